@@ -1,0 +1,1 @@
+"""What should be measured: conductors, node loads, and the solution of both rails."""

@@ -1,0 +1,1 @@
+"""Words typed in a shell."""

@@ -1,0 +1,1 @@
+"""Suspects from evidence, and the next reading worth taking."""

@@ -1,0 +1,1 @@
+"""Frames onto a wire: clock, E1.31, serial bridge."""

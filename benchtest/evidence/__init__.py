@@ -1,0 +1,1 @@
+"""What was seen: readings, marks, verdicts, meters."""

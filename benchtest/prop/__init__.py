@@ -1,0 +1,1 @@
+"""The design of a prop: strands, nodes, joints, points, data chain; reads prop files."""

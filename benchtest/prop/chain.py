@@ -1,0 +1,31 @@
+"""The way data takes through the prop."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from benchtest.prop.design import Design, StrandEnd
+
+
+def hops(design: Design) -> list[tuple[StrandEnd, StrandEnd]]:
+    """Each step of data from one strand to the next: (end it leaves by, end it enters by)."""
+    path = design.data_path
+    return [(before.other, after) for before, after in pairwise(path)]
+
+
+def data_order(design: Design) -> NDArray[np.intp]:
+    """Nodes in the order data reaches them, as places in arrays over all nodes. Shape (nodes,).
+
+    A frame in prop order `frame[nodes, channels]` goes onto the wire as `frame[data_order]`.
+    """
+    runs = []
+    for entry in design.data_path:
+        start = design.first_index[entry.strand - 1]
+        run = np.arange(start, start + design.strand(entry.strand).nodes)
+        runs.append(run if entry.end == "A" else run[::-1])
+    return np.concatenate(runs)

@@ -1,0 +1,255 @@
+"""The design of a prop, as its file says it: values only, no arithmetic beyond counting.
+
+Everything here is frozen; a design read from a file is the same for the whole evening.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Literal
+
+from benchtest.prop.wire import Conductor
+
+End = Literal["A", "B"]
+Rail = Literal["+", "-"]
+Family = Literal["sink", "resistor", "series-colours"]
+
+
+@dataclass(frozen=True, slots=True)
+class NodeKind:
+    """One entry of the node catalogue, overrides applied. Mappings are by colour name.
+
+    How the figures make a current is written in `benchtest.circuit.loads`.
+    """
+
+    name: str
+    title: str
+    family: Family
+    colours: tuple[str, ...]
+    """Colour of each channel in the tool's own order: red, green, blue and, where fitted, white."""
+    colour_order: str
+    """Letters in the order that the wire carries them, such as `GRB` or `GRBW`."""
+    volts: float
+    """Nominal supply. [V]"""
+    lowest_v: float
+    """What the worst node should still see. [V]"""
+    channel_ma: float
+    """Current of one colour channel at level 1.0 and nominal supply. [mA]"""
+    quiescent_ma: float
+    """Current of a powered, dark node. [mA]"""
+    logic_v: float
+    """Supply below which the node's logic stops and its quiescent current collapses. [V]"""
+    full_v: Mapping[str, float]
+    """Supply at and above which a colour has all its current (sinks). [V]"""
+    dark_v: Mapping[str, float]
+    """Supply at and below which a colour has none. [V]"""
+    backup_data: bool
+    """True where a second data line passes one dead node by."""
+    channel_bins_ma: tuple[float, ...] = ()
+    """Other channel currents that parts of this name are sold with. [mA]"""
+    sources: Mapping[str, str] = field(default_factory=dict)
+    """Where each figure comes from, by its key."""
+
+    @property
+    def channels(self) -> int:
+        """Colour channels of one node."""
+        return len(self.colours)
+
+
+@dataclass(frozen=True, slots=True)
+class Strand:
+    """One run of nodes. Node 1 is the one nearest end A."""
+
+    number: int
+    nodes: int
+    pitch_mm: float
+    lead_mm: tuple[float, float]
+    """Wire between the joint and the outermost node, at A and at B. [mm]"""
+    wire: Conductor
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class StrandEnd:
+    """One end of a strand, written `4A`."""
+
+    strand: int
+    end: End
+
+    @property
+    def other(self) -> StrandEnd:
+        """The far end of the same strand."""
+        return StrandEnd(self.strand, "B" if self.end == "A" else "A")
+
+    def __str__(self) -> str:
+        return f"{self.strand}{self.end}"
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class BusPad:
+    """The pad of a bus beside a strand, written `foot:4`."""
+
+    bus: str
+    strand: int
+
+    def __str__(self) -> str:
+        return f"{self.bus}:{self.strand}"
+
+
+@dataclass(frozen=True, slots=True)
+class Bus:
+    """Copper that joins strand ends on both rails; pads stand in the order of `ends`."""
+
+    name: str
+    ends: tuple[StrandEnd, ...]
+    copper: Conductor
+    spacing_mm: float
+    ring: bool = False
+
+    @property
+    def pads(self) -> tuple[BusPad, ...]:
+        return tuple(BusPad(self.name, end.strand) for end in self.ends)
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """Two strand ends joined wire to wire: one joint per conductor, with its wire in it."""
+
+    first: StrandEnd
+    second: StrandEnd
+    length_mm: float
+    wire: Conductor
+
+    @property
+    def name(self) -> str:
+        return f"{self.first}~{self.second}"
+
+
+@dataclass(frozen=True, slots=True)
+class Feed:
+    """Where a supply's cable enters: an ideal supply, its cable, its joint on each rail."""
+
+    name: str
+    at: BusPad | StrandEnd
+    volts: float
+    wire: Conductor
+    length_mm: float
+    """One way. [mm]"""
+    fuse_a: float | None = None
+    fuse_mohm: float = 0.0
+    supply_a: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """Where the prop's first channel sits when driven over E1.31."""
+
+    universe: int = 1
+    channel: int = 1
+
+
+@dataclass(frozen=True)
+class Design:
+    """One finished, wired decoration, as its file describes it."""
+
+    name: str
+    node: NodeKind
+    strands: tuple[Strand, ...]
+    data_path: tuple[StrandEnd, ...]
+    """Where data enters each strand, in the order it flows; every strand once."""
+    buses: tuple[Bus, ...] = ()
+    links: tuple[Link, ...] = ()
+    feeds: tuple[Feed, ...] = ()
+    output: Output = Output()
+
+    @cached_property
+    def node_count(self) -> int:
+        return sum(strand.nodes for strand in self.strands)
+
+    @cached_property
+    def first_index(self) -> tuple[int, ...]:
+        """Place of node 1 of each strand in arrays over all nodes (strand after strand, A to B)."""
+        starts, start = [], 0
+        for strand in self.strands:
+            starts.append(start)
+            start += strand.nodes
+        return tuple(starts)
+
+    def strand(self, number: int) -> Strand:
+        """The strand of that number, from 1."""
+        return self.strands[number - 1]
+
+    def index(self, strand: int, node: int) -> int:
+        """Place of a node in arrays over all nodes."""
+        return self.first_index[strand - 1] + node - 1
+
+    def node_at(self, index: int) -> NodeName:
+        """The node at a place of arrays over all nodes."""
+        for strand, start in zip(self.strands, self.first_index, strict=True):
+            if index < start + strand.nodes:
+                return NodeName(strand.number, index - start + 1)
+        raise IndexError(f"node {index} of {self.node_count}")
+
+    def bus_of(self, end: StrandEnd) -> Bus | None:
+        """The bus that joins this strand end, if one does."""
+        return next((bus for bus in self.buses if end in bus.ends), None)
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class NodeName:
+    """One addressable light, written `4.17`."""
+
+    strand: int
+    node: int
+
+    def __str__(self) -> str:
+        return f"{self.strand}.{self.node}"
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class FeedName:
+    """The cable's side of a feed's joint, written by the feed's name."""
+
+    feed: str
+
+    def __str__(self) -> str:
+        return self.feed
+
+
+Place = BusPad | StrandEnd | NodeName | FeedName
+"""Somewhere that has both rails."""
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A place on one rail that a meter lead can touch, written `foot:4+`."""
+
+    place: Place
+    rail: Rail
+
+    def __str__(self) -> str:
+        return f"{self.place}{self.rail}"
+
+
+@dataclass(frozen=True, slots=True)
+class Probe:
+    """The two points of one reading: `4A` for a rail voltage, else `red>black`."""
+
+    red: Point
+    black: Point
+
+    @property
+    def is_rail(self) -> bool:
+        """True for the rail voltage at one place, red on + and black on -."""
+        return (
+            self.red.place == self.black.place and self.red.rail == "+" and self.black.rail == "-"
+        )
+
+    def __str__(self) -> str:
+        return str(self.red.place) if self.is_rail else f"{self.red}>{self.black}"
+
+
+def rail_probe(place: Place) -> Probe:
+    """The rail voltage at a place: red lead on +, black on -."""
+    return Probe(Point(place, "+"), Point(place, "-"))

@@ -1,0 +1,96 @@
+"""Resistance of wire and board copper, from their printed names."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from benchtest.errors import InputError
+
+COPPER_OHM_M = 1.7241e-8
+"""Resistivity of annealed copper at 20 °C. [Ω·m] Source: IEC 60028, 1/58 Ω·mm²/m."""
+
+CCA_RATIO = 1.55
+"""Resistance of copper-clad aluminium over copper of the same area.
+
+Source: ASTM B566 class 10A, printed resistance of an 18 AWG table (9.90 over 6.385 Ω per 1000 ft).
+"""
+
+FOIL_MM_PER_OZ = 0.0348
+"""Thickness of board copper per ounce. [mm] From memory; makers' calculators print 0.035."""
+
+_AWG = re.compile(r"^(\d{1,2})\s*AWG$", re.IGNORECASE)
+_MM2 = re.compile(r"^(\d+(?:\.\d+)?)\s*mm(?:2|²)$", re.IGNORECASE)
+
+
+def awg_diameter_mm(gauge: int) -> float:
+    """Diameter of solid round wire by American wire gauge. [mm]
+
+    Source: ASTM B258: 0.127 mm at 36 AWG, a ratio of 92^(1/39) a step.
+
+    >>> awg_diameter_mm(22)
+    0.6438
+    """
+    return float(0.127 * 92.0 ** ((36 - gauge) / 39.0))
+
+
+def awg_area_mm2(gauge: int) -> float:
+    """Cross-section of solid round wire by American wire gauge. [mm²]
+
+    >>> awg_area_mm2(18)
+    0.8230
+    """
+    return 3.141592653589793 / 4.0 * awg_diameter_mm(gauge) ** 2
+
+
+@dataclass(frozen=True, slots=True)
+class Conductor:
+    """What a length of wire or board copper is made of."""
+
+    text: str
+    """As its writer put it, or a short form of it: `22 AWG CCA`, `2 oz × 8 mm`."""
+    area_mm2: float
+    ratio: float = 1.0
+    """Resistance over that of annealed copper of the same area."""
+    board: bool = False
+    """True for board copper, whose thickness is known less well than a wire's."""
+
+    @property
+    def ohm_per_mm(self) -> float:
+        """Resistance of one conductor at 20 °C. [Ω/mm]"""
+        return COPPER_OHM_M * 1e3 * self.ratio / self.area_mm2
+
+
+def parse_wire(text: str) -> Conductor:
+    """Read `22 AWG`, `0.5 mm2` or either with `CCA` behind it.
+
+    Raises:
+        InputError: the text is none of these, or names a size that no wire has.
+
+    >>> parse_wire("0.5 mm2").ohm_per_mm * 1000  # Ω/m
+    0.034482
+    """
+    words = text.strip()
+    ratio = 1.0
+    if words.upper().endswith("CCA"):
+        words, ratio = words[:-3].strip(), CCA_RATIO
+    if gauge := _AWG.match(words):
+        number = int(gauge[1])
+        if not 4 <= number <= 40:
+            raise InputError(f'is "{text}"; give a gauge from 4 to 40 AWG')
+        return Conductor(text.strip(), awg_area_mm2(number), ratio)
+    if area := _MM2.match(words):
+        mm2 = float(area[1])
+        if not 0.01 <= mm2 <= 100:
+            raise InputError(f'is "{text}"; give an area from 0.01 to 100 mm2')
+        return Conductor(text.strip(), mm2, ratio)
+    raise InputError(f'is "{text}"; write it as "22 AWG", "0.5 mm2" or "22 AWG CCA"')
+
+
+def board_copper(weight_oz: float, width_mm: float) -> Conductor:
+    """Board copper of a weight in ounces per square foot and a width."""
+    return Conductor(
+        f"{weight_oz:g} oz × {width_mm:g} mm",
+        area_mm2=weight_oz * FOIL_MM_PER_OZ * width_mm,
+        board=True,
+    )

@@ -1,0 +1,1 @@
+"""The bench's shelf: units, sessions and events on disk; report and export."""

@@ -1,0 +1,1 @@
+"""One test session: events, state, guidance."""

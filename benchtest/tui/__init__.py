@@ -1,0 +1,1 @@
+"""Screens and widgets of the terminal program; no arithmetic."""

@@ -1,0 +1,1 @@
+"""The test patterns themselves: TOML files for people to read and add to."""
