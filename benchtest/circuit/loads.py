@@ -1,0 +1,94 @@
+"""How much current a node draws at the volts it sees, for each family of the catalogue.
+
+Each law is a pure function of supply and duty that never falls when the supply rises, so the
+currents of a whole prop are the gradient of a convex function and its solution is unique.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchtest.prop.design import NodeKind
+
+FloatArray = NDArray[np.float64]
+
+CORNER_V = 0.1
+"""Half width of the rounded corner where a resistor kind begins to conduct. [V] Ours: an LED's
+knee is about as soft, and Newton's method wants a slope without a step."""
+
+
+@dataclass(frozen=True)
+class NodeLoads:
+    """Currents of all nodes at given volts.
+
+    Attributes:
+        channel_a: current of each colour channel, shape (nodes, colours). [A]
+        node_a: current of each node, quiescent included, shape (nodes,). [A]
+        slope_s: change of `node_a` with the node's volts, 0 or more, shape (nodes,). [S]
+    """
+
+    channel_a: FloatArray
+    node_a: FloatArray
+    slope_s: FloatArray
+
+
+def node_loads(kind: NodeKind, volts_v: FloatArray, duty: FloatArray) -> NodeLoads:
+    """Current of each node from the volts between its own two pads.
+
+    Args:
+        kind: entry of the node catalogue.
+        volts_v: supply of each node, any sign, shape (nodes,). [V]
+        duty: share of full current asked of each channel, 0 to 1, shape (nodes, colours).
+
+    Returns:
+        Currents and slope of every node.
+
+    Source: laws of the families are those of the catalogue (`hw_notes/node_kinds.md`).
+    """
+    share, share_slope = _share(kind, volts_v)
+    full_a = kind.channel_ma * 1e-3
+    channel_a = full_a * duty * share
+    channel_s = full_a * duty * share_slope
+    quiescent_a, quiescent_s = _quiescent(kind, volts_v)
+    if kind.family == "series-colours":
+        # one chain for all colours: the channel that asks most sets the node's current
+        node_a = quiescent_a + channel_a.max(axis=1)
+        slope_s = quiescent_s + channel_s.max(axis=1)
+    else:
+        node_a = quiescent_a + channel_a.sum(axis=1)
+        slope_s = quiescent_s + channel_s.sum(axis=1)
+    return NodeLoads(channel_a, node_a, slope_s)
+
+
+def _share(kind: NodeKind, volts_v: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Share of full current that each colour has at these volts, and its slope [1/V]."""
+    dark_v = np.array([kind.dark_v[colour] for colour in kind.colours])
+    above_v = volts_v[:, None] - dark_v
+    if kind.family == "resistor":
+        return _resistor_share(above_v, kind.volts - dark_v)
+    full_v = np.array([kind.full_v[colour] for colour in kind.colours])
+    return _sink_share(above_v, full_v - dark_v)
+
+
+def _sink_share(above_v: FloatArray, width_v: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Exactly flat above its headroom, a smooth step to nothing below."""
+    part = np.clip(above_v / width_v, 0.0, 1.0)
+    return part * part * (3.0 - 2.0 * part), 6.0 * part * (1.0 - part) / width_v
+
+
+def _resistor_share(above_v: FloatArray, nominal_v: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """A straight line through the nominal supply, from a rounded corner at `dark_v`."""
+    rounded = np.clip(above_v + CORNER_V, 0.0, 2.0 * CORNER_V)
+    share = rounded**2 / (4.0 * CORNER_V) + np.maximum(above_v - CORNER_V, 0.0)
+    return share / nominal_v, rounded / (2.0 * CORNER_V) / nominal_v
+
+
+def _quiescent(kind: NodeKind, volts_v: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """All of it above `logic_v`; below, it bends to nothing at 0 V and its slope never dies."""
+    part = np.clip(volts_v / kind.logic_v, 0.0, 1.0)
+    quiescent_a = kind.quiescent_ma * 1e-3
+    slope_s = np.where(volts_v >= 0.0, 2.0 * (1.0 - part) / kind.logic_v, 0.0)
+    return quiescent_a * part * (2.0 - part), quiescent_a * slope_s

@@ -1,0 +1,85 @@
+"""Predicted volts at probes: the answer behind `benchtest predict`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances, spread
+from benchtest.prop.design import Design, NodeName, Probe, StrandEnd, rail_probe
+from benchtest.prop.lit import Lit
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeVolts:
+    """What a probe should read, and the standard deviation of what healthy units show. [V]"""
+
+    probe: Probe
+    volts: float
+    sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """What should be measured with given strands lit."""
+
+    lit: Lit
+    feeds: tuple[tuple[str, float], ...]
+    """Each feed's name and its current. [A]"""
+    probes: tuple[ProbeVolts, ...]
+    lowest_node: tuple[NodeName, float]
+    """The node that sees least, and its volts. [V]"""
+
+    def as_json(self, design: Design) -> dict[str, Any]:
+        """The contract's JSON object."""
+        node, volts = self.lowest_node
+        return {
+            "lit": self.lit.text(design),
+            "level": self.lit.level,
+            "colour": self.lit.colour,
+            "feeds": [{"feed": name, "amps": round(amps, 4)} for name, amps in self.feeds],
+            "probes": [
+                {"probe": str(row.probe), "volts": round(row.volts, 6), "sd": round(row.sd, 6)}
+                for row in self.probes
+            ],
+            "lowest_node": {"node": str(node), "volts": round(volts, 6)},
+        }
+
+
+def every_strand_end(design: Design) -> list[Probe]:
+    """The rail voltage at both ends of every strand."""
+    ends = [StrandEnd(strand.number, "A") for strand in design.strands]
+    return [rail_probe(place) for end in ends for place in (end, end.other)]
+
+
+def predict(
+    design: Design,
+    lit: Lit,
+    probes: Sequence[Probe] = (),
+    joint_ohm: Mapping[str, float] | None = None,
+    tolerances: Tolerances = HAND_SOLDERED,
+) -> Prediction:
+    """Volts at probes with given strands lit.
+
+    Args:
+        design: the prop.
+        lit: strands that are lit; the others are powered and dark.
+        probes: what is read; every strand end when none is given.
+        joint_ohm: resistance of joints that are not 2 mΩ. [Ω]
+        tolerances: how far a healthy unit may be from its design.
+
+    Raises:
+        NameFault: the prop has no such joint.
+        CircuitFault: the circuit has no solution that can be given.
+    """
+    wanted = list(probes) or every_strand_end(design)
+    given = dict(joint_ohm or {})
+    solution = Circuit(design, given).solve(lit.duty(design))
+    sd_v = spread(solution, wanted, tolerances, frozenset(given)).sd_v
+    rows = [
+        ProbeVolts(probe, solution.volts(probe), float(sd))
+        for probe, sd in zip(wanted, sd_v, strict=True)
+    ]
+    return Prediction(lit, tuple(solution.feed_a.items()), tuple(rows), solution.lowest_node)

@@ -1,0 +1,146 @@
+"""How far a healthy unit may be from its design, and what that does to each reading.
+
+First derivatives, not sampling: one backward solution for each probe gives its change with every
+resistance, every node and every supply at once (the adjoint method).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchtest.circuit.network import Solution
+from benchtest.circuit.wiring import FloatArray, Made
+from benchtest.prop.design import Design, Probe
+from benchtest.prop.joints import power_joints
+
+
+@dataclass(frozen=True)
+class Tolerances:
+    """One standard deviation of each cause, as a share of its nominal value.
+
+    Source: common practice, no source. A healthy joint is log-normal with a median of 2 mΩ and a
+    factor of 1.8, most of it wire and pad between the probe tips; `joint` is its standard
+    deviation over its median, sqrt(exp(s²) - 1) exp(s²/2) with s = ln 1.8.
+    """
+
+    current: float = 0.08
+    """Node current, common to all nodes of a unit."""
+    node: float = 0.04
+    """Node current, node to node."""
+    wire: float = 0.08
+    """Resistance of all wire together: area, lay, temperature."""
+    copper: float = 0.15
+    """Resistance of all board copper together."""
+    supply: float = 0.01
+    """Volts of each supply."""
+    fuse: float = 0.15
+    """Cold resistance of a fuse."""
+    joint: float = 0.765
+    """Each healthy joint, by itself."""
+
+
+HAND_SOLDERED = Tolerances()
+"""What a careful maker's prop keeps to."""
+
+
+@dataclass(frozen=True)
+class Spread:
+    """What one standard deviation of each cause does to each probe.
+
+    Attributes:
+        shared: causes that are one value for the whole unit, or one joint: shape (probes, causes),
+            in the order of `cause_names`. [V]
+        nodes: each node's own current, shape (probes, nodes). [V]
+    """
+
+    shared: FloatArray
+    nodes: FloatArray
+
+    @property
+    def sd_v(self) -> FloatArray:
+        """Standard deviation of each probe, shape (probes,). [V]"""
+        return np.asarray(np.sqrt((self.shared**2).sum(axis=1) + (self.nodes**2).sum(axis=1)))
+
+    def covariance(self) -> FloatArray:
+        """Covariance between probes, shape (probes, probes). [V²]"""
+        return np.asarray(self.shared @ self.shared.T + self.nodes @ self.nodes.T)
+
+    @classmethod
+    def stacked(cls, parts: list[Spread]) -> Spread:
+        """Spreads of several lit sets of the same design as one."""
+        return cls(
+            np.concatenate([part.shared for part in parts]),
+            np.concatenate([part.nodes for part in parts]),
+        )
+
+
+def cause_names(design: Design) -> list[str]:
+    """Names of the shared causes, in the order of `Spread.shared`."""
+    supplies = [f"supply {feed.name}" for feed in design.feeds]
+    joints = [f"joint {joint.name}" for joint in power_joints(design)]
+    return [*supplies, "current", "wire", "copper", "fuse", *joints]
+
+
+def spread(
+    solution: Solution,
+    probes: list[Probe],
+    tolerances: Tolerances = HAND_SOLDERED,
+    known_joints: frozenset[str] = frozenset(),
+) -> Spread:
+    """What one standard deviation of each cause does to each probe at this solution.
+
+    Args:
+        solution: the prop with given strands lit.
+        probes: what is read.
+        tolerances: how far a healthy unit may be from its design.
+        known_joints: joints whose resistance is given, and so has no tolerance.
+
+    Returns:
+        Effects of all causes; a probe on copper that an open joint cut off shows none.
+
+    Source: adjoint sensitivities of nodal equations, as in any text on network tolerance.
+    """
+    circuit = solution.circuit
+    backward = solution.factor.solve(circuit.probe_matrix(probes))
+    # change of each probe per volt put into a branch, times the branch's current: d volts / d ln R
+    per_log_ohm = (circuit.incidence.T @ backward) * solution.branch_a[:, None]
+    per_log_amp = -(circuit.load_incidence.T @ backward) * solution.load_a[:, None]
+    made = circuit.wiring.made[circuit.kept]
+
+    columns = [_supplies(solution, probes, backward, tolerances)]
+    columns.append(tolerances.current * per_log_amp.sum(axis=0)[:, None])
+    for material, share in (
+        (Made.WIRE, tolerances.wire),
+        (Made.COPPER, tolerances.copper),
+        (Made.FUSE, tolerances.fuse),
+    ):
+        columns.append(share * per_log_ohm[made == material].sum(axis=0)[:, None])
+    columns.append(_joints(solution, per_log_ohm, tolerances.joint, known_joints))
+
+    nodes = np.zeros((len(probes), circuit.design.node_count))
+    nodes[:, circuit.loaded] = tolerances.node * per_log_amp.T
+    return Spread(np.concatenate(columns, axis=1), nodes)
+
+
+def _supplies(
+    solution: Solution, probes: list[Probe], backward: FloatArray, tolerances: Tolerances
+) -> FloatArray:
+    circuit = solution.circuit
+    pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
+    per_volt = -(circuit.incidence.T @ backward).T @ pushed
+    per_volt = per_volt + np.array([circuit.probe_offset(probe) for probe in probes])
+    return np.asarray(per_volt * circuit.supply_v * tolerances.supply)
+
+
+def _joints(
+    solution: Solution, per_log_ohm: FloatArray, share: float, known: frozenset[str]
+) -> FloatArray:
+    circuit = solution.circuit
+    row_of = {branch: row for row, branch in enumerate(circuit.kept.tolist())}
+    effects = np.zeros((per_log_ohm.shape[1], len(circuit.wiring.joint)))
+    for column, (name, branch) in enumerate(circuit.wiring.joint.items()):
+        if name not in known and branch in row_of:
+            effects[:, column] = share * per_log_ohm[row_of[branch]]
+    return effects
