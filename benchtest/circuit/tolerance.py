@@ -105,8 +105,8 @@ def spread(
     circuit = solution.circuit
     backward = solution.factor.solve(circuit.probe_matrix(probes))
     # change of each probe per volt put into a branch, times the branch's current: d volts / d ln R
-    per_log_ohm = (circuit.incidence.T @ backward) * solution.branch_a[:, None]
-    per_log_amp = -(circuit.load_incidence.T @ backward) * solution.load_a[:, None]
+    per_log_ohm = np.asarray(circuit.incidence.T @ backward) * solution.branch_a[:, None]
+    per_log_amp = -np.asarray(circuit.load_incidence.T @ backward) * solution.load_a[:, None]
     made = circuit.wiring.made[circuit.kept]
 
     columns = [_supplies(solution, probes, backward, tolerances)]
@@ -129,7 +129,7 @@ def _supplies(
 ) -> FloatArray:
     circuit = solution.circuit
     pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
-    per_volt = -(circuit.incidence.T @ backward).T @ pushed
+    per_volt = -np.asarray(circuit.incidence.T @ backward).T @ pushed
     per_volt = per_volt + np.array([circuit.probe_offset(probe) for probe in probes])
     return np.asarray(per_volt * circuit.supply_v * tolerances.supply)
 
