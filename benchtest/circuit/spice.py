@@ -1,0 +1,222 @@
+"""The circuit of a prop as a SPICE deck, so that another program can solve it.
+
+Wire, copper, joints and supplies are those of `benchtest.circuit.wiring`; each node is a current
+source that obeys, term by term, the laws of `benchtest.circuit.loads`, and each data line that
+feeds an island those of `benchtest.circuit.backfeed`. Nothing of our own solution goes in.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+
+import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from benchtest.circuit.backfeed import (
+    DATA_LINE_OHM,
+    KNEE_V,
+    LEAK_S,
+    Backfeed,
+    backfeed_paths,
+)
+from benchtest.circuit.loads import CORNER_V
+from benchtest.circuit.predict import every_strand_end
+from benchtest.circuit.reduce import Reduced, reduce_wiring
+from benchtest.circuit.wiring import FloatArray, Wiring, wire_up
+from benchtest.prop.design import BusPad, Design, FeedName, NodeKind, Probe, StrandEnd
+
+_OPTIONS = ".options reltol=1e-9 abstol=1e-14 vntol=1e-10 gmin=1e-18 itl1=500 itl6=500"
+"""Tight enough to compare microvolts; the defaults of the programs stop at a thousandth."""
+
+_SORT = {BusPad: "pad_", StrandEnd: "end_", FeedName: "feed_"}
+"""What a place's name begins with: a digit in front would be read as a number."""
+
+
+def spice_deck(
+    design: Design,
+    duty: FloatArray,
+    joint_ohm: Mapping[str, float] | None = None,
+    probes: Sequence[Probe] = (),
+) -> str:
+    """A deck that `ngspice -b` solves and prints.
+
+    It prints a line for each probe and each feed in their order: `probe_1 = …`, `feed_1 = …`.
+
+    Args:
+        design: the prop.
+        duty: share of full current asked of each channel, shape (nodes, colours).
+        joint_ohm: resistance of joints that are not 2 mΩ, `math.inf` for open. [Ω]
+        probes: what is printed; every strand end when none is given.
+
+    Raises:
+        NameFault: the design has no such joint.
+        InputError: a resistance is negative.
+        CircuitFault: supplies of different volts are joined by zero resistance.
+    """
+    wiring = wire_up(design, joint_ohm or {})
+    reduced, paths = reduce_wiring(wiring, backfeed_paths(wiring))
+    names = _point_names(wiring)
+    lines = [
+        f"* {_plain(design.name)}: {design.node_count} nodes of kind {_plain(design.node.name)}",
+        "* Places keep their names: end_4a_p is 4A+, end_4a_n is 4A-, node_4_17_p is 4.17+.",
+        _OPTIONS,
+        *_laws(design.node),
+        *_branches(wiring, names),
+        *_node_sources(design, duty, names),
+        *_data_lines(paths, names),
+        *_adrift(reduced, names),
+        *_control(wiring, names, list(probes) or every_strand_end(design)),
+        ".end",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _plain(text: str) -> str:
+    """Foreign text for a comment: one line, printable."""
+    return "".join(sign if sign.isprintable() else "?" for sign in text)
+
+
+def _point_names(wiring: Wiring) -> list[str]:
+    """A name for each point that SPICE takes; the first supply of each part is its earth, 0."""
+    design = wiring.design
+    names = [f"inner_{number}" for number in range(wiring.point_count)]
+    for index in range(design.node_count):
+        node = design.node_at(index)
+        names[index] = f"node_{node.strand}_{node.node}_p"
+        names[design.node_count + index] = f"node_{node.strand}_{node.node}_n"
+    for point, number in wiring.places.items():
+        word = re.sub(r"[^a-z0-9]", "_", str(point.place).lower())
+        names[number] = f"{_SORT[type(point.place)]}{word}_{'p' if point.rail == '+' else 'n'}"
+    taken: set[str] = {"0"}
+    for number, name in enumerate(names):
+        # SPICE knows no capitals, and a feed may be called as another place is written here
+        names[number] = f"{name}_{number}" if name in taken else name
+        taken.add(names[number])
+    for earth in _earths(wiring):
+        names[earth] = "0"
+    return names
+
+
+def _earths(wiring: Wiring) -> list[int]:
+    """The inner point of the first supply of each part that conducts."""
+    closed = np.isfinite(wiring.ohm)
+    ends = (wiring.tail[closed], wiring.head[closed])
+    shape = (wiring.point_count, wiring.point_count)
+    _, part = connected_components(coo_array((np.ones(len(ends[0])), ends), shape=shape), False)
+    _, first = np.unique(part[list(wiring.sources)], return_index=True)
+    return [wiring.sources[index] for index in first]
+
+
+def _laws(kind: NodeKind) -> Iterator[str]:
+    """Share of full current against volts, one function a colour: those of `circuit.loads`."""
+    yield ".func part(x) {max(0,min(1,x))}"
+    yield ".func smooth(x) {x*x*(3-2*x)}"
+    yield ".func square(x) {x*x}"
+    yield f".func bent(x) {{{_bent(CORNER_V)}}}"
+    yield ".func fade(x) {x*(2-x)}"
+    yield f".func idle(v) {{{kind.quiescent_ma * 1e-3!r}*fade(part(v/{kind.logic_v!r}))}}"
+    full_a = repr(kind.channel_ma * 1e-3)
+    for colour in kind.colours:
+        dark_v = kind.dark_v[colour]
+        if kind.family == "resistor":
+            share = f"bent(v-{dark_v!r})/{kind.volts - dark_v!r}"
+        else:
+            share = f"smooth(part((v-{dark_v!r})/{kind.full_v[colour] - dark_v!r}))"
+        yield f".func {colour}(v) {{{full_a}*{share}}}"
+
+
+def _bent(half_v: float) -> str:
+    """Nothing, a rounded corner about x = 0, then a straight line of slope 1."""
+    return f"square(part((x+{half_v!r})/{2 * half_v!r}))*{half_v!r}+max(0,x-{half_v!r})"
+
+
+def _branches(wiring: Wiring, names: Sequence[str]) -> Iterator[str]:
+    """Resistors; zero resistances as sources of no volts, supplies as sources of theirs."""
+    joint_of = {branch: name for name, branch in wiring.joint.items()}
+    group = {name: name for name in names}
+
+    def top(name: str) -> str:
+        while group[name] != name:
+            name = group[name]
+        return name
+
+    for branch, ohm in enumerate(wiring.ohm.tolist()):
+        tail, head = names[wiring.tail[branch]], names[wiring.head[branch]]
+        feed = int(wiring.feed[branch])
+        if branch in joint_of:
+            yield f"* joint {joint_of[branch]}{' is open' if ohm == np.inf else ''}"
+        if ohm == np.inf:
+            continue
+        if feed >= 0:
+            yield f"* feed {_plain(wiring.design.feeds[feed].name)}"
+            yield f"Vfeed_{feed + 1} supply_{feed + 1} {tail} {wiring.design.feeds[feed].volts!r}"
+            tail = f"supply_{feed + 1}"
+            group[tail] = tail
+        if ohm > 0.0:
+            yield f"R{branch} {tail} {head} {ohm!r}"
+        elif top(tail) != top(head):  # two sources side by side have no solution
+            group[top(head)] = top(tail)
+            yield f"Vjoined_{branch} {tail} {head} 0"
+
+
+def _node_sources(design: Design, duty: FloatArray, names: Sequence[str]) -> Iterator[str]:
+    for index in range(design.node_count):
+        plus, minus = names[index], names[design.node_count + index]
+        across = f"v({plus},{minus})"
+        terms = [
+            f"{share!r}*{colour}({across})"
+            for colour, share in zip(design.node.colours, duty[index].tolist(), strict=True)
+            if share > 0.0
+        ]
+        amperes = "+".join([f"idle({across})", *_joined(design, terms)])
+        yield f"Bnode_{index} {plus} {minus} i={amperes}"
+
+
+def _joined(design: Design, terms: list[str]) -> list[str]:
+    """Channels add up, but colours in series draw what the channel that asks most draws."""
+    if design.node.family != "series-colours" or len(terms) < 2:
+        return terms
+    most = terms[0]
+    for term in terms[1:]:
+        most = f"max({most},{term})"
+    return [most]
+
+
+def _data_lines(paths: Backfeed, names: Sequence[str]) -> Iterator[str]:
+    """Protection diodes that feed copper which an open joint has cut off."""
+    if not len(paths.tail):
+        return
+    yield f".func clamp(x) {{({_bent(KNEE_V)})/{DATA_LINE_OHM!r}+{LEAK_S!r}*x}}"
+    for number, (tail, head) in enumerate(
+        zip(paths.tail.tolist(), paths.head.tolist(), strict=True)
+    ):
+        drive_v = f"v({names[tail]},{names[head]})+({float(paths.push_v[number])!r})"
+        yield f"Bdata_{number} {names[tail]} {names[head]} i=clamp({drive_v})"
+
+
+def _adrift(reduced: Reduced, names: Sequence[str]) -> Iterator[str]:
+    """Copper that nothing feeds needs some path to earth, or there is no solution."""
+    for number in np.flatnonzero(reduced.adrift).tolist():
+        yield f"Radrift_{number} {names[number]} 0 1e12"
+
+
+def _control(wiring: Wiring, names: Sequence[str], probes: Sequence[Probe]) -> Iterator[str]:
+    yield ".control"
+    yield "set numdgt=12"
+    yield "op"
+    for number, probe in enumerate(probes, 1):
+        red, black = names[wiring.number(probe.red)], names[wiring.number(probe.black)]
+        yield f"* probe_{number} is {probe}"
+        yield f"let probe_{number} = {_volts(red)} - {_volts(black)}"
+        yield f"print probe_{number}"
+    for number, feed in enumerate(wiring.design.feeds, 1):
+        yield f"* feed_{number} is the current of {_plain(feed.name)}"
+        yield f"let feed_{number} = -i(vfeed_{number})"
+        yield f"print feed_{number}"
+    yield ".endc"
+
+
+def _volts(name: str) -> str:
+    return "0" if name == "0" else f"v({name})"
