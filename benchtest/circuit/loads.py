@@ -63,6 +63,11 @@ def node_loads(kind: NodeKind, volts_v: FloatArray, duty: FloatArray) -> NodeLoa
     return NodeLoads(channel_a, node_a, slope_s)
 
 
+def node_shares(kind: NodeKind, volts_v: FloatArray) -> FloatArray:
+    """Share of full current that each colour has at these volts, shape (nodes, colours)."""
+    return _share(kind, volts_v)[0]
+
+
 def _share(kind: NodeKind, volts_v: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Share of full current that each colour has at these volts, and its slope [1/V]."""
     dark_v = np.array([kind.dark_v[colour] for colour in kind.colours])

@@ -99,39 +99,52 @@ def spread(
 
     Returns:
         Effects of all causes; a probe on copper that an open joint cut off shows none.
+    """
+    circuit = solution.circuit
+    per_supply = np.array([circuit.probe_offset(probe) for probe in probes])
+    return spread_of(solution, circuit.probe_matrix(probes), per_supply, tolerances, known_joints)
+
+
+def spread_of(
+    solution: Solution,
+    columns: FloatArray,
+    per_supply: FloatArray,
+    tolerances: Tolerances = HAND_SOLDERED,
+    known_joints: frozenset[str] = frozenset(),
+) -> Spread:
+    """What one standard deviation of each cause does to anything read off the unknowns.
+
+    Args:
+        solution: the prop with given strands lit.
+        columns: what is read of the unknowns, shape (unknowns, read).
+        per_supply: what is read beyond them per volt of each supply, shape (read, feeds).
+        tolerances: how far a healthy unit may be from its design.
+        known_joints: joints whose resistance is given, and so has no tolerance.
 
     Source: adjoint sensitivities of nodal equations, as in any text on network tolerance.
     """
     circuit = solution.circuit
-    backward = solution.factor.solve(circuit.probe_matrix(probes))
-    # change of each probe per volt put into a branch, times the branch's current: d volts / d ln R
-    per_log_ohm = np.asarray(circuit.incidence.T @ backward) * solution.branch_a[:, None]
+    backward = solution.factor.solve(columns)
+    # change of each reading per volt put into a branch; times its current: d volts / d ln R
+    per_volt = np.asarray(circuit.incidence.T @ backward)
+    per_log_ohm = per_volt * solution.branch_a[:, None]
     per_log_amp = -np.asarray(circuit.load_incidence.T @ backward) * solution.load_a[:, None]
     made = circuit.wiring.made[circuit.kept]
 
-    columns = [_supplies(solution, probes, backward, tolerances)]
-    columns.append(tolerances.current * per_log_amp.sum(axis=0)[:, None])
+    pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
+    parts = [(per_supply - per_volt.T @ pushed) * circuit.supply_v * tolerances.supply]
+    parts.append(tolerances.current * per_log_amp.sum(axis=0)[:, None])
     for material, share in (
         (Made.WIRE, tolerances.wire),
         (Made.COPPER, tolerances.copper),
         (Made.FUSE, tolerances.fuse),
     ):
-        columns.append(share * per_log_ohm[made == material].sum(axis=0)[:, None])
-    columns.append(_joints(solution, per_log_ohm, tolerances.joint, known_joints))
+        parts.append(share * per_log_ohm[made == material].sum(axis=0)[:, None])
+    parts.append(_joints(solution, per_log_ohm, tolerances.joint, known_joints))
 
-    nodes = np.zeros((len(probes), circuit.design.node_count))
+    nodes = np.zeros((columns.shape[1], circuit.design.node_count))
     nodes[:, circuit.loaded] = tolerances.node * per_log_amp.T
-    return Spread(np.concatenate(columns, axis=1), nodes)
-
-
-def _supplies(
-    solution: Solution, probes: list[Probe], backward: FloatArray, tolerances: Tolerances
-) -> FloatArray:
-    circuit = solution.circuit
-    pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
-    per_volt = -np.asarray(circuit.incidence.T @ backward).T @ pushed
-    per_volt = per_volt + np.array([circuit.probe_offset(probe) for probe in probes])
-    return np.asarray(per_volt * circuit.supply_v * tolerances.supply)
+    return Spread(np.concatenate(parts, axis=1), nodes)
 
 
 def _joints(

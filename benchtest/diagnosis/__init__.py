@@ -1,1 +1,17 @@
 """Suspects from evidence, and the next reading worth taking."""
+
+from benchtest.diagnosis.engine import Engine, diagnose
+from benchtest.diagnosis.finding import Finding, JudgedReading, NextReading, Ohms, Suspect
+from benchtest.diagnosis.retest import still_valid, touched_by
+
+__all__ = [
+    "Engine",
+    "Finding",
+    "JudgedReading",
+    "NextReading",
+    "Ohms",
+    "Suspect",
+    "diagnose",
+    "still_valid",
+    "touched_by",
+]

@@ -1,0 +1,163 @@
+"""One question: given everything seen and measured, which faults, and what would tell more?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cached_property
+
+import numpy as np
+
+from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
+from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.faults import Priors, fault_space
+from benchtest.diagnosis.finding import Finding, JudgedReading, Suspect
+from benchtest.diagnosis.looks import LookWeigher, strand_looks
+from benchtest.diagnosis.plan import Evidence, plan_next
+from benchtest.diagnosis.posterior import Posterior, cleared_ohm, named_suspects, posterior
+from benchtest.diagnosis.repair import repair_words
+from benchtest.diagnosis.response import COLUMNS, Responses
+from benchtest.diagnosis.taps import noise_of, taps_of
+from benchtest.diagnosis.weigh import Weighed, Weigher
+from benchtest.evidence.marks import Mark
+from benchtest.evidence.meter import DEFAULT_METER, Meter
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Design
+
+LEAST_SHOWN = 1e-3
+"""Suspects with less probability are not listed."""
+ALIKE_LOG = 0.7
+"""Suspects whose likelihoods are within a factor of two have not been told apart."""
+LEAST_ALIKE = 0.02
+"""Only suspects with this much probability are worth telling apart."""
+
+
+class Engine:
+    """Diagnoses one design, and keeps its factored circuits between calls."""
+
+    def __init__(
+        self,
+        design: Design,
+        priors: Priors | None = None,
+        tolerances: Tolerances = HAND_SOLDERED,
+    ) -> None:
+        self.design = design
+        self.tolerances = tolerances
+        self.space = fault_space(design, priors)
+
+    @cached_property
+    def responses(self) -> Responses:
+        """The design's circuit under every single fault."""
+        return Responses(self.design, self.space)
+
+    def diagnose(
+        self,
+        readings: Sequence[Reading] = (),
+        marks: Sequence[Mark] = (),
+        meter: Meter = DEFAULT_METER,
+    ) -> Finding:
+        """Weigh every fault against the evidence, and choose the next reading.
+
+        Same input, same output: nothing here depends on chance or on the clock.
+
+        Args:
+            readings: volts at probes, or a feed's amperes, each with what was lit.
+            marks: what the eye saw.
+            meter: of readings that name none, and of the next one.
+
+        Raises:
+            CircuitFault: the design's circuit has no solution.
+        """
+        weigher, weighed = self._weigh(readings, meter)
+        looks = LookWeigher(self.responses, strand_looks(self.design, marks))
+        joints = weighed.joints + looks.joints()
+        chain = weighed.chain + looks.chain()
+        found = posterior(self.space, weighed.healthy + looks.healthy(), joints, chain)
+        evidence = Evidence(readings, weigher, weighed if weigher else None)
+        ask = plan_next(self.responses, found, evidence, meter, self.tolerances)
+        return Finding(
+            healthy=found.healthy,
+            suspects=self._suspects(found),
+            alike=self._alike(found, joints, chain),
+            next=ask,
+            readings=_judge(readings, weigher),
+            cleared_ohm=cleared_ohm(weighed.healthy + looks.healthy(), joints),
+        )
+
+    def _weigh(self, readings: Sequence[Reading], meter: Meter) -> tuple[Weigher | None, Weighed]:
+        joints, chain = len(self.space.joints), len(self.space.chain)
+        if not readings:
+            nothing = np.zeros((joints, COLUMNS, 0))
+            return None, Weighed(0.0, np.zeros((joints, COLUMNS)), np.zeros(chain), nothing)
+        values = np.array([_value(reading) for reading in readings])
+        groups = taps_of(self.responses.circuit, readings)
+        weigher = Weigher(
+            self.responses, groups, values, noise_of(readings, meter), self.tolerances
+        )
+        return weigher, weigher.weigh()
+
+    def _suspects(self, found: Posterior) -> tuple[Suspect, ...]:
+        rows = []
+        for where, kind, probability, joint in named_suspects(self.space, found):
+            if probability < LEAST_SHOWN:
+                break
+            ohms = found.ohms(joint) if joint is not None and kind == "resistive" else None
+            repair = repair_words(self.design, where, kind)
+            rows.append(Suspect(where, kind, probability, ohms, repair))
+        return tuple(rows)
+
+    def _alike(
+        self, found: Posterior, joints: FloatArray, chain: FloatArray
+    ) -> tuple[tuple[str, ...], ...]:
+        """Groups of likely suspects whose best explanations of the evidence are equally good."""
+        rows = []
+        for number, joint in enumerate(self.space.joints):
+            if found.joints[number].sum() >= LEAST_ALIKE:
+                rows.append((joint.name, float(joints[number].max()), "power"))
+        best: dict[str, tuple[float, float]] = {}
+        for fault, part, weight in zip(self.space.chain, found.chain, chain, strict=True):
+            before = best.get(fault.where, (0.0, -np.inf))
+            best[fault.where] = (before[0] + float(part), max(before[1], float(weight)))
+        rows += [(name, w, "chain") for name, (p, w) in best.items() if p >= LEAST_ALIKE]
+        return _grouped(rows)
+
+
+def _grouped(rows: list[tuple[str, float, str]]) -> tuple[tuple[str, ...], ...]:
+    groups: list[tuple[float, str, list[str]]] = []
+    for name, weight, sort in sorted(rows, key=lambda row: (-row[1], row[0])):
+        for top, kind, names in groups:
+            if kind == sort and top - weight < ALIKE_LOG:
+                names.append(name)
+                break
+        else:
+            groups.append((weight, sort, [name]))
+    return tuple(tuple(names) for _, _, names in groups if len(names) > 1)
+
+
+def _value(reading: Reading) -> float:
+    value = reading.amps if reading.volts is None else reading.volts
+    assert value is not None
+    return value
+
+
+def _judge(readings: Sequence[Reading], weigher: Weigher | None) -> tuple[JudgedReading, ...]:
+    """Each reading beside what a healthy unit would show, error of the meter included."""
+    if weigher is None:
+        return ()
+    mean = weigher.healthy_mean()
+    covariance = weigher.covariance(weigher.healthy_spread(), mean)
+    sd = np.sqrt(np.diag(covariance))
+    off = (weigher.values - mean) / sd
+    return tuple(
+        JudgedReading(reading, float(expected), float(deviation), float(z))
+        for reading, expected, deviation, z in zip(readings, mean, sd, off, strict=True)
+    )
+
+
+def diagnose(
+    design: Design,
+    readings: Sequence[Reading] = (),
+    marks: Sequence[Mark] = (),
+    meter: Meter = DEFAULT_METER,
+) -> Finding:
+    """Diagnose a design once; see `Engine.diagnose`."""
+    return Engine(design).diagnose(readings, marks, meter)

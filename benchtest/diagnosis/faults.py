@@ -1,0 +1,118 @@
+"""What may be wrong with a prop, and how likely that is before anything was seen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchtest.prop.chain import data_order, hops
+from benchtest.prop.design import Design
+from benchtest.prop.joints import Joint, data_joints, power_joints
+
+FaultKind = Literal[
+    "resistive",
+    "open",
+    "data-open",
+    "dead-node",
+    "no-data-out",
+    "colour-order",
+    "reversed",
+    "swapped",
+    "short",
+]
+
+LEAST_OHM, MOST_OHM = 0.03, 30.0
+"""Range of a resistive joint. Below, it is as good as its neighbours; above, it is open."""
+
+
+@dataclass(frozen=True, slots=True)
+class Priors:
+    """Odds of each fault against none, for one joint or one node of a fresh, hand-made prop.
+
+    Common practice, no source: about one prop in five has a bad power joint, one in twenty a bad
+    data joint, and a node is dead once in some thousands.
+    """
+
+    resistive: float = 4e-3
+    open: float = 1e-3
+    data_open: float = 2e-3
+    dead_node: float = 1e-4
+    dark_node: float = 1e-4
+    """A node that is dark and passes its data on."""
+    no_data_out: float = 5e-5
+
+
+@dataclass(frozen=True)
+class ChainFault:
+    """A fault of the data line or of one node: it leaves nodes dark that should be lit.
+
+    `start` and `stop` bound those nodes by their place in the order that data reaches them.
+    """
+
+    where: str
+    kind: FaultKind
+    start: int
+    stop: int
+    odds: float
+
+
+@dataclass(frozen=True)
+class FaultSpace:
+    """Every single fault of one design.
+
+    Attributes:
+        joints: power joints, each of which may be resistive or open.
+        chain: faults of the data line and of nodes.
+        priors: odds of each kind against none.
+        order: places of nodes in the order that data reaches them, shape (nodes,).
+    """
+
+    joints: tuple[Joint, ...]
+    chain: tuple[ChainFault, ...]
+    priors: Priors
+    order: NDArray[np.intp]
+
+
+def fault_space(design: Design, priors: Priors | None = None) -> FaultSpace:
+    """Every single fault of a design, in the order of its file."""
+    odds = priors or Priors()
+    order = data_order(design)
+    chain = [*_open_data(design, odds), *_bad_nodes(design, order, odds)]
+    return FaultSpace(tuple(power_joints(design)), tuple(chain), odds, order)
+
+
+def _open_data(design: Design, odds: Priors) -> list[ChainFault]:
+    """Each data joint: everything after it stays dark."""
+    end = design.node_count
+    return [
+        ChainFault(joint.name, "data-open", start, end, odds.data_open)
+        for joint, start in zip(data_joints(design), data_joint_starts(design), strict=True)
+    ]
+
+
+def data_joint_starts(design: Design) -> list[int]:
+    """Chain place of the first node after each data joint, in the order of `data_joints`."""
+    starts, place = [0], 0
+    linked = {frozenset((link.first, link.second)) for link in design.links}
+    for leaving, entering in hops(design):
+        place += design.strand(leaving.strand).nodes
+        starts += [place] if frozenset((leaving, entering)) in linked else [place, place]
+    return starts
+
+
+def _bad_nodes(design: Design, order: NDArray[np.intp], odds: Priors) -> list[ChainFault]:
+    """Each node: dark with all after it, dark alone, or lit with all after it dark."""
+    count, found = design.node_count, []
+    passes_by = design.node.backup_data
+    for place, index in enumerate(order.tolist()):
+        where = str(design.node_at(index))
+        alone = odds.dark_node + (odds.dead_node if passes_by else 0.0)
+        found.append(ChainFault(where, "dead-node", place, place + 1, alone))
+        if not passes_by:
+            found.append(ChainFault(where, "dead-node", place, count, odds.dead_node))
+            if place + 1 < count:
+                found.append(ChainFault(where, "no-data-out", place + 1, count, odds.no_data_out))
+    return found

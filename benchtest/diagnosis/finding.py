@@ -1,0 +1,117 @@
+"""What the evidence says, as values; and the contract's JSON of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from benchtest.diagnosis.faults import FaultKind
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Design, Probe
+from benchtest.prop.lit import Lit
+
+
+@dataclass(frozen=True, slots=True)
+class Ohms:
+    """What the evidence says of a joint's resistance: 5 %, most probable and 95 %. [Ω]"""
+
+    low: float
+    best: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A joint or node that the evidence speaks against."""
+
+    where: str
+    fault: FaultKind
+    probability: float
+    """That this one is faulty, whatever else is."""
+    ohms: Ohms | None
+    repair: str
+
+
+@dataclass(frozen=True, slots=True)
+class NextReading:
+    """The reading expected to tell most about which fault it is."""
+
+    lit: Lit | None
+    probe: Probe | None
+    expect_bits: float
+    settled: bool
+    """True when no further reading is worth taking; `probe` is then None."""
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedReading:
+    """A reading beside what a healthy unit would show."""
+
+    reading: Reading
+    expected: float
+    """Volts, or amperes for a clamp reading."""
+    sd: float
+    z: float
+    """How many standard deviations it is off."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """The answer to: given everything seen and measured, which faults, and what would tell more?"""
+
+    healthy: float
+    """Probability that nothing is wrong."""
+    suspects: tuple[Suspect, ...]
+    alike: tuple[tuple[str, ...], ...]
+    next: NextReading
+    readings: tuple[JudgedReading, ...]
+    cleared_ohm: float | None
+    """No joint is above this, as far as the evidence can tell; None while it cannot. [Ω]"""
+
+    def as_json(self, design: Design) -> dict[str, Any]:
+        """The contract's JSON object."""
+        return {
+            "healthy": _round(self.healthy),
+            "suspects": [_suspect(suspect) for suspect in self.suspects],
+            "alike": [list(names) for names in self.alike],
+            "next": self._next(design),
+            "readings": [_reading(row, design) for row in self.readings],
+            "cleared_ohm": None if self.cleared_ohm is None else _round(self.cleared_ohm),
+        }
+
+    def _next(self, design: Design) -> dict[str, Any]:
+        ask = self.next
+        return {
+            "lit": None if ask.lit is None else ask.lit.text(design),
+            "probe": None if ask.probe is None else str(ask.probe),
+            "expect_bits": _round(ask.expect_bits),
+            "settled": ask.settled,
+        }
+
+
+def _suspect(suspect: Suspect) -> dict[str, Any]:
+    ohms = suspect.ohms
+    return {
+        "where": suspect.where,
+        "fault": suspect.fault,
+        "probability": _round(suspect.probability),
+        "ohms": None
+        if ohms is None
+        else {"low": _round(ohms.low), "best": _round(ohms.best), "high": _round(ohms.high)},
+        "repair": suspect.repair,
+    }
+
+
+def _reading(row: JudgedReading, design: Design) -> dict[str, Any]:
+    reading = row.reading
+    found: dict[str, Any] = {"lit": reading.lit.text(design), "probe": str(reading.probe)}
+    found["volts"] = reading.volts
+    if reading.volts is None:
+        found["amps"] = reading.amps
+    found |= {"expected": round(row.expected, 6), "sd": round(row.sd, 6), "z": round(row.z, 2)}
+    return found
+
+
+def _round(number: float) -> float:
+    """Four significant digits: more would only look exact."""
+    return float(f"{number:.4g}")

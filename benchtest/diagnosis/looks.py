@@ -1,0 +1,196 @@
+"""How well each fault explains what the eye saw.
+
+A fault says how each lit node should look. A strand that was looked at is cut into runs of nodes
+that should look alike and did look alike; each run counts once, for an eye that errs on a run errs
+on all of it. A run of one node at the edge of a predicted change may be a miscount by one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchtest.circuit.loads import node_shares
+from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.faults import FaultSpace
+from benchtest.diagnosis.response import COLUMNS, Responses
+from benchtest.evidence.marks import Mark, Seen
+from benchtest.prop.design import Design, NodeKind
+from benchtest.prop.lit import COLOURS, Lit
+
+
+class Look(IntEnum):
+    """How a lit node should look."""
+
+    RIGHT = 0
+    WARM = 1
+    DIM = 2
+    UNPOWERED = 3
+    NO_DATA = 4
+
+
+SEEN: tuple[Seen, ...] = ("ok", "dark", "dim", "warm", "wrong-colour", "stuck", "flicker")
+"""Words of a mark, in the order of the columns of `CHANCE`."""
+
+CHANCE = np.array(
+    [
+        # ok     dark   dim    warm   wrong  stuck  flicker
+        [0.970, 0.004, 0.008, 0.008, 0.004, 0.003, 0.003],  # right
+        [0.250, 0.005, 0.100, 0.600, 0.010, 0.005, 0.030],  # warm
+        [0.040, 0.100, 0.500, 0.250, 0.020, 0.010, 0.080],  # dim
+        [0.005, 0.750, 0.040, 0.020, 0.040, 0.015, 0.130],  # unpowered
+        [0.005, 0.840, 0.005, 0.005, 0.010, 0.120, 0.015],  # no data
+    ]
+)
+"""Chance of each word for a run of nodes that should look so. Common practice, no source."""
+
+OFF_BY_ONE = 0.05
+"""Chance that a position is one node off. Common practice, no source."""
+
+WARM_SHARE, DIM_SHARE, DARK_SHARE = 0.85, 0.6, 0.05
+"""Light below which an eye that looks for it sees the colour shift, the strand dim, or dark:
+share of the weakest colour over the strongest, and of the strongest over full. Common practice."""
+
+NOT_LOOKED_AT = -1
+MARK_COLUMNS = np.unique(np.append(np.arange(0, COLUMNS - 1, 12), [COLUMNS - 2, COLUMNS - 1]))
+"""Resistances at which looks are worked out; others are read off between them."""
+
+
+@dataclass(frozen=True)
+class StrandLook:
+    """What was seen of one strand under one lit set."""
+
+    lit: Lit
+    strand: int
+    seen: NDArray[np.intp]
+    """Place in `SEEN` of each node from end A, or NOT_LOOKED_AT; shape (nodes,)."""
+
+
+def strand_looks(design: Design, marks: Sequence[Mark]) -> list[StrandLook]:
+    """Marks gathered by lit set and strand; a later mark on a node replaces an earlier one.
+
+    A row that says `all` nodes are `ok` is the ground that other marks of that strand stand on,
+    wherever in the file it is.
+    """
+    found: dict[tuple[Lit, int], NDArray[np.intp]] = {}
+    ground_first = sorted(marks, key=lambda mark: mark.seen != "ok")
+    for mark in ground_first:
+        nodes = design.strand(mark.strand).nodes
+        row = found.setdefault((mark.lit, mark.strand), np.full(nodes, NOT_LOOKED_AT))
+        row[mark.first - 1 : mark.last] = SEEN.index(mark.seen)
+    return [StrandLook(lit, strand, row) for (lit, strand), row in found.items()]
+
+
+def look_likelihood(seen: NDArray[np.intp], should: NDArray[np.intp]) -> FloatArray:
+    """Logarithm of the chance of what was seen of one strand.
+
+    Args:
+        seen: place in `SEEN` of each node, NOT_LOOKED_AT where none looked, shape (nodes,).
+        should: `Look` of each node under each fault, shape (faults, nodes).
+
+    Returns:
+        Shape (faults,).
+    """
+    looked = seen != NOT_LOOKED_AT
+    if not looked.any():
+        return np.zeros(len(should))
+    seen, should = seen[looked], should[:, looked]
+    chance = CHANCE[should, seen]
+    turn = np.ones_like(should, dtype=bool)
+    changes = should[:, 1:] != should[:, :-1]
+    turn[:, 1:] = changes | (seen[1:] != seen[:-1])
+    lone = turn.copy()
+    lone[:, :-1] &= turn[:, 1:]
+    edge = np.zeros_like(turn)
+    edge[:, 1:] |= changes
+    edge[:, :-1] |= changes
+    chance = np.where(lone & edge, np.maximum(chance, OFF_BY_ONE), chance)
+    return np.asarray(np.where(turn, np.log(chance), 0.0).sum(axis=1))
+
+
+def appearance(kind: NodeKind, node_v: FloatArray, lit: Lit) -> NDArray[np.intp]:
+    """`Look` of lit nodes at given supply volts, data taken for granted; same shape as `node_v`."""
+    lights = [place for place, name in enumerate(kind.colours) if name in COLOURS[lit.colour]]
+    share = node_shares(kind, node_v.reshape(-1))[:, lights].reshape(*node_v.shape, -1)
+    strongest, weakest = share.max(axis=-1), share.min(axis=-1)
+    look = np.full(node_v.shape, int(Look.RIGHT))
+    look[weakest < WARM_SHARE * strongest] = Look.WARM
+    look[strongest < DIM_SHARE] = Look.DIM
+    look[(strongest < DARK_SHARE) | (node_v < kind.logic_v)] = Look.UNPOWERED
+    return look
+
+
+class LookWeigher:
+    """Weighs every single fault against the marks."""
+
+    def __init__(self, responses: Responses, looks: Sequence[StrandLook]) -> None:
+        self.responses = responses
+        self.design = responses.design
+        self.space: FaultSpace = responses.space
+        self.looks = looks
+        self.place = np.empty(self.design.node_count, dtype=np.intp)
+        self.place[self.space.order] = np.arange(self.design.node_count)
+
+    def healthy(self) -> float:
+        """Logarithm of the marks' likelihood if nothing is wrong."""
+        total = 0.0
+        for look in self.looks:
+            should = np.full((1, len(look.seen)), int(Look.RIGHT))
+            total += float(look_likelihood(look.seen, should)[0])
+        return total
+
+    def chain(self) -> FloatArray:
+        """Logarithm of likelihood of each fault of the data line or a node, (chain faults,)."""
+        starts = np.array([fault.start for fault in self.space.chain])
+        stops = np.array([fault.stop for fault in self.space.chain])
+        total = np.zeros(len(starts))
+        for look in self.looks:
+            place = self.place[self._nodes(look)]
+            low, high = place.min(), place.max() + 1
+            # many faults leave this strand alike: weigh each way it can look once
+            clipped = np.clip(np.stack([starts, stops], axis=1), low, high)
+            ways, of = np.unique(clipped, axis=0, return_inverse=True)
+            dark = (place >= ways[:, :1]) & (place < ways[:, 1:])
+            should = np.where(dark, int(Look.NO_DATA), int(Look.RIGHT))
+            total += look_likelihood(look.seen, should)[of.reshape(-1)]
+        return total
+
+    def joints(self) -> FloatArray:
+        """Logarithm of likelihood of each power joint's faults, shape (joints, COLUMNS)."""
+        total = np.zeros((len(self.space.joints), COLUMNS))
+        for lit in dict.fromkeys(look.lit for look in self.looks):
+            mine = [look for look in self.looks if look.lit == lit]
+            total += self._joints_under(lit, mine)
+        return total
+
+    def _joints_under(self, lit: Lit, looks: Sequence[StrandLook]) -> FloatArray:
+        base = self.responses.base(lit)
+        push = self.responses.capped_push(base)[:, MARK_COLUMNS]
+        total = np.zeros((len(self.space.joints), COLUMNS))
+        per_amp = np.zeros(self.design.node_count)
+        for joint in range(len(self.space.joints)):
+            per_amp[self.responses.circuit.loaded] = base.joint_load[:, joint]
+            node_v = base.solution.node_v + push[joint][:, None] * per_amp
+            should = self._obey_chain(appearance(self.design.node, node_v, lit))
+            at_knots = np.zeros(len(MARK_COLUMNS))
+            for look in looks:
+                at_knots += look_likelihood(look.seen, should[:, self._nodes(look)])
+            total[joint] = np.interp(np.arange(COLUMNS), MARK_COLUMNS, at_knots)
+        return total
+
+    def _obey_chain(self, should: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Nodes after the first that has no power get no data; shape (faults, nodes)."""
+        along = should[:, self.space.order] == Look.UNPOWERED
+        after = np.zeros_like(along)
+        after[:, 1:] = np.logical_or.accumulate(along, axis=1)[:, :-1]
+        lost = np.zeros_like(after)
+        lost[:, self.space.order] = after & ~along
+        return np.where(lost, int(Look.NO_DATA), should)
+
+    def _nodes(self, look: StrandLook) -> NDArray[np.intp]:
+        start = self.design.first_index[look.strand - 1]
+        return np.arange(start, start + self.design.strand(look.strand).nodes)

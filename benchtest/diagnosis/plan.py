@@ -1,0 +1,185 @@
+"""The next reading: the one expected to tell most about which fault it is.
+
+Every candidate is one number that is Gaussian under each fault, given what was read before. What
+it tells is the mutual information between that number and the fault's name.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchtest.circuit.tolerance import Tolerances
+from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.candidates import board_of, lit_sets, reachable_probes
+from benchtest.diagnosis.finding import NextReading
+from benchtest.diagnosis.forecast import forecast_lit
+from benchtest.diagnosis.posterior import Posterior
+from benchtest.diagnosis.response import GRID, Responses
+from benchtest.diagnosis.weigh import Weighed, Weigher
+from benchtest.evidence.meter import Meter
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Probe
+from benchtest.prop.lit import Lit
+
+PARTS = 6
+"""Resistances that stand for a joint's whole range."""
+WORTH_TAKING_BITS = 0.01
+"""A reading that tells less is not worth a person's time."""
+SHORTLIST = 160
+"""Candidates whose information is worked out in full."""
+SAME_AGAIN = 3
+"""A probe under one lit set is asked for at most so often."""
+LIT_COST, BOARD_COST = 0.06, 0.04
+"""Share of its worth that a reading loses when what is lit, or the board, must change."""
+
+
+@dataclass(frozen=True)
+class Components:
+    """Faults as a list of points: what each candidate would read is Gaussian around each.
+
+    Attributes:
+        weight: probability, shape (components,).
+        joint: place of the joint in the fault space, -1 where no joint is at fault.
+        column: its resistance, as a place in the grid.
+    """
+
+    weight: FloatArray
+    joint: NDArray[np.intp]
+    column: NDArray[np.intp]
+
+
+def components_of(found: Posterior) -> Components:
+    """The posterior as a list of points; faults that move no reading go with the healthy prop."""
+    rest = found.healthy + float(found.chain.sum())
+    rows: list[tuple[float, int, int]] = [(rest, -1, 0)]
+    for joint, part in enumerate(found.joints):
+        total = float(part[:GRID].sum())
+        if total > 1e-7:
+            upto = np.cumsum(part[:GRID]) / total
+            middles = np.searchsorted(upto, (np.arange(PARTS) + 0.5) / PARTS)
+            rows += [(total / PARTS, joint, int(column)) for column in middles]
+        if part[GRID] > 1e-7:
+            rows.append((float(part[GRID]), joint, GRID))
+    weight = np.array([row[0] for row in rows])
+    return Components(
+        weight / weight.sum(),
+        np.array([row[1] for row in rows]),
+        np.array([row[2] for row in rows]),
+    )
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What was read so far, for a forecast of what comes next."""
+
+    readings: Sequence[Reading]
+    weigher: Weigher | None
+    weighed: Weighed | None
+
+
+def plan_next(
+    responses: Responses,
+    found: Posterior,
+    evidence: Evidence,
+    meter: Meter,
+    tolerances: Tolerances,
+) -> NextReading:
+    """Choose what to light and where to put the leads.
+
+    Args:
+        responses: the prop's circuit under every single fault.
+        found: probabilities so far.
+        evidence: readings so far.
+        meter: what the next reading is taken with.
+        tolerances: how far a healthy unit may be from its design.
+    """
+    design = responses.design
+    parts = components_of(found)
+    probes = reachable_probes(design)
+    lits = lit_sets(design, _strand_weight(responses, found))
+    off_sd = np.concatenate(
+        [
+            forecast_lit(
+                responses, lit, probes, parts.joint, parts.column, evidence, meter, tolerances
+            )
+            for lit in lits
+        ]
+    )
+    asks = [(lit, probe) for lit in lits for probe in probes]
+    _strike_out(off_sd, evidence.readings, asks)
+    order = np.argsort(-_rough_worth(off_sd, parts), kind="stable")[:SHORTLIST].tolist()
+    bits = np.array([information_bits(off_sd[row], parts) for row in order])
+    ease = np.array([_ease(*asks[row], evidence.readings) for row in order])
+    # rounded, so that two candidates alike by symmetry fall to the first of them everywhere
+    best = int(np.argmax(np.round(bits * ease, 9)))
+    expect_bits = max(0.0, float(bits[best]))
+    if expect_bits < WORTH_TAKING_BITS:
+        return NextReading(None, None, expect_bits, settled=True)
+    lit, probe = asks[order[best]]
+    return NextReading(lit, probe, expect_bits, settled=False)
+
+
+def _strand_weight(responses: Responses, found: Posterior) -> FloatArray:
+    weight = np.zeros(len(responses.design.strands))
+    for joint, part in zip(responses.space.joints, found.joints.sum(axis=1), strict=True):
+        for strand in joint.strands:
+            weight[strand - 1] += part
+    return weight
+
+
+def _strike_out(
+    off_sd: FloatArray, readings: Sequence[Reading], asks: list[tuple[Lit, Probe]]
+) -> None:
+    """A reading taken often enough already tells nothing more, whatever the sums say."""
+    taken = Counter((reading.lit, reading.probe) for reading in readings)
+    for row, ask in enumerate(asks):
+        if taken[ask] >= SAME_AGAIN:
+            off_sd[row] = 0.0
+
+
+def _rough_worth(off_sd: FloatArray, parts: Components) -> FloatArray:
+    """How well a candidate tells the two likeliest faults from everything else; never exact."""
+    total = np.zeros(len(off_sd))
+    named = {-1: 0.0}
+    for joint, weight in zip(parts.joint.tolist(), parts.weight.tolist(), strict=True):
+        named[joint] = named.get(joint, 0.0) + weight
+    likeliest = sorted(named, key=lambda joint: (-named[joint], joint))[:2]
+    for joint in likeliest:
+        mine = np.flatnonzero(parts.joint == joint)
+        middle = mine[np.argmax(parts.weight[mine])]
+        apart = (off_sd - off_sd[:, middle : middle + 1]) ** 2 / 4.0
+        others = parts.joint != joint
+        most = -np.log(parts.weight[others])
+        total += named[joint] * (np.minimum(apart[:, others], most) @ parts.weight[others])
+    return total
+
+
+def information_bits(off_sd: FloatArray, parts: Components) -> float:
+    """Information that one candidate gives about which joint is at fault. [bit]
+
+    Args:
+        off_sd: what it would read under each component, in standard deviations,
+            shape (components,).
+        parts: the components.
+
+    Source: entropy of a Gaussian mixture by pairwise distances, Kolchinsky and Tracey, Entropy
+    19(7), 2017; the distance is half way between its bounds (`d²/4` between `d²/8` and `d²/2`).
+    """
+    near = np.exp(-((off_sd[:, None] - off_sd) ** 2) / 4.0) * parts.weight
+    same = parts.joint[:, None] == parts.joint
+    own = (near * same).sum(axis=1) / (same * parts.weight).sum(axis=1)
+    return float(parts.weight @ np.log2(own / near.sum(axis=1)))
+
+
+def _ease(lit: Lit, probe: Probe, readings: Sequence[Reading]) -> float:
+    """What is left of a reading's worth when leads and lit set must change for it."""
+    if not readings:
+        return 1.0
+    last = readings[-1]
+    ease = 1.0 if lit == last.lit else 1.0 - LIT_COST
+    return ease if board_of(probe) == board_of(last.probe) else ease - BOARD_COST

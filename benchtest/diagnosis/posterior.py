@@ -1,0 +1,108 @@
+"""From weights to probabilities."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.faults import FaultKind, FaultSpace
+from benchtest.diagnosis.finding import Ohms
+from benchtest.diagnosis.response import COLUMNS, GRID, GRID_OHM
+
+CLEARED = 0.25
+"""A joint counts as cleared above R when the evidence has cut its odds of being above to this."""
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """Probability of each single fault, given all evidence.
+
+    Attributes:
+        healthy: that nothing is wrong.
+        joints: each power joint at each resistance, open last, shape (joints, COLUMNS).
+        chain: each fault of the data line or a node, shape (chain faults,).
+    """
+
+    healthy: float
+    joints: FloatArray
+    chain: FloatArray
+
+    @property
+    def resistive(self) -> FloatArray:
+        """Probability that each joint is resistive, shape (joints,)."""
+        return np.asarray(self.joints[:, :GRID].sum(axis=1))
+
+    @property
+    def open(self) -> FloatArray:
+        """Probability that each joint is open, shape (joints,)."""
+        return self.joints[:, GRID]
+
+    def ohms(self, joint: int) -> Ohms:
+        """What is known of a resistive joint's resistance."""
+        part = self.joints[joint, :GRID]
+        upto = np.cumsum(part) / part.sum()
+        low, high = np.interp([0.05, 0.95], upto, GRID_OHM)
+        return Ohms(float(low), float(GRID_OHM[np.argmax(part)]), float(high))
+
+
+def cleared_ohm(healthy: float, joints: FloatArray) -> float | None:
+    """Resistance above which the evidence speaks against every joint, by `CLEARED` at least.
+
+    Args:
+        healthy: logarithm of the evidence's likelihood if nothing is wrong.
+        joints: of each power joint's faults, shape (joints, COLUMNS).
+
+    Returns:
+        The least such resistance [Ω], or None where even an open joint may not have shown.
+    """
+    against = np.exp(np.minimum(joints - healthy, 50.0))
+    # mean over all resistances above each, open counted as one more
+    above = np.cumsum(against[:, ::-1], axis=1) / np.arange(1, COLUMNS + 1)
+    worst = above[:, ::-1].max(axis=0)
+    shown = np.flatnonzero(worst >= CLEARED)
+    if not len(shown):
+        return float(GRID_OHM[0])
+    first = int(shown[-1]) + 1
+    return float(GRID_OHM[first]) if first < GRID else None
+
+
+def posterior(
+    space: FaultSpace, healthy: float, joints: FloatArray, chain: FloatArray
+) -> Posterior:
+    """Combine logarithms of likelihood with the prior odds.
+
+    Args:
+        space: faults and their odds.
+        healthy: logarithm of likelihood if nothing is wrong.
+        joints: of each power joint's faults, shape (joints, COLUMNS).
+        chain: of each chain fault, shape (chain faults,).
+    """
+    odds = np.full(COLUMNS, space.priors.resistive / GRID)
+    odds[GRID] = space.priors.open
+    joint_weight = joints + np.log(odds)
+    chain_weight = chain + np.log(np.array([fault.odds for fault in space.chain]))
+    most = max(healthy, float(joint_weight.max(initial=-np.inf)), float(chain_weight.max()))
+    healthy_part = float(np.exp(healthy - most))
+    joint_part, chain_part = np.exp(joint_weight - most), np.exp(chain_weight - most)
+    total = healthy_part + joint_part.sum() + chain_part.sum()
+    return Posterior(healthy_part / total, joint_part / total, chain_part / total)
+
+
+def named_suspects(
+    space: FaultSpace, found: Posterior
+) -> list[tuple[str, FaultKind, float, int | None]]:
+    """Every fault by name with its probability, and its joint where it has one; likeliest first.
+
+    Two ways of one fault at one node (dark alone, or with all after it) are one suspect.
+    """
+    rows: dict[tuple[str, FaultKind], tuple[float, int | None]] = {}
+    for number, joint in enumerate(space.joints):
+        rows[joint.name, "resistive"] = (float(found.resistive[number]), number)
+        rows[joint.name, "open"] = (float(found.open[number]), number)
+    for fault, part in zip(space.chain, found.chain.tolist(), strict=True):
+        before = rows.get((fault.where, fault.kind), (0.0, None))[0]
+        rows[fault.where, fault.kind] = (before + part, None)
+    named = [(where, kind, p, joint) for (where, kind), (p, joint) in rows.items()]
+    return sorted(named, key=lambda row: -row[2])

@@ -1,0 +1,175 @@
+"""How every single power fault moves every reading: one factorisation, rank-one changes.
+
+With `K = G⁻¹ a` for a joint's incidence column `a`, a joint whose conductance changes by `δ` moves
+the unknowns from `x` to `x - K φ (aᵀx)`, `φ = δ / (1 + δ aᵀK)` (Sherman and Morrison). That is
+exact while every node stays on the straight part of its law; where one does not, the circuit is
+solved anew for that fault.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse.linalg import SuperLU
+
+from benchtest.circuit.loads import CORNER_V
+from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.faults import LEAST_OHM, MOST_OHM, FaultSpace
+from benchtest.prop.design import Design
+from benchtest.prop.joints import HEALTHY_JOINT_OHM
+from benchtest.prop.lit import Lit
+
+GRID = 121
+"""Resistances that a joint is tried at, evenly spaced on a logarithmic scale (6 % apart)."""
+GRID_OHM = np.geomspace(LEAST_OHM, MOST_OHM, GRID)
+"""The resistances tried. [Ω]"""
+COLUMNS = GRID + 1
+"""The grid and, last, the joint open."""
+STARVED_V = 1.7
+"""Volts that a starved strand keeps: below, its nodes draw next to nothing. [V] Common practice."""
+
+
+@dataclass(frozen=True)
+class Base:
+    """The healthy prop with given strands lit, and what a change at each joint does to it.
+
+    Attributes:
+        lit: strands lit.
+        solution: the healthy prop.
+        joint_x: unknowns' change per ampere pushed through each joint, (unknowns, joints). [V/A]
+        across_v: volts across each joint, shape (joints,). [V]
+        push: `-φ aᵀx`: amperes that stand in for each joint at each resistance,
+            shape (joints, COLUMNS). [A]
+        factor_phi: `φ`, shape (joints, COLUMNS). [S]
+        bent: where some node leaves the straight part of its law, shape (joints, COLUMNS).
+    """
+
+    lit: Lit
+    solution: Solution
+    joint_x: FloatArray
+    across_v: FloatArray
+    push: FloatArray
+    factor_phi: FloatArray
+    bent: NDArray[np.bool_]
+
+    @cached_property
+    def joint_branch(self) -> FloatArray:
+        """`Aᵀ K`: volts into each kept branch per ampere at each joint, (kept, joints)."""
+        return np.asarray(self.solution.circuit.incidence.T @ self.joint_x)
+
+    @cached_property
+    def joint_load(self) -> FloatArray:
+        """Volts at each loaded node per ampere at each joint, (loaded nodes, joints)."""
+        return np.asarray(self.solution.circuit.load_incidence.T @ self.joint_x)
+
+
+@dataclass
+class Responses:
+    """Bases of one design by lit set, and exact solutions of faults that starve nodes; kept."""
+
+    design: Design
+    space: FaultSpace
+    _bases: dict[Lit, Base] = field(default_factory=dict)
+    _exact: dict[tuple[str, float, Lit], Solution] = field(default_factory=dict)
+
+    @cached_property
+    def circuit(self) -> Circuit:
+        """The healthy prop, factored."""
+        return Circuit(self.design)
+
+    @cached_property
+    def joint_columns(self) -> NDArray[np.intp]:
+        """Column of each joint among the kept branches, shape (joints,)."""
+        row_of = {branch: row for row, branch in enumerate(self.circuit.kept.tolist())}
+        joints = self.circuit.wiring.joint
+        return np.array([row_of[joints[joint.name]] for joint in self.space.joints], dtype=np.intp)
+
+    @cached_property
+    def _flat_joint_x(self) -> FloatArray:
+        return self._joint_x(self.circuit.factor)
+
+    def _joint_x(self, factor: SuperLU) -> FloatArray:
+        columns = self.circuit.incidence[:, self.joint_columns].toarray()
+        return np.asarray(factor.solve(columns))
+
+    def base(self, lit: Lit) -> Base:
+        """The healthy prop under a lit set, with every joint's effect on it."""
+        if lit not in self._bases:
+            self._bases[lit] = self._make_base(lit)
+        return self._bases[lit]
+
+    def _make_base(self, lit: Lit) -> Base:
+        solution = self.circuit.solve(lit.duty(self.design))
+        flat = solution.factor is self.circuit.factor
+        joint_x = self._flat_joint_x if flat else self._joint_x(solution.factor)
+        columns = self.joint_columns
+        own_ohm = np.einsum("uj,uj->j", self.circuit.incidence[:, columns].toarray(), joint_x)
+        across_v = solution.branch_a[columns] * HEALTHY_JOINT_OHM
+        change_s = np.append(1.0 / GRID_OHM, 0.0) - 1.0 / HEALTHY_JOINT_OHM
+        remains = 1.0 + change_s * own_ohm[:, None]
+        # an open joint that nothing else bridges cuts copper off: there is no small change then
+        cut = remains < 1e-9
+        phi = np.where(cut, 0.0, change_s / np.where(cut, 1.0, remains))
+        push = -phi * across_v[:, None]
+        base = Base(lit, solution, joint_x, across_v, push, phi, cut)
+        return Base(lit, solution, joint_x, across_v, push, phi, cut | self._is_bent(base))
+
+    def _is_bent(self, base: Base) -> NDArray[np.bool_]:
+        """Faults under which some node leaves the straight part of its law."""
+        headroom_v = base.solution.node_v[self.circuit.loaded] - self._straight_above_v(base.lit)
+        headroom_v = np.where(headroom_v > 0.0, headroom_v, np.inf)  # bent already: slope is in
+        per_amp = base.joint_load
+        with np.errstate(divide="ignore"):
+            most_a = np.where(per_amp < 0.0, headroom_v[:, None] / -per_amp, np.inf).min(axis=0)
+            least_a = -np.where(per_amp > 0.0, headroom_v[:, None] / per_amp, np.inf).min(axis=0)
+        return np.asarray((base.push > most_a[:, None]) | (base.push < least_a[:, None]))
+
+    def _straight_above_v(self, lit: Lit) -> FloatArray:
+        """Volts above which each loaded node's law is a straight line, shape (loaded nodes,)."""
+        kind = self.design.node
+        knee = kind.dark_v if kind.family == "resistor" else kind.full_v
+        margin_v = CORNER_V if kind.family == "resistor" else 0.0
+        knees_v = np.array([knee[colour] + margin_v for colour in kind.colours])
+        duty = lit.duty(self.design)[self.circuit.loaded]
+        return np.maximum(np.where(duty > 0.0, knees_v, 0.0).max(axis=1), kind.logic_v)
+
+    def capped_push(self, base: Base) -> FloatArray:
+        """`push`, held where a strand would be starved: near enough for choosing a reading.
+
+        Loads that stayed flat would drop more volts than there are; a starved strand keeps
+        about `STARVED_V`. Shape (joints, COLUMNS). [A]
+        """
+        own_ohm = np.einsum("jj->j", base.joint_branch[self.joint_columns])
+        supply_v = float(self.circuit.supply_v.max())
+        limit_v = np.maximum(supply_v - STARVED_V, 0.0)
+        across_v = base.across_v[:, None] + own_ohm[:, None] * base.push
+        # where the change has no limit (an open joint in a lone feed) take the greatest there is
+        across_v = np.where(
+            np.isclose(base.push, 0.0) & base.bent, np.sign(base.across_v)[:, None] * 1e9, across_v
+        )
+        held_v = np.clip(across_v, -limit_v, limit_v)
+        return np.asarray((held_v - base.across_v[:, None]) / own_ohm[:, None])
+
+    def exact(self, joint: str, column: int, lit: Lit) -> Solution:
+        """The prop with one joint changed, solved anew; strands that get no data stay dark."""
+        ohm = float(GRID_OHM[column]) if column < GRID else math.inf
+        key = (joint, ohm, lit)
+        if key not in self._exact:
+            self._exact[key] = self._solve_anew(joint, ohm, lit)
+        return self._exact[key]
+
+    def _solve_anew(self, joint: str, ohm: float, lit: Lit) -> Solution:
+        circuit = Circuit(self.design, {joint: ohm})
+        duty = lit.duty(self.design)
+        solution = circuit.solve(duty)
+        order = self.space.order
+        stopped = np.flatnonzero(solution.node_v[order] < self.design.node.logic_v)
+        if len(stopped):
+            duty[order[stopped[0] :]] = 0.0
+            solution = circuit.solve(duty)
+        return solution

@@ -1,0 +1,104 @@
+"""Faults under which every node stays on the straight part of its law: no new solution needed.
+
+One joint's change is a rank-one change, so a response becomes `p + v·back` and a current
+`i + g·v·push`, with `back` and `push` one number for each reading and resistance. Sums of their
+products over thousands of branches are sums of four terms that are formed once.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchtest.circuit.wiring import FloatArray, Made
+
+if TYPE_CHECKING:
+    from benchtest.diagnosis.weigh import TapEffects, Weigher
+
+
+def straight_rows(
+    weigher: Weigher, joint: int, columns: NDArray[np.intp]
+) -> tuple[FloatArray, FloatArray]:
+    """Predicted readings of one joint's fault, and their covariance.
+
+    Args:
+        weigher: readings and circuit.
+        joint: its place in the fault space.
+        columns: resistances, as places in the grid; none of them starves a node.
+
+    Returns:
+        Shape (columns, readings), and (columns, readings, readings).
+    """
+    row = weigher.responses.joint_columns[joint]
+    means, backs, shared = [], [], []
+    for effect in weigher.effects:
+        push = effect.base.push[joint, columns][:, None]
+        back = -effect.base.factor_phi[joint, columns][:, None] * effect.branch[row]
+        means.append(effect.value + push * effect.branch[row])
+        backs.append(back)
+        shared.append(_shared(weigher, effect, joint, push, back))
+    mean = weigher.ordered(means, axis=1)
+    causes = weigher.ordered(shared, axis=1)
+    covariance = causes @ np.swapaxes(causes, -1, -2)
+    covariance += _nodes(weigher, joint, weigher.ordered(backs, axis=1))
+    return mean, covariance + weigher.reading_errors(mean)
+
+
+def _shared(
+    weigher: Weigher, effect: TapEffects, joint: int, push: FloatArray, back: FloatArray
+) -> FloatArray:
+    """Effects of the shared causes, in the order of `circuit.tolerance.cause_names`.
+
+    Args:
+        weigher: readings and circuit.
+        effect: one lit set's readings.
+        joint: the joint that is changed.
+        push: shape (columns, 1). [A]
+        back: shape (columns, taps).
+
+    Returns:
+        Shape (columns, taps, causes).
+    """
+    circuit, tolerances = weigher.responses.circuit, weigher.tolerances
+    volts = effect.base.joint_branch[:, joint]
+    siemens, branch_a = circuit.conductance_s, effect.base.solution.branch_a
+    pushed = siemens[:, None] * circuit.supply_matrix
+    supply = effect.taps.per_supply - effect.branch.T @ pushed - back[..., None] * (volts @ pushed)
+    current = effect.load.sum(axis=0) - back * (
+        effect.base.joint_load[:, joint] @ effect.base.solution.load_a
+    )
+    parts = [supply * circuit.supply_v * tolerances.supply, tolerances.current * current[..., None]]
+    made = circuit.wiring.made[circuit.kept]
+    for material, share in (
+        (Made.WIRE, tolerances.wire),
+        (Made.COPPER, tolerances.copper),
+        (Made.FUSE, tolerances.fuse),
+    ):
+        of = made == material
+        total = branch_a[of] @ effect.branch[of] + back * (volts[of] @ branch_a[of])
+        total = total + push * ((siemens * volts)[of] @ effect.branch[of])
+        total = total + push * back * (siemens[of] @ volts[of] ** 2)
+        parts.append(share * total[..., None])
+    joints = weigher.responses.joint_columns
+    response = effect.branch[joints].T + back[..., None] * volts[joints]
+    current_a = branch_a[joints] + push * (siemens * volts)[joints]
+    own = tolerances.joint * response * current_a[:, None, :]
+    own[..., joint] = 0.0  # its resistance is what is being tried
+    return np.concatenate([*parts, own], axis=-1)
+
+
+def _nodes(weigher: Weigher, joint: int, back: FloatArray) -> FloatArray:
+    """Covariance from each node's own current, shape (columns, readings, readings)."""
+    healthy, through = [], []
+    for effect in weigher.effects:
+        healthy.append(effect.load)
+        per_node = -effect.base.joint_load[:, joint] * effect.base.solution.load_a
+        through.append(np.repeat(per_node[:, None], effect.load.shape[1], axis=1))
+    plain = weigher.ordered(healthy, axis=1)
+    moved = weigher.ordered(through, axis=1)
+    cross = back[..., :, None] * (moved.T @ plain)
+    both = back[..., :, None] * back[..., None, :] * (moved.T @ moved)
+    total = plain.T @ plain + cross + np.swapaxes(cross, -1, -2) + both
+    return np.asarray(weigher.tolerances.node**2 * total)

@@ -1,0 +1,134 @@
+"""What is read, as columns over the circuit's unknowns, and the noise of reading it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.wiring import FloatArray
+from benchtest.evidence.meter import Meter
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import FeedName
+from benchtest.prop.lit import Lit
+
+LEADS_V = 1e-4
+"""Unsteadiness of tips held by hand. [V] Common practice, no source."""
+CLAMP_SHARE, CLAMP_A = 0.02, 0.05
+"""Standard deviation of a clamp meter: share of reading, and [A]. Common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Taps:
+    """Readings of one lit set.
+
+    Attributes:
+        lit: strands lit.
+        rows: place of each among all readings, in order.
+        columns: what each reads of the unknowns, shape (unknowns, taps).
+        constant: what it reads beyond them, shape (taps,).
+        per_supply: change of that constant with the volts of each supply, shape (taps, feeds).
+        readings: what was read, shape (taps,).
+    """
+
+    lit: Lit
+    rows: tuple[int, ...]
+    columns: FloatArray
+    constant: FloatArray
+    per_supply: FloatArray
+    readings: tuple[Reading, ...]
+
+    def moved_to(self, circuit: Circuit) -> Taps:
+        """The same readings of another circuit of the same design."""
+        return _group(circuit, self.lit, self.rows, self.readings)
+
+
+def taps_of(circuit: Circuit, readings: Sequence[Reading]) -> list[Taps]:
+    """Readings grouped by what was lit, in the order lit sets were first used."""
+    groups: dict[Lit, list[int]] = {}
+    for row, reading in enumerate(readings):
+        groups.setdefault(reading.lit, []).append(row)
+    return [
+        _group(circuit, lit, tuple(rows), tuple(readings[row] for row in rows))
+        for lit, rows in groups.items()
+    ]
+
+
+def _group(
+    circuit: Circuit, lit: Lit, rows: tuple[int, ...], readings: tuple[Reading, ...]
+) -> Taps:
+    columns, per_supply = [], []
+    for reading in readings:
+        column, supply = _tap(circuit, reading)
+        columns.append(column)
+        per_supply.append(supply)
+    supplies = np.array(per_supply)
+    constant = supplies @ circuit.supply_v
+    return Taps(lit, rows, np.array(columns).T, constant, supplies, readings)
+
+
+def _tap(circuit: Circuit, reading: Reading) -> tuple[FloatArray, FloatArray]:
+    if reading.volts is None:
+        return _clamp(circuit, reading)
+    column = circuit.probe_matrix([reading.probe])[:, 0]
+    return column, circuit.probe_offset(reading.probe)
+
+
+def _clamp(circuit: Circuit, reading: Reading) -> tuple[FloatArray, FloatArray]:
+    """Amperes of a feed's cable: its conductance times the volts along it."""
+    assert isinstance(reading.probe.red.place, FeedName)
+    names = [feed.name for feed in circuit.design.feeds]
+    branch = int(
+        np.flatnonzero(circuit.wiring.feed == names.index(reading.probe.red.place.feed))[0]
+    )
+    kept = int(np.flatnonzero(circuit.kept == branch)[0])
+    siemens = circuit.conductance_s[kept]
+    column = circuit.incidence[:, [kept]].toarray()[:, 0] * siemens
+    return column, circuit.supply_matrix[kept] * siemens
+
+
+def healthy_value(solution: Solution, taps: Taps) -> FloatArray:
+    """What the taps read at a solution, shape (taps,). [V, or A]"""
+    return np.asarray(taps.columns.T @ solution.x + taps.constant)
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Errors of reading.
+
+    Attributes:
+        own: standard deviation of each reading by itself, shape (readings,). [V, or A]
+        gain: share of the value that one unknown, common to the session, puts on each reading;
+            one standard deviation, shape (readings,).
+    """
+
+    own: FloatArray
+    gain: FloatArray
+
+
+def noise_of(readings: Sequence[Reading], default: Meter) -> Noise:
+    """Noise of each reading.
+
+    A meter's gain is one unknown common to the session, so it goes into `gain`; its digits are
+    fresh for each reading. The class limits are taken for two standard deviations of the gain
+    and three of the digits.
+    """
+    own, gain = [], []
+    for reading in readings:
+        if reading.volts is None:
+            amps = reading.amps or 0.0
+            own.append(float(np.hypot(CLAMP_SHARE * amps, CLAMP_A)))
+            gain.append(0.0)
+        else:
+            meter = reading.meter or default
+            own.append(volt_noise(meter, reading.volts))
+            gain.append(meter.percent / 200.0)
+    return Noise(np.array(own), np.array(gain))
+
+
+def volt_noise(meter: Meter, volts: float) -> float:
+    """Standard deviation of one reading but for the meter's gain. [V]"""
+    steps = max(meter.digits / 3.0, 0.29)  # 0.29: rounding to whole counts, 1/sqrt(12)
+    return float(np.hypot(steps * meter.resolution_v(volts), LEADS_V))

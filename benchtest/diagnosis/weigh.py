@@ -1,0 +1,179 @@
+"""How well each fault explains the readings: Gaussian, with every shared cause kept shared.
+
+Under a joint fault the readings are Gaussian around the circuit's answer. Node current, wire,
+copper, supplies and the meter's gain are single unknowns that all readings share; healthy joints
+and nodes have their own. All are integrated out exactly, and the joint's resistance is summed
+over a fine grid rather than fitted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchtest.circuit.loads import node_loads
+from benchtest.circuit.tolerance import HAND_SOLDERED, Spread, Tolerances, spread_of
+from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.gauss import log_likelihood
+from benchtest.diagnosis.response import COLUMNS, Base, Responses
+from benchtest.diagnosis.starved import rules_out_more, starved_rows
+from benchtest.diagnosis.straight import straight_rows
+from benchtest.diagnosis.taps import Noise, Taps, healthy_value
+
+
+@dataclass(frozen=True)
+class TapEffects:
+    """The healthy prop's readings of one lit set, and what moves them.
+
+    Attributes:
+        base: the lit set's healthy prop.
+        taps: what is read.
+        value: healthy readings, shape (taps,).
+        branch: `Aᵀ Λ`, change per volt put into a branch, shape (kept, taps).
+        load: change per ampere taken at a loaded node, times its amperes, (loaded, taps).
+    """
+
+    base: Base
+    taps: Taps
+    value: FloatArray
+    branch: FloatArray
+    load: FloatArray
+
+
+def tap_effects(responses: Responses, taps: Taps) -> TapEffects:
+    """Solve backwards for the taps of one lit set."""
+    base = responses.base(taps.lit)
+    solution = base.solution
+    circuit = solution.circuit
+    backward = solution.factor.solve(taps.columns)
+    load = -np.asarray(circuit.load_incidence.T @ backward) * solution.load_a[:, None]
+    branch = np.asarray(circuit.incidence.T @ backward)
+    return TapEffects(base, taps, healthy_value(solution, taps), branch, load)
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """Logarithm of each fault's likelihood, given the readings.
+
+    Attributes:
+        healthy: the healthy prop's.
+        joints: each power joint at each resistance, open last, shape (joints, COLUMNS).
+        chain: each fault of the data line or a node, shape (chain faults,).
+        joint_mean: readings under each of `joints`, shape (joints, COLUMNS, readings).
+    """
+
+    healthy: float
+    joints: FloatArray
+    chain: FloatArray
+    joint_mean: FloatArray
+
+
+class Weigher:
+    """Weighs every single fault of a prop against one set of readings."""
+
+    def __init__(
+        self,
+        responses: Responses,
+        groups: Sequence[Taps],
+        values: FloatArray,
+        noise: Noise,
+        tolerances: Tolerances = HAND_SOLDERED,
+    ) -> None:
+        self.responses = responses
+        self.values = values
+        self.noise = noise
+        self.tolerances = tolerances
+        self.effects = [tap_effects(responses, taps) for taps in groups]
+        self.rows = np.concatenate([np.array(taps.rows, dtype=np.intp) for taps in groups])
+
+    def ordered(self, parts: list[FloatArray], axis: int) -> FloatArray:
+        """Lit sets' parts joined and put back into the order of the readings."""
+        joined = np.concatenate(parts, axis=axis)
+        return np.take(joined, np.argsort(self.rows), axis=axis)
+
+    def healthy_mean(self) -> FloatArray:
+        return self.ordered([effect.value for effect in self.effects], axis=0)
+
+    def healthy_spread(self) -> Spread:
+        return self.together(
+            [
+                spread_of(
+                    e.base.solution, e.taps.columns, e.taps.per_supply, tolerances=self.tolerances
+                )
+                for e in self.effects
+            ]
+        )
+
+    def together(self, parts: list[Spread]) -> Spread:
+        """Spreads of the lit sets as one, in the order of the readings."""
+        return Spread(
+            self.ordered([part.shared for part in parts], axis=0),
+            self.ordered([part.nodes for part in parts], axis=0),
+        )
+
+    def covariance(self, spread: Spread, mean: FloatArray) -> FloatArray:
+        """Covariance of the readings, errors of reading included, shape (n, n)."""
+        return spread.covariance() + self.reading_errors(mean)
+
+    def reading_errors(self, mean: FloatArray) -> FloatArray:
+        """Covariance from the meter alone, shape (..., n, n)."""
+        gained = self.noise.gain * mean
+        errors = gained[..., :, None] * gained[..., None, :]
+        own = np.arange(len(self.values))
+        errors[..., own, own] += self.noise.own**2
+        return np.asarray(errors)
+
+    def weigh(self) -> Weighed:
+        """Likelihood of the healthy prop and of every single fault."""
+        mean = self.healthy_mean()
+        covariance = self.covariance(self.healthy_spread(), mean)
+        healthy = float(log_likelihood(self.values - mean, covariance))
+        # nodes that stay dark take current away, but change no path it takes
+        chain = log_likelihood(self.values - self._chain_mean(), covariance)
+        count = len(self.responses.space.joints)
+        joints = np.empty((count, COLUMNS))
+        means = np.empty((count, COLUMNS, len(self.values)))
+        for joint in range(count):
+            means[joint], joints[joint] = self._joint(joint)
+        return Weighed(healthy, joints, chain, means)
+
+    def _chain_mean(self) -> FloatArray:
+        """Readings under each fault of the data line or a node, shape (chain faults, readings)."""
+        space, circuit = self.responses.space, self.responses.circuit
+        starts = np.array([fault.start for fault in space.chain], dtype=np.intp)
+        stops = np.array([fault.stop for fault in space.chain], dtype=np.intp)
+        means = []
+        for effect in self.effects:
+            part = np.zeros((circuit.design.node_count, effect.load.shape[1]))
+            part[circuit.loaded] = effect.load * self._lit_share(effect)[:, None]
+            upto = np.vstack([np.zeros(part.shape[1]), np.cumsum(part[space.order], axis=0)])
+            means.append(effect.value - (upto[stops] - upto[starts]))
+        return self.ordered(means, axis=1)
+
+    def _lit_share(self, effect: TapEffects) -> FloatArray:
+        """Share of each loaded node's current that goes when it stays dark."""
+        solution = effect.base.solution
+        loaded, kind = solution.circuit.loaded, solution.circuit.design.node
+        dark = node_loads(kind, solution.node_v[loaded], np.zeros_like(solution.duty[loaded]))
+        drawn_a = solution.load_a
+        return np.asarray(1.0 - dark.node_a / np.where(drawn_a > 0.0, drawn_a, np.inf))
+
+    def _joint(self, joint: int) -> tuple[FloatArray, FloatArray]:
+        """One joint at all resistances: predicted readings and their likelihood."""
+        bent = np.logical_or.reduce([effect.base.bent[joint] for effect in self.effects])
+        straight = np.flatnonzero(~bent)
+        mean = np.empty((COLUMNS, len(self.values)))
+        weight = np.empty(COLUMNS)
+        starved = np.flatnonzero(bent)
+        if len(straight):
+            mean[straight], covariance = straight_rows(self, joint, straight)
+            weight[straight] = log_likelihood(self.values - mean[straight], covariance)
+            last = straight[-1]
+            if rules_out_more(self, mean[last], covariance[-1]):
+                mean[starved], weight[starved] = mean[last], weight[last]
+                return mean, weight
+        if len(starved):
+            starved_rows(self, joint, starved, mean, weight)
+        return mean, weight
