@@ -17,7 +17,7 @@ from scipy.sparse.linalg import SuperLU, splu
 
 from benchtest.circuit.backfeed import Backfeed, backfeed_paths
 from benchtest.circuit.loads import NodeLoads, node_loads
-from benchtest.circuit.reduce import reduce_wiring
+from benchtest.circuit.reduce import joined_points, reduce_wiring
 from benchtest.circuit.wiring import FloatArray, IndexArray, Wiring, wire_up
 from benchtest.errors import CircuitFault
 from benchtest.prop.design import Design, NodeName, Probe
@@ -326,17 +326,23 @@ class Solution:
         amps = {}
         for number, feed in enumerate(circuit.design.feeds):
             branch = int(np.flatnonzero(circuit.wiring.feed == number)[0])
-            amps[feed.name] = current_of.get(branch, self._joined_feed_a(number))
+            held = branch not in current_of
+            amps[feed.name] = self._joined_feed_a(number) if held else current_of[branch]
         return amps
 
     def _joined_feed_a(self, number: int) -> float:
-        """Current of a feed whose cable has no resistance: all that leaves its far end."""
-        circuit = self.circuit
-        branch = int(np.flatnonzero(circuit.wiring.feed == number)[0])
-        end = circuit.wiring.head[branch]
-        kept = circuit.kept
-        leaving = self.branch_a[circuit.wiring.tail[kept] == end].sum()
-        return float(leaving - self.branch_a[circuit.wiring.head[kept] == end].sum())
+        """Current of a feed whose cable has no resistance: all that leaves the points it holds.
+
+        Feeds that nothing parts share it alike.
+        """
+        wiring, kept = self.circuit.wiring, self.circuit.kept
+        label = joined_points(wiring)
+        held = label == label[wiring.head[wiring.feed == number][0]]
+        leaving = held[wiring.tail[kept]].astype(float) - held[wiring.head[kept]]
+        nodes = self.circuit.design.node_count
+        drawn = held[:nodes].astype(float) - held[nodes : 2 * nodes]
+        sharers = held[wiring.head[(wiring.feed >= 0) & (wiring.ohm == 0.0)]].sum()
+        return float((self.branch_a @ leaving + self.node_a @ drawn) / sharers)
 
     @property
     def lowest_node(self) -> tuple[NodeName, float]:

@@ -88,10 +88,16 @@ def _earths(wiring: Wiring, root: IndexArray, source_parts: IndexArray) -> list[
     return [int(root[wiring.sources[index]]) for index in sorted(first)]
 
 
-def _parts(wiring: Wiring, root: IndexArray, kept: IndexArray) -> IndexArray:
+def joined_points(wiring: Wiring) -> IndexArray:
+    """Points that zero resistance makes one, without passing a supply, share a label."""
+    branches = np.flatnonzero((wiring.ohm == 0.0) & (wiring.feed < 0))
+    return _parts(wiring, np.arange(wiring.point_count), branches)
+
+
+def _parts(wiring: Wiring, root: IndexArray, branches: IndexArray) -> IndexArray:
     shape = (wiring.point_count, wiring.point_count)
-    ones = np.ones(len(kept))
-    graph = coo_array((ones, (root[wiring.tail[kept]], root[wiring.head[kept]])), shape=shape)
+    ends = (root[wiring.tail[branches]], root[wiring.head[branches]])
+    graph = coo_array((np.ones(len(branches)), ends), shape=shape)
     _, label = connected_components(graph, directed=False)
     return np.asarray(label, dtype=np.intp)
 

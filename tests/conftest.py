@@ -1,0 +1,113 @@
+"""Props that tests of several rooms measure on, built in the open without a file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import pytest
+
+from benchtest.prop.design import (
+    Bus,
+    BusPad,
+    Design,
+    Family,
+    Feed,
+    NodeKind,
+    Strand,
+    StrandEnd,
+)
+from benchtest.prop.wire import board_copper, parse_wire
+
+# Figures of a made-up but likely node of each family; what real kinds do is the catalogue's.
+_FAMILIES: Mapping[Family, dict[str, Any]] = {
+    "sink": {
+        "volts": 5.0,
+        "lowest_v": 4.5,
+        "logic_v": 2.7,
+        "dark_v": {"red": 1.65, "green": 2.75, "blue": 2.75, "white": 2.7},
+        "full_v": {"red": 2.65, "green": 3.75, "blue": 3.75, "white": 3.7},
+    },
+    "resistor": {
+        "volts": 12.0,
+        "lowest_v": 10.8,
+        "logic_v": 4.0,
+        "dark_v": {"red": 6.2, "green": 9.2, "blue": 9.3},
+        "full_v": {},
+    },
+    "series-colours": {
+        "volts": 12.0,
+        "lowest_v": 10.8,
+        "logic_v": 4.0,
+        "dark_v": {"red": 7.4, "green": 7.9, "blue": 8.0},
+        "full_v": {"red": 8.6, "green": 9.1, "blue": 9.2},
+    },
+}
+
+
+def _kind(family: Family = "sink", colours: str = "red green blue", **figures: Any) -> NodeKind:
+    base: dict[str, Any] = {
+        "name": f"test-{family}",
+        "title": f"a node of family {family}",
+        "family": family,
+        "colours": tuple(colours.split()),
+        "colour_order": "RGB" if colours == "red green blue" else "GRBW",
+        "channel_ma": 12.0,
+        "quiescent_ma": 0.8,
+        "backup_data": False,
+        **_FAMILIES[family],
+    }
+    return NodeKind(**{**base, **figures})
+
+
+def _fan(
+    strands: int = 12,
+    nodes: int = 30,
+    *,
+    kind: NodeKind | None = None,
+    crown: bool = True,
+    ring: bool = False,
+    feeds: tuple[str, ...] = ("foot:1",),
+    wire: str = "22 AWG",
+    feed_mm: float = 1500.0,
+) -> Design:
+    """Strands side by side between a bus `foot` at all A ends and a bus `crown` at all B ends."""
+    node = kind or _kind()
+    copper = board_copper(2.0, 8.0)
+    buses = [
+        Bus(name, tuple(StrandEnd(n, end) for n in range(1, strands + 1)), copper, 40.0, ring)
+        for name, end in _bus_ends(crown)
+    ]
+    run = parse_wire(wire)
+    return Design(
+        name="Test fan",
+        node=node,
+        strands=tuple(Strand(n, nodes, 30.0, (60.0, 60.0), run) for n in range(1, strands + 1)),
+        data_path=tuple(StrandEnd(n, "A" if n % 2 else "B") for n in range(1, strands + 1)),
+        buses=tuple(buses),
+        feeds=tuple(
+            Feed(f"feed{number}", _pad(at), node.volts, parse_wire("14 AWG"), feed_mm)
+            for number, at in enumerate(feeds, 1)
+        ),
+    )
+
+
+def _bus_ends(crown: bool) -> list[tuple[str, Any]]:
+    return [("foot", "A"), ("crown", "B")] if crown else [("foot", "A")]
+
+
+def _pad(text: str) -> BusPad:
+    bus, _, strand = text.partition(":")
+    return BusPad(bus, int(strand))
+
+
+@pytest.fixture(scope="session")
+def make_kind() -> Callable[..., NodeKind]:
+    """Makes a node kind of a family; any figure can be given by its name."""
+    return _kind
+
+
+@pytest.fixture(scope="session")
+def make_fan() -> Callable[..., Design]:
+    """Makes a fan of strands between two buses; see `_fan` for what can be asked."""
+    return _fan
