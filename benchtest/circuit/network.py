@@ -24,6 +24,8 @@ from benchtest.prop.design import Design, NodeName, Probe
 
 SETTLED_V = 1e-9
 """Newton's method stops when no point moves by more. [V]"""
+ROUNDING_V = 1e-6
+"""Or when steps below this shrink no more: joints of nano-ohms cost that many digits. [V]"""
 MOST_STEPS = 60
 """Steps after which it gives up; a healthy prop takes one, a starved one about six."""
 
@@ -177,18 +179,20 @@ class _Newton:
             x = circuit.factor.solve(self.driven_a - circuit.load_incidence @ loads.node_a)
         else:
             x = self._islands_start()
+        moved_v = np.inf
         for _ in range(MOST_STEPS):
             loads, path_a, path_s = self._loads(x)
             residual_a = self._residual(x, loads, path_a)
             slope_s = loads.slope_s
             factor = self._factor(slope_s, path_s)
             step = factor.solve(-residual_a)
-            if not len(step) or np.abs(step).max() < SETTLED_V:
+            before_v, moved_v = moved_v, np.abs(step).max(initial=0.0)
+            if moved_v < SETTLED_V or before_v / 2 < moved_v < ROUNDING_V:
                 return Solution(circuit, self.duty, x + step, loads, slope_s, factor)
             x = x + self._length(x, step, residual_a) * step
         raise CircuitFault(
             f"{circuit.design.name}: the circuit did not settle in {MOST_STEPS} steps; "
-            f"points still move by {np.abs(step).max():.2g} V"
+            f"points still move by {moved_v:.2g} V"
         )
 
     def _islands_start(self) -> FloatArray:

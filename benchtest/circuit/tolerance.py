@@ -37,7 +37,7 @@ class Tolerances:
     """Volts of each supply."""
     fuse: float = 0.15
     """Cold resistance of a fuse."""
-    joint: float = 0.765
+    joint: float = 0.764
     """Each healthy joint, by itself."""
 
 

@@ -1,0 +1,156 @@
+"""What must hold of any prop at all, tried on props made up at random."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable
+from itertools import pairwise
+
+import numpy as np
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from benchtest.circuit.backfeed import backfeed_paths, live_paths
+from benchtest.circuit.loads import node_loads
+from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.wiring import FloatArray
+from benchtest.prop.design import Design, Feed, Link, NodeKind, StrandEnd
+from benchtest.prop.joints import power_joints
+from benchtest.prop.wire import parse_wire
+
+MakeFan = Callable[..., Design]
+MakeKind = Callable[..., NodeKind]
+
+few = settings(
+    max_examples=60,
+    deadline=None,  # two cores are shared; how long one takes is the benchmarks' affair
+    derandomize=True,
+    suppress_health_check=[HealthCheck.too_slow],
+)
+
+
+@st.composite
+def _recipes(draw: st.DrawFn) -> dict[str, object]:
+    return {
+        "strands": draw(st.integers(1, 5)),
+        "nodes": draw(st.integers(1, 12)),
+        "family": draw(st.sampled_from(["sink", "resistor", "series-colours"])),
+        "channel_ma": draw(st.sampled_from([5.0, 12.0, 60.0, 400.0])),
+        "quiescent_ma": draw(st.sampled_from([0.0, 0.8, 3.0])),
+        "crown": draw(st.booleans()),
+        "ring": draw(st.booleans()),
+        "linked": draw(st.booleans()),
+        "second_feed": draw(st.booleans()),
+        "wire": draw(st.sampled_from(["16 AWG", "22 AWG", "30 AWG CCA"])),
+        "ohms": draw(st.lists(st.sampled_from([0.0, 0.002, 0.8, 30.0, math.inf]), max_size=6)),
+        "seed": draw(st.integers(0, 2**32 - 1)),
+    }
+
+
+def _cook(
+    recipe: dict[str, object], make_fan: MakeFan, make_kind: MakeKind
+) -> tuple[Design, dict[str, float], FloatArray]:
+    """A design, joints that are not healthy, and a picture."""
+    figures = {key: recipe[key] for key in ("channel_ma", "quiescent_ma")}
+    shape = {key: recipe[key] for key in ("strands", "nodes", "crown", "ring", "wire")}
+    design = make_fan(**shape, kind=make_kind(recipe["family"], **figures))
+    if recipe["linked"]:
+        design = _linked(design)
+    if recipe["second_feed"]:
+        last = StrandEnd(len(design.strands), "B")
+        volts = design.feeds[0].volts * 1.02
+        more = Feed("more", last, volts, parse_wire("18 AWG"), 800.0)
+        design = dataclasses.replace(design, feeds=(*design.feeds, more))
+    chance = np.random.default_rng(int(str(recipe["seed"])))
+    names = [joint.name for joint in power_joints(design)]
+    ohms = recipe["ohms"]
+    assert isinstance(ohms, list)
+    bad = dict(zip(chance.permutation(names).tolist(), ohms, strict=False))
+    duty = chance.choice([0.0, 0.3, 1.0], (design.node_count, design.node.channels))
+    return design, bad, duty
+
+
+def _linked(design: Design) -> Design:
+    """Strands joined wire to wire, besides whatever buses they have at their A ends."""
+    wire = parse_wire("20 AWG")
+    links = tuple(
+        Link(before.other, after, 50.0 * (number % 2), wire)
+        for number, (before, after) in enumerate(pairwise(design.data_path))
+    )
+    return dataclasses.replace(design, links=links)
+
+
+def _leaving_a(solution: Solution) -> FloatArray:
+    """Sum of all currents that leave each point, from volts and ohms alone, shape (points,)."""
+    circuit = solution.circuit
+    wiring, volts = circuit.wiring, solution.point_v
+    supply_v = np.append(circuit.supply_v, 0.0)[wiring.feed]
+    nodes, total = circuit.design.node_count, np.zeros(wiring.point_count)
+    conducts = np.isfinite(wiring.ohm)
+    branch_a = np.zeros(len(wiring.ohm))
+    across_v = volts[wiring.tail] - volts[wiring.head] + supply_v
+    branch_a[conducts] = across_v[conducts] / wiring.ohm[conducts]
+    np.add.at(total, wiring.tail, branch_a)
+    np.add.at(total, wiring.head, -branch_a)
+    node_a = node_loads(circuit.design.node, solution.node_v, solution.duty).node_a
+    total[:nodes] += node_a
+    total[nodes : 2 * nodes] -= node_a
+    paths = live_paths(backfeed_paths(wiring), circuit.floating)
+    path_a, _ = paths.current(volts[paths.tail] - volts[paths.head] + paths.push_v)
+    np.add.at(total, paths.tail, path_a)
+    np.add.at(total, paths.head, -path_a)
+    # supplies that only loads join are taken to have one return
+    sources = list(wiring.sources)
+    total[sources[0]] = total[sources].sum()
+    total[sources[1:]] = 0.0
+    return total
+
+
+@given(recipe=_recipes())
+@few
+def test_any_prop_settles_and_its_currents_sum_to_zero_at_every_point(
+    make_fan: MakeFan, make_kind: MakeKind, recipe: dict[str, object]
+) -> None:
+    """Kirchhoff's current law, with every current worked out again from the volts."""
+    design, bad, duty = _cook(recipe, make_fan, make_kind)
+    # the law cannot be worked out from volts across nothing
+    exact = {name: max(ohm, 1e-4) for name, ohm in bad.items()}
+    solution = Circuit(design, exact).solve(duty)
+    drawn_a = solution.node_a.sum()
+    assert np.abs(_leaving_a(solution)).max() <= 1e-7 * max(1.0, drawn_a)
+
+
+@given(recipe=_recipes())
+@few
+def test_any_prop_settles_within_its_supplies(
+    make_fan: MakeFan, make_kind: MakeKind, recipe: dict[str, object]
+) -> None:
+    """Copper and loads only lose volts: no node sees more than the highest supply."""
+    design, bad, duty = _cook(recipe, make_fan, make_kind)
+    solution = Circuit(design, bad).solve(duty)
+    highest = max(feed.volts for feed in design.feeds)
+    assert solution.node_v.max() <= max(highest, 5.0) + 1e-6
+    assert np.isfinite(solution.point_v).all()
+    if not solution.circuit.floating.any():
+        assert solution.node_v.min() >= -1e-6
+        drawn_a = sum(solution.feed_a.values())
+        assert abs(drawn_a - solution.node_a.sum()) <= 1e-6 * max(1.0, drawn_a)
+
+
+@given(recipe=_recipes(), pick=st.integers(0, 10**6))
+@few
+def test_raising_a_joint_never_raises_the_current_through_it(
+    make_fan: MakeFan, make_kind: MakeKind, recipe: dict[str, object], pick: int
+) -> None:
+    design, bad, duty = _cook(recipe, make_fan, make_kind)
+    joints = power_joints(design)
+    joint = joints[pick % len(joints)]
+    amps = []
+    for ohm in (0.002, 0.05, 0.8, 12.0):
+        solution = Circuit(design, {**bad, joint.name: ohm}).solve(duty)
+        branch = solution.circuit.wiring.joint[joint.name]
+        (row,) = np.flatnonzero(solution.circuit.kept == branch).tolist() or (-1,)
+        amps.append(0.0 if row < 0 else abs(float(solution.branch_a[row])))
+    tolerance = 1e-7 * max(1.0, amps[0])
+    assert all(after <= before + tolerance for before, after in pairwise(amps)), amps
