@@ -1,0 +1,8 @@
+"""`python -m benchtest` is `benchtest`."""
+
+import sys
+
+from benchtest.cli import main
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,164 @@
+"""What several commands share: options, and the two ways to answer."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from benchtest.errors import InputError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from benchtest.prop.design import Design, Probe
+    from benchtest.prop.lit import Lit
+
+Commands = argparse._SubParsersAction
+"""What `add_subparsers` gives; argparse has no public name for it."""
+
+
+def add_prop(parser: argparse.ArgumentParser) -> None:
+    """The prop file, first word of most commands."""
+    parser.add_argument("prop", type=Path, metavar="PROP", help="prop file of the design (TOML)")
+
+
+def add_lit(parser: argparse.ArgumentParser) -> None:
+    """Which strands are lit, how bright and in which colour."""
+    parser.add_argument(
+        "--lit",
+        default="all",
+        help='lit strands: "all", "none", or numbers and ranges such as "1 3 5-8" (default: all)',
+    )
+    parser.add_argument(
+        "--level", type=number, default=1.0, metavar="X", help="level, 0 to 1 (default: 1)"
+    )
+    parser.add_argument(
+        "--colour", default="white", metavar="NAME", help="white, red, green … (default: white)"
+    )
+
+
+def add_probes(parser: argparse.ArgumentParser) -> None:
+    """What is read."""
+    parser.add_argument(
+        "--probe",
+        action="append",
+        default=[],
+        help="what is read: 4A, foot:4, 4.17, or red>black such as 'foot:4+>4A+' (repeatable; "
+        "default: every strand end)",
+    )
+
+
+def add_joints(parser: argparse.ArgumentParser) -> None:
+    """Resistance of joints."""
+    parser.add_argument(
+        "--joint",
+        action="append",
+        default=[],
+        metavar="JOINT=OHMS",
+        help='resistance of a joint, such as 4A+=0.8 or 4A+=open; "default" is every joint that '
+        "is not named (repeatable)",
+    )
+
+
+def number(text: str) -> float:
+    """A number of the command line; argparse names the option when it is none."""
+    try:
+        return float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f'"{text}" is no number') from None
+
+
+def design_of(args: argparse.Namespace) -> Design:
+    """The design that the command line names.
+
+    Raises:
+        InputError: the file is not there, or is no prop file.
+    """
+    from benchtest.prop.reader import read_design
+
+    return read_design(args.prop)
+
+
+def lit_of(args: argparse.Namespace, design: Design) -> Lit:
+    """The lit strands that the command line names.
+
+    Raises:
+        InputError: the prop has no such strand, colour or level.
+    """
+    from benchtest.prop.lit import parse_lit
+
+    return parse_lit(args.lit, design, args.level, args.colour)
+
+
+def probes_of(args: argparse.Namespace, design: Design) -> list[Probe]:
+    """The probes that the command line names, none for every strand end.
+
+    Raises:
+        NameFault: the prop has no such point.
+    """
+    from benchtest.prop.names import parse_probe
+
+    return [parse_probe(text, design) for text in args.probe]
+
+
+def joints_of(args: argparse.Namespace) -> dict[str, float]:
+    """Resistances that the command line gives, `math.inf` for an open joint. [Ω]
+
+    Raises:
+        InputError: one is not of the form JOINT=OHMS.
+    """
+    return dict(_joint(text) for text in args.joint)
+
+
+def _joint(text: str) -> tuple[str, float]:
+    name, equals, ohms = text.partition("=")
+    if not (name and equals and ohms):
+        raise InputError(f'--joint "{text}": write a joint and its ohms, such as 4A+=0.8')
+    if ohms == "open":
+        return name, float("inf")
+    try:
+        return name, float(ohms)
+    except ValueError:
+        raise InputError(
+            f'--joint "{text}": "{ohms}" is no resistance; give ohms, such as 4A+=0.8, or "open"'
+        ) from None
+
+
+def print_json(answer: Mapping[str, Any]) -> None:
+    """The one JSON object of `--json`."""
+    sys.stdout.write(json.dumps(answer, allow_nan=False) + "\n")
+
+
+def console() -> Console:
+    """Where tables for people go."""
+    from rich.console import Console
+
+    return Console(highlight=False)
+
+
+def print_table(
+    title: str, columns: Sequence[str], rows: Iterable[Sequence[str]], note: str = ""
+) -> None:
+    """A table for people. Columns that begin with `>` hold figures and stand to the right."""
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(title=Text(title, style="bold"), box=box.SIMPLE, title_justify="left")
+    for column in columns:
+        figures = column.startswith(">")
+        table.add_column(
+            Text(column.removeprefix(">")),
+            justify="right" if figures else "left",
+            no_wrap=figures,
+        )
+    for row in rows:
+        table.add_row(*(Text(cell) for cell in row))
+    out = console()
+    out.print(table)
+    if note:
+        out.print(Text(note))

@@ -1,0 +1,130 @@
+"""`benchtest diagnose`: which faults, and what would tell more."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from benchtest.cli.common import Commands, add_prop, design_of, print_json, print_table
+
+if TYPE_CHECKING:
+    from benchtest.diagnosis import Finding, JudgedReading, NextReading, Ohms, Suspect
+    from benchtest.prop.design import Design
+
+BAR = 20
+"""Signs of a full bar."""
+SHOWN = 12
+"""Suspects that a person is shown; `--json` has all."""
+
+
+def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
+    """Declare `diagnose` and its options."""
+    parser = commands.add_parser(
+        "diagnose",
+        help="suspects from readings and marks, and the next reading worth taking",
+        description="Weighs every fault against what was measured and seen, and says which "
+        "reading would tell most next. Without files it plans the first reading.",
+    )
+    add_prop(parser)
+    parser.add_argument(
+        "--readings", type=Path, metavar="FILE", help="readings (CSV: lit, probe, volts)"
+    )
+    parser.add_argument(
+        "--marks", type=Path, metavar="FILE", help="marks (CSV: lit, strand, nodes, seen)"
+    )
+    parser.add_argument(
+        "--meter",
+        metavar="SPEC",
+        help='the meter: accuracy, digits and counts (default: "0.5%%+3/6000")',
+    )
+    parser.set_defaults(run=run)
+    yield parser
+
+
+def run(args: argparse.Namespace) -> int:
+    """Weigh the evidence, and print what it says."""
+    from benchtest.diagnosis import diagnose
+    from benchtest.evidence.marks import read_marks
+    from benchtest.evidence.meter import DEFAULT_METER, Meter
+    from benchtest.evidence.reading import read_readings
+
+    design = design_of(args)
+    meter = Meter.parse(args.meter) if args.meter else DEFAULT_METER
+    readings = read_readings(args.readings, design, meter) if args.readings else []
+    marks = read_marks(args.marks, design) if args.marks else []
+    found = diagnose(design, readings, marks, meter)
+    if args.json:
+        print_json(found.as_json(design))
+    else:
+        _show(found, design)
+    return 0
+
+
+def _show(found: Finding, design: Design) -> None:
+    if found.readings:
+        print_table(
+            f"{design.name}: readings",
+            ["lit", "probe", ">read", ">expected", ">± 1 sd", ">off by"],
+            [_reading(row, design) for row in found.readings],
+        )
+    print_table(
+        f"{design.name}: suspects",
+        [">", "probability", "where", "what", "what to do"],
+        [_healthy(found), *(_suspect(suspect) for suspect in found.suspects[:SHOWN])],
+    )
+    print("\n".join(_words(found, design)))
+
+
+def _reading(row: JudgedReading, design: Design) -> tuple[str, ...]:
+    reading, unit = row.reading, "V" if row.reading.volts is not None else "A"
+    value = reading.volts if reading.volts is not None else reading.amps
+    return (
+        reading.lit.text(design),
+        str(reading.probe),
+        f"{value:.4f} {unit}",
+        f"{row.expected:.4f}",
+        f"{row.sd:.4f}",
+        f"{row.z:+.1f} sd",
+    )
+
+
+def _healthy(found: Finding) -> tuple[str, ...]:
+    return _percent(found.healthy), _bar(found.healthy), "healthy", "", ""
+
+
+def _suspect(suspect: Suspect) -> tuple[str, ...]:
+    what = suspect.fault + (f" {_ohms(suspect.ohms)}" if suspect.ohms else "")
+    shown = _percent(suspect.probability), _bar(suspect.probability)
+    return (*shown, suspect.where, what, suspect.repair)
+
+
+def _ohms(ohms: Ohms) -> str:
+    return f"{ohms.best:.2g} Ω ({ohms.low:.2g} to {ohms.high:.2g})"
+
+
+def _percent(probability: float) -> str:
+    return f"{probability:.1%}" if 0.001 <= probability < 0.999 else f"{probability:.0%}"
+
+
+def _bar(probability: float) -> str:
+    """A bar of plain signs, so that any terminal and any eye can read it."""
+    return "#" * round(probability * BAR) or "."
+
+
+def _words(found: Finding, design: Design) -> Iterator[str]:
+    for names in found.alike:
+        yield f"The readings so far cannot tell apart: {', '.join(names)}."
+    if found.cleared_ohm is not None:
+        yield f"No joint above {found.cleared_ohm * 1e3:.0f} mΩ under this load, as far as seen."
+    yield _next(found.next, design)
+
+
+def _next(ask: NextReading, design: Design) -> str:
+    if ask.settled or ask.probe is None or ask.lit is None:
+        return "Next: no further reading is worth taking."
+    return (
+        f"Next: light {ask.lit.text(design)} and read {ask.probe} "
+        f"(expected to tell {ask.expect_bits:.1f} bits)."
+    )

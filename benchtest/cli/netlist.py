@@ -1,0 +1,50 @@
+"""`benchtest netlist`: the circuit for another program to solve."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterator
+
+from benchtest.cli.common import (
+    Commands,
+    add_joints,
+    add_lit,
+    add_probes,
+    add_prop,
+    design_of,
+    joints_of,
+    lit_of,
+    print_json,
+    probes_of,
+)
+
+
+def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
+    """Declare `netlist` and its options."""
+    parser = commands.add_parser(
+        "netlist",
+        help="the circuit as a SPICE deck",
+        description="Prints the circuit as a SPICE deck that `ngspice -b` solves and prints, one "
+        "line for each probe.",
+    )
+    add_prop(parser)
+    add_lit(parser)
+    add_probes(parser)
+    add_joints(parser)
+    parser.set_defaults(run=run)
+    yield parser
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the deck."""
+    from benchtest.circuit.spice import spice_deck
+
+    design = design_of(args)
+    duty = lit_of(args, design).duty(design)
+    deck = spice_deck(design, duty, joints_of(args), probes_of(args, design))
+    if args.json:
+        print_json({"deck": deck})
+    else:
+        sys.stdout.write(deck)
+    return 0

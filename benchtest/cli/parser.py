@@ -1,0 +1,104 @@
+"""What can be typed: the commands and what they have in common."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any, NoReturn
+
+from benchtest import __version__
+from benchtest.cli import check, diagnose, netlist, predict
+from benchtest.errors import InputError, nearest
+
+COMMANDS = (check, predict, diagnose, netlist)
+"""In the order that help lists them: the order of a prop's evening."""
+
+
+class UsageFault(InputError):
+    """Words that are no command line, and what would be one."""
+
+
+class Parser(argparse.ArgumentParser):
+    """Says what is wrong as our own error, and guesses what was meant."""
+
+    def __init__(self, **options: Any) -> None:
+        options.setdefault("allow_abbrev", False)
+        super().__init__(**options)
+
+    def error(self, message: str) -> NoReturn:
+        raise UsageFault(f"{self.prog}: {message}\nHelp: {self.prog} --help")
+
+    def _check_value(self, action: argparse.Action, value: Any) -> None:
+        if action.choices is None or value in action.choices:
+            return
+        known = [str(choice) for choice in action.choices]
+        words = f"{nearest(str(value), known)} (of {', '.join(known)})"
+        if isinstance(action, argparse._SubParsersAction):
+            raise argparse.ArgumentError(None, f'no command is called "{value}"{words}')
+        raise argparse.ArgumentError(action, f'"{value}" is not known{words}')
+
+
+def build_parser() -> Parser:
+    """Everything that can be typed."""
+    parser = Parser(
+        prog="benchtest",
+        description="Proves a prop of addressable LED nodes on the bench: light it, measure it, "
+        "find the bad joint, keep the record.",
+    )
+    _add_common(parser)
+    parser.set_defaults(json=False, bench=None, command=None)
+    commands = parser.add_subparsers(
+        dest="command", metavar="COMMAND", title="commands", required=True
+    )
+    for module in COMMANDS:
+        for command in module.register(commands):
+            _add_common(command)
+    return parser
+
+
+def _add_common(parser: argparse.ArgumentParser) -> None:
+    common = parser.add_argument_group("common")
+    common.add_argument(
+        "--json",
+        action="store_true",
+        default=argparse.SUPPRESS,
+        help="print one JSON object on standard output and nothing else",
+    )
+    common.add_argument(
+        "--bench",
+        type=Path,
+        metavar="DIR",
+        default=argparse.SUPPRESS,
+        help="folder that keeps records (default: your user data folder)",
+    )
+    common.add_argument("--version", action="version", version=f"benchtest {__version__}")
+
+
+def parse(parser: Parser, argv: Sequence[str]) -> argparse.Namespace:
+    """Read a command line.
+
+    Raises:
+        UsageFault: it is none, and what would be right.
+        SystemExit: help or the version was asked for and has been printed.
+    """
+    args, extra = parser.parse_known_args(list(argv))
+    if extra:
+        command = _command_parser(parser, args.command)
+        near = nearest(extra[0].partition("=")[0], _options(command))
+        command.error(f'does not know "{extra[0]}"{near}')
+    return args
+
+
+def _command_parser(parser: Parser, name: str) -> Parser:
+    for action in parser._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            found = action.choices[name]
+            assert isinstance(found, Parser)
+            return found
+    return parser
+
+
+def _options(parser: argparse.ArgumentParser) -> Iterator[str]:
+    for action in parser._actions:
+        yield from action.option_strings

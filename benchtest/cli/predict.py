@@ -1,0 +1,67 @@
+"""`benchtest predict`: what a meter should read."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from benchtest.cli.common import (
+    Commands,
+    add_joints,
+    add_lit,
+    add_probes,
+    add_prop,
+    design_of,
+    joints_of,
+    lit_of,
+    print_json,
+    print_table,
+    probes_of,
+)
+
+if TYPE_CHECKING:
+    from benchtest.circuit.predict import Prediction
+    from benchtest.prop.design import Design
+
+
+def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
+    """Declare `predict` and its options."""
+    parser = commands.add_parser(
+        "predict",
+        help="predicted volts at probes",
+        description="Predicts the volts that a healthy unit shows at probes while given strands "
+        "are lit, and how far healthy units differ (one standard deviation).",
+    )
+    add_prop(parser)
+    add_lit(parser)
+    add_probes(parser)
+    add_joints(parser)
+    parser.set_defaults(run=run)
+    yield parser
+
+
+def run(args: argparse.Namespace) -> int:
+    """Predict, and print it."""
+    from benchtest.circuit.predict import predict
+
+    design = design_of(args)
+    lit = lit_of(args, design)
+    found = predict(design, lit, probes_of(args, design), joints_of(args))
+    if args.json:
+        print_json(found.as_json(design))
+    else:
+        _show(found, design)
+    return 0
+
+
+def _show(found: Prediction, design: Design) -> None:
+    lit = found.lit
+    feeds = ", ".join(f"{name} {amps:.2f} A" for name, amps in found.feeds)
+    node, volts = found.lowest_node
+    print_table(
+        f"{design.name}: lit {lit.text(design)}, {lit.colour} at {lit.level:g}",
+        ["probe", ">volts", ">± 1 sd"],
+        [(str(row.probe), f"{row.volts:.4f}", f"{row.sd:.4f}") for row in found.probes],
+        f"Feeds: {feeds}. Lowest node: {node} at {volts:.3f} V.",
+    )
