@@ -12,11 +12,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from benchtest.prop.catalogue import catalogue
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.spice import spice_deck
 from benchtest.circuit.wiring import FloatArray
+from benchtest.prop.catalogue import catalogue
 from benchtest.prop.design import Design, Family, NodeKind, NodeName, Probe, rail_probe
 from benchtest.prop.joints import power_joints
 from benchtest.prop.lit import everything, parse_lit
