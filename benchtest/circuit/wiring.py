@@ -87,49 +87,58 @@ class _Builder:
         self.places: dict[Point, int] = {}
         self.count = 2 * design.node_count
         self.joint: dict[str, int] = {}
-        self._rows: list[tuple[IndexArray, IndexArray, FloatArray, Made, int]] = []
-        self._branches = 0
+        self._chains: list[tuple[IndexArray, IndexArray, FloatArray, Made]] = []
+        self._singles: list[tuple[int, int, float, Made, int]] = []
 
     def at(self, place: Place, rail: Rail) -> int:
         point = Point(place, rail)
-        if point not in self.places:
-            self.places[point] = self.new()
-        return self.places[point]
+        number = self.places.get(point)
+        if number is None:
+            self.places[point] = number = self.new()
+        return number
 
     def new(self) -> int:
         self.count += 1
         return self.count - 1
 
     def add(self, tail: int, head: int, ohm: float, made: Made, feed: int = -1) -> None:
-        self.chain([tail, head], ohm, made, feed)
+        """One branch."""
+        self._singles.append((tail, head, ohm, made, feed))
 
-    def chain(
-        self, points: list[int] | IndexArray, ohm: float | FloatArray, made: Made, feed: int = -1
-    ) -> None:
+    def chain(self, points: list[int] | IndexArray, ohm: float | FloatArray, made: Made) -> None:
         """Branches from each point to the next."""
         run = np.asarray(points, dtype=np.intp)
         ohms = np.broadcast_to(np.asarray(ohm, dtype=np.float64), (len(run) - 1,))
-        self._rows.append((run[:-1], run[1:], ohms, made, feed))
-        self._branches += len(run) - 1
+        self._chains.append((run[:-1], run[1:], ohms, made))
 
     def add_joint(self, name: str, tail: int, head: int, ohm: float) -> None:
-        self.joint[name] = self._branches
+        self.joint[name] = len(self._singles)
         self.add(tail, head, ohm, Made.JOINT)
 
     def finish(self, sources: tuple[int, ...]) -> Wiring:
-        sizes = [len(row[0]) for row in self._rows]
+        """Single branches first, then the chains."""
+        singles, chains = self._singles, self._chains
+        sizes = [len(chain[0]) for chain in chains]
+        made = [np.array([int(single[3]) for single in singles])]
+        made.append(np.repeat(np.array([int(chain[3]) for chain in chains]), sizes))
+        feed = np.full(len(singles) + sum(sizes), -1)
+        feed[: len(singles)] = [single[4] for single in singles]
         return Wiring(
             design=self.design,
             places=self.places,
-            tail=np.concatenate([row[0] for row in self._rows]),
-            head=np.concatenate([row[1] for row in self._rows]),
-            ohm=np.concatenate([row[2] for row in self._rows]),
-            made=np.repeat(np.array([int(row[3]) for row in self._rows]), sizes),
-            feed=np.repeat(np.array([row[4] for row in self._rows]), sizes),
+            tail=_joined([single[0] for single in singles], [chain[0] for chain in chains]),
+            head=_joined([single[1] for single in singles], [chain[1] for chain in chains]),
+            ohm=np.concatenate([[single[2] for single in singles], *[c[2] for c in chains]]),
+            made=np.concatenate(made),
+            feed=feed,
             joint=self.joint,
             sources=sources,
             point_count=self.count,
         )
+
+
+def _joined(singles: list[int], chains: list[IndexArray]) -> IndexArray:
+    return np.concatenate([np.array(singles, dtype=np.intp), *chains])
 
 
 def wire_up(design: Design, joint_ohm: Mapping[str, float]) -> Wiring:
@@ -149,9 +158,9 @@ def wire_up(design: Design, joint_ohm: Mapping[str, float]) -> Wiring:
     """
     builder = _Builder(design)
     sources = tuple(_feed(builder, number, feed) for number, feed in enumerate(design.feeds))
+    for number in range(1, len(design.strands) + 1):
+        _strand(builder, number)
     for rail in RAILS:
-        for number in range(1, len(design.strands) + 1):
-            _strand(builder, number, rail)
         _buses(builder, rail)
     _joints(builder, joint_ohm)
     return builder.finish(sources)
@@ -170,16 +179,19 @@ def _feed(builder: _Builder, number: int, feed: Feed) -> int:
     return source
 
 
-def _strand(builder: _Builder, number: int, rail: Rail) -> None:
-    strand = builder.design.strand(number)
-    first = builder.design.first_index[number - 1]
-    offset = 0 if rail == "+" else builder.design.node_count
-    nodes = np.arange(first, first + strand.nodes) + offset
-    ends = builder.at(StrandEnd(number, "A"), rail), builder.at(StrandEnd(number, "B"), rail)
+def _strand(builder: _Builder, number: int) -> None:
+    """Lead, pitches and lead of a strand, on each rail."""
+    design = builder.design
+    strand = design.strand(number)
     lengths_mm = np.full(strand.nodes + 1, strand.pitch_mm)
     lengths_mm[0], lengths_mm[-1] = strand.lead_mm
-    run = np.concatenate([[ends[0]], nodes, [ends[1]]]).astype(np.intp)
-    builder.chain(run, lengths_mm * strand.wire.ohm_per_mm, Made.WIRE)
+    ohms = lengths_mm * strand.wire.ohm_per_mm
+    run = np.arange(-1, strand.nodes + 1) + design.first_index[number - 1]
+    for rail in RAILS:
+        run[0] = builder.at(StrandEnd(number, "A"), rail)
+        run[-1] = builder.at(StrandEnd(number, "B"), rail)
+        builder.chain(run.copy(), ohms, Made.WIRE)
+        run[1:-1] += design.node_count
 
 
 def _buses(builder: _Builder, rail: Rail) -> None:
