@@ -24,6 +24,7 @@ _FAMILIES: Mapping[Family, dict[str, Any]] = {
     "sink": {
         "volts": 5.0,
         "lowest_v": 4.5,
+        "most_v": 5.5,
         "logic_v": 2.7,
         "dark_v": {"red": 1.65, "green": 2.75, "blue": 2.75, "white": 2.7},
         "full_v": {"red": 2.65, "green": 3.75, "blue": 3.75, "white": 3.7},
@@ -31,6 +32,7 @@ _FAMILIES: Mapping[Family, dict[str, Any]] = {
     "resistor": {
         "volts": 12.0,
         "lowest_v": 10.8,
+        "most_v": 13.5,
         "logic_v": 4.0,
         "dark_v": {"red": 6.2, "green": 9.2, "blue": 9.3},
         "full_v": {},
@@ -38,6 +40,7 @@ _FAMILIES: Mapping[Family, dict[str, Any]] = {
     "series-colours": {
         "volts": 12.0,
         "lowest_v": 10.8,
+        "most_v": 13.5,
         "logic_v": 4.0,
         "dark_v": {"red": 7.4, "green": 7.9, "blue": 8.0},
         "full_v": {"red": 8.6, "green": 9.1, "blue": 9.2},

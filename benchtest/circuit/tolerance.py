@@ -111,6 +111,7 @@ def spread_of(
     per_supply: FloatArray,
     tolerances: Tolerances = HAND_SOLDERED,
     known_joints: frozenset[str] = frozenset(),
+    own_log_ohm: FloatArray | None = None,
 ) -> Spread:
     """What one standard deviation of each cause does to anything read off the unknowns.
 
@@ -120,6 +121,8 @@ def spread_of(
         per_supply: what is read beyond them per volt of each supply, shape (read, feeds).
         tolerances: how far a healthy unit may be from its design.
         known_joints: joints whose resistance is given, and so has no tolerance.
+        own_log_ohm: change of each reading with the logarithm of each kept branch's resistance
+            while the unknowns stay, shape (kept, read); a current read off a branch has one.
 
     Source: adjoint sensitivities of nodal equations, as in any text on network tolerance.
     """
@@ -128,6 +131,8 @@ def spread_of(
     # change of each reading per volt put into a branch; times its current: d volts / d ln R
     per_volt = np.asarray(circuit.incidence.T @ backward)
     per_log_ohm = per_volt * solution.branch_a[:, None]
+    if own_log_ohm is not None:
+        per_log_ohm = per_log_ohm + own_log_ohm
     per_log_amp = -np.asarray(circuit.load_incidence.T @ backward) * solution.load_a[:, None]
     made = circuit.wiring.made[circuit.kept]
 

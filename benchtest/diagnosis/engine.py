@@ -11,6 +11,7 @@ from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import Priors, fault_space
 from benchtest.diagnosis.finding import Finding, JudgedReading, Suspect
+from benchtest.diagnosis.forecast import Forecaster
 from benchtest.diagnosis.looks import LookWeigher, strand_looks
 from benchtest.diagnosis.plan import Evidence, plan_next
 from benchtest.diagnosis.posterior import Posterior, cleared_ohm, named_suspects, posterior
@@ -43,11 +44,17 @@ class Engine:
         self.design = design
         self.tolerances = tolerances
         self.space = fault_space(design, priors)
+        self._forecasters: dict[Meter, Forecaster] = {}
 
     @cached_property
     def responses(self) -> Responses:
         """The design's circuit under every single fault."""
         return Responses(self.design, self.space)
+
+    def _forecaster(self, meter: Meter) -> Forecaster:
+        if meter not in self._forecasters:
+            self._forecasters[meter] = Forecaster(self.responses, meter, self.tolerances)
+        return self._forecasters[meter]
 
     def diagnose(
         self,
@@ -73,7 +80,7 @@ class Engine:
         chain = weighed.chain + looks.chain()
         found = posterior(self.space, weighed.healthy + looks.healthy(), joints, chain)
         evidence = Evidence(readings, weigher, weighed if weigher else None)
-        ask = plan_next(self.responses, found, evidence, meter, self.tolerances)
+        ask = plan_next(self._forecaster(meter), found, evidence)
         return Finding(
             healthy=found.healthy,
             suspects=self._suspects(found),
@@ -144,7 +151,7 @@ def _judge(readings: Sequence[Reading], weigher: Weigher | None) -> tuple[Judged
     if weigher is None:
         return ()
     mean = weigher.healthy_mean()
-    covariance = weigher.covariance(weigher.healthy_spread(), mean)
+    covariance = weigher.covariance(weigher.healthy_spread, mean)
     sd = np.sqrt(np.diag(covariance))
     off = (weigher.values - mean) / sd
     return tuple(

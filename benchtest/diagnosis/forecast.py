@@ -2,72 +2,92 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from benchtest.circuit.tolerance import Spread, Tolerances, spread_of
 from benchtest.circuit.wiring import FloatArray
-from benchtest.diagnosis.response import Base, Responses
+from benchtest.diagnosis.candidates import reachable_probes
+from benchtest.diagnosis.response import Responses
 from benchtest.diagnosis.taps import volt_noise
 from benchtest.evidence.meter import Meter
-from benchtest.prop.design import Probe
 from benchtest.prop.lit import Lit
 
 if TYPE_CHECKING:
-    from benchtest.diagnosis.plan import Evidence
+    from benchtest.diagnosis.plan import Components, Evidence
 
 
-def forecast_lit(
-    responses: Responses,
-    lit: Lit,
-    probes: list[Probe],
-    joint: NDArray[np.intp],
-    column: NDArray[np.intp],
-    evidence: Evidence,
-    meter: Meter,
-    tolerances: Tolerances,
-) -> FloatArray:
-    """Expected reading of each probe under each component, in its own standard deviations.
+@dataclass(frozen=True)
+class Outlook:
+    """What every probe reads of the healthy prop under one lit set, and what moves it.
 
-    Returns:
-        Shape (probes, components).
+    Attributes:
+        value: shape (probes,). [V]
+        per_amp: change per ampere pushed through each joint, shape (probes, joints). [V/A]
+        push: amperes that stand in for each joint's faults, shape (joints, COLUMNS). [A]
+        spread: effects of all tolerances.
+        variance: of the reading, errors of the meter included, shape (probes,). [V²]
     """
-    base = responses.base(lit)
-    circuit = responses.circuit
-    columns = circuit.probe_matrix(probes)
-    per_supply = np.array([circuit.probe_offset(probe) for probe in probes])
-    value = columns.T @ base.solution.x + per_supply @ circuit.supply_v
-    mean = value[:, None] + _moved(responses, base, columns, joint, column)
-    spread = spread_of(base.solution, columns, per_supply, tolerances)
-    steps = np.array([volt_noise(meter, float(volts)) for volts in value])
-    gain = meter.percent / 200.0
-    variance = spread.sd_v**2 + steps**2 + (gain * value) ** 2
-    if evidence.weigher is not None:
-        shift, known = _learned(spread, gain * value, joint, column, evidence)
-        mean, variance = mean + shift, np.maximum(variance - known, steps**2)
-    return np.asarray(mean / np.sqrt(variance)[:, None])
+
+    value: FloatArray
+    per_amp: FloatArray
+    push: FloatArray
+    spread: Spread
+    variance: FloatArray
 
 
-def _moved(
-    responses: Responses,
-    base: Base,
-    columns: FloatArray,
-    joint: NDArray[np.intp],
-    column: NDArray[np.intp],
-) -> FloatArray:
-    """Change of each probe under each component, shape (probes, components). [V]"""
-    per_amp = columns.T @ base.joint_x
-    push = responses.capped_push(base)[joint, column]
-    return np.asarray(np.where(joint >= 0, per_amp[:, joint] * push, 0.0))
+class Forecaster:
+    """Forecasts for one design and one meter; what does not depend on evidence is kept."""
+
+    def __init__(self, responses: Responses, meter: Meter, tolerances: Tolerances) -> None:
+        self.responses = responses
+        self.meter = meter
+        self.tolerances = tolerances
+        self.gain = meter.percent / 200.0
+        circuit = responses.circuit
+        self.probes = reachable_probes(responses.design)
+        self._columns = circuit.probe_matrix(self.probes)
+        self._per_supply = np.array([circuit.probe_offset(probe) for probe in self.probes])
+        self._outlooks: dict[Lit, Outlook] = {}
+
+    def outlook(self, lit: Lit) -> Outlook:
+        """The healthy prop's readings under a lit set."""
+        if lit not in self._outlooks:
+            self._outlooks[lit] = self._look(lit)
+        return self._outlooks[lit]
+
+    def _look(self, lit: Lit) -> Outlook:
+        base, circuit = self.responses.base(lit), self.responses.circuit
+        value = self._columns.T @ base.solution.x + self._per_supply @ circuit.supply_v
+        spread = spread_of(base.solution, self._columns, self._per_supply, self.tolerances)
+        steps = np.array([volt_noise(self.meter, float(volts)) for volts in value])
+        variance = spread.sd_v**2 + steps**2 + (self.gain * value) ** 2
+        per_amp = np.asarray(self._columns.T @ base.joint_x)
+        return Outlook(value, per_amp, self.responses.capped_push(base), spread, variance)
+
+    def forecast(self, lit: Lit, parts: Components, evidence: Evidence) -> FloatArray:
+        """Expected reading of each probe under each component, in its own standard deviations.
+
+        Returns:
+            Shape (probes, components).
+        """
+        look = self.outlook(lit)
+        joint, column = parts.joint, parts.column
+        moved = np.where(joint >= 0, look.per_amp[:, joint] * look.push[joint, column], 0.0)
+        mean, variance = look.value[:, None] + moved, look.variance
+        if evidence.weigher is not None:
+            shift, known = _learned(look.spread, self.gain * look.value, parts, evidence)
+            # what was learned can never leave less than a hundredth of the doubt
+            mean, variance = mean + shift, np.maximum(variance - known, 1e-4 * variance)
+        return np.asarray(mean / np.sqrt(variance)[:, None])
 
 
 def _learned(
     spread: Spread,
     gained_v: FloatArray,
-    joint: NDArray[np.intp],
-    column: NDArray[np.intp],
+    parts: Components,
     evidence: Evidence,
 ) -> tuple[FloatArray, FloatArray]:
     """What earlier readings say of the shared causes, carried over to each probe.
@@ -80,10 +100,11 @@ def _learned(
     assert weigher is not None
     assert weighed is not None
     healthy = weigher.healthy_mean()
-    read = weigher.healthy_spread()
+    read = weigher.healthy_spread
     shared = spread.shared @ read.shared.T + spread.nodes @ read.nodes.T
     shared += gained_v[:, None] * (weigher.noise.gain * healthy)
     regress = np.linalg.solve(weigher.covariance(read, healthy), shared.T).T
-    mean = np.where((joint >= 0)[:, None], weighed.joint_mean[joint, column], healthy)
+    faulty = weighed.joint_mean[parts.joint, parts.column]
+    mean = np.where((parts.joint >= 0)[:, None], faulty, healthy)
     off = weigher.values - mean
     return regress @ off.T, np.einsum("pr,pr->p", regress, shared)

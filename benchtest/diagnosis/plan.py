@@ -13,24 +13,24 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.circuit.tolerance import Tolerances
 from benchtest.circuit.wiring import FloatArray
-from benchtest.diagnosis.candidates import board_of, lit_sets, reachable_probes
+from benchtest.diagnosis.candidates import board_of, lit_sets
 from benchtest.diagnosis.finding import NextReading
-from benchtest.diagnosis.forecast import forecast_lit
+from benchtest.diagnosis.forecast import Forecaster
 from benchtest.diagnosis.posterior import Posterior
 from benchtest.diagnosis.response import GRID, Responses
 from benchtest.diagnosis.weigh import Weighed, Weigher
-from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Probe
 from benchtest.prop.lit import Lit
 
 PARTS = 6
 """Resistances that stand for a joint's whole range."""
+LEAST_WEIGHT = 1e-7
+"""Faults with less probability are left out of the choice."""
 WORTH_TAKING_BITS = 0.01
 """A reading that tells less is not worth a person's time."""
-SHORTLIST = 160
+SHORTLIST = 96
 """Candidates whose information is worked out in full."""
 SAME_AGAIN = 3
 """A probe under one lit set is asked for at most so often."""
@@ -59,12 +59,12 @@ def components_of(found: Posterior) -> Components:
     rows: list[tuple[float, int, int]] = [(rest, -1, 0)]
     for joint, part in enumerate(found.joints):
         total = float(part[:GRID].sum())
-        if total > 1e-7:
+        if total > LEAST_WEIGHT:
             upto = np.cumsum(part[:GRID]) / total
             middles = np.searchsorted(upto, (np.arange(PARTS) + 0.5) / PARTS)
             rows += [(total / PARTS, joint, int(column)) for column in middles]
-        if part[GRID] > 1e-7:
-            rows.append((float(part[GRID]), joint, GRID))
+        rows.append((float(part[GRID]), joint, GRID))
+    rows = [row for row in rows if row[0] > LEAST_WEIGHT / PARTS]
     weight = np.array([row[0] for row in rows])
     return Components(
         weight / weight.sum(),
@@ -82,39 +82,23 @@ class Evidence:
     weighed: Weighed | None
 
 
-def plan_next(
-    responses: Responses,
-    found: Posterior,
-    evidence: Evidence,
-    meter: Meter,
-    tolerances: Tolerances,
-) -> NextReading:
+def plan_next(forecaster: Forecaster, found: Posterior, evidence: Evidence) -> NextReading:
     """Choose what to light and where to put the leads.
 
     Args:
-        responses: the prop's circuit under every single fault.
+        forecaster: what every probe would read.
         found: probabilities so far.
         evidence: readings so far.
-        meter: what the next reading is taken with.
-        tolerances: how far a healthy unit may be from its design.
     """
-    design = responses.design
+    responses, probes = forecaster.responses, forecaster.probes
     parts = components_of(found)
-    probes = reachable_probes(design)
-    lits = lit_sets(design, _strand_weight(responses, found))
-    off_sd = np.concatenate(
-        [
-            forecast_lit(
-                responses, lit, probes, parts.joint, parts.column, evidence, meter, tolerances
-            )
-            for lit in lits
-        ]
-    )
+    lits = lit_sets(responses.design, _strand_weight(responses, found))
+    off_sd = np.concatenate([forecaster.forecast(lit, parts, evidence) for lit in lits])
     asks = [(lit, probe) for lit in lits for probe in probes]
     _strike_out(off_sd, evidence.readings, asks)
     order = np.argsort(-_rough_worth(off_sd, parts), kind="stable")[:SHORTLIST].tolist()
     bits = np.array([information_bits(off_sd[row], parts) for row in order])
-    ease = np.array([_ease(*asks[row], evidence.readings) for row in order])
+    ease = np.array([_ease(asks[row], evidence.readings) for row in order])
     # rounded, so that two candidates alike by symmetry fall to the first of them everywhere
     best = int(np.argmax(np.round(bits * ease, 9)))
     expect_bits = max(0.0, float(bits[best]))
@@ -145,7 +129,7 @@ def _strike_out(
 def _rough_worth(off_sd: FloatArray, parts: Components) -> FloatArray:
     """How well a candidate tells the two likeliest faults from everything else; never exact."""
     total = np.zeros(len(off_sd))
-    named = {-1: 0.0}
+    named: dict[int, float] = {}
     for joint, weight in zip(parts.joint.tolist(), parts.weight.tolist(), strict=True):
         named[joint] = named.get(joint, 0.0) + weight
     likeliest = sorted(named, key=lambda joint: (-named[joint], joint))[:2]
@@ -176,10 +160,10 @@ def information_bits(off_sd: FloatArray, parts: Components) -> float:
     return float(parts.weight @ np.log2(own / near.sum(axis=1)))
 
 
-def _ease(lit: Lit, probe: Probe, readings: Sequence[Reading]) -> float:
+def _ease(ask: tuple[Lit, Probe], readings: Sequence[Reading]) -> float:
     """What is left of a reading's worth when leads and lit set must change for it."""
     if not readings:
         return 1.0
-    last = readings[-1]
+    (lit, probe), last = ask, readings[-1]
     ease = 1.0 if lit == last.lit else 1.0 - LIT_COST
     return ease if board_of(probe) == board_of(last.probe) else ease - BOARD_COST

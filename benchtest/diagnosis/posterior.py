@@ -87,7 +87,7 @@ def posterior(
     healthy_part = float(np.exp(healthy - most))
     joint_part, chain_part = np.exp(joint_weight - most), np.exp(chain_weight - most)
     total = healthy_part + joint_part.sum() + chain_part.sum()
-    return Posterior(healthy_part / total, joint_part / total, chain_part / total)
+    return Posterior(float(healthy_part / total), joint_part / total, chain_part / total)
 
 
 def named_suspects(

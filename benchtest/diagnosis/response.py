@@ -136,7 +136,8 @@ class Responses:
         margin_v = CORNER_V if kind.family == "resistor" else 0.0
         knees_v = np.array([knee[colour] + margin_v for colour in kind.colours])
         duty = lit.duty(self.design)[self.circuit.loaded]
-        return np.maximum(np.where(duty > 0.0, knees_v, 0.0).max(axis=1), kind.logic_v)
+        lit_knee_v = np.where(duty > 0.0, knees_v, 0.0).max(axis=1)
+        return np.asarray(np.maximum(lit_knee_v, kind.logic_v))
 
     def capped_push(self, base: Base) -> FloatArray:
         """`push`, held where a strand would be starved: near enough for choosing a reading.

@@ -13,17 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.network import Solution
-from benchtest.circuit.tolerance import spread_of
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.gauss import log_likelihood
 from benchtest.diagnosis.response import GRID
-from benchtest.diagnosis.taps import Taps, healthy_value
+from benchtest.diagnosis.taps import Taps, tap_values
 
 if TYPE_CHECKING:
     from benchtest.diagnosis.weigh import Weigher
 
-APART = 15
-"""Grid steps between two resistances that are solved: a factor of 2.4."""
+APART = 20
+"""Grid steps between two resistances that are solved: a factor of 3.2."""
 SURE = 10.0
 """Standard deviations past which a reading rules a fault out for good."""
 FLOATING_SD_V = 1.2
@@ -94,11 +93,7 @@ def _solve(weigher: Weigher, joint: int, column: int) -> tuple[FloatArray, Float
         solution = responses.exact(name, column, effect.taps.lit)
         taps = effect.taps.moved_to(solution.circuit)
         means.append(_read(solution, taps))
-        parts.append(
-            spread_of(
-                solution, taps.columns, taps.per_supply, weigher.tolerances, frozenset([name])
-            )
-        )
+        parts.append(weigher.spread_at(solution, taps, means[-1], frozenset([name])))
         floating.append(np.array([solution.is_floating(r.probe) for r in taps.readings]))
     mean = weigher.ordered(means, axis=0)
     covariance = weigher.covariance(weigher.together(parts), mean)
@@ -109,7 +104,7 @@ def _solve(weigher: Weigher, joint: int, column: int) -> tuple[FloatArray, Float
 
 def _read(solution: Solution, taps: Taps) -> FloatArray:
     """Readings at a solution; volts go by points, for copper adrift is no unknown."""
-    amps = healthy_value(solution, taps)
+    amps = tap_values(solution, taps)
     return np.array(
         [
             value if reading.volts is None else solution.volts(reading.probe)

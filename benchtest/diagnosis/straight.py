@@ -38,7 +38,7 @@ def straight_rows(
         back = -effect.base.factor_phi[joint, columns][:, None] * effect.branch[row]
         means.append(effect.value + push * effect.branch[row])
         backs.append(back)
-        shared.append(_shared(weigher, effect, joint, push, back))
+        shared.append(_shared(weigher, effect, joint, push, back, means[-1]))
     mean = weigher.ordered(means, axis=1)
     causes = weigher.ordered(shared, axis=1)
     covariance = causes @ np.swapaxes(causes, -1, -2)
@@ -47,7 +47,12 @@ def straight_rows(
 
 
 def _shared(
-    weigher: Weigher, effect: TapEffects, joint: int, push: FloatArray, back: FloatArray
+    weigher: Weigher,
+    effect: TapEffects,
+    joint: int,
+    push: FloatArray,
+    back: FloatArray,
+    mean: FloatArray,
 ) -> FloatArray:
     """Effects of the shared causes, in the order of `circuit.tolerance.cause_names`.
 
@@ -57,6 +62,7 @@ def _shared(
         joint: the joint that is changed.
         push: shape (columns, 1). [A]
         back: shape (columns, taps).
+        mean: what the taps read, shape (columns, taps).
 
     Returns:
         Shape (columns, taps, causes).
@@ -80,6 +86,8 @@ def _shared(
         total = branch_a[of] @ effect.branch[of] + back * (volts[of] @ branch_a[of])
         total = total + push * ((siemens * volts)[of] @ effect.branch[of])
         total = total + push * back * (siemens[of] @ volts[of] ** 2)
+        if material == Made.WIRE:  # a clamp's own cable, see `taps.own_log_ohm`
+            total = total - (effect.taps.cable >= 0) * mean
         parts.append(share * total[..., None])
     joints = weigher.responses.joint_columns
     response = effect.branch[joints].T + back[..., None] * volts[joints]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchtest.circuit.network import Circuit, Solution
-from benchtest.circuit.wiring import FloatArray
+from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import FeedName
@@ -30,6 +30,7 @@ class Taps:
         columns: what each reads of the unknowns, shape (unknowns, taps).
         constant: what it reads beyond them, shape (taps,).
         per_supply: change of that constant with the volts of each supply, shape (taps, feeds).
+        cable: kept branch that a clamp is round, -1 for volts, shape (taps,).
         readings: what was read, shape (taps,).
     """
 
@@ -38,6 +39,7 @@ class Taps:
     columns: FloatArray
     constant: FloatArray
     per_supply: FloatArray
+    cable: IndexArray
     readings: tuple[Reading, ...]
 
     def moved_to(self, circuit: Circuit) -> Taps:
@@ -59,37 +61,50 @@ def taps_of(circuit: Circuit, readings: Sequence[Reading]) -> list[Taps]:
 def _group(
     circuit: Circuit, lit: Lit, rows: tuple[int, ...], readings: tuple[Reading, ...]
 ) -> Taps:
-    columns, per_supply = [], []
+    columns, per_supply, cables = [], [], []
     for reading in readings:
-        column, supply = _tap(circuit, reading)
+        column, supply, cable = _tap(circuit, reading)
         columns.append(column)
         per_supply.append(supply)
+        cables.append(cable)
     supplies = np.array(per_supply)
     constant = supplies @ circuit.supply_v
-    return Taps(lit, rows, np.array(columns).T, constant, supplies, readings)
+    return Taps(lit, rows, np.array(columns).T, constant, supplies, np.array(cables), readings)
 
 
-def _tap(circuit: Circuit, reading: Reading) -> tuple[FloatArray, FloatArray]:
+def _tap(circuit: Circuit, reading: Reading) -> tuple[FloatArray, FloatArray, int]:
     if reading.volts is None:
         return _clamp(circuit, reading)
     column = circuit.probe_matrix([reading.probe])[:, 0]
-    return column, circuit.probe_offset(reading.probe)
+    return column, circuit.probe_offset(reading.probe), -1
 
 
-def _clamp(circuit: Circuit, reading: Reading) -> tuple[FloatArray, FloatArray]:
+def _clamp(circuit: Circuit, reading: Reading) -> tuple[FloatArray, FloatArray, int]:
     """Amperes of a feed's cable: its conductance times the volts along it."""
     assert isinstance(reading.probe.red.place, FeedName)
     names = [feed.name for feed in circuit.design.feeds]
-    branch = int(
-        np.flatnonzero(circuit.wiring.feed == names.index(reading.probe.red.place.feed))[0]
-    )
+    feed = names.index(reading.probe.red.place.feed)
+    branch = int(np.flatnonzero(circuit.wiring.feed == feed)[0])
     kept = int(np.flatnonzero(circuit.kept == branch)[0])
     siemens = circuit.conductance_s[kept]
     column = circuit.incidence[:, [kept]].toarray()[:, 0] * siemens
-    return column, circuit.supply_matrix[kept] * siemens
+    return column, circuit.supply_matrix[kept] * siemens, kept
 
 
-def healthy_value(solution: Solution, taps: Taps) -> FloatArray:
+def own_log_ohm(circuit: Circuit, taps: Taps, value: FloatArray) -> FloatArray:
+    """A clamp reads conductance times volts: its own cable's resistance divides it.
+
+    Returns:
+        Change of each tap with the logarithm of each kept branch's resistance while the unknowns
+        stay, shape (kept, taps).
+    """
+    change = np.zeros((len(circuit.kept), len(taps.cable)))
+    clamped = np.flatnonzero(taps.cable >= 0)
+    change[taps.cable[clamped], clamped] = -value[clamped]
+    return change
+
+
+def tap_values(solution: Solution, taps: Taps) -> FloatArray:
     """What the taps read at a solution, shape (taps,). [V, or A]"""
     return np.asarray(taps.columns.T @ solution.x + taps.constant)
 

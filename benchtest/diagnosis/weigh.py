@@ -10,17 +10,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from benchtest.circuit.loads import node_loads
+from benchtest.circuit.network import Solution
 from benchtest.circuit.tolerance import HAND_SOLDERED, Spread, Tolerances, spread_of
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.gauss import log_likelihood
 from benchtest.diagnosis.response import COLUMNS, Base, Responses
 from benchtest.diagnosis.starved import rules_out_more, starved_rows
 from benchtest.diagnosis.straight import straight_rows
-from benchtest.diagnosis.taps import Noise, Taps, healthy_value
+from benchtest.diagnosis.taps import Noise, Taps, own_log_ohm, tap_values
 
 
 @dataclass(frozen=True)
@@ -50,7 +52,7 @@ def tap_effects(responses: Responses, taps: Taps) -> TapEffects:
     backward = solution.factor.solve(taps.columns)
     load = -np.asarray(circuit.load_incidence.T @ backward) * solution.load_a[:, None]
     branch = np.asarray(circuit.incidence.T @ backward)
-    return TapEffects(base, taps, healthy_value(solution, taps), branch, load)
+    return TapEffects(base, taps, tap_values(solution, taps), branch, load)
 
 
 @dataclass(frozen=True)
@@ -94,16 +96,23 @@ class Weigher:
         return np.take(joined, np.argsort(self.rows), axis=axis)
 
     def healthy_mean(self) -> FloatArray:
+        """Readings of a healthy unit, shape (readings,)."""
         return self.ordered([effect.value for effect in self.effects], axis=0)
 
+    @cached_property
     def healthy_spread(self) -> Spread:
+        """What the tolerances do to the readings of a healthy unit."""
         return self.together(
-            [
-                spread_of(
-                    e.base.solution, e.taps.columns, e.taps.per_supply, tolerances=self.tolerances
-                )
-                for e in self.effects
-            ]
+            [self.spread_at(e.base.solution, e.taps, e.value, frozenset()) for e in self.effects]
+        )
+
+    def spread_at(
+        self, solution: Solution, taps: Taps, value: FloatArray, known: frozenset[str]
+    ) -> Spread:
+        """What the tolerances do to the taps of one lit set at a solution."""
+        own = own_log_ohm(solution.circuit, taps, value)
+        return spread_of(
+            solution, taps.columns, taps.per_supply, self.tolerances, known, own_log_ohm=own
         )
 
     def together(self, parts: list[Spread]) -> Spread:
@@ -128,7 +137,7 @@ class Weigher:
     def weigh(self) -> Weighed:
         """Likelihood of the healthy prop and of every single fault."""
         mean = self.healthy_mean()
-        covariance = self.covariance(self.healthy_spread(), mean)
+        covariance = self.covariance(self.healthy_spread, mean)
         healthy = float(log_likelihood(self.values - mean, covariance))
         # nodes that stay dark take current away, but change no path it takes
         chain = log_likelihood(self.values - self._chain_mean(), covariance)

@@ -35,6 +35,8 @@ class NodeKind:
     """Nominal supply. [V]"""
     lowest_v: float
     """What the worst node should still see. [V]"""
+    most_v: float
+    """What it stands. [V]"""
     channel_ma: float
     """Current of one colour channel at level 1.0 and nominal supply. [mA]"""
     quiescent_ma: float

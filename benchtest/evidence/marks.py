@@ -1,0 +1,124 @@
+"""Marks: what the eye saw at a node or a range of nodes."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal, get_args
+
+from benchtest.errors import InputError, NameFault, nearest
+from benchtest.evidence.reading import parse_number
+from benchtest.evidence.table import Parsed, parse_table, read_text
+from benchtest.prop.design import Design
+from benchtest.prop.lit import Lit, parse_lit
+
+Seen = Literal["ok", "dark", "dim", "warm", "wrong-colour", "stuck", "flicker"]
+SEEN: tuple[Seen, ...] = get_args(Seen)
+
+NEEDED = ("lit", "strand", "nodes", "seen")
+OPTIONAL = ("level", "colour", "at")
+_SPAN = re.compile(r"^(\d{1,6})(?:-(\d{1,6}))?$", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """What was seen at nodes `first` to `last` of a strand."""
+
+    lit: Lit
+    strand: int
+    first: int
+    last: int
+    seen: Seen
+
+    @property
+    def nodes(self) -> str:
+        """The nodes as the contract writes them: `17` or `17-30`."""
+        return str(self.first) if self.first == self.last else f"{self.first}-{self.last}"
+
+
+def read_marks(path: Path, design: Design) -> list[Mark]:
+    """Read a file of marks.
+
+    Raises:
+        FileFaults: every fault of the file, each with its line.
+        InputError: the file cannot be read.
+    """
+    return parse_marks(read_text(path, "marks"), str(path), design).all_or_error()
+
+
+def parse_marks(text: str, file: str, design: Design) -> Parsed[Mark]:
+    """Marks of a CSV text: the good ones, and what is wrong with the others.
+
+    Two marks that say different things of one node under one lit set are a fault, unless one of
+    them is the ground `all,ok` that the other stands on.
+    """
+    parsed = parse_table(text, file, NEEDED, OPTIONAL, lambda cells: _mark(cells, design))
+    return Parsed(file, parsed.rows, (*parsed.faults, *_contradictions(parsed.rows, design)))
+
+
+def parse_nodes(text: str, nodes: int) -> tuple[int, int]:
+    """First and last node of `17`, `17-30` or `all`.
+
+    Raises:
+        InputError: it is none of these, or the strand has no such node.
+    """
+    if text.strip() == "all":
+        return 1, nodes
+    if not (found := _SPAN.match(text.strip())):
+        raise InputError(f'nodes: "{text[:20]}"; write a number, a range such as 17-30, or all')
+    first = int(found[1])
+    last = int(found[2]) if found[2] else first
+    if first > last:
+        raise InputError(f'nodes: "{text}" runs backwards; write {last}-{first}')
+    if first < 1 or last > nodes:
+        raise InputError(f'nodes: "{text}"; the strand has nodes 1 to {nodes}')
+    return first, last
+
+
+def parse_seen(text: str) -> Seen:
+    """One of the words of a mark.
+
+    Raises:
+        NameFault: it is none of them.
+    """
+    word = text.strip()
+    for known in SEEN:
+        if word == known:
+            return known
+    raise NameFault(f'seen: "{word[:20]}"; write one of {", ".join(SEEN)}{nearest(word, SEEN)}')
+
+
+def _mark(cells: dict[str, str], design: Design) -> Mark:
+    level = parse_number(cells["level"], "level") if cells.get("level") else 1.0
+    lit = parse_lit(cells["lit"], design, level, cells.get("colour") or "white")
+    number = cells["strand"]
+    if not (number.isascii() and number.isdigit() and len(number) < 7):
+        raise InputError(f'strand: "{number[:20]}"; write its number')
+    strand = int(number)
+    if not 1 <= strand <= len(design.strands):
+        raise NameFault(f"strand: {strand}; the prop has strands 1 to {len(design.strands)}")
+    if strand not in lit.strands:
+        raise InputError(
+            f'strand {strand} is not lit under "{cells["lit"]}"; marks are of lit nodes'
+        )
+    first, last = parse_nodes(cells["nodes"], design.strand(strand).nodes)
+    return Mark(lit, strand, first, last, parse_seen(cells["seen"]))
+
+
+def _contradictions(marks: Sequence[Mark], design: Design) -> list[str]:
+    said: dict[tuple[Lit, int, int], Seen] = {}
+    faults: dict[str, None] = {}
+    for mark in marks:
+        if mark.seen == "ok" and (mark.first, mark.last) == (1, design.strand(mark.strand).nodes):
+            continue
+        for node in range(mark.first, mark.last + 1):
+            before = said.setdefault((mark.lit, mark.strand, node), mark.seen)
+            if before != mark.seen:
+                lit = mark.lit.text(design)
+                faults[
+                    f'node {mark.strand}.{node}, lit "{lit}": marked {before} and {mark.seen}; '
+                    "keep the one that is right"
+                ] = None
+    return list(faults)

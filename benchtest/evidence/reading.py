@@ -1,0 +1,106 @@
+"""Readings: volts at a probe, or a feed's amperes, while given strands are lit."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchtest.errors import InputError
+from benchtest.evidence.meter import DEFAULT_METER, Meter
+from benchtest.evidence.table import Parsed, parse_table, read_text
+from benchtest.prop.design import Design, FeedName, Probe
+from benchtest.prop.lit import Lit, parse_lit
+from benchtest.prop.names import parse_probe
+
+NEEDED = ("lit", "probe", "volts")
+OPTIONAL = ("amps", "level", "colour", "meter", "at")
+MOST_AMPS = 1000.0
+"""A clamp reading beyond this is a slip of the pen."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Volts at a probe, or, at a feed's name, a clamp reading of its amperes."""
+
+    lit: Lit
+    probe: Probe
+    volts: float | None
+    amps: float | None = None
+    meter: Meter | None = None
+    """What it was read with; None for the session's meter."""
+    at: str | None = None
+    """When, ISO 8601."""
+
+
+def read_readings(path: Path, design: Design, meter: Meter = DEFAULT_METER) -> list[Reading]:
+    """Read a file of readings.
+
+    Raises:
+        FileFaults: every fault of the file, each with its line.
+        InputError: the file cannot be read.
+    """
+    parsed = parse_readings(read_text(path, "readings"), str(path), design, meter)
+    return parsed.all_or_error()
+
+
+def parse_readings(
+    text: str, file: str, design: Design, meter: Meter = DEFAULT_METER
+) -> Parsed[Reading]:
+    """Readings of a CSV text: the good ones, and what is wrong with the others."""
+    return parse_table(text, file, NEEDED, OPTIONAL, lambda cells: _reading(cells, design, meter))
+
+
+def _reading(cells: dict[str, str], design: Design, default: Meter) -> Reading:
+    level = parse_number(cells["level"], "level") if cells.get("level") else 1.0
+    lit = parse_lit(cells["lit"], design, level, cells.get("colour") or "white")
+    probe = parse_probe(cells["probe"], design)
+    meter = Meter.parse(cells["meter"]) if cells.get("meter") else None
+    at = cells.get("at") or None
+    if amps := cells.get("amps"):
+        if not (probe.is_rail and isinstance(probe.red.place, FeedName)):
+            raise InputError(f"probe {probe}: a clamp reading is taken at a feed; give its name")
+        if not cells["volts"]:
+            return Reading(lit, probe, None, _amps(amps), meter, at)
+    volts = check_volts(parse_number(cells["volts"], "volts"), meter or default)
+    return Reading(lit, probe, volts, _amps(amps) if amps else None, meter, at)
+
+
+def parse_number(text: str, what: str) -> float:
+    """A number as people write it on a bench.
+
+    Raises:
+        InputError: it is none, or no finite one.
+
+    >>> parse_number("4.871", "volts")
+    4.871
+    """
+    if not text:
+        raise InputError(f"{what}: nothing given; write a number such as 4.871")
+    try:
+        number = float(text)
+    except ValueError:
+        hint = ""
+        if text.count(",") == 1 and text.replace(",", "").lstrip("+-").isdigit():
+            hint = f'; with a point it is "{text.replace(",", ".")}"'
+        raise InputError(f'{what}: "{text[:20]}" is no number{hint}') from None
+    if not math.isfinite(number):
+        raise InputError(f'{what}: "{text[:20]}" is no reading; write the number on the display')
+    return number
+
+
+def check_volts(volts: float, meter: Meter) -> float:
+    """The volts, if the meter can show them.
+
+    Raises:
+        InputError: they are beyond its largest range.
+    """
+    meter.range_v(volts)
+    return volts
+
+
+def _amps(text: str) -> float:
+    amps = parse_number(text, "amps")
+    if not 0.0 <= amps <= MOST_AMPS:
+        raise InputError(f"amps: {amps:g}; give the clamp's reading from 0 to {MOST_AMPS:g} A")
+    return amps

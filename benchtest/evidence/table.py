@@ -1,0 +1,135 @@
+"""Rows of a CSV file with a header, every fault with its line."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Generic, TypeVar
+
+from benchtest.errors import BenchError, FileFaults, InputError, nearest
+
+Row = TypeVar("Row")
+
+MOST_OCTETS = 10_000_000
+"""A file larger than this is no list of readings."""
+MOST_FAULTS = 50
+"""Faults that are listed one by one; more only drown the first."""
+
+
+@dataclass(frozen=True)
+class Parsed(Generic[Row]):
+    """The good lines of a file, and what is wrong with the others."""
+
+    file: str
+    rows: tuple[Row, ...]
+    faults: tuple[str, ...]
+
+    def all_or_error(self) -> list[Row]:
+        """The rows, if every line was good.
+
+        Raises:
+            FileFaults: some line was not.
+        """
+        if self.faults:
+            more = len(self.faults) - MOST_FAULTS
+            listed = list(self.faults[:MOST_FAULTS])
+            raise FileFaults(self.file, listed + ([f"and {more} more"] if more > 0 else []))
+        return list(self.rows)
+
+
+def read_text(path: Path, what: str) -> str:
+    """The text of a small file.
+
+    Raises:
+        InputError: it is not there, no file, too large, or not text.
+    """
+    try:
+        if path.is_dir():
+            raise InputError(f"{path}: is a folder; give the {what} file in it")
+        if path.stat().st_size > MOST_OCTETS:
+            raise InputError(f"{path}: larger than 10 MB; that is no {what} file")
+        return path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise InputError(f"{path}: there is no such file") from None
+    except UnicodeDecodeError:
+        raise InputError(f"{path}: is not UTF-8 text; save it as UTF-8") from None
+    except OSError as error:
+        raise InputError(f"{path}: {error.strerror or error}") from error
+
+
+def parse_table(
+    text: str,
+    file: str,
+    needed: Sequence[str],
+    optional: Sequence[str],
+    parse_row: Callable[[dict[str, str]], Row],
+) -> Parsed[Row]:
+    """Read every row, and go on after a bad one.
+
+    Args:
+        text: the file.
+        file: its name, for the faults.
+        needed: columns that must be there, in any order.
+        optional: columns that may be there.
+        parse_row: makes a value of one row's cells; raises one of our errors if it cannot.
+    """
+    lines = iter(csv.reader(io.StringIO(text, newline=""), skipinitialspace=True))
+    try:
+        header = [cell.strip().lower() for cell in next(lines, [])]
+        if faults := _header_faults(header, needed, optional):
+            return Parsed(file, (), tuple(faults))
+        return _rows(file, header, _numbered(lines), parse_row)
+    except csv.Error as error:
+        return Parsed(file, (), (f"line 1: {error}; save the file as plain CSV",))
+
+
+def _numbered(lines: Iterator[list[str]]) -> Iterator[tuple[int, list[str]]]:
+    for cells in lines:
+        yield lines.line_num, cells  # type: ignore[attr-defined]
+
+
+def _rows(
+    file: str,
+    header: list[str],
+    lines: Iterator[tuple[int, list[str]]],
+    parse_row: Callable[[dict[str, str]], Row],
+) -> Parsed[Row]:
+    rows: list[Row] = []
+    faults: list[str] = []
+    try:
+        for number, cells in lines:
+            if not any(cell.strip() for cell in cells):
+                continue
+            if len(cells) > len(header):
+                faults.append(
+                    f"line {number}: has {len(cells)} cells, the header {len(header)}; "
+                    "a number with a decimal comma is written with a point"
+                )
+                continue
+            padded = cells + [""] * (len(header) - len(cells))
+            try:
+                named = zip(header, padded, strict=True)
+                rows.append(parse_row({name: cell.strip() for name, cell in named}))
+            except BenchError as error:
+                faults.append(f"line {number}: {error}")
+    except csv.Error as error:
+        faults.append(f"after {len(rows)} rows: {error}; save the file as plain CSV")
+    return Parsed(file, tuple(rows), tuple(faults))
+
+
+def _header_faults(header: list[str], needed: Sequence[str], optional: Sequence[str]) -> list[str]:
+    known = [*needed, *optional]
+    if not any(header):
+        return [f"is empty; its first line is: {','.join(needed)}"]
+    missing = [name for name in needed if name not in header]
+    faults = [f"line 1: column {name} is missing; write {','.join(needed)}" for name in missing]
+    for name in header:
+        if name not in known:
+            hint = nearest(name, known) or f"; known are {', '.join(known)}"
+            faults.append(f'line 1: column "{name[:30]}" is unknown{hint}')
+    if len(set(header)) < len(header):
+        faults.append("line 1: a column is named twice")
+    return faults

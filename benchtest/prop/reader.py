@@ -1,0 +1,333 @@
+"""Prop files: TOML in, a design or every fault of the file out."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from benchtest.errors import FileFaults, InputError
+from benchtest.prop.catalogue import catalogue
+from benchtest.prop.checks import check_design
+from benchtest.prop.design import (
+    Bus,
+    BusPad,
+    Design,
+    Feed,
+    Link,
+    Output,
+    Strand,
+    StrandEnd,
+)
+from benchtest.prop.names import parse_end
+from benchtest.prop.nodes import read_node
+from benchtest.prop.sheet import Sheet, shown
+from benchtest.prop.wire import Conductor, board_copper, parse_wire
+
+MOST_OCTETS = 1_000_000
+MOST_STRANDS, MOST_NODES = 1000, 100_000
+MOST_MM = 1_000_000.0
+"""Sizes beyond which a file is a slip of the pen: 1 MB, and a length of 1 km."""
+
+KEYS = ("format", "name", "node", "strand", "data", "bus", "link", "feed", "output")
+STRAND_KEYS = ("count", "nodes", "pitch_mm", "lead_mm", "wire")
+BUS_KEYS = ("name", "joins", "copper", "wire", "spacing_mm", "ring")
+LINK_KEYS = ("from", "to", "length_mm", "wire", "follow")
+FEED_KEYS = (
+    "name", "at", "volts", "wire", "length_mm", "fuse_a", "fuse_mohm", "supply_a",
+)  # fmt: skip
+
+_NAME = re.compile(r"^[A-Za-z][A-Za-z0-9_]*(?:-[A-Za-z0-9_]+)*$", re.ASCII)
+
+
+def read_design(path: Path) -> Design:
+    """Read a prop file.
+
+    Raises:
+        FileFaults: every fault of the file, each with its key and what would be right.
+        InputError: the file cannot be read.
+    """
+    try:
+        if path.is_dir():
+            raise InputError(f"{path}: is a folder; give the prop file in it")
+        if path.stat().st_size > MOST_OCTETS:
+            raise InputError(f"{path}: larger than 1 MB; that is no prop file")
+        text = path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError:
+        raise InputError(f"{path}: there is no such file") from None
+    except UnicodeDecodeError:
+        raise InputError(f"{path}: is not UTF-8 text; save it as UTF-8") from None
+    except (OSError, ValueError) as error:
+        raise InputError(f"{path}: cannot be read: {error}") from error
+    return parse_design(text, str(path))
+
+
+def parse_design(text: str, file: str) -> Design:
+    """Make a design of a prop file's text.
+
+    Args:
+        text: the file.
+        file: its name, for the faults.
+
+    Raises:
+        FileFaults: every fault of the file, each with its key and what would be right.
+    """
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise FileFaults(file, [f"is not TOML: {error}"]) from None
+    except RecursionError:
+        raise FileFaults(file, ["tables are nested too deeply for a prop file"]) from None
+    faults: list[str] = []
+    design = _design(Sheet(table, "", faults))
+    if design is not None:
+        faults.extend(check_design(design, sound=not faults))
+    if faults or design is None:
+        raise FileFaults(file, faults)
+    return design
+
+
+def _design(sheet: Sheet) -> Design | None:
+    sheet.no_other_keys(KEYS)
+    if sheet.get("format", "write format = 1") not in (None, 1):
+        sheet.fault("format", "this version reads format = 1")
+    name = sheet.text("name", needed='write a name, such as "Willow fan"')
+    node = read_node(sheet)
+    strands = _strands(sheet)
+    path = _data_path(sheet, strands)
+    buses = _buses(sheet, strands)
+    links = _links(sheet, strands, path)
+    feeds = _feeds(sheet, node.volts if node else None)
+    output = _output(sheet)
+    if not strands:
+        return None
+    # what could not be read is stood in for, so that the whole can be checked all the same
+    name, node = name or "unnamed", node or next(iter(catalogue().values()))
+    return Design(
+        name, node, tuple(strands), tuple(path), tuple(buses), tuple(links), tuple(feeds), output
+    )
+
+
+def _strands(sheet: Sheet) -> list[Strand]:
+    tables = sheet.sheets("strand", most=MOST_STRANDS)
+    if not tables:
+        sheet.fault("strand", "is missing; write a table [[strand]] with nodes, pitch_mm and wire")
+    strands: list[Strand] = []
+    for table in tables:
+        strands += _alike_strands(table, len(strands) + 1)
+    if len(strands) > MOST_STRANDS:
+        sheet.fault("strand", f"{len(strands)} strands; a prop has at most {MOST_STRANDS}")
+    if sum(strand.nodes for strand in strands) > MOST_NODES:
+        sheet.fault("strand", f"more than {MOST_NODES} nodes together; drive them as several props")
+    return strands[:MOST_STRANDS]
+
+
+def _alike_strands(table: Sheet, first: int) -> list[Strand]:
+    table.no_other_keys(STRAND_KEYS)
+    count = table.whole("count", least=1, most=MOST_STRANDS, default=1)
+    nodes = table.whole("nodes", least=1, most=MOST_NODES)
+    pitch_mm = table.number("pitch_mm", least=0.0, most=MOST_MM, zero=False)
+    leads_mm = _leads(table)
+    wire = table.parsed("wire", parse_wire, needed='write it as "22 AWG" or "0.5 mm2"')
+    if count is None or nodes is None or pitch_mm is None or leads_mm is None or wire is None:
+        # stand in for what could not be read, so that names in other tables still find a strand
+        count, nodes, pitch_mm, leads_mm = count or 1, nodes or 1, pitch_mm or 1.0, (0.0, 0.0)
+        wire = parse_wire("22 AWG")
+    return [
+        Strand(number, nodes, pitch_mm, leads_mm, wire) for number in range(first, first + count)
+    ]
+
+
+def _leads(table: Sheet) -> tuple[float, float] | None:
+    value = table.get("lead_mm")
+    if value is None:
+        return 0.0, 0.0
+    good = isinstance(value, list) and len(value) == 2
+    if good and all(
+        isinstance(v, int | float) and not isinstance(v, bool) and 0.0 <= v <= MOST_MM
+        for v in value
+    ):
+        return float(value[0]), float(value[1])
+    table.fault("lead_mm", "write two lengths of 0 or more, at end A and at end B: [60.0, 60.0]")
+    return None
+
+
+def _data_path(sheet: Sheet, strands: list[Strand]) -> list[StrandEnd]:
+    numbers = [strand.number for strand in strands]
+    zigzag: list[StrandEnd] = [StrandEnd(n, "A" if n % 2 else "B") for n in numbers]
+    table = sheet.sheet("data")
+    if table is None:
+        return zigzag
+    table.no_other_keys(("path",))
+    value = table.get("path", 'write "zigzag", "from-A" or a list such as ["1A", "2B"]')
+    if value == "from-A":
+        return [StrandEnd(n, "A") for n in numbers]
+    if value == "zigzag" or value is None:
+        return zigzag
+    if not isinstance(value, list):
+        table.fault("path", f'is {shown(value)}; write "zigzag", "from-A" or a list ["1A", "2B"]')
+        return zigzag
+    return _listed_path(table, value, numbers) or zigzag
+
+
+def _listed_path(table: Sheet, value: list[Any], numbers: list[int]) -> list[StrandEnd]:
+    path = [end for word in value if (end := _end(table, "path", word, len(numbers)))]
+    seen: set[int] = set()
+    for end in path:
+        if end.strand in seen:
+            table.fault("path", f"names strand {end.strand} twice; data enters a strand once")
+        seen.add(end.strand)
+    if missing := [number for number in numbers if number not in seen]:
+        listed = ", ".join(map(str, missing[:8]))
+        table.fault("path", f"leaves out strand {listed}; name every strand once")
+    return [] if missing or len(path) != len(value) or len(seen) != len(path) else path
+
+
+def _end(table: Sheet, key: str, word: Any, strands: int) -> StrandEnd | None:
+    """A strand end that the prop has."""
+    try:
+        end = parse_end(word if isinstance(word, str) else str(word))
+    except InputError as error:
+        table.fault(key, str(error))
+        return None
+    if end.strand > strands:
+        table.fault(key, f'"{end}": the prop has strands 1 to {strands}')
+        return None
+    return end
+
+
+def _buses(sheet: Sheet, strands: list[Strand]) -> list[Bus]:
+    found = [_bus(table, strands) for table in sheet.sheets("bus", most=MOST_STRANDS)]
+    return [bus for bus in found if bus is not None]
+
+
+def _bus(table: Sheet, strands: list[Strand]) -> Bus | None:
+    table.no_other_keys(BUS_KEYS)
+    name = _place_name(table, "bus")
+    ends = _joined_ends(table, strands)
+    copper = _copper(table)
+    spacing_mm = table.number("spacing_mm", least=0.0, most=MOST_MM, zero=False)
+    ring = table.flag("ring", default=False)
+    if name is None or ends is None or copper is None or spacing_mm is None:
+        return None
+    return Bus(name, tuple(ends), copper, spacing_mm, ring)
+
+
+def _place_name(table: Sheet, thing: str) -> str | None:
+    name = table.text("name", needed=f"give the {thing} a name", longest=40)
+    if name is not None and not _NAME.match(name):
+        table.fault("name", f'is "{name}"; write a letter, then letters, digits, _ or inner -')
+        return None
+    return name
+
+
+def _joined_ends(table: Sheet, strands: list[Strand]) -> list[StrandEnd] | None:
+    value = table.get("joins", 'write "A", "B" or a list such as ["1A", "2A"]')
+    if value == "A":
+        return [StrandEnd(strand.number, "A") for strand in strands]
+    if value == "B":
+        return [StrandEnd(strand.number, "B") for strand in strands]
+    if value is None:
+        return None
+    if not isinstance(value, list) or not value:
+        table.fault("joins", f'is {shown(value)}; write "A", "B" or a list such as ["1A", "2A"]')
+        return None
+    ends = [_end(table, "joins", word, len(strands)) for word in value]
+    good = [end for end in ends if end is not None]
+    return good if len(good) == len(ends) else None
+
+
+def _copper(table: Sheet) -> Conductor | None:
+    if table.has("copper") and table.has("wire"):
+        table.fault("copper", "is given and so is wire; a bus is one or the other")
+    if table.has("wire"):
+        return table.parsed("wire", parse_wire)
+    sheet = table.sheet("copper")
+    if sheet is None:
+        table.fault(
+            "copper", 'is missing; write { weight_oz = 2.0, width_mm = 8.0 }, or wire = "18 AWG"'
+        )
+        return None
+    sheet.no_other_keys(("weight_oz", "width_mm"))
+    weight_oz = sheet.number("weight_oz", least=0.0, most=20.0, zero=False)
+    width_mm = sheet.number("width_mm", least=0.0, most=1000.0, zero=False)
+    if weight_oz is None or width_mm is None:
+        return None
+    return board_copper(weight_oz, width_mm)
+
+
+def _links(sheet: Sheet, strands: list[Strand], path: list[StrandEnd]) -> list[Link]:
+    found: list[Link] = []
+    for table in sheet.sheets("link", most=2 * MOST_STRANDS):
+        table.no_other_keys(LINK_KEYS)
+        length_mm = table.number("length_mm", least=0.0, most=MOST_MM, default=0.0)
+        wire = table.parsed("wire", parse_wire) if table.has("wire") else None
+        for first, second in _link_ends(table, strands, path):
+            own = wire or strands[first.strand - 1].wire
+            found.append(Link(first, second, length_mm or 0.0, own))
+    return found
+
+
+def _link_ends(
+    table: Sheet, strands: list[Strand], path: list[StrandEnd]
+) -> list[tuple[StrandEnd, StrandEnd]]:
+    if table.has("follow"):
+        if table.get("follow") != "data":
+            table.fault("follow", 'write "data": a link for every hop of the data path')
+        if table.has("from") or table.has("to"):
+            table.fault("follow", "links every hop by itself; leave out from and to")
+        return [(before.other, after) for before, after in pairwise(path)]
+    ends = []
+    for key in ("from", "to"):
+        word = table.get(key, 'write a strand end such as "1B"')
+        end = None if word is None else _end(table, key, word, len(strands))
+        if end is not None:
+            ends.append(end)
+    return [(ends[0], ends[1])] if len(ends) == 2 else []
+
+
+def _feeds(sheet: Sheet, node_v: float | None) -> list[Feed]:
+    tables = sheet.sheets("feed", most=100)
+    if not tables:
+        sheet.fault("feed", 'is missing; write a table [[feed]] with name, at = "foot:1", volts')
+    found = [_feed(table, node_v) for table in tables]
+    return [feed for feed in found if feed is not None]
+
+
+def _feed(table: Sheet, node_v: float | None) -> Feed | None:
+    table.no_other_keys(FEED_KEYS)
+    name = _place_name(table, "feed")
+    at = table.parsed("at", _feed_place, needed='write a bus pad ("foot:1") or a strand end ("1A")')
+    volts = table.number("volts", least=0.0, most=60.0, zero=False, default=node_v)
+    wire = table.parsed("wire", parse_wire, needed='write the cable as "16 AWG" or "1.5 mm2"')
+    length_mm = table.number("length_mm", least=0.0, most=MOST_MM)
+    fuse_a = supply_a = None
+    if table.has("fuse_a"):
+        fuse_a = table.number("fuse_a", least=0.0, most=1000.0, zero=False)
+    fuse_mohm = table.number("fuse_mohm", least=0.0, most=10_000.0, default=0.0)
+    if table.has("supply_a"):
+        supply_a = table.number("supply_a", least=0.0, most=1000.0, zero=False)
+    if name is None or at is None or volts is None or wire is None or length_mm is None:
+        return None
+    return Feed(name, at, volts, wire, length_mm, fuse_a, fuse_mohm or 0.0, supply_a)
+
+
+def _feed_place(text: str) -> BusPad | StrandEnd:
+    bus, colon, strand = text.partition(":")
+    if not colon:
+        return parse_end(text)
+    if not (strand.isascii() and strand.isdigit() and len(strand) < 7):
+        raise InputError(f'is "{text}"; write a bus pad ("foot:1") or a strand end ("1A")')
+    return BusPad(bus, int(strand))
+
+
+def _output(sheet: Sheet) -> Output:
+    table = sheet.sheet("output")
+    if table is None:
+        return Output()
+    table.no_other_keys(("universe", "channel"))
+    universe = table.whole("universe", least=1, most=63999, default=1)
+    channel = table.whole("channel", least=1, most=512, default=1)
+    return Output(universe or 1, channel or 1)

@@ -1,0 +1,151 @@
+"""Hidden faults are named, healthy props are cleared, and chance plays no part."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from collections.abc import Callable
+
+import pytest
+
+from benchtest.diagnosis import Engine, diagnose
+from benchtest.evidence.marks import Mark
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Design, Link, StrandEnd
+from benchtest.prop.lit import everything, parse_lit
+from benchtest.prop.names import parse_probe
+from benchtest.prop.wire import parse_wire
+from tests.diagnosis.conftest import Bench
+
+
+@pytest.mark.parametrize(
+    ("joint", "ohm", "seed"),
+    [("4A+", 0.5, 1), ("7B-", 0.1, 2), ("12B+", 2.0, 3), ("5A-", math.inf, 4), ("main-", 0.06, 5)],
+)
+def test_a_bad_joint_between_two_buses_is_named_within_ten_readings(
+    fan: Design, fan_engine: Engine, joint: str, ohm: float, seed: int
+) -> None:
+    joint = joint.replace("main", fan.feeds[0].name)
+    bench = Bench(fan, {joint: ohm}, seed)
+    finding = bench.find(fan_engine)
+    assert finding.suspects[0].where == joint
+    assert len(bench.readings) <= 10
+    assert finding.healthy < 0.05
+
+
+def test_a_healthy_prop_is_called_healthy_and_cleared(fan: Design, fan_engine: Engine) -> None:
+    finding = Bench(fan, {}, seed=10).find(fan_engine, at_most=20)
+    assert finding.healthy > 0.9
+    assert finding.next.settled
+    assert finding.cleared_ohm is not None
+    assert finding.cleared_ohm < 0.1
+    assert all(suspect.probability < 0.05 for suspect in finding.suspects)
+
+
+def test_nothing_read_clears_nothing(fan_engine: Engine) -> None:
+    finding = fan_engine.diagnose()
+    assert finding.cleared_ohm is None
+    assert not finding.next.settled
+    assert 0.5 < finding.healthy < 0.95  # what the prior odds of this many joints leave
+
+
+def test_one_bus_and_a_starved_strand(make_fan: Callable[..., Design]) -> None:
+    one_bus = make_fan(6, 20, crown=False)
+    bench = Bench(one_bus, {"3A+": 4.0}, seed=7)
+    finding = bench.find(Engine(one_bus))
+    assert finding.suspects[0].where == "3A+"
+    assert finding.suspects[0].probability > 0.8
+
+
+def test_an_open_joint_that_cuts_a_strand_off(make_fan: Callable[..., Design]) -> None:
+    one_bus = make_fan(6, 20, crown=False)
+    bench = Bench(one_bus, {"3A-": math.inf}, seed=8)
+    finding = bench.find(Engine(one_bus))
+    assert (finding.suspects[0].where, finding.suspects[0].fault) == ("3A-", "open")
+
+
+def test_links_wire_to_wire(make_fan: Callable[..., Design]) -> None:
+    bare = make_fan(3, 15, crown=False)
+    chain = dataclasses.replace(
+        bare,
+        buses=(),
+        feeds=(dataclasses.replace(bare.feeds[0], at=StrandEnd(1, "A")),),
+        links=(
+            Link(StrandEnd(1, "B"), StrandEnd(2, "B"), 50.0, parse_wire("22 AWG")),
+            Link(StrandEnd(2, "A"), StrandEnd(3, "A"), 50.0, parse_wire("22 AWG")),
+        ),
+    )
+    finding = Bench(chain, {"1B~2B+": 0.3}, seed=9).find(Engine(chain))
+    assert finding.suspects[0].where == "1B~2B+"
+
+
+def test_same_input_same_output_to_the_last_digit(fan: Design) -> None:
+    bench = Bench(fan, {"9B+": 0.2}, seed=11)
+    readings = [
+        bench.read(parse_lit(lit, fan), parse_probe(probe, fan))
+        for lit, probe in [("all", "9B"), ("9", "crown:9+>9B+"), ("1-6", "crown:3+>crown:9+")]
+    ]
+    marks = [Mark(everything(fan), 9, 1, 30, "ok")]
+    one = json.dumps(diagnose(fan, readings, marks).as_json(fan))
+    two = json.dumps(diagnose(fan, readings, marks).as_json(fan))
+    assert one == two
+
+
+def test_a_drop_across_one_joint_gives_its_resistance(fan: Design, fan_engine: Engine) -> None:
+    bench = Bench(fan, {"4A+": 0.42}, seed=12)
+    alone = parse_lit("4", fan)
+    readings = [
+        bench.read(alone, parse_probe(probe, fan))
+        for probe in ("foot:4+>4A+", "4A", "4B", "crown:4+>4B+", "foot:4->4A-")
+    ]
+    finding = fan_engine.diagnose(readings)
+    top = finding.suspects[0]
+    assert (top.where, top.fault) == ("4A+", "resistive")
+    assert top.ohms is not None
+    assert top.ohms.low < 0.42 < top.ohms.high
+
+
+def test_supply_and_return_joint_of_one_end_are_alike_to_a_rail_voltage(
+    make_fan: Callable[..., Design],
+) -> None:
+    one_bus = make_fan(4, 10, crown=False)
+    bench = Bench(one_bus, {"2A+": 0.9}, seed=13)
+    lit = everything(one_bus)
+    readings = [bench.read(lit, parse_probe(f"{n}A", one_bus)) for n in range(1, 5)]
+    finding = diagnose(one_bus, readings)
+    assert {"2A+", "2A-"} in [set(names) for names in finding.alike]
+    assert finding.next.probe is not None
+    assert "2A" in str(finding.next.probe)
+
+
+def test_one_misread_digit_does_not_lead_astray(fan: Design, fan_engine: Engine) -> None:
+    bench = Bench(fan, {}, seed=14)
+    lit = everything(fan)
+    readings = [bench.read(lit, parse_probe(f"{n}A", fan)) for n in range(1, 8)]
+    wrong = readings[3]
+    assert wrong.volts is not None
+    readings[3] = dataclasses.replace(wrong, volts=wrong.volts - 1.0)
+    assert fan_engine.diagnose(readings).healthy > 0.5
+
+
+def test_readings_are_judged_beside_what_a_healthy_unit_shows(
+    fan: Design, fan_engine: Engine
+) -> None:
+    bench = Bench(fan, {}, seed=15)
+    reading = bench.read(everything(fan), parse_probe("4A", fan))
+    low = dataclasses.replace(reading, volts=2.0)
+    good, bad = fan_engine.diagnose([reading, low]).readings
+    assert abs(good.z) < 3.0
+    assert bad.z < -10.0
+    assert bad.expected == pytest.approx(good.expected)
+
+
+def test_a_clamp_reading_settles_the_node_current(fan: Design, fan_engine: Engine) -> None:
+    feed = fan.feeds[0].name
+    lit = everything(fan)
+    amps = fan.node_count * (3 * fan.node.channel_ma + fan.node.quiescent_ma) / 1000
+    clamp = Reading(lit, parse_probe(feed, fan), None, amps=amps)
+    judged = fan_engine.diagnose([clamp]).readings[0]
+    assert judged.expected == pytest.approx(amps, rel=1e-6)  # every node has all its current
+    assert judged.sd == pytest.approx(math.hypot(0.08 * amps, 0.02 * amps), rel=0.05)

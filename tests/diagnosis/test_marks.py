@@ -1,0 +1,109 @@
+"""What the eye saw is enough to find data faults and dead nodes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import pytest
+
+from benchtest.diagnosis import Engine, Finding
+from benchtest.diagnosis.looks import CHANCE, Look, look_likelihood
+from benchtest.evidence.marks import Mark, Seen
+from benchtest.prop.design import Design
+from benchtest.prop.lit import Lit, everything
+
+
+@pytest.fixture(scope="module")
+def small(make_fan: Callable[..., Design]) -> Design:
+    return make_fan(4, 10)
+
+
+@pytest.fixture(scope="module")
+def engine(small: Design) -> Engine:
+    return Engine(small)
+
+
+def _seen(design: Design, *rows: tuple[int, int, int, Seen]) -> list[Mark]:
+    """Everything lit, every strand looked at; `rows` are what was not right."""
+    lit = everything(design)
+    right = [Mark(lit, s.number, 1, s.nodes, "ok") for s in design.strands]
+    return right + [Mark(lit, strand, first, last, seen) for strand, first, last, seen in rows]
+
+
+def _top(finding: Finding, least: float = 0.0) -> list[tuple[str, str]]:
+    return [(s.where, s.fault) for s in finding.suspects if s.probability > least]
+
+
+def test_all_lit_speaks_for_a_healthy_data_line(small: Design, engine: Engine) -> None:
+    before, after = engine.diagnose().healthy, engine.diagnose(marks=_seen(small)).healthy
+    assert after > before
+
+
+def test_one_dark_node_with_light_beyond_it_is_that_node(small: Design, engine: Engine) -> None:
+    finding = engine.diagnose(marks=_seen(small, (3, 7, 7, "dark")))
+    assert _top(finding)[0] == ("3.7", "dead-node")
+    assert finding.suspects[0].probability > 0.8
+
+
+def test_dark_from_a_node_on_is_that_node_or_the_output_before_it(
+    small: Design, engine: Engine
+) -> None:
+    # strand 2 is entered at B: data runs from node 10 down to node 1
+    rows = [(2, 1, 6, "dark"), (3, 1, 10, "dark"), (4, 1, 10, "dark")]
+    finding = engine.diagnose(marks=_seen(small, *rows))  # type: ignore[arg-type]
+    assert set(_top(finding, 0.1)) == {("2.6", "dead-node"), ("2.7", "no-data-out")}
+    assert {"2.6", "2.7"} in [set(names) for names in finding.alike]
+
+
+def test_dark_from_a_strand_on_is_a_data_joint_of_that_hop(small: Design, engine: Engine) -> None:
+    rows = [(3, 1, 10, "dark"), (4, 1, 10, "stuck")]
+    finding = engine.diagnose(marks=_seen(small, *rows))  # type: ignore[arg-type]
+    assert set(_top(finding, 0.2)) == {("2Ad", "data-open"), ("3Ad", "data-open")}
+
+
+def test_all_dark_is_the_first_data_joint_or_the_feed(small: Design, engine: Engine) -> None:
+    rows: Sequence[tuple[int, int, int, Seen]] = [(n, 1, 10, "dark") for n in range(1, 5)]
+    finding = engine.diagnose(marks=_seen(small, *rows))
+    feed = small.feeds[0].name
+    assert {name for name, _ in _top(finding, 0.05)} >= {"1Ad", f"{feed}+", f"{feed}-"}
+    assert not finding.next.settled  # one reading of the feed tells which
+
+
+def test_a_mark_one_node_off_still_points_at_the_neighbourhood(
+    small: Design, engine: Engine
+) -> None:
+    alone = Lit(frozenset([3]))
+    marks = [
+        *_seen(small, (3, 7, 7, "dark")),
+        Mark(alone, 3, 1, 10, "ok"),
+        Mark(alone, 3, 8, 8, "dark"),
+    ]
+    assert {name for name, _ in _top(engine.diagnose(marks=marks), 0.2)} == {"3.7", "3.8"}
+
+
+def test_what_was_not_looked_at_says_nothing(small: Design, engine: Engine) -> None:
+    lit = everything(small)
+    one_strand = engine.diagnose(marks=[Mark(lit, 1, 1, 10, "ok")])
+    dark_beyond = engine.diagnose(marks=[Mark(lit, 1, 1, 10, "ok"), Mark(lit, 2, 1, 10, "dark")])
+    assert one_strand.healthy > 0.5
+    assert dark_beyond.healthy < 0.2
+
+
+def test_warm_strand_points_at_its_power_joints(make_fan: Callable[..., Design]) -> None:
+    one_bus = make_fan(4, 20, crown=False)
+    finding = Engine(one_bus).diagnose(marks=_seen(one_bus, (2, 1, 20, "warm")))
+    assert {name for name, _ in _top(finding, 0.1)} == {"2A+", "2A-"}
+
+
+def test_chances_of_each_look_add_up_to_one() -> None:
+    assert CHANCE.sum(axis=1) == pytest.approx(np.ones(len(Look)), abs=0.011)
+
+
+def test_a_run_counts_once_however_long_it_is() -> None:
+    short, long = np.ones(4, dtype=np.intp), np.ones(40, dtype=np.intp)  # all seen dark
+    dark = int(Look.NO_DATA)
+    a = look_likelihood(short, np.full((1, 4), dark))
+    b = look_likelihood(long, np.full((1, 40), dark))
+    assert a == pytest.approx(b)
+    assert a == pytest.approx(np.log([CHANCE[dark, 1]]))

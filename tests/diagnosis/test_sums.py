@@ -1,0 +1,84 @@
+"""The sums behind the probabilities, against SciPy and against the circuit solved anew."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.integrate import quad
+from scipy.stats import multivariate_normal, norm
+
+from benchtest.circuit.network import Circuit
+from benchtest.diagnosis import Engine
+from benchtest.diagnosis.gauss import SLIP, SLIP_PER_V, log_likelihood
+from benchtest.diagnosis.plan import Components, information_bits
+from benchtest.diagnosis.response import GRID_OHM
+from benchtest.diagnosis.straight import straight_rows
+from benchtest.diagnosis.taps import noise_of, taps_of
+from benchtest.diagnosis.weigh import Weigher
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Design
+from benchtest.prop.lit import parse_lit
+from benchtest.prop.names import parse_probe
+
+
+def test_likelihood_is_the_gaussian_density_with_one_slip_allowed() -> None:
+    # scipy.stats.multivariate_normal is the other side
+    rng = np.random.default_rng(1)
+    root = rng.normal(size=(4, 4))
+    covariance = root @ root.T + 0.1 * np.eye(4)
+    off = rng.normal(size=4)
+    expected = (1 - SLIP) ** 4 * multivariate_normal.pdf(off, cov=covariance)
+    for slipped in range(4):
+        rest = np.delete(np.arange(4), slipped)
+        part = multivariate_normal.pdf(off[rest], cov=covariance[np.ix_(rest, rest)])
+        expected += SLIP * (1 - SLIP) ** 3 * SLIP_PER_V * part
+    assert log_likelihood(off, covariance) == pytest.approx(np.log(expected), rel=1e-9)
+
+
+@pytest.mark.parametrize("apart_sd", [0.5, 1.0, 2.0, 4.0, 12.0])
+def test_information_of_two_faults_is_near_the_integral(apart_sd: float) -> None:
+    # mutual information of a fair choice between two Gaussians, integrated by scipy.integrate
+    def density(y: float) -> float:
+        return float(0.5 * norm.pdf(y) + 0.5 * norm.pdf(y, loc=apart_sd))
+
+    def surprise(y: float) -> float:
+        return float(-density(y) * np.log2(density(y)))
+
+    entropy = quad(surprise, -9.0, apart_sd + 9.0, limit=200)[0]
+    exact_bits = entropy - 0.5 * np.log2(2 * np.pi * np.e)
+    parts = Components(np.array([0.5, 0.5]), np.array([0, 1]), np.array([0, 0]))
+    found = information_bits(np.array([0.0, apart_sd]), parts)
+    assert found == pytest.approx(exact_bits, abs=0.13)
+
+
+def _weigher(design: Design) -> Weigher:
+    asked = [("all", "4A"), ("all", "foot:4+>4A+"), ("3-6", "4B"), ("4", "crown:4->crown:9-")]
+    readings = [
+        Reading(parse_lit(lit, design), parse_probe(probe, design), 1.0) for lit, probe in asked
+    ]
+    responses = Engine(design).responses
+    taps = taps_of(responses.circuit, readings)
+    return Weigher(responses, taps, np.ones(4), noise_of(readings, DEFAULT_METER))
+
+
+@pytest.mark.parametrize("joint", ["4A+", "9B-", "main-"])
+def test_a_rank_one_change_is_the_circuit_solved_anew(fan: Design, joint: str) -> None:
+    weigher = _weigher(fan)
+    name = joint.replace("main", fan.feeds[0].name)
+    number = [j.name for j in weigher.responses.space.joints].index(name)
+    columns = np.array([0, 3, 6])  # 30 to 42 mΩ: none of these joints starves a node there
+    mean, covariance = straight_rows(weigher, number, columns)
+    for row, column in enumerate(columns):
+        ohm = float(GRID_OHM[column])
+        anew = Circuit(fan, {name: ohm})
+        parts, expected = [], []
+        for effect in weigher.effects:
+            solution = anew.solve(effect.taps.lit.duty(fan))
+            taps = effect.taps.moved_to(anew)
+            value = np.array([solution.volts(r.probe) for r in taps.readings])
+            expected += value.tolist()
+            parts.append(weigher.spread_at(solution, taps, value, frozenset([name])))
+        assert mean[row] == pytest.approx(np.array(expected), abs=1e-9)
+        together = weigher.covariance(weigher.together(parts), mean[row])
+        assert covariance[row] == pytest.approx(together, rel=1e-6, abs=1e-15)
