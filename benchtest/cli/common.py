@@ -148,7 +148,7 @@ def print_table(
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(title=Text(title, style="bold"), box=box.SIMPLE, title_justify="left")
+    table = Table(box=box.SIMPLE, pad_edge=False)
     for column in columns:
         figures = column.startswith(">")
         table.add_column(
@@ -159,6 +159,6 @@ def print_table(
     for row in rows:
         table.add_row(*(Text(cell) for cell in row))
     out = console()
-    out.print(table)
+    out.print(Text(title, style="bold"), table)
     if note:
         out.print(Text(note))

@@ -15,8 +15,10 @@ if TYPE_CHECKING:
 
 BAR = 20
 """Signs of a full bar."""
-SHOWN = 12
-"""Suspects that a person is shown; `--json` has all."""
+SHOWN = 0.01
+"""A person is shown suspects of this probability and more; `--json` has all."""
+WORTH_DOING = 0.1
+"""What to do is said for suspects of this probability and more."""
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
@@ -69,10 +71,11 @@ def _show(found: Finding, design: Design) -> None:
             ["lit", "probe", ">read", ">expected", ">± 1 sd", ">off by"],
             [_reading(row, design) for row in found.readings],
         )
+    shown = [suspect for suspect in found.suspects if suspect.probability >= SHOWN]
     print_table(
         f"{design.name}: suspects",
-        [">", "probability", "where", "what", "what to do"],
-        [_healthy(found), *(_suspect(suspect) for suspect in found.suspects[:SHOWN])],
+        [">", "probability", "where", "what"],
+        [_healthy(found), *(_suspect(suspect) for suspect in shown)],
     )
     print("\n".join(_words(found, design)))
 
@@ -91,13 +94,13 @@ def _reading(row: JudgedReading, design: Design) -> tuple[str, ...]:
 
 
 def _healthy(found: Finding) -> tuple[str, ...]:
-    return _percent(found.healthy), _bar(found.healthy), "healthy", "", ""
+    return _percent(found.healthy), _bar(found.healthy), "healthy", ""
 
 
 def _suspect(suspect: Suspect) -> tuple[str, ...]:
     what = suspect.fault + (f" {_ohms(suspect.ohms)}" if suspect.ohms else "")
     shown = _percent(suspect.probability), _bar(suspect.probability)
-    return (*shown, suspect.where, what, suspect.repair)
+    return (*shown, suspect.where, what)
 
 
 def _ohms(ohms: Ohms) -> str:
@@ -114,6 +117,9 @@ def _bar(probability: float) -> str:
 
 
 def _words(found: Finding, design: Design) -> Iterator[str]:
+    for suspect in found.suspects:
+        if suspect.probability >= WORTH_DOING:
+            yield f"{suspect.where}: {suspect.repair}."
     for names in found.alike:
         yield f"The readings so far cannot tell apart: {', '.join(names)}."
     if found.cleared_ohm is not None:

@@ -1,0 +1,93 @@
+"""`benchtest diagnose`, as a process of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+Run = Callable[..., Any]
+
+
+@pytest.fixture
+def readings(run: Run, prop: Path, tmp_path: Path) -> Path:
+    """What a meter without error reads on a fan whose joint 3A+ has 0.8 Ω."""
+    probes = ["foot:3+>3A+", "3A", "foot:2+>2A+"]
+    words = [word for probe in probes for word in ("--probe", probe)]
+    found = run("predict", prop, "--joint", "3A+=0.8", *words, "--json").json
+    rows = [f"all,{row['probe']},{row['volts']:.4f}" for row in found["probes"]]
+    path = tmp_path / "readings.csv"
+    path.write_text("\n".join(["lit,probe,volts", *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+def test_a_drop_across_a_joint_names_it(run: Run, prop: Path, readings: Path) -> None:
+    found = run("diagnose", prop, "--readings", readings, "--json").json
+    assert {"healthy", "suspects", "alike", "next", "readings"} <= set(found)
+    first = found["suspects"][0]
+    assert (first["where"], first["fault"]) == ("3A+", "resistive")
+    assert first["probability"] > 0.5
+    assert first["ohms"]["low"] < 0.8 < first["ohms"]["high"]
+    assert found["healthy"] < first["probability"]
+    assert [row["probe"] for row in found["readings"]] == ["foot:3+>3A+", "3A", "foot:2+>2A+"]
+
+
+def test_people_get_bars_and_plain_words(run: Run, prop: Path, readings: Path) -> None:
+    done = run("diagnose", prop, "--readings", readings)
+    assert done.code == 0, done.err
+    assert "####" in done.out
+    assert "3A+" in done.out
+    assert "reflow" in done.out
+    assert "Next:" in done.out
+
+
+def test_without_evidence_the_first_reading_is_planned(run: Run, prop: Path) -> None:
+    found = run("diagnose", prop, "--json").json
+    assert found["healthy"] > 0.5
+    assert found["readings"] == []
+    assert not found["next"]["settled"]
+    assert found["next"]["probe"]
+
+
+def test_dark_beyond_a_place_points_at_the_data_line(run: Run, prop: Path, tmp_path: Path) -> None:
+    marks = tmp_path / "marks.csv"
+    rows = ["lit,strand,nodes,seen", "all,1,all,ok", "all,2,all,ok", "all,3,all,dark"]
+    marks.write_text("\n".join([*rows, "all,4,all,dark"]) + "\n", encoding="utf-8")
+    found = run("diagnose", prop, "--marks", marks, "--json").json
+    faults = {suspect["where"]: suspect["fault"] for suspect in found["suspects"][:2]}
+    # zigzag: out of strand 2 at its A end, into strand 3 at its A end
+    assert faults == {"2Ad": "data-open", "3Ad": "data-open"}
+
+
+def test_the_same_files_give_the_same_answer(run: Run, prop: Path, readings: Path) -> None:
+    words = ["diagnose", prop, "--readings", readings, "--json"]
+    assert run(*words).out == run(*words).out
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("lit,probe,volts\nall,4A,lots\n", '"lots"'),
+        ("lit,probe,volts\nall,4A,99\n", "99"),
+        ("lit,probe,volts\nall,9A,4.8\n", "9A"),
+        ("lit,probe\nall,4A\n", "volts"),
+        ("", "readings.csv"),
+    ],
+)
+def test_a_wrong_readings_file_is_refused(
+    run: Run, prop: Path, tmp_path: Path, text: str, said: str
+) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text(text, encoding="utf-8")
+    run("diagnose", prop, "--readings", path).refused(2, "readings.csv", said)
+
+
+def test_files_that_are_not_there_are_named(run: Run, prop: Path) -> None:
+    run("diagnose", prop, "--readings", "none.csv").refused(2, "none.csv")
+    run("diagnose", prop, "--marks", "none.csv").refused(2, "none.csv")
+
+
+def test_a_meter_of_no_form_is_refused(run: Run, prop: Path) -> None:
+    run("diagnose", prop, "--meter", "good").refused(2, '"good"', "0.5%+3/6000")
