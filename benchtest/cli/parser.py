@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from benchtest import __version__
-from benchtest.cli import check, diagnose, netlist, predict
+from benchtest.cli import check, diagnose, netlist, predict, simulate
 from benchtest.errors import InputError, nearest
 
-COMMANDS = (check, predict, diagnose, netlist)
+COMMANDS = (check, predict, diagnose, simulate, netlist)
 """In the order that help lists them: the order of a prop's evening."""
 
 

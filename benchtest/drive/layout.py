@@ -1,0 +1,107 @@
+"""Where each node's channels sit on the wire: universes and slots, whole nodes only.
+
+A frame is `uint8 [nodes, colours]` in prop order and in the tool's own order of colours; the wire
+carries nodes in the order data reaches them, and colours in the order the chip takes them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchtest.prop.chain import data_order
+from benchtest.prop.design import Design
+
+SLOTS = 512
+"""Slots of a universe. Source: ANSI E1.31-2018, clause 7.7."""
+
+Frame = NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A run of nodes that one universe carries.
+
+    Attributes:
+        universe: its number.
+        slot: first slot used, from 0.
+        first: place of its first node along the data line.
+        stop: place after its last node.
+    """
+
+    universe: int
+    slot: int
+    first: int
+    stop: int
+
+
+def parts_of(design: Design) -> list[Part]:
+    """How a prop is cut into universes: 170 whole RGB nodes each, or 128 RGBW.
+
+    The first universe may begin at a later channel and then carries fewer; where not even one
+    node fits behind that channel, it is left empty.
+    """
+    channels, count = design.node.channels, design.node_count
+    parts = []
+    universe, slot, first = design.output.universe, design.output.channel - 1, 0
+    while first < count:
+        fits = (SLOTS - slot) // channels
+        stop = min(count, first + fits)
+        if stop > first:
+            parts.append(Part(universe, slot, first, stop))
+        universe, slot, first = universe + 1, 0, stop
+    return parts
+
+
+def universes_of(design: Design) -> list[int]:
+    """Numbers of the universes that a prop takes, ascending."""
+    return [part.universe for part in parts_of(design)]
+
+
+def slots_of(design: Design, frame: Frame) -> dict[int, bytes]:
+    """Slots of each universe for one frame, up to the last slot used.
+
+    Args:
+        design: the prop.
+        frame: shape (nodes, colours), prop order.
+    """
+    wire = np.ascontiguousarray(frame[data_order(design)][:, _columns(design)])
+    return {
+        part.universe: bytes(part.slot) + wire[part.first : part.stop].tobytes()
+        for part in parts_of(design)
+    }
+
+
+def frame_of_slots(design: Design, slots: Mapping[int, bytes]) -> Frame:
+    """The frame that a controller makes of the slots it holds; what is missing is dark.
+
+    Returns:
+        Shape (nodes, colours), prop order.
+    """
+    channels = design.node.channels
+    wire = np.zeros((design.node_count, channels), dtype=np.uint8)
+    for part in parts_of(design):
+        octets = slots.get(part.universe, b"")[part.slot :]
+        wanted = (part.stop - part.first) * channels
+        padded = octets[:wanted].ljust(wanted, b"\0")
+        wire[part.first : part.stop] = np.frombuffer(padded, dtype=np.uint8).reshape(-1, channels)
+    frame = np.empty_like(wire)
+    own = np.empty_like(wire)
+    own[:, _columns(design)] = wire
+    frame[data_order(design)] = own
+    return frame
+
+
+def _columns(design: Design) -> NDArray[np.intp]:
+    """Column of a frame that each slot of a node takes."""
+    return _columns_for(design.node.colours, design.node.colour_order)
+
+
+@lru_cache
+def _columns_for(colours: tuple[str, ...], order: str) -> NDArray[np.intp]:
+    letters = [colour[0].upper() for colour in colours]
+    return np.array([letters.index(letter) for letter in order])

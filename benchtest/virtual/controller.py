@@ -1,0 +1,133 @@
+"""What a controller does with the packets it hears: whose, in what order, and until when.
+
+Pure: octets and the time go in, slots of each universe come out. Source: ANSI E1.31-2018.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from benchtest.virtual.packets import DataPacket, Discarded, SyncPacket, read_packet
+
+DATA_LOSS_S = 2.5
+"""E131_NETWORK_DATA_LOSS_TIMEOUT: silence after which a source counts as gone. [s] (6.7.1)"""
+REORDER = 20
+"""A packet so many behind the last one, or fewer, came too late (6.7.2)."""
+
+
+def comes_too_late(last: int, new: int) -> bool:
+    """Whether a sequence number is a repeat or a straggler.
+
+    >>> comes_too_late(7, 6), comes_too_late(255, 0), comes_too_late(7, 243)
+    (True, False, False)
+    """
+    step = (new - last + 128) % 256 - 128
+    return -REORDER < step <= 0
+
+
+@dataclass
+class Source:
+    """One sender on one universe."""
+
+    name: str
+    priority: int
+    sequence: int
+    heard_s: float
+    slots: bytes = b""
+    held: DataPacket | None = None
+
+
+@dataclass
+class Controller:
+    """Receiver of a few universes.
+
+    Attributes:
+        universes: those that belong to the prop.
+        counted: packets accepted, and discarded by reason.
+    """
+
+    universes: frozenset[int]
+    counted: Counter[str] = field(default_factory=Counter)
+    _sources: dict[tuple[int, bytes], Source] = field(default_factory=dict)
+    _syncs: dict[int, tuple[float, int]] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, universes: Iterable[int]) -> Controller:
+        return cls(frozenset(universes))
+
+    def take(self, octets: bytes, now_s: float) -> bool:
+        """Hear one packet. True where it may have changed what the prop shows."""
+        try:
+            packet = read_packet(octets)
+            if isinstance(packet, SyncPacket):
+                return self._take_sync(packet, now_s)
+            return self._take_data(packet, now_s)
+        except Discarded as reason:
+            self.counted[str(reason)] += 1
+            return False
+
+    def _take_data(self, packet: DataPacket, now_s: float) -> bool:
+        if packet.universe not in self.universes:
+            raise Discarded("another universe")
+        key = (packet.universe, packet.source)
+        source = self._sources.get(key)
+        if source is not None and comes_too_late(source.sequence, packet.sequence):
+            raise Discarded("out of order")
+        if packet.terminated:  # its slots say nothing (6.2.6)
+            self.counted["terminated"] += 1
+            return self._sources.pop(key, None) is not None
+        if source is None:
+            source = self._sources[key] = Source(packet.name, 0, packet.sequence, now_s)
+        source.sequence, source.heard_s = packet.sequence, now_s
+        source.name, source.priority = packet.name, packet.priority
+        if packet.preview:  # not for a live output (6.2.6)
+            raise Discarded("preview")
+        if packet.start_code != 0:
+            raise Discarded("alternate start code")
+        self.counted["accepted"] += 1
+        return self._act_or_hold(source, packet, now_s)
+
+    def _act_or_hold(self, source: Source, packet: DataPacket, now_s: float) -> bool:
+        """Data wait for a synchronization packet only once one was heard (6.2.4.1, 11.1)."""
+        heard = self._syncs.get(packet.sync_address)
+        lost = heard is not None and now_s - heard[0] > DATA_LOSS_S
+        if packet.sync_address == 0 or heard is None or (lost and packet.force_sync):
+            source.held = None
+            source.slots = packet.slots
+            return True
+        source.held = packet
+        return False
+
+    def _take_sync(self, packet: SyncPacket, now_s: float) -> bool:
+        heard = self._syncs.get(packet.address)
+        if heard is not None and comes_too_late(heard[1], packet.sequence):
+            raise Discarded("out of order")
+        self._syncs[packet.address] = (now_s, packet.sequence)
+        self.counted["synchronization"] += 1
+        changed = False
+        for source in self._sources.values():
+            if source.held is not None and source.held.sync_address == packet.address:
+                source.slots, source.held, changed = source.held.slots, None, True
+        return changed
+
+    def tick(self, now_s: float) -> bool:
+        """Forget sources that fell silent. True where one did."""
+        gone = [key for key, s in self._sources.items() if now_s - s.heard_s > DATA_LOSS_S]
+        for key in gone:
+            del self._sources[key]
+            self.counted["data lost"] += 1
+        return bool(gone)
+
+    def slots(self) -> dict[int, bytes]:
+        """Slots that each universe shows: of the highest priority, then of the first heard."""
+        best: dict[int, Source] = {}
+        for (universe, _), source in self._sources.items():
+            if universe not in best or source.priority > best[universe].priority:
+                best[universe] = source
+        return {universe: source.slots for universe, source in best.items()}
+
+    def sources(self) -> list[tuple[str, int]]:
+        """Name and priority of everybody who is sending, each once."""
+        return sorted({(source.name, source.priority) for source in self._sources.values()})

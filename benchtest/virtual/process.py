@@ -1,0 +1,151 @@
+"""A simulation in a process of its own, held by the one that started it."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import select
+import socket
+import subprocess
+import sys
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Any
+
+from benchtest.errors import BenchError, DriveFault
+from benchtest.evidence.marks import SEEN, Seen
+from benchtest.virtual.observe import Sight
+
+START_S = 20.0
+ANSWER_S = 20.0
+
+
+class RunningProp:
+    """A virtual prop in another process: where to send, and a meter and a pair of eyes there."""
+
+    def __init__(self, process: subprocess.Popen[str], host: str, port: int, control: int) -> None:
+        self._process = process
+        self.host = host
+        self.port = port
+        self._socket = socket.create_connection((host, control), timeout=ANSWER_S)
+        self._file = self._socket.makefile("rwb")
+        self._ask({"parent": True})  # it ends when this connection does
+
+    @property
+    def target(self) -> str:
+        """What to give to `--to`."""
+        return f"e131:{self.host}:{self.port}"
+
+    def measure(self, probe: str) -> float:
+        """What the bench meter shows at a probe. [V]"""
+        return float(self._ask({"measure": probe})["volts"])
+
+    def amps(self, feed: str) -> float:
+        """What a clamp round a feed shows. [A]"""
+        return float(self._ask({"amps": feed})["amps"])
+
+    def look(self) -> list[Sight]:
+        """How every node that should be lit looks."""
+        return [
+            Sight(row["strand"], row["first"], row["last"], _seen(row["seen"]))
+            for row in self._ask({"look": True})["sights"]
+        ]
+
+    def state(self) -> dict[str, Any]:
+        """Counters of packets, sources, lowest node and feeds."""
+        return self._ask({"state": True})
+
+    def repair(self, where: str) -> bool:
+        """Work on a joint or node; True where that was what was wrong."""
+        return bool(self._ask({"repair": where})["was_wrong"])
+
+    def stop(self) -> None:
+        """End it. May be called again."""
+        with contextlib.suppress(OSError, BenchError):
+            self._ask({"stop": True})
+        with contextlib.suppress(OSError):
+            self._file.close()
+            self._socket.close()
+        try:
+            self._process.wait(timeout=5.0)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+        if self._process.stdout is not None:
+            self._process.stdout.close()
+
+    def _ask(self, question: dict[str, Any]) -> dict[str, Any]:
+        try:
+            self._file.write(json.dumps(question).encode() + b"\n")
+            self._file.flush()
+            line = self._file.readline()
+        except (OSError, ValueError) as error:
+            raise DriveFault(f"the virtual prop no longer answers: {error}") from error
+        if not line:
+            raise DriveFault("the virtual prop has ended; start it again")
+        answer: dict[str, Any] = json.loads(line)
+        if "error" in answer:
+            raise DriveFault(f"the virtual prop says: {answer['error']}")
+        return answer
+
+    def __enter__(self) -> RunningProp:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.stop()
+
+
+def start_simulation(
+    prop_file: Path,
+    faults: Sequence[str] = (),
+    seed: int | None = None,
+    meter: str | None = None,
+) -> RunningProp:
+    """Start `benchtest simulate` on free loopback ports, and wait until it listens.
+
+    Raises:
+        DriveFault: it did not start; its own words say why.
+    """
+    command = [sys.executable, "-m", "benchtest", "simulate", str(prop_file), "--json"]
+    command += ["--port", "0"]
+    for fault in faults:
+        command += ["--fault", fault]
+    if seed is not None:
+        command += ["--seed", str(seed)]
+    if meter is not None:
+        command += ["--meter", meter]
+    with tempfile.TemporaryFile(mode="w+") as words:
+        process = subprocess.Popen(
+            command,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=words,
+            text=True,
+            start_new_session=True,  # Ctrl-C is for the one who drives; it ends with that one
+        )
+        assert process.stdout is not None
+        ready, _, _ = select.select([process.stdout], [], [], START_S)
+        line = process.stdout.readline() if ready else ""
+        if not line:
+            process.kill()
+            process.wait()
+            process.stdout.close()
+            raise DriveFault(f"the virtual prop did not start: {_last_words(words)}")
+    where = json.loads(line)["listening"]
+    return RunningProp(process, where["host"], where["port"], where["control_port"])
+
+
+def _last_words(words: IO[str]) -> str:
+    words.seek(0)
+    return words.read().strip().removeprefix("benchtest: ") or "it said nothing"
+
+
+def _seen(word: str) -> Seen:
+    return SEEN[SEEN.index(word)]

@@ -1,0 +1,162 @@
+"""The virtual prop on real sockets: E1.31 in over UDP, a bench meter and a look over TCP.
+
+Control is one JSON object a line, on loopback only:
+`{"measure": "4A"}` volts, `{"amps": "main"}` amperes, `{"look": true}` what is seen,
+`{"repair": "4A+"}` work on it, `{"state": true}` counters, `{"stop": true}` the end.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import signal
+import time
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from benchtest.drive.layout import frame_of_slots, universes_of
+from benchtest.errors import BenchError, DriveFault, InputError
+from benchtest.prop.names import parse_probe
+from benchtest.virtual.controller import Controller
+from benchtest.virtual.observe import observe
+from benchtest.virtual.prop import VirtualProp
+
+LOOPBACK = "127.0.0.1"
+TICK_S = 0.05
+LONGEST_LINE = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class Listening:
+    """Where a running simulation hears."""
+
+    host: str
+    port: int
+    control_port: int
+
+
+class Simulation:
+    """One virtual prop, its receiver and its control channel."""
+
+    def __init__(self, prop: VirtualProp, clock: Callable[[], float] = time.monotonic) -> None:
+        self.prop = prop
+        self.clock = clock
+        self.controller = Controller.of(universes_of(prop.design))
+        self.done = asyncio.Event()
+        self._parent_watch = False
+
+    async def listen(self, host: str, port: int, control_port: int) -> Listening:
+        """Open both sockets.
+
+        Raises:
+            DriveFault: a port is taken, or the address is not this machine's.
+        """
+        loop = asyncio.get_running_loop()
+        try:
+            self._udp, _ = await loop.create_datagram_endpoint(
+                lambda: _Ear(self), local_addr=(host, port)
+            )
+            self._tcp = await asyncio.start_server(
+                self._serve, LOOPBACK, control_port, limit=LONGEST_LINE
+            )
+        except OSError as error:
+            raise DriveFault(
+                f"cannot listen on {host}:{port}: {error.strerror or error}; "
+                "another receiver may run here, so give another --port"
+            ) from error
+        udp_port = self._udp.get_extra_info("sockname")[1]
+        return Listening(host, udp_port, self._tcp.sockets[0].getsockname()[1])
+
+    def hear(self, octets: bytes) -> None:
+        """One packet off the wire."""
+        if self.controller.take(octets, self.clock()):
+            self._show()
+
+    def _show(self) -> None:
+        self.prop.receive(frame_of_slots(self.prop.design, self.controller.slots()))
+
+    async def run(self) -> None:
+        """Go on until stopped, by control, by a signal, or by a parent that is gone."""
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            with contextlib.suppress(NotImplementedError):
+                loop.add_signal_handler(number, self.done.set)
+        while not self.done.is_set():
+            if self.controller.tick(self.clock()):
+                self._show()
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self.done.wait(), TICK_S)
+        self._udp.close()
+        self._tcp.close()
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        parent = False
+        try:
+            while line := await reader.readline():
+                answer = self.answer(line)
+                parent = parent or bool(answer.pop("parent", False))
+                writer.write(json.dumps(answer).encode() + b"\n")
+                await writer.drain()
+        except (ConnectionError, ValueError, asyncio.LimitOverrunError):
+            pass  # a caller that hangs up or floods is only dropped
+        finally:
+            writer.close()
+            if parent:
+                self.done.set()
+
+    def answer(self, line: bytes) -> dict[str, Any]:
+        """Answer one control line; what is wrong with it comes back under `error`."""
+        try:
+            asked = json.loads(line)
+            if not isinstance(asked, dict) or len(asked) != 1:
+                raise InputError('write one JSON object with one key, such as {"measure": "4A"}')
+            return self._answer(asked)
+        except (json.JSONDecodeError, UnicodeDecodeError, RecursionError):
+            return {"error": "no JSON"}
+        except BenchError as error:
+            return {"error": str(error)}
+
+    def _answer(self, asked: dict[str, Any]) -> dict[str, Any]:
+        prop = self.prop
+        match asked:
+            case {"measure": str(text)}:
+                return {"volts": prop.measure(parse_probe(text, prop.design))}
+            case {"amps": str(name)}:
+                if name not in {feed.name for feed in prop.design.feeds}:
+                    raise InputError(f'"{name[:40]}" is no feed of {prop.design.name}')
+                return {"amps": prop.amps(name)}
+            case {"look": _}:
+                return {"sights": [asdict(sight) for sight in observe(prop)]}
+            case {"repair": str(where)}:
+                return {"was_wrong": prop.repair(where)}
+            case {"state": _}:
+                return self.state()
+            case {"parent": _}:
+                return {"parent": True}
+            case {"stop": _}:
+                self.done.set()
+                return {"stopped": True}
+        raise InputError("ask for measure, amps, look, repair, state or stop")
+
+    def state(self) -> dict[str, Any]:
+        """What a status line shows."""
+        node, volts = self.prop.solution.lowest_node
+        return {
+            "packets": dict(self.controller.counted),
+            "sources": [
+                {"name": name, "priority": priority} for name, priority in self.controller.sources()
+            ],
+            "lowest_node": {"node": str(node), "volts": volts},
+            "feeds": self.prop.solution.feed_a,
+            "nodes_lit": int(self.prop.latched().any(axis=1).sum()),
+        }
+
+
+class _Ear(asyncio.DatagramProtocol):
+    def __init__(self, simulation: Simulation) -> None:
+        self.simulation = simulation
+
+    def datagram_received(self, data: bytes, addr: Any) -> None:
+        self.simulation.hear(data)
