@@ -10,7 +10,7 @@ FOOT_MM = 304.8
 ALPHA_PER_K = 0.00393
 """Temperature coefficient of annealed copper from 20 °C. IEC 60028, and handbook tables."""
 
-# Diameter in mm as ASTM B258 prints its solid round wires in mils: 18 AWG 40.3, 22 AWG 25.3 …
+# Diameter in mm as ASTM B258 prints its solid round wires in mils. Digits from memory.
 PRINTED_MILS = {10: 101.9, 14: 64.1, 18: 40.3, 22: 25.3, 26: 15.9, 36: 5.0}
 
 # Ω per 1000 ft of annealed copper at 20 °C: NBS Circular 31, table VI.
@@ -72,7 +72,7 @@ def test_nominal_area_keeps_within_iec_60228(mm2: float, limits: tuple[float, fl
 
 
 def test_areas_are_those_of_the_circular_mil_table() -> None:
-    """A 10 AWG wire has 10 380 circular mils. NBS Circular 31, table VI."""
+    """A 10 AWG wire has 10 380 circular mils. NBS Circular 31, table VI; from memory."""
     circular_mil_mm2 = 3.141592653589793 / 4 * 0.0254**2
     assert awg_area_mm2(10) / circular_mil_mm2 == pytest.approx(10_380, rel=5e-4)
 
