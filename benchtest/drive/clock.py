@@ -1,0 +1,152 @@
+"""The frame clock: one thread that keeps what is shown alive, and shows changes at once.
+
+Deadlines are absolute on the monotonic clock, so nothing drifts and a stepped wall clock does not
+matter. The one who calls never waits for the network, and the network never ends the thread.
+"""
+
+from __future__ import annotations
+
+import atexit
+import threading
+import time
+from types import TracebackType
+
+import numpy as np
+
+from benchtest.drive.base import Abilities, Driver, Status
+from benchtest.drive.layout import Frame
+
+FRAME_S = 0.025
+"""Between two frames of a change: 40 a second. [s]"""
+LEAST_GAP_S = 0.0227
+"""Least time between two packets of a universe. [s] Source: 513 slots by the times of ANSI E1.11,
+22.676 ms; ANSI E1.31-2018, clause 6.6.1, sets that as the ceiling."""
+REPEATS = 3
+"""Packets with the same data before a stream may rest. Source: ANSI E1.31-2018, clause 6.6.2."""
+KEEP_ALIVE_S = 0.81
+"""Between packets at rest: within 800 to 1000 ms (6.6.2), and two lost in a row still fit into
+the 2.5 s after which a receiver gives up."""
+RAMP_S = 0.5
+"""Time that full white takes to come up: easy on supplies and on eyes."""
+
+
+class FrameClock:
+    """Shows frames on a driver from a thread of its own.
+
+    A context manager: leaving it, for whatever reason, takes the prop dark and ends the stream.
+    """
+
+    def __init__(self, driver: Driver, nodes: int, colours: int) -> None:
+        self.driver = driver
+        self._dark: Frame = np.zeros((nodes, colours), dtype=np.uint8)
+        self._from = self._goal = self._dark
+        self._ramp_start_s = self._ramp_s = 0.0
+        self._changed = True
+        self._to_repeat = REPEATS
+        self._sent_s = self._slot_s = float("-inf")
+        self._wake = threading.Condition()
+        self._closing = False
+        self._thread = threading.Thread(target=self._run, name="frame clock", daemon=True)
+        self.abilities: Abilities | None = None
+
+    def start(self) -> FrameClock:
+        """Open the driver and begin with a dark frame.
+
+        Raises:
+            DriveFault: the driver cannot be opened.
+        """
+        self.abilities = self.driver.open()
+        atexit.register(self.close)
+        self._thread.start()
+        return self
+
+    def show(self, frame: Frame, ramp_s: float = 0.0) -> None:
+        """Show a frame from now on; returns at once.
+
+        Args:
+            frame: shape (nodes, colours), prop order.
+            ramp_s: time over which it comes up from what is shown now. [s]
+        """
+        with self._wake:
+            now_s = time.monotonic()
+            self._from = self._at(now_s)
+            self._goal = frame.copy()
+            self._ramp_start_s, self._ramp_s = now_s, ramp_s
+            self._to_repeat = REPEATS
+            self._changed = True
+            self._wake.notify()
+
+    def dark(self) -> None:
+        """Everything off, at once."""
+        self.show(self._dark)
+
+    def showing(self) -> Frame:
+        """What is shown at this moment, shape (nodes, colours)."""
+        with self._wake:
+            return self._at(time.monotonic())
+
+    def status(self) -> Status:
+        """How driving goes."""
+        return self.driver.status()
+
+    def _at(self, now_s: float) -> Frame:
+        """The frame of this moment: on the way from one to the next, in equal steps."""
+        if not self._ramping(now_s):
+            return self._goal
+        part = max(0.0, (now_s - self._ramp_start_s) / self._ramp_s)
+        start = self._from.astype(np.float64)
+        return np.asarray(np.rint(start + part * (self._goal - start)), dtype=np.uint8)
+
+    def _ramping(self, now_s: float) -> bool:
+        return now_s < self._ramp_start_s + self._ramp_s
+
+    def _run(self) -> None:
+        while (frame := self._next_frame()) is not None:
+            self.driver.show(frame)
+
+    def _next_frame(self) -> Frame | None:
+        """Wait until a frame is due; None when closing."""
+        with self._wake:
+            while not self._closing:
+                due_s, now_s = self._due_s(), time.monotonic()
+                if now_s < due_s:
+                    self._wake.wait(due_s - now_s)
+                    continue
+                # a deadline missed by far is not made up for by a burst
+                on_time = not self._changed and now_s - due_s < FRAME_S
+                self._slot_s = due_s if on_time else now_s
+                self._sent_s, self._changed = now_s, False
+                if not self._ramping(now_s):
+                    self._to_repeat = max(0, self._to_repeat - 1)
+                return self._at(now_s)
+            return None
+
+    def _due_s(self) -> float:
+        """When the next frame is to go out. [s, monotonic]"""
+        if self._changed:
+            return self._sent_s + LEAST_GAP_S
+        moving = self._to_repeat > 0 or self._ramping(self._slot_s)
+        return self._slot_s + (FRAME_S if moving else KEEP_ALIVE_S)
+
+    def close(self) -> None:
+        """Stop the thread, take the prop dark and end the stream. May be called again."""
+        with self._wake:
+            if self._closing:
+                return
+            self._closing = True
+            self._wake.notify()
+        atexit.unregister(self.close)
+        if self._thread.is_alive():
+            self._thread.join()
+        self.driver.close()
+
+    def __enter__(self) -> FrameClock:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()

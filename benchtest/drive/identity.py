@@ -1,0 +1,25 @@
+"""Who we are to the network: one CID for the bench's life."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+from uuid import UUID, uuid4
+
+FILE = "source-id"
+
+
+def source_id(folder: Path) -> UUID:
+    """The bench's CID, made on first use and kept. Source: ANSI E1.31-2018, clause 5.6.
+
+    A folder that cannot be written gives a fresh one: driving matters more than being the same
+    source tomorrow.
+    """
+    file = folder / FILE
+    with contextlib.suppress(OSError, ValueError):
+        return UUID(file.read_text(encoding="ascii").strip())
+    fresh = uuid4()
+    with contextlib.suppress(OSError):
+        folder.mkdir(parents=True, exist_ok=True)
+        file.write_text(f"{fresh}\n", encoding="ascii")
+    return fresh
