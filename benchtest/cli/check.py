@@ -44,12 +44,15 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _answer(design: Design, solution: Solution, budgets: list[FeedBudget]) -> dict[str, Any]:
+    from benchtest.drive.layout import universes_of
+
     node, volts = solution.lowest_node
     return {
         "prop": design.name,
         "strands": len(design.strands),
         "nodes": design.node_count,
         "channels": design.node_count * design.node.channels,
+        "universes": universes_of(design),
         "feeds": [budget.as_json() for budget in budgets],
         "lowest_node": {
             "node": str(node),
@@ -74,12 +77,16 @@ def _warnings(design: Design, solution: Solution, budgets: list[FeedBudget]) -> 
 def _show(design: Design, solution: Solution, budgets: list[FeedBudget]) -> None:
     from rich.text import Text
 
+    from benchtest.drive.layout import universes_of
+
+    universes = universes_of(design)
     out = console()
     channels = design.node_count * design.node.channels
     out.print(
         Text(
             f"{design.name}: {len(design.strands)} strands, {design.node_count} nodes of "
-            f"{design.node.name} ({design.node.title}), {channels} channels."
+            f"{design.node.name} ({design.node.title}); {channels} channels in "
+            f"{_universes(universes)}."
         )
     )
     print_table(
@@ -100,3 +107,9 @@ def _feed(budget: FeedBudget) -> tuple[str, ...]:
         for limit_a in (feed.fuse_a, feed.supply_a)
     )
     return feed.name, f"{budget.amps:.2f}", f"{budget.watts:.1f}", *shares
+
+
+def _universes(numbers: list[int]) -> str:
+    if len(numbers) == 1:
+        return f"universe {numbers[0]}"
+    return f"{len(numbers)} universes, {numbers[0]} to {numbers[-1]}"

@@ -14,6 +14,7 @@ Run = Callable[..., Any]
 def test_figures_at_full_white(run: Run, prop: Path) -> None:
     found = run("check", prop, "--json").json
     assert (found["strands"], found["nodes"], found["channels"]) == (4, 40, 120)
+    assert found["universes"] == [1]
     (feed,) = found["feeds"]
     # 40 nodes of three channels at 12 mA and 0.8 mA, none starved
     assert feed["amps"] == pytest.approx(40 * 36.8e-3, abs=1e-3)
