@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from functools import cached_property
 
 import numpy as np
-from scipy.sparse import coo_array, csc_array
+from scipy.sparse import csc_array
 from scipy.sparse.linalg import SuperLU, splu
 
 from benchtest.circuit.backfeed import Backfeed, backfeed_paths
@@ -78,13 +78,13 @@ class Circuit:
         return self._columns(self._backfeed.tail, self._backfeed.head)
 
     def _columns(self, tail: IndexArray, head: IndexArray) -> csc_array[np.float64]:
-        unknown = self._reduced.unknown
-        rows = np.concatenate([unknown[tail], unknown[head]])
-        columns = np.tile(np.arange(len(tail)), 2)
-        signs = np.repeat([1.0, -1.0], len(tail))
+        """+1 at each tail and -1 at each head, one column each; the earth has no row."""
+        rows = np.stack([self._reduced.unknown[tail], self._reduced.unknown[head]], axis=1)
+        signs = np.broadcast_to([1.0, -1.0], rows.shape)
         there = rows >= 0
+        starts = np.concatenate([[0], np.cumsum(there.sum(axis=1))])
         shape = (self._reduced.count, len(tail))
-        return csc_array(coo_array((signs[there], (rows[there], columns[there])), shape=shape))
+        return csc_array((signs[there], rows[there], starts), shape=shape)
 
     @cached_property
     def conductance(self) -> csc_array[np.float64]:
