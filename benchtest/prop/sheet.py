@@ -127,9 +127,10 @@ class Sheet:
             self.fault(key, f"is {shown(value)}; write one table [[{key}]] for each")
             return []
         if len(value) > most:
-            self.fault(key, f"has {len(value)} tables; a prop has at most {most}")
+            self.fault(key, f"has {len(value)} tables; at most {most} make sense")
+        path = f"{self.where}.{key}" if self.where else key
         return [
-            Sheet(table, f"{key}[{number}]", self.faults)
+            Sheet(table, f"{path}[{number}]", self.faults)
             for number, table in enumerate(value[:most], 1)
         ]
 
