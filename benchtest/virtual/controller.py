@@ -35,7 +35,8 @@ class Source:
     priority: int
     sequence: int
     heard_s: float
-    slots: bytes = b""
+    slots: bytes | None = None
+    """None until it has sent something to show."""
     held: DataPacket | None = None
 
 
@@ -51,7 +52,9 @@ class Controller:
     universes: frozenset[int]
     counted: Counter[str] = field(default_factory=Counter)
     _sources: dict[tuple[int, bytes], Source] = field(default_factory=dict)
-    _syncs: dict[int, tuple[float, int]] = field(default_factory=dict)
+    _syncs: dict[int, float] = field(default_factory=dict)
+    """When a synchronization packet last came on each address. [s]"""
+    _sync_sequences: dict[tuple[int, bytes], tuple[int, float]] = field(default_factory=dict)
 
     @classmethod
     def of(cls, universes: Iterable[int]) -> Controller:
@@ -78,12 +81,14 @@ class Controller:
         if packet.terminated:  # its slots say nothing (6.2.6)
             self.counted["terminated"] += 1
             return self._sources.pop(key, None) is not None
+        if packet.preview:  # not for a live output (6.2.6): it neither shows nor keeps alive
+            if source is not None:
+                source.sequence = packet.sequence
+            raise Discarded("preview")
         if source is None:
             source = self._sources[key] = Source(packet.name, 0, packet.sequence, now_s)
         source.sequence, source.heard_s = packet.sequence, now_s
         source.name, source.priority = packet.name, packet.priority
-        if packet.preview:  # not for a live output (6.2.6)
-            raise Discarded("preview")
         if packet.start_code != 0:
             raise Discarded("alternate start code")
         self.counted["accepted"] += 1
@@ -92,7 +97,7 @@ class Controller:
     def _act_or_hold(self, source: Source, packet: DataPacket, now_s: float) -> bool:
         """Data wait for a synchronization packet only once one was heard (6.2.4.1, 11.1)."""
         heard = self._syncs.get(packet.sync_address)
-        lost = heard is not None and now_s - heard[0] > DATA_LOSS_S
+        lost = heard is not None and now_s - heard > DATA_LOSS_S
         if packet.sync_address == 0 or heard is None or (lost and packet.force_sync):
             source.held = None
             source.slots = packet.slots
@@ -101,10 +106,12 @@ class Controller:
         return False
 
     def _take_sync(self, packet: SyncPacket, now_s: float) -> bool:
-        heard = self._syncs.get(packet.address)
-        if heard is not None and comes_too_late(heard[1], packet.sequence):
+        key = (packet.address, packet.source)
+        last = self._sync_sequences.get(key)
+        if last is not None and comes_too_late(last[0], packet.sequence):
             raise Discarded("out of order")
-        self._syncs[packet.address] = (now_s, packet.sequence)
+        self._sync_sequences[key] = (packet.sequence, now_s)
+        self._syncs[packet.address] = now_s
         self.counted["synchronization"] += 1
         changed = False
         for source in self._sources.values():
@@ -118,15 +125,26 @@ class Controller:
         for key in gone:
             del self._sources[key]
             self.counted["data lost"] += 1
+        # a sender that starts again counts from anywhere; only that syncs were heard is kept
+        self._sync_sequences = {
+            key: last
+            for key, last in self._sync_sequences.items()
+            if now_s - last[1] <= DATA_LOSS_S
+        }
         return bool(gone)
 
     def slots(self) -> dict[int, bytes]:
-        """Slots that each universe shows: of the highest priority, then of the first heard."""
-        best: dict[int, Source] = {}
+        """Slots that each universe shows: of the highest priority, then of the first heard.
+
+        The standard leaves sources of equal priority to a receiver's own rule (6.2.3).
+        """
+        best: dict[int, tuple[int, bytes]] = {}
         for (universe, _), source in self._sources.items():
-            if universe not in best or source.priority > best[universe].priority:
-                best[universe] = source
-        return {universe: source.slots for universe, source in best.items()}
+            if source.slots is None:
+                continue
+            if universe not in best or source.priority > best[universe][0]:
+                best[universe] = (source.priority, source.slots)
+        return {universe: slots for universe, (_, slots) in best.items()}
 
     def sources(self) -> list[tuple[str, int]]:
         """Name and priority of everybody who is sending, each once."""

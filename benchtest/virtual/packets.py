@@ -20,6 +20,7 @@ _ROOT_DATA = (4).to_bytes(4, "big")
 _ROOT_EXTENDED = (8).to_bytes(4, "big")
 _FRAMING_DATA = (2).to_bytes(4, "big")
 _FRAMING_SYNC = (1).to_bytes(4, "big")
+_FRAMING_DISCOVERY = (2).to_bytes(4, "big")
 _DMP = bytes.fromhex("02a100000001")
 """DMP vector, address and data type, first property address, address increment (7.2 to 7.5)."""
 
@@ -112,6 +113,8 @@ def _data(octets: bytes) -> DataPacket:
 
 
 def _sync(octets: bytes) -> SyncPacket:
+    if octets[40:44] == _FRAMING_DISCOVERY:
+        raise Discarded("universe discovery")
     if len(octets) != SYNC_OCTETS or octets[40:44] != _FRAMING_SYNC:
         raise Discarded("neither data nor synchronization")
     _check_length(octets, 38)
