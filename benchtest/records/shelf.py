@@ -1,0 +1,247 @@
+"""The bench's shelf: designs, units, sessions and their events. All SQL is here."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+import sqlite3
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Literal, get_args
+from uuid import uuid4
+
+import platformdirs
+
+from benchtest.errors import InputError, NameFault, RecordsFault, nearest
+from benchtest.records.database import FILE, explained, open_database, writing
+
+Stage = Literal["bare", "soldered", "sealed", "outdoors", "back"]
+STAGES: tuple[Stage, ...] = get_args(Stage)
+
+_TAG = re.compile(r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,39}$", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened in a session; never changed once it is here."""
+
+    seq: int
+    at: str
+    kind: str
+    data: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """One built copy of a design."""
+
+    tag: str
+    design_name: str
+    stage: Stage
+
+
+@dataclass(frozen=True, slots=True)
+class SessionRow:
+    """One test session of a unit, without its events."""
+
+    id: str
+    tag: str
+    design_text: str
+    started_at: str
+    meter: str
+
+
+def default_folder() -> Path:
+    """Where records are kept unless told otherwise: the platform's user data folder."""
+    return Path(platformdirs.user_data_dir("benchtest", appauthor=False))
+
+
+def check_tag(tag: str) -> str:
+    """A unit's tag, if it is one.
+
+    Raises:
+        InputError: it is not 1 to 40 letters, digits, `-`, `_` or `.`, or begins with a sign.
+    """
+    if not _TAG.match(tag):
+        shown = "".join(sign if sign.isprintable() else "?" for sign in tag)[:40]
+        raise InputError(
+            f'unit "{shown}": write 1 to 40 letters, digits, -, _ or ., beginning with a letter '
+            "or digit, such as WF-03"
+        )
+    return tag
+
+
+class Shelf:
+    """The records in one bench folder. Use it from the thread that opened it."""
+
+    def __init__(self, folder: Path) -> None:
+        """Open the shelf.
+
+        Raises:
+            RecordsFault: the folder cannot be used, and what to do.
+        """
+        self.folder = folder
+        self.path = folder / FILE
+        self._db: sqlite3.Connection = open_database(folder)
+
+    def close(self) -> None:
+        self._db.close()
+
+    def __enter__(self) -> Shelf:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    # -- units ---------------------------------------------------------------------------------
+
+    def units(self) -> list[Unit]:
+        """Every unit, by tag."""
+        with explained(self.path):
+            rows = self._db.execute("SELECT tag, design_name, stage FROM unit ORDER BY tag")
+            return [Unit(*row) for row in rows]
+
+    def unit(self, tag: str) -> Unit:
+        """One unit.
+
+        Raises:
+            NameFault: no unit has that tag.
+        """
+        units = self.units()
+        for unit in units:
+            if unit.tag == tag:
+                return unit
+        shown = "".join(sign if sign.isprintable() else "?" for sign in tag)[:40]
+        near = nearest(tag, [unit.tag for unit in units])
+        raise NameFault(f'unit "{shown}": not on this bench{near}; `benchtest shelf` lists them')
+
+    def set_stage(self, tag: str, stage: Stage) -> None:
+        """Move a unit to another stage of its life."""
+        self.unit(tag)
+        with explained(self.path), writing(self._db):
+            self._db.execute("UPDATE unit SET stage = ? WHERE tag = ?", (stage, tag))
+
+    # -- sessions ------------------------------------------------------------------------------
+
+    def start_session(
+        self, tag: str, design_name: str, design_text: str, started_at: str, meter: str
+    ) -> str:
+        """Begin a session, and put its unit on the shelf if it is new. Returns the session's id.
+
+        Raises:
+            InputError: the tag is none, or belongs to a unit of another design.
+        """
+        check_tag(tag)
+        known = next((unit for unit in self.units() if unit.tag == tag), None)
+        if known is not None and known.design_name != design_name:
+            raise InputError(
+                f"unit {tag}: is a {known.design_name}, not a {design_name}; give another tag"
+            )
+        digest = hashlib.sha256(design_text.encode()).hexdigest()
+        session = str(uuid4())
+        with explained(self.path), writing(self._db):
+            self._db.execute(
+                "INSERT OR IGNORE INTO design VALUES (?, ?, ?)", (digest, design_name, design_text)
+            )
+            self._db.execute(
+                "INSERT OR IGNORE INTO unit (tag, design_name) VALUES (?, ?)", (tag, design_name)
+            )
+            self._db.execute(
+                "INSERT INTO session VALUES (?, ?, ?, ?, ?)",
+                (session, tag, digest, started_at, meter),
+            )
+        return session
+
+    def sessions(self, tag: str | None = None) -> list[SessionRow]:
+        """Sessions of a unit, or of all; earliest first."""
+        query = (
+            "SELECT session.id, tag, text, started_at, meter FROM session "
+            "JOIN design ON design.digest = session.design "
+            "WHERE ? IS NULL OR tag = ? ORDER BY started_at, session.rowid"
+        )
+        with explained(self.path):
+            return [SessionRow(*row) for row in self._db.execute(query, (tag, tag))]
+
+    def session(self, session: str) -> SessionRow:
+        """One session.
+
+        Raises:
+            RecordsFault: there is none of that id.
+        """
+        for row in self.sessions():
+            if row.id == session:
+                return row
+        raise RecordsFault(f"session {session[:40]}: not on this bench")
+
+    # -- events --------------------------------------------------------------------------------
+
+    def append(self, session: str, kind: str, data: Mapping[str, Any], at: str) -> Event:
+        """Add an event; when this returns, it is on disk.
+
+        Raises:
+            RecordsFault: it could not be kept; nothing was changed.
+        """
+        text = json.dumps(data, allow_nan=False, ensure_ascii=False)
+        with explained(self.path), writing(self._db):
+            (last,) = self._db.execute(
+                "SELECT COALESCE(MAX(seq), 0) FROM event WHERE session = ?", (session,)
+            ).fetchone()
+            self._db.execute(
+                "INSERT INTO event VALUES (?, ?, ?, ?, ?)", (session, last + 1, at, kind, text)
+            )
+        return Event(last + 1, at, kind, data)
+
+    def events(self, session: str) -> list[Event]:
+        """Events of a session, in the order they happened."""
+        query = "SELECT seq, at, kind, data FROM event WHERE session = ? ORDER BY seq"
+        with explained(self.path):
+            rows = self._db.execute(query, (session,)).fetchall()
+        return [Event(seq, at, kind, json.loads(data)) for seq, at, kind, data in rows]
+
+    # -- exchange ------------------------------------------------------------------------------
+
+    def take_session(self, row: SessionRow, unit: Unit, events: Sequence[Event]) -> int:
+        """Take in a session of another bench. Returns how many events were new.
+
+        Raises:
+            InputError: what is here under the same id is something else.
+        """
+        check_tag(unit.tag)
+        digest = hashlib.sha256(row.design_text.encode()).hexdigest()
+        here = {event.seq: event for event in self.events(row.id)}
+        for event in events:
+            if event.seq in here and here[event.seq] != event:
+                raise InputError(
+                    f"session {row.id}, event {event.seq}: differs from the one on this bench; "
+                    "two records of one session cannot both be kept"
+                )
+        new = [event for event in events if event.seq not in here]
+        with explained(self.path), writing(self._db):
+            self._db.execute(
+                "INSERT OR IGNORE INTO design VALUES (?, ?, ?)",
+                (digest, unit.design_name, row.design_text),
+            )
+            self._db.execute(
+                "INSERT OR IGNORE INTO unit VALUES (?, ?, ?)",
+                (unit.tag, unit.design_name, unit.stage),
+            )
+            self._db.execute(
+                "INSERT OR IGNORE INTO session VALUES (?, ?, ?, ?, ?)",
+                (row.id, unit.tag, digest, row.started_at, row.meter),
+            )
+            self._db.executemany(
+                "INSERT INTO event VALUES (?, ?, ?, ?, ?)",
+                [
+                    (row.id, e.seq, e.at, e.kind, json.dumps(e.data, ensure_ascii=False))
+                    for e in new
+                ],
+            )
+        return len(new)

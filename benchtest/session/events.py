@@ -1,0 +1,156 @@
+"""What happens in a session, as values that a record keeps: plain words and numbers.
+
+Places, lit strands and nodes are written as the contract writes them, so that a record can be
+read without this program.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, ClassVar
+
+from benchtest.evidence.marks import Seen
+from benchtest.records.shelf import Stage
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictGiven:
+    """A strand was looked at, alone, and passed or failed."""
+
+    kind: ClassVar[str] = "verdict"
+    strand: int
+    passed: bool
+    level: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class MarkMade:
+    """Something was seen at nodes of a strand."""
+
+    kind: ClassVar[str] = "mark"
+    lit: str
+    strand: int
+    nodes: str
+    seen: Seen
+    level: float = 1.0
+    colour: str = "white"
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingTaken:
+    """Volts at a probe, or a feed's amperes."""
+
+    kind: ClassVar[str] = "reading"
+    lit: str
+    probe: str
+    volts: float | None
+    amps: float | None = None
+    level: float = 1.0
+    colour: str = "white"
+
+
+@dataclass(frozen=True, slots=True)
+class RepairDone:
+    """A joint was remade or a node replaced."""
+
+    kind: ClassVar[str] = "repair"
+    where: str
+    what: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NoteMade:
+    """Something worth remembering."""
+
+    kind: ClassVar[str] = "note"
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class StageSet:
+    """The unit is at another stage of its life."""
+
+    kind: ClassVar[str] = "stage"
+    stage: Stage
+
+
+@dataclass(frozen=True, slots=True)
+class Concluded:
+    """What the tool said of the evidence up to here; kept so that a record shows it as it was."""
+
+    kind: ClassVar[str] = "finding"
+    healthy: float
+    settled: bool
+    suspects: list[dict[str, Any]] = field(default_factory=list)
+    cleared_ohm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SignedOff:
+    """Somebody answers for the unit."""
+
+    kind: ClassVar[str] = "signed-off"
+    by: str
+    comment: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Undone:
+    """An earlier event no longer counts."""
+
+    kind: ClassVar[str] = "undone"
+    seq: int
+
+
+@dataclass(frozen=True, slots=True)
+class Unknown:
+    """An event of a later version: kept, not understood."""
+
+    kind: ClassVar[str] = "unknown"
+    data: Mapping[str, Any]
+
+
+Happening = (
+    VerdictGiven
+    | MarkMade
+    | ReadingTaken
+    | RepairDone
+    | NoteMade
+    | StageSet
+    | Concluded
+    | SignedOff
+    | Undone
+    | Unknown
+)
+
+_KINDS: dict[str, type[Any]] = {
+    made.kind: made
+    for made in (
+        VerdictGiven, MarkMade, ReadingTaken, RepairDone, NoteMade, StageSet, Concluded,
+        SignedOff, Undone,
+    )
+}  # fmt: skip
+
+
+def to_data(happening: Happening) -> dict[str, Any]:
+    """The event as JSON keeps it."""
+    return dataclasses.asdict(happening)
+
+
+def from_data(kind: str, data: Mapping[str, Any]) -> Happening:
+    """The event that a record keeps; one that this version does not know is `Unknown`.
+
+    >>> from_data("verdict", {"strand": 4, "passed": True})
+    VerdictGiven(strand=4, passed=True, level=1.0)
+    """
+    made = _KINDS.get(kind)
+    if made is None:
+        return Unknown(dict(data))
+    names = {slot.name for slot in dataclasses.fields(made)}
+    try:
+        happening: Happening = made(**{name: data[name] for name in data if name in names})
+    except TypeError:
+        return Unknown(dict(data))
+    return happening

@@ -1,0 +1,178 @@
+"""A session under way: every event is on disk before the state shows it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+
+from benchtest.circuit.predict import predict
+from benchtest.diagnosis import Engine, Finding
+from benchtest.evidence.meter import Meter
+from benchtest.evidence.reading import check_volts
+from benchtest.prop.design import Design, Probe
+from benchtest.prop.lit import Lit
+from benchtest.prop.reader import parse_design
+from benchtest.records.shelf import SessionRow, Shelf, Unit
+from benchtest.session.events import (
+    Concluded,
+    Happening,
+    ReadingTaken,
+    StageSet,
+    Undone,
+    from_data,
+    to_data,
+)
+from benchtest.session.guidance import waits_for
+from benchtest.session.state import Happened, State, fold, step
+
+Clock = Callable[[], datetime]
+SHOWN_SUSPECTS = 8
+
+
+def utc_now() -> datetime:
+    """The time that records carry."""
+    return datetime.now(UTC)
+
+
+class Session:
+    """One test session of one unit."""
+
+    def __init__(self, shelf: Shelf, row: SessionRow, design: Design, clock: Clock) -> None:
+        self.shelf = shelf
+        self.row = row
+        self.design = design
+        self.meter = Meter.parse(row.meter)
+        self.clock = clock
+        self.engine = Engine(design)
+        self.happened = [
+            Happened(event.seq, event.at, from_data(event.kind, event.data))
+            for event in shelf.events(row.id)
+        ]
+        self.state = fold(self.happened, design)
+
+    @classmethod
+    def start(
+        cls,
+        shelf: Shelf,
+        design_text: str,
+        tag: str,
+        meter: Meter,
+        clock: Clock = utc_now,
+        file: str = "prop file",
+    ) -> Session:
+        """Begin a session of a unit.
+
+        Raises:
+            FileFaults: the design's text has faults.
+            InputError: the tag is none, or belongs to another design.
+            RecordsFault: it could not be kept.
+        """
+        design = parse_design(design_text, file)
+        started_at = _stamp(clock)
+        session = shelf.start_session(tag, design.name, design_text, started_at, str(meter))
+        row = SessionRow(session, tag, design_text, started_at, str(meter))
+        return cls(shelf, row, design, clock)
+
+    @classmethod
+    def resume(cls, shelf: Shelf, session: str, clock: Clock = utc_now) -> Session:
+        """Go on with a session where it stopped.
+
+        Raises:
+            RecordsFault: there is none of that id.
+        """
+        row = shelf.session(session)
+        return cls(shelf, row, parse_design(row.design_text, f"record of {row.tag}"), clock)
+
+    @property
+    def tag(self) -> str:
+        return self.row.tag
+
+    def record(self, what: Happening) -> State:
+        """Keep an event. When this returns, it is on disk and the state knows it.
+
+        Raises:
+            InputError: a reading is beyond the meter's range.
+            RecordsFault: it could not be kept; the state is as before.
+        """
+        if isinstance(what, ReadingTaken) and what.volts is not None:
+            check_volts(what.volts, self.meter)
+        # an event that cannot be understood must fail before it is kept, not at every later start
+        step(self.state, Happened(0, "", what))
+        event = self.shelf.append(self.row.id, what.kind, to_data(what), _stamp(self.clock))
+        happened = Happened(event.seq, event.at, what)
+        self.happened.append(happened)
+        if isinstance(what, StageSet):
+            self.shelf.set_stage(self.tag, what.stage)
+        undo = isinstance(what, Undone)
+        self.state = fold(self.happened, self.design) if undo else step(self.state, happened)
+        return self.state
+
+    def undo(self) -> Happening | None:
+        """Take back the last event that still counts; None where there is none."""
+        if not self.state.undoable:
+            return None
+        last = self.state.undoable[-1]
+        self.record(Undone(last.seq))
+        return last.what
+
+    def diagnose(self, state: State | None = None) -> Finding:
+        """What the evidence says; takes a second, so call it from a worker thread."""
+        seen = state or self.state
+        return self.engine.diagnose(seen.readings, seen.evidence_marks, self.meter)
+
+    def conclude(self, finding: Finding) -> None:
+        """Keep what the tool said, so that record and shelf show it."""
+        suspects = [
+            {
+                "where": s.where,
+                "fault": s.fault,
+                "probability": round(s.probability, 4),
+                "ohms": None if s.ohms is None else round(s.ohms.best, 4),
+            }
+            for s in finding.suspects[:SHOWN_SUSPECTS]
+        ]
+        ohm = finding.cleared_ohm
+        self.record(
+            Concluded(
+                round(finding.healthy, 4),
+                finding.next.settled,
+                suspects,
+                None if ohm is None else round(ohm, 4),
+            )
+        )
+
+    def expect(self, lit: Lit, probe: Probe) -> tuple[float, float]:
+        """What a healthy unit shows at a probe, and its standard deviation. [V]"""
+        row = predict(self.design, lit, [probe]).probes[0]
+        return row.volts, row.sd
+
+
+def _stamp(clock: Clock) -> str:
+    return clock().astimezone(UTC).isoformat(timespec="milliseconds")
+
+
+def unfinished(shelf: Shelf) -> list[SessionRow]:
+    """Sessions that can be gone on with: the last of each unit, where nobody signed it off."""
+    last: dict[str, SessionRow] = {row.tag: row for row in shelf.sessions()}
+    return [row for row in last.values() if not _is_signed(shelf, row)]
+
+
+def _is_signed(shelf: Shelf, row: SessionRow) -> bool:
+    return _state_of(shelf, row).signed is not None
+
+
+def _state_of(shelf: Shelf, row: SessionRow) -> State:
+    design = parse_design(row.design_text, f"record of {row.tag}")
+    happened = [Happened(e.seq, e.at, from_data(e.kind, e.data)) for e in shelf.events(row.id)]
+    return fold(happened, design)
+
+
+def shelf_rows(shelf: Shelf) -> list[tuple[Unit, SessionRow | None, list[str]]]:
+    """Every unit with its last session and what it waits for before it may go outdoors."""
+    last: dict[str, SessionRow] = {row.tag: row for row in shelf.sessions()}
+    rows = []
+    for unit in shelf.units():
+        row = last.get(unit.tag)
+        items = ["a test"] if row is None else waits_for(_state_of(shelf, row), unit.stage)
+        rows.append((unit, row, items))
+    return rows

@@ -1,0 +1,186 @@
+"""Where a session stands: a fold over its events, and nothing else."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from benchtest.diagnosis import still_valid, touched_by
+from benchtest.evidence.marks import Mark, parse_nodes
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Design
+from benchtest.prop.lit import Lit, parse_lit
+from benchtest.prop.names import parse_probe
+from benchtest.records.shelf import Stage
+from benchtest.session.events import (
+    Concluded,
+    Happening,
+    MarkMade,
+    NoteMade,
+    ReadingTaken,
+    RepairDone,
+    SignedOff,
+    StageSet,
+    Undone,
+    VerdictGiven,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Happened:
+    """An event with its place in the session and its time."""
+
+    seq: int
+    at: str
+    what: Happening
+
+
+@dataclass(frozen=True)
+class State:
+    """Where a session stands.
+
+    Attributes:
+        design: the prop.
+        verdicts: strands that were looked at since they were last worked on: passed or not.
+        looked_level: level at which each of these was lit.
+        marks: what was seen and still stands.
+        readings: readings that still stand.
+        stale: readings that a repair has moved; kept, no longer used.
+        repairs: in order.
+        notes: in order.
+        stage: the unit's stage, where this session set one.
+        concluded: the last finding.
+        signed: who answers for the unit, and None as soon as anything happens after that.
+        undoable: events that undo would take back, last one last.
+    """
+
+    design: Design
+    verdicts: dict[int, bool] = field(default_factory=dict)
+    looked_level: dict[int, float] = field(default_factory=dict)
+    marks: tuple[Mark, ...] = ()
+    readings: tuple[Reading, ...] = ()
+    stale: tuple[Reading, ...] = ()
+    repairs: tuple[RepairDone, ...] = ()
+    notes: tuple[str, ...] = ()
+    stage: Stage | None = None
+    concluded: Concluded | None = None
+    signed: SignedOff | None = None
+    undoable: tuple[Happened, ...] = ()
+
+    @property
+    def untested(self) -> list[int]:
+        """Strands nobody has looked at since they were last worked on."""
+        return [s.number for s in self.design.strands if s.number not in self.verdicts]
+
+    @property
+    def failed(self) -> list[int]:
+        """Strands that failed and have not been worked on since."""
+        return [number for number, passed in sorted(self.verdicts.items()) if not passed]
+
+    @property
+    def unmarked(self) -> list[int]:
+        """Failed strands on which no failing node has been marked yet."""
+        marked = {mark.strand for mark in self.marks if mark.seen != "ok"}
+        return [number for number in self.failed if number not in marked]
+
+    @property
+    def evidence_marks(self) -> list[Mark]:
+        """Marks for the diagnosis: what was marked, and that the rest of each strand was right."""
+        grounds = []
+        for number, passed in self.verdicts.items():
+            if passed or number not in self.unmarked:
+                lit = Lit(frozenset([number]), self.looked_level[number])
+                grounds.append(Mark(lit, number, 1, self.design.strand(number).nodes, "ok"))
+        return [*grounds, *self.marks]
+
+
+def fold(happened: Sequence[Happened], design: Design) -> State:
+    """The state after these events. An undone event counts as if it had never been."""
+    undone = {event.what.seq for event in happened if isinstance(event.what, Undone)}
+    state = State(design)
+    for event in happened:
+        if event.seq not in undone:
+            state = step(state, event)
+    return state
+
+
+def step(state: State, event: Happened) -> State:
+    """The state after one more event."""
+    what = event.what
+    if isinstance(what, Undone | Concluded):
+        return _concluded(state, what) if isinstance(what, Concluded) else state
+    apply = _APPLY.get(type(what))
+    if apply is None:
+        return state
+    after = apply(state, what)
+    signed = what if isinstance(what, SignedOff) else None
+    return dataclasses.replace(after, signed=signed, undoable=(*state.undoable, event))
+
+
+def _concluded(state: State, what: Concluded) -> State:
+    return dataclasses.replace(state, concluded=what)
+
+
+def _verdict(state: State, what: VerdictGiven) -> State:
+    marks = state.marks
+    if what.passed:  # a strand that passes now has nothing wrong with it any more
+        marks = tuple(mark for mark in marks if mark.strand != what.strand)
+    return dataclasses.replace(
+        state,
+        verdicts={**state.verdicts, what.strand: what.passed},
+        looked_level={**state.looked_level, what.strand: what.level},
+        marks=marks,
+    )
+
+
+def _mark(state: State, what: MarkMade) -> State:
+    lit = parse_lit(what.lit, state.design, what.level, what.colour)
+    first, last = parse_nodes(what.nodes, state.design.strand(what.strand).nodes)
+    mark = Mark(lit, what.strand, first, last, what.seen)
+    return dataclasses.replace(state, marks=(*state.marks, mark))
+
+
+def _reading(state: State, what: ReadingTaken) -> State:
+    lit = parse_lit(what.lit, state.design, what.level, what.colour)
+    reading = Reading(lit, parse_probe(what.probe, state.design), what.volts, what.amps)
+    return dataclasses.replace(state, readings=(*state.readings, reading))
+
+
+def _repair(state: State, what: RepairDone) -> State:
+    """Only what the repair touches is tested again."""
+    touched = touched_by(state.design, what.where)
+    valid = still_valid(state.design, what.where, state.readings)
+    pairs = list(zip(state.readings, valid, strict=True))
+    return dataclasses.replace(
+        state,
+        verdicts={n: passed for n, passed in state.verdicts.items() if n not in touched},
+        marks=tuple(mark for mark in state.marks if mark.strand not in touched),
+        readings=tuple(reading for reading, good in pairs if good),
+        stale=(*state.stale, *(reading for reading, good in pairs if not good)),
+        repairs=(*state.repairs, what),
+        concluded=None,
+    )
+
+
+def _note(state: State, what: NoteMade) -> State:
+    return dataclasses.replace(state, notes=(*state.notes, what.text))
+
+
+def _stage(state: State, what: StageSet) -> State:
+    return dataclasses.replace(state, stage=what.stage)
+
+
+def _signed(state: State, what: SignedOff) -> State:
+    return state
+
+
+_APPLY: dict[type, Callable[..., State]] = {
+    VerdictGiven: _verdict,
+    MarkMade: _mark,
+    ReadingTaken: _reading,
+    RepairDone: _repair,
+    NoteMade: _note,
+    StageSet: _stage,
+    SignedOff: _signed,
+}

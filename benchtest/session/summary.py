@@ -1,0 +1,128 @@
+"""What a session's record says, laid out for the report."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from benchtest.diagnosis import Finding
+from benchtest.diagnosis.repair import repair_words
+from benchtest.records.report import ReadingLine, ReportContent, StrandLine, SuspectLine
+from benchtest.session.events import RepairDone, SignedOff
+from benchtest.session.guidance import INNOCENT, waits_for
+from benchtest.session.live import Session
+from benchtest.session.state import State
+
+
+def report_content(session: Session, finding: Finding | None = None) -> ReportContent:
+    """Everything that stands on the report.
+
+    Args:
+        session: the session.
+        finding: what the evidence says; worked out anew when not given.
+    """
+    state = session.state
+    found = finding or session.diagnose()
+    stage = session.shelf.unit(session.tag).stage
+    waits = waits_for(state, stage)
+    good = not waits
+    signed = state.signed
+    cleared = found.cleared_ohm if found.healthy > 0.5 else None
+    return ReportContent(
+        tag=session.tag,
+        design=session.design.name,
+        stage=stage,
+        started_at=_local(session.row.started_at),
+        ended_at=_local(session.happened[-1].at) if session.happened else "",
+        meter=str(session.meter),
+        record=session.row.id,
+        verdict=_verdict(good, state),
+        good=good or (signed is not None and waits == ["sealing"]),
+        waits_for=waits,
+        strands=_strands(state),
+        readings=_readings(session, found),
+        suspects=_suspects(session, found),
+        healthy=found.healthy if state.readings or state.verdicts else None,
+        cleared_mohm=None if cleared is None else cleared * 1e3,
+        repairs=_repairs(session),
+        notes=state.notes,
+        signed_by=signed.by if signed else None,
+        signed_at=_signed_at(session),
+        comment=signed.comment if signed else "",
+    )
+
+
+def _verdict(good: bool, state: State) -> str:
+    if good:
+        return "May go outdoors"
+    return "Passed on the bench" if state.signed is not None else "Not yet"
+
+
+def _strands(state: State) -> list[StrandLine]:
+    lines = []
+    for strand in state.design.strands:
+        passed = state.verdicts.get(strand.number)
+        verdict = "not looked at" if passed is None else "passed" if passed else "failed"
+        marks = [
+            f"{mark.nodes} {mark.seen}"
+            for mark in state.marks
+            if mark.strand == strand.number and mark.seen != "ok"
+        ]
+        lines.append(StrandLine(strand.number, strand.nodes, verdict, ", ".join(marks)))
+    return lines
+
+
+def _readings(session: Session, found: Finding) -> list[ReadingLine]:
+    """Readings in force, then those that a repair has moved."""
+    lines = []
+    judged = [(row, False) for row in found.readings]
+    if session.state.stale:
+        before = session.engine.diagnose(session.state.stale, (), session.meter)
+        judged = [*((row, True) for row in before.readings), *judged]
+    for row, stale in judged:
+        reading = row.reading
+        value = reading.amps if reading.volts is None else reading.volts
+        assert value is not None
+        unit = "A" if reading.volts is None else "V"
+        lit = reading.lit.text(session.design)
+        lines.append(
+            ReadingLine(lit, str(reading.probe), value, unit, row.expected, row.sd, row.z, stale)
+        )
+    return lines
+
+
+def _suspects(session: Session, found: Finding) -> list[SuspectLine]:
+    return [
+        SuspectLine(
+            s.where,
+            s.fault,
+            s.probability,
+            None if s.ohms is None else s.ohms.best,
+            repair_words(session.design, s.where, s.fault),
+        )
+        for s in found.suspects
+        if s.probability > INNOCENT
+    ]
+
+
+def _repairs(session: Session) -> list[tuple[str, str, str]]:
+    counted = {happened.seq for happened in session.state.undoable}
+    return [
+        (_local(h.at), h.what.where, h.what.what)
+        for h in session.happened
+        if isinstance(h.what, RepairDone) and h.seq in counted
+    ]
+
+
+def _signed_at(session: Session) -> str | None:
+    if session.state.signed is None:
+        return None
+    signed = [h for h in session.happened if isinstance(h.what, SignedOff)]
+    return _local(signed[-1].at)
+
+
+def _local(stamp: str) -> str:
+    """A record's time as people at the bench read it."""
+    try:
+        return datetime.fromisoformat(stamp).astimezone().strftime("%Y-%m-%d %H:%M")
+    except ValueError:
+        return stamp
