@@ -72,6 +72,15 @@ def number(text: str) -> float:
         raise argparse.ArgumentTypeError(f'"{text}" is no number') from None
 
 
+def bench_of(args: argparse.Namespace) -> Path:
+    """The folder that keeps records: the one asked for, else the platform's user data folder."""
+    if args.bench is not None:
+        return Path(args.bench)
+    from platformdirs import user_data_path
+
+    return user_data_path("benchtest", appauthor=False)
+
+
 def design_of(args: argparse.Namespace) -> Design:
     """The design that the command line names.
 

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from benchtest import __version__
-from benchtest.cli import check, diagnose, netlist, predict, simulate
+from benchtest.cli import check, diagnose, drive, netlist, predict, simulate
 from benchtest.errors import InputError, nearest
 
-COMMANDS = (check, predict, diagnose, simulate, netlist)
+COMMANDS = (check, predict, drive, diagnose, simulate, netlist)
 """In the order that help lists them: the order of a prop's evening."""
 
 

@@ -20,12 +20,12 @@ def test_help_lists_commands_and_ends_with_0(run: Run) -> None:
     done = run("--help")
     assert done.code == 0
     assert "usage: benchtest" in done.out
-    for command in ("check", "predict", "diagnose", "netlist"):
+    for command in ("check", "predict", "drive", "diagnose", "simulate", "netlist"):
         assert f"\n    {command} " in done.out
     assert done.err == ""
 
 
-@pytest.mark.parametrize("command", [[], ["predict"], ["check"], ["diagnose"], ["netlist"]])
+@pytest.mark.parametrize("command", [[], ["predict"], ["check"], ["drive"], ["simulate"]])
 @pytest.mark.parametrize("option", ["--help", "--version"])
 def test_help_and_version_are_everywhere(run: Run, command: list[str], option: str) -> None:
     done = run(*command, option)

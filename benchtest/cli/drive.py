@@ -1,0 +1,233 @@
+"""`benchtest drive`: a pattern onto a prop."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import math
+import signal
+import sys
+import time
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from benchtest.cli.common import Commands, add_prop, bench_of, design_of, number, print_json
+from benchtest.errors import DriveFault, InputError, nearest
+
+if TYPE_CHECKING:
+    from types import FrameType
+
+    from benchtest.drive.base import Target
+    from benchtest.drive.clock import FrameClock
+    from benchtest.pattern import Pattern, Step, Steps
+    from benchtest.prop.design import Design
+    from benchtest.virtual.process import RunningProp
+
+LOOKED_AT = 200
+"""Steps that are looked at for the heaviest; patterns with more light one node at a time."""
+SOLVED = 12
+"""The heaviest of them, whose current is predicted."""
+MUCH = 0.5
+"""Share of full load from which a step comes up by a ramp."""
+REDRAW_S = 0.2
+
+
+def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
+    """Declare `drive` and its options."""
+    parser = commands.add_parser(
+        "drive",
+        help="sends a pattern to a prop",
+        description="Sends a pattern to a prop, step after step, until --seconds are over or "
+        "Ctrl-C; then the prop goes dark. Refuses a level that the fuses or supplies of the "
+        "design cannot carry. Patterns flash no more than twice a second; still, warn people "
+        "who are sensitive to changing light.",
+    )
+    add_prop(parser)
+    parser.add_argument("pattern", metavar="PATTERN", help="full-white, by-strand, walk …")
+    parser.add_argument(
+        "--to",
+        required=True,
+        metavar="TARGET",
+        help="e131 (multicast), e131:HOST, serial:DEVICE, or virtual for a prop that is not there",
+    )
+    parser.add_argument(
+        "--seconds", type=number, metavar="N", help="end after so long (default: at Ctrl-C)"
+    )
+    parser.add_argument(
+        "--level",
+        type=number,
+        default=1.0,
+        metavar="X",
+        help="share of the pattern's own levels, 0 to 1 (default: 1)",
+    )
+    parser.add_argument(
+        "--priority", type=int, default=100, help="E1.31 priority, 0 to 200 (default: 100)"
+    )
+    parser.set_defaults(run=run)
+    yield parser
+
+
+def run(args: argparse.Namespace) -> int:
+    """Drive until the time is over or somebody ends it; the prop goes dark either way."""
+    from benchtest.drive.base import parse_target
+
+    design = design_of(args)
+    target = parse_target(args.to)
+    pattern = _pattern(args)
+    _check_numbers(args)
+    steps = pattern.steps(design)
+    amps = _check_load(design, pattern, steps, args.level)
+    _end_cleanly_on_signals()
+    with contextlib.ExitStack() as stack:
+        virtual = None
+        if target.kind == "virtual":
+            virtual = stack.enter_context(_virtual(args))
+            target = parse_target(virtual.target)
+        clock = _clock(design, args, target)
+        with clock:
+            _play(clock, steps, pattern, args)
+            if virtual is not None and not args.json:
+                print(_sights(virtual))
+        status = clock.status()  # the dark end is counted too
+    if status.trouble is not None:
+        raise DriveFault(f"{target}: {status.trouble}")
+    if args.json:
+        sent = {"frames": status.frames, "packets": status.packets, "errors": status.errors}
+        most_amps = {feed: round(a, 3) for feed, a in amps.items()}
+        named = {"pattern": pattern.name, "to": str(target), "level": args.level}
+        print_json({**named, "most_amps": most_amps, **sent})
+    return 0
+
+
+def _pattern(args: argparse.Namespace) -> Pattern:
+    from benchtest.pattern import load_patterns
+
+    patterns = load_patterns(bench_of(args) / "patterns")
+    if args.pattern not in patterns:
+        known = ", ".join(patterns)
+        near = nearest(args.pattern, patterns)
+        raise InputError(f'no pattern is called "{args.pattern}"{near} (there are {known})')
+    return patterns[args.pattern]
+
+
+def _check_numbers(args: argparse.Namespace) -> None:
+    if not 0.0 < args.level <= 1.0:
+        raise InputError(f"level {args.level:g}: give a number above 0, up to 1")
+    if args.seconds is not None and not (0.0 < args.seconds < math.inf):
+        raise InputError(f"--seconds {args.seconds:g}: give a number above 0")
+
+
+def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) -> dict[str, float]:
+    """Most current that each feed is predicted to give. [A]
+
+    Raises:
+        InputError: a fuse or supply cannot carry it; says the highest level that fits.
+    """
+    import numpy as np
+
+    from benchtest.circuit.network import Circuit
+    from benchtest.drive.safe import level_that_fits
+
+    stride = max(1, len(steps) // LOOKED_AT)
+    looked_at = steps[::stride]
+    heaviest = sorted(looked_at, key=lambda step: -float(step.duty.sum()))[:SOLVED]
+    circuit = Circuit(design)
+    solved = [circuit.solve(step.duty * level).feed_a for step in heaviest]
+    lit_a = {feed: max(amps[feed] for amps in solved) for feed in solved[0]}
+    dark_a = circuit.solve(np.zeros_like(heaviest[0].duty)).feed_a
+    limit = level_that_fits(design, level, lit_a, dark_a)
+    if limit is not None:
+        offer = f"--level {limit.level:g} fits" if limit.level > 0.0 else "no level fits"
+        raise InputError(f"{pattern.name} at level {level:g}: {limit.why}; {offer}")
+    return lit_a
+
+
+def _virtual(args: argparse.Namespace) -> RunningProp:
+    from benchtest.virtual.process import start_simulation
+
+    return start_simulation(args.prop)
+
+
+def _clock(design: Design, args: argparse.Namespace, target: Target) -> FrameClock:
+    from benchtest.drive.choose import driver_for
+    from benchtest.drive.clock import FrameClock
+    from benchtest.drive.e131 import Sender
+    from benchtest.drive.identity import source_id
+
+    sender = Sender(source_id(bench_of(args)), priority=args.priority)
+    driver = driver_for(target, design, sender)
+    return FrameClock(driver, design.node_count, design.node.channels).start()
+
+
+def _play(clock: FrameClock, steps: Steps, pattern: Pattern, args: argparse.Namespace) -> None:
+    """Step after step, round and round, until the time is over."""
+    end_s = math.inf if args.seconds is None else time.monotonic() + args.seconds
+    place = 0
+    while time.monotonic() < end_s:
+        step = steps[place % len(steps)]
+        if place < len(steps) or len(steps) > 1:
+            _show(clock, step, args.level)
+            _say_step(step, args)
+        until_s = min(end_s, time.monotonic() + pattern.hold_s)
+        while (left_s := until_s - time.monotonic()) > 0.0:
+            time.sleep(min(left_s, REDRAW_S))
+            _say_status(clock, step, args)
+        place += 1
+    if _has_status_line(args):
+        sys.stderr.write("\n")
+
+
+def _show(clock: FrameClock, step: Step, level: float) -> None:
+    from benchtest.drive.clock import RAMP_S
+    from benchtest.pattern import frame_of
+
+    duty = step.duty * level
+    clock.show(frame_of(duty), ramp_s=RAMP_S if duty.mean() >= MUCH else 0.0)
+
+
+def _has_status_line(args: argparse.Namespace) -> bool:
+    return sys.stderr.isatty() and not args.json
+
+
+def _say_step(step: Step, args: argparse.Namespace) -> None:
+    if not (args.json or _has_status_line(args)):
+        print(step.says, flush=True)
+
+
+def _say_status(clock: FrameClock, step: Step, args: argparse.Namespace) -> None:
+    """One line that is written over: what is lit, where to, and what keeps it from going out."""
+    if not _has_status_line(args):
+        return
+    status, abilities = clock.status(), clock.abilities
+    where = abilities.where if abilities is not None else ""
+    line = f"{step.says} | {where} | {status.packets} packets"
+    if status.trouble is not None:
+        line += f" | trouble: {status.trouble}"
+    sys.stderr.write(f"\r\x1b[K{line[: _width() - 1]}")
+    sys.stderr.flush()
+
+
+def _width() -> int:
+    import shutil
+
+    return shutil.get_terminal_size().columns
+
+
+def _sights(virtual: RunningProp) -> str:
+    """What the virtual prop shows, in words."""
+    odd = [sight for sight in virtual.look() if sight.seen != "ok"]
+    if not odd:
+        return "The virtual prop shows every lit node as it should be."
+    words = ", ".join(f"{s.strand}.{s.first}-{s.last} {s.seen}" for s in odd)
+    return f"The virtual prop shows: {words}."
+
+
+def _end_cleanly_on_signals() -> None:
+    """A closed terminal or a `kill` takes the prop dark too, not only Ctrl-C."""
+
+    def end(caught: int, _: FrameType | None) -> None:
+        raise SystemExit(128 + caught)
+
+    for ending in (signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM)):
+        with contextlib.suppress(ValueError):  # only the main thread may
+            signal.signal(ending, end)
