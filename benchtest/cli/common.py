@@ -76,9 +76,9 @@ def bench_of(args: argparse.Namespace) -> Path:
     """The folder that keeps records: the one asked for, else the platform's user data folder."""
     if args.bench is not None:
         return Path(args.bench)
-    from platformdirs import user_data_path
+    from benchtest.records.shelf import default_folder
 
-    return user_data_path("benchtest", appauthor=False)
+    return default_folder()
 
 
 def design_of(args: argparse.Namespace) -> Design:

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from benchtest import __version__
-from benchtest.cli import check, diagnose, drive, netlist, predict, simulate
+from benchtest.cli import check, diagnose, drive, netlist, predict, shelf, simulate
 from benchtest.errors import InputError, nearest
 
-COMMANDS = (check, predict, drive, diagnose, simulate, netlist)
+COMMANDS = (check, predict, drive, diagnose, shelf, simulate, netlist)
 """In the order that help lists them: the order of a prop's evening."""
 
 

@@ -5,10 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from benchtest.circuit.budget import SUPPLY_SHARE
 from benchtest.prop.design import Design
-
-SUPPLY_SHARE = 0.8
-"""Share of a supply's rating that it is asked for, continuously. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)

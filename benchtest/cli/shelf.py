@@ -1,0 +1,117 @@
+"""`benchtest shelf` and `benchtest report`: what the bench keeps."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from benchtest.cli.common import Commands, bench_of, print_json, print_table
+from benchtest.errors import InputError, RecordsFault
+
+if TYPE_CHECKING:
+    from benchtest.records.shelf import SessionRow, Shelf, Unit
+
+STDOUT = Path("-")
+
+
+def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
+    """Declare `shelf` and `report` and their options."""
+    shelf = commands.add_parser(
+        "shelf",
+        help="every unit with its state and what is still open",
+        description="Lists every unit that this bench knows, and what keeps it from going "
+        "outdoors.",
+    )
+    shelf.set_defaults(run=run_shelf)
+    yield shelf
+    report = commands.add_parser(
+        "report",
+        help="the unit's test record as one HTML page",
+        description="Writes the record of a unit's last session as one self-contained HTML page "
+        "that prints well.",
+    )
+    report.add_argument("tag", metavar="TAG", help="the unit, such as WF-03")
+    report.add_argument(
+        "-o",
+        "--output",
+        type=Path,
+        metavar="FILE",
+        help="where to write it, - for standard output (default: TAG.html here)",
+    )
+    report.set_defaults(run=run_report)
+    yield report
+
+
+def run_shelf(args: argparse.Namespace) -> int:
+    """List the units."""
+    from benchtest.records.shelf import Shelf
+    from benchtest.session.live import shelf_rows
+
+    with Shelf(bench_of(args)) as shelf:
+        rows = shelf_rows(shelf)
+    if args.json:
+        print_json({"units": [_unit(*row) for row in rows]})
+    elif rows:
+        print_table(
+            "Units on this bench",
+            ["unit", "design", "stage", "last tested", "still open"],
+            [_line(*row) for row in rows],
+        )
+    else:
+        print(f"No units in {bench_of(args)} yet.")
+    return 0
+
+
+def _unit(unit: Unit, row: SessionRow | None, waits: list[str]) -> dict[str, Any]:
+    return {
+        "tag": unit.tag,
+        "design": unit.design_name,
+        "stage": unit.stage,
+        "last_tested": None if row is None else row.started_at,
+        "open": waits,
+    }
+
+
+def _line(unit: Unit, row: SessionRow | None, waits: list[str]) -> tuple[str, ...]:
+    tested = "never" if row is None else row.started_at[:10]
+    return unit.tag, unit.design_name, unit.stage, tested, ", ".join(waits) or "nothing"
+
+
+def run_report(args: argparse.Namespace) -> int:
+    """Write the page, and say where."""
+    from benchtest.records.report import render_report
+    from benchtest.records.shelf import Shelf
+    from benchtest.session.live import Session
+    from benchtest.session.summary import report_content
+
+    with Shelf(bench_of(args)) as shelf:
+        row = _last_session(shelf, args.tag)
+        page = render_report(report_content(Session.resume(shelf, row.id)))
+    if args.output == STDOUT and not args.json:
+        sys.stdout.write(page)
+        return 0
+    path = args.output if args.output not in (None, STDOUT) else Path(f"{args.tag}.html")
+    _write(path, page)
+    if args.json:
+        print_json({"tag": args.tag, "session": row.id, "file": str(path)})
+    else:
+        print(f"Wrote {path}.")
+    return 0
+
+
+def _last_session(shelf: Shelf, tag: str) -> SessionRow:
+    shelf.unit(tag)
+    sessions = shelf.sessions(tag)
+    if not sessions:
+        raise InputError(f"unit {tag}: has not been tested yet, so there is nothing to report")
+    return sessions[-1]
+
+
+def _write(path: Path, page: str) -> None:
+    try:
+        path.write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise RecordsFault(f"{path}: cannot be written: {error.strerror}") from error
