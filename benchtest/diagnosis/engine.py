@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from functools import cached_property
 
 import numpy as np
@@ -61,6 +61,7 @@ class Engine:
         readings: Sequence[Reading] = (),
         marks: Sequence[Mark] = (),
         meter: Meter = DEFAULT_METER,
+        repaired: Collection[str] = (),
     ) -> Finding:
         """Weigh every fault against the evidence, and choose the next reading.
 
@@ -70,6 +71,7 @@ class Engine:
             readings: volts at probes, or a feed's amperes, each with what was lit.
             marks: what the eye saw.
             meter: of readings that name none, and of the next one.
+            repaired: joints and nodes that were worked on before this evidence was taken.
 
         Raises:
             CircuitFault: the design's circuit has no solution.
@@ -78,7 +80,8 @@ class Engine:
         looks = LookWeigher(self.responses, strand_looks(self.design, marks))
         joints = weighed.joints + looks.joints()
         chain = weighed.chain + looks.chain()
-        found = posterior(self.space, weighed.healthy + looks.healthy(), joints, chain)
+        right = weighed.healthy + looks.healthy()
+        found = posterior(self.space, right, joints, chain, repaired)
         evidence = Evidence(readings, weigher, weighed if weigher else None)
         ask = plan_next(self._forecaster(meter), found, evidence)
         return Finding(
@@ -87,7 +90,7 @@ class Engine:
             alike=self._alike(found, joints, chain),
             next=ask,
             readings=_judge(readings, weigher),
-            cleared_ohm=cleared_ohm(weighed.healthy + looks.healthy(), joints),
+            cleared_ohm=cleared_ohm(right, joints),
         )
 
     def _weigh(self, readings: Sequence[Reading], meter: Meter) -> tuple[Weigher | None, Weighed]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -68,8 +69,17 @@ def cleared_ohm(healthy: float, joints: FloatArray) -> float | None:
     return float(GRID_OHM[first]) if first < GRID else None
 
 
+REMADE = 0.05
+"""Share of its odds that a joint or node keeps once it was worked on. Common practice, no source:
+a repair seldom fails, and the first suspicion was often of its neighbour."""
+
+
 def posterior(
-    space: FaultSpace, healthy: float, joints: FloatArray, chain: FloatArray
+    space: FaultSpace,
+    healthy: float,
+    joints: FloatArray,
+    chain: FloatArray,
+    repaired: Collection[str] = (),
 ) -> Posterior:
     """Combine logarithms of likelihood with the prior odds.
 
@@ -78,11 +88,16 @@ def posterior(
         healthy: logarithm of likelihood if nothing is wrong.
         joints: of each power joint's faults, shape (joints, COLUMNS).
         chain: of each chain fault, shape (chain faults,).
+        repaired: joints and nodes that were worked on before this evidence was taken.
     """
     odds = np.full(COLUMNS, space.priors.resistive / GRID)
     odds[GRID] = space.priors.open
-    joint_weight = joints + np.log(odds)
-    chain_weight = chain + np.log(np.array([fault.odds for fault in space.chain]))
+    remade = np.array([REMADE if joint.name in repaired else 1.0 for joint in space.joints])
+    joint_weight = joints + np.log(odds) + np.log(remade)[:, None]
+    chain_odds = [
+        fault.odds * (REMADE if fault.where in repaired else 1.0) for fault in space.chain
+    ]
+    chain_weight = chain + np.log(np.array(chain_odds))
     most = max(healthy, float(joint_weight.max(initial=-np.inf)), float(chain_weight.max()))
     healthy_part = float(np.exp(healthy - most))
     joint_part, chain_part = np.exp(joint_weight - most), np.exp(chain_weight - most)

@@ -56,16 +56,14 @@ def what_next(state: State, finding: Finding | None) -> Advice:
 
 def _on_evidence(state: State, finding: Finding) -> Advice:
     top = finding.suspects[0] if finding.suspects else None
-    if top is not None and top.probability >= LIKELY:
-        # a break in the data line is mended first: strands behind it cannot be lit to measure
-        if finding.next.settled or top.fault in DATA_FAULTS:
-            return Advice("repair", f"Repair: {top.repair}.", suspect=top)
-    if not finding.next.settled and finding.next.lit is not None:
-        lit = finding.next.lit.text(state.design)
-        probe = finding.next.probe
-        return Advice(
-            "read", f"Volts at {probe} with {lit} lit?", lit=finding.next.lit, probe=probe
-        )
+    ask = finding.next
+    likely = top is not None and top.probability >= LIKELY
+    # a break in the data line is mended first: strands behind it cannot be lit to measure
+    if likely and top is not None and (ask.settled or top.fault in DATA_FAULTS):
+        return Advice("repair", f"Repair: {top.repair}.", suspect=top)
+    if not ask.settled and ask.lit is not None:
+        words = f"Volts at {ask.probe} with {ask.lit.text(state.design)} lit?"
+        return Advice("read", words, lit=ask.lit, probe=ask.probe)
     if top is not None and top.probability > INNOCENT:
         return Advice("repair", f"Most likely: {top.repair}.", suspect=top)
     if state.failed:

@@ -118,7 +118,8 @@ class Session:
     def diagnose(self, state: State | None = None) -> Finding:
         """What the evidence says; takes a second, so call it from a worker thread."""
         seen = state or self.state
-        return self.engine.diagnose(seen.readings, seen.evidence_marks, self.meter)
+        repaired = [repair.where for repair in seen.repairs]
+        return self.engine.diagnose(seen.readings, seen.evidence_marks, self.meter, repaired)
 
     def conclude(self, finding: Finding) -> None:
         """Keep what the tool said, so that record and shelf show it."""

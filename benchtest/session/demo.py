@@ -1,0 +1,220 @@
+"""The whole job without a person: a virtual prop with a hidden fault, tested as one would.
+
+Everything runs over real parts: packets on loopback, a prop in another process, records on disk.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from importlib.resources import as_file, files
+from pathlib import Path
+
+import numpy as np
+
+from benchtest.diagnosis import Finding
+from benchtest.drive.base import parse_target
+from benchtest.drive.choose import driver_for
+from benchtest.drive.clock import RAMP_S, FrameClock
+from benchtest.drive.e131 import Sender
+from benchtest.drive.identity import source_id
+from benchtest.errors import BenchError, DriveFault
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.pattern import frame_of
+from benchtest.prop.design import Design
+from benchtest.prop.joints import data_joints, power_joints
+from benchtest.prop.lit import Lit
+from benchtest.prop.reader import parse_design
+from benchtest.records.shelf import Shelf
+from benchtest.session.events import (
+    MarkMade,
+    ReadingTaken,
+    RepairDone,
+    SignedOff,
+    VerdictGiven,
+)
+from benchtest.session.guidance import Advice, what_next
+from benchtest.session.live import Session
+from benchtest.virtual.process import RunningProp, start_simulation
+
+DESIGN = "willow-fan.toml"
+LOOK_LEVEL = 0.25
+"""Level at which strands are looked at: bright enough to see, easy on eyes and wires."""
+MOST_STEPS = 120
+SETTLE_S = 5.0
+"""Longest wait for a frame to have arrived. [s]"""
+
+Say = Callable[[str], None]
+
+
+@dataclass
+class Outcome:
+    """How a demo ended."""
+
+    tag: str
+    hidden: str
+    named: list[str] = field(default_factory=list)
+    """Joints and nodes that were repaired, in order."""
+    mended: bool = False
+    """The repair of one of them mended the prop."""
+    readings: int = 0
+
+    @property
+    def found(self) -> bool:
+        """The fault named is the fault hidden.
+
+        Both data joints of one hop look alike to every reading, so the second of them may be it.
+        """
+        tries = 2 if self.hidden.partition("=")[0].endswith("d") else 1
+        return self.mended and 0 < len(self.named) <= tries
+
+
+@contextmanager
+def demo_file() -> Iterator[Path]:
+    """The demo's prop file."""
+    with as_file(files("benchtest.virtual").joinpath(DESIGN)) as path:
+        yield path
+
+
+def hide_fault(design: Design, seed: int) -> str:
+    """A fault that a builder might make, as `simulate --fault` takes it."""
+    rng = np.random.default_rng(seed)
+    sort = rng.choice(["resistive", "open", "data", "node"], p=[0.6, 0.15, 0.1, 0.15])
+    if sort == "data":
+        return f"{rng.choice([joint.name for joint in data_joints(design)])}=open"
+    if sort == "node":
+        node = design.node_at(int(rng.integers(design.node_count)))
+        return f"{node}={rng.choice(['dead', 'dark'])}"
+    joints = [joint.name for joint in power_joints(design) if joint.strands]
+    joint = rng.choice(joints)
+    if sort == "open":
+        return f"{joint}=open"
+    return f"{joint}={float(np.exp(rng.uniform(np.log(0.12), np.log(6.0)))):.2f}"
+
+
+def run_demo(folder: Path, seed: int, say: Say) -> Outcome:
+    """Do the whole job once.
+
+    Args:
+        folder: the bench folder that keeps the record.
+        seed: of the unit's own figures and of the hidden fault.
+        say: is told each step.
+
+    Raises:
+        BenchError: something failed; what, and what to do.
+    """
+    with demo_file() as path, Shelf(folder) as shelf:
+        text = path.read_text("utf-8")
+        design = parse_design(text, path.name)
+        hidden = hide_fault(design, seed)
+        tag = _free_tag(shelf)
+        session = Session.start(shelf, text, tag, DEFAULT_METER)
+        with start_simulation(path, [hidden], seed) as prop:
+            say(f"Unit {tag}, {design.name}: {len(design.strands)} strands, "
+                f"{design.node_count} nodes. A fault is hidden in it.")  # fmt: skip
+            sender = Sender(source_id(folder))
+            driver = driver_for(parse_target(prop.target), design, sender)
+            with FrameClock(driver, design.node_count, design.node.channels).start() as clock:
+                assert clock.abilities is not None
+                say(f"Driving {clock.abilities.where}.")
+                worker = _Worker(session, clock, prop, say, Outcome(tag, hidden))
+                return worker.work()
+
+
+def _free_tag(shelf: Shelf) -> str:
+    taken = {unit.tag for unit in shelf.units()}
+    return next(tag for n in range(1, 10_000) if (tag := f"WF-{n:02}") not in taken)
+
+
+@dataclass
+class _Worker:
+    """Does what the guidance says, with the virtual prop's eyes and meter."""
+
+    session: Session
+    clock: FrameClock
+    prop: RunningProp
+    say: Say
+    outcome: Outcome
+
+    def work(self) -> Outcome:
+        for _ in range(MOST_STEPS):
+            advice = what_next(self.session.state, None)
+            if advice.task == "think":
+                finding = self.session.diagnose()
+                self.session.conclude(finding)
+                advice = what_next(self.session.state, finding)
+                self._tell(finding, advice)
+            if advice.task == "done":
+                return self.outcome
+            self._do(advice)
+        raise BenchError(f"the demo did not end within {MOST_STEPS} steps; run it with --seed")
+
+    def _do(self, advice: Advice) -> None:
+        if advice.task == "look" and advice.strand is not None:
+            self._look(advice.strand)
+        elif advice.task == "read":
+            self._read(advice)
+        elif advice.task == "repair" and advice.suspect is not None:
+            self._repair(advice.suspect.where)
+        elif advice.task == "sign-off":
+            self.session.record(SignedOff("demo", f"hidden fault was {self.outcome.hidden}"))
+            self.say("Signed off; the record is saved.")
+        else:
+            raise BenchError(f"the demo cannot go on: {advice.says}")
+
+    def _light(self, lit: Lit, ramp_s: float = 0.0) -> None:
+        """Light a set, and wait until the prop shows it."""
+        frame = frame_of(lit.duty(self.session.design))
+        before = self.prop.state()["packets"].get("accepted", 0)
+        self.clock.show(frame, ramp_s)
+        time.sleep(ramp_s)
+        packets = (self.clock.abilities.universes if self.clock.abilities else 1) * 2
+        due = time.monotonic() + SETTLE_S
+        while self.prop.state()["packets"].get("accepted", 0) < before + packets:
+            if time.monotonic() > due:
+                raise DriveFault("the virtual prop hears nothing; look at the loopback network")
+            time.sleep(0.01)
+
+    def _look(self, strand: int) -> None:
+        lit = Lit(frozenset([strand]), LOOK_LEVEL)
+        self._light(lit)
+        sights = [sight for sight in self.prop.look() if sight.strand == strand]
+        wrong = [sight for sight in sights if sight.seen != "ok"]
+        self.session.record(VerdictGiven(strand, not wrong, LOOK_LEVEL))
+        self.say(f"  strand {strand}: {'pass' if not wrong else 'fail'}")
+        for sight in wrong:
+            nodes = str(sight.first) if sight.first == sight.last else f"{sight.first}-{sight.last}"
+            self.session.record(MarkMade(str(strand), strand, nodes, sight.seen, LOOK_LEVEL))
+            self.say(f"    node {nodes} {sight.seen}")
+
+    def _read(self, advice: Advice) -> None:
+        assert advice.lit is not None
+        design = self.session.design
+        self._light(advice.lit, RAMP_S if len(advice.lit.strands) > 4 else 0.0)
+        volts = self.prop.measure(str(advice.probe))
+        self.session.record(ReadingTaken(advice.lit.text(design), str(advice.probe), volts))
+        self.outcome.readings += 1
+        shown = f"{volts * 1e3:.1f} mV" if abs(volts) < 0.6 else f"{volts:.3f} V"
+        self.say(f"  reading {self.outcome.readings}: {advice.lit.text(design)} lit, "
+                 f"{advice.probe} = {shown}")  # fmt: skip
+
+    def _repair(self, where: str) -> None:
+        self.clock.dark()
+        self.outcome.named.append(where)
+        mended = self.prop.repair(where)
+        self.outcome.mended = self.outcome.mended or mended
+        self.session.record(RepairDone(where, "reflowed by the demo"))
+        self.say(f"Repaired {where}. Only what it touches is tested again.")
+
+    def _tell(self, finding: Finding, advice: Advice) -> None:
+        if advice.task == "repair" and finding.suspects:
+            top = finding.suspects[0]
+            ohms = "" if top.ohms is None else f", about {top.ohms.best:.2g} ohm"
+            self.say(f"Finding: {top.where} {top.fault}, {top.probability:.0%}{ohms}.")
+            self.say(f"  {advice.says}")
+        elif advice.task == "sign-off":
+            cleared = finding.cleared_ohm
+            words = "" if cleared is None else f"; no joint above {cleared * 1e3:.0f} milliohm"
+            self.say(f"Finding: nothing wrong, {finding.healthy:.0%}{words} under these loads.")
