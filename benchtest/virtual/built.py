@@ -17,16 +17,19 @@ from benchtest.prop.wire import Conductor
 JOINT_FACTOR = 1.8
 """A healthy joint is log-normal with this factor round 2 mΩ. Common practice, no source."""
 
+Chance = np.random.Generator
+
 
 @dataclass(frozen=True)
 class Built:
     """A unit as built.
 
     Attributes:
-        design: the design with this unit's own wire, copper, supply and node current.
+        design: the design with this unit's own wire, copper, fuses, supplies and node current.
         joint_ohm: every power joint. [Ω]
-        node_factor: each node's current over the unit's own, shape (nodes,).
-        meter_gain: the bench meter's gain over 1, within its class.
+        node_factor: current of each node's channels over the unit's own, shape (nodes,). A dark
+            node's current is the unit's: too little for its own spread to be measured.
+        meter_gain: what the bench meter makes of 1 V, within its class.
     """
 
     design: Design
@@ -53,37 +56,50 @@ def build(
     if seed is None:
         same = dict.fromkeys(names, HEALTHY_JOINT_OHM)
         return Built(design, same, np.ones(design.node_count), 1.0)
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng([seed, 0])
+    own = _scaled(design, tolerances, rng)
+    joints = {name: healthy_joint_ohm(rng) for name in names}
+    # no sink draws less than nothing, however unlucky the draw
+    nodes = np.maximum(1.0 + tolerances.node * rng.normal(size=design.node_count), 0.0)
+    gain = 1.0 + meter_percent / 100.0 * float(rng.uniform(-1.0, 1.0))
+    return Built(own, joints, nodes, gain)
+
+
+def healthy_joint_ohm(rng: Chance) -> float:
+    """A joint made by a careful hand. [Ω]"""
+    return float(HEALTHY_JOINT_OHM * JOINT_FACTOR ** rng.normal())
+
+
+def _scaled(design: Design, tolerances: Tolerances, rng: Chance) -> Design:
+    """The design with figures of one unit, each off by a factor of its own."""
 
     def near_one(sd: float) -> float:
-        return math.exp(sd * float(np.clip(rng.normal(), -2.5, 2.5)))
+        return math.exp(sd * float(rng.normal()))
 
-    current, wire = near_one(tolerances.current), near_one(tolerances.wire)
-    copper, supply = near_one(tolerances.copper), near_one(tolerances.supply)
-    joints = {n: HEALTHY_JOINT_OHM * JOINT_FACTOR ** float(rng.normal()) for n in names}
-    nodes = 1.0 + tolerances.node * np.clip(rng.normal(size=design.node_count), -3.0, 3.0)
-    gain = 1.0 + meter_percent / 100.0 * float(rng.uniform(-1.0, 1.0)) / 2.0
-    return Built(_scaled(design, current, wire, copper, supply), joints, nodes, gain)
-
-
-def _scaled(design: Design, current: float, wire: float, copper: float, supply: float) -> Design:
-    def of(conductor: Conductor) -> Conductor:
-        factor = copper if conductor.board else wire
-        return dataclasses.replace(conductor, ratio=conductor.ratio * factor)
-
-    node = dataclasses.replace(
-        design.node,
-        channel_ma=design.node.channel_ma * current,
-        quiescent_ma=design.node.quiescent_ma * current,
-    )
     replace = dataclasses.replace
+    current, wire, copper = (
+        near_one(sd) for sd in (tolerances.current, tolerances.wire, tolerances.copper)
+    )
+
+    def of(conductor: Conductor) -> Conductor:
+        return replace(conductor, ratio=conductor.ratio * (copper if conductor.board else wire))
+
+    kind = design.node
     return replace(
         design,
-        node=node,
+        node=replace(
+            kind, channel_ma=kind.channel_ma * current, quiescent_ma=kind.quiescent_ma * current
+        ),
         strands=tuple(replace(strand, wire=of(strand.wire)) for strand in design.strands),
         buses=tuple(replace(bus, copper=of(bus.copper)) for bus in design.buses),
         links=tuple(replace(link, wire=of(link.wire)) for link in design.links),
         feeds=tuple(
-            replace(feed, wire=of(feed.wire), volts=feed.volts * supply) for feed in design.feeds
+            replace(
+                feed,
+                wire=of(feed.wire),
+                volts=feed.volts * near_one(tolerances.supply),
+                fuse_mohm=feed.fuse_mohm * near_one(tolerances.fuse),
+            )
+            for feed in design.feeds
         ),
     )

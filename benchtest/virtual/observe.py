@@ -8,7 +8,8 @@ from itertools import pairwise
 import numpy as np
 
 from benchtest.diagnosis.looks import DARK_SHARE, DIM_SHARE, WARM_SHARE
-from benchtest.evidence.marks import SEEN, Seen
+from benchtest.evidence.marks import SEEN, Mark, Seen
+from benchtest.prop.lit import Lit
 from benchtest.virtual.prop import VirtualProp
 
 
@@ -20,6 +21,10 @@ class Sight:
     first: int
     last: int
     seen: Seen
+
+    def mark(self, lit: Lit) -> Mark:
+        """What to write down, with these strands lit."""
+        return Mark(lit, self.strand, self.first, self.last, self.seen)
 
 
 def observe(prop: VirtualProp) -> list[Sight]:

@@ -8,14 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.network import Circuit, Solution
-from benchtest.diagnosis.faults import data_joint_starts
 from benchtest.evidence.meter import DEFAULT_METER, Meter
-from benchtest.prop.chain import data_order
 from benchtest.prop.design import Design, Probe
-from benchtest.prop.joints import HEALTHY_JOINT_OHM, data_joints
 from benchtest.prop.names import joint_by_name, parse_node
-from benchtest.virtual.built import Built, build
-from benchtest.virtual.faults import Fault, JointFault, NodeFault
+from benchtest.virtual.built import Built, build, healthy_joint_ohm
+from benchtest.virtual.chain import DataLine
+from benchtest.virtual.faults import Fault, JointFault
 
 FloatArray = NDArray[np.float64]
 
@@ -34,68 +32,41 @@ class VirtualProp:
         seed: int | None = None,
         meter: Meter = DEFAULT_METER,
     ) -> None:
+        """Build it.
+
+        Args:
+            design: what its maker meant to build.
+            faults: what went wrong, one at most for each joint or node.
+            seed: of this unit's own figures and its meter's errors; None is a unit exactly as
+                designed and a meter without error.
+            meter: the meter on its bench.
+        """
         self.design = design
         self.meter = meter
         self.faults: dict[str, Fault] = {fault.where: fault for fault in faults}
         self.built: Built = build(design, seed, meter.percent)
-        self._order = data_order(design)
-        self._noise = np.random.default_rng(0 if seed is None else seed + 1)
-        self._exact = seed is None
+        self._chance = None if seed is None else np.random.default_rng([seed, 1])
         self._latched = np.zeros((design.node_count, design.node.channels), dtype=np.uint8)
         self._wanted = self._latched
-        self._circuit: Circuit | None = None
+        self._wire_up()
+
+    def _wire_up(self) -> None:
+        """What follows from the faults."""
+        self._line = DataLine(self.design, self.faults.values())
+        self._circuit = Circuit(self.built.design, self._joint_ohm())
         self._solution: Solution | None = None
 
     # -- frames in ---------------------------------------------------------------------------
 
     def receive(self, frame: NDArray[np.uint8]) -> None:
         """Take one frame, shape (nodes, colours), prop order. Nodes without data keep theirs."""
-        self._wanted = frame
-        reached = self._reached()
+        self._wanted = frame.copy()
+        awake = self.solution.node_v >= self.design.node.logic_v
+        reached = self._line.reached(awake)
         latched = np.where(reached[:, None], frame, self._latched).astype(np.uint8)
         if not np.array_equal(latched, self._latched):
             self._latched = latched
             self._solution = None
-
-    def go_dark(self) -> None:
-        """What a controller does when it hears nothing more: a dark frame."""
-        self.receive(np.zeros_like(self._latched))
-
-    def _reached(self) -> NDArray[np.bool_]:
-        """Nodes that data reaches and whose logic runs, shape (nodes,)."""
-        count = self.design.node_count
-        along = np.ones(count, dtype=bool)
-        joints = data_joints(self.design)
-        starts = data_joint_starts(self.design)
-        for joint, start in zip(joints, starts, strict=True):
-            if joint.name in self.faults:
-                along[start:] = False
-        awake = self._powered()[self._order]
-        for fault in self.faults.values():
-            if isinstance(fault, NodeFault):
-                place = self._place(fault.where)
-                if fault.state == "no-data-out" or not self._passes(fault):
-                    along[place + 1 :] = False
-                if fault.state != "no-data-out":
-                    along[place] = False
-        asleep = np.flatnonzero(~awake)
-        if len(asleep):
-            along[asleep[0] :] = False
-        reached = np.zeros(count, dtype=bool)
-        reached[self._order] = along
-        return reached
-
-    def _passes(self, fault: NodeFault) -> bool:
-        return fault.state == "dark" or self.design.node.backup_data
-
-    def _place(self, node: str) -> int:
-        name = parse_node(node, self.design)
-        index = self.design.index(name.strand, name.node)
-        return int(np.flatnonzero(self._order == index)[0])
-
-    def _powered(self) -> NDArray[np.bool_]:
-        """Nodes whose supply keeps their logic going with what is lit now, shape (nodes,)."""
-        return np.asarray(self.solution.node_v >= self.design.node.logic_v)
 
     # -- what it does ------------------------------------------------------------------------
 
@@ -108,16 +79,11 @@ class VirtualProp:
 
     def _settle(self) -> Solution:
         """Nodes that starve until their logic stops lose their data, and go dark."""
-        if self._circuit is None:
-            self._circuit = Circuit(self.built.design, self._joint_ohm())
-        duty = self.asked() * self.built.node_factor[:, None]
-        for fault in self.faults.values():
-            if isinstance(fault, NodeFault) and fault.state != "no-data-out":
-                node = parse_node(fault.where, self.design)
-                duty[self.design.index(node.strand, node.node)] = 0.0
+        duty = self._latched / 255.0 * self.built.node_factor[:, None]
+        duty[self._line.dark] = 0.0
         solution = self._circuit.solve(duty)
         asleep = solution.node_v < self.design.node.logic_v
-        if (asleep & self._latched.any(axis=1)).any():
+        if self._latched[asleep].any():
             self._latched[asleep] = 0
             duty[asleep] = 0.0
             solution = self._circuit.solve(duty)
@@ -136,10 +102,6 @@ class VirtualProp:
         full_a = self.built.design.node.channel_ma * 1e-3
         return np.asarray(self.solution.channel_a / (full_a * self.built.node_factor[:, None]))
 
-    def asked(self) -> FloatArray:
-        """Light that what is latched would give on a full supply, shape (nodes, colours)."""
-        return np.asarray(self._latched / 255.0)
-
     def wanted(self) -> NDArray[np.uint8]:
         """The last frame that came in, shape (nodes, colours)."""
         return self._wanted
@@ -155,20 +117,31 @@ class VirtualProp:
         return self.solution.volts(probe)
 
     def measure(self, probe: Probe) -> float:
-        """What the bench meter shows: its gain, its last digit, and the step of its range. [V]"""
+        """What the bench meter shows: its gain, its last digits, and the step of its range. [V]
+
+        Raises:
+            InputError: the volts are beyond its largest range.
+        """
         volts = self.volts(probe)
-        if self._exact:
+        if self._chance is None:
             return volts
         volts *= self.built.meter_gain
-        step = self.meter.resolution_v(volts)
-        shaken = volts + step * float(self._noise.normal(0.0, 0.5))
-        return round(shaken / step) * step
+        step_v = self.meter.resolution_v(volts)
+        # its class allows it that many digits, and showing a whole step takes up half of one
+        most = max(self.meter.digits - 0.5, 0.0)
+        off = float(np.clip(self._chance.normal(0.0, self.meter.digits / 3.0), -most, most))
+        return round(round(volts / step_v + off) * step_v, 9)
 
     def amps(self, feed: str) -> float:
         """What a feed gives. [A]"""
         return self.solution.feed_a[feed]
 
     # -- work on it --------------------------------------------------------------------------
+
+    def go_wrong(self, fault: Fault) -> None:
+        """Let something break while the prop runs; nodes keep what they were told last."""
+        self.faults[fault.where] = fault
+        self._wire_up()
 
     def repair(self, where: str) -> bool:
         """Remake a joint or replace a node. True where that was what was wrong.
@@ -180,10 +153,12 @@ class VirtualProp:
             where = str(parse_node(where, self.design))
         else:
             joint = joint_by_name(where, self.design)
-            if joint.is_power:
-                self.built.joint_ohm[joint.name] = HEALTHY_JOINT_OHM
+            where = joint.name
+            if joint.is_power and self._chance is not None:
+                self.built.joint_ohm[where] = healthy_joint_ohm(self._chance)
         was_wrong = self.faults.pop(where, None) is not None
-        self._circuit = self._solution = None
+        self._wire_up()
+        self.receive(self._wanted)  # a controller goes on sending its last frame down the line
         return was_wrong
 
     def describe(self) -> str:
