@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from benchtest import __version__
-from benchtest.cli import check, diagnose, drive, netlist, predict, shelf, simulate
+from benchtest.cli import check, diagnose, drive, exchange, netlist, predict, shelf, simulate
 from benchtest.errors import InputError, nearest
 
-COMMANDS = (check, predict, drive, diagnose, shelf, simulate, netlist)
+COMMANDS = (check, predict, drive, diagnose, shelf, exchange, simulate, netlist)
 """In the order that help lists them: the order of a prop's evening."""
 
 

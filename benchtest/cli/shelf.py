@@ -91,7 +91,7 @@ def run_report(args: argparse.Namespace) -> int:
         row = _last_session(shelf, args.tag)
         page = render_report(report_content(Session.resume(shelf, row.id)))
     if args.output == STDOUT and not args.json:
-        sys.stdout.write(page)
+        sys.stdout.buffer.write(page.encode())  # UTF-8 as the page says, whatever the terminal
         return 0
     path = args.output if args.output not in (None, STDOUT) else Path(f"{args.tag}.html")
     _write(path, page)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,8 @@ if TYPE_CHECKING:
     from benchtest.virtual.server import Listening, Simulation
 
 REDRAW_S = 0.2
+ANSWERS = 3
+"""Answers that stay below the picture."""
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
@@ -21,7 +24,8 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         help="a virtual prop that hears E1.31 on loopback",
         description="Stands in for a prop: hears E1.31 on loopback as a controller does, follows "
         "its data line and its circuit with the faults given, and shows what the prop would. "
-        "Type a probe (4A) to read it with its bench meter, Ctrl-C to end.",
+        "Type a probe (4A) to read it with its bench meter, repair 4A+ to work on it, Ctrl-C to "
+        "end. Where its output is no terminal it prints where it hears, as JSON, and is quiet.",
     )
     add_prop(parser)
     parser.add_argument(
@@ -39,6 +43,11 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     parser.add_argument("--port", type=int, default=5568, help="UDP port; 0 takes a free one")
     parser.add_argument(
         "--control-port", type=int, default=0, help="TCP port for readings (default: a free one)"
+    )
+    parser.add_argument(
+        "--while-input-is-open",
+        action="store_true",
+        help="end when standard input does, for a program that holds the other end of it",
     )
     parser.set_defaults(run=run)
     yield parser
@@ -72,6 +81,8 @@ async def _serve(simulation: Simulation, args: argparse.Namespace) -> None:
     import sys
 
     where = await simulation.listen(args.host, args.port, args.control_port)
+    if args.while_input_is_open:
+        _end_with_input(simulation)
     if args.json or not sys.stdout.isatty():
         listening = {"host": where.host, "port": where.port, "control_port": where.control_port}
         print_json({"listening": listening})
@@ -79,41 +90,63 @@ async def _serve(simulation: Simulation, args: argparse.Namespace) -> None:
         await simulation.run()
         return
     drawing = asyncio.create_task(_draw(simulation, where))
+    drawing.add_done_callback(lambda _: simulation.done.set())
     await simulation.run()
     drawing.cancel()
+    with contextlib.suppress(asyncio.CancelledError):
+        await drawing
+
+
+def _end_with_input(simulation: Simulation) -> None:
+    """Watch standard input from a thread, since not every system can wait for it otherwise."""
+    import asyncio
+    import os
+    import threading
+
+    loop = asyncio.get_running_loop()
+
+    def wait() -> None:
+        with contextlib.suppress(OSError):
+            while os.read(0, 1024):
+                pass
+        with contextlib.suppress(RuntimeError):  # it has ended already
+            loop.call_soon_threadsafe(simulation.done.set)
+
+    threading.Thread(target=wait, daemon=True).start()
 
 
 async def _draw(simulation: Simulation, where: Listening) -> None:
-    """Redraw, and answer probes typed below the picture."""
+    """Redraw, and answer what is typed below the picture."""
     import asyncio
     import sys
+    from collections import deque
 
-    from rich.console import Group
     from rich.live import Live
-    from rich.text import Text
 
     from benchtest.cli.common import console
-    from benchtest.virtual.screen import draw
+    from benchtest.virtual.keyboard import Line, keys, read_keys
+    from benchtest.virtual.screen import draw, reply
 
-    answers: list[str] = []
-    loop = asyncio.get_running_loop()
-    if sys.stdin.isatty():
-        loop.add_reader(sys.stdin, lambda: _answer(simulation, answers))
-    out = console()
-    with Live(console=out, auto_refresh=False, transient=False) as live:
+    line, answers, news = Line(), deque[str](maxlen=ANSWERS), asyncio.Event()
+    loop, out, source = (
+        asyncio.get_running_loop(),
+        console(),
+        sys.stdin.fileno() if sys.stdin else -1,
+    )
+
+    def typed() -> None:
+        octets = read_keys(source)
+        if not octets:
+            loop.remove_reader(source)
+        answers.extend(reply(simulation, words) for words in line.type(octets))
+        news.set()
+
+    with keys(source) as ready, Live(console=out, auto_refresh=False) as live:
+        if ready:
+            loop.add_reader(source, typed)
         while True:
-            picture = draw(simulation, where, out.width)
-            live.update(Group(picture, *(Text(line) for line in answers[-3:])), refresh=True)
-            await asyncio.sleep(REDRAW_S)
-
-
-def _answer(simulation: Simulation, answers: list[str]) -> None:
-    import json
-    import sys
-
-    word = sys.stdin.readline().strip()
-    if not word:
-        return
-    found = simulation.answer(json.dumps({"measure": word}).encode())
-    volts = found.get("volts")
-    answers.append(f"{word}: {found['error']}" if volts is None else f"{word}  {volts:.4f} V")
+            picture = draw(simulation, where, out.width, answers, line.text)
+            live.update(picture, refresh=True)
+            news.clear()
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(news.wait(), REDRAW_S)

@@ -1,0 +1,96 @@
+"""`benchtest export` and `benchtest import`: records from bench to bench."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+from benchtest.cli.common import Commands, bench_of, print_json
+from benchtest.errors import InputError, RecordsFault
+
+STDIO = Path("-")
+
+
+def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
+    """Declare `export` and `import` and their options."""
+    leaving = commands.add_parser(
+        "export",
+        help="the bench's records as JSON lines",
+        description="Writes the bench's records as JSON lines, one session a line.",
+    )
+    leaving.add_argument("-o", "--output", type=Path, metavar="FILE", help="default: standard out")
+    leaving.add_argument("--unit", metavar="TAG", help="one unit alone (default: all)")
+    leaving.set_defaults(run=run_export)
+    yield leaving
+    coming = commands.add_parser(
+        "import",
+        help="takes in exported records; what is here already stays as it is",
+        description="Takes in records that `benchtest export` wrote. Taking the same file twice "
+        "changes nothing; a file with a fault changes nothing either.",
+    )
+    coming.add_argument("file", type=Path, metavar="FILE", help="- for standard input")
+    coming.set_defaults(run=run_import)
+    yield coming
+
+
+def run_export(args: argparse.Namespace) -> int:
+    """Write the lines."""
+    from benchtest.records.exchange import export_lines
+    from benchtest.records.shelf import Shelf
+
+    to_stdout = args.output in (None, STDIO)
+    if args.json and to_stdout:
+        raise InputError("export --json: give -o FILE for the records; the answer goes to stdout")
+    with Shelf(bench_of(args)) as shelf:
+        lines = list(export_lines(shelf, args.unit))
+    text = "".join(f"{line}\n" for line in lines)
+    if to_stdout:
+        sys.stdout.write(text)
+        return 0
+    try:
+        args.output.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise RecordsFault(f"{args.output}: cannot be written: {error.strerror}") from error
+    if args.json:
+        print_json({"file": str(args.output), "sessions": len(lines)})
+    else:
+        print(f"Wrote {len(lines)} sessions to {args.output}.")
+    return 0
+
+
+def run_import(args: argparse.Namespace) -> int:
+    """Take in the lines, and say what was new."""
+    from benchtest.records.exchange import import_lines
+    from benchtest.records.shelf import Shelf
+
+    text = _read(args.file)
+    with Shelf(bench_of(args)) as shelf:
+        taken = import_lines(shelf, text.split("\n"), str(args.file))
+    if args.json:
+        print_json(
+            {
+                "sessions": taken.sessions,
+                "new_sessions": taken.new_sessions,
+                "new_events": taken.new_events,
+            }
+        )
+    else:
+        print(
+            f"Read {taken.sessions} sessions: {taken.new_sessions} new, "
+            f"with {taken.new_events} new events."
+        )
+    return 0
+
+
+def _read(path: Path) -> str:
+    try:
+        octets = sys.stdin.buffer.read() if path == STDIO else path.read_bytes()
+        return octets.decode("utf-8")
+    except IsADirectoryError:
+        raise InputError(f"{path}: is a folder; give the exported file in it") from None
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read: {error.strerror}") from None
+    except UnicodeDecodeError:
+        raise InputError(f"{path}: is no UTF-8 text, so no exported records") from None

@@ -1,0 +1,155 @@
+"""Records as JSON lines, one session a line, and back; taking them again changes nothing."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, get_args
+
+from benchtest.errors import FileFaults, InputError
+from benchtest.prop.reader import parse_design
+from benchtest.records.shelf import Event, SessionRow, Shelf, Stage, Unit, check_tag
+
+FORMAT = 1
+MOST_FAULTS = 20
+"""Faults that are told at once; a file of another kind has one a line."""
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What an import brought."""
+
+    sessions: int
+    """Sessions that were read."""
+    new_sessions: int
+    new_events: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    row: SessionRow
+    unit: Unit
+    events: tuple[Event, ...]
+
+
+def export_lines(shelf: Shelf, tag: str | None = None) -> Iterator[str]:
+    """Every session, of one unit or of all, as a line of JSON; earliest first.
+
+    Raises:
+        NameFault: the bench has no such unit.
+    """
+    units = {unit.tag: unit for unit in ([shelf.unit(tag)] if tag else shelf.units())}
+    for row in shelf.sessions(tag):
+        unit = units[row.tag]
+        events = [
+            {"seq": event.seq, "at": event.at, "kind": event.kind, "data": event.data}
+            for event in shelf.events(row.id)
+        ]
+        session = {
+            "format": FORMAT,
+            "session": row.id,
+            "tag": row.tag,
+            "stage": unit.stage,
+            "started_at": row.started_at,
+            "meter": row.meter,
+            "design": row.design_text,
+            "events": events,
+        }
+        yield json.dumps(session, allow_nan=False)  # ASCII: no pipe or terminal can spoil it
+
+
+def import_lines(shelf: Shelf, lines: Iterable[str], file: str) -> Taken:
+    """Take in exported sessions. Nothing is taken from a file that has a fault.
+
+    Raises:
+        FileFaults: lines that are no exported sessions, each with its number.
+        InputError: a unit or session of that name is here and is something else.
+    """
+    read, faults = [], []
+    for number, line in enumerate(lines, 1):
+        if not line.strip():
+            continue
+        try:
+            read.append(_read(line))
+        except InputError as fault:
+            faults.append(f"line {number}: {fault}")
+        if len(faults) >= MOST_FAULTS:
+            break
+    if faults:
+        raise FileFaults(file, faults)
+    _check_designs(shelf, read)
+    known = {row.id for row in shelf.sessions()}
+    new = sum(shelf.take_session(one.row, one.unit, one.events) for one in read)
+    return Taken(len(read), len({one.row.id for one in read} - known), new)
+
+
+def _check_designs(shelf: Shelf, read: Iterable[_Line]) -> None:
+    """One tag is one unit, and a unit is of one design."""
+    designs = {unit.tag: unit.design_name for unit in shelf.units()}
+    for one in read:
+        here = designs.setdefault(one.unit.tag, one.unit.design_name)
+        if here != one.unit.design_name:
+            raise InputError(
+                f"unit {one.unit.tag}: is a {here} here and a {one.unit.design_name} in the file; "
+                "one of the two needs another tag"
+            )
+
+
+def _read(line: str) -> _Line:
+    try:
+        found = json.loads(line)
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"is no JSON: {error}") from None
+    if not isinstance(found, dict):
+        raise InputError("is no exported session")
+    if found.get("format") != FORMAT:
+        raise InputError(f"format is {found.get('format')!r:.20}; this version reads {FORMAT}")
+    text = _text(found, "design")
+    tag = check_tag(_text(found, "tag"))
+    row = SessionRow(
+        _text(found, "session"), tag, text, _text(found, "started_at"), _text(found, "meter")
+    )
+    unit = Unit(tag, _design_name(text), _stage(found))
+    return _Line(row, unit, _events(found))
+
+
+def _design_name(text: str) -> str:
+    try:
+        return parse_design(text, "design").name
+    except FileFaults as faults:
+        raise InputError(f"its design has faults, the first: {faults.faults[0]}") from None
+
+
+def _text(found: Mapping[str, Any], key: str) -> str:
+    value = found.get(key)
+    if not isinstance(value, str) or not value:
+        raise InputError(f"{key} is missing or is no text")
+    return value
+
+
+def _stage(found: Mapping[str, Any]) -> Stage:
+    for stage in get_args(Stage):
+        if found.get("stage") == stage:
+            known: Stage = stage
+            return known
+    raise InputError(f"stage is {found.get('stage')!r:.20}; give one of {get_args(Stage)}")
+
+
+def _events(found: Mapping[str, Any]) -> tuple[Event, ...]:
+    rows = found.get("events")
+    if not isinstance(rows, list):
+        raise InputError("events is missing or is no list")
+    events = tuple(_event(row) for row in rows)
+    if [event.seq for event in events] != list(range(1, len(events) + 1)):
+        raise InputError("events are not numbered 1, 2, 3 …: some are missing")
+    return events
+
+
+def _event(row: object) -> Event:
+    if not isinstance(row, dict) or not isinstance(row.get("data"), dict):
+        raise InputError("an event is no object with data")
+    seq = row.get("seq")
+    if not isinstance(seq, int):
+        raise InputError("an event has no number")
+    return Event(seq, _text(row, "at"), _text(row, "kind"), row["data"])

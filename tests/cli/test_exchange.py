@@ -1,0 +1,128 @@
+"""`benchtest export` and `benchtest import`, as processes of their own."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.records.shelf import Shelf
+from benchtest.session.events import NoteMade, VerdictGiven
+from benchtest.session.live import Session
+
+Run = Callable[..., Any]
+
+
+def _test_unit(folder: Path, design_text: str, tag: str) -> None:
+    with Shelf(folder) as shelf:
+        session = Session.start(shelf, design_text, tag, DEFAULT_METER)
+        session.record(VerdictGiven(1, passed=True))
+        session.record(NoteMade("rain “all night” \u2028 50 Ω"))
+
+
+@pytest.fixture
+def bench(prop: Path, tmp_path: Path) -> Path:
+    """A bench with two units."""
+    folder = tmp_path / "bench"
+    for tag in ("WF-03", "WF-04"):
+        _test_unit(folder, prop.read_text(encoding="utf-8"), tag)
+    return folder
+
+
+def test_records_travel_and_arrive_as_they_left(run: Run, bench: Path, tmp_path: Path) -> None:
+    other = tmp_path / "other"
+    assert run("export", "--bench", bench, "-o", "records.jsonl").code == 0
+    first = run("import", "records.jsonl", "--bench", other, "--json").json
+    assert first == {"sessions": 2, "new_sessions": 2, "new_events": 4}
+    assert run("export", "--bench", other).out == run("export", "--bench", bench).out
+    assert run("shelf", "--bench", other).out == run("shelf", "--bench", bench).out
+
+
+def test_taking_the_same_file_again_changes_nothing(run: Run, bench: Path) -> None:
+    before = run("export", "--bench", bench).out
+    assert before.isascii()
+    again = run("import", "-", "--bench", bench, "--json", stdin=before).json
+    assert again == {"sessions": 2, "new_sessions": 0, "new_events": 0}
+    assert run("export", "--bench", bench).out == before
+
+
+def test_one_unit_may_travel_alone(run: Run, bench: Path) -> None:
+    (line,) = run("export", "--bench", bench, "--unit", "WF-04").out.splitlines()
+    assert json.loads(line)["tag"] == "WF-04"
+    run("export", "--bench", bench, "--unit", "WF-05").refused(2, "WF-05")
+
+
+def test_events_added_later_are_all_that_is_new(run: Run, bench: Path, tmp_path: Path) -> None:
+    lines = run("export", "--bench", bench).out
+    other = tmp_path / "other"
+    run("import", "-", "--bench", other, stdin=lines)
+    with Shelf(bench) as shelf:
+        Session.resume(shelf, shelf.sessions("WF-03")[-1].id).record(NoteMade("one more"))
+    lines = run("export", "--bench", bench).out
+    later = run("import", "-", "--bench", other, "--json", stdin=lines).json
+    assert later == {"sessions": 2, "new_sessions": 0, "new_events": 1}
+
+
+def _altered(line: str, **changes: object) -> str:
+    return json.dumps({**json.loads(line), **changes})
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"format": 2}, "format is 2"),
+        ({"tag": "no tag!"}, "no tag!"),
+        ({"design": "format = 1"}, "design has faults"),
+        ({"stage": "lost"}, "lost"),
+        ({"events": [{"seq": 2, "at": "x", "kind": "note", "data": {}}]}, "numbered"),
+        ({"events": [{"seq": 1}]}, "no object with data"),
+        ({"meter": 3}, "meter"),
+    ],
+)
+def test_a_fault_is_named_and_nothing_is_taken(
+    run: Run, bench: Path, tmp_path: Path, changes: dict[str, object], said: str
+) -> None:
+    good, other_good = run("export", "--bench", bench).out.splitlines()
+    text = f"{good}\n{_altered(other_good, **changes)}\n"
+    done = run("import", "-", "--bench", tmp_path / "other", stdin=text)
+    done.refused(2, "line 2", said)
+    assert run("shelf", "--bench", tmp_path / "other", "--json").json == {"units": []}
+
+
+def test_two_histories_of_one_session_are_not_mixed(run: Run, bench: Path) -> None:
+    line = run("export", "--bench", bench, "--unit", "WF-03").out
+    events = json.loads(line)["events"]
+    events[0]["data"] = {**events[0]["data"], "passed": False}
+    done = run("import", "-", "--bench", bench, stdin=_altered(line, events=events))
+    done.refused(2, "event 1", "differs")
+
+
+def test_a_tag_of_another_design_is_refused(run: Run, bench: Path, tmp_path: Path) -> None:
+    line = run("export", "--bench", bench, "--unit", "WF-03").out
+    design = json.loads(line)["design"].replace("Willow fan", "Tide arch")
+    text = _altered(line, design=design, session="another")
+    run("import", "-", "--bench", bench, stdin=text).refused(2, "WF-03", "Tide arch")
+
+
+@pytest.mark.parametrize(
+    ("text", "said"), [("hello\n", "no JSON"), ("[1]\n", "no exported session")]
+)
+def test_a_file_of_another_kind_is_refused(run: Run, tmp_path: Path, text: str, said: str) -> None:
+    run("import", "-", "--bench", tmp_path / "bench", stdin=text).refused(2, said)
+
+
+def test_files_that_cannot_be_read_are_named(run: Run, tmp_path: Path) -> None:
+    run("import", "none.jsonl", "--bench", tmp_path / "b").refused(2, "none.jsonl")
+    run("import", tmp_path, "--bench", tmp_path / "b").refused(2, "folder")
+    (tmp_path / "noise").write_bytes(b"\xff\xfe\x00")
+    run("import", "noise", "--bench", tmp_path / "b").refused(2, "UTF-8")
+
+
+def test_json_and_records_do_not_share_stdout(run: Run, bench: Path) -> None:
+    run("export", "--bench", bench, "--json").refused(2, "-o FILE")
+    found = run("export", "--bench", bench, "--json", "-o", "all.jsonl").json
+    assert found == {"file": "all.jsonl", "sessions": 2}
