@@ -41,6 +41,10 @@ def test_a_mistyped_option_gets_a_guess(run: Run, prop: Path) -> None:
     run("predict", prop, "--levle", "1").refused(2, '"--levle"', 'did you mean "--level"?')
 
 
+def test_an_unknown_option_without_a_command_is_refused(run: Run) -> None:
+    run("--bensh=x").refused(2, "--bensh", 'did you mean "--bench"?')
+
+
 def test_a_shortened_option_is_not_guessed_at(run: Run, prop: Path) -> None:
     run("predict", prop, "--lev", "1").refused(2, '"--lev"')
 
