@@ -14,24 +14,29 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Any
 
-from benchtest.errors import BenchError, DriveFault
+from benchtest.errors import DriveFault
 from benchtest.evidence.marks import SEEN, Seen
 from benchtest.virtual.observe import Sight
 
 START_S = 20.0
 ANSWER_S = 20.0
+END_S = 5.0
+LOOPBACK = "127.0.0.1"
 
 
 class RunningProp:
-    """A virtual prop in another process: where to send, and a meter and a pair of eyes there."""
+    """A virtual prop in another process: where to send, and a meter and a pair of eyes there.
+
+    It ends with `stop`, or with the program that holds it, however that comes about.
+    """
 
     def __init__(self, process: subprocess.Popen[str], host: str, port: int, control: int) -> None:
         self._process = process
         self.host = host
         self.port = port
-        self._socket = socket.create_connection((host, control), timeout=ANSWER_S)
+        self.control_port = control
+        self._socket = socket.create_connection((LOOPBACK, control), timeout=ANSWER_S)
         self._file = self._socket.makefile("rwb")
-        self._ask({"parent": True})  # it ends when this connection does
 
     @property
     def target(self) -> str:
@@ -63,18 +68,10 @@ class RunningProp:
 
     def stop(self) -> None:
         """End it. May be called again."""
-        with contextlib.suppress(OSError, BenchError):
-            self._ask({"stop": True})
         with contextlib.suppress(OSError):
             self._file.close()
-            self._socket.close()
-        try:
-            self._process.wait(timeout=5.0)
-        except subprocess.TimeoutExpired:
-            self._process.kill()
-            self._process.wait()
-        if self._process.stdout is not None:
-            self._process.stdout.close()
+        self._socket.close()
+        _end(self._process)
 
     def _ask(self, question: dict[str, Any]) -> dict[str, Any]:
         try:
@@ -82,6 +79,8 @@ class RunningProp:
             self._file.flush()
             line = self._file.readline()
         except (OSError, ValueError) as error:
+            with contextlib.suppress(OSError):
+                self._file.close()  # a late answer would be taken for the next one
             raise DriveFault(f"the virtual prop no longer answers: {error}") from error
         if not line:
             raise DriveFault("the virtual prop has ended; start it again")
@@ -114,9 +113,9 @@ def start_simulation(
         DriveFault: it did not start; its own words say why.
     """
     command = [sys.executable, "-m", "benchtest", "simulate", str(prop_file), "--json"]
-    command += ["--port", "0"]
+    command += ["--port", "0", "--while-input-is-open"]
     for fault in faults:
-        command += ["--fault", fault]
+        command += [f"--fault={fault}"]
     if seed is not None:
         command += ["--seed", str(seed)]
     if meter is not None:
@@ -124,27 +123,55 @@ def start_simulation(
     with tempfile.TemporaryFile(mode="w+") as words:
         process = subprocess.Popen(
             command,
-            stdin=subprocess.DEVNULL,
+            stdin=subprocess.PIPE,  # closes with this program, whatever ends it
             stdout=subprocess.PIPE,
             stderr=words,
             text=True,
-            start_new_session=True,  # Ctrl-C is for the one who drives; it ends with that one
+            start_new_session=True,  # Ctrl-C is for the one who drives
         )
-        assert process.stdout is not None
-        ready, _, _ = select.select([process.stdout], [], [], START_S)
-        line = process.stdout.readline() if ready else ""
-        if not line:
-            process.kill()
-            process.wait()
-            process.stdout.close()
-            raise DriveFault(f"the virtual prop did not start: {_last_words(words)}")
-    where = json.loads(line)["listening"]
-    return RunningProp(process, where["host"], where["port"], where["control_port"])
+        try:
+            where = _listening(process)
+            return RunningProp(process, where["host"], where["port"], where["control_port"])
+        except (OSError, ValueError, LookupError) as error:
+            _end(process)
+            reason = _last_words(words) or str(error)
+            raise DriveFault(f"the virtual prop did not start: {reason}") from error
+        except BaseException:
+            _end(process)
+            raise
+
+
+def _listening(process: subprocess.Popen[str]) -> dict[str, Any]:
+    """Its first line: where it hears.
+
+    Raises:
+        TimeoutError: it says nothing.
+        ValueError: it says something else, or ended.
+    """
+    assert process.stdout is not None
+    if not select.select([process.stdout], [], [], START_S)[0]:
+        raise TimeoutError(f"it said nothing within {START_S:g} s")
+    where: dict[str, Any] = json.loads(process.stdout.readline())["listening"]
+    return where
+
+
+def _end(process: subprocess.Popen[str]) -> None:
+    """Close its input, at which it ends; where it does not, end it."""
+    if process.stdin is not None:
+        with contextlib.suppress(OSError):
+            process.stdin.close()
+    try:
+        process.wait(timeout=END_S)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+    if process.stdout is not None:
+        process.stdout.close()
 
 
 def _last_words(words: IO[str]) -> str:
     words.seek(0)
-    return words.read().strip().removeprefix("benchtest: ") or "it said nothing"
+    return words.read().strip().removeprefix("benchtest: ")
 
 
 def _seen(word: str) -> Seen:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterable, Mapping
+
 import numpy as np
 from rich.console import Group, RenderableType
 from rich.text import Text
@@ -10,47 +13,71 @@ from benchtest.virtual.observe import observe
 from benchtest.virtual.server import Listening, Simulation
 
 SIGNS = {"ok": "#", "dark": "x", "dim": "-", "warm": "w", "wrong-colour": "c", "stuck": "s"}
-"""A node that should be lit, by how it looks; one that should be dark is a dot."""
+"""A node that should be lit, by how it looks; one that should be dark, and is, is a dot."""
+LEGEND = "# lit  . off  x dark  - dim  w warm  s stuck"
+HELP = "Type a probe (4A) to read it, repair 4A+ to work on it; Ctrl-C ends"
+GLOW = 0.02
+"""Share of full light from which a node that should be dark is seen to be lit."""
 
 
-def draw(simulation: Simulation, where: Listening, width: int) -> RenderableType:
+def draw(
+    simulation: Simulation, where: Listening, width: int, answers: Iterable[str], typed: str
+) -> RenderableType:
     """One picture of the prop as it is now, at most `width` columns wide."""
-    prop = simulation.prop
     state = simulation.state()
-    lines = [Text(f"{prop.design.name} (virtual), hears E1.31 on {where.host}:{where.port}")]
     sources = ", ".join(f"{s['name']} at {s['priority']}" for s in state["sources"]) or "nobody"
-    accepted = state["packets"].get("accepted", 0)
-    lines.append(Text(f"From: {sources}. Packets: {accepted}.", style="dim"))
-    lines += _strands(simulation, width)
+    taken = state["packets"].get("accepted", 0)
     lowest, feeds = state["lowest_node"], state["feeds"].items()
     amps = ", ".join(f"{name} {value:.2f} A" for name, value in feeds)
-    lines.append(Text(f"Lowest node {lowest['node']} at {lowest['volts']:.2f} V; {amps}"))
-    lines.append(
-        Text("# lit  . off  x dark  - dim  w warm  s stuck.  Type a probe (4A) to read it.")
+    return Group(
+        Text(f"{simulation.prop.design.name} (virtual), hears E1.31 on {where.host}:{where.port}"),
+        Text(f"From {sources}. Packets: {taken} taken{_discarded(state['packets'])}.", style="dim"),
+        *_strands(simulation, width),
+        Text(f"Lowest node {lowest['node']} at {lowest['volts']:.2f} V; {amps}"),
+        Text(LEGEND, style="dim"),
+        Text(HELP, style="dim"),
+        *(Text(answer, no_wrap=True, overflow="ellipsis") for answer in answers),
+        Text(f"> {typed}_"),
     )
-    return Group(*lines)
+
+
+def reply(simulation: Simulation, line: str) -> str:
+    """What to print below a line that was typed: a reading, a repair, or what is wrong with it."""
+    word, _, rest = line.partition(" ")
+    asked = {"repair": rest.strip()} if word == "repair" else {"measure": line}
+    found = simulation.answer(json.dumps(asked).encode())
+    if "error" in found:
+        return f"{line}: {found['error']}"
+    if "volts" in found:
+        return f"{line}: {found['volts']:.4f} V"
+    return f"{line}: done; " + ("that was it" if found["was_wrong"] else "nothing was wrong there")
+
+
+def _discarded(packets: Mapping[str, int]) -> str:
+    passed_over = [f"{count} {why}" for why, count in packets.items() if why != "accepted"]
+    return "; " + ", ".join(passed_over) if passed_over else ""
 
 
 def _strands(simulation: Simulation, width: int) -> list[Text]:
     prop = simulation.prop
-    signs = np.full(prop.design.node_count, ".")
+    light = np.clip(prop.light(), 0.0, 1.0)
+    signs = np.where(light.max(axis=1) > GLOW, SIGNS["stuck"], ".")
     for sight in observe(prop):
         first = prop.design.index(sight.strand, sight.first)
         signs[first : first + sight.last - sight.first + 1] = SIGNS.get(sight.seen, "?")
-    light = np.clip(prop.light(), 0.0, 1.0)
     rows = []
     for strand, start in zip(prop.design.strands, prop.design.first_index, strict=True):
         row = Text(f"{strand.number:>4} A ", style="dim")
         shown = min(strand.nodes, max(width - 10, 10))
         for place in range(start, start + shown):
             row.append(signs[place], style=_style(light[place]))
-        row.append(" B" if shown == strand.nodes else " …", style="dim")
+        row.append(" B" if shown == strand.nodes else " >", style="dim")
         rows.append(row)
     return rows
 
 
 def _style(light: np.ndarray) -> str:
-    if light.max() < 0.02:
+    if light.max() < GLOW:
         return "dim"
     white = light[3] if len(light) > 3 else 0.0
     shown = np.clip((light[:3] + white) ** 0.5 * 255, 0, 255).astype(int)

@@ -11,6 +11,7 @@ import asyncio
 import contextlib
 import json
 import signal
+import socket
 import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
@@ -25,7 +26,12 @@ from benchtest.virtual.prop import VirtualProp
 
 LOOPBACK = "127.0.0.1"
 TICK_S = 0.05
+GATHER_S = 0.005
+"""Packets that come within this time are one look of the prop: its circuit is solved once. [s]"""
+BUFFER_OCTETS = 4 << 20
+"""Room for the packets that come while a large prop is being solved."""
 LONGEST_LINE = 4096
+HANG_UP_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +51,8 @@ class Simulation:
         self.clock = clock
         self.controller = Controller.of(universes_of(prop.design))
         self.done = asyncio.Event()
-        self._parent_watch = False
+        self._due = False
+        self._callers: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
 
     async def listen(self, host: str, port: int, control_port: int) -> Listening:
         """Open both sockets.
@@ -54,6 +61,9 @@ class Simulation:
             DriveFault: a port is taken, or the address is not this machine's.
         """
         loop = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):  # before anybody is told that it hears
+            with contextlib.suppress(NotImplementedError):
+                loop.add_signal_handler(number, self.done.set)
         try:
             self._udp, _ = await loop.create_datagram_endpoint(
                 lambda: _Ear(self), local_addr=(host, port)
@@ -66,45 +76,55 @@ class Simulation:
                 f"cannot listen on {host}:{port}: {error.strerror or error}; "
                 "another receiver may run here, so give another --port"
             ) from error
+        ear = self._udp.get_extra_info("socket")
+        with contextlib.suppress(OSError):  # the system gives as much of it as it allows
+            ear.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, BUFFER_OCTETS)
         udp_port = self._udp.get_extra_info("sockname")[1]
         return Listening(host, udp_port, self._tcp.sockets[0].getsockname()[1])
 
     def hear(self, octets: bytes) -> None:
         """One packet off the wire."""
-        if self.controller.take(octets, self.clock()):
-            self._show()
+        if self.controller.take(octets, self.clock()) and not self._due:
+            self._due = True
+            asyncio.get_running_loop().call_later(GATHER_S, self.show)
 
-    def _show(self) -> None:
-        self.prop.receive(frame_of_slots(self.prop.design, self.controller.slots()))
+    def show(self) -> None:
+        """Hand what the controller holds to the prop, if there is news."""
+        if self._due:
+            self._due = False
+            self.prop.receive(frame_of_slots(self.prop.design, self.controller.slots()))
 
     async def run(self) -> None:
         """Go on until stopped, by control, by a signal, or by a parent that is gone."""
-        loop = asyncio.get_running_loop()
-        for number in (signal.SIGINT, signal.SIGTERM):
-            with contextlib.suppress(NotImplementedError):
-                loop.add_signal_handler(number, self.done.set)
         while not self.done.is_set():
-            if self.controller.tick(self.clock()):
-                self._show()
+            self._due |= self.controller.tick(self.clock())
+            self.show()
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self.done.wait(), TICK_S)
+        await self._hang_up()
+
+    async def _hang_up(self) -> None:
+        """Close the sockets, and every caller's line: a task cancelled in it would complain."""
         self._udp.close()
         self._tcp.close()
+        for writer in self._callers.values():
+            writer.close()
+        if self._callers:
+            await asyncio.wait(self._callers, timeout=HANG_UP_S)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        parent = False
+        task = asyncio.current_task()
+        assert task is not None
+        self._callers[task] = writer
         try:
             while line := await reader.readline():
-                answer = self.answer(line)
-                parent = parent or bool(answer.pop("parent", False))
-                writer.write(json.dumps(answer).encode() + b"\n")
+                writer.write(json.dumps(self.answer(line)).encode() + b"\n")
                 await writer.drain()
         except (ConnectionError, ValueError, asyncio.LimitOverrunError):
             pass  # a caller that hangs up or floods is only dropped
         finally:
             writer.close()
-            if parent:
-                self.done.set()
+            del self._callers[task]
 
     def answer(self, line: bytes) -> dict[str, Any]:
         """Answer one control line; what is wrong with it comes back under `error`."""
@@ -120,6 +140,7 @@ class Simulation:
 
     def _answer(self, asked: dict[str, Any]) -> dict[str, Any]:
         prop = self.prop
+        self.show()
         match asked:
             case {"measure": str(text)}:
                 return {"volts": prop.measure(parse_probe(text, prop.design))}
@@ -133,8 +154,6 @@ class Simulation:
                 return {"was_wrong": prop.repair(where)}
             case {"state": _}:
                 return self.state()
-            case {"parent": _}:
-                return {"parent": True}
             case {"stop": _}:
                 self.done.set()
                 return {"stopped": True}
