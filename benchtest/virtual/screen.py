@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
+from itertools import groupby
 
 import numpy as np
 from rich.console import Group, RenderableType
@@ -32,12 +33,12 @@ def draw(
     return Group(
         Text(f"{simulation.prop.design.name} (virtual), hears E1.31 on {where.host}:{where.port}"),
         Text(f"From {sources}. Packets: {taken} taken{_discarded(state['packets'])}.", style="dim"),
-        *_strands(simulation, width),
         Text(f"Lowest node {lowest['node']} at {lowest['volts']:.2f} V; {amps}"),
         Text(LEGEND, style="dim"),
         Text(HELP, style="dim"),
         *(Text(answer, no_wrap=True, overflow="ellipsis") for answer in answers),
         Text(f"> {typed}_"),
+        *_strands(simulation, width),  # last: a short terminal cuts off what is lowest
     )
 
 
@@ -67,13 +68,20 @@ def _strands(simulation: Simulation, width: int) -> list[Text]:
         signs[first : first + sight.last - sight.first + 1] = SIGNS.get(sight.seen, "?")
     rows = []
     for strand, start in zip(prop.design.strands, prop.design.first_index, strict=True):
-        row = Text(f"{strand.number:>4} A ", style="dim")
         shown = min(strand.nodes, max(width - 10, 10))
-        for place in range(start, start + shown):
-            row.append(signs[place], style=_style(light[place]))
-        row.append(" B" if shown == strand.nodes else " >", style="dim")
-        rows.append(row)
+        row = Text(f"{strand.number:>4} A ", style="dim")
+        row.append_text(_nodes(signs[start : start + shown], light[start : start + shown]))
+        rows.append(row.append(" B" if shown == strand.nodes else " >", style="dim"))
     return rows
+
+
+def _nodes(signs: np.ndarray, light: np.ndarray) -> Text:
+    """Signs of a strand's nodes in their own light; neighbours alike are written in one go."""
+    row = Text()
+    styles = [_style(node) for node in light]
+    for style, run in groupby(range(len(styles)), key=styles.__getitem__):
+        row.append("".join(signs[place] for place in run), style=style)
+    return row
 
 
 def _style(light: np.ndarray) -> str:
