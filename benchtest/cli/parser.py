@@ -8,10 +8,21 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from benchtest import __version__
-from benchtest.cli import check, diagnose, drive, exchange, netlist, predict, shelf, simulate
+from benchtest.cli import (
+    bench,
+    check,
+    demo,
+    diagnose,
+    drive,
+    exchange,
+    netlist,
+    predict,
+    shelf,
+    simulate,
+)
 from benchtest.errors import InputError, nearest
 
-COMMANDS = (check, predict, drive, diagnose, shelf, exchange, simulate, netlist)
+COMMANDS = (demo, check, predict, drive, diagnose, shelf, exchange, simulate, netlist)
 """In the order that help lists them: the order of a prop's evening."""
 
 
@@ -44,12 +55,13 @@ def build_parser() -> Parser:
     parser = Parser(
         prog="benchtest",
         description="Proves a prop of addressable LED nodes on the bench: light it, measure it, "
-        "find the bad joint, keep the record.",
+        "find the bad joint, keep the record. Without a command it opens the terminal program.",
     )
+    bench.add_options(parser)
     _add_common(parser)
     parser.set_defaults(json=False, bench=None, command=None)
     commands = parser.add_subparsers(
-        dest="command", metavar="COMMAND", title="commands", required=True
+        dest="command", metavar="COMMAND", title="commands", required=False
     )
     for module in COMMANDS:
         for command in module.register(commands):
@@ -90,12 +102,11 @@ def parse(parser: Parser, argv: Sequence[str]) -> argparse.Namespace:
     return args
 
 
-def _command_parser(parser: Parser, name: str) -> Parser:
+def _command_parser(parser: Parser, name: str | None) -> Parser:
     for action in parser._actions:
         if isinstance(action, argparse._SubParsersAction):
-            found = action.choices[name]
-            assert isinstance(found, Parser)
-            return found
+            found = action.choices.get(name or "")
+            return found if isinstance(found, Parser) else parser
     return parser
 
 

@@ -45,7 +45,8 @@ class Posterior:
         part = self.joints[joint, :GRID]
         upto = np.cumsum(part) / part.sum()
         low, high = np.interp([0.05, 0.95], upto, GRID_OHM)
-        return Ohms(float(low), float(GRID_OHM[np.argmax(part)]), float(high))
+        best = float(np.clip(GRID_OHM[np.argmax(part)], low, high))
+        return Ohms(float(low), best, float(high))
 
 
 def cleared_ohm(healthy: float, joints: FloatArray) -> float | None:

@@ -55,16 +55,18 @@ def what_next(state: State, finding: Finding | None) -> Advice:
 
 
 def _on_evidence(state: State, finding: Finding) -> Advice:
-    top = finding.suspects[0] if finding.suspects else None
-    ask = finding.next
-    likely = top is not None and top.probability >= LIKELY
+    ask, top, guilt = finding.next, None, 0.0
+    if guilty := _suspected(finding):
+        # an open and a resistive joint are one thing to the iron
+        where, guilt = guilty[0]
+        top = next(suspect for suspect in finding.suspects if suspect.where == where)
     # a break in the data line is mended first: strands behind it cannot be lit to measure
-    if likely and top is not None and (ask.settled or top.fault in DATA_FAULTS):
+    if top is not None and guilt >= LIKELY and (ask.settled or top.fault in DATA_FAULTS):
         return Advice("repair", f"Repair: {top.repair}.", suspect=top)
     if not ask.settled and ask.lit is not None:
         words = f"Volts at {ask.probe} with {ask.lit.text(state.design)} lit?"
         return Advice("read", words, lit=ask.lit, probe=ask.probe)
-    if top is not None and top.probability > INNOCENT:
+    if top is not None and guilt > INNOCENT:
         return Advice("repair", f"Most likely: {top.repair}.", suspect=top)
     if state.failed:
         strand = state.failed[0]
@@ -103,9 +105,15 @@ def waits_for(state: State, stage: Stage) -> list[str]:
 
 
 def _suspected(finding: Finding | Concluded) -> list[tuple[str, float]]:
+    """Joints and nodes with the probability that anything is wrong there, likeliest first."""
     if isinstance(finding, Concluded):
-        return [(str(row["where"]), float(row["probability"])) for row in finding.suspects]
-    return [(suspect.where, suspect.probability) for suspect in finding.suspects]
+        rows = [(str(row["where"]), float(row["probability"])) for row in finding.suspects]
+    else:
+        rows = [(suspect.where, suspect.probability) for suspect in finding.suspects]
+    total: dict[str, float] = {}
+    for where, probability in rows:
+        total[where] = total.get(where, 0.0) + probability
+    return sorted(total.items(), key=lambda row: -row[1])
 
 
 def _listed(numbers: list[int]) -> str:

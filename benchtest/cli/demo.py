@@ -1,0 +1,93 @@
+"""`benchtest demo`: the whole job against a virtual prop with a hidden fault."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator
+
+from benchtest.cli.common import Commands, bench_of, print_json
+
+FOLDER = "demo"
+
+
+def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
+    """Declare `demo` and its options."""
+    parser = commands.add_parser(
+        "demo",
+        help="the whole job against a virtual prop with a hidden fault",
+        description="Tests a virtual Willow fan with a hidden fault: in the terminal program, or "
+        "with --auto by itself, over real packets on loopback. No hardware is needed.",
+    )
+    parser.add_argument(
+        "--auto", action="store_true", help="do it without a terminal, step by step"
+    )
+    parser.add_argument(
+        "--seed", type=int, default=None, help="which unit and which fault (default: --auto 1)"
+    )
+    parser.set_defaults(run=run)
+    yield parser
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the demo; with --auto, 0 only when the fault named is the fault hidden."""
+    from benchtest.errors import InputError
+
+    if args.seed is not None and args.seed < 0:
+        raise InputError(f"--seed {args.seed}: give 0 or more")
+    if args.json and not args.auto:
+        raise InputError("--json goes with --auto: the terminal program prints nothing")
+    return _auto(args) if args.auto else _screen(args)
+
+
+def _auto(args: argparse.Namespace) -> int:
+    from benchtest.session.demo import run_demo
+
+    folder = bench_of(args) / FOLDER
+    seed = 1 if args.seed is None else args.seed
+    outcome = run_demo(folder, seed, (lambda words: None) if args.json else _say)
+    named = outcome.named[-1] if outcome.named else None
+    if args.json:
+        print_json(
+            {
+                "unit": outcome.tag,
+                "seed": seed,
+                "hidden": outcome.hidden,
+                "named": named,
+                "found": outcome.found,
+                "readings": outcome.readings,
+                "bench": str(folder),
+            }
+        )
+    else:
+        verdict = "found" if outcome.found else "NOT found"
+        print(f"Hidden was {outcome.hidden}; named was {named}: {verdict}.")
+        print(f"Record: benchtest --bench {folder} report {outcome.tag}")
+    return 0 if outcome.found else 1
+
+
+def _say(words: str) -> None:
+    print(words, flush=True)
+
+
+def _screen(args: argparse.Namespace) -> int:
+    from benchtest.session.demo import demo_file, hide_fault
+    from benchtest.session.opening import Bench
+    from benchtest.tui.launch import launch
+
+    folder = bench_of(args) / FOLDER
+    with demo_file() as path:
+        from benchtest.prop.reader import read_design
+
+        seed = _fresh_seed() if args.seed is None else args.seed
+        hidden = hide_fault(read_design(path), seed)
+        bench = Bench(folder, "virtual", path, hidden=(hidden,), seed=seed)
+        launch(bench, f"WF-{seed:02}")
+    print(f"Hidden was {hidden}.")
+    return 0
+
+
+def _fresh_seed() -> int:
+    """A fault that is new to whoever plays."""
+    import secrets
+
+    return 10 + secrets.randbelow(90)

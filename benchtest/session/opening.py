@@ -1,0 +1,107 @@
+"""Bringing a unit onto the bench: its session, its light and, where there is none, its prop."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from benchtest.drive.base import Target, parse_target
+from benchtest.drive.choose import driver_for
+from benchtest.drive.clock import FrameClock
+from benchtest.drive.e131 import Sender
+from benchtest.drive.identity import source_id
+from benchtest.errors import InputError
+from benchtest.evidence.meter import DEFAULT_METER, Meter
+from benchtest.records.shelf import Shelf
+from benchtest.session.live import Session
+from benchtest.session.stand import Stand
+from benchtest.virtual.process import RunningProp, start_simulation
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What the terminal program was started with.
+
+    Attributes:
+        folder: keeps the records.
+        to: where units are driven, as `--to` says it.
+        prop_file: design of new units, where one was named.
+        meter: what readings are taken with.
+        hidden: faults of a virtual prop.
+        seed: of a virtual prop's own figures.
+    """
+
+    folder: Path
+    to: str = "virtual"
+    prop_file: Path | None = None
+    meter: Meter = DEFAULT_METER
+    hidden: Sequence[str] = field(default_factory=tuple)
+    seed: int | None = None
+
+
+def new_session(shelf: Shelf, bench: Bench, tag: str, prop_file: Path) -> Session:
+    """Begin a test of a unit.
+
+    Raises:
+        InputError: the prop file or the tag is wrong.
+        RecordsFault: it could not be kept.
+    """
+    from benchtest.prop.reader import read_design
+
+    read_design(prop_file)  # its faults come with the file's name
+    text = prop_file.read_text(encoding="utf-8-sig")
+    return Session.start(shelf, text, tag, bench.meter, file=str(prop_file))
+
+
+@contextmanager
+def on_the_bench(session: Session, bench: Bench) -> Iterator[Stand]:
+    """Light a session's prop for as long as this lasts; it ends dark, whatever happens.
+
+    Raises:
+        DriveFault: the prop cannot be reached, or the virtual one does not start.
+        InputError: the target is none.
+    """
+    with ExitStack() as stack:
+        target = parse_target(bench.to)
+        virtual = None
+        if target.kind == "virtual":
+            virtual = stack.enter_context(_virtual(session, bench))
+            target = parse_target(virtual.target)
+        clock = stack.enter_context(_clock(session, bench, target))
+        yield Stand(session, clock, virtual)
+
+
+def _clock(session: Session, bench: Bench, target: Target) -> FrameClock:
+    design = session.design
+    driver = driver_for(target, design, Sender(source_id(bench.folder)))
+    return FrameClock(driver, design.node_count, design.node.channels).start()
+
+
+@contextmanager
+def _virtual(session: Session, bench: Bench) -> Iterator[RunningProp]:
+    """A virtual prop of the session's own design, with repairs that were logged done on it."""
+    with tempfile.TemporaryDirectory(prefix="benchtest-") as folder:
+        path = Path(folder) / "prop.toml"
+        path.write_text(session.row.design_text, encoding="utf-8")
+        with start_simulation(path, bench.hidden, bench.seed, str(session.meter)) as prop:
+            for repair in session.state.repairs:
+                prop.repair(repair.where)
+            yield prop
+
+
+def check_bench(bench: Bench) -> None:
+    """Check what can be checked before a screen opens.
+
+    Raises:
+        InputError: the target or the prop file is wrong.
+    """
+    from benchtest.prop.reader import read_design
+
+    parse_target(bench.to)
+    if bench.prop_file is not None:
+        read_design(bench.prop_file)
+    if bench.hidden and parse_target(bench.to).kind != "virtual":
+        raise InputError("faults can be hidden only in a virtual prop; leave out --to")

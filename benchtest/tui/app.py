@@ -1,0 +1,122 @@
+"""The terminal program: the shelf, and one unit at a time on the bench."""
+
+from __future__ import annotations
+
+import gc
+from contextlib import ExitStack
+from pathlib import Path
+
+from textual.app import App
+from textual.content import Content
+from textual.widgets import Static
+
+from benchtest.errors import BenchError
+from benchtest.records.shelf import Shelf
+from benchtest.session.live import Session, unfinished
+from benchtest.session.opening import Bench, new_session, on_the_bench
+from benchtest.tui.bench_screen import BenchScreen
+from benchtest.tui.shelf_screen import ShelfScreen
+from benchtest.tui.signs import signs_for_terminal
+
+LEAST_COLUMNS, LEAST_LINES = 80, 24
+
+
+class BenchApp(App[None]):
+    """Opens the shelf, brings units onto the bench, and leaves the prop dark."""
+
+    CSS_PATH = "bench.tcss"
+    TITLE = "benchtest"
+    ENABLE_COMMAND_PALETTE = False
+
+    def __init__(self, bench: Bench, first_tag: str | None = None) -> None:
+        """Make the program.
+
+        Args:
+            bench: what it was started with.
+            first_tag: unit to begin or go on with at once, where its prop file is named.
+        """
+        super().__init__()
+        self.bench = bench
+        self.first_tag = first_tag
+        self.signs = signs_for_terminal()
+        self.shelf = Shelf(bench.folder)
+        self.on_bench = ExitStack()
+
+    def on_mount(self) -> None:
+        # a collection of old objects would make the frame clock wait; those here will stay
+        gc.collect()
+        gc.freeze()
+        self.set_class(self.signs.border == "ascii", "-ascii")
+        self.push_screen(ShelfScreen(self.shelf, self.bench.prop_file))
+        if self.first_tag is not None:
+            self.call_after_refresh(self._begin_first, self.first_tag)
+
+    def _begin_first(self, tag: str) -> None:
+        assert self.bench.prop_file is not None
+        open_tags = {row.tag for row in unfinished(self.shelf)}
+        if tag in open_tags:
+            self._go_on(tag)
+        else:
+            self._begin(tag, self.bench.prop_file)
+
+    def on_shelf_screen_chosen(self, message: ShelfScreen.Chosen) -> None:
+        self._go_on(message.tag)
+
+    def on_shelf_screen_new(self, message: ShelfScreen.New) -> None:
+        self._begin(message.tag, message.prop_file)
+
+    def _begin(self, tag: str, prop_file: Path) -> None:
+        try:
+            session = new_session(self.shelf, self.bench, tag, prop_file)
+        except BenchError as error:
+            self._say(str(error))
+            return
+        self._open(session)
+
+    def _go_on(self, tag: str) -> None:
+        """The unit's open session, or a new one of the same design once that was signed off."""
+        try:
+            rows = self.shelf.sessions(tag)
+            last = rows[-1]
+            if last.id in {row.id for row in unfinished(self.shelf)}:
+                session = Session.resume(self.shelf, last.id)
+            else:
+                session = Session.start(self.shelf, last.design_text, tag, self.bench.meter)
+        except BenchError as error:
+            self._say(str(error))
+            return
+        self._open(session)
+
+    def _open(self, session: Session) -> None:
+        try:
+            stand = self.on_bench.enter_context(on_the_bench(session, self.bench))
+        except BenchError as error:
+            self._say(str(error))
+            return
+        self.push_screen(BenchScreen(stand, self.signs), self._put_back)
+
+    def _put_back(self, _: None) -> None:
+        self.on_bench.close()
+
+    def _say(self, words: str) -> None:
+        for screen in self.screen_stack:
+            if isinstance(screen, ShelfScreen):
+                screen.query_one("#bottom", Static).update(Content(f" {words.splitlines()[0]}"))
+
+    def end(self) -> None:
+        """Take the prop dark and close the records."""
+        self.on_bench.close()
+        self.shelf.close()
+
+
+def run_app(bench: Bench, first_tag: str | None = None) -> None:
+    """Run the terminal program until its user leaves.
+
+    Raises:
+        BenchError: the bench folder cannot be used.
+    """
+    app = BenchApp(bench, first_tag)
+    try:
+        app.run()
+    finally:
+        app.end()

@@ -1,0 +1,38 @@
+"""Starting the terminal program, where there is a terminal that is large enough."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from types import FrameType
+
+from benchtest.errors import BenchError, InputError
+from benchtest.session.opening import Bench, check_bench
+from benchtest.tui.app import LEAST_COLUMNS, LEAST_LINES, run_app
+
+
+def launch(bench: Bench, first_tag: str | None = None) -> None:
+    """Run the terminal program until its user leaves.
+
+    Raises:
+        BenchError: there is no terminal, or it is too small, or the bench cannot be used.
+    """
+    check_bench(bench)
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise InputError(
+            "the terminal program needs a terminal; `benchtest demo --auto` works without one"
+        )
+    size = os.get_terminal_size()
+    if size.columns < LEAST_COLUMNS or size.lines < LEAST_LINES:
+        raise BenchError(
+            f"this terminal has {size.columns}×{size.lines} characters; "
+            f"make it {LEAST_COLUMNS}×{LEAST_LINES} or larger"
+        )
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, _end)  # the prop goes dark on the way out
+    run_app(bench, first_tag)
+
+
+def _end(number: int, frame: FrameType | None) -> None:
+    raise SystemExit(128 + number)

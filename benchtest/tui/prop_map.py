@@ -1,0 +1,82 @@
+"""The prop map: every strand as it stands, with what should be lit now."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.segment import Segment
+from rich.style import Style
+from textual.geometry import Size
+from textual.scroll_view import ScrollView
+from textual.strip import Strip
+
+from benchtest.session.view import Cell, Row
+from benchtest.tui.signs import Signs
+
+BEFORE, AFTER = 6, 3
+"""Columns before the first node and after the last."""
+DIM = Style(dim=True)
+BOLD = Style(bold=True)
+LOUD = Style(bold=True, reverse=True)
+
+
+class PropMap(ScrollView):
+    """Draws rows; knows nothing of props. One widget, drawn line by line: a node is no widget."""
+
+    DEFAULT_CSS = "PropMap { height: 1fr; }"
+    can_focus = False
+
+    def __init__(self, signs: Signs, id: str | None = None) -> None:  # noqa: A002
+        super().__init__(id=id)
+        self.signs = signs
+        self._rows: Sequence[Row] = ()
+
+    @property
+    def cells_across(self) -> int:
+        """Nodes that fit side by side."""
+        return max(10, self.size.width - BEFORE - AFTER)
+
+    def show(self, rows: Sequence[Row]) -> None:
+        """Draw these rows from now on."""
+        self._rows = rows
+        self.virtual_size = Size(self.size.width, len(rows))
+        self.refresh()
+
+    def bring_into_view(self, strand: int) -> None:
+        """Scroll until a strand is seen."""
+        if not self.scroll_offset.y <= strand - 1 < self.scroll_offset.y + self.size.height:
+            self.scroll_to(y=max(0, strand - 1 - self.size.height // 2), animate=False)
+
+    def render_line(self, y: int) -> Strip:
+        """One strand: number, end A and data's way in, the nodes, end B, verdict."""
+        place = y + self.scroll_offset.y
+        if place >= len(self._rows):
+            return Strip.blank(self.size.width, self.rich_style)
+        row = self._rows[place]
+        way = self.signs.to_b if row.enters_at_a else self.signs.to_a
+        segments = [
+            Segment(f"{row.strand:>3}", DIM),
+            Segment("A", LOUD if row.suspect_a else DIM),
+            Segment(way, DIM),
+            Segment(" "),
+            *(self._node(cell) for cell in row.cells),
+            Segment(" "),
+            Segment("B", LOUD if row.suspect_b else DIM),
+            self._verdict(row.verdict),
+        ]
+        strip = Strip(segments).adjust_cell_length(self.size.width)
+        return strip.apply_style(self.rich_style)
+
+    def _node(self, cell: Cell) -> Segment:
+        colour = Style(color=f"#{cell.rgb[0]:02x}{cell.rgb[1]:02x}{cell.rgb[2]:02x}")
+        if cell.sign == "@":
+            return Segment(self.signs.lit if cell.lit else "@", LOUD)
+        if cell.sign:
+            return Segment(cell.sign, LOUD)
+        return Segment(self.signs.lit, colour) if cell.lit else Segment(self.signs.off, DIM)
+
+    def _verdict(self, passed: bool | None) -> Segment:
+        if passed is None:
+            return Segment(" ")
+        sign = self.signs.passed if passed else self.signs.failed
+        return Segment(sign, BOLD if passed else LOUD)

@@ -1,0 +1,103 @@
+"""The shelf: every unit of this bench, its stage, and what it still waits for."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.content import Content
+from textual.message import Message
+from textual.screen import Screen
+from textual.widgets import DataTable, Static
+
+from benchtest.errors import BenchError
+from benchtest.records.shelf import Shelf
+from benchtest.session.live import shelf_rows
+from benchtest.tui.dialogs import AskFor, Question
+
+EMPTY = "No unit is on this bench yet. Press n to begin a test of one."
+
+
+class ShelfScreen(Screen[None]):
+    """Lists units; asks for one to test."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("n", "new", "new test"),
+        Binding("q,escape", "app.quit", "end"),
+    ]
+
+    class Chosen(Message):
+        """A unit's session is to be gone on with, or begun anew once signed off."""
+
+        def __init__(self, tag: str) -> None:
+            super().__init__()
+            self.tag = tag
+
+    class New(Message):
+        """A test of a unit is to begin."""
+
+        def __init__(self, tag: str, prop_file: Path) -> None:
+            super().__init__()
+            self.tag = tag
+            self.prop_file = prop_file
+
+    def __init__(self, shelf: Shelf, prop_file: Path | None) -> None:
+        super().__init__()
+        self.shelf = shelf
+        self.prop_file = prop_file
+
+    def compose(self) -> ComposeResult:
+        yield Static(Content(f" benchtest   shelf in {self.shelf.folder}"), id="top")
+        yield DataTable(id="units", cursor_type="row", zebra_stripes=True)
+        yield Static(Content(EMPTY), id="empty")
+        yield Static(id="bottom")
+
+    def on_mount(self) -> None:
+        self.query_one(DataTable).add_columns("unit", "design", "stage", "waits for")
+        self.say("")
+
+    def on_screen_resume(self) -> None:
+        self.fill()
+
+    def fill(self) -> None:
+        """Read the shelf anew."""
+        table = self.query_one(DataTable)
+        table.clear()
+        try:
+            rows = shelf_rows(self.shelf)
+        except BenchError as error:
+            self.say(str(error))
+            return
+        for unit, _, waits in rows:
+            words = "; ".join(waits) or "nothing: may go outdoors"
+            table.add_row(unit.tag, unit.design_name, unit.stage, words, key=unit.tag)
+        table.display = bool(rows)
+        self.query_one("#empty").display = not rows
+        if rows:
+            table.focus()
+
+    def say(self, words: str) -> None:
+        """One line at the bottom."""
+        self.query_one("#bottom", Static).update(
+            Content(f" {words}" if words else " Enter test this unit   n new test   q end")
+        )
+
+    def on_data_table_row_selected(self, event: DataTable.RowSelected) -> None:
+        if event.row_key.value is not None:
+            self.post_message(self.Chosen(event.row_key.value))
+
+    def action_new(self) -> None:
+        file = "" if self.prop_file is None else str(self.prop_file)
+        self.app.push_screen(
+            AskFor(
+                "A new test",
+                [Question("unit's tag", hint="WF-03"), Question("prop file", file, "fan.toml")],
+            ),
+            self._asked,
+        )
+
+    def _asked(self, lines: list[str] | None) -> None:
+        if lines is not None:
+            self.post_message(self.New(lines[0].strip(), Path(lines[1].strip()).expanduser()))

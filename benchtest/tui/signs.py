@@ -1,0 +1,34 @@
+"""Signs of the screen, and their stand-ins where a terminal knows only ASCII."""
+
+from __future__ import annotations
+
+import locale
+import os
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Signs:
+    """What is drawn for what. No state is told by colour alone."""
+
+    lit: str
+    off: str
+    to_b: str
+    to_a: str
+    passed: str
+    failed: str
+    bar: str
+    rest: str
+    border: str
+
+
+UNICODE = Signs("●", "·", "▸", "◂", "✓", "✗", "█", "░", "round")
+ASCII = Signs("#", ".", ">", "<", "+", "x", "#", ".", "ascii")
+
+
+def signs_for_terminal() -> Signs:
+    """Signs that this terminal can show. `BENCHTEST_ASCII=1` asks for ASCII."""
+    if os.environ.get("BENCHTEST_ASCII", "") not in ("", "0"):
+        return ASCII
+    encoding = locale.getpreferredencoding(do_setlocale=False)
+    return UNICODE if encoding.upper().replace("-", "") == "UTF8" else ASCII
