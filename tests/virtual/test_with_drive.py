@@ -1,0 +1,95 @@
+"""What the drive room sends is what the virtual prop shows, node for node, over real UDP."""
+
+from __future__ import annotations
+
+import time
+from importlib.resources import as_file, files
+from itertools import groupby
+from uuid import UUID
+
+import numpy as np
+import pytest
+
+from benchtest.drive.base import parse_target
+from benchtest.drive.clock import FrameClock
+from benchtest.drive.e131 import E131Driver, Sender
+from benchtest.drive.layout import universes_of
+from benchtest.prop.design import Design
+from benchtest.prop.lit import parse_lit
+from benchtest.prop.reader import read_design
+from benchtest.virtual.observe import Sight
+from benchtest.virtual.process import RunningProp, start_simulation
+
+SOON_S = 10.0
+SENDER = Sender(UUID("00112233-4455-4677-8899-aabbccddeeff"))
+
+
+def _spans(design: Design, lit: np.ndarray) -> list[Sight]:
+    """Runs of lit nodes, strand by strand."""
+    found = []
+    for strand, start in zip(design.strands, design.first_index, strict=True):
+        node = 1
+        for on, run in groupby(lit[start : start + strand.nodes]):
+            count = len(list(run))
+            if on:
+                found.append(Sight(strand.number, node, node + count - 1, "ok"))
+            node += count
+    return found
+
+
+def _until(prop: RunningProp, expected: list[Sight]) -> None:
+    end = time.monotonic() + SOON_S
+    while (seen := prop.look()) != expected:
+        assert time.monotonic() < end, f"{seen} instead of {expected}"
+        time.sleep(0.01)
+
+
+def _until_counted(prop: RunningProp, expected: dict[str, int]) -> None:
+    end = time.monotonic() + SOON_S
+    while (counted := prop.state()["packets"]) != expected:
+        assert time.monotonic() < end, f"{counted} instead of {expected}"
+        time.sleep(0.01)
+
+
+@pytest.mark.parametrize("name", ["willow-fan", "tide-arch", "gull-wing"])
+def test_every_node_that_is_sent_is_the_node_that_lights(name: str) -> None:
+    rng = np.random.default_rng(1)
+    with as_file(files("benchtest.virtual") / f"{name}.toml") as path:
+        design = read_design(path)
+        with start_simulation(path, seed=1) as prop:
+            driver = E131Driver(design, parse_target(prop.target), SENDER)
+            driver.open()
+            try:
+                for share in (0.0, 0.02, 0.3, 1.0):
+                    lit = rng.random(design.node_count) < share
+                    frame = np.where(lit[:, None], 40, 0) * np.ones(design.node.channels)
+                    driver.show(frame.astype(np.uint8))
+                    _until(prop, _spans(design, lit))
+            finally:
+                driver.close()
+            _until(prop, [])
+            universes = len(universes_of(design))
+            _until_counted(prop, {"accepted": 5 * universes, "terminated": 3 * universes})
+
+
+def test_a_whole_stream_arrives_without_loss() -> None:
+    # the frame clock ramps up, repeats, keeps alive and ends the stream
+    with as_file(files("benchtest.virtual") / "willow-fan.toml") as path:
+        design = read_design(path)
+        with start_simulation(path, ["7.12=dead"], seed=2) as prop:
+            driver = E131Driver(design, parse_target(prop.target), SENDER)
+            with FrameClock(driver, design.node_count, design.node.channels).start() as clock:
+                for strands in ("all", "7", "none"):
+                    duty = parse_lit(strands, design).duty(design)
+                    clock.show(np.rint(duty * 255).astype(np.uint8))
+                    _until(prop, _expected(strands))
+            # three terminations for each of three universes
+            _until_counted(prop, {"accepted": driver.status().packets - 9, "terminated": 9})
+
+
+def _expected(strands: str) -> list[Sight]:
+    # strand 7 is entered at A: node 12 and all that come after it are dark
+    seventh = [Sight(7, 1, 11, "ok"), Sight(7, 12, 30, "dark")]
+    sound = [Sight(number, 1, 30, "ok") for number in range(1, 7)]
+    behind = [Sight(number, 1, 30, "dark") for number in range(8, 13)]
+    return {"all": [*sound, *seventh, *behind], "7": seventh, "none": []}[strands]
