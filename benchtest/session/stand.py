@@ -6,6 +6,7 @@ Whatever a key means is decided here; a screen only asks and shows.
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -22,7 +23,7 @@ from benchtest.evidence.marks import Seen
 from benchtest.evidence.reading import check_volts, parse_number
 from benchtest.pattern import frame_of, load_patterns
 from benchtest.prop.design import Design, NodeName, Probe, StrandEnd
-from benchtest.prop.lit import Lit, everything
+from benchtest.prop.lit import Lit
 from benchtest.session.events import (
     Happening,
     MarkMade,
@@ -40,6 +41,8 @@ from benchtest.virtual.process import RunningProp
 LOOK_LEVEL = 0.25
 """Level at which strands are looked at: bright enough to see, easy on eyes and wires."""
 WALK_LEVEL = 0.5
+STEADY_S = 0.15
+"""From the last frame of a change until a meter may be read. [s]"""
 MANY_STRANDS = 3
 """From so many strands at full on, light comes up by a ramp."""
 
@@ -70,6 +73,7 @@ class Stand:
         self.lit_words = "dark"
         self.is_dark = False
         self._thinking = threading.Lock()
+        self._steady_s = 0.0
         self._expected = lru_cache(maxsize=256)(session.expect)
         self._fits: dict[Lit, str | None] = {}
 
@@ -146,7 +150,9 @@ class Stand:
             self.dark()
 
     def _show(self, frame: Frame, words: str, ramp: bool = False) -> None:
-        self.clock.show(frame, RAMP_S if ramp else 0.0)
+        ramp_s = RAMP_S if ramp else 0.0
+        self._steady_s = time.monotonic() + ramp_s + STEADY_S
+        self.clock.show(frame, ramp_s)
         self.lit_words = words
         self.is_dark = not frame.any()
 
@@ -227,8 +233,7 @@ class Stand:
             return None
         expected_v, sd_v = self._expected(advice.lit, advice.probe)
         try:
-            volts = parse_number(text, "volts")
-            check_volts(volts, self.session.meter)
+            volts = check_volts(volts_of(text), self.session.meter)
         except InputError as error:
             return Typed(None, expected_v, sd_v, None, str(error) if text else "")
         step_v = self.session.meter.error_limit_v(volts)
@@ -244,7 +249,7 @@ class Stand:
         advice = self.advice
         if advice.task != "read" or advice.lit is None or advice.probe is None:
             raise InputError("no reading is asked for just now")
-        volts = check_volts(parse_number(text, "volts"), self.session.meter)
+        volts = check_volts(volts_of(text), self.session.meter)
         lit = advice.lit
         self.record(
             ReadingTaken(
@@ -253,7 +258,7 @@ class Stand:
         )
 
     def meter_reading(self) -> str:
-        """What the virtual prop's meter shows at the probe asked for.
+        """What the virtual prop's meter shows at the probe asked for; waits for the light.
 
         Raises:
             InputError: the prop is real, or no reading is asked for.
@@ -262,7 +267,9 @@ class Stand:
             raise InputError("type what your meter shows; only a virtual prop is read for you")
         if self.advice.probe is None:
             raise InputError("no reading is asked for just now")
-        return f"{self.virtual.measure(str(self.advice.probe)):.4f}"
+        probe = str(self.advice.probe)
+        time.sleep(max(0.0, self._steady_s - time.monotonic()))
+        return f"{self.virtual.measure(probe):.4f}"
 
     # -- repairs and the end -------------------------------------------------------------------
 
@@ -302,11 +309,11 @@ class Stand:
 
     # -- thinking ------------------------------------------------------------------------------
 
-    def think(self) -> tuple[Sequence[Happened], Finding] | None:
+    def think(self) -> tuple[Sequence[Happened], Finding]:
         """What the evidence says; takes a while, call it from a worker.
 
         Returns:
-            The events it is about, to be given to `concluded`; None when they went stale.
+            The events it is about, to be given to `concluded`, and the finding.
         """
         with self._thinking:
             state = self.session.state
@@ -320,6 +327,22 @@ class Stand:
         self.session.conclude(finding)
         self.finding = finding
         return True
+
+
+def volts_of(text: str) -> float:
+    """Volts as people type them; `12.3m` is millivolts.
+
+    Raises:
+        InputError: it is no number.
+
+    >>> volts_of("12.3m")
+    0.0123
+    """
+    word = text.strip()
+    for ending in ("mV", "m"):
+        if word.endswith(ending):
+            return parse_number(word.removesuffix(ending).strip(), "millivolts") / 1e3
+    return parse_number(word.removesuffix("V").strip(), "volts")
 
 
 def said(what: Happening) -> str:
@@ -352,8 +375,3 @@ def _slip(volts: float, expected_v: float, z: float) -> str:
 def probe_words(probe: Probe) -> str:
     """Where the leads go."""
     return f"red on {probe.red}, black on {probe.black}"
-
-
-def full_white(design: Design) -> Lit:
-    """Everything at full."""
-    return everything(design)

@@ -49,7 +49,7 @@ KEYS = {
     "c wrong colour   f flicker   s stuck\ncapital: from here on   h ruler\n"
     "Enter done with this strand",
     "think": "",
-    "read": "type the volts, Enter keeps them",
+    "read": "type volts, or 12.3m for millivolts\nEnter keeps the reading",
     "repair": "r done: log it\n1-9 log another suspect's",
     "sign-off": "Enter sign off",
     "done": "Escape back to the shelf",
@@ -59,18 +59,19 @@ space, Page Down   the strand lights as it should
 x                  it does not;  X all of it stays dark
 up, down           look at another strand
 left, right        move the lit node; Home, End to the ends
-d w m c f s        mark it dark, warm, dim, wrong colour, flicker, stuck
+d w m c f s        mark it dark, warm, dim, wrong colour, ...
 D W M C F S        the same from here on, the way data runs
 h                  the ruler: 5s blue, 10s white, 50s red
-0-9 - .            type a reading; Enter keeps it, Escape leaves it
+0-9 - .            type a reading; Enter keeps it
 v                  read the virtual prop's meter
-r, 1-9             log a repair of the first suspect, or of that one
+r, 1-9             log a repair of the first suspect, or that
 n                  a note
 u, Page Up         take back the last step
-b, F9              everything dark, and back; F9 works while typing too
+b, F9              dark, and back; F9 works while typing
 Escape             back to the shelf; the session stays
-Before you touch a joint: supply off. Full white is bright: do not
-stare into it, and warn people who are sensitive to changing light."""
+Before you touch a joint: supply off. Full white is bright: do
+not stare into it, and warn people who are sensitive to
+changing light."""
 
 
 class BenchScreen(Screen[None]):
@@ -107,8 +108,15 @@ class BenchScreen(Screen[None]):
             self.about = about
             self.finding = finding
 
+    class MeterRead(Message):
+        """What the virtual prop's meter shows."""
+
+        def __init__(self, text: str) -> None:
+            super().__init__()
+            self.text = text
+
     class Failed(Message):
-        """Working it out failed."""
+        """Something done away from the keys failed."""
 
         def __init__(self, words: str) -> None:
             super().__init__()
@@ -218,17 +226,16 @@ class BenchScreen(Screen[None]):
         except BenchError as error:
             self.post_message(self.Failed(str(error)))
             return
-        if thought is not None:
-            about, finding = thought
-            self.post_message(self.Concluded(tuple(about), finding))
+        finally:
+            self.thinking = False
+        about, finding = thought
+        self.post_message(self.Concluded(tuple(about), finding))
 
     def on_bench_screen_concluded(self, message: Concluded) -> None:
-        self.thinking = False
         self._tried(lambda: self.stand.concluded(message.about, message.finding))
         self.go()
 
     def on_bench_screen_failed(self, message: Failed) -> None:
-        self.thinking = False
         self.say(message.words)
         self.draw()
 
@@ -300,13 +307,21 @@ class BenchScreen(Screen[None]):
         self.draw()
 
     def action_meter(self) -> None:
-        def read() -> None:
-            self.query_one(Ask).open_entry(self.stand.meter_reading())
-
         self.said = ""
-        self._tried(read)
-        self.draw()
-        self._draw_beside(self.query_one(Ask).entry.value)
+        self.read_meter()
+
+    @work(thread=True, exclusive=True, group="meter", exit_on_error=False)
+    def read_meter(self) -> None:
+        """Wait for the light, then read; away from the keys."""
+        try:
+            self.post_message(self.MeterRead(self.stand.meter_reading()))
+        except BenchError as error:
+            self.post_message(self.Failed(str(error)))
+
+    def on_bench_screen_meter_read(self, message: MeterRead) -> None:
+        if self.stand.advice.task == "read":
+            self.query_one(Ask).open_entry(message.text)
+            self._draw_beside(message.text)
 
     def action_repair(self, place: int) -> None:
         finding = self.stand.finding

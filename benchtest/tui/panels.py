@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 from textual.app import ComposeResult
@@ -129,18 +130,12 @@ class Readings(Static):
         if not readings:
             self.update("none yet")
             return
-        table = Table.grid(padding=(0, 1))
-        table.add_column(no_wrap=True)
-        table.add_column(no_wrap=True, justify="right")
-        table.add_column(no_wrap=True, justify="right")
-        table.add_column(no_wrap=True, overflow="ellipsis")
+        lines = []
         for row, lit in list(zip(readings, lits, strict=True))[-max(rows, 1) :]:
             value = row.reading.volts
             shown = f"{row.reading.amps:.2f} A" if value is None else volts_text(value)
-            table.add_row(
-                Text(str(row.reading.probe)),
-                Text(shown),
-                Text(f"{row.z:+.1f} sd", style="bold reverse" if abs(row.z) > 3.0 else ""),
-                Text(f"{lit} lit", style="dim"),
-            )
-        self.update(table)
+            line = Text(f"{row.reading.probe!s:<18} {shown:>9} ", no_wrap=True, overflow="ellipsis")
+            line.append(f"{row.z:+.1f} sd", style="bold reverse" if abs(row.z) > 3.0 else "")
+            line.append(f"  {lit} lit", style="dim")
+            lines.append(line)
+        self.update(Group(*lines))
