@@ -11,7 +11,7 @@ import asyncio
 import contextlib
 import json
 import signal
-import socket
+import threading
 import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
@@ -21,6 +21,7 @@ from benchtest.drive.layout import frame_of_slots, universes_of
 from benchtest.errors import BenchError, DriveFault, InputError
 from benchtest.prop.names import parse_probe
 from benchtest.virtual.controller import Controller
+from benchtest.virtual.ear import Ear
 from benchtest.virtual.observe import observe
 from benchtest.virtual.prop import VirtualProp
 
@@ -28,8 +29,6 @@ LOOPBACK = "127.0.0.1"
 TICK_S = 0.05
 GATHER_S = 0.005
 """Packets that come within this time are one look of the prop: its circuit is solved once. [s]"""
-BUFFER_OCTETS = 4 << 20
-"""Room for the packets that come while a large prop is being solved."""
 LONGEST_LINE = 4096
 HANG_UP_S = 1.0
 
@@ -51,6 +50,7 @@ class Simulation:
         self.clock = clock
         self.controller = Controller.of(universes_of(prop.design))
         self.done = asyncio.Event()
+        self._lock = threading.Lock()  # of the controller, which the ear's thread feeds
         self._due = False
         self._callers: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
 
@@ -64,40 +64,43 @@ class Simulation:
         for number in (signal.SIGINT, signal.SIGTERM):  # before anybody is told that it hears
             with contextlib.suppress(NotImplementedError):
                 loop.add_signal_handler(number, self.done.set)
+        self._loop = loop
+        self._ear = Ear(host, port, self.hear)
         try:
-            self._udp, _ = await loop.create_datagram_endpoint(
-                lambda: _Ear(self), local_addr=(host, port)
-            )
             self._tcp = await asyncio.start_server(
                 self._serve, LOOPBACK, control_port, limit=LONGEST_LINE
             )
         except OSError as error:
+            self._ear.close()
             raise DriveFault(
-                f"cannot listen on {host}:{port}: {error.strerror or error}; "
-                "another receiver may run here, so give another --port"
+                f"cannot listen on {LOOPBACK}:{control_port}: {error.strerror or error}; "
+                "give another --control-port"
             ) from error
-        ear = self._udp.get_extra_info("socket")
-        with contextlib.suppress(OSError):  # the system gives as much of it as it allows
-            ear.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, BUFFER_OCTETS)
-        udp_port = self._udp.get_extra_info("sockname")[1]
-        return Listening(host, udp_port, self._tcp.sockets[0].getsockname()[1])
+        self._ear.start()
+        return Listening(host, self._ear.port, self._tcp.sockets[0].getsockname()[1])
 
     def hear(self, octets: bytes) -> None:
-        """One packet off the wire."""
-        if self.controller.take(octets, self.clock()) and not self._due:
-            self._due = True
-            asyncio.get_running_loop().call_later(GATHER_S, self.show)
+        """One packet off the wire; called by the ear's thread."""
+        with self._lock:
+            news = self.controller.take(octets, self.clock()) and not self._due
+            self._due |= news
+        if news:
+            self._loop.call_soon_threadsafe(self._loop.call_later, GATHER_S, self.show)
 
     def show(self) -> None:
         """Hand what the controller holds to the prop, if there is news."""
-        if self._due:
+        with self._lock:
+            if not self._due:
+                return
             self._due = False
-            self.prop.receive(frame_of_slots(self.prop.design, self.controller.slots()))
+            slots = self.controller.slots()
+        self.prop.receive(frame_of_slots(self.prop.design, slots))
 
     async def run(self) -> None:
         """Go on until stopped, by control, by a signal, or by a parent that is gone."""
         while not self.done.is_set():
-            self._due |= self.controller.tick(self.clock())
+            with self._lock:
+                self._due |= self.controller.tick(self.clock())
             self.show()
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self.done.wait(), TICK_S)
@@ -105,7 +108,7 @@ class Simulation:
 
     async def _hang_up(self) -> None:
         """Close the sockets, and every caller's line: a task cancelled in it would complain."""
-        self._udp.close()
+        await asyncio.to_thread(self._ear.close)
         self._tcp.close()
         for writer in self._callers.values():
             writer.close()
@@ -162,20 +165,12 @@ class Simulation:
     def state(self) -> dict[str, Any]:
         """What a status line shows."""
         node, volts = self.prop.solution.lowest_node
+        with self._lock:
+            packets, sources = dict(self.controller.counted), self.controller.sources()
         return {
-            "packets": dict(self.controller.counted),
-            "sources": [
-                {"name": name, "priority": priority} for name, priority in self.controller.sources()
-            ],
+            "packets": packets,
+            "sources": [{"name": name, "priority": priority} for name, priority in sources],
             "lowest_node": {"node": str(node), "volts": volts},
             "feeds": self.prop.solution.feed_a,
             "nodes_lit": int(self.prop.latched().any(axis=1).sum()),
         }
-
-
-class _Ear(asyncio.DatagramProtocol):
-    def __init__(self, simulation: Simulation) -> None:
-        self.simulation = simulation
-
-    def datagram_received(self, data: bytes, addr: Any) -> None:
-        self.simulation.hear(data)

@@ -21,7 +21,7 @@ from benchtest.virtual.observe import Sight
 from benchtest.virtual.process import RunningProp, start_simulation
 
 Packet = Callable[..., bytes]
-SOON_S = 5.0
+SOON_S = 10.0
 """Longest wait for something that takes milliseconds."""
 
 PROP = """\
@@ -312,6 +312,22 @@ def test_a_port_that_is_taken_is_named(prop_file: Path, running: RunningProp) ->
     assert (process.returncode, out) == (1, "")
     assert f"127.0.0.1:{running.port}" in err
     assert "--port" in err
+    assert "Traceback" not in err
+
+
+@pytest.mark.parametrize(
+    ("host", "says"),
+    [
+        ("203.0.113.9", "address of this machine"),  # reserved for documentation: RFC 5737
+        ("nowhere.invalid", "--host"),  # never a host: RFC 2606
+    ],
+)
+def test_an_address_of_another_machine_is_named(prop_file: Path, host: str, says: str) -> None:
+    process = _simulate(prop_file, "--port", "0", "--host", host)
+    out, err = process.communicate(timeout=SOON_S)
+    assert (process.returncode, out) == (1, "")
+    assert host in err
+    assert says in err
     assert "Traceback" not in err
 
 
