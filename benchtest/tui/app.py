@@ -7,14 +7,13 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from textual.app import App
-from textual.content import Content
-from textual.widgets import Static
 
 from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
 from benchtest.session.live import Session, unfinished
 from benchtest.session.opening import Bench, new_session, on_the_bench
 from benchtest.tui.bench_screen import BenchScreen
+from benchtest.tui.dialogs import Tell
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.tui.signs import signs_for_terminal
 
@@ -99,9 +98,8 @@ class BenchApp(App[None]):
         self.on_bench.close()
 
     def _say(self, words: str) -> None:
-        for screen in self.screen_stack:
-            if isinstance(screen, ShelfScreen):
-                screen.query_one("#bottom", Static).update(Content(f" {words.splitlines()[0]}"))
+        """Why something was not done, whole: a prop file may have many faults."""
+        self.push_screen(Tell("That did not work", words))
 
     def end(self) -> None:
         """Take the prop dark and close the records."""

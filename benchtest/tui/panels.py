@@ -17,6 +17,8 @@ from benchtest.diagnosis import Finding, JudgedReading, Suspect
 from benchtest.tui.signs import Signs
 
 BAR_CELLS = 6
+NUMBERS = r"[-+0-9.,mV ]*"
+"""What a reading is typed with; other letters stay keys."""
 
 
 def volts_text(volts: float) -> str:
@@ -45,7 +47,10 @@ class Ask(Vertical):
         yield Static(id="task")
         yield Static(id="question")
         yield Static(id="leads")
-        yield Input(id="entry", placeholder="volts", compact=True)
+        # selected on focus, the digit that opened the field would be typed over by the next
+        yield Input(
+            id="entry", placeholder="volts", compact=True, restrict=NUMBERS, select_on_focus=False
+        )
         yield Static(id="beside")
         yield Static(id="keys")
 
@@ -134,7 +139,7 @@ class Readings(Static):
         for row, lit in list(zip(readings, lits, strict=True))[-max(rows, 1) :]:
             value = row.reading.volts
             shown = f"{row.reading.amps:.2f} A" if value is None else volts_text(value)
-            line = Text(f"{row.reading.probe!s:<18} {shown:>9} ", no_wrap=True, overflow="ellipsis")
+            line = Text(f"{row.reading.probe!s:<18} {shown:>8} ", no_wrap=True, overflow="ellipsis")
             line.append(f"{row.z:+.1f} sd", style="bold reverse" if abs(row.z) > 3.0 else "")
             line.append(f"  {lit} lit", style="dim")
             lines.append(line)

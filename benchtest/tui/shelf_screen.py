@@ -14,7 +14,7 @@ from textual.widgets import DataTable, Static
 
 from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
-from benchtest.session.live import shelf_rows
+from benchtest.session.live import shelf_rows, unfinished
 from benchtest.tui.dialogs import AskFor, Question
 
 EMPTY = "No unit is on this bench yet. Press n to begin a test of one."
@@ -73,6 +73,9 @@ class ShelfScreen(Screen[None]):
         for unit, _, waits in rows:
             words = "; ".join(waits) or "nothing: may go outdoors"
             table.add_row(unit.tag, unit.design_name, unit.stage, words, key=unit.tag)
+        left = [row.tag for row in unfinished(self.shelf)]
+        self.say(f"{', '.join(left[:3])} was left unfinished: Enter goes on   n new test   q end"
+                 if left else "")  # fmt: skip
         table.display = bool(rows)
         self.query_one("#empty").display = not rows
         if rows:
@@ -81,7 +84,7 @@ class ShelfScreen(Screen[None]):
     def say(self, words: str) -> None:
         """One line at the bottom."""
         self.query_one("#bottom", Static).update(
-            Content(f" {words}" if words else " Enter test this unit   n new test   q end")
+            Content(f" {words}" if words else " Enter test it again   n new test   q end")
         )
 
     def on_data_table_row_selected(self, event: DataTable.RowSelected) -> None:

@@ -1,0 +1,119 @@
+"""The terminal program on a real virtual prop, real packets and a real shelf."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+from textual.pilot import Pilot
+
+from benchtest.session.guidance import Task
+from benchtest.session.opening import Bench
+from benchtest.session.stand import Stand
+from benchtest.tui.app import BenchApp
+from benchtest.tui.bench_screen import BenchScreen
+
+WAIT_S = 30.0
+
+SMALL_FAN = """
+format = 1
+name = "Small fan"
+[node]
+kind = "ws2811-5v"
+[[strand]]
+count = 3
+nodes = 8
+pitch_mm = 30.0
+lead_mm = [60.0, 60.0]
+wire = "22 AWG"
+[[bus]]
+name = "foot"
+joins = "A"
+copper = { weight_oz = 2.0, width_mm = 8.0 }
+spacing_mm = 40.0
+[[feed]]
+name = "main"
+at = "foot:1"
+volts = 5.0
+wire = "18 AWG"
+length_mm = 500.0
+fuse_a = 3.0
+supply_a = 5.0
+"""
+
+
+class Driven:
+    """The program with somebody at its keys."""
+
+    def __init__(self, app: BenchApp, pilot: Pilot[None]) -> None:
+        self.app = app
+        self.pilot = pilot
+
+    @property
+    def screen(self) -> BenchScreen:
+        assert isinstance(self.app.screen, BenchScreen)
+        return self.app.screen
+
+    @property
+    def stand(self) -> Stand:
+        return self.screen.stand
+
+    async def until(self, true: Callable[[], bool]) -> None:
+        """Wait for a state, never for a time."""
+        async with asyncio.timeout(WAIT_S):
+            while not true():
+                await self.pilot.pause(0.02)
+
+    async def until_task(self, *tasks: Task) -> Task:
+        await self.until(
+            lambda: isinstance(self.app.screen, BenchScreen) and self.stand.advice.task in tasks
+        )
+        return self.stand.advice.task
+
+    async def keys(self, *keys: str) -> None:
+        await self.pilot.press(*keys)
+
+    async def type(self, text: str) -> None:
+        names = {"-": "minus", ".": "full_stop", " ": "space"}
+        await self.pilot.press(*(names.get(sign, sign) for sign in text))
+
+    def words(self) -> str:
+        """Everything that stands on the screen."""
+        lines = self.app.screen._compositor.render_strips()
+        return "\n".join("".join(segment.text for segment in strip) for strip in lines)
+
+
+@pytest.fixture
+def small_fan(tmp_path: Path) -> Path:
+    path = tmp_path / "small-fan.toml"
+    path.write_text(SMALL_FAN)
+    return path
+
+
+@pytest.fixture
+def willow_fan() -> Path:
+    return Path(str(files("benchtest.virtual").joinpath("willow-fan.toml")))
+
+
+@asynccontextmanager
+async def driven(
+    folder: Path,
+    prop: Path,
+    *faults: str,
+    tag: str | None = "SF-01",
+    size: tuple[int, int] = (80, 24),
+) -> AsyncIterator[Driven]:
+    """Run the program; with a tag, that unit is on the bench when this begins."""
+    app = BenchApp(Bench(folder, "virtual", prop, hidden=faults, seed=1), tag)
+    try:
+        async with app.run_test(size=size) as pilot:
+            person = Driven(app, pilot)
+            if tag is not None:
+                await person.until(lambda: isinstance(app.screen, BenchScreen))
+            yield person
+    finally:
+        app.end()

@@ -1,0 +1,195 @@
+"""An evening at the bench, key by key."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from benchtest.records.shelf import Shelf
+from benchtest.session.events import ReadingTaken, VerdictGiven
+from benchtest.session.live import Session
+from benchtest.tui.shelf_screen import ShelfScreen
+from tests.tui.conftest import driven
+
+
+async def test_passing_a_strand_lights_the_next_and_is_on_disk(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    async with driven(tmp_path / "bench", small_fan) as at:
+        await at.until_task("look")
+        assert at.stand.advice.strand == 1
+        await at.keys("space")
+        assert at.stand.advice.strand == 2
+        await at.until(lambda: bool(at.stand.clock.showing()[8:16].any()))
+        frame = at.stand.clock.showing()
+        assert frame[8:16].all()
+        assert not frame[:8].any()
+        # read by another connection: what the screen shows is on disk
+        with Shelf(tmp_path / "bench") as shelf:
+            rows = shelf.events(at.stand.session.row.id)
+        assert [(event.kind, event.data["passed"]) for event in rows] == [("verdict", True)]
+
+
+async def test_page_keys_of_a_clicker_pass_and_step_back(tmp_path: Path, small_fan: Path) -> None:
+    async with driven(tmp_path / "bench", small_fan) as at:
+        await at.until_task("look")
+        await at.keys("pagedown", "pagedown")
+        assert at.stand.advice.strand == 3
+        await at.keys("pageup")
+        assert at.stand.advice.strand == 2
+
+
+async def test_a_failed_strand_is_walked_to_its_node_and_marked(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    async with driven(tmp_path / "bench", small_fan, "2.5=dark") as at:
+        await at.until_task("look")
+        await at.keys("space", "x", "space")
+        assert await at.until_task("walk") == "walk"
+        await at.keys("home", "right", "right", "right", "right")
+        assert str(at.stand.walking) == "2.5"
+        await at.keys("d", "enter")
+        assert [(m.strand, m.nodes, m.seen) for m in at.stand.session.state.marks] == [
+            (2, "5", "dark")
+        ]
+        await at.until_task("repair")
+        assert at.stand.advice.suspect is not None
+        assert at.stand.advice.suspect.where == "2.5"
+
+
+async def test_the_whole_evening_ends_with_a_signed_record(tmp_path: Path, small_fan: Path) -> None:
+    async with driven(tmp_path / "bench", small_fan, "2A+=0.9") as at:
+        while (task := await at.until_task("look", "read", "repair", "sign-off")) != "sign-off":
+            if task == "look":
+                await at.keys("space")
+            elif task == "read":
+                await at.keys("v")
+                await at.until(lambda: at.app.screen.query_one("#entry").has_focus)
+                await at.keys("enter")
+                await at.until(lambda: not at.app.screen.query_one("#entry").has_focus)
+            else:
+                assert at.stand.advice.suspect is not None
+                assert at.stand.advice.suspect.where == "2A+"
+                await at.keys("r", "enter")
+                await at.until(lambda: bool(at.stand.session.state.repairs))
+                assert at.stand.session.state.untested == [2]  # only what it touches
+        await at.keys("enter")
+        await at.type("Ada")
+        await at.keys("enter", "enter")
+        await at.until_task("done")
+        row = at.stand.session.row.id
+    with Shelf(tmp_path / "bench") as shelf:
+        state = Session.resume(shelf, row).state
+    assert state.signed is not None
+    assert state.signed.by == "Ada"
+    assert [repair.where for repair in state.repairs] == ["2A+"]
+
+
+async def test_typed_digits_begin_a_reading_judged_while_typing(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    async with driven(tmp_path / "bench", small_fan) as at:
+        await at.until_task("look")
+        await at.keys("space", "space", "space")
+        await at.until_task("read")
+        await at.type("4.1")
+        words = at.words()
+        assert "healthy" in words
+        assert "sd off" in words
+        await at.keys("escape")
+        assert not at.stand.session.state.readings
+        await at.type("99")
+        await at.keys("enter")
+        assert "beyond the meter" in at.words()
+        assert not at.stand.session.state.readings
+        await at.keys("escape")
+        await at.type("12.5m")
+        await at.keys("enter")
+        await at.until(lambda: len(at.stand.session.state.readings) == 1)
+        assert at.stand.session.state.readings[0].volts == 0.0125
+
+
+async def test_undo_takes_back_one_step_after_another(tmp_path: Path, small_fan: Path) -> None:
+    async with driven(tmp_path / "bench", small_fan) as at:
+        await at.until_task("look")
+        await at.keys("space", "x", "u", "u")
+        assert at.stand.session.state.verdicts == {}
+        await at.keys("u")
+        assert "nothing to take back" in at.words()
+
+
+async def test_dark_key_works_while_a_reading_is_typed(tmp_path: Path, small_fan: Path) -> None:
+    async with driven(tmp_path / "bench", small_fan) as at:
+        await at.until_task("look")
+        await at.keys("space", "space", "space")
+        await at.until_task("read")
+        await at.type("4")
+        await at.keys("f9")
+        await at.until(lambda: not at.stand.clock.showing().any())
+        assert at.stand.is_dark
+
+
+async def test_leaving_and_coming_back_goes_on_where_it_was(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    folder = tmp_path / "bench"
+    async with driven(folder, small_fan) as at:
+        await at.until_task("look")
+        await at.keys("space", "space")
+        await at.keys("escape")
+        await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
+        assert "SF-01" in at.words()
+        assert "left unfinished" in at.words()
+    async with driven(folder, small_fan, tag=None) as at:
+        await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
+        await at.keys("enter")
+        await at.until_task("look")
+        assert at.stand.advice.strand == 3
+        kinds = [type(h.what) for h in at.stand.session.happened]
+        assert kinds == [VerdictGiven, VerdictGiven]
+        assert ReadingTaken not in kinds
+
+
+async def test_help_names_the_keys_and_the_cautions(tmp_path: Path, small_fan: Path) -> None:
+    async with driven(tmp_path / "bench", small_fan) as at:
+        await at.until_task("look")
+        await at.keys("question_mark")
+        words = at.words()
+        assert "Page Down" in words
+        assert "supply off" in words
+        await at.keys("a")
+        assert at.stand.advice.task == "look"
+
+
+async def test_the_map_is_legible_without_colour(tmp_path: Path, small_fan: Path) -> None:
+    async with driven(tmp_path / "bench", small_fan) as at:
+        await at.until_task("look")
+        await at.keys("space", "X")
+        await at.until(lambda: "xxxxxxxx" in at.words())
+        assert "1A▸" in at.words().replace(" ", "") or "1A>" in at.words()
+
+
+async def test_a_wrong_prop_file_is_said_and_nothing_is_lost(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    small_fan.write_text(small_fan.read_text().replace("nodes = 8", "nodes = 0"))
+    async with driven(tmp_path / "bench", small_fan, tag=None) as at:
+        await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
+        await at.keys("n")
+        await at.type("SF-09")
+        await at.keys("enter", "enter")
+        await at.until(lambda: "strand[1].nodes" in at.words())
+        await at.keys("a")
+        assert isinstance(at.app.screen, ShelfScreen)
+    with Shelf(tmp_path / "bench") as shelf:
+        assert shelf.units() == []
+
+
+async def test_a_bad_tag_is_said(tmp_path: Path, small_fan: Path) -> None:
+    async with driven(tmp_path / "bench", small_fan, tag=None) as at:
+        await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
+        await at.keys("n")
+        await at.type("../x")
+        await at.keys("enter", "enter")
+        await at.until(lambda: 'unit "../x"' in at.words())
+        await at.keys("a")
+        assert isinstance(at.app.screen, ShelfScreen)

@@ -1,0 +1,86 @@
+"""The program in a real terminal: keys go in, the screen is read, a kill loses nothing."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+WAIT_S = 30.0
+
+
+class Terminal:
+    """One tmux window of 80×24."""
+
+    def __init__(self, folder: Path) -> None:
+        self.socket = str(folder / "tmux")
+        self.folder = folder
+
+    def tmux(self, *words: str) -> str:
+        done = subprocess.run(
+            ["tmux", "-S", self.socket, *words], capture_output=True, text=True, check=True
+        )
+        return done.stdout
+
+    def start(self, command: str, columns: int = 80, lines: int = 24) -> None:
+        size = ["-x", str(columns), "-y", str(lines)]
+        env = {**os.environ, "LANG": "C.UTF-8", "LC_ALL": "C.UTF-8"}
+        subprocess.run(
+            ["tmux", "-S", self.socket, "-f", "/dev/null", "new-session", "-d", *size, command],
+            check=True,
+            env=env,
+        )
+        self.tmux("set-option", "-g", "remain-on-exit", "on")
+
+    def screen(self) -> str:
+        return self.tmux("capture-pane", "-p")
+
+    def keys(self, *keys: str) -> None:
+        self.tmux("send-keys", *keys)
+
+    def until(self, words: str) -> str:
+        due = time.monotonic() + WAIT_S
+        while words not in (screen := self.screen()):
+            assert time.monotonic() < due, f"never saw {words!r} in:\n{screen}"
+            time.sleep(0.05)
+        return screen
+
+
+@pytest.fixture
+def terminal(tmp_path: Path) -> Iterator[Terminal]:
+    assert shutil.which("tmux"), "tmux is needed: apt-get install tmux"
+    made = Terminal(tmp_path)
+    yield made
+    subprocess.run(["tmux", "-S", made.socket, "kill-server"], capture_output=True, check=False)
+
+
+def test_a_killed_program_resumes_its_session(terminal: Terminal) -> None:
+    bench = terminal.folder / "bench"
+    demo = f"{sys.executable} -m benchtest --bench {bench} demo --seed 7"
+    terminal.start(f"{demo}; sleep 60")
+    terminal.until("Does every node of strand 1")
+    terminal.keys("Space")
+    terminal.until("strand 2")
+    terminal.keys("Space")
+    terminal.until("strand 3")
+    subprocess.run(["pkill", "-9", "-f", f"{bench} demo --seed 7$"], check=False)
+    terminal.tmux("kill-server")
+    terminal.start(f"{demo}; sleep 60")
+    screen = terminal.until("Does every node of strand 3")
+    assert screen.count("✓") == 2
+    terminal.keys("Escape")
+    terminal.until("left unfinished")
+    terminal.keys("q")
+    terminal.until("Hidden was")
+
+
+def test_a_terminal_too_small_is_told_so(terminal: Terminal) -> None:
+    bench = terminal.folder / "bench"
+    terminal.start(f"{sys.executable} -m benchtest --bench {bench}; sleep 60", 60, 20)
+    assert "make it 80×24 or larger" in " ".join(terminal.until("make it").split())
