@@ -23,7 +23,8 @@ from benchtest.evidence.marks import Seen
 from benchtest.evidence.reading import check_volts, parse_number
 from benchtest.pattern import frame_of, load_patterns
 from benchtest.prop.design import Design, NodeName, Probe, StrandEnd
-from benchtest.prop.lit import Lit
+from benchtest.prop.lit import Lit, parse_lit
+from benchtest.prop.names import parse_probe
 from benchtest.session.events import (
     Happening,
     MarkMade,
@@ -70,6 +71,7 @@ class Stand:
         self.finding: Finding | None = None
         self.walking: NodeName | None = None
         self.chosen: int | None = None
+        self.own_reading: tuple[Lit, Probe] | None = None
         self.lit_words = "dark"
         self.is_dark = False
         self._thinking = threading.Lock()
@@ -90,6 +92,10 @@ class Stand:
         if self.walking is not None:
             words = f"Which node of strand {self.walking.strand} fails?"
             return Advice("walk", words, strand=self.walking.strand)
+        if self.own_reading is not None:
+            lit, probe = self.own_reading
+            words = f"Volts at {probe} with {lit.text(self.design)} lit?"
+            return Advice("read", words, lit=lit, probe=probe)
         if self.chosen is not None and state.signed is None:
             words = f"Does every node of strand {self.chosen} light?"
             return Advice("look", words, strand=self.chosen)
@@ -188,9 +194,14 @@ class Stand:
     def choose(self, step: int) -> None:
         """Look at the strand before or after this one, whatever the advice is."""
         count = len(self.design.strands)
+        self.own_reading = None
         here = self.advice.strand or (1 if step < 0 else count)
         self.walking = None
         self.chosen = (here - 1 + step) % count + 1
+
+    def drop_choices(self) -> None:
+        """Back to what the guidance says."""
+        self.walking = self.chosen = self.own_reading = None
 
     def first_on(self, strand: int) -> NodeName:
         """The node of a strand that data reaches first."""
@@ -240,6 +251,15 @@ class Stand:
         z = (volts - expected_v) / float(np.hypot(sd_v, step_v / 2.0))
         return Typed(volts, expected_v, sd_v, z, _slip(volts, expected_v, z))
 
+    def ask_for(self, lit_text: str, probe_text: str) -> None:
+        """Ask for a reading of the person's own choice next.
+
+        Raises:
+            InputError: the prop has no such strand or point.
+        """
+        lit = parse_lit(lit_text, self.design)
+        self.own_reading = (lit, parse_probe(probe_text, self.design))
+
     def take_reading(self, text: str) -> None:
         """Keep the reading that was asked for.
 
@@ -256,6 +276,7 @@ class Stand:
                 lit.text(self.design), str(advice.probe), volts, None, lit.level, lit.colour
             )
         )
+        self.own_reading = None
 
     def meter_reading(self) -> str:
         """What the virtual prop's meter shows at the probe asked for; waits for the light.

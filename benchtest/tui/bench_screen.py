@@ -49,7 +49,7 @@ KEYS = {
     "c wrong colour   f flicker   s stuck\ncapital: from here on   h ruler\n"
     "Enter done with this strand",
     "think": "",
-    "read": "type volts, or 12.3m for millivolts\nEnter keeps the reading",
+    "read": "type volts, or 12.3m for millivolts\nEnter keeps it   o another reading",
     "repair": "r done: log it\n1-9 log another suspect's",
     "sign-off": "Enter sign off",
     "done": "Escape back to the shelf",
@@ -63,15 +63,15 @@ d w m c f s        mark it dark, warm, dim, wrong colour, ...
 D W M C F S        the same from here on, the way data runs
 h                  the ruler: 5s blue, 10s white, 50s red
 0-9 - .            type a reading; Enter keeps it
+o                  take a reading of your own choice
 v                  read the virtual prop's meter
 r, 1-9             log a repair of the first suspect, or that
 n                  a note
 u, Page Up         take back the last step
 b, F9              dark, and back; F9 works while typing
 Escape             back to the shelf; the session stays
-Before you touch a joint: supply off. Full white is bright: do
-not stare into it, and warn people who are sensitive to
-changing light."""
+Before you touch a joint: supply off. Do not stare into full
+white; warn people who are sensitive to changing light."""
 
 
 class BenchScreen(Screen[None]):
@@ -90,6 +90,7 @@ class BenchScreen(Screen[None]):
         Binding("end", "walk(100000)", show=False),
         Binding("h", "ruler", show=False),
         Binding("v", "meter", show=False),
+        Binding("o", "own_reading", show=False),
         Binding("r", "repair(0)", show=False),
         Binding("n", "note", "note"),
         Binding("u,pageup,ctrl+z", "undo", "undo"),
@@ -323,6 +324,21 @@ class BenchScreen(Screen[None]):
             self.query_one(Ask).open_entry(message.text)
             self._draw_beside(message.text)
 
+    def action_own_reading(self) -> None:
+        if self.stand.advice.task in ("done", "walk"):
+            return
+        self.app.push_screen(
+            AskFor(
+                "A reading of your own choice",
+                [Question("lit strands", "all"), Question("probe", hint="4A, or foot:4+>4A+")],
+            ),
+            self._own_asked,
+        )
+
+    def _own_asked(self, lines: list[str] | None) -> None:
+        if lines is not None:
+            self._do(lambda: self.stand.ask_for(lines[0], lines[1]))
+
     def action_repair(self, place: int) -> None:
         finding = self.stand.finding
         if finding is None or place >= len(finding.suspects):
@@ -350,8 +366,7 @@ class BenchScreen(Screen[None]):
 
     def action_undo(self) -> None:
         def undo() -> None:
-            self.stand.walking = None
-            self.stand.chosen = None
+            self.stand.drop_choices()
             self.say(self.stand.undo())
 
         self._do(undo)
@@ -375,9 +390,11 @@ class BenchScreen(Screen[None]):
             self._do(lambda: self.stand.sign_off(lines[0], lines[1]))
 
     def action_leave(self) -> None:
-        entry = self.query_one(Ask).entry
-        if entry.has_focus:
+        if self.query_one(Ask).entry.has_focus:
             self.query_one(Ask).close_entry()
+            return
+        if self.stand.own_reading is not None:
+            self._do(self.stand.drop_choices)
             return
         self._tried(self.stand.dark)
         self.dismiss(None)

@@ -106,9 +106,10 @@ async def driven(
     *faults: str,
     tag: str | None = "SF-01",
     size: tuple[int, int] = (80, 24),
+    to: str = "virtual",
 ) -> AsyncIterator[Driven]:
     """Run the program; with a tag, that unit is on the bench when this begins."""
-    app = BenchApp(Bench(folder, "virtual", prop, hidden=faults, seed=1), tag)
+    app = BenchApp(Bench(folder, to, prop, hidden=faults, seed=1), tag)
     try:
         async with app.run_test(size=size) as pilot:
             person = Driven(app, pilot)

@@ -8,6 +8,7 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.events import ReadingTaken, VerdictGiven
 from benchtest.session.live import Session
 from benchtest.tui.shelf_screen import ShelfScreen
+from benchtest.virtual.process import start_simulation
 from tests.tui.conftest import driven
 
 
@@ -193,3 +194,38 @@ async def test_a_bad_tag_is_said(tmp_path: Path, small_fan: Path) -> None:
         await at.until(lambda: 'unit "../x"' in at.words())
         await at.keys("a")
         assert isinstance(at.app.screen, ShelfScreen)
+
+
+async def test_a_reading_of_ones_own_choice_lights_what_it_needs(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    async with driven(tmp_path / "bench", small_fan) as at:
+        await at.until_task("look")
+        await at.keys("o", "enter")
+        await at.type("3A")
+        await at.keys("enter")
+        assert str(at.stand.advice.probe) == "3A"
+        await at.until(lambda: bool((at.stand.clock.showing() == 255).all()))  # full white, by ramp
+        await at.type("4.88")
+        await at.keys("enter")
+        assert [r.volts for r in at.stand.session.state.readings] == [4.88]
+        assert at.stand.advice.task == "look"  # and on with the guidance
+
+
+async def test_a_prop_on_the_network_is_driven_and_read_by_hand(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    with start_simulation(small_fan, ["3A-=1.5"], seed=2) as prop:
+        async with driven(tmp_path / "bench", small_fan, to=prop.target) as at:
+            await at.until_task("look")
+            await at.keys("space", "space", "space")
+            while await at.until_task("read", "repair") == "read":
+                await at.pilot.pause(0.8)  # the light comes up, then the meter settles
+                await at.type(f"{prop.measure(str(at.stand.advice.probe)):.4f}")
+                await at.keys("enter")
+            assert at.stand.advice.suspect is not None
+            assert at.stand.advice.suspect.where == "3A-"
+            await at.keys("v")
+        state = prop.state()
+        assert state["nodes_lit"] == 0
+        assert state["packets"]["terminated"] == 3

@@ -7,10 +7,13 @@ import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
+
+from benchtest.virtual.process import start_simulation
 
 WAIT_S = 30.0
 
@@ -78,6 +81,33 @@ def test_a_killed_program_resumes_its_session(terminal: Terminal) -> None:
     terminal.until("left unfinished")
     terminal.keys("q")
     terminal.until("Hidden was")
+
+
+@pytest.mark.parametrize("number", ["TERM", "HUP"])
+def test_a_program_that_is_ended_leaves_the_prop_dark(terminal: Terminal, number: str) -> None:
+    bench = terminal.folder / "bench"
+    prop = Path(str(files("benchtest.virtual").joinpath("willow-fan.toml")))
+    with start_simulation(prop) as virtual:
+        words = f"--bench {bench} --prop {prop} --to {virtual.target}"
+        terminal.start(f"{sys.executable} -m benchtest {words}; sleep 60")
+        terminal.until("No unit is on this bench")
+        terminal.keys("n")
+        terminal.until("unit's tag")
+        terminal.keys("WF-44", "Enter")
+        time.sleep(0.5)  # the cursor moves on to the prop file
+        terminal.keys("Enter")
+        terminal.until("Does every node of strand 1")
+        _until(lambda: virtual.state()["nodes_lit"] == 30)
+        subprocess.run(["pkill", f"-{number}", "-f", f"benchtest {words}$"], check=False)
+        _until(lambda: virtual.state()["packets"].get("terminated", 0) == 9)
+        assert virtual.state()["nodes_lit"] == 0
+
+
+def _until(true: Callable[[], bool]) -> None:
+    due = time.monotonic() + WAIT_S
+    while not true():
+        assert time.monotonic() < due
+        time.sleep(0.05)
 
 
 def test_a_terminal_too_small_is_told_so(terminal: Terminal) -> None:
