@@ -9,8 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse.linalg import SuperLU
 
-from benchtest.circuit.network import Solution
+from benchtest.circuit.network import Circuit, Solution
 from benchtest.circuit.wiring import FloatArray, Made
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.joints import power_joints
@@ -102,13 +103,48 @@ def spread(
     """
     circuit = solution.circuit
     per_supply = np.array([circuit.probe_offset(probe) for probe in probes])
-    return spread_of(solution, circuit.probe_matrix(probes), per_supply, tolerances, known_joints)
+    read = readout(circuit, solution.factor, circuit.probe_matrix(probes), per_supply)
+    return spread_of(solution, read, tolerances, known_joints)
+
+
+@dataclass(frozen=True)
+class Readout:
+    """What is read of the unknowns, solved backwards: good for every solution with one factor.
+
+    Attributes:
+        per_volt: change of each reading per volt put into a branch, shape (kept, read).
+        per_amp: change per ampere taken at a loaded node, shape (loaded, read). [V/A]
+        per_supply: change per volt of each supply, shape (read, feeds).
+    """
+
+    per_volt: FloatArray
+    per_amp: FloatArray
+    per_supply: FloatArray
+
+
+def readout(
+    circuit: Circuit, factor: SuperLU, columns: FloatArray, per_supply: FloatArray
+) -> Readout:
+    """Solve backwards for things read off the unknowns.
+
+    Args:
+        circuit: the prop.
+        factor: of the solutions that it is for.
+        columns: what is read of the unknowns, shape (unknowns, read).
+        per_supply: what is read beyond them per volt of each supply, shape (read, feeds).
+
+    Source: adjoint sensitivities of nodal equations, as in any text on network tolerance.
+    """
+    backward = factor.solve(columns)
+    per_volt = np.asarray(circuit.incidence.T @ backward)
+    per_amp = -np.asarray(circuit.load_incidence.T @ backward)
+    pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
+    return Readout(per_volt, per_amp, per_supply - per_volt.T @ pushed)
 
 
 def spread_of(
     solution: Solution,
-    columns: FloatArray,
-    per_supply: FloatArray,
+    read: Readout,
     tolerances: Tolerances = HAND_SOLDERED,
     known_joints: frozenset[str] = frozenset(),
     own_log_ohm: FloatArray | None = None,
@@ -117,27 +153,20 @@ def spread_of(
 
     Args:
         solution: the prop with given strands lit.
-        columns: what is read of the unknowns, shape (unknowns, read).
-        per_supply: what is read beyond them per volt of each supply, shape (read, feeds).
+        read: what is read, solved backwards with this solution's factor.
         tolerances: how far a healthy unit may be from its design.
         known_joints: joints whose resistance is given, and so has no tolerance.
         own_log_ohm: change of each reading with the logarithm of each kept branch's resistance
             while the unknowns stay, shape (kept, read); a current read off a branch has one.
-
-    Source: adjoint sensitivities of nodal equations, as in any text on network tolerance.
     """
     circuit = solution.circuit
-    backward = solution.factor.solve(columns)
-    # change of each reading per volt put into a branch; times its current: d volts / d ln R
-    per_volt = np.asarray(circuit.incidence.T @ backward)
-    per_log_ohm = per_volt * solution.branch_a[:, None]
+    per_log_ohm = read.per_volt * solution.branch_a[:, None]
     if own_log_ohm is not None:
         per_log_ohm = per_log_ohm + own_log_ohm
-    per_log_amp = -np.asarray(circuit.load_incidence.T @ backward) * solution.load_a[:, None]
+    per_log_amp = read.per_amp * solution.load_a[:, None]
     made = circuit.wiring.made[circuit.kept]
 
-    pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
-    parts = [(per_supply - per_volt.T @ pushed) * circuit.supply_v * tolerances.supply]
+    parts = [read.per_supply * circuit.supply_v * tolerances.supply]
     parts.append(tolerances.current * per_log_amp.sum(axis=0)[:, None])
     for material, share in (
         (Made.WIRE, tolerances.wire),
@@ -147,7 +176,7 @@ def spread_of(
         parts.append(share * per_log_ohm[made == material].sum(axis=0)[:, None])
     parts.append(_joints(solution, per_log_ohm, tolerances.joint, known_joints))
 
-    nodes = np.zeros((columns.shape[1], circuit.design.node_count))
+    nodes = np.zeros((per_log_amp.shape[1], circuit.design.node_count))
     nodes[:, circuit.loaded] = tolerances.node * per_log_amp.T
     return Spread(np.concatenate(parts, axis=1), nodes)
 

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from benchtest.circuit.tolerance import Spread, Tolerances, spread_of
+from benchtest.circuit.network import Solution
+from benchtest.circuit.tolerance import Readout, Spread, Tolerances, readout, spread_of
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.candidates import reachable_probes
 from benchtest.diagnosis.response import Responses
@@ -51,6 +52,7 @@ class Forecaster:
         self._columns = circuit.probe_matrix(self.probes)
         self._per_supply = np.array([circuit.probe_offset(probe) for probe in self.probes])
         self._outlooks: dict[Lit, Outlook] = {}
+        self._flat_read: Readout | None = None
 
     def outlook(self, lit: Lit) -> Outlook:
         """The healthy prop's readings under a lit set."""
@@ -61,11 +63,20 @@ class Forecaster:
     def _look(self, lit: Lit) -> Outlook:
         base, circuit = self.responses.base(lit), self.responses.circuit
         value = self._columns.T @ base.solution.x + self._per_supply @ circuit.supply_v
-        spread = spread_of(base.solution, self._columns, self._per_supply, self.tolerances)
-        steps = np.array([volt_noise(self.meter, float(volts)) for volts in value])
+        spread = spread_of(base.solution, self._read(base.solution), self.tolerances)
+        steps = volt_noise(self.meter, value)
         variance = spread.sd_v**2 + steps**2 + (self.gain * value) ** 2
         per_amp = np.asarray(self._columns.T @ base.joint_x)
         return Outlook(value, per_amp, self.responses.capped_push(base), spread, variance)
+
+    def _read(self, solution: Solution) -> Readout:
+        """The probes solved backwards; once for all lit sets whose loads are flat."""
+        circuit = self.responses.circuit
+        if solution.factor is not circuit.factor:
+            return readout(circuit, solution.factor, self._columns, self._per_supply)
+        if self._flat_read is None:
+            self._flat_read = readout(circuit, circuit.factor, self._columns, self._per_supply)
+        return self._flat_read
 
     def forecast(self, lit: Lit, parts: Components, evidence: Evidence) -> FloatArray:
         """Expected reading of each probe under each component, in its own standard deviations.

@@ -2,7 +2,7 @@
 
 A strand whose nodes run out of headroom draws less, so its joint drops less than a straight line
 says. Between the resistances that are solved, readings change smoothly with the logarithm of the
-resistance. What the evidence rules out at the first starved resistance is not solved further.
+resistance. Where the evidence rules a resistance out and all above it, none is solved above it.
 """
 
 from __future__ import annotations
@@ -42,35 +42,39 @@ def starved_rows(
         weight: logarithm of likelihood, shape (COLUMNS,); likewise.
     """
     resistive = columns[columns < GRID]
-    if len(resistive):
-        _resistive(weigher, joint, resistive, mean, weight)
+    ended = len(resistive) > 0 and _resistive(weigher, joint, resistive, mean, weight)
     if len(columns) > len(resistive):
+        if ended:
+            mean[GRID], weight[GRID] = mean[resistive[-1]], weight[resistive[-1]]
+            return
         mean[GRID], covariance = _solve(weigher, joint, GRID)
         weight[GRID] = log_likelihood(weigher.values - mean[GRID], covariance)
 
 
 def _resistive(
     weigher: Weigher, joint: int, columns: NDArray[np.intp], mean: FloatArray, weight: FloatArray
-) -> None:
+) -> bool:
+    """Solve at knots, one after the other; True where one of them rules out all beyond it."""
     first, last = int(columns[0]), int(columns[-1])
-    knots = sorted({*range(first, last, APART), last})
-    first_mean, first_covariance = _solve(weigher, joint, first)
-    if len(knots) == 1 or rules_out_more(weigher, first_mean, first_covariance):
-        mean[columns] = first_mean
-        weight[columns] = log_likelihood(weigher.values - first_mean, first_covariance)
-        return
-    solved = [_solve(weigher, joint, knot) for knot in knots[1:]]
-    means = np.array([first_mean, *(row[0] for row in solved)])
-    covariances = np.array([first_covariance, *(row[1] for row in solved)])
-    above = np.clip(np.searchsorted(knots, columns, side="right"), 1, len(knots) - 1)
-    low, high = np.array(knots)[above - 1], np.array(knots)[above]
-    part = (columns - low) / (high - low)
-    mean[columns] = means[above - 1] + part[:, None] * (means[above] - means[above - 1])
+    knots, solved, ended = [], [], False
+    for knot in sorted({*range(first, last, APART), last}):
+        knots.append(knot)
+        solved.append(_solve(weigher, joint, knot))
+        if ended := rules_out_more(weigher, *solved[-1]):
+            break
+    means = np.array([row[0] for row in solved])
+    covariances = np.array([row[1] for row in solved])
+    above = np.clip(np.searchsorted(knots, columns, side="right"), 1, max(len(knots) - 1, 1))
+    high = np.minimum(above, len(knots) - 1)
+    low = np.minimum(above - 1, high)
+    apart = np.maximum(np.array(knots)[high] - np.array(knots)[low], 1)
+    # beyond the knot that ends it, everything is as bad as there
+    part = np.clip((columns - np.array(knots)[low]) / apart, 0.0, 1.0)
+    mean[columns] = means[low] + part[:, None] * (means[high] - means[low])
     # between two covariances lies a covariance
-    wide = covariances[above - 1] + part[:, None, None] * (
-        covariances[above] - covariances[above - 1]
-    )
+    wide = covariances[low] + part[:, None, None] * (covariances[high] - covariances[low])
     weight[columns] = log_likelihood(weigher.values - mean[columns], wide)
+    return ended
 
 
 def rules_out_more(weigher: Weigher, mean: FloatArray, covariance: FloatArray) -> bool:

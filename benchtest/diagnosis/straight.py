@@ -71,7 +71,7 @@ def _shared(
     volts = effect.base.joint_branch[:, joint]
     siemens, branch_a = circuit.conductance_s, effect.base.solution.branch_a
     pushed = siemens[:, None] * circuit.supply_matrix
-    supply = effect.taps.per_supply - effect.branch.T @ pushed - back[..., None] * (volts @ pushed)
+    supply = effect.read.per_supply - back[..., None] * (volts @ pushed)
     current = effect.load.sum(axis=0) - back * (
         effect.base.joint_load[:, joint] @ effect.base.solution.load_a
     )

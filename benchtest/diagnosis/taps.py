@@ -138,12 +138,14 @@ def noise_of(readings: Sequence[Reading], default: Meter) -> Noise:
             gain.append(0.0)
         else:
             meter = reading.meter or default
-            own.append(volt_noise(meter, reading.volts))
+            own.append(float(volt_noise(meter, np.array(reading.volts))))
             gain.append(meter.percent / 200.0)
     return Noise(np.array(own), np.array(gain))
 
 
-def volt_noise(meter: Meter, volts: float) -> float:
-    """Standard deviation of one reading but for the meter's gain. [V]"""
+def volt_noise(meter: Meter, volts: FloatArray) -> FloatArray:
+    """Standard deviation of readings but for the meter's gain, same shape. [V]"""
+    ranges_v = np.array(meter.ranges_v)
+    place = np.minimum(np.searchsorted(ranges_v, np.abs(volts)), len(ranges_v) - 1)
     steps = max(meter.digits / 3.0, 0.29)  # 0.29: rounding to whole counts, 1/sqrt(12)
-    return float(np.hypot(steps * meter.resolution_v(volts), LEADS_V))
+    return np.asarray(np.hypot(steps * ranges_v[place] / meter.counts, LEADS_V))

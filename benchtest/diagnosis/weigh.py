@@ -16,7 +16,14 @@ import numpy as np
 
 from benchtest.circuit.loads import node_loads
 from benchtest.circuit.network import Solution
-from benchtest.circuit.tolerance import HAND_SOLDERED, Spread, Tolerances, spread_of
+from benchtest.circuit.tolerance import (
+    HAND_SOLDERED,
+    Readout,
+    Spread,
+    Tolerances,
+    readout,
+    spread_of,
+)
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.gauss import log_likelihood
 from benchtest.diagnosis.response import COLUMNS, Base, Responses
@@ -33,15 +40,20 @@ class TapEffects:
         base: the lit set's healthy prop.
         taps: what is read.
         value: healthy readings, shape (taps,).
-        branch: `Aᵀ Λ`, change per volt put into a branch, shape (kept, taps).
+        read: the taps, solved backwards.
         load: change per ampere taken at a loaded node, times its amperes, (loaded, taps).
     """
 
     base: Base
     taps: Taps
     value: FloatArray
-    branch: FloatArray
+    read: Readout
     load: FloatArray
+
+    @property
+    def branch(self) -> FloatArray:
+        """Change per volt put into a branch, shape (kept, taps)."""
+        return self.read.per_volt
 
 
 def tap_effects(responses: Responses, taps: Taps) -> TapEffects:
@@ -49,10 +61,9 @@ def tap_effects(responses: Responses, taps: Taps) -> TapEffects:
     base = responses.base(taps.lit)
     solution = base.solution
     circuit = solution.circuit
-    backward = solution.factor.solve(taps.columns)
-    load = -np.asarray(circuit.load_incidence.T @ backward) * solution.load_a[:, None]
-    branch = np.asarray(circuit.incidence.T @ backward)
-    return TapEffects(base, taps, tap_values(solution, taps), branch, load)
+    read = readout(circuit, solution.factor, taps.columns, taps.per_supply)
+    load = read.per_amp * solution.load_a[:, None]
+    return TapEffects(base, taps, tap_values(solution, taps), read, load)
 
 
 @dataclass(frozen=True)
@@ -111,9 +122,8 @@ class Weigher:
     ) -> Spread:
         """What the tolerances do to the taps of one lit set at a solution."""
         own = own_log_ohm(solution.circuit, taps, value)
-        return spread_of(
-            solution, taps.columns, taps.per_supply, self.tolerances, known, own_log_ohm=own
-        )
+        read = readout(solution.circuit, solution.factor, taps.columns, taps.per_supply)
+        return spread_of(solution, read, self.tolerances, known, own_log_ohm=own)
 
     def together(self, parts: list[Spread]) -> Spread:
         """Spreads of the lit sets as one, in the order of the readings."""
