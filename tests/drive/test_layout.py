@@ -1,0 +1,80 @@
+"""Whole nodes in universes, in wire order and back."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchtest.drive.layout import frame_of_slots, parts_of, slots_of, universes_of
+from benchtest.prop.design import Design, NodeKind, Output
+
+
+@pytest.mark.parametrize(
+    ("nodes", "rgbw", "universes"),
+    # 170 whole RGB nodes or 128 RGBW nodes of 512 slots: floor(512 / 3), floor(512 / 4)
+    [(170, False, 1), (171, False, 2), (360, False, 3), (512, False, 4), (128, True, 1),
+     (129, True, 2), (360, True, 3)],
+)  # fmt: skip
+def test_universes_hold_whole_nodes(
+    make_fan: Callable[..., Design],
+    make_kind: Callable[..., NodeKind],
+    nodes: int,
+    rgbw: bool,
+    universes: int,
+) -> None:
+    kind = make_kind(colours="red green blue white") if rgbw else make_kind()
+    fan = make_fan(1, nodes, kind=kind)
+    assert universes_of(fan) == list(range(1, universes + 1))
+    per_node = kind.channels
+    for part in parts_of(fan):
+        assert part.slot + (part.stop - part.first) * per_node <= 512
+
+
+def test_data_runs_backwards_through_a_strand_entered_at_b(make_fan: Callable[..., Design]) -> None:
+    fan = make_fan(2, 3)  # zigzag: 1 enters at A, 2 at B
+    frame = np.arange(18, dtype=np.uint8).reshape(6, 3)
+    slots = slots_of(fan, frame)[1]
+    order = [0, 1, 2, 5, 4, 3]
+    assert slots == frame[order].tobytes()
+
+
+def test_colours_go_in_the_order_of_the_chip(
+    make_fan: Callable[..., Design], make_kind: Callable[..., NodeKind]
+) -> None:
+    fan = make_fan(1, 1, kind=make_kind(colour_order="GRB"))
+    assert slots_of(fan, np.array([[1, 2, 3]], dtype=np.uint8))[1] == bytes([2, 1, 3])
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    strands=st.integers(1, 5),
+    nodes=st.integers(1, 90),
+    channel=st.integers(1, 512),
+    rgbw=st.booleans(),
+    seed=st.integers(0, 1000),
+)
+def test_a_controller_makes_the_same_frame_of_the_slots(
+    make_fan: Callable[..., Design],
+    make_kind: Callable[..., NodeKind],
+    strands: int,
+    nodes: int,
+    channel: int,
+    rgbw: bool,
+    seed: int,
+) -> None:
+    kind = make_kind(colours="red green blue white") if rgbw else make_kind(colour_order="GRB")
+    fan = dataclasses.replace(make_fan(strands, nodes, kind=kind), output=Output(5, channel))
+    rng = np.random.default_rng(seed)
+    frame = rng.integers(0, 256, (fan.node_count, kind.channels)).astype(np.uint8)
+    assert np.array_equal(frame_of_slots(fan, slots_of(fan, frame)), frame)
+
+
+def test_missing_slots_are_dark(make_fan: Callable[..., Design]) -> None:
+    fan = make_fan(1, 200)
+    assert not frame_of_slots(fan, {}).any()
+    assert frame_of_slots(fan, {1: b"\xff" * 4})[:2].tolist() == [[255, 255, 255], [255, 0, 0]]

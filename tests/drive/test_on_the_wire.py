@@ -1,0 +1,223 @@
+"""A session on real UDP: dark, ramp, rest, change, dark, end."""
+
+from __future__ import annotations
+
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from importlib.resources import files
+from itertools import pairwise
+from pathlib import Path
+from uuid import uuid4
+
+import numpy as np
+import pytest
+
+from benchtest.drive.base import Target
+from benchtest.drive.choose import driver_for
+from benchtest.drive.clock import FrameClock
+from benchtest.drive.e131 import E131Driver, Sender
+from benchtest.errors import DriveFault
+from benchtest.prop.design import Design
+
+LOOPBACK = "127.0.0.1"
+
+
+@dataclass(frozen=True)
+class Heard:
+    at_s: float
+    octets: bytes
+
+    @property
+    def universe(self) -> int:
+        return int.from_bytes(self.octets[113:115], "big")
+
+    @property
+    def sequence(self) -> int:
+        return self.octets[111]
+
+    @property
+    def terminated(self) -> bool:
+        return bool(self.octets[112] & 0x40)
+
+    @property
+    def slots(self) -> bytes:
+        return self.octets[126:]
+
+
+class Ear:
+    """Hears everything on a loopback port, with the time of each packet."""
+
+    def __init__(self) -> None:
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self._socket.bind((LOOPBACK, 0))
+        self._socket.settimeout(0.1)
+        self.port: int = self._socket.getsockname()[1]
+        self.heard: list[Heard] = []
+        self._done = False
+        self._thread = threading.Thread(target=self._listen)
+        self._thread.start()
+
+    def _listen(self) -> None:
+        while not self._done:
+            try:
+                octets = self._socket.recv(2000)
+            except TimeoutError:
+                continue
+            self.heard.append(Heard(time.monotonic(), octets))
+
+    def until(self, true: Callable[[], bool], within_s: float = 10.0) -> None:
+        due_s = time.monotonic() + within_s
+        while not true():
+            assert time.monotonic() < due_s, f"not within {within_s} s; {len(self.heard)} packets"
+            time.sleep(0.005)
+
+    def of(self, universe: int) -> list[Heard]:
+        return [packet for packet in self.heard if packet.universe == universe]
+
+    def close(self) -> None:
+        self._done = True
+        self._thread.join()
+        self._socket.close()
+
+
+@pytest.fixture
+def ear() -> Iterator[Ear]:
+    made = Ear()
+    yield made
+    made.close()
+
+
+def _clock(design: Design, ear: Ear) -> FrameClock:
+    driver = driver_for(Target("e131", LOOPBACK, ear.port), design, Sender(uuid4()))
+    return FrameClock(driver, design.node_count, design.node.channels)
+
+
+def _white(design: Design) -> np.ndarray:
+    return np.full((design.node_count, design.node.channels), 255, dtype=np.uint8)
+
+
+def test_a_session_from_dark_to_end(make_fan: Callable[..., Design], ear: Ear) -> None:
+    fan = make_fan(4, 50)  # 200 nodes: two universes
+    with _clock(fan, ear).start() as clock:
+        ear.until(lambda: len(ear.of(1)) >= 3)
+        clock.show(_white(fan), ramp_s=0.5)
+        ear.until(lambda: ear.of(1)[-1].slots[:1] == b"\xff")
+        time.sleep(2.2)
+    ear.until(lambda: sum(p.terminated for p in ear.heard) == 6)
+    for universe in (1, 2):
+        _check_stream(ear.of(universe))
+
+
+def _check_stream(packets: list[Heard]) -> None:
+    lives = [packet for packet in packets if not packet.terminated]
+    assert not any(lives[0].slots)  # begins dark
+    assert not any(lives[-1].slots)  # goes dark before it ends: slots of terminations are ignored
+    assert [p.terminated for p in packets[-3:]] == [True] * 3
+    assert len(packets) - len(lives) == 3
+    numbers = [packet.sequence for packet in packets]
+    assert numbers == [(numbers[0] + step) % 256 for step in range(len(packets))]
+    levels = [packet.slots[0] for packet in lives[:-1]]
+    assert levels == sorted(levels)  # the ramp only rises
+    assert levels[-1] == 255
+    assert len(set(levels)) > 8  # and is no jump
+    full = [packet for packet in lives if packet.slots[0] == 255]
+    assert len(full) >= 4  # three alike, then it rests and is kept alive
+    gaps = [b.at_s - a.at_s for a, b in pairwise(full)]
+    assert max(gaps) < 1.2  # at most 1 s by the standard; the rest is this machine's
+    assert len(full) <= 8  # at rest it does not chatter
+
+
+def test_no_more_than_44_frames_a_second_however_often_it_changes(
+    make_fan: Callable[..., Design], ear: Ear
+) -> None:
+    fan = make_fan(1, 10)
+    with _clock(fan, ear).start() as clock:
+        ear.until(lambda: bool(ear.heard))
+        start_s = time.monotonic()
+        level = 0
+        while time.monotonic() - start_s < 1.0:
+            level = (level + 1) % 256
+            clock.show(np.full((10, 3), level, dtype=np.uint8))
+            time.sleep(0.002)
+        mine = [p for p in ear.heard if start_s <= p.at_s < start_s + 1.0]
+    assert 25 < len(mine) <= 45  # ANSI E1.31-2018, 6.6.1, with the times of E1.11
+
+
+def test_a_change_at_rest_goes_out_at_once(make_fan: Callable[..., Design], ear: Ear) -> None:
+    fan = make_fan(1, 10)
+    waits_s = []
+    with _clock(fan, ear).start() as clock:
+        ear.until(lambda: len(ear.heard) >= 3)
+        for level in range(1, 6):
+            time.sleep(0.15)
+            count = len(ear.heard)
+            asked_s = time.monotonic()
+            clock.show(np.full((10, 3), level, dtype=np.uint8))
+            ear.until(lambda count=count: len(ear.heard) > count)  # type: ignore[misc]
+            waits_s.append(ear.heard[count].at_s - asked_s)
+    assert sorted(waits_s)[2] < 0.02  # the median: not at the next tick of 25 ms
+
+
+def test_a_network_that_fails_is_said_and_survived(make_fan: Callable[..., Design]) -> None:
+    fan = make_fan(1, 10)
+    driver = E131Driver(fan, Target("e131", LOOPBACK, 9), Sender(uuid4()))
+    driver.open()
+    good = driver._addresses[1]
+    driver._addresses[1] = ("255.255.255.255", 9)  # refused here, without the broadcast option
+    driver.show(_white(fan))
+    status = driver.status()
+    assert status.errors == 1
+    assert status.trouble is not None
+    driver._addresses[1] = good
+    driver.show(_white(fan))
+    assert driver.status().trouble is None
+    driver.close()
+    driver.close()  # may be called again
+
+
+def test_an_unknown_host_is_said_before_anything_is_lit(make_fan: Callable[..., Design]) -> None:
+    driver = E131Driver(make_fan(1, 4), Target("e131", "no.such.host.invalid"), Sender(uuid4()))
+    with pytest.raises(DriveFault, match="no such host"):
+        driver.open()
+
+
+def test_synchronised_universes_share_one_packet_after_the_last(
+    make_fan: Callable[..., Design], ear: Ear
+) -> None:
+    fan = make_fan(4, 50)
+    driver = E131Driver(fan, Target("e131", LOOPBACK, ear.port), Sender(uuid4(), sync_address=7000))
+    driver.open()
+    driver.show(_white(fan))
+    ear.until(lambda: len(ear.heard) == 3)
+    assert [len(packet.octets) for packet in ear.heard] == [636, 216, 49]
+    assert all(packet.octets[109:111] == b"\x1b\x58" for packet in ear.heard[:2])
+    driver.close()
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_driving_command_that_is_ended_goes_dark_and_terminates(
+    ear: Ear, number: signal.Signals
+) -> None:
+    prop = Path(str(files("benchtest.virtual").joinpath("willow-fan.toml")))
+    process = subprocess.Popen(
+        [sys.executable, "-m", "benchtest", "drive", str(prop), "by-strand",
+         "--to", f"e131:{LOOPBACK}:{ear.port}"],
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    try:
+        ear.until(lambda: any(any(packet.slots) for packet in ear.heard), within_s=30.0)
+        process.send_signal(number)
+        ear.until(lambda: sum(packet.terminated for packet in ear.heard) == 9)
+        process.wait(timeout=10.0)
+    finally:
+        process.kill()
+        process.wait()
+    for universe in (1, 2, 3):
+        lives = [packet for packet in ear.of(universe) if not packet.terminated]
+        assert not any(lives[-1].slots)

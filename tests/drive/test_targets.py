@@ -1,0 +1,83 @@
+"""Words of `--to`, who we are, and how bright a prop may be."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from pathlib import Path
+from uuid import uuid4
+
+import pytest
+
+from benchtest.drive.base import Target, parse_target
+from benchtest.drive.choose import driver_for
+from benchtest.drive.e131 import Sender
+from benchtest.drive.identity import source_id
+from benchtest.drive.safe import level_that_fits
+from benchtest.errors import DriveFault, InputError
+from benchtest.prop.design import Design
+
+
+@pytest.mark.parametrize(
+    ("text", "target"),
+    [
+        ("e131", Target("e131")),
+        ("e131:192.0.2.7", Target("e131", "192.0.2.7")),
+        ("e131:bench-pi.local:6000", Target("e131", "bench-pi.local", 6000)),
+        ("e131:[2001:db8::1]", Target("e131", "2001:db8::1")),
+        ("serial:/dev/ttyUSB0", Target("serial", device="/dev/ttyUSB0")),
+        ("virtual", Target("virtual")),
+    ],
+)
+def test_targets_are_read_and_written_back(text: str, target: Target) -> None:
+    assert parse_target(text) == target
+    assert parse_target(str(target)) == target
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", "e132", "e131:", "e131:host:99999", "e131:a b", "serial:", "virtual:x", "e131:[::1"],
+)
+def test_what_is_no_target_is_refused_with_what_would_be(text: str) -> None:
+    with pytest.raises(InputError, match="e131:HOST"):
+        parse_target(text)
+
+
+def test_a_serial_target_says_what_this_version_can(make_fan: Callable[..., Design]) -> None:
+    with pytest.raises(DriveFault, match="this version reaches"):
+        driver_for(parse_target("serial:/dev/ttyUSB0"), make_fan(1, 1), Sender(uuid4()))
+
+
+@pytest.mark.parametrize(("name", "priority"), [("", 100), ("x" * 64, 100), ("a", 201), ("a", -1)])
+def test_a_source_beyond_the_standard_is_refused(
+    make_fan: Callable[..., Design], name: str, priority: int
+) -> None:
+    # ANSI E1.31-2018, 6.2.2: 64 octets with the null; 6.2.3: 0 to 200
+    with pytest.raises(InputError):
+        driver_for(Target("e131"), make_fan(1, 1), Sender(uuid4(), name, priority))
+
+
+def test_the_source_id_stays_the_same(tmp_path: Path) -> None:
+    first = source_id(tmp_path / "bench")
+    assert source_id(tmp_path / "bench") == first
+    assert first.version == 4  # RFC 4122, as ANSI E1.31-2018, 5.6 asks
+    (tmp_path / "bench" / "source-id").write_text("broken")
+    assert source_id(tmp_path / "bench") != first
+
+
+def test_a_folder_that_cannot_be_written_still_drives(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    assert source_id(tmp_path / "file").version == 4
+
+
+def test_the_highest_level_that_fits_is_offered(make_fan: Callable[..., Design]) -> None:
+    fan = make_fan(1, 1)
+    feed = dataclasses.replace(fan.feeds[0], fuse_a=5.0, supply_a=5.0)
+    fan = dataclasses.replace(fan, feeds=(feed,))
+    lit, dark = {feed.name: 10.0}, {feed.name: 1.0}
+    limit = level_that_fits(fan, 1.0, lit, dark)
+    assert limit is not None
+    # 80 % of 5 A is 4 A; 1 A flows dark, so 3 of the other 9 A fit
+    assert limit.level == pytest.approx(0.33)
+    assert "80 %" in limit.why
+    assert level_that_fits(fan, 0.3, {feed.name: 3.7}, dark) is None
