@@ -98,7 +98,9 @@ def waits_for(state: State, stage: Stage) -> list[str]:
     """What keeps a unit from going outdoors, by its last session."""
     items = open_items(state, state.concluded)
     if stage in ("bare", "soldered"):
-        items.append("sealing")
+        items.append("sealing, and a test after it")
+    elif state.tested_earlier:
+        items.append("a test after sealing")
     if state.signed is None:
         items.append("sign-off")
     return items

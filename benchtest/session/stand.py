@@ -18,13 +18,14 @@ from benchtest.diagnosis import Finding
 from benchtest.drive.clock import RAMP_S, FrameClock
 from benchtest.drive.layout import Frame
 from benchtest.drive.safe import level_that_fits
-from benchtest.errors import InputError
+from benchtest.errors import InputError, NameFault, nearest
 from benchtest.evidence.marks import Seen
 from benchtest.evidence.reading import check_volts, parse_number
 from benchtest.pattern import frame_of, load_patterns
 from benchtest.prop.design import Design, NodeName, Probe, StrandEnd
 from benchtest.prop.lit import Lit, parse_lit
 from benchtest.prop.names import parse_probe
+from benchtest.records.shelf import STAGES, Stage
 from benchtest.session.events import (
     Happening,
     MarkMade,
@@ -32,11 +33,13 @@ from benchtest.session.events import (
     ReadingTaken,
     RepairDone,
     SignedOff,
+    StageSet,
     VerdictGiven,
 )
 from benchtest.session.guidance import Advice, what_next
 from benchtest.session.live import Session
 from benchtest.session.state import Happened
+from benchtest.virtual.observe import Sight
 from benchtest.virtual.process import RunningProp
 
 LOOK_LEVEL = 0.25
@@ -217,8 +220,8 @@ class Stand:
         self.walking = NodeName(self.walking.strand, max(1, min(last, node)))
         self.light_node(self.walking)
 
-    def mark(self, seen: Seen, onwards: bool) -> None:
-        """Mark the lit node, or it and all after it on its strand, the way data runs."""
+    def mark(self, seen: Seen, onwards: bool) -> str:
+        """Mark the lit node, or it and all after it on its strand, the way data runs; says so."""
         if self.walking is None:
             raise InputError("no strand is being walked")
         strand, node = self.walking.strand, self.walking.node
@@ -228,6 +231,7 @@ class Stand:
             first, last = (node, self.design.strand(strand).nodes) if forwards else (1, node)
         nodes = str(first) if first == last else f"{first}-{last}"
         self.record(MarkMade(str(strand), strand, nodes, seen, LOOK_LEVEL))
+        return f"marked strand {strand}, node {nodes} {seen}"
 
     def end_walk(self) -> None:
         """Done with this strand."""
@@ -292,6 +296,10 @@ class Stand:
         time.sleep(max(0.0, self._steady_s - time.monotonic()))
         return f"{self.virtual.measure(probe):.4f}"
 
+    def sights(self) -> list[Sight]:
+        """How the nodes of a virtual prop that should be lit look; none of a real one."""
+        return [] if self.virtual is None else self.virtual.look()
+
     # -- repairs and the end -------------------------------------------------------------------
 
     def repair(self, where: str, what: str = "") -> None:
@@ -303,7 +311,25 @@ class Stand:
 
     def note(self, text: str) -> None:
         """Keep a note."""
-        self.record(NoteMade(text))
+        self.session.record(NoteMade(text))
+
+    @property
+    def stage(self) -> Stage:
+        """Where in its life the unit is."""
+        return self.session.shelf.unit(self.session.tag).stage
+
+    def set_stage(self, text: str) -> None:
+        """Move the unit to another stage.
+
+        Raises:
+            NameFault: there is no such stage.
+        """
+        word = text.strip()
+        stage = next((known for known in STAGES if known == word), None)
+        if stage is None:
+            known = ", ".join(STAGES)
+            raise NameFault(f'stage "{word[:20]}": give one of {known}{nearest(word, STAGES)}')
+        self.session.record(StageSet(stage))
 
     def sign_off(self, by: str, comment: str = "") -> None:
         """Somebody answers for the unit."""

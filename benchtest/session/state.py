@@ -50,8 +50,9 @@ class State:
         repairs: in order.
         notes: in order.
         stage: the unit's stage, where this session set one.
+        tested_earlier: some of what was tested was tested before that stage.
         concluded: the last finding.
-        signed: who answers for the unit, and None as soon as anything happens after that.
+        signed: who answers for the unit; None again as soon as it is tested or worked on.
         undoable: events that undo would take back, last one last.
     """
 
@@ -64,6 +65,7 @@ class State:
     repairs: tuple[RepairDone, ...] = ()
     notes: tuple[str, ...] = ()
     stage: Stage | None = None
+    tested_earlier: bool = False
     concluded: Concluded | None = None
     signed: SignedOff | None = None
     undoable: tuple[Happened, ...] = ()
@@ -114,7 +116,9 @@ def step(state: State, event: Happened) -> State:
     if apply is None:
         return state
     after = apply(state, what)
-    signed = what if isinstance(what, SignedOff) else None
+    # a note or the unit's next stage says nothing against what was signed
+    keeps = isinstance(what, NoteMade | StageSet)
+    signed = what if isinstance(what, SignedOff) else state.signed if keeps else None
     return dataclasses.replace(after, signed=signed, undoable=(*state.undoable, event))
 
 
@@ -168,7 +172,8 @@ def _note(state: State, what: NoteMade) -> State:
 
 
 def _stage(state: State, what: StageSet) -> State:
-    return dataclasses.replace(state, stage=what.stage)
+    earlier = bool(state.verdicts or state.readings)
+    return dataclasses.replace(state, stage=what.stage, tested_earlier=earlier)
 
 
 def _signed(state: State, what: SignedOff) -> State:

@@ -8,7 +8,7 @@ from benchtest.diagnosis import Finding
 from benchtest.diagnosis.repair import repair_words
 from benchtest.records.report import ReadingLine, ReportContent, StrandLine, SuspectLine
 from benchtest.session.events import RepairDone, SignedOff
-from benchtest.session.guidance import INNOCENT, waits_for
+from benchtest.session.guidance import INNOCENT, open_items, waits_for
 from benchtest.session.live import Session
 from benchtest.session.state import State
 
@@ -36,7 +36,7 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
         meter=str(session.meter),
         record=session.row.id,
         verdict=_verdict(good, state),
-        good=good or (signed is not None and waits == ["sealing"]),
+        good=signed is not None and not open_items(state, found),
         waits_for=waits,
         strands=_strands(state),
         readings=_readings(session, found),

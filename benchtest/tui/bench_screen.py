@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from typing import ClassVar
 
@@ -21,11 +22,13 @@ from benchtest.session.stand import Stand, probe_words
 from benchtest.session.state import Happened
 from benchtest.session.view import map_rows
 from benchtest.tui.dialogs import AskFor, Question, Tell
-from benchtest.tui.panels import Ask, Readings, Suspects, volts_text
+from benchtest.tui.panels import Ask, Readings, Suspects, VirtualView, volts_text
 from benchtest.tui.prop_map import PropMap
 from benchtest.tui.signs import Signs
+from benchtest.virtual.observe import Sight
 
 REDRAW_S = 0.1
+LOOK_S = 0.3
 MARKS: dict[str, Seen] = {
     "d": "dark",
     "m": "dim",
@@ -45,11 +48,11 @@ TASKS = {
 }
 KEYS = {
     "look": "space it lights   x it does not\nX all of it stays dark\nup down another strand",
-    "walk": "left right move the lit node\nd dark   w warm   m dim\n"
-    "c wrong colour   f flicker   s stuck\ncapital: from here on   h ruler\n"
+    "walk": "left right move the lit node\nd dark  w warm  m dim  s stuck\n"
+    "c wrong colour  f flicker\ncapital: from here on  h ruler\n"
     "Enter done with this strand",
     "think": "",
-    "read": "type volts, or 12.3m for millivolts\nEnter keeps it   o another reading",
+    "read": "type volts (12.3m: millivolts)\nEnter keeps it  o another one",
     "repair": "r done: log it\n1-9 log another suspect's",
     "sign-off": "Enter sign off",
     "done": "Escape back to the shelf",
@@ -66,7 +69,7 @@ h                  the ruler: 5s blue, 10s white, 50s red
 o                  take a reading of your own choice
 v                  read the virtual prop's meter
 r, 1-9             log a repair of the first suspect, or that
-n                  a note
+n, g               a note; the unit's stage (bare, sealed, ...)
 u, Page Up         take back the last step
 b, F9              dark, and back; F9 works while typing
 Escape             back to the shelf; the session stays
@@ -93,6 +96,7 @@ class BenchScreen(Screen[None]):
         Binding("o", "own_reading", show=False),
         Binding("r", "repair(0)", show=False),
         Binding("n", "note", "note"),
+        Binding("g", "stage", show=False),
         Binding("u,pageup,ctrl+z", "undo", "undo"),
         Binding("b", "dark", "dark"),
         Binding("f9", "dark", show=False, priority=True),
@@ -108,6 +112,13 @@ class BenchScreen(Screen[None]):
             super().__init__()
             self.about = about
             self.finding = finding
+
+    class Looked(Message):
+        """What a virtual prop shows."""
+
+        def __init__(self, sights: list[Sight]) -> None:
+            super().__init__()
+            self.sights = sights
 
     class MeterRead(Message):
         """What the virtual prop's meter shows."""
@@ -139,6 +150,7 @@ class BenchScreen(Screen[None]):
                 yield PropMap(self.signs, id="map")
             yield Ask(id="ask")
         with Horizontal(id="lower"):
+            yield VirtualView(self.signs, id="seen")
             yield Readings(id="readings")
             yield Suspects(self.signs, id="suspects")
         yield Static(id="bottom")
@@ -146,9 +158,12 @@ class BenchScreen(Screen[None]):
     def on_mount(self) -> None:
         self.query_one("#map-box").border_title = "prop"
         self.query_one("#ask").border_title = "now"
+        self.query_one("#seen").border_title = "what the virtual prop shows"
         self.query_one("#readings").border_title = "readings"
         self.query_one("#suspects").border_title = "suspects"
         self.set_interval(REDRAW_S, self._draw_live)
+        if self.stand.virtual is not None:
+            self.set_interval(LOOK_S, self.look)
         self.go()
 
     def on_resize(self) -> None:
@@ -184,6 +199,9 @@ class BenchScreen(Screen[None]):
             keys += "\nv reads the virtual meter"
         ask.ask(TASKS[advice.task], advice.says, leads, keys)
         ask.entry.display = advice.task == "read"
+        looking = stand.virtual is not None and advice.task in ("look", "walk")
+        self.query_one("#seen").display = looking
+        self.query_one("#readings").display = not looking
         self._draw_beside("")
         finding = stand.finding
         self.query_one(Suspects).show(finding, self.thinking, self.query_one(Suspects).size.height)
@@ -208,6 +226,16 @@ class BenchScreen(Screen[None]):
         off = f"\n{typed.z:+.1f} sd off" if typed.z is not None else ""
         hint = f"  {typed.hint}" if typed.hint else ""
         self.query_one(Ask).beside(healthy + off + hint)
+
+    @work(thread=True, exclusive=True, group="look", exit_on_error=False)
+    def look(self) -> None:
+        """See what a virtual prop shows, away from the keys."""
+        with contextlib.suppress(BenchError):  # one that has ended is told of by what needs it
+            self.post_message(self.Looked(self.stand.sights()))
+
+    def on_bench_screen_looked(self, message: Looked) -> None:
+        seen = self.query_one(VirtualView)
+        seen.show(message.sights, max(2, seen.size.height))
 
     # -- going on ------------------------------------------------------------------------------
 
@@ -269,7 +297,8 @@ class BenchScreen(Screen[None]):
             self.query_one(Ask).open_entry(sign)
         elif task == "walk" and sign.lower() in MARKS and sign:
             event.stop()
-            self._do(lambda: self.stand.mark(MARKS[sign.lower()], onwards=sign.isupper()))
+            seen = MARKS[sign.lower()]
+            self._do(lambda: self.say(self.stand.mark(seen, onwards=sign.isupper())))
         elif task in ("repair", "sign-off") and sign and sign in "123456789":
             event.stop()
             self.action_repair(int(sign) - 1)
@@ -363,6 +392,16 @@ class BenchScreen(Screen[None]):
     def _noted(self, lines: list[str] | None) -> None:
         if lines and lines[0].strip():
             self._do(lambda: self.stand.note(lines[0].strip()))
+
+    def action_stage(self) -> None:
+        stages = "bare, soldered, sealed, outdoors or back"
+        self.app.push_screen(
+            AskFor("Stage of this unit", [Question(stages, self.stand.stage)]), self._staged
+        )
+
+    def _staged(self, lines: list[str] | None) -> None:
+        if lines:
+            self._do(lambda: self.stand.set_stage(lines[0]))
 
     def action_undo(self) -> None:
         def undo() -> None:

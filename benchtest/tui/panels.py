@@ -15,6 +15,7 @@ from textual.widgets import Input, Static
 
 from benchtest.diagnosis import Finding, JudgedReading, Suspect
 from benchtest.tui.signs import Signs
+from benchtest.virtual.observe import Sight
 
 BAR_CELLS = 6
 NUMBERS = r"[-+0-9.,mV ]*"
@@ -144,3 +145,24 @@ class Readings(Static):
             line.append(f"  {lit} lit", style="dim")
             lines.append(line)
         self.update(Group(*lines))
+
+
+class VirtualView(Static):
+    """What a virtual prop shows, for eyes that have no real one in front of them."""
+
+    def __init__(self, signs: Signs, id: str | None = None) -> None:  # noqa: A002
+        super().__init__(id=id)
+        self.signs = signs
+
+    def show(self, sights: Sequence[Sight], rows: int) -> None:
+        """Draw the strands that should be lit as they look."""
+        looks = {"ok": self.signs.lit, "dark": self.signs.off}
+        lines: dict[int, Text] = {}
+        for sight in sights:
+            line = lines.setdefault(sight.strand, Text(f"{sight.strand:>3}A ", no_wrap=True))
+            gap = sight.first - 1 - (len(line) - 5)
+            line.append(" " * gap)
+            line.append((looks.get(sight.seen) or sight.seen[0]) * (sight.last - sight.first + 1))
+        shown = list(lines.values())
+        more = [Text(f"    and {len(shown) - rows + 1} more strands")] if len(shown) > rows else []
+        self.update(Group(*shown[: rows - len(more)], *more) if shown else "all dark")

@@ -9,6 +9,7 @@ import socket
 import subprocess
 import sys
 import tempfile
+import threading
 from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
@@ -27,7 +28,8 @@ LOOPBACK = "127.0.0.1"
 class RunningProp:
     """A virtual prop in another process: where to send, and a meter and a pair of eyes there.
 
-    It ends with `stop`, or with the program that holds it, however that comes about.
+    It ends with `stop`, or with the program that holds it, however that comes about. May be asked
+    from several threads.
     """
 
     def __init__(self, process: subprocess.Popen[str], host: str, port: int, control: int) -> None:
@@ -37,6 +39,7 @@ class RunningProp:
         self.control_port = control
         self._socket = socket.create_connection((LOOPBACK, control), timeout=ANSWER_S)
         self._file = self._socket.makefile("rwb")
+        self._one_at_a_time = threading.Lock()
 
     @property
     def target(self) -> str:
@@ -75,9 +78,10 @@ class RunningProp:
 
     def _ask(self, question: dict[str, Any]) -> dict[str, Any]:
         try:
-            self._file.write(json.dumps(question).encode() + b"\n")
-            self._file.flush()
-            line = self._file.readline()
+            with self._one_at_a_time:
+                self._file.write(json.dumps(question).encode() + b"\n")
+                self._file.flush()
+                line = self._file.readline()
         except (OSError, ValueError) as error:
             with contextlib.suppress(OSError):
                 self._file.close()  # a late answer would be taken for the next one
@@ -112,7 +116,7 @@ def start_simulation(
     Raises:
         DriveFault: it did not start; its own words say why.
     """
-    command = [sys.executable, "-m", "benchtest", "simulate", str(prop_file), "--json"]
+    command = [sys.executable, "-P", "-m", "benchtest", "simulate", str(prop_file), "--json"]
     command += ["--port", "0", "--while-input-is-open"]
     for fault in faults:
         command += [f"--fault={fault}"]

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from benchtest.records.shelf import Shelf
 from benchtest.session.events import ReadingTaken, VerdictGiven
-from benchtest.session.live import Session
+from benchtest.session.live import Session, shelf_rows
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.virtual.process import start_simulation
 from tests.tui.conftest import driven
@@ -78,11 +78,25 @@ async def test_the_whole_evening_ends_with_a_signed_record(tmp_path: Path, small
         await at.keys("enter", "enter")
         await at.until_task("done")
         row = at.stand.session.row.id
+        await at.keys("g", *["backspace"] * 4)
+        await at.type("sealed")
+        await at.keys("enter")
+        await at.until(lambda: at.stand.stage == "sealed")
     with Shelf(tmp_path / "bench") as shelf:
         state = Session.resume(shelf, row).state
+        (waits,) = [waits for _, _, waits in shelf_rows(shelf)]
+    assert waits == ["a test after sealing"]
     assert state.signed is not None
     assert state.signed.by == "Ada"
     assert [repair.where for repair in state.repairs] == ["2A+"]
+
+
+async def test_what_the_virtual_prop_shows_stands_beside_what_it_should(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    async with driven(tmp_path / "bench", small_fan, "1.3=dark") as at:
+        await at.until_task("look")
+        await at.until(lambda: "1A ●●·●●●●●" in at.words() or "1A ##.#####" in at.words())
 
 
 async def test_typed_digits_begin_a_reading_judged_while_typing(
