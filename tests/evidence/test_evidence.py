@@ -1,0 +1,191 @@
+"""Meters, readings and marks as people write them."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchtest.errors import BenchError, FileFaults, InputError
+from benchtest.evidence.marks import Mark, parse_marks, read_marks
+from benchtest.evidence.meter import DEFAULT_METER, Meter
+from benchtest.evidence.reading import parse_readings, read_readings
+from benchtest.prop.design import Design
+from benchtest.prop.lit import parse_lit
+
+READINGS = "lit,probe,volts\nall,4A,4.871\n4,foot:4+>4A+,0.0312\n"
+MARKS = "lit,strand,nodes,seen\nall,4,17-30,dark\n7,7,all,wrong-colour\n"
+
+
+@pytest.fixture(scope="module")
+def fan(make_fan: Callable[..., Design]) -> Design:
+    return make_fan(12, 30)
+
+
+# -- meters -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("counts", "ranges_v"),
+    [(2000, (0.2, 2, 20)), (4000, (0.4, 4, 40)), (6000, (0.6, 6, 60)), (22000, (0.22, 2.2, 22)),
+     (60000, (0.6, 6, 60))],
+)  # fmt: skip
+def test_ranges_follow_the_counts(counts: int, ranges_v: tuple[float, ...]) -> None:
+    assert Meter(0.5, 3, counts).ranges_v == pytest.approx(ranges_v)
+
+
+@pytest.mark.parametrize(
+    ("spec", "volts", "limit_v"),
+    [
+        # limit of error = per cent of reading + digits × step of the range, worked by hand
+        ("0.5%+3/6000", 4.8, 0.005 * 4.8 + 3 * 0.001),
+        ("0.5%+3/6000", 0.05, 0.005 * 0.05 + 3 * 0.0001),
+        ("0.5%+3/2000", 4.8, 0.005 * 4.8 + 3 * 0.01),
+        ("0.1%+2/6000", 11.8, 0.001 * 11.8 + 2 * 0.01),
+        ("0.05%+5/22000", 0.5, 0.0005 * 0.5 + 5 * 0.0001),
+    ],
+)
+def test_limits_of_error(spec: str, volts: float, limit_v: float) -> None:
+    assert Meter.parse(spec).error_limit_v(volts) == pytest.approx(limit_v)
+    assert Meter.parse(spec).error_limit_v(-volts) == pytest.approx(limit_v)
+
+
+@pytest.mark.parametrize("spec", ["", "0.5+3/6000", "0.5%+3", "x", "0.5%+3/10", "500%+3/6000"])
+def test_what_is_no_meter_is_refused(spec: str) -> None:
+    with pytest.raises(InputError, match="meter"):
+        Meter.parse(spec)
+
+
+def test_a_meter_is_written_as_it_is_read() -> None:
+    assert str(Meter.parse(" 0.5% + 3 / 6000 ")) == str(DEFAULT_METER) == "0.5%+3/6000"
+
+
+# -- readings ---------------------------------------------------------------------------------
+
+
+def test_readings_are_read(fan: Design, tmp_path: Path) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text(READINGS)
+    rail, drop = read_readings(path, fan)
+    assert (str(rail.probe), rail.volts, rail.lit) == ("4A", 4.871, parse_lit("all", fan))
+    assert (str(drop.probe), drop.volts) == ("foot:4+>4A+", 0.0312)
+
+
+def test_columns_may_stand_in_any_order_with_the_optional_ones(fan: Design) -> None:
+    text = (
+        "probe,amps,lit,volts,level,colour,meter,at\n"
+        "feed1,12.5,all,,1,white,0.1%+2/6000,2026-11-25T18:00:00Z\n"
+    )
+    (reading,) = parse_readings(text, "r.csv", fan).all_or_error()
+    assert reading.volts is None
+    assert reading.amps == 12.5
+    assert reading.meter == Meter(0.1, 2, 6000)
+    assert reading.at == "2026-11-25T18:00:00Z"
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ("all,4A,4,871", "decimal comma is written with a point"),
+        ('all,4A,"4,871"', 'with a point it is "4.871"'),
+        ("all,4A,four", '"four" is no number'),
+        ("all,4A,nan", "is no reading"),
+        ("all,4A,inf", "is no reading"),
+        ("all,4A,", "nothing given"),
+        ("all,4A,61", "beyond the meter's largest range, 60 V"),
+        ("all,44A,4.8", "strands 1 to 12"),
+        ("13,4A,4.8", "strands 1 to 12"),
+        ("all,4A>4B,4.8", "names no rail"),
+    ],
+)
+def test_a_wrong_row_is_said_with_its_line_and_the_good_ones_stay(
+    fan: Design, row: str, words: str
+) -> None:
+    parsed = parse_readings(f"{READINGS}{row}\nall,5A,4.86\n", "r.csv", fan)
+    assert len(parsed.rows) == 3
+    (fault,) = parsed.faults
+    assert fault.startswith("line 4: ")
+    assert words in fault
+    with pytest.raises(FileFaults, match="line 4"):
+        parsed.all_or_error()
+
+
+def test_a_clamp_is_read_at_a_feed_only(fan: Design) -> None:
+    text = "lit,probe,volts,amps\nall,4A,,3.0\n"
+    (fault,) = parse_readings(text, "r.csv", fan).faults
+    assert "taken at a feed" in fault
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "is empty"),
+        ("lit,prob,volts\n", 'did you mean "probe"'),
+        ("lit,volts\n", "column probe is missing"),
+        ("lit,lit,probe,volts\n", "named twice"),
+    ],
+)
+def test_a_wrong_header_is_said(fan: Design, text: str, words: str) -> None:
+    assert any(words in fault for fault in parse_readings(text, "r.csv", fan).faults)
+
+
+def test_many_faults_do_not_drown_the_first(fan: Design) -> None:
+    parsed = parse_readings("lit,probe,volts\n" + "all,4A,x\n" * 1000, "r.csv", fan)
+    with pytest.raises(FileFaults) as caught:
+        parsed.all_or_error()
+    lines = str(caught.value).splitlines()
+    assert lines[0].startswith("r.csv: line 2:")
+    assert lines[-1] == "r.csv: and 950 more"
+
+
+# -- marks ------------------------------------------------------------------------------------
+
+
+def test_marks_are_read(fan: Design, tmp_path: Path) -> None:
+    path = tmp_path / "marks.csv"
+    path.write_text(MARKS)
+    assert read_marks(path, fan) == [
+        Mark(parse_lit("all", fan), 4, 17, 30, "dark"),
+        Mark(parse_lit("7", fan), 7, 1, 30, "wrong-colour"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ("all,4,31,dark", "nodes 1 to 30"),
+        ("all,4,9-5,dark", "write 5-9"),
+        ("all,4,x,dark", "a number, a range"),
+        ("all,13,1,dark", "strands 1 to 12"),
+        ("all,four,1,dark", "write its number"),
+        ("4,5,1,dark", "marks are of lit nodes"),
+        ("all,4,1,drak", 'did you mean "dark"'),
+    ],
+)
+def test_a_wrong_mark_is_said(fan: Design, row: str, words: str) -> None:
+    (fault,) = parse_marks(f"lit,strand,nodes,seen\n{row}\n", "m.csv", fan).faults
+    assert words in fault
+
+
+def test_marks_that_contradict_each_other_are_said(fan: Design) -> None:
+    text = "lit,strand,nodes,seen\nall,4,all,ok\nall,4,5-6,dark\nall,4,6,warm\n"
+    (fault,) = parse_marks(text, "m.csv", fan).faults
+    assert "node 4.6" in fault
+    assert "dark and warm" in fault  # `all,ok` is the ground that other marks stand on
+
+
+# -- anything at all --------------------------------------------------------------------------
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.text(max_size=200))
+def test_any_text_is_evidence_or_faults(fan: Design, text: str) -> None:
+    for start in ("", "lit,probe,volts\n", "lit,strand,nodes,seen\n"):
+        assert parse_readings(start + text, "r.csv", fan) is not None
+        assert parse_marks(start + text, "m.csv", fan) is not None
+    with contextlib.suppress(BenchError):
+        Meter.parse(text)
