@@ -322,6 +322,15 @@ class Solution:
         across_v = circuit.incidence.T @ self.x + circuit.supply_matrix @ circuit.supply_v
         return np.asarray(circuit.conductance_s * across_v)
 
+    @cached_property
+    def per_supply_a(self) -> FloatArray:
+        """Change of each kept branch's current per volt of each supply, (kept, feeds). [A/V]"""
+        circuit = self.circuit
+        pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
+        moved_v = -self.factor.solve(np.asarray(circuit.incidence @ pushed))
+        through = circuit.conductance_s[:, None] * np.asarray(circuit.incidence.T @ moved_v)
+        return np.asarray(through + pushed)
+
     @property
     def feed_a(self) -> dict[str, float]:
         """Current that each feed gives, by its name. [A]"""

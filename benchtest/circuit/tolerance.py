@@ -174,11 +174,30 @@ def spread_of(
         (Made.FUSE, tolerances.fuse),
     ):
         parts.append(share * per_log_ohm[made == material].sum(axis=0)[:, None])
-    parts.append(_joints(solution, per_log_ohm, tolerances.joint, known_joints))
+    joint_a = per_log_ohm
+    if len(circuit.supply_v) > 1:
+        joint_a = per_log_ohm + read.per_volt * circulating_a(solution, tolerances)[:, None]
+    parts.append(_joints(solution, joint_a, tolerances.joint, known_joints))
 
     nodes = np.zeros((per_log_amp.shape[1], circuit.design.node_count))
     nodes[:, circuit.loaded] = tolerances.node * per_log_amp.T
     return Spread(np.concatenate(parts, axis=1), nodes)
+
+
+def circulating_a(solution: Solution, tolerances: Tolerances) -> FloatArray:
+    """What unequal supplies add to each branch's current, as far as a joint's drop feels it.
+
+    Supplies that should be equal and are not drive a current round the prop, of which the design
+    knows nothing: the drop across a joint is then the product of two deviations. Its variance is
+    that of the joint's resistance times the mean square of its current.
+
+    Returns:
+        What to add to each kept branch's current, with its sign, shape (kept,). [A]
+    """
+    sd_a = solution.per_supply_a * solution.circuit.supply_v * tolerances.supply
+    current_a = solution.branch_a
+    square = current_a**2 + (sd_a**2).sum(axis=1)
+    return np.asarray(np.where(current_a < 0.0, -1.0, 1.0) * np.sqrt(square) - current_a)
 
 
 def _joints(

@@ -11,6 +11,7 @@ from benchtest.circuit.network import Solution
 from benchtest.circuit.tolerance import Readout, Spread, Tolerances, readout, spread_of
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.candidates import reachable_probes
+from benchtest.diagnosis.gauss import slips
 from benchtest.diagnosis.response import Responses
 from benchtest.diagnosis.taps import volt_noise
 from benchtest.evidence.meter import Meter
@@ -18,6 +19,10 @@ from benchtest.prop.lit import Lit
 
 if TYPE_CHECKING:
     from benchtest.diagnosis.plan import Components, Evidence
+
+
+SLIPPED_SD = 4.0
+"""Standard deviations from all other readings past which one counts as a slip."""
 
 
 @dataclass(frozen=True)
@@ -114,8 +119,21 @@ def _learned(
     read = weigher.healthy_spread
     shared = spread.shared @ read.shared.T + spread.nodes @ read.nodes.T
     shared += gained_v[:, None] * (weigher.noise.gain * healthy)
-    regress = np.linalg.solve(weigher.covariance(read, healthy), shared.T).T
+    covariance = weigher.covariance(read, healthy)
     faulty = weighed.joint_mean[parts.joint, parts.column]
-    mean = np.where((parts.joint >= 0)[:, None], faulty, healthy)
-    off = weigher.values - mean
-    return regress @ off.T, np.einsum("pr,pr->p", regress, shared)
+    off = weigher.values - np.where((parts.joint >= 0)[:, None], faulty, healthy)
+    # under a fault that a reading contradicts, that reading is a slip and says nothing more
+    slipped = slips(off, covariance, SLIPPED_SD)
+    shift = np.zeros((len(shared), len(off)))
+    for reading in np.unique(slipped).tolist():
+        mine = slipped == reading
+        shift[:, mine] = _regress(covariance, shared, reading) @ off[mine].T
+    return shift, np.einsum("pr,pr->p", _regress(covariance, shared, -1), shared)
+
+
+def _regress(covariance: FloatArray, shared: FloatArray, slipped: int) -> FloatArray:
+    """Weights of the readings in what each probe will show, shape (probes, readings)."""
+    if slipped >= 0:
+        covariance = covariance.copy()
+        covariance[slipped, slipped] *= 1e8
+    return np.asarray(np.linalg.solve(covariance, shared.T).T)

@@ -48,7 +48,7 @@ def starved_rows(
             mean[GRID], weight[GRID] = mean[resistive[-1]], weight[resistive[-1]]
             return
         mean[GRID], covariance = _solve(weigher, joint, GRID)
-        weight[GRID] = log_likelihood(weigher.values - mean[GRID], covariance)
+        weight[GRID] = log_likelihood(weigher.values - mean[GRID], covariance, weigher.slip_per_v)
 
 
 def _resistive(
@@ -73,7 +73,7 @@ def _resistive(
     mean[columns] = means[low] + part[:, None] * (means[high] - means[low])
     # between two covariances lies a covariance
     wide = covariances[low] + part[:, None, None] * (covariances[high] - covariances[low])
-    weight[columns] = log_likelihood(weigher.values - mean[columns], wide)
+    weight[columns] = log_likelihood(weigher.values - mean[columns], wide, weigher.slip_per_v)
     return ended
 
 

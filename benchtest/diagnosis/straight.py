@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from benchtest.circuit.tolerance import circulating_a
 from benchtest.circuit.wiring import FloatArray, Made
 
 if TYPE_CHECKING:
@@ -92,6 +93,8 @@ def _shared(
     joints = weigher.responses.joint_columns
     response = effect.branch[joints].T + back[..., None] * volts[joints]
     current_a = branch_a[joints] + push * (siemens * volts)[joints]
+    if len(circuit.supply_v) > 1:
+        current_a = current_a + circulating_a(effect.base.solution, tolerances)[joints]
     own = tolerances.joint * response * current_a[:, None, :]
     own[..., joint] = 0.0  # its resistance is what is being tried
     return np.concatenate([*parts, own], axis=-1)

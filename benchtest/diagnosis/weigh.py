@@ -98,6 +98,7 @@ class Weigher:
         self.values = values
         self.noise = noise
         self.tolerances = tolerances
+        self.slip_per_v = 0.5 / float(responses.circuit.supply_v.max())
         self.effects = [tap_effects(responses, taps) for taps in groups]
         self.rows = np.concatenate([np.array(taps.rows, dtype=np.intp) for taps in groups])
 
@@ -148,9 +149,9 @@ class Weigher:
         """Likelihood of the healthy prop and of every single fault."""
         mean = self.healthy_mean()
         covariance = self.covariance(self.healthy_spread, mean)
-        healthy = float(log_likelihood(self.values - mean, covariance))
+        healthy = float(log_likelihood(self.values - mean, covariance, self.slip_per_v))
         # nodes that stay dark take current away, but change no path it takes
-        chain = log_likelihood(self.values - self._chain_mean(), covariance)
+        chain = log_likelihood(self.values - self._chain_mean(), covariance, self.slip_per_v)
         count = len(self.responses.space.joints)
         joints = np.empty((count, COLUMNS))
         means = np.empty((count, COLUMNS, len(self.values)))
@@ -188,7 +189,8 @@ class Weigher:
         starved = np.flatnonzero(bent)
         if len(straight):
             mean[straight], covariance = straight_rows(self, joint, straight)
-            weight[straight] = log_likelihood(self.values - mean[straight], covariance)
+            off = self.values - mean[straight]
+            weight[straight] = log_likelihood(off, covariance, self.slip_per_v)
             last = straight[-1]
             if rules_out_more(self, mean[last], covariance[-1]):
                 mean[starved], weight[starved] = mean[last], weight[last]

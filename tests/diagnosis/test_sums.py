@@ -9,7 +9,7 @@ from scipy.stats import multivariate_normal, norm
 
 from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.gauss import SLIP, SLIP_PER_V, log_likelihood
+from benchtest.diagnosis.gauss import SLIP, log_likelihood
 from benchtest.diagnosis.plan import Components, information_bits
 from benchtest.diagnosis.response import GRID_OHM
 from benchtest.diagnosis.straight import straight_rows
@@ -32,8 +32,10 @@ def test_likelihood_is_the_gaussian_density_with_one_slip_allowed() -> None:
     for slipped in range(4):
         rest = np.delete(np.arange(4), slipped)
         part = multivariate_normal.pdf(off[rest], cov=covariance[np.ix_(rest, rest)])
-        expected += SLIP * (1 - SLIP) ** 3 * SLIP_PER_V * part
-    assert log_likelihood(off, covariance) == pytest.approx(np.log(expected), rel=1e-9)
+        expected += SLIP * (1 - SLIP) ** 3 * 0.1 * part
+    assert log_likelihood(off, covariance, slip_per_v=0.1) == pytest.approx(
+        np.log(expected), rel=1e-9
+    )
 
 
 @pytest.mark.parametrize("apart_sd", [0.5, 1.0, 2.0, 4.0, 12.0])
