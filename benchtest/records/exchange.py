@@ -9,7 +9,7 @@ from typing import Any, get_args
 
 from benchtest.errors import FileFaults, InputError
 from benchtest.prop.reader import parse_design
-from benchtest.records.shelf import Event, SessionRow, Shelf, Stage, Unit, check_tag
+from benchtest.records.shelf import Event, SessionRow, Shelf, Stage, Unit, as_json, check_tag
 
 FORMAT = 1
 MOST_FAULTS = 20
@@ -80,7 +80,7 @@ def import_lines(shelf: Shelf, lines: Iterable[str], file: str) -> Taken:
         raise FileFaults(file, faults)
     _check_designs(shelf, read)
     known = {row.id for row in shelf.sessions()}
-    new = sum(shelf.take_session(one.row, one.unit, one.events) for one in read)
+    new = shelf.take_sessions([(one.row, one.unit, one.events) for one in read])
     return Taken(len(read), len({one.row.id for one in read} - known), new)
 
 
@@ -103,6 +103,7 @@ def _read(line: str) -> _Line:
         raise InputError(f"is no JSON: {error}") from None
     if not isinstance(found, dict):
         raise InputError("is no exported session")
+    as_json(found)
     if found.get("format") != FORMAT:
         raise InputError(f"format is {found.get('format')!r:.20}; this version reads {FORMAT}")
     text = _text(found, "design")

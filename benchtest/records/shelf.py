@@ -21,7 +21,7 @@ from benchtest.records.database import FILE, explained, open_database, writing
 Stage = Literal["bare", "soldered", "sealed", "outdoors", "back"]
 STAGES: tuple[Stage, ...] = get_args(Stage)
 
-_TAG = re.compile(r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,39}$", re.ASCII)
+_TAG = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,39}", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,13 +65,29 @@ def check_tag(tag: str) -> str:
     Raises:
         InputError: it is not 1 to 40 letters, digits, `-`, `_` or `.`, or begins with a sign.
     """
-    if not _TAG.match(tag):
+    if not _TAG.fullmatch(tag):  # match and $ would let a line end pass
         shown = "".join(sign if sign.isprintable() else "?" for sign in tag)[:40]
         raise InputError(
             f'unit "{shown}": write 1 to 40 letters, digits, -, _ or ., beginning with a letter '
             "or digit, such as WF-03"
         )
     return tag
+
+
+def as_json(data: Mapping[str, Any]) -> str:
+    """An event's data as text that every reader of JSON takes.
+
+    Raises:
+        InputError: it holds half a character, or a number that JSON has no word for.
+    """
+    try:
+        text = json.dumps(data, allow_nan=False, ensure_ascii=False)
+        text.encode()
+    except UnicodeEncodeError:
+        raise InputError("the text holds half a character; type it anew") from None
+    except ValueError:
+        raise InputError("a number in it is infinite or none; write it anew") from None
+    return text
 
 
 class Shelf:
@@ -122,12 +138,6 @@ class Shelf:
         shown = "".join(sign if sign.isprintable() else "?" for sign in tag)[:40]
         near = nearest(tag, [unit.tag for unit in units])
         raise NameFault(f'unit "{shown}": not on this bench{near}; `benchtest shelf` lists them')
-
-    def set_stage(self, tag: str, stage: Stage) -> None:
-        """Move a unit to another stage of its life."""
-        self.unit(tag)
-        with explained(self.path), writing(self._db):
-            self._db.execute("UPDATE unit SET stage = ? WHERE tag = ?", (stage, tag))
 
     # -- sessions ------------------------------------------------------------------------------
 
@@ -183,13 +193,28 @@ class Shelf:
 
     # -- events --------------------------------------------------------------------------------
 
-    def append(self, session: str, kind: str, data: Mapping[str, Any], at: str) -> Event:
+    def append(
+        self,
+        session: str,
+        kind: str,
+        data: Mapping[str, Any],
+        at: str,
+        stage: Stage | None = None,
+    ) -> Event:
         """Add an event; when this returns, it is on disk.
 
+        Args:
+            session: the session's id.
+            kind: sort of event.
+            data: what happened, as JSON has it.
+            at: when; ISO 8601, UTC.
+            stage: where the event moves the unit to; kept with the event or not at all.
+
         Raises:
+            InputError: a text or number in it cannot be kept.
             RecordsFault: it could not be kept; nothing was changed.
         """
-        text = json.dumps(data, allow_nan=False, ensure_ascii=False)
+        text = as_json(data)
         with explained(self.path), writing(self._db):
             (last,) = self._db.execute(
                 "SELECT COALESCE(MAX(seq), 0) FROM event WHERE session = ?", (session,)
@@ -197,6 +222,11 @@ class Shelf:
             self._db.execute(
                 "INSERT INTO event VALUES (?, ?, ?, ?, ?)", (session, last + 1, at, kind, text)
             )
+            if stage is not None:
+                self._db.execute(
+                    "UPDATE unit SET stage = ? WHERE tag = (SELECT tag FROM session WHERE id = ?)",
+                    (stage, session),
+                )
         return Event(last + 1, at, kind, data)
 
     def events(self, session: str) -> list[Event]:
@@ -208,14 +238,21 @@ class Shelf:
 
     # -- exchange ------------------------------------------------------------------------------
 
-    def take_session(self, row: SessionRow, unit: Unit, events: Sequence[Event]) -> int:
-        """Take in a session of another bench. Returns how many events were new.
+    def take_sessions(self, sessions: Sequence[tuple[SessionRow, Unit, Sequence[Event]]]) -> int:
+        """Take in sessions of another bench: all of them or, where one cannot be taken, none.
+
+        Returns:
+            How many events were new.
 
         Raises:
             InputError: what is here under the same id is something else.
+            RecordsFault: they could not be kept; nothing was changed.
         """
-        check_tag(unit.tag)
-        digest = hashlib.sha256(row.design_text.encode()).hexdigest()
+        with explained(self.path), writing(self._db):
+            return sum(self._take(row, unit, events) for row, unit, events in sessions)
+
+    def _take(self, row: SessionRow, unit: Unit, events: Sequence[Event]) -> int:
+        self._take_row(row, unit)
         here = {event.seq: event for event in self.events(row.id)}
         for event in events:
             if event.seq in here and here[event.seq] != event:
@@ -224,24 +261,34 @@ class Shelf:
                     "two records of one session cannot both be kept"
                 )
         new = [event for event in events if event.seq not in here]
-        with explained(self.path), writing(self._db):
-            self._db.execute(
-                "INSERT OR IGNORE INTO design VALUES (?, ?, ?)",
-                (digest, unit.design_name, row.design_text),
-            )
-            self._db.execute(
-                "INSERT OR IGNORE INTO unit VALUES (?, ?, ?)",
-                (unit.tag, unit.design_name, unit.stage),
-            )
-            self._db.execute(
-                "INSERT OR IGNORE INTO session VALUES (?, ?, ?, ?, ?)",
-                (row.id, unit.tag, digest, row.started_at, row.meter),
-            )
-            self._db.executemany(
-                "INSERT INTO event VALUES (?, ?, ?, ?, ?)",
-                [
-                    (row.id, e.seq, e.at, e.kind, json.dumps(e.data, ensure_ascii=False))
-                    for e in new
-                ],
-            )
+        self._db.executemany(
+            "INSERT INTO event VALUES (?, ?, ?, ?, ?)",
+            [(row.id, e.seq, e.at, e.kind, as_json(e.data)) for e in new],
+        )
+        if any(event.kind in ("stage", "undone") for event in new):
+            # the unit has moved on over there; a bench that only sends old news moves nothing
+            self._db.execute("UPDATE unit SET stage = ? WHERE tag = ?", (unit.stage, unit.tag))
         return len(new)
+
+    def _take_row(self, row: SessionRow, unit: Unit) -> None:
+        digest = hashlib.sha256(row.design_text.encode()).hexdigest()
+        self._db.execute(
+            "INSERT OR IGNORE INTO design VALUES (?, ?, ?)",
+            (digest, unit.design_name, row.design_text),
+        )
+        self._db.execute(
+            "INSERT OR IGNORE INTO unit VALUES (?, ?, ?)",
+            (check_tag(unit.tag), unit.design_name, unit.stage),
+        )
+        self._db.execute(
+            "INSERT OR IGNORE INTO session VALUES (?, ?, ?, ?, ?)",
+            (row.id, unit.tag, digest, row.started_at, row.meter),
+        )
+        kept = self._db.execute(
+            "SELECT tag, design, started_at, meter FROM session WHERE id = ?", (row.id,)
+        ).fetchone()
+        if kept != (unit.tag, digest, row.started_at, row.meter):
+            raise InputError(
+                f"session {row.id[:40]}: is another one on this bench, of unit {kept[0]}; "
+                "two records of one session cannot both be kept"
+            )

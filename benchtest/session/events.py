@@ -9,7 +9,8 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, ClassVar
+from types import UnionType
+from typing import Any, ClassVar, Literal, Union, get_args, get_origin, get_type_hints
 
 from benchtest.evidence.marks import Seen
 from benchtest.records.shelf import Stage
@@ -74,6 +75,8 @@ class StageSet:
 
     kind: ClassVar[str] = "stage"
     stage: Stage
+    was: Stage | None = None
+    """Where it was before, for undo."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +137,15 @@ _KINDS: dict[str, type[Any]] = {
 }  # fmt: skip
 
 
+def _hints(made: type[Any]) -> dict[str, Any]:
+    """What each field of an event holds."""
+    hints = get_type_hints(made)
+    return {slot.name: hints[slot.name] for slot in dataclasses.fields(made)}
+
+
+_HINTS = {kind: _hints(made) for kind, made in _KINDS.items()}
+
+
 def to_data(happening: Happening) -> dict[str, Any]:
     """The event as JSON keeps it."""
     return dataclasses.asdict(happening)
@@ -148,9 +160,29 @@ def from_data(kind: str, data: Mapping[str, Any]) -> Happening:
     made = _KINDS.get(kind)
     if made is None:
         return Unknown(dict(data))
-    names = {slot.name for slot in dataclasses.fields(made)}
+    known = {name: data[name] for name in _HINTS[kind] if name in data}
+    if not all(_fits(value, _HINTS[kind][name]) for name, value in known.items()):
+        return Unknown(dict(data))
     try:
-        happening: Happening = made(**{name: data[name] for name in data if name in names})
-    except TypeError:
+        happening: Happening = made(**known)
+    except TypeError:  # something is missing
         return Unknown(dict(data))
     return happening
+
+
+def _fits(value: object, hint: Any) -> bool:
+    """Whether a value from JSON is what a field holds: a record may come from anywhere.
+
+    >>> _fits(True, int), _fits(3, float), _fits("dim", Seen), _fits("dimm", Seen | None)
+    (False, True, True, False)
+    """
+    if get_origin(hint) in (Union, UnionType):
+        return any(_fits(value, one) for one in get_args(hint))
+    if get_origin(hint) is Literal:
+        return value in get_args(hint)
+    if get_origin(hint) is list:
+        return isinstance(value, list) and all(_fits(one, get_args(hint)[0]) for one in value)
+    if hint in (int, float):
+        whole = isinstance(value, int) and not isinstance(value, bool)
+        return whole or (hint is float and isinstance(value, float))
+    return isinstance(value, get_origin(hint) or hint)

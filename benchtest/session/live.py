@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from datetime import UTC, datetime
 
@@ -12,7 +13,7 @@ from benchtest.evidence.reading import check_volts
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.lit import Lit
 from benchtest.prop.reader import parse_design
-from benchtest.records.shelf import SessionRow, Shelf, Unit
+from benchtest.records.shelf import SessionRow, Shelf, Stage, Unit
 from benchtest.session.events import (
     Concluded,
     Happening,
@@ -98,14 +99,22 @@ class Session:
             check_volts(what.volts, self.meter)
         # an event that cannot be understood must fail before it is kept, not at every later start
         step(self.state, Happened(0, "", what))
-        event = self.shelf.append(self.row.id, what.kind, to_data(what), _stamp(self.clock))
+        if isinstance(what, StageSet):
+            what = dataclasses.replace(what, was=self.shelf.unit(self.tag).stage)
+        data, stage = to_data(what), self._stage_after(what)
+        event = self.shelf.append(self.row.id, what.kind, data, _stamp(self.clock), stage)
         happened = Happened(event.seq, event.at, what)
         self.happened.append(happened)
-        if isinstance(what, StageSet):
-            self.shelf.set_stage(self.tag, what.stage)
         undo = isinstance(what, Undone)
         self.state = fold(self.happened, self.design) if undo else step(self.state, happened)
         return self.state
+
+    def _stage_after(self, what: Happening) -> Stage | None:
+        """Where an event moves the unit; None where it does not."""
+        if isinstance(what, Undone):
+            undone = next((h.what for h in self.happened if h.seq == what.seq), None)
+            return undone.was if isinstance(undone, StageSet) else None
+        return what.stage if isinstance(what, StageSet) else None
 
     def undo(self) -> Happening | None:
         """Take back the last event that still counts; None where there is none."""

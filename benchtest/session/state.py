@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from benchtest.diagnosis import still_valid, touched_by
+from benchtest.errors import InputError
 from benchtest.evidence.marks import Mark, parse_nodes
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design
@@ -98,20 +100,29 @@ class State:
 
 
 def fold(happened: Sequence[Happened], design: Design) -> State:
-    """The state after these events. An undone event counts as if it had never been."""
+    """The state after these events. An undone event counts as if it had never been.
+
+    An event that does not fit the prop, as a record of another bench may hold, is passed over:
+    one bad line must not keep a person from all the others.
+    """
     undone = {event.what.seq for event in happened if isinstance(event.what, Undone)}
     state = State(design)
     for event in happened:
         if event.seq not in undone:
-            state = step(state, event)
+            with contextlib.suppress(InputError):
+                state = step(state, event)
     return state
 
 
 def step(state: State, event: Happened) -> State:
-    """The state after one more event."""
+    """The state after one more event.
+
+    Raises:
+        InputError: it does not fit the prop.
+    """
     what = event.what
-    if isinstance(what, Undone | Concluded):
-        return _concluded(state, what) if isinstance(what, Concluded) else state
+    if isinstance(what, Undone | Concluded):  # what was said of the evidence goes with it
+        return dataclasses.replace(state, concluded=what if isinstance(what, Concluded) else None)
     apply = _APPLY.get(type(what))
     if apply is None:
         return state
@@ -119,14 +130,13 @@ def step(state: State, event: Happened) -> State:
     # a note or the unit's next stage says nothing against what was signed
     keeps = isinstance(what, NoteMade | StageSet)
     signed = what if isinstance(what, SignedOff) else state.signed if keeps else None
-    return dataclasses.replace(after, signed=signed, undoable=(*state.undoable, event))
-
-
-def _concluded(state: State, what: Concluded) -> State:
-    return dataclasses.replace(state, concluded=what)
+    concluded = state.concluded if keeps or signed is what else None
+    undoable = (*state.undoable, event)
+    return dataclasses.replace(after, signed=signed, concluded=concluded, undoable=undoable)
 
 
 def _verdict(state: State, what: VerdictGiven) -> State:
+    parse_lit(str(what.strand), state.design, what.level)
     marks = state.marks
     if what.passed:  # a strand that passes now has nothing wrong with it any more
         marks = tuple(mark for mark in marks if mark.strand != what.strand)
@@ -140,6 +150,8 @@ def _verdict(state: State, what: VerdictGiven) -> State:
 
 def _mark(state: State, what: MarkMade) -> State:
     lit = parse_lit(what.lit, state.design, what.level, what.colour)
+    if what.strand not in lit.strands:
+        raise InputError(f'strand {what.strand} is not lit under "{what.lit}"')
     first, last = parse_nodes(what.nodes, state.design.strand(what.strand).nodes)
     mark = Mark(lit, what.strand, first, last, what.seen)
     return dataclasses.replace(state, marks=(*state.marks, mark))
@@ -147,6 +159,8 @@ def _mark(state: State, what: MarkMade) -> State:
 
 def _reading(state: State, what: ReadingTaken) -> State:
     lit = parse_lit(what.lit, state.design, what.level, what.colour)
+    if what.volts is None and what.amps is None:
+        raise InputError(f"probe {what.probe}: neither volts nor amperes")
     reading = Reading(lit, parse_probe(what.probe, state.design), what.volts, what.amps)
     return dataclasses.replace(state, readings=(*state.readings, reading))
 
@@ -163,7 +177,6 @@ def _repair(state: State, what: RepairDone) -> State:
         readings=tuple(reading for reading, good in pairs if good),
         stale=(*state.stale, *(reading for reading, good in pairs if not good)),
         repairs=(*state.repairs, what),
-        concluded=None,
     )
 
 

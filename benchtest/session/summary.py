@@ -116,7 +116,7 @@ def _repairs(session: Session) -> list[tuple[str, str, str]]:
 def _signed_at(session: Session) -> str | None:
     if session.state.signed is None:
         return None
-    signed = [h for h in session.happened if isinstance(h.what, SignedOff)]
+    signed = [h for h in session.state.undoable if isinstance(h.what, SignedOff)]
     return _local(signed[-1].at)
 
 

@@ -1,0 +1,36 @@
+"""A bench folder with one session, on a real disk."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+
+from benchtest.records.shelf import Shelf
+
+AT = "2026-11-25T18:00:00.000+00:00"
+
+
+@pytest.fixture(scope="session")
+def design_text() -> str:
+    """Prop file of the Willow fan."""
+    return files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8")
+
+
+@pytest.fixture
+def shelf(tmp_path: Path) -> Iterator[Shelf]:
+    """An empty shelf."""
+    with Shelf(tmp_path / "bench") as opened:
+        yield opened
+
+
+@pytest.fixture
+def start(design_text: str) -> Callable[..., str]:
+    """Starts a session of a unit on a shelf; returns its id."""
+
+    def begin(shelf: Shelf, tag: str = "WF-03", at: str = AT) -> str:
+        return shelf.start_session(tag, "Willow fan", design_text, at, "0.5%+3/6000")
+
+    return begin
