@@ -15,14 +15,22 @@ from benchtest.diagnosis.gauss import slips
 from benchtest.diagnosis.response import Responses
 from benchtest.diagnosis.taps import volt_noise
 from benchtest.evidence.meter import Meter
+from benchtest.prop.design import Probe
 from benchtest.prop.lit import Lit
 
 if TYPE_CHECKING:
     from benchtest.diagnosis.plan import Components, Evidence
+    from benchtest.diagnosis.weigh import Weigher
 
 
 SLIPPED_SD = 4.0
 """Standard deviations from all other readings past which one counts as a slip."""
+
+
+LEAST_PUT_RIGHT = 0.01
+"""Components with less probability keep their estimate."""
+ISLAND_V = 2.5
+"""What an island's rails are taken to show. [V] About the middle of 1.5 to 4.3, common practice."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +66,7 @@ class Forecaster:
         self._per_supply = np.array([circuit.probe_offset(probe) for probe in self.probes])
         self._outlooks: dict[Lit, Outlook] = {}
         self._flat_read: Readout | None = None
+        self._sd_v: dict[Lit, FloatArray] = {}
 
     def outlook(self, lit: Lit) -> Outlook:
         """The healthy prop's readings under a lit set."""
@@ -97,7 +106,39 @@ class Forecaster:
             shift, known = _learned(look.spread, self.gain * look.value, parts, evidence)
             # what was learned can never leave less than a hundredth of the doubt
             mean, variance = mean + shift, np.maximum(variance - known, 1e-4 * variance)
-        return np.asarray(mean / np.sqrt(variance)[:, None])
+        self._sd_v[lit] = np.sqrt(variance)
+        return np.asarray(mean / self._sd_v[lit][:, None])
+
+    def put_right(
+        self, off_sd: FloatArray, lit: Lit, probe: Probe, parts: Components
+    ) -> FloatArray:
+        """One probe's forecast, with faults that starve nodes solved anew.
+
+        Args:
+            off_sd: what `forecast` said of this probe, shape (components,).
+            lit: strands lit; `forecast` was asked of them last with the same evidence.
+            probe: what is read.
+            parts: the components.
+        """
+        look, row = self.outlook(lit), self.probes.index(probe)
+        bent = self.responses.base(lit).bent
+        right = off_sd.copy()
+        for place, (joint, column) in enumerate(zip(parts.joint, parts.column, strict=True)):
+            if joint < 0 or parts.weight[place] < LEAST_PUT_RIGHT or not bent[joint, column]:
+                continue
+            name = self.responses.space.joints[joint].name
+            solution = self.responses.exact(name, int(column), lit)
+            volts = solution.volts(probe)
+            if solution.is_floating(probe):
+                volts = _no_more_than_islands_tell(volts, probe)
+            estimate_v = look.value[row] + look.per_amp[row, joint] * look.push[joint, column]
+            right[place] += (volts - estimate_v) / self._sd_v[lit][row]
+        return right
+
+
+def _no_more_than_islands_tell(volts: float, probe: Probe) -> float:
+    """What copper that is cut off shows is not to be relied on: any of it counts as the same."""
+    return ISLAND_V if probe.is_rail else volts
 
 
 def _learned(
@@ -122,18 +163,33 @@ def _learned(
     covariance = weigher.covariance(read, healthy)
     faulty = weighed.joint_mean[parts.joint, parts.column]
     off = weigher.values - np.where((parts.joint >= 0)[:, None], faulty, healthy)
-    # under a fault that a reading contradicts, that reading is a slip and says nothing more
-    slipped = slips(off, covariance, SLIPPED_SD)
     shift = np.zeros((len(shared), len(off)))
-    for reading in np.unique(slipped).tolist():
-        mine = slipped == reading
-        shift[:, mine] = _regress(covariance, shared, reading) @ off[mine].T
-    return shift, np.einsum("pr,pr->p", _regress(covariance, shared, -1), shared)
+    for silent, mine in _silent_readings(weigher, parts, off, covariance).items():
+        shift[:, mine] = _regress(covariance, shared, silent) @ off[mine].T
+    return shift, np.einsum("pr,pr->p", _regress(covariance, shared, ()), shared)
 
 
-def _regress(covariance: FloatArray, shared: FloatArray, slipped: int) -> FloatArray:
+def _silent_readings(
+    weigher: Weigher, parts: Components, off: FloatArray, covariance: FloatArray
+) -> dict[tuple[int, ...], list[int]]:
+    """Readings that say nothing under a fault, and the components that it is so for.
+
+    A reading that everything else contradicts under that fault is a slip; one whose lead is on
+    copper that the fault cuts off may show anything.
+    """
+    groups: dict[tuple[int, ...], list[int]] = {}
+    slipped = slips(off, covariance, SLIPPED_SD)
+    for place, (joint, column) in enumerate(zip(parts.joint, parts.column, strict=True)):
+        silent = weigher.loose.get((int(joint), int(column)), ()) if joint >= 0 else ()
+        if not silent and slipped[place] >= 0:
+            silent = (int(slipped[place]),)
+        groups.setdefault(silent, []).append(place)
+    return groups
+
+
+def _regress(covariance: FloatArray, shared: FloatArray, silent: tuple[int, ...]) -> FloatArray:
     """Weights of the readings in what each probe will show, shape (probes, readings)."""
-    if slipped >= 0:
+    if silent:
         covariance = covariance.copy()
-        covariance[slipped, slipped] *= 1e8
+        covariance[list(silent), list(silent)] *= 1e8
     return np.asarray(np.linalg.solve(covariance, shared.T).T)

@@ -26,7 +26,7 @@ def log_likelihood(off: FloatArray, covariance: FloatArray, slip_per_v: float = 
     count = off.shape[-1]
     if count == 0:
         return np.zeros(off.shape[:-1])
-    precision = np.linalg.inv(covariance)
+    precision = np.asarray(np.linalg.inv(covariance))
     _, log_det = np.linalg.slogdet(covariance)
     weighted, own = _leave_one_out(precision, off)
     square = np.einsum("...i,...i->...", weighted, off)
@@ -56,7 +56,7 @@ def slips(off: FloatArray, covariance: FloatArray, far_sd: float) -> FloatArray:
     Returns:
         Place of that reading, or -1, shape (...,).
     """
-    weighted, own = _leave_one_out(np.linalg.inv(covariance), off)
+    weighted, own = _leave_one_out(np.asarray(np.linalg.inv(covariance)), off)
     far = np.abs(weighted) / np.sqrt(own)
     worst = far.argmax(axis=-1)
     return np.where(np.take_along_axis(far, worst[..., None], -1)[..., 0] > far_sd, worst, -1)

@@ -103,6 +103,7 @@ def _solve(weigher: Weigher, joint: int, column: int) -> tuple[FloatArray, Float
     covariance = weigher.covariance(weigher.together(parts), mean)
     loose = np.flatnonzero(weigher.ordered(floating, axis=0))
     covariance[loose, loose] += FLOATING_SD_V**2
+    weigher.loose[joint, column] = tuple(loose.tolist())
     return mean, covariance
 
 

@@ -98,6 +98,8 @@ class Weigher:
         self.values = values
         self.noise = noise
         self.tolerances = tolerances
+        self.loose: dict[tuple[int, int], tuple[int, ...]] = {}
+        """Readings on copper that a fault cuts off, by joint and place in the grid."""
         self.slip_per_v = 0.5 / float(responses.circuit.supply_v.max())
         self.effects = [tap_effects(responses, taps) for taps in groups]
         self.rows = np.concatenate([np.array(taps.rows, dtype=np.intp) for taps in groups])
