@@ -8,7 +8,6 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -20,7 +19,7 @@ from benchtest.drive.layout import Frame
 from benchtest.drive.safe import level_that_fits
 from benchtest.errors import InputError, NameFault, nearest
 from benchtest.evidence.marks import Seen
-from benchtest.evidence.reading import check_volts, parse_number
+from benchtest.evidence.reading import check_volts
 from benchtest.pattern import frame_of, load_patterns
 from benchtest.prop.design import Design, NodeName, Probe, StrandEnd
 from benchtest.prop.lit import Lit, parse_lit
@@ -39,6 +38,7 @@ from benchtest.session.events import (
 from benchtest.session.guidance import Advice, what_next
 from benchtest.session.live import Session
 from benchtest.session.state import Happened
+from benchtest.session.typed import Typed, judge_typed, volts_of
 from benchtest.virtual.observe import Sight
 from benchtest.virtual.process import RunningProp
 
@@ -49,17 +49,6 @@ STEADY_S = 0.15
 """From the last frame of a change until a meter may be read. [s]"""
 MANY_STRANDS = 3
 """From so many strands at full on, light comes up by a ramp."""
-
-
-@dataclass(frozen=True, slots=True)
-class Typed:
-    """A reading as it is being typed, beside what a healthy unit shows."""
-
-    volts: float | None
-    expected_v: float
-    sd_v: float
-    z: float | None
-    hint: str = ""
 
 
 class Stand:
@@ -247,13 +236,7 @@ class Stand:
         if advice.task != "read" or advice.lit is None or advice.probe is None:
             return None
         expected_v, sd_v = self._expected(advice.lit, advice.probe)
-        try:
-            volts = check_volts(volts_of(text), self.session.meter)
-        except InputError as error:
-            return Typed(None, expected_v, sd_v, None, str(error) if text else "")
-        step_v = self.session.meter.error_limit_v(volts)
-        z = (volts - expected_v) / float(np.hypot(sd_v, step_v / 2.0))
-        return Typed(volts, expected_v, sd_v, z, _slip(volts, expected_v, z))
+        return judge_typed(text, expected_v, sd_v, self.session.meter)
 
     def ask_for(self, lit_text: str, probe_text: str) -> None:
         """Ask for a reading of the person's own choice next.
@@ -376,22 +359,6 @@ class Stand:
         return True
 
 
-def volts_of(text: str) -> float:
-    """Volts as people type them; `12.3m` is millivolts.
-
-    Raises:
-        InputError: it is no number.
-
-    >>> volts_of("12.3m")
-    0.0123
-    """
-    word = text.strip()
-    for ending in ("mV", "m"):
-        if word.endswith(ending):
-            return parse_number(word.removesuffix(ending).strip(), "millivolts") / 1e3
-    return parse_number(word.removesuffix("V").strip(), "volts")
-
-
 def said(what: Happening) -> str:
     """An event in a few words."""
     match what:
@@ -406,17 +373,6 @@ def said(what: Happening) -> str:
         case SignedOff(by):
             return f"sign-off by {by}"
     return what.kind
-
-
-def _slip(volts: float, expected_v: float, z: float) -> str:
-    """A guess at what was meant, where a reading is far off and a slip explains it."""
-    if abs(z) < 8.0:
-        return ""
-    for factor in (-1.0, 0.001, 1000.0, 0.1, 10.0, 0.01, 100.0):
-        meant = volts * factor
-        if abs(meant - expected_v) < 0.05 * abs(expected_v) + 1e-4:
-            return f"did you mean {meant:.4g}?"
-    return ""
 
 
 def probe_words(probe: Probe) -> str:
