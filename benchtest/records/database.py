@@ -46,7 +46,8 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("PRAGMA synchronous = FULL")
     (verdict,) = connection.execute("PRAGMA quick_check(1)").fetchone()
     if verdict != "ok":
-        raise RecordsFault(f"{path}: is damaged ({verdict}); {_RESCUE}")
+        where = str(verdict).splitlines()[-1]  # the first line is a heading
+        raise RecordsFault(f"{path}: is damaged ({where}); {_RESCUE}")
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if version > VERSION:
         raise RecordsFault(

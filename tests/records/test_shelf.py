@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtest.errors import InputError, NameFault, RecordsFault
@@ -60,6 +60,7 @@ def test_tags_that_trick_paths_or_terminals_are_refused(tag: str) -> None:
 
 
 @given(st.text(max_size=50))
+@settings(deadline=None)
 def test_a_tag_that_is_taken_is_safe_as_a_file_name(tag: str) -> None:
     try:
         check_tag(tag)
@@ -107,6 +108,7 @@ def test_what_json_cannot_hold_is_refused_and_nothing_kept(
 
 
 @given(st.dictionaries(st.text(), st.text() | st.floats() | st.integers() | st.none()))
+@settings(deadline=None)
 def test_json_that_is_kept_is_strict_utf_8(data: dict[str, object]) -> None:
     try:
         text = as_json(data)

@@ -1,0 +1,159 @@
+"""Records travel between benches: whole, as they were, or not at all."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from benchtest.errors import FileFaults, InputError
+from benchtest.records.exchange import MOST_FAULTS, Taken, export_lines, import_lines
+from benchtest.records.shelf import Shelf, Stage
+
+AT = "2026-11-25T18:00:00.000+00:00"
+Start = Callable[..., str]
+
+
+@pytest.fixture
+def other(tmp_path: Path) -> Iterator[Shelf]:
+    """Another bench."""
+    with Shelf(tmp_path / "other") as opened:
+        yield opened
+
+
+@pytest.fixture
+def line(shelf: Shelf, start: Start) -> dict[str, Any]:
+    """An exported session of two events, as JSON."""
+    session = start(shelf)
+    shelf.append(session, "verdict", {"strand": 1, "passed": True}, AT)
+    shelf.append(session, "note", {"text": "rain"}, AT)
+    (text,) = export_lines(shelf)
+    found: dict[str, Any] = json.loads(text)
+    return found
+
+
+def _take(shelf: Shelf, *lines: dict[str, Any]) -> Taken:
+    return import_lines(shelf, [json.dumps(line) for line in lines], "records.jsonl")
+
+
+def test_a_session_is_one_line_that_tells_all(line: dict[str, Any], design_text: str) -> None:
+    assert line.pop("session")
+    assert line == {
+        "format": 1,
+        "tag": "WF-03",
+        "stage": "bare",
+        "started_at": AT,
+        "meter": "0.5%+3/6000",
+        "design": design_text,
+        "events": [
+            {"seq": 1, "at": AT, "kind": "verdict", "data": {"strand": 1, "passed": True}},
+            {"seq": 2, "at": AT, "kind": "note", "data": {"text": "rain"}},
+        ],
+    }
+
+
+_JSON = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers(-(2**63), 2**63)
+    | st.floats(allow_nan=False, allow_infinity=False)
+    | st.text(st.characters(exclude_categories=["Cs"])),
+    lambda inner: st.lists(inner) | st.dictionaries(st.text("abc\n\x00é"), inner),
+    max_leaves=8,
+)
+
+
+@given(data=st.dictionaries(st.text("xyz \t’"), _JSON))
+@settings(
+    suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=25, deadline=None
+)
+def test_whatever_an_event_holds_arrives_as_it_was(
+    tmp_path: Path, start: Start, data: dict[str, Any]
+) -> None:
+    with (
+        TemporaryDirectory(dir=tmp_path) as folder,
+        Shelf(Path(folder) / "one") as shelf,
+        Shelf(Path(folder) / "other") as other,
+    ):
+        session = start(shelf)
+        shelf.append(session, "of a later version", data, AT)
+        lines = list(export_lines(shelf))
+        assert all(text.isascii() and "\n" not in text for text in lines)
+        import_lines(other, lines, "records.jsonl")
+        assert other.events(session) == shelf.events(session)
+        assert other.session(session) == shelf.session(session)
+        assert import_lines(other, lines, "records.jsonl").new_events == 0
+
+
+def test_empty_lines_are_passed_over(other: Shelf, line: dict[str, Any]) -> None:
+    taken = import_lines(other, ["\n", json.dumps(line) + "\n", " \n"], "records.jsonl")
+    assert taken == Taken(1, 1, 2)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "said"),
+    [
+        (lambda text: text.replace('"passed": true', '"passed": NaN'), "infinite"),
+        (lambda text: text.replace('"strand": 1', '"strand": 1e999'), "infinite"),
+        (lambda text: text.replace('"rain"', '"\\ud800"'), "half a character"),
+        (lambda text: text.replace("WF-03", "../../etc"), "etc"),
+        (lambda text: text.replace("WF-03", "WF-03\\n"), "WF-03"),
+        (lambda text: text[:-20], "no JSON"),
+        (lambda text: "[" * 100_000, "no JSON"),
+        (lambda text: text.replace('"seq": 2', '"seq": 1'), "numbered"),
+        (lambda text: text.replace('"seq": 2', '"seq": "2"'), "no number"),
+    ],
+)
+def test_a_bad_line_is_named_and_nothing_is_taken(
+    other: Shelf, line: dict[str, Any], spoil: Callable[[str], str], said: str
+) -> None:
+    good = json.dumps(line)
+    with pytest.raises(FileFaults, match=r"records\.jsonl: line 2: ") as refused:
+        import_lines(other, [good, spoil(good)], "records.jsonl")
+    assert said in str(refused.value)
+    assert other.units() == []
+
+
+def test_a_file_of_another_kind_is_not_complained_of_without_end(other: Shelf) -> None:
+    with pytest.raises(FileFaults) as refused:
+        import_lines(other, ["noise"] * 1000, "noise.txt")
+    assert len(refused.value.faults) == MOST_FAULTS
+
+
+def test_two_histories_in_one_file_are_not_taken_by_half(
+    other: Shelf, line: dict[str, Any]
+) -> None:
+    changed = json.loads(json.dumps(line))
+    changed["events"][0]["data"]["passed"] = False
+    with pytest.raises(InputError, match="event 1: differs"):
+        _take(other, line, changed)
+    assert other.units() == []
+
+
+def test_a_session_of_another_unit_under_the_same_id_is_refused(
+    other: Shelf, line: dict[str, Any]
+) -> None:
+    _take(other, line)
+    with pytest.raises(InputError, match="of unit WF-03"):
+        _take(other, {**line, "tag": "WF-08"})
+    assert [unit.tag for unit in other.units()] == ["WF-03"]
+
+
+def test_news_of_a_stage_moves_the_unit_and_old_news_does_not(
+    shelf: Shelf, other: Shelf, start: Start
+) -> None:
+    session = start(shelf)
+    old = list(export_lines(shelf))
+    import_lines(other, old, "old")
+    sealed: Stage = "sealed"
+    shelf.append(session, "stage", {"stage": sealed}, AT, sealed)
+    import_lines(other, export_lines(shelf), "new")
+    assert other.unit("WF-03").stage == "sealed"
+    import_lines(other, old, "old")
+    assert other.unit("WF-03").stage == "sealed"

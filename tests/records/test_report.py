@@ -1,0 +1,195 @@
+"""The report: one page that stands alone, and words on it stay words."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from html.parser import HTMLParser
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchtest.records.report import (
+    ReadingLine,
+    ReportContent,
+    StrandLine,
+    SuspectLine,
+    render_report,
+)
+
+EVIL = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>{{ 7*7 }}</title></style>"
+# HTML Living Standard, 13.1.2: void elements have no end tag
+VOID = {"meta", "br", "img", "input", "link", "hr", "wbr"}
+ALLOWED = {
+    *("html", "head", "meta", "title", "style", "body", "header", "section", "h1", "h2", "p", "b"),
+    *("span", "ul", "li", "div", "table", "thead", "tbody", "tr", "th", "td", "code", "wbr"),
+    *("svg", "rect", "line", "circle"),
+}
+
+
+class _Page(HTMLParser):
+    """A page's elements and words; end tags must match."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.words = ""
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] != "style":
+            self.words += data
+
+    def count(self, tag: str) -> int:
+        return sum(1 for name, _ in self.tags if name == tag)
+
+
+def _reading(z: float = 0.5, stale: bool = False) -> ReadingLine:
+    return ReadingLine("1 3 5-8", "crown:2+>crown:11+", -0.0005, "V", 0.0004, 0.0002, z, stale)
+
+
+def _content(words: str = "plain") -> ReportContent:
+    return ReportContent(
+        tag="WF-03",
+        design=words,
+        stage="soldered",
+        started_at="2026-11-25 18:00",
+        ended_at="2026-11-25 18:40",
+        meter="0.5%+3/6000",
+        record="one",
+        verdict="Passed on the bench",
+        good=True,
+        waits_for=["sealing", words],
+        strands=[StrandLine(1, 30, "passed", ""), StrandLine(2, 30, "failed", words)],
+        readings=[_reading(), ReadingLine("all", "main", 4.2, "A", 4.1, 0.1, 1.0, False)],
+        suspects=[SuspectLine("4A+", words, 0.93, 0.8, words)],
+        healthy=0.02,
+        cleared_mohm=40.0,
+        repairs=[("2026-11-25 18:30", "4A+", words)],
+        notes=[words, "second"],
+        signed_by=words,
+        signed_at="2026-11-25 18:40",
+        comment=words,
+    )
+
+
+def test_every_figure_is_on_the_page() -> None:
+    page = _Page(render_report(_content()))
+    assert page.open == []
+    for words in (
+        "WF-03", "soldered", "2026-11-25 18:00", "0.5%+3/6000", "Passed on the bench",
+        "Waits for: sealing; plain.", "No joint above 40 mΩ", "1 3 5-8", "crown:2+>crown:11+",
+        "-0.5 mV", "0.4 mV", "0.2 mV", "+0.5 sd", "4.200 A", "4.100 A", "4A+", "93 %", "0.80",
+        "2 %", "second", "2026-11-25 18:40",
+    ):  # fmt: skip
+        assert words in page.words, words
+
+
+def test_words_never_become_elements() -> None:
+    plain, evil = _Page(render_report(_content())), _Page(render_report(_content(EVIL)))
+    assert [tag for tag, _ in evil.tags] == [tag for tag, _ in plain.tags]
+    assert evil.words.count(EVIL) == plain.words.count("plain") == 9
+    assert evil.open == []
+
+
+@given(st.text())
+@settings(max_examples=30, deadline=None)
+def test_no_text_at_all_becomes_an_element(words: str) -> None:
+    page = _Page(render_report(_content(words)))
+    assert {tag for tag, _ in page.tags} <= ALLOWED
+    assert not [name for _, attrs in page.tags for name in attrs if name.startswith("on")]
+
+
+def test_the_page_needs_nothing_from_elsewhere() -> None:
+    text = render_report(_content())
+    page = _Page(text)
+    named = {name for _, attrs in page.tags for name in attrs}
+    assert not named & {"src", "href", "srcset", "data", "action"}
+    assert "url(" not in text
+    assert "@import" not in text
+    assert page.tags[2] == ("meta", {"charset": "utf-8"})
+
+
+def test_the_verdict_is_told_by_words_and_sign_not_by_colour_alone() -> None:
+    good = _Page(render_report(_content()))
+    bad = _Page(
+        render_report(
+            dataclasses.replace(_content(), good=False, verdict="Not yet", signed_by=None)
+        )
+    )
+    assert "✓ Passed on the bench" in good.words
+    assert "✗ Not yet" in bad.words
+    assert "nobody yet" in bad.words
+    assert "✓ passed" in good.words
+    assert "✗ failed" in good.words
+
+
+def test_an_empty_session_has_a_page_too() -> None:
+    bare = dataclasses.replace(
+        _content(), waits_for=[], readings=[], suspects=[], healthy=None, cleared_mohm=None,
+        repairs=[], notes=[], signed_by=None, signed_at=None, comment="", ended_at="",
+    )  # fmt: skip
+    page = _Page(render_report(bare))
+    for words in ("None was taken.", "Nothing is above 5 %.", "not worked out"):
+        assert words in page.words
+    for words in ("Waits for", "Repairs", "Notes", "No joint above", "last event"):
+        assert words not in page.words
+
+
+@pytest.mark.parametrize(
+    ("z", "at"), [(0.0, 60.0), (2.0, 78.0), (-2.0, 42.0), (6.0, 114.0), (99.0, 114.0), (-99.0, 6.0)]
+)
+def test_a_dot_stands_where_the_reading_stands_and_stays_in_sight(z: float, at: float) -> None:
+    page = _Page(render_report(dataclasses.replace(_content(), readings=[_reading(z)])))
+    (dot,) = [attrs for tag, attrs in page.tags if tag == "circle"]
+    x, radius = float(dot["cx"] or ""), float(dot["r"] or "")
+    assert x == pytest.approx(at, abs=0.1)
+    assert x - radius >= 0.0
+    assert x + radius <= 120.0
+    (label,) = [attrs["aria-label"] for tag, attrs in page.tags if tag == "svg"]
+    assert label == f"{z:+.1f} standard deviations from healthy"
+
+
+def test_the_band_is_two_standard_deviations_either_way() -> None:
+    page = _Page(render_report(dataclasses.replace(_content(), readings=[_reading(2.0)])))
+    (band,) = [attrs for tag, attrs in page.tags if tag == "rect"]
+    (dot,) = [attrs for tag, attrs in page.tags if tag == "circle"]
+    right = float(band["x"] or "") + float(band["width"] or "")
+    assert float(dot["cx"] or "") == pytest.approx(right, abs=0.1)
+
+
+def test_readings_that_a_repair_moved_are_struck_out_and_that_is_explained() -> None:
+    lines = [_reading(stale=True), _reading()]
+    page = _Page(render_report(dataclasses.replace(_content(), readings=lines)))
+    old = [attrs for tag, attrs in page.tags if tag == "tr" and attrs.get("class") == "old"]
+    assert len(old) == 1
+    assert "Struck out: taken before a repair" in page.words
+
+
+def test_a_page_printed_from_a_dark_screen_is_light() -> None:
+    text = render_report(_content())
+    # dark colours are for screens alone, or a printer fills the sheet
+    assert re.findall(r"@media ([^{]*prefers-color-scheme: dark[^{]*)\{", text) == [
+        "screen and (prefers-color-scheme: dark) "
+    ]
+
+
+def test_cautions_are_on_the_page() -> None:
+    words = " ".join(_Page(render_report(_content())).words.split())
+    assert "licensed electrician" in words
+    assert "local codes" in words
+    assert "not how well a joint is made" in words
