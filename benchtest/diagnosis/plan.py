@@ -17,6 +17,7 @@ from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.candidates import board_of, lit_sets
 from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.forecast import Forecaster
+from benchtest.diagnosis.gauss import slips
 from benchtest.diagnosis.posterior import Posterior
 from benchtest.diagnosis.response import GRID, Responses
 from benchtest.diagnosis.weigh import Weighed, Weigher
@@ -34,6 +35,8 @@ SHORTLIST = 96
 """Candidates whose information is worked out in full."""
 FINALS = 12
 """Candidates that are worked out exactly at the most, before one is chosen."""
+FITS_NOTHING_SD = 8.0
+"""Standard deviations from all other readings past which one must be taken again."""
 SAME_AGAIN = 3
 """A probe under one lit set is asked for at most so often."""
 LIT_COST, BOARD_COST = 0.06, 0.04
@@ -104,9 +107,32 @@ def plan_next(forecaster: Forecaster, found: Posterior, evidence: Evidence) -> N
     best = _finals(forecaster, parts, asks, off_sd, order, bits, ease)
     expect_bits = max(0.0, float(bits[best]))
     if expect_bits < WORTH_TAKING_BITS:
+        if (again := _fits_nothing(parts, evidence)) is not None:
+            return NextReading(again.lit, again.probe, expect_bits, settled=False)
         return NextReading(None, None, expect_bits, settled=True)
     lit, probe = asks[order[best]]
     return NextReading(lit, probe, expect_bits, settled=False)
+
+
+def _fits_nothing(parts: Components, evidence: Evidence) -> Reading | None:
+    """A reading that only a slip of the pen explains, and that was taken only once.
+
+    Whatever the rest says, nothing is settled while such a reading stands.
+    """
+    weigher, weighed = evidence.weigher, evidence.weighed
+    if weigher is None or weighed is None:
+        return None
+    best = int(parts.weight.argmax())
+    joint, column = int(parts.joint[best]), int(parts.column[best])
+    healthy = weigher.healthy_mean()
+    mean = healthy if joint < 0 else weighed.joint_mean[joint, column]
+    covariance = weigher.covariance(weigher.healthy_spread, healthy)
+    place = int(slips(weigher.values - mean, covariance, FITS_NOTHING_SD))
+    if place < 0 or place in weigher.loose.get((joint, column), ()):
+        return None
+    reading = evidence.readings[place]
+    taken = [(other.lit, other.probe) for other in evidence.readings]
+    return reading if taken.count((reading.lit, reading.probe)) == 1 else None
 
 
 def _finals(

@@ -126,7 +126,9 @@ def test_one_misread_digit_does_not_lead_astray(fan: Design, fan_engine: Engine)
     wrong = readings[3]
     assert wrong.volts is not None
     readings[3] = dataclasses.replace(wrong, volts=wrong.volts - 1.0)
-    assert fan_engine.diagnose(readings).healthy > 0.5
+    finding = fan_engine.diagnose(readings)
+    assert finding.healthy > 0.5
+    assert not finding.next.settled  # not while that reading stands alone
 
 
 def test_readings_are_judged_beside_what_a_healthy_unit_shows(
