@@ -41,8 +41,9 @@ print("heard")
 def _alone(setup: str, *command: str) -> subprocess.CompletedProcess[str]:
     """Run a command in a network namespace of its own."""
     script = f'{setup}; exec "$@"'
+    user = [] if os.geteuid() == 0 else ["--map-root-user"]
     return subprocess.run(
-        ["unshare", "--net", "sh", "-c", script, "sh", *command],
+        ["unshare", *user, "--net", "sh", "-c", script, "sh", *command],
         capture_output=True, text=True, timeout=60, check=False,
     )  # fmt: skip
 
