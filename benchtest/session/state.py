@@ -122,7 +122,7 @@ def step(state: State, event: Happened) -> State:
     """
     what = event.what
     if isinstance(what, Undone | Concluded):  # what was said of the evidence goes with it
-        return dataclasses.replace(state, concluded=what if isinstance(what, Concluded) else None)
+        return dataclasses.replace(state, concluded=_said(what))
     apply = _APPLY.get(type(what))
     if apply is None:
         return state
@@ -133,6 +133,15 @@ def step(state: State, event: Happened) -> State:
     concluded = state.concluded if keeps or signed is what else None
     undoable = (*state.undoable, event)
     return dataclasses.replace(after, signed=signed, concluded=concluded, undoable=undoable)
+
+
+def _said(what: Undone | Concluded) -> Concluded | None:
+    if isinstance(what, Undone):
+        return None
+    for row in what.suspects:
+        if not (isinstance(row.get("where"), str) and type(row.get("probability")) in (int, float)):
+            raise InputError("a suspect of a finding has no place or no probability")
+    return what
 
 
 def _verdict(state: State, what: VerdictGiven) -> State:

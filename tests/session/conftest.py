@@ -1,0 +1,89 @@
+"""Sessions of a small fan, on a real shelf."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.prop.design import Design
+from benchtest.prop.reader import parse_design
+from benchtest.records.shelf import Shelf
+from benchtest.session.live import Session
+
+SMALL_FAN = """\
+format = 1
+name = "Small fan"
+[node]
+kind = "ws2811-5v"
+[[strand]]
+count = 4
+nodes = 10
+pitch_mm = 30.0
+lead_mm = [60.0, 60.0]
+wire = "22 AWG"
+[data]
+path = "zigzag"
+[[bus]]
+name = "foot"
+joins = "A"
+copper = { weight_oz = 2.0, width_mm = 8.0 }
+spacing_mm = 40.0
+[[bus]]
+name = "crown"
+joins = "B"
+copper = { weight_oz = 2.0, width_mm = 8.0 }
+spacing_mm = 40.0
+[[feed]]
+name = "main"
+at = "foot:1"
+volts = 5.0
+wire = "16 AWG"
+length_mm = 1500.0
+fuse_a = 1.5
+supply_a = 10.0
+"""
+
+
+class Ticking:
+    """A clock whose every look is a second later."""
+
+    def __init__(self) -> None:
+        self.now = datetime(2026, 11, 25, 18, 0, tzinfo=UTC)
+
+    def __call__(self) -> datetime:
+        self.now += timedelta(seconds=1)
+        return self.now
+
+
+@pytest.fixture(scope="session")
+def design_text() -> str:
+    """Prop file of a small fan: 4 strands of 10 nodes, buses at both ends, data in zigzag."""
+    return SMALL_FAN
+
+
+@pytest.fixture(scope="session")
+def fan(design_text: str) -> Design:
+    """The small fan."""
+    return parse_design(design_text, "fan.toml")
+
+
+@pytest.fixture
+def shelf(tmp_path: Path) -> Iterator[Shelf]:
+    """An empty shelf."""
+    with Shelf(tmp_path / "bench") as opened:
+        yield opened
+
+
+@pytest.fixture
+def begin(shelf: Shelf, design_text: str) -> Callable[..., Session]:
+    """Starts a session of a unit."""
+    clock = Ticking()
+
+    def start(tag: str = "WF-03") -> Session:
+        return Session.start(shelf, design_text, tag, DEFAULT_METER, clock)
+
+    return start

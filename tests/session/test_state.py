@@ -1,0 +1,263 @@
+"""Where a session stands: folded from what happened, and from nothing else."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchtest.errors import InputError
+from benchtest.evidence.marks import SEEN, Mark
+from benchtest.prop.design import Design
+from benchtest.prop.lit import Lit
+from benchtest.prop.reader import parse_design
+from benchtest.records.shelf import STAGES
+from benchtest.session.events import (
+    Concluded,
+    Happening,
+    MarkMade,
+    NoteMade,
+    ReadingTaken,
+    RepairDone,
+    SignedOff,
+    StageSet,
+    Undone,
+    Unknown,
+    VerdictGiven,
+    from_data,
+    to_data,
+)
+from benchtest.session.state import Happened, State, fold, step
+
+from .conftest import SMALL_FAN
+
+FAN = parse_design(SMALL_FAN, "fan.toml")
+AT = "2026-11-25T18:00:00.000+00:00"
+SAID = Concluded(0.9, True, [{"where": "4A+", "fault": "open", "probability": 0.1, "ohms": None}])
+
+
+def _numbered(whats: Sequence[Happening]) -> list[Happened]:
+    return [Happened(seq, AT, what) for seq, what in enumerate(whats, 1)]
+
+
+def _state(*whats: Happening, design: Design = FAN) -> State:
+    return fold(_numbered(whats), design)
+
+
+def _passed(*strands: int) -> list[Happening]:
+    return [VerdictGiven(strand, passed=True) for strand in strands]
+
+
+_STRANDS = st.integers(1, 4)
+_THINGS = st.one_of(
+    st.builds(VerdictGiven, _STRANDS, st.booleans()),
+    st.builds(
+        lambda strand, node, seen: MarkMade(str(strand), strand, str(node), seen),
+        _STRANDS, st.integers(1, 10), st.sampled_from(SEEN),
+    ),
+    st.builds(
+        ReadingTaken,
+        st.sampled_from(["all", "1 3", "4"]),
+        st.sampled_from(["4B", "crown:2+>crown:4+", "main"]),
+        st.floats(-5.0, 5.0),
+    ),
+    st.builds(RepairDone, st.sampled_from(["4A+", "2B-", "main+", "3.5", "2Ad"])),
+    st.builds(NoteMade, st.text(max_size=3)),
+    st.builds(StageSet, st.sampled_from(STAGES)),
+    st.just(SAID),
+    st.just(SignedOff("Ada")),
+    st.just(Unknown({"a": 1})),
+)  # fmt: skip
+
+
+@given(st.lists(_THINGS, max_size=12))
+@settings(max_examples=50, deadline=None)
+def test_taking_back_everything_leaves_nothing(whats: list[Happening]) -> None:
+    happened = _numbered(whats)
+    while (state := fold(happened, FAN)).undoable:
+        happened.append(Happened(len(happened) + 1, AT, Undone(state.undoable[-1].seq)))
+    still = [h.what for h in happened if isinstance(h.what, Concluded)]
+    nothing = State(FAN)
+    # what was said with no evidence at all may stand; nothing else does
+    assert dataclasses.replace(state, concluded=None) == nothing
+    assert state.concluded is None or (bool(still) and len(happened) == len(whats))
+
+
+@given(st.lists(_THINGS, max_size=12), st.data())
+@settings(max_examples=50, deadline=None)
+def test_what_was_taken_back_is_as_if_it_had_never_been(
+    whats: list[Happening], data: st.DataObject
+) -> None:
+    happened = _numbered(whats)
+    undoable = [h for h in happened if not isinstance(h.what, Concluded | Unknown)]
+    gone = (
+        data.draw(st.lists(st.sampled_from(undoable), unique_by=lambda h: h.seq))
+        if undoable
+        else []
+    )
+    undone = [Happened(len(whats) + n, AT, Undone(h.seq)) for n, h in enumerate(gone, 1)]
+    without = fold([h for h in happened if h not in gone], FAN)
+    state = fold([*happened, *undone], FAN)
+    if undone:
+        without = dataclasses.replace(without, concluded=None)
+    assert state == without
+
+
+@given(st.lists(_THINGS, max_size=12))
+@settings(max_examples=50, deadline=None)
+def test_a_record_that_is_read_again_says_the_same(whats: list[Happening]) -> None:
+    happened = _numbered(whats)
+    again = [Happened(h.seq, h.at, from_data(h.what.kind, _data(h.what))) for h in happened]
+    assert fold(again, FAN) == fold(happened, FAN) == fold(happened, FAN)
+
+
+def _data(what: Happening) -> dict[str, Any]:
+    return dict(what.data) if isinstance(what, Unknown) else to_data(what)
+
+
+def test_at_first_nothing_is_tested() -> None:
+    state = State(FAN)
+    assert state.untested == [1, 2, 3, 4]
+    assert state.failed == []
+    assert state.evidence_marks == []
+
+
+def test_a_failed_strand_waits_for_a_mark() -> None:
+    state = _state(VerdictGiven(2, passed=False))
+    assert (state.failed, state.unmarked) == ([2], [2])
+    state = _state(VerdictGiven(2, passed=False), MarkMade("2", 2, "7-10", "dark"))
+    assert (state.failed, state.unmarked) == ([2], [])
+
+
+def test_a_strand_that_passes_again_loses_its_marks() -> None:
+    state = _state(
+        VerdictGiven(2, passed=False), MarkMade("2", 2, "7", "dark"),
+        MarkMade("3", 3, "1", "warm"), VerdictGiven(2, passed=True),
+    )  # fmt: skip
+    assert [mark.strand for mark in state.marks] == [3]
+    assert state.failed == []
+
+
+def test_evidence_is_the_marks_and_that_the_rest_was_right() -> None:
+    state = _state(
+        VerdictGiven(1, passed=True, level=0.25),
+        VerdictGiven(2, passed=False),
+        VerdictGiven(3, passed=False, level=0.25),
+        MarkMade("3", 3, "4-10", "dark", 0.25),
+    )
+    one, three = Lit(frozenset([1]), 0.25), Lit(frozenset([3]), 0.25)
+    # of strand 2 only that it failed is known, so it says nothing of any node yet
+    assert state.evidence_marks == [
+        Mark(one, 1, 1, 10, "ok"), Mark(three, 3, 1, 10, "ok"), Mark(three, 3, 4, 10, "dark"),
+    ]  # fmt: skip
+
+
+def test_a_repair_of_a_power_joint_at_a_strand_end_touches_that_strand_alone() -> None:
+    state = _state(
+        *_passed(1, 2, 3, 4), MarkMade("4", 4, "3", "warm"), MarkMade("2", 2, "3", "warm"),
+        RepairDone("4A+"),
+    )  # fmt: skip
+    assert state.untested == [4]
+    assert [mark.strand for mark in state.marks] == [2]
+
+
+def test_a_repair_makes_stale_only_the_readings_it_moves() -> None:
+    moved = [ReadingTaken("4", "4A", 4.8), ReadingTaken("4", "foot:4+>4A+", 0.004)]
+    # with nothing lit but strand 1, no current to speak of goes through joints of strand 4
+    kept = [ReadingTaken("1", "1A", 4.9), ReadingTaken("1", "foot:1+>1A+", 0.004)]
+    state = _state(*moved, *kept, RepairDone("4A+"))
+    assert [str(reading.probe) for reading in state.stale] == [what.probe for what in moved]
+    assert [str(reading.probe) for reading in state.readings] == [what.probe for what in kept]
+
+
+def test_a_repair_of_the_data_line_touches_all_that_data_reaches_after_it() -> None:
+    # zigzag over four strands: 1, 2, 3, 4; work on a node of strand 2 leaves strand 1 alone
+    state = _state(*_passed(1, 2, 3, 4), RepairDone("2.5"))
+    assert state.untested == [2, 3, 4]
+
+
+@pytest.mark.parametrize(
+    "what",
+    [
+        VerdictGiven(1, passed=True),
+        VerdictGiven(1, passed=False),
+        MarkMade("1", 1, "2", "flicker"),
+        ReadingTaken("all", "1B", 4.8),
+        RepairDone("4A+"),
+    ],
+    ids=lambda what: what.kind,
+)
+def test_work_after_a_sign_off_opens_the_session_again(what: Happening) -> None:
+    before = [*_passed(1, 2, 3, 4), SAID, SignedOff("Ada")]
+    assert _state(*before).signed == SignedOff("Ada")
+    after = _state(*before, what)
+    assert after.signed is None
+    assert after.concluded is None
+
+
+@pytest.mark.parametrize("what", [NoteMade("rain"), StageSet("sealed"), SAID, Unknown({})])
+def test_a_note_or_stage_says_nothing_against_a_sign_off(what: Happening) -> None:
+    state = _state(*_passed(1, 2, 3, 4), SAID, SignedOff("Ada"), what)
+    assert state.signed == SignedOff("Ada")
+    assert state.concluded == SAID
+
+
+def test_a_finding_goes_with_the_evidence_it_was_about() -> None:
+    assert _state(*_passed(1), SAID).concluded == SAID
+    assert _state(*_passed(1), SAID, *_passed(2)).concluded is None
+    assert _state(*_passed(1), SAID, Undone(1)).concluded is None
+    assert _state(*_passed(1), Undone(1), SAID).concluded == SAID
+
+
+def test_a_stage_remembers_whether_anything_was_tested_before_it() -> None:
+    assert not _state(StageSet("sealed"), *_passed(1)).tested_earlier
+    assert _state(*_passed(1), StageSet("sealed")).tested_earlier
+    assert _state(ReadingTaken("all", "1B", 4.8), StageSet("sealed")).tested_earlier
+
+
+def test_events_of_a_later_version_are_passed_over() -> None:
+    strange = from_data("flexed", {"joint": "4A+"})
+    assert _state(*_passed(1), strange, *_passed(2)).verdicts == {1: True, 2: True}
+    assert [h.seq for h in _state(*_passed(1), strange, *_passed(2)).undoable] == [1, 3]
+
+
+@pytest.mark.parametrize(
+    "what",
+    [
+        VerdictGiven(5, passed=True),
+        VerdictGiven(0, passed=True),
+        VerdictGiven(1, passed=True, level=2.0),
+        MarkMade("9", 9, "1", "dark"),
+        MarkMade("1", 2, "1", "dark"),
+        MarkMade("1", 1, "11", "dark"),
+        MarkMade("1", 1, "1", "dark", colour="mauve"),
+        ReadingTaken("all", "9B", 4.0),
+        ReadingTaken("all", "1B", None),
+        RepairDone("9A+"),
+        RepairDone(""),
+        Concluded(0.5, True, [{"where": "4A+"}]),
+        Concluded(0.5, True, [{"where": "4A+", "probability": "much"}]),
+    ],
+    ids=str,
+)
+def test_an_event_that_does_not_fit_the_prop_is_passed_over_when_read(what: Happening) -> None:
+    assert _state(*_passed(1), what, *_passed(2)) == dataclasses.replace(
+        _state(*_passed(1, 2)),
+        undoable=(Happened(1, AT, *_passed(1)), Happened(3, AT, *_passed(2))),
+    )
+
+
+def test_a_prop_of_another_size_keeps_what_fits() -> None:
+    small = parse_design(SMALL_FAN.replace("count = 4", "count = 2"), "fan.toml")
+    state = _state(*_passed(1, 2, 3, 4), RepairDone("4A+"), design=small)
+    assert state.verdicts == {1: True, 2: True}
+    assert state.repairs == ()
+
+
+def test_input_errors_name_what_does_not_fit() -> None:
+    with pytest.raises(InputError, match="strands 1 to 4"):
+        step(State(FAN), Happened(1, AT, VerdictGiven(5, passed=True)))
