@@ -1,0 +1,188 @@
+"""Guidance: one next thing to do, from the first look to the sign-off."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pytest
+
+from benchtest.diagnosis import Finding, NextReading, Suspect
+from benchtest.diagnosis.faults import FaultKind
+from benchtest.prop.design import Design
+from benchtest.prop.lit import everything
+from benchtest.prop.names import parse_probe
+from benchtest.session.events import (
+    Concluded,
+    Happening,
+    MarkMade,
+    NoteMade,
+    ReadingTaken,
+    RepairDone,
+    SignedOff,
+    StageSet,
+    VerdictGiven,
+)
+from benchtest.session.guidance import INNOCENT, LIKELY, open_items, waits_for, what_next
+from benchtest.session.state import Happened, State, fold
+
+AT = "2026-11-25T18:00:00.000+00:00"
+ALL_PASS: list[Happening] = [VerdictGiven(strand, passed=True) for strand in (1, 2, 3, 4)]
+SETTLED = NextReading(None, None, 0.0, settled=True)
+
+
+def _state(design: Design, whats: Sequence[Happening]) -> State:
+    return fold([Happened(seq, AT, what) for seq, what in enumerate(whats, 1)], design)
+
+
+def _suspect(where: str, probability: float, fault: FaultKind = "resistive") -> Suspect:
+    return Suspect(where, fault, probability, None, f"reflow {where}")
+
+
+def _finding(*suspects: Suspect, ask: NextReading = SETTLED) -> Finding:
+    return Finding(1.0 - sum(s.probability for s in suspects), suspects, (), ask, (), 0.04)
+
+
+@pytest.fixture
+def asks(fan: Design) -> NextReading:
+    """A reading that would tell something."""
+    return NextReading(everything(fan), parse_probe("4B", fan), 0.5, settled=False)
+
+
+def test_a_whole_evening(fan: Design, asks: NextReading) -> None:
+    done: list[Happening] = []
+    for strand in (1, 2, 3, 4):
+        advice = what_next(_state(fan, done), None)
+        assert (advice.task, advice.strand) == ("look", strand)
+        done.append(VerdictGiven(strand, passed=strand != 4))
+
+    advice = what_next(_state(fan, done), None)
+    assert (advice.task, advice.strand) == ("walk", 4)
+    done.append(MarkMade("4", 4, "5-10", "warm"))
+
+    assert what_next(_state(fan, done), None).task == "think"
+    advice = what_next(_state(fan, done), _finding(_suspect("4A+", 0.4), ask=asks))
+    assert (advice.task, advice.lit, advice.probe) == ("read", asks.lit, asks.probe)
+    assert advice.says == "Volts at 4B with all lit?"
+    done.append(ReadingTaken("all", "4B", 4.1))
+
+    advice = what_next(_state(fan, done), _finding(_suspect("4A+", 0.93)))
+    assert (advice.task, advice.says) == ("repair", "Repair: reflow 4A+.")
+    assert advice.suspect is not None
+    assert advice.suspect.where == "4A+"
+    done.append(RepairDone("4A+"))
+
+    advice = what_next(_state(fan, done), None)
+    assert (advice.task, advice.strand) == ("look", 4)
+    assert advice.says == "Does every node of strand 4 light again?"
+    done.append(VerdictGiven(4, passed=True))
+
+    assert what_next(_state(fan, done), _finding()).task == "sign-off"
+    done.append(SignedOff("Ada"))
+    advice = what_next(_state(fan, done), _finding())
+    assert (advice.task, advice.says.partition(".")[0]) == ("done", "Signed off by Ada")
+
+
+def test_an_open_and_a_resistive_joint_are_one_thing_to_the_iron(fan: Design) -> None:
+    both = [_suspect("4A+", 0.3), _suspect("2B-", 0.35), _suspect("4A+", 0.3, "open")]
+    advice = what_next(_state(fan, ALL_PASS), _finding(*both))
+    assert advice.suspect is not None
+    assert (advice.suspect.where, advice.says) == ("4A+", "Repair: reflow 4A+.")
+
+
+@pytest.mark.parametrize("fault", ["data-open", "dead-node", "no-data-out"])
+def test_a_break_in_the_data_line_is_mended_before_more_is_measured(
+    fan: Design, asks: NextReading, fault: FaultKind
+) -> None:
+    likely = _finding(_suspect("2.5", LIKELY, fault), ask=asks)
+    assert what_next(_state(fan, ALL_PASS), likely).task == "repair"
+    unsure = _finding(_suspect("2.5", LIKELY - 0.01, fault), ask=asks)
+    assert what_next(_state(fan, ALL_PASS), unsure).task == "read"
+
+
+def test_a_resistive_joint_waits_for_its_readings(fan: Design, asks: NextReading) -> None:
+    finding = _finding(_suspect("4A+", 0.9), ask=asks)
+    assert what_next(_state(fan, ALL_PASS), finding).task == "read"
+
+
+def test_when_nothing_more_can_be_measured_the_likeliest_is_tried(fan: Design) -> None:
+    advice = what_next(_state(fan, ALL_PASS), _finding(_suspect("4A+", INNOCENT + 0.01)))
+    assert (advice.task, advice.says) == ("repair", "Most likely: reflow 4A+.")
+    assert what_next(_state(fan, ALL_PASS), _finding(_suspect("4A+", INNOCENT))).task == "sign-off"
+
+
+def test_a_failed_strand_that_nothing_explains_is_not_signed_off(fan: Design) -> None:
+    done = [*ALL_PASS[:3], VerdictGiven(4, passed=False), MarkMade("4", 4, "3", "flicker")]
+    advice = what_next(_state(fan, done), _finding())
+    assert (advice.task, advice.strand) == ("walk", 4)
+
+
+# -- what keeps a unit indoors ---------------------------------------------------------------------
+
+READ = ReadingTaken("all", "4B", 4.6)
+GOOD = Concluded(0.98, settled=True)
+
+
+def _waits(design: Design, *whats: Happening) -> list[str]:
+    return waits_for(_state(design, whats), "sealed")
+
+
+def test_a_unit_goes_out_when_all_is_done_after_sealing(fan: Design) -> None:
+    assert _waits(fan, *ALL_PASS, READ, GOOD, SignedOff("Ada")) == []
+    assert _waits(fan, *ALL_PASS, READ, GOOD, SignedOff("Ada"), NoteMade("rain")) == []
+
+
+@pytest.mark.parametrize(
+    ("whats", "said"),
+    [
+        ((READ, GOOD, SignedOff("Ada")), "look at strand 1, 2, 3, 4"),
+        ((*ALL_PASS, READ, SignedOff("Ada")), "readings"),
+        ((*ALL_PASS, READ, GOOD), "sign-off"),
+        ((*ALL_PASS, GOOD, SignedOff("Ada")), "readings that settle it"),
+        (
+            (*ALL_PASS, READ, Concluded(0.9, settled=False), SignedOff("Ada")),
+            "readings that settle it",
+        ),
+        ((*ALL_PASS, StageSet("sealed"), READ, GOOD, SignedOff("Ada")), "a test after sealing"),
+        (
+            (*ALL_PASS[:3], VerdictGiven(4, passed=False), READ, GOOD, SignedOff("Ada")),
+            "strand 4 failed",
+        ),
+    ],
+)
+def test_each_thing_left_undone_keeps_it_indoors(
+    fan: Design, whats: tuple[Happening, ...], said: str
+) -> None:
+    assert _waits(fan, *whats) == [said]
+
+
+def test_a_suspect_keeps_a_unit_indoors_and_is_named(fan: Design) -> None:
+    rows = [
+        {"where": "4A+", "fault": "resistive", "probability": 0.04, "ohms": 0.1},
+        {"where": "2B-", "fault": "open", "probability": 0.02, "ohms": None},
+        {"where": "4A+", "fault": "open", "probability": 0.03, "ohms": None},
+    ]
+    said = Concluded(0.9, settled=True, suspects=rows)
+    # each below 5 %, yet something is wrong at 4A+ with 7 %
+    assert _waits(fan, *ALL_PASS, READ, said, SignedOff("Ada")) == ["clear 4A+ (7%)"]
+
+
+@pytest.mark.parametrize("stage", ["bare", "soldered"])
+def test_only_a_test_after_sealing_counts(fan: Design, stage: str) -> None:
+    state = _state(fan, [*ALL_PASS, READ, GOOD, SignedOff("Ada")])
+    assert waits_for(state, stage) == ["sealing, and a test after it"]  # type: ignore[arg-type]
+
+
+def test_long_lists_are_cut_short(make_fan: object) -> None:
+    assert callable(make_fan)
+    state = State(make_fan(strands=12, nodes=2))
+    assert open_items(state, None)[0] == "look at strand 1, 2, 3, 4 and 8 more"
+
+
+def test_what_a_record_says_and_what_is_found_now_count_alike(fan: Design) -> None:
+    state = _state(fan, [*ALL_PASS, READ])
+    now = _finding(_suspect("4A+", 0.2), _suspect("4A+", 0.1, "open"))
+    kept = Concluded(
+        0.7, settled=True,
+        suspects=[{"where": "4A+", "probability": 0.2}, {"where": "4A+", "probability": 0.1}],
+    )  # fmt: skip
+    assert open_items(state, now) == open_items(state, kept) == ["clear 4A+ (30%)"]
