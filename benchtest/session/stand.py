@@ -65,7 +65,7 @@ class Stand:
         self.chosen: int | None = None
         self.own_reading: tuple[Lit, Probe] | None = None
         self.lit_words = "dark"
-        self.is_dark = False
+        self.is_dark = True  # so every clock begins
         self._thinking = threading.Lock()
         self._steady_s = 0.0
         self._expected = lru_cache(maxsize=256)(session.expect)
@@ -366,8 +366,8 @@ def said(what: Happening) -> str:
             return f"strand {strand} {'passed' if passed else 'failed'}"
         case MarkMade(_, strand, nodes, seen):
             return f"strand {strand}, node {nodes} {seen}"
-        case ReadingTaken(_, probe, volts):
-            return f"{probe} = {volts} V"
+        case ReadingTaken(_, probe, volts, amps):
+            return f"{probe} = {amps} A" if volts is None else f"{probe} = {volts} V"
         case RepairDone(where):
             return f"repair of {where}"
         case SignedOff(by):

@@ -24,7 +24,7 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
     found = finding or session.diagnose()
     stage = session.shelf.unit(session.tag).stage
     waits = waits_for(state, stage)
-    good = not waits
+    passed = state.signed is not None and not open_items(state, found)
     signed = state.signed
     cleared = found.cleared_ohm if found.healthy > 0.5 else None
     return ReportContent(
@@ -35,8 +35,8 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
         ended_at=_local(session.happened[-1].at) if session.happened else "",
         meter=str(session.meter),
         record=session.row.id,
-        verdict=_verdict(good, state),
-        good=signed is not None and not open_items(state, found),
+        verdict=_verdict(state, passed, waits),
+        good=passed,
         waits_for=waits,
         strands=_strands(state),
         readings=_readings(session, found),
@@ -51,10 +51,12 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
     )
 
 
-def _verdict(good: bool, state: State) -> str:
-    if good:
-        return "May go outdoors"
-    return "Passed on the bench" if state.signed is not None else "Not yet"
+def _verdict(state: State, passed: bool, waits: list[str]) -> str:
+    if state.signed is None:
+        return "Not yet"
+    if not passed:
+        return "Signed off with work left"
+    return "Passed on the bench" if waits else "May go outdoors"
 
 
 def _strands(state: State) -> list[StrandLine]:

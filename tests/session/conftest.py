@@ -43,7 +43,7 @@ at = "foot:1"
 volts = 5.0
 wire = "16 AWG"
 length_mm = 1500.0
-fuse_a = 1.5
+fuse_a = 1.0
 supply_a = 10.0
 """
 

@@ -1,0 +1,80 @@
+"""The whole job without a person, over real packets; it finds what was hidden."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+
+from benchtest.prop.design import Design
+from benchtest.prop.reader import parse_design
+from benchtest.records.shelf import Shelf
+from benchtest.session.demo import Outcome, demo_file, hide_fault, run_demo
+from benchtest.session.events import ReadingTaken, RepairDone
+from benchtest.session.live import Session, unfinished
+from benchtest.virtual.faults import parse_fault
+
+
+@pytest.fixture(scope="module")
+def willow() -> Design:
+    """The demo's design."""
+    text = files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8")
+    return parse_design(text, "willow-fan.toml")
+
+
+def test_a_seed_hides_one_fault_and_always_the_same(willow: Design) -> None:
+    hidden = [hide_fault(willow, seed) for seed in range(60)]
+    assert hidden == [hide_fault(willow, seed) for seed in range(60)]
+    for text in hidden:
+        assert str(parse_fault(text, willow)).partition("=")[0] == text.partition("=")[0]
+    assert len(set(hidden)) > 50
+    sorts = {text.partition("=")[2] for text in hidden}
+    assert {"open", "dead", "dark"} <= sorts
+    ohms = [float(sort) for sort in sorts if sort[0].isdigit()]
+    assert all(0.12 <= ohm <= 6.0 for ohm in ohms)
+
+
+def test_the_demo_names_and_mends_what_was_hidden(tmp_path: Path) -> None:
+    told: list[str] = []
+    outcome = run_demo(tmp_path, 1, told.append)
+    assert outcome.found, (outcome, told)
+    where = outcome.hidden.partition("=")[0]
+    assert where in outcome.named
+    assert not any(outcome.hidden in line for line in told)  # it does not cheat aloud
+    with Shelf(tmp_path) as shelf:
+        (row,) = shelf.sessions(outcome.tag)
+        session = Session.resume(shelf, row.id)
+        assert unfinished(shelf) == []
+    state = session.state
+    assert state.signed is not None
+    assert state.untested == state.failed == []
+    assert [repair.where for repair in state.repairs] == outcome.named
+    whats = [happened.what for happened in session.happened]
+    assert sum(isinstance(what, ReadingTaken) for what in whats) == outcome.readings
+    assert any(isinstance(what, RepairDone) for what in whats)
+    assert state.concluded is not None
+    assert state.concluded.settled
+
+
+@pytest.mark.parametrize(
+    ("hidden", "named", "mended", "found"),
+    [
+        ("4A+=0.5", ["4A+"], True, True),
+        ("4A+=0.5", ["4B+", "4A+"], True, False),
+        ("4A+=0.5", ["4B+"], False, False),
+        ("4A+=0.5", [], False, False),
+        ("4Ad=open", ["3Ad", "4Ad"], True, True),
+        ("4Ad=open", ["2Ad", "3Ad", "4Ad"], True, False),
+    ],
+)
+def test_found_means_named_at_once_or_at_the_other_end_of_a_hop(
+    hidden: str, named: list[str], mended: bool, found: bool
+) -> None:
+    assert Outcome("WF-01", hidden, named, mended).found is found
+
+
+def test_the_demos_prop_file_is_a_file() -> None:
+    with demo_file() as path:
+        assert path.is_file()
+        assert "Willow fan" in path.read_text("utf-8")

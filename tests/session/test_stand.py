@@ -1,0 +1,436 @@
+"""The bench as the screen sees it: what keys mean, on real packets and a real record."""
+
+from __future__ import annotations
+
+import socket
+import time
+from collections.abc import Callable, Iterator
+from uuid import uuid4
+
+import numpy as np
+import pytest
+
+from benchtest.circuit.network import Circuit
+from benchtest.diagnosis import Finding, NextReading, Suspect
+from benchtest.drive.base import Target
+from benchtest.drive.choose import driver_for
+from benchtest.drive.clock import FrameClock
+from benchtest.drive.e131 import Sender
+from benchtest.drive.layout import Frame, frame_of_slots
+from benchtest.errors import InputError, NameFault
+from benchtest.evidence.marks import Mark
+from benchtest.prop.design import Design, NodeName
+from benchtest.prop.lit import Lit, everything
+from benchtest.prop.names import parse_probe
+from benchtest.session.events import (
+    MarkMade,
+    NoteMade,
+    ReadingTaken,
+    RepairDone,
+    SignedOff,
+    StageSet,
+    VerdictGiven,
+)
+from benchtest.session.live import Session
+from benchtest.session.stand import LOOK_LEVEL, WALK_LEVEL, Stand, said
+
+LOOPBACK = "127.0.0.1"
+SOON_S = 10.0
+QUARTER, HALF = 64, 128  # of 255, rounded
+
+
+class Prop:
+    """Hears what the prop would hear, on loopback alone."""
+
+    def __init__(self, design: Design) -> None:
+        self.design = design
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self._socket.bind((LOOPBACK, 0))
+        self._socket.settimeout(SOON_S)
+        self.port: int = self._socket.getsockname()[1]
+
+    def shows(self, wanted: Frame) -> bool:
+        """Whether it comes to show that."""
+        due_s = time.monotonic() + SOON_S
+        while time.monotonic() < due_s:
+            octets = self._socket.recv(2000)
+            # ANSI E1.31-2018, table 4-1: universe at octets 113-114, slots from octet 126 on
+            universe = int.from_bytes(octets[113:115], "big")
+            frame = frame_of_slots(self.design, {universe: octets[126:]})
+            if np.array_equal(frame, wanted):
+                return True
+        return False
+
+    def close(self) -> None:
+        self._socket.close()
+
+
+@pytest.fixture
+def prop(fan: Design) -> Iterator[Prop]:
+    """A prop that is driven."""
+    made = Prop(fan)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def stand(begin: Callable[..., Session], fan: Design, prop: Prop) -> Iterator[Stand]:
+    """A unit on the bench."""
+    driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, Sender(uuid4()))
+    with FrameClock(driver, fan.node_count, fan.node.channels).start() as clock:
+        yield Stand(begin(), clock)
+
+
+def _nodes(design: Design, strand: int, first: int, last: int, level: int) -> Frame:
+    frame = np.zeros((design.node_count, design.node.channels), np.uint8)
+    frame[design.index(strand, first) : design.index(strand, last) + 1] = level
+    return frame
+
+
+def _dark(design: Design) -> Frame:
+    return np.zeros((design.node_count, design.node.channels), np.uint8)
+
+
+def _pass_all(stand: Stand) -> None:
+    for _ in stand.design.strands:
+        stand.judge(passed=True)
+
+
+def _asks(stand: Stand, lit: str = "all", probe: str = "4B") -> None:
+    """Let the guidance ask for a reading, as a finding would."""
+    strands = everything(stand.design).strands if lit == "all" else frozenset(map(int, lit.split()))
+    ask = NextReading(Lit(strands), parse_probe(probe, stand.design), 0.5, settled=False)
+    stand.finding = Finding(0.5, (), (), ask, (), None)
+
+
+# -- light -----------------------------------------------------------------------------------------
+
+
+def test_the_strand_that_is_asked_about_is_the_one_that_lights(stand: Stand, prop: Prop) -> None:
+    for strand in (1, 2, 3, 4):
+        stand.light_advice()
+        assert prop.shows(_nodes(prop.design, strand, 1, 10, QUARTER))
+        assert stand.lit_words == f"{strand} at 25%"
+        stand.judge(passed=True)
+
+
+def test_dark_is_one_key_and_so_is_the_way_back(stand: Stand, prop: Prop) -> None:
+    stand.light_advice()
+    assert prop.shows(_nodes(prop.design, 1, 1, 10, QUARTER))
+    stand.toggle_dark()
+    assert prop.shows(_dark(prop.design))
+    assert (stand.is_dark, stand.lit_words) == (True, "dark")
+    stand.toggle_dark()
+    assert prop.shows(_nodes(prop.design, 1, 1, 10, QUARTER))
+    assert not stand.is_dark
+
+
+def test_more_than_the_fuse_carries_is_refused_and_what_fits_is_told(
+    stand: Stand, prop: Prop
+) -> None:
+    every = everything(prop.design)
+    with pytest.raises(InputError, match=r"feed main would give .* fuse of 1 A; \d+% fits") as no:
+        stand.light(every)
+    fits = int(str(no.value).rpartition("; ")[2].partition("%")[0]) / 100.0
+    assert stand.is_dark
+    stand.light(Lit(every.strands, fits))
+    level = round(255 * fits)
+    assert prop.shows(np.full_like(_dark(prop.design), level))
+    solved = Circuit(prop.design).solve(Lit(every.strands, fits).duty(prop.design))
+    assert 0.95 < solved.feed_a["main"] <= 1.0
+
+
+def test_much_light_comes_up_by_a_ramp(stand: Stand, prop: Prop) -> None:
+    lit = Lit(frozenset([1, 2, 3]), 0.6)
+    stand.light(lit)
+    full = round(255 * 0.6)
+    assert stand.clock.showing().max() < full  # half a second later it is there
+    wanted = _dark(prop.design)
+    wanted[:30] = full
+    assert prop.shows(wanted)
+
+
+def test_the_ruler_makes_every_fifth_and_tenth_node_stand_out(stand: Stand, prop: Prop) -> None:
+    stand.light_ruler()
+    frame = stand.clock.showing()
+    for start in prop.design.first_index:
+        strand = frame[start : start + 10]
+        peaks = strand.max(axis=1)
+        assert peaks[9] > peaks[4] > 3 * max(peaks[node] for node in (0, 1, 2, 3, 5, 6, 7, 8))
+        assert strand[4].tolist()[:2] == [0, 0]  # blue
+        assert strand[9].min() == peaks[9]  # white
+    assert prop.shows(frame)
+
+
+# -- strands and nodes -----------------------------------------------------------------------------
+
+
+def test_verdicts_are_kept_with_the_level_they_were_seen_at(stand: Stand) -> None:
+    stand.judge(passed=True)
+    stand.judge(passed=False)
+    whats = [happened.what for happened in stand.session.happened]
+    assert whats == [
+        VerdictGiven(1, passed=True, level=LOOK_LEVEL),
+        VerdictGiven(2, passed=False, level=LOOK_LEVEL),
+    ]
+
+
+def test_a_strand_that_is_all_dark_is_failed_and_marked_at_once(stand: Stand) -> None:
+    stand.judge_all_dark()
+    state = stand.session.state
+    assert state.failed == [1]
+    assert state.unmarked == []
+    assert state.marks == (Mark(Lit(frozenset([1]), LOOK_LEVEL), 1, 1, 10, "dark"),)
+
+
+def test_any_strand_may_be_chosen_and_then_the_guidance_goes_on(stand: Stand) -> None:
+    stand.choose(-1)
+    assert stand.advice.strand == 4  # before the first stands the last
+    stand.choose(1)
+    assert stand.advice.strand == 1
+    stand.choose(1)
+    stand.judge(passed=True)
+    assert (stand.session.state.verdicts, stand.advice.strand) == ({2: True}, 1)
+
+
+def test_no_verdict_where_no_strand_is_looked_at(stand: Stand) -> None:
+    _pass_all(stand)
+    with pytest.raises(InputError, match="no strand is being looked at"):
+        stand.judge(passed=True)
+
+
+def test_walking_follows_the_data_and_stays_on_the_strand(stand: Stand, prop: Prop) -> None:
+    for strand in (1, 2, 3, 4):
+        stand.judge(passed=strand != 2)
+    assert stand.advice.task == "walk"
+    stand.light_advice()
+    # zigzag: data enters strand 2 at its end B, which is node 10
+    assert stand.walking == NodeName(2, 10)
+    assert prop.shows(_nodes(prop.design, 2, 10, 10, HALF))
+    stand.walk(1)
+    assert stand.walking == NodeName(2, 10)
+    stand.walk(-3)
+    assert stand.walking == NodeName(2, 7)
+    assert prop.shows(_nodes(prop.design, 2, 7, 7, HALF))
+    assert stand.mark("dark", onwards=True) == "marked strand 2, node 1-7 dark"
+    stand.walk(-100)
+    assert stand.walking == NodeName(2, 1)
+    stand.end_walk()
+    assert [mark.nodes for mark in stand.session.state.marks] == ["1-7"]
+    assert stand.session.state.unmarked == []
+
+
+def test_onwards_is_towards_end_b_where_data_runs_that_way(stand: Stand) -> None:
+    stand.walking = NodeName(3, 4)
+    assert stand.mark("warm", onwards=True) == "marked strand 3, node 4-10 warm"
+    assert stand.mark("flicker", onwards=False) == "marked strand 3, node 4 flicker"
+    assert [(m.first, m.last, m.lit.level) for m in stand.session.state.marks] == [
+        (4, 10, LOOK_LEVEL),
+        (4, 4, LOOK_LEVEL),
+    ]
+
+
+def test_a_walk_does_not_end_before_something_is_marked(stand: Stand) -> None:
+    stand.judge(passed=False)
+    stand.walking = NodeName(1, 1)
+    with pytest.raises(InputError, match="mark the node that fails first"):
+        stand.end_walk()
+    stand.drop_choices()
+    for what in (lambda: stand.walk(1), lambda: stand.mark("dark", onwards=False)):
+        with pytest.raises(InputError, match="no strand is being walked"):
+            what()
+    stand.end_walk()
+
+
+# -- readings --------------------------------------------------------------------------------------
+
+
+def test_nothing_is_said_of_digits_while_no_reading_is_asked(stand: Stand) -> None:
+    assert stand.typed("4.8") is None
+    with pytest.raises(InputError, match="no reading is asked for"):
+        stand.take_reading("4.8")
+
+
+def test_a_reading_is_weighed_while_it_is_typed(stand: Stand) -> None:
+    _pass_all(stand)
+    _asks(stand, "1 3")
+    empty = stand.typed("")
+    assert empty is not None
+    assert (empty.volts, empty.z, empty.hint) == (None, None, "")
+    lit = Lit(frozenset([1, 3]))
+    solved = Circuit(stand.design).solve(lit.duty(stand.design))
+    exact = solved.volts(parse_probe("4B", stand.design))
+    assert empty.expected_v == pytest.approx(exact, abs=0.02)
+    right = stand.typed(f"{empty.expected_v:.3f}")
+    assert right is not None
+    assert right.z == pytest.approx(0.0, abs=0.05)
+    # off by as much as healthy units spread and the meter may err: one standard deviation
+    # of the spread with half the meter's limit of error (0.5 % and 3 steps of 1 mV, made 2 sigma)
+    off = stand.typed(f"{empty.expected_v - 0.4:.3f}")
+    assert off is not None
+    volts = empty.expected_v - 0.4
+    spread_v = np.hypot(empty.sd_v, (0.005 * volts + 0.003) / 2.0)
+    assert off.z == pytest.approx(-0.4 / spread_v, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("factor", "ending"), [(-1.0, ""), (1e3, "mV"), (0.1, ""), (10.0, ""), (0.01, ""), (1.0, "mV")]
+)
+def test_a_slip_of_the_pen_is_asked_about(stand: Stand, factor: float, ending: str) -> None:
+    _pass_all(stand)
+    _asks(stand, "1 3")
+    expected = stand.typed("")
+    assert expected is not None
+    found = stand.typed(f"{expected.expected_v * factor:.4f}{ending}")
+    assert found is not None
+    if (factor, ending) == (1e3, "mV"):
+        assert found.hint == ""  # as many millivolts are the very thing
+    else:
+        assert found.hint.startswith("did you mean ")
+        meant = float(found.hint.removeprefix("did you mean ").removesuffix("?"))
+        assert meant == pytest.approx(expected.expected_v, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("text", "said_"),
+    [("4,8", 'with a point it is "4.8"'), ("61", "beyond the meter"), ("abc", "no number")],
+)
+def test_what_is_no_reading_is_said_and_not_kept(stand: Stand, text: str, said_: str) -> None:
+    _pass_all(stand)
+    _asks(stand)
+    typed = stand.typed(text)
+    assert typed is not None
+    assert typed.volts is None
+    assert said_ in typed.hint
+    with pytest.raises(InputError, match=said_):
+        stand.take_reading(text)
+    assert stand.session.state.readings == ()
+
+
+def test_a_reading_is_kept_with_what_was_lit(stand: Stand) -> None:
+    _pass_all(stand)
+    _asks(stand, "1 3", "crown:2+>crown:4+")
+    stand.take_reading(" 12.3 mV ")
+    (reading,) = stand.session.state.readings
+    assert (reading.volts, str(reading.probe)) == (0.0123, "crown:2+>crown:4+")
+    assert reading.lit == Lit(frozenset([1, 3]))
+    assert stand.finding is None  # what was said no longer holds
+
+
+def test_a_reading_of_ones_own_choice_comes_first_and_once(stand: Stand) -> None:
+    stand.ask_for("2 4", "foot:2")
+    assert stand.advice.says == "Volts at foot:2 with 2 4 lit?"
+    stand.take_reading("4.9")
+    assert stand.advice.task == "look"
+    assert str(stand.session.state.readings[0].probe) == "foot:2"
+    with pytest.raises(NameFault):
+        stand.ask_for("9", "foot:2")
+    with pytest.raises(NameFault):
+        stand.ask_for("all", "roof:2")
+    assert stand.own_reading is None
+
+
+def test_a_real_props_meter_is_the_persons(stand: Stand) -> None:
+    with pytest.raises(InputError, match="type what your meter shows"):
+        stand.meter_reading()
+    assert stand.sights() == []
+
+
+# -- repairs, stages, the end ----------------------------------------------------------------------
+
+
+def test_a_repair_darkens_the_prop_and_asks_again(stand: Stand, prop: Prop) -> None:
+    _pass_all(stand)
+    stand.light(Lit(frozenset([4]), 0.5))
+    stand.repair("4A+", "reflowed")
+    assert prop.shows(_dark(prop.design))
+    assert (stand.advice.task, stand.advice.strand) == ("look", 4)
+    with pytest.raises(NameFault):
+        stand.repair("9A+")
+    assert len(stand.session.state.repairs) == 1
+
+
+def test_stages_have_names(stand: Stand) -> None:
+    stages = [str(stand.stage)]
+    stand.set_stage(" sealed ")
+    stages.append(stand.stage)
+    with pytest.raises(NameFault, match='did you mean "sealed"'):
+        stand.set_stage("seald")
+    assert stand.undo() == "took back: stage"
+    assert [*stages, stand.stage] == ["bare", "sealed", "bare"]
+
+
+def test_a_sign_off_needs_a_name_and_darkens_the_prop(stand: Stand, prop: Prop) -> None:
+    stand.light_advice()
+    with pytest.raises(InputError, match="needs a name"):
+        stand.sign_off("  ")
+    stand.sign_off(" Ada ", " by the river ")
+    assert stand.session.state.signed == SignedOff("Ada", "by the river")
+    assert prop.shows(_dark(prop.design))
+    assert stand.advice.task == "done"
+
+
+def test_undo_says_what_it_took_back(stand: Stand) -> None:
+    stand.judge(passed=False)
+    stand.walking = NodeName(1, 3)
+    stand.mark("dark", onwards=True)
+    assert stand.undo() == "took back: strand 1, node 3-10 dark"
+    assert stand.undo() == "took back: strand 1 failed"
+    assert stand.undo() == "nothing to take back"
+
+
+@pytest.mark.parametrize(
+    ("what", "words"),
+    [
+        (VerdictGiven(4, passed=True), "strand 4 passed"),
+        (MarkMade("4", 4, "17-30", "warm"), "strand 4, node 17-30 warm"),
+        (ReadingTaken("all", "4B", 4.87), "4B = 4.87 V"),
+        (ReadingTaken("all", "main", None, 7.2), "main = 7.2 A"),
+        (RepairDone("4A+"), "repair of 4A+"),
+        (SignedOff("Ada"), "sign-off by Ada"),
+        (NoteMade("rain"), "note"),
+        (StageSet("sealed"), "stage"),
+    ],
+)
+def test_events_are_said_in_a_few_words(what: VerdictGiven, words: str) -> None:
+    assert said(what) == words
+
+
+# -- thinking --------------------------------------------------------------------------------------
+
+
+def test_a_finding_is_taken_only_while_it_is_of_what_is_known(stand: Stand) -> None:
+    _pass_all(stand)
+    stand.ask_for("1 3", "4B")
+    stand.take_reading("4.9")
+    about, finding = stand.think()
+    assert isinstance(finding, Finding)
+    stand.choose(1)
+    stand.judge(passed=False)  # meanwhile, at the keys
+    assert not stand.concluded(about, finding)
+    assert stand.finding is None
+    assert stand.session.state.concluded is None
+    stand.undo()
+    assert stand.concluded(about, finding)
+    assert stand.finding is finding
+    assert stand.session.state.concluded is not None
+    assert stand.advice.task in ("read", "repair", "sign-off")
+
+
+def test_a_likely_suspect_is_advised(stand: Stand) -> None:
+    _pass_all(stand)
+    suspect = Suspect("4A+", "resistive", 0.9, None, "reflow 4A+")
+    settled = NextReading(None, None, 0.0, settled=True)
+    stand.finding = Finding(0.1, (suspect,), (), settled, (), None)
+    assert stand.advice.says == "Repair: reflow 4A+."
+    stand.light_advice()
+    assert stand.is_dark  # nobody solders on a lit prop
+
+
+def test_walking_light_is_brighter_than_looking(stand: Stand) -> None:
+    # one node at half is still far below one strand at a quarter
+    assert LOOK_LEVEL < WALK_LEVEL < 1.0
+    stand.light_node(NodeName(1, 1))
+    one = int(stand.clock.showing().astype(int).sum())
+    stand.light(Lit(frozenset([1]), LOOK_LEVEL))
+    assert one < int(stand.clock.showing().astype(int).sum())

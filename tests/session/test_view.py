@@ -1,0 +1,133 @@
+"""The prop map: strands as they stand, signs that need no colour."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import pytest
+
+from benchtest.diagnosis import Finding, NextReading, Suspect
+from benchtest.drive.layout import Frame
+from benchtest.evidence.marks import SEEN
+from benchtest.prop.design import Design, NodeName
+from benchtest.session.events import Happening, MarkMade, VerdictGiven
+from benchtest.session.state import Happened, State, fold
+from benchtest.session.view import SIGN, SUSPECT_SHOWN, Row, map_rows
+
+AT = "2026-11-25T18:00:00.000+00:00"
+
+
+def _rows(
+    design: Design,
+    whats: Sequence[Happening] = (),
+    frame: Frame | None = None,
+    suspects: Sequence[tuple[str, float]] = (),
+    cursor: NodeName | None = None,
+    width: int = 80,
+) -> list[Row]:
+    state = fold([Happened(seq, AT, what) for seq, what in enumerate(whats, 1)], design)
+    shown = frame if frame is not None else np.zeros((design.node_count, 3), np.uint8)
+    found = tuple(Suspect(where, "open", p, None, "") for where, p in suspects)
+    settled = NextReading(None, None, 0.0, settled=True)
+    return map_rows(state, shown, Finding(0.5, found, (), settled, (), None), cursor, width)
+
+
+def _signs(row: Row) -> str:
+    return "".join(cell.sign or "." for cell in row.cells)
+
+
+def test_one_row_for_each_strand_and_one_cell_for_each_node(fan: Design) -> None:
+    rows = _rows(fan)
+    assert [row.strand for row in rows] == [1, 2, 3, 4]
+    assert {len(row.cells) for row in rows} == {10}
+    assert [row.enters_at_a for row in rows] == [True, False, True, False]  # zigzag
+    assert {_signs(row) for row in rows} == {".........."}
+
+
+def test_verdicts_and_marks_stand_on_their_strands(fan: Design) -> None:
+    rows = _rows(
+        fan,
+        [
+            VerdictGiven(1, passed=True),
+            VerdictGiven(2, passed=False),
+            MarkMade("2", 2, "8-10", "dark"),
+            MarkMade("2", 2, "3", "warm"),
+            MarkMade("2", 2, "1-2", "ok"),
+        ],
+    )
+    assert [row.verdict for row in rows] == [True, False, None, None]
+    assert _signs(rows[1]) == "..w....xxx"
+
+
+def test_every_mark_has_a_sign_of_its_own(fan: Design) -> None:
+    signs = {
+        seen: _signs(_rows(fan, [MarkMade("1", 1, "1", seen)])[0])[0]
+        for seen in SEEN
+        if seen != "ok"
+    }
+    assert len(set(signs.values()) | {".", "@", "!"}) == len(signs) + 3
+    assert signs == {seen: sign for seen, sign in SIGN.items() if seen != "ok"}
+
+
+def test_suspects_are_shown_from_a_fifth_on(fan: Design) -> None:
+    rows = _rows(fan, suspects=[("4A+", SUSPECT_SHOWN), ("2B-", SUSPECT_SHOWN - 0.01)])
+    assert [(row.suspect_a, row.suspect_b) for row in rows] == [
+        (False, False), (False, False), (False, False), (True, False),
+    ]  # fmt: skip
+    rows = _rows(fan, suspects=[("3.7", 0.6), ("main+", 0.9)])
+    assert [_signs(row) for row in rows] == ["..........", "..........", "......!...", ".........."]
+    assert not any(row.suspect_a or row.suspect_b for row in rows)
+
+
+def test_a_joint_between_two_strands_is_shown_at_both(fan: Design) -> None:
+    rows = _rows(fan, suspects=[("1B~2B-", 0.5)])
+    assert [row.strand for row in rows if row.suspect_b] == [1, 2]
+    assert not any(row.suspect_a for row in rows)
+
+
+def test_the_cursor_covers_a_suspect_and_a_suspect_covers_a_mark(fan: Design) -> None:
+    marked = [MarkMade("1", 1, "1-3", "dim")]
+    rows = _rows(fan, marked, suspects=[("1.2", 0.5), ("1.3", 0.5)], cursor=NodeName(1, 3))
+    assert _signs(rows[0]) == "-!@......."
+
+
+@pytest.mark.parametrize("width", [1, 3, 4, 7, 10, 80])
+def test_a_long_strand_is_condensed_and_loses_no_sign(fan: Design, width: int) -> None:
+    frame = np.zeros((fan.node_count, 3), np.uint8)
+    frame[fan.index(2, 10)] = 255
+    marks = [MarkMade("1", 1, "10", "dark")]
+    rows = _rows(fan, marks, frame, cursor=NodeName(3, 6), width=width)
+    assert all(len(row.cells) <= width for row in rows)
+    assert _signs(rows[0]).replace(".", "") == "x"
+    assert [cell.lit for cell in rows[1].cells].count(True) == 1
+    assert rows[1].cells[-1].rgb == (255, 255, 255)
+    assert _signs(rows[2]).replace(".", "") == "@"
+
+
+def test_strands_of_unlike_length_share_one_map(make_fan: Callable[..., Design]) -> None:
+    rows = _rows(make_fan(strands=2, nodes=7), width=3)
+    assert [len(row.cells) for row in rows] == [3, 3]
+
+
+def test_colours_are_shown_as_eyes_take_them(fan: Design) -> None:
+    frame = np.zeros((fan.node_count, 3), np.uint8)
+    frame[0] = (255, 0, 0)
+    frame[1] = (64, 64, 64)
+    frame[2] = (0, 0, 1)
+    cells = _rows(fan, frame=frame)[0].cells
+    assert cells[0].rgb == (255, 0, 0)
+    # a quarter of the light looks half as bright (square-root rule, Stevens' power law with 1/2)
+    assert cells[1].rgb == pytest.approx((128, 128, 128), abs=1)
+    assert cells[2].lit
+    assert not cells[3].lit
+    assert cells[3].rgb == (0, 0, 0)
+
+
+def test_a_white_channel_shows_as_white(
+    make_fan: Callable[..., Design], make_kind: Callable[..., object]
+) -> None:
+    design = make_fan(strands=1, nodes=2, kind=make_kind(colours="red green blue white"))
+    frame = np.array([[0, 0, 0, 255], [255, 0, 0, 255]], np.uint8)
+    (row,) = map_rows(State(design), frame, None, None, 80)
+    assert [cell.rgb for cell in row.cells] == [(255, 255, 255), (255, 255, 255)]
