@@ -209,6 +209,9 @@ class BenchScreen(Screen[None]):
         except BenchError as error:
             self.post_message(self.Failed(str(error)))
             return
+        except Exception as error:  # whatever it is, the bench goes on and the record stands
+            self.post_message(self.Failed(f"cannot work that out: {type(error).__name__}: {error}"))
+            return
         finally:
             self.thinking = False
         about, finding = thought
