@@ -160,9 +160,7 @@ def spread_of(
             while the unknowns stay, shape (kept, read); a current read off a branch has one.
     """
     circuit = solution.circuit
-    per_log_ohm = read.per_volt * solution.branch_a[:, None]
-    if own_log_ohm is not None:
-        per_log_ohm = per_log_ohm + own_log_ohm
+    current_a = solution.branch_a
     per_log_amp = read.per_amp * solution.load_a[:, None]
     made = circuit.wiring.made[circuit.kept]
 
@@ -173,11 +171,15 @@ def spread_of(
         (Made.COPPER, tolerances.copper),
         (Made.FUSE, tolerances.fuse),
     ):
-        parts.append(share * per_log_ohm[made == material].sum(axis=0)[:, None])
-    joint_a = per_log_ohm
+        of = made == material
+        # change with the logarithm of a resistance: change per volt in the branch, times its amps
+        per_log_ohm = current_a[of] @ read.per_volt[of]
+        if own_log_ohm is not None:
+            per_log_ohm = per_log_ohm + own_log_ohm[of].sum(axis=0)
+        parts.append(share * per_log_ohm[:, None])
     if len(circuit.supply_v) > 1:
-        joint_a = per_log_ohm + read.per_volt * circulating_a(solution, tolerances)[:, None]
-    parts.append(_joints(solution, joint_a, tolerances.joint, known_joints))
+        current_a = current_a + circulating_a(solution, tolerances)
+    parts.append(tolerances.joint * _joints(solution, read.per_volt, current_a, known_joints))
 
     nodes = np.zeros((per_log_amp.shape[1], circuit.design.node_count))
     nodes[:, circuit.loaded] = tolerances.node * per_log_amp.T
@@ -201,12 +203,14 @@ def circulating_a(solution: Solution, tolerances: Tolerances) -> FloatArray:
 
 
 def _joints(
-    solution: Solution, per_log_ohm: FloatArray, share: float, known: frozenset[str]
+    solution: Solution, per_volt: FloatArray, current_a: FloatArray, known: frozenset[str]
 ) -> FloatArray:
+    """Change of each reading with the logarithm of each joint's resistance, (read, joints)."""
     circuit = solution.circuit
     row_of = {branch: row for row, branch in enumerate(circuit.kept.tolist())}
-    effects = np.zeros((per_log_ohm.shape[1], len(circuit.wiring.joint)))
+    effects = np.zeros((per_volt.shape[1], len(circuit.wiring.joint)))
     for column, (name, branch) in enumerate(circuit.wiring.joint.items()):
         if name not in known and branch in row_of:
-            effects[:, column] = share * per_log_ohm[row_of[branch]]
+            row = row_of[branch]
+            effects[:, column] = per_volt[row] * current_a[row]
     return effects

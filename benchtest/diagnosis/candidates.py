@@ -9,8 +9,8 @@ from benchtest.prop.lit import Lit, everything
 from benchtest.prop.names import places
 
 MOST_PAIRED = 16
-"""Pads of a bus up to which every pair is a probe; beyond, pairs 1, 2, 4, 8 … apart."""
-MOST_ALONE = 16
+"""Pads of a bus up to which every pair is a probe; beyond, pairs 1, 4, 16 … apart."""
+MOST_ALONE = 12
 """Strands that are offered alone, the most suspected ones of a large prop."""
 
 
@@ -33,7 +33,7 @@ def reachable_probes(design: Design) -> list[Probe]:
 def _steps(pads: int) -> list[int]:
     if pads <= MOST_PAIRED:
         return list(range(1, pads))
-    return sorted({*(2**power for power in range(pads.bit_length())), pads - 1} - {pads})
+    return sorted({*(4**power for power in range(pads.bit_length()) if 4**power < pads), pads - 1})
 
 
 def lit_sets(design: Design, strand_weight: FloatArray) -> list[Lit]:

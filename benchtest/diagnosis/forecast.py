@@ -12,7 +12,7 @@ from benchtest.circuit.tolerance import Readout, Spread, Tolerances, readout, sp
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.candidates import reachable_probes
 from benchtest.diagnosis.gauss import slips
-from benchtest.diagnosis.response import Responses
+from benchtest.diagnosis.response import JointEffects, Responses
 from benchtest.diagnosis.taps import volt_noise
 from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Probe
@@ -29,6 +29,8 @@ SLIPPED_SD = 4.0
 
 LEAST_PUT_RIGHT = 0.01
 """Components with less probability keep their estimate."""
+MOST_KEPT_OCTETS = 200_000_000
+"""Memory that kept outlooks may take, about."""
 ISLAND_V = 2.5
 """What an island's rails are taken to show. [V] About the middle of 1.5 to 4.3, common practice."""
 
@@ -66,12 +68,16 @@ class Forecaster:
         self._per_supply = np.array([circuit.probe_offset(probe) for probe in self.probes])
         self._outlooks: dict[Lit, Outlook] = {}
         self._flat_read: Readout | None = None
+        self._flat_per_amp: tuple[JointEffects, FloatArray] | None = None
         self._sd_v: dict[Lit, FloatArray] = {}
 
     def outlook(self, lit: Lit) -> Outlook:
         """The healthy prop's readings under a lit set."""
         if lit not in self._outlooks:
-            self._outlooks[lit] = self._look(lit)
+            look = self._look(lit)
+            if self._outlooks and look.spread.nodes.nbytes * len(self._outlooks) > MOST_KEPT_OCTETS:
+                self._outlooks.pop(next(iter(self._outlooks)))  # a large prop: the oldest goes
+            self._outlooks[lit] = look
         return self._outlooks[lit]
 
     def _look(self, lit: Lit) -> Outlook:
@@ -80,8 +86,17 @@ class Forecaster:
         spread = spread_of(base.solution, self._read(base.solution), self.tolerances)
         steps = volt_noise(self.meter, value)
         variance = spread.sd_v**2 + steps**2 + (self.gain * value) ** 2
-        per_amp = np.asarray(self._columns.T @ base.joint_x)
-        return Outlook(value, per_amp, self.responses.capped_push(base), spread, variance)
+        return Outlook(
+            value, self._per_amp(base.effects), self.responses.capped_push(base), spread, variance
+        )
+
+    def _per_amp(self, effects: JointEffects) -> FloatArray:
+        """Change of each probe per ampere at each joint; one for all lit sets with flat loads."""
+        if self._flat_per_amp is not None and self._flat_per_amp[0] is effects:
+            return self._flat_per_amp[1]
+        per_amp = np.asarray(self._columns.T @ effects.x)
+        self._flat_per_amp = (effects, per_amp)
+        return per_amp
 
     def _read(self, solution: Solution) -> Readout:
         """The probes solved backwards; once for all lit sets whose loads are flat."""

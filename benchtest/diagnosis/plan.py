@@ -25,8 +25,9 @@ from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Probe
 from benchtest.prop.lit import Lit
 
-PARTS = 6
-"""Resistances that stand for a joint's whole range."""
+PARTS, FEW_PARTS = 6, 3
+"""Resistances that stand for a joint's whole range: of a suspect, and of one hardly suspected."""
+WORTH_PARTING = 1e-3
 LEAST_WEIGHT = 1e-7
 """Faults with less probability are left out of the choice."""
 WORTH_TAKING_BITS = 0.01
@@ -41,6 +42,10 @@ SAME_AGAIN = 3
 """A probe under one lit set is asked for at most so often."""
 LIT_COST, BOARD_COST = 0.06, 0.04
 """Share of its worth that a reading loses when what is lit, or the board, must change."""
+
+
+Ask = tuple[Lit, Probe]
+"""What to light, and where to put the leads."""
 
 
 @dataclass(frozen=True)
@@ -65,9 +70,10 @@ def components_of(found: Posterior) -> Components:
     for joint, part in enumerate(found.joints):
         total = float(part[:GRID].sum())
         if total > LEAST_WEIGHT:
+            parts = PARTS if total > WORTH_PARTING else FEW_PARTS
             upto = np.cumsum(part[:GRID]) / total
-            middles = np.searchsorted(upto, (np.arange(PARTS) + 0.5) / PARTS)
-            rows += [(total / PARTS, joint, int(column)) for column in middles]
+            middles = np.searchsorted(upto, (np.arange(parts) + 0.5) / parts)
+            rows += [(total / parts, joint, int(column)) for column in middles]
         rows.append((float(part[GRID]), joint, GRID))
     rows = [row for row in rows if row[0] > LEAST_WEIGHT / PARTS]
     weight = np.array([row[0] for row in rows])
@@ -95,23 +101,39 @@ def plan_next(forecaster: Forecaster, found: Posterior, evidence: Evidence) -> N
         found: probabilities so far.
         evidence: readings so far.
     """
-    responses, probes = forecaster.responses, forecaster.probes
+    responses = forecaster.responses
     parts = components_of(found)
     lits = lit_sets(responses.design, _strand_weight(responses, found))
-    off_sd = np.concatenate([forecaster.forecast(lit, parts, evidence) for lit in lits])
-    asks = [(lit, probe) for lit in lits for probe in probes]
-    _strike_out(off_sd, evidence.readings, asks)
-    order = np.argsort(-_rough_worth(off_sd, parts), kind="stable")[:SHORTLIST].tolist()
-    bits = np.array([information_bits(off_sd[row], parts) for row in order])
-    ease = np.array([_ease(asks[row], evidence.readings) for row in order])
-    best = _finals(forecaster, parts, asks, off_sd, order, bits, ease)
+    short = _short_list(forecaster, parts, lits, evidence)
+    bits = np.array([information_bits(off_sd, parts) for _, off_sd in short])
+    ease = np.array([_ease(ask, evidence.readings) for ask, _ in short])
+    best = _finals(forecaster, parts, short, bits, ease)
     expect_bits = max(0.0, float(bits[best]))
     if expect_bits < WORTH_TAKING_BITS:
         if (again := _fits_nothing(parts, evidence)) is not None:
             return NextReading(again.lit, again.probe, expect_bits, settled=False)
         return NextReading(None, None, expect_bits, settled=True)
-    lit, probe = asks[order[best]]
+    lit, probe = short[best][0]
     return NextReading(lit, probe, expect_bits, settled=False)
+
+
+def _short_list(
+    forecaster: Forecaster, parts: Components, lits: list[Lit], evidence: Evidence
+) -> list[tuple[Ask, FloatArray]]:
+    """The candidates that promise most, roughly, with what they would read under each component.
+
+    Lit set by lit set: a large prop has more candidates than fit into memory at once.
+    """
+    found: list[tuple[float, Ask, FloatArray]] = []
+    for lit in lits:
+        off_sd = forecaster.forecast(lit, parts, evidence)
+        asks = [(lit, probe) for probe in forecaster.probes]
+        _strike_out(off_sd, evidence.readings, asks)
+        worth = _rough_worth(off_sd, parts)
+        order = np.argsort(-worth, kind="stable")[:SHORTLIST].tolist()
+        found += [(float(worth[row]), asks[row], off_sd[row].copy()) for row in order]
+    found.sort(key=lambda row: -row[0])  # stable: ties stay in the order of lit sets and probes
+    return [(ask, off_sd) for _, ask, off_sd in found[:SHORTLIST]]
 
 
 def _fits_nothing(parts: Components, evidence: Evidence) -> Reading | None:
@@ -138,9 +160,7 @@ def _fits_nothing(parts: Components, evidence: Evidence) -> Reading | None:
 def _finals(
     forecaster: Forecaster,
     parts: Components,
-    asks: list[tuple[Lit, Probe]],
-    off_sd: FloatArray,
-    order: list[int],
+    short: list[tuple[Ask, FloatArray]],
     bits: FloatArray,
     ease: FloatArray,
 ) -> int:
@@ -149,7 +169,7 @@ def _finals(
     A fault that starves nodes was only estimated so far. `bits` of those looked at is put right.
 
     Returns:
-        Place in `order`.
+        Place in `short`.
     """
     looked_at: set[int] = set()
     for _ in range(FINALS):
@@ -158,8 +178,8 @@ def _finals(
         if best in looked_at:
             break
         looked_at.add(best)
-        row = order[best]
-        exact = forecaster.put_right(off_sd[row], *asks[row], parts)
+        ask, off_sd = short[best]
+        exact = forecaster.put_right(off_sd, *ask, parts)
         bits[best] = min(bits[best], information_bits(exact, parts))
     return best
 
@@ -172,9 +192,7 @@ def _strand_weight(responses: Responses, found: Posterior) -> FloatArray:
     return weight
 
 
-def _strike_out(
-    off_sd: FloatArray, readings: Sequence[Reading], asks: list[tuple[Lit, Probe]]
-) -> None:
+def _strike_out(off_sd: FloatArray, readings: Sequence[Reading], asks: list[Ask]) -> None:
     """A reading taken often enough already tells nothing more, whatever the sums say."""
     taken = Counter((reading.lit, reading.probe) for reading in readings)
     for row, ask in enumerate(asks):
@@ -216,7 +234,7 @@ def information_bits(off_sd: FloatArray, parts: Components) -> float:
     return float(parts.weight @ np.log2(own / near.sum(axis=1)))
 
 
-def _ease(ask: tuple[Lit, Probe], readings: Sequence[Reading]) -> float:
+def _ease(ask: Ask, readings: Sequence[Reading]) -> float:
     """What is left of a reading's worth when leads and lit set must change for it."""
     if not readings:
         return 1.0

@@ -35,13 +35,28 @@ STARVED_V = 1.7
 
 
 @dataclass(frozen=True)
+class JointEffects:
+    """What an ampere pushed through each joint does; one for all lit sets with flat loads.
+
+    Attributes:
+        x: to the unknowns, shape (unknowns, joints). [V/A]
+        branch: `Aᵀ K`, volts into each kept branch, shape (kept, joints). [V/A]
+        load: volts at each loaded node, shape (loaded nodes, joints). [V/A]
+    """
+
+    x: FloatArray
+    branch: FloatArray
+    load: FloatArray
+
+
+@dataclass(frozen=True)
 class Base:
     """The healthy prop with given strands lit, and what a change at each joint does to it.
 
     Attributes:
         lit: strands lit.
         solution: the healthy prop.
-        joint_x: unknowns' change per ampere pushed through each joint, (unknowns, joints). [V/A]
+        effects: what an ampere pushed through each joint does.
         across_v: volts across each joint, shape (joints,). [V]
         push: `-φ aᵀx`: amperes that stand in for each joint at each resistance,
             shape (joints, COLUMNS). [A]
@@ -51,21 +66,21 @@ class Base:
 
     lit: Lit
     solution: Solution
-    joint_x: FloatArray
+    effects: JointEffects
     across_v: FloatArray
     push: FloatArray
     factor_phi: FloatArray
     bent: NDArray[np.bool_]
 
-    @cached_property
+    @property
     def joint_branch(self) -> FloatArray:
-        """`Aᵀ K`: volts into each kept branch per ampere at each joint, (kept, joints)."""
-        return np.asarray(self.solution.circuit.incidence.T @ self.joint_x)
+        """Volts into each kept branch per ampere at each joint, shape (kept, joints). [V/A]"""
+        return self.effects.branch
 
-    @cached_property
+    @property
     def joint_load(self) -> FloatArray:
-        """Volts at each loaded node per ampere at each joint, (loaded nodes, joints)."""
-        return np.asarray(self.solution.circuit.load_incidence.T @ self.joint_x)
+        """Volts at each loaded node per ampere at each joint, (loaded nodes, joints). [V/A]"""
+        return self.effects.load
 
 
 @dataclass
@@ -90,12 +105,14 @@ class Responses:
         return np.array([row_of[joints[joint.name]] for joint in self.space.joints], dtype=np.intp)
 
     @cached_property
-    def _flat_joint_x(self) -> FloatArray:
-        return self._joint_x(self.circuit.factor)
+    def _flat_effects(self) -> JointEffects:
+        return self._effects(self.circuit.factor)
 
-    def _joint_x(self, factor: SuperLU) -> FloatArray:
+    def _effects(self, factor: SuperLU) -> JointEffects:
         columns = self.circuit.incidence[:, self.joint_columns].toarray()
-        return np.asarray(factor.solve(columns))
+        x = np.asarray(factor.solve(columns))
+        branch = np.asarray(self.circuit.incidence.T @ x)
+        return JointEffects(x, branch, np.asarray(self.circuit.load_incidence.T @ x))
 
     def base(self, lit: Lit) -> Base:
         """The healthy prop under a lit set, with every joint's effect on it."""
@@ -106,9 +123,9 @@ class Responses:
     def _make_base(self, lit: Lit) -> Base:
         solution = self.circuit.solve(lit.duty(self.design))
         flat = solution.factor is self.circuit.factor
-        joint_x = self._flat_joint_x if flat else self._joint_x(solution.factor)
+        effects = self._flat_effects if flat else self._effects(solution.factor)
         columns = self.joint_columns
-        own_ohm = np.einsum("uj,uj->j", self.circuit.incidence[:, columns].toarray(), joint_x)
+        own_ohm = np.einsum("jj->j", effects.branch[columns])
         across_v = solution.branch_a[columns] * HEALTHY_JOINT_OHM
         change_s = np.append(1.0 / GRID_OHM, 0.0) - 1.0 / HEALTHY_JOINT_OHM
         remains = 1.0 + change_s * own_ohm[:, None]
@@ -116,8 +133,8 @@ class Responses:
         cut = remains < 1e-9
         phi = np.where(cut, 0.0, change_s / np.where(cut, 1.0, remains))
         push = -phi * across_v[:, None]
-        base = Base(lit, solution, joint_x, across_v, push, phi, cut)
-        return Base(lit, solution, joint_x, across_v, push, phi, cut | self._is_bent(base))
+        base = Base(lit, solution, effects, across_v, push, phi, cut)
+        return Base(lit, solution, effects, across_v, push, phi, cut | self._is_bent(base))
 
     def _is_bent(self, base: Base) -> NDArray[np.bool_]:
         """Faults under which some node leaves the straight part of its law."""
