@@ -141,14 +141,12 @@ def _fits_nothing(parts: Components, evidence: Evidence) -> Reading | None:
 
     Whatever the rest says, nothing is settled while such a reading stands.
     """
-    weigher, weighed = evidence.weigher, evidence.weighed
-    if weigher is None or weighed is None:
+    weigher = evidence.weigher
+    if weigher is None:
         return None
     best = int(parts.weight.argmax())
     joint, column = int(parts.joint[best]), int(parts.column[best])
-    healthy = weigher.healthy_mean()
-    mean = healthy if joint < 0 else weighed.joint_mean[joint, column]
-    covariance = weigher.covariance(weigher.healthy_spread, healthy)
+    mean, covariance = weigher.under(joint, column)
     place = int(slips(weigher.values - mean, covariance, FITS_NOTHING_SD))
     if place < 0 or place in weigher.loose.get((joint, column), ()):
         return None

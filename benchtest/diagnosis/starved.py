@@ -47,7 +47,7 @@ def starved_rows(
         if ended:
             mean[GRID], weight[GRID] = mean[resistive[-1]], weight[resistive[-1]]
             return
-        mean[GRID], covariance = _solve(weigher, joint, GRID)
+        mean[GRID], covariance = solve_at(weigher, joint, GRID)
         weight[GRID] = log_likelihood(weigher.values - mean[GRID], covariance, weigher.slip_per_v)
 
 
@@ -59,7 +59,7 @@ def _resistive(
     knots, solved, ended = [], [], False
     for knot in sorted({*range(first, last, APART), last}):
         knots.append(knot)
-        solved.append(_solve(weigher, joint, knot))
+        solved.append(solve_at(weigher, joint, knot))
         if ended := rules_out_more(weigher, *solved[-1]):
             break
     means = np.array([row[0] for row in solved])
@@ -88,7 +88,7 @@ def rules_out_more(weigher: Weigher, mean: FloatArray, covariance: FloatArray) -
     return bool(away.sum() >= 2)
 
 
-def _solve(weigher: Weigher, joint: int, column: int) -> tuple[FloatArray, FloatArray]:
+def solve_at(weigher: Weigher, joint: int, column: int) -> tuple[FloatArray, FloatArray]:
     """Readings and their covariance with the joint at one resistance."""
     responses = weigher.responses
     name = responses.space.joints[joint].name

@@ -27,7 +27,7 @@ from benchtest.circuit.tolerance import (
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.gauss import log_likelihood
 from benchtest.diagnosis.response import COLUMNS, Base, Responses
-from benchtest.diagnosis.starved import rules_out_more, starved_rows
+from benchtest.diagnosis.starved import rules_out_more, solve_at, starved_rows
 from benchtest.diagnosis.straight import straight_rows
 from benchtest.diagnosis.taps import Noise, Taps, own_log_ohm, tap_values
 
@@ -160,6 +160,16 @@ class Weigher:
         for joint in range(count):
             means[joint], joints[joint] = self._joint(joint)
         return Weighed(healthy, joints, chain, means)
+
+    def under(self, joint: int, column: int) -> tuple[FloatArray, FloatArray]:
+        """Readings and their covariance under one fault; of the healthy prop where joint is -1."""
+        if joint < 0:
+            mean = self.healthy_mean()
+            return mean, self.covariance(self.healthy_spread, mean)
+        if any(effect.base.bent[joint, column] for effect in self.effects):
+            return solve_at(self, joint, column)
+        means, covariances = straight_rows(self, joint, np.array([column]))
+        return means[0], covariances[0]
 
     def _chain_mean(self) -> FloatArray:
         """Readings under each fault of the data line or a node, shape (chain faults, readings)."""
