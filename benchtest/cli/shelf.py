@@ -103,11 +103,13 @@ def run_report(args: argparse.Namespace) -> int:
 
 
 def _last_session(shelf: Shelf, tag: str) -> SessionRow:
+    from benchtest.session.live import last_test
+
     shelf.unit(tag)
-    sessions = shelf.sessions(tag)
-    if not sessions:
+    tested = last_test(shelf, tag)
+    if tested is None:
         raise InputError(f"unit {tag}: has not been tested yet, so there is nothing to report")
-    return sessions[-1]
+    return tested[0]
 
 
 def _write(path: Path, page: str) -> None:

@@ -100,7 +100,7 @@ def waits_for(state: State, stage: Stage) -> list[str]:
     if stage in ("bare", "soldered"):
         items.append("sealing, and a test after it")
     elif state.tested_earlier:
-        items.append("a test after sealing")
+        items.append("a test since it came back" if stage == "back" else "a test after sealing")
     if state.signed is None:
         items.append("sign-off")
     return items

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 
 from benchtest.circuit.predict import predict
 from benchtest.diagnosis import Engine, Finding
+from benchtest.errors import FileFaults, InputError
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import check_volts
 from benchtest.prop.design import Design, Probe
@@ -17,9 +18,13 @@ from benchtest.records.shelf import SessionRow, Shelf, Stage, Unit
 from benchtest.session.events import (
     Concluded,
     Happening,
+    MarkMade,
     ReadingTaken,
+    RepairDone,
+    SignedOff,
     StageSet,
     Undone,
+    VerdictGiven,
     from_data,
     to_data,
 )
@@ -28,6 +33,8 @@ from benchtest.session.state import Happened, State, fold, step
 
 Clock = Callable[[], datetime]
 SHOWN_SUSPECTS = 8
+TESTS = (VerdictGiven, MarkMade, ReadingTaken, RepairDone, SignedOff)
+"""Events that make a session a test, rather than a look at the unit's card."""
 
 
 def utc_now() -> datetime:
@@ -97,10 +104,10 @@ class Session:
         """
         if isinstance(what, ReadingTaken) and what.volts is not None:
             check_volts(what.volts, self.meter)
-        # an event that cannot be understood must fail before it is kept, not at every later start
-        step(self.state, Happened(0, "", what))
         if isinstance(what, StageSet):
             what = dataclasses.replace(what, was=self.shelf.unit(self.tag).stage)
+        # an event that cannot be understood must fail before it is kept, not at every later start
+        step(self.state, Happened(0, "", what))
         data, stage = to_data(what), self._stage_after(what)
         event = self.shelf.append(self.row.id, what.kind, data, _stamp(self.clock), stage)
         happened = Happened(event.seq, event.at, what)
@@ -164,11 +171,14 @@ def _stamp(clock: Clock) -> str:
 def unfinished(shelf: Shelf) -> list[SessionRow]:
     """Sessions that can be gone on with: the last of each unit, where nobody signed it off."""
     last: dict[str, SessionRow] = {row.tag: row for row in shelf.sessions()}
-    return [row for row in last.values() if not _is_signed(shelf, row)]
+    return [row for row in last.values() if _can_go_on(shelf, row)]
 
 
-def _is_signed(shelf: Shelf, row: SessionRow) -> bool:
-    return _state_of(shelf, row).signed is not None
+def _can_go_on(shelf: Shelf, row: SessionRow) -> bool:
+    try:
+        return _state_of(shelf, row).signed is None
+    except InputError:  # its prop file can no longer be read; the others must not wait for that
+        return False
 
 
 def _state_of(shelf: Shelf, row: SessionRow) -> State:
@@ -177,12 +187,41 @@ def _state_of(shelf: Shelf, row: SessionRow) -> State:
     return fold(happened, design)
 
 
+def last_test(shelf: Shelf, tag: str) -> tuple[SessionRow, State] | None:
+    """A unit's last session in which anything was tested, and where the unit stands now.
+
+    A session that only moved the unit to another stage tested nothing: the test before it stands,
+    as far as that stage lets it. Where nothing was tested at all it is the last session; None
+    where there is none.
+
+    Raises:
+        FileFaults: the prop file that a session keeps can no longer be read.
+    """
+    stages: list[Happened] = []
+    newest = None
+    for row in reversed(shelf.sessions(tag)):
+        state = _state_of(shelf, row)
+        newest = newest or (row, state)
+        if any(isinstance(happened.what, TESTS) for happened in state.undoable):
+            for moved in stages:
+                state = step(state, moved)
+            return row, state
+        stages = [h for h in state.undoable if isinstance(h.what, StageSet)] + stages
+    return newest
+
+
 def shelf_rows(shelf: Shelf) -> list[tuple[Unit, SessionRow | None, list[str]]]:
-    """Every unit with its last session and what it waits for before it may go outdoors."""
-    last: dict[str, SessionRow] = {row.tag: row for row in shelf.sessions()}
-    rows = []
-    for unit in shelf.units():
-        row = last.get(unit.tag)
-        items = ["a test"] if row is None else waits_for(_state_of(shelf, row), unit.stage)
-        rows.append((unit, row, items))
-    return rows
+    """Every unit with its last test and what it waits for before it may go outdoors."""
+    return [(unit, *_row(shelf, unit)) for unit in shelf.units()]
+
+
+def _row(shelf: Shelf, unit: Unit) -> tuple[SessionRow | None, list[str]]:
+    try:
+        tested = last_test(shelf, unit.tag)
+    except FileFaults as faults:
+        words = f"a prop file that can be read ({faults.faults[0]})"
+        return shelf.sessions(unit.tag)[-1], [words]
+    if tested is None:
+        return None, ["a test"]
+    row, state = tested
+    return row, waits_for(state, unit.stage)

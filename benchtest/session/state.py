@@ -52,7 +52,8 @@ class State:
         repairs: in order.
         notes: in order.
         stage: the unit's stage, where this session set one.
-        tested_earlier: some of what was tested was tested before that stage.
+        tested_earlier: some of what was tested was tested before the unit was last worked on for
+            a stage: sealed, opened, or out for a season.
         concluded: the last finding.
         signed: who answers for the unit; None again as soon as it is tested or worked on.
         undoable: events that undo would take back, last one last.
@@ -194,7 +195,12 @@ def _note(state: State, what: NoteMade) -> State:
 
 
 def _stage(state: State, what: StageSet) -> State:
-    earlier = bool(state.verdicts or state.readings)
+    before = state.stage or what.was
+    # carrying a sealed unit out changes nothing on it; what was tested still holds
+    if what.stage == before or (before, what.stage) == ("sealed", "outdoors"):
+        earlier = state.tested_earlier
+    else:
+        earlier = bool(state.verdicts or state.readings)
     return dataclasses.replace(state, stage=what.stage, tested_earlier=earlier)
 
 

@@ -9,7 +9,7 @@ from benchtest.diagnosis.repair import repair_words
 from benchtest.records.report import ReadingLine, ReportContent, StrandLine, SuspectLine
 from benchtest.session.events import RepairDone, SignedOff
 from benchtest.session.guidance import INNOCENT, open_items, waits_for
-from benchtest.session.live import Session
+from benchtest.session.live import Session, last_test
 from benchtest.session.state import State
 
 
@@ -23,7 +23,10 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
     state = session.state
     found = finding or session.diagnose()
     stage = session.shelf.unit(session.tag).stage
-    waits = waits_for(state, stage)
+    last = last_test(session.shelf, session.tag)
+    # a later session may have moved the unit on without testing it
+    here = last[1] if last is not None and last[0].id == session.row.id else state
+    waits = waits_for(here, stage)
     passed = state.signed is not None and not open_items(state, found)
     signed = state.signed
     cleared = found.cleared_ohm if found.healthy > 0.5 else None

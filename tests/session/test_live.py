@@ -221,6 +221,55 @@ def test_the_shelf_says_what_each_unit_waits_for(begin: Begin, shelf: Shelf) -> 
     assert "sign-off" in rows["WF-04"]
 
 
+def _tested(session: Session) -> None:
+    for strand in (1, 2, 3, 4):
+        session.record(VerdictGiven(strand, passed=True))
+    session.record(ReadingTaken("all", "4B", 4.6))
+    session.record(Concluded(0.98, settled=True))
+    session.record(SignedOff("Ada"))
+
+
+def test_a_unit_that_went_out_waits_for_nothing_until_it_is_back(
+    begin: Begin, shelf: Shelf
+) -> None:
+    session = begin()
+    session.record(StageSet("sealed"))
+    _tested(session)
+    waits = [shelf_rows(shelf)[0][2]]
+    begin().record(StageSet("outdoors"))  # in a session of its own, as on another day
+    waits.append(shelf_rows(shelf)[0][2])
+    begin().record(StageSet("back"))
+    waits.append(shelf_rows(shelf)[0][2])
+    assert waits == [[], [], ["a test since it came back"]]
+    assert shelf_rows(shelf)[0][1] == session.row
+    _tested(again := begin())
+    assert shelf_rows(shelf)[0][1:] == (again.row, [])
+
+
+def test_sealing_in_a_session_of_its_own_asks_for_a_test_after_it(
+    begin: Begin, shelf: Shelf
+) -> None:
+    _tested(session := begin())
+    begin().record(StageSet("sealed"))
+    assert shelf_rows(shelf)[0][1:] == (session.row, ["a test after sealing"])
+    undone = begin()
+    undone.record(VerdictGiven(1, passed=False))
+    undone.undo()  # what was taken back tested nothing
+    assert shelf_rows(shelf)[0][1:] == (session.row, ["a test after sealing"])
+
+
+def test_a_prop_file_that_can_no_longer_be_read_hides_no_other_unit(
+    begin: Begin, shelf: Shelf, design_text: str
+) -> None:
+    kept = begin("WF-03")
+    odd = design_text.replace("format = 1", "format = 9")
+    shelf.start_session("WF-04", "Small fan", odd, "2026-11-25T18:00:00+00:00", "0.5%+3/6000")
+    rows = {unit.tag: waits for unit, _, waits in shelf_rows(shelf)}
+    assert rows["WF-03"][0] == "look at strand 1, 2, 3, 4"
+    assert rows["WF-04"][0].startswith("a prop file that can be read (format")
+    assert [row.id for row in unfinished(shelf)] == [kept.row.id]
+
+
 def test_an_odd_event_of_another_bench_does_not_keep_anybody_from_the_shelf(
     begin: Begin, shelf: Shelf
 ) -> None:

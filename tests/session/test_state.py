@@ -219,6 +219,16 @@ def test_a_stage_remembers_whether_anything_was_tested_before_it() -> None:
     assert _state(ReadingTaken("all", "1B", 4.8), StageSet("sealed")).tested_earlier
 
 
+def test_a_tested_unit_stays_tested_when_it_is_carried_out_and_not_when_it_comes_back() -> None:
+    tested = (StageSet("sealed"), *_passed(1))
+    assert not _state(*tested, StageSet("outdoors")).tested_earlier
+    assert not _state(*_passed(1), StageSet("outdoors", was="sealed")).tested_earlier
+    assert _state(*tested, StageSet("outdoors"), StageSet("back")).tested_earlier
+    # what was tested open and then sealed is not made good by the way outdoors
+    assert _state(*_passed(1), StageSet("sealed"), StageSet("outdoors")).tested_earlier
+    assert _state(StageSet("soldered"), *_passed(1), StageSet("outdoors")).tested_earlier
+
+
 def test_events_of_a_later_version_are_passed_over() -> None:
     strange = from_data("flexed", {"joint": "4A+"})
     assert _state(*_passed(1), strange, *_passed(2)).verdicts == {1: True, 2: True}

@@ -149,6 +149,17 @@ def test_a_sealed_unit_that_is_tested_may_go_out(session: Session) -> None:
     assert (content.verdict, content.good, content.waits_for) == ("May go outdoors", True, [])
 
 
+def test_a_report_knows_of_a_stage_that_a_later_session_set(session: Session) -> None:
+    read = ReadingTaken("all", "4B", 4.6)
+    _record(session, *ALL_PASS, read, Concluded(0.97, settled=True), SignedOff("Ada"))
+    text, meter = session.row.design_text, session.meter
+    later = Session.start(session.shelf, text, session.tag, meter, session.clock)
+    later.record(StageSet("sealed"))
+    content = report_content(session, CLEAR)
+    assert (content.verdict, content.stage) == ("Passed on the bench", "sealed")
+    assert content.waits_for == ["a test after sealing"]
+
+
 def test_a_signed_unit_with_something_open_is_not_called_good(session: Session) -> None:
     _record(session, *ALL_PASS[:3], VerdictGiven(4, passed=False), SignedOff("Ada"))
     content = report_content(session, CLEAR)
