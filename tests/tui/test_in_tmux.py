@@ -22,8 +22,9 @@ class Terminal:
     """One tmux window of 80×24."""
 
     def __init__(self, folder: Path) -> None:
-        self.socket = str(folder / "tmux")
         self.folder = folder
+        self._servers = 0
+        self.socket = str(folder / "tmux0")
 
     def tmux(self, *words: str) -> str:
         done = subprocess.run(
@@ -40,6 +41,12 @@ class Terminal:
             env=env,
         )
         self.tmux("set-option", "-g", "remain-on-exit", "on")
+
+    def end(self) -> None:
+        """End this window. The next is another server's: a dying one still holds its socket."""
+        self.tmux("kill-server")
+        self._servers += 1
+        self.socket = str(self.folder / f"tmux{self._servers}")
 
     def screen(self) -> str:
         return self.tmux("capture-pane", "-p")
@@ -73,7 +80,7 @@ def test_a_killed_program_resumes_its_session(terminal: Terminal) -> None:
     terminal.keys("Space")
     terminal.until("strand 3")
     subprocess.run(["pkill", "-9", "-f", f"{bench} demo --seed 7$"], check=False)
-    terminal.tmux("kill-server")
+    terminal.end()
     terminal.start(f"{demo}; sleep 60")
     screen = terminal.until("Does every node of strand 3")
     assert screen.count("✓") == 2
