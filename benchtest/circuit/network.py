@@ -13,14 +13,14 @@ from functools import cached_property
 
 import numpy as np
 from scipy.sparse import csc_array
-from scipy.sparse.linalg import SuperLU, splu
 
 from benchtest.circuit.backfeed import Backfeed, backfeed_paths
+from benchtest.circuit.ladder import Factor, Ladders
 from benchtest.circuit.loads import NodeLoads, node_loads
 from benchtest.circuit.reduce import joined_points, reduce_wiring
 from benchtest.circuit.wiring import FloatArray, IndexArray, Wiring, wire_up
 from benchtest.errors import CircuitFault
-from benchtest.prop.design import Design, NodeName, Probe
+from benchtest.prop.design import Design, NodeName, Point, Probe
 
 SETTLED_V = 1e-9
 """Newton's method stops when no point moves by more. [V]"""
@@ -87,15 +87,45 @@ class Circuit:
         return csc_array((signs[there], rows[there], starts), shape=shape)
 
     @cached_property
-    def conductance(self) -> csc_array[np.float64]:
-        """Nodal conductance matrix of copper and joints alone, shape (unknowns, unknowns). [S]"""
-        scaled = self.incidence.multiply(self._reduced.conductance_s[None, :])
-        return csc_array(scaled @ self.incidence.T)
+    def _ladders(self) -> Ladders:
+        return Ladders(self.wiring, self._reduced)
 
     @cached_property
-    def factor(self) -> SuperLU:
-        """Factors of `conductance`: all that a prop with flat loads ever needs."""
-        return _factor(self.conductance)
+    def factor(self) -> Factor:
+        """Factors of copper and joints alone: all that a prop with flat loads ever needs."""
+        return self.factor_at(np.zeros(len(self._loaded)))
+
+    def factor_at(self, slope_s: FloatArray, path_s: FloatArray | None = None) -> Factor:
+        """Factors with loads that follow their volts.
+
+        Args:
+            slope_s: of each loaded node's current, shape (loaded,). [S]
+            path_s: of each data line that feeds an island, shape (paths,). [S]
+        """
+        unknown, paths = self._reduced.unknown, self._backfeed
+        slopes_s = np.zeros(self.design.node_count)
+        slopes_s[self._loaded] = slope_s
+        more = None if path_s is None else (unknown[paths.tail], unknown[paths.head], path_s)
+        return Factor(self._ladders, self.load_ends, slopes_s, more)
+
+    @property
+    def load_ends(self) -> tuple[IndexArray, IndexArray]:
+        """Unknowns of every node's + and - pad, -1 for earth or adrift, shape (nodes,) each."""
+        nodes, unknown = self.design.node_count, self._reduced.unknown
+        return unknown[:nodes], unknown[nodes : 2 * nodes]
+
+    @cached_property
+    def joint_columns(self) -> tuple[list[str], IndexArray, csc_array[np.float64]]:
+        """Joints that carry current: names, places among the kept branches, incidence columns."""
+        row_of = np.full(len(self.wiring.ohm), -1)
+        row_of[self.kept] = np.arange(len(self.kept))
+        there = [(name, row_of[b]) for name, b in self.wiring.joint.items() if row_of[b] >= 0]
+        rows = np.array([row for _, row in there], dtype=np.intp)
+        return [name for name, _ in there], rows, self.incidence[:, rows]
+
+    def unknown(self, point: Point) -> int:
+        """Unknown of a point, -1 for earth or adrift."""
+        return int(self._reduced.unknown[self.wiring.number(point)])
 
     @cached_property
     def supply_matrix(self) -> FloatArray:
@@ -125,7 +155,7 @@ class Circuit:
         matrix = np.zeros((self._reduced.count, len(probes)))
         for column, probe in enumerate(probes):
             for point, sign in ((probe.red, 1.0), (probe.black, -1.0)):
-                row = self._reduced.unknown[self.wiring.number(point)]
+                row = self.unknown(point)
                 if row >= 0:
                     matrix[row, column] += sign
         return matrix
@@ -217,18 +247,16 @@ class _Newton:
 
     def _residual(self, x: FloatArray, loads: NodeLoads, path_a: FloatArray) -> FloatArray:
         circuit = self.circuit
-        leaving_a = circuit.conductance @ x + circuit.load_incidence @ loads.node_a
+        copper_a = circuit.conductance_s * (circuit.incidence.T @ x)
+        leaving_a = circuit.incidence @ copper_a + circuit.load_incidence @ loads.node_a
         leaving_a += circuit._path_incidence @ path_a
         return np.asarray(leaving_a - self.driven_a)
 
-    def _factor(self, slope_s: FloatArray, path_s: FloatArray) -> SuperLU:
+    def _factor(self, slope_s: FloatArray, path_s: FloatArray) -> Factor:
         circuit = self.circuit
-        if not slope_s.any() and not path_s.any() and not len(circuit._backfeed.tail):
-            return circuit.factor
-        bent = circuit.load_incidence.multiply(slope_s[None, :]) @ circuit.load_incidence.T
-        paths = circuit._path_incidence
-        bent = bent + paths.multiply(path_s[None, :]) @ paths.T
-        return _factor(csc_array(circuit.conductance + bent))
+        if len(circuit._backfeed.tail):
+            return circuit.factor_at(slope_s, path_s)
+        return circuit.factor_at(slope_s) if slope_s.any() else circuit.factor
 
     def _length(self, x: FloatArray, step: FloatArray, residual_a: FloatArray) -> float:
         """Share of the step to take: all of it, unless that overshoots the convex function."""
@@ -262,7 +290,7 @@ class Solution:
         x: FloatArray,
         loads: NodeLoads,
         slope_s: FloatArray,
-        factor: SuperLU,
+        factor: Factor,
     ) -> None:
         self.circuit = circuit
         self.duty = duty
@@ -331,6 +359,19 @@ class Solution:
         through = circuit.conductance_s[:, None] * np.asarray(circuit.incidence.T @ moved_v)
         return np.asarray(through + pushed)
 
+    @cached_property
+    def joint_stiffness(self) -> FloatArray:
+        """How freely each joint's resistance sets its volts, shape (joints carrying current,).
+
+        1 where its current holds whatever it does, near 0 where other copper takes the current
+        over: own resistance seen from the joint, over the joint's.
+        """
+        _, rows, columns = self.circuit.joint_columns
+        skeleton = self.factor.ladders.skeleton
+        volts = self.factor.solve_skeleton(columns[skeleton].toarray())
+        own_ohm = np.einsum("sj,sj->j", columns[skeleton].toarray(), volts)
+        return np.asarray(own_ohm * self.circuit.conductance_s[rows])
+
     @property
     def feed_a(self) -> dict[str, float]:
         """Current that each feed gives, by its name. [A]"""
@@ -362,13 +403,3 @@ class Solution:
         """The node that sees least, and its volts."""
         index = int(np.argmin(self.node_v))
         return self.circuit.design.node_at(index), float(self.node_v[index])
-
-
-def _factor(matrix: csc_array[np.float64]) -> SuperLU:
-    """Factor a symmetric positive definite matrix; order and pivots follow its symmetry."""
-    return splu(
-        matrix,
-        permc_spec="MMD_AT_PLUS_A",
-        diag_pivot_thresh=0.0,
-        options={"SymmetricMode": True},
-    )

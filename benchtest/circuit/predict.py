@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from benchtest.circuit.deviation import standard_deviation_v
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances, spread
+from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.prop.design import Design, NodeName, Probe, StrandEnd, rail_probe
 from benchtest.prop.lit import Lit
 
@@ -77,7 +78,7 @@ def predict(
     wanted = list(probes) or every_strand_end(design)
     given = dict(joint_ohm or {})
     solution = Circuit(design, given).solve(lit.duty(design))
-    sd_v = spread(solution, wanted, tolerances, frozenset(given)).sd_v
+    sd_v = standard_deviation_v(solution, wanted, tolerances, frozenset(given))
     rows = [
         ProbeVolts(probe, solution.volts(probe), float(sd))
         for probe, sd in zip(wanted, sd_v, strict=True)

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse.linalg import SuperLU
 
+from benchtest.circuit.ladder import Factor
 from benchtest.circuit.network import Circuit, Solution
 from benchtest.circuit.wiring import FloatArray, Made
 from benchtest.prop.design import Design, Probe
@@ -21,9 +21,8 @@ from benchtest.prop.joints import power_joints
 class Tolerances:
     """One standard deviation of each cause, as a share of its nominal value.
 
-    Source: common practice, no source. A healthy joint is log-normal with a median of 2 mΩ and a
-    factor of 1.8, most of it wire and pad between the probe tips; `joint` is its standard
-    deviation over its median, sqrt(exp(s²) - 1) exp(s²/2) with s = ln 1.8.
+    Source: common practice, no source. A healthy joint is log-normal about its nominal resistance,
+    most of it wire and pad between the probe tips.
     """
 
     current: float = 0.08
@@ -38,8 +37,8 @@ class Tolerances:
     """Volts of each supply."""
     fuse: float = 0.15
     """Cold resistance of a fuse."""
-    joint: float = 0.764
-    """Each healthy joint, by itself."""
+    joint_factor: float = 1.8
+    """Each healthy joint, by itself: two of three lie within this factor of their nominal."""
 
 
 HAND_SOLDERED = Tolerances()
@@ -123,7 +122,7 @@ class Readout:
 
 
 def readout(
-    circuit: Circuit, factor: SuperLU, columns: FloatArray, per_supply: FloatArray
+    circuit: Circuit, factor: Factor, columns: FloatArray, per_supply: FloatArray
 ) -> Readout:
     """Solve backwards for things read off the unknowns.
 
@@ -164,7 +163,9 @@ def spread_of(
     per_log_amp = read.per_amp * solution.load_a[:, None]
     made = circuit.wiring.made[circuit.kept]
 
-    parts = [read.per_supply * circuit.supply_v * tolerances.supply]
+    _, rows, _ = circuit.joint_columns
+    per_supply = read.per_supply + more_per_supply(solution, read.per_volt[rows], tolerances)
+    parts = [per_supply * circuit.supply_v * tolerances.supply]
     parts.append(tolerances.current * per_log_amp.sum(axis=0)[:, None])
     for material, share in (
         (Made.WIRE, tolerances.wire),
@@ -179,11 +180,62 @@ def spread_of(
         parts.append(share * per_log_ohm[:, None])
     if len(circuit.supply_v) > 1:
         current_a = current_a + circulating_a(solution, tolerances)
-    parts.append(tolerances.joint * _joints(solution, read.per_volt, current_a, known_joints))
+    joints = _joints(solution, read.per_volt, current_a, known_joints)
+    parts.append(joints * _of_all_joints(circuit, joint_moments(solution, tolerances)[1]))
 
     nodes = np.zeros((per_log_amp.shape[1], circuit.design.node_count))
     nodes[:, circuit.loaded] = tolerances.node * per_log_amp.T
     return Spread(np.concatenate(parts, axis=1), nodes)
+
+
+def joint_moments(solution: Solution, tolerances: Tolerances) -> tuple[FloatArray, FloatArray]:
+    """Mean and standard deviation of what each joint does to a reading, over its first effect.
+
+    A joint far above its nominal sheds current where other copper can take it over, so its effect
+    is no straight line of its resistance. With `r` the joint's stiffness and `t` the logarithm of
+    its resistance over nominal, the change of any reading goes with
+    `(1 - exp(-t)) / (1 + (exp(-t) - 1) r)`, exactly while loads stay on the straight part of their
+    law (Sherman and Morrison); its variance over the log-normal is by Gauss and Hermite's rule.
+
+    Returns:
+        Shape (joints that carry current,) each, in the order of `Circuit.joint_columns`.
+    """
+    points, weights = np.polynomial.hermite_e.hermegauss(21)
+    weights = weights / weights.sum()
+    less = np.expm1(-points * np.log(tolerances.joint_factor))
+    change = -less / (1.0 + less * np.clip(solution.joint_stiffness, 0.0, 1.0)[:, None])
+    mean = change @ weights
+    return mean, np.asarray(np.sqrt((change - mean[:, None]) ** 2 @ weights))
+
+
+def more_per_supply(
+    solution: Solution, across: FloatArray, tolerances: Tolerances
+) -> FloatArray | float:
+    """What supplies do to readings because a joint's mean lies above its nominal.
+
+    A current that unequal supplies drive through a joint drops volts over the joint's mean.
+
+    Args:
+        solution: the prop with given strands lit.
+        across: change of each reading per volt put into each joint that carries current,
+            shape (joints carrying current, read).
+        tolerances: how far a healthy unit may be from its design.
+
+    Returns:
+        To add to the change per volt of each supply, shape (read, feeds).
+    """
+    if len(solution.circuit.supply_v) == 1:
+        return 0.0
+    _, rows, _ = solution.circuit.joint_columns
+    mean, _ = joint_moments(solution, tolerances)
+    return np.asarray(across.T @ (mean[:, None] * solution.per_supply_a[rows]))
+
+
+def _of_all_joints(circuit: Circuit, carried: FloatArray) -> FloatArray:
+    """Figures of the joints that carry current among all joints; 0 for open ones."""
+    names, _, _ = circuit.joint_columns
+    figure_of = dict(zip(names, carried.tolist(), strict=True))
+    return np.array([figure_of.get(name, 0.0) for name in circuit.wiring.joint])
 
 
 def circulating_a(solution: Solution, tolerances: Tolerances) -> FloatArray:
@@ -207,10 +259,10 @@ def _joints(
 ) -> FloatArray:
     """Change of each reading with the logarithm of each joint's resistance, (read, joints)."""
     circuit = solution.circuit
-    row_of = {branch: row for row, branch in enumerate(circuit.kept.tolist())}
+    names, rows, _ = circuit.joint_columns
+    row_of = dict(zip(names, rows.tolist(), strict=True))
     effects = np.zeros((per_volt.shape[1], len(circuit.wiring.joint)))
-    for column, (name, branch) in enumerate(circuit.wiring.joint.items()):
-        if name not in known and branch in row_of:
-            row = row_of[branch]
-            effects[:, column] = per_volt[row] * current_a[row]
+    for column, name in enumerate(circuit.wiring.joint):
+        if name not in known and name in row_of:
+            effects[:, column] = per_volt[row_of[name]] * current_a[row_of[name]]
     return effects

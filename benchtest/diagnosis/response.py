@@ -14,8 +14,8 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse.linalg import SuperLU
 
+from benchtest.circuit.ladder import Factor
 from benchtest.circuit.loads import CORNER_V
 from benchtest.circuit.network import Circuit, Solution
 from benchtest.circuit.wiring import FloatArray
@@ -108,7 +108,7 @@ class Responses:
     def _flat_effects(self) -> JointEffects:
         return self._effects(self.circuit.factor)
 
-    def _effects(self, factor: SuperLU) -> JointEffects:
+    def _effects(self, factor: Factor) -> JointEffects:
         columns = self.circuit.incidence[:, self.joint_columns].toarray()
         x = np.asarray(factor.solve(columns))
         branch = np.asarray(self.circuit.incidence.T @ x)

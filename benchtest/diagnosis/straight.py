@@ -95,7 +95,7 @@ def _shared(
     current_a = branch_a[joints] + push * (siemens * volts)[joints]
     if len(circuit.supply_v) > 1:
         current_a = current_a + circulating_a(effect.base.solution, tolerances)[joints]
-    own = tolerances.joint * response * current_a[:, None, :]
+    own = effect.joint_shares * response * current_a[:, None, :]
     own[..., joint] = 0.0  # its resistance is what is being tried
     return np.concatenate([*parts, own], axis=-1)
 

@@ -21,6 +21,8 @@ from benchtest.circuit.tolerance import (
     Readout,
     Spread,
     Tolerances,
+    joint_moments,
+    more_per_supply,
     readout,
     spread_of,
 )
@@ -42,6 +44,7 @@ class TapEffects:
         value: healthy readings, shape (taps,).
         read: the taps, solved backwards.
         load: change per ampere taken at a loaded node, times its amperes, (loaded, taps).
+        joint_shares: see `circuit.tolerance.joint_moments`, shape (joints,).
     """
 
     base: Base
@@ -49,6 +52,7 @@ class TapEffects:
     value: FloatArray
     read: Readout
     load: FloatArray
+    joint_shares: FloatArray
 
     @property
     def branch(self) -> FloatArray:
@@ -56,14 +60,18 @@ class TapEffects:
         return self.read.per_volt
 
 
-def tap_effects(responses: Responses, taps: Taps) -> TapEffects:
+def tap_effects(responses: Responses, taps: Taps, tolerances: Tolerances) -> TapEffects:
     """Solve backwards for the taps of one lit set."""
     base = responses.base(taps.lit)
     solution = base.solution
     circuit = solution.circuit
     read = readout(circuit, solution.factor, taps.columns, taps.per_supply)
     load = read.per_amp * solution.load_a[:, None]
-    return TapEffects(base, taps, tap_values(solution, taps), read, load)
+    _, rows, _ = circuit.joint_columns
+    more = more_per_supply(solution, read.per_volt[rows], tolerances)
+    read = Readout(read.per_volt, read.per_amp, read.per_supply + more)
+    _, shares = joint_moments(solution, tolerances)
+    return TapEffects(base, taps, tap_values(solution, taps), read, load, shares)
 
 
 @dataclass(frozen=True)
@@ -101,7 +109,7 @@ class Weigher:
         self.loose: dict[tuple[int, int], tuple[int, ...]] = {}
         """Readings on copper that a fault cuts off, by joint and place in the grid."""
         self.slip_per_v = 0.5 / float(responses.circuit.supply_v.max())
-        self.effects = [tap_effects(responses, taps) for taps in groups]
+        self.effects = [tap_effects(responses, taps, tolerances) for taps in groups]
         self.rows = np.concatenate([np.array(taps.rows, dtype=np.intp) for taps in groups])
 
     def ordered(self, parts: list[FloatArray], axis: int) -> FloatArray:

@@ -14,9 +14,6 @@ from benchtest.prop.design import Design
 from benchtest.prop.joints import HEALTHY_JOINT_OHM, power_joints
 from benchtest.prop.wire import Conductor
 
-JOINT_FACTOR = 1.8
-"""A healthy joint is log-normal with this factor round 2 mΩ. Common practice, no source."""
-
 Chance = np.random.Generator
 
 
@@ -58,16 +55,16 @@ def build(
         return Built(design, same, np.ones(design.node_count), 1.0)
     rng = np.random.default_rng([seed, 0])
     own = _scaled(design, tolerances, rng)
-    joints = {name: healthy_joint_ohm(rng) for name in names}
+    joints = {name: healthy_joint_ohm(rng, tolerances) for name in names}
     # no sink draws less than nothing, however unlucky the draw
     nodes = np.maximum(1.0 + tolerances.node * rng.normal(size=design.node_count), 0.0)
     gain = 1.0 + meter_percent / 100.0 * float(rng.uniform(-1.0, 1.0))
     return Built(own, joints, nodes, gain)
 
 
-def healthy_joint_ohm(rng: Chance) -> float:
+def healthy_joint_ohm(rng: Chance, tolerances: Tolerances = HAND_SOLDERED) -> float:
     """A joint made by a careful hand. [Ω]"""
-    return float(HEALTHY_JOINT_OHM * JOINT_FACTOR ** rng.normal())
+    return float(HEALTHY_JOINT_OHM * tolerances.joint_factor ** rng.normal())
 
 
 def _scaled(design: Design, tolerances: Tolerances, rng: Chance) -> Design:

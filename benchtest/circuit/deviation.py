@@ -1,0 +1,126 @@
+"""How far readings of healthy units lie apart, without a number for every node and probe.
+
+The same sums as `benchtest.circuit.tolerance.spread`, formed on the skeleton: what a cause does to
+a reading is the reading's backward solution times what the cause puts into the circuit, and what
+it puts into a strand acts through the strand's two ends.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchtest.circuit.ladder import Factor
+from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.tolerance import (
+    HAND_SOLDERED,
+    Tolerances,
+    circulating_a,
+    joint_moments,
+    more_per_supply,
+    spread,
+)
+from benchtest.circuit.wiring import FloatArray, Made
+from benchtest.prop.design import Probe
+
+
+def standard_deviation_v(
+    solution: Solution,
+    probes: list[Probe],
+    tolerances: Tolerances = HAND_SOLDERED,
+    known_joints: frozenset[str] = frozenset(),
+) -> FloatArray:
+    """Standard deviation of what healthy units show at each probe, shape (probes,). [V]
+
+    Args:
+        solution: the prop with given strands lit.
+        probes: what is read.
+        tolerances: how far a healthy unit may be from its design.
+        known_joints: joints whose resistance is given, and so has no tolerance.
+    """
+    read = _skeleton_columns(solution.circuit, solution.factor, probes)
+    if read is None:
+        return spread(solution, probes, tolerances, known_joints).sd_v
+    back = solution.factor.solve_skeleton(read)
+    variance = (_shared(solution, back, probes, tolerances) ** 2).sum(axis=1)
+    variance += (_joints(solution, back, tolerances, known_joints) ** 2).sum(axis=0)
+    variance += tolerances.node**2 * _nodes(solution, back)
+    return np.asarray(np.sqrt(variance))
+
+
+def _skeleton_columns(circuit: Circuit, factor: Factor, probes: list[Probe]) -> FloatArray | None:
+    """What each probe reads of the skeleton; None where a lead is on a strand's inner node."""
+    place = factor.ladders.place
+    columns = np.zeros((len(factor.ladders.skeleton), len(probes)))
+    for column, probe in enumerate(probes):
+        for point, sign in ((probe.red, 1.0), (probe.black, -1.0)):
+            unknown = circuit.unknown(point)
+            if unknown < 0:
+                continue
+            if place[unknown] < 0:
+                return None
+            columns[place[unknown], column] += sign
+    return columns
+
+
+def _shared(
+    solution: Solution, back: FloatArray, probes: list[Probe], tolerances: Tolerances
+) -> FloatArray:
+    """Effects of supplies, node current and materials, shape (probes, causes). [V]"""
+    circuit, factor = solution.circuit, solution.factor
+    current_a, made = solution.branch_a, circuit.wiring.made[circuit.kept]
+    pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
+    columns = [-np.asarray(circuit.incidence @ pushed) * circuit.supply_v * tolerances.supply]
+    drawn = circuit.load_incidence @ solution.load_a
+    columns.append(-tolerances.current * np.asarray(drawn)[:, None])
+    for material, share in (
+        (Made.WIRE, tolerances.wire),
+        (Made.COPPER, tolerances.copper),
+        (Made.FUSE, tolerances.fuse),
+    ):
+        moved = circuit.incidence @ np.where(made == material, current_a, 0.0)
+        columns.append(share * np.asarray(moved)[:, None])
+    effects = back.T @ factor.condense(np.concatenate(columns, axis=1))
+    beyond = np.array([circuit.probe_offset(probe) for probe in probes])
+    across = factor.across(circuit.joint_columns[2], back)
+    beyond = beyond + more_per_supply(solution, across, tolerances)
+    effects[:, : len(circuit.supply_v)] += beyond * circuit.supply_v * tolerances.supply
+    return np.asarray(effects)
+
+
+def _joints(
+    solution: Solution, back: FloatArray, tolerances: Tolerances, known: frozenset[str]
+) -> FloatArray:
+    """Effect of each healthy joint, shape (joints, probes). [V]"""
+    circuit = solution.circuit
+    current_a = solution.branch_a
+    if len(circuit.supply_v) > 1:
+        current_a = current_a + circulating_a(solution, tolerances)
+    names, rows, columns = circuit.joint_columns
+    unknown = np.array([name not in known for name in names], dtype=bool)
+    across = solution.factor.across(columns, back)
+    shares = joint_moments(solution, tolerances)[1] * unknown
+    return np.asarray(across * (shares * current_a[rows])[:, None])
+
+
+def _nodes(solution: Solution, back: FloatArray) -> FloatArray:
+    """Sum over nodes of the square of what each node's current does, shape (probes,). [V²]"""
+    circuit, ladders = solution.circuit, solution.factor.ladders
+    current_a = solution.node_a
+    padded = np.vstack([back, np.zeros(back.shape[1])])  # -1 picks the earth
+    outer = np.ones(len(current_a), dtype=bool)
+    outer[ladders.nodes] = False
+    outer_nodes = np.flatnonzero(outer & (current_a != 0.0))
+    plus, minus = (ladders.place[ends[outer_nodes]] for ends in circuit.load_ends)
+    total = ((padded[plus] - padded[minus]) * current_a[outer_nodes, None]) ** 2
+    first = padded[ladders.place[ladders.ends[:, 0]]] - padded[ladders.place[ladders.ends[:, 1]]]
+    last = padded[ladders.place[ladders.ends[:, 2]]] - padded[ladders.place[ladders.ends[:, 3]]]
+    modes, square = solution.factor.difference, current_a[ladders.nodes] ** 2
+
+    def moment(one: FloatArray, other: FloatArray) -> FloatArray:
+        summed = np.bincount(ladders.of, square * one * other, minlength=len(first))
+        return np.asarray(summed[:, None], dtype=np.float64)
+
+    near, far = modes.from_first, modes.from_last
+    inner = moment(near, near) * first**2 + moment(far, far) * last**2
+    inner += 2.0 * moment(near, far) * first * last
+    return np.asarray(total.sum(axis=0) + inner.sum(axis=0))

@@ -1,0 +1,309 @@
+"""Nodal equations solved with the strands taken out first: each is a ladder between its end nodes.
+
+Inside a strand both rails have the same resistance from node to node, so the difference of the
+rails sees the loads and the sum of the rails does not: each is one tridiagonal system. What is
+left when the inner nodes are eliminated is the skeleton: end nodes, strand ends, pads and feeds.
+A prop of ten thousand nodes has a skeleton of some hundred unknowns.
+
+Source: static condensation (Schur complement) and even and odd modes of a symmetric pair of
+lines, as in any text on matrix methods of networks.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg.lapack import dpttrf, dpttrs
+from scipy.sparse import coo_array, csc_array
+from scipy.sparse.linalg import SuperLU, splu
+
+from benchtest.circuit.reduce import Reduced
+from benchtest.circuit.wiring import FloatArray, IndexArray, Wiring
+
+LEAST_LADDER = 3
+"""Nodes from which a strand has inner nodes to take out."""
+
+
+class Ladders:
+    """Which unknowns of one circuit are inner nodes of strands, and which are its skeleton.
+
+    Attributes:
+        plus: unknowns of the inner nodes' + pads, strand by strand, shape (inner,).
+        minus: of their - pads, shape (inner,).
+        nodes: the inner nodes, as places in arrays over all nodes, shape (inner,).
+        of: ladder of each inner node, shape (inner,).
+        first: place of each ladder's first inner node, shape (ladders,).
+        last: and of its last, shape (ladders,).
+        ends: unknowns of node 1 + and -, node n + and -, -1 for earth, shape (ladders, 4).
+        rung_s: conductance between neighbours in a ladder, shape (ladders,). [S]
+        skeleton: all other unknowns, shape (skeleton,).
+        place: place of each unknown in `skeleton`, -1 for inner nodes and, last, for the earth,
+            shape (unknowns + 1,).
+    """
+
+    def __init__(self, wiring: Wiring, reduced: Reduced) -> None:
+        design = wiring.design
+        count = design.node_count
+        starts, sizes, rungs = [], [], []
+        there = (reduced.unknown[:count] >= 0) & (reduced.unknown[count : 2 * count] >= 0)
+        whole = np.append(0, np.cumsum(there))
+        for strand, start in zip(design.strands, design.first_index, strict=True):
+            inner = (start + 1, start + strand.nodes - 1)
+            # an earth may stand at an end node, and copper adrift is no unknown at all
+            if strand.nodes >= LEAST_LADDER and (
+                whole[inner[1]] - whole[inner[0]] == strand.nodes - 2
+                and not reduced.adrift[[start, start + count]].any()
+            ):
+                starts.append(start)
+                sizes.append(strand.nodes - 2)
+                rungs.append(1.0 / (strand.pitch_mm * strand.wire.ohm_per_mm))
+        size = np.array(sizes, dtype=np.intp)
+        self.rung_s = np.array(rungs)
+        self.of = np.repeat(np.arange(len(size)), size)
+        self.last = np.cumsum(size) - 1
+        self.first = self.last - size + 1
+        begin = np.array(starts, dtype=np.intp)
+        self.nodes = np.arange(size.sum()) - self.first[self.of] + begin[self.of] + 1
+        self.plus = reduced.unknown[self.nodes]
+        self.minus = reduced.unknown[self.nodes + count]
+        stop = begin + size + 1
+        pads = np.stack([begin, begin + count, stop, stop + count], axis=1)
+        self.ends = reduced.unknown[pads]
+        is_inner = np.zeros(reduced.count + 1, dtype=bool)
+        is_inner[self.plus] = is_inner[self.minus] = True
+        is_inner[-1] = True  # what -1, the earth, picks
+        self.skeleton: IndexArray = np.flatnonzero(~is_inner)
+        self.place = np.full(reduced.count + 1, -1, dtype=np.intp)
+        self.place[self.skeleton] = np.arange(len(self.skeleton))
+        self._branches = self._skeleton_branches(wiring, reduced, is_inner)
+
+    def _skeleton_branches(
+        self, wiring: Wiring, reduced: Reduced, is_inner: NDArray[np.bool_]
+    ) -> tuple[IndexArray, IndexArray, FloatArray]:
+        tail = reduced.unknown[wiring.tail[reduced.kept]]
+        head = reduced.unknown[wiring.head[reduced.kept]]
+        inner = is_inner.copy()
+        inner[-1] = False
+        here = ~(inner[tail] | inner[head])
+        return tail[here], head[here], reduced.conductance_s[here]
+
+    @cached_property
+    def flat(self) -> Modes:
+        """The ladders while no load follows its volts: of the sum of the rails, always."""
+        return Modes(self, np.zeros(len(self.nodes)))
+
+    def stamp(self) -> Stamp:
+        """The skeleton's matrix before ladders and loads: its own branches."""
+        stamp = Stamp(self.place)
+        stamp.branches(*self._branches)
+        return stamp
+
+
+class Modes:
+    """All ladders' tridiagonal systems in one mode, factored.
+
+    Attributes:
+        from_first: volts of each inner node per volt of its ladder's node 1, shape (inner,).
+        from_last: per volt of node n, shape (inner,).
+        admittance_s: seen at the two end nodes, shape (ladders, 2, 2). [S]
+        definite: False where loads that draw more at fewer volts take the upper hand.
+    """
+
+    def __init__(self, ladders: Ladders, slope_s: FloatArray) -> None:
+        rung_s = ladders.rung_s
+        self.definite = True
+        diagonal = 2.0 * rung_s[ladders.of] + 2.0 * slope_s
+        off = -rung_s[ladders.of]
+        off[ladders.last] = 0.0  # nothing joins one ladder to the next
+        self._factored = self._factor(diagonal, off)
+        inner = len(diagonal)
+        ends = np.zeros((inner, 2), order="F")
+        ends[ladders.first, 0] = rung_s
+        ends[ladders.last, 1] = rung_s
+        ends = self.solve(ends)
+        self.from_first, self.from_last = ends[:, 0], ends[:, 1]
+        self.admittance_s = np.zeros((len(rung_s), 2, 2))
+        for row, at in enumerate((ladders.first, ladders.last)):
+            self.admittance_s[:, row, :] = -rung_s[:, None] * ends[at]
+            self.admittance_s[:, row, row] += rung_s
+
+    def _factor(self, diagonal: FloatArray, off: FloatArray) -> tuple[FloatArray, FloatArray]:
+        if not len(diagonal):
+            return diagonal, off
+        # LAPACK wants one entry fewer off the diagonal, but never none
+        d, e, info = dpttrf(np.append(diagonal, 1.0), off)
+        self.definite = info == 0
+        return d, e
+
+    def solve(self, columns: FloatArray) -> FloatArray:
+        """Inner nodes with the end nodes held at 0, shape (inner, columns)."""
+        if not len(columns):
+            return columns
+        padded = np.zeros((len(columns) + 1, columns.shape[1]), order="F")
+        padded[:-1] = columns
+        found, _ = dpttrs(*self._factored, padded, overwrite_b=1)
+        return np.asarray(found[:-1])
+
+
+class Stamp:
+    """Entries of a skeleton matrix, collected."""
+
+    def __init__(self, place: IndexArray) -> None:
+        self.place = place
+        self.size = int(place.max(initial=-1)) + 1
+        self._rows: list[IndexArray] = []
+        self._columns: list[IndexArray] = []
+        self._values: list[FloatArray] = []
+
+    def branches(self, tail: IndexArray, head: IndexArray, conductance_s: FloatArray) -> None:
+        """Conductances between unknowns, -1 for earth."""
+        for row, column, sign in (
+            (tail, tail, 1),
+            (head, head, 1),
+            (tail, head, -1),
+            (head, tail, -1),
+        ):
+            self.entries(row, column, sign * conductance_s)
+
+    def entries(self, rows: IndexArray, columns: IndexArray, values: FloatArray) -> None:
+        """Single entries by unknown."""
+        row, column = self.place[rows], self.place[columns]
+        there = (row >= 0) & (column >= 0)
+        self._rows.append(row[there])
+        self._columns.append(column[there])
+        self._values.append(values[there])
+
+    def matrix(self) -> csc_array[np.float64]:
+        """All entries, those of one place added up."""
+        where = (np.concatenate(self._rows), np.concatenate(self._columns))
+        return csc_array(
+            coo_array((np.concatenate(self._values), where), shape=(self.size, self.size))
+        )
+
+
+class Factor:
+    """The equations of one circuit with loads of given slopes, factored.
+
+    `solve` is good for any right-hand side; `condense` and `solve_skeleton` are its two halves
+    for those who need no inner node.
+    """
+
+    def __init__(
+        self,
+        ladders: Ladders,
+        load_ends: tuple[IndexArray, IndexArray],
+        slope_s: FloatArray,
+        more: tuple[IndexArray, IndexArray, FloatArray] | None = None,
+        earthed_s: float = 0.0,
+    ) -> None:
+        """Eliminate and factor.
+
+        Args:
+            ladders: the circuit's inner nodes.
+            load_ends: unknowns of every node's + and - pad, -1 for earth or adrift, (nodes,) each.
+            slope_s: change of each node's current with its volts, shape (nodes,). [S]
+            more: further conductances: unknowns of tail and head, and siemens.
+            earthed_s: conductance put across every node besides its slope. [S]
+        """
+        self.ladders = ladders
+        slope_s = slope_s + earthed_s
+        bent = bool(slope_s.any())
+        self.difference = Modes(ladders, slope_s[ladders.nodes]) if bent else ladders.flat
+        stamp = ladders.stamp()
+        self._stamp_ladders(stamp)
+        if bent:
+            outer = np.ones(len(slope_s), dtype=bool)
+            outer[ladders.nodes] = False
+            stamp.branches(load_ends[0][outer], load_ends[1][outer], slope_s[outer])
+        if more is not None:
+            stamp.branches(*more)
+        self._skeleton = _factored(stamp.matrix())
+
+    @property
+    def definite(self) -> bool:
+        """True where a small disturbance dies down."""
+        pivots = self._skeleton.U.diagonal()
+        return self.difference.definite and bool((pivots > 0.0).all())
+
+    def _stamp_ladders(self, stamp: Stamp) -> None:
+        even, odd = self.ladders.flat.admittance_s, self.difference.admittance_s
+        same, cross = (even + odd) / 2.0, (even - odd) / 2.0
+        ends = self.ladders.ends
+        for one in range(4):
+            for other in range(4):
+                block = same if one % 2 == other % 2 else cross
+                stamp.entries(ends[:, one], ends[:, other], block[:, one // 2, other // 2])
+
+    def condense(self, columns: FloatArray) -> FloatArray:
+        """Right-hand sides as the skeleton sees them, shape (skeleton, columns)."""
+        return self._condensed(columns, *self._held(columns))
+
+    def solve_skeleton(self, condensed: FloatArray) -> FloatArray:
+        """Volts of the skeleton, shape (skeleton, columns)."""
+        return np.asarray(self._skeleton.solve(condensed))
+
+    def across(self, columns: csc_array[np.float64], skeleton: FloatArray) -> FloatArray:
+        """Volts across pairs of skeleton points.
+
+        Args:
+            columns: +1 and -1 at the unknowns of each pair, shape (unknowns, pairs).
+            skeleton: volts of the skeleton, shape (skeleton, columns).
+        """
+        return np.asarray(columns[self.ladders.skeleton].T @ skeleton)
+
+    def solve(self, columns: FloatArray) -> FloatArray:
+        """Volts of all unknowns, shape (unknowns,) or (unknowns, columns)."""
+        if columns.ndim == 1:
+            return np.asarray(self.solve(columns[:, None])[:, 0])
+        ladders = self.ladders
+        odd, even = self._held(columns)
+        found = np.zeros((len(columns) + 1, columns.shape[1]))  # -1 picks the earth
+        found[ladders.skeleton] = self.solve_skeleton(self._condensed(columns, odd, even))
+        plus_first, minus_first, plus_last, minus_last = (found[end] for end in ladders.ends.T)
+        odd = odd + _between(
+            self.difference, ladders.of, plus_first - minus_first, plus_last - minus_last
+        )
+        even = even + _between(
+            ladders.flat, ladders.of, plus_first + minus_first, plus_last + minus_last
+        )
+        found[ladders.plus] = (even + odd) / 2.0
+        found[ladders.minus] = (even - odd) / 2.0
+        return found[:-1]
+
+    def _held(self, columns: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Difference and sum of the rails at inner nodes, with all end nodes held at 0."""
+        plus, minus = columns[self.ladders.plus], columns[self.ladders.minus]
+        if not plus.any() and not minus.any():
+            return np.zeros_like(plus), np.zeros_like(plus)
+        return self.difference.solve(plus - minus), self.ladders.flat.solve(plus + minus)
+
+    def _condensed(self, columns: FloatArray, odd: FloatArray, even: FloatArray) -> FloatArray:
+        ladders = self.ladders
+        padded = np.zeros((len(ladders.skeleton) + 1, columns.shape[1]))
+        padded[:-1] = columns[ladders.skeleton]
+        for end, at in ((0, ladders.first), (2, ladders.last)):
+            for rail, sign in ((0, 1.0), (1, -1.0)):
+                through = ladders.rung_s[:, None] * (even[at] + sign * odd[at]) / 2.0
+                unknown = ladders.ends[:, end + rail]
+                # two strands may end on one point where zero resistance joins them
+                np.add.at(padded, ladders.place[unknown], through)
+        return padded[:-1]
+
+
+def _between(modes: Modes, of: IndexArray, first_v: FloatArray, last_v: FloatArray) -> FloatArray:
+    """Inner nodes that follow their end nodes, shape (inner, columns)."""
+    return np.asarray(
+        modes.from_first[:, None] * first_v[of] + modes.from_last[:, None] * last_v[of]
+    )
+
+
+def _factored(matrix: csc_array[np.float64]) -> SuperLU:
+    """Factor a symmetric matrix; order and pivots follow its symmetry."""
+    return splu(
+        matrix,
+        permc_spec="MMD_AT_PLUS_A",
+        diag_pivot_thresh=0.0,
+        options={"SymmetricMode": True},
+    )
