@@ -45,6 +45,14 @@ _FAMILIES: Mapping[Family, dict[str, Any]] = {
         "dark_v": {"red": 7.4, "green": 7.9, "blue": 8.0},
         "full_v": {"red": 8.6, "green": 9.1, "blue": 9.2},
     },
+    "regulated": {
+        "volts": 12.0,
+        "lowest_v": 10.8,
+        "most_v": 24.0,
+        "logic_v": 5.0,
+        "dark_v": {"red": 5.0, "green": 5.0, "blue": 5.2},
+        "full_v": {"red": 6.5, "green": 6.6, "blue": 6.7},
+    },
 }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from benchtest.circuit.network import Solution
+from benchtest.circuit.network import Circuit, Solution
 from benchtest.prop.design import Feed
 
 FUSE_SHARE = 0.75
@@ -51,6 +51,27 @@ class FeedBudget:
             "fuse_a": self.feed.fuse_a,
             "supply_a": self.feed.supply_a,
         }
+
+
+CIRCULATES_A = 0.005
+"""Less than this between two supplies is of no account. [A]"""
+
+
+def circulating_words(circuit: Circuit) -> str | None:
+    """What supplies of different volts on one rail drive into each other, in words."""
+    volts = {feed.name: feed.volts for feed in circuit.design.feeds}
+    if len(set(volts.values())) == 1:
+        return None
+    amps = circuit.unloaded().feed_a
+    most = max(amps, key=lambda name: amps[name])
+    least = min(amps, key=lambda name: amps[name])
+    if amps[most] < CIRCULATES_A:
+        return None
+    return (
+        f"feeds {most} ({volts[most]:g} V) and {least} ({volts[least]:g} V) are joined and not "
+        f"alike: {amps[most]:.2f} A circulates out of {most} with nothing lit, "
+        f"{-amps[least]:.2f} A of it into {least}; trim the supplies to the same volts"
+    )
 
 
 def feed_budgets(solution: Solution) -> list[FeedBudget]:

@@ -1,7 +1,9 @@
 """How much current a node draws at the volts it sees, for each family of the catalogue.
 
-Each law is a pure function of supply and duty that never falls when the supply rises, so the
-currents of a whole prop are the gradient of a convex function and its solution is unique.
+Each law is a pure function of supply and duty. Those of all families but one never fall when the
+supply rises, so the currents of a whole prop are the gradient of a convex function and its solution
+is unique. A regulated node holds its power: it draws more at fewer volts, and a prop of such nodes
+has two solutions or none.
 """
 
 from __future__ import annotations
@@ -27,7 +29,8 @@ class NodeLoads:
     Attributes:
         channel_a: current of each colour channel, shape (nodes, colours). [A]
         node_a: current of each node, quiescent included, shape (nodes,). [A]
-        slope_s: change of `node_a` with the node's volts, 0 or more, shape (nodes,). [S]
+        slope_s: change of `node_a` with the node's volts, shape (nodes,); below 0 only where a
+            regulator holds its power. [S]
     """
 
     channel_a: FloatArray
@@ -75,7 +78,10 @@ def _share(kind: NodeKind, volts_v: FloatArray) -> tuple[FloatArray, FloatArray]
     if kind.family == "resistor":
         return _resistor_share(above_v, kind.volts - dark_v)
     full_v = np.array([kind.full_v[colour] for colour in kind.colours])
-    return _sink_share(above_v, full_v - dark_v)
+    share, slope = _sink_share(above_v, full_v - dark_v)
+    if kind.family == "regulated":
+        return _regulated_share(share, slope, volts_v, full_v, kind.volts)
+    return share, slope
 
 
 def _sink_share(above_v: FloatArray, width_v: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -89,6 +95,19 @@ def _resistor_share(above_v: FloatArray, nominal_v: FloatArray) -> tuple[FloatAr
     rounded = np.clip(above_v + CORNER_V, 0.0, 2.0 * CORNER_V)
     share = rounded**2 / (4.0 * CORNER_V) + np.maximum(above_v - CORNER_V, 0.0)
     return share / nominal_v, rounded / (2.0 * CORNER_V) / nominal_v
+
+
+def _regulated_share(
+    share: FloatArray, slope: FloatArray, volts_v: FloatArray, full_v: FloatArray, nominal_v: float
+) -> tuple[FloatArray, FloatArray]:
+    """Constant power while the regulator has volts enough; then it fades out as a sink does.
+
+    Source: power in is power out over the efficiency, `I = P / (η V)`; any text on converters.
+    """
+    held_v = np.maximum(volts_v[:, None], full_v)
+    gain = nominal_v / held_v
+    falls = np.where(volts_v[:, None] > full_v, -gain / held_v, 0.0)
+    return share * gain, slope * gain + share * falls
 
 
 def _quiescent(kind: NodeKind, volts_v: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -8,6 +8,7 @@ from typing import Any
 
 from benchtest.circuit.deviation import standard_deviation_v
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.start import require_start
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.prop.design import Design, NodeName, Probe, StrandEnd, rail_probe
 from benchtest.prop.lit import Lit
@@ -68,7 +69,7 @@ def predict(
         design: the prop.
         lit: strands that are lit; the others are powered and dark.
         probes: what is read; every strand end when none is given.
-        joint_ohm: resistance of joints that are not 2 mΩ. [Ω]
+        joint_ohm: resistance of joints that are not as designed. [Ω]
         tolerances: how far a healthy unit may be from its design.
 
     Raises:
@@ -78,6 +79,7 @@ def predict(
     wanted = list(probes) or every_strand_end(design)
     given = dict(joint_ohm or {})
     solution = Circuit(design, given).solve(lit.duty(design))
+    require_start(solution)
     sd_v = standard_deviation_v(solution, wanted, tolerances, frozenset(given))
     rows = [
         ProbeVolts(probe, solution.volts(probe), float(sd))

@@ -47,7 +47,7 @@ def spice_deck(
     Args:
         design: the prop.
         duty: share of full current asked of each channel, shape (nodes, colours).
-        joint_ohm: resistance of joints that are not 2 mΩ, `math.inf` for open. [Ω]
+        joint_ohm: resistance of joints that are not as designed, `math.inf` for open. [Ω]
         probes: what is printed; every strand end when none is given.
 
     Raises:
@@ -67,6 +67,7 @@ def spice_deck(
         *_node_sources(design, duty, names),
         *_data_lines(paths, names),
         *_adrift(reduced, names),
+        *_starts(wiring, names),
         *_control(wiring, names, list(probes) or every_strand_end(design)),
         ".end",
     ]
@@ -122,6 +123,11 @@ def _laws(kind: NodeKind) -> Iterator[str]:
         dark_v = kind.dark_v[colour]
         if kind.family == "resistor":
             share = f"bent(v-{dark_v!r})/{kind.volts - dark_v!r}"
+        elif kind.family == "regulated":
+            full_v = kind.full_v[colour]
+            share = (
+                f"smooth(part((v-{dark_v!r})/{full_v - dark_v!r}))*{kind.volts!r}/max(v,{full_v!r})"
+            )
         else:
             share = f"smooth(part((v-{dark_v!r})/{kind.full_v[colour] - dark_v!r}))"
         yield f".func {colour}(v) {{{full_a}*{share}}}"
@@ -200,6 +206,17 @@ def _adrift(reduced: Reduced, names: Sequence[str]) -> Iterator[str]:
     """Copper that nothing feeds needs some path to earth, or there is no solution."""
     for number in np.flatnonzero(reduced.adrift).tolist():
         yield f"Radrift_{number} {names[number]} 0 1e12"
+
+
+def _starts(wiring: Wiring, names: Sequence[str]) -> Iterator[str]:
+    """Where regulated nodes start from: their supply, or another solution may be found."""
+    if wiring.design.node.family != "regulated":
+        return
+    start_v = max(feed.volts for feed in wiring.design.feeds)
+    lifted = [wiring.number(point) for point in wiring.places if point.rail == "+"]
+    for number in [*range(wiring.design.node_count), *lifted]:
+        if names[number] != "0":
+            yield f".nodeset v({names[number]})={start_v!r}"
 
 
 def _control(wiring: Wiring, names: Sequence[str], probes: Sequence[Probe]) -> Iterator[str]:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from benchtest.errors import InputError
 from benchtest.prop.design import (
+    RAILS,
     BusPad,
     Design,
     Feed,
@@ -24,7 +25,7 @@ from benchtest.prop.design import (
     Rail,
     StrandEnd,
 )
-from benchtest.prop.joints import HEALTHY_JOINT_OHM, RAILS, power_joints
+from benchtest.prop.joints import power_joints
 from benchtest.prop.names import joint_by_name
 
 FloatArray = NDArray[np.float64]
@@ -146,7 +147,7 @@ def wire_up(design: Design, joint_ohm: Mapping[str, float]) -> Wiring:
 
     Args:
         design: a design without faults.
-        joint_ohm: resistance of joints that are not 2 mΩ, `math.inf` for open; the key
+        joint_ohm: resistance of joints that are not as designed, `math.inf` for open; the key
             `default` changes all that are not named. [Ω]
 
     Returns:
@@ -207,7 +208,6 @@ def _joints(builder: _Builder, joint_ohm: Mapping[str, float]) -> None:
     """All joints; a link's wire stands in series with its one joint."""
     design = builder.design
     _check_joints(design, joint_ohm)
-    default_ohm = joint_ohm.get("default", HEALTHY_JOINT_OHM)
     link_ohm = {link.name: link.length_mm * link.wire.ohm_per_mm for link in design.links}
     for joint in power_joints(design):
         assert joint.near is not None
@@ -219,7 +219,8 @@ def _joints(builder: _Builder, joint_ohm: Mapping[str, float]) -> None:
             middle = builder.new()
             builder.add(near, middle, wire_ohm, Made.WIRE)
             near = middle
-        builder.add_joint(joint.name, near, far, joint_ohm.get(joint.name, default_ohm))
+        ohm = joint_ohm.get(joint.name, joint_ohm.get("default", joint.ohm))
+        builder.add_joint(joint.name, near, far, ohm)
 
 
 def _check_joints(design: Design, joint_ohm: Mapping[str, float]) -> None:

@@ -4,13 +4,24 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from benchtest.cli.common import Commands, add_prop, console, design_of, print_json, print_table
+from benchtest.cli.common import (
+    Commands,
+    add_celsius,
+    add_prop,
+    console,
+    design_of,
+    print_json,
+    print_table,
+)
 
 if TYPE_CHECKING:
     from benchtest.circuit.budget import FeedBudget
+    from benchtest.circuit.extra_feed import ExtraFeed
     from benchtest.circuit.network import Solution
+    from benchtest.circuit.ratings import Fading, LoadLimit
     from benchtest.prop.design import Design
 
 
@@ -20,61 +31,134 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "check",
         help="validates a prop file; current, watts, margins and lowest volts at full white",
         description="Validates a prop file and says what the prop needs at full white: channels, "
-        "amperes and watts of each feed beside its fuse and supply, and the lowest node's volts.",
+        "amperes and watts of each feed, the level at which a fuse, supply or wire is at its "
+        "limit, the lowest node, which colour fades first, and where another feed would help.",
     )
     add_prop(parser)
+    add_celsius(parser)
     parser.set_defaults(run=run)
     yield parser
 
 
 def run(args: argparse.Namespace) -> int:
     """Read the prop file, solve full white, and print what it takes."""
-    from benchtest.circuit.budget import feed_budgets
     from benchtest.circuit.network import Circuit
+    from benchtest.circuit.start import require_start
     from benchtest.prop.lit import everything
 
     design = design_of(args)
     solution = Circuit(design).solve(everything(design).duty(design))
-    budgets = feed_budgets(solution)
+    require_start(solution)
+    review = _review(design, solution)
     if args.json:
-        print_json(_answer(design, solution, budgets))
+        print_json(_answer(design, review))
     else:
-        _show(design, solution, budgets)
+        _show(design, review)
     return 0
 
 
-def _answer(design: Design, solution: Solution, budgets: list[FeedBudget]) -> dict[str, Any]:
-    from benchtest.drive.layout import universes_of
+@dataclass(frozen=True)
+class Review:
+    """What a builder asks before wiring, answered."""
 
-    node, volts = solution.lowest_node
+    full: Solution
+    budgets: list[FeedBudget]
+    limits: list[LoadLimit]
+    fading: Fading
+    extra: ExtraFeed | None
+    warnings: list[str]
+
+    @property
+    def extra_needed(self) -> bool:
+        return self.full.lowest_node[1] < self.full.circuit.design.node.lowest_v
+
+
+def _review(design: Design, full: Solution) -> Review:
+    from benchtest.circuit.budget import circulating_words, feed_budgets
+    from benchtest.circuit.extra_feed import best_extra_feed
+    from benchtest.circuit.loads import node_shares
+    from benchtest.circuit.ratings import first_to_fade, load_limits
+
+    budgets = feed_budgets(full)
+    warnings = [warning for budget in budgets for warning in budget.warnings]
+    node, volts = full.lowest_node
+    if volts < design.node.lowest_v:
+        warnings.append(
+            f"node {node} sees {volts:.2f} V at full white; {design.node.name} should have "
+            f"{design.node.lowest_v:g} V: thicker wire, another feed, or a lower level"
+        )
+    if (words := circulating_words(full.circuit)) is not None:
+        warnings.append(words)
+    limits = load_limits(full.circuit, full)
+    warnings += [
+        f"{limit.what} would carry {limit.amps:.1f} A, more than {limit.allowed_a:.1f} A for hours "
+        "is not usual; a hint, local codes go first"
+        for limit in limits
+        if limit.level < 1.0 and not limit.what.startswith(("fuse", "supply"))
+    ]
+    fading = first_to_fade(full, node_shares(design.node, full.node_v))
+    return Review(full, budgets, limits, fading, best_extra_feed(design, full), warnings)
+
+
+RATES = (20, 25, 40)
+"""Frames a second that people drive props at. [1/s]"""
+
+
+def _answer(design: Design, review: Review) -> dict[str, Any]:
+    from benchtest.drive.layout import frames_per_s, nodes_per_output, universes_of
+
+    node, volts = review.full.lowest_node
+    fading, extra = review.fading, review.extra
+    strand = design.strand(node.strand)
+    start = design.first_index[node.strand - 1]
     return {
         "prop": design.name,
         "strands": len(design.strands),
         "nodes": design.node_count,
         "channels": design.node_count * design.node.channels,
         "universes": universes_of(design),
-        "feeds": [budget.as_json() for budget in budgets],
+        "feeds": [budget.as_json() for budget in review.budgets],
+        "limits": [
+            {
+                "what": limit.what,
+                "amps": round(limit.amps, 3),
+                "allowed_amps": round(limit.allowed_a, 3),
+                "level": round(limit.level, 3),
+            }
+            for limit in review.limits
+        ],
         "lowest_node": {
             "node": str(node),
             "volts": round(volts, 4),
             "least_volts": design.node.lowest_v,
         },
-        "warnings": _warnings(design, solution, budgets),
+        "first_to_fade": {
+            "node": str(fading.node),
+            "colour": fading.colour,
+            "volts": round(fading.volts, 4),
+            "light": round(fading.share, 4),
+            "spare_volts": round(fading.spare_v, 4),
+        },
+        "another_feed": extra
+        and {
+            "needed": review.extra_needed,
+            "at": str(extra.at),
+            "lowest_node_volts": round(extra.lowest_v, 4),
+            "most_feed_amps": round(extra.most_feed_a, 3),
+        },
+        "nodes_per_output": {str(rate): nodes_per_output(design, rate) for rate in RATES},
+        "frames_per_second": round(frames_per_s(design), 1),
+        "profile": {
+            "strand": strand.number,
+            "volts": [
+                round(v, 4) for v in review.full.node_v[start : start + strand.nodes].tolist()
+            ],
+        },
+        "warnings": review.warnings,
     }
 
 
-def _warnings(design: Design, solution: Solution, budgets: list[FeedBudget]) -> list[str]:
-    found = [warning for budget in budgets for warning in budget.warnings]
-    node, volts = solution.lowest_node
-    if volts < design.node.lowest_v:
-        found.append(
-            f"node {node} sees {volts:.2f} V at full white; {design.node.name} should have "
-            f"{design.node.lowest_v:g} V: thicker wire, another feed, or a lower level"
-        )
-    return found
-
-
-def _show(design: Design, solution: Solution, budgets: list[FeedBudget]) -> None:
+def _show(design: Design, review: Review) -> None:
     from rich.text import Text
 
     from benchtest.drive.layout import universes_of
@@ -92,12 +176,76 @@ def _show(design: Design, solution: Solution, budgets: list[FeedBudget]) -> None
     print_table(
         "At full white",
         ["feed", ">amps", ">watts", ">of its fuse", ">of its supply"],
-        [_feed(budget) for budget in budgets],
+        [_feed(budget) for budget in review.budgets],
     )
-    node, volts = solution.lowest_node
-    out.print(f"Lowest node: {node} at {volts:.3f} V ({design.node.lowest_v:g} V wanted).")
-    for warning in _warnings(design, solution, budgets):
+    print_table(
+        "What carries it, for hours",
+        ["", ">amps", ">at most", ">up to level"],
+        [_limit(limit) for limit in review.limits],
+    )
+    for line in _words(design, review):
+        out.print(Text(line))
+    _print_profile(design, review.full)
+    for warning in review.warnings:
         out.print(Text(f"Warning: {warning}."))
+
+
+def _limit(limit: LoadLimit) -> tuple[str, ...]:
+    level = "full white" if limit.level == 1.0 else f"{limit.level:.2f}"
+    return limit.what, f"{limit.amps:.2f}", f"{limit.allowed_a:.1f}", level
+
+
+def _words(design: Design, review: Review) -> Iterator[str]:
+    from benchtest.drive.layout import frames_per_s, nodes_per_output
+
+    node, volts = review.full.lowest_node
+    yield f"Lowest node: {node} at {volts:.3f} V ({design.node.lowest_v:g} V wanted)."
+    fading = review.fading
+    if fading.share < 1.0:
+        yield (
+            f"First to fade: {fading.colour} at {fading.node}, with {fading.share:.0%} of its "
+            "light at full white."
+        )
+    else:
+        yield (
+            f"First to fade: {fading.colour} at {fading.node}, {fading.spare_v:.2f} V more to "
+            "lose before it does."
+        )
+    if review.extra is not None:
+        need = "is needed" if review.extra_needed else "is not needed"
+        yield (
+            f"Another feed {need}; it would help most at {review.extra.at}: lowest node "
+            f"{review.extra.lowest_v:.3f} V."
+        )
+    rates = ", ".join(f"{nodes_per_output(design, rate)} at {rate}" for rate in RATES)
+    yield (
+        f"One data line refreshes the prop up to {frames_per_s(design):.0f} times a second; "
+        f"nodes it can hold: {rates} frames a second."
+    )
+
+
+PROFILE_ROWS, PROFILE_COLUMNS = 9, 64
+
+
+def _print_profile(design: Design, full: Solution) -> None:
+    """Volts along the strand of the lowest node, drawn with characters every terminal has."""
+    from rich.text import Text
+
+    node, _ = full.lowest_node
+    start, count = design.first_index[node.strand - 1], design.strand(node.strand).nodes
+    volts = full.node_v[start : start + count].tolist()
+    columns = min(PROFILE_COLUMNS, count)
+    picked = [volts[column * (count - 1) // max(columns - 1, 1)] for column in range(columns)]
+    low, high = min(volts), max(volts)
+    step = (high - low) / (PROFILE_ROWS - 1) or 1.0
+    out = console()
+    out.print(Text(f"Volts along strand {node.strand}, from A to B", style="bold"))
+    for row in range(PROFILE_ROWS if high > low else 1):
+        level = high - row * step
+        line = "".join("*" if abs(v - level) <= step / 2 else " " for v in picked)
+        out.print(Text(f"{level:8.3f} |{line}".rstrip()))
+    out.print(Text(f"{'':8} +{'-' * columns}"))
+    out.print(Text(f"{'node':>8}  1{count:>{max(columns - 1, 1)}}"))
 
 
 def _feed(budget: FeedBudget) -> tuple[str, ...]:

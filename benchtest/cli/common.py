@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from benchtest.prop.design import Design, Probe
     from benchtest.prop.lit import Lit
 
+COLDEST, WARMEST = -40.0, 120.0
+"""Temperatures of copper that a prop may have. [°C]"""
+
 Commands = argparse._SubParsersAction
 """What `add_subparsers` gives; argparse has no public name for it."""
 
@@ -64,6 +67,17 @@ def add_joints(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_celsius(parser: argparse.ArgumentParser) -> None:
+    """How warm the copper is."""
+    parser.add_argument(
+        "--celsius",
+        type=number,
+        default=20.0,
+        metavar="T",
+        help="temperature of wire and board copper, -40 to 120 (default: 20)",
+    )
+
+
 def number(text: str) -> float:
     """A number of the command line; argparse names the option when it is none."""
     try:
@@ -85,11 +99,15 @@ def design_of(args: argparse.Namespace) -> Design:
     """The design that the command line names.
 
     Raises:
-        InputError: the file is not there, or is no prop file.
+        InputError: the file is not there, or is no prop file; or no copper is that warm.
     """
     from benchtest.prop.reader import read_design
 
-    return read_design(args.prop)
+    design = read_design(args.prop)
+    celsius = getattr(args, "celsius", 20.0)
+    if not COLDEST <= celsius <= WARMEST:
+        raise InputError(f"--celsius {celsius:g}: give {COLDEST:g} to {WARMEST:g}")
+    return design if celsius == 20.0 else design.at_celsius(celsius)
 
 
 def lit_of(args: argparse.Namespace, design: Design) -> Lit:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchtest.cli.common import Commands, add_prop, design_of, print_json, print_table
+from benchtest.cli.common import Commands, add_celsius, add_prop, design_of, print_json, print_table
 
 if TYPE_CHECKING:
     from benchtest.diagnosis import Finding, JudgedReading, NextReading, Ohms, Suspect
@@ -30,6 +30,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "reading would tell most next. Without files it plans the first reading.",
     )
     add_prop(parser)
+    add_celsius(parser)
     parser.add_argument(
         "--readings", type=Path, metavar="FILE", help="readings (CSV: lit, probe, volts)"
     )

@@ -126,13 +126,17 @@ def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) ->
     import numpy as np
 
     from benchtest.circuit.network import Circuit
+    from benchtest.circuit.start import require_start
     from benchtest.drive.safe import level_that_fits
 
     stride = max(1, len(steps) // LOOKED_AT)
     looked_at = steps[::stride]
     heaviest = sorted(looked_at, key=lambda step: -float(step.duty.sum()))[:SOLVED]
     circuit = Circuit(design)
-    solved = [circuit.solve(step.duty * level).feed_a for step in heaviest]
+    solutions = [circuit.solve(step.duty * level) for step in heaviest]
+    for solution in solutions:
+        require_start(solution)
+    solved = [solution.feed_a for solution in solutions]
     lit_a = {feed: max(amps[feed] for amps in solved) for feed in solved[0]}
     dark_a = circuit.solve(np.zeros_like(heaviest[0].duty)).feed_a
     limit = level_that_fits(design, level, lit_a, dark_a)

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 
 from benchtest.cli.common import (
     Commands,
+    add_celsius,
     add_joints,
     add_lit,
     add_probes,
@@ -29,6 +30,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "line for each probe.",
     )
     add_prop(parser)
+    add_celsius(parser)
     add_lit(parser)
     add_probes(parser)
     add_joints(parser)

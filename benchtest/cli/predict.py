@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from benchtest.cli.common import (
     Commands,
+    add_celsius,
     add_joints,
     add_lit,
     add_probes,
@@ -34,6 +35,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "are lit, and how far healthy units differ (one standard deviation).",
     )
     add_prop(parser)
+    add_celsius(parser)
     add_lit(parser)
     add_probes(parser)
     add_joints(parser)

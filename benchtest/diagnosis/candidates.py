@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from benchtest.circuit.wiring import FloatArray
-from benchtest.prop.design import Design, Point, Probe, StrandEnd, rail_probe
-from benchtest.prop.joints import RAILS, power_joints
+from benchtest.prop.design import RAILS, Design, Point, Probe, StrandEnd, rail_probe
+from benchtest.prop.joints import power_joints
 from benchtest.prop.lit import Lit, everything
 from benchtest.prop.names import places
 

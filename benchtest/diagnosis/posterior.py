@@ -70,6 +70,8 @@ def cleared_ohm(healthy: float, joints: FloatArray) -> float | None:
     return float(GRID_OHM[first]) if first < GRID else None
 
 
+FAULTY_TIMES = 4.0
+"""Times its healthy resistance past which a joint is at fault: two of its spreads and a half."""
 REMADE = 0.05
 """Share of its odds that a joint or node keeps once it was worked on. Common practice, no source:
 a repair seldom fails, and the first suspicion was often of its neighbour."""
@@ -91,10 +93,14 @@ def posterior(
         chain: of each chain fault, shape (chain faults,).
         repaired: joints and nodes that were worked on before this evidence was taken.
     """
-    odds = np.full(COLUMNS, space.priors.resistive / GRID)
-    odds[GRID] = space.priors.open
+    odds = np.full((len(space.joints), COLUMNS), space.priors.resistive / GRID)
+    healthy_ohm = np.array([joint.ohm for joint in space.joints])
+    # a plug's pin may be as high as another joint's fault
+    odds[:, :GRID] *= FAULTY_TIMES * healthy_ohm[:, None] < GRID_OHM
+    odds[:, GRID] = space.priors.open
     remade = np.array([REMADE if joint.name in repaired else 1.0 for joint in space.joints])
-    joint_weight = joints + np.log(odds) + np.log(remade)[:, None]
+    with np.errstate(divide="ignore"):
+        joint_weight = joints + np.log(odds) + np.log(remade)[:, None]
     chain_odds = [
         fault.odds * (REMADE if fault.where in repaired else 1.0) for fault in space.chain
     ]

@@ -21,7 +21,6 @@ from benchtest.circuit.network import Circuit, Solution
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import LEAST_OHM, MOST_OHM, FaultSpace
 from benchtest.prop.design import Design
-from benchtest.prop.joints import HEALTHY_JOINT_OHM
 from benchtest.prop.lit import Lit
 
 GRID = 121
@@ -126,8 +125,9 @@ class Responses:
         effects = self._flat_effects if flat else self._effects(solution.factor)
         columns = self.joint_columns
         own_ohm = np.einsum("jj->j", effects.branch[columns])
-        across_v = solution.branch_a[columns] * HEALTHY_JOINT_OHM
-        change_s = np.append(1.0 / GRID_OHM, 0.0) - 1.0 / HEALTHY_JOINT_OHM
+        healthy_ohm = np.array([joint.ohm for joint in self.space.joints])
+        across_v = solution.branch_a[columns] * healthy_ohm
+        change_s = np.append(1.0 / GRID_OHM, 0.0) - 1.0 / healthy_ohm[:, None]
         remains = 1.0 + change_s * own_ohm[:, None]
         # an open joint that nothing else bridges cuts copper off: there is no small change then
         cut = remains < 1e-9
@@ -138,7 +138,7 @@ class Responses:
 
     def _is_bent(self, base: Base) -> NDArray[np.bool_]:
         """Faults under which some node leaves the straight part of its law."""
-        headroom_v = base.solution.node_v[self.circuit.loaded] - self._straight_above_v(base.lit)
+        headroom_v = base.solution.node_v[self.circuit.loaded] - self._straight_above_v(base)
         headroom_v = np.where(headroom_v > 0.0, headroom_v, np.inf)  # bent already: slope is in
         per_amp = base.joint_load
         with np.errstate(divide="ignore"):
@@ -146,13 +146,15 @@ class Responses:
             least_a = -np.where(per_amp > 0.0, headroom_v[:, None] / per_amp, np.inf).min(axis=0)
         return np.asarray((base.push > most_a[:, None]) | (base.push < least_a[:, None]))
 
-    def _straight_above_v(self, lit: Lit) -> FloatArray:
+    def _straight_above_v(self, base: Base) -> FloatArray:
         """Volts above which each loaded node's law is a straight line, shape (loaded nodes,)."""
         kind = self.design.node
         knee = kind.dark_v if kind.family == "resistor" else kind.full_v
         margin_v = CORNER_V if kind.family == "resistor" else 0.0
         knees_v = np.array([knee[colour] + margin_v for colour in kind.colours])
-        duty = lit.duty(self.design)[self.circuit.loaded]
+        duty = base.lit.duty(self.design)[self.circuit.loaded]
+        if kind.family == "regulated":  # a line is near enough over a fiftieth of its volts
+            return np.asarray(0.98 * base.solution.node_v[self.circuit.loaded])
         lit_knee_v = np.where(duty > 0.0, knees_v, 0.0).max(axis=1)
         return np.asarray(np.maximum(lit_knee_v, kind.logic_v))
 

@@ -105,3 +105,24 @@ def _columns(design: Design) -> NDArray[np.intp]:
 def _columns_for(colours: tuple[str, ...], order: str) -> NDArray[np.intp]:
     letters = [colour[0].upper() for colour in colours]
     return np.array([letters.index(letter) for letter in order])
+
+
+BIT_S = 1.25e-6
+"""One bit on the LED wire. [s] Source: WS2812B data sheet, 1250 ns."""
+GAP_S = 300e-6
+"""Low time between frames that every kind takes for its end. [s] Source: WS2813 data sheet."""
+
+
+def node_s(design: Design) -> float:
+    """Time that one node's bits take on the LED wire. [s]"""
+    return 8 * design.node.channels * BIT_S
+
+
+def nodes_per_output(design: Design, frames_per_s: float) -> int:
+    """Nodes that one data line can refresh this often."""
+    return int((1.0 / frames_per_s - GAP_S) / node_s(design) + 1e-9)
+
+
+def frames_per_s(design: Design) -> float:
+    """Frames that one data line can send to the whole prop in a second."""
+    return 1.0 / (design.node_count * node_s(design) + GAP_S)

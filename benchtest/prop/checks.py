@@ -94,7 +94,7 @@ def _feed_place(design: Design, feed: Feed) -> str | None:
 
 
 def _fed(design: Design) -> Iterator[str]:
-    """Strands that no copper joins to a feed. Both rails are wired alike, so one walk tells."""
+    """Strands that no copper joins to a feed. All that joins a + joins its -, so + tells."""
     group: dict[BusPad | StrandEnd, BusPad | StrandEnd] = {}
 
     def top(place: BusPad | StrandEnd) -> BusPad | StrandEnd:
@@ -112,7 +112,8 @@ def _fed(design: Design) -> Iterator[str]:
             join(end, pad)
             join(pad, bus.pads[0])
     for link in design.links:
-        join(link.first, link.second)
+        if "+" in link.rails:
+            join(link.first, link.second)
     fed = {top(feed.at) for feed in design.feeds}
     dark = [s.number for s in design.strands if top(StrandEnd(s.number, "A")) not in fed]
     for number in dark:

@@ -6,7 +6,7 @@ Everything here is frozen; a design read from a file is the same for the whole e
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Literal
 
@@ -14,7 +14,10 @@ from benchtest.prop.wire import Conductor
 
 End = Literal["A", "B"]
 Rail = Literal["+", "-"]
-Family = Literal["sink", "resistor", "series-colours"]
+RAILS: tuple[Rail, Rail] = ("+", "-")
+HEALTHY_JOINT_OHM = 0.002
+"""A good joint as probed. [Ω] Common practice, no source: mostly wire and pad between the tips."""
+Family = Literal["sink", "resistor", "series-colours", "regulated"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +47,7 @@ class NodeKind:
     logic_v: float
     """Supply below which the node's logic stops and its quiescent current collapses. [V]"""
     full_v: Mapping[str, float]
-    """Supply at and above which a colour has all its current (sinks). [V]"""
+    """Supply at and above which a colour has all its light (sinks, regulators). [V]"""
     dark_v: Mapping[str, float]
     """Supply at and below which a colour has none. [V]"""
     backup_data: bool
@@ -108,6 +111,8 @@ class Bus:
     copper: Conductor
     spacing_mm: float
     ring: bool = False
+    joint_ohm: float = HEALTHY_JOINT_OHM
+    """Each of its joints when healthy. [Ω]"""
 
     @property
     def pads(self) -> tuple[BusPad, ...]:
@@ -122,6 +127,9 @@ class Link:
     second: StrandEnd
     length_mm: float
     wire: Conductor
+    rails: tuple[Rail, ...] = RAILS
+    """Rails that it joins; supplies kept apart have only their return in common."""
+    joint_ohm: float = HEALTHY_JOINT_OHM
 
     @property
     def name(self) -> str:
@@ -141,6 +149,7 @@ class Feed:
     fuse_a: float | None = None
     fuse_mohm: float = 0.0
     supply_a: float | None = None
+    joint_ohm: float = HEALTHY_JOINT_OHM
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +201,16 @@ class Design:
             if index < start + strand.nodes:
                 return NodeName(strand.number, index - start + 1)
         raise IndexError(f"node {index} of {self.node_count}")
+
+    def at_celsius(self, celsius: float) -> Design:
+        """The same prop with all its wire and board copper at another temperature."""
+        return replace(
+            self,
+            strands=tuple(replace(s, wire=s.wire.at_celsius(celsius)) for s in self.strands),
+            buses=tuple(replace(b, copper=b.copper.at_celsius(celsius)) for b in self.buses),
+            links=tuple(replace(k, wire=k.wire.at_celsius(celsius)) for k in self.links),
+            feeds=tuple(replace(f, wire=f.wire.at_celsius(celsius)) for f in self.feeds),
+        )
 
     def bus_of(self, end: StrandEnd) -> Bus | None:
         """The bus that joins this strand end, if one does."""

@@ -6,10 +6,16 @@ from dataclasses import dataclass
 from typing import Literal
 
 from benchtest.prop.chain import hops
-from benchtest.prop.design import BusPad, Design, FeedName, Point, Probe, Rail, StrandEnd
-
-HEALTHY_JOINT_OHM = 0.002
-"""A good joint as probed. [Ω] Common practice, no source: mostly wire and pad between the tips."""
+from benchtest.prop.design import (
+    HEALTHY_JOINT_OHM,
+    RAILS,
+    BusPad,
+    Design,
+    FeedName,
+    Point,
+    Probe,
+    StrandEnd,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +31,8 @@ class Joint:
     """Strands whose ends it touches; empty for a feed's joint."""
     near: Point | None = None
     far: Point | None = None
+    ohm: float = HEALTHY_JOINT_OHM
+    """Its resistance when healthy; a data joint's is of no account. [Ω]"""
 
     @property
     def is_power(self) -> bool:
@@ -38,9 +46,6 @@ class Joint:
         return Probe(self.near, self.far)
 
 
-RAILS: tuple[Rail, Rail] = ("+", "-")
-
-
 def power_joints(design: Design) -> list[Joint]:
     """Joints of both rails: feeds first, then bus by bus, then links.
 
@@ -50,17 +55,18 @@ def power_joints(design: Design) -> list[Joint]:
     for feed in design.feeds:
         for rail in RAILS:
             near, far = Point(FeedName(feed.name), rail), Point(feed.at, rail)
-            found.append(Joint(f"{feed.name}{rail}", rail, (), near, far))
+            found.append(Joint(f"{feed.name}{rail}", rail, (), near, far, feed.joint_ohm))
     for bus in design.buses:
         for end in bus.ends:
             for rail in RAILS:
                 near = Point(BusPad(bus.name, end.strand), rail)
-                found.append(Joint(f"{end}{rail}", rail, (end.strand,), near, Point(end, rail)))
+                far = Point(end, rail)
+                found.append(Joint(f"{end}{rail}", rail, (end.strand,), near, far, bus.joint_ohm))
     for link in design.links:
         touched = (link.first.strand, link.second.strand)
-        for rail in RAILS:
+        for rail in link.rails:
             near, far = Point(link.first, rail), Point(link.second, rail)
-            found.append(Joint(f"{link.name}{rail}", rail, touched, near, far))
+            found.append(Joint(f"{link.name}{rail}", rail, touched, near, far, link.joint_ohm))
     return found
 
 

@@ -12,12 +12,15 @@ from benchtest.errors import FileFaults, InputError
 from benchtest.prop.catalogue import catalogue
 from benchtest.prop.checks import check_design
 from benchtest.prop.design import (
+    HEALTHY_JOINT_OHM,
+    RAILS,
     Bus,
     BusPad,
     Design,
     Feed,
     Link,
     Output,
+    Rail,
     Strand,
     StrandEnd,
 )
@@ -31,12 +34,15 @@ MOST_STRANDS, MOST_NODES = 1000, 100_000
 MOST_MM = 1_000_000.0
 """Sizes beyond which a file is a slip of the pen: 1 MB, and a length of 1 km."""
 
+MOST_JOINT_MOHM = 25.0
+"""The most a healthy plug pin has. [mΩ] Makers' tables print 20 for small housings."""
+
 KEYS = ("format", "name", "node", "strand", "data", "bus", "link", "feed", "output")
 STRAND_KEYS = ("count", "nodes", "pitch_mm", "lead_mm", "wire")
-BUS_KEYS = ("name", "joins", "copper", "wire", "spacing_mm", "ring")
-LINK_KEYS = ("from", "to", "length_mm", "wire", "follow")
+BUS_KEYS = ("name", "joins", "copper", "wire", "spacing_mm", "ring", "joint_mohm")
+LINK_KEYS = ("from", "to", "length_mm", "wire", "follow", "rails", "joint_mohm")
 FEED_KEYS = (
-    "name", "at", "volts", "wire", "length_mm", "fuse_a", "fuse_mohm", "supply_a",
+    "name", "at", "volts", "wire", "length_mm", "fuse_a", "fuse_mohm", "supply_a", "joint_mohm",
 )  # fmt: skip
 
 _NAME = re.compile(r"^[A-Za-z][A-Za-z0-9_]*(?:-[A-Za-z0-9_]+)*$", re.ASCII)
@@ -210,9 +216,10 @@ def _bus(table: Sheet, strands: list[Strand]) -> Bus | None:
     copper = _copper(table)
     spacing_mm = table.number("spacing_mm", least=0.0, most=MOST_MM, zero=False)
     ring = table.flag("ring", default=False)
+    joint_ohm = _joint_ohm(table)
     if name is None or ends is None or copper is None or spacing_mm is None:
         return None
-    return Bus(name, tuple(ends), copper, spacing_mm, ring)
+    return Bus(name, tuple(ends), copper, spacing_mm, ring, joint_ohm)
 
 
 def _place_name(table: Sheet, thing: str) -> str | None:
@@ -264,10 +271,29 @@ def _links(sheet: Sheet, strands: list[Strand], path: list[StrandEnd]) -> list[L
         table.no_other_keys(LINK_KEYS)
         length_mm = table.number("length_mm", least=0.0, most=MOST_MM, default=0.0)
         wire = table.parsed("wire", parse_wire) if table.has("wire") else None
+        rails, joint_ohm = _rails(table), _joint_ohm(table)
         for first, second in _link_ends(table, strands, path):
             own = wire or strands[first.strand - 1].wire
-            found.append(Link(first, second, length_mm or 0.0, own))
+            found.append(Link(first, second, length_mm or 0.0, own, rails, joint_ohm))
     return found
+
+
+def _rails(table: Sheet) -> tuple[Rail, ...]:
+    """Rails that a link joins; `"-"` for supplies that have only their return in common."""
+    value = table.get("rails") if table.has("rails") else "+-"
+    if value in ("+-", "-+"):
+        return RAILS
+    if value == "-":
+        return ("-",)
+    table.fault("rails", f'is {shown(value)}; write "+-", or "-" where only the return is joined')
+    return RAILS
+
+
+def _joint_ohm(table: Sheet) -> float:
+    """What each of its joints has when healthy: solder, or the pin of a plug."""
+    usual = HEALTHY_JOINT_OHM * 1e3
+    mohm = table.number("joint_mohm", least=0.1, most=MOST_JOINT_MOHM, default=usual)
+    return (mohm or usual) * 1e-3
 
 
 def _link_ends(
@@ -311,7 +337,8 @@ def _feed(table: Sheet, node_v: float | None) -> Feed | None:
         supply_a = table.number("supply_a", least=0.0, most=1000.0, zero=False)
     if name is None or at is None or volts is None or wire is None or length_mm is None:
         return None
-    return Feed(name, at, volts, wire, length_mm, fuse_a, fuse_mohm or 0.0, supply_a)
+    joint_ohm = _joint_ohm(table)
+    return Feed(name, at, volts, wire, length_mm, fuse_a, fuse_mohm or 0.0, supply_a, joint_ohm)
 
 
 def _feed_place(text: str) -> BusPad | StrandEnd:

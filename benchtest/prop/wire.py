@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchtest.errors import InputError
 
@@ -18,6 +18,11 @@ Source: ASTM B566 class 10A, printed resistance of an 18 AWG table (9.90 over 6.
 
 FOIL_MM_PER_OZ = 0.0348
 """Thickness of board copper per ounce. [mm] From memory; makers' calculators print 0.035."""
+
+COPPER_PER_KELVIN = 0.00393
+"""Rise of annealed copper's resistance from 20 °C. [1/K] Source: handbook tables, 100 % IACS."""
+CCA_PER_KELVIN = 0.0040
+"""The same of copper-clad aluminium. [1/K] From memory."""
 
 _AWG = re.compile(r"^(\d{1,2})\s*AWG$", re.IGNORECASE)
 _MM2 = re.compile(r"^(\d+(?:\.\d+)?)\s*mm(?:2|²)$", re.IGNORECASE)
@@ -55,9 +60,14 @@ class Conductor:
     board: bool = False
     """True for board copper, whose thickness is known less well than a wire's."""
 
+    def at_celsius(self, celsius: float) -> Conductor:
+        """The same conductor at another temperature, its resistance linear from 20 °C."""
+        per_kelvin = COPPER_PER_KELVIN if self.ratio == 1.0 or self.board else CCA_PER_KELVIN
+        return replace(self, ratio=self.ratio * (1.0 + per_kelvin * (celsius - 20.0)))
+
     @property
     def ohm_per_mm(self) -> float:
-        """Resistance of one conductor at 20 °C. [Ω/mm]"""
+        """Resistance of one conductor, at 20 °C unless `at_celsius` was asked. [Ω/mm]"""
         return COPPER_OHM_M * 1e3 * self.ratio / self.area_mm2
 
 

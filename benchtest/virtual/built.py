@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.prop.design import Design
-from benchtest.prop.joints import HEALTHY_JOINT_OHM, power_joints
+from benchtest.prop.joints import Joint, power_joints
 from benchtest.prop.wire import Conductor
 
 Chance = np.random.Generator
@@ -49,22 +49,22 @@ def build(
         meter_percent: accuracy class of the bench meter.
         tolerances: one standard deviation of each figure.
     """
-    names = [joint.name for joint in power_joints(design)]
+    made = power_joints(design)
     if seed is None:
-        same = dict.fromkeys(names, HEALTHY_JOINT_OHM)
+        same = {joint.name: joint.ohm for joint in made}
         return Built(design, same, np.ones(design.node_count), 1.0)
     rng = np.random.default_rng([seed, 0])
     own = _scaled(design, tolerances, rng)
-    joints = {name: healthy_joint_ohm(rng, tolerances) for name in names}
+    joints = {joint.name: healthy_joint_ohm(joint, rng, tolerances) for joint in made}
     # no sink draws less than nothing, however unlucky the draw
     nodes = np.maximum(1.0 + tolerances.node * rng.normal(size=design.node_count), 0.0)
     gain = 1.0 + meter_percent / 100.0 * float(rng.uniform(-1.0, 1.0))
     return Built(own, joints, nodes, gain)
 
 
-def healthy_joint_ohm(rng: Chance, tolerances: Tolerances = HAND_SOLDERED) -> float:
+def healthy_joint_ohm(joint: Joint, rng: Chance, tolerances: Tolerances = HAND_SOLDERED) -> float:
     """A joint made by a careful hand. [Ω]"""
-    return float(HEALTHY_JOINT_OHM * tolerances.joint_factor ** rng.normal())
+    return float(joint.ohm * tolerances.joint_factor ** rng.normal())
 
 
 def _scaled(design: Design, tolerances: Tolerances, rng: Chance) -> Design:

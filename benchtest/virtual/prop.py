@@ -155,7 +155,7 @@ class VirtualProp:
             joint = joint_by_name(where, self.design)
             where = joint.name
             if joint.is_power and self._chance is not None:
-                self.built.joint_ohm[where] = healthy_joint_ohm(self._chance)
+                self.built.joint_ohm[where] = healthy_joint_ohm(joint, self._chance)
         was_wrong = self.faults.pop(where, None) is not None
         self._wire_up()
         self.receive(self._wanted)  # a controller goes on sending its last frame down the line

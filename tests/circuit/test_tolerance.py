@@ -15,8 +15,8 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.predict import predict
 from benchtest.circuit.tolerance import HAND_SOLDERED, cause_names, joint_moments, spread
 from benchtest.circuit.wiring import FloatArray
-from benchtest.prop.design import Design, NodeKind, Probe
-from benchtest.prop.joints import HEALTHY_JOINT_OHM, power_joints
+from benchtest.prop.design import HEALTHY_JOINT_OHM, Design, NodeKind, Probe
+from benchtest.prop.joints import power_joints
 from benchtest.prop.lit import everything, parse_lit
 from benchtest.prop.names import parse_probe
 from benchtest.prop.wire import Conductor

@@ -83,4 +83,5 @@ def test_a_rank_one_change_is_the_circuit_solved_anew(fan: Design, joint: str) -
             parts.append(weigher.spread_at(solution, taps, value, frozenset([name])))
         assert mean[row] == pytest.approx(np.array(expected), abs=1e-9)
         together = weigher.covariance(weigher.together(parts), mean[row])
-        assert covariance[row] == pytest.approx(together, rel=1e-6, abs=1e-15)
+        # how a healthy joint sheds current is taken from the healthy prop
+        assert covariance[row] == pytest.approx(together, rel=2e-4, abs=1e-15)

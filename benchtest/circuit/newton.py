@@ -1,0 +1,200 @@
+"""Newton's method on a prop's node loads.
+
+No current of most families falls when its volts rise, so the equations are the gradient of a
+strictly convex function: there is one solution, and the method with a line search finds it from
+anywhere. A regulated node's current rises as its volts fall: there are two solutions or none.
+From the unloaded prop whole steps come down to the upper one, for there the equations are convex
+and their slope has an inverse without negative entries; where that slope stops being definite on
+the way, there is none, and the prop falls until its nodes lock out.
+
+Source: monotone Newton iteration, Ortega and Rheinboldt, Iterative Solution of Nonlinear Equations
+in Several Variables, section 13.3 (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from benchtest.circuit.backfeed import Backfeed
+from benchtest.circuit.ladder import Factor
+from benchtest.circuit.loads import NodeLoads, node_loads
+from benchtest.circuit.wiring import FloatArray
+from benchtest.errors import CircuitFault
+
+if TYPE_CHECKING:
+    from benchtest.circuit.network import Circuit
+
+SETTLED_V = 1e-9
+"""Newton's method stops when no point moves by more. [V]"""
+ROUNDING_V = 1e-6
+"""Or when steps below this shrink no more: joints of nano-ohms cost that many digits. [V]"""
+MOST_STEPS = 60
+"""Steps after which it gives up; a healthy prop takes one, a starved one about six."""
+MOST_FALLING_STEPS = 2000
+"""The same for a prop of regulated nodes that falls; some tens do."""
+MOST_FALL_V = 0.5
+"""The farthest a falling prop moves in one step. [V]"""
+FALLEN_V = 1e-3
+"""Steps below which it has all but settled and needs damping no more. [V]"""
+LEAST_DAMPING_S = 1e-7
+"""Damping below this is none. [S]"""
+
+
+@dataclass(frozen=True)
+class Settled:
+    """Where Newton's method came to rest.
+
+    Attributes:
+        x: the unknowns, shape (unknowns,). [V]
+        loads: currents of the loaded nodes there.
+        factor: factors of the equations' slope there.
+    """
+
+    x: FloatArray
+    loads: NodeLoads
+    factor: Factor
+
+
+def settle(circuit: Circuit, duty: FloatArray) -> Settled:
+    """Solve a circuit with these channels lit.
+
+    Args:
+        circuit: the prop, factored.
+        duty: share of full current asked of each channel, shape (nodes, colours).
+
+    Raises:
+        CircuitFault: it does not settle, and how far points still move.
+    """
+    return _Newton(circuit, duty).run()
+
+
+class _Newton:
+    """One solution under way."""
+
+    def __init__(self, circuit: Circuit, duty: FloatArray) -> None:
+        self.circuit = circuit
+        self.duty = duty
+        self.kind = circuit.design.node
+        loaded, nodes = circuit.loaded, circuit.design.node_count
+        offset = circuit.reduced.offset @ circuit.supply_v
+        self.load_offset_v = offset[loaded] - offset[loaded + nodes]
+        paths: Backfeed = circuit.backfeed
+        self.path_push_v = paths.push_v + offset[paths.tail] - offset[paths.head]
+        supply = circuit.supply_matrix @ circuit.supply_v
+        # current that the supplies drive into each unknown, [A]
+        self.driven_a = -(circuit.incidence @ (circuit.conductance_s * supply))
+
+    def run(self) -> Settled:
+        """Newton's method; damped where regulated nodes leave no solution near their supply."""
+        x = self._start()
+        moved_v = np.inf
+        regulated = self.kind.family == "regulated"
+        for _ in range(MOST_STEPS):
+            loads, path_a, path_s = self._loads(x)
+            residual_a = self._residual(x, loads, path_a)
+            factor = self._factor(loads.slope_s, path_s)
+            if regulated and not factor.definite:
+                return self._fall(x)
+            step = factor.solve(-residual_a)
+            before_v, moved_v = moved_v, np.abs(step).max(initial=0.0)
+            if moved_v < SETTLED_V or before_v / 2 < moved_v < ROUNDING_V:
+                return Settled(x + step, loads, factor)
+            # of regulated nodes whole steps come down to the upper solution from above
+            x = x + (1.0 if regulated else self._length(x, step, residual_a)) * step
+        if regulated:
+            return self._fall(x)
+        raise self._unsettled(moved_v)
+
+    def _start(self) -> FloatArray:
+        """At full supply: from 0 V every node is out of its range, and Newton stays there."""
+        circuit = self.circuit
+        if len(circuit.backfeed.tail):
+            return self._islands_start()
+        if self.kind.family == "regulated":
+            return circuit.factor.solve(self.driven_a)
+        start_v = np.full(len(circuit.loaded), max(circuit.supply_v, default=0.0))
+        loads = node_loads(self.kind, start_v, self.duty[circuit.loaded])
+        return circuit.factor.solve(self.driven_a - circuit.load_incidence @ loads.node_a)
+
+    def _fall(self, x: FloatArray) -> Settled:
+        """Where the prop goes when regulated nodes ask for more than there is.
+
+        Implicit steps of a prop with a capacitor across each node, as each has one: they lead to a
+        state that holds, whatever it is. The steps grow while they are safe.
+        """
+        damping_s = 0.0
+        moved_v = np.inf
+        for _ in range(MOST_FALLING_STEPS):
+            loads, path_a, path_s = self._loads(x)
+            residual_a = self._residual(x, loads, path_a)
+            least_s = max(0.0, -2.0 * float(loads.slope_s.min(initial=0.0)))
+            if moved_v < FALLEN_V:
+                damping_s = damping_s / 4.0 if damping_s > LEAST_DAMPING_S else 0.0
+            else:
+                damping_s = max(least_s, damping_s / 2.0)
+            factor = self._factor(loads.slope_s + damping_s, path_s)
+            if not factor.definite:
+                damping_s = max(least_s, LEAST_DAMPING_S)
+                factor = self._factor(loads.slope_s + damping_s, path_s)
+            step = factor.solve(-residual_a)
+            moved_v = float(np.abs(step).max(initial=0.0))
+            if moved_v < SETTLED_V and damping_s == 0.0:
+                return Settled(x + step, loads, factor)
+            x = x + step * min(1.0, MOST_FALL_V / max(moved_v, SETTLED_V))
+        raise self._unsettled(moved_v)
+
+    def _unsettled(self, moved_v: float) -> CircuitFault:
+        return CircuitFault(
+            f"{self.circuit.design.name}: the circuit did not settle; "
+            f"points still move by {moved_v:.2g} V"
+        )
+
+    def _islands_start(self) -> FloatArray:
+        """Fed nodes at full supply, islands half way up, where their data line holds them."""
+        circuit, nodes = self.circuit, self.circuit.design.node_count
+        full_v = circuit.supply_v.max()
+        start = np.zeros(circuit.wiring.point_count)
+        start[:nodes] = full_v
+        start[circuit.floating] = full_v / 2
+        x = np.zeros(circuit.reduced.count)
+        known = circuit.reduced.unknown >= 0
+        x[circuit.reduced.unknown[known]] = start[known]
+        return x
+
+    def _loads(self, x: FloatArray) -> tuple[NodeLoads, FloatArray, FloatArray]:
+        circuit = self.circuit
+        across_v = circuit.load_incidence.T @ x + self.load_offset_v
+        loads = node_loads(self.kind, across_v, self.duty[circuit.loaded])
+        drive_v = circuit.path_incidence.T @ x + self.path_push_v
+        path_a, path_s = circuit.backfeed.current(drive_v)
+        return loads, path_a, path_s
+
+    def _residual(self, x: FloatArray, loads: NodeLoads, path_a: FloatArray) -> FloatArray:
+        circuit = self.circuit
+        copper_a = circuit.conductance_s * (circuit.incidence.T @ x)
+        leaving_a = circuit.incidence @ copper_a + circuit.load_incidence @ loads.node_a
+        leaving_a += circuit.path_incidence @ path_a
+        return np.asarray(leaving_a - self.driven_a)
+
+    def _factor(self, slope_s: FloatArray, path_s: FloatArray) -> Factor:
+        circuit = self.circuit
+        if len(circuit.backfeed.tail):
+            return circuit.factor_at(slope_s, path_s)
+        return circuit.factor_at(slope_s) if slope_s.any() else circuit.factor
+
+    def _length(self, x: FloatArray, step: FloatArray, residual_a: FloatArray) -> float:
+        """Share of the step to take: all of it, unless that overshoots the convex function."""
+        start_slope = residual_a @ step
+        low, high, length = 0.0, 1.0, 1.0
+        for _ in range(30):
+            ahead = x + length * step
+            loads, path_a, _ = self._loads(ahead)
+            slope = self._residual(ahead, loads, path_a) @ step
+            if slope <= 0.0 or slope <= -0.5 * start_slope:
+                return length
+            high = length
+            length = 0.5 * (low + high)
+        return length

@@ -1,0 +1,220 @@
+"""What fuses, supplies, wire and copper should carry for hours, and at what level that is reached.
+
+Ratings are hints: what a wire stands depends on how it lies, and local codes go first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from benchtest.circuit.budget import FUSE_SHARE, SUPPLY_SHARE
+from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.wiring import FloatArray
+from benchtest.prop.design import Design, Feed, NodeName, Point
+from benchtest.prop.wire import Conductor, awg_area_mm2
+
+OPEN_AIR_A = {24: 2.0, 22: 3.0, 20: 5.0, 18: 7.5, 16: 13.0, 14: 15.0, 12: 20.0, 10: 30.0}
+"""Amperes of single leads in open air after a fuse, by AWG. Common practice, no source."""
+CCA_SHARE = 0.8
+"""Share of copper's rating that copper-clad aluminium keeps: sqrt(1 / 1.55), the same heat."""
+TRACE_RISE_K = 20.0
+TRACE_K, TRACE_RISE_POWER, TRACE_AREA_POWER = 0.048, 0.44, 0.725
+"""Outer layer: I = k ΔT^0.44 A^0.725, A in square mils. Source: IPC-2221 as printed by makers'
+calculators; the later IPC-2152 allows about half."""
+MIL2_PER_MM2 = 1550.0031
+LEVEL_STEP = 1e-3
+"""How finely a level is looked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """One thing that carries current."""
+
+    what: str
+    """Such as `fuse of feed main (75 % of 7.5 A)`."""
+    allowed_a: float
+    carries: Callable[[Solution], float]
+    """Its current at a solution. [A]"""
+
+
+@dataclass(frozen=True, slots=True)
+class LoadLimit:
+    """How far one thing is from what it should carry."""
+
+    what: str
+    amps: float
+    """At full white. [A]"""
+    allowed_a: float
+    level: float
+    """Highest level within its means, 1.0 where full white is. """
+
+
+def rated_a(conductor: Conductor) -> float:
+    """Current that a conductor should carry for hours, as a hint. [A]"""
+    if conductor.board:
+        area_mil2 = conductor.area_mm2 * MIL2_PER_MM2
+        return float(TRACE_K * TRACE_RISE_K**TRACE_RISE_POWER * area_mil2**TRACE_AREA_POWER)
+    areas_mm2 = np.log([awg_area_mm2(gauge) for gauge in OPEN_AIR_A])
+    amps = np.log(list(OPEN_AIR_A.values()))
+    wanted = np.log(conductor.area_mm2)
+    # beyond the table go on with its last slope
+    low, high = (0, 1) if wanted < areas_mm2[1] else (-2, -1)
+    slope = (amps[high] - amps[low]) / (areas_mm2[high] - areas_mm2[low])
+    beyond = not areas_mm2[0] <= wanted <= areas_mm2[-1]
+    log_a = amps[high] + slope * (wanted - areas_mm2[high]) if beyond else None
+    found = float(np.exp(np.interp(wanted, areas_mm2, amps) if log_a is None else log_a))
+    return found * (CCA_SHARE if conductor.ratio > 1.3 else 1.0)
+
+
+def load_limits(circuit: Circuit, full: Solution) -> list[LoadLimit]:
+    """Every fuse, supply and kind of wire with its current at full white.
+
+    Args:
+        circuit: the prop.
+        full: it at full white.
+
+    Returns:
+        Feeds first; of strands, links and each bus the piece that is nearest to its rating.
+    """
+    solved: dict[float, Solution] = {1.0: full}
+
+    def at(level: float) -> Solution:
+        if level not in solved:
+            solved[level] = circuit.solve(level * full.duty)
+        return solved[level]
+
+    found = []
+    for load in _loads(circuit.design, full):
+        amps = load.carries(full)
+        level = 1.0 if amps <= load.allowed_a else _level(load, at)
+        found.append(LoadLimit(load.what, amps, load.allowed_a, level))
+    return found
+
+
+def _level(load: Load, at: Callable[[float], Solution]) -> float:
+    """Highest level at which a load is within its means, by halving; rounded down."""
+    low, high = 0.0, 1.0
+    while high - low > LEVEL_STEP:
+        middle = (low + high) / 2.0
+        if load.carries(at(middle)) <= load.allowed_a:
+            low = middle
+        else:
+            high = middle
+    return low
+
+
+def _loads(design: Design, full: Solution) -> Iterator[Load]:
+    for feed in design.feeds:
+        yield from _feed_loads(feed)
+    runs = [_strand_run(design, number) for number in range(1, len(design.strands) + 1)]
+    runs += [_link_run(full.circuit, number) for number in range(len(design.links))]
+    for group in ("strand", "link"):
+        alike = [load for load in runs if load.what.startswith(group)]
+        if alike:
+            yield max(alike, key=lambda load: load.carries(full) / load.allowed_a)
+    for bus in design.buses:
+        if len(bus.ends) > 1:
+            yield _bus_run(design, bus.name)
+
+
+def _feed_loads(feed: Feed) -> Iterator[Load]:
+    def carries(solution: Solution) -> float:
+        return abs(solution.feed_a[feed.name])
+
+    for limit_a, share, what in (
+        (feed.fuse_a, FUSE_SHARE, "fuse"),
+        (feed.supply_a, SUPPLY_SHARE, "supply"),
+    ):
+        if limit_a is not None:
+            words = f"{what} of feed {feed.name} ({share:.0%} of {limit_a:g} A)"
+            yield Load(words, share * limit_a, carries)
+    words = f"cable of feed {feed.name} ({feed.wire.text})"
+    yield Load(words, rated_a(feed.wire), carries)
+
+
+def _strand_run(design: Design, number: int) -> Load:
+    """The current of a strand's wire where it is greatest: at one of its ends."""
+    strand = design.strand(number)
+    start = design.first_index[number - 1]
+    ohm = strand.pitch_mm * strand.wire.ohm_per_mm
+
+    def carries(solution: Solution) -> float:
+        own_a = solution.node_a[start : start + strand.nodes]
+        plus_v = solution.point_v[start : start + strand.nodes]
+        between_a = -np.diff(plus_v) / ohm
+        if not len(between_a):
+            return float(own_a[0])
+        return float(max(abs(between_a[0] + own_a[0]), abs(between_a[-1] - own_a[-1])))
+
+    return Load(f"strand {number}'s wire ({strand.wire.text})", rated_a(strand.wire), carries)
+
+
+def _link_run(circuit: Circuit, number: int) -> Load:
+    link = circuit.design.links[number]
+    branch = circuit.wiring.joint[f"{link.name}{link.rails[-1]}"]
+
+    def carries(solution: Solution) -> float:
+        row = np.flatnonzero(solution.circuit.kept == branch)
+        return float(np.abs(solution.branch_a[row]).sum())
+
+    return Load(f"link {link.name} ({link.wire.text})", rated_a(link.wire), carries)
+
+
+def _bus_run(design: Design, name: str) -> Load:
+    bus = next(bus for bus in design.buses if bus.name == name)
+    ohm = bus.spacing_mm * bus.copper.ohm_per_mm
+
+    def carries(solution: Solution) -> float:
+        number = solution.circuit.wiring.number
+        most_a = 0.0
+        for one, other in pairwise(bus.pads):
+            for rail in ("+", "-"):
+                drop_v = (
+                    solution.point_v[number(Point(one, rail))]
+                    - solution.point_v[number(Point(other, rail))]
+                )
+                most_a = max(most_a, abs(float(drop_v)) / ohm)
+        return most_a
+
+    return Load(f"bus {name} ({bus.copper.text})", rated_a(bus.copper), carries)
+
+
+@dataclass(frozen=True, slots=True)
+class Fading:
+    """The colour that has least light at full white, and where."""
+
+    node: NodeName
+    colour: str
+    volts: float
+    share: float
+    """Of its full light, 0 to 1; a regulator above its volts has all of it."""
+    spare_v: float
+    """Volts to lose before it begins to fade; 0 where it has. [V]"""
+
+
+def first_to_fade(solution: Solution, shares: FloatArray) -> Fading:
+    """Which colour fails first, and where.
+
+    Args:
+        solution: the prop at full white.
+        shares: of full current of each colour at the nodes' volts, shape (nodes, colours).
+    """
+    design = solution.circuit.design
+    kind = design.node
+    light = np.minimum(shares, 1.0)
+    full_v = np.array([kind.full_v[colour] for colour in kind.colours])
+    spare_v = solution.node_v[:, None] - full_v
+    # least light first; where all have all of theirs, least to spare
+    rank = np.where(light < 1.0 - 1e-12, light - 1.0 - 1e6, spare_v)
+    index, column = np.unravel_index(int(np.argmin(rank)), rank.shape)
+    return Fading(
+        design.node_at(int(index)),
+        kind.colours[column],
+        float(solution.node_v[index]),
+        float(light[index, column]),
+        max(0.0, float(spare_v[index, column])),
+    )

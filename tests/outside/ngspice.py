@@ -1,0 +1,79 @@
+"""Whole props solved by ngspice, and what the two solutions may differ by."""
+
+from __future__ import annotations
+
+import math
+import re
+import shutil
+import subprocess
+from collections.abc import Mapping
+from pathlib import Path
+
+import pytest
+
+from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.spice import spice_deck
+from benchtest.circuit.wiring import FloatArray
+from benchtest.prop.design import Design, NodeName, Probe, rail_probe
+from benchtest.prop.joints import power_joints
+from benchtest.prop.names import places
+
+MOST_V = 10e-6
+"""What the two may differ by; they differ by less than a nanovolt where ngspice settles well."""
+MOST_A = 1e-6
+"""The same for the current of a feed."""
+
+
+def everywhere(design: Design) -> list[Probe]:
+    """The rail voltage at every place and node, and the drop across every power joint."""
+    nodes = [
+        NodeName(strand.number, node)
+        for strand in design.strands
+        for node in range(1, strand.nodes + 1)
+    ]
+    across = [joint.probe for joint in power_joints(design)]
+    return [*map(rail_probe, places(design)), *map(rail_probe, nodes), *across]
+
+
+def by_ngspice(deck: str, folder: Path) -> dict[str, float]:
+    """What ngspice prints, by the names that the deck gives."""
+    if shutil.which("ngspice") is None:
+        pytest.fail("ngspice is not on this machine; tests/run installs it where it may")
+    path = folder / "prop.cir"
+    path.write_text(deck, encoding="utf-8")
+    done = subprocess.run(
+        ["ngspice", "-b", str(path)],
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,  # ngspice ends with 1 when a deck has no .print line, however well it went
+    )
+    found = re.findall(r"^(\w+) = (\S+)$", done.stdout, re.MULTILINE)
+    assert found, done.stdout + done.stderr
+    return {name: float(value) for name, value in found}
+
+
+def compare(
+    design: Design,
+    duty: FloatArray,
+    joint_ohm: Mapping[str, float],
+    folder: Path,
+    most_a: float = MOST_A,
+) -> Solution:
+    """Both solutions agree everywhere. Gives ours."""
+    probes = everywhere(design)
+    theirs = by_ngspice(spice_deck(design, duty, joint_ohm, probes), folder)
+    solution = Circuit(design, joint_ohm).solve(duty)
+    volts = {f"probe_{number}": solution.volts(probe) for number, probe in enumerate(probes, 1)}
+    amps = {f"feed_{number}": a for number, a in enumerate(solution.feed_a.values(), 1)}
+    assert theirs.keys() == volts.keys() | amps.keys(), theirs.keys() ^ (volts.keys() | amps.keys())
+    what = dict(zip([*volts, *amps], [*map(str, probes), *solution.feed_a], strict=True))
+    apart = [
+        f"{name} ({what[name]}): ngspice {theirs[name]:.9g}, ours {ours:.9g}"
+        for figures, most in ((volts, MOST_V), (amps, most_a))
+        for name, ours in figures.items()
+        if not math.isclose(theirs[name], ours, rel_tol=0.0, abs_tol=most)
+    ]
+    assert not apart, "\n".join([f"{len(apart)} of {len(what)} figures apart", *apart])
+    return solution
