@@ -41,8 +41,12 @@ def standard_deviation_v(
     if read is None:
         return spread(solution, probes, tolerances, known_joints).sd_v
     back = solution.factor.solve_skeleton(read)
-    variance = (_shared(solution, back, probes, tolerances) ** 2).sum(axis=1)
-    variance += (_joints(solution, back, tolerances, known_joints) ** 2).sum(axis=0)
+    across = solution.factor.across(solution.circuit.joint_columns[2], back)
+    mean, shares = joint_moments(solution, tolerances)
+    beyond = np.array([solution.circuit.probe_offset(probe) for probe in probes])
+    beyond = beyond + more_per_supply(solution, across, mean)
+    variance = (_shared(solution, back, beyond, tolerances) ** 2).sum(axis=1)
+    variance += (_joints(solution, across, shares, tolerances, known_joints) ** 2).sum(axis=0)
     variance += tolerances.node**2 * _nodes(solution, back)
     return np.asarray(np.sqrt(variance))
 
@@ -63,9 +67,12 @@ def _skeleton_columns(circuit: Circuit, factor: Factor, probes: list[Probe]) -> 
 
 
 def _shared(
-    solution: Solution, back: FloatArray, probes: list[Probe], tolerances: Tolerances
+    solution: Solution, back: FloatArray, beyond: FloatArray, tolerances: Tolerances
 ) -> FloatArray:
-    """Effects of supplies, node current and materials, shape (probes, causes). [V]"""
+    """Effects of supplies, node current and materials, shape (probes, causes). [V]
+
+    `beyond` is what a volt of each supply does to a probe past its unknowns, (probes, feeds).
+    """
     circuit, factor = solution.circuit, solution.factor
     current_a, made = solution.branch_a, circuit.wiring.made[circuit.kept]
     pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
@@ -80,26 +87,25 @@ def _shared(
         moved = circuit.incidence @ np.where(made == material, current_a, 0.0)
         columns.append(share * np.asarray(moved)[:, None])
     effects = back.T @ factor.condense(np.concatenate(columns, axis=1))
-    beyond = np.array([circuit.probe_offset(probe) for probe in probes])
-    across = factor.across(circuit.joint_columns[2], back)
-    beyond = beyond + more_per_supply(solution, across, tolerances)
     effects[:, : len(circuit.supply_v)] += beyond * circuit.supply_v * tolerances.supply
     return np.asarray(effects)
 
 
 def _joints(
-    solution: Solution, back: FloatArray, tolerances: Tolerances, known: frozenset[str]
+    solution: Solution,
+    across: FloatArray,
+    shares: FloatArray,
+    tolerances: Tolerances,
+    known: frozenset[str],
 ) -> FloatArray:
     """Effect of each healthy joint, shape (joints, probes). [V]"""
     circuit = solution.circuit
     current_a = solution.branch_a
     if len(circuit.supply_v) > 1:
         current_a = current_a + circulating_a(solution, tolerances)
-    names, rows, columns = circuit.joint_columns
+    names, rows, _ = circuit.joint_columns
     unknown = np.array([name not in known for name in names], dtype=bool)
-    across = solution.factor.across(columns, back)
-    shares = joint_moments(solution, tolerances)[1] * unknown
-    return np.asarray(across * (shares * current_a[rows])[:, None])
+    return np.asarray(across * (shares * unknown * current_a[rows])[:, None])
 
 
 def _nodes(solution: Solution, back: FloatArray) -> FloatArray:

@@ -48,14 +48,9 @@ class Ladders:
         count = design.node_count
         starts, sizes, rungs = [], [], []
         there = (reduced.unknown[:count] >= 0) & (reduced.unknown[count : 2 * count] >= 0)
-        whole = np.append(0, np.cumsum(there))
         for strand, start in zip(design.strands, design.first_index, strict=True):
-            inner = (start + 1, start + strand.nodes - 1)
-            # an earth may stand at an end node, and copper adrift is no unknown at all
-            if strand.nodes >= LEAST_LADDER and (
-                whole[inner[1]] - whole[inner[0]] == strand.nodes - 2
-                and not reduced.adrift[[start, start + count]].any()
-            ):
+            # copper adrift is no unknown, and no joint parts a strand's rail: one node tells of all
+            if strand.nodes >= LEAST_LADDER and there[start + 1]:
                 starts.append(start)
                 sizes.append(strand.nodes - 2)
                 rungs.append(1.0 / (strand.pitch_mm * strand.wire.ohm_per_mm))
@@ -73,8 +68,7 @@ class Ladders:
         self.ends = reduced.unknown[pads]
         is_inner = np.zeros(reduced.count + 1, dtype=bool)
         is_inner[self.plus] = is_inner[self.minus] = True
-        is_inner[-1] = True  # what -1, the earth, picks
-        self.skeleton: IndexArray = np.flatnonzero(~is_inner)
+        self.skeleton: IndexArray = np.flatnonzero(~is_inner[:-1])  # -1, the earth, picks the last
         self.place = np.full(reduced.count + 1, -1, dtype=np.intp)
         self.place[self.skeleton] = np.arange(len(self.skeleton))
         self._branches = self._skeleton_branches(wiring, reduced, is_inner)
@@ -84,9 +78,7 @@ class Ladders:
     ) -> tuple[IndexArray, IndexArray, FloatArray]:
         tail = reduced.unknown[wiring.tail[reduced.kept]]
         head = reduced.unknown[wiring.head[reduced.kept]]
-        inner = is_inner.copy()
-        inner[-1] = False
-        here = ~(inner[tail] | inner[head])
+        here = ~(is_inner[tail] | is_inner[head])
         return tail[here], head[here], reduced.conductance_s[here]
 
     @cached_property
@@ -196,7 +188,6 @@ class Factor:
         load_ends: tuple[IndexArray, IndexArray],
         slope_s: FloatArray,
         more: tuple[IndexArray, IndexArray, FloatArray] | None = None,
-        earthed_s: float = 0.0,
     ) -> None:
         """Eliminate and factor.
 
@@ -205,10 +196,8 @@ class Factor:
             load_ends: unknowns of every node's + and - pad, -1 for earth or adrift, (nodes,) each.
             slope_s: change of each node's current with its volts, shape (nodes,). [S]
             more: further conductances: unknowns of tail and head, and siemens.
-            earthed_s: conductance put across every node besides its slope. [S]
         """
         self.ladders = ladders
-        slope_s = slope_s + earthed_s
         bent = bool(slope_s.any())
         self.difference = Modes(ladders, slope_s[ladders.nodes]) if bent else ladders.flat
         stamp = ladders.stamp()

@@ -129,6 +129,12 @@ class Circuit:
         tail, head = self.wiring.tail[kept], self.wiring.head[kept]
         return np.asarray(offset[tail] - offset[head] + inside, dtype=np.float64)
 
+    @cached_property
+    def driven_a(self) -> FloatArray:
+        """Current that the supplies drive into each unknown, shape (unknowns,). [A]"""
+        supply = self.supply_matrix @ self.supply_v
+        return np.asarray(-(self.incidence @ (self.conductance_s * supply)))
+
     @property
     def kept(self) -> IndexArray:
         """Branches that carry current: neither open nor of zero resistance."""
@@ -178,8 +184,7 @@ class Circuit:
         """The prop with nothing in its nodes: what its supplies alone drive round it."""
         zeros = np.zeros(len(self._loaded))
         channels = np.zeros((len(self._loaded), self.design.node.channels))
-        supply = self.supply_matrix @ self.supply_v
-        x = self.factor.solve(-(self.incidence @ (self.conductance_s * supply)))
+        x = self.factor.solve(self.driven_a)
         duty = np.zeros((self.design.node_count, self.design.node.channels))
         return Solution(self, duty, Settled(x, NodeLoads(channels, zeros, zeros), self.factor))
 
@@ -281,9 +286,8 @@ class Solution:
         over: own resistance seen from the joint, over the joint's.
         """
         _, rows, columns = self.circuit.joint_columns
-        skeleton = self.factor.ladders.skeleton
-        volts = self.factor.solve_skeleton(columns[skeleton].toarray())
-        own_ohm = np.einsum("sj,sj->j", columns[skeleton].toarray(), volts)
+        pushed = columns[self.factor.ladders.skeleton].toarray()
+        own_ohm = np.einsum("sj,sj->j", pushed, self.factor.solve_skeleton(pushed))
         return np.asarray(own_ohm * self.circuit.conductance_s[rows])
 
     @property

@@ -83,9 +83,6 @@ class _Newton:
         self.load_offset_v = offset[loaded] - offset[loaded + nodes]
         paths: Backfeed = circuit.backfeed
         self.path_push_v = paths.push_v + offset[paths.tail] - offset[paths.head]
-        supply = circuit.supply_matrix @ circuit.supply_v
-        # current that the supplies drive into each unknown, [A]
-        self.driven_a = -(circuit.incidence @ (circuit.conductance_s * supply))
 
     def run(self) -> Settled:
         """Newton's method; damped where regulated nodes leave no solution near their supply."""
@@ -114,10 +111,10 @@ class _Newton:
         if len(circuit.backfeed.tail):
             return self._islands_start()
         if self.kind.family == "regulated":
-            return circuit.factor.solve(self.driven_a)
+            return circuit.factor.solve(circuit.driven_a)
         start_v = np.full(len(circuit.loaded), max(circuit.supply_v, default=0.0))
         loads = node_loads(self.kind, start_v, self.duty[circuit.loaded])
-        return circuit.factor.solve(self.driven_a - circuit.load_incidence @ loads.node_a)
+        return circuit.factor.solve(circuit.driven_a - circuit.load_incidence @ loads.node_a)
 
     def _fall(self, x: FloatArray) -> Settled:
         """Where the prop goes when regulated nodes ask for more than there is.
@@ -177,7 +174,7 @@ class _Newton:
         copper_a = circuit.conductance_s * (circuit.incidence.T @ x)
         leaving_a = circuit.incidence @ copper_a + circuit.load_incidence @ loads.node_a
         leaving_a += circuit.path_incidence @ path_a
-        return np.asarray(leaving_a - self.driven_a)
+        return np.asarray(leaving_a - circuit.driven_a)
 
     def _factor(self, slope_s: FloatArray, path_s: FloatArray) -> Factor:
         circuit = self.circuit

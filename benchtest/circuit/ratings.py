@@ -7,14 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
 
 from benchtest.circuit.budget import FUSE_SHARE, SUPPLY_SHARE
 from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.start import highest_level
 from benchtest.circuit.wiring import FloatArray
-from benchtest.prop.design import Design, Feed, NodeName, Point
+from benchtest.prop.design import Bus, Design, Feed, Link, NodeName, Point
 from benchtest.prop.wire import Conductor, awg_area_mm2
 
 OPEN_AIR_A = {24: 2.0, 22: 3.0, 20: 5.0, 18: 7.5, 16: 13.0, 14: 15.0, 12: 20.0, 10: 30.0}
@@ -26,8 +28,8 @@ TRACE_K, TRACE_RISE_POWER, TRACE_AREA_POWER = 0.048, 0.44, 0.725
 """Outer layer: I = k ΔT^0.44 A^0.725, A in square mils. Source: IPC-2221 as printed by makers'
 calculators; the later IPC-2152 allows about half."""
 MIL2_PER_MM2 = 1550.0031
-LEVEL_STEP = 1e-3
-"""How finely a level is looked for."""
+HALVINGS = 10
+"""Of the level's range when one is looked for: to a thousandth."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +41,8 @@ class Load:
     allowed_a: float
     carries: Callable[[Solution], float]
     """Its current at a solution. [A]"""
+    is_hint: bool = True
+    """False where its maker rates it; what wire and copper stand depends on how they lie."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +54,9 @@ class LoadLimit:
     """At full white. [A]"""
     allowed_a: float
     level: float
-    """Highest level within its means, 1.0 where full white is. """
+    """Highest level within its means, 1.0 where full white is."""
+    is_hint: bool
+    """See `Load`."""
 
 
 def rated_a(conductor: Conductor) -> float:
@@ -62,11 +68,9 @@ def rated_a(conductor: Conductor) -> float:
     amps = np.log(list(OPEN_AIR_A.values()))
     wanted = np.log(conductor.area_mm2)
     # beyond the table go on with its last slope
-    low, high = (0, 1) if wanted < areas_mm2[1] else (-2, -1)
-    slope = (amps[high] - amps[low]) / (areas_mm2[high] - areas_mm2[low])
-    beyond = not areas_mm2[0] <= wanted <= areas_mm2[-1]
-    log_a = amps[high] + slope * (wanted - areas_mm2[high]) if beyond else None
-    found = float(np.exp(np.interp(wanted, areas_mm2, amps) if log_a is None else log_a))
+    low = int(np.clip(np.searchsorted(areas_mm2, wanted) - 1, 0, len(amps) - 2))
+    slope = (amps[low + 1] - amps[low]) / (areas_mm2[low + 1] - areas_mm2[low])
+    found = float(np.exp(amps[low] + slope * (wanted - areas_mm2[low])))
     return found * (CCA_SHARE if conductor.ratio > 1.3 else 1.0)
 
 
@@ -90,35 +94,28 @@ def load_limits(circuit: Circuit, full: Solution) -> list[LoadLimit]:
     found = []
     for load in _loads(circuit.design, full):
         amps = load.carries(full)
-        level = 1.0 if amps <= load.allowed_a else _level(load, at)
-        found.append(LoadLimit(load.what, amps, load.allowed_a, level))
+        level = 1.0
+        if amps > load.allowed_a:
+            level = highest_level(partial(_within, load, at), HALVINGS)
+        found.append(LoadLimit(load.what, amps, load.allowed_a, level, load.is_hint))
     return found
 
 
-def _level(load: Load, at: Callable[[float], Solution]) -> float:
-    """Highest level at which a load is within its means, by halving; rounded down."""
-    low, high = 0.0, 1.0
-    while high - low > LEVEL_STEP:
-        middle = (low + high) / 2.0
-        if load.carries(at(middle)) <= load.allowed_a:
-            low = middle
-        else:
-            high = middle
-    return low
+def _within(load: Load, at: Callable[[float], Solution], level: float) -> bool:
+    return load.carries(at(level)) <= load.allowed_a
 
 
 def _loads(design: Design, full: Solution) -> Iterator[Load]:
     for feed in design.feeds:
         yield from _feed_loads(feed)
-    runs = [_strand_run(design, number) for number in range(1, len(design.strands) + 1)]
-    runs += [_link_run(full.circuit, number) for number in range(len(design.links))]
-    for group in ("strand", "link"):
-        alike = [load for load in runs if load.what.startswith(group)]
+    strands = [_strand_run(design, strand.number) for strand in design.strands]
+    links = [_link_run(full.circuit, link) for link in design.links]
+    for alike in (strands, links):
         if alike:
             yield max(alike, key=lambda load: load.carries(full) / load.allowed_a)
     for bus in design.buses:
         if len(bus.ends) > 1:
-            yield _bus_run(design, bus.name)
+            yield _bus_run(bus)
 
 
 def _feed_loads(feed: Feed) -> Iterator[Load]:
@@ -131,7 +128,7 @@ def _feed_loads(feed: Feed) -> Iterator[Load]:
     ):
         if limit_a is not None:
             words = f"{what} of feed {feed.name} ({share:.0%} of {limit_a:g} A)"
-            yield Load(words, share * limit_a, carries)
+            yield Load(words, share * limit_a, carries, is_hint=False)
     words = f"cable of feed {feed.name} ({feed.wire.text})"
     yield Load(words, rated_a(feed.wire), carries)
 
@@ -153,8 +150,7 @@ def _strand_run(design: Design, number: int) -> Load:
     return Load(f"strand {number}'s wire ({strand.wire.text})", rated_a(strand.wire), carries)
 
 
-def _link_run(circuit: Circuit, number: int) -> Load:
-    link = circuit.design.links[number]
+def _link_run(circuit: Circuit, link: Link) -> Load:
     branch = circuit.wiring.joint[f"{link.name}{link.rails[-1]}"]
 
     def carries(solution: Solution) -> float:
@@ -164,8 +160,7 @@ def _link_run(circuit: Circuit, number: int) -> Load:
     return Load(f"link {link.name} ({link.wire.text})", rated_a(link.wire), carries)
 
 
-def _bus_run(design: Design, name: str) -> Load:
-    bus = next(bus for bus in design.buses if bus.name == name)
+def _bus_run(bus: Bus) -> Load:
     ohm = bus.spacing_mm * bus.copper.ohm_per_mm
 
     def carries(solution: Solution) -> float:
@@ -180,7 +175,7 @@ def _bus_run(design: Design, name: str) -> Load:
                 most_a = max(most_a, abs(float(drop_v)) / ohm)
         return most_a
 
-    return Load(f"bus {name} ({bus.copper.text})", rated_a(bus.copper), carries)
+    return Load(f"bus {bus.name} ({bus.copper.text})", rated_a(bus.copper), carries)
 
 
 @dataclass(frozen=True, slots=True)

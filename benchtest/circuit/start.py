@@ -2,11 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from benchtest.circuit.network import Solution
 from benchtest.errors import CircuitFault
 
 BISECTIONS = 12
 """Halvings of the level's range: to a four-thousandth."""
+
+
+def highest_level(holds: Callable[[float], bool], halvings: int) -> float:
+    """Highest level at which something still holds that fails at 1, by halving; rounded down."""
+    low, high = 0.0, 1.0
+    for _ in range(halvings):
+        middle = (low + high) / 2.0
+        if holds(middle):
+            low = middle
+        else:
+            high = middle
+    return low
 
 
 def highest_share(solution: Solution) -> tuple[float, dict[str, float]]:
@@ -19,16 +33,8 @@ def highest_share(solution: Solution) -> tuple[float, dict[str, float]]:
         Share of the level asked, 0 to 1, and each feed's current there. [A]
     """
     circuit, duty = solution.circuit, solution.duty
-    low, high = 0.0, 1.0
-    best = circuit.solve(0.0 * duty).feed_a
-    for _ in range(BISECTIONS):
-        share = (low + high) / 2.0
-        tried = circuit.solve(share * duty)
-        if tried.starts:
-            low, best = share, tried.feed_a
-        else:
-            high = share
-    return low, best
+    share = highest_level(lambda part: circuit.solve(part * duty).starts, BISECTIONS)
+    return share, circuit.solve(share * duty).feed_a
 
 
 def require_start(solution: Solution) -> None:

@@ -164,7 +164,9 @@ def spread_of(
     made = circuit.wiring.made[circuit.kept]
 
     _, rows, _ = circuit.joint_columns
-    per_supply = read.per_supply + more_per_supply(solution, read.per_volt[rows], tolerances)
+    across = read.per_volt[rows]
+    mean, shares = joint_moments(solution, tolerances)
+    per_supply = read.per_supply + more_per_supply(solution, across, mean)
     parts = [per_supply * circuit.supply_v * tolerances.supply]
     parts.append(tolerances.current * per_log_amp.sum(axis=0)[:, None])
     for material, share in (
@@ -180,8 +182,7 @@ def spread_of(
         parts.append(share * per_log_ohm[:, None])
     if len(circuit.supply_v) > 1:
         current_a = current_a + circulating_a(solution, tolerances)
-    joints = _joints(solution, read.per_volt, current_a, known_joints)
-    parts.append(joints * _of_all_joints(circuit, joint_moments(solution, tolerances)[1]))
+    parts.append(_joints(solution, across, shares * current_a[rows], known_joints))
 
     nodes = np.zeros((per_log_amp.shape[1], circuit.design.node_count))
     nodes[:, circuit.loaded] = tolerances.node * per_log_amp.T
@@ -208,9 +209,7 @@ def joint_moments(solution: Solution, tolerances: Tolerances) -> tuple[FloatArra
     return mean, np.asarray(np.sqrt((change - mean[:, None]) ** 2 @ weights))
 
 
-def more_per_supply(
-    solution: Solution, across: FloatArray, tolerances: Tolerances
-) -> FloatArray | float:
+def more_per_supply(solution: Solution, across: FloatArray, mean: FloatArray) -> FloatArray | float:
     """What supplies do to readings because a joint's mean lies above its nominal.
 
     A current that unequal supplies drive through a joint drops volts over the joint's mean.
@@ -219,7 +218,7 @@ def more_per_supply(
         solution: the prop with given strands lit.
         across: change of each reading per volt put into each joint that carries current,
             shape (joints carrying current, read).
-        tolerances: how far a healthy unit may be from its design.
+        mean: of what each of them does, see `joint_moments`.
 
     Returns:
         To add to the change per volt of each supply, shape (read, feeds).
@@ -227,15 +226,7 @@ def more_per_supply(
     if len(solution.circuit.supply_v) == 1:
         return 0.0
     _, rows, _ = solution.circuit.joint_columns
-    mean, _ = joint_moments(solution, tolerances)
     return np.asarray(across.T @ (mean[:, None] * solution.per_supply_a[rows]))
-
-
-def _of_all_joints(circuit: Circuit, carried: FloatArray) -> FloatArray:
-    """Figures of the joints that carry current among all joints; 0 for open ones."""
-    names, _, _ = circuit.joint_columns
-    figure_of = dict(zip(names, carried.tolist(), strict=True))
-    return np.array([figure_of.get(name, 0.0) for name in circuit.wiring.joint])
 
 
 def circulating_a(solution: Solution, tolerances: Tolerances) -> FloatArray:
@@ -255,14 +246,21 @@ def circulating_a(solution: Solution, tolerances: Tolerances) -> FloatArray:
 
 
 def _joints(
-    solution: Solution, per_volt: FloatArray, current_a: FloatArray, known: frozenset[str]
+    solution: Solution, across: FloatArray, current_a: FloatArray, known: frozenset[str]
 ) -> FloatArray:
-    """Change of each reading with the logarithm of each joint's resistance, (read, joints)."""
+    """Effect of each joint on each reading, shape (read, joints); 0 for open and known ones.
+
+    Args:
+        solution: the prop with given strands lit.
+        across: change per volt put into each joint that carries current, (carrying, read).
+        current_a: what to take for the current of each of them, its share of spread included.
+        known: joints whose resistance is given.
+    """
     circuit = solution.circuit
-    names, rows, _ = circuit.joint_columns
-    row_of = dict(zip(names, rows.tolist(), strict=True))
-    effects = np.zeros((per_volt.shape[1], len(circuit.wiring.joint)))
+    names, _, _ = circuit.joint_columns
+    row_of = {name: row for row, name in enumerate(names) if name not in known}
+    effects = np.zeros((across.shape[1], len(circuit.wiring.joint)))
     for column, name in enumerate(circuit.wiring.joint):
-        if name not in known and name in row_of:
-            effects[:, column] = per_volt[row_of[name]] * current_a[row_of[name]]
+        if name in row_of:
+            effects[:, column] = across[row_of[name]] * current_a[row_of[name]]
     return effects

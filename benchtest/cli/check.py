@@ -94,7 +94,7 @@ def _review(design: Design, full: Solution) -> Review:
         f"{limit.what} would carry {limit.amps:.1f} A, more than {limit.allowed_a:.1f} A for hours "
         "is not usual; a hint, local codes go first"
         for limit in limits
-        if limit.level < 1.0 and not limit.what.startswith(("fuse", "supply"))
+        if limit.level < 1.0 and limit.is_hint
     ]
     fading = first_to_fade(full, node_shares(design.node, full.node_v))
     return Review(full, budgets, limits, fading, best_extra_feed(design, full), warnings)

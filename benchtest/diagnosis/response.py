@@ -99,16 +99,15 @@ class Responses:
     @cached_property
     def joint_columns(self) -> NDArray[np.intp]:
         """Column of each joint among the kept branches, shape (joints,)."""
-        row_of = {branch: row for row, branch in enumerate(self.circuit.kept.tolist())}
-        joints = self.circuit.wiring.joint
-        return np.array([row_of[joints[joint.name]] for joint in self.space.joints], dtype=np.intp)
+        _, rows, _ = self.circuit.joint_columns  # healthy: every joint carries current
+        return rows
 
     @cached_property
     def _flat_effects(self) -> JointEffects:
         return self._effects(self.circuit.factor)
 
     def _effects(self, factor: Factor) -> JointEffects:
-        columns = self.circuit.incidence[:, self.joint_columns].toarray()
+        columns = self.circuit.joint_columns[2].toarray()
         x = np.asarray(factor.solve(columns))
         branch = np.asarray(self.circuit.incidence.T @ x)
         return JointEffects(x, branch, np.asarray(self.circuit.load_incidence.T @ x))

@@ -68,9 +68,9 @@ def tap_effects(responses: Responses, taps: Taps, tolerances: Tolerances) -> Tap
     read = readout(circuit, solution.factor, taps.columns, taps.per_supply)
     load = read.per_amp * solution.load_a[:, None]
     _, rows, _ = circuit.joint_columns
-    more = more_per_supply(solution, read.per_volt[rows], tolerances)
+    mean, shares = joint_moments(solution, tolerances)
+    more = more_per_supply(solution, read.per_volt[rows], mean)
     read = Readout(read.per_volt, read.per_amp, read.per_supply + more)
-    _, shares = joint_moments(solution, tolerances)
     return TapEffects(base, taps, tap_values(solution, taps), read, load, shares)
 
 

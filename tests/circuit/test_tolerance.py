@@ -75,6 +75,11 @@ def _fused(make_fan: MakeFan, **figures: object) -> Design:
     return dataclasses.replace(design, feeds=feeds)
 
 
+def _starved_or_not(make_fan: MakeFan, make_kind: MakeKind, starved: bool) -> Design:
+    kind = make_kind(channel_ma=45.0 if starved else 12.0)
+    return _fused(make_fan, kind=kind, crown=not starved)
+
+
 def _volts(
     design: Design, probes: list[Probe], duty: FloatArray, joint_ohm: dict[str, float]
 ) -> FloatArray:
@@ -149,8 +154,7 @@ def test_both_ways_to_a_standard_deviation_agree(
     make_fan: MakeFan, make_kind: MakeKind, starved: bool
 ) -> None:
     """By a number for every node and branch, and by the ends of each strand."""
-    kind = make_kind(channel_ma=45.0 if starved else 12.0)
-    design = _fused(make_fan, kind=kind, crown=not starved)
+    design = _starved_or_not(make_fan, make_kind, starved)
     solution = Circuit(design, {"3A+": 1.5}).solve(parse_lit("2-4", design).duty(design))
     assert (solution.slope_s.max() > 1e-3) == starved
     probes = [parse_probe(text, design) for text in ("3A", "3B", "2A+>3A+", "foot:3+>3A+")]
@@ -189,8 +193,7 @@ def test_every_shared_cause_agrees_with_finite_differences(
     make_fan: MakeFan, make_kind: MakeKind, starved: bool
 ) -> None:
     """Also where nodes have left the flat part of their law, and currents follow the volts."""
-    kind = make_kind(channel_ma=45.0 if starved else 12.0)
-    design = _fused(make_fan, kind=kind, crown=not starved)
+    design = _starved_or_not(make_fan, make_kind, starved)
     base = {"3A+": 1.5} if starved else {}
     duty = everything(design).duty(design)
     probes = [parse_probe(text, design) for text in PROBES]
