@@ -16,7 +16,7 @@ from benchtest.circuit.backfeed import backfeed_paths
 from benchtest.circuit.ladder import Factor, Ladders
 from benchtest.circuit.loads import NodeLoads
 from benchtest.circuit.newton import Settled, settle
-from benchtest.circuit.reduce import joined_points, reduce_wiring
+from benchtest.circuit.reduce import copper_parts, joined_points, reduce_wiring
 from benchtest.circuit.wiring import FloatArray, IndexArray, Wiring, wire_up
 from benchtest.prop.design import Design, NodeName, Point, Probe
 
@@ -222,15 +222,25 @@ class Solution:
         self._settle_adrift()
 
     def _settle_adrift(self) -> None:
-        """Copper that nothing feeds takes the volts of the rail that its nodes join it to."""
+        """Copper that nothing feeds goes as far as the nodes on it conduct to what is fed.
+
+        A return rises to the highest + that its nodes have, a supply falls to the lowest -.
+        """
         circuit, nodes = self.circuit, self.circuit.design.node_count
         adrift = circuit.reduced.adrift
         if not adrift.any():
             return
-        opposite = np.concatenate([self.point_v[nodes : 2 * nodes], self.point_v[:nodes]])
+        fed_v = np.where(adrift, np.nan, self.point_v)
+        opposite_v = np.concatenate([fed_v[nodes : 2 * nodes], fed_v[:nodes]])
+        part = copper_parts(circuit.wiring)
         self.point_v[adrift] = 0.0
-        pads = np.flatnonzero(adrift[: 2 * nodes])
-        self.point_v[pads] = opposite[pads]
+        for number in np.unique(part[adrift]).tolist():
+            on_it = np.flatnonzero(part[: 2 * nodes] == number)
+            reached = on_it[np.isfinite(opposite_v[on_it])]
+            if len(reached):
+                supply = reached[0] < nodes
+                far_v = opposite_v[reached]
+                self.point_v[part == number] = far_v.min() if supply else far_v.max()
 
     def volts(self, probe: Probe) -> float:
         """What a meter without error would read. [V]"""

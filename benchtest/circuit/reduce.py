@@ -94,6 +94,12 @@ def joined_points(wiring: Wiring) -> IndexArray:
     return _parts(wiring, np.arange(wiring.point_count), branches)
 
 
+def copper_parts(wiring: Wiring) -> IndexArray:
+    """Points that copper, joints or supplies join, whatever their resistance, share a label."""
+    branches = np.flatnonzero(np.isfinite(wiring.ohm))
+    return _parts(wiring, np.arange(wiring.point_count), branches)
+
+
 def _parts(wiring: Wiring, root: IndexArray, branches: IndexArray) -> IndexArray:
     shape = (wiring.point_count, wiring.point_count)
     ends = (root[wiring.tail[branches]], root[wiring.head[branches]])

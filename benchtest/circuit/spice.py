@@ -11,8 +11,6 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from benchtest.circuit.backfeed import (
     DATA_LINE_OHM,
@@ -23,7 +21,7 @@ from benchtest.circuit.backfeed import (
 )
 from benchtest.circuit.loads import CORNER_V
 from benchtest.circuit.predict import every_strand_end
-from benchtest.circuit.reduce import Reduced, reduce_wiring
+from benchtest.circuit.reduce import Reduced, copper_parts, joined_points, reduce_wiring
 from benchtest.circuit.wiring import FloatArray, Wiring, wire_up
 from benchtest.prop.design import BusPad, Design, FeedName, NodeKind, Probe, StrandEnd
 
@@ -57,10 +55,12 @@ def spice_deck(
     """
     wiring = wire_up(design, joint_ohm or {})
     reduced, paths = reduce_wiring(wiring, backfeed_paths(wiring))
-    names = _point_names(wiring)
+    own_names = _point_names(wiring)
+    names = _shared_names(wiring, own_names)
     lines = [
         f"* {_plain(design.name)}: {design.node_count} nodes of kind {_plain(design.node.name)}",
         "* Places keep their names: end_4a_p is 4A+, end_4a_n is 4A-, node_4_17_p is 4.17+.",
+        *(f"* {own} is {one}" for own, one in zip(own_names, names, strict=True) if own != one),
         _OPTIONS,
         *_laws(design.node),
         *_branches(wiring, names),
@@ -100,12 +100,23 @@ def _point_names(wiring: Wiring) -> list[str]:
     return names
 
 
+def _shared_names(wiring: Wiring, names: Sequence[str]) -> list[str]:
+    """One name for points that zero resistance makes one.
+
+    A source of no volts between them would do in theory; but where nothing flows ngspice loses
+    the volts behind it to rounding, by volts.
+    """
+    chosen: dict[int, str] = {}
+    labels = joined_points(wiring).tolist()
+    for label, name in zip(labels, names, strict=True):
+        if name == "0" or label not in chosen:
+            chosen[label] = name
+    return [chosen[label] for label in labels]
+
+
 def _earths(wiring: Wiring) -> list[int]:
     """The inner point of the first supply of each part that conducts."""
-    closed = np.isfinite(wiring.ohm)
-    ends = (wiring.tail[closed], wiring.head[closed])
-    shape = (wiring.point_count, wiring.point_count)
-    _, part = connected_components(coo_array((np.ones(len(ends[0])), ends), shape=shape), False)
+    part = copper_parts(wiring)
     _, first = np.unique(part[list(wiring.sources)], return_index=True)
     return [wiring.sources[index] for index in first]
 
@@ -139,15 +150,9 @@ def _bent(half_v: float) -> str:
 
 
 def _branches(wiring: Wiring, names: Sequence[str]) -> Iterator[str]:
-    """Resistors; zero resistances as sources of no volts, supplies as sources of theirs."""
+    """Resistors, and supplies as sources of their volts."""
     joint_of = {branch: name for name, branch in wiring.joint.items()}
-    group = {name: name for name in names}
-
-    def top(name: str) -> str:
-        while group[name] != name:
-            name = group[name]
-        return name
-
+    held: set[frozenset[str]] = set()
     for branch, ohm in enumerate(wiring.ohm.tolist()):
         tail, head = names[wiring.tail[branch]], names[wiring.head[branch]]
         feed = int(wiring.feed[branch])
@@ -156,15 +161,14 @@ def _branches(wiring: Wiring, names: Sequence[str]) -> Iterator[str]:
         if ohm == np.inf:
             continue
         if feed >= 0:
+            # two sources side by side have no solution: the first gives all
+            inner = f"supply_{feed + 1}" if ohm > 0.0 or {tail, head} in held else head
+            held.add(frozenset((tail, inner)))
             yield f"* feed {_plain(wiring.design.feeds[feed].name)}"
-            yield f"Vfeed_{feed + 1} supply_{feed + 1} {tail} {wiring.design.feeds[feed].volts!r}"
-            tail = f"supply_{feed + 1}"
-            group[tail] = tail
+            yield f"Vfeed_{feed + 1} {inner} {tail} {wiring.design.feeds[feed].volts!r}"
+            tail = inner
         if ohm > 0.0:
             yield f"R{branch} {tail} {head} {ohm!r}"
-        elif top(tail) != top(head):  # two sources side by side have no solution
-            group[top(head)] = top(tail)
-            yield f"Vjoined_{branch} {tail} {head} 0"
 
 
 def _node_sources(design: Design, duty: FloatArray, names: Sequence[str]) -> Iterator[str]:
