@@ -41,10 +41,9 @@ def standard_deviation_v(
     if read is None:
         return spread(solution, probes, tolerances, known_joints).sd_v
     back = solution.factor.solve_skeleton(read)
-    across = solution.factor.across(solution.circuit.joint_columns[2], back)
+    across = solution.factor.on_skeleton(solution.circuit.joint_incidence).across(back)
     mean, shares = joint_moments(solution, tolerances)
-    beyond = np.array([solution.circuit.probe_offset(probe) for probe in probes])
-    beyond = beyond + more_per_supply(solution, across, mean)
+    beyond = solution.circuit.probe_offset(probes) + more_per_supply(solution, across, mean)
     variance = (_shared(solution, back, beyond, tolerances) ** 2).sum(axis=1)
     variance += (_joints(solution, across, shares, tolerances, known_joints) ** 2).sum(axis=0)
     variance += tolerances.node**2 * _nodes(solution, back)
@@ -53,17 +52,11 @@ def standard_deviation_v(
 
 def _skeleton_columns(circuit: Circuit, factor: Factor, probes: list[Probe]) -> FloatArray | None:
     """What each probe reads of the skeleton; None where a lead is on a strand's inner node."""
-    place = factor.ladders.place
-    columns = np.zeros((len(factor.ladders.skeleton), len(probes)))
-    for column, probe in enumerate(probes):
-        for point, sign in ((probe.red, 1.0), (probe.black, -1.0)):
-            unknown = circuit.unknown(point)
-            if unknown < 0:
-                continue
-            if place[unknown] < 0:
-                return None
-            columns[place[unknown], column] += sign
-    return columns
+    read = circuit.probe_incidence(probes)
+    ends = np.concatenate([read.tail, read.head])
+    if (factor.ladders.place[ends[ends >= 0]] < 0).any():
+        return None
+    return factor.on_skeleton(read).columns()
 
 
 def _shared(
@@ -76,16 +69,16 @@ def _shared(
     circuit, factor = solution.circuit, solution.factor
     current_a, made = solution.branch_a, circuit.wiring.made[circuit.kept]
     pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
-    columns = [-np.asarray(circuit.incidence @ pushed) * circuit.supply_v * tolerances.supply]
-    drawn = circuit.load_incidence @ solution.load_a
-    columns.append(-tolerances.current * np.asarray(drawn)[:, None])
+    columns = [-circuit.incidence.gather(pushed) * circuit.supply_v * tolerances.supply]
+    drawn = circuit.load_incidence.gather(solution.load_a)
+    columns.append(-tolerances.current * drawn[:, None])
     for material, share in (
         (Made.WIRE, tolerances.wire),
         (Made.COPPER, tolerances.copper),
         (Made.FUSE, tolerances.fuse),
     ):
-        moved = circuit.incidence @ np.where(made == material, current_a, 0.0)
-        columns.append(share * np.asarray(moved)[:, None])
+        moved = circuit.incidence.gather(np.where(made == material, current_a, 0.0))
+        columns.append(share * moved[:, None])
     effects = back.T @ factor.condense(np.concatenate(columns, axis=1))
     effects[:, : len(circuit.supply_v)] += beyond * circuit.supply_v * tolerances.supply
     return np.asarray(effects)
@@ -103,7 +96,7 @@ def _joints(
     current_a = solution.branch_a
     if len(circuit.supply_v) > 1:
         current_a = current_a + circulating_a(solution, tolerances)
-    names, rows, _ = circuit.joint_columns
+    names, rows = circuit.joint_rows
     unknown = np.array([name not in known for name in names], dtype=bool)
     return np.asarray(across * (shares * unknown * current_a[rows])[:, None])
 

@@ -19,6 +19,7 @@ from scipy.linalg.lapack import dpttrf, dpttrs
 from scipy.sparse import coo_array, csc_array
 from scipy.sparse.linalg import SuperLU, splu
 
+from benchtest.circuit.incidence import Incidence
 from benchtest.circuit.reduce import Reduced
 from benchtest.circuit.wiring import FloatArray, IndexArray, Wiring
 
@@ -151,13 +152,9 @@ class Stamp:
 
     def branches(self, tail: IndexArray, head: IndexArray, conductance_s: FloatArray) -> None:
         """Conductances between unknowns, -1 for earth."""
-        for row, column, sign in (
-            (tail, tail, 1),
-            (head, head, 1),
-            (tail, head, -1),
-            (head, tail, -1),
-        ):
-            self.entries(row, column, sign * conductance_s)
+        rows, columns = [tail, head, tail, head], [tail, head, head, tail]
+        values = [conductance_s, conductance_s, -conductance_s, -conductance_s]
+        self.entries(np.concatenate(rows), np.concatenate(columns), np.concatenate(values))
 
     def entries(self, rows: IndexArray, columns: IndexArray, values: FloatArray) -> None:
         """Single entries by unknown."""
@@ -219,11 +216,12 @@ class Factor:
     def _stamp_ladders(self, stamp: Stamp) -> None:
         even, odd = self.ladders.flat.admittance_s, self.difference.admittance_s
         same, cross = (even + odd) / 2.0, (even - odd) / 2.0
-        ends = self.ladders.ends
-        for one in range(4):
-            for other in range(4):
-                block = same if one % 2 == other % 2 else cross
-                stamp.entries(ends[:, one], ends[:, other], block[:, one // 2, other // 2])
+        block = np.empty((len(same), 2, 2, 2, 2))  # ladder, end, rail, other end, its rail
+        for rail in (0, 1):
+            block[:, :, rail, :, rail] = same
+            block[:, :, rail, :, 1 - rail] = cross
+        ends = np.broadcast_to(self.ladders.ends[:, None], (len(same), 4, 4))
+        stamp.entries(ends.swapaxes(1, 2).ravel(), ends.ravel(), block.ravel())
 
     def condense(self, columns: FloatArray) -> FloatArray:
         """Right-hand sides as the skeleton sees them, shape (skeleton, columns)."""
@@ -233,14 +231,9 @@ class Factor:
         """Volts of the skeleton, shape (skeleton, columns)."""
         return np.asarray(self._skeleton.solve(condensed))
 
-    def across(self, columns: csc_array[np.float64], skeleton: FloatArray) -> FloatArray:
-        """Volts across pairs of skeleton points.
-
-        Args:
-            columns: +1 and -1 at the unknowns of each pair, shape (unknowns, pairs).
-            skeleton: volts of the skeleton, shape (skeleton, columns).
-        """
-        return np.asarray(columns[self.ladders.skeleton].T @ skeleton)
+    def on_skeleton(self, branches: Incidence) -> Incidence:
+        """Branches of which neither end is an inner node, as the skeleton numbers them."""
+        return branches.among(self.ladders.place, len(self.ladders.skeleton))
 
     def solve(self, columns: FloatArray) -> FloatArray:
         """Volts of all unknowns, shape (unknowns,) or (unknowns, columns)."""

@@ -6,19 +6,19 @@ depends on the volts between its own two pads.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cached_property
 
 import numpy as np
-from scipy.sparse import csc_array
 
 from benchtest.circuit.backfeed import backfeed_paths
+from benchtest.circuit.incidence import Incidence
 from benchtest.circuit.ladder import Factor, Ladders
 from benchtest.circuit.loads import NodeLoads
 from benchtest.circuit.newton import Settled, settle
 from benchtest.circuit.reduce import copper_parts, joined_points, reduce_wiring
 from benchtest.circuit.wiring import FloatArray, IndexArray, Wiring, wire_up
-from benchtest.prop.design import Design, NodeName, Point, Probe
+from benchtest.prop.design import Design, NodeName, Probe
 
 
 class Circuit:
@@ -56,29 +56,24 @@ class Circuit:
         self._loaded = np.flatnonzero(~adrift[pads] & ~adrift[pads + design.node_count])
 
     @cached_property
-    def incidence(self) -> csc_array[np.float64]:
-        """+1 at a kept branch's tail and -1 at its head, shape (unknowns, kept branches)."""
+    def incidence(self) -> Incidence:
+        """The kept branches."""
         kept = self.reduced.kept
-        return self._columns(self.wiring.tail[kept], self.wiring.head[kept])
+        return self._between(self.wiring.tail[kept], self.wiring.head[kept])
 
     @cached_property
-    def load_incidence(self) -> csc_array[np.float64]:
-        """+1 at a node's + pad and -1 at its - pad, shape (unknowns, loaded nodes)."""
-        return self._columns(self._loaded, self._loaded + self.design.node_count)
+    def load_incidence(self) -> Incidence:
+        """The loaded nodes, from + pad to - pad."""
+        return self._between(self._loaded, self._loaded + self.design.node_count)
 
     @cached_property
-    def path_incidence(self) -> csc_array[np.float64]:
-        """+1 at the tail and -1 at the head of each data line in `backfeed`, (unknowns, paths)."""
-        return self._columns(self.backfeed.tail, self.backfeed.head)
+    def path_incidence(self) -> Incidence:
+        """The data lines in `backfeed`."""
+        return self._between(self.backfeed.tail, self.backfeed.head)
 
-    def _columns(self, tail: IndexArray, head: IndexArray) -> csc_array[np.float64]:
-        """+1 at each tail and -1 at each head, one column each; the earth has no row."""
-        rows = np.stack([self.reduced.unknown[tail], self.reduced.unknown[head]], axis=1)
-        signs = np.broadcast_to([1.0, -1.0], rows.shape)
-        there = rows >= 0
-        starts = np.concatenate([[0], np.cumsum(there.sum(axis=1))])
-        shape = (self.reduced.count, len(tail))
-        return csc_array((signs[there], rows[there], starts), shape=shape)
+    def _between(self, tail: IndexArray, head: IndexArray) -> Incidence:
+        unknown = self.reduced.unknown
+        return Incidence(unknown[tail], unknown[head], self.reduced.count)
 
     @cached_property
     def _ladders(self) -> Ladders:
@@ -109,17 +104,18 @@ class Circuit:
         return unknown[:nodes], unknown[nodes : 2 * nodes]
 
     @cached_property
-    def joint_columns(self) -> tuple[list[str], IndexArray, csc_array[np.float64]]:
-        """Joints that carry current: names, places among the kept branches, incidence columns."""
+    def joint_rows(self) -> tuple[list[str], IndexArray]:
+        """Joints that carry current: names, and places among the kept branches."""
         row_of = np.full(len(self.wiring.ohm), -1)
         row_of[self.kept] = np.arange(len(self.kept))
-        there = [(name, row_of[b]) for name, b in self.wiring.joint.items() if row_of[b] >= 0]
-        rows = np.array([row for _, row in there], dtype=np.intp)
-        return [name for name, _ in there], rows, self.incidence[:, rows]
+        rows = row_of[list(self.wiring.joint.values())]
+        names = [name for name, row in zip(self.wiring.joint, rows, strict=True) if row >= 0]
+        return names, rows[rows >= 0]
 
-    def unknown(self, point: Point) -> int:
-        """Unknown of a point, -1 for earth or adrift."""
-        return int(self.reduced.unknown[self.wiring.number(point)])
+    @cached_property
+    def joint_incidence(self) -> Incidence:
+        """The joints that carry current."""
+        return self.incidence.only(self.joint_rows[1])
 
     @cached_property
     def supply_matrix(self) -> FloatArray:
@@ -133,7 +129,7 @@ class Circuit:
     def driven_a(self) -> FloatArray:
         """Current that the supplies drive into each unknown, shape (unknowns,). [A]"""
         supply = self.supply_matrix @ self.supply_v
-        return np.asarray(-(self.incidence @ (self.conductance_s * supply)))
+        return -self.incidence.gather(self.conductance_s * supply)
 
     @property
     def kept(self) -> IndexArray:
@@ -150,20 +146,14 @@ class Circuit:
         """Nodes that have copper on both pads, as places in arrays over all nodes."""
         return self._loaded
 
-    def probe_matrix(self, probes: list[Probe]) -> FloatArray:
-        """Which unknowns each probe reads, shape (unknowns, probes); leads on islands read 0."""
-        matrix = np.zeros((self.reduced.count, len(probes)))
-        for column, probe in enumerate(probes):
-            for point, sign in ((probe.red, 1.0), (probe.black, -1.0)):
-                row = self.unknown(point)
-                if row >= 0:
-                    matrix[row, column] += sign
-        return matrix
+    def probe_incidence(self, probes: Sequence[Probe]) -> Incidence:
+        """The probes, from red lead to black; a lead on copper adrift counts as on the earth."""
+        return self._between(*self.wiring.leads(probes))
 
-    def probe_offset(self, probe: Probe) -> FloatArray:
-        """Volts a probe reads beyond its unknowns per volt of each supply, shape (feeds,)."""
-        offset, number = self.reduced.offset, self.wiring.number
-        return np.asarray(offset[number(probe.red)] - offset[number(probe.black)])
+    def probe_offset(self, probes: Sequence[Probe]) -> FloatArray:
+        """Volts probes read beyond their unknowns per volt of each supply, (probes, feeds)."""
+        red, black = self.wiring.leads(probes)
+        return np.asarray(self.reduced.offset[red] - self.reduced.offset[black])
 
     def solve(self, duty: FloatArray) -> Solution:
         """Volts everywhere with these channels lit.
@@ -244,8 +234,12 @@ class Solution:
 
     def volts(self, probe: Probe) -> float:
         """What a meter without error would read. [V]"""
-        number = self.circuit.wiring.number
-        return float(self.point_v[number(probe.red)] - self.point_v[number(probe.black)])
+        return float(self.volts_at([probe])[0])
+
+    def volts_at(self, probes: Sequence[Probe]) -> FloatArray:
+        """What a meter without error would read at each probe, shape (probes,). [V]"""
+        red, black = self.circuit.wiring.leads(probes)
+        return np.asarray(self.point_v[red] - self.point_v[black])
 
     def is_floating(self, probe: Probe) -> bool:
         """True where a lead is on copper that an open joint has cut off: not to be trusted."""
@@ -276,7 +270,7 @@ class Solution:
     def branch_a(self) -> FloatArray:
         """Current of each kept branch, tail to head, shape (kept,). [A]"""
         circuit = self.circuit
-        across_v = circuit.incidence.T @ self.x + circuit.supply_matrix @ circuit.supply_v
+        across_v = circuit.incidence.across(self.x) + circuit.supply_matrix @ circuit.supply_v
         return np.asarray(circuit.conductance_s * across_v)
 
     @cached_property
@@ -284,8 +278,8 @@ class Solution:
         """Change of each kept branch's current per volt of each supply, (kept, feeds). [A/V]"""
         circuit = self.circuit
         pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
-        moved_v = -self.factor.solve(np.asarray(circuit.incidence @ pushed))
-        through = circuit.conductance_s[:, None] * np.asarray(circuit.incidence.T @ moved_v)
+        moved_v = -self.factor.solve(circuit.incidence.gather(pushed))
+        through = circuit.conductance_s[:, None] * circuit.incidence.across(moved_v)
         return np.asarray(through + pushed)
 
     @cached_property
@@ -295,21 +289,21 @@ class Solution:
         1 where its current holds whatever it does, near 0 where other copper takes the current
         over: own resistance seen from the joint, over the joint's.
         """
-        _, rows, columns = self.circuit.joint_columns
-        pushed = columns[self.factor.ladders.skeleton].toarray()
+        circuit = self.circuit
+        joints = self.factor.on_skeleton(circuit.joint_incidence)
+        pushed = joints.columns()
         own_ohm = np.einsum("sj,sj->j", pushed, self.factor.solve_skeleton(pushed))
-        return np.asarray(own_ohm * self.circuit.conductance_s[rows])
+        return np.asarray(own_ohm * circuit.conductance_s[circuit.joint_rows[1]])
 
     @property
     def feed_a(self) -> dict[str, float]:
         """Current that each feed gives, by its name. [A]"""
         circuit = self.circuit
-        current_of = dict(zip(circuit.kept.tolist(), self.branch_a.tolist(), strict=True))
+        feed_of = circuit.wiring.feed[circuit.kept]
         amps = {}
         for number, feed in enumerate(circuit.design.feeds):
-            branch = int(np.flatnonzero(circuit.wiring.feed == number)[0])
-            held = branch not in current_of
-            amps[feed.name] = self._joined_feed_a(number) if held else current_of[branch]
+            own_a = self.branch_a[feed_of == number]
+            amps[feed.name] = float(own_a[0]) if len(own_a) else self._joined_feed_a(number)
         return amps
 
     def _joined_feed_a(self, number: int) -> float:

@@ -83,6 +83,7 @@ class _Newton:
         self.load_offset_v = offset[loaded] - offset[loaded + nodes]
         paths: Backfeed = circuit.backfeed
         self.path_push_v = paths.push_v + offset[paths.tail] - offset[paths.head]
+        self.started_a = np.full(len(loaded), np.nan)
 
     def run(self) -> Settled:
         """Newton's method; damped where regulated nodes leave no solution near their supply."""
@@ -91,8 +92,10 @@ class _Newton:
         regulated = self.kind.family == "regulated"
         for _ in range(MOST_STEPS):
             loads, path_a, path_s = self._loads(x)
-            residual_a = self._residual(x, loads, path_a)
             factor = self._factor(loads.slope_s, path_s)
+            if np.array_equal(loads.node_a, self.started_a) and factor is self.circuit.factor:
+                return Settled(x, loads, factor)  # flat loads are as was taken: nothing to mend
+            residual_a = self._residual(x, loads, path_a)
             if regulated and not factor.definite:
                 return self._fall(x)
             step = factor.solve(-residual_a)
@@ -114,7 +117,8 @@ class _Newton:
             return circuit.factor.solve(circuit.driven_a)
         start_v = np.full(len(circuit.loaded), max(circuit.supply_v, default=0.0))
         loads = node_loads(self.kind, start_v, self.duty[circuit.loaded])
-        return circuit.factor.solve(circuit.driven_a - circuit.load_incidence @ loads.node_a)
+        self.started_a = loads.node_a
+        return circuit.factor.solve(circuit.driven_a - circuit.load_incidence.gather(loads.node_a))
 
     def _fall(self, x: FloatArray) -> Settled:
         """Where the prop goes when regulated nodes ask for more than there is.
@@ -163,17 +167,18 @@ class _Newton:
 
     def _loads(self, x: FloatArray) -> tuple[NodeLoads, FloatArray, FloatArray]:
         circuit = self.circuit
-        across_v = circuit.load_incidence.T @ x + self.load_offset_v
+        across_v = circuit.load_incidence.across(x) + self.load_offset_v
         loads = node_loads(self.kind, across_v, self.duty[circuit.loaded])
-        drive_v = circuit.path_incidence.T @ x + self.path_push_v
+        drive_v = circuit.path_incidence.across(x) + self.path_push_v
         path_a, path_s = circuit.backfeed.current(drive_v)
         return loads, path_a, path_s
 
     def _residual(self, x: FloatArray, loads: NodeLoads, path_a: FloatArray) -> FloatArray:
         circuit = self.circuit
-        copper_a = circuit.conductance_s * (circuit.incidence.T @ x)
-        leaving_a = circuit.incidence @ copper_a + circuit.load_incidence @ loads.node_a
-        leaving_a += circuit.path_incidence @ path_a
+        copper_a = circuit.conductance_s * circuit.incidence.across(x)
+        leaving_a = circuit.incidence.gather(copper_a) + circuit.load_incidence.gather(loads.node_a)
+        if len(path_a):
+            leaving_a += circuit.path_incidence.gather(path_a)
         return np.asarray(leaving_a - circuit.driven_a)
 
     def _factor(self, slope_s: FloatArray, path_s: FloatArray) -> Factor:

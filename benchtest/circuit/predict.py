@@ -81,8 +81,6 @@ def predict(
     solution = Circuit(design, given).solve(lit.duty(design))
     require_start(solution)
     sd_v = standard_deviation_v(solution, wanted, tolerances, frozenset(given))
-    rows = [
-        ProbeVolts(probe, solution.volts(probe), float(sd))
-        for probe, sd in zip(wanted, sd_v, strict=True)
-    ]
+    shown = zip(wanted, solution.volts_at(wanted).tolist(), sd_v.tolist(), strict=True)
+    rows = [ProbeVolts(probe, volts, sd) for probe, volts, sd in shown]
     return Prediction(lit, tuple(solution.feed_a.items()), tuple(rows), solution.lowest_node)

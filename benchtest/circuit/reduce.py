@@ -63,10 +63,12 @@ def reduce_wiring(wiring: Wiring, paths: Backfeed) -> tuple[Reduced, Backfeed]:
     kept = np.flatnonzero(joined & np.isfinite(wiring.ohm))
     part = _parts(wiring, root, kept)
     source_parts = part[root[list(wiring.sources)]]
-    floating = ~np.isin(part[root], source_parts)
+    fed = np.zeros(wiring.point_count, dtype=bool)  # by part, of which there are no more
+    fed[source_parts] = True
+    floating = ~fed[part[root]]
     live = live_paths(paths, floating)
-    fed_parts = part[root[np.concatenate([live.tail, live.head])]]
-    adrift = floating & ~np.isin(part[root], fed_parts)
+    fed[part[root[np.concatenate([live.tail, live.head])]]] = True
+    adrift = ~fed[part[root]]
 
     earths = _earths(wiring, root, source_parts)
     is_unknown = np.zeros(wiring.point_count, dtype=bool)

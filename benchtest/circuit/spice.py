@@ -87,9 +87,10 @@ def _point_names(wiring: Wiring) -> list[str]:
         node = design.node_at(index)
         names[index] = f"node_{node.strand}_{node.node}_p"
         names[design.node_count + index] = f"node_{node.strand}_{node.node}_n"
-    for point, number in wiring.places.items():
-        word = re.sub(r"[^a-z0-9]", "_", str(point.place).lower())
-        names[number] = f"{_SORT[type(point.place)]}{word}_{'p' if point.rail == '+' else 'n'}"
+    for place, numbers in wiring.places.items():
+        word = re.sub(r"[^a-z0-9]", "_", str(place).lower())
+        for number, rail in zip(numbers, "pn", strict=True):
+            names[number] = f"{_SORT[type(place)]}{word}_{rail}"
     taken: set[str] = {"0"}
     for number, name in enumerate(names):
         # SPICE knows no capitals, and a feed may be called as another place is written here
@@ -217,7 +218,7 @@ def _starts(wiring: Wiring, names: Sequence[str]) -> Iterator[str]:
     if wiring.design.node.family != "regulated":
         return
     start_v = max(feed.volts for feed in wiring.design.feeds)
-    lifted = [wiring.number(point) for point in wiring.places if point.rail == "+"]
+    lifted = (plus for plus, _ in wiring.places.values())
     for number in [*range(wiring.design.node_count), *lifted]:
         if names[number] != "0":
             yield f".nodeset v({names[number]})={start_v!r}"

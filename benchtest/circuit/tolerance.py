@@ -41,6 +41,10 @@ class Tolerances:
     """Each healthy joint, by itself: two of three lie within this factor of their nominal."""
 
 
+_POINTS, _WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
+_NORMAL: tuple[FloatArray, FloatArray] = (_POINTS, _WEIGHTS / _WEIGHTS.sum())
+"""Points and weights that take a mean over the normal distribution."""
+
 HAND_SOLDERED = Tolerances()
 """What a careful maker's prop keeps to."""
 
@@ -101,8 +105,8 @@ def spread(
         Effects of all causes; a probe on copper that an open joint cut off shows none.
     """
     circuit = solution.circuit
-    per_supply = np.array([circuit.probe_offset(probe) for probe in probes])
-    read = readout(circuit, solution.factor, circuit.probe_matrix(probes), per_supply)
+    columns = circuit.probe_incidence(probes).columns()
+    read = readout(circuit, solution.factor, columns, circuit.probe_offset(probes))
     return spread_of(solution, read, tolerances, known_joints)
 
 
@@ -135,8 +139,8 @@ def readout(
     Source: adjoint sensitivities of nodal equations, as in any text on network tolerance.
     """
     backward = factor.solve(columns)
-    per_volt = np.asarray(circuit.incidence.T @ backward)
-    per_amp = -np.asarray(circuit.load_incidence.T @ backward)
+    per_volt = circuit.incidence.across(backward)
+    per_amp = -circuit.load_incidence.across(backward)
     pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
     return Readout(per_volt, per_amp, per_supply - per_volt.T @ pushed)
 
@@ -163,7 +167,7 @@ def spread_of(
     per_log_amp = read.per_amp * solution.load_a[:, None]
     made = circuit.wiring.made[circuit.kept]
 
-    _, rows, _ = circuit.joint_columns
+    _, rows = circuit.joint_rows
     across = read.per_volt[rows]
     mean, shares = joint_moments(solution, tolerances)
     per_supply = read.per_supply + more_per_supply(solution, across, mean)
@@ -199,10 +203,9 @@ def joint_moments(solution: Solution, tolerances: Tolerances) -> tuple[FloatArra
     law (Sherman and Morrison); its variance over the log-normal is by Gauss and Hermite's rule.
 
     Returns:
-        Shape (joints that carry current,) each, in the order of `Circuit.joint_columns`.
+        Shape (joints that carry current,) each, in the order of `Circuit.joint_rows`.
     """
-    points, weights = np.polynomial.hermite_e.hermegauss(21)
-    weights = weights / weights.sum()
+    points, weights = _NORMAL
     less = np.expm1(-points * np.log(tolerances.joint_factor))
     change = -less / (1.0 + less * np.clip(solution.joint_stiffness, 0.0, 1.0)[:, None])
     mean = change @ weights
@@ -225,7 +228,7 @@ def more_per_supply(solution: Solution, across: FloatArray, mean: FloatArray) ->
     """
     if len(solution.circuit.supply_v) == 1:
         return 0.0
-    _, rows, _ = solution.circuit.joint_columns
+    _, rows = solution.circuit.joint_rows
     return np.asarray(across.T @ (mean[:, None] * solution.per_supply_a[rows]))
 
 
@@ -257,7 +260,7 @@ def _joints(
         known: joints whose resistance is given.
     """
     circuit = solution.circuit
-    names, _, _ = circuit.joint_columns
+    names, _ = circuit.joint_rows
     row_of = {name: row for row, name in enumerate(names) if name not in known}
     effects = np.zeros((across.shape[1], len(circuit.wiring.joint)))
     for column, name in enumerate(circuit.wiring.joint):

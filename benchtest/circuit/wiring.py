@@ -5,7 +5,7 @@ A branch carries `(v[tail] - v[head] + supply) / ohm` amperes from its tail to i
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from benchtest.errors import InputError
 from benchtest.prop.design import (
-    RAILS,
     BusPad,
     Design,
     Feed,
@@ -22,7 +21,7 @@ from benchtest.prop.design import (
     NodeName,
     Place,
     Point,
-    Rail,
+    Probe,
     StrandEnd,
 )
 from benchtest.prop.joints import power_joints
@@ -50,7 +49,7 @@ class Wiring:
 
     Attributes:
         design: what was wired up.
-        places: number of each point that is no node's.
+        places: numbers of the + and - point of each place that is no node.
         tail: shape (branches,).
         head: shape (branches,).
         ohm: shape (branches,); infinite where a joint is open. [Ω]
@@ -62,7 +61,7 @@ class Wiring:
     """
 
     design: Design
-    places: Mapping[Point, int]
+    places: Mapping[Place, tuple[int, int]]
     tail: IndexArray
     head: IndexArray
     ohm: FloatArray
@@ -77,7 +76,13 @@ class Wiring:
         if isinstance(point.place, NodeName):
             index = self.design.index(point.place.strand, point.place.node)
             return index if point.rail == "+" else self.design.node_count + index
-        return self.places[point]
+        return self.places[point.place][point.rail == "-"]
+
+    def leads(self, probes: Sequence[Probe]) -> tuple[IndexArray, IndexArray]:
+        """Points that the red and the black lead of each probe touch, shape (probes,) each."""
+        both = [(self.number(probe.red), self.number(probe.black)) for probe in probes]
+        red, black = np.array(both, dtype=np.intp).reshape(-1, 2).T
+        return red, black
 
 
 class _Builder:
@@ -85,18 +90,21 @@ class _Builder:
 
     def __init__(self, design: Design) -> None:
         self.design = design
-        self.places: dict[Point, int] = {}
+        self.places: dict[Place, tuple[int, int]] = {}
         self.count = 2 * design.node_count
         self.joint: dict[str, int] = {}
         self._chains: list[tuple[IndexArray, IndexArray, FloatArray, Made]] = []
         self._singles: list[tuple[int, int, float, Made, int]] = []
 
-    def at(self, place: Place, rail: Rail) -> int:
-        point = Point(place, rail)
-        number = self.places.get(point)
-        if number is None:
-            self.places[point] = number = self.new()
-        return number
+    def at(self, place: Place) -> tuple[int, int]:
+        """Its + and its - point."""
+        numbers = self.places.get(place)
+        if numbers is None:
+            self.places[place] = numbers = self.new(), self.new()
+        return numbers
+
+    def point(self, point: Point) -> int:
+        return self.at(point.place)[point.rail == "-"]
 
     def new(self) -> int:
         self.count += 1
@@ -106,11 +114,9 @@ class _Builder:
         """One branch."""
         self._singles.append((tail, head, ohm, made, feed))
 
-    def chain(self, points: list[int] | IndexArray, ohm: float | FloatArray, made: Made) -> None:
-        """Branches from each point to the next."""
-        run = np.asarray(points, dtype=np.intp)
-        ohms = np.broadcast_to(np.asarray(ohm, dtype=np.float64), (len(run) - 1,))
-        self._chains.append((run[:-1], run[1:], ohms, made))
+    def chain(self, tail: IndexArray, head: IndexArray, ohm: FloatArray, made: Made) -> None:
+        """Many branches of one make."""
+        self._chains.append((tail, head, ohm, made))
 
     def add_joint(self, name: str, tail: int, head: int, ohm: float) -> None:
         self.joint[name] = len(self._singles)
@@ -159,10 +165,8 @@ def wire_up(design: Design, joint_ohm: Mapping[str, float]) -> Wiring:
     """
     builder = _Builder(design)
     sources = tuple(_feed(builder, number, feed) for number, feed in enumerate(design.feeds))
-    for number in range(1, len(design.strands) + 1):
-        _strand(builder, number)
-    for rail in RAILS:
-        _buses(builder, rail)
+    _strands(builder)
+    _buses(builder)
     _joints(builder, joint_ohm)
     return builder.finish(sources)
 
@@ -175,33 +179,47 @@ def _feed(builder: _Builder, number: int, feed: Feed) -> int:
     if feed.fuse_mohm > 0.0:
         start = builder.new()
         builder.add(source, start, feed.fuse_mohm * 1e-3, Made.FUSE)
-    builder.add(start, builder.at(FeedName(feed.name), "+"), cable_ohm, Made.WIRE, feed=number)
-    builder.add(builder.at(FeedName(feed.name), "-"), source, cable_ohm, Made.WIRE)
+    plus, minus = builder.at(FeedName(feed.name))
+    builder.add(start, plus, cable_ohm, Made.WIRE, feed=number)
+    builder.add(minus, source, cable_ohm, Made.WIRE)
     return source
 
 
-def _strand(builder: _Builder, number: int) -> None:
-    """Lead, pitches and lead of a strand, on each rail."""
-    design = builder.design
-    strand = design.strand(number)
-    lengths_mm = np.full(strand.nodes + 1, strand.pitch_mm)
-    lengths_mm[0], lengths_mm[-1] = strand.lead_mm
-    ohms = lengths_mm * strand.wire.ohm_per_mm
-    run = np.arange(-1, strand.nodes + 1) + design.first_index[number - 1]
-    for rail in RAILS:
-        run[0] = builder.at(StrandEnd(number, "A"), rail)
-        run[-1] = builder.at(StrandEnd(number, "B"), rail)
-        builder.chain(run.copy(), ohms, Made.WIRE)
-        run[1:-1] += design.node_count
+def _strands(builder: _Builder) -> None:
+    """Lead, pitches and lead of every strand, on each rail."""
+    design, strands = builder.design, builder.design.strands
+    ends = [
+        [builder.at(StrandEnd(number, "A")), builder.at(StrandEnd(number, "B"))]
+        for number in range(1, len(strands) + 1)
+    ]
+    per_mm = np.array([strand.wire.ohm_per_mm for strand in strands])
+    pitch_ohm = per_mm * [strand.pitch_mm for strand in strands]
+    lead_ohm = per_mm[:, None] * [strand.lead_mm for strand in strands]
+    sizes = np.array([strand.nodes + 1 for strand in strands], dtype=np.intp)
+    last = np.cumsum(sizes) - 1
+    first = last - sizes + 1
+    ohms = np.repeat(pitch_ohm, sizes)
+    ohms[first], ohms[last] = lead_ohm.T
+    # a strand has a branch more than nodes: behind its last node the next number is its end B
+    node = np.arange(len(ohms)) - np.repeat(np.arange(len(strands)), sizes)
+    for rail in (0, 1):
+        head = node + rail * design.node_count
+        tail = head - 1
+        tail[first] = [near[rail] for near, _ in ends]
+        head[last] = [far[rail] for _, far in ends]
+        builder.chain(tail, head, ohms, Made.WIRE)
 
 
-def _buses(builder: _Builder, rail: Rail) -> None:
+def _buses(builder: _Builder) -> None:
+    """Segments from each pad to the next, on each rail."""
     for bus in builder.design.buses:
-        pads = [builder.at(BusPad(bus.name, end.strand), rail) for end in bus.ends]
+        pads = np.array([builder.at(BusPad(bus.name, end.strand)) for end in bus.ends])
         if bus.ring and len(pads) > 2:
-            pads.append(pads[0])
+            pads = np.concatenate([pads, pads[:1]])
         made = Made.COPPER if bus.copper.board else Made.WIRE
-        builder.chain(pads, bus.copper.ohm_per_mm * bus.spacing_mm, made)
+        ohms = np.full(len(pads) - 1, bus.copper.ohm_per_mm * bus.spacing_mm)
+        for rail in pads.T:
+            builder.chain(rail[:-1], rail[1:], ohms, made)
 
 
 def _joints(builder: _Builder, joint_ohm: Mapping[str, float]) -> None:
@@ -212,8 +230,7 @@ def _joints(builder: _Builder, joint_ohm: Mapping[str, float]) -> None:
     for joint in power_joints(design):
         assert joint.near is not None
         assert joint.far is not None
-        near = builder.at(joint.near.place, joint.near.rail)
-        far = builder.at(joint.far.place, joint.far.rail)
+        near, far = builder.point(joint.near), builder.point(joint.far)
         wire_ohm = link_ohm.get(joint.name[:-1], 0.0)
         if wire_ohm > 0.0:
             middle = builder.new()

@@ -64,8 +64,8 @@ class Forecaster:
         self.gain = meter.percent / 200.0
         circuit = responses.circuit
         self.probes = reachable_probes(responses.design)
-        self._columns = circuit.probe_matrix(self.probes)
-        self._per_supply = np.array([circuit.probe_offset(probe) for probe in self.probes])
+        self._columns = circuit.probe_incidence(self.probes).columns()
+        self._per_supply = circuit.probe_offset(self.probes)
         self._outlooks: dict[Lit, Outlook] = {}
         self._flat_read: Readout | None = None
         self._flat_per_amp: tuple[JointEffects, FloatArray] | None = None

@@ -99,18 +99,16 @@ class Responses:
     @cached_property
     def joint_columns(self) -> NDArray[np.intp]:
         """Column of each joint among the kept branches, shape (joints,)."""
-        _, rows, _ = self.circuit.joint_columns  # healthy: every joint carries current
-        return rows
+        return self.circuit.joint_rows[1]  # healthy: every joint carries current
 
     @cached_property
     def _flat_effects(self) -> JointEffects:
         return self._effects(self.circuit.factor)
 
     def _effects(self, factor: Factor) -> JointEffects:
-        columns = self.circuit.joint_columns[2].toarray()
-        x = np.asarray(factor.solve(columns))
-        branch = np.asarray(self.circuit.incidence.T @ x)
-        return JointEffects(x, branch, np.asarray(self.circuit.load_incidence.T @ x))
+        circuit = self.circuit
+        x = factor.solve(circuit.joint_incidence.columns())
+        return JointEffects(x, circuit.incidence.across(x), circuit.load_incidence.across(x))
 
     def base(self, lit: Lit) -> Base:
         """The healthy prop under a lit set, with every joint's effect on it."""

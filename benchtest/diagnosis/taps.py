@@ -75,8 +75,8 @@ def _group(
 def _tap(circuit: Circuit, reading: Reading) -> tuple[FloatArray, FloatArray, int]:
     if reading.volts is None:
         return _clamp(circuit, reading)
-    column = circuit.probe_matrix([reading.probe])[:, 0]
-    return column, circuit.probe_offset(reading.probe), -1
+    column = circuit.probe_incidence([reading.probe]).columns()[:, 0]
+    return column, circuit.probe_offset([reading.probe])[0], -1
 
 
 def _clamp(circuit: Circuit, reading: Reading) -> tuple[FloatArray, FloatArray, int]:
@@ -87,7 +87,7 @@ def _clamp(circuit: Circuit, reading: Reading) -> tuple[FloatArray, FloatArray, 
     branch = int(np.flatnonzero(circuit.wiring.feed == feed)[0])
     kept = int(np.flatnonzero(circuit.kept == branch)[0])
     siemens = circuit.conductance_s[kept]
-    column = circuit.incidence[:, [kept]].toarray()[:, 0] * siemens
+    column = circuit.incidence.only(np.array([kept])).columns()[:, 0] * siemens
     return column, circuit.supply_matrix[kept] * siemens, kept
 
 

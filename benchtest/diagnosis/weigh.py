@@ -67,7 +67,7 @@ def tap_effects(responses: Responses, taps: Taps, tolerances: Tolerances) -> Tap
     circuit = solution.circuit
     read = readout(circuit, solution.factor, taps.columns, taps.per_supply)
     load = read.per_amp * solution.load_a[:, None]
-    _, rows, _ = circuit.joint_columns
+    _, rows = circuit.joint_rows
     mean, shares = joint_moments(solution, tolerances)
     more = more_per_supply(solution, read.per_volt[rows], mean)
     read = Readout(read.per_volt, read.per_amp, read.per_supply + more)
