@@ -14,7 +14,7 @@ from textwrap import fill
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.circuit.loads import node_loads, node_shares
+from benchtest.circuit.loads import node_light, node_loads
 from benchtest.diagnosis.looks import DARK_SHARE, DIM_SHARE, WARM_SHARE
 from benchtest.prop.catalogue import catalogue
 from benchtest.prop.design import NodeKind
@@ -69,14 +69,8 @@ class Sweep:
 
     @cached_property
     def light(self) -> FloatArray:
-        """Light of each colour over that at nominal volts, shape (n, colours).
-
-        Light follows current; behind a regulator it follows the power that comes in.
-        """
-        light = node_shares(self.kind, self.volts_v) * self.duty
-        if self.kind.family == "regulated":
-            light *= self.volts_v[:, None] / self.kind.volts
-        return light
+        """Light of each colour over that at nominal volts, shape (n, colours)."""
+        return node_light(self.kind, self.volts_v) * self.duty
 
     @cached_property
     def looks(self) -> list[str]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from benchtest.circuit.ladder import Factor
-from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.network import AT_ONCE, Circuit, Solution
 from benchtest.circuit.tolerance import (
     HAND_SOLDERED,
     Tolerances,
@@ -37,6 +37,14 @@ def standard_deviation_v(
         tolerances: how far a healthy unit may be from its design.
         known_joints: joints whose resistance is given, and so has no tolerance.
     """
+    blocks = [probes[start : start + AT_ONCE] for start in range(0, len(probes), AT_ONCE)]
+    found = [_block_v(solution, block, tolerances, known_joints) for block in blocks]
+    return np.concatenate(found) if found else np.zeros(0)
+
+
+def _block_v(
+    solution: Solution, probes: list[Probe], tolerances: Tolerances, known_joints: frozenset[str]
+) -> FloatArray:
     read = _skeleton_columns(solution.circuit, solution.factor, probes)
     if read is None:
         return spread(solution, probes, tolerances, known_joints).sd_v

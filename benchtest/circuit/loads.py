@@ -8,6 +8,7 @@ has two solutions or none.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -71,13 +72,26 @@ def node_shares(kind: NodeKind, volts_v: FloatArray) -> FloatArray:
     return _share(kind, volts_v)[0]
 
 
+def node_light(kind: NodeKind, volts_v: FloatArray) -> FloatArray:
+    """Share of full light that each colour has at these volts, shape (nodes, colours).
+
+    Light follows current; behind a regulator it follows the power that comes in.
+    """
+    shares = node_shares(kind, volts_v)
+    return shares * volts_v[:, None] / kind.volts if kind.family == "regulated" else shares
+
+
+def _by_colour(figure: Mapping[str, float], kind: NodeKind) -> FloatArray:
+    return np.array([figure[colour] for colour in kind.colours])
+
+
 def _share(kind: NodeKind, volts_v: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Share of full current that each colour has at these volts, and its slope [1/V]."""
-    dark_v = np.array([kind.dark_v[colour] for colour in kind.colours])
+    dark_v = _by_colour(kind.dark_v, kind)
     above_v = volts_v[:, None] - dark_v
     if kind.family == "resistor":
         return _resistor_share(above_v, kind.volts - dark_v)
-    full_v = np.array([kind.full_v[colour] for colour in kind.colours])
+    full_v = _by_colour(kind.full_v, kind)
     share, slope = _sink_share(above_v, full_v - dark_v)
     if kind.family == "regulated":
         return _regulated_share(share, slope, volts_v, full_v, kind.volts)

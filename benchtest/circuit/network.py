@@ -20,6 +20,9 @@ from benchtest.circuit.reduce import copper_parts, joined_points, reduce_wiring
 from benchtest.circuit.wiring import FloatArray, IndexArray, Wiring, wire_up
 from benchtest.prop.design import Design, NodeName, Probe
 
+AT_ONCE = 256
+"""Right-hand sides solved together: of thousands at once the memory would be hundreds of MB."""
+
 
 class Circuit:
     """The circuit of this prop, factored.
@@ -290,10 +293,14 @@ class Solution:
         over: own resistance seen from the joint, over the joint's.
         """
         circuit = self.circuit
-        joints = self.factor.on_skeleton(circuit.joint_incidence)
-        pushed = joints.columns()
-        own_ohm = np.einsum("sj,sj->j", pushed, self.factor.solve_skeleton(pushed))
-        return np.asarray(own_ohm * circuit.conductance_s[circuit.joint_rows[1]])
+        rows = circuit.joint_rows[1]
+        own_ohm = np.empty(len(rows))
+        for start in range(0, len(rows), AT_ONCE):
+            some = slice(start, start + AT_ONCE)
+            joints = self.factor.on_skeleton(circuit.incidence.only(rows[some]))
+            pushed = joints.columns()
+            own_ohm[some] = np.einsum("sj,sj->j", pushed, self.factor.solve_skeleton(pushed))
+        return np.asarray(own_ohm * circuit.conductance_s[rows])
 
     @property
     def feed_a(self) -> dict[str, float]:

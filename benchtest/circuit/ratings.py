@@ -13,9 +13,9 @@ from itertools import pairwise
 import numpy as np
 
 from benchtest.circuit.budget import FUSE_SHARE, SUPPLY_SHARE
+from benchtest.circuit.loads import node_light
 from benchtest.circuit.network import Circuit, Solution
 from benchtest.circuit.start import highest_level
-from benchtest.circuit.wiring import FloatArray
 from benchtest.prop.design import Bus, Design, Feed, Link, NodeName, Point
 from benchtest.prop.wire import Conductor, awg_area_mm2
 
@@ -71,7 +71,7 @@ def rated_a(conductor: Conductor) -> float:
     low = int(np.clip(np.searchsorted(areas_mm2, wanted) - 1, 0, len(amps) - 2))
     slope = (amps[low + 1] - amps[low]) / (areas_mm2[low + 1] - areas_mm2[low])
     found = float(np.exp(amps[low] + slope * (wanted - areas_mm2[low])))
-    return found * (CCA_SHARE if conductor.ratio > 1.3 else 1.0)
+    return found * (CCA_SHARE if conductor.clad else 1.0)
 
 
 def load_limits(circuit: Circuit, full: Solution) -> list[LoadLimit]:
@@ -166,7 +166,7 @@ def _bus_run(bus: Bus) -> Load:
     def carries(solution: Solution) -> float:
         number = solution.circuit.wiring.number
         most_a = 0.0
-        for one, other in pairwise(bus.pads):
+        for one, other in pairwise(bus.run):
             for rail in ("+", "-"):
                 drop_v = (
                     solution.point_v[number(Point(one, rail))]
@@ -186,21 +186,20 @@ class Fading:
     colour: str
     volts: float
     share: float
-    """Of its full light, 0 to 1; a regulator above its volts has all of it."""
+    """Of its full light, 0 to 1."""
     spare_v: float
     """Volts to lose before it begins to fade; 0 where it has. [V]"""
 
 
-def first_to_fade(solution: Solution, shares: FloatArray) -> Fading:
+def first_to_fade(solution: Solution) -> Fading:
     """Which colour fails first, and where.
 
     Args:
         solution: the prop at full white.
-        shares: of full current of each colour at the nodes' volts, shape (nodes, colours).
     """
     design = solution.circuit.design
     kind = design.node
-    light = np.minimum(shares, 1.0)
+    light = np.minimum(node_light(kind, solution.node_v), 1.0)  # resistor kinds go above
     full_v = np.array([kind.full_v[colour] for colour in kind.colours])
     spare_v = solution.node_v[:, None] - full_v
     # least light first; where all have all of theirs, least to spare

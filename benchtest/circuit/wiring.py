@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from benchtest.errors import InputError
 from benchtest.prop.design import (
-    BusPad,
     Design,
     Feed,
     FeedName,
@@ -213,9 +212,7 @@ def _strands(builder: _Builder) -> None:
 def _buses(builder: _Builder) -> None:
     """Segments from each pad to the next, on each rail."""
     for bus in builder.design.buses:
-        pads = np.array([builder.at(BusPad(bus.name, end.strand)) for end in bus.ends])
-        if bus.ring and len(pads) > 2:
-            pads = np.concatenate([pads, pads[:1]])
+        pads = np.array([builder.at(pad) for pad in bus.run])
         made = Made.COPPER if bus.copper.board else Made.WIRE
         ohms = np.full(len(pads) - 1, bus.copper.ohm_per_mm * bus.spacing_mm)
         for rail in pads.T:

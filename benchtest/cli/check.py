@@ -76,7 +76,6 @@ class Review:
 def _review(design: Design, full: Solution) -> Review:
     from benchtest.circuit.budget import circulating_words, feed_budgets
     from benchtest.circuit.extra_feed import best_extra_feed
-    from benchtest.circuit.loads import node_shares
     from benchtest.circuit.ratings import first_to_fade, load_limits
 
     budgets = feed_budgets(full)
@@ -96,8 +95,9 @@ def _review(design: Design, full: Solution) -> Review:
         for limit in limits
         if limit.level < 1.0 and limit.is_hint
     ]
-    fading = first_to_fade(full, node_shares(design.node, full.node_v))
-    return Review(full, budgets, limits, fading, best_extra_feed(design, full), warnings)
+    return Review(
+        full, budgets, limits, first_to_fade(full), best_extra_feed(design, full), warnings
+    )
 
 
 RATES = (20, 25, 40)

@@ -14,7 +14,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.circuit.loads import node_shares
+from benchtest.circuit.loads import node_light
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import FaultSpace
 from benchtest.diagnosis.response import COLUMNS, Base, Responses
@@ -125,7 +125,7 @@ def look_likelihood(seen: NDArray[np.intp], should: NDArray[np.intp]) -> FloatAr
 def appearance(kind: NodeKind, node_v: FloatArray, lit: Lit) -> NDArray[np.intp]:
     """`Look` of lit nodes at given supply volts, data taken for granted; same shape as `node_v`."""
     lights = [place for place, name in enumerate(kind.colours) if name in COLOURS[lit.colour]]
-    share = node_shares(kind, node_v.reshape(-1))[:, lights].reshape(*node_v.shape, -1)
+    share = node_light(kind, node_v.reshape(-1))[:, lights].reshape(*node_v.shape, -1)
     strongest, weakest = share.max(axis=-1), share.min(axis=-1)
     look = np.full(node_v.shape, int(Look.RIGHT))
     look[weakest < WARM_SHARE * strongest] = Look.WARM

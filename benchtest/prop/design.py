@@ -118,6 +118,11 @@ class Bus:
     def pads(self) -> tuple[BusPad, ...]:
         return tuple(BusPad(self.name, end.strand) for end in self.ends)
 
+    @property
+    def run(self) -> tuple[BusPad, ...]:
+        """Pads as the copper passes them; of a ring the first stands again at the end."""
+        return self.pads + self.pads[:1] if self.ring and len(self.ends) > 2 else self.pads
+
 
 @dataclass(frozen=True, slots=True)
 class Link:

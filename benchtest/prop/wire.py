@@ -59,10 +59,12 @@ class Conductor:
     """Resistance over that of annealed copper of the same area."""
     board: bool = False
     """True for board copper, whose thickness is known less well than a wire's."""
+    clad: bool = False
+    """True for copper-clad aluminium."""
 
     def at_celsius(self, celsius: float) -> Conductor:
         """The same conductor at another temperature, its resistance linear from 20 °C."""
-        per_kelvin = COPPER_PER_KELVIN if self.ratio == 1.0 or self.board else CCA_PER_KELVIN
+        per_kelvin = CCA_PER_KELVIN if self.clad else COPPER_PER_KELVIN
         return replace(self, ratio=self.ratio * (1.0 + per_kelvin * (celsius - 20.0)))
 
     @property
@@ -81,19 +83,19 @@ def parse_wire(text: str) -> Conductor:
     0.034482
     """
     words = text.strip()
-    ratio = 1.0
+    ratio, clad = 1.0, False
     if words.upper().endswith("CCA"):
-        words, ratio = words[:-3].strip(), CCA_RATIO
+        words, ratio, clad = words[:-3].strip(), CCA_RATIO, True
     if gauge := _AWG.match(words):
         number = int(gauge[1])
         if not 4 <= number <= 40:
             raise InputError(f'is "{text}"; give a gauge from 4 to 40 AWG')
-        return Conductor(text.strip(), awg_area_mm2(number), ratio)
+        return Conductor(text.strip(), awg_area_mm2(number), ratio, clad=clad)
     if area := _MM2.match(words):
         mm2 = float(area[1])
         if not 0.01 <= mm2 <= 100:
             raise InputError(f'is "{text}"; give an area from 0.01 to 100 mm2')
-        return Conductor(text.strip(), mm2, ratio)
+        return Conductor(text.strip(), mm2, ratio, clad=clad)
     raise InputError(f'is "{text}"; write it as "22 AWG", "0.5 mm2" or "22 AWG CCA"')
 
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from benchtest.circuit.loads import node_light
 from benchtest.circuit.network import Circuit, Solution
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.prop.design import Design, Probe
@@ -99,8 +100,8 @@ class VirtualProp:
 
     def light(self) -> FloatArray:
         """Light of each channel over that of a healthy node at full, shape (nodes, colours)."""
-        full_a = self.built.design.node.channel_ma * 1e-3
-        return np.asarray(self.solution.channel_a / (full_a * self.built.node_factor[:, None]))
+        asked = self.solution.duty / self.built.node_factor[:, None]
+        return asked * node_light(self.built.design.node, self.solution.node_v)
 
     def wanted(self) -> NDArray[np.uint8]:
         """The last frame that came in, shape (nodes, colours)."""
