@@ -1,20 +1,36 @@
-"""How long a prediction takes. By hand: `python tests/bench/circuit.py`. Prints; judges nothing."""
+"""How long a prediction takes, beside ngspice on the same circuit.
+
+By hand: `python tests/bench/circuit.py`. Prints; judges nothing.
+"""
 
 from __future__ import annotations
 
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
 import time
 from collections.abc import Callable
 from functools import partial
+from pathlib import Path
+
+import numpy as np
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.predict import predict
+from benchtest.circuit.spice import spice_deck
 from benchtest.prop.catalogue import catalogue
 from benchtest.prop.design import Bus, BusPad, Design, Feed, Strand, StrandEnd
 from benchtest.prop.lit import everything
 from benchtest.prop.wire import board_copper, parse_wire
 
-SIZES = [(12, 30), (24, 60), (64, 160)]
-TIMES = 7
+SIZES = [(12, 30), (16, 48), (24, 60), (32, 90), (48, 120), (64, 160)]
+LEVELS = (1.0, 0.1)
+"""At full white the larger fans are starved, at a tenth none is."""
+TIMES = 15
+NGSPICE_SIZES = SIZES[:4]
+"""Beyond these ngspice takes minutes."""
 
 
 def fan(strands: int, nodes: int) -> Design:
@@ -34,32 +50,115 @@ def fan(strands: int, nodes: int) -> Design:
     )
 
 
-def best_ms(work: Callable[[], object]) -> float:
+def best_ms(work: Callable[[], object], times: int = TIMES) -> float:
     """Best of a few runs. [ms]"""
     found = []
-    for _ in range(TIMES):
+    for _ in range(times):
         start = time.perf_counter()
         work()
         found.append(time.perf_counter() - start)
     return min(found) * 1e3
 
 
-def main() -> None:
-    """Print a line for each size."""
-    print(f"best of {TIMES}, milliseconds")
-    print(f"{'strands × nodes':>16} {'level':>6} {'predict':>9} {'wire up':>9} {'solve':>9}")
-    for strands, nodes in SIZES:
-        design = fan(strands, nodes)
-        for level in (1.0, 0.1):
+def curve() -> None:
+    """A line for each size, and how the time grows with the number of nodes."""
+    print(f"predict, in process; best of {TIMES}, milliseconds")
+    print("  from the design: nothing is kept; at hand: another lit set of a prop factored before")
+    print(f"{'strands × nodes':>16} {'level':>6} {'from the design':>16} {'at hand':>9}")
+    for level in LEVELS:
+        times, nodes = [], []
+        for strands, count in SIZES:
+            design = fan(strands, count)
             lit = everything(design, level)
             duty, circuit = lit.duty(design), Circuit(design)
-            columns = (
-                best_ms(partial(predict, design, lit)),
-                best_ms(partial(Circuit, design)),
-                best_ms(partial(circuit.solve, duty)),
-            )
-            shown = " ".join(f"{ms:9.2f}" for ms in columns)
-            print(f"{f'{strands} × {nodes}':>16} {level:6g} {shown}")
+            times.append(best_ms(partial(predict, design, lit)))
+            nodes.append(design.node_count)
+            solved = best_ms(partial(circuit.solve, duty))
+            print(f"{f'{strands} × {count}':>16} {level:6g} {times[-1]:16.2f} {solved:9.2f}")
+        power = np.polyfit(np.log(nodes), np.log(times), 1)[0]
+        print(f"  at level {level:g} time grows with the number of nodes to the power {power:.2f}")
+
+
+def beside_ngspice() -> None:
+    """The same circuits by both, in process and as commands."""
+    if shutil.which("ngspice") is None:
+        print("ngspice is not on this machine: nothing to put beside")
+        return
+    print("beside ngspice at full white, milliseconds; ngspice's own time is what it prints of its")
+    print("analysis, in steps of a millisecond, without reading the deck")
+    columns = ("solve", "ngspice's own", "predict command", "ngspice -b")
+    print(f"{'strands × nodes':>16} " + " ".join(f"{column:>15}" for column in columns))
+    with tempfile.TemporaryDirectory() as folder:
+        for strands, count in NGSPICE_SIZES:
+            row = _beside(fan(strands, count), Path(folder))
+            shown = " ".join(f"{ms:15.1f}" for ms in row)
+            print(f"{f'{strands} × {count}':>16} {shown}")
+
+
+def _beside(design: Design, folder: Path) -> tuple[float, ...]:
+    duty = everything(design).duty(design)
+    deck, prop = folder / "prop.cir", folder / "prop.toml"
+    text = spice_deck(design, duty)
+    deck.write_text(text.replace(".endc", "rusage all\n.endc"), encoding="utf-8")
+    prop.write_text(_prop_file(design), encoding="utf-8")
+    own = []
+
+    def ngspice() -> None:
+        done = _run(["ngspice", "-b", str(deck)])
+        own.append(float(re.findall(r"Total analysis time \(seconds\) = (\S+)", done)[-1]) * 1e3)
+
+    whole_ms = best_ms(ngspice, 3)
+    command = [sys.executable, "-m", "benchtest", "predict", str(prop), "--json"]
+    ours_ms = best_ms(partial(_run, command), 3)
+    in_process_ms = best_ms(lambda: Circuit(design).solve(duty))
+    return in_process_ms, min(own), ours_ms, whole_ms
+
+
+def _run(command: list[str]) -> str:
+    done = subprocess.run(
+        command, capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL
+    )
+    return done.stdout
+
+
+def _prop_file(design: Design) -> str:
+    """The bench fan as a prop file."""
+    strand = design.strands[0]
+    return f"""format = 1
+name = "{design.name}"
+[node]
+kind = "{design.node.name}"
+[[strand]]
+count = {len(design.strands)}
+nodes = {strand.nodes}
+pitch_mm = {strand.pitch_mm}
+lead_mm = [60.0, 60.0]
+wire = "{strand.wire.text}"
+[data]
+path = "zigzag"
+[[bus]]
+name = "foot"
+joins = "A"
+copper = {{ weight_oz = 2.0, width_mm = 8.0 }}
+spacing_mm = 40.0
+[[bus]]
+name = "crown"
+joins = "B"
+copper = {{ weight_oz = 2.0, width_mm = 8.0 }}
+spacing_mm = 40.0
+[[feed]]
+name = "main"
+at = "foot:1"
+volts = 5.0
+wire = "8 AWG"
+length_mm = 500.0
+"""
+
+
+def main() -> None:
+    """Print both tables."""
+    curve()
+    beside_ngspice()
 
 
 if __name__ == "__main__":
