@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from benchtest.cli.common import (
@@ -19,9 +18,8 @@ from benchtest.cli.common import (
 
 if TYPE_CHECKING:
     from benchtest.circuit.budget import FeedBudget
-    from benchtest.circuit.extra_feed import ExtraFeed
-    from benchtest.circuit.network import Solution
-    from benchtest.circuit.ratings import Fading, LoadLimit
+    from benchtest.circuit.ratings import LoadLimit
+    from benchtest.circuit.review import Review
     from benchtest.prop.design import Design
 
 
@@ -42,62 +40,15 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 
 def run(args: argparse.Namespace) -> int:
     """Read the prop file, solve full white, and print what it takes."""
-    from benchtest.circuit.network import Circuit
-    from benchtest.circuit.start import require_start
-    from benchtest.prop.lit import everything
+    from benchtest.circuit.review import review
 
     design = design_of(args)
-    solution = Circuit(design).solve(everything(design).duty(design))
-    require_start(solution)
-    review = _review(design, solution)
+    found = review(design)
     if args.json:
-        print_json(_answer(design, review))
+        print_json(_answer(design, found))
     else:
-        _show(design, review)
+        _show(design, found)
     return 0
-
-
-@dataclass(frozen=True)
-class Review:
-    """What a builder asks before wiring, answered."""
-
-    full: Solution
-    budgets: list[FeedBudget]
-    limits: list[LoadLimit]
-    fading: Fading
-    extra: ExtraFeed | None
-    warnings: list[str]
-
-    @property
-    def extra_needed(self) -> bool:
-        return self.full.lowest_node[1] < self.full.circuit.design.node.lowest_v
-
-
-def _review(design: Design, full: Solution) -> Review:
-    from benchtest.circuit.budget import circulating_words, feed_budgets
-    from benchtest.circuit.extra_feed import best_extra_feed
-    from benchtest.circuit.ratings import first_to_fade, load_limits
-
-    budgets = feed_budgets(full)
-    warnings = [warning for budget in budgets for warning in budget.warnings]
-    node, volts = full.lowest_node
-    if volts < design.node.lowest_v:
-        warnings.append(
-            f"node {node} sees {volts:.2f} V at full white; {design.node.name} should have "
-            f"{design.node.lowest_v:g} V: thicker wire, another feed, or a lower level"
-        )
-    if (words := circulating_words(full.circuit)) is not None:
-        warnings.append(words)
-    limits = load_limits(full.circuit, full)
-    warnings += [
-        f"{limit.what} would carry {limit.amps:.1f} A, more than {limit.allowed_a:.1f} A for hours "
-        "is not usual; a hint, local codes go first"
-        for limit in limits
-        if limit.level < 1.0 and limit.is_hint
-    ]
-    return Review(
-        full, budgets, limits, first_to_fade(full), best_extra_feed(design, full), warnings
-    )
 
 
 RATES = (20, 25, 40)
@@ -109,8 +60,6 @@ def _answer(design: Design, review: Review) -> dict[str, Any]:
 
     node, volts = review.full.lowest_node
     fading, extra = review.fading, review.extra
-    strand = design.strand(node.strand)
-    start = design.first_index[node.strand - 1]
     return {
         "prop": design.name,
         "strands": len(design.strands),
@@ -149,10 +98,8 @@ def _answer(design: Design, review: Review) -> dict[str, Any]:
         "nodes_per_output": {str(rate): nodes_per_output(design, rate) for rate in RATES},
         "frames_per_second": round(frames_per_s(design), 1),
         "profile": {
-            "strand": strand.number,
-            "volts": [
-                round(v, 4) for v in review.full.node_v[start : start + strand.nodes].tolist()
-            ],
+            "strand": review.lowest_strand.number,
+            "volts": [round(v, 4) for v in review.profile_v.tolist()],
         },
         "warnings": review.warnings,
     }
@@ -185,7 +132,7 @@ def _show(design: Design, review: Review) -> None:
     )
     for line in _words(design, review):
         out.print(Text(line))
-    _print_profile(design, review.full)
+    _print_profile(review)
     for warning in review.warnings:
         out.print(Text(f"Warning: {warning}."))
 
@@ -227,19 +174,18 @@ def _words(design: Design, review: Review) -> Iterator[str]:
 PROFILE_ROWS, PROFILE_COLUMNS = 9, 64
 
 
-def _print_profile(design: Design, full: Solution) -> None:
+def _print_profile(review: Review) -> None:
     """Volts along the strand of the lowest node, drawn with characters every terminal has."""
     from rich.text import Text
 
-    node, _ = full.lowest_node
-    start, count = design.first_index[node.strand - 1], design.strand(node.strand).nodes
-    volts = full.node_v[start : start + count].tolist()
+    volts = review.profile_v.tolist()
+    count = len(volts)
     columns = min(PROFILE_COLUMNS, count)
     picked = [volts[column * (count - 1) // max(columns - 1, 1)] for column in range(columns)]
     low, high = min(volts), max(volts)
     step = (high - low) / (PROFILE_ROWS - 1) or 1.0
     out = console()
-    out.print(Text(f"Volts along strand {node.strand}, from A to B", style="bold"))
+    out.print(Text(f"Volts along strand {review.lowest_strand.number}, from A to B", style="bold"))
     for row in range(PROFILE_ROWS if high > low else 1):
         level = high - row * step
         line = "".join("*" if abs(v - level) <= step / 2 else " " for v in picked)
