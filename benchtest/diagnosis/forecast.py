@@ -13,7 +13,7 @@ from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.candidates import reachable_probes
 from benchtest.diagnosis.gauss import slips
 from benchtest.diagnosis.response import JointEffects, Responses
-from benchtest.diagnosis.taps import volt_noise
+from benchtest.diagnosis.taps import FLOATING_SD_V, volt_noise
 from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Probe
 from benchtest.prop.lit import Lit
@@ -82,10 +82,14 @@ class Forecaster:
 
     def _look(self, lit: Lit) -> Outlook:
         base, circuit = self.responses.base(lit), self.responses.circuit
-        value = self._columns.T @ base.solution.x + self._per_supply @ circuit.supply_v
-        spread = spread_of(base.solution, self._read(base.solution), self.tolerances)
+        value = base.solution.volts_at(self.probes)
+        known = frozenset(self.responses.given)
+        spread = spread_of(base.solution, self._read(base.solution), self.tolerances, known)
         steps = volt_noise(self.meter, value)
         variance = spread.sd_v**2 + steps**2 + (self.gain * value) ** 2
+        if circuit.floating.any():
+            loose = [base.solution.is_floating(probe) for probe in self.probes]
+            variance[loose] += FLOATING_SD_V**2
         return Outlook(
             value, self._per_amp(base.effects), self.responses.capped_push(base), spread, variance
         )

@@ -142,16 +142,30 @@ class LookWeigher:
         self.design = responses.design
         self.space: FaultSpace = responses.space
         self.looks = looks
+        self._grounds: dict[Lit, NDArray[np.intp]] = {}
         self.place = np.empty(self.design.node_count, dtype=np.intp)
         self.place[self.space.order] = np.arange(self.design.node_count)
 
     def healthy(self) -> float:
-        """Logarithm of the marks' likelihood if nothing is wrong."""
+        """Logarithm of the marks' likelihood if nothing is wrong but what is given."""
         total = 0.0
         for look in self.looks:
-            should = np.full((1, len(look.seen)), int(Look.RIGHT))
+            should = self._ground(look.lit)[None, self._nodes(look)]
             total += float(look_likelihood(look.seen, should)[0])
         return total
+
+    def _ground(self, lit: Lit) -> NDArray[np.intp]:
+        """`Look` of every node before any fault is tried, shape (nodes,)."""
+        if lit not in self._grounds:
+            node_v = self.responses.base(lit).solution.node_v[None, :]
+            should = self._obey_chain(appearance(self.design.node, node_v, lit))
+            self._grounds[lit] = self._kept_dark(should)[0]
+        return self._grounds[lit]
+
+    def _kept_dark(self, should: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Nodes that a fault taken for given keeps dark; shape (faults, nodes)."""
+        dark = self.responses.dark
+        return should if dark is None else np.where(dark, int(Look.NO_DATA), should)
 
     def chain(self) -> FloatArray:
         """Logarithm of likelihood of each fault of the data line or a node, (chain faults,)."""
@@ -165,7 +179,7 @@ class LookWeigher:
             clipped = np.clip(np.stack([starts, stops], axis=1), low, high)
             ways, of = np.unique(clipped, axis=0, return_inverse=True)
             dark = (place >= ways[:, :1]) & (place < ways[:, 1:])
-            should = np.where(dark, int(Look.NO_DATA), int(Look.RIGHT))
+            should = np.where(dark, int(Look.NO_DATA), self._ground(look.lit)[self._nodes(look)])
             total += look_likelihood(look.seen, should)[of.reshape(-1)]
         return total
 
@@ -189,6 +203,7 @@ class LookWeigher:
             if amiss and (not joint.strands or amiss & set(joint.strands)):
                 self._starve(node_v, number, base)
             should = self._obey_chain(appearance(self.design.node, node_v, lit))
+            should = self._kept_dark(should)
             at_knots = np.zeros(len(MARK_COLUMNS))
             for look in looks:
                 at_knots += look_likelihood(look.seen, should[:, self._nodes(look)])

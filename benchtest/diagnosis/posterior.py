@@ -77,6 +77,27 @@ REMADE = 0.05
 a repair seldom fails, and the first suspicion was often of its neighbour."""
 
 
+def log_odds(space: FaultSpace, repaired: Collection[str] = ()) -> tuple[FloatArray, FloatArray]:
+    """Logarithm of each fault's odds against none before any evidence.
+
+    Args:
+        space: faults and their odds.
+        repaired: joints and nodes that were worked on.
+
+    Returns:
+        Of power joints, shape (joints, COLUMNS), and of chain faults, shape (chain faults,).
+    """
+    odds = np.full((len(space.joints), COLUMNS), space.priors.resistive / GRID)
+    healthy_ohm = np.array([joint.ohm for joint in space.joints])
+    # a plug's pin may be as high as another joint's fault
+    odds[:, :GRID] *= FAULTY_TIMES * healthy_ohm[:, None] < GRID_OHM
+    odds[:, GRID] = space.priors.open
+    remade = np.array([REMADE if joint.name in repaired else 1.0 for joint in space.joints])
+    chain = [fault.odds * (REMADE if fault.where in repaired else 1.0) for fault in space.chain]
+    with np.errstate(divide="ignore"):
+        return np.log(odds) + np.log(remade)[:, None], np.log(np.array(chain))
+
+
 def posterior(
     space: FaultSpace,
     healthy: float,
@@ -93,18 +114,8 @@ def posterior(
         chain: of each chain fault, shape (chain faults,).
         repaired: joints and nodes that were worked on before this evidence was taken.
     """
-    odds = np.full((len(space.joints), COLUMNS), space.priors.resistive / GRID)
-    healthy_ohm = np.array([joint.ohm for joint in space.joints])
-    # a plug's pin may be as high as another joint's fault
-    odds[:, :GRID] *= FAULTY_TIMES * healthy_ohm[:, None] < GRID_OHM
-    odds[:, GRID] = space.priors.open
-    remade = np.array([REMADE if joint.name in repaired else 1.0 for joint in space.joints])
-    with np.errstate(divide="ignore"):
-        joint_weight = joints + np.log(odds) + np.log(remade)[:, None]
-    chain_odds = [
-        fault.odds * (REMADE if fault.where in repaired else 1.0) for fault in space.chain
-    ]
-    chain_weight = chain + np.log(np.array(chain_odds))
+    joint_odds, chain_odds = log_odds(space, repaired)
+    joint_weight, chain_weight = joints + joint_odds, chain + chain_odds
     most = max(healthy, float(joint_weight.max(initial=-np.inf)), float(chain_weight.max()))
     healthy_part = float(np.exp(healthy - most))
     joint_part, chain_part = np.exp(joint_weight - most), np.exp(chain_weight - most)

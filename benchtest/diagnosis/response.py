@@ -9,6 +9,7 @@ solved anew for that fault.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -88,18 +89,36 @@ class Responses:
 
     design: Design
     space: FaultSpace
+    given: Mapping[str, float] = field(default_factory=dict)
+    """Joints that are taken to be at fault, whatever else is; `space` is without them. [Ω]"""
+    dark: NDArray[np.bool_] | None = None
+    """Nodes that a fault taken for given keeps dark, shape (nodes,)."""
     _bases: dict[Lit, Base] = field(default_factory=dict)
     _exact: dict[tuple[str, float, Lit], Solution] = field(default_factory=dict)
 
+    def duty(self, lit: Lit) -> FloatArray:
+        """Duty of each channel that gets its data, shape (nodes, colours)."""
+        duty = lit.duty(self.design)
+        if self.dark is not None:
+            duty[self.dark] = 0.0
+        return duty
+
     @cached_property
     def circuit(self) -> Circuit:
-        """The healthy prop, factored."""
-        return Circuit(self.design)
+        """The prop with nothing wrong but what is given, factored."""
+        return Circuit(self.design, self.given)
+
+    @cached_property
+    def joint_places(self) -> NDArray[np.intp]:
+        """Place of each joint in `Circuit.joint_rows`, which has the given ones too, (joints,)."""
+        names, _ = self.circuit.joint_rows
+        place_of = {name: place for place, name in enumerate(names)}
+        return np.array([place_of[joint.name] for joint in self.space.joints], dtype=np.intp)
 
     @cached_property
     def joint_columns(self) -> NDArray[np.intp]:
         """Column of each joint among the kept branches, shape (joints,)."""
-        return self.circuit.joint_rows[1]  # healthy: every joint carries current
+        return self.circuit.joint_rows[1][self.joint_places]
 
     @cached_property
     def _flat_effects(self) -> JointEffects:
@@ -107,7 +126,7 @@ class Responses:
 
     def _effects(self, factor: Factor) -> JointEffects:
         circuit = self.circuit
-        x = factor.solve(circuit.joint_incidence.columns())
+        x = factor.solve(circuit.incidence.only(self.joint_columns).columns())
         return JointEffects(x, circuit.incidence.across(x), circuit.load_incidence.across(x))
 
     def base(self, lit: Lit) -> Base:
@@ -117,7 +136,7 @@ class Responses:
         return self._bases[lit]
 
     def _make_base(self, lit: Lit) -> Base:
-        solution = self.circuit.solve(lit.duty(self.design))
+        solution = self.circuit.solve(self.duty(lit))
         flat = solution.factor is self.circuit.factor
         effects = self._flat_effects if flat else self._effects(solution.factor)
         columns = self.joint_columns
@@ -149,7 +168,7 @@ class Responses:
         knee = kind.dark_v if kind.family == "resistor" else kind.full_v
         margin_v = CORNER_V if kind.family == "resistor" else 0.0
         knees_v = np.array([knee[colour] + margin_v for colour in kind.colours])
-        duty = base.lit.duty(self.design)[self.circuit.loaded]
+        duty = self.duty(base.lit)[self.circuit.loaded]
         if kind.family == "regulated":  # a line is near enough over a fiftieth of its volts
             return np.asarray(0.98 * base.solution.node_v[self.circuit.loaded])
         lit_knee_v = np.where(duty > 0.0, knees_v, 0.0).max(axis=1)
@@ -181,8 +200,8 @@ class Responses:
         return self._exact[key]
 
     def _solve_anew(self, joint: str, ohm: float, lit: Lit) -> Solution:
-        circuit = Circuit(self.design, {joint: ohm})
-        duty = lit.duty(self.design)
+        circuit = Circuit(self.design, {**self.given, joint: ohm})
+        duty = self.duty(lit)
         solution = circuit.solve(duty)
         order = self.space.order
         stopped = np.flatnonzero(solution.node_v[order] < self.design.node.logic_v)

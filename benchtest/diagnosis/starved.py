@@ -12,11 +12,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.circuit.network import Solution
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.gauss import log_likelihood
 from benchtest.diagnosis.response import GRID
-from benchtest.diagnosis.taps import Taps, tap_values
+from benchtest.diagnosis.taps import FLOATING_SD_V, read_at
 
 if TYPE_CHECKING:
     from benchtest.diagnosis.weigh import Weigher
@@ -25,8 +24,6 @@ APART = 20
 """Grid steps between two resistances that are solved: a factor of 3.2."""
 SURE = 10.0
 """Standard deviations past which a reading rules a fault out for good."""
-FLOATING_SD_V = 1.2
-"""What copper that is cut off may read: about 1.5 to 4.3 V, and stray light. Common practice."""
 
 
 def starved_rows(
@@ -96,8 +93,8 @@ def solve_at(weigher: Weigher, joint: int, column: int) -> tuple[FloatArray, Flo
     for effect in weigher.effects:
         solution = responses.exact(name, column, effect.taps.lit)
         taps = effect.taps.moved_to(solution.circuit)
-        means.append(_read(solution, taps))
-        parts.append(weigher.spread_at(solution, taps, means[-1], frozenset([name])))
+        means.append(read_at(solution, taps))
+        parts.append(weigher.spread_at(solution, taps, means[-1], weigher.given | {name}))
         floating.append(np.array([solution.is_floating(r.probe) for r in taps.readings]))
     mean = weigher.ordered(means, axis=0)
     covariance = weigher.covariance(weigher.together(parts), mean)
@@ -105,14 +102,3 @@ def solve_at(weigher: Weigher, joint: int, column: int) -> tuple[FloatArray, Flo
     covariance[loose, loose] += FLOATING_SD_V**2
     weigher.loose[joint, column] = tuple(loose.tolist())
     return mean, covariance
-
-
-def _read(solution: Solution, taps: Taps) -> FloatArray:
-    """Readings at a solution; volts go by points, for copper adrift is no unknown."""
-    amps = tap_values(solution, taps)
-    return np.array(
-        [
-            value if reading.volts is None else solution.volts(reading.probe)
-            for reading, value in zip(taps.readings, amps, strict=True)
-        ]
-    )

@@ -14,6 +14,8 @@ from benchtest.evidence.reading import Reading
 from benchtest.prop.design import FeedName
 from benchtest.prop.lit import Lit
 
+FLOATING_SD_V = 1.2
+"""What copper that is cut off may read: about 1.5 to 4.3 V, and stray light. Common practice."""
 LEADS_V = 1e-4
 """Unsteadiness of tips held by hand. [V] Common practice, no source."""
 CLAMP_SHARE, CLAMP_A = 0.02, 0.05
@@ -104,9 +106,16 @@ def own_log_ohm(circuit: Circuit, taps: Taps, value: FloatArray) -> FloatArray:
     return change
 
 
-def tap_values(solution: Solution, taps: Taps) -> FloatArray:
-    """What the taps read at a solution, shape (taps,). [V, or A]"""
-    return np.asarray(taps.columns.T @ solution.x + taps.constant)
+def read_at(solution: Solution, taps: Taps) -> FloatArray:
+    """What the taps read at a solution, shape (taps,). [V, or A]
+
+    Volts go by points, for copper adrift is no unknown.
+    """
+    values = np.asarray(taps.columns.T @ solution.x + taps.constant)
+    if solution.circuit.reduced.adrift.any():
+        volts = solution.volts_at([reading.probe for reading in taps.readings])
+        values = np.where(taps.cable < 0, volts, values)
+    return values
 
 
 @dataclass(frozen=True)
@@ -121,6 +130,12 @@ class Noise:
 
     own: FloatArray
     gain: FloatArray
+
+    def wider(self, rows: Sequence[int], sd_v: float) -> Noise:
+        """The same with some readings less sure by a standard deviation more. [V]"""
+        own = self.own.copy()
+        own[list(rows)] = np.hypot(own[list(rows)], sd_v)
+        return Noise(own, self.gain)
 
 
 def noise_of(readings: Sequence[Reading], default: Meter) -> Noise:

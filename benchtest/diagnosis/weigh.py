@@ -31,7 +31,7 @@ from benchtest.diagnosis.gauss import log_likelihood
 from benchtest.diagnosis.response import COLUMNS, Base, Responses
 from benchtest.diagnosis.starved import rules_out_more, solve_at, starved_rows
 from benchtest.diagnosis.straight import straight_rows
-from benchtest.diagnosis.taps import Noise, Taps, own_log_ohm, tap_values
+from benchtest.diagnosis.taps import FLOATING_SD_V, Noise, Taps, own_log_ohm, read_at
 
 
 @dataclass(frozen=True)
@@ -71,7 +71,8 @@ def tap_effects(responses: Responses, taps: Taps, tolerances: Tolerances) -> Tap
     mean, shares = joint_moments(solution, tolerances)
     more = more_per_supply(solution, read.per_volt[rows], mean)
     read = Readout(read.per_volt, read.per_amp, read.per_supply + more)
-    return TapEffects(base, taps, tap_values(solution, taps), read, load, shares)
+    own_shares = shares[responses.joint_places]
+    return TapEffects(base, taps, read_at(solution, taps), read, load, own_shares)
 
 
 @dataclass(frozen=True)
@@ -91,6 +92,19 @@ class Weighed:
     joint_mean: FloatArray
 
 
+def _loose_rows(responses: Responses, groups: Sequence[Taps]) -> list[int]:
+    """Readings on copper that what is given cuts off already."""
+    floating = responses.circuit.floating
+    if not floating.any():
+        return []
+    return [
+        row
+        for taps in groups
+        for row, reading in zip(taps.rows, taps.readings, strict=True)
+        if responses.base(taps.lit).solution.is_floating(reading.probe)
+    ]
+
+
 class Weigher:
     """Weighs every single fault of a prop against one set of readings."""
 
@@ -104,10 +118,11 @@ class Weigher:
     ) -> None:
         self.responses = responses
         self.values = values
-        self.noise = noise
+        self.noise = noise.wider(_loose_rows(responses, groups), FLOATING_SD_V)
         self.tolerances = tolerances
         self.loose: dict[tuple[int, int], tuple[int, ...]] = {}
         """Readings on copper that a fault cuts off, by joint and place in the grid."""
+        self.given = frozenset(responses.given)
         self.slip_per_v = 0.5 / float(responses.circuit.supply_v.max())
         self.effects = [tap_effects(responses, taps, tolerances) for taps in groups]
         self.rows = np.concatenate([np.array(taps.rows, dtype=np.intp) for taps in groups])
@@ -125,7 +140,7 @@ class Weigher:
     def healthy_spread(self) -> Spread:
         """What the tolerances do to the readings of a healthy unit."""
         return self.together(
-            [self.spread_at(e.base.solution, e.taps, e.value, frozenset()) for e in self.effects]
+            [self.spread_at(e.base.solution, e.taps, e.value, self.given) for e in self.effects]
         )
 
     def spread_at(
