@@ -8,17 +8,16 @@ from functools import cached_property
 import numpy as np
 
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
-from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import Priors, fault_space
 from benchtest.diagnosis.finding import Finding, JudgedReading, Suspect
 from benchtest.diagnosis.forecast import Forecaster
-from benchtest.diagnosis.looks import LookWeigher, strand_looks
 from benchtest.diagnosis.plan import Evidence, plan_next
-from benchtest.diagnosis.posterior import Posterior, cleared_ohm, named_suspects, posterior
+from benchtest.diagnosis.posterior import Posterior, cleared_ohm, named_suspects
 from benchtest.diagnosis.repair import repair_words
-from benchtest.diagnosis.response import COLUMNS, Responses
-from benchtest.diagnosis.taps import noise_of, taps_of
-from benchtest.diagnosis.weigh import Weighed, Weigher
+from benchtest.diagnosis.response import Responses
+from benchtest.diagnosis.together import several_posterior, sure_parts, together
+from benchtest.diagnosis.view import Case, Part, View, Views
+from benchtest.diagnosis.weigh import Weigher
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.reading import Reading
@@ -44,17 +43,13 @@ class Engine:
         self.design = design
         self.tolerances = tolerances
         self.space = fault_space(design, priors)
+        self._views = Views(design, self.space, tolerances)
         self._forecasters: dict[Meter, Forecaster] = {}
 
     @cached_property
     def responses(self) -> Responses:
         """The design's circuit under every single fault."""
-        return Responses(self.design, self.space)
-
-    def _forecaster(self, meter: Meter) -> Forecaster:
-        if meter not in self._forecasters:
-            self._forecasters[meter] = Forecaster(self.responses, meter, self.tolerances)
-        return self._forecasters[meter]
+        return self._views.responses()
 
     def diagnose(
         self,
@@ -76,34 +71,38 @@ class Engine:
         Raises:
             CircuitFault: the design's circuit has no solution.
         """
-        weigher, weighed = self._weigh(readings, meter)
-        looks = LookWeigher(self.responses, strand_looks(self.design, marks))
-        joints = weighed.joints + looks.joints()
-        chain = weighed.chain + looks.chain()
-        right = weighed.healthy + looks.healthy()
-        found = posterior(self.space, right, joints, chain, repaired)
-        evidence = Evidence(readings, weigher, weighed if weigher else None)
-        ask = plan_next(self._forecaster(meter), found, evidence)
+        case = Case(readings, marks, meter, repaired)
+        views: dict[tuple[Part, ...], View] = {}
+
+        def look(parts: tuple[Part, ...]) -> View:
+            if parts not in views:
+                known = views[()].best_so_far if views else -np.inf
+                views[parts] = self._views.of(case, parts, known)
+            return views[parts]
+
+        plain = look(())
+        several = together(look) if _is_unexplained(plain) else []
+        found = several_posterior(plain.posterior, self.space, several)
+        footing = look(sure_parts(several, found, self.space))
+        evidence = Evidence(readings, footing.weigher, footing.weighed)
+        ask = plan_next(self._forecaster(footing), footing.posterior, evidence)
         return Finding(
             healthy=found.healthy,
             suspects=self._suspects(found),
-            alike=self._alike(found, joints, chain),
+            alike=_alike(footing),
             next=ask,
-            readings=_judge(readings, weigher),
-            cleared_ohm=cleared_ohm(right, joints),
+            readings=_judge(readings, plain.weigher),
+            cleared_ohm=cleared_ohm(footing.healthy, footing.joints),
         )
 
-    def _weigh(self, readings: Sequence[Reading], meter: Meter) -> tuple[Weigher | None, Weighed]:
-        joints, chain = len(self.space.joints), len(self.space.chain)
-        if not readings:
-            nothing = np.zeros((joints, COLUMNS, 0))
-            return None, Weighed(0.0, np.zeros((joints, COLUMNS)), np.zeros(chain), nothing)
-        values = np.array([_value(reading) for reading in readings])
-        groups = taps_of(self.responses.circuit, readings)
-        weigher = Weigher(
-            self.responses, groups, values, noise_of(readings, meter), self.tolerances
-        )
-        return weigher, weigher.weigh()
+    def _forecaster(self, footing: View) -> Forecaster:
+        """The plain one of each meter is kept."""
+        meter = footing.case.meter
+        if footing.parts:
+            return Forecaster(footing.responses, meter, self.tolerances)
+        if meter not in self._forecasters:
+            self._forecasters[meter] = Forecaster(footing.responses, meter, self.tolerances)
+        return self._forecasters[meter]
 
     def _suspects(self, found: Posterior) -> tuple[Suspect, ...]:
         rows = []
@@ -115,20 +114,26 @@ class Engine:
             rows.append(Suspect(where, kind, probability, ohms, repair))
         return tuple(rows)
 
-    def _alike(
-        self, found: Posterior, joints: FloatArray, chain: FloatArray
-    ) -> tuple[tuple[str, ...], ...]:
-        """Groups of likely suspects whose best explanations of the evidence are equally good."""
-        rows = []
-        for number, joint in enumerate(self.space.joints):
-            if found.joints[number].sum() >= LEAST_ALIKE:
-                rows.append((joint.name, float(joints[number].max()), "power"))
-        best: dict[str, tuple[float, float]] = {}
-        for fault, part, weight in zip(self.space.chain, found.chain, chain, strict=True):
-            before = best.get(fault.where, (0.0, -np.inf))
-            best[fault.where] = (before[0] + float(part), max(before[1], float(weight)))
-        rows += [(name, w, "chain") for name, (p, w) in best.items() if p >= LEAST_ALIKE]
-        return _grouped(rows)
+
+def _is_unexplained(plain: View) -> bool:
+    """True where neither a healthy prop nor its likeliest single fault explains the evidence."""
+    weight, part = plain.likeliest[0]
+    return plain.is_misfit(part if weight > plain.healthy else None)
+
+
+def _alike(footing: View) -> tuple[tuple[str, ...], ...]:
+    """Groups of likely suspects whose best explanations of the evidence are equally good."""
+    found, space = footing.posterior, footing.responses.space
+    rows = []
+    for number, joint in enumerate(space.joints):
+        if found.joints[number].sum() >= LEAST_ALIKE:
+            rows.append((joint.name, float(footing.joints[number].max()), "power"))
+    best: dict[str, tuple[float, float]] = {}
+    for fault, part, weight in zip(space.chain, found.chain, footing.chain, strict=True):
+        before = best.get(fault.where, (0.0, -np.inf))
+        best[fault.where] = (before[0] + float(part), max(before[1], float(weight)))
+    rows += [(name, w, "chain") for name, (p, w) in best.items() if p >= LEAST_ALIKE]
+    return _grouped(rows)
 
 
 def _grouped(rows: list[tuple[str, float, str]]) -> tuple[tuple[str, ...], ...]:
@@ -141,12 +146,6 @@ def _grouped(rows: list[tuple[str, float, str]]) -> tuple[tuple[str, ...], ...]:
         else:
             groups.append((weight, sort, [name]))
     return tuple(tuple(names) for _, _, names in groups if len(names) > 1)
-
-
-def _value(reading: Reading) -> float:
-    value = reading.amps if reading.volts is None else reading.volts
-    assert value is not None
-    return value
 
 
 def _judge(readings: Sequence[Reading], weigher: Weigher | None) -> tuple[JudgedReading, ...]:

@@ -86,6 +86,17 @@ def strand_looks(design: Design, marks: Sequence[Mark]) -> list[StrandLook]:
     return [StrandLook(lit, strand, row) for (lit, strand), row in found.items()]
 
 
+def best_explained(looks: Sequence[StrandLook]) -> float:
+    """Logarithm of the chance of what was seen if each run looked as it most likely should."""
+    most = np.log(CHANCE.max(axis=0))
+    total = 0.0
+    for look in looks:
+        seen = look.seen[look.seen != NOT_LOOKED_AT]
+        runs = np.append(True, seen[1:] != seen[:-1])[: len(seen)]
+        total += float(most[seen[runs]].sum())
+    return total
+
+
 def look_likelihood(seen: NDArray[np.intp], should: NDArray[np.intp]) -> FloatArray:
     """Logarithm of the chance of what was seen of one strand.
 
@@ -183,24 +194,33 @@ class LookWeigher:
             total += look_likelihood(look.seen, should)[of.reshape(-1)]
         return total
 
-    def joints(self) -> FloatArray:
-        """Logarithm of likelihood of each power joint's faults, shape (joints, COLUMNS)."""
+    def joints(self, only: Sequence[int] | None = None, *, roughly: bool = False) -> FloatArray:
+        """Logarithm of likelihood of each power joint's faults, shape (joints, COLUMNS).
+
+        Args:
+            only: joints that are asked for; the rows of others are 0.
+            roughly: with an estimate where nodes are starved, and no circuit solved.
+        """
         total = np.zeros((len(self.space.joints), COLUMNS))
+        wanted = range(len(total)) if only is None else only
         for lit in dict.fromkeys(look.lit for look in self.looks):
             mine = [look for look in self.looks if look.lit == lit]
-            total += self._joints_under(lit, mine)
+            total += self._joints_under(lit, mine, wanted, exactly=not roughly)
         return total
 
-    def _joints_under(self, lit: Lit, looks: Sequence[StrandLook]) -> FloatArray:
+    def _joints_under(
+        self, lit: Lit, looks: Sequence[StrandLook], wanted: Sequence[int], *, exactly: bool
+    ) -> FloatArray:
         base = self.responses.base(lit)
         push = self.responses.capped_push(base)[:, MARK_COLUMNS]
         amiss = {look.strand for look in looks if (look.seen > 0).any()}
         total = np.zeros((len(self.space.joints), COLUMNS))
         per_amp = np.zeros(self.design.node_count)
-        for number, joint in enumerate(self.space.joints):
+        for number in wanted:
+            joint = self.space.joints[number]
             per_amp[self.responses.circuit.loaded] = base.joint_load[:, number]
             node_v = base.solution.node_v + push[number][:, None] * per_amp
-            if amiss and (not joint.strands or amiss & set(joint.strands)):
+            if exactly and amiss and (not joint.strands or amiss & set(joint.strands)):
                 self._starve(node_v, number, base)
             should = self._obey_chain(appearance(self.design.node, node_v, lit))
             should = self._kept_dark(should)

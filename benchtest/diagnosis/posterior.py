@@ -18,17 +18,19 @@ CLEARED = 0.25
 
 @dataclass(frozen=True)
 class Posterior:
-    """Probability of each single fault, given all evidence.
+    """Probability of each fault, given all evidence.
 
     Attributes:
         healthy: that nothing is wrong.
         joints: each power joint at each resistance, open last, shape (joints, COLUMNS).
         chain: each fault of the data line or a node, shape (chain faults,).
+        log_total: logarithm of all their weights together.
     """
 
     healthy: float
     joints: FloatArray
     chain: FloatArray
+    log_total: float
 
     @property
     def resistive(self) -> FloatArray:
@@ -99,28 +101,29 @@ def log_odds(space: FaultSpace, repaired: Collection[str] = ()) -> tuple[FloatAr
 
 
 def posterior(
-    space: FaultSpace,
-    healthy: float,
-    joints: FloatArray,
-    chain: FloatArray,
-    repaired: Collection[str] = (),
+    healthy: float, joints: FloatArray, chain: FloatArray, odds: tuple[FloatArray, FloatArray]
 ) -> Posterior:
-    """Combine logarithms of likelihood with the prior odds.
+    """Combine logarithms of likelihood with the odds before evidence.
 
     Args:
-        space: faults and their odds.
         healthy: logarithm of likelihood if nothing is wrong.
         joints: of each power joint's faults, shape (joints, COLUMNS).
         chain: of each chain fault, shape (chain faults,).
-        repaired: joints and nodes that were worked on before this evidence was taken.
+        odds: see `log_odds`.
     """
-    joint_odds, chain_odds = log_odds(space, repaired)
-    joint_weight, chain_weight = joints + joint_odds, chain + chain_odds
-    most = max(healthy, float(joint_weight.max(initial=-np.inf)), float(chain_weight.max()))
+    joint_weight, chain_weight = joints + odds[0], chain + odds[1]
+    most = max(
+        healthy, float(joint_weight.max(initial=-np.inf)), float(chain_weight.max(initial=-np.inf))
+    )
     healthy_part = float(np.exp(healthy - most))
     joint_part, chain_part = np.exp(joint_weight - most), np.exp(chain_weight - most)
     total = healthy_part + joint_part.sum() + chain_part.sum()
-    return Posterior(float(healthy_part / total), joint_part / total, chain_part / total)
+    return Posterior(
+        float(healthy_part / total),
+        joint_part / total,
+        chain_part / total,
+        most + float(np.log(total)),
+    )
 
 
 def named_suspects(

@@ -22,6 +22,10 @@ if TYPE_CHECKING:
 
 APART = 20
 """Grid steps between two resistances that are solved: a factor of 3.2."""
+GUESS_SHARE = 0.3
+"""How far the estimate of a starved prop may be off, as a share of what the fault moves."""
+HOPELESS_LOG = 30.0
+"""Likelihoods so far below the best, as a logarithm, need not be known better."""
 SURE = 10.0
 """Standard deviations past which a reading rules a fault out for good."""
 
@@ -46,6 +50,29 @@ def starved_rows(
             return
         mean[GRID], covariance = solve_at(weigher, joint, GRID)
         weight[GRID] = log_likelihood(weigher.values - mean[GRID], covariance, weigher.slip_per_v)
+
+
+def estimated_rows(
+    weigher: Weigher, joint: int, columns: NDArray[np.intp]
+) -> tuple[FloatArray, FloatArray]:
+    """Readings and likelihood of a joint where it starves nodes, by estimate.
+
+    Args:
+        weigher: readings and circuit.
+        joint: its place in the fault space.
+        columns: places in the grid that starve.
+
+    Returns:
+        Shape (columns, readings), and (columns,).
+    """
+    row = weigher.responses.joint_columns[joint]
+    parts = [e.capped_push[joint, columns][:, None] * e.branch[row] for e in weigher.effects]
+    moved = weigher.ordered(parts, axis=1)
+    guess = weigher.healthy_mean() + moved
+    wide = weigher.healthy_covariance + np.zeros((len(columns), 1, 1))
+    own = np.arange(guess.shape[1])
+    wide[:, own, own] += (GUESS_SHARE * moved) ** 2
+    return guess, log_likelihood(weigher.values - guess, wide, weigher.slip_per_v)
 
 
 def _resistive(

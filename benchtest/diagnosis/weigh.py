@@ -29,7 +29,13 @@ from benchtest.circuit.tolerance import (
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.gauss import log_likelihood
 from benchtest.diagnosis.response import COLUMNS, Base, Responses
-from benchtest.diagnosis.starved import rules_out_more, solve_at, starved_rows
+from benchtest.diagnosis.starved import (
+    HOPELESS_LOG,
+    estimated_rows,
+    rules_out_more,
+    solve_at,
+    starved_rows,
+)
 from benchtest.diagnosis.straight import straight_rows
 from benchtest.diagnosis.taps import FLOATING_SD_V, Noise, Taps, own_log_ohm, read_at
 
@@ -45,6 +51,7 @@ class TapEffects:
         read: the taps, solved backwards.
         load: change per ampere taken at a loaded node, times its amperes, (loaded, taps).
         joint_shares: see `circuit.tolerance.joint_moments`, shape (joints,).
+        capped_push: see `Responses.capped_push`, shape (joints, COLUMNS). [A]
     """
 
     base: Base
@@ -53,6 +60,7 @@ class TapEffects:
     read: Readout
     load: FloatArray
     joint_shares: FloatArray
+    capped_push: FloatArray
 
     @property
     def branch(self) -> FloatArray:
@@ -72,23 +80,21 @@ def tap_effects(responses: Responses, taps: Taps, tolerances: Tolerances) -> Tap
     more = more_per_supply(solution, read.per_volt[rows], mean)
     read = Readout(read.per_volt, read.per_amp, read.per_supply + more)
     own_shares = shares[responses.joint_places]
-    return TapEffects(base, taps, read_at(solution, taps), read, load, own_shares)
+    push = responses.capped_push(base)
+    return TapEffects(base, taps, read_at(solution, taps), read, load, own_shares, push)
 
 
 @dataclass(frozen=True)
 class Weighed:
-    """Logarithm of each fault's likelihood, given the readings.
+    """Every power joint's faults, given the readings.
 
     Attributes:
-        healthy: the healthy prop's.
-        joints: each power joint at each resistance, open last, shape (joints, COLUMNS).
-        chain: each fault of the data line or a node, shape (chain faults,).
+        joints: logarithm of likelihood of each joint at each resistance, open last,
+            shape (joints, COLUMNS).
         joint_mean: readings under each of `joints`, shape (joints, COLUMNS, readings).
     """
 
-    healthy: float
     joints: FloatArray
-    chain: FloatArray
     joint_mean: FloatArray
 
 
@@ -125,6 +131,8 @@ class Weigher:
         self.given = frozenset(responses.given)
         self.slip_per_v = 0.5 / float(responses.circuit.supply_v.max())
         self.effects = [tap_effects(responses, taps, tolerances) for taps in groups]
+        self.best = -np.inf
+        """Logarithm of the best likelihood met so far, here or on another footing."""
         self.rows = np.concatenate([np.array(taps.rows, dtype=np.intp) for taps in groups])
 
     def ordered(self, parts: list[FloatArray], axis: int) -> FloatArray:
@@ -170,31 +178,34 @@ class Weigher:
         errors[..., own, own] += self.noise.own**2
         return np.asarray(errors)
 
-    def weigh(self) -> Weighed:
-        """Likelihood of the healthy prop and of every single fault."""
-        mean = self.healthy_mean()
-        covariance = self.covariance(self.healthy_spread, mean)
-        healthy = float(log_likelihood(self.values - mean, covariance, self.slip_per_v))
+    @cached_property
+    def healthy_covariance(self) -> FloatArray:
+        """Covariance of a healthy unit's readings, shape (readings, readings)."""
+        return self.covariance(self.healthy_spread, self.healthy_mean())
+
+    def healthy(self) -> float:
+        """Logarithm of the readings' likelihood with nothing more wrong."""
+        off = self.values - self.healthy_mean()
+        found = float(log_likelihood(off, self.healthy_covariance, self.slip_per_v))
+        self.best = max(self.best, found)
+        return found
+
+    def chain(self) -> FloatArray:
+        """The same under each fault of the data line or a node, shape (chain faults,)."""
         # nodes that stay dark take current away, but change no path it takes
-        chain = log_likelihood(self.values - self._chain_mean(), covariance, self.slip_per_v)
-        count = len(self.responses.space.joints)
-        joints = np.empty((count, COLUMNS))
-        means = np.empty((count, COLUMNS, len(self.values)))
-        for joint in range(count):
-            means[joint], joints[joint] = self._joint(joint)
-        return Weighed(healthy, joints, chain, means)
+        off = self.values - self.chain_mean()
+        return log_likelihood(off, self.healthy_covariance, self.slip_per_v)
 
     def under(self, joint: int, column: int) -> tuple[FloatArray, FloatArray]:
         """Readings and their covariance under one fault; of the healthy prop where joint is -1."""
         if joint < 0:
-            mean = self.healthy_mean()
-            return mean, self.covariance(self.healthy_spread, mean)
+            return self.healthy_mean(), self.healthy_covariance
         if any(effect.base.bent[joint, column] for effect in self.effects):
             return solve_at(self, joint, column)
         means, covariances = straight_rows(self, joint, np.array([column]))
         return means[0], covariances[0]
 
-    def _chain_mean(self) -> FloatArray:
+    def chain_mean(self) -> FloatArray:
         """Readings under each fault of the data line or a node, shape (chain faults, readings)."""
         space, circuit = self.responses.space, self.responses.circuit
         starts = np.array([fault.start for fault in space.chain], dtype=np.intp)
@@ -215,8 +226,16 @@ class Weigher:
         drawn_a = solution.load_a
         return np.asarray(1.0 - dark.node_a / np.where(drawn_a > 0.0, drawn_a, np.inf))
 
-    def _joint(self, joint: int) -> tuple[FloatArray, FloatArray]:
-        """One joint at all resistances: predicted readings and their likelihood."""
+    def joint(self, joint: int, *, roughly: bool = False) -> tuple[FloatArray, FloatArray]:
+        """One joint at all resistances: predicted readings, and logarithm of their likelihood.
+
+        Args:
+            joint: its place in the fault space.
+            roughly: with an estimate where nodes are starved, and no circuit solved.
+
+        Returns:
+            Shape (COLUMNS, readings), and (COLUMNS,).
+        """
         bent = np.logical_or.reduce([effect.base.bent[joint] for effect in self.effects])
         straight = np.flatnonzero(~bent)
         mean = np.empty((COLUMNS, len(self.values)))
@@ -230,6 +249,11 @@ class Weigher:
             if rules_out_more(self, mean[last], covariance[-1]):
                 mean[starved], weight[starved] = mean[last], weight[last]
                 return mean, weight
-        if len(starved):
+        self.best = max(self.best, float(weight[straight].max(initial=-np.inf)))
+        if not len(starved):
+            return mean, weight
+        mean[starved], weight[starved] = estimated_rows(self, joint, starved)
+        if not roughly and weight[starved].max() > self.best - HOPELESS_LOG:
             starved_rows(self, joint, starved, mean, weight)
+            self.best = max(self.best, float(weight[starved].max()))
         return mean, weight

@@ -1,0 +1,282 @@
+"""All the evidence weighed on one footing: nothing wrong, or some faults taken for given."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+import numpy as np
+from scipy.special import gammaincc
+
+from benchtest.circuit.tolerance import Tolerances
+from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.faults import FaultKind, FaultSpace
+from benchtest.diagnosis.looks import LookWeigher, best_explained, strand_looks
+from benchtest.diagnosis.posterior import Posterior, log_odds, posterior
+from benchtest.diagnosis.response import COLUMNS, GRID, GRID_OHM, Responses
+from benchtest.diagnosis.taps import noise_of, taps_of
+from benchtest.diagnosis.weigh import Weighed, Weigher
+from benchtest.evidence.marks import Mark
+from benchtest.evidence.meter import Meter
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Design
+
+MISFIT_CHANCE = 0.02
+"""Readings that would be so far off less often than this are not explained. Ours."""
+MISFIT_LOOKS = 4.0
+"""Marks whose logarithm of likelihood is so far below the best there is are not explained. Ours."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One fault: a joint at a resistance, or a fault of the data line or of a node."""
+
+    where: str
+    kind: FaultKind
+    column: int = -1
+    """Of a joint: its resistance as a place in the grid, open last."""
+    chain: int = -1
+    """Of the data line or a node: its place in the whole fault space."""
+
+    @property
+    def ohm(self) -> float:
+        """Resistance of a joint. [Ω]"""
+        return float(GRID_OHM[self.column]) if self.column < GRID else np.inf
+
+    def at(self, column: int) -> Part:
+        """The same joint at another resistance."""
+        return replace(self, column=column, kind="open" if column == GRID else "resistive")
+
+
+@dataclass(frozen=True)
+class Case:
+    """Everything seen and measured on one unit."""
+
+    readings: Sequence[Reading]
+    marks: Sequence[Mark]
+    meter: Meter
+    repaired: Collection[str]
+
+
+@dataclass
+class View:
+    """One footing.
+
+    Attributes:
+        design: the prop.
+        space: every single fault of it.
+        case: the evidence.
+        tolerances: how far a healthy unit may be from its design.
+        parts: faults taken for given.
+        responses: the circuit with them; shared by cases of one design.
+        best: logarithm of the readings' likelihood under the best explanation known before.
+    """
+
+    design: Design
+    space: FaultSpace
+    case: Case
+    tolerances: Tolerances
+    parts: tuple[Part, ...]
+    responses: Responses
+    best: float = -np.inf
+    _rows: dict[int, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
+
+    @cached_property
+    def weigher(self) -> Weigher | None:
+        """Of the readings; None without any."""
+        readings = self.case.readings
+        if not readings:
+            return None
+        groups = taps_of(self.responses.circuit, readings)
+        noise = noise_of(readings, self.case.meter)
+        weigher = Weigher(self.responses, groups, _values(readings), noise, self.tolerances)
+        weigher.best = self.best
+        return weigher
+
+    @property
+    def best_so_far(self) -> float:
+        """Logarithm of the readings' likelihood under the best explanation met here."""
+        return -np.inf if self.weigher is None else self.weigher.best
+
+    @cached_property
+    def _looks(self) -> LookWeigher:
+        return LookWeigher(self.responses, strand_looks(self.design, self.case.marks))
+
+    @cached_property
+    def healthy(self) -> float:
+        """Logarithm of the evidence's likelihood with nothing wrong but what is given."""
+        read = 0.0 if self.weigher is None else self.weigher.healthy()
+        return read + self._looks.healthy()
+
+    @cached_property
+    def posterior(self) -> Posterior:
+        """Probabilities of what is given and nothing or one fault more."""
+        return posterior(self.healthy, self.joints, self.chain, self.odds)
+
+    @cached_property
+    def weighed(self) -> Weighed | None:
+        """Readings under every further fault of a power joint."""
+        if self.weigher is None:
+            return None
+        _ = self.healthy  # a fault far worse than none need not be known well
+        rows = [self._read_row(joint) for joint in range(len(self.responses.space.joints))]
+        count = len(self.case.readings)
+        return Weighed(
+            np.array([row[1] for row in rows]).reshape(-1, COLUMNS),
+            np.array([row[0] for row in rows]).reshape(-1, COLUMNS, count),
+        )
+
+    def _read_row(self, joint: int) -> tuple[FloatArray, FloatArray]:
+        assert self.weigher is not None
+        if joint not in self._rows:
+            self._rows[joint] = self.weigher.joint(joint)
+        return self._rows[joint]
+
+    @cached_property
+    def joints(self) -> FloatArray:
+        """Logarithm of likelihood with one more joint at fault, shape (joints, COLUMNS)."""
+        looks = self._looks.joints()
+        return looks if self.weighed is None else looks + self.weighed.joints
+
+    @cached_property
+    def chain(self) -> FloatArray:
+        """The same of one more fault of the data line or a node, shape (chain faults,)."""
+        looks = self._looks.chain()
+        return looks if self.weigher is None else looks + self.weigher.chain()
+
+    @cached_property
+    def odds(self) -> tuple[FloatArray, FloatArray]:
+        """Logarithm of odds before evidence, of `joints` and `chain`."""
+        return log_odds(self.responses.space, self.case.repaired)
+
+    def carries(self, where: str) -> bool:
+        """True for a joint that is not given and has current to show itself by."""
+        return any(joint.name == where for joint in self.responses.space.joints)
+
+    def row(self, where: str) -> FloatArray:
+        """One row of `joints` with its odds, without the others, shape (COLUMNS,)."""
+        names = [joint.name for joint in self.responses.space.joints]
+        joint = names.index(where)
+        total = self._looks.joints([joint])[joint] + self.odds[0][joint]
+        return np.asarray(total if self.weigher is None else total + self._read_row(joint)[1])
+
+    @cached_property
+    def likeliest(self) -> list[tuple[float, Part]]:
+        """Further faults by the logarithm of their weight, odds included; likeliest first."""
+        return self._ranked(self.joints)
+
+    @cached_property
+    def promising(self) -> list[tuple[float, Part]]:
+        """The same by estimate where nodes are starved: no circuit is solved for it."""
+        rows = self._looks.joints(roughly=True)
+        if self.weigher is not None:
+            _ = self.healthy
+            count = len(rows)
+            rows = rows + [self.weigher.joint(joint, roughly=True)[1] for joint in range(count)]
+        return self._ranked(rows)
+
+    def _ranked(self, joints: FloatArray) -> list[tuple[float, Part]]:
+        joint_odds, chain_odds = self.odds
+        found = []
+        for joint, row in zip(self.responses.space.joints, joints + joint_odds, strict=True):
+            part = Part(joint.name, "resistive").at(int(row.argmax()))
+            found.append((float(np.logaddexp.reduce(row)), part))
+        places = [place for place in range(len(self.space.chain)) if not self._has(place)]
+        for place, weight in zip(places, (self.chain + chain_odds).tolist(), strict=True):
+            fault = self.space.chain[place]
+            found.append((weight, Part(fault.where, fault.kind, chain=place)))
+        return sorted(found, key=lambda row: -row[0])  # stable: ties stay in the file's order
+
+    def _has(self, chain: int) -> bool:
+        return any(part.chain == chain for part in self.parts)
+
+    def is_misfit(self, further: Part | None) -> bool:
+        """True where the evidence is not explained by what is given and one fault more, or none."""
+        looks = self._looks.healthy()
+        if further is not None and further.chain >= 0:
+            looks = float(self._looks.chain()[self._chain_place(further)])
+        elif further is not None:
+            joint = self._joint_place(further)
+            looks = float(self._looks.joints([joint])[joint, further.column])
+        if best_explained(self._looks.looks) - looks > MISFIT_LOOKS:
+            return True
+        return self._chance(further) < MISFIT_CHANCE
+
+    def _chance(self, further: Part | None) -> float:
+        """How often readings would be as far off as they are, or farther."""
+        weigher = self.weigher
+        if weigher is None:
+            return 1.0
+        joint, column = -1, 0
+        if further is not None and further.chain < 0:
+            joint, column = self._joint_place(further), further.column
+        mean, covariance = weigher.under(joint, column)
+        if further is not None and further.chain >= 0:
+            mean = weigher.chain_mean()[self._chain_place(further)]
+        off = weigher.values - mean
+        square = float(off @ np.linalg.solve(covariance, off))
+        return float(gammaincc(len(off) / 2.0, square / 2.0))
+
+    def _joint_place(self, part: Part) -> int:
+        return [joint.name for joint in self.responses.space.joints].index(part.where)
+
+    def _chain_place(self, part: Part) -> int:
+        """Its place among the faults that are not given already."""
+        return part.chain - sum(1 for given in self.parts if 0 <= given.chain < part.chain)
+
+
+def _values(readings: Sequence[Reading]) -> FloatArray:
+    """Volts, or amperes where none."""
+    found = [r.amps if r.volts is None else r.volts for r in readings]
+    return np.array(found, dtype=np.float64)
+
+
+class Views:
+    """Footings of one design, made when asked for; their circuits are kept between cases."""
+
+    def __init__(self, design: Design, space: FaultSpace, tolerances: Tolerances) -> None:
+        self.design = design
+        self.space = space
+        self.tolerances = tolerances
+        self._responses: dict[tuple[Part, ...], Responses] = {}
+
+    def of(self, case: Case, parts: tuple[Part, ...] = (), best: float = -np.inf) -> View:
+        """Evidence on the footing of some faults."""
+        responses = self.responses(parts)
+        return View(self.design, self.space, case, self.tolerances, parts, responses, best)
+
+    def responses(self, parts: tuple[Part, ...] = ()) -> Responses:
+        """The circuit with some faults; the plain one is kept for good, the others for a while."""
+        key = tuple(sorted(parts, key=lambda part: (part.where, part.column, part.chain)))
+        if key not in self._responses:
+            while len(self._responses) > MOST_KEPT:
+                self._responses.pop(next(kept for kept in self._responses if kept))
+            self._responses[key] = self._make(parts)
+        return self._responses[key]
+
+    def _make(self, parts: tuple[Part, ...]) -> Responses:
+        given = {part.where: part.ohm for part in parts if part.chain < 0}
+        dark = np.zeros(self.design.node_count, dtype=bool)
+        for part in parts:
+            if part.chain >= 0:
+                fault = self.space.chain[part.chain]
+                dark[self.space.order[fault.start : fault.stop]] = True
+        plain = Responses(self.design, self.space, given, dark if dark.any() else None)
+        return replace(plain, space=self._rest(plain, parts)) if parts else plain
+
+    def _rest(self, responses: Responses, parts: tuple[Part, ...]) -> FaultSpace:
+        """Faults that may come on top: of joints those that still carry current."""
+        names, _ = responses.circuit.joint_rows
+        carrying = set(names) - set(responses.given)
+        taken = {part.chain for part in parts}
+        chain = [f for place, f in enumerate(self.space.chain) if place not in taken]
+        return replace(
+            self.space,
+            joints=tuple(joint for joint in self.space.joints if joint.name in carrying),
+            chain=tuple(chain),
+        )
+
+
+MOST_KEPT = 8
+"""Circuits with faults that are kept."""
