@@ -183,9 +183,14 @@ class _Newton:
 
     def _factor(self, slope_s: FloatArray, path_s: FloatArray) -> Factor:
         circuit = self.circuit
-        if len(circuit.backfeed.tail):
-            return circuit.factor_at(slope_s, path_s)
-        return circuit.factor_at(slope_s) if slope_s.any() else circuit.factor
+        if not len(circuit.backfeed.tail) and not slope_s.any():
+            return circuit.factor
+        more_s = path_s if len(circuit.backfeed.tail) else None
+        try:
+            return circuit.factor_at(slope_s, more_s)
+        except RuntimeError:
+            # exactly on the fold of regulated nodes there are no factors: take those just past it
+            return circuit.factor_at(slope_s * (1.0 + 1e-9), more_s)
 
     def _length(self, x: FloatArray, step: FloatArray, residual_a: FloatArray) -> float:
         """Share of the step to take: all of it, unless that overshoots the convex function."""
