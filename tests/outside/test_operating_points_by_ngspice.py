@@ -10,14 +10,25 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from benchtest.circuit.spice import spice_deck
 from benchtest.prop.catalogue import catalogue
-from benchtest.prop.design import Design, Family, NodeKind
+from benchtest.prop.design import (
+    Design,
+    Family,
+    Feed,
+    NodeKind,
+    Strand,
+    StrandEnd,
+    rail_probe,
+)
 from benchtest.prop.lit import everything, parse_lit
-from tests.outside.ngspice import compare
+from benchtest.prop.wire import parse_wire
+from tests.outside.ngspice import by_ngspice, compare
 
 MakeFan = Callable[..., Design]
 MakeKind = Callable[..., NodeKind]
 FAMILIES: list[Family] = ["sink", "resistor", "series-colours"]
+"""Those with one solution whatever the joints; regulated nodes are tried below."""
 
 
 @pytest.mark.parametrize("name", sorted(catalogue()))
@@ -53,6 +64,49 @@ def test_a_starved_strand_in_every_family(
     design = make_fan(2, 25, kind=kind, crown=False, wire=wire)
     node_v = compare(design, everything(design).duty(design), {}, tmp_path).node_v
     assert node_v.min() < 0.8 * kind.volts
+
+
+@pytest.mark.parametrize("joint_ohm", [{}, {"2A+": 0.8}, {"2A+": math.inf}, {"feed1-": 0.4}])
+@pytest.mark.parametrize("lit", ["all", "2", "none"])
+def test_regulated_nodes_hold_their_power(
+    make_fan: MakeFan,
+    make_kind: MakeKind,
+    tmp_path: Path,
+    joint_ohm: dict[str, float],
+    lit: str,
+) -> None:
+    """The upper solution: each lit node takes 3 x 12 mA x 12 V, however few its volts."""
+    design = make_fan(3, 8, kind=make_kind("regulated", quiescent_ma=0.0), wire="28 AWG")
+    solution = compare(design, parse_lit(lit, design).duty(design), joint_ohm, tmp_path)
+    assert solution.starts
+    lit_w = 3 * 12e-3 * 12.0 * solution.duty.max(axis=1)
+    assert solution.node_a * solution.node_v == pytest.approx(lit_w, rel=1e-9)
+
+
+def test_regulated_nodes_of_a_seeded_picture(
+    make_fan: MakeFan, make_kind: MakeKind, tmp_path: Path
+) -> None:
+    kind = make_kind("regulated", channel_ma=30.0)
+    design = make_fan(3, 8, kind=kind, wire="30 AWG", feeds=("foot:1", "crown:3"))
+    duty = np.random.default_rng(5).random((design.node_count, design.node.channels))
+    assert compare(design, duty, {"3B-": 1.5, "1A+": 0.3}, tmp_path).starts
+
+
+@pytest.mark.parametrize("watts", [1.0, 6.0, 20.0, 35.0])
+def test_the_decks_regulated_law_in_closed_form(
+    make_kind: MakeKind, tmp_path: Path, watts: float
+) -> None:
+    """ngspice alone: (V + sqrt(V² - 4 P R)) / 2 behind 1 Ω at 12 V, any text on feeders."""
+    kind = make_kind("regulated", channel_ma=watts / 12 / 3 * 1e3, quiescent_ma=0.0)
+    kind = dataclasses.replace(kind, full_v=dict.fromkeys(kind.colours, 6.0))
+    end, wire = StrandEnd(1, "A"), parse_wire("22 AWG")
+    feed = Feed("main", end, 12.0, wire, 0.0)
+    design = Design("One", kind, (Strand(1, 1, 1.0, (0.0, 0.0), wire),), (end,), feeds=(feed,))
+    duty = everything(design).duty(design)
+    joint_ohm = {"main+": 1.0, "main-": 0.0}
+    deck = spice_deck(design, duty, joint_ohm, [rail_probe(end)])
+    expected_v = (12 + math.sqrt(144 - 4 * watts)) / 2
+    assert by_ngspice(deck, tmp_path)["probe_1"] == pytest.approx(expected_v, abs=1e-6)
 
 
 def test_colours_and_levels_of_a_seeded_picture(make_fan: MakeFan, tmp_path: Path) -> None:
