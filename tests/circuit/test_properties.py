@@ -30,12 +30,18 @@ few = settings(
 )
 
 
+RISING = ("sink", "resistor", "series-colours")
+"""Families whose current never falls when the volts rise."""
+
+
 @st.composite
-def _recipes(draw: st.DrawFn) -> dict[str, object]:
+def _recipes(
+    draw: st.DrawFn, families: tuple[str, ...] = (*RISING, "regulated")
+) -> dict[str, object]:
     return {
         "strands": draw(st.integers(1, 5)),
         "nodes": draw(st.integers(1, 12)),
-        "family": draw(st.sampled_from(["sink", "resistor", "series-colours"])),
+        "family": draw(st.sampled_from(families)),
         "channel_ma": draw(st.sampled_from([5.0, 12.0, 60.0, 400.0])),
         "quiescent_ma": draw(st.sampled_from([0.0, 0.8, 3.0])),
         "crown": draw(st.booleans()),
@@ -138,7 +144,7 @@ def test_any_prop_settles_within_its_supplies(
         assert abs(drawn_a - solution.node_a.sum()) <= 1e-6 * max(1.0, drawn_a)
 
 
-@given(recipe=_recipes(), pick=st.integers(0, 10**6))
+@given(recipe=_recipes(RISING), pick=st.integers(0, 10**6))
 @few
 def test_raising_a_joint_never_raises_the_current_through_it(
     make_fan: MakeFan, make_kind: MakeKind, recipe: dict[str, object], pick: int
@@ -154,3 +160,22 @@ def test_raising_a_joint_never_raises_the_current_through_it(
         amps.append(0.0 if row < 0 else abs(float(solution.branch_a[row])))
     tolerance = 1e-7 * max(1.0, amps[0])
     assert all(after <= before + tolerance for before, after in pairwise(amps)), amps
+
+
+@given(recipe=_recipes(("regulated",)))
+@few
+def test_regulated_nodes_hold_their_power_or_the_prop_does_not_start(
+    make_fan: MakeFan, make_kind: MakeKind, recipe: dict[str, object]
+) -> None:
+    """`I = P / V` at every lit node while the prop starts, whatever its joints."""
+    design, bad, duty = _cook(recipe, make_fan, make_kind)
+    solution = Circuit(design, bad).solve(duty)
+    kind, lit = design.node, duty.any(axis=1)
+    if not solution.starts:
+        fades_v = max(kind.full_v.values())
+        assert lit.any()
+        assert solution.node_v[lit].min() < fades_v
+        return
+    power_w = solution.channel_a.sum(axis=1) * solution.node_v
+    asked_w = duty.sum(axis=1) * kind.channel_ma * 1e-3 * kind.volts
+    np.testing.assert_allclose(power_w, asked_w, rtol=1e-7, atol=1e-12)
