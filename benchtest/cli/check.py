@@ -191,7 +191,8 @@ def _print_profile(review: Review) -> None:
         line = "".join("*" if abs(v - level) <= step / 2 else " " for v in picked)
         out.print(Text(f"{level:8.3f} |{line}".rstrip()))
     out.print(Text(f"{'':8} +{'-' * columns}"))
-    out.print(Text(f"{'node':>8}  1{count:>{max(columns - 1, 1)}}"))
+    last = f"{count:>{columns - 1}}" if count > 1 else ""
+    out.print(Text(f"{'node':>8}  1{last}"))
 
 
 def _feed(budget: FeedBudget) -> tuple[str, ...]:
