@@ -118,14 +118,29 @@ def _bar(probability: float) -> str:
 
 
 def _words(found: Finding, design: Design) -> Iterator[str]:
+    said: set[str] = set()
     for suspect in found.suspects:
-        if suspect.probability >= WORTH_DOING:
-            yield f"{suspect.where}: {suspect.repair}."
+        if suspect.probability >= WORTH_DOING and suspect.where not in said:
+            said.add(suspect.where)
+            yield from _suspect_words(suspect, design)
     for names in found.alike:
         yield f"The readings so far cannot tell apart: {', '.join(names)}."
     if found.cleared_ohm is not None:
         yield f"No joint above {found.cleared_ohm * 1e3:.0f} mΩ under this load, as far as seen."
+    if found.strange is not None:
+        yield f"Reading {found.strange} fits nothing: take it again."
     yield _next(found.next, design)
+
+
+def _suspect_words(suspect: Suspect, design: Design) -> Iterator[str]:
+    if suspect.reason:
+        yield f"{suspect.where}: {suspect.reason}"
+    yield f"{suspect.where}: {suspect.repair}."
+    if (after := suspect.after) is not None:
+        yield (
+            f"{suspect.where}: once mended, {after.probe} with {after.lit.text(design)} lit reads "
+            f"{after.volts:.4f} V, give or take {2.0 * after.sd:.4f} V."
+        )
 
 
 def _next(ask: NextReading, design: Design) -> str:

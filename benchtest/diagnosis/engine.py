@@ -8,15 +8,17 @@ from functools import cached_property
 import numpy as np
 
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
+from benchtest.diagnosis.explain import Reason, fits_nothing, reason
 from benchtest.diagnosis.faults import Priors, fault_space
 from benchtest.diagnosis.finding import Finding, JudgedReading, Suspect
 from benchtest.diagnosis.forecast import Forecaster
+from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.plan import Evidence, plan_next
-from benchtest.diagnosis.posterior import Posterior, cleared_ohm, named_suspects
+from benchtest.diagnosis.posterior import Posterior, cleared_ohm, likeliest_part, named_suspects
 from benchtest.diagnosis.repair import repair_words
 from benchtest.diagnosis.response import Responses
-from benchtest.diagnosis.together import several_posterior, sure_parts, together
-from benchtest.diagnosis.view import Case, Part, View, Views
+from benchtest.diagnosis.together import Look, several_posterior, sure_parts, together
+from benchtest.diagnosis.view import Case, View, Views
 from benchtest.diagnosis.weigh import Weigher
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER, Meter
@@ -25,6 +27,8 @@ from benchtest.prop.design import Design
 
 LEAST_SHOWN = 1e-3
 """Suspects with less probability are not listed."""
+WORTH_SAYING = 0.05
+"""Suspects with this much probability are explained."""
 ALIKE_LOG = 0.7
 """Suspects whose likelihoods are within a factor of two have not been told apart."""
 LEAST_ALIKE = 0.02
@@ -88,11 +92,12 @@ class Engine:
         ask = plan_next(self._forecaster(footing), footing.posterior, evidence)
         return Finding(
             healthy=found.healthy,
-            suspects=self._suspects(found),
+            suspects=self._suspects(found, footing.parts, look),
             alike=_alike(footing),
             next=ask,
             readings=_judge(readings, plain.weigher),
             cleared_ohm=cleared_ohm(footing.healthy, footing.joints),
+            strange=_strange(footing),
         )
 
     def _forecaster(self, footing: View) -> Forecaster:
@@ -104,15 +109,28 @@ class Engine:
             self._forecasters[meter] = Forecaster(footing.responses, meter, self.tolerances)
         return self._forecasters[meter]
 
-    def _suspects(self, found: Posterior) -> tuple[Suspect, ...]:
+    def _suspects(
+        self, found: Posterior, sure: tuple[Part, ...], look: Look
+    ) -> tuple[Suspect, ...]:
         rows = []
         for where, kind, probability, joint in named_suspects(self.space, found):
             if probability < LEAST_SHOWN:
                 break
             ohms = found.ohms(joint) if joint is not None and kind == "resistive" else None
             repair = repair_words(self.design, where, kind)
-            rows.append(Suspect(where, kind, probability, ohms, repair))
+            why = Reason("", None)
+            if probability >= WORTH_SAYING:
+                others = look(tuple(part for part in sure if part.where != where))
+                why = reason(others, likeliest_part(self.space, found, where, kind, joint))
+            rows.append(Suspect(where, kind, probability, ohms, repair, why.words, why.after))
         return tuple(rows)
+
+
+def _strange(footing: View) -> int | None:
+    """Number of the reading that even the best explanation leaves far off, counted from 1."""
+    weight, part = footing.likeliest[0]
+    place = fits_nothing(footing, part if weight > footing.healthy else None)
+    return None if place is None else place + 1
 
 
 def _is_unexplained(plain: View) -> bool:

@@ -21,6 +21,18 @@ class Ohms:
 
 
 @dataclass(frozen=True, slots=True)
+class AfterRepair:
+    """A reading to take again once a suspect is mended."""
+
+    lit: Lit
+    probe: Probe
+    volts: float
+    """What a healthy unit shows. [V]"""
+    sd: float
+    """Its standard deviation. [V]"""
+
+
+@dataclass(frozen=True, slots=True)
 class Suspect:
     """A joint or node that the evidence speaks against."""
 
@@ -30,6 +42,10 @@ class Suspect:
     """That this one is faulty, whatever else is."""
     ohms: Ohms | None
     repair: str
+    reason: str = ""
+    """Which evidence speaks for it, and which against; of suspects worth the words."""
+    after: AfterRepair | None = None
+    """What shows that the repair was good."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,16 +83,19 @@ class Finding:
     readings: tuple[JudgedReading, ...]
     cleared_ohm: float | None
     """No joint is above this, as far as the evidence can tell; None while it cannot. [Ω]"""
+    strange: int | None = None
+    """Place of a reading that nothing explains, counted from 1: to be taken again."""
 
     def as_json(self, design: Design) -> dict[str, Any]:
         """The contract's JSON object."""
         return {
             "healthy": _round(self.healthy),
-            "suspects": [_suspect(suspect) for suspect in self.suspects],
+            "suspects": [_suspect(suspect, design) for suspect in self.suspects],
             "alike": [list(names) for names in self.alike],
             "next": self._next(design),
             "readings": [_reading(row, design) for row in self.readings],
             "cleared_ohm": None if self.cleared_ohm is None else _round(self.cleared_ohm),
+            "fits_nothing": self.strange,
         }
 
     def _next(self, design: Design) -> dict[str, Any]:
@@ -89,8 +108,8 @@ class Finding:
         }
 
 
-def _suspect(suspect: Suspect) -> dict[str, Any]:
-    ohms = suspect.ohms
+def _suspect(suspect: Suspect, design: Design) -> dict[str, Any]:
+    ohms, after = suspect.ohms, suspect.after
     return {
         "where": suspect.where,
         "fault": suspect.fault,
@@ -99,6 +118,15 @@ def _suspect(suspect: Suspect) -> dict[str, Any]:
         if ohms is None
         else {"low": _round(ohms.low), "best": _round(ohms.best), "high": _round(ohms.high)},
         "repair": suspect.repair,
+        "reason": suspect.reason,
+        "after_repair": None
+        if after is None
+        else {
+            "lit": after.lit.text(design),
+            "probe": str(after.probe),
+            "volts": round(after.volts, 6),
+            "sd": round(after.sd, 6),
+        },
     }
 
 

@@ -40,6 +40,17 @@ def log_likelihood(off: FloatArray, covariance: FloatArray, slip_per_v: float = 
     return np.asarray(total + count * np.log(1.0 - SLIP))
 
 
+def worth_given_rest(off: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Logarithm of each reading's density given all the others, shape (n,).
+
+    Args:
+        off: measured less predicted, shape (n,).
+        covariance: shape (n, n).
+    """
+    weighted, own = _leave_one_out(np.asarray(np.linalg.inv(covariance)), off)
+    return np.asarray(-0.5 * (weighted**2 / own - np.log(own) + np.log(2.0 * np.pi)))
+
+
 def _leave_one_out(precision: FloatArray, off: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Weighted offs `P·off`, and the precision of each reading given all the others."""
     return np.einsum("...ij,...j->...i", precision, off), np.einsum("...ii->...i", precision)

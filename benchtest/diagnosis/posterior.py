@@ -10,6 +10,7 @@ import numpy as np
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import FaultKind, FaultSpace
 from benchtest.diagnosis.finding import Ohms
+from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.response import COLUMNS, GRID, GRID_OHM
 
 CLEARED = 0.25
@@ -142,3 +143,22 @@ def named_suspects(
         rows[fault.where, fault.kind] = (before + part, None)
     named = [(where, kind, p, joint) for (where, kind), (p, joint) in rows.items()]
     return sorted(named, key=lambda row: -row[2])
+
+
+def likeliest_part(
+    space: FaultSpace, found: Posterior, where: str, kind: FaultKind, joint: int | None
+) -> Part:
+    """A suspect at the resistance, or in the way, that is most probable.
+
+    Args:
+        space: every single fault.
+        found: probabilities.
+        where: name of the suspect, as `named_suspects` gives it.
+        kind: what is wrong there.
+        joint: its place among the power joints, None where it is none.
+    """
+    if joint is not None:
+        column = GRID if kind == "open" else int(found.joints[joint, :GRID].argmax())
+        return Part(where, kind, column)
+    ways = [n for n, f in enumerate(space.chain) if (f.where, f.kind) == (where, kind)]
+    return Part(where, kind, chain=max(ways, key=lambda way: float(found.chain[way])))

@@ -14,9 +14,10 @@ import numpy as np
 
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import FaultSpace
+from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.posterior import Posterior
 from benchtest.diagnosis.response import COLUMNS
-from benchtest.diagnosis.view import Part, View
+from benchtest.diagnosis.view import View
 
 Look = Callable[[tuple[Part, ...]], View]
 """The evidence on the footing of some faults."""

@@ -7,46 +7,34 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import gammaincc
 
 from benchtest.circuit.tolerance import Tolerances
 from benchtest.circuit.wiring import FloatArray
-from benchtest.diagnosis.faults import FaultKind, FaultSpace
-from benchtest.diagnosis.looks import LookWeigher, best_explained, strand_looks
+from benchtest.diagnosis.faults import FaultSpace
+from benchtest.diagnosis.looks import (
+    Look,
+    LookWeigher,
+    appearance,
+    best_explained,
+    strand_looks,
+)
+from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.posterior import Posterior, log_odds, posterior
-from benchtest.diagnosis.response import COLUMNS, GRID, GRID_OHM, Responses
+from benchtest.diagnosis.response import COLUMNS, Responses
 from benchtest.diagnosis.taps import noise_of, taps_of
 from benchtest.diagnosis.weigh import Weighed, Weigher
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design
+from benchtest.prop.lit import Lit
 
 MISFIT_CHANCE = 0.02
 """Readings that would be so far off less often than this are not explained. Ours."""
 MISFIT_LOOKS = 4.0
 """Marks whose logarithm of likelihood is so far below the best there is are not explained. Ours."""
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """One fault: a joint at a resistance, or a fault of the data line or of a node."""
-
-    where: str
-    kind: FaultKind
-    column: int = -1
-    """Of a joint: its resistance as a place in the grid, open last."""
-    chain: int = -1
-    """Of the data line or a node: its place in the whole fault space."""
-
-    @property
-    def ohm(self) -> float:
-        """Resistance of a joint. [Ω]"""
-        return float(GRID_OHM[self.column]) if self.column < GRID else np.inf
-
-    def at(self, column: int) -> Part:
-        """The same joint at another resistance."""
-        return replace(self, column=column, kind="open" if column == GRID else "resistive")
 
 
 @dataclass(frozen=True)
@@ -208,15 +196,38 @@ class View:
         weigher = self.weigher
         if weigher is None:
             return 1.0
-        joint, column = -1, 0
-        if further is not None and further.chain < 0:
-            joint, column = self._joint_place(further), further.column
-        mean, covariance = weigher.under(joint, column)
-        if further is not None and further.chain >= 0:
-            mean = weigher.chain_mean()[self._chain_place(further)]
+        mean, covariance = weigher.under(-1, 0) if further is None else self.under(further)
         off = weigher.values - mean
         square = float(off @ np.linalg.solve(covariance, off))
         return float(gammaincc(len(off) / 2.0, square / 2.0))
+
+    def under(self, part: Part) -> tuple[FloatArray, FloatArray]:
+        """Readings and their covariance with one fault more, (readings,) and (readings, readings).
+
+        There must be readings.
+        """
+        weigher = self.weigher
+        assert weigher is not None
+        if part.chain < 0:
+            return weigher.under(self._joint_place(part), part.column)
+        return weigher.chain_mean()[self._chain_place(part)], weigher.healthy_covariance
+
+    def loose(self, part: Part | None) -> tuple[int, ...]:
+        """Readings on copper that one fault more cuts off: they may show anything."""
+        if part is None or part.chain >= 0 or self.weigher is None:
+            return ()
+        return self.weigher.loose.get((self._joint_place(part), part.column), ())
+
+    def amiss(self, part: Part, lit: Lit) -> NDArray[np.bool_]:
+        """Lit nodes that one fault more leaves dark, dim or off in colour, shape (nodes,)."""
+        if part.chain >= 0:
+            fault = self.space.chain[part.chain]
+            dark = np.zeros(self.design.node_count, dtype=bool)
+            dark[self.space.order[fault.start : fault.stop]] = True
+            return dark
+        solution = self.responses.exact(part.where, part.column, lit)
+        look = appearance(self.design.node, solution.node_v, lit)
+        return np.asarray((look != int(Look.RIGHT)) | ~solution.duty.any(axis=1))
 
     def _joint_place(self, part: Part) -> int:
         return [joint.name for joint in self.responses.space.joints].index(part.where)

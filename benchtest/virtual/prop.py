@@ -32,6 +32,7 @@ class VirtualProp:
         faults: Sequence[Fault] = (),
         seed: int | None = None,
         meter: Meter = DEFAULT_METER,
+        built: Built | None = None,
     ) -> None:
         """Build it.
 
@@ -41,11 +42,12 @@ class VirtualProp:
             seed: of this unit's own figures and its meter's errors; None is a unit exactly as
                 designed and a meter without error.
             meter: the meter on its bench.
+            built: the unit's own figures where they are not to be drawn from the seed.
         """
         self.design = design
         self.meter = meter
         self.faults: dict[str, Fault] = {fault.where: fault for fault in faults}
-        self.built: Built = build(design, seed, meter.percent)
+        self.built: Built = built or build(design, seed, meter.percent)
         self._chance = None if seed is None else np.random.default_rng([seed, 1])
         self._latched = np.zeros((design.node_count, design.node.channels), dtype=np.uint8)
         self._wanted = self._latched

@@ -1,0 +1,136 @@
+"""Why a suspect is one, in a sentence or two, and what to read once it is mended."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.finding import AfterRepair
+from benchtest.diagnosis.gauss import slips, worth_given_rest
+from benchtest.diagnosis.part import Part
+from benchtest.diagnosis.view import View
+from benchtest.evidence.marks import Mark
+from benchtest.evidence.reading import Reading
+
+TELLS_LOG = 1.0
+"""Logarithm of the factor from which a reading speaks for or against a fault."""
+MOST_FOR, MOST_AGAINST = 2, 1
+"""Readings that are named at the most."""
+FITS_NOTHING_SD = 6.0
+"""Standard deviations from what all other readings say past which one fits nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """What speaks for and against one fault."""
+
+    words: str
+    after: AfterRepair | None
+    """A reading to take again once it is mended, and what a healthy unit shows."""
+
+
+def reason(view: View, part: Part) -> Reason:
+    """Say why the evidence speaks for a fault.
+
+    Args:
+        view: the evidence with everything else that is wrong taken for given.
+        part: the fault.
+    """
+    words, after = _of_readings(view, part)
+    return Reason(" ".join([*_of_marks(view, part), *words]), after)
+
+
+def _of_readings(view: View, part: Part) -> tuple[list[str], AfterRepair | None]:
+    weigher = view.weigher
+    if weigher is None:
+        return [], None
+    good, good_covariance = weigher.under(-1, 0)
+    bad, bad_covariance = view.under(part)
+    values = weigher.values
+    gain = worth_given_rest(values - bad, bad_covariance)
+    gain -= worth_given_rest(values - good, good_covariance)
+    # the strongest first; of two alike the earlier
+    order = np.argsort(-np.round(gain, 6), kind="stable")
+    speaking = [int(row) for row in order if gain[row] > TELLS_LOG][:MOST_FOR]
+    contrary = [int(row) for row in order[::-1] if gain[row] < -TELLS_LOG][:MOST_AGAINST]
+    sd = np.sqrt(np.diag(good_covariance))
+    rows = [_for(view, row, good, sd, bad) for row in speaking]
+    rows += [_against(view, row, bad) for row in contrary]
+    if not speaking:
+        return rows, None
+    best = view.case.readings[speaking[0]]
+    again = AfterRepair(best.lit, best.probe, float(good[speaking[0]]), float(sd[speaking[0]]))
+    return rows, again if best.volts is not None else None
+
+
+def _for(view: View, row: int, good: FloatArray, sd: FloatArray, bad: FloatArray) -> str:
+    reading = view.case.readings[row]
+    return (
+        f"{_where(view, reading)} read {_value(reading)}: a good unit shows "
+        f"{_amount(reading, good[row])} ± {_amount(reading, sd[row])}, this fault "
+        f"{_amount(reading, bad[row])}."
+    )
+
+
+def _against(view: View, row: int, bad: FloatArray) -> str:
+    reading = view.case.readings[row]
+    return (
+        f"Against it: {_where(view, reading)} read {_value(reading)}, where it would show "
+        f"{_amount(reading, bad[row])}."
+    )
+
+
+def _where(view: View, reading: Reading) -> str:
+    return f"{reading.probe} with {reading.lit.text(view.design)} lit"
+
+
+def _value(reading: Reading) -> str:
+    value = reading.amps if reading.volts is None else reading.volts
+    assert value is not None
+    return _amount(reading, value)
+
+
+def _amount(reading: Reading, value: float) -> str:
+    if reading.volts is None:
+        return f"{value:.2f} A"
+    return f"{value * 1e3:.1f} mV" if abs(value) < 0.1 else f"{value:.3f} V"
+
+
+def _of_marks(view: View, part: Part) -> list[str]:
+    """Marks of nodes that are amiss where this fault says so."""
+    amiss = [mark for mark in view.case.marks if mark.seen != "ok"]
+    mine = [mark for mark in amiss if _explains(view, part, mark)]
+    if not mine:
+        return []
+    shown = ", ".join(_mark(mark) for mark in mine[:3])
+    more = f" and {len(mine) - 3} more" if len(mine) > 3 else ""
+    why = "data stops there" if part.chain >= 0 else "its nodes are short of volts"
+    return [f"Seen: {shown}{more}; {why}."]
+
+
+def _explains(view: View, part: Part, mark: Mark) -> bool:
+    first = view.design.index(mark.strand, mark.first)
+    nodes = np.arange(first, first + mark.last - mark.first + 1)
+    return bool(view.amiss(part, mark.lit)[nodes].mean() > 0.5)
+
+
+def _mark(mark: Mark) -> str:
+    nodes = f"{mark.first}" if mark.first == mark.last else f"{mark.first} to {mark.last}"
+    return f"{mark.strand}.{nodes} {mark.seen}"
+
+
+def fits_nothing(view: View, part: Part | None) -> int | None:
+    """Place of the reading that the best explanation leaves far off all others, if one is.
+
+    Args:
+        view: the evidence with what is sure taken for given.
+        part: the further fault that explains it best; None where nothing more is wrong.
+    """
+    weigher = view.weigher
+    if weigher is None or len(weigher.values) < 2:
+        return None
+    mean, covariance = weigher.under(-1, 0) if part is None else view.under(part)
+    place = int(slips(weigher.values - mean, covariance, FITS_NOTHING_SD))
+    return place if place >= 0 and place not in view.loose(part) else None
