@@ -150,6 +150,7 @@ def spread_of(
     read: Readout,
     tolerances: Tolerances = HAND_SOLDERED,
     known_joints: frozenset[str] = frozenset(),
+    known_sd: float = 0.0,
     own_log_ohm: FloatArray | None = None,
 ) -> Spread:
     """What one standard deviation of each cause does to anything read off the unknowns.
@@ -159,6 +160,7 @@ def spread_of(
         read: what is read, solved backwards with this solution's factor.
         tolerances: how far a healthy unit may be from its design.
         known_joints: joints whose resistance is given, and so has no tolerance.
+        known_sd: but this, one standard deviation of the logarithm of theirs.
         own_log_ohm: change of each reading with the logarithm of each kept branch's resistance
             while the unknowns stay, shape (kept, read); a current read off a branch has one.
     """
@@ -167,9 +169,10 @@ def spread_of(
     per_log_amp = read.per_amp * solution.load_a[:, None]
     made = circuit.wiring.made[circuit.kept]
 
-    _, rows = circuit.joint_rows
+    names, rows = circuit.joint_rows
     across = read.per_volt[rows]
     mean, shares = joint_moments(solution, tolerances)
+    shares = np.where([name in known_joints for name in names], known_sd, shares)
     per_supply = read.per_supply + more_per_supply(solution, across, mean)
     parts = [per_supply * circuit.supply_v * tolerances.supply]
     parts.append(tolerances.current * per_log_amp.sum(axis=0)[:, None])
@@ -186,7 +189,7 @@ def spread_of(
         parts.append(share * per_log_ohm[:, None])
     if len(circuit.supply_v) > 1:
         current_a = current_a + circulating_a(solution, tolerances)
-    parts.append(_joints(solution, across, shares * current_a[rows], known_joints))
+    parts.append(_joints(solution, across, shares * current_a[rows]))
 
     nodes = np.zeros((per_log_amp.shape[1], circuit.design.node_count))
     nodes[:, circuit.loaded] = tolerances.node * per_log_amp.T
@@ -248,20 +251,17 @@ def circulating_a(solution: Solution, tolerances: Tolerances) -> FloatArray:
     return np.asarray(np.where(current_a < 0.0, -1.0, 1.0) * np.sqrt(square) - current_a)
 
 
-def _joints(
-    solution: Solution, across: FloatArray, current_a: FloatArray, known: frozenset[str]
-) -> FloatArray:
-    """Effect of each joint on each reading, shape (read, joints); 0 for open and known ones.
+def _joints(solution: Solution, across: FloatArray, current_a: FloatArray) -> FloatArray:
+    """Effect of each joint on each reading, shape (read, joints); 0 for open ones.
 
     Args:
         solution: the prop with given strands lit.
         across: change per volt put into each joint that carries current, (carrying, read).
         current_a: what to take for the current of each of them, its share of spread included.
-        known: joints whose resistance is given.
     """
     circuit = solution.circuit
     names, _ = circuit.joint_rows
-    row_of = {name: row for row, name in enumerate(names) if name not in known}
+    row_of = {name: row for row, name in enumerate(names)}
     effects = np.zeros((across.shape[1], len(circuit.wiring.joint)))
     for column, name in enumerate(circuit.wiring.joint):
         if name in row_of:

@@ -12,7 +12,7 @@ from benchtest.circuit.tolerance import Readout, Spread, Tolerances, readout, sp
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.candidates import reachable_probes
 from benchtest.diagnosis.gauss import slips
-from benchtest.diagnosis.response import JointEffects, Responses
+from benchtest.diagnosis.response import CELL_SD, JointEffects, Responses
 from benchtest.diagnosis.taps import FLOATING_SD_V, volt_noise
 from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Probe
@@ -84,7 +84,8 @@ class Forecaster:
         base, circuit = self.responses.base(lit), self.responses.circuit
         value = base.solution.volts_at(self.probes)
         known = frozenset(self.responses.given)
-        spread = spread_of(base.solution, self._read(base.solution), self.tolerances, known)
+        read = self._read(base.solution)
+        spread = spread_of(base.solution, read, self.tolerances, known, known_sd=CELL_SD)
         steps = volt_noise(self.meter, value)
         variance = spread.sd_v**2 + steps**2 + (self.gain * value) ** 2
         if circuit.floating.any():

@@ -28,6 +28,11 @@ GRID = 121
 """Resistances that a joint is tried at, evenly spaced on a logarithmic scale (6 % apart)."""
 GRID_OHM = np.geomspace(LEAST_OHM, MOST_OHM, GRID)
 """The resistances tried. [Ω]"""
+STEP_LOG = float(np.log(MOST_OHM / LEAST_OHM) / (GRID - 1))
+"""A step of the grid, as a logarithm."""
+CELL_SD = float(STEP_LOG / np.sqrt(12.0))
+"""A resistance that is tried stands for all from half a step below it to half a step above: the
+standard deviation of their logarithm."""
 COLUMNS = GRID + 1
 """The grid and, last, the joint open."""
 STARVED_V = 1.7

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.tolerance import circulating_a
 from benchtest.circuit.wiring import FloatArray, Made
+from benchtest.diagnosis.response import CELL_SD, GRID, GRID_OHM
 
 if TYPE_CHECKING:
     from benchtest.diagnosis.weigh import TapEffects, Weigher
@@ -39,7 +40,8 @@ def straight_rows(
         back = -effect.base.factor_phi[joint, columns][:, None] * effect.branch[row]
         means.append(effect.value + push * effect.branch[row])
         backs.append(back)
-        shared.append(_shared(weigher, effect, joint, push, back, means[-1]))
+        cell = CELL_SD * _per_log_ohm(effect.base.push[joint])[columns][:, None]
+        shared.append(_shared(weigher, effect, joint, push, cell, back, means[-1]))
     mean = weigher.ordered(means, axis=1)
     causes = weigher.ordered(shared, axis=1)
     covariance = causes @ np.swapaxes(causes, -1, -2)
@@ -47,11 +49,17 @@ def straight_rows(
     return mean, covariance + weigher.reading_errors(mean)
 
 
+def _per_log_ohm(push: FloatArray) -> FloatArray:
+    """Change of a joint's push with the logarithm of its resistance, 0 when open, (COLUMNS,)."""
+    return np.append(np.gradient(push[:GRID], np.log(GRID_OHM)), 0.0)
+
+
 def _shared(
     weigher: Weigher,
     effect: TapEffects,
     joint: int,
     push: FloatArray,
+    cell_push: FloatArray,
     back: FloatArray,
     mean: FloatArray,
 ) -> FloatArray:
@@ -62,6 +70,7 @@ def _shared(
         effect: one lit set's readings.
         joint: the joint that is changed.
         push: shape (columns, 1). [A]
+        cell_push: how far it goes to either side within a step of the grid, (columns, 1). [A]
         back: shape (columns, taps).
         mean: what the taps read, shape (columns, taps).
 
@@ -90,13 +99,15 @@ def _shared(
         if material == Made.WIRE:  # a clamp's own cable, see `taps.own_log_ohm`
             total = total - (effect.taps.cable >= 0) * mean
         parts.append(share * total[..., None])
-    joints = weigher.responses.joint_columns
+    joints = circuit.joint_rows[1]
     response = effect.branch[joints].T + back[..., None] * volts[joints]
     current_a = branch_a[joints] + push * (siemens * volts)[joints]
     if len(circuit.supply_v) > 1:
         current_a = current_a + circulating_a(effect.base.solution, tolerances)[joints]
     own = effect.joint_shares * response * current_a[:, None, :]
-    own[..., joint] = 0.0  # its resistance is what is being tried
+    # its resistance is what is tried: all that is left open is where it is between two tried ones
+    tried = weigher.responses.joint_columns[joint]
+    own[..., weigher.responses.joint_places[joint]] = cell_push * effect.branch[tried]
     return np.concatenate([*parts, own], axis=-1)
 
 

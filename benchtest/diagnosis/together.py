@@ -8,7 +8,7 @@ those that explain most are fitted to each other, one after the other, until non
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import FaultSpace
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.posterior import Posterior
-from benchtest.diagnosis.response import COLUMNS
+from benchtest.diagnosis.response import COLUMNS, GRID, STEP_LOG
 from benchtest.diagnosis.view import View
 
 Look = Callable[[tuple[Part, ...]], View]
@@ -28,10 +28,15 @@ ANCHORS = 3
 """Likeliest explanations on top of which further faults are weighed."""
 FITTED = 3
 """Further faults on each of them whose resistances are fitted."""
-ROUNDS = 4
-"""Times that resistances are fitted to each other at the most."""
+ROUNDS, STEPS = 2, 6
+"""Times that resistances are fitted one by one, and all at once, at the most."""
+LEAST_PRECISION = 0.25
+"""Of the logarithm of a resistance before evidence: it is somewhere in the grid."""
 SURE = 0.8
 """Probability from which a fault is taken for given in choosing the next reading."""
+ONE_MORE_LOG = float(np.log(3.0))
+"""Logarithm of how much likelier a further fault is once there is one: a hand that made one bad
+joint makes others. Common practice, no source."""
 KEPT_LOG = 12.0
 """Explanations whose logarithm of weight is so far below the best are dropped."""
 
@@ -42,11 +47,13 @@ class Together:
 
     Attributes:
         parts: the faults; joints at the resistance that explains most.
-        log_weight: logarithm of odds before evidence times likelihood, summed over resistances.
-        grids: share of that weight at each resistance, by joint, shape (COLUMNS,) each.
+        room: logarithm of their odds before evidence, over all resistances that do as well.
+        log_weight: that, and the logarithm of the evidence's likelihood.
+        grids: share of the weight at each resistance, by joint, shape (COLUMNS,) each.
     """
 
     parts: tuple[Part, ...]
+    room: float
     log_weight: float
     grids: Mapping[str, FloatArray]
 
@@ -63,11 +70,7 @@ def together(look: Look) -> list[Together]:
         look: the evidence on the footing of any faults.
     """
     found: dict[frozenset[tuple[str, str]], Together] = {}
-    plain = look(())
-    anchors = []
-    for weight, part in plain.likeliest[:ANCHORS]:
-        grids = {part.where: _shares(plain.row(part.where))} if part.chain < 0 else {}
-        anchors.append(Together((part,), weight, grids))
+    anchors = [_alone(look, part) for _, part in look(()).likeliest[:ANCHORS]]
     for _ in range(MOST_TOGETHER - 1):
         more: dict[frozenset[tuple[str, str]], Together] = {}
         for anchor in anchors:
@@ -76,7 +79,7 @@ def together(look: Look) -> list[Together]:
                     more[one.key] = one
         found |= more
         anchors = _ranked(list(more.values()))[:ANCHORS]
-        if not anchors or not _leaves_more(look, anchors[0]):
+        if not anchors or not look(anchors[0].parts).is_misfit(None):
             break
     return _ranked(list(found.values()))
 
@@ -86,72 +89,144 @@ def _ranked(rows: list[Together]) -> list[Together]:
     return [row for row in ranked if row.log_weight > ranked[0].log_weight - KEPT_LOG]
 
 
-def _leaves_more(look: Look, best: Together) -> bool:
-    """True where even these leave evidence unexplained."""
-    return look(best.parts).is_misfit(None)
+def _alone(look: Look, part: Part) -> Together:
+    """A single fault, as something to weigh others on top of."""
+    plain = look(())
+    likelihood = look((part,)).healthy
+    if part.chain >= 0:
+        room = float(plain.odds[1][part.chain])
+        return Together((part,), room, room + likelihood, {})
+    row = plain.row(part.where)
+    room = _width(row) + plain.odds_at(part)
+    return Together((part,), room, room + likelihood, {part.where: _shares(row)})
 
 
 def _on_top(look: Look, anchor: Together) -> list[Together]:
     """Every further fault on top of some, the likeliest of them fitted."""
     view = look(anchor.parts)
-    # what the given ones' odds and ranges of resistance weigh, over their likelihood at the best
-    given = anchor.log_weight - view.healthy
-    found = []
+    found, rest = [], []
     for rank, (weight, part) in enumerate(view.promising):
         parts = (*anchor.parts, part)
-        if rank < FITTED and (one := _fitted(look, parts)) is not None:
+        one = _fitted(look, parts) if rank < FITTED else None
+        if one is not None:
             found.append(one)
         else:
-            found.append(Together(parts, weight + given, dict(anchor.grids)))
-    return [_with_grids(one, view) for one in _ranked(found)] if found else []
+            room = anchor.room + ONE_MORE_LOG
+            rest.append(Together(parts, room, weight + room, _grids_of(anchor, part)))
+    if not found:
+        return []
+    # what was only estimated counts where it is not said to explain more than what was fitted
+    most = max(one.log_weight for one in found)
+    return _ranked([*found, *(one for one in rest if one.log_weight < most)])
 
 
-def _with_grids(one: Together, view: View) -> Together:
-    """What is known of the last one's resistance where that was not fitted."""
-    part = one.parts[-1]
-    if part.chain >= 0 or part.where in one.grids:
-        return one
-    return replace(one, grids={**one.grids, part.where: _point(part)})
-
-
-def _point(part: Part) -> FloatArray:
+def _grids_of(anchor: Together, part: Part) -> dict[str, FloatArray]:
+    """What is known of each one's resistance where the last was not fitted."""
+    if part.chain >= 0:
+        return dict(anchor.grids)
     grid = np.zeros(COLUMNS)
     grid[part.column] = 1.0
-    return grid
+    return {**anchor.grids, part.where: grid}
 
 
 def _fitted(look: Look, parts: tuple[Part, ...]) -> Together | None:
-    """Joints among some faults, the resistance of each fitted while the others stay.
+    """Joints among some faults, their resistances fitted to each other.
 
     None where one of them cuts another off, so that it has no current to show itself by.
     """
-    fitted = list(parts)
-    joints = [place for place, part in enumerate(parts) if part.chain < 0]
-    rows: dict[int, FloatArray] = {}
+    found = _one_by_one(look, parts)
+    if found is None:
+        return None
+    found = _all_at_once(look, found)
+    rows: dict[str, FloatArray] = {}
+    for part in found:
+        if part.chain < 0:
+            rows[part.where] = _others(look, found, part).row(part.where)
+    room = (len(found) - 1) * ONE_MORE_LOG + sum(look(()).odds_at(part) for part in found)
+    room += sum(_width(row) for row in rows.values()) + _slant(look(found), found)
+    grids = {where: _shares(row) for where, row in rows.items()}
+    return Together(found, room, room + look(found).healthy, grids)
+
+
+def _others(look: Look, parts: tuple[Part, ...], part: Part) -> View:
+    return look(tuple(other for other in parts if other.where != part.where))
+
+
+def _one_by_one(look: Look, parts: tuple[Part, ...]) -> tuple[Part, ...] | None:
+    """Each joint's resistance fitted while the others stay."""
+    fitted = parts
     for _ in range(ROUNDS):
-        before = tuple(fitted)
-        for place in joints:
-            view = look(tuple(part for at, part in enumerate(fitted) if at != place))
-            if not view.carries(fitted[place].where):
+        before = fitted
+        for part in before:
+            if part.chain >= 0:
+                continue
+            view = _others(look, fitted, part)
+            if not view.carries(part.where):
                 return None
-            rows[place] = view.row(fitted[place].where)
-            fitted[place] = fitted[place].at(int(rows[place].argmax()))
-        if len(joints) < 2 or tuple(fitted) == before:
+            best = part.at(int(view.row(part.where).argmax()))
+            fitted = tuple(best if other.where == part.where else other for other in fitted)
+        if fitted == before:
             break
-    grids = {parts[place].where: _shares(row) for place, row in rows.items()}
-    return Together(tuple(fitted), _weight(look, tuple(fitted), list(rows.values())), grids)
+    return fitted
 
 
-def _weight(look: Look, parts: tuple[Part, ...], rows: list[FloatArray]) -> float:
-    """Sum over all resistances, each joint's range taken as wide as it is while the others stay."""
-    plain = look(())
-    total = sum(float(plain.odds[1][part.chain]) for part in parts if part.chain >= 0)
-    likelihood = look(parts).healthy
-    if not rows:
-        return total + likelihood
-    # every row counts the likelihood at the best: all but one of them once too often
-    total += sum(float(np.logaddexp.reduce(row)) for row in rows)
-    return total - (len(rows) - 1) * likelihood
+def _all_at_once(look: Look, parts: tuple[Part, ...]) -> tuple[Part, ...]:
+    """Gauss and Newton's steps on all resistances: one by one they creep along a valley.
+
+    Two joints are known by their ratio far better than each by itself, for the node current that
+    runs through both is not known well.
+    """
+    best = parts
+    for _ in range(STEPS):
+        view = look(best)
+        precision, pull = _normal_equations(view, best)
+        if not len(pull):
+            return best
+        step = np.clip(np.linalg.solve(precision, pull), -1.0, 1.0) / STEP_LOG
+        tried = _moved(best, step)
+        if tried == best or look(tried).healthy <= view.healthy:
+            tried = _moved(best, step / 2.0)
+        if tried == best or look(tried).healthy <= view.healthy:
+            return best
+        best = tried
+    return best
+
+
+def _moved(parts: tuple[Part, ...], steps: FloatArray) -> tuple[Part, ...]:
+    """Resistive joints moved along the grid."""
+    left = iter(steps.tolist())
+    return tuple(
+        part.at(int(np.clip(round(part.column + next(left)), 0, GRID - 1)))
+        if part.kind == "resistive"
+        else part
+        for part in parts
+    )
+
+
+def _normal_equations(view: View, parts: tuple[Part, ...]) -> tuple[FloatArray, FloatArray]:
+    """Precision of the logarithms of the resistive joints' resistances, and the pull on them."""
+    names = [part.where for part in parts if part.kind == "resistive"]
+    weigher = view.weigher
+    if weigher is None or not names:
+        return np.zeros((0, 0)), np.zeros(0)
+    per_log_ohm = weigher.per_log_ohm(names)
+    inverse = np.linalg.inv(weigher.healthy_covariance)
+    off = weigher.values - weigher.healthy_mean()
+    precision = per_log_ohm.T @ inverse @ per_log_ohm + LEAST_PRECISION * np.eye(len(names))
+    return precision, per_log_ohm.T @ inverse @ off
+
+
+def _slant(view: View, parts: tuple[Part, ...]) -> float:
+    """What widths taken one by one leave out where resistances are known by their ratio."""
+    precision, _ = _normal_equations(view, parts)
+    if len(precision) < 2:
+        return 0.0
+    return float(np.log(np.diag(precision)).sum() - np.linalg.slogdet(precision)[1]) / 2.0
+
+
+def _width(row: FloatArray) -> float:
+    """Logarithm of how many steps of the grid do as well as the best."""
+    return float(np.logaddexp.reduce(row) - row.max())
 
 
 def _shares(row: FloatArray) -> FloatArray:

@@ -138,6 +138,12 @@ class View:
         """Logarithm of odds before evidence, of `joints` and `chain`."""
         return log_odds(self.responses.space, self.case.repaired)
 
+    def odds_at(self, part: Part) -> float:
+        """Logarithm of one fault's odds before evidence, at its resistance."""
+        if part.chain >= 0:
+            return float(self.odds[1][self._chain_place(part)])
+        return float(self.odds[0][self._joint_place(part), part.column])
+
     def carries(self, where: str) -> bool:
         """True for a joint that is not given and has current to show itself by."""
         return any(joint.name == where for joint in self.responses.space.joints)

@@ -21,6 +21,7 @@ from benchtest.circuit.tolerance import (
     Readout,
     Spread,
     Tolerances,
+    cause_names,
     joint_moments,
     more_per_supply,
     readout,
@@ -28,7 +29,7 @@ from benchtest.circuit.tolerance import (
 )
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.gauss import log_likelihood
-from benchtest.diagnosis.response import COLUMNS, Base, Responses
+from benchtest.diagnosis.response import CELL_SD, COLUMNS, Base, Responses
 from benchtest.diagnosis.starved import (
     HOPELESS_LOG,
     estimated_rows,
@@ -50,7 +51,8 @@ class TapEffects:
         value: healthy readings, shape (taps,).
         read: the taps, solved backwards.
         load: change per ampere taken at a loaded node, times its amperes, (loaded, taps).
-        joint_shares: see `circuit.tolerance.joint_moments`, shape (joints,).
+        joint_shares: of all joints that carry current, the given ones too, see
+            `circuit.tolerance.joint_moments`, shape (carrying,).
         capped_push: see `Responses.capped_push`, shape (joints, COLUMNS). [A]
     """
 
@@ -79,9 +81,10 @@ def tap_effects(responses: Responses, taps: Taps, tolerances: Tolerances) -> Tap
     mean, shares = joint_moments(solution, tolerances)
     more = more_per_supply(solution, read.per_volt[rows], mean)
     read = Readout(read.per_volt, read.per_amp, read.per_supply + more)
-    own_shares = shares[responses.joint_places]
+    given = [name in responses.given for name in circuit.joint_rows[0]]
+    shares = np.where(given, CELL_SD, shares)
     push = responses.capped_push(base)
-    return TapEffects(base, taps, read_at(solution, taps), read, load, own_shares, push)
+    return TapEffects(base, taps, read_at(solution, taps), read, load, shares, push)
 
 
 @dataclass(frozen=True)
@@ -157,7 +160,7 @@ class Weigher:
         """What the tolerances do to the taps of one lit set at a solution."""
         own = own_log_ohm(solution.circuit, taps, value)
         read = readout(solution.circuit, solution.factor, taps.columns, taps.per_supply)
-        return spread_of(solution, read, self.tolerances, known, own_log_ohm=own)
+        return spread_of(solution, read, self.tolerances, known, known_sd=CELL_SD, own_log_ohm=own)
 
     def together(self, parts: list[Spread]) -> Spread:
         """Spreads of the lit sets as one, in the order of the readings."""
@@ -182,6 +185,13 @@ class Weigher:
     def healthy_covariance(self) -> FloatArray:
         """Covariance of a healthy unit's readings, shape (readings, readings)."""
         return self.covariance(self.healthy_spread, self.healthy_mean())
+
+    def per_log_ohm(self, names: Sequence[str]) -> FloatArray:
+        """Change of the readings with the logarithm of given joints' resistances, (n, names)."""
+        circuit = self.responses.circuit
+        causes = cause_names(circuit.design)
+        columns = [causes.index(f"joint {name}") for name in names]
+        return self.healthy_spread.shared[:, columns] / CELL_SD
 
     def healthy(self) -> float:
         """Logarithm of the readings' likelihood with nothing more wrong."""

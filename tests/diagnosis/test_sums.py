@@ -84,4 +84,4 @@ def test_a_rank_one_change_is_the_circuit_solved_anew(fan: Design, joint: str) -
         assert mean[row] == pytest.approx(np.array(expected), abs=1e-9)
         together = weigher.covariance(weigher.together(parts), mean[row])
         # how a healthy joint sheds current is taken from the healthy prop
-        assert covariance[row] == pytest.approx(together, rel=2e-4, abs=1e-15)
+        assert covariance[row] == pytest.approx(together, rel=5e-4, abs=1e-15)

@@ -1,0 +1,181 @@
+"""Several faults at once, and the reasons given for each suspect."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from benchtest.circuit.predict import predict
+from benchtest.circuit.tolerance import HAND_SOLDERED
+from benchtest.diagnosis import Engine, Finding
+from benchtest.diagnosis.explain import reason
+from benchtest.diagnosis.faults import fault_space
+from benchtest.diagnosis.part import Part
+from benchtest.diagnosis.response import GRID, GRID_OHM
+from benchtest.diagnosis.together import ONE_MORE_LOG, together
+from benchtest.diagnosis.view import Case, View, Views
+from benchtest.evidence.marks import Mark, Seen
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Design
+from benchtest.prop.lit import everything
+from benchtest.prop.names import joint_by_name, parse_probe
+from tests.diagnosis.conftest import Bench
+
+
+@pytest.fixture(scope="module")
+def comb(make_fan: Callable[..., Design]) -> Design:
+    """Five strands on one bus: each drop shows its own joint."""
+    return make_fan(5, 12, crown=False)
+
+
+@pytest.fixture(scope="module")
+def engine(comb: Design) -> Engine:
+    return Engine(comb)
+
+
+def _marks(design: Design, *rows: tuple[int, int, int, Seen]) -> list[Mark]:
+    lit = everything(design)
+    right = [Mark(lit, s.number, 1, s.nodes, "ok") for s in design.strands]
+    return right + [Mark(lit, strand, first, last, seen) for strand, first, last, seen in rows]
+
+
+def _likely(finding: Finding, least: float = 0.8) -> set[str]:
+    total: dict[str, float] = {}
+    for suspect in finding.suspects:
+        total[suspect.where] = total.get(suspect.where, 0.0) + suspect.probability
+    return {where for where, probability in total.items() if probability > least}
+
+
+def _read(bench: Bench, *probes: str) -> list[Reading]:
+    lit = everything(bench.design)
+    return [bench.read(lit, parse_probe(probe, bench.design)) for probe in probes]
+
+
+def test_two_dark_nodes_are_both_named(comb: Design, engine: Engine) -> None:
+    finding = engine.diagnose(marks=_marks(comb, (2, 4, 4, "dark"), (4, 9, 9, "dark")))
+    assert _likely(finding) == {"2.4", "4.9"}
+
+
+def test_three_dark_nodes_are_all_named(comb: Design, engine: Engine) -> None:
+    rows = [(1, 3, 3), (2, 4, 4), (4, 9, 9)]
+    finding = engine.diagnose(marks=_marks(comb, *((*row, "dark") for row in rows)))
+    assert _likely(finding) == {"1.3", "2.4", "4.9"}
+
+
+def test_a_bad_joint_and_a_dark_node_are_both_named(comb: Design, engine: Engine) -> None:
+    bench = Bench(comb, {"3A-": 0.4}, seed=21)
+    readings = _read(bench, "1A", "2A", "3A", "4A", "5A", "foot:3->3A-", "foot:3+>3A+")
+    finding = engine.diagnose(readings, _marks(comb, (5, 2, 2, "dark")))
+    assert _likely(finding) == {"3A-", "5.2"}
+
+
+@pytest.mark.parametrize(
+    ("faults", "seed"),
+    [
+        ({"2A+": 0.5, "5A-": 0.9}, 31),
+        ({"3A+": 0.3, "3A-": 0.7}, 32),
+        ({"1A-": 0.1, "4A+": 2.0}, 33),
+        ({"1A+": 0.4, "3A-": 0.6, "5A+": 0.8}, 34),
+    ],
+)
+def test_bad_joints_at_once_are_named_with_their_resistances(
+    comb: Design, engine: Engine, faults: dict[str, float], seed: int
+) -> None:
+    bench = Bench(comb, faults, seed)
+    ends = [f"{n}A" for n in range(1, 6)]
+    drops = [str(joint_by_name(f"{end}{rail}", comb).probe) for end in ends for rail in "+-"]
+    finding = engine.diagnose(_read(bench, *ends, *drops))
+    assert _likely(finding) == set(faults)
+    for suspect in finding.suspects[: len(faults)]:
+        assert suspect.ohms is not None
+        assert suspect.ohms.low * 0.9 < faults[suspect.where] < suspect.ohms.high * 1.1
+
+
+def test_two_faults_are_found_by_asking(comb: Design, engine: Engine) -> None:
+    bench = Bench(comb, {"2A+": 1.0, "4A-": math.inf}, seed=41)
+    finding = bench.find(engine, at_most=14)
+    found = _likely(finding)
+    assert found
+    assert found <= {"2A+", "4A-"}
+
+
+def test_a_single_fault_is_not_made_into_two(comb: Design, engine: Engine) -> None:
+    finding = engine.diagnose(_read(Bench(comb, {"2A+": 0.5}, 51), "1A", "2A", "3A", "foot:2+>2A+"))
+    assert _likely(finding) == {"2A+"}
+    assert all(s.probability < 0.1 for s in finding.suspects if s.where != "2A+")
+
+
+def test_the_weight_of_two_is_the_sum_over_both_resistances(
+    make_fan: Callable[..., Design],
+) -> None:
+    """Against every fourth resistance of one joint tried with all of the other: a Riemann sum."""
+    design = make_fan(3, 6, crown=False)
+    space = fault_space(design)
+    readings = _read(
+        Bench(design, {"1A+": 0.5, "3A-": 0.8}, 61),
+        "1A", "2A", "3A", "1B", "3B", "foot:1+>1A+", "foot:3->3A-",
+    )  # fmt: skip
+    case, views = Case(readings, (), DEFAULT_METER, ()), Views(design, space, HAND_SOLDERED)
+
+    def look(parts: tuple[Part, ...]) -> View:
+        return views.of(case, parts)
+
+    best = together(look)[0]
+    assert {part.where for part in best.parts} == {"1A+", "3A-"}
+    names = [joint.name for joint in space.joints]
+    first = names.index("1A+")
+    plain, step = look(()), 4
+    total = -np.inf
+    for column in range(0, GRID, step):
+        row = look((Part("1A+", "resistive", column),)).row("3A-")
+        weight = np.logaddexp.reduce(row) + plain.odds[0][first][column] + np.log(step)
+        total = np.logaddexp(total, weight + ONE_MORE_LOG)
+    assert best.log_weight == pytest.approx(total, abs=0.3)
+    assert {part.where: part.ohm for part in best.parts}["1A+"] == pytest.approx(0.5, rel=0.15)
+    assert GRID_OHM[0] < best.parts[0].ohm < GRID_OHM[-1]
+
+
+def test_a_reason_gives_what_a_good_unit_shows(comb: Design, engine: Engine) -> None:
+    readings = _read(Bench(comb, {"2A+": 0.5}, 71), "1A", "2A", "3A", "foot:2+>2A+")
+    suspect = engine.diagnose(readings).suspects[0]
+    lit, probe = everything(comb), parse_probe("foot:2+>2A+", comb)
+    good = predict(comb, lit, [probe]).probes[0]
+    assert readings[3].volts is not None
+    assert f"foot:2+>2A+ with all lit read {readings[3].volts:.3f} V" in suspect.reason
+    assert f"a good unit shows {good.volts * 1e3:.1f} mV" in suspect.reason
+    assert suspect.after is not None
+    assert suspect.after.probe == probe
+    assert suspect.after.volts == pytest.approx(good.volts, abs=1e-9)
+
+
+def test_a_reason_names_what_was_seen(comb: Design, engine: Engine) -> None:
+    finding = engine.diagnose(marks=_marks(comb, (2, 4, 4, "dark")))
+    assert "Seen: 2.4 dark" in finding.suspects[0].reason
+
+
+def test_what_speaks_against_a_suspect_is_said(comb: Design) -> None:
+    readings = _read(Bench(comb, {"2A+": 0.5}, 72), "1A", "2A", "3A", "foot:2->2A-")
+    case, views = (
+        Case(readings, (), DEFAULT_METER, ()),
+        Views(comb, fault_space(comb), HAND_SOLDERED),
+    )
+    view, names = views.of(case), [joint.name for joint in fault_space(comb).joints]
+    best = int(view.joints[names.index("2A+")].argmax())
+    words, volts = reason(view, Part("2A-", "resistive", best)).words, readings[3].volts
+    assert volts is not None
+    assert f"Against it: foot:2->2A- with all lit read {volts * 1e3:.1f} mV" in words
+    assert "Against" not in reason(view, Part("2A+", "resistive", best)).words
+
+
+def test_a_reading_that_fits_nothing_is_pointed_out(fan: Design, fan_engine: Engine) -> None:
+    readings = _read(Bench(fan, {}, seed=14), *(f"{n}A" for n in range(1, 8)))
+    assert fan_engine.diagnose(readings).strange is None
+    wrong = readings[3]
+    assert wrong.volts is not None
+    readings[3] = dataclasses.replace(wrong, volts=wrong.volts - 1.0)
+    assert fan_engine.diagnose(readings).strange == 4
