@@ -17,6 +17,10 @@ from benchtest.prop.lit import Lit, parse_lit
 Seen = Literal["ok", "dark", "dim", "warm", "wrong-colour", "stuck", "flicker"]
 SEEN: tuple[Seen, ...] = get_args(Seen)
 
+SEEN_UNLIT: tuple[Seen, ...] = ("ok", "stuck", "flicker")
+"""What can be said of a strand that is not lit: `ok`, it is dark as it should be, and `stuck`, it
+shines all the same. `dark` is left out: it is more likely a slip in what was lit."""
+
 NEEDED = ("lit", "strand", "nodes", "seen")
 OPTIONAL = ("level", "colour", "at")
 _SPAN = re.compile(r"^(\d{1,6})(?:-(\d{1,6}))?$", re.ASCII)
@@ -24,7 +28,7 @@ _SPAN = re.compile(r"^(\d{1,6})(?:-(\d{1,6}))?$", re.ASCII)
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """What was seen at nodes `first` to `last` of a strand."""
+    """What was seen at nodes `first` to `last` of a strand, lit or not."""
 
     lit: Lit
     strand: int
@@ -99,12 +103,23 @@ def _mark(cells: dict[str, str], design: Design) -> Mark:
     strand = int(number)
     if not 1 <= strand <= len(design.strands):
         raise NameFault(f"strand: {strand}; the prop has strands 1 to {len(design.strands)}")
-    if strand not in lit.strands:
-        raise InputError(
-            f'strand {strand} is not lit under "{cells["lit"]}"; marks are of lit nodes'
-        )
     first, last = parse_nodes(cells["nodes"], design.strand(strand).nodes)
-    return Mark(lit, strand, first, last, parse_seen(cells["seen"]))
+    mark = Mark(lit, strand, first, last, parse_seen(cells["seen"]))
+    check_seen(mark, design)
+    return mark
+
+
+def check_seen(mark: Mark, design: Design) -> None:
+    """Of a strand that is not lit only some words can be said.
+
+    Raises:
+        InputError: another was said.
+    """
+    if not mark.lit.lights(mark.strand) and mark.seen not in SEEN_UNLIT:
+        raise InputError(
+            f'strand {mark.strand} is not lit under "{mark.lit.text(design)}": write ok (dark, as '
+            f"it should be), stuck (lit all the same) or flicker, not {mark.seen}"
+        )
 
 
 def _contradictions(marks: Sequence[Mark], design: Design) -> list[str]:

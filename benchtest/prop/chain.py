@@ -23,9 +23,11 @@ def data_order(design: Design) -> NDArray[np.intp]:
 
     A frame in prop order `frame[nodes, channels]` goes onto the wire as `frame[data_order]`.
     """
-    runs = []
-    for entry in design.data_path:
-        start = design.first_index[entry.strand - 1]
-        run = np.arange(start, start + design.strand(entry.strand).nodes)
-        runs.append(run if entry.end == "A" else run[::-1])
-    return np.concatenate(runs)
+    return np.concatenate([strand_order(design, entry) for entry in design.data_path])
+
+
+def strand_order(design: Design, entry: StrandEnd) -> NDArray[np.intp]:
+    """Nodes of one strand in the order of data that enter at this end. Shape (its nodes,)."""
+    start = design.first_index[entry.strand - 1]
+    run = np.arange(start, start + design.strand(entry.strand).nodes)
+    return run if entry.end == "A" else run[::-1]

@@ -40,6 +40,10 @@ class Lit:
             return "all"
         return spans(self.strands)
 
+    def lights(self, strand: int) -> bool:
+        """True where this strand should be seen lit."""
+        return self.level > 0.0 and strand in self.strands
+
     def duty(self, design: Design) -> NDArray[np.float64]:
         """Share of full current asked of each channel. Shape (nodes, colours), 0 to 1."""
         duty = np.zeros((design.node_count, design.node.channels))

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from benchtest.diagnosis import still_valid, touched_by
 from benchtest.errors import InputError
-from benchtest.evidence.marks import Mark, parse_nodes
+from benchtest.evidence.marks import Mark, check_seen, parse_nodes
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design
 from benchtest.prop.lit import Lit, parse_lit
@@ -160,10 +160,10 @@ def _verdict(state: State, what: VerdictGiven) -> State:
 
 def _mark(state: State, what: MarkMade) -> State:
     lit = parse_lit(what.lit, state.design, what.level, what.colour)
-    if what.strand not in lit.strands:
-        raise InputError(f'strand {what.strand} is not lit under "{what.lit}"')
+    parse_lit(str(what.strand), state.design)  # it is a strand of this prop
     first, last = parse_nodes(what.nodes, state.design.strand(what.strand).nodes)
     mark = Mark(lit, what.strand, first, last, what.seen)
+    check_seen(mark, state.design)
     return dataclasses.replace(state, marks=(*state.marks, mark))
 
 

@@ -162,13 +162,22 @@ def test_marks_are_read(fan: Design, tmp_path: Path) -> None:
         ("all,4,x,dark", "a number, a range"),
         ("all,13,1,dark", "strands 1 to 12"),
         ("all,four,1,dark", "write its number"),
-        ("4,5,1,dark", "marks are of lit nodes"),
+        ("4,5,1,dark", "write ok (dark, as it should be), stuck (lit all the same)"),
         ("all,4,1,drak", 'did you mean "dark"'),
     ],
 )
 def test_a_wrong_mark_is_said(fan: Design, row: str, words: str) -> None:
     (fault,) = parse_marks(f"lit,strand,nodes,seen\n{row}\n", "m.csv", fan).faults
     assert words in fault
+
+
+def test_a_strand_that_is_not_lit_may_be_marked_dark_or_stuck(fan: Design) -> None:
+    text = "lit,strand,nodes,seen\n4,5,all,stuck\n4,6,all,ok\nnone,7,3,flicker\n"
+    marks = parse_marks(text, "m.csv", fan).all_or_error()
+    assert [(mark.strand, mark.seen) for mark in marks] == [
+        (5, "stuck"), (6, "ok"), (7, "flicker"),
+    ]  # fmt: skip
+    assert not any(mark.lit.lights(mark.strand) for mark in marks)
 
 
 def test_marks_that_contradict_each_other_are_said(fan: Design) -> None:
