@@ -8,6 +8,15 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from benchtest.diagnosis.wiring import (
+    COLOUR_ORDER,
+    Misled,
+    Shorted,
+    other_orders,
+    recoloured,
+    shorts,
+    swaps,
+)
 from benchtest.prop.chain import data_order, hops
 from benchtest.prop.design import Design
 from benchtest.prop.joints import Joint, data_joints, power_joints
@@ -33,7 +42,8 @@ class Priors:
     """Odds of each fault against none, for one joint or one node of a fresh, hand-made prop.
 
     Common practice, no source: about one prop in five has a bad power joint, one in twenty a bad
-    data joint, and a node is dead once in some thousands.
+    data joint, and a node is dead once in some thousands. Of a dozen strands one is turned round
+    in one prop of fifty, and two are taken for each other in one of a hundred.
     """
 
     resistive: float = 4e-3
@@ -43,13 +53,25 @@ class Priors:
     dark_node: float = 1e-4
     """A node that is dark and passes its data on."""
     no_data_out: float = 5e-5
+    reversed: float = 1.5e-3
+    """A strand: less than a data joint, for its arrows can be seen."""
+    swapped: float = 1e-3
+    """Two neighbours of the data path."""
+    colour_setting: float = 5e-3
+    """The prop's setting: it is wrong for the first unit of a design, and put right then."""
+    colour_strand: float = 5e-4
+    """A strand: it takes one of another make among the rest."""
+    short: float = 5e-3
+    """The prop: a bridge of solder between the rails, or a fuse gone, in one of two hundred."""
 
 
 @dataclass(frozen=True)
 class ChainFault:
-    """A fault of the data line or of one node: it leaves nodes dark that should be lit.
+    """A fault that no one power joint makes: of data, of a node, of wiring or of a setting.
 
-    `start` and `stop` bound those nodes by their place in the order that data reaches them.
+    It leaves nodes dark that should be lit: `start` and `stop` bound them by their place in the
+    order that data reaches them. `misled` tells nodes something else than it should; `shorted`
+    takes the volts away.
     """
 
     where: str
@@ -57,6 +79,8 @@ class ChainFault:
     start: int
     stop: int
     odds: float
+    misled: Misled | None = None
+    shorted: Shorted | None = None
 
 
 @dataclass(frozen=True)
@@ -65,7 +89,7 @@ class FaultSpace:
 
     Attributes:
         joints: power joints, each of which may be resistive or open.
-        chain: faults of the data line and of nodes.
+        chain: faults of the data line and of nodes, and all others that are no power joint's.
         priors: odds of each kind against none.
         order: places of nodes in the order that data reaches them, shape (nodes,).
     """
@@ -80,7 +104,14 @@ def fault_space(design: Design, priors: Priors | None = None) -> FaultSpace:
     """Every single fault of a design, in the order of its file."""
     odds = priors or Priors()
     order = data_order(design)
-    chain = [*_open_data(design, odds), *_bad_nodes(design, order, odds)]
+    chain = [
+        *_open_data(design, odds),
+        *_bad_nodes(design, order, odds),
+        *_reversed(design, odds),
+        *_swapped(design, odds),
+        *_colour_orders(design, odds),
+        *_short(design, order, odds),
+    ]
     return FaultSpace(tuple(power_joints(design)), tuple(chain), odds, order)
 
 
@@ -115,4 +146,46 @@ def _bad_nodes(design: Design, order: NDArray[np.intp], odds: Priors) -> list[Ch
             found.append(ChainFault(where, "dead-node", place, count, odds.dead_node))
             if place + 1 < count:
                 found.append(ChainFault(where, "no-data-out", place + 1, count, odds.no_data_out))
+    return found
+
+
+def _reversed(design: Design, odds: Priors) -> list[ChainFault]:
+    """Each strand put in the wrong way round: data finds no way in, and its volts are right."""
+    end, place, found = design.node_count, 0, []
+    for entry in design.data_path:
+        found.append(ChainFault(str(entry.strand), "reversed", place, end, odds.reversed))
+        place += design.strand(entry.strand).nodes
+    return found
+
+
+def _swapped(design: Design, odds: Priors) -> list[ChainFault]:
+    return [
+        ChainFault(where, "swapped", 0, 0, odds.swapped, misled=misled)
+        for where, misled in swaps(design)
+    ]
+
+
+def _colour_orders(design: Design, odds: Priors) -> list[ChainFault]:
+    """Each order but the right one, of the whole prop and of each strand."""
+    orders, found = other_orders(design.node.colours), []
+    for order in orders:
+        misled = recoloured(np.arange(design.node_count), order)
+        part = odds.colour_setting / len(orders)
+        found.append(ChainFault(COLOUR_ORDER, "colour-order", 0, 0, part, misled=misled))
+    for strand, start in zip(design.strands, design.first_index, strict=True):
+        for order in orders:
+            misled = recoloured(np.arange(start, start + strand.nodes), order)
+            part, where = odds.colour_strand / len(orders), str(strand.number)
+            found.append(ChainFault(where, "colour-order", 0, 0, part, misled=misled))
+    return found
+
+
+def _short(design: Design, order: NDArray[np.intp], odds: Priors) -> list[ChainFault]:
+    """Each feed with nothing behind it: all that it alone supplies is dark, and what follows."""
+    ways, found = shorts(design), []
+    for feed, shorted in ways:
+        dead = np.isin(order, shorted.nodes(design))
+        start, part = int(np.flatnonzero(dead)[0]), odds.short / len(ways)
+        end = design.node_count
+        found.append(ChainFault(feed, "short", start, end, part, shorted=shorted))
     return found

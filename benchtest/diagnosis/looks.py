@@ -1,8 +1,8 @@
 """How well each fault explains what the eye saw.
 
-A fault says how each lit node should look. A strand that was looked at is cut into runs of nodes
-that should look alike and did look alike; each run counts once, for an eye that errs on a run errs
-on all of it. A run of one node at the edge of a predicted change may be a miscount by one.
+A fault says how each node should look, lit or not. A strand that was looked at is cut into runs of
+nodes that should look alike and did look alike; each run counts once, for an eye that errs on a run
+errs on all of it. A run of one node at the edge of a predicted change may be a miscount by one.
 """
 
 from __future__ import annotations
@@ -10,13 +10,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.loads import node_light
 from benchtest.circuit.wiring import FloatArray
-from benchtest.diagnosis.faults import FaultSpace
+from benchtest.diagnosis.faults import ChainFault, FaultSpace
 from benchtest.diagnosis.response import COLUMNS, Base, Responses
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.prop.design import Design, NodeKind
@@ -24,13 +25,18 @@ from benchtest.prop.lit import COLOURS, Lit
 
 
 class Look(IntEnum):
-    """How a lit node should look."""
+    """How a node should look: the last four are of nodes that should be dark."""
 
     RIGHT = 0
     WARM = 1
     DIM = 2
     UNPOWERED = 3
     NO_DATA = 4
+    WRONG_COLOUR = 5
+    OFF = 6
+    OFF_UNPOWERED = 7
+    OFF_NO_DATA = 8
+    ON = 9
 
 
 SEEN: tuple[Seen, ...] = ("ok", "dark", "dim", "warm", "wrong-colour", "stuck", "flicker")
@@ -44,10 +50,21 @@ CHANCE = np.array(
         [0.0400, 0.1000, 0.5000, 0.2500, 0.0200, 0.0100, 0.0800],  # dim
         [0.0050, 0.7500, 0.0400, 0.0200, 0.0400, 0.0150, 0.1300],  # unpowered
         [0.0050, 0.8400, 0.0050, 0.0050, 0.0100, 0.1200, 0.0150],  # no data
+        [0.0200, 0.0050, 0.0100, 0.0300, 0.9200, 0.0050, 0.0100],  # wrong colour
+        [0.9920, 0.0005, 0.0005, 0.0005, 0.0005, 0.0040, 0.0020],  # off
+        [0.9250, 0.0005, 0.0050, 0.0020, 0.0100, 0.0075, 0.0500],  # off, unpowered: may glow
+        [0.9200, 0.0005, 0.0020, 0.0020, 0.0100, 0.0500, 0.0150],  # off, no data: may stand
+        [0.0100, 0.0005, 0.0100, 0.0050, 0.0200, 0.9400, 0.0145],  # on
     ]
 )
 """Chance of each word for a run of nodes that should look so. Common practice, no source: an eye
-misses a warm strand easily, but seldom reports what is not there."""
+misses a warm strand easily, but seldom reports what is not there. Of a strand that is not lit
+`ok` means dark, as it should be, and `stuck` that it shines all the same."""
+
+UNLIT = np.full(len(Look), int(Look.OFF))
+UNLIT[Look.UNPOWERED], UNLIT[Look.NO_DATA] = Look.OFF_UNPOWERED, Look.OFF_NO_DATA
+UNLIT[Look.ON] = Look.ON
+"""How a node looks that is not lit, by how it would look if it were."""
 
 OFF_BY_ONE = 0.05
 """Chance that a position is one node off. Common practice, no source."""
@@ -63,12 +80,16 @@ MARK_COLUMNS = np.unique(np.append(np.arange(0, COLUMNS - 1, 12), [COLUMNS - 2, 
 
 @dataclass(frozen=True)
 class StrandLook:
-    """What was seen of one strand under one lit set."""
+    """What was seen of one strand under one lit set, of which it need not be."""
 
     lit: Lit
     strand: int
     seen: NDArray[np.intp]
     """Place in `SEEN` of each node from end A, or NOT_LOOKED_AT; shape (nodes,)."""
+
+    def weigh(self, should: NDArray[np.intp]) -> FloatArray:
+        """Logarithm of its chance, given how its nodes look if lit; see `look_likelihood`."""
+        return look_likelihood(self.seen, should if self.lit.lights(self.strand) else UNLIT[should])
 
 
 def strand_looks(design: Design, marks: Sequence[Mark]) -> list[StrandLook]:
@@ -82,15 +103,18 @@ def strand_looks(design: Design, marks: Sequence[Mark]) -> list[StrandLook]:
     for mark in ground_first:
         nodes = design.strand(mark.strand).nodes
         row = found.setdefault((mark.lit, mark.strand), np.full(nodes, NOT_LOOKED_AT))
-        row[mark.first - 1 : mark.last] = SEEN.index(mark.seen)
+        # dark is how a strand that is not lit looks right
+        right = mark.seen == "dark" and not mark.lit.lights(mark.strand)
+        row[mark.first - 1 : mark.last] = SEEN.index("ok" if right else mark.seen)
     return [StrandLook(lit, strand, row) for (lit, strand), row in found.items()]
 
 
 def best_explained(looks: Sequence[StrandLook]) -> float:
     """Logarithm of the chance of what was seen if each run looked as it most likely should."""
-    most = np.log(CHANCE.max(axis=0))
     total = 0.0
     for look in looks:
+        lit = look.lit.lights(look.strand)
+        most = np.log((CHANCE[: Look.OFF] if lit else CHANCE[Look.OFF :]).max(axis=0))
         seen = look.seen[look.seen != NOT_LOOKED_AT]
         runs = np.append(True, seen[1:] != seen[:-1])[: len(seen)]
         total += float(most[seen[runs]].sum())
@@ -154,6 +178,7 @@ class LookWeigher:
         self.space: FaultSpace = responses.space
         self.looks = looks
         self._grounds: dict[Lit, NDArray[np.intp]] = {}
+        self._by_volts: dict[Lit, NDArray[np.intp]] = {}
         self.place = np.empty(self.design.node_count, dtype=np.intp)
         self.place[self.space.order] = np.arange(self.design.node_count)
 
@@ -162,16 +187,39 @@ class LookWeigher:
         total = 0.0
         for look in self.looks:
             should = self._ground(look.lit)[None, self._nodes(look)]
-            total += float(look_likelihood(look.seen, should)[0])
+            total += float(look.weigh(should)[0])
         return total
 
     def _ground(self, lit: Lit) -> NDArray[np.intp]:
         """`Look` of every node before any fault is tried, shape (nodes,)."""
         if lit not in self._grounds:
+            should = self._as_told(lit, self._powered(lit), self.responses.told(lit))
+            self._grounds[lit] = self._kept_dark(should)
+        return self._grounds[lit]
+
+    def _powered(self, lit: Lit) -> NDArray[np.intp]:
+        """`Look` of every node by its volts alone, shape (nodes,)."""
+        if lit not in self._by_volts:
             node_v = self.responses.base(lit).solution.node_v[None, :]
             should = self._obey_chain(appearance(self.design.node, node_v, lit))
-            self._grounds[lit] = self._kept_dark(should)[0]
-        return self._grounds[lit]
+            self._by_volts[lit] = should[0]
+        return self._by_volts[lit]
+
+    def _as_told(self, lit: Lit, should: NDArray[np.intp], told: FloatArray) -> NDArray[np.intp]:
+        """`Look` of nodes that are told something else than they should be.
+
+        Args:
+            lit: strands that should be lit.
+            should: `Look` of each node by its volts, shape (..., nodes).
+            told: duty of each channel by the data it gets, shape (nodes, colours).
+        """
+        shown, meant = told > 0.0, lit.duty(self.design) > 0.0
+        shines, wanted = shown.any(axis=1), meant.any(axis=1)
+        alive = should < Look.UNPOWERED
+        other = shines & wanted & (shown != meant).any(axis=1)
+        found = np.where(alive & other, Look.WRONG_COLOUR, should)
+        found = np.where(alive & wanted & ~shines, Look.NO_DATA, found)
+        return np.asarray(np.where(alive & ~wanted & shines, Look.ON, found))
 
     def _kept_dark(self, should: NDArray[np.intp]) -> NDArray[np.intp]:
         """Nodes that a fault taken for given keeps dark; shape (faults, nodes)."""
@@ -182,17 +230,44 @@ class LookWeigher:
         """Logarithm of likelihood of each fault of the data line or a node, (chain faults,)."""
         starts = np.array([fault.start for fault in self.space.chain])
         stops = np.array([fault.stop for fault in self.space.chain])
+        looks = np.array([Look.UNPOWERED if f.shorted else Look.NO_DATA for f in self.space.chain])
         total = np.zeros(len(starts))
         for look in self.looks:
             place = self.place[self._nodes(look)]
             low, high = place.min(), place.max() + 1
             # many faults leave this strand alike: weigh each way it can look once
             clipped = np.clip(np.stack([starts, stops], axis=1), low, high)
-            ways, of = np.unique(clipped, axis=0, return_inverse=True)
-            dark = (place >= ways[:, :1]) & (place < ways[:, 1:])
-            should = np.where(dark, int(Look.NO_DATA), self._ground(look.lit)[self._nodes(look)])
-            total += look_likelihood(look.seen, should)[of.reshape(-1)]
+            every = np.column_stack([clipped, looks])
+            ways, of = np.unique(every, axis=0, return_inverse=True)
+            dark = (place >= ways[:, :1]) & (place < ways[:, 1:2])
+            should = np.where(dark, ways[:, 2:], self._ground(look.lit)[self._nodes(look)])
+            weight = look.weigh(should)[of.reshape(-1)]
+            for number in self._misleading(look.strand):
+                weight[number] = self._misled(look, self.space.chain[number])
+            total += weight
         return total
+
+    def _misleading(self, strand: int) -> list[int]:
+        """Chain faults that tell nodes of this strand what is not theirs."""
+        return self._misleading_by_strand.get(strand, [])
+
+    @cached_property
+    def _misleading_by_strand(self) -> dict[int, list[int]]:
+        bounds = np.array(self.design.first_index)
+        found: dict[int, list[int]] = {}
+        for number, fault in enumerate(self.space.chain):
+            if fault.misled is not None:
+                strands = np.searchsorted(bounds, fault.misled.nodes, side="right")
+                for strand in np.unique(strands).tolist():
+                    found.setdefault(strand, []).append(number)
+        return found
+
+    def _misled(self, look: StrandLook, fault: ChainFault) -> float:
+        """Logarithm of the chance of one look if nodes are told what is not theirs."""
+        assert fault.misled is not None
+        told = fault.misled.told(self.responses.told(look.lit))
+        should = self._kept_dark(self._as_told(look.lit, self._powered(look.lit), told))
+        return float(look.weigh(should[None, self._nodes(look)])[0])
 
     def joints(self, only: Sequence[int] | None = None, *, roughly: bool = False) -> FloatArray:
         """Logarithm of likelihood of each power joint's faults, shape (joints, COLUMNS).
@@ -223,10 +298,12 @@ class LookWeigher:
             if exactly and amiss and (not joint.strands or amiss & set(joint.strands)):
                 self._starve(node_v, number, base)
             should = self._obey_chain(appearance(self.design.node, node_v, lit))
+            if self.responses.misled:
+                should = self._as_told(lit, should, self.responses.told(lit))
             should = self._kept_dark(should)
             at_knots = np.zeros(len(MARK_COLUMNS))
             for look in looks:
-                at_knots += look_likelihood(look.seen, should[:, self._nodes(look)])
+                at_knots += look.weigh(should[:, self._nodes(look)])
             total[number] = np.interp(np.arange(COLUMNS), MARK_COLUMNS, at_knots)
         return total
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from benchtest.diagnosis.faults import FaultKind
+from benchtest.diagnosis.wiring import COLOUR_ORDER
 from benchtest.prop.design import Design
 from benchtest.prop.names import joint_by_name
 
@@ -11,6 +14,8 @@ def repair_words(design: Design, where: str, fault: FaultKind) -> str:
     """One or two short sentences: what to do, where, and what must be looked at first."""
     if fault in ("resistive", "open"):
         return _power(design, where, fault)
+    if fault in _WIRING:
+        return _WIRING[fault](design, where)
     if fault == "data-open":
         return f"switch off; reflow data joint {where}, then the next one along the data line"
     if fault == "dead-node":
@@ -33,3 +38,45 @@ def _power(design: Design, where: str, fault: FaultKind) -> str:
     verb = "resolder" if fault == "open" else "reflow"
     bus = joint.near.place if joint.near is not None else ""
     return f"switch off; {verb} joint {where} ({rail} wire onto pad {bus}); tug it when cold"
+
+
+def _turn(design: Design, where: str) -> str:
+    return (
+        f"switch off; part strand {where} at both ends, turn it so that its arrows point along the "
+        "data line, and remake its joints"
+    )
+
+
+def _uncross(design: Design, where: str) -> str:
+    one, two = where.split()
+    return (
+        f"strands {one} and {two} are in each other's place on the data line: switch off and "
+        "uncross their data wires, or renumber them in the prop file"
+    )
+
+
+def _set_order(design: Design, where: str) -> str:
+    if where != COLOUR_ORDER:
+        return (
+            f"light strand {where} red, green and blue alone; where only this strand shows other "
+            "colours, put in one of the same make as the rest"
+        )
+    return (
+        "light red, green and blue alone, and set colour_order under [node] in the prop file "
+        f'(now "{design.node.colour_order}") by what you see'
+    )
+
+
+def _find_short(design: Design, where: str) -> str:
+    return (
+        f"switch off and unplug feed {where}; look at its fuse, and if the rails read below 5 ohms "
+        "both ways round, for a bridge between them; never put in a larger fuse or none"
+    )
+
+
+_WIRING: dict[FaultKind, Callable[[Design, str], str]] = {
+    "reversed": _turn,
+    "swapped": _uncross,
+    "colour-order": _set_order,
+    "short": _find_short,
+}

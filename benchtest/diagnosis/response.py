@@ -21,6 +21,7 @@ from benchtest.circuit.loads import CORNER_V
 from benchtest.circuit.network import Circuit, Solution
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import LEAST_OHM, MOST_OHM, FaultSpace
+from benchtest.diagnosis.wiring import Misled
 from benchtest.prop.design import Design
 from benchtest.prop.lit import Lit
 
@@ -98,12 +99,21 @@ class Responses:
     """Joints that are taken to be at fault, whatever else is; `space` is without them. [Ω]"""
     dark: NDArray[np.bool_] | None = None
     """Nodes that a fault taken for given keeps dark, shape (nodes,)."""
+    misled: tuple[Misled, ...] = ()
+    """Faults taken for given that tell nodes what is not theirs."""
     _bases: dict[Lit, Base] = field(default_factory=dict)
     _exact: dict[tuple[str, float, Lit], Solution] = field(default_factory=dict)
 
+    def told(self, lit: Lit) -> FloatArray:
+        """Duty of each channel by what data it would get, shape (nodes, colours)."""
+        duty = lit.duty(self.design)
+        for misled in self.misled:
+            duty = misled.told(duty)
+        return duty
+
     def duty(self, lit: Lit) -> FloatArray:
         """Duty of each channel that gets its data, shape (nodes, colours)."""
-        duty = lit.duty(self.design)
+        duty = self.told(lit)
         if self.dark is not None:
             duty[self.dark] = 0.0
         return duty

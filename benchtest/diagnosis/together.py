@@ -70,7 +70,9 @@ def together(look: Look) -> list[Together]:
         look: the evidence on the footing of any faults.
     """
     found: dict[frozenset[tuple[str, str]], Together] = {}
-    anchors = [_alone(look, part) for _, part in look(()).likeliest[:ANCHORS]]
+    plain = look(())
+    footings = [part for _, part in plain.likeliest if plain.is_footing(part)]
+    anchors = [_alone(look, part) for part in footings[:ANCHORS]]
     for _ in range(MOST_TOGETHER - 1):
         more: dict[frozenset[tuple[str, str]], Together] = {}
         for anchor in anchors:
@@ -78,7 +80,8 @@ def together(look: Look) -> list[Together]:
                 if one.key not in more or one.log_weight > more[one.key].log_weight:
                     more[one.key] = one
         found |= more
-        anchors = _ranked(list(more.values()))[:ANCHORS]
+        ranked = _ranked(list(more.values())) if more else []
+        anchors = [one for one in ranked if all(map(plain.is_footing, one.parts))][:ANCHORS]
         if not anchors or not look(anchors[0].parts).is_misfit(None):
             break
     return _ranked(list(found.values()))
@@ -107,7 +110,8 @@ def _on_top(look: Look, anchor: Together) -> list[Together]:
     found, rest = [], []
     for rank, (weight, part) in enumerate(view.promising):
         parts = (*anchor.parts, part)
-        one = _fitted(look, parts) if rank < FITTED else None
+        fits = rank < FITTED and view.is_footing(part)
+        one = _fitted(look, parts) if fits else None
         if one is not None:
             found.append(one)
         else:

@@ -168,7 +168,11 @@ class View:
             _ = self.healthy
             count = len(rows)
             rows = rows + [self.weigher.joint(joint, roughly=True)[1] for joint in range(count)]
-        return self._ranked(rows)
+        return [row for row in self._ranked(rows) if self.is_footing(row[1])]
+
+    def is_footing(self, part: Part) -> bool:
+        """True where other faults can show beside it: without volts none does."""
+        return part.chain < 0 or self.space.chain[part.chain].shorted is None
 
     def _ranked(self, joints: FloatArray) -> list[tuple[float, Part]]:
         joint_odds, chain_odds = self.odds
@@ -216,7 +220,7 @@ class View:
         assert weigher is not None
         if part.chain < 0:
             return weigher.under(self._joint_place(part), part.column)
-        return weigher.chain_mean()[self._chain_place(part)], weigher.healthy_covariance
+        return weigher.under_chain(self._chain_place(part))
 
     def loose(self, part: Part | None) -> tuple[int, ...]:
         """Readings on copper that one fault more cuts off: they may show anything."""
@@ -279,7 +283,14 @@ class Views:
             if part.chain >= 0:
                 fault = self.space.chain[part.chain]
                 dark[self.space.order[fault.start : fault.stop]] = True
-        plain = Responses(self.design, self.space, given, dark if dark.any() else None)
+        misled = [self.space.chain[part.chain].misled for part in parts if part.chain >= 0]
+        plain = Responses(
+            self.design,
+            self.space,
+            given,
+            dark if dark.any() else None,
+            tuple(one for one in misled if one is not None),
+        )
         return replace(plain, space=self._rest(plain, parts)) if parts else plain
 
     def _rest(self, responses: Responses, parts: tuple[Part, ...]) -> FaultSpace:

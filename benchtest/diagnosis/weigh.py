@@ -39,6 +39,7 @@ from benchtest.diagnosis.starved import (
 )
 from benchtest.diagnosis.straight import straight_rows
 from benchtest.diagnosis.taps import FLOATING_SD_V, Noise, Taps, own_log_ohm, read_at
+from benchtest.diagnosis.wiring import SHORTED_V, Shorted, extra_a
 
 
 @dataclass(frozen=True)
@@ -204,7 +205,18 @@ class Weigher:
         """The same under each fault of the data line or a node, shape (chain faults,)."""
         # nodes that stay dark take current away, but change no path it takes
         off = self.values - self.chain_mean()
-        return log_likelihood(off, self.healthy_covariance, self.slip_per_v)
+        chain = log_likelihood(off, self.healthy_covariance, self.slip_per_v)
+        for place, fault in enumerate(self.responses.space.chain):
+            if fault.shorted is not None:
+                mean, covariance = self._short(fault.shorted)
+                chain[place] = log_likelihood(self.values - mean, covariance, self.slip_per_v)
+        return chain
+
+    def under_chain(self, place: int) -> tuple[FloatArray, FloatArray]:
+        """Readings and their covariance under one fault of `chain`."""
+        if (shorted := self.responses.space.chain[place].shorted) is not None:
+            return self._short(shorted)
+        return self.chain_mean()[place], self.healthy_covariance
 
     def under(self, joint: int, column: int) -> tuple[FloatArray, FloatArray]:
         """Readings and their covariance under one fault; of the healthy prop where joint is -1."""
@@ -225,8 +237,24 @@ class Weigher:
             part = np.zeros((circuit.design.node_count, effect.load.shape[1]))
             part[circuit.loaded] = effect.load * self._lit_share(effect)[:, None]
             upto = np.vstack([np.zeros(part.shape[1]), np.cumsum(part[space.order], axis=0)])
-            means.append(effect.value - (upto[stops] - upto[starts]))
+            mean = effect.value - (upto[stops] - upto[starts])
+            for number, fault in enumerate(space.chain):
+                if fault.misled is not None:
+                    extra = extra_a(fault.misled, effect.base.solution)
+                    mean[number] += extra @ effect.read.per_amp
+            means.append(mean)
         return self.ordered(means, axis=1)
+
+    def _short(self, shorted: Shorted) -> tuple[FloatArray, FloatArray]:
+        """Readings and their covariance where copper has no volts."""
+        readings = [reading for effect in self.effects for reading in effect.taps.readings]
+        order = np.argsort(self.rows)
+        taken = np.array([shorted.takes(reading.probe) for reading in readings])[order]
+        clamped = np.array([reading.volts is None for reading in readings])[order]
+        sd = np.hypot(np.where(clamped, shorted.amps_sd, SHORTED_V), self.noise.own)
+        covariance = np.where(taken[:, None] | taken, 0.0, self.healthy_covariance)
+        covariance[taken, taken] = sd[taken] ** 2
+        return np.where(taken, 0.0, self.healthy_mean()), covariance
 
     def _lit_share(self, effect: TapEffects) -> FloatArray:
         """Share of each loaded node's current that goes when it stays dark."""

@@ -18,7 +18,7 @@ LIKELY = 0.5
 """Probability at which a suspect is worth the iron while other evidence is still to be had."""
 INNOCENT = 0.05
 """Probability below which a suspect does not keep a unit indoors."""
-DATA_FAULTS = ("data-open", "dead-node", "no-data-out")
+DATA_FAULTS = ("data-open", "dead-node", "no-data-out", "reversed", "swapped", "colour-order")
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,7 +59,7 @@ def test_dark_from_a_node_on_is_that_node_or_the_output_before_it(
 def test_dark_from_a_strand_on_is_a_data_joint_of_that_hop(small: Design, engine: Engine) -> None:
     rows = [(3, 1, 10, "dark"), (4, 1, 10, "stuck")]
     finding = engine.diagnose(marks=_seen(small, *rows))  # type: ignore[arg-type]
-    assert set(_top(finding, 0.2)) == {("2Ad", "data-open"), ("3Ad", "data-open")}
+    assert set(_top(finding, 0.3)) == {("2Ad", "data-open"), ("3Ad", "data-open")}
 
 
 def test_all_dark_is_the_first_data_joint_or_the_feed(small: Design, engine: Engine) -> None:

@@ -1,0 +1,299 @@
+"""Strands turned round or exchanged, colours in a wrong order, and rails without volts."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from benchtest.diagnosis import Engine, Finding
+from benchtest.diagnosis.faults import Priors, fault_space
+from benchtest.diagnosis.wiring import other_orders, recoloured, shorts, swaps
+from benchtest.drive.layout import frame_of_slots, slots_of
+from benchtest.evidence.marks import Mark, Seen
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Design, Link, NodeKind, Strand, StrandEnd
+from benchtest.prop.lit import Lit, everything, parse_lit
+from benchtest.prop.names import parse_probe
+from benchtest.prop.wire import parse_wire
+
+MakeFan = Callable[..., Design]
+
+
+@pytest.fixture(scope="module")
+def small(make_fan: MakeFan) -> Design:
+    """Data run up strand 1, down 2, up 3, down 4, up 5."""
+    return make_fan(5, 8)
+
+
+@pytest.fixture(scope="module")
+def engine(small: Design) -> Engine:
+    return Engine(small)
+
+
+def _alone(number: int, colour: str = "white") -> Lit:
+    return Lit(frozenset([number]), 1.0, colour)
+
+
+def _mark(lit: Lit, strand: int, seen: Seen) -> Mark:
+    return Mark(lit, strand, 1, 8, seen)
+
+
+def _top(finding: Finding) -> tuple[str, str, float]:
+    first = finding.suspects[0]
+    return first.where, first.fault, first.probability
+
+
+# -- reversed ---------------------------------------------------------------------------------
+
+
+def test_a_strand_turned_round_is_alike_with_the_data_joints_at_its_entry(
+    small: Design, engine: Engine
+) -> None:
+    lit = everything(small)
+    seen: list[Seen] = ["ok", "ok", "dark", "dark", "dark"]
+    finding = engine.diagnose(marks=[_mark(lit, n, s) for n, s in enumerate(seen, 1)])
+    # strand 3 is entered at A from 2A: by hand, both joints of that hop or the strand itself
+    assert set(finding.alike[0]) == {"3", "2Ad", "3Ad"}
+    assert {(s.where, s.fault) for s in finding.suspects if s.probability > 0.1} == {
+        ("3", "reversed"),
+        ("2Ad", "data-open"),
+        ("3Ad", "data-open"),
+    }
+
+
+def test_right_volts_at_a_dark_strand_speak_for_data(small: Design, engine: Engine) -> None:
+    marks = [_mark(everything(small), n, "ok" if n < 3 else "dark") for n in range(1, 6)]
+    lit = parse_lit("none", small)
+    volts = [Reading(lit, parse_probe(end, small), 4.99) for end in ("3A", "3B")]
+    finding = engine.diagnose(volts, marks)
+    assert {s.fault for s in finding.suspects if s.probability > 0.05} == {"data-open", "reversed"}
+
+
+# -- swapped ----------------------------------------------------------------------------------
+
+
+def test_exchanged_strands_show_each_others_light(make_fan: MakeFan) -> None:
+    # by hand: data enter the first place at A and the second at B, whichever strand is there
+    fan = make_fan(2, 3)
+    ((where, misled),) = swaps(fan)
+    told = misled.told(np.array([[11], [12], [13], [21], [22], [23]]))
+    assert where == "1 2"
+    # node 1.3 is first in strand 1 when entered at B; strand 2, entered at B, means 2.3 first
+    assert told[:, 0].tolist() == [21, 22, 23, 11, 12, 13]
+
+
+def test_exchanged_strands_of_unlike_length_shift_the_border(make_fan: MakeFan) -> None:
+    fan = make_fan(2, 3)
+    strands = (fan.strands[0], dataclasses.replace(fan.strands[1], nodes=2))
+    path = (StrandEnd(1, "A"), StrandEnd(2, "A"))
+    ((_, misled),) = swaps(dataclasses.replace(fan, strands=strands, data_path=path))
+    # frame 11 12 13 21 22 on the wire; the strand of two is first and takes 11 12, then 13 21 22
+    told = misled.told(np.array([[11], [12], [13], [21], [22]]))
+    assert told[:, 0].tolist() == [13, 21, 22, 11, 12]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_an_exchange_is_what_the_slots_of_another_data_path_show(
+    make_fan: MakeFan, seed: int
+) -> None:
+    # the other side: E1.31 slots laid out for the design, taken by a prop wired the other way
+    rng = np.random.default_rng(seed)
+    fan = make_fan(4, 3)
+    strands = tuple(_resized(strand, int(rng.integers(1, 6))) for strand in fan.strands)
+    numbers = rng.permutation(4) + 1
+    path = tuple(StrandEnd(int(n), "A" if rng.random() < 0.5 else "B") for n in numbers)
+    design = dataclasses.replace(fan, strands=strands, data_path=path)
+    frame = rng.integers(0, 256, size=(design.node_count, 3), dtype=np.uint8)
+    for place, (where, misled) in enumerate(swaps(design)):
+        one, two = path[place], path[place + 1]
+        crossed = (StrandEnd(two.strand, one.end), StrandEnd(one.strand, two.end))
+        wired = dataclasses.replace(design, data_path=(*path[:place], *crossed, *path[place + 2 :]))
+        shown = frame_of_slots(wired, slots_of(design, frame))
+        assert where == f"{one.strand} {two.strand}"
+        assert np.array_equal(misled.told(frame), shown)
+
+
+def _resized(strand: Strand, nodes: int) -> Strand:
+    return dataclasses.replace(strand, nodes=nodes)
+
+
+def test_light_one_and_the_other_lights_is_an_exchange(engine: Engine) -> None:
+    lit = _alone(3)
+    finding = engine.diagnose(marks=[_mark(lit, 3, "dark"), _mark(lit, 4, "stuck")])
+    assert _top(finding)[:2] == ("3 4", "swapped")
+    more = _alone(4)
+    marks = [_mark(lit, 3, "dark"), _mark(lit, 4, "stuck"), _mark(lit, 5, "ok")]
+    marks += [_mark(more, 3, "stuck"), _mark(more, 4, "dark"), _mark(more, 5, "dark")]
+    where, fault, probability = _top(engine.diagnose(marks=marks))
+    assert (where, fault) == ("3 4", "swapped")
+    assert probability > 0.95
+
+
+def test_exchanged_strands_that_are_lit_together_say_nothing(small: Design) -> None:
+    often = Engine(small, Priors(swapped=0.1))
+    both = parse_lit("3 4", small)
+    finding = often.diagnose(marks=[_mark(both, 3, "ok"), _mark(both, 4, "ok")])
+    before = {s.where: s.probability for s in often.diagnose().suspects}
+    after = {s.where: s.probability for s in finding.suspects}
+    assert after["3 4"] >= before["3 4"]
+    assert after.get("4 5", 0.0) < 0.2 * before["4 5"]  # 4 would be dark
+
+
+def test_volts_tell_an_exchange_by_the_strand_that_draws(fan: Design, fan_engine: Engine) -> None:
+    # strand 3 asked for, strand 4 lights: the drop stands across the joints of strand 4
+    alone, told = _alone(3), _alone(4)
+    solution = fan_engine.responses.circuit.solve(told.duty(fan))
+    probes = ["foot:3+>3A+", "foot:4+>4A+", "crown:4->4B-"]
+    asked = [parse_probe(probe, fan) for probe in probes]
+    readings = [Reading(alone, probe, solution.volts(probe)) for probe in asked]
+    where, fault, probability = _top(fan_engine.diagnose(readings))
+    assert (where, fault) == ("3 4", "swapped")
+    assert probability > 0.9
+
+
+# -- strands that are not lit -----------------------------------------------------------------
+
+
+def test_a_dark_strand_that_is_not_lit_is_right(engine: Engine) -> None:
+    lit = _alone(2)
+    marks = [_mark(lit, 2, "ok"), _mark(lit, 1, "ok"), _mark(lit, 3, "dark")]
+    before, after = engine.diagnose().healthy, engine.diagnose(marks=marks).healthy
+    assert after > before
+    assert engine.diagnose(marks=marks[:2]).healthy == pytest.approx(after, abs=0.01)
+
+
+def test_light_that_stands_behind_a_break_tells_where_data_end(
+    small: Design, engine: Engine
+) -> None:
+    lit = parse_lit("1-3", small)
+    marks = [_mark(lit, n, "ok") for n in (1, 2, 3)]
+    marks += [_mark(lit, 4, "stuck"), _mark(lit, 5, "stuck")]
+    finding = engine.diagnose(marks=marks)
+    guilty = {s.where for s in finding.suspects if s.probability > 0.1}
+    assert guilty == {"4", "3Bd", "4Bd"}
+
+
+# -- order of colours -------------------------------------------------------------------------
+
+
+def test_every_other_order_moves_a_colour_and_leaves_white(
+    make_kind: Callable[..., NodeKind],
+) -> None:
+    assert len(other_orders(("red", "green", "blue"))) == 5
+    four = make_kind(colours="red green blue white").colours
+    orders = other_orders(four)
+    assert len(orders) == 5
+    assert all(order[3] == 3 and sorted(order) == [0, 1, 2, 3] for order in orders)
+    white, red = np.ones((1, 4)), np.array([[1.0, 0.0, 0.0, 0.0]])
+    assert all((recoloured(np.array([0]), order).told(white) == 1.0).all() for order in orders)
+    # GRB for RGB: green takes the slot of red, and red that of green
+    assert recoloured(np.array([0]), (1, 0, 2, 3)).told(red)[0].tolist() == [0.0, 1.0, 0.0, 0.0]
+
+
+def test_white_right_and_red_wrong_everywhere_is_the_setting(small: Design, engine: Engine) -> None:
+    white, red = everything(small), everything(small, colour="red")
+    marks = [_mark(white, n, "ok") for n in range(1, 6)]
+    before = {(s.where, s.fault): s.probability for s in engine.diagnose().suspects}
+    after = {(s.where, s.fault): s.probability for s in engine.diagnose(marks=marks).suspects}
+    # white says nothing against it, whatever else it clears
+    assert after["colour_order", "colour-order"] >= before["colour_order", "colour-order"]
+    marks += [_mark(red, n, "wrong-colour") for n in (1, 3)]
+    finding = engine.diagnose(marks=marks)
+    assert _top(finding)[:2] == ("colour_order", "colour-order")
+    assert _top(finding)[2] > 0.95
+    assert '"RGB"' in finding.suspects[0].repair
+
+
+def test_red_wrong_on_one_strand_alone_is_that_strand(small: Design, engine: Engine) -> None:
+    marks = [
+        _mark(everything(small, colour=colour), n, "wrong-colour" if n == 4 else "ok")
+        for colour in ("red", "green")
+        for n in range(1, 6)
+    ]
+    where, fault, probability = _top(engine.diagnose(marks=marks))
+    assert (where, fault) == ("4", "colour-order")
+    assert probability > 0.9
+
+
+def test_a_colour_that_keeps_its_place_looks_right(small: Design, engine: Engine) -> None:
+    colours: tuple[tuple[str, Seen], ...] = (
+        ("red", "wrong-colour"), ("green", "wrong-colour"), ("blue", "ok"), ("yellow", "ok"),
+    )  # fmt: skip
+    marks = [_mark(_alone(1, colour), 1, seen) for colour, seen in colours]
+    where, fault, _ = _top(engine.diagnose(marks=marks))
+    assert fault == "colour-order"
+    assert where == "colour_order"  # one strand seen: the setting is likelier than the strand
+
+
+# -- short ------------------------------------------------------------------------------------
+
+
+def test_no_volts_anywhere_is_a_short_at_the_feed(small: Design, engine: Engine) -> None:
+    lit, feed = everything(small), small.feeds[0].name
+    marks = [_mark(lit, n, "dark") for n in range(1, 6)]
+    readings = [Reading(lit, parse_probe(p, small), v) for p, v in ((feed, 0.02), ("foot:3", 0.01))]
+    where, fault, probability = _top(engine.diagnose(readings, marks))
+    assert (where, fault) == (feed, "short")
+    assert probability > 0.9
+
+
+@pytest.mark.parametrize(("amps", "probability"), [(0.0, 0.9), (14.0, 0.9)])
+def test_a_gone_fuse_gives_nothing_and_joined_rails_may_give_all(
+    small: Design, engine: Engine, amps: float, probability: float
+) -> None:
+    lit, feed = everything(small), small.feeds[0].name
+    readings = [
+        Reading(lit, parse_probe(feed, small), None, amps=amps),
+        Reading(lit, parse_probe("3A", small), 0.05),
+    ]
+    finding = engine.diagnose(readings)
+    assert _top(finding)[:2] == (feed, "short")
+    assert _top(finding)[2] > probability
+
+
+def test_volts_at_the_cable_and_none_behind_it_are_the_feeds_joint(
+    small: Design, engine: Engine
+) -> None:
+    lit, feed = everything(small), small.feeds[0].name
+    readings = [Reading(lit, parse_probe(p, small), v) for p, v in ((feed, 5.0), ("foot:3", 1.9))]
+    finding = engine.diagnose(readings)
+    guilty = {s.where for s in finding.suspects if s.probability > 0.1}
+    assert guilty <= {f"{feed}+", f"{feed}-"}
+
+
+def test_right_volts_clear_the_feed(small: Design, engine: Engine) -> None:
+    lit, feed = parse_lit("none", small), small.feeds[0].name
+    finding = engine.diagnose([Reading(lit, parse_probe("foot:1", small), 4.99)])
+    assert feed not in {s.where for s in finding.suspects}
+
+
+def test_all_dark_asks_for_volts_before_anything_is_taken_apart(
+    small: Design, engine: Engine
+) -> None:
+    lit = everything(small)
+    finding = engine.diagnose(marks=[_mark(lit, n, "dark") for n in range(1, 6)])
+    feed = small.feeds[0].name
+    assert {"1Ad", "1", feed} <= {s.where for s in finding.suspects if s.probability > 0.05}
+    assert finding.next.probe is not None
+    assert finding.next.expect_bits > 0.5
+
+
+def test_a_short_takes_only_the_copper_it_is_on(make_fan: MakeFan) -> None:
+    """Two supplies whose returns alone are joined: each is its own piece of copper."""
+    fan = make_fan(2, 3, crown=False, feeds=("foot:1", "foot:2"))
+    feeds = tuple(
+        dataclasses.replace(feed, at=StrandEnd(number, "A"))
+        for number, feed in enumerate(fan.feeds, 1)
+    )
+    link = Link(StrandEnd(1, "B"), StrandEnd(2, "B"), 50.0, parse_wire("22 AWG"), ("-",))
+    apart = dataclasses.replace(fan, buses=(), feeds=feeds, links=(link,))
+    found = [(feed, set(s.strands), set(s.feeds)) for feed, s in shorts(apart)]
+    # each twice: rails joined, and its fuse gone
+    assert found == [("feed1", {1}, {"feed1"})] * 2 + [("feed2", {2}, {"feed2"})] * 2
+    both = [(feed, set(s.strands)) for feed, s in shorts(fan)]
+    assert both == [("feed1", {1, 2}), ("feed2", {1, 2})]  # a fuse alone leaves the other feed
+    second = next(f for f in fault_space(apart).chain if f.where == "feed2")
+    assert (second.start, second.stop) == (3, 6)
