@@ -31,6 +31,8 @@ LEAST_PUT_RIGHT = 0.01
 """Components with less probability keep their estimate."""
 MOST_KEPT_OCTETS = 200_000_000
 """Memory that kept outlooks may take, about."""
+SHORT = -2
+"""Stands for a joint where the whole prop has no volts."""
 ISLAND_V = 2.5
 """What an island's rails are taken to show. [V] About the middle of 1.5 to 4.3, common practice."""
 
@@ -64,6 +66,7 @@ class Forecaster:
         self.gain = meter.percent / 200.0
         circuit = responses.circuit
         self.probes = reachable_probes(responses.design)
+        self._is_rail = np.array([probe.is_rail for probe in self.probes])
         self._columns = circuit.probe_incidence(self.probes).columns()
         self._per_supply = circuit.probe_offset(self.probes)
         self._outlooks: dict[Lit, Outlook] = {}
@@ -127,6 +130,8 @@ class Forecaster:
             # what was learned can never leave less than a hundredth of the doubt
             mean, variance = mean + shift, np.maximum(variance - known, 1e-4 * variance)
         self._sd_v[lit] = np.sqrt(variance)
+        # millivolts along copper say nothing sure without volts, so no more than a sound prop's
+        mean[:, joint == SHORT] = np.where(self._is_rail, 0.0, look.value)[:, None]
         return np.asarray(mean / self._sd_v[lit][:, None])
 
     def put_right(

@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.candidates import board_of, lit_sets
+from benchtest.diagnosis.faults import FaultSpace
 from benchtest.diagnosis.finding import NextReading
-from benchtest.diagnosis.forecast import Forecaster
+from benchtest.diagnosis.forecast import SHORT, Forecaster
 from benchtest.diagnosis.gauss import slips
 from benchtest.diagnosis.posterior import Posterior
 from benchtest.diagnosis.response import GRID, Responses
@@ -54,7 +55,8 @@ class Components:
 
     Attributes:
         weight: probability, shape (components,).
-        joint: place of the joint in the fault space, -1 where no joint is at fault.
+        joint: place of the joint in the fault space, -1 where no joint is at fault, `SHORT` where
+            there are no volts.
         column: its resistance, as a place in the grid.
     """
 
@@ -63,10 +65,12 @@ class Components:
     column: NDArray[np.intp]
 
 
-def components_of(found: Posterior) -> Components:
-    """The posterior as a list of points; faults that move no reading go with the healthy prop."""
-    rest = found.healthy + float(found.chain.sum())
-    rows: list[tuple[float, int, int]] = [(rest, -1, 0)]
+def components_of(found: Posterior, space: FaultSpace) -> Components:
+    """The posterior as a list of points; faults that hardly move a reading go with the healthy."""
+    is_short = np.array([fault.shorted is not None for fault in space.chain])
+    short = float(found.chain[is_short].sum())
+    rest = found.healthy + float(found.chain[~is_short].sum())
+    rows: list[tuple[float, int, int]] = [(rest, -1, 0), (short, SHORT, 0)]
     for joint, part in enumerate(found.joints):
         total = float(part[:GRID].sum())
         if total > LEAST_WEIGHT:
@@ -102,7 +106,7 @@ def plan_next(forecaster: Forecaster, found: Posterior, evidence: Evidence) -> N
         evidence: readings so far.
     """
     responses = forecaster.responses
-    parts = components_of(found)
+    parts = components_of(found, responses.space)
     lits = lit_sets(responses.design, _strand_weight(responses, found))
     short = _short_list(forecaster, parts, lits, evidence)
     bits = np.array([information_bits(off_sd, parts) for _, off_sd in short])
@@ -146,6 +150,8 @@ def _fits_nothing(parts: Components, evidence: Evidence) -> Reading | None:
         return None
     best = int(parts.weight.argmax())
     joint, column = int(parts.joint[best]), int(parts.column[best])
+    if joint == SHORT:
+        return None
     mean, covariance = weigher.under(joint, column)
     place = int(slips(weigher.values - mean, covariance, FITS_NOTHING_SD))
     if place < 0 or place in weigher.loose.get((joint, column), ()):

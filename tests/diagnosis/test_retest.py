@@ -45,3 +45,40 @@ def test_readings_stand_where_the_strands_after_a_data_joint_were_dark(fan: Desi
 def test_work_on_a_joint_that_is_not_there_is_refused(fan: Design) -> None:
     with pytest.raises(NameFault, match="no joint"):
         touched_by(fan, "44A+")
+
+
+def test_a_strand_turned_round_touches_itself_and_what_follows_it(fan: Design) -> None:
+    # zigzag through strands 1 to 12 in order
+    assert touched_by(fan, "9") == {9, 10, 11, 12}
+    assert touched_by(fan, "9 10") == {9, 10, 11, 12}
+    assert touched_by(fan, "12") == {12}
+
+
+def test_a_feed_and_the_order_of_colours_touch_every_strand(fan: Design) -> None:
+    every = set(range(1, 13))
+    assert touched_by(fan, "colour_order") == every
+    assert touched_by(fan, fan.feeds[0].name) == every
+
+
+def test_readings_across_the_joints_of_a_turned_strand_are_stale(fan: Design) -> None:
+    readings = [
+        _reading(fan, "1-8", "foot:9+>9A+"),  # remade with it
+        _reading(fan, "9", "2A"),
+        _reading(fan, "1-3", "foot:2+>2A+"),
+    ]
+    assert still_valid(fan, "9", readings) == [False, False, True]
+    assert still_valid(fan, "9 10", readings) == [True, False, True]  # only data are uncrossed
+
+
+def test_another_order_of_colours_leaves_readings_under_white(fan: Design) -> None:
+    white, red = parse_lit("4", fan), parse_lit("4", fan, colour="red")
+    probe = parse_probe("4A", fan)
+    readings = [Reading(white, probe, 4.8), Reading(red, probe, 4.9)]
+    assert still_valid(fan, "colour_order", readings) == [True, False]
+    assert still_valid(fan, fan.feeds[0].name, readings) == [False, False]
+
+
+@pytest.mark.parametrize("where", ["13", "9 13", "0", "", "4 x", "colour"])
+def test_work_on_a_strand_that_is_not_there_is_refused(fan: Design, where: str) -> None:
+    with pytest.raises(NameFault):
+        touched_by(fan, where)
