@@ -106,8 +106,17 @@ def _of_marks(view: View, part: Part) -> list[str]:
         return []
     shown = ", ".join(_mark(mark) for mark in mine[:3])
     more = f" and {len(mine) - 3} more" if len(mine) > 3 else ""
-    why = "data stops there" if part.chain >= 0 else "its nodes are short of volts"
-    return [f"Seen: {shown}{more}; {why}."]
+    return [f"Seen: {shown}{more}; {_why(part)}."]
+
+
+def _why(part: Part) -> str:
+    if part.kind == "short":
+        return "nothing there has volts"
+    if part.kind == "swapped":
+        return "each of the two shows the other's light"
+    if part.kind == "colour-order":
+        return "each colour alone shows as another, and white as white"
+    return "data stops there" if part.chain >= 0 else "its nodes are short of volts"
 
 
 def _explains(view: View, part: Part, mark: Mark) -> bool:

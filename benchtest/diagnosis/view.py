@@ -229,9 +229,12 @@ class View:
         return self.weigher.loose.get((self._joint_place(part), part.column), ())
 
     def amiss(self, part: Part, lit: Lit) -> NDArray[np.bool_]:
-        """Lit nodes that one fault more leaves dark, dim or off in colour, shape (nodes,)."""
+        """Nodes that one fault more leaves other than they should look, shape (nodes,)."""
         if part.chain >= 0:
             fault = self.space.chain[part.chain]
+            if fault.misled is not None:
+                asked = self.responses.told(lit)
+                return np.asarray((fault.misled.told(asked) != asked).any(axis=1))
             dark = np.zeros(self.design.node_count, dtype=bool)
             dark[self.space.order[fault.start : fault.stop]] = True
             return dark

@@ -8,6 +8,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.faults import Priors, fault_space
 from benchtest.diagnosis.wiring import other_orders, recoloured, shorts, swaps
@@ -127,9 +128,12 @@ def test_light_one_and_the_other_lights_is_an_exchange(engine: Engine) -> None:
     more = _alone(4)
     marks = [_mark(lit, 3, "dark"), _mark(lit, 4, "stuck"), _mark(lit, 5, "ok")]
     marks += [_mark(more, 3, "stuck"), _mark(more, 4, "dark"), _mark(more, 5, "dark")]
-    where, fault, probability = _top(engine.diagnose(marks=marks))
+    found = engine.diagnose(marks=marks)
+    where, fault, probability = _top(found)
     assert (where, fault) == ("3 4", "swapped")
     assert probability > 0.95
+    assert "4.1 to 8 stuck" in found.suspects[0].reason
+    assert "the other's light" in found.suspects[0].reason
 
 
 def test_exchanged_strands_that_are_lit_together_say_nothing(small: Design) -> None:
@@ -152,6 +156,20 @@ def test_volts_tell_an_exchange_by_the_strand_that_draws(fan: Design, fan_engine
     where, fault, probability = _top(fan_engine.diagnose(readings))
     assert (where, fault) == ("3 4", "swapped")
     assert probability > 0.9
+
+
+def test_an_exchange_and_a_bad_joint_are_both_named(fan: Design, fan_engine: Engine) -> None:
+    # 3 and 4 exchanged, so "3" lights strand 4, and its joint 4A+ has 0.6 ohm
+    alone, told = _alone(3), _alone(4)
+    solution = Circuit(fan, {"4A+": 0.6}).solve(told.duty(fan))
+    probes = ["foot:3+>3A+", "foot:4+>4A+", "crown:4+>4B+", "foot:4->4A-"]
+    asked = [parse_probe(probe, fan) for probe in probes]
+    readings = [Reading(alone, probe, solution.volts(probe)) for probe in asked]
+    marks = [Mark(alone, 3, 1, 30, "dark"), Mark(alone, 4, 1, 30, "stuck")]
+    marks += [Mark(told, 4, 1, 30, "dark"), Mark(told, 3, 1, 30, "stuck")]
+    finding = fan_engine.diagnose(readings, marks)
+    guilty = {(s.where, s.fault) for s in finding.suspects if s.probability > 0.5}
+    assert guilty == {("3 4", "swapped"), ("4A+", "resistive")}
 
 
 # -- strands that are not lit -----------------------------------------------------------------
