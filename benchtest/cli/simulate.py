@@ -33,7 +33,8 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         action="append",
         default=[],
         metavar="FAULT",
-        help="4A+=0.8, 4A+=open, 4Ad=open or 4.17=dead (repeatable)",
+        help="4A+=0.8, 4A+=open, 4Ad=open, 4.17=dead, 4=reversed, 4=swapped:5, 4=GRB, "
+        "colour_order=GRB or main=short (repeatable)",
     )
     parser.add_argument(
         "--seed", type=int, help="build a unit with its own tolerances (default: as designed)"

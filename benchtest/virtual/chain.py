@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.diagnosis.faults import data_joint_starts
+from benchtest.diagnosis.halves import strand_starts
 from benchtest.prop.chain import data_order
 from benchtest.prop.design import Design
 from benchtest.prop.joints import data_joints
 from benchtest.prop.names import parse_node
-from benchtest.virtual.faults import Fault, NodeFault
+from benchtest.virtual.faults import Fault, NodeFault, WiringFault
 
 BoolArray = NDArray[np.bool_]
 
@@ -39,9 +40,12 @@ class DataLine:
                 self._silent[index] = fault.state != "dark"
         open_joints = {fault.where for fault in given}
         starts = zip(data_joints(design), data_joint_starts(design), strict=True)
-        self._end = min(
-            (start for joint, start in starts if joint.name in open_joints), default=count
-        )
+        ends = [start for joint, start in starts if joint.name in open_joints]
+        turned = {f.where for f in given if isinstance(f, WiringFault) and f.what == "reversed"}
+        for entry, start in zip(design.data_path, strand_starts(design), strict=True):
+            if str(entry.strand) in turned:  # data come to its way out, and find no way in
+                ends.append(start)
+        self._end = min(ends, default=count)
 
     def reached(self, awake: BoolArray) -> BoolArray:
         """Nodes that data reach.

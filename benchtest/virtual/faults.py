@@ -7,8 +7,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
+from benchtest.diagnosis.wiring import COLOUR_ORDER, Misled, recoloured, swaps
 from benchtest.errors import InputError, nearest
-from benchtest.prop.design import Design
+from benchtest.prop.chain import strand_order
+from benchtest.prop.design import Design, StrandEnd
+from benchtest.prop.lit import parse_lit
 from benchtest.prop.names import joint_by_name, parse_node
 
 NodeState = Literal["dead", "dark", "no-data-out"]
@@ -39,7 +44,24 @@ class NodeFault:
         return f"{self.where}={self.state}"
 
 
-Fault = JointFault | NodeFault
+@dataclass(frozen=True, slots=True)
+class WiringFault:
+    """Strands that are not where or how they should be, colours out of order, or no volts.
+
+    `what` is `reversed`, `swapped`, `short`, or the order of colours that is taken, such as `GRB`.
+    """
+
+    where: str
+    """As the diagnosis names it: `4`, `4 5`, `colour_order` or a feed."""
+    what: str
+
+    def __str__(self) -> str:
+        if self.what == "swapped":
+            return "{}=swapped:{}".format(*self.where.split())
+        return f"{self.where}={self.what}"
+
+
+Fault = JointFault | NodeFault | WiringFault
 
 
 def parse_fault(text: str, design: Design) -> Fault:
@@ -51,11 +73,19 @@ def parse_fault(text: str, design: Design) -> Fault:
     where, equals, what = (part.strip() for part in text.partition("="))
     if not equals or not where or not what:
         raise InputError(
-            f'fault "{text[:40]}": write joint=ohms (4A+=0.8), joint=open (4Ad=open) or '
-            "node=dead (4.17=dead)"
+            f'fault "{text[:40]}": write joint=ohms (4A+=0.8), joint=open (4Ad=open), '
+            "node=dead (4.17=dead), 4=reversed, 4=swapped:5, 4=GRB, colour_order=GRB or main=short"
         )
     if "." in where:
         return _node_fault(where, what, design)
+    if where.isascii() and where.isdigit():
+        return _strand_fault(where, what, design)
+    if where == COLOUR_ORDER:
+        return WiringFault(where, _order(where, what, design))
+    if any(feed.name == where for feed in design.feeds):
+        if what != "short":
+            raise InputError(f'fault {where}: "{what[:20]}"; write {where}=short')
+        return WiringFault(where, what)
     joint = joint_by_name(where, design)
     if what == "open":
         return JointFault(joint.name, math.inf)
@@ -86,6 +116,52 @@ def _node_fault(where: str, what: str, design: Design) -> NodeFault:
             return NodeFault(str(node), state)
     known = ", ".join(NODE_STATES)
     raise InputError(f'fault {where}: "{what[:20]}"; give {known}{nearest(what, NODE_STATES)}')
+
+
+def _strand_fault(where: str, what: str, design: Design) -> WiringFault:
+    (strand,) = parse_lit(where, design).strands
+    if what == "reversed":
+        return WiringFault(str(strand), what)
+    word, _, other = what.partition(":")
+    if word == "swapped":
+        pairs = [pair for pair, _ in swaps(design)]
+        for pair in (f"{strand} {other.strip()}", f"{other.strip()} {strand}"):
+            if pair in pairs:
+                return WiringFault(pair, "swapped")
+        raise InputError(
+            f'fault {where}: "{what[:20]}"; name its neighbour on the data path: '
+            f"{where}=swapped:{_neighbour(strand, pairs)}"
+        )
+    return WiringFault(str(strand), _order(where, what, design))
+
+
+def _neighbour(strand: int, pairs: list[str]) -> str:
+    near = [pair.split() for pair in pairs if str(strand) in pair.split()]
+    return next((name for pair in near for name in pair if name != str(strand)), "?")
+
+
+def _order(where: str, what: str, design: Design) -> str:
+    right = design.node.colour_order
+    if sorted(what.upper()) != sorted(right) or what.upper() == right:
+        words = f'fault {where}: "{what[:20]}"; give an order of colours other than {right}'
+        raise InputError(words + (", reversed or swapped:5" if where != COLOUR_ORDER else ""))
+    return what.upper()
+
+
+def misleading(fault: WiringFault, design: Design) -> Misled | None:
+    """What a fault tells nodes that is not theirs; None where it tells them nothing."""
+    if fault.what == "swapped":
+        return dict(swaps(design))[fault.where]
+    if fault.what in ("reversed", "short"):
+        return None
+    nodes = np.arange(design.node_count)
+    if fault.where != COLOUR_ORDER:
+        nodes = strand_order(design, StrandEnd(int(fault.where), "A"))
+    right = design.node.colour_order
+    letters = [colour[0].upper() for colour in design.node.colours]
+    # a channel takes what stands on the wire where its own colour would, were its order right
+    taken = [right[fault.what.index(letter)] for letter in letters]
+    return recoloured(nodes, tuple(letters.index(letter) for letter in taken))
 
 
 def _ohms(text: str, what: str) -> float:

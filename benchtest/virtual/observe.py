@@ -15,7 +15,7 @@ from benchtest.virtual.prop import VirtualProp
 
 @dataclass(frozen=True, slots=True)
 class Sight:
-    """Nodes `first` to `last` of a strand that should be lit, and how they look."""
+    """Nodes `first` to `last` of a strand, and how they look."""
 
     strand: int
     first: int
@@ -28,7 +28,10 @@ class Sight:
 
 
 def observe(prop: VirtualProp) -> list[Sight]:
-    """How every node that should be lit looks, in runs of nodes that look alike."""
+    """How every node that should be lit looks, in runs of nodes that look alike.
+
+    Of nodes that should be dark only those are spoken of that shine all the same.
+    """
     words = _words(prop)
     sights = []
     for strand, start in zip(prop.design.strands, prop.design.first_index, strict=True):
@@ -42,19 +45,19 @@ def observe(prop: VirtualProp) -> list[Sight]:
 
 
 def _words(prop: VirtualProp) -> np.ndarray:
-    """Place in `SEEN` of each node's look, -1 for nodes that should be dark; shape (nodes,)."""
-    wanted, latched = prop.wanted(), prop.latched()
-    should = np.asarray(wanted.any(axis=1))
-    asked = np.where(wanted > 0, wanted / 255.0, np.nan)
-    share = prop.light() / asked
+    """Place in `SEEN` of each node's look, -1 for nodes that are rightly dark; shape (nodes,)."""
+    wanted, told, latched = prop.wanted(), prop.told(), prop.latched()
+    should, shines = np.asarray(wanted.any(axis=1)), np.asarray(latched.any(axis=1))
+    light = prop.light()
+    asked = np.where(latched > 0, latched / 255.0, np.nan)
     with np.errstate(invalid="ignore"):
-        strongest = np.nanmax(np.where(should[:, None], share, 0.0), axis=1)
-        weakest = np.nanmin(np.where(should[:, None], share, 0.0), axis=1)
+        share = np.where(shines[:, None], light / asked, 0.0)
+    strongest, weakest = np.nanmax(share, axis=1), np.nanmin(share, axis=1)
     words = np.full(len(should), SEEN.index("ok"))
+    words[((told > 0) != (wanted > 0)).any(axis=1)] = SEEN.index("wrong-colour")
     words[weakest < WARM_SHARE * strongest] = SEEN.index("warm")
     words[strongest < DIM_SHARE] = SEEN.index("dim")
     words[strongest < DARK_SHARE] = SEEN.index("dark")
-    held = (latched != wanted).any(axis=1) & latched.any(axis=1)
-    words[held] = SEEN.index("stuck")
-    words[~should] = -1
+    words[((latched != told).any(axis=1) | ~should) & shines] = SEEN.index("stuck")
+    words[~should & (strongest < DARK_SHARE)] = -1
     return words

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.loads import node_light
 from benchtest.circuit.network import Circuit, Solution
+from benchtest.diagnosis import touched_by
+from benchtest.diagnosis.wiring import shorts
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.names import joint_by_name, parse_node
 from benchtest.virtual.built import Built, build, healthy_joint_ohm
 from benchtest.virtual.chain import DataLine
-from benchtest.virtual.faults import Fault, JointFault
+from benchtest.virtual.faults import Fault, JointFault, WiringFault, misleading
 
 FloatArray = NDArray[np.float64]
 
@@ -38,7 +41,7 @@ class VirtualProp:
 
         Args:
             design: what its maker meant to build.
-            faults: what went wrong, one at most for each joint or node.
+            faults: what went wrong, one at most for each joint, node or strand.
             seed: of this unit's own figures and its meter's errors; None is a unit exactly as
                 designed and a meter without error.
             meter: the meter on its bench.
@@ -55,8 +58,12 @@ class VirtualProp:
 
     def _wire_up(self) -> None:
         """What follows from the faults."""
+        wiring = [fault for fault in self.faults.values() if isinstance(fault, WiringFault)]
+        misled = [misleading(fault, self.design) for fault in wiring]
+        self._misled = [one for one in misled if one is not None]
         self._line = DataLine(self.design, self.faults.values())
-        self._circuit = Circuit(self.built.design, self._joint_ohm())
+        dead = {fault.where for fault in wiring if fault.what == "short"}
+        self._circuit = Circuit(_without_volts(self.built.design, dead), self._joint_ohm())
         self._solution: Solution | None = None
 
     # -- frames in ---------------------------------------------------------------------------
@@ -66,7 +73,7 @@ class VirtualProp:
         self._wanted = frame.copy()
         awake = self.solution.node_v >= self.design.node.logic_v
         reached = self._line.reached(awake)
-        latched = np.where(reached[:, None], frame, self._latched).astype(np.uint8)
+        latched = np.where(reached[:, None], self.told(), self._latched).astype(np.uint8)
         if not np.array_equal(latched, self._latched):
             self._latched = latched
             self._solution = None
@@ -109,6 +116,13 @@ class VirtualProp:
         """The last frame that came in, shape (nodes, colours)."""
         return self._wanted
 
+    def told(self) -> NDArray[np.uint8]:
+        """What that frame says to each node as the prop is wired, shape (nodes, colours)."""
+        told = self._wanted
+        for misled in self._misled:
+            told = misled.told(told)
+        return told
+
     def latched(self) -> NDArray[np.uint8]:
         """What each node was last told, shape (nodes, colours)."""
         return self._latched
@@ -147,13 +161,15 @@ class VirtualProp:
         self._wire_up()
 
     def repair(self, where: str) -> bool:
-        """Remake a joint or replace a node. True where that was what was wrong.
+        """Remake a joint, replace a node, put wiring right. True where that was what was wrong.
 
         Raises:
-            NameFault: the prop has no such joint or node.
+            NameFault: the prop has no such thing.
         """
         if "." in where:
             where = str(parse_node(where, self.design))
+        elif where[-1:] not in ("+", "-", "d") or where in self.faults:
+            touched_by(self.design, where)  # refuses what the prop does not have
         else:
             joint = joint_by_name(where, self.design)
             where = joint.name
@@ -167,3 +183,14 @@ class VirtualProp:
     def describe(self) -> str:
         """The hidden faults, for those who asked to see them."""
         return ", ".join(str(fault) for fault in self.faults.values()) or "none"
+
+
+def _without_volts(design: Design, dead: set[str]) -> Design:
+    """The design whose supplies hold back, or whose fuses are gone, on the copper of some feeds."""
+    gone: set[str] = set()
+    for feed, shorted in shorts(design):
+        gone |= shorted.feeds if feed in dead else set()
+    if not gone:
+        return design
+    feeds = tuple(replace(f, volts=0.0) if f.name in gone else f for f in design.feeds)
+    return replace(design, feeds=feeds)

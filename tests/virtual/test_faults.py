@@ -11,7 +11,14 @@ import pytest
 from benchtest.errors import InputError
 from benchtest.prop.design import Design, Link, StrandEnd
 from benchtest.prop.wire import parse_wire
-from benchtest.virtual.faults import JointFault, NodeFault, parse_fault, parse_faults
+from benchtest.virtual.faults import (
+    Fault,
+    JointFault,
+    NodeFault,
+    WiringFault,
+    parse_fault,
+    parse_faults,
+)
 
 
 @pytest.fixture(scope="module")
@@ -34,11 +41,15 @@ def fan(make_fan: Callable[..., Design]) -> Design:
         ("4.7=dead", NodeFault("4.7", "dead")),
         ("4.7=dark", NodeFault("4.7", "dark")),
         (" 4.7 = no-data-out ", NodeFault("4.7", "no-data-out")),
+        ("4=reversed", WiringFault("4", "reversed")),
+        ("4=swapped:5", WiringFault("4 5", "swapped")),
+        ("5=swapped:4", WiringFault("4 5", "swapped")),
+        ("4=grb", WiringFault("4", "GRB")),
+        ("colour_order=BGR", WiringFault("colour_order", "BGR")),
+        ("feed1=short", WiringFault("feed1", "short")),
     ],
 )
-def test_a_fault_of_the_contract_is_read(
-    fan: Design, text: str, fault: JointFault | NodeFault
-) -> None:
+def test_a_fault_of_the_contract_is_read(fan: Design, text: str, fault: Fault) -> None:
     assert parse_fault(text, fan) == fault
     assert parse_fault(str(fault), fan) == fault
 
@@ -61,6 +72,13 @@ def test_a_fault_of_the_contract_is_read(
         ("6.1=dead", "strands 1 to 5"),
         ("4.7=ded", 'did you mean "dead"'),
         ("4.7=0.8", "dead, dark, no-data-out"),
+        ("4=swapped:2", "4=swapped:3"),
+        ("4=swapped", "4=swapped:3"),
+        ("4=RGB", "other than RGB, reversed or swapped:5"),
+        ("4=RGG", "other than RGB"),
+        ("6=reversed", "strands 1 to 5"),
+        ("feed1=gone", "feed1=short"),
+        ("colour_order=reversed", "an order of colours other than RGB"),
     ],
 )
 def test_a_wrong_fault_says_what_would_be_right(fan: Design, text: str, says: str) -> None:
