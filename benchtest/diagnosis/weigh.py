@@ -204,7 +204,7 @@ class Weigher:
     def chain(self) -> FloatArray:
         """The same under each fault of the data line or a node, shape (chain faults,)."""
         # nodes that stay dark take current away, but change no path it takes
-        off = self.values - self.chain_mean()
+        off = self.values - self.chain_mean
         chain = log_likelihood(off, self.healthy_covariance, self.slip_per_v)
         for place, fault in enumerate(self.responses.space.chain):
             if fault.shorted is not None:
@@ -216,7 +216,7 @@ class Weigher:
         """Readings and their covariance under one fault of `chain`."""
         if (shorted := self.responses.space.chain[place].shorted) is not None:
             return self._short(shorted)
-        return self.chain_mean()[place], self.healthy_covariance
+        return self.chain_mean[place], self.healthy_covariance
 
     def under(self, joint: int, column: int) -> tuple[FloatArray, FloatArray]:
         """Readings and their covariance under one fault; of the healthy prop where joint is -1."""
@@ -227,6 +227,7 @@ class Weigher:
         means, covariances = straight_rows(self, joint, np.array([column]))
         return means[0], covariances[0]
 
+    @cached_property
     def chain_mean(self) -> FloatArray:
         """Readings under each fault of the data line or a node, shape (chain faults, readings)."""
         space, circuit = self.responses.space, self.responses.circuit
@@ -238,12 +239,20 @@ class Weigher:
             part[circuit.loaded] = effect.load * self._lit_share(effect)[:, None]
             upto = np.vstack([np.zeros(part.shape[1]), np.cumsum(part[space.order], axis=0)])
             mean = effect.value - (upto[stops] - upto[starts])
-            for number, fault in enumerate(space.chain):
-                if fault.misled is not None:
-                    extra = extra_a(fault.misled, effect.base.solution)
-                    mean[number] += extra @ effect.read.per_amp
-            means.append(mean)
+            means.append(mean + self._misled_v(effect))
         return self.ordered(means, axis=1)
+
+    def _misled_v(self, effect: TapEffects) -> FloatArray:
+        """What strands that light in place of others move, shape (chain faults, taps)."""
+        chain, loaded = self.responses.space.chain, self.responses.circuit.loaded
+        per_amp = np.zeros((self.responses.design.node_count, effect.load.shape[1]))
+        per_amp[loaded] = effect.read.per_amp
+        moved = np.zeros((len(chain), per_amp.shape[1]))
+        for number, fault in enumerate(chain):
+            if fault.misled is not None:
+                nodes, extra = extra_a(fault.misled, effect.base.solution)
+                moved[number] = extra @ per_amp[nodes]
+        return moved
 
     def _short(self, shorted: Shorted) -> tuple[FloatArray, FloatArray]:
         """Readings and their covariance where copper has no volts."""

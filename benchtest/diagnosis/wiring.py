@@ -52,10 +52,14 @@ class Misled:
         Returns:
             The same shape and type.
         """
-        own = asked[self.source]
         told = asked.copy()
-        told[self.nodes] = own if self.columns is None else own[:, self.columns]
+        told[self.nodes] = self.own(asked)
         return told
+
+    def own(self, asked: NDArray[Number]) -> NDArray[Number]:
+        """What its own nodes are told, shape (n, colours); see `told`."""
+        own = asked[self.source]
+        return own if self.columns is None else own[:, self.columns]
 
 
 def swaps(design: Design) -> list[tuple[str, Misled]]:
@@ -163,14 +167,18 @@ def _supplied(design: Design) -> list[tuple[frozenset[int], frozenset[str]]]:
     ]
 
 
-def extra_a(misled: Misled, solution: Solution) -> FloatArray:
-    """What each loaded node draws more than it should, shape (loaded nodes,). [A]"""
-    asked, circuit = solution.duty, solution.circuit
-    told = misled.told(asked)
-    extra = np.zeros(circuit.design.node_count)
-    rows = np.flatnonzero((told != asked).any(axis=1))
-    if len(rows):
-        kind, volts = circuit.design.node, solution.node_v[rows]
-        extra[rows] = node_loads(kind, volts, told[rows]).node_a
-        extra[rows] -= node_loads(kind, volts, asked[rows]).node_a
-    return np.asarray(extra[circuit.loaded])
+def extra_a(misled: Misled, solution: Solution) -> tuple[NDArray[np.intp], FloatArray]:
+    """What nodes draw more than they should.
+
+    Returns:
+        Nodes that are told something else, shape (n,), and their more, shape (n,) [A].
+    """
+    asked = solution.duty[misled.nodes]
+    told = misled.own(solution.duty)
+    other = np.flatnonzero((told != asked).any(axis=1))
+    if not len(other):  # most of the time: white is white in any order
+        return other, np.zeros(0)
+    nodes, kind = misled.nodes[other], solution.circuit.design.node
+    volts = solution.node_v[nodes]
+    drawn = node_loads(kind, volts, told[other]).node_a
+    return nodes, drawn - node_loads(kind, volts, asked[other]).node_a
