@@ -100,9 +100,13 @@ def _suspected(finding: Finding | None) -> tuple[set[StrandEnd], set[str]]:
     return ends, nodes
 
 
-def _ends_in(joint: str) -> list[StrandEnd]:
+def _ends_in(where: str) -> list[StrandEnd]:
+    """Strand ends that a suspect is at: those of a joint, or all of its strands'."""
+    strands = where.split()
+    if all(word.isdigit() for word in strands):
+        return [StrandEnd(int(word), end) for word in strands for end in ("A", "B")]
     found = []
-    for part in joint[:-1].split("~"):
+    for part in where[:-1].split("~"):
         if part[:-1].isdigit() and part[-1:] in ("A", "B"):
             found.append(StrandEnd(int(part[:-1]), "A" if part[-1] == "A" else "B"))
     return found

@@ -86,6 +86,12 @@ def test_a_joint_between_two_strands_is_shown_at_both(fan: Design) -> None:
     assert not any(row.suspect_a for row in rows)
 
 
+def test_strands_that_are_suspected_are_shown_at_both_their_ends(fan: Design) -> None:
+    rows = _rows(fan, suspects=[("2 3", 0.6), ("colour_order", 0.9)])
+    assert [row.strand for row in rows if row.suspect_a and row.suspect_b] == [2, 3]
+    assert not any(row.suspect_a or row.suspect_b for row in rows if row.strand not in (2, 3))
+
+
 def test_the_cursor_covers_a_suspect_and_a_suspect_covers_a_mark(fan: Design) -> None:
     marked = [MarkMade("1", 1, "1-3", "dim")]
     rows = _rows(fan, marked, suspects=[("1.2", 0.5), ("1.3", 0.5)], cursor=NodeName(1, 3))
