@@ -1,0 +1,250 @@
+/* USB serial bridge on an ATmega328P at 16 MHz. The protocol is in hw_notes/bridge.md.
+ *
+ * Data lines: PB0 to PB3. Analogue inputs: PC0 to PC3, against the internal 1.1 V. */
+#include <avr/eeprom.h>
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <string.h>
+#include <util/atomic.h>
+
+#include "line.h"
+
+#if F_CPU != 16000000UL
+#error "shift.S counts cycles of 62.5 ns"
+#endif
+
+#define VERSION 1
+#define OUTPUTS 4
+#define ALL_OUTPUTS 0x0f
+#define ANALOGUE 4
+#define STORE 1400
+#define MOST_NODES 4000
+#define COLOURS 16
+#define UNKNOWN_SCALE 0xffffffffUL
+
+/* Timer 1 runs freely at 15 625 Hz: 64 us a tick. It also runs while shift() keeps interrupts off. */
+#define DARK_AFTER 39062 /* 2.5 s */
+#define GAP 6            /* at least 320 us low between two frames; the longest asked for is 300 us */
+
+enum kind { HELLO = 1, WIRING, RUNS, SHOW, READ, SCALE, ANSWER = 0x80, REFUSAL = 0xff };
+enum refusal { UNKNOWN = 1, MALFORMED, NO_WIRING, NO_ROOM, NOT_NEXT, INCOMPLETE, NO_SUCH };
+
+extern void shift(const uint8_t *runs, const uint8_t *colours, uint16_t nodes, uint8_t channels,
+                  uint8_t mask);
+
+static uint8_t runs[STORE];
+static uint8_t colours[COLOURS * 4];
+static uint16_t held;       /* runs in the store */
+static uint16_t held_nodes; /* nodes that they light */
+static uint16_t nodes;      /* of the prop; 0 until the wiring is told */
+static uint8_t channels;
+static uint8_t mask;
+static uint8_t last;        /* number of the last message acted on */
+static uint8_t last_refusal;
+static uint16_t fed;        /* when a frame was last shown or asked for */
+static uint16_t ended;      /* when the data line last came to rest */
+
+struct kept {
+    uint32_t scale;
+    uint16_t crc;
+};
+static struct kept EEMEM kept[ANALOGUE];
+
+static void put16(uint8_t *at, uint16_t value) {
+    at[0] = value >> 8;
+    at[1] = value & 0xff;
+}
+
+static void put32(uint8_t *at, uint32_t value) {
+    put16(at, value >> 16);
+    put16(at + 2, value & 0xffff);
+}
+
+static uint16_t get16(const uint8_t *at) { return (uint16_t)at[0] << 8 | at[1]; }
+
+static uint32_t get32(const uint8_t *at) { return (uint32_t)get16(at) << 16 | get16(at + 2); }
+
+static void light(uint16_t count, uint8_t wide, uint8_t lines) {
+    while ((uint16_t)(TCNT1 - ended) < GAP)
+        ;
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) shift(runs, colours, count, wide, lines);
+    ended = TCNT1;
+    line_forget();
+}
+
+static void go_dark(uint16_t count, uint8_t wide, uint8_t lines) {
+    memset(colours, 0, sizeof colours);
+    memset(runs, 0x0f, (count + 15) / 16);
+    held = held_nodes = 0; /* what was there is gone: show must not bring it back */
+    light(count, wide, lines);
+}
+
+static void answer(uint8_t kind, uint8_t number, const uint8_t *payload, uint8_t length) {
+    uint8_t body[16];
+    body[0] = kind;
+    body[1] = number;
+    memcpy(body + 2, payload, length);
+    line_send(body, length + 2);
+}
+
+static void hello(uint8_t number) {
+    uint8_t told[10];
+    told[0] = VERSION;
+    told[1] = OUTPUTS;
+    put16(told + 2, RAMEND - RAMSTART + 1);
+    put16(told + 4, STORE);
+    put16(told + 6, MOST_NODES);
+    told[8] = ANALOGUE;
+    told[9] = LONGEST_BODY;
+    answer(ANSWER | HELLO, number, told, sizeof told);
+}
+
+static uint8_t wire(const uint8_t *said, uint8_t length) {
+    if (length != 4)
+        return MALFORMED;
+    uint16_t count = get16(said + 2);
+    if (said[0] >= OUTPUTS || count == 0 || count > MOST_NODES)
+        return NO_SUCH;
+    if (said[1] != 3 && said[1] != 4)
+        return NO_SUCH;
+    mask = 1 << said[0];
+    channels = said[1];
+    nodes = count;
+    held = held_nodes = 0;
+    return 0;
+}
+
+static uint8_t show(void) {
+    if (!nodes)
+        return NO_WIRING;
+    if (held_nodes != nodes)
+        return INCOMPLETE;
+    light(nodes, channels, mask);
+    return 0;
+}
+
+static uint8_t store(const uint8_t *said, uint8_t length) {
+    if (!nodes)
+        return NO_WIRING;
+    if (length < 4 || said[3] > COLOURS || length < 4 + said[3] * 4)
+        return MALFORMED;
+    uint16_t at = get16(said);
+    uint8_t taken = 4 + said[3] * 4;
+    uint8_t count = length - taken;
+    if (at == 0)
+        held = held_nodes = 0;
+    if (at != held)
+        return NOT_NEXT;
+    if (count > STORE - held)
+        return NO_ROOM;
+    memcpy(colours, said + 4, said[3] * 4);
+    for (const uint8_t *run = said + taken; count--; run++) {
+        runs[held++] = *run;
+        held_nodes += (*run & 0x0f) + 1;
+    }
+    return said[2] & 1 ? show() : 0;
+}
+
+static uint32_t sum_of(uint8_t channel, uint8_t samples) {
+    uint32_t sum = 0;
+    ADMUX = _BV(REFS1) | _BV(REFS0) | channel; /* internal 1.1 V */
+    ADCSRA |= _BV(ADSC);                       /* the first one after a change is thrown away */
+    loop_until_bit_is_clear(ADCSRA, ADSC);
+    while (samples--) {
+        ADCSRA |= _BV(ADSC);
+        loop_until_bit_is_clear(ADCSRA, ADSC);
+        sum += ADC;
+    }
+    return sum;
+}
+
+static uint32_t scale_of(uint8_t channel) {
+    struct kept found;
+    eeprom_read_block(&found, &kept[channel], sizeof found);
+    return crc16((uint8_t *)&found.scale, 4) == found.crc ? found.scale : UNKNOWN_SCALE;
+}
+
+static uint8_t read(uint8_t number, const uint8_t *said, uint8_t length) {
+    if (length != 2 || said[1] == 0)
+        return MALFORMED;
+    if (said[0] >= ANALOGUE)
+        return NO_SUCH;
+    uint8_t told[10] = {said[0], said[1]};
+    put32(told + 2, sum_of(said[0], said[1]));
+    put32(told + 6, scale_of(said[0]));
+    answer(ANSWER | READ, number, told, sizeof told);
+    return 0;
+}
+
+static uint8_t keep(const uint8_t *said, uint8_t length) {
+    if (length != 5)
+        return MALFORMED;
+    if (said[0] >= ANALOGUE)
+        return NO_SUCH;
+    struct kept fresh = {.scale = get32(said + 1)};
+    fresh.crc = crc16((uint8_t *)&fresh.scale, 4);
+    eeprom_update_block(&fresh, &kept[said[0]], sizeof fresh);
+    return 0;
+}
+
+static uint8_t act(uint8_t kind, const uint8_t *said, uint8_t length) {
+    switch (kind) {
+    case WIRING:
+        return wire(said, length);
+    case RUNS:
+        return store(said, length);
+    case SHOW:
+        return length ? MALFORMED : show();
+    case SCALE:
+        return keep(said, length);
+    }
+    return UNKNOWN;
+}
+
+static void settle(uint8_t kind, uint8_t number, uint8_t refusal) {
+    if (refusal)
+        answer(REFUSAL, number, &refusal, 1);
+    else
+        answer(ANSWER | kind, number, 0, 0);
+}
+
+static void handle(uint8_t kind, uint8_t number, const uint8_t *said, uint8_t length) {
+    if (kind == HELLO) {
+        last = number; /* begins a session: numbers count from here */
+        last_refusal = 0;
+        hello(number);
+    } else if (kind == READ) {
+        uint8_t refusal = read(number, said, length);
+        if (refusal)
+            settle(kind, number, refusal);
+    } else {
+        if (number != last) /* else its answer was lost: it must not be acted on twice */
+            last_refusal = act(kind, said, length);
+        last = number;
+        if ((kind == RUNS || kind == SHOW) && !last_refusal)
+            fed = TCNT1;
+        settle(kind, number, last_refusal);
+    }
+}
+
+int main(void) {
+    DDRB |= ALL_OUTPUTS;
+    ADCSRA = _BV(ADEN) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0); /* 125 kHz */
+    DIDR0 = 0x0f;
+    TCCR1B = _BV(CS12) | _BV(CS10);
+    line_begin();
+    sei();
+    /* nodes keep what they last heard: put out any prop, of any length and kind, on any line */
+    go_dark(MOST_NODES, 4, ALL_OUTPUTS);
+    fed = TCNT1;
+    hello(0);
+    for (;;) {
+        if (line_poll())
+            handle(line_body[0], line_body[1], line_body + 2, line_length - 2);
+        if ((uint16_t)(TCNT1 - fed) >= DARK_AFTER) {
+            fed = TCNT1;
+            if (nodes)
+                go_dark(nodes, channels, mask);
+        }
+    }
+}

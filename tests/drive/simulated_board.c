@@ -1,0 +1,176 @@
+/* Runs a firmware image on a simulated ATmega328P: its UART on a pseudo-terminal, the edges of
+ * its data lines in a file. Built by the tests against simavr (GPL-3), and never shipped.
+ *
+ *   simulated_board IMAGE.elf EDGES [free]
+ *
+ * Prints the name of the pseudo-terminal. Without `free` it is held to real time. Reads commands,
+ * one a line, and answers each with the cycle it is at:
+ *   adc CHANNEL MILLIVOLTS    volts at an analogue input
+ *   reset                     as the reset button does
+ *   sync                      the file holds all edges so far
+ *   quit
+ * EDGES: 64-bit words, cycle * 256 + pin * 2 + level. */
+#define _GNU_SOURCE
+#include <fcntl.h>
+#include <inttypes.h>
+#include <poll.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <termios.h>
+#include <time.h>
+#include <unistd.h>
+
+#include <simavr/avr_adc.h>
+#include <simavr/avr_ioport.h>
+#include <simavr/avr_uart.h>
+#include <simavr/sim_avr.h>
+#include <simavr/sim_elf.h>
+
+#define HERTZ 16000000
+#define OCTET_CYCLES 320 /* 10 bits at 500 000 baud */
+#define SLICE 16000      /* cycles between two looks at the clock: 1 ms */
+
+static avr_t *avr;
+static FILE *edges;
+static int line, far_end;
+static int may_send;
+static avr_irq_t *uart_in;
+
+static void on_octet(struct avr_irq_t *irq, uint32_t value, void *param) {
+    (void)irq, (void)param;
+    uint8_t octet = value;
+    if (write(line, &octet, 1) != 1)
+        return; /* nobody reads: as on a real line, it is lost */
+}
+
+static void on_xon(struct avr_irq_t *irq, uint32_t value, void *param) {
+    (void)irq, (void)value, (void)param;
+    may_send = 1;
+}
+
+static void on_xoff(struct avr_irq_t *irq, uint32_t value, void *param) {
+    (void)irq, (void)value, (void)param;
+    may_send = 0;
+}
+
+static void on_edge(struct avr_irq_t *irq, uint32_t value, void *param) {
+    (void)irq;
+    uint64_t word = avr->cycle << 8 | (uint64_t)(uintptr_t)param << 1 | (value & 1);
+    fwrite(&word, sizeof word, 1, edges);
+}
+
+static void connect_uart(void) {
+    uint32_t flags = 0;
+    avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
+    uart_in = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT);
+    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT),
+                            on_octet, 0);
+    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUT_XON),
+                            on_xon, 0);
+    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUT_XOFF),
+                            on_xoff, 0);
+}
+
+static void load(const char *image) {
+    elf_firmware_t firmware = {0};
+    if (elf_read_firmware(image, &firmware)) {
+        fprintf(stderr, "%s: no firmware image\n", image);
+        exit(2);
+    }
+    avr = avr_make_mcu_by_name("atmega328p");
+    avr_init(avr);
+    firmware.frequency = HERTZ;
+    avr_load_firmware(avr, &firmware);
+    avr->vcc = avr->avcc = avr->aref = 5000;
+    connect_uart();
+    for (uintptr_t pin = 0; pin < 8; pin++)
+        avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), pin), on_edge,
+                                (void *)pin);
+}
+
+static void open_line(void) {
+    struct termios raw;
+    line = posix_openpt(O_RDWR | O_NOCTTY | O_NONBLOCK);
+    if (line < 0 || grantpt(line) || unlockpt(line)) {
+        perror("pty");
+        exit(2);
+    }
+    far_end = open(ptsname(line), O_RDWR | O_NOCTTY); /* kept: who opens it may come and go */
+    tcgetattr(far_end, &raw);
+    cfmakeraw(&raw);
+    tcsetattr(far_end, TCSANOW, &raw);
+    printf("%s\n", ptsname(line));
+    fflush(stdout);
+}
+
+static int is_readable(int file) {
+    struct pollfd waits = {.fd = file, .events = POLLIN};
+    return poll(&waits, 1, 0) > 0;
+}
+
+/* One command. False when it is time to end. */
+static int obey(void) {
+    char words[80], name[16] = "";
+    unsigned channel, millivolts;
+    if (!fgets(words, sizeof words, stdin) || sscanf(words, "%15s", name) != 1)
+        return 0;
+    if (!strcmp(name, "quit"))
+        return 0;
+    if (!strcmp(name, "adc") && sscanf(words, "%*s %u %u", &channel, &millivolts) == 2)
+        avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, channel), millivolts);
+    if (!strcmp(name, "reset"))
+        avr_reset(avr);
+    fflush(edges);
+    printf("%" PRIu64 "\n", (uint64_t)avr->cycle);
+    fflush(stdout);
+    return 1;
+}
+
+static void feed_uart(void) {
+    static avr_cycle_count_t last;
+    uint8_t octet;
+    if (!may_send || avr->cycle - last < OCTET_CYCLES)
+        return;
+    last = avr->cycle;
+    if (read(line, &octet, 1) == 1)
+        avr_raise_irq(uart_in, octet);
+}
+
+/* Sleeps while the simulation is ahead of the clock; a slow machine makes a slow board. */
+static void hold_to_real_time(void) {
+    static double start_s;
+    struct timespec now;
+    clock_gettime(CLOCK_MONOTONIC, &now);
+    double now_s = now.tv_sec + now.tv_nsec * 1e-9;
+    double ahead_s = start_s + (double)avr->cycle / HERTZ - now_s;
+    if (ahead_s < -0.05 || ahead_s > 0.05)
+        start_s = now_s - (double)avr->cycle / HERTZ;
+    else if (ahead_s > 0)
+        usleep(ahead_s * 1e6);
+}
+
+int main(int argc, char **argv) {
+    if (argc < 3 || !(edges = fopen(argv[2], "wb")))
+        return 2;
+    int free_running = argc > 3;
+    load(argv[1]);
+    open_line();
+    avr_cycle_count_t looked = 0, polled = 0;
+    for (;;) {
+        int state = avr_run(avr);
+        if (state == cpu_Done || state == cpu_Crashed)
+            return 1;
+        if (avr->cycle - polled >= OCTET_CYCLES) {
+            polled = avr->cycle;
+            feed_uart();
+        }
+        if (avr->cycle - looked >= SLICE) {
+            looked = avr->cycle;
+            if (is_readable(0) && !obey())
+                return 0;
+            if (!free_running)
+                hold_to_real_time();
+        }
+    }
+}
