@@ -12,14 +12,13 @@ def driver_for(target: Target, design: Design, sender: Sender) -> Driver:
     """The driver that reaches a target; it is not open yet.
 
     Raises:
-        DriveFault: this version has none for it.
+        DriveFault: nothing drives that by itself.
         InputError: the sender's name or priority is beyond the standard.
     """
     if target.kind == "e131":
         return E131Driver(design, target, sender)
-    if target.kind == "serial":
-        raise DriveFault(
-            f"{target}: this version reaches props over E1.31 only; "
-            "give e131:HOST, or virtual to try without hardware"
-        )
+    if target.device is not None:
+        from benchtest.drive.bridge.driver import BridgeDriver  # who has no bridge need not wait
+
+        return BridgeDriver(design, target.device)
     raise DriveFault("virtual: start a simulation and give its address, as `benchtest demo` does")

@@ -62,6 +62,19 @@ def universes_of(design: Design) -> list[int]:
     return [part.universe for part in parts_of(design)]
 
 
+def wire_of(design: Design, frame: Frame) -> Frame:
+    """A frame as the data line carries it: nodes in data order, colours in the chip's order.
+
+    Args:
+        design: the prop.
+        frame: shape (nodes, colours), prop order.
+
+    Returns:
+        Shape (nodes, channels).
+    """
+    return np.ascontiguousarray(frame[data_order(design)][:, _columns(design)])
+
+
 def slots_of(design: Design, frame: Frame) -> dict[int, bytes]:
     """Slots of each universe for one frame, up to the last slot used.
 
@@ -69,7 +82,7 @@ def slots_of(design: Design, frame: Frame) -> dict[int, bytes]:
         design: the prop.
         frame: shape (nodes, colours), prop order.
     """
-    wire = np.ascontiguousarray(frame[data_order(design)][:, _columns(design)])
+    wire = wire_of(design, frame)
     return {
         part.universe: bytes(part.slot) + wire[part.first : part.stop].tobytes()
         for part in parts_of(design)

@@ -1,0 +1,322 @@
+"""Frames through the USB serial bridge.
+
+One thread owns the port. Whoever shows a frame leaves it there and goes on; what comes faster than
+the line can carry is passed over, and the newest is shown.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Callable
+from concurrent.futures import Future
+from concurrent.futures import TimeoutError as FutureTimeout
+from contextlib import suppress
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchtest.drive.base import Abilities, Status
+from benchtest.drive.bridge import messages
+from benchtest.drive.bridge.framing import Damaged
+from benchtest.drive.bridge.line import BOOT_S, Line, LineFault, Refused, Restarted
+from benchtest.drive.bridge.messages import Board, Kind, Refusal, Sample, TooMuch
+from benchtest.drive.bridge.ports import SerialPort, device_again, port_of
+from benchtest.drive.layout import GAP_S, Frame, frames_per_s, node_s, wire_of
+from benchtest.errors import DriveFault, InputError
+from benchtest.prop.design import Design
+
+LOOK_S = 0.2
+"""How often an idle line is looked at: an unplugged board is noticed within a second. [s]"""
+AGAIN_S = 0.25
+"""Between two looks for a board that is not there. [s]"""
+SAMPLES = 64
+CALIBRATION_SAMPLES = 255
+SAMPLE_S = 0.0003
+"""Time of one sample on the slowest board. [s]"""
+LEAST_COUNTS = 256
+"""A known voltage should use a quarter of the range: half a count is then 0.2 % of it."""
+READING_S = 3.0
+"""Longest wait for a reading behind a frame that is under way. [s]"""
+
+_Action = Callable[[Line], Sample | None]
+
+
+class BridgeDriver:
+    """Sends a prop's frames to a bridge on a serial port."""
+
+    def __init__(self, design: Design, device: str, output: int = 0) -> None:
+        self.design = design
+        self.device = device
+        self.output = output
+        self.board: Board | None = None
+        self._work_s = node_s(design) * design.node_count + GAP_S
+        self._was: SerialPort | None = None
+        self._line: Line | None = None
+        self._shown: bytes | None = None
+        """Octets of the frame that the board holds; None where that is not known."""
+        self._wake = threading.Condition()
+        self._waiting: NDArray[np.uint8] | None = None
+        self._asked: deque[tuple[_Action, Future[Sample | None]]] = deque()
+        self._closing = False
+        self._thread: threading.Thread | None = None
+        self._frames = self._packets = self._errors = 0
+        self._trouble: str | None = None
+
+    def open(self) -> Abilities:
+        """Open the port and wait for the board, which may restart by that.
+
+        Raises:
+            DriveFault: no bridge answers there, or it cannot hold this prop.
+        """
+        self._was = port_of(self.device)
+        self._connect(self.device)
+        self._closing = False
+        self._thread = threading.Thread(target=self._run, name="serial bridge", daemon=True)
+        self._thread.start()
+        return Abilities(f"bridge on {self.device}", 1, frames_per_s(self.design))
+
+    def show(self, frame: Frame) -> None:
+        """Leave one frame to be sent; returns at once."""
+        if self._thread is None:
+            raise DriveFault(f"serial:{self.device}: is closed; open it to send again")
+        with self._wake:
+            self._waiting = wire_of(self.design, frame)
+            self._wake.notify()
+
+    def status(self) -> Status:
+        return Status(self._frames, self._packets, self._errors, self._trouble)
+
+    def read(self, channel: int, samples: int = SAMPLES) -> Sample:
+        """Ask an analogue input, while frames go on.
+
+        Args:
+            channel: from 0.
+            samples: how many are taken and averaged, 1 to 255.
+
+        Raises:
+            DriveFault: the board is not there, or has no such input.
+            InputError: no board can have that.
+        """
+        if not (0 <= channel <= 255 and 1 <= samples <= 255):
+            raise InputError(f"analogue input {channel}, {samples} samples: 0 to 255, 1 to 255")
+        found = self._ask(partial(_sample, channel=channel, samples=samples))
+        assert found is not None
+        return found
+
+    def volts(self, channel: int) -> float:
+        """Volts at an analogue input, averaged and calibrated. [V]
+
+        Raises:
+            DriveFault: the board is not there, the input was never calibrated, or reads more
+                than it can.
+        """
+        sample = self.read(channel)
+        if sample.over_range:
+            raise DriveFault(
+                f"analogue input {channel}: off the end of its range; "
+                "use the divider for a higher voltage"
+            )
+        if sample.volts is None:
+            raise DriveFault(
+                f"analogue input {channel}: never calibrated; put a known voltage on it first"
+            )
+        return sample.volts
+
+    def calibrate(self, channel: int, known_v: float) -> Sample:
+        """Tell the board what its input reads just now; it keeps that without power.
+
+        Args:
+            channel: from 0.
+            known_v: the voltage there, by a meter that is trusted. [V]
+
+        Raises:
+            DriveFault: too low or too high to calibrate by, or the board is not there.
+        """
+        sample = self.read(channel, CALIBRATION_SAMPLES)
+        if known_v <= 0.0 or sample.counts < LEAST_COUNTS or sample.over_range:
+            raise DriveFault(
+                f"analogue input {channel}: reads {sample.counts:.0f} of {messages.FULL_SCALE}; "
+                f"calibrate by a voltage that gives {LEAST_COUNTS} to {messages.FULL_SCALE - 1}"
+            )
+        scale_nv = round(known_v / sample.counts * 1e9)
+        self._ask(partial(_keep, channel=channel, scale_nv=scale_nv))
+        return Sample(channel, sample.samples, sample.total, scale_nv)
+
+    def close(self) -> None:
+        """Take the prop dark, if it can be reached, and let go of the port."""
+        if self._thread is None:
+            return
+        with self._wake:
+            self._closing = True
+            self._wake.notify()
+        self._thread.join()
+        self._thread = None
+
+    # -- the thread that owns the port ---------------------------------------------------------
+
+    def _run(self) -> None:
+        while not self._closing:
+            try:
+                if self._line is None:
+                    self._find_again()
+                else:
+                    self._serve(self._line)
+            except DriveFault as fault:
+                self._lose(str(fault))
+        self._end()
+
+    def _serve(self, line: Line) -> None:
+        """Do what waits; where nothing does, look whether the board is still there."""
+        with self._wake:
+            self._wake.wait_for(self._has_work, LOOK_S)
+            wire, self._waiting = self._waiting, None
+            asked = self._asked.popleft() if self._asked else None
+        try:
+            if wire is not None:
+                self._put(line, wire)
+            if asked is not None:
+                _settle(line, *asked)
+            line.look()
+        except Restarted:
+            self._introduce(line, BOOT_S)
+            if wire is not None:
+                self._put(line, wire)
+        except LineFault:
+            with self._wake:
+                if self._waiting is None:  # it is still to be shown when the board is back
+                    self._waiting = wire
+            raise
+
+    def _has_work(self) -> bool:
+        return self._closing or self._waiting is not None or bool(self._asked)
+
+    def _put(self, line: Line, wire: NDArray[np.uint8]) -> None:
+        """Show one frame: what the board holds already is only asked for again."""
+        octets = wire.tobytes()
+        repeats = line.repeats
+        try:
+            if octets != self._shown or not self._show_again(line):
+                self._send(line, wire)
+        except (TooMuch, Refused) as fault:
+            self._errors += 1
+            self._shown, self._trouble = None, f"{self.device}: {fault}"
+        else:
+            self._frames += 1
+            self._shown, self._trouble = octets, None
+        finally:
+            self._errors += line.repeats - repeats
+            self._packets += line.sent
+            line.sent = 0
+
+    def _show_again(self, line: Line) -> bool:
+        """False where the board has put its frame out by itself."""
+        try:
+            line.ask(Kind.SHOW, work_s=self._work_s)
+        except Refused as fault:
+            if fault.why != Refusal.INCOMPLETE:
+                raise
+            return False
+        return True
+
+    def _send(self, line: Line, wire: NDArray[np.uint8]) -> None:
+        assert self.board is not None
+        self._shown = None  # until the whole frame is there
+        for said in messages.runs_messages(wire, self.board):
+            line.ask(Kind.RUNS, said, work_s=self._work_s)
+
+    def _connect(self, device: str) -> None:
+        line = Line(device)
+        try:
+            self._introduce(line, BOOT_S)
+        except DriveFault:
+            line.close()
+            raise
+        self._line = line
+
+    def _introduce(self, line: Line, within_s: float) -> None:
+        """Meet the board and tell it what hangs on it."""
+        self._shown = None
+        self.board = line.meet(within_s, lambda: self._closing)
+        nodes, channels = self.design.node_count, self.design.node.channels
+        if nodes > self.board.most_nodes:
+            raise DriveFault(
+                f"{self.device}: this bridge drives {self.board.most_nodes} nodes at most and "
+                f"{self.design.name} has {nodes}"
+            )
+        line.ask(Kind.WIRING, messages.wiring(self.output, channels, nodes))
+
+    def _find_again(self) -> None:
+        device = device_again(self.device, self._was)
+        if device is None:
+            self._fail_asked()
+            with self._wake:
+                self._wake.wait_for(lambda: self._closing, AGAIN_S)
+            return
+        self._connect(device)
+        self._trouble = None
+
+    def _lose(self, why: str) -> None:
+        self._errors += 1
+        self._trouble = why
+        if self._line is not None:
+            with suppress(OSError):
+                self._line.close()
+        self._line = None
+        self._fail_asked()
+        with self._wake:
+            self._wake.wait_for(lambda: self._closing, AGAIN_S)
+
+    def _end(self) -> None:
+        """The last frame is dark."""
+        if self._line is not None:
+            dark = np.zeros((self.design.node_count, self.design.node.channels), dtype=np.uint8)
+            with suppress(DriveFault):
+                self._put(self._line, dark)
+            self._line.close()
+        self._line = None
+        self._fail_asked()
+
+    # -- readings ------------------------------------------------------------------------------
+
+    def _ask(self, action: _Action) -> Sample | None:
+        if self._thread is None:
+            raise DriveFault(f"serial:{self.device}: is closed; open it to read")
+        answer: Future[Sample | None] = Future()
+        with self._wake:
+            self._asked.append((action, answer))
+            self._wake.notify()
+        try:
+            return answer.result(READING_S)
+        except FutureTimeout as error:
+            raise DriveFault(f"{self.device}: the bridge gives no reading") from error
+
+    def _fail_asked(self) -> None:
+        with self._wake:
+            while self._asked:
+                _, answer = self._asked.popleft()
+                answer.set_exception(DriveFault(f"{self.device}: the bridge is not there"))
+
+
+def _settle(line: Line, action: _Action, answer: Future[Sample | None]) -> None:
+    """Do what was asked; who asked gets the result or the reason."""
+    try:
+        answer.set_result(action(line))
+    except Refused as fault:
+        answer.set_exception(fault)
+    except DriveFault as fault:
+        answer.set_exception(fault)
+        raise
+
+
+def _sample(line: Line, channel: int, samples: int) -> Sample:
+    said = messages.reading(channel, samples)
+    try:
+        return Sample.read(line.ask(Kind.READ, said, work_s=samples * SAMPLE_S))
+    except Damaged as error:
+        raise DriveFault(f"{line.device}: the bridge says {error}") from error
+
+
+def _keep(line: Line, channel: int, scale_nv: int) -> None:
+    line.ask(Kind.SCALE, messages.scale(channel, scale_nv))
