@@ -4,7 +4,7 @@
  *   simulated_board IMAGE.elf EDGES [free]
  *
  * Prints the name of the pseudo-terminal. Without `free` it is held to real time. Reads commands,
- * one a line, and answers each with the cycle it is at:
+ * one a line, and answers each with the cycle it is at and the lowest stack pointer so far:
  *   adc CHANNEL MILLIVOLTS    volts at an analogue input
  *   reset                     as the reset button does
  *   sync                      the file holds all edges so far
@@ -35,6 +35,7 @@ static avr_t *avr;
 static FILE *edges;
 static int line, far_end;
 static int may_send;
+static unsigned lowest_stack = 0xffff;
 static avr_irq_t *uart_in;
 
 static void on_octet(struct avr_irq_t *irq, uint32_t value, void *param) {
@@ -122,7 +123,7 @@ static int obey(void) {
     if (!strcmp(name, "reset"))
         avr_reset(avr);
     fflush(edges);
-    printf("%" PRIu64 "\n", (uint64_t)avr->cycle);
+    printf("%" PRIu64 " %u\n", (uint64_t)avr->cycle, lowest_stack);
     fflush(stdout);
     return 1;
 }
@@ -135,6 +136,12 @@ static void feed_uart(void) {
     last = avr->cycle;
     if (read(line, &octet, 1) == 1)
         avr_raise_irq(uart_in, octet);
+}
+
+static void watch_stack(void) {
+    unsigned stack = avr->data[R_SPL] | avr->data[R_SPH] << 8;
+    if (stack < lowest_stack)
+        lowest_stack = stack;
 }
 
 /* Sleeps while the simulation is ahead of the clock; a slow machine makes a slow board. */
@@ -161,6 +168,7 @@ int main(int argc, char **argv) {
         int state = avr_run(avr);
         if (state == cpu_Done || state == cpu_Crashed)
             return 1;
+        watch_stack();
         if (avr->cycle - polled >= OCTET_CYCLES) {
             polled = avr->cycle;
             feed_uart();

@@ -1,0 +1,361 @@
+"""Boards for the driver to talk to: the real firmware in simavr, and one written from the notes.
+
+Both sit behind a link, as a USB port does that may get another name when it is plugged in again.
+"""
+
+from __future__ import annotations
+
+import os
+import pty
+import random
+import select
+import subprocess
+import threading
+import time
+import tty
+from binascii import crc_hqx
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from cobs import cobs
+from numpy.typing import NDArray
+from serial import Serial
+
+HERE = Path(__file__).parent
+FIRMWARE = HERE.parents[1] / "hw_notes" / "bridge"
+HERTZ = 16_000_000
+GAP_CYCLES = 50e-6 * HERTZ
+"""Low time after which nodes take what they got. Source: WS2812B data sheet, 50 µs."""
+
+
+def until(true: Callable[[], bool], within_s: float = 20.0) -> None:
+    """Wait for something; only a test that fails takes the whole time."""
+    due_s = time.monotonic() + within_s
+    while not true():
+        assert time.monotonic() < due_s, f"not within {within_s} s"
+        time.sleep(0.005)
+
+
+def link(port: Path, device: str) -> None:
+    """Let the port's name lead to a device."""
+    fresh = port.with_suffix(".new")
+    fresh.symlink_to(device)
+    fresh.replace(port)
+
+
+@dataclass(frozen=True)
+class Built:
+    """The firmware image, and the program that runs it."""
+
+    image: Path
+    simulator: Path
+
+
+def build(folder: Path) -> Built:
+    """Build both from their sources."""
+    subprocess.run(["make", "-s", "-C", FIRMWARE, f"BUILD={folder}"], check=True)
+    simulator = folder / "simulated_board"
+    words = ["gcc", "-O2", "-Wall", "-Wextra", "-Werror", "-o", simulator]
+    subprocess.run([*words, HERE / "simulated_board.c", "-lsimavr", "-lelf"], check=True)
+    return Built(folder / "bridge.elf", simulator)
+
+
+@dataclass(frozen=True)
+class Burst:
+    """What a data line carried between two rests. Times in cycles of 62.5 ns."""
+
+    start: int
+    end: int
+    high: NDArray[np.int64]
+    low: NDArray[np.int64]
+    """Low time behind each bit but the last."""
+
+    @property
+    def octets(self) -> bytes:
+        """High for more than half of 1250 ns is a 1."""
+        return np.packbits(self.high > 8).tobytes()
+
+
+def _bursts(edges: NDArray[np.uint64]) -> list[Burst]:
+    """Edges of one line, parted where it rested; what is cut within an octet is left out."""
+    if len(edges) and not edges[0] & 1:  # the pin was made an output
+        edges = edges[1:]
+    bits = (edges >> 8).astype(np.int64)[: len(edges) // 2 * 2].reshape(-1, 2)
+    rests = np.flatnonzero(bits[1:, 0] - bits[:-1, 1] > GAP_CYCLES) + 1
+    return [
+        Burst(
+            int(part[0, 0]), int(part[-1, 1]), part[:, 1] - part[:, 0], part[1:, 0] - part[:-1, 1]
+        )
+        for part in np.split(bits, rests)
+        if len(part) and len(part) % 8 == 0
+    ]
+
+
+class SimulatedBoard:
+    """The firmware itself on a simulated ATmega328P."""
+
+    def __init__(self, built: Built, folder: Path, *, free: bool = False) -> None:
+        self.port = folder / "port"
+        self._edges = folder / "edges"
+        self._words = [str(built.simulator), str(built.image), str(self._edges)]
+        self._words += ["free"] if free else []
+        self.plug()
+
+    def plug(self) -> None:
+        """Power it; its port appears."""
+        self._taken = 0
+        self._bursts: list[list[Burst]] = [[] for _ in range(4)]
+        self._edges_of = [np.zeros(0, dtype=np.uint64)] * 4
+        self._process = subprocess.Popen(
+            self._words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, encoding="ascii"
+        )
+        assert self._process.stdout is not None
+        for line in self._process.stdout:
+            if line.startswith("/dev/"):
+                link(self.port, line.strip())
+                return
+        raise AssertionError("the simulator does not start")
+
+    def unplug(self) -> None:
+        """Its port vanishes, as does its memory."""
+        self._process.kill()
+        self._process.wait()
+        for pipe in (self._process.stdin, self._process.stdout):
+            if pipe is not None:
+                pipe.close()
+
+    close = unplug
+
+    def tell(self, command: str) -> tuple[int, int]:
+        """Give the simulator a command; the cycle it is at, and the lowest stack so far."""
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._process.stdin.write(f"{command}\n")
+        self._process.stdin.flush()
+        cycle, stack = self._process.stdout.readline().split()
+        return int(cycle), int(stack)
+
+    def bursts(self, pin: int = 0) -> list[Burst]:
+        """What a data line carried since power came."""
+        self.tell("sync")
+        fresh = np.fromfile(self._edges, dtype=np.uint64, offset=self._taken)
+        self._taken += fresh.nbytes
+        for each in range(4):
+            edges = fresh[(fresh >> 1) & 0x7F == each]
+            self._edges_of[each] = np.concatenate((self._edges_of[each], edges))
+        self._cut(pin)
+        return self._bursts[pin] + _bursts(self._edges_of[pin])
+
+    def _cut(self, pin: int) -> None:
+        """Put aside the bursts that are over."""
+        edges = self._edges_of[pin]
+        rests = np.flatnonzero(np.diff((edges >> 8).astype(np.int64)) > GAP_CYCLES)
+        if len(rests):
+            self._bursts[pin] += _bursts(edges[: rests[-1] + 1])
+            self._edges_of[pin] = edges[rests[-1] + 1 :]
+
+    def shown(self) -> bytes:
+        """Octets of the last frame."""
+        bursts = self.bursts()
+        return bursts[-1].octets if bursts else b""
+
+
+class PaperBoard:
+    """A board written from hw_notes/bridge.md with other people's COBS and CRC, on a real pty.
+
+    Attributes:
+        shows: frames put onto the data line.
+        hurt: share of octets that the line loses or garbles, either way.
+        deaf_s: how long its boot loader takes after power or a restart. [s]
+        dumb: it hears and does, and its answers are lost.
+    """
+
+    def __init__(self, folder: Path, *, deaf_s: float = 0.0, hurt: float = 0.0) -> None:
+        self.port = folder / "port"
+        self.deaf_s, self.hurt, self.dumb = deaf_s, hurt, False
+        self.version = 1
+        self.frames: list[bytes] = []
+        self.asked: list[int] = []
+        """Kind of each message that came whole."""
+        self._chance = random.Random(5)
+        self.plug()
+
+    @property
+    def shows(self) -> int:
+        return len(self.frames)
+
+    def shown(self) -> bytes:
+        """Octets of the last frame."""
+        return self.frames[-1] if self.frames else b""
+
+    def plug(self) -> None:
+        """Power it; its port appears."""
+        self._line, far_end = pty.openpty()
+        tty.setraw(far_end)
+        self._far_end = far_end
+        link(self.port, os.ttyname(far_end))
+        self._restart()
+        self._done = False
+        self._thread = threading.Thread(target=self._run)
+        self._thread.start()
+
+    def unplug(self) -> None:
+        """Its port vanishes."""
+        self._done = True
+        self._thread.join()
+        os.close(self._far_end)
+        os.close(self._line)
+
+    close = unplug
+
+    def restart(self) -> None:
+        """As after a dip of its supply."""
+        self._restart()
+
+    def _restart(self) -> None:
+        self._hears_s = time.monotonic() + self.deaf_s
+        self._booted = False
+        self._nodes = self._channels = self._last = self._refusal = 0
+        self._colours, self._runs, self._held = [b"\0\0\0\0"] * 16, bytearray(), b""
+
+    def _run(self) -> None:
+        while not self._done:
+            readable, _, _ = select.select([self._line], [], [], 0.01)
+            octets = os.read(self._line, 4096) if readable else b""
+            if time.monotonic() < self._hears_s:
+                continue
+            if not self._booted:
+                self._booted = True
+                self._say(0x81, 0, self._hello())
+            self._held += self._hurt_by_line(octets)
+            *whole, self._held = self._held.split(b"\0")
+            for piece in filter(None, whole):
+                self._hear(piece)
+
+    def _hurt_by_line(self, octets: bytes) -> bytes:
+        came = bytearray()
+        for octet in octets:
+            luck = self._chance.random()
+            if luck < self.hurt / 2:
+                continue
+            came.append(octet ^ 1 << self._chance.randrange(8) if luck < self.hurt else octet)
+        return bytes(came)
+
+    def _hear(self, piece: bytes) -> None:
+        try:
+            body = cobs.decode(piece)
+        except cobs.DecodeError:
+            return
+        if len(body) < 4 or crc_hqx(body, 0xFFFF):
+            return
+        kind, number, said = body[0], body[1], body[2:-2]
+        self.asked.append(kind)
+        if kind == 1:
+            self._last, self._refusal = number, 0
+            self._say(0x81, number, self._hello())
+            return
+        if number != self._last:
+            self._refusal = self._act(kind, said)
+            self._last = number
+        if self._refusal:
+            self._say(0xFF, number, bytes([self._refusal]))
+        else:
+            self._say(0x80 | kind, number, b"")
+
+    def _hello(self) -> bytes:
+        return bytes([self.version, 1]) + bytes.fromhex("0800 0200 0fa0 00 40")
+
+    def _say(self, kind: int, number: int, said: bytes) -> None:
+        if self.dumb:
+            return
+        body = bytes([kind, number]) + said
+        sealed = cobs.encode(body + crc_hqx(body, 0xFFFF).to_bytes(2, "big"))
+        os.write(self._line, self._hurt_by_line(b"\0" + sealed + b"\0"))
+
+    def _act(self, kind: int, said: bytes) -> int:
+        if kind == 2:
+            self._channels, self._nodes = said[1], int.from_bytes(said[2:4], "big")
+            self._runs.clear()
+            return 0
+        if not self._nodes:
+            return 3
+        if kind == 3:
+            return self._store(said)
+        return self._show() if kind == 4 else 1
+
+    def _store(self, said: bytes) -> int:
+        at, show, count = int.from_bytes(said[:2], "big"), said[2], said[3]
+        if at == 0:
+            self._runs.clear()
+        if at != len(self._runs):
+            return 5
+        for place in range(count):
+            self._colours[place] = said[4 + 4 * place : 8 + 4 * place]
+        self._runs += said[4 + 4 * count :]
+        return self._show() if show & 1 else 0
+
+    def _show(self) -> int:
+        if sum(run % 16 + 1 for run in self._runs) != self._nodes:
+            return 6
+        self.frames.append(
+            b"".join(
+                self._colours[run >> 4][: self._channels] * (run % 16 + 1) for run in self._runs
+            )
+        )
+        return 0
+
+
+class RawLine:
+    """Says single messages, right or wrong, without our driver or our codec."""
+
+    def __init__(self, port: Path) -> None:
+        self.serial = Serial(str(port), 500_000, timeout=0.05, exclusive=True)
+        self._held = b""
+        self.number = 0
+
+    def meet(self) -> bytes:
+        """Say hello until it is answered; the octets of the answer."""
+        due_s = time.monotonic() + 20.0
+        while time.monotonic() < due_s:
+            self.number = self.number % 255 + 1
+            self.send(1, self.number, b"\x01")
+            while (found := self.hear(0.3)) is not None:
+                if found[:2] == bytes([0x81, self.number]):
+                    return found[2:]
+        raise AssertionError("no hello")
+
+    def say(self, kind: int, said: bytes = b"") -> bytes:
+        """Say one thing and wait for what answers it, without its number."""
+        self.number = self.number % 255 + 1
+        self.send(kind, self.number, said)
+        found = self.hear(20.0)
+        assert found is not None
+        assert found[1] == self.number
+        return found[:1] + found[2:]
+
+    def send(self, kind: int, number: int, said: bytes = b"") -> None:
+        self.serial.write(sealed(bytes([kind, number]) + said))
+
+    def hear(self, within_s: float) -> bytes | None:
+        """The next whole message: kind, number and what it says."""
+        due_s = time.monotonic() + within_s
+        while True:
+            while b"\0" in self._held:
+                piece, _, self._held = self._held.partition(b"\0")
+                if piece:
+                    body = cobs.decode(piece)
+                    assert crc_hqx(body, 0xFFFF) == 0
+                    return body[:-2]
+            if time.monotonic() > due_s:
+                return None
+            self._held += self.serial.read(max(1, self.serial.in_waiting))
+
+    def close(self) -> None:
+        self.serial.close()
+
+
+def sealed(body: bytes) -> bytes:
+    """A message as the notes want it on the line."""
+    return b"\0" + cobs.encode(body + crc_hqx(body, 0xFFFF).to_bytes(2, "big")) + b"\0"

@@ -1,0 +1,196 @@
+"""Octets of the bridge's protocol: stuffing, check sums, runs."""
+
+from __future__ import annotations
+
+from binascii import crc_hqx
+
+import numpy as np
+import pytest
+from cobs import cobs
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from benchtest.drive.bridge.framing import Damaged, Reader, crc16, seal, stuff, unseal, unstuff
+from benchtest.drive.bridge.messages import (
+    Board,
+    Message,
+    Sample,
+    TooMuch,
+    coded,
+    runs_messages,
+)
+
+RISING = bytes(range(1, 255))
+BOARD = Board(1, 4, 2048, 1400, 4000, 4, 200)
+
+# Source: worked examples of Wikipedia's article on Consistent Overhead Byte Stuffing, from memory;
+# they follow Cheshire and Baker, IEEE/ACM Transactions on Networking 7(2), April 1999.
+PUBLISHED = [
+    ("00", "01 01"),
+    ("00 00", "01 01 01"),
+    ("00 11 00", "01 02 11 01"),
+    ("11 22 00 33", "03 11 22 02 33"),
+    ("11 22 33 44", "05 11 22 33 44"),
+    ("11 00 00 00", "02 11 01 01 01"),
+    (RISING.hex(), "ff" + RISING.hex()),
+    ("00" + RISING.hex(), "01 ff" + RISING.hex()),
+    (RISING.hex() + "ff", "ff" + RISING.hex() + "02 ff"),
+    (RISING[1:].hex() + "ff 00", "ff" + RISING[1:].hex() + "ff 01 01"),
+    (RISING[2:].hex() + "ff 00 01", "fe" + RISING[2:].hex() + "ff 02 01"),
+]
+
+
+@pytest.mark.parametrize(("raw", "stuffed"), PUBLISHED)
+def test_stuffing_agrees_with_the_published_examples(raw: str, stuffed: str) -> None:
+    assert stuff(bytes.fromhex(raw)) == bytes.fromhex(stuffed)
+    assert unstuff(bytes.fromhex(stuffed)) == bytes.fromhex(raw)
+
+
+ANY = st.binary(max_size=600) | st.lists(st.sampled_from([0, 1, 255]), max_size=30).map(bytes)
+LONG_RUNS = st.lists(st.sampled_from([b"\0", b"\x05" * 253, b"\x05" * 254, b"\x05" * 255])).map(
+    b"".join
+)
+
+
+@given(ANY | LONG_RUNS)
+def test_stuffing_agrees_with_another_implementation(data: bytes) -> None:
+    stuffed = stuff(data)
+    assert stuffed == cobs.encode(data)  # the package cobs, by somebody else
+    assert 0 not in stuffed
+    assert unstuff(stuffed) == data
+
+
+@given(ANY)
+def test_what_another_implementation_refuses_is_refused(data: bytes) -> None:
+    try:
+        expected = cobs.decode(data)
+    except cobs.DecodeError:
+        with pytest.raises(Damaged):
+            unstuff(data)
+    else:
+        assert unstuff(data) == expected
+
+
+@pytest.mark.parametrize(
+    ("data", "published"),
+    # Source: catalogue of parametrised CRC algorithms, CRC-16/IBM-3740, check 0x29b1; the others
+    # are its 16 bits of start value through the polynomial 0x1021, by binascii.crc_hqx
+    [(b"123456789", 0x29B1), (b"", 0xFFFF), (b"\0", 0xE1F0), (b"\xff" * 4, 0x1D0F)],
+)
+def test_the_check_sum_is_the_published_one(data: bytes, published: int) -> None:
+    assert crc16(data) == published == crc_hqx(data, 0xFFFF)
+
+
+def test_a_message_on_the_line_octet_by_octet() -> None:
+    # worked by hand: number 7 of kind show has no payload; CRC of 04 07 by binascii
+    crc = crc_hqx(b"\x04\x07", 0xFFFF)
+    assert 0 not in crc.to_bytes(2, "big")
+    assert Message(4, 7).sealed() == b"\0\x05\x04\x07" + crc.to_bytes(2, "big") + b"\0"
+
+
+def test_no_single_damage_passes() -> None:
+    body = bytes.fromhex("03 05 0000 01 02 ff804000 00000000 0f 0f 10 03 00 1f")
+    whole = seal(body)[1:-1]
+    wrongs = [whole[:at] for at in range(len(whole))]
+    wrongs += [whole[:at] + whole[at + 1 :] for at in range(len(whole))]
+    for place in range(8 * len(whole)):
+        flipped = bytearray(whole)
+        flipped[place // 8] ^= 1 << place % 8
+        wrongs.append(bytes(flipped))
+    assert unseal(whole) == body
+    for wrong in wrongs:
+        with pytest.raises(Damaged):
+            unseal(wrong)
+
+
+@given(st.lists(st.binary(min_size=2, max_size=40), max_size=8), st.data())
+def test_messages_are_found_however_the_stream_is_cut(
+    bodies: list[bytes], data: st.DataObject
+) -> None:
+    stream = b"".join(map(seal, bodies))
+    cuts = sorted(data.draw(st.lists(st.integers(0, len(stream)), max_size=10)))
+    reader, found = Reader(), []
+    for start, stop in zip([0, *cuts], [*cuts, len(stream)], strict=True):
+        found += reader.feed(stream[start:stop])
+    assert found == bodies
+    assert reader.damaged == 0
+
+
+@given(st.binary(max_size=300))
+def test_noise_before_a_message_costs_it_nothing(noise: bytes) -> None:
+    assert Reader().feed(noise + seal(b"\x04\x07"))[-1] == b"\x04\x07"
+
+
+def test_endless_noise_without_a_zero_does_not_fill_the_memory() -> None:
+    reader = Reader(longest=100)
+    for _ in range(50):
+        assert reader.feed(b"\x05" * 99) == []
+    assert len(reader._held) <= 100
+    assert reader.feed(seal(b"\x04\x07")) == [b"\x04\x07"]
+    assert reader.damaged == 1
+
+
+def _places(seed: int) -> NDArray[np.int64]:
+    """Colours of up to 600 nodes, in runs of all lengths."""
+    chance = np.random.default_rng(seed)
+    runs = chance.integers(1, 60, chance.integers(1, 20))
+    return np.repeat(
+        chance.integers(0, 16, len(runs)), np.where(chance.random(len(runs)) < 0.5, 1, runs)
+    )
+
+
+SEEDS = st.integers(0, 2**32 - 1)
+
+
+@given(SEEDS, st.integers(3, 4))
+def test_runs_give_the_frame_back(seed: int, channels: int) -> None:
+    places = _places(seed)
+    palette = np.arange(64, dtype=np.uint8).reshape(16, 4)[:, :channels]
+    wire = palette[places]
+    colours, runs = coded(wire)
+    back = b"".join(colours[run >> 4] * (run % 16 + 1) for run in runs)
+    assert back == wire.tobytes()
+    changes = 1 + int((np.diff(places) != 0).sum())
+    assert len(runs) <= changes + len(places) // 16
+
+
+@given(SEEDS, st.integers(80, 200))
+def test_messages_join_to_the_frame_and_fit_the_board(seed: int, longest: int) -> None:
+    places = _places(seed)
+    wire = np.arange(48, dtype=np.uint8).reshape(16, 3)[places]
+    board = Board(1, 1, 2048, 600, 4000, 0, longest)
+    messages = runs_messages(wire, board)
+    joined = b""
+    for place, said in enumerate(messages):
+        assert len(said) + 2 <= longest
+        assert int.from_bytes(said[:2], "big") == len(joined)
+        assert said[2] == (place == len(messages) - 1)
+        joined += said[4 + 4 * said[3] :]
+    assert joined == coded(wire)[1]
+
+
+def test_two_thousand_alike_nodes_are_one_short_message() -> None:
+    messages = runs_messages(np.full((2000, 3), 255, dtype=np.uint8), BOARD)
+    assert len(messages) == 1
+    assert len(messages[0]) == 4 + 4 + 2000 // 16  # head, one colour, sixteen nodes an octet
+
+
+def test_a_frame_beyond_the_board_is_refused_with_the_reason() -> None:
+    many = np.arange(17 * 3, dtype=np.uint8).reshape(17, 3)
+    with pytest.raises(TooMuch, match="17 colours and a bridge takes 16"):
+        runs_messages(many, BOARD)
+    long = np.tile(np.array([[1, 1, 1], [2, 2, 2]], dtype=np.uint8), (800, 1))
+    with pytest.raises(TooMuch, match="1600 runs and this bridge takes 1400"):
+        runs_messages(long, BOARD)
+
+
+def test_a_sample_in_volts() -> None:
+    sample = Sample.read(bytes.fromhex("02 40 0000ba00 00500000"))
+    assert sample.counts == 0xBA00 / 64 == 744.0
+    assert sample.volts == pytest.approx(744 * 0x500000 * 1e-9)
+    assert Sample.read(bytes.fromhex("02 40 0000ba00 ffffffff")).volts is None
+    assert Sample.read(bytes.fromhex("02 40 0000ffc0 00500000")).over_range
+    for wrong in ("", "02 40 0000ba00", "02 00 0000ba00 00500000"):
+        with pytest.raises(Damaged):
+            Sample.read(bytes.fromhex(wrong))
