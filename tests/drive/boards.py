@@ -26,8 +26,8 @@ from serial import Serial
 HERE = Path(__file__).parent
 FIRMWARE = HERE.parents[1] / "hw_notes" / "bridge"
 HERTZ = 16_000_000
-GAP_CYCLES = 50e-6 * HERTZ
-"""Low time after which nodes take what they got. Source: WS2812B data sheet, 50 µs."""
+GAP_CYCLES = 800
+"""Low time of 50 µs, after which nodes take what they got. Source: WS2812B data sheet."""
 
 
 def until(true: Callable[[], bool], within_s: float = 20.0) -> None:
@@ -57,8 +57,9 @@ def build(folder: Path) -> Built:
     """Build both from their sources."""
     subprocess.run(["make", "-s", "-C", FIRMWARE, f"BUILD={folder}"], check=True)
     simulator = folder / "simulated_board"
-    words = ["gcc", "-O2", "-Wall", "-Wextra", "-Werror", "-o", simulator]
-    subprocess.run([*words, HERE / "simulated_board.c", "-lsimavr", "-lelf"], check=True)
+    words = ["gcc", "-O2", "-Wall", "-Wextra", "-Werror", "-o", str(simulator)]
+    words += [str(HERE / "simulated_board.c"), "-lsimavr", "-lelf"]
+    subprocess.run(words, check=True)
     return Built(folder / "bridge.elf", simulator)
 
 
@@ -216,7 +217,7 @@ class PaperBoard:
 
     def _restart(self) -> None:
         self._hears_s = time.monotonic() + self.deaf_s
-        self._booted = False
+        self._fed_s, self._booted = self._hears_s, False
         self._nodes = self._channels = self._last = self._refusal = 0
         self._colours, self._runs, self._held = [b"\0\0\0\0"] * 16, bytearray(), b""
 
@@ -226,6 +227,7 @@ class PaperBoard:
             octets = os.read(self._line, 4096) if readable else b""
             if time.monotonic() < self._hears_s:
                 continue
+            self._watch()
             if not self._booted:
                 self._booted = True
                 self._say(0x81, 0, self._hello())
@@ -233,6 +235,13 @@ class PaperBoard:
             *whole, self._held = self._held.split(b"\0")
             for piece in filter(None, whole):
                 self._hear(piece)
+
+    def _watch(self) -> None:
+        """Two and a half seconds after the last frame it goes dark."""
+        if self._nodes and time.monotonic() - self._fed_s > 2.5:
+            self._fed_s = time.monotonic()
+            self._runs.clear()
+            self.frames.append(bytes(self._nodes * self._channels))
 
     def _hurt_by_line(self, octets: bytes) -> bytes:
         came = bytearray()
@@ -297,6 +306,7 @@ class PaperBoard:
         return self._show() if show & 1 else 0
 
     def _show(self) -> int:
+        self._fed_s = time.monotonic()
         if sum(run % 16 + 1 for run in self._runs) != self._nodes:
             return 6
         self.frames.append(
@@ -347,7 +357,7 @@ class RawLine:
                 if piece:
                     body = cobs.decode(piece)
                     assert crc_hqx(body, 0xFFFF) == 0
-                    return body[:-2]
+                    return bytes(body[:-2])
             if time.monotonic() > due_s:
                 return None
             self._held += self.serial.read(max(1, self.serial.in_waiting))
@@ -358,4 +368,4 @@ class RawLine:
 
 def sealed(body: bytes) -> bytes:
     """A message as the notes want it on the line."""
-    return b"\0" + cobs.encode(body + crc_hqx(body, 0xFFFF).to_bytes(2, "big")) + b"\0"
+    return bytes(b"\0" + cobs.encode(body + crc_hqx(body, 0xFFFF).to_bytes(2, "big")) + b"\0")

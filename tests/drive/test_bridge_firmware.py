@@ -10,6 +10,7 @@ import subprocess
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -121,7 +122,7 @@ def test_any_runs_of_sixteen_colours_come_out_as_they_were_sent(
         assert board.shown() == _pixels(runs, PALETTE, channels)
 
 
-def _times_ns(burst: Burst) -> list[NDArray[np.float64]]:
+def _times_ns(burst: Burst) -> list[NDArray[np.floating[Any]]]:
     """High and low times of the 0s, and of the 1s; the last bit has no low time. [ns]"""
     ones = burst.high > 8
     cycles = (burst.high[~ones], burst.low[~ones[:-1]], burst.high[ones], burst.low[ones[:-1]])
@@ -306,7 +307,7 @@ def test_stack_and_data_never_meet(built: Built, board: SimulatedBoard, line: Ra
     _send_frame(line, _ruler(2000), PALETTE)
     line.say(READ, b"\0\x40")
     line.say(SCALE, b"\0\0\0\0\1")
-    words = ["avr-nm", built.image]
+    words = ["avr-nm", str(built.image)]
     names = subprocess.run(words, check=True, capture_output=True, encoding="ascii").stdout
     end = next(int(row.split()[0], 16) for row in names.splitlines() if row.endswith(" _end"))
     _, lowest_stack = board.tell("sync")

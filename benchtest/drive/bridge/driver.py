@@ -71,8 +71,8 @@ class BridgeDriver:
             DriveFault: no bridge answers there, or it cannot hold this prop.
         """
         self._was = port_of(self.device)
-        self._connect(self.device)
         self._closing = False
+        self._connect(self.device)
         self._thread = threading.Thread(target=self._run, name="serial bridge", daemon=True)
         self._thread.start()
         return Abilities(f"bridge on {self.device}", 1, frames_per_s(self.design))

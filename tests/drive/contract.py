@@ -1,0 +1,162 @@
+"""What every driver must do, whatever wire it drives.
+
+A driver's tests inherit `DriverContract` and say how to make one and what the prop then shows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+
+import numpy as np
+import pytest
+
+from benchtest.drive.base import Driver
+from benchtest.drive.clock import FrameClock
+from benchtest.drive.layout import Frame
+from benchtest.errors import DriveFault
+from benchtest.prop.design import Design
+from tests.drive.boards import until
+
+
+class Bench(Protocol):
+    """One prop on one wire."""
+
+    def driver(self, design: Design) -> Driver:
+        """A driver that reaches the prop."""
+        ...
+
+    def unreachable(self, design: Design) -> Driver:
+        """A driver that reaches nothing."""
+        ...
+
+    def shown(self) -> bytes:
+        """Octets that the nodes hold, in the order of data; none before the first frame."""
+        ...
+
+
+def on_the_wire(design: Design, frame: Frame) -> bytes:
+    """Octets that nodes should hold, worked out node by node from the prop file's words.
+
+    Data enters each strand at the end that the path names; a chip takes its colours in the order
+    of the letters.
+    """
+    colours = {colour[0].upper(): place for place, colour in enumerate(design.node.colours)}
+    octets = bytearray()
+    for entry in design.data_path:
+        nodes = range(1, design.strand(entry.strand).nodes + 1)
+        for node in nodes if entry.end == "A" else reversed(nodes):
+            row = frame[design.index(entry.strand, node)]
+            octets += bytes(int(row[colours[letter]]) for letter in design.node.colour_order)
+    return bytes(octets)
+
+
+def _scale(design: Design) -> Frame:
+    """A frame that tells ends, strands and colours apart."""
+    frame = np.full((design.node_count, design.node.channels), 3, dtype=np.uint8)
+    frame[::10] = [200, 100, 50, 25][: design.node.channels]
+    frame[0] = [255, 0, 0, 0][: design.node.channels]
+    frame[-1] = [0, 0, 255, 0][: design.node.channels]
+    frame[design.node_count // 2] = [0, 255, 0, 0][: design.node.channels]
+    return frame
+
+
+class DriverContract:
+    """Tests that every driver passes; `bench` is the driver's own fixture."""
+
+    @pytest.fixture
+    def design(self, make_fan: Callable[..., Design]) -> Design:
+        """Two hundred nodes in zigzag: more than one universe, and both directions of data."""
+        return make_fan(4, 50)
+
+    def _opened(self, bench: Bench, design: Design) -> Driver:
+        driver = bench.driver(design)
+        driver.open()
+        return driver
+
+    def test_opening_says_where_and_how_fast(self, bench: Bench, design: Design) -> None:
+        driver = bench.driver(design)
+        abilities = driver.open()
+        driver.close()
+        assert abilities.where
+        assert abilities.universes >= 1
+        assert abilities.most_fps > 0.0
+
+    def test_a_frame_arrives_node_for_node(self, bench: Bench, design: Design) -> None:
+        driver = self._opened(bench, design)
+        frame = _scale(design)
+        driver.show(frame)
+        until(lambda: bench.shown() == on_the_wire(design, frame))
+        driver.close()
+
+    def test_four_colours_arrive_in_the_chips_order(
+        self, bench: Bench, make_fan: Callable[..., Design], make_kind: Callable[..., object]
+    ) -> None:
+        design = make_fan(3, 50, kind=make_kind(colours="red green blue white"))
+        assert design.node.colour_order == "GRBW"
+        driver = self._opened(bench, design)
+        frame = _scale(design)
+        driver.show(frame)
+        until(lambda: bench.shown() == on_the_wire(design, frame))
+        driver.close()
+
+    def test_of_many_frames_the_newest_stays(self, bench: Bench, design: Design) -> None:
+        driver = self._opened(bench, design)
+        for level in range(100):
+            driver.show(np.full((design.node_count, 3), level, dtype=np.uint8))
+        until(lambda: bench.shown() == b"\x63" * (3 * design.node_count))
+        driver.close()
+
+    def test_the_same_frame_again_changes_nothing(self, bench: Bench, design: Design) -> None:
+        driver = self._opened(bench, design)
+        frame = _scale(design)
+        for _ in range(3):
+            before = driver.status().frames
+            driver.show(frame)
+            until(lambda before=before: driver.status().frames > before)  # type: ignore[misc]
+            until(lambda: bench.shown() == on_the_wire(design, frame))
+        driver.close()
+
+    def test_status_counts_what_went_out(self, bench: Bench, design: Design) -> None:
+        driver = self._opened(bench, design)
+        assert driver.status().frames == 0
+        driver.show(_scale(design))
+        until(lambda: driver.status().frames == 1)
+        assert driver.status().packets >= 1
+        assert driver.status().trouble is None
+        driver.close()
+
+    def test_closing_leaves_the_prop_dark(self, bench: Bench, design: Design) -> None:
+        driver = self._opened(bench, design)
+        driver.show(np.full((design.node_count, 3), 255, dtype=np.uint8))
+        driver.close()
+        driver.close()  # again does nothing
+        until(lambda: bench.shown() == bytes(3 * design.node_count))
+
+    def test_closed_it_shows_nothing_and_says_so(self, bench: Bench, design: Design) -> None:
+        driver = self._opened(bench, design)
+        driver.close()
+        with pytest.raises(DriveFault, match="closed"):
+            driver.show(_scale(design))
+
+    def test_it_can_be_opened_again(self, bench: Bench, design: Design) -> None:
+        driver = self._opened(bench, design)
+        driver.close()
+        driver.open()
+        driver.show(_scale(design))
+        until(lambda: bench.shown() == on_the_wire(design, _scale(design)))
+        driver.close()
+
+    def test_where_nothing_is_opening_says_what_to_do(self, bench: Bench, design: Design) -> None:
+        driver = bench.unreachable(design)
+        with pytest.raises(DriveFault, match=r"; "):
+            driver.open()
+        driver.close()
+
+    def test_the_clock_drives_it_from_dark_to_dark(self, bench: Bench, design: Design) -> None:
+        frame = _scale(design)
+        with FrameClock(bench.driver(design), design.node_count, 3).start() as clock:
+            until(lambda: bench.shown() == bytes(3 * design.node_count))
+            clock.show(frame)
+            until(lambda: bench.shown() == on_the_wire(design, frame))
+        until(lambda: bench.shown() == bytes(3 * design.node_count))

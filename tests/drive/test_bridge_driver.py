@@ -1,0 +1,282 @@
+"""The bridge's driver on real ptys: boards that restart, vanish, come back, and answer badly."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from benchtest.drive.bridge import ports
+from benchtest.drive.bridge.driver import BridgeDriver
+from benchtest.drive.bridge.line import Line, Silent
+from benchtest.drive.bridge.ports import SerialPort, device_again, ports_in_words, serial_ports
+from benchtest.drive.clock import FrameClock
+from benchtest.drive.layout import Frame
+from benchtest.errors import DriveFault, InputError
+from benchtest.prop.design import Design
+from tests.drive.boards import Built, PaperBoard, SimulatedBoard, until
+
+RUNS, SHOW = 3, 4
+
+
+@pytest.fixture
+def design(make_fan: Callable[..., Design]) -> Design:
+    return make_fan(2, 30)
+
+
+@pytest.fixture
+def paper(tmp_path: Path) -> Iterator[PaperBoard]:
+    made = PaperBoard(tmp_path)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def simulated(built: Built, tmp_path: Path) -> Iterator[SimulatedBoard]:
+    made = SimulatedBoard(built, tmp_path)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def driver(paper: PaperBoard, design: Design) -> Iterator[BridgeDriver]:
+    made = BridgeDriver(design, str(paper.port))
+    made.open()
+    yield made
+    made.close()
+
+
+def _frame(design: Design, level: int) -> Frame:
+    return np.full((design.node_count, design.node.channels), level, dtype=np.uint8)
+
+
+def _show(driver: BridgeDriver, level: int) -> None:
+    before = driver.status().frames
+    driver.show(_frame(driver.design, level))
+    until(lambda: driver.status().frames > before)
+
+
+def test_a_board_that_restarts_when_it_is_opened_is_waited_for(
+    tmp_path: Path, design: Design
+) -> None:
+    board = PaperBoard(tmp_path, deaf_s=1.5)  # boot loaders: 0.5 to 2 s, common practice
+    driver = BridgeDriver(design, str(board.port))
+    try:
+        driver.open()
+        _show(driver, 7)
+        assert board.shown() == b"\x07" * 180
+    finally:
+        driver.close()
+        board.close()
+
+
+def test_a_port_without_a_bridge_is_said_to_have_none(paper: PaperBoard) -> None:
+    paper.dumb = True
+    line = Line(str(paper.port))
+    try:
+        with pytest.raises(Silent, match="is it the right port"):
+            line.meet(0.3)
+    finally:
+        line.close()
+
+
+def test_another_version_is_named_with_what_to_do(paper: PaperBoard, design: Design) -> None:
+    paper.version = 2
+    with pytest.raises(DriveFault, match="speaks version 2 and we 1; put the firmware"):
+        BridgeDriver(design, str(paper.port)).open()
+
+
+def test_a_prop_beyond_the_board_is_refused(
+    paper: PaperBoard, make_fan: Callable[..., Design]
+) -> None:
+    with pytest.raises(DriveFault, match="4000 nodes at most"):
+        BridgeDriver(make_fan(41, 100), str(paper.port)).open()
+
+
+def test_a_port_that_is_not_there_names_those_that_are(tmp_path: Path, design: Design) -> None:
+    with pytest.raises(DriveFault, match="there is no such port") as raised:
+        BridgeDriver(design, str(tmp_path / "nowhere")).open()
+    assert ports_in_words() in str(raised.value)
+
+
+def test_what_is_no_serial_port_is_said_to_be_none(tmp_path: Path, design: Design) -> None:
+    (tmp_path / "file").write_text("words")
+    with pytest.raises(DriveFault, match="cannot be opened as a serial port"):
+        BridgeDriver(design, str(tmp_path / "file")).open()
+
+
+def test_a_port_that_another_program_has_is_said_to_be_taken(
+    driver: BridgeDriver, design: Design
+) -> None:
+    with pytest.raises(DriveFault, match="another program has this port"):
+        BridgeDriver(design, driver.device).open()
+
+
+def test_a_lost_answer_shows_nothing_twice(paper: PaperBoard, driver: BridgeDriver) -> None:
+    _show(driver, 1)
+    shows, asked = paper.shows, len(paper.asked)
+    paper.dumb = True
+    driver.show(_frame(driver.design, 2))
+    until(lambda: len(paper.asked) >= asked + 2)  # it was said again
+    paper.dumb = False
+    until(lambda: driver.status().frames == 2)
+    assert paper.shows == shows + 1
+    assert driver.status().errors >= 1
+
+
+def test_an_unchanged_frame_is_only_asked_for_again(
+    paper: PaperBoard, driver: BridgeDriver
+) -> None:
+    _show(driver, 5)
+    _show(driver, 5)
+    assert paper.asked[-2:] == [RUNS, SHOW]
+    assert paper.frames[-2:] == [b"\x05" * 180] * 2
+
+
+def test_what_the_board_put_out_by_itself_is_sent_anew(
+    paper: PaperBoard, driver: BridgeDriver
+) -> None:
+    _show(driver, 5)
+    until(lambda: paper.shown() == bytes(180))  # nobody fed its watchdog
+    _show(driver, 5)
+    assert paper.shown() == b"\x05" * 180
+
+
+def test_a_board_that_restarts_in_between_is_told_everything_again(
+    paper: PaperBoard, driver: BridgeDriver
+) -> None:
+    _show(driver, 5)
+    paper.restart()
+    _show(driver, 6)
+    assert paper.shown() == b"\x06" * 180
+
+
+def test_a_frame_beyond_the_board_is_told_and_the_next_is_shown(
+    paper: PaperBoard, driver: BridgeDriver
+) -> None:
+    _show(driver, 5)
+    many = np.arange(180, dtype=np.uint8).reshape(60, 3)
+    driver.show(many)
+    until(lambda: driver.status().trouble is not None)
+    assert "60 colours and a bridge takes 16" in str(driver.status().trouble)
+    assert paper.shown() == b"\x05" * 180
+    _show(driver, 6)
+    assert driver.status().trouble is None
+
+
+def test_unplugging_is_noticed_and_plugging_in_resumes(paper: PaperBoard, design: Design) -> None:
+    driver = BridgeDriver(design, str(paper.port))
+    with FrameClock(driver, design.node_count, 3).start() as clock:
+        clock.show(_frame(design, 9))
+        until(lambda: paper.shown() == b"\x09" * 180)
+        paper.unplug()
+        until(lambda: driver.status().trouble is not None)
+        assert "unplugged; plug it in" in str(driver.status().trouble)
+        with pytest.raises(DriveFault, match="is not there"):
+            driver.volts(0)
+        paper.frames.clear()
+        paper.plug()
+        until(lambda: paper.shown() == b"\x09" * 180)
+        until(lambda: driver.status().trouble is None)
+    assert paper.shown() == bytes(180)
+
+
+def test_closing_without_the_board_ends_at_once(paper: PaperBoard, design: Design) -> None:
+    driver = BridgeDriver(design, str(paper.port))
+    driver.open()
+    paper.unplug()
+    until(lambda: driver.status().trouble is not None)
+    driver.close()
+    with pytest.raises(DriveFault, match="is closed"):
+        driver.volts(0)
+    paper.plug()
+
+
+def test_the_real_firmware_survives_reset_and_loss_of_power(
+    simulated: SimulatedBoard, design: Design
+) -> None:
+    driver = BridgeDriver(design, str(simulated.port))
+    with FrameClock(driver, design.node_count, 3).start() as clock:
+        clock.show(_frame(design, 9))
+        until(lambda: simulated.shown() == b"\x09" * 180)
+        simulated.tell("reset")
+        until(lambda: not any(simulated.shown()))
+        until(lambda: simulated.shown() == b"\x09" * 180)
+        simulated.unplug()
+        until(lambda: driver.status().trouble is not None)
+        simulated.plug()
+        until(lambda: simulated.shown() == b"\x09" * 180)
+
+
+def test_volts_are_averaged_and_calibrated_by_one_known_voltage(
+    simulated: SimulatedBoard, design: Design
+) -> None:
+    driver = BridgeDriver(design, str(simulated.port))
+    driver.open()
+    try:
+        simulated.tell("adc 0 800")  # what a divider of 39 kΩ and 10 kΩ leaves of 3.92 V
+        with pytest.raises(DriveFault, match="never calibrated"):
+            driver.volts(0)
+        driver.calibrate(0, 3.92)
+        for millivolts in (500, 1000):
+            simulated.tell(f"adc 0 {millivolts}")
+            expected = millivolts * 1e-3 * (39 + 10) / 10
+            # 2 counts of 1.1 V / 1024: ATmega328P data sheet, absolute accuracy
+            assert driver.volts(0) == pytest.approx(expected, abs=2 * 1.1 / 1024 * 4.9)
+        simulated.tell("adc 0 1200")
+        with pytest.raises(DriveFault, match="off the end"):
+            driver.volts(0)
+        simulated.tell("adc 0 50")
+        with pytest.raises(DriveFault, match="calibrate by a voltage"):
+            driver.calibrate(0, 0.245)
+        with pytest.raises(DriveFault, match="no such"):
+            driver.volts(4)
+        with pytest.raises(InputError):
+            driver.read(0, 0)
+    finally:
+        driver.close()
+
+
+def test_readings_come_while_frames_go_on(simulated: SimulatedBoard, design: Design) -> None:
+    driver = BridgeDriver(design, str(simulated.port))
+    simulated.tell("adc 3 550")
+    with FrameClock(driver, design.node_count, 3).start() as clock:
+        for level in range(1, 20):
+            clock.show(_frame(design, level))
+            assert driver.read(3, 8).counts == pytest.approx(512, abs=2)
+        until(lambda: simulated.shown() == b"\x13" * 180)
+        assert driver.status().errors == 0
+
+
+def _usb(device: str, serial_number: str) -> SimpleNamespace:
+    return SimpleNamespace(
+        device=device, description="USB serial", vid=0x1209, pid=1, serial_number=serial_number
+    )
+
+
+def test_a_usb_board_is_known_again_by_its_numbers(monkeypatch: pytest.MonkeyPatch) -> None:
+    plugged = [_usb("/dev/ttyUSB0", "A7")]
+    monkeypatch.setattr(ports, "comports", lambda: plugged)
+    (was,) = serial_ports()
+    assert device_again("/dev/ttyUSB0", was) == "/dev/ttyUSB0"
+    plugged[:] = [_usb("/dev/ttyUSB0", "B9"), _usb("/dev/ttyUSB1", "A7")]
+    assert device_again("/dev/ttyUSB0", was) == "/dev/ttyUSB1"
+    plugged[:] = [_usb("/dev/ttyUSB0", "B9")]
+    assert device_again("/dev/ttyUSB0", was) is None
+
+
+def test_ports_are_listed_with_usb_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    old = SimpleNamespace(
+        device="/dev/ttyS0", description="n/a", vid=None, pid=None, serial_number=None
+    )
+    monkeypatch.setattr(ports, "comports", lambda: [old, _usb("/dev/ttyUSB0", "A7")])
+    assert serial_ports() == [
+        SerialPort("/dev/ttyUSB0", "USB serial", (0x1209, 1, "A7")),
+        SerialPort("/dev/ttyS0", "", None),
+    ]
+    assert ports_in_words() == "serial ports here: /dev/ttyUSB0 (USB serial), /dev/ttyS0"
+    monkeypatch.setattr(ports, "comports", list)
+    assert "no serial port" in ports_in_words()
