@@ -43,9 +43,9 @@ def test_what_is_no_target_is_refused_with_what_would_be(text: str) -> None:
         parse_target(text)
 
 
-def test_a_serial_target_says_what_this_version_can(make_fan: Callable[..., Design]) -> None:
-    with pytest.raises(DriveFault, match="this version reaches"):
-        driver_for(parse_target("serial:/dev/ttyUSB0"), make_fan(1, 1), Sender(uuid4()))
+def test_a_virtual_target_says_how_it_is_reached(make_fan: Callable[..., Design]) -> None:
+    with pytest.raises(DriveFault, match="start a simulation"):
+        driver_for(parse_target("virtual"), make_fan(1, 1), Sender(uuid4()))
 
 
 @pytest.mark.parametrize(("name", "priority"), [("", 100), ("x" * 64, 100), ("a", 201), ("a", -1)])

@@ -1,0 +1,58 @@
+"""`benchtest drive --to serial:`, as a process of its own, against the bridge's real firmware."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.drive.boards import SimulatedBoard, build, until
+
+Run = Callable[..., Any]
+NODES = 40
+
+
+@pytest.fixture(scope="module")
+def board(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimulatedBoard]:
+    folder = tmp_path_factory.mktemp("firmware")
+    made = SimulatedBoard(build(folder), folder)
+    yield made
+    made.close()
+
+
+def test_a_pattern_reaches_the_data_line_and_ends_dark(
+    run: Run, prop: Path, board: SimulatedBoard
+) -> None:
+    words = ["full-white", "--to", f"serial:{board.port}", "--seconds", "1", "--json"]
+    found = run("drive", prop, *words).json
+    assert found["to"] == f"serial:{board.port}"
+    assert found["errors"] == 0
+    frames = [burst.octets for burst in board.bursts() if len(burst.octets) == 3 * NODES]
+    assert len(frames) == found["frames"]
+    levels = [frame[0] for frame in frames]
+    assert levels[-2:] == [255, 0]
+    assert levels[:-1] == sorted(levels[:-1])  # full white comes up by a ramp
+    assert len(set(levels)) > 4
+    assert all(len(set(frame)) == 1 for frame in frames)
+
+
+def test_a_kill_takes_the_prop_dark(prop: Path, tmp_path: Path, board: SimulatedBoard) -> None:
+    words = [sys.executable, "-m", "benchtest", "--bench", str(tmp_path / "bench")]
+    words += ["drive", str(prop), "walk", "--to", f"serial:{board.port}"]
+    with subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as driving:
+        until(lambda: sum(board.shown()) == 3 * 128)  # one node at half of full
+        driving.send_signal(signal.SIGTERM)
+        _, said = driving.communicate(timeout=20)
+    assert driving.returncode == 143
+    assert b"Traceback" not in said
+    assert board.shown() == bytes(3 * NODES)
+
+
+def test_serial_alone_is_answered_with_the_ports_there_are(run: Run, prop: Path) -> None:
+    done = run("drive", prop, "walk", "--to", "serial")
+    done.refused(2, "Write serial:DEVICE; ", "serial port")
