@@ -73,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
     from benchtest.drive.base import parse_target
 
     design = design_of(args)
-    target = _target(args.to)
+    target = parse_target(args.to)
     pattern = _pattern(args)
     _check_numbers(args)
     steps = pattern.steps(design)
@@ -98,21 +98,6 @@ def run(args: argparse.Namespace) -> int:
         named = {"pattern": pattern.name, "to": str(target), "level": args.level}
         print_json({**named, "most_amps": most_amps, **sent})
     return 0
-
-
-def _target(text: str) -> Target:
-    """Where to; `serial` alone is answered with the ports there are.
-
-    Raises:
-        InputError: it is no target.
-    """
-    from benchtest.drive.base import parse_target
-
-    if text.rstrip(":") == "serial":
-        from benchtest.drive.bridge.ports import ports_in_words
-
-        raise InputError(f"--to {text}: which port? Write serial:DEVICE; {ports_in_words()}")
-    return parse_target(text)
 
 
 def _pattern(args: argparse.Namespace) -> Pattern:

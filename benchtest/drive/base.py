@@ -43,7 +43,7 @@ def parse_target(text: str) -> Target:
     """Read `e131`, `e131:HOST`, `e131:HOST:PORT`, `serial:DEVICE` or `virtual`.
 
     Raises:
-        InputError: it is none of these.
+        InputError: it is none of these; `serial` alone is answered with the ports there are.
 
     >>> parse_target("e131:192.0.2.7")
     Target(kind='e131', host='192.0.2.7', port=5568, device=None)
@@ -53,6 +53,10 @@ def parse_target(text: str) -> Target:
         return Target("virtual")
     if kind == "serial" and rest:
         return Target("serial", device=rest)
+    if kind == "serial":
+        from benchtest.drive.bridge.ports import ports_in_words
+
+        raise InputError(f"--to {text}: which port? Write serial:DEVICE; {ports_in_words()}")
     if kind == "e131" and not colon:
         return Target("e131")
     if kind == "e131" and (found := _HOST.match(rest)):

@@ -10,6 +10,7 @@ from uuid import uuid4
 import pytest
 
 from benchtest.drive.base import Target, parse_target
+from benchtest.drive.bridge.ports import ports_in_words
 from benchtest.drive.choose import driver_for
 from benchtest.drive.e131 import Sender
 from benchtest.drive.identity import source_id
@@ -36,11 +37,18 @@ def test_targets_are_read_and_written_back(text: str, target: Target) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["", "e132", "e131:", "e131:host:99999", "e131:a b", "serial:", "virtual:x", "e131:[::1"],
+    ["", "e132", "e131:", "e131:host:99999", "e131:a b", "virtual:x", "e131:[::1"],
 )
 def test_what_is_no_target_is_refused_with_what_would_be(text: str) -> None:
     with pytest.raises(InputError, match="e131:HOST"):
         parse_target(text)
+
+
+@pytest.mark.parametrize("text", ["serial", "serial:"])
+def test_serial_alone_is_answered_with_the_ports_there_are(text: str) -> None:
+    with pytest.raises(InputError, match="which port") as raised:
+        parse_target(text)
+    assert ports_in_words() in str(raised.value)
 
 
 def test_a_virtual_target_says_how_it_is_reached(make_fan: Callable[..., Design]) -> None:
