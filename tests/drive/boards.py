@@ -1,10 +1,11 @@
-"""Boards for the driver to talk to: the real firmware in simavr, and one written from the notes.
+"""Boards for the driver to talk to: the AVR's firmware in simavr, and the MicroPython one on a pty.
 
 Both sit behind a link, as a USB port does that may get another name when it is plugged in again.
 """
 
 from __future__ import annotations
 
+import importlib.util
 import os
 import pty
 import random
@@ -17,6 +18,7 @@ from binascii import crc_hqx
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from cobs import cobs
@@ -163,41 +165,54 @@ class SimulatedBoard:
         return bursts[-1].octets if bursts else b""
 
 
-class PaperBoard:
-    """A board written from hw_notes/bridge.md with other people's COBS and CRC, on a real pty.
+def micropython_side() -> Any:
+    """The board's side in Python, as it stands on the board."""
+    path = FIRMWARE / "micropython" / "bridge.py"
+    spec = importlib.util.spec_from_file_location("micropython_bridge", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+class PythonBoard:
+    """The MicroPython firmware's protocol on a real pty; its data line is kept.
 
     Attributes:
-        shows: frames put onto the data line.
+        side: its module.
         hurt: share of octets that the line loses or garbles, either way.
         deaf_s: how long its boot loader takes after power or a restart. [s]
         dumb: it hears and does, and its answers are lost.
+        frames: what went onto the data line.
+        heard: kind of each message it answered, but hello.
     """
+
+    outputs, analogue, ram = 1, 0, 264_000
 
     def __init__(self, folder: Path, *, deaf_s: float = 0.0, hurt: float = 0.0) -> None:
         self.port = folder / "port"
+        self.side = micropython_side()
         self.deaf_s, self.hurt, self.dumb = deaf_s, hurt, False
-        self.version = 1
         self.frames: list[bytes] = []
-        self.asked: list[int] = []
-        """Kind of each message that came whole."""
+        self.heard: list[int] = []
         self._chance = random.Random(5)
         self.plug()
-
-    @property
-    def shows(self) -> int:
-        return len(self.frames)
 
     def shown(self) -> bytes:
         """Octets of the last frame."""
         return self.frames[-1] if self.frames else b""
 
+    def shift(self, _: int, octets: bytes) -> None:
+        """The data line, where the firmware looks for it."""
+        self.frames.append(octets)
+
     def plug(self) -> None:
         """Power it; its port appears."""
-        self._line, far_end = pty.openpty()
-        tty.setraw(far_end)
-        self._far_end = far_end
-        link(self.port, os.ttyname(far_end))
-        self._restart()
+        self._line, self._far_end = pty.openpty()
+        tty.setraw(self._far_end)
+        link(self.port, os.ttyname(self._far_end))
+        self.restart()
         self._done = False
         self._thread = threading.Thread(target=self._run)
         self._thread.start()
@@ -213,108 +228,46 @@ class PaperBoard:
 
     def restart(self) -> None:
         """As after a dip of its supply."""
-        self._restart()
-
-    def _restart(self) -> None:
-        self._hears_s = time.monotonic() + self.deaf_s
-        self._fed_s, self._booted = self._hears_s, False
-        self._nodes = self._channels = self._last = self._refusal = 0
-        self._colours, self._runs, self._held = [b"\0\0\0\0"] * 16, bytearray(), b""
+        self._boots_s = time.monotonic() + self.deaf_s
+        self._bridge: Any = None
 
     def _run(self) -> None:
         while not self._done:
             readable, _, _ = select.select([self._line], [], [], 0.01)
             octets = os.read(self._line, 4096) if readable else b""
-            if time.monotonic() < self._hears_s:
-                continue
-            self._watch()
-            if not self._booted:
-                self._booted = True
-                self._say(0x81, 0, self._hello())
-            self._held += self._hurt_by_line(octets)
-            *whole, self._held = self._held.split(b"\0")
-            for piece in filter(None, whole):
-                self._hear(piece)
+            bridge = self._bridge
+            if bridge is None:
+                if time.monotonic() >= self._boots_s:
+                    self._bridge = self._started()
+            else:
+                bridge.feed(self._hurt(octets), _ticks_ms())
 
-    def _watch(self) -> None:
-        """Two and a half seconds after the last frame it goes dark."""
-        if self._nodes and time.monotonic() - self._fed_s > 2.5:
-            self._fed_s = time.monotonic()
-            self._runs.clear()
-            self.frames.append(bytes(self._nodes * self._channels))
+    def _started(self) -> Any:
+        heard = self.heard
 
-    def _hurt_by_line(self, octets: bytes) -> bytes:
+        class Heard(self.side.Bridge):  # type: ignore[misc, name-defined]
+            def settle(self, kind: int, number: int, refusal: int) -> None:
+                heard.append(kind)
+                super().settle(kind, number, refusal)
+
+        return Heard(self, self._send, _ticks_ms())
+
+    def _send(self, octets: bytes) -> None:
+        if not self.dumb:
+            os.write(self._line, self._hurt(octets))
+
+    def _hurt(self, octets: bytes) -> bytes:
         came = bytearray()
         for octet in octets:
             luck = self._chance.random()
-            if luck < self.hurt / 2:
-                continue
-            came.append(octet ^ 1 << self._chance.randrange(8) if luck < self.hurt else octet)
+            if luck >= self.hurt / 2:
+                came.append(octet ^ 1 << self._chance.randrange(8) if luck < self.hurt else octet)
         return bytes(came)
 
-    def _hear(self, piece: bytes) -> None:
-        try:
-            body = cobs.decode(piece)
-        except cobs.DecodeError:
-            return
-        if len(body) < 4 or crc_hqx(body, 0xFFFF):
-            return
-        kind, number, said = body[0], body[1], body[2:-2]
-        self.asked.append(kind)
-        if kind == 1:
-            self._last, self._refusal = number, 0
-            self._say(0x81, number, self._hello())
-            return
-        if number != self._last:
-            self._refusal = self._act(kind, said)
-            self._last = number
-        if self._refusal:
-            self._say(0xFF, number, bytes([self._refusal]))
-        else:
-            self._say(0x80 | kind, number, b"")
 
-    def _hello(self) -> bytes:
-        return bytes([self.version, 1]) + bytes.fromhex("0800 0200 0fa0 00 40")
-
-    def _say(self, kind: int, number: int, said: bytes) -> None:
-        if self.dumb:
-            return
-        body = bytes([kind, number]) + said
-        sealed = cobs.encode(body + crc_hqx(body, 0xFFFF).to_bytes(2, "big"))
-        os.write(self._line, self._hurt_by_line(b"\0" + sealed + b"\0"))
-
-    def _act(self, kind: int, said: bytes) -> int:
-        if kind == 2:
-            self._channels, self._nodes = said[1], int.from_bytes(said[2:4], "big")
-            self._runs.clear()
-            return 0
-        if not self._nodes:
-            return 3
-        if kind == 3:
-            return self._store(said)
-        return self._show() if kind == 4 else 1
-
-    def _store(self, said: bytes) -> int:
-        at, show, count = int.from_bytes(said[:2], "big"), said[2], said[3]
-        if at == 0:
-            self._runs.clear()
-        if at != len(self._runs):
-            return 5
-        for place in range(count):
-            self._colours[place] = said[4 + 4 * place : 8 + 4 * place]
-        self._runs += said[4 + 4 * count :]
-        return self._show() if show & 1 else 0
-
-    def _show(self) -> int:
-        self._fed_s = time.monotonic()
-        if sum(run % 16 + 1 for run in self._runs) != self._nodes:
-            return 6
-        self.frames.append(
-            b"".join(
-                self._colours[run >> 4][: self._channels] * (run % 16 + 1) for run in self._runs
-            )
-        )
-        return 0
+def _ticks_ms() -> int:
+    """The board's clock, which wraps as MicroPython's does."""
+    return int(time.monotonic() * 1000) & 0x3FFFFFFF
 
 
 class RawLine:

@@ -17,7 +17,7 @@ from benchtest.drive.clock import FrameClock
 from benchtest.drive.layout import Frame
 from benchtest.errors import DriveFault, InputError
 from benchtest.prop.design import Design
-from tests.drive.boards import Built, PaperBoard, SimulatedBoard, until
+from tests.drive.boards import Built, PythonBoard, SimulatedBoard, until
 
 RUNS, SHOW = 3, 4
 
@@ -28,8 +28,8 @@ def design(make_fan: Callable[..., Design]) -> Design:
 
 
 @pytest.fixture
-def paper(tmp_path: Path) -> Iterator[PaperBoard]:
-    made = PaperBoard(tmp_path)
+def board(tmp_path: Path) -> Iterator[PythonBoard]:
+    made = PythonBoard(tmp_path)
     yield made
     made.close()
 
@@ -42,8 +42,8 @@ def simulated(built: Built, tmp_path: Path) -> Iterator[SimulatedBoard]:
 
 
 @pytest.fixture
-def driver(paper: PaperBoard, design: Design) -> Iterator[BridgeDriver]:
-    made = BridgeDriver(design, str(paper.port))
+def driver(board: PythonBoard, design: Design) -> Iterator[BridgeDriver]:
+    made = BridgeDriver(design, str(board.port))
     made.open()
     yield made
     made.close()
@@ -62,7 +62,7 @@ def _show(driver: BridgeDriver, level: int) -> None:
 def test_a_board_that_restarts_when_it_is_opened_is_waited_for(
     tmp_path: Path, design: Design
 ) -> None:
-    board = PaperBoard(tmp_path, deaf_s=1.5)  # boot loaders: 0.5 to 2 s, common practice
+    board = PythonBoard(tmp_path, deaf_s=1.5)  # boot loaders: 0.5 to 2 s, common practice
     driver = BridgeDriver(design, str(board.port))
     try:
         driver.open()
@@ -73,9 +73,9 @@ def test_a_board_that_restarts_when_it_is_opened_is_waited_for(
         board.close()
 
 
-def test_a_port_without_a_bridge_is_said_to_have_none(paper: PaperBoard) -> None:
-    paper.dumb = True
-    line = Line(str(paper.port))
+def test_a_port_without_a_bridge_is_said_to_have_none(board: PythonBoard) -> None:
+    board.dumb = True
+    line = Line(str(board.port))
     try:
         with pytest.raises(Silent, match="is it the right port"):
             line.meet(0.3)
@@ -83,17 +83,19 @@ def test_a_port_without_a_bridge_is_said_to_have_none(paper: PaperBoard) -> None
         line.close()
 
 
-def test_another_version_is_named_with_what_to_do(paper: PaperBoard, design: Design) -> None:
-    paper.version = 2
+def test_another_version_is_named_with_what_to_do(
+    board: PythonBoard, design: Design, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(board.side, "VERSION", 2)
     with pytest.raises(DriveFault, match="speaks version 2 and we 1; put the firmware"):
-        BridgeDriver(design, str(paper.port)).open()
+        BridgeDriver(design, str(board.port)).open()
 
 
 def test_a_prop_beyond_the_board_is_refused(
-    paper: PaperBoard, make_fan: Callable[..., Design]
+    board: PythonBoard, make_fan: Callable[..., Design]
 ) -> None:
-    with pytest.raises(DriveFault, match="4000 nodes at most"):
-        BridgeDriver(make_fan(41, 100), str(paper.port)).open()
+    with pytest.raises(DriveFault, match="8000 nodes at most"):
+        BridgeDriver(make_fan(81, 100), str(board.port)).open()
 
 
 def test_a_port_that_is_not_there_names_those_that_are(tmp_path: Path, design: Design) -> None:
@@ -115,84 +117,84 @@ def test_a_port_that_another_program_has_is_said_to_be_taken(
         BridgeDriver(design, driver.device).open()
 
 
-def test_a_lost_answer_shows_nothing_twice(paper: PaperBoard, driver: BridgeDriver) -> None:
+def test_a_lost_answer_shows_nothing_twice(board: PythonBoard, driver: BridgeDriver) -> None:
     _show(driver, 1)
-    shows, asked = paper.shows, len(paper.asked)
-    paper.dumb = True
+    shows, asked = len(board.frames), len(board.heard)
+    board.dumb = True
     driver.show(_frame(driver.design, 2))
-    until(lambda: len(paper.asked) >= asked + 2)  # it was said again
-    paper.dumb = False
+    until(lambda: len(board.heard) >= asked + 2)  # it was said again
+    board.dumb = False
     until(lambda: driver.status().frames == 2)
-    assert paper.shows == shows + 1
+    assert len(board.frames) == shows + 1
     assert driver.status().errors >= 1
 
 
 def test_an_unchanged_frame_is_only_asked_for_again(
-    paper: PaperBoard, driver: BridgeDriver
+    board: PythonBoard, driver: BridgeDriver
 ) -> None:
     _show(driver, 5)
     _show(driver, 5)
-    assert paper.asked[-2:] == [RUNS, SHOW]
-    assert paper.frames[-2:] == [b"\x05" * 180] * 2
+    assert board.heard[-2:] == [RUNS, SHOW]
+    assert board.frames[-2:] == [b"\x05" * 180] * 2
 
 
 def test_what_the_board_put_out_by_itself_is_sent_anew(
-    paper: PaperBoard, driver: BridgeDriver
+    board: PythonBoard, driver: BridgeDriver
 ) -> None:
     _show(driver, 5)
-    until(lambda: paper.shown() == bytes(180))  # nobody fed its watchdog
+    until(lambda: board.shown() == bytes(180))  # nobody fed its watchdog
     _show(driver, 5)
-    assert paper.shown() == b"\x05" * 180
+    assert board.shown() == b"\x05" * 180
 
 
 def test_a_board_that_restarts_in_between_is_told_everything_again(
-    paper: PaperBoard, driver: BridgeDriver
+    board: PythonBoard, driver: BridgeDriver
 ) -> None:
     _show(driver, 5)
-    paper.restart()
+    board.restart()
     _show(driver, 6)
-    assert paper.shown() == b"\x06" * 180
+    assert board.shown() == b"\x06" * 180
 
 
 def test_a_frame_beyond_the_board_is_told_and_the_next_is_shown(
-    paper: PaperBoard, driver: BridgeDriver
+    board: PythonBoard, driver: BridgeDriver
 ) -> None:
     _show(driver, 5)
     many = np.arange(180, dtype=np.uint8).reshape(60, 3)
     driver.show(many)
     until(lambda: driver.status().trouble is not None)
     assert "60 colours and a bridge takes 16" in str(driver.status().trouble)
-    assert paper.shown() == b"\x05" * 180
+    assert board.shown() == b"\x05" * 180
     _show(driver, 6)
     assert driver.status().trouble is None
 
 
-def test_unplugging_is_noticed_and_plugging_in_resumes(paper: PaperBoard, design: Design) -> None:
-    driver = BridgeDriver(design, str(paper.port))
+def test_unplugging_is_noticed_and_plugging_in_resumes(board: PythonBoard, design: Design) -> None:
+    driver = BridgeDriver(design, str(board.port))
     with FrameClock(driver, design.node_count, 3).start() as clock:
         clock.show(_frame(design, 9))
-        until(lambda: paper.shown() == b"\x09" * 180)
-        paper.unplug()
+        until(lambda: board.shown() == b"\x09" * 180)
+        board.unplug()
         until(lambda: driver.status().trouble is not None)
         assert "unplugged; plug it in" in str(driver.status().trouble)
         with pytest.raises(DriveFault, match="is not there"):
             driver.volts(0)
-        paper.frames.clear()
-        paper.plug()
-        until(lambda: paper.shown() == b"\x09" * 180)
+        board.frames.clear()
+        board.plug()
+        until(lambda: board.shown() == b"\x09" * 180)
         until(lambda: driver.status().trouble is None)
-    assert paper.shown() == bytes(180)
+    assert board.shown() == bytes(180)
 
 
-def test_closing_without_the_board_ends_at_once(paper: PaperBoard, design: Design) -> None:
-    driver = BridgeDriver(design, str(paper.port))
+def test_closing_without_the_board_ends_at_once(board: PythonBoard, design: Design) -> None:
+    driver = BridgeDriver(design, str(board.port))
     driver.open()
-    paper.unplug()
+    board.unplug()
     until(lambda: driver.status().trouble is not None)
     driver.close()
     with pytest.raises(DriveFault, match="is closed"):
         driver.volts(0)
-    paper.plug()
+    board.plug()
 
 
 def test_the_real_firmware_survives_reset_and_loss_of_power(

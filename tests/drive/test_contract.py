@@ -15,7 +15,7 @@ from benchtest.drive.base import Driver, Target
 from benchtest.drive.choose import driver_for
 from benchtest.drive.e131 import Sender
 from benchtest.prop.design import Design
-from tests.drive.boards import Built, PaperBoard, SimulatedBoard
+from tests.drive.boards import Built, PythonBoard, SimulatedBoard
 from tests.drive.contract import DriverContract
 
 LOOPBACK = "127.0.0.1"
@@ -63,7 +63,7 @@ class Receiver:
 class OnABoard:
     """A board behind a serial port."""
 
-    def __init__(self, board: SimulatedBoard | PaperBoard) -> None:
+    def __init__(self, board: SimulatedBoard | PythonBoard) -> None:
         self.board = board
 
     def driver(self, design: Design) -> Driver:
@@ -93,19 +93,19 @@ def simulated(built: Built, tmp_path_factory: pytest.TempPathFactory) -> Iterato
 
 
 class TestBridge(DriverContract):
-    """The real firmware, simulated."""
+    """The AVR's firmware, simulated."""
 
     @pytest.fixture
     def bench(self, simulated: SimulatedBoard) -> OnABoard:
         return OnABoard(simulated)
 
 
-class TestBridgeByTheNotes(DriverContract):
-    """A board that somebody else wrote from the notes; it takes short messages only."""
+class TestBridgeInMicroPython(DriverContract):
+    """The other firmware's protocol."""
 
     @pytest.fixture
     def bench(self, tmp_path: Path) -> Iterator[OnABoard]:
-        board = PaperBoard(tmp_path)
+        board = PythonBoard(tmp_path)
         yield OnABoard(board)
         board.close()
 
@@ -115,6 +115,6 @@ class TestBridgeOnABadLine(DriverContract):
 
     @pytest.fixture
     def bench(self, tmp_path: Path) -> Iterator[OnABoard]:
-        board = PaperBoard(tmp_path, hurt=0.004)
+        board = PythonBoard(tmp_path, hurt=0.004)
         yield OnABoard(board)
         board.close()

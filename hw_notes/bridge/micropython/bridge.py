@@ -1,0 +1,229 @@
+"""The board's side of the protocol in hw_notes/bridge.md, for MicroPython.
+
+Octets and the time go in; what the board does goes to `pins`. Nothing here knows a chip, so that it
+runs on a computer too.
+"""
+
+VERSION = 1
+LONGEST_BODY = 250
+MOST_RUNS = 8000
+MOST_NODES = 8000
+COLOURS = 16
+DARK_AFTER_MS = 2500
+TICKS = 0x3FFFFFFF
+"""The clock of milliseconds wraps behind this."""
+UNCALIBRATED = 0xFFFFFFFF
+
+HELLO, WIRING, RUNS, SHOW, READ, SCALE = range(1, 7)
+ANSWER, REFUSAL = 0x80, 0xFF
+UNKNOWN, MALFORMED, NO_WIRING, NO_ROOM, NOT_NEXT, INCOMPLETE, NO_SUCH = range(1, 8)
+
+
+def _nibbles():
+    table = []
+    for high in range(16):
+        crc = high << 12
+        for _ in range(4):
+            crc = (crc << 1) ^ (0x1021 if crc & 0x8000 else 0)
+        table.append(crc & 0xFFFF)
+    return table
+
+
+NIBBLES = _nibbles()
+
+
+def crc16(data):
+    """CRC-16/IBM-3740, four bits at a time."""
+    crc = 0xFFFF
+    for octet in data:
+        crc = (crc << 4 & 0xFFFF) ^ NIBBLES[crc >> 12 ^ octet >> 4]
+        crc = (crc << 4 & 0xFFFF) ^ NIBBLES[crc >> 12 ^ octet & 15]
+    return crc
+
+
+def stuff(data):
+    """COBS of less than 254 octets."""
+    stuffed = bytearray()
+    for group in bytes(data).split(b"\0"):
+        stuffed.append(len(group) + 1)
+        stuffed += group
+    return stuffed
+
+
+def unstuff(stuffed):
+    """What COBS stands for; None where it is cut."""
+    data = bytearray()
+    at = 0
+    while at < len(stuffed):
+        stop = at + stuffed[at]
+        if stop > len(stuffed):
+            return None
+        data += stuffed[at + 1 : stop]
+        if stuffed[at] != 0xFF and stop < len(stuffed):
+            data.append(0)
+        at = stop
+    return bytes(data)
+
+
+def two(value):
+    """Two octets, the high one first."""
+    return bytes([value >> 8 & 0xFF, value & 0xFF])
+
+
+def four(value):
+    """Four octets, the highest first."""
+    return two(value >> 16) + two(value & 0xFFFF)
+
+
+def number_of(octets):
+    """The number that octets stand for, the highest first."""
+    value = 0
+    for octet in octets:
+        value = value << 8 | octet
+    return value
+
+
+class Bridge:
+    """One board.
+
+    `pins` has: `outputs`, `analogue` (how many), `ram` (octets), `shift(output, octets)`,
+    `count(channel)` (0 to 1023), `scale(channel)` and `keep(channel, scale)`.
+    `send(octets)` writes to the line.
+    """
+
+    def __init__(self, pins, send, now_ms):
+        self.pins = pins
+        self.send = send
+        self.held_octets = b""
+        self.colours = [bytes(4)] * COLOURS
+        self.runs = bytearray()
+        self.nodes = self.channels = self.output = 0
+        self.last = self.refusal = 0
+        self.fed_ms = self.now_ms = now_ms
+        for output in range(pins.outputs):
+            pins.shift(output, bytes(4 * MOST_NODES))
+        self.hello(0)
+
+    def feed(self, octets, now_ms):
+        """Take what has come, which may be nothing. Call it often: it also watches the time."""
+        self.now_ms = now_ms
+        if octets:
+            pieces = (self.held_octets + octets).split(b"\0")
+            self.held_octets = pieces[-1][: 2 * LONGEST_BODY]  # without a zero it must not grow
+            for piece in pieces[:-1]:
+                if piece:
+                    self.hear(piece)
+        if self.nodes and (now_ms - self.fed_ms) & TICKS >= DARK_AFTER_MS:
+            self.fed_ms = now_ms
+            self.runs = bytearray()
+            self.pins.shift(self.output, bytes(self.nodes * self.channels))
+
+    def hear(self, piece):
+        """One piece between two zeros; what is no whole message does nothing."""
+        body = unstuff(piece)
+        if body is None or not 4 <= len(body) <= LONGEST_BODY + 2 or crc16(body):
+            return
+        kind, number, said = body[0], body[1], body[2:-2]
+        if kind == HELLO:
+            self.last, self.refusal = number, 0
+            self.hello(number)
+        elif kind == READ:
+            self.read(number, said)
+        else:
+            if number != self.last:  # else its answer was lost: it must not be done twice
+                self.refusal = self.act(kind, said)
+                self.last = number
+            if kind in (RUNS, SHOW) and not self.refusal:
+                self.fed_ms = self.now_ms
+            self.settle(kind, number, self.refusal)
+
+    def say(self, kind, number, said=b""):
+        """Send one message."""
+        body = bytes([kind, number]) + said
+        self.send(b"\0" + stuff(body + two(crc16(body))) + b"\0")
+
+    def settle(self, kind, number, refusal):
+        """Answer that it is done, or why not."""
+        if refusal:
+            self.say(REFUSAL, number, bytes([refusal]))
+        else:
+            self.say(ANSWER | kind, number)
+
+    def hello(self, number):
+        """Say what this board can."""
+        can = bytes([VERSION, self.pins.outputs]) + two(min(self.pins.ram, 0xFFFF))
+        can += two(MOST_RUNS) + two(MOST_NODES) + bytes([self.pins.analogue, LONGEST_BODY])
+        self.say(ANSWER | HELLO, number, can)
+
+    def act(self, kind, said):
+        """Do it; 0, or why not."""
+        if kind == WIRING:
+            return self.wire(said)
+        if kind == RUNS:
+            return self.store(said)
+        if kind == SHOW:
+            return MALFORMED if said else self.show()
+        if kind == SCALE:
+            return self.keep(said)
+        return UNKNOWN
+
+    def wire(self, said):
+        """What hangs on the board."""
+        if len(said) != 4:
+            return MALFORMED
+        output, channels, nodes = said[0], said[1], number_of(said[2:])
+        if output >= self.pins.outputs or channels not in (3, 4) or not 1 <= nodes <= MOST_NODES:
+            return NO_SUCH
+        self.output, self.channels, self.nodes = output, channels, nodes
+        self.runs = bytearray()
+        return 0
+
+    def store(self, said):
+        """Take runs of a frame."""
+        if not self.nodes:
+            return NO_WIRING
+        if len(said) < 4 or said[3] > COLOURS or len(said) < 4 + 4 * said[3]:
+            return MALFORMED
+        at, first = number_of(said[:2]), 4 + 4 * said[3]
+        if at == 0:
+            self.runs = bytearray()
+        if at != len(self.runs):
+            return NOT_NEXT
+        if at + len(said) - first > MOST_RUNS:
+            return NO_ROOM
+        for place in range(said[3]):
+            self.colours[place] = bytes(said[4 + 4 * place : 8 + 4 * place])
+        self.runs += said[first:]
+        return self.show() if said[2] & 1 else 0
+
+    def show(self):
+        """Put the frame onto the data line."""
+        if not self.nodes:
+            return NO_WIRING
+        if sum([(run & 15) + 1 for run in self.runs]) != self.nodes:
+            return INCOMPLETE
+        colours = [colour[: self.channels] for colour in self.colours]
+        octets = b"".join([colours[run >> 4] * ((run & 15) + 1) for run in self.runs])
+        self.pins.shift(self.output, octets)
+        return 0
+
+    def read(self, number, said):
+        """Add samples of an analogue input up."""
+        if len(said) != 2 or said[1] == 0:
+            self.settle(READ, number, MALFORMED)
+        elif said[0] >= self.pins.analogue:
+            self.settle(READ, number, NO_SUCH)
+        else:
+            total = sum([self.pins.count(said[0]) for _ in range(said[1])])
+            scale = self.pins.scale(said[0])
+            told = four(total) + four(UNCALIBRATED if scale is None else scale)
+            self.say(ANSWER | READ, number, said + told)
+
+    def keep(self, said):
+        """Keep what a count is worth."""
+        if len(said) != 5:
+            return MALFORMED
+        if said[0] >= self.pins.analogue:
+            return NO_SUCH
+        self.pins.keep(said[0], number_of(said[1:]))
+        return 0
