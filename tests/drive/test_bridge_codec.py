@@ -185,6 +185,15 @@ def test_a_frame_beyond_the_board_is_refused_with_the_reason() -> None:
         runs_messages(long, BOARD)
 
 
+def test_a_board_says_what_it_can() -> None:
+    assert Board.read(bytes.fromhex("01 04 0800 0578 0fa0 04 c8")) == BOARD
+    assert Board.read(bytes.fromhex("01 04 0800 0578 0fa0 04 c8 99")) == BOARD  # and more, later
+    with pytest.raises(Damaged, match="too short"):
+        Board.read(bytes.fromhex("01 04 0800 0578 0fa0 04"))
+    with pytest.raises(Damaged, match="79 octets"):
+        Board.read(bytes.fromhex("01 04 0800 0578 0fa0 04 4f"))
+
+
 def test_a_sample_in_volts() -> None:
     sample = Sample.read(bytes.fromhex("02 40 0000ba00 00500000"))
     assert sample.counts == 0xBA00 / 64 == 744.0

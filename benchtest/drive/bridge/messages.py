@@ -24,6 +24,8 @@ MOST_ALIKE = 16
 COLOUR_OCTETS = 4
 RUNS_HEAD = 6
 """Octets of a runs message before its colours: kind, number, place, show, count of colours."""
+LEAST_BODY = 80
+"""Octets of a message that every board must take: sixteen colours and a few runs."""
 UNCALIBRATED = 0xFFFF_FFFF
 FULL_SCALE = 1023
 """Highest count of a 10-bit converter; at it the true volts may be anything above."""
@@ -97,11 +99,14 @@ class Board:
         """A board from its hello; a later version may say more after it.
 
         Raises:
-            Damaged: too short.
+            Damaged: too short, or of a board that takes no whole message.
         """
         if len(said) < cls._FORM.size:
             raise Damaged("a hello that is too short")
-        return cls(*cls._FORM.unpack_from(said))
+        board = cls(*cls._FORM.unpack_from(said))
+        if board.longest_body < LEAST_BODY:
+            raise Damaged(f"that it takes {board.longest_body} octets, fewer than {LEAST_BODY}")
+        return board
 
 
 @dataclass(frozen=True, slots=True)
