@@ -1,7 +1,7 @@
 """How fast the bridge shows frames, and how soon a pulled plug is noticed.
 
-The real firmware in simavr, held to real time, through our driver and a pty, measured by the board's
-own clock; without the 1 to 16 ms that a USB serial chip adds to each answer.
+The real firmware in simavr, held to real time, through our driver and a pty, by the board's own
+clock; without the 1 to 16 ms that a USB serial chip adds to each answer.
 
     python tests/bench/bridge.py
 """
