@@ -80,7 +80,7 @@ def together(look: Look) -> list[Together]:
                 if one.key not in more or one.log_weight > more[one.key].log_weight:
                     more[one.key] = one
         found |= more
-        ranked = _ranked(list(more.values())) if more else []
+        ranked = _ranked(list(more.values()))
         anchors = [one for one in ranked if all(map(plain.is_footing, one.parts))][:ANCHORS]
         if not anchors or not look(anchors[0].parts).is_misfit(None):
             break
