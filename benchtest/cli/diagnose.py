@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from benchtest.cli.common import Commands, add_celsius, add_prop, design_of, print_json, print_table
+from benchtest.errors import InputError
 
 if TYPE_CHECKING:
     from benchtest.diagnosis import Finding, JudgedReading, NextReading, Ohms, Suspect
+    from benchtest.evidence.table import Parsed
     from benchtest.prop.design import Design
 
+Line = TypeVar("Line")
 BAR = 20
 """Signs of a full bar."""
 SHOWN = 0.01
 """A person is shown suspects of this probability and more; `--json` has all."""
+MOST_READINGS = 100
+"""More are no evening's work, and their shared errors no longer fit into a second."""
 WORTH_DOING = 0.1
 """What to do is said for suspects of this probability and more."""
 
@@ -55,14 +61,32 @@ def run(args: argparse.Namespace) -> int:
 
     design = design_of(args)
     meter = Meter.parse(args.meter) if args.meter else DEFAULT_METER
-    readings = read_readings(args.readings, design, meter) if args.readings else []
-    marks = read_marks(args.marks, design) if args.marks else []
+    left_out: list[str] = []
+    readings, marks = [], []
+    if args.readings:
+        readings = _good(read_readings(args.readings, design, meter), left_out)
+    if args.marks:
+        marks = _good(read_marks(args.marks, design), left_out)
+    if len(readings) > MOST_READINGS:
+        raise InputError(
+            f"{args.readings}: {len(readings)} readings; at most {MOST_READINGS} are weighed at "
+            "once: keep those of the last session"
+        )
     found = diagnose(design, readings, marks, meter)
     if args.json:
-        print_json(found.as_json(design))
+        print_json({**found.as_json(design), "left_out": left_out})
     else:
         _show(found, design)
-    return 0
+    for line in left_out:
+        print(f"{line} (left out)", file=sys.stderr)
+    return InputError.exit_code if left_out else 0
+
+
+def _good(parsed: Parsed[Line], left_out: list[str]) -> list[Line]:
+    """The good lines of a file; the others are told of once the answer stands."""
+    rows, faults = parsed.good_lines()
+    left_out += [f"{parsed.file}: {fault}" for fault in faults]
+    return rows
 
 
 def _show(found: Finding, design: Design) -> None:

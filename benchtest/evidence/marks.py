@@ -42,14 +42,13 @@ class Mark:
         return str(self.first) if self.first == self.last else f"{self.first}-{self.last}"
 
 
-def read_marks(path: Path, design: Design) -> list[Mark]:
-    """Read a file of marks.
+def read_marks(path: Path, design: Design) -> Parsed[Mark]:
+    """Read a file of marks: the good ones, and what is wrong with the others.
 
     Raises:
-        FileFaults: every fault of the file, each with its line.
         InputError: the file cannot be read.
     """
-    return parse_marks(read_text(path, "marks"), str(path), design).all_or_error()
+    return parse_marks(read_text(path, "marks"), str(path), design)
 
 
 def parse_marks(text: str, file: str, design: Design) -> Parsed[Mark]:
@@ -59,7 +58,7 @@ def parse_marks(text: str, file: str, design: Design) -> Parsed[Mark]:
     them is the ground `all,ok` that the other stands on.
     """
     parsed = parse_table(text, file, NEEDED, OPTIONAL, lambda cells: _mark(cells, design))
-    return Parsed(file, parsed.rows, (*parsed.faults, *_contradictions(parsed.rows, design)))
+    return Parsed(file, parsed.rows, parsed.faults, tuple(_contradictions(parsed.rows, design)))
 
 
 def parse_nodes(text: str, nodes: int) -> tuple[int, int]:

@@ -33,15 +33,13 @@ class Reading:
     """When, ISO 8601."""
 
 
-def read_readings(path: Path, design: Design, meter: Meter = DEFAULT_METER) -> list[Reading]:
-    """Read a file of readings.
+def read_readings(path: Path, design: Design, meter: Meter = DEFAULT_METER) -> Parsed[Reading]:
+    """Read a file of readings: the good ones, and what is wrong with the others.
 
     Raises:
-        FileFaults: every fault of the file, each with its line.
         InputError: the file cannot be read.
     """
-    parsed = parse_readings(read_text(path, "readings"), str(path), design, meter)
-    return parsed.all_or_error()
+    return parse_readings(read_text(path, "readings"), str(path), design, meter)
 
 
 def parse_readings(

@@ -26,6 +26,8 @@ class Parsed(Generic[Row]):
     file: str
     rows: tuple[Row, ...]
     faults: tuple[str, ...]
+    unsafe: tuple[str, ...] = ()
+    """What is wrong with the good lines together: none of them can be relied on."""
 
     def all_or_error(self) -> list[Row]:
         """The rows, if every line was good.
@@ -33,11 +35,26 @@ class Parsed(Generic[Row]):
         Raises:
             FileFaults: some line was not.
         """
-        if self.faults:
-            more = len(self.faults) - MOST_FAULTS
-            listed = list(self.faults[:MOST_FAULTS])
-            raise FileFaults(self.file, listed + ([f"and {more} more"] if more > 0 else []))
+        if self.faults or self.unsafe:
+            raise self._refused()
         return list(self.rows)
+
+    def good_lines(self) -> tuple[list[Row], tuple[str, ...]]:
+        """The rows, and what was wrong with lines that can be left out.
+
+        Raises:
+            FileFaults: nothing good is left, more is wrong than right, or lines contradict.
+        """
+        if self.unsafe or len(self.faults) > len(self.rows):
+            raise self._refused()
+        return list(self.rows), self.faults
+
+    def _refused(self) -> FileFaults:
+        faults = [*self.faults, *self.unsafe]
+        more = len(faults) - MOST_FAULTS
+        return FileFaults(
+            self.file, faults[:MOST_FAULTS] + ([f"and {more} more"] if more > 0 else [])
+        )
 
 
 def read_text(path: Path, what: str) -> str:

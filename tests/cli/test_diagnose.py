@@ -91,3 +91,39 @@ def test_files_that_are_not_there_are_named(run: Run, prop: Path) -> None:
 
 def test_a_meter_of_no_form_is_refused(run: Run, prop: Path) -> None:
     run("diagnose", prop, "--meter", "good").refused(2, '"good"', "0.5%+3/6000")
+
+
+def test_good_lines_count_and_the_others_are_named(run: Run, prop: Path, readings: Path) -> None:
+    whole = run("diagnose", prop, "--readings", readings, "--json").json
+    readings.write_text(readings.read_text("utf-8") + "all,9A,4.8\n", encoding="utf-8")
+    done = run("diagnose", prop, "--readings", readings, "--json")
+    assert done.code == 2
+    assert "line 5" in done.err
+    assert "9A" in done.err
+    assert "left out" in done.err
+    found = done.json
+    assert [line.rpartition("readings.csv: ")[2][:7] for line in found.pop("left_out")] == [
+        "line 5:"
+    ]
+    assert whole.pop("left_out") == []
+    assert found == whole
+
+
+def test_a_file_of_another_prop_is_refused(run: Run, prop: Path, tmp_path: Path) -> None:
+    path = tmp_path / "readings.csv"
+    rows = ["lit,probe,volts", "all,4A,4.8", "all,7A,4.7", "all,crest:9,4.7", "all,11B,4.6"]
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    run("diagnose", prop, "--readings", path).refused(2, "7A", "crest", "11B")
+
+
+def test_marks_that_contradict_are_refused(run: Run, prop: Path, tmp_path: Path) -> None:
+    path = tmp_path / "marks.csv"
+    rows = ["lit,strand,nodes,seen", "all,1,3,dark", "all,1,3,dim", "all,2,all,ok"]
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    run("diagnose", prop, "--marks", path).refused(2, "1.3", "dark", "dim")
+
+
+def test_a_thousand_readings_are_too_many(run: Run, prop: Path, tmp_path: Path) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text("lit,probe,volts\n" + "all,4A,4.8\n" * 1000, encoding="utf-8")
+    run("diagnose", prop, "--readings", path).refused(2, "1000 readings", "100")

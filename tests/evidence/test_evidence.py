@@ -70,7 +70,7 @@ def test_a_meter_is_written_as_it_is_read() -> None:
 def test_readings_are_read(fan: Design, tmp_path: Path) -> None:
     path = tmp_path / "readings.csv"
     path.write_text(READINGS)
-    rail, drop = read_readings(path, fan)
+    rail, drop = read_readings(path, fan).all_or_error()
     assert (str(rail.probe), rail.volts, rail.lit) == ("4A", 4.871, parse_lit("all", fan))
     assert (str(drop.probe), drop.volts) == ("foot:4+>4A+", 0.0312)
 
@@ -148,7 +148,7 @@ def test_many_faults_do_not_drown_the_first(fan: Design) -> None:
 def test_marks_are_read(fan: Design, tmp_path: Path) -> None:
     path = tmp_path / "marks.csv"
     path.write_text(MARKS)
-    assert read_marks(path, fan) == [
+    assert read_marks(path, fan).all_or_error() == [
         Mark(parse_lit("all", fan), 4, 17, 30, "dark"),
         Mark(parse_lit("7", fan), 7, 1, 30, "wrong-colour"),
     ]
@@ -182,7 +182,7 @@ def test_a_strand_that_is_not_lit_may_be_marked_dark_or_stuck(fan: Design) -> No
 
 def test_marks_that_contradict_each_other_are_said(fan: Design) -> None:
     text = "lit,strand,nodes,seen\nall,4,all,ok\nall,4,5-6,dark\nall,4,6,warm\n"
-    (fault,) = parse_marks(text, "m.csv", fan).faults
+    (fault,) = parse_marks(text, "m.csv", fan).unsafe
     assert "node 4.6" in fault
     assert "dark and warm" in fault  # `all,ok` is the ground that other marks stand on
 
