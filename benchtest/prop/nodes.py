@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
-from benchtest.errors import nearest
+from benchtest.errors import InputError, nearest
 from benchtest.prop.catalogue import catalogue
 from benchtest.prop.design import NodeKind
 from benchtest.prop.sheet import Sheet
@@ -20,6 +20,8 @@ NUMBERS = {
 }
 """Figures that a prop file may override, and the most that is not a slip of the pen."""
 BY_COLOUR = ("full_v", "dark_v")
+OWN = "the prop file"
+"""Source of a figure that the prop file gives."""
 KEYS = ("kind", "colour_order", "backup_data", *NUMBERS, *BY_COLOUR)
 
 
@@ -57,9 +59,14 @@ def _overridden(table: Sheet, kind: NodeKind) -> NodeKind | None:
         changes["colour_order"] = order
     if any(value is None for value in changes.values()):
         return None
-    sources = {**kind.sources, **dict.fromkeys(changes, "the prop file")}
-    found = dataclasses.replace(kind, **changes, sources=sources)
+    found = with_figures(kind, **changes)
     return found if _makes_sense(table, found) else None
+
+
+def with_figures(kind: NodeKind, **changes: Any) -> NodeKind:
+    """A kind with the builder's own figures, which are marked as such."""
+    sources = {**kind.sources, **dict.fromkeys(changes, OWN)}
+    return dataclasses.replace(kind, **changes, sources=sources)
 
 
 def _by_colour(figures: Sheet, kind: NodeKind) -> dict[str, float]:
@@ -76,14 +83,20 @@ def _by_colour(figures: Sheet, kind: NodeKind) -> dict[str, float]:
 def _order(table: Sheet, kind: NodeKind) -> str | None:
     if not table.has("colour_order"):
         return None
-    order = table.text("colour_order")
+    return table.parsed("colour_order", lambda text: parse_order(text, kind))
+
+
+def parse_order(text: str, kind: NodeKind) -> str:
+    """Letters of a kind's colours in the order that its wire carries them, such as `GRB`.
+
+    Raises:
+        InputError: they are other letters.
+    """
+    order = text.strip().upper()
     letters = "".join(colour[0].upper() for colour in kind.colours)
-    if order is None:
-        return None
-    if sorted(order.upper()) != sorted(letters):
-        table.fault("colour_order", f'is "{order}"; write the letters {letters} in wire order')
-        return None
-    return order.upper()
+    if sorted(order) != sorted(letters):
+        raise InputError(f'is "{text}"; write the letters {letters} in wire order')
+    return order
 
 
 def _makes_sense(table: Sheet, kind: NodeKind) -> bool:

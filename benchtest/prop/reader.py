@@ -27,7 +27,13 @@ from benchtest.prop.design import (
 from benchtest.prop.names import parse_end
 from benchtest.prop.nodes import read_node
 from benchtest.prop.sheet import Sheet, shown
-from benchtest.prop.wire import Conductor, board_copper, parse_wire
+from benchtest.prop.wire import (
+    MOST_OZ,
+    MOST_WIDTH_MM,
+    Conductor,
+    board_copper,
+    parse_wire,
+)
 
 MOST_OCTETS = 1_000_000
 MOST_STRANDS, MOST_NODES = 1000, 100_000
@@ -265,8 +271,8 @@ def _copper(table: Sheet) -> Conductor | None:
         )
         return None
     sheet.no_other_keys(("weight_oz", "width_mm"))
-    weight_oz = sheet.number("weight_oz", least=0.0, most=20.0, zero=False)
-    width_mm = sheet.number("width_mm", least=0.0, most=1000.0, zero=False)
+    weight_oz = sheet.number("weight_oz", least=0.0, most=MOST_OZ, zero=False)
+    width_mm = sheet.number("width_mm", least=0.0, most=MOST_WIDTH_MM, zero=False)
     if weight_oz is None or width_mm is None:
         return None
     return board_copper(weight_oz, width_mm)

@@ -19,11 +19,16 @@ Source: ASTM B566 class 10A, printed resistance of an 18 AWG table (9.90 over 6.
 FOIL_MM_PER_OZ = 0.0348
 """Thickness of board copper per ounce. [mm] From memory; makers' calculators print 0.035."""
 
+MOST_OZ, MOST_WIDTH_MM = 20.0, 1000.0
+"""Board copper beyond this is a slip of the pen."""
+
 COPPER_PER_KELVIN = 0.00393
 """Rise of annealed copper's resistance from 20 °C. [1/K] Source: handbook tables, 100 % IACS."""
 CCA_PER_KELVIN = 0.0040
 """The same of copper-clad aluminium. [1/K] From memory."""
 
+_FIGURE = r"(\d+(?:\.\d+)?(?:e[+-]\d+)?)"
+_BOARD = re.compile(rf"^{_FIGURE}\s*oz\s*[x×]\s*{_FIGURE}\s*mm$", re.IGNORECASE)
 _AWG = re.compile(r"^(\d{1,2})\s*AWG$", re.IGNORECASE)
 _MM2 = re.compile(r"^(\d+(?:\.\d+)?)\s*mm(?:2|²)$", re.IGNORECASE)
 
@@ -102,7 +107,43 @@ def parse_wire(text: str) -> Conductor:
 def board_copper(weight_oz: float, width_mm: float) -> Conductor:
     """Board copper of a weight in ounces per square foot and a width."""
     return Conductor(
-        f"{weight_oz:g} oz × {width_mm:g} mm",
+        f"{_figure(weight_oz)} oz × {_figure(width_mm)} mm",
         area_mm2=weight_oz * FOIL_MM_PER_OZ * width_mm,
         board=True,
     )
+
+
+def parse_board(text: str) -> Conductor:
+    """Read board copper, such as `2 oz x 8 mm`: its weight and the width of each rail.
+
+    Raises:
+        InputError: the text is no such thing, or no board has it.
+
+    >>> parse_board("2 oz x 8 mm").text
+    '2 oz × 8 mm'
+    """
+    if not _BOARD.match(text.strip()):
+        raise InputError(f'is "{text}"; write weight and width of the copper: "2 oz x 8 mm"')
+    weight_oz, width_mm = board_figures(text)
+    if not (0.0 < weight_oz <= MOST_OZ and 0.0 < width_mm <= MOST_WIDTH_MM):
+        raise InputError(
+            f'is "{text}"; give up to {MOST_OZ:g} oz and {MOST_WIDTH_MM:g} mm, both above 0'
+        )
+    return board_copper(weight_oz, width_mm)
+
+
+def board_figures(text: str) -> tuple[float, float]:
+    """Weight [oz] and width [mm] of board copper, from the text of its conductor.
+
+    >>> board_figures("2 oz × 8 mm")
+    (2.0, 8.0)
+    """
+    found = _BOARD.match(text.strip())
+    assert found, text
+    return float(found[1]), float(found[2])
+
+
+def _figure(value: float) -> str:
+    """A number as short as it can be without becoming another."""
+    short = f"{value:g}"
+    return short if float(short) == value else repr(value)

@@ -1,0 +1,230 @@
+"""A design as the text of a prop file, with words for whoever edits it next."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from itertools import groupby
+
+from benchtest.prop.catalogue import catalogue
+from benchtest.prop.chain import hops
+from benchtest.prop.design import (
+    HEALTHY_JOINT_OHM,
+    RAILS,
+    Bus,
+    Design,
+    Feed,
+    Link,
+    NodeKind,
+    Strand,
+    StrandEnd,
+)
+from benchtest.prop.nodes import BY_COLOUR, NUMBERS, OWN
+from benchtest.prop.wire import Conductor, board_figures
+
+
+def write_design(design: Design) -> str:
+    """The prop file of a design: `parse_design` of it is the same design.
+
+    Args:
+        design: as a prop file may say it, its copper at 20 °C.
+    """
+    tables = [
+        _head(design),
+        _node(design.node),
+        _strands(design.strands),
+        _data(design),
+        *(_bus(bus, len(design.strands)) for bus in design.buses),
+        *_links(design),
+        *map(_feed, design.feeds),
+        _output(design),
+    ]
+    said: set[str] = set()
+    return "\n\n".join("\n".join(_once(lines, said)) for lines in tables) + "\n"
+
+
+def _once(lines: Iterable[str], said: set[str]) -> Iterator[str]:
+    """Lines without the comments that an earlier table has had."""
+    for line in lines:
+        if not (line.startswith("#") and line in said):
+            yield line
+        said.add(line)
+
+
+def _head(design: Design) -> Iterator[str]:
+    yield "# Prop file: what one design is made of. Every unit built to it shares this file."
+    yield "# Lengths are in mm, strands and nodes count from 1; end A is the end at the first bus."
+    yield "# `benchtest check` on this file says whether it makes sense, and what the prop draws."
+    yield "format = 1"
+    yield f"name = {_text(design.name)}"
+
+
+def _node(node: NodeKind) -> Iterator[str]:
+    yield f"# {node.title}. Figures of the kind may be given here."
+    yield "[node]"
+    yield f"kind = {_text(node.name)}"
+    kind = catalogue()[node.name]
+    if _is_own(node, kind, "colour_order"):
+        yield f"colour_order = {_text(node.colour_order)}"
+    else:
+        yield f'# colour_order = "{kind.colour_order}"  # letters in the order that the wire has'
+    for key in NUMBERS:
+        if _is_own(node, kind, key):
+            yield f"{key} = {_number(getattr(node, key))}"
+        elif key == "channel_ma":
+            yield f"# channel_ma = {kind.channel_ma:g}  # one colour at full; best measured"
+    for key in BY_COLOUR:
+        if _is_own(node, kind, key):
+            yield f"{key} = {_by_colour(getattr(node, key))}"
+    if _is_own(node, kind, "backup_data"):
+        yield f"backup_data = {_flag(node.backup_data)}"
+
+
+def _is_own(node: NodeKind, kind: NodeKind, key: str) -> bool:
+    return node.sources.get(key) == OWN or getattr(node, key) != getattr(kind, key)
+
+
+def _strands(strands: tuple[Strand, ...]) -> Iterator[str]:
+    """Strands in number order; neighbours that are alike share a table."""
+    runs = [list(run) for _, run in groupby(strands, _likeness)]
+    for place, run in enumerate(runs):
+        strand, first = run[0], run[0].number
+        last = run[-1].number
+        if place:
+            yield ""
+        yield f"# strand {first}" if first == last else f"# strands {first} to {last}"
+        yield "[[strand]]"
+        if len(run) > 1:
+            yield f"count = {len(run)}"
+        yield f"nodes = {strand.nodes}"
+        yield f"pitch_mm = {_number(strand.pitch_mm)}  # node to node"
+        lead_a, lead_b = map(_number, strand.lead_mm)
+        yield f"lead_mm = [{lead_a}, {lead_b}]  # joint to outermost node, at A and at B"
+        yield f"wire = {_text(strand.wire.text)}"
+
+
+def _likeness(strand: Strand) -> tuple[object, ...]:
+    return strand.nodes, strand.pitch_mm, strand.lead_mm, strand.wire
+
+
+def _data(design: Design) -> Iterator[str]:
+    path = design.data_path
+    ends = "".join(end.end for end in path)
+    in_order = [end.strand for end in path] == list(range(1, len(path) + 1))
+    yield "# where data enters each strand, in the order it flows: zigzag is 1 at A, 2 at B, 3 at A"
+    yield "[data]"
+    if in_order and all(end == "AB"[place % 2] for place, end in enumerate(ends)):
+        yield 'path = "zigzag"'
+    elif in_order and set(ends) == {"A"}:
+        yield 'path = "from-A"'
+    else:
+        yield f"path = {_ends(path)}"
+
+
+def _bus(bus: Bus, strands: int) -> Iterator[str]:
+    yield "# copper that joins strand ends on both rails; pads stand in the order joined"
+    yield "[[bus]]"
+    yield f"name = {_text(bus.name)}"
+    yield f"joins = {_joins(bus, strands)}"
+    yield _copper(bus.copper)
+    yield f"spacing_mm = {_number(bus.spacing_mm)}  # between neighbouring pads"
+    yield f"ring = {_flag(bus.ring)}  # true: the last pad is joined to the first"
+    yield from _joint(bus.joint_ohm)
+
+
+def _joins(bus: Bus, strands: int) -> str:
+    for end in ("A", "B"):
+        if [str(joined) for joined in bus.ends] == [f"{n}{end}" for n in range(1, strands + 1)]:
+            return f'"{end}"'
+    return _ends(bus.ends)
+
+
+def _copper(copper: Conductor) -> str:
+    if copper.board:
+        weight_oz, width_mm = map(_number, board_figures(copper.text))
+        return f"copper = {{ weight_oz = {weight_oz}, width_mm = {width_mm} }}"
+    return f"wire = {_text(copper.text)}"
+
+
+def _links(design: Design) -> Iterator[Iterator[str]]:
+    """Each link, or one table where every hop of the data has one and all are alike."""
+    links = design.links
+    ends = [(link.first, link.second) for link in links]
+    alike = {(link.length_mm, link.rails, link.joint_ohm) for link in links}
+    if links and ends == hops(design) and len(alike) == 1 and all(_own_wire(design, links)):
+        yield _link(design, links[0], ['follow = "data"  # a link for every hop of the data path'])
+        return
+    for link in links:
+        yield _link(design, link, [f'from = "{link.first}"', f'to = "{link.second}"'])
+
+
+def _own_wire(design: Design, links: tuple[Link, ...]) -> Iterator[bool]:
+    return (link.wire == design.strand(link.first.strand).wire for link in links)
+
+
+def _link(design: Design, link: Link, which: list[str]) -> Iterator[str]:
+    yield "# strand ends joined wire to wire; 0 where the two leads meet in the joint"
+    yield "[[link]]"
+    yield from which
+    yield f"length_mm = {_number(link.length_mm)}"
+    if not all(_own_wire(design, (link,))):
+        yield f"wire = {_text(link.wire.text)}"
+    if link.rails != RAILS:
+        yield f'rails = "{"".join(link.rails)}"'
+    yield from _joint(link.joint_ohm)
+
+
+def _feed(feed: Feed) -> Iterator[str]:
+    yield "# where a supply's cable enters: a bus pad or a strand end"
+    yield "[[feed]]"
+    yield f"name = {_text(feed.name)}"
+    yield f'at = "{feed.at}"'
+    yield f"volts = {_number(feed.volts)}"
+    yield f"wire = {_text(feed.wire.text)}"
+    yield f"length_mm = {_number(feed.length_mm)}  # one way"
+    for key, amps, words in (
+        ("fuse_a", feed.fuse_a, "the fuse where the cable starts"),
+        ("supply_a", feed.supply_a, "what the supply can give, as its plate says"),
+    ):
+        if amps is None:
+            yield f"# {key} = 10.0  # not given yet: {words}"
+        else:
+            yield f"{key} = {_number(amps)}  # {words}"
+    if feed.fuse_mohm:
+        yield f"fuse_mohm = {_number(feed.fuse_mohm)}"
+    yield from _joint(feed.joint_ohm)
+
+
+def _output(design: Design) -> Iterator[str]:
+    yield "# where its first channel sits when it is driven over E1.31"
+    yield "[output]"
+    yield f"universe = {design.output.universe}"
+    yield f"channel = {design.output.channel}"
+
+
+def _joint(joint_ohm: float) -> Iterator[str]:
+    if joint_ohm != HEALTHY_JOINT_OHM:
+        # thousandths of an ohm and back lose the last bit unless they are cut to what was written
+        yield f"joint_mohm = {_number(round(joint_ohm * 1e3, 9))}"
+
+
+def _ends(ends: Iterable[StrandEnd]) -> str:
+    return "[" + ", ".join(f'"{end}"' for end in ends) + "]"
+
+
+def _text(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
+
+
+def _number(value: float) -> str:
+    """The shortest number that is read back as the same."""
+    return repr(float(value))
+
+
+def _flag(value: bool) -> str:
+    return "true" if value else "false"
+
+
+def _by_colour(figures: Mapping[str, float]) -> str:
+    inner = ", ".join(f"{colour} = {_number(value)}" for colour, value in figures.items())
+    return f"{{ {inner} }}"
