@@ -16,13 +16,14 @@ from benchtest.cli import (
     drive,
     exchange,
     netlist,
+    new,
     predict,
     shelf,
     simulate,
 )
 from benchtest.errors import InputError, nearest
 
-COMMANDS = (demo, check, predict, drive, diagnose, shelf, exchange, simulate, netlist)
+COMMANDS = (demo, new, check, predict, drive, diagnose, shelf, exchange, simulate, netlist)
 """In the order that help lists them: the order of a prop's evening."""
 
 

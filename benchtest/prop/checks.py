@@ -94,7 +94,19 @@ def _feed_place(design: Design, feed: Feed) -> str | None:
 
 
 def _fed(design: Design) -> Iterator[str]:
-    """Strands that no copper joins to a feed. All that joins a + joins its -, so + tells."""
+    """Strands that no copper joins to a feed."""
+    for number in sorted(number for run in unfed(design) for number in run):
+        yield (
+            f"strand {number}: has no path to a feed; join an end to a bus that is fed, "
+            "link it, or give it a feed"
+        )
+
+
+def unfed(design: Design) -> list[list[int]]:
+    """Strands without a path to a feed: each inner list is joined by copper among itself.
+
+    All that joins a + joins its -, so + tells.
+    """
     group: dict[BusPad | StrandEnd, BusPad | StrandEnd] = {}
 
     def top(place: BusPad | StrandEnd) -> BusPad | StrandEnd:
@@ -115,12 +127,11 @@ def _fed(design: Design) -> Iterator[str]:
         if "+" in link.rails:
             join(link.first, link.second)
     fed = {top(feed.at) for feed in design.feeds}
-    dark = [s.number for s in design.strands if top(StrandEnd(s.number, "A")) not in fed]
-    for number in dark:
-        yield (
-            f"strand {number}: has no path to a feed; join an end to a bus that is fed, "
-            "link it, or give it a feed"
-        )
+    dark: dict[BusPad | StrandEnd, list[int]] = {}
+    for strand in design.strands:
+        if (where := top(StrandEnd(strand.number, "A"))) not in fed:
+            dark.setdefault(where, []).append(strand.number)
+    return list(dark.values())
 
 
 def _universes(design: Design) -> Iterator[str]:

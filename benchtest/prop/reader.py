@@ -45,6 +45,8 @@ MOST_MM = 1_000_000.0
 MOST_JOINT_MOHM = 25.0
 """The most a healthy plug pin has. [mΩ] Makers' tables print 20 for small housings."""
 
+LONGEST_NAME = 40
+
 KEYS = ("format", "name", "node", "strand", "data", "bus", "link", "feed", "output")
 STRAND_KEYS = ("count", "nodes", "pitch_mm", "lead_mm", "wire")
 BUS_KEYS = ("name", "joins", "copper", "wire", "spacing_mm", "ring", "joint_mohm")
@@ -236,10 +238,21 @@ def _bus(table: Sheet, strands: list[Strand]) -> Bus | None:
 
 
 def _place_name(table: Sheet, thing: str) -> str | None:
-    name = table.text("name", needed=f"give the {thing} a name", longest=40)
-    if name is not None and not _NAME.match(name):
-        table.fault("name", f'is "{name}"; write a letter, then letters, digits, _ or inner -')
-        return None
+    needed = f"give the {thing} a name"
+    return table.parsed("name", parse_place_name, needed=needed, longest=LONGEST_NAME)
+
+
+def parse_place_name(text: str) -> str:
+    """A name that a bus or a feed may have.
+
+    Raises:
+        InputError: it is none.
+    """
+    name = text.strip()
+    if not _NAME.match(name) or len(name) > LONGEST_NAME:
+        raise InputError(
+            f'is "{name[:LONGEST_NAME]}"; write a letter, then letters, digits, _ or inner -'
+        )
     return name
 
 

@@ -99,9 +99,11 @@ class Sheet:
             return default
         return value
 
-    def parsed(self, key: str, parse: Callable[[str], Value], *, needed: str = "") -> Value | None:
+    def parsed(
+        self, key: str, parse: Callable[[str], Value], *, needed: str = "", longest: int = 80
+    ) -> Value | None:
         """Text that `parse` makes a value of; its error becomes the key's fault."""
-        text = self.text(key, needed=needed)
+        text = self.text(key, needed=needed, longest=longest)
         if text is None:
             return None
         try:

@@ -139,6 +139,59 @@ class Shelf:
         near = nearest(tag, [unit.tag for unit in units])
         raise NameFault(f'unit "{shown}": not on this bench{near}; `benchtest shelf` lists them')
 
+    def add_units(self, tags: Sequence[str], design_name: str, design_text: str) -> None:
+        """Put units of a design on the shelf, bare and untested: all of them or none.
+
+        A unit of that design that is there already stays as it is.
+
+        Raises:
+            InputError: a tag is none, or belongs to a unit of another design.
+            RecordsFault: they could not be kept; nothing was changed.
+        """
+        for tag in tags:
+            check_tag(tag)
+        with explained(self.path), writing(self._db):
+            self._check_designs(tags, design_name)
+            self._add_design(design_name, design_text)
+            self._db.executemany(
+                "INSERT OR IGNORE INTO unit (tag, design_name) VALUES (?, ?)",
+                [(tag, design_name) for tag in tags],
+            )
+
+    def _check_designs(self, tags: Sequence[str], design_name: str) -> None:
+        known = {unit.tag: unit for unit in self.units()}
+        for tag in tags:
+            if tag in known and known[tag].design_name != design_name:
+                raise InputError(
+                    f"unit {tag}: is a {known[tag].design_name}, not a {design_name}; "
+                    "give another tag"
+                )
+
+    def _add_design(self, name: str, text: str) -> str:
+        """Keep a prop file as it is now. Returns what it is found by."""
+        digest = hashlib.sha256(text.encode()).hexdigest()
+        self._db.execute("INSERT OR IGNORE INTO design VALUES (?, ?, ?)", (digest, name, text))
+        # an untested unit is built to the file that came last, be it one that was here before
+        self._db.execute(
+            "UPDATE design SET rowid = (SELECT MAX(rowid) + 1 FROM design) WHERE digest = ?",
+            (digest,),
+        )
+        return digest
+
+    def design_text(self, tag: str) -> str:
+        """The prop file of a unit: that of its last session, or the last kept of its design.
+
+        Raises:
+            NameFault: no unit has that tag.
+        """
+        if rows := self.sessions(tag):
+            return rows[-1].design_text
+        name = self.unit(tag).design_name
+        query = "SELECT text FROM design WHERE name = ? ORDER BY rowid DESC LIMIT 1"
+        with explained(self.path):
+            (text,) = self._db.execute(query, (name,)).fetchone()
+        return str(text)
+
     # -- sessions ------------------------------------------------------------------------------
 
     def start_session(
@@ -150,17 +203,10 @@ class Shelf:
             InputError: the tag is none, or belongs to a unit of another design.
         """
         check_tag(tag)
-        known = next((unit for unit in self.units() if unit.tag == tag), None)
-        if known is not None and known.design_name != design_name:
-            raise InputError(
-                f"unit {tag}: is a {known.design_name}, not a {design_name}; give another tag"
-            )
-        digest = hashlib.sha256(design_text.encode()).hexdigest()
+        self._check_designs([tag], design_name)
         session = str(uuid4())
         with explained(self.path), writing(self._db):
-            self._db.execute(
-                "INSERT OR IGNORE INTO design VALUES (?, ?, ?)", (digest, design_name, design_text)
-            )
+            digest = self._add_design(design_name, design_text)
             self._db.execute(
                 "INSERT OR IGNORE INTO unit (tag, design_name) VALUES (?, ?)", (tag, design_name)
             )

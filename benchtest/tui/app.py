@@ -75,12 +75,12 @@ class BenchApp(App[None]):
     def _go_on(self, tag: str) -> None:
         """The unit's open session, or a new one of the same design once that was signed off."""
         try:
-            rows = self.shelf.sessions(tag)
-            last = rows[-1]
-            if last.id in {row.id for row in unfinished(self.shelf)}:
-                session = Session.resume(self.shelf, last.id)
+            open_ids = [row.id for row in unfinished(self.shelf) if row.tag == tag]
+            if open_ids:
+                session = Session.resume(self.shelf, open_ids[0])
             else:
-                session = Session.start(self.shelf, last.design_text, tag, self.bench.meter)
+                text = self.shelf.design_text(tag)
+                session = Session.start(self.shelf, text, tag, self.bench.meter)
         except BenchError as error:
             self._say(str(error))
             return

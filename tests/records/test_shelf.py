@@ -161,6 +161,37 @@ def test_a_tag_belongs_to_one_design(shelf: Shelf, start: Start) -> None:
     assert len(shelf.sessions()) == 1
 
 
+def test_units_are_put_there_before_any_test(shelf: Shelf, start: Start) -> None:
+    start(shelf, "WF-02")
+    shelf.append(shelf.sessions()[0].id, "stage", {"stage": "sealed"}, AT, "sealed")
+    shelf.add_units(["WF-01", "WF-02"], "Willow fan", "text of the file")
+    assert [(unit.tag, unit.stage) for unit in shelf.units()] == [
+        ("WF-01", "bare"),
+        ("WF-02", "sealed"),  # what was there stays as it is
+    ]
+    assert shelf.sessions("WF-01") == []
+
+
+def test_units_are_put_there_all_or_none(shelf: Shelf, start: Start) -> None:
+    start(shelf, "WF-02")
+    for tags, words in ((["TA-1", "WF-02"], "is a Willow fan"), (["TA-1", "T/A"], "letters")):
+        with pytest.raises(InputError, match=words):
+            shelf.add_units(tags, "Tide arch", "text")
+    assert [unit.tag for unit in shelf.units()] == ["WF-02"]
+
+
+def test_a_unit_has_the_prop_file_of_its_last_test_or_the_last_of_its_design(
+    shelf: Shelf, start: Start, design_text: str
+) -> None:
+    start(shelf, "WF-02")
+    for text in ("first", "second", "first"):
+        shelf.add_units([f"WF-1{len(text)}"], "Willow fan", text)
+        assert shelf.design_text("WF-15") == text
+    assert shelf.design_text("WF-02") == design_text
+    with pytest.raises(NameFault):
+        shelf.design_text("WF-99")
+
+
 def test_sessions_of_another_bench_are_taken_all_or_none(shelf: Shelf, design_text: str) -> None:
     unit = Unit("WF-07", "Willow fan", "soldered")
     row = SessionRow("one", "WF-07", design_text, AT, "0.5%+3/6000")

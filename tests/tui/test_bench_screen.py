@@ -199,6 +199,19 @@ async def test_a_wrong_prop_file_is_said_and_nothing_is_lost(
         assert shelf.units() == []
 
 
+async def test_a_unit_that_waits_on_the_shelf_is_begun_with_its_own_design(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    with Shelf(tmp_path / "bench") as shelf:
+        shelf.add_units(["SF-01", "SF-02"], "Small fan", small_fan.read_text())
+    async with driven(tmp_path / "bench", tmp_path / "none.toml", tag=None) as at:
+        await at.until(lambda: "SF-02" in at.words())
+        await at.keys("down", "enter")
+        await at.until_task("look")
+        assert at.stand.session.tag == "SF-02"
+        assert at.stand.session.row.design_text == small_fan.read_text()
+
+
 async def test_a_bad_tag_is_said(tmp_path: Path, small_fan: Path) -> None:
     async with driven(tmp_path / "bench", small_fan, tag=None) as at:
         await at.until(lambda: isinstance(at.app.screen, ShelfScreen))

@@ -1,0 +1,391 @@
+"""What a person answers, made into figures and parts of a prop. Pure: asks and prints nothing.
+
+Every reader raises an `InputError` that says what was wrong and what would be right.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Sequence
+
+from benchtest.errors import InputError, nearest
+from benchtest.prop.checks import unfed
+from benchtest.prop.design import (
+    Bus,
+    BusPad,
+    Design,
+    End,
+    Feed,
+    Link,
+    NodeKind,
+    Strand,
+    StrandEnd,
+)
+from benchtest.prop.names import parse_end
+from benchtest.prop.reader import MOST_MM, parse_place_name
+from benchtest.prop.wire import Conductor, parse_board, parse_wire
+
+NONE = "none"
+"""The answer that leaves something out."""
+MM_OF = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8}
+MOST_UNITS = 1000
+MOST_A = 1000.0
+
+_FIGURE = re.compile(r"^(\d*\.?\d+|\d+\.)\s*([A-Za-z]*)$", re.ASCII)
+_TAIL = re.compile(r"^(.*?)(\d+)$", re.ASCII)
+
+
+def whole(least: int, most: int) -> Callable[[str], int]:
+    """Reader of a whole number within bounds."""
+
+    def read(text: str) -> int:
+        word = text.strip()
+        if word.isascii() and word.isdigit() and len(word) < 9 and least <= int(word) <= most:
+            return int(word)
+        raise InputError(f'is "{shown(text)}"; give a whole number from {least} to {most}')
+
+    return read
+
+
+def figure(unit: str, most: float, *, zero: bool = False) -> Callable[[str], float]:
+    """Reader of a number, with or without its unit behind it."""
+    known = MM_OF if unit == "mm" else {unit: 1.0}
+
+    def read(text: str) -> float:
+        bounds = f"give a number {'from' if zero else 'above'} 0 to {most:.9g}, in {unit}"
+        found = _FIGURE.match(text.strip())
+        if not found:
+            hint = " (with a point, not a comma)" if "," in text else ""
+            raise InputError(f'is "{shown(text)}"; {bounds}{hint}')
+        names = {name.lower(): factor for name, factor in known.items()}
+        factor = names.get((found[2] or unit).lower())
+        if factor is None:
+            raise InputError(f'is "{shown(text)}"; {bounds}, or write {", ".join(known)} behind it')
+        value = round(float(found[1]) * factor, 9)  # 1.5 in are 38.1 mm, not a hair less
+        if not (value <= most and (value > 0.0 or (zero and value == 0.0))):
+            raise InputError(f'is "{shown(text)}"; {bounds}')
+        return value
+
+    return read
+
+
+length_mm = figure("mm", MOST_MM)
+amps = figure("A", MOST_A)
+
+
+def or_none(read: Callable[[str], float]) -> Callable[[str], float | None]:
+    """Reader that also takes `none`."""
+    return lambda text: None if text.strip().lower() == NONE else read(text)
+
+
+def one_of(known: Sequence[str]) -> Callable[[str], str]:
+    """Reader of one word of a list, in either case of letters."""
+
+    def read(text: str) -> str:
+        word = text.strip()
+        for name in known:
+            if name.lower() == word.lower():
+                return name
+        near = nearest(word, known)
+        raise InputError(f'is "{shown(text)}"; give one of {", ".join(known)}{near}')
+
+    return read
+
+
+def yes_or_no(text: str) -> bool:
+    """`yes` or `no`, or their first letters."""
+    word = text.strip().lower()
+    if word in ("y", "yes", "n", "no"):
+        return word[0] == "y"
+    raise InputError(f'is "{shown(text)}"; answer yes or no')
+
+
+def node_counts(strands: int, most: int) -> Callable[[str], list[int]]:
+    """Reader of nodes of each strand: one number for all of them, or one for each."""
+    read_one = whole(1, most)
+
+    def read(text: str) -> list[int]:
+        counts = [read_one(word) for word in words_of(text)]
+        if len(counts) == 1:
+            counts *= strands
+        if len(counts) != strands:
+            raise InputError(
+                f"gives {len(counts)} numbers; give one for all strands, or {strands}, one for each"
+            )
+        if sum(counts) > most:
+            raise InputError(f"is {sum(counts)} nodes together; a prop has at most {most}")
+        return counts
+
+    return read
+
+
+def lead_lengths(text: str) -> tuple[float, float]:
+    """Leads at A and at B: one length for both, or two. [mm]"""
+    read = figure("mm", MOST_MM, zero=True)
+    with_units = re.sub(r"(\d)\s+([A-Za-z])", r"\1\2", text)  # "8 cm" is one word
+    found = [read(word) for word in words_of(with_units)]
+    if len(found) not in (1, 2):
+        raise InputError(f'is "{shown(text)}"; give one length, or two: at end A and at end B')
+    return found[0], found[-1]
+
+
+def data_path(strands: int) -> Callable[[str], tuple[StrandEnd, ...]]:
+    """Reader of where data enters each strand, in the order that it flows."""
+    numbers = range(1, strands + 1)
+
+    def read(text: str) -> tuple[StrandEnd, ...]:
+        if (word := text.strip().lower()) in ("zigzag", "from-a"):
+            second: End = "A" if word == "from-a" else "B"
+            return tuple(StrandEnd(n, "A" if n % 2 else second) for n in numbers)
+        path = ends(strands)(text)
+        if missing := set(numbers) - {end.strand for end in path}:
+            listed = ", ".join(map(str, sorted(missing)[:8]))
+            raise InputError(f'leaves out strand {listed}; name every strand, or write "zigzag"')
+        return path
+
+    return read
+
+
+def ends(strands: int) -> Callable[[str], tuple[StrandEnd, ...]]:
+    """Reader of strand ends: `A`, `B`, or a list such as `1A 2A`; each strand at most once."""
+
+    def read(text: str) -> tuple[StrandEnd, ...]:
+        word = text.strip().upper()
+        if word in ("A", "B"):
+            end: End = "A" if word == "A" else "B"
+            return tuple(StrandEnd(n, end) for n in range(1, strands + 1))
+        found = [end_of(name, strands) for name in words_of(word)]
+        if not found:
+            raise InputError('is empty; write A, B, or strand ends such as "1A 2A 3B"')
+        for number in {end.strand for end in found}:
+            if sum(end.strand == number for end in found) > 1:
+                raise InputError(f"names strand {number} twice; once is all there can be")
+        return tuple(found)
+
+    return read
+
+
+def end_of(text: str, strands: int) -> StrandEnd:
+    """A strand end that the prop has."""
+    end = parse_end(text.upper())
+    if end.strand > strands:
+        raise InputError(f'"{end}": the prop has strands 1 to {strands}')
+    return end
+
+
+def feed_place(design: Design) -> Callable[[str], BusPad | StrandEnd]:
+    """Reader of where a feed may enter this design."""
+
+    def read(text: str) -> BusPad | StrandEnd:
+        name, colon, number = text.strip().partition(":")
+        if not colon:
+            return end_of(name, len(design.strands))
+        bus = next((bus for bus in design.buses if bus.name == name), None)
+        if bus is None:
+            known = [bus.name for bus in design.buses]
+            words = f"there are {', '.join(known)}" if known else "there is none; give a strand end"
+            raise InputError(f'"{shown(text)}": no bus is called "{shown(name)}"; {words}')
+        pad = next((pad for pad in bus.pads if str(pad.strand) == number), None)
+        if pad is None:
+            beside = " ".join(str(pad.strand) for pad in bus.pads)
+            raise InputError(f'"{shown(text)}": bus {name} has pads beside strands {beside}')
+        return pad
+
+    return read
+
+
+def copper(text: str) -> Conductor:
+    """Board copper, `2 oz x 8 mm`, or a wire, `18 AWG`."""
+    return parse_board(text) if "oz" in text.lower() else parse_wire(text)
+
+
+# -- whole parts in one option --------------------------------------------------------------------
+
+
+def bus(text: str, strands: int) -> Bus:
+    """A bus: name, ends, copper, spacing, and `ring` where it is one.
+
+    >>> bus("foot, A, 2 oz x 8 mm, 40 mm", 3).pads[2]
+    BusPad(bus='foot', strand=3)
+    """
+    name, joined, made_of, spacing, *more = parts_of(text, 4, "foot, A, 2 oz x 8 mm, 40 mm, ring")
+    if more not in ([], ["ring"]):
+        raise InputError(f'"{shown(more[0])}": after the spacing only "ring" may stand')
+    return Bus(
+        parse_place_name(name),
+        ends(strands)(joined),
+        copper(made_of),
+        length_mm(spacing),
+        more != [],
+    )
+
+
+def links(
+    text: str, strands: Sequence[Strand], hops: Sequence[tuple[StrandEnd, StrandEnd]]
+) -> list[Link]:
+    """Links: `data` for every hop of the data path or one such as `1B~2B`, then length and wire."""
+    which, length, *more = parts_of(text, 2, "1B~2B, 50 mm")
+    if len(more) > 1:
+        raise InputError(f'"{shown(more[1])}": after length and wire nothing may stand')
+    mm = figure("mm", MOST_MM, zero=True)(length)
+    wire = parse_wire(more[0]) if more else None
+    pairs = hops if which.lower() == "data" else [_pair(which, len(strands))]
+    return [Link(a, b, mm, wire or strands[a.strand - 1].wire) for a, b in pairs]
+
+
+def _pair(text: str, strands: int) -> tuple[StrandEnd, StrandEnd]:
+    one, sign, other = text.partition("~")
+    if not sign:
+        raise InputError(f'is "{shown(text)}"; write two strand ends, "1B~2B", or "data"')
+    return end_of(one.strip(), strands), end_of(other.strip(), strands)
+
+
+def feed(text: str, design: Design) -> Feed:
+    """A feed: name and place, then in any order volts, cable, its length, fuse and supply."""
+    example = "main, foot:1, 5 V, 14 AWG, 1000 mm, fuse 10 A, supply 20 A"
+    name, at, *rest = parts_of(text, 4, example)
+    found: dict[str, str] = {}
+    for part in rest:
+        key = _feed_key(part)
+        if key in found:
+            raise InputError(f'"{shown(part)}": the {key} is given twice')
+        found[key] = part.removeprefix(key).strip()
+    for key, words in (("cable", "14 AWG"), ("length", "1000 mm")):
+        if key not in found:
+            raise InputError(f'lacks its {key}, such as "{words}"; write "{example}"')
+    return Feed(
+        parse_place_name(name),
+        feed_place(design)(at),
+        volts(design.node)(found["volts"]) if "volts" in found else design.node.volts,
+        parse_wire(found["cable"]),
+        length_mm(found["length"]),
+        amps(found["fuse"]) if "fuse" in found else None,
+        supply_a=amps(found["supply"]) if "supply" in found else None,
+    )
+
+
+def _feed_key(part: str) -> str:
+    for key in ("fuse", "supply"):
+        if part.startswith(key):
+            return key
+    if re.search(r"(AWG|mm2|mm²|CCA)$", part, re.IGNORECASE):
+        return "cable"
+    return "volts" if re.search(r"\d\s*V$", part, re.IGNORECASE) else "length"
+
+
+def volts(node: NodeKind) -> Callable[[str], float]:
+    """Reader of a supply that the nodes stand."""
+    return figure("V", node.most_v)
+
+
+def parts_of(text: str, least: int, example: str) -> list[str]:
+    """Parts between commas, at least so many."""
+    parts = [part.strip() for part in text.split(",")]
+    if len(parts) < least or not all(parts):
+        raise InputError(f'is "{shown(text)}"; write "{example}"')
+    return parts
+
+
+# -- units ----------------------------------------------------------------------------------------
+
+
+def unit_tags(text: str) -> list[str]:
+    """Tags of units: ranges and single ones, parted by spaces or commas; none for `none`.
+
+    >>> unit_tags("WF-08..WF-10 WF-12")
+    ['WF-08', 'WF-09', 'WF-10', 'WF-12']
+    """
+    from benchtest.records.shelf import check_tag
+
+    if text.strip().lower() in (NONE, ""):
+        return []
+    tags = [check_tag(tag) for word in words_of(text) for tag in _range(word)]
+    if len(tags) > MOST_UNITS:
+        raise InputError(f"is {len(tags)} units; put at most {MOST_UNITS} on the shelf at once")
+    for tag in tags:
+        if tags.count(tag) > 1:
+            raise InputError(f"names {tag} twice; a tag belongs to one unit")
+    return tags
+
+
+def _range(word: str) -> list[str]:
+    first, dots, last = word.partition("..")
+    if not dots:
+        return [word]
+    one, other = _TAIL.match(first), _TAIL.match(last)
+    if not (one and other and one[1] == other[1]):
+        raise InputError(f'is "{shown(word)}"; write a range with one beginning: WF-01..WF-07')
+    low, high = int(one[2]), int(other[2])
+    if high < low:
+        raise InputError(f'is "{shown(word)}"; write the lower tag first')
+    if high - low >= MOST_UNITS:
+        raise InputError(f"is {high - low + 1} units; put at most {MOST_UNITS} there at once")
+    width = len(one[2])
+    return [f"{one[1]}{number:0{width}}" for number in range(low, high + 1)]
+
+
+def words_of(text: str) -> list[str]:
+    """Words parted by spaces or commas."""
+    return text.replace(",", " ").split()
+
+
+def shown(text: str) -> str:
+    """Foreign text for a message: printable, and never a screenful."""
+    clean = "".join(sign if sign.isprintable() else "?" for sign in text.strip())
+    return clean if len(clean) <= 40 else f"{clean[:37]}..."
+
+
+# -- what is usual --------------------------------------------------------------------------------
+
+FUSES_A = (1.0, 2.0, 3.0, 5.0, 7.5, 10.0, 15.0, 20.0, 25.0, 30.0)
+"""Ratings of blade fuses. Source: ISO 8820-3, from memory."""
+CABLES = ("20 AWG", "18 AWG", "16 AWG", "14 AWG", "12 AWG", "10 AWG")
+
+
+def white_a(node: NodeKind, nodes: int) -> float:
+    """Current at full white with no volts lost. [A]"""
+    channels = 1 if node.family == "series-colours" else node.channels
+    return nodes * (channels * node.channel_ma + node.quiescent_ma) * 1e-3
+
+
+def usual_fuse(load_a: float) -> float | None:
+    """The smallest fuse that carries a load for hours; None where it takes more than one. [A]"""
+    from benchtest.circuit.budget import FUSE_SHARE
+
+    return next((fuse_a for fuse_a in FUSES_A if FUSE_SHARE * fuse_a >= load_a), None)
+
+
+def usual_feeds(design: Design) -> int:
+    """Feeds that keep every fuse usual, and every strand that passes current on within its rating.
+
+    At a bus a feed's current parts; at a strand end it may all go into one strand's wire.
+    """
+    from benchtest.circuit.budget import FUSE_SHARE
+    from benchtest.circuit.ratings import rated_a
+
+    count = 0
+    for run in unfed(design):
+        on_bus = any(pad.strand in run for bus in design.buses for pad in bus.pads)
+        thinnest_a = min(rated_a(design.strand(number).wire) for number in run)
+        most_a = FUSE_SHARE * FUSES_A[-1] if on_bus else thinnest_a
+        nodes = sum(design.strand(number).nodes for number in run)
+        count += min(math.ceil(white_a(design.node, nodes) / most_a), len(run))
+    return count
+
+
+def usual_cable(least_a: float) -> str:
+    """The thinnest usual cable that carries so much for hours, the thickest where none does.
+
+    A cable must stand what its fuse lets through, not only what the prop draws.
+    """
+    from benchtest.circuit.ratings import rated_a
+
+    rated = {text: rated_a(parse_wire(text)) for text in CABLES}
+    return next((text for text, most_a in rated.items() if most_a >= least_a), CABLES[-1])
+
+
+def usual_name(stem: str) -> str:
+    """A design's name from its file's: `willow-fan` is a Willow fan."""
+    words = re.sub(r"[-_\s]+", " ", "".join(s for s in stem if s.isprintable())).strip()
+    return (words[:1].upper() + words[1:])[:80].strip() or "My prop"

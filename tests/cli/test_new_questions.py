@@ -1,0 +1,213 @@
+"""`benchtest new` as a person meets it: questions in a real terminal, answered key by key."""
+
+from __future__ import annotations
+
+import os
+import select
+import subprocess
+import sys
+import termios
+import time
+from collections.abc import Mapping
+from pathlib import Path
+
+import pytest
+
+from benchtest.cli import main
+from benchtest.prop.reader import read_design
+
+PATIENCE_S = 30.0
+INTERRUPT, END_OF_INPUT = "\x03", "\x04"
+
+
+class Terminal:
+    """A pseudo-terminal with `benchtest new` in it."""
+
+    def __init__(self, folder: Path, *words: str) -> None:
+        self.master, slave = os.openpty()
+        termios.tcsetwinsize(slave, (24, 80))
+        environment = {"XDG_DATA_HOME": str(folder / "data"), "TERM": "xterm"}
+        self.process = subprocess.Popen(
+            ["setsid", "--ctty", "--wait", sys.executable, "-m", "benchtest", "new", *words],
+            stdin=slave,
+            stdout=slave,
+            stderr=slave,
+            cwd=folder,
+            env=os.environ | environment,
+        )
+        os.close(slave)
+        self.seen = ""
+
+    def read_until(self, words: str) -> str:
+        """What is new on the screen up to these words, or up to the end of the program."""
+        fresh, end_s = "", time.monotonic() + PATIENCE_S
+        while words not in fresh and time.monotonic() < end_s:
+            if not select.select([self.master], [], [], 0.5)[0]:
+                continue
+            try:
+                fresh += os.read(self.master, 4096).decode()
+            except OSError:  # Linux says so when the program has gone
+                break
+        self.seen += fresh
+        return fresh
+
+    def type(self, keys: str) -> None:
+        os.write(self.master, keys.encode())
+
+    def answer(self, answers: Mapping[str, str | list[str]]) -> int:
+        """Answer each question by the words that it holds; Enter to all others."""
+        left = {
+            words: list(said) if isinstance(said, list) else [said]
+            for words, said in answers.items()
+        }
+        while "]: " in (fresh := self.read_until("]: ")):
+            question = fresh.splitlines()[-1]
+            said = next((said for words, said in left.items() if words in question and said), [""])
+            key = said.pop(0)
+            self.type(key if key in (INTERRUPT, END_OF_INPUT) else f"{key}\r")
+        assert not any(left.values()), f"never asked: {left}"
+        return self.end()
+
+    def end(self) -> int:
+        """How the program ended."""
+        code = self.process.wait(PATIENCE_S)
+        os.close(self.master)
+        return code
+
+
+def test_enter_to_every_question_gives_the_usual_file(tmp_path: Path) -> None:
+    terminal = Terminal(tmp_path, "tide.toml")
+    assert terminal.answer({}) == 0
+    assert "Wrote tide.toml." in terminal.seen
+    assert main(["new", str(tmp_path / "by-option.toml"), "--yes", "--name", "Tide"]) == 0
+    typed, by_option = tmp_path / "tide.toml", tmp_path / "by-option.toml"
+    assert typed.read_text("utf-8") == by_option.read_text("utf-8")
+    assert sorted(tmp_path.iterdir()) == [by_option, typed]  # and no half file
+
+
+WING: dict[str, str | list[str]] = {
+    "Name of the design": "Gull wing",
+    "Kind of node": "ws2812b-5v",
+    "Order of the colours": "rgb",
+    "How many strands": "4",
+    "Nodes in each": "24 18, 18 24",
+    "Pitch": "33.3",
+    "Leads": "8 cm, 40 mm",
+    "Wire of the strands": "0.75 mm2",
+    "Way of the data": "1A 2B 4A 3B",
+    "What joins the ends": "own",
+    "next bus joins": ["1A 2A 4A", "none"],
+    "Copper of the bus": "2 oz x 12.5 mm",
+    "Spacing": "1.5 in",
+    "a ring": "yes",
+    "Its name": ["root", "left", "right"],
+    "Next link": ["1B~2B, 5 cm, 20 AWG", "3A~4B, 0", "none"],
+    "How many feeds": "2",
+    "Place of feed": ["root:2", "3B"],
+    "Its volts": ["5", "4.9 V"],
+    "Its fuse": ["5", "none"],
+    "Its cable": ["16 AWG", "1.5 mm2"],
+    "Length of the cable": ["1.2 m", "1.2 m"],
+    "supply can give": ["10 A", "none"],
+    "universe": "7",
+    "first channel": "4",
+    "Units to put": "GW-08..GW-10",
+}  # fmt: skip
+
+
+def test_what_is_typed_is_what_the_file_says(tmp_path: Path) -> None:
+    """The wing below is the same prop, written down by options."""
+    terminal = Terminal(tmp_path, "wing.toml")
+    assert terminal.answer(WING) == 0, terminal.seen
+    assert "On the shelf: GW-08, GW-09, GW-10." in terminal.seen
+    by_option = tmp_path / "by-option.toml"
+    words = ["--name", "Gull wing", "--kind", "ws2812b-5v", "--colour-order", "RGB"]
+    words += ["--strands", "4", "--nodes", "24 18 18 24", "--pitch-mm", "33.3"]
+    words += ["--lead-mm", "80 40", "--wire", "0.75 mm2", "--data", "1A 2B 4A 3B"]
+    words += ["--bus", "root, 1A 2A 4A, 2 oz x 12.5 mm, 38.1 mm, ring"]
+    words += ["--link", "1B~2B, 50 mm, 20 AWG", "--link", "3A~4B, 0"]
+    words += ["--feed", "left, root:2, 5 V, 16 AWG, 1200 mm, fuse 5 A, supply 10 A"]
+    words += ["--feed", "right, 3B, 4.9 V, 1.5 mm2, 1200", "--universe", "7", "--channel", "4"]
+    assert main(["new", str(by_option), *words]) == 0
+    wing = read_design(tmp_path / "wing.toml")
+    assert wing == read_design(by_option)
+    assert [strand.nodes for strand in wing.strands] == [24, 18, 18, 24]
+    assert [str(pad) for pad in wing.buses[0].pads] == ["root:1", "root:2", "root:4"]
+    assert wing.buses[0].ring
+    assert [feed.fuse_a for feed in wing.feeds] == [5.0, None]
+    assert [link.length_mm for link in wing.links] == [50.0, 0.0]
+
+
+SLIPS = [
+    ("Kind of node", "ws2811", 'did you mean "ws2811-5v"?'),
+    ("How many strands", "a dozen", "give a whole number from 1 to 1000"),
+    ("Nodes in each", "30 30", "one for all strands, or 12, one for each"),
+    ("Pitch", "3,3", "with a point, not a comma"),
+    ("Wire of the strands", "22", 'write it as "22 AWG"'),
+    ("Way of the data", "1A 2B", "leaves out strand 3, 4, 5"),
+    ("What joins the ends", "glue", "give one of both, A, B"),
+    ("Copper of the bus at the A ends", "2 oz", 'write weight and width of the copper'),
+    ("Its name [crown]", "foot", "given 2 times"),
+    ("Place of feed 1", "feet:1", 'no bus is called "feet"; there are foot, crown'),
+    ("Its volts", "12", "to 5.5, in V"),
+    ("universe", "63999", "would run past universe 63999"),
+    ("Units to put", "WF-1 WF-1", "names WF-1 twice"),
+]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def slips(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
+    """The screen of an evening on which each of these questions got a wrong answer first."""
+    terminal = Terminal(tmp_path_factory.mktemp("slips"), "fan.toml")
+    assert terminal.answer({question: [wrong, ""] for question, wrong, _ in SLIPS}) == 0
+    return terminal.seen.splitlines()
+
+
+@pytest.mark.parametrize(("question", "wrong", "words"), SLIPS)
+def test_a_bad_answer_is_explained_and_asked_again(
+    slips: list[str], question: str, wrong: str, words: str
+) -> None:
+    (place,) = [n for n, line in enumerate(slips) if question in line and line.endswith(wrong)]
+    assert slips[place + 1].startswith("  Not taken: ")
+    assert words in slips[place + 1]
+    assert slips[place + 2].partition(" [")[0] == slips[place].partition(" [")[0]
+
+
+def test_a_question_mark_says_more(tmp_path: Path) -> None:
+    terminal = Terminal(tmp_path, "fan.toml")
+    assert terminal.answer({"Kind of node": ["?", "sk6812-rgbw-5v"]}) == 0
+    assert "one LED per colour and one white" in terminal.seen
+    assert read_design(tmp_path / "fan.toml").node.channels == 4
+
+
+@pytest.mark.parametrize("question", ["Name of the design", "Units to put"])
+def test_control_c_leaves_nothing_behind(tmp_path: Path, question: str) -> None:
+    terminal = Terminal(tmp_path, "fan.toml")
+    assert terminal.answer({question: INTERRUPT}) == 130
+    assert "interrupted" in terminal.seen
+    assert "Traceback" not in terminal.seen
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_end_of_input_says_which_option_would_answer(tmp_path: Path) -> None:
+    terminal = Terminal(tmp_path, "fan.toml")
+    assert terminal.answer({"Pitch": END_OF_INPUT}) == 2
+    assert "give --pitch-mm, or --yes" in terminal.seen
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(("answer", "code"), [("", 2), ("yes", 0)])
+def test_a_file_that_is_there_is_asked_about(tmp_path: Path, answer: str, code: int) -> None:
+    (tmp_path / "fan.toml").write_text("mine", encoding="utf-8")
+    terminal = Terminal(tmp_path, "fan.toml")
+    assert terminal.answer({"fan.toml is there already": answer}) == code
+    kept = (tmp_path / "fan.toml").read_text("utf-8") == "mine"
+    assert kept == (code != 0)
+    assert ("How many strands" in terminal.seen) == (code == 0)
+
+
+def test_strands_that_nothing_feeds_get_a_feed(tmp_path: Path) -> None:
+    terminal = Terminal(tmp_path, "fan.toml", "--strands", "2", "--joins", "none")
+    assert terminal.answer({"How many feeds": "1"}) == 0
+    assert "No copper leads to strand 2 yet: one more feed." in terminal.seen
+    assert [str(feed.at) for feed in read_design(tmp_path / "fan.toml").feeds] == ["1A", "2A"]
