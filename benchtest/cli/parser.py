@@ -13,6 +13,7 @@ from benchtest.cli import (
     check,
     demo,
     diagnose,
+    doctor,
     drive,
     exchange,
     netlist,
@@ -23,7 +24,7 @@ from benchtest.cli import (
 )
 from benchtest.errors import InputError, nearest
 
-COMMANDS = (demo, new, check, predict, drive, diagnose, shelf, exchange, simulate, netlist)
+COMMANDS = (demo, new, check, predict, drive, diagnose, shelf, exchange, simulate, netlist, doctor)
 """In the order that help lists them: the order of a prop's evening."""
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 from collections.abc import Iterator
+from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 
@@ -39,23 +40,66 @@ def open_database(folder: Path) -> sqlite3.Connection:
     return connection
 
 
+@dataclass(frozen=True, slots=True)
+class Contents:
+    """How much a bench's database holds."""
+
+    units: int
+    sessions: int
+    events: int
+    octets: int
+
+
+def inspect_database(folder: Path) -> Contents | None:
+    """Look through the bench folder's database, whole, without writing; None where there is none.
+
+    Raises:
+        RecordsFault: it is damaged or cannot be read, and what to do.
+    """
+    path = folder / FILE
+    if not path.exists():
+        return None
+    # where nobody has it open, not even the files that go with a reader may be made: run by root
+    # they would belong to root
+    alone = "" if path.with_name(f"{FILE}-wal").exists() else "&immutable=1"
+    name = f"{path.absolute().as_uri()}?mode=ro{alone}"
+    with explained(path):
+        reading = sqlite3.connect(name, uri=True, timeout=BUSY_S)
+        with contextlib.closing(reading) as connection:
+            _check_sound(connection, path, "integrity_check(1)")
+            made = _check_version(connection, path) > 0
+            tables = ("unit", "session", "event") if made else ()
+            query = "SELECT COUNT(*) FROM "
+            counts = [connection.execute(query + table).fetchone()[0] for table in tables]
+    units, sessions, events = counts or (0, 0, 0)
+    return Contents(units, sessions, events, path.stat().st_size)
+
+
 def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("PRAGMA foreign_keys = ON")
     # a signed-off record must outlive a pulled plug: commits wait for the disk
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = FULL")
-    (verdict,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+    _check_sound(connection, path, "quick_check(1)")
+    if _check_version(connection, path) == 0:
+        _create(connection)
+
+
+def _check_sound(connection: sqlite3.Connection, path: Path, check: str) -> None:
+    (verdict,) = connection.execute(f"PRAGMA {check}").fetchone()
     if verdict != "ok":
         where = str(verdict).splitlines()[-1]  # the first line is a heading
         raise RecordsFault(f"{path}: is damaged ({where}); {_RESCUE}")
+
+
+def _check_version(connection: sqlite3.Connection, path: Path) -> int:
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if version > VERSION:
         raise RecordsFault(
             f"{path}: was written by a newer benchtest (records {version}, this one reads "
             f"{VERSION}); update this one"
         )
-    if version == 0:
-        _create(connection)
+    return int(version)
 
 
 def _create(connection: sqlite3.Connection) -> None:

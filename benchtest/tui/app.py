@@ -17,8 +17,6 @@ from benchtest.tui.dialogs import Tell
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.tui.signs import signs_for_terminal
 
-LEAST_COLUMNS, LEAST_LINES = 80, 24
-
 
 class BenchApp(App[None]):
     """Opens the shelf, brings units onto the bench, and leaves the prop dark."""

@@ -9,7 +9,8 @@ from types import FrameType
 
 from benchtest.errors import BenchError, InputError
 from benchtest.session.opening import Bench, check_bench
-from benchtest.tui.app import LEAST_COLUMNS, LEAST_LINES, run_app
+from benchtest.tui.app import run_app
+from benchtest.tui.signs import LEAST_COLUMNS, LEAST_LINES
 
 
 def launch(bench: Bench, first_tag: str | None = None) -> None:

@@ -1,10 +1,12 @@
-"""Signs of the screen, and their stand-ins where a terminal knows only ASCII."""
+"""What a terminal must have, signs of the screen, and their stand-ins where it knows only ASCII."""
 
 from __future__ import annotations
 
 import locale
 import os
 from dataclasses import dataclass
+
+LEAST_COLUMNS, LEAST_LINES = 80, 24
 
 
 @dataclass(frozen=True, slots=True)

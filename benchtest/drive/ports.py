@@ -1,0 +1,89 @@
+"""Serial ports of this machine, and whether its user may open them.
+
+Opens none: many boards restart when their port is opened.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Rights:
+    """What this user may do with a device."""
+
+    may_open: bool
+    group: str | None = None
+    """Group that may, where the system has groups."""
+    group_may: bool = False
+    """True where the device lets its group read and write."""
+    added: bool = False
+    """True where the user was put into the group after this login began."""
+
+
+@dataclass(frozen=True, slots=True)
+class Port:
+    """One serial port."""
+
+    device: str
+    title: str
+    """What it calls itself."""
+    usb: str | None
+    """Vendor and product, such as `2341:0043`."""
+    rights: Rights
+
+
+def serial_ports() -> list[Port]:
+    """Every serial port that the system lists; pseudo-terminals are never among them."""
+    from serial.tools.list_ports import comports
+
+    return [
+        Port(
+            found.device,
+            "" if found.description == "n/a" else str(found.description),
+            None if found.vid is None else f"{found.vid:04x}:{found.pid:04x}",
+            rights_to(found.device),
+        )
+        for found in sorted(comports(), key=lambda found: str(found.device))
+    ]
+
+
+def rights_to(device: str) -> Rights:
+    """Whether this user may read and write a device, and if not, which group may."""
+    may_open = os.access(device, os.R_OK | os.W_OK)
+    try:
+        import grp
+        import pwd
+    except ImportError:  # a system without groups
+        return Rights(may_open)
+    try:
+        status = os.stat(device)
+        group = grp.getgrgid(status.st_gid)
+    except (OSError, KeyError):
+        return Rights(may_open)
+    try:
+        user = pwd.getpwuid(os.getuid()).pw_name
+    except KeyError:
+        user = ""
+    both = stat.S_IRGRP | stat.S_IWGRP
+    return Rights(
+        may_open,
+        group.gr_name,
+        status.st_mode & both == both,
+        user in group.gr_mem and status.st_gid not in {os.getegid(), *os.getgroups()},
+    )
+
+
+def remedy(device: str, rights: Rights) -> str | None:
+    """What to do about a port that may not be opened; None where it may."""
+    if rights.may_open:
+        return None
+    if rights.group is None:
+        return "ask who administers this machine for rights to it"
+    if rights.added:
+        return f"you are in group {rights.group} by now: log out and in again"
+    if not rights.group_may or rights.group in ("root", "nogroup"):
+        return f"only its owner may: sudo chgrp dialout {device} && sudo chmod g+rw {device}"
+    return f"sudo usermod -aG {rights.group} $USER, then log out and in again"
