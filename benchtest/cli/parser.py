@@ -11,6 +11,7 @@ from benchtest import __version__
 from benchtest.cli import (
     bench,
     check,
+    completion,
     demo,
     diagnose,
     doctor,
@@ -24,7 +25,20 @@ from benchtest.cli import (
 )
 from benchtest.errors import InputError, nearest
 
-COMMANDS = (demo, new, check, predict, drive, diagnose, shelf, exchange, simulate, netlist, doctor)
+COMMANDS = (
+    demo,
+    new,
+    check,
+    predict,
+    drive,
+    diagnose,
+    shelf,
+    exchange,
+    simulate,
+    netlist,
+    doctor,
+    completion,
+)
 """In the order that help lists them: the order of a prop's evening."""
 
 

@@ -7,6 +7,7 @@ import os
 import sys
 from collections.abc import Sequence
 
+from benchtest.cli import completion
 from benchtest.cli.parser import UsageFault, build_parser, parse
 from benchtest.errors import BenchError
 
@@ -36,7 +37,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _run(argv: Sequence[str]) -> int:
     try:
-        args = parse(build_parser(), argv)
+        parser = build_parser()
+        completion.answer(parser)
+        args = parse(parser, argv)
         code: int = args.run(args)
     except SystemExit as stop:  # argparse after --help and --version
         return stop.code if isinstance(stop.code, int) else 0

@@ -1,0 +1,136 @@
+"""Completion of words in bash, zsh and fish: commands, options, and names of this bench.
+
+The shell runs `benchtest` itself at each Tab, so that units, patterns and places are those of now.
+Nothing here is imported otherwise.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+from collections.abc import Callable, Iterable, Iterator
+
+from benchtest.cli.common import Commands, bench_of
+from benchtest.errors import BenchError, InputError
+
+SHELLS = ("bash", "zsh", "fish")
+ASKED = "_ARGCOMPLETE"
+"""In the environment when a shell asks for completions."""
+
+
+def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
+    """Declare `completion`."""
+    parser = commands.add_parser(
+        "completion",
+        help="prints the lines that let your shell complete words at Tab",
+        description="Prints what a shell needs to complete commands, options and names at Tab. "
+        'bash: put  eval "$(benchtest completion bash)"  into ~/.bashrc. zsh: the same with zsh, '
+        "in ~/.zshrc after compinit. fish: benchtest completion fish > "
+        "~/.config/fish/completions/benchtest.fish",
+    )
+    parser.add_argument("shell", metavar="SHELL", choices=SHELLS, help="bash, zsh or fish")
+    parser.set_defaults(run=run)
+    yield parser
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the lines."""
+    from argcomplete.shell_integration import shellcode
+
+    if args.json:
+        raise InputError("completion prints lines for a shell; leave out --json")
+    print(shellcode(["benchtest"], shell=args.shell))
+    return 0
+
+
+def answer(parser: argparse.ArgumentParser) -> None:
+    """Answer a shell that asks, and end; where none asks, do nothing."""
+    if ASKED not in os.environ:
+        return
+    import argcomplete
+    from argcomplete.completers import DirectoriesCompleter, FilesCompleter
+
+    files = {"prop": "toml", "new_prop": "toml", "readings": "csv", "marks": "csv"}
+    completers: dict[str, Callable[..., Iterable[str]]] = {
+        **{name: FilesCompleter([kind]) for name, kind in files.items()},
+        "bench": DirectoriesCompleter(),
+        "tag": _tags,
+        "unit": _tags,
+        "pattern": _patterns,
+        "probe": _probes,
+        "joint": _joints,
+        "kind": _kinds,
+        "colour": _colours,
+        "to": _targets,
+        "new_to": _targets,
+        "joins": lambda **_: ("both", "A", "B", "links", "none"),
+        "data": lambda **_: ("zigzag", "from-A"),
+    }
+    for action in _actions(parser):
+        if action.dest in completers:
+            action.completer = completers[action.dest]  # type: ignore[attr-defined]
+    argcomplete.autocomplete(parser, always_complete_options="long")
+
+
+def _actions(parser: argparse.ArgumentParser) -> Iterator[argparse.Action]:
+    for action in parser._actions:
+        yield action
+        if isinstance(action, argparse._SubParsersAction):
+            for command in action.choices.values():
+                yield from _actions(command)
+
+
+def _tags(parsed_args: argparse.Namespace, **_: object) -> list[str]:
+    from benchtest.records.database import FILE
+    from benchtest.records.shelf import Shelf
+
+    folder = bench_of(parsed_args)
+    if not (folder / FILE).exists():  # a Tab makes no bench
+        return []
+    with Shelf(folder) as shelf:
+        return [unit.tag for unit in shelf.units()]
+
+
+def _patterns(parsed_args: argparse.Namespace, **_: object) -> list[str]:
+    from benchtest.pattern import load_patterns
+
+    return list(load_patterns(bench_of(parsed_args) / "patterns"))
+
+
+def _probes(parsed_args: argparse.Namespace, **_: object) -> list[str]:
+    from benchtest.prop.names import places
+    from benchtest.prop.reader import read_design
+
+    try:
+        return [str(place) for place in places(read_design(parsed_args.prop))]
+    except (BenchError, TypeError):  # no prop file yet, or a faulty one
+        return []
+
+
+def _joints(parsed_args: argparse.Namespace, **_: object) -> list[str]:
+    from benchtest.prop.joints import power_joints
+    from benchtest.prop.reader import read_design
+
+    try:
+        names = [joint.name for joint in power_joints(read_design(parsed_args.prop))]
+    except (BenchError, TypeError):
+        return []
+    return [f"{name}=" for name in [*names, "default"]]
+
+
+def _kinds(**_: object) -> list[str]:
+    from benchtest.prop.catalogue import catalogue
+
+    return list(catalogue())
+
+
+def _colours(**_: object) -> list[str]:
+    from benchtest.prop.lit import COLOURS
+
+    return list(COLOURS)
+
+
+def _targets(**_: object) -> list[str]:
+    from benchtest.drive.ports import serial_ports
+
+    return ["virtual", "e131", "e131:", *(f"serial:{port.device}" for port in serial_ports())]

@@ -1,0 +1,161 @@
+"""Tab in real bash, zsh and fish, each with the lines that `benchtest completion` prints."""
+
+from __future__ import annotations
+
+import os
+import select
+import subprocess
+import sys
+import termios
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchtest.records.database import FILE
+from benchtest.records.shelf import Shelf
+
+Run = Callable[..., Any]
+PATIENCE_S = 30.0
+
+ASK_BASH = """
+eval "$(benchtest completion bash)"
+ask() {
+    COMP_LINE="$1" COMP_POINT=${#1} COMP_TYPE=9 COMPREPLY=()
+    _python_argcomplete benchtest
+    printf '%s\\t%s\\n' "$1" "${COMPREPLY[*]}"
+}
+while IFS= read -r line; do ask "$line"; done
+"""
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a prop file, a bench with units, and patterns of somebody's own."""
+    home = tmp_path_factory.mktemp("home")
+    words = ["new", "fan.toml", "--yes", "--strands", "2", "--units", "WF-03..WF-04"]
+    command = [sys.executable, "-m", "benchtest", *words]
+    subprocess.run(command, cwd=home, env=_environment(home), check=True, capture_output=True)
+    (home / "readings.csv").touch()
+    return home
+
+
+def _environment(home: Path) -> dict[str, str]:
+    path = f"{Path(sys.executable).parent}:{os.environ['PATH']}"
+    own = {"PATH": path, "HOME": str(home), "XDG_DATA_HOME": str(home / "data"), "TERM": "dumb"}
+    return os.environ | own | {"PS1": "$ ", "PROMPT": "$ ", "LC_ALL": "C.UTF-8"}
+
+
+CASES = {
+    "benchtest do": {"doctor"},
+    "benchtest new fan2.toml --ki": {"--kind"},
+    "benchtest new fan2.toml --kind sk": {"sk6812-5v", "sk6812-rgbw-5v"},
+    "benchtest check ": {"fan.toml"},
+    "benchtest diagnose fan.toml --readings ": {"readings.csv"},
+    "benchtest report ": {"WF-03", "WF-04"},
+    "benchtest export --unit WF": {"WF-03", "WF-04"},
+    "benchtest drive fan.toml by": {"by-strand"},
+    "benchtest predict fan.toml --probe 2": {"2A", "2B"},
+    "benchtest predict fan.toml --joint 2A": {"2A+=", "2A-="},
+    "benchtest predict none.toml --probe 2": set(),
+    "benchtest --bench nowhere report ": set(),
+}
+
+
+@pytest.fixture(scope="module")
+def bash(home: Path) -> dict[str, set[str]]:
+    """What bash offers for each line."""
+    done = subprocess.run(
+        ["bash", "--norc", "-c", ASK_BASH],
+        input="".join(f"{line}\n" for line in CASES),
+        cwd=home, env=_environment(home), text=True, capture_output=True, check=True,
+    )  # fmt: skip
+    rows = [row.split("\t") for row in done.stdout.splitlines()]
+    return {line: set(offered.split()) for line, offered in rows}
+
+
+@pytest.mark.parametrize("line", CASES)
+def test_bash_is_offered_what_fits(bash: dict[str, set[str]], line: str) -> None:
+    offered = bash[line] - {"data/"}  # a folder, to go on in
+    if not line.split(" ")[-1]:
+        offered = {word for word in offered if not word.startswith("--")}  # they fit everywhere
+    assert offered == CASES[line]
+
+
+def test_a_tab_makes_no_bench(bash: dict[str, set[str]], home: Path) -> None:
+    assert "--output" in bash["benchtest --bench nowhere report "]
+    assert not (home / "nowhere").exists()
+    with Shelf(home / "data" / "benchtest") as shelf:
+        assert shelf.path.name == FILE
+        assert [unit.tag for unit in shelf.units()] == ["WF-03", "WF-04"]
+
+
+BEGIN = {
+    "bash": (["bash", "--norc", "-i"], 'eval "$(benchtest completion bash)"'),
+    "zsh": (
+        ["zsh", "-f", "-i"],
+        'autoload -Uz compinit; compinit -u; eval "$(benchtest completion zsh)"',
+    ),
+}
+
+
+@pytest.mark.parametrize("shell", BEGIN)
+def test_tab_is_pressed_at_a_terminal(home: Path, shell: str) -> None:
+    """A command is completed whole, a tag as far as all that fit agree; and the command runs."""
+    words, setup = BEGIN[shell]
+    master, slave = os.openpty()
+    termios.tcsetwinsize(slave, (24, 200))
+    process = subprocess.Popen(
+        ["setsid", "--ctty", "--wait", *words],
+        stdin=slave, stdout=slave, stderr=slave, cwd=home, env=_environment(home),
+    )  # fmt: skip
+    os.close(slave)
+    os.write(master, f"{setup}; echo rea''dy\r".encode())
+    _read_until(master, "ready")
+    os.write(master, b"benchtest repo\tW\t3\r")
+    _read_until(master, "benchtest: unit WF-03: has not been tested yet")
+    os.write(master, b"exit\r")
+    assert process.wait(PATIENCE_S) == 2  # as `benchtest report` ended
+    os.close(master)
+
+
+def _read_until(master: int, words: str) -> str:
+    seen, end_s = "", time.monotonic() + PATIENCE_S
+    while words not in seen and time.monotonic() < end_s:
+        if select.select([master], [], [], 0.5)[0]:
+            seen += os.read(master, 4096).decode(errors="replace")
+    assert words in seen, seen
+    return seen
+
+
+def test_fish_is_offered_what_fits(home: Path) -> None:
+    lines = ["benchtest do", "benchtest report ", "benchtest new x.toml --kind sk"]
+    script = "benchtest completion fish | source\n"
+    script += "\n".join(f"complete -C '{line}' | string replace -r '\\t.*' ''" for line in lines)
+    done = subprocess.run(
+        ["fish", "--no-config", "-c", script],
+        cwd=home, env=_environment(home), text=True, capture_output=True, check=False,
+    )  # fmt: skip
+    assert [word for word in done.stdout.split() if not word.startswith("--")] == [
+        "doctor",
+        "WF-03",
+        "WF-04",
+        "sk6812-5v",
+        "sk6812-rgbw-5v",
+    ]
+
+
+def test_an_unknown_shell_gets_a_guess(run: Run) -> None:
+    run("completion", "zhs").refused(2, 'did you mean "zsh"?')
+    run("completion", "bash", "--json").refused(2, "leave out --json")
+
+
+def test_nothing_for_completion_is_loaded_otherwise() -> None:
+    code = (
+        "import sys; from benchtest.cli import main; assert main(['--help']) == 0\n"
+        "print([name for name in sys.modules if 'argcomplete' in name], file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stderr == "[]\n"
