@@ -130,7 +130,7 @@ def _path(dialogue: Dialogue, args: argparse.Namespace, strands: int) -> tuple[S
         "Way of the data (zigzag, from-A, or where it enters: 1A 2B)",
         "zigzag",
         answers.data_path(strands),
-        "zigzag goes in at 1A, 2B, 3A …; from-A goes in at every A end; 1A 3B 2A is your own.",
+        "zigzag goes in at 1A, 2B, 3A and so on; from-A goes in at every A end; 1A 3B 2A is your own.",
     )
     return dialogue.ask(question, args.data or ("zigzag" if strands == 1 else None))
 
@@ -208,7 +208,7 @@ def _with_own_buses(dialogue: Dialogue, design: Design) -> Design:
     usual, read_ends = "A", answers.ends(len(design.strands))
     while True:
         read = _or_none(_fitting(read_ends, partial(_joining, design)))
-        words = "Ends the next bus joins (A, B, 1A 2A …, or none)"
+        words = "Ends the next bus joins (A, B, such as 1A 2A, or none)"
         ends = dialogue.ask(Question("--bus", words, usual, read))
         if ends is None:
             return design

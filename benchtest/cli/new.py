@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import contextlib
 import os
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -133,6 +132,8 @@ def _write(path: Path, text: str, *, replace: bool) -> None:
         InputError: a file is there that was not there before.
         BenchError: the disk refuses.
     """
+    import tempfile
+
     try:
         descriptor, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.absolute().parent)
         try:

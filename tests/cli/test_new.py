@@ -95,7 +95,7 @@ def _options(design: Design) -> list[str]:
     return [*words, "--universe", str(design.output.universe)]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(designs())
 def test_a_file_reads_back_as_the_design_asked_for(design: Design) -> None:
     with tempfile.TemporaryDirectory() as folder:
