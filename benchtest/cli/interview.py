@@ -130,7 +130,7 @@ def _path(dialogue: Dialogue, args: argparse.Namespace, strands: int) -> tuple[S
         "Way of the data (zigzag, from-A, or where it enters: 1A 2B)",
         "zigzag",
         answers.data_path(strands),
-        "zigzag goes in at 1A, 2B, 3A and so on; from-A goes in at every A end; 1A 3B 2A is your own.",
+        "zigzag goes in at 1A, 2B, 3A and so on; from-A at every A end; 1A 3B 2A is your own.",
     )
     return dialogue.ask(question, args.data or ("zigzag" if strands == 1 else None))
 
