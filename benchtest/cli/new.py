@@ -74,7 +74,7 @@ def run(args: argparse.Namespace) -> int:
     tags = _tags(args, dialogue)
     text = write_design(design)
     parse_design(text, str(args.file))  # what does not fit together is said before it is written
-    _write(args.file, text, replace=replace)
+    write_whole(args.file, text, replace=replace)
     if tags:
         _shelve(args, tags, design.name, text)
     if args.json:
@@ -125,7 +125,7 @@ def _tags(args: argparse.Namespace, dialogue: Dialogue) -> list[str]:
     )
 
 
-def _write(path: Path, text: str, *, replace: bool) -> None:
+def write_whole(path: Path, text: str, *, replace: bool) -> None:
     """The whole file at once, or nothing.
 
     Raises:

@@ -14,6 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtest.cli import main
+from benchtest.cli.new import write_whole
+from benchtest.errors import InputError
 from benchtest.prop.catalogue import catalogue
 from benchtest.prop.design import Bus, BusPad, Design, End, Feed, Link, Output, Strand, StrandEnd
 from benchtest.prop.nodes import with_figures
@@ -187,6 +189,15 @@ def test_a_file_that_is_there_stays(tmp_path: Path, capsys: pytest.CaptureFixtur
     assert path.read_text("utf-8") == "mine"
     assert main(["new", str(path), "--yes", "--replace"]) == 0
     assert read_design(path).name == "Fan"
+
+
+def test_a_file_that_came_there_while_questions_were_answered_stays(tmp_path: Path) -> None:
+    path = tmp_path / "fan.toml"
+    path.write_text("somebody else's", encoding="utf-8")
+    with pytest.raises(InputError, match="is there now; --replace writes over it"):
+        write_whole(path, "mine", replace=False)
+    assert path.read_text("utf-8") == "somebody else's"
+    assert list(tmp_path.iterdir()) == [path]
 
 
 def test_a_file_has_the_rights_that_any_new_file_has(tmp_path: Path) -> None:
