@@ -131,6 +131,6 @@ def _colours(**_: object) -> list[str]:
 
 
 def _targets(**_: object) -> list[str]:
-    from benchtest.drive.ports import serial_ports
+    from benchtest.drive.bridge.ports import serial_ports
 
     return ["virtual", "e131", "e131:", *(f"serial:{port.device}" for port in serial_ports())]

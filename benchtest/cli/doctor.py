@@ -13,7 +13,8 @@ from benchtest.cli.common import Commands, bench_of, print_json
 if TYPE_CHECKING:
     from benchtest.cli.machine import Library, Terminal
     from benchtest.drive.networks import Network, Way
-    from benchtest.drive.ports import Port
+    from benchtest.drive.bridge.ports import SerialPort
+    from benchtest.drive.rights import Rights
     from benchtest.records.health import Health
 
 State = Literal["good", "note", "bad"]
@@ -107,10 +108,12 @@ def _terminal() -> Section:
 
 
 def _ports() -> Section:
-    from benchtest.drive.ports import serial_ports
+    from benchtest.drive.bridge.ports import serial_ports
+    from benchtest.drive.rights import rights_to
 
-    ports = serial_ports()
-    return list(_port_lines(ports)), {"ports": [asdict(port) for port in ports]}
+    ports = [(port, rights_to(port.device)) for port in serial_ports()]
+    facts = [{**asdict(port), "rights": asdict(rights)} for port, rights in ports]
+    return list(_port_lines(ports)), {"ports": facts}
 
 
 def _networks() -> Section:
@@ -168,17 +171,16 @@ def _terminal_lines(screen: Terminal) -> Iterator[Line]:
         yield Line("terminal", "note", f"its encoding is {screen.encoding}: plain signs", do)
 
 
-def _port_lines(ports: list[Port]) -> Iterator[Line]:
-    from benchtest.drive.ports import remedy
+def _port_lines(ports: list[tuple[SerialPort, Rights]]) -> Iterator[Line]:
+    from benchtest.drive.rights import remedy
 
     if not ports:
         words = "plug the bridge in, where you have one; try another cable: some carry power alone"
         yield Line("serial", "note", "no serial port", words)
-    for port in ports:
-        name = " ".join(word for word in (port.device, port.title, port.usb) if word)
-        do = remedy(port.device, port.rights)
+    for port, rights in ports:
+        do = remedy(port.device, rights)
         may = "may be opened" if do is None else "may not be opened by you"
-        yield Line("serial", "good" if do is None else "note", f"{name}: {may}", do)
+        yield Line("serial", "good" if do is None else "note", f"{port}: {may}", do)
 
 
 def _network_lines(known: list[Network], way: Way) -> Iterator[Line]:

@@ -23,8 +23,9 @@ import pytest
 
 from benchtest.cli import main
 from benchtest.cli.machine import suits
+from benchtest.drive.bridge.ports import serial_ports
 from benchtest.drive.networks import networks
-from benchtest.drive.ports import Rights, remedy, serial_ports
+from benchtest.drive.rights import Rights, remedy
 from benchtest.records.database import FILE
 from benchtest.records.health import filesystem_of
 from benchtest.records.shelf import Shelf
@@ -281,7 +282,7 @@ def test_a_port_of_another_group_says_how_to_join_it(tmp_path: Path) -> None:
     port.touch()
     port.chmod(0o060)
     code = (
-        "import sys; from benchtest.drive.ports import *\n"
+        "import sys; from benchtest.drive.rights import *\n"
         "rights = rights_to(sys.argv[1]); print(rights.may_open, remedy('/dev/ttyUSB0', rights))"
     )
     words = ["unshare", "--map-user=1000", "--map-group=20", sys.executable, "-c", code, str(port)]

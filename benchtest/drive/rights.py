@@ -1,4 +1,4 @@
-"""Serial ports of this machine, and whether its user may open them.
+"""Whether this machine's user may open a serial port, and what to do where not.
 
 Opens none: many boards restart when their port is opened.
 """
@@ -21,33 +21,6 @@ class Rights:
     """True where the device lets its group read and write."""
     added: bool = False
     """True where the user was put into the group after this login began."""
-
-
-@dataclass(frozen=True, slots=True)
-class Port:
-    """One serial port."""
-
-    device: str
-    title: str
-    """What it calls itself."""
-    usb: str | None
-    """Vendor and product, such as `2341:0043`."""
-    rights: Rights
-
-
-def serial_ports() -> list[Port]:
-    """Every serial port that the system lists; pseudo-terminals are never among them."""
-    from serial.tools.list_ports import comports
-
-    return [
-        Port(
-            found.device,
-            "" if found.description == "n/a" else str(found.description),
-            None if found.vid is None else f"{found.vid:04x}:{found.pid:04x}",
-            rights_to(found.device),
-        )
-        for found in sorted(comports(), key=lambda found: str(found.device))
-    ]
 
 
 def rights_to(device: str) -> Rights:
