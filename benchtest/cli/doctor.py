@@ -12,8 +12,8 @@ from benchtest.cli.common import Commands, bench_of, print_json
 
 if TYPE_CHECKING:
     from benchtest.cli.machine import Library, Terminal
-    from benchtest.drive.networks import Network, Way
     from benchtest.drive.bridge.ports import SerialPort
+    from benchtest.drive.networks import Network, Way
     from benchtest.drive.rights import Rights
     from benchtest.records.health import Health
 
