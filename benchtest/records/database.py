@@ -10,9 +10,12 @@ from importlib.resources import files
 from pathlib import Path
 
 from benchtest.errors import RecordsFault
+from benchtest.records import backup
+from benchtest.records.backup import FILE
+from benchtest.records.check import damage
+from benchtest.records.disk import NETWORK, disk_kind
+from benchtest.records.migrate import VERSION, bring_forward
 
-FILE = "bench.sqlite3"
-VERSION = 1
 BUSY_S = 2.0
 """Time to wait for another program that is writing. [s]"""
 
@@ -20,16 +23,45 @@ BUSY_S = 2.0
 def open_database(folder: Path) -> sqlite3.Connection:
     """Open the bench folder's database, and make it where there is none.
 
+    What is there is checked first; where it has grown since the last copy, it is copied.
+
     Raises:
         RecordsFault: the folder or the file cannot be used, and what to do.
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        kind = disk_kind(folder)
     except OSError as error:
         raise RecordsFault(
             f"bench folder {folder}: cannot be made ({error.strerror}); give another with --bench"
         ) from error
+    if kind in NETWORK:
+        raise RecordsFault(
+            f"bench folder {folder}: lies on a network disk ({kind}), where two programs can spoil "
+            "each other's records; give a folder of this machine with --bench, and carry records "
+            "with `benchtest export` and `benchtest import`"
+        )
     path = folder / FILE
+    _check_there(path)
+    return _opened(path)
+
+
+def _check_there(path: Path) -> None:
+    """Copies of records that are gone mean that something went wrong, not that nothing was.
+
+    Raises:
+        RecordsFault: the records are gone.
+    """
+    if not path.is_file() or path.stat().st_size == 0:
+        copy = backup.last_whole_copy(path.parent)
+        if copy is not None:
+            raise RecordsFault(
+                f"{path}: is gone or empty, but copies of it are here; {_offer(path.parent, copy)}"
+                f". To begin anew instead, move {backup.FOLDER} away"
+            )
+
+
+def _opened(path: Path) -> sqlite3.Connection:
     with explained(path):
         connection = sqlite3.connect(path, isolation_level=None, timeout=BUSY_S)
         try:
@@ -66,7 +98,7 @@ def inspect_database(folder: Path) -> Contents | None:
     with explained(path):
         reading = sqlite3.connect(name, uri=True, timeout=BUSY_S)
         with contextlib.closing(reading) as connection:
-            _check_sound(connection, path, "integrity_check(1)")
+            _check_whole(connection, path)
             made = _check_version(connection, path) > 0
             tables = ("unit", "session", "event") if made else ()
             query = "SELECT COUNT(*) FROM "
@@ -80,16 +112,24 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     # a signed-off record must outlive a pulled plug: commits wait for the disk
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = FULL")
-    _check_sound(connection, path, "quick_check(1)")
-    if _check_version(connection, path) == 0:
+    version = _check_version(connection, path)
+    if version == 0 and not connection.execute("SELECT 1 FROM sqlite_schema").fetchall():
         _create(connection)
+        return
+    if version < 1:
+        raise RecordsFault(f"{path}: is damaged (no version in it); {rescue(path.parent)}")
+    _check_whole(connection, path)
+    if version < VERSION:
+        _migrate(connection, path, version)
+    _check_extent(connection, path)
+    # a copy is a help, not a condition: the work goes on where it cannot be made
+    with contextlib.suppress(OSError, sqlite3.Error):
+        backup.keep_copy_of_start(connection, path.parent)
 
 
-def _check_sound(connection: sqlite3.Connection, path: Path, check: str) -> None:
-    (verdict,) = connection.execute(f"PRAGMA {check}").fetchone()
-    if verdict != "ok":
-        where = str(verdict).splitlines()[-1]  # the first line is a heading
-        raise RecordsFault(f"{path}: is damaged ({where}); {_RESCUE}")
+def _check_whole(connection: sqlite3.Connection, path: Path) -> None:
+    if (found := damage(connection)) is not None:
+        raise RecordsFault(f"{path}: is damaged ({found}); {rescue(path.parent)}")
 
 
 def _check_version(connection: sqlite3.Connection, path: Path) -> int:
@@ -112,6 +152,42 @@ def _create(connection: sqlite3.Connection) -> None:
             connection.execute(f"PRAGMA user_version = {VERSION}")
 
 
+def _migrate(connection: sqlite3.Connection, path: Path, version: int) -> None:
+    """Bring older records to this version, all of it or nothing, once a copy of them is kept.
+
+    Raises:
+        RecordsFault: no copy could be kept; nothing was changed.
+    """
+    try:
+        backup.keep_copy(connection, path.parent, version)
+    except (OSError, sqlite3.Error) as error:
+        raise RecordsFault(
+            f"{path}: is of an older version, and could not be copied before it is brought "
+            f"forward ({error}); make room, or copy the folder to a disk that may be written"
+        ) from error
+    with writing(connection):
+        # another program may have done it while we copied; then there is no step left
+        bring_forward(connection)
+        if (found := damage(connection)) is not None:
+            raise RecordsFault(
+                f"{path}: could not be brought to version {VERSION} ({found}); it is as it was"
+            )
+
+
+def _check_extent(connection: sqlite3.Connection, path: Path) -> None:
+    """Records only grow: fewer than in the last copy means that some were lost.
+
+    Raises:
+        RecordsFault: there are fewer.
+    """
+    before, here = backup.extent_of_last(path.parent), backup.extent(connection)
+    if before is not None and (here[0] < before[0] or here[1] < before[1]):
+        raise RecordsFault(
+            f"{path}: holds {here[1]} events, fewer than its last copy ({before[1]}): some were "
+            f"lost, or an older file was put here; {rescue(path.parent)}"
+        )
+
+
 @contextlib.contextmanager
 def writing(connection: sqlite3.Connection) -> Iterator[None]:
     """One transaction: all of it is on disk when this ends, or nothing."""
@@ -125,7 +201,20 @@ def writing(connection: sqlite3.Connection) -> Iterator[None]:
         raise
 
 
-_RESCUE = "move the file away and import an export, or give another folder with --bench"
+def rescue(folder: Path) -> str:
+    """What to do about records that are damaged."""
+    copy = backup.last_whole_copy(folder)
+    if copy is None:
+        return "move the file away and import an export, or give another folder with --bench"
+    return _offer(folder, copy)
+
+
+def _offer(folder: Path, copy: backup.Copy) -> str:
+    return (
+        f"the last whole copy is {copy}: `benchtest --bench {folder} shelf --restore` puts it "
+        "back, with whatever else can still be read"
+    )
+
 
 _WORDS = {
     sqlite3.SQLITE_BUSY: "another program is writing to it; close that one, then try again",
@@ -133,9 +222,11 @@ _WORDS = {
     sqlite3.SQLITE_FULL: "the disk is full; make room and try again, nothing else is lost",
     sqlite3.SQLITE_READONLY: "it may not be written; look at its rights, or give --bench",
     sqlite3.SQLITE_CANTOPEN: "it cannot be opened; look at the folder's rights, or give --bench",
-    sqlite3.SQLITE_CORRUPT: f"it is damaged; {_RESCUE}",
-    sqlite3.SQLITE_NOTADB: f"it is no database; {_RESCUE}",
     sqlite3.SQLITE_IOERR: "the disk answers with an error; save elsewhere with --bench",
+}
+_DAMAGED = {
+    sqlite3.SQLITE_CORRUPT: "it is damaged",
+    sqlite3.SQLITE_NOTADB: "it is no database",
 }
 
 
@@ -150,5 +241,7 @@ def explained(path: Path) -> Iterator[None]:
         yield
     except sqlite3.Error as error:
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        if code in _DAMAGED:
+            raise RecordsFault(f"{path}: {_DAMAGED[code]}; {rescue(path.parent)}") from error
         words = _WORDS.get(code, f"the records say: {error}")
         raise RecordsFault(f"{path}: {words}") from error

@@ -1,4 +1,4 @@
--- The bench's shelf, version 1. Statements are parted by a line with two dashes and an equals sign.
+-- The bench's shelf, version 2. Statements are parted by a line with two dashes and an equals sign.
 CREATE TABLE design (
     digest TEXT PRIMARY KEY,               -- SHA-256 of the file's text
     name TEXT NOT NULL,
@@ -16,8 +16,10 @@ CREATE TABLE session (
     id TEXT PRIMARY KEY,                   -- UUID
     tag TEXT NOT NULL REFERENCES unit (tag),
     design TEXT NOT NULL REFERENCES design (digest),
-    started_at TEXT NOT NULL,              -- ISO 8601, UTC
-    meter TEXT NOT NULL
+    started_at TEXT NOT NULL,              -- ISO 8601, UTC, by the clock as it stood
+    meter TEXT NOT NULL,
+    placed_ms INTEGER NOT NULL DEFAULT 0   -- order among the unit's sessions: started_at since 1970,
+                                           -- or just after the last where the clock was behind it
 ) STRICT;
 --=
 CREATE TABLE event (
@@ -26,6 +28,7 @@ CREATE TABLE event (
     at TEXT NOT NULL,                      -- ISO 8601, UTC
     kind TEXT NOT NULL,
     data TEXT NOT NULL CHECK (json_valid(data)),
+    digest TEXT NOT NULL DEFAULT '',       -- of the event and its session: finds what a disk forgot
     PRIMARY KEY (session, seq)
 ) STRICT;
 --=

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import re
 import sqlite3
@@ -16,7 +15,9 @@ from uuid import uuid4
 import platformdirs
 
 from benchtest.errors import InputError, NameFault, RecordsFault, nearest
-from benchtest.records.database import FILE, explained, open_database, writing
+from benchtest.records.backup import FILE
+from benchtest.records.database import explained, open_database, writing
+from benchtest.records.digest import SessionKey, design_digest, event_digest, moment_ms
 
 Stage = Literal["bare", "soldered", "sealed", "outdoors", "back"]
 STAGES: tuple[Stage, ...] = get_args(Stage)
@@ -52,6 +53,16 @@ class SessionRow:
     design_text: str
     started_at: str
     meter: str
+    placed_ms: int | None = None
+    """Order among the unit's sessions; None takes it from the start. [ms]
+
+    The start by the clock, since 1970, or just after the session before where the clock was
+    behind it: a clock that was set back does not bring the sessions out of order.
+    """
+
+
+class Overtaken(RecordsFault):
+    """Another program has gone on with the same session."""
 
 
 def default_folder() -> Path:
@@ -167,16 +178,15 @@ class Shelf:
                     "give another tag"
                 )
 
-    def _add_design(self, name: str, text: str) -> str:
-        """Keep a prop file as it is now. Returns what it is found by."""
-        digest = hashlib.sha256(text.encode()).hexdigest()
+    def _add_design(self, name: str, text: str) -> None:
+        """Keep a prop file as it is now."""
+        digest = design_digest(text)
         self._db.execute("INSERT OR IGNORE INTO design VALUES (?, ?, ?)", (digest, name, text))
         # an untested unit is built to the file that came last, be it one that was here before
         self._db.execute(
             "UPDATE design SET rowid = (SELECT MAX(rowid) + 1 FROM design) WHERE digest = ?",
             (digest,),
         )
-        return digest
 
     def design_text(self, tag: str) -> str:
         """The prop file of a unit: that of its last session, or the last kept of its design.
@@ -206,25 +216,36 @@ class Shelf:
         self._check_designs([tag], design_name)
         session = str(uuid4())
         with explained(self.path), writing(self._db):
-            digest = self._add_design(design_name, design_text)
-            self._db.execute(
-                "INSERT OR IGNORE INTO unit (tag, design_name) VALUES (?, ?)", (tag, design_name)
-            )
-            self._db.execute(
-                "INSERT INTO session VALUES (?, ?, ?, ?, ?)",
-                (session, tag, digest, started_at, meter),
+            (last,) = self._db.execute(
+                "SELECT MAX(placed_ms) FROM session WHERE tag = ?", (tag,)
+            ).fetchone()
+            placed_ms = max(moment_ms(started_at) or 0, 0 if last is None else last + 1)
+            self._add_design(design_name, design_text)
+            self._put_session(
+                SessionRow(session, tag, design_text, started_at, meter, placed_ms),
+                Unit(tag, design_name, "bare"),
             )
         return session
 
+    def _put_session(self, row: SessionRow, unit: Unit) -> None:
+        """Add a session with its unit and design, as far as they are not here."""
+        digest = design_digest(row.design_text)
+        placed_ms = row.placed_ms
+        if placed_ms is None:
+            placed_ms = moment_ms(row.started_at) or 0
+        for statement, values in (
+            ("design VALUES (?, ?, ?)", (digest, unit.design_name, row.design_text)),
+            ("unit VALUES (?, ?, ?)", (check_tag(unit.tag), unit.design_name, unit.stage)),
+            (
+                "session VALUES (?, ?, ?, ?, ?, ?)",
+                (row.id, row.tag, digest, row.started_at, row.meter, placed_ms),
+            ),
+        ):
+            self._db.execute(f"INSERT OR IGNORE INTO {statement}", values)
+
     def sessions(self, tag: str | None = None) -> list[SessionRow]:
         """Sessions of a unit, or of all; earliest first."""
-        query = (
-            "SELECT session.id, tag, text, started_at, meter FROM session "
-            "JOIN design ON design.digest = session.design "
-            "WHERE ? IS NULL OR tag = ? ORDER BY started_at, session.rowid"
-        )
-        with explained(self.path):
-            return [SessionRow(*row) for row in self._db.execute(query, (tag, tag))]
+        return self._sessions("? IS NULL OR tag = ?", (tag, tag))
 
     def session(self, session: str) -> SessionRow:
         """One session.
@@ -232,10 +253,27 @@ class Shelf:
         Raises:
             RecordsFault: there is none of that id.
         """
-        for row in self.sessions():
-            if row.id == session:
-                return row
+        for row in self._sessions("session.id = ?", (session,)):
+            return row
         raise RecordsFault(f"session {session[:40]}: not on this bench")
+
+    def _sessions(self, where: str, values: tuple[str | None, ...]) -> list[SessionRow]:
+        query = (
+            "SELECT session.id, tag, text, started_at, meter, placed_ms FROM session "
+            f"JOIN design ON design.digest = session.design WHERE {where} "
+            "ORDER BY placed_ms, started_at, session.id"
+        )
+        with explained(self.path):
+            return [SessionRow(*row) for row in self._db.execute(query, values)]
+
+    def _key(self, session: str) -> SessionKey:
+        row: SessionKey | None = self._db.execute(
+            "SELECT id, tag, design, started_at, meter, placed_ms FROM session WHERE id = ?",
+            (session,),
+        ).fetchone()
+        if row is None:
+            raise RecordsFault(f"session {session[:40]}: not on this bench")
+        return row
 
     # -- events --------------------------------------------------------------------------------
 
@@ -246,6 +284,7 @@ class Shelf:
         data: Mapping[str, Any],
         at: str,
         stage: Stage | None = None,
+        seq: int | None = None,
     ) -> Event:
         """Add an event; when this returns, it is on disk.
 
@@ -255,25 +294,35 @@ class Shelf:
             data: what happened, as JSON has it.
             at: when; ISO 8601, UTC.
             stage: where the event moves the unit to; kept with the event or not at all.
+            seq: the number that it must get; None for the next.
 
         Raises:
             InputError: a text or number in it cannot be kept.
+            Overtaken: another program has added that number before.
             RecordsFault: it could not be kept; nothing was changed.
         """
-        text = as_json(data)
+        as_json(data)
         with explained(self.path), writing(self._db):
+            key = self._key(session)
             (last,) = self._db.execute(
                 "SELECT COALESCE(MAX(seq), 0) FROM event WHERE session = ?", (session,)
             ).fetchone()
-            self._db.execute(
-                "INSERT INTO event VALUES (?, ?, ?, ?, ?)", (session, last + 1, at, kind, text)
-            )
-            if stage is not None:
-                self._db.execute(
-                    "UPDATE unit SET stage = ? WHERE tag = (SELECT tag FROM session WHERE id = ?)",
-                    (stage, session),
+            if seq is not None and seq != last + 1:
+                raise Overtaken(
+                    f"another program has gone on with this session of {key[1]}; what it kept is "
+                    "shown now: look, then do your step again"
                 )
-        return Event(last + 1, at, kind, data)
+            event = Event(last + 1, at, kind, data)
+            self._put_event(key, event)
+            if stage is not None:
+                self._db.execute("UPDATE unit SET stage = ? WHERE tag = ?", (stage, key[1]))
+        return event
+
+    def _put_event(self, key: SessionKey, event: Event) -> None:
+        row = (event.seq, event.at, event.kind, as_json(event.data))
+        self._db.execute(
+            "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?)", (key[0], *row, event_digest(key, row))
+        )
 
     def events(self, session: str) -> list[Event]:
         """Events of a session, in the order they happened."""
@@ -298,43 +347,41 @@ class Shelf:
             return sum(self._take(row, unit, events) for row, unit, events in sessions)
 
     def _take(self, row: SessionRow, unit: Unit, events: Sequence[Event]) -> int:
-        self._take_row(row, unit)
+        self._put_session(row, unit)
+        key = self._key(row.id)
+        if key[1:5] != (row.tag, design_digest(row.design_text), row.started_at, row.meter):
+            raise InputError(
+                f"session {row.id[:40]}: is another one on this bench, of unit {key[1]}; "
+                "two records of one session cannot both be kept"
+            )
         here = {event.seq: event for event in self.events(row.id)}
         for event in events:
             if event.seq in here and here[event.seq] != event:
                 raise InputError(
-                    f"session {row.id}, event {event.seq}: differs from the one on this bench; "
-                    "two records of one session cannot both be kept"
+                    f"session {row.id} of {row.tag}, event {event.seq}: differs from the one on "
+                    "this bench; two records of one session cannot both be kept"
                 )
         new = [event for event in events if event.seq not in here]
-        self._db.executemany(
-            "INSERT INTO event VALUES (?, ?, ?, ?, ?)",
-            [(row.id, e.seq, e.at, e.kind, as_json(e.data)) for e in new],
-        )
-        if any(event.kind in ("stage", "undone") for event in new):
-            # the unit has moved on over there; a bench that only sends old news moves nothing
-            self._db.execute("UPDATE unit SET stage = ? WHERE tag = ?", (unit.stage, unit.tag))
+        for event in new:
+            self._put_event(key, event)
+        if new:
+            self._settle_stage(row.tag)
         return len(new)
 
-    def _take_row(self, row: SessionRow, unit: Unit) -> None:
-        digest = hashlib.sha256(row.design_text.encode()).hexdigest()
-        self._db.execute(
-            "INSERT OR IGNORE INTO design VALUES (?, ?, ?)",
-            (digest, unit.design_name, row.design_text),
-        )
-        self._db.execute(
-            "INSERT OR IGNORE INTO unit VALUES (?, ?, ?)",
-            (check_tag(unit.tag), unit.design_name, unit.stage),
-        )
-        self._db.execute(
-            "INSERT OR IGNORE INTO session VALUES (?, ?, ?, ?, ?)",
-            (row.id, unit.tag, digest, row.started_at, row.meter),
-        )
-        kept = self._db.execute(
-            "SELECT tag, design, started_at, meter FROM session WHERE id = ?", (row.id,)
-        ).fetchone()
-        if kept != (unit.tag, digest, row.started_at, row.meter):
-            raise InputError(
-                f"session {row.id[:40]}: is another one on this bench, of unit {kept[0]}; "
-                "two records of one session cannot both be kept"
-            )
+    def _settle_stage(self, tag: str) -> None:
+        """Set a unit's stage to the last that any session set, whichever bench it came from."""
+        rows = self._db.execute(
+            "SELECT session.id, seq, kind, data FROM event "
+            "JOIN session ON session.id = event.session "
+            "WHERE tag = ? AND kind IN ('stage', 'undone') "
+            "ORDER BY placed_ms, started_at, session.id, seq",
+            (tag,),
+        ).fetchall()
+        read = [(id_, seq, kind, json.loads(data)) for id_, seq, kind, data in rows]
+        undone = {(id_, data.get("seq")) for id_, _, kind, data in read if kind == "undone"}
+        moves = [(id_, seq, data) for id_, seq, kind, data in read if kind == "stage"]
+        counted = [data.get("stage") for id_, seq, data in moves if (id_, seq) not in undone]
+        first = [data.get("was") for _, _, data in moves[:1]]
+        known = [stage for stage in [*first, *counted] if stage in STAGES]
+        if known:
+            self._db.execute("UPDATE unit SET stage = ? WHERE tag = ?", (known[-1], tag))

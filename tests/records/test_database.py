@@ -14,7 +14,9 @@ from pathlib import Path
 import pytest
 
 from benchtest.errors import RecordsFault
-from benchtest.records.database import FILE, VERSION, open_database, writing
+from benchtest.records.backup import FILE
+from benchtest.records.database import open_database, writing
+from benchtest.records.migrate import VERSION
 from benchtest.records.shelf import Shelf
 
 AT = "2026-11-25T18:00:00.000+00:00"
@@ -43,9 +45,9 @@ def test_commits_wait_for_the_disk(tmp_path: Path) -> None:
         "DELETE FROM event",
         "UPDATE OR REPLACE event SET seq = 1",
         "DELETE FROM session",
-        "INSERT INTO event SELECT session, 0, at, kind, data FROM event LIMIT 1",
-        "INSERT INTO event SELECT session, seq, at, kind, data FROM event LIMIT 1",
-        "INSERT INTO event SELECT session, 9, at, kind, 'no json' FROM event LIMIT 1",
+        "INSERT INTO event SELECT session, 0, at, kind, data, digest FROM event LIMIT 1",
+        "INSERT INTO event SELECT session, seq, at, kind, data, digest FROM event LIMIT 1",
+        "INSERT INTO event SELECT session, 9, at, kind, 'no json', digest FROM event LIMIT 1",
         "UPDATE unit SET stage = 'lost'",
     ],
 )

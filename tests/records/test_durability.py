@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from benchtest.records.database import FILE
+from benchtest.records.backup import FILE
 from benchtest.records.shelf import Shelf
 
 Start = Callable[..., str]

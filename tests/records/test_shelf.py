@@ -93,7 +93,7 @@ def test_each_session_numbers_its_own_events(shelf: Shelf, start: Start) -> None
 
 
 def test_an_event_of_no_session_is_refused(shelf: Shelf) -> None:
-    with pytest.raises(RecordsFault, match="FOREIGN KEY"):
+    with pytest.raises(RecordsFault, match="not on this bench"):
         shelf.append("no such session", "note", {}, AT)
 
 

@@ -1,0 +1,156 @@
+"""Copies of the records, kept beside them: before a change of version, and at starts.
+
+Copies are numbered, not dated: a clock that was set back must not make an old one the last.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import shutil
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from benchtest.records.check import damage
+
+FILE = "bench.sqlite3"
+FOLDER = "backups"
+KEPT = 5
+"""Copies of starts that are kept; those taken before a change of version are never removed."""
+QUIET_S = 600.0
+"""Least time between two copies of starts. [s]"""
+ROOM = 10
+"""Times its size that must be free for a copy of a start: it must not be what fills the disk."""
+
+_NAME = re.compile(r"bench-(\d{6,})(-version-\d+)?\.sqlite3", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Copy:
+    """A whole copy of the records."""
+
+    path: Path
+    sessions: int
+    events: int
+
+    def __str__(self) -> str:
+        when = datetime.fromtimestamp(self.path.stat().st_mtime).strftime("%Y-%m-%d %H:%M")
+        inside = f"{FOLDER}/{self.path.name}"
+        return f"{inside} ({self.sessions} sessions, {self.events} events, {when})"
+
+
+def copies(folder: Path) -> list[Path]:
+    """Copies of a bench folder's records, latest last."""
+    with contextlib.suppress(OSError):
+        found = [path for path in (folder / FOLDER).iterdir() if _NAME.fullmatch(path.name)]
+        return sorted(found, key=_number)
+    return []
+
+
+def last_whole_copy(folder: Path) -> Copy | None:
+    """The latest copy that passes its check."""
+    for path in reversed(copies(folder)):
+        with contextlib.suppress(sqlite3.Error, OSError), _reading(path) as connection:
+            if damage(connection) is None:
+                return Copy(path, *extent(connection))
+    return None
+
+
+def extent(connection: sqlite3.Connection) -> tuple[int, int]:
+    """How many sessions and events there are. Neither ever falls."""
+    row = connection.execute(
+        "SELECT (SELECT COUNT(*) FROM session), (SELECT COUNT(*) FROM event)"
+    ).fetchone()
+    return int(row[0]), int(row[1])
+
+
+def extent_of_last(folder: Path) -> tuple[int, int] | None:
+    """Sessions and events in the latest copy that can be read."""
+    for path in reversed(copies(folder)):
+        with contextlib.suppress(sqlite3.Error, OSError), _reading(path) as connection:
+            return extent(connection)
+    return None
+
+
+def keep_copy(connection: sqlite3.Connection, folder: Path, version: int | None = None) -> Path:
+    """Copy the records as they are now, on disk when this returns.
+
+    Args:
+        connection: the records.
+        folder: the bench folder.
+        version: the version that is about to be left; such a copy is never removed.
+
+    Raises:
+        OSError: the folder of copies cannot be written.
+        sqlite3.Error: the copy cannot be written.
+    """
+    (folder / FOLDER).mkdir(exist_ok=True)
+    number = 1 + max(map(_number, copies(folder)), default=0)
+    suffix = "" if version is None else f"-version-{version}"
+    path = folder / FOLDER / f"bench-{number:06}{suffix}.sqlite3"
+    making = path.with_name(f"making-{os.getpid()}-{path.name}")
+    try:
+        write_copy(connection, making)
+        making.replace(path)
+        _onto_disk(path.parent)
+    finally:
+        making.unlink(missing_ok=True)
+    return path
+
+
+def keep_copy_of_start(connection: sqlite3.Connection, folder: Path) -> Path | None:
+    """Copy the records, where they have changed since the last copy and that is not fresh.
+
+    Raises:
+        OSError: the folder of copies cannot be written.
+        sqlite3.Error: the copy cannot be written.
+    """
+    made = copies(folder)
+    if made and abs(time.time() - made[-1].stat().st_mtime) < QUIET_S:
+        return None
+    if shutil.disk_usage(folder).free < ROOM * (folder / FILE).stat().st_size:
+        return None
+    now = extent(connection)
+    if now == (0, 0) or now == extent_of_last(folder):
+        return None
+    path = keep_copy(connection, folder)
+    for old in [one for one in copies(folder) if "-version-" not in one.name][:-KEPT]:
+        old.unlink(missing_ok=True)
+    return path
+
+
+def write_copy(connection: sqlite3.Connection, path: Path) -> None:
+    """Write the records into one file that needs no other beside it."""
+    path.unlink(missing_ok=True)
+    with closing(sqlite3.connect(path, isolation_level=None)) as made:
+        connection.backup(made)  # in one step: in several, another writer makes it begin anew
+        made.execute("PRAGMA journal_mode = DELETE")
+    _onto_disk(path)
+
+
+def _number(path: Path) -> int:
+    found = _NAME.fullmatch(path.name)
+    return int(found[1]) if found else 0
+
+
+@contextlib.contextmanager
+def _reading(path: Path) -> Iterator[sqlite3.Connection]:
+    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as connection:
+        yield connection
+
+
+def _onto_disk(path: Path) -> None:
+    """Wait until a file or folder is on the disk."""
+    if os.name == "nt" and path.is_dir():  # Windows opens no folder
+        return
+    handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

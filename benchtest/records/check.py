@@ -1,0 +1,40 @@
+"""Whether records are whole: the pages, what refers to what, and each event as it was kept."""
+
+from __future__ import annotations
+
+import sqlite3
+from itertools import groupby
+
+from benchtest.records.digest import design_digest, event_digest
+
+
+def damage(connection: sqlite3.Connection) -> str | None:
+    """The first damage of the records, in a few words; None where they are whole.
+
+    Raises:
+        sqlite3.DatabaseError: they are so damaged that they cannot be read.
+    """
+    (verdict,) = connection.execute("PRAGMA integrity_check(1)").fetchone()
+    if verdict != "ok":
+        return str(verdict).splitlines()[-1]  # the first line is a heading
+    lost = connection.execute("PRAGMA foreign_key_check").fetchone()
+    if lost is not None:
+        return f"a line of {lost[0]} belongs to a {lost[2]} that is not there"
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    return _in_words(connection) if version >= 2 else None
+
+
+def _in_words(connection: sqlite3.Connection) -> str | None:
+    """Damage inside texts and figures, which leaves the pages in shape."""
+    for digest, text in connection.execute("SELECT digest, text FROM design"):
+        if design_digest(text) != digest:
+            return "a prop file in it is not as it was kept"
+    rows = connection.execute(
+        "SELECT session.id, tag, design, started_at, meter, placed_ms, seq, at, kind, data, digest "
+        "FROM event JOIN session ON session.id = event.session ORDER BY session.id, seq"
+    )
+    for key, events in groupby(rows, lambda row: row[:6]):
+        for number, row in enumerate(events, 1):
+            if row[6] != number or event_digest(key, row[6:10]) != row[10]:
+                return f"event {number} of {key[1]}, session {key[0]}, is not as it was kept"
+    return None
