@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 
 from benchtest.circuit.predict import predict
@@ -14,7 +14,7 @@ from benchtest.evidence.reading import check_volts
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.lit import Lit
 from benchtest.prop.reader import parse_design
-from benchtest.records.shelf import SessionRow, Shelf, Stage, Unit
+from benchtest.records.shelf import Event, Overtaken, SessionRow, Shelf, Stage, Unit
 from benchtest.session.events import (
     Concluded,
     Happening,
@@ -37,6 +37,11 @@ TESTS = (VerdictGiven, MarkMade, ReadingTaken, RepairDone, SignedOff)
 """Events that make a session a test, rather than a look at the unit's card."""
 
 
+def happened_in(events: Sequence[Event]) -> list[Happened]:
+    """Events of a record, read."""
+    return [Happened(event.seq, event.at, from_data(event.kind, event.data)) for event in events]
+
+
 def utc_now() -> datetime:
     """The time that records carry."""
     return datetime.now(UTC)
@@ -52,11 +57,12 @@ class Session:
         self.meter = Meter.parse(row.meter)
         self.clock = clock
         self.engine = Engine(design)
-        self.happened = [
-            Happened(event.seq, event.at, from_data(event.kind, event.data))
-            for event in shelf.events(row.id)
-        ]
-        self.state = fold(self.happened, design)
+        self._read()
+
+    def _read(self) -> None:
+        """Take the session as it is on disk."""
+        self.happened = happened_in(self.shelf.events(self.row.id))
+        self.state = fold(self.happened, self.design)
 
     @classmethod
     def start(
@@ -76,10 +82,8 @@ class Session:
             RecordsFault: it could not be kept.
         """
         design = parse_design(design_text, file)
-        started_at = _stamp(clock)
-        session = shelf.start_session(tag, design.name, design_text, started_at, str(meter))
-        row = SessionRow(session, tag, design_text, started_at, str(meter))
-        return cls(shelf, row, design, clock)
+        session = shelf.start_session(tag, design.name, design_text, _stamp(clock), str(meter))
+        return cls(shelf, shelf.session(session), design, clock)
 
     @classmethod
     def resume(cls, shelf: Shelf, session: str, clock: Clock = utc_now) -> Session:
@@ -100,21 +104,32 @@ class Session:
 
         Raises:
             InputError: a reading is beyond the meter's range.
+            Overtaken: another program has gone on with this session; the state is now what is
+                on disk.
             RecordsFault: it could not be kept; the state is as before.
         """
         if isinstance(what, ReadingTaken) and what.volts is not None:
             check_volts(what.volts, self.meter)
         if isinstance(what, StageSet):
             what = dataclasses.replace(what, was=self.shelf.unit(self.tag).stage)
+        happened = Happened(len(self.happened) + 1, _stamp(self.clock), what)
         # an event that cannot be understood must fail before it is kept, not at every later start
-        step(self.state, Happened(0, "", what))
-        data, stage = to_data(what), self._stage_after(what)
-        event = self.shelf.append(self.row.id, what.kind, data, _stamp(self.clock), stage)
-        happened = Happened(event.seq, event.at, what)
+        after = step(self.state, happened)
+        self._keep(happened)
         self.happened.append(happened)
         undo = isinstance(what, Undone)
-        self.state = fold(self.happened, self.design) if undo else step(self.state, happened)
+        self.state = fold(self.happened, self.design) if undo else after
         return self.state
+
+    def _keep(self, happened: Happened) -> None:
+        what, stage = happened.what, self._stage_after(happened.what)
+        try:
+            self.shelf.append(
+                self.row.id, what.kind, to_data(what), happened.at, stage, happened.seq
+            )
+        except Overtaken:
+            self._read()
+            raise
 
     def _stage_after(self, what: Happening) -> Stage | None:
         """Where an event moves the unit; None where it does not."""
@@ -183,8 +198,7 @@ def _can_go_on(shelf: Shelf, row: SessionRow) -> bool:
 
 def _state_of(shelf: Shelf, row: SessionRow) -> State:
     design = parse_design(row.design_text, f"record of {row.tag}")
-    happened = [Happened(e.seq, e.at, from_data(e.kind, e.data)) for e in shelf.events(row.id)]
-    return fold(happened, design)
+    return fold(happened_in(shelf.events(row.id)), design)
 
 
 def last_test(shelf: Shelf, tag: str) -> tuple[SessionRow, State] | None:

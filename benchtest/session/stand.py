@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from functools import lru_cache
 
 import numpy as np
@@ -24,7 +25,7 @@ from benchtest.pattern import frame_of, load_patterns
 from benchtest.prop.design import Design, NodeName, Probe, StrandEnd
 from benchtest.prop.lit import Lit, parse_lit
 from benchtest.prop.names import parse_probe
-from benchtest.records.shelf import STAGES, Stage
+from benchtest.records.shelf import STAGES, Overtaken, Stage
 from benchtest.session.events import (
     Happening,
     MarkMade,
@@ -294,7 +295,8 @@ class Stand:
 
     def note(self, text: str) -> None:
         """Keep a note."""
-        self.session.record(NoteMade(text))
+        with self._overtaking_shown():
+            self.session.record(NoteMade(text))
 
     @property
     def stage(self) -> Stage:
@@ -312,7 +314,8 @@ class Stand:
         if stage is None:
             known = ", ".join(STAGES)
             raise NameFault(f'stage "{word[:20]}": give one of {known}{nearest(word, STAGES)}')
-        self.session.record(StageSet(stage))
+        with self._overtaking_shown():
+            self.session.record(StageSet(stage))
 
     def sign_off(self, by: str, comment: str = "") -> None:
         """Somebody answers for the unit."""
@@ -323,7 +326,8 @@ class Stand:
 
     def undo(self) -> str:
         """Take back the last step; says which."""
-        what = self.session.undo()
+        with self._overtaking_shown():
+            what = self.session.undo()
         if what is None:
             return "nothing to take back"
         self._changed()
@@ -331,8 +335,19 @@ class Stand:
 
     def record(self, what: Happening) -> None:
         """Keep an event; the finding no longer holds."""
-        self.session.record(what)
+        with self._overtaking_shown():
+            self.session.record(what)
         self._changed()
+
+    @contextmanager
+    def _overtaking_shown(self) -> Iterator[None]:
+        """Where another program has gone on with the session, begin from what is there now."""
+        try:
+            yield
+        except Overtaken:
+            self.drop_choices()
+            self._changed()
+            raise
 
     def _changed(self) -> None:
         self.finding = None

@@ -8,16 +8,17 @@ import subprocess
 import sys
 from collections.abc import Callable
 from contextlib import closing
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from benchtest.circuit.network import Circuit
 from benchtest.errors import FileFaults, InputError, RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.lit import everything
 from benchtest.prop.names import parse_probe
-from benchtest.records.shelf import Shelf
+from benchtest.records.shelf import Overtaken, Shelf
 from benchtest.session.events import (
     Concluded,
     Happening,
@@ -125,6 +126,52 @@ def test_what_could_not_be_kept_is_not_shown(begin: Begin, shelf: Shelf) -> None
         assert len(session.happened) == 1
         other.execute("ROLLBACK")
     assert session.record(VerdictGiven(2, passed=True)).verdicts == {1: True, 2: True}
+
+
+def test_two_programs_in_one_session_are_told_and_lose_nothing(begin: Begin, shelf: Shelf) -> None:
+    session = begin()
+    session.record(VerdictGiven(1, passed=True))
+    with Shelf(shelf.folder) as elsewhere:
+        other = Session.resume(elsewhere, session.row.id)
+        other.record(VerdictGiven(2, passed=False))
+        with pytest.raises(Overtaken, match=r"another program .* WF-03"):
+            session.record(VerdictGiven(2, passed=True))
+        assert session.state == other.state
+        session.record(VerdictGiven(3, passed=True))
+        with pytest.raises(Overtaken):
+            other.undo()
+        assert other.state == session.state
+    assert [event.seq for event in shelf.events(session.row.id)] == [1, 2, 3]
+
+
+def test_a_clock_that_was_set_back_does_not_make_an_old_session_the_last(
+    shelf: Shelf, design_text: str
+) -> None:
+    evening = datetime(2026, 11, 25, 18, 0, tzinfo=UTC)
+    clocks = [evening, evening - timedelta(days=400), evening - timedelta(days=200)]
+    begun = [
+        Session.start(shelf, design_text, "WF-03", DEFAULT_METER, clock=lambda now=now: now)  # type: ignore[misc]
+        for now in clocks
+    ]
+    assert [row.id for row in shelf.sessions("WF-03")] == [session.row.id for session in begun]
+    begun[-1].record(VerdictGiven(1, passed=True))
+    assert [row.id for row in unfinished(shelf)] == [begun[-1].row.id]
+    assert shelf_rows(shelf)[0][1] == begun[-1].row
+    assert begun[1].row.started_at.startswith("2025-10-21")  # what the clock said stays written
+
+
+def test_a_repair_is_worked_out_once(begin: Begin, monkeypatch: pytest.MonkeyPatch) -> None:
+    solved = []
+    solve = Circuit.solve
+    monkeypatch.setattr(
+        Circuit,
+        "solve",
+        lambda self, duty: solved.append(1) or solve(self, duty),  # type: ignore[func-returns-value]
+    )
+    session = begin()
+    session.record(ReadingTaken("all", "4B", 4.1))
+    session.record(RepairDone("4A+", "reflowed"))
+    assert len(solved) == 2  # the lit set of the one reading, with the joint good and bad
 
 
 _KILLED = """
