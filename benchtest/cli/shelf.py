@@ -25,6 +25,11 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         description="Lists every unit that this bench knows, and what keeps it from going "
         "outdoors.",
     )
+    shelf.add_argument(
+        "--restore",
+        action="store_true",
+        help="put the last whole copy of damaged records back; close other programs first",
+    )
     shelf.set_defaults(run=run_shelf)
     yield shelf
     report = commands.add_parser(
@@ -50,6 +55,8 @@ def run_shelf(args: argparse.Namespace) -> int:
     from benchtest.records.shelf import Shelf
     from benchtest.session.live import shelf_rows
 
+    if args.restore:
+        return _restore(args)
     with Shelf(bench_of(args)) as shelf:
         rows = shelf_rows(shelf)
     if args.json:
@@ -62,6 +69,26 @@ def run_shelf(args: argparse.Namespace) -> int:
         )
     else:
         print(f"No units in {bench_of(args)} yet.")
+    return 0
+
+
+def _restore(args: argparse.Namespace) -> int:
+    from benchtest.records.restore import restore
+
+    done = restore(bench_of(args))
+    aside = None if done.aside is None else str(done.aside)
+    if args.json:
+        print_json(
+            {"copy": str(done.copy.path), "events": done.copy.events,
+             "saved_events": done.saved_events, "damaged": aside}
+        )  # fmt: skip
+        return 0
+    print(f"Put back {done.copy}.")
+    if aside is not None:
+        print(
+            f"{done.saved_events} later events could be read in the damaged records, and are back "
+            f"too. The damaged files are in {aside}."
+        )
     return 0
 
 

@@ -117,7 +117,7 @@ def keep_copy_of_start(connection: sqlite3.Connection, folder: Path) -> Path | N
     if shutil.disk_usage(folder).free < ROOM * (folder / FILE).stat().st_size:
         return None
     now = extent(connection)
-    if now == (0, 0) or now == extent_of_last(folder):
+    if now[1] == 0 or now == extent_of_last(folder):
         return None
     path = keep_copy(connection, folder)
     for old in [one for one in copies(folder) if "-version-" not in one.name][:-KEPT]:

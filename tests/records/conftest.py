@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
 
@@ -34,3 +37,23 @@ def start(design_text: str) -> Callable[..., str]:
         return shelf.start_session(tag, "Willow fan", design_text, at, "0.5%+3/6000")
 
     return begin
+
+
+@contextmanager
+def small_disk(folder: Path, options: str) -> Iterator[bool]:
+    """A file system of its own; says whether this machine lets us have one."""
+    folder.mkdir(exist_ok=True)
+    mounted = (
+        sys.platform == "linux"
+        and subprocess.run(
+            ["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(folder)],
+            capture_output=True,
+            check=False,
+        ).returncode
+        == 0
+    )
+    try:
+        yield mounted
+    finally:
+        if mounted:
+            subprocess.run(["umount", "-l", str(folder)], check=True)

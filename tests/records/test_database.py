@@ -18,6 +18,7 @@ from benchtest.records.backup import FILE
 from benchtest.records.database import open_database, writing
 from benchtest.records.migrate import VERSION
 from benchtest.records.shelf import Shelf
+from tests.records.conftest import small_disk
 
 AT = "2026-11-25T18:00:00.000+00:00"
 Start = Callable[..., str]
@@ -197,26 +198,6 @@ def test_two_programs_that_make_one_folder_both_get_it(tmp_path: Path) -> None:
     assert [process.wait(timeout=60) for process in together] == [0, 0, 0]
 
 
-@contextmanager
-def _small_disk(folder: Path, options: str) -> Iterator[bool]:
-    """A file system of its own; says whether this machine lets us have one."""
-    folder.mkdir(exist_ok=True)
-    mounted = (
-        sys.platform == "linux"
-        and subprocess.run(
-            ["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(folder)],
-            capture_output=True,
-            check=False,
-        ).returncode
-        == 0
-    )
-    try:
-        yield mounted
-    finally:
-        if mounted:
-            subprocess.run(["umount", "-l", str(folder)], check=True)
-
-
 _FILL = """
 import resource, signal, sys
 from pathlib import Path
@@ -248,7 +229,7 @@ def _fill(folder: Path, session: str, limit: int) -> tuple[list[int], str, int]:
 
 def test_a_full_disk_is_said_and_loses_nothing(tmp_path: Path, start: Start) -> None:
     disk = tmp_path / "disk"
-    with _small_disk(disk, "size=300k") as mounted:
+    with small_disk(disk, "size=300k") as mounted:
         folder = disk / "bench"
         with Shelf(folder) as shelf:
             session = start(shelf)
@@ -282,7 +263,7 @@ def _unwritable(folder: Path, mounted: bool) -> None:
 
 def test_a_folder_that_may_not_be_written_is_said(tmp_path: Path, start: Start) -> None:
     disk = tmp_path / "disk"
-    with _small_disk(disk, "size=4m") as mounted:
+    with small_disk(disk, "size=4m") as mounted:
         with Shelf(disk / "bench") as shelf:
             start(shelf)
         _unwritable(disk / "bench" if not mounted else disk, mounted)

@@ -1,0 +1,139 @@
+"""Putting the last whole copy back, with whatever can still be read of the damaged records."""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchtest.errors import InputError, RecordsFault
+from benchtest.records.backup import FILE, Copy, copies, last_whole_copy, write_copy
+from benchtest.records.check import damage
+from benchtest.records.database import explained
+from benchtest.records.digest import design_digest, event_digest
+from benchtest.records.shelf import Event, SessionRow, Shelf, Unit
+
+SIDES = ("", "-wal", "-shm")
+"""The files that SQLite keeps a database in, by what follows the name."""
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """What is on the shelf again."""
+
+    copy: Copy
+    """The copy that was put back."""
+    aside: Path | None
+    """Folder that now holds the damaged files; None where there were none."""
+    saved_events: int
+    """Events, later than the copy, that could be read in them."""
+
+
+def restore(folder: Path) -> Restored:
+    """Put the last whole copy back. The damaged files are moved aside, not removed.
+
+    Raises:
+        InputError: the records are whole, or there is no whole copy.
+        RecordsFault: the folder cannot be written.
+    """
+    copy = last_whole_copy(folder)
+    if copy is None:
+        raise InputError(
+            f"bench folder {folder}: has no whole copy of its records; import an export"
+        )
+    path = folder / FILE
+    with explained(path):
+        if _is_whole(path, copy):
+            raise InputError(f"{path}: is whole, so nothing was put back")
+        try:
+            aside = _move_aside(folder, copy)
+            making = folder / f"making-{FILE}"
+            with closing(sqlite3.connect(copy.path, isolation_level=None)) as kept:
+                write_copy(kept, making)
+            making.replace(path)
+        except OSError as error:
+            raise RecordsFault(
+                f"bench folder {folder}: cannot be written ({error.strerror}); make room, or look "
+                "at its rights"
+            ) from error
+    return Restored(copy, aside, 0 if aside is None else _salvage(folder, aside / FILE))
+
+
+def _is_whole(path: Path, copy: Copy) -> bool:
+    """Whether nothing is wrong with the records, nor missing of what the copy has."""
+    if not path.is_file():
+        return False
+    with contextlib.suppress(sqlite3.DatabaseError), closing(sqlite3.connect(path)) as connection:
+        if damage(connection) is None:
+            row = connection.execute("SELECT COUNT(*) FROM event").fetchone()
+            return int(row[0]) >= copy.events
+    return False
+
+
+def _move_aside(folder: Path, copy: Copy) -> Path | None:
+    """Move the damaged files, and later copies that are not whole, into a folder of their own."""
+    there = [folder / f"{FILE}{side}" for side in SIDES if (folder / f"{FILE}{side}").exists()]
+    made = copies(folder)
+    there += made[made.index(copy.path) + 1 :]
+    if not there:
+        return None
+    taken = {path.name for path in folder.iterdir()}
+    number = next(n for n in range(1, len(taken) + 2) if f"damaged-{n}" not in taken)
+    aside = folder / f"damaged-{number}"
+    aside.mkdir()
+    for path in there:
+        path.rename(aside / path.name)
+    return aside
+
+
+def _salvage(folder: Path, damaged: Path) -> int:
+    """Take what can be read of damaged records, session by session."""
+    saved = 0
+    with Shelf(folder) as shelf, closing(sqlite3.connect(damaged)) as connection:
+        for row, unit in _readable_sessions(connection):
+            events = _readable_events(connection, row)
+            with contextlib.suppress(InputError, RecordsFault):  # what does not fit is left
+                saved += shelf.take_sessions([(row, unit, events)])
+    return saved
+
+
+def _readable_sessions(connection: sqlite3.Connection) -> Iterator[tuple[SessionRow, Unit]]:
+    query = (
+        "SELECT session.id, session.tag, text, started_at, meter, placed_ms, design_name, stage "
+        "FROM session JOIN unit ON unit.tag = session.tag "
+        "JOIN design ON design.digest = session.design WHERE session.rowid = ?"
+    )
+    for number in range(1, _last_row(connection) + 1):
+        with contextlib.suppress(sqlite3.DatabaseError):
+            row = connection.execute(query, (number,)).fetchone()
+            if row is not None:
+                yield SessionRow(*row[:6]), Unit(row[1], row[6], row[7])
+
+
+def _last_row(connection: sqlite3.Connection) -> int:
+    with contextlib.suppress(sqlite3.DatabaseError):
+        (last,) = connection.execute("SELECT MAX(rowid) FROM session").fetchone()
+        return last or 0
+    return 0
+
+
+def _readable_events(connection: sqlite3.Connection, row: SessionRow) -> list[Event]:
+    """Events from the first on, up to one that cannot be read or is not as it was kept."""
+    design, placed_ms = design_digest(row.design_text), row.placed_ms or 0
+    key = (row.id, row.tag, design, row.started_at, row.meter, placed_ms)
+    events: list[Event] = []
+    with contextlib.suppress(sqlite3.DatabaseError):
+        for number in itertools.count(1):
+            found = connection.execute(
+                "SELECT at, kind, data, digest FROM event WHERE session = ? AND seq = ?",
+                (row.id, number),
+            ).fetchone()
+            if found is None or event_digest(key, (number, *found[:3])) != found[3]:
+                break
+            events.append(Event(number, found[0], found[1], json.loads(found[2])))
+    return events

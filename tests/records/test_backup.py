@@ -1,0 +1,288 @@
+"""Copies are taken before they are needed, and bring the records back."""
+
+from __future__ import annotations
+
+import os
+import re
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path, PurePosixPath
+
+import pytest
+
+from benchtest.errors import InputError, RecordsFault
+from benchtest.records.backup import FILE, FOLDER, KEPT, QUIET_S, copies, last_whole_copy
+from benchtest.records.check import damage
+from benchtest.records.digest import design_digest
+from benchtest.records.disk import NETWORK, disk_kind, kind_in
+from benchtest.records.migrate import VERSION
+from benchtest.records.restore import restore
+from benchtest.records.shelf import Shelf
+from tests.records.conftest import small_disk
+
+AT = "2026-11-25T18:00:00.000+00:00"
+Start = Callable[..., str]
+GOLDEN = Path(__file__).parent / "golden"
+
+
+def _grow(folder: Path, session: str, count: int) -> None:
+    with Shelf(folder) as shelf:
+        for number in range(count):
+            shelf.append(session, "note", {"text": f"{number} " + "rain " * 40}, AT)
+
+
+def _age_copies(folder: Path) -> None:
+    for path in copies(folder):
+        then = path.stat().st_mtime - 2 * QUIET_S
+        os.utime(path, (then, then))
+
+
+def _begun(folder: Path, start: Start) -> str:
+    with Shelf(folder) as shelf:
+        return start(shelf)
+
+
+def _spoil(path: Path, page: int = 2) -> None:
+    with path.open("r+b") as file:
+        file.seek((page - 1) * 4096)
+        file.write(os.urandom(4096))
+
+
+def test_what_has_grown_is_copied_at_the_next_start(tmp_path: Path, start: Start) -> None:
+    session = _begun(tmp_path, start)
+    assert copies(tmp_path) == []
+    for _ in range(KEPT + 3):
+        _grow(tmp_path, session, 3)
+        _age_copies(tmp_path)
+    _begun(tmp_path, start)
+    made = copies(tmp_path)
+    assert len(made) == KEPT
+    copy = last_whole_copy(tmp_path)
+    assert copy is not None
+    assert (copy.sessions, copy.events) == (1, 3 * (KEPT + 3))
+    assert [path.name for path in (tmp_path / FOLDER).iterdir() if path not in made] == []
+    with closing(sqlite3.connect(made[0])) as kept:  # each is one whole file by itself
+        assert kept.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        assert kept.execute("PRAGMA journal_mode").fetchone() == ("delete",)
+
+
+def test_nothing_new_makes_no_copy(tmp_path: Path, start: Start) -> None:
+    _grow(tmp_path, _begun(tmp_path, start), 3)
+    for _ in range(4):
+        Shelf(tmp_path).close()
+        _age_copies(tmp_path)
+    assert len(copies(tmp_path)) == 1
+
+
+def test_a_copy_that_is_newer_by_the_clock_is_not_the_last(tmp_path: Path, start: Start) -> None:
+    session = _begun(tmp_path, start)
+    _grow(tmp_path, session, 2)
+    Shelf(tmp_path).close()
+    (old,) = copies(tmp_path)
+    os.utime(old, (2e9, 2e9))  # the clock stood in 2033 when it was taken
+    _grow(tmp_path, session, 2)
+    Shelf(tmp_path).close()
+    copy = last_whole_copy(tmp_path)
+    assert copy is not None
+    assert copy.events == 4
+
+
+@pytest.mark.parametrize("spoilt", [[], ["last copy"]])
+def test_damaged_records_come_back(tmp_path: Path, start: Start, spoilt: list[str]) -> None:
+    session = _begun(tmp_path, start)
+    for _ in range(2):
+        _grow(tmp_path, session, 20)
+        _age_copies(tmp_path)
+        Shelf(tmp_path).close()
+    _grow(tmp_path, session, 200)  # after the last copy
+    if spoilt:
+        _spoil(copies(tmp_path)[-1])
+    with closing(sqlite3.connect(tmp_path / FILE)) as connection:
+        last = connection.execute("PRAGMA page_count").fetchone()[0]
+    _spoil(tmp_path / FILE, last)
+    expected = 20 if spoilt else 40
+    with pytest.raises(RecordsFault, match=f"copy is .*{expected} events.*shelf --restore"):
+        Shelf(tmp_path)
+    done = restore(tmp_path)
+    assert done.copy.events == expected
+    assert done.aside is not None
+    assert (done.aside / FILE).is_file()
+    with Shelf(tmp_path) as shelf:
+        events = shelf.events(session)
+    assert len(events) == expected + done.saved_events
+    assert done.saved_events > 100  # only what lay on the last page is gone
+    assert [event.data["text"].split()[0] for event in events[40:]] == [
+        str(number) for number in range(len(events) - 40)
+    ]
+
+
+def test_records_that_are_gone_are_offered_back_and_never_begun_anew(
+    tmp_path: Path, start: Start
+) -> None:
+    session = _begun(tmp_path, start)
+    _grow(tmp_path, session, 3)
+    Shelf(tmp_path).close()
+    for spoil in (Path.unlink, lambda path: path.write_bytes(b"")):
+        spoil(tmp_path / FILE)
+        with pytest.raises(RecordsFault, match=r"gone or empty.*shelf --restore"):
+            Shelf(tmp_path)
+        restore(tmp_path)
+        with Shelf(tmp_path) as shelf:
+            assert len(shelf.events(session)) == 3
+
+
+def test_fewer_events_than_in_the_copy_are_noticed(tmp_path: Path, start: Start) -> None:
+    session = _begun(tmp_path, start)
+    _grow(tmp_path, session, 2)
+    early = (tmp_path / FILE).read_bytes()
+    _grow(tmp_path, session, 2)
+    _age_copies(tmp_path)
+    Shelf(tmp_path).close()
+    (tmp_path / FILE).write_bytes(early)
+    with pytest.raises(RecordsFault, match="holds 2 events, fewer than its last copy"):
+        Shelf(tmp_path)
+    assert restore(tmp_path).copy.events == 4
+
+
+def test_whole_records_are_not_replaced(tmp_path: Path, start: Start) -> None:
+    with pytest.raises(InputError, match="no whole copy"):
+        restore(tmp_path)
+    session = _begun(tmp_path, start)
+    _grow(tmp_path, session, 2)
+    _grow(tmp_path, session, 2)
+    with pytest.raises(InputError, match="is whole"):
+        restore(tmp_path)
+    with Shelf(tmp_path) as shelf:
+        assert len(shelf.events(session)) == 4
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "UPDATE event SET data = replace(data, 'rain', 'sun ') WHERE seq = 2",
+        "UPDATE event SET at = '2026-11-26T18:00:00.000+00:00' WHERE seq = 1",
+        "UPDATE session SET meter = '0.1%+3/6000'",
+        "UPDATE session SET placed_ms = 5",
+        "UPDATE design SET text = replace(text, '5.0', '5.1')",
+        "DELETE FROM event WHERE seq = 2",
+        "UPDATE event SET session = 'none'",
+    ],
+)
+def test_a_change_inside_what_was_kept_is_found(tmp_path: Path, start: Start, change: str) -> None:
+    """A disk that returns other figures leaves every page in shape."""
+    _grow(tmp_path, _begun(tmp_path, start), 3)
+    with closing(sqlite3.connect(tmp_path / FILE)) as connection:
+        connection.executescript("DROP TRIGGER event_stays; DROP TRIGGER event_is_kept")
+        connection.execute(change)
+        connection.commit()
+        assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        assert damage(connection) is not None
+    with pytest.raises(RecordsFault, match="damaged"):
+        Shelf(tmp_path)
+
+
+def _old_bench(folder: Path) -> Path:
+    """Records as version 1 wrote them."""
+    folder.mkdir(exist_ok=True)
+    with closing(sqlite3.connect(folder / FILE)) as connection:
+        connection.executescript((GOLDEN / "version-1.sql").read_text("utf-8"))
+        connection.execute("PRAGMA user_version = 1")
+        connection.execute("PRAGMA journal_mode = WAL")
+    return folder / FILE
+
+
+def test_older_records_are_brought_forward_and_copied_first(tmp_path: Path) -> None:
+    path = _old_bench(tmp_path / "old")
+    with closing(sqlite3.connect(path)) as connection:
+        before = connection.execute("SELECT session, seq, at, kind, data FROM event").fetchall()
+    with Shelf(tmp_path / "old") as shelf:
+        rows = shelf.sessions()
+        assert [row.tag for row in rows] == ["WF-03", "WF-03"]
+        assert [row.started_at for row in rows] == sorted(row.started_at for row in rows)
+        assert sum(len(shelf.events(row.id)) for row in rows) == len(before) > 5
+        assert shelf.append(rows[0].id, "note", {}, AT).seq > 1
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("PRAGMA user_version").fetchone() == (VERSION,)
+        assert (
+            connection.execute("SELECT session, seq, at, kind, data FROM event").fetchall()[
+                : len(before)
+            ]
+            == before
+        )
+    (copy,) = copies(tmp_path / "old")
+    assert copy.name == "bench-000001-version-1.sqlite3"
+    with closing(sqlite3.connect(copy)) as connection:
+        assert connection.execute("PRAGMA user_version").fetchone() == (1,)
+        found = connection.execute("SELECT session, seq, at, kind, data FROM event").fetchall()
+    assert found == before
+
+
+def _shape(path: Path) -> list[object]:
+    with closing(sqlite3.connect(path)) as connection:
+        tables = [
+            (name, connection.execute(f"PRAGMA table_xinfo({name})").fetchall(),
+             connection.execute(f"PRAGMA foreign_key_list({name})").fetchall())
+            for name in ("design", "unit", "session", "event")
+        ]  # fmt: skip
+        strict = connection.execute(
+            "SELECT name, strict FROM pragma_table_list WHERE schema = 'main' AND type = 'table' "
+            "AND name NOT LIKE 'sqlite_%' ORDER BY name"
+        ).fetchall()
+        triggers = connection.execute(
+            "SELECT name, sql FROM sqlite_schema WHERE type = 'trigger' ORDER BY name"
+        ).fetchall()
+    assert all(row[1] == 1 for row in strict)
+    return [tables, strict, triggers]
+
+
+def test_records_brought_forward_are_shaped_like_new_ones(tmp_path: Path) -> None:
+    old = _old_bench(tmp_path / "old")
+    for name in ("old", "new"):
+        Shelf(tmp_path / name).close()
+    assert _shape(old) == _shape(tmp_path / "new" / FILE)
+
+
+def test_older_records_are_left_alone_where_no_copy_can_be_kept(tmp_path: Path) -> None:
+    path = _old_bench(tmp_path)
+    (tmp_path / FOLDER).write_text("a file where the copies would go")
+    with pytest.raises(RecordsFault, match="could not be copied before"):
+        Shelf(tmp_path)
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("PRAGMA user_version").fetchone() == (1,)
+
+
+def test_a_design_is_known_by_its_sha_256() -> None:
+    # FIPS 180-2, appendix B.1: the digest of "abc"
+    assert design_digest("abc") == (
+        "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    )
+
+
+def test_the_kind_of_disk_is_the_one_that_the_folder_lies_on() -> None:
+    # the form of proc(5), /proc/pid/mountinfo
+    mounts = (
+        "22 1 254:0 / / rw,relatime shared:1 - ext4 /dev/vda rw\n"
+        "90 22 0:50 / /home rw - nfs4 store:/home rw,vers=4.2\n"
+        "91 90 0:51 / /home/a\\040b rw - tmpfs tmpfs rw\n"
+    )
+    assert kind_in(mounts, PurePosixPath("/home/ada/bench")) == "nfs4"
+    assert kind_in(mounts, PurePosixPath("/home/a b/bench")) == "tmpfs"
+    assert kind_in(mounts, PurePosixPath("/homestead")) == "ext4"
+    assert "nfs4" in NETWORK
+    assert not {"tmpfs", "ext4"} & NETWORK
+
+
+def test_this_machine_says_what_a_folder_lies_on(tmp_path: Path) -> None:
+    disk = tmp_path / "a b"
+    with small_disk(disk, "size=300k") as mounted:
+        assert disk_kind(disk / "bench") == ("tmpfs" if mounted else disk_kind(tmp_path))
+
+
+def test_the_copy_is_named_as_a_person_would_look_for_it(tmp_path: Path, start: Start) -> None:
+    _grow(tmp_path, _begun(tmp_path, start), 1)
+    Shelf(tmp_path).close()
+    words = str(last_whole_copy(tmp_path))
+    assert re.fullmatch(
+        r"backups/bench-000001\.sqlite3 \(1 sessions, 1 events, \d{4}-\d\d-\d\d \d\d:\d\d\)", words
+    )
