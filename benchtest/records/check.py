@@ -21,7 +21,13 @@ def damage(connection: sqlite3.Connection) -> str | None:
     if lost is not None:
         return f"a line of {lost[0]} belongs to a {lost[2]} that is not there"
     (version,) = connection.execute("PRAGMA user_version").fetchone()
-    return _in_words(connection) if version >= 2 else None
+    try:
+        return _in_words(connection) if version >= 2 else None
+    except sqlite3.OperationalError as error:
+        # a column that lost its name, or, without a code, a text that is no UTF-8 any more
+        if getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) != sqlite3.SQLITE_ERROR:
+            raise
+        return "its tables or texts cannot be read"
 
 
 def _in_words(connection: sqlite3.Connection) -> str | None:
