@@ -64,8 +64,9 @@ def run_shelf(args: argparse.Namespace) -> int:
     elif rows:
         print_table(
             "Units on this bench",
-            ["unit", "design", "stage", "last tested", "still open"],
-            [_line(*row) for row in rows],
+            ["unit", "design", "stage", "last tested"],
+            [_line(unit, row) for unit, row, _ in rows],
+            "\n".join(_words(unit, waits) for unit, _, waits in rows),
         )
     else:
         print(f"No units in {bench_of(args)} yet.")
@@ -99,12 +100,19 @@ def _unit(unit: Unit, row: SessionRow | None, waits: list[str]) -> dict[str, Any
         "stage": unit.stage,
         "last_tested": None if row is None else row.started_at,
         "open": waits,
+        "says": _words(unit, waits),
     }
 
 
-def _line(unit: Unit, row: SessionRow | None, waits: list[str]) -> tuple[str, ...]:
+def _line(unit: Unit, row: SessionRow | None) -> tuple[str, ...]:
     tested = "never" if row is None else row.started_at[:10]
-    return unit.tag, unit.design_name, unit.stage, tested, ", ".join(waits) or "nothing"
+    return unit.tag, unit.design_name, unit.stage, tested
+
+
+def _words(unit: Unit, waits: list[str]) -> str:
+    from benchtest.session.guidance import shelf_words
+
+    return shelf_words(unit.tag, unit.stage, waits)
 
 
 def run_report(args: argparse.Namespace) -> int:

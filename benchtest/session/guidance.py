@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -18,6 +20,9 @@ LIKELY = 0.5
 """Probability at which a suspect is worth the iron while other evidence is still to be had."""
 INNOCENT = 0.05
 """Probability below which a suspect does not keep a unit indoors."""
+_DATA_JOINT = re.compile(r"\d[AB]d$", re.ASCII)
+MOST_NAMED = 3
+"""Suspects that the shelf names."""
 DATA_FAULTS = ("data-open", "dead-node", "no-data-out", "reversed", "swapped", "colour-order")
 
 
@@ -82,16 +87,46 @@ def open_items(state: State, finding: Finding | Concluded | None) -> list[str]:
         items.append(f"look at strand {_listed(state.untested)}")
     if state.failed:
         items.append(f"strand {_listed(state.failed)} failed")
+    for mark in state.marks:
+        if mark.seen != "ok" and state.verdicts.get(mark.strand):  # seen after the strand passed
+            items.append(f"another look at strand {mark.strand}, marked {mark.seen}")
     if finding is None:
         items.append("readings")
-        return items
-    guilty = [(name, p) for name, p in _suspected(finding) if p > INNOCENT]
-    if guilty:
-        items.append("clear " + ", ".join(f"{name} ({p:.0%})" for name, p in guilty[:3]))
-    settled = finding.settled if isinstance(finding, Concluded) else finding.next.settled
-    if not settled or not state.readings:
-        items.append("readings that settle it")
+    else:
+        items.extend(_of_evidence(state, finding))
     return items
+
+
+def _of_evidence(state: State, finding: Finding | Concluded) -> list[str]:
+    """What the evidence leaves open: readings to take, or what is suspected by those taken."""
+    settled = finding.settled if isinstance(finding, Concluded) else finding.next.settled
+    guilty = [(name, p) for name, p in _suspected(finding) if p > INNOCENT]
+    if not settled or not state.readings:
+        names = _places([name for name, _ in guilty[:MOST_NAMED]])
+        return [f"readings to clear {names}" if guilty else "readings that settle it"]
+    return [f"repair of {_places([name])} ({p:.0%})" for name, p in guilty[:MOST_NAMED]]
+
+
+def _places(names: list[str]) -> str:
+    """Suspects in words; both rails of one joint are one place.
+
+    >>> _places(["4A-", "4.17", "4A+", "7B+", "5Ad", "2 3", "main"])
+    'joint 4A, node 4.17, joint 7B+, joint 5Ad, strand 2 and 3, main'
+    """
+    places: dict[str, str] = {}
+    for name in names:
+        place = name[:-1] if name[-1:] in ("+", "-") else name
+        places[place] = _in_words(name, place if place in places else name)
+    return ", ".join(places.values())
+
+
+def _in_words(name: str, shown: str) -> str:
+    if name.replace(" ", "").isdigit():
+        return f"strand {shown.replace(' ', ' and ')}"
+    if "." in name:
+        return f"node {shown}"
+    joint = name[-1:] in ("+", "-") or _DATA_JOINT.search(name)
+    return f"joint {shown}" if joint else shown  # a feed, or the prop's colour order
 
 
 def waits_for(state: State, stage: Stage) -> list[str]:
@@ -104,6 +139,21 @@ def waits_for(state: State, stage: Stage) -> list[str]:
     if state.signed is None:
         items.append("sign-off")
     return items
+
+
+def shelf_words(tag: str, stage: Stage, waits: Sequence[str]) -> str:
+    """A unit on the shelf, in one line.
+
+    >>> shelf_words("WF-03", "sealed", ["readings to clear joint 4A", "sign-off"])
+    'WF-03: sealed, waits for: readings to clear joint 4A, sign-off'
+    >>> shelf_words("WF-04", "sealed", [])
+    'WF-04: sealed, waits for nothing: may go outdoors'
+    """
+    if waits:
+        return f"{tag}: {stage}, waits for: {', '.join(waits)}"
+    return f"{tag}: {stage}, waits for nothing" + (
+        "" if stage == "outdoors" else ": may go outdoors"
+    )
 
 
 def _suspected(finding: Finding | Concluded) -> list[tuple[str, float]]:

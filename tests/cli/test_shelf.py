@@ -60,9 +60,24 @@ def test_the_shelf_says_what_is_open(run: Run, bench: Path) -> None:
     assert (unit["tag"], unit["design"]) == ("WF-03", "Willow fan")
     assert any("3" in words for words in unit["open"])
     assert "sign-off" in unit["open"]
-    done = run("shelf", "--bench", bench)
-    assert "WF-03" in done.out
+    done = run("shelf", "--bench", bench, COLUMNS="160")
+    assert unit["says"] == "WF-03: bare, waits for: " + ", ".join(unit["open"])
+    assert unit["says"] in done.out
     assert "sign-off" in done.out
+
+
+def test_damaged_records_are_put_back_by_the_command_that_is_named(
+    run: Run, bench: Path, tmp_path: Path
+) -> None:
+    before = run("export", "--bench", bench).out
+    (bench / "bench.sqlite3").write_bytes(b"\xff" * 8192)
+    said = run("shelf", "--bench", bench)
+    said.refused(1, f"benchtest --bench {bench} shelf --restore")
+    done = run("--bench", bench, "shelf", "--restore", "--json").json
+    assert (done["events"], done["saved_events"]) == (6, 0)
+    assert (Path(done["damaged"]) / "bench.sqlite3").is_file()
+    assert run("export", "--bench", bench).out == before
+    run("--bench", bench, "shelf", "--restore").refused(2, "is whole")
 
 
 def test_the_users_own_folder_is_the_default(run: Run, tmp_path: Path) -> None:

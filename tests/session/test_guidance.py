@@ -22,7 +22,14 @@ from benchtest.session.events import (
     StageSet,
     VerdictGiven,
 )
-from benchtest.session.guidance import INNOCENT, LIKELY, open_items, waits_for, what_next
+from benchtest.session.guidance import (
+    INNOCENT,
+    LIKELY,
+    open_items,
+    shelf_words,
+    waits_for,
+    what_next,
+)
 from benchtest.session.state import Happened, State, fold
 
 AT = "2026-11-25T18:00:00.000+00:00"
@@ -163,7 +170,24 @@ def test_a_suspect_keeps_a_unit_indoors_and_is_named(fan: Design) -> None:
     ]
     said = Concluded(0.9, settled=True, suspects=rows)
     # each below 5 %, yet something is wrong at 4A+ with 7 %
-    assert _waits(fan, *ALL_PASS, READ, said, SignedOff("Ada")) == ["clear 4A+ (7%)"]
+    assert _waits(fan, *ALL_PASS, READ, said, SignedOff("Ada")) == ["repair of joint 4A+ (7%)"]
+
+
+def test_suspects_are_cleared_by_readings_while_there_are_any_worth_taking(fan: Design) -> None:
+    rows = [{"where": where, "probability": 0.3} for where in ("4A+", "4A-", "2.7")]
+    said = Concluded(0.1, settled=False, suspects=rows)
+    waits = _waits(fan, *ALL_PASS, READ, said)
+    assert waits == ["readings to clear joint 4A, node 2.7", "sign-off"]
+    assert shelf_words("WF-03", "sealed", waits) == (
+        "WF-03: sealed, waits for: readings to clear joint 4A, node 2.7, sign-off"
+    )
+
+
+def test_a_mark_made_after_a_strand_passed_keeps_it_indoors(fan: Design) -> None:
+    late = [*ALL_PASS, MarkMade("4", 4, "3", "flicker"), READ, GOOD, SignedOff("Ada")]
+    assert _waits(fan, *late) == ["another look at strand 4, marked flicker"]
+    late[-3:-3] = [VerdictGiven(4, passed=True)]
+    assert _waits(fan, *late) == []
 
 
 @pytest.mark.parametrize("stage", ["bare", "soldered"])
@@ -185,4 +209,4 @@ def test_what_a_record_says_and_what_is_found_now_count_alike(fan: Design) -> No
         0.7, settled=True,
         suspects=[{"where": "4A+", "probability": 0.2}, {"where": "4A+", "probability": 0.1}],
     )  # fmt: skip
-    assert open_items(state, now) == open_items(state, kept) == ["clear 4A+ (30%)"]
+    assert open_items(state, now) == open_items(state, kept) == ["repair of joint 4A+ (30%)"]
