@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from benchtest.cli.common import Commands, add_celsius, add_prop, design_of, print_json, print_table
+from benchtest.cli.common import Commands, add_celsius, design_of, print_json, print_table
 from benchtest.errors import InputError
 
 if TYPE_CHECKING:
@@ -35,7 +35,16 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         description="Weighs every fault against what was measured and seen, and says which "
         "reading would tell most next. Without files it plans the first reading.",
     )
-    add_prop(parser)
+    parser.add_argument(
+        "prop", type=Path, metavar="PROP", nargs="?", help="prop file of the design (TOML)"
+    )
+    parser.add_argument(
+        "--session",
+        type=Path,
+        metavar="FILE",
+        help="instead of PROP: a session that `benchtest export` wrote, with all that it holds",
+    )
+    parser.add_argument("--unit", metavar="TAG", help="the unit, where FILE has several")
     add_celsius(parser)
     parser.add_argument(
         "--readings", type=Path, metavar="FILE", help="readings (CSV: lit, probe, volts)"
@@ -54,14 +63,29 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 
 def run(args: argparse.Namespace) -> int:
     """Weigh the evidence, and print what it says."""
+    left_out: list[str] = []
+    found, design = _of_session(args) if args.session else _of_files(args, left_out)
+    if args.json:
+        print_json({**found.as_json(design), "left_out": left_out})
+    else:
+        _show(found, design)
+    for line in left_out:
+        print(f"{line} (left out)", file=sys.stderr)
+    return InputError.exit_code if left_out else 0
+
+
+def _of_files(args: argparse.Namespace, left_out: list[str]) -> tuple[Finding, Design]:
     from benchtest.diagnosis import diagnose
     from benchtest.evidence.marks import read_marks
     from benchtest.evidence.meter import DEFAULT_METER, Meter
     from benchtest.evidence.reading import read_readings
 
+    if args.prop is None:
+        raise InputError("diagnose: give a prop file, or --session FILE of exported records")
+    if args.unit:
+        raise InputError("diagnose --unit: goes with --session FILE")
     design = design_of(args)
     meter = Meter.parse(args.meter) if args.meter else DEFAULT_METER
-    left_out: list[str] = []
     readings, marks = [], []
     if args.readings:
         readings = _good(read_readings(args.readings, design, meter), left_out)
@@ -72,14 +96,7 @@ def run(args: argparse.Namespace) -> int:
             f"{args.readings}: {len(readings)} readings; at most {MOST_READINGS} are weighed at "
             "once: keep those of the last session"
         )
-    found = diagnose(design, readings, marks, meter)
-    if args.json:
-        print_json({**found.as_json(design), "left_out": left_out})
-    else:
-        _show(found, design)
-    for line in left_out:
-        print(f"{line} (left out)", file=sys.stderr)
-    return InputError.exit_code if left_out else 0
+    return diagnose(design, readings, marks, meter), design
 
 
 def _good(parsed: Parsed[Line], left_out: list[str]) -> list[Line]:
@@ -87,6 +104,18 @@ def _good(parsed: Parsed[Line], left_out: list[str]) -> list[Line]:
     rows, faults = parsed.good_lines()
     left_out += [f"{parsed.file}: {fault}" for fault in faults]
     return rows
+
+
+def _of_session(args: argparse.Namespace) -> tuple[Finding, Design]:
+    """The finding of a session as it was: nothing of the command line may change it."""
+    from benchtest.cli.exchange import read_export
+    from benchtest.session.exported import exported_evidence
+
+    if args.prop or args.readings or args.marks or args.meter or args.celsius != 20.0:
+        raise InputError("diagnose --session: has its own prop, readings, marks and meter")
+    lines = read_export(args.session).split("\n")
+    evidence = exported_evidence(lines, str(args.session), args.unit)
+    return evidence.diagnose(), evidence.design
 
 
 def _show(found: Finding, design: Design) -> None:

@@ -18,10 +18,19 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     leaving = commands.add_parser(
         "export",
         help="the bench's records as JSON lines",
-        description="Writes the bench's records as JSON lines, one session a line.",
+        description="Writes the bench's records as JSON lines, one session a line; or the last "
+        "readings or marks of one unit as a table.",
     )
     leaving.add_argument("-o", "--output", type=Path, metavar="FILE", help="default: standard out")
     leaving.add_argument("--unit", metavar="TAG", help="one unit alone (default: all)")
+    leaving.add_argument(
+        "--csv",
+        choices=("readings", "marks"),
+        help="of a unit's last test, as a table for spreadsheets and for `benchtest diagnose`",
+    )
+    leaving.add_argument(
+        "--schema", action="store_true", help="the JSON schema of a line, instead of records"
+    )
     leaving.set_defaults(run=run_export)
     yield leaving
     coming = commands.add_parser(
@@ -36,28 +45,43 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 
 
 def run_export(args: argparse.Namespace) -> int:
-    """Write the lines."""
-    from benchtest.records.exchange import export_lines
-    from benchtest.records.shelf import Shelf
-
+    """Write the lines, a table or the schema."""
     to_stdout = args.output in (None, STDIO)
     if args.json and to_stdout:
         raise InputError("export --json: give -o FILE for the records; the answer goes to stdout")
-    with Shelf(bench_of(args)) as shelf:
-        lines = list(export_lines(shelf, args.unit))
-    text = "".join(f"{line}\n" for line in lines)
+    text, what, count = _exported(args)
     if to_stdout:
-        sys.stdout.write(text)
+        sys.stdout.buffer.write(text.encode())  # as it is: no line end is turned into another
         return 0
     try:
-        args.output.write_text(text, encoding="utf-8")
+        args.output.write_bytes(text.encode())
     except OSError as error:
         raise RecordsFault(f"{args.output}: cannot be written: {error.strerror}") from error
     if args.json:
-        print_json({"file": str(args.output), "sessions": len(lines)})
+        print_json({"file": str(args.output), what: count})
     else:
-        print(f"Wrote {len(lines)} sessions to {args.output}.")
+        print(f"Wrote {count} {what} to {args.output}.")
     return 0
+
+
+def _exported(args: argparse.Namespace) -> tuple[str, str, int]:
+    """What is written, what it is, and how many of it."""
+    from benchtest.records.exchange import export_lines, schema_text
+    from benchtest.records.shelf import Shelf
+
+    if args.schema:
+        return schema_text(), "schemas", 1
+    if args.csv and not args.unit:
+        raise InputError(f"export --csv {args.csv}: give the unit with --unit, such as WF-03")
+    with Shelf(bench_of(args)) as shelf:
+        if args.csv:
+            from benchtest.session.exported import last_evidence, marks_table, readings_table
+
+            table = {"readings": readings_table, "marks": marks_table}[args.csv]
+            text = table(last_evidence(shelf, args.unit))
+            return text, args.csv, text.count("\n") - 1
+        lines = list(export_lines(shelf, args.unit))
+    return "".join(f"{line}\n" for line in lines), "sessions", len(lines)
 
 
 def run_import(args: argparse.Namespace) -> int:
@@ -65,7 +89,7 @@ def run_import(args: argparse.Namespace) -> int:
     from benchtest.records.exchange import import_lines
     from benchtest.records.shelf import Shelf
 
-    text = _read(args.file)
+    text = read_export(args.file)
     with Shelf(bench_of(args)) as shelf:
         taken = import_lines(shelf, text.split("\n"), str(args.file))
     if args.json:
@@ -84,7 +108,12 @@ def run_import(args: argparse.Namespace) -> int:
     return 0
 
 
-def _read(path: Path) -> str:
+def read_export(path: Path) -> str:
+    """Text of an exported file; `-` is standard input.
+
+    Raises:
+        InputError: it cannot be read, or is no text.
+    """
     try:
         octets = sys.stdin.buffer.read() if path == STDIO else path.read_bytes()
         return octets.decode("utf-8")

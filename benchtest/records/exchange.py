@@ -1,19 +1,30 @@
-"""Records as JSON lines, one session a line, and back; taking them again changes nothing."""
+"""Records as JSON lines, one session a line, and back; taking them again changes nothing.
+
+The form of a line is published beside this file, as a JSON schema.
+"""
 
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from importlib.resources import files
 from typing import Any, get_args
 
 from benchtest.errors import FileFaults, InputError
 from benchtest.prop.reader import parse_design
+from benchtest.records.digest import moment_ms
 from benchtest.records.shelf import Event, SessionRow, Shelf, Stage, Unit, as_json, check_tag
 
 FORMAT = 1
+MOST_MS = 253_402_300_799_999
+"""End of the year 9999, since 1970. [ms]"""
 MOST_FAULTS = 20
 """Faults that are told at once; a file of another kind has one a line."""
+
+
+_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,6})?(Z|[+-]\d\d:\d\d)", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,10 +38,17 @@ class Taken:
 
 
 @dataclass(frozen=True, slots=True)
-class _Line:
+class Exported:
+    """One session as it was exported."""
+
     row: SessionRow
     unit: Unit
     events: tuple[Event, ...]
+
+
+def schema_text() -> str:
+    """The published JSON schema of one exported line."""
+    return files("benchtest.records").joinpath("session.schema.json").read_text("utf-8")
 
 
 def export_lines(shelf: Shelf, tag: str | None = None) -> Iterator[str]:
@@ -52,6 +70,7 @@ def export_lines(shelf: Shelf, tag: str | None = None) -> Iterator[str]:
             "tag": row.tag,
             "stage": unit.stage,
             "started_at": row.started_at,
+            "placed_ms": row.placed_ms,
             "meter": row.meter,
             "design": row.design_text,
             "events": events,
@@ -66,6 +85,19 @@ def import_lines(shelf: Shelf, lines: Iterable[str], file: str) -> Taken:
         FileFaults: lines that are no exported sessions, each with its number.
         InputError: a unit or session of that name is here and is something else.
     """
+    read = read_lines(lines, file)
+    _check_designs(shelf, read)
+    known = {row.id for row in shelf.sessions()}
+    new = shelf.take_sessions([(one.row, one.unit, one.events) for one in read])
+    return Taken(len(read), len({one.row.id for one in read} - known), new)
+
+
+def read_lines(lines: Iterable[str], file: str) -> list[Exported]:
+    """Exported sessions, without a bench.
+
+    Raises:
+        FileFaults: lines that are no exported sessions, each with its number.
+    """
     read, faults = [], []
     for number, line in enumerate(lines, 1):
         if not line.strip():
@@ -78,13 +110,10 @@ def import_lines(shelf: Shelf, lines: Iterable[str], file: str) -> Taken:
             break
     if faults:
         raise FileFaults(file, faults)
-    _check_designs(shelf, read)
-    known = {row.id for row in shelf.sessions()}
-    new = shelf.take_sessions([(one.row, one.unit, one.events) for one in read])
-    return Taken(len(read), len({one.row.id for one in read} - known), new)
+    return read
 
 
-def _check_designs(shelf: Shelf, read: Iterable[_Line]) -> None:
+def _check_designs(shelf: Shelf, read: Iterable[Exported]) -> None:
     """One tag is one unit, and a unit is of one design."""
     designs = {unit.tag: unit.design_name for unit in shelf.units()}
     for one in read:
@@ -96,7 +125,7 @@ def _check_designs(shelf: Shelf, read: Iterable[_Line]) -> None:
             )
 
 
-def _read(line: str) -> _Line:
+def _read(line: str) -> Exported:
     try:
         found = json.loads(line)
     except (ValueError, RecursionError) as error:
@@ -109,10 +138,11 @@ def _read(line: str) -> _Line:
     text = _text(found, "design")
     tag = check_tag(_text(found, "tag"))
     row = SessionRow(
-        _text(found, "session"), tag, text, _text(found, "started_at"), _text(found, "meter")
-    )
+        _text(found, "session"), tag, text, _time(found, "started_at"), _text(found, "meter"),
+        _placed(found),
+    )  # fmt: skip
     unit = Unit(tag, _design_name(text), _stage(found))
-    return _Line(row, unit, _events(found))
+    return Exported(row, unit, _events(found))
 
 
 def _design_name(text: str) -> str:
@@ -127,6 +157,26 @@ def _text(found: Mapping[str, Any], key: str) -> str:
     if not isinstance(value, str) or not value:
         raise InputError(f"{key} is missing or is no text")
     return value
+
+
+def _time(found: Mapping[str, Any], key: str) -> str:
+    value = _text(found, key)
+    if not _TIME.fullmatch(value) or moment_ms(value) is None:
+        raise InputError(
+            f'{key} is "{value:.40}"; write date, time and offset, such as '
+            "2026-11-25T18:00:00.000+00:00"
+        )
+    return value
+
+
+def _placed(found: Mapping[str, Any]) -> int | None:
+    """Place among the unit's sessions; lines of before there was one have none."""
+    placed_ms = found.get("placed_ms")
+    if placed_ms is None:
+        return None
+    if not isinstance(placed_ms, int) or isinstance(placed_ms, bool) or abs(placed_ms) > MOST_MS:
+        raise InputError("placed_ms is no whole number of milliseconds")
+    return placed_ms
 
 
 def _stage(found: Mapping[str, Any]) -> Stage:
@@ -153,4 +203,4 @@ def _event(row: object) -> Event:
     seq = row.get("seq")
     if not isinstance(seq, int):
         raise InputError("an event has no number")
-    return Event(seq, _text(row, "at"), _text(row, "kind"), row["data"])
+    return Event(seq, _time(row, "at"), _text(row, "kind"), row["data"])

@@ -148,9 +148,7 @@ class Session:
 
     def diagnose(self, state: State | None = None) -> Finding:
         """What the evidence says; takes a second, so call it from a worker thread."""
-        seen = state or self.state
-        repaired = [repair.where for repair in seen.repairs]
-        return self.engine.diagnose(seen.readings, seen.evidence_marks, self.meter, repaired)
+        return diagnose_state(self.engine, state or self.state, self.meter)
 
     def conclude(self, finding: Finding) -> None:
         """Keep what the tool said, so that record and shelf show it."""
@@ -177,6 +175,12 @@ class Session:
         """What a healthy unit shows at a probe, and its standard deviation. [V]"""
         row = predict(self.design, lit, [probe]).probes[0]
         return row.volts, row.sd
+
+
+def diagnose_state(engine: Engine, state: State, meter: Meter) -> Finding:
+    """What the evidence of a session says, in whichever program it is asked."""
+    repaired = [repair.where for repair in state.repairs]
+    return engine.diagnose(state.readings, state.evidence_marks, meter, repaired)
 
 
 def _stamp(clock: Clock) -> str:

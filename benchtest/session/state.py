@@ -128,6 +128,10 @@ def step(state: State, event: Happened) -> State:
     if apply is None:
         return state
     after = apply(state, what)
+    if isinstance(what, ReadingTaken):
+        *before, taken = after.readings
+        timed = dataclasses.replace(taken, at=event.at or None)
+        after = dataclasses.replace(after, readings=(*before, timed))
     # a note or the unit's next stage says nothing against what was signed
     keeps = isinstance(what, NoteMade | StageSet)
     signed = what if isinstance(what, SignedOff) else state.signed if keeps else None

@@ -49,6 +49,7 @@ def test_a_session_is_one_line_that_tells_all(line: dict[str, Any], design_text:
         "tag": "WF-03",
         "stage": "bare",
         "started_at": AT,
+        "placed_ms": 1795629600000,  # 25 November 2026, 18:00 UTC, by `date -d … +%s`
         "meter": "0.5%+3/6000",
         "design": design_text,
         "events": [
@@ -108,6 +109,12 @@ def test_empty_lines_are_passed_over(other: Shelf, line: dict[str, Any]) -> None
         (lambda text: "[" * 100_000, "no JSON"),
         (lambda text: text.replace('"seq": 2', '"seq": 1'), "numbered"),
         (lambda text: text.replace('"seq": 2', '"seq": "2"'), "no number"),
+        (lambda text: text.replace(AT, "this evening"), "date, time and offset"),
+        (lambda text: text.replace(AT, "2026-11-25T18:00:00"), "date, time and offset"),
+        (lambda text: text.replace(AT, "2026-02-30T18:00:00Z"), "date, time and offset"),
+        (lambda text: text.replace("1795629600000", "1.5"), "placed_ms"),
+        (lambda text: text.replace("1795629600000", "true"), "placed_ms"),
+        (lambda text: text.replace("1795629600000", "1" + "0" * 30), "placed_ms"),
     ],
 )
 def test_a_bad_line_is_named_and_nothing_is_taken(
@@ -143,6 +150,68 @@ def test_a_session_of_another_unit_under_the_same_id_is_refused(
     with pytest.raises(InputError, match="of unit WF-03"):
         _take(other, {**line, "tag": "WF-08"})
     assert [unit.tag for unit in other.units()] == ["WF-03"]
+
+
+def test_lines_of_before_sessions_had_a_place_are_taken(other: Shelf) -> None:
+    """As version 1 of the records wrote them."""
+    old = (Path(__file__).parent / "golden" / "format-1-without-place.jsonl").read_text("utf-8")
+    assert import_lines(other, old.splitlines(), "old.jsonl") == Taken(2, 2, 16)
+    again = [json.loads(text) for text in export_lines(other)]
+    assert [one.pop("placed_ms") for one in again] == [1793642407000, 1794252607000]
+    assert again == [json.loads(text) for text in old.splitlines()]
+    assert import_lines(other, old.splitlines(), "old.jsonl").new_events == 0
+
+
+_ACTS = st.lists(
+    st.tuples(
+        st.sampled_from("ab"),  # whose bench
+        st.sampled_from(["WF-03", "WF-04"]),
+        st.integers(0, 3),  # what the clock says, in hours: it may be set back
+        st.sampled_from(
+            ["bare", "soldered", "sealed", "outdoors", "back", "undo", "note", "merge"]
+        ),
+    ),
+    max_size=12,
+)
+
+
+@given(acts=_ACTS)
+@settings(
+    suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=15, deadline=None
+)
+def test_two_benches_that_test_one_batch_end_up_alike(
+    tmp_path: Path, start: Start, acts: list[tuple[str, str, int, str]]
+) -> None:
+    with (
+        TemporaryDirectory(dir=tmp_path) as folder,
+        Shelf(Path(folder) / "a") as a,
+        Shelf(Path(folder) / "b") as b,
+    ):
+        benches = {"a": a, "b": b}
+        for whose, tag, hour, what in acts:
+            _act(benches[whose], benches["b" if whose == "a" else "a"], start, tag, hour, what)
+        import_lines(a, export_lines(b), "b")
+        import_lines(b, export_lines(a), "a")
+        assert list(export_lines(a)) == list(export_lines(b))
+        assert a.units() == b.units()
+        for bench, lines in ((a, export_lines(b)), (b, export_lines(a))):
+            assert import_lines(bench, lines, "again").new_events == 0
+
+
+def _act(bench: Shelf, other: Shelf, start: Start, tag: str, hour: int, what: str) -> None:
+    if what == "merge":
+        import_lines(bench, export_lines(other), "the other")
+        return
+    session = start(bench, tag, f"2026-11-25T{hour:02}:00:00.000+00:00")
+    assert bench.sessions(tag)[-1].id == session  # what began last is the last, whatever the clock
+    if what == "note":
+        bench.append(session, "note", {"text": "x"}, AT)
+        return
+    stage: Stage = "sealed" if what == "undo" else what  # type: ignore[assignment]
+    was = bench.unit(tag).stage
+    bench.append(session, "stage", {"stage": stage, "was": was}, AT, stage)
+    if what == "undo":
+        bench.append(session, "undone", {"seq": 1}, AT, was)
 
 
 def test_news_of_a_stage_moves_the_unit_and_old_news_does_not(

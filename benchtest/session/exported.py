@@ -1,0 +1,155 @@
+"""An exported session without a bench: its state, what it says, and its readings as a table."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from benchtest.diagnosis import Engine, Finding
+from benchtest.errors import InputError, nearest
+from benchtest.evidence.marks import Mark
+from benchtest.evidence.meter import Meter
+from benchtest.prop.design import Design, NodeName, Probe
+from benchtest.prop.lit import Lit
+from benchtest.prop.reader import parse_design
+from benchtest.records.exchange import Exported, read_lines
+from benchtest.records.shelf import SessionRow, Shelf
+from benchtest.session.live import TESTS, diagnose_state, happened_in, last_test
+from benchtest.session.state import State, fold
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What one session holds for a diagnosis."""
+
+    row: SessionRow
+    state: State
+
+    @property
+    def design(self) -> Design:
+        return self.state.design
+
+    def diagnose(self) -> Finding:
+        """What the evidence says, as the session itself said it."""
+        return diagnose_state(Engine(self.design), self.state, Meter.parse(self.row.meter))
+
+
+def last_evidence(shelf: Shelf, tag: str) -> Evidence:
+    """The last test of a unit.
+
+    Raises:
+        InputError: there is no such unit, or it was never tested.
+    """
+    shelf.unit(tag)
+    tested = last_test(shelf, tag)
+    if tested is None:
+        raise InputError(f"unit {tag}: has not been tested yet")
+    return Evidence(*tested)
+
+
+def exported_evidence(lines: Iterable[str], file: str, tag: str | None = None) -> Evidence:
+    """The last test of a unit in an exported file.
+
+    Args:
+        lines: of the file.
+        file: its name, for faults.
+        tag: the unit; may be None where the file has one alone.
+
+    Raises:
+        FileFaults: the file is no exported records.
+        InputError: it has no such unit, several and none was named, or no test of it.
+    """
+    read = read_lines(lines, file)
+    one = _unit(sorted({line.row.tag for line in read}), file, tag)
+    own = [line for line in read if line.row.tag == one]
+    for line in sorted(own, key=_place, reverse=True):
+        happened = happened_in(line.events)
+        design = parse_design(line.row.design_text, f"record of {one}")
+        state = fold(happened, design)
+        if any(isinstance(step.what, TESTS) for step in state.undoable):
+            return Evidence(line.row, state)
+    raise InputError(f"{file}: unit {one} has not been tested in it")
+
+
+def _unit(tags: Sequence[str], file: str, tag: str | None) -> str:
+    if not tags:
+        raise InputError(f"{file}: has no sessions")
+    has = ", ".join(tags[:8]) + (" …" if len(tags) > 8 else "")
+    if tag is None:
+        if len(tags) > 1:
+            raise InputError(f"{file}: has units {has}; choose one with --unit")
+        return tags[0]
+    if tag in tags:
+        return tag
+    raise InputError(f"{file}: has no unit {tag:.40}, but {has}{nearest(tag, tags)}")
+
+
+def _place(line: Exported) -> tuple[int, str, str]:
+    row = line.row
+    return row.placed_ms or 0, row.started_at, row.id
+
+
+# -- tables ----------------------------------------------------------------------------------
+
+
+def readings_table(evidence: Evidence) -> str:
+    """Readings that stand, as CSV that a spreadsheet opens and `diagnose --readings` reads again.
+
+    A spreadsheet takes 1-6 for a date and 4.10 for 4.1: strands are written one by one, and a node
+    by its two points. Lines end as RFC 4180 has them.
+    """
+    design, meter = evidence.design, evidence.row.meter
+    rows = [
+        (
+            _lit(reading.lit, design), _probe(reading.probe), _figure(reading.volts),
+            _figure(reading.amps), _figure(reading.lit.level), reading.lit.colour, meter,
+            reading.at or "",
+        )
+        for reading in evidence.state.readings
+    ]  # fmt: skip
+    return _table(("lit", "probe", "volts", "amps", "level", "colour", "meter", "at"), rows)
+
+
+def marks_table(evidence: Evidence) -> str:
+    """Marks that stand and strands that were right, as CSV that `diagnose --marks` reads again.
+
+    A range of nodes is written node by node: a spreadsheet takes 5-10 for a date.
+    """
+    rows = [
+        (
+            _lit(mark.lit, evidence.design), str(mark.strand), nodes, mark.seen,
+            _figure(mark.lit.level), mark.lit.colour,
+        )
+        for mark in evidence.state.evidence_marks
+        for nodes in _nodes(mark, evidence.design)
+    ]  # fmt: skip
+    return _table(("lit", "strand", "nodes", "seen", "level", "colour"), rows)
+
+
+def _lit(lit: Lit, design: Design) -> str:
+    text = lit.text(design)
+    return " ".join(map(str, sorted(lit.strands))) if "-" in text else text
+
+
+def _probe(probe: Probe) -> str:
+    if isinstance(probe.red.place, NodeName):
+        return f"{probe.red}>{probe.black}"
+    return str(probe)
+
+
+def _nodes(mark: Mark, design: Design) -> list[str]:
+    if (mark.first, mark.last) == (1, design.strand(mark.strand).nodes):
+        return ["all"]
+    return [str(node) for node in range(mark.first, mark.last + 1)]
+
+
+def _figure(number: float | None) -> str:
+    return "" if number is None else f"{number:g}" if number == round(number) else repr(number)
+
+
+def _table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    text = io.StringIO(newline="")
+    csv.writer(text).writerows([header, *rows])
+    return text.getvalue()
