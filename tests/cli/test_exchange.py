@@ -11,10 +11,11 @@ import pytest
 
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import NoteMade, VerdictGiven
+from benchtest.session.events import NoteMade, ReadingTaken, VerdictGiven
 from benchtest.session.live import Session
 
 Run = Callable[..., Any]
+NOON = "2026-11-25T12:00:00.000+00:00"
 
 
 def _test_unit(folder: Path, design_text: str, tag: str) -> None:
@@ -78,7 +79,7 @@ def _altered(line: str, **changes: object) -> str:
         ({"tag": "no tag!"}, "no tag!"),
         ({"design": "format = 1"}, "design has faults"),
         ({"stage": "lost"}, "lost"),
-        ({"events": [{"seq": 2, "at": "x", "kind": "note", "data": {}}]}, "numbered"),
+        ({"events": [{"seq": 2, "at": NOON, "kind": "note", "data": {}}]}, "numbered"),
         ({"events": [{"seq": 1}]}, "no object with data"),
         ({"meter": 3}, "meter"),
     ],
@@ -126,3 +127,29 @@ def test_json_and_records_do_not_share_stdout(run: Run, bench: Path) -> None:
     run("export", "--bench", bench, "--json").refused(2, "-o FILE")
     found = run("export", "--bench", bench, "--json", "-o", "all.jsonl").json
     assert found == {"file": "all.jsonl", "sessions": 2}
+
+
+def test_readings_go_to_a_table_and_back_into_a_diagnosis(
+    run: Run, bench: Path, prop: Path, tmp_path: Path
+) -> None:
+    with Shelf(bench) as shelf:
+        session = Session.resume(shelf, shelf.sessions("WF-03")[-1].id)
+        session.record(ReadingTaken("1-2", "4B", 4.21))
+    for what in ("readings", "marks"):
+        words = ["export", "--bench", bench, "--unit", "WF-03", "--csv", what]
+        assert run(*words, "-o", f"{what}.csv", "--json").json == {"file": f"{what}.csv", what: 1}
+    files = ["--readings", "readings.csv", "--marks", "marks.csv"]
+    by_tables = run("diagnose", prop, *files, "--json").json
+    run("export", "--bench", bench, "-o", "all.jsonl")
+    session_words = ["diagnose", "--session", "all.jsonl", "--json"]
+    assert run(*session_words, "--unit", "WF-03").json == by_tables
+    run(*session_words).refused(2, "WF-03, WF-04", "--unit")
+    run(*session_words, "--meter", "0.5%+3/6000").refused(2, "--session")
+    run("diagnose", "--json").refused(2, "prop file")
+    run("export", "--bench", bench, "--csv", "readings").refused(2, "--unit")
+    run("export", "--bench", bench, "--csv", "readings", "--unit", "WF-09").refused(2, "WF-09")
+
+
+def test_the_schema_can_be_had(run: Run) -> None:
+    schema = json.loads(run("export", "--schema").out)
+    assert schema["properties"]["format"] == {"const": 1}

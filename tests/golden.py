@@ -1,0 +1,39 @@
+"""Writes anew what the diagnosis says of the kept records: `python -m tests.golden`.
+
+The records themselves (tests/session/golden/batch.jsonl, four Willow fans tested at virtual props)
+are never written again. A change of the diagnosis on purpose writes new findings, and the
+difference is looked at before it is committed.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from benchtest.session.exported import Evidence, exported_evidence
+
+FOLDER = Path(__file__).parent / "session" / "golden"
+RECORDS = FOLDER / "batch.jsonl"
+FINDINGS = FOLDER / "findings.json"
+TAGS = ("WF-01", "WF-02", "WF-03", "WF-04")
+
+
+def evidence_of(tag: str) -> Evidence:
+    """What the kept records hold of a unit."""
+    return exported_evidence(RECORDS.read_text("utf-8").split("\n"), RECORDS.name, tag)
+
+
+def finding_of(evidence: Evidence) -> dict[str, Any]:
+    """What `benchtest diagnose --json` prints of it."""
+    return evidence.diagnose().as_json(evidence.design)
+
+
+def main() -> None:
+    """Write the findings."""
+    found = {tag: finding_of(evidence_of(tag)) for tag in TAGS}
+    FINDINGS.write_text(json.dumps(found, indent=1, ensure_ascii=False) + "\n", "utf-8")
+
+
+if __name__ == "__main__":
+    main()
