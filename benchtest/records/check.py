@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from itertools import groupby
 
-from benchtest.records.digest import design_digest, event_digest
+from benchtest.records.digest import design_digest, digests_of
 
 
 def damage(connection: sqlite3.Connection) -> str | None:
@@ -35,12 +35,21 @@ def _in_words(connection: sqlite3.Connection) -> str | None:
     for digest, text in connection.execute("SELECT digest, text FROM design"):
         if design_digest(text) != digest:
             return "a prop file in it is not as it was kept"
+    sessions = {
+        row[0]: row
+        for row in connection.execute(
+            "SELECT id, tag, design, started_at, meter, placed_ms FROM session"
+        )
+    }
     rows = connection.execute(
-        "SELECT session.id, tag, design, started_at, meter, placed_ms, seq, at, kind, data, digest "
-        "FROM event JOIN session ON session.id = event.session ORDER BY session.id, seq"
+        "SELECT session, seq, at, kind, data, digest FROM event ORDER BY session, seq"
     )
-    for key, events in groupby(rows, lambda row: row[:6]):
-        for number, row in enumerate(events, 1):
-            if row[6] != number or event_digest(key, row[6:10]) != row[10]:
-                return f"event {number} of {key[1]}, session {key[0]}, is not as it was kept"
+    for session, events in groupby(rows, lambda row: row[0]):
+        key = sessions.get(session)
+        if key is None:  # begun by another program since
+            continue
+        digest = digests_of(key)
+        for number, (_, seq, at, kind, data, kept) in enumerate(events, 1):
+            if seq != number or digest((seq, at, kind, data)) != kept:
+                return f"event {number} of {key[1]}, session {session}, is not as it was kept"
     return None

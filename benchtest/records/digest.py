@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable
 from datetime import UTC, datetime
 
 SessionKey = tuple[str, str, str, str, str, int]
 """A session's id, tag, design digest, start, meter and place."""
+EventRow = tuple[int, str, str, str]
+"""An event's number, time, kind and data as text."""
 
 
 def design_digest(text: str) -> str:
@@ -15,18 +17,26 @@ def design_digest(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def event_digest(session: SessionKey, event: Sequence[object]) -> str:
+def event_digest(session: SessionKey, event: EventRow) -> str:
     """Digest of an event and of the session that it belongs to.
 
     SQLite's own check reads the shape of its pages; a figure that changed inside an event's text
     still has that shape.
-
-    Args:
-        session: the session's row.
-        event: number, time, kind and data as text.
     """
-    text = "\x1f".join(map(str, (*session, *event)))
-    return hashlib.blake2b(text.encode(), digest_size=12).hexdigest()
+    return digests_of(session)(event)
+
+
+def digests_of(session: SessionKey) -> Callable[[EventRow], str]:
+    """Digests of a session's events; what they share is worked out once."""
+    shared = hashlib.blake2b("\x1f".join(map(str, session)).encode(), digest_size=12)
+
+    def digest(event: EventRow) -> str:
+        seq, at, kind, data = event
+        own = shared.copy()
+        own.update(f"\x1f{seq}\x1f{at}\x1f{kind}\x1f{data}".encode())
+        return own.hexdigest()
+
+    return digest
 
 
 def moment_ms(stamp: str) -> int | None:

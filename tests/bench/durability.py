@@ -74,7 +74,8 @@ def evening(draw: random.Random) -> Iterator[Happening]:
     yield NoteMade("rain “all night” " * draw.randint(1, 150))
     for _ in range(draw.randint(1, 8)):
         yield ReadingTaken("1-6", f"{draw.randint(1, 12)}B", round(draw.uniform(3.0, 5.0), 3))
-    yield RepairDone(f"{bad}A{draw.choice('+-dddd')}", "reflowed")
+    where = draw.choice((f"{bad}A+", f"{bad}B-", f"{bad}.7", f"{bad}.30", f"{bad}.1"))
+    yield RepairDone(where, "remade")  # a joint is solved for: a kill may fall into that too
     yield VerdictGiven(bad, passed=True, level=0.25)
     yield Concluded(0.97, settled=True)
     yield SignedOff("Ada")
