@@ -40,6 +40,11 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "changes nothing; a file with a fault changes nothing either.",
     )
     coming.add_argument("file", type=Path, metavar="FILE", help="- for standard input")
+    coming.add_argument(
+        "--leave-differing",
+        action="store_true",
+        help="leave out sessions that were gone on with here and there, and take the others",
+    )
     coming.set_defaults(run=run_import)
     yield coming
 
@@ -91,13 +96,14 @@ def run_import(args: argparse.Namespace) -> int:
 
     text = read_export(args.file)
     with Shelf(bench_of(args)) as shelf:
-        taken = import_lines(shelf, text.split("\n"), str(args.file))
+        taken = import_lines(shelf, text.split("\n"), str(args.file), args.leave_differing)
     if args.json:
         print_json(
             {
                 "sessions": taken.sessions,
                 "new_sessions": taken.new_sessions,
                 "new_events": taken.new_events,
+                "left": list(taken.left),
             }
         )
     else:
@@ -105,6 +111,8 @@ def run_import(args: argparse.Namespace) -> int:
             f"Read {taken.sessions} sessions: {taken.new_sessions} new, "
             f"with {taken.new_events} new events."
         )
+        for why in taken.left:
+            print(f"Left out: {why}.")
     return 0
 
 

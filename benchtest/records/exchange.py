@@ -35,6 +35,8 @@ class Taken:
     """Sessions that were read."""
     new_sessions: int
     new_events: int
+    left: tuple[str, ...] = ()
+    """Sessions that were left out, since this bench has another record of them: how they differ."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,18 +80,32 @@ def export_lines(shelf: Shelf, tag: str | None = None) -> Iterator[str]:
         yield json.dumps(session, allow_nan=False)  # ASCII: no pipe or terminal can spoil it
 
 
-def import_lines(shelf: Shelf, lines: Iterable[str], file: str) -> Taken:
+def import_lines(
+    shelf: Shelf, lines: Iterable[str], file: str, leave_differing: bool = False
+) -> Taken:
     """Take in exported sessions. Nothing is taken from a file that has a fault.
+
+    Args:
+        shelf: what takes them.
+        lines: of the file.
+        file: its name, for faults.
+        leave_differing: leave out sessions of which this bench has another record, as when two
+            benches went on with one, and take the others.
 
     Raises:
         FileFaults: lines that are no exported sessions, each with its number.
         InputError: a unit or session of that name is here and is something else.
     """
     read = read_lines(lines, file)
-    _check_designs(shelf, read)
+    left: dict[str, str] = {}
+    if leave_differing:
+        left = {one.row.id: why for one in read if (why := shelf.differs(one.row, one.events))}
+    taken = [one for one in read if one.row.id not in left]
+    _check_designs(shelf, taken)
     known = {row.id for row in shelf.sessions()}
-    new = shelf.take_sessions([(one.row, one.unit, one.events) for one in read])
-    return Taken(len(read), len({one.row.id for one in read} - known), new)
+    new = shelf.take_sessions([(one.row, one.unit, one.events) for one in taken])
+    new_sessions = len({one.row.id for one in taken} - known)
+    return Taken(len(read), new_sessions, new, tuple(left.values()))
 
 
 def read_lines(lines: Iterable[str], file: str) -> list[Exported]:

@@ -266,12 +266,15 @@ class Shelf:
         with explained(self.path):
             return [SessionRow(*row) for row in self._db.execute(query, values)]
 
-    def _key(self, session: str) -> SessionKey:
+    def _find_key(self, session: str) -> SessionKey | None:
         row: SessionKey | None = self._db.execute(
             "SELECT id, tag, design, started_at, meter, placed_ms FROM session WHERE id = ?",
             (session,),
         ).fetchone()
-        if row is None:
+        return row
+
+    def _key(self, session: str) -> SessionKey:
+        if (row := self._find_key(session)) is None:
             raise RecordsFault(f"session {session[:40]}: not on this bench")
         return row
 
@@ -346,21 +349,31 @@ class Shelf:
         with explained(self.path), writing(self._db):
             return sum(self._take(row, unit, events) for row, unit, events in sessions)
 
-    def _take(self, row: SessionRow, unit: Unit, events: Sequence[Event]) -> int:
-        self._put_session(row, unit)
-        key = self._key(row.id)
+    def differs(self, row: SessionRow, events: Sequence[Event]) -> str | None:
+        """How a session of another bench differs from the one of that id here; None if it fits."""
+        with explained(self.path):
+            key = self._find_key(row.id)
+        if key is None:
+            return None
         if key[1:5] != (row.tag, design_digest(row.design_text), row.started_at, row.meter):
-            raise InputError(
-                f"session {row.id[:40]}: is another one on this bench, of unit {key[1]}; "
-                "two records of one session cannot both be kept"
-            )
+            return f"session {row.id[:40]}: is another one on this bench, of unit {key[1]}"
         here = {event.seq: event for event in self.events(row.id)}
         for event in events:
             if event.seq in here and here[event.seq] != event:
-                raise InputError(
-                    f"session {row.id} of {row.tag}, event {event.seq}: differs from the one on "
-                    "this bench; two records of one session cannot both be kept"
+                return (
+                    f"session {row.id} of {row.tag}, event {event.seq}: differs from the one here"
                 )
+        return None
+
+    def _take(self, row: SessionRow, unit: Unit, events: Sequence[Event]) -> int:
+        self._put_session(row, unit)
+        if (why := self.differs(row, events)) is not None:
+            raise InputError(
+                f"{why}; two records of one session cannot both be kept (`benchtest import "
+                "--leave-differing` takes all the others)"
+            )
+        key = self._key(row.id)
+        here = {event.seq for event in self.events(row.id)}
         new = [event for event in events if event.seq not in here]
         for event in new:
             self._put_event(key, event)

@@ -38,7 +38,7 @@ def test_records_travel_and_arrive_as_they_left(run: Run, bench: Path, tmp_path:
     other = tmp_path / "other"
     assert run("export", "--bench", bench, "-o", "records.jsonl").code == 0
     first = run("import", "records.jsonl", "--bench", other, "--json").json
-    assert first == {"sessions": 2, "new_sessions": 2, "new_events": 4}
+    assert first == {"sessions": 2, "new_sessions": 2, "new_events": 4, "left": []}
     assert run("export", "--bench", other).out == run("export", "--bench", bench).out
     assert run("shelf", "--bench", other).out == run("shelf", "--bench", bench).out
 
@@ -47,7 +47,7 @@ def test_taking_the_same_file_again_changes_nothing(run: Run, bench: Path) -> No
     before = run("export", "--bench", bench).out
     assert before.isascii()
     again = run("import", "-", "--bench", bench, "--json", stdin=before).json
-    assert again == {"sessions": 2, "new_sessions": 0, "new_events": 0}
+    assert again == {"sessions": 2, "new_sessions": 0, "new_events": 0, "left": []}
     assert run("export", "--bench", bench).out == before
 
 
@@ -65,7 +65,7 @@ def test_events_added_later_are_all_that_is_new(run: Run, bench: Path, tmp_path:
         Session.resume(shelf, shelf.sessions("WF-03")[-1].id).record(NoteMade("one more"))
     lines = run("export", "--bench", bench).out
     later = run("import", "-", "--bench", other, "--json", stdin=lines).json
-    assert later == {"sessions": 2, "new_sessions": 0, "new_events": 1}
+    assert later == {"sessions": 2, "new_sessions": 0, "new_events": 1, "left": []}
 
 
 def _altered(line: str, **changes: object) -> str:

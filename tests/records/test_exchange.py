@@ -143,6 +143,26 @@ def test_two_histories_in_one_file_are_not_taken_by_half(
     assert other.units() == []
 
 
+def test_a_session_gone_on_with_on_two_benches_does_not_keep_the_others_from_travelling(
+    shelf: Shelf, other: Shelf, start: Start
+) -> None:
+    shared = start(shelf)
+    import_lines(other, export_lines(shelf), "first")
+    for bench, words in ((shelf, "here"), (other, "there")):
+        bench.append(shared, "note", {"text": words}, AT)
+    later = start(shelf, "WF-04")
+    with pytest.raises(InputError, match=r"event 1: differs .*--leave-differing"):
+        import_lines(other, export_lines(shelf), "second")
+    assert [unit.tag for unit in other.units()] == ["WF-03"]
+    taken = import_lines(other, export_lines(shelf), "second", leave_differing=True)
+    assert (taken.sessions, taken.new_sessions, taken.new_events) == (2, 1, 0)
+    assert [words.partition(":")[0] for words in taken.left] == [
+        f"session {shared} of WF-03, event 1"
+    ]
+    assert other.events(shared)[0].data == {"text": "there"}
+    assert other.sessions("WF-04")[0].id == later
+
+
 def test_a_session_of_another_unit_under_the_same_id_is_refused(
     other: Shelf, line: dict[str, Any]
 ) -> None:
