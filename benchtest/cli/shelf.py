@@ -86,10 +86,9 @@ def _restore(args: argparse.Namespace) -> int:
         return 0
     print(f"Put back {done.copy}.")
     if aside is not None:
-        print(
-            f"{done.saved_events} later events could be read in the damaged records, and are back "
-            f"too. The damaged files are in {aside}."
-        )
+        if done.saved_events:
+            print(f"{done.saved_events} later events could still be read, and are back too.")
+        print(f"The damaged files are in {aside}.")
     return 0
 
 

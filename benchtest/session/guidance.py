@@ -133,7 +133,7 @@ def waits_for(state: State, stage: Stage) -> list[str]:
     """What keeps a unit from going outdoors, by its last session."""
     items = open_items(state, state.concluded)
     if stage in ("bare", "soldered"):
-        items.append("sealing, and a test after it")
+        items.append("sealing and a test after it")
     elif state.tested_earlier:
         items.append("a test since it came back" if stage == "back" else "a test after sealing")
     if state.signed is None:

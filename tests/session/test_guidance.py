@@ -193,7 +193,7 @@ def test_a_mark_made_after_a_strand_passed_keeps_it_indoors(fan: Design) -> None
 @pytest.mark.parametrize("stage", ["bare", "soldered"])
 def test_only_a_test_after_sealing_counts(fan: Design, stage: str) -> None:
     state = _state(fan, [*ALL_PASS, READ, GOOD, SignedOff("Ada")])
-    assert waits_for(state, stage) == ["sealing, and a test after it"]  # type: ignore[arg-type]
+    assert waits_for(state, stage) == ["sealing and a test after it"]  # type: ignore[arg-type]
 
 
 def test_long_lists_are_cut_short(make_fan: object) -> None:

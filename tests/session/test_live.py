@@ -263,7 +263,7 @@ def test_the_shelf_says_what_each_unit_waits_for(begin: Begin, shelf: Shelf) -> 
     session.record(Concluded(0.98, settled=True))
     session.record(SignedOff("Ada"))
     rows = {unit.tag: items for unit, _, items in shelf_rows(shelf)}
-    assert rows["WF-03"] == ["sealing, and a test after it"]
+    assert rows["WF-03"] == ["sealing and a test after it"]
     assert rows["WF-04"][0] == "look at strand 1, 2, 3, 4"
     assert "sign-off" in rows["WF-04"]
 

@@ -135,7 +135,7 @@ def test_words_on_top_follow_what_was_done(session: Session) -> None:
         ("Not yet", False),
         ("Passed on the bench", True),
     ]
-    assert told[-1].waits_for == ["sealing, and a test after it"]
+    assert told[-1].waits_for == ["sealing and a test after it"]
     _record(session, StageSet("sealed"))
     assert report_content(session, CLEAR).waits_for == ["a test after sealing"]
 
