@@ -222,8 +222,8 @@ _WORDS = {
     sqlite3.SQLITE_FULL: "the disk is full; make room and try again, nothing else is lost",
     sqlite3.SQLITE_READONLY: "it may not be written; look at its rights, or copy the folder "
     "to a disk that may be written and give that with --bench",
-    sqlite3.SQLITE_CANTOPEN: "it cannot be opened for writing; look at the folder's rights, or copy "
-    "it to a disk that may be written and give that with --bench",
+    sqlite3.SQLITE_CANTOPEN: "it cannot be opened for writing; look at the folder's rights, or "
+    "copy it to a disk that may be written and give that with --bench",
     sqlite3.SQLITE_IOERR: "the disk answers with an error; save elsewhere with --bench",
 }
 _DAMAGED = {
