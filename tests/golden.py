@@ -29,6 +29,15 @@ def finding_of(evidence: Evidence) -> dict[str, Any]:
     return evidence.diagnose().as_json(evidence.design)
 
 
+def as_kept(now: Any, kept: Any) -> Any:
+    """What is said now, without keys that a later version added to what was kept."""
+    if isinstance(now, dict) and isinstance(kept, dict):
+        return {key: as_kept(value, kept[key]) for key, value in now.items() if key in kept}
+    if isinstance(now, list) and isinstance(kept, list) and len(now) == len(kept):
+        return [as_kept(value, before) for value, before in zip(now, kept, strict=True)]
+    return now
+
+
 def main() -> None:
     """Write the findings."""
     found = {tag: finding_of(evidence_of(tag)) for tag in TAGS}
