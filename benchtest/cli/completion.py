@@ -81,7 +81,7 @@ def _actions(parser: argparse.ArgumentParser) -> Iterator[argparse.Action]:
 
 
 def _tags(parsed_args: argparse.Namespace, **_: object) -> list[str]:
-    from benchtest.records.database import FILE
+    from benchtest.records.backup import FILE
     from benchtest.records.shelf import Shelf
 
     folder = bench_of(parsed_args)

@@ -12,7 +12,8 @@ from pathlib import Path
 import psutil
 
 from benchtest.errors import RecordsFault
-from benchtest.records.database import FILE, Contents, inspect_database
+from benchtest.records.backup import FILE
+from benchtest.records.database import Contents, inspect_database
 
 MB = 1_000_000
 LITTLE_OCTETS, TOO_LITTLE_OCTETS = 200 * MB, 10 * MB

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from benchtest.records.database import FILE
+from benchtest.records.backup import FILE
 from benchtest.records.shelf import Shelf
 
 Run = Callable[..., Any]

@@ -26,7 +26,7 @@ from benchtest.cli.machine import suits
 from benchtest.drive.bridge.ports import serial_ports
 from benchtest.drive.networks import networks
 from benchtest.drive.rights import Rights, remedy
-from benchtest.records.database import FILE
+from benchtest.records.backup import FILE
 from benchtest.records.health import filesystem_of
 from benchtest.records.shelf import Shelf
 
