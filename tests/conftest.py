@@ -1,4 +1,6 @@
-"""Props that tests of several rooms measure on, built in the open without a file."""
+"""What tests of several rooms stand on: props built in the open without a file, and E1.31 packets
+as another program builds them: the sacn library, whose packets share no code with our reader.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +8,8 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 import pytest
+from sacn.messages.data_packet import DataPacket
+from sacn.messages.sync_packet import SyncPacket
 
 from benchtest.prop.design import (
     Bus,
@@ -122,3 +126,29 @@ def make_kind() -> Callable[..., NodeKind]:
 def make_fan() -> Callable[..., Design]:
     """Makes a fan of strands between two buses; see `_fan` for what can be asked."""
     return _fan
+
+
+# the worked example of a valid version 4 UUID
+CID = bytes.fromhex("00112233445546778899aabbccddeeff")
+
+
+def _data(slots: bytes = b"", cid: bytes = CID, **fields: Any) -> bytes:
+    given = {"cid": tuple(cid), "sourceName": "benchtest", "universe": 1, **fields}
+    packet = DataPacket(dmxData=tuple(slots), **given)
+    return bytes(packet.getBytes())
+
+
+def _sync(address: int, sequence: int, cid: bytes = CID) -> bytes:
+    return bytes(SyncPacket(tuple(cid), address, sequence).getBytes())
+
+
+@pytest.fixture(scope="session")
+def data_packet() -> Callable[..., bytes]:
+    """Makes an E1.31 data packet; fields by their sacn names."""
+    return _data
+
+
+@pytest.fixture(scope="session")
+def sync_packet() -> Callable[..., bytes]:
+    """Makes an E1.31 synchronization packet."""
+    return _sync

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from benchtest.drive.layout import Frame
+from benchtest.drive.others import Other
 from benchtest.errors import InputError, nearest
 
 E131_PORT = 5568
@@ -88,6 +89,12 @@ class Status:
     errors: int = 0
     trouble: str | None = None
     """What keeps packets from going out just now; None while they go."""
+    refused: str | None = None
+    """What the network said of packets that did go out; None where it said nothing of late."""
+    others: tuple[Other, ...] = ()
+    """Who else sends to the prop."""
+    deaf: str | None = None
+    """Why others cannot be heard; None where they can."""
 
 
 class Driver(Protocol):

@@ -9,15 +9,18 @@ from __future__ import annotations
 import atexit
 import threading
 import time
+from collections import deque
+from dataclasses import dataclass
 from types import TracebackType
 
 import numpy as np
 
 from benchtest.drive.base import Abilities, Driver, Status
+from benchtest.drive.flash import FlashGuard
 from benchtest.drive.layout import Frame
+from benchtest.errors import InputError
 
-FRAME_S = 0.025
-"""Between two frames of a change: 40 a second. [s]"""
+MOST_FRAMES_PER_S = 40.0
 LEAST_GAP_S = 0.0227
 """Least time between two packets of a universe. [s] Source: 513 slots by the times of ANSI E1.11,
 22.676 ms; ANSI E1.31-2018, clause 6.6.1, sets that as the ceiling."""
@@ -28,6 +31,21 @@ KEEP_ALIVE_S = 0.81
 the 2.5 s after which a receiver gives up."""
 RAMP_S = 0.5
 """Time that full white takes to come up: easy on supplies and on eyes."""
+REMEMBERED = 400
+"""Frames that the pace is told of: ten seconds of change."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How well the clock keeps time. A snapshot."""
+
+    interval_s: float
+    """Between the last two frames. [s]"""
+    late_p50_s: float
+    late_p99_s: float
+    """From a frame's deadline until it went out, of the frames remembered. [s]"""
+    drift_s: float
+    """How far the last frame is behind the sum of all intervals since the last change. [s]"""
 
 
 class FrameClock:
@@ -36,14 +54,39 @@ class FrameClock:
     A context manager: leaving it, for whatever reason, takes the prop dark and ends the stream.
     """
 
-    def __init__(self, driver: Driver, nodes: int, colours: int) -> None:
+    def __init__(
+        self,
+        driver: Driver,
+        nodes: int,
+        colours: int,
+        frames_per_s: float = MOST_FRAMES_PER_S,
+    ) -> None:
+        """Nothing is opened yet.
+
+        Args:
+            driver: where frames go.
+            nodes: of the prop.
+            colours: channels of a node.
+            frames_per_s: while something changes, 1 to 40; a driver may allow fewer.
+
+        Raises:
+            InputError: so many frames a second are beyond these bounds.
+        """
+        if not 1.0 <= frames_per_s <= MOST_FRAMES_PER_S:
+            raise InputError(f"{frames_per_s:g} frames a second: give 1 to {MOST_FRAMES_PER_S:g}")
         self.driver = driver
+        self._period_s = 1.0 / frames_per_s
+        # a change need not wait for the next frame, except where the user wants fewer
+        self._gap_s = LEAST_GAP_S if frames_per_s == MOST_FRAMES_PER_S else self._period_s
+        self._guard = FlashGuard(nodes, colours)
         self._dark: Frame = np.zeros((nodes, colours), dtype=np.uint8)
         self._from = self._goal = self._dark
         self._ramp_start_s = self._ramp_s = 0.0
         self._changed = True
         self._to_repeat = REPEATS
         self._sent_s = self._slot_s = float("-inf")
+        self._planned_s = self._drift_s = self._interval_s = 0.0
+        self._late_s: deque[float] = deque(maxlen=REMEMBERED)
         self._wake = threading.Condition()
         self._closing = False
         self._thread = threading.Thread(target=self._run, name="frame clock", daemon=True)
@@ -56,6 +99,8 @@ class FrameClock:
             DriveFault: the driver cannot be opened.
         """
         self.abilities = self.driver.open()
+        self._period_s = max(self._period_s, 1.0 / self.abilities.most_fps)
+        self._gap_s = max(self._gap_s, 1.0 / self.abilities.most_fps)
         atexit.register(self.close)
         self._thread.start()
         return self
@@ -89,6 +134,13 @@ class FrameClock:
         """How driving goes."""
         return self.driver.status()
 
+    def pace(self) -> Pace:
+        """How well the clock keeps time."""
+        with self._wake:
+            late_s = sorted(self._late_s) or [0.0]
+            p50, p99 = late_s[len(late_s) // 2], late_s[len(late_s) * 99 // 100]
+            return Pace(self._interval_s, p50, p99, self._drift_s)
+
     def _at(self, now_s: float) -> Frame:
         """The frame of this moment: on the way from one to the next, in equal steps."""
         if not self._ramping(now_s):
@@ -112,21 +164,44 @@ class FrameClock:
                 if now_s < due_s:
                     self._wake.wait(due_s - now_s)
                     continue
-                # a deadline missed by far is not made up for by a burst
-                on_time = not self._changed and now_s - due_s < FRAME_S
-                self._slot_s = due_s if on_time else now_s
-                self._sent_s, self._changed = now_s, False
-                if not self._ramping(now_s):
-                    self._to_repeat = max(0, self._to_repeat - 1)
-                return self._at(now_s)
+                frame = self._at(now_s)
+                allowed_s = self._allowed_s(frame, now_s)
+                if now_s < allowed_s:
+                    self._wake.wait(allowed_s - now_s)
+                    continue
+                self._take_note(frame, due_s, now_s)
+                return frame
             return None
+
+    def _allowed_s(self, frame: Frame, now_s: float) -> float:
+        """From when the frame may go out without flashing. [s, monotonic]"""
+        moving = self._changed or self._ramping(self._slot_s)
+        return self._guard.allowed_s(frame, now_s) if moving else now_s
+
+    def _take_note(self, frame: Frame, due_s: float, now_s: float) -> None:
+        """A frame goes out now that was due a moment ago."""
+        if self._changed or self._ramping(self._slot_s):
+            self._guard.shown(frame, now_s)
+        self._interval_s = now_s - self._sent_s if self._sent_s > 0.0 else 0.0
+        if self._changed:
+            self._slot_s = self._planned_s = now_s
+        else:
+            late_s = now_s - due_s
+            self._late_s.append(late_s)
+            self._planned_s += due_s - self._slot_s
+            self._drift_s = now_s - self._planned_s
+            # a deadline missed by far is not made up for by a burst
+            self._slot_s = due_s if late_s < self._period_s else now_s
+        self._sent_s, self._changed = now_s, False
+        if not self._ramping(now_s):
+            self._to_repeat = max(0, self._to_repeat - 1)
 
     def _due_s(self) -> float:
         """When the next frame is to go out. [s, monotonic]"""
         if self._changed:
-            return self._sent_s + LEAST_GAP_S
+            return self._sent_s + self._gap_s
         moving = self._to_repeat > 0 or self._ramping(self._slot_s)
-        return self._slot_s + (FRAME_S if moving else KEEP_ALIVE_S)
+        return self._slot_s + (self._period_s if moving else KEEP_ALIVE_S)
 
     def close(self) -> None:
         """Stop the thread, take the prop dark and end the stream. May be called again."""

@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
-import contextlib
-import socket
+import time
 from dataclasses import dataclass
 from uuid import UUID
 
 import numpy as np
 
-from benchtest.drive.base import Abilities, Status, Target
-from benchtest.drive.layout import Frame, parts_of, slots_of
-from benchtest.drive.packets import Stream, SyncStream, check_source, multicast_group
+from benchtest.drive.base import E131_PORT, Abilities, Status, Target
+from benchtest.drive.layout import Frame, Layout
+from benchtest.drive.line import Line
+from benchtest.drive.listener import Listener
+from benchtest.drive.others import LONGEST_SILENCE_S, Others, universes_text
+from benchtest.drive.packets import (
+    DISCOVERY_S,
+    DISCOVERY_UNIVERSE,
+    Stream,
+    SyncStream,
+    check_source,
+    discovery,
+    multicast_group,
+)
 from benchtest.errors import DriveFault
 from benchtest.prop.design import Design
 
@@ -19,8 +29,6 @@ MOST_FPS = 44.0
 """Ceiling of 513 slots. Source: ANSI E1.31-2018, clause 6.6.1, with the times of ANSI E1.11."""
 TERMINATIONS = 3
 """Packets that end a stream. Source: ANSI E1.31-2018, clause 6.2.6."""
-TTL = 8
-"""Routers that a multicast packet may pass; a bench has none, a home network one or two."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,19 +46,45 @@ class Sender:
 
 
 class E131Driver:
-    """Sends a prop's frames over E1.31."""
+    """Sends a prop's frames over E1.31, and hears who else does."""
 
     def __init__(self, design: Design, target: Target, sender: Sender) -> None:
         check_source(sender.name, sender.priority)
         self.design = design
         self.target = target
         self.sender = sender
-        self._socket: socket.socket | None = None
-        self._streams: dict[int, Stream] = {}
-        self._addresses: dict[int, tuple[str, int]] = {}
-        self._sync: SyncStream | None = None
-        self._frames = self._packets = self._errors = 0
-        self._trouble: str | None = None
+        self._layout = Layout(design)
+        self._universes = [part.universe for part in self._layout.parts]
+        self._line = Line(target, sender.interface)
+        self._listener: Listener | None = None
+        self._streams: list[tuple[Stream, int, str]] = []
+        self._sync = (
+            SyncStream(sender.sync_address, sender.source_id) if sender.sync_address else None
+        )
+        self._frames = 0
+        self._open = False
+        self._sent_s = self._discovery_s = float("-inf")
+
+    def listen(self) -> None:
+        """Begin to hear who else sends there, before anything is sent. May be called again.
+
+        Raises:
+            DriveFault: the host is unknown, or this machine has no network to it.
+        """
+        if self._listener is not None:
+            return
+        network = self._line.open()
+        others = Others(self._universes, self.sender.source_id, self.sender.priority)
+        # IPv6 has groups of its own, which nothing on a bench has been seen to use
+        heard = [] if ":" in network else self._universes
+        self._listener = Listener(others, heard, network, E131_PORT, self._line.ports)
+        self._listener.start()
+        self._heard_all_s = time.monotonic() + LONGEST_SILENCE_S + 0.1
+
+    def wait_to_hear(self) -> None:
+        """Wait until everybody who sends has been heard once: about a second from `listen`."""
+        self.listen()
+        time.sleep(max(0.0, self._heard_all_s - time.monotonic()))
 
     def open(self) -> Abilities:
         """Resolve the address and open the socket.
@@ -58,12 +92,10 @@ class E131Driver:
         Raises:
             DriveFault: the host is unknown, or this machine has no network to it.
         """
-        parts = parts_of(self.design)
-        family, addresses = self._resolve([part.universe for part in parts])
-        self._addresses = addresses
+        self.listen()
         channels = self.design.node.channels
-        for part in parts:
-            self._streams[part.universe] = Stream(
+        for part in self._layout.parts:
+            stream = Stream(
                 part.universe,
                 part.slot + (part.stop - part.first) * channels,
                 source_id=self.sender.source_id,
@@ -72,108 +104,66 @@ class E131Driver:
                 preview=self.sender.preview,
                 sync_address=self.sender.sync_address,
             )
-        if self.sender.sync_address:
-            self._sync = SyncStream(self.sender.sync_address, self.sender.source_id)
-        self._socket = self._open_socket(family)
-        self._try_route()
-        return Abilities(self._where(parts[0].universe, len(parts)), len(parts), MOST_FPS)
-
-    def _resolve(
-        self, universes: list[int]
-    ) -> tuple[socket.AddressFamily, dict[int, tuple[str, int]]]:
-        host, port = self.target.host, self.target.port
-        if host is None:
-            return socket.AF_INET, {u: (multicast_group(u), port) for u in universes}
-        try:
-            found = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)
-        except (OSError, UnicodeError) as error:
-            raise DriveFault(
-                f"{host}: no such host on this network ({getattr(error, 'strerror', error)}); "
-                "give its address, or e131 alone for multicast"
-            ) from error
-        family, _, _, _, address = found[0]
-        return family, dict.fromkeys(universes, (str(address[0]), int(address[1])))
-
-    def _open_socket(self, family: socket.AddressFamily) -> socket.socket:
-        opened = socket.socket(family, socket.SOCK_DGRAM)
-        if self.target.host is None:
-            opened.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, TTL)
-            if self.sender.interface is not None:
-                self._choose_interface(opened, self.sender.interface)
-        return opened
-
-    def _choose_interface(self, opened: socket.socket, interface: str) -> None:
-        try:
-            address = socket.inet_aton(interface)
-            opened.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, address)
-        except OSError as error:
-            opened.close()
-            raise DriveFault(
-                f"{interface}: no network of this machine; give the address of one"
-            ) from error
-
-    def _try_route(self) -> None:
-        """Ask the system for a route before anybody waits for light; sends nothing."""
-        assert self._socket is not None
-        address = next(iter(self._addresses.values()))
-        with socket.socket(self._socket.family, socket.SOCK_DGRAM) as probe:
-            if self.target.host is None and self.sender.interface is not None:
-                self._choose_interface(probe, self.sender.interface)
-            try:
-                probe.connect(address)
-            except OSError as error:
-                self._socket.close()
-                self._socket = None
-                raise DriveFault(
-                    f"{self.target}: no network leads there ({error.strerror}); "
-                    "look at cable and address"
-                ) from error
-
-    def _where(self, first: int, count: int) -> str:
-        last = first + count - 1
-        span = f"universe {first}" if count == 1 else f"universes {first}-{last}"
-        return f"E1.31 {self.target.host or 'multicast'}, {span}"
+            self._streams.append((stream, part.slot, multicast_group(part.universe)))
+        self._open = True
+        where = f"E1.31 {self.target.host or 'multicast'}, {universes_text(self._universes)}"
+        return Abilities(where, len(self._universes), MOST_FPS)
 
     def show(self, frame: Frame) -> None:
         """Send one frame: all universes, then one synchronization packet where wanted."""
-        if self._socket is None:
+        if not self._open:
             raise DriveFault(f"{self.target}: is closed; open it to send again")
-        for universe, slots in slots_of(self.design, frame).items():
-            self._send(self._streams[universe].data(slots), self._addresses[universe])
+        self._line.mend()
+        self._sent_s = time.monotonic()
+        slots = self._layout.slots(frame)
+        for (stream, first, group), octets in zip(self._streams, slots, strict=True):
+            self._line.send(stream.data(octets, first), group)
         if self._sync is not None:
-            self._send(self._sync.next(), self._sync_address())
+            self._line.send(self._sync.next(), multicast_group(self.sender.sync_address))
         self._frames += 1
+        if self._sent_s >= self._discovery_s:
+            self._tell_universes(self._universes)
 
-    def _sync_address(self) -> tuple[str, int]:
-        """Synchronization goes to its own group (6.3.3.1), or to the host that is driven."""
+    def _tell_universes(self, universes: list[int]) -> None:
+        """List what is sent, for the network to see: by multicast alone (4.3)."""
+        self._discovery_s = self._sent_s + DISCOVERY_S
         if self.target.host is None:
-            return multicast_group(self.sender.sync_address), self.target.port
-        return next(iter(self._addresses.values()))
-
-    def _send(self, packet: bytearray, address: tuple[str, int]) -> None:
-        """Send one packet; what the network says against it is kept, not raised."""
-        assert self._socket is not None
-        try:
-            self._socket.sendto(packet, address)
-        except OSError as error:
-            self._errors += 1
-            self._trouble = f"{self.target}: {error.strerror or error}; trying on"
-        else:
-            self._packets += 1
-            self._trouble = None
+            also = [self.sender.sync_address] if universes and self._sync is not None else []
+            for packet in discovery(universes + also, self.sender.source_id, self.sender.name):
+                self._line.send(packet, multicast_group(DISCOVERY_UNIVERSE))
 
     def status(self) -> Status:
-        return Status(self._frames, self._packets, self._errors, self._trouble)
+        line, listener = self._line, self._listener
+        blocked = None if line.blocked is None else f"{self.target}: {line.blocked}; trying on"
+        return Status(
+            self._frames,
+            line.packets,
+            line.errors,
+            trouble=blocked,
+            refused=None if line.refused is None else f"{self.target}: {line.refused}",
+            others=() if listener is None else listener.present(),
+            deaf=None if listener is None else listener.deaf,
+        )
 
     def close(self) -> None:
         """Dark frame, three termination packets for each universe, and the socket is closed."""
-        if self._socket is None:
-            return
-        dark = np.zeros((self.design.node_count, self.design.node.channels), dtype=np.uint8)
-        self.show(dark)
-        for _ in range(TERMINATIONS):
-            for universe, stream in self._streams.items():
-                self._send(stream.termination(), self._addresses[universe])
-        with contextlib.suppress(OSError):
-            self._socket.close()
-        self._socket = None
+        if self._open:
+            dark = np.zeros((self.design.node_count, self.design.node.channels), dtype=np.uint8)
+            self._wait_for_ceiling()
+            self.show(dark)
+            for _ in range(TERMINATIONS):
+                self._wait_for_ceiling()
+                self._sent_s = time.monotonic()
+                for stream, _, group in self._streams:
+                    self._line.send(stream.termination(), group)
+            self._tell_universes([])
+        self._open = False
+        self._streams = []
+        if self._listener is not None:
+            self._listener.close()
+        self._listener = None
+        self._line.close()
+
+    def _wait_for_ceiling(self) -> None:
+        """The end keeps to the highest rate too; a burst is easily lost as a whole."""
+        time.sleep(max(0.0, self._sent_s + 1.0 / MOST_FPS - time.monotonic()))

@@ -75,18 +75,27 @@ def wire_of(design: Design, frame: Frame) -> Frame:
     return np.ascontiguousarray(frame[data_order(design)][:, _columns(design)])
 
 
-def slots_of(design: Design, frame: Frame) -> dict[int, bytes]:
-    """Slots of each universe for one frame, up to the last slot used.
+class Layout:
+    """Where a prop's channels sit; worked out once, since frames are many.
 
-    Args:
-        design: the prop.
-        frame: shape (nodes, colours), prop order.
+    Attributes:
+        parts: runs of nodes, one for each universe.
     """
-    wire = wire_of(design, frame)
-    return {
-        part.universe: bytes(part.slot) + wire[part.first : part.stop].tobytes()
-        for part in parts_of(design)
-    }
+
+    def __init__(self, design: Design) -> None:
+        channels = design.node.channels
+        self.parts = parts_of(design)
+        self._order = (data_order(design)[:, None] * channels + _columns(design)).ravel()
+        self._cuts = [slice(part.first * channels, part.stop * channels) for part in self.parts]
+
+    def slots(self, frame: Frame) -> list[memoryview]:
+        """Slots that each part's nodes take, in the order of the parts.
+
+        Args:
+            frame: shape (nodes, colours), prop order.
+        """
+        wire = memoryview(frame.reshape(-1)[self._order])
+        return [wire[cut] for cut in self._cuts]
 
 
 def frame_of_slots(design: Design, slots: Mapping[int, bytes]) -> Frame:

@@ -6,10 +6,12 @@ octets and change sequence, options and slots in place.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from uuid import UUID
 
 from sacn.messages.data_packet import DataPacket
 from sacn.messages.sync_packet import SyncPacket
+from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
 from benchtest.errors import InputError
 
@@ -22,6 +24,11 @@ PREVIEW = 0x80
 TERMINATED = 0x40
 MOST_NAME_OCTETS = 63
 MOST_PRIORITY = 200
+DISCOVERY_UNIVERSE = 64214
+DISCOVERY_S = 10.0
+"""Between two lists of what a source sends. [s] Source: ANSI E1.31-2018, clause 4.3, appendix A."""
+UNIVERSES_A_PAGE = 512
+"""Universes that one discovery packet lists. Source: ANSI E1.31-2018, clause 8."""
 
 
 class Stream:
@@ -61,15 +68,18 @@ class Stream:
             priority=priority,
             previewData=preview,
             sync_universe=sync_address,
+            # where synchronization is lost, light that goes on tells more than light that freezes
+            forceSync=bool(sync_address),
         )
         # the library pads to 512 slots; a shorter packet is what a short universe sends
         self.octets = bytearray(_shortened(bytes(packet.getBytes()), slots))
         self.universe = universe
         self._sequence = -1
 
-    def data(self, slots: bytes) -> bytearray:
-        """The next packet with these slots. Valid until the next call."""
-        self.octets[SLOTS_AT:] = slots.ljust(len(self.octets) - SLOTS_AT, b"\0")
+    def data(self, slots: bytes | memoryview, first: int = 0) -> bytearray:
+        """The next packet, with these slots from slot `first` on. Valid until the next call."""
+        start = SLOTS_AT + first
+        self.octets[start : start + len(slots)] = slots
         return self._next()
 
     def termination(self) -> bytearray:
@@ -96,6 +106,24 @@ class SyncStream:
         self._sequence = (self._sequence + 1) % 256
         self.octets[SYNC_SEQUENCE_AT] = self._sequence
         return self.octets
+
+
+def discovery(universes: Iterable[int], source_id: UUID, name: str) -> list[bytes]:
+    """Packets that list what a source sends; one with an empty list where it sends nothing.
+
+    Args:
+        universes: 1 to 63999, in any order.
+        source_id: CID.
+        name: at most 63 octets of UTF-8.
+    """
+    listed = sorted(set(universes))
+    pages = [listed[at : at + UNIVERSES_A_PAGE] for at in range(0, len(listed), UNIVERSES_A_PAGE)]
+    pages = pages or [[]]
+    packets = (
+        UniverseDiscoveryPacket(tuple(source_id.bytes), name, tuple(page), number, len(pages) - 1)
+        for number, page in enumerate(pages)
+    )
+    return [bytes(packet.getBytes()) for packet in packets]
 
 
 def check_source(name: str, priority: int) -> None:

@@ -9,10 +9,9 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from benchtest.virtual.packets import DataPacket, Discarded, SyncPacket, read_packet
+from benchtest.drive.incoming import DataPacket, Discarded, SyncPacket, read_packet
+from benchtest.drive.others import DATA_LOSS_S
 
-DATA_LOSS_S = 2.5
-"""E131_NETWORK_DATA_LOSS_TIMEOUT: silence after which a source counts as gone. [s] (6.7.1)"""
 REORDER = 20
 """A packet so many behind the last one, or fewer, came too late (6.7.2)."""
 

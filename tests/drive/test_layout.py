@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtest.drive.layout import frame_of_slots, parts_of, slots_of, universes_of
+from benchtest.drive.layout import Layout, frame_of_slots, parts_of, universes_of
 from benchtest.prop.design import Design, NodeKind, Output
 
 
@@ -38,7 +38,7 @@ def test_universes_hold_whole_nodes(
 def test_data_runs_backwards_through_a_strand_entered_at_b(make_fan: Callable[..., Design]) -> None:
     fan = make_fan(2, 3)  # zigzag: 1 enters at A, 2 at B
     frame = np.arange(18, dtype=np.uint8).reshape(6, 3)
-    slots = slots_of(fan, frame)[1]
+    (slots,) = Layout(fan).slots(frame)
     order = [0, 1, 2, 5, 4, 3]
     assert slots == frame[order].tobytes()
 
@@ -47,7 +47,8 @@ def test_colours_go_in_the_order_of_the_chip(
     make_fan: Callable[..., Design], make_kind: Callable[..., NodeKind]
 ) -> None:
     fan = make_fan(1, 1, kind=make_kind(colour_order="GRB"))
-    assert slots_of(fan, np.array([[1, 2, 3]], dtype=np.uint8))[1] == bytes([2, 1, 3])
+    (slots,) = Layout(fan).slots(np.array([[1, 2, 3]], dtype=np.uint8))
+    assert slots == bytes([2, 1, 3])
 
 
 @settings(max_examples=40, deadline=None)
@@ -71,7 +72,12 @@ def test_a_controller_makes_the_same_frame_of_the_slots(
     fan = dataclasses.replace(make_fan(strands, nodes, kind=kind), output=Output(5, channel))
     rng = np.random.default_rng(seed)
     frame = rng.integers(0, 256, (fan.node_count, kind.channels)).astype(np.uint8)
-    assert np.array_equal(frame_of_slots(fan, slots_of(fan, frame)), frame)
+    layout = Layout(fan)
+    slots = {
+        part.universe: bytes(part.slot) + bytes(octets)
+        for part, octets in zip(layout.parts, layout.slots(frame), strict=True)
+    }
+    assert np.array_equal(frame_of_slots(fan, slots), frame)
 
 
 def test_missing_slots_are_dark(make_fan: Callable[..., Design]) -> None:

@@ -1,0 +1,121 @@
+"""Who else is talking, told from packets that the sacn library builds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from uuid import UUID
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchtest.drive.others import Other, Others, universes_text
+
+Packet = Callable[..., bytes]
+
+OWN = UUID("00112233-4455-4677-8899-aabbccddeeff")
+PIER, BOAT = bytes(range(16)), bytes(range(16, 32))
+OWN_PORT = 40_000
+
+
+def _others(priority: int = 100) -> Others:
+    return Others([1, 2, 3], OWN, priority)
+
+
+def _hear(others: Others, octets: bytes, at_s: float = 0.0, port: int = 5568) -> None:
+    others.hear(octets, ("192.0.2.9", port), {OWN_PORT}, at_s)
+
+
+# ANSI E1.31-2018, 6.2.3: the highest priority wins; equal ones are the receiver's own affair.
+@pytest.mark.parametrize(
+    ("priority", "effect"),
+    [
+        (150, "owns universe 3: what you see there is not what was sent"),
+        (101, "owns universe 3"),
+        (100, "a controller may show either, or mix them"),
+        (99, "controllers that heed priority do not show it"),
+        (0, "controllers that heed priority do not show it"),
+    ],
+)
+def test_another_source_is_told_with_what_it_does_to_the_test(
+    data_packet: Packet, priority: int, effect: str
+) -> None:
+    others = _others()
+    _hear(
+        others,
+        data_packet(b"\x07", cid=PIER, sourceName="Pier lights", universe=3, priority=priority),
+    )
+    (other,) = others.present(0.1)
+    assert (other.name, other.address, other.priority) == ("Pier lights", "192.0.2.9", priority)
+    assert other.universes == (3,)
+    assert effect in other.effect
+    assert str(other).startswith(f"Pier lights (192.0.2.9) sends universe 3 at priority {priority}")
+
+
+def test_the_test_of_a_higher_priority_owns_what_it_sends(data_packet: Packet) -> None:
+    others = _others(priority=150)
+    _hear(others, data_packet(cid=PIER, priority=149))
+    assert "do not show it" in others.present(0.0)[0].effect
+
+
+def test_one_source_on_many_universes_is_told_once_and_the_worst_first(data_packet: Packet) -> None:
+    others = _others()
+    for universe in (1, 2, 3):
+        _hear(others, data_packet(cid=BOAT, sourceName="Boat", universe=universe, priority=50))
+    _hear(others, data_packet(cid=PIER, sourceName="Pier", universe=2, priority=200))
+    told = [(other.name, other.universes) for other in others.present(0.0)]
+    assert told == [("Pier", (2,)), ("Boat", (1, 2, 3))]
+
+
+def test_what_is_not_the_props_or_no_light_is_no_news(
+    data_packet: Packet, sync_packet: Packet
+) -> None:
+    others = _others()
+    _hear(others, data_packet(cid=PIER, universe=4))
+    _hear(others, sync_packet(1, 0, cid=PIER))
+    _hear(others, data_packet(cid=PIER, dmxStartCode=0xDD))  # an alternate start code: no levels
+    assert others.present(0.0) == ()
+
+
+def test_a_preview_is_said_to_be_one(data_packet: Packet) -> None:
+    # ANSI E1.31-2018, 6.2.6: preview data are not for a live output, whatever their priority
+    others = _others()
+    _hear(others, data_packet(cid=PIER, priority=200, previewData=True))
+    assert "preview" in others.present(0.0)[0].effect
+
+
+def test_silence_and_the_end_of_a_stream_take_a_source_off(data_packet: Packet) -> None:
+    # 6.7.1: 2.5 s; 6.2.6: a terminated stream is lost at once
+    others = _others()
+    _hear(others, data_packet(cid=PIER, universe=1), at_s=10.0)
+    _hear(others, data_packet(cid=PIER, universe=2), at_s=11.0)
+    assert others.present(12.5)[0].universes == (1, 2)
+    assert others.present(12.6)[0].universes == (2,)
+    _hear(others, data_packet(cid=PIER, universe=2, streamTerminated=True), at_s=12.7)
+    assert others.present(12.7) == ()
+
+
+def test_we_are_no_news_to_ourselves_but_a_second_window_is(data_packet: Packet) -> None:
+    others = _others()
+    _hear(others, data_packet(cid=OWN.bytes), port=OWN_PORT)
+    assert others.present(0.0) == ()
+    _hear(others, data_packet(cid=OWN.bytes), port=OWN_PORT + 1)
+    assert "another window" in others.present(0.0)[0].effect
+
+
+def test_runs_of_universes_read_as_a_person_writes_them() -> None:
+    assert universes_text([9]) == "universe 9"
+    assert universes_text([7, 1, 2, 3]) == "universes 1-3, 7"
+    assert universes_text([1, 3]) == "universes 1, 3"
+
+
+def test_a_source_without_a_name_is_told_too() -> None:
+    assert str(Other("", "192.0.2.9", 1, (1,), "x")).startswith("a source without a name (192.")
+
+
+@settings(max_examples=200)
+@given(st.binary(max_size=700))
+def test_noise_is_nobody(octets: bytes) -> None:
+    others = _others()
+    _hear(others, octets)
+    assert others.present(0.0) == ()
