@@ -6,7 +6,6 @@ import argparse
 import contextlib
 import math
 import signal
-import sys
 import time
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
@@ -17,7 +16,8 @@ from benchtest.errors import DriveFault, InputError, nearest
 if TYPE_CHECKING:
     from types import FrameType
 
-    from benchtest.drive.base import Target
+    from benchtest.cli.driving import Load, Teller
+    from benchtest.drive.base import Driver, Status, Target
     from benchtest.drive.clock import FrameClock
     from benchtest.pattern import Pattern, Step, Steps
     from benchtest.prop.design import Design
@@ -29,7 +29,6 @@ SOLVED = 12
 """The heaviest of them, whose current is predicted."""
 MUCH = 0.5
 """Share of full load from which a step comes up by a ramp."""
-REDRAW_S = 0.2
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
@@ -64,40 +63,75 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     parser.add_argument(
         "--priority", type=int, default=100, help="E1.31 priority, 0 to 200 (default: 100)"
     )
+    parser.add_argument(
+        "--sync",
+        action="store_true",
+        help="show all universes in the same instant, by E1.31 synchronization packets on the "
+        "prop's first universe; off for controllers that do not know them",
+    )
+    parser.add_argument(
+        "--fps",
+        type=number,
+        default=40.0,
+        metavar="N",
+        help="frames a second while something changes, 1 to 40 (default: 40)",
+    )
     parser.set_defaults(run=run)
     yield parser
 
 
 def run(args: argparse.Namespace) -> int:
     """Drive until the time is over or somebody ends it; the prop goes dark either way."""
+    from benchtest.cli.driving import Teller
     from benchtest.drive.base import parse_target
+    from benchtest.drive.e131 import E131Driver
 
     design = design_of(args)
     target = parse_target(args.to)
     pattern = _pattern(args)
     _check_numbers(args)
     steps = pattern.steps(design)
-    amps = _check_load(design, pattern, steps, args.level)
     _end_cleanly_on_signals()
     with contextlib.ExitStack() as stack:
         virtual = None
         if target.kind == "virtual":
             virtual = stack.enter_context(_virtual(args))
             target = parse_target(virtual.target)
-        clock = _clock(design, args, target)
-        with clock:
-            _play(clock, steps, pattern, args)
+        driver = _driver(design, args, target)
+        stack.callback(driver.close)
+        hears = driver if virtual is None and isinstance(driver, E131Driver) else None
+        if hears is not None:
+            hears.listen()  # and hears others while the load is worked out
+        load = _check_load(design, pattern, steps, args.level)
+        teller = Teller(target, load, args)
+        if hears is not None:
+            hears.wait_to_hear()
+            teller.news(hears.status())
+        with _clock(driver, design, args) as clock:
+            _play(clock, steps, pattern, teller, args)
             if virtual is not None and not args.json:
                 print(_sights(virtual))
         status = clock.status()  # the dark end is counted too
     if status.trouble is not None:
         raise DriveFault(f"{target}: {status.trouble}")
     if args.json:
-        sent = {"frames": status.frames, "packets": status.packets, "errors": status.errors}
-        most_amps = {feed: round(a, 3) for feed, a in amps.items()}
         named = {"pattern": pattern.name, "to": str(target), "level": args.level}
-        print_json({**named, "most_amps": most_amps, **sent})
+        print_json(named | _summary(clock, status, load) | {"others": teller.heard})
     return 0
+
+
+def _summary(clock: FrameClock, status: Status, load: Load) -> dict[str, object]:
+    pace = clock.pace()
+    return {
+        "most_amps": {feed: round(amps, 3) for feed, amps in load.most_a.items()},
+        "frames": status.frames,
+        "packets": status.packets,
+        "errors": status.errors,
+        "late_ms": {
+            "p50": round(pace.late_p50_s * 1e3, 3),
+            "p99": round(pace.late_p99_s * 1e3, 3),
+        },
+    }
 
 
 def _pattern(args: argparse.Namespace) -> Pattern:
@@ -118,8 +152,8 @@ def _check_numbers(args: argparse.Namespace) -> None:
         raise InputError(f"--seconds {args.seconds:g}: give a number above 0")
 
 
-def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) -> dict[str, float]:
-    """Most current that each feed is predicted to give. [A]
+def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) -> Load:
+    """What each feed is predicted to give.
 
     Raises:
         InputError: a fuse or supply cannot carry it; says the highest level that fits.
@@ -128,6 +162,7 @@ def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) ->
 
     from benchtest.circuit.network import Circuit
     from benchtest.circuit.start import require_start
+    from benchtest.cli.driving import Load
     from benchtest.drive.safe import level_that_fits
 
     stride = max(1, len(steps) // LOOKED_AT)
@@ -144,7 +179,7 @@ def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) ->
     if limit is not None:
         offer = f"--level {limit.level:g} fits" if limit.level > 0.0 else "no level fits"
         raise InputError(f"{pattern.name} at level {level:g}: {limit.why}; {offer}")
-    return lit_a
+    return Load(circuit, lit_a, level)
 
 
 def _virtual(args: argparse.Namespace) -> RunningProp:
@@ -153,18 +188,26 @@ def _virtual(args: argparse.Namespace) -> RunningProp:
     return start_simulation(args.prop)
 
 
-def _clock(design: Design, args: argparse.Namespace, target: Target) -> FrameClock:
+def _driver(design: Design, args: argparse.Namespace, target: Target) -> Driver:
     from benchtest.drive.choose import driver_for
-    from benchtest.drive.clock import FrameClock
     from benchtest.drive.e131 import Sender
     from benchtest.drive.identity import source_id
+    from benchtest.drive.layout import universes_of
 
-    sender = Sender(source_id(bench_of(args)), priority=args.priority)
-    driver = driver_for(target, design, sender)
-    return FrameClock(driver, design.node_count, design.node.channels).start()
+    sync_address = universes_of(design)[0] if args.sync else 0
+    sender = Sender(source_id(bench_of(args)), priority=args.priority, sync_address=sync_address)
+    return driver_for(target, design, sender)
 
 
-def _play(clock: FrameClock, steps: Steps, pattern: Pattern, args: argparse.Namespace) -> None:
+def _clock(driver: Driver, design: Design, args: argparse.Namespace) -> FrameClock:
+    from benchtest.drive.clock import FrameClock
+
+    return FrameClock(driver, design.node_count, design.node.channels, args.fps).start()
+
+
+def _play(
+    clock: FrameClock, steps: Steps, pattern: Pattern, teller: Teller, args: argparse.Namespace
+) -> None:
     """Step after step, round and round, until the time is over."""
     end_s = math.inf if args.seconds is None else time.monotonic() + args.seconds
     place = 0
@@ -172,14 +215,10 @@ def _play(clock: FrameClock, steps: Steps, pattern: Pattern, args: argparse.Name
         step = steps[place % len(steps)]
         if place < len(steps) or len(steps) > 1:
             _show(clock, step, args.level)
-            _say_step(step, args)
-        until_s = min(end_s, time.monotonic() + pattern.hold_s)
-        while (left_s := until_s - time.monotonic()) > 0.0:
-            time.sleep(min(left_s, REDRAW_S))
-            _say_status(clock, step, args)
+            teller.step(step)
+        teller.hold(clock, step, min(end_s, time.monotonic() + pattern.hold_s))
         place += 1
-    if _has_status_line(args):
-        sys.stderr.write("\n")
+    teller.end()
 
 
 def _show(clock: FrameClock, step: Step, level: float) -> None:
@@ -188,34 +227,6 @@ def _show(clock: FrameClock, step: Step, level: float) -> None:
 
     duty = step.duty * level
     clock.show(frame_of(duty), ramp_s=RAMP_S if duty.mean() >= MUCH else 0.0)
-
-
-def _has_status_line(args: argparse.Namespace) -> bool:
-    return sys.stderr.isatty() and not args.json
-
-
-def _say_step(step: Step, args: argparse.Namespace) -> None:
-    if not (args.json or _has_status_line(args)):
-        print(step.says, flush=True)
-
-
-def _say_status(clock: FrameClock, step: Step, args: argparse.Namespace) -> None:
-    """One line that is written over: what is lit, where to, and what keeps it from going out."""
-    if not _has_status_line(args):
-        return
-    status, abilities = clock.status(), clock.abilities
-    where = abilities.where if abilities is not None else ""
-    line = f"{step.says} | {where} | {status.packets} packets"
-    if status.trouble is not None:
-        line += f" | trouble: {status.trouble}"
-    sys.stderr.write(f"\r\x1b[K{line[: _width() - 1]}")
-    sys.stderr.flush()
-
-
-def _width() -> int:
-    import shutil
-
-    return shutil.get_terminal_size().columns
 
 
 def _sights(virtual: RunningProp) -> str:

@@ -88,6 +88,39 @@ def test_whatever_ends_it_the_prop_goes_dark(
     assert not any(packets[-4][SLOTS:])
 
 
+def test_synchronization_is_sent_where_it_is_asked_for_and_else_not(
+    run: Run, prop: Path, receiver: socket.socket
+) -> None:
+    words = ["walk", "--to", _to(receiver), "--seconds", "0.3"]
+    assert run("drive", prop, *words).code == 0
+    # ANSI E1.31-2018, 4.2: 49 octets; 6.2.4: address 0 asks a receiver to act at once
+    packets = _all_left(receiver)
+    assert not any(len(packet) == 49 or any(packet[109:111]) for packet in packets)
+    assert run("drive", prop, *words, "--sync").code == 0
+    packets = _all_left(receiver)
+    data = [packet for packet in packets if len(packet) > 49 and not packet[OPTIONS] & TERMINATED]
+    assert all(packet[109:111] == b"\x00\x01" for packet in data)
+    assert sum(len(packet) == 49 for packet in packets) == len(data)  # of one universe
+
+
+def test_the_summary_says_how_driving_went(run: Run, prop: Path, receiver: socket.socket) -> None:
+    words = ["walk", "--to", _to(receiver), "--seconds", "0.6", "--json"]
+    found = run("drive", prop, *words).json
+    assert found["frames"] > 5
+    assert found["errors"] == 0
+    assert found["others"] == []
+    assert 0.0 <= found["late_ms"]["p50"] <= found["late_ms"]["p99"]
+
+
+def test_nobody_at_the_other_end_is_said_once(run: Run, prop: Path) -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    done = run("drive", prop, "walk", "--to", f"e131:127.0.0.1:{port}", "--seconds", "0.8")
+    assert done.code == 0  # UDP may be sent to nobody: a controller may be switched on later
+    assert done.err.count("nothing on it takes E1.31") == 1
+
+
 def test_the_virtual_prop_needs_no_hardware(run: Run, prop: Path) -> None:
     done = run("drive", prop, "full-white", "--to", "virtual", "--seconds", "1.5")
     assert done.code == 0, done.err
@@ -140,6 +173,7 @@ def test_a_users_own_pattern_is_found_in_the_bench_folder(
         (["walk", "--to", "e13"], 2, 'did you mean "e131"?'),
         (["walk", "--to", "virtual", "--level", "2"], 2, "level 2"),
         (["walk", "--to", "virtual", "--level", "0"], 2, "level 0"),
+        (["walk", "--to", "e131:127.0.0.1", "--fps", "41", "--seconds", "1"], 2, "1 to 40"),
         (["walk", "--to", "virtual", "--seconds", "-1"], 2, "--seconds -1"),
         (["walk", "--to", "virtual", "--seconds", "soon"], 2, '"soon" is no number'),
         (["walk", "--to", "e131:127.0.0.1", "--priority", "201", "--seconds", "1"], 2, "201"),
@@ -176,5 +210,7 @@ def test_a_person_gets_a_status_line_in_a_terminal(
         os.close(ours)
     assert driving.returncode == 0
     assert b"Node 1.1" in shown
-    assert b"packets" in shown
+    assert b"0.05 A predicted" in shown  # half of 36 mA, and 40 nodes at 0.8 mA dark: 50 mA
+    assert b"frames | one each" in shown
+    assert b"nobody else heard" in shown
     assert shown.count(b"\n") == 1

@@ -1,0 +1,79 @@
+"""What `benchtest drive` says of the network and of others, each thing once."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+
+import pytest
+
+from benchtest.circuit.network import Circuit
+from benchtest.cli.driving import SOLVED_NODES, Load, Teller
+from benchtest.drive.base import Status, Target
+from benchtest.drive.others import Other
+from benchtest.pattern import load_patterns
+from benchtest.prop.design import Design
+
+PIER = Other("Pier lights", "192.0.2.9", 150, (3,), "it owns universe 3")
+
+
+@pytest.fixture
+def teller(make_fan: Callable[..., Design]) -> Teller:
+    load = Load(Circuit(make_fan(1, 2)), {"main": 1.0}, 1.0)
+    return Teller(Target("e131", "192.0.2.7"), load, argparse.Namespace(json=False))
+
+
+def test_trouble_is_said_once_and_so_is_its_end(
+    teller: Teller, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for trouble in (None, "cable", "cable", "route", "route", None, None, "cable"):
+        teller.news(Status(trouble=trouble))
+    assert capsys.readouterr().err.splitlines() == [
+        "benchtest: cable",
+        "benchtest: route",
+        "benchtest: e131:192.0.2.7: frames go out again",
+        "benchtest: cable",
+    ]
+
+
+def test_others_are_said_when_they_come_change_and_go(
+    teller: Teller, capsys: pytest.CaptureFixture[str]
+) -> None:
+    wider = Other("Pier lights", "192.0.2.9", 150, (2, 3), "it owns universes 2-3")
+    for others in ((), (PIER,), (PIER,), (wider,), (), (PIER,)):
+        teller.news(Status(others=others))
+    assert capsys.readouterr().err.splitlines() == [
+        f"benchtest: {PIER}",
+        f"benchtest: {wider}",
+        "benchtest: Pier lights (192.0.2.9) at priority 150 has stopped sending",
+        f"benchtest: {PIER}",
+    ]
+    (told,) = teller.heard
+    assert told == {
+        "name": "Pier lights",
+        "address": "192.0.2.9",
+        "priority": 150,
+        "universes": [3],
+        "effect": "it owns universe 3",
+    }
+
+
+def test_deaf_ears_are_admitted(teller: Teller, capsys: pytest.CaptureFixture[str]) -> None:
+    teller.news(Status(deaf="cannot hear other sources on port 5568: Address already in use"))
+    assert "cannot hear other sources" in capsys.readouterr().err
+
+
+def test_each_steps_current_is_predicted(make_fan: Callable[..., Design]) -> None:
+    fan = make_fan(2, 10)
+    steps = load_patterns()["by-strand"].steps(fan)
+    # 20 nodes at 0.8 mA dark, and one strand's 10 × 3 × 12 mA at a quarter: 16 + 90 mA
+    assert Load(Circuit(fan), {"feed1": 9.0}, 1.0).words(steps[0]) == "0.11 A predicted"
+    # half of that light: 16 + 45 mA
+    assert Load(Circuit(fan), {"feed1": 9.0}, 0.5).words(steps[1]) == "0.06 A predicted"
+
+
+def test_a_very_large_prop_is_told_the_most_it_draws(make_fan: Callable[..., Design]) -> None:
+    fan = make_fan(1, SOLVED_NODES + 1)
+    step = load_patterns()["walk"].steps(fan)[0]
+    words = Load(Circuit(fan), {"main": 9.0, "far": 2.5}, 1.0).words(step)
+    assert words == "up to main 9.00 A, far 2.50 A predicted"
