@@ -22,7 +22,7 @@ from sacn.messages.data_packet import DataPacket
 
 from benchtest.drive.base import Target
 from benchtest.drive.e131 import E131Driver, Sender
-from benchtest.drive.packets import Stream, SyncStream, multicast_group
+from benchtest.drive.packets import Stream, SyncStream, discovery, multicast_group
 from benchtest.prop.design import Design, Output
 
 CID = UUID("00112233-4455-4677-8899-aabbccddeeff")
@@ -43,10 +43,8 @@ def _after(stream: Stream, sequence: int, slots: bytes) -> bytes:
 
 def test_the_worked_packet_octet_for_octet() -> None:
     # CID, name `benchtest`, priority 120, sync 7000, sequence 254, universe 300, 0x11 22 33 44
-    packet = bytearray(
-        _after(_stream(priority=120, sync_address=7000), 254, bytes([0x11, 0x22, 0x33, 0x44]))
-    )
-    packet[112] |= 0x20  # force synchronization (6.2.6), which this packet has set
+    # force synchronization (6.2.6) is set
+    packet = _after(_stream(priority=120, sync_address=7000), 254, bytes([0x11, 0x22, 0x33, 0x44]))
     first = bytes.fromhex(
         "00 10 00 00 41 53 43 2d 45 31 2e 31 37 00 00 00"  # preamble, post-amble, identifier
         "72 6e 00 00 00 04 00 11 22 33 44 55 46 77 88 99"  # root length, vector, CID
@@ -145,6 +143,64 @@ def test_the_worked_synchronization_packet() -> None:
     assert packet[16:22] == bytes.fromhex("70 21 00 00 00 08")
     assert packet[38:49] == bytes.fromhex("70 0b 00 00 00 01 05 1b 58 00 00")
     assert zlib.crc32(packet) == 0xED489356
+
+
+# clause: octet, size, value, of a synchronization packet on address 7000
+SYNC_FIELDS = {
+    "5.1 preamble size": (0, 2, 0x0010),
+    "5.2 post-amble size": (2, 2, 0),
+    "5.4 root flags and length": (16, 2, 0x7021),
+    "5.5 root vector": (18, 4, 8),
+    "6.1 framing flags and length": (38, 2, 0x700B),
+    "6.3.1 framing vector": (40, 4, 1),
+    "6.3.2 sequence number": (44, 1, 0),
+    "6.3.3 synchronization address": (45, 2, 7000),
+    "6.3.4 reserved": (47, 2, 0),
+}
+
+
+@pytest.mark.parametrize("clause", SYNC_FIELDS)
+def test_each_field_of_a_synchronization_packet(clause: str) -> None:
+    octet, size, value = SYNC_FIELDS[clause]
+    packet = bytes(SyncStream(7000, CID).next())
+    assert len(packet) == 49
+    assert int.from_bytes(packet[octet : octet + size], "big") == value
+    assert packet[4:16] == b"ASC-E1.17\x00\x00\x00"
+    assert packet[22:38] == CID.bytes
+
+
+def test_the_worked_discovery_packet() -> None:
+    # universes 300 and 301, given out of order: clauses 4.3, 6.4 and 8
+    (packet,) = discovery([301, 300], CID, "benchtest")
+    assert len(packet) == 124
+    assert packet[16:22] == bytes.fromhex("70 6c 00 00 00 08")
+    assert packet[38:44] == bytes.fromhex("70 56 00 00 00 02")
+    assert packet[44:108] == b"benchtest".ljust(64, b"\0")
+    assert packet[108:124] == bytes.fromhex("00 00 00 00 70 0c 00 00 00 01 00 00 01 2c 01 2d")
+    assert zlib.crc32(packet) == 0x87AF0FBF
+
+
+def test_discovery_lists_512_universes_a_page() -> None:
+    # clause 8: pages from 0, each with the number of the last; flags and length 0x7408 when full
+    pages = discovery(range(1, 1026), CID, "benchtest")
+    assert [len(page) for page in pages] == [1144, 1144, 122]
+    assert [(page[118], page[119]) for page in pages] == [(0, 2), (1, 2), (2, 2)]
+    assert [page[112:114] for page in pages] == [b"\x74\x08", b"\x74\x08", b"\x70\x0a"]
+    listed = [number for page in pages for (number,) in struct.iter_unpack(">H", page[120:])]
+    assert listed == list(range(1, 1026))
+
+
+def test_a_source_that_sends_nothing_lists_nothing() -> None:
+    (packet,) = discovery([], CID, "benchtest")
+    assert len(packet) == 120
+    assert packet[112:120] == bytes.fromhex("70 08 00 00 00 01 00 00")
+
+
+def test_preview_sets_only_its_bit() -> None:
+    plain, preview = bytes(_stream().data(b"")), bytes(_stream(preview=True).data(b""))
+    differ = [place for place in range(638) if plain[place] != preview[place]]
+    assert differ == [112]
+    assert preview[112] == 0x80  # 6.2.6
 
 
 def test_termination_sets_only_its_bit_and_the_sequence_goes_on() -> None:
