@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from types import TracebackType
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchtest.drive.base import Abilities, Driver, Status
 from benchtest.drive.flash import FlashGuard
@@ -80,7 +81,9 @@ class FrameClock:
         self._gap_s = LEAST_GAP_S if frames_per_s == MOST_FRAMES_PER_S else self._period_s
         self._guard = FlashGuard(nodes, colours)
         self._dark: Frame = np.zeros((nodes, colours), dtype=np.uint8)
-        self._from = self._goal = self._dark
+        self._goal = self._dark
+        self._start: NDArray[np.float32] = self._dark.astype(np.float32)
+        self._way: NDArray[np.float32] = self._start
         self._ramp_start_s = self._ramp_s = 0.0
         self._changed = True
         self._to_repeat = REPEATS
@@ -114,7 +117,10 @@ class FrameClock:
         """
         with self._wake:
             now_s = time.monotonic()
-            self._from = self._at(now_s)
+            if ramp_s > 0.0:
+                start = self._at(now_s).astype(np.float32)
+                self._way = frame.astype(np.float32) - start
+                self._start = start + np.float32(0.5)  # what is cut off then is rounded
             self._goal = frame.copy()
             self._ramp_start_s, self._ramp_s = now_s, ramp_s
             self._to_repeat = REPEATS
@@ -145,9 +151,8 @@ class FrameClock:
         """The frame of this moment: on the way from one to the next, in equal steps."""
         if not self._ramping(now_s):
             return self._goal
-        part = max(0.0, (now_s - self._ramp_start_s) / self._ramp_s)
-        start = self._from.astype(np.float64)
-        return np.asarray(np.rint(start + part * (self._goal - start)), dtype=np.uint8)
+        part = np.float32(max(0.0, (now_s - self._ramp_start_s) / self._ramp_s))
+        return (self._way * part + self._start).astype(np.uint8)
 
     def _ramping(self, now_s: float) -> bool:
         return now_s < self._ramp_start_s + self._ramp_s
@@ -165,23 +170,21 @@ class FrameClock:
                     self._wake.wait(due_s - now_s)
                     continue
                 frame = self._at(now_s)
-                allowed_s = self._allowed_s(frame, now_s)
+                allowed_s = self._admit(frame, now_s)
                 if now_s < allowed_s:
                     self._wake.wait(allowed_s - now_s)
                     continue
-                self._take_note(frame, due_s, now_s)
+                self._take_note(due_s, now_s)
                 return frame
             return None
 
-    def _allowed_s(self, frame: Frame, now_s: float) -> float:
+    def _admit(self, frame: Frame, now_s: float) -> float:
         """From when the frame may go out without flashing. [s, monotonic]"""
         moving = self._changed or self._ramping(self._slot_s)
-        return self._guard.allowed_s(frame, now_s) if moving else now_s
+        return self._guard.admit(frame, now_s) if moving else now_s
 
-    def _take_note(self, frame: Frame, due_s: float, now_s: float) -> None:
+    def _take_note(self, due_s: float, now_s: float) -> None:
         """A frame goes out now that was due a moment ago."""
-        if self._changed or self._ramping(self._slot_s):
-            self._guard.shown(frame, now_s)
         self._interval_s = now_s - self._sent_s if self._sent_s > 0.0 else 0.0
         if self._changed:
             self._slot_s = self._planned_s = now_s

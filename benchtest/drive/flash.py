@@ -28,22 +28,49 @@ class FlashGuard:
     """
 
     def __init__(self, nodes: int, colours: int) -> None:
-        self._low: NDArray[np.int16] = np.zeros((nodes, colours), dtype=np.int16)
-        """Lowest level since a channel last came up."""
-        self._high: NDArray[np.int16] = np.zeros((nodes, colours), dtype=np.int16)
-        """Highest level since it last went down."""
         self._up: NDArray[np.bool_] = np.zeros((nodes, colours), dtype=bool)
+        self._low: NDArray[np.int16] = np.zeros((nodes, colours), dtype=np.int16)
+        """Lowest level of a channel since it went down."""
+        self._high: NDArray[np.int16] = np.zeros((nodes, colours), dtype=np.int16)
+        """Highest level since it came up."""
         self._rises_s = np.full((MOST_FLASHES + 1, nodes), -np.inf)
         """When each node came up the last few times, oldest first."""
 
-    def allowed_s(self, frame: Frame, now_s: float) -> float:
-        """From when a frame may be shown: `now_s`, or up to a second later.
+    def admit(self, frame: Frame, now_s: float) -> float:
+        """From when a frame may be shown; where that is now, it is taken note of.
 
         Args:
             frame: shape (nodes, colours).
             now_s: monotonic.
+
+        Returns:
+            `now_s`, or up to a second later.
         """
-        rising = self._rising(frame).any(axis=1)
+        levels = frame.astype(np.int16)
+        rising = levels - self._low >= CHANGE
+        rising &= ~self._up
+        # most frames of a ramp turn nothing, and large props have many channels
+        if rising.any():
+            nodes = np.asarray(rising.any(axis=1))
+            free_s = self._free_s(nodes, now_s)
+            if free_s > now_s:
+                return free_s
+            self._rises_s[:-1, nodes] = self._rises_s[1:, nodes]
+            self._rises_s[-1, nodes] = now_s
+            self._up |= rising
+            np.copyto(self._high, levels, where=rising)
+        falling = self._high - levels >= CHANGE
+        falling &= self._up
+        if falling.any():
+            falling &= ~rising
+            self._up &= ~falling
+            np.copyto(self._low, levels, where=falling)
+        np.minimum(self._low, levels, out=self._low)
+        np.maximum(self._high, levels, out=self._high)
+        return now_s
+
+    def _free_s(self, rising: NDArray[np.bool_], now_s: float) -> float:
+        """From when these nodes may come up: shape (nodes,)."""
         since_s = now_s - WINDOW_S
         once_more = rising & (self._rises_s[1] > since_s)
         if not once_more.any():
@@ -52,17 +79,3 @@ class FlashGuard:
         too_often = once_more | (self._rises_s[0] > since_s)
         free_s = np.sort(np.where(rising, self._rises_s[1], self._rises_s[0])[too_often]) + WINDOW_S
         return now_s if len(free_s) < LARGE_NODES else float(free_s[-LARGE_NODES])
-
-    def shown(self, frame: Frame, now_s: float) -> None:
-        """Take note of a frame that goes out now."""
-        rising = self._rising(frame)
-        falling = self._up & (self._high - frame >= CHANGE)
-        nodes = rising.any(axis=1)
-        self._rises_s[:-1, nodes] = self._rises_s[1:, nodes]
-        self._rises_s[-1, nodes] = now_s
-        self._up = (self._up | rising) & ~falling
-        self._low = np.where(falling, frame, np.minimum(self._low, frame))
-        self._high = np.where(rising, frame, np.maximum(self._high, frame))
-
-    def _rising(self, frame: Frame) -> NDArray[np.bool_]:
-        return np.asarray(~self._up & (frame - self._low >= CHANGE))

@@ -128,12 +128,12 @@ class Line:
     def send(self, packet: bytes | bytearray, group: str) -> None:
         """Send one packet: to the host, or to a multicast group where there is none."""
         try:
-            self._send(packet, group)
+            self._put(packet, group)
         except OSError as first:
             self.errors += 1
             # the network may have said this of a packet before, and then this one did not go
             try:
-                self._send(packet, group)
+                self._put(packet, group)
             except OSError as error:
                 self.blocked = in_words(error)
                 return
@@ -141,9 +141,8 @@ class Line:
         self.blocked = None
         self.packets += 1
 
-    def _send(self, packet: bytes | bytearray, group: str) -> None:
-        if self._socket is None:
-            raise OSError(errno.ENETDOWN, "no socket")
+    def _put(self, packet: bytes | bytearray, group: str) -> None:
+        assert self._socket is not None
         if self._host is not None:
             self._socket.send(packet)
         else:

@@ -57,9 +57,10 @@ def guarded(wanted: Played, nodes: int) -> list[tuple[float, np.ndarray]]:
     guard, out = FlashGuard(nodes, 3), []
     out.append((wanted[0][0] - 10.0, np.zeros((nodes, 3), dtype=np.uint8)))
     for (now_s, frame), (next_s, _) in pairwise([*wanted, (wanted[-1][0] + 5.0, wanted[-1][1])]):
-        at_s = max(now_s, guard.allowed_s(frame, now_s))
+        at_s = guard.admit(frame, now_s)
+        if now_s < at_s < next_s:
+            assert guard.admit(frame, at_s) == at_s
         if at_s < next_s:
-            guard.shown(frame, at_s)
             out.append((at_s, frame))
     return out
 
@@ -104,10 +105,10 @@ def test_going_dark_never_waits() -> None:
     guard = FlashGuard(8, 3)
     white, dark = np.full((8, 3), 255, dtype=np.uint8), np.zeros((8, 3), dtype=np.uint8)
     for at_s in (0.0, 0.1, 0.2):
-        guard.shown(white, at_s)
-        assert guard.allowed_s(dark, at_s + 0.01) == at_s + 0.01
-        guard.shown(dark, at_s + 0.05)
-    assert guard.allowed_s(white, 0.3) == 1.0  # a second after the first of the last three
+        assert guard.admit(white, at_s) == at_s
+        assert guard.admit(dark, at_s + 0.05) == at_s + 0.05
+    assert guard.admit(white, 0.3) == 1.0  # a second after the first of the last three
+    assert guard.admit(dark, 0.31) == 0.31
 
 
 def test_a_change_of_colour_is_a_change() -> None:
