@@ -7,6 +7,7 @@ matter. The one who calls never waits for the network, and the network never end
 from __future__ import annotations
 
 import atexit
+import sys
 import threading
 import time
 from collections import deque
@@ -32,6 +33,9 @@ KEEP_ALIVE_S = 0.81
 the 2.5 s after which a receiver gives up."""
 RAMP_S = 0.5
 """Time that full white takes to come up: easy on supplies and on eyes."""
+SWITCH_S = 0.0005
+"""How long another thread may keep the interpreter while this one waits for it: with Python's own
+5 ms, a busy screen makes every frame late by as much. [s]"""
 REMEMBERED = 400
 """Frames that the pace is told of: ten seconds of change."""
 
@@ -105,6 +109,7 @@ class FrameClock:
         self._period_s = max(self._period_s, 1.0 / self.abilities.most_fps)
         self._gap_s = max(self._gap_s, 1.0 / self.abilities.most_fps)
         atexit.register(self.close)
+        sys.setswitchinterval(min(SWITCH_S, sys.getswitchinterval()))
         self._thread.start()
         return self
 

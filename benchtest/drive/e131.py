@@ -57,7 +57,7 @@ class E131Driver:
         self._universes = [part.universe for part in self._layout.parts]
         self._line = Line(target, sender.interface)
         self._listener: Listener | None = None
-        self._streams: list[tuple[Stream, int, str]] = []
+        self._streams: list[tuple[Stream, int]] = []
         self._sync = (
             SyncStream(sender.sync_address, sender.source_id) if sender.sync_address else None
         )
@@ -104,7 +104,11 @@ class E131Driver:
                 preview=self.sender.preview,
                 sync_address=self.sender.sync_address,
             )
-            self._streams.append((stream, part.slot, multicast_group(part.universe)))
+            self._streams.append((stream, part.slot))
+        packets = [(stream.octets, multicast_group(stream.universe)) for stream, _ in self._streams]
+        if self._sync is not None:  # the last of each frame
+            packets.append((self._sync.octets, multicast_group(self.sender.sync_address)))
+        self._line.prepare(packets)
         self._open = True
         where = f"E1.31 {self.target.host or 'multicast'}, {universes_text(self._universes)}"
         return Abilities(where, len(self._universes), MOST_FPS)
@@ -116,10 +120,11 @@ class E131Driver:
         self._line.mend()
         self._sent_s = time.monotonic()
         slots = self._layout.slots(frame)
-        for (stream, first, group), octets in zip(self._streams, slots, strict=True):
-            self._line.send(stream.data(octets, first), group)
+        for (stream, first), octets in zip(self._streams, slots, strict=True):
+            stream.data(octets, first)
         if self._sync is not None:
-            self._line.send(self._sync.next(), multicast_group(self.sender.sync_address))
+            self._sync.next()
+        self._line.send_frame(len(self._streams) + (self._sync is not None))
         self._frames += 1
         if self._sent_s >= self._discovery_s:
             self._tell_universes(self._universes)
@@ -154,8 +159,9 @@ class E131Driver:
             for _ in range(TERMINATIONS):
                 self._wait_for_ceiling()
                 self._sent_s = time.monotonic()
-                for stream, _, group in self._streams:
-                    self._line.send(stream.termination(), group)
+                for stream, _ in self._streams:
+                    stream.termination()
+                self._line.send_frame(len(self._streams))
             self._tell_universes([])
         self._open = False
         self._streams = []

@@ -7,8 +7,10 @@ import errno
 import socket
 import sys
 import time
+from collections.abc import Sequence
 
 from benchtest.drive.base import Target
+from benchtest.drive.batch import Batch
 from benchtest.errors import DriveFault
 
 TTL = 8
@@ -125,21 +127,54 @@ class Line:
             probe.connect(("239.255.0.1", self.target.port))
             return str(probe.getsockname()[0])
 
+    def prepare(self, packets: Sequence[tuple[bytearray, str]]) -> None:
+        """Take the packets of a frame, whose octets change in place from frame to frame.
+
+        Args:
+            packets: octets, and the multicast group they go to where there is no host.
+        """
+        self._packets = packets
+        self._batch = Batch(packets, None if self._host is not None else self.target.port)
+
+    def send_frame(self, count: int) -> None:
+        """Send the first `count` of the prepared packets, all in one call where that can be."""
+        assert self._socket is not None
+        done = 0
+        while done < count:
+            try:
+                if self._batch.possible:
+                    sent = self._batch.send(self._socket, done, count)
+                else:
+                    self._put(*self._packets[done])
+                    sent = 1
+                self._went(sent)
+            except OSError as error:
+                self._send_again(*self._packets[done], error)
+                sent = 1
+            done += sent
+
     def send(self, packet: bytes | bytearray, group: str) -> None:
         """Send one packet: to the host, or to a multicast group where there is none."""
         try:
             self._put(packet, group)
-        except OSError as first:
-            self.errors += 1
-            # the network may have said this of a packet before, and then this one did not go
-            try:
-                self._put(packet, group)
-            except OSError as error:
-                self.blocked = in_words(error)
-                return
-            self._refused, self._refused_s = in_words(first), time.monotonic()
+            self._went(1)
+        except OSError as error:
+            self._send_again(packet, group, error)
+
+    def _send_again(self, packet: bytes | bytearray, group: str, said: OSError) -> None:
+        """The network may have said this of a packet before, and then this one did not go."""
+        self.errors += 1
+        try:
+            self._put(packet, group)
+        except OSError as error:
+            self.blocked = in_words(error)
+            return
+        self._refused, self._refused_s = in_words(said), time.monotonic()
+        self._went(1)
+
+    def _went(self, count: int) -> None:
         self.blocked = None
-        self.packets += 1
+        self.packets += count
 
     def _put(self, packet: bytes | bytearray, group: str) -> None:
         assert self._socket is not None

@@ -30,6 +30,7 @@ driver = E131Driver(design, Target("e131"), Sender(uuid4(), interface="127.0.0.1
 print(driver.open().where)
 driver.show(np.full((design.node_count, 3), 7, dtype=np.uint8))
 driver.close()
+assert driver.status().errors == 0
 for universe, ear in ears.items():
     packets = [ear.recv(1000) for _ in range(5)]
     assert {int.from_bytes(p[113:115], "big") for p in packets} == {universe}

@@ -109,6 +109,7 @@ def test_a_session_from_dark_to_end(make_fan: Callable[..., Design], ear: Ear) -
         clock.show(_white(fan), ramp_s=0.5)
         ear.until(lambda: ear.of(1)[-1].slots[:1] == b"\xff")
         time.sleep(2.2)
+        assert clock.status().errors == 0
     ear.until(lambda: sum(p.terminated for p in ear.heard) == 6)
     for universe in (1, 2):
         _check_stream(ear.of(universe))
