@@ -17,8 +17,9 @@ if TYPE_CHECKING:
     from types import FrameType
 
     from benchtest.cli.driving import Load, Teller
-    from benchtest.drive.base import Driver, Status, Target
+    from benchtest.drive.base import Driver, Status
     from benchtest.drive.clock import FrameClock
+    from benchtest.drive.e131 import Sender
     from benchtest.pattern import Pattern, Step, Steps
     from benchtest.prop.design import Design
     from benchtest.virtual.process import RunningProp
@@ -84,6 +85,7 @@ def run(args: argparse.Namespace) -> int:
     """Drive until the time is over or somebody ends it; the prop goes dark either way."""
     from benchtest.cli.driving import Teller
     from benchtest.drive.base import parse_target
+    from benchtest.drive.choose import driver_for
     from benchtest.drive.e131 import E131Driver
 
     design = design_of(args)
@@ -93,16 +95,15 @@ def run(args: argparse.Namespace) -> int:
     steps = pattern.steps(design)
     _end_cleanly_on_signals()
     with contextlib.ExitStack() as stack:
-        virtual = None
+        sender, virtual, hears = _sender(args, design), None, None
+        if target.kind == "e131":
+            hears = stack.enter_context(contextlib.closing(E131Driver(design, target, sender)))
+            hears.listen()  # while the load is worked out
+        load = _check_load(design, pattern, steps, args.level)
         if target.kind == "virtual":
             virtual = stack.enter_context(_virtual(args))
             target = parse_target(virtual.target)
-        driver = _driver(design, args, target)
-        stack.callback(driver.close)
-        hears = driver if virtual is None and isinstance(driver, E131Driver) else None
-        if hears is not None:
-            hears.listen()  # and hears others while the load is worked out
-        load = _check_load(design, pattern, steps, args.level)
+        driver = hears or driver_for(target, design, sender)
         teller = Teller(target, load, args)
         if hears is not None:
             hears.wait_to_hear()
@@ -188,15 +189,13 @@ def _virtual(args: argparse.Namespace) -> RunningProp:
     return start_simulation(args.prop)
 
 
-def _driver(design: Design, args: argparse.Namespace, target: Target) -> Driver:
-    from benchtest.drive.choose import driver_for
+def _sender(args: argparse.Namespace, design: Design) -> Sender:
     from benchtest.drive.e131 import Sender
     from benchtest.drive.identity import source_id
     from benchtest.drive.layout import universes_of
 
     sync_address = universes_of(design)[0] if args.sync else 0
-    sender = Sender(source_id(bench_of(args)), priority=args.priority, sync_address=sync_address)
-    return driver_for(target, design, sender)
+    return Sender(source_id(bench_of(args)), priority=args.priority, sync_address=sync_address)
 
 
 def _clock(driver: Driver, design: Design, args: argparse.Namespace) -> FrameClock:

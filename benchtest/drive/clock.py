@@ -7,6 +7,7 @@ matter. The one who calls never waits for the network, and the network never end
 from __future__ import annotations
 
 import atexit
+import gc
 import sys
 import threading
 import time
@@ -95,7 +96,7 @@ class FrameClock:
         self._planned_s = self._drift_s = self._interval_s = 0.0
         self._late_s: deque[float] = deque(maxlen=REMEMBERED)
         self._wake = threading.Condition()
-        self._closing = False
+        self._closing = self._holds_collector = False
         self._thread = threading.Thread(target=self._run, name="frame clock", daemon=True)
         self.abilities: Abilities | None = None
 
@@ -165,6 +166,24 @@ class FrameClock:
     def _run(self) -> None:
         while (frame := self._next_frame()) is not None:
             self.driver.show(frame)
+            self._hold_collector()
+
+    def _hold_collector(self) -> None:
+        """No collection of garbage while light moves: it stops every thread, for up to 60 ms.
+
+        At rest there is time for it, as frames are 810 ms apart.
+        """
+        moving = self._to_repeat > 0 or self._ramping(self._slot_s)
+        if moving and gc.isenabled():
+            gc.disable()
+            self._holds_collector = True
+        elif not moving:
+            self._release_collector()
+
+    def _release_collector(self) -> None:
+        if self._holds_collector:
+            gc.enable()
+        self._holds_collector = False
 
     def _next_frame(self) -> Frame | None:
         """Wait until a frame is due; None when closing."""
@@ -221,6 +240,7 @@ class FrameClock:
         atexit.unregister(self.close)
         if self._thread.is_alive():
             self._thread.join()
+        self._release_collector()
         self.driver.close()
 
     def __enter__(self) -> FrameClock:

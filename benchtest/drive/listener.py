@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import selectors
 import socket
 import sys
 import threading
@@ -41,11 +42,12 @@ class Listener:
         self._own_ports = own_ports
         self._lock = threading.Lock()
         self._closed = threading.Event()
-        self._ears: list[socket.socket] = []
+        self._ears = selectors.DefaultSelector()
         self._thread = threading.Thread(target=self._run, name="listener", daemon=True)
         try:
             for universe in universes:
-                self._ears.append(_ear(multicast_group(universe), port, network))
+                ear = _ear(multicast_group(universe), port, network)
+                self._ears.register(ear, selectors.EVENT_READ, ear)
         except OSError as error:
             self.deaf = f"cannot hear other sources on port {port}: {error.strerror or error}"
 
@@ -59,8 +61,8 @@ class Listener:
 
     def _run(self) -> None:
         while not self._closed.wait(LOOK_S):
-            for ear in self._ears:
-                self._empty(ear)
+            for key, _ in self._ears.select(0) if self._ears.get_map() else ():
+                self._empty(key.data)
 
     def _empty(self, ear: socket.socket) -> None:
         # BlockingIOError, of OSError: nothing more has come
@@ -75,8 +77,10 @@ class Listener:
         self._closed.set()
         if self._thread.is_alive():
             self._thread.join()
-        for ear in self._ears:
-            ear.close()
+        for key in list((self._ears.get_map() or {}).values()):
+            self._ears.unregister(key.fileobj)
+            key.data.close()
+        self._ears.close()
 
 
 def _ear(group: str, port: int, network: str) -> socket.socket:

@@ -9,7 +9,7 @@ import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -155,13 +155,19 @@ class Stand:
         self.lit_words = words
         self.is_dark = not frame.any()
 
+    @cached_property
+    def _circuit(self) -> Circuit:
+        """Kept: to factor it anew at each key would make light late by tens of milliseconds."""
+        return Circuit(self.design)
+
+    @cached_property
+    def _dark_a(self) -> dict[str, float]:
+        return self._circuit.solve(Lit(frozenset()).duty(self.design)).feed_a
+
     def _too_much(self, lit: Lit) -> str | None:
         if lit not in self._fits:
-            circuit = Circuit(self.design)
-            dark = circuit.solve(Lit(frozenset()).duty(self.design)).feed_a
-            limit = level_that_fits(
-                self.design, lit.level, circuit.solve(lit.duty(self.design)).feed_a, dark
-            )
+            lit_a = self._circuit.solve(lit.duty(self.design)).feed_a
+            limit = level_that_fits(self.design, lit.level, lit_a, self._dark_a)
             words = None if limit is None else f"{limit.why}; {limit.level:.0%} fits"
             self._fits[lit] = words
         return self._fits[lit]

@@ -1,6 +1,6 @@
 """The sending side of the drive benchmark: a process of its own, so that its load is its own.
 
-`python -m tests.bench.drive_sender MODE UNIVERSES SECONDS PORT` prints what it used, as JSON.
+`python -m tests.bench.drive_sender MODE UNIVERSES SECONDS PORT` prints what it found, as JSON.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ from benchtest.drive.e131 import E131Driver, Sender
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
 
+Found = dict[str, object]
 PERIOD_S = 0.025
 KEYS = 200
 
@@ -71,16 +72,24 @@ def _clock(universes: int, port: int, *, sync: bool = False) -> Iterator[tuple[F
         yield clock, design
 
 
-def ours(universes: int, seconds: float, port: int, *, sync: bool = False) -> None:
+def _used_s() -> float:
+    """Time that this process has had of a core. [s]"""
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    return used.ru_utime + used.ru_stime
+
+
+def ours(universes: int, seconds: float, port: int, *, sync: bool = False) -> Found:
     """Our clock and driver: one slow ramp, so that each frame is worked out and differs."""
     with _clock(universes, port, sync=sync) as (clock, design):
         clock.show(_level(design, 255), ramp_s=seconds + 1.0)
+        before_s = _used_s()
         time.sleep(seconds)
+        return {"cpu": (_used_s() - before_s) / seconds}
 
 
-def ours_sync(universes: int, seconds: float, port: int) -> None:
+def ours_sync(universes: int, seconds: float, port: int) -> Found:
     """The same with synchronization packets."""
-    ours(universes, seconds, port, sync=True)
+    return ours(universes, seconds, port, sync=True)
 
 
 @contextmanager
@@ -97,10 +106,10 @@ def _library(universes: int) -> Iterator[sacn.sACNsender]:
         sender.stop()
 
 
-def _library_frames(universes: int, seconds: float, *, flush: bool) -> None:
+def _library_frames(universes: int, seconds: float, *, flush: bool) -> Found:
     with _library(universes) as sender:
         sender.manual_flush = flush
-        start_s = time.monotonic()
+        start_s, before_s = time.monotonic(), _used_s()
         for frame in range(int(seconds / PERIOD_S)):
             time.sleep(max(0.0, start_s + frame * PERIOD_S - time.monotonic()))
             slots = bytes([frame % 256]) * 512
@@ -108,24 +117,25 @@ def _library_frames(universes: int, seconds: float, *, flush: bool) -> None:
                 sender[universe].dmx_data = slots
             if flush:
                 sender.flush()
+        return {"cpu": (_used_s() - before_s) / (time.monotonic() - start_s)}
 
 
-def library_auto(universes: int, seconds: float, port: int) -> None:
+def library_auto(universes: int, seconds: float, port: int) -> Found:
     """The library's thread at 40 frames a second; the program sets all universes as often."""
-    _library_frames(universes, seconds, flush=False)
+    return _library_frames(universes, seconds, flush=False)
 
 
-def library_flush(universes: int, seconds: float, port: int) -> None:
+def library_flush(universes: int, seconds: float, port: int) -> Found:
     """The library's manual flush, called 40 times a second on the monotonic clock."""
-    _library_frames(universes, seconds, flush=True)
+    return _library_frames(universes, seconds, flush=True)
 
 
-def keys_at_rest(universes: int, seconds: float, port: int) -> list[int]:
+def keys_at_rest(universes: int, seconds: float, port: int) -> Found:
     """Changes at random moments while the prop rests; when each was asked for. [ns]"""
     return _keys(universes, port, lambda clock, design, level: None)
 
 
-def keys_in_a_ramp(universes: int, seconds: float, port: int) -> list[int]:
+def keys_in_a_ramp(universes: int, seconds: float, port: int) -> Found:
     """The same in the middle of a ramp, while frames go out 40 times a second."""
 
     def ramp(clock: FrameClock, design: Design, number: int) -> None:
@@ -134,9 +144,7 @@ def keys_in_a_ramp(universes: int, seconds: float, port: int) -> list[int]:
     return _keys(universes, port, ramp)
 
 
-def _keys(
-    universes: int, port: int, before: Callable[[FrameClock, Design, int], None]
-) -> list[int]:
+def _keys(universes: int, port: int, before: Callable[[FrameClock, Design, int], None]) -> Found:
     asked_ns = []
     with _clock(universes, port) as (clock, design):
         clock.show(_level(design, 100))
@@ -148,7 +156,7 @@ def _keys(
             asked_ns.append(time.clock_gettime_ns(time.CLOCK_REALTIME))
             clock.show(frame)
             time.sleep(0.05)  # or the next ramp would take its place
-    return asked_ns
+    return {"asked_ns": asked_ns}
 
 
 def expected(number: int) -> tuple[int, int, int]:
@@ -185,7 +193,7 @@ def screen(universes: int, seconds: float, port: int) -> None:
     app.run()
 
 
-MODES: dict[str, Callable[[int, float, int], object]] = {
+MODES: dict[str, Callable[[int, float, int], Found | None]] = {
     "ours": ours,
     "ours, synchronised": ours_sync,
     "sacn, its own thread": library_auto,
@@ -197,13 +205,9 @@ MODES: dict[str, Callable[[int, float, int], object]] = {
 
 
 def main() -> None:
-    """Send as asked, and print the load of it."""
+    """Send as asked, and print what was found."""
     mode, universes, seconds, port = sys.argv[1:5]
-    before, start_s = resource.getrusage(resource.RUSAGE_SELF), time.monotonic()
-    asked_ns = MODES[mode](int(universes), float(seconds), int(port))
-    after, end_s = resource.getrusage(resource.RUSAGE_SELF), time.monotonic()
-    used_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    print(json.dumps({"cpu": used_s / (end_s - start_s), "asked_ns": asked_ns}))
+    print(json.dumps(MODES[mode](int(universes), float(seconds), int(port))))
 
 
 if __name__ == "__main__":

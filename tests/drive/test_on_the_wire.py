@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import signal
 import socket
 import subprocess
@@ -208,6 +209,51 @@ def test_time_that_sending_takes_does_not_add_up(make_fan: Callable[..., Design]
     assert pace.drift_s == pytest.approx(behind_s, abs=0.1)
     assert 0.0 <= pace.late_p50_s <= pace.late_p99_s
     assert pace.interval_s > 0.0
+
+
+def test_packets_that_go_one_by_one_are_the_same(make_fan: Callable[..., Design], ear: Ear) -> None:
+    """As on systems that cannot send many in one call."""
+    fan = make_fan(4, 50)
+    source = uuid4()
+    rng = np.random.default_rng(1)
+    frame = rng.integers(0, 256, (200, 3)).astype(np.uint8)
+    for one_by_one in (False, True):
+        driver = E131Driver(fan, Target("e131", LOOPBACK, ear.port), Sender(source, sync_address=9))
+        driver.open()
+        if one_by_one:
+            driver._line._batch._call = None
+        driver.show(frame)
+        driver.close()
+        assert driver.status().errors == 0
+    ear.until(lambda: len(ear.heard) == 2 * (3 + 3 + 6))
+    octets = [packet.octets for packet in ear.heard]
+    assert octets[:12] == octets[12:]
+
+
+def test_a_driver_may_be_opened_again(make_fan: Callable[..., Design], ear: Ear) -> None:
+    fan = make_fan(1, 10)
+    driver = E131Driver(fan, Target("e131", LOOPBACK, ear.port), Sender(uuid4()))
+    for _ in range(2):
+        driver.open()
+        driver.show(_white(fan))
+        driver.close()
+    ear.until(lambda: len(ear.heard) == 10)
+    with pytest.raises(DriveFault, match="closed"):
+        driver.show(_white(fan))
+
+
+def test_the_garbage_collector_waits_while_light_moves_and_only_then(
+    make_fan: Callable[..., Design], ear: Ear
+) -> None:
+    fan = make_fan(1, 10)
+    assert gc.isenabled()
+    with _clock(fan, ear).start() as clock:
+        clock.show(_white(fan), ramp_s=0.3)
+        ear.until(lambda: bool(ear.heard) and ear.heard[-1].slots[0] > 100)
+        ear.until(gc.isenabled)  # once all is sent
+        clock.show(_white(fan) // 2, ramp_s=5.0)
+        ear.until(lambda: not gc.isenabled())
+    assert gc.isenabled()
 
 
 def test_a_key_held_down_cannot_make_the_prop_flash(
