@@ -1,8 +1,8 @@
 """Many packets in one call of the system.
 
 Python lets other threads run at each packet that a socket sends, and a busy screen then keeps the
-interpreter for milliseconds each time: a frame of 16 universes came 80 ms late. One call for all
-of them waits at most once. Linux only; elsewhere packets go one by one.
+interpreter for milliseconds each time: frames of 16 universes came up to 80 ms late. One call for
+all of them waits at most once. Linux only; elsewhere packets go one by one.
 """
 
 from __future__ import annotations
