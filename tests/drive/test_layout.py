@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtest.drive.layout import Layout, frame_of_slots, parts_of, universes_of
+from benchtest.drive.layout import Layout, frame_of_slots, parts_of, slots_of, universes_of
 from benchtest.prop.design import Design, NodeKind, Output
 
 
@@ -72,12 +72,7 @@ def test_a_controller_makes_the_same_frame_of_the_slots(
     fan = dataclasses.replace(make_fan(strands, nodes, kind=kind), output=Output(5, channel))
     rng = np.random.default_rng(seed)
     frame = rng.integers(0, 256, (fan.node_count, kind.channels)).astype(np.uint8)
-    layout = Layout(fan)
-    slots = {
-        part.universe: bytes(part.slot) + bytes(octets)
-        for part, octets in zip(layout.parts, layout.slots(frame), strict=True)
-    }
-    assert np.array_equal(frame_of_slots(fan, slots), frame)
+    assert np.array_equal(frame_of_slots(fan, slots_of(fan, frame)), frame)
 
 
 def test_missing_slots_are_dark(make_fan: Callable[..., Design]) -> None:
