@@ -1,20 +1,31 @@
 """Suspects from evidence, and the next reading worth taking."""
 
 from benchtest.diagnosis.engine import Engine, diagnose
-from benchtest.diagnosis.finding import Finding, JudgedReading, NextReading, Ohms, Suspect
+from benchtest.diagnosis.finding import (
+    Finding,
+    JointBand,
+    JudgedReading,
+    NextReading,
+    Ohms,
+    Suspect,
+)
 from benchtest.diagnosis.halves import LightEnd, light_end
+from benchtest.diagnosis.profile import Profile, profile
 from benchtest.diagnosis.retest import still_valid, touched_by
 
 __all__ = [
     "Engine",
     "Finding",
+    "JointBand",
     "JudgedReading",
     "LightEnd",
     "NextReading",
     "Ohms",
+    "Profile",
     "Suspect",
     "diagnose",
     "light_end",
+    "profile",
     "still_valid",
     "touched_by",
 ]

@@ -10,11 +10,17 @@ import numpy as np
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.diagnosis.explain import Reason, fits_nothing, reason
 from benchtest.diagnosis.faults import Priors, fault_space
-from benchtest.diagnosis.finding import Finding, JudgedReading, Suspect
+from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, Suspect
 from benchtest.diagnosis.forecast import Forecaster
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.plan import Evidence, plan_next
-from benchtest.diagnosis.posterior import Posterior, cleared_ohm, likeliest_part, named_suspects
+from benchtest.diagnosis.posterior import (
+    Posterior,
+    cleared_by_joint,
+    cleared_ohm,
+    likeliest_part,
+    named_suspects,
+)
 from benchtest.diagnosis.repair import repair_words
 from benchtest.diagnosis.response import Responses
 from benchtest.diagnosis.together import Look, several_posterior, sure_parts, together
@@ -98,6 +104,7 @@ class Engine:
             readings=_judge(readings, plain.weigher),
             cleared_ohm=cleared_ohm(footing.healthy, footing.joints),
             strange=_strange(footing),
+            joints=self._bands(found, footing),
         )
 
     def _forecaster(self, footing: View) -> Forecaster:
@@ -123,6 +130,17 @@ class Engine:
                 others = look(tuple(part for part in sure if part.where != where))
                 why = reason(others, likeliest_part(self.space, found, where, kind, joint))
             rows.append(Suspect(where, kind, probability, ohms, repair, why.words, why.after))
+        return tuple(rows)
+
+    def _bands(self, found: Posterior, footing: View) -> tuple[JointBand, ...]:
+        """What is known of each joint, faults that are sure taken for given."""
+        cleared = cleared_by_joint(footing.healthy, footing.joints)
+        rows = []
+        for number, joint in enumerate(self.space.joints):
+            resistive, open_ = float(found.resistive[number]), float(found.open[number])
+            ohms = found.ohms(number) if resistive > LEAST_SHOWN else None
+            limit = float(cleared[number]) if np.isfinite(cleared[number]) else None
+            rows.append(JointBand(joint.name, resistive + open_, open_, ohms, limit))
         return tuple(rows)
 
 

@@ -49,6 +49,21 @@ class Suspect:
 
 
 @dataclass(frozen=True, slots=True)
+class JointBand:
+    """What the evidence says of one power joint."""
+
+    name: str
+    probability: float
+    """That it is at fault, resistive or open."""
+    open: float
+    """That it is open."""
+    ohms: Ohms | None
+    """Its resistance if it is at fault and not open."""
+    cleared_ohm: float | None
+    """The evidence speaks against more than this; None where even open would not show. [Ω]"""
+
+
+@dataclass(frozen=True, slots=True)
 class NextReading:
     """The reading expected to tell most about which fault it is."""
 
@@ -85,6 +100,8 @@ class Finding:
     """No joint is above this, as far as the evidence can tell; None while it cannot. [Ω]"""
     strange: int | None = None
     """Place of a reading that nothing explains, counted from 1: to be taken again."""
+    joints: tuple[JointBand, ...] = ()
+    """Every power joint, in the order of `power_joints`."""
 
     def as_json(self, design: Design) -> dict[str, Any]:
         """The contract's JSON object."""

@@ -190,8 +190,8 @@ def _learned(
     off = weigher.values - np.where((parts.joint >= 0)[:, None], faulty, healthy)
     shift = np.zeros((len(shared), len(off)))
     for silent, mine in _silent_readings(weigher, parts, off, covariance).items():
-        shift[:, mine] = _regress(covariance, shared, silent) @ off[mine].T
-    return shift, np.einsum("pr,pr->p", _regress(covariance, shared, ()), shared)
+        shift[:, mine] = regress(covariance, shared, silent) @ off[mine].T
+    return shift, np.einsum("pr,pr->p", regress(covariance, shared, ()), shared)
 
 
 def _silent_readings(
@@ -212,8 +212,14 @@ def _silent_readings(
     return groups
 
 
-def _regress(covariance: FloatArray, shared: FloatArray, silent: tuple[int, ...]) -> FloatArray:
-    """Weights of the readings in what each probe will show, shape (probes, readings)."""
+def regress(covariance: FloatArray, shared: FloatArray, silent: tuple[int, ...]) -> FloatArray:
+    """Weights of the readings in what each probe will show, shape (probes, readings).
+
+    Args:
+        covariance: of the readings, shape (readings, readings).
+        shared: covariance of each probe with each reading, shape (probes, readings).
+        silent: readings that say nothing.
+    """
     if silent:
         covariance = covariance.copy()
         covariance[list(silent), list(silent)] *= 1e8

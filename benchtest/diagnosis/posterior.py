@@ -52,25 +52,33 @@ class Posterior:
         return Ohms(float(low), best, float(high))
 
 
-def cleared_ohm(healthy: float, joints: FloatArray) -> float | None:
-    """Resistance above which the evidence speaks against every joint, by `CLEARED` at least.
+def cleared_by_joint(healthy: float, joints: FloatArray) -> FloatArray:
+    """Resistance above which the evidence speaks against each joint, by `CLEARED` at least.
 
     Args:
         healthy: logarithm of the evidence's likelihood if nothing is wrong.
         joints: of each power joint's faults, shape (joints, COLUMNS).
 
     Returns:
-        The least such resistance [Ω], or None where even an open joint may not have shown.
+        The least such resistance, infinite where even an open joint may not have shown,
+        shape (joints,). [Ω]
     """
     against = np.exp(np.minimum(joints - healthy, 50.0))
     # mean over all resistances above each, open counted as one more
     above = np.cumsum(against[:, ::-1], axis=1) / np.arange(1, COLUMNS + 1)
-    worst = above[:, ::-1].max(axis=0)
-    shown = np.flatnonzero(worst >= CLEARED)
-    if not len(shown):
-        return float(GRID_OHM[0])
-    first = int(shown[-1]) + 1
-    return float(GRID_OHM[first]) if first < GRID else None
+    # the first place from the top that the evidence does not speak against
+    shown = above >= CLEARED
+    first = np.where(shown.any(axis=1), COLUMNS - np.argmax(shown, axis=1), 0)
+    return np.append(GRID_OHM, [np.inf, np.inf])[first]
+
+
+def cleared_ohm(healthy: float, joints: FloatArray) -> float | None:
+    """Resistance above which the evidence speaks against every joint; None where there is none.
+
+    Arguments are those of `cleared_by_joint`. [Ω]
+    """
+    worst = float(cleared_by_joint(healthy, joints).max())
+    return worst if np.isfinite(worst) else None
 
 
 FAULTY_TIMES = 4.0

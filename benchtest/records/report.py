@@ -4,20 +4,70 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from importlib.resources import files
+from typing import Any
 
 import jinja2
+from markupsafe import Markup
+
+from benchtest.evidence.marks import Mark
+from benchtest.prop.design import Design
+from benchtest.records.prop_map import draw_map
+from benchtest.records.strand_plot import StrandPlot, draw_strands
+from benchtest.records.words import off_sd, percent, shown_ohms, shown_value
+
+LOUD = 0.05
+"""Probability from which on a joint stands out on the page: what keeps a unit indoors."""
 
 
 @dataclass(frozen=True, slots=True)
 class StrandLine:
-    """One row of the verdict table."""
+    """One strand: what the eye said."""
 
     number: int
     nodes: int
     verdict: str
     """passed, failed, or not looked at."""
     marks: str
+
+
+@dataclass(frozen=True, slots=True)
+class JointLine:
+    """What is known of one power joint."""
+
+    name: str
+    probability: float = 0.0
+    """That it is at fault."""
+    likely_open: bool = False
+    ohms: tuple[float, float, float] | None = None
+    """5 %, most probable and 95 % of its resistance, if it is at fault. [Ω]"""
+    cleared_ohm: float | None = None
+    """The evidence speaks against more than this; None where nothing was shown. [Ω]"""
+
+    @property
+    def loud(self) -> bool:
+        """True where it is suspected."""
+        return self.probability > LOUD
+
+    @property
+    def words(self) -> str:
+        """Its band in a few words.
+
+        >>> JointLine("4A+", 0.93, False, (0.31, 0.42, 0.6), None).words
+        '420 mΩ (310 to 600)'
+        >>> JointLine("4A-", 0.0, False, None, 0.03).words, JointLine("4B-").words
+        ('≤ 30 mΩ', 'not shown')
+        """
+        if self.loud and (self.likely_open or self.ohms is None):
+            return "open"
+        if self.loud and self.ohms is not None:
+            unit, times = ("mΩ", 1e3) if self.ohms[2] < 0.995 else ("Ω", 1.0)
+            low, best, high = (f"{float(f'{ohm * times:.2g}'):g}" for ohm in self.ohms)
+            return f"{best} {unit} ({low} to {high})"
+        if self.cleared_ohm is None:
+            return "not shown"
+        return f"≤ {shown_ohms(self.cleared_ohm)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,29 +95,64 @@ class SuspectLine:
     repair: str
 
 
+@dataclass(frozen=True, slots=True)
+class HistoryLine:
+    """One session of the unit, as it was concluded then."""
+
+    when: str
+    stage: str
+    did: str
+    """What was looked at, read and repaired."""
+    found: str
+    """What the tool said at its end."""
+    signed: str
+    record: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeLine:
+    """A joint that is not what it was at the test before."""
+
+    joint: str
+    before: str
+    now: str
+    change: str
+
+
 @dataclass(frozen=True)
 class ReportContent:
     """Everything that stands on the page, as words and numbers."""
 
     tag: str
-    design: str
+    design: Design
     stage: str
     started_at: str
     ended_at: str
     meter: str
     record: str
     """Id of the session."""
+    prop_file: str
+    """Short digest of the prop file that the session keeps."""
+    program: str
+    """Name and version of the program that made the page."""
     verdict: str
     """In a few words, on top."""
     good: bool
     waits_for: Sequence[str]
     strands: Sequence[StrandLine]
+    marks: Sequence[Mark]
+    joints: Sequence[JointLine]
+    plot: StrandPlot | None
     readings: Sequence[ReadingLine]
     suspects: Sequence[SuspectLine]
     healthy: float | None
     cleared_mohm: float | None
     repairs: Sequence[tuple[str, str, str]]
     """When, where, what."""
+    history: Sequence[HistoryLine]
+    changes: Sequence[ChangeLine]
+    compared_with: str
+    """When the test was that `changes` compares with; empty where there is none."""
     notes: Sequence[str]
     signed_by: str | None
     signed_at: str | None
@@ -76,19 +161,54 @@ class ReportContent:
 
 def render_report(content: ReportContent) -> str:
     """The page. Every word in it is escaped."""
-    text = files("benchtest.records").joinpath("report.html").read_text("utf-8")
-    environment = jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    by_name = {joint.name: joint for joint in content.joints}
+    ends = [
+        [by_name.get(f"{line.number}{end}{rail}") for end in "AB" for rail in "+-"]
+        for line in content.strands
+    ]
+    at_ends = {joint.name for row in ends for joint in row if joint is not None}
+    return page(
+        "unit.html",
+        c=content,
+        ends=ends,
+        at_ends=bool(at_ends),
+        others=[joint for joint in content.joints if joint.name not in at_ends],
+        bars=[_bar(reading) for reading in content.readings],
+        map=_map(content),
+        plot=None if content.plot is None else Markup(draw_strands(content.plot)),
     )
-    environment.filters["volts"] = _volts
-    return environment.from_string(text).render(c=content, bars=[_bar(r) for r in content.readings])
 
 
-def _volts(value: float, unit: str) -> str:
-    """A value with as many digits as a bench meter shows: millivolts below 0.6 V."""
-    if unit == "V" and abs(value) < 0.6:
-        return f"{value * 1e3:.1f} mV"
-    return f"{value:.3f} {unit}"
+def _map(content: ReportContent) -> Any:
+    passed = {s.number: s.verdict == "passed" for s in content.strands if "look" not in s.verdict}
+    suspects: dict[str, float] = {}
+    for suspect in content.suspects:
+        suspects[suspect.where] = suspects.get(suspect.where, 0.0) + suspect.probability
+    return draw_map(content.design, passed, content.marks, suspects)
+
+
+def page(name: str, **values: Any) -> str:
+    """A page of this folder with its values filled in, every word escaped."""
+    return _environment().get_template(name).render(values)
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.FunctionLoader(_source),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["volts"] = shown_value
+    environment.filters["off"] = off_sd
+    environment.filters["percent"] = percent
+    return environment
+
+
+def _source(name: str) -> str:
+    return files("benchtest.records").joinpath("pages", name).read_text("utf-8")
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+import hashlib
 
+from benchtest import __version__
 from benchtest.diagnosis import Finding
 from benchtest.diagnosis.repair import repair_words
 from benchtest.records.report import ReadingLine, ReportContent, StrandLine, SuspectLine
+from benchtest.session.along import strand_plot
 from benchtest.session.events import RepairDone, SignedOff
 from benchtest.session.guidance import INNOCENT, open_items, waits_for
+from benchtest.session.history import changed_since, history_lines, joint_line, local_time
 from benchtest.session.live import Session, last_test
 from benchtest.session.state import State
 
@@ -29,24 +32,33 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
     waits = waits_for(here, stage)
     passed = state.signed is not None and not open_items(state, found)
     signed = state.signed
+    compared_with, changes = changed_since(session, found)
     cleared = found.cleared_ohm if found.healthy > 0.5 else None
     return ReportContent(
         tag=session.tag,
-        design=session.design.name,
+        design=session.design,
         stage=stage,
-        started_at=_local(session.row.started_at),
-        ended_at=_local(session.happened[-1].at) if session.happened else "",
+        started_at=local_time(session.row.started_at),
+        ended_at=local_time(session.happened[-1].at) if session.happened else "",
         meter=str(session.meter),
         record=session.row.id,
+        prop_file=hashlib.sha256(session.row.design_text.encode()).hexdigest()[:12],
+        program=f"benchtest {__version__}",
         verdict=_verdict(state, passed, waits),
         good=passed,
         waits_for=waits,
         strands=_strands(state),
+        marks=state.marks,
+        joints=[joint_line(band) for band in found.joints],
+        plot=strand_plot(session, found),
         readings=_readings(session, found),
         suspects=_suspects(session, found),
         healthy=found.healthy if state.readings or state.verdicts else None,
         cleared_mohm=None if cleared is None else cleared * 1e3,
         repairs=_repairs(session),
+        history=history_lines(session),
+        changes=changes,
+        compared_with=compared_with,
         notes=state.notes,
         signed_by=signed.by if signed else None,
         signed_at=_signed_at(session),
@@ -112,7 +124,7 @@ def _suspects(session: Session, found: Finding) -> list[SuspectLine]:
 def _repairs(session: Session) -> list[tuple[str, str, str]]:
     counted = {happened.seq for happened in session.state.undoable}
     return [
-        (_local(h.at), h.what.where, h.what.what)
+        (local_time(h.at), h.what.where, h.what.what)
         for h in session.happened
         if isinstance(h.what, RepairDone) and h.seq in counted
     ]
@@ -122,12 +134,4 @@ def _signed_at(session: Session) -> str | None:
     if session.state.signed is None:
         return None
     signed = [h for h in session.state.undoable if isinstance(h.what, SignedOff)]
-    return _local(signed[-1].at)
-
-
-def _local(stamp: str) -> str:
-    """A record's time as people at the bench read it."""
-    try:
-        return datetime.fromisoformat(stamp).astimezone().strftime("%Y-%m-%d %H:%M")
-    except ValueError:
-        return stamp
+    return local_time(signed[-1].at)

@@ -4,19 +4,31 @@ from __future__ import annotations
 
 import dataclasses
 import re
+import subprocess
 from html.parser import HTMLParser
+from importlib.resources import files
+from pathlib import Path
 
+import html5lib
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchtest.evidence.marks import Mark
+from benchtest.prop.design import BusPad, Design
+from benchtest.prop.lit import Lit
+from benchtest.prop.reader import parse_design
 from benchtest.records.report import (
+    ChangeLine,
+    HistoryLine,
+    JointLine,
     ReadingLine,
     ReportContent,
     StrandLine,
     SuspectLine,
     render_report,
 )
+from benchtest.records.strand_plot import Curve, Dot, Panel, StrandPlot
 
 EVIL = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>{{ 7*7 }}</title></style>"
 # HTML Living Standard, 13.1.2: void elements have no end tag
@@ -24,7 +36,7 @@ VOID = {"meta", "br", "img", "input", "link", "hr", "wbr"}
 ALLOWED = {
     *("html", "head", "meta", "title", "style", "body", "header", "section", "h1", "h2", "p", "b"),
     *("span", "ul", "li", "div", "table", "thead", "tbody", "tr", "th", "td", "code", "wbr"),
-    *("svg", "rect", "line", "circle"),
+    *("svg", "rect", "line", "circle", "path", "g", "defs", "use", "text", "figure", "clippath"),
 }
 
 
@@ -62,24 +74,56 @@ def _reading(z: float = 0.5, stale: bool = False) -> ReadingLine:
     return ReadingLine("1 3 5-8", "crown:2+>crown:11+", -0.0005, "V", 0.0004, 0.0002, z, stale)
 
 
+def _design(words: str) -> Design:
+    """The Willow fan; prop, buses and feed have these words for names."""
+    text = files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8")
+    design = parse_design(text, "fan")
+    foot, crown = design.buses
+    feed = dataclasses.replace(design.feeds[0], name=words, at=BusPad(words, 6))
+    buses = (dataclasses.replace(foot, name=words), crown)
+    return dataclasses.replace(design, name=words, buses=buses, feeds=(feed,))
+
+
+def _plot() -> StrandPlot:
+    x, volts, sd = (0.0, 15.0, 31.0), (4.7, 4.6, 4.5), (0.05, 0.05, 0.05)
+    curve = Curve(x, volts, sd, (4.6, 4.5, 4.4), (0.01, 0.01, 0.01), (Dot(31.0, 4.41),))
+    return StrandPlot("all", [Panel(1, 30, curve), Panel(2, 30, curve)], 4.5, "7A+", (3, 4))
+
+
 def _content(words: str = "plain") -> ReportContent:
     return ReportContent(
         tag="WF-03",
-        design=words,
+        design=_design(words),
         stage="soldered",
         started_at="2026-11-25 18:00",
         ended_at="2026-11-25 18:40",
         meter="0.5%+3/6000",
         record="one",
+        prop_file="d00d",
+        program="benchtest 0",
         verdict="Passed on the bench",
         good=True,
         waits_for=["sealing", words],
         strands=[StrandLine(1, 30, "passed", ""), StrandLine(2, 30, "failed", words)],
+        marks=[Mark(Lit(frozenset([2])), 2, 17, 30, "dark")],
+        joints=[
+            JointLine("1A+", cleared_ohm=0.03),
+            JointLine("1A-"),
+            JointLine("2B-", 0.9, False, (0.31, 0.42, 0.6)),
+            JointLine(f"{words}+", 0.9, True),
+        ],
+        plot=_plot(),
         readings=[_reading(), ReadingLine("all", "main", 4.2, "A", 4.1, 0.1, 1.0, False)],
         suspects=[SuspectLine("4A+", words, 0.93, 0.8, words)],
         healthy=0.02,
         cleared_mohm=40.0,
         repairs=[("2026-11-25 18:30", "4A+", words)],
+        history=[
+            HistoryLine("2026-11-25", "soldered", "12 passed", words, words, "abc"),
+            HistoryLine("2026-11-20", "bare", "12 passed", "7A+ 93 %", words, "def"),
+        ],
+        changes=[ChangeLine("4A+", words, "≤ 30 mΩ", "has fallen")],
+        compared_with="2026-11-20 17:00",
         notes=[words, "second"],
         signed_by=words,
         signed_at="2026-11-25 18:40",
@@ -94,7 +138,9 @@ def test_every_figure_is_on_the_page() -> None:
         "WF-03", "soldered", "2026-11-25 18:00", "0.5%+3/6000", "Passed on the bench",
         "Waits for: sealing; plain.", "No joint above 40 mΩ", "1 3 5-8", "crown:2+>crown:11+",
         "-0.5 mV", "0.4 mV", "0.2 mV", "+0.5 sd", "4.200 A", "4.100 A", "4A+", "93 %", "0.80",
-        "2 %", "second", "2026-11-25 18:40",
+        "2 %", "second", "2026-11-25 18:40", "17–30 dark", "! 4A+ 93 %", "≤ 30 mΩ", "not shown",
+        "! 420 mΩ (310 to 600)", "! open", "7A+ 93 %", "has fallen", "with 7A+ at fault",
+        "2 strands that differ less are left out", "strand 2", "d00d", "crown",
     ):  # fmt: skip
         assert words in page.words, words
 
@@ -102,14 +148,15 @@ def test_every_figure_is_on_the_page() -> None:
 def test_words_never_become_elements() -> None:
     plain, evil = _Page(render_report(_content())), _Page(render_report(_content(EVIL)))
     assert [tag for tag, _ in evil.tags] == [tag for tag, _ in plain.tags]
-    assert evil.words.count(EVIL) == plain.words.count("plain") == 9
+    # the drawing shortens the names of a bus and a feed, and keeps the whole of each as a title
+    assert evil.words.count(EVIL) == plain.words.count("plain") - 2 == 18
     assert evil.open == []
 
 
 @given(st.text())
 @settings(max_examples=30, deadline=None)
 def test_no_text_at_all_becomes_an_element(words: str) -> None:
-    page = _Page(render_report(_content(words)))
+    page = _Page(render_report(dataclasses.replace(_content(words), plot=None)))
     assert {tag for tag, _ in page.tags} <= ALLOWED
     assert not [name for _, attrs in page.tags for name in attrs if name.startswith("on")]
 
@@ -118,8 +165,9 @@ def test_the_page_needs_nothing_from_elsewhere() -> None:
     text = render_report(_content())
     page = _Page(text)
     named = {name for _, attrs in page.tags for name in attrs}
-    assert not named & {"src", "href", "srcset", "data", "action"}
-    assert "url(" not in text
+    assert not named & {"src", "srcset", "data", "action"}
+    links = [attrs["href"] or "" for _, attrs in page.tags if "href" in attrs]
+    assert all(link.startswith("#") for link in links + re.findall(r"url\((.*?)\)", text))
     assert "@import" not in text
     assert page.tags[2] == ("meta", {"charset": "utf-8"})
 
@@ -140,41 +188,51 @@ def test_the_verdict_is_told_by_words_and_sign_not_by_colour_alone() -> None:
 
 def test_an_empty_session_has_a_page_too() -> None:
     bare = dataclasses.replace(
-        _content(), waits_for=[], readings=[], suspects=[], healthy=None, cleared_mohm=None,
+        _content(), waits_for=[], marks=[], joints=[], plot=None, history=[], changes=[],
+        compared_with="", readings=[], suspects=[], healthy=None, cleared_mohm=None,
         repairs=[], notes=[], signed_by=None, signed_at=None, comment="", ended_at="",
     )  # fmt: skip
     page = _Page(render_report(bare))
     for words in ("None was taken.", "Nothing is above 5 %.", "not worked out"):
         assert words in page.words
-    for words in ("Waits for", "Repairs", "Notes", "No joint above", "last event"):
+    for words in (
+        "Waits for", "Repairs", "Notes", "No joint above", "last event", "History", "Since",
+        "Volts along",
+    ):  # fmt: skip
         assert words not in page.words
+
+
+def _drawn(z: float) -> tuple[dict[str, str | None], dict[str, str | None], str | None]:
+    """Dot, band and label of the one reading of a page."""
+    content = dataclasses.replace(_content(), plot=None, readings=[_reading(z)])
+    page = _Page(render_report(content))
+    (band,) = [attrs for tag, attrs in page.tags if tag == "rect"]
+    dot = [attrs for tag, attrs in page.tags if tag == "circle"][-1]
+    labels = [attrs["aria-label"] for tag, attrs in page.tags if tag == "svg"]
+    return dot, band, labels[-1]
 
 
 @pytest.mark.parametrize(
     ("z", "at"), [(0.0, 60.0), (2.0, 78.0), (-2.0, 42.0), (6.0, 114.0), (99.0, 114.0), (-99.0, 6.0)]
 )
 def test_a_dot_stands_where_the_reading_stands_and_stays_in_sight(z: float, at: float) -> None:
-    page = _Page(render_report(dataclasses.replace(_content(), readings=[_reading(z)])))
-    (dot,) = [attrs for tag, attrs in page.tags if tag == "circle"]
+    dot, _, label = _drawn(z)
     x, radius = float(dot["cx"] or ""), float(dot["r"] or "")
     assert x == pytest.approx(at, abs=0.1)
     assert x - radius >= 0.0
     assert x + radius <= 120.0
-    (label,) = [attrs["aria-label"] for tag, attrs in page.tags if tag == "svg"]
     assert label == f"{z:+.1f} standard deviations from healthy"
 
 
 def test_the_band_is_two_standard_deviations_either_way() -> None:
-    page = _Page(render_report(dataclasses.replace(_content(), readings=[_reading(2.0)])))
-    (band,) = [attrs for tag, attrs in page.tags if tag == "rect"]
-    (dot,) = [attrs for tag, attrs in page.tags if tag == "circle"]
+    dot, band, _ = _drawn(2.0)
     right = float(band["x"] or "") + float(band["width"] or "")
     assert float(dot["cx"] or "") == pytest.approx(right, abs=0.1)
 
 
 def test_readings_that_a_repair_moved_are_struck_out_and_that_is_explained() -> None:
     lines = [_reading(stale=True), _reading()]
-    page = _Page(render_report(dataclasses.replace(_content(), readings=lines)))
+    page = _Page(render_report(dataclasses.replace(_content(), plot=None, readings=lines)))
     old = [attrs for tag, attrs in page.tags if tag == "tr" and attrs.get("class") == "old"]
     assert len(old) == 1
     assert "Struck out: taken before a repair" in page.words
@@ -193,3 +251,33 @@ def test_cautions_are_on_the_page() -> None:
     assert "licensed electrician" in words
     assert "local codes" in words
     assert "not how well a joint is made" in words
+
+
+@pytest.mark.parametrize("words", ["plain", EVIL])
+def test_the_page_is_what_the_html_standard_asks_for(words: str, tmp_path: Path) -> None:
+    """Parsed without an error by html5lib, after the standard; no complaint from HTML Tidy."""
+    text = render_report(_content(words))
+    html5lib.HTMLParser(strict=True).parse(text)
+    path = tmp_path / "page.html"
+    path.write_text(text, encoding="utf-8")
+    done = subprocess.run(
+        ["tidy", "-quiet", "-errors", "-utf8", str(path)],
+        capture_output=True, encoding="utf-8", check=False,
+    )  # fmt: skip
+    assert done.stderr == ""
+    assert done.returncode == 0
+
+
+def test_no_id_stands_on_the_page_twice() -> None:
+    """HTML Living Standard, 3.2.6: an id is unique in its tree; and every link finds its own."""
+    text = render_report(_content())
+    ids = [attrs["id"] for _, attrs in _Page(text).tags if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    assert set(re.findall(r'(?:href="|url\()#([\w-]+)', text)) <= set(ids)
+
+
+def test_the_plot_takes_its_colours_from_the_page() -> None:
+    text = render_report(_content())
+    (plot,) = re.findall(r'<figure class="plot wide">(.*?)</figure>', text, flags=re.DOTALL)
+    assert "var(--ink)" in plot
+    assert not re.findall(r"#[0-9a-f]{6}\b", plot)

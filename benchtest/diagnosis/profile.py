@@ -1,0 +1,124 @@
+"""Volts along the prop: as designed, and as this unit's readings have them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchtest.circuit.network import Solution
+from benchtest.circuit.start import require_start
+from benchtest.circuit.tolerance import spread
+from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.engine import Engine
+from benchtest.diagnosis.finding import Finding, Ohms
+from benchtest.diagnosis.forecast import SLIPPED_SD, regress
+from benchtest.diagnosis.gauss import slips
+from benchtest.diagnosis.response import GRID, GRID_OHM
+from benchtest.diagnosis.taps import noise_of, taps_of
+from benchtest.diagnosis.weigh import Weigher
+from benchtest.evidence.meter import Meter
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Probe
+from benchtest.prop.lit import Lit
+
+GUILTY = 0.5
+"""A suspect from this probability on is taken to be at fault in what the readings say."""
+
+
+@dataclass(frozen=True)
+class Profile:
+    """What probes show with given strands lit. All of shape (probes,). [V]
+
+    Attributes:
+        lit: strands lit.
+        designed_v: a unit exactly as designed.
+        designed_sd_v: standard deviation of what healthy units show.
+        read_v: this unit, by its readings and its likeliest fault; None without readings.
+        read_sd_v: what doubt the readings leave; None without readings.
+        suspect: the joint taken to be at fault in `read_v`, if one is.
+    """
+
+    lit: Lit
+    designed_v: FloatArray
+    designed_sd_v: FloatArray
+    read_v: FloatArray | None
+    read_sd_v: FloatArray | None
+    suspect: str | None
+
+
+def profile(
+    engine: Engine,
+    lit: Lit,
+    probes: Sequence[Probe],
+    readings: Sequence[Reading],
+    meter: Meter,
+    finding: Finding,
+) -> Profile:
+    """Volts at probes under one lit set.
+
+    What readings taken anywhere say of causes that the unit shares (node current, wire, supply)
+    is carried over to each probe by Gaussian conditioning, as for the next reading's forecast.
+
+    Args:
+        engine: of the design.
+        lit: strands lit.
+        probes: where; memory grows with probes times nodes.
+        readings: this unit's.
+        meter: of readings that name none.
+        finding: what they say.
+
+    Raises:
+        CircuitFault: the prop has no solution with these lit, or does not start.
+    """
+    solution = engine.responses.base(lit).solution
+    require_start(solution)
+    wanted = list(probes)
+    moved = spread(solution, wanted, engine.tolerances)
+    designed = np.array([solution.volts(probe) for probe in wanted])
+    if not readings:
+        return Profile(lit, designed, moved.sd_v, None, None, None)
+    values = np.array([r.amps if r.volts is None else r.volts for r in readings], dtype=float)
+    groups = taps_of(engine.responses.circuit, readings)
+    weigher = Weigher(
+        engine.responses, groups, values, noise_of(readings, meter), engine.tolerances
+    )
+    joint, column = _likeliest(engine, finding)
+    mean, _ = weigher.under(joint, column)
+    healthy = weigher.healthy_mean()
+    covariance = weigher.covariance(weigher.healthy_spread, healthy)
+    read = weigher.healthy_spread
+    shared = moved.shared @ read.shared.T + moved.nodes @ read.nodes.T
+    off = values - mean
+    slipped = int(slips(off, covariance, SLIPPED_SD))
+    weights = regress(covariance, shared, (slipped,) if slipped >= 0 else ())
+    known = np.einsum("pr,pr->p", weights, shared)
+    sd_v = np.sqrt(np.maximum(moved.sd_v**2 - known, 0.0))
+    at = _solved(engine, lit, joint, column)
+    base = np.array([at.volts(probe) for probe in wanted])
+    name = engine.space.joints[joint].name if joint >= 0 else None
+    return Profile(lit, designed, moved.sd_v, base + weights @ off, sd_v, name)
+
+
+def _likeliest(engine: Engine, finding: Finding) -> tuple[int, int]:
+    """The joint at fault and its place in the grid; (-1, 0) where none is likely enough."""
+    worst = max(
+        range(len(finding.joints)), key=lambda row: finding.joints[row].probability, default=-1
+    )
+    if worst < 0 or finding.joints[worst].probability < GUILTY:
+        return -1, 0
+    band = finding.joints[worst]
+    if band.ohms is None or band.open > band.probability / 2:
+        return worst, GRID
+    return worst, _place(band.ohms)
+
+
+def _place(ohms: Ohms) -> int:
+    return int(np.argmin(np.abs(np.log(GRID_OHM / ohms.best))))
+
+
+def _solved(engine: Engine, lit: Lit, joint: int, column: int) -> Solution:
+    if joint < 0:
+        return engine.responses.base(lit).solution
+    return engine.responses.exact(engine.space.joints[joint].name, column, lit)

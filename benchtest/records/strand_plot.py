@@ -1,0 +1,173 @@
+"""Volts along each strand, measured against predicted, as one SVG of small plots.
+
+Drawn by matplotlib, which is imported when a page is made and not before: it takes a third of a
+second. Its colours are replaced by the page's own, so that the plot follows a dark screen.
+"""
+
+from __future__ import annotations
+
+import io
+import logging
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+INK, SOFT, TINT, BAD, LINE = "#010101", "#020202", "#030303", "#040404", "#050505"
+_OWN = {INK: "ink", SOFT: "soft", TINT: "tint", BAD: "bad", LINE: "line"}
+STYLE: Any = {
+    "font.family": "DejaVu Sans",
+    "font.size": 6.5,
+    "text.color": INK,
+    "axes.edgecolor": LINE,
+    "axes.labelcolor": SOFT,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.linewidth": 0.6,
+    "xtick.color": LINE,
+    "xtick.labelcolor": SOFT,
+    "ytick.color": LINE,
+    "ytick.labelcolor": SOFT,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "benchtest",
+    "figure.facecolor": "none",
+    "axes.facecolor": "none",
+    "text.parse_math": False,
+}
+ACROSS = 4
+MOST_PANELS = 16
+WIDTH_IN, PANEL_IN, FOOT_IN = 7.2, 0.86, 0.14
+"""Size of the drawing: its width, each row of panels, and room below them. [in]"""
+STEP = 1.12
+"""From the start of one strand to the next, in strands."""
+
+
+@dataclass(frozen=True, slots=True)
+class Dot:
+    """One reading at a place of the strand."""
+
+    x: float
+    """Node number; end A stands at 0 and end B one after the last node."""
+    volts: float
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """Volts along one strand under one lit set; all sequences alike in length. [V]"""
+
+    x: Sequence[float]
+    designed_v: Sequence[float]
+    designed_sd_v: Sequence[float]
+    read_v: Sequence[float] | None
+    """What the readings make of this unit; None without readings."""
+    read_sd_v: Sequence[float] | None
+    dots: Sequence[Dot] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """One strand."""
+
+    strand: int
+    nodes: int
+    curve: Curve
+
+
+@dataclass(frozen=True, slots=True)
+class StrandPlot:
+    """The plot and what is said beside it."""
+
+    lit: str
+    panels: Sequence[Panel]
+    lowest_v: float | None
+    """What the worst node should still see, where that is in sight. [V]"""
+    suspect: str | None = None
+    """The joint taken to be at fault in what the readings make of the unit."""
+    left_out: Sequence[int] = field(default_factory=tuple)
+    """Strands without a panel of their own."""
+
+
+def draw_strands(plot: StrandPlot) -> str:
+    """The plot as an SVG element, without anything from elsewhere."""
+    import matplotlib as mpl
+
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)  # a cold font cache is nobody's worry
+    with mpl.rc_context():
+        mpl.rcdefaults()  # a user's own style file is not for this page
+        mpl.rcParams.update(STYLE)
+        return themed(_figure(plot))
+
+
+def _figure(plot: StrandPlot) -> str:
+    from matplotlib.figure import Figure
+
+    rows = [plot.panels[at : at + ACROSS] for at in range(0, len(plot.panels), ACROSS)]
+    height = PANEL_IN * len(rows) + FOOT_IN
+    figure = Figure(figsize=(WIDTH_IN, height))
+    # placed by hand: the automatic layouts take ten times as long as the drawing
+    edges = {"left": 0.42 / WIDTH_IN, "right": 1.0 - 0.05 / WIDTH_IN}
+    edges |= {"bottom": (FOOT_IN + 0.05) / height, "top": 1.0 - 0.16 / height}
+    grid = {**edges, "hspace": 0.62}
+    axes = figure.subplots(len(rows), 1, sharey=True, squeeze=False, gridspec_kw=grid)
+    for at, panels in zip(axes[:, 0], rows, strict=True):
+        _row(at, panels, plot.lowest_v)
+    figure.text(0.02 / WIDTH_IN, 0.5, "volts", fontsize=6.5, color=SOFT, rotation=90, va="center")
+    out = io.StringIO()
+    nothing = dict.fromkeys(("Creator", "Date", "Format", "Type"))
+    figure.savefig(out, format="svg", metadata=nothing)
+    return out.getvalue()
+
+
+def _row(at: Axes, panels: Sequence[Panel], lowest_v: float | None) -> None:
+    """Strands beside each other on one pair of axes: an axis of its own each costs ten times."""
+    ticks, names = [], []
+    for place, panel in enumerate(panels):
+        start = place * STEP
+        _strand(at, panel, start)
+        middle = (panel.nodes + 1) // 2
+        ticks += [start, start + middle / (panel.nodes + 1), start + 1.0]
+        names += ["A", str(middle), "B"]
+        at.text(start, 1.04, f"strand {panel.strand}", transform=at.get_xaxis_transform())
+    if lowest_v is not None:
+        at.axhline(lowest_v, color=BAD, linewidth=0.7, linestyle="-.")
+    at.set_xlim(-0.03, ACROSS * STEP - (STEP - 1.03))
+    at.set_xticks(ticks, names)
+    at.tick_params(length=2, pad=1.5)
+
+
+def _strand(at: Axes, panel: Panel, start: float) -> None:
+    import numpy as np
+
+    curve = panel.curve
+    x = start + np.asarray(curve.x) / (panel.nodes + 1)
+    designed, sd = np.asarray(curve.designed_v), np.asarray(curve.designed_sd_v)
+    at.fill_between(x, designed - 2 * sd, designed + 2 * sd, color=TINT, linewidth=0)
+    at.plot(x, designed, color=SOFT, linewidth=0.9, linestyle=(0, (4, 1.5)))
+    if curve.read_v is not None and curve.read_sd_v is not None:
+        read, sd = np.asarray(curve.read_v), np.asarray(curve.read_sd_v)
+        at.plot(x, read, color=INK, linewidth=1.2)
+        for edge in (read - 2 * sd, read + 2 * sd):
+            at.plot(x, edge, color=INK, linewidth=0.4, linestyle=":")
+    if curve.dots:
+        dots = [start + dot.x / (panel.nodes + 1) for dot in curve.dots]
+        volts = [dot.volts for dot in curve.dots]
+        at.plot(dots, volts, "D", color=BAD, markersize=3.2, clip_on=False, zorder=5)
+
+
+def themed(svg: str) -> str:
+    """A picture of matplotlib's as part of a page: its colours, and no ids but those it uses."""
+    svg = svg[svg.index("<svg") :].strip()
+    svg = re.sub(r"<style[^>]*>.*?</style>", "", svg, flags=re.DOTALL)
+    svg = re.sub(r"<!--.*?-->", "", svg, flags=re.DOTALL)
+    used = set(re.findall(r'(?:href="|url\()#([\w-]+)', svg))
+    svg = re.sub(r' id="([\w-]+)"', lambda found: found[0] if found[1] in used else "", svg)
+    for colour, name in _OWN.items():
+        svg = svg.replace(colour, f"var(--{name})")
+    svg = re.sub(
+        r'<svg [^>]*viewBox="([^"]*)"[^>]*>', r'<svg viewBox="\1" role="img">', svg, count=1
+    )
+    svg = re.sub(r"\s*\n\s*", " ", svg)
+    return svg.replace("xlink:href", "href").replace("'DejaVu Sans'", "'DejaVu Sans', sans-serif")
