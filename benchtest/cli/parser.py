@@ -20,6 +20,7 @@ from benchtest.cli import (
     netlist,
     new,
     predict,
+    report,
     shelf,
     simulate,
 )
@@ -33,6 +34,7 @@ COMMANDS = (
     drive,
     diagnose,
     shelf,
+    report,
     exchange,
     simulate,
     netlist,

@@ -1,24 +1,19 @@
-"""`benchtest shelf` and `benchtest report`: what the bench keeps."""
+"""`benchtest shelf`: what the bench keeps."""
 
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Iterator
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchtest.cli.common import Commands, bench_of, print_json, print_table
-from benchtest.errors import InputError, RecordsFault
 
 if TYPE_CHECKING:
-    from benchtest.records.shelf import SessionRow, Shelf, Unit
-
-STDOUT = Path("-")
+    from benchtest.records.shelf import SessionRow, Unit
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
-    """Declare `shelf` and `report` and their options."""
+    """Declare `shelf` and its options."""
     shelf = commands.add_parser(
         "shelf",
         help="every unit with its state and what is still open",
@@ -32,22 +27,6 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     )
     shelf.set_defaults(run=run_shelf)
     yield shelf
-    report = commands.add_parser(
-        "report",
-        help="the unit's test record as one HTML page",
-        description="Writes the record of a unit's last session as one self-contained HTML page "
-        "that prints well.",
-    )
-    report.add_argument("tag", metavar="TAG", help="the unit, such as WF-03")
-    report.add_argument(
-        "-o",
-        "--output",
-        type=Path,
-        metavar="FILE",
-        help="where to write it, - for standard output (default: TAG.html here)",
-    )
-    report.set_defaults(run=run_report)
-    yield report
 
 
 def run_shelf(args: argparse.Namespace) -> int:
@@ -112,42 +91,3 @@ def _words(unit: Unit, waits: list[str]) -> str:
     from benchtest.session.guidance import shelf_words
 
     return shelf_words(unit.tag, unit.stage, waits)
-
-
-def run_report(args: argparse.Namespace) -> int:
-    """Write the page, and say where."""
-    from benchtest.records.report import render_report
-    from benchtest.records.shelf import Shelf
-    from benchtest.session.live import Session
-    from benchtest.session.summary import report_content
-
-    with Shelf(bench_of(args)) as shelf:
-        row = _last_session(shelf, args.tag)
-        page = render_report(report_content(Session.resume(shelf, row.id)))
-    if args.output == STDOUT and not args.json:
-        sys.stdout.buffer.write(page.encode())  # UTF-8 as the page says, whatever the terminal
-        return 0
-    path = args.output if args.output not in (None, STDOUT) else Path(f"{args.tag}.html")
-    _write(path, page)
-    if args.json:
-        print_json({"tag": args.tag, "session": row.id, "file": str(path)})
-    else:
-        print(f"Wrote {path}.")
-    return 0
-
-
-def _last_session(shelf: Shelf, tag: str) -> SessionRow:
-    from benchtest.session.live import last_test
-
-    shelf.unit(tag)
-    tested = last_test(shelf, tag)
-    if tested is None:
-        raise InputError(f"unit {tag}: has not been tested yet, so there is nothing to report")
-    return tested[0]
-
-
-def _write(path: Path, page: str) -> None:
-    try:
-        path.write_text(page, encoding="utf-8")
-    except OSError as error:
-        raise RecordsFault(f"{path}: cannot be written: {error.strerror}") from error

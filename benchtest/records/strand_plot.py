@@ -6,15 +6,16 @@ second. Its colours are replaced by the page's own, so that the plot follows a d
 
 from __future__ import annotations
 
-import io
-import logging
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from benchtest.records.drawing import as_svg
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 INK, SOFT, TINT, BAD, LINE = "#010101", "#020202", "#030303", "#040404", "#050505"
 _OWN = {INK: "ink", SOFT: "soft", TINT: "tint", BAD: "bad", LINE: "line"}
@@ -32,10 +33,8 @@ STYLE: Any = {
     "ytick.color": LINE,
     "ytick.labelcolor": SOFT,
     "svg.fonttype": "none",
-    "svg.hashsalt": "benchtest",
     "figure.facecolor": "none",
     "axes.facecolor": "none",
-    "text.parse_math": False,
 }
 ACROSS = 4
 MOST_PANELS = 16
@@ -92,16 +91,10 @@ class StrandPlot:
 
 def draw_strands(plot: StrandPlot) -> str:
     """The plot as an SVG element, without anything from elsewhere."""
-    import matplotlib as mpl
-
-    logging.getLogger("matplotlib").setLevel(logging.ERROR)  # a cold font cache is nobody's worry
-    with mpl.rc_context():
-        mpl.rcdefaults()  # a user's own style file is not for this page
-        mpl.rcParams.update(STYLE)
-        return themed(_figure(plot))
+    return themed(as_svg(lambda: _figure(plot), STYLE))
 
 
-def _figure(plot: StrandPlot) -> str:
+def _figure(plot: StrandPlot) -> Figure:
     from matplotlib.figure import Figure
 
     rows = [plot.panels[at : at + ACROSS] for at in range(0, len(plot.panels), ACROSS)]
@@ -115,10 +108,7 @@ def _figure(plot: StrandPlot) -> str:
     for at, panels in zip(axes[:, 0], rows, strict=True):
         _row(at, panels, plot.lowest_v)
     figure.text(0.02 / WIDTH_IN, 0.5, "volts", fontsize=6.5, color=SOFT, rotation=90, va="center")
-    out = io.StringIO()
-    nothing = dict.fromkeys(("Creator", "Date", "Format", "Type"))
-    figure.savefig(out, format="svg", metadata=nothing)
-    return out.getvalue()
+    return figure
 
 
 def _row(at: Axes, panels: Sequence[Panel], lowest_v: float | None) -> None:

@@ -61,7 +61,7 @@ def what_next(state: State, finding: Finding | None) -> Advice:
 
 def _on_evidence(state: State, finding: Finding) -> Advice:
     ask, top, guilt = finding.next, None, 0.0
-    if guilty := _suspected(finding):
+    if guilty := suspected(finding):
         # an open and a resistive joint are one thing to the iron
         where, guilt = guilty[0]
         top = next(suspect for suspect in finding.suspects if suspect.where == where)
@@ -100,7 +100,7 @@ def open_items(state: State, finding: Finding | Concluded | None) -> list[str]:
 def _of_evidence(state: State, finding: Finding | Concluded) -> list[str]:
     """What the evidence leaves open: readings to take, or what is suspected by those taken."""
     settled = finding.settled if isinstance(finding, Concluded) else finding.next.settled
-    guilty = [(name, p) for name, p in _suspected(finding) if p > INNOCENT]
+    guilty = [(name, p) for name, p in suspected(finding) if p > INNOCENT]
     if not settled or not state.readings:
         names = _places([name for name, _ in guilty[:MOST_NAMED]])
         return [f"readings to clear {names}" if guilty else "readings that settle it"]
@@ -156,7 +156,7 @@ def shelf_words(tag: str, stage: Stage, waits: Sequence[str]) -> str:
     )
 
 
-def _suspected(finding: Finding | Concluded) -> list[tuple[str, float]]:
+def suspected(finding: Finding | Concluded) -> list[tuple[str, float]]:
     """Joints and nodes with the probability that anything is wrong there, likeliest first."""
     if isinstance(finding, Concluded):
         rows = [(str(row["where"]), float(row["probability"])) for row in finding.suspects]

@@ -10,6 +10,7 @@ from benchtest.errors import BenchError
 from benchtest.records.report import ChangeLine, HistoryLine, JointLine
 from benchtest.records.words import percent, sums
 from benchtest.session.events import RepairDone, StageSet
+from benchtest.session.guidance import suspected
 from benchtest.session.live import TESTS, Session
 from benchtest.session.state import State
 
@@ -61,11 +62,12 @@ def _line(past: Session, stage: str) -> HistoryLine:
     )
     signed = state.signed.by if state.signed else ""
     return HistoryLine(
-        local_time(past.row.started_at), stage, did, _found(state), signed, past.row.id
+        local_time(past.row.started_at), stage, did, found_words(state), signed, past.row.id
     )
 
 
-def _found(state: State) -> str:
+def found_words(state: State) -> str:
+    """What was concluded of a session, in a few words; empty where nothing was."""
     said = state.concluded
     if said is None:
         return ""
@@ -73,8 +75,7 @@ def _found(state: State) -> str:
         cleared = said.cleared_ohm
         more = "" if cleared is None else f", no joint above {cleared * 1e3:.0f} mΩ"
         return f"nothing wrong, {percent(said.healthy)}{more}"
-    rows = [f"{row['where']} {percent(float(row['probability']))}" for row in said.suspects[:2]]
-    return ", ".join(rows)
+    return ", ".join(f"{where} {percent(p)}" for where, p in suspected(said)[:2])
 
 
 def test_before(session: Session) -> Session | None:

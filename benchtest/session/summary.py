@@ -7,7 +7,10 @@ import hashlib
 from benchtest import __version__
 from benchtest.diagnosis import Finding
 from benchtest.diagnosis.repair import repair_words
+from benchtest.errors import InputError
+from benchtest.records.label import LabelContent
 from benchtest.records.report import ReadingLine, ReportContent, StrandLine, SuspectLine
+from benchtest.records.shelf import Shelf, Stage
 from benchtest.session.along import strand_plot
 from benchtest.session.events import RepairDone, SignedOff
 from benchtest.session.guidance import INNOCENT, open_items, waits_for
@@ -64,6 +67,29 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
         signed_at=_signed_at(session),
         comment=signed.comment if signed else "",
     )
+
+
+def label_content(shelf: Shelf, tag: str) -> LabelContent:
+    """What stands on a unit's label, by its last test and what was concluded then.
+
+    Raises:
+        InputError: the unit has not been tested.
+        NameFault: no unit has that tag.
+    """
+    unit = shelf.unit(tag)
+    tested = last_test(shelf, tag)
+    if tested is None or not tested[1].undoable:
+        raise InputError(f"unit {tag}: has not been tested yet, so there is nothing to label")
+    row, state = tested
+    passed, words = standing(state, unit.stage)
+    when = local_time(state.undoable[-1].at)[:10]
+    return LabelContent(tag, unit.design_name, unit.stage, when, words, passed, row.id)
+
+
+def standing(state: State, stage: Stage) -> tuple[bool, str]:
+    """Whether a unit has passed, and the verdict in a few words, by what was concluded."""
+    passed = state.signed is not None and not open_items(state, state.concluded)
+    return passed, _verdict(state, passed, waits_for(state, stage))
 
 
 def _verdict(state: State, passed: bool, waits: list[str]) -> str:

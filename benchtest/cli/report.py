@@ -1,0 +1,221 @@
+"""`benchtest report` and `benchtest label`: records on paper."""
+
+from __future__ import annotations
+
+import argparse
+import re
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from benchtest.cli.common import Commands, bench_of, print_json
+from benchtest.errors import InputError, RecordsFault
+
+if TYPE_CHECKING:
+    from benchtest.records.label import LabelContent
+    from benchtest.records.shelf import SessionRow, Shelf
+
+STDOUT = Path("-")
+
+
+def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
+    """Declare `report` and `label` and their options."""
+    report = commands.add_parser(
+        "report",
+        help="the unit's test record as one HTML page, or all units of a design",
+        description="Writes the record of a unit's last test as one self-contained HTML page that "
+        "prints well; with --design a page that compares all units of that design.",
+    )
+    report.add_argument(
+        "tag",
+        metavar="TAG",
+        nargs="?",
+        help="the unit, such as WF-03, or what its label's code says",
+    )
+    report.add_argument("--design", metavar="NAME", help="all units of this design instead")
+    report.add_argument(
+        "-o",
+        "--output",
+        type=Path,
+        metavar="FILE",
+        help="where to write it, - for standard output (default: TAG.html here)",
+    )
+    report.set_defaults(run=run_report)
+    yield report
+    yield _register_label(commands)
+
+
+def _register_label(commands: Commands[argparse.ArgumentParser]) -> argparse.ArgumentParser:
+    label = commands.add_parser(
+        "label",
+        help="labels for units: tag, result, date and a code that a camera reads",
+        description="Writes labels with tag, design, stage, date, result and a QR code that names "
+        "unit and record. Without --sheet each label is a page of its own, for a roll.",
+    )
+    label.add_argument("tags", metavar="TAG", nargs="*", help="the units, such as WF-03 WF-04")
+    label.add_argument("--design", metavar="NAME", help="all tested units of this design")
+    size = label.add_mutually_exclusive_group()
+    size.add_argument(
+        "--size",
+        metavar="WxH",
+        default="62x29",
+        help="width x height in millimetres: 62x29, 50x25, 57x32, 89x36, 100x50 or any other "
+        "(default: 62x29)",
+    )
+    size.add_argument("--sheet", metavar="NAME", help="sheet of labels: a4-21, a4-24, letter-30")
+    label.add_argument(
+        "--skip",
+        type=int,
+        default=0,
+        metavar="N",
+        help="leave the first N places of the sheet empty, for one used in part",
+    )
+    label.add_argument(
+        "-o",
+        "--output",
+        type=Path,
+        metavar="FILE",
+        help=".pdf or .svg (default: TAG-label.pdf here, labels.pdf for several)",
+    )
+    label.set_defaults(run=run_label)
+    return label
+
+
+def run_report(args: argparse.Namespace) -> int:
+    """Write the page, and say where."""
+    if (args.tag is None) == (args.design is None):
+        raise InputError(
+            "report: give one unit, such as WF-03, or a design with --design NAME; "
+            "`benchtest shelf` lists both"
+        )
+    return _batch(args) if args.tag is None else _unit(args)
+
+
+def _unit(args: argparse.Namespace) -> int:
+    from benchtest.records.label import read_code
+    from benchtest.records.report import render_report
+    from benchtest.records.shelf import Shelf
+    from benchtest.session.live import Session
+    from benchtest.session.summary import report_content
+
+    tag, record = read_code(args.tag)
+    with Shelf(bench_of(args)) as shelf:
+        row = _session(shelf, tag, record)
+        page = render_report(report_content(Session.resume(shelf, row.id)))
+    return _answer(args, page, f"{tag}.html", {"tag": tag, "session": row.id})
+
+
+def _batch(args: argparse.Namespace) -> int:
+    from benchtest.records.batch import render_batch
+    from benchtest.records.shelf import Shelf
+    from benchtest.session.batch import batch_content
+    from benchtest.session.live import utc_now
+
+    with Shelf(bench_of(args)) as shelf:
+        content = batch_content(shelf, args.design, utc_now())
+    page = render_batch(content)
+    tags = [unit.tag for unit in content.units]
+    outliers = list(dict.fromkeys(tag for tag, _, _ in content.outliers))
+    answer = {"design": args.design, "units": tags, "outliers": outliers}
+    return _answer(args, page, f"{_file_name(args.design)}.html", answer)
+
+
+def _answer(args: argparse.Namespace, page: str, default: str, answer: dict[str, object]) -> int:
+    if args.output == STDOUT and not args.json:
+        sys.stdout.buffer.write(page.encode())  # UTF-8 as the page says, whatever the terminal
+        return 0
+    path = args.output if args.output not in (None, STDOUT) else Path(default)
+    _write(path, page.encode())
+    if args.json:
+        print_json({**answer, "file": str(path)})
+    else:
+        print(f"Wrote {path}.")
+    return 0
+
+
+def _session(shelf: Shelf, tag: str, record: str | None) -> SessionRow:
+    """The session that a record names, else the unit's last test."""
+    from benchtest.session.live import last_test
+
+    shelf.unit(tag)
+    if record is not None:
+        for row in shelf.sessions(tag):
+            if row.id == record:
+                return row
+        raise InputError(f"unit {tag}: record {record[:40]} is not on this bench")
+    tested = last_test(shelf, tag)
+    if tested is None:
+        raise InputError(f"unit {tag}: has not been tested yet, so there is nothing to report")
+    return tested[0]
+
+
+def run_label(args: argparse.Namespace) -> int:
+    """Write the labels, and say where."""
+    from benchtest.records.shelf import Shelf
+
+    if not args.tags and args.design is None:
+        raise InputError("label: give units, such as WF-03 WF-04, or a design with --design NAME")
+    if args.skip < 0 or (args.skip and args.sheet is None):
+        raise InputError(f"--skip {args.skip}: places of a sheet, 0 or more; goes with --sheet")
+    with Shelf(bench_of(args)) as shelf:
+        labels = _labels(shelf, args)
+    default = f"{labels[0].tag}-label.pdf" if len(labels) == 1 else "labels.pdf"
+    path = args.output or Path(default)
+    _write(path, _drawn(args, labels, path))
+    if args.json:
+        print_json({"tags": [label.tag for label in labels], "file": str(path)})
+    else:
+        print(f"Wrote {len(labels)} {'label' if len(labels) == 1 else 'labels'} to {path}.")
+    return 0
+
+
+def _labels(shelf: Shelf, args: argparse.Namespace) -> list[LabelContent]:
+    from benchtest.session.batch import units_of
+    from benchtest.session.live import last_test
+    from benchtest.session.summary import label_content
+
+    tags = list(args.tags)
+    if args.design is not None:
+        units = units_of(shelf, args.design)
+        tags += [unit.tag for unit in units if last_test(shelf, unit.tag) is not None]
+    return [label_content(shelf, tag) for tag in dict.fromkeys(tags)]
+
+
+def _drawn(args: argparse.Namespace, labels: list[LabelContent], path: Path) -> bytes:
+    from benchtest.records import label as paper
+
+    kind = path.suffix.lower()
+    if kind not in (".pdf", ".svg"):
+        raise InputError(f"{path}: labels are written as .pdf or .svg; give one of these endings")
+    if args.sheet is not None:
+        sheet = paper.sheet_of(args.sheet)
+        if args.skip >= sheet.count:
+            raise InputError(f"--skip {args.skip}: a sheet has {sheet.count} labels")
+        if kind == ".svg":
+            return paper.sheet_svg(labels, sheet, args.skip).encode()
+        return paper.sheet_pdf(labels, sheet, args.skip)
+    size = paper.parse_size(args.size)
+    if kind == ".pdf":
+        return paper.labels_pdf(labels, size)
+    if len(labels) > 1:
+        raise InputError(
+            f"{path}: an SVG holds one label or one sheet; write a .pdf, or give --sheet"
+        )
+    return paper.label_svg(labels[0], size).encode()
+
+
+def _file_name(words: str) -> str:
+    """A file's name from a design's.
+
+    >>> _file_name("Willow fan / 2")
+    'willow-fan-2'
+    """
+    return re.sub(r"[^\w.-]+", "-", words.lower()).strip("-.") or "design"
+
+
+def _write(path: Path, octets: bytes) -> None:
+    try:
+        path.write_bytes(octets)
+    except OSError as error:
+        raise RecordsFault(f"{path}: cannot be written: {error.strerror}") from error

@@ -1,0 +1,94 @@
+"""All units of a design on one page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from benchtest.prop.design import Design
+from benchtest.records.report import page
+
+
+@dataclass(frozen=True, slots=True)
+class UnitLine:
+    """One unit, by its last test."""
+
+    tag: str
+    stage: str
+    tested: str
+    verdict: str
+    good: bool
+    found: str
+    """What the tool said of it."""
+    waits_for: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """One unit's reading among the others."""
+
+    tag: str
+    value: float
+    score: float
+    """Standard deviations from the median of all."""
+    outlier: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SharedReading:
+    """A reading that several units have in common."""
+
+    lit: str
+    probe: str
+    unit: str
+    median: float
+    expected: float
+    """What the design predicts."""
+    shown: Sequence[Shown]
+
+
+@dataclass(frozen=True, slots=True)
+class JointAtFault:
+    """A joint that is, or was, at fault in some units."""
+
+    joint: str
+    suspected: Sequence[str]
+    """Units in which it is suspected now."""
+    repaired: Sequence[str]
+    """Units in which it was remade."""
+
+
+@dataclass(frozen=True)
+class BatchContent:
+    """Everything that stands on the page."""
+
+    design: Design
+    made_at: str
+    program: str
+    units: Sequence[UnitLine]
+    shared: Sequence[SharedReading]
+    joints: Sequence[JointAtFault]
+    fewest: int
+    """Units that it takes to name an outlier."""
+
+    @property
+    def outliers(self) -> list[tuple[str, SharedReading, Shown]]:
+        """Unit, reading and value of each outlier, farthest first."""
+        rows = [
+            (shown.tag, reading, shown)
+            for reading in self.shared
+            for shown in reading.shown
+            if shown.outlier
+        ]
+        return sorted(rows, key=lambda row: -abs(row[2].score))
+
+
+def render_batch(content: BatchContent) -> str:
+    """The page. Every word in it is escaped."""
+    dots = [
+        [(round(60.0 + max(-9.0, min(9.0, s.score)) * 6.0, 1), s.outlier) for s in reading.shown]
+        for reading in content.shared
+    ]
+    good = sum(unit.good for unit in content.units)
+    outdoors = sum(unit.good and not unit.waits_for for unit in content.units)
+    return page("batch.html", c=content, dots=dots, good=good, outdoors=outdoors)

@@ -1,0 +1,289 @@
+"""A label for the unit itself: tag, design, stage, date, result, and a code that a camera reads.
+
+Drawn by matplotlib in millimetres and outlines, so that it prints alike everywhere; the code is
+made by segno, offline. Both are imported when a label is made and not before.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING
+
+from benchtest.errors import InputError, NameFault, nearest
+from benchtest.records.drawing import as_pdf, as_svg
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+SCHEME = "benchtest"
+MM_IN = 25.4
+LEAST_MODULE_MM = 0.25
+"""Smallest square of the code that a telephone's camera reads. Common practice, no source."""
+QUIET = 4
+"""Squares of white round the code. Source: ISO/IEC 18004, quiet zone."""
+MARGIN_MM = 1.2
+LEAST_LETTER_MM = 1.6
+SIZES = ("62x29", "50x25", "57x32", "89x36", "100x50")
+"""Width and height of common labels on a roll. [mm] Common practice, no source."""
+STYLE = {"font.family": "DejaVu Sans", "pdf.fonttype": 42, "svg.fonttype": "path"}
+_SIZE = re.compile(r"(\d{2,3}(?:\.\d)?)\s*[x×]\s*(\d{2,3}(?:\.\d)?)", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class LabelContent:
+    """What stands on one label."""
+
+    tag: str
+    design: str
+    stage: str
+    date: str
+    result: str
+    good: bool
+    record: str
+    """Id of the session that the result is of."""
+
+    @property
+    def code(self) -> str:
+        """What the code says: unit and record."""
+        return f"{SCHEME}:{self.tag}:{self.record}"
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A sheet of labels. [mm]"""
+
+    width: float
+    height: float
+    label: tuple[float, float]
+    across: int
+    down: int
+    left: float
+    top: float
+    step: tuple[float, float]
+
+    @property
+    def count(self) -> int:
+        """Labels on one sheet."""
+        return self.across * self.down
+
+
+SHEETS = {
+    "a4-21": Sheet(210.0, 297.0, (63.5, 38.1), 3, 7, 7.25, 15.15, (66.0, 38.1)),
+    "a4-24": Sheet(210.0, 297.0, (70.0, 37.0), 3, 8, 0.0, 0.5, (70.0, 37.0)),
+    "letter-30": Sheet(215.9, 279.4, (66.675, 25.4), 3, 10, 4.7625, 12.7, (69.85, 25.4)),
+}
+"""Common sheets by paper and number of labels. Common practice, no source."""
+
+
+def read_code(text: str) -> tuple[str, str | None]:
+    """Unit and record of what was typed or scanned; a tag alone names no record.
+
+    >>> read_code("benchtest:WF-03:0b5e"), read_code("WF-03")
+    (('WF-03', '0b5e'), ('WF-03', None))
+    """
+    scheme, _, rest = text.strip().partition(":")
+    if scheme.lower() != SCHEME or not rest:
+        return text, None
+    tag, _, record = rest.partition(":")
+    return tag, record or None
+
+
+def parse_size(text: str) -> tuple[float, float]:
+    """Width and height of a label. [mm]
+
+    Raises:
+        InputError: it is none.
+
+    >>> parse_size("62x29")
+    (62.0, 29.0)
+    """
+    found = _SIZE.fullmatch(text.strip())
+    size = (float(found[1]), float(found[2])) if found else (0.0, 0.0)
+    if not (20.0 <= size[0] <= 210.0 and 12.0 <= size[1] <= 210.0):
+        raise InputError(
+            f'label size "{text[:20]}": write width x height in millimetres, 20x12 to 210x210, '
+            f"such as {', '.join(SIZES)}"
+        )
+    return size
+
+
+def sheet_of(name: str) -> Sheet:
+    """A sheet by its name.
+
+    Raises:
+        NameFault: there is none of that name.
+    """
+    if name not in SHEETS:
+        raise NameFault(f'sheet "{name[:20]}": give one of {", ".join(SHEETS)}'
+                        f"{nearest(name, list(SHEETS))}")  # fmt: skip
+    return SHEETS[name]
+
+
+def labels_pdf(labels: Sequence[LabelContent], size: tuple[float, float]) -> bytes:
+    """One page for each label.
+
+    Raises:
+        InputError: a label is too small for its code.
+    """
+    return as_pdf(lambda: (_single(label, size) for label in labels), STYLE, _title(labels))
+
+
+def label_svg(label: LabelContent, size: tuple[float, float]) -> str:
+    """One label.
+
+    Raises:
+        InputError: it is too small for its code.
+    """
+    return as_svg(lambda: _single(label, size), STYLE)
+
+
+def sheet_pdf(labels: Sequence[LabelContent], sheet: Sheet, skip: int = 0) -> bytes:
+    """Sheets of labels, the first `skip` places left empty.
+
+    Raises:
+        InputError: a label is too small for its code.
+    """
+    return as_pdf(lambda: _sheets(labels, sheet, skip), STYLE, _title(labels))
+
+
+def sheet_svg(labels: Sequence[LabelContent], sheet: Sheet, skip: int = 0) -> str:
+    """One sheet of labels, the first `skip` places left empty.
+
+    Raises:
+        InputError: they do not fit on one sheet, or a label is too small for its code.
+    """
+    if len(labels) + skip > sheet.count:
+        raise InputError(
+            f"{len(labels)} labels after {skip} empty places: a sheet has {sheet.count}, and an "
+            "SVG is one sheet; write a .pdf, which has as many as it takes"
+        )
+    return as_svg(lambda: next(_sheets(labels, sheet, skip)), STYLE)
+
+
+def _title(labels: Sequence[LabelContent]) -> str:
+    return ", ".join(label.tag for label in labels[:8])
+
+
+def _sheets(labels: Sequence[LabelContent], sheet: Sheet, skip: int) -> Iterator[Figure]:
+    places: list[LabelContent | None] = [*([None] * skip), *labels]
+    for start in range(0, len(places), sheet.count):
+        figure, at = _paper(sheet.width, sheet.height)
+        for place, label in enumerate(places[start : start + sheet.count]):
+            if label is not None:
+                down, across = divmod(place, sheet.across)
+                x = sheet.left + across * sheet.step[0]
+                y = sheet.height - sheet.top - down * sheet.step[1] - sheet.label[1]
+                _label(at, label, x, y, *sheet.label)
+        yield figure
+
+
+def _single(label: LabelContent, size: tuple[float, float]) -> Figure:
+    figure, at = _paper(*size)
+    _label(at, label, 0.0, 0.0, *size)
+    return figure
+
+
+def _paper(width_mm: float, height_mm: float) -> tuple[Figure, Axes]:
+    """Empty paper with axes in millimetres, from the lower left corner."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width_mm / MM_IN, height_mm / MM_IN))
+    at = figure.add_axes((0.0, 0.0, 1.0, 1.0))
+    at.set_xlim(0.0, width_mm)
+    at.set_ylim(0.0, height_mm)
+    at.set_axis_off()
+    return figure, at
+
+
+def _label(at: Axes, label: LabelContent, x: float, y: float, width: float, height: float) -> None:
+    """One label with its lower left corner there: the code to the left, or above where it stands.
+
+    All in millimetres.
+    """
+    inner = width - 2 * MARGIN_MM, height - 2 * MARGIN_MM
+    lying = width >= 1.25 * height
+    side = min(inner[1], 0.46 * inner[0]) if lying else min(inner[0], 0.58 * inner[1])
+    left, top = x + MARGIN_MM, y + height - MARGIN_MM
+    _code(at, label, left, top, side)
+    if lying:
+        _lines(at, label, left + side + 0.6, top, inner[0] - side - 0.6, inner[1])
+    else:
+        _lines(at, label, left, top - side - 0.4, inner[0], inner[1] - side - 0.4)
+
+
+def _code(at: Axes, label: LabelContent, left: float, top: float, side: float) -> None:
+    import segno
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path
+
+    code = segno.make_qr(label.code, error="m", boost_error=False)
+    rows = [bytes(row) for row in code.matrix_iter(border=QUIET)]
+    module = side / len(rows)
+    if module < LEAST_MODULE_MM:
+        least = LEAST_MODULE_MM * len(rows) + 2 * MARGIN_MM
+        raise InputError(
+            f"unit {label.tag}: the label is too small for its code, which needs "
+            f"{least:.0f} mm of height and twice as much width"
+        )
+    corners: list[tuple[float, float]] = []
+    for down, row in enumerate(rows):
+        for run in re.finditer(rb"\x01+", row):
+            x0, x1 = left + run.start() * module, left + run.end() * module
+            y1 = top - down * module
+            y0 = y1 - module
+            corners += [(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)]
+    moves = [Path.MOVETO, Path.LINETO, Path.LINETO, Path.LINETO, Path.CLOSEPOLY]
+    squares = Path(corners, moves * (len(corners) // 5))
+    at.add_patch(PathPatch(squares, facecolor="black", linewidth=0, antialiased=False))
+
+
+def _lines(
+    at: Axes, label: LabelContent, left: float, top: float, width: float, height: float
+) -> None:
+    """Tag, design, stage and date, result: each as large as its share of the room lets it be."""
+    result = f"{'✓' if label.good else '✗'} {label.result}"
+    lines = [
+        (label.tag, 0.32, "bold"),
+        (label.design, 0.2, "normal"),
+        (f"{label.stage}, {label.date}", 0.17, "normal"),
+        (result, 0.2, "bold"),
+    ]
+    y = top
+    for words, share, weight in lines:
+        room = share * height
+        least_mm = 0.0 if words == label.tag else LEAST_LETTER_MM  # a tag is never shortened
+        size_mm, shown = _fitted(words, weight, 0.72 * room, width, least_mm)
+        points = size_mm / MM_IN * 72.0
+        at.text(left, y - room / 2, shown, fontsize=points, weight=weight, va="center_baseline")
+        y -= room + 0.11 * height / 3
+
+
+def _fitted(
+    words: str, weight: str, size_mm: float, width_mm: float, least_mm: float
+) -> tuple[float, str]:
+    """Size of the letters and the words themselves, shortened where they would grow too small."""
+    least = min(size_mm, least_mm)
+    shown = words
+    while True:
+        wide = _width_per_mm(shown, weight)
+        fits = min(size_mm, width_mm / wide) if wide else size_mm
+        if fits >= least or len(shown) <= 4:
+            return fits, shown
+        shown = shown.rstrip("…")[:-1].rstrip() + "…"
+
+
+@cache
+def _width_per_mm(words: str, weight: str) -> float:
+    """Width of words in letters one millimetre high. [mm]"""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import TextPath
+
+    if not words.strip():
+        return 0.0
+    font = FontProperties(family="DejaVu Sans", weight=weight)
+    box = TextPath((0.0, 0.0), words, size=100.0, prop=font).get_extents()
+    return float(box.x1) / 100.0
