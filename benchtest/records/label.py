@@ -7,6 +7,7 @@ made by segno, offline. Both are imported when a label is made and not before.
 from __future__ import annotations
 
 import re
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -27,9 +28,11 @@ QUIET = 4
 """Squares of white round the code. Source: ISO/IEC 18004, quiet zone."""
 MARGIN_MM = 1.2
 LEAST_LETTER_MM = 1.6
+MOST_LETTERS = 60
+"""Letters that are looked at when a name is shortened; no label has room for more."""
 SIZES = ("62x29", "50x25", "57x32", "89x36", "100x50")
 """Width and height of common labels on a roll. [mm] Common practice, no source."""
-STYLE = {"font.family": "DejaVu Sans", "pdf.fonttype": 42, "svg.fonttype": "path"}
+STYLE = {"font.family": "DejaVu Sans", "svg.fonttype": "path"}
 _SIZE = re.compile(r"(\d{2,3}(?:\.\d)?)\s*[x×]\s*(\d{2,3}(?:\.\d)?)", re.ASCII)
 
 
@@ -248,7 +251,7 @@ def _lines(
     result = f"{'✓' if label.good else '✗'} {label.result}"
     lines = [
         (label.tag, 0.32, "bold"),
-        (label.design, 0.2, "normal"),
+        (" ".join(label.design.split())[:200], 0.2, "normal"),
         (f"{label.stage}, {label.date}", 0.17, "normal"),
         (result, 0.2, "bold"),
     ]
@@ -266,14 +269,22 @@ def _fitted(
     words: str, weight: str, size_mm: float, width_mm: float, least_mm: float
 ) -> tuple[float, str]:
     """Size of the letters and the words themselves, shortened where they would grow too small."""
-    least = min(size_mm, least_mm)
-    shown = words
-    while True:
-        wide = _width_per_mm(shown, weight)
-        fits = min(size_mm, width_mm / wide) if wide else size_mm
-        if fits >= least or len(shown) <= 4:
-            return fits, shown
-        shown = shown.rstrip("…")[:-1].rstrip() + "…"
+    fits = _fit(words, weight, size_mm, width_mm)
+    if fits >= min(size_mm, least_mm):
+        return fits, words
+    most = width_mm / least_mm
+    shortened = [
+        words[:length].rstrip() + "…" for length in range(1, min(len(words), MOST_LETTERS))
+    ]
+    kept = bisect_right(shortened, most, key=lambda shown: _width_per_mm(shown, weight))
+    shown = shortened[max(0, kept - 1)]
+    return _fit(shown, weight, size_mm, width_mm), shown
+
+
+def _fit(words: str, weight: str, size_mm: float, width_mm: float) -> float:
+    """Size of letters at which words fill the width, or the size asked for where they do not."""
+    wide = _width_per_mm(words, weight)
+    return min(size_mm, width_mm / wide) if wide else size_mm
 
 
 @cache

@@ -1,9 +1,8 @@
-"""`benchtest shelf` and `benchtest report`, as processes of their own."""
+"""`benchtest shelf`, as a process of its own."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
@@ -28,24 +27,6 @@ def bench(prop: Path, tmp_path: Path) -> Path:
         session.record(ReadingTaken("all", "2A", 4.921))
         session.record(NoteMade("<b>looks & feels</b> sound"))
     return folder
-
-
-class _Parsed(HTMLParser):
-    """What a page refers to, and the words on it."""
-
-    def __init__(self, page: str) -> None:
-        super().__init__()
-        self.refers: list[str] = []
-        self.words: list[str] = []
-        self.tags: set[str] = set()
-        self.feed(page)
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.add(tag)
-        self.refers += [value or "" for name, value in attrs if name in ("src", "href")]
-
-    def handle_data(self, data: str) -> None:
-        self.words.append(data)
 
 
 def test_an_empty_bench_says_so(run: Run, tmp_path: Path) -> None:
@@ -83,41 +64,6 @@ def test_damaged_records_are_put_back_by_the_command_that_is_named(
 def test_the_users_own_folder_is_the_default(run: Run, tmp_path: Path) -> None:
     assert run("shelf").code == 0
     assert (tmp_path / "data" / "benchtest").is_dir()
-
-
-def test_a_report_is_one_page_that_needs_nothing_else(
-    run: Run, bench: Path, tmp_path: Path
-) -> None:
-    done = run("report", "WF-03", "--bench", bench)
-    assert done.code == 0, done.err
-    assert "WF-03.html" in done.out
-    page = (tmp_path / "WF-03.html").read_text(encoding="utf-8")
-    parsed = _Parsed(page)
-    assert all(link.startswith(("#", "data:")) for link in parsed.refers)
-    assert "link" not in parsed.tags
-    assert "script" not in parsed.tags
-    words = " ".join(parsed.words)
-    assert "WF-03" in words
-    assert "Willow fan" in words
-    assert "4.921" in words
-    assert "<b>looks & feels</b> sound" in words  # a note is words, never markup
-
-
-def test_a_report_goes_where_it_is_asked_for(run: Run, bench: Path, tmp_path: Path) -> None:
-    words = ["report", "WF-03", "--bench", bench]
-    found = run(*words, "-o", "there.html", "--json").json
-    assert (found["tag"], found["file"]) == ("WF-03", "there.html")
-    page = (tmp_path / "there.html").read_text(encoding="utf-8")
-    assert run(*words, "-o", "-").out == page
-
-
-def test_an_unknown_unit_gets_a_guess(run: Run, bench: Path) -> None:
-    run("report", "WF-30", "--bench", bench).refused(2, 'did you mean "WF-03"?')
-
-
-def test_a_report_that_cannot_be_written_says_so(run: Run, bench: Path, tmp_path: Path) -> None:
-    where = tmp_path / "none" / "report.html"
-    run("report", "WF-03", "--bench", bench, "-o", where).refused(1, str(where))
 
 
 def test_a_bench_folder_that_is_a_file_is_refused(run: Run, prop: Path) -> None:

@@ -154,7 +154,7 @@ def test_words_never_become_elements() -> None:
 
 
 @given(st.text())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_no_text_at_all_becomes_an_element(words: str) -> None:
     page = _Page(render_report(dataclasses.replace(_content(words), plot=None)))
     assert {tag for tag, _ in page.tags} <= ALLOWED

@@ -1,0 +1,150 @@
+"""What is known of each joint, and of the volts along a strand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.predict import predict
+from benchtest.circuit.tolerance import spread
+from benchtest.diagnosis import Engine, JointBand, profile
+from benchtest.diagnosis.taps import noise_of
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Design, NodeName, Probe, rail_probe
+from benchtest.prop.joints import power_joints
+from benchtest.prop.lit import everything
+from benchtest.prop.names import joint_by_name
+
+NODES = [rail_probe(NodeName(strand, node)) for strand in (1, 4) for node in (1, 5, 10)]
+
+
+@pytest.fixture(scope="module")
+def small(make_fan: Callable[..., Design]) -> Design:
+    return make_fan(4, 10)
+
+
+@pytest.fixture(scope="module")
+def engine(small: Design) -> Engine:
+    return Engine(small)
+
+
+def _read(design: Design, probes: list[Probe], joint_ohm: dict[str, float]) -> list[Reading]:
+    lit = everything(design)
+    rows = predict(design, lit, probes, joint_ohm).probes
+    return [Reading(lit, row.probe, round(row.volts, 4)) for row in rows]
+
+
+def _bands(engine: Engine, readings: list[Reading]) -> dict[str, JointBand]:
+    return {band.name: band for band in engine.diagnose(readings).joints}
+
+
+def test_every_power_joint_has_a_band(engine: Engine, small: Design) -> None:
+    names = [band.name for band in engine.diagnose().joints]
+    assert names == [joint.name for joint in power_joints(small)]
+
+
+def test_nothing_is_cleared_before_anything_was_read(engine: Engine) -> None:
+    assert all(band.cleared_ohm is None for band in _bands(engine, []).values())
+
+
+def test_a_joint_that_was_read_across_is_cleared_and_an_unread_twin_is_not(
+    engine: Engine, small: Design
+) -> None:
+    drop = joint_by_name("4A+", small).probe
+    bands = _bands(engine, _read(small, [drop], {}))
+    cleared = bands["4A+"].cleared_ohm
+    assert cleared is not None
+    assert cleared < 0.1
+    assert bands["4A-"].cleared_ohm is None
+
+
+def test_the_whole_prop_is_cleared_as_far_as_its_worst_joint(
+    make_fan: Callable[..., Design],
+) -> None:
+    design = make_fan(4, 10, crown=False)  # every strand's current goes through both its joints
+    drops = [joint.probe for joint in power_joints(design)]
+    engine = Engine(design)
+    finding = engine.diagnose(_read(design, drops, {}))
+    each = [band.cleared_ohm for band in finding.joints]
+    assert finding.cleared_ohm == max(ohm for ohm in each if ohm is not None)
+    assert None not in each
+    fewer = engine.diagnose(_read(design, drops[:-1], {}))
+    last = fewer.joints[-1].cleared_ohm  # only a strand that is starved would have shown there
+    assert last is not None
+    assert last > 1.0
+    assert fewer.cleared_ohm == last
+
+
+def test_the_band_of_a_bad_joint_holds_its_resistance(engine: Engine, small: Design) -> None:
+    drop = joint_by_name("4A+", small).probe
+    band = _bands(engine, _read(small, [drop], {"4A+": 0.5}))["4A+"]
+    assert band.probability > 0.9
+    assert band.open < band.probability
+    assert band.ohms is not None
+    assert band.ohms.low < 0.5 < band.ohms.high
+
+
+def test_without_readings_a_profile_is_the_prediction(engine: Engine, small: Design) -> None:
+    lit = everything(small)
+    along = profile(engine, lit, NODES, [], DEFAULT_METER, engine.diagnose())
+    predicted = predict(small, lit, NODES).probes
+    assert along.designed_v == pytest.approx([row.volts for row in predicted], abs=1e-9)
+    assert along.designed_sd_v == pytest.approx([row.sd for row in predicted], rel=1e-6)
+    assert along.read_v is None
+
+
+def test_a_reading_is_carried_along_by_the_rule_for_jointly_normal_variables(
+    engine: Engine, small: Design
+) -> None:
+    """Anderson, An Introduction to Multivariate Statistical Analysis, theorem 2.5.1, in full."""
+    lit = everything(small)
+    read_at, along_at = [NODES[1]], [NODES[0], NODES[5]]
+    solution = Circuit(small).solve(lit.duty(small))
+    off = -0.05
+    reading = Reading(lit, read_at[0], solution.volts(read_at[0]) + off)
+    finding = engine.diagnose([reading])
+    assert finding.healthy > 0.5
+    along = profile(engine, lit, along_at, [reading], DEFAULT_METER, finding)
+
+    both = spread(solution, [*read_at, *along_at])
+    covariance = both.covariance()
+    noise = noise_of([reading], DEFAULT_METER)
+    gained = float(noise.gain[0]) * solution.volts(read_at[0])
+    variance = covariance[0, 0] + float(noise.own[0]) ** 2 + gained**2
+    assert along.read_v is not None
+    assert along.read_sd_v is not None
+    for place, probe in enumerate(along_at, 1):
+        mean = solution.volts(probe) + covariance[place, 0] / variance * off
+        left = covariance[place, place] - covariance[place, 0] ** 2 / variance
+        assert along.read_v[place - 1] == pytest.approx(mean, abs=2e-4)
+        assert along.read_sd_v[place - 1] == pytest.approx(np.sqrt(left), rel=0.01)
+
+
+def test_a_bad_joint_bends_the_profile_of_its_own_strand_alone(
+    make_fan: Callable[..., Design],
+) -> None:
+    design = make_fan(4, 10, crown=False)
+    engine, lit = Engine(design), everything(design)
+    readings = _read(design, [joint_by_name("4A+", design).probe, NODES[4]], {"4A+": 1.0})
+    finding = engine.diagnose(readings)
+    along = profile(engine, lit, NODES, readings, DEFAULT_METER, finding)
+    truth = [row.volts for row in predict(design, lit, NODES, {"4A+": 1.0}).probes]
+    assert along.suspect == "4A+"
+    assert along.read_v is not None
+    assert along.read_v == pytest.approx(truth, abs=0.02)
+    assert along.designed_v[3] - along.read_v[3] > 0.2  # strand 4, node 1
+    assert abs(along.designed_v[0] - along.read_v[0]) < 0.02  # strand 1, node 1
+
+
+def test_a_slip_of_the_pen_does_not_bend_the_profile(engine: Engine, small: Design) -> None:
+    lit = everything(small)
+    good = _read(small, NODES, {})
+    slip = Reading(lit, NODES[0], (good[0].volts or 0.0) - 1.0)
+    readings = [slip, *good[1:]]
+    along = profile(engine, lit, NODES, readings, DEFAULT_METER, engine.diagnose(readings))
+    assert along.read_v is not None
+    assert along.read_v == pytest.approx(along.designed_v, abs=0.02)

@@ -1,0 +1,37 @@
+"""Which of several like things is unlike the others."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import median_abs_deviation
+
+from benchtest.evidence.outliers import FAR, FEWEST, outlier_scores
+
+VOLTS = st.floats(-60.0, 60.0)
+
+
+@given(st.lists(VOLTS, min_size=FEWEST, max_size=12))
+def test_scores_are_offsets_over_the_scaled_median_absolute_deviation(values: list[float]) -> None:
+    """SciPy's own, scaled to a normal spread (the modified z-score of Iglewicz and Hoaglin)."""
+    scale = max(float(median_abs_deviation(values, scale="normal")), 1e-3)
+    middle = sorted(values)
+    count = len(values)
+    median = (middle[(count - 1) // 2] + middle[count // 2]) / 2
+    expected = [(value - median) / scale for value in values]
+    assert outlier_scores(values, 1e-3) == pytest.approx(expected, rel=1e-3, abs=1e-6)
+
+
+def test_one_unit_unlike_six_others_is_far_whatever_the_six_spread() -> None:
+    scores = outlier_scores([4.70, 4.71, 4.69, 4.70, 4.72, 4.71, 4.31], 0.001)
+    assert [abs(score) > FAR for score in scores] == [False] * 6 + [True]
+
+
+def test_units_that_agree_to_the_last_digit_have_no_outlier_in_the_next() -> None:
+    scores = outlier_scores([4.700, 4.700, 4.700, 4.700, 4.701], least_sd=0.001)
+    assert max(map(abs, scores)) < FAR
+
+
+def test_too_few_units_have_no_outlier() -> None:
+    assert outlier_scores([4.7, 4.7, 1.0], 0.001) == [0.0, 0.0, 0.0]

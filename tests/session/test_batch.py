@@ -1,0 +1,152 @@
+"""All units of a design beside each other; a unit beside what it was."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+
+import pytest
+
+from benchtest.circuit.predict import predict
+from benchtest.diagnosis import Finding, JointBand, NextReading, Ohms
+from benchtest.errors import InputError, NameFault
+from benchtest.prop.design import Design
+from benchtest.prop.lit import everything
+from benchtest.prop.names import parse_probe
+from benchtest.records.batch import render_batch
+from benchtest.records.shelf import Shelf
+from benchtest.session.batch import batch_content
+from benchtest.session.events import (
+    Concluded,
+    ReadingTaken,
+    RepairDone,
+    SignedOff,
+    StageSet,
+    VerdictGiven,
+)
+from benchtest.session.history import changes
+from benchtest.session.live import Session
+from benchtest.session.summary import label_content, report_content
+
+NOW = datetime(2026, 11, 26, 9, 0, tzinfo=UTC)
+SETTLED = NextReading(None, None, 0.0, settled=True)
+Begin = Callable[..., Session]
+
+
+def _tested(begin: Begin, tag: str, volts: float, suspect: str = "") -> Session:
+    session = begin(tag)
+    for strand in (1, 2, 3, 4):
+        session.record(VerdictGiven(strand, passed=True))
+    session.record(ReadingTaken("all", "2B", volts))
+    suspects = [{"where": suspect, "fault": "open", "probability": 0.9}] if suspect else []
+    session.record(Concluded(0.1 if suspect else 0.97, True, suspects, 0.04))
+    return session
+
+
+@pytest.fixture
+def batch(begin: Begin, shelf: Shelf) -> Shelf:
+    """Six units; WF-05 reads low, and 3A+ is suspected in it and was remade in WF-02."""
+    for number, volts in enumerate([4.901, 4.903, 4.902, 4.899, 4.700], 1):
+        session = _tested(begin, f"WF-0{number}", volts, "3A+" if number == 5 else "")
+        if number == 2:
+            session.record(RepairDone("3A+", "reflowed"))
+        if number == 1:
+            session.record(StageSet("sealed"))
+            for strand in (1, 2, 3, 4):
+                session.record(VerdictGiven(strand, passed=True))
+            session.record(SignedOff("Mara"))
+    begin("WF-06")
+    return shelf
+
+
+def test_every_unit_has_its_line_and_the_odd_one_is_named(batch: Shelf, fan: Design) -> None:
+    content = batch_content(batch, "Small fan", NOW)
+    assert [unit.tag for unit in content.units] == [f"WF-0{n}" for n in range(1, 7)]
+    assert content.units[4].found == "3A+ 90 %"
+    assert "look at strand 1, 2, 3, 4" in content.units[5].waits_for
+    (reading,) = content.shared
+    # of 4.901, 4.902, 4.899 and 4.700; that of WF-02 a repair has moved
+    assert reading.median == pytest.approx(4.9)
+    assert [shown.tag for shown in reading.shown if shown.outlier] == ["WF-05"]
+    expected = predict(fan, everything(fan), [parse_probe("2B", fan)]).probes[0].volts
+    assert reading.expected == expected
+    assert "Unlike the others: WF-05." in render_batch(content)
+
+
+def test_a_joint_that_stands_out_in_several_units_comes_first(batch: Shelf) -> None:
+    (joint,) = batch_content(batch, "Small fan", NOW).joints
+    assert (joint.joint, joint.suspected, joint.repaired) == ("3A+", ["WF-05"], ["WF-02"])
+
+
+def test_a_design_without_units_gets_a_guess(batch: Shelf) -> None:
+    with pytest.raises(NameFault, match='did you mean "Small fan"'):
+        batch_content(batch, "Smal fan", NOW)
+
+
+def test_a_label_says_what_was_concluded(batch: Shelf) -> None:
+    good, bad = label_content(batch, "WF-01"), label_content(batch, "WF-05")
+    assert (good.stage, good.date, good.design) == ("sealed", "2026-11-25", "Small fan")
+    assert (bad.good, bad.result) == (False, "Not yet")
+    assert good.record == batch.sessions("WF-01")[-1].id
+    with pytest.raises(InputError, match="nothing to label"):
+        label_content(batch, "WF-06")
+
+
+def test_a_report_knows_the_test_before_and_what_was_done_then(begin: Begin) -> None:
+    first = _tested(begin, "WF-03", 4.9)
+    first.record(StageSet("sealed"))
+    first.record(SignedOff("Mara"))
+    second = _tested(begin, "WF-03", 4.9)
+    content = report_content(second)
+    assert content.compared_with
+    now, then = content.history
+    assert (now.stage, now.did) == ("sealed", "4 passed, 1 readings")
+    assert (then.signed, then.record) == ("Mara", first.row.id)
+    assert then.found == "nothing wrong, 97 %, no joint above 40 mΩ"
+
+
+def test_the_plot_of_a_report_shows_what_was_read_where(begin: Begin) -> None:
+    plot = report_content(_tested(begin, "WF-03", 4.85)).plot
+    assert plot is not None
+    assert [panel.strand for panel in plot.panels] == [1, 2, 3, 4]
+    dots = {panel.strand: [(d.x, d.volts) for d in panel.curve.dots] for panel in plot.panels}
+    assert dots == {1: [], 2: [(11.0, 4.85)], 3: [], 4: []}
+    curve = plot.panels[1].curve
+    assert (curve.x[0], curve.x[-1]) == (0.0, 11.0)
+    assert curve.read_v is not None
+    assert curve.read_v[-1] == pytest.approx(4.85, abs=0.02)  # this unit goes through its reading
+
+
+def _finding(name: str, probability: float, ohms: Ohms | None, cleared: float | None) -> Finding:
+    band = JointBand(name, probability, 0.0, ohms, cleared)
+    return Finding(0.5, (), (), SETTLED, (), None, (band,))
+
+
+GOOD, UNREAD = (0.0, None, 0.03), (0.0, None, None)
+BAD, WORSE, WIDE = (
+    (0.9, Ohms(0.2, 0.3, 0.4), None),
+    (0.9, Ohms(0.8, 1.0, 1.3), None),
+    (0.9, Ohms(0.02, 0.3, 2.0), None),
+)
+
+
+@pytest.mark.parametrize(
+    ("before", "now", "said"),
+    [
+        (GOOD, BAD, "has risen"),
+        (BAD, GOOD, "has fallen"),
+        (BAD, WORSE, "has risen"),
+        (BAD, WIDE, ""),
+        (GOOD, GOOD, ""),
+        (UNREAD, BAD, ""),
+        (BAD, UNREAD, ""),
+        (GOOD, WIDE, ""),
+    ],
+)
+def test_a_joint_has_changed_only_beyond_the_doubt_of_both_tests(
+    before: tuple[float, Ohms | None, float | None],
+    now: tuple[float, Ohms | None, float | None],
+    said: str,
+) -> None:
+    found = changes(_finding("4A+", *before), _finding("4A+", *now))
+    assert [line.change for line in found] == ([said] if said else [])
