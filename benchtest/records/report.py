@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -19,6 +19,9 @@ from benchtest.records.words import off_sd, percent, shown_ohms, shown_value
 
 LOUD = 0.05
 """Probability from which on a joint stands out on the page: what keeps a unit indoors."""
+
+LONG_TABLE = 20
+"""Strands from which on neighbours that are alike share a row, so that two pages hold them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,13 +173,47 @@ def render_report(content: ReportContent) -> str:
     return page(
         "unit.html",
         c=content,
-        ends=ends,
+        rows=_rows(content.strands, ends),
         at_ends=bool(at_ends),
         others=[joint for joint in content.joints if joint.name not in at_ends],
         bars=[_bar(reading) for reading in content.readings],
         map=_map(content),
         plot=None if content.plot is None else Markup(draw_strands(content.plot)),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """One row of the strands' table: a strand, or several that are alike."""
+
+    first: int
+    last: int
+    line: StrandLine
+    joints: Sequence[JointLine | None]
+
+    @property
+    def name(self) -> str:
+        return str(self.first) if self.first == self.last else f"{self.first}–{self.last}"
+
+    def is_like(self, line: StrandLine, joints: Sequence[JointLine | None]) -> bool:
+        """Whether a strand would fill the same cells; one with a suspect stands alone."""
+        mine = self.line
+        if (mine.nodes, mine.verdict, mine.marks) != (line.nodes, line.verdict, line.marks):
+            return False
+        if any(joint is not None and joint.loud for joint in (*self.joints, *joints)):
+            return False
+        return [j and j.words for j in self.joints] == [j and j.words for j in joints]
+
+
+def _rows(lines: Sequence[StrandLine], ends: Sequence[Sequence[JointLine | None]]) -> list[_Row]:
+    """A row for each strand; neighbours that are alike share one where the table grows long."""
+    rows: list[_Row] = []
+    for line, joints in zip(lines, ends, strict=True):
+        if len(lines) > LONG_TABLE and rows and rows[-1].is_like(line, joints):
+            rows[-1] = replace(rows[-1], last=line.number)
+        else:
+            rows.append(_Row(line.number, line.number, line, joints))
+    return rows
 
 
 def _map(content: ReportContent) -> Any:

@@ -281,3 +281,16 @@ def test_the_plot_takes_its_colours_from_the_page() -> None:
     (plot,) = re.findall(r'<figure class="plot wide">(.*?)</figure>', text, flags=re.DOTALL)
     assert "var(--ink)" in plot
     assert not re.findall(r"#[0-9a-f]{6}\b", plot)
+
+
+def test_neighbours_that_are_alike_share_a_row_of_a_long_table() -> None:
+    strands = [StrandLine(n, 30, "failed" if n == 9 else "passed", "") for n in range(1, 31)]
+    joints = [JointLine(f"{n}A+", cleared_ohm=0.03) for n in range(1, 31)]
+    joints[19] = JointLine("20A+", 0.9, True)
+    content = dataclasses.replace(_content(), plot=None, strands=strands, joints=joints)
+    words = " ".join(_Page(render_report(content)).words.split())
+    for name in ("1–8 30 ✓ passed ≤ 30 mΩ", "9 30 ✗ failed", "10–19 30", "20 30 ✓ passed ! open",
+                 "21–30 30"):  # fmt: skip
+        assert name in words
+    few = dataclasses.replace(content, strands=strands[:8])
+    assert "1–8" not in _Page(render_report(few)).words
