@@ -119,7 +119,7 @@ def test_the_plot_of_a_report_shows_what_was_read_where(begin: Begin) -> None:
 
 def _finding(name: str, probability: float, ohms: Ohms | None, cleared: float | None) -> Finding:
     band = JointBand(name, probability, 0.0, ohms, cleared)
-    return Finding(0.5, (), (), SETTLED, (), None, (band,))
+    return Finding(0.5, (), (), SETTLED, (), None, joints=(band,))
 
 
 GOOD, UNREAD = (0.0, None, 0.03), (0.0, None, None)
