@@ -134,13 +134,17 @@ class Engine:
 
     def _bands(self, found: Posterior, footing: View) -> tuple[JointBand, ...]:
         """What is known of each joint, faults that are sure taken for given."""
-        cleared = cleared_by_joint(footing.healthy, footing.joints)
+        limits = cleared_by_joint(footing.healthy, footing.joints).tolist()
+        # a joint that is taken for given is no longer asked about
+        names = [joint.name for joint in footing.responses.space.joints]
+        cleared = dict(zip(names, limits, strict=True))
         rows = []
         for number, joint in enumerate(self.space.joints):
             resistive, open_ = float(found.resistive[number]), float(found.open[number])
             ohms = found.ohms(number) if resistive > LEAST_SHOWN else None
-            limit = float(cleared[number]) if np.isfinite(cleared[number]) else None
-            rows.append(JointBand(joint.name, resistive + open_, open_, ohms, limit))
+            limit = cleared.get(joint.name, np.inf)
+            known = limit if np.isfinite(limit) else None
+            rows.append(JointBand(joint.name, resistive + open_, open_, ohms, known))
         return tuple(rows)
 
 

@@ -24,7 +24,8 @@ from benchtest.prop.design import Probe
 from benchtest.prop.lit import Lit
 
 GUILTY = 0.5
-"""A suspect from this probability on is taken to be at fault in what the readings say."""
+"""Probability of all joints together from which on the worst of them is taken to be at fault: two
+that readings cannot tell apart have half of it each, and either gives the same volts."""
 
 
 @dataclass(frozen=True)
@@ -106,7 +107,7 @@ def _likeliest(engine: Engine, finding: Finding) -> tuple[int, int]:
     worst = max(
         range(len(finding.joints)), key=lambda row: finding.joints[row].probability, default=-1
     )
-    if worst < 0 or finding.joints[worst].probability < GUILTY:
+    if worst < 0 or sum(band.probability for band in finding.joints) < GUILTY:
         return -1, 0
     band = finding.joints[worst]
     if band.ohms is None or band.open > band.probability / 2:

@@ -88,6 +88,23 @@ def test_the_band_of_a_bad_joint_holds_its_resistance(engine: Engine, small: Des
     assert band.ohms.low < 0.5 < band.ohms.high
 
 
+def test_several_faults_at_once_leave_every_joint_its_band(
+    make_fan: Callable[..., Design],
+) -> None:
+    design = make_fan(4, 10, crown=False)
+    drops = [joint.probe for joint in power_joints(design)]
+    bands = _bands(Engine(design), _read(design, drops, {"2A+": 0.5, "4A-": 0.9}))
+    assert list(bands) == [joint.name for joint in power_joints(design)]
+    for name, ohm in (("2A+", 0.5), ("4A-", 0.9)):
+        band = bands[name]
+        assert band.probability > 0.5
+        assert band.ohms is not None
+        assert band.ohms.low < ohm < band.ohms.high
+    cleared = bands["1A+"].cleared_ohm
+    assert cleared is not None
+    assert cleared < 0.1
+
+
 def test_without_readings_a_profile_is_the_prediction(engine: Engine, small: Design) -> None:
     lit = everything(small)
     along = profile(engine, lit, NODES, [], DEFAULT_METER, engine.diagnose())
