@@ -139,7 +139,8 @@ def test_every_figure_is_on_the_page() -> None:
         "Waits for: sealing; plain.", "No joint above 40 mΩ", "1 3 5-8", "crown:2+>crown:11+",
         "-0.5 mV", "0.4 mV", "0.2 mV", "+0.5 sd", "4.200 A", "4.100 A", "4A+", "93 %", "0.80",
         "2 %", "second", "2026-11-25 18:40", "17–30 dark", "! 4A+ 93 %", "≤ 30 mΩ", "not shown",
-        "! 420 mΩ (310 to 600)", "! open", "7A+ 93 %", "has fallen", "with 7A+ taken to be at fault",
+        "! 420 mΩ (310 to 600)", "! open", "7A+ 93 %", "has fallen",
+        "with 7A+ taken to be at fault",
         "2 strands that differ less are left out", "strand 2", "d00d", "crown",
     ):  # fmt: skip
         assert words in page.words, words
