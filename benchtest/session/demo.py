@@ -25,10 +25,16 @@ from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.pattern import frame_of
 from benchtest.prop.design import Design
 from benchtest.prop.joints import data_joints, power_joints
-from benchtest.prop.lit import Lit
+from benchtest.prop.lit import Lit, everything
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
+from benchtest.session.colours import light_of
+from benchtest.session.desk import FIRST_LEVEL, LOOK_LEVEL
 from benchtest.session.events import (
+    Check,
+    CheckMade,
+    ColourSeen,
+    FirstLight,
     MarkMade,
     ReadingTaken,
     RepairDone,
@@ -40,8 +46,6 @@ from benchtest.session.live import Session
 from benchtest.virtual.process import RunningProp, start_simulation
 
 DESIGN = "willow-fan.toml"
-LOOK_LEVEL = 0.25
-"""Level at which strands are looked at: bright enough to see, easy on eyes and wires."""
 MOST_STEPS = 120
 SETTLE_S = 5.0
 """Longest wait for a frame to have arrived. [s]"""
@@ -152,7 +156,13 @@ class _Worker:
         raise BenchError(f"the demo did not end within {MOST_STEPS} steps; run it with --seed")
 
     def _do(self, advice: Advice) -> None:
-        if advice.task == "look" and advice.strand is not None:
+        if advice.check is not None:
+            self._check(*advice.check)
+        elif advice.task == "glow":
+            self._glow()
+        elif advice.task == "colour" and advice.colour is not None:
+            self._colour(advice.colour, advice.strand)
+        elif advice.task == "look" and advice.strand is not None:
             self._look(advice.strand)
         elif advice.task == "read":
             self._read(advice)
@@ -176,6 +186,27 @@ class _Worker:
             if time.monotonic() > due:
                 raise DriveFault("the virtual prop hears nothing; look at the loopback network")
             time.sleep(0.01)
+
+    def _check(self, check: Check, feed: str) -> None:
+        """Fuse and polarity of a virtual prop are right; its supply can be measured."""
+        volts = self.prop.measure(feed) if check == "supply" else None
+        self.session.record(CheckMade(check, feed, passed=True, volts=volts))
+        shown = "" if volts is None else f", {volts:.2f} V"
+        self.say(f"  before power: {check} at {feed} good{shown}")
+
+    def _glow(self) -> None:
+        self._light(everything(self.session.design, FIRST_LEVEL))
+        glows = all(sight.seen == "ok" for sight in self.prop.look())
+        self.session.record(FirstLight(glows, FIRST_LEVEL))
+        self.say(f"  first light: {'every strand glows' if glows else 'not every strand glows'}")
+
+    def _colour(self, colour: str, strand: int | None) -> None:
+        """A colour order is all that this step can show to be wrong, and no demo hides that."""
+        lit = everything(self.session.design, LOOK_LEVEL, light_of(colour))
+        self._light(lit)
+        right = all(sight.seen != "wrong-colour" for sight in self.prop.look())
+        self.session.record(ColourSeen(colour, right, strand, LOOK_LEVEL))
+        self.say(f"  {colour}: {'right' if right else 'wrong'}")
 
     def _look(self, strand: int) -> None:
         lit = Lit(frozenset([strand]), LOOK_LEVEL)

@@ -15,6 +15,10 @@ from typing import Any, ClassVar, Literal, Union, get_args, get_origin, get_type
 from benchtest.evidence.marks import Seen
 from benchtest.records.shelf import Stage
 
+Check = Literal["rails", "polarity", "fuse", "supply"]
+CHECKS: tuple[Check, ...] = get_args(Check)
+"""What is made sure of before power, in this order."""
+
 
 @dataclass(frozen=True, slots=True)
 class VerdictGiven:
@@ -91,6 +95,90 @@ class Concluded:
 
 
 @dataclass(frozen=True, slots=True)
+class CheckMade:
+    """Something was made sure of before power."""
+
+    kind: ClassVar[str] = "check"
+    check: Check
+    feed: str
+    passed: bool | None
+    """None where the person left it out."""
+    ohm: float | None = None
+    volts: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FirstLight:
+    """Everything was lit for the first time, at a low level."""
+
+    kind: ClassVar[str] = "first-light"
+    passed: bool
+    level: float = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class ColourSeen:
+    """One colour was looked at, on one strand or on all of them."""
+
+    kind: ClassVar[str] = "colour"
+    colour: str
+    right: bool
+    strand: int | None = None
+    level: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class PartSeen:
+    """A part of a strand, or of the whole prop, was lit to find a node that fails."""
+
+    kind: ClassVar[str] = "part"
+    first: int
+    """Places in the order that data reaches the nodes, from 1."""
+    last: int
+    right: bool
+    strand: int | None = None
+    """None where the whole prop is searched."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wiggled:
+    """The joints of a strand end were moved while lit."""
+
+    kind: ClassVar[str] = "wiggle"
+    end: str
+    steady: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SoakBegun:
+    """The prop is to stay lit for a long time."""
+
+    kind: ClassVar[str] = "soak-begun"
+    planned_s: float
+    every_s: float
+    """Time between two looks. [s]"""
+    level: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class SoakSeen:
+    """Somebody looked at a prop that soaks."""
+
+    kind: ClassVar[str] = "soak-seen"
+    done_s: float
+    steady: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SoakStopped:
+    """The soak is over, or pauses."""
+
+    kind: ClassVar[str] = "soak-stopped"
+    done_s: float
+    over: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class SignedOff:
     """Somebody answers for the unit."""
 
@@ -123,6 +211,14 @@ Happening = (
     | NoteMade
     | StageSet
     | Concluded
+    | CheckMade
+    | FirstLight
+    | ColourSeen
+    | PartSeen
+    | Wiggled
+    | SoakBegun
+    | SoakSeen
+    | SoakStopped
     | SignedOff
     | Undone
     | Unknown
@@ -132,6 +228,7 @@ _KINDS: dict[str, type[Any]] = {
     made.kind: made
     for made in (
         VerdictGiven, MarkMade, ReadingTaken, RepairDone, NoteMade, StageSet, Concluded,
+        CheckMade, FirstLight, ColourSeen, PartSeen, Wiggled, SoakBegun, SoakSeen, SoakStopped,
         SignedOff, Undone,
     )
 }  # fmt: skip

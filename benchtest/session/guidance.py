@@ -8,13 +8,35 @@ from dataclasses import dataclass
 from typing import Literal
 
 from benchtest.diagnosis import Finding, Suspect
-from benchtest.prop.design import Probe
+from benchtest.prop.design import NodeName, Probe
 from benchtest.prop.lit import Lit
 from benchtest.records.shelf import Stage
+from benchtest.session import checks, colours
+from benchtest.session.checks import Key
 from benchtest.session.events import Concluded
+from benchtest.session.search import Search, begin, search_nodes
 from benchtest.session.state import State
 
-Task = Literal["look", "walk", "think", "read", "repair", "sign-off", "done"]
+Task = Literal[
+    "check",
+    "glow",
+    "look",
+    "search",
+    "caught",
+    "walk",
+    "colour",
+    "recolour",
+    "think",
+    "read",
+    "repair",
+    "wiggle",
+    "soak",
+    "sign-off",
+    "done",
+]
+
+FEW_NODES = 8
+"""Up to so many nodes a strand is walked node by node: that is as quick as halves."""
 
 LIKELY = 0.5
 """Probability at which a suspect is worth the iron while other evidence is still to be had."""
@@ -36,6 +58,12 @@ class Advice:
     lit: Lit | None = None
     probe: Probe | None = None
     suspect: Suspect | None = None
+    check: Key | None = None
+    colour: str | None = None
+    nodes: tuple[NodeName, ...] = ()
+    """Nodes to light, where it is not whole strands."""
+    end: str = ""
+    caution: str = ""
 
 
 def what_next(state: State, finding: Finding | None) -> Advice:
@@ -47,13 +75,19 @@ def what_next(state: State, finding: Finding | None) -> Advice:
     """
     if state.signed is not None:
         return Advice("done", f"Signed off by {state.signed.by}. Nothing is left to do here.")
+    design = state.design
+    if due := checks.due_checks(design, state.checks, state.recheck, state.fresh):
+        return check_advice(state, due[0])
+    if state.first_light is None and state.fresh:
+        return glow_advice()
     if state.untested:
-        again = " again" if state.repairs else ""
-        number = state.untested[0]
-        return Advice("look", f"Does every node of strand {number} light{again}?", strand=number)
+        return look_advice(state, state.untested[0])
     if state.unmarked:
         number = state.unmarked[0]
-        return Advice("walk", f"Walk strand {number} to the node that fails.", strand=number)
+        few = design.strand(number).nodes <= FEW_NODES
+        return walk_advice(number) if few else search_advice(state, number)
+    if look := colours.next_look(design, state.colours, state.apart):
+        return colour_advice(*look)
     if finding is None:
         return Advice("think", "Working out what the evidence says.")
     return _on_evidence(state, finding)
@@ -77,7 +111,85 @@ def _on_evidence(state: State, finding: Finding) -> Advice:
         strand = state.failed[0]
         words = f"Strand {strand} failed and nothing explains it: repair it, then look again."
         return Advice("walk", words, strand=strand)
+    if wrong := colours.wrong_strands(state.colours):
+        return Advice("recolour", colours.remedy(state.design, state.colours), strand=wrong[0])
     return Advice("sign-off", "Nothing is open. Who signs this unit off?")
+
+
+def check_advice(state: State, key: Key) -> Advice:
+    """Make sure of one thing before power."""
+    made = None if key[0] == "rails" and key[1] in state.recheck else state.checks.get(key)
+    words = checks.question(state.design, key, made)
+    return Advice("check", words, check=key, caution=checks.CAUTIONS[key[0]])
+
+
+def glow_advice() -> Advice:
+    """Light everything for the first time."""
+    return Advice(
+        "glow",
+        "First light, low: does every strand glow?",
+        caution="Hand on the switch. Off at once at a smell, smoke or anything hot.",
+    )
+
+
+def look_advice(state: State, number: int) -> Advice:
+    """Look at one strand."""
+    again = " again" if state.repairs else ""
+    return Advice("look", f"Does every node of strand {number} light{again}?", strand=number)
+
+
+def walk_advice(number: int) -> Advice:
+    """Walk a strand node by node."""
+    return Advice("walk", f"Walk strand {number} to the node that fails.", strand=number)
+
+
+def search_of(state: State, strand: int | None) -> Search:
+    """The search of a strand, or of the whole prop, that is under way or begins."""
+    search = state.search
+    return begin(state.design, strand) if search is None or search.strand != strand else search
+
+
+def search_advice(state: State, strand: int | None) -> Advice:
+    """Find a node that fails by halves."""
+    search = search_of(state, strand)
+    nodes = search_nodes(state.design, strand)
+    if search.lost:
+        words = "Every part lit, so nothing fails that parts can show. Walk it, or look again."
+        return Advice("walk", words, strand=strand or 1)
+    if search.found:
+        return caught_advice(state, nodes[search.low - 1])
+    low, high = search.half
+    part = tuple(nodes[low - 1 : high])
+    words = f"Do all of {part[0]} to {part[-1]} light? Look {search.looks + 1}."
+    return Advice("search", words, strand=strand, nodes=part)
+
+
+def caught_advice(state: State, node: NodeName) -> Advice:
+    """A node that fails is found; what is after it says whether data passes."""
+    nodes = search_nodes(state.design, node.strand)
+    after = tuple(nodes[nodes.index(node) + 1 :])
+    if after:
+        words = f"Node {node} fails. Do the nodes after it light?"
+        return Advice("caught", words, strand=node.strand, nodes=(node, *after))
+    words = f"Node {node}, the last of its strand, is lit alone. Does it light?"
+    return Advice("caught", words, strand=node.strand, nodes=(node,))
+
+
+def colour_advice(colour: str, strand: int | None) -> Advice:
+    """Look at one colour."""
+    if strand is None:
+        words = f"Everything {colour}: is it {colour} everywhere, and no other colour?"
+    else:
+        words = f"Strand {strand} {colour}: is all of it {colour}?"
+    return Advice("colour", words, strand=strand, colour=colour)
+
+
+def wiggle_advice(end: str) -> Advice:
+    """Move the joints of a strand end while all is lit."""
+    words = f"Move the wires at {end}, tap its joints. Does the light stay steady?"
+    return Advice(
+        "wiggle", words, end=end, caution="A dry wooden stick, no metal, no bare fingers."
+    )
 
 
 def open_items(state: State, finding: Finding | Concluded | None) -> list[str]:
@@ -90,6 +202,7 @@ def open_items(state: State, finding: Finding | Concluded | None) -> list[str]:
     for mark in state.marks:
         if mark.seen != "ok" and state.verdicts.get(mark.strand):  # seen after the strand passed
             items.append(f"another look at strand {mark.strand}, marked {mark.seen}")
+    items.extend(_left_by_steps(state))
     if finding is None:
         items.append("readings")
     else:
@@ -127,6 +240,21 @@ def _in_words(name: str, shown: str) -> str:
         return f"node {shown}"
     joint = name[-1:] in ("+", "-") or _DATA_JOINT.search(name)
     return f"joint {shown}" if joint else shown  # a feed, or the prop's colour order
+
+
+def _left_by_steps(state: State) -> list[str]:
+    """What checks, colours, wiggling and soaking found and nobody has put right."""
+    items = [
+        f"{check} at feed {feed}" for (check, feed), made in state.checks.items()
+        if made.passed is False
+    ]  # fmt: skip
+    if wrong := colours.wrong_strands(state.colours):
+        items.append(f"colours of strand {_listed(wrong)}")
+    if loose := [end for end, steady in state.wiggled.items() if not steady]:
+        items.append(f"{', '.join(loose[:3])} flickers when moved")
+    if state.soak is not None and state.soak.intermittent:
+        items.append(f"{state.soak.intermittent} intermittent in the soak")
+    return items
 
 
 def waits_for(state: State, stage: Stage) -> list[str]:

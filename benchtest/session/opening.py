@@ -16,7 +16,7 @@ from benchtest.drive.identity import source_id
 from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.records.shelf import Shelf
-from benchtest.session.live import Session
+from benchtest.session.live import Session, unfinished
 from benchtest.session.stand import Stand
 from benchtest.virtual.process import RunningProp, start_simulation
 
@@ -54,6 +54,40 @@ def new_session(shelf: Shelf, bench: Bench, tag: str, prop_file: Path) -> Sessio
     read_design(prop_file)  # its faults come with the file's name
     text = prop_file.read_text(encoding="utf-8-sig")
     return Session.start(shelf, text, tag, bench.meter, file=str(prop_file))
+
+
+def next_tag(shelf: Shelf, tag: str) -> str:
+    """The tag of the unit after this one: its number and one, past units that are signed off.
+
+    >>> _counted_on("WF-03"), _counted_on("WF-09"), _counted_on("wing")
+    ('WF-04', 'WF-10', 'wing-02')
+    """
+    known = {unit.tag for unit in shelf.units()}
+    open_tags = {row.tag for row in unfinished(shelf)}
+    following = _counted_on(tag)
+    while following in known and following not in open_tags:
+        following = _counted_on(following)
+    return following
+
+
+def _counted_on(tag: str) -> str:
+    stem = tag.rstrip("0123456789")
+    digits = tag[len(stem) :]
+    return f"{stem}{int(digits) + 1:0{len(digits)}}" if digits else f"{tag}-02"
+
+
+def next_unit(shelf: Shelf, session: Session, meter: Meter) -> Session:
+    """The session of the next unit of a design: the one left open, or a new one.
+
+    Raises:
+        InputError: that tag belongs to a unit of another design.
+        RecordsFault: it could not be kept.
+    """
+    tag = next_tag(shelf, session.tag)
+    left = next((row for row in unfinished(shelf) if row.tag == tag), None)
+    if left is not None:
+        return Session.resume(shelf, left.id)
+    return Session.start(shelf, session.row.design_text, tag, meter)
 
 
 @contextmanager

@@ -7,235 +7,198 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from functools import cached_property, lru_cache
+from collections.abc import Callable, Sequence
+from functools import lru_cache
 
-import numpy as np
-
-from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Finding
-from benchtest.drive.clock import RAMP_S, FrameClock
-from benchtest.drive.layout import Frame
-from benchtest.drive.safe import level_that_fits
+from benchtest.drive.clock import FrameClock
 from benchtest.errors import InputError, NameFault, nearest
-from benchtest.evidence.marks import Seen
 from benchtest.evidence.reading import check_volts
-from benchtest.pattern import frame_of, load_patterns
-from benchtest.prop.design import Design, NodeName, Probe, StrandEnd
-from benchtest.prop.lit import Lit, parse_lit
-from benchtest.prop.names import parse_probe
-from benchtest.records.shelf import STAGES, Overtaken, Stage
+from benchtest.prop.lit import everything, parse_lit
+from benchtest.prop.names import parse_node, parse_probe
+from benchtest.records.shelf import STAGES, Stage
+from benchtest.session import checks
 from benchtest.session.events import (
+    CheckMade,
+    ColourSeen,
+    FirstLight,
     Happening,
     MarkMade,
     NoteMade,
+    PartSeen,
     ReadingTaken,
     RepairDone,
     SignedOff,
     StageSet,
-    VerdictGiven,
+    Wiggled,
 )
-from benchtest.session.guidance import Advice, what_next
+from benchtest.session.guidance import Advice, colour_advice, search_of
 from benchtest.session.live import Session
+from benchtest.session.soak import EVERY_S, PLANNED_S, seconds_of
 from benchtest.session.state import Happened
 from benchtest.session.typed import Typed, judge_typed, volts_of
+from benchtest.session.walker import Walker
+from benchtest.session.words import said
 from benchtest.virtual.observe import Sight
 from benchtest.virtual.process import RunningProp
 
-LOOK_LEVEL = 0.25
-"""Level at which strands are looked at: bright enough to see, easy on eyes and wires."""
-WALK_LEVEL = 0.5
-STEADY_S = 0.15
-"""From the last frame of a change until a meter may be read. [s]"""
-MANY_STRANDS = 3
-"""From so many strands at full on, light comes up by a ramp."""
 
-
-class Stand:
-    """One unit on the bench."""
+class Stand(Walker):
+    """One unit on the bench, with answers, readings, repairs and the finding."""
 
     def __init__(
-        self, session: Session, clock: FrameClock, virtual: RunningProp | None = None
+        self,
+        session: Session,
+        clock: FrameClock,
+        virtual: RunningProp | None = None,
+        now_s: Callable[[], float] = time.monotonic,
     ) -> None:
-        self.session = session
-        self.clock = clock
-        self.virtual = virtual
-        self.finding: Finding | None = None
-        self.walking: NodeName | None = None
-        self.chosen: int | None = None
-        self.own_reading: tuple[Lit, Probe] | None = None
-        self.lit_words = "dark"
-        self.is_dark = True  # so every clock begins
+        super().__init__(session, clock, virtual, now_s)
+        self._doubted = ""
         self._thinking = threading.Lock()
-        self._steady_s = 0.0
         self._expected = lru_cache(maxsize=256)(session.expect)
-        self._fits: dict[Lit, str | None] = {}
 
-    @property
-    def design(self) -> Design:
-        return self.session.design
+    # -- one key a decision --------------------------------------------------------------------
 
-    # -- what to do now ------------------------------------------------------------------------
+    def yes(self) -> str:
+        """It is as it should be; says what was kept, where that is not plain to see."""
+        return self._answer(True)
 
-    @property
-    def advice(self) -> Advice:
-        """What the person should do now."""
-        state = self.session.state
-        if self.walking is not None:
-            words = f"Which node of strand {self.walking.strand} fails?"
-            return Advice("walk", words, strand=self.walking.strand)
-        if self.own_reading is not None:
-            lit, probe = self.own_reading
-            words = f"Volts at {probe} with {lit.text(self.design)} lit?"
-            return Advice("read", words, lit=lit, probe=probe)
-        if self.chosen is not None and state.signed is None:
-            words = f"Does every node of strand {self.chosen} light?"
-            return Advice("look", words, strand=self.chosen)
-        return what_next(state, self.finding)
+    def no(self) -> str:
+        """It is not as it should be."""
+        return self._answer(False)
 
-    def light_advice(self) -> None:
-        """Light what the advice needs.
-
-        Raises:
-            InputError: fuse or supply cannot carry it.
-        """
+    def _answer(self, good: bool) -> str:
         advice = self.advice
-        if advice.task == "look" and advice.strand is not None:
-            self.light(Lit(frozenset([advice.strand]), LOOK_LEVEL))
-        elif advice.task == "walk" and advice.strand is not None:
-            if self.walking is None:
-                self.walking = self.first_on(advice.strand)
-            self.light_node(self.walking)
-        elif advice.task == "read" and advice.lit is not None:
-            self.light(advice.lit)
-        elif advice.task != "think":
-            self.dark()
+        match advice.task:
+            case "look":
+                self.judge(good)
+            case "walk":
+                self.walk_on(1) if good else self.catch()
+            case "caught":
+                return self._after_caught(good)
+            case "soak":
+                return self.soaking.seen(good)
+            case "recolour" if good:
+                self.choices.queue = [
+                    colour_advice(c, advice.strand) for c in self.design.node.colours
+                ]
+            case _:
+                return self._keep(self._asked_of(advice, good))
+        return ""
 
-    # -- light ---------------------------------------------------------------------------------
-
-    def light(self, lit: Lit) -> None:
-        """Light a set of strands.
+    def _asked_of(self, advice: Advice, good: bool) -> Happening:
+        """The event that answers a question of a step.
 
         Raises:
-            InputError: fuse or supply cannot carry it; says the highest level that fits.
+            InputError: it wants a number, or cannot be answered so.
         """
-        if (why := self._too_much(lit)) is not None:
-            raise InputError(why)
-        much = len(lit.strands) >= MANY_STRANDS and lit.level > WALK_LEVEL
-        level = "" if lit.level == 1.0 else f" at {lit.level:.0%}"
-        self._show(frame_of(lit.duty(self.design)), f"{lit.text(self.design)}{level}", much)
+        match advice.task:
+            case "check" if advice.check is not None:
+                if good and self.unit == "V":
+                    raise InputError("type the volts that the meter shows, then Enter")
+                return CheckMade(*advice.check, good)
+            case "glow":
+                return FirstLight(good, self.lamp.level)
+            case "colour" if advice.colour is not None:
+                return ColourSeen(advice.colour, good, advice.strand, self.lamp.level)
+            case "search":
+                low, high = search_of(self.session.state, advice.strand).half
+                return PartSeen(low, high, good, advice.strand)
+            case "wiggle":
+                return Wiggled(advice.end, good)
+        raise InputError("no such answer is asked for just now")
 
-    def light_node(self, node: NodeName) -> None:
-        """Light one node."""
-        duty = np.zeros((self.design.node_count, self.design.node.channels))
-        duty[self.design.index(node.strand, node.node)] = WALK_LEVEL
-        self._show(frame_of(duty), f"node {node}")
+    def _keep(self, what: Happening) -> str:
+        self.record(what)
+        self.choices.answered()
+        return said(what)
 
-    def light_ruler(self) -> None:
-        """Light the ruler on every strand."""
-        step = load_patterns()["ruler"].steps(self.design)[0]
-        self._show(frame_of(step.duty), "ruler: blue 5s, white 10s, red 50s")
+    def _after_caught(self, good: bool) -> str:
+        """What is after the node that fails lights, or not: one dark node, or a break."""
+        node, *after = self.advice.nodes
+        if not after and good:
+            self.choices.drop()
+            self.choices.walking = node
+            return f"node {node} lights after all"
+        return self.mark("dark", onwards=bool(after) and not good)
 
-    def dark(self) -> None:
-        """Everything off."""
-        self._show(np.zeros((self.design.node_count, self.design.node.channels), np.uint8), "dark")
+    def begin_soak(self, text: str = "") -> str:
+        """Begin a soak of that time, or go on with one that pauses.
 
-    def toggle_dark(self) -> None:
-        """Everything off at once, or back to what the advice needs."""
-        if self.is_dark:
-            self.light_advice()
+        Raises:
+            InputError: the time is none, or the prop cannot be lit.
+        """
+        if self.soaking.soak is not None:
+            self.soaking.resume()
+            return "the soak goes on"
+        planned_s = seconds_of(text) if text else PLANNED_S
+        self.lamp.light(everything(self.design), lower=True)
+        self.soaking.begin(planned_s, min(EVERY_S, planned_s), self.lamp.level)
+        return f"soaking at {self.lamp.level:.0%}"
+
+    def end_soak(self) -> str:
+        """Stop a soak; says how long it lasted."""
+        words = self.soaking.end()
+        self.choices.drop()
+        self.lamp.dark()
+        return words
+
+    def tick(self) -> str:
+        """What time alone brings: the end of a soak; says so, else nothing."""
+        return self.end_soak() if self.soaking.is_over else ""
+
+    def flickered(self, where: str) -> str:
+        """Something flickered in a soak, and somebody saw where: a strand or a node.
+
+        Raises:
+            InputError: the prop has no such strand or node, or no soak is running.
+        """
+        word = where.strip()
+        if "." in word:
+            node = parse_node(word, self.design)
+            strand, nodes = node.strand, str(node.node)
         else:
-            self.dark()
-
-    def _show(self, frame: Frame, words: str, ramp: bool = False) -> None:
-        ramp_s = RAMP_S if ramp else 0.0
-        self._steady_s = time.monotonic() + ramp_s + STEADY_S
-        self.clock.show(frame, ramp_s)
-        self.lit_words = words
-        self.is_dark = not frame.any()
-
-    @cached_property
-    def _circuit(self) -> Circuit:
-        """Kept: to factor it anew at each key would make light late by tens of milliseconds."""
-        return Circuit(self.design)
-
-    @cached_property
-    def _dark_a(self) -> dict[str, float]:
-        return self._circuit.solve(Lit(frozenset()).duty(self.design)).feed_a
-
-    def _too_much(self, lit: Lit) -> str | None:
-        if lit not in self._fits:
-            lit_a = self._circuit.solve(lit.duty(self.design)).feed_a
-            limit = level_that_fits(self.design, lit.level, lit_a, self._dark_a)
-            words = None if limit is None else f"{limit.why}; {limit.level:.0%} fits"
-            self._fits[lit] = words
-        return self._fits[lit]
-
-    # -- strands and nodes ---------------------------------------------------------------------
-
-    def judge(self, passed: bool) -> None:
-        """Pass or fail the strand that is lit."""
-        advice = self.advice
-        if advice.task != "look" or advice.strand is None:
-            raise InputError("no strand is being looked at; up and down choose one")
-        self.record(VerdictGiven(advice.strand, passed, LOOK_LEVEL))
-        self.chosen = None
-
-    def judge_all_dark(self) -> None:
-        """Fail the strand that is lit, all of it being dark."""
-        strand = self.advice.strand
-        self.judge(passed=False)
-        assert strand is not None
-        nodes = self.design.strand(strand).nodes
-        self.record(MarkMade(str(strand), strand, f"1-{nodes}", "dark", LOOK_LEVEL))
-
-    def choose(self, step: int) -> None:
-        """Look at the strand before or after this one, whatever the advice is."""
-        count = len(self.design.strands)
-        self.own_reading = None
-        here = self.advice.strand or (1 if step < 0 else count)
-        self.walking = None
-        self.chosen = (here - 1 + step) % count + 1
+            strands = parse_lit(word, self.design).strands
+            if len(strands) != 1:
+                raise InputError("give one strand, such as 4, or one node, such as 4.17")
+            (strand,) = strands
+            nodes = f"1-{self.design.strand(strand).nodes}"
+        words = self.soaking.seen(steady=False)
+        self.record(MarkMade("all", strand, nodes, "flicker", self.lamp.level or 1.0))
+        return f"{words}, strand {strand}, node {nodes}"
 
     def drop_choices(self) -> None:
-        """Back to what the guidance says."""
-        self.walking = self.chosen = self.own_reading = None
+        """Back to what the guidance says; a soak pauses."""
+        self.soaking.pause()
+        self.choices.drop()
 
-    def first_on(self, strand: int) -> NodeName:
-        """The node of a strand that data reaches first."""
-        entry = next(end for end in self.design.data_path if end.strand == strand)
-        return NodeName(strand, 1 if entry.end == "A" else self.design.strand(strand).nodes)
+    def leave(self) -> None:
+        """The unit leaves the bench: dark, and a soak pauses."""
+        self.soaking.pause()
+        self.lamp.dark()
 
-    def walk(self, step: int) -> None:
-        """Move the lit node along its strand, as it stands: right is towards end B."""
-        if self.walking is None:
-            raise InputError("no strand is being walked")
-        node = self.walking.node + step
-        last = self.design.strand(self.walking.strand).nodes
-        self.walking = NodeName(self.walking.strand, max(1, min(last, node)))
-        self.light_node(self.walking)
+    def leave_out(self) -> str:
+        """A check is not made here; the record says so.
 
-    def mark(self, seen: Seen, onwards: bool) -> str:
-        """Mark the lit node, or it and all after it on its strand, the way data runs; says so."""
-        if self.walking is None:
-            raise InputError("no strand is being walked")
-        strand, node = self.walking.strand, self.walking.node
-        first = last = node
-        if onwards:
-            forwards = StrandEnd(strand, "A") in self.design.data_path
-            first, last = (node, self.design.strand(strand).nodes) if forwards else (1, node)
-        nodes = str(first) if first == last else f"{first}-{last}"
-        self.record(MarkMade(str(strand), strand, nodes, seen, LOOK_LEVEL))
-        return f"marked strand {strand}, node {nodes} {seen}"
-
-    def end_walk(self) -> None:
-        """Done with this strand."""
-        if self.walking is not None and self.walking.strand in self.session.state.unmarked:
-            raise InputError("mark the node that fails first: d dark, w warm, c wrong colour …")
-        self.walking = None
+        Raises:
+            InputError: it is no check that is asked.
+        """
+        if self.advice.check is None:
+            raise InputError("only a check before power can be left out")
+        return self._keep(CheckMade(*self.advice.check, None))
 
     # -- readings ------------------------------------------------------------------------------
+
+    @property
+    def unit(self) -> str:
+        """Of the number that is asked for; empty where none is."""
+        advice = self.advice
+        if advice.task == "check" and advice.check is not None:
+            return checks.unit_of(advice.check[0])
+        if advice.task == "soak" and self.soaking.soak is None:
+            return "time"
+        return "V" if advice.task == "read" else ""
 
     def typed(self, text: str) -> Typed | None:
         """A reading being typed, beside what a healthy unit shows; None when none is asked."""
@@ -243,7 +206,8 @@ class Stand:
         if advice.task != "read" or advice.lit is None or advice.probe is None:
             return None
         expected_v, sd_v = self._expected(advice.lit, advice.probe)
-        return judge_typed(text, expected_v, sd_v, self.session.meter)
+        most_v = max(feed.volts for feed in self.design.feeds)
+        return judge_typed(text, expected_v, sd_v, self.session.meter, most_v)
 
     def ask_for(self, lit_text: str, probe_text: str) -> None:
         """Ask for a reading of the person's own choice next.
@@ -252,7 +216,39 @@ class Stand:
             InputError: the prop has no such strand or point.
         """
         lit = parse_lit(lit_text, self.design)
-        self.own_reading = (lit, parse_probe(probe_text, self.design))
+        self.choices.own_reading = (lit, parse_probe(probe_text, self.design))
+
+    def enter(self, text: str) -> str:
+        """Take what was typed, a reading or a check's; says what was kept.
+
+        A likely slip of the pen is asked about once; the same text again is kept.
+
+        Raises:
+            InputError: it is no number, beyond the meter's range, or a likely slip.
+        """
+        if self.advice.task == "check":
+            return self._enter_check(text)
+        if self.advice.task == "soak":
+            return self.begin_soak(text)
+        typed = self.typed(text)
+        if typed is not None and typed.meant_v is not None and text != self._doubted:
+            self._doubted = text
+            raise InputError(f"{typed.hint} Tab takes that; Enter again keeps {text} as it is")
+        self.take_reading(text)
+        return f"kept {text} V"
+
+    def _enter_check(self, text: str) -> str:
+        key = self.advice.check
+        assert key is not None
+        made = checks.judge(self.design, key, text)
+        self.record(made)
+        self.choices.answered()
+        return said(made)
+
+    def meant(self, text: str) -> str:
+        """What was meant by a slip of the pen, ready to be entered; the text itself where none."""
+        typed = self.typed(text)
+        return text if typed is None or typed.meant_v is None else f"{typed.meant_v:.6g}"
 
     def take_reading(self, text: str) -> None:
         """Keep the reading that was asked for.
@@ -270,21 +266,26 @@ class Stand:
                 lit.text(self.design), str(advice.probe), volts, None, lit.level, lit.colour
             )
         )
-        self.own_reading = None
+        self.choices.own_reading = None
+        self._doubted = ""
 
     def meter_reading(self) -> str:
-        """What the virtual prop's meter shows at the probe asked for; waits for the light.
+        """What the virtual prop's meter shows at what is asked for; waits for the light.
 
         Raises:
             InputError: the prop is real, or no reading is asked for.
         """
         if self.virtual is None:
             raise InputError("type what your meter shows; only a virtual prop is read for you")
-        if self.advice.probe is None:
+        advice = self.advice
+        if advice.check is not None and self.unit == "Ω":
+            return "OL"  # a virtual prop knows no bridge between rails, and no capacitors
+        if advice.check is not None and self.unit == "V":
+            return f"{self.virtual.measure(advice.check[1]):.3f}"
+        if advice.probe is None:
             raise InputError("no reading is asked for just now")
-        probe = str(self.advice.probe)
-        time.sleep(max(0.0, self._steady_s - time.monotonic()))
-        return f"{self.virtual.measure(probe):.4f}"
+        self.lamp.wait_until_steady()
+        return f"{self.virtual.measure(str(advice.probe)):.4f}"
 
     def sights(self) -> list[Sight]:
         """How the nodes of a virtual prop that should be lit look; none of a real one."""
@@ -294,15 +295,14 @@ class Stand:
 
     def repair(self, where: str, what: str = "") -> None:
         """Log that a joint or node was worked on; on a virtual prop, do it."""
-        self.dark()
+        self.lamp.dark()
         self.record(RepairDone(where, what))
         if self.virtual is not None:
             self.virtual.repair(where)
 
     def note(self, text: str) -> None:
         """Keep a note."""
-        with self._overtaking_shown():
-            self.session.record(NoteMade(text))
+        self.session.record(NoteMade(text))
 
     @property
     def stage(self) -> Stage:
@@ -320,43 +320,14 @@ class Stand:
         if stage is None:
             known = ", ".join(STAGES)
             raise NameFault(f'stage "{word[:20]}": give one of {known}{nearest(word, STAGES)}')
-        with self._overtaking_shown():
-            self.session.record(StageSet(stage))
+        self.session.record(StageSet(stage))
 
     def sign_off(self, by: str, comment: str = "") -> None:
         """Somebody answers for the unit."""
         if not by.strip():
             raise InputError("a sign-off needs a name")
         self.record(SignedOff(by.strip(), comment.strip()))
-        self.dark()
-
-    def undo(self) -> str:
-        """Take back the last step; says which."""
-        with self._overtaking_shown():
-            what = self.session.undo()
-        if what is None:
-            return "nothing to take back"
-        self._changed()
-        return f"took back: {said(what)}"
-
-    def record(self, what: Happening) -> None:
-        """Keep an event; the finding no longer holds."""
-        with self._overtaking_shown():
-            self.session.record(what)
-        self._changed()
-
-    @contextmanager
-    def _overtaking_shown(self) -> Iterator[None]:
-        """Where another program has gone on with the session, begin from what is there now."""
-        try:
-            yield
-        except Overtaken:
-            self.drop_choices()
-            self._changed()
-            raise
-
-    def _changed(self) -> None:
-        self.finding = None
+        self.lamp.dark()
 
     # -- thinking ------------------------------------------------------------------------------
 
@@ -378,24 +349,3 @@ class Stand:
         self.session.conclude(finding)
         self.finding = finding
         return True
-
-
-def said(what: Happening) -> str:
-    """An event in a few words."""
-    match what:
-        case VerdictGiven(strand, passed):
-            return f"strand {strand} {'passed' if passed else 'failed'}"
-        case MarkMade(_, strand, nodes, seen):
-            return f"strand {strand}, node {nodes} {seen}"
-        case ReadingTaken(_, probe, volts, amps):
-            return f"{probe} = {amps} A" if volts is None else f"{probe} = {volts} V"
-        case RepairDone(where):
-            return f"repair of {where}"
-        case SignedOff(by):
-            return f"sign-off by {by}"
-    return what.kind
-
-
-def probe_words(probe: Probe) -> str:
-    """Where the leads go."""
-    return f"red on {probe.red}, black on {probe.black}"

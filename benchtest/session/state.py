@@ -13,20 +13,36 @@ from benchtest.evidence.marks import Mark, check_seen, parse_nodes
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design
 from benchtest.prop.lit import Lit, parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.names import parse_end, parse_place, parse_probe
 from benchtest.records.shelf import Stage
+from benchtest.session import soak as soaks
+from benchtest.session.checks import Key, all_checks
+from benchtest.session.colours import light_of
 from benchtest.session.events import (
+    CheckMade,
+    ColourSeen,
     Concluded,
+    FirstLight,
     Happening,
     MarkMade,
     NoteMade,
+    PartSeen,
     ReadingTaken,
     RepairDone,
     SignedOff,
+    SoakBegun,
+    SoakSeen,
+    SoakStopped,
     StageSet,
     Undone,
     VerdictGiven,
+    Wiggled,
 )
+from benchtest.session.search import Search, next_search
+from benchtest.session.soak import Soak
+
+EVIDENCE = (VerdictGiven, MarkMade, ReadingTaken, RepairDone)
+"""Events that the diagnosis weighs: a finding of before them no longer holds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +70,14 @@ class State:
         stage: the unit's stage, where this session set one.
         tested_earlier: some of what was tested was tested before the unit was last worked on for
             a stage: sealed, opened, or out for a season.
+        checks: what was made sure of before power, by check and feed.
+        recheck: feeds whose rails were soldered on since they were measured.
+        first_light: whether everything glowed at a low level; None before that.
+        colours: by colour and strand, whether it was right; until the strand is worked on.
+        apart: colours that were not right everywhere, so each strand is looked at by itself.
+        search: the search for a node that fails, while one is under way.
+        wiggled: strand ends whose joints were moved while lit, and whether light was steady.
+        soak: the last soak.
         concluded: the last finding.
         signed: who answers for the unit; None again as soon as it is tested or worked on.
         undoable: events that undo would take back, last one last.
@@ -69,9 +93,22 @@ class State:
     notes: tuple[str, ...] = ()
     stage: Stage | None = None
     tested_earlier: bool = False
+    checks: dict[Key, CheckMade] = field(default_factory=dict)
+    recheck: frozenset[str] = frozenset()
+    first_light: bool | None = None
+    colours: dict[str, dict[int, bool]] = field(default_factory=dict)
+    apart: frozenset[str] = frozenset()
+    search: Search | None = None
+    wiggled: dict[str, bool] = field(default_factory=dict)
+    soak: Soak | None = None
     concluded: Concluded | None = None
     signed: SignedOff | None = None
     undoable: tuple[Happened, ...] = ()
+
+    @property
+    def fresh(self) -> bool:
+        """Nothing was lit and looked at yet."""
+        return not (self.verdicts or self.readings or self.repairs)
 
     @property
     def untested(self) -> list[int]:
@@ -135,7 +172,7 @@ def step(state: State, event: Happened) -> State:
     # a note or the unit's next stage says nothing against what was signed
     keeps = isinstance(what, NoteMade | StageSet)
     signed = what if isinstance(what, SignedOff) else state.signed if keeps else None
-    concluded = state.concluded if keeps or signed is what else None
+    concluded = None if isinstance(what, EVIDENCE) else state.concluded
     undoable = (*state.undoable, event)
     return dataclasses.replace(after, signed=signed, concluded=concluded, undoable=undoable)
 
@@ -159,7 +196,13 @@ def _verdict(state: State, what: VerdictGiven) -> State:
         verdicts={**state.verdicts, what.strand: what.passed},
         looked_level={**state.looked_level, what.strand: what.level},
         marks=marks,
+        search=_without(state.search, what.strand),
     )
+
+
+def _without(search: Search | None, strand: int) -> Search | None:
+    """A search that goes on; a search of the whole prop is over with the first strand it names."""
+    return None if search is None or search.strand in (None, strand) else search
 
 
 def _mark(state: State, what: MarkMade) -> State:
@@ -168,7 +211,8 @@ def _mark(state: State, what: MarkMade) -> State:
     first, last = parse_nodes(what.nodes, state.design.strand(what.strand).nodes)
     mark = Mark(lit, what.strand, first, last, what.seen)
     check_seen(mark, state.design)
-    return dataclasses.replace(state, marks=(*state.marks, mark))
+    search = _without(state.search, what.strand)
+    return dataclasses.replace(state, marks=(*state.marks, mark), search=search)
 
 
 def _reading(state: State, what: ReadingTaken) -> State:
@@ -191,7 +235,71 @@ def _repair(state: State, what: RepairDone) -> State:
         readings=tuple(reading for reading, good in pairs if good),
         stale=(*state.stale, *(reading for reading, good in pairs if not good)),
         repairs=(*state.repairs, what),
+        recheck=state.recheck | _soldered_feeds(state, what.where),
+        colours=_colours_after(state, what.where, touched),
+        wiggled={e: ok for e, ok in state.wiggled.items() if parse_end(e).strand not in touched},
+        search=None,
     )
+
+
+def _soldered_feeds(state: State, where: str) -> frozenset[str]:
+    """Feeds whose rails must be measured before power: solder on a rail may bridge it."""
+    if where[-1:] not in ("+", "-"):
+        return frozenset()
+    measured = [made for made in state.checks.values() if made.passed is not None]
+    return frozenset(made.feed for made in measured if made.check == "rails")
+
+
+def _colours_after(state: State, where: str, touched: frozenset[int]) -> dict[str, dict[int, bool]]:
+    """A new node may be of another kind; what was wrong is looked at again either way."""
+    new = int(where.partition(".")[0]) if where[-1:] not in ("+", "-", "d") else None
+    return {
+        colour: {n: ok for n, ok in row.items() if n != new and (ok or n not in touched)}
+        for colour, row in state.colours.items()
+    }
+
+
+def _check(state: State, what: CheckMade) -> State:
+    key = (what.check, what.feed)
+    if key not in all_checks(state.design):
+        raise InputError(f'feed "{what.feed[:40]}": the prop has none of that name')
+    recheck = state.recheck - {what.feed} if what.check == "rails" else state.recheck
+    return dataclasses.replace(state, checks={**state.checks, key: what}, recheck=recheck)
+
+
+def _first_light(state: State, what: FirstLight) -> State:
+    return dataclasses.replace(state, first_light=what.passed)
+
+
+def _colour(state: State, what: ColourSeen) -> State:
+    parse_lit("all", state.design, what.level, light_of(what.colour))
+    if what.strand is None and not what.right:
+        apart = state.apart | {what.colour}
+        return dataclasses.replace(state, colours={**state.colours, what.colour: {}}, apart=apart)
+    if what.strand is None:
+        row = {strand.number: True for strand in state.design.strands}
+    else:
+        parse_lit(str(what.strand), state.design)
+        row = {**state.colours.get(what.colour, {}), what.strand: what.right}
+    return dataclasses.replace(state, colours={**state.colours, what.colour: row})
+
+
+def _part(state: State, what: PartSeen) -> State:
+    return dataclasses.replace(state, search=next_search(state.search, state.design, what))
+
+
+def _wiggle(state: State, what: Wiggled) -> State:
+    parse_place(str(parse_end(what.end)), state.design)
+    return dataclasses.replace(state, wiggled={**state.wiggled, what.end: what.steady})
+
+
+def _soak_begun(state: State, what: SoakBegun) -> State:
+    parse_lit("all", state.design, what.level)
+    return dataclasses.replace(state, soak=soaks.begun(what))
+
+
+def _soak_next(state: State, what: SoakSeen | SoakStopped) -> State:
+    return dataclasses.replace(state, soak=soaks.next_soak(state.soak, what))
 
 
 def _note(state: State, what: NoteMade) -> State:
@@ -217,6 +325,14 @@ _APPLY: dict[type, Callable[..., State]] = {
     MarkMade: _mark,
     ReadingTaken: _reading,
     RepairDone: _repair,
+    CheckMade: _check,
+    FirstLight: _first_light,
+    ColourSeen: _colour,
+    PartSeen: _part,
+    Wiggled: _wiggle,
+    SoakBegun: _soak_begun,
+    SoakSeen: _soak_next,
+    SoakStopped: _soak_next,
     NoteMade: _note,
     StageSet: _stage,
     SignedOff: _signed,

@@ -17,6 +17,7 @@ from benchtest.session.guidance import INNOCENT, open_items, waits_for
 from benchtest.session.history import changed_since, history_lines, joint_line, local_time
 from benchtest.session.live import Session, last_test
 from benchtest.session.state import State
+from benchtest.session.steps import notes_of
 
 
 def report_content(session: Session, finding: Finding | None = None) -> ReportContent:
@@ -62,7 +63,7 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
         history=history_lines(session),
         changes=changes,
         compared_with=compared_with,
-        notes=state.notes,
+        notes=(*notes_of(state), *state.notes),
         signed_by=signed.by if signed else None,
         signed_at=_signed_at(session),
         comment=signed.comment if signed else "",

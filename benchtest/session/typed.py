@@ -12,8 +12,12 @@ from benchtest.evidence.reading import check_volts, parse_number
 
 FAR_SD = 8.0
 """Standard deviations past which a slip is looked for."""
-SLIPS = (-1.0, 0.001, 1000.0, 0.1, 10.0, 0.01, 100.0)
+SLIPS = (-1.0, 0.001, 1000.0, 0.1, 10.0, 0.01, 100.0, -0.001, -1000.0)
 """What a reading is multiplied by when leads or ranges are mixed up, or a digit is missed."""
+NEAR_SHARE, NEAR_V = 0.05, 1e-4
+"""How near to a healthy unit's volts a slip must bring a reading to be offered."""
+ABOVE_SUPPLY = 1.1
+"""No point of a prop is farther from another than its highest supply; supplies are set by hand."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,9 +29,13 @@ class Typed:
     sd_v: float
     z: float | None
     hint: str = ""
+    meant_v: float | None = None
+    """What was meant, where a slip of the pen explains it better. [V]"""
 
 
-def judge_typed(text: str, expected_v: float, sd_v: float, meter: Meter) -> Typed:
+def judge_typed(
+    text: str, expected_v: float, sd_v: float, meter: Meter, most_v: float = np.inf
+) -> Typed:
     """A reading beside what a healthy unit shows.
 
     Args:
@@ -35,13 +43,19 @@ def judge_typed(text: str, expected_v: float, sd_v: float, meter: Meter) -> Type
         expected_v: what a healthy unit shows. [V]
         sd_v: standard deviation of what healthy units show. [V]
         meter: what it was read with.
+        most_v: the prop's highest supply, which no reading exceeds. [V]
     """
     try:
-        volts = check_volts(volts_of(text), meter)
+        volts = volts_of(text)
     except InputError as error:
         return Typed(None, expected_v, sd_v, None, str(error) if text else "")
-    z = (volts - expected_v) / float(np.hypot(sd_v, meter.error_limit_v(volts) / 2.0))
-    return Typed(volts, expected_v, sd_v, z, _slip(volts, expected_v, z))
+    meant_v = _meant(volts, expected_v, sd_v, meter, most_v)
+    hint = "" if meant_v is None else f"did you mean {meant_v:.4g}?"
+    try:
+        check_volts(volts, meter)
+    except InputError as error:
+        return Typed(None, expected_v, sd_v, None, hint or str(error), meant_v)
+    return Typed(volts, expected_v, sd_v, _z(volts, expected_v, sd_v, meter), hint, meant_v)
 
 
 def volts_of(text: str) -> float:
@@ -60,12 +74,29 @@ def volts_of(text: str) -> float:
     return parse_number(word.removesuffix("V").strip(), "volts")
 
 
-def _slip(volts: float, expected_v: float, z: float) -> str:
-    """A guess at what was meant, where a reading is far off and a slip explains it."""
-    if abs(z) < FAR_SD:
-        return ""
-    for factor in SLIPS:
-        meant = volts * factor
-        if abs(meant - expected_v) < 0.05 * abs(expected_v) + 1e-4:
-            return f"did you mean {meant:.4g}?"
-    return ""
+def _z(volts: float, expected_v: float, sd_v: float, meter: Meter) -> float:
+    limit_v = meter.error_limit_v(min(abs(volts), meter.ranges_v[-1]))
+    return (volts - expected_v) / float(np.hypot(sd_v, limit_v / 2.0))
+
+
+def _meant(
+    volts: float, expected_v: float, sd_v: float, meter: Meter, most_v: float
+) -> float | None:
+    """What was meant, where a reading is far off and a slip brings it home.
+
+    A reading that the prop cannot give at all need not come so near: a fault may have moved it.
+    """
+    if abs(_z(volts, expected_v, sd_v, meter)) < FAR_SD:
+        return None
+    tried = [volts * factor for factor in SLIPS]
+    for meant_v in tried:
+        if abs(meant_v - expected_v) < NEAR_SHARE * abs(expected_v) + NEAR_V:
+            return meant_v
+    if abs(volts) <= ABOVE_SUPPLY * most_v:
+        return None
+    on_mv = abs(expected_v) <= meter.ranges_v[0]
+    if on_mv and abs(volts) * 1e-3 <= ABOVE_SUPPLY * most_v:
+        return volts * 1e-3  # the display said mV
+    possible = [v for v in tried if abs(v) <= ABOVE_SUPPLY * most_v]
+    near = [v for v in possible if 0.5 * abs(expected_v) > abs(v - expected_v)]
+    return min(near, key=lambda v: abs(v - expected_v), default=None)

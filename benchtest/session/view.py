@@ -87,6 +87,16 @@ def map_rows(
     return rows
 
 
+def node_of_cell(nodes: int, cell: int, width: int) -> int:
+    """The first node of a cell of the map, 1 to `nodes`.
+
+    >>> node_of_cell(30, 4, 60), node_of_cell(160, 4, 60)
+    (5, 13)
+    """
+    run = -(-nodes // max(width, 1))
+    return max(1, min(nodes, cell * run + 1))
+
+
 def _suspected(finding: Finding | None) -> tuple[set[StrandEnd], set[str]]:
     ends: set[StrandEnd] = set()
     nodes: set[str] = set()

@@ -12,6 +12,8 @@ from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
+from benchtest.session.checks import all_checks
+from benchtest.session.events import CheckMade, ColourSeen, FirstLight
 from benchtest.session.live import Session
 
 SMALL_FAN = """\
@@ -87,3 +89,13 @@ def begin(shelf: Shelf, design_text: str) -> Callable[..., Session]:
         return Session.start(shelf, design_text, tag, DEFAULT_METER, clock)
 
     return start
+
+
+def made_ready(session: Session) -> Session:
+    """The session with checks before power, first light and colours behind it."""
+    for check, feed in all_checks(session.design):
+        session.record(CheckMade(check, feed, passed=True))
+    session.record(FirstLight(passed=True))
+    for colour in session.design.node.colours:
+        session.record(ColourSeen(colour, right=True))
+    return session

@@ -12,7 +12,10 @@ from benchtest.prop.design import Design
 from benchtest.prop.lit import everything
 from benchtest.prop.names import parse_probe
 from benchtest.session.events import (
+    CheckMade,
+    ColourSeen,
     Concluded,
+    FirstLight,
     Happening,
     MarkMade,
     NoteMade,
@@ -33,7 +36,18 @@ from benchtest.session.guidance import (
 from benchtest.session.state import Happened, State, fold
 
 AT = "2026-11-25T18:00:00.000+00:00"
-ALL_PASS: list[Happening] = [VerdictGiven(strand, passed=True) for strand in (1, 2, 3, 4)]
+CHECKED: list[Happening] = [
+    CheckMade("rails", "main", passed=True, ohm=47e3),
+    CheckMade("polarity", "main", passed=True),
+    CheckMade("fuse", "main", passed=True),
+    CheckMade("supply", "main", passed=True, volts=5.02),
+    FirstLight(passed=True),
+]
+COLOURS: list[Happening] = [ColourSeen(c, right=True) for c in ("red", "green", "blue")]
+ALL_PASS: list[Happening] = [
+    *COLOURS,
+    *(VerdictGiven(strand, passed=True) for strand in (1, 2, 3, 4)),
+]
 SETTLED = NextReading(None, None, 0.0, settled=True)
 
 
@@ -57,14 +71,29 @@ def asks(fan: Design) -> NextReading:
 
 def test_a_whole_evening(fan: Design, asks: NextReading) -> None:
     done: list[Happening] = []
+    for step in CHECKED[:4]:
+        advice = what_next(_state(fan, done), None)
+        assert isinstance(step, CheckMade)
+        assert (advice.task, advice.check) == ("check", (step.check, step.feed))
+        assert advice.caution
+        done.append(step)
+    assert what_next(_state(fan, done), None).task == "glow"
+    done.append(CHECKED[4])
     for strand in (1, 2, 3, 4):
         advice = what_next(_state(fan, done), None)
         assert (advice.task, advice.strand) == ("look", strand)
         done.append(VerdictGiven(strand, passed=strand != 4))
 
     advice = what_next(_state(fan, done), None)
-    assert (advice.task, advice.strand) == ("walk", 4)
+    assert (advice.task, advice.strand) == ("search", 4)
+    assert [str(node) for node in advice.nodes] == ["4.10", "4.9", "4.8", "4.7", "4.6"]
     done.append(MarkMade("4", 4, "5-10", "warm"))
+
+    for colour in COLOURS:
+        advice = what_next(_state(fan, done), None)
+        assert isinstance(colour, ColourSeen)
+        assert (advice.task, advice.colour, advice.strand) == ("colour", colour.colour, None)
+        done.append(colour)
 
     assert what_next(_state(fan, done), None).task == "think"
     advice = what_next(_state(fan, done), _finding(_suspect("4A+", 0.4), ask=asks))
@@ -78,6 +107,9 @@ def test_a_whole_evening(fan: Design, asks: NextReading) -> None:
     assert advice.suspect.where == "4A+"
     done.append(RepairDone("4A+"))
 
+    advice = what_next(_state(fan, done), None)
+    assert (advice.task, advice.check) == ("check", ("rails", "main"))  # solder may bridge them
+    done.append(CheckMade("rails", "main", passed=True))
     advice = what_next(_state(fan, done), None)
     assert (advice.task, advice.strand) == ("look", 4)
     assert advice.says == "Does every node of strand 4 light again?"
@@ -118,7 +150,7 @@ def test_when_nothing_more_can_be_measured_the_likeliest_is_tried(fan: Design) -
 
 
 def test_a_failed_strand_that_nothing_explains_is_not_signed_off(fan: Design) -> None:
-    done = [*ALL_PASS[:3], VerdictGiven(4, passed=False), MarkMade("4", 4, "3", "flicker")]
+    done = [*ALL_PASS[:-1], VerdictGiven(4, passed=False), MarkMade("4", 4, "3", "flicker")]
     advice = what_next(_state(fan, done), _finding())
     assert (advice.task, advice.strand) == ("walk", 4)
 
@@ -151,7 +183,7 @@ def test_a_unit_goes_out_when_all_is_done_after_sealing(fan: Design) -> None:
         ),
         ((*ALL_PASS, StageSet("sealed"), READ, GOOD, SignedOff("Ada")), "a test after sealing"),
         (
-            (*ALL_PASS[:3], VerdictGiven(4, passed=False), READ, GOOD, SignedOff("Ada")),
+            (*ALL_PASS[:-1], VerdictGiven(4, passed=False), READ, GOOD, SignedOff("Ada")),
             "strand 4 failed",
         ),
     ],

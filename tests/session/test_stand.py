@@ -22,6 +22,7 @@ from benchtest.evidence.marks import Mark
 from benchtest.prop.design import Design, NodeName
 from benchtest.prop.lit import Lit, everything
 from benchtest.prop.names import parse_probe
+from benchtest.session.desk import LOOK_LEVEL, WALK_LEVEL
 from benchtest.session.events import (
     MarkMade,
     NoteMade,
@@ -32,7 +33,10 @@ from benchtest.session.events import (
     VerdictGiven,
 )
 from benchtest.session.live import Session
-from benchtest.session.stand import LOOK_LEVEL, WALK_LEVEL, Stand, said
+from benchtest.session.stand import Stand
+from benchtest.session.words import said
+
+from .conftest import made_ready
 
 LOOPBACK = "127.0.0.1"
 SOON_S = 10.0
@@ -78,7 +82,7 @@ def stand(begin: Callable[..., Session], fan: Design, prop: Prop) -> Iterator[St
     """A unit on the bench."""
     driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, Sender(uuid4()))
     with FrameClock(driver, fan.node_count, fan.node.channels).start() as clock:
-        yield Stand(begin(), clock)
+        yield Stand(made_ready(begin()), clock)
 
 
 def _nodes(design: Design, strand: int, first: int, last: int, level: int) -> Frame:
@@ -110,7 +114,7 @@ def test_the_strand_that_is_asked_about_is_the_one_that_lights(stand: Stand, pro
     for strand in (1, 2, 3, 4):
         stand.light_advice()
         assert prop.shows(_nodes(prop.design, strand, 1, 10, QUARTER))
-        assert stand.lit_words == f"{strand} at 25%"
+        assert stand.lamp.words == f"{strand} at 25%"
         stand.judge(passed=True)
 
 
@@ -119,10 +123,10 @@ def test_dark_is_one_key_and_so_is_the_way_back(stand: Stand, prop: Prop) -> Non
     assert prop.shows(_nodes(prop.design, 1, 1, 10, QUARTER))
     stand.toggle_dark()
     assert prop.shows(_dark(prop.design))
-    assert (stand.is_dark, stand.lit_words) == (True, "dark")
+    assert (stand.lamp.is_dark, stand.lamp.words) == (True, "dark")
     stand.toggle_dark()
     assert prop.shows(_nodes(prop.design, 1, 1, 10, QUARTER))
-    assert not stand.is_dark
+    assert not stand.lamp.is_dark
 
 
 def test_more_than_the_fuse_carries_is_refused_and_what_fits_is_told(
@@ -130,10 +134,10 @@ def test_more_than_the_fuse_carries_is_refused_and_what_fits_is_told(
 ) -> None:
     every = everything(prop.design)
     with pytest.raises(InputError, match=r"feed main would give .* fuse of 1 A; \d+% fits") as no:
-        stand.light(every)
+        stand.lamp.light(every)
     fits = int(str(no.value).rpartition("; ")[2].partition("%")[0]) / 100.0
-    assert stand.is_dark
-    stand.light(Lit(every.strands, fits))
+    assert stand.lamp.is_dark
+    stand.lamp.light(Lit(every.strands, fits))
     level = round(255 * fits)
     assert prop.shows(np.full_like(_dark(prop.design), level))
     solved = Circuit(prop.design).solve(Lit(every.strands, fits).duty(prop.design))
@@ -142,7 +146,7 @@ def test_more_than_the_fuse_carries_is_refused_and_what_fits_is_told(
 
 def test_much_light_comes_up_by_a_ramp(stand: Stand, prop: Prop) -> None:
     lit = Lit(frozenset([1, 2, 3]), 0.6)
-    stand.light(lit)
+    stand.lamp.light(lit)
     full = round(255 * 0.6)
     assert stand.clock.showing().max() < full  # half a second later it is there
     wanted = _dark(prop.design)
@@ -151,7 +155,7 @@ def test_much_light_comes_up_by_a_ramp(stand: Stand, prop: Prop) -> None:
 
 
 def test_the_ruler_makes_every_fifth_and_tenth_node_stand_out(stand: Stand, prop: Prop) -> None:
-    stand.light_ruler()
+    stand.lamp.light_ruler()
     frame = stand.clock.showing()
     for start in prop.design.first_index:
         strand = frame[start : start + 10]
@@ -169,7 +173,7 @@ def test_verdicts_are_kept_with_the_level_they_were_seen_at(stand: Stand) -> Non
     stand.judge(passed=True)
     stand.judge(passed=False)
     whats = [happened.what for happened in stand.session.happened]
-    assert whats == [
+    assert whats[-2:] == [
         VerdictGiven(1, passed=True, level=LOOK_LEVEL),
         VerdictGiven(2, passed=False, level=LOOK_LEVEL),
     ]
@@ -202,26 +206,27 @@ def test_no_verdict_where_no_strand_is_looked_at(stand: Stand) -> None:
 def test_walking_follows_the_data_and_stays_on_the_strand(stand: Stand, prop: Prop) -> None:
     for strand in (1, 2, 3, 4):
         stand.judge(passed=strand != 2)
+    stand.walk_by_hand()
     assert stand.advice.task == "walk"
     stand.light_advice()
     # zigzag: data enters strand 2 at its end B, which is node 10
-    assert stand.walking == NodeName(2, 10)
+    assert stand.choices.walking == NodeName(2, 10)
     assert prop.shows(_nodes(prop.design, 2, 10, 10, HALF))
     stand.walk(1)
-    assert stand.walking == NodeName(2, 10)
+    assert stand.choices.walking == NodeName(2, 10)
     stand.walk(-3)
-    assert stand.walking == NodeName(2, 7)
+    assert stand.choices.walking == NodeName(2, 7)
     assert prop.shows(_nodes(prop.design, 2, 7, 7, HALF))
     assert stand.mark("dark", onwards=True) == "marked strand 2, node 1-7 dark"
     stand.walk(-100)
-    assert stand.walking == NodeName(2, 1)
+    assert stand.choices.walking == NodeName(2, 1)
     stand.end_walk()
     assert [mark.nodes for mark in stand.session.state.marks] == ["1-7"]
     assert stand.session.state.unmarked == []
 
 
 def test_onwards_is_towards_end_b_where_data_runs_that_way(stand: Stand) -> None:
-    stand.walking = NodeName(3, 4)
+    stand.choices.walking = NodeName(3, 4)
     assert stand.mark("warm", onwards=True) == "marked strand 3, node 4-10 warm"
     assert stand.mark("flicker", onwards=False) == "marked strand 3, node 4 flicker"
     assert [(m.first, m.last, m.lit.level) for m in stand.session.state.marks] == [
@@ -232,10 +237,10 @@ def test_onwards_is_towards_end_b_where_data_runs_that_way(stand: Stand) -> None
 
 def test_a_walk_does_not_end_before_something_is_marked(stand: Stand) -> None:
     stand.judge(passed=False)
-    stand.walking = NodeName(1, 1)
+    stand.choices.walking = NodeName(1, 1)
     with pytest.raises(InputError, match="mark the node that fails first"):
         stand.end_walk()
-    stand.drop_choices()
+    stand.choices.drop()
     for what in (lambda: stand.walk(1), lambda: stand.mark("dark", onwards=False)):
         with pytest.raises(InputError, match="no strand is being walked"):
             what()
@@ -327,7 +332,7 @@ def test_a_reading_of_ones_own_choice_comes_first_and_once(stand: Stand) -> None
         stand.ask_for("9", "foot:2")
     with pytest.raises(NameFault):
         stand.ask_for("all", "roof:2")
-    assert stand.own_reading is None
+    assert stand.choices.own_reading is None
 
 
 def test_a_real_props_meter_is_the_persons(stand: Stand) -> None:
@@ -341,9 +346,11 @@ def test_a_real_props_meter_is_the_persons(stand: Stand) -> None:
 
 def test_a_repair_darkens_the_prop_and_asks_again(stand: Stand, prop: Prop) -> None:
     _pass_all(stand)
-    stand.light(Lit(frozenset([4]), 0.5))
+    stand.lamp.light(Lit(frozenset([4]), 0.5))
     stand.repair("4A+", "reflowed")
     assert prop.shows(_dark(prop.design))
+    assert stand.advice.check == ("rails", "main")  # solder on a rail may bridge it
+    stand.yes()
     assert (stand.advice.task, stand.advice.strand) == ("look", 4)
     with pytest.raises(NameFault):
         stand.repair("9A+")
@@ -372,10 +379,12 @@ def test_a_sign_off_needs_a_name_and_darkens_the_prop(stand: Stand, prop: Prop) 
 
 def test_undo_says_what_it_took_back(stand: Stand) -> None:
     stand.judge(passed=False)
-    stand.walking = NodeName(1, 3)
+    stand.choices.walking = NodeName(1, 3)
     stand.mark("dark", onwards=True)
     assert stand.undo() == "took back: strand 1, node 3-10 dark"
     assert stand.undo() == "took back: strand 1 failed"
+    while stand.session.state.undoable:
+        stand.undo()
     assert stand.undo() == "nothing to take back"
 
 
@@ -424,13 +433,13 @@ def test_a_likely_suspect_is_advised(stand: Stand) -> None:
     stand.finding = Finding(0.1, (suspect,), (), settled, (), None)
     assert stand.advice.says == "Repair: reflow 4A+."
     stand.light_advice()
-    assert stand.is_dark  # nobody solders on a lit prop
+    assert stand.lamp.is_dark  # nobody solders on a lit prop
 
 
 def test_walking_light_is_brighter_than_looking(stand: Stand) -> None:
     # one node at half is still far below one strand at a quarter
     assert LOOK_LEVEL < WALK_LEVEL < 1.0
-    stand.light_node(NodeName(1, 1))
+    stand.lamp.light_nodes([NodeName(1, 1)], WALK_LEVEL)
     one = int(stand.clock.showing().astype(int).sum())
-    stand.light(Lit(frozenset([1]), LOOK_LEVEL))
+    stand.lamp.light(Lit(frozenset([1]), LOOK_LEVEL))
     assert one < int(stand.clock.showing().astype(int).sum())

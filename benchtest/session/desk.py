@@ -1,0 +1,185 @@
+"""What is asked at the bench now, and the light it needs; the record of what was answered."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+from benchtest.diagnosis import Finding
+from benchtest.drive.clock import FrameClock
+from benchtest.errors import InputError
+from benchtest.prop.design import Design, NodeName
+from benchtest.prop.lit import Lit, everything
+from benchtest.prop.names import parse_probe
+from benchtest.session.choices import Choices
+from benchtest.session.colours import light_of
+from benchtest.session.events import Happening
+from benchtest.session.guidance import Advice, look_advice, what_next
+from benchtest.session.lamp import Lamp
+from benchtest.session.live import Session
+from benchtest.session.search import search_nodes
+from benchtest.session.soaking import Soaking
+from benchtest.session.state import EVIDENCE
+from benchtest.session.steps import StepName, queue_of
+from benchtest.session.words import said, strand_of
+from benchtest.virtual.process import RunningProp
+
+FIRST_LEVEL = 0.05
+LOOK_LEVEL = 0.25
+"""Level at which strands are looked at: bright enough to see, easy on eyes and wires."""
+WALK_LEVEL = 0.5
+LEVELS = (0.05, 0.1, 0.25, 0.5, 1.0)
+"""What brighter and dimmer step through."""
+
+
+class Desk:
+    """One unit on the bench: what is asked and lit.
+
+    Attributes:
+        finding: what the evidence says; None while that is not known.
+        lamp: the unit's light.
+        choices: what the person chose, against the guidance.
+        soaking: hours of light, while they last.
+    """
+
+    def __init__(
+        self,
+        session: Session,
+        clock: FrameClock,
+        virtual: RunningProp | None = None,
+        now_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.session = session
+        self.clock = clock
+        self.virtual = virtual
+        self.lamp = Lamp(session.design, clock)
+        self.soaking = Soaking(session, now_s)
+        self.choices = Choices(step="soak" if self.soaking.soak is not None else None)
+        self.finding: Finding | None = None
+        self.look_level, self.walk_level = LOOK_LEVEL, WALK_LEVEL
+
+    @property
+    def design(self) -> Design:
+        return self.session.design
+
+    # -- what to do now ------------------------------------------------------------------------
+
+    @property
+    def advice(self) -> Advice:
+        """What the person should do now."""
+        state = self.session.state
+        if self.choices.step == "soak":
+            return self.soaking.advice
+        return self.choices.advice(state) or what_next(state, self.finding)
+
+    def light_advice(self) -> None:
+        """Light what the advice needs.
+
+        Raises:
+            InputError: fuse or supply cannot carry it.
+        """
+        advice, every = self.advice, everything(self.design).strands
+        match advice.task:
+            case "look" if advice.strand is not None:
+                self.lamp.light(Lit(frozenset([advice.strand]), self.look_level), lower=True)
+            case "walk" if advice.strand is not None:
+                chosen = self.choices
+                chosen.walking = chosen.walking or self.first_on(advice.strand)
+                self.lamp.light_nodes([chosen.walking], self.walk_level)
+            case "search" | "caught":
+                self.lamp.light_nodes(advice.nodes, self.look_level)
+            case "glow":
+                self.lamp.light(Lit(every, FIRST_LEVEL), lower=True)
+            case "colour" if advice.colour is not None:
+                strands = every if advice.strand is None else frozenset([advice.strand])
+                lit = Lit(strands, self.look_level, light_of(advice.colour))
+                self.lamp.light(lit, lower=True)
+            case "wiggle":
+                self.lamp.light(Lit(every, self.look_level), lower=True)
+            case "soak" if self.soaking.running and self.soaking.soak is not None:
+                self.lamp.light(Lit(every, self.soaking.soak.level), lower=True)
+            case "read" if advice.lit is not None:
+                self.lamp.light(advice.lit)
+            case "think":
+                pass
+            case _:
+                self.lamp.dark()
+
+    def go_to(self, step: StepName) -> None:
+        """Take a step now, whatever the guidance says."""
+        self.choices.drop()
+        if step == "readings":
+            feed = self.design.feeds[0].name
+            probe = parse_probe(feed, self.design)
+            self.choices.own_reading = (everything(self.design), probe)
+            return
+        self.choices.queue = queue_of(step, self.session.state)
+        self.choices.step = step
+
+    def choose_strand(self, number: int) -> None:
+        """Look at a strand, whatever the advice is."""
+        self.choices.drop()
+        if self.session.state.signed is None:
+            self.choices.queue = [look_advice(self.session.state, number)]
+
+    def first_on(self, strand: int) -> NodeName:
+        """The node of a strand that data reaches first."""
+        return search_nodes(self.design, strand)[0]
+
+    # -- light ---------------------------------------------------------------------------------
+
+    def toggle_dark(self) -> None:
+        """Everything off at once, or back to what the advice needs."""
+        if self.lamp.is_dark:
+            self.soaking.resume()
+            self.light_advice()
+        else:
+            self.soaking.pause()
+            self.lamp.dark()
+
+    def brighter(self, step: int) -> None:
+        """Look or walk with more light, or less."""
+        if self.advice.task == "walk":
+            self.walk_level = _stepped(self.walk_level, step)
+        else:
+            self.look_level = _stepped(self.look_level, step)
+        self.light_advice()
+
+    def only(self) -> None:
+        """Light the strand that this is about, alone.
+
+        Raises:
+            InputError: it is about no one strand.
+        """
+        advice = self.advice
+        strand = advice.strand
+        if strand is None and advice.suspect is not None:
+            strand = strand_of(advice.suspect.where)
+        if strand is None and advice.probe is not None:
+            strand = getattr(advice.probe.red.place, "strand", None)
+        if strand is None:
+            raise InputError("this is about no one strand; up and down choose one")
+        self.lamp.light(Lit(frozenset([strand]), self.look_level), lower=True)
+
+    # -- the record ----------------------------------------------------------------------------
+
+    def record(self, what: Happening) -> None:
+        """Keep an event; a finding that did not know of it no longer holds."""
+        self.session.record(what)
+        if isinstance(what, EVIDENCE):
+            self.finding = None
+
+    def undo(self) -> str:
+        """Take back the last step; says which."""
+        self.choices.back()
+        what = self.session.undo()
+        if what is None:
+            return "nothing to take back"
+        self.finding = None
+        return f"took back: {said(what)}"
+
+
+def _stepped(level: float, step: int) -> float:
+    """The next level that is brighter, or dimmer."""
+    beyond = [one for one in LEVELS if (one - level) * step > 1e-9]
+    return (min(beyond) if step > 0 else max(beyond)) if beyond else level

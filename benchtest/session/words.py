@@ -1,0 +1,80 @@
+"""Events and places in a few words."""
+
+from __future__ import annotations
+
+import re
+
+from benchtest.prop.design import Probe
+from benchtest.session.events import (
+    CheckMade,
+    ColourSeen,
+    FirstLight,
+    Happening,
+    MarkMade,
+    PartSeen,
+    ReadingTaken,
+    RepairDone,
+    SignedOff,
+    SoakBegun,
+    SoakSeen,
+    SoakStopped,
+    VerdictGiven,
+    Wiggled,
+)
+
+_STRAND = re.compile(r"^(\d+)[AB.]", re.ASCII)
+
+
+def said(what: Happening) -> str:
+    """An event in a few words."""
+    match what:
+        case VerdictGiven(strand, passed):
+            return f"strand {strand} {'passed' if passed else 'failed'}"
+        case MarkMade(_, strand, nodes, seen):
+            return f"strand {strand}, node {nodes} {seen}"
+        case ReadingTaken(_, probe, volts, amps):
+            return f"{probe} = {amps} A" if volts is None else f"{probe} = {volts} V"
+        case RepairDone(where):
+            return f"repair of {where}"
+        case SignedOff(by):
+            return f"sign-off by {by}"
+    return _said_of_step(what)
+
+
+def _said_of_step(what: Happening) -> str:
+    match what:
+        case CheckMade(check, feed, passed, ohm, volts):
+            shown = f" {ohm:g} Ω" if ohm is not None else f" {volts:g} V" if volts else ""
+            word = {None: "left out", True: "good", False: "BAD"}[passed]
+            return f"{check} at {feed} {word}{shown}"
+        case FirstLight(passed):
+            return f"first light, {'all glowed' if passed else 'not all glowed'}"
+        case ColourSeen(colour, right, strand):
+            where = "everywhere" if strand is None else f"on strand {strand}"
+            return f"{colour} {'right' if right else 'wrong'} {where}"
+        case PartSeen(first, last, right):
+            return f"part {first} to {last} {'lit' if right else 'not all lit'}"
+        case Wiggled(end, steady):
+            return f"{end} {'steady' if steady else 'flickers'} when moved"
+        case SoakBegun():
+            return "soak begun"
+        case SoakSeen(_, steady):
+            return f"soak {'steady' if steady else 'intermittent'}"
+        case SoakStopped(_, over):
+            return "soak ended" if over else "pause of the soak"
+    return what.kind
+
+
+def probe_words(probe: Probe) -> str:
+    """Where the leads go."""
+    return f"red on {probe.red}, black on {probe.black}"
+
+
+def strand_of(where: str) -> int | None:
+    """The strand that a joint or node is on; None for a feed's joint.
+
+    >>> strand_of("4A+"), strand_of("4.17"), strand_of("main+")
+    (4, 4, None)
+    """
+    found = _STRAND.match(where)
+    return int(found[1]) if found else None
