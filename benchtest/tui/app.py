@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import gc
+from collections.abc import Iterable
 from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
+from typing import Any
 
-from textual.app import App
+from textual.app import App, SystemCommand
+from textual.screen import Screen
 
 from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
 from benchtest.session.live import Session, unfinished
-from benchtest.session.opening import Bench, new_session, on_the_bench
+from benchtest.session.opening import Bench, new_session, next_unit, on_the_bench
 from benchtest.tui.bench_screen import BenchScreen
+from benchtest.tui.bench_view import Leaving
 from benchtest.tui.dialogs import Tell
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.tui.signs import signs_for_terminal
@@ -23,7 +28,7 @@ class BenchApp(App[None]):
 
     CSS_PATH = "bench.tcss"
     TITLE = "benchtest"
-    ENABLE_COMMAND_PALETTE = False
+    COMMAND_PALETTE_BINDING = "ctrl+p"
 
     def __init__(self, bench: Bench, first_tag: str | None = None) -> None:
         """Make the program.
@@ -38,6 +43,7 @@ class BenchApp(App[None]):
         self.signs = signs_for_terminal()
         self.shelf = Shelf(bench.folder)
         self.on_bench = ExitStack()
+        self._session: Session | None = None
 
     def on_mount(self) -> None:
         # a collection of old objects would make the frame clock wait; those here will stay
@@ -90,10 +96,40 @@ class BenchApp(App[None]):
         except BenchError as error:
             self._say(str(error))
             return
+        self._session = session
         self.push_screen(BenchScreen(stand, self.signs), self._put_back)
 
-    def _put_back(self, _: None) -> None:
+    def _put_back(self, leaving: Leaving | None) -> None:
         self.on_bench.close()
+        if leaving == "next" and self._session is not None:
+            self._go_to_next(self._session)
+
+    def _go_to_next(self, session: Session) -> None:
+        """The next unit of the design that was on the bench."""
+        try:
+            following = next_unit(self.shelf, session, self.bench.meter)
+        except BenchError as error:
+            self._say(str(error))
+            return
+        self._open(following)
+
+    def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
+        """Everything that can be done now, by name."""
+        if isinstance(screen, BenchScreen):
+            for deed in (*screen.deeds_now(), *screen.deeds_always()):
+                if deed.says and deed.action != "palette":
+                    act = partial(screen.run_action, deed.action)
+                    yield SystemCommand(_title(deed.says), f"key {deed.keys}", act)
+        if isinstance(screen, ShelfScreen):
+            yield SystemCommand("New test", "of a unit; key n", screen.action_new)
+            yield SystemCommand("Test the unit at the cursor", "key Enter", screen.action_choose)
+        yield SystemCommand("Light or dark screen", "the other of the two", self.toggle_theme)
+        yield SystemCommand("End", "the prop goes dark; the record stays", self.action_quit)
+
+    def toggle_theme(self) -> None:
+        """The light screen for daylight, the dark one for a dark room."""
+        light = self.current_theme.dark
+        self.theme = "textual-light" if light else "textual-dark"
 
     def _say(self, words: str) -> None:
         """Why something was not done, whole: a prop file may have many faults."""
@@ -103,6 +139,10 @@ class BenchApp(App[None]):
         """Take the prop dark and close the records."""
         self.on_bench.close()
         self.shelf.close()
+
+
+def _title(says: str) -> str:
+    return says[:1].upper() + says[1:]
 
 
 def run_app(bench: Bench, first_tag: str | None = None) -> None:

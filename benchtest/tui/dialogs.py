@@ -6,12 +6,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
+from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Vertical
+from textual.containers import Horizontal, Vertical
 from textual.content import Content
 from textual.screen import ModalScreen
-from textual.widgets import Input, Static
+from textual.style import Style
+from textual.widgets import Input, OptionList, Static
+from textual.widgets.option_list import Option
+
+from benchtest.session.steps import StepLine, StepName
+from benchtest.tui.deeds import Deed, links
+from benchtest.tui.signs import Signs
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,17 +51,21 @@ class AskFor(ModalScreen[list[str] | None]):
                 yield Input(
                     question.value, placeholder=question.hint, id=f"line{number}", compact=True
                 )
-            yield Static(Content("Enter goes on, Escape leaves"), classes="soft")
+            yield Static(links(_DIALOG), classes="soft")
 
     def on_mount(self) -> None:
         self.query_one("#line0", Input).focus()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         event.stop()
+        self.action_go_on()
+
+    def action_go_on(self) -> None:
+        """To the next line or, from the last, back with all of them."""
         lines = list(self.query(Input))
-        place = lines.index(event.input)
-        if place + 1 < len(lines):
-            lines[place + 1].focus()
+        here = next((place for place, line in enumerate(lines) if line.has_focus), len(lines) - 1)
+        if here + 1 < len(lines):
+            lines[here + 1].focus()
         else:
             self.dismiss([line.value for line in lines])
 
@@ -78,3 +89,94 @@ class Tell(ModalScreen[None]):
 
     def on_key(self) -> None:
         self.dismiss(None)
+
+    def on_click(self) -> None:
+        self.dismiss(None)
+
+
+class KeysNow(ModalScreen[str | None]):
+    """The keys that work right now; a click on one does it."""
+
+    CAUTION = (
+        "Before you touch a joint: supply off. Do not stare into full white; "
+        "warn people who are sensitive to changing light."
+    )
+
+    def __init__(self, title: str, now: Sequence[Deed], always: Sequence[Deed]) -> None:
+        super().__init__()
+        self.title_words = title
+        self.deeds = [deed for deed in (*now, *always) if deed.says]
+
+    def compose(self) -> ComposeResult:
+        with Vertical(classes="dialog keys"):
+            yield Static(Content(self.title_words), classes="title")
+            half = -(-len(self.deeds) // 2)
+            with Horizontal():
+                yield Static(_table(self.deeds[:half]), classes="half")
+                yield Static(_table(self.deeds[half:]), classes="half")
+            yield Static(Content(self.CAUTION), classes="soft")
+
+    def on_key(self, event: events.Key) -> None:
+        event.stop()
+        self.dismiss(None)
+
+    def action_pick(self, action: str) -> None:
+        """One of the keys was clicked."""
+        self.dismiss(action)
+
+
+def _table(deeds: Sequence[Deed]) -> Content:
+    """A line for each deed: its keys, and what they do."""
+    lines = []
+    for deed in deeds:
+        click = Style.from_meta({"@click": f"screen.pick({deed.action!r})"})
+        keys = f"{deed.keys:<17}"
+        lines.append(Content.assemble((keys, click + Style(bold=True)), (deed.says, click)))
+    return Content("\n").join(lines)
+
+
+class StepsMenu(ModalScreen[StepName | None]):
+    """Every step and where it stands; any of them can be taken now."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,t", "leave", "leave")]
+
+    def __init__(self, lines: Sequence[StepLine], signs: Signs) -> None:
+        super().__init__()
+        self.lines = lines
+        self.signs = signs
+
+    def compose(self) -> ComposeResult:
+        with Vertical(classes="dialog"):
+            yield Static(Content("Steps of this test"), classes="title")
+            yield OptionList(
+                *(Option(self._words(place, line)) for place, line in enumerate(self.lines, 1)),
+                id="steps",
+                compact=True,
+            )
+            yield Static(Content("a number or Enter takes a step, Escape leaves"), classes="soft")
+
+    def _words(self, place: int, line: StepLine) -> Content:
+        sign = self.signs.passed if line.done else " "
+        return Content(f"{place} {sign} {line.title:<34}{line.says}")
+
+    def on_mount(self) -> None:
+        self.query_one(OptionList).focus()
+
+    def on_key(self, event: events.Key) -> None:
+        sign = event.character or ""
+        if sign in {str(place) for place in range(1, len(self.lines) + 1)}:
+            event.stop()
+            self.dismiss(self.lines[int(sign) - 1].name)
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        event.stop()
+        self.dismiss(self.lines[event.option_index].name)
+
+    def action_leave(self) -> None:
+        self.dismiss(None)
+
+
+_DIALOG = (
+    Deed("go_on", "Enter", "Enter", "goes on"),
+    Deed("leave", "Escape", "Escape", "leaves"),
+)

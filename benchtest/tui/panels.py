@@ -5,21 +5,28 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rich.console import Group
+from rich.style import Style as RichStyle
 from rich.table import Table
 from rich.text import Text
+from textual import events
 from textual.app import ComposeResult
+from textual.color import Color
 from textual.containers import Vertical
 from textual.content import Content
 from textual.message import Message
+from textual.style import Style
 from textual.widgets import Input, Static
 
 from benchtest.diagnosis import Finding, JudgedReading, Suspect
+from benchtest.session.sketch import Role, Run
+from benchtest.session.soak import Progress
 from benchtest.tui.signs import Signs
 from benchtest.virtual.observe import Sight
 
 BAR_CELLS = 6
-NUMBERS = r"[-+0-9.,mV ]*"
-"""What a reading is typed with; other letters stay keys."""
+NUMBERS = r"[-+0-9.,mVkKMΩOLhs ]*"
+"""What a number is typed with; other letters stay keys."""
+RED = Color(200, 40, 40)
 
 
 def volts_text(volts: float) -> str:
@@ -27,8 +34,16 @@ def volts_text(volts: float) -> str:
     return f"{volts * 1e3:.1f} mV" if abs(volts) < 0.6 else f"{volts:.3f} V"
 
 
+ROLES: dict[Role, Style] = {
+    "": Style(),
+    "name": Style(dim=True),
+    "red": Style(bold=True, foreground=RED),
+    "black": Style(bold=True, reverse=True),
+}
+
+
 class Ask(Vertical):
-    """What is asked now, and the field that a reading is typed into."""
+    """What is asked now, and the field that a number is typed into."""
 
     class Typing(Message):
         """Something is in the field."""
@@ -44,31 +59,48 @@ class Ask(Vertical):
             super().__init__()
             self.text = text
 
+    class Doubted(Message):
+        """What is in the field was a slip; what was meant is wanted."""
+
+        def __init__(self, text: str) -> None:
+            super().__init__()
+            self.text = text
+
     def compose(self) -> ComposeResult:
-        yield Static(id="task")
         yield Static(id="question")
-        yield Static(id="leads")
+        yield Static(id="drawing")
         # selected on focus, the digit that opened the field would be typed over by the next
-        yield Input(
-            id="entry", placeholder="volts", compact=True, restrict=NUMBERS, select_on_focus=False
-        )
+        yield Input(id="entry", compact=True, restrict=NUMBERS, select_on_focus=False)
         yield Static(id="beside")
+        yield Static(id="caution")
         yield Static(id="keys")
 
     @property
     def entry(self) -> Input:
         return self.query_one("#entry", Input)
 
-    def ask(self, task: str, question: str, leads: str, keys: str) -> None:
-        """Ask something."""
-        self.query_one("#task", Static).update(Content(task))
+    def ask(self, task: str, question: str, caution: str, unit: str, keys: Content) -> None:
+        """Ask something; with a unit, for a number of it."""
+        self.border_title = task
         self.query_one("#question", Static).update(Content(question))
-        self.query_one("#leads", Static).update(Content(leads))
-        self.query_one("#keys", Static).update(Content(keys))
+        self._show("#caution", Content(caution))
+        self.query_one("#keys", Static).update(keys)
+        self.entry.placeholder = unit
+        self.entry.display = bool(unit)
+
+    def draw(self, rows: Sequence[Sequence[Run]]) -> None:
+        """Rows of text below the question; none takes the drawing away."""
+        lines = [Content.assemble(*((text, ROLES[role]) for text, role in row)) for row in rows]
+        self._show("#drawing", Content("\n").join(lines))
 
     def beside(self, words: str) -> None:
         """What stands below the field."""
-        self.query_one("#beside", Static).update(Content(words))
+        self._show("#beside", Content(words))
+
+    def _show(self, where: str, content: Content) -> None:
+        part = self.query_one(where, Static)
+        part.display = bool(content.plain)
+        part.update(content)
 
     def open_entry(self, first: str = "") -> None:
         """Put the cursor into the field, with a first sign typed."""
@@ -82,6 +114,13 @@ class Ask(Vertical):
         self.entry.value = ""
         self.screen.set_focus(None)
 
+    def on_key(self, event: events.Key) -> None:
+        """Tab takes what was meant instead of what was typed."""
+        if event.key == "tab" and self.entry.has_focus:
+            event.stop()
+            event.prevent_default()
+            self.post_message(self.Doubted(self.entry.value))
+
     def on_input_changed(self, event: Input.Changed) -> None:
         event.stop()
         self.post_message(self.Typing(event.value))
@@ -89,6 +128,21 @@ class Ask(Vertical):
     def on_input_submitted(self, event: Input.Submitted) -> None:
         event.stop()
         self.post_message(self.Entered(event.value))
+
+
+def soak_rows(soak: Progress, signs: Signs, width: int) -> list[list[Run]]:
+    """How far a soak is: a bar, times, and what was seen."""
+    return [
+        [(bar_of(soak.share, width - 6, signs), ""), (f" {soak.share:4.0%}", "")],
+        [(f"{soak.elapsed} done, {soak.left} to go", "")],
+        [(f"looks {soak.looks}   intermittent {soak.intermittent}", "")],
+    ]
+
+
+def bar_of(share: float, cells: int, signs: Signs) -> str:
+    """A share as a bar."""
+    full = round(share * cells)
+    return signs.bar * full + signs.rest * (cells - full)
 
 
 class Suspects(Static):
@@ -113,13 +167,12 @@ class Suspects(Static):
 
     def _row(self, number: int, suspect: Suspect) -> tuple[Text, Text, Text, Text]:
         ohms = f"{suspect.ohms.best:.2g} Ω" if suspect.ohms else ""
-        where = Text(f"{suspect.where} {suspect.fault}")
-        return Text(str(number)), where, self._bar(suspect.probability), Text(ohms)
+        click = RichStyle(meta={"@click": f"screen.repair({number - 1})"})
+        where = Text(f"{suspect.where} {suspect.fault}", style=click)
+        return Text(str(number), style=click), where, self._bar(suspect.probability), Text(ohms)
 
     def _bar(self, share: float) -> Text:
-        full = round(share * BAR_CELLS)
-        bar = self.signs.bar * full + self.signs.rest * (BAR_CELLS - full)
-        return Text(f"{bar} {share:4.0%}")
+        return Text(f"{bar_of(share, BAR_CELLS, self.signs)} {share:4.0%}")
 
 
 def _cleared(finding: Finding) -> Text:

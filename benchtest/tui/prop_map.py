@@ -6,7 +6,9 @@ from collections.abc import Sequence
 
 from rich.segment import Segment
 from rich.style import Style
+from textual import events
 from textual.geometry import Size
+from textual.message import Message
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
@@ -25,6 +27,14 @@ class PropMap(ScrollView):
 
     DEFAULT_CSS = "PropMap { height: 1fr; }"
     can_focus = False
+
+    class Picked(Message):
+        """A node was clicked, or the strand beside it."""
+
+        def __init__(self, strand: int, cell: int) -> None:
+            super().__init__()
+            self.strand = strand
+            self.cell = cell
 
     def __init__(self, signs: Signs, id: str | None = None) -> None:  # noqa: A002
         super().__init__(id=id)
@@ -46,6 +56,11 @@ class PropMap(ScrollView):
         """Scroll until a strand is seen."""
         if not self.scroll_offset.y <= strand - 1 < self.scroll_offset.y + self.size.height:
             self.scroll_to(y=max(0, strand - 1 - self.size.height // 2), animate=False)
+
+    def on_click(self, event: events.Click) -> None:
+        place = event.y + self.scroll_offset.y
+        if place < len(self._rows):
+            self.post_message(self.Picked(self._rows[place].strand, event.x - BEFORE))
 
     def render_line(self, y: int) -> Strip:
         """One strand: number, end A and data's way in, the nodes, end B, verdict."""

@@ -15,8 +15,15 @@ from textual.widgets import DataTable, Static
 from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
 from benchtest.session.live import shelf_rows, unfinished
+from benchtest.tui.deeds import Deed, links
 from benchtest.tui.dialogs import AskFor, Question
 
+KEYS = (
+    Deed("choose", "Enter", "Enter", "test it"),
+    Deed("new", "n", "n", "new test"),
+    Deed("palette", "Ctrl+P", "Ctrl+P", "all"),
+    Deed("end", "q", "q", "end"),
+)
 EMPTY = "No unit is on this bench yet. Press n to begin a test of one."
 
 
@@ -25,7 +32,7 @@ class ShelfScreen(Screen[None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("n", "new", "new test"),
-        Binding("q,escape", "app.quit", "end"),
+        Binding("q,escape", "end", "end"),
     ]
 
     class Chosen(Message):
@@ -74,8 +81,7 @@ class ShelfScreen(Screen[None]):
             words = "; ".join(waits) or "nothing: may go outdoors"
             table.add_row(unit.tag, unit.design_name, unit.stage, words, key=unit.tag)
         left = [row.tag for row in unfinished(self.shelf)]
-        self.say(f"{', '.join(left[:3])} was left unfinished: Enter goes on   n new test   q end"
-                 if left else "")  # fmt: skip
+        self.say(f"{', '.join(left[:3])} was left unfinished: Enter goes on" if left else "")
         table.display = bool(rows)
         self.query_one("#empty").display = not rows
         if rows:
@@ -83,13 +89,23 @@ class ShelfScreen(Screen[None]):
 
     def say(self, words: str) -> None:
         """One line at the bottom."""
-        self.query_one("#bottom", Static).update(
-            Content(f" {words}" if words else " Enter test it again   n new test   q end")
-        )
+        keys = Content(f" {words}   " if words else " ") + links(KEYS)
+        self.query_one("#bottom", Static).update(keys)
 
     def on_data_table_row_selected(self, event: DataTable.RowSelected) -> None:
         if event.row_key.value is not None:
             self.post_message(self.Chosen(event.row_key.value))
+
+    def action_choose(self) -> None:
+        """A click on what Enter does."""
+        if self.query_one(DataTable).row_count:
+            self.query_one(DataTable).action_select_cursor()
+
+    def action_palette(self) -> None:
+        self.app.action_command_palette()
+
+    async def action_end(self) -> None:
+        await self.app.action_quit()
 
     def action_new(self) -> None:
         file = "" if self.prop_file is None else str(self.prop_file)

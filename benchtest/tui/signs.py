@@ -6,6 +6,8 @@ import locale
 import os
 from dataclasses import dataclass
 
+from benchtest.session.sketch import ASCII_GLYPHS, Glyphs
+
 LEAST_COLUMNS, LEAST_LINES = 80, 24
 
 
@@ -22,10 +24,11 @@ class Signs:
     bar: str
     rest: str
     border: str
+    wiring: Glyphs
 
 
-UNICODE = Signs("●", "·", "▸", "◂", "✓", "✗", "█", "░", "round")
-ASCII = Signs("#", ".", ">", "<", "+", "x", "#", ".", "ascii")
+UNICODE = Signs("●", "·", "▸", "◂", "✓", "✗", "█", "░", "round", Glyphs())
+ASCII = Signs("#", ".", ">", "<", "+", "x", "#", ".", "ascii", ASCII_GLYPHS)
 
 
 def signs_for_terminal() -> Signs:

@@ -11,7 +11,12 @@ from pathlib import Path
 import pytest
 from textual.pilot import Pilot
 
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.records.shelf import Shelf
+from benchtest.session.checks import all_checks
+from benchtest.session.events import CheckMade, ColourSeen, FirstLight
 from benchtest.session.guidance import Task
+from benchtest.session.live import Session
 from benchtest.session.opening import Bench
 from benchtest.session.stand import Stand
 from benchtest.tui.app import BenchApp
@@ -87,6 +92,19 @@ class Driven:
         return "\n".join("".join(segment.text for segment in strip) for strip in lines)
 
 
+def make_ready(folder: Path, prop: Path, tag: str) -> None:
+    """Put a unit on the shelf whose strands are the next thing to look at."""
+    with Shelf(folder) as shelf:
+        if any(unit.tag == tag for unit in shelf.units()):
+            return
+        session = Session.start(shelf, prop.read_text(), tag, DEFAULT_METER)
+        for check, feed in all_checks(session.design):
+            session.record(CheckMade(check, feed, passed=True))
+        session.record(FirstLight(passed=True))
+        for colour in session.design.node.colours:
+            session.record(ColourSeen(colour, right=True))
+
+
 @pytest.fixture
 def small_fan(tmp_path: Path) -> Path:
     path = tmp_path / "small-fan.toml"
@@ -107,8 +125,14 @@ async def driven(
     tag: str | None = "SF-01",
     size: tuple[int, int] = (80, 24),
     to: str = "virtual",
+    ready: bool = True,
 ) -> AsyncIterator[Driven]:
-    """Run the program; with a tag, that unit is on the bench when this begins."""
+    """Run the program; with a tag, that unit is on the bench when this begins.
+
+    A unit that is ready has its checks before power, first light and colours behind it.
+    """
+    if ready and tag is not None:
+        make_ready(folder, prop, tag)
     app = BenchApp(Bench(folder, to, prop, hidden=faults, seed=1), tag)
     try:
         async with app.run_test(size=size) as pilot:

@@ -1,0 +1,295 @@
+"""One unit under test, as it is drawn: the map, what is asked, suspects and readings."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Literal
+
+from textual import work
+from textual.app import ComposeResult
+from textual.containers import Horizontal, Vertical
+from textual.content import Content
+from textual.message import Message
+from textual.screen import Screen
+from textual.widgets import Static
+
+from benchtest.diagnosis import Finding
+from benchtest.errors import BenchError
+from benchtest.session.sketch import Run, sketch
+from benchtest.session.stand import Stand
+from benchtest.session.state import Happened
+from benchtest.session.view import map_rows
+from benchtest.tui.deeds import ALWAYS, BAR, DEEDS, SHORT, Deed, deeds, links
+from benchtest.tui.panels import Ask, Readings, Suspects, VirtualView, soak_rows, volts_text
+from benchtest.tui.prop_map import PropMap
+from benchtest.tui.signs import Signs
+from benchtest.tui.words import TASKS, UNITS
+from benchtest.virtual.observe import Sight
+
+REDRAW_S = 0.1
+LOOK_S = 0.3
+SEEN_BY_EYE = ("glow", "look", "search", "caught", "walk", "colour", "wiggle", "soak")
+"""Tasks in which one looks at the prop, so that a virtual one is shown."""
+
+Leaving = Literal["shelf", "next"]
+
+
+class BenchView(Screen[Leaving]):
+    """Draws what the stand advises; its keys are those of `BenchScreen`."""
+
+    class Concluded(Message):
+        """A finding is there."""
+
+        def __init__(self, about: tuple[Happened, ...], finding: Finding) -> None:
+            super().__init__()
+            self.about = about
+            self.finding = finding
+
+    class Looked(Message):
+        """What a virtual prop shows."""
+
+        def __init__(self, sights: list[Sight]) -> None:
+            super().__init__()
+            self.sights = sights
+
+    class MeterRead(Message):
+        """What the virtual prop's meter shows."""
+
+        def __init__(self, text: str) -> None:
+            super().__init__()
+            self.text = text
+
+    class Failed(Message):
+        """Something done away from the keys failed."""
+
+        def __init__(self, words: str) -> None:
+            super().__init__()
+            self.words = words
+
+    def __init__(self, stand: Stand, signs: Signs) -> None:
+        super().__init__()
+        self.stand = stand
+        self.signs = signs
+        self.said = ""
+        self.thinking = False
+        self._soaked: object = None
+
+    # -- drawing -------------------------------------------------------------------------------
+
+    def compose(self) -> ComposeResult:
+        yield Static(id="top")
+        with Horizontal(id="upper"):
+            with Vertical(id="map-box"):
+                yield PropMap(self.signs, id="map")
+            yield Ask(id="ask")
+        with Horizontal(id="lower"):
+            yield VirtualView(self.signs, id="seen")
+            yield Readings(id="readings")
+            yield Suspects(self.signs, id="suspects")
+        yield Static(id="bottom")
+
+    def on_mount(self) -> None:
+        self.query_one("#map-box").border_title = "prop"
+        self.query_one("#seen").border_title = "what the virtual prop shows"
+        self.query_one("#readings").border_title = "readings"
+        self.query_one("#suspects").border_title = "suspects"
+        self.set_interval(REDRAW_S, self._tick)
+        if self.stand.virtual is not None:
+            self.set_interval(LOOK_S, self.look)
+        self.call_after_refresh(self.go)  # a drawing needs to know how wide its panel is
+
+    def on_resize(self) -> None:
+        self.call_after_refresh(self.draw)
+
+    def _draw_live(self) -> None:
+        """What changes by itself: the map while light comes up, and how driving goes."""
+        stand = self.stand
+        prop_map = self.query_one("#map", PropMap)
+        prop_map.show(
+            map_rows(
+                stand.session.state,
+                stand.clock.showing(),
+                stand.finding,
+                stand.choices.walking,
+                prop_map.cells_across,
+            )
+        )
+        status = stand.clock.status()
+        where = stand.clock.abilities.where if stand.clock.abilities else ""
+        trouble = f"  ! {status.trouble}" if status.trouble else f"  {where}"
+        head = f" {stand.session.tag}  {stand.design.name}   lit: {stand.lamp.words}"
+        self.query_one("#top", Static).update(Content(f"{head}  {trouble}"))
+
+    def _tick(self) -> None:
+        self._draw_live()
+        self._draw_soak()
+
+    def _draw_soak(self) -> None:
+        """A soak moves by itself: its times, its prompts, and its end."""
+        soaked = self.stand.soaking.progress
+        if soaked == self._soaked:
+            return
+        was_due = getattr(self._soaked, "due", False)
+        self._soaked = soaked
+        if words := self.stand.tick():
+            self.say(words)
+            self.app.bell()
+        elif soaked is not None and soaked.due and not was_due:
+            self.app.bell()
+        if self.stand.advice.task == "soak" or words:
+            self.draw()
+
+    def draw(self) -> None:
+        """Everything that a key may have changed."""
+        stand = self.stand
+        advice = stand.advice
+        ask = self.query_one(Ask)
+        keys = links(self.deeds_now(), max(20, self.query_one("#question").size.width))
+        ask.ask(
+            TASKS[advice.task], advice.says, advice.caution, UNITS.get(stand.unit, ""),
+            keys,
+        )  # fmt: skip
+        ask.draw(self._drawing())
+        looking = stand.virtual is not None and advice.task in SEEN_BY_EYE
+        self.query_one("#seen").display = looking
+        self.query_one("#readings").display = not looking
+        self._draw_beside(ask.entry.value)
+        self._draw_finding()
+        bar = [deed for deed in self.deeds_always() if deed.action in BAR]
+        short = [Deed(d.action, d.key, d.keys, SHORT.get(d.action, d.says)) for d in bar]
+        self.query_one("#bottom", Static).update(
+            Content(self.said) if self.said else Content(" ") + links(short)
+        )
+        shown = advice.strand or (advice.nodes[0].strand if advice.nodes else None)
+        if shown is not None:
+            self.query_one("#map", PropMap).bring_into_view(shown)
+        self._draw_live()
+
+    def _draw_finding(self) -> None:
+        stand = self.stand
+        finding = stand.finding
+        suspects = self.query_one(Suspects)
+        suspects.show(finding, self.thinking, suspects.size.height)
+        readings = finding.readings if finding else ()
+        lits = [row.reading.lit.text(stand.design) for row in readings]
+        if finding is not None or not stand.session.state.readings:
+            box = self.query_one(Readings)
+            box.show(readings, lits, box.size.height)
+
+    def _drawing(self) -> list[list[Run]]:
+        """Where the leads go, or how far a soak is."""
+        stand, width = self.stand, self.query_one("#question").size.width
+        probe, soak = stand.advice.probe, stand.soaking.progress
+        if probe is not None and width > 0:
+            return sketch(stand.design, probe, min(width, 60), self.signs.wiring)
+        if stand.advice.task == "soak" and soak is not None:
+            return soak_rows(soak, self.signs, min(width, 40))
+        return []
+
+    def _draw_beside(self, text: str) -> None:
+        typed = self.stand.typed(text)
+        if typed is None:
+            self.query_one(Ask).beside("")
+            return
+        healthy = f"healthy {volts_text(typed.expected_v)} ± {volts_text(typed.sd_v)}"
+        off = "" if typed.z is None else f"{typed.z:+.1f} sd off"
+        self.query_one(Ask).beside(f"{healthy}\n{typed.hint or off}".rstrip())
+
+    # -- what can be done ----------------------------------------------------------------------
+
+    def deeds_now(self) -> list[Deed]:
+        """What the task at hand offers."""
+        stand = self.stand
+        without: set[str] = set()
+        if stand.virtual is None:
+            without.add("meter")
+        if stand.advice.task == "check" and stand.unit == "V":
+            without.add("yes")
+        if stand.advice.task == "soak":
+            running = stand.soaking.running
+            opened = stand.soaking.soak is not None
+            without |= {"go_on"} if running else {"yes", "flicker"}
+            without |= set() if opened else {"no", "end_soak"}
+        found = deeds(DEEDS[stand.advice.task], frozenset(without))
+        if stand.advice.task == "check" and stand.unit:
+            extra = [("type", "what the meter shows"), ("meter", "read the virtual meter")]
+            found = [*deeds(extra, frozenset(without)), *found]
+        if stand.unit == "Ω":
+            says = {"yes": "OL, or far above", "no": "rails touch"}
+            found = [replace(deed, says=says.get(deed.action, deed.says)) for deed in found]
+        return found
+
+    def deeds_always(self) -> list[Deed]:
+        """What every task offers."""
+        without = frozenset({"own_reading"}) if self.stand.session.state.signed else frozenset()
+        now = {deed.action for deed in self.deeds_now()}
+        return deeds(ALWAYS, without | now)
+
+    # -- looking and thinking ------------------------------------------------------------------
+
+    @work(thread=True, exclusive=True, group="look", exit_on_error=False)
+    def look(self) -> None:
+        """See what a virtual prop shows, away from the keys."""
+        with contextlib.suppress(BenchError):  # one that has ended is told of by what needs it
+            self.post_message(self.Looked(self.stand.sights()))
+
+    def on_bench_view_looked(self, message: Looked) -> None:
+        seen = self.query_one(VirtualView)
+        seen.show(message.sights, max(2, seen.size.height))
+
+    def go(self) -> None:
+        """Light what is advised, think where that is needed, and draw."""
+        self._tried(self.stand.light_advice)
+        if self.stand.advice.task == "think" and not self.thinking:
+            self.thinking = True
+            self.think()
+        self.draw()
+
+    @work(thread=True, exclusive=True, group="think", exit_on_error=False)
+    def think(self) -> None:
+        """Work out what the evidence says, away from the keys."""
+        try:
+            thought = self.stand.think()
+        except BenchError as error:
+            self.post_message(self.Failed(str(error)))
+            return
+        except Exception as error:  # whatever it is, the bench goes on and the record stands
+            self.post_message(self.Failed(f"cannot work that out: {type(error).__name__}: {error}"))
+            return
+        finally:
+            self.thinking = False
+        about, finding = thought
+        self.post_message(self.Concluded(tuple(about), finding))
+
+    def on_bench_view_concluded(self, message: Concluded) -> None:
+        self._tried(lambda: self.stand.concluded(message.about, message.finding))
+        self.go()
+
+    def on_bench_view_failed(self, message: Failed) -> None:
+        self.say(message.words)
+        self.draw()
+
+    def say(self, words: str) -> None:
+        """One line at the bottom, until the next key."""
+        self.said = f" {words}"
+
+    def _tried(self, act: Callable[[], object]) -> bool:
+        """Do something that may be refused; a refusal is said, never thrown."""
+        try:
+            act()
+        except BenchError as error:
+            self.say(str(error).splitlines()[0])
+            return False
+        return True
+
+    def _do(self, act: Callable[[], object]) -> None:
+        """Do what a key means; what it returns in words is said."""
+        self.said = ""
+        self._tried(lambda: self._say_if(act()))
+        self.go()
+
+    def _say_if(self, words: object) -> None:
+        if isinstance(words, str) and words:
+            self.say(words)
