@@ -77,10 +77,12 @@ def sketch(design: Design, probe: Probe, width: int, glyphs: Glyphs) -> list[lis
         _draw_rail(canvas, row, stations, columns, glyphs)
     _draw_leads(canvas, probe, at, glyphs)
     touched = (probe.red.place, probe.black.place)
+    room = abs(at[touched[0]] - at[touched[1]])
+    roomy = touched[0] == touched[1] or room > sum(len(str(place)) for place in touched) // 2 + 1
     named = sorted(zip(stations, columns, strict=True), key=lambda p: p[0].place not in touched)
     for station, column in named:  # the touched ones first: others only where there is room
-        whole = str(station.place) if station.place in touched else station.name
-        canvas.centre(4, column, whole, "name", apart=True)
+        whole = station.place in touched and roomy
+        canvas.centre(4, column, str(station.place) if whole else station.name, "name", apart=True)
     return [row for row in canvas.rows() if any(text.strip() for text, _ in row)]
 
 

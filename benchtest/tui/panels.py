@@ -26,7 +26,7 @@ from benchtest.virtual.observe import Sight
 BAR_CELLS = 6
 NUMBERS = r"[-+0-9.,mVkKMΩOLhs ]*"
 """What a number is typed with; other letters stay keys."""
-RED = Color(200, 40, 40)
+WHITE, RED, BLACK = Color(255, 255, 255), Color(176, 0, 32), Color(0, 0, 0)
 
 
 def volts_text(volts: float) -> str:
@@ -37,8 +37,8 @@ def volts_text(volts: float) -> str:
 ROLES: dict[Role, Style] = {
     "": Style(),
     "name": Style(dim=True),
-    "red": Style(bold=True, foreground=RED),
-    "black": Style(bold=True, reverse=True),
+    "red": Style(bold=True, foreground=WHITE, background=RED),
+    "black": Style(bold=True, foreground=WHITE, background=BLACK),
 }
 
 

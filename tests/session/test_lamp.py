@@ -1,0 +1,104 @@
+"""The light of a prop: never more than its fuse, its supply and its nodes can carry."""
+
+from __future__ import annotations
+
+import re
+import socket
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from uuid import uuid4
+
+import numpy as np
+import pytest
+
+from benchtest.circuit.network import Circuit
+from benchtest.drive.base import Target
+from benchtest.drive.choose import driver_for
+from benchtest.drive.clock import FrameClock
+from benchtest.drive.e131 import Sender
+from benchtest.errors import InputError
+from benchtest.prop.design import Design, Feed, NodeKind, NodeName, Strand, StrandEnd
+from benchtest.prop.lit import everything
+from benchtest.prop.wire import COPPER_OHM_M, parse_wire
+from benchtest.session.lamp import Lamp
+
+Lamps = Callable[[Design], Lamp]
+
+
+@pytest.fixture
+def lamp_of() -> Iterator[Lamps]:
+    """Lights props over real packets to a socket on loopback."""
+    ear = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    ear.bind(("127.0.0.1", 0))
+    clocks: list[FrameClock] = []
+
+    def make(design: Design) -> Lamp:
+        target = Target("e131", "127.0.0.1", ear.getsockname()[1])
+        driver = driver_for(target, design, Sender(uuid4()))
+        clocks.append(FrameClock(driver, design.node_count, design.node.channels).start())
+        return Lamp(design, clocks[-1])
+
+    yield make
+    for clock in clocks:
+        clock.close()
+    ear.close()
+
+
+def _behind_an_ohm(make_kind: Callable[..., NodeKind], watts: float) -> Design:
+    """One node that holds its power behind a cable of 1 Ω, joints and all."""
+    low = {"red": 2.0, "green": 2.0, "blue": 2.0}
+    kind = make_kind(
+        "regulated", channel_ma=watts / 12.0 / 3.0 * 1e3, quiescent_ma=0.0,
+        full_v=low, dark_v=dict.fromkeys(low, 1.0),
+    )  # fmt: skip
+    end, wire = StrandEnd(1, "A"), parse_wire("22 AWG")
+    one_way_mm = (0.5 - 0.002) * wire.area_mm2 * 1e-3 / COPPER_OHM_M  # and one joint of 2 mΩ
+    feed = Feed("main", end, 12.0, wire, one_way_mm)
+    return Design("One", kind, (Strand(1, 1, 30.0, (0.0, 0.0), wire),), (end,), (), (), (feed,))
+
+
+def test_nodes_that_would_not_start_are_refused_and_what_starts_is_told(
+    lamp_of: Lamps, make_kind: Callable[..., NodeKind]
+) -> None:
+    # More than V²/4R can be given to no load behind R (maximum power transfer): of 40 W 36 W.
+    design = _behind_an_ohm(make_kind, 40.0)
+    lamp = lamp_of(design)
+    with pytest.raises(InputError, match="would not start; ") as refused:
+        lamp.light(everything(design))
+    (fits,) = re.findall(r"(\d+)% fits", str(refused.value))
+    assert 0.88 <= int(fits) / 100 <= 0.90
+    assert lamp.is_dark
+    lamp.light(everything(design), lower=True)
+    assert lamp.level == int(fits) / 100
+    assert Circuit(design).solve(everything(design, lamp.level).duty(design)).starts
+
+
+def test_nodes_that_start_are_lit_in_full(
+    lamp_of: Lamps, make_kind: Callable[..., NodeKind]
+) -> None:
+    design = _behind_an_ohm(make_kind, 30.0)
+    lamp = lamp_of(design)
+    lamp.light(everything(design))
+    assert (lamp.level, lamp.words) == (1.0, "all")
+
+
+def test_looks_are_lit_as_brightly_as_the_fuse_lets(lamp_of: Lamps, fan: Design) -> None:
+    """40 nodes at full want 1.5 A; the fuse carries 1 A."""
+    lamp = lamp_of(fan)
+    lamp.light(everything(fan), lower=True)
+    amps = Circuit(fan).solve(everything(fan, lamp.level).duty(fan)).feed_a["main"]
+    assert 0.95 < amps <= 1.0
+    lamp.light_nodes([NodeName(2, n) for n in range(1, 11)], 0.5)
+    assert (lamp.words, lamp.level) == ("2.1 to 2.10 at 50%", 0.5)
+    lit = lamp.clock.showing().any(axis=1)
+    assert np.flatnonzero(lit).tolist() == list(range(10, 20))
+
+
+def test_what_surely_fits_is_lit_without_solving_and_is_no_more_than_fits(
+    lamp_of: Lamps, fan: Design
+) -> None:
+    roomy = replace(fan, feeds=tuple(replace(feed, fuse_a=4.0) for feed in fan.feeds))
+    lamp = lamp_of(roomy)
+    lamp.light(everything(roomy))
+    assert Circuit(roomy).solve(everything(roomy).duty(roomy)).feed_a["main"] < 4.0
+    assert lamp.level == 1.0
