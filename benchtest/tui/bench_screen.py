@@ -16,6 +16,7 @@ from benchtest.tui.deeds import ACTIONS, bindings, name_of
 from benchtest.tui.dialogs import AskFor, KeysNow, Question, StepsMenu
 from benchtest.tui.panels import Ask
 from benchtest.tui.prop_map import PropMap
+from benchtest.tui.words import TASKS
 
 
 class BenchScreen(BenchView):
@@ -35,12 +36,14 @@ class BenchScreen(BenchView):
     def on_key(self, event: events.Key) -> None:
         """Typed digits begin a reading, or choose a suspect."""
         sign, task = event.character or "", self.stand.advice.task
-        if self.query_one(Ask).entry.has_focus or not sign:
+        if not sign:
             return
         if self.stand.unit and sign in "0123456789-.":
             event.stop()
             event.prevent_default()
-            self.query_one(Ask).open_entry(sign)
+            self.query_one(Ask).type(sign)
+        elif self.query_one(Ask).is_open:
+            return
         elif task in ("repair", "sign-off") and sign in "123456789":
             event.stop()
             self.action_repair(int(sign) - 1)
@@ -131,9 +134,12 @@ class BenchScreen(BenchView):
         self._do(self.stand.end_soak)
 
     def action_go_on(self) -> None:
-        """Enter: done with a walk, begin a soak, sign off."""
+        """Enter: what stands in the field, done with a walk, begin a soak, sign off."""
         task = self.stand.advice.task
-        if task == "walk":
+        ask = self.query_one(Ask)
+        if ask.is_open:
+            self.post_message(Ask.Entered(ask.entry.value))
+        elif task == "walk":
             self._do(self.stand.end_walk)
         elif task == "soak":
             self._do(self.stand.begin_soak)
@@ -251,7 +257,7 @@ class BenchScreen(BenchView):
 
     def action_leave(self) -> None:
         """Out of the field; else out of what was chosen; else back to the shelf."""
-        if self.query_one(Ask).entry.has_focus:
+        if self.query_one(Ask).is_open:
             self.query_one(Ask).close_entry()
         elif self.stand.choices.any:
             self._do(self.stand.drop_choices)
@@ -267,7 +273,7 @@ class BenchScreen(BenchView):
         self.app.action_command_palette()
 
     def action_help(self) -> None:
-        title = f"Keys that work right now, in {self.query_one(Ask).border_title}"
+        title = f"Keys that work right now, in {TASKS[self.stand.advice.task]}"
         self.app.push_screen(KeysNow(title, self.deeds_now(), self.deeds_always()), self._picked)
 
     def _picked(self, action: str | None) -> None:

@@ -147,10 +147,8 @@ class BenchView(Screen[Leaving]):
         advice = stand.advice
         ask = self.query_one(Ask)
         keys = links(self.deeds_now(), max(20, self.query_one("#question").size.width))
-        ask.ask(
-            TASKS[advice.task], advice.says, advice.caution, UNITS.get(stand.unit, ""),
-            keys,
-        )  # fmt: skip
+        says, unit = self.signs.words(advice.says), UNITS.get(stand.unit, "")
+        ask.ask(TASKS[advice.task], says, advice.caution, unit, keys)
         ask.draw(self._drawing())
         looking = stand.virtual is not None and advice.task in SEEN_BY_EYE
         self.query_one("#seen").display = looking
@@ -195,7 +193,7 @@ class BenchView(Screen[Leaving]):
             return
         healthy = f"healthy {volts_text(typed.expected_v)} ± {volts_text(typed.sd_v)}"
         off = "" if typed.z is None else f"{typed.z:+.1f} sd off"
-        self.query_one(Ask).beside(f"{healthy}\n{typed.hint or off}".rstrip())
+        self.query_one(Ask).beside(self.signs.words(f"{healthy}\n{typed.hint or off}".rstrip()))
 
     # -- what can be done ----------------------------------------------------------------------
 
@@ -273,7 +271,7 @@ class BenchView(Screen[Leaving]):
 
     def say(self, words: str) -> None:
         """One line at the bottom, until the next key."""
-        self.said = f" {words}"
+        self.said = f" {self.signs.words(words)}"
 
     def _tried(self, act: Callable[[], object]) -> bool:
         """Do something that may be refused; a refusal is said, never thrown."""

@@ -102,12 +102,24 @@ class Ask(Vertical):
         part.display = bool(content.plain)
         part.update(content)
 
+    @property
+    def is_open(self) -> bool:
+        """Keys go into the field; true at once, while the field itself has yet to hear of it."""
+        return self.screen.focused is self.entry
+
     def open_entry(self, first: str = "") -> None:
         """Put the cursor into the field, with a first sign typed."""
         self.entry.display = True
         self.entry.value = first
         self.entry.cursor_position = len(first)
-        self.entry.focus()
+        self.screen.set_focus(self.entry)
+
+    def type(self, sign: str) -> None:
+        """A sign that did not reach the field: the first one, or one that came close behind it."""
+        if self.is_open:
+            self.entry.insert_text_at_cursor(sign)
+        else:
+            self.open_entry(sign)
 
     def close_entry(self) -> None:
         """Empty the field and leave it."""
@@ -116,7 +128,7 @@ class Ask(Vertical):
 
     def on_key(self, event: events.Key) -> None:
         """Tab takes what was meant instead of what was typed."""
-        if event.key == "tab" and self.entry.has_focus:
+        if event.key == "tab" and self.is_open:
             event.stop()
             event.prevent_default()
             self.post_message(self.Doubted(self.entry.value))
@@ -155,30 +167,29 @@ class Suspects(Static):
     def show(self, finding: Finding | None, thinking: bool, rows: int) -> None:
         """Draw a finding, or that one is being worked out."""
         if finding is None:
-            self.update("working it out …" if thinking else "nothing read yet")
+            self.update(self.signs.words("working it out …" if thinking else "nothing read yet"))
             return
         table = Table.grid(padding=(0, 1))
         for _ in range(4):
             table.add_column(no_wrap=True)
         for number, suspect in enumerate(finding.suspects[: max(1, rows - 1)], 1):
             table.add_row(*self._row(number, suspect))
-        table.add_row("", Text("nothing wrong"), self._bar(finding.healthy), _cleared(finding))
+        table.add_row("", Text("nothing wrong"), self._bar(finding.healthy), self._cleared(finding))
         self.update(table)
 
     def _row(self, number: int, suspect: Suspect) -> tuple[Text, Text, Text, Text]:
-        ohms = f"{suspect.ohms.best:.2g} Ω" if suspect.ohms else ""
+        ohms = self.signs.words(f"{suspect.ohms.best:.2g} Ω") if suspect.ohms else ""
         click = RichStyle(meta={"@click": f"screen.repair({number - 1})"})
         where = Text(f"{suspect.where} {suspect.fault}", style=click)
         return Text(str(number), style=click), where, self._bar(suspect.probability), Text(ohms)
 
+    def _cleared(self, finding: Finding) -> Text:
+        if finding.cleared_ohm is None:
+            return Text("")
+        return Text(self.signs.words(f"none above {finding.cleared_ohm * 1e3:.0f} mΩ"))
+
     def _bar(self, share: float) -> Text:
         return Text(f"{bar_of(share, BAR_CELLS, self.signs)} {share:4.0%}")
-
-
-def _cleared(finding: Finding) -> Text:
-    if finding.cleared_ohm is None:
-        return Text("")
-    return Text(f"none above {finding.cleared_ohm * 1e3:.0f} mΩ")
 
 
 class Readings(Static):

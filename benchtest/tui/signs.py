@@ -26,6 +26,14 @@ class Signs:
     border: str
     wiring: Glyphs
 
+    def words(self, text: str) -> str:
+        """A text in letters that this terminal shows."""
+        return text if self.border != "ascii" else text.translate(_IN_ASCII)
+
+
+_IN_ASCII = str.maketrans(
+    {"±": "+/-", "Ω": "ohm", "…": "...", "×": "x", "°": " deg ", "–": "-", "²": "2", "µ": "u"}
+)
 
 UNICODE = Signs("●", "·", "▸", "◂", "✓", "✗", "█", "░", "round", Glyphs())
 ASCII = Signs("#", ".", ">", "<", "+", "x", "#", ".", "ascii", ASCII_GLYPHS)

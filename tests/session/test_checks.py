@@ -8,10 +8,11 @@ import pytest
 
 from benchtest.errors import InputError
 from benchtest.prop.design import Design
-from benchtest.session.checks import all_checks, due_checks, judge, ohms_of, question, unit_of
+from benchtest.session.checks import Key, all_checks, due_checks, judge, ohms_of, question, unit_of
 from benchtest.session.events import CHECKS, CheckMade
 
-RAILS, SUPPLY = ("rails", "main"), ("supply", "main")
+RAILS: Key = ("rails", "main")
+SUPPLY: Key = ("supply", "main")
 
 
 @pytest.mark.parametrize(

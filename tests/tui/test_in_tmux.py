@@ -74,7 +74,7 @@ def test_a_killed_program_resumes_its_session(terminal: Terminal) -> None:
     bench = terminal.folder / "bench"
     demo = f"{sys.executable} -m benchtest --bench {bench} demo --seed 7"
     terminal.start(f"{demo}; sleep 60")
-    terminal.until("Does every node of strand 1")
+    _before_power(terminal)
     terminal.keys("Space")
     terminal.until("strand 2")
     terminal.keys("Space")
@@ -90,6 +90,52 @@ def test_a_killed_program_resumes_its_session(terminal: Terminal) -> None:
     terminal.until("Hidden was")
 
 
+def _before_power(terminal: Terminal) -> None:
+    """Every check is well and everything glows: with the keys of a clicker, and one number."""
+    terminal.until("Ohms between")
+    terminal.keys("NPage")
+    terminal.until("Does + of feed")
+    terminal.keys("NPage")
+    terminal.until("whole fuse of 20 A")
+    terminal.keys("NPage")
+    terminal.until("Volts of the supply")
+    terminal.keys("5.02", "Enter")
+    terminal.until("First light")
+    terminal.keys("NPage")
+    terminal.until("Does every node of strand 1")
+
+
+def test_a_clicker_and_a_mouse_work_in_a_real_terminal(terminal: Terminal) -> None:
+    bench = terminal.folder / "bench"
+    prop = Path(str(files("benchtest.virtual").joinpath("willow-fan.toml")))
+    with start_simulation(prop, ["1.9=dark"]) as virtual:
+        words = f"--bench {bench} --prop {prop} --to {virtual.target}"
+        terminal.start(f"{sys.executable} -m benchtest {words}; sleep 60", 120, 40)
+        terminal.until("No unit is on this bench")
+        terminal.keys("n")
+        terminal.until("unit's tag")
+        terminal.keys("WF-45", "Enter")
+        time.sleep(0.5)  # the cursor moves on to the prop file
+        terminal.keys("Enter")
+        _before_power(terminal)
+        terminal.keys("F5")  # strand 1 fails
+        terminal.until("strand 2")
+        terminal.keys("PPage")  # back: it was a slip
+        terminal.until("took back: strand 1 failed")
+        terminal.keys("b")
+        _until(lambda: virtual.state()["nodes_lit"] == 0)
+        terminal.keys("b")
+        _until(lambda: virtual.state()["nodes_lit"] > 20)
+        screen = terminal.until("it does not").splitlines()
+        (row,) = [y for y, line in enumerate(screen, 1) if "it does not" in line]
+        column = screen[row - 1].index("it does not") + 1
+        for ending in "Mm":  # pressed and let go: SGR mouse reports, xterm's control sequences
+            terminal.keys("-l", f"\x1b[<0;{column};{row}{ending}")
+        terminal.until("strand 2")
+        terminal.keys("?")
+        terminal.until("Keys that work right now, in look")
+
+
 @pytest.mark.parametrize("number", ["TERM", "HUP"])
 def test_a_program_that_is_ended_leaves_the_prop_dark(terminal: Terminal, number: str) -> None:
     bench = terminal.folder / "bench"
@@ -103,7 +149,7 @@ def test_a_program_that_is_ended_leaves_the_prop_dark(terminal: Terminal, number
         terminal.keys("WF-44", "Enter")
         time.sleep(0.5)  # the cursor moves on to the prop file
         terminal.keys("Enter")
-        terminal.until("Does every node of strand 1")
+        _before_power(terminal)
         _until(lambda: virtual.state()["nodes_lit"] == 30)
         subprocess.run(["pkill", f"-{number}", "-f", f"benchtest {words}$"], check=False)
         _until(lambda: virtual.state()["packets"].get("terminated", 0) == 9)

@@ -1,0 +1,303 @@
+"""One key a decision, from before power to the next unit; every decision an event on disk."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from uuid import uuid4
+
+import pytest
+
+from benchtest.drive.base import Target
+from benchtest.drive.choose import driver_for
+from benchtest.drive.clock import FrameClock
+from benchtest.drive.e131 import Sender
+from benchtest.errors import InputError, NameFault
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.prop.design import Design, NodeName
+from benchtest.records.shelf import Shelf
+from benchtest.session.events import (
+    CheckMade,
+    ColourSeen,
+    FirstLight,
+    MarkMade,
+    PartSeen,
+    ReadingTaken,
+    SignedOff,
+    VerdictGiven,
+    Wiggled,
+)
+from benchtest.session.guidance import open_items
+from benchtest.session.live import Session
+from benchtest.session.opening import next_tag, next_unit
+from benchtest.session.stand import Stand
+from benchtest.session.steps import notes_of, steps
+from benchtest.session.summary import report_content
+
+from .conftest import made_ready
+
+
+class Clock:
+    """A clock that stands until it is moved."""
+
+    now_s = 0.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+@pytest.fixture
+def clock() -> Clock:
+    """What a soak is timed by."""
+    return Clock()
+
+
+@pytest.fixture
+def fresh(begin: Callable[..., Session], fan: Design, clock: Clock) -> Iterator[Stand]:
+    """A unit with nothing behind it; its packets go to a port of loopback that nobody hears."""
+    driver = driver_for(Target("e131", "127.0.0.1", 9), fan, Sender(uuid4()))
+    with FrameClock(driver, fan.node_count, fan.node.channels).start() as frames:
+        yield Stand(begin(), frames, None, clock)
+
+
+@pytest.fixture
+def stand(fresh: Stand) -> Stand:
+    """A unit whose strands are the next thing to look at."""
+    made_ready(fresh.session)
+    return fresh
+
+
+def _last(stand: Stand) -> object:
+    return stand.session.happened[-1].what
+
+
+def _fail(stand: Stand, strand: int) -> None:
+    """Look at every strand; that one fails."""
+    for number in (1, 2, 3, 4):
+        stand.no() if number == strand else stand.yes()
+
+
+def test_before_power_each_check_is_an_event_and_a_bad_one_stays(fresh: Stand) -> None:
+    assert fresh.enter("0.3") == "rails at main BAD 0.3 Ω"
+    assert _last(fresh) == CheckMade("rails", "main", False, ohm=0.3)
+    assert "No power" in fresh.advice.says
+    assert "rails at feed main" in open_items(fresh.session.state, None)
+    fresh.enter("47k")
+    assert fresh.advice.check == ("polarity", "main")
+    fresh.no()
+    assert "swap the leads" in fresh.advice.says
+    fresh.yes()
+    assert fresh.leave_out() == "fuse at main left out"
+    with pytest.raises(InputError, match="type the volts"):
+        fresh.yes()
+    fresh.enter("5.02")
+    assert fresh.advice.task == "glow"
+    fresh.light_advice()
+    assert fresh.lamp.words == "all at 5%"
+    fresh.yes()
+    assert _last(fresh) == FirstLight(True, 0.05)
+    assert (fresh.advice.task, fresh.advice.strand) == ("look", 1)
+
+
+def test_no_light_before_the_checks_are_made(fresh: Stand) -> None:
+    fresh.light_advice()
+    assert fresh.lamp.is_dark
+
+
+def test_every_step_back_is_an_undo(fresh: Stand) -> None:
+    for act in (fresh.yes, fresh.yes, fresh.yes, lambda: fresh.enter("5"), fresh.yes):
+        act()
+    assert fresh.undo() == "took back: first light, all glowed"
+    assert fresh.undo() == "took back: supply at main good 5 V"
+    assert fresh.advice.check == ("supply", "main")
+
+
+def test_halves_find_a_dark_node_and_one_more_look_tells_it_from_a_break(stand: Stand) -> None:
+    _fail(stand, 1)
+    looks = 0
+    while stand.advice.task == "search":
+        stand.light_advice()
+        part = stand.advice.nodes
+        assert stand.clock.showing().any(axis=1).sum() == len(part)
+        stand.no() if NodeName(1, 7) in part else stand.yes()
+        assert isinstance(_last(stand), PartSeen)
+        looks += 1
+    assert looks <= 4  # ceil(lg 10)
+    assert (stand.advice.task, str(stand.advice.nodes[0])) == ("caught", "1.7")
+    assert stand.yes() == "marked strand 1, node 7 dark"
+    assert stand.session.state.search is None
+    stand.undo()
+    assert stand.no() == "marked strand 1, node 7-10 dark"
+    assert stand.advice.task == "think"
+
+
+def test_a_search_goes_on_after_a_restart(stand: Stand) -> None:
+    _fail(stand, 1)
+    stand.no()
+    again = Session.resume(stand.session.shelf, stand.session.row.id)
+    assert again.state.search is not None
+    assert again.state.search.high == 5
+
+
+def test_the_whole_prop_is_searched_out_of_order_and_its_strand_fails(stand: Stand) -> None:
+    stand.go_to("search")
+    while stand.advice.task == "search":
+        stand.no() if NodeName(3, 4) in stand.advice.nodes else stand.yes()
+    assert stand.mark("warm", onwards=True) == "marked strand 3, node 4-10 warm"
+    assert stand.session.state.verdicts == {3: False}
+    assert (stand.advice.task, stand.advice.strand) == ("look", 1)
+
+
+def test_the_last_node_of_a_strand_is_looked_at_itself(stand: Stand) -> None:
+    _fail(stand, 1)
+    while stand.advice.task == "search":
+        stand.yes()
+    assert [str(node) for node in stand.advice.nodes] == ["1.10"]
+    stand.yes()
+    assert stand.advice.task == "walk"  # it lights after all: by hand then
+    stand.no()
+    assert stand.no() == "marked strand 1, node 10 dark"
+
+
+def test_a_clicker_walks_by_hand_the_way_data_runs(stand: Stand) -> None:
+    _fail(stand, 2)  # data enters it at B, node 10
+    stand.walk_by_hand()
+    assert str(stand.choices.walking) == "2.10"
+    stand.yes()
+    stand.yes()
+    assert str(stand.choices.walking) == "2.8"
+    stand.walk_on(-1)
+    assert str(stand.choices.walking) == "2.9"
+    stand.no()
+    stand.no()
+    assert _last(stand) == MarkMade("2", 2, "1-9", "dark", 0.25)
+
+
+def test_a_colour_that_is_wrong_somewhere_is_asked_of_each_strand(fresh: Stand) -> None:
+    for act in (fresh.yes, fresh.yes, fresh.yes, lambda: fresh.enter("5"), fresh.yes):
+        act()
+    for _ in range(4):
+        fresh.yes()
+    fresh.no()
+    for strand in (1, 2, 3, 4):
+        assert (fresh.advice.colour, fresh.advice.strand) == ("red", strand)
+        fresh.light_advice()
+        assert fresh.lamp.words == f"{strand} red at 25%"
+        fresh.no() if strand == 3 else fresh.yes()
+    assert _last(fresh) == ColourSeen("red", True, 4, 0.25)
+    assert fresh.yes() == "green right everywhere"
+    fresh.yes()
+    assert "colours of strand 3" in open_items(fresh.session.state, None)
+    fresh.repair("3.1", "replaced")
+    assert fresh.session.state.colours["red"] == {1: True, 2: True, 4: True}
+
+
+def test_steps_are_taken_out_of_order_and_the_guidance_goes_on_after(fresh: Stand) -> None:
+    fresh.go_to("colours")
+    assert fresh.advice.colour == "red"
+    fresh.yes()
+    fresh.yes()
+    fresh.undo()
+    assert fresh.advice.colour == "green"
+    fresh.yes()
+    fresh.yes()
+    assert fresh.advice.check == ("rails", "main")
+    fresh.go_to("checks")
+    assert fresh.advice.check == ("rails", "main")
+    fresh.drop_choices()
+    fresh.go_to("readings")
+    assert fresh.advice.task == "read"
+
+
+def test_wiggling_names_the_end_that_flickers(stand: Stand) -> None:
+    stand.go_to("wiggle")
+    stand.light_advice()
+    assert stand.lamp.words == "all at 25%"
+    for end in ("1A", "1B", "2A", "2B", "3A", "3B", "4A", "4B"):
+        assert stand.advice.end == end
+        stand.no() if end == "3A" else stand.yes()
+    assert _last(stand) == Wiggled("4B", True)
+    assert "3A flickers when moved" in open_items(stand.session.state, None)
+    stand.repair("3A-")
+    assert "3A" not in stand.session.state.wiggled
+    assert "4B" in stand.session.state.wiggled
+
+
+def test_a_soak_prompts_counts_and_ends_by_itself(stand: Stand, clock: Clock) -> None:
+    stand.go_to("soak")
+    assert stand.unit == "time"
+    assert stand.enter("1h") == "soaking at 67%"  # what the fuse of 1 A carries
+    stand.light_advice()
+    clock.now_s += 900.0
+    assert stand.advice.says == "Look now: all white and steady?"
+    assert stand.no() == "look 1: intermittent"
+    assert stand.flickered("4.7") == "look 2: intermittent, strand 4, node 7"
+    with pytest.raises(NameFault):
+        stand.flickered("9")
+    with pytest.raises(InputError, match="one strand"):
+        stand.flickered("1-3")
+    stand.toggle_dark()
+    clock.now_s += 3600.0
+    assert stand.tick() == ""  # dark: nothing is soaked
+    stand.toggle_dark()
+    clock.now_s += 2700.0
+    assert stand.tick() == "soaked 1:00:00, 2 looks, 2 intermittent"
+    assert stand.lamp.is_dark
+    assert stand.advice.task == "look"
+    notes = notes_of(stand.session.state)
+    assert notes[-1] == "Soak at 67%: 1:00:00 of 1:00:00, 2 looks, 2 intermittent"
+    assert "2 intermittent in the soak" in open_items(stand.session.state, None)
+    assert set(notes) <= set(report_content(stand.session).notes)
+
+
+def test_a_slip_is_asked_about_once_and_then_believed(stand: Stand) -> None:
+    stand.ask_for("1", "1A")
+    with pytest.raises(InputError, match=r"did you mean 4.82\? Tab takes that; Enter again keeps"):
+        stand.enter("0.482")
+    assert not any(isinstance(h.what, ReadingTaken) for h in stand.session.happened)
+    assert stand.meant("0.482") == "4.82"
+    assert stand.enter("0.482") == "kept 0.482 V"
+    assert [reading.volts for reading in stand.session.state.readings] == [0.482]
+
+
+def test_brightness_is_a_ladder_and_verdicts_say_which_rung(stand: Stand) -> None:
+    stand.light_advice()
+    stand.brighter(1)
+    assert stand.lamp.words == "1 at 50%"
+    stand.yes()
+    assert _last(stand) == VerdictGiven(1, True, 0.5)
+    for _ in range(9):
+        stand.brighter(-1)
+    assert stand.lamp.words == "2 at 5%"
+
+
+def test_light_only_this_is_what_it_is_about(stand: Stand) -> None:
+    stand.ask_for("all", "3A")
+    stand.only()
+    assert stand.lamp.words == "3 at 25%"
+    stand.ask_for("all", "main")
+    with pytest.raises(InputError, match="no one strand"):
+        stand.only()
+
+
+def test_steps_say_where_they_stand(stand: Stand) -> None:
+    stand.yes()
+    stand.no()
+    lines = {line.name: line for line in steps(stand.session.state, None)}
+    assert (lines["checks"].done, lines["checks"].says) == (True, "4 of 4")
+    assert (lines["strands"].done, lines["strands"].says) == (False, "2 of 4, 1 failed")
+    assert lines["colours"].done
+    assert lines["soak"].says == "not yet"
+
+
+def test_the_next_unit_is_one_number_on_past_those_signed_off(
+    begin: Callable[..., Session], shelf: Shelf
+) -> None:
+    first = begin("WF-09")
+    assert next_tag(shelf, "WF-09") == "WF-10"
+    begin("WF-10").record(SignedOff("Ada"))
+    left = begin("WF-11")
+    following = next_unit(shelf, first, DEFAULT_METER)
+    assert (following.tag, following.row.id) == ("WF-11", left.row.id)  # left open: gone on with
+    fresh = next_unit(shelf, following, DEFAULT_METER)
+    assert (fresh.tag, fresh.row.design_text) == ("WF-12", first.row.design_text)
+    assert next_tag(shelf, "wing") == "wing-02"

@@ -1,0 +1,274 @@
+"""Each step by its keys, by a presentation clicker, by mouse and from the command palette."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from textual.command import CommandPalette
+from textual.widget import Widget
+from textual.widgets import Static
+
+from benchtest.prop.design import NodeName
+from benchtest.records.shelf import Shelf
+from benchtest.session.events import CheckMade, MarkMade, PartSeen, SoakBegun, SoakSeen
+from benchtest.tui.bench_screen import BenchScreen
+from benchtest.tui.deeds import KEYS
+from benchtest.tui.dialogs import AskFor, KeysNow, StepsMenu
+from benchtest.tui.panels import Ask
+from tests.tui.conftest import Driven, driven, make_ready
+
+
+@pytest.fixture
+def long_fan(small_fan: Path) -> Path:
+    """Three strands of 40 nodes: too many to walk."""
+    text = small_fan.read_text().replace("nodes = 8", "nodes = 40")
+    small_fan.write_text(text.replace("fuse_a = 3.0", "fuse_a = 7.5").replace("5.0\n", "5.0\n"))
+    return small_fan
+
+
+def _plain(at: Driven, where: str) -> str:
+    return str(at.app.screen.query_one(where, Static).render())
+
+
+async def _click(at: Driven, where: str, words: str) -> None:
+    """Click on words where they stand."""
+
+    def places() -> list[tuple[Widget, int, int]]:
+        found = []
+        for widget in at.app.screen.query(where):
+            for y in range(widget.size.height):
+                line = "".join(segment.text for segment in widget.render_line(y))
+                if words in line:
+                    found.append((widget, line.index(words), y))
+        return found
+
+    await at.until(lambda: bool(places()))
+    await at.pilot.pause(0.1)  # until all is laid out
+    widget, x, y = places()[0]
+    await at.pilot.click(widget, offset=(x, y))
+
+
+async def test_an_evening_begins_before_power(tmp_path: Path, small_fan: Path) -> None:
+    folder = tmp_path / "bench"
+    async with driven(folder, small_fan, to="e131:127.0.0.1:9", ready=False) as at:
+        await at.until_task("check")
+        await at.until(lambda: "Supply unplugged" in at.words())
+        await at.type("0.4")
+        assert not at.stand.clock.showing().any()
+        await at.keys("enter")
+        assert "No power: find the bridge" in " ".join(_plain(at, "#question").split())
+        await at.keys("space")  # OL
+        await at.keys("pagedown", "pagedown")
+        await at.type("5.02")
+        await at.keys("enter")
+        await at.until_task("glow")
+        assert at.stand.lamp.words == "all at 5%"
+        await at.keys("pagedown")
+        assert await at.until_task("look") == "look"
+        with Shelf(folder) as shelf:  # read by another connection
+            kinds = [event.kind for event in shelf.events(at.stand.session.row.id)]
+        assert kinds == ["check"] * 5 + ["first-light"]
+
+
+async def test_a_clicker_does_the_whole_walk(tmp_path: Path, long_fan: Path) -> None:
+    """Page Down, Page Up, b and F5 are all that a presentation clicker sends."""
+    async with driven(tmp_path / "bench", long_fan, to="e131:127.0.0.1:9") as at:
+        await at.until_task("look")
+        await at.keys("pagedown", "f5", "pageup", "f5", "b")
+        assert at.stand.lamp.is_dark
+        await at.keys("b", "pagedown")
+        await at.until_task("search")
+        fails, looks = NodeName(2, 23), 0
+        while at.stand.advice.task == "search":
+            await at.keys("f5" if fails in at.stand.advice.nodes else "pagedown")
+            looks += 1
+        assert looks <= 6  # ceil(lg 40)
+        assert str(at.stand.advice.nodes[0]) == str(fails)
+        await at.keys("pagedown")  # those after it light
+        whats = [happened.what for happened in at.stand.session.happened]
+        assert MarkMade("2", 2, "23", "dark", 0.25) in whats
+        assert sum(isinstance(what, PartSeen) for what in whats) == looks
+
+
+async def test_node_217_of_360_is_found_from_the_steps_menu(
+    tmp_path: Path, willow_fan: Path
+) -> None:
+    folder = tmp_path / "bench"
+    async with driven(folder, willow_fan, tag="WF-03", to="e131:127.0.0.1:9") as at:
+        await at.until_task("look")
+        await at.keys("t", "4")
+        fails, looks = NodeName(8, 24), 0  # the 217th that data reaches
+        while at.stand.advice.task == "search":
+            await at.keys("f5" if fails in at.stand.advice.nodes else "pagedown")
+            looks += 1
+        assert (str(at.stand.advice.nodes[0]), looks <= 9) == ("8.24", True)
+        await at.keys("d")
+        assert at.stand.session.state.verdicts == {8: False}
+
+
+async def test_help_shows_the_keys_that_work_now_and_no_others(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
+        await at.until_task("look")
+        await at.keys("question_mark")
+        await at.until(lambda: "Keys that work right now, in look" in at.words())
+        words = at.words()
+        assert "space, Page Down" in words
+        assert "Home" not in words
+        assert "supply off" in words
+        await _click(at, "KeysNow .half", "it does not")
+        await at.until(lambda: at.stand.session.state.verdicts == {1: False})
+        await at.keys("space", "space", "question_mark")
+        await at.until(lambda: "Home" in at.words())
+        assert "virtual meter" not in at.words()
+        await at.keys("a", "s")
+        assert at.stand.session.state.marks[0].seen == "stuck"
+
+
+async def test_a_key_of_another_task_does_nothing(tmp_path: Path, small_fan: Path) -> None:
+    async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
+        await at.until_task("look")
+        before = len(at.stand.session.happened)
+        await at.keys("d", "D", "s", "e", "f", "r", "v", "home", "enter", "1")
+        assert len(at.stand.session.happened) == before
+        assert isinstance(at.app.screen, BenchScreen)
+
+
+async def test_everything_goes_by_mouse(tmp_path: Path, small_fan: Path) -> None:
+    async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
+        await at.until_task("look")
+        await _click(at, "#keys", "it lights")
+        await at.until(lambda: at.stand.session.state.verdicts == {1: True})
+        await at.pilot.click("#map", offset=(10, 2))
+        await at.until(lambda: at.stand.advice.strand == 3)
+        await _click(at, "#keys", "it does not")
+        await at.until(lambda: at.stand.advice.strand == 2)
+        await _click(at, "#keys", "it lights")
+        await at.until_task("walk")
+        await at.pilot.click("#map", offset=(6 + 4, 2))
+        await at.until(lambda: str(at.stand.choices.walking) == "3.5")
+        await _click(at, "#keys", "dark from here on")
+        await at.until(lambda: [m.nodes for m in at.stand.session.state.marks] == ["5-8"])
+        await _click(at, "#bottom", "steps")
+        await at.until(lambda: isinstance(at.app.screen, StepsMenu))
+        await at.pilot.click("#steps", offset=(3, 4))
+        await at.until(lambda: isinstance(at.app.screen, BenchScreen))
+        await at.until(lambda: at.stand.advice.colour == "red")
+        await _click(at, "#bottom", "note")
+        await at.until(lambda: isinstance(at.app.screen, AskFor))
+        await _click(at, "AskFor .soft", "leaves")
+        await at.until(lambda: isinstance(at.app.screen, BenchScreen))
+
+
+async def test_everything_is_in_the_command_palette(tmp_path: Path, small_fan: Path) -> None:
+    async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
+        await at.until_task("look")
+        commands = {command.title for command in at.app.get_system_commands(at.app.screen)}
+        shown = {deed.says for deed in (*at.screen.deeds_now(), *at.screen.deeds_always())}
+        assert {says[:1].upper() + says[1:] for says in shown} - {"All commands"} <= commands
+        await at.keys("ctrl+p")
+        await at.until(lambda: isinstance(at.app.screen, CommandPalette))
+        await at.type("it does not")
+        await at.pilot.pause(0.3)
+        await at.keys("enter", "enter")
+        await at.until(lambda: isinstance(at.app.screen, BenchScreen))
+        await at.until(lambda: at.stand.session.state.verdicts == {1: False})
+        await at.keys("ctrl+p")
+        await at.type("light or dark")
+        await at.pilot.pause(0.3)
+        await at.keys("enter", "enter")
+        await at.until(lambda: at.app.theme == "textual-light")
+
+
+def test_no_key_means_two_things_in_one_task() -> None:
+    from benchtest.tui.deeds import ALWAYS, DEEDS
+
+    for task, rows in DEEDS.items():
+        # what a task offers hides the same deed among those that are always there
+        keys = [key for action, _ in {*rows, *ALWAYS} for key in KEYS[action][0].split(",") if key]
+        once = {action: KEYS[action][0] for action, _ in (*rows, *ALWAYS)}
+        every = [key for named in once.values() for key in named.split(",") if key]
+        assert len(every) == len(set(every)), (task, sorted(keys))
+
+
+async def test_a_slip_is_asked_about_and_tab_takes_what_was_meant(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
+        await at.until_task("look")
+        at.stand.ask_for("1", "1A")
+        at.screen.go()
+        await at.type("0.482")
+        await at.until(lambda: "did you mean 4.82?" in at.words())
+        await at.keys("enter")
+        assert not at.stand.session.state.readings
+        await at.keys("tab", "enter")
+        await at.until(lambda: bool(at.stand.session.state.readings))
+        assert [reading.volts for reading in at.stand.session.state.readings] == [4.82]
+
+
+async def test_the_sketch_shows_where_the_leads_go(tmp_path: Path, small_fan: Path) -> None:
+    async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
+        await at.until_task("look")
+        at.stand.ask_for("2", "foot:2+>2A+")
+        at.screen.go()
+        await at.until(lambda: "black" in _plain(at, "#drawing"))
+        rows = _plain(at, "#drawing").splitlines()
+        assert rows[0].split() == ["red", "black"]
+        assert rows[1].lstrip().startswith("+")
+        assert {"foot:2", "2A"} <= set(rows[-1].split())
+
+
+async def test_a_soak_is_begun_counted_and_stopped_by_keys(tmp_path: Path, small_fan: Path) -> None:
+    async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
+        await at.until_task("look")
+        await at.keys("t", "8")
+        await at.type("90m")
+        await at.keys("enter")
+        await at.until(lambda: "to go" in at.words())
+        await at.keys("space", "f5", "f")
+        await at.type("2.3")
+        await at.keys("enter")
+        assert "looks 3   intermittent 2" in at.words()
+        await at.keys("b")
+        assert not at.stand.soaking.running
+        assert "Enter begin, or go on" in at.words()
+        await at.keys("enter")
+        await at.until(lambda: not at.stand.lamp.is_dark)
+        await at.keys("e")
+        assert await at.until_task("look") == "look"
+        whats = [happened.what for happened in at.stand.session.happened]
+        (begun,) = [what for what in whats if isinstance(what, SoakBegun)]
+        assert (begun.planned_s, begun.every_s) == (5400.0, 900.0)
+        assert [w.steady for w in whats if isinstance(w, SoakSeen)] == [True, False, False]
+
+
+async def test_the_next_unit_of_a_design_is_one_key_away(tmp_path: Path, small_fan: Path) -> None:
+    folder = tmp_path / "bench"
+    make_ready(folder, small_fan, "SF-02")
+    async with driven(folder, small_fan, tag="SF-01", to="e131:127.0.0.1:9") as at:
+        await at.until_task("look")
+        await at.keys("space", "N")
+        await at.until(
+            lambda: isinstance(at.app.screen, BenchScreen) and at.stand.session.tag == "SF-02"
+        )
+        assert at.stand.session.state.verdicts == {}
+        await at.keys("N")
+        await at.until(
+            lambda: isinstance(at.app.screen, BenchScreen) and at.stand.session.tag == "SF-03"
+        )
+        assert await at.until_task("check") == "check"
+        assert at.app.screen.query_one(Ask).entry.display
+        assert not any(isinstance(h.what, CheckMade) for h in at.stand.session.happened)
+
+
+async def test_help_closes_by_any_key(tmp_path: Path, small_fan: Path) -> None:
+    async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
+        await at.until_task("look")
+        await at.keys("f1")
+        assert isinstance(at.app.screen, KeysNow)
+        await at.keys("space")
+        assert isinstance(at.app.screen, BenchScreen)
+        assert at.stand.session.state.verdicts == {}  # that key closed the window and no more
