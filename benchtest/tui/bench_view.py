@@ -88,6 +88,7 @@ class BenchView(Screen[Leaving]):
             yield VirtualView(self.signs, id="seen")
             yield Readings(id="readings")
             yield Suspects(self.signs, id="suspects")
+        yield Static(id="said")
         yield Static(id="bottom")
 
     def on_mount(self) -> None:
@@ -157,9 +158,8 @@ class BenchView(Screen[Leaving]):
         self._draw_finding()
         bar = [deed for deed in self.deeds_always() if deed.action in BAR]
         short = [Deed(d.action, d.key, d.keys, SHORT.get(d.action, d.says)) for d in bar]
-        self.query_one("#bottom", Static).update(
-            Content(self.said) if self.said else Content(" ") + links(short)
-        )
+        self.query_one("#said", Static).update(Content(self.said))
+        self.query_one("#bottom", Static).update(Content(" ") + links(short))
         shown = advice.strand or (advice.nodes[0].strand if advice.nodes else None)
         if shown is not None:
             self.query_one("#map", PropMap).bring_into_view(shown)
@@ -270,7 +270,7 @@ class BenchView(Screen[Leaving]):
         self.draw()
 
     def say(self, words: str) -> None:
-        """One line at the bottom, until the next key."""
+        """One line near the bottom, until the next key."""
         self.said = f" {self.signs.words(words)}"
 
     def _tried(self, act: Callable[[], object]) -> bool:
