@@ -101,7 +101,9 @@ def _on_evidence(state: State, finding: Finding) -> Advice:
         top = next(suspect for suspect in finding.suspects if suspect.where == where)
     # a break in the data line is mended first: strands behind it cannot be lit to measure
     if top is not None and guilt >= LIKELY and (ask.settled or top.fault in DATA_FAULTS):
-        return Advice("repair", f"Repair: {top.repair}.", suspect=top)
+        orders = colours.likely_orders(state.design.node, state.colours)[:2]
+        likely = f" It is likely {' or '.join(orders)}." if orders else ""
+        return Advice("repair", f"Repair: {top.repair}.{likely}", suspect=top)
     if not ask.settled and ask.lit is not None:
         words = f"Volts at {ask.probe} with {ask.lit.text(state.design)} lit?"
         return Advice("read", words, lit=ask.lit, probe=ask.probe)

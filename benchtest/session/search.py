@@ -20,7 +20,7 @@ class Search:
     >>> while not search.found:
     ...     search = search.after(search.half[1] < 217)
     >>> search.low, search.looks
-    (217, 9)
+    (217, 8)
     """
 
     strand: int | None

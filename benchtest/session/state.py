@@ -17,7 +17,7 @@ from benchtest.prop.names import parse_end, parse_place, parse_probe
 from benchtest.records.shelf import Stage
 from benchtest.session import soak as soaks
 from benchtest.session.checks import Key, all_checks
-from benchtest.session.colours import light_of
+from benchtest.session.colours import light_of, wrong_strands
 from benchtest.session.events import (
     CheckMade,
     ColourSeen,
@@ -41,7 +41,9 @@ from benchtest.session.events import (
 from benchtest.session.search import Search, next_search
 from benchtest.session.soak import Soak
 
-EVIDENCE = (VerdictGiven, MarkMade, ReadingTaken, RepairDone)
+COLOUR_LEVEL = 0.25
+"""Level that colours are taken to be looked at: what they look like hangs on it very little."""
+EVIDENCE = (ColourSeen, VerdictGiven, MarkMade, ReadingTaken, RepairDone)
 """Events that the diagnosis weighs: a finding of before them no longer holds."""
 
 
@@ -134,7 +136,17 @@ class State:
             if passed or number not in self.unmarked:
                 lit = Lit(frozenset([number]), self.looked_level[number])
                 grounds.append(Mark(lit, number, 1, self.design.strand(number).nodes, "ok"))
-        return [*grounds, *self.marks]
+        return [*grounds, *self.marks, *self._colour_marks()]
+
+    def _colour_marks(self) -> list[Mark]:
+        """Colours as marks, where any was wrong: it is the whole pattern that tells of an order."""
+        if not wrong_strands(self.colours):
+            return []
+        return [
+            Mark(Lit(frozenset([number]), COLOUR_LEVEL, light_of(colour)), number, 1,
+                 self.design.strand(number).nodes, "ok" if right else "wrong-colour")
+            for colour, row in self.colours.items() for number, right in row.items()
+        ]  # fmt: skip
 
 
 def fold(happened: Sequence[Happened], design: Design) -> State:
@@ -252,7 +264,7 @@ def _soldered_feeds(state: State, where: str) -> frozenset[str]:
 
 def _colours_after(state: State, where: str, touched: frozenset[int]) -> dict[str, dict[int, bool]]:
     """A new node may be of another kind; what was wrong is looked at again either way."""
-    new = int(where.partition(".")[0]) if where[-1:] not in ("+", "-", "d") else None
+    new = int(where.partition(".")[0]) if "." in where else None
     return {
         colour: {n: ok for n, ok in row.items() if n != new and (ok or n not in touched)}
         for colour, row in state.colours.items()

@@ -22,7 +22,7 @@ from benchtest.session.events import (
     Wiggled,
 )
 
-_STRAND = re.compile(r"^(\d+)[AB.]", re.ASCII)
+_STRAND = re.compile(r"^(\d+)(?:[AB.]|$)", re.ASCII)
 
 
 def said(what: Happening) -> str:
@@ -71,10 +71,10 @@ def probe_words(probe: Probe) -> str:
 
 
 def strand_of(where: str) -> int | None:
-    """The strand that a joint or node is on; None for a feed's joint.
+    """The strand that a suspect is, or that its joint or node is on; None where that is no one.
 
-    >>> strand_of("4A+"), strand_of("4.17"), strand_of("main+")
-    (4, 4, None)
+    >>> strand_of("4A+"), strand_of("4.17"), strand_of("4"), strand_of("3 4"), strand_of("main+")
+    (4, 4, 4, None, None)
     """
     found = _STRAND.match(where)
     return int(found[1]) if found else None

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 
 import pytest
 
-from benchtest.diagnosis import Finding, NextReading, Suspect
+from benchtest.diagnosis import Engine, Finding, NextReading, Suspect
 from benchtest.diagnosis.faults import FaultKind
+from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
 from benchtest.prop.lit import everything
 from benchtest.prop.names import parse_probe
@@ -153,6 +154,19 @@ def test_a_failed_strand_that_nothing_explains_is_not_signed_off(fan: Design) ->
     done = [*ALL_PASS[:-1], VerdictGiven(4, passed=False), MarkMade("4", 4, "3", "flicker")]
     advice = what_next(_state(fan, done), _finding())
     assert (advice.task, advice.strand) == ("walk", 4)
+
+
+def test_colours_that_are_wrong_everywhere_name_the_order_that_the_nodes_take(fan: Design) -> None:
+    """The file says RGB. Nodes that take GRB swap red and green: the octets are in that order."""
+    done = [*CHECKED, *ALL_PASS[len(COLOURS) :], ColourSeen("blue", right=True)]
+    for colour in ("red", "green"):
+        done.append(ColourSeen(colour, right=False))
+        done += [ColourSeen(colour, right=False, strand=strand) for strand in (1, 2, 3, 4)]
+    state = _state(fan, done)
+    advice = what_next(state, Engine(fan).diagnose((), state.evidence_marks, DEFAULT_METER, []))
+    assert advice.suspect is not None
+    assert advice.suspect.fault == "colour-order"
+    assert advice.says.endswith("It is likely GRB.")
 
 
 # -- what keeps a unit indoors ---------------------------------------------------------------------
