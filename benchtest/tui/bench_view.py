@@ -144,6 +144,8 @@ class BenchView(Screen[Leaving]):
 
     def draw(self) -> None:
         """Everything that a key may have changed."""
+        if not self.query("#keys"):
+            return  # a key that came before the panels were there; they are drawn when they are
         stand = self.stand
         advice = stand.advice
         ask = self.query_one(Ask)

@@ -74,9 +74,12 @@ class Driven:
                 await self.pilot.pause(0.02)
 
     async def until_task(self, *tasks: Task) -> Task:
-        await self.until(
-            lambda: isinstance(self.app.screen, BenchScreen) and self.stand.advice.task in tasks
-        )
+        def there() -> bool:
+            screen = self.app.screen
+            drawn = isinstance(screen, BenchScreen) and bool(screen.query("#keys"))
+            return drawn and self.stand.advice.task in tasks
+
+        await self.until(there)
         return self.stand.advice.task
 
     async def keys(self, *keys: str) -> None:
