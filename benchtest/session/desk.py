@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 
 from benchtest.diagnosis import Finding
 from benchtest.drive.clock import FrameClock
@@ -11,6 +12,7 @@ from benchtest.errors import InputError
 from benchtest.prop.design import Design, NodeName
 from benchtest.prop.lit import Lit, everything
 from benchtest.prop.names import parse_probe
+from benchtest.records.shelf import Overtaken
 from benchtest.session.choices import Choices
 from benchtest.session.colours import light_of
 from benchtest.session.events import Happening
@@ -165,18 +167,30 @@ class Desk:
 
     def record(self, what: Happening) -> None:
         """Keep an event; a finding that did not know of it no longer holds."""
-        self.session.record(what)
+        with self.overtaking_shown():
+            self.session.record(what)
         if isinstance(what, EVIDENCE):
             self.finding = None
 
     def undo(self) -> str:
         """Take back the last step; says which."""
         self.choices.back()
-        what = self.session.undo()
+        with self.overtaking_shown():
+            what = self.session.undo()
         if what is None:
             return "nothing to take back"
         self.finding = None
         return f"took back: {said(what)}"
+
+    @contextmanager
+    def overtaking_shown(self) -> Iterator[None]:
+        """Where another program has gone on with the session, begin from what is there now."""
+        try:
+            yield
+        except Overtaken:
+            self.choices.drop()
+            self.finding = None
+            raise
 
 
 def _stepped(level: float, step: int) -> float:

@@ -78,7 +78,8 @@ class Stand(Walker):
             case "caught":
                 return self._after_caught(good)
             case "soak":
-                return self.soaking.seen(good)
+                with self.overtaking_shown():
+                    return self.soaking.seen(good)
             case "recolour" if good:
                 self.choices.queue = [
                     colour_advice(c, advice.strand) for c in self.design.node.colours
@@ -134,12 +135,14 @@ class Stand(Walker):
             return "the soak goes on"
         planned_s = seconds_of(text) if text else PLANNED_S
         self.lamp.light(everything(self.design), lower=True)
-        self.soaking.begin(planned_s, min(EVERY_S, planned_s), self.lamp.level)
+        with self.overtaking_shown():
+            self.soaking.begin(planned_s, min(EVERY_S, planned_s), self.lamp.level)
         return f"soaking at {self.lamp.level:.0%}"
 
     def end_soak(self) -> str:
         """Stop a soak; says how long it lasted."""
-        words = self.soaking.end()
+        with self.overtaking_shown():
+            words = self.soaking.end()
         self.choices.drop()
         self.lamp.dark()
         return words
@@ -164,7 +167,8 @@ class Stand(Walker):
                 raise InputError("give one strand, such as 4, or one node, such as 4.17")
             (strand,) = strands
             nodes = f"1-{self.design.strand(strand).nodes}"
-        words = self.soaking.seen(steady=False)
+        with self.overtaking_shown():
+            words = self.soaking.seen(steady=False)
         self.record(MarkMade("all", strand, nodes, "flicker", self.lamp.level or 1.0))
         return f"{words}, strand {strand}, node {nodes}"
 
@@ -302,7 +306,8 @@ class Stand(Walker):
 
     def note(self, text: str) -> None:
         """Keep a note."""
-        self.session.record(NoteMade(text))
+        with self.overtaking_shown():
+            self.session.record(NoteMade(text))
 
     @property
     def stage(self) -> Stage:
@@ -320,7 +325,8 @@ class Stand(Walker):
         if stage is None:
             known = ", ".join(STAGES)
             raise NameFault(f'stage "{word[:20]}": give one of {known}{nearest(word, STAGES)}')
-        self.session.record(StageSet(stage))
+        with self.overtaking_shown():
+            self.session.record(StageSet(stage))
 
     def sign_off(self, by: str, comment: str = "") -> None:
         """Somebody answers for the unit."""
