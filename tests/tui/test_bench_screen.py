@@ -212,7 +212,7 @@ async def test_a_unit_that_waits_on_the_shelf_is_begun_with_its_own_design(
     async with driven(tmp_path / "bench", tmp_path / "none.toml", tag=None) as at:
         await at.until(lambda: "SF-02" in at.words())
         await at.keys("down", "enter")
-        await at.until_task("look")
+        await at.until_task("check")
         assert at.stand.session.tag == "SF-02"
         assert at.stand.session.row.design_text == small_fan.read_text()
 
