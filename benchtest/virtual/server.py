@@ -23,7 +23,7 @@ from benchtest.prop.names import parse_probe
 from benchtest.virtual.controller import Controller
 from benchtest.virtual.ear import Ear
 from benchtest.virtual.observe import observe
-from benchtest.virtual.prop import VirtualProp
+from benchtest.virtual.prop import VirtualProp, frame_mark
 
 LOOPBACK = "127.0.0.1"
 TICK_S = 0.05
@@ -173,4 +173,5 @@ class Simulation:
             "lowest_node": {"node": str(node), "volts": volts},
             "feeds": self.prop.solution.feed_a,
             "nodes_lit": int(self.prop.latched().any(axis=1).sum()),
+            "frame": frame_mark(self.prop.wanted()),
         }
