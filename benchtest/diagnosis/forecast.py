@@ -66,6 +66,7 @@ class Forecaster:
         self.gain = meter.percent / 200.0
         circuit = responses.circuit
         self.probes = reachable_probes(responses.design)
+        self.place_of = {probe: place for place, probe in enumerate(self.probes)}
         self._is_rail = np.array([probe.is_rail for probe in self.probes])
         self._columns = circuit.probe_incidence(self.probes).columns()
         self._per_supply = circuit.probe_offset(self.probes)
@@ -145,7 +146,7 @@ class Forecaster:
             probe: what is read.
             parts: the components.
         """
-        look, row = self.outlook(lit), self.probes.index(probe)
+        look, row = self.outlook(lit), self.place_of[probe]
         bent = self.responses.base(lit).bent
         right = off_sd.copy()
         for place, (joint, column) in enumerate(zip(parts.joint, parts.column, strict=True)):

@@ -291,10 +291,17 @@ class LookWeigher:
         amiss = {look.strand for look in looks if (look.seen > 0).any()}
         total = np.zeros((len(self.space.joints), COLUMNS))
         per_amp = np.zeros(self.design.node_count)
+        kind, ground = self.design.node, self._ground(lit)
+        plenty_v = max(kind.logic_v, *kind.full_v.values())
+        plain = sum(float(look.weigh(ground[None, self._nodes(look)])[0]) for look in looks)
+        enough = base.solution.node_v.min() >= plenty_v
         for number in wanted:
             joint = self.space.joints[number]
             per_amp[self.responses.circuit.loaded] = base.joint_load[:, number]
             node_v = base.solution.node_v + push[number][:, None] * per_amp
+            if enough and node_v.min() >= plenty_v:
+                total[number] = plain  # every node has all it needs: it looks as before
+                continue
             if exactly and amiss and (not joint.strands or amiss & set(joint.strands)):
                 self._starve(node_v, number, base)
             should = self._obey_chain(appearance(self.design.node, node_v, lit))

@@ -131,11 +131,13 @@ def _short_list(
     found: list[tuple[float, Ask, FloatArray]] = []
     for lit in lits:
         off_sd = forecaster.forecast(lit, parts, evidence)
-        asks = [(lit, probe) for probe in forecaster.probes]
-        _strike_out(off_sd, evidence.readings, asks)
+        for probe in _taken_enough(evidence.readings, lit):
+            off_sd[forecaster.place_of[probe]] = 0.0
         worth = _rough_worth(off_sd, parts)
         order = np.argsort(-worth, kind="stable")[:SHORTLIST].tolist()
-        found += [(float(worth[row]), asks[row], off_sd[row].copy()) for row in order]
+        found += [
+            (float(worth[row]), (lit, forecaster.probes[row]), off_sd[row].copy()) for row in order
+        ]
     found.sort(key=lambda row: -row[0])  # stable: ties stay in the order of lit sets and probes
     return [(ask, off_sd) for _, ask, off_sd in found[:SHORTLIST]]
 
@@ -196,12 +198,10 @@ def _strand_weight(responses: Responses, found: Posterior) -> FloatArray:
     return weight
 
 
-def _strike_out(off_sd: FloatArray, readings: Sequence[Reading], asks: list[Ask]) -> None:
-    """A reading taken often enough already tells nothing more, whatever the sums say."""
-    taken = Counter((reading.lit, reading.probe) for reading in readings)
-    for row, ask in enumerate(asks):
-        if taken[ask] >= SAME_AGAIN:
-            off_sd[row] = 0.0
+def _taken_enough(readings: Sequence[Reading], lit: Lit) -> list[Probe]:
+    """Probes read so often under a lit set that they tell nothing more, whatever the sums say."""
+    taken = Counter(reading.probe for reading in readings if reading.lit == lit)
+    return [probe for probe, times in taken.items() if times >= SAME_AGAIN]
 
 
 def _rough_worth(off_sd: FloatArray, parts: Components) -> FloatArray:

@@ -19,8 +19,8 @@ from benchtest.prop.names import joint_by_name, parse_node
 
 TRIED_OHM = 1.0
 """Resistance that stands for the joint as it was, in telling which readings it moved. [Ω]"""
-TOUCHED_V = 1e-3
-"""A reading that such a joint moves by less is kept. [V]"""
+TOUCHED_V = 1e-4
+"""A reading that such a joint moves by less is kept: a meter's smallest step. [V]"""
 TOUCHED_A = 0.05
 """Likewise for a clamp reading. [A]"""
 

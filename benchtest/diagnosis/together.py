@@ -26,7 +26,7 @@ MOST_TOGETHER = 3
 """Faults at once that are tried at the most."""
 ANCHORS = 3
 """Likeliest explanations on top of which further faults are weighed."""
-FITTED = 3
+FITTED = 2
 """Further faults on each of them whose resistances are fitted."""
 ROUNDS, STEPS = 2, 6
 """Times that resistances are fitted one by one, and all at once, at the most."""

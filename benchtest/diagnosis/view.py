@@ -31,7 +31,7 @@ from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design
 from benchtest.prop.lit import Lit
 
-MISFIT_CHANCE = 0.02
+MISFIT_CHANCE = 1e-3
 """Readings that would be so far off less often than this are not explained. Ours."""
 MISFIT_LOOKS = 4.0
 """Marks whose logarithm of likelihood is so far below the best there is are not explained. Ours."""
