@@ -46,7 +46,7 @@ def _block_v(
     solution: Solution, probes: list[Probe], tolerances: Tolerances, known_joints: frozenset[str]
 ) -> FloatArray:
     read = _skeleton_columns(solution.circuit, solution.factor, probes)
-    if read is None:
+    if read is None or tolerances.strand > 0.0:
         return spread(solution, probes, tolerances, known_joints).sd_v
     back = solution.factor.solve_skeleton(read)
     across = solution.factor.on_skeleton(solution.circuit.joint_incidence).across(back)

@@ -6,7 +6,7 @@ resistance, every node and every supply at once (the adjoint method).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -29,6 +29,8 @@ class Tolerances:
     """Node current, common to all nodes of a unit."""
     node: float = 0.04
     """Node current, node to node."""
+    strand: float = 0.0
+    """Node current, common to all nodes of a strand."""
     wire: float = 0.08
     """Resistance of all wire together: area, lay, temperature."""
     copper: float = 0.15
@@ -48,6 +50,10 @@ _NORMAL: tuple[FloatArray, FloatArray] = (_POINTS, _WEIGHTS / _WEIGHTS.sum())
 HAND_SOLDERED = Tolerances()
 """What a careful maker's prop keeps to."""
 
+FROM_MANY_REELS = replace(HAND_SOLDERED, strand=0.02)
+"""The same for whoever compares strands to a tenth of a millivolt: they come from other reels.
+Common practice, no source."""
+
 
 @dataclass(frozen=True)
 class Spread:
@@ -56,7 +62,8 @@ class Spread:
     Attributes:
         shared: causes that are one value for the whole unit, or one joint: shape (probes, causes),
             in the order of `cause_names`. [V]
-        nodes: each node's own current, shape (probes, nodes). [V]
+        nodes: each node's own current and, behind them, each strand's, shape
+            (probes, nodes + strands). [V]
     """
 
     shared: FloatArray
@@ -192,8 +199,10 @@ def spread_of(
     parts.append(_joints(solution, across, shares * current_a[rows]))
 
     nodes = np.zeros((per_log_amp.shape[1], circuit.design.node_count))
-    nodes[:, circuit.loaded] = tolerances.node * per_log_amp.T
-    return Spread(np.concatenate(parts, axis=1), nodes)
+    nodes[:, circuit.loaded] = per_log_amp.T
+    strands = np.add.reduceat(nodes, circuit.design.first_index, axis=1)
+    own = np.concatenate([tolerances.node * nodes, tolerances.strand * strands], axis=1)
+    return Spread(np.concatenate(parts, axis=1), own)
 
 
 def joint_moments(solution: Solution, tolerances: Tolerances) -> tuple[FloatArray, FloatArray]:

@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
-from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
+from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
 from benchtest.diagnosis.explain import Reason, fits_nothing, reason
 from benchtest.diagnosis.faults import Priors, fault_space
 from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, Suspect
@@ -48,7 +48,7 @@ class Engine:
         self,
         design: Design,
         priors: Priors | None = None,
-        tolerances: Tolerances = HAND_SOLDERED,
+        tolerances: Tolerances = FROM_MANY_REELS,
     ) -> None:
         self.design = design
         self.tolerances = tolerances

@@ -118,9 +118,19 @@ def _nodes(weigher: Weigher, joint: int, back: FloatArray) -> FloatArray:
         healthy.append(effect.load)
         per_node = -effect.base.joint_load[:, joint] * effect.base.solution.load_a
         through.append(np.repeat(per_node[:, None], effect.load.shape[1], axis=1))
-    plain = weigher.ordered(healthy, axis=1)
-    moved = weigher.ordered(through, axis=1)
+    plain = _with_strands(weigher, weigher.ordered(healthy, axis=1))
+    moved = _with_strands(weigher, weigher.ordered(through, axis=1))
     cross = back[..., :, None] * (moved.T @ plain)
     both = back[..., :, None] * back[..., None, :] * (moved.T @ moved)
-    total = plain.T @ plain + cross + np.swapaxes(cross, -1, -2) + both
-    return np.asarray(weigher.tolerances.node**2 * total)
+    return np.asarray(plain.T @ plain + cross + np.swapaxes(cross, -1, -2) + both)
+
+
+def _with_strands(weigher: Weigher, per_node: FloatArray) -> FloatArray:
+    """One standard deviation of each node's own current and, behind them, of each strand's."""
+    circuit, tolerances = weigher.responses.circuit, weigher.tolerances
+    if not tolerances.strand:
+        return tolerances.node * per_node
+    every = np.zeros((circuit.design.node_count, per_node.shape[1]))
+    every[circuit.loaded] = per_node
+    strands = np.add.reduceat(every, circuit.design.first_index, axis=0)
+    return np.concatenate([tolerances.node * per_node, tolerances.strand * strands])
