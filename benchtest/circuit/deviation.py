@@ -79,14 +79,11 @@ def _shared(
     pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
     columns = [-circuit.incidence.gather(pushed) * circuit.supply_v * tolerances.supply]
     drawn = circuit.load_incidence.gather(solution.load_a)
-    columns.append(-tolerances.current * drawn[:, None])
-    for material, share in (
-        (Made.WIRE, tolerances.wire),
-        (Made.COPPER, tolerances.copper),
-        (Made.FUSE, tolerances.fuse),
-    ):
-        moved = circuit.incidence.gather(np.where(made == material, current_a, 0.0))
-        columns.append(share * moved[:, None])
+    moved = [-drawn]
+    for material in (Made.WIRE, Made.COPPER, Made.FUSE):
+        moved.append(circuit.incidence.gather(np.where(made == material, current_a, 0.0)))
+    columns.append(np.stack(moved[:3], axis=1) @ tolerances.mixing)
+    columns.append(tolerances.fuse * moved[3][:, None])
     effects = back.T @ factor.condense(np.concatenate(columns, axis=1))
     effects[:, : len(circuit.supply_v)] += beyond * circuit.supply_v * tolerances.supply
     return np.asarray(effects)

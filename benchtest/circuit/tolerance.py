@@ -7,6 +7,7 @@ resistance, every node and every supply at once (the adjoint method).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -41,6 +42,30 @@ class Tolerances:
     """Cold resistance of a fuse."""
     joint_factor: float = 1.8
     """Each healthy joint, by itself: two of three lie within this factor of their nominal."""
+    alike: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    """How far node current and wire, node current and copper, wire and copper go together:
+    coefficients of correlation, -1 to 1. Designs know of none; readings of volts, each a current
+    times a resistance, do."""
+
+    @cached_property
+    def mixing(self) -> FloatArray:
+        """What node current, wire and copper do together, from what each does alone.
+
+        Effects of a whole nominal each, times this matrix, are effects of three causes that have
+        nothing to do with each other; without `alike` they are the three themselves, shape (3, 3).
+        """
+        sd = np.array([self.current, self.wire, self.copper])
+        if not any(self.alike):
+            return np.diag(sd)
+        current_wire, current_copper, wire_copper = self.alike
+        together = np.array(
+            [
+                [1.0, current_wire, current_copper],
+                [current_wire, 1.0, wire_copper],
+                [current_copper, wire_copper, 1.0],
+            ]
+        )
+        return np.asarray(np.linalg.cholesky(together * np.outer(sd, sd)))
 
 
 _POINTS, _WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
@@ -182,18 +207,16 @@ def spread_of(
     shares = np.where([name in known_joints for name in names], known_sd, shares)
     per_supply = read.per_supply + more_per_supply(solution, across, mean)
     parts = [per_supply * circuit.supply_v * tolerances.supply]
-    parts.append(tolerances.current * per_log_amp.sum(axis=0)[:, None])
-    for material, share in (
-        (Made.WIRE, tolerances.wire),
-        (Made.COPPER, tolerances.copper),
-        (Made.FUSE, tolerances.fuse),
-    ):
+    moved = [per_log_amp.sum(axis=0)]
+    for material in (Made.WIRE, Made.COPPER, Made.FUSE):
         of = made == material
         # change with the logarithm of a resistance: change per volt in the branch, times its amps
         per_log_ohm = current_a[of] @ read.per_volt[of]
         if own_log_ohm is not None:
             per_log_ohm = per_log_ohm + own_log_ohm[of].sum(axis=0)
-        parts.append(share * per_log_ohm[:, None])
+        moved.append(per_log_ohm)
+    parts.append(np.stack(moved[:3], axis=1) @ tolerances.mixing)
+    parts.append(tolerances.fuse * moved[3][:, None])
     if len(circuit.supply_v) > 1:
         current_a = current_a + circulating_a(solution, tolerances)
     parts.append(_joints(solution, across, shares * current_a[rows]))

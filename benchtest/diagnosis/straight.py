@@ -85,20 +85,16 @@ def _shared(
     current = effect.load.sum(axis=0) - back * (
         effect.base.joint_load[:, joint] @ effect.base.solution.load_a
     )
-    parts = [supply * circuit.supply_v * tolerances.supply, tolerances.current * current[..., None]]
+    moved = [current]
     made = circuit.wiring.made[circuit.kept]
-    for material, share in (
-        (Made.WIRE, tolerances.wire),
-        (Made.COPPER, tolerances.copper),
-        (Made.FUSE, tolerances.fuse),
-    ):
+    for material in (Made.WIRE, Made.COPPER, Made.FUSE):
         of = made == material
         total = branch_a[of] @ effect.branch[of] + back * (volts[of] @ branch_a[of])
         total = total + push * ((siemens * volts)[of] @ effect.branch[of])
         total = total + push * back * (siemens[of] @ volts[of] ** 2)
         if material == Made.WIRE:  # a clamp's own cable, see `taps.own_log_ohm`
             total = total - (effect.taps.cable >= 0) * mean
-        parts.append(share * total[..., None])
+        moved.append(total)
     joints = circuit.joint_rows[1]
     response = effect.branch[joints].T + back[..., None] * volts[joints]
     current_a = branch_a[joints] + push * (siemens * volts)[joints]
@@ -108,7 +104,13 @@ def _shared(
     # its resistance is what is tried: all that is left open is where it is between two tried ones
     tried = weigher.responses.joint_columns[joint]
     own[..., weigher.responses.joint_places[joint]] = cell_push * effect.branch[tried]
-    return np.concatenate([*parts, own], axis=-1)
+    parts = [
+        supply * circuit.supply_v * tolerances.supply,
+        np.stack(moved[:3], axis=-1) @ tolerances.mixing,
+        tolerances.fuse * moved[3][..., None],
+        own,
+    ]
+    return np.concatenate(parts, axis=-1)
 
 
 def _nodes(weigher: Weigher, joint: int, back: FloatArray) -> FloatArray:

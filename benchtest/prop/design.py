@@ -5,7 +5,7 @@ Everything here is frozen; a design read from a file is the same for the whole e
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Literal
@@ -209,12 +209,32 @@ class Design:
 
     def at_celsius(self, celsius: float) -> Design:
         """The same prop with all its wire and board copper at another temperature."""
+        return self._conducting(lambda conductor: conductor.at_celsius(celsius))
+
+    def scaled(self, *, current: float = 1.0, wire: float = 1.0, copper: float = 1.0) -> Design:
+        """The same prop with other figures, each a factor of the ones here.
+
+        Args:
+            current: of every node, dark or lit.
+            wire: of the resistance of all wire.
+            copper: of the resistance of all board copper.
+        """
+        kind = self.node
+        node = replace(
+            kind, channel_ma=kind.channel_ma * current, quiescent_ma=kind.quiescent_ma * current
+        )
+        return replace(self, node=node)._conducting(
+            lambda made: replace(made, ratio=made.ratio * (copper if made.board else wire))
+        )
+
+    def _conducting(self, of: Callable[[Conductor], Conductor]) -> Design:
+        """The same prop with something done to all its wire and board copper."""
         return replace(
             self,
-            strands=tuple(replace(s, wire=s.wire.at_celsius(celsius)) for s in self.strands),
-            buses=tuple(replace(b, copper=b.copper.at_celsius(celsius)) for b in self.buses),
-            links=tuple(replace(k, wire=k.wire.at_celsius(celsius)) for k in self.links),
-            feeds=tuple(replace(f, wire=f.wire.at_celsius(celsius)) for f in self.feeds),
+            strands=tuple(replace(s, wire=of(s.wire)) for s in self.strands),
+            buses=tuple(replace(b, copper=of(b.copper)) for b in self.buses),
+            links=tuple(replace(k, wire=of(k.wire)) for k in self.links),
+            feeds=tuple(replace(f, wire=of(f.wire)) for f in self.feeds),
         )
 
     def bus_of(self, end: StrandEnd) -> Bus | None:

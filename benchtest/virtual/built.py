@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.prop.design import Design
 from benchtest.prop.joints import Joint, power_joints
-from benchtest.prop.wire import Conductor
 
 Chance = np.random.Generator
 
@@ -77,26 +76,15 @@ def _scaled(design: Design, tolerances: Tolerances, rng: Chance) -> Design:
     current, wire, copper = (
         near_one(sd) for sd in (tolerances.current, tolerances.wire, tolerances.copper)
     )
-
-    def of(conductor: Conductor) -> Conductor:
-        return replace(conductor, ratio=conductor.ratio * (copper if conductor.board else wire))
-
-    kind = design.node
+    scaled = design.scaled(current=current, wire=wire, copper=copper)
     return replace(
-        design,
-        node=replace(
-            kind, channel_ma=kind.channel_ma * current, quiescent_ma=kind.quiescent_ma * current
-        ),
-        strands=tuple(replace(strand, wire=of(strand.wire)) for strand in design.strands),
-        buses=tuple(replace(bus, copper=of(bus.copper)) for bus in design.buses),
-        links=tuple(replace(link, wire=of(link.wire)) for link in design.links),
+        scaled,
         feeds=tuple(
             replace(
                 feed,
-                wire=of(feed.wire),
                 volts=feed.volts * near_one(tolerances.supply),
                 fuse_mohm=feed.fuse_mohm * near_one(tolerances.fuse),
             )
-            for feed in design.feeds
+            for feed in scaled.feeds
         ),
     )
