@@ -10,7 +10,7 @@ Source: Bayesian regression with random effects, as in any text on hierarchical 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -33,11 +33,11 @@ from benchtest.prop.design import Design
 
 CAUSES = ("current", "wire", "copper")
 """What a batch has in common, as `circuit.tolerance.cause_names` calls it."""
-SPLITS = (0.1, 0.5, 0.9)
-"""Share of a cause's variance that is the batch's; the rest is the unit's own. Common practice, no
-source: units of one order and one reel are much alike, units made over years are not, and nobody
-writes down which. So each share is as likely as the others before anything is seen, for each cause
-by itself, and the units' readings say which it is."""
+SPLITS: Mapping[float, float] = {0.2: 0.2, 0.9: 0.8}
+"""Share of a cause's variance that is the batch's, the rest being the unit's own; and how likely
+that share is before anything is seen, for each cause by itself. Common practice, no source: units
+of one order and one reel are much alike; now and then a design is built over years from whatever
+is in stock. The units' own readings say which it was."""
 HEALTHY = 0.5
 """A unit less likely healthy than this teaches only by readings that its suspects do not move."""
 SUSPECT = 0.1
@@ -196,10 +196,10 @@ def outlook(information: Sequence[tuple[FloatArray, FloatArray]]) -> Outlook:
             estimate, shape (3,), both in standard deviations of the tolerances.
     """
     share = np.array(list(product(SPLITS, repeat=3)))
+    weight = np.log(list(product(SPLITS.values(), repeat=3))).sum(axis=1)
     eye = np.eye(3)
     batch, own = share[:, :, None] * eye, (1.0 - share)[:, :, None] * eye
     total, pull = np.zeros_like(batch), np.zeros_like(share)
-    weight = np.zeros(len(share))
     for precision, estimate in information:
         # each unit's own part integrated out (Woodbury)
         kept = np.linalg.inv(eye + precision @ own)
@@ -265,19 +265,32 @@ def _told(
     """What each unit's readings say, linear around causes that are so far off the design's."""
     factors = dict(zip(CAUSES, _factors(tolerances, at_sd), strict=True))
     responses = Responses(design.scaled(**factors), fault_space(design))
-    first = cause_names(design).index(CAUSES[0])
     found = []
     for unit in units:
-        groups = taps_of(responses.circuit, unit.readings)
-        values = np.array([r.amps if r.volts is None else r.volts for r in unit.readings])
-        noise = noise_of(unit.readings, unit.meter)
-        weigher = Weigher(responses, groups, values, noise, tolerances)
-        spread, mean = weigher.healthy_spread, weigher.healthy_mean()
-        per_sd = spread.shared[:, first : first + 3]
-        others = np.delete(spread.shared, range(first, first + 3), axis=1)
-        rest = others @ others.T + spread.nodes @ spread.nodes.T + weigher.reading_errors(mean)
-        found.append(_without_slips(Told(values - mean + per_sd @ at_sd, per_sd, rest)))
+        told = told_of(responses, unit.readings, unit.meter, tolerances)
+        found.append(_without_slips(replace(told, off=told.off + told.per_sd @ at_sd)))
     return found
+
+
+def told_of(
+    responses: Responses, readings: Sequence[Reading], meter: Meter, tolerances: Tolerances
+) -> Told:
+    """What a healthy unit's readings say of its node current, wire and copper.
+
+    Args:
+        responses: the circuit that they are compared with.
+        readings: one or more.
+        meter: of readings that name none.
+        tolerances: how far a unit may be from that circuit.
+    """
+    first = cause_names(responses.design).index(CAUSES[0])
+    groups = taps_of(responses.circuit, readings)
+    values = np.array([r.amps if r.volts is None else r.volts for r in readings])
+    weigher = Weigher(responses, groups, values, noise_of(readings, meter), tolerances)
+    spread, mean = weigher.healthy_spread, weigher.healthy_mean()
+    others = np.delete(spread.shared, range(first, first + 3), axis=1)
+    rest = others @ others.T + spread.nodes @ spread.nodes.T + weigher.reading_errors(mean)
+    return Told(values - mean, spread.shared[:, first : first + 3], rest)
 
 
 def _without_slips(told: Told) -> Told:

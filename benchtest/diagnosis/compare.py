@@ -1,0 +1,265 @@
+"""Two sessions of one unit side by side, joint by joint; and joints unlike those of other units.
+
+A session says of each joint how probable every resistance is: the healthy log-normal as prior with
+a fault's odds as its tail, every other cause integrated out. Two sessions are two such curves over
+one logarithmic scale, so what has changed has a curve of its own. Causes that both sessions share
+(the unit's node current, its wire) are taken for fresh in each, which claims less than is known.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
+from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.faults import LEAST_OHM, fault_space
+from benchtest.diagnosis.finding import Ohms
+from benchtest.diagnosis.gauss import log_likelihood
+from benchtest.diagnosis.learn import SeenUnit
+from benchtest.diagnosis.part import Part
+from benchtest.diagnosis.posterior import FAULTY_TIMES
+from benchtest.diagnosis.response import GRID, GRID_OHM, Base
+from benchtest.diagnosis.straight import straight_rows
+from benchtest.diagnosis.together import Look, several_posterior, sure_parts, together
+from benchtest.diagnosis.view import Case, View, Views
+from benchtest.diagnosis.weigh import Weigher
+from benchtest.prop.design import Design
+from benchtest.prop.joints import Joint, power_joints
+
+STEP = float(np.log(GRID_OHM[1] / GRID_OHM[0]))
+"""Neighbouring resistances of the scale, as a natural logarithm of their ratio."""
+LOW = 100
+LOW_OHM = LEAST_OHM * np.exp(-STEP * np.arange(LOW, 0, -1))
+"""Resistances of joints that are as good as their neighbours, 95 µΩ to 28 mΩ. [Ω]"""
+SCALE_OHM = np.concatenate([LOW_OHM, GRID_OHM, [GRID_OHM[-1] * np.exp(STEP)]])
+"""Every resistance that a joint is weighed at; the last stands for an open one. [Ω]"""
+BEYOND = 0.998
+"""Probability from which a joint is said to have changed. A joint that the earlier session did not
+see cannot reach it: one in two hundred was at fault before anything was read. Ours."""
+UNLIKE = 0.95
+"""Probability from which a joint is said to be unlike those of other units. Ours."""
+LEAST_UNITS = 3
+"""Units of a design from which one can be unlike the others."""
+
+
+@dataclass(frozen=True)
+class JointOhms:
+    """What one session says of one joint's resistance.
+
+    Attributes:
+        where: the joint.
+        ohms: 5 %, most probable and 95 %; the scale's end stands for an open joint. [Ω]
+        curve: probability of each of `SCALE_OHM`, shape (scale,).
+    """
+
+    where: str
+    ohms: Ohms
+    curve: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class JointChange:
+    """One joint in two sessions.
+
+    Attributes:
+        where: the joint.
+        before: what the earlier session says. [Ω]
+        after: what the later one says. [Ω]
+        factor: resistance after over before: 5 %, most probable and 95 %.
+        grown: probability that it has grown.
+        beyond_noise: its change is more than readings and tolerances leave to chance.
+    """
+
+    where: str
+    before: Ohms
+    after: Ohms
+    factor: tuple[float, float, float]
+    grown: float
+    beyond_noise: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Unlike:
+    """A joint of one unit that is far above the same joint of the others.
+
+    Attributes:
+        tag: the unit.
+        where: the joint.
+        ohms: of this unit. [Ω]
+        usual_ohm: of the others. [Ω]
+        probability: that it is `FAULTY_TIMES` that, or more.
+    """
+
+    tag: str
+    where: str
+    ohms: Ohms
+    usual_ohm: float
+    probability: float
+
+
+def compare(
+    design: Design, before: SeenUnit, after: SeenUnit, tolerances: Tolerances = HAND_SOLDERED
+) -> tuple[JointChange, ...]:
+    """Two sessions of one unit, joint by joint; the likeliest to have grown comes first.
+
+    Args:
+        design: the prop, or what was learned of its batch.
+        before: the earlier session's readings.
+        after: the later one's.
+        tolerances: how far a healthy unit may be from that design.
+
+    Raises:
+        CircuitFault: the design's circuit has no solution.
+    """
+    pairs = zip(
+        joint_ohms(design, before, tolerances), joint_ohms(design, after, tolerances), strict=True
+    )
+    changes = [_change(earlier, later) for earlier, later in pairs]
+    return tuple(sorted(changes, key=lambda change: -change.grown))  # stable: ties as in the file
+
+
+def _change(before: JointOhms, after: JointOhms) -> JointChange:
+    apart = np.convolve(after.curve, before.curve[::-1])
+    same = len(SCALE_OHM) - 1
+    factors = np.exp(STEP * np.arange(-same, same + 1))
+    low, high = _quantiles(apart, factors)
+    best = float(np.clip(factors[int(np.argmax(apart))], low, high))
+    # of what moved by no whole step, half has grown
+    grown = float(apart[same + 1 :].sum() + apart[same] / 2.0)
+    moved = max(grown, 1.0 - grown) >= BEYOND
+    return JointChange(before.where, before.ohms, after.ohms, (low, best, high), grown, moved)
+
+
+def unlike_others(seen: Mapping[str, Sequence[JointOhms]]) -> tuple[Unlike, ...]:
+    """Joints that are far above the same joint of other units of the design, surest first.
+
+    Args:
+        seen: what `joint_ohms` says of each unit, by its tag.
+    """
+    if len(seen) < LEAST_UNITS:
+        return ()
+    found = []
+    for rows in zip(*seen.values(), strict=True):
+        middles = [_quantiles(row.curve, SCALE_OHM, (0.5,))[0] for row in rows]
+        for place, (tag, row) in enumerate(zip(seen, rows, strict=True)):
+            usual_ohm = float(np.median(np.delete(middles, place)))
+            probability = float(row.curve[FAULTY_TIMES * usual_ohm < SCALE_OHM].sum())
+            if probability >= UNLIKE:
+                found.append(Unlike(tag, row.where, row.ohms, usual_ohm, probability))
+    return tuple(sorted(found, key=lambda one: -one.probability))
+
+
+def joint_ohms(
+    design: Design, unit: SeenUnit, tolerances: Tolerances = HAND_SOLDERED
+) -> tuple[JointOhms, ...]:
+    """What one session's readings say of every power joint, in the order of the prop file.
+
+    Where a single fault does not explain the readings, each joint is weighed on the footing of
+    the others that are surely at fault.
+
+    Args:
+        design: the prop, or what was learned of its batch.
+        unit: readings; those before a repair of `mended` must be left out already.
+        tolerances: how far a healthy unit may be from that design.
+
+    Raises:
+        CircuitFault: the design's circuit has no solution.
+    """
+    views = Views(design, fault_space(design), tolerances)
+    case = Case(unit.readings, (), unit.meter, unit.repaired)
+    kept: dict[tuple[Part, ...], _Footing] = {}
+
+    def look(parts: tuple[Part, ...]) -> View:
+        if parts not in kept:
+            kept[parts] = _Footing(views.of(case, parts))
+        return kept[parts].view
+
+    sure = _sure(look) if unit.readings else ()
+    found = []
+    for joint in power_joints(design):
+        parts = tuple(part for part in sure if part.where != joint.name)
+        look(parts)
+        curve = kept[parts].curve(joint, tolerances)
+        low, high = _quantiles(curve, SCALE_OHM)
+        best = float(np.clip(SCALE_OHM[int(np.argmax(curve))], low, high))
+        found.append(JointOhms(joint.name, Ohms(low, best, high), curve))
+    return tuple(found)
+
+
+def _sure(look: Look) -> tuple[Part, ...]:
+    """Faults that must be there together, if any must."""
+    plain = look(())
+    weight, part = plain.likeliest[0]
+    if not plain.is_misfit(part if weight > plain.healthy else None):
+        return ()
+    several = together(look)
+    return sure_parts(
+        several, several_posterior(plain.posterior, plain.space, several), plain.space
+    )
+
+
+class _Footing:
+    """Curves of joints with some faults taken for given."""
+
+    def __init__(self, view: View) -> None:
+        self.view = view
+        self._places = {joint.name: n for n, joint in enumerate(view.responses.space.joints)}
+        self._low: Weigher | None = None
+
+    def curve(self, joint: Joint, tolerances: Tolerances) -> FloatArray:
+        """Probability of each resistance of the scale, shape (scale,)."""
+        healthy = _healthy_log(joint, tolerances)
+        prior = np.exp(healthy - np.logaddexp.reduce(healthy))
+        place = self._places.get(joint.name)
+        if place is None or self.view.weigher is None:
+            return np.asarray(prior)
+        found, view = self.view.posterior, self.view
+        good = healthy - np.logaddexp.reduce(healthy)
+        good = good + np.concatenate([self._low_log(place), view.joints[place]])
+        bad = np.concatenate([np.full(LOW, -np.inf), view.joints[place] + view.odds[0][place]])
+        # where another joint is at fault this one is taken for any healthy one
+        others = 1.0 - found.healthy - float(found.joints[place].sum())
+        elsewhere = found.log_total + np.log(max(others, 1e-300)) + np.log(prior + 1e-300)
+        total = np.logaddexp.reduce([good, bad, elsewhere])
+        return np.asarray(np.exp(total - np.logaddexp.reduce(total)))
+
+    def _low_log(self, place: int) -> FloatArray:
+        """Logarithm of the readings' likelihood at `LOW_OHM`, shape (LOW,)."""
+        weigher = self.view.weigher
+        assert weigher is not None
+        if self._low is None:
+            self._low = copy.copy(weigher)
+            self._low.effects = [
+                replace(effect, base=_at_low(effect.base, weigher)) for effect in weigher.effects
+            ]
+        mean, covariance = straight_rows(self._low, place, np.arange(LOW))
+        return log_likelihood(weigher.values - mean, covariance, weigher.slip_per_v)
+
+
+def _at_low(base: Base, weigher: Weigher) -> Base:
+    """A lit set with every joint's changes to `LOW_OHM` in place of those to a fault's grid."""
+    healthy_ohm = np.array([joint.ohm for joint in weigher.responses.space.joints])
+    own_ohm = np.einsum("jj->j", base.joint_branch[weigher.responses.joint_columns])
+    change_s = 1.0 / LOW_OHM - 1.0 / healthy_ohm[:, None]
+    phi = change_s / (1.0 + change_s * own_ohm[:, None])
+    return replace(base, push=-phi * base.across_v[:, None], factor_phi=phi)
+
+
+def _healthy_log(joint: Joint, tolerances: Tolerances) -> FloatArray:
+    """Logarithm of a healthy joint's prior but for a constant, shape (scale,)."""
+    if joint.ohm <= 0.0:  # joined without resistance: nothing to see
+        return np.where(np.arange(len(SCALE_OHM)) == 0, 0.0, -np.inf)
+    away = np.log(SCALE_OHM / joint.ohm) / np.log(tolerances.joint_factor)
+    return np.where(np.arange(len(SCALE_OHM)) < LOW + GRID, -0.5 * away**2, -np.inf)
+
+
+def _quantiles(
+    curve: FloatArray, scale: FloatArray, at: Sequence[float] = (0.05, 0.95)
+) -> tuple[float, ...]:
+    upto = np.cumsum(curve) - curve / 2.0
+    found = np.exp(np.interp(np.array(at) * curve.sum(), upto, np.log(scale)))
+    return tuple(found.tolist())
