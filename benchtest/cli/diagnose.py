@@ -9,10 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from benchtest.cli.common import Commands, add_celsius, design_of, print_json, print_table
+from benchtest.cli.learned import add_seen_before, learned_from, learned_json, learned_words
 from benchtest.errors import InputError
 
 if TYPE_CHECKING:
     from benchtest.diagnosis import Finding, JudgedReading, NextReading, Ohms, Suspect
+    from benchtest.diagnosis.learn import Learned
     from benchtest.evidence.table import Parsed
     from benchtest.prop.design import Design
 
@@ -57,6 +59,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         metavar="SPEC",
         help='the meter: accuracy, digits and counts (default: "0.5%%+3/6000")',
     )
+    add_seen_before(parser)
     parser.set_defaults(run=run)
     yield parser
 
@@ -64,18 +67,27 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 def run(args: argparse.Namespace) -> int:
     """Weigh the evidence, and print what it says."""
     left_out: list[str] = []
-    found, design = _of_session(args) if args.session else _of_files(args, left_out)
+    learned = None
+    if args.session:
+        found, design = _of_session(args)
+    else:
+        found, design, learned = _of_files(args, left_out)
     if args.json:
-        print_json({**found.as_json(design), "left_out": left_out})
+        more = {} if learned is None else {"seen_before": learned_json(learned)}
+        print_json({**found.as_json(design), "left_out": left_out, **more})
     else:
         _show(found, design)
+        for line in learned_words(learned) if learned else ():
+            print(line)
     for line in left_out:
         print(f"{line} (left out)", file=sys.stderr)
     return InputError.exit_code if left_out else 0
 
 
-def _of_files(args: argparse.Namespace, left_out: list[str]) -> tuple[Finding, Design]:
-    from benchtest.diagnosis import diagnose
+def _of_files(
+    args: argparse.Namespace, left_out: list[str]
+) -> tuple[Finding, Design, Learned | None]:
+    from benchtest.diagnosis import Engine
     from benchtest.evidence.marks import read_marks
     from benchtest.evidence.meter import DEFAULT_METER, Meter
     from benchtest.evidence.reading import read_readings
@@ -96,7 +108,9 @@ def _of_files(args: argparse.Namespace, left_out: list[str]) -> tuple[Finding, D
             f"{args.readings}: {len(readings)} readings; at most {MOST_READINGS} are weighed at "
             "once: keep those of the last session"
         )
-    return diagnose(design, readings, marks, meter), design
+    learned = learned_from(args, design) if args.seen_before else None
+    engine = Engine(learned.design, tolerances=learned.tolerances) if learned else Engine(design)
+    return engine.diagnose(readings, marks, meter), design, learned
 
 
 def _good(parsed: Parsed[Line], left_out: list[str]) -> list[Line]:
@@ -111,7 +125,8 @@ def _of_session(args: argparse.Namespace) -> tuple[Finding, Design]:
     from benchtest.cli.exchange import read_export
     from benchtest.session.exported import exported_evidence
 
-    if args.prop or args.readings or args.marks or args.meter or args.celsius != 20.0:
+    files = args.prop or args.readings or args.marks or args.seen_before
+    if files or args.meter or args.celsius != 20.0:
         raise InputError("diagnose --session: has its own prop, readings, marks and meter")
     lines = read_export(args.session).split("\n")
     evidence = exported_evidence(lines, str(args.session), args.unit)

@@ -32,9 +32,10 @@ from benchtest.prop.joints import Joint, power_joints
 
 STEP = float(np.log(GRID_OHM[1] / GRID_OHM[0]))
 """Neighbouring resistances of the scale, as a natural logarithm of their ratio."""
-LOW = 100
+LOW = GRID
 LOW_OHM = LEAST_OHM * np.exp(-STEP * np.arange(LOW, 0, -1))
-"""Resistances of joints that are as good as their neighbours, 95 µΩ to 28 mΩ. [Ω]"""
+"""Resistances of joints that are as good as their neighbours, 28 µΩ to 28 mΩ; a fault's grid goes
+on from there, so what is worked out for that grid is as right for this one. [Ω]"""
 SCALE_OHM = np.concatenate([LOW_OHM, GRID_OHM, [GRID_OHM[-1] * np.exp(STEP)]])
 """Every resistance that a joint is weighed at; the last stands for an open one. [Ω]"""
 BEYOND = 0.998
@@ -159,7 +160,8 @@ def joint_ohms(
     """What one session's readings say of every power joint, in the order of the prop file.
 
     Where a single fault does not explain the readings, each joint is weighed on the footing of
-    the others that are surely at fault.
+    the others that are surely at fault, at their likeliest resistance: of two such faults each
+    band is narrower than it should be.
 
     Args:
         design: the prop, or what was learned of its batch.
@@ -246,6 +248,7 @@ def _at_low(base: Base, weigher: Weigher) -> Base:
     own_ohm = np.einsum("jj->j", base.joint_branch[weigher.responses.joint_columns])
     change_s = 1.0 / LOW_OHM - 1.0 / healthy_ohm[:, None]
     phi = change_s / (1.0 + change_s * own_ohm[:, None])
+    phi = np.column_stack([phi, np.zeros(len(phi))])  # where the grid has the open joint
     return replace(base, push=-phi * base.across_v[:, None], factor_phi=phi)
 
 

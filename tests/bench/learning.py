@@ -150,11 +150,14 @@ def main(batches: int, faults: int, seed: int) -> None:
             learned, rows = batch(plain, share, hidden, int(rng.integers(1 << 29)))
             for way, where, finding, taken in rows:
                 tallies[way].add(where, finding, taken)
-            print(f"  learned from {len(learned.taught)}: factors "
-                  f"{', '.join(f'{factor:.3f}' for factor in learned.factors)}; next unit within "
-                  f"{learned.tolerances.current:.1%}, {learned.tolerances.wire:.1%}, "
-                  f"{learned.tolerances.copper:.1%}; together "
-                  f"{', '.join(f'{r:+.2f}' for r in learned.tolerances.alike)}", flush=True)  # fmt: skip
+            sd, alike = learned.tolerances, learned.tolerances.alike
+            print(
+                f"  learned from {len(learned.taught)}: "
+                f"× {' '.join(f'{factor:.3f}' for factor in learned.factors)}; within "
+                f"{sd.current:.1%} {sd.wire:.1%} {sd.copper:.1%}; together "
+                f"{' '.join(f'{r:+.2f}' for r in alike)}",
+                flush=True,
+            )
         print(f"== {words}: {share:.0%} of the variance is the batch's")
         for way, tally in tallies.items():
             print(f"   {way} unit: {tally.line()}")

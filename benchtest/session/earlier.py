@@ -1,0 +1,55 @@
+"""What a bench has measured on other units of a design, for the next one to learn from."""
+
+from __future__ import annotations
+
+from benchtest.diagnosis.learn import SeenUnit
+from benchtest.errors import InputError
+from benchtest.evidence.meter import Meter
+from benchtest.prop.design import Design
+from benchtest.prop.joints import power_joints
+from benchtest.prop.reader import parse_design
+from benchtest.records.shelf import SessionRow, Shelf
+from benchtest.session.live import happened_in
+from benchtest.session.state import fold
+
+
+def seen_unit(shelf: Shelf, tag: str, design: Design) -> SeenUnit:
+    """A unit's newest session with readings that still hold; without readings where none has.
+
+    Args:
+        shelf: the bench's records.
+        tag: the unit.
+        design: what it must have been built to.
+
+    Raises:
+        NameFault: no unit has that tag.
+        InputError: it was built to another design, or to another wiring of this one.
+        FileFaults: the prop file that a session keeps can no longer be read.
+    """
+    name = shelf.unit(tag).design_name
+    if name != design.name:
+        raise InputError(f"unit {tag}: is a {name}, not a {design.name}; name units of this design")
+    for row in reversed(shelf.sessions(tag)):
+        if (seen := _seen(shelf, row, design)) is not None:
+            return seen
+    return SeenUnit(tag, ())
+
+
+def _seen(shelf: Shelf, row: SessionRow, design: Design) -> SeenUnit | None:
+    own = parse_design(row.design_text, f"record of {row.tag}")
+    if _wiring(own) != _wiring(design):
+        raise InputError(
+            f"unit {row.tag}: was wired otherwise on {row.started_at[:10]} than this prop file "
+            "says; name units of the same wiring"
+        )
+    state = fold(happened_in(shelf.events(row.id)), own)
+    if not state.readings:
+        return None
+    repaired = [repair.where for repair in state.repairs]
+    return SeenUnit(row.tag, state.readings, Meter.parse(row.meter), repaired=repaired)
+
+
+def _wiring(design: Design) -> tuple[object, ...]:
+    """What readings of two units must share to be readings of one thing."""
+    nodes = [strand.nodes for strand in design.strands]
+    return nodes, power_joints(design), [feed.at for feed in design.feeds], design.data_path

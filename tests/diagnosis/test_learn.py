@@ -1,0 +1,249 @@
+"""What units of one design teach the next, against dense Bayesian regression and built units."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from itertools import product
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.stats import chi2, multivariate_normal
+
+from benchtest.circuit.predict import predict
+from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
+from benchtest.diagnosis.faults import fault_space
+from benchtest.diagnosis.learn import SPLITS, Learned, SeenUnit, Told, learn, outlook, told_of
+from benchtest.diagnosis.response import Responses
+from benchtest.diagnosis.retest import still_valid
+from benchtest.diagnosis.teach import teaching_readings
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.evidence.reading import Reading
+from benchtest.pattern import frame_of
+from benchtest.prop.design import Design, Probe
+from benchtest.prop.lit import Lit, everything, parse_lit
+from benchtest.prop.names import parse_probe
+from benchtest.virtual.built import build
+from benchtest.virtual.faults import parse_fault
+from benchtest.virtual.prop import VirtualProp
+
+FloatArray = NDArray[np.float64]
+NONE_READ = replace(HAND_SOLDERED, supply=0.0, fuse=0.0)
+ASKED = (
+    ("all", "foot:1+>foot:3+"),
+    ("all", "crown:1->crown:3-"),
+    ("all", "3B"),
+    ("none", "3B"),
+    ("all", "foot:2+>2A+"),
+    ("2", "crown:2->2B-"),
+)
+
+
+@pytest.fixture(scope="module")
+def design(make_fan: Callable[..., Design]) -> Design:
+    return make_fan(3, 12)
+
+
+def _tolerances(share: float) -> tuple[Tolerances, Tolerances]:
+    """Of a batch about its design, and of a unit about its batch."""
+    t = HAND_SOLDERED
+    own, common = (1.0 - share) ** 0.5, share**0.5
+    batch = replace(
+        NONE_READ, current=t.current * common, wire=t.wire * common, copper=t.copper * common
+    )
+    return batch, replace(t, current=t.current * own, wire=t.wire * own, copper=t.copper * own)
+
+
+def _unit(
+    design: Design, batch: int, unit: int, *, share: float = 0.9, hidden: str = ""
+) -> VirtualProp:
+    of_batch, of_unit = _tolerances(share)
+    like = build(design, batch, 0.0, of_batch).design
+    built = build(like, unit, DEFAULT_METER.percent, of_unit)
+    faults = [parse_fault(hidden, design)] if hidden else []
+    return VirtualProp(design, faults, unit, built=built)
+
+
+def _read(prop: VirtualProp, asked: Sequence[tuple[str, str]] = ASKED) -> list[Reading]:
+    asks = [(parse_lit(lit, prop.design), parse_probe(p, prop.design)) for lit, p in asked]
+    return [_one(prop, lit, probe) for lit, probe in asks]
+
+
+def _one(prop: VirtualProp, lit: Lit, probe: Probe) -> Reading:
+    prop.receive(frame_of(lit.duty(prop.design)))
+    return Reading(lit, probe, prop.measure(probe))
+
+
+def _batch(design: Design, batch: int, count: int = 4, share: float = 0.9) -> list[SeenUnit]:
+    return [
+        SeenUnit(f"WF-{n:02}", _read(_unit(design, batch, 100 * batch + n, share=share)))
+        for n in range(count)
+    ]
+
+
+def _dense(told: Sequence[Told]) -> tuple[FloatArray, FloatArray]:
+    """The next unit's causes: all readings of all units as one Gaussian, conditioned at once."""
+    off = np.concatenate([one.off for one in told])
+    per_sd = np.concatenate([one.per_sd for one in told])
+    unit = np.repeat(np.arange(len(told)), [len(one.off) for one in told])
+    same = unit[:, None] == unit
+    rest = np.zeros_like(same, dtype=float)
+    rest[same] = np.concatenate([one.rest.ravel() for one in told])
+    logs, means, covariances = [], [], []
+    for shares in product(SPLITS, repeat=3):
+        batch, own = np.diag(shares), np.diag(1.0 - np.array(shares))
+        covariance = per_sd @ batch @ per_sd.T + same * (per_sd @ own @ per_sd.T) + rest
+        gain = np.linalg.solve(covariance, per_sd @ batch).T
+        odds = sum(np.log(SPLITS[share]) for share in shares)
+        logs.append(odds + multivariate_normal(cov=covariance).logpdf(off))
+        means.append(gain @ off)
+        covariances.append(np.eye(3) - gain @ per_sd @ batch)
+    part = np.exp(np.array(logs) - max(logs))
+    part /= part.sum()
+    mean = part @ np.array(means)
+    spread = [np.outer(each - mean, each - mean) for each in means]
+    return mean, np.einsum("s,sij->ij", part, np.array(covariances) + np.array(spread))
+
+
+def test_what_is_learned_is_that_of_dense_bayesian_regression(design: Design) -> None:
+    """SciPy's normal density and numpy's solver on all readings together, split by split."""
+    responses = Responses(design, fault_space(design))
+    told = [
+        told_of(responses, unit.readings, DEFAULT_METER, HAND_SOLDERED)
+        for unit in _batch(design, 3)
+    ]
+    mean, covariance = _dense(told)
+    found = outlook([one.information for one in told])
+    assert found.mean == pytest.approx(mean, abs=1e-8)
+    assert found.covariance == pytest.approx(covariance, abs=1e-8)
+    assert np.abs(mean).max() > 0.1  # there was something to learn
+
+
+def _off_sd(learned: Learned, truth: Design, design: Design) -> tuple[float, FloatArray]:
+    """Square of how far a unit is from what was learned, in its spread, and the plain offs."""
+    true = np.log(
+        [
+            truth.node.channel_ma / design.node.channel_ma,
+            truth.strands[0].wire.ratio / design.strands[0].wire.ratio,
+            truth.buses[0].copper.ratio / design.buses[0].copper.ratio,
+        ]
+    )
+    off = true - np.log(learned.factors)
+    mixing = learned.tolerances.mixing
+    return float(off @ np.linalg.solve(mixing @ mixing.T, off)), off
+
+
+def test_the_next_unit_is_as_near_as_the_tolerances_say(design: Design) -> None:
+    """Eight seeded batches: squares of offs in their spread are chi-square, 3 for each batch."""
+    total, volumes = 0.0, []
+    for batch in range(8):
+        learned = learn(design, _batch(design, batch))
+        truth = _unit(design, batch, 100 * batch + 50).built.design
+        square, _ = _off_sd(learned, truth, design)
+        total += square
+        now, before = learned.tolerances.mixing, HAND_SOLDERED.mixing
+        volumes.append(np.linalg.det(now) / np.linalg.det(before))
+    assert chi2.ppf(0.001, 24) < total < chi2.ppf(0.999, 24)
+    assert np.median(volumes) < 0.5
+
+
+def test_units_that_are_not_alike_teach_little(design: Design) -> None:
+    """The same spread about the design, but drawn for each unit by itself."""
+
+    def volume(share: float) -> float:
+        found = [learn(design, _batch(design, n, 5, share)).tolerances.mixing for n in range(3)]
+        return float(np.median([np.linalg.det(each) for each in found]))
+
+    assert volume(0.9) < 0.8 * volume(0.0)
+
+
+def test_the_next_units_readings_are_predicted_better(design: Design) -> None:
+    probes = [parse_probe(probe, design) for _, probe in ASKED[:2]]
+    lit, closer = everything(design), 0
+    for batch in range(5):
+        learned = learn(design, _batch(design, batch))
+        unit = _unit(design, batch, 100 * batch + 50)
+        measured = np.array([_one(unit, lit, probe).volts for probe in probes])
+        plain = predict(design, lit, probes)
+        taught = predict(learned.design, lit, probes, tolerances=learned.tolerances)
+        off = [np.abs(measured - [row.volts for row in p.probes]).sum() for p in (taught, plain)]
+        closer += int(off[0] < off[1])
+        assert all(a.sd < b.sd for a, b in zip(taught.probes, plain.probes, strict=True))
+    assert closer >= 4
+
+
+def test_one_unit_with_a_hidden_fault_does_not_lead_astray(design: Design) -> None:
+    """Far from the fault in standard deviations of what is left to learn."""
+    good = _batch(design, 5)
+    bad = SeenUnit("WF-09", _read(_unit(design, 5, 599, hidden="feed1+=0.05")))
+    alone, both = learn(design, good), learn(design, [*good[:2], bad, *good[2:]])
+    apart = np.log(both.factors) - np.log(alone.factors)
+    assert (np.abs(apart) < 0.3 * np.diag(HAND_SOLDERED.mixing)).all()
+
+
+def test_a_unit_of_other_nodes_is_left_out_and_named(design: Design) -> None:
+    good = _batch(design, 6)
+    other = _unit(design.scaled(current=1.35), 6, 699)
+    learned = learn(design, [SeenUnit("WF-07", _read(other)), *good])
+    assert learned.taught == tuple(unit.tag for unit in good)
+    assert [left.tag for left in learned.left_out] == ["WF-07"]
+    assert learned.factors == pytest.approx(learn(design, good).factors, rel=1e-3)
+
+
+def test_a_misread_digit_teaches_nothing(design: Design) -> None:
+    units = _batch(design, 7)
+    wrong = list(units[0].readings)
+    assert wrong[0].volts is not None
+    wrong[0] = replace(wrong[0], volts=wrong[0].volts + 0.1)
+    slipped = learn(design, [replace(units[0], readings=wrong), *units[1:]])
+    without = learn(design, [replace(units[0], readings=wrong[1:]), *units[1:]])
+    assert slipped.factors == pytest.approx(without.factors, rel=1e-6)
+
+
+def test_readings_from_before_a_repair_are_left_out(design: Design) -> None:
+    unit = SeenUnit("WF-01", _read(_unit(design, 8, 800, hidden="2A+=0.4")), mended=["2A+"])
+    valid = still_valid(design, "2A+", unit.readings)
+    assert 0 < sum(valid) < len(valid)
+    kept = [reading for reading, ok in zip(unit.readings, valid, strict=True) if ok]
+    assert learn(design, [unit]) == learn(design, [SeenUnit("WF-01", kept)])
+
+
+def test_a_clamp_reading_settles_the_node_current(design: Design) -> None:
+    """A clamp of 2 % and 50 mA (common practice, no source) at about 2.9 A: 0.08 A of them."""
+    lit = everything(design)
+    rate = 1.1
+    amps = predict(design.scaled(current=rate), lit).feeds[0][1]
+    feed = parse_probe("feed1", design)
+    units = [SeenUnit(f"WF-{n}", [Reading(lit, feed, None, amps)]) for n in range(6)]
+    learned = learn(design, units)
+    assert learned.factors[0] == pytest.approx(rate, rel=0.02)
+    assert learned.tolerances.current < 0.5 * HAND_SOLDERED.current
+    assert learned.tolerances.wire == pytest.approx(HAND_SOLDERED.wire, rel=1e-3)
+
+
+def test_nothing_seen_teaches_nothing(design: Design) -> None:
+    assert learn(design, []) == Learned(design, HAND_SOLDERED)
+    learned = learn(design, [SeenUnit("WF-01", [])])
+    assert (learned.design, learned.tolerances) == (design, HAND_SOLDERED)
+    assert [(left.tag, left.why) for left in learned.left_out] == [("WF-01", "has no readings")]
+
+
+def test_the_order_of_the_units_does_not_matter(design: Design) -> None:
+    units = _batch(design, 9)
+    first, second = learn(design, units), learn(design, units[::-1])
+    assert first.factors == pytest.approx(second.factors, rel=1e-9)
+    assert first.tolerances.mixing == pytest.approx(second.tolerances.mixing, rel=1e-9)
+
+
+def test_readings_that_teach_are_asked_until_little_is_left(design: Design) -> None:
+    asked = teaching_readings(design)
+    assert asked
+    expected = [
+        Reading(lit, probe, predict(design, lit, [probe]).probes[0].volts) for lit, probe in asked
+    ]
+    rest = teaching_readings(design, expected)
+    assert not set(rest) & set(asked)
+    learned = learn(design, _batch(design, 10, 6))
+    narrow = replace(learned.tolerances, current=0.005, wire=0.005, copper=0.01)
+    assert teaching_readings(learned.design, (), DEFAULT_METER, narrow) == []
