@@ -221,6 +221,23 @@ def test_each_nodes_own_current_agrees_with_finite_differences(
         assert nodes[:, index] == pytest.approx(by_steps, rel=1e-3, abs=1e-9)
 
 
+def test_causes_that_go_together_add_as_their_covariance_says(make_fan: MakeFan) -> None:
+    """`D C Dᵀ` by numpy, D the effects of each alone and C their correlation; both ways to it."""
+    design = _fused(make_fan)
+    solution = Circuit(design).solve(everything(design).duty(design))
+    probes = [parse_probe(text, design) for text in ("3A", "3B", "2A+>3A+", "foot:1+>foot:4+")]
+    first = cause_names(design).index("current")
+    alone = spread(solution, probes)
+    own = alone.shared[:, first : first + 3]
+    correlation = np.array([[1.0, -0.7, 0.2], [-0.7, 1.0, 0.1], [0.2, 0.1, 1.0]])
+    expected = alone.covariance() + own @ (correlation - np.eye(3)) @ own.T
+    tolerances = dataclasses.replace(HAND_SOLDERED, alike=(-0.7, 0.2, 0.1))
+    found = spread(solution, probes, tolerances)
+    assert found.covariance() == pytest.approx(expected, rel=1e-9)
+    assert found.sd_v == pytest.approx(np.sqrt(np.diag(expected)))
+    assert standard_deviation_v(solution, probes, tolerances) == pytest.approx(found.sd_v, rel=1e-9)
+
+
 def test_a_joint_whose_resistance_is_given_adds_no_spread(make_fan: MakeFan) -> None:
     design = make_fan(3, 4)
     across = [parse_probe("foot:2+>2A+", design)]
