@@ -17,7 +17,7 @@ from itertools import product
 import numpy as np
 from scipy.special import gammaincc
 
-from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances, cause_names
+from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances, cause_names
 from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.diagnosis.faults import fault_space
 from benchtest.diagnosis.gauss import slips
@@ -140,7 +140,7 @@ class Outlook:
 
 
 def learn(
-    design: Design, units: Sequence[SeenUnit], tolerances: Tolerances = HAND_SOLDERED
+    design: Design, units: Sequence[SeenUnit], tolerances: Tolerances = FROM_MANY_REELS
 ) -> Learned:
     """What other units of a design say of the next one.
 

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
+from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import fault_space
 from benchtest.diagnosis.learn import Told, told_of
@@ -32,7 +32,7 @@ def teaching_readings(
     design: Design,
     readings: Sequence[Reading] = (),
     meter: Meter = DEFAULT_METER,
-    tolerances: Tolerances = HAND_SOLDERED,
+    tolerances: Tolerances = FROM_MANY_REELS,
 ) -> list[Ask]:
     """Readings of a healthy unit that teach most about the units after it, best first.
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.stats import chi2, multivariate_normal
 
 from benchtest.circuit.predict import predict
-from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
+from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
 from benchtest.diagnosis.faults import fault_space
 from benchtest.diagnosis.learn import SPLITS, Learned, SeenUnit, Told, learn, outlook, told_of
 from benchtest.diagnosis.response import Responses
@@ -29,7 +29,7 @@ from benchtest.virtual.faults import parse_fault
 from benchtest.virtual.prop import VirtualProp
 
 FloatArray = NDArray[np.float64]
-NONE_READ = replace(HAND_SOLDERED, supply=0.0, fuse=0.0)
+NONE_READ = replace(FROM_MANY_REELS, supply=0.0, fuse=0.0)
 ASKED = (
     ("all", "foot:1+>foot:3+"),
     ("all", "crown:1->crown:3-"),
@@ -47,7 +47,7 @@ def design(make_fan: Callable[..., Design]) -> Design:
 
 def _tolerances(share: float) -> tuple[Tolerances, Tolerances]:
     """Of a batch about its design, and of a unit about its batch."""
-    t = HAND_SOLDERED
+    t = FROM_MANY_REELS
     own, common = (1.0 - share) ** 0.5, share**0.5
     batch = replace(
         NONE_READ, current=t.current * common, wire=t.wire * common, copper=t.copper * common
@@ -110,7 +110,7 @@ def test_what_is_learned_is_that_of_dense_bayesian_regression(design: Design) ->
     """SciPy's normal density and numpy's solver on all readings together, split by split."""
     responses = Responses(design, fault_space(design))
     told = [
-        told_of(responses, unit.readings, DEFAULT_METER, HAND_SOLDERED)
+        told_of(responses, unit.readings, DEFAULT_METER, FROM_MANY_REELS)
         for unit in _batch(design, 3)
     ]
     mean, covariance = _dense(told)
@@ -142,7 +142,7 @@ def test_the_next_unit_is_as_near_as_the_tolerances_say(design: Design) -> None:
         truth = _unit(design, batch, 100 * batch + 50).built.design
         square, _ = _off_sd(learned, truth, design)
         total += square
-        now, before = learned.tolerances.mixing, HAND_SOLDERED.mixing
+        now, before = learned.tolerances.mixing, FROM_MANY_REELS.mixing
         volumes.append(np.linalg.det(now) / np.linalg.det(before))
     assert chi2.ppf(0.001, 18) < total < chi2.ppf(0.999, 18)
     assert np.median(volumes) < 0.5
@@ -193,7 +193,7 @@ def test_one_unit_with_a_hidden_fault_does_not_lead_astray(design: Design) -> No
     bad = SeenUnit("WF-09", _read(_unit(design, 5, 599, hidden="feed1+=0.05")))
     alone, both = learn(design, good), learn(design, [*good[:2], bad, *good[2:]])
     apart = np.log(both.factors) - np.log(alone.factors)
-    assert (np.abs(apart) < 0.3 * np.diag(HAND_SOLDERED.mixing)).all()
+    assert (np.abs(apart) < 0.3 * np.diag(FROM_MANY_REELS.mixing)).all()
 
 
 def test_a_unit_of_other_nodes_is_left_out_and_named(design: Design) -> None:
@@ -232,14 +232,14 @@ def test_a_clamp_reading_settles_the_node_current(design: Design) -> None:
     units = [SeenUnit(f"WF-{n}", [Reading(lit, feed, None, amps)]) for n in range(6)]
     learned = learn(design, units)
     assert learned.factors[0] == pytest.approx(rate, rel=0.02)
-    assert learned.tolerances.current < 0.5 * HAND_SOLDERED.current
-    assert learned.tolerances.wire == pytest.approx(HAND_SOLDERED.wire, rel=1e-3)
+    assert learned.tolerances.current < 0.5 * FROM_MANY_REELS.current
+    assert learned.tolerances.wire == pytest.approx(FROM_MANY_REELS.wire, rel=1e-3)
 
 
 def test_nothing_seen_teaches_nothing(design: Design) -> None:
-    assert learn(design, []) == Learned(design, HAND_SOLDERED)
+    assert learn(design, []) == Learned(design, FROM_MANY_REELS)
     learned = learn(design, [SeenUnit("WF-01", [])])
-    assert (learned.design, learned.tolerances) == (design, HAND_SOLDERED)
+    assert (learned.design, learned.tolerances) == (design, FROM_MANY_REELS)
     assert [(left.tag, left.why) for left in learned.left_out] == [("WF-01", "has no readings")]
 
 
