@@ -22,12 +22,12 @@ def test_only_readings_that_still_hold_are_learned_from(
 ) -> None:
     session = begin("WF-01")
     session.record(ReadingTaken("all", "foot:4+>4A+", 0.3))
-    session.record(ReadingTaken("all", "foot:1+>foot:4+", 0.0021))
+    session.record(ReadingTaken("none", "foot:1+>foot:4+", 0.0021))
     session.record(RepairDone("4A+"))
     begin("WF-01").record(NoteMade("looked at again"))
     seen = seen_unit(shelf, "WF-01", fan)
     assert [str(reading.probe) for reading in seen.readings] == ["foot:1+>foot:4+"]
-    session.record(ReadingTaken("all", "foot:1+>foot:4+", 0.0020))
+    session.record(ReadingTaken("none", "foot:1+>foot:4+", 0.0020))
     seen = seen_unit(shelf, "WF-01", fan)
     assert [reading.volts for reading in seen.readings] == [0.0021, 0.0020]
     assert (seen.meter, list(seen.repaired)) == (DEFAULT_METER, ["4A+"])
