@@ -87,6 +87,13 @@ class Circuit:
         """Factors of copper and joints alone: all that a prop with flat loads ever needs."""
         return self.factor_at(np.zeros(len(self._loaded)))
 
+    def is_flat(self, factor: Factor) -> bool:
+        """True for the factors of copper and joints alone.
+
+        A prop with copper cut off has none: only its nodes hold the islands' volts.
+        """
+        return not len(self.backfeed.tail) and factor is self.factor
+
     def factor_at(self, slope_s: FloatArray, path_s: FloatArray | None = None) -> Factor:
         """Factors with loads that follow their volts.
 

@@ -110,7 +110,7 @@ class Forecaster:
     def _read(self, solution: Solution) -> Readout:
         """The probes solved backwards; once for all lit sets whose loads are flat."""
         circuit = self.responses.circuit
-        if solution.factor is not circuit.factor:
+        if not circuit.is_flat(solution.factor):
             return readout(circuit, solution.factor, self._columns, self._per_supply)
         if self._flat_read is None:
             self._flat_read = readout(circuit, circuit.factor, self._columns, self._per_supply)

@@ -152,7 +152,7 @@ class Responses:
 
     def _make_base(self, lit: Lit) -> Base:
         solution = self.circuit.solve(self.duty(lit))
-        flat = solution.factor is self.circuit.factor
+        flat = self.circuit.is_flat(solution.factor)
         effects = self._flat_effects if flat else self._effects(solution.factor)
         columns = self.joint_columns
         own_ohm = np.einsum("jj->j", effects.branch[columns])

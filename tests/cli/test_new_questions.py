@@ -64,6 +64,8 @@ class Terminal:
             question = fresh.splitlines()[-1]
             said = next((said for words, said in left.items() if words in question and said), [""])
             key = said.pop(0)
+            if key == INTERRUPT:
+                time.sleep(0.3)  # the question stands before the program waits for its answer
             self.type(key if key in (INTERRUPT, END_OF_INPUT) else f"{key}\r")
         assert not any(left.values()), f"never asked: {left}"
         return self.end()

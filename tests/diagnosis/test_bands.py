@@ -108,7 +108,7 @@ def test_several_faults_at_once_leave_every_joint_its_band(
 def test_without_readings_a_profile_is_the_prediction(engine: Engine, small: Design) -> None:
     lit = everything(small)
     along = profile(engine, lit, NODES, [], DEFAULT_METER, engine.diagnose())
-    predicted = predict(small, lit, NODES).probes
+    predicted = predict(small, lit, NODES, tolerances=engine.tolerances).probes
     assert along.designed_v == pytest.approx([row.volts for row in predicted], abs=1e-9)
     assert along.designed_sd_v == pytest.approx([row.sd for row in predicted], rel=1e-6)
     assert along.read_v is None
