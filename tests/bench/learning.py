@@ -1,11 +1,12 @@
 """What the fifth unit of a batch owes to the four before it: `python tests/bench/learning.py`.
 
-Simulated batches of the twelve-strand fan: node current, wire and copper are drawn for the batch
-and again for each of its units. Of four healthy units the readings are taken that teach most
-(`diagnosis/teach.py`), four or five each; what is read to clear them, which tells as little of the
-batch as it can, is not even counted. Then the fifth, with a hidden fault or none, is read twice: as
-the first unit of its kind, and with what the four teach. Same unit, same fault, same meter. Words
-on the command line: batches, faults for each of them, and seed. Prints figures; asserts nothing.
+Simulated batches of the arch (one bus, 12 V) and the fan (two buses, 5 V): node current, wire and
+copper are drawn for the batch and again for each of its units. Of four healthy units the readings
+are taken that teach most (`diagnosis/teach.py`), one to four each, and the feed's amperes by a
+clamp; what is read to clear them, which tells as little of the batch as it can, is not even used.
+Then the fifth, with a hidden fault or none, is read twice: as the first unit of its kind, and with
+what the four teach. Same unit, same fault, same meter. Words on the command line: batches, faults
+for each of them, and seed. Prints figures; asserts nothing.
 """
 
 from __future__ import annotations
@@ -21,18 +22,20 @@ import numpy as np
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.learn import Learned, SeenUnit, learn
+from benchtest.diagnosis.taps import CLAMP_A, CLAMP_SHARE
 from benchtest.diagnosis.teach import teaching_readings
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.reading import Reading
 from benchtest.pattern import frame_of
-from benchtest.prop.design import Design, Probe
+from benchtest.prop.design import Design, FeedName, Probe, rail_probe
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit import Lit
+from benchtest.prop.lit import Lit, everything
 from benchtest.prop.reader import parse_design
 from benchtest.virtual.built import build
 from benchtest.virtual.faults import parse_fault
 from benchtest.virtual.prop import VirtualProp
 
+DESIGNS = ("tide-arch", "willow-fan")
 BATCH_SHARE = {"alike": 0.9, "no batch": 0.0}
 """Share of the variance of node current, wire and copper that a batch has in common."""
 SEEN = 4
@@ -68,6 +71,17 @@ def read(prop: VirtualProp, lit: Lit, probe: Probe) -> Reading:
     """Light the unit and take a reading."""
     prop.receive(frame_of(lit.duty(prop.design)))
     return Reading(lit, probe, prop.measure(probe))
+
+
+def clamped(prop: VirtualProp, seed: int) -> list[Reading]:
+    """Each feed's amperes under full white, by a clamp of its own errors."""
+    lit, rng = everything(prop.design), np.random.default_rng([seed, 3])
+    prop.receive(frame_of(lit.duty(prop.design)))
+    found = []
+    for feed in prop.design.feeds:
+        amps = prop.amps(feed.name) * (1.0 + CLAMP_SHARE * rng.normal()) + CLAMP_A * rng.normal()
+        found.append(Reading(lit, rail_probe(FeedName(feed.name)), None, round(float(amps), 2)))
+    return found
 
 
 def find(engine: Engine, prop: VirtualProp) -> tuple[Finding, list[Reading]]:
@@ -133,7 +147,8 @@ def batch(
     asks = teaching_readings(design)
     for number in range(SEEN):
         unit = new_unit(design, share, seed, seed + 1 + number, "")
-        seen.append(SeenUnit(f"WF-{number + 1:02}", [read(unit, *ask) for ask in asks]))
+        readings = [read(unit, *ask) for ask in asks]
+        seen.append(SeenUnit(f"WF-{number + 1:02}", [*readings, *clamped(unit, seed + number)]))
     learned = learn(design, seen)
     taught = Engine(learned.design, tolerances=learned.tolerances)
     rows = []
@@ -145,32 +160,38 @@ def batch(
     return learned, rows
 
 
+def study(plain: Engine, share: float, batches: int, faults: int, seed: int) -> dict[str, Tally]:
+    """Batches of one design."""
+    rng = np.random.default_rng(seed)
+    tallies = {"first": Tally(), "fifth": Tally()}
+    for _ in range(batches):
+        hidden = [hide(plain.design, rng) for _ in range(faults)] + [""] * max(faults // 2, 1)
+        learned, rows = batch(plain, share, hidden, int(rng.integers(1 << 29)))
+        for way, where, finding, taken in rows:
+            tallies[way].add(where, finding, taken)
+        sd, alike = learned.tolerances, learned.tolerances.alike
+        print(
+            f"  learned from {len(learned.taught)}: "
+            f"× {' '.join(f'{factor:.3f}' for factor in learned.factors)}; within "
+            f"{sd.current:.1%} {sd.wire:.1%} {sd.copper:.1%}; together "
+            f"{' '.join(f'{r:+.2f}' for r in alike)}",
+            flush=True,
+        )
+    return tallies
+
+
 def main(batches: int, faults: int, seed: int) -> None:
     """Run the batches and print what came of them."""
-    text = files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8")
-    design = parse_design(text, "willow-fan")
-    plain = Engine(design)
-    for words, share in BATCH_SHARE.items():
-        rng = np.random.default_rng(seed)
-        tallies = {"first": Tally(), "fifth": Tally()}
-        start_s = time.process_time()
-        for _ in range(batches):
-            hidden = [hide(design, rng) for _ in range(faults)] + [""] * max(faults // 2, 1)
-            learned, rows = batch(plain, share, hidden, int(rng.integers(1 << 29)))
-            for way, where, finding, taken in rows:
-                tallies[way].add(where, finding, taken)
-            sd, alike = learned.tolerances, learned.tolerances.alike
-            print(
-                f"  learned from {len(learned.taught)}: "
-                f"× {' '.join(f'{factor:.3f}' for factor in learned.factors)}; within "
-                f"{sd.current:.1%} {sd.wire:.1%} {sd.copper:.1%}; together "
-                f"{' '.join(f'{r:+.2f}' for r in alike)}",
-                flush=True,
-            )
-        print(f"== {words}: {share:.0%} of the variance is the batch's")
-        for way, tally in tallies.items():
-            print(f"   {way} unit: {tally.line()}")
-        print(f"   {time.process_time() - start_s:.0f} s of one core", flush=True)
+    for name in DESIGNS:
+        text = files("benchtest.virtual").joinpath(f"{name}.toml").read_text("utf-8")
+        plain = Engine(parse_design(text, name))
+        for words, share in BATCH_SHARE.items():
+            start_s = time.process_time()
+            tallies = study(plain, share, batches, faults, seed)
+            print(f"== {name}, {words}: {share:.0%} of the variance is the batch's")
+            for way, tally in tallies.items():
+                print(f"   {way} unit: {tally.line()}")
+            print(f"   {time.process_time() - start_s:.0f} s of one core", flush=True)
 
 
 if __name__ == "__main__":
