@@ -33,8 +33,10 @@ LEAST_WEIGHT = 1e-7
 """Faults with less probability are left out of the choice."""
 WORTH_TAKING_BITS = 0.015
 """A reading that tells less is not worth a person's time."""
-SHORTLIST = 96
-"""Candidates whose information is worked out in full."""
+SHORTLIST, SHORTLIST_MANY = 96, 32
+"""Candidates whose information is worked out in full; fewer where there are many faults."""
+MANY = 800
+"""Components from which there are: the work grows with their square."""
 FINALS = 12
 """Candidates that are worked out exactly at the most, before one is chosen."""
 FITS_NOTHING_SD = 8.0
@@ -139,7 +141,8 @@ def _short_list(
             (float(worth[row]), (lit, forecaster.probes[row]), off_sd[row].copy()) for row in order
         ]
     found.sort(key=lambda row: -row[0])  # stable: ties stay in the order of lit sets and probes
-    return [(ask, off_sd) for _, ask, off_sd in found[:SHORTLIST]]
+    most = SHORTLIST if len(parts.weight) < MANY else SHORTLIST_MANY
+    return [(ask, off_sd) for _, ask, off_sd in found[:most]]
 
 
 def _fits_nothing(parts: Components, evidence: Evidence) -> Reading | None:

@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 from benchtest.diagnosis.faults import FaultKind
 from benchtest.diagnosis.wiring import COLOUR_ORDER
-from benchtest.prop.design import Design
-from benchtest.prop.names import joint_by_name
+from benchtest.prop.design import BusPad, Design
+from benchtest.prop.names import parse_end
 
 
 def repair_words(design: Design, where: str, fault: FaultKind) -> str:
@@ -27,8 +27,7 @@ def repair_words(design: Design, where: str, fault: FaultKind) -> str:
 
 
 def _power(design: Design, where: str, fault: FaultKind) -> str:
-    joint = joint_by_name(where, design)
-    rail = "supply" if joint.conductor == "+" else "return"
+    rail = "supply" if where.endswith("+") else "return"
     feeds = {feed.name for feed in design.feeds}
     if where[:-1] in feeds:
         thing = f"feed joint {where} ({rail} cable onto its pad)"
@@ -36,8 +35,10 @@ def _power(design: Design, where: str, fault: FaultKind) -> str:
     if "~" in where:
         return f"switch off; cut out and remake joint {where} ({rail}), wire to wire"
     verb = "resolder" if fault == "open" else "reflow"
-    bus = joint.near.place if joint.near is not None else ""
-    return f"switch off; {verb} joint {where} ({rail} wire onto pad {bus}); tug it when cold"
+    end = parse_end(where[:-1])
+    bus = design.bus_of(end)
+    pad = "" if bus is None else f" {BusPad(bus.name, end.strand)}"
+    return f"switch off; {verb} joint {where} ({rail} wire onto pad{pad}); tug it when cold"
 
 
 def _turn(design: Design, where: str) -> str:
