@@ -150,15 +150,13 @@ class Engine:
 
 def _strange(footing: View) -> int | None:
     """Number of the reading that even the best explanation leaves far off, counted from 1."""
-    weight, part = footing.likeliest[0]
-    place = fits_nothing(footing, part if weight > footing.healthy else None)
+    place = fits_nothing(footing, footing.best_part)
     return None if place is None else place + 1
 
 
 def _is_unexplained(plain: View) -> bool:
     """True where neither a healthy prop nor its likeliest single fault explains the evidence."""
-    weight, part = plain.likeliest[0]
-    return plain.is_misfit(part if weight > plain.healthy else None)
+    return plain.is_misfit(plain.best_part)
 
 
 def _alike(footing: View) -> tuple[tuple[str, ...], ...]:
@@ -193,8 +191,7 @@ def _judge(readings: Sequence[Reading], weigher: Weigher | None) -> tuple[Judged
     if weigher is None:
         return ()
     mean = weigher.healthy_mean()
-    covariance = weigher.covariance(weigher.healthy_spread, mean)
-    sd = np.sqrt(np.diag(covariance))
+    sd = np.sqrt(np.diag(weigher.healthy_covariance))
     off = (weigher.values - mean) / sd
     return tuple(
         JudgedReading(reading, float(expected), float(deviation), float(z))

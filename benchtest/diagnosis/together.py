@@ -80,8 +80,7 @@ def together(look: Look) -> list[Together]:
                 if one.key not in more or one.log_weight > more[one.key].log_weight:
                     more[one.key] = one
         found |= more
-        ranked = _ranked(list(more.values()))
-        anchors = [one for one in ranked if all(map(plain.is_footing, one.parts))][:ANCHORS]
+        anchors = _ranked(list(more.values()))[:ANCHORS]
         if not anchors or not look(anchors[0].parts).is_misfit(None):
             break
     return _ranked(list(found.values()))
@@ -110,8 +109,7 @@ def _on_top(look: Look, anchor: Together) -> list[Together]:
     found, rest = [], []
     for rank, (weight, part) in enumerate(view.promising):
         parts = (*anchor.parts, part)
-        fits = rank < FITTED and view.is_footing(part)
-        one = _fitted(look, parts) if fits else None
+        one = _fitted(look, parts) if rank < FITTED else None
         if one is not None:
             found.append(one)
         else:

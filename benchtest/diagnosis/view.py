@@ -92,10 +92,18 @@ class View:
         return LookWeigher(self.responses, strand_looks(self.design, self.case.marks))
 
     @cached_property
+    def _seen_healthy(self) -> float:
+        return self._looks.healthy()
+
+    @cached_property
+    def _seen_chain(self) -> FloatArray:
+        return self._looks.chain()
+
+    @cached_property
     def healthy(self) -> float:
         """Logarithm of the evidence's likelihood with nothing wrong but what is given."""
         read = 0.0 if self.weigher is None else self.weigher.healthy()
-        return read + self._looks.healthy()
+        return read + self._seen_healthy
 
     @cached_property
     def posterior(self) -> Posterior:
@@ -130,7 +138,7 @@ class View:
     @cached_property
     def chain(self) -> FloatArray:
         """The same of one more fault of the data line or a node, shape (chain faults,)."""
-        looks = self._looks.chain()
+        looks = self._seen_chain
         return looks if self.weigher is None else looks + self.weigher.chain()
 
     @cached_property
@@ -142,7 +150,7 @@ class View:
         """Logarithm of one fault's odds before evidence, at its resistance."""
         if part.chain >= 0:
             return float(self.odds[1][self._chain_place(part)])
-        return float(self.odds[0][self._joint_place(part), part.column])
+        return float(self.odds[0][self._joint_place(part.where), part.column])
 
     def carries(self, where: str) -> bool:
         """True for a joint that is not given and has current to show itself by."""
@@ -150,8 +158,7 @@ class View:
 
     def row(self, where: str) -> FloatArray:
         """One row of `joints` with its odds, without the others, shape (COLUMNS,)."""
-        names = [joint.name for joint in self.responses.space.joints]
-        joint = names.index(where)
+        joint = self._joint_place(where)
         total = self._looks.joints([joint])[joint] + self.odds[0][joint]
         return np.asarray(total if self.weigher is None else total + self._read_row(joint)[1])
 
@@ -169,6 +176,12 @@ class View:
             count = len(rows)
             rows = rows + [self.weigher.joint(joint, roughly=True)[1] for joint in range(count)]
         return [row for row in self._ranked(rows) if self.is_footing(row[1])]
+
+    @property
+    def best_part(self) -> Part | None:
+        """The further fault that explains most; None where nothing more being wrong does."""
+        weight, part = self.likeliest[0]
+        return part if weight > self.healthy else None
 
     def is_footing(self, part: Part) -> bool:
         """True where other faults can show beside it: without volts none does."""
@@ -191,11 +204,11 @@ class View:
 
     def is_misfit(self, further: Part | None) -> bool:
         """True where the evidence is not explained by what is given and one fault more, or none."""
-        looks = self._looks.healthy()
+        looks = self._seen_healthy
         if further is not None and further.chain >= 0:
-            looks = float(self._looks.chain()[self._chain_place(further)])
+            looks = float(self._seen_chain[self._chain_place(further)])
         elif further is not None:
-            joint = self._joint_place(further)
+            joint = self._joint_place(further.where)
             looks = float(self._looks.joints([joint])[joint, further.column])
         if best_explained(self._looks.looks) - looks > MISFIT_LOOKS:
             return True
@@ -219,14 +232,14 @@ class View:
         weigher = self.weigher
         assert weigher is not None
         if part.chain < 0:
-            return weigher.under(self._joint_place(part), part.column)
+            return weigher.under(self._joint_place(part.where), part.column)
         return weigher.under_chain(self._chain_place(part))
 
     def loose(self, part: Part | None) -> tuple[int, ...]:
         """Readings on copper that one fault more cuts off: they may show anything."""
         if part is None or part.chain >= 0 or self.weigher is None:
             return ()
-        return self.weigher.loose.get((self._joint_place(part), part.column), ())
+        return self.weigher.loose.get((self._joint_place(part.where), part.column), ())
 
     def amiss(self, part: Part, lit: Lit) -> NDArray[np.bool_]:
         """Nodes that one fault more leaves other than they should look, shape (nodes,)."""
@@ -242,8 +255,8 @@ class View:
         look = appearance(self.design.node, solution.node_v, lit)
         return np.asarray((look != int(Look.RIGHT)) | ~solution.duty.any(axis=1))
 
-    def _joint_place(self, part: Part) -> int:
-        return [joint.name for joint in self.responses.space.joints].index(part.where)
+    def _joint_place(self, where: str) -> int:
+        return [joint.name for joint in self.responses.space.joints].index(where)
 
     def _chain_place(self, part: Part) -> int:
         """Its place among the faults that are not given already."""
@@ -287,14 +300,16 @@ class Views:
                 fault = self.space.chain[part.chain]
                 dark[self.space.order[fault.start : fault.stop]] = True
         misled = [self.space.chain[part.chain].misled for part in parts if part.chain >= 0]
-        plain = Responses(
+        made = Responses(
             self.design,
             self.space,
             given,
             dark if dark.any() else None,
             tuple(one for one in misled if one is not None),
         )
-        return replace(plain, space=self._rest(plain, parts)) if parts else plain
+        if parts:
+            made.space = self._rest(made, parts)  # not a copy, which would wire up anew
+        return made
 
     def _rest(self, responses: Responses, parts: tuple[Part, ...]) -> FaultSpace:
         """Faults that may come on top: of joints those that still carry current."""

@@ -24,6 +24,7 @@ from benchtest.prop.catalogue import catalogue
 from benchtest.prop.design import Bus, BusPad, Design, Feed, Strand, StrandEnd
 from benchtest.prop.lit import everything
 from benchtest.prop.wire import board_copper, parse_wire
+from benchtest.prop.writer import write_design
 
 SIZES = [(12, 30), (16, 48), (24, 60), (32, 90), (48, 120), (64, 160)]
 LEVELS = (1.0, 0.1)
@@ -102,7 +103,7 @@ def _beside(design: Design, folder: Path) -> tuple[float, ...]:
     deck, prop = folder / "prop.cir", folder / "prop.toml"
     text = spice_deck(design, duty)
     deck.write_text(text.replace(".endc", "rusage all\n.endc"), encoding="utf-8")
-    prop.write_text(_prop_file(design), encoding="utf-8")
+    prop.write_text(write_design(design), encoding="utf-8")
     own = []
 
     def ngspice() -> None:
@@ -121,40 +122,6 @@ def _run(command: list[str]) -> str:
         command, capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL
     )
     return done.stdout
-
-
-def _prop_file(design: Design) -> str:
-    """The bench fan as a prop file."""
-    strand = design.strands[0]
-    return f"""format = 1
-name = "{design.name}"
-[node]
-kind = "{design.node.name}"
-[[strand]]
-count = {len(design.strands)}
-nodes = {strand.nodes}
-pitch_mm = {strand.pitch_mm}
-lead_mm = [60.0, 60.0]
-wire = "{strand.wire.text}"
-[data]
-path = "zigzag"
-[[bus]]
-name = "foot"
-joins = "A"
-copper = {{ weight_oz = 2.0, width_mm = 8.0 }}
-spacing_mm = 40.0
-[[bus]]
-name = "crown"
-joins = "B"
-copper = {{ weight_oz = 2.0, width_mm = 8.0 }}
-spacing_mm = 40.0
-[[feed]]
-name = "main"
-at = "foot:1"
-volts = 5.0
-wire = "8 AWG"
-length_mm = 500.0
-"""
 
 
 def main() -> None:
