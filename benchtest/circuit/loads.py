@@ -53,17 +53,18 @@ def node_loads(kind: NodeKind, volts_v: FloatArray, duty: FloatArray) -> NodeLoa
     Source: laws of the families are those of the catalogue (`hw_notes/node_kinds.md`).
     """
     share, share_slope = _share(kind, volts_v)
-    full_a = kind.channel_ma * 1e-3
-    channel_a = full_a * duty * share
-    channel_s = full_a * duty * share_slope
+    full_a = kind.channel_ma * 1e-3 * duty
+    channel_a = full_a * share
+    channel_s = full_a * share_slope
     quiescent_a, quiescent_s = _quiescent(kind, volts_v)
     if kind.family == "series-colours":
         # one chain for all colours: the channel that asks most sets the node's current
         node_a = quiescent_a + channel_a.max(axis=1)
         slope_s = quiescent_s + channel_s.max(axis=1)
     else:
-        node_a = quiescent_a + channel_a.sum(axis=1)
-        slope_s = quiescent_s + channel_s.sum(axis=1)
+        each = np.ones(kind.channels)  # a product is several times as fast as a sum of short rows
+        node_a = quiescent_a + channel_a @ each
+        slope_s = quiescent_s + channel_s @ each
     return NodeLoads(channel_a, node_a, slope_s)
 
 
@@ -101,7 +102,8 @@ def _share(kind: NodeKind, volts_v: FloatArray) -> tuple[FloatArray, FloatArray]
 def _sink_share(above_v: FloatArray, width_v: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Exactly flat above its headroom, a smooth step to nothing below."""
     part = np.clip(above_v / width_v, 0.0, 1.0)
-    return part * part * (3.0 - 2.0 * part), 6.0 * part * (1.0 - part) / width_v
+    square = part * part
+    return square * (3.0 - 2.0 * part), (part - square) * (6.0 / width_v)
 
 
 def _resistor_share(above_v: FloatArray, nominal_v: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -33,6 +33,8 @@ ROUNDING_V = 1e-6
 """Or when steps below this shrink no more: joints of nano-ohms cost that many digits. [V]"""
 MOST_STEPS = 60
 """Steps after which it gives up; a healthy prop takes one, a starved one about six."""
+MOST_HALVINGS = 30
+"""Halvings of a step that overshoots."""
 MOST_FALLING_STEPS = 2000
 """The same for a prop of regulated nodes that falls; some tens do."""
 MOST_FALL_V = 0.5
@@ -71,12 +73,22 @@ def settle(circuit: Circuit, duty: FloatArray) -> Settled:
     return _Newton(circuit, duty).run()
 
 
+@dataclass(frozen=True)
+class _Stand:
+    """Where the method stands: the unknowns, and what nodes and data lines draw there."""
+
+    x: FloatArray
+    loads: NodeLoads
+    path_a: FloatArray
+    path_s: FloatArray
+
+
 class _Newton:
     """One solution under way."""
 
     def __init__(self, circuit: Circuit, duty: FloatArray) -> None:
         self.circuit = circuit
-        self.duty = duty
+        self.loaded_duty = duty[circuit.loaded]
         self.kind = circuit.design.node
         loaded, nodes = circuit.loaded, circuit.design.node_count
         offset = circuit.reduced.offset @ circuit.supply_v
@@ -87,25 +99,26 @@ class _Newton:
 
     def run(self) -> Settled:
         """Newton's method; damped where regulated nodes leave no solution near their supply."""
-        x = self._start()
+        stand = self._at(self._start())
+        loads = stand.loads
+        factor = self._factor(stand)
+        if np.array_equal(loads.node_a, self.started_a) and factor is self.circuit.factor:
+            return Settled(stand.x, loads, factor)  # flat loads are as was taken: nothing to mend
+        residual_a = self._residual(stand)
         moved_v = np.inf
         regulated = self.kind.family == "regulated"
         for _ in range(MOST_STEPS):
-            loads, path_a, path_s = self._loads(x)
-            factor = self._factor(loads.slope_s, path_s)
-            if np.array_equal(loads.node_a, self.started_a) and factor is self.circuit.factor:
-                return Settled(x, loads, factor)  # flat loads are as was taken: nothing to mend
-            residual_a = self._residual(x, loads, path_a)
             if regulated and not factor.definite:
-                return self._fall(x)
+                return self._fall(stand.x)
             step = factor.solve(-residual_a)
             before_v, moved_v = moved_v, np.abs(step).max(initial=0.0)
             if moved_v < SETTLED_V or before_v / 2 < moved_v < ROUNDING_V:
-                return Settled(x + step, loads, factor)
+                return Settled(stand.x + step, stand.loads, factor)
             # of regulated nodes whole steps come down to the upper solution from above
-            x = x + (1.0 if regulated else self._length(x, step, residual_a)) * step
+            stand, residual_a = self._ahead(stand, step, residual_a, whole=regulated)
+            factor = self._factor(stand)
         if regulated:
-            return self._fall(x)
+            return self._fall(stand.x)
         raise self._unsettled(moved_v)
 
     def _start(self) -> FloatArray:
@@ -116,7 +129,7 @@ class _Newton:
         if self.kind.family == "regulated":
             return circuit.factor.solve(circuit.driven_a)
         start_v = np.full(len(circuit.loaded), max(circuit.supply_v, default=0.0))
-        loads = node_loads(self.kind, start_v, self.duty[circuit.loaded])
+        loads = node_loads(self.kind, start_v, self.loaded_duty)
         self.started_a = loads.node_a
         return circuit.factor.solve(circuit.driven_a - circuit.load_incidence.gather(loads.node_a))
 
@@ -129,17 +142,18 @@ class _Newton:
         damping_s = 0.0
         moved_v = np.inf
         for _ in range(MOST_FALLING_STEPS):
-            loads, path_a, path_s = self._loads(x)
-            residual_a = self._residual(x, loads, path_a)
+            stand = self._at(x)
+            loads = stand.loads
+            residual_a = self._residual(stand)
             least_s = max(0.0, -2.0 * float(loads.slope_s.min(initial=0.0)))
             if moved_v < FALLEN_V:
                 damping_s = damping_s / 4.0 if damping_s > LEAST_DAMPING_S else 0.0
             else:
                 damping_s = max(least_s, damping_s / 2.0)
-            factor = self._factor(loads.slope_s + damping_s, path_s)
+            factor = self._factor(stand, damping_s)
             if not factor.definite:
                 damping_s = max(least_s, LEAST_DAMPING_S)
-                factor = self._factor(loads.slope_s + damping_s, path_s)
+                factor = self._factor(stand, damping_s)
             step = factor.solve(-residual_a)
             moved_v = float(np.abs(step).max(initial=0.0))
             if moved_v < SETTLED_V and damping_s == 0.0:
@@ -165,43 +179,48 @@ class _Newton:
         x[circuit.reduced.unknown[known]] = start[known]
         return x
 
-    def _loads(self, x: FloatArray) -> tuple[NodeLoads, FloatArray, FloatArray]:
+    def _at(self, x: FloatArray) -> _Stand:
         circuit = self.circuit
         across_v = circuit.load_incidence.across(x) + self.load_offset_v
-        loads = node_loads(self.kind, across_v, self.duty[circuit.loaded])
+        loads = node_loads(self.kind, across_v, self.loaded_duty)
         drive_v = circuit.path_incidence.across(x) + self.path_push_v
-        path_a, path_s = circuit.backfeed.current(drive_v)
-        return loads, path_a, path_s
+        return _Stand(x, loads, *circuit.backfeed.current(drive_v))
 
-    def _residual(self, x: FloatArray, loads: NodeLoads, path_a: FloatArray) -> FloatArray:
+    def _residual(self, stand: _Stand) -> FloatArray:
         circuit = self.circuit
-        copper_a = circuit.conductance_s * circuit.incidence.across(x)
-        leaving_a = circuit.incidence.gather(copper_a) + circuit.load_incidence.gather(loads.node_a)
-        if len(path_a):
-            leaving_a += circuit.path_incidence.gather(path_a)
+        copper_a = circuit.conductance_s * circuit.incidence.across(stand.x)
+        leaving_a = circuit.incidence.gather(copper_a)
+        leaving_a += circuit.load_incidence.gather(stand.loads.node_a)
+        if len(stand.path_a):
+            leaving_a += circuit.path_incidence.gather(stand.path_a)
         return np.asarray(leaving_a - circuit.driven_a)
 
-    def _factor(self, slope_s: FloatArray, path_s: FloatArray) -> Factor:
+    def _factor(self, stand: _Stand, damping_s: float = 0.0) -> Factor:
         circuit = self.circuit
+        slope_s = stand.loads.slope_s + damping_s
         if not len(circuit.backfeed.tail) and not slope_s.any():
             return circuit.factor
-        more_s = path_s if len(circuit.backfeed.tail) else None
+        more_s = stand.path_s if len(circuit.backfeed.tail) else None
         try:
             return circuit.factor_at(slope_s, more_s)
         except RuntimeError:
             # exactly on the fold of regulated nodes there are no factors: take those just past it
             return circuit.factor_at(slope_s * (1.0 + 1e-9), more_s)
 
-    def _length(self, x: FloatArray, step: FloatArray, residual_a: FloatArray) -> float:
-        """Share of the step to take: all of it, unless that overshoots the convex function."""
-        start_slope = residual_a @ step
-        low, high, length = 0.0, 1.0, 1.0
-        for _ in range(30):
-            ahead = x + length * step
-            loads, path_a, _ = self._loads(ahead)
-            slope = self._residual(ahead, loads, path_a) @ step
-            if slope <= 0.0 or slope <= -0.5 * start_slope:
-                return length
-            high = length
-            length = 0.5 * (low + high)
-        return length
+    def _ahead(
+        self, stand: _Stand, step: FloatArray, residual_a: FloatArray, whole: bool
+    ) -> tuple[_Stand, FloatArray]:
+        """Down the step: all of it, unless that overshoots the convex function.
+
+        Returns:
+            Where that leads, and the residual there.
+        """
+        enough = max(0.0, -0.5 * float(residual_a @ step))
+        length = 1.0
+        for _ in range(MOST_HALVINGS):
+            ahead = self._at(stand.x + length * step)
+            ahead_a = self._residual(ahead)
+            if whole or ahead_a @ step <= enough:
+                break
+            length /= 2.0
+        return ahead, ahead_a
