@@ -49,8 +49,11 @@ class Ladders:
         count = design.node_count
         starts, sizes, rungs = [], [], []
         there = (reduced.unknown[:count] >= 0) & (reduced.unknown[count : 2 * count] >= 0)
+        touched = _touched_nodes(wiring)
         for strand, start in zip(design.strands, design.first_index, strict=True):
             # copper adrift is no unknown, and no joint parts a strand's rail: one node tells of all
+            if touched[start : start + strand.nodes].any():
+                continue  # its two rails are no even pair any more
             if strand.nodes >= LEAST_LADDER and there[start + 1]:
                 starts.append(start)
                 sizes.append(strand.nodes - 2)
@@ -92,6 +95,15 @@ class Ladders:
         stamp = Stamp(self.place)
         stamp.branches(*self._branches)
         return stamp
+
+
+def _touched_nodes(wiring: Wiring) -> NDArray[np.bool_]:
+    """Nodes that a short touches, shape (nodes,)."""
+    count = wiring.design.node_count
+    touched = np.zeros(wiring.point_count, dtype=bool)
+    shorts = list(wiring.shorts)
+    touched[wiring.tail[shorts]] = touched[wiring.head[shorts]] = True
+    return np.asarray(touched[:count] | touched[count : 2 * count])
 
 
 class Modes:

@@ -11,6 +11,7 @@ from functools import cached_property
 
 import numpy as np
 
+from benchtest.circuit.apart import supplies_apart
 from benchtest.circuit.backfeed import backfeed_paths
 from benchtest.circuit.incidence import Incidence
 from benchtest.circuit.ladder import Factor, Ladders
@@ -31,32 +32,42 @@ class Circuit:
         design: the prop.
         wiring: its points and branches.
         floating: points that an open joint has cut off from every supply, shape (points,).
+        apart: nodes between supplies that share no copper.
         reduced: its unknowns.
         backfeed: data lines that feed copper which an open joint has cut off.
     """
 
-    def __init__(self, design: Design, joint_ohm: Mapping[str, float] | None = None) -> None:
+    def __init__(
+        self,
+        design: Design,
+        joint_ohm: Mapping[str, float] | None = None,
+        short_ohm: Mapping[Probe, float] | None = None,
+    ) -> None:
         """Wire up and factor.
 
         Args:
             design: a design without faults.
             joint_ohm: resistance of joints that are not as designed, `math.inf` for open; the key
                 `default` changes all that are not named. [Ω]
+            short_ohm: resistance between points that touch and should not, 0 and up. [Ω]
 
         Raises:
             NameFault: the design has no such joint.
             InputError: a resistance is negative.
-            CircuitFault: supplies of different volts are joined by zero resistance.
+            CircuitFault: a supply's rails, or supplies of different volts, are joined by zero
+                resistance; or current goes round through supplies that share no return.
         """
         self.design = design
-        self.wiring: Wiring = wire_up(design, joint_ohm or {})
+        self.wiring: Wiring = wire_up(design, joint_ohm or {}, short_ohm)
         self.reduced, self.backfeed = reduce_wiring(self.wiring, backfeed_paths(self.wiring))
         self.floating = self.reduced.floating
+        self.apart = supplies_apart(self.wiring, self.reduced)
         self.supply_v = np.array([feed.volts for feed in design.feeds])
-        # a load needs copper on both its pads; one adrift carries nothing
-        pads = np.arange(design.node_count)
+        # a load needs copper on both its pads, of one supply; any other carries nothing
         adrift = self.reduced.adrift
-        self._loaded = np.flatnonzero(~adrift[pads] & ~adrift[pads + design.node_count])
+        loaded = ~(adrift[: design.node_count] | adrift[design.node_count : 2 * design.node_count])
+        loaded[self.apart.nodes] = False
+        self._loaded = np.flatnonzero(loaded)
 
     @cached_property
     def incidence(self) -> Incidence:
@@ -219,6 +230,8 @@ class Solution:
         self.load_a = settled.loads.node_a
         self._channel_a = settled.loads.channel_a
         self.point_v = circuit.point_volts(self.x)
+        if len(circuit.apart.nodes):
+            self.point_v += circuit.apart.float_v(self.point_v, circuit.design.node_count)
         self._settle_adrift()
 
     def _settle_adrift(self) -> None:

@@ -62,6 +62,7 @@ def predict(
     probes: Sequence[Probe] = (),
     joint_ohm: Mapping[str, float] | None = None,
     tolerances: Tolerances = HAND_SOLDERED,
+    short_ohm: Mapping[Probe, float] | None = None,
 ) -> Prediction:
     """Volts at probes with given strands lit.
 
@@ -71,6 +72,7 @@ def predict(
         probes: what is read; every strand end when none is given.
         joint_ohm: resistance of joints that are not as designed. [Ω]
         tolerances: how far a healthy unit may be from its design.
+        short_ohm: resistance between points that touch and should not, 0 and up. [Ω]
 
     Raises:
         NameFault: the prop has no such joint.
@@ -78,7 +80,7 @@ def predict(
     """
     wanted = list(probes) or every_strand_end(design)
     given = dict(joint_ohm or {})
-    solution = Circuit(design, given).solve(lit.duty(design))
+    solution = Circuit(design, given, short_ohm).solve(lit.duty(design))
     require_start(solution)
     sd_v = standard_deviation_v(solution, wanted, tolerances, frozenset(given))
     shown = zip(wanted, solution.volts_at(wanted).tolist(), sd_v.tolist(), strict=True)

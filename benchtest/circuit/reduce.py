@@ -56,7 +56,8 @@ def reduce_wiring(wiring: Wiring, paths: Backfeed) -> tuple[Reduced, Backfeed]:
         The unknowns, and the data lines that do feed an island.
 
     Raises:
-        CircuitFault: two supplies of different volts are joined by zero resistance.
+        CircuitFault: a supply's rails, or supplies of different volts, are joined by zero
+            resistance.
     """
     root, offset = _join_zero_ohm(wiring)
     joined = wiring.ohm > 0.0
@@ -133,6 +134,13 @@ def _join_zero_ohm(wiring: Wiring) -> tuple[IndexArray, FloatArray]:
 def _check_loop(wiring: Wiring, step: FloatArray) -> None:
     volts = np.array([feed.volts for feed in wiring.design.feeds])
     if abs(step @ volts) > 1e-12:
+        round_it = np.flatnonzero(step)
+        if len(round_it) == 1:
+            raise CircuitFault(
+                f"feed {wiring.design.feeds[round_it[0]].name}: its two rails are joined by zero "
+                "resistance, and no current is enough; give its cable a length, or the short or a "
+                "joint a resistance"
+            )
         names = ", ".join(feed.name for feed in wiring.design.feeds)
         raise CircuitFault(
             f"feeds {names}: joined by zero resistance at different volts; "

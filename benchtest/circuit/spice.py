@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
+from benchtest.circuit.apart import Apart, supplies_apart
 from benchtest.circuit.backfeed import (
     DATA_LINE_OHM,
     KNEE_V,
@@ -21,7 +22,7 @@ from benchtest.circuit.backfeed import (
 )
 from benchtest.circuit.loads import CORNER_V
 from benchtest.circuit.predict import every_strand_end
-from benchtest.circuit.reduce import Reduced, copper_parts, joined_points, reduce_wiring
+from benchtest.circuit.reduce import Reduced, joined_points, reduce_wiring
 from benchtest.circuit.wiring import FloatArray, Wiring, wire_up
 from benchtest.prop.design import BusPad, Design, FeedName, NodeKind, Probe, StrandEnd
 
@@ -37,6 +38,7 @@ def spice_deck(
     duty: FloatArray,
     joint_ohm: Mapping[str, float] | None = None,
     probes: Sequence[Probe] = (),
+    short_ohm: Mapping[Probe, float] | None = None,
 ) -> str:
     """A deck that `ngspice -b` solves and prints.
 
@@ -47,15 +49,17 @@ def spice_deck(
         duty: share of full current asked of each channel, shape (nodes, colours).
         joint_ohm: resistance of joints that are not as designed, `math.inf` for open. [Ω]
         probes: what is printed; every strand end when none is given.
+        short_ohm: resistance between points that touch and should not, 0 and up. [Ω]
 
     Raises:
         NameFault: the design has no such joint.
         InputError: a resistance is negative.
         CircuitFault: supplies of different volts are joined by zero resistance.
     """
-    wiring = wire_up(design, joint_ohm or {})
+    wiring = wire_up(design, joint_ohm or {}, short_ohm)
     reduced, paths = reduce_wiring(wiring, backfeed_paths(wiring))
-    own_names = _point_names(wiring)
+    apart = supplies_apart(wiring, reduced)
+    own_names = _point_names(wiring, apart)
     names = _shared_names(wiring, own_names)
     lines = [
         f"* {_plain(design.name)}: {design.node_count} nodes of kind {_plain(design.node.name)}",
@@ -66,7 +70,7 @@ def spice_deck(
         *_branches(wiring, names),
         *_node_sources(design, duty, names),
         *_data_lines(paths, names),
-        *_adrift(reduced, names),
+        *_adrift(reduced, apart, wiring.sources, names),
         *_starts(wiring, names),
         *_control(wiring, names, list(probes) or every_strand_end(design)),
         ".end",
@@ -79,8 +83,8 @@ def _plain(text: str) -> str:
     return "".join(sign if sign.isprintable() else "?" for sign in text)
 
 
-def _point_names(wiring: Wiring) -> list[str]:
-    """A name for each point that SPICE takes; the first supply of each part is its earth, 0."""
+def _point_names(wiring: Wiring, apart: Apart) -> list[str]:
+    """A name for each point that SPICE takes; the first supply of each group is its earth, 0."""
     design = wiring.design
     names = [f"inner_{number}" for number in range(wiring.point_count)]
     for index in range(design.node_count):
@@ -96,7 +100,7 @@ def _point_names(wiring: Wiring) -> list[str]:
         # SPICE knows no capitals, and a feed may be called as another place is written here
         names[number] = f"{name}_{number}" if name in taken else name
         taken.add(names[number])
-    for earth in _earths(wiring):
+    for earth in apart.earthed(wiring.sources):
         names[earth] = "0"
     return names
 
@@ -113,13 +117,6 @@ def _shared_names(wiring: Wiring, names: Sequence[str]) -> list[str]:
         if name == "0" or label not in chosen:
             chosen[label] = name
     return [chosen[label] for label in labels]
-
-
-def _earths(wiring: Wiring) -> list[int]:
-    """The inner point of the first supply of each part that conducts."""
-    part = copper_parts(wiring)
-    _, first = np.unique(part[list(wiring.sources)], return_index=True)
-    return [wiring.sources[index] for index in first]
 
 
 def _laws(kind: NodeKind) -> Iterator[str]:
@@ -159,6 +156,8 @@ def _branches(wiring: Wiring, names: Sequence[str]) -> Iterator[str]:
         feed = int(wiring.feed[branch])
         if branch in joint_of:
             yield f"* joint {joint_of[branch]}{' is open' if ohm == np.inf else ''}"
+        if branch in wiring.shorts:
+            yield f"* short of {ohm!r} ohm from {tail} to {head}"
         if ohm == np.inf:
             continue
         if feed >= 0:
@@ -207,9 +206,16 @@ def _data_lines(paths: Backfeed, names: Sequence[str]) -> Iterator[str]:
         yield f"Bdata_{number} {names[tail]} {names[head]} i=clamp({drive_v})"
 
 
-def _adrift(reduced: Reduced, names: Sequence[str]) -> Iterator[str]:
-    """Copper that nothing feeds needs some path to earth, or there is no solution."""
-    for number in np.flatnonzero(reduced.adrift).tolist():
+def _adrift(
+    reduced: Reduced, apart: Apart, sources: Sequence[int], names: Sequence[str]
+) -> Iterator[str]:
+    """Copper that nothing feeds needs some path to earth, or there is no solution.
+
+    A supply that shares no copper with the earthed one needs it as well.
+    """
+    _, first = np.unique(apart.part[list(sources)], return_index=True)
+    floats = [sources[index] for index in first if names[sources[index]] != "0"]
+    for number in [*np.flatnonzero(reduced.adrift).tolist(), *floats]:
         yield f"Radrift_{number} {names[number]} 0 1e12"
 
 

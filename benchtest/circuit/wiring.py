@@ -5,6 +5,7 @@ A branch carries `(v[tail] - v[head] + supply) / ohm` amperes from its tail to i
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
@@ -21,6 +22,7 @@ from benchtest.prop.design import (
     Place,
     Point,
     Probe,
+    Rail,
     StrandEnd,
 )
 from benchtest.prop.joints import power_joints
@@ -37,6 +39,7 @@ class Made(IntEnum):
     COPPER = 1
     FUSE = 2
     JOINT = 3
+    SHORT = 4
 
 
 @dataclass(frozen=True)
@@ -56,6 +59,7 @@ class Wiring:
         feed: number of the feed whose supply stands in the branch, -1 for none.
         joint: branch of each power joint, by its name.
         sources: inner point of each feed's supply.
+        shorts: branches where points touch that should not.
         point_count: how many points there are.
     """
 
@@ -68,13 +72,13 @@ class Wiring:
     feed: IndexArray
     joint: Mapping[str, int]
     sources: tuple[int, ...]
+    shorts: tuple[int, ...]
     point_count: int
 
     def number(self, point: Point) -> int:
         """Number of a point."""
         if isinstance(point.place, NodeName):
-            index = self.design.index(point.place.strand, point.place.node)
-            return index if point.rail == "+" else self.design.node_count + index
+            return _pad(self.design, point.place, point.rail)
         return self.places[point.place][point.rail == "-"]
 
     def leads(self, probes: Sequence[Probe]) -> tuple[IndexArray, IndexArray]:
@@ -82,6 +86,11 @@ class Wiring:
         both = [(self.number(probe.red), self.number(probe.black)) for probe in probes]
         red, black = np.array(both, dtype=np.intp).reshape(-1, 2).T
         return red, black
+
+
+def _pad(design: Design, node: NodeName, rail: Rail) -> int:
+    index = design.index(node.strand, node.node)
+    return index if rail == "+" else design.node_count + index
 
 
 class _Builder:
@@ -92,6 +101,7 @@ class _Builder:
         self.places: dict[Place, tuple[int, int]] = {}
         self.count = 2 * design.node_count
         self.joint: dict[str, int] = {}
+        self.shorts: list[int] = []
         self._chains: list[tuple[IndexArray, IndexArray, FloatArray, Made]] = []
         self._singles: list[tuple[int, int, float, Made, int]] = []
 
@@ -103,6 +113,8 @@ class _Builder:
         return numbers
 
     def point(self, point: Point) -> int:
+        if isinstance(point.place, NodeName):
+            return _pad(self.design, point.place, point.rail)
         return self.at(point.place)[point.rail == "-"]
 
     def new(self) -> int:
@@ -120,6 +132,10 @@ class _Builder:
     def add_joint(self, name: str, tail: int, head: int, ohm: float) -> None:
         self.joint[name] = len(self._singles)
         self.add(tail, head, ohm, Made.JOINT)
+
+    def add_short(self, touching: Probe, ohm: float) -> None:
+        self.shorts.append(len(self._singles))
+        self.add(self.point(touching.red), self.point(touching.black), ohm, Made.SHORT)
 
     def finish(self, sources: tuple[int, ...]) -> Wiring:
         """Single branches first, then the chains."""
@@ -139,6 +155,7 @@ class _Builder:
             feed=feed,
             joint=self.joint,
             sources=sources,
+            shorts=tuple(self.shorts),
             point_count=self.count,
         )
 
@@ -147,26 +164,30 @@ def _joined(singles: list[int], chains: list[IndexArray]) -> IndexArray:
     return np.concatenate([np.array(singles, dtype=np.intp), *chains])
 
 
-def wire_up(design: Design, joint_ohm: Mapping[str, float]) -> Wiring:
+def wire_up(
+    design: Design, joint_ohm: Mapping[str, float], short_ohm: Mapping[Probe, float] | None = None
+) -> Wiring:
     """Every point and branch of a design.
 
     Args:
         design: a design without faults.
         joint_ohm: resistance of joints that are not as designed, `math.inf` for open; the key
             `default` changes all that are not named. [Ω]
+        short_ohm: resistance between points that touch and should not, 0 and up. [Ω]
 
     Returns:
         The wiring; open joints are left in with an infinite resistance.
 
     Raises:
         NameFault: the design has no such joint.
-        InputError: a resistance is negative or no number.
+        InputError: a resistance is negative, endless or no number.
     """
     builder = _Builder(design)
     sources = tuple(_feed(builder, number, feed) for number, feed in enumerate(design.feeds))
     _strands(builder)
     _buses(builder)
     _joints(builder, joint_ohm)
+    _shorts(builder, short_ohm or {})
     return builder.finish(sources)
 
 
@@ -235,6 +256,14 @@ def _joints(builder: _Builder, joint_ohm: Mapping[str, float]) -> None:
             near = middle
         ohm = joint_ohm.get(joint.name, joint_ohm.get("default", joint.ohm))
         builder.add_joint(joint.name, near, far, ohm)
+
+
+def _shorts(builder: _Builder, short_ohm: Mapping[Probe, float]) -> None:
+    """Solder, whiskers and pinched wires between points that have nothing to do with each other."""
+    for touching, ohm in short_ohm.items():
+        if not 0.0 <= ohm < math.inf:
+            raise InputError(f"short {touching}: resistance is {ohm:g} Ω; give 0 or more")
+        builder.add_short(touching, ohm)
 
 
 def _check_joints(design: Design, joint_ohm: Mapping[str, float]) -> None:

@@ -67,6 +67,18 @@ def add_joints(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_shorts(parser: argparse.ArgumentParser) -> None:
+    """Points that touch and should not."""
+    parser.add_argument(
+        "--short",
+        action="append",
+        default=[],
+        metavar="PROBE[=OHMS]",
+        help="points that touch and should not: 4A joins its rails, 'foot:4+>foot:5-' two pads; "
+        "without ohms they touch well (repeatable)",
+    )
+
+
 def add_celsius(parser: argparse.ArgumentParser) -> None:
     """How warm the copper is."""
     parser.add_argument(
@@ -153,6 +165,28 @@ def _joint(text: str) -> tuple[str, float]:
         raise InputError(
             f'--joint "{text}": "{ohms}" is no resistance; give ohms, such as 4A+=0.8, or "open"'
         ) from None
+
+
+def shorts_of(args: argparse.Namespace, design: Design) -> dict[Probe, float]:
+    """Resistance between points that the command line says touch. [Ω]
+
+    Raises:
+        NameFault: the prop has no such point.
+        InputError: one is not of the form PROBE or PROBE=OHMS.
+    """
+    from benchtest.prop.names import parse_probe
+
+    found = {}
+    for text in args.short:
+        probe, equals, ohms = text.partition("=")
+        try:
+            found[parse_probe(probe, design)] = float(ohms) if equals else 0.0
+        except ValueError:
+            raise InputError(
+                f'--short "{text}": "{ohms}" is no resistance; give ohms, such as 4A=0.05, or '
+                "nothing where they touch well"
+            ) from None
+    return found
 
 
 def print_json(answer: Mapping[str, Any]) -> None:

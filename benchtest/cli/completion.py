@@ -58,6 +58,7 @@ def answer(parser: argparse.ArgumentParser) -> None:
         "unit": _tags,
         "pattern": _patterns,
         "probe": _probes,
+        "short": _probes,
         "joint": _joints,
         "kind": _kinds,
         "colour": _colours,

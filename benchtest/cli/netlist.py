@@ -13,11 +13,13 @@ from benchtest.cli.common import (
     add_lit,
     add_probes,
     add_prop,
+    add_shorts,
     design_of,
     joints_of,
     lit_of,
     print_json,
     probes_of,
+    shorts_of,
 )
 
 
@@ -34,6 +36,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     add_lit(parser)
     add_probes(parser)
     add_joints(parser)
+    add_shorts(parser)
     parser.set_defaults(run=run)
     yield parser
 
@@ -44,7 +47,8 @@ def run(args: argparse.Namespace) -> int:
 
     design = design_of(args)
     duty = lit_of(args, design).duty(design)
-    deck = spice_deck(design, duty, joints_of(args), probes_of(args, design))
+    probes, shorts = probes_of(args, design), shorts_of(args, design)
+    deck = spice_deck(design, duty, joints_of(args), probes, shorts)
     if args.json:
         print_json({"deck": deck})
     else:

@@ -13,12 +13,14 @@ from benchtest.cli.common import (
     add_lit,
     add_probes,
     add_prop,
+    add_shorts,
     design_of,
     joints_of,
     lit_of,
     print_json,
     print_table,
     probes_of,
+    shorts_of,
 )
 
 if TYPE_CHECKING:
@@ -39,6 +41,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     add_lit(parser)
     add_probes(parser)
     add_joints(parser)
+    add_shorts(parser)
     parser.set_defaults(run=run)
     yield parser
 
@@ -49,11 +52,18 @@ def run(args: argparse.Namespace) -> int:
 
     design = design_of(args)
     lit = lit_of(args, design)
-    found = predict(design, lit, probes_of(args, design), joints_of(args))
+    shorts = shorts_of(args, design)
+    found = predict(design, lit, probes_of(args, design), joints_of(args), short_ohm=shorts)
     if args.json:
         print_json(found.as_json(design))
     else:
         _show(found, design)
+        if shorts:
+            where = ", ".join(map(str, shorts))
+            print(
+                f"With {where} touching this is what wire lets through; a fuse or a supply's own "
+                "limit comes first."
+            )
     return 0
 
 

@@ -52,6 +52,24 @@ def test_an_open_joint_may_be_written_open_or_inf(run: Run, prop: Path) -> None:
     assert written[0].json == written[1].json
 
 
+def test_rails_that_touch_read_nothing_there(run: Run, prop: Path) -> None:
+    done = run("predict", prop, "--short", "2A", "--probe", "2A", "--probe", "3B", "--json").json
+    assert done["probes"][0]["volts"] == 0.0
+    assert 0.0 < done["probes"][1]["volts"] < 4.0
+    assert done["feeds"][0]["amps"] > 30.0
+    assert "comes first" in run("predict", prop, "--short", "2A").out
+
+
+@pytest.mark.parametrize(
+    ("short", "says"),
+    [("2A=x", '"x" is no resistance'), ("2A=-1", "give 0 or more"), ("9A", "strands 1 to 4")],
+)
+def test_a_short_that_is_none(run: Run, prop: Path, short: str, says: str) -> None:
+    done = run("predict", prop, "--short", short)
+    assert done.code == 2
+    assert says in done.err
+
+
 def test_the_same_words_give_the_same_answer(run: Run, prop: Path) -> None:
     assert run("predict", prop, "--json").out == run("predict", prop, "--json").out
 

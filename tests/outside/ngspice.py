@@ -60,11 +60,12 @@ def compare(
     joint_ohm: Mapping[str, float],
     folder: Path,
     most_a: float = MOST_A,
+    short_ohm: Mapping[Probe, float] | None = None,
 ) -> Solution:
     """Both solutions agree everywhere. Gives ours."""
     probes = everywhere(design)
-    theirs = by_ngspice(spice_deck(design, duty, joint_ohm, probes), folder)
-    solution = Circuit(design, joint_ohm).solve(duty)
+    theirs = by_ngspice(spice_deck(design, duty, joint_ohm, probes, short_ohm), folder)
+    solution = Circuit(design, joint_ohm, short_ohm).solve(duty)
     volts = {f"probe_{number}": solution.volts(probe) for number, probe in enumerate(probes, 1)}
     amps = {f"feed_{number}": a for number, a in enumerate(solution.feed_a.values(), 1)}
     assert theirs.keys() == volts.keys() | amps.keys(), theirs.keys() ^ (volts.keys() | amps.keys())
