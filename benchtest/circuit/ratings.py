@@ -21,8 +21,9 @@ from benchtest.prop.wire import Conductor, awg_area_mm2
 
 OPEN_AIR_A = {24: 2.0, 22: 3.0, 20: 5.0, 18: 7.5, 16: 13.0, 14: 15.0, 12: 20.0, 10: 30.0}
 """Amperes of single leads in open air after a fuse, by AWG. Common practice, no source."""
-CCA_SHARE = 0.8
-"""Share of copper's rating that copper-clad aluminium keeps: sqrt(1 / 1.55), the same heat."""
+CCA_SHARE = 0.75
+"""Share of copper's rating that copper-clad aluminium keeps. The same heat would allow 0.80, which
+is sqrt(1 / 1.55), but NFPA 70 (NEC), 240.4(D)(4) and (5), gives 12 AWG 15 A where copper has 20."""
 TRACE_RISE_K = 20.0
 TRACE_K, TRACE_RISE_POWER, TRACE_AREA_POWER = 0.048, 0.44, 0.725
 """Outer layer: I = k ΔT^0.44 A^0.725, A in square mils. Source: IPC-2221 as printed by makers'

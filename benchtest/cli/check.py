@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
@@ -138,8 +139,9 @@ def _show(design: Design, review: Review) -> None:
 
 
 def _limit(limit: LoadLimit) -> tuple[str, ...]:
-    level = "full white" if limit.level == 1.0 else f"{limit.level:.2f}"
-    return limit.what, f"{limit.amps:.2f}", f"{limit.allowed_a:.1f}", level
+    # rounded down: what is shown must still fit
+    level = "full white" if limit.level == 1.0 else f"{math.floor(limit.level * 100) / 100:.2f}"
+    return limit.what, f"{limit.amps:.2f}", f"{limit.allowed_a:.2f}", level
 
 
 def _words(design: Design, review: Review) -> Iterator[str]:
@@ -184,12 +186,13 @@ def _print_profile(review: Review) -> None:
     picked = [volts[column * (count - 1) // max(columns - 1, 1)] for column in range(columns)]
     low, high = min(volts), max(volts)
     step = (high - low) / (PROFILE_ROWS - 1) or 1.0
+    places = 3 if step > 1e-3 else 4  # no two rows with the same volts
     out = console()
     out.print(Text(f"Volts along strand {review.lowest_strand.number}, from A to B", style="bold"))
     for row in range(PROFILE_ROWS if high > low else 1):
         level = high - row * step
         line = "".join("*" if abs(v - level) <= step / 2 else " " for v in picked)
-        out.print(Text(f"{level:8.3f} |{line}".rstrip()))
+        out.print(Text(f"{level:8.{places}f} |{line}".rstrip()))
     out.print(Text(f"{'':8} +{'-' * columns}"))
     last = f"{count:>{columns - 1}}" if count > 1 else ""
     out.print(Text(f"{'node':>8}  1{last}"))
