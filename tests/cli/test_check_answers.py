@@ -98,7 +98,7 @@ def test_a_fuse_too_small_says_the_level_that_fits(run: Run, prop: Path) -> None
     assert fuse["allowed_amps"] == 0.75
     assert 0.4986 - 1 / 1024 - 5e-4 <= fuse["level"] <= 0.4986 + 5e-4
     assert re.search(
-        r"fuse of feed main \(75% of 1 A\) +1\.47 +0\.75 +0\.50", run("check", prop).out
+        r"fuse of feed main \(75% of 1 A\) +1\.47 +0\.75 +0\.49", run("check", prop).out
     )
 
 
