@@ -60,6 +60,29 @@ def test_three_metres_of_18_awg_at_5_a_lose_what_the_copper_tables_say(make_kind
     assert lost_v == pytest.approx(2 * 3.0 * 6.385 / 304.8 * 5.0, rel=2e-4)
 
 
+# Worked examples that electricians are taught by, wire at 75 °C: a run of 100 ft of 16 AWG at 4 A
+# loses 4.0 V (NFPA 70, ch. 9, table 8: 4.99 Ω per 1000 ft stranded; solid, as
+# wire here is, 4.89, 1.93 and 0.764, from memory);
+# one of 12 AWG at 20 A loses 7.9 V, and of 8 AWG 3.1 V (the code's K of 12.9 Ω·cmil/ft, which has
+# 2 % for stranding and lay as well).
+@pytest.mark.parametrize(
+    ("gauge", "amps", "printed_v", "solid_v"),
+    [
+        ("16 AWG", 4.0, 4.0, 2 * 100.0 * 4.89e-3 * 4.0),
+        ("12 AWG", 20.0, 7.9, 2 * 100.0 * 1.93e-3 * 20.0),
+        ("8 AWG", 20.0, 3.1, 2 * 100.0 * 0.764e-3 * 20.0),
+    ],
+)
+def test_a_hundred_feet_of_warm_wire_lose_what_the_worked_examples_say(
+    make_kind: MakeKind, gauge: str, amps: float, printed_v: float, solid_v: float
+) -> None:
+    kind = make_kind("sink", "red", volts=12.0, channel_ma=amps * 1e3, quiescent_ma=0.0)
+    run = _line(kind, 1, parse_wire(gauge), pitch_mm=1.0, lead_mm=(100.0 * 304.8, 0.0))
+    lost_v = kind.volts - _solve(run.at_celsius(75.0)).node_v[0]
+    assert lost_v == pytest.approx(solid_v, rel=2e-3)
+    assert lost_v == pytest.approx(printed_v, rel=0.03)
+
+
 # Kersting, Distribution System Modeling and Analysis, ch. 3: equal loads at equal distances.
 @pytest.mark.parametrize("nodes", [1, 2, 7, 30, 100])
 def test_equal_sinks_fed_at_one_end_lose_the_triangular_sum(
