@@ -11,6 +11,7 @@ from benchtest import __version__
 from benchtest.cli import (
     bench,
     check,
+    compare,
     completion,
     demo,
     diagnose,
@@ -35,6 +36,7 @@ COMMANDS = (
     diagnose,
     shelf,
     report,
+    compare,
     exchange,
     simulate,
     netlist,

@@ -21,7 +21,7 @@ from benchtest.diagnosis.finding import Ohms
 from benchtest.diagnosis.gauss import log_likelihood
 from benchtest.diagnosis.learn import SeenUnit
 from benchtest.diagnosis.part import Part
-from benchtest.diagnosis.posterior import FAULTY_TIMES
+from benchtest.diagnosis.posterior import CLEARED, FAULTY_TIMES
 from benchtest.diagnosis.response import GRID, GRID_OHM, Base
 from benchtest.diagnosis.straight import straight_rows
 from benchtest.diagnosis.together import Look, several_posterior, sure_parts, together
@@ -43,6 +43,8 @@ BEYOND = 0.998
 see cannot reach it: one in two hundred was at fault before anything was read. Ours."""
 UNLIKE = 0.95
 """Probability from which a joint is said to be unlike those of other units. Ours."""
+MAY_BE = 0.01
+"""Probability from which a joint is one of those that may be what is wrong. Ours."""
 LEAST_UNITS = 3
 """Units of a design from which one can be unlike the others."""
 
@@ -55,11 +57,18 @@ class JointOhms:
         where: the joint.
         ohms: 5 %, most probable and 95 %; the scale's end stands for an open joint. [Ω]
         curve: probability of each of `SCALE_OHM`, shape (scale,).
+        raised: probability that it is `FAULTY_TIMES` its healthy resistance, or more.
+        at_fault: probability that it is so much that a diagnosis would call it at fault.
+        shown_ohm: the readings speak against more than this; None where even an open joint would
+            not have shown, so that `ohms` is what joints are like and nothing that was read. [Ω]
     """
 
     where: str
     ohms: Ohms
     curve: FloatArray
+    raised: float
+    at_fault: float
+    shown_ohm: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,10 +125,14 @@ def compare(
     Raises:
         CircuitFault: the design's circuit has no solution.
     """
-    pairs = zip(
-        joint_ohms(design, before, tolerances), joint_ohms(design, after, tolerances), strict=True
-    )
-    changes = [_change(earlier, later) for earlier, later in pairs]
+    return changes_between(*ohms_of_sessions(design, (before, after), tolerances))
+
+
+def changes_between(
+    before: Sequence[JointOhms], after: Sequence[JointOhms]
+) -> tuple[JointChange, ...]:
+    """What `compare` says, of two sessions that were weighed already."""
+    changes = [_change(earlier, later) for earlier, later in zip(before, after, strict=True)]
     return tuple(sorted(changes, key=lambda change: -change.grown))  # stable: ties as in the file
 
 
@@ -154,24 +167,41 @@ def unlike_others(seen: Mapping[str, Sequence[JointOhms]]) -> tuple[Unlike, ...]
     return tuple(sorted(found, key=lambda one: -one.probability))
 
 
-def joint_ohms(
-    design: Design, unit: SeenUnit, tolerances: Tolerances = HAND_SOLDERED
-) -> tuple[JointOhms, ...]:
-    """What one session's readings say of every power joint, in the order of the prop file.
-
-    Where a single fault does not explain the readings, each joint is weighed on the footing of
-    the others that are surely at fault, at their likeliest resistance: of two such faults each
-    band is narrower than it should be.
-
-    Args:
-        design: the prop, or what was learned of its batch.
-        unit: readings; those before a repair of `mended` must be left out already.
-        tolerances: how far a healthy unit may be from that design.
+def ohms_of_sessions(
+    design: Design, sessions: Sequence[SeenUnit], tolerances: Tolerances = HAND_SOLDERED
+) -> list[tuple[JointOhms, ...]]:
+    """What `joint_ohms` says of each of several sessions of one design; circuits are shared.
 
     Raises:
         CircuitFault: the design's circuit has no solution.
     """
     views = Views(design, fault_space(design), tolerances)
+    return [joint_ohms(design, session, tolerances, views) for session in sessions]
+
+
+def joint_ohms(
+    design: Design,
+    unit: SeenUnit,
+    tolerances: Tolerances = HAND_SOLDERED,
+    views: Views | None = None,
+) -> tuple[JointOhms, ...]:
+    """What one session's readings say of every power joint, in the order of the prop file.
+
+    Where something is wrong, each joint that does not explain it by itself is weighed on the
+    footing of what does, at its likeliest resistance: a fault elsewhere clears no joint. Where it
+    takes several faults, each of them is weighed on the footing of the others, so that its band
+    is narrower than it should be.
+
+    Args:
+        design: the prop, or what was learned of its batch.
+        unit: readings; those before a repair of `mended` must be left out already.
+        tolerances: how far a healthy unit may be from that design.
+        views: the design's circuits with these tolerances, where they were made before.
+
+    Raises:
+        CircuitFault: the design's circuit has no solution.
+    """
+    views = views or Views(design, fault_space(design), tolerances)
     case = Case(unit.readings, (), unit.meter, unit.repaired)
     kept: dict[tuple[Part, ...], _Footing] = {}
 
@@ -181,15 +211,31 @@ def joint_ohms(
         return kept[parts].view
 
     sure = _sure(look) if unit.readings else ()
+    lone = None if sure or not unit.readings else _guilty(look(()))
     found = []
     for joint in power_joints(design):
         parts = tuple(part for part in sure if part.where != joint.name)
+        if lone is not None and not _may_be(look(()), joint):
+            parts = (lone,)
         look(parts)
         curve = kept[parts].curve(joint, tolerances)
-        low, high = _quantiles(curve, SCALE_OHM)
-        best = float(np.clip(SCALE_OHM[int(np.argmax(curve))], low, high))
-        found.append(JointOhms(joint.name, Ohms(low, best, high), curve))
+        found.append(_joint_ohms(joint, curve, kept[parts].before(joint, tolerances)))
     return tuple(found)
+
+
+def _joint_ohms(joint: Joint, curve: FloatArray, before: FloatArray) -> JointOhms:
+    """A joint's figures, of its curve after and before the readings."""
+    low, high = _quantiles(curve, SCALE_OHM)
+    best = float(np.clip(SCALE_OHM[int(np.argmax(curve))], low, high))
+    bad = FAULTY_TIMES * joint.ohm < SCALE_OHM
+    raised = float(curve[bad].sum())
+    good = (1.0 - raised) / max(float(before[~bad].sum()), 1e-300)
+    against = curve / np.maximum(before * good, 1e-300)
+    likely = np.flatnonzero(against >= CLEARED)
+    first = int(likely[-1]) + 1 if len(likely) else 0
+    shown_ohm = float(SCALE_OHM[first]) if first < len(SCALE_OHM) else None
+    at_fault = float(curve[bad & (SCALE_OHM >= LEAST_OHM)].sum())
+    return JointOhms(joint.name, Ohms(low, best, high), curve, raised, at_fault, shown_ohm)
 
 
 def _sure(look: Look) -> tuple[Part, ...]:
@@ -202,6 +248,19 @@ def _sure(look: Look) -> tuple[Part, ...]:
     return sure_parts(
         several, several_posterior(plain.posterior, plain.space, several), plain.space
     )
+
+
+def _guilty(plain: View) -> Part | None:
+    """The likeliest fault, where something is more likely wrong than not."""
+    part = plain.best_part
+    return part if part is not None and plain.posterior.healthy < 0.5 and part.chain < 0 else None
+
+
+def _may_be(plain: View, joint: Joint) -> bool:
+    """Whether a joint may be what is wrong; of two that look alike neither clears the other."""
+    places = [one.name for one in plain.responses.space.joints]
+    share = plain.posterior.joints[places.index(joint.name)] if joint.name in places else np.ones(1)
+    return float(share.sum()) > MAY_BE
 
 
 class _Footing:
@@ -229,6 +288,18 @@ class _Footing:
         other = found.log_total + np.log(max(guilty, 1e-300)) + np.log(prior + 1e-300)
         total = np.logaddexp.reduce([good, bad, other])
         return np.asarray(np.exp(total - np.logaddexp.reduce(total)))
+
+    def before(self, joint: Joint, tolerances: Tolerances) -> FloatArray:
+        """The same before anything was read, shape (scale,)."""
+        healthy = _healthy_log(joint, tolerances)
+        prior = np.exp(healthy - np.logaddexp.reduce(healthy))
+        place = self._places.get(joint.name)
+        if place is None:
+            return np.asarray(prior)
+        joint_odds, chain_odds = (np.exp(odds) for odds in self.view.odds)
+        elsewhere = float(joint_odds.sum() - joint_odds[place].sum() + chain_odds.sum())
+        total = prior * (1.0 + elsewhere) + np.append(np.zeros(LOW), joint_odds[place])
+        return np.asarray(total / total.sum())
 
     def _elsewhere(self, place: int) -> tuple[float, float]:
         """Faults elsewhere: odds of those that readings say nothing of, probability of the rest."""

@@ -37,7 +37,7 @@ def seen_unit(shelf: Shelf, tag: str, design: Design) -> SeenUnit:
 
 def _seen(shelf: Shelf, row: SessionRow, design: Design) -> SeenUnit | None:
     own = parse_design(row.design_text, f"record of {row.tag}")
-    if _wiring(own) != _wiring(design):
+    if wiring(own) != wiring(design):
         raise InputError(
             f"unit {row.tag}: was wired otherwise on {row.started_at[:10]} than this prop file "
             "says; name units of the same wiring"
@@ -49,7 +49,7 @@ def _seen(shelf: Shelf, row: SessionRow, design: Design) -> SeenUnit | None:
     return SeenUnit(row.tag, state.readings, Meter.parse(row.meter), repaired=repaired)
 
 
-def _wiring(design: Design) -> tuple[object, ...]:
+def wiring(design: Design) -> tuple[object, ...]:
     """What readings of two units must share to be readings of one thing."""
     nodes = [strand.nodes for strand in design.strands]
     return nodes, power_joints(design), [feed.at for feed in design.feeds], design.data_path

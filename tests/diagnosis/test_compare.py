@@ -118,6 +118,26 @@ def test_a_joint_not_read_before_is_not_said_to_have_grown(design: Design) -> No
     assert not worst.beyond_noise
 
 
+def test_a_fault_elsewhere_clears_no_joint_that_was_not_read(design: Design) -> None:
+    """It may have been bad all along beside the one that was named."""
+    faulty = _session(design, 5, ["2A+=0.3"], ["2A+", "2A+", "1A+"])
+    rows = {row.where: row for row in joint_ohms(design, faulty)}
+    assert rows["2A+"].at_fault > 0.99
+    assert rows["2A+"].shown_ohm is not None
+    assert 0.3 < rows["2A+"].shown_ohm < 1.0
+    (unread, *_) = joint_ohms(design, SeenUnit("WF-03", ()))
+    assert rows["3A-"].at_fault == pytest.approx(unread.at_fault, rel=0.3)
+    assert rows["2A+"].raised >= rows["2A+"].at_fault
+    assert rows["3A-"].shown_ohm is None
+    assert rows["1A+"].shown_ohm is not None
+    # 4 mΩ past what a healthy joint has: four to one against it by the drop that was read
+    assert rows["1A+"].shown_ohm < 0.01
+    later = compare(design, faulty, _session(design, 5, ["3A-=0.3"], ["3A-", "3A-", "1A+"]))
+    named = {change.where: change for change in later}
+    assert named["3A-"].grown > 0.9
+    assert not named["3A-"].beyond_noise
+
+
 def test_joints_that_one_reading_cannot_tell_apart_share_the_suspicion(design: Design) -> None:
     """The rail volts of a strand's end fall alike with its + joint and with its - joint."""
     joint = next(joint for joint in power_joints(design) if joint.name == "2A+")

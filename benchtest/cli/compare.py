@@ -1,0 +1,106 @@
+"""`benchtest compare`: tests of one unit beside each other, or all units of a design."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from benchtest.cli.common import Commands, bench_of, print_json, print_table
+from benchtest.errors import InputError
+
+if TYPE_CHECKING:
+    from benchtest.records.comparison import BatchComparison, Compared, JointRow, UnitComparison
+
+
+def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
+    """Declare `compare` and its options."""
+    parser = commands.add_parser(
+        "compare",
+        help="what has changed in a unit's joints from test to test; which unit is unlike others",
+        description="Compares the tests of a unit joint by joint: resistances with what the "
+        "readings leave open, and what has changed beyond noise. With --design it compares the "
+        "last tests of all units of that design.",
+    )
+    parser.add_argument("tag", metavar="TAG", nargs="?", help="the unit, such as WF-03")
+    parser.add_argument(
+        "session",
+        metavar="SESSION",
+        nargs="*",
+        help="tests to compare, each by its date (2026-11-25) or the first letters of its record "
+        "(default: all of them)",
+    )
+    parser.add_argument("--design", metavar="NAME", help="all units of this design instead")
+    parser.add_argument(
+        "--all-joints", action="store_true", help="list every joint, not only those that stand out"
+    )
+    parser.set_defaults(run=run)
+    yield parser
+
+
+def run(args: argparse.Namespace) -> int:
+    """Compare, and say what came of it."""
+    from benchtest.records.shelf import Shelf
+    from benchtest.session.comparison import (
+        compare_batch,
+        compare_unit,
+        gather_tests,
+        gather_units,
+    )
+
+    if (args.tag is None) == (args.design is None):
+        raise InputError(
+            "compare: give one unit, such as WF-03, or a design with --design NAME; "
+            "`benchtest shelf` lists both"
+        )
+    if len(args.session) == 1:
+        raise InputError("compare: one test has nothing to be compared with; name two, or none")
+    found: UnitComparison | BatchComparison
+    with Shelf(bench_of(args)) as shelf:
+        if args.tag is None:
+            gathered = gather_units(shelf, args.design)
+        else:
+            gathered = gather_tests(shelf, args.tag, args.session)
+    found = compare_batch(gathered) if args.tag is None else compare_unit(gathered)
+    if args.json:
+        print_json(found.as_json())
+    else:
+        _show(found, args)
+    return 0
+
+
+def _show(found: UnitComparison | BatchComparison, args: argparse.Namespace) -> None:
+    from rich.text import Text
+
+    from benchtest.cli.common import console
+
+    rows = found.joints if args.all_joints else found.worth_showing
+    if args.tag is None:
+        title, heads = f"{found.design_name}: all units", [test.tag for test in found.tests]
+    else:
+        title, heads = f"{args.tag}: {found.design_name}", _heads(found.tests)
+    if rows:
+        print_table(f"{title}, joints", ["joint", *heads], map(_line, rows))
+    else:
+        console().print(Text(f"{title}: {', '.join(heads)}", style="bold"))
+    for words in found.says:
+        console().print(Text(words))
+    for why in found.left_out:
+        console().print(Text(f"Left out: {why}."))
+    print(NOTE)
+
+
+NOTE = (
+    "Bands are 90 % of what readings, tolerances and meter leave open; they tell how current\n"
+    "flows, not how well a joint is made: look at each, flex it, and read once more warm."
+)
+
+
+def _heads(tests: Sequence[Compared]) -> list[str]:
+    """Dates, with the time where two tests are of one day."""
+    days = [test.date for test in tests]
+    return [test.when if days.count(test.date) > 1 else test.date for test in tests]
+
+
+def _line(row: JointRow) -> Sequence[str]:
+    return row.where, *(band.short for band in row.bands)

@@ -1,0 +1,386 @@
+"""Tests of one unit, or units of one design, joint by joint: values, and the words for them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from benchtest.records.words import shown_ohms
+
+SURE, DOUBT = 0.95, 0.05
+"""Probability of being at fault from which a joint's band is given plainly, and up to which only
+its upper end is."""
+OPEN_OHM = 30.0
+"""From here on a resistance cannot be told from an open joint. [Ω]"""
+NOT_SHOWN = "not shown"
+
+Way = Literal["grew", "fell"]
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """What one test says of one joint's resistance."""
+
+    low_ohm: float
+    """5 %. [Ω]"""
+    best_ohm: float
+    """Most probable. [Ω]"""
+    high_ohm: float
+    """95 %. [Ω]"""
+    shown_ohm: float | None
+    """The readings speak against more; None where even an open joint would not have shown. [Ω]"""
+    raised: float
+    """Probability that it is some times what good joints have, or more."""
+    at_fault: float
+    """Probability that it is so much that it must be mended."""
+
+    @property
+    def is_raised(self) -> bool:
+        """Above good joints for all that can be told."""
+        return self.raised >= SURE
+
+    @property
+    def is_bad(self) -> bool:
+        """At fault for all that can be told."""
+        return self.at_fault >= SURE
+
+    @property
+    def at_most_ohm(self) -> float | None:
+        """Neither readings nor what joints are like allow for more; None where nothing says so."""
+        if self.shown_ohm is None or max(self.high_ohm, self.shown_ohm) >= OPEN_OHM:
+            return None
+        return max(self.high_ohm, self.shown_ohm)
+
+    @property
+    def words(self) -> str:
+        """In a few words, for reading alone.
+
+        >>> Band(0.085, 0.11, 0.14, 0.15, 1.0, 0.99).words, Band(0.1, 31.5, 31.5, None, 1, 1).words
+        ('85–140 mΩ', 'over 100 mΩ or open')
+        >>> Band(0.001, 0.002, 0.005, 0.012, 0.01, 0.0).words
+        'at most 12 mΩ'
+        >>> Band(0.001, 0.002, 0.005, None, 0.01, 0.01).words
+        'not shown'
+        >>> Band(0.001, 0.002, 0.3, 0.4, 0.5, 0.4).words
+        'up to 400 mΩ, in doubt'
+        """
+        if self.is_raised:
+            return self.range_words
+        if self.at_fault > DOUBT:
+            most = self.at_most_ohm
+            return (
+                "open or not, in doubt" if most is None else f"up to {shown_ohms(most)}, in doubt"
+            )
+        return NOT_SHOWN if self.at_most_ohm is None else f"at most {shown_ohms(self.at_most_ohm)}"
+
+    @property
+    def short(self) -> str:
+        """`words` for the cell of a table.
+
+        >>> Band(0.001, 0.002, 0.005, 0.012, 0.01, 0.0).short
+        '≤ 12 mΩ'
+        """
+        return self.words.replace("at most", "≤").replace("up to", "≤")
+
+    @property
+    def range_words(self) -> str:
+        """Its band from end to end.
+
+        >>> Band(0.085, 0.11, 0.14, 0.15, 1, 1).range_words
+        '85–140 mΩ'
+        >>> Band(0.097, 0.13, 2.3, 2.4, 1, 1).range_words
+        '97 mΩ–2.3 Ω'
+        """
+        if self.high_ohm >= OPEN_OHM:
+            return f"over {shown_ohms(self.low_ohm)} or open"
+        low, high = shown_ohms(self.low_ohm), shown_ohms(self.high_ohm)
+        if low == high:
+            return low
+        if low.split()[1] == high.split()[1]:
+            low = low.split()[0]
+        return f"{low}–{high}"
+
+    def as_json(self) -> dict[str, Any]:
+        """For programs; null where it may as well be open, or nothing was shown. [Ω]"""
+        return {
+            "low": _four(self.low_ohm),
+            "best": None if self.best_ohm >= OPEN_OHM else _four(self.best_ohm),
+            "high": None if self.high_ohm >= OPEN_OHM else _four(self.high_ohm),
+            "at_most": None if self.at_most_ohm is None else _four(self.at_most_ohm),
+            "raised": _four(self.raised),
+            "at_fault": _four(self.at_fault),
+            "says": self.words,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """One test that is compared."""
+
+    record: str
+    """Id of the session."""
+    when: str
+    """By the clock of the bench, as people read it."""
+    at: str
+    """The same as the record has it; ISO 8601."""
+    readings: int
+    tag: str
+    repaired: Sequence[str] = ()
+    """Joints and nodes that were worked on since the test before, and before these readings."""
+
+    @property
+    def date(self) -> str:
+        return self.when[:10]
+
+    def as_json(self) -> dict[str, Any]:
+        """For programs."""
+        return {
+            "session": self.record, "unit": self.tag, "at": self.at, "readings": self.readings,
+            "repaired": list(self.repaired),
+        }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A joint in two tests, where it has changed by more than noise."""
+
+    where: str
+    earlier: int
+    """Places of the two tests, from 0."""
+    later: int
+    before: Band
+    after: Band
+    factor: tuple[float, float, float]
+    """Resistance after over before: 5 %, most probable and 95 %."""
+    grown: float
+    """Probability that it has grown."""
+    running: int = 1
+    """Tests one after another at each of which it was above the one before."""
+    remade: bool = False
+    """It was worked on between the two."""
+
+    @property
+    def way(self) -> Way:
+        return "grew" if self.grown > 0.5 else "fell"
+
+    @property
+    def before_words(self) -> str:
+        return _end_words(self.before)
+
+    @property
+    def after_words(self) -> str:
+        return _end_words(self.after)
+
+    @property
+    def advice(self) -> str:
+        """What follows from it."""
+        if self.way == "fell":
+            return "remade in between" if self.remade else "nobody noted a repair: read it again"
+        more = f" It has grown at {self.running} tests running." if self.running > 1 else ""
+        if self.after.is_bad:
+            return f"mend before it fails.{more}"
+        if self.after.is_raised or self.after.at_fault > DOUBT:
+            return f"above good joints, if not at fault: look at it, and read it again.{more}"
+        return f"still as low as good joints are: look again next time.{more}"
+
+    @property
+    def says(self) -> str:
+        """The change in one sentence.
+
+        >>> good = Band(0.001, 0.002, 0.005, 0.012, 0.01, 0.0)
+        >>> bad = Band(0.085, 0.11, 0.14, 0.15, 1.0, 0.999)
+        >>> Change("4A+", 0, 1, good, bad, (17.0, 55.0, 140.0), 0.9999).says
+        '4A+ grew from at most 12 mΩ to 85–140 mΩ: mend before it fails.'
+        """
+        words = f"{self.where} {self.way} from {self.before_words} to {self.after_words}"
+        if not (self.before.is_raised or self.after.is_raised):
+            low, _, high = self.factor
+            words += f", {low:.2g} to {high:.2g} times"
+        return f"{words}: {self.advice.rstrip('.')}."
+
+    def as_json(self, tests: Sequence[Compared]) -> dict[str, Any]:
+        """For programs."""
+        low, best, high = (_four(factor) for factor in self.factor)
+        return {
+            "where": self.where,
+            "from": tests[self.earlier].record,
+            "to": tests[self.later].record,
+            "before": self.before.as_json(),
+            "after": self.after.as_json(),
+            "factor": {"low": low, "best": best, "high": high},
+            "grown": _four(self.grown),
+            "running": self.running,
+            "remade": self.remade,
+            "says": self.says,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class JointRow:
+    """One joint in every test that is compared."""
+
+    where: str
+    bands: Sequence[Band]
+
+
+@dataclass(frozen=True)
+class UnitComparison:
+    """Tests of one unit, earliest first."""
+
+    tag: str
+    design_name: str
+    tests: Sequence[Compared]
+    joints: Sequence[JointRow]
+    """Every power joint, in the order of the prop file."""
+    changes: Sequence[Change]
+    """What changed beyond noise: what has grown first, worst first."""
+    left_out: Sequence[str] = ()
+    """Tests that could not be compared, and why."""
+
+    @property
+    def bad(self) -> list[JointRow]:
+        """Joints at fault in the last test that have no change of their own."""
+        told = {change.where for change in self.changes}
+        return [row for row in self.joints if row.bands[-1].is_bad and row.where not in told]
+
+    @property
+    def worth_showing(self) -> list[JointRow]:
+        """Joints that changed, or stand above good ones in any test; changed ones first."""
+        order = [change.where for change in self.changes]
+        order += [row.where for row in self.bad]
+        order += [row.where for row in self.joints if any(band.is_raised for band in row.bands)]
+        by_name = {row.where: row for row in self.joints}
+        return [by_name[name] for name in dict.fromkeys(order)]
+
+    @property
+    def says(self) -> list[str]:
+        """All that is to be said, a sentence each."""
+        lines = [change.says for change in self.changes]
+        lines += [f"{row.where} is at fault, {row.bands[-1].words}, and was not seen to change: "
+                  "mend it." for row in self.bad]  # fmt: skip
+        if not self.changes:
+            lines.append("No joint has changed beyond noise.")
+        if unseen := sum(not _is_known(row) for row in self.joints):
+            lines.append(
+                f"{unseen} of {len(self.joints)} joints were not shown in one test or more: they "
+                "may have changed."
+            )
+        return lines
+
+    def as_json(self) -> dict[str, Any]:
+        """For programs."""
+        return {
+            "unit": self.tag,
+            "design": self.design_name,
+            "tests": [test.as_json() for test in self.tests],
+            "changes": [change.as_json(self.tests) for change in self.changes],
+            "joints": [
+                {"where": row.where, "ohms": [band.as_json() for band in row.bands]}
+                for row in self.joints
+            ],
+            "says": self.says,
+            "left_out": list(self.left_out),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class UnlikeLine:
+    """A joint of one unit that is far above the same joint of the others."""
+
+    tag: str
+    where: str
+    band: Band
+    usual_ohm: float
+    probability: float
+
+    @property
+    def says(self) -> str:
+        """In one sentence.
+
+        >>> UnlikeLine("WF-07", "3A+", Band(0.04, 0.05, 0.07, 0.08, 1.0, 1.0), 0.002, 0.99).says
+        'WF-07: 3A+ has 40–70 mΩ, the same joint of the others about 2 mΩ: mend it.'
+        """
+        advice = "mend it" if self.band.is_bad else "look at it"
+        return (
+            f"{self.tag}: {self.where} has {self.band.range_words}, the same joint of the others "
+            f"about {shown_ohms(self.usual_ohm)}: {advice}."
+        )
+
+    def as_json(self) -> dict[str, Any]:
+        """For programs."""
+        return {
+            "unit": self.tag, "where": self.where, "ohms": self.band.as_json(),
+            "usual": _four(self.usual_ohm), "probability": _four(self.probability),
+            "says": self.says,
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class BatchComparison:
+    """The last tests of all units of a design."""
+
+    design_name: str
+    tests: Sequence[Compared]
+    """One of each unit."""
+    joints: Sequence[JointRow]
+    """Every power joint; a band for each of `tests`."""
+    unlike: Sequence[UnlikeLine]
+    fewest: int
+    """Units that it takes to name an outlier."""
+    left_out: Sequence[str] = ()
+
+    @property
+    def worth_showing(self) -> list[JointRow]:
+        """Joints that are above good ones or unlike the others in any unit."""
+        named = {line.where for line in self.unlike}
+        return [
+            row for row in self.joints
+            if row.where in named or any(band.is_raised for band in row.bands)
+        ]  # fmt: skip
+
+    @property
+    def says(self) -> list[str]:
+        """All that is to be said, a sentence each."""
+        if len(self.tests) < self.fewest:
+            return [
+                f"It takes {self.fewest} units with readings to name one that is unlike the "
+                f"others; there are {len(self.tests)}."
+            ]
+        if not self.unlike:
+            return ["No joint of any unit stands out from the same joint of the others."]
+        return [line.says for line in self.unlike]
+
+    def as_json(self) -> dict[str, Any]:
+        """For programs."""
+        tags = [test.tag for test in self.tests]
+        return {
+            "design": self.design_name,
+            "tests": [test.as_json() for test in self.tests],
+            "unlike": [line.as_json() for line in self.unlike],
+            "joints": [
+                {
+                    "where": row.where,
+                    "ohms": {
+                        tag: band.as_json() for tag, band in zip(tags, row.bands, strict=True)
+                    },
+                }
+                for row in self.joints
+            ],
+            "says": self.says,
+            "left_out": list(self.left_out),
+        }
+
+
+def _is_known(row: JointRow) -> bool:
+    return all(band.is_raised or band.at_most_ohm is not None for band in row.bands)
+
+
+def _end_words(band: Band) -> str:
+    """One end of a change; of a joint that has no upper end, what can be said of it."""
+    return "what joints are like" if band.words == NOT_SHOWN else band.words
+
+
+def _four(number: float) -> float:
+    """Four significant digits: more would only look exact."""
+    return float(f"{number:.4g}")

@@ -1,0 +1,328 @@
+"""Tests of one unit beside each other, and the last tests of all units of a design.
+
+What is on the shelf is gathered first; weighing it takes some tenths of a second a test, and no
+shelf, so that a screen can leave it to a worker.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from benchtest.diagnosis.compare import (
+    LEAST_UNITS,
+    JointChange,
+    JointOhms,
+    changes_between,
+    ohms_of_sessions,
+    unlike_others,
+)
+from benchtest.diagnosis.learn import SeenUnit
+from benchtest.errors import FileFaults, InputError
+from benchtest.evidence.meter import Meter
+from benchtest.prop.design import Design
+from benchtest.prop.reader import parse_design
+from benchtest.records.comparison import (
+    Band,
+    BatchComparison,
+    Change,
+    Compared,
+    JointRow,
+    UnitComparison,
+    UnlikeLine,
+)
+from benchtest.records.shelf import SessionRow, Shelf
+from benchtest.session.batch import units_of
+from benchtest.session.earlier import wiring
+from benchtest.session.history import local_time
+from benchtest.session.live import happened_in
+from benchtest.session.state import State, fold
+
+MOST_TESTS = 8
+"""Tests of one unit that are compared unless some are chosen: the first, and the last ones."""
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """Tests that can be compared, as they were on the shelf.
+
+    Attributes:
+        name: of the unit, or of the design.
+        design: the newest prop file among them: what is known best.
+        tests: what they were; of one unit, earliest first.
+        seen: the readings of each that still held at its end.
+        left_out: tests that cannot be compared, and why.
+    """
+
+    name: str
+    design: Design
+    tests: tuple[Compared, ...]
+    seen: tuple[SeenUnit, ...]
+    left_out: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    row: SessionRow
+    state: State
+
+
+def gather_tests(shelf: Shelf, tag: str, chosen: Sequence[str] = (), upto: str = "") -> Gathered:
+    """Tests of a unit, to be compared.
+
+    Args:
+        shelf: the bench's.
+        tag: the unit.
+        chosen: the tests, each by its date, or by the beginning of its record's id; none for all.
+        upto: id of the last session that counts; empty for all.
+
+    Raises:
+        NameFault: no unit has that tag.
+        InputError: a chosen test is none, or fewer than two tests have readings.
+    """
+    shelf.unit(tag)
+    read, left_out = _read_all(shelf, shelf.sessions(tag), upto)
+    repaired = _repairs(read)
+    tests = [one for one in read if one.state.readings]
+    if chosen:
+        tests = _chosen(tests, tag, chosen)
+        left_out = []
+    if not tests:
+        raise InputError(f"unit {tag}: no test of it has readings yet, so nothing can be compared")
+    design = tests[-1].state.design
+    fit = [one for one in tests if wiring(one.state.design) == wiring(design)]
+    left_out += [f"{_day(one)}: the prop was wired otherwise" for one in tests if one not in fit]
+    if len(fit) > MOST_TESTS and not chosen:
+        left_out.append(f"{len(fit) - MOST_TESTS} tests between the first and the last ones")
+        fit = [fit[0], *fit[len(fit) - MOST_TESTS + 1 :]]
+    if len(fit) < 2:
+        raise InputError(
+            f"unit {tag}: one test with readings is all there is of this wiring; a comparison "
+            "takes two" + "".join(f". Left out: {why}" for why in left_out)
+        )
+    done = [repaired[one.row.id] for one in fit]
+    since = [(), *(now[len(before) :] for before, now in pairwise(done))]
+    compared = [_compared(one, new) for one, new in zip(fit, since, strict=True)]
+    return Gathered(tag, design, tuple(compared), tuple(map(_seen, fit)), tuple(left_out))
+
+
+def gather_units(shelf: Shelf, design_name: str) -> Gathered:
+    """The last test with readings of every unit of a design, to be compared.
+
+    Raises:
+        NameFault: the bench has no unit of that design.
+        InputError: no unit has readings.
+    """
+    last: list[_Read] = []
+    left_out = []
+    for unit in units_of(shelf, design_name):
+        read, why = _read_all(shelf, shelf.sessions(unit.tag))
+        with_readings = [one for one in read if one.state.readings]
+        if with_readings:
+            last.append(with_readings[-1])
+        left_out += [f"{unit.tag}, {words}" for words in why]
+        if not with_readings:
+            left_out.append(f"{unit.tag}: has no readings")
+    if not last:
+        raise InputError(f'design "{design_name}": none of its units has readings yet')
+    design = max(last, key=lambda one: one.row.started_at).state.design
+    fit = [one for one in last if wiring(one.state.design) == wiring(design)]
+    left_out += [f"{one.row.tag}: is wired otherwise" for one in last if one not in fit]
+    tests = tuple(_compared(one) for one in fit)
+    return Gathered(design_name, design, tests, tuple(map(_seen, fit)), tuple(left_out))
+
+
+def _read_all(
+    shelf: Shelf, rows: Sequence[SessionRow], upto: str = ""
+) -> tuple[list[_Read], list[str]]:
+    """Sessions as they are now, and those that cannot be read."""
+    read, left_out = [], []
+    for row in rows:
+        try:
+            design = parse_design(row.design_text, f"record of {row.tag}")
+        except FileFaults:
+            left_out.append(f"{local_time(row.started_at)}: its prop file can no longer be read")
+        else:
+            read.append(_Read(row, fold(happened_in(shelf.events(row.id)), design)))
+        if row.id == upto:
+            break
+    return read, left_out
+
+
+def _repairs(read: Sequence[_Read]) -> dict[str, tuple[str, ...]]:
+    """What was worked on up to the end of each session, in order."""
+    done: tuple[str, ...] = ()
+    upto = {}
+    for one in read:
+        done = (*done, *(repair.where for repair in one.state.repairs))
+        upto[one.row.id] = done
+    return upto
+
+
+def _chosen(tests: Sequence[_Read], tag: str, names: Sequence[str]) -> list[_Read]:
+    """Tests that are named, earliest first."""
+    listed = ", ".join(f"{local_time(one.row.started_at)} ({one.row.id[:8]})" for one in tests)
+    picked = []
+    for name in names:
+        fit = [one for one in tests if _is_named(one, name)]
+        if len(fit) != 1:
+            shown = "".join(sign if sign.isprintable() else "?" for sign in name)[:40]
+            many = f"names {len(fit)} tests" if fit else "names no test with readings"
+            raise InputError(
+                f'unit {tag}: "{shown}" {many}; give a date, or the first letters of a record, '
+                f"of: {listed or 'none yet'}"
+            )
+        picked += fit
+    if len({one.row.id for one in picked}) < len(picked):
+        raise InputError(f"unit {tag}: the same test is named twice; give two of: {listed}")
+    return [one for one in tests if one in picked]
+
+
+def _is_named(one: _Read, name: str) -> bool:
+    day = len(name) >= len("2026-11-25") and local_time(one.row.started_at).startswith(name)
+    return day or (len(name) >= 4 and one.row.id.startswith(name.lower()))
+
+
+def _day(one: _Read) -> str:
+    return local_time(one.row.started_at)[:10]
+
+
+def _seen(one: _Read) -> SeenUnit:
+    repaired = [repair.where for repair in one.state.repairs]
+    meter = Meter.parse(one.row.meter)
+    return SeenUnit(one.row.tag, one.state.readings, meter, repaired=repaired)
+
+
+def _compared(one: _Read, repaired: Sequence[str] = ()) -> Compared:
+    row = one.row
+    when = local_time(row.started_at)
+    count = len(one.state.readings)
+    return Compared(row.id, when, row.started_at, count, row.tag, tuple(dict.fromkeys(repaired)))
+
+
+def compare_unit(gathered: Gathered) -> UnitComparison:
+    """Weigh the tests of one unit against each other.
+
+    Raises:
+        CircuitFault: the design's circuit has no solution.
+    """
+    ohms = ohms_of_sessions(gathered.design, gathered.seen)
+    changes = _Trend(ohms, [test.repaired for test in gathered.tests]).changes()
+    return UnitComparison(
+        gathered.name,
+        gathered.design.name,
+        gathered.tests,
+        _rows(ohms),
+        sorted(changes, key=_worst_first),
+        gathered.left_out,
+    )
+
+
+def compare_batch(gathered: Gathered) -> BatchComparison:
+    """Weigh units of one design against each other.
+
+    Raises:
+        CircuitFault: the design's circuit has no solution.
+    """
+    ohms = ohms_of_sessions(gathered.design, gathered.seen)
+    by_tag = {test.tag: rows for test, rows in zip(gathered.tests, ohms, strict=True)}
+    unlike = [
+        UnlikeLine(
+            odd.tag, odd.where, _band(_named(by_tag[odd.tag], odd.where)), odd.usual_ohm,
+            odd.probability,
+        )
+        for odd in unlike_others(by_tag)
+    ]  # fmt: skip
+    return BatchComparison(
+        gathered.name, gathered.tests, _rows(ohms), unlike, LEAST_UNITS, gathered.left_out
+    )
+
+
+class _Trend:
+    """What has changed over the tests of a unit, by a sober rule and no line through them.
+
+    A joint is compared with every test since it was last worked on, and has grown where any of
+    them says so beyond noise; what a repair did is told by the tests on its two sides alone.
+    """
+
+    def __init__(
+        self, ohms: Sequence[Sequence[JointOhms]], repaired: Sequence[Sequence[str]]
+    ) -> None:
+        self.ohms = ohms
+        self.repaired = repaired
+        self._pairs: dict[tuple[int, int], dict[str, JointChange]] = {}
+
+    def changes(self) -> list[Change]:
+        names = [row.where for row in self.ohms[0]]
+        found = [self._change(place, name) for place, name in enumerate(names)]
+        return [change for change in found if change is not None]
+
+    def _change(self, place: int, where: str) -> Change | None:
+        last = len(self.ohms) - 1
+        works = [test for test, names in enumerate(self.repaired) if where in names]
+        start = works[-1] if works else 0
+        moved = [
+            (test, change)
+            for test in range(start, last)
+            if (change := self._between(test, last, where)).beyond_noise
+        ]
+        grown = [(test, change) for test, change in moved if change.grown > 0.5]
+        if grown:
+            running = self._running(where, start)
+            return self._shown(place, grown[0][0], last, grown[0][1], running)
+        if moved:
+            return self._shown(place, moved[-1][0], last, moved[-1][1])
+        if start > 0 and (change := self._between(start - 1, start, where)).beyond_noise:
+            return self._shown(place, start - 1, start, change, remade=True)
+        return None
+
+    def _running(self, where: str, start: int) -> int:
+        """Tests up to the last at each of which the joint was above the one before."""
+        running = 0
+        for test in range(len(self.ohms) - 1, start, -1):
+            change = self._between(test - 1, test, where)
+            if not (change.beyond_noise and change.grown > 0.5):
+                break
+            running += 1
+        return max(running, 1)
+
+    def _between(self, earlier: int, later: int, where: str) -> JointChange:
+        key = (earlier, later)
+        if key not in self._pairs:
+            changes = changes_between(self.ohms[earlier], self.ohms[later])
+            self._pairs[key] = {change.where: change for change in changes}
+        return self._pairs[key][where]
+
+    def _shown(
+        self,
+        place: int,
+        earlier: int,
+        later: int,
+        change: JointChange,
+        running: int = 1,
+        remade: bool = False,
+    ) -> Change:
+        before, after = (_band(self.ohms[test][place]) for test in (earlier, later))
+        return Change(
+            change.where, earlier, later, before, after, change.factor, change.grown, running,
+            remade,
+        )  # fmt: skip
+
+
+def _worst_first(change: Change) -> tuple[bool, float, float]:
+    return change.way == "fell", -change.after.at_fault, -change.factor[1]
+
+
+def _rows(ohms: Sequence[Sequence[JointOhms]]) -> list[JointRow]:
+    return [
+        JointRow(rows[0].where, [_band(row) for row in rows]) for rows in zip(*ohms, strict=True)
+    ]
+
+
+def _named(rows: Sequence[JointOhms], where: str) -> JointOhms:
+    return next(row for row in rows if row.where == where)
+
+
+def _band(row: JointOhms) -> Band:
+    return Band(row.ohms.low, row.ohms.best, row.ohms.high, row.shown_ohm, row.raised, row.at_fault)
