@@ -116,8 +116,7 @@ def _batch(args: argparse.Namespace) -> int:
         content = batch_content(shelf, args.design, utc_now())
     page = render_batch(content)
     tags = [unit.tag for unit in content.units]
-    outliers = list(dict.fromkeys(tag for tag, _, _ in content.outliers))
-    answer = {"design": args.design, "units": tags, "outliers": outliers}
+    answer = {"design": args.design, "units": tags, "outliers": content.odd_tags}
     return _answer(args, page, f"{_file_name(args.design)}.html", answer)
 
 
@@ -171,7 +170,7 @@ def run_label(args: argparse.Namespace) -> int:
 
 
 def _labels(shelf: Shelf, args: argparse.Namespace) -> list[LabelContent]:
-    from benchtest.session.batch import units_of
+    from benchtest.session.earlier import units_of
     from benchtest.session.live import last_test
     from benchtest.session.summary import label_content
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchtest.prop.design import Design
+from benchtest.records.comparison import BatchComparison
 from benchtest.records.report import page
 
 
@@ -68,6 +69,8 @@ class BatchContent:
     units: Sequence[UnitLine]
     shared: Sequence[SharedReading]
     joints: Sequence[JointAtFault]
+    comparison: BatchComparison | None
+    """Joint by joint; None where no unit has readings."""
     fewest: int
     """Units that it takes to name an outlier."""
 
@@ -81,6 +84,13 @@ class BatchContent:
             if shown.outlier
         ]
         return sorted(rows, key=lambda row: -abs(row[2].score))
+
+    @property
+    def odd_tags(self) -> list[str]:
+        """Units that are unlike the others by a joint or by a reading, joints first."""
+        joints = () if self.comparison is None else self.comparison.unlike
+        tags = [line.tag for line in joints] + [tag for tag, _, _ in self.outliers]
+        return list(dict.fromkeys(tags))
 
 
 def render_batch(content: BatchContent) -> str:

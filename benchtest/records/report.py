@@ -13,8 +13,10 @@ from markupsafe import Markup
 
 from benchtest.evidence.marks import Mark
 from benchtest.prop.design import Design
+from benchtest.records.comparison import UnitComparison
 from benchtest.records.prop_map import draw_map
 from benchtest.records.strand_plot import StrandPlot, draw_strands
+from benchtest.records.trend_plot import draw_trend
 from benchtest.records.words import off_sd, percent, shown_ohms, shown_value
 
 LOUD = 0.05
@@ -113,13 +115,13 @@ class HistoryLine:
 
 
 @dataclass(frozen=True, slots=True)
-class ChangeLine:
-    """A joint that is not what it was at the test before."""
+class StepResult:
+    """One step of the evening, and what came of it."""
 
-    joint: str
-    before: str
-    now: str
-    change: str
+    name: str
+    good: bool | None
+    """None where it was left out, or is not over."""
+    says: str
 
 
 @dataclass(frozen=True)
@@ -153,9 +155,10 @@ class ReportContent:
     repairs: Sequence[tuple[str, str, str]]
     """When, where, what."""
     history: Sequence[HistoryLine]
-    changes: Sequence[ChangeLine]
-    compared_with: str
-    """When the test was that `changes` compares with; empty where there is none."""
+    comparison: UnitComparison | None
+    """With the unit's earlier tests; None where none can be compared."""
+    steps: Sequence[StepResult]
+    """Before power, first light, colours, wiggle and soak, as far as they were done."""
     notes: Sequence[str]
     signed_by: str | None
     signed_at: str | None
@@ -179,6 +182,7 @@ def render_report(content: ReportContent) -> str:
         bars=[_bar(reading) for reading in content.readings],
         map=_map(content),
         plot=None if content.plot is None else Markup(draw_strands(content.plot)),
+        trend=_trend(content),
     )
 
 
@@ -214,6 +218,11 @@ def _rows(lines: Sequence[StrandLine], ends: Sequence[Sequence[JointLine | None]
         else:
             rows.append(_Row(line.number, line.number, line, joints))
     return rows
+
+
+def _trend(content: ReportContent) -> Markup | None:
+    drawn = None if content.comparison is None else draw_trend(content.comparison)
+    return None if drawn is None else Markup(drawn)
 
 
 def _map(content: ReportContent) -> Any:

@@ -91,7 +91,7 @@ class StrandPlot:
 
 def draw_strands(plot: StrandPlot) -> str:
     """The plot as an SVG element, without anything from elsewhere."""
-    return themed(as_svg(lambda: _figure(plot), STYLE))
+    return themed(as_svg(lambda: _figure(plot), STYLE), "volts")
 
 
 def _figure(plot: StrandPlot) -> Figure:
@@ -147,15 +147,21 @@ def _strand(at: Axes, panel: Panel, start: float) -> None:
         at.plot(dots, volts, "D", color=BAD, markersize=3.2, clip_on=False, zorder=5)
 
 
-def themed(svg: str) -> str:
-    """A picture of matplotlib's as part of a page: its colours, and no ids but those it uses."""
+def themed(svg: str, name: str) -> str:
+    """A picture of matplotlib's as part of a page: its colours, and no ids but those it uses.
+
+    Args:
+        svg: the picture.
+        name: comes before each of its ids, since another picture of the page may have the same.
+    """
     svg = svg[svg.index("<svg") :].strip()
     svg = re.sub(r"<style[^>]*>.*?</style>", "", svg, flags=re.DOTALL)
     svg = re.sub(r"<!--.*?-->", "", svg, flags=re.DOTALL)
     used = set(re.findall(r'(?:href="|url\()#([\w-]+)', svg))
-    svg = re.sub(r' id="([\w-]+)"', lambda found: found[0] if found[1] in used else "", svg)
-    for colour, name in _OWN.items():
-        svg = svg.replace(colour, f"var(--{name})")
+    svg = re.sub(r' id="([^"]+)"', lambda found: found[0] if found[1] in used else "", svg)
+    svg = re.sub(r'( id="|href="#|url\(#)', rf"\1{name}-", svg)
+    for colour, own in _OWN.items():
+        svg = svg.replace(colour, f"var(--{own})")
     svg = re.sub(
         r'<svg [^>]*viewBox="([^"]*)"[^>]*>', r'<svg viewBox="\1" role="img">', svg, count=1
     )

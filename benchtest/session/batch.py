@@ -11,7 +11,7 @@ import numpy as np
 from benchtest import __version__
 from benchtest.circuit.predict import predict
 from benchtest.diagnosis.taps import volt_noise
-from benchtest.errors import CircuitFault, InputError, NameFault, nearest
+from benchtest.errors import CircuitFault, InputError, NameFault
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.outliers import FAR, FEWEST, outlier_scores
 from benchtest.evidence.reading import Reading
@@ -20,7 +20,10 @@ from benchtest.prop.lit import Lit, parse_lit, spans
 from benchtest.prop.names import parse_probe
 from benchtest.prop.reader import parse_design
 from benchtest.records.batch import BatchContent, JointAtFault, SharedReading, Shown, UnitLine
+from benchtest.records.comparison import BatchComparison
 from benchtest.records.shelf import SessionRow, Shelf, Unit
+from benchtest.session.comparison import compare_batch, gather_units
+from benchtest.session.earlier import units_of
 from benchtest.session.guidance import INNOCENT, waits_for
 from benchtest.session.history import found_words, local_time
 from benchtest.session.live import last_test
@@ -65,25 +68,17 @@ def batch_content(shelf: Shelf, design_name: str, now: datetime) -> BatchContent
         units=lines,
         shared=_shared(design, tested),
         joints=_joints(tested),
+        comparison=_comparison(shelf, design_name),
         fewest=FEWEST,
     )
 
 
-def units_of(shelf: Shelf, design_name: str) -> list[Unit]:
-    """Units of a design.
-
-    Raises:
-        NameFault: there are none.
-    """
-    units = [unit for unit in shelf.units() if unit.design_name == design_name]
-    if not units:
-        known = sorted({unit.design_name for unit in shelf.units()})
-        shown = "".join(sign if sign.isprintable() else "?" for sign in design_name)[:40]
-        words = f" (of {', '.join(known)})" if known else ""
-        raise NameFault(
-            f'design "{shown}": this bench has no unit of it{nearest(design_name, known)}{words}'
-        )
-    return units
+def _comparison(shelf: Shelf, design_name: str) -> BatchComparison | None:
+    """Of joints; None where there is nothing to weigh."""
+    try:
+        return compare_batch(gather_units(shelf, design_name))
+    except (InputError, CircuitFault):
+        return None
 
 
 def _line(unit: Unit, row: SessionRow, state: State) -> UnitLine:

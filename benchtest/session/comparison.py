@@ -33,8 +33,7 @@ from benchtest.records.comparison import (
     UnlikeLine,
 )
 from benchtest.records.shelf import SessionRow, Shelf
-from benchtest.session.batch import units_of
-from benchtest.session.earlier import wiring
+from benchtest.session.earlier import units_of, wiring
 from benchtest.session.history import local_time
 from benchtest.session.live import happened_in
 from benchtest.session.state import State, fold

@@ -3,14 +3,31 @@
 from __future__ import annotations
 
 from benchtest.diagnosis.learn import SeenUnit
-from benchtest.errors import InputError
+from benchtest.errors import InputError, NameFault, nearest
 from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
 from benchtest.prop.reader import parse_design
-from benchtest.records.shelf import SessionRow, Shelf
+from benchtest.records.shelf import SessionRow, Shelf, Unit
 from benchtest.session.live import happened_in
 from benchtest.session.state import fold
+
+
+def units_of(shelf: Shelf, design_name: str) -> list[Unit]:
+    """Units of a design.
+
+    Raises:
+        NameFault: there are none.
+    """
+    units = [unit for unit in shelf.units() if unit.design_name == design_name]
+    if not units:
+        known = sorted({unit.design_name for unit in shelf.units()})
+        shown = "".join(sign if sign.isprintable() else "?" for sign in design_name)[:40]
+        words = f" (of {', '.join(known)})" if known else ""
+        raise NameFault(
+            f'design "{shown}": this bench has no unit of it{nearest(design_name, known)}{words}'
+        )
+    return units
 
 
 def seen_unit(shelf: Shelf, tag: str, design: Design) -> SeenUnit:

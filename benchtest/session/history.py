@@ -1,17 +1,16 @@
-"""What a unit's earlier sessions say, and which of its joints have changed since."""
+"""What a unit's earlier sessions say."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import datetime
 
-from benchtest.diagnosis import Finding, JointBand
+from benchtest.diagnosis import JointBand
 from benchtest.errors import BenchError
-from benchtest.records.report import ChangeLine, HistoryLine, JointLine
+from benchtest.records.report import HistoryLine, JointLine
 from benchtest.records.words import percent, sums
 from benchtest.session.events import RepairDone, StageSet
 from benchtest.session.guidance import suspected
-from benchtest.session.live import TESTS, Session
+from benchtest.session.live import Session
 from benchtest.session.state import State
 
 MOST_LINES = 8
@@ -76,59 +75,3 @@ def found_words(state: State) -> str:
         more = "" if cleared is None else f", no joint above {cleared * 1e3:.0f} mΩ"
         return f"nothing wrong, {percent(said.healthy)}{more}"
     return ", ".join(f"{where} {percent(p)}" for where, p in suspected(said)[:2])
-
-
-def test_before(session: Session) -> Session | None:
-    """The unit's test before this one, if it is of the same joints."""
-    rows = session.shelf.sessions(session.tag)
-    place = next(at for at, row in enumerate(rows) if row.id == session.row.id)
-    for row in reversed(rows[:place]):
-        try:
-            past = Session.resume(session.shelf, row.id)
-        except BenchError:
-            continue
-        if any(isinstance(h.what, TESTS) for h in past.state.undoable):
-            if row.design_text == session.row.design_text:
-                past.engine = session.engine  # its circuits are factored already
-            return past
-    return None
-
-
-def changes(before: Finding, now: Finding) -> list[ChangeLine]:
-    """Joints that differ between two tests of a unit by more than the doubt of both.
-
-    A joint that is suspected in one test and cleared, in the other, below the band it had there
-    has changed; so has one whose bands in both lie apart.
-    """
-    old = {band.name: joint_line(band) for band in before.joints}
-    lines = []
-    for band in now.joints:
-        was, here = old.get(band.name), joint_line(band)
-        if was is not None and (change := _change(was, here)):
-            lines.append(ChangeLine(band.name, was.words, here.words, change))
-    return lines
-
-
-def _change(was: JointLine, here: JointLine) -> str:
-    low, high = _range(was)
-    low_now, high_now = _range(here)
-    if high is not None and low_now > high:
-        return "has risen"
-    return "has fallen" if high_now is not None and high_now < low else ""
-
-
-def _range(joint: JointLine) -> tuple[float, float | None]:
-    """Between which resistances a joint is; no upper limit where nothing sets one. [Ω]"""
-    if not joint.loud:
-        return 0.0, joint.cleared_ohm
-    if joint.likely_open or joint.ohms is None:
-        return 30.0, None
-    return joint.ohms[0], joint.ohms[2]
-
-
-def changed_since(session: Session, found: Finding) -> tuple[str, Sequence[ChangeLine]]:
-    """When the unit was tested before, and what has changed since; empty where it never was."""
-    past = test_before(session)
-    if past is None:
-        return "", ()
-    return local_time(past.row.started_at), changes(past.diagnose(), found)

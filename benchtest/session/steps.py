@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
 from benchtest.diagnosis import Finding
+from benchtest.records.report import StepResult
 from benchtest.session import checks, colours
 from benchtest.session.events import CheckMade
 from benchtest.session.guidance import (
@@ -16,7 +18,7 @@ from benchtest.session.guidance import (
     look_advice,
     wiggle_advice,
 )
-from benchtest.session.soak import clock_text
+from benchtest.session.soak import Soak, clock_text
 from benchtest.session.state import State
 
 StepName = Literal[
@@ -93,35 +95,70 @@ def _colours(state: State) -> list[Advice]:
     return [colour_advice(colour, None) for colour in state.design.node.colours]
 
 
-def notes_of(state: State) -> list[str]:
-    """What these steps leave on the record, in a line each."""
-    notes = []
-    if state.checks:
-        notes.append("Before power: " + "; ".join(_check(made) for made in state.checks.values()))
-    if state.first_light is not None:
-        notes.append(f"First light: {'all' if state.first_light else 'not all'} strands glowed")
-    if rows := [f"{name} {_right(row)}" for name, row in state.colours.items() if row]:
-        notes.append("Colours: " + ", ".join(rows))
-    if state.wiggled:
-        loose = [end for end, steady in state.wiggled.items() if not steady]
-        words = f"flicker at {', '.join(loose)}" if loose else "steady"
-        notes.append(f"Wiggled at {len(state.wiggled)} strand ends: {words}")
-    if (soak := state.soak) is not None:
-        notes.append(
-            f"Soak at {soak.level:.0%}: {clock_text(soak.done_s)} of {clock_text(soak.planned_s)}, "
-            f"{soak.looks} looks, {soak.intermittent} intermittent"
+def results(state: State) -> list[StepResult]:
+    """What came of the steps that are not strands or readings, as far as they were taken."""
+    found = [*_checked(state)]
+    if (lit := state.first_light) is not None:
+        found.append(
+            StepResult(
+                "First light", lit, "every strand glowed" if lit else "not every strand glowed"
+            )
         )
-    return notes
+    if rows := {name: row for name, row in state.colours.items() if row}:
+        says = ", ".join(f"{name} {_right(row)}" for name, row in rows.items())
+        found.append(StepResult("Colours", not colours.wrong_strands(state.colours), says))
+    if state.wiggled:
+        found.append(_wiggled(state.wiggled))
+    if state.soak is not None:
+        found.append(_soak_result(state.soak))
+    taken = {step.name for step in found}
+    left = [name for name in ("First light", "Colours", "Wiggle", "Soak") if name not in taken]
+    if found and left:
+        found.append(StepResult("Not done", None, ", ".join(left).lower()))
+    return found
+
+
+def _checked(state: State) -> Iterator[StepResult]:
+    """Checks before power, feed by feed."""
+    for feed in state.design.feeds:
+        made = [one for (_, name), one in state.checks.items() if name == feed.name]
+        if not made:
+            continue
+        says = ", ".join(_check(one) for one in made)
+        again = feed.name in state.recheck
+        if again:
+            says += "; soldered since: measure between the rails again"
+        whole = not again and all(one.passed is not None for one in made)
+        bad = any(one.passed is False for one in made)
+        yield StepResult(
+            f"Before power, {feed.name}", False if bad else True if whole else None, says
+        )
 
 
 def _check(made: CheckMade) -> str:
     if made.passed is None:
-        return f"{made.check} at {made.feed} left out"
+        return f"{made.check} left out"
     shown = f"{made.volts:g} V" if made.volts is not None else ""
     shown = f"{made.ohm:g} Ω" if made.ohm is not None else shown
-    return f"{made.check} at {made.feed} {'good' if made.passed else 'BAD'} {shown}".rstrip()
+    return f"{made.check} {shown or 'right'}" + ("" if made.passed else " (bad)")
 
 
 def _right(row: dict[int, bool]) -> str:
-    wrong = sum(not right for right in row.values())
-    return f"wrong on {wrong} strands" if wrong else "right"
+    wrong = [str(number) for number, right in sorted(row.items()) if not right]
+    return f"wrong on strand {', '.join(wrong)}" if wrong else "right"
+
+
+def _wiggled(ends: dict[str, bool]) -> StepResult:
+    loose = [end for end, steady in ends.items() if not steady]
+    words = f"light flickered at {', '.join(loose)}" if loose else "light stayed steady"
+    return StepResult("Wiggle", not loose, f"{len(ends)} strand ends moved: {words}")
+
+
+def _soak_result(soak: Soak) -> StepResult:
+    good = False if soak.intermittent else True if soak.whole else None
+    return StepResult(
+        "Soak",
+        good,
+        f"{clock_text(soak.done_s)} of {clock_text(soak.planned_s)} at {soak.level:.0%}, "
+        f"{soak.looks} looks, {soak.intermittent} intermittent",
+    )

@@ -7,17 +7,19 @@ import hashlib
 from benchtest import __version__
 from benchtest.diagnosis import Finding
 from benchtest.diagnosis.repair import repair_words
-from benchtest.errors import InputError
+from benchtest.errors import CircuitFault, InputError
+from benchtest.records.comparison import UnitComparison
 from benchtest.records.label import LabelContent
 from benchtest.records.report import ReadingLine, ReportContent, StrandLine, SuspectLine
 from benchtest.records.shelf import Shelf, Stage
 from benchtest.session.along import strand_plot
+from benchtest.session.comparison import compare_unit, gather_tests
 from benchtest.session.events import RepairDone, SignedOff
 from benchtest.session.guidance import INNOCENT, open_items, waits_for
-from benchtest.session.history import changed_since, history_lines, joint_line, local_time
+from benchtest.session.history import history_lines, joint_line, local_time
 from benchtest.session.live import Session, last_test
 from benchtest.session.state import State
-from benchtest.session.steps import notes_of
+from benchtest.session.steps import results
 
 
 def report_content(session: Session, finding: Finding | None = None) -> ReportContent:
@@ -36,7 +38,6 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
     waits = waits_for(here, stage)
     passed = state.signed is not None and not open_items(state, found)
     signed = state.signed
-    compared_with, changes = changed_since(session, found)
     cleared = found.cleared_ohm if found.healthy > 0.5 else None
     return ReportContent(
         tag=session.tag,
@@ -61,13 +62,24 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
         cleared_mohm=None if cleared is None else cleared * 1e3,
         repairs=_repairs(session),
         history=history_lines(session),
-        changes=changes,
-        compared_with=compared_with,
-        notes=(*notes_of(state), *state.notes),
+        comparison=_comparison(session),
+        steps=results(state),
+        notes=state.notes,
         signed_by=signed.by if signed else None,
         signed_at=_signed_at(session),
         comment=signed.comment if signed else "",
     )
+
+
+def _comparison(session: Session) -> UnitComparison | None:
+    """With the tests before; None where there are none, or this one has no readings."""
+    if not session.state.readings:
+        return None
+    try:
+        gathered = gather_tests(session.shelf, session.tag, upto=session.row.id)
+        return compare_unit(gathered)
+    except (InputError, CircuitFault):
+        return None
 
 
 def label_content(shelf: Shelf, tag: str) -> LabelContent:

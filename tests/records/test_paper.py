@@ -13,15 +13,17 @@ from pathlib import Path
 import pytest
 
 from benchtest.evidence.marks import Mark
+from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
 from benchtest.prop.lit import Lit
 from benchtest.prop.reader import parse_design
+from benchtest.records.comparison import Band, Change, Compared, JointRow, UnitComparison
 from benchtest.records.report import (
-    ChangeLine,
     HistoryLine,
     JointLine,
     ReadingLine,
     ReportContent,
+    StepResult,
     StrandLine,
     SuspectLine,
     render_report,
@@ -30,6 +32,20 @@ from benchtest.records.strand_plot import Curve, Dot, Panel, StrandPlot
 
 Browse = Callable[..., str]
 PHONE_PX = 360
+
+
+def _years(design: Design) -> UnitComparison:
+    """Six tests, and three joints that stand out in them."""
+    good = Band(0.001, 0.002, 0.005, 0.012, 0.01, 0.001)
+    bad = Band(0.085, 0.11, 1.4, 1.5, 1.0, 1.0)
+    tests = [
+        Compared("0" * 36, f"{year}-11-20 17:00", f"{year}-11-20T17:00:00Z", 9, "WF-03")
+        for year in range(2021, 2027)
+    ]
+    names = [joint.name for joint in power_joints(design)]
+    rows = [JointRow(name, [good] * 5 + [bad if n < 3 else good]) for n, name in enumerate(names)]
+    changes = [Change(name, 0, 5, good, bad, (17.0, 55.0, 140.0), 1.0) for name in names[:2]]
+    return UnitComparison("WF-03", design.name, tests, rows, changes, ["2020-11-20: no readings"])
 
 
 @pytest.fixture(scope="module")
@@ -69,8 +85,14 @@ def page() -> str:
         repairs=[("2026-11-25 18:30", "2B-", "reflowed")] * 2,
         history=[HistoryLine("2026-11-25", "sealed", "12 passed", "7A+ 93 %", "Mara", "0" * 36)]
         * 3,
-        changes=[ChangeLine("7A+", "≤ 30 mΩ", "420 mΩ (310 to 1600)", "has risen")],
-        compared_with="2025-11-20 17:00",
+        comparison=_years(design),
+        steps=[
+            StepResult("Before power, main", True, "rails 4700 Ω, polarity right, fuse right"),
+            StepResult("First light", True, "every strand glowed"),
+            StepResult("Colours", True, "red right, green right, blue right"),
+            StepResult("Wiggle", False, "24 strand ends moved: light flickered at 9B"),
+            StepResult("Soak", True, "2:00:00 of 2:00:00 at 50%, 4 looks, 0 intermittent"),
+        ],
         notes=["Strand 9: sleeve cracked near node 28, taped.", "x" * 300],
         signed_by=None,
         signed_at=None,

@@ -18,12 +18,13 @@ from benchtest.evidence.marks import Mark
 from benchtest.prop.design import BusPad, Design
 from benchtest.prop.lit import Lit
 from benchtest.prop.reader import parse_design
+from benchtest.records.comparison import Band, Change, Compared, JointRow, UnitComparison
 from benchtest.records.report import (
-    ChangeLine,
     HistoryLine,
     JointLine,
     ReadingLine,
     ReportContent,
+    StepResult,
     StrandLine,
     SuspectLine,
     render_report,
@@ -38,6 +39,22 @@ ALLOWED = {
     *("span", "ul", "li", "div", "table", "thead", "tbody", "tr", "th", "td", "code", "wbr"),
     *("svg", "rect", "line", "circle", "path", "g", "defs", "use", "text", "figure", "clippath"),
 }
+
+
+GOOD = Band(0.001, 0.002, 0.005, 0.012, 0.01, 0.001)
+BAD = Band(0.085, 0.11, 0.14, 0.15, 1.0, 1.0)
+
+
+def _trend(words: str = "7A+") -> UnitComparison:
+    """A joint that has grown from one November to the next, and one that nobody read at."""
+    unread = Band(0.001, 0.002, 0.005, None, 0.01, 0.01)
+    tests = [
+        Compared("0" * 36, f"{year}-11-20 17:00", f"{year}-11-20T17:00:00Z", 9, words)
+        for year in (2024, 2025, 2026)
+    ]
+    rows = [JointRow(words, [GOOD, unread, BAD]), JointRow("9B-", [unread] * 3)]
+    change = Change(words, 0, 2, GOOD, BAD, (17.0, 55.0, 140.0), 0.9999)
+    return UnitComparison(words, words, tests, rows, [change], [words])
 
 
 class _Page(HTMLParser):
@@ -122,8 +139,8 @@ def _content(words: str = "plain") -> ReportContent:
             HistoryLine("2026-11-25", "soldered", "12 passed", words, words, "abc"),
             HistoryLine("2026-11-20", "bare", "12 passed", "7A+ 93 %", words, "def"),
         ],
-        changes=[ChangeLine("4A+", words, "≤ 30 mΩ", "has fallen")],
-        compared_with="2026-11-20 17:00",
+        comparison=_trend(words),
+        steps=[StepResult(words, True, words), StepResult("Soak", False, "1 intermittent")],
         notes=[words, "second"],
         signed_by=words,
         signed_at="2026-11-25 18:40",
@@ -139,7 +156,9 @@ def test_every_figure_is_on_the_page() -> None:
         "Waits for: sealing; plain.", "No joint above 40 mΩ", "1 3 5-8", "crown:2+>crown:11+",
         "-0.5 mV", "0.4 mV", "0.2 mV", "+0.5 sd", "4.200 A", "4.100 A", "4A+", "93 %", "0.80",
         "2 %", "second", "2026-11-25 18:40", "17–30 dark", "! 4A+ 93 %", "≤ 30 mΩ", "not shown",
-        "! 420 mΩ (310 to 600)", "! open", "7A+ 93 %", "has fallen",
+        "! 420 mΩ (310 to 600)", "! open", "7A+ 93 %", "✗ 1 intermittent",
+        "plain grew from at most 12 mΩ to 85–140 mΩ: mend before it fails.", "! 85–140 mΩ",
+        "≤ 12 mΩ", "2 of 2 joints were not shown", "2024-11-20",
         "with 7A+ taken to be at fault",
         "2 strands that differ less are left out", "strand 2", "d00d", "crown",
     ):  # fmt: skip
@@ -150,7 +169,7 @@ def test_words_never_become_elements() -> None:
     plain, evil = _Page(render_report(_content())), _Page(render_report(_content(EVIL)))
     assert [tag for tag, _ in evil.tags] == [tag for tag, _ in plain.tags]
     # the drawing shortens the names of a bus and a feed, and keeps the whole of each as a title
-    assert evil.words.count(EVIL) == plain.words.count("plain") - 2 == 18
+    assert evil.words.count(EVIL) == plain.words.count("plain") - 2 == 23
     assert evil.open == []
 
 
@@ -189,23 +208,24 @@ def test_the_verdict_is_told_by_words_and_sign_not_by_colour_alone() -> None:
 
 def test_an_empty_session_has_a_page_too() -> None:
     bare = dataclasses.replace(
-        _content(), waits_for=[], marks=[], joints=[], plot=None, history=[], changes=[],
-        compared_with="", readings=[], suspects=[], healthy=None, cleared_mohm=None,
+        _content(), waits_for=[], marks=[], joints=[], plot=None, history=[], comparison=None,
+        steps=[], readings=[], suspects=[], healthy=None, cleared_mohm=None,
         repairs=[], notes=[], signed_by=None, signed_at=None, comment="", ended_at="",
     )  # fmt: skip
     page = _Page(render_report(bare))
     for words in ("None was taken.", "Nothing is above 5 %.", "not worked out"):
         assert words in page.words
     for words in (
-        "Waits for", "Repairs", "Notes", "No joint above", "last event", "History", "Since",
-        "Volts along",
+        "Waits for", "Repairs", "Notes", "No joint above", "last event", "History",
+        "from test to test", "Before power", "Volts along",
     ):  # fmt: skip
         assert words not in page.words
 
 
 def _drawn(z: float) -> tuple[dict[str, str | None], dict[str, str | None], str | None]:
     """Dot, band and label of the one reading of a page."""
-    content = dataclasses.replace(_content(), plot=None, readings=[_reading(z)])
+    plain = dataclasses.replace(_content(), plot=None, comparison=None)
+    content = dataclasses.replace(plain, readings=[_reading(z)])
     page = _Page(render_report(content))
     (band,) = [attrs for tag, attrs in page.tags if tag == "rect"]
     dot = [attrs for tag, attrs in page.tags if tag == "circle"][-1]
@@ -279,9 +299,13 @@ def test_no_id_stands_on_the_page_twice() -> None:
 
 def test_the_plot_takes_its_colours_from_the_page() -> None:
     text = render_report(_content())
-    (plot,) = re.findall(r'<figure class="plot wide">(.*?)</figure>', text, flags=re.DOTALL)
-    assert "var(--ink)" in plot
-    assert not re.findall(r"#[0-9a-f]{6}\b", plot)
+    plots = re.findall(
+        r'<figure class="plot (?:trend )?wide">(.*?)</figure>', text, flags=re.DOTALL
+    )
+    assert len(plots) == 2  # volts along the strands, and joints from test to test
+    for plot in plots:
+        assert "var(--bad)" in plot
+        assert not re.findall(r"#[0-9a-f]{6}\b", plot)
 
 
 def test_neighbours_that_are_alike_share_a_row_of_a_long_table() -> None:

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 import pytest
 
 from benchtest.circuit.predict import predict
-from benchtest.diagnosis import Finding, JointBand, NextReading, Ohms
+from benchtest.diagnosis import NextReading
 from benchtest.errors import InputError, NameFault
 from benchtest.prop.design import Design
 from benchtest.prop.lit import everything
@@ -24,7 +24,6 @@ from benchtest.session.events import (
     StageSet,
     VerdictGiven,
 )
-from benchtest.session.history import changes
 from benchtest.session.live import Session
 from benchtest.session.summary import label_content, report_content
 
@@ -98,7 +97,8 @@ def test_a_report_knows_the_test_before_and_what_was_done_then(begin: Begin) -> 
     first.record(SignedOff("Mara"))
     second = _tested(begin, "WF-03", 4.9)
     content = report_content(second)
-    assert content.compared_with
+    assert content.comparison is not None
+    assert [test.record for test in content.comparison.tests] == [first.row.id, second.row.id]
     now, then = content.history
     assert (now.stage, now.did) == ("sealed", "4 passed, 1 readings")
     assert (then.signed, then.record) == ("Mara", first.row.id)
@@ -115,38 +115,3 @@ def test_the_plot_of_a_report_shows_what_was_read_where(begin: Begin) -> None:
     assert (curve.x[0], curve.x[-1]) == (0.0, 11.0)
     assert curve.read_v is not None
     assert curve.read_v[-1] == pytest.approx(4.85, abs=0.02)  # this unit goes through its reading
-
-
-def _finding(name: str, probability: float, ohms: Ohms | None, cleared: float | None) -> Finding:
-    band = JointBand(name, probability, 0.0, ohms, cleared)
-    return Finding(0.5, (), (), SETTLED, (), None, joints=(band,))
-
-
-GOOD, UNREAD = (0.0, None, 0.03), (0.0, None, None)
-BAD, WORSE, WIDE = (
-    (0.9, Ohms(0.2, 0.3, 0.4), None),
-    (0.9, Ohms(0.8, 1.0, 1.3), None),
-    (0.9, Ohms(0.02, 0.3, 2.0), None),
-)
-
-
-@pytest.mark.parametrize(
-    ("before", "now", "said"),
-    [
-        (GOOD, BAD, "has risen"),
-        (BAD, GOOD, "has fallen"),
-        (BAD, WORSE, "has risen"),
-        (BAD, WIDE, ""),
-        (GOOD, GOOD, ""),
-        (UNREAD, BAD, ""),
-        (BAD, UNREAD, ""),
-        (GOOD, WIDE, ""),
-    ],
-)
-def test_a_joint_has_changed_only_beyond_the_doubt_of_both_tests(
-    before: tuple[float, Ohms | None, float | None],
-    now: tuple[float, Ohms | None, float | None],
-    said: str,
-) -> None:
-    found = changes(_finding("4A+", *before), _finding("4A+", *now))
-    assert [line.change for line in found] == ([said] if said else [])

@@ -15,8 +15,10 @@ from benchtest.pattern import frame_of
 from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
 from benchtest.prop.lit import parse_lit
+from benchtest.records.batch import render_batch
 from benchtest.records.comparison import Change, UnitComparison
 from benchtest.records.shelf import Shelf
+from benchtest.session.batch import batch_content
 from benchtest.session.comparison import (
     compare_batch,
     compare_unit,
@@ -200,6 +202,11 @@ def test_the_odd_joint_of_a_batch_is_named(batch: Shelf) -> None:
     assert found.says == [odd.says]
     assert found.left_out == ("WF-05: has no readings",)
     assert [test.tag for test in found.tests] == ["WF-01", "WF-02", "WF-03", "WF-04"]
+    content = batch_content(batch, "Small fan", datetime(2026, 11, 26, tzinfo=UTC))
+    assert content.odd_tags[0] == "WF-04"
+    page = render_batch(content)
+    assert odd.says in page
+    assert f"! {odd.band.range_words}" in page
 
 
 def test_two_units_have_no_odd_one(shelf: Shelf, tested: Bench) -> None:

@@ -30,7 +30,7 @@ from benchtest.session.guidance import open_items
 from benchtest.session.live import Session
 from benchtest.session.opening import next_tag, next_unit
 from benchtest.session.stand import Stand
-from benchtest.session.steps import notes_of, steps
+from benchtest.session.steps import results, steps
 from benchtest.session.summary import report_content
 
 from .conftest import made_ready
@@ -243,10 +243,12 @@ def test_a_soak_prompts_counts_and_ends_by_itself(stand: Stand, clock: Clock) ->
     assert stand.tick() == "soaked 1:00:00, 2 looks, 2 intermittent"
     assert stand.lamp.is_dark
     assert stand.advice.task == "look"
-    notes = notes_of(stand.session.state)
-    assert notes[-1] == "Soak at 67%: 1:00:00 of 1:00:00, 2 looks, 2 intermittent"
+    *_, soak, left = results(stand.session.state)
+    assert (soak.name, soak.good) == ("Soak", False)
+    assert soak.says == "1:00:00 of 1:00:00 at 67%, 2 looks, 2 intermittent"
+    assert (left.name, left.good, left.says) == ("Not done", None, "wiggle")
     assert "2 intermittent in the soak" in open_items(stand.session.state, None)
-    assert set(notes) <= set(report_content(stand.session).notes)
+    assert soak in report_content(stand.session).steps
 
 
 def test_a_slip_is_asked_about_once_and_then_believed(stand: Stand) -> None:
