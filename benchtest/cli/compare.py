@@ -10,7 +10,7 @@ from benchtest.cli.common import Commands, bench_of, print_json, print_table
 from benchtest.errors import InputError
 
 if TYPE_CHECKING:
-    from benchtest.records.comparison import BatchComparison, Compared, JointRow, UnitComparison
+    from benchtest.records.comparison import BatchComparison, JointRow, UnitComparison
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
@@ -75,14 +75,11 @@ def _show(found: UnitComparison | BatchComparison, args: argparse.Namespace) -> 
     from benchtest.cli.common import console
 
     rows = found.joints if args.all_joints else found.worth_showing
-    if args.tag is None:
-        title, heads = f"{found.design_name}: all units", [test.tag for test in found.tests]
-    else:
-        title, heads = f"{args.tag}: {found.design_name}", _heads(found.tests)
+    title = f"{args.tag}: {found.design_name}" if args.tag else f"{found.design_name}: all units"
     if rows:
-        print_table(f"{title}, joints", ["joint", *heads], map(_line, rows))
+        print_table(f"{title}, joints", ["joint", *found.heads], map(_line, rows))
     else:
-        console().print(Text(f"{title}: {', '.join(heads)}", style="bold"))
+        console().print(Text(f"{title}: {', '.join(found.heads)}", style="bold"))
     for words in found.says:
         console().print(Text(words))
     for why in found.left_out:
@@ -94,12 +91,6 @@ NOTE = (
     "Bands are 90 % of what readings, tolerances and meter leave open; they tell how current\n"
     "flows, not how well a joint is made: look at each, flex it, and read once more warm."
 )
-
-
-def _heads(tests: Sequence[Compared]) -> list[str]:
-    """Dates, with the time where two tests are of one day."""
-    days = [test.date for test in tests]
-    return [test.when if days.count(test.date) > 1 else test.date for test in tests]
 
 
 def _line(row: JointRow) -> Sequence[str]:

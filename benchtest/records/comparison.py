@@ -239,6 +239,12 @@ class UnitComparison:
     """Tests that could not be compared, and why."""
 
     @property
+    def heads(self) -> list[str]:
+        """Dates of the tests, with the time where two are of one day."""
+        days = [test.date for test in self.tests]
+        return [test.when if days.count(test.date) > 1 else test.date for test in self.tests]
+
+    @property
     def bad(self) -> list[JointRow]:
         """Joints at fault in the last test that have no change of their own."""
         told = {change.where for change in self.changes}
@@ -329,6 +335,11 @@ class BatchComparison:
     fewest: int
     """Units that it takes to name an outlier."""
     left_out: Sequence[str] = ()
+
+    @property
+    def heads(self) -> list[str]:
+        """Tags of the units."""
+        return [test.tag for test in self.tests]
 
     @property
     def worth_showing(self) -> list[JointRow]:

@@ -9,15 +9,24 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from textual import work
 from textual.app import App, SystemCommand
 from textual.screen import Screen
 
 from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
+from benchtest.session.comparison import (
+    Gathered,
+    compare_batch,
+    compare_unit,
+    gather_tests,
+    gather_units,
+)
 from benchtest.session.live import Session, unfinished
 from benchtest.session.opening import Bench, new_session, next_unit, on_the_bench
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.tui.bench_view import Leaving
+from benchtest.tui.compare_screen import CompareScreen
 from benchtest.tui.dialogs import Tell
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.tui.signs import signs_for_terminal
@@ -67,6 +76,31 @@ class BenchApp(App[None]):
 
     def on_shelf_screen_new(self, message: ShelfScreen.New) -> None:
         self._begin(message.tag, message.prop_file)
+
+    def on_shelf_screen_compare(self, message: ShelfScreen.Compare) -> None:
+        self.push_screen(CompareScreen(message.tag, message.design_name, self.signs))
+
+    def on_compare_screen_asked(self, message: CompareScreen.Asked) -> None:
+        try:
+            if message.whole_design:
+                gathered = gather_units(self.shelf, message.design_name)
+            else:
+                gathered = gather_tests(self.shelf, message.tag)
+        except BenchError as error:
+            message.screen.say(str(error))
+            return
+        self._compare(message, gathered)
+
+    @work(thread=True, exclusive=True, group="compare")
+    def _compare(self, message: CompareScreen.Asked, gathered: Gathered) -> None:
+        """Weigh it beside the screen, and hand over what came of it."""
+        weigh = compare_batch if message.whole_design else compare_unit
+        try:
+            found = weigh(gathered)
+        except BenchError as error:
+            self.call_from_thread(message.screen.say, str(error))
+            return
+        self.call_from_thread(message.screen.show, found, message.whole_design)
 
     def _begin(self, tag: str, prop_file: Path) -> None:
         try:
@@ -123,6 +157,7 @@ class BenchApp(App[None]):
         if isinstance(screen, ShelfScreen):
             yield SystemCommand("New test", "of a unit; key n", screen.action_new)
             yield SystemCommand("Test the unit at the cursor", "key Enter", screen.action_choose)
+            yield SystemCommand("Compare its tests", "key c", screen.action_compare)
         yield SystemCommand("Light or dark screen", "the other of the two", self.toggle_theme)
         yield SystemCommand("End", "the prop goes dark; the record stays", self.action_quit)
 

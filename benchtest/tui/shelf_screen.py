@@ -21,6 +21,7 @@ from benchtest.tui.dialogs import AskFor, Question
 KEYS = (
     Deed("choose", "Enter", "Enter", "test it"),
     Deed("new", "n", "n", "new test"),
+    Deed("compare", "c", "c", "compare"),
     Deed("palette", "Ctrl+P", "Ctrl+P", "all"),
     Deed("end", "q", "q", "end"),
 )
@@ -32,6 +33,7 @@ class ShelfScreen(Screen[None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("n", "new", "new test"),
+        Binding("c", "compare", "compare"),
         Binding("q,escape", "end", "end"),
     ]
 
@@ -41,6 +43,14 @@ class ShelfScreen(Screen[None]):
         def __init__(self, tag: str) -> None:
             super().__init__()
             self.tag = tag
+
+    class Compare(Message):
+        """A unit's tests are to be compared."""
+
+        def __init__(self, tag: str, design_name: str) -> None:
+            super().__init__()
+            self.tag = tag
+            self.design_name = design_name
 
     class New(Message):
         """A test of a unit is to begin."""
@@ -100,6 +110,13 @@ class ShelfScreen(Screen[None]):
         """A click on what Enter does."""
         if self.query_one(DataTable).row_count:
             self.query_one(DataTable).action_select_cursor()
+
+    def action_compare(self) -> None:
+        """The tests of the unit at the cursor, joint by joint."""
+        table = self.query_one(DataTable)
+        if table.row_count:
+            tag, design_name, *_ = table.get_row_at(table.cursor_row)
+            self.post_message(self.Compare(tag, design_name))
 
     def action_palette(self) -> None:
         self.app.action_command_palette()

@@ -1,0 +1,130 @@
+"""Tests of one unit beside each other, or all units of its design: joints and what changed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
+from textual.content import Content
+from textual.message import Message
+from textual.screen import Screen
+from textual.widgets import DataTable, Static
+
+from benchtest.records.comparison import BatchComparison, UnitComparison
+from benchtest.tui.deeds import Deed, links
+from benchtest.tui.signs import Signs
+
+Found = UnitComparison | BatchComparison
+WORKING = "Weighing the readings of every test; this takes some seconds."
+NOTE = (
+    "Bands hold 90 %. They tell how current flows, not how well a joint is made: look at each, "
+    "flex it, read once more warm."
+)
+
+
+class CompareScreen(Screen[None]):
+    """Shows a comparison; asks for another. What it means it does not know."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("d", "other", "unit or design"),
+        Binding("a", "all", "all joints"),
+        Binding("c,q,escape", "back", "shelf"),
+    ]
+
+    @dataclass
+    class Asked(Message):
+        """A comparison is wanted: of the unit's tests, or of all units of the design."""
+
+        screen: CompareScreen
+        tag: str
+        design_name: str
+        whole_design: bool
+
+    def __init__(self, tag: str, design_name: str, signs: Signs) -> None:
+        super().__init__()
+        self.tag = tag
+        self.design_name = design_name
+        self.signs = signs
+        self.whole_design = False
+        self.every_joint = False
+        self.found: Found | None = None
+
+    def compose(self) -> ComposeResult:
+        yield Static(id="top")
+        with VerticalScroll(id="says-box"):
+            yield Static(id="says")
+        yield DataTable(id="joints", cursor_type="row", zebra_stripes=True)
+        yield Static(Content(NOTE), id="note")
+        yield Static(id="bottom")
+
+    def on_mount(self) -> None:
+        self.ask()
+
+    def ask(self) -> None:
+        """Ask for what is to be shown; until it comes, say so."""
+        self.found = None
+        of = "all units" if self.whole_design else self.tag
+        self.query_one("#top", Static).update(
+            Content(f" benchtest   {of}   {self.design_name}   joints compared")
+        )
+        self.say(WORKING)
+        self._table()
+        self._keys()
+        self.post_message(self.Asked(self, self.tag, self.design_name, self.whole_design))
+
+    def say(self, words: str) -> None:
+        """What there is to say, instead of a comparison."""
+        self.query_one("#says", Static).update(Content(self.signs.words(words)))
+
+    def show(self, found: Found, whole_design: bool) -> None:
+        """A comparison, unless another was asked for since."""
+        if whole_design != self.whole_design or not self.is_attached:
+            return
+        self.found = found
+        left_out = [f"Left out: {why}." for why in found.left_out]
+        self.say("\n".join([*found.says, *left_out]))
+        self._table()
+        self._keys()
+
+    def _table(self) -> None:
+        table = self.query_one(DataTable)
+        table.clear(columns=True)
+        table.display = self.found is not None
+        if self.found is None:
+            return
+        table.add_columns("joint", *self.found.heads)
+        for row in self.found.joints if self.every_joint else self.found.worth_showing:
+            bands = [f"! {band.short}" if band.is_bad else band.short for band in row.bands]
+            table.add_row(row.where, *(self.signs.words(words) for words in bands))
+        table.focus()
+
+    def _keys(self) -> None:
+        other = f"{self.tag} alone" if self.whole_design else "all units"
+        joints = "those that stand out" if self.every_joint else "all joints"
+        keys = (
+            Deed("other", "d", "d", other),
+            Deed("all", "a", "a", joints),
+            Deed("palette", "Ctrl+P", "Ctrl+P", "all"),
+            Deed("back", "Escape", "Escape", "shelf"),
+        )
+        self.query_one("#bottom", Static).update(Content(" ") + links(keys))
+
+    def action_other(self) -> None:
+        """The unit's own tests, or all units of its design."""
+        self.whole_design = not self.whole_design
+        self.ask()
+
+    def action_all(self) -> None:
+        """Every joint, or those that stand out."""
+        self.every_joint = not self.every_joint
+        self._table()
+        self._keys()
+
+    def action_palette(self) -> None:
+        self.app.action_command_palette()
+
+    def action_back(self) -> None:
+        self.dismiss()
