@@ -18,8 +18,8 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     leaving = commands.add_parser(
         "export",
         help="the bench's records as JSON lines",
-        description="Writes the bench's records as JSON lines, one session a line; or the last "
-        "readings or marks of one unit as a table.",
+        description="Writes the bench's records as JSON lines, one session a line, then the units "
+        "that have none; or the last readings or marks of one unit as a table.",
     )
     leaving.add_argument("-o", "--output", type=Path, metavar="FILE", help="default: standard out")
     leaving.add_argument("--unit", metavar="TAG", help="one unit alone (default: all)")
@@ -54,7 +54,7 @@ def run_export(args: argparse.Namespace) -> int:
     to_stdout = args.output in (None, STDIO)
     if args.json and to_stdout:
         raise InputError("export --json: give -o FILE for the records; the answer goes to stdout")
-    text, what, count = _exported(args)
+    text, counts = _exported(args)
     if to_stdout:
         sys.stdout.buffer.write(text.encode())  # as it is: no line end is turned into another
         return 0
@@ -63,19 +63,20 @@ def run_export(args: argparse.Namespace) -> int:
     except OSError as error:
         raise RecordsFault(f"{args.output}: cannot be written: {error.strerror}") from error
     if args.json:
-        print_json({"file": str(args.output), what: count})
+        print_json({"file": str(args.output), **counts})
     else:
-        print(f"Wrote {count} {what} to {args.output}.")
+        words = " and ".join(f"{count} {what.replace('_', ' ')}" for what, count in counts.items())
+        print(f"Wrote {words} to {args.output}.")
     return 0
 
 
-def _exported(args: argparse.Namespace) -> tuple[str, str, int]:
-    """What is written, what it is, and how many of it."""
+def _exported(args: argparse.Namespace) -> tuple[str, dict[str, int]]:
+    """What is written, and how many of what it is."""
     from benchtest.records.exchange import export_lines, schema_text
     from benchtest.records.shelf import Shelf
 
     if args.schema:
-        return schema_text(), "schemas", 1
+        return schema_text(), {"schemas": 1}
     if args.csv and not args.unit:
         raise InputError(f"export --csv {args.csv}: give the unit with --unit, such as WF-03")
     with Shelf(bench_of(args)) as shelf:
@@ -84,9 +85,11 @@ def _exported(args: argparse.Namespace) -> tuple[str, str, int]:
 
             table = {"readings": readings_table, "marks": marks_table}[args.csv]
             text = table(last_evidence(shelf, args.unit))
-            return text, args.csv, text.count("\n") - 1
+            return text, {args.csv: text.count("\n") - 1}
         lines = list(export_lines(shelf, args.unit))
-    return "".join(f"{line}\n" for line in lines), "sessions", len(lines)
+        sessions = len(shelf.sessions(args.unit))
+    counts = {"sessions": sessions, "untested_units": len(lines) - sessions}
+    return "".join(f"{line}\n" for line in lines), counts
 
 
 def run_import(args: argparse.Namespace) -> int:
@@ -103,13 +106,14 @@ def run_import(args: argparse.Namespace) -> int:
                 "sessions": taken.sessions,
                 "new_sessions": taken.new_sessions,
                 "new_events": taken.new_events,
+                "new_units": taken.new_units,
                 "left": list(taken.left),
             }
         )
     else:
         print(
             f"Read {taken.sessions} sessions: {taken.new_sessions} new, "
-            f"with {taken.new_events} new events."
+            f"with {taken.new_events} new events; {taken.new_units} units were not here before."
         )
         for why in taken.left:
             print(f"Left out: {why}.")

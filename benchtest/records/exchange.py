@@ -20,6 +20,8 @@ from benchtest.records.shelf import Event, SessionRow, Shelf, Stage, Unit, as_js
 FORMAT = 1
 MOST_MS = 253_402_300_799_999
 """End of the year 9999, since 1970. [ms]"""
+OF_SESSIONS = {"session", "started_at", "placed_ms", "meter", "events"}
+"""Keys of a session's line; that of a unit without one has none of them."""
 MOST_FAULTS = 20
 """Faults that are told at once; a file of another kind has one a line."""
 
@@ -37,6 +39,8 @@ class Taken:
     new_events: int
     left: tuple[str, ...] = ()
     """Sessions that were left out, since this bench has another record of them: how they differ."""
+    new_units: int = 0
+    """Units that were not here, with sessions or without."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,20 +52,44 @@ class Exported:
     events: tuple[Event, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class ExportedUnit:
+    """A unit that has no session yet, as it was exported."""
+
+    unit: Unit
+    design_text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """An exported file."""
+
+    sessions: tuple[Exported, ...]
+    units: tuple[ExportedUnit, ...] = ()
+
+    @property
+    def all_units(self) -> list[Unit]:
+        """Unit of every line."""
+        return [*(one.unit for one in self.sessions), *(one.unit for one in self.units)]
+
+
 def schema_text() -> str:
-    """The published JSON schema of one exported line."""
+    """The published JSON schema of a line."""
     return files("benchtest.records").joinpath("session.schema.json").read_text("utf-8")
 
 
 def export_lines(shelf: Shelf, tag: str | None = None) -> Iterator[str]:
     """Every session, of one unit or of all, as a line of JSON; earliest first.
 
+    Then a line for every unit without a session: a batch that was put on the shelf travels whole.
+
     Raises:
         NameFault: the bench has no such unit.
     """
-    units = {unit.tag: unit for unit in ([shelf.unit(tag)] if tag else shelf.units())}
+    tested = {unit.tag: unit for unit in ([shelf.unit(tag)] if tag else shelf.units())}
+    untested = dict(tested)
     for row in shelf.sessions(tag):
-        unit = units[row.tag]
+        unit = tested[row.tag]
         events = [
             {"seq": event.seq, "at": event.at, "kind": event.kind, "data": event.data}
             for event in shelf.events(row.id)
@@ -78,6 +106,11 @@ def export_lines(shelf: Shelf, tag: str | None = None) -> Iterator[str]:
             "events": events,
         }
         yield json.dumps(session, allow_nan=False)  # ASCII: no pipe or terminal can spoil it
+        untested.pop(row.tag, None)
+    for unit in untested.values():
+        text = shelf.design_text(unit.tag)
+        line = {"format": FORMAT, "tag": unit.tag, "stage": unit.stage, "design": text}
+        yield json.dumps(line, allow_nan=False)
 
 
 def import_lines(
@@ -99,22 +132,30 @@ def import_lines(
     read = read_lines(lines, file)
     left: dict[str, str] = {}
     if leave_differing:
-        left = {one.row.id: why for one in read if (why := shelf.differs(one.row, one.events))}
-    taken = [one for one in read if one.row.id not in left]
-    _check_designs(shelf, taken)
+        found = ((one.row.id, shelf.differs(one.row, one.events)) for one in read.sessions)
+        left = {session: why for session, why in found if why is not None}
+    taken = [one for one in read.sessions if one.row.id not in left]
+    units = [one.unit for one in taken] + [one.unit for one in read.units]
+    _check_designs(shelf, units)
     known = {row.id for row in shelf.sessions()}
-    new = shelf.take_sessions([(one.row, one.unit, one.events) for one in taken])
+    tags = {unit.tag for unit in shelf.units()}
+    new = shelf.take(
+        [(one.row, one.unit, one.events) for one in taken],
+        [(one.unit, one.design_text) for one in read.units],
+    )
     new_sessions = len({one.row.id for one in taken} - known)
-    return Taken(len(read), new_sessions, new, tuple(left.values()))
+    new_units = len({unit.tag for unit in units} - tags)
+    return Taken(len(read.sessions), new_sessions, new, tuple(left.values()), new_units)
 
 
-def read_lines(lines: Iterable[str], file: str) -> list[Exported]:
-    """Exported sessions, without a bench.
+def read_lines(lines: Iterable[str], file: str) -> Lines:
+    """Exported sessions and units, without a bench.
 
     Raises:
-        FileFaults: lines that are no exported sessions, each with its number.
+        FileFaults: lines that are neither, each with its number.
     """
-    read, faults = [], []
+    read: list[Exported | ExportedUnit] = []
+    faults = []
     for number, line in enumerate(lines, 1):
         if not line.strip():
             continue
@@ -126,22 +167,25 @@ def read_lines(lines: Iterable[str], file: str) -> list[Exported]:
             break
     if faults:
         raise FileFaults(file, faults)
-    return read
+    return Lines(
+        tuple(one for one in read if isinstance(one, Exported)),
+        tuple(one for one in read if isinstance(one, ExportedUnit)),
+    )
 
 
-def _check_designs(shelf: Shelf, read: Iterable[Exported]) -> None:
+def _check_designs(shelf: Shelf, units: Iterable[Unit]) -> None:
     """One tag is one unit, and a unit is of one design."""
     designs = {unit.tag: unit.design_name for unit in shelf.units()}
-    for one in read:
-        here = designs.setdefault(one.unit.tag, one.unit.design_name)
-        if here != one.unit.design_name:
+    for unit in units:
+        here = designs.setdefault(unit.tag, unit.design_name)
+        if here != unit.design_name:
             raise InputError(
-                f"unit {one.unit.tag}: is a {here} here and a {one.unit.design_name} in the file; "
+                f"unit {unit.tag}: is a {here} here and a {unit.design_name} in the file; "
                 "one of the two needs another tag"
             )
 
 
-def _read(line: str) -> Exported:
+def _read(line: str) -> Exported | ExportedUnit:
     try:
         found = json.loads(line)
     except (ValueError, RecursionError) as error:
@@ -153,6 +197,8 @@ def _read(line: str) -> Exported:
         raise InputError(f"format is {found.get('format')!r:.20}; this version reads {FORMAT}")
     text = _text(found, "design")
     tag = check_tag(_text(found, "tag"))
+    if not found.keys() & OF_SESSIONS:
+        return ExportedUnit(Unit(tag, _design_name(text), _stage(found)), text)
     row = SessionRow(
         _text(found, "session"), tag, text, _time(found, "started_at"), _text(found, "meter"),
         _placed(found),

@@ -98,7 +98,7 @@ def _salvage(folder: Path, damaged: Path) -> int:
         for row, unit in _readable_sessions(connection):
             events = _readable_events(connection, row)
             with contextlib.suppress(InputError, RecordsFault):  # what does not fit is left
-                saved += shelf.take_sessions([(row, unit, events)])
+                saved += shelf.take([(row, unit, events)])
     return saved
 
 

@@ -336,8 +336,17 @@ class Shelf:
 
     # -- exchange ------------------------------------------------------------------------------
 
-    def take_sessions(self, sessions: Sequence[tuple[SessionRow, Unit, Sequence[Event]]]) -> int:
-        """Take in sessions of another bench: all of them or, where one cannot be taken, none.
+    def take(
+        self,
+        sessions: Sequence[tuple[SessionRow, Unit, Sequence[Event]]],
+        units: Sequence[tuple[Unit, str]] = (),
+    ) -> int:
+        """Take in records of another bench: all of them or, where one cannot be taken, none.
+
+        Args:
+            sessions: with their units and events.
+            units: those without a session, each with its prop file; one that is here stays as
+                it is, and where the design is known, what it is built to is what is kept here.
 
         Returns:
             How many events were new.
@@ -347,7 +356,23 @@ class Shelf:
             RecordsFault: they could not be kept; nothing was changed.
         """
         with explained(self.path), writing(self._db):
-            return sum(self._take(row, unit, events) for row, unit, events in sessions)
+            new = sum(self._take(row, unit, events) for row, unit, events in sessions)
+            for unit, text in units:
+                self._take_unit(unit, text)
+        return new
+
+    def _take_unit(self, unit: Unit, text: str) -> None:
+        row = (design_digest(text), unit.design_name, text)
+        # before all others: it is kept, but untested units here go on by the file of this bench
+        self._db.execute(
+            "INSERT OR IGNORE INTO design (rowid, digest, name, text) "
+            "VALUES ((SELECT COALESCE(MIN(rowid), 1) - 1 FROM design), ?, ?, ?)",
+            row,
+        )
+        self._db.execute(
+            "INSERT OR IGNORE INTO unit VALUES (?, ?, ?)",
+            (check_tag(unit.tag), unit.design_name, unit.stage),
+        )
 
     def differs(self, row: SessionRow, events: Sequence[Event]) -> str | None:
         """How a session of another bench differs from the one of that id here; None if it fits."""

@@ -62,8 +62,8 @@ def exported_evidence(lines: Iterable[str], file: str, tag: str | None = None) -
         InputError: it has no such unit, several and none was named, or no test of it.
     """
     read = read_lines(lines, file)
-    one = _unit(sorted({line.row.tag for line in read}), file, tag)
-    own = [line for line in read if line.row.tag == one]
+    one = _unit(sorted({unit.tag for unit in read.all_units}), file, tag)
+    own = [line for line in read.sessions if line.row.tag == one]
     for line in sorted(own, key=_place, reverse=True):
         happened = happened_in(line.events)
         design = parse_design(line.row.design_text, f"record of {one}")

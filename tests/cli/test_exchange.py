@@ -38,7 +38,7 @@ def test_records_travel_and_arrive_as_they_left(run: Run, bench: Path, tmp_path:
     other = tmp_path / "other"
     assert run("export", "--bench", bench, "-o", "records.jsonl").code == 0
     first = run("import", "records.jsonl", "--bench", other, "--json").json
-    assert first == {"sessions": 2, "new_sessions": 2, "new_events": 4, "left": []}
+    assert first == {"sessions": 2, "new_sessions": 2, "new_events": 4, "new_units": 2, "left": []}
     assert run("export", "--bench", other).out == run("export", "--bench", bench).out
     assert run("shelf", "--bench", other).out == run("shelf", "--bench", bench).out
 
@@ -47,7 +47,7 @@ def test_taking_the_same_file_again_changes_nothing(run: Run, bench: Path) -> No
     before = run("export", "--bench", bench).out
     assert before.isascii()
     again = run("import", "-", "--bench", bench, "--json", stdin=before).json
-    assert again == {"sessions": 2, "new_sessions": 0, "new_events": 0, "left": []}
+    assert again == {"sessions": 2, "new_sessions": 0, "new_events": 0, "new_units": 0, "left": []}
     assert run("export", "--bench", bench).out == before
 
 
@@ -65,7 +65,7 @@ def test_events_added_later_are_all_that_is_new(run: Run, bench: Path, tmp_path:
         Session.resume(shelf, shelf.sessions("WF-03")[-1].id).record(NoteMade("one more"))
     lines = run("export", "--bench", bench).out
     later = run("import", "-", "--bench", other, "--json", stdin=lines).json
-    assert later == {"sessions": 2, "new_sessions": 0, "new_events": 1, "left": []}
+    assert later == {"sessions": 2, "new_sessions": 0, "new_events": 1, "new_units": 0, "left": []}
 
 
 def _altered(line: str, **changes: object) -> str:
@@ -126,7 +126,7 @@ def test_files_that_cannot_be_read_are_named(run: Run, tmp_path: Path) -> None:
 def test_json_and_records_do_not_share_stdout(run: Run, bench: Path) -> None:
     run("export", "--bench", bench, "--json").refused(2, "-o FILE")
     found = run("export", "--bench", bench, "--json", "-o", "all.jsonl").json
-    assert found == {"file": "all.jsonl", "sessions": 2}
+    assert found == {"file": "all.jsonl", "sessions": 2, "untested_units": 0}
 
 
 def test_readings_go_to_a_table_and_back_into_a_diagnosis(

@@ -94,7 +94,7 @@ def test_whatever_an_event_holds_arrives_as_it_was(
 
 def test_empty_lines_are_passed_over(other: Shelf, line: dict[str, Any]) -> None:
     taken = import_lines(other, ["\n", json.dumps(line) + "\n", " \n"], "records.jsonl")
-    assert taken == Taken(1, 1, 2)
+    assert taken == Taken(1, 1, 2, new_units=1)
 
 
 @pytest.mark.parametrize(
@@ -175,7 +175,7 @@ def test_a_session_of_another_unit_under_the_same_id_is_refused(
 def test_lines_of_before_sessions_had_a_place_are_taken(other: Shelf) -> None:
     """As version 1 of the records wrote them."""
     old = (Path(__file__).parent / "golden" / "format-1-without-place.jsonl").read_text("utf-8")
-    assert import_lines(other, old.splitlines(), "old.jsonl") == Taken(2, 2, 16)
+    assert import_lines(other, old.splitlines(), "old.jsonl") == Taken(2, 2, 16, new_units=1)
     again = [json.loads(text) for text in export_lines(other)]
     assert [one.pop("placed_ms") for one in again] == [1793642407000, 1794252607000]
     assert again == [json.loads(text) for text in old.splitlines()]
@@ -185,10 +185,10 @@ def test_lines_of_before_sessions_had_a_place_are_taken(other: Shelf) -> None:
 _ACTS = st.lists(
     st.tuples(
         st.sampled_from("ab"),  # whose bench
-        st.sampled_from(["WF-03", "WF-04"]),
+        st.sampled_from(["WF-03", "WF-04", "WF-05"]),
         st.integers(0, 3),  # what the clock says, in hours: it may be set back
         st.sampled_from(
-            ["bare", "soldered", "sealed", "outdoors", "back", "undo", "note", "merge"]
+            ["bare", "soldered", "sealed", "outdoors", "back", "undo", "note", "merge", "new"]
         ),
     ),
     max_size=12,
@@ -200,7 +200,7 @@ _ACTS = st.lists(
     suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=15, deadline=None
 )
 def test_two_benches_that_test_one_batch_end_up_alike(
-    tmp_path: Path, start: Start, acts: list[tuple[str, str, int, str]]
+    tmp_path: Path, start: Start, design_text: str, acts: list[tuple[str, str, int, str]]
 ) -> None:
     with (
         TemporaryDirectory(dir=tmp_path) as folder,
@@ -209,18 +209,25 @@ def test_two_benches_that_test_one_batch_end_up_alike(
     ):
         benches = {"a": a, "b": b}
         for whose, tag, hour, what in acts:
-            _act(benches[whose], benches["b" if whose == "a" else "a"], start, tag, hour, what)
+            beside = benches["b" if whose == "a" else "a"]
+            _act(benches[whose], beside, start, design_text, tag, hour, what)
         import_lines(a, export_lines(b), "b")
         import_lines(b, export_lines(a), "a")
         assert list(export_lines(a)) == list(export_lines(b))
         assert a.units() == b.units()
         for bench, lines in ((a, export_lines(b)), (b, export_lines(a))):
-            assert import_lines(bench, lines, "again").new_events == 0
+            taken = import_lines(bench, lines, "again")
+            assert (taken.new_events, taken.new_units) == (0, 0)
 
 
-def _act(bench: Shelf, other: Shelf, start: Start, tag: str, hour: int, what: str) -> None:
+def _act(
+    bench: Shelf, other: Shelf, start: Start, design_text: str, tag: str, hour: int, what: str
+) -> None:
     if what == "merge":
         import_lines(bench, export_lines(other), "the other")
+        return
+    if what == "new":
+        bench.add_units([tag], "Willow fan", design_text)
         return
     session = start(bench, tag, f"2026-11-25T{hour:02}:00:00.000+00:00")
     assert bench.sessions(tag)[-1].id == session  # what began last is the last, whatever the clock
@@ -246,3 +253,42 @@ def test_news_of_a_stage_moves_the_unit_and_old_news_does_not(
     assert other.unit("WF-03").stage == "sealed"
     import_lines(other, old, "old")
     assert other.unit("WF-03").stage == "sealed"
+
+
+def test_units_without_a_session_travel_too(
+    shelf: Shelf, other: Shelf, start: Start, design_text: str
+) -> None:
+    start(shelf)
+    shelf.add_units(["WF-03", "WF-06", "WF-07"], "Willow fan", design_text)
+    lines = list(export_lines(shelf))
+    assert [json.loads(text).get("session") is None for text in lines] == [False, True, True]
+    taken = import_lines(other, lines, "batch")
+    assert (taken.sessions, taken.new_sessions, taken.new_units) == (1, 1, 3)
+    assert other.units() == shelf.units()
+    assert other.design_text("WF-07") == design_text
+    assert list(export_lines(other)) == lines
+    assert import_lines(other, lines, "batch") == Taken(1, 0, 0)
+    assert list(export_lines(other)) == lines
+    assert len(list(export_lines(shelf, "WF-06"))) == 1
+
+
+def test_what_untested_units_here_are_built_to_is_not_changed_by_another_bench(
+    shelf: Shelf, other: Shelf, design_text: str
+) -> None:
+    theirs = design_text.replace("nodes = 30", "nodes = 31")
+    shelf.add_units(["WF-06"], "Willow fan", design_text)
+    other.add_units(["WF-06", "WF-07"], "Willow fan", theirs)
+    import_lines(shelf, export_lines(other), "other")
+    assert [unit.tag for unit in shelf.units()] == ["WF-06", "WF-07"]
+    assert shelf.design_text("WF-06") == shelf.design_text("WF-07") == design_text
+
+
+def test_an_untested_unit_of_another_design_under_a_tag_is_refused(
+    shelf: Shelf, other: Shelf, design_text: str
+) -> None:
+    shelf.add_units(["WF-06"], "Willow fan", design_text)
+    arch = design_text.replace("Willow fan", "Tide arch")
+    other.add_units(["WF-06", "WF-08"], "Tide arch", arch)
+    with pytest.raises(InputError, match="is a Willow fan here and a Tide arch in the file"):
+        import_lines(shelf, export_lines(other), "other")
+    assert [unit.tag for unit in shelf.units()] == ["WF-06"]

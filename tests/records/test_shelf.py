@@ -197,9 +197,9 @@ def test_sessions_of_another_bench_are_taken_all_or_none(shelf: Shelf, design_te
     row = SessionRow("one", "WF-07", design_text, AT, "0.5%+3/6000")
     good, other = Event(1, AT, "note", {"text": "a"}), Event(1, AT, "note", {"text": "b"})
     with pytest.raises(InputError, match="event 1: differs"):
-        shelf.take_sessions([(row, unit, [good]), (row, unit, [other])])
+        shelf.take([(row, unit, [good]), (row, unit, [other])])
     assert shelf.units() == []
-    assert shelf.take_sessions([(row, unit, [good]), (row, unit, [good])]) == 1
+    assert shelf.take([(row, unit, [good]), (row, unit, [good])]) == 1
     assert shelf.events("one") == [good]
 
 
@@ -208,7 +208,7 @@ def test_one_session_id_is_one_session(shelf: Shelf, start: Start, design_text: 
     row = SessionRow(session, "WF-09", design_text, AT, "0.5%+3/6000")
     note = Event(1, AT, "note", {"text": "of the ninth"})
     with pytest.raises(InputError, match="is another one on this bench, of unit WF-03"):
-        shelf.take_sessions([(row, Unit("WF-09", "Willow fan", "bare"), [note])])
+        shelf.take([(row, Unit("WF-09", "Willow fan", "bare"), [note])])
     assert shelf.events(session) == []
     assert [unit.tag for unit in shelf.units()] == ["WF-03"]
 

@@ -114,6 +114,13 @@ def test_every_event_is_described_field_by_field(made: type[Any]) -> None:
     assert set(described["required"]) == needed
 
 
+def test_a_unit_without_a_session_fits_the_schema(shelf: Shelf, design_text: str) -> None:
+    shelf.add_units(["WF-06"], "Small fan", design_text)
+    (text,) = export_lines(shelf)
+    assert sorted(json.loads(text)) == ["design", "format", "stage", "tag"]
+    assert VALID.is_valid(json.loads(text))
+
+
 def test_words_are_those_of_the_program() -> None:
     assert SCHEMA["$defs"]["stage"]["enum"] == list(STAGES)
     assert SCHEMA["$defs"]["mark"]["properties"]["seen"]["enum"] == list(SEEN)
@@ -128,7 +135,7 @@ def _with(**changed: object) -> Callable[[dict[str, Any]], dict[str, Any]]:
 
 
 BAD = [
-    *(_without(key) for key in SCHEMA["required"]),
+    *(_without(key) for key in (*SCHEMA["required"], *SCHEMA["then"]["required"])),
     _with(format=2),
     _with(session=""),
     _with(tag="../etc"),
