@@ -196,12 +196,29 @@ def _with_bus(
     more = "yes: its last pad is joined to its first, with the same spacing."
     ring = len(ends) > 2 and ask(Question("--bus", "Is it a ring", "no", answers.yes_or_no, more))
 
+    joint_ohm = _joint(dialogue, "--bus", "How strands meet it")
+
     def with_it(name: str) -> Design:
-        return replace(design, buses=(*design.buses, Bus(name, ends, made_of, spacing_mm, ring)))
+        bus = Bus(name, ends, made_of, spacing_mm, ring, joint_ohm)
+        return replace(design, buses=(*design.buses, bus))
 
     read = _fitting(parse_place_name, with_it)
     more = "A short word; its pads are called by it: foot:1 is the pad beside strand 1."
     return with_it(ask(Question("--bus", "Its name", usual_name, read, more)))
+
+
+def _joint(dialogue: Dialogue, option: str, words: str) -> float:
+    """Solder, or the pin of a plug: what every joint of one part has when it is healthy. [Ω]"""
+    return dialogue.ask(
+        Question(
+            option,
+            f"{words} (soldered, plugs, or mΩ of a pin)",
+            answers.SOLDERED,
+            answers.joint_ohm,
+            "A soldered joint has about 2 mΩ between the tips; the pin of a plug 5 to 20, as its "
+            "maker says.\n  plugs: 10 mΩ each.",
+        )
+    )
 
 
 def _with_own_buses(dialogue: Dialogue, design: Design) -> Design:
@@ -233,7 +250,19 @@ def _with_asked_links(dialogue: Dialogue, design: Design) -> Design:
         some = dialogue.ask(Question("--link", words, usual, read, more))
         if some is None:
             return design
-        design, usual = _linked(design, some), answers.NONE
+        joint_ohm = _joint(dialogue, "--link", "How its wires meet")
+        joined = dialogue.ask(
+            Question(
+                "--link",
+                "Rails it joins (both, or return)",
+                "both",
+                answers.rails,
+                "return: + stays apart, where the strands on its two sides have supplies of their "
+                "own.",
+            )
+        )
+        made = [replace(link, rails=joined, joint_ohm=joint_ohm) for link in some]
+        design, usual = _linked(design, made), answers.NONE
 
 
 def _links(design: Design, text: str) -> list[Link]:
@@ -299,7 +328,7 @@ def _with_feed(dialogue: Dialogue, design: Design, count: int) -> Design:
     volts = answers.volts(design.node)
     supply_v = ask(Question("--feed", "Its volts", f"{design.node.volts:g}", volts))
     load_a = answers.white_a(design.node, design.node_count) / count
-    fuse_a = _fuse(dialogue, load_a)
+    fuse_a, fuse_mohm = _fuse(dialogue, load_a)
     before = design.feeds[-1] if design.feeds else None
     cable = before.wire.text if before else answers.usual_cable(fuse_a or load_a)
     more = "The cable must stand what the fuse lets through."
@@ -311,17 +340,20 @@ def _with_feed(dialogue: Dialogue, design: Design, count: int) -> Design:
     read_a = answers.or_none(answers.amps)
     supply_a = ask(Question("--feed", words, answers.NONE, read_a, more))
 
+    joint_ohm = _joint(dialogue, "--feed", "How its cable meets the prop")
+
     def with_it(name: str) -> Design:
-        feed = Feed(name, at, supply_v, wire, length_mm, fuse_a, supply_a=supply_a)
+        feed = Feed(name, at, supply_v, wire, length_mm, fuse_a, fuse_mohm, supply_a, joint_ohm)
         return replace(design, feeds=(*design.feeds, feed))
 
     usual = "main" if number == 1 else f"feed{number}"
     return with_it(ask(Question("--feed", "Its name", usual, _fitting(parse_place_name, with_it))))
 
 
-def _fuse(dialogue: Dialogue, load_a: float) -> float | None:
+def _fuse(dialogue: Dialogue, load_a: float) -> tuple[float | None, float]:
+    """Rating of a feed's fuse and its resistance with the holder. [A], [mΩ]"""
     usual = answers.usual_fuse(load_a)
-    return dialogue.ask(
+    fuse_a = dialogue.ask(
         Question(
             "--feed",
             f"Its fuse, in A, or none (full white takes {load_a:.1f} A)",
@@ -331,6 +363,19 @@ def _fuse(dialogue: Dialogue, load_a: float) -> float | None:
             "its rating.",
         )
     )
+    if fuse_a is None:
+        return None, 0.0
+    mohm = dialogue.ask(
+        Question(
+            "--feed",
+            "Resistance of the fuse with its holder, in mΩ, or none",
+            f"{answers.usual_fuse_mohm(fuse_a):g}",
+            answers.fuse_mohm,
+            "It takes volts from every node. A blade fuse has about 80 mV over its amperes, the "
+            "clips of a clean holder\n  2 mΩ together; best measured at a known current.",
+        )
+    )
+    return fuse_a, mohm
 
 
 def _usual_place(design: Design, count: int) -> str:

@@ -32,9 +32,21 @@ OPTIONS = (
     ("--units", "TAGS", "units to put on the shelf: WF-01..WF-07, or WF-01 WF-04"),
 )  # fmt: skip
 PARTS = (
-    ("--bus", '"foot, A, 2 oz x 8 mm, 40 mm, ring": name, ends, copper or wire, spacing'),
-    ("--link", '"1B~2B, 50 mm, 20 AWG", or "data, 50 mm" for every hop of the data'),
-    ("--feed", '"main, foot:6, 5 V, 14 AWG, 1000 mm, fuse 20 A, supply 20 A"'),
+    (
+        "--bus",
+        '"foot, A, 2 oz x 8 mm, 40 mm": name, ends, copper or wire, spacing; then "ring", and '
+        '"plugs 12 mohm" in place of solder',
+    ),
+    (
+        "--link",
+        '"1B~2B, 50 mm, 20 AWG", or "data, 50 mm" for every hop of the data; then "plugs", and '
+        '"return only" where + stays apart',
+    ),
+    (
+        "--feed",
+        '"main, foot:6, 5 V, 14 AWG, 1000 mm, fuse 20 A, supply 20 A"; then "holder 6 mohm" for '
+        'the fuse with its holder, and "plugs"',
+    ),
 )
 
 

@@ -42,7 +42,7 @@ MOST_GIB = 0.3
 MOST_MM = 1_000_000.0
 """Sizes beyond which a file is a slip of the pen: 1 MB, and a length of 1 km."""
 
-MOST_JOINT_MOHM = 25.0
+LEAST_JOINT_MOHM, MOST_JOINT_MOHM = 0.1, 25.0
 """The most a healthy plug pin has. [mΩ] Makers' tables print 20 for small housings."""
 
 LONGEST_NAME = 40
@@ -318,7 +318,7 @@ def _rails(table: Sheet) -> tuple[Rail, ...]:
 def _joint_ohm(table: Sheet) -> float:
     """What each of its joints has when healthy: solder, or the pin of a plug."""
     usual = HEALTHY_JOINT_OHM * 1e3
-    mohm = table.number("joint_mohm", least=0.1, most=MOST_JOINT_MOHM, default=usual)
+    mohm = table.number("joint_mohm", least=LEAST_JOINT_MOHM, most=MOST_JOINT_MOHM, default=usual)
     return (mohm or usual) * 1e-3
 
 

@@ -129,7 +129,7 @@ def _bus(bus: Bus, strands: int) -> Iterator[str]:
     yield _copper(bus.copper)
     yield f"spacing_mm = {_number(bus.spacing_mm)}  # between neighbouring pads"
     yield f"ring = {_flag(bus.ring)}  # true: the last pad is joined to the first"
-    yield from _joint(bus.joint_ohm)
+    yield from _joint(bus.joint_ohm, "every strand")
 
 
 def _joins(bus: Bus, strands: int) -> str:
@@ -170,8 +170,8 @@ def _link(design: Design, link: Link, which: list[str]) -> Iterator[str]:
     if not all(_own_wire(design, (link,))):
         yield f"wire = {_text(link.wire.text)}"
     if link.rails != RAILS:
-        yield f'rails = "{"".join(link.rails)}"'
-    yield from _joint(link.joint_ohm)
+        yield f'rails = "{"".join(link.rails)}"  # + stays apart: supplies of their own'
+    yield from _joint(link.joint_ohm, "the link")
 
 
 def _feed(feed: Feed) -> Iterator[str]:
@@ -190,9 +190,12 @@ def _feed(feed: Feed) -> Iterator[str]:
             yield f"# {key} = 10.0  # not given yet: {words}"
         else:
             yield f"{key} = {_number(amps)}  # {words}"
+    words = "the fuse with its holder: they take volts from every node"
     if feed.fuse_mohm:
-        yield f"fuse_mohm = {_number(feed.fuse_mohm)}"
-    yield from _joint(feed.joint_ohm)
+        yield f"fuse_mohm = {_number(feed.fuse_mohm)}  # {words}"
+    elif feed.fuse_a is not None:
+        yield f"# fuse_mohm = 10.0  # not given yet: {words}"
+    yield from _joint(feed.joint_ohm, "the cable")
 
 
 def _output(design: Design) -> Iterator[str]:
@@ -202,10 +205,12 @@ def _output(design: Design) -> Iterator[str]:
     yield f"channel = {design.output.channel}"
 
 
-def _joint(joint_ohm: float) -> Iterator[str]:
-    if joint_ohm != HEALTHY_JOINT_OHM:
-        # thousandths of an ohm and back lose the last bit unless they are cut to what was written
-        yield f"joint_mohm = {_number(round(joint_ohm * 1e3, 9))}"
+def _joint(joint_ohm: float, what: str) -> Iterator[str]:
+    if joint_ohm == HEALTHY_JOINT_OHM:
+        yield f"# joint_mohm = 10.0  # where {what} has plugs in place of solder: one pin"
+        return
+    # thousandths of an ohm and back lose the last bit unless they are cut to what was written
+    yield f"joint_mohm = {_number(round(joint_ohm * 1e3, 9))}  # one pin of the plugs of {what}"
 
 
 def _ends(ends: Iterable[StrandEnd]) -> str:

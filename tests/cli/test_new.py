@@ -17,7 +17,20 @@ from benchtest.cli import main
 from benchtest.cli.new import write_whole
 from benchtest.errors import InputError
 from benchtest.prop.catalogue import catalogue
-from benchtest.prop.design import Bus, BusPad, Design, End, Feed, Link, Output, Strand, StrandEnd
+from benchtest.prop.design import (
+    HEALTHY_JOINT_OHM,
+    RAILS,
+    Bus,
+    BusPad,
+    Design,
+    End,
+    Feed,
+    Link,
+    Output,
+    Rail,
+    Strand,
+    StrandEnd,
+)
 from benchtest.prop.nodes import with_figures
 from benchtest.prop.reader import read_design
 from benchtest.prop.wire import Conductor, parse_board, parse_wire
@@ -26,6 +39,7 @@ from benchtest.session.live import shelf_rows
 
 Run = Callable[..., Any]
 
+joints = st.sampled_from([HEALTHY_JOINT_OHM, 10.0 * 1e-3, 12.5 * 1e-3, 0.1 * 1e-3, 25.0 * 1e-3])
 figures = st.decimals(0, 5000, places=2).filter(lambda d: d > 0).map(float)
 wires = st.sampled_from(["22 AWG", "18 AWG CCA", "0.75 mm2"]).map(parse_wire)
 boards = st.sampled_from(["2 oz × 8 mm", "1 oz × 12.5 mm", "0.5 oz × 3 mm"]).map(parse_board)
@@ -58,20 +72,27 @@ def _bus(draw: st.DrawFn, name: str, end: str, count: int) -> Bus:
     which: End = "A" if end == "A" else "B"
     numbers = draw(st.permutations(range(1, count + 1)))[: draw(st.integers(1, count))]
     ends = tuple(StrandEnd(n, which) for n in numbers)
-    return Bus(name, ends, draw(copper), draw(figures), draw(st.booleans()))
+    return Bus(name, ends, draw(copper), draw(figures), draw(st.booleans()), draw(joints))
 
 
 def _link(draw: st.DrawFn, strands: tuple[Strand, ...]) -> Link:
     wire = draw(st.none() | wires)
     length_mm = draw(st.just(0.0) | figures)
-    return Link(StrandEnd(1, "B"), StrandEnd(2, "A"), length_mm, wire or strands[0].wire)
+    rails: tuple[Rail, ...] = draw(st.sampled_from([RAILS, ("-",)]))
+    ends = StrandEnd(1, "B"), StrandEnd(2, "A")
+    return Link(*ends, length_mm, wire or strands[0].wire, rails, draw(joints))
 
 
 def _feed(draw: st.DrawFn, number: int, volts: float) -> Feed:
     amps = st.none() | st.sampled_from([0.5, 7.5, 30.0])
     at = StrandEnd(number, draw(st.sampled_from("AB")))
     cable = draw(wires), draw(figures), draw(amps)
-    return Feed(f"feed_{number}", at, volts, *cable, supply_a=draw(amps))
+    fuse_mohm = draw(st.sampled_from([0.0, 6.5, 120.0]))
+    return Feed(f"feed_{number}", at, volts, *cable, fuse_mohm, draw(amps), draw(joints))
+
+
+def _plugs(ohm: float) -> str:
+    return "" if ohm == HEALTHY_JOINT_OHM else f", plugs {ohm * 1e3:.9g} mΩ"
 
 
 def _options(design: Design) -> list[str]:
@@ -87,13 +108,17 @@ def _options(design: Design) -> list[str]:
         ring = ", ring" if bus.ring else ""
         ends = " ".join(map(str, bus.ends))
         words += ["--bus", f"{bus.name}, {ends}, {bus.copper.text}, {bus.spacing_mm}{ring}"]
+        words[-1] += _plugs(bus.joint_ohm)
     for link in design.links:
-        words += ["--link", f"{link.name}, {link.length_mm} mm, {link.wire.text}"]
+        lone = "" if link.rails == RAILS else ", return only"
+        words += ["--link", f"{link.name}, {link.length_mm} mm, {link.wire.text}{lone}"]
+        words[-1] += _plugs(link.joint_ohm)
     for feed in design.feeds:
         parts = [feed.name, str(feed.at), feed.wire.text, f"{feed.length_mm} mm"]
         parts += [f"fuse {feed.fuse_a} A"] if feed.fuse_a else []
         parts += [f"supply {feed.supply_a}"] if feed.supply_a else []
-        words += ["--feed", ", ".join(parts)]
+        parts += [f"holder {feed.fuse_mohm} mohm"] if feed.fuse_mohm else []
+        words += ["--feed", ", ".join(parts) + _plugs(feed.joint_ohm)]
     return [*words, "--universe", str(design.output.universe)]
 
 

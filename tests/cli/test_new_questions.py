@@ -102,15 +102,20 @@ WING: dict[str, str | list[str]] = {
     "Copper of the bus": "2 oz x 12.5 mm",
     "Spacing": "1.5 in",
     "a ring": "yes",
+    "How strands meet it": "12",
     "Its name": ["root", "left", "right"],
     "Next link": ["1B~2B, 5 cm, 20 AWG", "3A~4B, 0", "none"],
+    "How its wires meet": ["soldered", "plugs"],
+    "Rails it joins": ["both", "return"],
     "How many feeds": "2",
     "Place of feed": ["root:2", "3B"],
     "Its volts": ["5", "4.9 V"],
     "Its fuse": ["5", "none"],
+    "with its holder": "20 mΩ",
     "Its cable": ["16 AWG", "1.5 mm2"],
     "Length of the cable": ["1.2 m", "1.2 m"],
     "supply can give": ["10 A", "none"],
+    "cable meets the prop": ["plugs", ""],
     "universe": "7",
     "first channel": "4",
     "Units to put": "GW-08..GW-10",
@@ -126,9 +131,12 @@ def test_what_is_typed_is_what_the_file_says(tmp_path: Path) -> None:
     words = ["--name", "Gull wing", "--kind", "ws2812b-5v", "--colour-order", "RGB"]
     words += ["--strands", "4", "--nodes", "24 18 18 24", "--pitch-mm", "33.3"]
     words += ["--lead-mm", "80 40", "--wire", "0.75 mm2", "--data", "1A 2B 4A 3B"]
-    words += ["--bus", "root, 1A 2A 4A, 2 oz x 12.5 mm, 38.1 mm, ring"]
-    words += ["--link", "1B~2B, 50 mm, 20 AWG", "--link", "3A~4B, 0"]
-    words += ["--feed", "left, root:2, 5 V, 16 AWG, 1200 mm, fuse 5 A, supply 10 A"]
+    words += ["--bus", "root, 1A 2A 4A, 2 oz x 12.5 mm, 38.1 mm, ring, plugs 12 mohm"]
+    words += ["--link", "1B~2B, 50 mm, 20 AWG", "--link", "3A~4B, 0, return only, plugs"]
+    words += [
+        "--feed",
+        "left, root:2, 5 V, 16 AWG, 1200 mm, fuse 5 A, supply 10 A, holder 20, plugs",
+    ]
     words += ["--feed", "right, 3B, 4.9 V, 1.5 mm2, 1200", "--universe", "7", "--channel", "4"]
     assert main(["new", str(by_option), *words]) == 0
     wing = read_design(tmp_path / "wing.toml")
@@ -150,6 +158,7 @@ SLIPS = [
     ("What joins the ends", "glue", "give one of both, A, B"),
     ("Copper of the bus at the A ends", "2 oz", 'write weight and width of the copper'),
     ("Its name [crown]", "foot", "given 2 times"),
+    ("How strands meet it", "glued", "give a number from 0 to 25, in mohm"),
     ("Place of feed 1", "feet:1", 'no bus is called "feet"; there are foot, crown'),
     ("Its volts", "12", "to 5.5, in V"),
     ("universe", "63999", "would run past universe 63999"),
