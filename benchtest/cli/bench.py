@@ -19,10 +19,26 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         dest="new_to",
         default="virtual",
         metavar="TARGET",
-        help="where units are driven: e131, e131:HOST, or virtual (default: virtual)",
+        help="where units are driven: e131, e131:HOST, serial:DEVICE, or virtual "
+        "(default: virtual)",
     )
     program.add_argument(
         "--meter", dest="new_meter", metavar="SPEC", help='your meter, such as "0.5%%+3/6000"'
+    )
+    program.add_argument(
+        "--readings-from",
+        dest="new_readings_from",
+        metavar="SOURCE",
+        help="take readings by one key: scpi:DEVICE for a bench meter (scpi:DEVICE@BAUD), "
+        "serial:DEVICE for a bridge's inputs",
+    )
+    program.add_argument(
+        "--pin",
+        dest="new_pins",
+        action="append",
+        default=[],
+        metavar="N=PLACE",
+        help="where a bridge's analogue input sits, such as 0=foot:4 (repeatable)",
     )
     parser.set_defaults(run=run)
 
@@ -37,5 +53,14 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         raise InputError("--json goes with a command: the terminal program prints nothing")
     meter = Meter.parse(args.new_meter) if args.new_meter else DEFAULT_METER
-    launch(Bench(bench_of(args), args.new_to, args.new_prop, meter))
+    launch(
+        Bench(
+            bench_of(args),
+            args.new_to,
+            args.new_prop,
+            meter,
+            readings_from=args.new_readings_from,
+            pins=tuple(args.new_pins),
+        )
+    )
     return 0

@@ -64,6 +64,8 @@ def answer(parser: argparse.ArgumentParser) -> None:
         "colour": _colours,
         "to": _targets,
         "new_to": _targets,
+        "new_readings_from": _sources,
+        "source": _sources,
         "joins": lambda **_: ("both", "A", "B", "links", "none"),
         "data": lambda **_: ("zigzag", "from-A"),
     }
@@ -135,3 +137,10 @@ def _targets(**_: object) -> list[str]:
     from benchtest.drive.bridge.ports import serial_ports
 
     return ["virtual", "e131", "e131:", *(f"serial:{port.device}" for port in serial_ports())]
+
+
+def _sources(**_: object) -> list[str]:
+    from benchtest.drive.bridge.ports import serial_ports
+
+    ports = [port.device for port in serial_ports()]
+    return [f"{kind}:{device}" for kind in ("scpi", "serial") for device in ports or [""]]

@@ -54,6 +54,10 @@ class ReadingTaken:
     amps: float | None = None
     level: float = 1.0
     colour: str = "white"
+    source: str | None = None
+    """What gave it; None where somebody typed it."""
+    meter: str | None = None
+    """Class of what it was read with; None for the session's meter."""
 
 
 @dataclass(frozen=True, slots=True)

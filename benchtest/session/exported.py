@@ -104,8 +104,8 @@ def readings_table(evidence: Evidence) -> str:
     rows = [
         (
             _lit(reading.lit, design), _probe(reading.probe), _figure(reading.volts),
-            _figure(reading.amps), _figure(reading.lit.level), reading.lit.colour, meter,
-            reading.at or "",
+            _figure(reading.amps), _figure(reading.lit.level), reading.lit.colour,
+            str(reading.meter or meter), reading.at or "",
         )
         for reading in evidence.state.readings
     ]  # fmt: skip

@@ -109,7 +109,7 @@ class Session:
             RecordsFault: it could not be kept; the state is as before.
         """
         if isinstance(what, ReadingTaken) and what.volts is not None:
-            check_volts(what.volts, self.meter)
+            check_volts(what.volts, Meter.parse(what.meter) if what.meter else self.meter)
         if isinstance(what, StageSet):
             what = dataclasses.replace(what, was=self.shelf.unit(self.tag).stage)
         happened = Happened(len(self.happened) + 1, _stamp(self.clock), what)

@@ -13,10 +13,12 @@ from benchtest.drive.choose import driver_for
 from benchtest.drive.clock import FrameClock
 from benchtest.drive.e131 import Sender
 from benchtest.drive.identity import source_id
+from benchtest.drive.read_from import parse_source
 from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.records.shelf import Shelf
 from benchtest.session.live import Session, unfinished
+from benchtest.session.sources import check_source, pins_of, source_for
 from benchtest.session.stand import Stand
 from benchtest.virtual.process import RunningProp, start_simulation
 
@@ -32,6 +34,8 @@ class Bench:
         meter: what readings are taken with.
         hidden: faults of a virtual prop.
         seed: of a virtual prop's own figures.
+        readings_from: bench meter or bridge that readings are taken from; None to type them.
+        pins: which of a bridge's inputs sits where, `0=foot:4`.
     """
 
     folder: Path
@@ -40,6 +44,8 @@ class Bench:
     meter: Meter = DEFAULT_METER
     hidden: Sequence[str] = field(default_factory=tuple)
     seed: int | None = None
+    readings_from: str | None = None
+    pins: Sequence[str] = field(default_factory=tuple)
 
 
 def new_session(shelf: Shelf, bench: Bench, tag: str, prop_file: Path) -> Session:
@@ -105,7 +111,11 @@ def on_the_bench(session: Session, bench: Bench) -> Iterator[Stand]:
             virtual = stack.enter_context(_virtual(session, bench))
             target = parse_target(virtual.target)
         clock = stack.enter_context(_clock(session, bench, target))
-        yield Stand(session, clock, virtual)
+        spec = None if bench.readings_from is None else parse_source(bench.readings_from)
+        source = source_for(spec, bench.pins, session.design, clock.driver)
+        if source is not None:
+            stack.callback(source.close)
+        yield Stand(session, clock, virtual, source=source)
 
 
 def _clock(session: Session, bench: Bench, target: Target) -> FrameClock:
@@ -130,12 +140,14 @@ def check_bench(bench: Bench) -> None:
     """Check what can be checked before a screen opens.
 
     Raises:
-        InputError: the target or the prop file is wrong.
+        InputError: the target, the source of readings or the prop file is wrong.
     """
     from benchtest.prop.reader import read_design
 
-    parse_target(bench.to)
+    target = parse_target(bench.to)
+    spec = None if bench.readings_from is None else parse_source(bench.readings_from)
+    check_source(spec, bench.pins, target.kind == "serial")
     if bench.prop_file is not None:
-        read_design(bench.prop_file)
+        pins_of(read_design(bench.prop_file), bench.pins)
     if bench.hidden and parse_target(bench.to).kind != "virtual":
         raise InputError("faults can be hidden only in a virtual prop; leave out --to")

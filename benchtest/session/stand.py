@@ -8,16 +8,14 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Sequence
-from functools import lru_cache
 
 from benchtest.diagnosis import Finding
 from benchtest.drive.clock import FrameClock
 from benchtest.errors import InputError, NameFault, nearest
-from benchtest.evidence.reading import check_volts
+from benchtest.evidence.source import ReadingSource
 from benchtest.prop.lit import everything, parse_lit
-from benchtest.prop.names import parse_node, parse_probe
+from benchtest.prop.names import parse_node
 from benchtest.records.shelf import STAGES, Stage
-from benchtest.session import checks
 from benchtest.session.events import (
     CheckMade,
     ColourSeen,
@@ -26,7 +24,6 @@ from benchtest.session.events import (
     MarkMade,
     NoteMade,
     PartSeen,
-    ReadingTaken,
     RepairDone,
     SignedOff,
     StageSet,
@@ -34,16 +31,15 @@ from benchtest.session.events import (
 )
 from benchtest.session.guidance import Advice, colour_advice, search_of
 from benchtest.session.live import Session
+from benchtest.session.prober import Prober
 from benchtest.session.soak import EVERY_S, PLANNED_S, seconds_of
 from benchtest.session.state import Happened
-from benchtest.session.typed import Typed, judge_typed, volts_of
-from benchtest.session.walker import Walker
 from benchtest.session.words import said
 from benchtest.virtual.observe import Sight
 from benchtest.virtual.process import RunningProp
 
 
-class Stand(Walker):
+class Stand(Prober):
     """One unit on the bench, with answers, readings, repairs and the finding."""
 
     def __init__(
@@ -52,11 +48,10 @@ class Stand(Walker):
         clock: FrameClock,
         virtual: RunningProp | None = None,
         now_s: Callable[[], float] = time.monotonic,
+        source: ReadingSource | None = None,
     ) -> None:
-        super().__init__(session, clock, virtual, now_s)
-        self._doubted = ""
+        super().__init__(session, clock, virtual, now_s, source)
         self._thinking = threading.Lock()
-        self._expected = lru_cache(maxsize=256)(session.expect)
 
     # -- one key a decision --------------------------------------------------------------------
 
@@ -194,36 +189,8 @@ class Stand(Walker):
 
     # -- readings ------------------------------------------------------------------------------
 
-    @property
-    def unit(self) -> str:
-        """Of the number that is asked for; empty where none is."""
-        advice = self.advice
-        if advice.task == "check" and advice.check is not None:
-            return checks.unit_of(advice.check[0])
-        if advice.task == "soak" and self.soaking.soak is None:
-            return "time"
-        return "V" if advice.task == "read" else ""
-
-    def typed(self, text: str) -> Typed | None:
-        """A reading being typed, beside what a healthy unit shows; None when none is asked."""
-        advice = self.advice
-        if advice.task != "read" or advice.lit is None or advice.probe is None:
-            return None
-        expected_v, sd_v = self._expected(advice.lit, advice.probe)
-        most_v = max(feed.volts for feed in self.design.feeds)
-        return judge_typed(text, expected_v, sd_v, self.session.meter, most_v)
-
-    def ask_for(self, lit_text: str, probe_text: str) -> None:
-        """Ask for a reading of the person's own choice next.
-
-        Raises:
-            InputError: the prop has no such strand or point.
-        """
-        lit = parse_lit(lit_text, self.design)
-        self.choices.own_reading = (lit, parse_probe(probe_text, self.design))
-
     def enter(self, text: str) -> str:
-        """Take what was typed, a reading or a check's; says what was kept.
+        """Take what stands in the field, a reading or a check's; says what was kept.
 
         A likely slip of the pen is asked about once; the same text again is kept.
 
@@ -238,58 +205,11 @@ class Stand(Walker):
         if typed is not None and typed.meant_v is not None and text != self._doubted:
             self._doubted = text
             raise InputError(f"{typed.hint} Tab takes that; Enter again keeps {text} as it is")
+        read = self._read
+        if read is not None and (read.text, read.asked) == (text, self.asked):
+            return self._take(read)
         self.take_reading(text)
         return f"kept {text} V"
-
-    def _enter_check(self, text: str) -> str:
-        key = self.advice.check
-        assert key is not None
-        made = checks.judge(self.design, key, text)
-        self.record(made)
-        self.choices.answered()
-        return said(made)
-
-    def meant(self, text: str) -> str:
-        """What was meant by a slip of the pen, ready to be entered; the text itself where none."""
-        typed = self.typed(text)
-        return text if typed is None or typed.meant_v is None else f"{typed.meant_v:.6g}"
-
-    def take_reading(self, text: str) -> None:
-        """Keep the reading that was asked for.
-
-        Raises:
-            InputError: it is no number, or beyond the meter's range.
-        """
-        advice = self.advice
-        if advice.task != "read" or advice.lit is None or advice.probe is None:
-            raise InputError("no reading is asked for just now")
-        volts = check_volts(volts_of(text), self.session.meter)
-        lit = advice.lit
-        self.record(
-            ReadingTaken(
-                lit.text(self.design), str(advice.probe), volts, None, lit.level, lit.colour
-            )
-        )
-        self.choices.own_reading = None
-        self._doubted = ""
-
-    def meter_reading(self) -> str:
-        """What the virtual prop's meter shows at what is asked for; waits for the light.
-
-        Raises:
-            InputError: the prop is real, or no reading is asked for.
-        """
-        if self.virtual is None:
-            raise InputError("type what your meter shows; only a virtual prop is read for you")
-        advice = self.advice
-        if advice.check is not None and self.unit == "Ω":
-            return "OL"  # a virtual prop knows no bridge between rails, and no capacitors
-        if advice.check is not None and self.unit == "V":
-            return f"{self.virtual.measure(advice.check[1]):.3f}"
-        if advice.probe is None:
-            raise InputError("no reading is asked for just now")
-        self.lamp.wait_until_steady()
-        return f"{self.virtual.measure(str(advice.probe)):.4f}"
 
     def sights(self) -> list[Sight]:
         """How the nodes of a virtual prop that should be lit look; none of a real one."""

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from benchtest.diagnosis import still_valid, touched_by
 from benchtest.errors import InputError
 from benchtest.evidence.marks import Mark, check_seen, parse_nodes
+from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design
 from benchtest.prop.lit import Lit, parse_lit
@@ -231,7 +232,8 @@ def _reading(state: State, what: ReadingTaken) -> State:
     lit = parse_lit(what.lit, state.design, what.level, what.colour)
     if what.volts is None and what.amps is None:
         raise InputError(f"probe {what.probe}: neither volts nor amperes")
-    reading = Reading(lit, parse_probe(what.probe, state.design), what.volts, what.amps)
+    meter = Meter.parse(what.meter) if what.meter else None
+    reading = Reading(lit, parse_probe(what.probe, state.design), what.volts, what.amps, meter)
     return dataclasses.replace(state, readings=(*state.readings, reading))
 
 

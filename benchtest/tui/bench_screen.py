@@ -79,7 +79,12 @@ class BenchScreen(BenchView):
     # -- one key a decision --------------------------------------------------------------------
 
     def action_yes(self) -> None:
-        self._do(self.stand.yes)
+        if (
+            self.stand.advice.task == "read"
+        ):  # a clicker takes a reading while both hands hold leads
+            self.action_meter()
+        else:
+            self._do(self.stand.yes)
 
     def action_no(self) -> None:
         self._do(self.stand.no)
@@ -159,27 +164,42 @@ class BenchScreen(BenchView):
         self.query_one(Ask).open_entry()
 
     def action_meter(self) -> None:
-        self.said = ""
+        self.say(f"reading the {self.stand.source_name} …")
+        self.draw()
         self.read_meter()
 
     @work(thread=True, exclusive=True, group="meter", exit_on_error=False)
     def read_meter(self) -> None:
         """Wait for the light, then read; away from the keys."""
         try:
-            self.post_message(self.MeterRead(self.stand.meter_reading()))
+            self.post_message(self.MeterRead(self.stand.read_source()))
         except BenchError as error:
             self.post_message(self.Failed(str(error)))
 
     def on_bench_view_meter_read(self, message: BenchView.MeterRead) -> None:
-        if self.stand.unit:
-            self.query_one(Ask).open_entry(message.text)
-            self._draw_beside(message.text)
+        """Keep it, or put it into the field where somebody should look at it first."""
+        read, self.said = message.read, ""
+        if self.stand.reads_itself:
+            if self._tried(lambda: self._say_if(self.stand.take(read))):
+                self.go()
+                return
+        elif not self._tried(lambda: self.stand.hold(read)):
+            self.draw()
+            return
+        self.draw()
+        if self.stand.holds(read):
+            self.query_one(Ask).open_entry(read.text)
+            self._draw_beside(read.text)
 
     def action_own_reading(self) -> None:
         self.app.push_screen(
             AskFor(
                 "A reading of your own choice",
-                [Question("lit strands", "all"), Question("probe", hint="4A, or foot:4+>4A+")],
+                [
+                    Question("lit strands", "all"),
+                    Question("probe", self.stand.own_probe, hint="4A, or foot:4+>4A+"),
+                ],
+                self.stand.source_words,
             ),
             self._own_asked,
         )

@@ -17,6 +17,7 @@ from textual.widgets import Static
 
 from benchtest.diagnosis import Finding
 from benchtest.errors import BenchError
+from benchtest.session.prober import SourceReading
 from benchtest.session.sketch import Run, sketch
 from benchtest.session.stand import Stand
 from benchtest.session.state import Happened
@@ -30,6 +31,8 @@ from benchtest.virtual.observe import Sight
 
 REDRAW_S = 0.1
 LOOK_S = 0.3
+WATCH_S = 0.7
+"""How often a source of readings is looked at: unplugged, it is noticed within a second. [s]"""
 SEEN_BY_EYE = ("glow", "look", "search", "caught", "walk", "colour", "wiggle", "soak")
 """Tasks in which one looks at the prop, so that a virtual one is shown."""
 
@@ -55,11 +58,18 @@ class BenchView(Screen[Leaving]):
             self.sights = sights
 
     class MeterRead(Message):
-        """What the virtual prop's meter shows."""
+        """What the source of readings shows."""
 
-        def __init__(self, text: str) -> None:
+        def __init__(self, read: SourceReading) -> None:
             super().__init__()
-            self.text = text
+            self.read = read
+
+    class News(Message):
+        """Something happened by itself, such as a meter unplugged."""
+
+        def __init__(self, words: str) -> None:
+            super().__init__()
+            self.words = words
 
     class Failed(Message):
         """Something done away from the keys failed."""
@@ -99,6 +109,9 @@ class BenchView(Screen[Leaving]):
         self.set_interval(REDRAW_S, self._tick)
         if self.stand.virtual is not None:
             self.set_interval(LOOK_S, self.look)
+        elif self.stand.source is not None:
+            self.watch_source()
+            self.set_interval(WATCH_S, self.watch_source)
         self.call_after_refresh(self.go)  # a drawing needs to know how wide its panel is
 
     def on_resize(self) -> None:
@@ -202,9 +215,9 @@ class BenchView(Screen[Leaving]):
     def deeds_now(self) -> list[Deed]:
         """What the task at hand offers."""
         stand = self.stand
-        without: set[str] = set()
-        if stand.virtual is None:
-            without.add("meter")
+        without: set[str] = set() if stand.source_reads else {"meter"}
+        if stand.advice.task == "read" and not stand.reads_itself:
+            without.add("yes")
         if stand.advice.task == "check" and stand.unit == "V":
             without.add("yes")
         if stand.advice.task == "soak":
@@ -216,6 +229,9 @@ class BenchView(Screen[Leaving]):
         if stand.advice.task == "check" and stand.unit:
             extra = [("type", "what the meter shows"), ("meter", "read the virtual meter")]
             found = [*deeds(extra, frozenset(without)), *found]
+        if stand.source is not None:
+            named = f"read the {stand.source_name}"
+            found = [replace(d, says=named) if d.action == "meter" else d for d in found]
         if stand.unit == "Ω":
             says = {"yes": "OL, or far above", "no": "rails touch"}
             found = [replace(deed, says=says.get(deed.action, deed.says)) for deed in found]
@@ -234,6 +250,17 @@ class BenchView(Screen[Leaving]):
         """See what a virtual prop shows, away from the keys."""
         with contextlib.suppress(BenchError):  # one that has ended is told of by what needs it
             self.post_message(self.Looked(self.stand.sights()))
+
+    @work(thread=True, exclusive=True, group="source", exit_on_error=False)
+    def watch_source(self) -> None:
+        """Whether the source of readings is there, away from the keys; each thing is said once."""
+        source = self.stand.source
+        if source is not None and (words := source.look()):
+            self.post_message(self.News(words))
+
+    def on_bench_view_news(self, message: News) -> None:
+        self.say(message.words)
+        self.draw()
 
     def on_bench_view_looked(self, message: Looked) -> None:
         seen = self.query_one(VirtualView)

@@ -49,6 +49,7 @@ EVERYTHING: list[Happening] = [
     MarkMade("1", 1, "5-10", "warm"),
     ReadingTaken("1-3", "4B", 4.1),
     ReadingTaken("all", "main", None, 6.5),
+    ReadingTaken("all", "foot:4", 4.9, source="bridge on /dev/ttyACM0", meter="0.5%+2/1000"),
     RepairDone("4A+", "reflowed"),
     NoteMade("rain “all night”"),
     CheckMade("rails", "main", True, ohm=4700.0),

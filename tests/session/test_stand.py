@@ -337,7 +337,7 @@ def test_a_reading_of_ones_own_choice_comes_first_and_once(stand: Stand) -> None
 
 def test_a_real_props_meter_is_the_persons(stand: Stand) -> None:
     with pytest.raises(InputError, match="type what your meter shows"):
-        stand.meter_reading()
+        stand.read_source()
     assert stand.sights() == []
 
 

@@ -19,24 +19,26 @@ from numpy.typing import NDArray
 
 from benchtest.drive.base import Abilities, Status
 from benchtest.drive.bridge import messages
-from benchtest.drive.bridge.framing import Damaged
+from benchtest.drive.bridge.inputs import (
+    CALIBRATION_SAMPLES,
+    SAMPLES,
+    check_input,
+    keep_scale,
+    scale_of,
+    take_sample,
+    volts_of,
+)
 from benchtest.drive.bridge.line import BOOT_S, Line, LineFault, Refused, Restarted
 from benchtest.drive.bridge.messages import Board, Kind, Refusal, Sample, TooMuch
 from benchtest.drive.bridge.ports import SerialPort, device_again, port_of
 from benchtest.drive.layout import GAP_S, Frame, frames_per_s, node_s, wire_of
-from benchtest.errors import DriveFault, InputError
+from benchtest.errors import DriveFault
 from benchtest.prop.design import Design
 
 LOOK_S = 0.2
 """How often an idle line is looked at: an unplugged board is noticed within a second. [s]"""
 AGAIN_S = 0.25
 """Between two looks for a board that is not there. [s]"""
-SAMPLES = 64
-CALIBRATION_SAMPLES = 255
-SAMPLE_S = 0.0003
-"""Time of one sample on the slowest board. [s]"""
-LEAST_COUNTS = 256
-"""A known voltage should use a quarter of the range: half a count is then 0.2 % of it."""
 READING_S = 3.0
 """Longest wait for a reading behind a frame that is under way. [s]"""
 
@@ -99,9 +101,8 @@ class BridgeDriver:
             DriveFault: the board is not there, or has no such input.
             InputError: no board can have that.
         """
-        if not (0 <= channel <= 255 and 1 <= samples <= 255):
-            raise InputError(f"analogue input {channel}, {samples} samples: 0 to 255, 1 to 255")
-        found = self._ask(partial(_sample, channel=channel, samples=samples))
+        check_input(channel, samples)
+        found = self._ask(partial(take_sample, channel=channel, samples=samples))
         assert found is not None
         return found
 
@@ -112,17 +113,7 @@ class BridgeDriver:
             DriveFault: the board is not there, the input was never calibrated, or reads more
                 than it can.
         """
-        sample = self.read(channel)
-        if sample.over_range:
-            raise DriveFault(
-                f"analogue input {channel}: off the end of its range; "
-                "use the divider for a higher voltage"
-            )
-        if sample.volts is None:
-            raise DriveFault(
-                f"analogue input {channel}: never calibrated; put a known voltage on it first"
-            )
-        return sample.volts
+        return volts_of(self.read(channel))
 
     def calibrate(self, channel: int, known_v: float) -> Sample:
         """Tell the board what its input reads just now; it keeps that without power.
@@ -135,13 +126,8 @@ class BridgeDriver:
             DriveFault: too low or too high to calibrate by, or the board is not there.
         """
         sample = self.read(channel, CALIBRATION_SAMPLES)
-        if known_v <= 0.0 or sample.counts < LEAST_COUNTS or sample.over_range:
-            raise DriveFault(
-                f"analogue input {channel}: reads {sample.counts:.0f} of {messages.FULL_SCALE}; "
-                f"calibrate by a voltage that gives {LEAST_COUNTS} to {messages.FULL_SCALE - 1}"
-            )
-        scale_nv = round(known_v / sample.counts * 1e9)
-        self._ask(partial(_keep, channel=channel, scale_nv=scale_nv))
+        scale_nv = scale_of(sample, known_v)
+        self._ask(partial(keep_scale, channel=channel, scale_nv=scale_nv))
         return Sample(channel, sample.samples, sample.total, scale_nv)
 
     def close(self) -> None:
@@ -308,15 +294,3 @@ def _settle(line: Line, action: _Action, answer: Future[Sample | None]) -> None:
     except DriveFault as fault:
         answer.set_exception(fault)
         raise
-
-
-def _sample(line: Line, channel: int, samples: int) -> Sample:
-    said = messages.reading(channel, samples)
-    try:
-        return Sample.read(line.ask(Kind.READ, said, work_s=samples * SAMPLE_S))
-    except Damaged as error:
-        raise DriveFault(f"{line.device}: the bridge says {error}") from error
-
-
-def _keep(line: Line, channel: int, scale_nv: int) -> None:
-    line.ask(Kind.SCALE, messages.scale(channel, scale_nv))

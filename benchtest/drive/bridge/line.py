@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import errno
 import time
 from collections.abc import Callable, Iterator
 
-from serial import Serial, SerialException
+from serial import Serial
 
 from benchtest.drive.bridge.framing import Damaged, Reader
 from benchtest.drive.bridge.messages import (
@@ -19,7 +18,7 @@ from benchtest.drive.bridge.messages import (
     Message,
     Refusal,
 )
-from benchtest.drive.bridge.ports import ports_in_words
+from benchtest.drive.bridge.ports import why_not_open
 from benchtest.errors import DriveFault
 
 BAUD = 500_000
@@ -84,7 +83,7 @@ class Line:
                 device, BAUD, timeout=READ_S, write_timeout=WRITE_S, exclusive=True
             )
         except (OSError, ValueError) as error:
-            raise Gone(_why_not_open(device, error)) from error
+            raise Gone(why_not_open(device, error)) from error
 
     def meet(self, within_s: float, given_up: Callable[[], bool] = lambda: False) -> Board:
         """Say hello until the board answers.
@@ -205,19 +204,3 @@ class Line:
 
     def _gone(self) -> Gone:
         return Gone(f"{self.device}: the bridge is unplugged; plug it in and it goes on")
-
-
-def _why_not_open(device: str, error: Exception) -> str:
-    """What keeps a port from opening, and what to do."""
-    code = getattr(error, "errno", None)
-    if code == errno.ENOENT:
-        return f"{device}: there is no such port; {ports_in_words()}"
-    if code == errno.EACCES:
-        return (
-            f"{device}: you may not use this port; on Linux join its group "
-            "(sudo usermod -a -G dialout $USER) and log in anew"
-        )
-    if code in (errno.EAGAIN, errno.EBUSY):
-        return f"{device}: another program has this port; close it"
-    reason = str(error) if isinstance(error, SerialException) else type(error).__name__
-    return f"{device}: cannot be opened as a serial port ({reason}); {ports_in_words()}"

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from dataclasses import dataclass
 
+from serial import SerialException
 from serial.tools.list_ports import comports
+
+from benchtest.drive.rights import remedy, rights_to
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,3 +64,17 @@ def device_again(device: str, was: SerialPort | None) -> str | None:
     if not same or was.device in same:
         return device if same else None
     return same[0]
+
+
+def why_not_open(device: str, error: Exception) -> str:
+    """What keeps a port from opening, and what to do."""
+    code = getattr(error, "errno", None)
+    if code == errno.ENOENT:
+        return f"{device}: there is no such port; {ports_in_words()}"
+    if code in (errno.EACCES, errno.EPERM):
+        do = remedy(device, rights_to(device)) or "ask who administers this machine for rights"
+        return f"{device}: you may not use this port; {do}"
+    if code in (errno.EAGAIN, errno.EBUSY):
+        return f"{device}: another program has this port; close it"
+    reason = str(error) if isinstance(error, SerialException) else type(error).__name__
+    return f"{device}: cannot be opened as a serial port ({reason}); {ports_in_words()}"

@@ -1,0 +1,37 @@
+"""News of something that may be unplugged: each thing is said once."""
+
+from __future__ import annotations
+
+
+class News:
+    """What was said of a device, and what is new.
+
+    >>> news = News()
+    >>> news.trouble("meter: is unplugged"), news.trouble("meter: there is no such port")
+    ('meter: is unplugged', None)
+    >>> news.well("meter"), news.well("meter")
+    ('meter is there again', None)
+    """
+
+    def __init__(self) -> None:
+        self._trouble: str | None = None
+        self._met = False
+
+    def trouble(self, words: str) -> str | None:
+        """It is not there; what to say. What it was first said to be stays: the rest follows."""
+        if self._trouble is not None:
+            return None
+        self.said(words)
+        return words
+
+    def said(self, words: str) -> None:
+        """It is not there, and somebody has said so."""
+        self._trouble, self._met = words, True
+
+    def well(self, name: str) -> str | None:
+        """It works; what to say."""
+        before, self._trouble = self._trouble, None
+        first, self._met = not self._met, True
+        return (
+            f"{name} is there again" if before is not None else f"{name} is ready" * first or None
+        )

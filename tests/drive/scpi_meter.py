@@ -1,0 +1,121 @@
+"""A bench meter that speaks SCPI, simulated on a real pty: well-behaved, slow, wrong or unplugged.
+
+Identification, clearing and the queue as IEEE 488.2 and SCPI-1999 have them; headers may be short
+or long, in any case. What a real one does besides is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import os
+import pty
+import re
+import select
+import threading
+import time
+import tty
+from collections import deque
+from collections.abc import Callable
+from pathlib import Path
+
+from tests.drive.boards import link
+
+VOLTS = re.compile(r"^:?MEAS(URE)?(:VOLT(AGE)?)?:DC\?$", re.IGNORECASE)
+ERROR = re.compile(r"^:?SYST(EM)?:ERR(OR)?(:NEXT)?\?$", re.IGNORECASE)
+REMOTE = re.compile(r"^:?SYST(EM)?:REM(OTE)?$", re.IGNORECASE)
+OVERLOAD = 9.9e37
+QUEUE = 20
+
+
+class SimulatedMeter:
+    """A meter behind a port.
+
+    Attributes:
+        volts: what its leads are on, asked at each reading.
+        garbage: said instead of the next readings, one each.
+        slow_s: time that a reading takes. [s]
+        local: it takes no readings until it is told that it is remote.
+        deaf: it hears nothing.
+        ending: ends its lines.
+        heard: every line that came.
+    """
+
+    identity = "RIVERBANK INSTRUMENTS,BM-6,0017,1.04"
+
+    def __init__(self, folder: Path, volts: Callable[[], float] = lambda: 4.871) -> None:
+        self.port = folder / "meter"
+        self.volts = volts
+        self.errors: deque[str] = deque()
+        self.garbage: deque[bytes] = deque()
+        self.slow_s = 0.0
+        self.local = self.deaf = self.no_queue = False
+        self.ending = b"\r\n"
+        self.heard: list[str] = []
+        self.plug()
+
+    def plug(self) -> None:
+        """Its port appears; it begins with a queue that tells of its start."""
+        self._line, self._far_end = pty.openpty()
+        tty.setraw(self._far_end)
+        link(self.port, os.ttyname(self._far_end))
+        self.errors.append('-300,"Device-specific error"')
+        self._done = False
+        self._thread = threading.Thread(target=self._run)
+        self._thread.start()
+
+    def unplug(self) -> None:
+        """Its port vanishes."""
+        self._done = True
+        self._thread.join()
+        os.close(self._far_end)
+        os.close(self._line)
+
+    close = unplug
+
+    def _run(self) -> None:
+        held = b""
+        while not self._done:
+            if not select.select([self._line], [], [], 0.01)[0]:
+                continue
+            held += os.read(self._line, 4096)
+            *lines, held = held.split(b"\n")
+            for line in lines:
+                self._hear(line.decode("ascii").strip())
+
+    def _hear(self, line: str) -> None:
+        if self.deaf:
+            return
+        self.heard.append(line)
+        if line.upper() == "*IDN?":
+            self._say(self.identity.encode())
+        elif line.upper() == "*CLS":
+            self.errors.clear()
+        elif VOLTS.match(line):
+            self._measure()
+        elif ERROR.match(line):
+            if not self.no_queue:
+                self._say((self.errors.popleft() if self.errors else '0,"No error"').encode())
+        elif REMOTE.match(line):
+            self.local = False
+        else:
+            self._complain('-113,"Undefined header"')
+
+    def _measure(self) -> None:
+        if self.local:
+            self._complain('-203,"Command protected"')
+            return
+        due_s = time.monotonic() + self.slow_s
+        while time.monotonic() < due_s and not self._done:
+            time.sleep(0.01)
+        if self.garbage:
+            self._say(self.garbage.popleft())
+        else:
+            self._say(f"{self.volts():+.8E}".encode())  # NR3, as SCPI meters answer
+
+    def _complain(self, error: str) -> None:
+        if len(self.errors) < QUEUE:
+            self.errors.append(error)
+        else:
+            self.errors[-1] = '-350,"Queue overflow"'
+
+    def _say(self, octets: bytes) -> None:
+        os.write(self._line, octets + self.ending)

@@ -1,0 +1,248 @@
+"""Readings that nobody types: a bench meter and a bridge's inputs, each on a real pty."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from uuid import uuid4
+
+import pytest
+
+from benchtest.drive.base import Target
+from benchtest.drive.bridge.driver import BridgeDriver
+from benchtest.drive.choose import driver_for
+from benchtest.drive.clock import FrameClock
+from benchtest.drive.e131 import Sender
+from benchtest.drive.read_from import parse_source
+from benchtest.drive.scpi_meter import ScpiMeter
+from benchtest.errors import DriveFault, InputError, NameFault
+from benchtest.evidence.meter import Meter
+from benchtest.prop.design import Design
+from benchtest.prop.names import parse_probe
+from benchtest.session.exported import Evidence, readings_table
+from benchtest.session.live import Session
+from benchtest.session.sources import BridgePins, check_source, pins_of, source_for
+from benchtest.session.stand import Stand
+from tests.drive.boards import PythonBoard, until
+from tests.drive.scpi_meter import OVERLOAD, SimulatedMeter
+from tests.session.conftest import made_ready
+from tests.session.test_stand import Prop, _asks, _pass_all
+
+LOOPBACK = "127.0.0.1"
+
+
+class ReadBoard(PythonBoard):
+    """The MicroPython firmware's protocol with three inputs, which count what they are given."""
+
+    analogue = 3
+
+    def __init__(self, folder: Path) -> None:
+        self.counts = [0, 0, 0]
+        self.scales: dict[int, int] = {}
+        super().__init__(folder)
+
+    def count(self, channel: int) -> int:
+        return self.counts[channel]
+
+    def scale(self, channel: int) -> int | None:
+        return self.scales.get(channel)
+
+    def keep(self, channel: int, scale: int) -> None:
+        self.scales[channel] = scale
+
+
+@pytest.fixture
+def board(tmp_path: Path) -> Iterator[ReadBoard]:
+    made = ReadBoard(tmp_path)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def simulated(tmp_path: Path) -> Iterator[SimulatedMeter]:
+    made = SimulatedMeter(tmp_path)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def prop(fan: Design) -> Iterator[Prop]:
+    made = Prop(fan)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def clock(fan: Design, prop: Prop) -> Iterator[FrameClock]:
+    driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, Sender(uuid4()))
+    with FrameClock(driver, fan.node_count, fan.node.channels).start() as running:
+        yield running
+
+
+@pytest.fixture
+def metered(
+    begin: Callable[..., Session], clock: FrameClock, simulated: SimulatedMeter
+) -> Iterator[Stand]:
+    """A unit on the bench with a meter that speaks SCPI, asked for volts at 4B."""
+    meter = ScpiMeter(str(simulated.port))
+    stand = Stand(made_ready(begin()), clock, source=meter)
+    _pass_all(stand)
+    _asks(stand, "4")  # all of it is more than its fuse carries
+    stand.light_advice()
+    yield stand
+    meter.close()
+
+
+def test_what_a_meter_reads_is_kept_with_its_name(
+    metered: Stand, simulated: SimulatedMeter
+) -> None:
+    assert metered.reads_itself
+    assert metered.source_name == "meter"  # not met yet
+    said = metered.take(metered.read_source())
+    assert said == f"kept 4.871000 V, BM-6 on {simulated.port}"
+    (kept,) = metered.session.shelf.events(metered.session.row.id)[-1:]
+    assert kept.data["source"] == f"BM-6 on {simulated.port}"
+    assert kept.data["volts"] == 4.871
+    assert metered.session.state.readings[-1].meter is None  # the session's
+    assert metered.source_name == "BM-6"
+    assert metered.finding is None  # what was said no longer holds
+
+
+def test_exchanged_leads_are_asked_about_before_they_are_kept(
+    metered: Stand, simulated: SimulatedMeter
+) -> None:
+    simulated.volts = lambda: -4.9
+    read = metered.read_source()
+    with pytest.raises(InputError, match="are red and black exchanged"):
+        metered.take(read)
+    assert metered.session.state.readings == ()
+    assert metered.holds(read)
+    assert metered.meant(read.text) == "4.9"
+    assert "BM-6" in metered.enter(read.text)  # Enter keeps it as it is, with its source
+    assert metered.session.state.readings[-1].volts == -4.9
+
+
+def test_a_fault_is_no_slip_of_the_pen_where_nobody_holds_one(
+    metered: Stand, simulated: SimulatedMeter
+) -> None:
+    simulated.volts = lambda: 0.49  # a tenth of what is healthy: typed, it would be asked about
+    metered.take(metered.read_source())
+    assert metered.session.state.readings[-1].volts == 0.49
+
+
+def test_what_was_read_for_something_else_is_not_kept(metered: Stand) -> None:
+    read = metered.read_source()
+    _asks(metered, "1 3", "crown:2+>crown:4+")
+    with pytest.raises(InputError, match="something else is asked for by now"):
+        metered.take(read)
+    assert metered.session.state.readings == ()
+
+
+def test_a_dark_prop_is_not_read_as_if_it_were_lit(metered: Stand) -> None:
+    metered.toggle_dark()
+    with pytest.raises(InputError, match="the prop is dark: b lights it"):
+        metered.read_source()
+
+
+def test_no_reading_comes_of_an_overload_and_all_stays_as_it_was(
+    metered: Stand, simulated: SimulatedMeter
+) -> None:
+    simulated.volts = lambda: OVERLOAD
+    with pytest.raises(DriveFault, match="overload"):
+        metered.read_source()
+    simulated.volts = lambda: 700.0  # beyond the session's meter: a typed one is refused too
+    with pytest.raises(InputError, match="beyond the meter's largest range"):
+        metered.take(metered.read_source())
+    assert metered.session.state.readings == ()
+    assert metered.advice.task == "read"
+
+
+# -- a bridge's inputs -----------------------------------------------------------------------------
+
+
+def test_a_pin_reads_where_it_sits_and_nowhere_else(
+    begin: Callable[..., Session], clock: FrameClock, fan: Design, board: ReadBoard
+) -> None:
+    spec = parse_source(f"serial:{board.port}")
+    source = source_for(spec, ["0=4B", "2=crown:2", "1=roof:1"], fan, clock.driver)
+    assert isinstance(source, BridgePins)
+    stand = Stand(made_ready(begin()), clock, source=source)
+    _pass_all(stand)
+    _asks(stand, "4")  # all of it is more than its fuse carries
+    stand.light_advice()
+    assert stand.source_words == "The bridge reads by itself: 4B (input 0), crown:2 (input 2)."
+    assert stand.own_probe == "4B"
+    with pytest.raises(DriveFault, match="input 0: never calibrated"):
+        stand.read_source()
+    # 39 kΩ over 10 kΩ on 1.1 V and 1024 counts: 5.26 mV a count (hw_notes/bridge.md)
+    board.scales[0], board.counts[0] = 5_263_672, 900
+    read = stand.read_source()
+    assert float(read.text) == pytest.approx(900 * 5.263672e-3, abs=1e-6)
+    stand.take(read)
+    (taken,) = stand.session.state.readings
+    assert taken.meter == Meter.parse("0.5%+2/1000")  # a count is coarser than a hand meter
+    evidence = Evidence(stand.session.row, stand.session.state)
+    assert "0.5%+2/1000" in readings_table(evidence)
+    _asks(stand, "4", "crown:4")
+    assert not stand.source_reads
+    with pytest.raises(InputError, match="is not at crown:4: type what your meter shows"):
+        stand.read_source()
+    source.close()
+
+
+def test_the_bridge_that_drives_the_prop_is_read_through_its_driver(
+    fan: Design, board: ReadBoard
+) -> None:
+    driver = BridgeDriver(fan, str(board.port))
+    board.scales[1], board.counts[1] = 5_263_672, 800
+    with FrameClock(driver, fan.node_count, fan.node.channels).start():
+        again = Path(str(board.port)).with_name("again")
+        again.symlink_to(board.port)  # one port, two names
+        for spec in (None, parse_source(f"serial:{again}")):
+            source = source_for(spec, ["1=foot:2"], fan, driver)
+            assert source is not None
+            found = source.read(parse_probe("foot:2", fan))
+            assert found.volts == pytest.approx(4.211, abs=1e-3)
+            source.close()
+        until(lambda: driver.status().frames > 0)  # frames go on
+        assert driver.status().trouble is None
+
+
+def test_a_bridge_that_is_only_read_is_taken_up_again(fan: Design, board: ReadBoard) -> None:
+    board.scales[0], board.counts[0] = 5_000_000, 1000
+    spec = parse_source(f"serial:{board.port}")
+    driver = driver_for(Target("e131", LOOPBACK, 5568), fan, Sender(uuid4()))
+    source = source_for(spec, ["0=main"], fan, driver)
+    assert source is not None
+    probe = parse_probe("main", fan)
+    assert source.look() == f"bridge on {board.port} is ready"
+    assert source.read(probe).volts == 5.0
+    board.restart()  # its supply dips: met anew, and asked again
+    assert source.read(probe).volts == 5.0
+    board.unplug()
+    assert "is unplugged; plug it in and it goes on" in (source.look() or "")
+    assert source.look() is None
+    with pytest.raises(DriveFault):
+        source.read(probe)
+    board.plug()
+    until(lambda: source.look() == f"bridge on {board.port} is there again", 10.0)
+    assert source.read(probe).volts == 5.0
+    assert not any(map(any, board.frames))  # nobody lit anything
+    source.close()
+
+
+# -- how the bench is told -------------------------------------------------------------------------
+
+
+def test_a_bridge_needs_to_be_told_where_its_pins_sit(fan: Design) -> None:
+    bridge, meter = parse_source("serial:/dev/ttyUSB0"), parse_source("scpi:/dev/ttyUSB1")
+    with pytest.raises(InputError, match=r"which of its inputs sits where, such as --pin 0=foot:4"):
+        check_source(bridge, [], to_serial=False)
+    for spec in (None, meter):
+        with pytest.raises(InputError, match="name the bridge: --readings-from serial:DEVICE"):
+            check_source(spec, ["0=foot:4"], to_serial=False)
+    check_source(None, ["0=foot:4"], to_serial=True)  # the bridge that drives
+    with pytest.raises(NameFault, match=r"--pin 1=roof:1: .*no bus is called"):
+        pins_of(fan, ["0=foot:4", "1=roof:1"])
+    with pytest.raises(InputError, match="input 0 sits there already"):
+        pins_of(fan, ["0=foot:4", "1=foot:4"])
