@@ -77,8 +77,49 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         metavar="N",
         help="frames a second while something changes, 1 to 40 (default: 40)",
     )
+    parser.add_argument(
+        "--ports",
+        action=_Ports,
+        nargs=0,
+        help="list this machine's serial ports and whether you may open them; sends nothing",
+    )
     parser.set_defaults(run=run)
     yield parser
+
+
+class _Ports(argparse.Action):
+    """Lists ports instead of driving: what driving needs is then not asked for."""
+
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: argparse.Namespace,
+        values: object,
+        option_string: str | None = None,
+    ) -> None:
+        for action in parser._actions:
+            action.required = False
+        namespace.run = list_ports
+
+
+def list_ports(args: argparse.Namespace) -> int:
+    """Say which serial ports there are. Opens none: many boards restart by that."""
+    from benchtest.drive.bridge.ports import ports_in_words, serial_ports
+    from benchtest.drive.rights import remedy, rights_to
+
+    ports = [(port, remedy(port.device, rights_to(port.device))) for port in serial_ports()]
+    if args.json:
+        rows = [
+            {"device": port.device, "description": port.description, "usb": port.usb, "do": do}
+            for port, do in ports
+        ]
+        print_json({"ports": rows})
+        return 0
+    for port, do in ports:
+        print(f"serial:{port}" + ("" if do is None else f": you may not open it; {do}"))
+    if not ports:
+        print(ports_in_words())
+    return 0
 
 
 def run(args: argparse.Namespace) -> int:

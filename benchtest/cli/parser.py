@@ -24,6 +24,7 @@ from benchtest.cli import (
     report,
     shelf,
     simulate,
+    volts,
 )
 from benchtest.errors import InputError, nearest
 
@@ -33,6 +34,7 @@ COMMANDS = (
     check,
     predict,
     drive,
+    volts,
     diagnose,
     shelf,
     report,

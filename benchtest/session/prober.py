@@ -146,9 +146,14 @@ class Prober(Walker):
         return None
 
     @property
+    def has_instrument(self) -> bool:
+        """Whether a real meter or bridge is read, which may be unplugged."""
+        return self.source is not None and not isinstance(self.source, VirtualMeter)
+
+    @property
     def reads_itself(self) -> bool:
         """Whether one key takes and keeps it; a virtual meter's stands in the field first."""
-        return self.source_reads and not isinstance(self.source, VirtualMeter)
+        return self.source_reads and self.has_instrument
 
     @property
     def source_reads(self) -> bool:

@@ -109,7 +109,7 @@ class BenchView(Screen[Leaving]):
         self.set_interval(REDRAW_S, self._tick)
         if self.stand.virtual is not None:
             self.set_interval(LOOK_S, self.look)
-        elif self.stand.source is not None:
+        if self.stand.has_instrument:
             self.watch_source()
             self.set_interval(WATCH_S, self.watch_source)
         self.call_after_refresh(self.go)  # a drawing needs to know how wide its panel is

@@ -105,8 +105,8 @@ DEEDS: dict[Task, tuple[Row, ...]] = {
     "recolour": (("yes", "look again"), ("replaced", "a node was replaced"), ("back", "back")),
     "think": (),
     "read": (
-        ("yes", "take the reading"), ("type", "the reading; m for mV"), ("go_on", "keeps it"),
-        ("own_reading", "another probe"), ("meter", "read the virtual meter"),
+        ("type", "the reading; m for mV"), ("go_on", "keeps it"), ("own_reading", "another probe"),
+        ("meter", "read the virtual meter"), ("yes", "reads it too"),
     ),
     "repair": (("repair(0)", "done: log it"), ("suspect", "log another's")),
     "wiggle": (

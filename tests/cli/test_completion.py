@@ -57,6 +57,7 @@ CASES = {
     "benchtest report ": {"WF-03", "WF-04"},
     "benchtest export --unit WF": {"WF-03", "WF-04"},
     "benchtest drive fan.toml by": {"by-strand"},
+    "benchtest volts --cal": {"--calibrate"},
     "benchtest predict fan.toml --probe 2": {"2A", "2B"},
     "benchtest predict fan.toml --joint 2A": {"2A+=", "2A-="},
     "benchtest predict none.toml --probe 2": set(),

@@ -129,6 +129,7 @@ async def driven(
     size: tuple[int, int] = (80, 24),
     to: str = "virtual",
     ready: bool = True,
+    readings_from: str | None = None,
 ) -> AsyncIterator[Driven]:
     """Run the program; with a tag, that unit is on the bench when this begins.
 
@@ -136,7 +137,8 @@ async def driven(
     """
     if ready and tag is not None:
         make_ready(folder, prop, tag)
-    app = BenchApp(Bench(folder, to, prop, hidden=faults, seed=1), tag)
+    bench = Bench(folder, to, prop, hidden=faults, seed=1, readings_from=readings_from)
+    app = BenchApp(bench, tag)
     try:
         async with app.run_test(size=size) as pilot:
             person = Driven(app, pilot)

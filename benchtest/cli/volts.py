@@ -1,0 +1,123 @@
+"""`benchtest volts`: what a bench meter or a bridge's inputs read, and calibrating an input."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+from benchtest.cli.common import Commands, number, print_json
+
+if TYPE_CHECKING:
+    from benchtest.drive.bridge.messages import Sample
+    from benchtest.drive.bridge.reader import BridgeReader
+    from benchtest.drive.read_from import SourceSpec
+
+
+def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
+    """Declare `volts` and its options."""
+    parser = commands.add_parser(
+        "volts",
+        help="reads a bench meter, or the inputs of a USB bridge; calibrates an input",
+        description="Reads volts once: from a bench meter that speaks SCPI over serial, or from "
+        "the analogue inputs of a USB bridge. With --calibrate it tells the bridge what one of "
+        "its inputs reads just now; the board keeps that without power (hw_notes/bridge.md).",
+    )
+    parser.add_argument(
+        "--from",
+        dest="source",
+        required=True,
+        metavar="SOURCE",
+        help="scpi:DEVICE (scpi:DEVICE@BAUD) for a bench meter, serial:DEVICE for a bridge; "
+        "scpi or serial alone lists the ports",
+    )
+    parser.add_argument(
+        "--pin", type=int, metavar="N", help="analogue input of a bridge (default: all of them)"
+    )
+    parser.add_argument(
+        "--calibrate",
+        type=number,
+        metavar="VOLTS",
+        help="volts at that input just now, by a meter you trust, in the upper three quarters of "
+        "its range",
+    )
+    parser.set_defaults(run=run)
+    yield parser
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read once, or calibrate."""
+    from benchtest.drive.read_from import parse_source
+    from benchtest.errors import InputError
+
+    spec = parse_source(args.source, "--from")
+    if spec.kind == "scpi":
+        if args.pin is not None or args.calibrate is not None:
+            raise InputError(f"--from {spec}: --pin and --calibrate are for a bridge's inputs")
+        return _meter(spec, args)
+    if args.pin is not None and not 0 <= args.pin <= 255:
+        raise InputError(f"--pin {args.pin}: analogue inputs count from 0")
+    if args.calibrate is not None:
+        if args.pin is None:
+            raise InputError("--calibrate: say which input the voltage is at, such as --pin 0")
+        if not 0.0 < args.calibrate <= 1000.0:
+            raise InputError(f"--calibrate {args.calibrate:g}: give volts above 0")
+    return _bridge(spec, args)
+
+
+def _meter(spec: SourceSpec, args: argparse.Namespace) -> int:
+    from benchtest.drive.scpi_meter import BAUD, ScpiMeter
+
+    with contextlib.closing(ScpiMeter(spec.device, spec.baud or BAUD)) as meter:
+        volts = meter.measure()
+        assert meter.identity is not None
+        who = meter.identity
+    if args.json:
+        named = {"maker": who.maker, "model": who.model, "serial": who.serial}
+        print_json({"from": str(spec), "meter": named | {"version": who.version}, "volts": volts})
+    else:
+        print(f"{volts:.6g} V  {who.maker} {who.model}")
+    return 0
+
+
+def _bridge(spec: SourceSpec, args: argparse.Namespace) -> int:
+    from benchtest.drive.bridge.reader import BridgeReader
+
+    with contextlib.closing(BridgeReader(spec.device)) as bridge:
+        if args.calibrate is not None:
+            samples = [bridge.calibrate(args.pin, args.calibrate)]
+        else:
+            samples = [bridge.read(pin) for pin in _pins(bridge, args)]
+    rows = [_row(sample) for sample in samples]
+    if args.json:
+        print_json({"from": str(spec), "pins": rows})
+        return 0
+    for row in rows:
+        print(_words(row) + (", calibrated" if args.calibrate is not None else ""))
+    return 0
+
+
+def _pins(bridge: BridgeReader, args: argparse.Namespace) -> list[int]:
+    return list(range(bridge.inputs())) if args.pin is None else [args.pin]
+
+
+def _row(sample: Sample) -> dict[str, Any]:
+    """One input; no volts where it was never calibrated, or reads more than it can."""
+    volts = None if sample.over_range or sample.volts is None else round(sample.volts, 6)
+    return {
+        "pin": sample.channel,
+        "volts": volts,
+        "counts": round(sample.counts, 2),
+        "count_v": None if sample.scale_nv is None else sample.scale_nv * 1e-9,
+        "over_range": sample.over_range,
+    }
+
+
+def _words(row: dict[str, Any]) -> str:
+    counts = f"input {row['pin']}  {row['counts']:7.2f} counts"
+    if row["over_range"]:
+        return f"{counts}  off the end of its range: use the divider for a higher voltage"
+    if row["volts"] is None:
+        return f"{counts}  never calibrated: --calibrate VOLTS --pin {row['pin']}"
+    return f"{counts}  {row['volts']:.3f} V"

@@ -1,0 +1,98 @@
+"""Readings by one key from a bench meter on a real pty, its leads on a virtual prop."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from benchtest.tui.dialogs import KeysNow
+from benchtest.virtual.process import RunningProp, start_simulation
+from tests.drive.scpi_meter import OVERLOAD, SimulatedMeter
+from tests.tui.conftest import Driven, driven
+
+
+@pytest.fixture
+def simulated(tmp_path: Path) -> Iterator[SimulatedMeter]:
+    made = SimulatedMeter(tmp_path)
+    yield made
+    made.close()
+
+
+def _leads(at: Driven, prop: RunningProp, simulated: SimulatedMeter) -> None:
+    """Put the leads where the drawing shows them."""
+    probe = at.stand.advice.probe
+    simulated.volts = lambda: prop.measure(str(probe))
+
+
+def _taken(at: Driven, count: int) -> bool:
+    return len(at.stand.session.state.readings) == count
+
+
+async def test_one_key_takes_a_reading_and_nobody_types(
+    tmp_path: Path, small_fan: Path, simulated: SimulatedMeter
+) -> None:
+    source = f"scpi:{simulated.port}"
+    with start_simulation(small_fan, ["3A-=1.5"], seed=2) as prop:
+        async with driven(
+            tmp_path / "bench", small_fan, to=prop.target, readings_from=source, size=(200, 30)
+        ) as at:
+            await at.until_task("look")
+            await at.until(lambda: "BM-6 on" in at.words() and "is ready" in at.words())
+            await at.keys("space", "space", "space")
+            keys, taken = ["v", "pagedown", "space"], 0
+            while await at.until_task("read", "repair") == "read":
+                await at.until(lambda: "v read the BM-6" in at.words())
+                _leads(at, prop, simulated)
+                await at.keys(keys[taken % 3])  # a clicker's key does it too
+                taken += 1
+                await at.until(partial(_taken, at, taken))
+            suspect = at.stand.advice.suspect
+            assert suspect is not None
+            assert suspect.where == "3A-"
+            rows = at.stand.session.shelf.events(at.stand.session.row.id)
+            named = [row.data["source"] for row in rows if row.kind == "reading"]
+            assert named == [f"BM-6 on {simulated.port}"] * taken
+
+
+async def test_trouble_with_a_meter_is_said_and_the_bench_goes_on(
+    tmp_path: Path, small_fan: Path, simulated: SimulatedMeter
+) -> None:
+    source = f"scpi:{simulated.port}"
+    async with driven(tmp_path / "bench", small_fan, readings_from=source, size=(200, 30)) as at:
+        await at.until_task("look")
+        await at.keys("o", "tab")
+        await at.type("2A")
+        await at.keys("enter", "enter")
+        await at.until_task("read")
+
+        simulated.volts = lambda: OVERLOAD
+        await at.keys("v")
+        await at.until(lambda: "overload: more than its range" in at.words())
+
+        simulated.volts, simulated.slow_s = (lambda: 4.9), 1.0
+        began_s = time.monotonic()
+        await at.keys("v", "question_mark")
+        await at.until(lambda: isinstance(at.app.screen, KeysNow))
+        assert time.monotonic() - began_s < 1.0  # the screen did not wait for the meter
+        assert "read the BM-6" in at.words()
+        await at.keys("escape")
+        await at.until(partial(_taken, at, 1))
+
+        simulated.slow_s = 0.0
+        simulated.unplug()
+        await at.until(lambda: "is unplugged; plug it in and it goes on" in at.words())
+        await at.keys("o", "tab")
+        await at.type("2A")
+        await at.keys("enter", "enter")
+        await at.until_task("read")
+        await at.type("4.88")  # by hand meanwhile
+        await at.keys("enter")
+        await at.until(partial(_taken, at, 2))
+        simulated.plug()
+        await at.until(lambda: "is there again" in at.words())
+        await at.keys("u")
+        await at.until(partial(_taken, at, 1))
