@@ -7,7 +7,7 @@ import contextlib
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from benchtest.cli.common import Commands, add_prop, design_of, print_json
+from benchtest.cli.common import Commands, add_prop, design_of, number, print_json
 
 if TYPE_CHECKING:
     from benchtest.virtual.server import Listening, Simulation
@@ -40,6 +40,21 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "--seed", type=int, help="build a unit with its own tolerances (default: as designed)"
     )
     parser.add_argument("--meter", metavar="SPEC", help='its bench meter, such as "0.5%%+3/6000"')
+    for word, what in (("lose", "lost"), ("garble", "garbled, one bit each")):
+        parser.add_argument(
+            f"--{word}",
+            type=number,
+            default=0.0,
+            metavar="X",
+            help=f"share of packets that are {what}, 0 to 1 (default: 0)",
+        )
+    parser.add_argument(
+        "--delay-ms",
+        type=number,
+        default=0.0,
+        metavar="N",
+        help="most that a packet is late; late ones overtake each other (default: 0)",
+    )
     parser.add_argument("--host", default="127.0.0.1", help="where to hear (default: loopback)")
     parser.add_argument("--port", type=int, default=5568, help="UDP port; 0 takes a free one")
     parser.add_argument(
@@ -60,6 +75,7 @@ def run(args: argparse.Namespace) -> int:
 
     from benchtest.errors import InputError
     from benchtest.evidence.meter import DEFAULT_METER, Meter
+    from benchtest.virtual.air import BadAir
     from benchtest.virtual.faults import parse_faults
     from benchtest.virtual.prop import VirtualProp
     from benchtest.virtual.server import Simulation
@@ -72,7 +88,8 @@ def run(args: argparse.Namespace) -> int:
             raise InputError(f"port {port}: give 0 to 65535")
     if args.seed is not None and args.seed < 0:
         raise InputError(f"--seed {args.seed}: give 0 or more")
-    simulation = Simulation(VirtualProp(design, faults, args.seed, meter))
+    air = BadAir(args.lose, args.garble, args.delay_ms / 1e3, args.seed or 0)
+    simulation = Simulation(VirtualProp(design, faults, args.seed, meter), air=air)
     asyncio.run(_serve(simulation, args))
     return 0
 

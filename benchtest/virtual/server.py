@@ -20,6 +20,7 @@ from typing import Any
 from benchtest.drive.layout import frame_of_slots, universes_of
 from benchtest.errors import BenchError, DriveFault, InputError
 from benchtest.prop.names import parse_probe
+from benchtest.virtual.air import BadAir
 from benchtest.virtual.controller import Controller
 from benchtest.virtual.ear import Ear
 from benchtest.virtual.observe import observe
@@ -45,8 +46,14 @@ class Listening:
 class Simulation:
     """One virtual prop, its receiver and its control channel."""
 
-    def __init__(self, prop: VirtualProp, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        prop: VirtualProp,
+        clock: Callable[[], float] = time.monotonic,
+        air: BadAir | None = None,
+    ) -> None:
         self.prop = prop
+        self._air = None if air is None or air.is_clear else air
         self.clock = clock
         self.controller = Controller.of(universes_of(prop.design))
         self.done = asyncio.Event()
@@ -62,7 +69,8 @@ class Simulation:
         """
         loop = asyncio.get_running_loop()
         for number in (signal.SIGINT, signal.SIGTERM):  # before anybody is told that it hears
-            with contextlib.suppress(NotImplementedError):
+            # not on every system, and only in the main thread
+            with contextlib.suppress(NotImplementedError, RuntimeError, ValueError):
                 loop.add_signal_handler(number, self.done.set)
         self._loop = loop
         self._ear = Ear(host, port, self.hear)
@@ -81,6 +89,14 @@ class Simulation:
 
     def hear(self, octets: bytes) -> None:
         """One packet off the wire; called by the ear's thread."""
+        if self._air is None:
+            self._take(octets)
+        elif (carried := self._air.carry(octets)) is not None:
+            self._loop.call_soon_threadsafe(
+                self._loop.call_later, carried[0], self._take, carried[1]
+            )
+
+    def _take(self, octets: bytes) -> None:
         with self._lock:
             news = self.controller.take(octets, self.clock()) and not self._due
             self._due |= news

@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import socket
 import threading
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future
 from pathlib import Path
 from uuid import uuid4
 
+import numpy as np
 import pytest
 
 from benchtest.drive.base import Driver, Target
 from benchtest.drive.choose import driver_for
 from benchtest.drive.e131 import Sender
 from benchtest.prop.design import Design
-from tests.drive.boards import Built, PythonBoard, SimulatedBoard
-from tests.drive.contract import DriverContract
+from benchtest.virtual.air import BadAir
+from benchtest.virtual.prop import VirtualProp
+from benchtest.virtual.server import Simulation
+from tests.drive.boards import Built, PythonBoard, SimulatedBoard, until
+from tests.drive.contract import DriverContract, on_the_wire
 
 LOOPBACK = "127.0.0.1"
 TERMINATED = 0x40
@@ -25,6 +32,8 @@ TERMINATED = 0x40
 
 class Receiver:
     """Real UDP on loopback; keeps the slots that each universe has."""
+
+    loses = False
 
     def __init__(self) -> None:
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
@@ -60,8 +69,54 @@ class Receiver:
         self._socket.close()
 
 
+class OnVirtualProp:
+    """The virtual prop behind a network that loses, delays and garbles, as a seed has it."""
+
+    loses = True
+
+    def __init__(self, air: Callable[[], BadAir]) -> None:
+        self._air = air
+        self._running: list[tuple[Simulation, asyncio.AbstractEventLoop, threading.Thread]] = []
+
+    def driver(self, design: Design) -> Driver:
+        """A prop of this design comes with it."""
+        self.design = design
+        self._simulation = Simulation(VirtualProp(design), air=self._air())
+        listens: Future[tuple[int, asyncio.AbstractEventLoop]] = Future()
+        thread = threading.Thread(target=asyncio.run, args=(_run(self._simulation, listens),))
+        thread.start()
+        port, loop = listens.result(10.0)
+        self._running.append((self._simulation, loop, thread))
+        return driver_for(Target("e131", LOOPBACK, port), design, Sender(uuid4()))
+
+    def unreachable(self, design: Design) -> Driver:
+        return driver_for(Target("e131", "x" * 64), design, Sender(uuid4()))
+
+    def shown(self) -> bytes:
+        return on_the_wire(self.design, self._simulation.prop.latched())
+
+    def counted(self) -> dict[str, int]:
+        """Packets that its controller took, and threw away by reason."""
+        return dict(self._simulation.controller.counted)
+
+    def close(self) -> None:
+        for simulation, loop, thread in self._running:
+            loop.call_soon_threadsafe(simulation.done.set)
+            thread.join()
+
+
+async def _run(
+    simulation: Simulation, listens: Future[tuple[int, asyncio.AbstractEventLoop]]
+) -> None:
+    where = await simulation.listen(LOOPBACK, 0, 0)
+    listens.set_result((where.port, asyncio.get_running_loop()))
+    await simulation.run()
+
+
 class OnABoard:
     """A board behind a serial port."""
+
+    loses = False
 
     def __init__(self, board: SimulatedBoard | PythonBoard) -> None:
         self.board = board
@@ -118,3 +173,41 @@ class TestBridgeOnABadLine(DriverContract):
         board = PythonBoard(tmp_path, hurt=0.004)
         yield OnABoard(board)
         board.close()
+
+
+def _bad_air() -> BadAir:
+    """Of 100 packets 15 never come and 15 have a bit turned over; up to two frames late."""
+    return BadAir(lose=0.15, garble=0.15, delay_s=0.05, seed=7)
+
+
+class TestVirtual(DriverContract):
+    """The virtual prop, with nothing in between."""
+
+    @pytest.fixture
+    def bench(self) -> Iterator[OnVirtualProp]:
+        made = OnVirtualProp(BadAir)
+        yield made
+        made.close()
+
+
+class TestVirtualOnABadNetwork(DriverContract):
+    @pytest.fixture
+    def bench(self) -> Iterator[OnVirtualProp]:
+        made = OnVirtualProp(_bad_air)
+        yield made
+        made.close()
+
+    def test_the_network_is_as_bad_as_it_should_be(
+        self, bench: OnVirtualProp, design: Design
+    ) -> None:
+        driver = self._opened(bench, design)
+        for level in range(50):
+            driver.show(np.full((design.node_count, 3), level, dtype=np.uint8))
+        sent = driver.status().packets
+        until(lambda: sum(bench.counted().values()) > 0.7 * sent)
+        time.sleep(0.1)
+        counted = bench.counted()
+        assert sum(counted.values()) < 0.95 * sent  # some were lost
+        assert counted["accepted"] < sum(counted.values())  # some overtaken, some not understood
+        assert len(counted) >= 3
+        driver.close()

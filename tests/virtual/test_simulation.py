@@ -361,3 +361,14 @@ def _hears(port: int) -> bool:
     except (OSError, ValueError):
         return False
     return True
+
+
+def test_a_bad_network_is_asked_for_by_options(prop_file: Path) -> None:
+    words = [sys.executable, "-m", "benchtest", "simulate", str(prop_file), "--port", "0"]
+    for more, said in [
+        (["--lose", "1.5"], "--lose 1.5: give a share of the packets, 0 to 1"),
+        (["--delay-ms", "9000"], "--delay-ms 9000: give 0 to 2000"),
+    ]:
+        done = subprocess.run([*words, *more], capture_output=True, text=True, check=False)
+        assert done.returncode == 2
+        assert said in done.stderr
