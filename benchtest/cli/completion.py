@@ -66,6 +66,7 @@ def answer(parser: argparse.ArgumentParser) -> None:
         "new_to": _targets,
         "new_readings_from": _sources,
         "source": _sources,
+        "host": _addresses,
         "joins": lambda **_: ("both", "A", "B", "links", "none"),
         "data": lambda **_: ("zigzag", "from-A"),
     }
@@ -144,3 +145,10 @@ def _sources(**_: object) -> list[str]:
 
     ports = [port.device for port in serial_ports()]
     return [f"{kind}:{device}" for kind in ("scpi", "serial") for device in ports or [""]]
+
+
+def _addresses(**_: object) -> list[str]:
+    from benchtest.drive.networks import networks
+
+    own = [address for network in networks() if network.is_up for address in network.addresses]
+    return [address for address in own if ":" not in address]

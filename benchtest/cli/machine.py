@@ -10,7 +10,7 @@ import sys
 from dataclasses import dataclass
 from importlib import metadata
 
-MODULES = {"pyserial": "serial"}
+MODULES = {"pyserial": "serial", "textual-serve": "textual_serve"}
 """Libraries that are imported by another name than they are installed by."""
 LEAST_SQLITE = (3, 37)
 """First with STRICT tables. Source: SQLite release notes, 3.37.0."""

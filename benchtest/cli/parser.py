@@ -22,6 +22,7 @@ from benchtest.cli import (
     new,
     predict,
     report,
+    serve,
     shelf,
     simulate,
     volts,
@@ -42,6 +43,7 @@ COMMANDS = (
     exchange,
     simulate,
     netlist,
+    serve,
     doctor,
     completion,
 )

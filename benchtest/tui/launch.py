@@ -10,6 +10,7 @@ from types import FrameType
 from benchtest.errors import BenchError, InputError
 from benchtest.session.opening import Bench, check_bench
 from benchtest.tui.app import run_app
+from benchtest.tui.browser import in_browser
 from benchtest.tui.signs import LEAST_COLUMNS, LEAST_LINES
 
 
@@ -20,6 +21,14 @@ def launch(bench: Bench, first_tag: str | None = None) -> None:
         BenchError: there is no terminal, or it is too small, or the bench cannot be used.
     """
     check_bench(bench)
+    if not in_browser():
+        _check_terminal()
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, _end)  # the prop goes dark on the way out
+    run_app(bench, first_tag)
+
+
+def _check_terminal() -> None:
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise InputError(
             "the terminal program needs a terminal; `benchtest demo --auto` works without one"
@@ -30,9 +39,6 @@ def launch(bench: Bench, first_tag: str | None = None) -> None:
             f"this terminal has {size.columns}×{size.lines} characters; "
             f"make it {LEAST_COLUMNS}×{LEAST_LINES} or larger"
         )
-    for number in (signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, _end)  # the prop goes dark on the way out
-    run_app(bench, first_tag)
 
 
 def _end(number: int, frame: FrameType | None) -> None:

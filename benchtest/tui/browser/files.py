@@ -1,0 +1,58 @@
+"""What a browser is given: a handful of files by name, and pages with every word escaped."""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib.resources import files
+from typing import Any, NamedTuple
+
+import jinja2
+
+
+class File(NamedTuple):
+    """One file that a page asks for."""
+
+    package: str
+    path: str
+    kind: str
+
+
+FILES = {
+    "textual.js": File("textual_serve", "static/js/textual.js", "text/javascript; charset=utf-8"),
+    "xterm.css": File("textual_serve", "static/css/xterm.css", "text/css; charset=utf-8"),
+    "mono.ttf": File(
+        "textual_serve", "static/fonts/RobotoMono-VariableFont_wght.ttf", "font/ttf"
+    ),
+    "bench.js": File("benchtest.tui.browser", "pages/bench.js", "text/javascript; charset=utf-8"),
+    "bench.css": File("benchtest.tui.browser", "pages/bench.css", "text/css; charset=utf-8"),
+    "code.js": File("benchtest.tui.browser", "pages/code.js", "text/javascript; charset=utf-8"),
+    "words.css": File("benchtest.tui.browser", "pages/words.css", "text/css; charset=utf-8"),
+}  # fmt: skip
+"""All there are: no path that a browser makes up reaches a disk."""
+
+
+@cache
+def content(name: str) -> bytes:
+    """What is in one of `FILES`."""
+    file = FILES[name]
+    return files(file.package).joinpath(file.path).read_bytes()
+
+
+def page(name: str, **values: Any) -> str:
+    """A page of this folder with its values filled in."""
+    return _environment().get_template(name).render(values)
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    return jinja2.Environment(
+        loader=jinja2.FunctionLoader(_source),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _source(name: str) -> str:
+    return files("benchtest.tui.browser").joinpath("pages", name).read_text("utf-8")

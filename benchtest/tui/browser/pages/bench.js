@@ -1,0 +1,61 @@
+// What the page adds to the library's terminal: a size that holds the whole screen, keys for a
+// thumb, and words when it ends.
+"use strict";
+const COLUMNS_PX = 784, LINES_PX = 525; // 80 × 24 characters of 16 px, and a little
+const KEYS = {
+  yes: "\x1b[6~", no: "\x1b[15~", back: "\x1b[5~", dark: "\x1b[20~", enter: "\r", rub: "\x7f",
+};
+let socket = null;
+
+// The library keeps its connection to itself; keys and last words need it.
+window.WebSocket = class extends WebSocket {
+  constructor(url) {
+    super(url);
+    socket = this;
+    this.addEventListener("message", (event) => {
+      if (typeof event.data !== "string") return;
+      const [kind, words] = JSON.parse(event.data);
+      if (kind === "said") document.getElementById("said").textContent = words;
+    });
+  }
+};
+
+// A telephone shows a page as wide as it is told to: wide enough for 80 columns, and so that 24
+// lines and the keys fit below each other. Other browsers do not look at this.
+function fitToScreen() {
+  const tall = innerHeight / innerWidth;
+  const keys = document.getElementById("keys").offsetHeight / innerHeight;
+  const width = Math.max(COLUMNS_PX, LINES_PX / (tall * (1 - keys)));
+  const wanted = `width=${Math.ceil(width)}, interactive-widget=resizes-content`;
+  const meta = document.querySelector("meta[name=viewport]");
+  if (meta.content !== wanted) meta.content = wanted;
+}
+
+function letters(button) {
+  const field = document.querySelector(".xterm-helper-textarea");
+  const on = field.inputMode === "none";
+  field.inputMode = on ? "text" : "none";
+  button.setAttribute("aria-pressed", String(on));
+  field.blur();
+  if (on) field.focus();
+}
+
+const open = window.onload; // the library's: measures a character, then connects
+window.onload = async (event) => {
+  fitToScreen();
+  matchMedia("(orientation: portrait)").addEventListener("change", () => setTimeout(fitToScreen, 300));
+  await document.fonts.load('16px "Roboto Mono"').catch(() => {});
+  open(event);
+  const field = document.querySelector(".xterm-helper-textarea");
+  if (matchMedia("(pointer: coarse)").matches) field.inputMode = "none"; // a tap is no wish to write
+  else field.focus();
+  for (const button of document.querySelectorAll("#keys button")) {
+    button.addEventListener("pointerdown", (press) => press.preventDefault());
+    button.addEventListener("click", () => {
+      const key = button.dataset.key;
+      if (key === "letters") letters(button);
+      else if (socket && socket.readyState === WebSocket.OPEN)
+        socket.send(JSON.stringify(["stdin", KEYS[key] ?? key]));
+    });
+  }
+};
