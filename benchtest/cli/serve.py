@@ -182,11 +182,18 @@ def picture_of(address: str) -> str:
 
 
 def _new_code_at_enter(server: BenchServer) -> None:
+    import asyncio
     import os
     import sys
 
-    if os.read(sys.stdin.fileno(), 1024):
+    try:
+        typed = os.read(sys.stdin.fileno(), 1024)
+    except OSError:
+        typed = b""
+    if typed:
         _show_code(server)
+    else:  # that terminal is gone, and would be ready for ever
+        asyncio.get_running_loop().remove_reader(sys.stdin)
 
 
 def _say(words: str) -> None:

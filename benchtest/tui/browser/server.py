@@ -119,7 +119,7 @@ class BenchServer:
     @web.middleware
     async def _guard(self, request: web.Request, handler: Handler) -> web.StreamResponse:
         """Only what was meant for this bench: a name that somebody else points here is refused."""
-        if request.host not in self._hosts:
+        if _host(request) not in self._hosts:
             return _words(421, "Not this bench", f"This bench is at {self.url} alone.")
         try:
             return await handler(request)
@@ -133,7 +133,7 @@ class BenchServer:
 
     async def _seal(self, request: web.Request, response: web.StreamResponse) -> None:
         """What a browser may do with anything that comes from here."""
-        own = f"ws://{request.host}" if request.host in self._hosts else ""
+        own = f"ws://{_host(request)}" if _host(request) in self._hosts else ""
         response.headers.update(
             {
                 "Server": "benchtest",
@@ -152,7 +152,7 @@ class BenchServer:
 
     def _is_own_page(self, request: web.Request) -> bool:
         """Whether a page of this bench asks; a browser puts its own origin there, always."""
-        return request.headers.get("Origin") == f"http://{request.host}"
+        return request.headers.get("Origin") == f"http://{_host(request)}"
 
     @property
     def _cookie(self) -> str:
@@ -172,7 +172,7 @@ class BenchServer:
         viewer = self._viewer
         if viewer is not None and not viewer.leaving and viewer.token != token:
             return _html(409, page("busy.html", title=BUSY))
-        shown = _html(200, page("bench.html", host=request.host, dark_s=DARK_S))
+        shown = _html(200, page("bench.html", host=_host(request), dark_s=DARK_S))
         if not token:
             self._know(shown, self.gate.let_in(_peer(request)))
         return shown
@@ -287,7 +287,9 @@ async def _obey(program: Program, socket: web.WebSocketResponse, text: str) -> N
         return
     what = rest[0] if rest else None
     if kind == "stdin" and isinstance(what, str):
-        await program.send_bytes(what.encode("utf-8", "replace"))
+        # what cannot be sent is left out, since "?" is a key; to send nothing would end the input
+        if octets := what.encode("utf-8", "ignore"):
+            await program.send_bytes(octets)
     elif kind == "resize" and isinstance(what, dict):
         width, height = what.get("width"), what.get("height")
         if isinstance(width, int) and isinstance(height, int):
@@ -306,6 +308,11 @@ async def _part(socket: web.WebSocketResponse, words: str, code: WSCloseCode) ->
 def _number(request: web.Request, name: str, otherwise: int) -> int:
     text = request.query.get(name, "")
     return int(text) if text.isascii() and text.isdigit() and len(text) < 7 else otherwise
+
+
+def _host(request: web.Request) -> str:
+    """What a browser calls this bench; the library would ask the network where it says nothing."""
+    return request.headers.get("Host", "")
 
 
 def _peer(request: web.Request) -> str:

@@ -1,0 +1,177 @@
+"""A real `benchtest serve` at a terminal of its own, and browsers' side of it."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import re
+import select
+import signal
+import subprocess
+import sys
+import termios
+import time
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+import aiohttp
+import psutil
+
+WAIT_S = 30.0
+_CONTROL = re.compile(r"\x1b(\[[0-9;?$<>]*[A-Za-z]|\][^\x07]*\x07|[=>])")
+
+
+class Served:
+    """One server, started with these words and ended with this test's module."""
+
+    def __init__(self, bench: Path, *words: str) -> None:
+        self.terminal, theirs = os.openpty()
+        termios.tcsetwinsize(theirs, (50, 100))
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "benchtest", "--bench", str(bench), "serve", "--port=0", *words],
+            stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True,
+            env={**os.environ, "PYTHONUTF8": "1"},
+        )  # fmt: skip
+        os.close(theirs)
+        self.printed = ""
+        found = re.search(r"http://([0-9.]+):(\d+)/", self.until("goes on with Enter"))
+        assert found
+        if "--code" in words:
+            self.until("another)")
+        self.url, self.host, self.port = found[0].rstrip("/"), found[1], int(found[2])
+
+    def until(self, words: str) -> str:
+        """All that was printed, once these words are among it."""
+        due = time.monotonic() + WAIT_S
+        while words not in self.printed:
+            assert time.monotonic() < due, f"never saw {words!r} in:\n{self.printed}"
+            if select.select([self.terminal], [], [], 0.1)[0]:
+                try:
+                    self.printed += os.read(self.terminal, 65536).decode()
+                except OSError:  # it has ended
+                    due = min(due, time.monotonic())
+        return self.printed
+
+    def new_code(self) -> str:
+        """Press Enter, and read the code."""
+        self.printed = ""
+        os.write(self.terminal, b"\r")
+        codes: list[str] = re.findall(r"Code: (\d{4} \d{4})", self.until("another)"))
+        return codes[-1]
+
+    def programs(self) -> list[psutil.Process]:
+        """The terminal programs that it runs."""
+        return psutil.Process(self.process.pid).children()
+
+    def end(self, number: int = signal.SIGINT) -> int:
+        """End it, as Ctrl-C does, and give its exit code."""
+        if self.process.poll() is None:
+            self.process.send_signal(number)
+        due = time.monotonic() + WAIT_S
+        while self.process.poll() is None and time.monotonic() < due:
+            if select.select([self.terminal], [], [], 0.05)[0]:
+                try:
+                    self.printed += os.read(self.terminal, 65536).decode()
+                except OSError:
+                    break
+        return self.process.wait(WAIT_S)
+
+    def close(self) -> None:
+        self.end()
+        os.close(self.terminal)
+
+    @asynccontextmanager
+    async def browser(
+        self, *, code: bool = True, address: str = "127.0.0.1"
+    ) -> AsyncIterator[Browser]:
+        """Somebody's browser; with a code it has been let in."""
+        connector = aiohttp.TCPConnector(local_addr=(address, 0))
+        jar = aiohttp.CookieJar(unsafe=True)  # a browser keeps cookies of bare addresses too
+        async with aiohttp.ClientSession(connector=connector, cookie_jar=jar) as session:
+            browser = Browser(self, session)
+            if code:
+                entered = await browser.enter(self.new_code())
+                assert entered.status == 200, await entered.text()
+            yield browser
+
+
+class Browser:
+    """What a browser does."""
+
+    def __init__(self, served: Served, session: aiohttp.ClientSession) -> None:
+        self.served = served
+        self.session = session
+
+    async def get(self, path: str = "/", **headers: str) -> aiohttp.ClientResponse:
+        answer = await self.session.get(self.served.url + path, headers=headers)
+        await answer.read()
+        return answer
+
+    async def enter(self, code: str, origin: str | None = None) -> aiohttp.ClientResponse:
+        answer = await self.session.post(
+            self.served.url + "/enter",
+            data={"code": code},
+            headers={"Origin": origin or self.served.url},
+        )
+        await answer.read()
+        return answer
+
+    async def look(self, *, answers: bool = True, **headers: str) -> Look:
+        """Open the program; one that does not answer is a browser out of reach."""
+        socket = await self.session.ws_connect(
+            self.served.url + "/ws?width=80&height=24",
+            headers={"Origin": self.served.url, **headers},
+            autoping=answers,
+            max_msg_size=0,
+        )
+        return Look(socket)
+
+
+class Look:
+    """A page that shows the program."""
+
+    def __init__(self, socket: aiohttp.ClientWebSocketResponse) -> None:
+        self.socket = socket
+        self.drawn = ""
+        self.said: list[str] = []
+
+    async def keys(self, keys: str) -> None:
+        self.drawn = ""
+        await self.socket.send_json(["stdin", keys])
+
+    async def until(self, words: str) -> None:
+        """Read what is drawn until these words are."""
+        async with asyncio.timeout(WAIT_S):
+            while words not in _CONTROL.sub("", self.drawn):
+                assert await self._read(), f"closed before {words!r}: {self.said}"
+
+    async def until_closed(self) -> list[str]:
+        """What was said when it closed."""
+        async with asyncio.timeout(WAIT_S):
+            while await self._read():
+                pass
+        return self.said
+
+    async def _read(self) -> bool:
+        message = await self.socket.receive()
+        if message.type is aiohttp.WSMsgType.BINARY:
+            self.drawn += message.data.decode()
+        elif message.type is aiohttp.WSMsgType.TEXT:
+            kind, words = json.loads(message.data)
+            if kind == "said":
+                self.said.append(words)
+        return message.type not in (
+            aiohttp.WSMsgType.CLOSE,
+            aiohttp.WSMsgType.CLOSING,
+            aiohttp.WSMsgType.CLOSED,
+            aiohttp.WSMsgType.ERROR,
+        )
+
+
+async def until(true: Callable[[], bool]) -> None:
+    """Wait for a state."""
+    async with asyncio.timeout(WAIT_S):
+        while not true():
+            await asyncio.sleep(0.02)

@@ -1,0 +1,429 @@
+"""`benchtest serve`: who may see the bench, and that the prop is dark once nobody does."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from functools import partial
+from pathlib import Path
+
+import aiohttp
+import psutil
+import pytest
+
+from benchtest.drive.networks import Network
+from benchtest.errors import InputError
+from benchtest.records.shelf import Shelf
+from benchtest.tui.browser.address import address_for
+from benchtest.tui.browser.gate import CODE_S, TRIES, Gate, Refused
+from benchtest.virtual.process import RunningProp, start_simulation
+from tests.tui.chromium import chromium
+from tests.tui.conftest import SMALL_FAN, make_ready
+from tests.tui.served import Browser, Look, Served, until
+
+FOREIGN = "http://garden.example"
+ALL_OF_A_STRAND = 8
+
+
+@pytest.fixture(scope="module")
+def prop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, RunningProp]]:
+    """A virtual prop and its file."""
+    path = tmp_path_factory.mktemp("prop") / "small-fan.toml"
+    path.write_text(SMALL_FAN)
+    with start_simulation(path) as virtual:
+        yield path, virtual
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory, prop: tuple[Path, RunningProp]) -> Path:
+    """A bench with one unit, whose strands are the next thing to look at."""
+    folder = tmp_path_factory.mktemp("bench")
+    make_ready(folder, prop[0], "SF-01")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def served(bench: Path, prop: tuple[Path, RunningProp]) -> Iterator[Served]:
+    """As on a local network, but on loopback: it asks for a code."""
+    path, virtual = prop
+    server = Served(bench, "--code", f"--to={virtual.target}", f"--prop={path}")
+    yield server
+    server.close()
+
+
+@pytest.fixture
+def virtual(prop: tuple[Path, RunningProp]) -> RunningProp:
+    return prop[1]
+
+
+def lit(virtual: RunningProp) -> int:
+    return int(virtual.state()["nodes_lit"])
+
+
+async def at_the_prop(browser: Browser, virtual: RunningProp, *, answers: bool = True) -> Look:
+    """Open the program and go on with the unit that is on the shelf: its prop lights."""
+    look = await browser.look(answers=answers)
+    await look.until("was left unfinished")
+    await look.keys("\r")
+    await until(lambda: lit(virtual) == ALL_OF_A_STRAND)
+    return look
+
+
+# -- who may come in ---------------------------------------------------------------------------
+
+
+async def test_nobody_without_a_code_sees_anything(served: Served) -> None:
+    async with served.browser(code=False) as browser:
+        answer = await browser.get()
+        assert answer.status == 403
+        assert "The code that stands where benchtest serve runs" in await answer.text()
+        with pytest.raises(aiohttp.WSServerHandshakeError) as refused:
+            await browser.look()
+        assert refused.value.status == 403
+        assert served.programs() == []
+
+
+async def test_a_code_lets_one_browser_in_once(served: Served) -> None:
+    code = served.new_code()
+    async with served.browser(code=False) as first, served.browser(code=False) as second:
+        assert (await first.enter(code)).status == 200
+        assert 'id="terminal"' in await (await first.get()).text()
+        again = await second.enter(code)
+        assert again.status == 403
+        assert "Press Enter" in await again.text()
+        (cookie,) = list(first.session.cookie_jar)
+        assert cookie["httponly"]
+        assert cookie["samesite"] == "Strict"
+
+
+async def test_after_some_wrong_tries_a_code_is_void(served: Served) -> None:
+    code = served.new_code()
+    wrong = f"{(int(code.replace(' ', '')) + 1) % 10**8:08}"
+    async with served.browser(code=False) as browser:
+        for left in range(TRIES - 1, 0, -1):
+            assert f"{left} more tries" in await (await browser.enter(wrong)).text()
+        assert "void now" in await (await browser.enter(wrong)).text()
+        assert (await browser.enter(code)).status == 403
+        assert (await browser.enter("☀ ' <b>")).status == 403
+    served.until("it is void now")
+
+
+async def test_what_a_browser_is_known_by_helps_no_other_machine(served: Served) -> None:
+    """Whoever listens on a plain network can read the cookie; from elsewhere it opens nothing."""
+    async with served.browser() as owner, served.browser(code=False, address="127.0.0.9") as thief:
+        (cookie,) = list(owner.session.cookie_jar)
+        stolen = {"Cookie": f"{cookie.key}={cookie.value}"}
+        assert (await owner.get()).status == 200
+        assert (await thief.get(**stolen)).status == 403
+        with pytest.raises(aiohttp.WSServerHandshakeError):
+            await thief.look(Cookie=stolen["Cookie"])
+
+
+async def test_pages_of_another_origin_are_refused(served: Served) -> None:
+    code = served.new_code()
+    async with served.browser(code=False) as browser:
+        assert (await browser.enter(code, origin=FOREIGN)).status == 403
+        assert (await browser.enter(code, origin="null")).status == 403
+        assert (await browser.enter(code)).status == 200  # it was not used up
+        for origin in (FOREIGN, "null", "", f"http://127.0.0.1:{served.port + 1}"):
+            with pytest.raises(aiohttp.WSServerHandshakeError) as refused:
+                await browser.look(Origin=origin)
+            assert refused.value.status == 403
+        assert served.programs() == []
+
+
+async def test_a_name_that_somebody_points_here_is_refused(served: Served) -> None:
+    """DNS rebinding: the browser takes a stranger's page and this bench for one origin."""
+    name = f"garden.example:{served.port}"
+    async with served.browser() as browser:
+        for path in ("/", "/files/bench.js", "/enter", "/nothing"):
+            answer = await browser.get(path, Host=name)
+            assert answer.status == 421
+            assert served.url in await answer.text()
+        with pytest.raises(aiohttp.WSServerHandshakeError) as refused:
+            await browser.look(Host=name, Origin=f"http://{name}")
+        assert refused.value.status == 421
+
+
+async def test_no_path_reaches_a_disk_and_no_rubbish_a_traceback(served: Served) -> None:
+    served.printed = ""
+    tricks = [
+        "/files/../server.py", "/files/%2e%2e%2fserver.py", "/files/..%5cserver.py",
+        "/files//etc/passwd", "/files/", "/static/", "/static/js/textual.js", "/download/1",
+        "//files/bench.js", "/files/bench.js%00", "/ws", "/enter",
+    ]  # fmt: skip
+    head = f"Host: {served.host}:{served.port}\r\nConnection: close\r\n\r\n"
+    rubbish = [b"\x00\xff" * 200, b"GET\r\n\r\n", b"GET / HTTP/1.0\r\n\r\n"]
+    for path in tricks:
+        got = _raw(served, f"GET {path} HTTP/1.1\r\n{head}".encode())
+        assert got.split()[1] in (b"403", b"404", b"405", b"400"), (path, got[:200])
+        assert b"import " not in got
+    body = "x" * 5000
+    long = f"POST /enter HTTP/1.1\r\nOrigin: {served.url}\r\nContent-Length: 5000\r\n"
+    long += f"Content-Type: application/x-www-form-urlencoded\r\n{head}{body}"
+    assert _raw(served, long.encode()).split()[1] == b"413"
+    for octets in rubbish:
+        assert b"200" not in _raw(served, octets)[:40]
+    async with served.browser(code=False) as browser:
+        answer = await browser.get("/files/bench.js")
+        assert answer.status == 200
+        assert answer.headers["X-Content-Type-Options"] == "nosniff"
+        assert "frame-ancestors 'none'" in answer.headers["Content-Security-Policy"]
+    assert "Traceback" not in served.printed
+
+
+def _raw(served: Served, octets: bytes) -> bytes:
+    """What comes back for these octets, as they are."""
+    got = b""
+    with socket.create_connection((served.host, served.port), timeout=10) as line:
+        line.sendall(octets)
+        while more := line.recv(65536):
+            got += more
+    return got
+
+
+# -- one viewer, and dark without one ----------------------------------------------------------
+
+
+async def test_one_viewer_at_a_time_and_the_next_goes_on(
+    served: Served, virtual: RunningProp
+) -> None:
+    async with served.browser() as first, served.browser() as second:
+        look = await at_the_prop(first, virtual)
+        busy = await second.get()
+        assert busy.status == 409
+        assert "Somebody is at the bench" in await busy.text()
+        late = await second.look()
+        assert await late.until_closed() == ["Somebody is at the bench."]
+        for rubbish in ("", "[", "[]", "7", '{"a": 1}', '["resize", {"width": 1e99}]', "[" * 60000):
+            await look.socket.send_str(rubbish)
+        await look.socket.send_json(["resize", {"width": 10**9, "height": 40}])
+        await look.socket.send_json(["stdin", "\ud800"])
+        await look.keys(" ")  # strand 1 lights
+        await look.until("strand 2")
+        assert lit(virtual) == ALL_OF_A_STRAND
+        await look.socket.close()
+        await until(lambda: lit(virtual) == 0)
+        served.until("is gone. The prop is dark")
+        after = await at_the_prop(second, virtual)
+        await after.until("strand 2")
+        await after.socket.close()
+        await until(lambda: lit(virtual) == 0)
+
+
+async def test_a_page_that_is_loaded_again_takes_the_place_of_its_old_self(
+    served: Served, virtual: RunningProp
+) -> None:
+    async with served.browser() as browser:
+        old = await at_the_prop(browser, virtual)
+        assert (await browser.get()).status == 200
+        new = await browser.look()  # before the browser has let go of the old page
+        await old.socket.close()
+        await new.until("was left unfinished")
+        assert len(served.programs()) == 1
+        await new.keys("q")
+        assert await new.until_closed() == ["The program has ended."]
+
+
+async def test_the_prop_goes_dark_when_the_browser_is_out_of_reach(
+    served: Served, virtual: RunningProp
+) -> None:
+    async with served.browser() as browser:
+        look = await at_the_prop(browser, virtual, answers=False)
+        await until(lambda: lit(virtual) == 0)
+        await until(lambda: served.programs() == [])
+        await look.socket.close()
+
+
+async def test_the_prop_goes_dark_when_the_program_hangs(
+    served: Served, virtual: RunningProp
+) -> None:
+    async with served.browser() as browser:
+        look = await at_the_prop(browser, virtual)
+        served.programs()[0].send_signal(signal.SIGSTOP)
+        await look.socket.close()
+        await until(lambda: lit(virtual) == 0)
+        served.until("ended by force")  # dark by the prop's own time-out
+
+
+async def test_the_prop_goes_dark_when_the_server_is_killed_or_ended(
+    bench: Path, prop: tuple[Path, RunningProp]
+) -> None:
+    """By default no code, and only this machine."""
+    path, virtual = prop
+    for number, code in ((signal.SIGKILL, -9), (signal.SIGINT, 0)):
+        server = Served(bench, f"--to={virtual.target}", f"--prop={path}")
+        assert "Only this machine reaches it" in server.printed
+        listening = psutil.Process(server.process.pid).net_connections()
+        assert {row.laddr.ip for row in listening} == {"127.0.0.1"}
+        async with server.browser(code=False) as browser:
+            with pytest.raises(aiohttp.WSServerHandshakeError):
+                await browser.look()  # not before its page was loaded
+            assert (await browser.get()).status == 200
+            await at_the_prop(browser, virtual)
+            (program,) = server.programs()
+            assert server.end(number) == code
+            await until(lambda: lit(virtual) == 0)
+            await until(partial(_has_ended, program))
+        server.close()
+
+
+def _has_ended(process: psutil.Process) -> bool:
+    return not process.is_running() or process.status() == psutil.STATUS_ZOMBIE
+
+
+async def test_why_the_program_does_not_start_is_said_in_the_browser(tmp_path: Path) -> None:
+    (tmp_path / "bench").write_text("a file where a folder should be")
+    server = Served(tmp_path / "bench")
+    async with server.browser(code=False) as browser:
+        await browser.get()
+        said = await (await browser.look()).until_closed()
+    server.close()
+    assert "bench" in said[0]
+    assert "Traceback" not in said[0]
+
+
+# -- words and figures -------------------------------------------------------------------------
+
+
+def test_what_it_prints_says_what_to_know_and_a_camera_reads_the_code(
+    served: Served, tmp_path: Path
+) -> None:
+    code = served.new_code().replace(" ", "")
+    # black and white squares, two to a letter, as a camera sees the terminal
+    rows: list[list[int]] = []
+    for line in served.printed.splitlines():
+        if "\x1b[97;40m" in line:
+            letters = line.partition("\x1b[97;40m")[2].partition("\x1b[0m")[0]
+            rows += [[255 * (c in "█▀") for c in letters], [255 * (c in "█▄") for c in letters]]
+    wide = [[dot for dot in row for _ in range(6)] for row in rows for _ in range(6)]
+    picture = tmp_path / "code.pgm"
+    head = f"P5 {len(wide[0])} {len(wide)} 255\n".encode()
+    picture.write_bytes(head + b"".join(bytes(row) for row in wide))
+    seen = subprocess.run(
+        ["zbarimg", "--quiet", "--raw", str(picture)], capture_output=True, text=True, check=True
+    )
+    assert seen.stdout.strip() == f"{served.url}/#{code}"
+
+
+def test_a_port_that_is_taken_is_said_in_words(served: Served, tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "benchtest", "--bench", str(tmp_path), "serve"]
+    done = subprocess.run(
+        [*command, f"--port={served.port}"], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 2
+    assert f"port {served.port} of 127.0.0.1 is taken" in done.stderr
+
+
+def test_for_programs_it_prints_one_object(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "benchtest", "--bench", str(tmp_path), "serve", "--json"]
+    with subprocess.Popen([*command, "--port=0", "--code"], stdout=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        serving = json.loads(process.stdout.readline())["serving"]
+        process.terminate()
+        assert process.stdout.read() == b""
+    assert process.returncode == 0
+    assert serving["url"] == f"http://127.0.0.1:{serving['port']}/"
+    assert len(serving["code"]) == 8
+
+
+def test_a_code_grows_old() -> None:
+    now = [1000.0]
+    gate = Gate(lambda: now[0], asks=True)
+    code = gate.new_code()
+    now[0] += CODE_S + 1.0
+    with pytest.raises(Refused, match="too old"):
+        gate.enter(code.digits, "127.0.0.1")
+    code = gate.new_code()
+    newer = gate.new_code()
+    with pytest.raises(Refused, match="not the code"):
+        gate.enter(code.digits, "127.0.0.1")
+    token = gate.enter(str(newer), "127.0.0.1")
+    assert gate.knows(token, "127.0.0.1")
+    assert not gate.knows("", "127.0.0.1")
+
+
+# Addresses of RFC 5737 (documentation) and RFC 1918 (private networks); none is opened.
+ONE = [Network("eth0", ("192.0.2.7", "2001:db8::7"), True, True, False)]
+TWO = [*ONE, Network("wlan0", ("10.0.0.4",), True, True, False)]
+DOWN = [Network("eth0", ("192.0.2.7",), False, True, False)]
+
+
+def test_only_addresses_of_the_local_network_are_chosen() -> None:
+    assert str(address_for(None, False, TWO)) == "127.0.0.1"
+    assert str(address_for("localhost", False, [])) == "127.0.0.1"
+    assert str(address_for(None, True, ONE)) == "192.0.2.7"
+    assert str(address_for("10.0.0.4", False, TWO)) == "10.0.0.4"
+
+
+@pytest.mark.parametrize(
+    ("host", "lan", "known", "words"),
+    [
+        (None, True, TWO, r"several networks.*--host 192\.0\.2\.7 \(eth0\), --host 10\.0\.0\.4"),
+        (None, True, DOWN, "on no local network"),
+        ("0.0.0.0", False, ONE, r"every network at once; give --host 192\.0\.2\.7"),
+        ("8.8.8.8", False, ONE, "the internet reaches that address"),
+        ("239.255.0.1", False, ONE, "no machine has that address"),
+        ("bench.example", False, DOWN, "give an IPv4 address; leave it out"),
+    ],
+)
+def test_other_addresses_are_refused(
+    host: str | None, lan: bool, known: list[Network], words: str
+) -> None:
+    with pytest.raises(InputError, match=words):
+        address_for(host, lan, known)
+
+
+# -- a real browser ----------------------------------------------------------------------------
+
+FITS = (
+    "(() => { const at = (id) => document.querySelector(id).getBoundingClientRect();"
+    " return at('.xterm-screen').width <= innerWidth && at('.xterm-screen').height >= 24 * 21"
+    " && at('#keys').bottom <= innerHeight + 1"
+    " && at('#terminal').bottom <= at('#keys').top + 1; })()"
+)
+
+
+async def test_a_phone_tests_a_strand(
+    served: Served, bench: Path, virtual: RunningProp, tmp_path: Path
+) -> None:
+    """A camera's address, the code, the program, and a thumb on its keys; upright and across."""
+    code = served.new_code().replace(" ", "")
+    passed = _verdicts(bench)
+    async with chromium(tmp_path / "profile") as page:
+        await page.phone(390, 844)
+        await page.open(f"{served.url}/#{code}")
+        await page.until(f"document.getElementById('code')?.value === '{code}'")
+        await page.picture(tmp_path / "code.png")
+        page.complaints.clear()  # the page before the code is a 403, which a browser logs
+        await page.tap("button")
+        await page.until("document.body.classList.contains('-first-byte')")
+        assert await page.value("innerWidth") >= 784  # 80 characters of 16 px
+        while lit(virtual) == 0:  # the shelf may not be there yet, and more of it does no harm
+            await page.tap("button[data-key=enter]")
+            await asyncio.sleep(0.5)
+        await until(lambda: lit(virtual) == ALL_OF_A_STRAND)
+        await page.until(FITS)
+        await page.picture(tmp_path / "upright.png")
+        await page.tap("button[data-key=yes]")
+        await until(lambda: _verdicts(bench) == passed + 1)
+        await page.phone(844, 390)
+        await page.until("innerWidth > innerHeight")
+        await page.until(FITS)
+        await page.picture(tmp_path / "across.png")
+        assert page.complaints == []
+        served.programs()[0].terminate()
+        await page.until("document.body.classList.contains('-closed')")
+        await page.picture(tmp_path / "closed.png")
+    await until(lambda: lit(virtual) == 0)
+
+
+def _verdicts(bench: Path) -> int:
+    with Shelf(bench) as shelf:
+        (session,) = shelf.sessions()
+        return sum(event.kind == "verdict" for event in shelf.events(session.id))
