@@ -16,11 +16,8 @@ import aiohttp
 import psutil
 import pytest
 
-from benchtest.drive.networks import Network
-from benchtest.errors import InputError
 from benchtest.records.shelf import Shelf
-from benchtest.tui.browser.address import address_for
-from benchtest.tui.browser.gate import CODE_S, TRIES, Gate, Refused
+from benchtest.tui.browser.gate import TRIES
 from benchtest.virtual.process import RunningProp, start_simulation
 from tests.tui.chromium import chromium
 from tests.tui.conftest import SMALL_FAN, make_ready
@@ -330,53 +327,6 @@ def test_for_programs_it_prints_one_object(tmp_path: Path) -> None:
     assert process.returncode == 0
     assert serving["url"] == f"http://127.0.0.1:{serving['port']}/"
     assert len(serving["code"]) == 8
-
-
-def test_a_code_grows_old() -> None:
-    now = [1000.0]
-    gate = Gate(lambda: now[0], asks=True)
-    code = gate.new_code()
-    now[0] += CODE_S + 1.0
-    with pytest.raises(Refused, match="too old"):
-        gate.enter(code.digits, "127.0.0.1")
-    code = gate.new_code()
-    newer = gate.new_code()
-    with pytest.raises(Refused, match="not the code"):
-        gate.enter(code.digits, "127.0.0.1")
-    token = gate.enter(str(newer), "127.0.0.1")
-    assert gate.knows(token, "127.0.0.1")
-    assert not gate.knows("", "127.0.0.1")
-
-
-# Addresses of RFC 5737 (documentation) and RFC 1918 (private networks); none is opened.
-ONE = [Network("eth0", ("192.0.2.7", "2001:db8::7"), True, True, False)]
-TWO = [*ONE, Network("wlan0", ("10.0.0.4",), True, True, False)]
-DOWN = [Network("eth0", ("192.0.2.7",), False, True, False)]
-
-
-def test_only_addresses_of_the_local_network_are_chosen() -> None:
-    assert str(address_for(None, False, TWO)) == "127.0.0.1"
-    assert str(address_for("localhost", False, [])) == "127.0.0.1"
-    assert str(address_for(None, True, ONE)) == "192.0.2.7"
-    assert str(address_for("10.0.0.4", False, TWO)) == "10.0.0.4"
-
-
-@pytest.mark.parametrize(
-    ("host", "lan", "known", "words"),
-    [
-        (None, True, TWO, r"several networks.*--host 192\.0\.2\.7 \(eth0\), --host 10\.0\.0\.4"),
-        (None, True, DOWN, "on no local network"),
-        ("0.0.0.0", False, ONE, r"every network at once; give --host 192\.0\.2\.7"),
-        ("8.8.8.8", False, ONE, "the internet reaches that address"),
-        ("239.255.0.1", False, ONE, "no machine has that address"),
-        ("bench.example", False, DOWN, "give an IPv4 address; leave it out"),
-    ],
-)
-def test_other_addresses_are_refused(
-    host: str | None, lan: bool, known: list[Network], words: str
-) -> None:
-    with pytest.raises(InputError, match=words):
-        address_for(host, lan, known)
 
 
 # -- a real browser ----------------------------------------------------------------------------

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hmac
 import secrets
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -12,6 +13,8 @@ CODE_S = 600.0
 """How long a code can be used. [s]"""
 TRIES = 5
 """Wrong tries that end a code: the chance to guess it stays below one in ten million."""
+MOST_KNOWN = 64
+"""Browsers that are remembered; those let in first are forgotten first."""
 
 Clock = Callable[[], float]
 
@@ -46,7 +49,7 @@ class Gate:
         self._clock = clock
         self.asks = asks
         self._code: Code | None = None
-        self._known: list[tuple[str, str]] = []
+        self._known: deque[tuple[str, str]] = deque(maxlen=MOST_KNOWN)
 
     def new_code(self) -> Code:
         """A code for one browser; the one before lets nobody in any more."""
