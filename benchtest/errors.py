@@ -52,6 +52,10 @@ class RecordsFault(BenchError):
     """The bench folder cannot keep or give what was asked, and what to do about it."""
 
 
+LONGEST_WORD = 60
+"""A longer word is no slip of the pen, and to compare it takes long."""
+
+
 def nearest(word: str, known: Iterable[str]) -> str:
     """Words for a near miss: `; did you mean "zigzag"?`, or nothing when nothing is near.
 
@@ -60,5 +64,7 @@ def nearest(word: str, known: Iterable[str]) -> str:
     >>> nearest("spiral", ["zigzag", "from-A"])
     ''
     """
+    if len(word) > LONGEST_WORD:
+        return ""
     found = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
     return f'; did you mean "{found[0]}"?' if found else ""

@@ -11,6 +11,8 @@ from benchtest.cli.common import Commands, bench_of, print_json
 from benchtest.errors import InputError, RecordsFault
 
 STDIO = Path("-")
+MOST_OCTETS = 200_000_000
+"""Some ten thousand sessions. Larger files would not fit into a small machine's memory."""
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
@@ -127,8 +129,11 @@ def read_export(path: Path) -> str:
         InputError: it cannot be read, or is no text.
     """
     try:
-        octets = sys.stdin.buffer.read() if path == STDIO else path.read_bytes()
-        return octets.decode("utf-8")
+        with sys.stdin.buffer if path == STDIO else path.open("rb") as file:
+            octets = file.read(MOST_OCTETS + 1)
+        if len(octets) > MOST_OCTETS:
+            raise InputError(f"{path}: larger than 200 MB; export its units one by one (--unit)")
+        return octets.decode("utf-8-sig")  # an editor or a spreadsheet may have put a mark in front
     except IsADirectoryError:
         raise InputError(f"{path}: is a folder; give the exported file in it") from None
     except OSError as error:

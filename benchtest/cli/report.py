@@ -204,13 +204,17 @@ def _drawn(args: argparse.Namespace, labels: list[LabelContent], path: Path) -> 
     return paper.label_svg(labels[0], size).encode()
 
 
+LONGEST = 60
+"""Signs of a file's name. Four octets each, with its ending, are what file systems take."""
+
+
 def _file_name(words: str) -> str:
     """A file's name from a design's.
 
     >>> _file_name("Willow fan / 2")
     'willow-fan-2'
     """
-    return re.sub(r"[^\w.-]+", "-", words.lower()).strip("-.") or "design"
+    return re.sub(r"[^\w.-]+", "-", words.lower())[:LONGEST].strip("-.") or "design"
 
 
 def _write(path: Path, octets: bytes) -> None:

@@ -69,7 +69,9 @@ def _unforeseen(fault: Exception) -> str:
 
 
 def _say(words: str, code: int) -> int:
-    print(words, file=sys.stderr)
+    # file names and cells of files may hold signs that a terminal obeys
+    safe = "".join(sign if sign.isprintable() or sign == "\n" else "?" for sign in words)
+    print(safe, file=sys.stderr)
     return code
 
 

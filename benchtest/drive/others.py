@@ -15,6 +15,9 @@ from benchtest.drive.incoming import DataPacket, Discarded, read_packet
 DATA_LOSS_S = 2.5
 """E131_NETWORK_DATA_LOSS_TIMEOUT: silence after which a source counts as gone. [s]
 Source: ANSI E1.31-2018, clause 6.7.1."""
+MOST_HEARD = 1000
+"""Sources that are kept account of, one for each universe of theirs; a flood of made-up
+ones must not fill the memory."""
 LONGEST_SILENCE_S = 1.0
 """A source at rest is heard at least so often. [s] Source: ANSI E1.31-2018, clause 6.6.2."""
 
@@ -85,8 +88,14 @@ class Others:
         key = (packet.source, sender[0], packet.universe)
         if packet.terminated:
             self._heard.pop(key, None)
-        elif packet.start_code == 0:
+        elif packet.start_code == 0 and (key in self._heard or self._has_room(now_s)):
             self._heard[key] = _Heard(packet.name, packet.priority, packet.preview, now_s)
+
+    def _has_room(self, now_s: float) -> bool:
+        if len(self._heard) >= MOST_HEARD:
+            of_late = {k: h for k, h in self._heard.items() if now_s - h.at_s <= DATA_LOSS_S}
+            self._heard = of_late
+        return len(self._heard) < MOST_HEARD
 
     def present(self, now_s: float) -> tuple[Other, ...]:
         """Everybody who was heard of late, the one who disturbs most first."""

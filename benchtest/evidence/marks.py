@@ -10,9 +10,10 @@ from typing import Literal, get_args
 
 from benchtest.errors import InputError, NameFault, nearest
 from benchtest.evidence.reading import parse_number
-from benchtest.evidence.table import Parsed, parse_table, read_text
+from benchtest.evidence.table import MOST_OCTETS, Parsed, parse_table
 from benchtest.prop.design import Design
 from benchtest.prop.lit import Lit, parse_lit
+from benchtest.prop.text import printable, read_text
 
 Seen = Literal["ok", "dark", "dim", "warm", "wrong-colour", "stuck", "flicker"]
 SEEN: tuple[Seen, ...] = get_args(Seen)
@@ -48,7 +49,7 @@ def read_marks(path: Path, design: Design) -> Parsed[Mark]:
     Raises:
         InputError: the file cannot be read.
     """
-    return parse_marks(read_text(path, "marks"), str(path), design)
+    return parse_marks(read_text(path, "marks", MOST_OCTETS), str(path), design)
 
 
 def parse_marks(text: str, file: str, design: Design) -> Parsed[Mark]:
@@ -70,7 +71,9 @@ def parse_nodes(text: str, nodes: int) -> tuple[int, int]:
     if text.strip() == "all":
         return 1, nodes
     if not (found := _SPAN.match(text.strip())):
-        raise InputError(f'nodes: "{text[:20]}"; write a number, a range such as 17-30, or all')
+        raise InputError(
+            f'nodes: "{printable(text, 20)}"; write a number, a range such as 17-30, or all'
+        )
     first = int(found[1])
     last = int(found[2]) if found[2] else first
     if first > last:
@@ -90,7 +93,9 @@ def parse_seen(text: str) -> Seen:
     for known in SEEN:
         if word == known:
             return known
-    raise NameFault(f'seen: "{word[:20]}"; write one of {", ".join(SEEN)}{nearest(word, SEEN)}')
+    raise NameFault(
+        f'seen: "{printable(word, 20)}"; write one of {", ".join(SEEN)}{nearest(word, SEEN)}'
+    )
 
 
 def _mark(cells: dict[str, str], design: Design) -> Mark:
@@ -98,7 +103,7 @@ def _mark(cells: dict[str, str], design: Design) -> Mark:
     lit = parse_lit(cells["lit"], design, level, cells.get("colour") or "white")
     number = cells["strand"]
     if not (number.isascii() and number.isdigit() and len(number) < 7):
-        raise InputError(f'strand: "{number[:20]}"; write its number')
+        raise InputError(f'strand: "{printable(number, 20)}"; write its number')
     strand = int(number)
     if not 1 <= strand <= len(design.strands):
         raise NameFault(f"strand: {strand}; the prop has strands 1 to {len(design.strands)}")
@@ -122,17 +127,24 @@ def check_seen(mark: Mark, design: Design) -> None:
 
 
 def _contradictions(marks: Sequence[Mark], design: Design) -> list[str]:
-    said: dict[tuple[Lit, int, int], Seen] = {}
-    faults: dict[str, None] = {}
+    """Ranges are held against each other end by end: a strand may have very many nodes."""
+    groups: dict[tuple[Lit, int], list[Mark]] = {}
     for mark in marks:
         if mark.seen == "ok" and (mark.first, mark.last) == (1, design.strand(mark.strand).nodes):
             continue
-        for node in range(mark.first, mark.last + 1):
-            before = said.setdefault((mark.lit, mark.strand, node), mark.seen)
-            if before != mark.seen:
-                lit = mark.lit.text(design)
-                faults[
-                    f'node {mark.strand}.{node}, lit "{lit}": marked {before} and {mark.seen}; '
-                    "keep the one that is right"
-                ] = None
-    return list(faults)
+        groups.setdefault((mark.lit, mark.strand), []).append(mark)
+    faults: list[str] = []
+    for (lit, strand), group in groups.items():
+        reach: dict[Seen, tuple[int, int]] = {}
+        """Of each word, the last node that it was said of so far, and its row."""
+        for row, mark in sorted(enumerate(group), key=lambda one: one[1].first):
+            for seen, (last, before) in reach.items():
+                if seen != mark.seen and last >= mark.first:
+                    one, other = (seen, mark.seen) if before < row else (mark.seen, seen)
+                    faults.append(
+                        f'node {strand}.{mark.first}, lit "{lit.text(design)}": marked {one} and '
+                        f"{other}; keep the one that is right"
+                    )
+            if mark.last > reach.get(mark.seen, (0, 0))[0]:
+                reach[mark.seen] = mark.last, row
+    return faults

@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 
 from benchtest.errors import InputError
+from benchtest.prop.text import printable
 
 _SPEC = re.compile(r"^\s*(\d{1,2}(?:\.\d+)?)\s*%\s*\+\s*(\d{1,4})\s*/\s*(\d{4,7})\s*$", re.ASCII)
 
@@ -41,8 +42,8 @@ class Meter:
         """
         if not (found := _SPEC.match(text)):
             raise InputError(
-                f'meter "{text[:30]}": write accuracy, digits and counts as on its data sheet, '
-                'such as "0.5%+3/6000"'
+                f'meter "{printable(text)}": write accuracy, digits and counts as on its data '
+                'sheet, such as "0.5%+3/6000"'
             )
         meter = cls(float(found[1]), int(found[2]), int(found[3]))
         if not LEAST_COUNTS <= meter.counts <= MOST_COUNTS:

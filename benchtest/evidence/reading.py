@@ -8,10 +8,11 @@ from pathlib import Path
 
 from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER, Meter
-from benchtest.evidence.table import Parsed, parse_table, read_text
+from benchtest.evidence.table import MOST_OCTETS, Parsed, parse_table
 from benchtest.prop.design import Design, FeedName, Probe
 from benchtest.prop.lit import Lit, parse_lit
 from benchtest.prop.names import parse_probe
+from benchtest.prop.text import printable, read_text
 
 NEEDED = ("lit", "probe", "volts")
 OPTIONAL = ("amps", "level", "colour", "meter", "at")
@@ -39,7 +40,7 @@ def read_readings(path: Path, design: Design, meter: Meter = DEFAULT_METER) -> P
     Raises:
         InputError: the file cannot be read.
     """
-    return parse_readings(read_text(path, "readings"), str(path), design, meter)
+    return parse_readings(read_text(path, "readings", MOST_OCTETS), str(path), design, meter)
 
 
 def parse_readings(
@@ -81,9 +82,11 @@ def parse_number(text: str, what: str) -> float:
         hint = ""
         if text.count(",") == 1 and text.replace(",", "").lstrip("+-").isdigit():
             hint = f'; with a point it is "{text.replace(",", ".")}"'
-        raise InputError(f'{what}: "{text[:20]}" is no number{hint}') from None
+        raise InputError(f'{what}: "{printable(text, 20)}" is no number{hint}') from None
     if not math.isfinite(number):
-        raise InputError(f'{what}: "{text[:20]}" is no reading; write the number on the display')
+        raise InputError(
+            f'{what}: "{printable(text, 20)}" is no reading; write the number on the display'
+        )
     return number
 
 

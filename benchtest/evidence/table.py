@@ -6,17 +6,17 @@ import csv
 import io
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Generic, TypeVar
 
-from benchtest.errors import BenchError, FileFaults, InputError, nearest
+from benchtest.errors import BenchError, FileFaults, nearest
+from benchtest.prop.text import printable, told
 
 Row = TypeVar("Row")
 
 MOST_OCTETS = 10_000_000
 """A file larger than this is no list of readings."""
-MOST_FAULTS = 50
-"""Faults that are listed one by one; more only drown the first."""
+MOST_ROWS = 20_000
+"""Rows that are read; nobody takes so many readings of one unit."""
 
 
 @dataclass(frozen=True)
@@ -50,31 +50,7 @@ class Parsed(Generic[Row]):
         return list(self.rows), self.faults
 
     def _refused(self) -> FileFaults:
-        faults = [*self.faults, *self.unsafe]
-        more = len(faults) - MOST_FAULTS
-        return FileFaults(
-            self.file, faults[:MOST_FAULTS] + ([f"and {more} more"] if more > 0 else [])
-        )
-
-
-def read_text(path: Path, what: str) -> str:
-    """The text of a small file.
-
-    Raises:
-        InputError: it is not there, no file, too large, or not text.
-    """
-    try:
-        if path.is_dir():
-            raise InputError(f"{path}: is a folder; give the {what} file in it")
-        if path.stat().st_size > MOST_OCTETS:
-            raise InputError(f"{path}: larger than 10 MB; that is no {what} file")
-        return path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise InputError(f"{path}: there is no such file") from None
-    except UnicodeDecodeError:
-        raise InputError(f"{path}: is not UTF-8 text; save it as UTF-8") from None
-    except OSError as error:
-        raise InputError(f"{path}: {error.strerror or error}") from error
+        return FileFaults(self.file, told([*self.faults, *self.unsafe]))
 
 
 def parse_table(
@@ -120,6 +96,8 @@ def _rows(
         for number, cells in lines:
             if not any(cell.strip() for cell in cells):
                 continue
+            if len(rows) + len(faults) >= MOST_ROWS:
+                return Parsed(file, (), (f"line {number}: more than {MOST_ROWS} rows",))
             if len(cells) > len(header):
                 faults.append(
                     f"line {number}: has {len(cells)} cells, the header {len(header)}; "
@@ -146,7 +124,7 @@ def _header_faults(header: list[str], needed: Sequence[str], optional: Sequence[
     for name in header:
         if name not in known:
             hint = nearest(name, known) or f"; known are {', '.join(known)}"
-            faults.append(f'line 1: column "{name[:30]}" is unknown{hint}')
+            faults.append(f'line 1: column "{printable(name)}" is unknown{hint}')
     if len(set(header)) < len(header):
         faults.append("line 1: a column is named twice")
     return faults

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import string
-import tomllib
 from collections.abc import Iterator, Mapping
 from importlib.resources import files
 from pathlib import Path
@@ -12,6 +11,7 @@ from benchtest.errors import FileFaults, nearest
 from benchtest.pattern.pattern import EACH, Each, Layer, Pattern, Rule
 from benchtest.prop.lit import COLOURS
 from benchtest.prop.sheet import Sheet
+from benchtest.prop.text import MOST_TOML_OCTETS, parse_toml, read_text, told
 
 KEYS = ("title", "reveals", "asks", "hold_s", "step")
 STEP_KEYS = ("each", "says", "layer")
@@ -57,10 +57,7 @@ def _own(folder: Path | None) -> Iterator[tuple[str, str, str]]:
     if folder is None or not folder.is_dir():
         return
     for path in sorted(folder.glob("*.toml")):
-        try:
-            yield path.stem, path.read_text("utf-8"), str(path)
-        except (OSError, UnicodeDecodeError) as error:
-            raise FileFaults(str(path), [f"cannot be read: {error}"]) from error
+        yield path.stem, read_text(path, "pattern", MOST_TOML_OCTETS), str(path)
 
 
 def parse_pattern(name: str, text: str, file: str) -> Pattern:
@@ -69,12 +66,8 @@ def parse_pattern(name: str, text: str, file: str) -> Pattern:
     Raises:
         FileFaults: every fault of the file, each with its key and what would be right.
     """
-    try:
-        table = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise FileFaults(file, [f"is not TOML: {error}"]) from None
     faults: list[str] = []
-    sheet = Sheet(table, "", faults)
+    sheet = Sheet(parse_toml(text, file), "", faults)
     sheet.no_other_keys(KEYS)
     title = sheet.text("title", needed="name the pattern in a few words")
     reveals = sheet.text("reveals", needed="say what it reveals", longest=300)
@@ -86,7 +79,7 @@ def parse_pattern(name: str, text: str, file: str) -> Pattern:
     if hold_s is not None:
         _check_rate(sheet, hold_s, rules)
     if faults or title is None or reveals is None or asks is None or hold_s is None:
-        raise FileFaults(file, faults)
+        raise FileFaults(file, told(faults))
     good = tuple(rule for rule in rules if rule is not None)
     return Pattern(name, title, reveals, asks, hold_s, good)
 

@@ -4,27 +4,34 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from itertools import islice
 
 from benchtest.errors import nearest
 from benchtest.prop.design import Bus, BusPad, Design, Feed, StrandEnd
 
+MOST_FAULTS = 200
+"""Faults of the whole design that are looked for; more are of one cause."""
 MOST_UNIVERSE = 63999
 """Highest universe number for data. Source: ANSI E1.31-2018, clause 6.2.7."""
 
 
 def check_design(design: Design, *, sound: bool = True) -> list[str]:
-    """Every fault that only the whole design shows.
+    """Faults that only the whole design shows: all of them, or the first two hundred.
 
     Args:
         design: what the tables of a file say.
         sound: False where some table had a fault of its own; what hangs on it is not judged.
     """
-    faults = [*_names(design), *_buses(design), *_links(design)]
-    if sound:
-        faults += [*_feeds(design), *_universes(design)]
-        # copper to a place that is not there would be blamed on the strand it should feed
-        faults += [] if faults else _fed(design)
-    return faults
+    return list(islice(_faults(design, sound), MOST_FAULTS))
+
+
+def _faults(design: Design, sound: bool) -> Iterator[str]:
+    for check in (_names, _buses, _links, *((_feeds, _universes) if sound else ())):
+        for fault in check(design):
+            sound = False
+            yield fault
+    if sound:  # copper to a place that is not there would be blamed on the strand it should feed
+        yield from _fed(design)
 
 
 def _names(design: Design) -> Iterator[str]:

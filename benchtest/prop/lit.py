@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from benchtest.errors import InputError, NameFault, nearest
 from benchtest.prop.design import Design
+from benchtest.prop.text import printable
 
 COLOURS: dict[str, tuple[str, ...]] = {
     "white": ("red", "green", "blue", "white"),  # every channel the node has: the full load
@@ -84,7 +85,9 @@ def parse_lit(text: str, design: Design, level: float = 1.0, colour: str = "whit
     """
     if colour not in COLOURS:
         known = ", ".join(COLOURS)
-        raise NameFault(f'colour "{colour}": give one of {known}{nearest(colour, COLOURS)}')
+        raise NameFault(
+            f'colour "{printable(colour)}": give one of {known}{nearest(colour, COLOURS)}'
+        )
     if not any(channel in COLOURS[colour] for channel in design.node.colours):
         raise NameFault(f'colour "{colour}": nodes of kind {design.node.name} have no such channel')
     if not 0.0 <= level <= 1.0:
@@ -108,7 +111,9 @@ def _span(word: str, strands: int) -> range:
     if not (first.isascii() and first.isdigit()) or (
         dash and not (last.isascii() and last.isdigit())
     ):
-        raise NameFault(f'lit strands: "{word}"; write "all", "none" or numbers like "1 3 5-8"')
+        raise NameFault(
+            f'lit strands: "{printable(word)}"; write "all", "none" or numbers like "1 3 5-8"'
+        )
     if max(len(first), len(last)) > 6:
         raise NameFault(f'lit strands: "{word[:20]}": the prop has strands 1 to {strands}')
     low, high = int(first), int(last) if dash else int(first)

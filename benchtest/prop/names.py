@@ -19,6 +19,7 @@ from benchtest.prop.design import (
     rail_probe,
 )
 from benchtest.prop.joints import Joint, data_joints, power_joints
+from benchtest.prop.text import printable
 
 _END = re.compile(r"^([1-9]\d{0,5})([AB])$", re.ASCII)
 _NODE = re.compile(r"^([1-9]\d{0,5})\.([1-9]\d{0,5})$", re.ASCII)
@@ -33,7 +34,7 @@ def parse_end(text: str) -> StrandEnd:
     """
     if not (found := _END.match(text.strip())):
         raise NameFault(
-            f'"{_short(text)}" is no strand end; write a strand number and A or B: "4A"'
+            f'"{printable(text)}" is no strand end; write a strand number and A or B: "4A"'
         )
     end: End = "A" if found[2] == "A" else "B"
     return StrandEnd(int(found[1]), end)
@@ -46,7 +47,7 @@ def parse_node(text: str, design: Design) -> NodeName:
         NameFault: it is not of that form, or the prop has no such node.
     """
     if not (found := _NODE.match(text.strip())):
-        raise NameFault(f'"{_short(text)}" is no node; write strand, point, node: "4.17"')
+        raise NameFault(f'"{printable(text)}" is no node; write strand, point, node: "4.17"')
     node = NodeName(int(found[1]), int(found[2]))
     _check_strand(node.strand, text, design)
     count = design.strand(node.strand).nodes
@@ -74,7 +75,7 @@ def parse_place(text: str, design: Design) -> Place:
         return FeedName(word)
     known = [str(place) for place in places(design)]
     raise NameFault(
-        f'"{_short(word)}" is no place on {design.name}; write a strand end (4A), a bus pad '
+        f'"{printable(word)}" is no place on {design.name}; write a strand end (4A), a bus pad '
         f"(foot:4), a node (4.17) or a feed's name{nearest(word, known)}"
     )
 
@@ -87,7 +88,9 @@ def parse_point(text: str, design: Design) -> Point:
     """
     word = text.strip()
     if word[-1:] not in ("+", "-"):
-        raise NameFault(f'"{_short(word)}" names no rail; put + or - behind it: "{_short(word)}+"')
+        raise NameFault(
+            f'"{printable(word)}" names no rail; put + or - behind it: "{printable(word)}+"'
+        )
     rail: Rail = "+" if word[-1] == "+" else "-"
     return Point(parse_place(word[:-1], design), rail)
 
@@ -102,15 +105,16 @@ def parse_probe(text: str, design: Design) -> Probe:
     if not arrow:
         word = text.strip()
         if word[-1:] in ("+", "-"):
+            shown = printable(word)
             raise NameFault(
-                f'"{_short(word)}" is one point; write "{word[:-1]}" for the volts between its '
-                f'rails, or "{word}>…" for the drop to another point'
+                f'"{shown}" is one point; write "{printable(word[:-1])}" for the volts between its '
+                f'rails, or "{shown}>…" for the drop to another point'
             )
         return rail_probe(parse_place(word, design))
     probe = Probe(parse_point(red, design), parse_point(black, design))
     if probe.red == probe.black:
         raise NameFault(
-            f'"{_short(text)}": both leads are on {probe.red}; there is nothing to read'
+            f'"{printable(text)}": both leads are on {probe.red}; there is nothing to read'
         )
     return probe
 
@@ -127,7 +131,7 @@ def joint_by_name(text: str, design: Design) -> Joint:
         if joint.name == word:
             return joint
     near = nearest(word, [joint.name for joint in joints])
-    raise NameFault(f'"{_short(word)}" is no joint of {design.name}{near}')
+    raise NameFault(f'"{printable(word)}" is no joint of {design.name}{near}')
 
 
 def places(design: Design) -> list[Place]:
@@ -144,19 +148,15 @@ def _pad(bus_name: str, strand: int, word: str, design: Design) -> BusPad:
         if bus.name == bus_name:
             if any(end.strand == strand for end in bus.ends):
                 return BusPad(bus_name, strand)
-            raise NameFault(f'"{_short(word)}": bus {bus_name} has no pad beside strand {strand}')
+            raise NameFault(
+                f'"{printable(word)}": bus {bus_name} has no pad beside strand {strand}'
+            )
     known = [bus.name for bus in design.buses]
     raise NameFault(
-        f'"{_short(word)}": no bus is called "{_short(bus_name)}"{nearest(bus_name, known)}'
+        f'"{printable(word)}": no bus is called "{printable(bus_name)}"{nearest(bus_name, known)}'
     )
 
 
 def _check_strand(strand: int, word: str, design: Design) -> None:
     if strand > len(design.strands):
         raise NameFault(f'"{word}": the prop has strands 1 to {len(design.strands)}')
-
-
-def _short(text: str) -> str:
-    """Foreign text for an error message: printable, and never a screenful."""
-    shown = "".join(sign if sign.isprintable() else "?" for sign in text)
-    return shown if len(shown) <= 40 else shown[:37] + "..."

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -27,6 +26,7 @@ from benchtest.prop.design import (
 from benchtest.prop.names import parse_end
 from benchtest.prop.nodes import read_node
 from benchtest.prop.sheet import Sheet, shown
+from benchtest.prop.text import MOST_TOML_OCTETS, parse_toml, read_text, told
 from benchtest.prop.wire import (
     MOST_OZ,
     MOST_WIDTH_MM,
@@ -35,12 +35,11 @@ from benchtest.prop.wire import (
     parse_wire,
 )
 
-MOST_OCTETS = 1_000_000
 MOST_STRANDS, MOST_NODES = 1000, 100_000
 MOST_GIB = 0.3
 """Peak memory of a prediction of 1000 strands of 100 nodes, measured; of 300 of 333 it is 0.2."""
 MOST_MM = 1_000_000.0
-"""Sizes beyond which a file is a slip of the pen: 1 MB, and a length of 1 km."""
+"""A length beyond which a figure is a slip of the pen: 1 km."""
 
 LEAST_JOINT_MOHM, MOST_JOINT_MOHM = 0.1, 25.0
 """The most a healthy plug pin has. [mΩ] Makers' tables print 20 for small housings."""
@@ -65,19 +64,7 @@ def read_design(path: Path) -> Design:
         FileFaults: every fault of the file, each with its key and what would be right.
         InputError: the file cannot be read.
     """
-    try:
-        if path.is_dir():
-            raise InputError(f"{path}: is a folder; give the prop file in it")
-        if path.stat().st_size > MOST_OCTETS:
-            raise InputError(f"{path}: larger than 1 MB; that is no prop file")
-        text = path.read_bytes().decode("utf-8-sig")
-    except FileNotFoundError:
-        raise InputError(f"{path}: there is no such file") from None
-    except UnicodeDecodeError:
-        raise InputError(f"{path}: is not UTF-8 text; save it as UTF-8") from None
-    except (OSError, ValueError) as error:
-        raise InputError(f"{path}: cannot be read: {error}") from error
-    return parse_design(text, str(path))
+    return parse_design(read_text(path, "prop", MOST_TOML_OCTETS), str(path))
 
 
 def parse_design(text: str, file: str) -> Design:
@@ -90,18 +77,12 @@ def parse_design(text: str, file: str) -> Design:
     Raises:
         FileFaults: every fault of the file, each with its key and what would be right.
     """
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise FileFaults(file, [f"is not TOML: {error}"]) from None
-    except RecursionError:
-        raise FileFaults(file, ["tables are nested too deeply for a prop file"]) from None
     faults: list[str] = []
-    design = _design(Sheet(table, "", faults))
+    design = _design(Sheet(parse_toml(text, file), "", faults))
     if design is not None:
         faults.extend(check_design(design, sound=not faults))
     if faults or design is None:
-        raise FileFaults(file, faults)
+        raise FileFaults(file, told(faults))
     return design
 
 
@@ -133,8 +114,9 @@ def _strands(sheet: Sheet) -> list[Strand]:
     strands: list[Strand] = []
     for table in tables:
         strands += _alike_strands(table, len(strands) + 1)
-    if len(strands) > MOST_STRANDS:
-        sheet.fault("strand", f"{len(strands)} strands; a prop has at most {MOST_STRANDS}")
+        if len(strands) > MOST_STRANDS:
+            sheet.fault("strand", f"{len(strands)} strands; a prop has at most {MOST_STRANDS}")
+            break
     nodes = sum(strand.nodes for strand in strands)
     if nodes > MOST_NODES:
         sheet.fault(
@@ -190,6 +172,9 @@ def _data_path(sheet: Sheet, strands: list[Strand]) -> list[StrandEnd]:
     if not isinstance(value, list):
         table.fault("path", f'is {shown(value)}; write "zigzag", "from-A" or a list ["1A", "2B"]')
         return zigzag
+    if len(value) > 2 * MOST_STRANDS:
+        table.fault("path", f"names {len(value)} ends; name every strand once")
+        return zigzag
     return _listed_path(table, value, numbers) or zigzag
 
 
@@ -220,8 +205,16 @@ def _end(table: Sheet, key: str, word: Any, strands: int) -> StrandEnd | None:
 
 
 def _buses(sheet: Sheet, strands: list[Strand]) -> list[Bus]:
-    found = [_bus(table, strands) for table in sheet.sheets("bus", most=MOST_STRANDS)]
-    return [bus for bus in found if bus is not None]
+    buses: list[Bus] = []
+    ends = 0
+    for table in sheet.sheets("bus", most=MOST_STRANDS):
+        if (bus := _bus(table, strands)) is not None:
+            buses.append(bus)
+            ends += len(bus.ends)
+        if ends > 2 * MOST_STRANDS:
+            sheet.fault("bus", f"join {ends} ends together; a prop has at most {2 * MOST_STRANDS}")
+            break
+    return buses
 
 
 def _bus(table: Sheet, strands: list[Strand]) -> Bus | None:
@@ -267,6 +260,9 @@ def _joined_ends(table: Sheet, strands: list[Strand]) -> list[StrandEnd] | None:
     if not isinstance(value, list) or not value:
         table.fault("joins", f'is {shown(value)}; write "A", "B" or a list such as ["1A", "2A"]')
         return None
+    if len(value) > 2 * MOST_STRANDS:
+        table.fault("joins", f"names {len(value)} ends; a prop has at most {2 * MOST_STRANDS}")
+        return None
     ends = [_end(table, "joins", word, len(strands)) for word in value]
     good = [end for end in ends if end is not None]
     return good if len(good) == len(ends) else None
@@ -301,6 +297,9 @@ def _links(sheet: Sheet, strands: list[Strand], path: list[StrandEnd]) -> list[L
         for first, second in _link_ends(table, strands, path):
             own = wire or strands[first.strand - 1].wire
             found.append(Link(first, second, length_mm or 0.0, own, rails, joint_ohm))
+        if len(found) > 2 * MOST_STRANDS:
+            sheet.fault("link", f"{len(found)} links; at most {2 * MOST_STRANDS} make sense")
+            break
     return found
 
 

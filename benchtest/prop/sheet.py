@@ -7,8 +7,14 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, TypeVar
 
 from benchtest.errors import InputError, nearest
+from benchtest.prop.text import printable
 
 Value = TypeVar("Value")
+
+MOST_UNKNOWN = 20
+"""Unknown keys of one table that are told one by one."""
+MOST_BITS = 1000
+"""Python takes long to write a larger whole number, or refuses to."""
 
 
 class Sheet:
@@ -58,12 +64,11 @@ class Sheet:
         if isinstance(value, bool) or not isinstance(value, int | float):
             self.fault(key, f"is {shown(value)}; {bounds}")
             return None
-        in_range = least <= value <= most and (zero or value > least)
-        if not math.isfinite(value) or not in_range:
-            self.fault(
-                key,
-                f"is {value:g}; {bounds}" if math.isfinite(value) else f"is no number; {bounds}",
-            )
+        if value != value or value in (math.inf, -math.inf):
+            self.fault(key, f"is no number; {bounds}")
+            return None
+        if not (least <= value <= most and (zero or value > least)):
+            self.fault(key, f"is {shown(value)}; {bounds}")
             return None
         return float(value)
 
@@ -145,11 +150,12 @@ class Sheet:
 
     def no_other_keys(self, known: Sequence[str]) -> None:
         """Note every key that is not known, with a suggestion for a near miss."""
-        for key in self.table:
-            if key not in known:
-                hint = nearest(key, known) or f"; known are {', '.join(known)}"
-                shown = key if key.isprintable() else ascii(key)
-                self.fault(shown[:40], f"is no key of a prop file{hint}")
+        unknown = [key for key in self.table if key not in known]
+        for key in unknown[:MOST_UNKNOWN]:
+            hint = nearest(key, known) or f"; known are {', '.join(known)}"
+            self.fault(printable(key), f"is no key of a prop file{hint}")
+        if len(unknown) > MOST_UNKNOWN:
+            self.fault("", f"{len(unknown) - MOST_UNKNOWN} more keys are unknown here")
 
 
 def shown(value: Any) -> str:
@@ -161,8 +167,9 @@ def shown(value: Any) -> str:
     if isinstance(value, list):
         return "a list"
     if isinstance(value, str):
-        clean = "".join(sign if sign.isprintable() else "?" for sign in value)
-        return f'"{clean[:40]}"' if len(clean) <= 40 else f'"{clean[:37]}…"'
+        return f'"{printable(value)}"'
     if value is None:
         return "missing"
-    return str(value)[:40]
+    if isinstance(value, int) and value.bit_length() > MOST_BITS:
+        return "far too large" if value > 0 else "far too small"
+    return f"{value:g}" if isinstance(value, float) else str(value)[:40]

@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass, replace
 
 from benchtest.errors import InputError
+from benchtest.prop.text import printable
 
 COPPER_OHM_M = 1.7241e-8
 """Resistivity of annealed copper at 20 °C. [Ω·m] Source: IEC 60028, 1/58 Ω·mm²/m."""
@@ -94,14 +95,14 @@ def parse_wire(text: str) -> Conductor:
     if gauge := _AWG.match(words):
         number = int(gauge[1])
         if not 4 <= number <= 40:
-            raise InputError(f'is "{text}"; give a gauge from 4 to 40 AWG')
+            raise InputError(f'is "{printable(text)}"; give a gauge from 4 to 40 AWG')
         return Conductor(text.strip(), awg_area_mm2(number), ratio, clad=clad)
     if area := _MM2.match(words):
         mm2 = float(area[1])
         if not 0.01 <= mm2 <= 100:
-            raise InputError(f'is "{text}"; give an area from 0.01 to 100 mm2')
+            raise InputError(f'is "{printable(text)}"; give an area from 0.01 to 100 mm2')
         return Conductor(text.strip(), mm2, ratio, clad=clad)
-    raise InputError(f'is "{text}"; write it as "22 AWG", "0.5 mm2" or "22 AWG CCA"')
+    raise InputError(f'is "{printable(text)}"; write it as "22 AWG", "0.5 mm2" or "22 AWG CCA"')
 
 
 def board_copper(weight_oz: float, width_mm: float) -> Conductor:
@@ -123,11 +124,14 @@ def parse_board(text: str) -> Conductor:
     '2 oz × 8 mm'
     """
     if not _BOARD.match(text.strip()):
-        raise InputError(f'is "{text}"; write weight and width of the copper: "2 oz x 8 mm"')
+        raise InputError(
+            f'is "{printable(text)}"; write weight and width of the copper: "2 oz x 8 mm"'
+        )
     weight_oz, width_mm = board_figures(text)
     if not (0.0 < weight_oz <= MOST_OZ and 0.0 < width_mm <= MOST_WIDTH_MM):
         raise InputError(
-            f'is "{text}"; give up to {MOST_OZ:g} oz and {MOST_WIDTH_MM:g} mm, both above 0'
+            f'is "{printable(text)}"; give up to {MOST_OZ:g} oz and {MOST_WIDTH_MM:g} mm, '
+            "both above 0"
         )
     return board_copper(weight_oz, width_mm)
 

@@ -13,6 +13,7 @@ from importlib.resources import files
 from typing import Any, get_args
 
 from benchtest.errors import FileFaults, InputError
+from benchtest.evidence.meter import Meter
 from benchtest.prop.reader import parse_design
 from benchtest.records.digest import moment_ms
 from benchtest.records.shelf import Event, SessionRow, Shelf, Stage, Unit, as_json, check_tag
@@ -22,6 +23,10 @@ MOST_MS = 253_402_300_799_999
 """End of the year 9999, since 1970. [ms]"""
 OF_SESSIONS = {"session", "started_at", "placed_ms", "meter", "events"}
 """Keys of a session's line; that of a unit without one has none of them."""
+OWN_RULES = ("design", "tag")
+"""Texts that are looked at more closely."""
+LONGEST_TEXT = 80
+"""Signs of an id, a time, a meter or a kind of event; ids that are made here have 36."""
 MOST_FAULTS = 20
 """Faults that are told at once; a file of another kind has one a line."""
 
@@ -199,10 +204,11 @@ def _read(line: str) -> Exported | ExportedUnit:
     tag = check_tag(_text(found, "tag"))
     if not found.keys() & OF_SESSIONS:
         return ExportedUnit(Unit(tag, _design_name(text), _stage(found)), text)
+    meter = _text(found, "meter")
+    Meter.parse(meter)  # a session whose meter is none could not be gone on with
     row = SessionRow(
-        _text(found, "session"), tag, text, _time(found, "started_at"), _text(found, "meter"),
-        _placed(found),
-    )  # fmt: skip
+        _text(found, "session"), tag, text, _time(found, "started_at"), meter, _placed(found)
+    )
     unit = Unit(tag, _design_name(text), _stage(found))
     return Exported(row, unit, _events(found))
 
@@ -218,6 +224,8 @@ def _text(found: Mapping[str, Any], key: str) -> str:
     value = found.get(key)
     if not isinstance(value, str) or not value:
         raise InputError(f"{key} is missing or is no text")
+    if key not in OWN_RULES and not (value.isprintable() and len(value) <= LONGEST_TEXT):
+        raise InputError(f"{key} is longer than {LONGEST_TEXT} signs, or no line of plain text")
     return value
 
 

@@ -244,6 +244,8 @@ def _hints(made: type[Any]) -> dict[str, Any]:
     return {slot.name: hints[slot.name] for slot in dataclasses.fields(made)}
 
 
+LARGE = 2**63
+"""A whole number from here on is none of ours, and may be too large to reckon with."""
 _HINTS = {kind: _hints(made) for kind, made in _KINDS.items()}
 
 
@@ -261,7 +263,7 @@ def from_data(kind: str, data: Mapping[str, Any]) -> Happening:
     made = _KINDS.get(kind)
     if made is None:
         return Unknown(dict(data))
-    known = {name: data[name] for name in _HINTS[kind] if name in data}
+    known = {name: _plain(data[name]) for name in _HINTS[kind] if name in data}
     if not all(_fits(value, _HINTS[kind][name]) for name, value in known.items()):
         return Unknown(dict(data))
     try:
@@ -269,6 +271,21 @@ def from_data(kind: str, data: Mapping[str, Any]) -> Happening:
     except TypeError:  # something is missing
         return Unknown(dict(data))
     return happening
+
+
+def _plain(value: Any) -> Any:
+    """A value without signs that a terminal obeys: what another bench wrote is shown on this one.
+
+    >>> _plain({"text": "a" + chr(27) + "[2J"})
+    {'text': 'a?[2J'}
+    """
+    if isinstance(value, str) and not value.isprintable():
+        return "".join(sign if sign.isprintable() or sign == "\n" else "?" for sign in value)
+    if isinstance(value, dict):
+        return {_plain(key): _plain(one) for key, one in value.items()}
+    if isinstance(value, list):
+        return [_plain(one) for one in value]
+    return value
 
 
 def _fits(value: object, hint: Any) -> bool:
@@ -284,6 +301,6 @@ def _fits(value: object, hint: Any) -> bool:
     if get_origin(hint) is list:
         return isinstance(value, list) and all(_fits(one, get_args(hint)[0]) for one in value)
     if hint in (int, float):
-        whole = isinstance(value, int) and not isinstance(value, bool)
+        whole = isinstance(value, int) and not isinstance(value, bool) and abs(value) < LARGE
         return whole or (hint is float and isinstance(value, float))
     return isinstance(value, get_origin(hint) or hint)

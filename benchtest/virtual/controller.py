@@ -12,6 +12,9 @@ from dataclasses import dataclass, field
 from benchtest.drive.incoming import DataPacket, Discarded, SyncPacket, read_packet
 from benchtest.drive.others import DATA_LOSS_S
 
+MOST_SOURCES = 16
+"""Sources on each universe, on average, beyond which new ones are not heard. A receiver has a
+limit of its own (6.2.3): a flood of made-up sources must not fill the memory."""
 REORDER = 20
 """A packet so many behind the last one, or fewer, came too late (6.7.2)."""
 
@@ -85,6 +88,8 @@ class Controller:
                 source.sequence = packet.sequence
             raise Discarded("preview")
         if source is None:
+            if len(self._sources) >= MOST_SOURCES * len(self.universes):
+                raise Discarded("too many sources")
             source = self._sources[key] = Source(packet.name, 0, packet.sequence, now_s)
         source.sequence, source.heard_s = packet.sequence, now_s
         source.name, source.priority = packet.name, packet.priority
@@ -109,6 +114,8 @@ class Controller:
         last = self._sync_sequences.get(key)
         if last is not None and comes_too_late(last[0], packet.sequence):
             raise Discarded("out of order")
+        if last is None and len(self._sync_sequences) >= MOST_SOURCES * len(self.universes):
+            raise Discarded("too many sources")
         self._sync_sequences[key] = (packet.sequence, now_s)
         self._syncs[packet.address] = now_s
         self.counted["synchronization"] += 1

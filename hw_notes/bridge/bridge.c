@@ -205,7 +205,7 @@ static void settle(uint8_t kind, uint8_t number, uint8_t refusal) {
     if (refusal)
         answer(REFUSAL, number, &refusal, 1);
     else
-        answer(ANSWER | kind, number, 0, 0);
+        answer(ANSWER | kind, number, &refusal, 0);
 }
 
 static void handle(uint8_t kind, uint8_t number, const uint8_t *said, uint8_t length) {

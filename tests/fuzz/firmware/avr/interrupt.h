@@ -1,0 +1,2 @@
+#define ISR(name) void name(void)
+#define sei() ((void)0)

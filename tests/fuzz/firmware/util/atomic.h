@@ -1,0 +1,1 @@
+#define ATOMIC_BLOCK(how) for (int once = 1; once; once = 0)

@@ -1,0 +1,51 @@
+"""Anybody's octets: read, or refused in words; never a traceback, never without end.
+
+`python -m tests.fuzz.run` asks the same for as long as one likes.
+"""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, seed, settings
+from hypothesis import strategies as st
+
+from tests.fuzz.mutate import mutated
+from tests.fuzz.targets import TARGETS, attempt
+
+SEEDS = Path(__file__).parent / "seeds"
+KEPT = sorted(path for path in SEEDS.glob("*/*"))
+FEW = {"evidence": 12, "records": 20, "name": 12, "database": 25}
+"""Inputs of targets that take long each."""
+
+
+@pytest.mark.parametrize("path", KEPT, ids=lambda path: f"{path.parent.name}-{path.name}")
+def test_what_once_did_harm_is_refused_in_words(path: Path) -> None:
+    attempt(TARGETS[path.parent.name], path.read_bytes())
+
+
+@pytest.mark.parametrize("name", TARGETS)
+def test_good_inputs_are_taken(name: str) -> None:
+    target = TARGETS[name]
+    assert all(attempt(target, octets) or name == "name" for octets in target.begin())
+
+
+@pytest.mark.parametrize("name", TARGETS)
+def test_anything_at_all_is_taken_or_refused_in_words(name: str) -> None:
+    target, begin = TARGETS[name], TARGETS[name].begin()
+
+    @seed(11)
+    @settings(
+        max_examples=FEW.get(name, 80),
+        deadline=None,
+        database=None,
+        suppress_health_check=list(HealthCheck),
+    )
+    @given(st.integers(0, len(begin) - 1), st.integers(0, 2**32), st.binary(max_size=200))
+    def ask(good: int, luck: int, octets: bytes) -> None:
+        attempt(target, mutated(begin[good], target.words, random.Random(luck)))
+        attempt(target, octets)
+
+    ask()
