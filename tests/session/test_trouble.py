@@ -1,0 +1,249 @@
+"""What goes wrong in the middle of an evening: the prop goes dark, the session goes on.
+
+The wall clock is handed in: a machine's own cannot be stepped for one process, since Linux's time
+namespaces hold the monotonic clocks alone. Whatever moves light reads the monotonic clock.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from importlib.resources import files
+from pathlib import Path
+from uuid import uuid4
+
+import pytest
+
+from benchtest.drive.base import Target
+from benchtest.drive.bridge.driver import BridgeDriver
+from benchtest.drive.choose import driver_for
+from benchtest.drive.clock import FrameClock
+from benchtest.drive.e131 import Sender
+from benchtest.errors import RecordsFault
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.prop.design import Design
+from benchtest.records.shelf import Overtaken, Shelf
+from benchtest.session.events import NoteMade
+from benchtest.session.live import Session
+from benchtest.session.stand import Stand
+from tests.drive.alone import python_alone
+from tests.drive.boards import PythonBoard, until
+from tests.records.conftest import small_disk
+
+from .conftest import made_ready
+from .test_stand import Prop, _dark
+
+Begin = Callable[..., Session]
+
+
+def _verdicts(folder: Path, session: str) -> list[int]:
+    """Strands that passed, as another program finds them on disk."""
+    with Shelf(folder) as other:
+        return [event.data["strand"] for event in other.events(session) if event.kind == "verdict"]
+
+
+@contextlib.contextmanager
+def _driven(session: Session, design: Design) -> Iterator[tuple[Stand, Prop]]:
+    prop = Prop(design)
+    driver = driver_for(Target("e131", "127.0.0.1", prop.port), design, Sender(uuid4()))
+    try:
+        with FrameClock(driver, design.node_count, design.node.channels).start() as clock:
+            stand = Stand(session, clock)
+            stand.light_advice()
+            yield stand, prop
+        assert prop.shows(_dark(design))  # whatever happened, the end is dark
+    finally:
+        prop.close()
+
+
+def test_an_unplugged_bridge_stops_no_session_and_lights_again_what_is_asked_now(
+    tmp_path: Path, begin: Begin, fan: Design, shelf: Shelf
+) -> None:
+    board = PythonBoard(tmp_path)
+    driver = BridgeDriver(fan, str(board.port))
+    session = made_ready(begin())
+    try:
+        with FrameClock(driver, fan.node_count, fan.node.channels).start() as clock:
+            stand = Stand(session, clock)
+            stand.light_advice()
+            until(lambda: any(board.shown()))
+            board.unplug()  # its power goes with it, and so what it shows
+            until(lambda: driver.status().trouble is not None)
+            stand.judge(passed=True)
+            stand.light_advice()
+            assert _verdicts(shelf.folder, session.row.id) == [1]
+            board.frames.clear()
+            board.plug()
+            until(lambda: any(board.shown()))
+            assert stand.lamp.words == "2 at 25%"
+            nodes = [any(board.shown()[at : at + 3]) for at in range(0, fan.node_count * 3, 3)]
+            assert sum(nodes) == 10  # strand 2 alone, which became due in the meantime
+            until(lambda: driver.status().trouble is None)
+        assert not any(board.shown())
+    finally:
+        board.close()
+
+
+# a network of its own: `lo` goes down and comes up under a prop that is driven
+NETWORK = """
+import socket, subprocess, sys, threading, time
+from pathlib import Path
+from uuid import uuid4
+from benchtest.drive.base import Target
+from benchtest.drive.choose import driver_for
+from benchtest.drive.clock import FrameClock
+from benchtest.drive.e131 import Sender
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.prop.reader import parse_design
+from benchtest.records.shelf import Shelf
+from benchtest.session.live import Session
+from benchtest.session.stand import Stand
+from benchtest.virtual.controller import Controller
+from tests.session.conftest import SMALL_FAN, made_ready
+
+design = parse_design(SMALL_FAN, "fan")
+ear = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+ear.bind(("127.0.0.1", 0))
+ear.settimeout(0.05)
+prop = Controller.of([1])
+
+def hear():
+    while True:
+        try:
+            prop.take(ear.recv(2000), time.monotonic())
+        except TimeoutError:
+            pass
+        prop.tick(time.monotonic())
+
+threading.Thread(target=hear, daemon=True).start()
+
+def until(true, what):
+    due_s = time.monotonic() + 15
+    while not true():
+        assert time.monotonic() < due_s, what
+        time.sleep(0.01)
+
+def lit():
+    return any(prop.slots().get(1, b""))
+
+target = Target("e131", "127.0.0.1", ear.getsockname()[1])
+driver = driver_for(target, design, Sender(uuid4()))
+with Shelf(Path(sys.argv[1])) as shelf:
+    session = made_ready(Session.start(shelf, SMALL_FAN, "WF-03", DEFAULT_METER))
+    with FrameClock(driver, design.node_count, 3).start() as clock:
+        stand = Stand(session, clock)
+        stand.light_advice()
+        until(lit, "lit")
+        subprocess.run(["ip", "addr", "flush", "dev", "lo"], check=True)
+        subprocess.run(["ip", "link", "set", "lo", "down"], check=True)
+        until(lambda: not prop.slots(), "dark once nothing is heard")
+        print(driver.status().trouble)
+        stand.judge(passed=True)
+        stand.light_advice()
+        subprocess.run(["ip", "link", "set", "lo", "up"], check=True)
+        until(lit, "lit again")
+        assert prop.slots()[1][30:60] != bytes(30), "strand 2, which became due meanwhile"
+        until(lambda: driver.status().trouble is None, "said no longer")
+    until(lambda: not lit(), "dark at the end")
+    print([event.kind for event in shelf.events(session.row.id)][-1])
+"""
+
+
+def test_a_network_that_goes_leaves_the_prop_dark_and_comes_back(tmp_path: Path) -> None:
+    said = python_alone(NETWORK, str(tmp_path), setup="ip link set lo up").splitlines()
+    assert "network" in said[0]
+    assert said[1] == "verdict"
+
+
+class Stepped:
+    """A wall clock that somebody sets: back by three days, then on by a year."""
+
+    def __init__(self) -> None:
+        self.now = datetime(2026, 11, 25, 18, 0, tzinfo=UTC)
+
+    def __call__(self) -> datetime:
+        self.now += timedelta(seconds=1)
+        return self.now
+
+
+def test_a_stepped_clock_moves_no_light_and_brings_no_step_out_of_order(
+    shelf: Shelf, fan: Design, design_text: str
+) -> None:
+    clock = Stepped()
+    session = made_ready(Session.start(shelf, design_text, "WF-03", DEFAULT_METER, clock))
+    with _driven(session, fan) as (stand, _):
+        before = stand.lamp.clock.driver.status().frames
+        for step in (timedelta(), timedelta(days=-3), timedelta(days=368), timedelta()):
+            clock.now += step
+            stand.judge(passed=True)
+        until(lambda: stand.lamp.clock.driver.status().frames > before)
+    again = Session.resume(shelf, session.row.id, clock)
+    assert list(again.state.verdicts) == [1, 2, 3, 4]
+    assert _verdicts(shelf.folder, session.row.id) == [1, 2, 3, 4]
+
+
+def test_what_moves_light_never_reads_the_wall_clock() -> None:
+    asks = re.compile(r"\btime\.time\b|\bdatetime\b|\bfrom time import\b.*\btime\b")
+    for room in ("drive", "virtual", "pattern"):
+        folder = Path(str(files("benchtest"))) / room
+        for path in folder.rglob("*.py"):
+            assert not asks.search(path.read_text("utf-8")), path
+
+
+def _write_on(session: Session) -> None:
+    """Go on for a while: what the log already has room for is still kept."""
+    for _ in range(200):
+        session.record(NoteMade("x" * 500))
+
+
+def test_a_full_disk_keeps_no_light_on_and_no_step_back(
+    tmp_path: Path, fan: Design, design_text: str
+) -> None:
+    disk = tmp_path / "disk"
+    with small_disk(disk, "size=400k") as mounted:
+        if not mounted:
+            pytest.fail("no small disk can be had here: run as root, or in a container")
+        with Shelf(disk / "bench") as shelf:
+            session = made_ready(Session.start(shelf, design_text, "WF-03", DEFAULT_METER))
+            with _driven(session, fan) as (stand, prop):
+                stand.judge(passed=True)
+                ballast = disk / "ballast"
+                with contextlib.suppress(OSError), ballast.open("wb", buffering=0) as file:
+                    while True:
+                        file.write(bytes(1024))
+                with pytest.raises(RecordsFault, match="disk is full"):
+                    _write_on(session)
+                kept = len(session.happened)
+                stand.toggle_dark()
+                assert prop.shows(_dark(fan))
+                ballast.unlink()
+                stand.judge(passed=True)
+            assert len(session.happened) == kept + 1
+        with Shelf(disk / "bench") as shelf:
+            assert len(shelf.events(session.row.id)) == kept + 1
+
+
+def test_another_program_in_the_same_session_is_said_and_the_light_goes_on(
+    begin: Begin, fan: Design, shelf: Shelf
+) -> None:
+    session = made_ready(begin())
+    other = (
+        "import sys; from pathlib import Path; from benchtest.records.shelf import Shelf;"
+        "from benchtest.session.live import Session;"
+        "from benchtest.session.events import VerdictGiven;"
+        "Session.resume(Shelf(Path(sys.argv[1])), sys.argv[2]).record(VerdictGiven(1, True))"
+    )
+    with _driven(session, fan) as (stand, prop):
+        words = [sys.executable, "-c", other, str(shelf.folder), session.row.id]
+        subprocess.run(words, check=True)
+        with pytest.raises(Overtaken, match="another program"):
+            stand.judge(passed=False)
+        assert session.state.verdicts[1]  # what is on disk counts
+        stand.judge(passed=True)
+        stand.toggle_dark()
+        assert prop.shows(_dark(fan))
+    assert _verdicts(shelf.folder, session.row.id) == [1, 2]
