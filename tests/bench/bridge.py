@@ -21,6 +21,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.drive.bridge.driver import BridgeDriver
 from benchtest.prop.design import Design
+from tests.bench.figures import note, run
 from tests.conftest import _fan
 from tests.drive.boards import HERTZ, Built, SimulatedBoard, build
 
@@ -67,11 +68,14 @@ def main() -> None:
             design = _fan(nodes // 50, 50)
             plain = frames_a_second(design, board, nodes)
             ruler = frames_a_second(design, board, 5)
+            note(f"frames through the bridge, {nodes} nodes of one colour", plain, "a second")
+            note(f"frames through the bridge, {nodes} nodes as a ruler", ruler, "a second")
             print(f"{nodes:5d} nodes: {plain:6.1f} frames/s of one colour, {ruler:6.1f} as a ruler")
         board.close()
         times_s = [noticed_s(built, _fan(2, 50)) for _ in range(9)]
+    note("a pulled plug is noticed, worst of 9", max(times_s), "s", most=1.0)
     print(f"unplugged: noticed after {statistics.median(times_s):.2f} s, worst {max(times_s):.2f}")
 
 
 if __name__ == "__main__":
-    main()
+    run(main)

@@ -17,6 +17,8 @@ from pathlib import Path
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.predict import predict
 from benchtest.circuit.spice import spice_deck
@@ -25,10 +27,12 @@ from benchtest.prop.design import Bus, BusPad, Design, Feed, Strand, StrandEnd
 from benchtest.prop.lit import everything
 from benchtest.prop.wire import board_copper, parse_wire
 from benchtest.prop.writer import write_design
+from tests.bench.figures import note, run
 
 SIZES = [(12, 30), (16, 48), (24, 60), (32, 90), (48, 120), (64, 160)]
 LEVELS = (1.0, 0.1)
 """At full white the larger fans are starved, at a tenth none is."""
+BUDGET_MS = {(12, 30): 3.0, (64, 160): 120.0}
 TIMES, LEAST_S = 15, 0.5
 """Runs at the least, and for how long: a processor wakes up slowly."""
 NGSPICE_SIZES = SIZES[:4]
@@ -78,7 +82,14 @@ def curve() -> None:
             nodes.append(design.node_count)
             solved = best_ms(partial(circuit.solve, duty))
             print(f"{f'{strands} × {count}':>16} {level:6g} {times[-1]:16.2f} {solved:9.2f}")
-        power = np.polyfit(np.log(nodes), np.log(times), 1)[0]
+            note(
+                f"predict, {strands} × {count} nodes at level {level:g}",
+                times[-1],
+                "ms",
+                most=BUDGET_MS.get((strands, count)),
+            )
+        power = float(np.polyfit(np.log(nodes), np.log(times), 1)[0])
+        note(f"its time grows with the nodes to the power, level {level:g}", power, most=1.15)
         print(f"  at level {level:g} time grows with the number of nodes to the power {power:.2f}")
 
 
@@ -96,6 +107,8 @@ def beside_ngspice() -> None:
             row = _beside(fan(strands, count), Path(folder))
             shown = " ".join(f"{ms:15.1f}" for ms in row)
             print(f"{f'{strands} × {count}':>16} {shown}")
+            for column, ms in zip(columns, row, strict=True):
+                note(f"{column}, {strands} × {count} nodes at full white", ms, "ms")
 
 
 def _beside(design: Design, folder: Path) -> tuple[float, ...]:
@@ -131,4 +144,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    run(main)

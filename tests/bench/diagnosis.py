@@ -18,8 +18,11 @@ import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from importlib.resources import files
+from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.circuit.predict import every_strand_end
 from benchtest.diagnosis import Engine, Finding, still_valid
@@ -33,6 +36,7 @@ from benchtest.prop.reader import parse_design
 from benchtest.virtual.built import Built, build
 from benchtest.virtual.faults import parse_fault
 from benchtest.virtual.prop import VirtualProp
+from tests.bench import figures
 
 MOST_READINGS = 24
 MOST_READINGS_TWO = 14
@@ -243,9 +247,39 @@ def summary(title: str, one: list[Case], none: list[Case], two: list[Case]) -> N
     print(f"   expected calibration error {error:.3f}\n      " + "\n      ".join(lines))
 
 
+def note_all(
+    one: list[Case], none: list[Case], two: list[Case], own: dict[str, list[list[Case]]]
+) -> None:
+    """Keep what came of every case, beside what the design asks for."""
+    taken = [case.readings for case in one]
+    exact = sum(case.named == [*case.guilty] for case in one)
+    figures.note(f"exact joint named, of {len(one)} units", exact / len(one) * 100, "%",
+         least=97.0)  # fmt: skip
+    figures.note(
+        "the notebook way on the same units", sum(c.notebook in c.guilty for c in one), "named"
+    )
+    figures.note("readings until a joint is named, median", float(np.median(taken)), most=5)
+    figures.note("the same, 90th percentile", float(np.percentile(taken, 90)), most=10)
+    wrong = sum(case.named != [""] for case in none)
+    figures.note(
+        f"healthy units called faulty, of {len(none)}", wrong / len(none) * 100, "%", most=1.0
+    )
+    for name, (_, healthy, _) in own.items():
+        taken = [case.readings for case in healthy]
+        most = 12 if name == "willow-fan" else None
+        figures.note(f"readings until a healthy {name} is cleared, median", float(np.median(taken)),
+             most=most)  # fmt: skip
+    both = sum(set(case.named) >= case.guilty for case in two)
+    figures.note(f"both of two joints found in {MOST_READINGS_TWO} readings, of {len(two)} units",
+         both / len(two) * 100, "%", least=90.0)  # fmt: skip
+    said = [row for case in [*one, *none, *two] for row in case.said]
+    figures.note("expected calibration error of suspects", calibration_error(said)[0], most=0.05)
+
+
 def main(cases: int, seed: int) -> None:
     """Run the cases and print what came of them."""
     rng = np.random.default_rng(seed)
+    own: dict[str, list[list[Case]]] = {}
     every: tuple[list[Case], list[Case], list[Case]] = ([], [], [])
     for name in DESIGNS:
         text = files("benchtest.virtual").joinpath(f"{name}.toml").read_text("utf-8")
@@ -260,13 +294,16 @@ def main(cases: int, seed: int) -> None:
                 print(f"{name}: {hidden or 'healthy'}: named {case.named}, {case.readings} "
                       f"readings, notebook {case.notebook!r}", flush=True)  # fmt: skip
         summary(name, done[1], done[0], done[2])
+        own[name] = [done[1], done[0], done[2]]
         for kept, new in zip(every, done, strict=True):
             kept.extend(new)
         times = [case.seconds / max(case.readings, 1) for case in done[1]]
         print(f"   {np.median(times):.2f} s of one core a reading")
     summary("all", every[1], every[0], every[2])
+    note_all(every[1], every[0], every[2], own)
 
 
 if __name__ == "__main__":
-    words = [int(word) for word in sys.argv[1:]]
-    main(*(words + [20, 1][len(words) :]))
+    figures.run(
+        lambda: main(*([int(word) for word in sys.argv[1:]] + [20, 1][len(sys.argv) - 1 :]))
+    )

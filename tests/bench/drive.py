@@ -25,6 +25,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tests.bench.drive_sender import PERIOD_S, expected
+from tests.bench.figures import note, run
 
 UNIVERSES = 64
 KEY_UNIVERSES = 16
@@ -32,6 +33,7 @@ PORT = 5568  # the library sends to no other
 STAMPED = getattr(socket, "SO_TIMESTAMPNS", 35)
 FORCED_BUFFER = 33  # SO_RCVBUFFORCE: socket(7)
 SETTLE_S = 1.0
+OURS = ("ours", "ours, synchronised")
 SENDERS = ("ours", "ours, synchronised", "sacn, its own thread", "sacn, manual flush")
 
 
@@ -116,6 +118,12 @@ def compare(seconds: float) -> None:
             time.sleep(0.3)
         cpu = json.loads(done.stdout)["cpu"]
         print(f"{mode:>22} {cpu * 100:7.1f} {_pace(ear.heard)}", flush=True)
+        ours = mode in OURS
+        note(f"{UNIVERSES} universes at 40 frames a second, {mode}: processor",
+             cpu * 100, "% of a core", most=5.0 if ours else None)  # fmt: skip
+        off = np.abs(_intervals(ear.heard) - PERIOD_S * 1e3)
+        note(f"{UNIVERSES} universes, {mode}: interval off by, p99",
+             float(np.percentile(off, 99)), "ms", most=0.5 if ours else None)  # fmt: skip
 
 
 def latency() -> None:
@@ -140,6 +148,10 @@ def latency() -> None:
 
 
 def _row(name: str, *columns: list[float]) -> None:
+    budget = 15.0 if "terminal" in name or "rest" in name else None
+    p50, p99 = (float(np.percentile(columns[0], share)) for share in (50, 99))
+    note(f"{KEY_UNIVERSES} universes, {name}, to the first packet: p50", p50, "ms")
+    note(f"{KEY_UNIVERSES} universes, {name}, to the first packet: p99", p99, "ms", most=budget)
     figures = [f"{value:9.2f}" for column in columns for value in np.percentile(column, [50, 99])]
     print(f"{name:>34} {' '.join(figures)}", flush=True)
 
@@ -212,6 +224,9 @@ def beside_the_screen(seconds: float) -> None:
     print(f"\n{KEY_UNIVERSES} universes, beside the screen of the terminal program")
     print(f"{'mean ms':>40} {'off p50':>8} {'off p99':>8} {'off max':>8}")
     print(f"{'':>30} {_pace(moving)}", flush=True)
+    off = np.abs(_intervals(moving) - PERIOD_S * 1e3)
+    note(f"{KEY_UNIVERSES} universes beside the terminal program: interval off by, p99",
+         float(np.percentile(off, 99)), "ms", most=5.0)  # fmt: skip
 
 
 def main() -> None:
@@ -231,4 +246,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    run(main)

@@ -27,6 +27,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, NoReturn
 
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
 from benchtest.errors import BenchError, RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.backup import FILE
@@ -45,6 +47,7 @@ from benchtest.session.events import (
     to_data,
 )
 from benchtest.session.live import Session, unfinished
+from tests.bench.figures import note, run
 
 DESIGN = files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8")
 OLD = Path(__file__).parents[1] / "records" / "golden" / "version-1.sql"
@@ -53,6 +56,8 @@ ROUNDS_A_BENCH = 20
 """Rounds that one bench folder lives through."""
 LONGEST_S = 0.15
 """Latest moment of a kill, from the start of the process. [s]"""
+NEVER = ("lost", "half", "holes", "unnoticed")
+"""What must not happen even once."""
 SMALL_DISKS = ("200k", "300k", "500k", "1m")
 
 Ack = tuple[str, str, str]
@@ -378,16 +383,14 @@ def main() -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("rounds", nargs="?", type=int, default=ROUNDS)
-    parser.add_argument("--json", action="store_true")
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         found = study(Path(folder), args.rounds)
-    if args.json:
-        sys.stdout.write(json.dumps(found) + "\n")
-        return
     for name, figures in found.items():
+        for key, count in figures.items():
+            note(f"{name}: {key}", count, most=0 if key in NEVER else None)
         print(f"{name:<29}", ", ".join(f"{key} {count}" for key, count in figures.items()))
 
 
 if __name__ == "__main__":
-    main()
+    run(main)

@@ -15,7 +15,12 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from tests.bench import figures
+
 ROOT = Path(__file__).parents[2]
+
 LEAST = (3, 11)
 COMMANDS = (
     "--version",
@@ -94,9 +99,11 @@ def main() -> int:
                         failed += 1
                         words = f"FAILED\n{error}"
                 took_s = time.perf_counter() - start_s
+                kind = "wheel" if archive.suffix == ".whl" else "source archive"
+                figures.note(f"Python {version}, {kind}", words.partition("\n")[0])
                 print(f"Python {version:8} {archive.name:32} {took_s:6.1f} s  {words}", flush=True)
     return 1 if failed else 0
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    figures.run(main)

@@ -16,8 +16,11 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from importlib.resources import files
+from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.diagnosis import Engine, Finding
@@ -34,6 +37,7 @@ from benchtest.prop.reader import parse_design
 from benchtest.virtual.built import build
 from benchtest.virtual.faults import parse_fault
 from benchtest.virtual.prop import VirtualProp
+from tests.bench.figures import note, run
 
 DESIGNS = ("tide-arch", "willow-fan")
 BATCH_SHARE = {"alike": 0.9, "no batch": 0.0}
@@ -191,9 +195,9 @@ def main(batches: int, faults: int, seed: int) -> None:
             print(f"== {name}, {words}: {share:.0%} of the variance is the batch's")
             for way, tally in tallies.items():
                 print(f"   {way} unit: {tally.line()}")
+                note(f"{name}, {words}, {way} unit", tally.line())
             print(f"   {time.process_time() - start_s:.0f} s of one core", flush=True)
 
 
 if __name__ == "__main__":
-    given = [int(word) for word in sys.argv[1:]]
-    main(*(given + [6, 4, 1][len(given) :]))
+    run(lambda: main(*([int(word) for word in sys.argv[1:]] + [6, 4, 1][len(sys.argv) - 1 :])))
