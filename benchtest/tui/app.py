@@ -7,10 +7,11 @@ from collections.abc import Iterable
 from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 from textual import work
 from textual.app import App, SystemCommand
+from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
 from benchtest.errors import BenchError
@@ -38,6 +39,10 @@ class BenchApp(App[None]):
     CSS_PATH = "bench.tcss"
     TITLE = "benchtest"
     COMMAND_PALETTE_BINDING = "ctrl+p"
+    # from any field and dialog: a hand that reaches for Ctrl-C wants the prop dark
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("ctrl+c", "quit", "end", show=False, priority=True)
+    ]
 
     def __init__(self, bench: Bench, first_tag: str | None = None) -> None:
         """Make the program.

@@ -1,0 +1,167 @@
+"""What befalls a terminal while a prop is lit: the prop goes dark, the session survives."""
+
+from __future__ import annotations
+
+import os
+import re
+import select
+import signal
+import subprocess
+import sys
+import termios
+import time
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from pathlib import Path
+
+import pytest
+
+from benchtest.records.shelf import Shelf
+from benchtest.session.guidance import Task
+from benchtest.session.live import unfinished
+from benchtest.tui.bench_screen import BenchScreen
+from benchtest.virtual.process import RunningProp, start_simulation
+from tests.tui.conftest import SMALL_FAN, driven, make_ready
+
+WAIT_S = 30.0
+_CONTROL = re.compile(r"\x1b(\[[0-9;?$<>]*[A-Za-z]|\][^\x07]*\x07|[=>])")
+
+
+@pytest.fixture(scope="module")
+def prop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, RunningProp]]:
+    path = tmp_path_factory.mktemp("prop") / "small-fan.toml"
+    path.write_text(SMALL_FAN)
+    with start_simulation(path) as virtual:
+        yield path, virtual
+
+
+def lit(virtual: RunningProp) -> int:
+    return int(virtual.state()["nodes_lit"])
+
+
+def until(true: Callable[[], bool]) -> None:
+    due = time.monotonic() + WAIT_S
+    while not true():
+        assert time.monotonic() < due
+        time.sleep(0.02)
+
+
+class Pty:
+    """The program at a terminal of its own, which the kernel hangs up when it is closed."""
+
+    def __init__(self, *words: str) -> None:
+        self.master, slave = os.openpty()
+        termios.tcsetwinsize(slave, (24, 80))
+        self.process = subprocess.Popen(
+            ["setsid", "--ctty", sys.executable, "-m", "benchtest", *words],
+            stdin=slave, stdout=slave, stderr=slave,
+            env={**os.environ, "TERM": "xterm-256color", "PYTHONUTF8": "1"},
+        )  # fmt: skip
+        os.close(slave)
+        self.drawn = ""
+
+    def read(self) -> str:
+        """Take what is drawn, so that the program never waits for its terminal."""
+        while select.select([self.master], [], [], 0.02)[0]:
+            self.drawn += os.read(self.master, 65536).decode("utf-8", "replace")
+        return _CONTROL.sub("", self.drawn)
+
+    def keys(self, keys: str) -> None:
+        self.drawn = ""
+        os.write(self.master, keys.encode())
+
+    def until(self, words: str) -> None:
+        until(lambda: words in self.read())
+
+    def resize(self, columns: int, lines: int) -> None:
+        """Another size: the kernel tells the program by SIGWINCH."""
+        self.drawn = ""
+        termios.tcsetwinsize(self.master, (lines, columns))
+
+
+def test_a_terminal_resized_asleep_and_closed(
+    tmp_path: Path, prop: tuple[Path, RunningProp]
+) -> None:
+    path, virtual = prop
+    make_ready(tmp_path, path, "SF-01")
+    at = Pty("--bench", str(tmp_path), "--prop", str(path), "--to", virtual.target)
+    try:
+        at.until("was left unfinished")
+        at.keys("\r")
+        at.until("Does every node of strand 1")
+        until(lambda: lit(virtual) == 8)
+
+        for columns, lines in ((200, 60), (40, 10), (1, 1), (80, 24)):
+            at.resize(columns, lines)
+            until(lambda: bool(at.read()))
+            assert lit(virtual) == 8
+        at.until("Does every node of strand 1")
+        at.keys(" ")
+        at.until("strand 2")
+
+        at.process.send_signal(signal.SIGSTOP)  # as a machine that is put to sleep
+        until(lambda: lit(virtual) == 0)  # by the receiver's time-out
+        at.process.send_signal(signal.SIGCONT)
+        until(lambda: lit(virtual) == 8)
+        at.keys(" ")
+        at.until("strand 3")
+        until(lambda: lit(virtual) == 8)
+
+        os.close(at.master)
+        until(lambda: lit(virtual) == 0)
+        # whichever it notices first: the hang-up, or that nothing can be drawn any more
+        assert at.process.wait(WAIT_S) in (128 + signal.SIGHUP, 1)
+    finally:
+        at.process.kill()
+        at.process.wait()
+        with suppress(OSError):
+            os.close(at.master)
+    assert _verdicts(tmp_path) == 2
+
+
+def _verdicts(folder: Path) -> int:
+    with Shelf(folder) as shelf:
+        (row,) = unfinished(shelf)
+        return sum(event.kind == "verdict" for event in shelf.events(row.id))
+
+
+AT: dict[str, tuple[tuple[str, ...], tuple[Task, ...]]] = {
+    "checks": (("t", "1"), ("check",)),
+    "first-light": (("t", "2"), ("glow",)),
+    "strands": (("t", "3"), ("look",)),
+    "search": (("t", "4"), ("search",)),
+    "colours": (("t", "5"), ("colour",)),
+    "readings": (("t", "6"), ("think", "read")),
+    "wiggle": (("t", "7"), ("wiggle",)),
+    "soak": (("t", "8", "enter"), ("soak",)),
+    "walk": (("x", "space", "space"), ("walk",)),
+    "a reading half typed": (("t", "6", "4", "full_stop"), ("think", "read")),
+}
+"""Keys to every step of an evening, and what is asked there."""
+BEFORE = {"steps": ("t",), "help": ("question_mark",), "palette": ("ctrl+p",), "note": ("n", "a")}
+"""Keys to what can stand before a step."""
+
+
+@pytest.mark.parametrize("where", [*AT, *BEFORE])
+async def test_ctrl_c_ends_it_dark_at_every_step(
+    tmp_path: Path, prop: tuple[Path, RunningProp], where: str
+) -> None:
+    path, virtual = prop
+    async with driven(tmp_path, path, to=virtual.target) as at:
+        await at.until_task("look")
+        await at.until(lambda: lit(virtual) == 8)
+        stand = at.stand
+        if where in AT:
+            keys, tasks = AT[where]
+            await at.keys(*keys)
+            await at.until_task(*tasks)
+        else:
+            await at.keys(*BEFORE[where])
+            await at.until(lambda: not isinstance(at.app.screen, BenchScreen))
+        await at.keys("ctrl+c")
+        await at.until(lambda: not at.app.is_running)
+        kept = len(stand.session.happened)
+    until(lambda: lit(virtual) == 0)
+    with Shelf(tmp_path) as shelf:
+        (row,) = unfinished(shelf)
+        assert len(shelf.events(row.id)) == kept
