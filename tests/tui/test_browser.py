@@ -220,7 +220,7 @@ async def test_a_page_that_is_loaded_again_takes_the_place_of_its_old_self(
         old = await at_the_prop(browser, virtual)
         assert (await browser.get()).status == 200
         new = await browser.look()  # before the browser has let go of the old page
-        await old.socket.close()
+        assert await old.until_closed() == ["The bench is shown on a newer page of this browser."]
         await new.until("was left unfinished")
         assert len(served.programs()) == 1
         await new.keys("q")

@@ -18,17 +18,18 @@ from benchtest.tui.browser.files import FILES, content, page
 from benchtest.tui.browser.gate import Gate, Refused
 from benchtest.tui.browser.program import ASKED_S, TOLD_S, Program
 
-HEARTBEAT_S = 2.0
+HEARTBEAT_S = 3.0
 """A browser that is silent for so long is asked whether it is there, and has half of it to
-answer. [s]"""
-DARK_S = 6
+answer: a phone's radio pauses for a second now and then. [s]"""
+DARK_S = 8
 """Within which the prop is dark once a browser is out of reach: both of the above, what the
 program may take to end, rounded up. [s]"""
 MOST_OCTETS = 65536
 """Of one message of a browser: a screen full of pasted text."""
-WAIT_S = 4.0
+WAIT_S = ASKED_S + TOLD_S + 3.0
 """For a page that is loaded again: until the program that it showed before has ended. [s]"""
 BUSY = "Somebody is at the bench"
+MOVED = "The bench is shown on a newer page of this browser."
 
 assert HEARTBEAT_S * 1.5 + ASKED_S + TOLD_S <= DARK_S
 
@@ -128,7 +129,7 @@ class BenchServer:
                 raise
             return _words(refusal.status, "Not here", f"The bench is at {self.url} alone.")
         except Exception as error:  # told here rather than to strangers
-            self._say(f"A request failed: {type(error).__name__}: {error}")
+            self._say(f"A request failed: {error!r}")
             return _words(500, "That failed", "The reason stands where benchtest serve runs.")
 
     async def _seal(self, request: web.Request, response: web.StreamResponse) -> None:
@@ -179,7 +180,9 @@ class BenchServer:
 
     async def _enter(self, request: web.Request) -> web.StreamResponse:
         peer = _peer(request)
-        if not self._is_own_page(request) or not self.gate.asks:
+        if not self.gate.asks:
+            raise web.HTTPNotFound
+        if not self._is_own_page(request):
             self._say(f"A page of another origin tried to use a code, from {peer}: refused.")
             return _words(
                 403, "Not from there", f"Open {self.url} itself, and type the code there."
@@ -234,12 +237,19 @@ class BenchServer:
         return socket
 
     async def _take_place(self, token: str, socket: web.WebSocketResponse) -> bool:
-        """Take the one place at the bench; the same browser waits for its old page to leave it."""
+        """Take the one place at the bench.
+
+        A newer page of the same browser takes it over: the older one may hang on a connection
+        that is dead. Nobody else does.
+        """
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(WAIT_S):
                 while (viewer := self._viewer) is not None:
-                    if viewer.token != token and not viewer.leaving:
-                        return False
+                    if not viewer.leaving:
+                        if viewer.token != token:
+                            return False
+                        viewer.leaving = True
+                        await _part(viewer.socket, MOVED, WSCloseCode.OK)
                     await viewer.gone.wait()
         if self._viewer is not None or self._closing:
             return False
