@@ -24,7 +24,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     )
     parser.add_argument("tag", metavar="TAG", nargs="?", help="the unit, such as WF-03")
     parser.add_argument(
-        "session",
+        "compared",
         metavar="SESSION",
         nargs="*",
         help="tests to compare, each by its date (2026-11-25) or the first letters of its record "
@@ -53,14 +53,14 @@ def run(args: argparse.Namespace) -> int:
             "compare: give one unit, such as WF-03, or a design with --design NAME; "
             "`benchtest shelf` lists both"
         )
-    if len(args.session) == 1:
+    if len(args.compared) == 1:
         raise InputError("compare: one test has nothing to be compared with; name two, or none")
     found: UnitComparison | BatchComparison
     with Shelf(bench_of(args)) as shelf:
         if args.tag is None:
             gathered = gather_units(shelf, args.design)
         else:
-            gathered = gather_tests(shelf, args.tag, args.session)
+            gathered = gather_tests(shelf, args.tag, args.compared)
     found = compare_batch(gathered) if args.tag is None else compare_unit(gathered)
     if args.json:
         print_json(found.as_json())

@@ -56,6 +56,8 @@ def answer(parser: argparse.ArgumentParser) -> None:
         "bench": DirectoriesCompleter(),
         "tag": _tags,
         "unit": _tags,
+        "compared": _days,
+        "design": _designs,
         "pattern": _patterns,
         "probe": _probes,
         "short": _probes,
@@ -93,6 +95,29 @@ def _tags(parsed_args: argparse.Namespace, **_: object) -> list[str]:
         return []
     with Shelf(folder) as shelf:
         return [unit.tag for unit in shelf.units()]
+
+
+def _days(parsed_args: argparse.Namespace, **_: object) -> list[str]:
+    """Days on which the unit was tested."""
+    from benchtest.records.shelf import Shelf
+    from benchtest.session.history import local_time
+
+    if parsed_args.tag not in _tags(parsed_args):
+        return []
+    with Shelf(bench_of(parsed_args)) as shelf:
+        rows = shelf.sessions(parsed_args.tag)
+    return list(dict.fromkeys(local_time(row.started_at)[:10] for row in rows))
+
+
+def _designs(parsed_args: argparse.Namespace, **_: object) -> list[str]:
+    from benchtest.records.backup import FILE
+    from benchtest.records.shelf import Shelf
+
+    folder = bench_of(parsed_args)
+    if not (folder / FILE).exists():
+        return []
+    with Shelf(folder) as shelf:
+        return sorted({unit.design_name for unit in shelf.units()})
 
 
 def _patterns(parsed_args: argparse.Namespace, **_: object) -> list[str]:

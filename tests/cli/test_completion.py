@@ -56,6 +56,8 @@ CASES = {
     "benchtest diagnose fan.toml --readings ": {"readings.csv"},
     "benchtest report ": {"WF-03", "WF-04"},
     "benchtest export --unit WF": {"WF-03", "WF-04"},
+    "benchtest compare ": {"WF-03", "WF-04"},
+    "benchtest compare --design F": {"Fan"},
     "benchtest drive fan.toml by": {"by-strand"},
     "benchtest volts --cal": {"--calibrate"},
     "benchtest predict fan.toml --probe 2": {"2A", "2B"},
