@@ -219,7 +219,7 @@ def _of_evidence(state: State, finding: Finding | Concluded) -> list[str]:
     if not settled or not state.readings:
         names = _places([name for name, _ in guilty[:MOST_NAMED]])
         return [f"readings to clear {names}" if guilty else "readings that settle it"]
-    return [f"repair of {_places([name])} ({p:.0%})" for name, p in guilty[:MOST_NAMED]]
+    return [f"repair of {_places([name])} ({min(p, 0.99):.0%})" for name, p in guilty[:MOST_NAMED]]
 
 
 def _places(names: list[str]) -> str:
