@@ -7,12 +7,16 @@ it puts into a strand acts through the strand's two ends.
 
 from __future__ import annotations
 
+from functools import cached_property
+
 import numpy as np
+from numpy.typing import NDArray
 
 from benchtest.circuit.ladder import Factor
 from benchtest.circuit.network import AT_ONCE, Circuit, Solution
 from benchtest.circuit.tolerance import (
     HAND_SOLDERED,
+    Spread,
     Tolerances,
     circulating_a,
     joint_moments,
@@ -128,3 +132,134 @@ def _nodes(solution: Solution, back: FloatArray) -> FloatArray:
     inner = moment(near, near) * first**2 + moment(far, far) * last**2
     inner += 2.0 * moment(near, far) * first * last
     return np.asarray(total.sum(axis=0) + inner.sum(axis=0))
+
+
+class Backward:
+    """Probes solved backwards on the skeleton: good for every solution with one factor.
+
+    Attributes:
+        circuit: the prop.
+        factor: of the solutions that it is for.
+        skeleton: change of the skeleton per ampere through each probe, which is what an ampere
+            anywhere does to it, shape (skeleton, probes). [V/A]
+        across: change of each probe per volt put into each joint that carries current,
+            shape (carrying, probes).
+        beyond: what it reads past its unknowns per volt of each supply, shape (probes, feeds).
+    """
+
+    def __init__(self, circuit: Circuit, factor: Factor, probes: list[Probe]) -> None:
+        """Solve; no probe may have a lead on a strand's inner node."""
+        self.circuit = circuit
+        self.factor = factor
+        read = _skeleton_columns(circuit, factor, probes)
+        assert read is not None
+        blocks = [read[:, start : start + AT_ONCE] for start in range(0, len(probes), AT_ONCE)]
+        self.skeleton = np.concatenate([factor.solve_skeleton(block) for block in blocks], axis=1)
+        self.across = factor.on_skeleton(circuit.joint_incidence).across(self.skeleton)
+        self.beyond = circuit.probe_offset(probes)
+
+    @cached_property
+    def ends(self) -> tuple[FloatArray, FloatArray]:
+        """Rails' difference at each ladder's node 1 and node n, shape (ladders, probes) each."""
+        ladders, padded = self.factor.ladders, self._padded
+        at = ladders.place[ladders.ends]
+        return padded[at[:, 0]] - padded[at[:, 1]], padded[at[:, 2]] - padded[at[:, 3]]
+
+    @cached_property
+    def outer(self) -> tuple[NDArray[np.intp], FloatArray]:
+        """Nodes in no ladder, and the rails' difference there, shape (outer nodes, probes)."""
+        ladders = self.factor.ladders
+        outer = np.ones(self.circuit.design.node_count, dtype=bool)
+        outer[ladders.nodes] = False
+        nodes = np.flatnonzero(outer)
+        plus, minus = (ladders.place[ends[nodes]] for ends in self.circuit.load_ends)
+        return nodes, self._padded[plus] - self._padded[minus]
+
+    @property
+    def _padded(self) -> FloatArray:
+        return np.vstack([self.skeleton, np.zeros(self.skeleton.shape[1])])  # -1 picks the earth
+
+
+class ProbeSpread:
+    """What one standard deviation of each cause does to each probe, without a row for every node.
+
+    The numbers are those of `benchtest.circuit.tolerance.spread_of`.
+
+    Attributes:
+        variance: of each probe, shape (probes,). [V²]
+    """
+
+    def __init__(
+        self,
+        solution: Solution,
+        back: Backward,
+        tolerances: Tolerances = HAND_SOLDERED,
+        known_joints: frozenset[str] = frozenset(),
+        known_sd: float = 0.0,
+    ) -> None:
+        """Form the sums.
+
+        Args:
+            solution: the prop with given strands lit.
+            back: the probes, solved with this solution's factor.
+            tolerances: how far a healthy unit may be from its design.
+            known_joints: joints whose resistance is given, and so has no tolerance.
+            known_sd: but this, one standard deviation of the logarithm of theirs.
+        """
+        circuit = solution.circuit
+        self.solution, self.back, self.tolerances = solution, back, tolerances
+        mean, shares = joint_moments(solution, tolerances)
+        names, _ = circuit.joint_rows
+        shares = np.where([name in known_joints for name in names], known_sd, shares)
+        beyond = back.beyond + more_per_supply(solution, back.across, mean)
+        self._shared = _shared(solution, back.skeleton, beyond, tolerances)
+        self._joints = _joints(solution, back.across, shares, tolerances, frozenset())
+        self.variance = (self._shared**2).sum(axis=1) + (self._joints**2).sum(axis=0)
+        squares, sums = self._node_moments()
+        self.variance += tolerances.node**2 * squares + tolerances.strand**2 * sums
+
+    def _node_moments(self) -> tuple[FloatArray, FloatArray]:
+        """Of what nodes' currents do to a probe: sum of squares, and of squares of strands' sums.
+
+        A node inside a ladder moves a probe by what it moves the ladder's two ends.
+
+        Returns:
+            Shape (probes,) each. [V²]
+        """
+        factor, design = self.back.factor, self.solution.circuit.design
+        ladders, current_a = factor.ladders, self.solution.node_a
+        (first, last), (outer, moved) = self.back.ends, self.back.outer
+        near, far = factor.difference.from_first, factor.difference.from_last
+        inner_a = current_a[ladders.nodes]
+
+        def moment(weights: FloatArray) -> FloatArray:
+            found = np.bincount(ladders.of, weights, minlength=len(first))
+            return np.asarray(found[:, None], dtype=np.float64)
+
+        moved = moved * current_a[outer, None]
+        squares = np.einsum("np,np->p", moved, moved)
+        one, other = moment((near * inner_a) ** 2), moment((far * inner_a) ** 2)
+        cross = 2.0 * moment(near * far * inner_a**2)
+        squares += (one * first**2 + (other * last + cross * first) * last).sum(axis=0)
+        strand = np.repeat(np.arange(len(design.strands)), [s.nodes for s in design.strands])
+        sums = np.zeros((len(design.strands), len(squares)))
+        np.add.at(sums, strand[outer], moved)
+        sums[strand[ladders.nodes[ladders.first]]] += (
+            moment(near * inner_a) * first + moment(far * inner_a) * last
+        )
+        return squares, np.einsum("sp,sp->p", sums, sums)
+
+    def covariance_with(self, read: Spread) -> FloatArray:
+        """Covariance of each probe with readings of the same design, shape (probes, readings)."""
+        circuit, tolerances = self.solution.circuit, self.tolerances
+        count, fixed = circuit.design.node_count, self._shared.shape[1]
+        place_of = {name: place for place, name in enumerate(circuit.wiring.joint)}
+        columns = [fixed + place_of[name] for name in circuit.joint_rows[0]]
+        shared = self._shared @ read.shared[:, :fixed].T
+        shared += self._joints.T @ read.shared[:, columns].T
+        sizes = [strand.nodes for strand in circuit.design.strands]
+        weights = tolerances.node * read.nodes[:, :count]
+        weights = weights + tolerances.strand * np.repeat(read.nodes[:, count:], sizes, axis=1)
+        drawn = (weights[:, circuit.loaded] * self.solution.load_a).T
+        pushed = -self.back.factor.condense(circuit.load_incidence.gather(drawn))
+        return np.asarray(shared + self.back.skeleton.T @ pushed)

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from benchtest.circuit.deviation import Backward, ProbeSpread
 from benchtest.circuit.network import Solution
-from benchtest.circuit.tolerance import Readout, Spread, Tolerances, readout, spread_of
-from benchtest.circuit.wiring import FloatArray
+from benchtest.circuit.tolerance import Tolerances
+from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.diagnosis.candidates import reachable_probes
 from benchtest.diagnosis.gauss import slips
-from benchtest.diagnosis.response import CELL_SD, JointEffects, Responses
+from benchtest.diagnosis.response import CELL_SD, Responses
 from benchtest.diagnosis.taps import FLOATING_SD_V, volt_noise
 from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Probe
@@ -20,7 +22,7 @@ from benchtest.prop.lit import Lit
 
 if TYPE_CHECKING:
     from benchtest.diagnosis.plan import Components, Evidence
-    from benchtest.diagnosis.weigh import Weigher
+    from benchtest.diagnosis.weigh import Weighed, Weigher
 
 
 SLIPPED_SD = 4.0
@@ -29,8 +31,8 @@ SLIPPED_SD = 4.0
 
 LEAST_PUT_RIGHT = 0.01
 """Components with less probability keep their estimate."""
-MOST_KEPT_OCTETS = 200_000_000
-"""Memory that kept outlooks may take, about."""
+AT_ONCE_OCTETS = 200_000
+"""Expected readings worked out together: about what fits into a processor's own memory."""
 SHORT = -2
 """Stands for a joint where the whole prop has no volts."""
 ISLAND_V = 2.5
@@ -43,7 +45,7 @@ class Outlook:
 
     Attributes:
         value: shape (probes,). [V]
-        per_amp: change per ampere pushed through each joint, shape (probes, joints). [V/A]
+        per_amp: change per ampere pushed through each joint, shape (joints, probes). [V/A]
         push: amperes that stand in for each joint's faults, shape (joints, COLUMNS). [A]
         spread: effects of all tolerances.
         variance: of the reading, errors of the meter included, shape (probes,). [V²]
@@ -52,8 +54,93 @@ class Outlook:
     value: FloatArray
     per_amp: FloatArray
     push: FloatArray
-    spread: Spread
+    spread: ProbeSpread
     variance: FloatArray
+
+
+class Told:
+    """What earlier readings say under each component; one for all lit sets.
+
+    Attributes:
+        weigher: of the readings.
+        off: measured less predicted, shape (components, readings). [V]
+        silent: for each group of components, the readings that say nothing under them.
+        group: of each component, shape (components,).
+    """
+
+    def __init__(self, parts: Components, weigher: Weigher, weighed: Weighed) -> None:
+        self.weigher = weigher
+        healthy = weigher.healthy_mean()
+        self._covariance = weigher.covariance(weigher.healthy_spread, healthy)
+        self._gained = weigher.noise.gain * healthy
+        faulty = weighed.joint_mean[parts.joint, parts.column]
+        self.off = weigher.values - np.where((parts.joint >= 0)[:, None], faulty, healthy)
+        groups = _silent_readings(weigher, parts, self.off, self._covariance)
+        self.silent = list(groups)
+        self.group = np.zeros(len(parts.joint), dtype=np.intp)
+        for number, mine in enumerate(groups.values()):
+            self.group[mine] = number
+
+    def of(self, spread: ProbeSpread, gained_v: FloatArray) -> tuple[list[FloatArray], FloatArray]:
+        """What is carried over to probes.
+
+        Returns:
+            Weights of the readings in each probe for each group, shape (probes, readings), and the
+            part of each probe's variance that is known now, shape (probes,) [V²].
+        """
+        shared = spread.covariance_with(self.weigher.healthy_spread)
+        shared += gained_v[:, None] * self._gained
+        weights = [regress(self._covariance, shared, silent) for silent in self.silent]
+        return weights, np.einsum("pr,pr->p", regress(self._covariance, shared, ()), shared)
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What probes would read under each component, in their own standard deviations.
+
+    A large prop has some millions of these for each lit set: they are worked out block by block.
+
+    Attributes:
+        value: of the healthy prop, shape (probes,).
+        per_amp: change per ampere pushed through each joint, shape (joints, probes).
+        joint: of each component, negative for none, shape (components,).
+        push: amperes that stand in for each component, shape (components,). [A]
+        weights: what each earlier reading's being off does, for each group, (probes, readings).
+        group: of each component, shape (components,).
+        off: how far the readings are off under it, shape (components, readings).
+        without_volts: what probes read where the whole prop has none, shape (probes,).
+    """
+
+    value: FloatArray
+    per_amp: FloatArray
+    joint: IndexArray
+    push: FloatArray
+    weights: list[FloatArray]
+    group: IndexArray
+    off: FloatArray
+    without_volts: FloatArray
+
+    def blocks(self) -> Iterator[tuple[slice, FloatArray]]:
+        """All components: which, and what every probe reads, shape (some, probes)."""
+        step = max(1, AT_ONCE_OCTETS // max(1, self.value.nbytes))
+        for start in range(0, len(self.joint), step):
+            some = slice(start, start + step)
+            yield some, self.under(np.arange(len(self.joint))[some])
+
+    def under(self, some: IndexArray, probes: IndexArray | slice = slice(None)) -> FloatArray:
+        """Some components, shape (some, probes)."""
+        joint, group = self.joint[some], self.group[some]
+        found = np.take(self.per_amp[:, probes], np.maximum(joint, 0), axis=0)
+        found *= self.push[some, None]
+        found += self.value[probes]
+        for number, weights in enumerate(self.weights):
+            mine = group == number
+            if mine.all():
+                found += self.off[some] @ weights[probes].T
+            elif mine.any():
+                found[mine] += self.off[some[mine]] @ weights[probes].T
+        found[joint == SHORT] = self.without_volts[probes]
+        return found
 
 
 class Forecaster:
@@ -64,76 +151,82 @@ class Forecaster:
         self.meter = meter
         self.tolerances = tolerances
         self.gain = meter.percent / 200.0
-        circuit = responses.circuit
         self.probes = reachable_probes(responses.design)
         self.place_of = {probe: place for place, probe in enumerate(self.probes)}
         self._is_rail = np.array([probe.is_rail for probe in self.probes])
-        self._columns = circuit.probe_incidence(self.probes).columns()
-        self._per_supply = circuit.probe_offset(self.probes)
+        self._red, self._black = responses.circuit.wiring.leads(self.probes)
         self._outlooks: dict[Lit, Outlook] = {}
-        self._flat_read: Readout | None = None
-        self._flat_per_amp: tuple[JointEffects, FloatArray] | None = None
+        self._flat: Backward | None = None
         self._sd_v: dict[Lit, FloatArray] = {}
 
     def outlook(self, lit: Lit) -> Outlook:
         """The healthy prop's readings under a lit set."""
         if lit not in self._outlooks:
-            look = self._look(lit)
-            if self._outlooks and look.spread.nodes.nbytes * len(self._outlooks) > MOST_KEPT_OCTETS:
-                self._outlooks.pop(next(iter(self._outlooks)))  # a large prop: the oldest goes
-            self._outlooks[lit] = look
+            self._outlooks[lit] = self._look(lit)
         return self._outlooks[lit]
 
     def _look(self, lit: Lit) -> Outlook:
         base, circuit = self.responses.base(lit), self.responses.circuit
-        value = base.solution.volts_at(self.probes)
+        point_v = base.solution.point_v
+        value = point_v[self._red] - point_v[self._black]
         known = frozenset(self.responses.given)
-        read = self._read(base.solution)
-        spread = spread_of(base.solution, read, self.tolerances, known, known_sd=CELL_SD)
+        back = self._back(base.solution)
+        spread = ProbeSpread(base.solution, back, self.tolerances, known, known_sd=CELL_SD)
         steps = volt_noise(self.meter, value)
-        variance = spread.sd_v**2 + steps**2 + (self.gain * value) ** 2
-        if circuit.floating.any():
-            loose = [base.solution.is_floating(probe) for probe in self.probes]
-            variance[loose] += FLOATING_SD_V**2
-        return Outlook(
-            value, self._per_amp(base.effects), self.responses.capped_push(base), spread, variance
-        )
+        variance = spread.variance + steps**2 + (self.gain * value) ** 2
+        loose = circuit.floating[self._red] | circuit.floating[self._black]
+        variance[loose] += FLOATING_SD_V**2
+        # what a joint does to a probe is what the probe does to the joint
+        per_amp = back.across[self.responses.joint_places]
+        return Outlook(value, per_amp, self.responses.capped_push(base), spread, variance)
 
-    def _per_amp(self, effects: JointEffects) -> FloatArray:
-        """Change of each probe per ampere at each joint; one for all lit sets with flat loads."""
-        if self._flat_per_amp is not None and self._flat_per_amp[0] is effects:
-            return self._flat_per_amp[1]
-        per_amp = np.asarray(self._columns.T @ effects.x)
-        self._flat_per_amp = (effects, per_amp)
-        return per_amp
-
-    def _read(self, solution: Solution) -> Readout:
+    def _back(self, solution: Solution) -> Backward:
         """The probes solved backwards; once for all lit sets whose loads are flat."""
         circuit = self.responses.circuit
         if not circuit.is_flat(solution.factor):
-            return readout(circuit, solution.factor, self._columns, self._per_supply)
-        if self._flat_read is None:
-            self._flat_read = readout(circuit, circuit.factor, self._columns, self._per_supply)
-        return self._flat_read
+            return Backward(circuit, solution.factor, self.probes)
+        if self._flat is None:
+            self._flat = Backward(circuit, circuit.factor, self.probes)
+        return self._flat
 
-    def forecast(self, lit: Lit, parts: Components, evidence: Evidence) -> FloatArray:
+    def told(self, parts: Components, evidence: Evidence) -> Told | None:
+        """What earlier readings say; None without any."""
+        if evidence.weigher is None:
+            return None
+        assert evidence.weighed is not None
+        return Told(parts, evidence.weigher, evidence.weighed)
+
+    def forecast(
+        self, lit: Lit, parts: Components, told: Told | None, silent: Sequence[Probe] = ()
+    ) -> Expected:
         """Expected reading of each probe under each component, in its own standard deviations.
 
-        Returns:
-            Shape (probes, components).
+        Args:
+            lit: strands lit.
+            parts: the components.
+            told: what earlier readings say.
+            silent: probes that are taken to tell nothing.
         """
-        look = self.outlook(lit)
-        joint, column = parts.joint, parts.column
-        moved = np.where(joint >= 0, look.per_amp[:, joint] * look.push[joint, column], 0.0)
-        mean, variance = look.value[:, None] + moved, look.variance
-        if evidence.weigher is not None:
-            shift, known = _learned(look.spread, self.gain * look.value, parts, evidence)
+        look, joint = self.outlook(lit), parts.joint
+        variance, weights, off = look.variance, [], np.zeros((len(joint), 0))
+        if told is not None:
+            weights, known = told.of(look.spread, self.gain * look.value)
             # what was learned can never leave less than a hundredth of the doubt
-            mean, variance = mean + shift, np.maximum(variance - known, 1e-4 * variance)
+            variance, off = np.maximum(variance - known, 1e-4 * variance), told.off
         self._sd_v[lit] = np.sqrt(variance)
-        # millivolts along copper say nothing sure without volts, so no more than a sound prop's
-        mean[:, joint == SHORT] = np.where(self._is_rail, 0.0, look.value)[:, None]
-        return np.asarray(mean / self._sd_v[lit][:, None])
+        scale = 1.0 / self._sd_v[lit]
+        scale[[self.place_of[probe] for probe in silent]] = 0.0
+        return Expected(
+            look.value * scale,
+            look.per_amp * scale,
+            joint,
+            np.where(joint >= 0, look.push[joint, parts.column], 0.0),
+            [each * scale[:, None] for each in weights],
+            np.zeros(len(joint), dtype=np.intp) if told is None else told.group,
+            off,
+            # millivolts along copper say nothing sure without volts: no more than a sound prop's
+            np.where(self._is_rail, 0.0, look.value) * scale,
+        )
 
     def put_right(
         self, off_sd: FloatArray, lit: Lit, probe: Probe, parts: Components
@@ -157,7 +250,7 @@ class Forecaster:
             volts = solution.volts(probe)
             if solution.is_floating(probe):
                 volts = _no_more_than_islands_tell(volts, probe)
-            estimate_v = look.value[row] + look.per_amp[row, joint] * look.push[joint, column]
+            estimate_v = look.value[row] + look.per_amp[joint, row] * look.push[joint, column]
             right[place] += (volts - estimate_v) / self._sd_v[lit][row]
         return right
 
@@ -165,34 +258,6 @@ class Forecaster:
 def _no_more_than_islands_tell(volts: float, probe: Probe) -> float:
     """What copper that is cut off shows is not to be relied on: any of it counts as the same."""
     return ISLAND_V if probe.is_rail else volts
-
-
-def _learned(
-    spread: Spread,
-    gained_v: FloatArray,
-    parts: Components,
-    evidence: Evidence,
-) -> tuple[FloatArray, FloatArray]:
-    """What earlier readings say of the shared causes, carried over to each probe.
-
-    Returns:
-        Shift of each probe under each component, shape (probes, components) [V], and the part of
-        its variance that is known now, shape (probes,) [V²].
-    """
-    weigher, weighed = evidence.weigher, evidence.weighed
-    assert weigher is not None
-    assert weighed is not None
-    healthy = weigher.healthy_mean()
-    read = weigher.healthy_spread
-    shared = spread.shared @ read.shared.T + spread.nodes @ read.nodes.T
-    shared += gained_v[:, None] * (weigher.noise.gain * healthy)
-    covariance = weigher.covariance(read, healthy)
-    faulty = weighed.joint_mean[parts.joint, parts.column]
-    off = weigher.values - np.where((parts.joint >= 0)[:, None], faulty, healthy)
-    shift = np.zeros((len(shared), len(off)))
-    for silent, mine in _silent_readings(weigher, parts, off, covariance).items():
-        shift[:, mine] = regress(covariance, shared, silent) @ off[mine].T
-    return shift, np.einsum("pr,pr->p", regress(covariance, shared, ()), shared)
 
 
 def _silent_readings(

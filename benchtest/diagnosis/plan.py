@@ -17,7 +17,7 @@ from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.candidates import board_of, lit_sets
 from benchtest.diagnosis.faults import FaultSpace
 from benchtest.diagnosis.finding import NextReading
-from benchtest.diagnosis.forecast import SHORT, Forecaster
+from benchtest.diagnosis.forecast import SHORT, Expected, Forecaster
 from benchtest.diagnosis.gauss import slips
 from benchtest.diagnosis.posterior import Posterior
 from benchtest.diagnosis.response import GRID, Responses
@@ -130,19 +130,21 @@ def _short_list(
 
     Lit set by lit set: a large prop has more candidates than fit into memory at once.
     """
+    told, judge = forecaster.told(parts, evidence), _Rough(parts)
+    most = SHORTLIST if len(parts.weight) < MANY else SHORTLIST_MANY
     found: list[tuple[float, Ask, FloatArray]] = []
     for lit in lits:
-        off_sd = forecaster.forecast(lit, parts, evidence)
-        for probe in _taken_enough(evidence.readings, lit):
-            off_sd[forecaster.place_of[probe]] = 0.0
-        worth = _rough_worth(off_sd, parts)
-        order = np.argsort(-worth, kind="stable")[:SHORTLIST].tolist()
+        expected = forecaster.forecast(lit, parts, told, _taken_enough(evidence.readings, lit))
+        worth = judge.worth(expected)
+        order = np.argsort(-worth, kind="stable")[:most]
+        off_sd = expected.under(np.arange(len(parts.weight)), order).T
         found += [
-            (float(worth[row]), (lit, forecaster.probes[row]), off_sd[row].copy()) for row in order
+            (float(worth[row]), (lit, forecaster.probes[row]), each.copy())
+            for row, each in zip(order.tolist(), off_sd, strict=True)
         ]
-    found.sort(key=lambda row: -row[0])  # stable: ties stay in the order of lit sets and probes
-    most = SHORTLIST if len(parts.weight) < MANY else SHORTLIST_MANY
-    return [(ask, off_sd) for _, ask, off_sd in found[:most]]
+        # stable: ties stay in the order of lit sets and probes
+        found = sorted(found, key=lambda row: -row[0])[:most]
+    return [(ask, off_sd) for _, ask, off_sd in found]
 
 
 def _fits_nothing(parts: Components, evidence: Evidence) -> Reading | None:
@@ -207,21 +209,32 @@ def _taken_enough(readings: Sequence[Reading], lit: Lit) -> list[Probe]:
     return [probe for probe, times in taken.items() if times >= SAME_AGAIN]
 
 
-def _rough_worth(off_sd: FloatArray, parts: Components) -> FloatArray:
+class _Rough:
     """How well a candidate tells the two likeliest faults from everything else; never exact."""
-    total = np.zeros(len(off_sd))
-    named: dict[int, float] = {}
-    for joint, weight in zip(parts.joint.tolist(), parts.weight.tolist(), strict=True):
-        named[joint] = named.get(joint, 0.0) + weight
-    likeliest = sorted(named, key=lambda joint: (-named[joint], joint))[:2]
-    for joint in likeliest:
-        mine = np.flatnonzero(parts.joint == joint)
-        middle = mine[np.argmax(parts.weight[mine])]
-        apart = (off_sd - off_sd[:, middle : middle + 1]) ** 2 / 4.0
-        others = parts.joint != joint
-        most = -np.log(parts.weight[others])
-        total += named[joint] * (np.minimum(apart[:, others], most) @ parts.weight[others])
-    return total
+
+    def __init__(self, parts: Components) -> None:
+        named: dict[int, float] = {}
+        for joint, weight in zip(parts.joint.tolist(), parts.weight.tolist(), strict=True):
+            named[joint] = named.get(joint, 0.0) + weight
+        likeliest = sorted(named, key=lambda joint: (-named[joint], joint))[:2]
+        self._rows: list[tuple[int, FloatArray, FloatArray]] = []
+        for joint in likeliest:
+            mine = np.flatnonzero(parts.joint == joint)
+            middle = int(mine[np.argmax(parts.weight[mine])])
+            share = np.where(parts.joint == joint, 0.0, parts.weight) * named[joint] / 4.0
+            self._rows.append((middle, share, -4.0 * np.log(parts.weight)))
+
+    def worth(self, expected: Expected) -> FloatArray:
+        """Worth of each probe, rounded: two that are alike stay in their order, shape (probes,)."""
+        total = np.zeros(len(expected.value))
+        middles = expected.under(np.array([middle for middle, _, _ in self._rows]))
+        for some, off_sd in expected.blocks():
+            for (_, share, most), middle in zip(self._rows, middles, strict=True):
+                apart = off_sd - middle
+                apart *= apart
+                np.minimum(apart, most[some, None], out=apart)
+                total += share[some] @ apart
+        return np.round(total, 9)
 
 
 def information_bits(off_sd: FloatArray, parts: Components) -> float:

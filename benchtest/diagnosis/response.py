@@ -45,12 +45,10 @@ class JointEffects:
     """What an ampere pushed through each joint does; one for all lit sets with flat loads.
 
     Attributes:
-        x: to the unknowns, shape (unknowns, joints). [V/A]
         branch: `Aᵀ K`, volts into each kept branch, shape (kept, joints). [V/A]
         load: volts at each loaded node, shape (loaded nodes, joints). [V/A]
     """
 
-    x: FloatArray
     branch: FloatArray
     load: FloatArray
 
@@ -62,21 +60,34 @@ class Base:
     Attributes:
         lit: strands lit.
         solution: the healthy prop.
-        effects: what an ampere pushed through each joint does.
+        responses: of the design.
+        own_ohm: what an ampere pushed through each joint does to its own volts, shape (joints,).
+            [Ω]
         across_v: volts across each joint, shape (joints,). [V]
         push: `-φ aᵀx`: amperes that stand in for each joint at each resistance,
             shape (joints, COLUMNS). [A]
         factor_phi: `φ`, shape (joints, COLUMNS). [S]
-        bent: where some node leaves the straight part of its law, shape (joints, COLUMNS).
+        cut: where the change has no limit: copper is cut off, shape (joints, COLUMNS).
     """
 
     lit: Lit
     solution: Solution
-    effects: JointEffects
+    responses: Responses
+    own_ohm: FloatArray
     across_v: FloatArray
     push: FloatArray
     factor_phi: FloatArray
-    bent: NDArray[np.bool_]
+    cut: NDArray[np.bool_]
+
+    @cached_property
+    def effects(self) -> JointEffects:
+        """What an ampere pushed through each joint does; a choice of readings needs none."""
+        return self.responses.effects_at(self.solution)
+
+    @cached_property
+    def bent(self) -> NDArray[np.bool_]:
+        """Where some node leaves the straight part of its law, shape (joints, COLUMNS)."""
+        return self.cut | self.responses.bends(self)
 
     @property
     def joint_branch(self) -> FloatArray:
@@ -101,6 +112,7 @@ class Responses:
     """Nodes that a fault taken for given keeps dark, shape (nodes,)."""
     misled: tuple[Misled, ...] = ()
     """Faults taken for given that tell nodes what is not theirs."""
+    _flat_stiffness: FloatArray | None = None
     _bases: dict[Lit, Base] = field(default_factory=dict)
     _exact: dict[tuple[str, float, Lit], Solution] = field(default_factory=dict)
 
@@ -139,10 +151,16 @@ class Responses:
     def _flat_effects(self) -> JointEffects:
         return self._effects(self.circuit.factor)
 
+    def effects_at(self, solution: Solution) -> JointEffects:
+        """What an ampere pushed through each joint does at a solution of `circuit`."""
+        if self.circuit.is_flat(solution.factor):
+            return self._flat_effects
+        return self._effects(solution.factor)
+
     def _effects(self, factor: Factor) -> JointEffects:
         circuit = self.circuit
         x = factor.solve(circuit.incidence.only(self.joint_columns).columns())
-        return JointEffects(x, circuit.incidence.across(x), circuit.load_incidence.across(x))
+        return JointEffects(circuit.incidence.across(x), circuit.load_incidence.across(x))
 
     def base(self, lit: Lit) -> Base:
         """The healthy prop under a lit set, with every joint's effect on it."""
@@ -152,10 +170,8 @@ class Responses:
 
     def _make_base(self, lit: Lit) -> Base:
         solution = self.circuit.solve(self.duty(lit))
-        flat = self.circuit.is_flat(solution.factor)
-        effects = self._flat_effects if flat else self._effects(solution.factor)
         columns = self.joint_columns
-        own_ohm = np.einsum("jj->j", effects.branch[columns])
+        own_ohm = self._own_ohm(solution)
         healthy_ohm = np.array([joint.ohm for joint in self.space.joints])
         across_v = solution.branch_a[columns] * healthy_ohm
         change_s = np.append(1.0 / GRID_OHM, 0.0) - 1.0 / healthy_ohm[:, None]
@@ -163,11 +179,19 @@ class Responses:
         # an open joint that nothing else bridges cuts copper off: there is no small change then
         cut = remains < 1e-9
         phi = np.where(cut, 0.0, change_s / np.where(cut, 1.0, remains))
-        push = -phi * across_v[:, None]
-        base = Base(lit, solution, effects, across_v, push, phi, cut)
-        return Base(lit, solution, effects, across_v, push, phi, cut | self._is_bent(base))
+        return Base(lit, solution, self, own_ohm, across_v, -phi * across_v[:, None], phi, cut)
 
-    def _is_bent(self, base: Base) -> NDArray[np.bool_]:
+    def _own_ohm(self, solution: Solution) -> FloatArray:
+        """What an ampere pushed through each joint does to its own volts, shape (joints,). [Ω]"""
+        if self.circuit.is_flat(solution.factor):
+            if self._flat_stiffness is None:
+                self._flat_stiffness = solution.joint_stiffness
+            solution.joint_stiffness = self._flat_stiffness  # the factor's, whatever is lit
+        columns = self.joint_columns
+        stiffness = solution.joint_stiffness[self.joint_places]
+        return np.asarray(stiffness / self.circuit.conductance_s[columns])
+
+    def bends(self, base: Base) -> NDArray[np.bool_]:
         """Faults under which some node leaves the straight part of its law."""
         headroom_v = base.solution.node_v[self.circuit.loaded] - self._straight_above_v(base)
         headroom_v = np.where(headroom_v > 0.0, headroom_v, np.inf)  # bent already: slope is in
@@ -195,14 +219,12 @@ class Responses:
         Loads that stayed flat would drop more volts than there are; a starved strand keeps
         about `STARVED_V`. Shape (joints, COLUMNS). [A]
         """
-        own_ohm = np.einsum("jj->j", base.joint_branch[self.joint_columns])
+        own_ohm = base.own_ohm
         supply_v = float(self.circuit.supply_v.max())
         limit_v = np.maximum(supply_v - STARVED_V, 0.0)
         across_v = base.across_v[:, None] + own_ohm[:, None] * base.push
         # where the change has no limit (an open joint in a lone feed) take the greatest there is
-        across_v = np.where(
-            np.isclose(base.push, 0.0) & base.bent, np.sign(base.across_v)[:, None] * 1e9, across_v
-        )
+        across_v = np.where(base.cut, np.sign(base.across_v)[:, None] * 1e9, across_v)
         held_v = np.clip(across_v, -limit_v, limit_v)
         return np.asarray((held_v - base.across_v[:, None]) / own_ohm[:, None])
 

@@ -2,11 +2,13 @@
 
 One joint's change is a rank-one change, so a response becomes `p + v·back` and a current
 `i + g·v·push`, with `back` and `push` one number for each reading and resistance. Sums of their
-products over thousands of branches are sums of four terms that are formed once.
+products over thousands of branches are sums of four terms, and those are formed once, of all joints
+together.
 """
 
 from __future__ import annotations
 
+from itertools import combinations_with_replacement
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +20,9 @@ from benchtest.diagnosis.response import CELL_SD, GRID, GRID_OHM
 
 if TYPE_CHECKING:
     from benchtest.diagnosis.weigh import TapEffects, Weigher
+
+TERMS = 4
+"""What a cause does is `a + b·back + c·push + d·back·push`."""
 
 
 def straight_rows(
@@ -33,19 +38,18 @@ def straight_rows(
     Returns:
         Shape (columns, readings), and (columns, readings, readings).
     """
-    row = weigher.responses.joint_columns[joint]
-    means, backs, shared = [], [], []
-    for effect in weigher.effects:
-        push = effect.base.push[joint, columns][:, None]
-        back = -effect.base.factor_phi[joint, columns][:, None] * effect.branch[row]
-        means.append(effect.value + push * effect.branch[row])
-        backs.append(back)
-        cell = CELL_SD * _per_log_ohm(effect.base.push[joint])[columns][:, None]
-        shared.append(_shared(weigher, effect, joint, push, cell, back, means[-1]))
-    mean = weigher.ordered(means, axis=1)
-    causes = weigher.ordered(shared, axis=1)
-    covariance = causes @ np.swapaxes(causes, -1, -2)
-    covariance += _nodes(weigher, joint, weigher.ordered(backs, axis=1))
+    sums = weigher.sums
+    own, of = sums.own[joint], sums.of
+    bases = [effect.base for effect in weigher.effects]
+    push = np.array([base.push[joint, columns] for base in bases]).T[:, of]
+    phi = np.array([base.factor_phi[joint, columns] for base in bases]).T[:, of]
+    cells = [CELL_SD * _per_log_ohm(base.push[joint])[columns] for base in bases]
+    mean = weigher.healthy_mean() + push * own
+    back = -phi * own
+    covariance = sums.covariance(joint, back, push)
+    # its resistance is what is tried: all that is left open is where it is between two tried ones
+    cell = np.array(cells).T[:, of] * own
+    covariance += cell[:, :, None] * cell[:, None, :]
     return mean, covariance + weigher.reading_errors(mean)
 
 
@@ -54,85 +58,148 @@ def _per_log_ohm(push: FloatArray) -> FloatArray:
     return np.append(np.gradient(push[:GRID], np.log(GRID_OHM)), 0.0)
 
 
-def _shared(
-    weigher: Weigher,
-    effect: TapEffects,
-    joint: int,
-    push: FloatArray,
-    cell_push: FloatArray,
-    back: FloatArray,
-    mean: FloatArray,
-) -> FloatArray:
-    """Effects of the shared causes, in the order of `circuit.tolerance.cause_names`.
+class Sums:
+    """Sums over causes, nodes and strands that the covariance under every joint's fault is made of.
 
-    Args:
-        weigher: readings and circuit.
-        effect: one lit set's readings.
-        joint: the joint that is changed.
-        push: shape (columns, 1). [A]
-        cell_push: how far it goes to either side within a step of the grid, (columns, 1). [A]
-        back: shape (columns, taps).
-        mean: what the taps read, shape (columns, taps).
+    They do not depend on the resistances that a joint is tried at.
 
-    Returns:
-        Shape (columns, taps, causes).
+    Attributes:
+        of: lit set of each reading, shape (readings,).
+        own: change of each reading per volt put into each joint, shape (joints, readings).
     """
-    circuit, tolerances = weigher.responses.circuit, weigher.tolerances
-    volts = effect.base.joint_branch[:, joint]
-    siemens, branch_a = circuit.conductance_s, effect.base.solution.branch_a
-    pushed = siemens[:, None] * circuit.supply_matrix
-    supply = effect.read.per_supply - back[..., None] * (volts @ pushed)
-    current = effect.load.sum(axis=0) - back * (
-        effect.base.joint_load[:, joint] @ effect.base.solution.load_a
-    )
-    moved = [current]
-    made = circuit.wiring.made[circuit.kept]
-    for material in (Made.WIRE, Made.COPPER, Made.FUSE):
-        of = made == material
-        total = branch_a[of] @ effect.branch[of] + back * (volts[of] @ branch_a[of])
-        total = total + push * ((siemens * volts)[of] @ effect.branch[of])
-        total = total + push * back * (siemens[of] @ volts[of] ** 2)
-        if material == Made.WIRE:  # a clamp's own cable, see `taps.own_log_ohm`
-            total = total - (effect.taps.cable >= 0) * mean
-        moved.append(total)
-    joints = circuit.joint_rows[1]
-    response = effect.branch[joints].T + back[..., None] * volts[joints]
-    current_a = branch_a[joints] + push * (siemens * volts)[joints]
-    if len(circuit.supply_v) > 1:
-        current_a = current_a + circulating_a(effect.base.solution, tolerances)[joints]
-    own = effect.joint_shares * response * current_a[:, None, :]
-    # its resistance is what is tried: all that is left open is where it is between two tried ones
-    tried = weigher.responses.joint_columns[joint]
-    own[..., weigher.responses.joint_places[joint]] = cell_push * effect.branch[tried]
-    parts = [
-        supply * circuit.supply_v * tolerances.supply,
-        np.stack(moved[:3], axis=-1) @ tolerances.mixing,
-        tolerances.fuse * moved[3][..., None],
-        own,
-    ]
-    return np.concatenate(parts, axis=-1)
+
+    def __init__(self, weigher: Weigher) -> None:
+        effects = weigher.effects
+        places = [np.full(len(effect.taps.rows), n) for n, effect in enumerate(effects)]
+        self.of = weigher.ordered(places, axis=0)
+        columns = weigher.responses.joint_columns
+        self.own = weigher.ordered([effect.branch[columns] for effect in effects], axis=1)
+        self._tried = weigher.responses.joint_places
+        parts = [_Causes(weigher, effect) for effect in effects]
+        self._fixed = parts[0].fixed
+        self._healthy = weigher.ordered([part.healthy for part in parts], axis=0)
+        self._push = weigher.ordered([part.push for part in parts], axis=1)
+        self._back = np.stack([part.back for part in parts], axis=1)
+        self._both = np.stack([part.both for part in parts], axis=1)
+        self._form_nodes(weigher)
+
+    def _form_nodes(self, weigher: Weigher) -> None:
+        """Sums over each node's own current and each strand's."""
+        effects, tolerances = weigher.effects, weigher.tolerances
+        node, strand = tolerances.node**2, tolerances.strand**2
+        plain = weigher.ordered([effect.load for effect in effects], axis=1)
+        plain_strands = _by_strand(weigher, plain)
+        loads = [effect.base.joint_load for effect in effects]
+        amps = [effect.base.solution.load_a for effect in effects]
+        strands = [_by_strand(weigher, v * a[:, None]) for v, a in zip(loads, amps, strict=True)]
+        self._node_plain = node * plain.T @ plain + strand * plain_strands.T @ plain_strands
+        count = len(effects)
+        self._node_cross = np.empty((len(self.own), len(self.of), count))
+        self._node_both = np.empty((len(self.own), count, count))
+        for one in range(count):
+            drawn = plain * amps[one][:, None]
+            self._node_cross[:, :, one] = -node * loads[one].T @ drawn
+            self._node_cross[:, :, one] -= strand * strands[one].T @ plain_strands
+        for one, other in combinations_with_replacement(range(count), 2):
+            found = node * (loads[one] * loads[other]).T @ (amps[one] * amps[other])
+            found += strand * np.einsum("sj,sj->j", strands[one], strands[other])
+            self._node_both[:, one, other] = self._node_both[:, other, one] = found
+
+    def covariance(self, joint: int, back: FloatArray, push: FloatArray) -> FloatArray:
+        """Covariance from all causes but the meter and the tried joint's own resistance.
+
+        Args:
+            joint: its place in the fault space.
+            back: shape (columns, readings).
+            push: shape (columns, readings). [A]
+
+        Returns:
+            Shape (columns, readings, readings).
+        """
+        count, of = len(self.of), self.of
+        terms = np.concatenate(
+            [self._healthy, self._back[joint][of], self._push[joint], self._both[joint][of]]
+        )
+        terms[:, self._fixed + self._tried[joint]] = 0.0
+        products = (terms @ terms.T).reshape(TERMS, count, TERMS, count)
+        cross = self._node_cross[joint][:, of]
+        products[0, :, 0] += self._node_plain
+        products[0, :, 1] += cross
+        products[1, :, 0] += cross.T
+        products[1, :, 1] += self._node_both[joint][np.ix_(of, of)]
+        factors = [None, back, push, back * push]
+        total = np.broadcast_to(products[0, :, 0], (len(back), count, count)).copy()
+        for one, other in combinations_with_replacement(range(TERMS), 2):
+            right = factors[other]
+            if right is None:
+                continue
+            some = right[:, None, :] * products[one, :, other]
+            if (left := factors[one]) is not None:
+                some *= left[:, :, None]
+            total += some
+            if one != other:
+                total += np.swapaxes(some, 1, 2)
+        return total
 
 
-def _nodes(weigher: Weigher, joint: int, back: FloatArray) -> FloatArray:
-    """Covariance from each node's own current, shape (columns, readings, readings)."""
-    healthy, through = [], []
-    for effect in weigher.effects:
-        healthy.append(effect.load)
-        per_node = -effect.base.joint_load[:, joint] * effect.base.solution.load_a
-        through.append(np.repeat(per_node[:, None], effect.load.shape[1], axis=1))
-    plain = _with_strands(weigher, weigher.ordered(healthy, axis=1))
-    moved = _with_strands(weigher, weigher.ordered(through, axis=1))
-    cross = back[..., :, None] * (moved.T @ plain)
-    both = back[..., :, None] * back[..., None, :] * (moved.T @ moved)
-    return np.asarray(plain.T @ plain + cross + np.swapaxes(cross, -1, -2) + both)
+class _Causes:
+    """What the shared causes do to one lit set's readings under every joint's fault.
+
+    Causes are in the order of `circuit.tolerance.cause_names`, of joints those that carry current.
+
+    Attributes:
+        fixed: how many there are before the joints.
+        healthy: with nothing wrong, shape (taps, causes).
+        back: per `back`, shape (joints, causes).
+        push: per `push`, shape (joints, taps, causes).
+        both: per their product, shape (joints, causes).
+    """
+
+    def __init__(self, weigher: Weigher, effect: TapEffects) -> None:
+        circuit, tolerances, base = weigher.responses.circuit, weigher.tolerances, effect.base
+        volts, branch = base.joint_branch, effect.branch
+        siemens, branch_a = circuit.conductance_s, base.solution.branch_a
+        pushed = siemens[:, None] * circuit.supply_matrix
+        through = siemens[:, None] * volts
+        joints, taps = volts.shape[1], branch.shape[1]
+        healthy, back = [effect.load.sum(axis=0)], [-(base.solution.load_a @ base.joint_load)]
+        push, both = [np.zeros((joints, taps))], [np.zeros(joints)]
+        made = circuit.wiring.made[circuit.kept]
+        for material in (Made.WIRE, Made.COPPER, Made.FUSE):
+            of = made == material
+            healthy.append(branch_a[of] @ branch[of])
+            back.append(branch_a[of] @ volts[of])
+            push.append(through[of].T @ branch[of])
+            both.append(np.einsum("kj,kj->j", through[of], volts[of]))
+        # a clamp's own cable, see `taps.own_log_ohm`
+        clamped = effect.taps.cable >= 0
+        healthy[1] = healthy[1] - clamped * effect.value
+        push[1] = push[1] - clamped * branch[weigher.responses.joint_columns]
+        supply = circuit.supply_v * tolerances.supply
+        rows = circuit.joint_rows[1]
+        shares, current_a = effect.joint_shares, branch_a[rows]
+        if len(circuit.supply_v) > 1:
+            current_a = current_a + circulating_a(base.solution, tolerances)[rows]
+        own, own_through = volts[rows].T * shares, through[rows].T
+        self.fixed = len(supply) + TERMS
+
+        def joined(supplies: FloatArray, moved: list[FloatArray], own: FloatArray) -> FloatArray:
+            three = np.stack(moved[:3], axis=-1) @ tolerances.mixing
+            fuse = tolerances.fuse * moved[3][..., None]
+            return np.concatenate([supplies * supply, three, fuse, own], axis=-1)
+
+        none = np.zeros((1, len(supply)))
+        response = branch[rows].T * shares
+        self.healthy = joined(effect.read.per_supply, healthy, response * current_a)
+        self.back = joined(-(volts.T @ pushed), back, own * current_a)
+        still = np.broadcast_to(none, (joints, taps, len(supply)))
+        self.push = joined(still, push, own_through[:, None, :] * response)
+        self.both = joined(np.repeat(none, joints, axis=0), both, own * own_through)
 
 
-def _with_strands(weigher: Weigher, per_node: FloatArray) -> FloatArray:
-    """One standard deviation of each node's own current and, behind them, of each strand's."""
-    circuit, tolerances = weigher.responses.circuit, weigher.tolerances
-    if not tolerances.strand:
-        return tolerances.node * per_node
+def _by_strand(weigher: Weigher, per_node: FloatArray) -> FloatArray:
+    """Sums over each strand's loaded nodes, shape (strands, ...)."""
+    circuit = weigher.responses.circuit
     every = np.zeros((circuit.design.node_count, per_node.shape[1]))
     every[circuit.loaded] = per_node
-    strands = np.add.reduceat(every, circuit.design.first_index, axis=0)
-    return np.concatenate([tolerances.node * per_node, tolerances.strand * strands])
+    return np.asarray(np.add.reduceat(every, circuit.design.first_index, axis=0))

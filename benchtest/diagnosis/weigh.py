@@ -37,7 +37,7 @@ from benchtest.diagnosis.starved import (
     solve_at,
     starved_rows,
 )
-from benchtest.diagnosis.straight import straight_rows
+from benchtest.diagnosis.straight import Sums, straight_rows
 from benchtest.diagnosis.taps import FLOATING_SD_V, Noise, Taps, own_log_ohm, read_at
 from benchtest.diagnosis.wiring import SHORTED_V, Shorted, extra_a
 
@@ -147,6 +147,11 @@ class Weigher:
     def healthy_mean(self) -> FloatArray:
         """Readings of a healthy unit, shape (readings,)."""
         return self.ordered([effect.value for effect in self.effects], axis=0)
+
+    @cached_property
+    def sums(self) -> Sums:
+        """What covariances under every joint's fault are made of."""
+        return Sums(self)
 
     @cached_property
     def healthy_spread(self) -> Spread:
