@@ -88,7 +88,7 @@ def _shared(
         moved.append(circuit.incidence.gather(np.where(made == material, current_a, 0.0)))
     columns.append(np.stack(moved[:3], axis=1) @ tolerances.mixing)
     columns.append(tolerances.fuse * moved[3][:, None])
-    effects = back.T @ factor.condense(np.concatenate(columns, axis=1))
+    effects = (factor.condense(np.concatenate(columns, axis=1)).T @ back).T
     effects[:, : len(circuit.supply_v)] += beyond * circuit.supply_v * tolerances.supply
     return np.asarray(effects)
 
@@ -154,7 +154,8 @@ class Backward:
         read = _skeleton_columns(circuit, factor, probes)
         assert read is not None
         blocks = [read[:, start : start + AT_ONCE] for start in range(0, len(probes), AT_ONCE)]
-        self.skeleton = np.concatenate([factor.solve_skeleton(block) for block in blocks], axis=1)
+        solved = [factor.solve_skeleton(block) for block in blocks]
+        self.skeleton = np.ascontiguousarray(np.concatenate(solved, axis=1))  # rows are picked
         self.across = factor.on_skeleton(circuit.joint_incidence).across(self.skeleton)
         self.beyond = circuit.probe_offset(probes)
 
@@ -214,7 +215,8 @@ class ProbeSpread:
         beyond = back.beyond + more_per_supply(solution, back.across, mean)
         self._shared = _shared(solution, back.skeleton, beyond, tolerances)
         self._joints = _joints(solution, back.across, shares, tolerances, frozenset())
-        self.variance = (self._shared**2).sum(axis=1) + (self._joints**2).sum(axis=0)
+        self.variance = np.einsum("pc,pc->p", self._shared, self._shared)
+        self.variance += np.einsum("jp,jp->p", self._joints, self._joints)
         squares, sums = self._node_moments()
         self.variance += tolerances.node**2 * squares + tolerances.strand**2 * sums
 
@@ -262,4 +264,4 @@ class ProbeSpread:
         weights = weights + tolerances.strand * np.repeat(read.nodes[:, count:], sizes, axis=1)
         drawn = (weights[:, circuit.loaded] * self.solution.load_a).T
         pushed = -self.back.factor.condense(circuit.load_incidence.gather(drawn))
-        return np.asarray(shared + self.back.skeleton.T @ pushed)
+        return np.asarray(shared + (pushed.T @ self.back.skeleton).T)
