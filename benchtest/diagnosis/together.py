@@ -87,7 +87,7 @@ def together(look: Look) -> list[Together]:
 
 
 def _ranked(rows: list[Together]) -> list[Together]:
-    ranked = sorted(rows, key=lambda row: -row.log_weight)
+    ranked = sorted(rows, key=lambda row: -round(row.log_weight, 9))  # ties as they came
     return [row for row in ranked if row.log_weight > ranked[0].log_weight - KEPT_LOG]
 
 

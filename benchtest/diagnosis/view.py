@@ -197,7 +197,8 @@ class View:
         for place, weight in zip(places, (self.chain + chain_odds).tolist(), strict=True):
             fault = self.space.chain[place]
             found.append((weight, Part(fault.where, fault.kind, chain=place)))
-        return sorted(found, key=lambda row: -row[0])  # stable: ties stay in the file's order
+        # rounded: what is alike by symmetry stays in the file's order, whatever the last digit
+        return sorted(found, key=lambda row: -round(row[0], 9))
 
     def _has(self, chain: int) -> bool:
         return any(part.chain == chain for part in self.parts)
