@@ -26,6 +26,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         0 done; 2 bad input or usage; 1 failed while running; 130 interrupted.
     """
     _let_any_terminal_print()
+    # before numpy is there: sums this small wait for a second thread longer than it helps, and come
+    # out the same to the last digit on any number of cores
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         code = _run(sys.argv[1:] if argv is None else argv)
         sys.stdout.flush()

@@ -36,6 +36,8 @@ CELL_SD = float(STEP_LOG / np.sqrt(12.0))
 standard deviation of their logarithm."""
 COLUMNS = GRID + 1
 """The grid and, last, the joint open."""
+MOST_KEPT_OCTETS, OCTETS_A_POINT = 200_000_000, 400
+"""Memory that solutions of faults may take, and what each takes for a point of its circuit."""
 STARVED_V = 1.7
 """Volts that a starved strand keeps: below, its nodes draw next to nothing. [V] Common practice."""
 
@@ -232,9 +234,12 @@ class Responses:
         """The prop with one joint changed, solved anew; strands that get no data stay dark."""
         ohm = float(GRID_OHM[column]) if column < GRID else math.inf
         key = (joint, ohm, lit)
-        if key not in self._exact:
-            self._exact[key] = self._solve_anew(joint, ohm, lit)
-        return self._exact[key]
+        solution = self._exact.pop(key, None) or self._solve_anew(joint, ohm, lit)
+        octets = OCTETS_A_POINT * self.circuit.wiring.point_count
+        while len(self._exact) * octets > MOST_KEPT_OCTETS:
+            self._exact.pop(next(iter(self._exact)))  # the one not asked for longest goes
+        self._exact[key] = solution
+        return solution
 
     def _solve_anew(self, joint: str, ohm: float, lit: Lit) -> Solution:
         circuit = Circuit(self.design, {**self.given, joint: ohm})
