@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,8 @@ MANY = 800
 """Components from which there are: the work grows with their square."""
 FINALS = 12
 """Candidates that are worked out exactly at the most, before one is chosen."""
+ROWS = 64
+"""Components whose distances to all others are worked out together."""
 FITS_NOTHING_SD = 8.0
 """Standard deviations from all other readings past which one must be taken again."""
 SAME_AGAIN = 3
@@ -65,6 +68,21 @@ class Components:
     weight: FloatArray
     joint: NDArray[np.intp]
     column: NDArray[np.intp]
+
+    @cached_property
+    def pairs(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Every two components of one joint, each with itself and both ways round."""
+        order = np.argsort(self.joint, kind="stable")
+        _, sizes = np.unique(self.joint, return_counts=True)
+        groups = np.split(order, np.cumsum(sizes)[:-1])
+        one = [np.repeat(group, len(group)) for group in groups]
+        return np.concatenate(one), np.concatenate([np.tile(g, len(g)) for g in groups])
+
+    @cached_property
+    def named(self) -> FloatArray:
+        """Probability of each one's joint, shape (components,)."""
+        one, other = self.pairs
+        return np.bincount(one, self.weight[other], len(self.weight))
 
 
 def components_of(found: Posterior, space: FaultSpace) -> Components:
@@ -248,10 +266,27 @@ def information_bits(off_sd: FloatArray, parts: Components) -> float:
     Source: entropy of a Gaussian mixture by pairwise distances, Kolchinsky and Tracey, Entropy
     19(7), 2017; the distance is half way between its bounds (`d²/4` between `d²/8` and `d²/2`).
     """
-    near = np.exp(-((off_sd[:, None] - off_sd) ** 2) / 4.0) * parts.weight
-    same = parts.joint[:, None] == parts.joint
-    own = (near * same).sum(axis=1) / (same * parts.weight).sum(axis=1)
-    return float(parts.weight @ np.log2(own / near.sum(axis=1)))
+    one, other = parts.pairs
+    near = np.exp(-((off_sd[one] - off_sd[other]) ** 2) / 4.0)
+    own = np.bincount(one, near * parts.weight[other], len(off_sd)) / parts.named
+    return float(parts.weight @ np.log2(own / _density(off_sd, parts.weight)))
+
+
+def _density(off_sd: FloatArray, weight: FloatArray) -> FloatArray:
+    """Sum of `weight * exp(-d²/4)` over all components, seen from each, shape (components,).
+
+    The distance from one to another is that from the other to the one: half of them will do.
+    """
+    total = np.zeros(len(off_sd))
+    for start in range(0, len(off_sd), ROWS):
+        stop = min(start + ROWS, len(off_sd))
+        near = off_sd[start:stop, None] - off_sd[start:]
+        near *= near
+        near *= -0.25
+        np.exp(near, out=near)
+        total[start:stop] += near @ weight[start:]
+        total[stop:] += weight[start:stop] @ near[:, stop - start :]
+    return total
 
 
 def _ease(ask: Ask, readings: Sequence[Reading]) -> float:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.integrate import quad
-from scipy.stats import multivariate_normal, norm
+from scipy.stats import chi2, multivariate_normal, norm
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
@@ -17,6 +17,7 @@ from benchtest.diagnosis.plan import Components, information_bits
 from benchtest.diagnosis.response import GRID_OHM
 from benchtest.diagnosis.straight import straight_rows
 from benchtest.diagnosis.taps import noise_of, taps_of
+from benchtest.diagnosis.view import chance_beyond
 from benchtest.diagnosis.weigh import Weigher
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.reading import Reading
@@ -39,6 +40,28 @@ def test_likelihood_is_the_gaussian_density_with_one_slip_allowed() -> None:
     assert log_likelihood(off, covariance, slip_per_v=0.1) == pytest.approx(
         np.log(expected), rel=1e-9
     )
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 12, 25, 100])
+def test_chance_of_being_so_far_off_is_that_of_chi_squared(count: int) -> None:
+    # scipy.stats.chi2 is the other side
+    for square in (0.0, 0.3, 4.0, 30.0, 150.0):
+        expected = chi2.sf(square, count)
+        assert chance_beyond(square, count) == pytest.approx(expected, rel=1e-9, abs=1e-15)
+
+
+def test_information_of_many_components_is_the_double_sum() -> None:
+    # Kolchinsky and Tracey's estimate written out pair by pair, more of them than one block
+    rng = np.random.default_rng(3)
+    weight, joint, off_sd = rng.random(150), rng.integers(-1, 9, 150), 5.0 * rng.normal(size=150)
+    weight /= weight.sum()
+    bits = 0.0
+    for one in range(150):
+        near = weight * np.exp(-((off_sd - off_sd[one]) ** 2) / 4.0)
+        mine = joint == joint[one]
+        bits += weight[one] * np.log2(near[mine].sum() / weight[mine].sum() / near.sum())
+    found = information_bits(off_sd, Components(weight, joint, np.zeros(150, dtype=int)))
+    assert found == pytest.approx(bits, rel=1e-12)
 
 
 @pytest.mark.parametrize("apart_sd", [0.5, 1.0, 2.0, 4.0, 12.0])
