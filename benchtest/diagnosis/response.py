@@ -91,6 +91,12 @@ class Base:
         """Where some node leaves the straight part of its law, shape (joints, COLUMNS)."""
         return self.cut | self.responses.bends(self)
 
+    @cached_property
+    def cell_push(self) -> FloatArray:
+        """How far `push` goes within a step of the grid: one standard deviation, same shape. [A]"""
+        per_log_ohm = np.gradient(self.push[:, :GRID], np.log(GRID_OHM), axis=1)
+        return CELL_SD * np.column_stack([per_log_ohm, np.zeros(len(per_log_ohm))])
+
     @property
     def joint_branch(self) -> FloatArray:
         """Volts into each kept branch per ampere at each joint, shape (kept, joints). [V/A]"""

@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.tolerance import circulating_a
 from benchtest.circuit.wiring import FloatArray, Made
-from benchtest.diagnosis.response import CELL_SD, GRID, GRID_OHM
 
 if TYPE_CHECKING:
     from benchtest.diagnosis.weigh import TapEffects, Weigher
 
+MATERIALS = (Made.WIRE, Made.COPPER, Made.FUSE)
 TERMS = 4
 """What a cause does is `a + b·back + c·push + d·back·push`."""
 
@@ -43,19 +43,13 @@ def straight_rows(
     bases = [effect.base for effect in weigher.effects]
     push = np.array([base.push[joint, columns] for base in bases]).T[:, of]
     phi = np.array([base.factor_phi[joint, columns] for base in bases]).T[:, of]
-    cells = [CELL_SD * _per_log_ohm(base.push[joint])[columns] for base in bases]
     mean = weigher.healthy_mean() + push * own
     back = -phi * own
     covariance = sums.covariance(joint, back, push)
     # its resistance is what is tried: all that is left open is where it is between two tried ones
-    cell = np.array(cells).T[:, of] * own
+    cell = np.array([base.cell_push[joint, columns] for base in bases]).T[:, of] * own
     covariance += cell[:, :, None] * cell[:, None, :]
     return mean, covariance + weigher.reading_errors(mean)
-
-
-def _per_log_ohm(push: FloatArray) -> FloatArray:
-    """Change of a joint's push with the logarithm of its resistance, 0 when open, (COLUMNS,)."""
-    return np.append(np.gradient(push[:GRID], np.log(GRID_OHM)), 0.0)
 
 
 class Sums:
@@ -159,18 +153,14 @@ class _Causes:
         circuit, tolerances, base = weigher.responses.circuit, weigher.tolerances, effect.base
         volts, branch = base.joint_branch, effect.branch
         siemens, branch_a = circuit.conductance_s, base.solution.branch_a
-        pushed = siemens[:, None] * circuit.supply_matrix
-        through = siemens[:, None] * volts
         joints, taps = volts.shape[1], branch.shape[1]
-        healthy, back = [effect.load.sum(axis=0)], [-(base.solution.load_a @ base.joint_load)]
-        push, both = [np.zeros((joints, taps))], [np.zeros(joints)]
-        made = circuit.wiring.made[circuit.kept]
-        for material in (Made.WIRE, Made.COPPER, Made.FUSE):
-            of = made == material
-            healthy.append(branch_a[of] @ branch[of])
-            back.append(branch_a[of] @ volts[of])
-            push.append(through[of].T @ branch[of])
-            both.append(np.einsum("kj,kj->j", through[of], volts[of]))
+        # one row for each material: of thousands of branches, none is picked out and copied
+        made = circuit.wiring.made[circuit.kept] == np.array(MATERIALS)[:, None]
+        healthy = [effect.load.sum(axis=0), *((made * branch_a) @ branch)]
+        back = [-(base.solution.load_a @ base.joint_load), *((made * branch_a) @ volts)]
+        conducted = [(siemens * of)[:, None] * branch for of in made]
+        push = [np.zeros((joints, taps)), *(volts.T @ each for each in conducted)]
+        both = [np.zeros(joints), *((made * siemens) @ volts**2)]
         # a clamp's own cable, see `taps.own_log_ohm`
         clamped = effect.taps.cable >= 0
         healthy[1] = healthy[1] - clamped * effect.value
@@ -180,7 +170,7 @@ class _Causes:
         shares, current_a = effect.joint_shares, branch_a[rows]
         if len(circuit.supply_v) > 1:
             current_a = current_a + circulating_a(base.solution, tolerances)[rows]
-        own, own_through = volts[rows].T * shares, through[rows].T
+        own, own_through = volts[rows].T * shares, (siemens[rows, None] * volts[rows]).T
         self.fixed = len(supply) + TERMS
 
         def joined(supplies: FloatArray, moved: list[FloatArray], own: FloatArray) -> FloatArray:
@@ -191,6 +181,7 @@ class _Causes:
         none = np.zeros((1, len(supply)))
         response = branch[rows].T * shares
         self.healthy = joined(effect.read.per_supply, healthy, response * current_a)
+        pushed = siemens[:, None] * circuit.supply_matrix
         self.back = joined(-(volts.T @ pushed), back, own * current_a)
         still = np.broadcast_to(none, (joints, taps, len(supply)))
         self.push = joined(still, push, own_through[:, None, :] * response)
