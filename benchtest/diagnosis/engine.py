@@ -24,7 +24,7 @@ from benchtest.diagnosis.posterior import (
 from benchtest.diagnosis.repair import repair_words
 from benchtest.diagnosis.response import Responses
 from benchtest.diagnosis.together import Look, several_posterior, sure_parts, together
-from benchtest.diagnosis.view import Case, View, Views
+from benchtest.diagnosis.view import MOST_OCTETS, Case, View, Views
 from benchtest.diagnosis.weigh import Weigher
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER, Meter
@@ -85,10 +85,17 @@ class Engine:
         views: dict[tuple[Part, ...], View] = {}
 
         def look(parts: tuple[Part, ...]) -> View:
-            if parts not in views:
+            view = views.pop(parts, None)
+            if view is None:
                 known = views[()].best_so_far if views else -np.inf
-                views[parts] = self._views.of(case, parts, known)
-            return views[parts]
+                view = self._views.of(case, parts, known)
+            views[parts] = view
+            while sum(one.responses.octets for one in views.values()) > MOST_OCTETS:
+                oldest = next((kept for kept in views if kept not in ((), parts)), None)
+                if oldest is None:
+                    break
+                views.pop(oldest)  # of a large prop, the footing not asked for longest goes
+            return view
 
         plain = look(())
         several = together(look) if _is_unexplained(plain) else []

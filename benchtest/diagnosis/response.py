@@ -36,7 +36,7 @@ CELL_SD = float(STEP_LOG / np.sqrt(12.0))
 standard deviation of their logarithm."""
 COLUMNS = GRID + 1
 """The grid and, last, the joint open."""
-MOST_KEPT_OCTETS, OCTETS_A_POINT = 200_000_000, 400
+MOST_KEPT_OCTETS, OCTETS_A_POINT = 100_000_000, 800
 """Memory that solutions of faults may take, and what each takes for a point of its circuit."""
 STARVED_V = 1.7
 """Volts that a starved strand keeps: below, its nodes draw next to nothing. [V] Common practice."""
@@ -154,6 +154,13 @@ class Responses:
     def joint_columns(self) -> NDArray[np.intp]:
         """Column of each joint among the kept branches, shape (joints,)."""
         return self.circuit.joint_rows[1][self.joint_places]
+
+    @property
+    def octets(self) -> int:
+        """Memory that effects of joints take, about."""
+        made = {id(base.effects): base for base in self._bases.values() if "effects" in vars(base)}
+        sizes = [base.effects.branch.nbytes + base.effects.load.nbytes for base in made.values()]
+        return sum(sizes)
 
     @cached_property
     def _flat_effects(self) -> JointEffects:

@@ -22,7 +22,8 @@ from benchtest.diagnosis.looks import (
 )
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.posterior import Posterior, log_odds, posterior
-from benchtest.diagnosis.response import COLUMNS, Responses
+from benchtest.diagnosis.response import COLUMNS, GRID, Responses
+from benchtest.diagnosis.starved import APART
 from benchtest.diagnosis.taps import noise_of, taps_of
 from benchtest.diagnosis.weigh import Weighed, Weigher
 from benchtest.evidence.marks import Mark
@@ -31,6 +32,10 @@ from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design
 from benchtest.prop.lit import Lit
 
+MOST_SOLVED = 2_000_000
+"""Nodes, times circuits, that are solved anew for one footing at the most. Some seconds' worth."""
+KNOTS = GRID // APART + 2
+"""Resistances that one joint is solved at, about."""
 MISFIT_CHANCE = 1e-3
 """Readings that would be so far off less often than this are not explained. Ours."""
 MISFIT_LOOKS = 4.0
@@ -116,12 +121,32 @@ class View:
         if self.weigher is None:
             return None
         _ = self.healthy  # a fault far worse than none need not be known well
-        rows = [self._read_row(joint) for joint in range(len(self.responses.space.joints))]
+        estimated = self._estimated
+        rows = [
+            self.weigher.joint(joint, roughly=True) if joint in estimated else self._read_row(joint)
+            for joint in range(len(self.responses.space.joints))
+        ]
         count = len(self.case.readings)
         return Weighed(
             np.array([row[1] for row in rows]).reshape(-1, COLUMNS),
             np.array([row[0] for row in rows]).reshape(-1, COLUMNS, count),
         )
+
+    @property
+    def _estimated(self) -> frozenset[int]:
+        """Joints of which starving faults stay estimated: the least likely ones of a large prop.
+
+        Where a prop of thousands of nodes is short of volts, every joint starves some.
+        """
+        assert self.weigher is not None
+        bases = [effect.base for effect in self.weigher.effects]
+        starving = np.flatnonzero(np.logical_or.reduce([base.bent for base in bases]).any(axis=1))
+        most = MOST_SOLVED // (KNOTS * len(bases) * self.design.node_count)
+        if len(starving) <= most:
+            return frozenset()
+        rough = [self.weigher.joint(int(joint), roughly=True)[1].max() for joint in starving]
+        order = np.argsort(-np.round(rough, 9), kind="stable")
+        return frozenset(starving[order[most:]].tolist())
 
     def _read_row(self, joint: int) -> tuple[FloatArray, FloatArray]:
         assert self.weigher is not None
@@ -310,8 +335,10 @@ class Views:
         """The circuit with some faults; the plain one is kept for good, the others for a while."""
         key = tuple(sorted(parts, key=lambda part: (part.where, part.column, part.chain)))
         if key not in self._responses:
-            while len(self._responses) > MOST_KEPT:
-                self._responses.pop(next(kept for kept in self._responses if kept))
+            octets = sum(one.octets for one in self._responses.values())
+            if len(self._responses) > MOST_KEPT or octets > MOST_OCTETS:
+                oldest = next((kept for kept in self._responses if kept), key)
+                self._responses.pop(oldest, None)
             self._responses[key] = self._make(parts)
         return self._responses[key]
 
@@ -347,5 +374,5 @@ class Views:
         )
 
 
-MOST_KEPT = 8
-"""Circuits with faults that are kept."""
+MOST_KEPT, MOST_OCTETS = 8, 400_000_000
+"""Circuits with faults that are kept, and the memory that effects of their joints may take."""
