@@ -208,7 +208,8 @@ class Forecaster:
             silent: probes that are taken to tell nothing.
         """
         look, joint = self.outlook(lit), parts.joint
-        variance, weights, off = look.variance, [], np.zeros((len(joint), 0))
+        weights: list[FloatArray] = []
+        variance, off = look.variance, np.zeros((len(joint), 0))
         if told is not None:
             weights, known = told.of(look.spread, self.gain * look.value)
             # what was learned can never leave less than a hundredth of the doubt

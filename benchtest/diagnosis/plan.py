@@ -82,7 +82,8 @@ class Components:
     def named(self) -> FloatArray:
         """Probability of each one's joint, shape (components,)."""
         one, other = self.pairs
-        return np.bincount(one, self.weight[other], len(self.weight))
+        summed = np.bincount(one, self.weight[other], len(self.weight))
+        return np.asarray(summed, dtype=np.float64)
 
 
 def components_of(found: Posterior, space: FaultSpace) -> Components:

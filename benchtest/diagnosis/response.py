@@ -157,10 +157,13 @@ class Responses:
 
     @property
     def octets(self) -> int:
-        """Memory that effects of joints take, about."""
-        made = {id(base.effects): base for base in self._bases.values() if "effects" in vars(base)}
-        sizes = [base.effects.branch.nbytes + base.effects.load.nbytes for base in made.values()]
-        return sum(sizes)
+        """Memory that effects of joints and solutions with factors of their own take, about."""
+        bases = self._bases.values()
+        made = {id(base.effects): base for base in bases if "effects" in vars(base)}
+        effects = [base.effects.branch.nbytes + base.effects.load.nbytes for base in made.values()]
+        own = sum(not self.circuit.is_flat(base.solution.factor) for base in bases)
+        points = self.circuit.wiring.point_count * (own + len(self._exact))
+        return sum(effects) + OCTETS_A_POINT * points
 
     @cached_property
     def _flat_effects(self) -> JointEffects:

@@ -10,10 +10,16 @@ import numpy as np
 import pytest
 from scipy.stats import norm, qmc
 
-from benchtest.circuit.deviation import standard_deviation_v
+from benchtest.circuit.deviation import Backward, ProbeSpread, standard_deviation_v
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.predict import predict
-from benchtest.circuit.tolerance import HAND_SOLDERED, cause_names, joint_moments, spread
+from benchtest.circuit.tolerance import (
+    FROM_MANY_REELS,
+    HAND_SOLDERED,
+    cause_names,
+    joint_moments,
+    spread,
+)
 from benchtest.circuit.wiring import FloatArray
 from benchtest.prop.design import HEALTHY_JOINT_OHM, Design, NodeKind, Probe
 from benchtest.prop.joints import power_joints
@@ -162,6 +168,26 @@ def test_both_ways_to_a_standard_deviation_agree(
     assert standard_deviation_v(solution, probes, known_joints=known) == pytest.approx(
         spread(solution, probes, known_joints=known).sd_v, rel=1e-9
     )
+
+
+@pytest.mark.parametrize("starved", [False, True])
+def test_probes_covary_with_readings_as_with_a_number_for_every_node(
+    make_fan: MakeFan, make_kind: MakeKind, starved: bool
+) -> None:
+    """Two ways to one sum: on the skeleton, and with a row for every node and strand."""
+    design = _starved_or_not(make_fan, make_kind, starved)
+    tolerances = dataclasses.replace(FROM_MANY_REELS, alike=(0.2, -0.1, 0.3))
+    solution = Circuit(design, {"3A+": 1.5}).solve(parse_lit("2-4", design).duty(design))
+    assert (solution.slope_s.max() > 1e-3) == starved
+    probes = [parse_probe(text, design) for text in ("3A", "3B", "2A+>3A+", "foot:3+>3A+")]
+    known = frozenset({"3A+"})
+    read = spread(solution, probes[1:], tolerances, known)
+    back = Backward(solution.circuit, solution.factor, probes)
+    short = ProbeSpread(solution, back, tolerances, known)
+    whole = spread(solution, probes, tolerances, known)
+    assert short.variance == pytest.approx(whole.sd_v**2, rel=1e-9)
+    expected = whole.shared @ read.shared.T + whole.nodes @ read.nodes.T
+    assert short.covariance_with(read) == pytest.approx(expected, rel=1e-8, abs=1e-14)
 
 
 def _difference_v(
