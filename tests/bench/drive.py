@@ -1,11 +1,13 @@
 """How well frames keep time, beside the sacn library's own sender.
 
-By hand: `python -m tests.bench.drive [SECONDS]`. Prints; judges nothing. Runs in a network
-namespace of its own that has only a loopback; packets are timed by the kernel as they arrive.
+By hand: `python -m tests.bench.drive [--seconds 10] [--json FILE]`, about two and a half minutes.
+Prints; judges nothing. Runs in a network namespace of its own that has only a loopback; packets are
+timed by the kernel as they arrive. On a machine with other work, `chrt -r 1` before it.
 """
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import json
 import os
@@ -21,11 +23,12 @@ import threading
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from tests.bench.drive_sender import PERIOD_S, expected
-from tests.bench.figures import note, run
 
 UNIVERSES = 64
 KEY_UNIVERSES = 16
@@ -33,8 +36,11 @@ PORT = 5568  # the library sends to no other
 STAMPED = getattr(socket, "SO_TIMESTAMPNS", 35)
 FORCED_BUFFER = 33  # SO_RCVBUFFORCE: socket(7)
 SETTLE_S = 1.0
-OURS = ("ours", "ours, synchronised")
+LATE_MS = 5.0
+PATIENCE_S = 60.0
 SENDERS = ("ours", "ours, synchronised", "sacn, its own thread", "sacn, manual flush")
+KEYS_DOWN = 70
+Row = dict[str, Any]
 
 
 @dataclass(frozen=True)
@@ -99,37 +105,45 @@ def _intervals(heard: list[Packet]) -> np.ndarray:
     return np.diff(at_ms[(at_ms >= begin) & (at_ms <= end)])
 
 
-def _pace(heard: list[Packet]) -> str:
+def _pace(heard: list[Packet]) -> Row:
+    """How far intervals are from the 25 ms that they should be, and when they were far off."""
     gaps = _intervals(heard)
     off = np.abs(gaps - PERIOD_S * 1e3)
     p50, p99 = np.percentile(off, [50, 99])
-    return f"{gaps.mean():9.4f} {p50:8.3f} {p99:8.3f} {off.max():8.3f}"
+    far_s = np.cumsum(gaps)[off > LATE_MS] / 1e3
+    return {
+        "mean_ms": float(gaps.mean()),
+        "off_p50_ms": float(p50),
+        "off_p99_ms": float(p99),
+        "off_max_ms": float(off.max()),
+        "intervals": len(gaps),
+        # one stall of the machine makes many intervals late; how many stalls there were
+        "stalls": int(1 + (np.diff(far_s) > 1.0).sum()) if len(far_s) else 0,
+    }
 
 
-def compare(seconds: float) -> None:
-    """Our sender and the library's, one after the other."""
-    print(f"{UNIVERSES} universes, 40 frames a second, {seconds:g} s; off = |interval - 25 ms|")
-    print(f"{'':>22} {'CPU %':>7} {'mean ms':>9} {'off p50':>8} {'off p99':>8} {'off max':>8}")
+def _waits(*columns: tuple[str, list[float]]) -> Row:
+    row: Row = {}
+    for name, values in columns:
+        p50, p99 = np.percentile(values, [50, 99])
+        row |= {f"{name}_p50_ms": float(p50), f"{name}_p99_ms": float(p99)}
+        row |= {f"{name}_max_ms": float(max(values)), "count": len(values)}
+    return row
+
+
+def compare(seconds: float) -> Iterator[tuple[str, Row]]:
+    """Our sender and the library's, one after the other: 64 universes, 40 frames a second."""
     for mode in SENDERS:
         with listening() as ear:
             done = subprocess.run(
                 _sender(mode, UNIVERSES, seconds), stdout=subprocess.PIPE, check=True
             )
             time.sleep(0.3)
-        cpu = json.loads(done.stdout)["cpu"]
-        print(f"{mode:>22} {cpu * 100:7.1f} {_pace(ear.heard)}", flush=True)
-        ours = mode in OURS
-        note(f"{UNIVERSES} universes at 40 frames a second, {mode}: processor",
-             cpu * 100, "% of a core", most=5.0 if ours else None)  # fmt: skip
-        off = np.abs(_intervals(ear.heard) - PERIOD_S * 1e3)
-        note(f"{UNIVERSES} universes, {mode}: interval off by, p99",
-             float(np.percentile(off, 99)), "ms", most=0.5 if ours else None)  # fmt: skip
+        yield mode, json.loads(done.stdout) | _pace(ear.heard)
 
 
-def latency() -> None:
-    """From a change that is asked for to the packets that carry it."""
-    print(f"\n{KEY_UNIVERSES} universes: from a change asked for to its packets, ms")
-    print(f"{'':>34} {'first p50':>9} {'first p99':>9} {'all p50':>9} {'all p99':>9}")
+def latency() -> Iterator[tuple[str, Row]]:
+    """From a change that is asked for to the packets that carry it: 16 universes."""
     for mode in ("keys at rest", "keys in a ramp"):
         with listening() as ear:
             words = _sender(mode, KEY_UNIVERSES, 0.0)
@@ -144,26 +158,17 @@ def latency() -> None:
             if len(came) == KEY_UNIVERSES:  # else the next change came before it went out
                 first.append((came[0] - asked) / 1e6)
                 every.append((came[-1] - asked) / 1e6)
-        _row(f"{mode} ({len(first)} changes)", first, every)
-
-
-def _row(name: str, *columns: list[float]) -> None:
-    budget = 15.0 if "terminal" in name or "rest" in name else None
-    p50, p99 = (float(np.percentile(columns[0], share)) for share in (50, 99))
-    note(f"{KEY_UNIVERSES} universes, {name}, to the first packet: p50", p50, "ms")
-    note(f"{KEY_UNIVERSES} universes, {name}, to the first packet: p99", p99, "ms", most=budget)
-    figures = [f"{value:9.2f}" for column in columns for value in np.percentile(column, [50, 99])]
-    print(f"{name:>34} {' '.join(figures)}", flush=True)
+        yield mode.replace("keys", "change"), _waits(("first", first), ("all", every))
 
 
 @contextlib.contextmanager
-def terminal(mode: str, seconds: float) -> Iterator[int]:
+def terminal(universes: int, seconds: float) -> Iterator[int]:
     """The terminal program on a pty; gives the end that a person sits at."""
     folder = tempfile.mkdtemp(prefix="benchtest-")
     ours, theirs = pty.openpty()
     os.set_blocking(ours, False)
     process = subprocess.Popen(
-        _sender(mode, KEY_UNIVERSES, seconds, folder),
+        _sender("screen", universes, seconds, folder),
         stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True,
         env=os.environ | {"TERM": "xterm-256color", "COLUMNS": "110", "LINES": "40"},
     )  # fmt: skip
@@ -187,50 +192,90 @@ def _wait(ours: int, seconds: float) -> None:
         time.sleep(0.005)
 
 
-def _lit(ear: Ear) -> bool:
-    return any(any(packet.slots) for packet in list(ear.heard))
+def _until_lit(ear: Ear, ours: int) -> None:
+    due_s = time.monotonic() + PATIENCE_S
+    while not any(any(packet.slots) for packet in list(ear.heard)):
+        _wait(ours, 0.1)
+        if time.monotonic() > due_s:
+            raise TimeoutError("the terminal program lights nothing")
+    _wait(ours, 1.0)
 
 
-def keys_of_the_terminal() -> None:
-    """From a key in the terminal program (verdict, disk, next strand lit) to the first packet."""
-    waits = []
-    with listening() as ear, terminal("screen", 0.0) as ours:
-        while not _lit(ear):
-            _wait(ours, 0.1)
-        _wait(ours, 1.0)
-        for _ in range(2 * KEY_UNIVERSES - 2):
-            known = {packet.universe: packet.slots for packet in ear.heard}
-            count = len(ear.heard)
-            asked = time.clock_gettime_ns(time.CLOCK_REALTIME)
-            os.write(ours, b" ")
-            while not (news := [p for p in ear.heard[count:] if p.slots != known[p.universe]]):
-                _wait(ours, 0.02)
-            waits.append((news[0].at_ns - asked) / 1e6)
-            _wait(ours, random.uniform(0.1, 0.4))
-    _row(f"key in the terminal ({len(waits)} keys)", waits)
+def keys_of_the_terminal() -> Iterator[tuple[str, Row]]:
+    """From a key in the terminal program to the first packet: 16 universes, 32 strands."""
+    strands = 2 * KEY_UNIVERSES
+    with listening() as ear, terminal(KEY_UNIVERSES, 0.0) as ours:
+        _until_lit(ear, ours)
+        # a verdict goes to disk first, then the next strand is lit; down only lights it
+        keys = {"key with a verdict": (b" ", strands - 2), "key without": (b"\x1b[B", KEYS_DOWN)}
+        for name, (key, times) in keys.items():
+            yield name, _waits(("first", [_key(ear, ours, key) for _ in range(times)]))
 
 
-def beside_the_screen(seconds: float) -> None:
+def _key(ear: Ear, ours: int, key: bytes) -> float:
+    """Press one, and wait for what it lights. [ms]"""
+    known = {packet.universe: packet.slots for packet in ear.heard}
+    count = len(ear.heard)
+    asked = time.clock_gettime_ns(time.CLOCK_REALTIME)
+    os.write(ours, key)
+    due_s = time.monotonic() + PATIENCE_S
+    while not (news := [p for p in ear.heard[count:] if p.slots != known[p.universe]]):
+        _wait(ours, 0.02)
+        if time.monotonic() > due_s:
+            raise TimeoutError("a key lights nothing")
+    _wait(ours, random.uniform(0.1, 0.3))
+    return (news[0].at_ns - asked) / 1e6
+
+
+def beside_the_screen(seconds: float) -> Row:
     """Intervals of the clock in the terminal program: its map redrawn, a note being typed."""
-    with listening() as ear, terminal("screen", seconds) as ours:
-        while not _lit(ear):
-            _wait(ours, 0.1)
+    with listening() as ear, terminal(UNIVERSES, seconds) as ours:
+        _until_lit(ear, ours)
         os.write(ours, b"n")
         end_s = time.monotonic() + seconds + 1.0
         while time.monotonic() < end_s:
             _wait(ours, 0.05)
             os.write(ours, random.choice((b"a", b"e", b"s", b"\x7f")))
         moving = [packet for packet in ear.heard if 1 < packet.slots[0] < 255]
-    print(f"\n{KEY_UNIVERSES} universes, beside the screen of the terminal program")
-    print(f"{'mean ms':>40} {'off p50':>8} {'off p99':>8} {'off max':>8}")
-    print(f"{'':>30} {_pace(moving)}", flush=True)
-    off = np.abs(_intervals(moving) - PERIOD_S * 1e3)
-    note(f"{KEY_UNIVERSES} universes beside the terminal program: interval off by, p99",
-         float(np.percentile(off, 99)), "ms", most=5.0)  # fmt: skip
+    return _pace(moving)
+
+
+def measure(seconds: float) -> Iterator[tuple[str, str, Row]]:
+    """Every figure: what kind of row, its name, what was measured."""
+    for name, row in compare(seconds):
+        yield "pace", name, row
+    yield "pace", "ours, beside the busiest screen", beside_the_screen(seconds)
+    for name, row in latency():
+        yield "wait", name, row
+    for name, row in keys_of_the_terminal():
+        yield "wait", name, row
+
+
+HEADS = {
+    "pace": (f"{UNIVERSES} universes, 40 frames a second; off = |interval - 25 ms|",
+             ("CPU %", "mean", "off p50", "off p99", "max ms", "stalls", "waited")),
+    "wait": (f"{KEY_UNIVERSES} universes; to the first packet, and to the last; ms",
+             ("count", "p50", "p99", "max", "all p99")),
+}  # fmt: skip
+
+
+def _cells(kind: str, row: Row) -> list[str]:
+    if kind == "wait":
+        last = f"{row['all_p99_ms']:8.2f}" if "all_p99_ms" in row else ""
+        waits = [f"{row[f'first_{part}_ms']:8.2f}" for part in ("p50", "p99", "max")]
+        return [f"{row['count']:8d}", *waits, last]
+    cpu = f"{row['cpu'] * 100:8.1f}" if "cpu" in row else " " * 8
+    off = [f"{row[f'off_{part}_ms']:8.3f}" for part in ("p50", "p99", "max")]
+    waited = f"{row['waited_ms']:8.1f}" if "waited_ms" in row else ""
+    return [cpu, f"{row['mean_ms']:8.3f}", *off, f"{row['stalls']:8d}", waited]
 
 
 def main() -> None:
     """Print every figure."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seconds", type=float, default=10.0, help="of each pace")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="keep the figures there too")
+    args = parser.parse_args()
     if os.environ.get("BENCH_ALONE") is None:
         setup = "PATH=$PATH:/sbin:/usr/sbin; ip link set lo up multicast on; "
         setup += 'ip route add 224.0.0.0/4 dev lo; exec "$@"'
@@ -238,12 +283,21 @@ def main() -> None:
         user = [] if os.geteuid() == 0 else ["--map-root-user"]
         again = ["unshare", *user, "--net", "sh", "-c", setup, "sh", *words]
         os.execvpe("unshare", again, os.environ | {"BENCH_ALONE": "1"})
-    seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 10.0
-    compare(seconds)
-    latency()
-    keys_of_the_terminal()
-    beside_the_screen(seconds)
+    began_s, load, kept, before = time.monotonic(), os.getloadavg()[0], [], ""
+    for kind, name, row in measure(args.seconds):
+        if kind != before:
+            title, columns = HEADS[kind]
+            print(f"{title}\n{'':>32} " + " ".join(f"{column:>8}" for column in columns))
+        before = kind
+        print(f"{name:>32} " + " ".join(_cells(kind, row)), flush=True)
+        kept.append({"kind": kind, "name": name, "universes": UNIVERSES if kind == "pace"
+                     else KEY_UNIVERSES} | row)  # fmt: skip
+    lasted_s = time.monotonic() - began_s
+    print(f"load {load:.1f} at the start, {os.cpu_count()} processors, {lasted_s:.0f} s")
+    if args.json is not None:
+        about = {"load": load, "processors": os.cpu_count(), "seconds": args.seconds}
+        args.json.write_text(json.dumps(about | {"rows": kept}, indent=1), encoding="utf-8")
 
 
 if __name__ == "__main__":
-    run(main)
+    main()

@@ -24,10 +24,11 @@ from benchtest.drive.clock import FrameClock
 from benchtest.drive.e131 import E131Driver, Sender
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
+from tests.tui.conftest import make_ready
 
 Found = dict[str, object]
 PERIOD_S = 0.025
-KEYS = 200
+KEYS = 120
 
 PROP = """
 format = 1
@@ -72,6 +73,15 @@ def _clock(universes: int, port: int, *, sync: bool = False) -> Iterator[tuple[F
         yield clock, design
 
 
+def _waited_ms() -> float:
+    """Time that this process's threads were ready to run and had no processor. [ms]
+
+    Source: Linux, Documentation/scheduler/sched-stats: second figure of a task's schedstat.
+    """
+    tasks = Path("/proc/self/task").glob("*/schedstat")
+    return sum(int(task.read_text().split()[1]) for task in tasks) / 1e6
+
+
 def _used_s() -> float:
     """Time that this process has had of a core. [s]"""
     used = resource.getrusage(resource.RUSAGE_SELF)
@@ -82,9 +92,10 @@ def ours(universes: int, seconds: float, port: int, *, sync: bool = False) -> Fo
     """Our clock and driver: one slow ramp, so that each frame is worked out and differs."""
     with _clock(universes, port, sync=sync) as (clock, design):
         clock.show(_level(design, 255), ramp_s=seconds + 1.0)
-        before_s = _used_s()
+        before_s, before_ms = _used_s(), _waited_ms()
         time.sleep(seconds)
-        return {"cpu": (_used_s() - before_s) / seconds}
+        cpu = (_used_s() - before_s) / seconds
+        return {"cpu": cpu, "waited_ms": _waited_ms() - before_ms}
 
 
 def ours_sync(universes: int, seconds: float, port: int) -> Found:
@@ -109,7 +120,7 @@ def _library(universes: int) -> Iterator[sacn.sACNsender]:
 def _library_frames(universes: int, seconds: float, *, flush: bool) -> Found:
     with _library(universes) as sender:
         sender.manual_flush = flush
-        start_s, before_s = time.monotonic(), _used_s()
+        start_s, before_s, before_ms = time.monotonic(), _used_s(), _waited_ms()
         for frame in range(int(seconds / PERIOD_S)):
             time.sleep(max(0.0, start_s + frame * PERIOD_S - time.monotonic()))
             slots = bytes([frame % 256]) * 512
@@ -117,7 +128,8 @@ def _library_frames(universes: int, seconds: float, *, flush: bool) -> Found:
                 sender[universe].dmx_data = slots
             if flush:
                 sender.flush()
-        return {"cpu": (_used_s() - before_s) / (time.monotonic() - start_s)}
+        cpu = (_used_s() - before_s) / (time.monotonic() - start_s)
+        return {"cpu": cpu, "waited_ms": _waited_ms() - before_ms}
 
 
 def library_auto(universes: int, seconds: float, port: int) -> Found:
@@ -177,6 +189,7 @@ def screen(universes: int, seconds: float, port: int) -> None:
     folder = Path(sys.argv[5])
     prop = folder / "wall.toml"
     prop.write_text(prop_text(universes), encoding="utf-8")
+    make_ready(folder, prop, "WF-03")  # its strands are the next thing to look at
     app = BenchApp(Bench(folder, f"e131:127.0.0.1:{port}", prop), "WF-03")
 
     def ramp() -> None:
