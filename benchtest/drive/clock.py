@@ -228,7 +228,9 @@ class FrameClock:
         if self._changed:
             return self._sent_s + self._gap_s
         moving = self._to_repeat > 0 or self._ramping(self._slot_s)
-        return self._slot_s + (self._period_s if moving else KEEP_ALIVE_S)
+        due_s = self._slot_s + (self._period_s if moving else KEEP_ALIVE_S)
+        # after a frame that went out late, the next keeps its deadline only as the ceiling lets it
+        return max(due_s, self._sent_s + self._gap_s)
 
     def close(self) -> None:
         """Stop the thread, take the prop dark and end the stream. May be called again."""

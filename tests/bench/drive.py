@@ -38,7 +38,13 @@ FORCED_BUFFER = 33  # SO_RCVBUFFORCE: socket(7)
 SETTLE_S = 1.0
 LATE_MS = 5.0
 PATIENCE_S = 60.0
-SENDERS = ("ours", "ours, synchronised", "sacn, its own thread", "sacn, manual flush")
+SENDERS = (
+    "bare sleep, no packets",
+    "ours",
+    "ours, synchronised",
+    "sacn, its own thread",
+    "sacn, manual flush",
+)
 KEYS_DOWN = 70
 Row = dict[str, Any]
 
@@ -105,9 +111,8 @@ def _intervals(heard: list[Packet]) -> np.ndarray:
     return np.diff(at_ms[(at_ms >= begin) & (at_ms <= end)])
 
 
-def _pace(heard: list[Packet]) -> Row:
+def _pace(gaps: np.ndarray) -> Row:
     """How far intervals are from the 25 ms that they should be, and when they were far off."""
-    gaps = _intervals(heard)
     off = np.abs(gaps - PERIOD_S * 1e3)
     p50, p99 = np.percentile(off, [50, 99])
     far_s = np.cumsum(gaps)[off > LATE_MS] / 1e3
@@ -139,7 +144,9 @@ def compare(seconds: float) -> Iterator[tuple[str, Row]]:
                 _sender(mode, UNIVERSES, seconds), stdout=subprocess.PIPE, check=True
             )
             time.sleep(0.3)
-        yield mode, json.loads(done.stdout) | _pace(ear.heard)
+        found = json.loads(done.stdout)
+        gaps = np.array(found.pop("gaps")) if "gaps" in found else _intervals(ear.heard)
+        yield mode, found | _pace(gaps)
 
 
 def latency() -> Iterator[tuple[str, Row]]:
@@ -237,7 +244,7 @@ def beside_the_screen(seconds: float) -> Row:
             _wait(ours, 0.05)
             os.write(ours, random.choice((b"a", b"e", b"s", b"\x7f")))
         moving = [packet for packet in ear.heard if 1 < packet.slots[0] < 255]
-    return _pace(moving)
+    return _pace(_intervals(moving))
 
 
 def measure(seconds: float) -> Iterator[tuple[str, str, Row]]:
@@ -253,7 +260,7 @@ def measure(seconds: float) -> Iterator[tuple[str, str, Row]]:
 
 HEADS = {
     "pace": (f"{UNIVERSES} universes, 40 frames a second; off = |interval - 25 ms|",
-             ("CPU %", "mean", "off p50", "off p99", "max ms", "stalls", "waited")),
+             ("CPU %", "mean", "off p50", "off p99", "max ms", "stalls", "waited", "own late")),
     "wait": (f"{KEY_UNIVERSES} universes; to the first packet, and to the last; ms",
              ("count", "p50", "p99", "max", "all p99")),
 }  # fmt: skip
@@ -266,8 +273,8 @@ def _cells(kind: str, row: Row) -> list[str]:
         return [f"{row['count']:8d}", *waits, last]
     cpu = f"{row['cpu'] * 100:8.1f}" if "cpu" in row else " " * 8
     off = [f"{row[f'off_{part}_ms']:8.3f}" for part in ("p50", "p99", "max")]
-    waited = f"{row['waited_ms']:8.1f}" if "waited_ms" in row else ""
-    return [cpu, f"{row['mean_ms']:8.3f}", *off, f"{row['stalls']:8d}", waited]
+    own = [f"{row[name]:8.1f}" for name in ("waited_ms", "late_ms") if name in row]
+    return [cpu, f"{row['mean_ms']:8.3f}", *off, f"{row['stalls']:8d}", *own]
 
 
 def main() -> None:

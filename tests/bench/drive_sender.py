@@ -88,6 +88,19 @@ def _used_s() -> float:
     return used.ru_utime + used.ru_stime
 
 
+def bare(universes: int, seconds: float, port: int) -> Found:
+    """Nothing but sleep to absolute deadlines: what this machine itself is late by."""
+    start_s, before_s, before_ms = time.monotonic(), _used_s(), _waited_ms()
+    woken_s = []
+    for frame in range(int(seconds / PERIOD_S)):
+        time.sleep(max(0.0, start_s + frame * PERIOD_S - time.monotonic()))
+        woken_s.append(time.monotonic())
+    gaps = (np.diff(woken_s) * 1e3).tolist()
+    late_ms = max(woken - start_s - place * PERIOD_S for place, woken in enumerate(woken_s)) * 1e3
+    cpu = (_used_s() - before_s) / seconds
+    return {"cpu": cpu, "waited_ms": _waited_ms() - before_ms, "late_ms": late_ms, "gaps": gaps}
+
+
 def ours(universes: int, seconds: float, port: int, *, sync: bool = False) -> Found:
     """Our clock and driver: one slow ramp, so that each frame is worked out and differs."""
     with _clock(universes, port, sync=sync) as (clock, design):
@@ -95,7 +108,9 @@ def ours(universes: int, seconds: float, port: int, *, sync: bool = False) -> Fo
         before_s, before_ms = _used_s(), _waited_ms()
         time.sleep(seconds)
         cpu = (_used_s() - before_s) / seconds
-        return {"cpu": cpu, "waited_ms": _waited_ms() - before_ms}
+        # by the clock itself: what is late on the wire and not here was held up behind it
+        late_ms = max(clock._late_s, default=0.0) * 1e3
+        return {"cpu": cpu, "waited_ms": _waited_ms() - before_ms, "late_ms": late_ms}
 
 
 def ours_sync(universes: int, seconds: float, port: int) -> Found:
@@ -207,6 +222,7 @@ def screen(universes: int, seconds: float, port: int) -> None:
 
 
 MODES: dict[str, Callable[[int, float, int], Found | None]] = {
+    "bare sleep, no packets": bare,
     "ours": ours,
     "ours, synchronised": ours_sync,
     "sacn, its own thread": library_auto,
