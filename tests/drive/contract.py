@@ -96,10 +96,15 @@ class DriverContract:
         wanted = on_the_wire(driver.design, frame)  # type: ignore[attr-defined]
         if not sent:
             driver.show(frame)
-        if bench.loses:
-            until(lambda: _soon(bench, wanted) or driver.show(frame) is not None)
-        else:
-            until(lambda: bench.shown() == wanted)
+
+        def has_it() -> bool:
+            if bench.shown() == wanted or not bench.loses:
+                return bench.shown() == wanted
+            if not (there := _soon(bench, wanted)):
+                driver.show(frame)
+            return there
+
+        until(has_it)
 
     def test_opening_says_where_and_how_fast(self, bench: Bench, design: Design) -> None:
         driver = bench.driver(design)

@@ -115,7 +115,7 @@ def test_exchanged_leads_are_asked_about_before_they_are_kept(
     read = metered.read_source()
     with pytest.raises(InputError, match="are red and black exchanged"):
         metered.take(read)
-    assert metered.session.state.readings == ()
+    assert not metered.session.state.readings
     assert metered.holds(read)
     assert metered.meant(read.text) == "4.9"
     assert "BM-6" in metered.enter(read.text)  # Enter keeps it as it is, with its source
