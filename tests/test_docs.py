@@ -1,0 +1,168 @@
+"""Every command that stands in the documentation is run, in a folder with a small bench.
+
+What cannot be run here stands in `NOT_RUN` with its reason; its words are still read by the
+program's own parser, or its module looked for.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+import shlex
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import benchtest.virtual
+from benchtest.cli import main
+from benchtest.cli.parser import build_parser, parse
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.records.exchange import export_lines
+from benchtest.records.shelf import Shelf
+from benchtest.session.events import ReadingTaken, SignedOff, VerdictGiven
+from benchtest.session.live import Session
+from tests.session.conftest import SMALL_FAN
+
+ROOT = Path(__file__).parents[1]
+NOTES = sorted(f"hw_notes/{path.name}" for path in ROOT.glob("hw_notes/*.md"))
+DOCS = ["README.md", "DEVELOPERS.md", *NOTES]
+EXAMPLE = Path(benchtest.virtual.__file__).parent / "willow-fan.toml"
+
+MEANT = {
+    "PROP": "willow-fan.toml",
+    "PATTERN": "by-strand",
+    "FILE": "session.jsonl",
+    "SHELL": "bash",
+    "TAG": "WF-03",
+    "e131:HOST": "e131:127.0.0.1",
+}
+"""What a person puts in the place of words in capitals."""
+
+NOT_RUN = {
+    "serial:": "needs a board on USB; tests/drive runs it on a simulated one",
+    "192.0.2.7": "drives a controller that is not here; tests/drive does so on loopback",
+    "simulate": "ends when it is told to; tests/virtual runs it",
+    "serve": "ends when it is told to",
+    "demo --auto": "takes long; tests/cli runs it",
+    "shelf --restore": "needs a damaged bench; tests/records restores several",
+}
+"""Commands of ours by a piece of their words, and why they are only read."""
+
+ALONE = ("new", "report", "label", "import")
+"""Commands that the text names without the words they need: their help is asked."""
+
+SCREEN = ([], ["demo"])
+"""Words that open the terminal program; tests/tui presses its keys."""
+
+MORE = {
+    "new": ["--yes"],
+    "drive": ["--seconds", "0.2"],
+}
+"""Options that spare a test the questions and the waiting."""
+
+
+def _commands(name: str) -> Iterator[str]:
+    """Lines of shell blocks, and what stands inline, each command by itself."""
+    text = (ROOT / name).read_text("utf-8")
+    blocks = re.findall(r"^```(?:sh|bash|console)\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
+    lines = [line.partition(" #")[0] for block in blocks for line in block.splitlines()]
+    prose = re.sub(r"^```.*?^```", "", text, flags=re.MULTILINE | re.DOTALL)
+    inline = [" ".join(code.split()) for code in re.findall(r"`([^`]+)`", prose)]
+    starts = ("benchtest ", ".venv/", "python", "bash ", "make ", "eval ")
+    lines += [code for code in inline if code == "benchtest" or code.startswith(starts)]
+    for line in lines:
+        yield from (part.strip() for part in re.split(r"&&|;", line) if part.strip())
+
+
+EVERY = sorted({(command, name) for name in DOCS for command in _commands(name)})
+OURS = [(c, n) for c, n in EVERY if re.match(r"(\.venv/bin/)?benchtest\b|eval ", c)]
+OTHERS = [(c, n) for c, n in EVERY if (c, n) not in OURS]
+
+
+def _words(command: str) -> list[str]:
+    """Words behind `benchtest`, as a person would type them."""
+    if within := re.search(r"\$\((benchtest [^)]*)\)", command):
+        command = within[1]
+    words = shlex.split(command)[1:]
+    if words[:1] == ["new"]:
+        return [word.replace("FILE", "fan.toml") for word in words]
+    return [MEANT.get(word, word) for word in words]
+
+
+def _why_not(words: list[str]) -> str:
+    if words in SCREEN:
+        return "opens the terminal program; tests/tui presses its keys"
+    return next((why for piece, why in NOT_RUN.items() if piece in " ".join(words)), "")
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with what the documentation speaks of: a prop file, a unit tested, its export."""
+    folder = tmp_path_factory.mktemp("documented")
+    shutil.copy(EXAMPLE, folder)
+    text = SMALL_FAN.replace("Small fan", "Willow fan")  # a report of it is soon made
+    with Shelf(folder / "bench") as shelf:
+        for tag in ("WF-01", "WF-02", "WF-03"):
+            session = Session.start(shelf, text, tag, DEFAULT_METER)
+            session.record(VerdictGiven(1, True))
+            session.record(ReadingTaken("all", "4A", 3.9))
+            session.record(SignedOff("R"))
+        (folder / "session.jsonl").write_text("\n".join(export_lines(shelf, "WF-03")), "utf-8")
+    rows = "lit,probe,volts\nall,4A,3.9\n"
+    (folder / "readings.csv").write_text(rows, encoding="utf-8")
+    (folder / "marks.csv").write_text("lit,strand,nodes,seen\nall,4,all,ok\n", encoding="utf-8")
+    return folder
+
+
+def test_there_is_something_to_run() -> None:
+    assert len(OURS) > 20
+    assert {name for _, name in EVERY} >= {"README.md", "DEVELOPERS.md", "hw_notes/wiring.md"}
+    for piece in NOT_RUN:  # a reason that nothing needs any more goes
+        assert piece == "serve" or any(piece in command for command, _ in OURS), piece
+
+
+@pytest.mark.parametrize("command", sorted({command for command, _ in OURS}))
+def test_a_documented_command_runs(
+    command: str,
+    bench: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    words = _words(command)
+    if _why_not(words):
+        parse(build_parser(), words)  # raises where it is no command
+        return
+    folder = tmp_path / "here"
+    shutil.copytree(bench, folder)
+    monkeypatch.chdir(folder)
+    if words[0] == "new":  # it writes no file that is there
+        (folder / "willow-fan.toml").unlink()
+    more = [word for word in MORE.get(words[0], []) if word not in words]
+    words += ["--help"] if words in [[name] for name in ALONE] else [*more, "--bench", "bench"]
+    code = main(words)
+    said = capsys.readouterr()
+    assert code == 0, f"{' '.join(words)}: {said.err}"
+    assert said.out or words[0] == "drive"
+
+
+@pytest.mark.parametrize(("command", "name"), OTHERS)
+def test_a_documented_script_is_there(command: str, name: str) -> None:
+    """Environments, pictures and benches take minutes: only that they are there is asked."""
+    words = shlex.split(command)
+    program, rest = words[0].removeprefix(".venv/bin/"), words[1:]
+    if program == "bash":
+        assert (ROOT / rest[0]).is_file(), name
+    elif program == "make":
+        target = [word for word in rest if "=" not in word and not word.startswith("-")]
+        make = (ROOT / "hw_notes" / "bridge" / "Makefile").read_text("utf-8")
+        assert all(f"\n{word}:" in make for word in target if word != "hw_notes/bridge"), name
+    elif program == "pip":
+        assert rest[0] == "install", name
+    elif rest[0] == "-m":
+        assert rest[1] == "venv" or importlib.util.find_spec(rest[1]) is not None, command
+    else:
+        assert program in ("python", "python3"), command
+        assert (ROOT / rest[0]).is_file(), command
