@@ -45,15 +45,15 @@ NOT_RUN = {
     "192.0.2.7": "drives a controller that is not here; tests/drive does so on loopback",
     "simulate": "ends when it is told to; tests/virtual runs it",
     "serve": "ends when it is told to",
-    "demo --auto": "takes long; tests/cli runs it",
+    "demo --auto": "takes long; tests/session/test_demo.py does the same job",
     "shelf --restore": "needs a damaged bench; tests/records restores several",
 }
 """Commands of ours by a piece of their words, and why they are only read."""
 
-ALONE = ("new", "report", "label", "import")
+ALONE = ("netlist", "new", "report", "label", "import")
 """Commands that the text names without the words they need: their help is asked."""
 
-SCREEN = ([], ["demo"])
+SCREEN: tuple[list[str], ...] = ([], ["demo"])
 """Words that open the terminal program; tests/tui presses its keys."""
 
 MORE = {

@@ -25,7 +25,7 @@ from benchtest.prop.writer import write_design
 from tests.bench.circuit import fan
 from tests.bench.figures import note, run
 
-TIMES, READINGS = 5, 12
+TIMES, READINGS = 3, 12
 
 
 def command_s(design: Design, folder: Path) -> tuple[float, float]:

@@ -34,7 +34,7 @@ def note(
     NOTED.append({"what": what, "value": shown, "unit": unit, "most": most, "least": least})
 
 
-def run(main: Callable[[], object]) -> None:
+def run(main: Callable[[], int | None]) -> None:
     """Run a bench; with `--json` what it prints goes to standard error and its figures out."""
     if "--json" in sys.argv:
         sys.argv.remove("--json")

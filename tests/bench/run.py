@@ -59,7 +59,7 @@ BENCHES = {
     ),
     "diagnose": Bench(
         "Diagnosis, how long", _of("diagnose"), _of("diagnose"),
-        "Best of 5; the command from start to end with its readings in a file, peak memory as the "
+        "Best of 3; the command from start to end with its readings in a file, peak memory as the "
         "system counts it.",
     ),
     "learning": Bench(
@@ -269,6 +269,7 @@ def main() -> int:
         failed |= "failed" in kept[name]
         print(f"{kept[name]['took_s']:g} s", kept[name].get("failed", ""), flush=True)
         store.write_text(json.dumps(kept, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+        target.write_text(page(kept), encoding="utf-8")
     target.write_text(page(kept), encoding="utf-8")
     print(f"The page is {target}.")
     return int(failed)
