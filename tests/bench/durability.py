@@ -47,7 +47,7 @@ from benchtest.session.events import (
     to_data,
 )
 from benchtest.session.live import Session, unfinished
-from tests.bench.figures import note, run
+from tests.bench.figures import ALSO, note, run
 
 DESIGN = files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8")
 OLD = Path(__file__).parents[1] / "records" / "golden" / "version-1.sql"
@@ -386,6 +386,7 @@ def main() -> None:
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         found = study(Path(folder), args.rounds)
+    ALSO.update(found)
     for name, figures in found.items():
         for key, count in figures.items():
             note(f"{name}: {key}", count, most=0 if key in NEVER else None)
