@@ -41,6 +41,15 @@ SEED = 5
 BUDGETS = {"12 × 30": (1.2, None), "64 × 50": (6.0, 1024)}
 """Seconds, and MiB, of the whole process."""
 TABLE_BUDGET_MS = 150
+WAITS = """
+import os, subprocess, sys, time
+start_s = time.perf_counter()
+child = subprocess.Popen(sys.argv[1:], stdout=subprocess.DEVNULL)
+_, status, used = os.wait4(child.pid, 0)
+print(time.perf_counter() - start_s, used.ru_utime + used.ru_stime, used.ru_maxrss)
+sys.exit(os.waitstatus_to_exitcode(status))
+"""
+"""A small program that starts the command: a child counts its parent's memory as its own peak."""
 
 
 @dataclass(frozen=True)
@@ -93,14 +102,12 @@ def write_readings(design: Design, hidden: str, file: Path) -> None:
 def run(prop: Path, readings: Path, checkout: Path) -> Run:
     """The command once, with the code in a checkout."""
     words = [sys.executable, "-m", "benchtest", "diagnose", str(prop), "--readings", str(readings)]
-    start_s = time.perf_counter()
-    child = subprocess.Popen([*words, "--json"], cwd=checkout, stdout=subprocess.DEVNULL)
-    _, status, usage = os.wait4(child.pid, 0)
-    wall_s = time.perf_counter() - start_s
-    child.returncode = os.waitstatus_to_exitcode(status)
-    if child.returncode:
-        raise SystemExit(f"benchtest diagnose {prop.name}: exit {child.returncode}")
-    return Run(wall_s, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024)
+    lean = [sys.executable, "-c", WAITS, *words, "--json"]
+    done = subprocess.run(lean, cwd=checkout, capture_output=True, text=True, check=False)
+    if done.returncode:
+        raise SystemExit(f"benchtest diagnose {prop.name}: {done.stderr or done.stdout}")
+    wall_s, cpu_s, peak_kib = map(float, done.stdout.split())
+    return Run(wall_s, cpu_s, peak_kib / 1024)
 
 
 def whole_process(checkouts: list[Path]) -> None:
