@@ -197,6 +197,7 @@ class ProbeSpread:
         tolerances: Tolerances = HAND_SOLDERED,
         known_joints: frozenset[str] = frozenset(),
         known_sd: float = 0.0,
+        more_a: FloatArray | None = None,
     ) -> None:
         """Form the sums.
 
@@ -206,6 +207,8 @@ class ProbeSpread:
             tolerances: how far a healthy unit may be from its design.
             known_joints: joints whose resistance is given, and so has no tolerance.
             known_sd: but this, one standard deviation of the logarithm of theirs.
+            more_a: what further causes make each loaded node draw, one standard deviation of each,
+                shape (loaded, causes). [A]
         """
         circuit = solution.circuit
         self.solution, self.back, self.tolerances = solution, back, tolerances
@@ -219,6 +222,8 @@ class ProbeSpread:
         self.variance += np.einsum("jp,jp->p", self._joints, self._joints)
         squares, sums = self._node_moments()
         self.variance += tolerances.node**2 * squares + tolerances.strand**2 * sums
+        self._more = self._drawn(np.zeros((len(circuit.loaded), 0)) if more_a is None else more_a)
+        self.variance += np.einsum("pc,pc->p", self._more, self._more)
 
     def _node_moments(self) -> tuple[FloatArray, FloatArray]:
         """Of what nodes' currents do to a probe: sum of squares, and of squares of strands' sums.
@@ -251,8 +256,16 @@ class ProbeSpread:
         )
         return squares, np.einsum("sp,sp->p", sums, sums)
 
+    def _drawn(self, load_a: FloatArray) -> FloatArray:
+        """What currents at loaded nodes do, (loaded, columns) to (probes, columns). [V]"""
+        pushed = self.solution.circuit.load_incidence.gather(load_a)
+        return np.asarray(-(self.back.factor.condense(pushed).T @ self.back.skeleton).T)
+
     def covariance_with(self, read: Spread) -> FloatArray:
-        """Covariance of each probe with readings of the same design, shape (probes, readings)."""
+        """Covariance of each probe with readings of the same design, shape (probes, readings).
+
+        `read` has the causes behind `more_a` behind each strand's.
+        """
         circuit, tolerances = self.solution.circuit, self.tolerances
         count, fixed = circuit.design.node_count, self._shared.shape[1]
         place_of = {name: place for place, name in enumerate(circuit.wiring.joint)}
@@ -261,7 +274,7 @@ class ProbeSpread:
         shared += self._joints.T @ read.shared[:, columns].T
         sizes = [strand.nodes for strand in circuit.design.strands]
         weights = tolerances.node * read.nodes[:, :count]
-        weights = weights + tolerances.strand * np.repeat(read.nodes[:, count:], sizes, axis=1)
-        drawn = (weights[:, circuit.loaded] * self.solution.load_a).T
-        pushed = -self.back.factor.condense(circuit.load_incidence.gather(drawn))
-        return np.asarray(shared + (pushed.T @ self.back.skeleton).T)
+        strands, more = np.split(read.nodes[:, count:], [len(sizes)], axis=1)
+        weights = weights + tolerances.strand * np.repeat(strands, sizes, axis=1)
+        drawn = self._drawn((weights[:, circuit.loaded] * self.solution.load_a).T)
+        return np.asarray(shared + drawn + self._more @ more.T)

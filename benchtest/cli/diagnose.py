@@ -197,6 +197,11 @@ def _words(found: Finding, design: Design) -> Iterator[str]:
         yield f"No joint above {found.cleared_ohm * 1e3:.0f} mΩ under this load, as far as seen."
     if found.strange is not None:
         yield f"Reading {found.strange} fits nothing: take it again."
+    if (look := found.look) is not None:
+        yield (
+            f"Look first: light {look.lit.text(design)} in {look.lit.colour} and mark what is not "
+            f"as it should be (expected to tell {look.expect_bits:.1f} bits)."
+        )
     yield _next(found.next, design)
 
 

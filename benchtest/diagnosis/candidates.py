@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+
 from benchtest.circuit.wiring import FloatArray
 from benchtest.prop.design import RAILS, Design, Point, Probe, StrandEnd, rail_probe
 from benchtest.prop.joints import power_joints
@@ -10,6 +12,8 @@ from benchtest.prop.names import places
 
 MOST_PAIRED = 16
 """Pads of a bus up to which every pair is a probe; beyond, pairs 1, 4, 16 … apart."""
+MOST_TRIED = 64
+"""Lit sets that are tried at the most, where feeds cannot carry them all."""
 MOST_ALONE = 12
 """Strands that are offered alone, the most suspected ones of a large prop."""
 
@@ -51,6 +55,24 @@ def lit_sets(design: Design, strand_weight: FloatArray) -> list[Lit]:
     likeliest = sorted(numbers, key=lambda n: (-strand_weight[n - 1], n))[:MOST_ALONE]
     found += [Lit(frozenset([number])) for number in sorted(likeliest)]
     return list(dict.fromkeys(found))
+
+
+def permitted_sets(lits: Sequence[Lit], permitted: Callable[[Lit], bool]) -> list[Lit]:
+    """Lit sets that feeds can carry; of one that they cannot, both its halves instead.
+
+    Args:
+        lits: what one would like to light.
+        permitted: tells whether fuses and supplies can carry a lit set.
+    """
+    found: dict[Lit, None] = {}
+    waiting = list(lits)
+    for lit in waiting:  # grows while it is gone through
+        if permitted(lit):
+            found[lit] = None
+        elif len(lit.strands) > 1 and len(waiting) < MOST_TRIED:
+            numbers = sorted(lit.strands)
+            waiting += [Lit(frozenset(numbers[::2])), Lit(frozenset(numbers[1::2]))]
+    return list(found)
 
 
 def board_of(probe: Probe) -> str:

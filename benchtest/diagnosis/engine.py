@@ -7,12 +7,15 @@ from functools import cached_property
 
 import numpy as np
 
-from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
+from benchtest.circuit.tolerance import Tolerances
 from benchtest.diagnosis.explain import Reason, fits_nothing, reason
 from benchtest.diagnosis.faults import Priors, fault_space
 from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, Suspect
 from benchtest.diagnosis.forecast import Forecaster
+from benchtest.diagnosis.law import tolerances_of
+from benchtest.diagnosis.look_next import look_next
 from benchtest.diagnosis.part import Part
+from benchtest.diagnosis.permitted import Permitted
 from benchtest.diagnosis.plan import Evidence, plan_next
 from benchtest.diagnosis.posterior import (
     Posterior,
@@ -48,18 +51,22 @@ class Engine:
         self,
         design: Design,
         priors: Priors | None = None,
-        tolerances: Tolerances = FROM_MANY_REELS,
+        tolerances: Tolerances | None = None,
     ) -> None:
         self.design = design
-        self.tolerances = tolerances
+        self.tolerances = tolerances or tolerances_of(design)
         self.space = fault_space(design, priors)
-        self._views = Views(design, self.space, tolerances)
+        self._views = Views(design, self.space, self.tolerances)
         self._forecasters: dict[Meter, Forecaster] = {}
 
     @cached_property
     def responses(self) -> Responses:
         """The design's circuit under every single fault."""
         return self._views.responses()
+
+    @cached_property
+    def _permitted(self) -> Permitted:
+        return Permitted(self.responses.circuit)
 
     def diagnose(
         self,
@@ -102,7 +109,7 @@ class Engine:
         found = several_posterior(plain.posterior, self.space, several)
         footing = look(sure_parts(several, found, self.space))
         evidence = Evidence(readings, footing.weigher, footing.weighed)
-        ask = plan_next(self._forecaster(footing), footing.posterior, evidence)
+        ask = plan_next(self._forecaster(footing), footing.posterior, evidence, self._permitted)
         return Finding(
             healthy=found.healthy,
             suspects=self._suspects(found, footing.parts, look),
@@ -112,6 +119,7 @@ class Engine:
             cleared_ohm=cleared_ohm(footing.healthy, footing.joints),
             strange=_strange(footing),
             joints=self._bands(found, footing),
+            look=look_next(footing.responses, footing.posterior.chain, marks, ask.expect_bits),
         )
 
     def _forecaster(self, footing: View) -> Forecaster:

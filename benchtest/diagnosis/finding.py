@@ -75,6 +75,14 @@ class NextReading:
 
 
 @dataclass(frozen=True, slots=True)
+class NextLook:
+    """A look at the lit prop that would tell more than the best reading."""
+
+    lit: Lit
+    expect_bits: float
+
+
+@dataclass(frozen=True, slots=True)
 class JudgedReading:
     """A reading beside what a healthy unit would show."""
 
@@ -102,6 +110,8 @@ class Finding:
     """Place of a reading that nothing explains, counted from 1: to be taken again."""
     joints: tuple[JointBand, ...] = ()
     """Every power joint, in the order of `power_joints`."""
+    look: NextLook | None = None
+    """What to look at before the next reading; None where a reading tells more."""
 
     def as_json(self, design: Design) -> dict[str, Any]:
         """The contract's JSON object."""
@@ -110,10 +120,17 @@ class Finding:
             "suspects": [_suspect(suspect, design) for suspect in self.suspects],
             "alike": [list(names) for names in self.alike],
             "next": self._next(design),
+            "look": self._look(design),
             "readings": [_reading(row, design) for row in self.readings],
             "cleared_ohm": None if self.cleared_ohm is None else _round(self.cleared_ohm),
             "fits_nothing": self.strange,
         }
+
+    def _look(self, design: Design) -> dict[str, Any] | None:
+        if (look := self.look) is None:
+            return None
+        shown = {"lit": look.lit.text(design), "colour": look.lit.colour}
+        return {**shown, "expect_bits": _round(look.expect_bits)}
 
     def _next(self, design: Design) -> dict[str, Any]:
         ask = self.next

@@ -14,6 +14,7 @@ from benchtest.circuit.tolerance import Tolerances
 from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.diagnosis.candidates import reachable_probes
 from benchtest.diagnosis.gauss import slips
+from benchtest.diagnosis.law import law_a
 from benchtest.diagnosis.response import CELL_SD, Responses
 from benchtest.diagnosis.taps import FLOATING_SD_V, volt_noise
 from benchtest.evidence.meter import Meter
@@ -171,7 +172,8 @@ class Forecaster:
         value = point_v[self._red] - point_v[self._black]
         known = frozenset(self.responses.given)
         back = self._back(base.solution)
-        spread = ProbeSpread(base.solution, back, self.tolerances, known, known_sd=CELL_SD)
+        law = law_a(base.solution)
+        spread = ProbeSpread(base.solution, back, self.tolerances, known, CELL_SD, law)
         steps = volt_noise(self.meter, value)
         variance = spread.variance + steps**2 + (self.gain * value) ** 2
         loose = circuit.floating[self._red] | circuit.floating[self._black]

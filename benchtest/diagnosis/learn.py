@@ -17,10 +17,11 @@ from itertools import product
 import numpy as np
 from scipy.special import gammaincc
 
-from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances, cause_names
+from benchtest.circuit.tolerance import Tolerances, cause_names
 from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.diagnosis.faults import fault_space
 from benchtest.diagnosis.gauss import slips
+from benchtest.diagnosis.law import tolerances_of
 from benchtest.diagnosis.posterior import named_suspects
 from benchtest.diagnosis.response import Responses
 from benchtest.diagnosis.retest import still_valid
@@ -140,7 +141,7 @@ class Outlook:
 
 
 def learn(
-    design: Design, units: Sequence[SeenUnit], tolerances: Tolerances = FROM_MANY_REELS
+    design: Design, units: Sequence[SeenUnit], tolerances: Tolerances | None = None
 ) -> Learned:
     """What other units of a design say of the next one.
 
@@ -150,7 +151,8 @@ def learn(
     Args:
         design: what all of them were built to.
         units: the others.
-        tolerances: how far a unit may be from the design before anything is seen of the others.
+        tolerances: how far a unit may be from the design before anything is seen of the others;
+            those of `law.tolerances_of` where none are given.
 
     Returns:
         A design and tolerances for `Engine(learned.design, tolerances=learned.tolerances)`; those
@@ -160,6 +162,7 @@ def learn(
         NameFault: a unit's mended joint is none of the design's.
         CircuitFault: the design's circuit has no solution.
     """
+    tolerances = tolerances or tolerances_of(design)
     before = replace(tolerances, alike=(0.0, 0.0, 0.0))
     teachers, left_out = _teachers(design, units, before)
     found = Outlook(np.zeros(3), np.eye(3))

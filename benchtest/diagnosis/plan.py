@@ -7,7 +7,7 @@ it tells is the mutual information between that number and the fault's name.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.wiring import FloatArray
-from benchtest.diagnosis.candidates import board_of, lit_sets
+from benchtest.diagnosis.candidates import board_of, lit_sets, permitted_sets
 from benchtest.diagnosis.faults import FaultSpace
 from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.forecast import SHORT, Expected, Forecaster
@@ -118,17 +118,24 @@ class Evidence:
     weighed: Weighed | None
 
 
-def plan_next(forecaster: Forecaster, found: Posterior, evidence: Evidence) -> NextReading:
+def plan_next(
+    forecaster: Forecaster,
+    found: Posterior,
+    evidence: Evidence,
+    permitted: Callable[[Lit], bool] = lambda _: True,
+) -> NextReading:
     """Choose what to light and where to put the leads.
 
     Args:
         forecaster: what every probe would read.
         found: probabilities so far.
         evidence: readings so far.
+        permitted: tells whether fuses and supplies can carry a lit set.
     """
     responses = forecaster.responses
     parts = components_of(found, responses.space)
     lits = lit_sets(responses.design, _strand_weight(responses, found))
+    lits = permitted_sets(lits, permitted)
     short = _short_list(forecaster, parts, lits, evidence)
     bits = np.array([information_bits(off_sd, parts) for _, off_sd in short])
     ease = np.array([_ease(ask, evidence.readings) for ask, _ in short])

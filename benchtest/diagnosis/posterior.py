@@ -11,8 +11,10 @@ from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import FaultKind, FaultSpace
 from benchtest.diagnosis.finding import Ohms
 from benchtest.diagnosis.part import Part
-from benchtest.diagnosis.response import COLUMNS, GRID, GRID_OHM
+from benchtest.diagnosis.response import COLUMNS, GRID, GRID_OHM, STEP_LOG
 
+EDGES_LOG = np.append(np.log(GRID_OHM) - STEP_LOG / 2.0, np.log(GRID_OHM[-1]) + STEP_LOG / 2.0)
+"""Logarithms of the resistances that bound the grid's steps, shape (GRID + 1,)."""
 CLEARED = 0.25
 """A joint counts as cleared above R when the evidence has cut its odds of being above to this."""
 
@@ -46,8 +48,9 @@ class Posterior:
     def ohms(self, joint: int) -> Ohms:
         """What is known of a resistive joint's resistance."""
         part = self.joints[joint, :GRID]
-        upto = np.cumsum(part) / part.sum()
-        low, high = np.interp([0.05, 0.95], upto, GRID_OHM)
+        # a place in the grid stands for all from half a step below it to half a step above
+        upto = np.append(0.0, np.cumsum(part) / part.sum())
+        low, high = np.exp(np.interp([0.05, 0.95], upto, EDGES_LOG))
         best = float(np.clip(GRID_OHM[np.argmax(part)], low, high))
         return Ohms(float(low), best, float(high))
 

@@ -9,12 +9,13 @@ import numpy as np
 
 from benchtest.circuit.network import Solution
 from benchtest.circuit.start import require_start
-from benchtest.circuit.tolerance import spread
+from benchtest.circuit.tolerance import Spread, Tolerances, readout
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.engine import Engine
 from benchtest.diagnosis.finding import Finding, Ohms
 from benchtest.diagnosis.forecast import SLIPPED_SD, regress
 from benchtest.diagnosis.gauss import slips
+from benchtest.diagnosis.law import spread_of_unit
 from benchtest.diagnosis.response import GRID, GRID_OHM
 from benchtest.diagnosis.taps import noise_of, taps_of
 from benchtest.diagnosis.weigh import Weigher
@@ -76,7 +77,7 @@ def profile(
     solution = engine.responses.base(lit).solution
     require_start(solution)
     wanted = list(probes)
-    moved = spread(solution, wanted, engine.tolerances)
+    moved = _spread(solution, wanted, engine.tolerances)
     designed = np.array([solution.volts(probe) for probe in wanted])
     if not readings:
         return Profile(lit, designed, moved.sd_v, None, None, None)
@@ -100,6 +101,13 @@ def profile(
     base = np.array([at.volts(probe) for probe in wanted])
     name = engine.space.joints[joint].name if joint >= 0 else None
     return Profile(lit, designed, moved.sd_v, base + weights @ off, sd_v, name)
+
+
+def _spread(solution: Solution, probes: list[Probe], tolerances: Tolerances) -> Spread:
+    circuit = solution.circuit
+    columns = circuit.probe_incidence(probes).columns()
+    read = readout(circuit, solution.factor, columns, circuit.probe_offset(probes))
+    return spread_of_unit(solution, read, tolerances, frozenset())
 
 
 def _likeliest(engine: Engine, finding: Finding) -> tuple[int, int]:

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.tolerance import HAND_SOLDERED, readout, spread_of
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import data_joint_starts
+from benchtest.diagnosis.taps import own_log_ohm, read_at, taps_of
 from benchtest.diagnosis.wiring import COLOUR_ORDER
 from benchtest.evidence.reading import Reading
 from benchtest.prop.chain import data_order
@@ -17,12 +22,18 @@ from benchtest.prop.joints import data_joints, power_joints
 from benchtest.prop.lit import Lit, parse_lit
 from benchtest.prop.names import joint_by_name, parse_node
 
-TRIED_OHM = 1.0
-"""Resistance that stands for the joint as it was, in telling which readings it moved. [Ω]"""
+TRIED_OHM = (1.0, 6.0, math.inf)
+"""Resistances that stand for the joint as it was, in telling which readings it moved; the first
+counts always, the others where the readings look more like them. [Ω]"""
 TOUCHED_V = 1e-4
 """A reading that such a joint moves by less is kept: a meter's smallest step. [V]"""
 TOUCHED_A = 0.05
 """Likewise for a clamp reading. [A]"""
+UNEQUAL_SD = 1.0
+"""Standard deviations that a unit may be off its design in what the joint moves: where a design is
+alike on both sides no current crosses its middle, where a unit is not quite alike some does."""
+OFF_SHARE = 0.05
+"""A reading that is off by more than this share of the supply says no more by being off further."""
 
 
 def touched_by(design: Design, where: str) -> frozenset[int]:
@@ -109,24 +120,79 @@ def still_valid(design: Design, where: str, readings: Sequence[Reading]) -> list
     return kept
 
 
-def _unmoved(design: Design, joint: str, readings: Sequence[Reading]) -> list[bool]:
-    good, bad = Circuit(design), Circuit(design, {joint: TRIED_OHM})
-    moved: dict[Lit, tuple[FloatArray, FloatArray]] = {}
-    kept = []
-    for reading in readings:
-        duty = reading.lit.duty(design)
-        if reading.lit not in moved:
-            before, after = good.solve(duty), bad.solve(duty)
-            moved[reading.lit] = (before.point_v - after.point_v, _feeds(before) - _feeds(after))
-        volts, amps = moved[reading.lit]
-        if reading.volts is None:
-            kept.append(bool(np.abs(amps).max() < TOUCHED_A))
-        else:
-            number = good.wiring.number
-            off_v = volts[number(reading.probe.red)] - volts[number(reading.probe.black)]
-            kept.append(bool(abs(off_v) < TOUCHED_V))
-    return kept
+def _unmoved(design: Design, name: str, readings: Sequence[Reading]) -> list[bool]:
+    """Readings that say the same with a power joint good and as bad as it may have been.
+
+    A joint that was open, or nearly, may have kept strands without volts, and so without data all
+    strands after them. Whether it did, the readings themselves say best.
+    """
+    if not readings:
+        return []
+    good = _Expected.of(design, name, None, readings)
+    ways = [_Expected.of(design, name, ohm, readings) for ohm in TRIED_OHM]
+    values = np.array([r.amps if r.volts is None else r.volts for r in readings])
+    most_off_v = OFF_SHARE * max(feed.volts for feed in design.feeds)
+    # ties fall to the worse, under which more is read again
+    likeliest = min(reversed(ways), key=lambda way: round(way.off(values, most_off_v), 6))
+    touched = np.array([TOUCHED_A if r.volts is None else TOUCHED_V for r in readings])
+    kept = np.ones(len(readings), dtype=bool)
+    for way in (ways[0], likeliest):
+        kept &= ~way.floating & (way.moved_from(good) < touched)
+    return [bool(keep) for keep in kept]
 
 
-def _feeds(solution: Solution) -> FloatArray:
-    return np.array(list(solution.feed_a.values()))
+@dataclass(frozen=True)
+class _Expected:
+    """What readings should show with one joint as it is, or was.
+
+    Attributes:
+        value: shape (readings,). [V, or A]
+        effects: of one standard deviation of each tolerance, shape (readings, causes).
+        floating: readings on copper that the joint cuts off, shape (readings,).
+    """
+
+    value: FloatArray
+    effects: FloatArray
+    floating: NDArray[np.bool_]
+
+    @classmethod
+    def of(
+        cls, design: Design, name: str, ohm: float | None, readings: Sequence[Reading]
+    ) -> _Expected:
+        changed = {} if ohm is None else {name: ohm}
+        circuit, known = Circuit(design, changed), frozenset(changed)
+        value, floating = np.zeros(len(readings)), np.zeros(len(readings), dtype=bool)
+        effects: list[FloatArray] = [np.zeros(0)] * len(readings)
+        for taps in taps_of(circuit, readings):
+            solution = _settled(circuit, taps.lit)
+            read = readout(circuit, solution.factor, taps.columns, taps.per_supply)
+            rows = list(taps.rows)
+            value[rows] = read_at(solution, taps)
+            own = own_log_ohm(circuit, taps, value[rows])
+            found = spread_of(solution, read, HAND_SOLDERED, known, own_log_ohm=own)
+            for row, reading, effect in zip(rows, taps.readings, found.shared, strict=True):
+                effects[row] = effect
+                floating[row] = solution.is_floating(reading.probe)
+        return cls(value, np.array(effects), floating)
+
+    def off(self, values: FloatArray, most_v: float) -> float:
+        """How far readings are from these, a limit to each; floating copper shows anything."""
+        off = np.minimum(np.abs(values - self.value), most_v)
+        return float(np.where(self.floating, most_v / 2.0, off).sum())
+
+    def moved_from(self, good: _Expected) -> FloatArray:
+        """How far each reading may lie from where it lies with a good joint, (readings,)."""
+        unequal = np.sqrt(((self.effects - good.effects) ** 2).sum(axis=1))
+        return np.asarray(np.abs(self.value - good.value) + UNEQUAL_SD * unequal)
+
+
+def _settled(circuit: Circuit, lit: Lit) -> Solution:
+    """The prop with a lit set on; strands after one without volts get no data and stay dark."""
+    design = circuit.design
+    duty, order = lit.duty(design), data_order(design)
+    solution = circuit.solve(duty)
+    stopped = np.flatnonzero(solution.node_v[order] < design.node.logic_v)
+    if len(stopped):
+        duty[order[stopped[0] :]] = 0.0
+        solution = circuit.solve(duty)
+    return solution

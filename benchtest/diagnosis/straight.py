@@ -139,7 +139,8 @@ class Sums:
 class _Causes:
     """What the shared causes do to one lit set's readings under every joint's fault.
 
-    Causes are in the order of `circuit.tolerance.cause_names`, of joints those that carry current.
+    Causes are in the order of `circuit.tolerance.cause_names`, of joints those that carry current,
+    and behind them those of the nodes' law.
 
     Attributes:
         fixed: how many there are before the joints.
@@ -173,19 +174,25 @@ class _Causes:
         own, own_through = volts[rows].T * shares, (siemens[rows, None] * volts[rows]).T
         self.fixed = len(supply) + TERMS
 
-        def joined(supplies: FloatArray, moved: list[FloatArray], own: FloatArray) -> FloatArray:
+        def joined(
+            supplies: FloatArray, moved: list[FloatArray], own: FloatArray, law: FloatArray
+        ) -> FloatArray:
             three = np.stack(moved[:3], axis=-1) @ tolerances.mixing
             fuse = tolerances.fuse * moved[3][..., None]
-            return np.concatenate([supplies * supply, three, fuse, own], axis=-1)
+            return np.concatenate([supplies * supply, three, fuse, own, law], axis=-1)
 
         none = np.zeros((1, len(supply)))
         response = branch[rows].T * shares
-        self.healthy = joined(effect.read.per_supply, healthy, response * current_a)
+        law = effect.read.per_amp.T @ effect.law
+        self.healthy = joined(effect.read.per_supply, healthy, response * current_a, law)
         pushed = siemens[:, None] * circuit.supply_matrix
-        self.back = joined(-(volts.T @ pushed), back, own * current_a)
+        law = -(base.joint_load.T @ effect.law)
+        self.back = joined(-(volts.T @ pushed), back, own * current_a, law)
         still = np.broadcast_to(none, (joints, taps, len(supply)))
-        self.push = joined(still, push, own_through[:, None, :] * response)
-        self.both = joined(np.repeat(none, joints, axis=0), both, own * own_through)
+        none_of_law = np.zeros((joints, taps, law.shape[1]))  # a node pushes nothing
+        self.push = joined(still, push, own_through[:, None, :] * response, none_of_law)
+        through = own * own_through
+        self.both = joined(np.repeat(none, joints, axis=0), both, through, none_of_law[:, 0])
 
 
 def _by_strand(weigher: Weigher, per_node: FloatArray) -> FloatArray:

@@ -10,9 +10,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
+from benchtest.circuit.tolerance import Tolerances
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import fault_space
+from benchtest.diagnosis.law import tolerances_of
 from benchtest.diagnosis.learn import Told, told_of
 from benchtest.diagnosis.response import Responses
 from benchtest.evidence.meter import DEFAULT_METER, Meter
@@ -32,7 +33,7 @@ def teaching_readings(
     design: Design,
     readings: Sequence[Reading] = (),
     meter: Meter = DEFAULT_METER,
-    tolerances: Tolerances = FROM_MANY_REELS,
+    tolerances: Tolerances | None = None,
 ) -> list[Ask]:
     """Readings of a healthy unit that teach most about the units after it, best first.
 
@@ -47,6 +48,7 @@ def teaching_readings(
 
     Source: greedy D-optimal design, as in any text on the design of experiments.
     """
+    tolerances = tolerances or tolerances_of(design)
     responses = Responses(design, fault_space(design))
     taken = [(reading.lit, reading.probe) for reading in readings]
     groups = _candidates(design)

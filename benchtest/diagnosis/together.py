@@ -145,8 +145,10 @@ def _fitted(look: Look, parts: tuple[Part, ...]) -> Together | None:
         if part.chain < 0:
             rows[part.where] = _others(look, found, part).row(part.where)
     room = (len(found) - 1) * ONE_MORE_LOG + sum(look(()).odds_at(part) for part in found)
-    room += sum(_width(row) for row in rows.values()) + _slant(look(found), found)
-    grids = {where: _shares(row) for where, row in rows.items()}
+    precision, _ = _normal_equations(look(found), found)
+    room += sum(_width(row) for row in rows.values()) + _slant(precision)
+    wider = dict(zip(_resistive(found), _hidden_variance(precision), strict=True))
+    grids = {w: _blurred(_shares(row), wider.get(w, 0.0)) for w, row in rows.items()}
     return Together(found, room, room + look(found).healthy, grids)
 
 
@@ -207,7 +209,7 @@ def _moved(parts: tuple[Part, ...], steps: FloatArray) -> tuple[Part, ...]:
 
 def _normal_equations(view: View, parts: tuple[Part, ...]) -> tuple[FloatArray, FloatArray]:
     """Precision of the logarithms of the resistive joints' resistances, and the pull on them."""
-    names = [part.where for part in parts if part.kind == "resistive"]
+    names = _resistive(parts)
     weigher = view.weigher
     if weigher is None or not names:
         return np.zeros((0, 0)), np.zeros(0)
@@ -218,12 +220,34 @@ def _normal_equations(view: View, parts: tuple[Part, ...]) -> tuple[FloatArray, 
     return precision, per_log_ohm.T @ inverse @ off
 
 
-def _slant(view: View, parts: tuple[Part, ...]) -> float:
+def _slant(precision: FloatArray) -> float:
     """What widths taken one by one leave out where resistances are known by their ratio."""
-    precision, _ = _normal_equations(view, parts)
     if len(precision) < 2:
         return 0.0
     return float(np.log(np.diag(precision)).sum() - np.linalg.slogdet(precision)[1]) / 2.0
+
+
+def _hidden_variance(precision: FloatArray) -> list[float]:
+    """Variance of each logarithm that is not seen while the others stay where they are."""
+    if not len(precision):
+        return []
+    hidden = np.diag(np.linalg.inv(precision)) - 1.0 / np.diag(precision)
+    return [float(one) for one in np.maximum(hidden, 0.0)]
+
+
+def _blurred(shares: FloatArray, variance: float) -> FloatArray:
+    """Shares of the grid, known less well by a variance of the logarithm; open stays as it is."""
+    if variance < STEP_LOG**2 / 12.0 or not (shares[:GRID] > 0.0).any():
+        return shares
+    apart = (np.arange(GRID)[:, None] - np.arange(GRID)) * STEP_LOG
+    spread = np.exp(-0.5 * apart**2 / variance)
+    total = shares[:GRID].sum()
+    blurred = spread @ (shares[:GRID] / spread.sum(axis=0))
+    return np.append(blurred * (total / blurred.sum()), shares[GRID])
+
+
+def _resistive(parts: tuple[Part, ...]) -> list[str]:
+    return [part.where for part in parts if part.kind == "resistive"]
 
 
 def _width(row: FloatArray) -> float:

@@ -25,10 +25,10 @@ from benchtest.circuit.tolerance import (
     joint_moments,
     more_per_supply,
     readout,
-    spread_of,
 )
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.gauss import log_likelihood
+from benchtest.diagnosis.law import law_a, spread_of_unit
 from benchtest.diagnosis.response import CELL_SD, COLUMNS, Base, Responses
 from benchtest.diagnosis.starved import (
     HOPELESS_LOG,
@@ -55,6 +55,7 @@ class TapEffects:
         joint_shares: of all joints that carry current, the given ones too, see
             `circuit.tolerance.joint_moments`, shape (carrying,).
         capped_push: see `Responses.capped_push`, shape (joints, COLUMNS). [A]
+        law: what each loaded node draws more by its law, see `law.law_a`. [A]
     """
 
     base: Base
@@ -64,6 +65,7 @@ class TapEffects:
     load: FloatArray
     joint_shares: FloatArray
     capped_push: FloatArray
+    law: FloatArray
 
     @property
     def branch(self) -> FloatArray:
@@ -85,7 +87,8 @@ def tap_effects(responses: Responses, taps: Taps, tolerances: Tolerances) -> Tap
     given = [name in responses.given for name in circuit.joint_rows[0]]
     shares = np.where(given, CELL_SD, shares)
     push = responses.capped_push(base)
-    return TapEffects(base, taps, read_at(solution, taps), read, load, shares, push)
+    value, law = read_at(solution, taps), law_a(solution)
+    return TapEffects(base, taps, value, read, load, shares, push, law)
 
 
 @dataclass(frozen=True)
@@ -166,7 +169,7 @@ class Weigher:
         """What the tolerances do to the taps of one lit set at a solution."""
         own = own_log_ohm(solution.circuit, taps, value)
         read = readout(solution.circuit, solution.factor, taps.columns, taps.per_supply)
-        return spread_of(solution, read, self.tolerances, known, known_sd=CELL_SD, own_log_ohm=own)
+        return spread_of_unit(solution, read, self.tolerances, known, CELL_SD, own)
 
     def together(self, parts: list[Spread]) -> Spread:
         """Spreads of the lit sets as one, in the order of the readings."""

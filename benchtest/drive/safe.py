@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from benchtest.circuit.budget import SUPPLY_SHARE
 from benchtest.prop.design import Design
 
@@ -55,3 +58,20 @@ def level_that_fits(
         if found is None or fits < found.level:
             found = Limit(fits, f"feed {feed} would give {amps:.1f} A, above {allowed[1]}")
     return found
+
+
+def surely_fits(design: Design, duty: NDArray[np.float64]) -> bool:
+    """Whether even one feed alone could carry it: then nothing needs to be solved.
+
+    Nodes that hold their power draw more as their volts fall, so of them nothing is sure.
+    """
+    kind = design.node
+    if kind.family == "regulated":
+        return False
+    most_ma = design.node_count * kind.quiescent_ma + float(duty.sum()) * kind.channel_ma
+    for feed in design.feeds:
+        limit = limit_a(design, feed.name)
+        above = max(1.0, feed.volts / kind.volts)  # resistors follow their volts
+        if limit is not None and most_ma * 1e-3 * above > limit[0]:
+            return False
+    return True

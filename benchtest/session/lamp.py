@@ -12,7 +12,7 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.start import highest_share
 from benchtest.drive.clock import RAMP_S, FrameClock
 from benchtest.drive.layout import Frame
-from benchtest.drive.safe import Limit, level_that_fits, limit_a
+from benchtest.drive.safe import Limit, level_that_fits, surely_fits
 from benchtest.errors import InputError
 from benchtest.pattern import frame_of, load_patterns
 from benchtest.prop.design import Design, NodeName
@@ -105,7 +105,7 @@ class Lamp:
         raise InputError(f"{limit.why}; {limit.level:.0%} fits")
 
     def _limit(self, duty: Duty, level: float) -> Limit | None:
-        if not duty.any() or _surely_fits(self.design, duty):
+        if not duty.any() or surely_fits(self.design, duty):
             return None
         self._circuit = self._circuit or Circuit(self.design)
         solution = self._circuit.solve(duty)
@@ -116,20 +116,3 @@ class Lamp:
             return self._limit(duty * (fits / level), fits) or Limit(fits, why)
         dark_a = self._circuit.solve(np.zeros_like(duty)).feed_a
         return level_that_fits(self.design, level, solution.feed_a, dark_a)
-
-
-def _surely_fits(design: Design, duty: Duty) -> bool:
-    """Whether even one feed alone could carry it: then nothing needs to be solved.
-
-    Nodes that hold their power draw more as their volts fall, so of them nothing is sure.
-    """
-    kind = design.node
-    if kind.family == "regulated":
-        return False
-    most_ma = design.node_count * kind.quiescent_ma + float(duty.sum()) * kind.channel_ma
-    for feed in design.feeds:
-        limit = limit_a(design, feed.name)
-        above = max(1.0, feed.volts / kind.volts)  # resistors follow their volts
-        if limit is not None and most_ma * 1e-3 * above > limit[0]:
-            return False
-    return True

@@ -26,6 +26,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.circuit.predict import every_strand_end
 from benchtest.diagnosis import Engine, Finding, still_valid
+from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.reading import Reading
 from benchtest.pattern import frame_of
@@ -35,6 +36,7 @@ from benchtest.prop.lit import Lit, everything
 from benchtest.prop.reader import parse_design
 from benchtest.virtual.built import Built, build
 from benchtest.virtual.faults import parse_fault
+from benchtest.virtual.observe import observe
 from benchtest.virtual.prop import VirtualProp
 from tests.bench import figures
 
@@ -58,6 +60,7 @@ class Case:
     hidden: list[str]
     named: list[str] = field(default_factory=list)
     readings: int = 0
+    looks: int = 0
     seconds: float = 0.0
     ohm_ratio: float | None = None
     in_band: bool | None = None
@@ -114,6 +117,14 @@ def read(prop: VirtualProp, lit: Lit, probe: Probe) -> Reading:
     return Reading(lit, probe, prop.measure(probe))
 
 
+def look(prop: VirtualProp, lit: Lit) -> list[Mark]:
+    """Light the unit and write down what every strand that should be lit looks like."""
+    prop.receive(frame_of(lit.duty(prop.design)))
+    seen = [sight.mark(lit) for sight in observe(prop)]
+    dark = [s for s in prop.design.strands if s.number not in {m.strand for m in seen}]
+    return seen + [Mark(lit, s.number, 1, s.nodes, "ok") for s in dark]
+
+
 def named(finding: Finding) -> str:
     """The likeliest joint, or nothing where nothing being wrong is likelier."""
     total: dict[str, float] = {"": finding.healthy}
@@ -134,13 +145,18 @@ def find(engine: Engine, design: Design, hidden: list[str], seed: int) -> Case:
     """One fault or none: read until nothing is worth reading."""
     case, prop = Case(hidden), new_unit(design, hidden, seed)
     readings: list[Reading] = []
+    marks: list[Mark] = []
     start_s = time.process_time()
     finding = engine.diagnose(readings)
-    while not finding.next.settled and len(readings) < MOST_READINGS:
-        assert finding.next.lit is not None
-        assert finding.next.probe is not None
-        readings.append(read(prop, finding.next.lit, finding.next.probe))
-        finding = engine.diagnose(readings)
+    while finding.look or (not finding.next.settled and len(readings) < MOST_READINGS):
+        if finding.look:
+            case.looks += 1
+            marks += look(prop, finding.look.lit)
+        else:
+            assert finding.next.lit is not None
+            assert finding.next.probe is not None
+            readings.append(read(prop, finding.next.lit, finding.next.probe))
+        finding = engine.diagnose(readings, marks)
         note(case, finding)
     case.seconds = time.process_time() - start_s
     case.readings, case.named = len(readings), [named(finding)]
@@ -162,11 +178,16 @@ def find_two(engine: Engine, design: Design, hidden: list[str], seed: int) -> Ca
     """Two faults: what is named is repaired, and what the repair left valid is kept."""
     case, prop = Case(hidden), new_unit(design, hidden, seed)
     readings: list[Reading] = []
+    marks: list[Mark] = []
     repaired: list[str] = []
     while case.readings < MOST_READINGS_TWO:
-        finding = engine.diagnose(readings, repaired=repaired)
+        finding = engine.diagnose(readings, marks, repaired=repaired)
         if readings:
             note(case, finding)
+        if finding.look:
+            case.looks += 1
+            marks += look(prop, finding.look.lit)
+            continue
         if finding.next.settled:
             worst = named(finding)
             if not worst:
@@ -181,6 +202,7 @@ def find_two(engine: Engine, design: Design, hidden: list[str], seed: int) -> Ca
             valid = still_valid(design, worst, readings)
             readings = [reading for reading, ok in zip(readings, valid, strict=True) if ok]
             repaired.append(worst)
+            marks = []
             continue
         assert finding.next.lit is not None
         assert finding.next.probe is not None
@@ -224,6 +246,7 @@ def summary(title: str, one: list[Case], none: list[Case], two: list[Case]) -> N
         by_hand = sum(case.notebook in case.guilty for case in one)
         print(f"   one fault: exact joint {exact}/{len(one)} ({exact / len(one):.1%}); readings "
               f"median {np.median(taken):g}, 90th percentile {np.percentile(taken, 90):g}; "
+              f"looks median {np.median([case.looks for case in one]):g}; "
               f"the notebook way {by_hand}/{len(one)}")  # fmt: skip
         ratios = [abs(np.log(case.ohm_ratio)) for case in one if case.ohm_ratio]
         inside = [case.in_band for case in one if case.in_band is not None]

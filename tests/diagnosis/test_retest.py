@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
+from importlib.resources import files
+
 import pytest
 
+from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import still_valid, touched_by
 from benchtest.errors import NameFault
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design
 from benchtest.prop.lit import parse_lit
 from benchtest.prop.names import parse_probe
+from benchtest.prop.reader import parse_design
 
 
 def _reading(design: Design, lit: str, probe: str) -> Reading:
@@ -82,3 +88,31 @@ def test_another_order_of_colours_leaves_readings_under_white(fan: Design) -> No
 def test_work_on_a_strand_that_is_not_there_is_refused(fan: Design, where: str) -> None:
     with pytest.raises(NameFault):
         touched_by(fan, where)
+
+
+def test_readings_taken_while_strands_were_without_data_are_stale(
+    make_fan: Callable[..., Design],
+) -> None:
+    """A lone bus: an open joint takes a strand's volts, and data from all strands after it."""
+    comb = make_fan(5, 20, crown=False)
+    lit = parse_lit("all", comb)
+    probes = [parse_probe(text, comb) for text in ("2B", "4B", "5A")]
+
+    def still(ohm: float, stopped: int) -> list[bool]:
+        circuit = Circuit(comb, {"2A+": ohm})
+        duty = lit.duty(comb)
+        duty[stopped:] = 0.0
+        solution = circuit.solve(duty)
+        readings = [Reading(lit, probe, solution.volts(probe)) for probe in probes]
+        return still_valid(comb, "2A+", readings)
+
+    assert still(0.5, comb.node_count) == [False, True, True]
+    assert still(math.inf, comb.first_index[1]) == [False, False, False]
+
+
+def test_a_joint_between_two_like_halves_moves_what_only_unlike_halves_show() -> None:
+    """No current crosses the middle as designed; where supplies differ some does."""
+    text = files("benchtest.virtual").joinpath("gull-wing.toml").read_text("utf-8")
+    wing = parse_design(text, "gull-wing")
+    readings = [_reading(wing, "all", "2A"), _reading(wing, "all", "1B")]
+    assert still_valid(wing, "2A~3A+", readings) == [False, False]

@@ -1,0 +1,101 @@
+"""What is worth a look before the next reading, and what may be lit to take one."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from benchtest.circuit.network import Circuit
+from benchtest.diagnosis import Engine
+from benchtest.diagnosis.candidates import lit_sets, permitted_sets
+from benchtest.diagnosis.faults import fault_space
+from benchtest.diagnosis.look_next import SEES, look_next
+from benchtest.diagnosis.permitted import Permitted
+from benchtest.diagnosis.response import Responses
+from benchtest.evidence.marks import Mark
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Design
+from benchtest.prop.lit import Lit, everything
+
+
+@pytest.fixture(scope="module")
+def small(make_fan: Callable[..., Design]) -> Design:
+    return make_fan(6, 8)
+
+
+@pytest.fixture(scope="module")
+def responses(small: Design) -> Responses:
+    return Responses(small, fault_space(small))
+
+
+def _chain(responses: Responses, **parts: float) -> np.ndarray:
+    """Probabilities of single nodes that are dark alone."""
+    chain = np.zeros(len(responses.space.chain))
+    for place, fault in enumerate(responses.space.chain):
+        if fault.kind == "dead-node" and fault.stop == fault.start + 1:
+            chain[place] = parts.get(f"n{fault.where.replace('.', '_')}", 0.0)
+    return chain
+
+
+def test_a_look_tells_the_entropy_of_what_it_shows(responses: Responses) -> None:
+    chain = _chain(responses, n2_3=0.25, n5_1=0.25)
+    look = look_next(responses, chain, (), 0.0)
+    assert look is not None
+    # a quarter, a quarter and a half: 1.5 bits, by hand
+    assert look.expect_bits == pytest.approx(1.5 * SEES)
+    assert look.lit.strands == everything(responses.design).strands
+
+
+def test_a_look_gives_way_to_a_reading_that_tells_more(responses: Responses) -> None:
+    chain = _chain(responses, n2_3=0.1)
+    assert look_next(responses, chain, (), 0.1) is not None
+    assert look_next(responses, chain, (), 0.6) is None
+    assert look_next(responses, np.zeros_like(chain), (), 0.0) is None
+
+
+def test_only_unlit_neighbours_show_strands_taken_for_each_other(responses: Responses) -> None:
+    chain = np.array([0.5 if fault.where == "3 4" else 0.0 for fault in responses.space.chain])
+    look = look_next(responses, chain, (), 0.0)
+    assert look is not None
+    assert (3 in look.lit.strands) != (4 in look.lit.strands)
+
+
+def _seen_right(design: Design, lit: Lit) -> list[Mark]:
+    return [Mark(lit, s.number, 1, s.nodes, "ok") for s in design.strands]
+
+
+def test_nothing_is_looked_at_twice(small: Design) -> None:
+    engine, marks = Engine(small), []
+    asked = []
+    while (look := engine.diagnose((), marks).look) is not None:
+        asked.append(look.lit)
+        marks += _seen_right(small, look.lit)
+    assert 1 <= len(asked) == len(set(asked)) <= 4
+
+
+def test_only_what_fuses_carry_is_asked_to_be_lit(small: Design) -> None:
+    # 6 strands of 8 nodes at 36.8 mA: 1.77 A in all; a strand alone 0.33 A with the others dark
+    weak = dataclasses.replace(small.feeds[0], fuse_a=0.7)
+    design = dataclasses.replace(small, feeds=(weak,))
+    engine, readings = Engine(design), []
+    circuit = Circuit(design)
+    for _ in range(6):
+        ask = engine.diagnose(readings).next
+        assert ask.lit is not None
+        assert ask.probe is not None
+        solution = circuit.solve(ask.lit.duty(design))
+        assert sum(solution.feed_a.values()) <= 0.7
+        readings.append(Reading(ask.lit, ask.probe, round(solution.volts(ask.probe), 4)))
+    assert len(readings) == 6
+
+
+def test_a_set_that_is_too_much_is_halved(small: Design) -> None:
+    weak = dataclasses.replace(small.feeds[0], fuse_a=1.0)
+    design = dataclasses.replace(small, feeds=(weak,))
+    found = permitted_sets(lit_sets(design, np.zeros(6)), Permitted(Circuit(design)))
+    assert everything(design) not in found
+    assert Lit(frozenset({1, 3, 5})) in found
+    assert Lit(frozenset()) in found
