@@ -109,7 +109,10 @@ def _of_files(
             "once: keep those of the last session"
         )
     learned = learned_from(args, design) if args.seen_before else None
-    engine = Engine(learned.design, tolerances=learned.tolerances) if learned else Engine(design)
+    engine = Engine(design)
+    if learned is not None:
+        known = learned.tolerances if learned.taught else None
+        engine = Engine(learned.design, tolerances=known, often=learned.often)
     return engine.diagnose(readings, marks, meter), design, learned
 
 

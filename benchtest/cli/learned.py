@@ -48,6 +48,7 @@ def learned_json(learned: Learned) -> dict[str, Any]:
     return {
         "taught": list(learned.taught),
         "left_out": [{"unit": left.tag, "why": left.why} for left in learned.left_out],
+        "often": {where: round(times, 2) for where, times in learned.often.items()},
         "factors": {name: round(factor, 4) for name, factor in named},
         "sd": {name: round(getattr(sure, name), 4) for name in ("current", "wire", "copper")},
     }
@@ -63,5 +64,8 @@ def learned_words(learned: Learned) -> Iterator[str]:
             f"× {current:.2f} (± {sure.current:.0%}), wire × {wire:.2f} (± {sure.wire:.0%}), "
             f"board copper × {copper:.2f} (± {sure.copper:.0%})."
         )
+    if learned.often:
+        worst = sorted(learned.often, key=lambda where: (-learned.often[where], where))[:3]
+        yield f"Mended in units of this design before, so suspected sooner: {', '.join(worst)}."
     for left in learned.left_out:
         yield f"Nothing learned from {left.tag}: {left.why}."

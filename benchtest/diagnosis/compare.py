@@ -18,7 +18,6 @@ from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import LEAST_OHM, fault_space
 from benchtest.diagnosis.finding import Ohms
-from benchtest.diagnosis.gauss import log_likelihood
 from benchtest.diagnosis.learn import SeenUnit
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.posterior import CLEARED, FAULTY_TIMES
@@ -321,7 +320,7 @@ class _Footing:
                 replace(effect, base=_at_low(effect.base, weigher)) for effect in weigher.effects
             ]
         mean, covariance = straight_rows(self._low, place, np.arange(LOW))
-        return log_likelihood(weigher.values - mean, covariance, weigher.slip_per_v)
+        return weigher.density(mean, covariance, place)
 
 
 def _at_low(base: Base, weigher: Weigher) -> Base:

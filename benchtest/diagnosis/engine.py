@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from functools import cached_property
 
 import numpy as np
 
-from benchtest.circuit.tolerance import Tolerances
+from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
+from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.explain import Reason, fits_nothing, reason
 from benchtest.diagnosis.faults import Priors, fault_space
 from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, Suspect
 from benchtest.diagnosis.forecast import Forecaster
-from benchtest.diagnosis.law import tolerances_of
+from benchtest.diagnosis.law import OTHER_BIN, tolerances_of
 from benchtest.diagnosis.look_next import look_next
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.permitted import Permitted
@@ -40,8 +41,28 @@ WORTH_SAYING = 0.05
 """Suspects with this much probability are explained."""
 ALIKE_LOG = 0.7
 """Suspects whose likelihoods are within a factor of two have not been told apart."""
+CAREFUL = 0.25
+"""Odds of another bin of node current from which it is reckoned with."""
 LEAST_ALIKE = 0.02
 """Only suspects with this much probability are worth telling apart."""
+
+
+class Belief:
+    """One belief of how far a unit may be from its design, and what was worked out under it."""
+
+    def __init__(self, views: Views) -> None:
+        self.views = views
+        self._forecasters: dict[Meter, Forecaster] = {}
+
+    def forecaster(self, footing: View) -> Forecaster:
+        """The plain one of each meter is kept."""
+        meter = footing.case.meter
+        if footing.parts:
+            return Forecaster(footing.responses, meter, self.views.tolerances)
+        if meter not in self._forecasters:
+            made = Forecaster(footing.responses, meter, self.views.tolerances)
+            self._forecasters[meter] = made
+        return self._forecasters[meter]
 
 
 class Engine:
@@ -52,17 +73,28 @@ class Engine:
         design: Design,
         priors: Priors | None = None,
         tolerances: Tolerances | None = None,
+        often: Mapping[str, float] | None = None,
     ) -> None:
+        """Factor nothing yet.
+
+        Args:
+            design: the prop.
+            priors: odds of each kind of fault.
+            tolerances: how far a unit may be from the design; None for what is known of its kind.
+            often: how much likelier than its kind some joints are, by name; see `learn`.
+        """
         self.design = design
-        self.tolerances = tolerances or tolerances_of(design)
-        self.space = fault_space(design, priors)
-        self._views = Views(design, self.space, self.tolerances)
-        self._forecasters: dict[Meter, Forecaster] = {}
+        self.tolerances = tolerances or FROM_MANY_REELS
+        self.space = fault_space(design, priors, often)
+        self._usual = Belief(Views(design, self.space, self.tolerances))
+        self._unsettled: Belief | None = None
+        if tolerances is None and (wide := tolerances_of(design)) != self.tolerances:
+            self._unsettled = Belief(self._usual.views.with_tolerances(wide))
 
     @cached_property
     def responses(self) -> Responses:
         """The design's circuit under every single fault."""
-        return self._views.responses()
+        return self._usual.views.responses()
 
     @cached_property
     def _permitted(self) -> Permitted:
@@ -89,13 +121,13 @@ class Engine:
             CircuitFault: the design's circuit has no solution.
         """
         case = Case(readings, marks, meter, repaired)
-        views: dict[tuple[Part, ...], View] = {}
+        belief, plain = self._settled_on(case)
+        views: dict[tuple[Part, ...], View] = {(): plain}
 
         def look(parts: tuple[Part, ...]) -> View:
             view = views.pop(parts, None)
             if view is None:
-                known = views[()].best_so_far if views else -np.inf
-                view = self._views.of(case, parts, known)
+                view = belief.views.of(case, parts, plain.best_so_far)
             views[parts] = view
             while sum(one.responses.octets for one in views.values()) > MOST_OCTETS:
                 oldest = next((kept for kept in views if kept not in ((), parts)), None)
@@ -104,12 +136,11 @@ class Engine:
                 views.pop(oldest)  # of a large prop, the footing not asked for longest goes
             return view
 
-        plain = look(())
         several = together(look) if _is_unexplained(plain) else []
         found = several_posterior(plain.posterior, self.space, several)
         footing = look(sure_parts(several, found, self.space))
         evidence = Evidence(readings, footing.weigher, footing.weighed)
-        ask = plan_next(self._forecaster(footing), footing.posterior, evidence, self._permitted)
+        ask = plan_next(belief.forecaster(footing), footing.posterior, evidence, self._permitted)
         return Finding(
             healthy=found.healthy,
             suspects=self._suspects(found, footing.parts, look),
@@ -122,14 +153,14 @@ class Engine:
             look=look_next(footing.responses, footing.posterior.chain, marks, ask.expect_bits),
         )
 
-    def _forecaster(self, footing: View) -> Forecaster:
-        """The plain one of each meter is kept."""
-        meter = footing.case.meter
-        if footing.parts:
-            return Forecaster(footing.responses, meter, self.tolerances)
-        if meter not in self._forecasters:
-            self._forecasters[meter] = Forecaster(footing.responses, meter, self.tolerances)
-        return self._forecasters[meter]
+    def _settled_on(self, case: Case) -> tuple[Belief, View]:
+        """What to believe of the node current, and the evidence in that light."""
+        plain = self._usual.views.of(case)
+        if self._unsettled is None or not case.readings:
+            return self._usual, plain
+        if not is_other_bin(plain, self._unsettled.views.tolerances.current):
+            return self._usual, plain
+        return self._unsettled, self._unsettled.views.of(case)
 
     def _suspects(
         self, found: Posterior, sure: tuple[Part, ...], look: Look
@@ -172,6 +203,34 @@ def _strange(footing: View) -> int | None:
 def _is_unexplained(plain: View) -> bool:
     """True where neither a healthy prop nor its likeliest single fault explains the evidence."""
     return plain.is_misfit(plain.best_part)
+
+
+def is_other_bin(usual: View, current: float) -> bool:
+    """True where readings speak for a node current that the kind's usual bin does not have.
+
+    Where the wide belief comes out only somewhat worse it is the one to be careful with.
+
+    Args:
+        usual: the evidence, node current as the catalogue has it.
+        current: one standard deviation of the node current over all bins, as a share.
+    """
+    weigher, best = usual.weigher, usual.best_part
+    if weigher is None:
+        return False
+    more = current**2 - usual.tolerances.current**2
+
+    def with_any_bin(mean: FloatArray, covariance: FloatArray) -> float:
+        loaded = mean - weigher.unloaded
+        return float(weigher.density(mean, covariance + more * np.outer(loaded, loaded)))
+
+    gain = with_any_bin(*weigher.under(-1, 0)) + usual.healthy - weigher.healthy()
+    if best is not None and best.chain < 0:
+        row = usual.row(best.where)
+        mean, covariance = usual.under(best)
+        less = float(weigher.density(mean, covariance))
+        gain = max(gain, float(np.logaddexp.reduce(row)) + with_any_bin(mean, covariance) - less)
+    odds = np.log(OTHER_BIN / (1.0 - OTHER_BIN)) - np.log(CAREFUL)
+    return bool(gain + odds > usual.posterior.log_total)
 
 
 def _alike(footing: View) -> tuple[tuple[str, ...], ...]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -92,15 +93,19 @@ class FaultSpace:
         chain: faults of the data line and of nodes, and all others that are no power joint's.
         priors: odds of each kind against none.
         order: places of nodes in the order that data reaches them, shape (nodes,).
+        often: how much likelier than its kind the bench has found some places, by name.
     """
 
     joints: tuple[Joint, ...]
     chain: tuple[ChainFault, ...]
     priors: Priors
     order: NDArray[np.intp]
+    often: Mapping[str, float] = field(default_factory=dict)
 
 
-def fault_space(design: Design, priors: Priors | None = None) -> FaultSpace:
+def fault_space(
+    design: Design, priors: Priors | None = None, often: Mapping[str, float] | None = None
+) -> FaultSpace:
     """Every single fault of a design, in the order of its file."""
     odds = priors or Priors()
     order = data_order(design)
@@ -112,7 +117,7 @@ def fault_space(design: Design, priors: Priors | None = None) -> FaultSpace:
         *_colour_orders(design, odds),
         *_short(design, order, odds),
     ]
-    return FaultSpace(tuple(power_joints(design)), tuple(chain), odds, order)
+    return FaultSpace(tuple(power_joints(design)), tuple(chain), odds, order, often or {})
 
 
 def _open_data(design: Design, odds: Priors) -> list[ChainFault]:

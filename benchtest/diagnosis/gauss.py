@@ -11,7 +11,20 @@ SLIP = 0.005
 no source."""
 
 
-def log_likelihood(off: FloatArray, covariance: FloatArray, slip_per_v: float = 0.1) -> FloatArray:
+HIGH = 0.1
+"""Chance that a reading across a healthy joint is of one in the long upper tail of its kind, which
+a Gaussian does not have; and, as `HIGH_TIMES`, how far that tail goes, over the joint's mean. Of a
+log-normal with factor 1.8 the two give the density from half its median to six times as much
+within a factor of two."""
+HIGH_TIMES = 1.6
+
+
+def log_likelihood(
+    off: FloatArray,
+    covariance: FloatArray,
+    slip_per_v: float = 0.1,
+    across_v: FloatArray | None = None,
+) -> FloatArray:
     """Logarithm of the density of readings that are `off`, any one of them perhaps a slip.
 
     Args:
@@ -19,6 +32,8 @@ def log_likelihood(off: FloatArray, covariance: FloatArray, slip_per_v: float = 
         covariance: shape (..., n, n).
         slip_per_v: density of a reading that is a slip: it may be anything between the supply's
             volts and as many below nothing. [1/V]
+        across_v: what is expected of each reading that is taken across one healthy joint, else 0,
+            shape (..., n); None where there is none. [V]
 
     Returns:
         Shape (...,).
@@ -34,9 +49,18 @@ def log_likelihood(off: FloatArray, covariance: FloatArray, slip_per_v: float = 
     # what each reading is worth given all the others (Gaussian conditioning)
     given_rest = -0.5 * (weighted**2 / own - np.log(own) + np.log(2.0 * np.pi))
     slipped = whole[..., None] - given_rest + np.log(slip_per_v * SLIP / (1.0 - SLIP))
-    every = np.concatenate([whole[..., None], slipped], axis=-1)
+    parts = [whole[..., None], slipped]
+    if across_v is not None:
+        # the same reading with the joint's long tail for its own part
+        variance = 1.0 / own + (HIGH_TIMES * across_v) ** 2
+        high = -0.5 * ((weighted / own) ** 2 / variance + np.log(variance) + np.log(2.0 * np.pi))
+        tail = whole[..., None] - given_rest + high + np.log(HIGH / (1.0 - HIGH))
+        parts.append(np.where(across_v == 0.0, -np.inf, tail))
+    every = np.concatenate(parts, axis=-1)
     most = every.max(axis=-1)
     total = most + np.log(np.exp(every - most[..., None]).sum(axis=-1))
+    if across_v is not None:
+        total = total + (across_v != 0.0).sum(axis=-1) * np.log(1.0 - HIGH)
     return np.asarray(total + count * np.log(1.0 - SLIP))
 
 

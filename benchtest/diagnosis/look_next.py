@@ -7,13 +7,12 @@ of the lit nodes, so what it tells is the information between that and the fault
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchtest.circuit.wiring import FloatArray
-from benchtest.diagnosis.faults import FaultSpace
 from benchtest.diagnosis.finding import NextLook
 from benchtest.diagnosis.response import Responses
 from benchtest.evidence.marks import Mark
@@ -23,6 +22,10 @@ LOOK_LEVEL = 0.25
 """Light that is kind to eyes and to wires."""
 WORTH_LOOKING_BITS = 0.05
 """A look that tells less is not worth a person's time: it takes about as long as a reading."""
+LEAST_CHAIN = 2e-3
+"""Faults of the chain with less probability together are not worth a look, whatever it shows."""
+RIGHT = -1
+"""What a look shows where nothing is amiss."""
 SEES = 0.95
 """Share of what there is to see that an eye reports. Common practice, no source."""
 
@@ -38,6 +41,8 @@ def look_next(
         marks: what was seen so far; the same look twice tells nothing new.
         reading_bits: what the best reading is expected to tell.
     """
+    if float(chain.sum()) < LEAST_CHAIN:
+        return None
     seen = {(mark.lit.strands, mark.lit.colour) for mark in marks}
     best: NextLook | None = None
     for lit in _looks(responses):
@@ -66,39 +71,43 @@ def _looks(responses: Responses) -> list[Lit]:
 def _bits(responses: Responses, chain: FloatArray, lit: Lit) -> float:
     """Information between what a look shows and the name of what is wrong. [bit]"""
     ways = _ways(responses, lit)
-    by_way: dict[tuple[int, ...], float] = defaultdict(float)
-    by_where: dict[str, dict[tuple[int, ...], float]] = defaultdict(lambda: defaultdict(float))
-    for fault, way, part in zip(responses.space.chain, ways, chain.tolist(), strict=True):
-        by_way[way] += part
-        by_where[fault.where][way] += part
+    names = {fault.where: place for place, fault in enumerate(responses.space.chain)}
+    named = np.array([names[fault.where] for fault in responses.space.chain], dtype=np.int64)
     # whatever is no fault of the chain looks right as a rule, so far as this look goes
-    by_way[()] += 1.0 - float(chain.sum())
-    within = sum(_entropy(list(each.values())) for each in by_where.values())
-    return max(0.0, _entropy(list(by_way.values())) - within)
+    seen = _sums(np.append(ways, RIGHT), np.append(chain, 1.0 - chain.sum()))
+    told = _sums(named * (ways.max(initial=0) + 1 - RIGHT) + ways, chain)
+    each = _sums(named, chain)
+    # what is seen, less what is seen with the name known
+    return max(0.0, _entropy(seen) - (_entropy(told) - _entropy(each)))
 
 
-def _entropy(parts: list[float]) -> float:
-    """Entropy of parts of their sum, times that sum. [bit]"""
-    part = np.array([one for one in parts if one > 0.0])
-    if not len(part):
-        return 0.0
-    return float(-(part * np.log2(part / part.sum())).sum())
+def _sums(keys: NDArray[np.int64], parts: FloatArray) -> FloatArray:
+    """Parts summed by key."""
+    _, of = np.unique(keys, return_inverse=True)
+    return np.asarray(np.bincount(of.reshape(-1), weights=parts), dtype=np.float64)
 
 
-def _ways(responses: Responses, lit: Lit) -> list[tuple[int, ...]]:
-    """What each chain fault shows under a lit set: equal for faults that look alike."""
-    space: FaultSpace = responses.space
-    asked = responses.told(lit)
-    shown = (asked > 0.0).any(axis=1)
+def _entropy(parts: FloatArray) -> float:
+    """Entropy of parts, which need not sum to 1, but for the logarithm of their sum. [bit]"""
+    part = parts[parts > 0.0]
+    return float(-(part * np.log2(part)).sum())
+
+
+def _ways(responses: Responses, lit: Lit) -> NDArray[np.int64]:
+    """What each chain fault shows under a lit set, as a number: alike for what looks alike."""
+    space, asked = responses.space, responses.told(lit)
+    shown = np.asarray((asked > 0.0).any(axis=1))
     upto = np.append(0, np.cumsum(shown[space.order]))
-    found: list[tuple[int, ...]] = []
-    for fault in space.chain:
+    first = upto[np.array([fault.start for fault in space.chain], dtype=np.intp)]
+    last = upto[np.array([fault.stop for fault in space.chain], dtype=np.intp)]
+    count = len(shown) + 1
+    ways = np.where(last > first, first * count + last, RIGHT).astype(np.int64)
+    others: dict[bytes, int] = {}
+    for place, fault in enumerate(space.chain):
         if fault.misled is not None:
             # colours of their own tell orders apart too, but hardly matter to the iron
-            other = (fault.misled.own(asked) != asked[fault.misled.nodes]).any(axis=1)
-            nodes = np.sort(fault.misled.nodes[other])
-            found.append((-1, *nodes.tolist()) if len(nodes) else ())
-            continue
-        first, last = int(upto[fault.start]), int(upto[fault.stop])
-        found.append((first, last) if last > first else ())
-    return found
+            apart = fault.misled.own(asked) - asked[fault.misled.nodes]
+            nodes = np.sort(fault.misled.nodes[apart.any(axis=1)])
+            number = others.setdefault(nodes.tobytes(), len(others))
+            ways[place] = count * count + number if len(nodes) else RIGHT
+    return ways

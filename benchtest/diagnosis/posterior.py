@@ -106,8 +106,12 @@ def log_odds(space: FaultSpace, repaired: Collection[str] = ()) -> tuple[FloatAr
     # a plug's pin may be as high as another joint's fault
     odds[:, :GRID] *= FAULTY_TIMES * healthy_ohm[:, None] < GRID_OHM
     odds[:, GRID] = space.priors.open
-    remade = np.array([REMADE if joint.name in repaired else 1.0 for joint in space.joints])
-    chain = [fault.odds * (REMADE if fault.where in repaired else 1.0) for fault in space.chain]
+
+    def times(where: str) -> float:
+        return space.often.get(where, 1.0) * (REMADE if where in repaired else 1.0)
+
+    remade = np.array([times(joint.name) for joint in space.joints])
+    chain = [fault.odds * times(fault.where) for fault in space.chain]
     with np.errstate(divide="ignore"):
         return np.log(odds) + np.log(remade)[:, None], np.log(np.array(chain))
 

@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.wiring import FloatArray
-from benchtest.diagnosis.gauss import log_likelihood
 from benchtest.diagnosis.response import GRID
 from benchtest.diagnosis.taps import FLOATING_SD_V, read_at
 
@@ -49,7 +48,7 @@ def starved_rows(
             mean[GRID], weight[GRID] = mean[resistive[-1]], weight[resistive[-1]]
             return
         mean[GRID], covariance = solve_at(weigher, joint, GRID)
-        weight[GRID] = log_likelihood(weigher.values - mean[GRID], covariance, weigher.slip_per_v)
+        weight[GRID] = weigher.density(mean[GRID], covariance, joint)
 
 
 def estimated_rows(
@@ -72,7 +71,7 @@ def estimated_rows(
     wide = weigher.healthy_covariance + np.zeros((len(columns), 1, 1))
     own = np.arange(guess.shape[1])
     wide[:, own, own] += (GUESS_SHARE * moved) ** 2
-    return guess, log_likelihood(weigher.values - guess, wide, weigher.slip_per_v)
+    return guess, weigher.density(guess, wide, joint)
 
 
 def _resistive(
@@ -97,7 +96,7 @@ def _resistive(
     mean[columns] = means[low] + part[:, None] * (means[high] - means[low])
     # between two covariances lies a covariance
     wide = covariances[low] + part[:, None, None] * (covariances[high] - covariances[low])
-    weight[columns] = log_likelihood(weigher.values - mean[columns], wide, weigher.slip_per_v)
+    weight[columns] = weigher.density(mean[columns], wide, joint)
     return ended
 
 

@@ -147,7 +147,8 @@ def _fitted(look: Look, parts: tuple[Part, ...]) -> Together | None:
     room = (len(found) - 1) * ONE_MORE_LOG + sum(look(()).odds_at(part) for part in found)
     precision, _ = _normal_equations(look(found), found)
     room += sum(_width(row) for row in rows.values()) + _slant(precision)
-    wider = dict(zip(_resistive(found), _hidden_variance(precision), strict=True))
+    names = _resistive(found) if len(precision) else []  # marks alone say little of either
+    wider = dict(zip(names, _hidden_variance(precision), strict=True))
     grids = {w: _blurred(_shares(row), wider.get(w, 0.0)) for w, row in rows.items()}
     return Together(found, room, room + look(found).healthy, grids)
 

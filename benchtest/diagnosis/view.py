@@ -326,6 +326,12 @@ class Views:
         self.tolerances = tolerances
         self._responses: dict[tuple[Part, ...], Responses] = {}
 
+    def with_tolerances(self, tolerances: Tolerances) -> Views:
+        """The same circuits, of units that may be as far off their design as these say."""
+        other = Views(self.design, self.space, tolerances)
+        other._responses = self._responses
+        return other
+
     def of(self, case: Case, parts: tuple[Part, ...] = (), best: float = -np.inf) -> View:
         """Evidence on the footing of some faults."""
         responses = self.responses(parts)

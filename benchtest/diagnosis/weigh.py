@@ -26,7 +26,7 @@ from benchtest.circuit.tolerance import (
     more_per_supply,
     readout,
 )
-from benchtest.circuit.wiring import FloatArray
+from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.diagnosis.gauss import log_likelihood
 from benchtest.diagnosis.law import law_a, spread_of_unit
 from benchtest.diagnosis.response import CELL_SD, COLUMNS, Base, Responses
@@ -157,6 +157,36 @@ class Weigher:
         return Sums(self)
 
     @cached_property
+    def across(self) -> IndexArray:
+        """Place of the joint that each reading is taken across; -1 of others, shape (readings,)."""
+        names = self.responses.space.joints
+        place_of = {joint.probe: place for place, joint in enumerate(names)}
+        readings = [reading for effect in self.effects for reading in effect.taps.readings]
+        places = [-1 if r.volts is None else place_of.get(r.probe, -1) for r in readings]
+        return np.array(places, dtype=np.intp)[np.argsort(self.rows)]
+
+    def density(self, mean: FloatArray, covariance: FloatArray, joint: int = -1) -> FloatArray:
+        """Logarithm of the readings' density; see `gauss.log_likelihood`.
+
+        Args:
+            mean: what they should be, shape (..., readings).
+            covariance: shape (..., readings, readings).
+            joint: the joint at fault, whose resistance is known, by its place; -1 where none is.
+
+        Returns:
+            Shape (...,).
+        """
+        healthy = (self.across >= 0) & (self.across != joint)
+        across_v = mean * healthy if healthy.any() else None
+        return log_likelihood(self.values - mean, covariance, self.slip_per_v, across_v)
+
+    @cached_property
+    def unloaded(self) -> FloatArray:
+        """What the readings would be if no node drew anything, shape (readings,)."""
+        solution = self.responses.circuit.unloaded()
+        return self.ordered([read_at(solution, effect.taps) for effect in self.effects], axis=0)
+
+    @cached_property
     def healthy_spread(self) -> Spread:
         """What the tolerances do to the readings of a healthy unit."""
         return self.together(
@@ -204,20 +234,18 @@ class Weigher:
 
     def healthy(self) -> float:
         """Logarithm of the readings' likelihood with nothing more wrong."""
-        off = self.values - self.healthy_mean()
-        found = float(log_likelihood(off, self.healthy_covariance, self.slip_per_v))
+        found = float(self.density(self.healthy_mean(), self.healthy_covariance))
         self.best = max(self.best, found)
         return found
 
     def chain(self) -> FloatArray:
         """The same under each fault of the data line or a node, shape (chain faults,)."""
         # nodes that stay dark take current away, but change no path it takes
-        off = self.values - self.chain_mean
-        chain = log_likelihood(off, self.healthy_covariance, self.slip_per_v)
+        chain = self.density(self.chain_mean, self.healthy_covariance)
         for place, fault in enumerate(self.responses.space.chain):
             if fault.shorted is not None:
                 mean, covariance = self._short(fault.shorted)
-                chain[place] = log_likelihood(self.values - mean, covariance, self.slip_per_v)
+                chain[place] = self.density(mean, covariance)
         return chain
 
     def under_chain(self, place: int) -> tuple[FloatArray, FloatArray]:
@@ -298,8 +326,7 @@ class Weigher:
         starved = np.flatnonzero(bent)
         if len(straight):
             mean[straight], covariance = straight_rows(self, joint, straight)
-            off = self.values - mean[straight]
-            weight[straight] = log_likelihood(off, covariance, self.slip_per_v)
+            weight[straight] = self.density(mean[straight], covariance, joint)
             last = straight[-1]
             if rules_out_more(self, mean[last], covariance[-1]):
                 mean[starved], weight[starved] = mean[last], weight[last]

@@ -119,7 +119,8 @@ def read(prop: VirtualProp, lit: Lit, probe: Probe) -> Reading:
 
 def look(prop: VirtualProp, lit: Lit) -> list[Mark]:
     """Light the unit and write down what every strand that should be lit looks like."""
-    prop.receive(frame_of(lit.duty(prop.design)))
+    for _ in range(3):  # a controller goes on sending: nodes that brown out settle
+        prop.receive(frame_of(lit.duty(prop.design)))
     seen = [sight.mark(lit) for sight in observe(prop)]
     dark = [s for s in prop.design.strands if s.number not in {m.strand for m in seen}]
     return seen + [Mark(lit, s.number, 1, s.nodes, "ok") for s in dark]

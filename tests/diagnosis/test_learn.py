@@ -13,6 +13,7 @@ from scipy.stats import chi2, multivariate_normal
 
 from benchtest.circuit.predict import predict
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
+from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.faults import fault_space
 from benchtest.diagnosis.learn import SPLITS, Learned, SeenUnit, Told, learn, outlook, told_of
 from benchtest.diagnosis.response import Responses
@@ -220,7 +221,8 @@ def test_readings_from_before_a_repair_are_left_out(design: Design) -> None:
     valid = still_valid(design, "2A+", unit.readings)
     assert 0 < sum(valid) < len(valid)
     kept = [reading for reading, ok in zip(unit.readings, valid, strict=True) if ok]
-    assert learn(design, [unit]) == learn(design, [SeenUnit("WF-01", kept)])
+    learned = learn(design, [unit])
+    assert replace(learned, often={}) == learn(design, [SeenUnit("WF-01", kept)])
 
 
 def test_a_clamp_reading_settles_the_node_current(design: Design) -> None:
@@ -261,3 +263,19 @@ def test_readings_that_teach_are_asked_until_little_is_left(design: Design) -> N
     learned = learn(design, _batch(design, 10, 6))
     narrow = replace(learned.tolerances, current=0.005, wire=0.005, copper=0.01)
     assert teaching_readings(learned.design, (), DEFAULT_METER, narrow) == []
+
+
+def test_a_joint_that_was_mended_before_is_suspected_sooner(design: Design) -> None:
+    units = [SeenUnit("WF-01", (), repaired=["2A+"]), SeenUnit("WF-02", (), mended=["2A+"])]
+    units += [SeenUnit(f"WF-{number:02}", ()) for number in (3, 4)]
+    often = learn(design, units).often
+    # gamma of shape 0.3 about 0.005: (0.3 + 2) / (0.3 + 4 * 0.005), by hand
+    assert often == pytest.approx({"2A+": 2.3 / 0.32})
+    plain, taught = Engine(design).diagnose(), Engine(design, often=often).diagnose()
+
+    def odds(finding: Finding, where: str) -> float:
+        band = next(band for band in finding.joints if band.name == where)
+        return band.probability / finding.healthy
+
+    assert odds(taught, "2A+") == pytest.approx(odds(plain, "2A+") * often["2A+"], rel=1e-6)
+    assert odds(taught, "3A+") == pytest.approx(odds(plain, "3A+"), rel=1e-6)
