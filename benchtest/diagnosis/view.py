@@ -301,14 +301,13 @@ def chance_beyond(square: float, count: int) -> float:
     >>> round(chance_beyond(3.841, 1), 3)
     0.05
     """
-    half, freedom = square / 2.0, 0.5 if count % 2 else 1.0
-    total = math.erfc(math.sqrt(half)) if count % 2 else math.exp(-half)
-    term = half**freedom * math.exp(-half) / math.gamma(freedom + 1.0)
-    while 2.0 * freedom < count:
-        total += term
-        freedom += 1.0
-        term *= half / freedom
-    return total
+    if square <= 0.0:
+        return 1.0
+    half, odd = square / 2.0, count % 2
+    # by logarithms: with a thousand readings every factor is beyond what a number can hold
+    steps = np.arange(0.5 if odd else 0.0, count / 2.0).tolist()
+    logs = [step * math.log(half) - half - math.lgamma(step + 1.0) for step in steps]
+    return (math.erfc(math.sqrt(half)) if odd else 0.0) + float(np.exp(logs).sum())
 
 
 def _values(readings: Sequence[Reading]) -> FloatArray:

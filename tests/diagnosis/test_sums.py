@@ -42,10 +42,10 @@ def test_likelihood_is_the_gaussian_density_with_one_slip_allowed() -> None:
     )
 
 
-@pytest.mark.parametrize("count", [1, 2, 3, 12, 25, 100])
+@pytest.mark.parametrize("count", [1, 2, 3, 12, 25, 100, 1000, 3001])
 def test_chance_of_being_so_far_off_is_that_of_chi_squared(count: int) -> None:
     # scipy.stats.chi2 is the other side
-    for square in (0.0, 0.3, 4.0, 30.0, 150.0):
+    for square in (0.0, 0.3, 4.0, 30.0, 150.0, 1010.0, 3100.0):
         expected = chi2.sf(square, count)
         assert chance_beyond(square, count) == pytest.approx(expected, rel=1e-9, abs=1e-15)
 
