@@ -28,7 +28,7 @@ def _moved_v(design: Design, kind: NodeKind, joints: dict[str, float]) -> np.nda
         circuit = Circuit(dataclasses.replace(design, node=node), joints)
         solution = circuit.solve(everything(design).duty(design))
         values.append([solution.volts(probe) for probe in probes])
-    return np.array(values[1]) - np.array(values[0])
+    return np.asarray(np.array(values[1]) - np.array(values[0]))
 
 
 @pytest.fixture(scope="module")
@@ -42,7 +42,7 @@ def _effects(design: Design, joints: dict[str, float]) -> np.ndarray:
     solution = circuit.solve(everything(design).duty(design))
     columns = circuit.probe_incidence(probes).columns()
     read = readout(circuit, solution.factor, columns, circuit.probe_offset(probes))
-    return read.per_amp.T @ law_a(solution)
+    return np.asarray(read.per_amp.T @ law_a(solution))
 
 
 @pytest.mark.parametrize("joints", [{}, {"3A+": 3.0}])

@@ -68,7 +68,8 @@ def _seen_right(design: Design, lit: Lit) -> list[Mark]:
 
 
 def test_nothing_is_looked_at_twice(small: Design) -> None:
-    engine, marks = Engine(small), []
+    engine = Engine(small)
+    marks: list[Mark] = []
     asked = []
     while (look := engine.diagnose((), marks).look) is not None:
         asked.append(look.lit)
@@ -80,7 +81,8 @@ def test_only_what_fuses_carry_is_asked_to_be_lit(small: Design) -> None:
     # 6 strands of 8 nodes at 36.8 mA: 1.77 A in all; a strand alone 0.33 A with the others dark
     weak = dataclasses.replace(small.feeds[0], fuse_a=0.7)
     design = dataclasses.replace(small, feeds=(weak,))
-    engine, readings = Engine(design), []
+    engine = Engine(design)
+    readings: list[Reading] = []
     circuit = Circuit(design)
     for _ in range(6):
         ask = engine.diagnose(readings).next
