@@ -31,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
     """Open the terminal program."""
     from benchtest.errors import InputError
     from benchtest.evidence.meter import DEFAULT_METER, Meter
-    from benchtest.session.opening import Bench
+    from benchtest.session.bench import Bench
     from benchtest.tui.launch import launch
 
     if args.json:

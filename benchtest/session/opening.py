@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
 from pathlib import Path
 
 from benchtest.drive.base import Target, parse_target
@@ -13,33 +12,12 @@ from benchtest.drive.choose import driver_for
 from benchtest.drive.clock import FrameClock
 from benchtest.drive.e131 import Sender
 from benchtest.drive.identity import source_id
-from benchtest.errors import InputError
-from benchtest.evidence.meter import DEFAULT_METER, Meter
+from benchtest.evidence.meter import Meter
 from benchtest.records.shelf import Shelf
+from benchtest.session.bench import Bench
 from benchtest.session.live import Session, unfinished
 from benchtest.session.stand import Stand
 from benchtest.virtual.process import RunningProp, start_simulation
-
-
-@dataclass(frozen=True)
-class Bench:
-    """What the terminal program was started with.
-
-    Attributes:
-        folder: keeps the records.
-        to: where units are driven, as `--to` says it.
-        prop_file: design of new units, where one was named.
-        meter: what readings are taken with.
-        hidden: faults of a virtual prop.
-        seed: of a virtual prop's own figures.
-    """
-
-    folder: Path
-    to: str = "virtual"
-    prop_file: Path | None = None
-    meter: Meter = DEFAULT_METER
-    hidden: Sequence[str] = field(default_factory=tuple)
-    seed: int | None = None
 
 
 def new_session(shelf: Shelf, bench: Bench, tag: str, prop_file: Path) -> Session:
@@ -124,18 +102,3 @@ def _virtual(session: Session, bench: Bench) -> Iterator[RunningProp]:
             for repair in session.state.repairs:
                 prop.repair(repair.where)
             yield prop
-
-
-def check_bench(bench: Bench) -> None:
-    """Check what can be checked before a screen opens.
-
-    Raises:
-        InputError: the target or the prop file is wrong.
-    """
-    from benchtest.prop.reader import read_design
-
-    parse_target(bench.to)
-    if bench.prop_file is not None:
-        read_design(bench.prop_file)
-    if bench.hidden and parse_target(bench.to).kind != "virtual":
-        raise InputError("faults can be hidden only in a virtual prop; leave out --to")

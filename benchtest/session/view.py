@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
+from math import sqrt
 
 import numpy as np
 
@@ -67,13 +69,9 @@ def map_rows(
     rows = []
     for strand in state.design.strands:
         number = strand.number
-        signs = _signs(state, number, nodes, cursor)
         start = state.design.first_index[number - 1]
         run = -(-strand.nodes // max(width, 1))
-        cells = [
-            _cell(signs[low : low + run], frame[start + low : start + min(low + run, strand.nodes)])
-            for low in range(0, strand.nodes, run)
-        ]
+        signs = _signs(state, number, nodes, cursor)
         rows.append(
             Row(
                 number,
@@ -81,7 +79,7 @@ def map_rows(
                 state.verdicts.get(number),
                 StrandEnd(number, "A") in ends,
                 StrandEnd(number, "B") in ends,
-                tuple(cells),
+                _cells(signs, frame[start : start + strand.nodes], run),
             )
         )
     return rows
@@ -122,25 +120,44 @@ def _ends_in(where: str) -> list[StrandEnd]:
     return found
 
 
-def _signs(state: State, number: int, nodes: set[str], cursor: NodeName | None) -> list[str]:
+def _signs(state: State, number: int, nodes: set[str], cursor: NodeName | None) -> list[str] | None:
+    """A sign or none for each node of a strand; None where it has no sign at all."""
+    marks = [mark for mark in state.marks if mark.strand == number and mark.seen != "ok"]
+    suspects = [int(name.partition(".")[2]) for name in nodes if name.startswith(f"{number}.")]
+    here = cursor is not None and cursor.strand == number
+    if not (marks or suspects or here):
+        return None
     signs = [""] * state.design.strand(number).nodes
-    for mark in state.marks:
-        if mark.strand == number and mark.seen != "ok":
-            for node in range(mark.first, mark.last + 1):
-                signs[node - 1] = SIGN[mark.seen]
-    for node in range(1, len(signs) + 1):
-        if f"{number}.{node}" in nodes:
-            signs[node - 1] = "!"
-    if cursor is not None and cursor.strand == number:
+    for mark in marks:
+        signs[mark.first - 1 : mark.last] = [SIGN[mark.seen]] * (mark.last - mark.first + 1)
+    for node in suspects:
+        signs[node - 1] = "!"
+    if here and cursor is not None:
         signs[cursor.node - 1] = "@"
     return signs
 
 
-def _cell(signs: list[str], levels: Frame) -> Cell:
-    sign = next((s for s in ("@", "!") if s in signs), "") or next((s for s in signs if s), "")
-    peak = levels.max(axis=0)
-    white = int(peak[3]) if len(peak) > 3 else 0
+def _cells(signs: list[str] | None, levels: Frame, run: int) -> tuple[Cell, ...]:
+    """A strand's cells, each of `run` nodes; it is drawn ten times a second, so mostly by numpy."""
+    count = -(-len(levels) // run)
+    if signs is None and not levels.any():
+        return (DARK,) * count
+    peaks = np.maximum.reduceat(levels, np.arange(0, len(levels), run), axis=0).tolist()
+    if signs is None:
+        return tuple(_cell("", *peak) for peak in peaks)
+    shown = (_loudest(signs[low : low + run]) for low in range(0, len(signs), run))
+    return tuple(_cell(sign, *peak) for sign, peak in zip(shown, peaks, strict=True))
+
+
+def _loudest(signs: list[str]) -> str:
+    return next((s for s in ("@", "!") if s in signs), "") or next((s for s in signs if s), "")
+
+
+@lru_cache(maxsize=4096)
+def _cell(sign: str, red: int, green: int, blue: int, white: int = 0) -> Cell:
     # eyes see light roughly by its square root; without that, a quarter looks like nothing
-    shown = np.sqrt(np.minimum(peak[:3].astype(float) + white, 255.0) / 255.0) * 255.0
-    red, green, blue = (int(value) for value in shown)
-    return Cell(sign, bool(peak.any()), (red, green, blue))
+    shown = [round(sqrt(min(level + white, 255) * 255.0)) for level in (red, green, blue)]
+    return Cell(sign, bool(red or green or blue or white), (shown[0], shown[1], shown[2]))
+
+
+DARK = _cell("", 0, 0, 0)

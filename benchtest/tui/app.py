@@ -1,4 +1,7 @@
-"""The terminal program: the shelf, and one unit at a time on the bench."""
+"""The terminal program: the shelf, and one unit at a time on the bench.
+
+What only the bench needs is imported where a unit is brought onto it: the shelf is painted before.
+"""
 
 from __future__ import annotations
 
@@ -7,20 +10,21 @@ from collections.abc import Iterable
 from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from textual.app import App, SystemCommand
 from textual.screen import Screen
 
 from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
-from benchtest.session.live import Session, unfinished
-from benchtest.session.opening import Bench, new_session, next_unit, on_the_bench
-from benchtest.tui.bench_screen import BenchScreen
-from benchtest.tui.bench_view import Leaving
+from benchtest.session.bench import Bench
 from benchtest.tui.dialogs import Tell
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.tui.signs import signs_for_terminal
+
+if TYPE_CHECKING:
+    from benchtest.session.live import Session
+    from benchtest.tui.bench_view import Leaving
 
 
 class BenchApp(App[None]):
@@ -46,15 +50,14 @@ class BenchApp(App[None]):
         self._session: Session | None = None
 
     def on_mount(self) -> None:
-        # a collection of old objects would make the frame clock wait; those here will stay
-        gc.collect()
-        gc.freeze()
         self.set_class(self.signs.border == "ascii", "-ascii")
         self.push_screen(ShelfScreen(self.shelf, self.bench.prop_file))
         if self.first_tag is not None:
             self.call_after_refresh(self._begin_first, self.first_tag)
 
     def _begin_first(self, tag: str) -> None:
+        from benchtest.session.live import unfinished
+
         assert self.bench.prop_file is not None
         open_tags = {row.tag for row in unfinished(self.shelf)}
         if tag in open_tags:
@@ -69,6 +72,8 @@ class BenchApp(App[None]):
         self._begin(message.tag, message.prop_file)
 
     def _begin(self, tag: str, prop_file: Path) -> None:
+        from benchtest.session.opening import new_session
+
         try:
             session = new_session(self.shelf, self.bench, tag, prop_file)
         except BenchError as error:
@@ -78,6 +83,8 @@ class BenchApp(App[None]):
 
     def _go_on(self, tag: str) -> None:
         """The unit's open session, or a new one of the same design once that was signed off."""
+        from benchtest.session.live import Session, unfinished
+
         try:
             open_ids = [row.id for row in unfinished(self.shelf) if row.tag == tag]
             if open_ids:
@@ -91,6 +98,12 @@ class BenchApp(App[None]):
         self._open(session)
 
     def _open(self, session: Session) -> None:
+        from benchtest.session.opening import on_the_bench
+        from benchtest.tui.bench_screen import BenchScreen
+
+        # a collection of old objects would make the frame clock wait; those here will stay
+        gc.collect()
+        gc.freeze()
         try:
             stand = self.on_bench.enter_context(on_the_bench(session, self.bench))
         except BenchError as error:
@@ -106,6 +119,8 @@ class BenchApp(App[None]):
 
     def _go_to_next(self, session: Session) -> None:
         """The next unit of the design that was on the bench."""
+        from benchtest.session.opening import next_unit
+
         try:
             following = next_unit(self.shelf, session, self.bench.meter)
         except BenchError as error:
@@ -115,6 +130,8 @@ class BenchApp(App[None]):
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """Everything that can be done now, by name."""
+        from benchtest.tui.bench_screen import BenchScreen
+
         if isinstance(screen, BenchScreen):
             for deed in (*screen.deeds_now(), *screen.deeds_always()):
                 if deed.says and deed.action != "palette":

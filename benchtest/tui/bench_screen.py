@@ -13,9 +13,10 @@ from benchtest.session.steps import StepName, steps
 from benchtest.session.view import node_of_cell
 from benchtest.tui.bench_view import BenchView
 from benchtest.tui.deeds import ACTIONS, bindings, name_of
-from benchtest.tui.dialogs import AskFor, KeysNow, Question, StepsMenu
+from benchtest.tui.dialogs import AskFor, KeysNow, Question
 from benchtest.tui.panels import Ask
 from benchtest.tui.prop_map import PropMap
+from benchtest.tui.steps_menu import StepsMenu
 from benchtest.tui.words import TASKS
 
 

@@ -11,18 +11,21 @@ from textual import work
 from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
 from textual.content import Content
+from textual.geometry import Size
 from textual.message import Message
 from textual.screen import Screen
-from textual.widgets import Static
 
 from benchtest.diagnosis import Finding
+from benchtest.drive.layout import Frame
 from benchtest.errors import BenchError
+from benchtest.prop.design import NodeName
+from benchtest.session.news import News, news_of
 from benchtest.session.sketch import Run, sketch
 from benchtest.session.stand import Stand
-from benchtest.session.state import Happened
+from benchtest.session.state import Happened, State
 from benchtest.session.view import map_rows
 from benchtest.tui.deeds import ALWAYS, BAR, DEEDS, SHORT, Deed, deeds, links
-from benchtest.tui.panels import Ask, Readings, Suspects, VirtualView, soak_rows, volts_text
+from benchtest.tui.panels import Ask, Panel, Readings, Suspects, VirtualView, soak_rows, volts_text
 from benchtest.tui.prop_map import PropMap
 from benchtest.tui.signs import Signs
 from benchtest.tui.words import TASKS, UNITS
@@ -75,11 +78,13 @@ class BenchView(Screen[Leaving]):
         self.said = ""
         self.thinking = False
         self._soaked: object = None
+        self._news: News | None = None
+        self._mapped: tuple[Frame, Mapped] | None = None
 
     # -- drawing -------------------------------------------------------------------------------
 
     def compose(self) -> ComposeResult:
-        yield Static(id="top")
+        yield Panel(id="top")
         with Horizontal(id="upper"):
             with Vertical(id="map-box"):
                 yield PropMap(self.signs, id="map")
@@ -88,8 +93,8 @@ class BenchView(Screen[Leaving]):
             yield VirtualView(self.signs, id="seen")
             yield Readings(id="readings")
             yield Suspects(self.signs, id="suspects")
-        yield Static(id="said")
-        yield Static(id="bottom")
+        yield Panel(id="said")
+        yield Panel(id="bottom")
 
     def on_mount(self) -> None:
         self.query_one("#map-box").border_title = "prop"
@@ -106,22 +111,40 @@ class BenchView(Screen[Leaving]):
 
     def _draw_live(self) -> None:
         """What changes by itself: the map while light comes up, and how driving goes."""
+        self._draw_map()
+        stand = self.stand
+        where = stand.clock.abilities.where if stand.clock.abilities else ""
+        news = news_of(stand.clock.status())
+        driving = where if news is None else f"! {news.short}"
+        head = f" {stand.session.tag}  {stand.design.name}   lit: {stand.lamp.words}"
+        self.query_one("#top", Panel).put(Content(self.signs.words(f"{head}    {driving}")))
+        if news != self._news:
+            self._news = news
+            if news is not None:  # said whole once; the top line goes on saying it
+                self.say(news.whole)
+                self._draw_said()
+
+    def _draw_said(self) -> None:
+        """A line mostly; a long word of the network takes up to three."""
+        line = self.query_one("#said", Panel)
+        width = max(1, line.size.width)
+        rows = min(3, max(1, -(-len(self.said) // width)))
+        if line.styles.height is None or line.size.height != rows:
+            line.styles.height = rows
+        line.put(Content(self.said))
+
+    def _draw_map(self) -> None:
+        """The prop as it should be lit now, where that is another than a moment ago."""
         stand = self.stand
         prop_map = self.query_one("#map", PropMap)
-        prop_map.show(
-            map_rows(
-                stand.session.state,
-                stand.clock.showing(),
-                stand.finding,
-                stand.choices.walking,
-                prop_map.cells_across,
-            )
-        )
-        status = stand.clock.status()
-        where = stand.clock.abilities.where if stand.clock.abilities else ""
-        trouble = f"  ! {status.trouble}" if status.trouble else f"  {where}"
-        head = f" {stand.session.tag}  {stand.design.name}   lit: {stand.lamp.words}"
-        self.query_one("#top", Static).update(Content(f"{head}  {trouble}"))
+        frame = stand.clock.showing()
+        about = (stand.session.state, stand.finding, stand.choices.walking, prop_map.size)
+        before = self._mapped
+        if before is not None and before[0] is frame and _same(before[1], about):
+            return  # a frame at rest is one object
+        self._mapped = (frame, about)
+        state, finding, walking, _ = about
+        prop_map.show(map_rows(state, frame, finding, walking, prop_map.cells_across))
 
     def _tick(self) -> None:
         self._draw_live()
@@ -160,8 +183,8 @@ class BenchView(Screen[Leaving]):
         self._draw_finding()
         bar = [deed for deed in self.deeds_always() if deed.action in BAR]
         short = [Deed(d.action, d.key, d.keys, SHORT.get(d.action, d.says)) for d in bar]
-        self.query_one("#said", Static).update(Content(self.said))
-        self.query_one("#bottom", Static).update(Content(" ") + links(short))
+        self._draw_said()
+        self.query_one("#bottom", Panel).put(Content(" ") + links(short))
         shown = advice.strand or (advice.nodes[0].strand if advice.nodes else None)
         if shown is not None:
             self.query_one("#map", PropMap).bring_into_view(shown)
@@ -293,3 +316,12 @@ class BenchView(Screen[Leaving]):
     def _say_if(self, words: object) -> None:
         if isinstance(words, str) and words:
             self.say(words)
+
+
+Mapped = tuple[State, Finding | None, NodeName | None, Size]
+"""What a map is of, but for its frame."""
+
+
+def _same(one: Mapped, other: Mapped) -> bool:
+    """States and findings never change, so it is enough that they are the same objects."""
+    return one[0] is other[0] and one[1] is other[1] and one[2:] == other[2:]

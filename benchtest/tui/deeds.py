@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from textual.binding import Binding
 from textual.content import Content
 from textual.style import Style
 
-from benchtest.evidence.marks import Seen
-from benchtest.session.guidance import Task
+if TYPE_CHECKING:
+    from benchtest.evidence.marks import Seen
+    from benchtest.session.guidance import Task
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ import sys
 from types import FrameType
 
 from benchtest.errors import BenchError, InputError
-from benchtest.session.opening import Bench, check_bench
+from benchtest.session.bench import Bench, check_bench
 from benchtest.tui.app import run_app
 from benchtest.tui.signs import LEAST_COLUMNS, LEAST_LINES
 

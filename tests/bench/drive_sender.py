@@ -24,6 +24,7 @@ from benchtest.drive.clock import FrameClock
 from benchtest.drive.e131 import E131Driver, Sender
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
+from tests.tui.conftest import make_ready
 
 Found = dict[str, object]
 PERIOD_S = 0.025
@@ -170,13 +171,14 @@ def expected(number: int) -> tuple[int, int, int]:
 
 def screen(universes: int, seconds: float, port: int) -> None:
     """The terminal program itself, on a unit, while its clock has a ramp to send."""
-    from benchtest.session.opening import Bench
+    from benchtest.session.bench import Bench
     from benchtest.tui.app import BenchApp
     from benchtest.tui.bench_screen import BenchScreen
 
     folder = Path(sys.argv[5])
     prop = folder / "wall.toml"
     prop.write_text(prop_text(universes), encoding="utf-8")
+    make_ready(folder, prop, "WF-03")  # its strands are looked at: before that nothing is lit
     app = BenchApp(Bench(folder, f"e131:127.0.0.1:{port}", prop), "WF-03")
 
     def ramp() -> None:
