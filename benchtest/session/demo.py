@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from importlib.resources import as_file, files
 from pathlib import Path
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -20,6 +21,7 @@ from benchtest.drive.choose import driver_for
 from benchtest.drive.clock import RAMP_S, FrameClock
 from benchtest.drive.e131 import Sender
 from benchtest.drive.identity import source_id
+from benchtest.drive.layout import Frame
 from benchtest.errors import BenchError, DriveFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.pattern import frame_of
@@ -43,7 +45,8 @@ from benchtest.session.events import (
 )
 from benchtest.session.guidance import Advice, what_next
 from benchtest.session.live import Session
-from benchtest.virtual.process import RunningProp, start_simulation
+from benchtest.virtual.observe import Sight
+from benchtest.virtual.process import start_simulation
 from benchtest.virtual.prop import frame_mark
 
 DESIGN = "willow-fan.toml"
@@ -124,8 +127,43 @@ def run_demo(folder: Path, seed: int, say: Say) -> Outcome:
             with FrameClock(driver, design.node_count, design.node.channels).start() as clock:
                 assert clock.abilities is not None
                 say(f"Driving {clock.abilities.where}.")
-                worker = _Worker(session, clock, prop, say, Outcome(tag, hidden))
-                return worker.work()
+                return play(session, clock, prop, say, Outcome(tag, hidden))
+
+
+class Light(Protocol):
+    """What shows frames on a prop."""
+
+    def show(self, frame: Frame, ramp_s: float = 0.0) -> None: ...
+
+    def dark(self) -> None: ...
+
+
+class Eyes(Protocol):
+    """A prop that can be looked at, measured and worked on."""
+
+    def measure(self, probe: str) -> float: ...
+
+    def look(self) -> list[Sight]: ...
+
+    def state(self) -> dict[str, Any]: ...
+
+    def repair(self, where: str) -> bool: ...
+
+
+def play(
+    session: Session,
+    light: Light,
+    prop: Eyes,
+    say: Say,
+    outcome: Outcome,
+    until: Callable[[], bool] = lambda: False,
+) -> Outcome:
+    """Do what the guidance says until nothing is left to do, or something else is true.
+
+    Raises:
+        BenchError: it did not come to an end.
+    """
+    return _Worker(session, light, prop, say, outcome).work(until)
 
 
 def _free_tag(shelf: Shelf) -> str:
@@ -138,13 +176,15 @@ class _Worker:
     """Does what the guidance says, with the virtual prop's eyes and meter."""
 
     session: Session
-    clock: FrameClock
-    prop: RunningProp
+    clock: Light
+    prop: Eyes
     say: Say
     outcome: Outcome
 
-    def work(self) -> Outcome:
+    def work(self, until: Callable[[], bool]) -> Outcome:
         for _ in range(MOST_STEPS):
+            if until():
+                return self.outcome
             advice = what_next(self.session.state, None)
             if advice.task == "think":
                 finding = self.session.diagnose()

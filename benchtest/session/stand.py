@@ -32,6 +32,7 @@ from benchtest.session.events import (
     StageSet,
     Wiggled,
 )
+from benchtest.session.grounds import Grounds, grounds_of, next_words
 from benchtest.session.guidance import Advice, colour_advice, search_of
 from benchtest.session.live import Session
 from benchtest.session.soak import EVERY_S, PLANNED_S, seconds_of
@@ -55,6 +56,7 @@ class Stand(Walker):
     ) -> None:
         super().__init__(session, clock, virtual, now_s)
         self._doubted = ""
+        self._explained: tuple[Finding, Grounds] | None = None
         self._thinking = threading.Lock()
         self._expected = lru_cache(maxsize=256)(session.expect)
 
@@ -355,3 +357,26 @@ class Stand(Walker):
         self.session.conclude(finding)
         self.finding = finding
         return True
+
+    def explain(self, finding: Finding) -> Grounds:
+        """What stands behind a finding; takes a while, call it from a worker."""
+        with self._thinking:
+            return grounds_of(self.session, finding)
+
+    def explained(self, finding: Finding, grounds: Grounds) -> None:
+        """Take what stands behind a finding."""
+        self._explained = finding, grounds
+
+    @property
+    def grounds(self) -> Grounds | None:
+        """What stands behind the finding; None while that is not known."""
+        known = self._explained
+        return known[1] if known is not None and known[0] is self.finding else None
+
+    @property
+    def would_show(self) -> str:
+        """What the reading that is asked for would show under each likely fault."""
+        advice, finding = self.advice, self.finding
+        if advice.task != "read" or finding is None or finding.next.probe != advice.probe:
+            return ""
+        return next_words(finding, self.grounds)

@@ -9,11 +9,12 @@ from textual.binding import BindingType
 
 from benchtest.errors import BenchError
 from benchtest.evidence.marks import Seen
+from benchtest.session.grounds import why_words
 from benchtest.session.steps import StepName, steps
 from benchtest.session.view import node_of_cell
 from benchtest.tui.bench_view import BenchView
 from benchtest.tui.deeds import ACTIONS, bindings, name_of
-from benchtest.tui.dialogs import AskFor, KeysNow, Question
+from benchtest.tui.dialogs import AskFor, KeysNow, Question, Tell
 from benchtest.tui.panels import Ask
 from benchtest.tui.prop_map import PropMap
 from benchtest.tui.steps_menu import StepsMenu
@@ -245,6 +246,18 @@ class BenchScreen(BenchView):
     def _staged(self, lines: list[str] | None) -> None:
         if lines:
             self._do(lambda: self.stand.set_stage(lines[0]))
+
+    def action_why(self) -> None:
+        """All that speaks for and against each suspect."""
+        finding = self.stand.finding
+        if finding is not None:
+            lines = why_words(finding, self.stand.grounds, self.stand.design)
+            self.app.push_screen(Tell("Why", self.signs.words("\n\n".join(lines))))
+
+    def action_plot(self) -> None:
+        """The plot instead of the map, or the map again."""
+        self.turned = not self.turned
+        self.draw()
 
     # -- where to ------------------------------------------------------------------------------
 

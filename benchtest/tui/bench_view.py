@@ -19,13 +19,15 @@ from benchtest.diagnosis import Finding
 from benchtest.drive.layout import Frame
 from benchtest.errors import BenchError
 from benchtest.prop.design import NodeName
+from benchtest.session.grounds import LEAST_ROWS, Along, Grounds, plot, repair_words
 from benchtest.session.news import News, news_of
 from benchtest.session.sketch import Run, sketch
 from benchtest.session.stand import Stand
 from benchtest.session.state import Happened, State
 from benchtest.session.view import map_rows
+from benchtest.session.words import volts_text
 from benchtest.tui.deeds import ALWAYS, BAR, DEEDS, SHORT, Deed, deeds, links
-from benchtest.tui.panels import Ask, Panel, Readings, Suspects, VirtualView, soak_rows, volts_text
+from benchtest.tui.panels import Ask, Panel, Readings, Suspects, VirtualView, soak_rows, styled
 from benchtest.tui.prop_map import PropMap
 from benchtest.tui.signs import Signs
 from benchtest.tui.words import TASKS, UNITS
@@ -33,6 +35,10 @@ from benchtest.virtual.observe import Sight
 
 REDRAW_S = 0.1
 LOOK_S = 0.3
+ROOMY = 36
+"""Lines of a screen from which on all that speaks for a repair is shown beside it."""
+MOST_ROWS = 14
+"""Of a plot that stands below the map."""
 SEEN_BY_EYE = ("glow", "look", "search", "caught", "walk", "colour", "wiggle", "soak")
 """Tasks in which one looks at the prop, so that a virtual one is shown."""
 
@@ -49,6 +55,14 @@ class BenchView(Screen[Leaving]):
             super().__init__()
             self.about = about
             self.finding = finding
+
+    class Explained(Message):
+        """What stands behind a finding."""
+
+        def __init__(self, finding: Finding, grounds: Grounds) -> None:
+            super().__init__()
+            self.finding = finding
+            self.grounds = grounds
 
     class Looked(Message):
         """What a virtual prop shows."""
@@ -79,6 +93,7 @@ class BenchView(Screen[Leaving]):
         self.thinking = False
         self._soaked: object = None
         self._news: News | None = None
+        self.turned = False
         self._mapped: tuple[Frame, Mapped] | None = None
 
     # -- drawing -------------------------------------------------------------------------------
@@ -88,6 +103,7 @@ class BenchView(Screen[Leaving]):
         with Horizontal(id="upper"):
             with Vertical(id="map-box"):
                 yield PropMap(self.signs, id="map")
+                yield Panel(id="chart")
             yield Ask(id="ask")
         with Horizontal(id="lower"):
             yield VirtualView(self.signs, id="seen")
@@ -97,7 +113,6 @@ class BenchView(Screen[Leaving]):
         yield Panel(id="bottom")
 
     def on_mount(self) -> None:
-        self.query_one("#map-box").border_title = "prop"
         self.query_one("#seen").border_title = "what the virtual prop shows"
         self.query_one("#readings").border_title = "readings"
         self.query_one("#suspects").border_title = "suspects"
@@ -127,11 +142,12 @@ class BenchView(Screen[Leaving]):
     def _draw_said(self) -> None:
         """A line mostly; a long word of the network takes up to three."""
         line = self.query_one("#said", Panel)
+        said = self.said or self.signs.words(f" {self.stand.would_show}")
         width = max(1, line.size.width)
         rows = min(3, max(1, -(-len(self.said) // width)))
         if line.styles.height is None or line.size.height != rows:
             line.styles.height = rows
-        line.put(Content(self.said))
+        line.put(Content(said))
 
     def _draw_map(self) -> None:
         """The prop as it should be lit now, where that is another than a moment ago."""
@@ -175,12 +191,14 @@ class BenchView(Screen[Leaving]):
         keys = links(self.deeds_now(), max(20, self.query_one("#question").size.width))
         says, unit = self.signs.words(advice.says), UNITS.get(stand.unit, "")
         ask.ask(TASKS[advice.task], says, advice.caution, unit, keys)
+        ask.why(self._why())
         ask.draw(self._drawing())
         looking = stand.virtual is not None and advice.task in SEEN_BY_EYE
         self.query_one("#seen").display = looking
         self.query_one("#readings").display = not looking
         self._draw_beside(ask.entry.value)
         self._draw_finding()
+        self._draw_chart()
         bar = [deed for deed in self.deeds_always() if deed.action in BAR]
         short = [Deed(d.action, d.key, d.keys, SHORT.get(d.action, d.says)) for d in bar]
         self._draw_said()
@@ -200,6 +218,40 @@ class BenchView(Screen[Leaving]):
         if finding is not None or not stand.session.state.readings:
             box = self.query_one(Readings)
             box.show(readings, lits, box.size.height)
+
+    @property
+    def along(self) -> Along | None:
+        """Volts along the suspected strand, where they are known."""
+        grounds = self.stand.grounds
+        return None if grounds is None else grounds.along
+
+    def _draw_chart(self) -> None:
+        """Volts along the suspected strand, below the map or, where room is scarce, instead."""
+        box, prop_map = self.query_one("#map-box"), self.query_one("#map", PropMap)
+        chart, along = self.query_one("#chart", Panel), self.along
+        if (self.stand.advice.task == "repair") == self.turned:
+            along = None  # by itself it is shown where there is something to repair
+        room = box.content_size
+        left = room.height - len(self.stand.design.strands)
+        prop_map.display = along is None or left >= LEAST_ROWS
+        chart.display = along is not None
+        box.border_title = "prop"
+        if along is None or room.width <= 0:
+            return
+        rows = min(left, MOST_ROWS) if prop_map.display else room.height
+        signs = (self.signs.off, self.signs.bar, self.signs.wiring.touch)
+        lines = plot(along, room.width, rows, signs)
+        chart.styles.height = rows
+        chart.put(Content("\n").join(styled(lines)))
+        box.border_title = f"volts along strand {along.strand}, {along.lit} lit"
+
+    def _why(self) -> str:
+        """What speaks for a repair: all of it where there is room, and the key `y` shows it."""
+        suspect = self.stand.advice.suspect
+        if suspect is None:
+            return ""
+        brief = self.size.height < ROOMY
+        return self.signs.words(repair_words(suspect, self.stand.design, brief))
 
     def _drawing(self) -> list[list[Run]]:
         """Where the leads go, or how far a soak is."""
@@ -228,6 +280,8 @@ class BenchView(Screen[Leaving]):
         without: set[str] = set()
         if stand.virtual is None:
             without.add("meter")
+        if self.along is None:
+            without.add("plot")
         if stand.advice.task == "check" and stand.unit == "V":
             without.add("yes")
         if stand.advice.task == "soak":
@@ -247,6 +301,8 @@ class BenchView(Screen[Leaving]):
     def deeds_always(self) -> list[Deed]:
         """What every task offers."""
         without = frozenset({"own_reading"}) if self.stand.session.state.signed else frozenset()
+        without |= {"why"} if self.stand.finding is None else set()
+        without |= {"plot"} if self.along is None else set()
         now = {deed.action for deed in self.deeds_now()}
         return deeds(ALWAYS, without | now)
 
@@ -289,6 +345,20 @@ class BenchView(Screen[Leaving]):
     def on_bench_view_concluded(self, message: Concluded) -> None:
         self._tried(lambda: self.stand.concluded(message.about, message.finding))
         self.go()
+        if self.stand.finding is message.finding:
+            self.explain(message.finding)
+
+    @work(thread=True, exclusive=True, group="explain", exit_on_error=False)
+    def explain(self, finding: Finding) -> None:
+        """Work out what stands behind a finding; nobody waits for it."""
+        with contextlib.suppress(BenchError):
+            self.post_message(self.Explained(finding, self.stand.explain(finding)))
+
+    def on_bench_view_explained(self, message: Explained) -> None:
+        self.stand.explained(message.finding, message.grounds)
+        if self.stand.would_show:
+            self.said = ""  # the last reading was kept; now the next is of interest
+        self.draw()
 
     def on_bench_view_failed(self, message: Failed) -> None:
         self.say(message.words)

@@ -52,6 +52,8 @@ KEYS: dict[str, tuple[str, str]] = {
     "brighter(1)": ("plus,equals_sign", "+"),
     "brighter(-1)": ("minus", "-"),
     "only": ("l", "l"),
+    "why": ("y", "y"),
+    "plot": ("p", "p"),
     "steps": ("t", "t"),
     "note": ("n", "n"),
     "stage": ("g", "g"),
@@ -110,7 +112,10 @@ DEEDS: dict[Task, tuple[Row, ...]] = {
         ("type", "the reading; m for mV"), ("go_on", "keeps it"), ("own_reading", "another probe"),
         ("meter", "read the virtual meter"),
     ),
-    "repair": (("repair(0)", "done: log it"), ("suspect", "log another's")),
+    "repair": (
+        ("repair(0)", "done: log it"), ("suspect", "log another's"), ("why", "why"),
+        ("plot", "map or plot"),
+    ),
     "wiggle": (
         ("yes", "steady"), ("no", "it flickers"), ("back", "back"), *_LIGHT,
     ),
@@ -124,7 +129,8 @@ DEEDS: dict[Task, tuple[Row, ...]] = {
 KEYS["replaced"] = ("r", "r")
 ALWAYS: tuple[Row, ...] = (
     ("help", "help"), ("steps", "steps"), ("undo", "undo"), ("dark", "dark, and back"),
-    ("only", "light only this"), ("own_reading", "own reading"), ("note", "note"),
+    ("only", "light only this"), ("why", "why this finding"), ("plot", "map or plot"),
+    ("own_reading", "own reading"), ("note", "note"),
     ("stage", "stage"), ("next_unit", "next unit"), ("palette", "all commands"),
     ("leave", "shelf"),
 )  # fmt: skip

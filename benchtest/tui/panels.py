@@ -20,6 +20,7 @@ from textual.widgets import Input, Static
 from benchtest.diagnosis import Finding, JudgedReading, Suspect
 from benchtest.session.sketch import Role, Run
 from benchtest.session.soak import Progress
+from benchtest.session.words import volts_text
 from benchtest.tui.signs import Signs
 from benchtest.virtual.observe import Sight
 
@@ -29,17 +30,17 @@ NUMBERS = r"[-+0-9.,mVkKMΩOLhs ]*"
 WHITE, RED, BLACK = Color(255, 255, 255), Color(176, 0, 32), Color(0, 0, 0)
 
 
-def volts_text(volts: float) -> str:
-    """Volts as a meter shows them: millivolts below 0.6 V."""
-    return f"{volts * 1e3:.1f} mV" if abs(volts) < 0.6 else f"{volts:.3f} V"
-
-
 ROLES: dict[Role, Style] = {
     "": Style(),
     "name": Style(dim=True),
     "red": Style(bold=True, foreground=WHITE, background=RED),
     "black": Style(bold=True, foreground=WHITE, background=BLACK),
 }
+
+
+def styled(rows: Sequence[Sequence[Run]]) -> list[Content]:
+    """Rows of runs, each in the style of its role."""
+    return [Content.assemble(*((text, ROLES[role]) for text, role in row)) for row in rows]
 
 
 class Panel(Static):
@@ -86,6 +87,7 @@ class Ask(Vertical):
 
     def compose(self) -> ComposeResult:
         yield Panel(id="question")
+        yield Panel(id="why")
         yield Panel(id="drawing")
         # selected on focus, the digit that opened the field would be typed over by the next
         yield Input(id="entry", compact=True, restrict=NUMBERS, select_on_focus=False)
@@ -108,8 +110,11 @@ class Ask(Vertical):
 
     def draw(self, rows: Sequence[Sequence[Run]]) -> None:
         """Rows of text below the question; none takes the drawing away."""
-        lines = [Content.assemble(*((text, ROLES[role]) for text, role in row)) for row in rows]
-        self._show("#drawing", Content("\n").join(lines))
+        self._show("#drawing", Content("\n").join(styled(rows)))
+
+    def why(self, words: str) -> None:
+        """What speaks for what is asked."""
+        self._show("#why", Content(words))
 
     def beside(self, words: str) -> None:
         """What stands below the field."""
