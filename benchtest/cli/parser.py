@@ -19,6 +19,7 @@ from benchtest.cli import (
     exchange,
     netlist,
     new,
+    practice,
     predict,
     report,
     shelf,
@@ -28,6 +29,7 @@ from benchtest.errors import InputError, nearest
 
 COMMANDS = (
     demo,
+    practice,
     new,
     check,
     predict,

@@ -5,7 +5,6 @@ Everything runs over real parts: packets on loopback, a prop in another process,
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -22,7 +21,7 @@ from benchtest.drive.clock import RAMP_S, FrameClock
 from benchtest.drive.e131 import Sender
 from benchtest.drive.identity import source_id
 from benchtest.drive.layout import Frame
-from benchtest.errors import BenchError, DriveFault
+from benchtest.errors import BenchError
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.pattern import frame_of
 from benchtest.prop.design import Design
@@ -45,14 +44,12 @@ from benchtest.session.events import (
 )
 from benchtest.session.guidance import Advice, what_next
 from benchtest.session.live import Session
+from benchtest.session.shown import SETTLE_S, wait_until_shown
 from benchtest.virtual.observe import Sight
 from benchtest.virtual.process import start_simulation
-from benchtest.virtual.prop import frame_mark
 
 DESIGN = "willow-fan.toml"
 MOST_STEPS = 120
-SETTLE_S = 5.0
-"""Longest wait for a frame to have arrived. [s]"""
 
 Say = Callable[[str], None]
 
@@ -219,12 +216,7 @@ class _Worker:
         """Light a set, and wait until the prop shows it."""
         frame = frame_of(lit.duty(self.session.design))
         self.clock.show(frame, ramp_s)
-        due = time.monotonic() + ramp_s + SETTLE_S
-        # on a busy machine a ramp ends late: wait for this very frame, not for some packets
-        while self.prop.state()["frame"] != frame_mark(frame):
-            if time.monotonic() > due:
-                raise DriveFault("the virtual prop hears nothing; look at the loopback network")
-            time.sleep(0.01)
+        wait_until_shown(self.prop, lambda: frame, ramp_s + SETTLE_S)
 
     def _check(self, check: Check, feed: str) -> None:
         """Fuse and polarity of a virtual prop are right; its supply can be measured."""

@@ -50,7 +50,8 @@ class Grounds:
 
 def grounds_of(session: Session, finding: Finding) -> Grounds:
     """Work out what stands behind a finding; takes a moment, call it from a worker."""
-    ask, shown = finding.next, ()
+    ask = finding.next
+    shown: tuple[Outlook, ...] = ()
     try:
         if ask.lit is not None and ask.probe is not None and finding.suspects:
             shown = outlook(session.engine, finding, ask.lit, ask.probe)

@@ -55,7 +55,7 @@ def hide(design: Design, grade: int, seed: int) -> tuple[str, ...]:
     >>> from benchtest.prop.reader import read_design
     >>> with demo_file() as path:
     ...     [hide(read_design(path), grade, 7) for grade in (1, 3, 5)]
-    [('11.24=dead',), ('12B+=open',), ('12B+=0.33',)]
+    [('11.14=dark',), ('6B+=open',), ('2B+=0.35',)]
     """
     chance = np.random.default_rng([seed, grade])
     if grade == 1:

@@ -11,11 +11,11 @@ from collections.abc import Callable, Sequence
 from functools import lru_cache
 
 from benchtest.diagnosis import Finding
-from benchtest.drive.clock import FrameClock
+from benchtest.drive.clock import RAMP_S, FrameClock
 from benchtest.errors import InputError, NameFault, nearest
 from benchtest.evidence.reading import check_volts
 from benchtest.prop.lit import everything, parse_lit
-from benchtest.prop.names import parse_node, parse_probe
+from benchtest.prop.names import parse_probe
 from benchtest.records.shelf import STAGES, Stage
 from benchtest.session import checks
 from benchtest.session.events import (
@@ -35,10 +35,12 @@ from benchtest.session.events import (
 from benchtest.session.grounds import Grounds, grounds_of, next_words
 from benchtest.session.guidance import Advice, colour_advice, search_of
 from benchtest.session.live import Session
+from benchtest.session.practising import Practising
+from benchtest.session.shown import SETTLE_S, wait_until_shown
 from benchtest.session.soak import EVERY_S, PLANNED_S, seconds_of
 from benchtest.session.state import Happened
 from benchtest.session.typed import Typed, judge_typed, volts_of
-from benchtest.session.walker import Walker
+from benchtest.session.walker import Walker, nodes_of
 from benchtest.session.words import said
 from benchtest.virtual.observe import Sight
 from benchtest.virtual.process import RunningProp
@@ -56,6 +58,7 @@ class Stand(Walker):
     ) -> None:
         super().__init__(session, clock, virtual, now_s)
         self._doubted = ""
+        self.practice: Practising | None = None
         self._explained: tuple[Finding, Grounds] | None = None
         self._thinking = threading.Lock()
         self._expected = lru_cache(maxsize=256)(session.expect)
@@ -159,16 +162,7 @@ class Stand(Walker):
         Raises:
             InputError: the prop has no such strand or node, or no soak is running.
         """
-        word = where.strip()
-        if "." in word:
-            node = parse_node(word, self.design)
-            strand, nodes = node.strand, str(node.node)
-        else:
-            strands = parse_lit(word, self.design).strands
-            if len(strands) != 1:
-                raise InputError("give one strand, such as 4, or one node, such as 4.17")
-            (strand,) = strands
-            nodes = f"1-{self.design.strand(strand).nodes}"
+        strand, nodes = nodes_of(where, self.design)
         with self.overtaking_shown():
             words = self.soaking.seen(steady=False)
         self.record(MarkMade("all", strand, nodes, "flicker", self.lamp.level or 1.0))
@@ -290,8 +284,19 @@ class Stand(Walker):
             return f"{self.virtual.measure(advice.check[1]):.3f}"
         if advice.probe is None:
             raise InputError("no reading is asked for just now")
-        self.lamp.wait_until_steady()
+        self.wait_for_light()
         return f"{self.virtual.measure(str(advice.probe)):.4f}"
+
+    def wait_for_light(self) -> None:
+        """Wait until a meter may be read, away from the keys.
+
+        Raises:
+            DriveFault: the virtual prop does not show what it is sent.
+        """
+        if self.virtual is None:
+            self.lamp.wait_until_steady()
+        else:
+            wait_until_shown(self.virtual, lambda: self.lamp.frame, SETTLE_S + RAMP_S)
 
     def sights(self) -> list[Sight]:
         """How the nodes of a virtual prop that should be lit look; none of a real one."""
@@ -304,7 +309,9 @@ class Stand(Walker):
         self.lamp.dark()
         self.record(RepairDone(where, what))
         if self.virtual is not None:
-            self.virtual.repair(where)
+            was_wrong = self.virtual.repair(where)
+            if self.practice is not None:
+                self.practice.repaired(where, was_wrong)
 
     def note(self, text: str) -> None:
         """Keep a note."""

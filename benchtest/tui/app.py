@@ -6,6 +6,7 @@ What only the bench needs is imported where a unit is brought onto it: the shelf
 from __future__ import annotations
 
 import gc
+import secrets
 from collections.abc import Iterable
 from contextlib import ExitStack
 from functools import partial
@@ -24,7 +25,13 @@ from benchtest.tui.signs import signs_for_terminal
 
 if TYPE_CHECKING:
     from benchtest.session.live import Session
+    from benchtest.session.practising import Practising
     from benchtest.tui.bench_view import Leaving
+
+PracticeAsked = tuple[int | None, int | None]
+"""Grade and seed of a round of practice, where they are asked for."""
+SEEDS = 100_000
+"""Units that practice chooses from."""
 
 
 class BenchApp(App[None]):
@@ -34,16 +41,23 @@ class BenchApp(App[None]):
     TITLE = "benchtest"
     COMMAND_PALETTE_BINDING = "ctrl+p"
 
-    def __init__(self, bench: Bench, first_tag: str | None = None) -> None:
+    def __init__(
+        self,
+        bench: Bench,
+        first_tag: str | None = None,
+        practice: PracticeAsked | None = None,
+    ) -> None:
         """Make the program.
 
         Args:
             bench: what it was started with.
             first_tag: unit to begin or go on with at once, where its prop file is named.
+            practice: a round of practice to begin with at once.
         """
         super().__init__()
         self.bench = bench
         self.first_tag = first_tag
+        self.first_practice = practice
         self.signs = signs_for_terminal()
         self.shelf = Shelf(bench.folder)
         self.on_bench = ExitStack()
@@ -54,6 +68,8 @@ class BenchApp(App[None]):
         self.push_screen(ShelfScreen(self.shelf, self.bench.prop_file))
         if self.first_tag is not None:
             self.call_after_refresh(self._begin_first, self.first_tag)
+        if self.first_practice is not None:
+            self.call_after_refresh(self.practise, *self.first_practice)
 
     def _begin_first(self, tag: str) -> None:
         from benchtest.session.live import unfinished
@@ -97,7 +113,30 @@ class BenchApp(App[None]):
             return
         self._open(session)
 
-    def _open(self, session: Session) -> None:
+    def on_shelf_screen_practice(self) -> None:
+        self.practise()
+
+    def practise(self, grade: int | None = None, seed: int | None = None) -> None:
+        """A round of practice, apart from all units; the grade after those mastered unless told."""
+        from benchtest.session.practice import begin, next_grade, open_practice, tallies
+        from benchtest.session.practising import Practising
+
+        try:
+            shelf = self.on_bench.enter_context(open_practice(self.bench))
+            grade = grade or next_grade(tallies(shelf))
+            seed = secrets.randbelow(SEEDS) if seed is None else seed
+            session, bench, round_ = begin(shelf, self.bench, grade, seed)
+        except BenchError as error:
+            self.on_bench.close()
+            self._say(str(error))
+            return
+        practising = Practising(session, round_)
+        self.on_bench.callback(practising.stop)
+        self._open(session, bench, practising)
+
+    def _open(
+        self, session: Session, bench: Bench | None = None, practice: Practising | None = None
+    ) -> None:
         from benchtest.session.opening import on_the_bench
         from benchtest.tui.bench_screen import BenchScreen
 
@@ -105,17 +144,21 @@ class BenchApp(App[None]):
         gc.collect()
         gc.freeze()
         try:
-            stand = self.on_bench.enter_context(on_the_bench(session, self.bench))
+            stand = self.on_bench.enter_context(on_the_bench(session, bench or self.bench))
         except BenchError as error:
+            self.on_bench.close()
             self._say(str(error))
             return
-        self._session = session
+        stand.practice = practice
+        self._session = None if practice is not None else session
         self.push_screen(BenchScreen(stand, self.signs), self._put_back)
 
     def _put_back(self, leaving: Leaving | None) -> None:
         self.on_bench.close()
         if leaving == "next" and self._session is not None:
             self._go_to_next(self._session)
+        elif leaving == "next":
+            self.practise()
 
     def _go_to_next(self, session: Session) -> None:
         """The next unit of the design that was on the bench."""
@@ -139,6 +182,7 @@ class BenchApp(App[None]):
                     yield SystemCommand(_title(deed.says), f"key {deed.keys}", act)
         if isinstance(screen, ShelfScreen):
             yield SystemCommand("New test", "of a unit; key n", screen.action_new)
+            yield SystemCommand("Practice", "on hidden faults; key p", screen.action_practice)
             yield SystemCommand("Test the unit at the cursor", "key Enter", screen.action_choose)
         yield SystemCommand("Light or dark screen", "the other of the two", self.toggle_theme)
         yield SystemCommand("End", "the prop goes dark; the record stays", self.action_quit)
@@ -162,13 +206,15 @@ def _title(says: str) -> str:
     return says[:1].upper() + says[1:]
 
 
-def run_app(bench: Bench, first_tag: str | None = None) -> None:
+def run_app(
+    bench: Bench, first_tag: str | None = None, practice: PracticeAsked | None = None
+) -> None:
     """Run the terminal program until its user leaves.
 
     Raises:
         BenchError: the bench folder cannot be used.
     """
-    app = BenchApp(bench, first_tag)
+    app = BenchApp(bench, first_tag, practice)
     try:
         app.run()
     finally:

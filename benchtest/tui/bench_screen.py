@@ -10,6 +10,7 @@ from textual.binding import BindingType
 from benchtest.errors import BenchError
 from benchtest.evidence.marks import Seen
 from benchtest.session.grounds import why_words
+from benchtest.session.practising import Practising
 from benchtest.session.steps import StepName, steps
 from benchtest.session.view import node_of_cell
 from benchtest.tui.bench_view import BenchView
@@ -209,6 +210,31 @@ class BenchScreen(BenchView):
     def _repaired(self, where: str, lines: list[str] | None) -> None:
         if lines is not None:
             self._do(lambda: self.stand.repair(where, lines[0]))
+            self._tell_practice()
+
+    def _tell_practice(self) -> None:
+        """Once all is mended in a round of practice, say how it went."""
+        if self.stand.practice is not None and self.stand.practice.to_be_told:
+            self.say("all mended; the tool itself is still at it …")
+            self.draw()
+            self.tally(self.stand.practice)
+
+    @work(thread=True, exclusive=True, group="tally", exit_on_error=False)
+    def tally(self, practice: Practising) -> None:
+        """Wait for the tool's own go at the same unit."""
+        try:
+            self.post_message(self.Tallied(practice.own()))
+        except BenchError as error:
+            self.post_message(self.Failed(str(error)))
+
+    def on_bench_view_tallied(self, message: BenchView.Tallied) -> None:
+        practice = self.stand.practice
+        if practice is not None:
+            self.said = ""
+            self._tried(
+                lambda: self.app.push_screen(Tell("Practice", practice.finish(message.own)))
+            )
+            self.draw()
 
     def action_replaced(self) -> None:
         strand = self.stand.advice.strand
@@ -219,6 +245,7 @@ class BenchScreen(BenchView):
     def _node_replaced(self, lines: list[str] | None) -> None:
         if lines is not None:
             self._do(lambda: self.stand.repair(lines[0].strip(), "replaced"))
+            self._tell_practice()
 
     def action_flicker(self) -> None:
         self.app.push_screen(
@@ -229,6 +256,16 @@ class BenchScreen(BenchView):
     def _flickered(self, lines: list[str] | None) -> None:
         if lines is not None:
             self._do(lambda: self.stand.flickered(lines[0]))
+
+    def action_stray(self) -> None:
+        questions = [
+            Question("strand, or node", hint="4, or 4.17"), Question("stuck or flicker", "stuck")
+        ]  # fmt: skip
+        self.app.push_screen(AskFor("Light where none should be", questions), self._strayed)
+
+    def _strayed(self, lines: list[str] | None) -> None:
+        if lines is not None:
+            self._do(lambda: self.stand.stray(lines[0], lines[1]))
 
     def action_note(self) -> None:
         self.app.push_screen(AskFor("A note", [Question("what is worth remembering")]), self._noted)

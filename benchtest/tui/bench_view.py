@@ -19,6 +19,7 @@ from benchtest.diagnosis import Finding
 from benchtest.drive.layout import Frame
 from benchtest.errors import BenchError
 from benchtest.prop.design import NodeName
+from benchtest.session.demo import Outcome
 from benchtest.session.grounds import LEAST_ROWS, Along, Grounds, plot, repair_words
 from benchtest.session.news import News, news_of
 from benchtest.session.sketch import Run, sketch
@@ -63,6 +64,13 @@ class BenchView(Screen[Leaving]):
             super().__init__()
             self.finding = finding
             self.grounds = grounds
+
+    class Tallied(Message):
+        """The tool's own go at a unit of practice is there."""
+
+        def __init__(self, own: Outcome) -> None:
+            super().__init__()
+            self.own = own
 
     class Looked(Message):
         """What a virtual prop shows."""
@@ -301,6 +309,7 @@ class BenchView(Screen[Leaving]):
     def deeds_always(self) -> list[Deed]:
         """What every task offers."""
         without = frozenset({"own_reading"}) if self.stand.session.state.signed else frozenset()
+        without |= {"stray"} if self.stand.lamp.lit is None else set()
         without |= {"why"} if self.stand.finding is None else set()
         without |= {"plot"} if self.along is None else set()
         now = {deed.action for deed in self.deeds_now()}

@@ -54,6 +54,7 @@ KEYS: dict[str, tuple[str, str]] = {
     "only": ("l", "l"),
     "why": ("y", "y"),
     "plot": ("p", "p"),
+    "stray": ("k", "k"),
     "steps": ("t", "t"),
     "note": ("n", "n"),
     "stage": ("g", "g"),
@@ -130,7 +131,8 @@ KEYS["replaced"] = ("r", "r")
 ALWAYS: tuple[Row, ...] = (
     ("help", "help"), ("steps", "steps"), ("undo", "undo"), ("dark", "dark, and back"),
     ("only", "light only this"), ("why", "why this finding"), ("plot", "map or plot"),
-    ("own_reading", "own reading"), ("note", "note"),
+    ("stray", "something glows that should be dark"), ("own_reading", "own reading"),
+    ("note", "note"),
     ("stage", "stage"), ("next_unit", "next unit"), ("palette", "all commands"),
     ("leave", "shelf"),
 )  # fmt: skip

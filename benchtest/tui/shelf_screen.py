@@ -21,6 +21,7 @@ from benchtest.tui.dialogs import AskFor, Question
 KEYS = (
     Deed("choose", "Enter", "Enter", "test it"),
     Deed("new", "n", "n", "new test"),
+    Deed("practice", "p", "p", "practice"),
     Deed("palette", "Ctrl+P", "Ctrl+P", "all"),
     Deed("end", "q", "q", "end"),
 )
@@ -33,6 +34,7 @@ class ShelfScreen(Screen[None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("n", "new", "new test"),
+        Binding("p", "practice", "practice"),
         Binding("q,escape", "end", "end"),
     ]
 
@@ -50,6 +52,9 @@ class ShelfScreen(Screen[None]):
             super().__init__()
             self.tag = tag
             self.prop_file = prop_file
+
+    class Practice(Message):
+        """A round of practice is to begin."""
 
     def __init__(self, shelf: Shelf, prop_file: Path | None) -> None:
         super().__init__()
@@ -132,6 +137,9 @@ class ShelfScreen(Screen[None]):
 
     def action_palette(self) -> None:
         self.app.action_command_palette()
+
+    def action_practice(self) -> None:
+        self.post_message(self.Practice())
 
     async def action_end(self) -> None:
         await self.app.action_quit()
