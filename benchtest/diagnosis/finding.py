@@ -103,6 +103,11 @@ class Finding:
     joints: tuple[JointBand, ...] = ()
     """Every power joint, in the order of `power_joints`."""
 
+    @property
+    def looks_healthy(self) -> bool:
+        """More likely than not nothing is wrong."""
+        return self.healthy > 0.5
+
     def as_json(self, design: Design) -> dict[str, Any]:
         """The contract's JSON object."""
         return {

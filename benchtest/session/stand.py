@@ -285,7 +285,9 @@ class Stand(Walker):
         if advice.probe is None:
             raise InputError("no reading is asked for just now")
         self.wait_for_light()
-        return f"{self.virtual.measure(str(advice.probe)):.4f}"
+        text = f"{self.virtual.measure(str(advice.probe)):.4f}"
+        self._doubted = text  # no pen, no slip of one
+        return text
 
     def wait_for_light(self) -> None:
         """Wait until a meter may be read, away from the keys.

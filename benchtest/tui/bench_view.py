@@ -247,7 +247,7 @@ class BenchView(Screen[Leaving]):
         if along is None or room.width <= 0:
             return
         rows = min(left, MOST_ROWS) if prop_map.display else room.height
-        signs = (self.signs.off, self.signs.bar, self.signs.wiring.touch)
+        signs = (self.signs.off, self.signs.wiring.joint, self.signs.wiring.touch)
         lines = plot(along, room.width, rows, signs)
         chart.styles.height = rows
         chart.put(Content("\n").join(styled(lines)))

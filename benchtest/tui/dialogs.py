@@ -84,7 +84,8 @@ class Tell(ModalScreen[None]):
             yield Static(Content(self.words))
             yield Static(Content("any key goes back"), classes="soft")
 
-    def on_key(self) -> None:
+    def on_key(self, event: events.Key) -> None:
+        event.stop()  # or the screen below would take it too
         self.dismiss(None)
 
     def on_click(self) -> None:

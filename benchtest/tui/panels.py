@@ -25,6 +25,8 @@ from benchtest.tui.signs import Signs
 from benchtest.virtual.observe import Sight
 
 BAR_CELLS = 6
+LEAST_SHOWN = 0.005
+"""Suspects below this would stand there with 0 %."""
 NUMBERS = r"[-+0-9.,mVkKMΩOLhs ]*"
 """What a number is typed with; other letters stay keys."""
 WHITE, RED, BLACK = Color(255, 255, 255), Color(176, 0, 32), Color(0, 0, 0)
@@ -196,11 +198,13 @@ class Suspects(Panel):
         if not self.is_news(finding, rows):
             return
         table = Table.grid(padding=(0, 1))
-        for _ in range(4):
-            table.add_column(no_wrap=True)
-        for number, suspect in enumerate(finding.suspects[: max(1, rows - 1)], 1):
+        # a bar cut short would say something else; names may be
+        for least in (1, None, BAR_CELLS + 5, None):
+            table.add_column(no_wrap=True, min_width=least, overflow="ellipsis")
+        shown = [s for s in finding.suspects[: max(1, rows - 1)] if s.probability >= LEAST_SHOWN]
+        for number, suspect in enumerate(shown, 1):
             table.add_row(*self._row(number, suspect))
-        table.add_row("", Text("nothing wrong"), self._bar(finding.healthy), self._cleared(finding))
+        table.add_row("", self._cleared(finding), self._bar(finding.healthy), "")
         self.update(table, layout=False)
 
     def _row(self, number: int, suspect: Suspect) -> tuple[Text, Text, Text, Text]:
@@ -210,9 +214,9 @@ class Suspects(Panel):
         return Text(str(number), style=click), where, self._bar(suspect.probability), Text(ohms)
 
     def _cleared(self, finding: Finding) -> Text:
-        if finding.cleared_ohm is None:
-            return Text("")
-        return Text(self.signs.words(f"none above {finding.cleared_ohm * 1e3:.0f} mΩ"))
+        if finding.cleared_ohm is None or not finding.looks_healthy:
+            return Text("nothing wrong")
+        return Text(self.signs.words(f"no joint above {finding.cleared_ohm * 1e3:.0f} mΩ"))
 
     def _bar(self, share: float) -> Text:
         return Text(f"{bar_of(share, BAR_CELLS, self.signs)} {share:4.0%}")

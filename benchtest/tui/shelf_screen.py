@@ -35,7 +35,9 @@ class ShelfScreen(Screen[None]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("n", "new", "new test"),
         Binding("p", "practice", "practice"),
-        Binding("q,escape", "end", "end"),
+        Binding(
+            "q", "end", "end"
+        ),  # not Escape: that leads out of a unit, and may be pressed twice
     ]
 
     class Chosen(Message):
@@ -65,7 +67,8 @@ class ShelfScreen(Screen[None]):
         yield Static(Content(f" benchtest   shelf in {self.shelf.folder}"), id="top")
         yield DataTable(id="units", cursor_type="row", zebra_stripes=True)
         yield Static(Content(EMPTY), id="empty")
-        yield Static(id="bottom")
+        yield Static(id="said")
+        yield Static(links(KEYS), id="bottom")
 
     class Ready(Message):
         """All that reads sessions is loaded."""
@@ -122,9 +125,8 @@ class ShelfScreen(Screen[None]):
         self.say(f"{', '.join(left[:3])} was left unfinished: Enter goes on" if left else "")
 
     def say(self, words: str) -> None:
-        """One line at the bottom."""
-        keys = Content(f" {words}   " if words else " ") + links(KEYS)
-        self.query_one("#bottom", Static).update(keys)
+        """One line near the bottom."""
+        self.query_one("#said", Static).update(Content(f" {words}"))
 
     def on_data_table_row_selected(self, event: DataTable.RowSelected) -> None:
         if event.row_key.value is not None:
