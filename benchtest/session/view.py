@@ -11,7 +11,7 @@ import numpy as np
 from benchtest.diagnosis import Finding
 from benchtest.drive.layout import Frame
 from benchtest.evidence.marks import Seen
-from benchtest.prop.design import NodeName, StrandEnd
+from benchtest.prop.design import Design, NodeName, StrandEnd
 from benchtest.session.state import State
 
 SIGN: dict[Seen, str] = {
@@ -83,6 +83,13 @@ def map_rows(
             )
         )
     return rows
+
+
+def map_note(design: Design, width: int) -> str:
+    """What a condensed map must say: how many nodes one sign stands for. Empty where it is one."""
+    most = max(strand.nodes for strand in design.strands)
+    run = -(-most // max(width, 1))
+    return f"one sign is up to {run} nodes" if run > 1 else ""
 
 
 def node_of_cell(nodes: int, cell: int, width: int) -> int:

@@ -25,7 +25,7 @@ from benchtest.session.news import News, news_of
 from benchtest.session.sketch import Run, sketch
 from benchtest.session.stand import Stand
 from benchtest.session.state import Happened, State
-from benchtest.session.view import map_rows
+from benchtest.session.view import map_note, map_rows
 from benchtest.session.words import volts_text
 from benchtest.tui.deeds import ALWAYS, BAR, DEEDS, SHORT, Deed, deeds, links
 from benchtest.tui.panels import Ask, Panel, Readings, Suspects, VirtualView, soak_rows, styled
@@ -169,6 +169,8 @@ class BenchView(Screen[Leaving]):
         self._mapped = (frame, about)
         state, finding, walking, _ = about
         prop_map.show(map_rows(state, frame, finding, walking, prop_map.cells_across))
+        note = map_note(stand.design, prop_map.cells_across) if prop_map.display else ""
+        self.query_one("#map-box").border_subtitle = note
 
     def _tick(self) -> None:
         self._draw_live()

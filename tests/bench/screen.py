@@ -27,6 +27,7 @@ from tests.bench.drive import KEY_UNIVERSES, PORT, Ear, listening
 
 HERE = Path(__file__).parents[2]
 KEYS = 2 * KEY_UNIVERSES - 2
+DOWN, CHOSEN = b"\x1b[B", 8
 WAIT_S = 30.0
 SCREEN = (40, 110)
 BARE = """
@@ -82,15 +83,23 @@ def first_paint_ms(words: Sequence[str], shows: bytes, root: Path = HERE) -> flo
         return (time.monotonic() - start_s) * 1e3
 
 
-def key_to_packet_ms(root: Path) -> list[float]:
-    """From a key (verdict, disk, next strand lit) to the first packet with the next strand."""
+def key_to_packet_ms(root: Path) -> tuple[list[float], list[float]]:
+    """From a key to the first packet with the next strand.
+
+    Returns:
+        Of keys that are a verdict (disk, then light), and of keys that choose another strand while
+        the diagnosis is at work. [ms]
+    """
     folder = tempfile.mkdtemp(prefix="benchtest-")
     words = ["-m", "tests.bench.drive_sender", "screen", str(KEY_UNIVERSES), "0", str(PORT), folder]
     try:
         with listening() as ear, program(words, root) as ours:
             _until_lit(ear, ours)
             drawn(ours, 1.0)
-            return [_key(ear, ours) for _ in range(KEYS)]
+            verdicts = [_key(ear, ours, b" ") for _ in range(KEYS)]
+            os.write(ours, b"  ")  # the last two strands: the diagnosis begins
+            drawn(ours, 0.5)
+            return verdicts, [_key(ear, ours, DOWN) for _ in range(CHOSEN)]
     finally:
         shutil.rmtree(folder)
 
@@ -102,13 +111,15 @@ def _until_lit(ear: Ear, ours: int) -> None:
         drawn(ours, 0.1)
 
 
-def _key(ear: Ear, ours: int) -> float:
+def _key(ear: Ear, ours: int, key: bytes) -> float:
     known = {packet.universe: packet.slots for packet in ear.heard}
     count = len(ear.heard)
     asked_ns = time.clock_gettime_ns(time.CLOCK_REALTIME)
-    os.write(ours, b" ")
+    os.write(ours, key)
     while not (news := [p for p in ear.heard[count:] if p.slots != known[p.universe]]):
         drawn(ours, 0.01)
+        late_s = time.clock_gettime_ns(time.CLOCK_REALTIME) / 1e9 - asked_ns / 1e9
+        assert late_s < WAIT_S, f"{key!r} changed no light"
     drawn(ours, random.uniform(0.1, 0.4))
     return (news[0].at_ns - asked_ns) / 1e6
 
@@ -132,16 +143,18 @@ def paints(rounds: int, root: Path) -> None:
 
 def keys(rounds: int, roots: Sequence[Path]) -> None:
     """From a key to its packet, the checkouts taking turns."""
-    found: dict[Path, list[float]] = {root: [] for root in roots}
+    found: dict[tuple[Path, str], list[float]] = {}
     for _ in range(rounds):
         for root in roots:
-            found[root] += key_to_packet_ms(root)
+            verdicts, chosen = key_to_packet_ms(root)
+            found.setdefault((root, "verdict"), []).extend(verdicts)
+            found.setdefault((root, "while it diagnoses"), []).extend(chosen)
     load = os.getloadavg()[0]
     print(f"\nkey to packet, {KEY_UNIVERSES} universes, load {load:.1f}, ms")
     print(f"{'':>34} {'keys':>5} {'p50':>7} {'p90':>7} {'p99':>7} {'max':>7}")
-    for root, row in found.items():
+    for (root, what), row in found.items():
         p50, p90, p99 = np.percentile(row, [50, 90, 99])
-        name = "this checkout" if root == HERE else str(root)[-34:]
+        name = f"{'here' if root == HERE else root.name[-12:]}, {what}"
         print(f"{name:>34} {len(row):5} {p50:7.1f} {p90:7.1f} {p99:7.1f} {max(row):7.1f}")
 
 
