@@ -11,10 +11,11 @@ from collections.abc import Iterable
 from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from textual.app import App, SystemCommand
 from textual.screen import Screen
+from textual.scrollbar import ScrollBar, ScrollBarRender
 
 from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
@@ -32,6 +33,13 @@ PracticeAsked = tuple[int | None, int | None]
 """Grade and seed of a round of practice, where they are asked for."""
 SEEDS = 100_000
 """Units that practice chooses from."""
+
+
+class PlainScrollBar(ScrollBarRender):
+    """Whole cells alone: the eighths of a cell are no ASCII."""
+
+    VERTICAL_BARS: ClassVar[list[str]] = [" "] * len(ScrollBarRender.VERTICAL_BARS)
+    HORIZONTAL_BARS: ClassVar[list[str]] = [" "] * len(ScrollBarRender.HORIZONTAL_BARS)
 
 
 class BenchApp(App[None]):
@@ -64,7 +72,9 @@ class BenchApp(App[None]):
         self._session: Session | None = None
 
     def on_mount(self) -> None:
-        self.set_class(self.signs.border == "ascii", "-ascii")
+        ascii_only = self.signs.border == "ascii"
+        self.set_class(ascii_only, "-ascii")
+        ScrollBar.renderer = PlainScrollBar if ascii_only else ScrollBarRender
         self.push_screen(ShelfScreen(self.shelf, self.bench.prop_file))
         if self.first_tag is not None:
             self.call_after_refresh(self._begin_first, self.first_tag)

@@ -150,7 +150,8 @@ class BenchView(Screen[Leaving]):
     def _draw_said(self) -> None:
         """A line mostly; a long word of the network takes up to three."""
         line = self.query_one("#said", Panel)
-        said = self.said or self.signs.words(f" {self.stand.would_show}")
+        would = self.stand.would_show
+        said = self.said or (self.signs.words(f" {would}") if would else "")
         width = max(1, line.size.width)
         rows = min(3, max(1, -(-len(self.said) // width)))
         if line.styles.height is None or line.size.height != rows:

@@ -97,8 +97,10 @@ def key_to_packet_ms(root: Path) -> tuple[list[float], list[float]]:
             _until_lit(ear, ours)
             drawn(ours, 1.0)
             verdicts = [_key(ear, ours, b" ") for _ in range(KEYS)]
-            os.write(ours, b"  ")  # the last two strands: the diagnosis begins
-            drawn(ours, 0.5)
+            # the last two strands: the diagnosis begins; meanwhile strands are looked at again
+            for keys in (b" ", b" ", b"t", b"3"):
+                os.write(ours, keys)
+                drawn(ours, 0.3)
             return verdicts, [_key(ear, ours, DOWN) for _ in range(CHOSEN)]
     finally:
         shutil.rmtree(folder)

@@ -1,4 +1,4 @@
-"""Every step as it stands: its text at three sizes, in Unicode and in ASCII.
+"""Every step as it stands: its text at three sizes, and in ASCII at the smallest.
 
 What colours do is held by rules, not by copies: all of it is legible on light and dark, and grey
 without colour. `python -m tests.tui.test_step_snapshots` takes the texts anew.
@@ -32,6 +32,9 @@ STEPS: tuple[StepName, ...] = (
     "checks", "first-light", "strands", "search", "colours", "readings", "wiggle", "soak",
 )  # fmt: skip
 READ = (("2", "2A"), ("2", "2B"), ("2", "foot:2+>2A+"))
+KEPT = {"dark": SIZES, "ascii": SIZES[:1]}
+WINDOWS = ("why", "help", "steps-menu")
+"""What lies below them is dimmed on purpose."""
 Drawn = list[list[Segment]]
 
 
@@ -108,7 +111,7 @@ async def _screens(folder: Path, sizes: Sequence[tuple[int, int]], look: str) ->
         return found
 
 
-def _take(look: str, sizes: Sequence[tuple[int, int]] = SIZES) -> dict[str, Drawn]:
+def _take(look: str, sizes: Sequence[tuple[int, int]]) -> dict[str, Drawn]:
     with tempfile.TemporaryDirectory() as folder, _environment(LOOKS[look]):
         return asyncio.run(_screens(Path(folder), sizes, look))
 
@@ -124,11 +127,12 @@ def _written(screens: dict[str, Drawn]) -> str:
     return "\n".join(parts) + "\n"
 
 
-@pytest.mark.parametrize("look", ["dark", "ascii"])
-def test_every_step_is_as_it_was_at_every_size(look: str) -> None:
-    screens = _take(look)
-    for rows in screens.values():
-        _legible(rows)
+@pytest.mark.parametrize("look", KEPT)
+def test_every_step_is_as_it_was(look: str) -> None:
+    screens = _take(look, KEPT[look])
+    for name, rows in screens.items():
+        if not name.startswith(WINDOWS):
+            _legible(rows)
     text = _written(screens)
     assert text.isascii() or look != "ascii"
     kept = (FOLDER / f"steps-{look}.txt").read_text("utf-8")
@@ -139,7 +143,8 @@ def test_every_step_is_as_it_was_at_every_size(look: str) -> None:
 def test_every_step_is_legible_on_a_light_screen_and_without_colour(look: str) -> None:
     screens = _take(look, SIZES[:1])
     for name, rows in screens.items():
-        _legible(rows)
+        if not name.startswith(WINDOWS):
+            _legible(rows)
         if look == "no-colour":
             assert all(_is_grey(segment.style) for row in rows for segment in row), name
     # colour is never the only sign: the words are those of the coloured screen
@@ -151,8 +156,8 @@ def test_every_step_is_legible_on_a_light_screen_and_without_colour(look: str) -
 
 def main() -> None:
     """Take the texts anew."""
-    for look in ("dark", "ascii"):
-        (FOLDER / f"steps-{look}.txt").write_text(_written(_take(look)), encoding="utf-8")
+    for look, sizes in KEPT.items():
+        (FOLDER / f"steps-{look}.txt").write_text(_written(_take(look, sizes)), encoding="utf-8")
 
 
 if __name__ == "__main__":
