@@ -115,7 +115,7 @@ class BenchView(Screen[Leaving]):
             yield Ask(id="ask")
         with Horizontal(id="lower"):
             yield VirtualView(self.signs, id="seen")
-            yield Readings(id="readings")
+            yield Readings(self.signs, id="readings")
             yield Suspects(self.signs, id="suspects")
         yield Panel(id="said")
         yield Panel(id="bottom")

@@ -200,7 +200,7 @@ class Suspects(Panel):
         table = Table.grid(padding=(0, 1))
         # a bar cut short would say something else; names may be
         for least in (1, None, BAR_CELLS + 5, None):
-            table.add_column(no_wrap=True, min_width=least, overflow="ellipsis")
+            table.add_column(no_wrap=True, min_width=least, overflow=self.signs.cut)
         shown = [s for s in finding.suspects[: max(1, rows - 1)] if s.probability >= LEAST_SHOWN]
         for number, suspect in enumerate(shown, 1):
             table.add_row(*self._row(number, suspect))
@@ -225,6 +225,10 @@ class Suspects(Panel):
 class Readings(Panel):
     """The last readings beside what healthy units show."""
 
+    def __init__(self, signs: Signs, id: str | None = None) -> None:  # noqa: A002
+        super().__init__(id=id)
+        self.signs = signs
+
     def show(self, readings: Sequence[JudgedReading], lits: Sequence[str], rows: int) -> None:
         """Draw judged readings with what was lit for each."""
         if not readings:
@@ -236,7 +240,9 @@ class Readings(Panel):
         for row, lit in list(zip(readings, lits, strict=True))[-max(rows, 1) :]:
             value = row.reading.volts
             shown = f"{row.reading.amps:.2f} A" if value is None else volts_text(value)
-            line = Text(f"{row.reading.probe!s:<18} {shown:>8} ", no_wrap=True, overflow="ellipsis")
+            line = Text(
+                f"{row.reading.probe!s:<18} {shown:>8} ", no_wrap=True, overflow=self.signs.cut
+            )
             line.append(f"{row.z:+.1f} sd", style="bold reverse" if abs(row.z) > 3.0 else "")
             line.append(f"  {lit} lit", style="dim")
             lines.append(line)
