@@ -179,25 +179,6 @@ def _lit(ear: Ear) -> bool:
     return any(any(packet.slots) for packet in list(ear.heard))
 
 
-def keys_of_the_terminal() -> None:
-    """From a key in the terminal program (verdict, disk, next strand lit) to the first packet."""
-    waits = []
-    with listening() as ear, terminal("screen", 0.0) as ours:
-        while not _lit(ear):
-            _wait(ours, 0.1)
-        _wait(ours, 1.0)
-        for _ in range(2 * KEY_UNIVERSES - 2):
-            known = {packet.universe: packet.slots for packet in ear.heard}
-            count = len(ear.heard)
-            asked = time.clock_gettime_ns(time.CLOCK_REALTIME)
-            os.write(ours, b" ")
-            while not (news := [p for p in ear.heard[count:] if p.slots != known[p.universe]]):
-                _wait(ours, 0.02)
-            waits.append((news[0].at_ns - asked) / 1e6)
-            _wait(ours, random.uniform(0.1, 0.4))
-    _row(f"key in the terminal ({len(waits)} keys)", waits)
-
-
 def beside_the_screen(seconds: float) -> None:
     """Intervals of the clock in the terminal program: its map redrawn, a note being typed."""
     with listening() as ear, terminal("screen", seconds) as ours:
@@ -226,7 +207,6 @@ def main() -> None:
     seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 10.0
     compare(seconds)
     latency()
-    keys_of_the_terminal()
     beside_the_screen(seconds)
 
 
