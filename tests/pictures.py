@@ -1,6 +1,7 @@
 """Makes the pictures of the README from the real program: `python -m tests.pictures`.
 
-A virtual Willow fan with a bad joint is tested up to its finding; pictures are taken on the way.
+A virtual Willow fan with a bad joint is tested from before power to its sign-off, and a round of
+practice played; pictures are taken on the way.
 """
 
 from __future__ import annotations
@@ -11,10 +12,13 @@ import tempfile
 from importlib.resources import files
 from pathlib import Path
 
+from benchtest.tui.dialogs import Tell
+from benchtest.tui.shelf_screen import ShelfScreen
 from tests.tui.conftest import Driven, driven
 
 FOLDER = Path(__file__).parent.parent / "hw_notes" / "pictures"
 FAULT = "4A-=0.9"
+SIZE = (100, 30)
 
 
 def _save(at: Driven, name: str) -> None:
@@ -28,33 +32,94 @@ def _save(at: Driven, name: str) -> None:
 
 
 async def _evening(folder: Path) -> None:
+    """Unit WF-03 from before power to its sign-off."""
     prop = Path(str(files("benchtest.virtual").joinpath("willow-fan.toml")))
-    async with driven(folder, prop, FAULT, tag="WF-03", size=(100, 30)) as at:
+    async with driven(folder, prop, FAULT, tag="WF-03", size=SIZE, ready=False) as at:
+        await at.until_task("check")
+        await _still(at, "before-power")
+        await at.keys(*["space"] * 3)
+        await at.keys("v")
+        await at.until(lambda: at.app.screen.query_one("#entry").has_focus)
+        await at.keys("enter")
+        await at.until_task("glow")
+        await _still(at, "first-light")
+        await at.keys("space")
         await at.until_task("look")
         await at.keys(*["space"] * 6)
-        await at.until(lambda: bool(at.stand.clock.showing()[190].any()))
-        await at.pilot.pause(0.3)
-        _save(at, "look")
+        await _still(at, "look")
+        await at.keys("t")
+        await _still(at, "steps")
+        await at.keys("4")  # a search, to show one; and back
+        await at.until_task("search")
+        await at.keys("space")
+        await _still(at, "search")
+        await at.keys("u", "escape")
+        await at.until_task("look")
         await at.keys(*["space"] * 6)
-        taken = 0
-        while await at.until_task("read", "repair") == "read":
-            await at.keys("v")
-            await at.until(lambda: at.app.screen.query_one("#entry").has_focus)
-            await at.pilot.pause(0.3)
-            taken += 1
-            if taken == 3:
-                _save(at, "measure")
-            await at.keys("enter")
-            await at.until(lambda: not at.app.screen.query_one("#entry").has_focus)
-        await at.pilot.pause(0.3)
-        _save(at, "repair")
+        await at.until_task("colour")
+        await at.keys("space")
+        await _still(at, "colours")
+        await at.keys("space", "space")
+        await _readings(at)
+        await at.until(lambda: at.stand.grounds is not None)
+        await _still(at, "repair")
+        await at.keys("y")
+        await _still(at, "why")
+        await at.keys("a", "r", "enter")
+        await at.until_task("check")
+        await at.keys("space", "space")
+        await _readings(at)
+        await _still(at, "sign-off")
+        await at.keys("t", "8", "enter")
+        await at.until(lambda: at.stand.soaking.running)
+        await at.keys("space")
+        await _still(at, "soak")
+        await at.keys("e", "escape")
+        await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
+        await at.pilot.pause(1.0)
+        await _still(at, "shelf")
+
+
+async def _readings(at: Driven) -> None:
+    """Every reading that is asked for, as the virtual meter shows it."""
+    taken = 0
+    while await at.until_task("read", "repair", "sign-off") == "read":
+        await at.keys("v")
+        await at.until(lambda: at.app.screen.query_one("#entry").has_focus)
+        taken += 1
+        if taken == 3 and not at.stand.session.state.repairs:
+            await at.until(lambda: at.stand.grounds is not None)
+            await _still(at, "measure")
+        await at.keys("enter")
+        await at.until(lambda: not at.app.screen.query_one("#entry").has_focus)
+
+
+async def _practice(folder: Path) -> None:
+    """A round of grade 3, with one reading more than the tool takes."""
+    prop = Path(str(files("benchtest.virtual").joinpath("willow-fan.toml")))
+    async with driven(folder, prop, tag=None, size=SIZE) as at:
+        at.app.practise(3, 7)
+        await at.until_task("look")
+        await at.keys(*["space"] * 12)
+        at.stand.ask_for("all", "6B")
+        await _readings(at)
+        await at.keys("r", "enter")
+        await at.until(lambda: isinstance(at.app.screen, Tell))
+        await _still(at, "practice")
+
+
+async def _still(at: Driven, name: str) -> None:
+    """A picture once light and words have settled."""
+    await at.pilot.pause(1.0)
+    _save(at, name)
 
 
 def main() -> None:
     """Make all pictures."""
     FOLDER.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder:
-        asyncio.run(_evening(Path(folder)))
+        asyncio.run(_evening(Path(folder) / "evening"))
+        asyncio.run(_practice(Path(folder) / "practice"))
 
 
 if __name__ == "__main__":

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from benchtest.cli.common import bench_of
 
 if TYPE_CHECKING:
-    from benchtest.session.opening import Bench
+    from benchtest.session.bench import Bench
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -88,7 +88,7 @@ def what_to_open(args: argparse.Namespace) -> Bench:
         InputError: the meter is none.
     """
     from benchtest.evidence.meter import DEFAULT_METER, Meter
-    from benchtest.session.opening import Bench
+    from benchtest.session.bench import Bench
 
     meter = Meter.parse(args.new_meter) if args.new_meter else DEFAULT_METER
     return Bench(

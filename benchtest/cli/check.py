@@ -180,18 +180,18 @@ def _print_profile(review: Review) -> None:
     """Volts along the strand of the lowest node, drawn with characters every terminal has."""
     from rich.text import Text
 
+    from benchtest.session.chart import Trace, draw
+
     volts = review.profile_v.tolist()
     count = len(volts)
     columns = min(PROFILE_COLUMNS, count)
     picked = [volts[column * (count - 1) // max(columns - 1, 1)] for column in range(columns)]
-    low, high = min(volts), max(volts)
-    step = (high - low) / (PROFILE_ROWS - 1) or 1.0
-    places = 3 if step > 1e-3 else 4  # no two rows with the same volts
+    chart = draw([Trace("*", range(columns), picked)], columns, PROFILE_ROWS)
     out = console()
     out.print(Text(f"Volts along strand {review.lowest_strand.number}, from A to B", style="bold"))
-    for row in range(PROFILE_ROWS if high > low else 1):
-        level = high - row * step
-        line = "".join("*" if abs(v - level) <= step / 2 else " " for v in picked)
+    # no two rows with the same volts
+    places = 4 if len(chart.levels) > 1 and chart.levels[0] - chart.levels[1] <= 1e-3 else 3
+    for level, line in zip(chart.levels, chart.lines, strict=True):
         out.print(Text(f"{level:8.{places}f} |{line}".rstrip()))
     out.print(Text(f"{'':8} +{'-' * columns}"))
     last = f"{count:>{columns - 1}}" if count > 1 else ""

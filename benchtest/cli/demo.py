@@ -70,8 +70,8 @@ def _say(words: str) -> None:
 
 
 def _screen(args: argparse.Namespace) -> int:
+    from benchtest.session.bench import Bench
     from benchtest.session.demo import demo_file, hide_fault
-    from benchtest.session.opening import Bench
     from benchtest.tui.launch import launch
 
     folder = bench_of(args) / FOLDER

@@ -20,6 +20,7 @@ from benchtest.cli import (
     exchange,
     netlist,
     new,
+    practice,
     predict,
     report,
     serve,
@@ -31,6 +32,7 @@ from benchtest.errors import InputError, nearest
 
 COMMANDS = (
     demo,
+    practice,
     new,
     check,
     predict,

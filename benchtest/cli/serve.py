@@ -12,7 +12,7 @@ from benchtest.cli.common import Commands, print_json
 if TYPE_CHECKING:
     from ipaddress import IPv4Address
 
-    from benchtest.session.opening import Bench
+    from benchtest.session.bench import Bench
     from benchtest.tui.browser.server import BenchServer
 
 PORT = 8390
@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
 
     from benchtest.drive.networks import networks
     from benchtest.errors import InputError
-    from benchtest.session.opening import check_bench
+    from benchtest.session.bench import check_bench
     from benchtest.tui.browser.address import address_for
 
     if not 0 <= args.port <= 65535:

@@ -10,6 +10,7 @@ from benchtest.diagnosis.finding import (
     Suspect,
 )
 from benchtest.diagnosis.halves import LightEnd, light_end
+from benchtest.diagnosis.outlook import Outlook, outlook
 from benchtest.diagnosis.profile import Profile, profile
 from benchtest.diagnosis.retest import still_valid, touched_by
 
@@ -21,10 +22,12 @@ __all__ = [
     "LightEnd",
     "NextReading",
     "Ohms",
+    "Outlook",
     "Profile",
     "Suspect",
     "diagnose",
     "light_end",
+    "outlook",
     "profile",
     "still_valid",
     "touched_by",

@@ -113,6 +113,11 @@ class Finding:
     look: NextLook | None = None
     """What to look at before the next reading; None where a reading tells more."""
 
+    @property
+    def looks_healthy(self) -> bool:
+        """More likely than not nothing is wrong."""
+        return self.healthy > 0.5
+
     def as_json(self, design: Design) -> dict[str, Any]:
         """The contract's JSON object."""
         return {

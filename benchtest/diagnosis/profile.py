@@ -12,7 +12,7 @@ from benchtest.circuit.start import require_start
 from benchtest.circuit.tolerance import Spread, Tolerances, readout
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.engine import Engine
-from benchtest.diagnosis.finding import Finding, Ohms
+from benchtest.diagnosis.finding import Finding, JointBand
 from benchtest.diagnosis.forecast import SLIPPED_SD, regress
 from benchtest.diagnosis.gauss import slips
 from benchtest.diagnosis.law import spread_of_unit
@@ -97,7 +97,7 @@ def profile(
     weights = regress(covariance, shared, (slipped,) if slipped >= 0 else ())
     known = np.einsum("pr,pr->p", weights, shared)
     sd_v = np.sqrt(np.maximum(moved.sd_v**2 - known, 0.0))
-    at = _solved(engine, lit, joint, column)
+    at = solved(engine, lit, joint, column)
     base = np.array([at.volts(probe) for probe in wanted])
     name = engine.space.joints[joint].name if joint >= 0 else None
     return Profile(lit, designed, moved.sd_v, base + weights @ off, sd_v, name)
@@ -117,17 +117,18 @@ def _likeliest(engine: Engine, finding: Finding) -> tuple[int, int]:
     )
     if worst < 0 or sum(band.probability for band in finding.joints) < GUILTY:
         return -1, 0
-    band = finding.joints[worst]
+    return worst, column_of(finding.joints[worst])
+
+
+def column_of(band: JointBand) -> int:
+    """Place in the grid of resistances of what the evidence gives a joint; its last is open."""
     if band.ohms is None or band.open > band.probability / 2:
-        return worst, GRID
-    return worst, _place(band.ohms)
+        return GRID
+    return int(np.argmin(np.abs(np.log(GRID_OHM / band.ohms.best))))
 
 
-def _place(ohms: Ohms) -> int:
-    return int(np.argmin(np.abs(np.log(GRID_OHM / ohms.best))))
-
-
-def _solved(engine: Engine, lit: Lit, joint: int, column: int) -> Solution:
+def solved(engine: Engine, lit: Lit, joint: int, column: int) -> Solution:
+    """The prop with one joint changed; with none where `joint` is -1."""
     if joint < 0:
         return engine.responses.base(lit).solution
     return engine.responses.exact(engine.space.joints[joint].name, column, lit)

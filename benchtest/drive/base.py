@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol
 
-from benchtest.drive.layout import Frame
-from benchtest.drive.others import Other
 from benchtest.errors import InputError, nearest
+
+if TYPE_CHECKING:
+    from benchtest.drive.layout import Frame
+    from benchtest.drive.others import Other
 
 E131_PORT = 5568
 """ACN_SDT_MULTICAST_PORT. Source: ANSI E1.31-2018, clause 9.1.1."""

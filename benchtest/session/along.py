@@ -1,4 +1,4 @@
-"""What the report's plot shows: volts along each strand, measured against predicted."""
+"""Volts along strands, measured against predicted, as the report and the screen plot them."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def strand_plot(session: Session, found: Finding) -> StrandPlot | None:
     """
     design = session.design
     lit = everything(design)
-    dots = {s.number: _dots(session, lit, s.number) for s in design.strands}
+    dots = {s.number: dots_of(session, lit, s.number) for s in design.strands}
     try:
         shown, left_out = _shown(session, lit, dots)
         places = {number: _places(design, number) for number in shown}
@@ -39,6 +39,18 @@ def strand_plot(session: Session, found: Finding) -> StrandPlot | None:
         panels.append(Panel(number, design.strand(number).nodes, curve))
         start = stop
     return StrandPlot("all", panels, _floor(design, along), along.suspect, left_out)
+
+
+def strand_curve(session: Session, found: Finding, lit: Lit, number: int) -> Curve | None:
+    """Volts along one strand; None where the prop cannot be lit so."""
+    places = _places(session.design, number)
+    probes = [rail_probe(place) for _, place in places]
+    try:
+        along = profile(session.engine, lit, probes, session.state.readings, session.meter, found)
+    except CircuitFault:
+        return None
+    xs, dots = [x for x, _ in places], dots_of(session, lit, number)
+    return _curve(along, slice(None), xs, dots)
 
 
 def _shown(
@@ -84,7 +96,7 @@ def _curve(along: Profile, part: slice, x: Sequence[float], dots: Sequence[Dot])
     )
 
 
-def _dots(session: Session, lit: Lit, number: int) -> list[Dot]:
+def dots_of(session: Session, lit: Lit, number: int) -> list[Dot]:
     """Rail volts that were read on a strand, or on the pads at its ends."""
     design, dots = session.design, []
     for reading in session.state.readings:

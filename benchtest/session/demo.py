@@ -5,12 +5,12 @@ Everything runs over real parts: packets on loopback, a prop in another process,
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from importlib.resources import as_file, files
 from pathlib import Path
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -20,7 +20,8 @@ from benchtest.drive.choose import driver_for
 from benchtest.drive.clock import RAMP_S, FrameClock
 from benchtest.drive.e131 import Sender
 from benchtest.drive.identity import source_id
-from benchtest.errors import BenchError, DriveFault
+from benchtest.drive.layout import Frame
+from benchtest.errors import BenchError
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.pattern import frame_of
 from benchtest.prop.design import Design
@@ -43,13 +44,12 @@ from benchtest.session.events import (
 )
 from benchtest.session.guidance import Advice, what_next
 from benchtest.session.live import Session
-from benchtest.virtual.process import RunningProp, start_simulation
-from benchtest.virtual.prop import frame_mark
+from benchtest.session.shown import SETTLE_S, wait_until_shown
+from benchtest.virtual.observe import Sight
+from benchtest.virtual.process import start_simulation
 
 DESIGN = "willow-fan.toml"
 MOST_STEPS = 120
-SETTLE_S = 5.0
-"""Longest wait for a frame to have arrived. [s]"""
 
 Say = Callable[[str], None]
 
@@ -124,8 +124,43 @@ def run_demo(folder: Path, seed: int, say: Say) -> Outcome:
             with FrameClock(driver, design.node_count, design.node.channels).start() as clock:
                 assert clock.abilities is not None
                 say(f"Driving {clock.abilities.where}.")
-                worker = _Worker(session, clock, prop, say, Outcome(tag, hidden))
-                return worker.work()
+                return play(session, clock, prop, say, Outcome(tag, hidden))
+
+
+class Light(Protocol):
+    """What shows frames on a prop."""
+
+    def show(self, frame: Frame, ramp_s: float = 0.0) -> None: ...
+
+    def dark(self) -> None: ...
+
+
+class Eyes(Protocol):
+    """A prop that can be looked at, measured and worked on."""
+
+    def measure(self, probe: str) -> float: ...
+
+    def look(self) -> list[Sight]: ...
+
+    def state(self) -> dict[str, Any]: ...
+
+    def repair(self, where: str) -> bool: ...
+
+
+def play(
+    session: Session,
+    light: Light,
+    prop: Eyes,
+    say: Say,
+    outcome: Outcome,
+    until: Callable[[], bool] = lambda: False,
+) -> Outcome:
+    """Do what the guidance says until nothing is left to do, or something else is true.
+
+    Raises:
+        BenchError: it did not come to an end.
+    """
+    return _Worker(session, light, prop, say, outcome).work(until)
 
 
 def _free_tag(shelf: Shelf) -> str:
@@ -138,13 +173,15 @@ class _Worker:
     """Does what the guidance says, with the virtual prop's eyes and meter."""
 
     session: Session
-    clock: FrameClock
-    prop: RunningProp
+    clock: Light
+    prop: Eyes
     say: Say
     outcome: Outcome
 
-    def work(self) -> Outcome:
+    def work(self, until: Callable[[], bool]) -> Outcome:
         for _ in range(MOST_STEPS):
+            if until():
+                return self.outcome
             advice = what_next(self.session.state, None)
             if advice.task == "think":
                 finding = self.session.diagnose()
@@ -179,12 +216,7 @@ class _Worker:
         """Light a set, and wait until the prop shows it."""
         frame = frame_of(lit.duty(self.session.design))
         self.clock.show(frame, ramp_s)
-        due = time.monotonic() + ramp_s + SETTLE_S
-        # on a busy machine a ramp ends late: wait for this very frame, not for some packets
-        while self.prop.state()["frame"] != frame_mark(frame):
-            if time.monotonic() > due:
-                raise DriveFault("the virtual prop hears nothing; look at the loopback network")
-            time.sleep(0.01)
+        wait_until_shown(self.prop, lambda: frame, ramp_s + SETTLE_S)
 
     def _check(self, check: Check, feed: str) -> None:
         """Fuse and polarity of a virtual prop are right; its supply can be measured."""

@@ -33,6 +33,8 @@ class Lamp:
         words: what is lit, in a few words.
         is_dark: nothing is.
         level: of what is lit.
+        lit: the set that is lit; None where it is no set of whole strands.
+        frame: what is shown once light has come up.
     """
 
     def __init__(self, design: Design, clock: FrameClock) -> None:
@@ -41,6 +43,8 @@ class Lamp:
         self.words = "dark"
         self.is_dark = True  # so every clock begins
         self.level = 0.0
+        self.frame: Frame = np.zeros((design.node_count, design.node.channels), np.uint8)
+        self.lit: Lit | None = None
         self._steady_s = 0.0
         self._circuit: Circuit | None = None
         self._limits: dict[object, Limit | None] = {}
@@ -63,6 +67,7 @@ class Lamp:
         shown = "" if level == 1.0 else f" at {level:.0%}"
         words = f"{lit.text(self.design)}{colour}{shown}"
         self._show(frame_of(fits.duty(self.design)), words, level, much)
+        self.lit = fits
 
     def light_nodes(self, nodes: Sequence[NodeName], level: float) -> None:
         """Light some nodes alone, as brightly as fits."""
@@ -90,7 +95,7 @@ class Lamp:
         ramp_s = RAMP_S if ramp else 0.0
         self._steady_s = time.monotonic() + ramp_s + STEADY_S
         self.clock.show(frame, ramp_s)
-        self.words, self.level = words, level
+        self.words, self.level, self.lit, self.frame = words, level, None, frame
         self.is_dark = not frame.any()
 
     def _fitting(self, key: object, duty: Duty, level: float, lower: bool) -> float:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
 from pathlib import Path
 
 from benchtest.drive.base import Target, parse_target
@@ -14,38 +13,13 @@ from benchtest.drive.clock import FrameClock
 from benchtest.drive.e131 import Sender
 from benchtest.drive.identity import source_id
 from benchtest.drive.read_from import parse_source
-from benchtest.errors import InputError
-from benchtest.evidence.meter import DEFAULT_METER, Meter
+from benchtest.evidence.meter import Meter
 from benchtest.records.shelf import Shelf
+from benchtest.session.bench import Bench
 from benchtest.session.live import Session, unfinished
-from benchtest.session.sources import check_source, pins_of, source_for
+from benchtest.session.sources import source_for
 from benchtest.session.stand import Stand
 from benchtest.virtual.process import RunningProp, start_simulation
-
-
-@dataclass(frozen=True)
-class Bench:
-    """What the terminal program was started with.
-
-    Attributes:
-        folder: keeps the records.
-        to: where units are driven, as `--to` says it.
-        prop_file: design of new units, where one was named.
-        meter: what readings are taken with.
-        hidden: faults of a virtual prop.
-        seed: of a virtual prop's own figures.
-        readings_from: bench meter or bridge that readings are taken from; None to type them.
-        pins: which of a bridge's inputs sits where, `0=foot:4`.
-    """
-
-    folder: Path
-    to: str = "virtual"
-    prop_file: Path | None = None
-    meter: Meter = DEFAULT_METER
-    hidden: Sequence[str] = field(default_factory=tuple)
-    seed: int | None = None
-    readings_from: str | None = None
-    pins: Sequence[str] = field(default_factory=tuple)
 
 
 def new_session(shelf: Shelf, bench: Bench, tag: str, prop_file: Path) -> Session:
@@ -134,20 +108,3 @@ def _virtual(session: Session, bench: Bench) -> Iterator[RunningProp]:
             for repair in session.state.repairs:
                 prop.repair(repair.where)
             yield prop
-
-
-def check_bench(bench: Bench) -> None:
-    """Check what can be checked before a screen opens.
-
-    Raises:
-        InputError: the target, the source of readings or the prop file is wrong.
-    """
-    from benchtest.prop.reader import read_design
-
-    target = parse_target(bench.to)
-    spec = None if bench.readings_from is None else parse_source(bench.readings_from)
-    check_source(spec, bench.pins, target.kind == "serial")
-    if bench.prop_file is not None:
-        pins_of(read_design(bench.prop_file), bench.pins)
-    if bench.hidden and parse_target(bench.to).kind != "virtual":
-        raise InputError("faults can be hidden only in a virtual prop; leave out --to")

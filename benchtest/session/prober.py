@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
-from benchtest.drive.clock import FrameClock
+from benchtest.drive.clock import RAMP_S, FrameClock
 from benchtest.errors import InputError
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import check_volts
@@ -18,6 +18,7 @@ from benchtest.prop.names import parse_probe
 from benchtest.session import checks
 from benchtest.session.events import ReadingTaken
 from benchtest.session.live import Session
+from benchtest.session.shown import SETTLE_S, wait_until_shown
 from benchtest.session.sources import BridgePins, VirtualMeter
 from benchtest.session.typed import Typed, judge_typed, volts_of
 from benchtest.session.walker import Walker
@@ -207,7 +208,7 @@ class Prober(Walker):
         if lit is not None and lit.strands and self.lamp.is_dark:
             raise InputError("the prop is dark: b lights it, then read")
         light = self.lamp.words
-        self.lamp.wait_until_steady()
+        self.wait_for_light()
         given = source.read(probe)
         if lit is not None and self.lamp.words != light:
             raise InputError("the light was changed while that was read: read again")
@@ -215,6 +216,17 @@ class Prober(Walker):
         text = f"{given.volts:.{4 if isinstance(source, VirtualMeter) else 6}f}"
         meter = None if given.meter is None else str(given.meter)
         return SourceReading(text, asked, source.name, meter)
+
+    def wait_for_light(self) -> None:
+        """Wait until a meter may be read, away from the keys.
+
+        Raises:
+            DriveFault: the virtual prop does not show what it is sent.
+        """
+        if self.virtual is None:
+            self.lamp.wait_until_steady()
+        elif self.advice.lit is not None:
+            wait_until_shown(self.virtual, lambda: self.lamp.frame, SETTLE_S + RAMP_S)
 
     def hold(self, read: SourceReading) -> None:
         """What a source gave stands in the field: entered unchanged, it keeps the source's name.
@@ -225,6 +237,7 @@ class Prober(Walker):
         if read.asked != self.asked:
             raise InputError("something else is asked for by now: read again")
         self._read = read
+        self._doubted = read.text  # no pen, no slip of one
 
     def holds(self, read: SourceReading) -> bool:
         """Whether it still stands in the field for what is asked."""

@@ -13,8 +13,7 @@ from benchtest.diagnosis import Finding
 from benchtest.drive.clock import FrameClock
 from benchtest.errors import InputError, NameFault, nearest
 from benchtest.evidence.source import ReadingSource
-from benchtest.prop.lit import everything, parse_lit
-from benchtest.prop.names import parse_node
+from benchtest.prop.lit import everything
 from benchtest.records.shelf import STAGES, Stage
 from benchtest.session.events import (
     CheckMade,
@@ -29,11 +28,14 @@ from benchtest.session.events import (
     StageSet,
     Wiggled,
 )
+from benchtest.session.grounds import Grounds, grounds_of, next_words
 from benchtest.session.guidance import Advice, colour_advice, search_of
 from benchtest.session.live import Session
+from benchtest.session.practising import Practising
 from benchtest.session.prober import Prober
 from benchtest.session.soak import EVERY_S, PLANNED_S, seconds_of
 from benchtest.session.state import Happened
+from benchtest.session.walker import nodes_of
 from benchtest.session.words import said
 from benchtest.virtual.observe import Sight
 from benchtest.virtual.process import RunningProp
@@ -51,6 +53,8 @@ class Stand(Prober):
         source: ReadingSource | None = None,
     ) -> None:
         super().__init__(session, clock, virtual, now_s, source)
+        self.practice: Practising | None = None
+        self._explained: tuple[Finding, Grounds] | None = None
         self._thinking = threading.Lock()
 
     # -- one key a decision --------------------------------------------------------------------
@@ -152,16 +156,7 @@ class Stand(Prober):
         Raises:
             InputError: the prop has no such strand or node, or no soak is running.
         """
-        word = where.strip()
-        if "." in word:
-            node = parse_node(word, self.design)
-            strand, nodes = node.strand, str(node.node)
-        else:
-            strands = parse_lit(word, self.design).strands
-            if len(strands) != 1:
-                raise InputError("give one strand, such as 4, or one node, such as 4.17")
-            (strand,) = strands
-            nodes = f"1-{self.design.strand(strand).nodes}"
+        strand, nodes = nodes_of(where, self.design)
         with self.overtaking_shown():
             words = self.soaking.seen(steady=False)
         self.record(MarkMade("all", strand, nodes, "flicker", self.lamp.level or 1.0))
@@ -222,7 +217,9 @@ class Stand(Prober):
         self.lamp.dark()
         self.record(RepairDone(where, what))
         if self.virtual is not None:
-            self.virtual.repair(where)
+            was_wrong = self.virtual.repair(where)
+            if self.practice is not None:
+                self.practice.repaired(where, was_wrong)
 
     def note(self, text: str) -> None:
         """Keep a note."""
@@ -275,3 +272,26 @@ class Stand(Prober):
         self.session.conclude(finding)
         self.finding = finding
         return True
+
+    def explain(self, finding: Finding) -> Grounds:
+        """What stands behind a finding; takes a while, call it from a worker."""
+        with self._thinking:
+            return grounds_of(self.session, finding)
+
+    def explained(self, finding: Finding, grounds: Grounds) -> None:
+        """Take what stands behind a finding."""
+        self._explained = finding, grounds
+
+    @property
+    def grounds(self) -> Grounds | None:
+        """What stands behind the finding; None while that is not known."""
+        known = self._explained
+        return known[1] if known is not None and known[0] is self.finding else None
+
+    @property
+    def would_show(self) -> str:
+        """What the reading that is asked for would show under each likely fault."""
+        advice, finding = self.advice, self.finding
+        if advice.task != "read" or finding is None or finding.next.probe != advice.probe:
+            return ""
+        return next_words(finding, self.grounds)

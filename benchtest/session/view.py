@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
+from math import sqrt
 
 import numpy as np
 
 from benchtest.diagnosis import Finding
 from benchtest.drive.layout import Frame
 from benchtest.evidence.marks import Seen
-from benchtest.prop.design import NodeName, StrandEnd
+from benchtest.prop.design import Design, NodeName, StrandEnd
 from benchtest.session.state import State
 
 SIGN: dict[Seen, str] = {
@@ -67,13 +69,9 @@ def map_rows(
     rows = []
     for strand in state.design.strands:
         number = strand.number
-        signs = _signs(state, number, nodes, cursor)
         start = state.design.first_index[number - 1]
         run = -(-strand.nodes // max(width, 1))
-        cells = [
-            _cell(signs[low : low + run], frame[start + low : start + min(low + run, strand.nodes)])
-            for low in range(0, strand.nodes, run)
-        ]
+        signs = _signs(state, number, nodes, cursor)
         rows.append(
             Row(
                 number,
@@ -81,10 +79,17 @@ def map_rows(
                 state.verdicts.get(number),
                 StrandEnd(number, "A") in ends,
                 StrandEnd(number, "B") in ends,
-                tuple(cells),
+                _cells(signs, frame[start : start + strand.nodes], run),
             )
         )
     return rows
+
+
+def map_note(design: Design, width: int) -> str:
+    """What a condensed map must say: how many nodes one sign stands for. Empty where it is one."""
+    most = max(strand.nodes for strand in design.strands)
+    run = -(-most // max(width, 1))
+    return f"one sign is up to {run} nodes" if run > 1 else ""
 
 
 def node_of_cell(nodes: int, cell: int, width: int) -> int:
@@ -122,25 +127,44 @@ def _ends_in(where: str) -> list[StrandEnd]:
     return found
 
 
-def _signs(state: State, number: int, nodes: set[str], cursor: NodeName | None) -> list[str]:
+def _signs(state: State, number: int, nodes: set[str], cursor: NodeName | None) -> list[str] | None:
+    """A sign or none for each node of a strand; None where it has no sign at all."""
+    marks = [mark for mark in state.marks if mark.strand == number and mark.seen != "ok"]
+    suspects = [int(name.partition(".")[2]) for name in nodes if name.startswith(f"{number}.")]
+    here = cursor is not None and cursor.strand == number
+    if not (marks or suspects or here):
+        return None
     signs = [""] * state.design.strand(number).nodes
-    for mark in state.marks:
-        if mark.strand == number and mark.seen != "ok":
-            for node in range(mark.first, mark.last + 1):
-                signs[node - 1] = SIGN[mark.seen]
-    for node in range(1, len(signs) + 1):
-        if f"{number}.{node}" in nodes:
-            signs[node - 1] = "!"
-    if cursor is not None and cursor.strand == number:
+    for mark in marks:
+        signs[mark.first - 1 : mark.last] = [SIGN[mark.seen]] * (mark.last - mark.first + 1)
+    for node in suspects:
+        signs[node - 1] = "!"
+    if here and cursor is not None:
         signs[cursor.node - 1] = "@"
     return signs
 
 
-def _cell(signs: list[str], levels: Frame) -> Cell:
-    sign = next((s for s in ("@", "!") if s in signs), "") or next((s for s in signs if s), "")
-    peak = levels.max(axis=0)
-    white = int(peak[3]) if len(peak) > 3 else 0
+def _cells(signs: list[str] | None, levels: Frame, run: int) -> tuple[Cell, ...]:
+    """A strand's cells, each of `run` nodes; it is drawn ten times a second, so mostly by numpy."""
+    count = -(-len(levels) // run)
+    if signs is None and not levels.any():
+        return (DARK,) * count
+    peaks = np.maximum.reduceat(levels, np.arange(0, len(levels), run), axis=0).tolist()
+    if signs is None:
+        return tuple(_cell("", *peak) for peak in peaks)
+    shown = (_loudest(signs[low : low + run]) for low in range(0, len(signs), run))
+    return tuple(_cell(sign, *peak) for sign, peak in zip(shown, peaks, strict=True))
+
+
+def _loudest(signs: list[str]) -> str:
+    return next((s for s in ("@", "!") if s in signs), "") or next((s for s in signs if s), "")
+
+
+@lru_cache(maxsize=4096)
+def _cell(sign: str, red: int, green: int, blue: int, white: int = 0) -> Cell:
     # eyes see light roughly by its square root; without that, a quarter looks like nothing
-    shown = np.sqrt(np.minimum(peak[:3].astype(float) + white, 255.0) / 255.0) * 255.0
-    red, green, blue = (int(value) for value in shown)
-    return Cell(sign, bool(peak.any()), (red, green, blue))
+    shown = [round(sqrt(min(level + white, 255) * 255.0)) for level in (red, green, blue)]
+    return Cell(sign, bool(red or green or blue or white), (shown[0], shown[1], shown[2]))
+
+
+DARK = _cell("", 0, 0, 0)

@@ -4,9 +4,31 @@ from __future__ import annotations
 
 from benchtest.errors import InputError
 from benchtest.evidence.marks import Seen
-from benchtest.prop.design import NodeName, StrandEnd
+from benchtest.prop.design import Design, NodeName, StrandEnd
+from benchtest.prop.lit import parse_lit
+from benchtest.prop.names import parse_node
 from benchtest.session.desk import LOOK_LEVEL, Desk
 from benchtest.session.events import MarkMade, VerdictGiven
+
+STRAYS: tuple[Seen, ...] = ("stuck", "flicker")
+"""What can be said of a strand that is not lit."""
+
+
+def nodes_of(where: str, design: Design) -> tuple[int, str]:
+    """A strand and its nodes, of one strand or of one node, as a mark writes them.
+
+    Raises:
+        InputError: the prop has no such thing, or it is more than one strand.
+    """
+    word = where.strip()
+    if "." in word:
+        node = parse_node(word, design)
+        return node.strand, str(node.node)
+    strands = parse_lit(word, design).strands
+    if len(strands) != 1:
+        raise InputError("give one strand, such as 4, or one node, such as 4.17")
+    (strand,) = strands
+    return strand, f"1-{design.strand(strand).nodes}"
 
 
 class Walker(Desk):
@@ -85,6 +107,24 @@ class Walker(Desk):
         if advice.task == "caught":
             self.choices.drop()
         return f"marked strand {strand}, node {shown} {seen}"
+
+    def stray(self, where: str, seen: str) -> str:
+        """Something shines that should be dark: a strand or node, `stuck` or `flicker`.
+
+        Raises:
+            InputError: there is no such thing, it should be lit, or no whole strands are.
+        """
+        lit = self.lamp.lit
+        if lit is None:
+            raise InputError("light whole strands first: the mark must say what was lit")
+        strand, nodes = nodes_of(where, self.design)
+        word = next((known for known in STRAYS if known == seen.strip()), None)
+        if word is None:
+            raise InputError(f'"{seen[:20]}": give {" or ".join(STRAYS)}')
+        if lit.lights(strand):
+            raise InputError(f"strand {strand} should be lit; mark it in a walk")
+        self.record(MarkMade(lit.text(self.design), strand, nodes, word, lit.level, lit.colour))
+        return f"marked strand {strand}, node {nodes} {word}, with {lit.text(self.design)} lit"
 
     def end_walk(self) -> None:
         """Done with this strand."""

@@ -65,6 +65,15 @@ def _said_of_step(what: Happening) -> str:
     return what.kind
 
 
+def volts_text(volts: float) -> str:
+    """Volts as a meter shows them: millivolts below 0.6 V.
+
+    >>> volts_text(0.0312), volts_text(4.871)
+    ('31.2 mV', '4.871 V')
+    """
+    return f"{volts * 1e3:.1f} mV" if abs(volts) < 0.6 else f"{volts:.3f} V"
+
+
 def probe_words(probe: Probe) -> str:
     """Where the leads go."""
     return f"red on {probe.red}, black on {probe.black}"

@@ -1,36 +1,49 @@
-"""The terminal program: the shelf, and one unit at a time on the bench."""
+"""The terminal program: the shelf, and one unit at a time on the bench.
+
+What only the bench needs is imported where a unit is brought onto it: the shelf is painted before.
+"""
 
 from __future__ import annotations
 
 import gc
+import secrets
 from collections.abc import Iterable
 from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from textual import work
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
+from textual.scrollbar import ScrollBar, ScrollBarRender
 
 from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
-from benchtest.session.comparison import (
-    Gathered,
-    compare_batch,
-    compare_unit,
-    gather_tests,
-    gather_units,
-)
-from benchtest.session.live import Session, unfinished
-from benchtest.session.opening import Bench, new_session, next_unit, on_the_bench
-from benchtest.tui.bench_screen import BenchScreen
-from benchtest.tui.bench_view import Leaving
-from benchtest.tui.compare_screen import CompareScreen
+from benchtest.session.bench import Bench
 from benchtest.tui.dialogs import Tell
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.tui.signs import signs_for_terminal
+
+if TYPE_CHECKING:
+    from benchtest.session.comparison import Gathered
+    from benchtest.session.live import Session
+    from benchtest.session.practising import Practising
+    from benchtest.tui.bench_view import Leaving
+    from benchtest.tui.compare_screen import CompareScreen
+
+PracticeAsked = tuple[int | None, int | None]
+"""Grade and seed of a round of practice, where they are asked for."""
+SEEDS = 100_000
+"""Units that practice chooses from."""
+
+
+class PlainScrollBar(ScrollBarRender):
+    """Whole cells alone: the eighths of a cell are no ASCII."""
+
+    VERTICAL_BARS: ClassVar[list[str]] = [" "] * len(ScrollBarRender.VERTICAL_BARS)
+    HORIZONTAL_BARS: ClassVar[list[str]] = [" "] * len(ScrollBarRender.HORIZONTAL_BARS)
 
 
 class BenchApp(App[None]):
@@ -44,31 +57,41 @@ class BenchApp(App[None]):
         Binding("ctrl+c", "quit", "end", show=False, priority=True)
     ]
 
-    def __init__(self, bench: Bench, first_tag: str | None = None) -> None:
+    def __init__(
+        self,
+        bench: Bench,
+        first_tag: str | None = None,
+        practice: PracticeAsked | None = None,
+    ) -> None:
         """Make the program.
 
         Args:
             bench: what it was started with.
             first_tag: unit to begin or go on with at once, where its prop file is named.
+            practice: a round of practice to begin with at once.
         """
         super().__init__()
         self.bench = bench
         self.first_tag = first_tag
+        self.first_practice = practice
         self.signs = signs_for_terminal()
         self.shelf = Shelf(bench.folder)
         self.on_bench = ExitStack()
         self._session: Session | None = None
 
     def on_mount(self) -> None:
-        # a collection of old objects would make the frame clock wait; those here will stay
-        gc.collect()
-        gc.freeze()
-        self.set_class(self.signs.border == "ascii", "-ascii")
+        ascii_only = self.signs.border == "ascii"
+        self.set_class(ascii_only, "-ascii")
+        ScrollBar.renderer = PlainScrollBar if ascii_only else ScrollBarRender
         self.push_screen(ShelfScreen(self.shelf, self.bench.prop_file))
         if self.first_tag is not None:
             self.call_after_refresh(self._begin_first, self.first_tag)
+        if self.first_practice is not None:
+            self.call_after_refresh(self.practise, *self.first_practice)
 
     def _begin_first(self, tag: str) -> None:
+        from benchtest.session.live import unfinished
+
         assert self.bench.prop_file is not None
         open_tags = {row.tag for row in unfinished(self.shelf)}
         if tag in open_tags:
@@ -83,9 +106,13 @@ class BenchApp(App[None]):
         self._begin(message.tag, message.prop_file)
 
     def on_shelf_screen_compare(self, message: ShelfScreen.Compare) -> None:
+        from benchtest.tui.compare_screen import CompareScreen
+
         self.push_screen(CompareScreen(message.tag, message.design_name, self.signs))
 
     def on_compare_screen_asked(self, message: CompareScreen.Asked) -> None:
+        from benchtest.session.comparison import gather_tests, gather_units
+
         try:
             if message.whole_design:
                 gathered = gather_units(self.shelf, message.design_name)
@@ -99,6 +126,8 @@ class BenchApp(App[None]):
     @work(thread=True, exclusive=True, group="compare")
     def _compare(self, message: CompareScreen.Asked, gathered: Gathered) -> None:
         """Weigh it beside the screen, and hand over what came of it."""
+        from benchtest.session.comparison import compare_batch, compare_unit
+
         weigh = compare_batch if message.whole_design else compare_unit
         try:
             found = weigh(gathered)
@@ -108,6 +137,8 @@ class BenchApp(App[None]):
         self.call_from_thread(message.screen.show, found, message.whole_design)
 
     def _begin(self, tag: str, prop_file: Path) -> None:
+        from benchtest.session.opening import new_session
+
         try:
             session = new_session(self.shelf, self.bench, tag, prop_file)
         except BenchError as error:
@@ -117,6 +148,8 @@ class BenchApp(App[None]):
 
     def _go_on(self, tag: str) -> None:
         """The unit's open session, or a new one of the same design once that was signed off."""
+        from benchtest.session.live import Session, unfinished
+
         try:
             open_ids = [row.id for row in unfinished(self.shelf) if row.tag == tag]
             if open_ids:
@@ -129,22 +162,57 @@ class BenchApp(App[None]):
             return
         self._open(session)
 
-    def _open(self, session: Session) -> None:
+    def on_shelf_screen_practice(self) -> None:
+        self.practise()
+
+    def practise(self, grade: int | None = None, seed: int | None = None) -> None:
+        """A round of practice, apart from all units; the grade after those mastered unless told."""
+        from benchtest.session.practice import begin, next_grade, open_practice, tallies
+        from benchtest.session.practising import Practising
+
         try:
-            stand = self.on_bench.enter_context(on_the_bench(session, self.bench))
+            shelf = self.on_bench.enter_context(open_practice(self.bench))
+            grade = grade or next_grade(tallies(shelf))
+            seed = secrets.randbelow(SEEDS) if seed is None else seed
+            session, bench, round_ = begin(shelf, self.bench, grade, seed)
         except BenchError as error:
+            self.on_bench.close()
             self._say(str(error))
             return
-        self._session = session
+        practising = Practising(session, round_)
+        self.on_bench.callback(practising.stop)
+        self._open(session, bench, practising)
+
+    def _open(
+        self, session: Session, bench: Bench | None = None, practice: Practising | None = None
+    ) -> None:
+        from benchtest.session.opening import on_the_bench
+        from benchtest.tui.bench_screen import BenchScreen
+
+        # a collection of old objects would make the frame clock wait; those here will stay
+        gc.collect()
+        gc.freeze()
+        try:
+            stand = self.on_bench.enter_context(on_the_bench(session, bench or self.bench))
+        except BenchError as error:
+            self.on_bench.close()
+            self._say(str(error))
+            return
+        stand.practice = practice
+        self._session = None if practice is not None else session
         self.push_screen(BenchScreen(stand, self.signs), self._put_back)
 
     def _put_back(self, leaving: Leaving | None) -> None:
         self.on_bench.close()
         if leaving == "next" and self._session is not None:
             self._go_to_next(self._session)
+        elif leaving == "next":
+            self.practise()
 
     def _go_to_next(self, session: Session) -> None:
         """The next unit of the design that was on the bench."""
+        from benchtest.session.opening import next_unit
+
         try:
             following = next_unit(self.shelf, session, self.bench.meter)
         except BenchError as error:
@@ -154,6 +222,8 @@ class BenchApp(App[None]):
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """Everything that can be done now, by name."""
+        from benchtest.tui.bench_screen import BenchScreen
+
         if isinstance(screen, BenchScreen):
             for deed in (*screen.deeds_now(), *screen.deeds_always()):
                 if deed.says and deed.action != "palette":
@@ -161,6 +231,7 @@ class BenchApp(App[None]):
                     yield SystemCommand(_title(deed.says), f"key {deed.keys}", act)
         if isinstance(screen, ShelfScreen):
             yield SystemCommand("New test", "of a unit; key n", screen.action_new)
+            yield SystemCommand("Practice", "on hidden faults; key p", screen.action_practice)
             yield SystemCommand("Test the unit at the cursor", "key Enter", screen.action_choose)
             yield SystemCommand("Compare its tests", "key c", screen.action_compare)
         yield SystemCommand("Light or dark screen", "the other of the two", self.toggle_theme)
@@ -185,13 +256,15 @@ def _title(says: str) -> str:
     return says[:1].upper() + says[1:]
 
 
-def run_app(bench: Bench, first_tag: str | None = None) -> None:
+def run_app(
+    bench: Bench, first_tag: str | None = None, practice: PracticeAsked | None = None
+) -> None:
     """Run the terminal program until its user leaves.
 
     Raises:
         BenchError: the bench folder cannot be used.
     """
-    app = BenchApp(bench, first_tag)
+    app = BenchApp(bench, first_tag, practice)
     try:
         app.run()
     finally:

@@ -9,13 +9,16 @@ from textual.binding import BindingType
 
 from benchtest.errors import BenchError
 from benchtest.evidence.marks import Seen
+from benchtest.session.grounds import why_words
+from benchtest.session.practising import Practising
 from benchtest.session.steps import StepName, steps
 from benchtest.session.view import node_of_cell
 from benchtest.tui.bench_view import BenchView
 from benchtest.tui.deeds import ACTIONS, bindings, name_of
-from benchtest.tui.dialogs import AskFor, KeysNow, Question, StepsMenu
+from benchtest.tui.dialogs import AskFor, KeysNow, Question, Tell
 from benchtest.tui.panels import Ask
 from benchtest.tui.prop_map import PropMap
+from benchtest.tui.steps_menu import StepsMenu
 from benchtest.tui.words import TASKS
 
 
@@ -227,6 +230,31 @@ class BenchScreen(BenchView):
     def _repaired(self, where: str, lines: list[str] | None) -> None:
         if lines is not None:
             self._do(lambda: self.stand.repair(where, lines[0]))
+            self._tell_practice()
+
+    def _tell_practice(self) -> None:
+        """Once all is mended in a round of practice, say how it went."""
+        if self.stand.practice is not None and self.stand.practice.to_be_told:
+            self.say("all mended; the tool itself is still at it …")
+            self.draw()
+            self.tally(self.stand.practice)
+
+    @work(thread=True, exclusive=True, group="tally", exit_on_error=False)
+    def tally(self, practice: Practising) -> None:
+        """Wait for the tool's own go at the same unit."""
+        try:
+            self.post_message(self.Tallied(practice.own()))
+        except BenchError as error:
+            self.post_message(self.Failed(str(error)))
+
+    def on_bench_view_tallied(self, message: BenchView.Tallied) -> None:
+        practice = self.stand.practice
+        if practice is not None:
+            self.said = ""
+            self._tried(
+                lambda: self.app.push_screen(Tell("Practice", practice.finish(message.own)))
+            )
+            self.draw()
 
     def action_replaced(self) -> None:
         strand = self.stand.advice.strand
@@ -237,6 +265,7 @@ class BenchScreen(BenchView):
     def _node_replaced(self, lines: list[str] | None) -> None:
         if lines is not None:
             self._do(lambda: self.stand.repair(lines[0].strip(), "replaced"))
+            self._tell_practice()
 
     def action_flicker(self) -> None:
         self.app.push_screen(
@@ -247,6 +276,16 @@ class BenchScreen(BenchView):
     def _flickered(self, lines: list[str] | None) -> None:
         if lines is not None:
             self._do(lambda: self.stand.flickered(lines[0]))
+
+    def action_stray(self) -> None:
+        questions = [
+            Question("strand, or node", hint="4, or 4.17"), Question("stuck or flicker", "stuck")
+        ]  # fmt: skip
+        self.app.push_screen(AskFor("Light where none should be", questions), self._strayed)
+
+    def _strayed(self, lines: list[str] | None) -> None:
+        if lines is not None:
+            self._do(lambda: self.stand.stray(lines[0], lines[1]))
 
     def action_note(self) -> None:
         self.app.push_screen(AskFor("A note", [Question("what is worth remembering")]), self._noted)
@@ -264,6 +303,18 @@ class BenchScreen(BenchView):
     def _staged(self, lines: list[str] | None) -> None:
         if lines:
             self._do(lambda: self.stand.set_stage(lines[0]))
+
+    def action_why(self) -> None:
+        """All that speaks for and against each suspect."""
+        finding = self.stand.finding
+        if finding is not None:
+            lines = why_words(finding, self.stand.grounds, self.stand.design)
+            self.app.push_screen(Tell("Why", self.signs.words("\n\n".join(lines))))
+
+    def action_plot(self) -> None:
+        """The plot instead of the map, or the map again."""
+        self.turned = not self.turned
+        self.draw()
 
     # -- where to ------------------------------------------------------------------------------
 

@@ -11,19 +11,25 @@ from textual import work
 from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
 from textual.content import Content
+from textual.geometry import Size
 from textual.message import Message
 from textual.screen import Screen
-from textual.widgets import Static
 
 from benchtest.diagnosis import Finding
+from benchtest.drive.layout import Frame
 from benchtest.errors import BenchError
+from benchtest.prop.design import NodeName
+from benchtest.session.demo import Outcome
+from benchtest.session.grounds import LEAST_ROWS, Along, Grounds, plot, repair_words
+from benchtest.session.news import News, news_of
 from benchtest.session.prober import SourceReading
 from benchtest.session.sketch import Run, sketch
 from benchtest.session.stand import Stand
-from benchtest.session.state import Happened
-from benchtest.session.view import map_rows
+from benchtest.session.state import Happened, State
+from benchtest.session.view import map_note, map_rows
+from benchtest.session.words import volts_text
 from benchtest.tui.deeds import ALWAYS, BAR, DEEDS, SHORT, Deed, deeds, links
-from benchtest.tui.panels import Ask, Readings, Suspects, VirtualView, soak_rows, volts_text
+from benchtest.tui.panels import Ask, Panel, Readings, Suspects, VirtualView, soak_rows, styled
 from benchtest.tui.prop_map import PropMap
 from benchtest.tui.signs import Signs
 from benchtest.tui.words import TASKS, UNITS
@@ -33,6 +39,10 @@ REDRAW_S = 0.1
 LOOK_S = 0.3
 WATCH_S = 0.7
 """How often a source of readings is looked at: unplugged, it is noticed within a second. [s]"""
+ROOMY = 36
+"""Lines of a screen from which on all that speaks for a repair is shown beside it."""
+MOST_ROWS = 14
+"""Of a plot that stands below the map."""
 SEEN_BY_EYE = ("glow", "look", "search", "caught", "walk", "colour", "wiggle", "soak")
 """Tasks in which one looks at the prop, so that a virtual one is shown."""
 
@@ -49,6 +59,21 @@ class BenchView(Screen[Leaving]):
             super().__init__()
             self.about = about
             self.finding = finding
+
+    class Explained(Message):
+        """What stands behind a finding."""
+
+        def __init__(self, finding: Finding, grounds: Grounds) -> None:
+            super().__init__()
+            self.finding = finding
+            self.grounds = grounds
+
+    class Tallied(Message):
+        """The tool's own go at a unit of practice is there."""
+
+        def __init__(self, own: Outcome) -> None:
+            super().__init__()
+            self.own = own
 
     class Looked(Message):
         """What a virtual prop shows."""
@@ -85,24 +110,27 @@ class BenchView(Screen[Leaving]):
         self.said = ""
         self.thinking = False
         self._soaked: object = None
+        self._news: News | None = None
+        self.turned = False
+        self._mapped: tuple[Frame, Mapped] | None = None
 
     # -- drawing -------------------------------------------------------------------------------
 
     def compose(self) -> ComposeResult:
-        yield Static(id="top")
+        yield Panel(id="top")
         with Horizontal(id="upper"):
             with Vertical(id="map-box"):
                 yield PropMap(self.signs, id="map")
+                yield Panel(id="chart")
             yield Ask(id="ask")
         with Horizontal(id="lower"):
             yield VirtualView(self.signs, id="seen")
-            yield Readings(id="readings")
+            yield Readings(self.signs, id="readings")
             yield Suspects(self.signs, id="suspects")
-        yield Static(id="said")
-        yield Static(id="bottom")
+        yield Panel(id="said")
+        yield Panel(id="bottom")
 
     def on_mount(self) -> None:
-        self.query_one("#map-box").border_title = "prop"
         self.query_one("#seen").border_title = "what the virtual prop shows"
         self.query_one("#readings").border_title = "readings"
         self.query_one("#suspects").border_title = "suspects"
@@ -119,22 +147,44 @@ class BenchView(Screen[Leaving]):
 
     def _draw_live(self) -> None:
         """What changes by itself: the map while light comes up, and how driving goes."""
+        self._draw_map()
+        stand = self.stand
+        where = stand.clock.abilities.where if stand.clock.abilities else ""
+        news = news_of(stand.clock.status())
+        driving = where if news is None else f"! {news.short}"
+        head = f" {stand.session.tag}  {stand.design.name}   lit: {stand.lamp.words}"
+        self.query_one("#top", Panel).put(Content(self.signs.words(f"{head}    {driving}")))
+        if news != self._news:
+            self._news = news
+            if news is not None:  # said whole once; the top line goes on saying it
+                self.say(news.whole)
+                self._draw_said()
+
+    def _draw_said(self) -> None:
+        """A line mostly; a long word of the network takes up to three."""
+        line = self.query_one("#said", Panel)
+        would = self.stand.would_show
+        said = self.said or (self.signs.words(f" {would}") if would else "")
+        width = max(1, line.size.width)
+        rows = min(3, max(1, -(-len(self.said) // width)))
+        if line.styles.height is None or line.size.height != rows:
+            line.styles.height = rows
+        line.put(Content(said))
+
+    def _draw_map(self) -> None:
+        """The prop as it should be lit now, where that is another than a moment ago."""
         stand = self.stand
         prop_map = self.query_one("#map", PropMap)
-        prop_map.show(
-            map_rows(
-                stand.session.state,
-                stand.clock.showing(),
-                stand.finding,
-                stand.choices.walking,
-                prop_map.cells_across,
-            )
-        )
-        status = stand.clock.status()
-        where = stand.clock.abilities.where if stand.clock.abilities else ""
-        trouble = f"  ! {status.trouble}" if status.trouble else f"  {where}"
-        head = f" {stand.session.tag}  {stand.design.name}   lit: {stand.lamp.words}"
-        self.query_one("#top", Static).update(Content(f"{head}  {trouble}"))
+        frame = stand.clock.showing()
+        about = (stand.session.state, stand.finding, stand.choices.walking, prop_map.size)
+        before = self._mapped
+        if before is not None and before[0] is frame and _same(before[1], about):
+            return  # a frame at rest is one object
+        self._mapped = (frame, about)
+        state, finding, walking, _ = about
+        prop_map.show(map_rows(state, frame, finding, walking, prop_map.cells_across))
+        note = map_note(stand.design, prop_map.cells_across) if prop_map.display else ""
+        self.query_one("#map-box").border_subtitle = note
 
     def _tick(self) -> None:
         self._draw_live()
@@ -165,16 +215,18 @@ class BenchView(Screen[Leaving]):
         keys = links(self.deeds_now(), max(20, self.query_one("#question").size.width))
         says, unit = self.signs.words(advice.says), UNITS.get(stand.unit, "")
         ask.ask(TASKS[advice.task], says, advice.caution, unit, keys)
+        ask.why(self._why())
         ask.draw(self._drawing())
         looking = stand.virtual is not None and advice.task in SEEN_BY_EYE
         self.query_one("#seen").display = looking
         self.query_one("#readings").display = not looking
         self._draw_beside(ask.entry.value)
         self._draw_finding()
+        self._draw_chart()
         bar = [deed for deed in self.deeds_always() if deed.action in BAR]
         short = [Deed(d.action, d.key, d.keys, SHORT.get(d.action, d.says)) for d in bar]
-        self.query_one("#said", Static).update(Content(self.said))
-        self.query_one("#bottom", Static).update(Content(" ") + links(short))
+        self._draw_said()
+        self.query_one("#bottom", Panel).put(Content(" ") + links(short))
         shown = advice.strand or (advice.nodes[0].strand if advice.nodes else None)
         if shown is not None:
             self.query_one("#map", PropMap).bring_into_view(shown)
@@ -190,6 +242,40 @@ class BenchView(Screen[Leaving]):
         if finding is not None or not stand.session.state.readings:
             box = self.query_one(Readings)
             box.show(readings, lits, box.size.height)
+
+    @property
+    def along(self) -> Along | None:
+        """Volts along the suspected strand, where they are known."""
+        grounds = self.stand.grounds
+        return None if grounds is None else grounds.along
+
+    def _draw_chart(self) -> None:
+        """Volts along the suspected strand, below the map or, where room is scarce, instead."""
+        box, prop_map = self.query_one("#map-box"), self.query_one("#map", PropMap)
+        chart, along = self.query_one("#chart", Panel), self.along
+        if (self.stand.advice.task == "repair") == self.turned:
+            along = None  # by itself it is shown where there is something to repair
+        room = box.content_size
+        left = room.height - len(self.stand.design.strands)
+        prop_map.display = along is None or left >= LEAST_ROWS
+        chart.display = along is not None
+        box.border_title = "prop"
+        if along is None or room.width <= 0:
+            return
+        rows = min(left, MOST_ROWS) if prop_map.display else room.height
+        signs = (self.signs.off, self.signs.wiring.joint, self.signs.wiring.touch)
+        lines = plot(along, room.width, rows, signs)
+        chart.styles.height = rows
+        chart.put(Content("\n").join(styled(lines)))
+        box.border_title = f"volts along strand {along.strand}, {along.lit} lit"
+
+    def _why(self) -> str:
+        """What speaks for a repair: all of it where there is room, and the key `y` shows it."""
+        suspect = self.stand.advice.suspect
+        if suspect is None:
+            return ""
+        brief = self.size.height < ROOMY
+        return self.signs.words(repair_words(suspect, self.stand.design, brief))
 
     def _drawing(self) -> list[list[Run]]:
         """Where the leads go, or how far a soak is."""
@@ -218,6 +304,8 @@ class BenchView(Screen[Leaving]):
         without: set[str] = set() if stand.source_reads else {"meter"}
         if stand.advice.task == "read" and not stand.reads_itself:
             without.add("yes")
+        if self.along is None:
+            without.add("plot")
         if stand.advice.task == "check" and stand.unit == "V":
             without.add("yes")
         if stand.advice.task == "soak":
@@ -240,6 +328,9 @@ class BenchView(Screen[Leaving]):
     def deeds_always(self) -> list[Deed]:
         """What every task offers."""
         without = frozenset({"own_reading"}) if self.stand.session.state.signed else frozenset()
+        without |= {"stray"} if self.stand.lamp.lit is None else set()
+        without |= {"why"} if self.stand.finding is None else set()
+        without |= {"plot"} if self.along is None else set()
         now = {deed.action for deed in self.deeds_now()}
         return deeds(ALWAYS, without | now)
 
@@ -293,6 +384,20 @@ class BenchView(Screen[Leaving]):
     def on_bench_view_concluded(self, message: Concluded) -> None:
         self._tried(lambda: self.stand.concluded(message.about, message.finding))
         self.go()
+        if self.stand.finding is message.finding:
+            self.explain(message.finding)
+
+    @work(thread=True, exclusive=True, group="explain", exit_on_error=False)
+    def explain(self, finding: Finding) -> None:
+        """Work out what stands behind a finding; nobody waits for it."""
+        with contextlib.suppress(BenchError):
+            self.post_message(self.Explained(finding, self.stand.explain(finding)))
+
+    def on_bench_view_explained(self, message: Explained) -> None:
+        self.stand.explained(message.finding, message.grounds)
+        if self.stand.would_show:
+            self.said = ""  # the last reading was kept; now the next is of interest
+        self.draw()
 
     def on_bench_view_failed(self, message: Failed) -> None:
         self.say(message.words)
@@ -320,3 +425,12 @@ class BenchView(Screen[Leaving]):
     def _say_if(self, words: object) -> None:
         if isinstance(words, str) and words:
             self.say(words)
+
+
+Mapped = tuple[State, Finding | None, NodeName | None, Size]
+"""What a map is of, but for its frame."""
+
+
+def _same(one: Mapped, other: Mapped) -> bool:
+    """States and findings never change, so it is enough that they are the same objects."""
+    return one[0] is other[0] and one[1] is other[1] and one[2:] == other[2:]

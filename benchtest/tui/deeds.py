@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from textual.binding import Binding
 from textual.content import Content
 from textual.style import Style
 
-from benchtest.evidence.marks import Seen
-from benchtest.session.guidance import Task
+if TYPE_CHECKING:
+    from benchtest.evidence.marks import Seen
+    from benchtest.session.guidance import Task
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +52,9 @@ KEYS: dict[str, tuple[str, str]] = {
     "brighter(1)": ("plus,equals_sign", "+"),
     "brighter(-1)": ("minus", "-"),
     "only": ("l", "l"),
+    "why": ("y", "y"),
+    "plot": ("p", "p"),
+    "stray": ("k", "k"),
     "steps": ("t", "t"),
     "note": ("n", "n"),
     "stage": ("g", "g"),
@@ -108,7 +113,10 @@ DEEDS: dict[Task, tuple[Row, ...]] = {
         ("type", "the reading; m for mV"), ("go_on", "keeps it"), ("own_reading", "another probe"),
         ("meter", "read the virtual meter"), ("yes", "reads it too"),
     ),
-    "repair": (("repair(0)", "done: log it"), ("suspect", "log another's")),
+    "repair": (
+        ("repair(0)", "done: log it"), ("suspect", "log another's"), ("why", "why"),
+        ("plot", "map or plot"),
+    ),
     "wiggle": (
         ("yes", "steady"), ("no", "it flickers"), ("back", "back"), *_LIGHT,
     ),
@@ -122,7 +130,9 @@ DEEDS: dict[Task, tuple[Row, ...]] = {
 KEYS["replaced"] = ("r", "r")
 ALWAYS: tuple[Row, ...] = (
     ("help", "help"), ("steps", "steps"), ("undo", "undo"), ("dark", "dark, and back"),
-    ("only", "light only this"), ("own_reading", "own reading"), ("note", "note"),
+    ("only", "light only this"), ("why", "why this finding"), ("plot", "map or plot"),
+    ("stray", "something glows that should be dark"), ("own_reading", "own reading"),
+    ("note", "note"),
     ("stage", "stage"), ("next_unit", "next unit"), ("palette", "all commands"),
     ("leave", "shelf"),
 )  # fmt: skip

@@ -13,12 +13,9 @@ from textual.containers import Horizontal, Vertical
 from textual.content import Content
 from textual.screen import ModalScreen
 from textual.style import Style
-from textual.widgets import Input, OptionList, Static
-from textual.widgets.option_list import Option
+from textual.widgets import Input, Static
 
-from benchtest.session.steps import StepLine, StepName
 from benchtest.tui.deeds import Deed, links
-from benchtest.tui.signs import Signs
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +84,8 @@ class Tell(ModalScreen[None]):
             yield Static(Content(self.words))
             yield Static(Content("any key goes back"), classes="soft")
 
-    def on_key(self) -> None:
+    def on_key(self, event: events.Key) -> None:
+        event.stop()  # or the screen below would take it too
         self.dismiss(None)
 
     def on_click(self) -> None:
@@ -133,47 +131,6 @@ def _table(deeds: Sequence[Deed]) -> Content:
         keys = f"{deed.keys:<17}"
         lines.append(Content.assemble((keys, click + Style(bold=True)), (deed.says, click)))
     return Content("\n").join(lines)
-
-
-class StepsMenu(ModalScreen[StepName | None]):
-    """Every step and where it stands; any of them can be taken now."""
-
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,t", "leave", "leave")]
-
-    def __init__(self, lines: Sequence[StepLine], signs: Signs) -> None:
-        super().__init__()
-        self.lines = lines
-        self.signs = signs
-
-    def compose(self) -> ComposeResult:
-        with Vertical(classes="dialog"):
-            yield Static(Content("Steps of this test"), classes="title")
-            yield OptionList(
-                *(Option(self._words(place, line)) for place, line in enumerate(self.lines, 1)),
-                id="steps",
-                compact=True,
-            )
-            yield Static(Content("a number or Enter takes a step, Escape leaves"), classes="soft")
-
-    def _words(self, place: int, line: StepLine) -> Content:
-        sign = self.signs.passed if line.done else " "
-        return Content(f"{place} {sign} {line.title:<34}{line.says}")
-
-    def on_mount(self) -> None:
-        self.query_one(OptionList).focus()
-
-    def on_key(self, event: events.Key) -> None:
-        sign = event.character or ""
-        if sign in {str(place) for place in range(1, len(self.lines) + 1)}:
-            event.stop()
-            self.dismiss(self.lines[int(sign) - 1].name)
-
-    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
-        event.stop()
-        self.dismiss(self.lines[event.option_index].name)
-
-    def action_leave(self) -> None:
-        self.dismiss(None)
 
 
 _DIALOG = (

@@ -8,14 +8,21 @@ import sys
 from types import FrameType
 
 from benchtest.errors import BenchError, InputError
-from benchtest.session.opening import Bench, check_bench
-from benchtest.tui.app import run_app
+from benchtest.session.bench import Bench, check_bench
+from benchtest.tui.app import PracticeAsked, run_app
 from benchtest.tui.browser import in_browser
 from benchtest.tui.signs import LEAST_COLUMNS, LEAST_LINES
 
 
-def launch(bench: Bench, first_tag: str | None = None) -> None:
+def launch(
+    bench: Bench, first_tag: str | None = None, practice: PracticeAsked | None = None
+) -> None:
     """Run the terminal program until its user leaves.
+
+    Args:
+        bench: what it is started with.
+        first_tag: unit to begin or go on with at once.
+        practice: grade and seed of a round of practice to begin with at once.
 
     Raises:
         BenchError: there is no terminal, or it is too small, or the bench cannot be used.
@@ -25,7 +32,7 @@ def launch(bench: Bench, first_tag: str | None = None) -> None:
         _check_terminal()
     for number in (signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, _end)  # the prop goes dark on the way out
-    run_app(bench, first_tag)
+    run_app(bench, first_tag, practice)
 
 
 def _check_terminal() -> None:

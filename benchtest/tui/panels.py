@@ -20,18 +20,16 @@ from textual.widgets import Input, Static
 from benchtest.diagnosis import Finding, JudgedReading, Suspect
 from benchtest.session.sketch import Role, Run
 from benchtest.session.soak import Progress
+from benchtest.session.words import volts_text
 from benchtest.tui.signs import Signs
 from benchtest.virtual.observe import Sight
 
 BAR_CELLS = 6
+LEAST_SHOWN = 0.005
+"""Suspects below this would stand there with 0 %."""
 NUMBERS = r"[-+0-9.,mVkKMΩOLhs ]*"
 """What a number is typed with; other letters stay keys."""
 WHITE, RED, BLACK = Color(255, 255, 255), Color(176, 0, 32), Color(0, 0, 0)
-
-
-def volts_text(volts: float) -> str:
-    """Volts as a meter shows them: millivolts below 0.6 V."""
-    return f"{volts * 1e3:.1f} mV" if abs(volts) < 0.6 else f"{volts:.3f} V"
 
 
 ROLES: dict[Role, Style] = {
@@ -40,6 +38,29 @@ ROLES: dict[Role, Style] = {
     "red": Style(bold=True, foreground=WHITE, background=RED),
     "black": Style(bold=True, foreground=WHITE, background=BLACK),
 }
+
+
+def styled(rows: Sequence[Sequence[Run]]) -> list[Content]:
+    """Rows of runs, each in the style of its role."""
+    return [Content.assemble(*((text, ROLES[role]) for text, role in row)) for row in rows]
+
+
+class Panel(Static):
+    """Text that is drawn anew only when it is another: keys must not wait for drawing."""
+
+    _drawn: object = None
+
+    def is_news(self, *what: object) -> bool:
+        """Whether this is other than what is drawn; what is drawn from now on."""
+        if what == self._drawn:
+            return False
+        self._drawn = what
+        return True
+
+    def put(self, content: Content, layout: bool = False) -> None:
+        """Show a text; with `layout`, of another height."""
+        if self.is_news(content.plain, content.spans):
+            self.update(content, layout=layout)
 
 
 class Ask(Vertical):
@@ -67,13 +88,14 @@ class Ask(Vertical):
             self.text = text
 
     def compose(self) -> ComposeResult:
-        yield Static(id="question")
-        yield Static(id="drawing")
+        yield Panel(id="question")
+        yield Panel(id="why")
+        yield Panel(id="drawing")
         # selected on focus, the digit that opened the field would be typed over by the next
         yield Input(id="entry", compact=True, restrict=NUMBERS, select_on_focus=False)
-        yield Static(id="beside")
-        yield Static(id="caution")
-        yield Static(id="keys")
+        yield Panel(id="beside")
+        yield Panel(id="caution")
+        yield Panel(id="keys")
 
     @property
     def entry(self) -> Input:
@@ -82,25 +104,28 @@ class Ask(Vertical):
     def ask(self, task: str, question: str, caution: str, unit: str, keys: Content) -> None:
         """Ask something; with a unit, for a number of it."""
         self.border_title = task
-        self.query_one("#question", Static).update(Content(question))
+        self._show("#question", Content(question))
         self._show("#caution", Content(caution))
-        self.query_one("#keys", Static).update(keys)
+        self._show("#keys", keys)
         self.entry.placeholder = unit
         self.entry.display = bool(unit)
 
     def draw(self, rows: Sequence[Sequence[Run]]) -> None:
         """Rows of text below the question; none takes the drawing away."""
-        lines = [Content.assemble(*((text, ROLES[role]) for text, role in row)) for row in rows]
-        self._show("#drawing", Content("\n").join(lines))
+        self._show("#drawing", Content("\n").join(styled(rows)))
+
+    def why(self, words: str) -> None:
+        """What speaks for what is asked."""
+        self._show("#why", Content(words))
 
     def beside(self, words: str) -> None:
         """What stands below the field."""
         self._show("#beside", Content(words))
 
     def _show(self, where: str, content: Content) -> None:
-        part = self.query_one(where, Static)
+        part = self.query_one(where, Panel)
         part.display = bool(content.plain)
-        part.update(content)
+        part.put(content, layout=True)
 
     @property
     def is_open(self) -> bool:
@@ -157,7 +182,7 @@ def bar_of(share: float, cells: int, signs: Signs) -> str:
     return signs.bar * full + signs.rest * (cells - full)
 
 
-class Suspects(Static):
+class Suspects(Panel):
     """Suspects with bars, the likeliest first; digits choose one."""
 
     def __init__(self, signs: Signs, id: str | None = None) -> None:  # noqa: A002
@@ -167,15 +192,20 @@ class Suspects(Static):
     def show(self, finding: Finding | None, thinking: bool, rows: int) -> None:
         """Draw a finding, or that one is being worked out."""
         if finding is None:
-            self.update(self.signs.words("working it out …" if thinking else "nothing read yet"))
+            words = "working it out …" if thinking else "nothing read yet"
+            self.put(Content(self.signs.words(words)))
+            return
+        if not self.is_news(finding, rows):
             return
         table = Table.grid(padding=(0, 1))
-        for _ in range(4):
-            table.add_column(no_wrap=True)
-        for number, suspect in enumerate(finding.suspects[: max(1, rows - 1)], 1):
+        # a bar cut short would say something else; names may be
+        for least in (1, None, BAR_CELLS + 5, None):
+            table.add_column(no_wrap=True, min_width=least, overflow=self.signs.cut)
+        shown = [s for s in finding.suspects[: max(1, rows - 1)] if s.probability >= LEAST_SHOWN]
+        for number, suspect in enumerate(shown, 1):
             table.add_row(*self._row(number, suspect))
-        table.add_row("", Text("nothing wrong"), self._bar(finding.healthy), self._cleared(finding))
-        self.update(table)
+        table.add_row("", self._cleared(finding), self._bar(finding.healthy), "")
+        self.update(table, layout=False)
 
     def _row(self, number: int, suspect: Suspect) -> tuple[Text, Text, Text, Text]:
         ohms = self.signs.words(f"{suspect.ohms.best:.2g} Ω") if suspect.ohms else ""
@@ -184,34 +214,42 @@ class Suspects(Static):
         return Text(str(number), style=click), where, self._bar(suspect.probability), Text(ohms)
 
     def _cleared(self, finding: Finding) -> Text:
-        if finding.cleared_ohm is None:
-            return Text("")
-        return Text(self.signs.words(f"none above {finding.cleared_ohm * 1e3:.0f} mΩ"))
+        if finding.cleared_ohm is None or not finding.looks_healthy:
+            return Text("nothing wrong")
+        return Text(self.signs.words(f"no joint above {finding.cleared_ohm * 1e3:.0f} mΩ"))
 
     def _bar(self, share: float) -> Text:
         return Text(f"{bar_of(share, BAR_CELLS, self.signs)} {share:4.0%}")
 
 
-class Readings(Static):
+class Readings(Panel):
     """The last readings beside what healthy units show."""
+
+    def __init__(self, signs: Signs, id: str | None = None) -> None:  # noqa: A002
+        super().__init__(id=id)
+        self.signs = signs
 
     def show(self, readings: Sequence[JudgedReading], lits: Sequence[str], rows: int) -> None:
         """Draw judged readings with what was lit for each."""
         if not readings:
-            self.update("none yet")
+            self.put(Content("none yet"))
+            return
+        if not self.is_news(readings, lits, rows):
             return
         lines = []
         for row, lit in list(zip(readings, lits, strict=True))[-max(rows, 1) :]:
             value = row.reading.volts
             shown = f"{row.reading.amps:.2f} A" if value is None else volts_text(value)
-            line = Text(f"{row.reading.probe!s:<18} {shown:>8} ", no_wrap=True, overflow="ellipsis")
+            line = Text(
+                f"{row.reading.probe!s:<18} {shown:>8} ", no_wrap=True, overflow=self.signs.cut
+            )
             line.append(f"{row.z:+.1f} sd", style="bold reverse" if abs(row.z) > 3.0 else "")
             line.append(f"  {lit} lit", style="dim")
             lines.append(line)
-        self.update(Group(*lines))
+        self.update(Group(*lines), layout=False)
 
 
-class VirtualView(Static):
+class VirtualView(Panel):
     """What a virtual prop shows, for eyes that have no real one in front of them."""
 
     def __init__(self, signs: Signs, id: str | None = None) -> None:  # noqa: A002
@@ -220,6 +258,8 @@ class VirtualView(Static):
 
     def show(self, sights: Sequence[Sight], rows: int) -> None:
         """Draw the strands that should be lit as they look."""
+        if not self.is_news(sights, rows):
+            return
         looks = {"ok": self.signs.lit, "dark": self.signs.off}
         lines: dict[int, Text] = {}
         for sight in sights:
@@ -229,4 +269,5 @@ class VirtualView(Static):
             line.append((looks.get(sight.seen) or sight.seen[0]) * (sight.last - sight.first + 1))
         shown = list(lines.values())
         more = [Text(f"    and {len(shown) - rows + 1} more strands")] if len(shown) > rows else []
-        self.update(Group(*shown[: rows - len(more)], *more) if shown else "all dark")
+        every = Group(*shown[: rows - len(more)], *more) if shown else Text("all dark")
+        self.update(every, layout=False)

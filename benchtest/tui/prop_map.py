@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from rich.segment import Segment
 from rich.style import Style
 from textual import events
-from textual.geometry import Size
+from textual.geometry import Region, Size
 from textual.message import Message
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
@@ -47,10 +47,21 @@ class PropMap(ScrollView):
         return max(10, self.size.width - BEFORE - AFTER)
 
     def show(self, rows: Sequence[Row]) -> None:
-        """Draw these rows from now on."""
-        self._rows = rows
-        self.virtual_size = Size(self.size.width, len(rows))
-        self.refresh()
+        """Draw these rows from now on; only those that are others than before are drawn anew."""
+        before, self._rows = self._rows, rows
+        size = Size(self.size.width, len(rows))
+        if size != self.virtual_size or len(before) != len(rows):
+            self.virtual_size = size
+            self.refresh()
+            return
+        top = self.scroll_offset.y
+        changed = [
+            Region(0, place - top, size.width, 1)
+            for place, (old, new) in enumerate(zip(before, rows, strict=True))
+            if old != new
+        ]
+        if changed:
+            self.refresh(*changed)
 
     def bring_into_view(self, strand: int) -> None:
         """Scroll until a strand is seen."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import ClassVar
 
+from textual import work
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.content import Content
@@ -14,7 +15,6 @@ from textual.widgets import DataTable, Static
 
 from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
-from benchtest.session.live import shelf_rows, unfinished
 from benchtest.tui.deeds import Deed, links
 from benchtest.tui.dialogs import AskFor, Question
 
@@ -22,9 +22,11 @@ KEYS = (
     Deed("choose", "Enter", "Enter", "test it"),
     Deed("new", "n", "n", "new test"),
     Deed("compare", "c", "c", "compare"),
+    Deed("practice", "p", "p", "practice"),
     Deed("palette", "Ctrl+P", "Ctrl+P", "all"),
     Deed("end", "q", "q", "end"),
 )
+COLUMNS = ("unit", "design", "stage", "waits for")
 EMPTY = "No unit is on this bench yet. Press n to begin a test of one."
 
 
@@ -34,7 +36,10 @@ class ShelfScreen(Screen[None]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("n", "new", "new test"),
         Binding("c", "compare", "compare"),
-        Binding("q,escape", "end", "end"),
+        Binding("p", "practice", "practice"),
+        Binding(
+            "q", "end", "end"
+        ),  # not Escape: that leads out of a unit, and may be pressed twice
     ]
 
     class Chosen(Message):
@@ -60,6 +65,9 @@ class ShelfScreen(Screen[None]):
             self.tag = tag
             self.prop_file = prop_file
 
+    class Practice(Message):
+        """A round of practice is to begin."""
+
     def __init__(self, shelf: Shelf, prop_file: Path | None) -> None:
         super().__init__()
         self.shelf = shelf
@@ -69,38 +77,66 @@ class ShelfScreen(Screen[None]):
         yield Static(Content(f" benchtest   shelf in {self.shelf.folder}"), id="top")
         yield DataTable(id="units", cursor_type="row", zebra_stripes=True)
         yield Static(Content(EMPTY), id="empty")
-        yield Static(id="bottom")
+        yield Static(id="said")
+        yield Static(links(KEYS), id="bottom")
+
+    class Ready(Message):
+        """All that reads sessions is loaded."""
 
     def on_mount(self) -> None:
-        self.query_one(DataTable).add_columns("unit", "design", "stage", "waits for")
+        table = self.query_one(DataTable)
+        for name in COLUMNS:
+            table.add_column(name, key=name)
         self.say("")
 
     def on_screen_resume(self) -> None:
         self.fill()
+        self.call_after_refresh(self.load)  # what is known at once is painted first
 
     def fill(self) -> None:
-        """Read the shelf anew."""
+        """Every unit, as far as that takes no reading of its sessions."""
         table = self.query_one(DataTable)
         table.clear()
         try:
+            units = self.shelf.units()
+        except BenchError as error:
+            self.say(str(error))
+            return
+        for unit in units:
+            table.add_row(unit.tag, unit.design_name, unit.stage, "", key=unit.tag)
+        table.display = bool(units)
+        self.query_one("#empty").display = not units
+        if units:
+            table.focus()
+
+    @work(thread=True, exclusive=True, group="load")
+    def load(self) -> None:
+        """Load what the bench works with, away from the keys: it takes longer than the rest."""
+        import benchtest.session.live
+        import benchtest.tui.bench_screen  # noqa: F401
+
+        self.post_message(self.Ready())
+
+    def on_shelf_screen_ready(self, message: Ready) -> None:
+        """What each unit waits for, and what was left unfinished."""
+        from benchtest.session.live import shelf_rows, unfinished
+
+        table = self.query_one(DataTable)
+        try:
             rows = shelf_rows(self.shelf)
+            left = [row.tag for row in unfinished(self.shelf)]
         except BenchError as error:
             self.say(str(error))
             return
         for unit, _, waits in rows:
-            words = "; ".join(waits) or "nothing: may go outdoors"
-            table.add_row(unit.tag, unit.design_name, unit.stage, words, key=unit.tag)
-        left = [row.tag for row in unfinished(self.shelf)]
+            if unit.tag in table.rows:  # else another program has just put it there
+                words = "; ".join(waits) or "nothing: may go outdoors"
+                table.update_cell(unit.tag, COLUMNS[-1], words, update_width=True)
         self.say(f"{', '.join(left[:3])} was left unfinished: Enter goes on" if left else "")
-        table.display = bool(rows)
-        self.query_one("#empty").display = not rows
-        if rows:
-            table.focus()
 
     def say(self, words: str) -> None:
-        """One line at the bottom."""
-        keys = Content(f" {words}   " if words else " ") + links(KEYS)
-        self.query_one("#bottom", Static).update(keys)
+        """One line near the bottom."""
+        self.query_one("#said", Static).update(Content(f" {words}"))
 
     def on_data_table_row_selected(self, event: DataTable.RowSelected) -> None:
         if event.row_key.value is not None:
@@ -120,6 +156,9 @@ class ShelfScreen(Screen[None]):
 
     def action_palette(self) -> None:
         self.app.action_command_palette()
+
+    def action_practice(self) -> None:
+        self.post_message(self.Practice())
 
     async def action_end(self) -> None:
         await self.app.action_quit()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import locale
 import os
 from dataclasses import dataclass
+from typing import Literal
 
 from benchtest.session.sketch import ASCII_GLYPHS, Glyphs
 
@@ -25,6 +26,11 @@ class Signs:
     rest: str
     border: str
     wiring: Glyphs
+
+    @property
+    def cut(self) -> Literal["ellipsis", "crop"]:
+        """What becomes of a line that is too long."""
+        return "crop" if self.border == "ascii" else "ellipsis"
 
     def words(self, text: str) -> str:
         """A text in letters that this terminal shows."""

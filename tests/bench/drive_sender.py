@@ -197,7 +197,7 @@ def expected(number: int) -> tuple[int, int, int]:
 
 def screen(universes: int, seconds: float, port: int) -> None:
     """The terminal program itself, on a unit, while its clock has a ramp to send."""
-    from benchtest.session.opening import Bench
+    from benchtest.session.bench import Bench
     from benchtest.tui.app import BenchApp
     from benchtest.tui.bench_screen import BenchScreen
 

@@ -341,6 +341,25 @@ def test_a_real_props_meter_is_the_persons(stand: Stand) -> None:
     assert stand.sights() == []
 
 
+def test_light_where_none_should_be_is_marked_with_what_was_lit(stand: Stand) -> None:
+    stand.light_advice()  # strand 1 is looked at
+    assert "strand 3, node 1-10 stuck, with 1 lit" in stand.stray("3", "stuck")
+    stand.stray(" 2.7", "flicker ")
+    marks = [(m.lit.strands, m.strand, m.first, m.last, m.seen) for m in stand.session.state.marks]
+    assert marks == [(frozenset([1]), 3, 1, 10, "stuck"), (frozenset([1]), 2, 7, 7, "flicker")]
+    for where, seen, words in (
+        ("1", "stuck", "strand 1 should be lit"),
+        ("3", "dark", "give stuck or flicker"),
+        ("1-2", "stuck", "give one strand"),
+        ("3.11", "stuck", "3.11"),
+    ):
+        with pytest.raises(InputError, match=words):
+            stand.stray(where, seen)
+    stand.lamp.light_nodes([NodeName(1, 1)], 0.5)
+    with pytest.raises(InputError, match="light whole strands first"):
+        stand.stray("3", "stuck")
+
+
 # -- repairs, stages, the end ----------------------------------------------------------------------
 
 

@@ -13,7 +13,7 @@ from benchtest.evidence.marks import SEEN
 from benchtest.prop.design import Design, NodeName
 from benchtest.session.events import Happening, MarkMade, VerdictGiven
 from benchtest.session.state import Happened, State, fold
-from benchtest.session.view import SIGN, SUSPECT_SHOWN, Row, map_rows
+from benchtest.session.view import SIGN, SUSPECT_SHOWN, Row, map_note, map_rows
 
 AT = "2026-11-25T18:00:00.000+00:00"
 
@@ -109,6 +109,12 @@ def test_a_long_strand_is_condensed_and_loses_no_sign(fan: Design, width: int) -
     assert [cell.lit for cell in rows[1].cells].count(True) == 1
     assert rows[1].cells[-1].rgb == (255, 255, 255)
     assert _signs(rows[2]).replace(".", "") == "@"
+
+
+def test_a_condensed_map_says_what_one_sign_is(make_fan: Callable[..., Design]) -> None:
+    design = make_fan(strands=2, nodes=160)
+    assert map_note(design, 27) == "one sign is up to 6 nodes"  # 160 / 27, rounded up
+    assert map_note(design, 160) == ""
 
 
 def test_strands_of_unlike_length_share_one_map(make_fan: Callable[..., Design]) -> None:

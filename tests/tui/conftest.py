@@ -13,11 +13,11 @@ from textual.pilot import Pilot
 
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.shelf import Shelf
+from benchtest.session.bench import Bench
 from benchtest.session.checks import all_checks
 from benchtest.session.events import CheckMade, ColourSeen, FirstLight
 from benchtest.session.guidance import Task
 from benchtest.session.live import Session
-from benchtest.session.opening import Bench
 from benchtest.session.stand import Stand
 from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen

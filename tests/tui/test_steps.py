@@ -14,8 +14,9 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.events import CheckMade, MarkMade, PartSeen, SoakBegun, SoakSeen
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.tui.deeds import KEYS
-from benchtest.tui.dialogs import AskFor, KeysNow, StepsMenu
+from benchtest.tui.dialogs import AskFor, KeysNow
 from benchtest.tui.panels import Ask
+from benchtest.tui.steps_menu import StepsMenu
 from tests.tui.conftest import Driven, driven, make_ready
 
 

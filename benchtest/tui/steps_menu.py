@@ -1,0 +1,59 @@
+"""The window that lists the steps of a test."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import ClassVar
+
+from textual import events
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.content import Content
+from textual.screen import ModalScreen
+from textual.widgets import OptionList, Static
+from textual.widgets.option_list import Option
+
+from benchtest.session.steps import StepLine, StepName
+from benchtest.tui.signs import Signs
+
+
+class StepsMenu(ModalScreen[StepName | None]):
+    """Every step and where it stands; any of them can be taken now."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,t", "leave", "leave")]
+
+    def __init__(self, lines: Sequence[StepLine], signs: Signs) -> None:
+        super().__init__()
+        self.lines = lines
+        self.signs = signs
+
+    def compose(self) -> ComposeResult:
+        with Vertical(classes="dialog"):
+            yield Static(Content("Steps of this test"), classes="title")
+            yield OptionList(
+                *(Option(self._words(place, line)) for place, line in enumerate(self.lines, 1)),
+                id="steps",
+                compact=True,
+            )
+            yield Static(Content("a number or Enter takes a step, Escape leaves"), classes="soft")
+
+    def _words(self, place: int, line: StepLine) -> Content:
+        sign = self.signs.passed if line.done else " "
+        return Content(f"{place} {sign} {line.title:<34}{line.says}")
+
+    def on_mount(self) -> None:
+        self.query_one(OptionList).focus()
+
+    def on_key(self, event: events.Key) -> None:
+        sign = event.character or ""
+        if sign in {str(place) for place in range(1, len(self.lines) + 1)}:
+            event.stop()
+            self.dismiss(self.lines[int(sign) - 1].name)
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        event.stop()
+        self.dismiss(self.lines[event.option_index].name)
+
+    def action_leave(self) -> None:
+        self.dismiss(None)

@@ -1,0 +1,180 @@
+"""How quick the terminal program feels: its first paint, and from a key to the packet.
+
+By hand: `python -m tests.bench.screen [ROUNDS] [OTHER_CHECKOUT]`; with another checkout, both take
+turns in one run. Prints; judges nothing. Runs in a network namespace that has only a loopback.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+import pty
+import random
+import shutil
+import struct
+import subprocess
+import sys
+import tempfile
+import termios
+import time
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from tests.bench.drive import KEY_UNIVERSES, PORT, Ear, listening
+
+HERE = Path(__file__).parents[2]
+KEYS = 2 * KEY_UNIVERSES - 2
+DOWN, CHOSEN = b"\x1b[B", 8
+WAIT_S = 30.0
+SCREEN = (40, 110)
+BARE = """
+from textual.app import App
+from textual.widgets import Static
+class Bare(App):
+    def compose(self):
+        yield Static("bare and ready")
+Bare().run()
+"""
+
+
+@contextlib.contextmanager
+def program(words: Sequence[str], root: Path) -> Iterator[int]:
+    """A program on a pty; gives the end that a person sits at."""
+    ours, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", *SCREEN, 0, 0))
+    os.set_blocking(ours, False)
+    process = subprocess.Popen(
+        [sys.executable, *words], cwd=root,
+        stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True,
+        env=os.environ | {"TERM": "xterm-256color", "LANG": "C.UTF-8"},
+    )  # fmt: skip
+    os.close(theirs)
+    try:
+        yield ours
+    finally:
+        process.terminate()
+        process.wait(10.0)
+        os.close(ours)
+
+
+def drawn(ours: int, seconds: float = 0.0) -> bytes:
+    """What is drawn meanwhile: a terminal that nobody reads would block."""
+    found, end_s = b"", time.monotonic() + seconds
+    while True:
+        with contextlib.suppress(OSError):  # nothing more is drawn
+            while more := os.read(ours, 65536):
+                found += more
+        if time.monotonic() >= end_s:
+            return found
+        time.sleep(0.002)
+
+
+def first_paint_ms(words: Sequence[str], shows: bytes, root: Path = HERE) -> float:
+    """From the start of a process until it shows these words."""
+    start_s = time.monotonic()
+    seen = b""
+    with program(words, root) as ours:
+        while shows not in seen:
+            seen += drawn(ours, 0.002)
+            assert time.monotonic() - start_s < WAIT_S, seen[-500:]
+        return (time.monotonic() - start_s) * 1e3
+
+
+def key_to_packet_ms(root: Path) -> tuple[list[float], list[float]]:
+    """From a key to the first packet with the next strand.
+
+    Returns:
+        Of keys that are a verdict (disk, then light), and of keys that choose another strand while
+        the diagnosis is at work. [ms]
+    """
+    folder = tempfile.mkdtemp(prefix="benchtest-")
+    words = ["-m", "tests.bench.drive_sender", "screen", str(KEY_UNIVERSES), "0", str(PORT), folder]
+    try:
+        with listening() as ear, program(words, root) as ours:
+            _until_lit(ear, ours)
+            drawn(ours, 1.0)
+            verdicts = [_key(ear, ours, b" ") for _ in range(KEYS)]
+            # the last two strands: the diagnosis begins; meanwhile strands are looked at again
+            for keys in (b" ", b" ", b"t", b"3"):
+                os.write(ours, keys)
+                drawn(ours, 0.3)
+            return verdicts, [_key(ear, ours, DOWN) for _ in range(CHOSEN)]
+    finally:
+        shutil.rmtree(folder)
+
+
+def _until_lit(ear: Ear, ours: int) -> None:
+    end_s = time.monotonic() + WAIT_S
+    while not any(any(packet.slots) for packet in list(ear.heard)):
+        assert time.monotonic() < end_s, drawn(ours)[-2000:]
+        drawn(ours, 0.1)
+
+
+def _key(ear: Ear, ours: int, key: bytes) -> float:
+    known = {packet.universe: packet.slots for packet in ear.heard}
+    count = len(ear.heard)
+    asked_ns = time.clock_gettime_ns(time.CLOCK_REALTIME)
+    os.write(ours, key)
+    while not (news := [p for p in ear.heard[count:] if p.slots != known[p.universe]]):
+        drawn(ours, 0.01)
+        late_s = time.clock_gettime_ns(time.CLOCK_REALTIME) / 1e9 - asked_ns / 1e9
+        assert late_s < WAIT_S, f"{key!r} changed no light"
+    drawn(ours, random.uniform(0.1, 0.4))
+    return (news[0].at_ns - asked_ns) / 1e6
+
+
+def paints(rounds: int, root: Path) -> None:
+    """First paint beside a bare Textual program, taken in turn."""
+    with tempfile.TemporaryDirectory() as folder:
+        bench = str(Path(folder) / "bench")
+        shelf = ["-m", "benchtest", "--bench", bench]
+        first_paint_ms(shelf, b"No unit is on this bench", root)  # makes the records
+        bare, ours = [], []
+        for _ in range(rounds):
+            bare.append(first_paint_ms(["-c", BARE], b"bare and ready"))
+            ours.append(first_paint_ms(shelf, b"No unit is on this bench", root))
+    print(f"{'first paint, ms':>34} {'best':>7} {'p50':>7}")
+    for name, row in (("a bare Textual program", bare), ("the shelf", ours)):
+        print(f"{name:>34} {min(row):7.0f} {np.median(row):7.0f}")
+    print(f"{'the shelf, times the bare one':>34} {min(ours) / min(bare):7.2f} "
+          f"{np.median(ours) / np.median(bare):7.2f}", flush=True)  # fmt: skip
+
+
+def keys(rounds: int, roots: Sequence[Path]) -> None:
+    """From a key to its packet, the checkouts taking turns."""
+    found: dict[tuple[Path, str], list[float]] = {}
+    for _ in range(rounds):
+        for root in roots:
+            verdicts, chosen = key_to_packet_ms(root)
+            found.setdefault((root, "verdict"), []).extend(verdicts)
+            found.setdefault((root, "while it diagnoses"), []).extend(chosen)
+    load = os.getloadavg()[0]
+    print(f"\nkey to packet, {KEY_UNIVERSES} universes, load {load:.1f}, ms")
+    print(f"{'':>34} {'keys':>5} {'p50':>7} {'p90':>7} {'p99':>7} {'max':>7}")
+    for (root, what), row in found.items():
+        p50, p90, p99 = np.percentile(row, [50, 90, 99])
+        name = f"{'here' if root == HERE else root.name[-12:]}, {what}"
+        print(f"{name:>34} {len(row):5} {p50:7.1f} {p90:7.1f} {p99:7.1f} {max(row):7.1f}")
+
+
+def main() -> None:
+    """Print every figure."""
+    if os.environ.get("BENCH_ALONE") is None:
+        setup = "PATH=$PATH:/sbin:/usr/sbin; ip link set lo up multicast on; "
+        setup += 'ip route add 224.0.0.0/4 dev lo; exec "$@"'
+        words = [sys.executable, "-m", "tests.bench.screen", *sys.argv[1:]]
+        user = [] if os.geteuid() == 0 else ["--map-root-user"]
+        again = ["unshare", *user, "--net", "sh", "-c", setup, "sh", *words]
+        os.execvpe("unshare", again, os.environ | {"BENCH_ALONE": "1"})
+    rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 3
+    others = [Path(sys.argv[2]).resolve()] if len(sys.argv) > 2 else []
+    for root in (*others, HERE):
+        paints(2 * rounds, root)
+    keys(rounds, [*others, HERE])
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,50 @@
+"""`benchtest practice` without a terminal: the tool's own go, and the tally."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from benchtest.records.shelf import Shelf
+from benchtest.session.bench import Bench
+from benchtest.session.events import NoteMade
+from benchtest.session.practice import Tally, begin, open_practice
+from tests.cli.conftest import Run
+
+
+def test_the_tools_own_go_is_the_same_each_time(run: Run) -> None:
+    words = ("practice", "--auto", "--grade", "1", "--seed", "7")
+    found = run(*words, "--json").json
+    assert found == {
+        "grade": 1, "seed": 7, "hidden": ["11.14=dark"], "named": ["11.14"], "readings": 0,
+    }  # fmt: skip
+    assert "Hidden was 11.14=dark; the tool repaired 11.14 after 0 readings." in run(*words).out
+
+
+def test_the_tally_is_apart_from_units(run: Run, tmp_path: Path) -> None:
+    assert (
+        "No round of practice is finished yet."
+        in run("--bench", str(tmp_path), "practice", "--tally").out
+    )
+    with open_practice(Bench(tmp_path)) as shelf:
+        session, _, _ = begin(shelf, Bench(tmp_path), 3, 1)
+        session.record(NoteMade(Tally(3, 6, 0, 5, 0).note()))
+    found = run("--bench", str(tmp_path), "practice", "--tally", "--json").json
+    assert found["next_grade"] == 4
+    assert [(row["readings"], row["mastered"]) for row in found["rounds"]] == [(6, True)]
+    with Shelf(tmp_path) as shelf:
+        assert shelf.units() == []
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--grade", "7"), "give 1 to 6"),
+        (("--auto", "--tally"), "give one of the two"),
+    ],
+)
+def test_what_cannot_be_practised_is_said(run: Run, words: tuple[str, ...], says: str) -> None:
+    done = run("practice", *words)
+    assert done.code == 2
+    assert says in done.err

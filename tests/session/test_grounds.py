@@ -1,0 +1,146 @@
+"""What stands behind a finding: the plot, what the next reading would tell, the words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from benchtest.circuit.predict import predict
+from benchtest.diagnosis.profile import column_of
+from benchtest.diagnosis.response import GRID, GRID_OHM
+from benchtest.drive.base import Status
+from benchtest.drive.others import Other
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.prop.lit import everything, parse_lit
+from benchtest.prop.names import parse_probe
+from benchtest.records.shelf import Shelf
+from benchtest.session.chart import Trace, draw
+from benchtest.session.events import ReadingTaken, VerdictGiven
+from benchtest.session.grounds import grounds_of, next_words, plot, why_words
+from benchtest.session.live import Session
+from benchtest.session.news import news_of
+from tests.session.conftest import SMALL_FAN
+
+BAD, OHM = "3A-", 0.8
+SIGNS = (".", "#", "@")
+
+
+@pytest.fixture(scope="module")
+def session(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Session]:
+    """A unit whose volts are those of one bad joint, at three places."""
+    with Shelf(tmp_path_factory.mktemp("bench")) as shelf:
+        text = SMALL_FAN.replace("fuse_a = 1.0", "fuse_a = 10.0")
+        made = Session.start(shelf, text, "SF-01", DEFAULT_METER)
+        for number in (1, 2, 3, 4):
+            made.record(VerdictGiven(number, passed=True))
+        for lit_text, probe_text in (("3", "3A"), ("3", "3B"), ("all", "3A"), ("3", "1A")):
+            lit, probe = parse_lit(lit_text, made.design), parse_probe(probe_text, made.design)
+            (row,) = predict(made.design, lit, [probe], joint_ohm={BAD: OHM}).probes
+            made.record(ReadingTaken(lit_text, probe_text, round(row.volts, 4)))
+        yield made
+
+
+def test_the_plot_shows_this_unit_below_its_design_where_the_joint_is_bad(session: Session) -> None:
+    finding = session.diagnose()
+    along = grounds_of(session, finding).along
+    assert along is not None
+    assert (along.strand, along.lit, along.nodes) == (3, "3", 10)
+    curve = along.curve
+    assert curve.read_v is not None
+    # a joint of 0.8 ohm at end A: of a strand alone, that end loses more than the far one
+    lost = np.array(curve.designed_v) - np.array(curve.read_v)
+    assert lost[0] > lost[-1] > 0.0
+    assert [(dot.x, dot.volts) for dot in curve.dots] == [
+        (0.0, session.state.readings[0].volts), (11.0, session.state.readings[1].volts),
+    ]  # fmt: skip
+    lines = ["".join(text for text, _ in row) for row in plot(along, 48, 12, SIGNS)]
+    assert len(lines) == 12
+    assert all(len(line) <= 48 for line in lines)
+    assert lines[-1] == ". as designed   # this unit   @ read"
+    assert lines[-2].split() == ["V", "3A", "3B"]
+    assert sum(line.count("@") for line in lines[:-1]) == 2
+    top, bottom = float(lines[0].split("|")[0]), float(lines[-3].split("|")[0])
+    every = [*curve.designed_v, *curve.read_v, *(dot.volts for dot in curve.dots)]
+    assert (top, bottom) == pytest.approx((max(every), min(every)), abs=1e-3)
+
+
+def test_the_next_reading_is_told_of_as_the_circuit_has_it_under_each_suspect(
+    session: Session,
+) -> None:
+    from benchtest.diagnosis import outlook
+
+    finding = session.diagnose()
+    lit, probe = everything(session.design), parse_probe("foot:3->3A-", session.design)
+    good, *bad = outlook(session.engine, finding, lit, probe)
+    assert (good.where, bad[0].where) == ("", BAD)
+    (row,) = predict(session.design, lit, [probe]).probes
+    assert good.volts == pytest.approx(row.volts, abs=1e-9)
+    band = next(band for band in finding.joints if band.name == BAD)
+    column = column_of(band)
+    assert column < GRID
+    (row,) = predict(session.design, lit, [probe], joint_ohm={BAD: float(GRID_OHM[column])}).probes
+    assert bad[0].volts == pytest.approx(row.volts, abs=1e-6)
+    assert abs(bad[0].volts) > 10 * abs(good.volts)
+
+
+def test_the_words_name_evidence_for_each_suspect_and_what_would_tell_more(
+    session: Session,
+) -> None:
+    finding = session.diagnose()
+    grounds = grounds_of(session, finding)
+    lines = why_words(finding, grounds, session.design)
+    top = finding.suspects[0]
+    assert lines[0].startswith(f"{top.where} resistive, {top.probability:.0%}. 3")
+    assert "a good unit shows" in lines[0]
+    assert "Once mended, " in lines[0]
+    if finding.next.settled:
+        assert lines[-1] == "No further reading would tell more."
+    else:
+        assert lines[-1] == (
+            f"Next, {finding.next.probe} with {finding.next.lit.text(session.design)} lit "  # type: ignore[union-attr]
+            f"{next_words(finding, grounds)}."
+        )
+
+
+def test_a_healthy_unit_has_no_plot_and_no_reproach(tmp_path: Path) -> None:
+    with Shelf(tmp_path) as shelf:
+        session = Session.start(shelf, SMALL_FAN, "SF-01", DEFAULT_METER)
+        finding = session.diagnose()
+        grounds = grounds_of(session, finding)
+        assert grounds.along is None
+        assert why_words(finding, grounds, session.design)[0].startswith("Nothing speaks against")
+
+
+@pytest.mark.parametrize("rows", [2, 5, 9])
+def test_a_chart_has_one_sign_in_each_column_and_ends_at_the_extremes(rows: int) -> None:
+    wave = np.sin(np.linspace(0.0, 6.0, 50))
+    chart = draw([Trace("*", np.arange(50.0).tolist(), wave.tolist())], 30, rows)
+    assert len(chart.lines) == len(chart.levels) == rows
+    assert chart.levels[0] == pytest.approx(wave.max())
+    assert chart.levels[-1] == pytest.approx(wave.min())
+    for column in range(30):
+        assert [line[column] for line in chart.lines].count("*") == 1
+
+
+def test_a_chart_of_alike_values_is_one_row() -> None:
+    assert draw([Trace("*", [0, 1], [5.0, 5.0])], 3, 9).lines == ("***",)
+
+
+def test_news_of_driving_are_the_worst_first() -> None:
+    def other(name: str, priority: int) -> Other:
+        return Other(name, "192.0.2.9", priority, (1,), "what you see is not what was sent")
+
+    assert news_of(Status()) is None
+    refused = news_of(Status(refused="192.0.2.7: nobody listens"))
+    assert refused is not None
+    assert refused.whole == "192.0.2.7: nobody listens"
+    heard = news_of(Status(refused="x", others=(other("porch", 100), other("arch", 150))))
+    assert heard is not None
+    assert heard.short == "2 other sources send, priority 150"
+    assert heard.whole.startswith("arch (192.0.2.9) sends universe 1 at priority 150: what you")
+    dead = news_of(Status(trouble="no route", others=(other("arch", 150),)))
+    assert dead is not None
+    assert dead.short == "no route"

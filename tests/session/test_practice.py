@@ -1,0 +1,114 @@
+"""Practice: what is hidden, how a round is counted, and that nothing of it mixes with units."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from benchtest.prop.design import Design
+from benchtest.prop.reader import read_design
+from benchtest.records.shelf import Shelf
+from benchtest.session.bench import Bench
+from benchtest.session.demo import Outcome, demo_file
+from benchtest.session.events import ReadingTaken, RepairDone
+from benchtest.session.practice import (
+    GRADES,
+    OHMS,
+    Round,
+    Tally,
+    begin,
+    hide,
+    next_grade,
+    open_practice,
+    own_go,
+    table,
+    tallies,
+    tally_of,
+    told,
+)
+from benchtest.session.state import fold
+from benchtest.virtual.faults import parse_fault
+
+
+@pytest.fixture(scope="module")
+def willow() -> Design:
+    with demo_file() as path:
+        return read_design(path)
+
+
+@pytest.mark.parametrize("grade", range(1, len(GRADES) + 1))
+def test_a_grade_and_a_seed_hide_the_same_fault_always(willow: Design, grade: int) -> None:
+    rounds = [hide(willow, grade, seed) for seed in range(30)]
+    assert rounds == [hide(willow, grade, seed) for seed in range(30)]
+    assert len(set(rounds)) > 15
+    for hidden in rounds:
+        assert len({fault.partition("=")[0] for fault in hidden}) == (2 if grade == 6 else 1)
+        for fault in hidden:
+            parse_fault(fault, willow)  # or it is refused
+            where, _, what = fault.partition("=")
+            if grade in OHMS:
+                assert OHMS[grade][0] <= float(what) <= OHMS[grade][1]
+            elif grade in (2, 3):
+                assert what == "open"
+                assert where.endswith("d") is (grade == 2)
+            else:
+                assert what in ("dead", "dark")
+
+
+def test_the_tools_own_go_ends_once_all_is_mended(willow: Design) -> None:
+    hidden = hide(willow, 4, 7)
+    own = own_go(hidden, 7)
+    where = hidden[0].partition("=")[0]
+    assert own.mended
+    assert own.named[-1] == where
+    assert 1 <= own.readings <= 10  # a twelve-strand prop: readings at every strand end are 24
+
+
+def test_a_round_is_kept_apart_and_counts_readings_and_needless_repairs(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    with Shelf(tmp_path) as units, open_practice(bench) as shelf:
+        session, there, round_ = begin(shelf, bench, 5, 3)
+        assert (there.folder, there.to, there.hidden) == (
+            tmp_path / "practice",
+            "virtual",
+            round_.hidden,
+        )
+        assert session.state.untested == list(range(1, 13))
+        where = round_.hidden[0].partition("=")[0]
+        session.record(ReadingTaken("all", "4A", 4.8))
+        session.record(ReadingTaken("all", "4B", 4.8))
+        session.undo()
+        round_.repaired("1A+", was_wrong=False)
+        assert not round_.over
+        session.record(RepairDone(where))
+        round_.repaired(where, was_wrong=True)
+        assert round_.over
+        own = Outcome("PR-000", "", [where], mended=True, readings=4)
+        tally = round_.finish(session, own)
+        assert tally == Tally(5, readings=1, needless=1, own_readings=4, own_needless=0)
+        assert tallies(shelf) == [tally]
+        assert units.units() == []
+        # what a person is told names what was hidden, both counts, and the next grade
+        words = told(tally, round_.hidden, tallies(shelf))
+        for part in (round_.hidden[0], "1 reading,", "1 needless repair.", "4 readings", "grade 1"):
+            assert part in words
+        # another round begins as another unit
+        assert begin(shelf, bench, 5, 4)[0].tag != session.tag
+        # a record that was read anew says the same
+        again = fold(session.happened, session.design)
+        assert [tally_of(note) for note in again.notes] == [tally]
+
+
+def test_the_next_grade_is_the_one_after_the_hardest_mastered() -> None:
+    good, bad = Tally(2, 5, 0, 4, 0), Tally(3, 7, 0, 4, 0)
+    assert [next_grade([]), next_grade([bad]), next_grade([good, bad])] == [1, 1, 3]
+    assert not Tally(2, 4, 1, 4, 0).mastered
+    assert Tally(2, 4, 1, 4, 1).mastered
+    assert next_grade([Tally(6, 9, 0, 9, 0)]) == 6
+    assert table([good, Tally(2, 6, 0, 5, 0)])[1].split()[-3:] == ["2", "5.5", "4.5"]
+
+
+def test_a_note_that_is_no_tally_is_none() -> None:
+    assert tally_of("practice makes perfect") is None
+    assert Round(1, 0, ("4.17=dead",)).left == {"4.17"}

@@ -1,0 +1,109 @@
+"""The finding on the screen: reasons, the plot along the strand, what the next reading tells."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from benchtest.records.shelf import Shelf
+from benchtest.session.bench import Bench
+from benchtest.session.events import VerdictGiven
+from benchtest.session.live import Session
+from benchtest.session.practice import open_practice, tallies
+from benchtest.tui.bench_screen import BenchScreen
+from benchtest.tui.dialogs import AskFor, Tell
+from benchtest.tui.shelf_screen import ShelfScreen
+from tests.tui.conftest import Driven, driven, make_ready
+
+
+async def _read(at: Driven) -> None:
+    """Take what the virtual meter shows."""
+    await at.keys("v")
+    await at.until(lambda: at.app.screen.query_one("#entry").has_focus)
+    await at.keys("enter")
+    await at.until(lambda: not at.app.screen.query_one("#entry").has_focus)
+
+
+async def test_a_finding_shows_its_reasons_the_strand_and_what_to_read_next(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    folder = tmp_path / "bench"
+    make_ready(folder, small_fan, "SF-01")
+    with Shelf(folder) as shelf:
+        session = Session.resume(shelf, shelf.sessions("SF-01")[0].id)
+        for number in (1, 2, 3):
+            session.record(VerdictGiven(number, passed=True))
+    async with driven(folder, small_fan, "2A+=0.9", size=(100, 40)) as at:
+        told = ""
+        while await at.until_task("read", "repair") == "read":
+            if at.stand.session.state.readings:
+                await at.until(lambda: at.stand.grounds is not None)
+                await at.pilot.pause(0.1)
+                told = at.stand.would_show
+                assert told.partition(",")[0] in at.words()
+            await _read(at)
+        assert told.startswith("shows ")
+        assert told.endswith("if all is well")
+        await at.until(lambda: at.stand.grounds is not None)
+        await at.until(lambda: "volts along strand 2" in at.words())
+        words = at.words()
+        assert "as designed" in words
+        assert "a good unit" in " ".join(words.split())
+        assert "1A" in words  # there is room for the map as well
+        await at.keys("p")
+        await at.until(lambda: "volts along strand 2" not in at.words())
+        await at.keys("p", "y")
+        await at.until(lambda: isinstance(at.app.screen, Tell))
+        words = " ".join(at.words().split())
+        assert "2A+ resistive" in words
+        assert "Once mended" in words
+        await at.keys("a")
+        await at.pilot.resize_terminal(80, 24)
+        await at.pilot.pause(0.3)
+        await at.until(lambda: "as designed" in at.words())
+        assert at.words().splitlines()[-1].startswith(" ? help")
+
+
+async def test_packets_that_nobody_hears_are_said_on_the_screen(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
+        await at.until_task("look")
+        await at.until(lambda: "! packets refused" in at.words())
+        assert "nothing on it takes E1.31" in at.screen.said
+        assert at.screen.said.strip() in " ".join(at.words().split())
+
+
+async def test_a_round_of_practice_from_the_shelf_ends_with_a_tally(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    folder = tmp_path / "bench"
+    async with driven(folder, small_fan, tag=None) as at:
+        await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
+        assert "p practice" in at.words()
+        at.app.practise(1, 7)  # as the key does, with a seed that a test can know
+        await at.until_task("look")
+        assert at.stand.practice is not None
+        (hidden,) = at.stand.practice.round.hidden
+        strand = int(hidden.partition(".")[0])
+        await at.keys(*["space"] * (strand - 1))
+        await at.until(lambda: at.stand.advice.strand == strand)
+        await at.keys("x", *["space"] * (12 - strand))
+        node = int(hidden.partition("=")[0].partition(".")[2])
+        while await at.until_task("search", "caught") == "search":
+            part = at.stand.advice.nodes
+            await at.keys("x" if any(n.node == node for n in part) else "space")
+        await at.keys("d")
+        await at.until_task("repair")
+        await at.keys("r")
+        await at.until(lambda: isinstance(at.app.screen, AskFor))
+        await at.keys("enter")
+        await at.until(lambda: isinstance(at.app.screen, Tell))
+        words = " ".join(at.words().split())
+        assert f"Hidden was {hidden}" in words
+        assert "You: 0 readings, 0 needless repairs." in words
+        assert "Mastered; next is grade 2." in words
+        await at.keys("a")
+        assert isinstance(at.app.screen, BenchScreen)
+    with Shelf(folder) as shelf, open_practice(Bench(folder)) as practised:
+        assert shelf.units() == []
+        assert [(tally.grade, tally.mastered) for tally in tallies(practised)] == [(1, True)]

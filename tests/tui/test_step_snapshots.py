@@ -1,0 +1,164 @@
+"""Every step as it stands: its text at three sizes, and in ASCII at the smallest.
+
+What colours do is held by rules, not by copies: all of it is legible on light and dark, and grey
+without colour. `python -m tests.tui.test_step_snapshots` takes the texts anew.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import tempfile
+from collections.abc import AsyncIterator, Sequence
+from pathlib import Path
+
+import pytest
+from rich.segment import Segment
+from textual.app import App
+from textual.widgets import Input
+
+from benchtest.circuit.predict import predict
+from benchtest.prop.lit import parse_lit
+from benchtest.prop.names import parse_probe
+from benchtest.records.shelf import Shelf
+from benchtest.session.events import ReadingTaken, VerdictGiven
+from benchtest.session.live import Session
+from benchtest.session.steps import StepName
+from benchtest.tui.shelf_screen import ShelfScreen
+from tests.tui.conftest import SMALL_FAN, Driven, driven, make_ready
+from tests.tui.test_snapshots import FOLDER, LOOKS, SIZES, _environment, _is_grey, _legible
+
+STEPS: tuple[StepName, ...] = (
+    "checks", "first-light", "strands", "search", "colours", "readings", "wiggle", "soak",
+)  # fmt: skip
+READ = (("2", "2A"), ("2", "2B"), ("2", "foot:2+>2A+"))
+KEPT = {"dark": SIZES, "ascii": SIZES[:1]}
+WINDOWS = ("why", "help", "steps-menu")
+"""What lies below them is dimmed on purpose."""
+Drawn = list[list[Segment]]
+
+
+def _prepare(folder: Path) -> Path:
+    """A unit whose readings are those of one bad joint: 2A+ has 0.9 ohm."""
+    prop = folder / "small-fan.toml"
+    prop.write_text(SMALL_FAN)
+    make_ready(folder / "bench", prop, "SF-01")
+    with Shelf(folder / "bench") as shelf:
+        session = Session.resume(shelf, shelf.sessions("SF-01")[0].id)
+        for number in (1, 2, 3):
+            session.record(VerdictGiven(number, passed=True))
+        for lit_text, probe_text in READ:
+            lit, probe = (
+                parse_lit(lit_text, session.design),
+                parse_probe(probe_text, session.design),
+            )
+            (row,) = predict(session.design, lit, [probe], joint_ohm={"2A+": 0.9}).probes
+            session.record(ReadingTaken(lit_text, probe_text, round(row.volts, 4)))
+    return prop
+
+
+async def _drawn(app: App[None], height: int) -> Drawn:
+    """What is drawn once it no longer changes."""
+    before: Drawn = []
+    async with asyncio.timeout(20.0):
+        while True:
+            now = [list(strip) for strip in app.screen._compositor.render_strips()]
+            if len(now) == height and now == before:
+                return now
+            before = now
+            await asyncio.sleep(0.04)
+
+
+async def _visit(at: Driven) -> AsyncIterator[str]:
+    """Every step in turn; gives its name while it is on the screen."""
+    await at.until_task("repair")
+    await at.until(lambda: at.stand.grounds is not None)
+    at.app.screen.query_one("#entry", Input).cursor_blink = False
+    yield "finding"
+    for key, name in (("y", "why"), ("question_mark", "help"), ("t", "steps-menu")):
+        await at.keys(key)
+        yield name
+        await at.keys("escape")
+    for step in STEPS:
+        at.stand.go_to(step)
+        at.screen.said = ""
+        at.screen.go()
+        await asyncio.sleep(0.6 if step == "readings" else 0.0)  # full white comes up by a ramp
+        yield step
+    at.stand.choose_strand(2)
+    at.stand.walk_by_hand()
+    at.screen.go()
+    yield "walk"
+    at.stand.drop_choices()
+    await at.keys("escape")
+    await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
+    await at.until(lambda: "left unfinished" in at.words())
+    yield "shelf"
+
+
+async def _screens(folder: Path, sizes: Sequence[tuple[int, int]], look: str) -> dict[str, Drawn]:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as ear:
+        ear.bind(("127.0.0.1", 0))
+        to = f"e131:127.0.0.1:{ear.getsockname()[1]}"
+        found = {}
+        async with driven(folder / "bench", _prepare(folder), tag="SF-01", to=to) as at:
+            if look == "light":
+                at.app.theme = "textual-light"
+            async for step in _visit(at):
+                for width, height in sizes:
+                    await at.pilot.resize_terminal(width, height)
+                    found[f"{step} {width}x{height}"] = await _drawn(at.app, height)
+        return found
+
+
+def _take(look: str, sizes: Sequence[tuple[int, int]]) -> dict[str, Drawn]:
+    with tempfile.TemporaryDirectory() as folder, _environment(LOOKS[look]):
+        return asyncio.run(_screens(Path(folder), sizes, look))
+
+
+def _written(screens: dict[str, Drawn]) -> str:
+    """The texts, one below the other; the shelf's own folder differs with each run."""
+    parts = []
+    for name, rows in screens.items():
+        lines = ["".join(segment.text for segment in row).rstrip() for row in rows]
+        if name.startswith("shelf"):
+            lines[0] = lines[0].partition(" in ")[0]
+        parts.append("\n".join([f"== {name}", *lines]))
+    return "\n".join(parts) + "\n"
+
+
+@pytest.mark.parametrize("look", KEPT)
+def test_every_step_is_as_it_was(look: str) -> None:
+    screens = _take(look, KEPT[look])
+    for name, rows in screens.items():
+        if not name.startswith(WINDOWS):
+            _legible(rows)
+    text = _written(screens)
+    assert text.isascii() or look != "ascii"
+    kept = (FOLDER / f"steps-{look}.txt").read_text("utf-8")
+    assert text == kept, f"{look}: take it anew if that is what you meant"
+
+
+@pytest.mark.parametrize("look", ["light", "no-colour"])
+def test_every_step_is_legible_on_a_light_screen_and_without_colour(look: str) -> None:
+    screens = _take(look, SIZES[:1])
+    for name, rows in screens.items():
+        if not name.startswith(WINDOWS):
+            _legible(rows)
+        if look == "no-colour":
+            assert all(_is_grey(segment.style) for row in rows for segment in row), name
+    # colour is never the only sign: the words are those of the coloured screen
+    kept = (FOLDER / "steps-dark.txt").read_text("utf-8").split("== ")
+    same = {part.partition("\n")[0]: part for part in kept}
+    for part in _written(screens).split("== ")[1:]:
+        assert part == same[part.partition("\n")[0]]
+
+
+def main() -> None:
+    """Take the texts anew."""
+    for look, sizes in KEPT.items():
+        (FOLDER / f"steps-{look}.txt").write_text(_written(_take(look, sizes)), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
