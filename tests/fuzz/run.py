@@ -16,7 +16,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from tests.fuzz.targets import TARGETS
+from tests.fuzz.targets import SCRATCH, TARGETS, in_memory
 
 GRACE_S = 90.0
 """Beyond its time, for starting and for the last input."""
@@ -27,7 +27,11 @@ def fuzz(name: str, seconds: float, folder: Path) -> dict[str, Any]:
     folder.mkdir(parents=True, exist_ok=True)
     env = os.environ | {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     words = [sys.executable, "-m", "tests.fuzz.worker", name, str(seconds), str(folder)]
-    with (folder / "log").open("wb") as log:
+    with (
+        tempfile.TemporaryDirectory(prefix="fuzz-", dir=in_memory()) as scratch,
+        (folder / "log").open("wb") as log,
+    ):
+        env[SCRATCH] = scratch  # a fuzzer ends its process without a word
         try:
             code = subprocess.run(
                 words, stdout=log, stderr=log, timeout=seconds + GRACE_S, env=env, check=False

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import atexit
 import json
+import os
 import shutil
 import tempfile
 import time
@@ -285,11 +286,22 @@ def take_words(octets: bytes) -> bool:
 # -- records ----------------------------------------------------------------------------------
 
 
+SCRATCH = "FUZZ_SCRATCH"
+"""Names the folder of a process that may end without cleaning up."""
+
+
+def in_memory() -> Path | None:
+    """Where a file is in memory; None where the machine has no such place."""
+    shared = Path("/dev/shm")
+    return shared if shared.is_dir() else None
+
+
 @cache
 def _scratch() -> Path:
     """A folder in memory, where the machine has one: what is asked here is not of the disk."""
-    shared = Path("/dev/shm")
-    folder = Path(tempfile.mkdtemp(prefix="fuzz-", dir=shared if shared.is_dir() else None))
+    if given := os.environ.get(SCRATCH):
+        return Path(given)
+    folder = Path(tempfile.mkdtemp(prefix="fuzz-", dir=in_memory()))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     return folder
 
