@@ -59,8 +59,8 @@ BENCHES = {
     ),
     "diagnosis_speed": Bench(
         "Diagnosis, how long", _of("diagnosis_speed"), _of("diagnosis_speed"),
-        "Median of 5 whole commands with their readings in a file, peak memory as the system counts "
-        "it; the table as best of 5.",
+        "Median of 5 whole commands with their readings in a file, peak memory as the system "
+        "counts it; the table as best of 5.",
     ),
     "learning": Bench(
         "What a batch teaches", _of("learning", "4", "4", "1"), _of("learning", "1", "1", "1"),
