@@ -36,6 +36,7 @@ MEANT = {
     "FILE": "session.jsonl",
     "SHELL": "bash",
     "TAG": "WF-03",
+    "NAME": "by-strand",
     "e131:HOST": "e131:127.0.0.1",
 }
 """What a person puts in the place of words in capitals."""
@@ -45,6 +46,7 @@ NOT_RUN = {
     "192.0.2.7": "drives a controller that is not here; tests/drive does so on loopback",
     "simulate": "ends when it is told to; tests/virtual runs it",
     "serve": "ends when it is told to",
+    "volts": "needs a meter or a board; tests/cli/test_volts.py has simulated ones",
     "demo --auto": "takes long; tests/session/test_demo.py does the same job",
     "shelf --restore": "needs a damaged bench; tests/records restores several",
 }
@@ -53,7 +55,7 @@ NOT_RUN = {
 ALONE = ("netlist", "new", "report", "label", "import")
 """Commands that the text names without the words they need: their help is asked."""
 
-SCREEN: tuple[list[str], ...] = ([], ["demo"])
+SCREEN: tuple[list[str], ...] = ([], ["demo"], ["practice"])
 """Words that open the terminal program; tests/tui presses its keys."""
 
 MORE = {
@@ -109,6 +111,8 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
             session.record(VerdictGiven(1, True))
             session.record(ReadingTaken("all", "4A", 3.9))
             session.record(SignedOff("R"))
+        again = Session.start(shelf, text, "WF-03", DEFAULT_METER)
+        again.record(ReadingTaken("all", "4A", 3.8))
         (folder / "session.jsonl").write_text("\n".join(export_lines(shelf, "WF-03")), "utf-8")
     rows = "lit,probe,volts\nall,4A,3.9\n"
     (folder / "readings.csv").write_text(rows, encoding="utf-8")

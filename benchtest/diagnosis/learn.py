@@ -18,7 +18,7 @@ from itertools import product
 import numpy as np
 from scipy.special import gammaincc
 
-from benchtest.circuit.tolerance import Tolerances, cause_names
+from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances, cause_names
 from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.diagnosis.faults import fault_space
 from benchtest.diagnosis.gauss import slips
@@ -168,15 +168,18 @@ def learn(
         NameFault: a unit's mended joint is none of the design's.
         CircuitFault: the design's circuit has no solution.
     """
+    # which bin of current its nodes are of is the batch's: units of a batch differ as ever
+    usual = FROM_MANY_REELS if tolerances is None else tolerances
     tolerances = tolerances or tolerances_of(design)
+    settled = np.array([(usual.current / tolerances.current) ** 2, 1.0, 1.0])
     before = replace(tolerances, alike=(0.0, 0.0, 0.0))
     teachers, left_out = _teachers(design, units, before)
     found = Outlook(np.zeros(3), np.eye(3))
     for _ in range(ROUNDS if teachers else 0):
         at = found.mean
         told = _told(design, teachers, before, at)
-        places = _in_agreement(told)
-        found = outlook([told[place].information for place in places])
+        places = _in_agreement(told, settled)
+        found = outlook([told[place].information for place in places], settled)
         if np.abs(found.mean - at).max() < SMALL_STEP_SD:
             break
     often = how_often(units)
@@ -209,7 +212,9 @@ def how_often(units: Sequence[SeenUnit]) -> dict[str, float]:
     return {where: (HARD_SHAPE + times) / alone for where, times in sorted(mended.items())}
 
 
-def outlook(information: Sequence[tuple[FloatArray, FloatArray]]) -> Outlook:
+def outlook(
+    information: Sequence[tuple[FloatArray, FloatArray]], settled: FloatArray | None = None
+) -> Outlook:
     """The next unit's causes from what each unit's readings say of its own.
 
     A unit's causes are the batch's part plus its own part, with variances `share` and `1 - share`;
@@ -218,12 +223,16 @@ def outlook(information: Sequence[tuple[FloatArray, FloatArray]]) -> Outlook:
     Args:
         information: of each unit: precision of its causes, shape (3, 3), and that times their
             estimate, shape (3,), both in standard deviations of the tolerances.
+        settled: of each cause's variance the part in which units of a batch can differ at all,
+            shape (3,); all of it where none is given.
     """
-    share = np.array(list(product(SPLITS, repeat=3)))
+    own_share = 1.0 - np.array(list(product(SPLITS, repeat=3)))
+    if settled is not None:
+        own_share *= settled
     weight = np.log(list(product(SPLITS.values(), repeat=3))).sum(axis=1)
     eye = np.eye(3)
-    batch, own = share[:, :, None] * eye, (1.0 - share)[:, :, None] * eye
-    total, pull = np.zeros_like(batch), np.zeros_like(share)
+    batch, own = (1.0 - own_share)[:, :, None] * eye, own_share[:, :, None] * eye
+    total, pull = np.zeros_like(batch), np.zeros_like(own_share)
     for precision, estimate in information:
         # each unit's own part integrated out (Woodbury)
         kept = np.linalg.inv(eye + precision @ own)
@@ -329,14 +338,15 @@ def _without_slips(told: Told) -> Told:
     return told.only(rows)
 
 
-def _in_agreement(told: Sequence[Told]) -> list[int]:
+def _in_agreement(told: Sequence[Told], settled: FloatArray) -> list[int]:
     """Places of the units that are like the others; the one least like them leaves first."""
     information = [one.information for one in told]
     places = list(range(len(told)))
     while places:
         chances = []
         for place in places:
-            others = outlook([information[other] for other in places if other != place])
+            rest = [information[other] for other in places if other != place]
+            others = outlook(rest, settled)
             off = told[place].off - told[place].per_sd @ others.mean
             covariance = told[place].covariance(others.covariance)
             square = float(off @ np.linalg.solve(covariance, off))
