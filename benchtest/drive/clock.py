@@ -59,8 +59,8 @@ class Pace:
 def _go_first() -> None:
     """Ask to run as soon as a frame is due, before whatever else the machine does.
 
-    That takes rights (root, or an `rtprio` limit); without them the thread waits its turn. Processes
-    that it might begin would not inherit it.
+    That takes rights (root, or an `rtprio` limit); without them the thread waits its turn. What it
+    begins does not inherit it.
     """
     if sys.platform == "linux":
         with contextlib.suppress(OSError):

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import accumulate, islice
 from math import sqrt
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchtest.diagnosis import Finding
 from benchtest.drive.layout import Frame
@@ -67,11 +69,17 @@ def map_rows(
     """
     ends, nodes = _suspected(finding)
     rows = []
-    for strand in state.design.strands:
+    first = state.design.first_index
+    runs = [-(-strand.nodes // max(width, 1)) for strand in state.design.strands]
+    starts, counts = _starts(tuple(strand.nodes for strand in state.design.strands), tuple(runs))
+    # one call each for the whole prop: a call lets other threads in, and of hundreds in a row the
+    # frame clock gets none
+    peaks = iter(np.maximum.reduceat(frame, starts, axis=0).tolist())
+    lit = np.logical_or.reduceat(frame.any(axis=1), first).tolist()
+    for strand, run, count in zip(state.design.strands, runs, counts, strict=True):
         number = strand.number
-        start = state.design.first_index[number - 1]
-        run = -(-strand.nodes // max(width, 1))
         signs = _signs(state, number, nodes, cursor)
+        own = list(islice(peaks, count))
         rows.append(
             Row(
                 number,
@@ -79,7 +87,7 @@ def map_rows(
                 state.verdicts.get(number),
                 StrandEnd(number, "A") in ends,
                 StrandEnd(number, "B") in ends,
-                _cells(signs, frame[start : start + strand.nodes], run),
+                _cells(signs, own if lit[number - 1] else None, count, run),
             )
         )
     return rows
@@ -144,12 +152,26 @@ def _signs(state: State, number: int, nodes: set[str], cursor: NodeName | None) 
     return signs
 
 
-def _cells(signs: list[str] | None, levels: Frame, run: int) -> tuple[Cell, ...]:
-    """A strand's cells, each of `run` nodes; it is drawn ten times a second, so mostly by numpy."""
-    count = -(-len(levels) // run)
-    if signs is None and not levels.any():
-        return (DARK,) * count
-    peaks = np.maximum.reduceat(levels, np.arange(0, len(levels), run), axis=0).tolist()
+@lru_cache(maxsize=8)
+def _starts(sizes: tuple[int, ...], runs: tuple[int, ...]) -> tuple[NDArray[np.intp], list[int]]:
+    """First node of each cell of the map, and how many cells each strand has."""
+    starts: list[int] = []
+    counts = []
+    for low, size, run in zip(accumulate((0, *sizes)), sizes, runs, strict=False):
+        cells = range(low, low + size, run)
+        starts += cells
+        counts.append(len(cells))
+    return np.array(starts, dtype=np.intp), counts
+
+
+def _cells(
+    signs: list[str] | None, peaks: list[list[int]] | None, count: int, run: int
+) -> tuple[Cell, ...]:
+    """A strand's cells, each of `run` nodes; `peaks` are their levels, None where it is dark."""
+    if peaks is None:
+        if signs is None:
+            return (DARK,) * count
+        peaks = [[0, 0, 0]] * count
     if signs is None:
         return tuple(_cell("", *peak) for peak in peaks)
     shown = (_loudest(signs[low : low + run]) for low in range(0, len(signs), run))
