@@ -36,9 +36,10 @@ KEEP_ALIVE_S = 0.81
 the 2.5 s after which a receiver gives up."""
 RAMP_S = 0.5
 """Time that full white takes to come up: easy on supplies and on eyes."""
-SWITCH_S = 0.0005
-"""How long another thread may keep the interpreter while this one waits for it: with Python's own
-5 ms, a busy screen makes every frame late by as much. [s]"""
+SWITCH_S = 0.0001
+"""How long another thread may keep the interpreter while this one waits for it, which it does some
+sixteen times a frame: numpy lets the others in at every sum. With Python's own 5 ms, a busy screen
+makes every frame late by as much. [s]"""
 REMEMBERED = 400
 """Frames that the pace is told of: ten seconds of change."""
 
