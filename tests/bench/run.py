@@ -72,6 +72,11 @@ BENCHES = {
         "Real packets on loopback in a network of their own, timed by the kernel as they arrive; "
         "beside the sacn library's own sender.",
     ),
+    "screen": Bench(
+        "The terminal program", _of("screen", "3"), _of("screen", "1"),
+        "The real program on a pty, with real packets timed by the kernel; its first paint in turn "
+        "with that of a bare Textual program.",
+    ),
     "bridge": Bench(
         "Frames through the bridge", _of("bridge"), _of("bridge"),
         "The real firmware in simavr, held to real time, over a pty by our driver; without what a "
