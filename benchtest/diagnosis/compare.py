@@ -11,6 +11,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from statistics import NormalDist
 
 import numpy as np
 
@@ -44,6 +45,8 @@ UNLIKE = 0.95
 """Probability from which a joint is said to be unlike those of other units. Ours."""
 MAY_BE = 0.01
 """Probability from which a joint is one of those that may be what is wrong. Ours."""
+CHANCE = 0.05
+"""Chance that a batch with nothing wrong has a joint that stands out. Ours."""
 LEAST_UNITS = 3
 """Units of a design from which one can be unlike the others."""
 
@@ -156,14 +159,25 @@ def unlike_others(seen: Mapping[str, Sequence[JointOhms]]) -> tuple[Unlike, ...]
     if len(seen) < LEAST_UNITS:
         return ()
     found = []
+    times = _beyond_chance(sum(len(rows) for rows in seen.values()))
     for rows in zip(*seen.values(), strict=True):
         middles = [_quantiles(row.curve, SCALE_OHM, (0.5,))[0] for row in rows]
         for place, (tag, row) in enumerate(zip(seen, rows, strict=True)):
             usual_ohm = float(np.median(np.delete(middles, place)))
-            probability = float(row.curve[FAULTY_TIMES * usual_ohm < SCALE_OHM].sum())
+            probability = float(row.curve[times * usual_ohm < SCALE_OHM].sum())
             if probability >= UNLIKE:
                 found.append(Unlike(tag, row.where, row.ohms, usual_ohm, probability))
     return tuple(sorted(found, key=lambda one: -one.probability))
+
+
+def _beyond_chance(joints: int) -> float:
+    """How many times its like a joint must be to stand out among so many healthy ones.
+
+    Of some hundred joints that are all well made, a few are several times the others: only what one
+    healthy batch in twenty has is worth a look.
+    """
+    sd_log = np.log(HAND_SOLDERED.joint_factor)
+    return max(FAULTY_TIMES, float(np.exp(NormalDist().inv_cdf(1.0 - CHANCE / joints) * sd_log)))
 
 
 def ohms_of_sessions(
