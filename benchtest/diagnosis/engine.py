@@ -43,6 +43,8 @@ ALIKE_LOG = 0.7
 """Suspects whose likelihoods are within a factor of two have not been told apart."""
 CAREFUL = 0.25
 """Odds of another bin of node current from which it is reckoned with."""
+PROVEN_OHM = 0.1
+"""A remade joint is shown to be good once the readings speak against more than this. [Ω]"""
 LEAST_ALIKE = 0.02
 """Only suspects with this much probability are worth telling apart."""
 
@@ -140,7 +142,13 @@ class Engine:
         found = several_posterior(plain.posterior, self.space, several)
         footing = look(sure_parts(several, found, self.space))
         evidence = Evidence(readings, footing.weigher, footing.weighed)
-        ask = plan_next(belief.forecaster(footing), footing.posterior, evidence, self._permitted)
+        ask = plan_next(
+            belief.forecaster(footing),
+            footing.posterior,
+            evidence,
+            self._permitted,
+            _unproven(footing, repaired),
+        )
         return Finding(
             healthy=found.healthy,
             suspects=self._suspects(found, footing.parts, look),
@@ -231,6 +239,16 @@ def is_other_bin(usual: View, current: float) -> bool:
         gain = max(gain, float(np.logaddexp.reduce(row)) + with_any_bin(mean, covariance) - less)
     odds = np.log(OTHER_BIN / (1.0 - OTHER_BIN)) - np.log(CAREFUL)
     return bool(gain + odds > usual.posterior.log_total)
+
+
+def _unproven(footing: View, repaired: Collection[str]) -> list[int]:
+    """Places of joints that were remade and may still be bad for all that was read since."""
+    limits = cleared_by_joint(footing.healthy, footing.joints).tolist()
+    return [
+        place
+        for place, joint in enumerate(footing.responses.space.joints)
+        if joint.name in repaired and limits[place] > PROVEN_OHM
+    ]
 
 
 def _alike(footing: View) -> tuple[tuple[str, ...], ...]:

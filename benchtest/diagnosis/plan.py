@@ -21,7 +21,7 @@ from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.forecast import SHORT, Expected, Forecaster
 from benchtest.diagnosis.gauss import slips
 from benchtest.diagnosis.posterior import Posterior
-from benchtest.diagnosis.response import GRID, Responses
+from benchtest.diagnosis.response import GRID, GRID_OHM, Responses
 from benchtest.diagnosis.weigh import Weighed, Weigher
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Probe
@@ -46,6 +46,10 @@ FITS_NOTHING_SD = 8.0
 """Standard deviations from all other readings past which one must be taken again."""
 SAME_AGAIN = 3
 """A probe under one lit set is asked for at most so often."""
+PROOF_COLUMN = int(np.searchsorted(GRID_OHM, 0.1))
+"""A remade joint is looked at as if it had a tenth of an ohm still."""
+PROOF_SD = 3.0
+"""Standard deviations by which that must show."""
 LIT_COST, BOARD_COST = 0.06, 0.04
 """Share of its worth that a reading loses when what is lit, or the board, must change."""
 
@@ -123,6 +127,7 @@ def plan_next(
     found: Posterior,
     evidence: Evidence,
     permitted: Callable[[Lit], bool] = lambda _: True,
+    unproven: Sequence[int] = (),
 ) -> NextReading:
     """Choose what to light and where to put the leads.
 
@@ -131,6 +136,8 @@ def plan_next(
         found: probabilities so far.
         evidence: readings so far.
         permitted: tells whether fuses and supplies can carry a lit set.
+        unproven: joints that were remade and that nothing since has shown to be good, as places in
+            the fault space.
     """
     responses = forecaster.responses
     parts = components_of(found, responses.space)
@@ -144,6 +151,8 @@ def plan_next(
     if expect_bits < WORTH_TAKING_BITS:
         if (again := _fits_nothing(parts, evidence)) is not None:
             return NextReading(again.lit, again.probe, expect_bits, settled=False)
+        if (proof := _proof(forecaster, unproven, lits, evidence.readings)) is not None:
+            return NextReading(*proof, expect_bits, settled=False)
         return NextReading(None, None, expect_bits, settled=True)
     lit, probe = short[best][0]
     return NextReading(lit, probe, expect_bits, settled=False)
@@ -192,6 +201,28 @@ def _fits_nothing(parts: Components, evidence: Evidence) -> Reading | None:
     reading = evidence.readings[place]
     taken = [(other.lit, other.probe) for other in evidence.readings]
     return reading if taken.count((reading.lit, reading.probe)) == 1 else None
+
+
+def _proof(
+    forecaster: Forecaster, unproven: Sequence[int], lits: list[Lit], readings: Sequence[Reading]
+) -> Ask | None:
+    """The reading that would best show a remade joint to be bad still; None where none would.
+
+    Whoever has mended a joint wants to see that it is mended, however likely that is.
+    """
+    taken = {(reading.lit, reading.probe) for reading in readings}
+    best: tuple[float, Ask] | None = None
+    for joint in unproven:
+        for lit in lits:
+            look = forecaster.outlook(lit)
+            moved_v = look.per_amp[joint] * look.push[joint, PROOF_COLUMN]
+            off_sd = np.abs(moved_v) / np.sqrt(look.variance)
+            place = int(np.argmax(np.round(off_sd, 9)))
+            ask = (lit, forecaster.probes[place])
+            # of equals the first; and one that was taken and told nothing is not asked for again
+            if off_sd[place] > max(PROOF_SD, best[0] if best else 0.0) and ask not in taken:
+                best = (float(off_sd[place]), ask)
+    return best[1] if best else None
 
 
 def _finals(

@@ -9,13 +9,14 @@ from importlib.resources import files
 import pytest
 
 from benchtest.circuit.network import Circuit
-from benchtest.diagnosis import still_valid, touched_by
+from benchtest.diagnosis import Engine, still_valid, touched_by
 from benchtest.errors import NameFault
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design
 from benchtest.prop.lit import parse_lit
 from benchtest.prop.names import parse_probe
 from benchtest.prop.reader import parse_design
+from tests.diagnosis.conftest import Bench
 
 
 def _reading(design: Design, lit: str, probe: str) -> Reading:
@@ -116,3 +117,24 @@ def test_a_joint_between_two_like_halves_moves_what_only_unlike_halves_show() ->
     wing = parse_design(text, "gull-wing")
     readings = [_reading(wing, "all", "2A"), _reading(wing, "all", "1B")]
     assert still_valid(wing, "2A~3A+", readings) == [False, False]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_nothing_is_settled_before_a_mended_joint_is_shown_to_be_good(
+    fan: Design, fan_engine: Engine, seed: int
+) -> None:
+    """Seldom does a mended joint stay bad; whoever holds the iron wants to see it all the same."""
+    bad = Bench(fan, {"7B+": 0.21}, seed)
+    bad.find(fan_engine)
+    valid = still_valid(fan, "7B+", bad.readings)
+    readings = [reading for reading, ok in zip(bad.readings, valid, strict=True) if ok]
+    mended = Bench(fan, {}, seed, readings)
+    finding = fan_engine.diagnose(readings, repaired=["7B+"])
+    while not finding.next.settled:
+        assert finding.next.lit is not None
+        assert finding.next.probe is not None
+        readings.append(mended.read(finding.next.lit, finding.next.probe))
+        finding = fan_engine.diagnose(readings, repaired=["7B+"])
+    (band,) = [band for band in finding.joints if band.name == "7B+"]
+    assert band.cleared_ohm is not None
+    assert band.cleared_ohm <= 0.1
