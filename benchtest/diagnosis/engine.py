@@ -147,7 +147,7 @@ class Engine:
             footing.posterior,
             evidence,
             self._permitted,
-            _unproven(footing, repaired),
+            _unproven(footing, repaired) if found.healthy > 0.5 else [],
         )
         return Finding(
             healthy=found.healthy,

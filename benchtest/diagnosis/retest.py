@@ -15,6 +15,7 @@ from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import data_joint_starts
 from benchtest.diagnosis.taps import own_log_ohm, read_at, taps_of
 from benchtest.diagnosis.wiring import COLOUR_ORDER
+from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.reading import Reading
 from benchtest.prop.chain import data_order
 from benchtest.prop.design import Design
@@ -26,7 +27,7 @@ TRIED_OHM = (1.0, 6.0, math.inf)
 """Resistances that stand for the joint as it was, in telling which readings it moved; the first
 counts always, the others where the readings look more like them. [Ω]"""
 TOUCHED_V = 1e-4
-"""A reading that such a joint moves by less is kept: a meter's smallest step. [V]"""
+"""A reading that such a joint moves by less is kept, and by less than its range can show. [V]"""
 TOUCHED_A = 0.05
 """Likewise for a clamp reading. [A]"""
 UNEQUAL_SD = 1.0
@@ -134,11 +135,19 @@ def _unmoved(design: Design, name: str, readings: Sequence[Reading]) -> list[boo
     most_off_v = OFF_SHARE * max(feed.volts for feed in design.feeds)
     # ties fall to the worse, under which more is read again
     likeliest = min(reversed(ways), key=lambda way: round(way.off(values, most_off_v), 6))
-    touched = np.array([TOUCHED_A if r.volts is None else TOUCHED_V for r in readings])
+    touched = np.array([_told_apart(reading) for reading in readings])
     kept = np.ones(len(readings), dtype=bool)
     for way in (ways[0], likeliest):
         kept &= ~way.floating & (way.moved_from(good) < touched)
     return [bool(keep) for keep in kept]
+
+
+def _told_apart(reading: Reading) -> float:
+    """By how much a reading must move to be another: half a step of the meter's range."""
+    if reading.volts is None:
+        return TOUCHED_A
+    meter = reading.meter or DEFAULT_METER
+    return max(TOUCHED_V, meter.resolution_v(reading.volts) / 2.0)
 
 
 @dataclass(frozen=True)
