@@ -63,7 +63,9 @@ async def _drawn(app: App[None], height: int) -> Drawn:
     async with asyncio.timeout(20.0):
         while True:
             now = [list(strip) for strip in app.screen._compositor.render_strips()]
-            if len(now) == height and now == before:
+            # a busy machine may draw nothing yet, time and again
+            there = all(any(s.text.strip() for s in row) for row in (now[:1] + now[-1:]))
+            if len(now) == height and there and now == before:
                 return now
             before = now
             await asyncio.sleep(0.04)
