@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import tempfile
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -20,6 +21,18 @@ from benchtest.session.live import Session, unfinished
 from benchtest.session.sources import source_for
 from benchtest.session.stand import Stand
 from benchtest.virtual.process import RunningProp, start_simulation
+
+
+def sweep() -> None:
+    """Before a unit comes onto the bench: what the last one left behind goes.
+
+    A collection while light moves would make the frame clock wait, so that it is held off then; and
+    the collector does not see how large the arrays of a diagnosis are. What is here now will stay,
+    and need not be looked at each time.
+    """
+    gc.unfreeze()  # or a unit that was still held the last time would stay for ever
+    gc.collect()
+    gc.freeze()
 
 
 def new_session(shelf: Shelf, bench: Bench, tag: str, prop_file: Path) -> Session:

@@ -5,7 +5,6 @@ What only the bench needs is imported where a unit is brought onto it: the shelf
 
 from __future__ import annotations
 
-import gc
 import secrets
 from collections.abc import Iterable
 from contextlib import ExitStack
@@ -186,12 +185,11 @@ class BenchApp(App[None]):
     def _open(
         self, session: Session, bench: Bench | None = None, practice: Practising | None = None
     ) -> None:
-        from benchtest.session.opening import on_the_bench
+        from benchtest.session.opening import on_the_bench, sweep
         from benchtest.tui.bench_screen import BenchScreen
 
-        # a collection of old objects would make the frame clock wait; those here will stay
-        gc.collect()
-        gc.freeze()
+        self._session = None
+        sweep()
         try:
             stand = self.on_bench.enter_context(on_the_bench(session, bench or self.bench))
         except BenchError as error:

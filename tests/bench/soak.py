@@ -38,6 +38,7 @@ from benchtest.records.report import render_report
 from benchtest.records.shelf import Shelf
 from benchtest.session.events import ReadingTaken, RepairDone, SignedOff, VerdictGiven
 from benchtest.session.live import Session
+from benchtest.session.opening import sweep
 from benchtest.session.stand import Stand
 from benchtest.session.summary import report_content
 from benchtest.virtual.controller import Controller
@@ -68,6 +69,7 @@ class Counted:
 
 def one_unit(shelf: Shelf, number: int, clock: FrameClock, ear: Ear) -> None:
     """A whole test of one unit, every step kept and lit."""
+    sweep()  # as the program does
     design = parse_design(TEXT, "willow-fan.toml")
     fault = FAULTS[number % len(FAULTS)]
     prop = VirtualProp(design, [parse_fault(fault, design)] if fault else [], number)
