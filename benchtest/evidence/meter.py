@@ -48,7 +48,8 @@ class Meter:
         meter = cls(float(found[1]), int(found[2]), int(found[3]))
         if not LEAST_COUNTS <= meter.counts <= MOST_COUNTS:
             raise InputError(
-                f'meter "{text[:30]}": {meter.counts} counts; give {LEAST_COUNTS} to {MOST_COUNTS}'
+                f'meter "{printable(text)}": {meter.counts} counts; give {LEAST_COUNTS} to '
+                f"{MOST_COUNTS}"
             )
         return meter
 
