@@ -45,7 +45,6 @@ SENDERS = (
     "sacn, its own thread",
     "sacn, manual flush",
 )
-KEYS_DOWN = 70
 Row = dict[str, Any]
 
 
@@ -208,32 +207,6 @@ def _until_lit(ear: Ear, ours: int) -> None:
     _wait(ours, 1.0)
 
 
-def keys_of_the_terminal() -> Iterator[tuple[str, Row]]:
-    """From a key in the terminal program to the first packet: 16 universes, 32 strands."""
-    strands = 2 * KEY_UNIVERSES
-    with listening() as ear, terminal(KEY_UNIVERSES, 0.0) as ours:
-        _until_lit(ear, ours)
-        # a verdict goes to disk first, then the next strand is lit; down only lights it
-        keys = {"key with a verdict": (b" ", strands - 2), "key without": (b"\x1b[B", KEYS_DOWN)}
-        for name, (key, times) in keys.items():
-            yield name, _waits(("first", [_key(ear, ours, key) for _ in range(times)]))
-
-
-def _key(ear: Ear, ours: int, key: bytes) -> float:
-    """Press one, and wait for what it lights. [ms]"""
-    known = {packet.universe: packet.slots for packet in ear.heard}
-    count = len(ear.heard)
-    asked = time.clock_gettime_ns(time.CLOCK_REALTIME)
-    os.write(ours, key)
-    due_s = time.monotonic() + PATIENCE_S
-    while not (news := [p for p in ear.heard[count:] if p.slots != known[p.universe]]):
-        _wait(ours, 0.02)
-        if time.monotonic() > due_s:
-            raise TimeoutError("a key lights nothing")
-    _wait(ours, random.uniform(0.1, 0.3))
-    return (news[0].at_ns - asked) / 1e6
-
-
 def beside_the_screen(seconds: float) -> Row:
     """Intervals of the clock in the terminal program: its map redrawn, a note being typed."""
     with listening() as ear, terminal(UNIVERSES, seconds) as ours:
@@ -253,8 +226,6 @@ def measure(seconds: float) -> Iterator[tuple[str, str, Row]]:
         yield "pace", name, row
     yield "pace", "ours, beside the busiest screen", beside_the_screen(seconds)
     for name, row in latency():
-        yield "wait", name, row
-    for name, row in keys_of_the_terminal():
         yield "wait", name, row
 
 
