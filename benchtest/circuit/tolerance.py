@@ -103,14 +103,6 @@ class Spread:
         """Covariance between probes, shape (probes, probes). [V²]"""
         return np.asarray(self.shared @ self.shared.T + self.nodes @ self.nodes.T)
 
-    @classmethod
-    def stacked(cls, parts: list[Spread]) -> Spread:
-        """Spreads of several lit sets of the same design as one."""
-        return cls(
-            np.concatenate([part.shared for part in parts]),
-            np.concatenate([part.nodes for part in parts]),
-        )
-
 
 def cause_names(design: Design) -> list[str]:
     """Names of the shared causes, in the order of `Spread.shared`."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 
-from benchtest.prop.design import Probe
 from benchtest.session.events import (
     CheckMade,
     ColourSeen,
@@ -72,11 +71,6 @@ def volts_text(volts: float) -> str:
     ('31.2 mV', '4.871 V')
     """
     return f"{volts * 1e3:.1f} mV" if abs(volts) < 0.6 else f"{volts:.3f} V"
-
-
-def probe_words(probe: Probe) -> str:
-    """Where the leads go."""
-    return f"red on {probe.red}, black on {probe.black}"
 
 
 def strand_of(where: str) -> int | None:

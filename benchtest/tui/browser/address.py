@@ -64,8 +64,3 @@ def _instead(known: Sequence[Network]) -> str:
     found = _local(known)
     own = ", ".join(f"--host {address} ({name})" for name, address in found)
     return f"give {own}" if own else f"leave it out for {LOOPBACK}, on this machine alone"
-
-
-def not_here(address: IPv4Address, known: Sequence[Network]) -> str:
-    """Words where this machine turns out not to have the address."""
-    return f"--host {address}: is no address of this machine; {_instead(known)}"
