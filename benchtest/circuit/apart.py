@@ -14,7 +14,7 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from benchtest.circuit.reduce import Reduced, copper_parts
+from benchtest.circuit.reduce import Reduced
 from benchtest.circuit.wiring import FloatArray, IndexArray, Wiring
 from benchtest.errors import CircuitFault
 
@@ -72,7 +72,7 @@ def supplies_apart(wiring: Wiring, reduced: Reduced) -> Apart:
     """
     nodes = np.arange(wiring.design.node_count)
     count = len(nodes)
-    part = copper_parts(wiring)
+    part = reduced.part
     fed = ~(reduced.floating[:count] | reduced.floating[count : 2 * count])
     between = nodes[fed & (part[:count] != part[count : 2 * count])]
     apart = Apart(part, between, part[between], part[between + count])

@@ -17,7 +17,7 @@ from benchtest.circuit.incidence import Incidence
 from benchtest.circuit.ladder import Factor, Ladders
 from benchtest.circuit.loads import NodeLoads
 from benchtest.circuit.newton import Settled, settle
-from benchtest.circuit.reduce import copper_parts, joined_points, reduce_wiring
+from benchtest.circuit.reduce import joined_points, reduce_wiring
 from benchtest.circuit.wiring import FloatArray, IndexArray, Wiring, wire_up
 from benchtest.prop.design import Design, NodeName, Probe
 
@@ -245,7 +245,7 @@ class Solution:
             return
         fed_v = np.where(adrift, np.nan, self.point_v)
         opposite_v = np.concatenate([fed_v[nodes : 2 * nodes], fed_v[:nodes]])
-        part = copper_parts(circuit.wiring)
+        part = circuit.reduced.part
         self.point_v[adrift] = 0.0
         for number in np.unique(part[adrift]).tolist():
             on_it = np.flatnonzero(part[: 2 * nodes] == number)

@@ -34,6 +34,8 @@ class Reduced:
         kept: branches with a resistance between 0 and infinity, shape (kept,).
         conductance_s: theirs, shape (kept,). [S]
         count: how many unknowns.
+        part: label of each point, alike for points that copper, joints or supplies join, whatever
+            their resistance, shape (points,).
     """
 
     unknown: IndexArray
@@ -43,6 +45,7 @@ class Reduced:
     kept: IndexArray
     conductance_s: FloatArray
     count: int
+    part: IndexArray
 
 
 def reduce_wiring(wiring: Wiring, paths: Backfeed) -> tuple[Reduced, Backfeed]:
@@ -62,14 +65,14 @@ def reduce_wiring(wiring: Wiring, paths: Backfeed) -> tuple[Reduced, Backfeed]:
     root, offset = _join_zero_ohm(wiring)
     joined = wiring.ohm > 0.0
     kept = np.flatnonzero(joined & np.isfinite(wiring.ohm))
-    part = _parts(wiring, root, kept)
-    source_parts = part[root[list(wiring.sources)]]
+    part = _parts(wiring, root, kept)[root]
+    source_parts = part[list(wiring.sources)]
     fed = np.zeros(wiring.point_count, dtype=bool)  # by part, of which there are no more
     fed[source_parts] = True
-    floating = ~fed[part[root]]
+    floating = ~fed[part]
     live = live_paths(paths, floating)
-    fed[part[root[np.concatenate([live.tail, live.head])]]] = True
-    adrift = ~fed[part[root]]
+    fed[part[np.concatenate([live.tail, live.head])]] = True
+    adrift = ~fed[part]
 
     earths = _earths(wiring, root, source_parts)
     is_unknown = np.zeros(wiring.point_count, dtype=bool)
@@ -79,9 +82,8 @@ def reduce_wiring(wiring: Wiring, paths: Backfeed) -> tuple[Reduced, Backfeed]:
     number[is_unknown] = np.arange(is_unknown.sum())
     unknown = np.where(adrift, -1, number[root])
     kept = kept[~adrift[wiring.tail[kept]]]
-    reduced = Reduced(
-        unknown, offset, adrift, floating, kept, 1.0 / wiring.ohm[kept], int(is_unknown.sum())
-    )
+    count, siemens = int(is_unknown.sum()), 1.0 / wiring.ohm[kept]
+    reduced = Reduced(unknown, offset, adrift, floating, kept, siemens, count, part)
     return reduced, live
 
 
@@ -94,12 +96,6 @@ def _earths(wiring: Wiring, root: IndexArray, source_parts: IndexArray) -> list[
 def joined_points(wiring: Wiring) -> IndexArray:
     """Points that zero resistance makes one, without passing a supply, share a label."""
     branches = np.flatnonzero((wiring.ohm == 0.0) & (wiring.feed < 0))
-    return _parts(wiring, np.arange(wiring.point_count), branches)
-
-
-def copper_parts(wiring: Wiring) -> IndexArray:
-    """Points that copper, joints or supplies join, whatever their resistance, share a label."""
-    branches = np.flatnonzero(np.isfinite(wiring.ohm))
     return _parts(wiring, np.arange(wiring.point_count), branches)
 
 
