@@ -147,7 +147,7 @@ class Engine:
             footing.posterior,
             evidence,
             self._permitted,
-            _unproven(footing, repaired) if found.healthy > 0.5 else [],
+            _unproven(footing, found, repaired),
         )
         return Finding(
             healthy=found.healthy,
@@ -241,8 +241,13 @@ def is_other_bin(usual: View, current: float) -> bool:
     return bool(gain + odds > usual.posterior.log_total)
 
 
-def _unproven(footing: View, repaired: Collection[str]) -> list[int]:
-    """Places of joints that were remade and may still be bad for all that was read since."""
+def _unproven(footing: View, found: Posterior, repaired: Collection[str]) -> list[int]:
+    """Places of joints that were remade and may still be bad for all that was read since.
+
+    None while something else is likely wrong: that is mended first.
+    """
+    if found.healthy <= 0.5:
+        return []
     limits = cleared_by_joint(footing.healthy, footing.joints).tolist()
     return [
         place
