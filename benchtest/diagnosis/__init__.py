@@ -1,5 +1,6 @@
 """Suspects from evidence, and the next reading worth taking."""
 
+from benchtest.diagnosis.before import Before
 from benchtest.diagnosis.engine import Engine, diagnose
 from benchtest.diagnosis.finding import (
     Finding,
@@ -15,6 +16,7 @@ from benchtest.diagnosis.profile import Profile, profile
 from benchtest.diagnosis.retest import still_valid, touched_by
 
 __all__ = [
+    "Before",
     "Engine",
     "Finding",
     "JointBand",

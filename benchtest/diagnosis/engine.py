@@ -9,6 +9,7 @@ import numpy as np
 
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
 from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.before import Before, Past
 from benchtest.diagnosis.explain import Reason, fits_nothing, reason
 from benchtest.diagnosis.faults import Priors, fault_space
 from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, Suspect
@@ -45,6 +46,8 @@ CAREFUL = 0.25
 """Odds of another bin of node current from which it is reckoned with."""
 PROVEN_OHM = 0.1
 """A remade joint is shown to be good once the readings speak against more than this. [Ω]"""
+SURE_TO_BE_BAD = 0.99
+"""Probability from which a suspect is mended rather than read about once more."""
 LEAST_ALIKE = 0.02
 """Only suspects with this much probability are worth telling apart."""
 
@@ -55,6 +58,23 @@ class Belief:
     def __init__(self, views: Views) -> None:
         self.views = views
         self._forecasters: dict[Meter, Forecaster] = {}
+        self._past: tuple[tuple[Before, ...], Meter, Past] | None = None
+
+    def past(self, before: tuple[Before, ...], meter: Meter) -> Past | None:
+        """What was known before repairs; the last one asked for is kept, None where there is none.
+
+        Of a unit it stays the same from one reading to the next.
+        """
+        if not before:
+            return None
+        if self._past is None or self._past[:2] != (before, meter):
+            self._past = before, meter, Past(before, self.views, meter)
+        return self._past[2]
+
+    def plain(self, case: Case, before: tuple[Before, ...]) -> View:
+        """The evidence with nothing taken for given."""
+        past = self.past(before, case.meter)
+        return self.views.of(case, memory=None if past is None else past.on(()))
 
     def forecaster(self, footing: View) -> Forecaster:
         """The plain one of each meter is kept."""
@@ -108,6 +128,7 @@ class Engine:
         marks: Sequence[Mark] = (),
         meter: Meter = DEFAULT_METER,
         repaired: Collection[str] = (),
+        before: Sequence[Before] = (),
     ) -> Finding:
         """Weigh every fault against the evidence, and choose the next reading.
 
@@ -118,18 +139,21 @@ class Engine:
             marks: what the eye saw.
             meter: of readings that name none, and of the next one.
             repaired: joints and nodes that were worked on before this evidence was taken.
+            before: what was seen and read before each of these was mended, in order of time.
 
         Raises:
             CircuitFault: the design's circuit has no solution.
         """
         case = Case(readings, marks, meter, repaired)
-        belief, plain = self._settled_on(case)
+        belief, plain = self._settled_on(case, tuple(before))
+        past = belief.past(tuple(before), meter)
         views: dict[tuple[Part, ...], View] = {(): plain}
 
         def look(parts: tuple[Part, ...]) -> View:
             view = views.pop(parts, None)
             if view is None:
-                view = belief.views.of(case, parts, plain.best_so_far)
+                memory = None if past is None else past.on(parts)
+                view = belief.views.of(case, parts, plain.best_so_far, memory)
             views[parts] = view
             while sum(one.responses.octets for one in views.values()) > MOST_OCTETS:
                 oldest = next((kept for kept in views if kept not in ((), parts)), None)
@@ -138,7 +162,7 @@ class Engine:
                 views.pop(oldest)  # of a large prop, the footing not asked for longest goes
             return view
 
-        several = together(look) if _is_unexplained(plain) else []
+        several = together(look) if _is_unexplained(plain, repaired) else []
         found = several_posterior(plain.posterior, self.space, several)
         footing = look(sure_parts(several, found, self.space))
         evidence = Evidence(readings, footing.weigher, footing.weighed)
@@ -148,6 +172,7 @@ class Engine:
             evidence,
             self._permitted,
             _unproven(footing, found, repaired),
+            to_mend=_is_sure(found),
         )
         return Finding(
             healthy=found.healthy,
@@ -161,14 +186,14 @@ class Engine:
             look=look_next(footing.responses, footing.posterior.chain, marks, ask.expect_bits),
         )
 
-    def _settled_on(self, case: Case) -> tuple[Belief, View]:
+    def _settled_on(self, case: Case, before: tuple[Before, ...]) -> tuple[Belief, View]:
         """What to believe of the node current, and the evidence in that light."""
-        plain = self._usual.views.of(case)
+        plain = self._usual.plain(case, before)
         if self._unsettled is None or not case.readings:
             return self._usual, plain
         if not is_other_bin(plain, self._unsettled.views.tolerances.current):
             return self._usual, plain
-        return self._unsettled, self._unsettled.views.of(case)
+        return self._unsettled, self._unsettled.plain(case, before)
 
     def _suspects(
         self, found: Posterior, sure: tuple[Part, ...], look: Look
@@ -208,9 +233,13 @@ def _strange(footing: View) -> int | None:
     return None if place is None else place + 1
 
 
-def _is_unexplained(plain: View) -> bool:
-    """True where neither a healthy prop nor its likeliest single fault explains the evidence."""
-    return plain.is_misfit(plain.best_part)
+def _is_unexplained(plain: View, repaired: Collection[str]) -> bool:
+    """True where neither a healthy prop nor its likeliest single fault explains the evidence.
+
+    That a joint is bad which was mended already is the last thing to believe.
+    """
+    best = plain.best_part
+    return plain.is_misfit(best) or (best is not None and best.where in repaired)
 
 
 def is_other_bin(usual: View, current: float) -> bool:
@@ -239,6 +268,12 @@ def is_other_bin(usual: View, current: float) -> bool:
         gain = max(gain, float(np.logaddexp.reduce(row)) + with_any_bin(mean, covariance) - less)
     odds = np.log(OTHER_BIN / (1.0 - OTHER_BIN)) - np.log(CAREFUL)
     return bool(gain + odds > usual.posterior.log_total)
+
+
+def _is_sure(found: Posterior) -> bool:
+    """True where something is bad, and known by name."""
+    joints = found.joints.sum(axis=1).max(initial=0.0)
+    return max(float(joints), float(found.chain.max(initial=0.0))) >= SURE_TO_BE_BAD
 
 
 def _unproven(footing: View, found: Posterior, repaired: Collection[str]) -> list[int]:

@@ -39,7 +39,16 @@ def reason(view: View, part: Part) -> Reason:
         part: the fault.
     """
     words, after = _of_readings(view, part)
-    return Reason(" ".join([*_of_marks(view, part), *words]), after)
+    found = [*_of_marks(view, part), *words]
+    return Reason(" ".join(found or _of_before(view, part)), after)
+
+
+def _of_before(view: View, part: Part) -> list[str]:
+    """What was read, or else seen, before something else was mended; the last such time."""
+    for mended, then in reversed([] if view.memory is None else view.memory.views):
+        if then.holds(part) and (words := _of_readings(then, part)[0] or _of_marks(then, part)):
+            return [f"Before {mended} was mended:", *words]
+    return []
 
 
 def _of_readings(view: View, part: Part) -> tuple[list[str], AfterRepair | None]:

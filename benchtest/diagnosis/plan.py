@@ -34,6 +34,8 @@ LEAST_WEIGHT = 1e-7
 """Faults with less probability are left out of the choice."""
 WORTH_TAKING_BITS = 0.015
 """A reading that tells less is not worth a person's time."""
+WORTH_WAITING_BITS = 0.2
+"""A reading that tells less is not worth more than mending what is bad for sure."""
 SHORTLIST, SHORTLIST_MANY = 96, 32
 """Candidates whose information is worked out in full; fewer where there are many faults."""
 MANY = 800
@@ -128,6 +130,8 @@ def plan_next(
     evidence: Evidence,
     permitted: Callable[[Lit], bool] = lambda _: True,
     unproven: Sequence[int] = (),
+    *,
+    to_mend: bool = False,
 ) -> NextReading:
     """Choose what to light and where to put the leads.
 
@@ -138,6 +142,8 @@ def plan_next(
         permitted: tells whether fuses and supplies can carry a lit set.
         unproven: joints that were remade and that nothing since has shown to be good, as places in
             the fault space.
+        to_mend: something is sure to be bad. The iron is the next step, unless a reading tells a
+            lot: what was read before a repair still counts after it.
     """
     responses = forecaster.responses
     parts = components_of(found, responses.space)
@@ -148,7 +154,7 @@ def plan_next(
     ease = np.array([_ease(ask, evidence.readings) for ask, _ in short])
     best = _finals(forecaster, parts, short, bits, ease)
     expect_bits = max(0.0, float(bits[best]))
-    if expect_bits < WORTH_TAKING_BITS:
+    if expect_bits < (WORTH_WAITING_BITS if to_mend else WORTH_TAKING_BITS):
         if (again := _fits_nothing(parts, evidence)) is not None:
             return NextReading(again.lit, again.probe, expect_bits, settled=False)
         if (proof := _proof(forecaster, unproven, lits, evidence.readings)) is not None:

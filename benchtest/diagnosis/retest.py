@@ -24,8 +24,7 @@ from benchtest.prop.lit import Lit, parse_lit
 from benchtest.prop.names import joint_by_name, parse_node
 
 TRIED_OHM = (1.0, 6.0, math.inf)
-"""Resistances that stand for the joint as it was, in telling which readings it moved; the first
-counts always, the others where the readings look more like them. [Ω]"""
+"""Resistances that stand for the joint as it was, in telling which readings it moved. [Ω]"""
 TOUCHED_V = 1e-4
 """A reading that such a joint moves by less is kept, and by less than its range can show. [V]"""
 TOUCHED_A = 0.05
@@ -33,8 +32,6 @@ TOUCHED_A = 0.05
 UNEQUAL_SD = 1.0
 """Standard deviations that a unit may be off its design in what the joint moves: where a design is
 alike on both sides no current crosses its middle, where a unit is not quite alike some does."""
-OFF_SHARE = 0.05
-"""A reading that is off by more than this share of the supply says no more by being off further."""
 
 
 def touched_by(design: Design, where: str) -> frozenset[int]:
@@ -125,19 +122,16 @@ def _unmoved(design: Design, name: str, readings: Sequence[Reading]) -> list[boo
     """Readings that say the same with a power joint good and as bad as it may have been.
 
     A joint that was open, or nearly, may have kept strands without volts, and so without data all
-    strands after them. Whether it did, the readings themselves say best.
+    strands after them. Little is lost by thinking the worst: what a repair may have moved still
+    counts as read before it, see `before`.
     """
     if not readings:
         return []
     good = _Expected.of(design, name, None, readings)
     ways = [_Expected.of(design, name, ohm, readings) for ohm in TRIED_OHM]
-    values = np.array([r.amps if r.volts is None else r.volts for r in readings])
-    most_off_v = OFF_SHARE * max(feed.volts for feed in design.feeds)
-    # ties fall to the worse, under which more is read again
-    likeliest = min(reversed(ways), key=lambda way: round(way.off(values, most_off_v), 6))
     touched = np.array([_told_apart(reading) for reading in readings])
     kept = np.ones(len(readings), dtype=bool)
-    for way in (ways[0], likeliest):
+    for way in ways:
         kept &= ~way.floating & (way.moved_from(good) < touched)
     return [bool(keep) for keep in kept]
 
@@ -183,11 +177,6 @@ class _Expected:
                 effects[row] = effect
                 floating[row] = solution.is_floating(reading.probe)
         return cls(value, np.array(effects), floating)
-
-    def off(self, values: FloatArray, most_v: float) -> float:
-        """How far readings are from these, a limit to each; floating copper shows anything."""
-        off = np.minimum(np.abs(values - self.value), most_v)
-        return float(np.where(self.floating, most_v / 2.0, off).sum())
 
     def moved_from(self, good: _Expected) -> FloatArray:
         """How far each reading may lie from where it lies with a good joint, (readings,)."""

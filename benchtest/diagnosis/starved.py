@@ -111,6 +111,15 @@ def rules_out_more(weigher: Weigher, mean: FloatArray, covariance: FloatArray) -
     return bool(away.sum() >= 2)
 
 
+def means_at(weigher: Weigher, joint: int, column: int) -> FloatArray:
+    """Readings with the joint at one resistance, shape (readings,)."""
+    responses, means = weigher.responses, []
+    for effect in weigher.effects:
+        solution = responses.exact(responses.space.joints[joint].name, column, effect.taps.lit)
+        means.append(read_at(solution, effect.taps.moved_to(solution.circuit)))
+    return weigher.ordered(means, axis=0)
+
+
 def solve_at(weigher: Weigher, joint: int, column: int) -> tuple[FloatArray, FloatArray]:
     """Readings and their covariance with the joint at one resistance."""
     responses = weigher.responses

@@ -15,6 +15,7 @@ import numpy as np
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import FaultSpace
 from benchtest.diagnosis.part import Part
+from benchtest.diagnosis.partly import partly
 from benchtest.diagnosis.posterior import Posterior
 from benchtest.diagnosis.response import COLUMNS, GRID, STEP_LOG
 from benchtest.diagnosis.view import View
@@ -71,8 +72,10 @@ def together(look: Look) -> list[Together]:
     """
     found: dict[frozenset[tuple[str, str]], Together] = {}
     plain = look(())
-    footings = [part for _, part in plain.likeliest if plain.is_footing(part)]
-    anchors = [_alone(look, part) for part in footings[:ANCHORS]]
+    footings = [part for _, part in plain.likeliest if plain.is_footing(part)][:ANCHORS]
+    known = {(part.where, part.kind) for part in footings}
+    footings += [part for part in partly(plain) if (part.where, part.kind) not in known]
+    anchors = [_alone(look, part) for part in footings]
     for _ in range(MOST_TOGETHER - 1):
         more: dict[frozenset[tuple[str, str]], Together] = {}
         for anchor in anchors:
@@ -274,8 +277,8 @@ def several_posterior(single: Posterior, space: FaultSpace, several: list[Togeth
     if not several:
         return single
     log_total = float(np.logaddexp.reduce([single.log_total, *(t.log_weight for t in several)]))
-    alone = float(np.exp(single.log_total - log_total))
-    joints, chain = single.joints * alone, single.chain * alone
+    share = float(np.exp(single.log_total - log_total))
+    joints, chain = single.joints * share, single.chain * share
     place_of = {joint.name: place for place, joint in enumerate(space.joints)}
     for one in several:
         share = float(np.exp(one.log_weight - log_total))
@@ -284,7 +287,9 @@ def several_posterior(single: Posterior, space: FaultSpace, several: list[Togeth
                 chain[part.chain] += share
             else:
                 joints[place_of[part.where]] += share * one.grids[part.where]
-    return Posterior(single.healthy * alone, joints, chain, log_total)
+    return Posterior(
+        single.healthy * float(np.exp(single.log_total - log_total)), joints, chain, log_total
+    )
 
 
 def sure_parts(several: list[Together], found: Posterior, space: FaultSpace) -> tuple[Part, ...]:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,6 +53,27 @@ class Case:
     repaired: Collection[str]
 
 
+class Memory(Protocol):
+    """What was seen and read before something was mended, on one footing of the unit as it is.
+
+    Logarithms of likelihood; see `View`.
+    """
+
+    @property
+    def healthy(self) -> float: ...
+
+    @property
+    def views(self) -> Sequence[tuple[str, View]]: ...
+
+    def joints(self, space: FaultSpace, *, roughly: bool = False) -> FloatArray: ...
+
+    def row(self, where: str) -> FloatArray | float: ...
+
+    def chain(self, space: FaultSpace) -> FloatArray: ...
+
+    def is_misfit(self, further: Part | None) -> bool: ...
+
+
 @dataclass
 class View:
     """One footing.
@@ -64,6 +86,7 @@ class View:
         parts: faults taken for given.
         responses: the circuit with them; shared by cases of one design.
         best: logarithm of the readings' likelihood under the best explanation known before.
+        memory: what was seen and read before something was mended, on this footing.
     """
 
     design: Design
@@ -73,6 +96,7 @@ class View:
     parts: tuple[Part, ...]
     responses: Responses
     best: float = -np.inf
+    memory: Memory | None = None
     _rows: dict[int, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
 
     @cached_property
@@ -108,7 +132,8 @@ class View:
     def healthy(self) -> float:
         """Logarithm of the evidence's likelihood with nothing wrong but what is given."""
         read = 0.0 if self.weigher is None else self.weigher.healthy()
-        return read + self._seen_healthy
+        then = 0.0 if self.memory is None else self.memory.healthy
+        return read + self._seen_healthy + then
 
     @cached_property
     def posterior(self) -> Posterior:
@@ -157,14 +182,30 @@ class View:
     @cached_property
     def joints(self) -> FloatArray:
         """Logarithm of likelihood with one more joint at fault, shape (joints, COLUMNS)."""
-        looks = self._looks.joints()
-        return looks if self.weighed is None else looks + self.weighed.joints
+        rows = self._looks.joints()
+        if self.weighed is not None:
+            rows = rows + self.weighed.joints
+        return rows if self.memory is None else rows + self.memory.joints(self.responses.space)
+
+    @cached_property
+    def told_roughly(self) -> FloatArray:
+        """The same by estimate where nodes are starved: no circuit is solved for it."""
+        rows = self._looks.joints(roughly=True)
+        if self.weigher is not None:
+            _ = self.healthy
+            count = len(rows)
+            rows = rows + [self.weigher.joint(joint, roughly=True)[1] for joint in range(count)]
+        if self.memory is not None:
+            rows = rows + self.memory.joints(self.responses.space, roughly=True)
+        return np.asarray(rows)
 
     @cached_property
     def chain(self) -> FloatArray:
         """The same of one more fault of the data line or a node, shape (chain faults,)."""
-        looks = self._seen_chain
-        return looks if self.weigher is None else looks + self.weigher.chain()
+        rows = self._seen_chain
+        if self.weigher is not None:
+            rows = rows + self.weigher.chain()
+        return rows if self.memory is None else rows + self.memory.chain(self.responses.space)
 
     @cached_property
     def odds(self) -> tuple[FloatArray, FloatArray]:
@@ -177,15 +218,25 @@ class View:
             return float(self.odds[1][self._chain_place(part)])
         return float(self.odds[0][self._joint_place(part.where), part.column])
 
+    def holds(self, part: Part) -> bool:
+        """True for a fault that may come on top of what is given."""
+        return self.carries(part.where) if part.chain < 0 else not self._has(part.chain)
+
     def carries(self, where: str) -> bool:
         """True for a joint that is not given and has current to show itself by."""
         return any(joint.name == where for joint in self.responses.space.joints)
 
     def row(self, where: str) -> FloatArray:
         """One row of `joints` with its odds, without the others, shape (COLUMNS,)."""
+        return np.asarray(self.told_row(where) + self.odds[0][self._joint_place(where)])
+
+    def told_row(self, where: str) -> FloatArray:
+        """One row of `joints`, shape (COLUMNS,)."""
         joint = self._joint_place(where)
-        total = self._looks.joints([joint])[joint] + self.odds[0][joint]
-        return np.asarray(total if self.weigher is None else total + self._read_row(joint)[1])
+        total = self._looks.joints([joint])[joint]
+        if self.weigher is not None:
+            total = total + self._read_row(joint)[1]
+        return np.asarray(total if self.memory is None else total + self.memory.row(where))
 
     @cached_property
     def likeliest(self) -> list[tuple[float, Part]]:
@@ -195,12 +246,7 @@ class View:
     @cached_property
     def promising(self) -> list[tuple[float, Part]]:
         """The same by estimate where nodes are starved: no circuit is solved for it."""
-        rows = self._looks.joints(roughly=True)
-        if self.weigher is not None:
-            _ = self.healthy
-            count = len(rows)
-            rows = rows + [self.weigher.joint(joint, roughly=True)[1] for joint in range(count)]
-        return [row for row in self._ranked(rows) if self.is_footing(row[1])]
+        return [row for row in self._ranked(self.told_roughly) if self.is_footing(row[1])]
 
     @property
     def best_part(self) -> Part | None:
@@ -238,7 +284,9 @@ class View:
             looks = float(self._looks.joints([joint])[joint, further.column])
         if best_explained(self._looks.looks) - looks > MISFIT_LOOKS:
             return True
-        return self._chance(further) < MISFIT_CHANCE
+        if self._chance(further) < MISFIT_CHANCE:
+            return True
+        return self.memory is not None and self.memory.is_misfit(further)
 
     def _chance(self, further: Part | None) -> float:
         """How often readings would be as far off as they are, or farther."""
@@ -331,10 +379,16 @@ class Views:
         other._responses = self._responses
         return other
 
-    def of(self, case: Case, parts: tuple[Part, ...] = (), best: float = -np.inf) -> View:
+    def of(
+        self,
+        case: Case,
+        parts: tuple[Part, ...] = (),
+        best: float = -np.inf,
+        memory: Memory | None = None,
+    ) -> View:
         """Evidence on the footing of some faults."""
         responses = self.responses(parts)
-        return View(self.design, self.space, case, self.tolerances, parts, responses, best)
+        return View(self.design, self.space, case, self.tolerances, parts, responses, best, memory)
 
     def responses(self, parts: tuple[Part, ...] = ()) -> Responses:
         """The circuit with some faults; the plain one is kept for good, the others for a while."""

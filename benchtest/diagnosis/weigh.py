@@ -309,6 +309,13 @@ class Weigher:
         drawn_a = solution.load_a
         return np.asarray(1.0 - dark.node_a / np.where(drawn_a > 0.0, drawn_a, np.inf))
 
+    def about(self) -> FloatArray:
+        """Readings under every joint's fault by estimate, shape (joints, COLUMNS, readings)."""
+        push = np.array([effect.capped_push for effect in self.effects])[self.sums.of]
+        return np.asarray(
+            self.healthy_mean() + np.moveaxis(push, 0, -1) * self.sums.own[:, None, :]
+        )
+
     def joint(self, joint: int, *, roughly: bool = False) -> tuple[FloatArray, FloatArray]:
         """One joint at all resistances: predicted readings, and logarithm of their likelihood.
 

@@ -180,7 +180,7 @@ class Session:
 def diagnose_state(engine: Engine, state: State, meter: Meter) -> Finding:
     """What the evidence of a session says, in whichever program it is asked."""
     repaired = [repair.where for repair in state.repairs]
-    return engine.diagnose(state.readings, state.evidence_marks, meter, repaired)
+    return engine.diagnose(state.readings, state.evidence_marks, meter, repaired, state.before)
 
 
 def _stamp(clock: Clock) -> str:

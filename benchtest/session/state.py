@@ -7,7 +7,7 @@ import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from benchtest.diagnosis import still_valid, touched_by
+from benchtest.diagnosis import Before, still_valid, touched_by
 from benchtest.errors import InputError
 from benchtest.evidence.marks import Mark, check_seen, parse_nodes
 from benchtest.evidence.meter import Meter
@@ -67,8 +67,9 @@ class State:
         looked_level: level at which each of these was lit.
         marks: what was seen and still stands.
         readings: readings that still stand.
-        stale: readings that a repair has moved; kept, no longer used.
+        stale: readings that a repair has moved; kept for the record.
         repairs: in order.
+        before: what was seen and read before each of these.
         notes: in order.
         stage: the unit's stage, where this session set one.
         tested_earlier: some of what was tested was tested before the unit was last worked on for
@@ -93,6 +94,7 @@ class State:
     readings: tuple[Reading, ...] = ()
     stale: tuple[Reading, ...] = ()
     repairs: tuple[RepairDone, ...] = ()
+    before: tuple[Before, ...] = ()
     notes: tuple[str, ...] = ()
     stage: Stage | None = None
     tested_earlier: bool = False
@@ -242,7 +244,7 @@ def _repair(state: State, what: RepairDone) -> State:
     touched = touched_by(state.design, what.where)
     valid = still_valid(state.design, what.where, state.readings)
     pairs = list(zip(state.readings, valid, strict=True))
-    return dataclasses.replace(
+    after = dataclasses.replace(
         state,
         verdicts={n: passed for n, passed in state.verdicts.items() if n not in touched},
         marks=tuple(mark for mark in state.marks if mark.strand not in touched),
@@ -254,6 +256,9 @@ def _repair(state: State, what: RepairDone) -> State:
         wiggled={e: ok for e, ok in state.wiggled.items() if parse_end(e).strand not in touched},
         search=None,
     )
+    then = state.readings, tuple(state.evidence_marks)
+    before = Before(what.where, *then, after.readings, tuple(after.evidence_marks))
+    return dataclasses.replace(after, before=(*state.before, before))
 
 
 def _soldered_feeds(state: State, where: str) -> frozenset[str]:

@@ -25,7 +25,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.circuit.predict import every_strand_end
-from benchtest.diagnosis import Engine, Finding, still_valid
+from benchtest.diagnosis import Before, Engine, Finding, still_valid
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.reading import Reading
@@ -181,8 +181,9 @@ def find_two(engine: Engine, design: Design, hidden: list[str], seed: int) -> Ca
     readings: list[Reading] = []
     marks: list[Mark] = []
     repaired: list[str] = []
+    before: list[Before] = []
     while case.readings < MOST_READINGS_TWO:
-        finding = engine.diagnose(readings, marks, repaired=repaired)
+        finding = engine.diagnose(readings, marks, repaired=repaired, before=before)
         if readings:
             note(case, finding)
         if finding.look:
@@ -201,7 +202,9 @@ def find_two(engine: Engine, design: Design, hidden: list[str], seed: int) -> Ca
                 h for h in case.hidden if h.partition("=")[0] == worst
             ]
             valid = still_valid(design, worst, readings)
-            readings = [reading for reading, ok in zip(readings, valid, strict=True) if ok]
+            kept = [reading for reading, ok in zip(readings, valid, strict=True) if ok]
+            before.append(Before(worst, tuple(readings), tuple(marks), tuple(kept)))
+            readings = kept
             repaired.append(worst)
             marks = []
             continue

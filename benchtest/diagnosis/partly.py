@@ -1,0 +1,60 @@
+"""Joints that explain many of the readings, whatever they leave to another fault.
+
+By the likelihood of all readings, a fault that explains all but one of them has no more to be said
+for it than one that explains nothing. So each reading's say is limited here.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.part import Part
+from benchtest.diagnosis.response import GRID
+from benchtest.diagnosis.starved import APART, means_at
+from benchtest.diagnosis.view import View
+from benchtest.diagnosis.weigh import Weigher
+
+TRIED, MOST = 3, 2
+"""Joints that are looked at closely, and those that are returned at the most."""
+EXPLAINED = 0.2
+"""Share of what a reading moved by which an explanation may miss it."""
+
+
+def partly(view: View) -> list[Part]:
+    """Joints at the resistance that explains most readings; those that explain most first.
+
+    Args:
+        view: the evidence on any footing.
+    """
+    weigher = view.weigher
+    if weigher is None:
+        return []
+    score = _score(weigher, weigher.about()) + view.odds[0]
+    order = np.argsort(-np.round(score.max(axis=1), 6), kind="stable")[:TRIED]
+    found = []
+    for joint in order.tolist():
+        best, column = float(score[joint].max()), int(score[joint].argmax())
+        if any(effect.base.bent[joint, column] for effect in weigher.effects):
+            best, column = _solved(view, weigher, joint)
+        part = Part(view.responses.space.joints[joint].name, "resistive").at(column)
+        found.append((best, part))
+    found.sort(key=lambda row: -round(row[0], 6))
+    return [part for _, part in found[:MOST]]
+
+
+def _solved(view: View, weigher: Weigher, joint: int) -> tuple[float, int]:
+    """The same of a joint that starves nodes: an estimate is right about volts, not about ohms."""
+    bent = np.logical_or.reduce([effect.base.bent[joint] for effect in weigher.effects])
+    first = int(np.flatnonzero(bent)[0])
+    columns = sorted({*range(first, GRID, APART // 2), GRID})
+    means = np.array([means_at(weigher, joint, column) for column in columns])
+    score = _score(weigher, means) + view.odds[0][joint, columns]
+    return float(score.max()), columns[int(score.argmax())]
+
+
+def _score(weigher: Weigher, mean: FloatArray) -> FloatArray:
+    """How many readings are explained, and how well, shape (...,) of mean's (..., readings)."""
+    moved = weigher.values - weigher.healthy_mean()
+    variance = np.diag(weigher.healthy_covariance) + (EXPLAINED * moved) ** 2
+    return -np.asarray(np.log1p((weigher.values - mean) ** 2 / variance).sum(axis=-1))
