@@ -46,6 +46,7 @@ def observe(prop: VirtualProp) -> list[Sight]:
 
 def _words(prop: VirtualProp) -> np.ndarray:
     """Place in `SEEN` of each node's look, -1 for nodes that are rightly dark; shape (nodes,)."""
+    fallen = prop.fallen()  # first: nodes that starve lose what they were told
     wanted, told, latched = prop.wanted(), prop.told(), prop.latched()
     should, shines = np.asarray(wanted.any(axis=1)), np.asarray(latched.any(axis=1))
     light = prop.light()
@@ -59,5 +60,6 @@ def _words(prop: VirtualProp) -> np.ndarray:
     words[strongest < DIM_SHARE] = SEEN.index("dim")
     words[strongest < DARK_SHARE] = SEEN.index("dark")
     words[((latched != told).any(axis=1) | ~should) & shines] = SEEN.index("stuck")
+    words[fallen & should] = SEEN.index("flicker")
     words[~should & (strongest < DARK_SHARE)] = -1
     return words

@@ -60,6 +60,7 @@ class VirtualProp:
         self._chance = None if seed is None else np.random.default_rng([seed, 1])
         self._latched = np.zeros((design.node_count, design.node.channels), dtype=np.uint8)
         self._wanted = self._latched
+        self._fallen = np.zeros(design.node_count, dtype=bool)
         self._wire_up()
 
     def _wire_up(self) -> None:
@@ -99,7 +100,8 @@ class VirtualProp:
         duty[self._line.dark] = 0.0
         solution = self._circuit.solve(duty)
         asleep = solution.node_v < self.design.node.logic_v
-        if self._latched[asleep].any():
+        self._fallen = asleep & self._latched.any(axis=1)
+        if self._fallen.any():
             self._latched[asleep] = 0
             duty[asleep] = 0.0
             solution = self._circuit.solve(duty)
@@ -132,6 +134,11 @@ class VirtualProp:
     def latched(self) -> NDArray[np.uint8]:
         """What each node was last told, shape (nodes, colours)."""
         return self._latched
+
+    def fallen(self) -> NDArray[np.bool_]:
+        """Nodes that took the last light and starved of it: they flash with every frame, (nodes,)."""
+        _ = self.solution
+        return self._fallen
 
     # -- the bench meter ---------------------------------------------------------------------
 

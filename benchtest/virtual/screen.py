@@ -13,9 +13,12 @@ from rich.text import Text
 from benchtest.virtual.observe import observe
 from benchtest.virtual.server import Listening, Simulation
 
-SIGNS = {"ok": "#", "dark": "x", "dim": "-", "warm": "w", "wrong-colour": "c", "stuck": "s"}
+SIGNS = {
+    "ok": "#", "dark": "x", "dim": "-", "warm": "w", "wrong-colour": "c", "stuck": "s",
+    "flicker": "f",
+}  # fmt: skip
 """A node that should be lit, by how it looks; one that should be dark, and is, is a dot."""
-LEGEND = "# lit  . off  x dark  - dim  w warm  s stuck"
+LEGEND = "# lit  . off  x dark  - dim  w warm  s stuck  f flicker"
 HELP = "Type a probe (4A) to read it, repair 4A+ to work on it; Ctrl-C ends"
 GLOW = 0.02
 """Share of full light from which a node that should be dark is seen to be lit."""
