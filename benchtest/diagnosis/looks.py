@@ -294,7 +294,7 @@ class LookWeigher:
         kind, ground = self.design.node, self._ground(lit)
         plenty_v = max(kind.logic_v, *kind.full_v.values())
         plain = sum(float(look.weigh(ground[None, self._nodes(look)])[0]) for look in looks)
-        enough = base.solution.node_v.min() >= plenty_v
+        enough = base.solution.node_v.min(initial=np.inf) >= plenty_v
         for number in wanted:
             joint = self.space.joints[number]
             per_amp[self.responses.circuit.loaded] = base.joint_load[:, number]

@@ -215,8 +215,11 @@ class Responses:
         headroom_v = np.where(headroom_v > 0.0, headroom_v, np.inf)  # bent already: slope is in
         per_amp = base.joint_load
         with np.errstate(divide="ignore"):
-            most_a = np.where(per_amp < 0.0, headroom_v[:, None] / -per_amp, np.inf).min(axis=0)
-            least_a = -np.where(per_amp > 0.0, headroom_v[:, None] / per_amp, np.inf).min(axis=0)
+            down_a = np.where(per_amp < 0.0, headroom_v[:, None] / -per_amp, np.inf)
+            up_a = np.where(per_amp > 0.0, headroom_v[:, None] / per_amp, np.inf)
+        # no node at all draws anything where open joints cut all of them off
+        most_a = down_a.min(axis=0, initial=np.inf)
+        least_a = -up_a.min(axis=0, initial=np.inf)
         return np.asarray((base.push > most_a[:, None]) | (base.push < least_a[:, None]))
 
     def _straight_above_v(self, base: Base) -> FloatArray:
