@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from benchtest.diagnosis.weigh import TapEffects, Weigher
 
 MATERIALS = (Made.WIRE, Made.COPPER, Made.FUSE)
+CACHE_OCTETS = 400_000
+"""Of a large array's rows, so many are worked on at a time."""
 TERMS = 4
 """What a cause does is `a + b·back + c·push + d·back·push`."""
 
@@ -93,12 +95,16 @@ class Sums:
         count = len(effects)
         self._node_cross = np.empty((len(self.own), len(self.of), count))
         self._node_both = np.empty((len(self.own), count, count))
+        # with flat loads one array serves all lit sets: its square is formed once
+        alike = weigher.responses.is_large and all(each is loads[0] for each in loads)
+        square = loads[0] ** 2 if alike else None
         for one in range(count):
             drawn = plain * amps[one][:, None]
             self._node_cross[:, :, one] = -node * loads[one].T @ drawn
             self._node_cross[:, :, one] -= strand * strands[one].T @ plain_strands
         for one, other in combinations_with_replacement(range(count), 2):
-            found = node * (loads[one] * loads[other]).T @ (amps[one] * amps[other])
+            moved = loads[one] * loads[other] if square is None else square
+            found = node * moved.T @ (amps[one] * amps[other])
             found += strand * np.einsum("sj,sj->j", strands[one], strands[other])
             self._node_both[:, one, other] = self._node_both[:, other, one] = found
 
@@ -163,10 +169,20 @@ class _Causes:
         # one row for each material: of thousands of branches, none is picked out and copied
         made = circuit.wiring.made[circuit.kept] == np.array(MATERIALS)[:, None]
         healthy = [effect.load.sum(axis=0), *((made * branch_a) @ branch)]
-        back = [-(base.solution.load_a @ load), *((made * branch_a) @ volts)]
         conducted = [(siemens * of)[:, None] * branch for of in made]
-        push = [np.zeros((joints, taps)), *(volts.T @ each for each in conducted)]
-        both = [np.zeros(joints), *((made * siemens) @ volts**2)]
+        pushed = siemens[:, None] * circuit.supply_matrix
+        if weigher.responses.is_large:
+            columns_of = [*conducted, (made * branch_a).T, pushed]
+            found, squares = _products(volts, np.hstack(columns_of), made * siemens)
+            widths = np.cumsum([each.shape[1] for each in columns_of])[:-1]
+            *moved, back_of, supplied = np.split(found, widths, axis=1)
+            drops = back_of.T
+        else:
+            drops, supplied = (made * branch_a) @ volts, volts.T @ pushed
+            moved, squares = [volts.T @ each for each in conducted], (made * siemens) @ volts**2
+        back = [-(base.solution.load_a @ load), *drops]
+        push = [np.zeros((joints, taps)), *moved]
+        both = [np.zeros(joints), *squares]
         # a clamp's own cable, see `taps.own_log_ohm`
         clamped = effect.taps.cable >= 0
         healthy[1] = healthy[1] - clamped * effect.value
@@ -190,14 +206,27 @@ class _Causes:
         response = branch[rows].T * shares
         law = effect.read.per_amp.T @ effect.law
         self.healthy = joined(effect.read.per_supply, healthy, response * current_a, law)
-        pushed = siemens[:, None] * circuit.supply_matrix
         law = -(load.T @ effect.law)
-        self.back = joined(-(volts.T @ pushed), back, own * current_a, law)
+        self.back = joined(-supplied, back, own * current_a, law)
         still = np.broadcast_to(none, (joints, taps, len(supply)))
         none_of_law = np.zeros((joints, taps, law.shape[1]))  # a node pushes nothing
         self.push = joined(still, push, own_through[:, None, :] * response, none_of_law)
         through = own * own_through
         self.both = joined(np.repeat(none, joints, axis=0), both, through, none_of_law[:, 0])
+
+
+def _products(
+    volts: FloatArray, columns: FloatArray, weights: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """`volts.T @ columns` and `weights @ volts**2`: once through `volts`, by what a cache holds."""
+    found = np.zeros((volts.shape[1], columns.shape[1]))
+    squares = np.zeros((len(weights), volts.shape[1]))
+    step = max(1, CACHE_OCTETS // max(1, volts[:1].nbytes))
+    for start in range(0, len(volts), step):
+        some = volts[start : start + step]
+        found += some.T @ columns[start : start + step]
+        squares += weights[:, start : start + step] @ (some * some)
+    return found, squares
 
 
 def _by_strand(weigher: Weigher, per_node: FloatArray) -> FloatArray:

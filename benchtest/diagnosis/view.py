@@ -168,7 +168,7 @@ class View:
         most = most_joints(self.weigher)
         if len(starving) <= most:
             return frozenset()
-        rough = [self.weigher.joint(int(joint), roughly=True)[1].max() for joint in starving]
+        rough = [self.weigher.promise(int(joint)).max() for joint in starving]
         order = np.argsort(-np.round(rough, 9), kind="stable")
         for joint in starving[order[:most]].tolist():
             self._read_row(joint)  # the likeliest first, lest the work allowed does not reach them

@@ -46,6 +46,9 @@ from benchtest.diagnosis.straight import Sums, straight_rows
 from benchtest.diagnosis.taps import FLOATING_SD_V, Noise, Taps, own_log_ohm, read_at
 from benchtest.diagnosis.wiring import SHORTED_V, Shorted, extra_a
 
+THIN = 6
+"""Steps of the grid between two resistances that a large prop's joint is first weighed at."""
+
 
 @dataclass(frozen=True)
 class TapEffects:
@@ -358,6 +361,32 @@ class Weigher:
         bases = [effect.base for effect in self.effects]
         rows = [base.bent_alone(joint) if alone else base.bent[joint] for base in bases]
         return np.asarray(np.logical_or.reduce(rows))
+
+    def promise(self, joint: int) -> FloatArray:
+        """Logarithm of likelihood at all resistances, roughly, shape (COLUMNS,).
+
+        Of a large prop the straight part is worked out where it matters: at every few steps, and
+        at each step round the best of them.
+        """
+        if not self.responses.is_large:
+            return self.joint(joint, roughly=True)[1]
+        bent = self._bent(joint, False)
+        straight, starved = np.flatnonzero(~bent), np.flatnonzero(bent)
+        weight = np.empty(COLUMNS)
+        if len(straight):
+            some = np.union1d(straight[::THIN], straight[-1:])
+            weight[some] = self._straight_weight(joint, some)
+            best = int(some[weight[some].argmax()])
+            near = straight[np.abs(straight - best) < THIN]
+            weight[near] = self._straight_weight(joint, near)
+            known = np.union1d(some, near)
+            weight[straight] = np.interp(straight, known, weight[known])
+        if len(starved):
+            _, weight[starved] = estimated_rows(self, joint, starved)
+        return weight
+
+    def _straight_weight(self, joint: int, columns: NDArray[np.intp]) -> FloatArray:
+        return self.density(*straight_rows(self, joint, columns), joint)
 
     def joint(
         self, joint: int, *, roughly: bool = False, alone: bool = False

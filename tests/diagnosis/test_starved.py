@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from benchtest.diagnosis import Engine, Finding
+from benchtest.diagnosis import Engine, Finding, response
 from benchtest.diagnosis.response import COLUMNS, LARGE_NODES, Responses
 from benchtest.diagnosis.starved import MOST_SOLVED_LARGE, Work
+from benchtest.diagnosis.straight import straight_rows
 from benchtest.diagnosis.view import Case
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER
@@ -123,3 +123,26 @@ def test_readings_taken_where_logic_stops_say_little(make_fan: MakeFan) -> None:
     whole = np.array([reading.lit == everything(design) for reading in readings])
     assert sd[whole].min() > 1.0
     assert sd[~whole].max() < 0.3
+
+
+def test_what_is_formed_in_one_go_of_a_large_prop_is_what_is_formed_of_a_small_one(
+    starved: Design, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of all joints and of one alone, by estimate and in full: to the last digits but a few."""
+    case = Case(_readings(starved, {"9A+": 0.5}), (), DEFAULT_METER, ())
+    weigher = Engine(starved)._usual.views.of(case).weigher
+    assert weigher is not None
+    joint = [joint.name for joint in weigher.responses.space.joints].index("9A+")
+    columns = np.array([0, 4, 9])
+    as_large = straight_rows(weigher, joint, columns)
+    alone = straight_rows(weigher, joint, columns, alone=True)
+    full, thin = weigher.joint(joint, roughly=True)[1], weigher.promise(joint)
+    assert thin.argmax() == full.argmax()
+    assert np.logaddexp.reduce(thin) == pytest.approx(np.logaddexp.reduce(full), abs=0.1)
+    monkeypatch.setattr(response, "LARGE_NODES", 10**9)
+    small = Engine(starved)._usual.views.of(case).weigher
+    assert small is not None
+    for mean, covariance in (as_large, alone):
+        expected = straight_rows(small, joint, columns)
+        assert mean == pytest.approx(expected[0], rel=1e-9)
+        assert covariance == pytest.approx(expected[1], rel=1e-8, abs=1e-18)
