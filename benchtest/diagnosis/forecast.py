@@ -188,10 +188,13 @@ class Forecaster:
 
     def _doubt(self, base: Base, back: Backward, law: FloatArray, value: FloatArray) -> FloatArray:
         """See `starved.doubt`, shape (probes,)."""
-        drawn = np.column_stack([self.tolerances.current * base.solution.load_a, law])
-        pushed = self.responses.circuit.load_incidence.gather(drawn)
-        moved = back.factor.condense(pushed).T @ back.skeleton
-        return doubt(self.responses, base.lit, moved, value)
+
+        def moved() -> FloatArray:
+            drawn = np.column_stack([self.tolerances.current * base.solution.load_a, law])
+            pushed = self.responses.circuit.load_incidence.gather(drawn)
+            return np.asarray(back.factor.condense(pushed).T @ back.skeleton)
+
+        return doubt(self.responses, base.lit, value, moved)
 
     def _back(self, solution: Solution) -> Backward:
         """The probes solved backwards; once for all lit sets whose loads are flat."""

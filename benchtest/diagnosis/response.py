@@ -137,6 +137,7 @@ class Responses:
     near: Responses | None = None
     """The same design with nothing given."""
     _flat_stiffness: FloatArray | None = None
+    _solutions: dict[Lit, Solution] = field(default_factory=dict)
     _bases: dict[Lit, Base] = field(default_factory=dict)
     _exact: dict[tuple[str, float, Lit], Solution] = field(default_factory=dict)
     _flat_alone: dict[int, JointEffects] = field(default_factory=dict)
@@ -221,7 +222,7 @@ class Responses:
         return self._bases[lit]
 
     def _make_base(self, lit: Lit) -> Base:
-        solution = self.circuit.solve(self.duty(lit), self._near(lit))
+        solution = self.solution(lit)
         columns = self.joint_columns
         own_ohm = self._own_ohm(solution)
         healthy_ohm = np.array([joint.ohm for joint in self.space.joints])
@@ -233,13 +234,19 @@ class Responses:
         phi = np.where(cut, 0.0, change_s / np.where(cut, 1.0, remains))
         return Base(lit, solution, self, own_ohm, across_v, -phi * across_v[:, None], phi, cut)
 
+    def solution(self, lit: Lit) -> Solution:
+        """The prop under a lit set, with nothing more wrong."""
+        if lit not in self._solutions:
+            self._solutions[lit] = self.circuit.solve(self.duty(lit), self._near(lit))
+        return self._solutions[lit]
+
     def _near(self, lit: Lit) -> Solution | None:
         """Where to settle a large prop from; the same wherever it was asked for before."""
         if self.near is None or not self.is_large:
             return None
         if not self.circuit.shares_unknowns(self.near.circuit):
             return None
-        return self.near.base(lit).solution
+        return self.near.solution(lit)
 
     def _own_ohm(self, solution: Solution) -> FloatArray:
         """What an ampere pushed through each joint does to its own volts, shape (joints,). [Ω]"""

@@ -11,7 +11,7 @@ that much less sure.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -108,26 +108,28 @@ def most_joints(weigher: Weigher) -> int:
     return MOST_SOLVED // 2 // (KNOTS * each)
 
 
-def doubt(responses: Responses, lit: Lit, moved: FloatArray, value: FloatArray) -> FloatArray:
+def doubt(
+    responses: Responses, lit: Lit, value: FloatArray, moved: Callable[[], FloatArray]
+) -> FloatArray:
     """What a lit set under which a sound prop is starved leaves open of its readings.
 
     Args:
         responses: the design, with nothing given or something.
         lit: strands lit.
-        moved: what one standard deviation of node current and of each cause of the nodes' law does
-            to each reading, shape (causes, readings).
         value: the readings expected, shape (readings,).
+        moved: tells what one standard deviation of node current and of each cause of the nodes' law
+            does to each reading, shape (causes, readings).
 
     Returns:
         One standard deviation of each by itself, shape (readings,); 0 where nothing is starved.
     """
     sound = responses.near or responses
-    solution, kind = sound.base(lit).solution, responses.design.node
-    found = np.zeros(len(value))
+    solution, kind = sound.solution(lit), responses.design.node
     lit_v = solution.node_v[solution.duty.any(axis=1)].min(initial=np.inf)
     near_v = NEAR_SD * headroom_sd_v(kind)
-    if near_v and lit_v < max(kind.full_v.values(), default=0.0) + near_v:
-        found = CURVED_SHARE * np.sqrt((moved**2).sum(axis=0))
+    found = np.zeros(len(value))
+    if near_v and lit_v < max(kind.full_v.values()) + near_v:
+        found = CURVED_SHARE * np.sqrt((moved() ** 2).sum(axis=0))
     if solution.node_v.min() < kind.logic_v + BROWN_V:
         return np.maximum(np.maximum(BROWN_SD_V, np.abs(value)), found)
     return found

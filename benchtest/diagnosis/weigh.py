@@ -161,11 +161,11 @@ class Weigher:
             self.noise = Noise(own, self.noise.gain)
 
     def _doubt(self, effect: TapEffects) -> FloatArray:
-        moved = [
-            self.tolerances.current * effect.load.sum(axis=0),
-            *(effect.read.per_amp.T @ effect.law).T,
-        ]
-        return doubt(self.responses, effect.taps.lit, np.array(moved), effect.value)
+        def moved() -> FloatArray:
+            current = self.tolerances.current * effect.load.sum(axis=0)
+            return np.vstack([current, effect.law.T @ effect.read.per_amp])
+
+        return doubt(self.responses, effect.taps.lit, effect.value, moved)
 
     def ordered(self, parts: list[FloatArray], axis: int) -> FloatArray:
         """Lit sets' parts joined and put back into the order of the readings."""
