@@ -12,6 +12,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from benchtest.circuit.incidence import Incidence
 from benchtest.circuit.ladder import Factor
 from benchtest.circuit.network import AT_ONCE, Circuit, Solution
 from benchtest.circuit.tolerance import (
@@ -25,6 +26,9 @@ from benchtest.circuit.tolerance import (
 )
 from benchtest.circuit.wiring import FloatArray, Made
 from benchtest.prop.design import Probe
+
+MANY_PROBES = 1000
+"""Probes from which it is worth while to solve for their points instead, at the cost of a digit."""
 
 
 def standard_deviation_v(
@@ -134,6 +138,27 @@ def _nodes(solution: Solution, back: FloatArray) -> FloatArray:
     return np.asarray(total.sum(axis=0) + inner.sum(axis=0))
 
 
+def _solved(factor: Factor, columns: FloatArray) -> FloatArray:
+    """The skeleton's answer to many right-hand sides, some at a time, same shape."""
+    starts = range(0, columns.shape[1], AT_ONCE)
+    blocks = [columns[:, start : start + AT_ONCE] for start in starts]
+    solved = [factor.solve_skeleton(block) for block in blocks]
+    return np.ascontiguousarray(np.concatenate(solved, axis=1))  # rows are picked
+
+
+def _solved_by_points(factor: Factor, probes: Incidence) -> FloatArray:
+    """The same of probes, from an ampere into each point that they touch."""
+    points = np.unique(np.concatenate([probes.tail, probes.head]))
+    points = points[points >= 0]
+    every = np.arange(len(points))
+    columns = np.zeros((probes.count, len(points)))
+    columns[points, every] = 1.0
+    solved = np.hstack([_solved(factor, columns), np.zeros((probes.count, 1))])
+    at = np.full(probes.count + 1, -1)  # the earth's answer is nothing: the last
+    at[points] = every
+    return np.ascontiguousarray(solved[:, at[probes.tail]] - solved[:, at[probes.head]])
+
+
 class Backward:
     """Probes solved backwards on the skeleton: good for every solution with one factor.
 
@@ -153,9 +178,11 @@ class Backward:
         self.factor = factor
         read = _skeleton_columns(circuit, factor, probes)
         assert read is not None
-        blocks = [read[:, start : start + AT_ONCE] for start in range(0, len(probes), AT_ONCE)]
-        solved = [factor.solve_skeleton(block) for block in blocks]
-        self.skeleton = np.ascontiguousarray(np.concatenate(solved, axis=1))  # rows are picked
+        if len(probes) < MANY_PROBES:
+            self.skeleton = _solved(factor, read)
+        else:  # they lie between far fewer points
+            ends = factor.on_skeleton(circuit.probe_incidence(probes))
+            self.skeleton = _solved_by_points(factor, ends)
         self.across = factor.on_skeleton(circuit.joint_incidence).across(self.skeleton)
         self.beyond = circuit.probe_offset(probes)
 

@@ -11,6 +11,7 @@ lines, as in any text on matrix methods of networks.
 
 from __future__ import annotations
 
+from copy import copy
 from functools import cached_property
 
 import numpy as np
@@ -75,15 +76,27 @@ class Ladders:
         self.skeleton: IndexArray = np.flatnonzero(~is_inner[:-1])  # -1, the earth, picks the last
         self.place = np.full(reduced.count + 1, -1, dtype=np.intp)
         self.place[self.skeleton] = np.arange(len(self.skeleton))
-        self._branches = self._skeleton_branches(wiring, reduced, is_inner)
+        self._here, tail, head = self._skeleton_branches(wiring, reduced, is_inner)
+        self._branches = (tail, head, reduced.conductance_s[self._here])
 
     def _skeleton_branches(
         self, wiring: Wiring, reduced: Reduced, is_inner: NDArray[np.bool_]
-    ) -> tuple[IndexArray, IndexArray, FloatArray]:
+    ) -> tuple[NDArray[np.bool_], IndexArray, IndexArray]:
         tail = reduced.unknown[wiring.tail[reduced.kept]]
         head = reduced.unknown[wiring.head[reduced.kept]]
         here = ~(is_inner[tail] | is_inner[head])
-        return tail[here], head[here], reduced.conductance_s[here]
+        return here, tail[here], head[here]
+
+    def changed(self, conductance_s: FloatArray) -> Ladders:
+        """The same of a circuit whose joints have other resistances; strands are as they were.
+
+        Args:
+            conductance_s: of the kept branches, shape (kept,). [S]
+        """
+        other = copy(self)
+        tail, head, _ = self._branches
+        other._branches = (tail, head, conductance_s[self._here])
+        return other
 
     @cached_property
     def flat(self) -> Modes:

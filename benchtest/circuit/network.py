@@ -7,6 +7,8 @@ depends on the volts between its own two pads.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from copy import copy
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -23,6 +25,18 @@ from benchtest.prop.design import Design, NodeName, Probe
 
 AT_ONCE = 256
 """Right-hand sides solved together: of thousands at once the memory would be hundreds of MB."""
+
+OF_CONDUCTANCES = {"factor", "driven_a", "_ladders"}
+"""What is kept of a circuit and goes when a joint's resistance changes."""
+OF_COPPER = {
+    "incidence",
+    "load_incidence",
+    "path_incidence",
+    "joint_rows",
+    "joint_incidence",
+    "supply_matrix",
+}
+"""What goes when a joint is opened or closed."""
 
 
 class Circuit:
@@ -58,7 +72,11 @@ class Circuit:
                 resistance; or current goes round through supplies that share no return.
         """
         self.design = design
-        self.wiring: Wiring = wire_up(design, joint_ohm or {}, short_ohm)
+        self._take(wire_up(design, joint_ohm or {}, short_ohm))
+
+    def _take(self, wiring: Wiring) -> None:
+        design = self.design
+        self.wiring = wiring
         self.reduced, self.backfeed = reduce_wiring(self.wiring, backfeed_paths(self.wiring))
         self.floating = self.reduced.floating
         self.apart = supplies_apart(self.wiring, self.reduced)
@@ -68,6 +86,35 @@ class Circuit:
         loaded = ~(adrift[: design.node_count] | adrift[design.node_count : 2 * design.node_count])
         loaded[self.apart.nodes] = False
         self._loaded = np.flatnonzero(loaded)
+
+    def changed(self, joint_ohm: Mapping[str, float]) -> Circuit:
+        """The same prop with some joints of other resistances, to the last digit as if wired anew.
+
+        Where no joint is opened or closed by it, all but the conductances is shared.
+
+        Args:
+            joint_ohm: resistance of joints by name, `math.inf` for open. [Ω]
+        """
+        wiring = self.wiring.changed(joint_ohm)
+        other = copy(self)
+        for name in vars(self).keys() & OF_CONDUCTANCES:
+            del vars(other)[name]
+        touched = [wiring.joint[name] for name in joint_ohm]
+        now_ohm = wiring.ohm[touched]
+        if np.isin(touched, self.kept).all() and ((now_ohm > 0.0) & np.isfinite(now_ohm)).all():
+            siemens = 1.0 / wiring.ohm[self.kept]
+            other.wiring = wiring
+            other.reduced = replace(self.reduced, conductance_s=siemens)
+            other._ladders = self._ladders.changed(siemens)
+        else:
+            for name in vars(self).keys() & OF_COPPER:
+                del vars(other)[name]
+            other._take(wiring)
+        return other
+
+    def shares_unknowns(self, other: Circuit) -> bool:
+        """True where the same unknowns stand for the same points."""
+        return self.reduced.unknown is other.reduced.unknown
 
     @cached_property
     def incidence(self) -> Incidence:
@@ -176,11 +223,12 @@ class Circuit:
         red, black = self.wiring.leads(probes)
         return np.asarray(self.reduced.offset[red] - self.reduced.offset[black])
 
-    def solve(self, duty: FloatArray) -> Solution:
+    def solve(self, duty: FloatArray, near: Solution | None = None) -> Solution:
         """Volts everywhere with these channels lit.
 
         Args:
             duty: share of full current asked of each channel, shape (nodes, colours).
+            near: of a circuit like this one, not far from what is sought: steps are saved.
 
         Returns:
             The solution; of regulated nodes the upper one, or where there is none what the prop
@@ -189,7 +237,7 @@ class Circuit:
         Raises:
             CircuitFault: the method does not settle, and where it stays.
         """
-        return Solution(self, duty, settle(self, duty))
+        return Solution(self, duty, settle(self, duty, None if near is None else near.x))
 
     def unloaded(self) -> Solution:
         """The prop with nothing in its nodes: what its supplies alone drive round it."""

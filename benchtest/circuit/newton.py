@@ -60,17 +60,19 @@ class Settled:
     factor: Factor
 
 
-def settle(circuit: Circuit, duty: FloatArray) -> Settled:
+def settle(circuit: Circuit, duty: FloatArray, near: FloatArray | None = None) -> Settled:
     """Solve a circuit with these channels lit.
 
     Args:
         circuit: the prop, factored.
         duty: share of full current asked of each channel, shape (nodes, colours).
+        near: unknowns not far from what is sought, shape (unknowns,); of regulated nodes, whose
+            upper solution is come down to from above, no use is made of them. [V]
 
     Raises:
         CircuitFault: it does not settle, and how far points still move.
     """
-    return _Newton(circuit, duty).run()
+    return _Newton(circuit, duty, near).run()
 
 
 @dataclass(frozen=True)
@@ -86,8 +88,9 @@ class _Stand:
 class _Newton:
     """One solution under way."""
 
-    def __init__(self, circuit: Circuit, duty: FloatArray) -> None:
+    def __init__(self, circuit: Circuit, duty: FloatArray, near: FloatArray | None) -> None:
         self.circuit = circuit
+        self.near = near
         self.loaded_duty = duty[circuit.loaded]
         self.kind = circuit.design.node
         loaded, nodes = circuit.loaded, circuit.design.node_count
@@ -124,6 +127,8 @@ class _Newton:
     def _start(self) -> FloatArray:
         """At full supply: from 0 V every node is out of its range, and Newton stays there."""
         circuit = self.circuit
+        if self.near is not None and self.kind.family != "regulated":
+            return self.near
         if len(circuit.backfeed.tail):
             return self._islands_start()
         if self.kind.family == "regulated":

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 import numpy as np
@@ -74,6 +74,13 @@ class Wiring:
     sources: tuple[int, ...]
     shorts: tuple[int, ...]
     point_count: int
+
+    def changed(self, joint_ohm: Mapping[str, float]) -> Wiring:
+        """The same with some joints of other resistances. [Ω]"""
+        ohm = self.ohm.copy()
+        for name, joint in joint_ohm.items():
+            ohm[self.joint[name]] = joint
+        return replace(self, ohm=ohm)
 
     def number(self, point: Point) -> int:
         """Number of a point."""

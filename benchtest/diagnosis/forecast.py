@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -15,7 +15,8 @@ from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.diagnosis.candidates import reachable_probes
 from benchtest.diagnosis.gauss import slips
 from benchtest.diagnosis.law import law_a
-from benchtest.diagnosis.response import CELL_SD, Responses
+from benchtest.diagnosis.response import CELL_SD, Base, Responses
+from benchtest.diagnosis.starved import Work, doubt, most_solved
 from benchtest.diagnosis.taps import FLOATING_SD_V, volt_noise
 from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Probe
@@ -159,6 +160,8 @@ class Forecaster:
         self._outlooks: dict[Lit, Outlook] = {}
         self._flat: Backward | None = None
         self._sd_v: dict[Lit, FloatArray] = {}
+        self._work = Work()
+        self._footing: Hashable = None
 
     def outlook(self, lit: Lit) -> Outlook:
         """The healthy prop's readings under a lit set."""
@@ -176,11 +179,22 @@ class Forecaster:
         spread = ProbeSpread(base.solution, back, self.tolerances, known, CELL_SD, law)
         steps = volt_noise(self.meter, value)
         variance = spread.variance + steps**2 + (self.gain * value) ** 2
+        variance += self._doubt(base, back, law, value) ** 2
         loose = circuit.floating[self._red] | circuit.floating[self._black]
         variance[loose] += FLOATING_SD_V**2
         # what a joint does to a probe is what the probe does to the joint
         per_amp = back.across[self.responses.joint_places]
         return Outlook(value, per_amp, self.responses.capped_push(base), spread, variance)
+
+    def _doubt(self, base: Base, back: Backward, law: FloatArray, value: FloatArray) -> FloatArray:
+        """See `starved.doubt`, shape (probes,)."""
+
+        def moved() -> FloatArray:
+            drawn = np.column_stack([self.tolerances.current * base.solution.load_a, law])
+            pushed = self.responses.circuit.load_incidence.gather(drawn)
+            return np.asarray(back.factor.condense(pushed).T @ back.skeleton)
+
+        return doubt(self.responses, base.lit, value, moved)
 
     def _back(self, solution: Solution) -> Backward:
         """The probes solved backwards; once for all lit sets whose loads are flat."""
@@ -194,7 +208,9 @@ class Forecaster:
     def told(self, parts: Components, evidence: Evidence) -> Told | None:
         """What earlier readings say; None without any."""
         if evidence.weigher is None:
+            self._work = Work()
             return None
+        self._work, self._footing = evidence.weigher.work, evidence.weigher.footing
         assert evidence.weighed is not None
         return Told(parts, evidence.weigher, evidence.weighed)
 
@@ -243,12 +259,15 @@ class Forecaster:
             parts: the components.
         """
         look, row = self.outlook(lit), self.place_of[probe]
-        bent = self.responses.base(lit).bent
+        bent, nodes = self.responses.base(lit).bent, self.responses.design.node_count
         right = off_sd.copy()
         for place, (joint, column) in enumerate(zip(parts.joint, parts.column, strict=True)):
             if joint < 0 or parts.weight[place] < LEAST_PUT_RIGHT or not bent[joint, column]:
                 continue
             name = self.responses.space.joints[joint].name
+            circuit = (self._footing, name, int(column), lit)
+            if not self._work.takes((circuit,), nodes, most_solved(self.responses)):
+                continue
             solution = self.responses.exact(name, int(column), lit)
             volts = solution.volts(probe)
             if solution.is_floating(probe):

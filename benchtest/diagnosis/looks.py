@@ -7,7 +7,7 @@ errs on all of it. A run of one node at the edge of a predicted change may be a 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from functools import cached_property
@@ -19,6 +19,7 @@ from benchtest.circuit.loads import node_light
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import ChainFault, FaultSpace
 from benchtest.diagnosis.response import COLUMNS, Base, Responses
+from benchtest.diagnosis.starved import Work, most_solved
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.prop.design import Design, NodeKind
 from benchtest.prop.lit import COLOURS, Lit
@@ -172,8 +173,11 @@ def appearance(kind: NodeKind, node_v: FloatArray, lit: Lit) -> NDArray[np.intp]
 class LookWeigher:
     """Weighs every single fault against the marks."""
 
-    def __init__(self, responses: Responses, looks: Sequence[StrandLook]) -> None:
+    def __init__(
+        self, responses: Responses, looks: Sequence[StrandLook], work: Work, footing: Hashable
+    ) -> None:
         self.responses = responses
+        self.work, self.footing = work, footing
         self.design = responses.design
         self.space: FaultSpace = responses.space
         self.looks = looks
@@ -295,15 +299,23 @@ class LookWeigher:
         plenty_v = max(kind.logic_v, *kind.full_v.values())
         plain = sum(float(look.weigh(ground[None, self._nodes(look)])[0]) for look in looks)
         enough = base.solution.node_v.min(initial=np.inf) >= plenty_v
+        alone = self.responses.is_large and len(wanted) == 1
+        touched = [
+            number
+            for number in wanted
+            if not (strands := self.space.joints[number].strands) or amiss & set(strands)
+        ]
+        bent = {n: base.bent_alone(n) if alone else base.bent[n] for n in touched if amiss}
+        exactly = exactly and self._solved(base, bent)
         for number in wanted:
-            joint = self.space.joints[number]
-            per_amp[self.responses.circuit.loaded] = base.joint_load[:, number]
+            load = base.alone(number).load[:, 0] if alone else base.joint_load[:, number]
+            per_amp[self.responses.circuit.loaded] = load
             node_v = base.solution.node_v + push[number][:, None] * per_amp
             if enough and node_v.min() >= plenty_v:
                 total[number] = plain  # every node has all it needs: it looks as before
                 continue
-            if exactly and amiss and (not joint.strands or amiss & set(joint.strands)):
-                self._starve(node_v, number, base)
+            if exactly and number in bent:
+                self._starve(node_v, number, base, bent[number])
             should = self._obey_chain(appearance(self.design.node, node_v, lit))
             if self.responses.misled:
                 should = self._as_told(lit, should, self.responses.told(lit))
@@ -314,12 +326,21 @@ class LookWeigher:
             total[number] = np.interp(np.arange(COLUMNS), MARK_COLUMNS, at_knots)
         return total
 
-    def _starve(self, node_v: FloatArray, joint: int, base: Base) -> None:
+    def _solved(self, base: Base, bent: dict[int, NDArray[np.bool_]]) -> bool:
+        """True where all faults of these joints that starve nodes may be solved: all, or none."""
+        circuits = tuple(
+            (self.footing, self.space.joints[joint].name, column, base.lit)
+            for joint, row in bent.items()
+            for column in MARK_COLUMNS[row[MARK_COLUMNS]].tolist()
+        )
+        return self.work.takes(circuits, self.design.node_count, most_solved(self.responses))
+
+    def _starve(self, node_v: FloatArray, joint: int, base: Base, bent: NDArray[np.bool_]) -> None:
         """Put in the exact volts where a fault starves nodes of a strand that looked wrong."""
         name = self.space.joints[joint].name
         asked = base.solution.duty.any(axis=1)
         for row, column in enumerate(MARK_COLUMNS.tolist()):
-            if base.bent[joint, column]:
+            if bent[column]:
                 solution = self.responses.exact(name, column, base.lit)
                 # nodes that data no longer reaches stay dark, whatever volts they then see
                 reached = solution.duty.any(axis=1) | ~asked

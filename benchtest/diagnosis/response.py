@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from benchtest.circuit.ladder import Factor
 from benchtest.circuit.loads import CORNER_V
 from benchtest.circuit.network import Circuit, Solution
-from benchtest.circuit.wiring import FloatArray
+from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.diagnosis.faults import LEAST_OHM, MOST_OHM, FaultSpace
 from benchtest.diagnosis.wiring import Misled
 from benchtest.prop.design import Design
@@ -36,8 +36,12 @@ CELL_SD = float(STEP_LOG / np.sqrt(12.0))
 standard deviation of their logarithm."""
 COLUMNS = GRID + 1
 """The grid and, last, the joint open."""
-MOST_KEPT_OCTETS, OCTETS_A_POINT = 100_000_000, 800
-"""Memory that solutions of faults may take, and what each takes for a point of its circuit."""
+MOST_KEPT_OCTETS, OCTETS_A_POINT = 100_000_000, 400
+"""Memory that solutions of faults may take, and what each takes for a point of its circuit: 220 of
+a joint with a resistance, which shares the rest with the prop without the fault, 510 of an open."""
+LARGE_NODES = 1000
+"""Nodes from which what one joint asks for is worked out for it alone, and from which a circuit is
+settled from one that is near. Smaller props hardly gain: theirs stay as they are."""
 STARVED_V = 1.7
 """Volts that a starved strand keeps: below, its nodes draw next to nothing. [V] Common practice."""
 
@@ -89,13 +93,23 @@ class Base:
     @cached_property
     def bent(self) -> NDArray[np.bool_]:
         """Where some node leaves the straight part of its law, shape (joints, COLUMNS)."""
-        return self.cut | self.responses.bends(self)
+        return self.cut | self.responses.bends(self, self.joint_load, self.push)
 
     @cached_property
     def cell_push(self) -> FloatArray:
         """How far `push` goes within a step of the grid: one standard deviation, same shape. [A]"""
         per_log_ohm = np.gradient(self.push[:, :GRID], np.log(GRID_OHM), axis=1)
         return CELL_SD * np.column_stack([per_log_ohm, np.zeros(len(per_log_ohm))])
+
+    def alone(self, joint: int) -> JointEffects:
+        """The same of one joint, without the others, shape (kept, 1) and (loaded nodes, 1)."""
+        return self.responses.effects_of(self.solution, joint)
+
+    def bent_alone(self, joint: int) -> NDArray[np.bool_]:
+        """One row of `bent`, without the others, shape (COLUMNS,)."""
+        row = slice(joint, joint + 1)
+        bends = self.responses.bends(self, self.alone(joint).load, self.push[row])
+        return np.asarray((self.cut[row] | bends)[0])
 
     @property
     def joint_branch(self) -> FloatArray:
@@ -120,9 +134,18 @@ class Responses:
     """Nodes that a fault taken for given keeps dark, shape (nodes,)."""
     misled: tuple[Misled, ...] = ()
     """Faults taken for given that tell nodes what is not theirs."""
+    near: Responses | None = None
+    """The same design with nothing given."""
     _flat_stiffness: FloatArray | None = None
+    _solutions: dict[Lit, Solution] = field(default_factory=dict)
     _bases: dict[Lit, Base] = field(default_factory=dict)
     _exact: dict[tuple[str, float, Lit], Solution] = field(default_factory=dict)
+    _flat_alone: dict[int, JointEffects] = field(default_factory=dict)
+
+    @property
+    def is_large(self) -> bool:
+        """True where work is saved at the cost of a last digit; see `LARGE_NODES`."""
+        return self.design.node_count >= LARGE_NODES
 
     def told(self, lit: Lit) -> FloatArray:
         """Duty of each channel by what data it would get, shape (nodes, colours)."""
@@ -141,6 +164,8 @@ class Responses:
     @cached_property
     def circuit(self) -> Circuit:
         """The prop with nothing wrong but what is given, factored."""
+        if self.near is not None:
+            return self.near.circuit.changed(self.given)
         return Circuit(self.design, self.given)
 
     @cached_property
@@ -167,17 +192,27 @@ class Responses:
 
     @cached_property
     def _flat_effects(self) -> JointEffects:
-        return self._effects(self.circuit.factor)
+        return self._effects(self.circuit.factor, self.joint_columns)
+
+    def effects_of(self, solution: Solution, joint: int) -> JointEffects:
+        """What an ampere pushed through one joint does at a solution of `circuit`."""
+        flat = self.circuit.is_flat(solution.factor)
+        if flat and joint in self._flat_alone:
+            return self._flat_alone[joint]
+        made = self._effects(solution.factor, self.joint_columns[joint : joint + 1])
+        if flat:
+            self._flat_alone[joint] = made
+        return made
 
     def effects_at(self, solution: Solution) -> JointEffects:
         """What an ampere pushed through each joint does at a solution of `circuit`."""
         if self.circuit.is_flat(solution.factor):
             return self._flat_effects
-        return self._effects(solution.factor)
+        return self._effects(solution.factor, self.joint_columns)
 
-    def _effects(self, factor: Factor) -> JointEffects:
+    def _effects(self, factor: Factor, columns: IndexArray) -> JointEffects:
         circuit = self.circuit
-        x = factor.solve(circuit.incidence.only(self.joint_columns).columns())
+        x = factor.solve(circuit.incidence.only(columns).columns())
         return JointEffects(circuit.incidence.across(x), circuit.load_incidence.across(x))
 
     def base(self, lit: Lit) -> Base:
@@ -187,7 +222,7 @@ class Responses:
         return self._bases[lit]
 
     def _make_base(self, lit: Lit) -> Base:
-        solution = self.circuit.solve(self.duty(lit))
+        solution = self.solution(lit)
         columns = self.joint_columns
         own_ohm = self._own_ohm(solution)
         healthy_ohm = np.array([joint.ohm for joint in self.space.joints])
@@ -199,6 +234,20 @@ class Responses:
         phi = np.where(cut, 0.0, change_s / np.where(cut, 1.0, remains))
         return Base(lit, solution, self, own_ohm, across_v, -phi * across_v[:, None], phi, cut)
 
+    def solution(self, lit: Lit) -> Solution:
+        """The prop under a lit set, with nothing more wrong."""
+        if lit not in self._solutions:
+            self._solutions[lit] = self.circuit.solve(self.duty(lit), self._near(lit))
+        return self._solutions[lit]
+
+    def _near(self, lit: Lit) -> Solution | None:
+        """Where to settle a large prop from; the same wherever it was asked for before."""
+        if self.near is None or not self.is_large:
+            return None
+        if not self.circuit.shares_unknowns(self.near.circuit):
+            return None
+        return self.near.solution(lit)
+
     def _own_ohm(self, solution: Solution) -> FloatArray:
         """What an ampere pushed through each joint does to its own volts, shape (joints,). [Ω]"""
         if self.circuit.is_flat(solution.factor):
@@ -209,18 +258,26 @@ class Responses:
         stiffness = solution.joint_stiffness[self.joint_places]
         return np.asarray(stiffness / self.circuit.conductance_s[columns])
 
-    def bends(self, base: Base) -> NDArray[np.bool_]:
-        """Faults under which some node leaves the straight part of its law."""
+    def bends(self, base: Base, per_amp: FloatArray, push: FloatArray) -> NDArray[np.bool_]:
+        """Faults under which some node leaves the straight part of its law.
+
+        Args:
+            base: a lit set.
+            per_amp: volts at each loaded node per ampere at each joint asked for, (loaded, asked).
+            push: amperes that stand in for their faults, shape (asked, COLUMNS). [A]
+
+        Returns:
+            Shape (asked, COLUMNS).
+        """
         headroom_v = base.solution.node_v[self.circuit.loaded] - self._straight_above_v(base)
         headroom_v = np.where(headroom_v > 0.0, headroom_v, np.inf)  # bent already: slope is in
-        per_amp = base.joint_load
         with np.errstate(divide="ignore"):
             down_a = np.where(per_amp < 0.0, headroom_v[:, None] / -per_amp, np.inf)
             up_a = np.where(per_amp > 0.0, headroom_v[:, None] / per_amp, np.inf)
         # no node at all draws anything where open joints cut all of them off
         most_a = down_a.min(axis=0, initial=np.inf)
         least_a = -up_a.min(axis=0, initial=np.inf)
-        return np.asarray((base.push > most_a[:, None]) | (base.push < least_a[:, None]))
+        return np.asarray((push > most_a[:, None]) | (push < least_a[:, None]))
 
     def _straight_above_v(self, base: Base) -> FloatArray:
         """Volts above which each loaded node's law is a straight line, shape (loaded nodes,)."""
@@ -261,12 +318,16 @@ class Responses:
         return solution
 
     def _solve_anew(self, joint: str, ohm: float, lit: Lit) -> Solution:
-        circuit = Circuit(self.design, {**self.given, joint: ohm})
-        duty = self.duty(lit)
-        solution = circuit.solve(duty)
+        circuit, duty = self.circuit.changed({joint: ohm}), self.duty(lit)
+        warm = self.is_large and circuit.shares_unknowns(self.circuit)
+        base = self.base(lit).solution if warm else None
+        solution = circuit.solve(duty, base)
         order = self.space.order
         stopped = np.flatnonzero(solution.node_v[order] < self.design.node.logic_v)
         if len(stopped):
             duty[order[stopped[0] :]] = 0.0
-            solution = circuit.solve(duty)
+            solution = circuit.solve(duty, solution if warm else None)
+        if base is not None:
+            # how a healthy joint sheds current is taken from the prop without the fault
+            solution.joint_stiffness = base.joint_stiffness
         return solution

@@ -3,18 +3,25 @@
 A strand whose nodes run out of headroom draws less, so its joint drops less than a straight line
 says. Between the resistances that are solved, readings change smoothly with the logarithm of the
 resistance. Where the evidence rules a resistance out and all above it, none is solved above it.
+
+Where a whole prop of thousands of nodes is short of volts, every joint starves some: `Work` bounds
+what is solved for one set of evidence. What is beyond it stays estimated, and its readings count as
+that much less sure.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Hashable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.wiring import FloatArray
-from benchtest.diagnosis.response import GRID
+from benchtest.diagnosis.law import headroom_sd_v
+from benchtest.diagnosis.response import GRID, Responses
 from benchtest.diagnosis.taps import FLOATING_SD_V, read_at
+from benchtest.prop.lit import Lit
 
 if TYPE_CHECKING:
     from benchtest.diagnosis.weigh import Weigher
@@ -23,10 +30,109 @@ APART = 20
 """Grid steps between two resistances that are solved: a factor of 3.2."""
 GUESS_SHARE = 0.3
 """How far the estimate of a starved prop may be off, as a share of what the fault moves."""
+MOST_SOLVED, MOST_SOLVED_LARGE = 4_000_000, 800_000
+"""Nodes, times circuits, that are solved anew for one set of evidence at the most; of a large prop
+each takes longer. Some seconds' worth."""
+FOOTING_SHARE = 0.4
+"""Of it, for the readings on one footing: others want some too."""
+KNOTS, KNOTS_LARGE = GRID // APART + 2, 4
+"""Resistances that one joint is solved at, about, open among them."""
 HOPELESS_LOG = 30.0
 """Likelihoods so far below the best, as a logarithm, need not be known better."""
+CURVED_SHARE = 0.15
+"""Of what node current and the nodes' law do to a reading of a starved prop, how much is not known:
+sums of tolerances take curves for straight lines. Ours, from units built at random."""
+NEAR_SD = 3.0
+"""Nodes within so many standard deviations of their headroom may well be without."""
+BROWN_V = 0.6
+"""Logic stops somewhere from a kind's `logic_v` to this much above: 2.7 to 3.3 V, from memory."""
+BROWN_SD_V = 1.2
+"""What rails may read while nodes go out for want of volts and come back. [V] Ours."""
 SURE = 10.0
 """Standard deviations past which a reading rules a fault out for good."""
+
+
+class Work:
+    """What was solved anew for one set of evidence, on all its footings.
+
+    What is asked for is allowed, or not, for good: answers do not depend on what was forgotten
+    meanwhile and is asked for again.
+
+    Attributes:
+        nodes: nodes, times circuits, so far.
+    """
+
+    def __init__(self) -> None:
+        self.nodes = 0
+        self._taken: set[Hashable] = set()
+        self._answers: dict[Hashable, bool] = {}
+
+    def allows(self, circuits: tuple[Hashable, ...], nodes: int, most: int) -> bool:
+        """True where all of some circuits may be solved; none is taken for it yet.
+
+        Args:
+            circuits: what is solved, at the most.
+            nodes: of each, times lit sets.
+            most: nodes, times circuits, altogether.
+        """
+        if circuits not in self._answers:
+            fresh = sum(circuit not in self._taken for circuit in circuits)
+            self._answers[circuits] = self.nodes + fresh * nodes <= most
+        return self._answers[circuits]
+
+    def takes(self, circuits: tuple[Hashable, ...], nodes: int, most: int) -> bool:
+        """True where they may be solved; they are taken."""
+        if not self.allows(circuits, nodes, most):
+            return False
+        for circuit in circuits:
+            self.take(circuit, nodes)
+        return True
+
+    def take(self, circuit: Hashable, nodes: int) -> None:
+        """One of them is solved."""
+        if circuit not in self._taken:
+            self._taken.add(circuit)
+            self.nodes += nodes
+
+
+def most_solved(responses: Responses) -> int:
+    """Nodes, times circuits, that are solved for one set of evidence at the most."""
+    return MOST_SOLVED_LARGE if responses.is_large else MOST_SOLVED
+
+
+def most_joints(weigher: Weigher) -> int:
+    """Joints that are solved on one footing at the most: the likeliest, by estimate."""
+    each = len(weigher.effects) * weigher.responses.design.node_count
+    if weigher.responses.is_large:
+        return int(FOOTING_SHARE * MOST_SOLVED_LARGE) // (KNOTS_LARGE * each)
+    return MOST_SOLVED // 2 // (KNOTS * each)
+
+
+def doubt(
+    responses: Responses, lit: Lit, value: FloatArray, moved: Callable[[], FloatArray]
+) -> FloatArray:
+    """What a lit set under which a sound prop is starved leaves open of its readings.
+
+    Args:
+        responses: the design, with nothing given or something.
+        lit: strands lit.
+        value: the readings expected, shape (readings,).
+        moved: tells what one standard deviation of node current and of each cause of the nodes' law
+            does to each reading, shape (causes, readings).
+
+    Returns:
+        One standard deviation of each by itself, shape (readings,); 0 where nothing is starved.
+    """
+    sound = responses.near or responses
+    solution, kind = sound.solution(lit), responses.design.node
+    lit_v = solution.node_v[solution.duty.any(axis=1)].min(initial=np.inf)
+    near_v = NEAR_SD * headroom_sd_v(kind)
+    found = np.zeros(len(value))
+    if near_v and lit_v < max(kind.full_v.values()) + near_v:
+        found = CURVED_SHARE * np.sqrt((moved() ** 2).sum(axis=0))
+    if solution.node_v.min() < kind.logic_v + BROWN_V:
+        return np.maximum(np.maximum(BROWN_SD_V, np.abs(value)), found)
+    return found
 
 
 def starved_rows(
@@ -39,10 +145,15 @@ def starved_rows(
         joint: its place in the fault space.
         columns: resistances that starve, ascending.
         mean: predicted readings, shape (COLUMNS, readings); rows of `columns` are filled in.
-        weight: logarithm of likelihood, shape (COLUMNS,); likewise.
+        weight: logarithm of likelihood, shape (COLUMNS,); likewise. Both have the estimate, which
+            stays where no more may be solved.
     """
     resistive = columns[columns < GRID]
-    ended = len(resistive) > 0 and _resistive(weigher, joint, resistive, mean, weight)
+    knots = _knots(weigher, resistive, weight)
+    if not weigher.may_solve(joint, [*knots, *columns[columns == GRID].tolist()]):
+        weigher.estimated.add(joint)
+        return
+    ended = len(resistive) > 0 and _resistive(weigher, joint, resistive, knots, mean, weight)
     if len(columns) > len(resistive):
         if ended:
             mean[GRID], weight[GRID] = mean[resistive[-1]], weight[resistive[-1]]
@@ -64,6 +175,18 @@ def estimated_rows(
     Returns:
         Shape (columns, readings), and (columns,).
     """
+    guess, wide = estimate(weigher, joint, columns)
+    return guess, weigher.density(guess, wide, joint)
+
+
+def estimate(
+    weigher: Weigher, joint: int, columns: NDArray[np.intp]
+) -> tuple[FloatArray, FloatArray]:
+    """Readings of a joint where it starves nodes, and their covariance, as wide as a guess is.
+
+    Returns:
+        Shape (columns, readings), and (columns, readings, readings).
+    """
     row = weigher.responses.joint_columns[joint]
     parts = [e.capped_push[joint, columns][:, None] * e.branch[row] for e in weigher.effects]
     moved = weigher.ordered(parts, axis=1)
@@ -71,16 +194,30 @@ def estimated_rows(
     wide = weigher.healthy_covariance + np.zeros((len(columns), 1, 1))
     own = np.arange(guess.shape[1])
     wide[:, own, own] += (GUESS_SHARE * moved) ** 2
-    return guess, weigher.density(guess, wide, joint)
+    return guess, wide
+
+
+def _knots(weigher: Weigher, columns: NDArray[np.intp], weight: FloatArray) -> list[int]:
+    """Resistances that are solved, ascending; of a large prop the ends and the likeliest."""
+    if not len(columns):
+        return []
+    first, last = int(columns[0]), int(columns[-1])
+    if weigher.responses.is_large:
+        return sorted({first, int(columns[weight[columns].argmax()]), last})
+    return sorted({*range(first, last, APART), last})
 
 
 def _resistive(
-    weigher: Weigher, joint: int, columns: NDArray[np.intp], mean: FloatArray, weight: FloatArray
+    weigher: Weigher,
+    joint: int,
+    columns: NDArray[np.intp],
+    wanted: Sequence[int],
+    mean: FloatArray,
+    weight: FloatArray,
 ) -> bool:
     """Solve at knots, one after the other; True where one of them rules out all beyond it."""
-    first, last = int(columns[0]), int(columns[-1])
     knots, solved, ended = [], [], False
-    for knot in sorted({*range(first, last, APART), last}):
+    for knot in wanted:
         knots.append(knot)
         solved.append(solve_at(weigher, joint, knot))
         if ended := rules_out_more(weigher, *solved[-1]):
@@ -93,9 +230,18 @@ def _resistive(
     apart = np.maximum(np.array(knots)[high] - np.array(knots)[low], 1)
     # beyond the knot that ends it, everything is as bad as there
     part = np.clip((columns - np.array(knots)[low]) / apart, 0.0, 1.0)
-    mean[columns] = means[low] + part[:, None] * (means[high] - means[low])
     # between two covariances lies a covariance
     wide = covariances[low] + part[:, None, None] * (covariances[high] - covariances[low])
+    if weigher.responses.is_large:
+        # knots are few: between them the estimate tells the shape, and is trusted that much less
+        off = means - mean[knots]
+        put_right = off[low] + part[:, None] * (off[high] - off[low])
+        own = np.arange(off.shape[1])
+        unsure = 4.0 * part * (1.0 - part)
+        wide[:, own, own] += unsure[:, None] * (GUESS_SHARE * put_right) ** 2
+        mean[columns] += put_right
+    else:
+        mean[columns] = means[low] + part[:, None] * (means[high] - means[low])
     weight[columns] = weigher.density(mean[columns], wide, joint)
     return ended
 
@@ -124,6 +270,7 @@ def solve_at(weigher: Weigher, joint: int, column: int) -> tuple[FloatArray, Flo
     """Readings and their covariance with the joint at one resistance."""
     responses = weigher.responses
     name = responses.space.joints[joint].name
+    weigher.take(joint, column)
     means, parts, floating = [], [], []
     for effect in weigher.effects:
         solution = responses.exact(name, column, effect.taps.lit)

@@ -15,18 +15,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.tolerance import circulating_a
-from benchtest.circuit.wiring import FloatArray, Made
+from benchtest.circuit.wiring import FloatArray, IndexArray, Made
 
 if TYPE_CHECKING:
+    from benchtest.diagnosis.response import JointEffects
     from benchtest.diagnosis.weigh import TapEffects, Weigher
 
 MATERIALS = (Made.WIRE, Made.COPPER, Made.FUSE)
+CACHE_OCTETS = 400_000
+"""Of a large array's rows, so many are worked on at a time."""
 TERMS = 4
 """What a cause does is `a + b·back + c·push + d·back·push`."""
 
 
 def straight_rows(
-    weigher: Weigher, joint: int, columns: NDArray[np.intp]
+    weigher: Weigher, joint: int, columns: NDArray[np.intp], *, alone: bool = False
 ) -> tuple[FloatArray, FloatArray]:
     """Predicted readings of one joint's fault, and their covariance.
 
@@ -34,18 +37,19 @@ def straight_rows(
         weigher: readings and circuit.
         joint: its place in the fault space.
         columns: resistances, as places in the grid; none of them starves a node.
+        alone: with sums formed for this joint and no other.
 
     Returns:
         Shape (columns, readings), and (columns, readings, readings).
     """
-    sums = weigher.sums
-    own, of = sums.own[joint], sums.of
+    sums, place = (Sums(weigher, joint), 0) if alone else (weigher.sums, joint)
+    own, of = sums.own[place], sums.of
     bases = [effect.base for effect in weigher.effects]
     push = np.array([base.push[joint, columns] for base in bases]).T[:, of]
     phi = np.array([base.factor_phi[joint, columns] for base in bases]).T[:, of]
     mean = weigher.healthy_mean() + push * own
     back = -phi * own
-    covariance = sums.covariance(joint, back, push)
+    covariance = sums.covariance(place, back, push)
     # its resistance is what is tried: all that is left open is where it is between two tried ones
     cell = np.array([base.cell_push[joint, columns] for base in bases]).T[:, of] * own
     covariance += cell[:, :, None] * cell[:, None, :]
@@ -55,47 +59,52 @@ def straight_rows(
 class Sums:
     """Sums over causes, nodes and strands that the covariance under every joint's fault is made of.
 
-    They do not depend on the resistances that a joint is tried at.
+    They do not depend on the resistances that a joint is tried at. Of all joints, or of one.
 
     Attributes:
         of: lit set of each reading, shape (readings,).
         own: change of each reading per volt put into each joint, shape (joints, readings).
     """
 
-    def __init__(self, weigher: Weigher) -> None:
+    def __init__(self, weigher: Weigher, alone: int | None = None) -> None:
         effects = weigher.effects
+        made = [e.base.effects if alone is None else e.base.alone(alone) for e in effects]
         places = [np.full(len(effect.taps.rows), n) for n, effect in enumerate(effects)]
         self.of = weigher.ordered(places, axis=0)
-        columns = weigher.responses.joint_columns
+        some = slice(None) if alone is None else slice(alone, alone + 1)
+        columns = weigher.responses.joint_columns[some]
         self.own = weigher.ordered([effect.branch[columns] for effect in effects], axis=1)
-        self._tried = weigher.responses.joint_places
-        parts = [_Causes(weigher, effect) for effect in effects]
+        self._tried = weigher.responses.joint_places[some]
+        parts = [_Causes(weigher, e, of, columns) for e, of in zip(effects, made, strict=True)]
         self._fixed = parts[0].fixed
         self._healthy = weigher.ordered([part.healthy for part in parts], axis=0)
         self._push = weigher.ordered([part.push for part in parts], axis=1)
         self._back = np.stack([part.back for part in parts], axis=1)
         self._both = np.stack([part.both for part in parts], axis=1)
-        self._form_nodes(weigher)
+        self._form_nodes(weigher, [each.load for each in made])
 
-    def _form_nodes(self, weigher: Weigher) -> None:
+    def _form_nodes(self, weigher: Weigher, loads: list[FloatArray]) -> None:
         """Sums over each node's own current and each strand's."""
         effects, tolerances = weigher.effects, weigher.tolerances
         node, strand = tolerances.node**2, tolerances.strand**2
         plain = weigher.ordered([effect.load for effect in effects], axis=1)
         plain_strands = _by_strand(weigher, plain)
-        loads = [effect.base.joint_load for effect in effects]
         amps = [effect.base.solution.load_a for effect in effects]
         strands = [_by_strand(weigher, v * a[:, None]) for v, a in zip(loads, amps, strict=True)]
         self._node_plain = node * plain.T @ plain + strand * plain_strands.T @ plain_strands
         count = len(effects)
         self._node_cross = np.empty((len(self.own), len(self.of), count))
         self._node_both = np.empty((len(self.own), count, count))
+        # with flat loads one array serves all lit sets: its square is formed once
+        alike = weigher.responses.is_large and all(each is loads[0] for each in loads)
+        square = loads[0] ** 2 if alike else None
         for one in range(count):
             drawn = plain * amps[one][:, None]
             self._node_cross[:, :, one] = -node * loads[one].T @ drawn
             self._node_cross[:, :, one] -= strand * strands[one].T @ plain_strands
         for one, other in combinations_with_replacement(range(count), 2):
-            found = node * (loads[one] * loads[other]).T @ (amps[one] * amps[other])
+            moved = loads[one] * loads[other] if square is None else square
+            found = node * moved.T @ (amps[one] * amps[other])
             found += strand * np.einsum("sj,sj->j", strands[one], strands[other])
             self._node_both[:, one, other] = self._node_both[:, other, one] = found
 
@@ -150,22 +159,34 @@ class _Causes:
         both: per their product, shape (joints, causes).
     """
 
-    def __init__(self, weigher: Weigher, effect: TapEffects) -> None:
+    def __init__(
+        self, weigher: Weigher, effect: TapEffects, of_joints: JointEffects, columns: IndexArray
+    ) -> None:
         circuit, tolerances, base = weigher.responses.circuit, weigher.tolerances, effect.base
-        volts, branch = base.joint_branch, effect.branch
+        volts, load, branch = of_joints.branch, of_joints.load, effect.branch
         siemens, branch_a = circuit.conductance_s, base.solution.branch_a
         joints, taps = volts.shape[1], branch.shape[1]
         # one row for each material: of thousands of branches, none is picked out and copied
         made = circuit.wiring.made[circuit.kept] == np.array(MATERIALS)[:, None]
         healthy = [effect.load.sum(axis=0), *((made * branch_a) @ branch)]
-        back = [-(base.solution.load_a @ base.joint_load), *((made * branch_a) @ volts)]
         conducted = [(siemens * of)[:, None] * branch for of in made]
-        push = [np.zeros((joints, taps)), *(volts.T @ each for each in conducted)]
-        both = [np.zeros(joints), *((made * siemens) @ volts**2)]
+        pushed = siemens[:, None] * circuit.supply_matrix
+        if weigher.responses.is_large:
+            columns_of = [*conducted, (made * branch_a).T, pushed]
+            found, squares = _products(volts, np.hstack(columns_of), made * siemens)
+            widths = np.cumsum([each.shape[1] for each in columns_of])[:-1]
+            *moved, back_of, supplied = np.split(found, widths, axis=1)
+            drops = back_of.T
+        else:
+            drops, supplied = (made * branch_a) @ volts, volts.T @ pushed
+            moved, squares = [volts.T @ each for each in conducted], (made * siemens) @ volts**2
+        back = [-(base.solution.load_a @ load), *drops]
+        push = [np.zeros((joints, taps)), *moved]
+        both = [np.zeros(joints), *squares]
         # a clamp's own cable, see `taps.own_log_ohm`
         clamped = effect.taps.cable >= 0
         healthy[1] = healthy[1] - clamped * effect.value
-        push[1] = push[1] - clamped * branch[weigher.responses.joint_columns]
+        push[1] = push[1] - clamped * branch[columns]
         supply = circuit.supply_v * tolerances.supply
         rows = circuit.joint_rows[1]
         shares, current_a = effect.joint_shares, branch_a[rows]
@@ -185,14 +206,27 @@ class _Causes:
         response = branch[rows].T * shares
         law = effect.read.per_amp.T @ effect.law
         self.healthy = joined(effect.read.per_supply, healthy, response * current_a, law)
-        pushed = siemens[:, None] * circuit.supply_matrix
-        law = -(base.joint_load.T @ effect.law)
-        self.back = joined(-(volts.T @ pushed), back, own * current_a, law)
+        law = -(load.T @ effect.law)
+        self.back = joined(-supplied, back, own * current_a, law)
         still = np.broadcast_to(none, (joints, taps, len(supply)))
         none_of_law = np.zeros((joints, taps, law.shape[1]))  # a node pushes nothing
         self.push = joined(still, push, own_through[:, None, :] * response, none_of_law)
         through = own * own_through
         self.both = joined(np.repeat(none, joints, axis=0), both, through, none_of_law[:, 0])
+
+
+def _products(
+    volts: FloatArray, columns: FloatArray, weights: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """`volts.T @ columns` and `weights @ volts**2`: once through `volts`, by what a cache holds."""
+    found = np.zeros((volts.shape[1], columns.shape[1]))
+    squares = np.zeros((len(weights), volts.shape[1]))
+    step = max(1, CACHE_OCTETS // max(1, volts[:1].nbytes))
+    for start in range(0, len(volts), step):
+        some = volts[start : start + step]
+        found += some.T @ columns[start : start + step]
+        squares += weights[:, start : start + step] @ (some * some)
+    return found, squares
 
 
 def _by_strand(weigher: Weigher, per_node: FloatArray) -> FloatArray:

@@ -23,8 +23,8 @@ from benchtest.diagnosis.looks import (
 )
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.posterior import Posterior, log_odds, posterior
-from benchtest.diagnosis.response import COLUMNS, GRID, Responses
-from benchtest.diagnosis.starved import APART
+from benchtest.diagnosis.response import COLUMNS, Responses
+from benchtest.diagnosis.starved import Work, most_joints
 from benchtest.diagnosis.taps import noise_of, taps_of
 from benchtest.diagnosis.weigh import Weighed, Weigher
 from benchtest.evidence.marks import Mark
@@ -33,10 +33,6 @@ from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design
 from benchtest.prop.lit import Lit
 
-MOST_SOLVED = 2_000_000
-"""Nodes, times circuits, that are solved anew for one footing at the most. Some seconds' worth."""
-KNOTS = GRID // APART + 2
-"""Resistances that one joint is solved at, about."""
 MISFIT_CHANCE = 1e-3
 """Readings that would be so far off less often than this are not explained. Ours."""
 MISFIT_LOOKS = 4.0
@@ -51,6 +47,7 @@ class Case:
     marks: Sequence[Mark]
     meter: Meter
     repaired: Collection[str]
+    work: Work = field(default_factory=Work, compare=False)
 
 
 class Memory(Protocol):
@@ -97,7 +94,7 @@ class View:
     responses: Responses
     best: float = -np.inf
     memory: Memory | None = None
-    _rows: dict[int, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
+    _rows: dict[tuple[int, bool], tuple[FloatArray, FloatArray]] = field(default_factory=dict)
 
     @cached_property
     def weigher(self) -> Weigher | None:
@@ -109,6 +106,7 @@ class View:
         noise = noise_of(readings, self.case.meter)
         weigher = Weigher(self.responses, groups, _values(readings), noise, self.tolerances)
         weigher.best = self.best
+        weigher.work, weigher.footing = self.case.work, self.parts
         return weigher
 
     @property
@@ -118,7 +116,8 @@ class View:
 
     @cached_property
     def _looks(self) -> LookWeigher:
-        return LookWeigher(self.responses, strand_looks(self.design, self.case.marks))
+        looks = strand_looks(self.design, self.case.marks)
+        return LookWeigher(self.responses, looks, self.case.work, self.parts)
 
     @cached_property
     def _seen_healthy(self) -> float:
@@ -166,18 +165,22 @@ class View:
         assert self.weigher is not None
         bases = [effect.base for effect in self.weigher.effects]
         starving = np.flatnonzero(np.logical_or.reduce([base.bent for base in bases]).any(axis=1))
-        most = MOST_SOLVED // (KNOTS * len(bases) * self.design.node_count)
+        most = most_joints(self.weigher)
         if len(starving) <= most:
             return frozenset()
-        rough = [self.weigher.joint(int(joint), roughly=True)[1].max() for joint in starving]
+        rough = [self.weigher.promise(int(joint)).max() for joint in starving]
         order = np.argsort(-np.round(rough, 9), kind="stable")
+        for joint in starving[order[:most]].tolist():
+            self._read_row(joint)  # the likeliest first, lest the work allowed does not reach them
         return frozenset(starving[order[most:]].tolist())
 
-    def _read_row(self, joint: int) -> tuple[FloatArray, FloatArray]:
+    def _read_row(self, joint: int, *, alone: bool = False) -> tuple[FloatArray, FloatArray]:
         assert self.weigher is not None
-        if joint not in self._rows:
-            self._rows[joint] = self.weigher.joint(joint)
-        return self._rows[joint]
+        alone = alone and bool(self.parts)  # with nothing given all joints are asked for anyway
+        key = (joint, alone and self.responses.is_large)
+        if key not in self._rows:
+            self._rows[key] = self.weigher.joint(joint, alone=alone)
+        return self._rows[key]
 
     @cached_property
     def joints(self) -> FloatArray:
@@ -235,7 +238,7 @@ class View:
         joint = self._joint_place(where)
         total = self._looks.joints([joint])[joint]
         if self.weigher is not None:
-            total = total + self._read_row(joint)[1]
+            total = total + self._read_row(joint, alone=True)[1]
         return np.asarray(total if self.memory is None else total + self.memory.row(where))
 
     @cached_property
@@ -415,6 +418,7 @@ class Views:
             given,
             dark if dark.any() else None,
             tuple(one for one in misled if one is not None),
+            self.responses() if parts else None,
         )
         if parts:
             made.space = self._rest(made, parts)  # not a copy, which would wire up anew

@@ -8,11 +8,12 @@ over a fine grid rather than fitted.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchtest.circuit.loads import node_loads
 from benchtest.circuit.network import Solution
@@ -32,7 +33,11 @@ from benchtest.diagnosis.law import law_a, spread_of_unit
 from benchtest.diagnosis.response import CELL_SD, COLUMNS, Base, Responses
 from benchtest.diagnosis.starved import (
     HOPELESS_LOG,
+    Work,
+    doubt,
+    estimate,
     estimated_rows,
+    most_solved,
     rules_out_more,
     solve_at,
     starved_rows,
@@ -40,6 +45,9 @@ from benchtest.diagnosis.starved import (
 from benchtest.diagnosis.straight import Sums, straight_rows
 from benchtest.diagnosis.taps import FLOATING_SD_V, Noise, Taps, own_log_ohm, read_at
 from benchtest.diagnosis.wiring import SHORTED_V, Shorted, extra_a
+
+THIN = 6
+"""Steps of the grid between two resistances that a large prop's joint is first weighed at."""
 
 
 @dataclass(frozen=True)
@@ -135,12 +143,29 @@ class Weigher:
         self.tolerances = tolerances
         self.loose: dict[tuple[int, int], tuple[int, ...]] = {}
         """Readings on copper that a fault cuts off, by joint and place in the grid."""
+        self.estimated: set[int] = set()
+        """Joints of which nothing is solved, for the work that it would be."""
         self.given = frozenset(responses.given)
         self.slip_per_v = 0.5 / float(responses.circuit.supply_v.max())
         self.effects = [tap_effects(responses, taps, tolerances) for taps in groups]
+        self.work = Work()
+        """How much may be solved anew, for this footing and all others of the evidence."""
+        self.footing: Hashable = None
+        """What is taken for given, for telling what was solved for it."""
         self.best = -np.inf
         """Logarithm of the best likelihood met so far, here or on another footing."""
         self.rows = np.concatenate([np.array(taps.rows, dtype=np.intp) for taps in groups])
+        doubts = [self._doubt(effect) for effect in self.effects]
+        if any(each.any() for each in doubts):
+            own = np.hypot(self.noise.own, self.ordered(doubts, axis=0))
+            self.noise = Noise(own, self.noise.gain)
+
+    def _doubt(self, effect: TapEffects) -> FloatArray:
+        def moved() -> FloatArray:
+            current = self.tolerances.current * effect.load.sum(axis=0)
+            return np.vstack([current, effect.law.T @ effect.read.per_amp])
+
+        return doubt(self.responses, effect.taps.lit, effect.value, moved)
 
     def ordered(self, parts: list[FloatArray], axis: int) -> FloatArray:
         """Lit sets' parts joined and put back into the order of the readings."""
@@ -258,9 +283,13 @@ class Weigher:
         """Readings and their covariance under one fault; of the healthy prop where joint is -1."""
         if joint < 0:
             return self.healthy_mean(), self.healthy_covariance
-        if any(effect.base.bent[joint, column] for effect in self.effects):
+        alone = self.responses.is_large
+        if self._bent(joint, alone)[column]:
+            if joint in self.estimated or not self.may_solve(joint, [column]):
+                means, covariances = estimate(self, joint, np.array([column]))
+                return means[0], covariances[0]
             return solve_at(self, joint, column)
-        means, covariances = straight_rows(self, joint, np.array([column]))
+        means, covariances = straight_rows(self, joint, np.array([column]), alone=alone)
         return means[0], covariances[0]
 
     @cached_property
@@ -316,23 +345,70 @@ class Weigher:
             self.healthy_mean() + np.moveaxis(push, 0, -1) * self.sums.own[:, None, :]
         )
 
-    def joint(self, joint: int, *, roughly: bool = False) -> tuple[FloatArray, FloatArray]:
+    def may_solve(self, joint: int, columns: Sequence[int]) -> bool:
+        """True where a joint may be solved at these resistances."""
+        nodes = self.responses.design.node_count * len(self.effects)
+        circuits = tuple((self.footing, joint, column) for column in columns)
+        return self.work.allows(circuits, nodes, most_solved(self.responses))
+
+    def take(self, joint: int, column: int) -> None:
+        """A joint is solved at a resistance."""
+        nodes = self.responses.design.node_count * len(self.effects)
+        self.work.take((self.footing, joint, column), nodes)
+
+    def _bent(self, joint: int, alone: bool) -> NDArray[np.bool_]:
+        """Where one joint starves nodes under any lit set, shape (COLUMNS,)."""
+        bases = [effect.base for effect in self.effects]
+        rows = [base.bent_alone(joint) if alone else base.bent[joint] for base in bases]
+        return np.asarray(np.logical_or.reduce(rows))
+
+    def promise(self, joint: int) -> FloatArray:
+        """Logarithm of likelihood at all resistances, roughly, shape (COLUMNS,).
+
+        Of a large prop the straight part is worked out where it matters: at every few steps, and
+        at each step round the best of them.
+        """
+        if not self.responses.is_large:
+            return self.joint(joint, roughly=True)[1]
+        bent = self._bent(joint, False)
+        straight, starved = np.flatnonzero(~bent), np.flatnonzero(bent)
+        weight = np.empty(COLUMNS)
+        if len(straight):
+            some = np.union1d(straight[::THIN], straight[-1:])
+            weight[some] = self._straight_weight(joint, some)
+            best = int(some[weight[some].argmax()])
+            near = straight[np.abs(straight - best) < THIN]
+            weight[near] = self._straight_weight(joint, near)
+            known = np.union1d(some, near)
+            weight[straight] = np.interp(straight, known, weight[known])
+        if len(starved):
+            _, weight[starved] = estimated_rows(self, joint, starved)
+        return weight
+
+    def _straight_weight(self, joint: int, columns: NDArray[np.intp]) -> FloatArray:
+        return self.density(*straight_rows(self, joint, columns), joint)
+
+    def joint(
+        self, joint: int, *, roughly: bool = False, alone: bool = False
+    ) -> tuple[FloatArray, FloatArray]:
         """One joint at all resistances: predicted readings, and logarithm of their likelihood.
 
         Args:
             joint: its place in the fault space.
             roughly: with an estimate where nodes are starved, and no circuit solved.
+            alone: nothing is asked of other joints: of a large prop nothing is formed for them.
 
         Returns:
             Shape (COLUMNS, readings), and (COLUMNS,).
         """
-        bent = np.logical_or.reduce([effect.base.bent[joint] for effect in self.effects])
+        alone = alone and self.responses.is_large
+        bent = self._bent(joint, alone)
         straight = np.flatnonzero(~bent)
         mean = np.empty((COLUMNS, len(self.values)))
         weight = np.empty(COLUMNS)
         starved = np.flatnonzero(bent)
         if len(straight):
-            mean[straight], covariance = straight_rows(self, joint, straight)
+            mean[straight], covariance = straight_rows(self, joint, straight, alone=alone)
             weight[straight] = self.density(mean[straight], covariance, joint)
             last = straight[-1]
             if rules_out_more(self, mean[last], covariance[-1]):

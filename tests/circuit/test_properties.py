@@ -179,3 +179,22 @@ def test_regulated_nodes_hold_their_power_or_the_prop_does_not_start(
     power_w = solution.channel_a.sum(axis=1) * solution.node_v
     asked_w = duty.sum(axis=1) * kind.channel_ma * 1e-3 * kind.volts
     np.testing.assert_allclose(power_w, asked_w, rtol=1e-7, atol=1e-12)
+
+
+@given(recipe=_recipes(), pick=st.integers(0, 10**6), now=st.sampled_from([0.03, 4.0, math.inf]))
+@few
+def test_a_joint_changed_in_a_circuit_is_as_if_it_were_wired_anew(
+    make_fan: MakeFan, make_kind: MakeKind, recipe: dict[str, object], pick: int, now: float
+) -> None:
+    """To the last digit; and from where the prop settled before, it settles at the same volts."""
+    design, bad, duty = _cook(recipe, make_fan, make_kind)
+    joints = power_joints(design)
+    name = joints[pick % len(joints)].name
+    before = Circuit(design, bad)
+    settled = before.solve(duty)
+    changed = before.changed({name: now})
+    anew = Circuit(design, {**bad, name: now}).solve(duty)
+    assert np.array_equal(changed.solve(duty).point_v, anew.point_v)
+    if changed.shares_unknowns(before) and not changed.floating.any():
+        near = changed.solve(duty, settled)
+        assert np.abs(near.point_v - anew.point_v).max() < 1e-6

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm, qmc
 
+from benchtest.circuit import deviation
 from benchtest.circuit.deviation import Backward, ProbeSpread, standard_deviation_v
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.predict import predict
@@ -21,6 +22,7 @@ from benchtest.circuit.tolerance import (
     spread,
 )
 from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.candidates import reachable_probes
 from benchtest.prop.design import HEALTHY_JOINT_OHM, Design, NodeKind, Probe
 from benchtest.prop.joints import power_joints
 from benchtest.prop.lit import everything, parse_lit
@@ -291,3 +293,16 @@ def test_covariance_has_the_variances_on_its_diagonal(make_fan: MakeFan) -> None
     assert np.sqrt(np.diag(covariance)) == pytest.approx(found.sd_v)
     assert np.linalg.eigvalsh(covariance).min() > -1e-15
     assert covariance[0, 1] > 0.9 * covariance[0, 0]  # one supply is in both readings
+
+
+def test_many_probes_are_solved_by_their_points_to_the_same_volts(
+    make_fan: MakeFan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Superposition: what goes in at red and out at black is the one less the other."""
+    design = make_fan(4, 8)
+    circuit = Circuit(design, {"2A-": math.inf})
+    factor = circuit.solve(everything(design).duty(design)).factor
+    probes = reachable_probes(design)
+    each = Backward(circuit, factor, probes).skeleton
+    monkeypatch.setattr(deviation, "MANY_PROBES", 1)
+    assert np.abs(Backward(circuit, factor, probes).skeleton - each).max() < 1e-9

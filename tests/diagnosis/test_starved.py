@@ -1,0 +1,148 @@
+"""Props that are short of volts everywhere: the work is bounded, and readings count for less."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from benchtest.diagnosis import Engine, Finding, response
+from benchtest.diagnosis.response import COLUMNS, LARGE_NODES, Responses
+from benchtest.diagnosis.starved import MOST_SOLVED_LARGE, Work
+from benchtest.diagnosis.straight import straight_rows
+from benchtest.diagnosis.view import Case
+from benchtest.evidence.marks import Mark
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Design
+from benchtest.prop.lit import Lit, everything
+from benchtest.prop.names import parse_probe
+from tests.diagnosis.conftest import Bench
+
+MakeFan = Callable[..., Design]
+EXPLAINED = 8
+"""Circuits that words about suspects may take beyond the bound, times lit sets."""
+
+
+@pytest.fixture(scope="module")
+def starved(make_fan: MakeFan) -> Design:
+    """Large, and all of it on one thin cable: at full white most nodes lack headroom."""
+    design = make_fan(36, 30, wire="16 AWG", feed_mm=500.0)
+    assert design.node_count >= LARGE_NODES
+    return design
+
+
+@pytest.fixture
+def solved(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """Nodes of every circuit that is solved for a fault, as it happens."""
+    found: list[int] = []
+    solve = Responses._solve_anew
+
+    def counted(self: Responses, joint: str, ohm: float, lit: Lit) -> object:
+        found.append(self.design.node_count)
+        return solve(self, joint, ohm, lit)
+
+    monkeypatch.setattr(Responses, "_solve_anew", counted)
+    return found
+
+
+def _readings(design: Design, faults: dict[str, float], seed: int = 4) -> list[Reading]:
+    bench = Bench(design, faults, seed)
+    half = Lit(frozenset(range(1, 19)))
+    asked = [
+        (everything(design), "9A"),
+        (half, "9B"),
+        (Lit(frozenset([9])), "foot:9+>9A+"),
+        (half, "foot:9+>9A+"),
+        (half, "crown:3->crown:14-"),
+        (half, "30B"),
+        (Lit(frozenset([9])), "9A"),
+        (everything(design), "foot:2->foot:30-"),
+    ]
+    return [bench.read(lit, parse_probe(probe, design)) for lit, probe in asked]
+
+
+def _named(finding: Finding) -> str:
+    return finding.suspects[0].where if finding.suspects else ""
+
+
+def test_what_is_solved_for_a_starved_prop_is_bounded(starved: Design, solved: list[int]) -> None:
+    finding = Engine(starved).diagnose(_readings(starved, {"9A+": 0.5}))
+    assert solved, "a fault that starves more nodes is solved, as far as allowed"
+    assert sum(solved) <= MOST_SOLVED_LARGE + EXPLAINED * starved.node_count
+    assert _named(finding) == "9A+"
+
+
+def test_no_more_is_solved_than_allowed_whatever_the_marks(
+    starved: Design, solved: list[int]
+) -> None:
+    """A dozen strands that look wrong ask for every joint of theirs at every resistance."""
+    lit, readings = everything(starved), _readings(starved, {"9A+": 0.5})
+    marks = [Mark(lit, strand.number, 1, strand.nodes, "dark") for strand in starved.strands]
+    for few in (marks[:1], marks[1:9], marks):
+        solved.clear()
+        engine, case = Engine(starved), Case(readings, few, DEFAULT_METER, ())
+        assert engine._usual.views.of(case).joints.shape == (len(engine.space.joints), COLUMNS)
+        assert 0 < sum(solved) <= case.work.nodes <= MOST_SOLVED_LARGE
+
+
+def test_a_healthy_starved_prop_is_accused_of_nothing(starved: Design) -> None:
+    """Units whose tolerances are drawn at random: sums of straight lines are off by some tenths."""
+    engine = Engine(starved)
+    for seed in range(2):
+        finding = engine.diagnose(_readings(starved, {}, seed))
+        assert not finding.suspects or finding.suspects[0].probability < 0.1
+
+
+def test_the_same_evidence_has_the_same_answer_whatever_was_asked_before(starved: Design) -> None:
+    engine, readings = Engine(starved), _readings(starved, {"9A+": 0.5})
+    first = engine.diagnose(readings)
+    engine.diagnose(_readings(starved, {}, 1))
+    assert engine.diagnose(readings) == first
+
+
+def test_what_was_refused_stays_refused_and_what_was_paid_is_free() -> None:
+    work = Work()
+    assert work.takes(("a", "b"), 40, 100)
+    assert not work.allows(("c",), 40, 100)
+    assert work.takes(("a", "b"), 40, 100), "asked for again"
+    assert work.nodes == 80
+    assert not work.allows(("c",), 1, 100), "answers do not depend on when they are asked for"
+    assert work.allows(("d",), 20, 100)
+
+
+def test_readings_taken_where_logic_stops_say_little(make_fan: MakeFan) -> None:
+    """Nodes below some 3 V go out and come back: nobody knows what a rail shows meanwhile."""
+    design = make_fan(36, 30, wire="16 AWG", feed_mm=1500.0)
+    readings = _readings(design, {})
+    case = Case(readings, (), DEFAULT_METER, ())
+    weigher = Engine(design)._usual.views.of(case).weigher
+    assert weigher is not None
+    sd = np.sqrt(np.diag(weigher.healthy_covariance))
+    whole = np.array([reading.lit == everything(design) for reading in readings])
+    assert sd[whole].min() > 1.0
+    assert sd[~whole].max() < 0.3
+
+
+def test_what_is_formed_in_one_go_of_a_large_prop_is_what_is_formed_of_a_small_one(
+    starved: Design, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of all joints and of one alone, by estimate and in full: to the last digits but a few."""
+    case = Case(_readings(starved, {"9A+": 0.5}), (), DEFAULT_METER, ())
+    weigher = Engine(starved)._usual.views.of(case).weigher
+    assert weigher is not None
+    joint = [joint.name for joint in weigher.responses.space.joints].index("9A+")
+    columns = np.array([0, 4, 9])
+    as_large = straight_rows(weigher, joint, columns)
+    alone = straight_rows(weigher, joint, columns, alone=True)
+    full, thin = weigher.joint(joint, roughly=True)[1], weigher.promise(joint)
+    assert thin.argmax() == full.argmax()
+    assert np.logaddexp.reduce(thin) == pytest.approx(np.logaddexp.reduce(full), abs=0.1)
+    monkeypatch.setattr(response, "LARGE_NODES", 10**9)
+    small = Engine(starved)._usual.views.of(case).weigher
+    assert small is not None
+    for mean, covariance in (as_large, alone):
+        expected = straight_rows(small, joint, columns)
+        assert mean == pytest.approx(expected[0], rel=1e-9)
+        assert covariance == pytest.approx(expected[1], rel=1e-8, abs=1e-18)
