@@ -244,6 +244,10 @@ class BenchApp(App[None]):
         """Why something was not done, whole: a prop file may have many faults."""
         self.push_screen(Tell("That did not work", words))
 
+    def _fatal_error(self) -> None:
+        """End as the library does, but without its pages of code: `run_app` says what happened."""
+        self._close_messages_no_wait()
+
     def end(self) -> None:
         """Take the prop dark and close the records."""
         self.on_bench.close()
@@ -261,9 +265,12 @@ def run_app(
 
     Raises:
         BenchError: the bench folder cannot be used.
+        Exception: what nobody foresaw, once the prop is dark and the records are closed.
     """
     app = BenchApp(bench, first_tag, practice)
     try:
         app.run()
     finally:
         app.end()
+    if app._exception is not None:  # else the library would print it, and this end well
+        raise app._exception

@@ -10,7 +10,7 @@ import subprocess
 import sys
 import termios
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from pathlib import Path
 
@@ -49,11 +49,11 @@ def until(true: Callable[[], bool]) -> None:
 class Pty:
     """The program at a terminal of its own, which the kernel hangs up when it is closed."""
 
-    def __init__(self, *words: str) -> None:
+    def __init__(self, *words: str, program: Sequence[str] = ("-m", "benchtest")) -> None:
         self.master, slave = os.openpty()
         termios.tcsetwinsize(slave, (24, 80))
         self.process = subprocess.Popen(
-            ["setsid", "--ctty", sys.executable, "-m", "benchtest", *words],
+            ["setsid", "--ctty", sys.executable, *program, *words],
             stdin=slave, stdout=slave, stderr=slave,
             env={**os.environ, "TERM": "xterm-256color", "PYTHONUTF8": "1"},
         )  # fmt: skip
@@ -117,6 +117,41 @@ def test_a_terminal_resized_asleep_and_closed(
         with suppress(OSError):
             os.close(at.master)
     assert _verdicts(tmp_path) == 2
+
+
+# what nobody foresaw, at a key: there is no such fault that is known
+UNFORESEEN = """
+import sys
+from benchtest.cli import main
+from benchtest.session.stand import Stand
+Stand.toggle_dark = lambda self: 1 / 0
+sys.exit(main(sys.argv[1:]))
+"""
+
+
+def test_what_nobody_foresaw_ends_it_dark_and_in_one_sentence(
+    tmp_path: Path, prop: tuple[Path, RunningProp]
+) -> None:
+    path, virtual = prop
+    make_ready(tmp_path, path, "SF-01")
+    words = ("--bench", str(tmp_path), "--prop", str(path), "--to", virtual.target)
+    at = Pty(*words, program=("-c", UNFORESEEN))
+    try:
+        at.until("was left unfinished")
+        at.keys("\r")
+        until(lambda: lit(virtual) == 8)
+        at.keys(" ")
+        at.until("strand 2")
+        at.keys("b")
+        at.until("benchtest: failed: ZeroDivisionError: division by zero. Set BENCHTEST_TRACEBACK")
+        assert "Traceback" not in at.read()
+        assert at.process.wait(WAIT_S) == 1
+        assert lit(virtual) == 0
+    finally:
+        at.process.kill()
+        at.process.wait()
+        os.close(at.master)
+    assert _verdicts(tmp_path) == 1
 
 
 def _verdicts(folder: Path) -> int:
