@@ -10,14 +10,17 @@ import atexit
 import json
 import os
 import shutil
+import signal
+import sys
 import tempfile
-import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import cache
 from html.parser import HTMLParser
 from importlib.resources import files
 from pathlib import Path
+from types import FrameType
 from uuid import UUID
 from xml.etree import ElementTree
 
@@ -56,6 +59,8 @@ from tests.fuzz import board
 
 MOST_S = 5.0
 """Processor time that one input of a few kilobytes may take, on a busy machine too. [s]"""
+MOST_MIB = 128
+"""Memory that one input may take beside what is there before. [MiB]"""
 LONGEST_WORDS = 20_000
 SMALL_NODES, SMALL_STRANDS = 200, 12
 """Designs that are also solved; larger ones are only read."""
@@ -153,19 +158,58 @@ def attempt(target: Target, octets: bytes) -> bool:
     """Give an input to a target: whether it was taken.
 
     Raises:
-        Defect: a foreign exception, words that hurt a terminal, or too much time.
+        Defect: a foreign exception, words that hurt a terminal, too much time or memory.
     """
-    start_s = time.process_time()
+    of = f"{target.name}: {len(octets)} octets"
+    before_kib = _peak_kib(afresh=True)
     try:
-        taken = target.take(octets)
+        with _no_longer_than(MOST_S):
+            taken = target.take(octets)
+    except _TooLong:
+        raise Defect(f"{of} take more than {MOST_S:g} s") from None
     except BenchError as error:
         taken = False
         _check_words(str(error))
+    except Defect:
+        raise
     except Exception as error:
         raise Defect(f"{target.name}: {type(error).__name__}: {error}") from error
-    if (took_s := time.process_time() - start_s) > MOST_S:
-        raise Defect(f"{target.name}: took {took_s:.1f} s for {len(octets)} octets")
+    if (took_mib := (_peak_kib() - before_kib) / 1024) > MOST_MIB:
+        raise Defect(f"{of} take {took_mib:.0f} MiB")
     return taken
+
+
+class _TooLong(BaseException):
+    """No exception that anybody passes over."""
+
+
+@contextmanager
+def _no_longer_than(seconds: float) -> Iterator[None]:
+    """Break off what runs on, so that a test of it fails instead of waiting for ever."""
+
+    def stop(number: int, frame: FrameType | None) -> None:
+        raise _TooLong
+
+    before = signal.signal(signal.SIGPROF, stop)
+    signal.setitimer(signal.ITIMER_PROF, seconds, 0.5)  # again, where a finalizer had it
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_PROF, 0.0)
+        signal.signal(signal.SIGPROF, before)
+
+
+def _peak_kib(afresh: bool = False) -> int:
+    """The most memory that this process had since it was last asked afresh. [KiB]
+
+    Source: Linux, Documentation/filesystems/proc.rst, `clear_refs` and `VmHWM`.
+    """
+    if sys.platform != "linux":
+        return 0
+    if afresh:
+        Path("/proc/self/clear_refs").write_text("5", "ascii")
+    status = Path("/proc/self/status").read_text("ascii")
+    return int(status.partition("VmHWM:")[2].split(maxsplit=1)[0])
 
 
 def _check_words(words: str) -> None:
