@@ -170,7 +170,10 @@ class ShelfScreen(Screen[None]):
         self.app.push_screen(
             AskFor(
                 "A new test",
-                [Question("unit's tag", hint="WF-03"), Question("prop file", file, "fan.toml")],
+                [
+                    Question("unit's tag", hint="WF-03"),
+                    Question("prop file", file, "fan.toml", known=bool(file)),
+                ],
             ),
             self._asked,
         )
