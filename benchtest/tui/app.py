@@ -21,6 +21,7 @@ from textual.scrollbar import ScrollBar, ScrollBarRender
 from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
 from benchtest.session.bench import Bench
+from benchtest.tui.browser import in_browser
 from benchtest.tui.dialogs import Tell
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.tui.signs import signs_for_terminal
@@ -83,6 +84,8 @@ class BenchApp(App[None]):
         self.set_class(ascii_only, "-ascii")
         ScrollBar.renderer = PlainScrollBar if ascii_only else ScrollBarRender
         self.push_screen(ShelfScreen(self.shelf, self.bench.prop_file))
+        if self.bench.go_on is not None:
+            self.call_after_refresh(self._go_on_with, self.bench.go_on)
         if self.first_tag is not None:
             self.call_after_refresh(self._begin_first, self.first_tag)
         if self.first_practice is not None:
@@ -97,6 +100,24 @@ class BenchApp(App[None]):
             self._go_on(tag)
         else:
             self._begin(tag, self.bench.prop_file)
+
+    def _go_on_with(self, session: str) -> None:
+        """A session that was on the bench a moment ago, where it is still open."""
+        from benchtest.session.live import Session, unfinished
+
+        try:
+            if session in {row.id for row in unfinished(self.shelf)}:
+                self._open(Session.resume(self.shelf, session))
+        except BenchError as error:
+            self._say(str(error))
+
+    def _tell_browser(self, session: str) -> None:
+        """Which session is on the bench, should this page be lost."""
+        if in_browser():
+            from benchtest.tui.browser.driver import BrowserDriver
+
+            assert isinstance(self._driver, BrowserDriver)
+            self._driver.tell_session(session)
 
     def on_shelf_screen_chosen(self, message: ShelfScreen.Chosen) -> None:
         self._go_on(message.tag)
@@ -198,10 +219,12 @@ class BenchApp(App[None]):
             return
         stand.practice = practice
         self._session = None if practice is not None else session
+        self._tell_browser("" if practice is not None else session.row.id)
         self.push_screen(BenchScreen(stand, self.signs), self._put_back)
 
     def _put_back(self, leaving: Leaving | None) -> None:
         self.on_bench.close()
+        self._tell_browser("")
         if leaving == "next" and self._session is not None:
             self._go_to_next(self._session)
         elif leaving == "next":
