@@ -103,7 +103,8 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.live import Session
 from benchtest.session.stand import Stand
 from benchtest.virtual.controller import Controller
-from tests.session.conftest import SMALL_FAN, made_ready
+from tests.props import SMALL_FAN
+from tests.session.conftest import made_ready
 
 design = parse_design(SMALL_FAN, "fan")
 ear = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
