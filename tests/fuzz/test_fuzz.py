@@ -14,9 +14,10 @@ from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
 
 from benchtest.errors import InputError
-from tests.fuzz import targets
+from tests.fuzz import attempt as bounds
+from tests.fuzz.attempt import Defect, Target, attempt
 from tests.fuzz.mutate import mutated
-from tests.fuzz.targets import TARGETS, Defect, Target, attempt
+from tests.fuzz.targets import TARGETS
 
 SEEDS = Path(__file__).parent / "seeds"
 KEPT = sorted(path for path in SEEDS.glob("*/*"))
@@ -33,7 +34,7 @@ def _for_ever(octets: bytes) -> bool:
 
 
 def _much(octets: bytes) -> bool:
-    return len(bytearray(octets) * ((targets.MOST_MIB + 20) << 20)) > 0
+    return len(bytearray(octets) * ((bounds.MOST_MIB + 20) << 20)) > 0
 
 
 def _orders(octets: bytes) -> bool:
@@ -56,7 +57,7 @@ def _foreign(octets: bytes) -> bool:
 def test_what_must_not_come_of_an_input_fails_a_test(
     take: Callable[[bytes], bool], why: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(targets, "MOST_S", 0.3)
+    monkeypatch.setattr(bounds, "MOST_S", 0.3)
     with pytest.raises(Defect, match=why):
         attempt(Target("one", "that fails", take, lambda: []), b"x")
 

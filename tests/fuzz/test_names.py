@@ -29,7 +29,7 @@ from benchtest.session.live import Session
 from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.tui.shelf_screen import ShelfScreen
-from tests.fuzz.targets import SMALL_FAN
+from tests.fuzz.good import SMALL_FAN
 from tests.tui.conftest import Driven
 from tests.tui.served import Served
 
