@@ -5,9 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from uuid import uuid4
 
 import pytest
 
+from benchtest.drive.base import Target
+from benchtest.drive.choose import driver_for
+from benchtest.drive.clock import FrameClock
+from benchtest.drive.e131 import Sender
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
@@ -15,7 +20,9 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.checks import all_checks
 from benchtest.session.events import CheckMade, ColourSeen, FirstLight
 from benchtest.session.live import Session
+from benchtest.session.stand import Stand
 from tests.props import SMALL_FAN
+from tests.session.driven import LOOPBACK, Prop
 
 
 class Ticking:
@@ -67,3 +74,19 @@ def made_ready(session: Session) -> Session:
     for colour in session.design.node.colours:
         session.record(ColourSeen(colour, right=True))
     return session
+
+
+@pytest.fixture
+def prop(fan: Design) -> Iterator[Prop]:
+    """A prop that is driven."""
+    made = Prop(fan)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def stand(begin: Callable[..., Session], fan: Design, prop: Prop) -> Iterator[Stand]:
+    """A unit on the bench."""
+    driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, Sender(uuid4()))
+    with FrameClock(driver, fan.node_count, fan.node.channels).start() as clock:
+        yield Stand(made_ready(begin()), clock)
