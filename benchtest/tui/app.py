@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from textual import work
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
+from textual.markup import escape
 from textual.screen import Screen
 from textual.scrollbar import ScrollBar, ScrollBarRender
 
@@ -278,7 +279,8 @@ class BenchApp(App[None]):
 
 
 def _title(says: str) -> str:
-    return says[:1].upper() + says[1:]
+    """For the palette, which reads markup: a meter may call itself anything."""
+    return escape(says[:1].upper() + says[1:])
 
 
 def run_app(

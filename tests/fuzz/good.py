@@ -81,6 +81,12 @@ all,4,7-9,dark,1.0,white,
 2,2,3,wrong-colour,0.25,blue,
 none,1,1,stuck,,,
 """
+METER = b"""\
++4.87100000E+00
+RIVERBANK INSTRUMENTS,BM-6,0017,1.04
+-113,"Undefined header"
+9.9E37
+"""
 PARTED = b"\n--\n"
 """Parts two files, or two packets, of one input."""
 TIME = "2026-11-25T18:00:00.000+00:00"

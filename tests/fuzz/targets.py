@@ -25,6 +25,7 @@ from benchtest.drive.bridge.framing import Damaged, Reader
 from benchtest.drive.bridge.messages import Board as BoardTold
 from benchtest.drive.bridge.messages import Message, Sample
 from benchtest.drive.others import Others
+from benchtest.drive.scpi import Identity, Lines, NoReading, parse_error, parse_volts
 from benchtest.errors import BenchError, InputError
 from benchtest.evidence.marks import parse_marks
 from benchtest.evidence.meter import DEFAULT_METER, Meter
@@ -51,6 +52,7 @@ from tests.fuzz.good import (
     CSV,
     JSON,
     MARKS,
+    METER,
     OCTETS,
     OVERRIDES,
     PARTED,
@@ -321,6 +323,25 @@ def take_serial(octets: bytes) -> bool:
     return bool(bodies)
 
 
+def take_meter(octets: bytes) -> bool:
+    """What a bench meter says: lines, and of each volts, an error or who it is, or why not."""
+    lines = Lines()
+    taken = False
+    for line in lines.feed(octets[:9]) + lines.feed(octets[9:]) + lines.feed(b"\n"):
+        for read in (parse_volts, parse_error, Identity.read):
+            try:
+                told = read(line)
+            except NoReading as why:
+                check_words(str(why))
+                continue
+            taken = True
+            if isinstance(told, float) and not abs(told) < 9.9e37:
+                raise Defect(f"{told} V")
+            if isinstance(told, Identity):
+                check_words(f"a meter called {told}")
+    return taken
+
+
 def _by_another(octets: bytes) -> list[bytes]:
     from binascii import crc_hqx
 
@@ -387,6 +408,7 @@ TARGETS: dict[str, Target] = {
         Target("e131", "E1.31 at the virtual prop and the listener", take_packets, packets,
                OCTETS),
         Target("serial", "a bridge's octets at our decoder", take_serial, answers, OCTETS),
+        Target("meter", "a bench meter's words over SCPI", take_meter, lambda: [METER], CSV),
         Target("firmware", "our octets at the bridge's firmware", take_firmware, said, OCTETS),
     )
 }  # fmt: skip
