@@ -67,8 +67,9 @@ class Pty:
 
     def read(self) -> str:
         """Take what is drawn, so that the program never waits for its terminal."""
-        while select.select([self.master], [], [], 0.02)[0]:
-            self.drawn += os.read(self.master, 65536).decode("utf-8", "replace")
+        with suppress(OSError):  # Linux says so once the program has ended
+            while select.select([self.master], [], [], 0.02)[0]:
+                self.drawn += os.read(self.master, 65536).decode("utf-8", "replace")
         return _CONTROL.sub("", self.drawn)
 
     def keys(self, keys: str) -> None:
