@@ -23,7 +23,7 @@ from benchtest.records.exchange import export_lines
 from benchtest.records.shelf import Shelf
 from benchtest.session.events import ReadingTaken, SignedOff, VerdictGiven
 from benchtest.session.live import Session
-from tests.session.conftest import SMALL_FAN
+from tests.props import SMALL_FAN
 
 ROOT = Path(__file__).parents[1]
 NOTES = sorted(f"hw_notes/{path.name}" for path in ROOT.glob("hw_notes/*.md"))

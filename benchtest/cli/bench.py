@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Declare what the terminal program can be told."""
     add_program_options(parser)
+    # for `serve`, whose browser comes back
+    parser.add_argument("--go-on", dest="go_on", default=None, help=argparse.SUPPRESS)
     parser.set_defaults(
         run=run,
         new_prop=None,
@@ -98,4 +100,5 @@ def what_to_open(args: argparse.Namespace) -> Bench:
         meter,
         readings_from=args.new_readings_from,
         pins=tuple(args.new_pins),
+        go_on=args.go_on,
     )

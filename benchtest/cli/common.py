@@ -29,7 +29,17 @@ def add_prop(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("prop", type=Path, metavar="PROP", help="prop file of the design (TOML)")
 
 
-def add_lit(parser: argparse.ArgumentParser) -> None:
+def add_circuit(parser: argparse.ArgumentParser) -> None:
+    """A prop in some state, and what is read of it: all that says what a circuit is asked."""
+    add_prop(parser)
+    add_celsius(parser)
+    _add_lit(parser)
+    _add_probes(parser)
+    _add_joints(parser)
+    _add_shorts(parser)
+
+
+def _add_lit(parser: argparse.ArgumentParser) -> None:
     """Which strands are lit, how bright and in which colour."""
     parser.add_argument(
         "--lit",
@@ -44,7 +54,7 @@ def add_lit(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def add_probes(parser: argparse.ArgumentParser) -> None:
+def _add_probes(parser: argparse.ArgumentParser) -> None:
     """What is read."""
     parser.add_argument(
         "--probe",
@@ -55,7 +65,7 @@ def add_probes(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def add_joints(parser: argparse.ArgumentParser) -> None:
+def _add_joints(parser: argparse.ArgumentParser) -> None:
     """Resistance of joints."""
     parser.add_argument(
         "--joint",
@@ -67,7 +77,7 @@ def add_joints(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def add_shorts(parser: argparse.ArgumentParser) -> None:
+def _add_shorts(parser: argparse.ArgumentParser) -> None:
     """Points that touch and should not."""
     parser.add_argument(
         "--short",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -43,9 +44,9 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "doctor",
         help="what this machine has, and what to do about what is missing",
         description="Looks at this machine: Python and libraries, the bench folder and its "
-        "records, the terminal, serial ports and rights, networks and the way of multicast. "
-        "Sends nothing, opens no port, changes nothing. Ends with 1 where something keeps "
-        "benchtest from working.",
+        "records, the terminal, serial ports and rights, networks and the way of multicast, and "
+        "whether frames go first. Sends nothing, opens no port, changes nothing. Ends with 1 where "
+        "something keeps benchtest from working.",
     )
     parser.set_defaults(run=run)
     yield parser
@@ -61,6 +62,7 @@ def run(args: argparse.Namespace) -> int:
         "terminal": _terminal,
         "ports": _ports,
         "networks": _networks,
+        "frame clock": _frame_clock,
     }
     lines, facts = [Line("python", "good", _python())], dict[str, Any]()
     for name, look in sections.items():
@@ -80,7 +82,6 @@ def run(args: argparse.Namespace) -> int:
 
 def _python() -> str:
     import platform
-    import sys
 
     return f"{platform.python_implementation()} {platform.python_version()} in {sys.prefix}"
 
@@ -123,6 +124,22 @@ def _networks() -> Section:
     way = multicast_way(known)
     facts = {"networks": [asdict(network) for network in known], "multicast": asdict(way)}
     return list(_network_lines(known, way)), facts
+
+
+def _frame_clock() -> Section:
+    from benchtest.drive.priority import REMEDY, may_go_first
+
+    first = may_go_first()
+    if first:
+        line = Line("frames", "good", "sent as soon as they are due: the frame clock may run first")
+    elif sys.platform == "linux":
+        says = "a busy machine may send them some milliseconds late: the frame clock waits its turn"
+        line = Line("frames", "note", says, f"only where that is seen: {REMEDY}")
+    else:
+        line = Line(
+            "frames", "good", "the frame clock waits its turn: only Linux lets it run first"
+        )
+    return [line], {"frame_clock_first": first}
 
 
 def _library_lines(needed: list[Library]) -> Iterator[Line]:

@@ -61,6 +61,19 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         metavar="X",
         help="share of the pattern's own levels, 0 to 1 (default: 1)",
     )
+    _add_packets(parser)
+    parser.add_argument(
+        "--ports",
+        action=_Ports,
+        nargs=0,
+        help="list this machine's serial ports and whether you may open them; sends nothing",
+    )
+    parser.set_defaults(run=run)
+    yield parser
+
+
+def _add_packets(parser: argparse.ArgumentParser) -> None:
+    """How frames become packets."""
     parser.add_argument(
         "--priority", type=int, default=100, help="E1.31 priority, 0 to 200 (default: 100)"
     )
@@ -77,14 +90,6 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         metavar="N",
         help="frames a second while something changes, 1 to 40 (default: 40)",
     )
-    parser.add_argument(
-        "--ports",
-        action=_Ports,
-        nargs=0,
-        help="list this machine's serial ports and whether you may open them; sends nothing",
-    )
-    parser.set_defaults(run=run)
-    yield parser
 
 
 class _Ports(argparse.Action):

@@ -10,13 +10,20 @@ from typing import TypeVar
 
 from benchtest.cli import answers
 from benchtest.cli.dialogue import Dialogue, Question
+from benchtest.cli.usual import (
+    usual_cable,
+    usual_feeds,
+    usual_fuse,
+    usual_fuse_mohm,
+    usual_place,
+    white_a,
+)
 from benchtest.errors import InputError
 from benchtest.prop.catalogue import catalogue
 from benchtest.prop.chain import hops
 from benchtest.prop.checks import MOST_UNIVERSE, check_design, unfed
 from benchtest.prop.design import (
     Bus,
-    BusPad,
     Design,
     Feed,
     Link,
@@ -303,7 +310,7 @@ def _fitting(
 def _with_feeds(dialogue: Dialogue, args: argparse.Namespace, design: Design) -> Design:
     if feeds := given("--feed", args.feed, lambda text: [answers.feed(text, design)]):
         return replace(design, feeds=tuple(feeds))
-    usual = min(answers.usual_feeds(design), MOST_FEEDS)
+    usual = min(usual_feeds(design), MOST_FEEDS)
     question = Question(
         "--feeds",
         "How many feeds (supply cables)",
@@ -324,13 +331,13 @@ def _with_feed(dialogue: Dialogue, design: Design, count: int) -> Design:
     """One more of `count` feeds; what is usual for it is what its share of full white takes."""
     ask, number = dialogue.ask, len(design.feeds) + 1
     words = f"Place of feed {number} (a bus pad, foot:1, or a strand end, 1A)"
-    at = ask(Question("--feed", words, _usual_place(design, count), answers.feed_place(design)))
+    at = ask(Question("--feed", words, usual_place(design, count), answers.feed_place(design)))
     volts = answers.volts(design.node)
     supply_v = ask(Question("--feed", "Its volts", f"{design.node.volts:g}", volts))
-    load_a = answers.white_a(design.node, design.node_count) / count
+    load_a = white_a(design.node, design.node_count) / count
     fuse_a, fuse_mohm = _fuse(dialogue, load_a)
     before = design.feeds[-1] if design.feeds else None
-    cable = before.wire.text if before else answers.usual_cable(fuse_a or load_a)
+    cable = before.wire.text if before else usual_cable(fuse_a or load_a)
     more = "The cable must stand what the fuse lets through."
     wire = ask(Question("--feed", "Its cable", cable, parse_wire, more))
     usual_mm = f"{before.length_mm:g}" if before else "1000"
@@ -352,7 +359,7 @@ def _with_feed(dialogue: Dialogue, design: Design, count: int) -> Design:
 
 def _fuse(dialogue: Dialogue, load_a: float) -> tuple[float | None, float]:
     """Rating of a feed's fuse and its resistance with the holder. [A], [mΩ]"""
-    usual = answers.usual_fuse(load_a)
+    usual = usual_fuse(load_a)
     fuse_a = dialogue.ask(
         Question(
             "--feed",
@@ -369,25 +376,13 @@ def _fuse(dialogue: Dialogue, load_a: float) -> tuple[float | None, float]:
         Question(
             "--feed",
             "Resistance of the fuse with its holder, in mΩ, or none",
-            f"{answers.usual_fuse_mohm(fuse_a):g}",
+            f"{usual_fuse_mohm(fuse_a):g}",
             answers.fuse_mohm,
             "It takes volts from every node. A blade fuse has about 80 mV over its amperes, the "
             "clips of a clean holder\n  2 mΩ together; best measured at a known current.",
         )
     )
     return fuse_a, mohm
-
-
-def _usual_place(design: Design, count: int) -> str:
-    """Where the next of `count` feeds does most: spread along what all of them feed together."""
-    alone = unfed(replace(design, feeds=()))
-    run = (unfed(design) or alone)[0]
-    before, of = (len(design.feeds), count) if len(alone) == 1 else (0, 1)
-    places: list[BusPad] | list[StrandEnd] = next(
-        (pads for bus in design.buses if (pads := [p for p in bus.pads if p.strand in run])),
-        [StrandEnd(end.strand, "A") for end in design.data_path if end.strand in run],
-    )
-    return str(places[min(int((before + 0.5) * len(places) / of - 0.5), len(places) - 1)])
 
 
 def _with_output(dialogue: Dialogue, args: argparse.Namespace, design: Design) -> Design:

@@ -8,12 +8,7 @@ from collections.abc import Iterator
 
 from benchtest.cli.common import (
     Commands,
-    add_celsius,
-    add_joints,
-    add_lit,
-    add_probes,
-    add_prop,
-    add_shorts,
+    add_circuit,
     design_of,
     joints_of,
     lit_of,
@@ -31,12 +26,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         description="Prints the circuit as a SPICE deck that `ngspice -b` solves and prints, one "
         "line for each probe.",
     )
-    add_prop(parser)
-    add_celsius(parser)
-    add_lit(parser)
-    add_probes(parser)
-    add_joints(parser)
-    add_shorts(parser)
+    add_circuit(parser)
     parser.set_defaults(run=run)
     yield parser
 

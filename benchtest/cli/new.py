@@ -72,9 +72,9 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 
 def run(args: argparse.Namespace) -> int:
     """Ask, write the file, and put its units on the shelf."""
-    from benchtest.cli.answers import usual_name
     from benchtest.cli.dialogue import Dialogue
     from benchtest.cli.interview import interview
+    from benchtest.cli.usual import usual_name
     from benchtest.prop.reader import parse_design
     from benchtest.prop.writer import write_design
 

@@ -8,12 +8,7 @@ from typing import TYPE_CHECKING
 
 from benchtest.cli.common import (
     Commands,
-    add_celsius,
-    add_joints,
-    add_lit,
-    add_probes,
-    add_prop,
-    add_shorts,
+    add_circuit,
     design_of,
     joints_of,
     lit_of,
@@ -36,12 +31,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         description="Predicts the volts that a healthy unit shows at probes while given strands "
         "are lit, and how far healthy units differ (one standard deviation).",
     )
-    add_prop(parser)
-    add_celsius(parser)
-    add_lit(parser)
-    add_probes(parser)
-    add_joints(parser)
-    add_shorts(parser)
+    add_circuit(parser)
     parser.set_defaults(run=run)
     yield parser
 

@@ -7,9 +7,7 @@ matter. The one who calls never waits for the network, and the network never end
 from __future__ import annotations
 
 import atexit
-import contextlib
 import gc
-import os
 import sys
 import threading
 import time
@@ -23,6 +21,7 @@ from numpy.typing import NDArray
 from benchtest.drive.base import Abilities, Driver, Status
 from benchtest.drive.flash import FlashGuard
 from benchtest.drive.layout import Frame
+from benchtest.drive.priority import go_first
 from benchtest.errors import InputError
 
 MOST_FRAMES_PER_S = 40.0
@@ -55,18 +54,6 @@ class Pace:
     """From a frame's deadline until it went out, of the frames remembered. [s]"""
     drift_s: float
     """How far the last frame is behind the sum of all intervals since the last change. [s]"""
-
-
-def _go_first() -> None:
-    """Ask to run as soon as a frame is due, before whatever else the machine does.
-
-    That takes rights (root, or an `rtprio` limit); without them the thread waits its turn. What it
-    begins does not inherit it.
-    """
-    if sys.platform == "linux":
-        with contextlib.suppress(OSError):
-            policy = os.SCHED_RR | os.SCHED_RESET_ON_FORK
-            os.sched_setscheduler(0, policy, os.sched_param(1))  # 0 is this thread
 
 
 class FrameClock:
@@ -179,7 +166,7 @@ class FrameClock:
         return now_s < self._ramp_start_s + self._ramp_s
 
     def _run(self) -> None:
-        _go_first()
+        go_first()  # as soon as a frame is due
         while (frame := self._next_frame()) is not None:
             self.driver.show(frame)
             self._hold_collector()

@@ -24,6 +24,7 @@ class Bench:
         seed: of a virtual prop's own figures.
         readings_from: bench meter or bridge that readings are taken from; None to type them.
         pins: which of a bridge's inputs sits where, `0=foot:4`.
+        go_on: session to go on with at once, where it is still open.
     """
 
     folder: Path
@@ -34,6 +35,7 @@ class Bench:
     seed: int | None = None
     readings_from: str | None = None
     pins: Sequence[str] = field(default_factory=tuple)
+    go_on: str | None = None
 
 
 def check_bench(bench: Bench) -> None:

@@ -22,7 +22,7 @@ from benchtest.session.shown import SETTLE_S, wait_until_shown
 from benchtest.session.sources import BridgePins, VirtualMeter
 from benchtest.session.typed import Typed, judge_typed, volts_of
 from benchtest.session.walker import Walker
-from benchtest.session.words import said
+from benchtest.session.words import metered_text, said
 from benchtest.virtual.process import RunningProp
 
 Asked = tuple[str, Lit | None, Probe | None]
@@ -261,5 +261,6 @@ class Prober(Walker):
 
     def _take(self, read: SourceReading) -> str:
         meter = self.session.meter if read.meter is None else Meter.parse(read.meter)
-        self._keep_reading(check_volts(volts_of(read.text), meter), read.source, read.meter)
-        return f"kept {read.text} V, {read.source}"
+        volts = check_volts(volts_of(read.text), meter)
+        self._keep_reading(volts, read.source, read.meter)
+        return f"kept {metered_text(volts, meter)}, {read.source}"

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import re
 
+from benchtest.evidence.meter import Meter
 from benchtest.session.events import (
     CheckMade,
     ColourSeen,
@@ -71,6 +73,17 @@ def volts_text(volts: float) -> str:
     ('31.2 mV', '4.871 V')
     """
     return f"{volts * 1e3:.1f} mV" if abs(volts) < 0.6 else f"{volts:.3f} V"
+
+
+def metered_text(volts: float, meter: Meter) -> str:
+    """Volts with the digits that this meter's range for them has.
+
+    >>> meter = Meter.parse("0.5%+3/6000")
+    >>> metered_text(4.87, meter), metered_text(-0.03125, meter), metered_text(12.0, meter)
+    ('4.870 V', '-0.0312 V', '12.00 V')
+    """
+    digits = max(0, math.ceil(-math.log10(meter.resolution_v(volts)) - 1e-9))
+    return f"{volts:.{digits}f} V"
 
 
 def strand_of(where: str) -> int | None:

@@ -15,12 +15,14 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from textual import work
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
+from textual.markup import escape
 from textual.screen import Screen
 from textual.scrollbar import ScrollBar, ScrollBarRender
 
 from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
 from benchtest.session.bench import Bench
+from benchtest.tui.browser import in_browser
 from benchtest.tui.dialogs import Tell
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.tui.signs import signs_for_terminal
@@ -83,6 +85,8 @@ class BenchApp(App[None]):
         self.set_class(ascii_only, "-ascii")
         ScrollBar.renderer = PlainScrollBar if ascii_only else ScrollBarRender
         self.push_screen(ShelfScreen(self.shelf, self.bench.prop_file))
+        if self.bench.go_on is not None:
+            self.call_after_refresh(self._go_on_with, self.bench.go_on)
         if self.first_tag is not None:
             self.call_after_refresh(self._begin_first, self.first_tag)
         if self.first_practice is not None:
@@ -97,6 +101,24 @@ class BenchApp(App[None]):
             self._go_on(tag)
         else:
             self._begin(tag, self.bench.prop_file)
+
+    def _go_on_with(self, session: str) -> None:
+        """A session that was on the bench a moment ago, where it is still open."""
+        from benchtest.session.live import Session, unfinished
+
+        try:
+            if session in {row.id for row in unfinished(self.shelf)}:
+                self._open(Session.resume(self.shelf, session))
+        except BenchError as error:
+            self._say(str(error))
+
+    def _tell_browser(self, session: str) -> None:
+        """Which session is on the bench, should this page be lost."""
+        if in_browser():
+            from benchtest.tui.browser.driver import BrowserDriver
+
+            assert isinstance(self._driver, BrowserDriver)
+            self._driver.tell_session(session)
 
     def on_shelf_screen_chosen(self, message: ShelfScreen.Chosen) -> None:
         self._go_on(message.tag)
@@ -198,10 +220,12 @@ class BenchApp(App[None]):
             return
         stand.practice = practice
         self._session = None if practice is not None else session
+        self._tell_browser("" if practice is not None else session.row.id)
         self.push_screen(BenchScreen(stand, self.signs), self._put_back)
 
     def _put_back(self, leaving: Leaving | None) -> None:
         self.on_bench.close()
+        self._tell_browser("")
         if leaving == "next" and self._session is not None:
             self._go_to_next(self._session)
         elif leaving == "next":
@@ -244,6 +268,10 @@ class BenchApp(App[None]):
         """Why something was not done, whole: a prop file may have many faults."""
         self.push_screen(Tell("That did not work", words))
 
+    def _fatal_error(self) -> None:
+        """End as the library does, but without its pages of code: `run_app` says what happened."""
+        self._close_messages_no_wait()
+
     def end(self) -> None:
         """Take the prop dark and close the records."""
         self.on_bench.close()
@@ -251,7 +279,8 @@ class BenchApp(App[None]):
 
 
 def _title(says: str) -> str:
-    return says[:1].upper() + says[1:]
+    """For the palette, which reads markup: a meter may call itself anything."""
+    return escape(says[:1].upper() + says[1:])
 
 
 def run_app(
@@ -261,9 +290,12 @@ def run_app(
 
     Raises:
         BenchError: the bench folder cannot be used.
+        Exception: what nobody foresaw, once the prop is dark and the records are closed.
     """
     app = BenchApp(bench, first_tag, practice)
     try:
         app.run()
     finally:
         app.end()
+    if app._exception is not None:  # else the library would print it, and this end well
+        raise app._exception

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Literal
 
 from textual import work
@@ -28,7 +27,7 @@ from benchtest.session.stand import Stand
 from benchtest.session.state import Happened, State
 from benchtest.session.view import map_note, map_rows
 from benchtest.session.words import volts_text
-from benchtest.tui.deeds import ALWAYS, BAR, DEEDS, SHORT, Deed, deeds, links
+from benchtest.tui.deeds import BAR, SHORT, Deed, deeds_always, deeds_now, links
 from benchtest.tui.panels import Ask, Panel, Readings, Suspects, VirtualView, soak_rows, styled
 from benchtest.tui.prop_map import PropMap
 from benchtest.tui.signs import Signs
@@ -300,39 +299,11 @@ class BenchView(Screen[Leaving]):
 
     def deeds_now(self) -> list[Deed]:
         """What the task at hand offers."""
-        stand = self.stand
-        without: set[str] = set() if stand.source_reads else {"meter"}
-        if stand.advice.task == "read" and not stand.reads_itself:
-            without.add("yes")
-        if self.along is None:
-            without.add("plot")
-        if stand.advice.task == "check" and stand.unit == "V":
-            without.add("yes")
-        if stand.advice.task == "soak":
-            running = stand.soaking.running
-            opened = stand.soaking.soak is not None
-            without |= {"go_on"} if running else {"yes", "flicker"}
-            without |= set() if opened else {"no", "end_soak"}
-        found = deeds(DEEDS[stand.advice.task], frozenset(without))
-        if stand.advice.task == "check" and stand.unit:
-            extra = [("type", "what the meter shows"), ("meter", "read the virtual meter")]
-            found = [*deeds(extra, frozenset(without)), *found]
-        if stand.source is not None:
-            named = f"read the {stand.source_name}"
-            found = [replace(d, says=named) if d.action == "meter" else d for d in found]
-        if stand.unit == "Ω":
-            says = {"yes": "OL, or far above", "no": "rails touch"}
-            found = [replace(deed, says=says.get(deed.action, deed.says)) for deed in found]
-        return found
+        return deeds_now(self.stand, plots=self.along is not None)
 
     def deeds_always(self) -> list[Deed]:
         """What every task offers."""
-        without = frozenset({"own_reading"}) if self.stand.session.state.signed else frozenset()
-        without |= {"stray"} if self.stand.lamp.lit is None else set()
-        without |= {"why"} if self.stand.finding is None else set()
-        without |= {"plot"} if self.along is None else set()
-        now = {deed.action for deed in self.deeds_now()}
-        return deeds(ALWAYS, without | now)
+        return deeds_always(self.stand, plots=self.along is not None)
 
     # -- looking and thinking ------------------------------------------------------------------
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from textual.binding import Binding
@@ -13,6 +13,7 @@ from textual.style import Style
 if TYPE_CHECKING:
     from benchtest.evidence.marks import Seen
     from benchtest.session.guidance import Task
+    from benchtest.session.stand import Stand
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +150,43 @@ def deeds(rows: Sequence[Row], without: frozenset[str]) -> list[Deed]:
             keys = KEYS[action][1]
             found.append(Deed(action, keys.partition(",")[0], keys, says))
     return found
+
+
+def deeds_now(stand: Stand, plots: bool) -> list[Deed]:
+    """What the task at hand offers; with a plot, to turn to it."""
+    without: set[str] = set() if stand.source_reads else {"meter"}
+    if stand.advice.task == "read" and not stand.reads_itself:
+        without.add("yes")
+    if not plots:
+        without.add("plot")
+    if stand.advice.task == "check" and stand.unit == "V":
+        without.add("yes")
+    if stand.advice.task == "soak":
+        running = stand.soaking.running
+        opened = stand.soaking.soak is not None
+        without |= {"go_on"} if running else {"yes", "flicker"}
+        without |= set() if opened else {"no", "end_soak"}
+    found = deeds(DEEDS[stand.advice.task], frozenset(without))
+    if stand.advice.task == "check" and stand.unit:
+        extra = [("type", "what the meter shows"), ("meter", "read the virtual meter")]
+        found = [*deeds(extra, frozenset(without)), *found]
+    if stand.source is not None:
+        named = f"read the {stand.source_name}"
+        found = [replace(d, says=named) if d.action == "meter" else d for d in found]
+    if stand.unit == "Ω":
+        says = {"yes": "OL, or far above", "no": "rails touch"}
+        found = [replace(deed, says=says.get(deed.action, deed.says)) for deed in found]
+    return found
+
+
+def deeds_always(stand: Stand, plots: bool) -> list[Deed]:
+    """What every task offers, but for what this one offers by itself."""
+    without = frozenset({"own_reading"}) if stand.session.state.signed else frozenset()
+    without |= {"stray"} if stand.lamp.lit is None else set()
+    without |= {"why"} if stand.finding is None else set()
+    without |= set() if plots else {"plot"}
+    now = {deed.action for deed in deeds_now(stand, plots)}
+    return deeds(ALWAYS, without | now)
 
 
 def name_of(action: str) -> str:

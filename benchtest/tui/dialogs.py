@@ -25,6 +25,8 @@ class Question:
     label: str
     value: str = ""
     hint: str = ""
+    known: bool = False
+    """Filled in already as it mostly stays: Enter before it passes it over."""
 
 
 class AskFor(ModalScreen[list[str] | None]):
@@ -58,13 +60,14 @@ class AskFor(ModalScreen[list[str] | None]):
         self.action_go_on()
 
     def action_go_on(self) -> None:
-        """To the next line or, from the last, back with all of them."""
+        """To the next line that wants something or, after the last, back with all of them."""
         lines = list(self.query(Input))
         here = next((place for place, line in enumerate(lines) if line.has_focus), len(lines) - 1)
-        if here + 1 < len(lines):
-            lines[here + 1].focus()
-        else:
-            self.dismiss([line.value for line in lines])
+        for line, question in list(zip(lines, self.questions, strict=True))[here + 1 :]:
+            if not (question.known and line.value.strip()):
+                line.focus()
+                return
+        self.dismiss([line.value for line in lines])
 
     def action_leave(self) -> None:
         self.dismiss(None)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import ClassVar
 
+from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -103,7 +104,8 @@ class ShelfScreen(Screen[None]):
             self.say(str(error))
             return
         for unit in units:
-            table.add_row(unit.tag, unit.design_name, unit.stage, "", key=unit.tag)
+            design = Text(unit.design_name)  # a bare word would be read as markup
+            table.add_row(unit.tag, design, unit.stage, "", key=unit.tag)
         table.display = bool(units)
         self.query_one("#empty").display = not units
         if units:
@@ -152,7 +154,7 @@ class ShelfScreen(Screen[None]):
         table = self.query_one(DataTable)
         if table.row_count:
             tag, design_name, *_ = table.get_row_at(table.cursor_row)
-            self.post_message(self.Compare(tag, design_name))
+            self.post_message(self.Compare(tag, str(design_name)))
 
     def action_palette(self) -> None:
         self.app.action_command_palette()
@@ -168,7 +170,10 @@ class ShelfScreen(Screen[None]):
         self.app.push_screen(
             AskFor(
                 "A new test",
-                [Question("unit's tag", hint="WF-03"), Question("prop file", file, "fan.toml")],
+                [
+                    Question("unit's tag", hint="WF-03"),
+                    Question("prop file", file, "fan.toml", known=bool(file)),
+                ],
             ),
             self._asked,
         )

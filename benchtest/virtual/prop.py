@@ -193,10 +193,6 @@ class VirtualProp:
         self.receive(self._wanted)  # a controller goes on sending its last frame down the line
         return was_wrong
 
-    def describe(self) -> str:
-        """The hidden faults, for those who asked to see them."""
-        return ", ".join(str(fault) for fault in self.faults.values()) or "none"
-
 
 def _without_volts(design: Design, dead: set[str]) -> Design:
     """The design whose supplies hold back, or whose fuses are gone, on the copper of some feeds."""

@@ -11,9 +11,7 @@ import argparse
 import contextlib
 import json
 import os
-import pty
 import random
-import shutil
 import socket
 import struct
 import subprocess
@@ -29,6 +27,7 @@ import numpy as np
 
 from tests.bench.drive_sender import PERIOD_S, expected
 from tests.bench.figures import note, run
+from tests.bench.terminal import drawn, program
 
 UNIVERSES = 64
 KEY_UNIVERSES = 16
@@ -167,54 +166,27 @@ def latency() -> Iterator[tuple[str, Row]]:
         yield mode.replace("keys", "change"), _waits(("first", first), ("all", every))
 
 
-@contextlib.contextmanager
-def terminal(universes: int, seconds: float) -> Iterator[int]:
-    """The terminal program on a pty; gives the end that a person sits at."""
-    folder = tempfile.mkdtemp(prefix="benchtest-")
-    ours, theirs = pty.openpty()
-    os.set_blocking(ours, False)
-    process = subprocess.Popen(
-        _sender("screen", universes, seconds, folder),
-        stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True,
-        env=os.environ | {"TERM": "xterm-256color", "COLUMNS": "110", "LINES": "40"},
-    )  # fmt: skip
-    os.close(theirs)
-    try:
-        yield ours
-    finally:
-        process.terminate()
-        process.wait(10.0)
-        os.close(ours)
-        shutil.rmtree(folder)
-
-
-def _wait(ours: int, seconds: float) -> None:
-    """Let time pass, and read what is drawn: a terminal that nobody reads would block."""
-    end_s = time.monotonic() + seconds
-    while time.monotonic() < end_s:
-        with contextlib.suppress(OSError):  # nothing more is drawn
-            while os.read(ours, 65536):
-                pass
-        time.sleep(0.005)
-
-
 def _until_lit(ear: Ear, ours: int) -> None:
     due_s = time.monotonic() + PATIENCE_S
     while not any(any(packet.slots) for packet in list(ear.heard)):
-        _wait(ours, 0.1)
+        drawn(ours, 0.1)
         if time.monotonic() > due_s:
             raise TimeoutError("the terminal program lights nothing")
-    _wait(ours, 1.0)
+    drawn(ours, 1.0)
 
 
 def beside_the_screen(seconds: float) -> Row:
     """Intervals of the clock in the terminal program: its map redrawn, a note being typed."""
-    with listening() as ear, terminal(UNIVERSES, seconds) as ours:
+    with (
+        tempfile.TemporaryDirectory(prefix="benchtest-") as folder,
+        listening() as ear,
+        program(_sender("screen", UNIVERSES, seconds, folder)[1:]) as ours,
+    ):
         _until_lit(ear, ours)
         os.write(ours, b"n")
         end_s = time.monotonic() + seconds + 1.0
         while time.monotonic() < end_s:
-            _wait(ours, 0.05)
+            drawn(ours, 0.05)
             os.write(ours, random.choice((b"a", b"e", b"s", b"\x7f")))
         moving = [packet for packet in ear.heard if 1 < packet.slots[0] < 255]
     return _pace(_intervals(moving))

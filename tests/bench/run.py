@@ -95,7 +95,7 @@ BENCHES = {
         "Hostile and broken input", ("tests.fuzz.run", "--seconds", "120"),
         ("tests.fuzz.run", "--seconds", "2"),
         "Inputs made from good ones, guided by coverage (atheris) where it is installed; a defect "
-        "is a foreign exception, words that move a terminal, over 5 s or over 2 GiB.",
+        "is a foreign exception, words that move a terminal, over 5 s or 128 MiB for one of them.",
     ),
     "startup": Bench(
         "Start-up", _of("startup"), _of("startup"), "Best of 15 whole processes.",

@@ -6,31 +6,25 @@ turns in one run. Prints; judges nothing. Runs in a network namespace that has o
 
 from __future__ import annotations
 
-import contextlib
-import fcntl
 import os
-import pty
 import random
 import shutil
-import struct
-import subprocess
 import sys
 import tempfile
-import termios
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 
 from tests.bench.drive import KEY_UNIVERSES, PORT, Ear, listening
 from tests.bench.figures import note, run
+from tests.bench.terminal import drawn, program
 
 HERE = Path(__file__).parents[2]
 KEYS = 2 * KEY_UNIVERSES - 2
 DOWN, CHOSEN = b"\x1b[B", 8
 WAIT_S = 30.0
-SCREEN = (40, 110)
 BARE = """
 from textual.app import App
 from textual.widgets import Static
@@ -39,38 +33,6 @@ class Bare(App):
         yield Static("bare and ready")
 Bare().run()
 """
-
-
-@contextlib.contextmanager
-def program(words: Sequence[str], root: Path) -> Iterator[int]:
-    """A program on a pty; gives the end that a person sits at."""
-    ours, theirs = pty.openpty()
-    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", *SCREEN, 0, 0))
-    os.set_blocking(ours, False)
-    process = subprocess.Popen(
-        [sys.executable, *words], cwd=root,
-        stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True,
-        env=os.environ | {"TERM": "xterm-256color", "LANG": "C.UTF-8"},
-    )  # fmt: skip
-    os.close(theirs)
-    try:
-        yield ours
-    finally:
-        process.terminate()
-        process.wait(10.0)
-        os.close(ours)
-
-
-def drawn(ours: int, seconds: float = 0.0) -> bytes:
-    """What is drawn meanwhile: a terminal that nobody reads would block."""
-    found, end_s = b"", time.monotonic() + seconds
-    while True:
-        with contextlib.suppress(OSError):  # nothing more is drawn
-            while more := os.read(ours, 65536):
-                found += more
-        if time.monotonic() >= end_s:
-            return found
-        time.sleep(0.002)
 
 
 def first_paint_ms(words: Sequence[str], shows: bytes, root: Path = HERE) -> float:

@@ -13,44 +13,9 @@ from typing import Any
 
 import pytest
 
-FAN = """\
-format = 1
-name = "Willow fan"
+from tests.props import SMALL_FAN
 
-[node]
-kind = "ws2811-5v"
-
-[[strand]]
-count = 4
-nodes = 10
-pitch_mm = 30.0
-lead_mm = [60.0, 60.0]
-wire = "22 AWG"
-
-[data]
-path = "zigzag"
-
-[[bus]]
-name = "foot"
-joins = "A"
-copper = { weight_oz = 2.0, width_mm = 8.0 }
-spacing_mm = 40.0
-
-[[bus]]
-name = "crown"
-joins = "B"
-copper = { weight_oz = 2.0, width_mm = 8.0 }
-spacing_mm = 40.0
-
-[[feed]]
-name = "main"
-at = "foot:1"
-volts = 5.0
-wire = "16 AWG"
-length_mm = 1500.0
-fuse_a = 5.0
-supply_a = 10.0
-"""
+FAN = SMALL_FAN.replace("Small fan", "Willow fan").replace("fuse_a = 1.0", "fuse_a = 5.0")
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import subprocess
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -201,26 +200,6 @@ def test_check_of_a_warm_prop_loses_more_volts_and_says_so(run: Run, prop: Path)
     # joints stay as they are, so a little less than copper alone
     assert 1.1 < lost_v[1] / lost_v[0] < 1 + COPPER_PER_K * 40
     assert warm["feeds"] == cold["feeds"]
-
-
-def test_ngspice_reads_the_deck_of_a_warm_prop_and_agrees(
-    run: Run, prop: Path, tmp_path: Path
-) -> None:
-    words = ["--celsius", "75", "--probe", "3B", "--probe", "foot:1+>foot:4+"]
-    deck = tmp_path / "warm.cir"
-    deck.write_text(run("netlist", prop, *words).out, encoding="utf-8")
-    done = subprocess.run(
-        ["ngspice", "-b", str(deck)],
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        encoding="utf-8",
-        timeout=60,
-        check=False,
-    )
-    theirs = [float(volts) for volts in re.findall(r"^probe_\d+ = (\S+)$", done.stdout, re.M)]
-    ours = [row["volts"] for row in run("predict", prop, *words, "--json").json["probes"]]
-    assert len(theirs) == 2
-    assert theirs == pytest.approx(ours, abs=10e-6)
 
 
 @pytest.mark.parametrize("celsius", ["-41", "121", "nan", "inf"])

@@ -67,7 +67,7 @@ def _lines(found: dict[str, Any], about: str) -> list[dict[str, Any]]:
 def test_a_sound_machine_ends_with_0_and_nothing_is_made(run: Run, tmp_path: Path) -> None:
     done = run("doctor")
     assert done.code == 0, done.out
-    for about in ("python", "libraries", "bench", "serial", "multicast", "terminal"):
+    for about in ("python", "libraries", "bench", "serial", "multicast", "terminal", "frames"):
         assert about in done.out
     assert "BAD" not in done.out
     assert list(tmp_path.iterdir()) == []  # a look makes no bench folder
@@ -303,6 +303,27 @@ def test_a_port_of_another_group_says_how_to_join_it(tmp_path: Path) -> None:
 def test_each_lack_of_rights_has_its_remedy(rights: Rights, words: str | None) -> None:
     said = remedy("/dev/ttyACM0", rights)
     assert said is None if words is None else words in (said or "")
+
+
+# -- frame clock ----------------------------------------------------------------------------------
+
+WITHOUT_RIGHTS = [
+    *("prlimit", "--rtprio=0"),
+    *(("setpriv", "--bounding-set=-sys_nice") if os.geteuid() == 0 else ()),
+]
+
+
+@pytest.mark.parametrize("before", [[], WITHOUT_RIGHTS], ids=["as it is", "without rights"])
+def test_frames_may_go_first_where_chrt_may(tmp_path: Path, before: list[str]) -> None:
+    asked = subprocess.run([*before, "chrt", "--rr", "1", "true"], stderr=subprocess.DEVNULL)
+    words = [sys.executable, "-m", "benchtest", "--bench", str(tmp_path), "doctor", "--json"]
+    done = subprocess.run([*before, *words], capture_output=True, text=True, check=True)
+    found = json.loads(done.stdout)
+    assert found["frame_clock_first"] is (asked.returncode == 0)
+    assert asked.returncode != 0 or not before
+    (line,) = _lines(found, "frames")
+    assert line["state"] == ("good" if asked.returncode == 0 else "note")
+    assert ("rtprio 1" in (line["do"] or "")) is (asked.returncode != 0)
 
 
 # -- terminal -------------------------------------------------------------------------------------

@@ -111,9 +111,18 @@ def test_netlist_refuses_alike(run: Run, prop: Path) -> None:
     run("netlist", prop, "--level", "2").refused(2, "level 2")
 
 
-def test_ngspice_reads_the_deck_and_agrees(run: Run, prop: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["--lit", "1 3", "--joint", "2A+=0.8", "--probe", "2A", "--probe", "foot:2+>2A+"],
+        ["--celsius", "75", "--probe", "3B", "--probe", "foot:1+>foot:4+"],
+    ],
+    ids=["a bad joint", "warm copper"],
+)
+def test_ngspice_reads_the_deck_and_agrees(
+    run: Run, prop: Path, tmp_path: Path, words: list[str]
+) -> None:
     """The two commands side by side, as a person would check one with the other."""
-    words = ["--lit", "1 3", "--joint", "2A+=0.8", "--probe", "2A", "--probe", "foot:2+>2A+"]
     deck = tmp_path / "fan.cir"
     deck.write_text(run("netlist", prop, *words).out, encoding="utf-8")
     done = subprocess.run(
@@ -126,4 +135,5 @@ def test_ngspice_reads_the_deck_and_agrees(run: Run, prop: Path, tmp_path: Path)
     )
     theirs = [float(volts) for volts in re.findall(r"^probe_\d+ = (\S+)$", done.stdout, re.M)]
     ours = [row["volts"] for row in run("predict", prop, *words, "--json").json["probes"]]
+    assert len(theirs) == 2
     assert theirs == pytest.approx(ours, abs=10e-6)

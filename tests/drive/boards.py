@@ -7,13 +7,10 @@ from __future__ import annotations
 
 import importlib.util
 import os
-import pty
 import random
 import select
 import subprocess
-import threading
 import time
-import tty
 from binascii import crc_hqx
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -24,6 +21,8 @@ import numpy as np
 from cobs import cobs
 from numpy.typing import NDArray
 from serial import Serial
+
+from tests.drive.on_a_pty import OnAPty, link
 
 HERE = Path(__file__).parent
 FIRMWARE = HERE.parents[1] / "hw_notes" / "bridge"
@@ -38,13 +37,6 @@ def until(true: Callable[[], bool], within_s: float = 20.0) -> None:
     while not true():
         assert time.monotonic() < due_s, f"not within {within_s} s"
         time.sleep(0.005)
-
-
-def link(port: Path, device: str) -> None:
-    """Let the port's name lead to a device."""
-    fresh = port.with_suffix(".new")
-    fresh.symlink_to(device)
-    fresh.replace(port)
 
 
 @dataclass(frozen=True)
@@ -176,7 +168,7 @@ def micropython_side() -> Any:
     return module
 
 
-class PythonBoard:
+class PythonBoard(OnAPty):
     """The MicroPython firmware's protocol on a real pty; its data line is kept.
 
     Attributes:
@@ -207,24 +199,8 @@ class PythonBoard:
         """The data line, where the firmware looks for it."""
         self.frames.append(octets)
 
-    def plug(self) -> None:
-        """Power it; its port appears."""
-        self._line, self._far_end = pty.openpty()
-        tty.setraw(self._far_end)
-        link(self.port, os.ttyname(self._far_end))
+    def begin(self) -> None:
         self.restart()
-        self._done = False
-        self._thread = threading.Thread(target=self._run)
-        self._thread.start()
-
-    def unplug(self) -> None:
-        """Its port vanishes."""
-        self._done = True
-        self._thread.join()
-        os.close(self._far_end)
-        os.close(self._line)
-
-    close = unplug
 
     def restart(self) -> None:
         """As after a dip of its supply."""

@@ -7,17 +7,14 @@ or long, in any case. What a real one does besides is common practice, no source
 from __future__ import annotations
 
 import os
-import pty
 import re
 import select
-import threading
 import time
-import tty
 from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 
-from tests.drive.boards import link
+from tests.drive.on_a_pty import OnAPty
 
 VOLTS = re.compile(r"^:?MEAS(URE)?(:VOLT(AGE)?)?:DC\?$", re.IGNORECASE)
 ERROR = re.compile(r"^:?SYST(EM)?:ERR(OR)?(:NEXT)?\?$", re.IGNORECASE)
@@ -26,7 +23,7 @@ OVERLOAD = 9.9e37
 QUEUE = 20
 
 
-class SimulatedMeter:
+class SimulatedMeter(OnAPty):
     """A meter behind a port.
 
     Attributes:
@@ -52,24 +49,9 @@ class SimulatedMeter:
         self.heard: list[str] = []
         self.plug()
 
-    def plug(self) -> None:
-        """Its port appears; it begins with a queue that tells of its start."""
-        self._line, self._far_end = pty.openpty()
-        tty.setraw(self._far_end)
-        link(self.port, os.ttyname(self._far_end))
+    def begin(self) -> None:
+        """It begins with a queue that tells of its start."""
         self.errors.append('-300,"Device-specific error"')
-        self._done = False
-        self._thread = threading.Thread(target=self._run)
-        self._thread.start()
-
-    def unplug(self) -> None:
-        """Its port vanishes."""
-        self._done = True
-        self._thread.join()
-        os.close(self._far_end)
-        os.close(self._line)
-
-    close = unplug
 
     def _run(self) -> None:
         held = b""

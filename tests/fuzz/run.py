@@ -16,7 +16,8 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from tests.fuzz.targets import SCRATCH, TARGETS, in_memory
+from tests.fuzz.scratch import SCRATCH, in_memory
+from tests.fuzz.targets import TARGETS
 
 GRACE_S = 90.0
 """Beyond its time, for starting and for the last input."""

@@ -8,16 +8,9 @@ from __future__ import annotations
 
 import atexit
 import json
-import os
-import shutil
-import tempfile
-import time
-from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from functools import cache
 from html.parser import HTMLParser
-from importlib.resources import files
-from pathlib import Path
 from uuid import UUID
 from xml.etree import ElementTree
 
@@ -28,10 +21,11 @@ from benchtest.circuit.predict import predict
 from benchtest.circuit.review import review
 from benchtest.cli.report import _file_name
 from benchtest.diagnosis import Engine
-from benchtest.drive.bridge.framing import Damaged, Reader, seal
+from benchtest.drive.bridge.framing import Damaged, Reader
 from benchtest.drive.bridge.messages import Board as BoardTold
 from benchtest.drive.bridge.messages import Message, Sample
 from benchtest.drive.others import Others
+from benchtest.drive.scpi import Identity, Lines, NoReading, parse_error, parse_volts
 from benchtest.errors import BenchError, InputError
 from benchtest.evidence.marks import parse_marks
 from benchtest.evidence.meter import DEFAULT_METER, Meter
@@ -53,126 +47,31 @@ from benchtest.session.live import Session
 from benchtest.session.summary import label_content, report_content
 from benchtest.virtual.controller import Controller
 from tests.fuzz import board
+from tests.fuzz.attempt import Defect, Target, check_words
+from tests.fuzz.good import (
+    CSV,
+    JSON,
+    MARKS,
+    METER,
+    OCTETS,
+    OVERRIDES,
+    PARTED,
+    READINGS,
+    SIGNS,
+    SMALL_FAN,
+    TOML,
+    answers,
+    made_bench,
+    packets,
+    record,
+    said,
+    shipped,
+    small_fan,
+)
+from tests.fuzz.scratch import fresh, scratch
 
-MOST_S = 5.0
-"""Processor time that one input of a few kilobytes may take, on a busy machine too. [s]"""
-LONGEST_WORDS = 20_000
 SMALL_NODES, SMALL_STRANDS = 200, 12
 """Designs that are also solved; larger ones are only read."""
-
-SMALL_FAN = """\
-format = 1
-name = "Small fan"
-[node]
-kind = "ws2811-5v"
-[[strand]]
-count = 4
-nodes = 10
-pitch_mm = 30.0
-lead_mm = [60.0, 60.0]
-wire = "22 AWG"
-[data]
-path = "zigzag"
-[[bus]]
-name = "foot"
-joins = "A"
-copper = { weight_oz = 2.0, width_mm = 8.0 }
-spacing_mm = 40.0
-[[bus]]
-name = "crown"
-joins = "B"
-wire = "18 AWG"
-spacing_mm = 40.0
-ring = true
-[[link]]
-from = "1B"
-to = "2A"
-length_mm = 50.0
-rails = "-"
-[[feed]]
-name = "main"
-at = "foot:1"
-volts = 5.0
-wire = "16 AWG"
-length_mm = 1500.0
-fuse_a = 7.5
-supply_a = 20.0
-[output]
-universe = 1
-channel = 1
-"""
-OVERRIDES = """\
-kind = "ws2811-5v"
-colour_order = "GRB"
-channel_ma = 12.0
-quiescent_ma = 0.8
-volts = 5.0
-lowest_v = 4.5
-most_v = 5.5
-logic_v = 3.0
-backup_data = true
-full_v = { red = 2.65, green = 3.75, blue = 3.75 }
-dark_v = { red = 1.65, green = 2.75, blue = 2.75 }
-"""
-READINGS = """\
-lit,probe,volts,amps,level,colour,meter,at
-all,4A,4.871,,,,,
-all,foot:4+>4A+,0.0312,,1.0,white,0.5%+3/6000,2026-11-25T18:00:00+00:00
-1-3,main,,0.98,0.5,red,,
-"""
-MARKS = """\
-lit,strand,nodes,seen,level,colour,at
-all,4,all,ok,,,
-all,4,7-9,dark,1.0,white,
-2,2,3,wrong-colour,0.25,blue,
-none,1,1,stuck,,,
-"""
-PARTED = b"\n--\n"
-"""Parts two files, or two packets, of one input."""
-TIME = "2026-11-25T18:00:00.000+00:00"
-
-
-@dataclass(frozen=True)
-class Target:
-    """Something that takes octets from outside."""
-
-    name: str
-    what: str
-    take: Callable[[bytes], bool]
-    begin: Callable[[], list[bytes]]
-    """Good inputs that others are made from."""
-    words: tuple[bytes, ...] = ()
-    """What mutations put in."""
-
-
-class Defect(AssertionError):
-    """What must not come of any input."""
-
-
-def attempt(target: Target, octets: bytes) -> bool:
-    """Give an input to a target: whether it was taken.
-
-    Raises:
-        Defect: a foreign exception, words that hurt a terminal, or too much time.
-    """
-    start_s = time.process_time()
-    try:
-        taken = target.take(octets)
-    except BenchError as error:
-        taken = False
-        _check_words(str(error))
-    except Exception as error:
-        raise Defect(f"{target.name}: {type(error).__name__}: {error}") from error
-    if (took_s := time.process_time() - start_s) > MOST_S:
-        raise Defect(f"{target.name}: took {took_s:.1f} s for {len(octets)} octets")
-    return taken
-
-
-def _check_words(words: str) -> None:
-    if not words.strip() or len(words) > LONGEST_WORDS:
-        raise Defect(f"an error of {len(words)} characters: {words[:200]!r}")
-    if bad := {sign for sign in words if not (sign.isprintable() or sign == "\n")}:
-        raise Defect(f"an error with the signs {sorted(bad)!r}: {words[:200]!r}")
 
 
 def _text(octets: bytes) -> str:
@@ -228,11 +127,6 @@ def _play(pattern: Pattern) -> None:
 
 
 @cache
-def small_fan() -> Design:
-    return parse_design(SMALL_FAN, "small-fan.toml")
-
-
-@cache
 def _engine() -> Engine:
     return Engine(small_fan())
 
@@ -279,43 +173,17 @@ def take_words(octets: bytes) -> bool:
             read()
             taken = True
         except BenchError as error:
-            _check_words(str(error))
+            check_words(str(error))
     return taken
 
 
 # -- records ----------------------------------------------------------------------------------
 
 
-SCRATCH = "FUZZ_SCRATCH"
-"""Names the folder of a process that may end without cleaning up."""
-
-
-def in_memory() -> Path | None:
-    """Where a file is in memory; None where the machine has no such place."""
-    shared = Path("/dev/shm")
-    return shared if shared.is_dir() else None
-
-
-@cache
-def _scratch() -> Path:
-    """A folder in memory, where the machine has one: what is asked here is not of the disk."""
-    if given := os.environ.get(SCRATCH):
-        return Path(given)
-    folder = Path(tempfile.mkdtemp(prefix="fuzz-", dir=in_memory()))
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    return folder
-
-
-def _fresh(name: str) -> Path:
-    folder = _scratch() / name
-    shutil.rmtree(folder, ignore_errors=True)
-    return folder
-
-
 def take_records(octets: bytes) -> bool:
     """Lines of another bench: taken whole and the same again, or not at all."""
     lines = _text(octets).split("\n")
-    with Shelf(_fresh("import")) as shelf:
+    with Shelf(fresh("import")) as shelf:
         try:
             import_lines(shelf, lines, "fuzzed.jsonl")
         except BenchError:
@@ -341,12 +209,12 @@ def _read_unit(shelf: Shelf, lines: list[str], tag: str) -> None:
         exported_evidence(lines, "again.jsonl", tag)
         ElementTree.fromstring(label_svg(label_content(shelf, tag), (62.0, 29.0)))
     except BenchError as error:
-        _check_words(str(error))
+        check_words(str(error))
 
 
 def take_database(octets: bytes) -> bool:
     """The bench's own file, spoilt in any way: opened, or refused with words; never half read."""
-    folder = _fresh("database")
+    folder = fresh("database")
     folder.mkdir()
     (folder / FILE).write_bytes(octets)
     with Shelf(folder) as shelf:
@@ -354,46 +222,6 @@ def take_database(octets: bytes) -> bool:
             shelf.events(row.id)
         shelf.units()
     return True
-
-
-def _made_bench() -> bytes:
-    folder = _fresh("begin")
-    with Shelf(folder) as shelf:
-        import_lines(shelf, _record().split("\n"), "begin")
-    return (folder / FILE).read_bytes()
-
-
-def _record() -> str:
-    """One session as another bench exports it."""
-    happened = [
-        ("verdict", {"strand": 1, "passed": True, "level": 0.25}),
-        ("mark", {"lit": "all", "strand": 4, "nodes": "7-9", "seen": "dark"}),
-        ("reading", {"lit": "all", "probe": "4A", "volts": 4.871}),
-        ("reading", {"lit": "1-3", "probe": "main", "volts": None, "amps": 0.98}),
-        ("repair", {"where": "4A+", "what": "reflowed"}),
-        ("note", {"text": "by the window"}),
-        ("stage", {"stage": "soldered", "was": "bare"}),
-        ("soak-begun", {"planned_s": 3600.0, "every_s": 600.0}),
-        ("soak-seen", {"done_s": 600.0, "steady": True}),
-        ("undone", {"seq": 6}),
-        ("signed-off", {"by": "R", "comment": "good"}),
-    ]
-    events = [
-        {"seq": seq, "at": TIME, "kind": kind, "data": data}
-        for seq, (kind, data) in enumerate(happened, 1)
-    ]
-    line = {
-        "format": 1,
-        "session": "3f2b8e1c-0000-4000-8000-000000000001",
-        "tag": "WF-03",
-        "stage": "soldered",
-        "started_at": TIME,
-        "placed_ms": 1_795_629_600_000,
-        "meter": "0.5%+3/6000",
-        "design": SMALL_FAN,
-        "events": events,
-    }
-    return json.dumps(line) + "\n"
 
 
 # -- names ------------------------------------------------------------------------------------
@@ -424,7 +252,7 @@ def take_name(octets: bytes) -> bool:
         if name in (".", "..") or "/" in name or not name.isprintable():
             raise Defect(f"{name!r} is no file's name")
     except InputError as error:
-        _check_words(str(error))
+        check_words(str(error))
     written = json.dumps(rest, ensure_ascii=False)  # nearly TOML's own rules
     design = parse_design(SMALL_FAN.replace('"Small fan"', written), "named.toml")
     file_name = _file_name(design.name)
@@ -445,8 +273,8 @@ def take_name(octets: bytes) -> bool:
 @cache
 def _paper() -> ReportContent:
     """A report whose words are replaced, without its plot, which has none of them."""
-    with Shelf(_fresh("paper")) as shelf:
-        import_lines(shelf, _record().split("\n"), "begin")
+    with Shelf(fresh("paper")) as shelf:
+        import_lines(shelf, record().split("\n"), "begin")
         session = Session.resume(shelf, shelf.sessions()[0].id)
         return replace(report_content(session), plot=None)
 
@@ -471,7 +299,7 @@ def take_packets(octets: bytes) -> bool:
             if not name.isprintable():
                 raise Defect(f"a source named {name!r}")
         for other in others.present(now_s):
-            _check_words(str(other))
+            check_words(str(other))
     return taken
 
 
@@ -495,6 +323,25 @@ def take_serial(octets: bytes) -> bool:
     return bool(bodies)
 
 
+def take_meter(octets: bytes) -> bool:
+    """What a bench meter says: lines, and of each volts, an error or who it is, or why not."""
+    lines = Lines()
+    taken = False
+    for line in lines.feed(octets[:9]) + lines.feed(octets[9:]) + lines.feed(b"\n"):
+        for read in (parse_volts, parse_error, Identity.read):
+            try:
+                told = read(line)
+            except NoReading as why:
+                check_words(str(why))
+                continue
+            taken = True
+            if isinstance(told, float) and not abs(told) < 9.9e37:
+                raise Defect(f"{told} V")
+            if isinstance(told, Identity):
+                check_words(f"a meter called {told}")
+    return taken
+
+
 def _by_another(octets: bytes) -> list[bytes]:
     from binascii import crc_hqx
 
@@ -513,7 +360,7 @@ def _by_another(octets: bytes) -> list[bytes]:
 
 @cache
 def _board() -> board.Board:
-    program = _scratch() / "board"
+    program = scratch() / "board"
     board.build(program)
     made = board.Board(program)
     atexit.register(made.close)
@@ -537,58 +384,15 @@ def take_firmware(octets: bytes) -> bool:
 # -- all of them ------------------------------------------------------------------------------
 
 
-def _shipped(package: str, suffix: str) -> list[bytes]:
-    return [
-        entry.read_bytes()
-        for entry in sorted(files(package).iterdir(), key=lambda entry: entry.name)
-        if entry.name.endswith(suffix)
-    ]
-
-
-def _packets() -> list[bytes]:
-    from tests.conftest import _data, _sync
-
-    one = _data(bytes(range(90)), universe=1, sequence=1)
-    two = _data(bytes(512), universe=300, priority=200, sequence=2, sync_universe=7)
-    end = _data(bytes(90), universe=1, sequence=3, streamTerminated=True)
-    return [one, PARTED.join([one, two, _sync(7, 1), end])]
-
-
-def _said() -> list[bytes]:
-    hello = seal(bytes([1, 1, 1]))
-    wired = seal(bytes([2, 2, 0, 3, 0, 30]))
-    runs = seal(bytes([3, 3, 0, 0, 1, 1, 255, 128, 64, 0, 0x0F, 0x0D]))
-    show, read, scale = seal(b"\x04\x04"), seal(b"\x05\x05\0\x10"), seal(b"\x06\x06\0\0\0\x10\0")
-    return [hello + wired + runs, hello + wired + runs + show + read + scale + read]
-
-
-def _answers() -> list[bytes]:
-    told = seal(bytes([0x81, 1, 1, 4, 8, 0, 5, 0x78, 0x0F, 0xA0, 4, 200]))
-    return [told, told + seal(bytes([0x85, 2, 0, 16, 0, 0, 32, 0, 255, 255, 255, 255]))]
-
-
-NUMBERS = (
-    b"0", b"-1", b"1e308", b"-1e308", b"1e-308", b"nan", b"inf", b"-inf", b"1_000", b"1000000000",
-    b"9" * 5000, b"0x" + b"f" * 300, b"0.1", b"true", b"2147483648", b"18446744073709551616",
-)  # fmt: skip
-SIGNS = (
-    b"\0", b"\x1b[2J", b"\xef\xbb\xbf", b"\r\n", b"\xff\xfe", b"\xe2\x80\xae", b"<script>",
-    b"../../", b"\xc2\x85", b"\xf0\x9f\x92\xa1", b'"', b"'", b"\\", b"\t",
-)  # fmt: skip
-TOML = (*NUMBERS, *SIGNS, b"a." * 50, b"[" * 300, b"[[strand]]\n", b"[[feed]]\n", b"[[link]]\n")
-CSV = (*NUMBERS, *SIGNS, b",", b"all", b"none", b"1-4", b"4A", b"foot:4+", b"4.10", b">", b"1,5")
-JSON = (*NUMBERS, *SIGNS, b"NaN", b"Infinity", b"null", b"\\ud800", b"[" * 300, b"{", b'"seq": 2')
-OCTETS = (b"\0", b"\xff", b"\x7f\xff", b"\0\0\0\x04", b"\x01", PARTED, bytes(300))
-
 TARGETS: dict[str, Target] = {
     target.name: target
     for target in (
         Target("prop", "prop files, up to predicted volts", take_prop,
-               lambda: [SMALL_FAN.encode(), *_shipped("benchtest.virtual", ".toml")], TOML),
+               lambda: [SMALL_FAN.encode(), *shipped("benchtest.virtual", ".toml")], TOML),
         Target("overrides", "a node's own figures in a prop file", take_overrides,
                lambda: [OVERRIDES.encode()], TOML),
         Target("pattern", "pattern files, up to their frames", take_pattern,
-               lambda: _shipped("benchtest.patterns", ".toml"), TOML),
+               lambda: shipped("benchtest.patterns", ".toml"), TOML),
         Target("readings", "readings as CSV", take_readings, lambda: [READINGS.encode()], CSV),
         Target("marks", "marks as CSV", take_marks, lambda: [MARKS.encode()], CSV),
         Target("evidence", "readings and marks, up to a finding", take_evidence,
@@ -596,23 +400,15 @@ TARGETS: dict[str, Target] = {
         Target("words", "probes, joints, meters, labels' codes", take_words,
                lambda: [b"foot:4+>4A+", b"4A", b"0.5%+3/6000", b"1B~2A-", b"main"], CSV),
         Target("records", "records of another bench", take_records,
-               lambda: [_record().encode()], JSON),
+               lambda: [record().encode()], JSON),
         Target("database", "the bench's own file", take_database,
-               lambda: [_made_bench()], (*OCTETS, *SIGNS)),
+               lambda: [made_bench()], (*OCTETS, *SIGNS)),
         Target("name", "tags and names, on paper and as files", take_name,
                lambda: [b"WF-03\nWillow fan", b"..\n<b>&amp;</b>"], SIGNS),
-        Target("e131", "E1.31 at the virtual prop and the listener", take_packets, _packets,
+        Target("e131", "E1.31 at the virtual prop and the listener", take_packets, packets,
                OCTETS),
-        Target("serial", "a bridge's octets at our decoder", take_serial, _answers, OCTETS),
-        Target("firmware", "our octets at the bridge's firmware", take_firmware, _said, OCTETS),
+        Target("serial", "a bridge's octets at our decoder", take_serial, answers, OCTETS),
+        Target("meter", "a bench meter's words over SCPI", take_meter, lambda: [METER], CSV),
+        Target("firmware", "our octets at the bridge's firmware", take_firmware, said, OCTETS),
     )
 }  # fmt: skip
-
-
-@dataclass
-class Counts:
-    """What came of a run."""
-
-    tried: int = 0
-    taken: int = 0
-    defects: list[str] = field(default_factory=list)

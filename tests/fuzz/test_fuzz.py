@@ -6,19 +6,60 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
 
+from benchtest.errors import InputError
+from tests.fuzz import attempt as bounds
+from tests.fuzz.attempt import Defect, Target, attempt
 from tests.fuzz.mutate import mutated
-from tests.fuzz.targets import TARGETS, attempt
+from tests.fuzz.targets import TARGETS
 
 SEEDS = Path(__file__).parent / "seeds"
 KEPT = sorted(path for path in SEEDS.glob("*/*"))
 FEW = {"evidence": 12, "records": 20, "name": 12, "database": 25}
 """Inputs of targets that take long each."""
+
+
+def _for_ever(octets: bytes) -> bool:
+    while True:
+        try:
+            sum(octets)
+        except Exception:  # as code that passes over what it does not know
+            continue
+
+
+def _much(octets: bytes) -> bool:
+    return len(bytearray(octets) * ((bounds.MOST_MIB + 20) << 20)) > 0
+
+
+def _orders(octets: bytes) -> bool:
+    raise InputError("clear \x1b[2J the screen")
+
+
+def _foreign(octets: bytes) -> bool:
+    return {b"": True}[octets]
+
+
+@pytest.mark.parametrize(
+    ("take", "why"),
+    [
+        (_for_ever, r"take more than 0\.3 s"),
+        (_much, r"take 1\d\d MiB"),
+        (_orders, "an error with the signs"),
+        (_foreign, "KeyError"),
+    ],
+)
+def test_what_must_not_come_of_an_input_fails_a_test(
+    take: Callable[[bytes], bool], why: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bounds, "MOST_S", 0.3)
+    with pytest.raises(Defect, match=why):
+        attempt(Target("one", "that fails", take, lambda: []), b"x")
 
 
 @pytest.mark.parametrize("path", KEPT, ids=lambda path: f"{path.parent.name}-{path.name}")

@@ -14,7 +14,7 @@ from benchtest.errors import BenchError, FileFaults, InputError
 from benchtest.evidence.marks import parse_marks
 from benchtest.evidence.reading import parse_readings, read_readings
 from benchtest.prop.reader import parse_design, read_design
-from tests.fuzz.targets import SMALL_FAN, small_fan
+from tests.fuzz.good import SMALL_FAN, small_fan
 
 MOST_S, MOST_MIB = 5.0, 120
 MANY = SMALL_FAN.replace("count = 4", "count = 1000")

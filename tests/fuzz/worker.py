@@ -39,12 +39,13 @@ class Run:
             else atheris.instrument_imports(include=["benchtest", "tomllib", "csv", "json"])
         )
         with guided:
-            from tests.fuzz import targets
+            from tests.fuzz import attempt, targets
         from tests.fuzz.mutate import mutated
 
-        self._targets, self._mutated = targets, mutated
+        self._attempt, self._mutated = attempt, mutated
         self.target = targets.TARGETS[name]
-        self.counts = targets.Counts()
+        self.tried = self.taken = 0
+        self.defects: list[str] = []
         self.folder = folder
         self.began_s = self._told_s = time.monotonic()
         self.slowest_s = 0.0
@@ -52,20 +53,20 @@ class Run:
     def one(self, octets: bytes) -> None:
         start_s = time.process_time()
         try:
-            self.counts.taken += self._targets.attempt(self.target, octets)
-        except self._targets.Defect as defect:
+            self.taken += self._attempt.attempt(self.target, octets)
+        except self._attempt.Defect as defect:
             self._keep(octets, str(defect))
         except MemoryError:
             self._keep(octets, "more memory than it may take")
-        self.counts.tried += 1
+        self.tried += 1
         self.slowest_s = max(self.slowest_s, time.process_time() - start_s)
         if time.monotonic() - self._told_s > 0.5:
             self.tell()
 
     def _keep(self, octets: bytes, words: str) -> None:
-        self.counts.defects.append(words[:300])
+        self.defects.append(words[:300])
         name = hashlib.sha256(octets).hexdigest()[:12]
-        if len(self.counts.defects) <= MOST_DEFECTS:
+        if len(self.defects) <= MOST_DEFECTS:
             (self.folder / f"defect-{name}").write_bytes(octets)
             (self.folder / f"defect-{name}.txt").write_text(words, encoding="utf-8")
 
@@ -73,9 +74,9 @@ class Run:
         """Write the counts, so that a process that is stopped leaves them."""
         self._told_s = time.monotonic()
         counts: dict[str, Any] = {
-            "tried": self.counts.tried,
-            "taken": self.counts.taken,
-            "defects": len(self.counts.defects),
+            "tried": self.tried,
+            "taken": self.taken,
+            "defects": len(self.defects),
             "seconds": round(self._told_s - self.began_s, 1),
             "slowest_s": round(self.slowest_s, 3),
             "peak_mib": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024,

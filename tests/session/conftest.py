@@ -5,9 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from uuid import uuid4
 
 import pytest
 
+from benchtest.drive.base import Target
+from benchtest.drive.choose import driver_for
+from benchtest.drive.clock import FrameClock
+from benchtest.drive.e131 import Sender
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
@@ -15,39 +20,9 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.checks import all_checks
 from benchtest.session.events import CheckMade, ColourSeen, FirstLight
 from benchtest.session.live import Session
-
-SMALL_FAN = """\
-format = 1
-name = "Small fan"
-[node]
-kind = "ws2811-5v"
-[[strand]]
-count = 4
-nodes = 10
-pitch_mm = 30.0
-lead_mm = [60.0, 60.0]
-wire = "22 AWG"
-[data]
-path = "zigzag"
-[[bus]]
-name = "foot"
-joins = "A"
-copper = { weight_oz = 2.0, width_mm = 8.0 }
-spacing_mm = 40.0
-[[bus]]
-name = "crown"
-joins = "B"
-copper = { weight_oz = 2.0, width_mm = 8.0 }
-spacing_mm = 40.0
-[[feed]]
-name = "main"
-at = "foot:1"
-volts = 5.0
-wire = "16 AWG"
-length_mm = 1500.0
-fuse_a = 1.0
-supply_a = 10.0
-"""
+from benchtest.session.stand import Stand
+from tests.props import SMALL_FAN
+from tests.session.driven import LOOPBACK, Prop
 
 
 class Ticking:
@@ -99,3 +74,19 @@ def made_ready(session: Session) -> Session:
     for colour in session.design.node.colours:
         session.record(ColourSeen(colour, right=True))
     return session
+
+
+@pytest.fixture
+def prop(fan: Design) -> Iterator[Prop]:
+    """A prop that is driven."""
+    made = Prop(fan)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def stand(begin: Callable[..., Session], fan: Design, prop: Prop) -> Iterator[Stand]:
+    """A unit on the bench."""
+    driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, Sender(uuid4()))
+    with FrameClock(driver, fan.node_count, fan.node.channels).start() as clock:
+        yield Stand(made_ready(begin()), clock)

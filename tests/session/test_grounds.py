@@ -22,7 +22,7 @@ from benchtest.session.events import ReadingTaken, VerdictGiven
 from benchtest.session.grounds import grounds_of, next_words, plot, why_words
 from benchtest.session.live import Session
 from benchtest.session.news import news_of
-from tests.session.conftest import SMALL_FAN
+from tests.props import SMALL_FAN
 
 BAD, OHM = "3A-", 0.8
 SIGNS = (".", "#", "@")

@@ -26,9 +26,7 @@ from benchtest.session.stand import Stand
 from tests.drive.boards import PythonBoard, until
 from tests.drive.scpi_meter import OVERLOAD, SimulatedMeter
 from tests.session.conftest import made_ready
-from tests.session.test_stand import Prop, _asks, _pass_all
-
-LOOPBACK = "127.0.0.1"
+from tests.session.driven import LOOPBACK, Prop, asks, pass_all
 
 
 class ReadBoard(PythonBoard):
@@ -66,13 +64,6 @@ def simulated(tmp_path: Path) -> Iterator[SimulatedMeter]:
 
 
 @pytest.fixture
-def prop(fan: Design) -> Iterator[Prop]:
-    made = Prop(fan)
-    yield made
-    made.close()
-
-
-@pytest.fixture
 def clock(fan: Design, prop: Prop) -> Iterator[FrameClock]:
     driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, Sender(uuid4()))
     with FrameClock(driver, fan.node_count, fan.node.channels).start() as running:
@@ -86,8 +77,8 @@ def metered(
     """A unit on the bench with a meter that speaks SCPI, asked for volts at 4B."""
     meter = ScpiMeter(str(simulated.port))
     stand = Stand(made_ready(begin()), clock, source=meter)
-    _pass_all(stand)
-    _asks(stand, "4")  # all of it is more than its fuse carries
+    pass_all(stand)
+    asks(stand, "4")  # all of it is more than its fuse carries
     stand.light_advice()
     yield stand
     meter.close()
@@ -99,7 +90,7 @@ def test_what_a_meter_reads_is_kept_with_its_name(
     assert metered.reads_itself
     assert metered.source_name == "meter"  # not met yet
     said = metered.take(metered.read_source())
-    assert said == f"kept 4.871000 V, BM-6 on {simulated.port}"
+    assert said == f"kept 4.871 V, BM-6 on {simulated.port}"
     (kept,) = metered.session.shelf.events(metered.session.row.id)[-1:]
     assert kept.data["source"] == f"BM-6 on {simulated.port}"
     assert kept.data["volts"] == 4.871
@@ -132,7 +123,7 @@ def test_a_fault_is_no_slip_of_the_pen_where_nobody_holds_one(
 
 def test_what_was_read_for_something_else_is_not_kept(metered: Stand) -> None:
     read = metered.read_source()
-    _asks(metered, "1 3", "crown:2+>crown:4+")
+    asks(metered, "1 3", "crown:2+>crown:4+")
     with pytest.raises(InputError, match="something else is asked for by now"):
         metered.take(read)
     assert metered.session.state.readings == ()
@@ -167,8 +158,8 @@ def test_a_pin_reads_where_it_sits_and_nowhere_else(
     source = source_for(spec, ["0=4B", "2=crown:2", "1=roof:1"], fan, clock.driver)
     assert isinstance(source, BridgePins)
     stand = Stand(made_ready(begin()), clock, source=source)
-    _pass_all(stand)
-    _asks(stand, "4")  # all of it is more than its fuse carries
+    pass_all(stand)
+    asks(stand, "4")  # all of it is more than its fuse carries
     stand.light_advice()
     assert stand.source_words == "The bridge reads by itself: 4B (input 0), crown:2 (input 2)."
     assert stand.own_probe == "4B"
@@ -183,7 +174,7 @@ def test_a_pin_reads_where_it_sits_and_nowhere_else(
     assert taken.meter == Meter.parse("0.5%+2/1000")  # a count is coarser than a hand meter
     evidence = Evidence(stand.session.row, stand.session.state)
     assert "0.5%+2/1000" in readings_table(evidence)
-    _asks(stand, "4", "crown:4")
+    asks(stand, "4", "crown:4")
     assert not stand.source_reads
     with pytest.raises(InputError, match="is not at crown:4: type what your meter shows"):
         stand.read_source()

@@ -2,26 +2,16 @@
 
 from __future__ import annotations
 
-import socket
-import time
-from collections.abc import Callable, Iterator
-from uuid import uuid4
-
 import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Finding, NextReading, Suspect
-from benchtest.drive.base import Target
-from benchtest.drive.choose import driver_for
-from benchtest.drive.clock import FrameClock
-from benchtest.drive.e131 import Sender
-from benchtest.drive.layout import Frame, frame_of_slots
+from benchtest.drive.layout import Frame
 from benchtest.errors import InputError, NameFault
 from benchtest.evidence.marks import Mark
 from benchtest.prop.design import Design, NodeName
 from benchtest.prop.lit import Lit, everything
-from benchtest.prop.names import parse_probe
 from benchtest.session.desk import LOOK_LEVEL, WALK_LEVEL
 from benchtest.session.events import (
     MarkMade,
@@ -32,79 +22,17 @@ from benchtest.session.events import (
     StageSet,
     VerdictGiven,
 )
-from benchtest.session.live import Session
 from benchtest.session.stand import Stand
 from benchtest.session.words import said
+from tests.session.driven import Prop, dark, pass_all
 
-from .conftest import made_ready
-
-LOOPBACK = "127.0.0.1"
-SOON_S = 10.0
 QUARTER, HALF = 64, 128  # of 255, rounded
-
-
-class Prop:
-    """Hears what the prop would hear, on loopback alone."""
-
-    def __init__(self, design: Design) -> None:
-        self.design = design
-        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-        self._socket.bind((LOOPBACK, 0))
-        self._socket.settimeout(SOON_S)
-        self.port: int = self._socket.getsockname()[1]
-
-    def shows(self, wanted: Frame) -> bool:
-        """Whether it comes to show that."""
-        due_s = time.monotonic() + SOON_S
-        while time.monotonic() < due_s:
-            octets = self._socket.recv(2000)
-            # ANSI E1.31-2018, table 4-1: universe at octets 113-114, slots from octet 126 on
-            universe = int.from_bytes(octets[113:115], "big")
-            frame = frame_of_slots(self.design, {universe: octets[126:]})
-            if np.array_equal(frame, wanted):
-                return True
-        return False
-
-    def close(self) -> None:
-        self._socket.close()
-
-
-@pytest.fixture
-def prop(fan: Design) -> Iterator[Prop]:
-    """A prop that is driven."""
-    made = Prop(fan)
-    yield made
-    made.close()
-
-
-@pytest.fixture
-def stand(begin: Callable[..., Session], fan: Design, prop: Prop) -> Iterator[Stand]:
-    """A unit on the bench."""
-    driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, Sender(uuid4()))
-    with FrameClock(driver, fan.node_count, fan.node.channels).start() as clock:
-        yield Stand(made_ready(begin()), clock)
 
 
 def _nodes(design: Design, strand: int, first: int, last: int, level: int) -> Frame:
     frame = np.zeros((design.node_count, design.node.channels), np.uint8)
     frame[design.index(strand, first) : design.index(strand, last) + 1] = level
     return frame
-
-
-def _dark(design: Design) -> Frame:
-    return np.zeros((design.node_count, design.node.channels), np.uint8)
-
-
-def _pass_all(stand: Stand) -> None:
-    for _ in stand.design.strands:
-        stand.judge(passed=True)
-
-
-def _asks(stand: Stand, lit: str = "all", probe: str = "4B") -> None:
-    """Let the guidance ask for a reading, as a finding would."""
-    strands = everything(stand.design).strands if lit == "all" else frozenset(map(int, lit.split()))
-    ask = NextReading(Lit(strands), parse_probe(probe, stand.design), 0.5, settled=False)
-    stand.finding = Finding(0.5, (), (), ask, (), None)
 
 
 # -- light -----------------------------------------------------------------------------------------
@@ -122,7 +50,7 @@ def test_dark_is_one_key_and_so_is_the_way_back(stand: Stand, prop: Prop) -> Non
     stand.light_advice()
     assert prop.shows(_nodes(prop.design, 1, 1, 10, QUARTER))
     stand.toggle_dark()
-    assert prop.shows(_dark(prop.design))
+    assert prop.shows(dark(prop.design))
     assert (stand.lamp.is_dark, stand.lamp.words) == (True, "dark")
     stand.toggle_dark()
     assert prop.shows(_nodes(prop.design, 1, 1, 10, QUARTER))
@@ -139,7 +67,7 @@ def test_more_than_the_fuse_carries_is_refused_and_what_fits_is_told(
     assert stand.lamp.is_dark
     stand.lamp.light(Lit(every.strands, fits))
     level = round(255 * fits)
-    assert prop.shows(np.full_like(_dark(prop.design), level))
+    assert prop.shows(np.full_like(dark(prop.design), level))
     solved = Circuit(prop.design).solve(Lit(every.strands, fits).duty(prop.design))
     assert 0.95 < solved.feed_a["main"] <= 1.0
 
@@ -149,7 +77,7 @@ def test_much_light_comes_up_by_a_ramp(stand: Stand, prop: Prop) -> None:
     stand.lamp.light(lit)
     full = round(255 * 0.6)
     assert stand.clock.showing().max() < full  # half a second later it is there
-    wanted = _dark(prop.design)
+    wanted = dark(prop.design)
     wanted[:30] = full
     assert prop.shows(wanted)
 
@@ -198,7 +126,7 @@ def test_any_strand_may_be_chosen_and_then_the_guidance_goes_on(stand: Stand) ->
 
 
 def test_no_verdict_where_no_strand_is_looked_at(stand: Stand) -> None:
-    _pass_all(stand)
+    pass_all(stand)
     with pytest.raises(InputError, match="no strand is being looked at"):
         stand.judge(passed=True)
 
@@ -247,100 +175,6 @@ def test_a_walk_does_not_end_before_something_is_marked(stand: Stand) -> None:
     stand.end_walk()
 
 
-# -- readings --------------------------------------------------------------------------------------
-
-
-def test_nothing_is_said_of_digits_while_no_reading_is_asked(stand: Stand) -> None:
-    assert stand.typed("4.8") is None
-    with pytest.raises(InputError, match="no reading is asked for"):
-        stand.take_reading("4.8")
-
-
-def test_a_reading_is_weighed_while_it_is_typed(stand: Stand) -> None:
-    _pass_all(stand)
-    _asks(stand, "1 3")
-    empty = stand.typed("")
-    assert empty is not None
-    assert (empty.volts, empty.z, empty.hint) == (None, None, "")
-    lit = Lit(frozenset([1, 3]))
-    solved = Circuit(stand.design).solve(lit.duty(stand.design))
-    exact = solved.volts(parse_probe("4B", stand.design))
-    assert empty.expected_v == pytest.approx(exact, abs=0.02)
-    right = stand.typed(f"{empty.expected_v:.3f}")
-    assert right is not None
-    assert right.z == pytest.approx(0.0, abs=0.05)
-    # off by as much as healthy units spread and the meter may err: one standard deviation
-    # of the spread with half the meter's limit of error (0.5 % and 3 steps of 1 mV, made 2 sigma)
-    off = stand.typed(f"{empty.expected_v - 0.4:.3f}")
-    assert off is not None
-    volts = empty.expected_v - 0.4
-    spread_v = np.hypot(empty.sd_v, (0.005 * volts + 0.003) / 2.0)
-    assert off.z == pytest.approx(-0.4 / spread_v, rel=0.01)
-
-
-@pytest.mark.parametrize(
-    ("factor", "ending"), [(-1.0, ""), (1e3, "mV"), (0.1, ""), (10.0, ""), (0.01, ""), (1.0, "mV")]
-)
-def test_a_slip_of_the_pen_is_asked_about(stand: Stand, factor: float, ending: str) -> None:
-    _pass_all(stand)
-    _asks(stand, "1 3")
-    expected = stand.typed("")
-    assert expected is not None
-    found = stand.typed(f"{expected.expected_v * factor:.4f}{ending}")
-    assert found is not None
-    if (factor, ending) == (1e3, "mV"):
-        assert found.hint == ""  # as many millivolts are the very thing
-    else:
-        assert found.hint.startswith("did you mean ")
-        meant = float(found.hint.removeprefix("did you mean ").removesuffix("?"))
-        assert meant == pytest.approx(expected.expected_v, rel=0.01)
-
-
-@pytest.mark.parametrize(
-    ("text", "said_"),
-    [("4,8", 'with a point it is "4.8"'), ("61", "beyond the meter"), ("abc", "no number")],
-)
-def test_what_is_no_reading_is_said_and_not_kept(stand: Stand, text: str, said_: str) -> None:
-    _pass_all(stand)
-    _asks(stand)
-    typed = stand.typed(text)
-    assert typed is not None
-    assert typed.volts is None
-    assert said_ in typed.hint
-    with pytest.raises(InputError, match=said_):
-        stand.take_reading(text)
-    assert stand.session.state.readings == ()
-
-
-def test_a_reading_is_kept_with_what_was_lit(stand: Stand) -> None:
-    _pass_all(stand)
-    _asks(stand, "1 3", "crown:2+>crown:4+")
-    stand.take_reading(" 12.3 mV ")
-    (reading,) = stand.session.state.readings
-    assert (reading.volts, str(reading.probe)) == (0.0123, "crown:2+>crown:4+")
-    assert reading.lit == Lit(frozenset([1, 3]))
-    assert stand.finding is None  # what was said no longer holds
-
-
-def test_a_reading_of_ones_own_choice_comes_first_and_once(stand: Stand) -> None:
-    stand.ask_for("2 4", "foot:2")
-    assert stand.advice.says == "Volts at foot:2 with 2 4 lit?"
-    stand.take_reading("4.9")
-    assert stand.advice.task == "look"
-    assert str(stand.session.state.readings[0].probe) == "foot:2"
-    with pytest.raises(NameFault):
-        stand.ask_for("9", "foot:2")
-    with pytest.raises(NameFault):
-        stand.ask_for("all", "roof:2")
-    assert stand.choices.own_reading is None
-
-
-def test_a_real_props_meter_is_the_persons(stand: Stand) -> None:
-    with pytest.raises(InputError, match="type what your meter shows"):
-        stand.read_source()
-    assert stand.sights() == []
-
-
 def test_light_where_none_should_be_is_marked_with_what_was_lit(stand: Stand) -> None:
     stand.light_advice()  # strand 1 is looked at
     assert "strand 3, node 1-10 stuck, with 1 lit" in stand.stray("3", "stuck")
@@ -364,10 +198,10 @@ def test_light_where_none_should_be_is_marked_with_what_was_lit(stand: Stand) ->
 
 
 def test_a_repair_darkens_the_prop_and_asks_again(stand: Stand, prop: Prop) -> None:
-    _pass_all(stand)
+    pass_all(stand)
     stand.lamp.light(Lit(frozenset([4]), 0.5))
     stand.repair("4A+", "reflowed")
-    assert prop.shows(_dark(prop.design))
+    assert prop.shows(dark(prop.design))
     assert stand.advice.check == ("rails", "main")  # solder on a rail may bridge it
     stand.yes()
     assert (stand.advice.task, stand.advice.strand) == ("look", 4)
@@ -392,7 +226,7 @@ def test_a_sign_off_needs_a_name_and_darkens_the_prop(stand: Stand, prop: Prop) 
         stand.sign_off("  ")
     stand.sign_off(" Ada ", " by the river ")
     assert stand.session.state.signed == SignedOff("Ada", "by the river")
-    assert prop.shows(_dark(prop.design))
+    assert prop.shows(dark(prop.design))
     assert stand.advice.task == "done"
 
 
@@ -428,7 +262,7 @@ def test_events_are_said_in_a_few_words(what: VerdictGiven, words: str) -> None:
 
 
 def test_a_finding_is_taken_only_while_it_is_of_what_is_known(stand: Stand) -> None:
-    _pass_all(stand)
+    pass_all(stand)
     stand.ask_for("1 3", "4B")
     stand.take_reading("4.9")
     about, finding = stand.think()
@@ -446,7 +280,7 @@ def test_a_finding_is_taken_only_while_it_is_of_what_is_known(stand: Stand) -> N
 
 
 def test_a_likely_suspect_is_advised(stand: Stand) -> None:
-    _pass_all(stand)
+    pass_all(stand)
     suspect = Suspect("4A+", "resistive", 0.9, None, "reflow 4A+")
     settled = NextReading(None, None, 0.0, settled=True)
     stand.finding = Finding(0.1, (suspect,), (), settled, (), None)

@@ -41,8 +41,7 @@ from benchtest.session.events import (
     to_data,
 )
 from benchtest.session.state import Happened, State, fold, step
-
-from .conftest import SMALL_FAN
+from tests.props import SMALL_FAN
 
 FAN = parse_design(SMALL_FAN, "fan.toml")
 AT = "2026-11-25T18:00:00.000+00:00"

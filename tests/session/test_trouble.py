@@ -35,7 +35,7 @@ from tests.drive.boards import PythonBoard, until
 from tests.records.conftest import small_disk
 
 from .conftest import made_ready
-from .test_stand import Prop, _dark
+from .driven import Prop, dark
 
 Begin = Callable[..., Session]
 
@@ -55,7 +55,7 @@ def _driven(session: Session, design: Design) -> Iterator[tuple[Stand, Prop]]:
             stand = Stand(session, clock)
             stand.light_advice()
             yield stand, prop
-        assert prop.shows(_dark(design))  # whatever happened, the end is dark
+        assert prop.shows(dark(design))  # whatever happened, the end is dark
     finally:
         prop.close()
 
@@ -103,7 +103,8 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.live import Session
 from benchtest.session.stand import Stand
 from benchtest.virtual.controller import Controller
-from tests.session.conftest import SMALL_FAN, made_ready
+from tests.props import SMALL_FAN
+from tests.session.conftest import made_ready
 
 design = parse_design(SMALL_FAN, "fan")
 ear = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
@@ -219,7 +220,7 @@ def test_a_full_disk_keeps_no_light_on_and_no_step_back(
                     _write_on(session)
                 kept = len(session.happened)
                 stand.toggle_dark()
-                assert prop.shows(_dark(fan))
+                assert prop.shows(dark(fan))
                 ballast.unlink()
                 stand.judge(passed=True)
             assert len(session.happened) == kept + 1
@@ -245,5 +246,5 @@ def test_another_program_in_the_same_session_is_said_and_the_light_goes_on(
         assert session.state.verdicts[1]  # what is on disk counts
         stand.judge(passed=True)
         stand.toggle_dark()
-        assert prop.shows(_dark(fan))
+        assert prop.shows(dark(fan))
     assert _verdicts(shelf.folder, session.row.id) == [1, 2]

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from textual.widgets import Input
+
 from benchtest.records.shelf import Shelf
+from benchtest.session.bench import Bench
 from benchtest.session.events import ReadingTaken, VerdictGiven
 from benchtest.session.live import Session, shelf_rows
+from benchtest.tui.app import BenchApp
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.virtual.process import start_simulation
-from tests.tui.conftest import driven
+from tests.tui.conftest import Driven, driven
 
 
 async def test_passing_a_strand_lights_the_next_and_is_on_disk(
@@ -196,7 +200,7 @@ async def test_a_wrong_prop_file_is_said_and_nothing_is_lost(
         await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
         await at.keys("n")
         await at.type("SF-09")
-        await at.keys("enter", "enter")
+        await at.keys("enter")
         await at.until(lambda: "strand[1].nodes" in at.words())
         await at.keys("a")
         assert isinstance(at.app.screen, ShelfScreen)
@@ -217,12 +221,30 @@ async def test_a_unit_that_waits_on_the_shelf_is_begun_with_its_own_design(
         assert at.stand.session.row.design_text == small_fan.read_text()
 
 
+async def test_a_prop_file_is_asked_for_where_none_is_named(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    app = BenchApp(Bench(tmp_path / "bench"))
+    try:
+        async with app.run_test(size=(80, 24)) as pilot:
+            at = Driven(app, pilot)
+            await at.until(lambda: isinstance(app.screen, ShelfScreen))
+            await at.keys("n")
+            await at.type("SF-09")
+            await at.keys("enter")
+            app.screen.query_one("#line1", Input).value = str(small_fan)
+            await at.keys("enter")
+            await at.until_task("check")
+    finally:
+        app.end()
+
+
 async def test_a_bad_tag_is_said(tmp_path: Path, small_fan: Path) -> None:
     async with driven(tmp_path / "bench", small_fan, tag=None) as at:
         await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
         await at.keys("n")
         await at.type("../x")
-        await at.keys("enter", "enter")
+        await at.keys("enter")
         await at.until(lambda: 'unit "../x"' in at.words())
         await at.keys("a")
         assert isinstance(at.app.screen, ShelfScreen)

@@ -207,7 +207,7 @@ async def test_one_viewer_at_a_time_and_the_next_goes_on(
         await look.socket.close()
         await until(lambda: lit(virtual) == 0)
         served.until("is gone. The prop is dark")
-        after = await at_the_prop(second, virtual)
+        after = await at_the_prop(second, virtual)  # another browser begins at the shelf
         await after.until("strand 2")
         await after.socket.close()
         await until(lambda: lit(virtual) == 0)
@@ -221,8 +221,11 @@ async def test_a_page_that_is_loaded_again_takes_the_place_of_its_old_self(
         assert (await browser.get()).status == 200
         new = await browser.look()  # before the browser has let go of the old page
         assert await old.until_closed() == ["The bench is shown on a newer page of this browser."]
-        await new.until("was left unfinished")
+        await new.until("Does every node")  # the unit that was there, without a key
+        await until(lambda: lit(virtual) == ALL_OF_A_STRAND)
         assert len(served.programs()) == 1
+        await new.keys("\x1b")
+        await new.until("was left unfinished")
         await new.keys("q")
         assert await new.until_closed() == ["The program has ended."]
 

@@ -115,8 +115,6 @@ def test_a_clicker_and_a_mouse_work_in_a_real_terminal(terminal: Terminal) -> No
         terminal.keys("n")
         terminal.until("unit's tag")
         terminal.keys("WF-45", "Enter")
-        time.sleep(0.5)  # the cursor moves on to the prop file
-        terminal.keys("Enter")
         _before_power(terminal)
         terminal.keys("F5")  # strand 1 fails
         terminal.until("strand 2")
@@ -147,8 +145,6 @@ def test_a_program_that_is_ended_leaves_the_prop_dark(terminal: Terminal, number
         terminal.keys("n")
         terminal.until("unit's tag")
         terminal.keys("WF-44", "Enter")
-        time.sleep(0.5)  # the cursor moves on to the prop file
-        terminal.keys("Enter")
         _before_power(terminal)
         _until(lambda: virtual.state()["nodes_lit"] == 30)
         subprocess.run(["pkill", f"-{number}", "-f", f"benchtest {words}$"], check=False)

@@ -96,3 +96,21 @@ async def test_trouble_with_a_meter_is_said_and_the_bench_goes_on(
         await at.until(lambda: "is there again" in at.words())
         await at.keys("u")
         await at.until(partial(_taken, at, 1))
+
+
+async def test_a_meter_whose_name_is_markup_is_shown_as_it_says(
+    tmp_path: Path, small_fan: Path, simulated: SimulatedMeter
+) -> None:
+    simulated.identity = "RIVERBANK,[/]BM[bold]-[@click=app.quit]6,0017,1.04"
+    source = f"scpi:{simulated.port}"
+    async with driven(tmp_path / "bench", small_fan, readings_from=source, size=(200, 40)) as at:
+        await at.until_task("look")
+        await at.keys("o", "tab")
+        await at.type("2A")
+        await at.keys("enter", "enter")
+        await at.until_task("read")
+        name = "read the [/]BM[bold]-[@click=app.quit]6"
+        await at.until(lambda: name in at.words())
+        await at.keys("ctrl+p")
+        await at.type("read the")
+        await at.until(lambda: name.title()[:1] + name[1:] in at.words())

@@ -8,6 +8,8 @@ import signal
 from textual import events, messages
 from textual.drivers.web_driver import WebDriver
 
+from benchtest.tui.browser import ON_BENCH
+
 PATIENCE_S = 1.0
 """For the program to end by itself once nobody shows it any more."""
 
@@ -23,6 +25,10 @@ class BrowserDriver(WebDriver):
         """
         super().start_application_mode()
         self._app.call_later(self._app.post_message, events.AppFocus())
+
+    def tell_session(self, session: str) -> None:
+        """Tell the one who shows it which session is on the bench; none is an empty word."""
+        self.write_meta({"type": ON_BENCH, "session": session})
 
     def run_input_thread(self) -> None:
         """Read keys until there are no more; a killed server must not leave a lit prop behind."""

@@ -15,7 +15,7 @@ from typing import Literal
 from textual_serve.app_service import AppService
 from textual_serve.download_manager import DownloadManager
 
-from benchtest.tui.browser import DRIVER
+from benchtest.tui.browser import DRIVER, ON_BENCH
 
 FRAMES_PER_S = 20
 """Redraws: as many as an eye follows, and a tenth of a busy screen's octets. [1/s]"""
@@ -35,13 +35,15 @@ class Program(AppService):
         words: Sequence[str],
         draw: Callable[[bytes], Awaitable[None]],
         finished: Callable[[], Awaitable[None]],
+        on_bench: Callable[[str], None],
     ) -> None:
         """Nothing is started yet.
 
         Args:
             words: what the program is run with, after `benchtest`.
             draw: takes octets for the browser's terminal.
-            finished: called when the program has ended by itself.
+            finished: called when the program has ended.
+            on_bench: told the session that comes onto the bench; empty once none is there.
         """
         super().__init__(
             "",
@@ -53,6 +55,7 @@ class Program(AppService):
         self._words = tuple(words)
         self._to_browser = draw
         self._finished = finished
+        self._on_bench = on_bench
         self._nobody = asyncio.Event()
         self._errors = tempfile.TemporaryFile()  # noqa: SIM115  lives as long as the program
         self._watch: asyncio.Task[None] | None = None
@@ -145,10 +148,13 @@ class Program(AppService):
             await sending
 
     async def on_meta(self, data: bytes) -> None:
-        """Only the end is of interest: the program opens no pages and gives no files away."""
+        """What is on the bench, and the end; the program opens no pages and gives no files away."""
         with contextlib.suppress(ValueError):
-            if json.loads(data).get("type") == "exit":
+            told = json.loads(data)
+            if told.get("type") == "exit":
                 self._nobody.set()
+            elif told.get("type") == ON_BENCH:
+                self._on_bench(told["session"])
 
     async def on_packed(self, payload: bytes) -> None:
         """The program gives no files away."""

@@ -17,6 +17,7 @@ from benchtest.errors import BenchError, InputError
 from benchtest.tui.browser.files import FILES, content, page
 from benchtest.tui.browser.gate import Gate, Refused
 from benchtest.tui.browser.program import ASKED_S, TOLD_S, Program
+from benchtest.tui.browser.strangers import PATIENCE_S, Strangers
 
 HEARTBEAT_S = 3.0
 """A browser that is silent for so long is asked whether it is there, and has half of it to
@@ -51,7 +52,13 @@ class BenchServer:
     """The pages, the gate before them, and the one place at the bench."""
 
     def __init__(
-        self, address: IPv4Address, port: int, words: Sequence[str], gate: Gate, say: Say
+        self,
+        address: IPv4Address,
+        port: int,
+        words: Sequence[str],
+        gate: Gate,
+        say: Say,
+        patience_s: float = PATIENCE_S,
     ) -> None:
         """Nothing is opened yet.
 
@@ -61,6 +68,7 @@ class BenchServer:
             words: what the terminal program is run with.
             gate: who may see it.
             say: told what happens, a sentence each time.
+            patience_s: how long a connection of somebody who is not let in may last.
         """
         self.address = address
         self.port = port
@@ -70,6 +78,10 @@ class BenchServer:
         self._viewer: _Viewer | None = None
         self._closing = False
         self._runner: web.AppRunner | None = None
+        self._listening: asyncio.Server | None = None
+        self._strangers: Strangers | None = None
+        self._patience_s = patience_s
+        self._left: dict[str, str] = {}  # what each browser had on the bench when it went
 
     @property
     def url(self) -> str:
@@ -98,17 +110,23 @@ class BenchServer:
         app.on_response_prepare.append(self._seal)
         self._runner = web.AppRunner(app, access_log=None, shutdown_timeout=1.0)
         await self._runner.setup()
-        site = web.TCPSite(self._runner, str(self.address), self.port)
+        assert self._runner.server is not None
+        self._strangers = Strangers(self._runner.server, self._patience_s)
+        loop = asyncio.get_running_loop()
         try:
-            await site.start()
+            self._listening = await loop.create_server(
+                self._strangers, str(self.address), self.port
+            )
         except OSError as error:
             await self._runner.cleanup()
             raise _not_open(error, self.address, self.port) from error
-        self.port = self._runner.addresses[0][1]
+        self.port = self._listening.sockets[0].getsockname()[1]
 
     async def close(self) -> None:
         """Send the viewer away, wait until the prop is dark, and listen no more."""
         self._closing = True
+        if self._listening is not None:
+            self._listening.close()
         if (viewer := self._viewer) is not None:
             await _part(viewer.socket, "benchtest serve was ended.", WSCloseCode.GOING_AWAY)
             await viewer.gone.wait()
@@ -162,7 +180,11 @@ class BenchServer:
     def _token(self, request: web.Request) -> str:
         """What a browser is known by; nothing where it is not known."""
         token = request.cookies.get(self._cookie, "")
-        return token if self.gate.knows(token, _peer(request)) else ""
+        if not self.gate.knows(token, _peer(request)):
+            return ""
+        assert self._strangers is not None
+        self._strangers.let_in(request.protocol)
+        return token
 
     # -- pages ---------------------------------------------------------------------------------
 
@@ -261,9 +283,16 @@ class BenchServer:
 
         async def finished() -> None:
             words = program.last_words().removeprefix("benchtest: ")
+            if not viewer.leaving:  # somebody has ended it: the next page begins at the shelf
+                self._left.pop(viewer.token, None)
             await _part(socket, words or "The program has ended.", WSCloseCode.OK)
 
-        program = Program(self._words, socket.send_bytes, finished)
+        def on_bench(session: str) -> None:
+            self._left[viewer.token] = session
+
+        left = self._left.pop(viewer.token, "")
+        more = [f"--go-on={left}"] if left else []
+        program = Program([*self._words, *more], socket.send_bytes, finished, on_bench)
         try:
             await program.start(_number(request, "width", 80), _number(request, "height", 24))
         except OSError as error:

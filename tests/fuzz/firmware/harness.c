@@ -8,6 +8,8 @@
 #undef main
 #include <stdio.h>
 
+unsigned alarm(unsigned seconds); /* unistd.h has a read of its own */
+
 uint8_t UBRR0, UCSR0A, UCSR0B, UCSR0C, DDRB, ADCSRA, ADMUX, DIDR0, TCCR1B;
 uint16_t ADC = 512;
 void USART_RX_vect(void);
@@ -68,6 +70,7 @@ int main(void) {
     while (fread(&length, sizeof length, 1, stdin) == 1) {
         if (fread(octets, 1, length, stdin) != length)
             return 1;
+        alarm(10); /* seconds; a loop without end ends the board, and is seen */
         switch_on();
         for (uint16_t at = 0; at < length; at++)
             hear(octets[at]);
@@ -76,6 +79,7 @@ int main(void) {
         fwrite(&sent_length, sizeof sent_length, 1, stdout);
         fwrite(sent, 1, sent_length, stdout);
         fflush(stdout);
+        alarm(0);
     }
     return 0;
 }

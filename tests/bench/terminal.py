@@ -1,0 +1,48 @@
+"""A program at a terminal of its own, for benches that press its keys."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pty
+import subprocess
+import sys
+import termios
+import time
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+SCREEN = (40, 110)
+"""Lines and columns."""
+
+
+@contextlib.contextmanager
+def program(words: Sequence[str], root: Path | None = None) -> Iterator[int]:
+    """Run Python with these words on a pty, in a checkout; gives the end that a person sits at."""
+    ours, theirs = pty.openpty()
+    termios.tcsetwinsize(theirs, SCREEN)
+    os.set_blocking(ours, False)
+    process = subprocess.Popen(
+        [sys.executable, *words], cwd=root,
+        stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True,
+        env=os.environ | {"TERM": "xterm-256color", "LANG": "C.UTF-8"},
+    )  # fmt: skip
+    os.close(theirs)
+    try:
+        yield ours
+    finally:
+        process.terminate()
+        process.wait(10.0)
+        os.close(ours)
+
+
+def drawn(ours: int, seconds: float = 0.0) -> bytes:
+    """What is drawn meanwhile: a terminal that nobody reads would block."""
+    found, end_s = b"", time.monotonic() + seconds
+    while True:
+        with contextlib.suppress(OSError):  # nothing more is drawn
+            while more := os.read(ours, 65536):
+                found += more
+        if time.monotonic() >= end_s:
+            return found
+        time.sleep(0.002)

@@ -1,0 +1,60 @@
+"""A unit that is driven on loopback, and somebody at its keys."""
+
+from __future__ import annotations
+
+import socket
+import time
+
+import numpy as np
+
+from benchtest.diagnosis import Finding, NextReading
+from benchtest.drive.layout import Frame, frame_of_slots
+from benchtest.prop.design import Design
+from benchtest.prop.lit import Lit, everything
+from benchtest.prop.names import parse_probe
+from benchtest.session.stand import Stand
+
+LOOPBACK = "127.0.0.1"
+SOON_S = 10.0
+
+
+class Prop:
+    """Hears what the prop would hear, on loopback alone."""
+
+    def __init__(self, design: Design) -> None:
+        self.design = design
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self._socket.bind((LOOPBACK, 0))
+        self._socket.settimeout(SOON_S)
+        self.port: int = self._socket.getsockname()[1]
+
+    def shows(self, wanted: Frame) -> bool:
+        """Whether it comes to show that."""
+        due_s = time.monotonic() + SOON_S
+        while time.monotonic() < due_s:
+            octets = self._socket.recv(2000)
+            # ANSI E1.31-2018, table 4-1: universe at octets 113-114, slots from octet 126 on
+            universe = int.from_bytes(octets[113:115], "big")
+            frame = frame_of_slots(self.design, {universe: octets[126:]})
+            if np.array_equal(frame, wanted):
+                return True
+        return False
+
+    def close(self) -> None:
+        self._socket.close()
+
+
+def dark(design: Design) -> Frame:
+    return np.zeros((design.node_count, design.node.channels), np.uint8)
+
+
+def pass_all(stand: Stand) -> None:
+    for _ in stand.design.strands:
+        stand.judge(passed=True)
+
+
+def asks(stand: Stand, lit: str = "all", probe: str = "4B") -> None:
+    """Let the guidance ask for a reading, as a finding would."""
+    strands = everything(stand.design).strands if lit == "all" else frozenset(map(int, lit.split()))
+    ask = NextReading(Lit(strands), parse_probe(probe, stand.design), 0.5, settled=False)
+    stand.finding = Finding(0.5, (), (), ask, (), None)

@@ -1,0 +1,104 @@
+"""Readings at the bench: typed, weighed while they are typed, kept with what was lit."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from benchtest.circuit.network import Circuit
+from benchtest.errors import InputError, NameFault
+from benchtest.prop.lit import Lit
+from benchtest.prop.names import parse_probe
+from benchtest.session.stand import Stand
+from tests.session.driven import asks, pass_all
+
+
+def test_nothing_is_said_of_digits_while_no_reading_is_asked(stand: Stand) -> None:
+    assert stand.typed("4.8") is None
+    with pytest.raises(InputError, match="no reading is asked for"):
+        stand.take_reading("4.8")
+
+
+def test_a_reading_is_weighed_while_it_is_typed(stand: Stand) -> None:
+    pass_all(stand)
+    asks(stand, "1 3")
+    empty = stand.typed("")
+    assert empty is not None
+    assert (empty.volts, empty.z, empty.hint) == (None, None, "")
+    lit = Lit(frozenset([1, 3]))
+    solved = Circuit(stand.design).solve(lit.duty(stand.design))
+    exact = solved.volts(parse_probe("4B", stand.design))
+    assert empty.expected_v == pytest.approx(exact, abs=0.02)
+    right = stand.typed(f"{empty.expected_v:.3f}")
+    assert right is not None
+    assert right.z == pytest.approx(0.0, abs=0.05)
+    # off by as much as healthy units spread and the meter may err: one standard deviation
+    # of the spread with half the meter's limit of error (0.5 % and 3 steps of 1 mV, made 2 sigma)
+    off = stand.typed(f"{empty.expected_v - 0.4:.3f}")
+    assert off is not None
+    volts = empty.expected_v - 0.4
+    spread_v = np.hypot(empty.sd_v, (0.005 * volts + 0.003) / 2.0)
+    assert off.z == pytest.approx(-0.4 / spread_v, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("factor", "ending"), [(-1.0, ""), (1e3, "mV"), (0.1, ""), (10.0, ""), (0.01, ""), (1.0, "mV")]
+)
+def test_a_slip_of_the_pen_is_asked_about(stand: Stand, factor: float, ending: str) -> None:
+    pass_all(stand)
+    asks(stand, "1 3")
+    expected = stand.typed("")
+    assert expected is not None
+    found = stand.typed(f"{expected.expected_v * factor:.4f}{ending}")
+    assert found is not None
+    if (factor, ending) == (1e3, "mV"):
+        assert found.hint == ""  # as many millivolts are the very thing
+    else:
+        assert found.hint.startswith("did you mean ")
+        meant = float(found.hint.removeprefix("did you mean ").removesuffix("?"))
+        assert meant == pytest.approx(expected.expected_v, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("text", "said_"),
+    [("4,8", 'with a point it is "4.8"'), ("61", "beyond the meter"), ("abc", "no number")],
+)
+def test_what_is_no_reading_is_said_and_not_kept(stand: Stand, text: str, said_: str) -> None:
+    pass_all(stand)
+    asks(stand)
+    typed = stand.typed(text)
+    assert typed is not None
+    assert typed.volts is None
+    assert said_ in typed.hint
+    with pytest.raises(InputError, match=said_):
+        stand.take_reading(text)
+    assert stand.session.state.readings == ()
+
+
+def test_a_reading_is_kept_with_what_was_lit(stand: Stand) -> None:
+    pass_all(stand)
+    asks(stand, "1 3", "crown:2+>crown:4+")
+    stand.take_reading(" 12.3 mV ")
+    (reading,) = stand.session.state.readings
+    assert (reading.volts, str(reading.probe)) == (0.0123, "crown:2+>crown:4+")
+    assert reading.lit == Lit(frozenset([1, 3]))
+    assert stand.finding is None  # what was said no longer holds
+
+
+def test_a_reading_of_ones_own_choice_comes_first_and_once(stand: Stand) -> None:
+    stand.ask_for("2 4", "foot:2")
+    assert stand.advice.says == "Volts at foot:2 with 2 4 lit?"
+    stand.take_reading("4.9")
+    assert stand.advice.task == "look"
+    assert str(stand.session.state.readings[0].probe) == "foot:2"
+    with pytest.raises(NameFault):
+        stand.ask_for("9", "foot:2")
+    with pytest.raises(NameFault):
+        stand.ask_for("all", "roof:2")
+    assert stand.choices.own_reading is None
+
+
+def test_a_real_props_meter_is_the_persons(stand: Stand) -> None:
+    with pytest.raises(InputError, match="type what your meter shows"):
+        stand.read_source()
+    assert stand.sights() == []
