@@ -45,6 +45,8 @@ CAREFUL = 0.25
 """Odds of another bin of node current from which it is reckoned with."""
 PROVEN_OHM = 0.1
 """A remade joint is shown to be good once the readings speak against more than this. [Ω]"""
+UNLIKE = 0.1
+"""Chance that a unit is not like those that were learned from: another reel or supply. Ours."""
 LEAST_ALIKE = 0.02
 """Only suspects with this much probability are worth telling apart."""
 
@@ -76,6 +78,7 @@ class Engine:
         priors: Priors | None = None,
         tolerances: Tolerances | None = None,
         often: Mapping[str, float] | None = None,
+        otherwise: Engine | None = None,
     ) -> None:
         """Factor nothing yet.
 
@@ -84,8 +87,11 @@ class Engine:
             priors: odds of each kind of fault.
             tolerances: how far a unit may be from the design; None for what is known of its kind.
             often: how much likelier than its kind some joints are, by name; see `learn`.
+            otherwise: what to go by where readings say that this unit is not like those that
+                design and tolerances were learned from.
         """
         self.design = design
+        self._otherwise = otherwise
         self.tolerances = tolerances or FROM_MANY_REELS
         self.space = fault_space(design, priors, often)
         self._usual = Belief(Views(design, self.space, self.tolerances))
@@ -124,6 +130,8 @@ class Engine:
         """
         case = Case(readings, marks, meter, repaired)
         belief, plain = self._settled_on(case)
+        if self._otherwise is not None and self._is_unlike(plain, self._otherwise):
+            return self._otherwise.diagnose(readings, marks, meter, repaired)
         views: dict[tuple[Part, ...], View] = {(): plain}
 
         def look(parts: tuple[Part, ...]) -> View:
@@ -169,6 +177,14 @@ class Engine:
         if not is_other_bin(plain, self._unsettled.views.tolerances.current):
             return self._usual, plain
         return self._unsettled, self._unsettled.views.of(case)
+
+    def _is_unlike(self, plain: View, otherwise: Engine) -> bool:
+        """True where what accuses this unit may as well be that it is not like the others."""
+        if not plain.case.readings or plain.posterior.healthy >= 0.5:
+            return False
+        usual = otherwise._settled_on(plain.case)[1].posterior.log_total
+        odds = np.log(UNLIKE / (1.0 - UNLIKE)) - np.log(CAREFUL)
+        return bool(usual + odds > plain.posterior.log_total)
 
     def _suspects(
         self, found: Posterior, sure: tuple[Part, ...], look: Look
