@@ -9,7 +9,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from benchtest.cli.common import Commands, add_celsius, design_of, print_json, print_table
-from benchtest.cli.learned import add_seen_before, learned_from, learned_json, learned_words
+from benchtest.cli.learned import (
+    add_seen_before,
+    engine_of,
+    learned_from,
+    learned_json,
+    learned_words,
+    teaching_words,
+)
 from benchtest.errors import InputError
 
 if TYPE_CHECKING:
@@ -77,8 +84,8 @@ def run(args: argparse.Namespace) -> int:
         print_json({**found.as_json(design), "left_out": left_out, **more})
     else:
         _show(found, design)
-        for line in learned_words(learned) if learned else ():
-            print(line)
+        if learned is not None:
+            print("\n".join([*learned_words(learned), *teaching_words(learned, found)]))
     for line in left_out:
         print(f"{line} (left out)", file=sys.stderr)
     return InputError.exit_code if left_out else 0
@@ -109,10 +116,7 @@ def _of_files(
             "once: keep those of the last session"
         )
     learned = learned_from(args, design) if args.seen_before else None
-    engine = Engine(design)
-    if learned is not None:
-        known = learned.tolerances if learned.taught else None
-        engine = Engine(learned.design, tolerances=known, often=learned.often)
+    engine = Engine(design) if learned is None else engine_of(design, learned)
     return engine.diagnose(readings, marks, meter), design, learned
 
 

@@ -48,6 +48,8 @@ PROVEN_OHM = 0.1
 """A remade joint is shown to be good once the readings speak against more than this. [Ω]"""
 SURE_TO_BE_BAD = 0.99
 """Probability from which a suspect is mended rather than read about once more."""
+UNLIKE = 0.1
+"""Chance that a unit is not like those that were learned from: another reel or supply. Ours."""
 LEAST_ALIKE = 0.02
 """Only suspects with this much probability are worth telling apart."""
 
@@ -96,6 +98,7 @@ class Engine:
         priors: Priors | None = None,
         tolerances: Tolerances | None = None,
         often: Mapping[str, float] | None = None,
+        otherwise: Engine | None = None,
     ) -> None:
         """Factor nothing yet.
 
@@ -104,8 +107,11 @@ class Engine:
             priors: odds of each kind of fault.
             tolerances: how far a unit may be from the design; None for what is known of its kind.
             often: how much likelier than its kind some joints are, by name; see `learn`.
+            otherwise: what to go by where readings say that this unit is not like those that
+                design and tolerances were learned from.
         """
         self.design = design
+        self._otherwise = otherwise
         self.tolerances = tolerances or FROM_MANY_REELS
         self.space = fault_space(design, priors, often)
         self._usual = Belief(Views(design, self.space, self.tolerances))
@@ -145,8 +151,11 @@ class Engine:
             CircuitFault: the design's circuit has no solution.
         """
         case = Case(readings, marks, meter, repaired)
-        belief, plain = self._settled_on(case, tuple(before))
-        past = belief.past(tuple(before), meter)
+        then = tuple(before)
+        belief, plain = self._settled_on(case, then)
+        if self._otherwise is not None and self._is_unlike(plain, self._otherwise, then):
+            return self._otherwise.diagnose(readings, marks, meter, repaired, then)
+        past = belief.past(then, meter)
         views: dict[tuple[Part, ...], View] = {(): plain}
 
         def look(parts: tuple[Part, ...]) -> View:
@@ -194,6 +203,14 @@ class Engine:
         if not is_other_bin(plain, self._unsettled.views.tolerances.current):
             return self._usual, plain
         return self._unsettled, self._unsettled.plain(case, before)
+
+    def _is_unlike(self, plain: View, otherwise: Engine, before: tuple[Before, ...]) -> bool:
+        """True where what accuses this unit may as well be that it is not like the others."""
+        if not plain.case.readings or plain.posterior.healthy >= 0.5:
+            return False
+        usual = otherwise._settled_on(plain.case, before)[1].posterior.log_total
+        odds = np.log(UNLIKE / (1.0 - UNLIKE)) - np.log(CAREFUL)
+        return bool(usual + odds > plain.posterior.log_total)
 
     def _suspects(
         self, found: Posterior, sure: tuple[Part, ...], look: Look

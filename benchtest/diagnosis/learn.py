@@ -1,9 +1,10 @@
-"""What units of one design teach the next: their node current, their wire, their board copper.
+"""What units of one design teach the next: current, wire, copper, supplies, and the maker's hand.
 
-Parts of one order and wire of one reel are alike, so each of the three is partly the batch's and
-partly the unit's own. Readings of every unit are Gaussian around the circuit's answer with these
-three as unknowns and all else integrated out, as in `benchtest.diagnosis.weigh`; the batch's part
-follows in closed form. Readings that a fault or a slip of the pen has moved are left out.
+Parts of one order and wire of one reel are alike, and one supply may stand on the bench all day, so
+each of these is partly the batch's and partly the unit's own. Readings of every unit are Gaussian
+around the circuit's answer with them as unknowns and all else integrated out, as in
+`benchtest.diagnosis.weigh`; the batch's part follows in closed form. Readings that a fault or a
+slip of the pen has moved are left out. How many joints were bad says how many are to be expected.
 
 Source: Bayesian regression with random effects, as in any text on hierarchical linear models.
 """
@@ -20,10 +21,11 @@ from scipy.special import gammaincc
 
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances, cause_names
 from benchtest.circuit.wiring import FloatArray, IndexArray
-from benchtest.diagnosis.faults import fault_space
+from benchtest.diagnosis.engine import CAREFUL, Engine
+from benchtest.diagnosis.faults import FaultSpace, Priors, fault_space
 from benchtest.diagnosis.gauss import slips
-from benchtest.diagnosis.law import tolerances_of
-from benchtest.diagnosis.posterior import named_suspects
+from benchtest.diagnosis.law import OTHER_BIN, tolerances_of
+from benchtest.diagnosis.posterior import Posterior, log_odds, named_suspects
 from benchtest.diagnosis.response import Responses
 from benchtest.diagnosis.retest import still_valid
 from benchtest.diagnosis.taps import noise_of, taps_of
@@ -34,12 +36,20 @@ from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design
 
 CAUSES = ("current", "wire", "copper")
-"""What a batch has in common, as `circuit.tolerance.cause_names` calls it."""
+"""What a batch has in common, as `circuit.tolerance.cause_names` calls it; behind them comes the
+supply of a prop that has one. Of several, unequal volts drive currents through the joints between
+them, and those are what shows such a joint: were they taken for known and then one was exchanged,
+a bad joint would pass for a good one."""
 SPLITS: Mapping[float, float] = {0.2: 0.2, 0.9: 0.8}
 """Share of a cause's variance that is the batch's, the rest being the unit's own; and how likely
 that share is before anything is seen, for each cause by itself. Common practice, no source: units
 of one order and one reel are much alike; now and then a design is built over years from whatever
 is in stock. The units' own readings say which it was."""
+SUPPLY_SPLITS: Mapping[float, float] = {0.0: 0.5, 0.98: 0.5}
+"""The same of the supply: each prop has one of its own, or one feeds all of them. Ours."""
+OTHER_SUPPLY = 0.1
+"""Chance that the next unit is fed by another supply, however alike all were so far. Ours: it is
+what keeps a supply that was exchanged from passing for a bad feed."""
 HEALTHY = 0.5
 """A unit less likely healthy than this teaches only by readings that its suspects do not move."""
 SUSPECT = 0.1
@@ -51,6 +61,11 @@ FOREIGN_CHANCE = 1e-3
 HARD_SHAPE, USUAL_ODDS = 0.3, 5e-3
 """How unlike places are in going wrong, and how often one does in the mean. Common practice, no
 source: most joints of a design never fail, and the one that did is looked at first next time."""
+HAND_SHAPE = 4.0
+"""How unlike makers are in how many of their joints are bad: a gamma distribution of this shape.
+Common practice, no source: two hands in three are within half of the mean."""
+LEAST_TIMES, MOST_TIMES = 0.5, 4.0
+"""Bounds of how much likelier its joints are bad: a new reel of solder, a tired hand. Ours."""
 ROUNDS, SMALL_STEP_SD = 4, 0.02
 """The circuit is solved anew at what was learned, until that moves by less, or so often."""
 
@@ -91,6 +106,7 @@ class Learned:
         design: with the figures that the batch seems to have.
         tolerances: how far the next unit may be from that.
         factors: node current, resistance of wire and of board copper, over the design's own.
+        supply: volts of the supply over the design's own.
         taught: tags of the units that this was learned from.
         left_out: those that taught nothing.
     """
@@ -98,19 +114,23 @@ class Learned:
     design: Design
     tolerances: Tolerances
     factors: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    supply: float = 1.0
     taught: tuple[str, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
     often: Mapping[str, float] = field(default_factory=dict)
     """How much likelier than its kind each place is that was mended in some of the units."""
+    priors: Priors = field(default_factory=Priors)
+    """Odds of each kind of fault, with those of power joints as the units' own hand makes them."""
 
 
 @dataclass(frozen=True)
 class Told:
-    """One unit's readings as a straight line of its three causes.
+    """One unit's readings as a straight line of what it may share with its batch.
 
     Attributes:
         off: readings less those of the design as it is, shape (readings,). [V, or A]
-        per_sd: what one standard deviation of each cause does, shape (readings, 3).
+        per_sd: what one standard deviation of each cause does, `CAUSES` and a lone supply,
+            shape (readings, causes).
         rest: covariance of everything else, shape (readings, readings).
     """
 
@@ -120,9 +140,9 @@ class Told:
 
     @property
     def information(self) -> tuple[FloatArray, FloatArray]:
-        """Precision of the causes and that times their estimate, shape (3, 3) and (3,)."""
+        """Precision of the causes and that times their estimate, (causes, causes) and (causes,)."""
         weighted = np.linalg.solve(self.rest, np.column_stack([self.per_sd, self.off]))
-        return self.per_sd.T @ weighted[:, :3], self.per_sd.T @ weighted[:, 3]
+        return self.per_sd.T @ weighted[:, :-1], self.per_sd.T @ weighted[:, -1]
 
     def covariance(self, of_causes: FloatArray) -> FloatArray:
         """Covariance of the readings where the causes have this one, (readings, readings)."""
@@ -138,8 +158,8 @@ class Outlook:
     """The next unit's causes, in standard deviations of the tolerances before anything was seen.
 
     Attributes:
-        mean: shape (3,).
-        covariance: shape (3, 3).
+        mean: shape (causes,).
+        covariance: shape (causes, causes).
     """
 
     mean: FloatArray
@@ -151,8 +171,8 @@ def learn(
 ) -> Learned:
     """What other units of a design say of the next one.
 
-    A meter's gain is taken for fresh with every unit: beside the supply's own tolerance it is next
-    to nothing.
+    A meter's gain is taken for fresh with every unit, and the supply for no better known than one
+    meter's gain in the end: all units may have been read with the same.
 
     Args:
         design: what all of them were built to.
@@ -161,42 +181,115 @@ def learn(
             those of `law.tolerances_of` where none are given.
 
     Returns:
-        A design and tolerances for `Engine(learned.design, tolerances=learned.tolerances)`; those
-        given where nothing could be learned.
+        What `taught_engine` diagnoses the next unit with; what was given where nothing could be
+        learned.
 
     Raises:
         NameFault: a unit's mended joint is none of the design's.
         CircuitFault: the design's circuit has no solution.
     """
-    # which bin of current its nodes are of is the batch's: units of a batch differ as ever
     usual = FROM_MANY_REELS if tolerances is None else tolerances
     tolerances = tolerances or tolerances_of(design)
-    settled = np.array([(usual.current / tolerances.current) ** 2, 1.0, 1.0])
     before = replace(tolerances, alike=(0.0, 0.0, 0.0))
-    teachers, left_out = _teachers(design, units, before)
-    found = Outlook(np.zeros(3), np.eye(3))
-    for _ in range(ROUNDS if teachers else 0):
+    teachers, left_out, priors = _teachers(design, units, before)
+    gain_sd = max((_gain(unit) for unit in teachers), default=0.0) / before.supply
+    places: list[int] = []
+    if teachers:
+        found, places = _batch(design, teachers, before, usual.current)
+        wider = before.current > usual.current
+        if wider and not _other_bin(found, before.current, usual.current):
+            before = replace(usual, alike=(0.0, 0.0, 0.0))
+            found, places = _batch(design, teachers, before, usual.current)
+    often = how_often(units)
+    if not teachers:
+        return Learned(design, tolerances, left_out=tuple(left_out), often=often, priors=priors)
+    for place, unit in enumerate(teachers):
+        if place not in places:
+            left_out.append(LeftOut(unit.tag, "its readings are not like those of the others"))
+    found = or_another_supply(found, gain_sd)
+    return Learned(
+        _as_learned(design, before, found.mean),
+        _narrower(before, found.covariance),
+        _factors(before, found.mean),
+        _supply(before, found.mean),
+        tuple(teachers[place].tag for place in places),
+        tuple(left_out),
+        often,
+        priors,
+    )
+
+
+def _batch(
+    design: Design, teachers: Sequence[SeenUnit], before: Tolerances, usual_current: float
+) -> tuple[Outlook, list[int]]:
+    """What units of a batch say of the next, and places of those that are like the others."""
+    settled = np.ones(len(CAUSES) + _lone_supply(design))
+    # which bin of current its nodes are of is the batch's: units of a batch differ as ever
+    settled[0] = (usual_current / before.current) ** 2
+    found, places = Outlook(np.zeros(len(settled)), np.eye(len(settled))), list[int]()
+    for _ in range(ROUNDS):
         at = found.mean
         told = _told(design, teachers, before, at)
         places = _in_agreement(told, settled)
         found = outlook([told[place].information for place in places], settled)
         if np.abs(found.mean - at).max() < SMALL_STEP_SD:
             break
-    often = how_often(units)
-    if not teachers:
-        return Learned(design, tolerances, left_out=tuple(left_out), often=often)
-    for place, unit in enumerate(teachers):
-        if place not in places:
-            left_out.append(LeftOut(unit.tag, "its readings are not like those of the others"))
-    factors = _factors(before, found.mean)
-    return Learned(
-        design.scaled(**dict(zip(CAUSES, factors, strict=True))),
-        _narrower(before, found.covariance),
-        factors,
-        tuple(teachers[place].tag for place in places),
-        tuple(left_out),
-        often,
-    )
+    return found, places
+
+
+def _other_bin(found: Outlook, wide: float, usual: float) -> bool:
+    """True where a batch speaks for a node current that the kind's usual bin does not have.
+
+    Args:
+        found: with a current that may be of any bin.
+        wide: standard deviation of the node current over all bins, as a share.
+        usual: of the usual one.
+    """
+    variance = float(found.covariance[0, 0])
+    said = max(1.0 / variance - 1.0, 1e-9)
+    # what the units say without what was believed before, in shares
+    off, variance = wide * float(found.mean[0]) / variance / said, wide**2 / said
+    logs = [-0.5 * (off**2 / (variance + sd**2) + np.log(variance + sd**2)) for sd in (wide, usual)]
+    odds = np.log(OTHER_BIN / (1.0 - OTHER_BIN)) - np.log(CAREFUL)
+    return bool(logs[0] - logs[1] + odds > 0.0)
+
+
+def taught_engine(design: Design, learned: Learned) -> Engine:
+    """Diagnoses the next unit; by what is usual once its readings say that it is not like the rest.
+
+    Args:
+        design: as its file has it.
+        learned: of other units of it.
+    """
+    usual = Engine(design, learned.priors, often=learned.often)
+    if not learned.taught:
+        return usual
+    return Engine(learned.design, learned.priors, learned.tolerances, learned.often, usual)
+
+
+def or_another_supply(found: Outlook, gain_sd: float = 0.0) -> Outlook:
+    """The same where the next unit may be fed by another supply, by chance or by another meter.
+
+    Args:
+        found: what the units so far say of the next.
+        gain_sd: gain of the meter that all of them may have been read with, in standard deviations
+            of the supply.
+    """
+    first = len(CAUSES)
+    mean, covariance = found.mean.copy(), found.covariance.copy()
+    same = np.ones(len(mean))
+    same[first:] -= OTHER_SUPPLY
+    covariance *= np.sqrt(np.outer(same, same))
+    own = np.arange(first, len(mean))
+    gone = OTHER_SUPPLY * (1.0 + (1.0 - OTHER_SUPPLY) * mean[own] ** 2)
+    covariance[own, own] = np.minimum(covariance[own, own] + gone + gain_sd**2, 1.0)
+    mean[own] *= 1.0 - OTHER_SUPPLY
+    return Outlook(mean, covariance)
+
+
+def _gain(unit: SeenUnit) -> float:
+    """Gain error of the worst meter that a unit was read with, one standard deviation."""
+    return float(noise_of(unit.readings, unit.meter).gain.max(initial=0.0))
 
 
 def how_often(units: Sequence[SeenUnit]) -> dict[str, float]:
@@ -218,19 +311,22 @@ def outlook(
     """The next unit's causes from what each unit's readings say of its own.
 
     A unit's causes are the batch's part plus its own part, with variances `share` and `1 - share`;
-    every combination of `SPLITS` is weighed by how well it explains all units together.
+    every combination of `SPLITS`, and of `SUPPLY_SPLITS` where there are four causes, is weighed by
+    how well it explains all units together.
 
     Args:
-        information: of each unit: precision of its causes, shape (3, 3), and that times their
-            estimate, shape (3,), both in standard deviations of the tolerances.
+        information: of each unit: precision of its causes, shape (causes, causes), and that times
+            their estimate, shape (causes,), both in standard deviations of the tolerances.
         settled: of each cause's variance the part in which units of a batch can differ at all,
-            shape (3,); all of it where none is given.
+            shape (causes,); all of it of the first three where none is given.
     """
-    own_share = 1.0 - np.array(list(product(SPLITS, repeat=3)))
+    count = len(CAUSES) if settled is None else len(settled)
+    kinds = [SPLITS, SPLITS, SPLITS, SUPPLY_SPLITS][:count]
+    own_share = 1.0 - np.array(list(product(*kinds)))
+    weight = np.log(list(product(*(kind.values() for kind in kinds)))).sum(axis=1)
     if settled is not None:
         own_share *= settled
-    weight = np.log(list(product(SPLITS.values(), repeat=3))).sum(axis=1)
-    eye = np.eye(3)
+    eye = np.eye(count)
     batch, own = (1.0 - own_share)[:, :, None] * eye, own_share[:, :, None] * eye
     total, pull = np.zeros_like(batch), np.zeros_like(own_share)
     for precision, estimate in information:
@@ -254,14 +350,20 @@ def outlook(
 
 def _teachers(
     design: Design, units: Sequence[SeenUnit], tolerances: Tolerances
-) -> tuple[list[SeenUnit], list[LeftOut]]:
-    """Units with the readings that no known or likely fault has moved."""
+) -> tuple[list[SeenUnit], list[LeftOut], Priors]:
+    """Units with the readings that no known or likely fault has moved; and how often one is bad."""
     views = Views(design, fault_space(design), tolerances)
     teachers, left_out = [], []
+    bad, expected = 0.0, 0.0
+    joints = {joint.name for joint in views.space.joints}
     for unit in units:
+        bad += len(joints & {*unit.mended, *unit.repaired})
         readings, where = _unmoved(design, unit.readings, unit.mended), ""
         if readings:
-            suspects = _suspects(views, replace(unit, readings=readings))
+            found = views.of(Case(readings, (), unit.meter, unit.repaired)).posterior
+            bad += float(found.joints.sum())
+            expected += usual_share(views.space)
+            suspects = _suspects(views.space, found)
             readings, where = _unmoved(design, readings, suspects), ", ".join(suspects)
         if readings:
             teachers.append(replace(unit, readings=readings))
@@ -270,7 +372,30 @@ def _teachers(
         else:
             why = "has no readings that still hold" if unit.readings else "has no readings"
             left_out.append(LeftOut(unit.tag, why))
-    return teachers, left_out
+    return teachers, left_out, as_handmade(views.space.priors, bad, expected)
+
+
+def usual_share(space: FaultSpace) -> float:
+    """Probability of a bad power joint before anything was read, where at most one thing is."""
+    joints, chain = (float(np.exp(odds).sum()) for odds in log_odds(space))
+    return joints / (1.0 + joints + chain)
+
+
+def as_handmade(priors: Priors, bad: float, expected: float) -> Priors:
+    """Odds of power joints by how many were bad in units of the same hand.
+
+    Joints that were not read count the same on both sides, and so say nothing.
+
+    Args:
+        priors: what is usual.
+        bad: joints that were at fault, as a sum of their probabilities.
+        expected: how many that would be before anything was read.
+
+    Source: gamma and Poisson distribution are conjugate, as in any text on Bayesian statistics.
+    """
+    times = (HAND_SHAPE + bad) / (HAND_SHAPE + expected)
+    times = min(max(times, LEAST_TIMES), MOST_TIMES)
+    return replace(priors, resistive=priors.resistive * times, open=priors.open * times)
 
 
 def _unmoved(
@@ -282,12 +407,11 @@ def _unmoved(
     return readings
 
 
-def _suspects(views: Views, unit: SeenUnit) -> list[str]:
+def _suspects(space: FaultSpace, found: Posterior) -> list[str]:
     """Places that are likely at fault, likeliest first; none of a unit that is likely healthy."""
-    found = views.of(Case(unit.readings, (), unit.meter, unit.repaired)).posterior
     if found.healthy >= HEALTHY:
         return []
-    rows = named_suspects(views.space, found)
+    rows = named_suspects(space, found)
     named = [where for where, _, probability, _ in rows if probability >= SUSPECT]
     return list(dict.fromkeys(named or [rows[0][0]]))
 
@@ -296,8 +420,7 @@ def _told(
     design: Design, units: Sequence[SeenUnit], tolerances: Tolerances, at_sd: FloatArray
 ) -> list[Told]:
     """What each unit's readings say, linear around causes that are so far off the design's."""
-    factors = dict(zip(CAUSES, _factors(tolerances, at_sd), strict=True))
-    responses = Responses(design.scaled(**factors), fault_space(design))
+    responses = Responses(_as_learned(design, tolerances, at_sd), fault_space(design))
     found = []
     for unit in units:
         told = told_of(responses, unit.readings, unit.meter, tolerances)
@@ -308,7 +431,7 @@ def _told(
 def told_of(
     responses: Responses, readings: Sequence[Reading], meter: Meter, tolerances: Tolerances
 ) -> Told:
-    """What a healthy unit's readings say of its node current, wire and copper.
+    """What a healthy unit's readings say of its node current, wire, copper and supply.
 
     Args:
         responses: the circuit that they are compared with.
@@ -321,9 +444,10 @@ def told_of(
     values = np.array([r.amps if r.volts is None else r.volts for r in readings])
     weigher = Weigher(responses, groups, values, noise_of(readings, meter), tolerances)
     spread, mean = weigher.healthy_spread, weigher.healthy_mean()
-    others = np.delete(spread.shared, range(first, first + 3), axis=1)
+    causes = [*range(first, first + len(CAUSES)), *range(_lone_supply(responses.design))]
+    others = np.delete(spread.shared, causes, axis=1)
     rest = others @ others.T + spread.nodes @ spread.nodes.T + weigher.reading_errors(mean)
-    return Told(values - mean, spread.shared[:, first : first + 3], rest)
+    return Told(values - mean, spread.shared[:, causes], rest)
 
 
 def _without_slips(told: Told) -> Told:
@@ -331,7 +455,7 @@ def _without_slips(told: Told) -> Told:
     rows = np.arange(len(told.off))
     for _ in range(len(rows) // 2):
         part = told.only(rows)
-        place = int(slips(part.off, part.covariance(np.eye(3)), SLIPPED_SD))
+        place = int(slips(part.off, part.covariance(np.eye(part.per_sd.shape[1])), SLIPPED_SD))
         if place < 0:
             break
         rows = np.delete(rows, place)
@@ -346,7 +470,7 @@ def _in_agreement(told: Sequence[Told], settled: FloatArray) -> list[int]:
         chances = []
         for place in places:
             rest = [information[other] for other in places if other != place]
-            others = outlook(rest, settled)
+            others = or_another_supply(outlook(rest, settled))
             off = told[place].off - told[place].per_sd @ others.mean
             covariance = told[place].covariance(others.covariance)
             square = float(off @ np.linalg.solve(covariance, off))
@@ -361,8 +485,26 @@ def _in_agreement(told: Sequence[Told], settled: FloatArray) -> list[int]:
 def _factors(tolerances: Tolerances, at_sd: FloatArray) -> tuple[float, float, float]:
     """Node current, wire and copper over the design's own."""
     sd = np.array([tolerances.current, tolerances.wire, tolerances.copper])
-    current, wire, copper = np.exp(sd * at_sd).tolist()
+    current, wire, copper = np.exp(sd * at_sd[: len(CAUSES)]).tolist()
     return current, wire, copper
+
+
+def _lone_supply(design: Design) -> int:
+    """1 where there is one supply, which units may share, 0 where there are several."""
+    return int(len(design.feeds) == 1)
+
+
+def _supply(tolerances: Tolerances, at_sd: FloatArray) -> float:
+    """Volts of the supply over the design's own."""
+    return float(np.exp(tolerances.supply * at_sd[len(CAUSES) :]).prod())
+
+
+def _as_learned(design: Design, tolerances: Tolerances, at_sd: FloatArray) -> Design:
+    """The design with causes so far off its own."""
+    made = design.scaled(**dict(zip(CAUSES, _factors(tolerances, at_sd), strict=True)))
+    times = _supply(tolerances, at_sd)
+    fed = tuple(replace(feed, volts=feed.volts * times) for feed in made.feeds)
+    return replace(made, feeds=fed)
 
 
 def _narrower(tolerances: Tolerances, covariance: FloatArray) -> Tolerances:
@@ -374,5 +516,6 @@ def _narrower(tolerances: Tolerances, covariance: FloatArray) -> Tolerances:
         current=float(tolerances.current * sd[0]),
         wire=float(tolerances.wire * sd[1]),
         copper=float(tolerances.copper * sd[2]),
+        supply=float(tolerances.supply * sd[len(CAUSES) :].min(initial=1.0)),
         alike=(float(together[0, 1]), float(together[0, 2]), float(together[1, 2])),
     )

@@ -14,7 +14,7 @@ from benchtest.circuit.tolerance import Tolerances
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import fault_space
 from benchtest.diagnosis.law import tolerances_of
-from benchtest.diagnosis.learn import Told, told_of
+from benchtest.diagnosis.learn import CAUSES, Told, told_of
 from benchtest.diagnosis.response import Responses
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.reading import Reading
@@ -100,4 +100,7 @@ def _expected(responses: Responses, ask: Ask) -> Reading:
 def _log_known(told: Told, rows: list[int]) -> float:
     """What these readings say of the three causes, as a natural logarithm."""
     precision: FloatArray = told.only(np.array(rows, dtype=np.intp)).information[0]
-    return 0.5 * float(np.linalg.slogdet(np.eye(3) + precision)[1])
+    known = np.eye(len(precision)) + precision
+    # what is said of the supply counts for nothing by itself (Schur complement)
+    supply = known[len(CAUSES) :, len(CAUSES) :]
+    return 0.5 * float(np.linalg.slogdet(known)[1] - np.linalg.slogdet(supply)[1])

@@ -136,7 +136,7 @@ class VirtualProp:
         return self._latched
 
     def fallen(self) -> NDArray[np.bool_]:
-        """Nodes that took the last light and starved of it: they flash with every frame, (nodes,)."""
+        """Nodes that took the last light and starved of it: they flash at each frame, (nodes,)."""
         _ = self.solution
         return self._fallen
 

@@ -1,19 +1,22 @@
 """What the fifth unit of a batch owes to the four before it: `python tests/bench/learning.py`.
 
-Simulated batches of the arch (one bus, 12 V) and the fan (two buses, 5 V): node current, wire and
-copper are drawn for the batch and again for each of its units. Of four healthy units the readings
-are taken that teach most (`diagnosis/teach.py`), one to four each, and the feed's amperes by a
-clamp; what is read to clear them, which tells as little of the batch as it can, is not even used.
-Then the fifth, with a hidden fault or none, is read twice: as the first unit of its kind, and with
-what the four teach. Same unit, same fault, same meter. Words on the command line: batches, faults
-for each of them, and seed. Prints figures; asserts nothing.
+Simulated batches of the three demo designs: node current, wire, copper and the bench's supply are
+drawn for the batch and again for each of its units, so that a unit by itself is as far from its
+design as the tolerances say, whatever it shares. Four healthy units are read as the engine asks,
+until they are cleared; then with the readings that teach most besides (`diagnosis/teach.py`) and
+the feeds' amperes by a clamp. Then others, with a hidden fault or none, are read three times: as
+the first unit of their kind, and with what the four teach, without and with the readings that were
+taken to teach. Same unit, same fault, same meter, so the differences are of pairs. Units that share
+nothing with the four, and those on another supply, show what it costs to have believed otherwise.
+
+Words on the command line: batches of each design, faults for each batch (healthy units are half as
+many), and seed. Prints figures; asserts nothing.
 """
 
 from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from importlib.resources import files
 from pathlib import Path
@@ -22,11 +25,13 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
+from benchtest.circuit.tolerance import FROM_MANY_REELS, HAND_SOLDERED, Tolerances, cause_names
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.learn import Learned, SeenUnit, learn
-from benchtest.diagnosis.taps import CLAMP_A, CLAMP_SHARE
+from benchtest.diagnosis.learn import Learned, SeenUnit, learn, taught_engine
+from benchtest.diagnosis.response import Responses
+from benchtest.diagnosis.taps import CLAMP_A, CLAMP_SHARE, noise_of, taps_of
 from benchtest.diagnosis.teach import teaching_readings
+from benchtest.diagnosis.weigh import Weigher
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.reading import Reading
 from benchtest.pattern import frame_of
@@ -34,41 +39,70 @@ from benchtest.prop.design import Design, FeedName, Probe, rail_probe
 from benchtest.prop.joints import power_joints
 from benchtest.prop.lit import Lit, everything
 from benchtest.prop.reader import parse_design
-from benchtest.virtual.built import build
+from benchtest.virtual.built import Built, build
 from benchtest.virtual.faults import parse_fault
 from benchtest.virtual.prop import VirtualProp
+from tests.bench.diagnosis import calibration_error, named
 from tests.bench.figures import note, run
 
-DESIGNS = ("tide-arch", "willow-fan")
-BATCH_SHARE = {"alike": 0.9, "no batch": 0.0}
-"""Share of the variance of node current, wire and copper that a batch has in common."""
+DESIGNS = ("willow-fan", "tide-arch", "gull-wing")
+SHARES = {
+    "one batch": (0.9, 0.95, 0.95),
+    "one batch, the fifth on another supply": (0.9, 0.95, 0.0),
+    "nothing alike": (0.0, 0.0, 0.0),
+}
+"""Share of the variance that a batch has in common: of node current, wire and copper, and of the
+supplies' volts, among the four units and of the fifth with them."""
 SEEN = 4
 MOST_READINGS = 24
 LEAST_OHM, MOST_OHM = 0.06, 30.0
+WAYS = ("first", "fifth", "fifth, taught")
 
 
-def parts(share: float) -> tuple[Tolerances, Tolerances]:
+def parts(share: float, of_supply: float) -> tuple[Tolerances, Tolerances]:
     """Tolerances of a batch about its design, and of a unit about its batch."""
     t = HAND_SOLDERED
-    common, own = np.sqrt(share), np.sqrt(1.0 - share)
-    batch = replace(
-        t,
-        current=t.current * common,
-        wire=t.wire * common,
-        copper=t.copper * common,
-        supply=0.0,
-        fuse=0.0,
-    )
-    return batch, replace(t, current=t.current * own, wire=t.wire * own, copper=t.copper * own)
+    both = []
+    for causes, supply in ((share, of_supply), (1.0 - share, 1.0 - of_supply)):
+        times = float(np.sqrt(causes))
+        both.append(
+            replace(
+                t,
+                current=t.current * times,
+                wire=t.wire * times,
+                copper=t.copper * times,
+                supply=t.supply * float(np.sqrt(supply)),
+            )
+        )
+    return replace(both[0], fuse=0.0), both[1]
 
 
-def new_unit(design: Design, share: float, batch: int, unit: int, hidden: str) -> VirtualProp:
-    """A unit of a batch."""
-    of_batch, of_unit = parts(share)
-    like = build(design, batch, 0.0, of_batch).design
-    built = build(like, unit, DEFAULT_METER.percent, of_unit)
-    faults = [parse_fault(hidden, design)] if hidden else []
-    return VirtualProp(design, faults, unit, built=built)
+@dataclass(frozen=True)
+class Batch:
+    """Units that have something in common; one meter reads them all."""
+
+    design: Design
+    shares: tuple[float, float, float]
+    seed: int
+
+    def built(self, unit: int) -> Built:
+        """A unit of it."""
+        share, of_supply, of_fifth = self.shares
+        like = self._like(share, of_supply)
+        if unit > SEEN and of_fifth != of_supply:
+            fed = zip(like.feeds, self.design.feeds, strict=True)
+            like = replace(like, feeds=tuple(replace(a, volts=b.volts) for a, b in fed))
+            of_supply = of_fifth
+        own = build(like, self.seed + unit, DEFAULT_METER.percent, parts(share, of_supply)[1])
+        return replace(own, meter_gain=build(like, self.seed, DEFAULT_METER.percent).meter_gain)
+
+    def _like(self, share: float, of_supply: float) -> Design:
+        return build(self.design, self.seed, 0.0, parts(share, of_supply)[0]).design
+
+    def unit(self, unit: int, hidden: str = "") -> VirtualProp:
+        """The same with a fault."""
+        faults = [parse_fault(hidden, self.design)] if hidden else []
+        return VirtualProp(self.design, faults, self.seed + unit, built=self.built(unit))
 
 
 def read(prop: VirtualProp, lit: Lit, probe: Probe) -> Reading:
@@ -88,9 +122,27 @@ def clamped(prop: VirtualProp, seed: int) -> list[Reading]:
     return found
 
 
-def find(engine: Engine, prop: VirtualProp) -> tuple[Finding, list[Reading]]:
+@dataclass
+class Case:
+    """How one unit went, read one way."""
+
+    hidden: str
+    readings: int
+    named: str
+    worst: float
+    """The likeliest joint's probability at the end, in a unit that was called healthy."""
+    said: list[tuple[float, bool]] = field(default_factory=list)
+
+    @property
+    def guilty(self) -> str:
+        """The joint that is at fault."""
+        return self.hidden.partition("=")[0]
+
+
+def find(engine: Engine, prop: VirtualProp, hidden: str = "") -> tuple[Case, list[Reading]]:
     """Take what the engine asks for until it is settled."""
     readings: list[Reading] = []
+    case = Case(hidden, 0, "", 0.0)
     finding = engine.diagnose(readings)
     while not finding.next.settled and len(readings) < MOST_READINGS:
         lit, probe = finding.next.lit, finding.next.probe
@@ -98,7 +150,17 @@ def find(engine: Engine, prop: VirtualProp) -> tuple[Finding, list[Reading]]:
         assert probe is not None
         readings.append(read(prop, lit, probe))
         finding = engine.diagnose(readings)
-    return finding, readings
+        case.said += _said(finding, case.guilty)
+    case.readings, case.named = len(readings), named(finding)
+    case.worst = max(band.probability for band in finding.joints)
+    return case, readings
+
+
+def _said(finding: Finding, guilty: str) -> list[tuple[float, bool]]:
+    total: dict[str, float] = {}
+    for suspect in finding.suspects:
+        total[suspect.where] = total.get(suspect.where, 0.0) + suspect.probability
+    return [(p, where == guilty) for where, p in total.items()]
 
 
 def hide(design: Design, rng: np.random.Generator) -> str:
@@ -107,97 +169,139 @@ def hide(design: Design, rng: np.random.Generator) -> str:
     return f"{name}={np.exp(rng.uniform(np.log(LEAST_OHM), np.log(MOST_OHM))):.4g}"
 
 
-@dataclass
-class Tally:
-    """How the units went that were read one way."""
-
-    faulty: list[int] = field(default_factory=list)
-    healthy: list[int] = field(default_factory=list)
-    right: int = 0
-    alarms: int = 0
-
-    def add(self, hidden: str, finding: Finding, taken: int) -> None:
-        total: dict[str, float] = {"": finding.healthy}
-        for suspect in finding.suspects:
-            total[suspect.where] = total.get(suspect.where, 0.0) + suspect.probability
-        named = max(total, key=lambda where: total[where])
-        if hidden:
-            self.faulty.append(taken)
-            self.right += named == hidden.partition("=")[0]
-        else:
-            self.healthy.append(taken)
-            self.alarms += named != ""
-
-    def line(self) -> str:
-        words = []
-        for what, taken, score in (
-            ("fault named", self.faulty, f"{self.right}/{len(self.faulty)}"),
-            ("healthy, false alarms", self.healthy, f"{self.alarms}/{len(self.healthy)}"),
-        ):
-            if taken:
-                words.append(
-                    f"{what} {score}, readings mean {np.mean(taken):.1f}, "
-                    f"median {np.median(taken):g}, 90th percentile {np.percentile(taken, 90):g}"
-                )
-        return "; ".join(words)
+def seen(plain: Engine, batch: Batch) -> tuple[list[SeenUnit], list[SeenUnit]]:
+    """Four healthy units: as they were read to be cleared, and with what teaches most besides."""
+    cleared, taught = [], []
+    asks = teaching_readings(batch.design)
+    for number in range(1, SEEN + 1):
+        unit = batch.unit(number)
+        _, readings = find(plain, unit)
+        more = [*(read(unit, *ask) for ask in asks), *clamped(unit, batch.seed + number)]
+        cleared.append(SeenUnit(f"U-{number:02}", readings))
+        taught.append(SeenUnit(f"U-{number:02}", [*readings, *more]))
+    return cleared, taught
 
 
-def batch(
-    plain: Engine, share: float, faults: Sequence[str], seed: int
-) -> tuple[Learned, list[tuple[str, str, Finding, int]]]:
-    """One batch: what four units teach, and how the fifth goes both ways."""
-    design = plain.design
-    seen = []
-    asks = teaching_readings(design)
-    for number in range(SEEN):
-        unit = new_unit(design, share, seed, seed + 1 + number, "")
-        readings = [read(unit, *ask) for ask in asks]
-        seen.append(SeenUnit(f"WF-{number + 1:02}", [*readings, *clamped(unit, seed + number)]))
-    learned = learn(design, seen)
-    taught = Engine(learned.design, tolerances=learned.tolerances)
-    rows = []
-    for number, hidden in enumerate(faults):
-        for way, engine in (("first", plain), ("fifth", taught)):
-            unit = new_unit(design, share, seed, seed + 100 + number, hidden)
-            finding, readings = find(engine, unit)
-            rows.append((way, hidden, finding, len(readings)))
-    return learned, rows
+def _line(learned: Learned) -> str:
+    sd = learned.tolerances
+    return (
+        f"× {' '.join(f'{factor:.3f}' for factor in learned.factors)}; within {sd.current:.1%} "
+        f"{sd.wire:.1%} {sd.copper:.1%}; supply × {learned.supply:.4f} ± {sd.supply:.2%}; "
+        f"odds of a bad joint {learned.priors.resistive + learned.priors.open:.2%}"
+    )
 
 
-def study(plain: Engine, share: float, batches: int, faults: int, seed: int) -> dict[str, Tally]:
-    """Batches of one design."""
+def study(
+    plain: Engine, shares: tuple[float, float, float], batches: int, faults: int, seed: int
+) -> dict[str, list[Case]]:
+    """Batches of one design; cases of each way in the same order."""
     rng = np.random.default_rng(seed)
-    tallies = {"first": Tally(), "fifth": Tally()}
+    # where units share little, what four readings more would teach is not asked
+    ways = WAYS if shares == SHARES["one batch"] else WAYS[:2]
+    found: dict[str, list[Case]] = {way: [] for way in ways}
     for _ in range(batches):
-        hidden = [hide(plain.design, rng) for _ in range(faults)] + [""] * max(faults // 2, 1)
-        learned, rows = batch(plain, share, hidden, int(rng.integers(1 << 29)))
-        for way, where, finding, taken in rows:
-            tallies[way].add(where, finding, taken)
-        sd, alike = learned.tolerances, learned.tolerances.alike
-        print(
-            f"  learned from {len(learned.taught)}: "
-            f"× {' '.join(f'{factor:.3f}' for factor in learned.factors)}; within "
-            f"{sd.current:.1%} {sd.wire:.1%} {sd.copper:.1%}; together "
-            f"{' '.join(f'{r:+.2f}' for r in alike)}",
-            flush=True,
+        batch = Batch(plain.design, shares, int(rng.integers(1 << 29)))
+        cleared, taught = seen(plain, batch)
+        engines = {"first": plain}
+        for way, units in zip(ways[1:], (cleared, taught), strict=False):
+            learned = learn(plain.design, units)
+            engines[way] = taught_engine(plain.design, learned)
+            print(f"  {way}: {_line(learned)}", flush=True)
+        hidden = [hide(plain.design, rng) for _ in range(faults)]
+        for number, where in enumerate([*hidden, *[""] * ((faults + 1) // 2)]):
+            for way, engine in engines.items():
+                case, _ = find(engine, batch.unit(100 + number, where), where)
+                found[way].append(case)
+                if case.named != case.guilty:
+                    print(f"  {way}: {where or 'healthy'}: named {case.named or 'healthy'} after "
+                          f"{case.readings}, its likeliest joint {case.worst:.0%}")  # fmt: skip
+    return found
+
+
+def summary(title: str, found: dict[str, list[Case]]) -> None:
+    """What came of one design, or of all, in one world."""
+    print(f"== {title}")
+    first = found["first"]
+    for way, cases in found.items():
+        for what, is_faulty in (("one fault", True), ("healthy", False)):
+            pairs = [
+                (case, before)
+                for case, before in zip(cases, first, strict=True)
+                if bool(case.hidden) == is_faulty
+            ]
+            taken = np.array([case.readings for case, _ in pairs])
+            saved = np.array([before.readings - case.readings for case, before in pairs])
+            right = sum(case.named == case.guilty for case, _ in pairs)
+            error = saved.std(ddof=1) / np.sqrt(len(saved)) if len(saved) > 1 else float("nan")
+            words = (
+                f"readings mean {taken.mean():.2f}, median {np.median(taken):g}, 90th percentile "
+                f"{np.percentile(taken, 90):g}"
+            )
+            if way != "first":
+                words += f"; saved {saved.mean():.2f} ± {error:.2f} a unit"
+            score = f"named {right}/{len(pairs)}" if is_faulty else (
+                f"false alarms {len(pairs) - right}/{len(pairs)}"
+            )  # fmt: skip
+            words = f"{score}, {words}"
+            if not is_faulty:
+                worst = [case.worst for case, _ in pairs if not case.named]
+                words += f"; likeliest joint left {max(worst, default=0.0):.2%} at most"
+            print(f"   {way} unit, {what}: {words}")
+            note(f"{title}, {what}, {way} unit", words)
+        error, _ = calibration_error(row for case in cases for row in case.said)
+        print(f"   {way} unit: expected calibration error {error:.3f}", flush=True)
+        note(f"{title}, {way} unit, expected calibration error", error)
+
+
+def budget(plain: Engine, seed: int) -> None:
+    """Where the doubt of typical readings comes from, before and after learning. [mV]"""
+    design = plain.design
+    _, readings = find(plain, Batch(design, (0.9, 0.95, 0.95), seed).unit(1))
+    known = replace(FROM_MANY_REELS, current=0.01, wire=0.01, copper=0.01)
+    responses, names = Responses(design, plain.space), cause_names(design)
+    at = names.index("current")
+    strands = design.node_count + len(design.strands)
+    values = np.array([reading.volts for reading in readings], dtype=float)
+    for what, tolerances in (("before", FROM_MANY_REELS), ("current, wire, copper to 1 %", known)):
+        noise = noise_of(readings, DEFAULT_METER)
+        weigher = Weigher(
+            responses, taps_of(responses.circuit, readings), values, noise, tolerances
         )
-    return tallies
+        spread, covariance = weigher.healthy_spread, weigher.healthy_covariance
+        columns = {
+            "supply": spread.shared[:, :at],
+            "current, wire, copper": spread.shared[:, at : at + 3],
+            "joints": spread.shared[:, at + 4 :],
+            "nodes, strands": spread.nodes[:, :strands],
+            "node's law": spread.nodes[:, strands:],
+            "gain": (noise.gain * weigher.healthy_mean())[:, None],
+            "digits, leads": noise.own[:, None],
+        }
+        own = 1.0 / np.sqrt(np.diag(np.linalg.inv(covariance)))
+        print(f"   a healthy unit's {len(readings)} readings, {what}: median sd in mV")
+        each = {name: np.sqrt((part**2).sum(axis=1)) for name, part in columns.items()}
+        each["all, given the other readings"] = own
+        print("      " + "; ".join(f"{n} {1e3 * np.median(sd):.2f}" for n, sd in each.items()))
 
 
 def main(batches: int, faults: int, seed: int) -> None:
     """Run the batches and print what came of them."""
+    every: dict[str, dict[str, list[Case]]] = {world: {} for world in SHARES}
     for name in DESIGNS:
         text = files("benchtest.virtual").joinpath(f"{name}.toml").read_text("utf-8")
         plain = Engine(parse_design(text, name))
-        for words, share in BATCH_SHARE.items():
+        budget(plain, seed)
+        for world, shares in SHARES.items():
             start_s = time.process_time()
-            tallies = study(plain, share, batches, faults, seed)
-            print(f"== {name}, {words}: {share:.0%} of the variance is the batch's")
-            for way, tally in tallies.items():
-                print(f"   {way} unit: {tally.line()}")
-                note(f"{name}, {words}, {way} unit", tally.line())
+            some = batches if world == "one batch" else (batches + 3) // 4
+            found = study(plain, shares, some, faults, seed)
+            summary(f"{name}, {world}", found)
             print(f"   {time.process_time() - start_s:.0f} s of one core", flush=True)
+            for way, cases in found.items():
+                every[world].setdefault(way, []).extend(cases)
+    for world in SHARES:
+        summary(f"all, {world}", every[world])
 
 
 if __name__ == "__main__":
-    run(lambda: main(*([int(word) for word in sys.argv[1:]] + [6, 4, 1][len(sys.argv) - 1 :])))
+    run(lambda: main(*([int(word) for word in sys.argv[1:]] + [4, 5, 1][len(sys.argv) - 1 :])))

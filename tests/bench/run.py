@@ -63,9 +63,14 @@ BENCHES = {
         "counts it; the table as best of 5.",
     ),
     "learning": Bench(
-        "What a batch teaches", _of("learning", "4", "4", "1"), _of("learning", "1", "1", "1"),
-        "Virtual batches, seed 1: the fifth unit with what four units taught, beside the same unit "
-        "without.",
+        "What a batch teaches", _of("learning", "4", "5", "1"), _of("learning", "1", "1", "1"),
+        "Virtual batches, seed 1: the fifth unit with what four healthy units taught, beside the "
+        "same unit as the first; taught: with four readings more of each, and a clamp.",
+    ),
+    "comparing": Bench(
+        "Two tests of one unit", _of("comparing", "5", "1"), _of("comparing", "1", "1"),
+        "Virtual units of the three demo designs, read until settled, and again with another meter "
+        "and supply: with one joint gone bad, and unchanged.",
     ),
     "drive": Bench(
         "Frames on the wire", _of("drive", "--seconds", "15"), _of("drive", "--seconds", "4"),

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from benchtest.circuit.predict import predict
+from benchtest.circuit.tolerance import FROM_MANY_REELS
+from benchtest.cli.learned import teaching_words
+from benchtest.diagnosis import Engine
+from benchtest.diagnosis.finding import NextReading
+from benchtest.diagnosis.learn import Learned
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.lit import parse_lit
 from benchtest.prop.names import parse_probe
@@ -57,6 +63,9 @@ def test_units_seen_before_say_what_their_batch_is_like(run: Run, prop: Path, be
     assert learned["factors"]["current"] == pytest.approx(CURRENT, rel=0.03)
     assert learned["sd"]["current"] < 0.06
     assert 1.0 < learned["factors"]["copper"] < 1.2
+    assert learned["supply"]["factor"] == pytest.approx(1.0, abs=0.002)
+    assert learned["supply"]["sd"] < 0.009
+    assert 0.5 <= learned["bad_joints"] < 1.0
     assert set(plain) | {"seen_before"} == set(found)
 
 
@@ -84,7 +93,19 @@ def test_people_are_told_who_taught_and_who_did_not(run: Run, prop: Path, bench:
     said = " ".join(done.out.split())
     assert "Learned from WF-01" in said
     assert "node current × 1." in said
+    assert "judged as if it were the first" in said
+    assert "Joints of those units were good" in said
     assert "Nothing learned from WF-04: has no readings." in said
+
+
+def test_a_unit_that_was_cleared_is_asked_for_what_teaches(prop: Path) -> None:
+    design = parse_design(prop.read_text(encoding="utf-8"), "fan")
+    learned, found = Learned(design, FROM_MANY_REELS), Engine(design).diagnose()
+    assert list(teaching_words(learned, found)) == []
+    found = replace(found, healthy=0.96, next=NextReading(None, None, 0.0, settled=True))
+    (said,) = teaching_words(learned, found)
+    assert "foot:1+>foot:4+" in said
+    assert list(teaching_words(learned, replace(found, healthy=0.2))) == []
 
 
 @pytest.mark.parametrize(

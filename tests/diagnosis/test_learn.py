@@ -14,8 +14,19 @@ from scipy.stats import chi2, multivariate_normal
 from benchtest.circuit.predict import predict
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.faults import fault_space
-from benchtest.diagnosis.learn import SPLITS, Learned, SeenUnit, Told, learn, outlook, told_of
+from benchtest.diagnosis.faults import Priors, fault_space
+from benchtest.diagnosis.learn import (
+    SPLITS,
+    SUPPLY_SPLITS,
+    Learned,
+    SeenUnit,
+    Told,
+    as_handmade,
+    learn,
+    outlook,
+    taught_engine,
+    told_of,
+)
 from benchtest.diagnosis.response import Responses
 from benchtest.diagnosis.retest import still_valid
 from benchtest.diagnosis.teach import teaching_readings
@@ -92,14 +103,15 @@ def _dense(told: Sequence[Told]) -> tuple[FloatArray, FloatArray]:
     rest = np.zeros_like(same, dtype=float)
     rest[same] = np.concatenate([one.rest.ravel() for one in told])
     logs, means, covariances = [], [], []
-    for shares in product(SPLITS, repeat=3):
-        batch, own = np.diag(shares), np.diag(1.0 - np.array(shares))
+    for shares in product(SPLITS, SPLITS, SPLITS, SUPPLY_SPLITS):
+        each = np.array(shares)
+        batch, own = np.diag(each), np.diag(1.0 - each)
         covariance = per_sd @ batch @ per_sd.T + same * (per_sd @ own @ per_sd.T) + rest
         gain = np.linalg.solve(covariance, per_sd @ batch).T
-        odds = sum(np.log(SPLITS[share]) for share in shares)
+        odds = sum(np.log(SPLITS[share]) for share in shares[:3]) + np.log(SUPPLY_SPLITS[shares[3]])
         logs.append(odds + multivariate_normal(cov=covariance).logpdf(off))
         means.append(gain @ off)
-        covariances.append(np.eye(3) - gain @ per_sd @ batch)
+        covariances.append(np.eye(len(each)) - gain @ per_sd @ batch)
     part = np.exp(np.array(logs) - max(logs))
     part /= part.sum()
     mean = part @ np.array(means)
@@ -115,7 +127,7 @@ def test_what_is_learned_is_that_of_dense_bayesian_regression(design: Design) ->
         for unit in _batch(design, 3)
     ]
     mean, covariance = _dense(told)
-    found = outlook([one.information for one in told])
+    found = outlook([one.information for one in told], np.ones(4))
     assert found.mean == pytest.approx(mean, abs=1e-8)
     assert found.covariance == pytest.approx(covariance, abs=1e-8)
     assert np.abs(mean).max() > 0.1  # there was something to learn
@@ -222,7 +234,8 @@ def test_readings_from_before_a_repair_are_left_out(design: Design) -> None:
     assert 0 < sum(valid) < len(valid)
     kept = [reading for reading, ok in zip(unit.readings, valid, strict=True) if ok]
     learned = learn(design, [unit])
-    assert replace(learned, often={}) == learn(design, [SeenUnit("WF-01", kept)])
+    plain = learn(design, [SeenUnit("WF-01", kept)])
+    assert replace(learned, often={}, priors=plain.priors) == plain
 
 
 def test_a_clamp_reading_settles_the_node_current(design: Design) -> None:
@@ -234,6 +247,7 @@ def test_a_clamp_reading_settles_the_node_current(design: Design) -> None:
     units = [SeenUnit(f"WF-{n}", [Reading(lit, feed, None, amps)]) for n in range(6)]
     learned = learn(design, units)
     assert learned.factors[0] == pytest.approx(rate, rel=0.02)
+    assert learned.supply == pytest.approx(1.0)
     assert learned.tolerances.current < 0.5 * FROM_MANY_REELS.current
     assert learned.tolerances.wire == pytest.approx(FROM_MANY_REELS.wire, rel=1e-3)
 
@@ -279,3 +293,62 @@ def test_a_joint_that_was_mended_before_is_suspected_sooner(design: Design) -> N
 
     assert odds(taught, "2A+") == pytest.approx(odds(plain, "2A+") * often["2A+"], rel=1e-6)
     assert odds(taught, "3A+") == pytest.approx(odds(plain, "3A+"), rel=1e-6)
+
+
+FED = (("none", "3B"), ("none", "foot:1"), ("all", "foot:1"))
+
+
+def _fed(
+    design: Design, volts: float, unit: int, shown: Sequence[tuple[str, str]] = FED
+) -> SeenUnit:
+    """A unit of one batch on a supply of so many volts."""
+    built = _unit(design, 11, unit).built
+    feeds = tuple(replace(feed, volts=volts) for feed in built.design.feeds)
+    built = replace(built, design=replace(built.design, feeds=feeds))
+    return SeenUnit(f"WF-{unit}", _read(VirtualProp(design, (), unit, built=built), shown))
+
+
+def test_one_supply_for_all_is_learned_and_one_of_each_is_not(design: Design) -> None:
+    """A meter's gain (0.5 % at most) and the chance of another supply (one in ten) are left."""
+    same = learn(design, [_fed(design, 5.06, unit) for unit in range(4)])
+    apart = learn(
+        design, [_fed(design, volts, n) for n, volts in enumerate((5.06, 4.95, 5.03, 4.94))]
+    )
+    assert same.supply == pytest.approx(5.06 / 5.0, abs=0.004)
+    assert (0.1**0.5) * 0.01 < same.tolerances.supply < 0.0075
+    assert apart.tolerances.supply > 0.009
+
+
+def test_a_supply_that_was_exchanged_is_no_bad_feed(design: Design) -> None:
+    """Two percent less than the four before: three readings that all say so."""
+    learned = learn(design, [_fed(design, 5.06, unit) for unit in range(4)])
+    found = taught_engine(design, learned).diagnose(_fed(design, 4.96, 9).readings)
+    assert found.healthy > 0.5
+
+
+def test_a_unit_unlike_those_before_is_judged_as_if_it_were_the_first(design: Design) -> None:
+    """Nodes that draw a fifth more: from what was learned it is a bad joint, alone it is none."""
+    narrow = replace(FROM_MANY_REELS, current=0.01, wire=0.01)
+    learned = Learned(design, narrow, taught=("WF-01",))
+    readings = _read(_unit(design.scaled(current=1.2), 3, 350), ASKED[:4])
+    alone = Engine(learned.design, learned.priors, narrow).diagnose(readings)
+    found = taught_engine(design, learned).diagnose(readings)
+    assert found == Engine(design, learned.priors).diagnose(readings)
+    assert found.healthy > 0.5 > alone.healthy
+
+
+def test_a_hand_is_judged_by_how_many_of_its_joints_were_bad() -> None:
+    """A gamma distribution of shape 4 about the usual rate and Poisson counts, by hand."""
+    usual = Priors()
+    none, many = as_handmade(usual, 0.0, 0.8), as_handmade(usual, 4.0, 0.8)
+    assert none.resistive == pytest.approx(usual.resistive * 4.0 / 4.8)
+    assert many.open == pytest.approx(usual.open * 8.0 / 4.8)
+    assert none.data_open == many.data_open == usual.data_open
+    assert as_handmade(usual, 0.0, 1e3).open == pytest.approx(usual.open / 2.0)  # never less
+    assert as_handmade(usual, 0.3, 0.3).open == pytest.approx(usual.open)  # what was not read
+
+
+def test_units_that_were_healthy_lower_the_odds_a_little(design: Design) -> None:
+    learned = learn(design, _batch(design, 3))
+    assert 0.8 < learned.priors.resistive / Priors().resistive < 1.0
+    assert learn(design, []).priors == Priors()
