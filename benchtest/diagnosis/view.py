@@ -197,7 +197,7 @@ class View:
         if self.weigher is not None:
             _ = self.healthy
             count = len(rows)
-            rows = rows + [self.weigher.joint(joint, roughly=True)[1] for joint in range(count)]
+            rows = rows + [self.weigher.promise(joint) for joint in range(count)]
         if self.memory is not None:
             rows = rows + self.memory.joints(self.responses.space, roughly=True)
         return np.asarray(rows)
