@@ -17,7 +17,8 @@ import numpy as np
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import FaultSpace
 from benchtest.diagnosis.part import Part
-from benchtest.diagnosis.together import ONE_MORE_LOG, together
+from benchtest.diagnosis.posterior import ONE_MORE_LOG
+from benchtest.diagnosis.together import together
 from benchtest.diagnosis.view import Case, View, Views
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter

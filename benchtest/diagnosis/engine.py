@@ -16,6 +16,7 @@ from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, Suspe
 from benchtest.diagnosis.forecast import Forecaster
 from benchtest.diagnosis.law import OTHER_BIN, tolerances_of
 from benchtest.diagnosis.look_next import look_next
+from benchtest.diagnosis.pairs import beside_pairs, hidden_pairs
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.permitted import Permitted
 from benchtest.diagnosis.plan import Evidence, plan_next
@@ -174,6 +175,10 @@ class Engine:
         several = together(look) if _is_unexplained(plain, repaired) else []
         found = several_posterior(plain.posterior, self.space, several)
         footing = look(sure_parts(several, found, self.space))
+        to_mend = _is_sure(found)
+        pairs = None if several or to_mend else hidden_pairs(footing)
+        if pairs is not None:
+            found = beside_pairs(found, pairs)
         evidence = Evidence(readings, footing.weigher, footing.weighed)
         ask = plan_next(
             belief.forecaster(footing),
@@ -181,7 +186,8 @@ class Engine:
             evidence,
             self._permitted,
             _unproven(footing, found, repaired),
-            to_mend=_is_sure(found),
+            pairs=pairs,
+            to_mend=to_mend,
         )
         return Finding(
             healthy=found.healthy,

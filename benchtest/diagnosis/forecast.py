@@ -76,7 +76,10 @@ class Told:
         self._covariance = weigher.covariance(weigher.healthy_spread, healthy)
         self._gained = weigher.noise.gain * healthy
         faulty = weighed.joint_mean[parts.joint, parts.column]
-        self.off = weigher.values - np.where((parts.joint >= 0)[:, None], faulty, healthy)
+        mean = np.where((parts.joint >= 0)[:, None], faulty, healthy)
+        two = parts.other >= 0
+        mean[two] += weighed.joint_mean[parts.other[two], parts.other_column[two]] - healthy
+        self.off = weigher.values - mean
         groups = _silent_readings(weigher, parts, self.off, self._covariance)
         self.silent = list(groups)
         self.group = np.zeros(len(parts.joint), dtype=np.intp)
@@ -107,6 +110,8 @@ class Expected:
         per_amp: change per ampere pushed through each joint, shape (joints, probes).
         joint: of each component, negative for none, shape (components,).
         push: amperes that stand in for each component, shape (components,). [A]
+        other: the second joint of each component, negative for none.
+        other_push: likewise for that.
         weights: what each earlier reading's being off does, for each group, (probes, readings).
         group: of each component, shape (components,).
         off: how far the readings are off under it, shape (components, readings).
@@ -117,6 +122,8 @@ class Expected:
     per_amp: FloatArray
     joint: IndexArray
     push: FloatArray
+    other: IndexArray
+    other_push: FloatArray
     weights: list[FloatArray]
     group: IndexArray
     off: FloatArray
@@ -134,6 +141,10 @@ class Expected:
         joint, group = self.joint[some], self.group[some]
         found = np.take(self.per_amp[:, probes], np.maximum(joint, 0), axis=0)
         found *= self.push[some, None]
+        two = np.flatnonzero(self.other[some] >= 0)
+        if len(two):
+            more = self.per_amp[:, probes][self.other[some][two]]
+            found[two] += more * self.other_push[some][two, None]
         found += self.value[probes]
         for number, weights in enumerate(self.weights):
             mine = group == number
@@ -240,6 +251,8 @@ class Forecaster:
             look.per_amp * scale,
             joint,
             np.where(joint >= 0, look.push[joint, parts.column], 0.0),
+            parts.other,
+            np.where(parts.other >= 0, look.push[parts.other, parts.other_column], 0.0),
             [each * scale[:, None] for each in weights],
             np.zeros(len(joint), dtype=np.intp) if told is None else told.group,
             off,
@@ -262,7 +275,9 @@ class Forecaster:
         bent, nodes = self.responses.base(lit).bent, self.responses.design.node_count
         right = off_sd.copy()
         for place, (joint, column) in enumerate(zip(parts.joint, parts.column, strict=True)):
-            if joint < 0 or parts.weight[place] < LEAST_PUT_RIGHT or not bent[joint, column]:
+            if joint < 0 or parts.other[place] >= 0 or not bent[joint, column]:
+                continue
+            if parts.weight[place] < LEAST_PUT_RIGHT:
                 continue
             name = self.responses.space.joints[joint].name
             circuit = (self._footing, name, int(column), lit)

@@ -20,6 +20,7 @@ from benchtest.diagnosis.faults import FaultSpace
 from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.forecast import SHORT, Expected, Forecaster
 from benchtest.diagnosis.gauss import slips
+from benchtest.diagnosis.pairs import Pairs
 from benchtest.diagnosis.posterior import Posterior
 from benchtest.diagnosis.response import GRID, GRID_OHM, Responses
 from benchtest.diagnosis.weigh import Weighed, Weigher
@@ -69,49 +70,64 @@ class Components:
         joint: place of the joint in the fault space, -1 where no joint is at fault, `SHORT` where
             there are no volts.
         column: its resistance, as a place in the grid.
+        other: likewise of a second joint, -1 where there is none.
+        other_column: likewise.
+        name: a number for what is at fault; what is at fault in the same place has the same.
     """
 
     weight: FloatArray
     joint: NDArray[np.intp]
     column: NDArray[np.intp]
+    other: NDArray[np.intp]
+    other_column: NDArray[np.intp]
+    name: NDArray[np.intp]
 
     @cached_property
     def pairs(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-        """Every two components of one joint, each with itself and both ways round."""
-        order = np.argsort(self.joint, kind="stable")
-        _, sizes = np.unique(self.joint, return_counts=True)
+        """Every two components of one name, each with itself and both ways round."""
+        order = np.argsort(self.name, kind="stable")
+        _, sizes = np.unique(self.name, return_counts=True)
         groups = np.split(order, np.cumsum(sizes)[:-1])
         one = [np.repeat(group, len(group)) for group in groups]
         return np.concatenate(one), np.concatenate([np.tile(g, len(g)) for g in groups])
 
     @cached_property
     def named(self) -> FloatArray:
-        """Probability of each one's joint, shape (components,)."""
+        """Probability of each one's name, shape (components,)."""
         one, other = self.pairs
         summed = np.bincount(one, self.weight[other], len(self.weight))
         return np.asarray(summed, dtype=np.float64)
 
 
-def components_of(found: Posterior, space: FaultSpace) -> Components:
+def components_of(found: Posterior, space: FaultSpace, pairs: Pairs | None = None) -> Components:
     """The posterior as a list of points; faults that hardly move a reading go with the healthy."""
     is_short = np.array([fault.shorted is not None for fault in space.chain])
     short = float(found.chain[is_short].sum())
     rest = found.healthy + float(found.chain[~is_short].sum())
     rows: list[tuple[float, int, int]] = [(rest, -1, 0), (short, SHORT, 0)]
-    for joint, part in enumerate(found.joints):
+    for place, part in enumerate(found.joints):
         total = float(part[:GRID].sum())
         if total > LEAST_WEIGHT:
             parts = PARTS if total > WORTH_PARTING else FEW_PARTS
             upto = np.cumsum(part[:GRID]) / total
             middles = np.searchsorted(upto, (np.arange(parts) + 0.5) / parts)
-            rows += [(total / parts, joint, int(column)) for column in middles]
-        rows.append((float(part[GRID]), joint, GRID))
+            rows += [(total / parts, place, int(column)) for column in middles]
+        rows.append((float(part[GRID]), place, GRID))
     rows = [row for row in rows if row[0] > LEAST_WEIGHT / PARTS]
     weight = np.array([row[0] for row in rows])
+    joint = np.array([row[1] for row in rows], dtype=np.intp)
+    column = np.array([row[2] for row in rows], dtype=np.intp)
+    none = np.full(len(rows), -1)
+    if pairs is None:
+        return Components(weight / weight.sum(), joint, column, none, none, joint)
+    weight = np.append(weight, pairs.weight)
     return Components(
         weight / weight.sum(),
-        np.array([row[1] for row in rows]),
-        np.array([row[2] for row in rows]),
+        np.append(joint, pairs.joint),
+        np.append(column, pairs.column),
+        np.append(none, pairs.other),
+        np.append(none, pairs.other_column),
+        np.append(joint, len(space.joints) + np.arange(len(pairs.weight))),
     )
 
 
@@ -131,6 +147,7 @@ def plan_next(
     permitted: Callable[[Lit], bool] = lambda _: True,
     unproven: Sequence[int] = (),
     *,
+    pairs: Pairs | None = None,
     to_mend: bool = False,
 ) -> NextReading:
     """Choose what to light and where to put the leads.
@@ -142,11 +159,12 @@ def plan_next(
         permitted: tells whether fuses and supplies can carry a lit set.
         unproven: joints that were remade and that nothing since has shown to be good, as places in
             the fault space.
+        pairs: two joints at fault together that readings leave room for.
         to_mend: something is sure to be bad. The iron is the next step, unless a reading tells a
             lot: what was read before a repair still counts after it.
     """
     responses = forecaster.responses
-    parts = components_of(found, responses.space)
+    parts = components_of(found, responses.space, pairs)
     lits = lit_sets(responses.design, _strand_weight(responses, found))
     lits = permitted_sets(lits, permitted)
     short = _short_list(forecaster, parts, lits, evidence)
@@ -196,7 +214,7 @@ def _fits_nothing(parts: Components, evidence: Evidence) -> Reading | None:
     weigher = evidence.weigher
     if weigher is None:
         return None
-    best = int(parts.weight.argmax())
+    best = int(np.where(parts.other < 0, parts.weight, 0.0).argmax())
     joint, column = int(parts.joint[best]), int(parts.column[best])
     if joint == SHORT:
         return None
@@ -277,14 +295,14 @@ class _Rough:
 
     def __init__(self, parts: Components) -> None:
         named: dict[int, float] = {}
-        for joint, weight in zip(parts.joint.tolist(), parts.weight.tolist(), strict=True):
-            named[joint] = named.get(joint, 0.0) + weight
-        likeliest = sorted(named, key=lambda joint: (-named[joint], joint))[:2]
+        for name, weight in zip(parts.name.tolist(), parts.weight.tolist(), strict=True):
+            named[name] = named.get(name, 0.0) + weight
+        likeliest = sorted(named, key=lambda name: (-named[name], name))[:2]
         self._rows: list[tuple[int, FloatArray, FloatArray]] = []
-        for joint in likeliest:
-            mine = np.flatnonzero(parts.joint == joint)
+        for name in likeliest:
+            mine = np.flatnonzero(parts.name == name)
             middle = int(mine[np.argmax(parts.weight[mine])])
-            share = np.where(parts.joint == joint, 0.0, parts.weight) * named[joint] / 4.0
+            share = np.where(parts.name == name, 0.0, parts.weight) * named[name] / 4.0
             self._rows.append((middle, share, -4.0 * np.log(parts.weight)))
 
     def worth(self, expected: Expected) -> FloatArray:

@@ -90,6 +90,10 @@ REMADE = 0.05
 """Share of its odds that a joint or node keeps once it was worked on. Common practice, no source:
 a repair seldom fails, and the first suspicion was often of its neighbour."""
 
+ONE_MORE_LOG = float(np.log(3.0))
+"""Logarithm of how much likelier a further fault is once there is one: a hand that made one bad
+joint makes others. Common practice, no source."""
+
 
 def log_odds(space: FaultSpace, repaired: Collection[str] = ()) -> tuple[FloatArray, FloatArray]:
     """Logarithm of each fault's odds against none before any evidence.
@@ -112,8 +116,9 @@ def log_odds(space: FaultSpace, repaired: Collection[str] = ()) -> tuple[FloatAr
 
     remade = np.array([times(joint.name) for joint in space.joints])
     chain = [fault.odds * times(fault.where) for fault in space.chain]
+    more = ONE_MORE_LOG if repaired else 0.0
     with np.errstate(divide="ignore"):
-        return np.log(odds) + np.log(remade)[:, None], np.log(np.array(chain))
+        return np.log(odds) + np.log(remade)[:, None] + more, np.log(np.array(chain)) + more
 
 
 def posterior(

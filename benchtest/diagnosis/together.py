@@ -16,7 +16,7 @@ from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import FaultSpace
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.partly import partly
-from benchtest.diagnosis.posterior import Posterior
+from benchtest.diagnosis.posterior import ONE_MORE_LOG, Posterior
 from benchtest.diagnosis.response import COLUMNS, GRID, STEP_LOG
 from benchtest.diagnosis.view import View
 
@@ -35,9 +35,6 @@ LEAST_PRECISION = 0.25
 """Of the logarithm of a resistance before evidence: it is somewhere in the grid."""
 SURE = 0.8
 """Probability from which a fault is taken for given in choosing the next reading."""
-ONE_MORE_LOG = float(np.log(3.0))
-"""Logarithm of how much likelier a further fault is once there is one: a hand that made one bad
-joint makes others. Common practice, no source."""
 KEPT_LOG = 12.0
 """Explanations whose logarithm of weight is so far below the best are dropped."""
 

@@ -6,11 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy.integrate import quad
 from scipy.stats import chi2, multivariate_normal, norm
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
+from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.gauss import SLIP, log_likelihood
 from benchtest.diagnosis.plan import Components, information_bits
@@ -24,6 +26,12 @@ from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design
 from benchtest.prop.lit import parse_lit
 from benchtest.prop.names import parse_probe
+
+
+def _named(weight: FloatArray, joint: NDArray[np.intp], column: NDArray[np.intp]) -> Components:
+    """Components of one joint each, named after it."""
+    none = np.full(len(joint), -1)
+    return Components(weight, joint, column, none, none, joint)
 
 
 def test_likelihood_is_the_gaussian_density_with_one_slip_allowed() -> None:
@@ -60,7 +68,7 @@ def test_information_of_many_components_is_the_double_sum() -> None:
         near = weight * np.exp(-((off_sd - off_sd[one]) ** 2) / 4.0)
         mine = joint == joint[one]
         bits += weight[one] * np.log2(near[mine].sum() / weight[mine].sum() / near.sum())
-    found = information_bits(off_sd, Components(weight, joint, np.zeros(150, dtype=int)))
+    found = information_bits(off_sd, _named(weight, joint, np.zeros(150, dtype=int)))
     assert found == pytest.approx(bits, rel=1e-12)
 
 
@@ -75,7 +83,7 @@ def test_information_of_two_faults_is_near_the_integral(apart_sd: float) -> None
 
     entropy = quad(surprise, -9.0, apart_sd + 9.0, limit=200)[0]
     exact_bits = entropy - 0.5 * np.log2(2 * np.pi * np.e)
-    parts = Components(np.array([0.5, 0.5]), np.array([0, 1]), np.array([0, 0]))
+    parts = _named(np.array([0.5, 0.5]), np.array([0, 1]), np.array([0, 0]))
     found = information_bits(np.array([0.0, apart_sd]), parts)
     assert found == pytest.approx(exact_bits, abs=0.13)
 

@@ -15,8 +15,9 @@ from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.explain import reason
 from benchtest.diagnosis.faults import fault_space
 from benchtest.diagnosis.part import Part
+from benchtest.diagnosis.posterior import ONE_MORE_LOG
 from benchtest.diagnosis.response import GRID, GRID_OHM
-from benchtest.diagnosis.together import ONE_MORE_LOG, together
+from benchtest.diagnosis.together import together
 from benchtest.diagnosis.view import Case, View, Views
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.evidence.meter import DEFAULT_METER
