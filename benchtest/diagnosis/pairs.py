@@ -65,10 +65,13 @@ def hidden_pairs(view: View) -> Pairs | None:
     moved = np.linalg.solve(lower, moved.T).T
     none = -0.5 * float(off @ off)
     alone = -0.5 * ((off - moved) ** 2).sum(axis=1)
-    # marks, and what was read before repairs, taken joint by joint
-    beside = view.joints - weighed.joints - (view.healthy - weigher.healthy())
-    alone += (view.odds[0] + beside)[:, columns].reshape(-1) + np.tile(np.log(wide), count)
+    alone += view.odds[0][:, columns].reshape(-1) + np.tile(np.log(wide), count)
     weight = alone[:, None] + alone - none - moved @ moved.T
+    # marks, and what was read before repairs: what one of the two explains is explained
+    beside = view.joints - weighed.joints - (view.healthy - weigher.healthy())
+    seen = beside[:, columns].reshape(-1)
+    against = np.minimum(seen, 0.0)
+    weight += np.maximum(np.maximum(seen[:, None], seen), 0.0) + against[:, None] + against
     weight += ONE_MORE_LOG + view.healthy - weigher.healthy() - np.log(np.diag(lower)).sum()
     weight -= 0.5 * len(off) * np.log(2.0 * np.pi) + view.posterior.log_total
     return _gathered(np.exp(np.minimum(weight, 50.0)).reshape(count, each, count, each), columns)

@@ -33,7 +33,7 @@ PARTS, FEW_PARTS = 6, 3
 WORTH_PARTING = 1e-3
 LEAST_WEIGHT = 1e-7
 """Faults with less probability are left out of the choice."""
-WORTH_TAKING_BITS = 0.02
+WORTH_TAKING_BITS = 0.015
 """A reading that tells less is not worth a person's time."""
 WORTH_WAITING_BITS = 0.2
 """A reading that tells less is not worth more than mending what is bad for sure."""

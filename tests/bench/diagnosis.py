@@ -44,6 +44,8 @@ MOST_READINGS = 24
 MOST_READINGS_TWO = 14
 LEAST_OHM, MOST_OHM = 0.06, 30.0
 OPEN_SHARE = 0.15
+CLEARED = 0.005
+"""Probability under which a joint counts as cleared."""
 DESIGNS = ("willow-fan", "tide-arch", "gull-wing")
 NOTEBOOK_SUSPECT_V = 0.010
 """The notebook way calls a joint bad when it drops more at full white. Common practice."""
@@ -60,6 +62,8 @@ class Case:
     hidden: list[str]
     named: list[str] = field(default_factory=list)
     readings: int = 0
+    cleared: int | None = None
+    """Readings after which every joint was under `CLEARED` for good."""
     looks: int = 0
     seconds: float = 0.0
     ohm_ratio: float | None = None
@@ -140,6 +144,10 @@ def note(case: Case, finding: Finding) -> None:
     for suspect in finding.suspects:
         total[suspect.where] = total.get(suspect.where, 0.0) + suspect.probability
     case.said += [(p, where in case.guilty) for where, p in total.items()]
+    if max(joint.probability for joint in finding.joints) >= CLEARED:
+        case.cleared = None
+    elif case.cleared is None:
+        case.cleared = len(finding.readings)
 
 
 def find(engine: Engine, design: Design, hidden: list[str], seed: int) -> Case:
@@ -261,8 +269,10 @@ def summary(title: str, one: list[Case], none: list[Case], two: list[Case]) -> N
         wrong = sum(case.named != [""] for case in none)
         taken = [case.readings for case in none]
         by_hand = sum(case.notebook != "" for case in none)
-        print(f"   healthy: false alarms {wrong}/{len(none)}; readings median {np.median(taken):g};"
-              f" the notebook way alarms {by_hand}/{len(none)}")  # fmt: skip
+        cleared = [case.cleared or MOST_READINGS for case in none]
+        print(f"   healthy: false alarms {wrong}/{len(none)}; all joints under {CLEARED:.1%} after "
+              f"{np.median(cleared):g} readings (median), nothing worth reading after "
+              f"{np.median(taken):g}; the notebook way alarms {by_hand}/{len(none)}")  # fmt: skip
     if two:
         both = sum(set(case.named) >= case.guilty for case in two)
         needless = sum(len(set(case.named) - case.guilty) for case in two)
@@ -270,6 +280,10 @@ def summary(title: str, one: list[Case], none: list[Case], two: list[Case]) -> N
         print(f"   two faults: both found and mended in {MOST_READINGS_TWO} readings "
               f"{both}/{len(two)} ({both / len(two):.1%}); median {np.median(taken):g}; "
               f"needless repairs {needless}")  # fmt: skip
+    apart = [calibration_error(row for c in cases for row in c.said)[0] if cases else 0.0
+             for cases in ([*one, *none], two)]  # fmt: skip
+    print(f"   calibration error of units with one fault or none {apart[0]:.3f}, with two "
+          f"{apart[1]:.3f}")  # fmt: skip
     error, lines = calibration_error(row for case in [*one, *none, *two] for row in case.said)
     print(f"   expected calibration error {error:.3f}\n      " + "\n      ".join(lines))
 
@@ -292,10 +306,12 @@ def note_all(
         f"healthy units called faulty, of {len(none)}", wrong / len(none) * 100, "%", most=1.0
     )
     for name, (_, healthy, _) in own.items():
-        taken = [case.readings for case in healthy]
+        cleared = [case.cleared or MOST_READINGS for case in healthy]
         most = 12 if name == "willow-fan" else None
-        figures.note(f"readings until a healthy {name} is cleared, median", float(np.median(taken)),
-             most=most)  # fmt: skip
+        figures.note(f"readings until every joint of a healthy {name} is under {CLEARED:.1%}, "
+             "median", float(np.median(cleared)), most=most)  # fmt: skip
+        figures.note(f"readings until nothing is worth reading on a healthy {name}, median",
+             float(np.median([case.readings for case in healthy])))  # fmt: skip
     both = sum(set(case.named) >= case.guilty for case in two)
     figures.note(f"both of two joints found in {MOST_READINGS_TWO} readings, of {len(two)} units",
          both / len(two) * 100, "%", least=90.0)  # fmt: skip

@@ -97,3 +97,14 @@ def test_light_that_stands_from_before_is_seen_stuck(comb: Design) -> None:
 def test_a_sight_is_written_down_as_a_mark(comb: Design) -> None:
     lit = parse_lit("4", comb)
     assert Sight(4, 1, 7, "dark").mark(lit) == Mark(lit, 4, 1, 7, "dark")
+
+
+def test_nodes_that_brown_out_flicker_before_the_eyes(make_fan: MakeFan) -> None:
+    """They light, take the volts down with them, lose what they were told, and light again."""
+    comb = make_fan(strands=4, nodes=60, crown=False)
+    feed = comb.feeds[0].name
+    assert {sight.seen for sight in _look(comb, f"{feed}-=4")} == {"flicker"}
+    dark = VirtualProp(comb, parse_faults([f"{feed}-=4"], comb))
+    dark.receive(_frame(comb, "none"))
+    assert not dark.fallen().any()
+    assert observe(dark) == []

@@ -1,0 +1,133 @@
+"""What was read before a repair still counts after it."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import pytest
+
+from benchtest.diagnosis import Before, Engine, Finding
+from benchtest.evidence.marks import Mark
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Design
+from benchtest.prop.lit import everything
+from benchtest.prop.names import parse_probe
+from tests.diagnosis.conftest import Bench
+
+
+@pytest.fixture(scope="module")
+def comb(make_fan: Callable[..., Design]) -> Design:
+    """Five strands on one bus: each drop shows its own joint."""
+    return make_fan(5, 12, crown=False)
+
+
+@pytest.fixture(scope="module")
+def engine(comb: Design) -> Engine:
+    return Engine(comb)
+
+
+def _read(bench: Bench, *probes: str) -> tuple[Reading, ...]:
+    lit = everything(bench.design)
+    return tuple(bench.read(lit, parse_probe(probe, bench.design)) for probe in probes)
+
+
+def _chance(finding: Finding, where: str) -> float:
+    return sum(suspect.probability for suspect in finding.suspects if suspect.where == where)
+
+
+DROPS = ("foot:2+>2A+", "foot:2->2A-", "foot:4+>4A+", "foot:4->4A-", "1A", "3A", "5A")
+
+
+def test_the_second_of_two_bad_joints_is_known_once_the_first_is_mended(
+    comb: Design, engine: Engine
+) -> None:
+    then = _read(Bench(comb, {"2A-": 0.5, "4A+": 0.9}, seed=3), *DROPS)
+    finding = engine.diagnose([], repaired=["2A-"], before=[Before("2A-", then)])
+    assert finding.suspects[0].where == "4A+"
+    assert _chance(finding, "4A+") > 0.98
+    assert _chance(finding, "2A-") < 0.05
+    assert finding.suspects[0].reason.startswith("Before 2A- was mended: foot:4+>4A+ with all lit")
+
+
+def test_what_was_cleared_before_a_repair_stays_cleared(comb: Design, engine: Engine) -> None:
+    then = _read(Bench(comb, {"2A-": 0.5}, seed=4), *DROPS)
+    forgot = engine.diagnose([], repaired=["2A-"])
+    knows = engine.diagnose([], repaired=["2A-"], before=[Before("2A-", then)])
+    for joint in ("4A+", "4A-", "2A+"):
+        assert _chance(knows, joint) < 0.2 * _chance(forgot, joint)
+    # nobody has looked at it since: no more is known of it than of any repair
+    assert _chance(knows, "2A-") < 0.01
+    assert {band.name: band.cleared_ohm for band in knows.joints}["2A-"] is None
+
+
+def test_a_joint_mended_for_nothing_leaves_the_true_one_suspected(
+    comb: Design, engine: Engine
+) -> None:
+    """A wrong guess is mended; what was read speaks for the other all the more."""
+    then = _read(Bench(comb, {"3A+": 0.4}, seed=5), "1A", "3A", "5A")
+    first = engine.diagnose(then)
+    assert _chance(first, "3A-") == pytest.approx(_chance(first, "3A+"), abs=0.05)
+    lit = everything(comb)
+    drop = Reading(lit, parse_probe("foot:3->3A-", comb), 0.0021)
+    finding = engine.diagnose([drop], repaired=["3A-"], before=[Before("3A-", then)])
+    assert finding.suspects[0].where == "3A+"
+
+
+def test_marks_from_before_a_repair_count_too(comb: Design, engine: Engine) -> None:
+    lit = everything(comb)
+    right = tuple(Mark(lit, s.number, 1, s.nodes, "ok") for s in comb.strands)
+    dark = (Mark(lit, 2, 4, 4, "dark"), Mark(lit, 4, 9, 9, "dark"))
+    before = Before("2.4", (), (*right, *dark))
+    finding = engine.diagnose(repaired=["2.4"], before=[before])
+    assert _chance(finding, "4.9") > 0.9
+    assert _chance(finding, "2.4") < 0.1
+
+
+def test_readings_that_a_repair_left_valid_count_once(comb: Design, engine: Engine) -> None:
+    """All kept: the time before the repair then says nothing that the readings do not say."""
+    then = _read(Bench(comb, {"4A+": 0.15}, seed=6), *DROPS)
+    once = engine.diagnose(then, repaired=["1A-"])
+    twice = engine.diagnose(
+        then, repaired=["1A-"], before=[Before("1A-", then, kept_readings=then)]
+    )
+    assert _chance(twice, "4A+") == pytest.approx(_chance(once, "4A+"), abs=0.01)
+    assert twice.healthy == pytest.approx(once.healthy, abs=0.01)
+    half = Before("1A-", then, kept_readings=then[:3])
+    rest = engine.diagnose(then[:3], repaired=["1A-"], before=[half])
+    assert _chance(rest, "4A+") == pytest.approx(_chance(once, "4A+"), abs=0.05)
+
+
+def _found_and_mended(design: Design, engine: Engine, faults: dict[str, float], seed: int) -> int:
+    """Readings until both are mended, everything read before repairs handed on."""
+    left, taken, mended = dict(faults), 0, list[str]()
+    before: list[Before] = []
+    bench = Bench(design, left, seed)
+    for _ in range(4):
+        finding = engine.diagnose(bench.readings, repaired=mended, before=before)
+        while not finding.next.settled and taken < 20:
+            assert finding.next.lit is not None
+            assert finding.next.probe is not None
+            bench.readings.append(bench.read(finding.next.lit, finding.next.probe))
+            taken += 1
+            finding = engine.diagnose(bench.readings, repaired=mended, before=before)
+        assert finding.suspects
+        where = finding.suspects[0].where
+        before.append(Before(where, tuple(bench.readings)))
+        mended.append(where)
+        left.pop(where, None)
+        if not left:
+            break
+        bench = dataclasses.replace(bench, faults=left, readings=[])
+    assert not left, mended
+    return taken
+
+
+@pytest.mark.parametrize("faults", [("2A-", "4A+"), ("1A+", "5A+"), ("3A+", "3A-")])
+def test_both_of_two_bad_joints_are_mended_in_few_readings(
+    comb: Design, engine: Engine, faults: Sequence[str]
+) -> None:
+    ohms = np.linspace(0.4, 1.1, len(faults)).tolist()
+    taken = _found_and_mended(comb, engine, dict(zip(faults, ohms, strict=True)), seed=8)
+    assert taken <= 12  # strand by strand it takes 5 volts and 10 drops

@@ -1,0 +1,67 @@
+"""Two joints at fault that hide each other."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import multivariate_normal
+
+from benchtest.diagnosis import Engine
+from benchtest.diagnosis.pairs import APART, beside_pairs, hidden_pairs
+from benchtest.diagnosis.posterior import ONE_MORE_LOG
+from benchtest.diagnosis.response import GRID
+from benchtest.diagnosis.view import Case
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.prop.design import Design
+from benchtest.prop.lit import parse_lit
+from benchtest.prop.names import parse_probe
+from tests.diagnosis.conftest import Bench
+
+
+def test_a_pair_weighs_what_its_density_and_its_odds_say(fan: Design, fan_engine: Engine) -> None:
+    # scipy.stats.multivariate_normal is the other side, pair by pair and resistance by resistance
+    bench = Bench(fan, {}, seed=2)
+    odd = parse_lit("1 3 5 7 9 11", fan)
+    for probe in ("crown:2+>crown:11+", "crown:2->crown:11-", "1B"):
+        bench.readings.append(bench.read(odd, parse_probe(probe, fan)))
+    view = fan_engine._usual.views.of(Case(bench.readings, (), DEFAULT_METER, ()))
+    pairs = hidden_pairs(view)
+    assert pairs is not None
+    assert len(pairs.weight)
+    weigher = view.weigher
+    assert weigher is not None
+    columns = [*range(APART // 2, GRID, APART), GRID]
+    plain, about = weigher.healthy_mean(), weigher.about()
+    for joint, other, weight in list(zip(pairs.joint, pairs.other, pairs.weight, strict=True))[:5]:
+        total = 0.0
+        for one in columns:
+            for two in columns:
+                mean = about[joint, one] + about[other, two] - plain
+                density = multivariate_normal.logpdf(
+                    weigher.values, mean, weigher.healthy_covariance
+                )
+                odds = view.odds[0][joint, one] + view.odds[0][other, two] + ONE_MORE_LOG
+                wide = (APART if one < GRID else 1) * (APART if two < GRID else 1)
+                total += wide * np.exp(density + odds - view.posterior.log_total)
+        assert weight == pytest.approx(total, rel=1e-6)
+
+
+def test_probabilities_with_pairs_among_them_say_the_same_of_the_rest(
+    fan: Design, fan_engine: Engine
+) -> None:
+    bench = Bench(fan, {"7B+": 0.21}, seed=2)
+    odd = parse_lit("1 3 5 7 9 11", fan)
+    bench.readings.append(bench.read(odd, parse_probe("crown:2+>crown:11+", fan)))
+    view = fan_engine._usual.views.of(Case(bench.readings, (), DEFAULT_METER, ()))
+    pairs = hidden_pairs(view)
+    assert pairs is not None
+    found, single = beside_pairs(view.posterior, pairs), view.posterior
+    share = 1.0 / (1.0 + pairs.weight.sum())
+    assert found.healthy == pytest.approx(single.healthy * share)
+    # every pair is two faults
+    more = found.joints.sum() - single.joints.sum() * share
+    assert more == pytest.approx(2.0 * (1.0 - share))
+
+
+def test_nothing_read_leaves_no_pairs_to_speak_of(fan_engine: Engine) -> None:
+    assert hidden_pairs(fan_engine._usual.views.of(Case((), (), DEFAULT_METER, ()))) is None
