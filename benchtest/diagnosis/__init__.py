@@ -10,7 +10,6 @@ from benchtest.diagnosis.finding import (
     Ohms,
     Suspect,
 )
-from benchtest.diagnosis.halves import LightEnd, light_end
 from benchtest.diagnosis.outlook import Outlook, outlook
 from benchtest.diagnosis.profile import Profile, profile
 from benchtest.diagnosis.retest import still_valid, touched_by
@@ -21,14 +20,12 @@ __all__ = [
     "Finding",
     "JointBand",
     "JudgedReading",
-    "LightEnd",
     "NextReading",
     "Ohms",
     "Outlook",
     "Profile",
     "Suspect",
     "diagnose",
-    "light_end",
     "outlook",
     "profile",
     "still_valid",

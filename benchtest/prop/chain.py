@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +16,12 @@ def hops(design: Design) -> list[tuple[StrandEnd, StrandEnd]]:
     """Each step of data from one strand to the next: (end it leaves by, end it enters by)."""
     path = design.data_path
     return [(before.other, after) for before, after in pairwise(path)]
+
+
+def strand_starts(design: Design) -> list[int]:
+    """Place along the data line of each strand's first node, in the order of data."""
+    counts = [design.strand(entry.strand).nodes for entry in design.data_path]
+    return [0, *accumulate(counts[:-1])]
 
 
 def data_order(design: Design) -> NDArray[np.intp]:

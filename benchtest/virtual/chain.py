@@ -8,8 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.diagnosis.faults import data_joint_starts
-from benchtest.diagnosis.halves import strand_starts
-from benchtest.prop.chain import data_order
+from benchtest.prop.chain import data_order, strand_starts
 from benchtest.prop.design import Design
 from benchtest.prop.joints import data_joints
 from benchtest.prop.names import parse_node
