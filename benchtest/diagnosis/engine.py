@@ -176,7 +176,8 @@ class Engine:
         found = several_posterior(plain.posterior, self.space, several)
         footing = look(sure_parts(several, found, self.space))
         to_mend = _is_sure(found)
-        pairs = None if several else hidden_pairs(footing)
+        # near health only: what one fault moves far is not a sum of small parts
+        pairs = None if several or to_mend else hidden_pairs(footing)
         if pairs is not None:
             found = beside_pairs(found, pairs)
         evidence = Evidence(readings, footing.weigher, footing.weighed)
@@ -186,7 +187,7 @@ class Engine:
             evidence,
             self._permitted,
             _unproven(footing, found, repaired),
-            pairs=None if to_mend else pairs,
+            pairs=pairs,
             to_mend=to_mend,
         )
         return Finding(
