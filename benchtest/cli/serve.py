@@ -145,8 +145,8 @@ def _tell(server: BenchServer) -> None:
         )
     print(
         "One browser at a time. The prop is dark as soon as it is closed, and within "
-        f"{DARK_S} seconds\nwhere it is out of reach; the session is kept, and goes on when it is "
-        "back."
+        f"{DARK_S} seconds\nwhere it is out of reach; the session is kept, and goes on with a key "
+        "when it is back."
     )
     if server.gate.asks:
         _show_code(server)

@@ -107,10 +107,16 @@ class BenchApp(App[None]):
         from benchtest.session.live import Session, unfinished
 
         try:
-            if session in {row.id for row in unfinished(self.shelf)}:
-                self._open(Session.resume(self.shelf, session))
+            if session not in {row.id for row in unfinished(self.shelf)}:
+                return
+            resumed = Session.resume(self.shelf, session)
         except BenchError as error:
             self._say(str(error))
+            return
+        words = f"{resumed.row.tag} is as you left it, and dark. Are leads and fingers clear of it?"
+        # nothing ever lights by itself: whoever comes back may hold an iron
+        back = Tell("Back at the bench", words, then="any key lights it again")
+        self.push_screen(back, lambda _: self._open(resumed))
 
     def _tell_browser(self, session: str) -> None:
         """Which session is on the bench, should this page be lost."""

@@ -76,16 +76,17 @@ class AskFor(ModalScreen[list[str] | None]):
 class Tell(ModalScreen[None]):
     """Shows some lines until a key is pressed."""
 
-    def __init__(self, title: str, words: str) -> None:
+    def __init__(self, title: str, words: str, then: str = "any key goes back") -> None:
         super().__init__()
         self.title_words = title
         self.words = words
+        self.then = then
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="dialog tall"):
             yield Static(Content(self.title_words), classes="title")
             yield Static(Content(self.words))
-            yield Static(Content("any key goes back"), classes="soft")
+            yield Static(Content(self.then), classes="soft")
 
     def on_key(self, event: events.Key) -> None:
         event.stop()  # or the screen below would take it too

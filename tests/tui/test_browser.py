@@ -221,7 +221,10 @@ async def test_a_page_that_is_loaded_again_takes_the_place_of_its_old_self(
         assert (await browser.get()).status == 200
         new = await browser.look()  # before the browser has let go of the old page
         assert await old.until_closed() == ["The bench is shown on a newer page of this browser."]
-        await new.until("Does every node")  # the unit that was there, without a key
+        await new.until("Back at the bench")  # with the unit that was there, and dark
+        assert lit(virtual) == 0
+        await new.keys(" ")
+        await new.until("Does every node")
         await until(lambda: lit(virtual) == ALL_OF_A_STRAND)
         assert len(served.programs()) == 1
         await new.keys("\x1b")
