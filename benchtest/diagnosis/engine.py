@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -19,7 +20,7 @@ from benchtest.diagnosis.look_next import look_next
 from benchtest.diagnosis.pairs import beside_pairs, hidden_pairs
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.permitted import Permitted
-from benchtest.diagnosis.plan import Evidence, plan_next
+from benchtest.diagnosis.plan import Evidence, best_bits, plan_next
 from benchtest.diagnosis.posterior import (
     Posterior,
     cleared_by_joint,
@@ -152,11 +153,11 @@ class Engine:
             CircuitFault: the design's circuit has no solution.
         """
         case = Case(readings, marks, meter, repaired)
-        then = tuple(before)
-        belief, plain = self._settled_on(case, then)
-        if self._otherwise is not None and self._is_unlike(plain, self._otherwise, then):
-            return self._otherwise.diagnose(readings, marks, meter, repaired, then)
-        past = belief.past(then, meter)
+        earlier = tuple(before)
+        belief, plain = self._settled_on(case, earlier)
+        if self._otherwise is not None and self._is_unlike(plain, self._otherwise, earlier):
+            return self._otherwise.diagnose(readings, marks, meter, repaired, earlier)
+        past = belief.past(earlier, meter)
         views: dict[tuple[Part, ...], View] = {(): plain}
 
         def look(parts: tuple[Part, ...]) -> View:
@@ -180,15 +181,24 @@ class Engine:
         pairs = None if several or to_mend else hidden_pairs(footing)
         if pairs is not None:
             found = beside_pairs(found, pairs)
+        forecaster = belief.forecaster(footing)
+
+        def then(reading: Reading) -> float:
+            supposed = replace(case, readings=(*readings, reading))
+            view = belief.views.of(supposed, footing.parts, footing.best_so_far, footing.memory)
+            evidence = Evidence(supposed.readings, view.weigher, view.weighed)
+            return best_bits(forecaster, view.posterior, evidence, self._permitted)
+
         evidence = Evidence(readings, footing.weigher, footing.weighed)
         ask = plan_next(
-            belief.forecaster(footing),
+            forecaster,
             footing.posterior,
             evidence,
             self._permitted,
             _unproven(footing, found, repaired),
             pairs=pairs,
             to_mend=to_mend,
+            then=None if footing.responses.is_large else then,
         )
         return Finding(
             healthy=found.healthy,

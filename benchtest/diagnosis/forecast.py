@@ -216,6 +216,10 @@ class Forecaster:
             self._flat = Backward(circuit, circuit.factor, self.probes)
         return self._flat
 
+    def sd_v(self, lit: Lit, probe: Probe) -> float:
+        """Standard deviation of a probe as `forecast` last gave it for a lit set. [V]"""
+        return float(self._sd_v[lit][self.place_of[probe]])
+
     def told(self, parts: Components, evidence: Evidence) -> Told | None:
         """What earlier readings say; None without any."""
         if evidence.weigher is None:

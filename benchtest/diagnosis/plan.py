@@ -47,6 +47,10 @@ ROWS = 64
 """Components whose distances to all others are worked out together."""
 FITS_NOTHING_SD = 8.0
 """Standard deviations from all other readings past which one must be taken again."""
+FEW_BITS = 0.15
+"""A reading that tells less is compared with another by what they tell with the one after."""
+BETTER = 1.1
+"""Times that two readings must tell more for the worse one to come first."""
 SAME_AGAIN = 3
 """A probe under one lit set is asked for at most so often."""
 PROOF_COLUMN = int(np.searchsorted(GRID_OHM, 0.1))
@@ -149,6 +153,7 @@ def plan_next(
     *,
     pairs: Pairs | None = None,
     to_mend: bool = False,
+    then: Callable[[Reading], float] | None = None,
 ) -> NextReading:
     """Choose what to light and where to put the leads.
 
@@ -162,6 +167,7 @@ def plan_next(
         pairs: two joints at fault together that readings leave room for.
         to_mend: something is sure to be bad. The iron is the next step, unless a reading tells a
             lot: what was read before a repair still counts after it.
+        then: what the best reading would tell after one that came out as expected. [bit]
     """
     responses = forecaster.responses
     parts = components_of(found, responses.space, pairs)
@@ -179,7 +185,54 @@ def plan_next(
             return NextReading(*proof, expect_bits, settled=False)
         return NextReading(None, None, expect_bits, settled=True)
     lit, probe = short[best][0]
+    if then is not None and expect_bits < FEW_BITS and not probe.is_rail:
+        probe = _two_ahead(forecaster, parts, short[best], expect_bits, evidence, then)
     return NextReading(lit, probe, expect_bits, settled=False)
+
+
+def best_bits(
+    forecaster: Forecaster,
+    found: Posterior,
+    evidence: Evidence,
+    permitted: Callable[[Lit], bool] = lambda _: True,
+) -> float:
+    """What the best reading tells, about. [bit]"""
+    parts = components_of(found, forecaster.responses.space)
+    lits = lit_sets(forecaster.responses.design, _strand_weight(forecaster.responses, found))
+    short = _short_list(forecaster, parts, permitted_sets(lits, permitted), evidence)
+    return max((information_bits(off_sd, parts) for _, off_sd in short), default=0.0)
+
+
+def _two_ahead(
+    forecaster: Forecaster,
+    parts: Components,
+    best: tuple[Ask, FloatArray],
+    bits: float,
+    evidence: Evidence,
+    then: Callable[[Reading], float],
+) -> Probe:
+    """The best probe by itself, or volts of a rail where these tell more with what comes next.
+
+    The first volts of a rail tell little, for supply, meter and current are not known well. Once
+    they were read, volts beside them tell of both joints of a strand at once.
+    """
+    (lit, probe), off_sd = best
+    told = forecaster.told(parts, evidence)
+    expected = forecaster.forecast(lit, parts, told, _taken_enough(evidence.readings, lit))
+    every = np.arange(len(parts.weight))
+    likeliest = int(np.where(parts.joint < 0, parts.weight, 0.0).argmax())
+    rails = [place for place, each in enumerate(forecaster.probes) if each.is_rail]
+    volts_sd = expected.under(every, np.array(rails)).T
+    worth = np.array([information_bits(row, parts) for row in volts_sd])
+    first = int(np.argmax(np.round(worth, 9)))
+    rail = forecaster.probes[rails[first]]
+
+    def after(probe: Probe, off: FloatArray) -> float:
+        volts = float(off[likeliest]) * forecaster.sd_v(lit, probe)
+        return then(Reading(lit, probe, volts))
+
+    alone = bits + after(probe, off_sd)
+    return rail if worth[first] + after(rail, volts_sd[first]) > BETTER * alone else probe
 
 
 def _short_list(
