@@ -19,7 +19,8 @@ from benchtest.diagnosis.faults import FaultSpace
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.posterior import ONE_MORE_LOG
 from benchtest.diagnosis.together import together
-from benchtest.diagnosis.view import Case, View, Views
+from benchtest.diagnosis.view import Case, View
+from benchtest.diagnosis.views import MOST_OCTETS, Views
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import Reading
@@ -117,6 +118,11 @@ class Memory:
         self._mended = mended
 
     @property
+    def octets(self) -> int:
+        """Memory that its circuits take, about."""
+        return sum(way.then.responses.octets for ways in self._times for way in ways)
+
+    @property
     def views(self) -> list[tuple[str, View]]:
         """What was about to be mended at each time, and the evidence in the likeliest way."""
         best = [max(ways, key=lambda way: round(way.healthy, 9)) for ways in self._times]
@@ -174,14 +180,13 @@ class Past:
     def on(self, parts: tuple[Part, ...]) -> Memory:
         """What is remembered, with faults of now taken for given."""
         if parts not in self._memories:
-            if len(self._memories) >= MOST_MEMORIES:
-                self._memories.pop(next(kept for kept in self._memories if kept))
             self._memories[parts] = Memory([time.ways(parts) for time in self._times], self._names)
+        while sum(memory.octets for memory in self._memories.values()) > MOST_OCTETS:
+            oldest = next((kept for kept in self._memories if kept not in ((), parts)), None)
+            if oldest is None:
+                break
+            self._memories.pop(oldest)
         return self._memories[parts]
-
-
-MOST_MEMORIES = 24
-"""Footings on which what was remembered is kept; some hundred kilobytes each."""
 
 
 class _Time:

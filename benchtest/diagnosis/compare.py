@@ -25,7 +25,8 @@ from benchtest.diagnosis.posterior import CLEARED, FAULTY_TIMES
 from benchtest.diagnosis.response import GRID, GRID_OHM, Base
 from benchtest.diagnosis.straight import straight_rows
 from benchtest.diagnosis.together import Look, several_posterior, sure_parts, together
-from benchtest.diagnosis.view import Case, View, Views
+from benchtest.diagnosis.view import Case, View
+from benchtest.diagnosis.views import Views
 from benchtest.diagnosis.weigh import Weigher
 from benchtest.prop.design import Design
 from benchtest.prop.joints import Joint, power_joints

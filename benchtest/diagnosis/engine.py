@@ -13,11 +13,11 @@ from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.before import Before, Past
 from benchtest.diagnosis.explain import Reason, fits_nothing, reason
 from benchtest.diagnosis.faults import Priors, fault_space
-from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, Suspect
+from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, NextReading, Suspect
 from benchtest.diagnosis.forecast import Forecaster
 from benchtest.diagnosis.law import OTHER_BIN, tolerances_of
 from benchtest.diagnosis.look_next import look_next
-from benchtest.diagnosis.pairs import beside_pairs, hidden_pairs
+from benchtest.diagnosis.pairs import Pairs, beside_pairs, hidden_pairs
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.permitted import Permitted
 from benchtest.diagnosis.plan import Evidence, best_bits, plan_next
@@ -31,7 +31,8 @@ from benchtest.diagnosis.posterior import (
 from benchtest.diagnosis.repair import repair_words
 from benchtest.diagnosis.response import Responses
 from benchtest.diagnosis.together import Look, several_posterior, sure_parts, together
-from benchtest.diagnosis.view import MOST_OCTETS, Case, View, Views
+from benchtest.diagnosis.view import Case, View
+from benchtest.diagnosis.views import Footings, Views
 from benchtest.diagnosis.weigh import Weigher
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER, Meter
@@ -157,49 +158,16 @@ class Engine:
         belief, plain = self._settled_on(case, earlier)
         if self._otherwise is not None and self._is_unlike(plain, self._otherwise, earlier):
             return self._otherwise.diagnose(readings, marks, meter, repaired, earlier)
-        past = belief.past(earlier, meter)
-        views: dict[tuple[Part, ...], View] = {(): plain}
-
-        def look(parts: tuple[Part, ...]) -> View:
-            view = views.pop(parts, None)
-            if view is None:
-                memory = None if past is None else past.on(parts)
-                view = belief.views.of(case, parts, plain.best_so_far, memory)
-            views[parts] = view
-            while sum(one.responses.octets for one in views.values()) > MOST_OCTETS:
-                oldest = next((kept for kept in views if kept not in ((), parts)), None)
-                if oldest is None:
-                    break
-                views.pop(oldest)  # of a large prop, the footing not asked for longest goes
-            return view
-
+        look = Footings(belief.views, case, belief.past(earlier, meter), plain)
         several = together(look) if _is_unexplained(plain, repaired) else []
         found = several_posterior(plain.posterior, self.space, several)
         footing = look(sure_parts(several, found, self.space))
-        to_mend = _is_sure(found)
+        is_sure = _is_sure(found)
         # near health only: what one fault moves far is not a sum of small parts
-        pairs = None if several or to_mend else hidden_pairs(footing)
+        pairs = None if several or is_sure else hidden_pairs(footing)
         if pairs is not None:
             found = beside_pairs(found, pairs)
-        forecaster = belief.forecaster(footing)
-
-        def then(reading: Reading) -> float:
-            supposed = replace(case, readings=(*readings, reading))
-            view = belief.views.of(supposed, footing.parts, footing.best_so_far, footing.memory)
-            evidence = Evidence(supposed.readings, view.weigher, view.weighed)
-            return best_bits(forecaster, view.posterior, evidence, self._permitted)
-
-        evidence = Evidence(readings, footing.weigher, footing.weighed)
-        ask = plan_next(
-            forecaster,
-            footing.posterior,
-            evidence,
-            self._permitted,
-            _unproven(footing, found, repaired),
-            pairs=pairs,
-            to_mend=to_mend,
-            then=None if footing.responses.is_large else then,
-        )
+        ask = self._ask(belief, footing, found, pairs, to_mend=is_sure)
         return Finding(
             healthy=found.healthy,
             suspects=self._suspects(found, footing.parts, look),
@@ -210,6 +178,35 @@ class Engine:
             strange=_strange(footing),
             joints=self._bands(found, footing),
             look=look_next(footing.responses, footing.posterior.chain, marks, ask.expect_bits),
+        )
+
+    def _ask(
+        self,
+        belief: Belief,
+        footing: View,
+        found: Posterior,
+        pairs: Pairs | None,
+        *,
+        to_mend: bool,
+    ) -> NextReading:
+        """The next reading; see `plan_next`."""
+        case, forecaster = footing.case, belief.forecaster(footing)
+
+        def then(reading: Reading) -> float:
+            supposed = replace(case, readings=(*case.readings, reading))
+            view = belief.views.of(supposed, footing.parts, footing.best_so_far, footing.memory)
+            evidence = Evidence(supposed.readings, view.weigher, view.weighed)
+            return best_bits(forecaster, view.posterior, evidence, self._permitted)
+
+        return plan_next(
+            forecaster,
+            footing.posterior,
+            Evidence(case.readings, footing.weigher, footing.weighed),
+            self._permitted,
+            _unproven(footing, found, case.repaired),
+            pairs=pairs,
+            to_mend=to_mend,
+            then=None if footing.responses.is_large else then,
         )
 
     def _settled_on(self, case: Case, before: tuple[Before, ...]) -> tuple[Belief, View]:

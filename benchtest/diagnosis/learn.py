@@ -29,7 +29,8 @@ from benchtest.diagnosis.posterior import Posterior, log_odds, named_suspects
 from benchtest.diagnosis.response import Responses
 from benchtest.diagnosis.retest import still_valid
 from benchtest.diagnosis.taps import noise_of, taps_of
-from benchtest.diagnosis.view import Case, Views
+from benchtest.diagnosis.view import Case
+from benchtest.diagnosis.views import Views
 from benchtest.diagnosis.weigh import Weigher
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.reading import Reading

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Protocol
 
@@ -365,77 +365,3 @@ def _values(readings: Sequence[Reading]) -> FloatArray:
     """Volts, or amperes where none."""
     found = [r.amps if r.volts is None else r.volts for r in readings]
     return np.array(found, dtype=np.float64)
-
-
-class Views:
-    """Footings of one design, made when asked for; their circuits are kept between cases."""
-
-    def __init__(self, design: Design, space: FaultSpace, tolerances: Tolerances) -> None:
-        self.design = design
-        self.space = space
-        self.tolerances = tolerances
-        self._responses: dict[tuple[Part, ...], Responses] = {}
-
-    def with_tolerances(self, tolerances: Tolerances) -> Views:
-        """The same circuits, of units that may be as far off their design as these say."""
-        other = Views(self.design, self.space, tolerances)
-        other._responses = self._responses
-        return other
-
-    def of(
-        self,
-        case: Case,
-        parts: tuple[Part, ...] = (),
-        best: float = -np.inf,
-        memory: Memory | None = None,
-    ) -> View:
-        """Evidence on the footing of some faults."""
-        responses = self.responses(parts)
-        return View(self.design, self.space, case, self.tolerances, parts, responses, best, memory)
-
-    def responses(self, parts: tuple[Part, ...] = ()) -> Responses:
-        """The circuit with some faults; the plain one is kept for good, the others for a while."""
-        key = tuple(sorted(parts, key=lambda part: (part.where, part.column, part.chain)))
-        if key not in self._responses:
-            octets = sum(one.octets for one in self._responses.values())
-            if len(self._responses) > MOST_KEPT or octets > MOST_OCTETS:
-                oldest = next((kept for kept in self._responses if kept), key)
-                self._responses.pop(oldest, None)
-            self._responses[key] = self._make(parts)
-        return self._responses[key]
-
-    def _make(self, parts: tuple[Part, ...]) -> Responses:
-        given = {part.where: part.ohm for part in parts if part.chain < 0}
-        dark = np.zeros(self.design.node_count, dtype=bool)
-        for part in parts:
-            if part.chain >= 0:
-                fault = self.space.chain[part.chain]
-                dark[self.space.order[fault.start : fault.stop]] = True
-        misled = [self.space.chain[part.chain].misled for part in parts if part.chain >= 0]
-        made = Responses(
-            self.design,
-            self.space,
-            given,
-            dark if dark.any() else None,
-            tuple(one for one in misled if one is not None),
-            self.responses() if parts else None,
-        )
-        if parts:
-            made.space = self._rest(made, parts)  # not a copy, which would wire up anew
-        return made
-
-    def _rest(self, responses: Responses, parts: tuple[Part, ...]) -> FaultSpace:
-        """Faults that may come on top: of joints those that still carry current."""
-        names, _ = responses.circuit.joint_rows
-        carrying = set(names) - set(responses.given)
-        taken = {part.chain for part in parts}
-        chain = [f for place, f in enumerate(self.space.chain) if place not in taken]
-        return replace(
-            self.space,
-            joints=tuple(joint for joint in self.space.joints if joint.name in carrying),
-            chain=tuple(chain),
-        )
-
-
-MOST_KEPT, MOST_OCTETS = 8, 400_000_000
-"""Circuits with faults that are kept, and the memory that effects of their joints may take."""

@@ -18,7 +18,8 @@ from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.posterior import ONE_MORE_LOG
 from benchtest.diagnosis.response import GRID, GRID_OHM
 from benchtest.diagnosis.together import together
-from benchtest.diagnosis.view import Case, View, Views
+from benchtest.diagnosis.view import Case, View
+from benchtest.diagnosis.views import Views
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.reading import Reading
