@@ -20,13 +20,15 @@ from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.posterior import ONE_MORE_LOG
 from benchtest.diagnosis.together import together
 from benchtest.diagnosis.view import Case, View
-from benchtest.diagnosis.views import MOST_OCTETS, Views
+from benchtest.diagnosis.views import Views
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import Reading
 
 WAYS = 3
 """Ways in which what was mended may have been at fault, at the most."""
+MOST_REMEMBERED_OCTETS = 100_000_000
+"""Memory that circuits of earlier times may take before the oldest are forgotten."""
 WORTH_KEEPING_LOG = 7.0
 """Ways whose logarithm of weight is so far below the best are dropped: one in a thousand."""
 
@@ -181,7 +183,7 @@ class Past:
         """What is remembered, with faults of now taken for given."""
         if parts not in self._memories:
             self._memories[parts] = Memory([time.ways(parts) for time in self._times], self._names)
-        while sum(memory.octets for memory in self._memories.values()) > MOST_OCTETS:
+        while sum(memory.octets for memory in self._memories.values()) > MOST_REMEMBERED_OCTETS:
             oldest = next((kept for kept in self._memories if kept not in ((), parts)), None)
             if oldest is None:
                 break
