@@ -54,8 +54,9 @@ BENCHES = {
     ),
     "diagnosis": Bench(
         "The study of the diagnosis", _of("diagnosis", "20", "34"), _of("diagnosis", "2", "34"),
-        "Virtual units of the three demo designs, seed 34 (fresh), whose truth differs from the model in "
-        "loads, copper and lengths; the notebook way on the same units.",
+        "Virtual units of the three demo designs, seed 34 (nothing was fitted to them), "
+        "whose truth differs from the model in loads, copper and lengths; the notebook way on the "
+        "same units.",
     ),
     "diagnosis_speed": Bench(
         "Diagnosis, how long", _of("diagnosis_speed"), _of("diagnosis_speed"),
