@@ -116,9 +116,8 @@ def log_odds(space: FaultSpace, repaired: Collection[str] = ()) -> tuple[FloatAr
 
     remade = np.array([times(joint.name) for joint in space.joints])
     chain = [fault.odds * times(fault.where) for fault in space.chain]
-    more = ONE_MORE_LOG if repaired else 0.0
     with np.errstate(divide="ignore"):
-        return np.log(odds) + np.log(remade)[:, None] + more, np.log(np.array(chain)) + more
+        return np.log(odds) + np.log(remade)[:, None], np.log(np.array(chain))
 
 
 def posterior(
