@@ -306,10 +306,10 @@ def note_all(
         f"healthy units called faulty, of {len(none)}", wrong / len(none) * 100, "%", most=1.0
     )
     for name, (_, healthy, _) in own.items():
-        cleared = [case.cleared or MOST_READINGS for case in healthy]
-        most = 12 if name == "willow-fan" else None
-        figures.note(f"readings until every joint of a healthy {name} is under {CLEARED:.1%}, "
-             "median", float(np.median(cleared)), most=most)  # fmt: skip
+        if name == "willow-fan":  # at 12 V joints of 30 to 60 mΩ show nothing, and are never read
+            cleared = [case.cleared or MOST_READINGS for case in healthy]
+            figures.note(f"readings until every joint of a healthy {name} is under {CLEARED:.1%}, "
+                 "median", float(np.median(cleared)), most=12)  # fmt: skip
         figures.note(f"readings until nothing is worth reading on a healthy {name}, median",
              float(np.median([case.readings for case in healthy])))  # fmt: skip
     both = sum(set(case.named) >= case.guilty for case in two)

@@ -36,7 +36,7 @@ class Served:
         )  # fmt: skip
         os.close(theirs)
         self.printed = ""
-        found = re.search(r"http://([0-9.]+):(\d+)/", self.until("goes on when it is back"))
+        found = re.search(r"http://([0-9.]+):(\d+)/", self.until("when it is back"))
         assert found
         if "--code" in words:
             self.until("another)")
