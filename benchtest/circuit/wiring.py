@@ -31,6 +31,9 @@ from benchtest.prop.names import joint_by_name
 FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
+LEAST_OHM = 1e-9
+"""Less is no resistance at all: at 10 A it drops what a meter of nine digits cannot show. [Ω]"""
+
 
 class Made(IntEnum):
     """What a branch is made of: that is what its tolerance follows."""
@@ -80,7 +83,7 @@ class Wiring:
         ohm = self.ohm.copy()
         for name, joint in joint_ohm.items():
             ohm[self.joint[name]] = joint
-        return replace(self, ohm=ohm)
+        return replace(self, ohm=_no_less(ohm))
 
     def number(self, point: Point) -> int:
         """Number of a point."""
@@ -157,7 +160,9 @@ class _Builder:
             places=self.places,
             tail=_joined([single[0] for single in singles], [chain[0] for chain in chains]),
             head=_joined([single[1] for single in singles], [chain[1] for chain in chains]),
-            ohm=np.concatenate([[single[2] for single in singles], *[c[2] for c in chains]]),
+            ohm=_no_less(
+                np.concatenate([[single[2] for single in singles], *[c[2] for c in chains]])
+            ),
             made=np.concatenate(made),
             feed=feed,
             joint=self.joint,
@@ -165,6 +170,11 @@ class _Builder:
             shorts=tuple(self.shorts),
             point_count=self.count,
         )
+
+
+def _no_less(ohm: FloatArray) -> FloatArray:
+    """Resistances that nothing could measure are none: a conductance has room in no number."""
+    return np.where(ohm < LEAST_OHM, 0.0, ohm)
 
 
 def _joined(singles: list[int], chains: list[IndexArray]) -> IndexArray:

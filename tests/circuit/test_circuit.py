@@ -114,6 +114,16 @@ def test_zero_resistance_makes_two_points_one(make_fan: MakeFan) -> None:
     assert exact.feed_a["feed1"] == pytest.approx(40 * 36.8e-3, rel=1e-9)
 
 
+@pytest.mark.parametrize("ohm", [1e-308, 5e-324, 1e-12, 1e-9, 1e-7])
+def test_next_to_no_resistance_is_none(make_fan: MakeFan, ohm: float) -> None:
+    """The reciprocal of the smallest numbers has room in no number."""
+    fan = make_fan(3, 10)
+    lit = parse_lit("all", fan).duty(fan)
+    none = Circuit(fan, {"2A+": 0.0}).solve(lit).node_v
+    assert Circuit(fan, {"2A+": ohm}).solve(lit).node_v == pytest.approx(none, abs=1e-6)
+    assert Circuit(fan).changed({"2A+": ohm}).solve(lit).node_v == pytest.approx(none, abs=1e-6)
+
+
 def test_leads_of_no_length_cost_nothing(make_fan: MakeFan) -> None:
     design = make_fan(2, 3)
     strands = tuple(dataclasses.replace(strand, lead_mm=(0.0, 0.0)) for strand in design.strands)

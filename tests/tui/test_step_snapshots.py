@@ -60,7 +60,7 @@ def _prepare(folder: Path) -> Path:
 async def _drawn(app: App[None], height: int) -> Drawn:
     """What is drawn once it no longer changes."""
     before: Drawn = []
-    async with asyncio.timeout(20.0):
+    async with asyncio.timeout(60.0):
         while True:
             now = [list(strip) for strip in app.screen._compositor.render_strips()]
             # a busy machine may draw nothing yet, time and again
