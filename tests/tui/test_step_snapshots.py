@@ -73,7 +73,7 @@ async def _drawn(app: App[None], height: int) -> Drawn:
 
 
 async def _drawn_at(at: Driven, width: int, height: int) -> Drawn:
-    """At one size. What lies below a window may stay empty on a busy machine: another size mends it."""
+    """At one size. What lies below a window may stay empty; another size between mends it."""
     for _ in range(4):
         await at.pilot.resize_terminal(width, height)
         with contextlib.suppress(TimeoutError):
