@@ -227,12 +227,13 @@ def _two_ahead(
     first = int(np.argmax(np.round(worth, 9)))
     rail = forecaster.probes[rails[first]]
 
-    def after(probe: Probe, off: FloatArray) -> float:
-        volts = float(off[likeliest]) * forecaster.sd_v(lit, probe)
-        return then(Reading(lit, probe, volts))
-
-    alone = bits + after(probe, off_sd)
-    return rail if worth[first] + after(rail, volts_sd[first]) > BETTER * alone else probe
+    # both before either is asked of: `then` forecasts anew, of other evidence
+    supposed, supposed_rail = (
+        Reading(lit, each, float(off[likeliest]) * forecaster.sd_v(lit, each))
+        for each, off in ((probe, off_sd), (rail, volts_sd[first]))
+    )
+    alone = bits + then(supposed)
+    return rail if worth[first] + then(supposed_rail) > BETTER * alone else probe
 
 
 def _short_list(

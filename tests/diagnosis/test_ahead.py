@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from importlib.resources import files
 
 import pytest
@@ -75,6 +76,24 @@ def test_volts_that_tell_little_are_read_for_what_the_next_ones_tell() -> None:
         return best_bits(forecaster, then.posterior, Evidence(more, then.weigher, then.weighed))
 
     assert after(asked.lit, asked.probe) > after(alone.lit, alone.probe)
+
+    def supposed(then: Callable[[Reading], float]) -> list[Reading]:
+        """The outcomes that are asked of."""
+        told: list[Reading] = []
+
+        def spy(reading: Reading) -> float:
+            told.append(reading)
+            return then(reading)
+
+        pairs = hidden_pairs(view)
+        plan_next(forecaster, view.posterior, evidence, pairs=pairs, then=spy)
+        return told
+
+    def anew(reading: Reading) -> float:
+        return after(reading.lit, reading.probe)
+
+    # what is asked of the one outcome does not move the other
+    assert supposed(anew) == supposed(lambda _: 0.0)
 
 
 def test_what_is_sure_is_mended_before_more_is_read(arch: Design, engine: Engine) -> None:
