@@ -18,9 +18,9 @@ from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import FaultSpace
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.posterior import ONE_MORE_LOG
-from benchtest.diagnosis.together import together
+from benchtest.diagnosis.together import shares_of, together
 from benchtest.diagnosis.view import Case, View
-from benchtest.diagnosis.views import Views
+from benchtest.diagnosis.views import Footings, Views, forget
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import Reading
@@ -183,11 +183,7 @@ class Past:
         """What is remembered, with faults of now taken for given."""
         if parts not in self._memories:
             self._memories[parts] = Memory([time.ways(parts) for time in self._times], self._names)
-        while sum(memory.octets for memory in self._memories.values()) > MOST_REMEMBERED_OCTETS:
-            oldest = next((kept for kept in self._memories if kept not in ((), parts)), None)
-            if oldest is None:
-                break
-            self._memories.pop(oldest)
+        forget(self._memories, lambda memory: memory.octets, MOST_REMEMBERED_OCTETS, parts)
         return self._memories[parts]
 
 
@@ -220,14 +216,8 @@ class _Time:
     @cached_property
     def _as_it_was(self) -> list[tuple[float, tuple[Part, ...]]]:
         """How what was mended since may have been at fault, with the logarithm of its odds."""
-        views: dict[tuple[Part, ...], View] = {}
-
-        def look(parts: tuple[Part, ...]) -> View:
-            if parts not in views:
-                views[parts] = self._views.of(self._then, parts)
-            return views[parts]
-
-        plain = look(())
+        plain = self._views.of(self._then)
+        look = Footings(self._views, self._then, None, plain)
         rows: list[tuple[float, float, tuple[Part, ...]]] = [(plain.healthy, 0.0, ())]
         for weight, part in plain.likeliest[: 2 * WAYS]:
             if plain.is_footing(part):
@@ -255,9 +245,7 @@ class _Time:
         for part in mended:
             room += plain.odds_at(part)
             if part.chain < 0:
-                shares = grids.get(part.where)
-                if shares is None:
-                    row = plain.row(part.where)
-                    shares = np.exp(row - np.logaddexp.reduce(row))
+                grid = grids.get(part.where)
+                shares = shares_of(plain.row(part.where)) if grid is None else grid
                 room -= float(np.log(shares.max()))
         return room

@@ -171,8 +171,7 @@ def plan_next(
     """
     responses = forecaster.responses
     parts = components_of(found, responses.space, pairs)
-    lits = lit_sets(responses.design, _strand_weight(responses, found))
-    lits = permitted_sets(lits, permitted)
+    lits = _lits(responses, found, permitted)
     short = _short_list(forecaster, parts, lits, evidence)
     bits = np.array([information_bits(off_sd, parts) for _, off_sd in short])
     ease = np.array([_ease(ask, evidence.readings) for ask, _ in short])
@@ -198,8 +197,8 @@ def best_bits(
 ) -> float:
     """What the best reading tells, about. [bit]"""
     parts = components_of(found, forecaster.responses.space)
-    lits = lit_sets(forecaster.responses.design, _strand_weight(forecaster.responses, found))
-    short = _short_list(forecaster, parts, permitted_sets(lits, permitted), evidence)
+    lits = _lits(forecaster.responses, found, permitted)
+    short = _short_list(forecaster, parts, lits, evidence)
     return max((information_bits(off_sd, parts) for _, off_sd in short), default=0.0)
 
 
@@ -328,6 +327,12 @@ def _finals(
         exact = forecaster.put_right(off_sd, *ask, parts)
         bits[best] = min(bits[best], information_bits(exact, parts))
     return best
+
+
+def _lits(responses: Responses, found: Posterior, permitted: Callable[[Lit], bool]) -> list[Lit]:
+    """Lit sets that may be asked for."""
+    lits = lit_sets(responses.design, _strand_weight(responses, found))
+    return permitted_sets(lits, permitted)
 
 
 def _strand_weight(responses: Responses, found: Posterior) -> FloatArray:

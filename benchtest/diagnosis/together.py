@@ -100,7 +100,7 @@ def _alone(look: Look, part: Part) -> Together:
         return Together((part,), room, room + likelihood, {})
     row = plain.row(part.where)
     room = _width(row) + plain.odds_at(part)
-    return Together((part,), room, room + likelihood, {part.where: _shares(row)})
+    return Together((part,), room, room + likelihood, {part.where: shares_of(row)})
 
 
 def _on_top(look: Look, anchor: Together) -> list[Together]:
@@ -149,7 +149,7 @@ def _fitted(look: Look, parts: tuple[Part, ...]) -> Together | None:
     room += sum(_width(row) for row in rows.values()) + _slant(precision)
     names = _resistive(found) if len(precision) else []  # marks alone say little of either
     wider = dict(zip(names, _hidden_variance(precision), strict=True))
-    grids = {w: _blurred(_shares(row), wider.get(w, 0.0)) for w, row in rows.items()}
+    grids = {w: _blurred(shares_of(row), wider.get(w, 0.0)) for w, row in rows.items()}
     return Together(found, room, room + look(found).healthy, grids)
 
 
@@ -256,7 +256,8 @@ def _width(row: FloatArray) -> float:
     return float(np.logaddexp.reduce(row) - row.max())
 
 
-def _shares(row: FloatArray) -> FloatArray:
+def shares_of(row: FloatArray) -> FloatArray:
+    """Share of a joint's weight at each resistance, shape (COLUMNS,); see `View.row`."""
     return np.asarray(np.exp(row - np.logaddexp.reduce(row)))
 
 

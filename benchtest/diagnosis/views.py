@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 import numpy as np
 
@@ -16,6 +17,9 @@ from benchtest.prop.design import Design
 
 MOST_KEPT, MOST_OCTETS = 8, 400_000_000
 """Circuits with faults that are kept, and the memory that effects of their joints may take."""
+
+
+Made = TypeVar("Made")
 
 
 class Views:
@@ -119,9 +123,22 @@ class Footings:
             memory = None if self._past is None else self._past.on(parts)
             view = self._views.of(self._case, parts, self._plain.best_so_far, memory)
         self._made[parts] = view
-        while sum(one.responses.octets for one in self._made.values()) > MOST_OCTETS:
-            oldest = next((kept for kept in self._made if kept not in ((), parts)), None)
-            if oldest is None:
-                break
-            self._made.pop(oldest)
+        forget(self._made, lambda one: one.responses.octets, MOST_OCTETS, parts)
         return view
+
+
+def forget(
+    made: dict[tuple[Part, ...], Made],
+    octets: Callable[[Made], int],
+    most: int,
+    asked: tuple[Part, ...],
+) -> None:
+    """Drop what was made longest ago until the rest has room.
+
+    The plain footing and the one asked for stay, however large.
+    """
+    while sum(octets(one) for one in made.values()) > most:
+        oldest = next((kept for kept in made if kept not in ((), asked)), None)
+        if oldest is None:
+            break
+        made.pop(oldest)
