@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.resources import files
@@ -110,7 +111,7 @@ def inspect_database(folder: Path) -> Contents | None:
 def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("PRAGMA foreign_keys = ON")
     # a signed-off record must outlive a pulled plug: commits wait for the disk
-    connection.execute("PRAGMA journal_mode = WAL")
+    _write_ahead(connection)
     connection.execute("PRAGMA synchronous = FULL")
     version = _check_version(connection, path)
     if version == 0 and not connection.execute("SELECT 1 FROM sqlite_schema").fetchall():
@@ -125,6 +126,21 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     # a copy is a help, not a condition: the work goes on where it cannot be made
     with contextlib.suppress(OSError, sqlite3.Error):
         backup.keep_copy_of_start(connection, path.parent)
+
+
+def _write_ahead(connection: sqlite3.Connection) -> None:
+    """Commits go to a log first. SQLite waits for no lock in this, whatever its time-out says."""
+    until_s = time.monotonic() + BUSY_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as error:
+            is_busy = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
+            if not is_busy or time.monotonic() > until_s:
+                raise
+            time.sleep(0.02)
+        else:
+            return
 
 
 def _check_whole(connection: sqlite3.Connection, path: Path) -> None:
