@@ -28,9 +28,10 @@ from benchtest.session.state import Happened, State
 from benchtest.session.view import map_note, map_rows
 from benchtest.session.words import volts_text
 from benchtest.tui.deeds import BAR, SHORT, Deed, deeds_always, deeds_now, links
-from benchtest.tui.panels import Ask, Panel, Readings, Suspects, VirtualView, soak_rows, styled
+from benchtest.tui.panels import Ask, Panel, Readings, Suspects, soak_rows, styled
 from benchtest.tui.prop_map import PropMap
 from benchtest.tui.signs import Signs
+from benchtest.tui.virtual_view import VirtualView
 from benchtest.tui.words import TASKS, UNITS
 from benchtest.virtual.observe import Sight
 
@@ -326,7 +327,7 @@ class BenchView(Screen[Leaving]):
 
     def on_bench_view_looked(self, message: Looked) -> None:
         seen = self.query_one(VirtualView)
-        seen.show(message.sights, max(2, seen.size.height))
+        seen.show(message.sights, max(2, seen.size.height), seen.size.width)
 
     def go(self) -> None:
         """Light what is advised, think where that is needed, and draw."""

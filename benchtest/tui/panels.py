@@ -22,7 +22,6 @@ from benchtest.session.sketch import Role, Run
 from benchtest.session.soak import Progress
 from benchtest.session.words import volts_text
 from benchtest.tui.signs import Signs
-from benchtest.virtual.observe import Sight
 
 BAR_CELLS = 6
 LEAST_SHOWN = 0.005
@@ -247,27 +246,3 @@ class Readings(Panel):
             line.append(f"  {lit} lit", style="dim")
             lines.append(line)
         self.update(Group(*lines), layout=False)
-
-
-class VirtualView(Panel):
-    """What a virtual prop shows, for eyes that have no real one in front of them."""
-
-    def __init__(self, signs: Signs, id: str | None = None) -> None:  # noqa: A002
-        super().__init__(id=id)
-        self.signs = signs
-
-    def show(self, sights: Sequence[Sight], rows: int) -> None:
-        """Draw the strands that should be lit as they look."""
-        if not self.is_news(sights, rows):
-            return
-        looks = {"ok": self.signs.lit, "dark": self.signs.off}
-        lines: dict[int, Text] = {}
-        for sight in sights:
-            line = lines.setdefault(sight.strand, Text(f"{sight.strand:>3}A ", no_wrap=True))
-            gap = sight.first - 1 - (len(line) - 5)
-            line.append(" " * gap)
-            line.append((looks.get(sight.seen) or sight.seen[0]) * (sight.last - sight.first + 1))
-        shown = list(lines.values())
-        more = [Text(f"    and {len(shown) - rows + 1} more strands")] if len(shown) > rows else []
-        every = Group(*shown[: rows - len(more)], *more) if shown else Text("all dark")
-        self.update(every, layout=False)

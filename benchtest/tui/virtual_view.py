@@ -1,0 +1,72 @@
+"""What a virtual prop shows, for eyes that have no real one in front of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.console import Group
+from rich.text import Text
+
+from benchtest.prop.lit import spans
+from benchtest.tui.panels import Panel
+from benchtest.tui.signs import Signs
+from benchtest.virtual.observe import Sight
+
+LABEL_CELLS = 5
+
+
+class VirtualView(Panel):
+    """The strands that should be lit as they look; those that look alike as one where room ends."""
+
+    def __init__(self, signs: Signs, id: str | None = None) -> None:  # noqa: A002
+        super().__init__(id=id)
+        self.signs = signs
+
+    def show(self, sights: Sequence[Sight], rows: int, width: int) -> None:
+        """Draw what there is to see into so many rows and cells."""
+        if not self.is_news(sights, rows, width):
+            return
+        lines = rows_of_sights(sights, rows, width, self.signs) or ["all dark"]
+        cut = self.signs.cut
+        self.update(Group(*(Text(row, no_wrap=True, overflow=cut) for row in lines)), layout=False)
+
+
+def rows_of_sights(sights: Sequence[Sight], rows: int, width: int, signs: Signs) -> list[str]:
+    """Each strand as a row of nodes; as words where strands or their nodes are too many.
+
+    Whatever is unlike the rest is never what has no room: a strand that stays dark behind eight
+    that are lit must not be answered for unseen.
+    """
+    strands: dict[int, list[Sight]] = {}
+    for sight in sights:
+        strands.setdefault(sight.strand, []).append(sight)
+    drawn = [_in_nodes(number, runs, signs) for number, runs in strands.items()]
+    if len(drawn) <= rows and max(map(len, drawn), default=0) <= width:
+        return drawn
+    alike: dict[str, set[int]] = {}
+    for number, runs in strands.items():
+        alike.setdefault(_in_words(runs), set()).add(number)
+    few_first = sorted(alike, key=lambda words: len(alike[words]))
+    told = [f"{spans(alike[words])}: {words}" for words in few_first]
+    if len(told) <= rows:
+        return told
+    return [*told[: rows - 1], f"and {len(told) - rows + 1} looks more"]
+
+
+def _in_nodes(number: int, runs: Sequence[Sight], signs: Signs) -> str:
+    """A sign for each node from end A on, and words for what signs do not say."""
+    looks = {"ok": signs.lit, "dark": signs.off}
+    row = f"{number:>3}A "
+    for run in runs:
+        row = row.ljust(LABEL_CELLS + run.first - 1)
+        row += (looks.get(run.seen) or run.seen[0]) * (run.last - run.first + 1)
+    unusual = dict.fromkeys(run.seen for run in runs if run.seen not in looks)
+    return f"{row} {', '.join(unusual)}".rstrip()
+
+
+def _in_words(runs: Sequence[Sight]) -> str:
+    """`lit` where every node that should be is, else each run of nodes from end A on."""
+    named = [("lit" if run.seen == "ok" else run.seen, run.first, run.last) for run in runs]
+    if len(named) == 1 and named[0][1] == 1:
+        return named[0][0]
+    return ", ".join(f"{word} {spans(set(range(low, high + 1)))}" for word, low, high in named)

@@ -1,0 +1,54 @@
+"""What stands in for eyes: nothing that is unlike the rest may be left out for want of room."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+
+import pytest
+
+from benchtest.pattern import frame_of
+from benchtest.prop.lit import parse_lit
+from benchtest.prop.reader import parse_design
+from benchtest.tui.signs import ASCII
+from benchtest.tui.virtual_view import rows_of_sights
+from benchtest.virtual.faults import parse_fault
+from benchtest.virtual.observe import observe
+from benchtest.virtual.prop import VirtualProp
+
+FAN = parse_design(
+    files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8"), "willow-fan"
+)
+
+
+def _seen(lit: str, *faults: str, level: float = 0.25, rows: int = 5, width: int = 36) -> list[str]:
+    prop = VirtualProp(FAN, [parse_fault(fault, FAN) for fault in faults], 1)
+    prop.receive(frame_of(parse_lit(lit, FAN, level).duty(FAN)))
+    return rows_of_sights(observe(prop), rows, width, ASCII)
+
+
+def test_strands_that_have_room_are_drawn_node_by_node() -> None:
+    assert _seen("4 5", "5Ad=open") == ["  4A " + "#" * 30, "  5A " + "." * 30]
+
+
+@pytest.mark.parametrize(
+    ("data", "rows"), [("5Ad", ["5-12: dark", "1-4: lit"]), ("12Bd", ["12: dark", "1-11: lit"])]
+)
+def test_dark_strands_among_all_are_told_of_in_five_rows(data: str, rows: list[str]) -> None:
+    assert sorted(_seen("all", f"{data}=open")) == sorted(rows)
+
+
+def test_one_dark_node_is_told_of_with_its_place() -> None:
+    assert _seen("all", "9.17=dark") == ["9: lit 1-16, dark 17, lit 18-30", "1-8 10-12: lit"]
+
+
+def test_healthy_strands_are_one_row() -> None:
+    assert _seen("all") == ["1-12: lit"]
+    assert _seen("1 3 5 7 9 11") == ["1 3 5 7 9 11: lit"]
+
+
+def test_all_have_rows_of_their_own_where_the_screen_is_large() -> None:
+    assert len(_seen("all", rows=12)) == 12
+
+
+def test_nothing_lit_is_no_row() -> None:
+    assert _seen("none") == []
