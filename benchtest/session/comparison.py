@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from benchtest.diagnosis.batch import SeenUnit
 from benchtest.diagnosis.compare import (
     LEAST_UNITS,
     JointChange,
@@ -18,7 +19,6 @@ from benchtest.diagnosis.compare import (
     ohms_of_sessions,
     unlike_others,
 )
-from benchtest.diagnosis.learn import SeenUnit
 from benchtest.errors import FileFaults, InputError
 from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Design

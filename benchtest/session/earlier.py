@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchtest.diagnosis.learn import SeenUnit
+from benchtest.diagnosis.batch import SeenUnit
 from benchtest.errors import InputError, NameFault, nearest
 from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Design

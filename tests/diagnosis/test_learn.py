@@ -14,19 +14,17 @@ from scipy.stats import chi2, multivariate_normal
 from benchtest.circuit.predict import predict
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.faults import Priors, fault_space
-from benchtest.diagnosis.learn import (
+from benchtest.diagnosis.batch import (
     SPLITS,
     SUPPLY_SPLITS,
-    Learned,
     SeenUnit,
     Told,
-    as_handmade,
-    learn,
     outlook,
-    taught_engine,
     told_of,
 )
+from benchtest.diagnosis.faults import Priors, fault_space
+from benchtest.diagnosis.hand import as_handmade
+from benchtest.diagnosis.learn import Learned, learn, taught_engine
 from benchtest.diagnosis.response import Responses
 from benchtest.diagnosis.retest import still_valid
 from benchtest.diagnosis.teach import teaching_readings
