@@ -362,7 +362,7 @@ def unit_tags(text: str) -> list[str]:
     >>> unit_tags("WF-08..WF-10 WF-12")
     ['WF-08', 'WF-09', 'WF-10', 'WF-12']
     """
-    from benchtest.records.shelf import check_tag
+    from benchtest.records.kept import check_tag
 
     if text.strip().lower() in (NONE, ""):
         return []

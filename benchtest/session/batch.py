@@ -21,7 +21,8 @@ from benchtest.prop.names import parse_probe
 from benchtest.prop.reader import parse_design
 from benchtest.records.batch import BatchContent, JointAtFault, SharedReading, Shown, UnitLine
 from benchtest.records.comparison import BatchComparison
-from benchtest.records.shelf import SessionRow, Shelf, Unit
+from benchtest.records.kept import SessionRow, Unit
+from benchtest.records.shelf import Shelf
 from benchtest.session.comparison import compare_batch, gather_units
 from benchtest.session.earlier import units_of
 from benchtest.session.guidance import INNOCENT, waits_for

@@ -32,7 +32,8 @@ from benchtest.records.comparison import (
     UnitComparison,
     UnlikeLine,
 )
-from benchtest.records.shelf import SessionRow, Shelf
+from benchtest.records.kept import SessionRow
+from benchtest.records.shelf import Shelf
 from benchtest.session.earlier import units_of, wiring
 from benchtest.session.history import local_time
 from benchtest.session.live import happened_in

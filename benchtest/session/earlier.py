@@ -8,7 +8,8 @@ from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
 from benchtest.prop.reader import parse_design
-from benchtest.records.shelf import SessionRow, Shelf, Unit
+from benchtest.records.kept import SessionRow, Unit
+from benchtest.records.shelf import Shelf
 from benchtest.session.live import happened_in
 from benchtest.session.state import fold
 

@@ -13,7 +13,7 @@ from types import UnionType
 from typing import Any, ClassVar, Literal, Union, get_args, get_origin, get_type_hints
 
 from benchtest.evidence.marks import Seen
-from benchtest.records.shelf import Stage
+from benchtest.records.kept import Stage
 
 Check = Literal["rails", "polarity", "fuse", "supply"]
 CHECKS: tuple[Check, ...] = get_args(Check)

@@ -9,9 +9,10 @@ from benchtest.diagnosis import Finding
 from benchtest.diagnosis.repair import repair_words
 from benchtest.errors import CircuitFault, InputError
 from benchtest.records.comparison import UnitComparison
+from benchtest.records.kept import Stage
 from benchtest.records.label import LabelContent
 from benchtest.records.report import ReadingLine, ReportContent, StrandLine, SuspectLine
-from benchtest.records.shelf import Shelf, Stage
+from benchtest.records.shelf import Shelf
 from benchtest.session.along import strand_plot
 from benchtest.session.comparison import compare_unit, gather_tests
 from benchtest.session.events import RepairDone, SignedOff

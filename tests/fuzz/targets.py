@@ -39,9 +39,10 @@ from benchtest.prop.reader import parse_design
 from benchtest.prop.writer import write_design
 from benchtest.records.backup import FILE
 from benchtest.records.exchange import export_lines, import_lines
+from benchtest.records.kept import check_tag
 from benchtest.records.label import LabelContent, label_svg, read_code
 from benchtest.records.report import ReportContent, render_report
-from benchtest.records.shelf import Shelf, check_tag
+from benchtest.records.shelf import Shelf
 from benchtest.session.exported import exported_evidence
 from benchtest.session.live import Session
 from benchtest.session.summary import label_content, report_content
