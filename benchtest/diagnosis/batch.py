@@ -21,7 +21,7 @@ from benchtest.circuit.tolerance import Tolerances, cause_names
 from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.diagnosis.gauss import slips
 from benchtest.diagnosis.response import Responses
-from benchtest.diagnosis.taps import noise_of, taps_of
+from benchtest.diagnosis.taps import noise_of, taps_of, values_of
 from benchtest.diagnosis.weigh import Weigher
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.reading import Reading
@@ -124,7 +124,7 @@ def told_of(
     """
     first = cause_names(responses.design).index(CAUSES[0])
     groups = taps_of(responses.circuit, readings)
-    values = np.array([r.amps if r.volts is None else r.volts for r in readings])
+    values = values_of(readings)
     weigher = Weigher(responses, groups, values, noise_of(readings, meter), tolerances)
     spread, mean = weigher.healthy_spread, weigher.healthy_mean()
     causes = [*range(first, first + len(CAUSES)), *range(lone_supply(responses.design))]

@@ -138,6 +138,11 @@ class Noise:
         return Noise(own, self.gain)
 
 
+def values_of(readings: Sequence[Reading]) -> FloatArray:
+    """What was read, volts or amperes, shape (readings,)."""
+    return np.array([reading.value for reading in readings], dtype=np.float64)
+
+
 def noise_of(readings: Sequence[Reading], default: Meter) -> Noise:
     """Noise of each reading.
 

@@ -133,10 +133,7 @@ def _shared(design: Design, tested: Tested) -> list[SharedReading]:
 
 
 def _key(reading: Reading) -> tuple[Key, float]:
-    unit = "A" if reading.volts is None else "V"
-    value = reading.amps if reading.volts is None else reading.volts
-    assert value is not None
-    return (reading.lit, str(reading.probe), unit), value
+    return (reading.lit, str(reading.probe), reading.unit), reading.value
 
 
 def _expected(design: Design, key: Key) -> float | None:
