@@ -6,7 +6,6 @@ import json
 import sqlite3
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 from uuid import uuid4
 
@@ -55,12 +54,7 @@ class Shelf:
     def __enter__(self) -> Shelf:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     # -- units ---------------------------------------------------------------------------------
