@@ -225,9 +225,7 @@ def test_a_port_without_a_meter_is_said_to_have_none(
     assert meter.measure() == 4.871
 
 
-def test_closing_does_not_wait_for_a_slow_meter(
-    simulated: SimulatedMeter, meter: ScpiMeter
-) -> None:
+def test_closing_does_not_wait_for_a_slow_meter(meter: ScpiMeter) -> None:
     meter.measure()
     meter.close()
     meter.close()
