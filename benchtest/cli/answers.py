@@ -22,6 +22,7 @@ from benchtest.prop.design import (
 )
 from benchtest.prop.names import parse_end
 from benchtest.prop.reader import LEAST_JOINT_MOHM, MOST_JOINT_MOHM, MOST_MM
+from benchtest.prop.text import printable
 from benchtest.prop.wire import Conductor, parse_board, parse_wire
 from benchtest.records.kept import check_tag
 
@@ -286,6 +287,5 @@ def words_of(text: str) -> list[str]:
 
 
 def shown(text: str) -> str:
-    """Foreign text for a message: printable, and never a screenful."""
-    clean = "".join(sign if sign.isprintable() else "?" for sign in text.strip())
-    return clean if len(clean) <= 40 else f"{clean[:37]}..."
+    """What was typed, for a message."""
+    return printable(text.strip())

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
 from benchtest.errors import InputError
+from benchtest.prop.text import printable
 
 Stage = Literal["bare", "soldered", "sealed", "outdoors", "back"]
 STAGES: tuple[Stage, ...] = get_args(Stage)
@@ -59,10 +60,9 @@ def check_tag(tag: str) -> str:
         InputError: it is not 1 to 40 letters, digits, `-`, `_` or `.`, or begins with a sign.
     """
     if not _TAG.fullmatch(tag):  # match and $ would let a line end pass
-        shown = "".join(sign if sign.isprintable() else "?" for sign in tag)[:40]
         raise InputError(
-            f'unit "{shown}": write 1 to 40 letters, digits, -, _ or ., beginning with a letter '
-            "or digit, such as WF-03"
+            f'unit "{printable(tag)}": write 1 to 40 letters, digits, -, _ or ., beginning with a '
+            "letter or digit, such as WF-03"
         )
     return tag
 

@@ -12,6 +12,7 @@ from uuid import uuid4
 import platformdirs
 
 from benchtest.errors import InputError, NameFault, RecordsFault, nearest
+from benchtest.prop.text import printable
 from benchtest.records.backup import FILE
 from benchtest.records.database import explained, open_database, writing
 from benchtest.records.digest import SessionKey, design_digest, event_digest, moment_ms
@@ -75,9 +76,10 @@ class Shelf:
         for unit in units:
             if unit.tag == tag:
                 return unit
-        shown = "".join(sign if sign.isprintable() else "?" for sign in tag)[:40]
         near = nearest(tag, [unit.tag for unit in units])
-        raise NameFault(f'unit "{shown}": not on this bench{near}; `benchtest shelf` lists them')
+        raise NameFault(
+            f'unit "{printable(tag)}": not on this bench{near}; `benchtest shelf` lists them'
+        )
 
     def add_units(self, tags: Sequence[str], design_name: str, design_text: str) -> None:
         """Put units of a design on the shelf, bare and untested: all of them or none.
