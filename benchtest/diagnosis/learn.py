@@ -79,9 +79,7 @@ class Learned:
     """Odds of each kind of fault, with those of power joints as the units' own hand makes them."""
 
 
-def learn(
-    design: Design, units: Sequence[SeenUnit], tolerances: Tolerances | None = None
-) -> Learned:
+def learn(design: Design, units: Sequence[SeenUnit]) -> Learned:
     """What other units of a design say of the next one.
 
     A meter's gain is taken for fresh with every unit, and the supply for no better known than one
@@ -90,19 +88,16 @@ def learn(
     Args:
         design: what all of them were built to.
         units: the others.
-        tolerances: how far a unit may be from the design before anything is seen of the others;
-            those of `law.tolerances_of` where none are given.
 
     Returns:
-        What `taught_engine` diagnoses the next unit with; what was given where nothing could be
-        learned.
+        What `taught_engine` diagnoses the next unit with; the design as it is and
+        `law.tolerances_of` it where nothing could be learned.
 
     Raises:
         NameFault: a unit's mended joint is none of the design's.
         CircuitFault: the design's circuit has no solution.
     """
-    usual = FROM_MANY_REELS if tolerances is None else tolerances
-    tolerances = tolerances or tolerances_of(design)
+    usual, tolerances = FROM_MANY_REELS, tolerances_of(design)
     before = replace(tolerances, alike=(0.0, 0.0, 0.0))
     teachers, left_out, priors = _teachers(design, units, before)
     often = how_often(units)
