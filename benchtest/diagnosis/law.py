@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from benchtest.circuit.loads import node_loads
-from benchtest.circuit.network import Solution
+from benchtest.circuit.solution import Solution
 from benchtest.circuit.tolerance import (
     FROM_MANY_REELS,
     Readout,

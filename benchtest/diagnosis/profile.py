@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchtest.circuit.network import Solution
+from benchtest.circuit.solution import Solution
 from benchtest.circuit.start import require_start
 from benchtest.circuit.tolerance import Spread, Tolerances, readout
 from benchtest.circuit.wiring import FloatArray

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import Solution
 from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import Reading
