@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import Solution
 from benchtest.prop.design import Feed
 
 FUSE_SHARE = 0.75

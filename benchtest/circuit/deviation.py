@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.incidence import Incidence
-from benchtest.circuit.ladder import Factor
-from benchtest.circuit.network import AT_ONCE, Circuit, Solution
+from benchtest.circuit.ladder import AT_ONCE, Factor
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import Solution
 from benchtest.circuit.tolerance import (
     HAND_SOLDERED,
     Spread,

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import Solution
 from benchtest.prop.design import BusPad, Design, StrandEnd
 
 FeedPlace = BusPad | StrandEnd

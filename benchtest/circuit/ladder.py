@@ -26,6 +26,8 @@ from benchtest.circuit.wiring import FloatArray, IndexArray, Wiring
 
 LEAST_LADDER = 3
 """Nodes from which a strand has inner nodes to take out."""
+AT_ONCE = 256
+"""Right-hand sides solved together: of thousands at once the memory would be hundreds of MB."""
 
 
 class Ladders:

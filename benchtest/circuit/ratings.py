@@ -14,7 +14,8 @@ import numpy as np
 
 from benchtest.circuit.budget import FUSE_SHARE, SUPPLY_SHARE
 from benchtest.circuit.loads import node_light
-from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import Solution
 from benchtest.circuit.start import highest_level
 from benchtest.prop.design import Bus, Design, Feed, Link, NodeName, Point
 from benchtest.prop.wire import Conductor, awg_area_mm2

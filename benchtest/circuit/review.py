@@ -8,8 +8,9 @@ import numpy as np
 
 from benchtest.circuit.budget import FeedBudget, circulating_words, feed_budgets
 from benchtest.circuit.extra_feed import ExtraFeed, best_extra_feed
-from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.network import Circuit
 from benchtest.circuit.ratings import Fading, LoadLimit, first_to_fade, load_limits
+from benchtest.circuit.solution import Solution
 from benchtest.circuit.start import require_start
 from benchtest.circuit.wiring import FloatArray
 from benchtest.prop.design import Design, Strand

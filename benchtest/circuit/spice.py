@@ -25,6 +25,7 @@ from benchtest.circuit.predict import every_strand_end
 from benchtest.circuit.reduce import Reduced, joined_points, reduce_wiring
 from benchtest.circuit.wiring import FloatArray, Wiring, wire_up
 from benchtest.prop.design import BusPad, Design, FeedName, NodeKind, Probe, StrandEnd
+from benchtest.prop.text import plain
 
 _OPTIONS = ".options reltol=1e-9 abstol=1e-14 vntol=1e-10 gmin=1e-18 itl1=500 itl6=500"
 """Tight enough to compare microvolts; the defaults of the programs stop at a thousandth."""
@@ -62,7 +63,7 @@ def spice_deck(
     own_names = _point_names(wiring, apart)
     names = _shared_names(wiring, own_names)
     lines = [
-        f"* {_plain(design.name)}: {design.node_count} nodes of kind {_plain(design.node.name)}",
+        f"* {plain(design.name)}: {design.node_count} nodes of kind {plain(design.node.name)}",
         "* Places keep their names: end_4a_p is 4A+, end_4a_n is 4A-, node_4_17_p is 4.17+.",
         *(f"* {own} is {one}" for own, one in zip(own_names, names, strict=True) if own != one),
         _OPTIONS,
@@ -76,11 +77,6 @@ def spice_deck(
         ".end",
     ]
     return "\n".join(lines) + "\n"
-
-
-def _plain(text: str) -> str:
-    """Foreign text for a comment: one line, printable."""
-    return "".join(sign if sign.isprintable() else "?" for sign in text)
 
 
 def _point_names(wiring: Wiring, apart: Apart) -> list[str]:
@@ -164,7 +160,7 @@ def _branches(wiring: Wiring, names: Sequence[str]) -> Iterator[str]:
             # two sources side by side have no solution: the first gives all
             inner = f"supply_{feed + 1}" if ohm > 0.0 or {tail, head} in held else head
             held.add(frozenset((tail, inner)))
-            yield f"* feed {_plain(wiring.design.feeds[feed].name)}"
+            yield f"* feed {plain(wiring.design.feeds[feed].name)}"
             yield f"Vfeed_{feed + 1} {inner} {tail} {wiring.design.feeds[feed].volts!r}"
             tail = inner
         if ohm > 0.0:
@@ -240,7 +236,7 @@ def _control(wiring: Wiring, names: Sequence[str], probes: Sequence[Probe]) -> I
         yield f"let probe_{number} = {_volts(red)} - {_volts(black)}"
         yield f"print probe_{number}"
     for number, feed in enumerate(wiring.design.feeds, 1):
-        yield f"* feed_{number} is the current of {_plain(feed.name)}"
+        yield f"* feed_{number} is the current of {plain(feed.name)}"
         yield f"let feed_{number} = -i(vfeed_{number})"
         yield f"print feed_{number}"
     yield ".endc"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from benchtest.circuit.network import Solution
+from benchtest.circuit.solution import Solution
 from benchtest.errors import CircuitFault
 
 BISECTIONS = 12

@@ -12,7 +12,8 @@ from functools import cached_property
 import numpy as np
 
 from benchtest.circuit.ladder import Factor
-from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import Solution
 from benchtest.circuit.wiring import FloatArray, Made
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.joints import power_joints

@@ -7,36 +7,36 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
+from typing import TypeVar
 
 from benchtest.errors import InputError, nearest
 from benchtest.prop.design import (
     HEALTHY_JOINT_OHM,
     RAILS,
-    Bus,
     BusPad,
     Design,
     End,
-    Feed,
-    Link,
     NodeKind,
     Rail,
-    Strand,
     StrandEnd,
 )
 from benchtest.prop.names import parse_end
-from benchtest.prop.reader import (
-    LEAST_JOINT_MOHM,
-    MOST_JOINT_MOHM,
-    MOST_MM,
-    parse_place_name,
-)
+from benchtest.prop.reader import LEAST_JOINT_MOHM, MOST_JOINT_MOHM, MOST_MM
+from benchtest.prop.text import printable
 from benchtest.prop.wire import Conductor, parse_board, parse_wire
+from benchtest.records.kept import check_tag
+
+Value = TypeVar("Value")
 
 NONE = "none"
 """The answer that leaves something out."""
 MM_OF = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8}
 MOST_UNITS = 1000
 MOST_A = 1000.0
+SOLDERED = "soldered"
+PLUG_MOHM = 10.0
+"""Pin of a plug: 5 to 20 mΩ by makers' sheets of 2.5 mm housings and sealed round plugs. [mΩ]"""
+MOST_FUSE_MOHM = 10_000.0
 
 _FIGURE = re.compile(r"^(\d*\.?\d+|\d+\.)\s*([A-Za-z]*)$", re.ASCII)
 _TAIL = re.compile(r"^(.*?)(\d+)$", re.ASCII)
@@ -80,7 +80,7 @@ length_mm = figure("mm", MOST_MM)
 amps = figure("A", MOST_A)
 
 
-def or_none(read: Callable[[str], float]) -> Callable[[str], float | None]:
+def or_none(read: Callable[[str], Value]) -> Callable[[str], Value | None]:
     """Reader that also takes `none`."""
     return lambda text: None if text.strip().lower() == NONE else read(text)
 
@@ -206,12 +206,6 @@ def copper(text: str) -> Conductor:
     return parse_board(text) if "oz" in text.lower() else parse_wire(text)
 
 
-SOLDERED = "soldered"
-PLUG_MOHM = 10.0
-"""Pin of a plug: 5 to 20 mΩ by makers' sheets of 2.5 mm housings and sealed round plugs. [mΩ]"""
-MOST_FUSE_MOHM = 10_000.0
-
-
 def mohms(text: str, most: float) -> float:
     """A resistance in milliohms, with or without its unit. [mΩ]"""
     return figure("mohm", most, zero=True)(text.replace("Ω", "ohm").replace("ω", "ohm"))
@@ -246,111 +240,9 @@ def rails(text: str) -> tuple[Rail, ...]:
     return RAILS if one_of(("both", "return"))(text) == "both" else ("-",)
 
 
-# -- whole parts in one option --------------------------------------------------------------------
-
-
-def bus(text: str, strands: int) -> Bus:
-    """A bus: name, ends, copper, spacing; `ring` where it is one, `plugs 12 mohm` for no solder.
-
-    >>> bus("foot, A, 2 oz x 8 mm, 40 mm", 3).pads[2]
-    BusPad(bus='foot', strand=3)
-    """
-    name, joined, made_of, spacing, *more = parts_of(text, 4, "foot, A, 2 oz x 8 mm, 40 mm, ring")
-    plugs = [part for part in more if part.startswith("plugs")]
-    if extra := [part for part in more if part != "ring" and part not in plugs]:
-        raise InputError(
-            f'"{shown(extra[0])}": after the spacing only "ring" and "plugs 12 mohm" may stand'
-        )
-    return Bus(
-        parse_place_name(name),
-        ends(strands)(joined),
-        copper(made_of),
-        length_mm(spacing),
-        "ring" in more,
-        joint_ohm(plugs[0] if plugs else SOLDERED),
-    )
-
-
-def links(
-    text: str, strands: Sequence[Strand], hops: Sequence[tuple[StrandEnd, StrandEnd]]
-) -> list[Link]:
-    """Links: `data` for every hop of the data path or one such as `1B~2B`, then its length.
-
-    Then in any order its wire, `plugs 12 mohm` in place of solder, and `return only`.
-    """
-    which, length, *more = parts_of(text, 2, "1B~2B, 50 mm")
-    plugs = [part for part in more if part.startswith("plugs")]
-    lone = [part for part in more if part == "return only"]
-    wires = [part for part in more if part not in plugs and part not in lone]
-    if len(wires) > 1:
-        raise InputError(
-            f'"{shown(wires[1])}": after length and wire only "plugs 12 mohm" and "return only" '
-            "may stand"
-        )
-    mm = figure("mm", MOST_MM, zero=True)(length)
-    wire = parse_wire(wires[0]) if wires else None
-    ohm, joined = joint_ohm(plugs[0] if plugs else SOLDERED), rails("return" if lone else "both")
-    pairs = hops if which.lower() == "data" else [_pair(which, len(strands))]
-    return [Link(a, b, mm, wire or strands[a.strand - 1].wire, joined, ohm) for a, b in pairs]
-
-
-def _pair(text: str, strands: int) -> tuple[StrandEnd, StrandEnd]:
-    one, sign, other = text.partition("~")
-    if not sign:
-        raise InputError(f'is "{shown(text)}"; write two strand ends, "1B~2B", or "data"')
-    return end_of(one.strip(), strands), end_of(other.strip(), strands)
-
-
-def feed(text: str, design: Design) -> Feed:
-    """A feed: name and place, then in any order volts, cable, its length, fuse and supply.
-
-    Also `plugs 12 mohm` where its cable is not soldered on, and `holder 10 mohm`: the resistance of
-    the fuse with its holder.
-    """
-    example = "main, foot:1, 5 V, 14 AWG, 1000 mm, fuse 10 A, supply 20 A"
-    name, at, *rest = parts_of(text, 4, example)
-    found: dict[str, str] = {}
-    for part in rest:
-        key = _feed_key(part)
-        if key in found:
-            raise InputError(f'"{shown(part)}": the {key} is given twice')
-        found[key] = part.removeprefix(key).strip()
-    for key, words in (("cable", "14 AWG"), ("length", "1000 mm")):
-        if key not in found:
-            raise InputError(f'lacks its {key}, such as "{words}"; write "{example}"')
-    return Feed(
-        parse_place_name(name),
-        feed_place(design)(at),
-        volts(design.node)(found["volts"]) if "volts" in found else design.node.volts,
-        parse_wire(found["cable"]),
-        length_mm(found["length"]),
-        amps(found["fuse"]) if "fuse" in found else None,
-        fuse_mohm(found["holder"]) if "holder" in found else 0.0,
-        amps(found["supply"]) if "supply" in found else None,
-        joint_ohm(found.get("plugs", SOLDERED) or "plugs"),
-    )
-
-
-def _feed_key(part: str) -> str:
-    for key in ("fuse", "holder", "supply", "plugs"):
-        if part.startswith(key):
-            return key
-    if re.search(r"(AWG|mm2|mm²|CCA)$", part, re.IGNORECASE):
-        return "cable"
-    return "volts" if re.search(r"\d\s*V$", part, re.IGNORECASE) else "length"
-
-
 def volts(node: NodeKind) -> Callable[[str], float]:
     """Reader of a supply that the nodes stand."""
     return figure("V", node.most_v)
-
-
-def parts_of(text: str, least: int, example: str) -> list[str]:
-    """Parts between commas, at least so many."""
-    parts = [part.strip() for part in text.split(",")]
-    if len(parts) < least or not all(parts):
-        raise InputError(f'is "{shown(text)}"; write "{example}"')
-    return parts
 
 
 # -- units ----------------------------------------------------------------------------------------
@@ -362,8 +254,6 @@ def unit_tags(text: str) -> list[str]:
     >>> unit_tags("WF-08..WF-10 WF-12")
     ['WF-08', 'WF-09', 'WF-10', 'WF-12']
     """
-    from benchtest.records.shelf import check_tag
-
     if text.strip().lower() in (NONE, ""):
         return []
     tags = [check_tag(tag) for word in words_of(text) for tag in _range(word)]
@@ -397,6 +287,5 @@ def words_of(text: str) -> list[str]:
 
 
 def shown(text: str) -> str:
-    """Foreign text for a message: printable, and never a screenful."""
-    clean = "".join(sign if sign.isprintable() else "?" for sign in text.strip())
-    return clean if len(clean) <= 40 else f"{clean[:37]}..."
+    """What was typed, for a message."""
+    return printable(text.strip())

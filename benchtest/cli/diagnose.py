@@ -157,12 +157,11 @@ def _show(found: Finding, design: Design) -> None:
 
 
 def _reading(row: JudgedReading, design: Design) -> tuple[str, ...]:
-    reading, unit = row.reading, "V" if row.reading.volts is not None else "A"
-    value = reading.volts if reading.volts is not None else reading.amps
+    reading = row.reading
     return (
         reading.lit.text(design),
         str(reading.probe),
-        f"{value:.4f} {unit}",
+        f"{reading.value:.4f} {reading.unit}",
         f"{row.expected:.4f}",
         f"{row.sd:.4f}",
         f"{row.z:+.1f} sd",

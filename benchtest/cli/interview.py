@@ -8,7 +8,7 @@ from dataclasses import replace
 from functools import partial
 from typing import TypeVar
 
-from benchtest.cli import answers
+from benchtest.cli import answers, parts
 from benchtest.cli.dialogue import Dialogue, Question
 from benchtest.cli.usual import (
     usual_cable,
@@ -148,10 +148,8 @@ def _path(dialogue: Dialogue, args: argparse.Namespace, strands: int) -> tuple[S
 def _with_joins(dialogue: Dialogue, args: argparse.Namespace, bare: Design) -> Design:
     """The design with its buses and links: those of options, else as a person says."""
     count = len(bare.strands)
-    own_buses = given("--bus", args.bus, lambda text: [answers.bus(text, count)])
-    own_links = given(
-        "--link", args.link, lambda text: answers.links(text, bare.strands, hops(bare))
-    )
+    own_buses = given("--bus", args.bus, lambda text: [parts.bus(text, count)])
+    own_links = given("--link", args.link, lambda text: parts.links(text, bare.strands, hops(bare)))
     if own_buses or own_links or count == 1:
         return replace(bare, buses=tuple(own_buses), links=tuple(own_links))
     question = Question(
@@ -231,7 +229,7 @@ def _joint(dialogue: Dialogue, option: str, words: str) -> float:
 def _with_own_buses(dialogue: Dialogue, design: Design) -> Design:
     usual, read_ends = "A", answers.ends(len(design.strands))
     while True:
-        read = _or_none(_fitting(read_ends, partial(_joining, design)))
+        read = answers.or_none(_fitting(read_ends, partial(_joining, design)))
         words = "Ends the next bus joins (A, B, such as 1A 2A, or none)"
         ends = dialogue.ask(Question("--bus", words, usual, read))
         if ends is None:
@@ -253,7 +251,7 @@ def _with_asked_links(dialogue: Dialogue, design: Design) -> Design:
         "  Length 0: the leads meet in the joint. Unless you say: the strand's wire, 50 mm."
     )
     while True:
-        read = _or_none(_fitting(partial(_links, design), partial(_linked, design)))
+        read = answers.or_none(_fitting(partial(_links, design), partial(_linked, design)))
         some = dialogue.ask(Question("--link", words, usual, read, more))
         if some is None:
             return design
@@ -273,15 +271,11 @@ def _with_asked_links(dialogue: Dialogue, design: Design) -> Design:
 
 
 def _links(design: Design, text: str) -> list[Link]:
-    return answers.links(text if "," in text else f"{text}, 50 mm", design.strands, hops(design))
+    return parts.links(text if "," in text else f"{text}, 50 mm", design.strands, hops(design))
 
 
 def _linked(design: Design, links: list[Link]) -> Design:
     return replace(design, links=(*design.links, *links))
-
-
-def _or_none(read: Callable[[str], Part]) -> Callable[[str], Part | None]:
-    return lambda text: None if text.strip().lower() == answers.NONE else read(text)
 
 
 def _fitting(
@@ -308,7 +302,7 @@ def _fitting(
 
 
 def _with_feeds(dialogue: Dialogue, args: argparse.Namespace, design: Design) -> Design:
-    if feeds := given("--feed", args.feed, lambda text: [answers.feed(text, design)]):
+    if feeds := given("--feed", args.feed, lambda text: [parts.feed(text, design)]):
         return replace(design, feeds=tuple(feeds))
     usual = min(usual_feeds(design), MOST_FEEDS)
     question = Question(

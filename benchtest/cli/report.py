@@ -13,8 +13,9 @@ from benchtest.cli.common import Commands, bench_of, print_json
 from benchtest.errors import InputError, RecordsFault
 
 if TYPE_CHECKING:
+    from benchtest.records.kept import SessionRow
     from benchtest.records.label import LabelContent
-    from benchtest.records.shelf import SessionRow, Shelf
+    from benchtest.records.shelf import Shelf
 
 STDOUT = Path("-")
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from benchtest.cli.common import Commands, bench_of, print_json, print_table
 
 if TYPE_CHECKING:
-    from benchtest.records.shelf import SessionRow, Unit
+    from benchtest.records.kept import SessionRow, Unit
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:

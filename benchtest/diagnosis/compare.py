@@ -17,9 +17,9 @@ import numpy as np
 
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.batch import SeenUnit
 from benchtest.diagnosis.faults import LEAST_OHM, fault_space
 from benchtest.diagnosis.finding import Ohms
-from benchtest.diagnosis.learn import SeenUnit
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.posterior import CLEARED, FAULTY_TIMES
 from benchtest.diagnosis.response import GRID, GRID_OHM, Base

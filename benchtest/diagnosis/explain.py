@@ -77,7 +77,7 @@ def _of_readings(view: View, part: Part) -> tuple[list[str], AfterRepair | None]
 def _for(view: View, row: int, good: FloatArray, sd: FloatArray, bad: FloatArray) -> str:
     reading = view.case.readings[row]
     return (
-        f"{_where(view, reading)} read {_value(reading)}: a good unit shows "
+        f"{_where(view, reading)} read {_amount(reading, reading.value)}: a good unit shows "
         f"{_amount(reading, good[row])} ± {_amount(reading, sd[row])}, this fault "
         f"{_amount(reading, bad[row])}."
     )
@@ -86,19 +86,13 @@ def _for(view: View, row: int, good: FloatArray, sd: FloatArray, bad: FloatArray
 def _against(view: View, row: int, bad: FloatArray) -> str:
     reading = view.case.readings[row]
     return (
-        f"Against it: {_where(view, reading)} read {_value(reading)}, where it would show "
-        f"{_amount(reading, bad[row])}."
+        f"Against it: {_where(view, reading)} read {_amount(reading, reading.value)}, where it "
+        f"would show {_amount(reading, bad[row])}."
     )
 
 
 def _where(view: View, reading: Reading) -> str:
     return f"{reading.probe} with {reading.lit.text(view.design)} lit"
-
-
-def _value(reading: Reading) -> str:
-    value = reading.amps if reading.volts is None else reading.volts
-    assert value is not None
-    return _amount(reading, value)
 
 
 def _amount(reading: Reading, value: float) -> str:

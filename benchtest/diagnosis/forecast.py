@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from benchtest.circuit.deviation import Backward, ProbeSpread
-from benchtest.circuit.network import Solution
+from benchtest.circuit.solution import Solution
 from benchtest.circuit.tolerance import Tolerances
 from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.diagnosis.candidates import reachable_probes

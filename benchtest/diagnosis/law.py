@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from benchtest.circuit.loads import node_loads
-from benchtest.circuit.network import Solution
+from benchtest.circuit.solution import Solution
 from benchtest.circuit.tolerance import (
     FROM_MANY_REELS,
     Readout,
@@ -40,18 +40,15 @@ OTHER_BIN = 0.2
 Common practice, no source: two makes of one part were measured at 33.5 and 52.5 mA a node."""
 
 
-def tolerances_of(design: Design, known: Tolerances = FROM_MANY_REELS) -> Tolerances:
+def tolerances_of(design: Design) -> Tolerances:
     """How far a unit may be from its design before anything was measured.
 
     A kind that is only a name comes in several bins of channel current. Taken together they are as
     wide as their mixture, until readings of the unit, a clamp or other units of its batch settle
-    it. A prop file that gives the current itself (`channel_ma`) has settled it.
-
-    Args:
-        design: the prop.
-        known: tolerances once the node current is settled.
+    it: what is left then is `FROM_MANY_REELS`. A prop file that gives the current itself
+    (`channel_ma`) has settled it.
     """
-    kind = design.node
+    kind, known = design.node, FROM_MANY_REELS
     if kind.sources.get("channel_ma") == OWN:
         return known
     off = np.array([ma / kind.channel_ma - 1.0 for ma in kind.channel_bins_ma])

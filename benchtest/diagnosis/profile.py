@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchtest.circuit.network import Solution
+from benchtest.circuit.solution import Solution
 from benchtest.circuit.start import require_start
 from benchtest.circuit.tolerance import Spread, Tolerances, readout
 from benchtest.circuit.wiring import FloatArray
@@ -17,7 +17,7 @@ from benchtest.diagnosis.forecast import SLIPPED_SD, regress
 from benchtest.diagnosis.gauss import slips
 from benchtest.diagnosis.law import spread_of_unit
 from benchtest.diagnosis.response import GRID, GRID_OHM
-from benchtest.diagnosis.taps import noise_of, taps_of
+from benchtest.diagnosis.taps import noise_of, taps_of, values_of
 from benchtest.diagnosis.weigh import Weigher
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import Reading
@@ -81,7 +81,7 @@ def profile(
     designed = np.array([solution.volts(probe) for probe in wanted])
     if not readings:
         return Profile(lit, designed, moved.sd_v, None, None, None)
-    values = np.array([r.amps if r.volts is None else r.volts for r in readings], dtype=float)
+    values = values_of(readings)
     groups = taps_of(engine.responses.circuit, readings)
     weigher = Weigher(
         engine.responses, groups, values, noise_of(readings, meter), engine.tolerances

@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.ladder import Factor
 from benchtest.circuit.loads import CORNER_V
-from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import Solution
 from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.diagnosis.faults import LEAST_OHM, MOST_OHM, FaultSpace
 from benchtest.diagnosis.wiring import Misled

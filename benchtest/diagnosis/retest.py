@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import Solution
 from benchtest.circuit.tolerance import HAND_SOLDERED, readout, spread_of
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import data_joint_starts

@@ -8,6 +8,7 @@ together.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import combinations_with_replacement
 from typing import TYPE_CHECKING
 
@@ -166,23 +167,11 @@ class _Causes:
         volts, load, branch = of_joints.branch, of_joints.load, effect.branch
         siemens, branch_a = circuit.conductance_s, base.solution.branch_a
         joints, taps = volts.shape[1], branch.shape[1]
-        # one row for each material: of thousands of branches, none is picked out and copied
-        made = circuit.wiring.made[circuit.kept] == np.array(MATERIALS)[:, None]
-        healthy = [effect.load.sum(axis=0), *((made * branch_a) @ branch)]
-        conducted = [(siemens * of)[:, None] * branch for of in made]
-        pushed = siemens[:, None] * circuit.supply_matrix
-        if weigher.responses.is_large:
-            columns_of = [*conducted, (made * branch_a).T, pushed]
-            found, squares = _products(volts, np.hstack(columns_of), made * siemens)
-            widths = np.cumsum([each.shape[1] for each in columns_of])[:-1]
-            *moved, back_of, supplied = np.split(found, widths, axis=1)
-            drops = back_of.T
-        else:
-            drops, supplied = (made * branch_a) @ volts, volts.T @ pushed
-            moved, squares = [volts.T @ each for each in conducted], (made * siemens) @ volts**2
-        back = [-(base.solution.load_a @ load), *drops]
-        push = [np.zeros((joints, taps)), *moved]
-        both = [np.zeros(joints), *squares]
+        of = _materials(weigher, effect, volts)
+        healthy = [effect.load.sum(axis=0), *of.healthy]
+        back = [-(base.solution.load_a @ load), *of.back]
+        push = [np.zeros((joints, taps)), *of.push]
+        both = [np.zeros(joints), *of.both]
         # a clamp's own cable, see `taps.own_log_ohm`
         clamped = effect.taps.cable >= 0
         healthy[1] = healthy[1] - clamped * effect.value
@@ -207,12 +196,57 @@ class _Causes:
         law = effect.read.per_amp.T @ effect.law
         self.healthy = joined(effect.read.per_supply, healthy, response * current_a, law)
         law = -(load.T @ effect.law)
-        self.back = joined(-supplied, back, own * current_a, law)
+        self.back = joined(-of.supplied, back, own * current_a, law)
         still = np.broadcast_to(none, (joints, taps, len(supply)))
         none_of_law = np.zeros((joints, taps, law.shape[1]))  # a node pushes nothing
         self.push = joined(still, push, own_through[:, None, :] * response, none_of_law)
         through = own * own_through
         self.both = joined(np.repeat(none, joints, axis=0), both, through, none_of_law[:, 0])
+
+
+@dataclass(frozen=True)
+class _Materials:
+    """Sums over the branches of each of `MATERIALS`, and over the supplies.
+
+    Attributes:
+        healthy: with nothing wrong, shape (materials, taps).
+        back: per `back`, shape (materials, joints).
+        push: per `push`, of each material, shape (joints, taps).
+        both: per their product, shape (materials, joints).
+        supplied: what each supply moves by each joint, shape (joints, feeds).
+    """
+
+    healthy: FloatArray
+    back: FloatArray
+    push: list[FloatArray]
+    both: FloatArray
+    supplied: FloatArray
+
+
+def _materials(weigher: Weigher, effect: TapEffects, volts: FloatArray) -> _Materials:
+    """Sums for one lit set.
+
+    Args:
+        weigher: readings and circuit.
+        effect: what is read of the lit set.
+        volts: across each branch per volt put into each joint, shape (kept, joints).
+    """
+    circuit, branch = weigher.responses.circuit, effect.branch
+    siemens = circuit.conductance_s
+    # one row for each material: of thousands of branches, none is picked out and copied
+    made = circuit.wiring.made[circuit.kept] == np.array(MATERIALS)[:, None]
+    carried = made * effect.base.solution.branch_a
+    conducted = [(siemens * of)[:, None] * branch for of in made]
+    pushed = siemens[:, None] * circuit.supply_matrix
+    if weigher.responses.is_large:
+        columns_of = [*conducted, carried.T, pushed]
+        found, both = _products(volts, np.hstack(columns_of), made * siemens)
+        widths = np.cumsum([each.shape[1] for each in columns_of])[:-1]
+        *push, back, supplied = np.split(found, widths, axis=1)
+        return _Materials(carried @ branch, back.T, push, both, supplied)
+    push = [volts.T @ each for each in conducted]
+    both = (made * siemens) @ volts**2
+    return _Materials(carried @ branch, carried @ volts, push, both, volts.T @ pushed)
 
 
 def _products(

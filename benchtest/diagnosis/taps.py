@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import Solution
 from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import Reading
@@ -136,6 +137,11 @@ class Noise:
         own = self.own.copy()
         own[list(rows)] = np.hypot(own[list(rows)], sd_v)
         return Noise(own, self.gain)
+
+
+def values_of(readings: Sequence[Reading]) -> FloatArray:
+    """What was read, volts or amperes, shape (readings,)."""
+    return np.array([reading.value for reading in readings], dtype=np.float64)
 
 
 def noise_of(readings: Sequence[Reading], default: Meter) -> Noise:

@@ -12,9 +12,9 @@ import numpy as np
 
 from benchtest.circuit.tolerance import Tolerances
 from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.batch import CAUSES, Told, told_of
 from benchtest.diagnosis.faults import fault_space
 from benchtest.diagnosis.law import tolerances_of
-from benchtest.diagnosis.learn import CAUSES, Told, told_of
 from benchtest.diagnosis.response import Responses
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.reading import Reading

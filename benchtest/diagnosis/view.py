@@ -25,7 +25,7 @@ from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.posterior import Posterior, log_odds, posterior
 from benchtest.diagnosis.response import COLUMNS, Responses
 from benchtest.diagnosis.starved import Work, most_joints
-from benchtest.diagnosis.taps import noise_of, taps_of
+from benchtest.diagnosis.taps import noise_of, taps_of, values_of
 from benchtest.diagnosis.weigh import Weighed, Weigher
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter
@@ -104,7 +104,7 @@ class View:
             return None
         groups = taps_of(self.responses.circuit, readings)
         noise = noise_of(readings, self.case.meter)
-        weigher = Weigher(self.responses, groups, _values(readings), noise, self.tolerances)
+        weigher = Weigher(self.responses, groups, values_of(readings), noise, self.tolerances)
         weigher.best = self.best
         weigher.work, weigher.footing = self.case.work, self.parts
         return weigher
@@ -359,9 +359,3 @@ def chance_beyond(square: float, count: int) -> float:
     steps = np.arange(0.5 if odd else 0.0, count / 2.0).tolist()
     logs = [step * math.log(half) - half - math.lgamma(step + 1.0) for step in steps]
     return (math.erfc(math.sqrt(half)) if odd else 0.0) + float(np.exp(logs).sum())
-
-
-def _values(readings: Sequence[Reading]) -> FloatArray:
-    """Volts, or amperes where none."""
-    found = [r.amps if r.volts is None else r.volts for r in readings]
-    return np.array(found, dtype=np.float64)

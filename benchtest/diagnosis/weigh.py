@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.loads import node_loads
-from benchtest.circuit.network import Solution
+from benchtest.circuit.solution import Solution
 from benchtest.circuit.tolerance import (
     HAND_SOLDERED,
     Readout,

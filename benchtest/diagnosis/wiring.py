@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.loads import node_loads
-from benchtest.circuit.network import Solution
+from benchtest.circuit.solution import Solution
 from benchtest.circuit.wiring import FloatArray
 from benchtest.prop.chain import strand_order
 from benchtest.prop.design import Design, FeedName, Place, Probe, StrandEnd

@@ -13,7 +13,6 @@ import threading
 import time
 from collections import deque
 from dataclasses import dataclass
-from types import TracebackType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -251,10 +250,5 @@ class FrameClock:
     def __enter__(self) -> FrameClock:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()

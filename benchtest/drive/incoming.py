@@ -8,6 +8,8 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 
+from benchtest.prop.text import plain
+
 HEADER = 126
 """Octets of a data packet before its slots."""
 SYNC_OCTETS = 49
@@ -99,7 +101,7 @@ def _data(octets: bytes) -> DataPacket:
     name = octets[44:108].split(b"\x00", 1)[0].decode("utf-8", "replace")
     return DataPacket(
         source=octets[22:38],
-        name="".join(sign if sign.isprintable() else "?" for sign in name),
+        name=plain(name),
         priority=priority,
         sync_address=sync,
         sequence=sequence,

@@ -54,16 +54,16 @@ def networks() -> list[Network]:
     return sorted(found, key=lambda network: (network.is_loopback, network.name))
 
 
-def multicast_way(known: Sequence[Network], universe: int = 1) -> Way:
-    """Which network a universe's multicast would leave by, as the system's routes have it now.
+def multicast_way(known: Sequence[Network]) -> Way:
+    """Which network multicast would leave by, as the system's routes have it now.
 
     Args:
         known: this machine's networks.
-        universe: whose group is asked for.
     """
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:
-            probe.connect((multicast_group(universe), E131_PORT))  # asks for a route, sends nothing
+            # asks for a route, sends nothing; all universes' groups have the same one
+            probe.connect((multicast_group(1), E131_PORT))
         except OSError as error:
             return Way(None, None, f"no route for it ({error.strerror}); {_INSTEAD}")
         address = str(probe.getsockname()[0])

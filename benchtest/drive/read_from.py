@@ -59,7 +59,7 @@ def parse_source(text: str, option: str = "--readings-from") -> SourceSpec:
     return SourceSpec("scpi", found["device"], baud)
 
 
-def parse_pins(texts: Iterable[str], option: str = "--pin") -> Sequence[tuple[int, str]]:
+def parse_pins(texts: Iterable[str]) -> Sequence[tuple[int, str]]:
     """Read `0=foot:4`: which of a bridge's analogue inputs sits at which probe.
 
     Raises:
@@ -72,11 +72,11 @@ def parse_pins(texts: Iterable[str], option: str = "--pin") -> Sequence[tuple[in
     for text in texts:
         if not (found := _PIN.match(text)):
             raise InputError(
-                f'{option} "{text[:40]}": write an analogue input and where it sits, such as '
-                f"{option} 0=foot:4"
+                f'--pin "{text[:40]}": write an analogue input and where it sits, such as '
+                "--pin 0=foot:4"
             )
         pin = int(found[1])
         if pin in pins:
-            raise InputError(f"{option} {text[:40]}: input {pin} sits at {pins[pin]} already")
+            raise InputError(f"--pin {text[:40]}: input {pin} sits at {pins[pin]} already")
         pins[pin] = found[2]
     return list(pins.items())

@@ -11,6 +11,8 @@ import math
 import re
 from dataclasses import dataclass, field
 
+from benchtest.prop.text import printable
+
 IDENTIFY = "*IDN?"
 CLEAR = "*CLS"
 VOLTS = "MEAS:VOLT:DC?"
@@ -136,5 +138,4 @@ def shown(text: str) -> str:
     >>> shown("\x1b[31mBM-6")
     '?[31mBM-6'
     """
-    plain = "".join(sign if sign.isprintable() else "?" for sign in text)
-    return plain if len(plain) <= SHOWN else plain[: SHOWN - 1] + "…"
+    return printable(text, SHOWN)

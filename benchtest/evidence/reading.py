@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER, Meter
@@ -32,6 +33,18 @@ class Reading:
     """What it was read with; None for the session's meter."""
     at: str | None = None
     """When, ISO 8601."""
+
+    @property
+    def value(self) -> float:
+        """What was read: volts, or a clamp's amperes where there are none."""
+        value = self.amps if self.volts is None else self.volts
+        assert value is not None  # whoever makes a reading has one of them
+        return value
+
+    @property
+    def unit(self) -> Literal["V", "A"]:
+        """Of `value`."""
+        return "A" if self.volts is None else "V"
 
 
 def read_readings(path: Path, design: Design, meter: Meter = DEFAULT_METER) -> Parsed[Reading]:

@@ -70,6 +70,11 @@ def parse_toml(text: str, file: str) -> dict[str, Any]:
         raise FileFaults(file, ["tables are nested too deeply for a file of ours"]) from None
 
 
+def plain(text: str, but: str = "") -> str:
+    """Foreign text without signs that a terminal obeys, but for those that may stay."""
+    return "".join(sign if sign.isprintable() or sign in but else "?" for sign in text)
+
+
 def printable(text: str, longest: int = 40) -> str:
     """Foreign text for a message: no sign that a terminal obeys, and never a screenful.
 
@@ -77,7 +82,7 @@ def printable(text: str, longest: int = 40) -> str:
     'a?[2J'
     """
     cut = text if len(text) <= longest else text[: longest - 1] + "…"
-    return "".join(sign if sign.isprintable() else "?" for sign in cut)
+    return plain(cut)
 
 
 def told(faults: list[str]) -> list[str]:

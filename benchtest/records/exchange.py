@@ -16,7 +16,8 @@ from benchtest.errors import FileFaults, InputError
 from benchtest.evidence.meter import Meter
 from benchtest.prop.reader import parse_design
 from benchtest.records.digest import moment_ms
-from benchtest.records.shelf import Event, SessionRow, Shelf, Stage, Unit, as_json, check_tag
+from benchtest.records.kept import Event, SessionRow, Stage, Unit, as_json, check_tag
+from benchtest.records.shelf import Shelf
 
 FORMAT = 1
 MOST_MS = 253_402_300_799_999

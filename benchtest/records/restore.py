@@ -16,7 +16,8 @@ from benchtest.records.backup import FILE, Copy, copies, last_whole_copy, write_
 from benchtest.records.check import damage
 from benchtest.records.database import explained
 from benchtest.records.digest import design_digest, event_digest
-from benchtest.records.shelf import Event, SessionRow, Shelf, Unit
+from benchtest.records.kept import Event, SessionRow, Unit
+from benchtest.records.shelf import Shelf
 
 SIDES = ("", "-wal", "-shm")
 """The files that SQLite keeps a database in, by what follows the name."""

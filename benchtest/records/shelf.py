@@ -3,62 +3,28 @@
 from __future__ import annotations
 
 import json
-import re
 import sqlite3
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Literal, get_args
+from typing import Any
 from uuid import uuid4
 
 import platformdirs
 
 from benchtest.errors import InputError, NameFault, RecordsFault, nearest
+from benchtest.prop.text import printable
 from benchtest.records.backup import FILE
 from benchtest.records.database import explained, open_database, writing
 from benchtest.records.digest import SessionKey, design_digest, event_digest, moment_ms
-
-Stage = Literal["bare", "soldered", "sealed", "outdoors", "back"]
-STAGES: tuple[Stage, ...] = get_args(Stage)
-
-_TAG = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,39}", re.ASCII)
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """Something that happened in a session; never changed once it is here."""
-
-    seq: int
-    at: str
-    kind: str
-    data: Mapping[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
-class Unit:
-    """One built copy of a design."""
-
-    tag: str
-    design_name: str
-    stage: Stage
-
-
-@dataclass(frozen=True, slots=True)
-class SessionRow:
-    """One test session of a unit, without its events."""
-
-    id: str
-    tag: str
-    design_text: str
-    started_at: str
-    meter: str
-    placed_ms: int | None = None
-    """Order among the unit's sessions; None takes it from the start. [ms]
-
-    The start by the clock, since 1970, or just after the session before where the clock was
-    behind it: a clock that was set back does not bring the sessions out of order.
-    """
+from benchtest.records.kept import (
+    STAGES,
+    Event,
+    SessionRow,
+    Stage,
+    Unit,
+    as_json,
+    check_tag,
+)
 
 
 class Overtaken(RecordsFault):
@@ -68,37 +34,6 @@ class Overtaken(RecordsFault):
 def default_folder() -> Path:
     """Where records are kept unless told otherwise: the platform's user data folder."""
     return Path(platformdirs.user_data_dir("benchtest", appauthor=False))
-
-
-def check_tag(tag: str) -> str:
-    """A unit's tag, if it is one.
-
-    Raises:
-        InputError: it is not 1 to 40 letters, digits, `-`, `_` or `.`, or begins with a sign.
-    """
-    if not _TAG.fullmatch(tag):  # match and $ would let a line end pass
-        shown = "".join(sign if sign.isprintable() else "?" for sign in tag)[:40]
-        raise InputError(
-            f'unit "{shown}": write 1 to 40 letters, digits, -, _ or ., beginning with a letter '
-            "or digit, such as WF-03"
-        )
-    return tag
-
-
-def as_json(data: Mapping[str, Any]) -> str:
-    """An event's data as text that every reader of JSON takes.
-
-    Raises:
-        InputError: it holds half a character, or a number that JSON has no word for.
-    """
-    try:
-        text = json.dumps(data, allow_nan=False, ensure_ascii=False)
-        text.encode()
-    except UnicodeEncodeError:
-        raise InputError("the text holds half a character; type it anew") from None
-    except ValueError:
-        raise InputError("a number in it is infinite or none; write it anew") from None
-    return text
 
 
 class Shelf:
@@ -120,12 +55,7 @@ class Shelf:
     def __enter__(self) -> Shelf:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     # -- units ---------------------------------------------------------------------------------
@@ -146,9 +76,10 @@ class Shelf:
         for unit in units:
             if unit.tag == tag:
                 return unit
-        shown = "".join(sign if sign.isprintable() else "?" for sign in tag)[:40]
         near = nearest(tag, [unit.tag for unit in units])
-        raise NameFault(f'unit "{shown}": not on this bench{near}; `benchtest shelf` lists them')
+        raise NameFault(
+            f'unit "{printable(tag)}": not on this bench{near}; `benchtest shelf` lists them'
+        )
 
     def add_units(self, tags: Sequence[str], design_name: str, design_text: str) -> None:
         """Put units of a design on the shelf, bare and untested: all of them or none.

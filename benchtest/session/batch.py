@@ -21,7 +21,8 @@ from benchtest.prop.names import parse_probe
 from benchtest.prop.reader import parse_design
 from benchtest.records.batch import BatchContent, JointAtFault, SharedReading, Shown, UnitLine
 from benchtest.records.comparison import BatchComparison
-from benchtest.records.shelf import SessionRow, Shelf, Unit
+from benchtest.records.kept import SessionRow, Unit
+from benchtest.records.shelf import Shelf
 from benchtest.session.comparison import compare_batch, gather_units
 from benchtest.session.earlier import units_of
 from benchtest.session.guidance import INNOCENT, waits_for
@@ -132,10 +133,7 @@ def _shared(design: Design, tested: Tested) -> list[SharedReading]:
 
 
 def _key(reading: Reading) -> tuple[Key, float]:
-    unit = "A" if reading.volts is None else "V"
-    value = reading.amps if reading.volts is None else reading.volts
-    assert value is not None
-    return (reading.lit, str(reading.probe), unit), value
+    return (reading.lit, str(reading.probe), reading.unit), reading.value
 
 
 def _expected(design: Design, key: Key) -> float | None:

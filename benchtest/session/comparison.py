@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from benchtest.diagnosis.batch import SeenUnit
 from benchtest.diagnosis.compare import (
     LEAST_UNITS,
     JointChange,
@@ -18,11 +19,11 @@ from benchtest.diagnosis.compare import (
     ohms_of_sessions,
     unlike_others,
 )
-from benchtest.diagnosis.learn import SeenUnit
 from benchtest.errors import FileFaults, InputError
 from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
+from benchtest.prop.text import printable
 from benchtest.records.comparison import (
     Band,
     BatchComparison,
@@ -32,7 +33,8 @@ from benchtest.records.comparison import (
     UnitComparison,
     UnlikeLine,
 )
-from benchtest.records.shelf import SessionRow, Shelf
+from benchtest.records.kept import SessionRow
+from benchtest.records.shelf import Shelf
 from benchtest.session.earlier import units_of, wiring
 from benchtest.session.history import local_time
 from benchtest.session.live import happened_in
@@ -166,11 +168,10 @@ def _chosen(tests: Sequence[_Read], tag: str, names: Sequence[str]) -> list[_Rea
     for name in names:
         fit = [one for one in tests if _is_named(one, name)]
         if len(fit) != 1:
-            shown = "".join(sign if sign.isprintable() else "?" for sign in name)[:40]
             many = f"names {len(fit)} tests" if fit else "names no test with readings"
             raise InputError(
-                f'unit {tag}: "{shown}" {many}; give a date, or the first letters of a record, '
-                f"of: {listed or 'none yet'}"
+                f'unit {tag}: "{printable(name)}" {many}; give a date, or the first letters of '
+                f"a record, of: {listed or 'none yet'}"
             )
         picked += fit
     if len({one.row.id for one in picked}) < len(picked):

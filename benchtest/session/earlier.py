@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from benchtest.diagnosis.learn import SeenUnit
+from benchtest.diagnosis.batch import SeenUnit
 from benchtest.errors import InputError, NameFault, nearest
 from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
 from benchtest.prop.reader import parse_design
-from benchtest.records.shelf import SessionRow, Shelf, Unit
+from benchtest.prop.text import printable
+from benchtest.records.kept import SessionRow, Unit
+from benchtest.records.shelf import Shelf
 from benchtest.session.live import happened_in
 from benchtest.session.state import fold
 
@@ -22,10 +24,10 @@ def units_of(shelf: Shelf, design_name: str) -> list[Unit]:
     units = [unit for unit in shelf.units() if unit.design_name == design_name]
     if not units:
         known = sorted({unit.design_name for unit in shelf.units()})
-        shown = "".join(sign if sign.isprintable() else "?" for sign in design_name)[:40]
         words = f" (of {', '.join(known)})" if known else ""
         raise NameFault(
-            f'design "{shown}": this bench has no unit of it{nearest(design_name, known)}{words}'
+            f'design "{printable(design_name)}": this bench has no unit of it'
+            f"{nearest(design_name, known)}{words}"
         )
     return units
 

@@ -13,7 +13,8 @@ from types import UnionType
 from typing import Any, ClassVar, Literal, Union, get_args, get_origin, get_type_hints
 
 from benchtest.evidence.marks import Seen
-from benchtest.records.shelf import Stage
+from benchtest.prop.text import plain
+from benchtest.records.kept import Stage
 
 Check = Literal["rails", "polarity", "fuse", "supply"]
 CHECKS: tuple[Check, ...] = get_args(Check)
@@ -280,7 +281,7 @@ def _plain(value: Any) -> Any:
     {'text': 'a?[2J'}
     """
     if isinstance(value, str) and not value.isprintable():
-        return "".join(sign if sign.isprintable() or sign == "\n" else "?" for sign in value)
+        return plain(value, but="\n")
     if isinstance(value, dict):
         return {_plain(key): _plain(one) for key, one in value.items()}
     if isinstance(value, list):

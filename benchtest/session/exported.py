@@ -15,7 +15,8 @@ from benchtest.prop.design import Design, NodeName, Probe
 from benchtest.prop.lit import Lit
 from benchtest.prop.reader import parse_design
 from benchtest.records.exchange import Exported, read_lines
-from benchtest.records.shelf import SessionRow, Shelf
+from benchtest.records.kept import SessionRow
+from benchtest.records.shelf import Shelf
 from benchtest.session.live import TESTS, diagnose_state, happened_in, last_test
 from benchtest.session.state import State, fold
 

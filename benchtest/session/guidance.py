@@ -10,7 +10,7 @@ from typing import Literal
 from benchtest.diagnosis import Finding, Suspect
 from benchtest.prop.design import NodeName, Probe
 from benchtest.prop.lit import Lit
-from benchtest.records.shelf import Stage
+from benchtest.records.kept import Stage
 from benchtest.session import checks, colours
 from benchtest.session.checks import Key
 from benchtest.session.events import Concluded

@@ -14,7 +14,8 @@ from benchtest.evidence.reading import check_volts
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.lit import Lit
 from benchtest.prop.reader import parse_design
-from benchtest.records.shelf import Event, Overtaken, SessionRow, Shelf, Stage, Unit
+from benchtest.records.kept import Event, SessionRow, Stage, Unit
+from benchtest.records.shelf import Overtaken, Shelf
 from benchtest.session.events import (
     Concluded,
     Happening,

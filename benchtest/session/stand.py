@@ -14,7 +14,7 @@ from benchtest.drive.clock import FrameClock
 from benchtest.errors import InputError, NameFault, nearest
 from benchtest.evidence.source import ReadingSource
 from benchtest.prop.lit import everything
-from benchtest.records.shelf import STAGES, Stage
+from benchtest.records.kept import STAGES, Stage
 from benchtest.session.events import (
     CheckMade,
     ColourSeen,

@@ -15,7 +15,7 @@ from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design
 from benchtest.prop.lit import Lit, parse_lit
 from benchtest.prop.names import parse_end, parse_place, parse_probe
-from benchtest.records.shelf import Stage
+from benchtest.records.kept import Stage
 from benchtest.session import soak as soaks
 from benchtest.session.checks import Key, all_checks
 from benchtest.session.colours import light_of, wrong_strands

@@ -9,9 +9,10 @@ from benchtest.diagnosis import Finding
 from benchtest.diagnosis.repair import repair_words
 from benchtest.errors import CircuitFault, InputError
 from benchtest.records.comparison import UnitComparison
+from benchtest.records.kept import Stage
 from benchtest.records.label import LabelContent
 from benchtest.records.report import ReadingLine, ReportContent, StrandLine, SuspectLine
-from benchtest.records.shelf import Shelf, Stage
+from benchtest.records.shelf import Shelf
 from benchtest.session.along import strand_plot
 from benchtest.session.comparison import compare_unit, gather_tests
 from benchtest.session.events import RepairDone, SignedOff
@@ -136,12 +137,9 @@ def _readings(session: Session, found: Finding) -> list[ReadingLine]:
         judged = [*((row, True) for row in before.readings), *judged]
     for row, stale in judged:
         reading = row.reading
-        value = reading.amps if reading.volts is None else reading.volts
-        assert value is not None
-        unit = "A" if reading.volts is None else "V"
-        lit = reading.lit.text(session.design)
+        lit, probe = reading.lit.text(session.design), str(reading.probe)
         lines.append(
-            ReadingLine(lit, str(reading.probe), value, unit, row.expected, row.sd, row.z, stale)
+            ReadingLine(lit, probe, reading.value, reading.unit, row.expected, row.sd, row.z, stale)
         )
     return lines
 

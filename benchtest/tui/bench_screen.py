@@ -16,6 +16,7 @@ from benchtest.session.view import node_of_cell
 from benchtest.tui.bench_view import BenchView
 from benchtest.tui.deeds import ACTIONS, bindings, name_of
 from benchtest.tui.dialogs import AskFor, KeysNow, Question, Tell
+from benchtest.tui.map_box import MapBox
 from benchtest.tui.panels import Ask
 from benchtest.tui.prop_map import PropMap
 from benchtest.tui.steps_menu import StepsMenu
@@ -73,7 +74,7 @@ class BenchScreen(BenchView):
         walking = stand.choices.walking
         if walking is not None and walking.strand == message.strand:
             nodes = stand.design.strand(message.strand).nodes
-            width = self.query_one("#map", PropMap).cells_across
+            width = self.query_one(MapBox).map.cells_across
             node = node_of_cell(nodes, message.cell, width)
             self._do(lambda: stand.walk_to(node))
         else:

@@ -8,28 +8,24 @@ from typing import Literal
 
 from textual import work
 from textual.app import ComposeResult
-from textual.containers import Horizontal, Vertical
+from textual.containers import Horizontal
 from textual.content import Content
-from textual.geometry import Size
 from textual.message import Message
 from textual.screen import Screen
 
 from benchtest.diagnosis import Finding
-from benchtest.drive.layout import Frame
 from benchtest.errors import BenchError
-from benchtest.prop.design import NodeName
 from benchtest.session.demo import Outcome
-from benchtest.session.grounds import LEAST_ROWS, Along, Grounds, plot, repair_words
+from benchtest.session.grounds import Along, Grounds, repair_words
 from benchtest.session.news import News, news_of
 from benchtest.session.prober import SourceReading
 from benchtest.session.sketch import Run, sketch
 from benchtest.session.stand import Stand
-from benchtest.session.state import Happened, State
-from benchtest.session.view import map_note, map_rows
+from benchtest.session.state import Happened
 from benchtest.session.words import volts_text
 from benchtest.tui.deeds import BAR, SHORT, Deed, deeds_always, deeds_now, links
-from benchtest.tui.panels import Ask, Panel, Readings, Suspects, soak_rows, styled
-from benchtest.tui.prop_map import PropMap
+from benchtest.tui.map_box import MapBox
+from benchtest.tui.panels import Ask, Panel, Readings, Suspects, soak_rows
 from benchtest.tui.signs import Signs
 from benchtest.tui.virtual_view import VirtualView
 from benchtest.tui.words import TASKS, UNITS
@@ -41,8 +37,6 @@ WATCH_S = 0.7
 """How often a source of readings is looked at: unplugged, it is noticed within a second. [s]"""
 ROOMY = 36
 """Lines of a screen from which on all that speaks for a repair is shown beside it."""
-MOST_ROWS = 14
-"""Of a plot that stands below the map."""
 SEEN_BY_EYE = ("glow", "look", "search", "caught", "walk", "colour", "wiggle", "soak")
 """Tasks in which one looks at the prop, so that a virtual one is shown."""
 
@@ -112,16 +106,13 @@ class BenchView(Screen[Leaving]):
         self._soaked: object = None
         self._news: News | None = None
         self.turned = False
-        self._mapped: tuple[Frame, Mapped] | None = None
 
     # -- drawing -------------------------------------------------------------------------------
 
     def compose(self) -> ComposeResult:
         yield Panel(id="top")
         with Horizontal(id="upper"):
-            with Vertical(id="map-box"):
-                yield PropMap(self.signs, id="map")
-                yield Panel(id="chart")
+            yield MapBox(self.signs, id="map-box")
             yield Ask(id="ask")
         with Horizontal(id="lower"):
             yield VirtualView(self.signs, id="seen")
@@ -147,8 +138,8 @@ class BenchView(Screen[Leaving]):
 
     def _draw_live(self) -> None:
         """What changes by itself: the map while light comes up, and how driving goes."""
-        self._draw_map()
         stand = self.stand
+        self.query_one(MapBox).show_prop(stand)
         where = stand.clock.abilities.where if stand.clock.abilities else ""
         news = news_of(stand.clock.status())
         driving = where if news is None else f"! {news.short}"
@@ -171,21 +162,6 @@ class BenchView(Screen[Leaving]):
             line.styles.height = rows
         line.put(Content(said))
 
-    def _draw_map(self) -> None:
-        """The prop as it should be lit now, where that is another than a moment ago."""
-        stand = self.stand
-        prop_map = self.query_one("#map", PropMap)
-        frame = stand.clock.showing()
-        about = (stand.session.state, stand.finding, stand.choices.walking, prop_map.size)
-        before = self._mapped
-        if before is not None and before[0] is frame and _same(before[1], about):
-            return  # a frame at rest is one object
-        self._mapped = (frame, about)
-        state, finding, walking, _ = about
-        prop_map.show(map_rows(state, frame, finding, walking, prop_map.cells_across))
-        note = map_note(stand.design, prop_map.cells_across) if prop_map.display else ""
-        self.query_one("#map-box").border_subtitle = note
-
     def _tick(self) -> None:
         self._draw_live()
         self._draw_soak()
@@ -207,7 +183,7 @@ class BenchView(Screen[Leaving]):
 
     def draw(self) -> None:
         """Everything that a key may have changed."""
-        if not self.query("#keys"):
+        if not (self.query("#chart") and self.query("#keys")):
             return  # a key that came before the panels were there; they are drawn when they are
         stand = self.stand
         advice = stand.advice
@@ -222,14 +198,14 @@ class BenchView(Screen[Leaving]):
         self.query_one("#readings").display = not looking
         self._draw_beside(ask.entry.value)
         self._draw_finding()
-        self._draw_chart()
+        self._draw_along()
         bar = [deed for deed in self.deeds_always() if deed.action in BAR]
         short = [Deed(d.action, d.key, d.keys, SHORT.get(d.action, d.says)) for d in bar]
         self._draw_said()
         self.query_one("#bottom", Panel).put(Content(" ") + links(short))
         shown = advice.strand or (advice.nodes[0].strand if advice.nodes else None)
         if shown is not None:
-            self.query_one("#map", PropMap).bring_into_view(shown)
+            self.query_one(MapBox).map.bring_into_view(shown)
         self._draw_live()
 
     def _draw_finding(self) -> None:
@@ -249,25 +225,11 @@ class BenchView(Screen[Leaving]):
         grounds = self.stand.grounds
         return None if grounds is None else grounds.along
 
-    def _draw_chart(self) -> None:
-        """Volts along the suspected strand, below the map or, where room is scarce, instead."""
-        box, prop_map = self.query_one("#map-box"), self.query_one("#map", PropMap)
-        chart, along = self.query_one("#chart", Panel), self.along
-        if (self.stand.advice.task == "repair") == self.turned:
-            along = None  # by itself it is shown where there is something to repair
-        room = box.content_size
-        left = room.height - len(self.stand.design.strands)
-        prop_map.display = along is None or left >= LEAST_ROWS
-        chart.display = along is not None
-        box.border_title = "prop"
-        if along is None or room.width <= 0:
-            return
-        rows = min(left, MOST_ROWS) if prop_map.display else room.height
-        signs = (self.signs.off, self.signs.wiring.joint, self.signs.wiring.touch)
-        lines = plot(along, room.width, rows, signs)
-        chart.styles.height = rows
-        chart.put(Content("\n").join(styled(lines)))
-        box.border_title = f"volts along strand {along.strand}, {along.lit} lit"
+    def _draw_along(self) -> None:
+        """By itself the plot is shown where there is something to repair."""
+        turned = (self.stand.advice.task == "repair") == self.turned
+        strands = len(self.stand.design.strands)
+        self.query_one(MapBox).show_along(None if turned else self.along, strands)
 
     def _why(self) -> str:
         """What speaks for a repair: all of it where there is room, and the key `y` shows it."""
@@ -397,12 +359,3 @@ class BenchView(Screen[Leaving]):
     def _say_if(self, words: object) -> None:
         if isinstance(words, str) and words:
             self.say(words)
-
-
-Mapped = tuple[State, Finding | None, NodeName | None, Size]
-"""What a map is of, but for its frame."""
-
-
-def _same(one: Mapped, other: Mapped) -> bool:
-    """States and findings never change, so it is enough that they are the same objects."""
-    return one[0] is other[0] and one[1] is other[1] and one[2:] == other[2:]

@@ -12,7 +12,6 @@ import tempfile
 import threading
 from collections.abc import Sequence
 from pathlib import Path
-from types import TracebackType
 from typing import IO, Any
 
 from benchtest.errors import DriveFault
@@ -96,12 +95,7 @@ class RunningProp:
     def __enter__(self) -> RunningProp:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.stop()
 
 

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.loads import node_light
-from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import Solution
 from benchtest.diagnosis import touched_by
 from benchtest.diagnosis.wiring import shorts
 from benchtest.evidence.meter import DEFAULT_METER, Meter

@@ -19,8 +19,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.diagnosis import Engine
+from benchtest.diagnosis.batch import SeenUnit
 from benchtest.diagnosis.compare import JointChange, changes_between, ohms_of_sessions
-from benchtest.diagnosis.learn import SeenUnit
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.reader import parse_design
 from benchtest.virtual.built import Built, build

@@ -33,7 +33,8 @@ from benchtest.errors import BenchError, RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.backup import FILE
 from benchtest.records.check import damage
-from benchtest.records.shelf import Shelf, Stage
+from benchtest.records.kept import Stage
+from benchtest.records.shelf import Shelf
 from benchtest.session.events import (
     Concluded,
     Happening,

@@ -27,7 +27,8 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.circuit.tolerance import FROM_MANY_REELS, HAND_SOLDERED, Tolerances, cause_names
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.learn import Learned, SeenUnit, learn, taught_engine
+from benchtest.diagnosis.batch import SeenUnit
+from benchtest.diagnosis.learn import Learned, learn, taught_engine
 from benchtest.diagnosis.response import Responses
 from benchtest.diagnosis.taps import CLAMP_A, CLAMP_SHARE, noise_of, taps_of
 from benchtest.diagnosis.teach import teaching_readings

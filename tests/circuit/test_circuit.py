@@ -9,8 +9,9 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pytest
 
-from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.network import Circuit
 from benchtest.circuit.predict import predict
+from benchtest.circuit.solution import Solution
 from benchtest.errors import CircuitFault, InputError, NameFault
 from benchtest.prop.design import Design, NodeKind
 from benchtest.prop.joints import power_joints

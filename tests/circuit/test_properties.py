@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from benchtest.circuit.backfeed import backfeed_paths, live_paths
 from benchtest.circuit.loads import node_loads
-from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import Solution
 from benchtest.circuit.wiring import FloatArray
 from benchtest.prop.design import Design, Feed, Link, NodeKind, StrandEnd
 from benchtest.prop.joints import power_joints

@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.network import Circuit
 from benchtest.circuit.ratings import LoadLimit, first_to_fade, load_limits, rated_a
+from benchtest.circuit.solution import Solution
 from benchtest.prop.catalogue import catalogue
 from benchtest.prop.design import Design, Feed, Link, NodeKind, Strand, StrandEnd
 from benchtest.prop.lit import everything

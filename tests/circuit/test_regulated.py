@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.loads import node_loads
-from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import Solution
 from benchtest.prop.catalogue import catalogue
 from benchtest.prop.design import Design, Feed, NodeKind, Strand, StrandEnd
 from benchtest.prop.lit import everything

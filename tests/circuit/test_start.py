@@ -12,7 +12,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import Solution
 from benchtest.circuit.start import BISECTIONS, highest_level, highest_share, require_start
 from benchtest.errors import CircuitFault
 from benchtest.prop.design import Design, Feed, NodeKind, Strand, StrandEnd

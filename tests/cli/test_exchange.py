@@ -102,7 +102,7 @@ def test_two_histories_of_one_session_are_not_mixed(run: Run, bench: Path) -> No
     done.refused(2, "event 1", "differs")
 
 
-def test_a_tag_of_another_design_is_refused(run: Run, bench: Path, tmp_path: Path) -> None:
+def test_a_tag_of_another_design_is_refused(run: Run, bench: Path) -> None:
     line = run("export", "--bench", bench, "--unit", "WF-03").out
     design = json.loads(line)["design"].replace("Willow fan", "Tide arch")
     text = _altered(line, design=design, session="another")

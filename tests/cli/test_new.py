@@ -34,7 +34,8 @@ from benchtest.prop.design import (
 from benchtest.prop.nodes import with_figures
 from benchtest.prop.reader import read_design
 from benchtest.prop.wire import Conductor, parse_board, parse_wire
-from benchtest.records.shelf import Shelf, Unit
+from benchtest.records.kept import Unit
+from benchtest.records.shelf import Shelf
 from benchtest.session.live import shelf_rows
 
 Run = Callable[..., Any]

@@ -47,9 +47,7 @@ def test_the_shelf_says_what_is_open(run: Run, bench: Path) -> None:
     assert "sign-off" in done.out
 
 
-def test_damaged_records_are_put_back_by_the_command_that_is_named(
-    run: Run, bench: Path, tmp_path: Path
-) -> None:
+def test_damaged_records_are_put_back_by_the_command_that_is_named(run: Run, bench: Path) -> None:
     before = run("export", "--bench", bench).out
     (bench / "bench.sqlite3").write_bytes(b"\xff" * 8192)
     said = run("shelf", "--bench", bench)

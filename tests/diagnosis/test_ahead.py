@@ -9,6 +9,7 @@ import pytest
 
 from benchtest.circuit.predict import predict
 from benchtest.diagnosis import Engine
+from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.pairs import hidden_pairs
 from benchtest.diagnosis.partly import partly
 from benchtest.diagnosis.plan import FEW_BITS, Evidence, best_bits, plan_next
@@ -41,43 +42,46 @@ def _read(bench: Bench, *asks: tuple[str, str]) -> tuple[Reading, ...]:
     )
 
 
-def test_volts_that_tell_little_are_read_for_what_the_next_ones_tell() -> None:
-    """The first volts at a strand's end are no better known than supply and meter are."""
-    text = files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8")
-    fan = parse_design(text, "willow-fan")
-    engine = Engine(fan)
-    read = [
+class Fan:
+    """The Willow fan with its buses read: the first volts at a strand's end tell little.
+
+    They are no better known than supply and meter are.
+    """
+
+    READ = (
         ("1 3 5 7 9 11", "crown:2+>crown:11+", -0.0004),
         ("1 3 5 7 9 11", "crown:2->crown:11-", 0.0002),
         ("5-8", "foot:1->foot:8-", -0.0001),
         ("5-8", "foot:1+>foot:8+", 0.0001),
-    ]
-    readings = [
-        Reading(parse_lit(lit, fan), parse_probe(probe, fan), volts) for lit, probe, volts in read
-    ]
-    view = engine._usual.views.of(Case(readings, (), DEFAULT_METER, ()))
-    forecaster = engine._usual.forecaster(view)
-    evidence = Evidence(readings, view.weigher, view.weighed)
-    alone = plan_next(forecaster, view.posterior, evidence, pairs=hidden_pairs(view))
-    asked = engine.diagnose(readings).next
-    assert alone.lit is not None
-    assert alone.probe is not None
-    assert asked.lit is not None
-    assert asked.probe is not None
-    assert alone.expect_bits < FEW_BITS
-    assert asked.probe.is_rail
-    assert not alone.probe.is_rail
+    )
 
-    def after(lit: Lit, probe: Probe) -> float:
+    def __init__(self) -> None:
+        text = files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8")
+        self.design = fan = parse_design(text, "willow-fan")
+        self.engine = Engine(fan)
+        self.readings = [
+            Reading(parse_lit(lit, fan), parse_probe(probe, fan), volts)
+            for lit, probe, volts in self.READ
+        ]
+        self.view = self.engine._usual.views.of(Case(self.readings, (), DEFAULT_METER, ()))
+        self.forecaster = self.engine._usual.forecaster(self.view)
+
+    def plan(self, then: Callable[[Reading], float] | None = None) -> NextReading:
+        """What is read next; without `then`, by what that reading alone tells."""
+        view = self.view
+        evidence = Evidence(self.readings, view.weigher, view.weighed)
+        pairs = hidden_pairs(view)
+        return plan_next(self.forecaster, view.posterior, evidence, pairs=pairs, then=then)
+
+    def after(self, lit: Lit, probe: Probe) -> float:
         """What is told next, once a healthy fan has shown what it should."""
-        volts = predict(fan, lit, [probe]).probes[0].volts
-        more = [*readings, Reading(lit, probe, volts)]
-        then = engine._usual.views.of(Case(more, (), DEFAULT_METER, ()))
-        return best_bits(forecaster, then.posterior, Evidence(more, then.weigher, then.weighed))
+        volts = predict(self.design, lit, [probe]).probes[0].volts
+        more = [*self.readings, Reading(lit, probe, volts)]
+        then = self.engine._usual.views.of(Case(more, (), DEFAULT_METER, ()))
+        evidence = Evidence(more, then.weigher, then.weighed)
+        return best_bits(self.forecaster, then.posterior, evidence)
 
-    assert after(asked.lit, asked.probe) > after(alone.lit, alone.probe)
-
-    def supposed(then: Callable[[Reading], float]) -> list[Reading]:
+    def supposed(self, then: Callable[[Reading], float]) -> list[Reading]:
         """The outcomes that are asked of."""
         told: list[Reading] = []
 
@@ -85,15 +89,32 @@ def test_volts_that_tell_little_are_read_for_what_the_next_ones_tell() -> None:
             told.append(reading)
             return then(reading)
 
-        pairs = hidden_pairs(view)
-        plan_next(forecaster, view.posterior, evidence, pairs=pairs, then=spy)
+        self.plan(spy)
         return told
 
-    def anew(reading: Reading) -> float:
-        return after(reading.lit, reading.probe)
 
-    # what is asked of the one outcome does not move the other
-    assert supposed(anew) == supposed(lambda _: 0.0)
+@pytest.fixture(scope="module")
+def fan() -> Fan:
+    return Fan()
+
+
+def test_volts_that_tell_little_are_read_for_what_the_next_ones_tell(fan: Fan) -> None:
+    alone, asked = fan.plan(), fan.engine.diagnose(fan.readings).next
+    assert alone.lit is not None
+    assert alone.probe is not None
+    assert asked.lit is not None
+    assert asked.probe is not None
+    assert alone.expect_bits < FEW_BITS
+    assert asked.probe.is_rail
+    assert not alone.probe.is_rail
+    assert fan.after(asked.lit, asked.probe) > fan.after(alone.lit, alone.probe)
+
+
+def test_what_is_asked_of_the_one_outcome_does_not_move_the_other(fan: Fan) -> None:
+    def anew(reading: Reading) -> float:
+        return fan.after(reading.lit, reading.probe)
+
+    assert fan.supposed(anew) == fan.supposed(lambda _: 0.0)
 
 
 def test_what_is_sure_is_mended_before_more_is_read(arch: Design, engine: Engine) -> None:

@@ -11,8 +11,8 @@ import pytest
 from scipy.stats import norm
 
 from benchtest.circuit.tolerance import HAND_SOLDERED
+from benchtest.diagnosis.batch import SeenUnit
 from benchtest.diagnosis.compare import SCALE_OHM, compare, joint_ohms, unlike_others
-from benchtest.diagnosis.learn import SeenUnit
 from benchtest.diagnosis.taps import volt_noise
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.reading import Reading

@@ -14,19 +14,17 @@ from scipy.stats import chi2, multivariate_normal
 from benchtest.circuit.predict import predict
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.faults import Priors, fault_space
-from benchtest.diagnosis.learn import (
+from benchtest.diagnosis.batch import (
     SPLITS,
     SUPPLY_SPLITS,
-    Learned,
     SeenUnit,
     Told,
-    as_handmade,
-    learn,
     outlook,
-    taught_engine,
     told_of,
 )
+from benchtest.diagnosis.faults import Priors, fault_space
+from benchtest.diagnosis.hand import as_handmade
+from benchtest.diagnosis.learn import Learned, learn, taught_engine
 from benchtest.diagnosis.response import Responses
 from benchtest.diagnosis.retest import still_valid
 from benchtest.diagnosis.teach import teaching_readings
@@ -298,14 +296,12 @@ def test_a_joint_that_was_mended_before_is_suspected_sooner(design: Design) -> N
 FED = (("none", "3B"), ("none", "foot:1"), ("all", "foot:1"))
 
 
-def _fed(
-    design: Design, volts: float, unit: int, shown: Sequence[tuple[str, str]] = FED
-) -> SeenUnit:
+def _fed(design: Design, volts: float, unit: int) -> SeenUnit:
     """A unit of one batch on a supply of so many volts."""
     built = _unit(design, 11, unit).built
     feeds = tuple(replace(feed, volts=volts) for feed in built.design.feeds)
     built = replace(built, design=replace(built.design, feeds=feeds))
-    return SeenUnit(f"WF-{unit}", _read(VirtualProp(design, (), unit, built=built), shown))
+    return SeenUnit(f"WF-{unit}", _read(VirtualProp(design, (), unit, built=built), FED))
 
 
 def test_one_supply_for_all_is_learned_and_one_of_each_is_not(design: Design) -> None:

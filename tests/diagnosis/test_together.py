@@ -46,11 +46,11 @@ def _marks(design: Design, *rows: tuple[int, int, int, Seen]) -> list[Mark]:
     return right + [Mark(lit, strand, first, last, seen) for strand, first, last, seen in rows]
 
 
-def _likely(finding: Finding, least: float = 0.8) -> set[str]:
+def _likely(finding: Finding) -> set[str]:
     total: dict[str, float] = {}
     for suspect in finding.suspects:
         total[suspect.where] = total.get(suspect.where, 0.0) + suspect.probability
-    return {where for where, probability in total.items() if probability > least}
+    return {where for where, probability in total.items() if probability > 0.8}
 
 
 def _read(bench: Bench, *probes: str) -> list[Reading]:

@@ -236,7 +236,7 @@ def test_red_wrong_on_one_strand_alone_is_that_strand(small: Design, engine: Eng
     assert probability > 0.9
 
 
-def test_a_colour_that_keeps_its_place_looks_right(small: Design, engine: Engine) -> None:
+def test_a_colour_that_keeps_its_place_looks_right(engine: Engine) -> None:
     colours: tuple[tuple[str, Seen], ...] = (
         ("red", "wrong-colour"), ("green", "wrong-colour"), ("blue", "ok"), ("yellow", "ok"),
     )  # fmt: skip

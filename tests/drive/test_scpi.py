@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -226,10 +227,18 @@ def test_a_port_without_a_meter_is_said_to_have_none(
 
 
 def test_closing_does_not_wait_for_a_slow_meter(
-    simulated: SimulatedMeter, meter: ScpiMeter
+    simulated: SimulatedMeter, meter: ScpiMeter, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(scpi_meter, "READING_S", 60.0)
     meter.measure()
-    meter.close()
+    simulated.heard.clear()
+    simulated.slow_s = 60.0
+    with ThreadPoolExecutor() as pool:
+        reading = pool.submit(meter.measure)
+        until(lambda: scpi.VOLTS in simulated.heard, 10.0)
+        pool.submit(meter.close).result(10.0)
+        with pytest.raises(DriveFault, match="gives no reading"):
+            reading.result(10.0)
     meter.close()
     with pytest.raises(DriveFault, match="closed"):
         meter.measure()

@@ -6,26 +6,18 @@ words are checked too; anything else that comes out of it is a defect.
 
 from __future__ import annotations
 
-import atexit
 import json
 from dataclasses import replace
 from functools import cache
 from html.parser import HTMLParser
-from uuid import UUID
 from xml.etree import ElementTree
 
 import numpy as np
-from cobs import cobs
 
 from benchtest.circuit.predict import predict
 from benchtest.circuit.review import review
 from benchtest.cli.report import _file_name
 from benchtest.diagnosis import Engine
-from benchtest.drive.bridge.framing import Damaged, Reader
-from benchtest.drive.bridge.messages import Board as BoardTold
-from benchtest.drive.bridge.messages import Message, Sample
-from benchtest.drive.others import Others
-from benchtest.drive.scpi import Identity, Lines, NoReading, parse_error, parse_volts
 from benchtest.errors import BenchError, InputError
 from benchtest.evidence.marks import parse_marks
 from benchtest.evidence.meter import DEFAULT_METER, Meter
@@ -39,14 +31,13 @@ from benchtest.prop.reader import parse_design
 from benchtest.prop.writer import write_design
 from benchtest.records.backup import FILE
 from benchtest.records.exchange import export_lines, import_lines
+from benchtest.records.kept import check_tag
 from benchtest.records.label import LabelContent, label_svg, read_code
 from benchtest.records.report import ReportContent, render_report
-from benchtest.records.shelf import Shelf, check_tag
+from benchtest.records.shelf import Shelf
 from benchtest.session.exported import exported_evidence
 from benchtest.session.live import Session
 from benchtest.session.summary import label_content, report_content
-from benchtest.virtual.controller import Controller
-from tests.fuzz import board
 from tests.fuzz.attempt import Defect, Target, check_words
 from tests.fuzz.good import (
     CSV,
@@ -68,7 +59,8 @@ from tests.fuzz.good import (
     shipped,
     small_fan,
 )
-from tests.fuzz.scratch import fresh, scratch
+from tests.fuzz.on_the_wire import take_firmware, take_meter, take_packets, take_serial
+from tests.fuzz.scratch import fresh
 
 SMALL_NODES, SMALL_STRANDS = 200, 12
 """Designs that are also solved; larger ones are only read."""
@@ -126,11 +118,6 @@ def _play(pattern: Pattern) -> None:
             return
 
 
-@cache
-def _engine() -> Engine:
-    return Engine(small_fan())
-
-
 # -- evidence ---------------------------------------------------------------------------------
 
 
@@ -144,6 +131,11 @@ def take_marks(octets: bytes) -> bool:
     parsed = parse_marks(_text(octets), "fuzzed.csv", small_fan())
     parsed.all_or_error()
     return True
+
+
+@cache
+def _engine() -> Engine:
+    return Engine(small_fan())
 
 
 def take_evidence(octets: bytes) -> bool:
@@ -277,108 +269,6 @@ def _paper() -> ReportContent:
         import_lines(shelf, record().split("\n"), "begin")
         session = Session.resume(shelf, shelf.sessions()[0].id)
         return replace(report_content(session), plot=None)
-
-
-# -- packets and the serial line --------------------------------------------------------------
-
-
-def take_packets(octets: bytes) -> bool:
-    """E1.31 at the virtual prop and at the listener."""
-    controller = Controller.of([1, 2, 300])
-    others = Others([1, 2, 300], UUID(int=1), 100)
-    taken = False
-    for number, packet in enumerate(octets.split(PARTED)):
-        now_s = number * 0.7
-        taken |= controller.take(packet, now_s)
-        others.hear(packet, ("127.0.0.1", 5000 + number % 7), {5000}, now_s)
-        controller.tick(now_s)
-        for slots in controller.slots().values():
-            if len(slots) > 512:
-                raise Defect("more than 512 slots")
-        for name, _ in controller.sources():
-            if not name.isprintable():
-                raise Defect(f"a source named {name!r}")
-        for other in others.present(now_s):
-            check_words(str(other))
-    return taken
-
-
-def take_serial(octets: bytes) -> bool:
-    """What a board says, at our decoder; the package cobs, by somebody else, agrees."""
-    bodies = Reader().feed(octets)
-    if bodies != _by_another(octets):
-        raise Defect("another decoder finds other messages")
-    for body in bodies:
-        try:
-            message = Message.read(body)
-        except Damaged:
-            continue
-        for read in (BoardTold.read, Sample.read):
-            try:
-                told = read(message.said)
-            except Damaged:
-                continue
-            if isinstance(told, Sample) and not 0.0 <= told.counts <= 2**32:
-                raise Defect("counts that are none")
-    return bool(bodies)
-
-
-def take_meter(octets: bytes) -> bool:
-    """What a bench meter says: lines, and of each volts, an error or who it is, or why not."""
-    lines = Lines()
-    taken = False
-    for line in lines.feed(octets[:9]) + lines.feed(octets[9:]) + lines.feed(b"\n"):
-        for read in (parse_volts, parse_error, Identity.read):
-            try:
-                told = read(line)
-            except NoReading as why:
-                check_words(str(why))
-                continue
-            taken = True
-            if isinstance(told, float) and not abs(told) < 9.9e37:
-                raise Defect(f"{told} V")
-            if isinstance(told, Identity):
-                check_words(f"a meter called {told}")
-    return taken
-
-
-def _by_another(octets: bytes) -> list[bytes]:
-    from binascii import crc_hqx
-
-    found = []
-    for piece in octets.split(b"\0")[:-1]:
-        if not piece or len(piece) > 512:
-            continue
-        try:
-            data = cobs.decode(piece)
-        except cobs.DecodeError:
-            continue
-        if len(data) >= 2 and crc_hqx(data, 0xFFFF) == 0:
-            found.append(data[:-2])
-    return found
-
-
-@cache
-def _board() -> board.Board:
-    program = scratch() / "board"
-    board.build(program)
-    made = board.Board(program)
-    atexit.register(made.close)
-    return made
-
-
-def take_firmware(octets: bytes) -> bool:
-    """What we say, at the board's decoder: it finds what ours finds, and answers well."""
-    octets = octets[:60_000]
-    messages, answers = _board().hear(octets)
-    ours = [body for body in Reader().feed(octets) if 2 <= len(body) <= 200]
-    if messages != ours:
-        raise Defect(f"the board finds {len(messages)} messages and we {len(ours)}")
-    reader = Reader()
-    answered = reader.feed(answers)
-    if reader.damaged or len(answered) != len(messages):
-        raise Defect(f"{len(answered)} answers to {len(messages)} messages")
-    return bool(messages)
 
 
 # -- all of them ------------------------------------------------------------------------------

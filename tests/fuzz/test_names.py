@@ -22,7 +22,8 @@ from benchtest.cli import main
 from benchtest.errors import BenchError
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.reader import parse_design
-from benchtest.records.shelf import Shelf, check_tag
+from benchtest.records.kept import check_tag
+from benchtest.records.shelf import Shelf
 from benchtest.session.bench import Bench
 from benchtest.session.events import NoteMade, ReadingTaken, SignedOff
 from benchtest.session.live import Session

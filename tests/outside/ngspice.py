@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import Solution
 from benchtest.circuit.spice import spice_deck
 from benchtest.circuit.wiring import FloatArray
 from benchtest.prop.design import Design, NodeName, Probe, rail_probe

@@ -8,7 +8,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from benchtest.circuit.network import Circuit, Solution
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import Solution
 from benchtest.prop.design import Design, Feed, NodeKind, NodeName, Strand, StrandEnd, rail_probe
 from benchtest.prop.lit import everything
 from benchtest.prop.wire import COPPER_OHM_M, Conductor, parse_wire

@@ -62,7 +62,7 @@ def test_kept_records_say_what_was_hidden(golden: dict[str, Any]) -> None:
     assert [row.where for row in evidence_of("WF-03").state.repairs] == ["4A+"]
 
 
-def test_the_command_says_it_too(golden: dict[str, Any], tmp_path: Path) -> None:
+def test_the_command_says_it_too(golden: dict[str, Any]) -> None:
     command = [sys.executable, "-m", "benchtest", "diagnose", "--session", str(RECORDS)]
     done = subprocess.run(
         [*command, "--unit", "WF-02", "--json"], capture_output=True, text=True, check=True

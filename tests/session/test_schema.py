@@ -15,7 +15,8 @@ from benchtest.errors import FileFaults
 from benchtest.evidence.marks import SEEN
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.exchange import export_lines, import_lines, schema_text
-from benchtest.records.shelf import STAGES, Shelf
+from benchtest.records.kept import STAGES
+from benchtest.records.shelf import Shelf
 from benchtest.session.events import (
     CHECKS,
     CheckMade,

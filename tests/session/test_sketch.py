@@ -9,7 +9,7 @@ import pytest
 from benchtest.prop.design import Design, Point, Probe
 from benchtest.prop.names import parse_probe, places
 from benchtest.prop.reader import parse_design
-from benchtest.session.sketch import ASCII_GLYPHS, Glyphs, sketch
+from benchtest.session.sketch import ASCII_GLYPHS, sketch
 
 WIDTH = 33
 
@@ -21,8 +21,8 @@ def _read(name: str) -> Design:
 DESIGNS = {name: _read(f"{name}.toml") for name in ("willow-fan", "tide-arch", "gull-wing")}
 
 
-def _text(design: Design, probe: str, glyphs: Glyphs = ASCII_GLYPHS) -> list[str]:
-    rows = sketch(design, parse_probe(probe, design), WIDTH, glyphs)
+def _text(design: Design, probe: str) -> list[str]:
+    rows = sketch(design, parse_probe(probe, design), WIDTH, ASCII_GLYPHS)
     return ["".join(text for text, _ in row).rstrip() for row in rows]
 
 

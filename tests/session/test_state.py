@@ -15,7 +15,7 @@ from benchtest.evidence.marks import SEEN, Mark
 from benchtest.prop.design import Design
 from benchtest.prop.lit import Lit
 from benchtest.prop.reader import parse_design
-from benchtest.records.shelf import STAGES
+from benchtest.records.kept import STAGES
 from benchtest.session.events import (
     CHECKS,
     CheckMade,

@@ -35,6 +35,8 @@ from benchtest.drive.layout import GAP_S, Frame, frames_per_s, node_s, wire_of
 from benchtest.errors import DriveFault
 from benchtest.prop.design import Design
 
+OUTPUT = 0
+"""Of the board's outputs, the one that the prop hangs on."""
 LOOK_S = 0.2
 """How often an idle line is looked at: an unplugged board is noticed within a second. [s]"""
 AGAIN_S = 0.25
@@ -48,10 +50,9 @@ _Action = Callable[[Line], Sample | None]
 class BridgeDriver:
     """Sends a prop's frames to a bridge on a serial port."""
 
-    def __init__(self, design: Design, device: str, output: int = 0) -> None:
+    def __init__(self, design: Design, device: str) -> None:
         self.design = design
         self.device = device
-        self.output = output
         self.board: Board | None = None
         self._work_s = node_s(design) * design.node_count + GAP_S
         self._was: SerialPort | None = None
@@ -231,7 +232,7 @@ class BridgeDriver:
                 f"{self.device}: this bridge drives {self.board.most_nodes} nodes at most and "
                 f"{self.design.name} has {nodes}"
             )
-        line.ask(Kind.WIRING, messages.wiring(self.output, channels, nodes))
+        line.ask(Kind.WIRING, messages.wiring(OUTPUT, channels, nodes))
 
     def _find_again(self) -> None:
         device = device_again(self.device, self._was)

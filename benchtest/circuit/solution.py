@@ -1,0 +1,176 @@
+"""What a solved circuit says: volts anywhere, and the current of nodes, branches and feeds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from benchtest.circuit.ladder import AT_ONCE
+from benchtest.circuit.newton import Settled
+from benchtest.circuit.reduce import joined_points
+from benchtest.circuit.wiring import FloatArray
+from benchtest.prop.design import NodeName, Probe
+
+if TYPE_CHECKING:
+    from benchtest.circuit.network import Circuit
+
+
+class Solution:
+    """Volts and currents of a prop with given channels lit.
+
+    Attributes:
+        circuit: what was solved.
+        duty: the channels lit, shape (nodes, colours).
+        factor: factors of the equations' slope at this solution; other small changes reuse them.
+        point_v: volts of every point, shape (points,). [V]
+    """
+
+    def __init__(
+        self,
+        circuit: Circuit,
+        duty: FloatArray,
+        settled: Settled,
+    ) -> None:
+        self.circuit = circuit
+        self.duty = duty
+        self.x = settled.x
+        self.factor = settled.factor
+        self.slope_s = settled.loads.slope_s
+        self.load_a = settled.loads.node_a
+        self._channel_a = settled.loads.channel_a
+        self.point_v = circuit.point_volts(self.x)
+        if len(circuit.apart.nodes):
+            self.point_v += circuit.apart.float_v(self.point_v, circuit.design.node_count)
+        self._settle_adrift()
+
+    def _settle_adrift(self) -> None:
+        """Copper that nothing feeds goes as far as the nodes on it conduct to what is fed.
+
+        A return rises to the highest + that its nodes have, a supply falls to the lowest -.
+        """
+        circuit, nodes = self.circuit, self.circuit.design.node_count
+        adrift = circuit.reduced.adrift
+        if not adrift.any():
+            return
+        fed_v = np.where(adrift, np.nan, self.point_v)
+        opposite_v = np.concatenate([fed_v[nodes : 2 * nodes], fed_v[:nodes]])
+        part = circuit.reduced.part
+        self.point_v[adrift] = 0.0
+        for number in np.unique(part[adrift]).tolist():
+            on_it = np.flatnonzero(part[: 2 * nodes] == number)
+            reached = on_it[np.isfinite(opposite_v[on_it])]
+            if len(reached):
+                supply = reached[0] < nodes
+                far_v = opposite_v[reached]
+                self.point_v[part == number] = far_v.min() if supply else far_v.max()
+
+    def volts(self, probe: Probe) -> float:
+        """What a meter without error would read. [V]"""
+        return float(self.volts_at([probe])[0])
+
+    def volts_at(self, probes: Sequence[Probe]) -> FloatArray:
+        """What a meter without error would read at each probe, shape (probes,). [V]"""
+        red, black = self.circuit.wiring.leads(probes)
+        return np.asarray(self.point_v[red] - self.point_v[black])
+
+    def is_floating(self, probe: Probe) -> bool:
+        """True where a lead is on copper that an open joint has cut off: not to be trusted."""
+        number, floating = self.circuit.wiring.number, self.circuit.floating
+        return bool(floating[number(probe.red)] or floating[number(probe.black)])
+
+    @property
+    def node_v(self) -> FloatArray:
+        """Supply that each node sees, shape (nodes,). [V]"""
+        nodes = self.circuit.design.node_count
+        return np.asarray(self.point_v[:nodes] - self.point_v[nodes : 2 * nodes])
+
+    @property
+    def node_a(self) -> FloatArray:
+        """Current of each node, shape (nodes,). [A]"""
+        current_a = np.zeros(self.circuit.design.node_count)
+        current_a[self.circuit.loaded] = self.load_a
+        return current_a
+
+    @property
+    def channel_a(self) -> FloatArray:
+        """Current of each colour channel, shape (nodes, colours). [A]"""
+        current_a = np.zeros((self.circuit.design.node_count, self.circuit.design.node.channels))
+        current_a[self.circuit.loaded] = self._channel_a
+        return current_a
+
+    @cached_property
+    def branch_a(self) -> FloatArray:
+        """Current of each kept branch, tail to head, shape (kept,). [A]"""
+        circuit = self.circuit
+        across_v = circuit.incidence.across(self.x) + circuit.supply_matrix @ circuit.supply_v
+        return np.asarray(circuit.conductance_s * across_v)
+
+    @cached_property
+    def per_supply_a(self) -> FloatArray:
+        """Change of each kept branch's current per volt of each supply, (kept, feeds). [A/V]"""
+        circuit = self.circuit
+        pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
+        moved_v = -self.factor.solve(circuit.incidence.gather(pushed))
+        through = circuit.conductance_s[:, None] * circuit.incidence.across(moved_v)
+        return np.asarray(through + pushed)
+
+    @cached_property
+    def joint_stiffness(self) -> FloatArray:
+        """How freely each joint's resistance sets its volts, shape (joints carrying current,).
+
+        1 where its current holds whatever it does, near 0 where other copper takes the current
+        over: own resistance seen from the joint, over the joint's.
+        """
+        circuit = self.circuit
+        rows = circuit.joint_rows[1]
+        own_ohm = np.empty(len(rows))
+        for start in range(0, len(rows), AT_ONCE):
+            some = slice(start, start + AT_ONCE)
+            joints = self.factor.on_skeleton(circuit.incidence.only(rows[some]))
+            pushed = joints.columns()
+            own_ohm[some] = np.einsum("sj,sj->j", pushed, self.factor.solve_skeleton(pushed))
+        return np.asarray(own_ohm * circuit.conductance_s[rows])
+
+    @property
+    def feed_a(self) -> dict[str, float]:
+        """Current that each feed gives, by its name. [A]"""
+        circuit = self.circuit
+        feed_of = circuit.wiring.feed[circuit.kept]
+        amps = {}
+        for number, feed in enumerate(circuit.design.feeds):
+            own_a = self.branch_a[feed_of == number]
+            amps[feed.name] = float(own_a[0]) if len(own_a) else self._joined_feed_a(number)
+        return amps
+
+    def _joined_feed_a(self, number: int) -> float:
+        """Current of a feed whose cable has no resistance: all that leaves the points it holds.
+
+        Feeds that nothing parts share it alike.
+        """
+        wiring, kept = self.circuit.wiring, self.circuit.kept
+        label = joined_points(wiring)
+        held = label == label[wiring.head[wiring.feed == number][0]]
+        leaving = held[wiring.tail[kept]].astype(float) - held[wiring.head[kept]]
+        nodes = self.circuit.design.node_count
+        drawn = held[:nodes].astype(float) - held[nodes : 2 * nodes]
+        sharers = held[wiring.head[(wiring.feed >= 0) & (wiring.ohm == 0.0)]].sum()
+        return float((self.branch_a @ leaving + self.node_a @ drawn) / sharers)
+
+    @cached_property
+    def starts(self) -> bool:
+        """False where lit regulated nodes have too few volts to hold their power."""
+        kind = self.circuit.design.node
+        if kind.family != "regulated":
+            return True
+        full_v = np.array([kind.full_v[colour] for colour in kind.colours])
+        needed_v = np.where(self.duty > 0.0, full_v, 0.0).max(axis=1)
+        return bool((self.node_v >= needed_v).all())
+
+    @property
+    def lowest_node(self) -> tuple[NodeName, float]:
+        """The node that sees least, and its volts."""
+        index = int(np.argmin(self.node_v))
+        return self.circuit.design.node_at(index), float(self.node_v[index])
