@@ -40,7 +40,7 @@ WATCH_S = 0.7
 """How often a source of readings is looked at: unplugged, it is noticed within a second. [s]"""
 ROOMY = 36
 """Lines of a screen from which on all that speaks for a repair is shown beside it."""
-MOST_ROWS = 14
+MOST_ROWS = 24
 """Of a plot that stands below the map."""
 SEEN_BY_EYE = ("glow", "look", "search", "caught", "walk", "colour", "wiggle", "soak")
 """Tasks in which one looks at the prop, so that a virtual one is shown."""
@@ -261,12 +261,16 @@ class BenchView(Screen[Leaving]):
         box.border_title = "prop"
         if along is None or room.width <= 0:
             return
-        rows = min(left, MOST_ROWS) if prop_map.display else room.height
+        spare = left - 1 if left > 2 * LEAST_ROWS else left  # an empty row parts it from the map
+        rows = min(spare, MOST_ROWS) if prop_map.display else room.height
         signs = (self.signs.off, self.signs.wiring.joint, self.signs.wiring.touch)
         lines = plot(along, room.width, rows, signs)
         chart.styles.height = rows
         chart.put(Content("\n").join(styled(lines)))
-        box.border_title = f"volts along strand {along.strand}, {along.lit} lit"
+        title = f"volts along strand {along.strand}, {along.lit} lit"
+        if len(title) > room.width - 2:  # what is lit tells more than how it is said
+            title = f"strand {along.strand}, {along.lit} lit"
+        box.border_title = title
 
     def _why(self) -> str:
         """What speaks for a repair: all of it where there is room, and the key `y` shows it."""
