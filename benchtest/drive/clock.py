@@ -7,6 +7,7 @@ matter. The one who calls never waits for the network, and the network never end
 from __future__ import annotations
 
 import atexit
+import contextlib
 import gc
 import sys
 import threading
@@ -21,6 +22,7 @@ from benchtest.drive.base import Abilities, Driver, Status
 from benchtest.drive.flash import FlashGuard
 from benchtest.drive.layout import Frame
 from benchtest.drive.priority import go_first
+from benchtest.drive.undisturbed import undisturbed
 from benchtest.errors import InputError
 
 MOST_FRAMES_PER_S = 40.0
@@ -110,7 +112,7 @@ class FrameClock:
         self.abilities = self.driver.open()
         self._period_s = max(self._period_s, 1.0 / self.abilities.most_fps)
         self._gap_s = max(self._gap_s, 1.0 / self.abilities.most_fps)
-        atexit.register(self.close)
+        atexit.register(self._close_at_exit)
         sys.setswitchinterval(min(SWITCH_S, sys.getswitchinterval()))
         self._thread.start()
         return self
@@ -236,16 +238,21 @@ class FrameClock:
 
     def close(self) -> None:
         """Stop the thread, take the prop dark and end the stream. May be called again."""
-        with self._wake:
-            if self._closing:
-                return
-            self._closing = True
-            self._wake.notify()
-        atexit.unregister(self.close)
-        if self._thread.is_alive():
-            self._thread.join()
-        self._release_collector()
-        self.driver.close()
+        with undisturbed():
+            with self._wake:
+                if self._closing:
+                    return
+                self._closing = True
+                self._wake.notify()
+            atexit.unregister(self._close_at_exit)
+            if self._thread.is_alive():
+                self._thread.join()
+            self._release_collector()
+            self.driver.close()
+
+    def _close_at_exit(self) -> None:
+        with contextlib.suppress(KeyboardInterrupt, SystemExit):  # it is ending already
+            self.close()
 
     def __enter__(self) -> FrameClock:
         return self

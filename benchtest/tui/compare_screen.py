@@ -16,6 +16,7 @@ from textual.widgets import DataTable, Static
 from benchtest.records.comparison import BatchComparison, UnitComparison
 from benchtest.tui.deeds import Deed, links
 from benchtest.tui.signs import Signs
+from benchtest.tui.table import WholeTable
 
 Found = UnitComparison | BatchComparison
 WORKING = "Weighing the readings of every test; this takes some seconds."
@@ -56,7 +57,7 @@ class CompareScreen(Screen[None]):
         yield Static(id="top")
         with VerticalScroll(id="says-box"):
             yield Static(id="says")
-        yield DataTable(id="joints", cursor_type="row", zebra_stripes=True)
+        yield WholeTable(id="joints", cursor_type="row", zebra_stripes=True)
         yield Static(Content(NOTE), id="note")
         yield Static(id="bottom")
 

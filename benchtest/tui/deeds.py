@@ -132,7 +132,7 @@ KEYS["replaced"] = ("r", "r")
 ALWAYS: tuple[Row, ...] = (
     ("help", "help"), ("steps", "steps"), ("undo", "undo"), ("dark", "dark, and back"),
     ("only", "light only this"), ("why", "why this finding"), ("plot", "map or plot"),
-    ("stray", "something glows that should be dark"), ("own_reading", "own reading"),
+    ("stray", "stray light"), ("own_reading", "own reading"),
     ("note", "note"),
     ("stage", "stage"), ("next_unit", "next unit"), ("palette", "all commands"),
     ("leave", "shelf"),

@@ -6,13 +6,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
+from rich.style import Style as RichStyle
+from rich.table import Table
+from rich.text import Text
 from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Horizontal, Vertical
+from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.content import Content
 from textual.screen import ModalScreen
-from textual.style import Style
 from textual.widgets import Input, Static
 
 from benchtest.tui.deeds import Deed, links
@@ -74,7 +76,9 @@ class AskFor(ModalScreen[list[str] | None]):
 
 
 class Tell(ModalScreen[None]):
-    """Shows some lines until a key is pressed."""
+    """Shows some lines until a key is pressed; what does not fit is scrolled to."""
+
+    ROOM = "up and down show the rest; "
 
     def __init__(self, title: str, words: str, then: str = "any key goes back") -> None:
         super().__init__()
@@ -83,14 +87,32 @@ class Tell(ModalScreen[None]):
         self.then = then
 
     def compose(self) -> ComposeResult:
-        with Vertical(classes="dialog tall"):
+        with Vertical(classes="dialog"):
             yield Static(Content(self.title_words), classes="title")
-            yield Static(Content(self.words))
-            yield Static(Content(self.then), classes="soft")
+            with VerticalScroll(id="words", can_focus=False):
+                yield Static(Content(self.words))
+            yield Static(classes="soft", id="then")
+
+    def on_mount(self) -> None:
+        self._say_then()
+
+    def on_resize(self) -> None:
+        self.call_after_refresh(self._say_then)
+
+    def _say_then(self) -> None:
+        rest = self.ROOM if self.query_one("#words").max_scroll_y > 0 else ""
+        self.query_one("#then", Static).update(Content(rest + self.then))
 
     def on_key(self, event: events.Key) -> None:
         event.stop()  # or the screen below would take it too
-        self.dismiss(None)
+        words = self.query_one("#words")
+        on, back = words.scroll_y < words.max_scroll_y, words.scroll_y > 0
+        if event.key in ("down", "pagedown") and on:
+            (words.scroll_down if event.key == "down" else words.scroll_page_down)(animate=False)
+        elif event.key in ("up", "pageup") and back:
+            (words.scroll_up if event.key == "up" else words.scroll_page_up)(animate=False)
+        else:
+            self.dismiss(None)
 
     def on_click(self) -> None:
         self.dismiss(None)
@@ -114,8 +136,8 @@ class KeysNow(ModalScreen[str | None]):
             yield Static(Content(self.title_words), classes="title")
             half = -(-len(self.deeds) // 2)
             with Horizontal():
-                yield Static(_table(self.deeds[:half]), classes="half")
-                yield Static(_table(self.deeds[half:]), classes="half")
+                yield Static(_table(self.deeds[:half]), id="left")
+                yield Static(_table(self.deeds[half:]), id="right")
             yield Static(Content(self.CAUTION), classes="soft")
 
     def on_key(self, event: events.Key) -> None:
@@ -127,14 +149,15 @@ class KeysNow(ModalScreen[str | None]):
         self.dismiss(action)
 
 
-def _table(deeds: Sequence[Deed]) -> Content:
-    """A line for each deed: its keys, and what they do."""
-    lines = []
+def _table(deeds: Sequence[Deed]) -> Table:
+    """A row for each deed: its keys, and what they do."""
+    table = Table.grid(padding=(0, 2, 0, 0))
+    table.add_column(no_wrap=True)
+    table.add_column()  # a long word goes on below its own beginning
     for deed in deeds:
-        click = Style.from_meta({"@click": f"screen.pick({deed.action!r})"})
-        keys = f"{deed.keys:<17}"
-        lines.append(Content.assemble((keys, click + Style(bold=True)), (deed.says, click)))
-    return Content("\n").join(lines)
+        click = RichStyle(meta={"@click": f"screen.pick({deed.action!r})"})
+        table.add_row(Text(deed.keys, click + RichStyle(bold=True)), Text(deed.says, click))
+    return table
 
 
 _DIALOG = (

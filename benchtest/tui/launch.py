@@ -13,6 +13,9 @@ from benchtest.tui.app import PracticeAsked, run_app
 from benchtest.tui.browser import in_browser
 from benchtest.tui.signs import LEAST_COLUMNS, LEAST_LINES
 
+ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+"""What ends it from outside. Ctrl-C is a key while it draws, and a signal before and after that."""
+
 
 def launch(
     bench: Bench, first_tag: str | None = None, practice: PracticeAsked | None = None
@@ -30,7 +33,7 @@ def launch(
     check_bench(bench)
     if not in_browser():
         _check_terminal()
-    for number in (signal.SIGTERM, signal.SIGHUP):
+    for number in ENDING:
         signal.signal(number, _end)  # the prop goes dark on the way out
     run_app(bench, first_tag, practice)
 
@@ -49,4 +52,6 @@ def _check_terminal() -> None:
 
 
 def _end(number: int, frame: FrameType | None) -> None:
+    for other in ENDING:  # a second one would break off the way out, and leave threads that wait
+        signal.signal(other, signal.SIG_IGN)
     raise SystemExit(128 + number)

@@ -18,7 +18,7 @@ from benchtest.tui.panels import Panel, styled
 from benchtest.tui.prop_map import PropMap
 from benchtest.tui.signs import Signs
 
-MOST_ROWS = 14
+MOST_ROWS = 24
 """Of a plot that stands below the map."""
 
 
@@ -67,12 +67,16 @@ class MapBox(Vertical):
         self.border_title = "prop"
         if along is None or room.width <= 0:
             return
-        rows = min(left, MOST_ROWS) if prop_map.display else room.height
+        spare = left - 1 if left > 2 * LEAST_ROWS else left  # an empty row parts it from the map
+        rows = min(spare, MOST_ROWS) if prop_map.display else room.height
         signs = (self.signs.off, self.signs.wiring.joint, self.signs.wiring.touch)
         lines = plot(along, room.width, rows, signs)
         chart.styles.height = rows
         chart.put(Content("\n").join(styled(lines)))
-        self.border_title = f"volts along strand {along.strand}, {along.lit} lit"
+        title = f"volts along strand {along.strand}, {along.lit} lit"
+        if len(title) > room.width - 2:  # what is lit tells more than how it is said
+            title = f"strand {along.strand}, {along.lit} lit"
+        self.border_title = title
 
 
 Mapped = tuple[State, Finding | None, NodeName | None, Size]

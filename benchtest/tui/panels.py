@@ -235,14 +235,26 @@ class Readings(Panel):
             return
         if not self.is_news(readings, lits, rows):
             return
+        last = list(zip(readings, lits, strict=True))[-max(rows, 1) :]
+        wide = max(len(str(row.reading.probe)) for row, _ in last)
+        wide_off = max(len(off_words(row.z)) for row, _ in last)
         lines = []
-        for row, lit in list(zip(readings, lits, strict=True))[-max(rows, 1) :]:
+        for row, lit in last:
             value = row.reading.volts
             shown = f"{row.reading.amps:.2f} A" if value is None else volts_text(value)
-            line = Text(
-                f"{row.reading.probe!s:<18} {shown:>8} ", no_wrap=True, overflow=self.signs.cut
-            )
-            line.append(f"{row.z:+.1f} sd", style="bold reverse" if abs(row.z) > 3.0 else "")
+            words = f"{row.reading.probe!s:<{wide}} {shown:>8} "
+            line = Text(words, no_wrap=True, overflow=self.signs.cut)
+            off = f"{off_words(row.z):>{wide_off}} sd"
+            line.append(off, style="bold reverse" if abs(row.z) > 3.0 else "")
             line.append(f"  {lit} lit", style="dim")
             lines.append(line)
         self.update(Group(*lines), layout=False)
+
+
+def off_words(z: float) -> str:
+    """How far a reading is off, short where a tenth says nothing.
+
+    >>> [off_words(z) for z in (-0.44, 3.2, 557.96)]
+    ['-0.4', '+3.2', '+558']
+    """
+    return f"{z:+.1f}" if abs(z) < 100.0 else f"{z:+.0f}"

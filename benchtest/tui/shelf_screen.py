@@ -18,6 +18,7 @@ from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
 from benchtest.tui.deeds import Deed, links
 from benchtest.tui.dialogs import AskFor, Question
+from benchtest.tui.table import WholeTable
 
 KEYS = (
     Deed("choose", "Enter", "Enter", "test it"),
@@ -73,11 +74,13 @@ class ShelfScreen(Screen[None]):
         super().__init__()
         self.shelf = shelf
         self.prop_file = prop_file
+        self._waits: dict[str, str] = {}
 
     def compose(self) -> ComposeResult:
         yield Static(Content(f" benchtest   shelf in {self.shelf.folder}"), id="top")
-        yield DataTable(id="units", cursor_type="row", zebra_stripes=True)
+        yield WholeTable(id="units", cursor_type="row", zebra_stripes=True)
         yield Static(Content(EMPTY), id="empty")
+        yield Static(id="whole")
         yield Static(id="said")
         yield Static(links(KEYS), id="bottom")
 
@@ -134,7 +137,24 @@ class ShelfScreen(Screen[None]):
             if unit.tag in table.rows:  # else another program has just put it there
                 words = "; ".join(waits) or "nothing: may go outdoors"
                 table.update_cell(unit.tag, COLUMNS[-1], words, update_width=True)
-        self.say(f"{', '.join(left[:3])} was left unfinished: Enter goes on" if left else "")
+                self._waits[unit.tag] = words
+        was = "was" if len(left) == 1 else "were"
+        self.say(f"{', '.join(left[:3])} {was} left unfinished: Enter goes on" if left else "")
+        self.call_after_refresh(self._tell_whole)
+
+    def on_data_table_row_highlighted(self) -> None:
+        self._tell_whole()
+
+    def on_resize(self) -> None:
+        self.call_after_refresh(self._tell_whole)
+
+    def _tell_whole(self) -> None:
+        """What the unit at the cursor waits for, where its row is too long for the screen."""
+        table, whole = self.query_one(WholeTable), self.query_one("#whole", Static)
+        tag = table.get_row_at(table.cursor_row)[0] if table.row_count else ""
+        words = self._waits.get(tag, "")
+        whole.update(Content(f"{tag} waits for {words}"))
+        whole.display = table.cuts(len(COLUMNS) - 1, words)
 
     def say(self, words: str) -> None:
         """One line near the bottom."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import signal
 import subprocess
@@ -15,8 +16,13 @@ from pathlib import Path
 import psutil
 import pytest
 
+from benchtest.drive.layout import universes_of
+from benchtest.prop.reader import read_design
 from benchtest.records.backup import FILE
 from benchtest.records.shelf import Shelf
+from benchtest.virtual.process import start_simulation
+from tests.drive.boards import PythonBoard
+from tests.drive.scpi_meter import SimulatedMeter
 
 SOON_S = 20.0
 
@@ -91,6 +97,65 @@ def test_what_drives_a_prop_takes_it_along(
     for file in (tmp_path / "bench").rglob(FILE):
         with Shelf(file.parent) as shelf:
             assert all(shelf.events(row.id) for row in shelf.sessions())
+
+
+def test_an_impatient_hand_takes_the_prop_dark_all_the_same(begin: Begin, prop: Path) -> None:
+    """The second Ctrl-C came while the first one's dark was on its way, and broke it off."""
+    with start_simulation(prop) as virtual:
+        command = begin("drive", prop, "full-white", "--level", "0.3", "--to", virtual.target)
+        command.until(lambda: virtual.state()["nodes_lit"] > 0)
+        while command.process.poll() is None:
+            os.killpg(command.process.pid, signal.SIGINT)
+            time.sleep(0.02)  # a key that is held repeats more slowly
+        _, said = command.process.communicate()
+        assert "Traceback" not in said
+        state = virtual.state()
+        assert state["nodes_lit"] == 0
+        # three for each universe. Source: ANSI E1.31-2018, clause 6.2.6, Stream_Terminated
+        assert state["packets"]["terminated"] == 3 * len(universes_of(read_design(prop)))
+
+
+def test_practice_leaves_nothing_of_its_unit_behind(
+    begin: Begin, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    temporary = tmp_path / "temporary"
+    temporary.mkdir()
+    monkeypatch.setenv("TMPDIR", str(temporary))
+    command = begin("practice", "--auto", "--grade", "5", "--seed", "7")
+    command.until(lambda: any(temporary.rglob(FILE)))
+    assert command.interrupted() == "benchtest: interrupted\n"
+    assert list(temporary.iterdir()) == []
+    assert not list((tmp_path / "bench").rglob("*"))
+
+
+def test_a_meter_that_is_not_waited_for_is_read_rightly_afterwards(
+    begin: Begin, tmp_path: Path
+) -> None:
+    shows = iter((4.871, 3.302))
+    meter = SimulatedMeter(tmp_path, lambda: next(shows))
+    meter.slow_s = 2.0
+    with contextlib.closing(meter):
+        command = begin("volts", "--from", f"scpi:{meter.port}", "--json")
+        command.until(lambda: any(line.startswith("MEAS") for line in meter.heard))
+        assert command.interrupted() == "benchtest: interrupted\n"
+        meter.slow_s = 0.0
+        after = begin("volts", "--from", f"scpi:{meter.port}", "--json").process
+        read, said = after.communicate(timeout=SOON_S)  # what it is late with comes in between
+        assert after.returncode == 0, said
+        assert json.loads(read)["volts"] == 3.302
+
+
+def test_a_bridge_that_does_not_answer_is_not_waited_for(begin: Begin, tmp_path: Path) -> None:
+    board = PythonBoard(tmp_path, deaf_s=60.0)
+    with contextlib.closing(board):
+        command = begin("volts", "--from", f"serial:{board.port}")
+        command.until(lambda: _holds(command.process.pid, board.port.resolve()))
+        assert command.interrupted() == "benchtest: interrupted\n"
+
+
+def _holds(process: int, port: Path) -> bool:
+    """Whether a process has a port open."""
+    return port in {file.resolve() for file in Path(f"/proc/{process}/fd").iterdir()}
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,9 @@ import struct
 import subprocess
 from pathlib import Path
 
+MOST_S = 10.0
+"""Processor time that one stream may take on the board. [s]"""
+
 HERE = Path(__file__).parent
 BRIDGE = HERE.parents[1] / "hw_notes" / "bridge"
 
@@ -20,39 +23,52 @@ def build(program: Path) -> None:
 
 
 class Board:
-    """A board that is switched on anew for every stream of octets."""
+    """A board that is switched on anew for every stream of octets, and after it stopped."""
 
-    def __init__(self, program: Path) -> None:
-        self._process = subprocess.Popen(
-            [str(program)],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-        )
+    def __init__(self, program: Path, most_s: float = MOST_S, *, stuck: bool = False) -> None:
+        """Nothing is started yet.
+
+        Args:
+            program: that `build` made.
+            most_s: processor time that one stream may take. [s]
+            stuck: its line never has room to send.
+        """
+        self._words = [str(program), f"{most_s}", *(["stuck"] if stuck else [])]
+        self._process: subprocess.Popen[bytes] | None = None
 
     def hear(self, octets: bytes) -> tuple[list[bytes], bytes]:
         """The messages that it found in a stream, and the octets that it answered.
 
         Raises:
-            AssertionError: a sanitizer has stopped it; its words.
+            AssertionError: it hangs, or a sanitizer has stopped it; its words.
         """
-        assert self._process.stdin is not None
-        self._process.stdin.write(struct.pack("=H", len(octets)) + octets)
-        self._process.stdin.flush()
-        found, messages = self._block(), []
+        board = self._started()
+        assert board.stdin is not None
+        board.stdin.write(struct.pack("=H", len(octets)) + octets)
+        board.stdin.flush()
+        found, messages = self._block(board), []
         while found:
             messages.append(found[1 : 1 + found[0]])
             found = found[1 + found[0] :]
-        return messages, self._block()
+        return messages, self._block(board)
 
-    def _block(self) -> bytes:
-        assert self._process.stdout is not None
-        head = self._process.stdout.read(4)
+    def _started(self) -> subprocess.Popen[bytes]:
+        if self._process is None:
+            pipe = subprocess.PIPE
+            self._process = subprocess.Popen(self._words, stdin=pipe, stdout=pipe, stderr=pipe)
+        return self._process
+
+    def _block(self, board: subprocess.Popen[bytes]) -> bytes:
+        assert board.stdout is not None
+        head = board.stdout.read(4)
         if len(head) < 4:
-            assert self._process.stderr is not None
-            raise AssertionError(f"the board stopped: {self._process.stderr.read().decode()}")
-        return self._process.stdout.read(struct.unpack("=I", head)[0])
+            self._process = None
+            _, said = board.communicate()
+            raise AssertionError(f"the board stopped: {said.decode(errors='replace')}")
+        return board.stdout.read(struct.unpack("=I", head)[0])
 
     def close(self) -> None:
-        self._process.kill()
-        self._process.communicate()
+        if self._process is not None:
+            self._process.kill()
+            self._process.communicate()
+            self._process = None

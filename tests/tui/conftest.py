@@ -9,7 +9,10 @@ from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from textual._context import visible_screen_stack
+from textual.app import App
 from textual.pilot import Pilot
+from textual.strip import Strip
 
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.shelf import Shelf
@@ -91,8 +94,19 @@ class Driven:
 
     def words(self) -> str:
         """Everything that stands on the screen."""
-        lines = self.app.screen._compositor.render_strips()
+        lines = shown(self.app)
         return "\n".join("".join(segment.text for segment in strip) for strip in lines)
+
+
+def shown(app: App[None]) -> list[Strip]:
+    """The screen as the program itself draws it.
+
+    A window takes what lies below it from a context variable, and keeps what it drew. Drawn by
+    somebody who has not set that, just when it was due, it keeps an empty ground, in the program's
+    own drawing too, until something below it moves.
+    """
+    visible_screen_stack.set(app._background_screens)
+    return app.screen._compositor.render_strips()
 
 
 def make_ready(folder: Path, prop: Path, tag: str) -> None:

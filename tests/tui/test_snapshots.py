@@ -22,7 +22,7 @@ from textual.widgets import Input
 from benchtest.records.shelf import Shelf
 from benchtest.session.events import MarkMade, VerdictGiven
 from benchtest.session.live import Session
-from tests.tui.conftest import SMALL_FAN, Driven, driven, make_ready
+from tests.tui.conftest import SMALL_FAN, Driven, driven, make_ready, shown
 
 FOLDER = Path(__file__).parent / "snapshots"
 SIZES = ((80, 24), (120, 40), (200, 60))
@@ -75,7 +75,7 @@ async def _at_size(at: Driven, width: int, height: int) -> list[list[Segment]]:
     await at.pilot.resize_terminal(width, height)
 
     def drawn() -> list[list[Segment]]:
-        return [list(strip) for strip in at.app.screen._compositor.render_strips()]
+        return [list(strip) for strip in shown(at.app)]
 
     async def settled() -> list[list[Segment]]:
         before: list[list[Segment]] = []

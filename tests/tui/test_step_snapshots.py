@@ -7,7 +7,6 @@ without colour. `python -m tests.tui.test_step_snapshots` takes the texts anew.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import socket
 import tempfile
 from collections.abc import AsyncIterator
@@ -15,7 +14,6 @@ from pathlib import Path
 
 import pytest
 from rich.segment import Segment
-from textual.app import App
 from textual.widgets import Input
 
 from benchtest.circuit.predict import predict
@@ -26,7 +24,7 @@ from benchtest.session.events import ReadingTaken, VerdictGiven
 from benchtest.session.live import Session
 from benchtest.session.steps import StepName
 from benchtest.tui.shelf_screen import ShelfScreen
-from tests.tui.conftest import SMALL_FAN, Driven, driven, make_ready
+from tests.tui.conftest import SMALL_FAN, Driven, driven, make_ready, shown
 from tests.tui.test_snapshots import FOLDER, LOOKS, SIZES, _environment, _is_grey, _legible
 
 STEPS: tuple[StepName, ...] = (
@@ -58,28 +56,20 @@ def _prepare(folder: Path) -> Path:
     return prop
 
 
-async def _drawn(app: App[None], height: int) -> Drawn:
-    """What is drawn once it no longer changes."""
+async def _drawn(at: Driven, width: int, height: int) -> Drawn:
+    """What is drawn at one size once it no longer changes."""
+    await at.pilot.resize_terminal(width, height)
+    app = at.app
     before: Drawn = []
-    async with asyncio.timeout(10.0):
+    async with asyncio.timeout(60.0):
         while True:
-            now = [list(strip) for strip in app.screen._compositor.render_strips()]
-            # a busy machine may draw nothing yet, time and again
-            there = all(any(s.text.strip() for s in row) for row in (now[:1] + now[-1:]))
-            if len(now) == height and there and now == before:
+            now = [list(strip) for strip in shown(app)]
+            visible = (app.screen, *app._background_screens)
+            fits = all(screen._compositor.size == (width, height) for screen in visible)
+            if fits and now == before:
                 return now
             before = now
-            await asyncio.sleep(0.04)
-
-
-async def _drawn_at(at: Driven, width: int, height: int) -> Drawn:
-    """At one size. What lies below a window may stay empty; another size between mends it."""
-    for _ in range(4):
-        await at.pilot.resize_terminal(width, height)
-        with contextlib.suppress(TimeoutError):
-            return await _drawn(at.app, height)
-        await at.pilot.resize_terminal(width - 1, height)
-    raise AssertionError(f"nothing stood still at {width}x{height}")
+            await at.pilot.pause(0.04)
 
 
 async def _visit(at: Driven) -> AsyncIterator[str]:
@@ -119,7 +109,7 @@ async def _screens(folder: Path, look: str) -> dict[str, Drawn]:
                 at.app.theme = "textual-light"
             async for step in _visit(at):
                 for width, height in SIZES:
-                    found[f"{step} {width}x{height}"] = await _drawn_at(at, width, height)
+                    found[f"{step} {width}x{height}"] = await _drawn(at, width, height)
         return found
 
 

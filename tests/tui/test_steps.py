@@ -119,7 +119,7 @@ async def test_help_shows_the_keys_that_work_now_and_no_others(
         assert "space, Page Down" in words
         assert "Home" not in words
         assert "supply off" in words
-        await _click(at, "KeysNow .half", "it does not")
+        await _click(at, "KeysNow #left", "it does not")
         await at.until(lambda: at.stand.session.state.verdicts == {1: False})
         await at.keys("space", "space", "question_mark")
         await at.until(lambda: "Home" in at.words())

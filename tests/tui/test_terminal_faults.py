@@ -125,6 +125,38 @@ def test_a_terminal_resized_asleep_and_closed(
     assert _verdicts(tmp_path) == 2
 
 
+def test_a_machine_that_is_switched_off_ends_it_once(
+    tmp_path: Path, prop: tuple[Path, RunningProp]
+) -> None:
+    """The second signal broke off the way out of the first: it hung, or left light behind."""
+    path, virtual = prop
+    make_ready(tmp_path, path, "SF-01")
+    before = virtual.state()["packets"].get("terminated", 0)
+    at = Pty("--bench", str(tmp_path), "--prop", str(path), "--to", virtual.target)
+    try:
+        at.until("was left unfinished")
+        at.keys("\r")
+        at.until("Does every node of strand 1")
+        until(lambda: lit(virtual) == 8)
+        due = time.monotonic() + WAIT_S
+        at.process.send_signal(signal.SIGTERM)
+        while at.process.poll() is None:  # nothing happens to one that has ended
+            time.sleep(0.002)
+            at.process.send_signal(signal.SIGHUP)
+            at.process.send_signal(signal.SIGTERM)
+            at.read()
+            assert time.monotonic() < due
+        # whichever it notices first; a machine that is busy gives it both at once
+        assert at.process.returncode in (128 + signal.SIGTERM, 128 + signal.SIGHUP)
+        assert lit(virtual) == 0
+        # three terminations: ANSI E1.31-2018, clause 6.2.6
+        assert virtual.state()["packets"]["terminated"] == before + 3
+    finally:
+        at.process.kill()
+        at.process.wait()
+        os.close(at.master)
+
+
 # what nobody foresaw, at a key: there is no such fault that is known
 UNFORESEEN = """
 import sys

@@ -1,14 +1,22 @@
 /* The bridge's firmware on this computer, under the sanitizers: octets of a line in, the messages
  * that it found and the octets that it answered out. Built by tests/fuzz/board.py.
  *
+ *   board SECONDS [stuck]
+ *
+ * Ends once a stream takes so many seconds of the processor, not of the clock: a busy machine hangs
+ * nothing. With `stuck` its line never has room to send, for which the firmware waits for ever.
+ *
  * stdin:  16-bit length, octets; again and again, each on a board that was just switched on.
  * stdout: 32-bit length, messages, each with an 8-bit length; 32-bit length, answers. */
 #define main firmware_main
 #include "bridge.c"
 #undef main
+#include <signal.h>
 #include <stdio.h>
+#include <stdlib.h>
+#include <sys/time.h>
 
-unsigned alarm(unsigned seconds); /* unistd.h has a read of its own */
+ssize_t write(int file, const void *octets, size_t length); /* unistd.h has a read of its own */
 
 uint8_t UBRR0, UCSR0A, UCSR0B, UCSR0C, DDRB, ADCSRA, ADMUX, DIDR0, TCCR1B;
 uint16_t ADC = 512;
@@ -62,15 +70,31 @@ static void hear(uint8_t octet) {
     handle(line_body[0], line_body[1], line_body + 2, line_length - 2);
 }
 
-int main(void) {
+static void hangs(int number) {
+    static const char words[] = "the firmware hangs\n";
+    (void)number;
+    _Exit(write(2, words, sizeof words - 1) < 0 ? 2 : 1); /* nothing else is safe in a signal */
+}
+
+static void allow(double seconds) {
+    struct itimerval most = {.it_value.tv_sec = seconds};
+    most.it_value.tv_usec = (seconds - most.it_value.tv_sec) * 1e6;
+    setitimer(ITIMER_PROF, &most, 0);
+}
+
+int main(int argc, char **argv) {
     static uint8_t octets[1 << 16];
     uint16_t length;
+    if (argc < 2)
+        return 2;
+    signal(SIGPROF, hangs);
     line_begin();
-    UCSR0A |= _BV(UDRE0); /* there is always room to send */
+    if (argc < 3)
+        UCSR0A |= _BV(UDRE0); /* there is always room to send */
     while (fread(&length, sizeof length, 1, stdin) == 1) {
         if (fread(octets, 1, length, stdin) != length)
             return 1;
-        alarm(10); /* seconds; a loop without end ends the board, and is seen */
+        allow(atof(argv[1])); /* a loop without end ends the board, and is seen */
         switch_on();
         for (uint16_t at = 0; at < length; at++)
             hear(octets[at]);
@@ -79,7 +103,7 @@ int main(void) {
         fwrite(&sent_length, sizeof sent_length, 1, stdout);
         fwrite(sent, 1, sent_length, stdout);
         fflush(stdout);
-        alarm(0);
+        allow(0.0);
     }
     return 0;
 }

@@ -1,0 +1,84 @@
+"""What does not fit onto a terminal of 80 by 24: it is told elsewhere, or scrolled to."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from textual.widgets import DataTable, Static
+
+from benchtest.tui.dialogs import KeysNow, Tell
+from benchtest.tui.shelf_screen import ShelfScreen
+from tests.tui.conftest import driven, make_ready, shown
+from tests.tui.test_step_snapshots import _prepare as suspected
+
+WAITS = "SF-02 waits for look at strand 1, 2, 3; readings; sealing and a test after it; sign-off"
+
+
+async def test_a_unit_whose_row_is_cut_says_below_what_it_waits_for(
+    small_fan: Path, tmp_path: Path
+) -> None:
+    for tag in ("SF-01", "SF-02"):
+        make_ready(tmp_path / "bench", small_fan, tag)
+    async with driven(tmp_path / "bench", small_fan, tag=None) as at:
+        await at.until(lambda: "SF-01 waits for" in at.words())
+        await at.keys("down")
+        await at.until(lambda: WAITS in " ".join(at.words().split()))
+        assert "SF-01, SF-02 were left unfinished" in at.words()
+        await at.pilot.resize_terminal(120, 24)
+        await at.until(lambda: "SF-02 waits for" not in at.words())
+        assert at.words().count(WAITS.partition("for ")[2]) == 2
+
+
+async def test_a_cell_that_was_drawn_too_early_is_drawn_again(
+    small_fan: Path, tmp_path: Path
+) -> None:
+    """It was cut as wide as its column had been, until the cursor came to it."""
+    make_ready(tmp_path / "bench", small_fan, "SF-01")
+    async with driven(tmp_path / "bench", small_fan, tag=None) as at:
+        await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
+        await at.until(lambda: "look at strand 1" in at.words())
+        table = at.app.screen.query_one(DataTable)
+        table.update_cell("SF-01", "design", "Gull wing of the river gate", update_width=True)
+        shown(at.app)  # as a busy machine draws: before widths are worked out
+        await at.until(lambda: "Gull wing of the river gate" in at.words())
+
+
+async def test_words_longer_than_the_terminal_are_scrolled_to(
+    small_fan: Path, tmp_path: Path
+) -> None:
+    """They ended with the window, and any key left them."""
+    async with driven(tmp_path / "bench", small_fan, tag=None) as at:
+        at.app.push_screen(Tell("Why", "\n".join(f"reason {n}" for n in range(30))))
+        await at.until(lambda: "up and down show the rest" in at.words())
+        assert "reason 29" not in at.words()
+        await at.keys("pagedown")
+        await at.until(lambda: "reason 29" in at.words())
+        await at.keys("up")
+        await at.until(lambda: "reason 29" not in at.words())
+        await at.keys("pagedown", "pagedown")  # a clicker goes on, and out
+        await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
+        at.app.push_screen(Tell("Why", "reason 1"))
+        await at.until(lambda: "any key goes back" in at.words())
+        assert "show the rest" not in at.words()
+        await at.keys("up")
+        await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
+
+
+async def test_the_keys_of_a_walk_fit_with_a_finding_and_its_plot(tmp_path: Path) -> None:
+    async with driven(tmp_path / "bench", suspected(tmp_path), tag="SF-01") as at:
+        await at.until_task("repair")
+        await at.until(lambda: at.stand.grounds is not None)
+        at.stand.choose_strand(2)
+        at.stand.walk_by_hand()
+        at.screen.go()
+        await at.until_task("walk")
+        await at.keys("question_mark")
+        await at.until(lambda: isinstance(at.app.screen, KeysNow))
+        await at.until(lambda: "why this finding" in at.words())
+        window = at.app.screen.query_one(".dialog")
+        assert all(window.region.contains_region(w.region) for w in window.query(Static))
+        assert "sensitive to changing light." in at.words()
+        # what is too long for its column goes on below its own beginning
+        rows = at.words().splitlines()
+        (place,) = {row.index("undo") for row in rows if "Ctrl+Z" in row}
+        assert all(row[place - 1] == " " for row in rows[4:18])
