@@ -122,9 +122,9 @@ def study(f: Kept) -> str:
         ("units", "what came of it"),
         (
             "with one bad joint",
-            f"the exact joint named in {exact('count')} of {exact('of')}; median {d('looks beside'):g} look and "
-            f"{d('readings until a joint'):g} readings, 90th percentile {d('the same, 90th'):.3g} "
-            "readings",
+            f"the exact joint named in {exact('count')} of {exact('of')}; median "
+            f"{d('looks beside'):g} look and {d('readings until a joint'):g} readings, 90th "
+            f"percentile {d('the same, 90th'):.3g} readings",
         ),
         (
             "the same, every strand end read, then the drops at the worst strand",
@@ -133,8 +133,8 @@ def study(f: Kept) -> str:
         ),
         (
             "healthy",
-            f"{healthy('count'):none} of {healthy('of')} called faulty; of the 12-strand prop every joint was under "
-            f"0.5 % after a median of {d('readings until every joint'):g} readings, and nothing "
+            f"{healthy('count'):none} of {healthy('of')} called faulty; of the 12-strand prop "
+            f"every joint was under 0.5 % after a median of {d('readings until every joint'):g} readings, and nothing "
             f"was worth reading any more after {done[0]:g}; on the other two after {done[1]:g} and "
             f"{done[2]:g}",
         ),
