@@ -134,9 +134,9 @@ def study(f: Kept) -> str:
         (
             "healthy",
             f"{healthy('count'):none} of {healthy('of')} called faulty; of the 12-strand prop "
-            f"every joint was under 0.5 % after a median of {d('readings until every joint'):g} readings, and nothing "
-            f"was worth reading any more after {done[0]:g}; on the other two after {done[1]:g} and "
-            f"{done[2]:g}",
+            f"every joint was under 0.5 % after a median of {d('readings until every joint'):g} "
+            f"readings, and nothing was worth reading any more after {done[0]:g}; on the other two "
+            f"after {done[1]:g} and {done[2]:g}",
         ),
         (
             "with two bad joints at once, each repaired once named",
