@@ -179,10 +179,13 @@ def test_a_documented_script_is_there(command: str, name: str) -> None:
         target = [word for word in rest if "=" not in word and not word.startswith("-")]
         make = (ROOT / "hw_notes" / "bridge" / "Makefile").read_text("utf-8")
         assert all(f"\n{word}:" in make for word in target if word != "hw_notes/bridge"), name
-    elif program == "pip":
-        assert rest[0] == "install", name
+    elif program == "pip" or rest[:2] == ["-m", "venv"]:
+        assert rest[0] in ("install", "-m"), name
     elif rest[0] == "-m":
-        assert rest[1] == "venv" or importlib.util.find_spec(rest[1]) is not None, command
+        found = importlib.util.find_spec(rest[1])
+        assert found is not None, command
+        source = Path(str(found.origin)).read_text("utf-8")
+        assert all(f'"{word}"' in source for word in rest if word.startswith("--")), command
     else:
         assert program in ("python", "python3"), command
         assert (ROOT / rest[0]).is_file(), command
