@@ -270,8 +270,8 @@ def wire(f: Kept) -> str:
     rows = {
         "ours": "ours",
         "ours, with synchronization": "ours, synchronised",
-        "sacn 1.11, its own thread": "sacn, its own thread",
-        "sacn 1.11, manual flush": "sacn, manual flush",
+        "the sacn library, its own thread": "sacn, its own thread",
+        "the sacn library, manual flush": "sacn, manual flush",
         "ours, beside the terminal program's map of 128 strands": "ours, beside the busiest screen",
         "a thread that only sleeps": "bare sleep, no packets",
     }
