@@ -44,7 +44,7 @@ change at most every {LEAST_HOLD_S:g} s; what is faster is refused, in your own 
 
 A file has `title`, `reveals`, `asks`, `hold_s` (seconds a step stands) and tables `[[step]]`: one
 step for `each` of `prop`, `strand`, `node` or `colour`, what it `says`, and in `layer` what is lit
-of that: `every` so many nodes, `colour`, `level` (0 to 1); a later layer replaces an earlier one."""
+of that: `every` so many nodes, `colour`, `level` (0 to 1); a later layer replaces an earlier."""
 
 
 def fan() -> Design:
