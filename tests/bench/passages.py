@@ -160,7 +160,7 @@ def again(f: Kept) -> str:
     d, exact, both = partial(f, "diagnosis_again"), "exact joint named", "both of two joints found"
     healthy = "healthy units called faulty"
     return (
-        "On another 120 units, looked at while the tool was made (`20 12`), it named "
+        "On as many other units, looked at while the tool was made (`20 12`), it named "
         f"{d(exact, 'count')} of {d(exact, 'of')}, mended both in {d(both, 'count')} of "
         f"{d(both, 'of')}, and called {d(healthy, 'count'):none} of {d(healthy, 'of')} healthy "
         "ones faulty."
