@@ -1,11 +1,12 @@
 """Every command that stands in the documentation is run, in a folder with a small bench.
 
 What cannot be run here stands in `NOT_RUN` with its reason; its words are still read by the
-program's own parser, or its module looked for.
+program's own parser, or its module looked for. Options, keys, files and links are looked for too.
 """
 
 from __future__ import annotations
 
+import argparse
 import importlib.util
 import re
 import shlex
@@ -14,6 +15,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from textual.binding import Binding
 
 import benchtest.virtual
 from benchtest.cli import main
@@ -23,6 +25,9 @@ from benchtest.records.exchange import export_lines
 from benchtest.records.shelf import Shelf
 from benchtest.session.events import ReadingTaken, SignedOff, VerdictGiven
 from benchtest.session.live import Session
+from benchtest.tui.compare_screen import CompareScreen
+from benchtest.tui.deeds import KEYS
+from benchtest.tui.shelf_screen import ShelfScreen
 from tests.props import SMALL_FAN
 
 ROOT = Path(__file__).parents[1]
@@ -65,14 +70,21 @@ MORE = {
 """Options that spare a test the questions and the waiting."""
 
 
+def _inline(name: str) -> list[str]:
+    """What stands between backticks in a line of prose."""
+    text = (ROOT / name).read_text("utf-8")
+    prose = re.sub(r"^```.*?^```", "", text, flags=re.MULTILINE | re.DOTALL)
+    return [" ".join(code.split()) for code in re.findall(r"`([^`]+)`", prose)]
+
+
 def _commands(name: str) -> Iterator[str]:
-    """Lines of shell blocks, and what stands inline, each command by itself."""
+    """Lines of shell blocks, and what stands inline or indented, each command by itself."""
     text = (ROOT / name).read_text("utf-8")
     blocks = re.findall(r"^```(?:sh|bash|console)\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
     lines = [line.partition(" #")[0] for block in blocks for line in block.splitlines()]
-    prose = re.sub(r"^```.*?^```", "", text, flags=re.MULTILINE | re.DOTALL)
-    inline = [" ".join(code.split()) for code in re.findall(r"`([^`]+)`", prose)]
-    starts = ("benchtest ", ".venv/", "python", "bash ", "make ", "eval ")
+    starts = ("benchtest ", ".venv/", "python", "bash ", "make ", "eval ", "cd ", "sudo ")
+    indented = re.findall(r"(?<=\n) {4}(\S.*)", text)
+    inline = [*_inline(name), *(line.partition(" #")[0].strip() for line in indented)]
     lines += [code for code in inline if code == "benchtest" or code.startswith(starts)]
     for line in lines:
         yield from (part.strip() for part in re.split(r"&&|;", line) if part.strip())
@@ -114,9 +126,11 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
         again = Session.start(shelf, text, "WF-03", DEFAULT_METER)
         again.record(ReadingTaken("all", "4A", 3.8))
         (folder / "session.jsonl").write_text("\n".join(export_lines(shelf, "WF-03")), "utf-8")
-    rows = "lit,probe,volts\nall,4A,3.9\n"
-    (folder / "readings.csv").write_text(rows, encoding="utf-8")
-    (folder / "marks.csv").write_text("lit,strand,nodes,seen\nall,4,all,ok\n", encoding="utf-8")
+    notes = (ROOT / "hw_notes" / "measuring.md").read_text("utf-8")
+    for name, table in zip(
+        ("readings", "marks"), re.findall(r"```csv\n(.*?)```", notes, re.S), strict=True
+    ):
+        (folder / f"{name}.csv").write_text(table, encoding="utf-8")
     return folder
 
 
@@ -159,14 +173,107 @@ def test_a_documented_script_is_there(command: str, name: str) -> None:
     program, rest = words[0].removeprefix(".venv/bin/"), words[1:]
     if program == "bash":
         assert (ROOT / rest[0]).is_file(), name
+    elif program == "cd":
+        assert (ROOT / rest[0]).is_dir(), name
+    elif program == "sudo":
+        assert rest[:2] == ["apt-get", "install"], name
     elif program == "make":
         target = [word for word in rest if "=" not in word and not word.startswith("-")]
         make = (ROOT / "hw_notes" / "bridge" / "Makefile").read_text("utf-8")
         assert all(f"\n{word}:" in make for word in target if word != "hw_notes/bridge"), name
-    elif program == "pip":
-        assert rest[0] == "install", name
+    elif program == "pip" or rest[:2] == ["-m", "venv"]:
+        assert rest[0] in ("install", "-m"), name
     elif rest[0] == "-m":
-        assert rest[1] == "venv" or importlib.util.find_spec(rest[1]) is not None, command
+        found = importlib.util.find_spec(rest[1])
+        assert found is not None, command
+        source = Path(str(found.origin)).read_text("utf-8")
+        assert all(f'"{word}"' in source for word in rest if word.startswith("--")), command
     else:
         assert program in ("python", "python3"), command
         assert (ROOT / rest[0]).is_file(), command
+
+
+def _options() -> set[str]:
+    """Every option of every command."""
+    found, waiting = set(), [build_parser()]
+    for parser in waiting:  # grows while it is gone through
+        for action in parser._actions:
+            found |= set(action.option_strings)
+            if isinstance(action, argparse._SubParsersAction):
+                waiting += action.choices.values()
+    return found
+
+
+@pytest.mark.parametrize("name", [name for name in DOCS if name != "DEVELOPERS.md"])
+def test_a_documented_option_exists(name: str) -> None:
+    """What belongs to no command of ours stands in a command of its own, which is looked at."""
+    ours = [code for code in _inline(name) if not re.match(r"\.venv|python|bash|pip", code)]
+    named = {word for code in ours for word in re.findall(r"(?<!\S)--[a-z-]+", code)}
+    assert named <= _options()
+
+
+ROWS = [
+    (command, code)
+    for line in (ROOT / "README.md").read_text("utf-8").splitlines()
+    if line.startswith("| `benchtest")
+    for command in re.findall(r"`([^`]+)`", line.split("|")[1])[:1]
+    for code in re.findall(r"`([^`]+)`", line.split("|")[2])
+    if code.startswith("--") or command.startswith(f"benchtest {code.split()[0]} ")
+]
+"""Of the table of commands: a command, and how else it may be called."""
+
+
+@pytest.mark.parametrize(("command", "code"), ROWS)
+def test_an_option_beside_a_command_is_its_own(command: str, code: str) -> None:
+    more = ["3" if word == "N" else word for word in shlex.split(code)]
+    words = _words(command)
+    parse(build_parser(), [*words, *more] if code.startswith("--") else more)
+
+
+ABOUT_KEYS = ["README.md", "hw_notes/evening.md", "hw_notes/measuring.md", "hw_notes/bridge.md"]
+
+
+@pytest.mark.parametrize("name", ABOUT_KEYS)
+def test_a_documented_key_does_something(name: str) -> None:
+    keys = {code for code in _inline(name) if len(code) == 1 and (code.isalpha() or code == "?")}
+    known = {key for _, keys in KEYS.values() for key in keys.split(", ")}
+    for binding in (*ShelfScreen.BINDINGS, *CompareScreen.BINDINGS):
+        assert isinstance(binding, Binding)
+        known |= set(binding.key.split(","))
+    assert keys <= known
+
+
+FILES = [
+    path.relative_to(ROOT).as_posix() for path in ROOT.rglob("*.*") if ".venv" not in path.parts
+]
+
+
+@pytest.mark.parametrize("name", DOCS)
+def test_a_file_that_is_spoken_of_is_there(name: str) -> None:
+    """By as much of its path as the text gives."""
+    ends = r"[\w./-]+\.(?:py|toml|md|json|sql|c|S|tcss)"
+    named = {code for code in _inline(name) if re.fullmatch(ends, code)}
+    assert not {one for one in named if not any(f"/{file}".endswith(f"/{one}") for file in FILES)}
+
+
+@pytest.mark.parametrize("name", DOCS)
+def test_a_link_leads_somewhere(name: str) -> None:
+    text = (ROOT / name).read_text("utf-8")
+    for link in re.findall(r"\]\(([^)\s]+)\)", text):
+        path, _, heading = link.partition("#")
+        target = (ROOT / name).parent / path if path else ROOT / name
+        assert target.exists(), link
+        if heading:
+            titles = re.findall(r"^#+ (.*)$", target.read_text("utf-8"), re.MULTILINE)
+            assert heading in [re.sub(r"[^\w -]", "", t).lower().replace(" ", "-") for t in titles]
+
+
+def test_the_house_has_every_room() -> None:
+    """Rooms of the product, and folders of tests, stand in the map."""
+    (house,) = re.findall(
+        r"```\nbenchtest/\n(.*?)```", (ROOT / "DEVELOPERS.md").read_text(), re.DOTALL
+    )
+    for top in ("benchtest", "tests"):
+        rooms = {path.parent.name for path in (ROOT / top).glob("*/*.py")}
+        named = set(re.findall(r"^  (\w+)/" if top == "benchtest" else r"tests/(\w+)", house, re.M))
+        assert rooms == named, top

@@ -69,6 +69,7 @@ class Case:
     ohm_ratio: float | None = None
     in_band: bool | None = None
     notebook: str = ""
+    notebook_readings: int = 0
     said: list[tuple[float, bool]] = field(default_factory=list)
     """Probability of each suspect after each reading, and whether it was guilty."""
 
@@ -170,7 +171,7 @@ def find(engine: Engine, design: Design, hidden: list[str], seed: int) -> Case:
     case.seconds = time.process_time() - start_s
     case.readings, case.named = len(readings), [named(finding)]
     _judge_ohms(case, finding)
-    case.notebook = notebook(new_unit(design, hidden, seed))
+    case.notebook, case.notebook_readings = notebook(new_unit(design, hidden, seed))
     return case
 
 
@@ -223,8 +224,12 @@ def find_two(engine: Engine, design: Design, hidden: list[str], seed: int) -> Ca
     return case
 
 
-def notebook(prop: VirtualProp) -> str:
-    """Every strand end under full white, then the drops at the worst strand."""
+def notebook(prop: VirtualProp) -> tuple[str, int]:
+    """Every strand end under full white, then the drops at the worst strand.
+
+    Returns:
+        The joint that is called bad, or nothing; and how many readings were taken.
+    """
     design, lit = prop.design, everything(prop.design)
     volts = {probe: read(prop, lit, probe).volts or 0.0 for probe in every_strand_end(design)}
     worst = min(volts, key=lambda probe: volts[probe]).red.place
@@ -232,21 +237,36 @@ def notebook(prop: VirtualProp) -> str:
     mine = [joint for joint in power_joints(design) if worst.strand in joint.strands]
     drops = {joint.name: abs(read(prop, lit, joint.probe).volts or 0.0) for joint in mine}
     name = max(drops, key=lambda joint: drops[joint])
-    return name if drops[name] > NOTEBOOK_SUSPECT_V else ""
+    return name if drops[name] > NOTEBOOK_SUSPECT_V else "", len(volts) + len(drops)
 
 
-def calibration_error(said: Iterable[tuple[float, bool]]) -> tuple[float, list[str]]:
-    """Expected calibration error over ten bins, and a line for each bin."""
+@dataclass(frozen=True)
+class Said:
+    """Suspects that were given much the same probability."""
+
+    low: float
+    """Least probability of those gathered here; a tenth more is the most."""
+    mean: float
+    guilty: float
+    """Share of them that was guilty."""
+    count: int
+
+    def __str__(self) -> str:
+        return f"said {self.mean:4.0%}: guilty {self.guilty:4.0%} of {self.count}"
+
+
+def calibration_error(said: Iterable[tuple[float, bool]]) -> tuple[float, list[Said]]:
+    """Expected calibration error over ten bins, and the bins."""
     rows = [row for row in said if row[0] >= 0.02]
-    lines, error = [], 0.0
+    bins, error = [], 0.0
     for low in np.arange(0.0, 1.0, 0.1):
         part = [row for row in rows if low <= row[0] < low + 0.1 or (low > 0.85 and row[0] >= 1.0)]
         if part:
             mean = float(np.mean([p for p, _ in part]))
             share = float(np.mean([guilty for _, guilty in part]))
             error += len(part) / len(rows) * abs(mean - share)
-            lines.append(f"said {mean:4.0%}: guilty {share:4.0%} of {len(part)}")
-    return error, lines
+            bins.append(Said(float(low), mean, share, len(part)))
+    return error, bins
 
 
 def summary(title: str, one: list[Case], none: list[Case], two: list[Case]) -> None:
@@ -284,27 +304,18 @@ def summary(title: str, one: list[Case], none: list[Case], two: list[Case]) -> N
              for cases in ([*one, *none], two)]  # fmt: skip
     print(f"   calibration error of units with one fault or none {apart[0]:.3f}, with two "
           f"{apart[1]:.3f}")  # fmt: skip
-    error, lines = calibration_error(row for case in [*one, *none, *two] for row in case.said)
-    print(f"   expected calibration error {error:.3f}\n      " + "\n      ".join(lines))
+    error, bins = calibration_error(row for case in [*one, *none, *two] for row in case.said)
+    print(f"   expected calibration error {error:.3f}\n      " + "\n      ".join(map(str, bins)))
 
 
 def note_all(
     one: list[Case], none: list[Case], two: list[Case], own: dict[str, list[list[Case]]]
 ) -> None:
     """Keep what came of every case, beside what the design asks for."""
-    taken = [case.readings for case in one]
-    exact = sum(case.named == [*case.guilty] for case in one)
-    figures.note(f"exact joint named, of {len(one)} units", exact / len(one) * 100, "%",
-         least=97.0)  # fmt: skip
-    figures.note(
-        "the notebook way on the same units", sum(c.notebook in c.guilty for c in one), "named"
-    )
-    figures.note("readings until a joint is named, median", float(np.median(taken)), most=5)
-    figures.note("the same, 90th percentile", float(np.percentile(taken, 90)), most=10)
+    _note_one(one)
     wrong = sum(case.named != [""] for case in none)
-    figures.note(
-        f"healthy units called faulty, of {len(none)}", wrong / len(none) * 100, "%", most=1.0
-    )
+    figures.note(f"healthy units called faulty, of {len(none)}", wrong / len(none) * 100, "%",
+         most=1.0, count=wrong, of=len(none))  # fmt: skip
     for name, (_, healthy, _) in own.items():
         if name == "willow-fan":  # at 12 V joints of 30 to 60 mΩ show nothing, and are never read
             cleared = [case.cleared or MOST_READINGS for case in healthy]
@@ -314,9 +325,39 @@ def note_all(
              float(np.median([case.readings for case in healthy])))  # fmt: skip
     both = sum(set(case.named) >= case.guilty for case in two)
     figures.note(f"both of two joints found in {MOST_READINGS_TWO} readings, of {len(two)} units",
-         both / len(two) * 100, "%", least=90.0)  # fmt: skip
-    said = [row for case in [*one, *none, *two] for row in case.said]
-    figures.note("expected calibration error of suspects", calibration_error(said)[0], most=0.05)
+         both / len(two) * 100, "%", least=90.0, count=both, of=len(two))  # fmt: skip
+    figures.note("readings of these units, median", float(np.median([c.readings for c in two])))
+    figures.note("needless repairs of these units",
+         sum(len(set(case.named) - case.guilty) for case in two))  # fmt: skip
+    error, bins = calibration_error(row for c in [*one, *none, *two] for row in c.said)
+    figures.note("expected calibration error of suspects", error, most=0.05)
+    for some in bins:
+        figures.note(f"suspects given {some.low:.0%} to {some.low + 0.1:.0%}, {some.mean:.0%} in "
+             f"the mean: guilty, of {some.count}", some.guilty * 100, "%",
+             given=some.mean * 100)  # fmt: skip
+
+
+def _note_one(one: list[Case]) -> None:
+    """Keep what came of the units with one bad joint."""
+    taken = [case.readings for case in one]
+    exact = sum(case.named == [*case.guilty] for case in one)
+    figures.note(f"exact joint named, of {len(one)} units", exact / len(one) * 100, "%",
+         least=97.0, count=exact, of=len(one))  # fmt: skip
+    figures.note(
+        "the notebook way on the same units", sum(c.notebook in c.guilty for c in one), "named"
+    )
+    figures.note("readings of the notebook way, median",
+         float(np.median([case.notebook_readings for case in one])))  # fmt: skip
+    figures.note("readings until a joint is named, median", float(np.median(taken)), most=5)
+    figures.note("the same, 90th percentile", float(np.percentile(taken, 90)), most=10)
+    figures.note("looks beside them, median", float(np.median([case.looks for case in one])))
+    ratios = [abs(np.log(case.ohm_ratio)) for case in one if case.ohm_ratio]
+    inside = [case.in_band for case in one if case.in_band is not None]
+    if ratios:
+        figures.note("resistance of the named joint off by a factor, median",
+             float(np.exp(np.median(ratios))))  # fmt: skip
+        figures.note(f"resistance inside its 90 % band, of {len(inside)}",
+             float(np.mean(inside)) * 100, "%", count=sum(inside), of=len(inside))  # fmt: skip
 
 
 def main(cases: int, seed: int) -> None:

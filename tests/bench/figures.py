@@ -22,6 +22,7 @@ def note(
     *,
     most: float | None = None,
     least: float | None = None,
+    **parts: float,
 ) -> None:
     """Keep a figure.
 
@@ -31,9 +32,14 @@ def note(
         unit: of the value.
         most: its budget, where it must not be above.
         least: its budget, where it must not be below.
+        parts: numbers that a sentence of the documents wants by themselves (`passages.py`).
     """
-    shown = float(f"{value:.4g}") if isinstance(value, float) else value
-    NOTED.append({"what": what, "value": shown, "unit": unit, "most": most, "least": least})
+    figure = {"what": what, "value": _kept(value), "unit": unit, "most": most, "least": least}
+    NOTED.append(figure | ({"parts": {k: _kept(v) for k, v in parts.items()}} if parts else {}))
+
+
+def _kept(value: float | str) -> float | str:
+    return float(f"{value:.4g}") if isinstance(value, float) else value
 
 
 def run(main: Callable[[], int | None]) -> None:

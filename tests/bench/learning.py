@@ -248,7 +248,9 @@ def summary(title: str, found: dict[str, list[Case]]) -> None:
                 worst = [case.worst for case, _ in pairs if not case.named]
                 words += f"; likeliest joint left {max(worst, default=0.0):.2%} at most"
             print(f"   {way} unit, {what}: {words}")
-            note(f"{title}, {what}, {way} unit", words)
+            note(f"{title}, {what}, {way} unit", words, right=right, of=len(pairs),
+                 mean=float(taken.mean()), saved=float(saved.mean()),
+                 error=float(error))  # fmt: skip
         error, _ = calibration_error(row for case in cases for row in case.said)
         print(f"   {way} unit: expected calibration error {error:.3f}", flush=True)
         note(f"{title}, {way} unit, expected calibration error", error)

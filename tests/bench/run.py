@@ -3,8 +3,10 @@
     python -m tests.bench.run                 all of them; about an hour and a half
     python -m tests.bench.run startup drive   these again; the others' figures stay, with their date
     python -m tests.bench.run --quick         a short try of each, onto a page of its own in /tmp
+    python -m tests.bench.run --page          measures nothing: the page and the documents anew
 
-What was measured is kept in `hw_notes/figures.json`; `hw_notes/figures.md` is made of it alone.
+What was measured is kept in `hw_notes/figures.json`; `hw_notes/figures.md` is made of it alone, and
+so are the sentences and tables with figures in the other documents (`passages.py`).
 """
 
 from __future__ import annotations
@@ -22,7 +24,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-ROOT = Path(__file__).parents[2]
+from tests.bench.passages import ROOT, write_documents
+
 PAGE = ROOT / "hw_notes" / "figures.md"
 
 
@@ -57,6 +60,11 @@ BENCHES = {
         "Virtual units of the three demo designs, seed 34 (nothing was fitted to them), "
         "whose truth differs from the model in loads, copper and lengths; the notebook way on the "
         "same units.",
+    ),
+    "diagnosis_again": Bench(
+        "The same study, on units looked at meanwhile",
+        _of("diagnosis", "20", "12"), _of("diagnosis", "2", "12"),
+        "As above, seed 12: these cases were looked at while the diagnosis was made.",
     ),
     "diagnosis_speed": Bench(
         "Diagnosis, how long", _of("diagnosis_speed"), _of("diagnosis_speed"),
@@ -180,7 +188,8 @@ def _fuzzed(answer: dict[str, Any]) -> list[dict[str, Any]]:
         bad = row.get("defects", 0) + bool(row["stopped"])
         rows.append({"what": f"{what}; defects", "value": bad, "unit": "", "most": 0})
     total = sum(row["tried"] for row in answer["targets"])
-    return [{"what": "inputs tried in all", "value": total, "unit": ""}, *rows]
+    parts = {"targets": len(rows), "seconds": answer["seconds_each"]}
+    return [{"what": "inputs tried in all", "value": total, "unit": "", "parts": parts}, *rows]
 
 
 def page(kept: dict[str, Any]) -> str:
@@ -264,7 +273,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("benches", nargs="*", metavar="BENCH", help=f"of {', '.join(BENCHES)}")
     parser.add_argument("--quick", action="store_true", help="a short try, onto another page")
-    parser.add_argument("--page-only", action="store_true", help="write the page anew, run nothing")
+    parser.add_argument("--page", action="store_true", help="run nothing, write what figures make")
     args = parser.parse_args()
     if unknown := set(args.benches) - set(BENCHES):
         parser.error(f"no such bench: {', '.join(unknown)}; there are {', '.join(BENCHES)}")
@@ -272,7 +281,7 @@ def main() -> int:
     store = target.with_suffix(".json")
     kept = json.loads(store.read_text("utf-8")) if store.exists() else {}
     failed = False
-    for name in () if args.page_only else args.benches or BENCHES:
+    for name in () if args.page else args.benches or BENCHES:
         if args.quick and BENCHES[name].quick is None:
             continue
         print(f"{name} …", end=" ", flush=True)
@@ -282,6 +291,8 @@ def main() -> int:
         store.write_text(json.dumps(kept, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
         target.write_text(page(kept), encoding="utf-8")
     target.write_text(page(kept), encoding="utf-8")
+    for document in () if args.quick else write_documents(kept):
+        print(f"Written anew: {document}")
     print(f"The page is {target}.")
     return int(failed)
 
