@@ -10,7 +10,7 @@ import time
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from benchtest.cli.common import Commands, add_prop, bench_of, design_of, number, print_json
+from benchtest.cli.common import Commands, add_prop, bench_of, design_of, number, print_json, whole
 from benchtest.errors import DriveFault, InputError, nearest
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 def _add_packets(parser: argparse.ArgumentParser) -> None:
     """How frames become packets."""
     parser.add_argument(
-        "--priority", type=int, default=100, help="E1.31 priority, 0 to 200 (default: 100)"
+        "--priority", type=whole, default=100, help="E1.31 priority, 0 to 200 (default: 100)"
     )
     parser.add_argument(
         "--sync",

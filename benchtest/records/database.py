@@ -32,6 +32,10 @@ def open_database(folder: Path) -> sqlite3.Connection:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         kind = disk_kind(folder)
+    except FileExistsError:
+        raise RecordsFault(
+            f"bench folder {folder}: is there, but is no folder; give another with --bench"
+        ) from None
     except OSError as error:
         raise RecordsFault(
             f"bench folder {folder}: cannot be made ({error.strerror}); give another with --bench"
