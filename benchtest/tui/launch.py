@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import os
-import signal
 import sys
-from types import FrameType
 
+from benchtest.drive.ending import end_once
 from benchtest.errors import BenchError, InputError
 from benchtest.session.bench import Bench, check_bench
 from benchtest.tui.app import PracticeAsked, run_app
@@ -30,8 +29,7 @@ def launch(
     check_bench(bench)
     if not in_browser():
         _check_terminal()
-    for number in (signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, _end)  # the prop goes dark on the way out
+    end_once()  # the prop goes dark on the way out
     run_app(bench, first_tag, practice)
 
 
@@ -46,7 +44,3 @@ def _check_terminal() -> None:
             f"this terminal has {size.columns}×{size.lines} characters; "
             f"make it {LEAST_COLUMNS}×{LEAST_LINES} or larger"
         )
-
-
-def _end(number: int, frame: FrameType | None) -> None:
-    raise SystemExit(128 + number)
