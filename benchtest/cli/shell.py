@@ -45,6 +45,7 @@ def _run(argv: Sequence[str]) -> int:
         parser = build_parser()
         completion.answer(parser)
         args = parse(parser, argv)
+        _hush_libraries()
         code: int = args.run(args)
     except SystemExit as stop:  # argparse after --help and --version
         return stop.code if isinstance(stop.code, int) else 0
@@ -63,6 +64,15 @@ def _run(argv: Sequence[str]) -> int:
             raise
         return _say(f"benchtest: {_unforeseen(fault)}", 1)
     return code
+
+
+def _hush_libraries() -> None:
+    """What libraries log is no word to a person at a bench, such as where one keeps its fonts."""
+    import logging
+
+    root = logging.getLogger()
+    if not root.handlers and not os.environ.get(TRACEBACK):
+        root.addHandler(logging.NullHandler())
 
 
 def _unforeseen(fault: Exception) -> str:

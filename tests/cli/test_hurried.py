@@ -66,6 +66,13 @@ def test_a_stream_that_is_closed_or_full_is_said(
     assert "Traceback" not in done.stderr
 
 
+def test_a_home_that_cannot_be_written_is_no_news(tmp_path: Path) -> None:
+    """As of a user that only runs services; a library that keeps its fonts there would say so."""
+    done = _shell("HOME=/proc MPLCONFIGDIR= benchtest doctor --json --bench bench", tmp_path)
+    assert '"matplotlib"' in done.stdout
+    assert done.stderr == ""
+
+
 def test_a_disk_that_refuses_leaves_what_was_there_before(tmp_path: Path) -> None:
     """The system cuts a write short, as a full disk does."""
     file = tmp_path / "all.jsonl"
