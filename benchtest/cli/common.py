@@ -143,7 +143,7 @@ def folder(text: str) -> Path:
 
 
 def shown(path: Path | str) -> str:
-    """A path for a person: the signs in it that a terminal obeys are not.
+    """A path, or words with one in it, without the signs that a terminal obeys.
 
     >>> shown("fan" + chr(27) + "[2J.html")
     'fan?[2J.html'

@@ -144,3 +144,5 @@ def test_a_name_of_a_file_orders_no_terminal_about(
 ) -> None:
     assert main(["export", "--bench", str(bench), "-o", str(tmp_path / "a\x1b[2J.jsonl")]) == 0
     assert capsys.readouterr().out.endswith("a?[2J.jsonl.\n")
+    assert main(["doctor", "--bench", str(bench / FILE / "a\x1b[2J")]) == 1
+    assert "\x1b" not in capsys.readouterr().out
