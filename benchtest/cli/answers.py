@@ -129,6 +129,9 @@ def node_counts(strands: int, most: int) -> Callable[[str], list[int]]:
 def lead_lengths(text: str) -> tuple[float, float]:
     """Leads at A and at B: one length for both, or two. [mm]"""
     read = figure("mm", MOST_MM, zero=True)
+    if re.fullmatch(r"\s*\d+,\d+\s*", text, re.ASCII):  # 62,5 is one length where commas are points
+        one, two = text.strip().replace(",", "."), text.strip().replace(",", " ")
+        raise InputError(f'is "{shown(text)}"; write "{one}" for one length, "{two}" for two')
     with_units = re.sub(r"(\d)\s+([A-Za-z])", r"\1\2", text)  # "8 cm" is one word
     found = [read(word) for word in words_of(with_units)]
     if len(found) not in (1, 2):

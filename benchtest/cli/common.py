@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 COLDEST, WARMEST = -40.0, 120.0
 """Temperatures of copper that a prop may have. [°C]"""
 
+LONGEST_PATH = 4096
+"""Signs of a path that are shown: what Linux takes."""
+
 Commands = argparse._SubParsersAction
 """What `add_subparsers` gives; argparse has no public name for it."""
 
@@ -105,7 +108,49 @@ def number(text: str) -> float:
     try:
         return float(text)
     except ValueError:
-        raise argparse.ArgumentTypeError(f'"{text}" is no number') from None
+        pointed = text.replace(",", ".")
+        hint = f'; with a point it is "{pointed}"' if _is_number(pointed) else ""
+        raise argparse.ArgumentTypeError(f'"{text}" is no number{hint}') from None
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
+def whole(text: str) -> int:
+    """A whole number of the command line; argparse names the option when it is none."""
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f'"{text}" is no whole number') from None
+
+
+def folder(text: str) -> Path:
+    """A folder of the command line; few shells make a home of the `~` in `--bench=~/bench`."""
+    if not text:
+        raise argparse.ArgumentTypeError("is empty; give a folder")
+    try:
+        path = Path(text).expanduser()
+        path.exists()
+    except (OSError, RuntimeError) as error:
+        why = getattr(error, "strerror", None) or error
+        raise argparse.ArgumentTypeError(f'"{text[:40]}" is no folder: {why}') from None
+    return path
+
+
+def shown(path: Path | str) -> str:
+    """A path, or words with one in it, without the signs that a terminal obeys.
+
+    >>> shown("fan" + chr(27) + "[2J.html")
+    'fan?[2J.html'
+    """
+    from benchtest.prop.text import printable
+
+    return printable(str(path), LONGEST_PATH)
 
 
 def bench_of(args: argparse.Namespace) -> Path:

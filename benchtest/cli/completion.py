@@ -9,9 +9,13 @@ from __future__ import annotations
 import argparse
 import os
 from collections.abc import Callable, Iterable, Iterator
+from typing import TYPE_CHECKING
 
 from benchtest.cli.common import Commands, bench_of
 from benchtest.errors import BenchError, InputError
+
+if TYPE_CHECKING:
+    from benchtest.prop.design import Design
 
 SHELLS = ("bash", "zsh", "fish")
 ASKED = "_ARGCOMPLETE"
@@ -128,23 +132,29 @@ def _patterns(parsed_args: argparse.Namespace, **_: object) -> list[str]:
 
 def _probes(parsed_args: argparse.Namespace, **_: object) -> list[str]:
     from benchtest.prop.names import places
-    from benchtest.prop.reader import read_design
 
-    try:
-        return [str(place) for place in places(read_design(parsed_args.prop))]
-    except (BenchError, TypeError):  # no prop file yet, or a faulty one
-        return []
+    design = _design(parsed_args)
+    return [] if design is None else [str(place) for place in places(design)]
 
 
 def _joints(parsed_args: argparse.Namespace, **_: object) -> list[str]:
     from benchtest.prop.joints import power_joints
+
+    design = _design(parsed_args)
+    names = [] if design is None else [joint.name for joint in power_joints(design)]
+    return [f"{name}=" for name in [*names, "default"]] if names else []
+
+
+def _design(parsed_args: argparse.Namespace) -> Design | None:
+    """The prop file that was typed; None where there is none yet, or a faulty one."""
     from benchtest.prop.reader import read_design
 
+    if parsed_args.prop is None:
+        return None
     try:
-        names = [joint.name for joint in power_joints(read_design(parsed_args.prop))]
-    except (BenchError, TypeError):
-        return []
-    return [f"{name}=" for name in [*names, "default"]]
+        return read_design(parsed_args.prop)
+    except BenchError:
+        return None
 
 
 def _kinds(**_: object) -> list[str]:

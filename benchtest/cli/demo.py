@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterator
 
-from benchtest.cli.common import Commands, bench_of, print_json
+from benchtest.cli.common import Commands, bench_of, print_json, shown, whole
 
 FOLDER = "demo"
 
@@ -22,7 +22,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "--auto", action="store_true", help="do it without a terminal, step by step"
     )
     parser.add_argument(
-        "--seed", type=int, default=None, help="which unit and which fault (default: --auto 1)"
+        "--seed", type=whole, default=None, help="which unit and which fault (default: --auto 1)"
     )
     parser.set_defaults(run=run)
     yield parser
@@ -61,7 +61,7 @@ def _auto(args: argparse.Namespace) -> int:
     else:
         verdict = "found" if outcome.found else "NOT found"
         print(f"Hidden was {outcome.hidden}; named was {named}: {verdict}.")
-        print(f"Record: benchtest --bench {folder} report {outcome.tag}")
+        print(f"Record: benchtest --bench {shown(folder)} report {outcome.tag}")
     return 0 if outcome.found else 1
 
 

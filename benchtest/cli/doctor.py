@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from benchtest.cli.common import Commands, bench_of, print_json
+from benchtest.cli.common import Commands, bench_of, print_json, shown
 
 if TYPE_CHECKING:
     from benchtest.cli.machine import Library, Terminal
@@ -223,8 +223,8 @@ def _show(lines: list[Line], *, good: bool) -> None:
     width = max(shutil.get_terminal_size().columns - 1, 40)
     for line in lines:
         begin = f"{WORDS[line.state]:5}{line.about:11}"
-        print(fill(line.says, width, initial_indent=begin, subsequent_indent=" " * 16))
+        print(fill(shown(line.says), width, initial_indent=begin, subsequent_indent=" " * 16))
         if line.do is not None:
             indent = " " * 16 + "-> "
-            print(fill(line.do, width, initial_indent=indent, subsequent_indent=" " * 19))
+            print(fill(shown(line.do), width, initial_indent=indent, subsequent_indent=" " * 19))
     print("This machine can test props." if good else "What is BAD keeps benchtest from working.")

@@ -5,17 +5,14 @@ from __future__ import annotations
 import argparse
 import contextlib
 import math
-import signal
 import time
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from benchtest.cli.common import Commands, add_prop, bench_of, design_of, number, print_json
+from benchtest.cli.common import Commands, add_prop, bench_of, design_of, number, print_json, whole
 from benchtest.errors import DriveFault, InputError, nearest
 
 if TYPE_CHECKING:
-    from types import FrameType
-
     from benchtest.cli.driving import Load, Teller
     from benchtest.drive.base import Driver, Status
     from benchtest.drive.clock import FrameClock
@@ -75,7 +72,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 def _add_packets(parser: argparse.ArgumentParser) -> None:
     """How frames become packets."""
     parser.add_argument(
-        "--priority", type=int, default=100, help="E1.31 priority, 0 to 200 (default: 100)"
+        "--priority", type=whole, default=100, help="E1.31 priority, 0 to 200 (default: 100)"
     )
     parser.add_argument(
         "--sync",
@@ -133,13 +130,14 @@ def run(args: argparse.Namespace) -> int:
     from benchtest.drive.base import parse_target
     from benchtest.drive.choose import driver_for
     from benchtest.drive.e131 import E131Driver
+    from benchtest.drive.ending import end_once
 
     design = design_of(args)
     target = parse_target(args.to)
     pattern = _pattern(args)
     _check_numbers(args)
     steps = pattern.steps(design)
-    _end_cleanly_on_signals()
+    end_once()
     with contextlib.ExitStack() as stack:
         sender, virtual, hears = _sender(args, design), None, None
         if target.kind == "e131":
@@ -281,14 +279,3 @@ def _sights(virtual: RunningProp) -> str:
         return "The virtual prop shows every lit node as it should be."
     words = ", ".join(f"{s.strand}.{s.first}-{s.last} {s.seen}" for s in odd)
     return f"The virtual prop shows: {words}."
-
-
-def _end_cleanly_on_signals() -> None:
-    """A closed terminal or a `kill` takes the prop dark too, not only Ctrl-C."""
-
-    def end(caught: int, _: FrameType | None) -> None:
-        raise SystemExit(128 + caught)
-
-    for ending in (signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM)):
-        with contextlib.suppress(ValueError):  # only the main thread may
-            signal.signal(ending, end)

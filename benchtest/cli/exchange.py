@@ -7,8 +7,9 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-from benchtest.cli.common import Commands, bench_of, print_json
-from benchtest.errors import InputError, RecordsFault
+from benchtest.cli.common import Commands, bench_of, print_json, shown
+from benchtest.cli.writing import write_whole
+from benchtest.errors import InputError
 
 STDIO = Path("-")
 MOST_OCTETS = 200_000_000
@@ -60,15 +61,12 @@ def run_export(args: argparse.Namespace) -> int:
     if to_stdout:
         sys.stdout.buffer.write(text.encode())  # as it is: no line end is turned into another
         return 0
-    try:
-        args.output.write_bytes(text.encode())
-    except OSError as error:
-        raise RecordsFault(f"{args.output}: cannot be written: {error.strerror}") from error
+    write_whole(args.output, text.encode())
     if args.json:
         print_json({"file": str(args.output), **counts})
     else:
         words = " and ".join(f"{count} {what.replace('_', ' ')}" for what, count in counts.items())
-        print(f"Wrote {words} to {args.output}.")
+        print(f"Wrote {words} to {shown(args.output)}.")
     return 0
 
 

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchtest.cli.common import Commands, bench_of, print_json
+from benchtest.cli.common import Commands, bench_of, print_json, shown
 from benchtest.errors import BenchError, InputError
 
 if TYPE_CHECKING:
@@ -75,6 +74,7 @@ def run(args: argparse.Namespace) -> int:
     from benchtest.cli.dialogue import Dialogue
     from benchtest.cli.interview import interview
     from benchtest.cli.usual import usual_name
+    from benchtest.cli.writing import write_whole
     from benchtest.prop.reader import parse_design
     from benchtest.prop.writer import write_design
 
@@ -86,7 +86,7 @@ def run(args: argparse.Namespace) -> int:
     tags = _tags(args, dialogue)
     text = write_design(design)
     parse_design(text, str(args.file))  # what does not fit together is said before it is written
-    write_whole(args.file, text, replace=replace)
+    write_whole(args.file, text.encode(), replace=replace)
     if tags:
         _shelve(args, tags, design.name, text)
     if args.json:
@@ -106,7 +106,11 @@ def _may_write(args: argparse.Namespace, dialogue: Dialogue) -> bool:
     from benchtest.cli.dialogue import Question
 
     path: Path = args.file
-    if path.is_dir():
+    try:
+        is_folder = path.is_dir()
+    except OSError as error:
+        raise InputError(f"{path}: cannot be written: {error.strerror}") from None
+    if is_folder:
         raise InputError(f"{path}: is a folder; give a file in it, such as {path / 'fan.toml'}")
     if not path.absolute().parent.is_dir():
         raise InputError(f"{path}: there is no folder {path.parent}; make it first")
@@ -137,54 +141,6 @@ def _tags(args: argparse.Namespace, dialogue: Dialogue) -> list[str]:
     )
 
 
-def write_whole(path: Path, text: str, *, replace: bool) -> None:
-    """The whole file at once, or nothing.
-
-    Raises:
-        InputError: a file is there that was not there before.
-        BenchError: the disk refuses.
-    """
-    import tempfile
-
-    try:
-        descriptor, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.absolute().parent)
-        try:
-            with os.fdopen(descriptor, "w", encoding="utf-8", newline="\n") as half:
-                half.write(text)
-                half.flush()
-                os.fsync(half.fileno())
-            os.chmod(name, 0o666 & ~_umask())  # as any file that a person makes
-            _put(name, path, replace=replace)
-        finally:
-            with contextlib.suppress(FileNotFoundError):
-                os.unlink(name)
-    except FileExistsError:
-        raise InputError(f"{path}: is there now; --replace writes over it") from None
-    except OSError as error:
-        raise BenchError(f"{path}: cannot be written: {error.strerror}") from error
-
-
-def _put(name: str, path: Path, *, replace: bool) -> None:
-    """Give a finished file its name; what came there in the meantime is not written over."""
-    if replace:
-        os.replace(name, path)
-        return
-    try:
-        os.link(name, path)
-    except FileExistsError:
-        raise
-    except OSError:  # a disk without hard links
-        if os.path.lexists(path):
-            raise FileExistsError from None
-        os.rename(name, path)
-
-
-def _umask() -> int:
-    old = os.umask(0)
-    os.umask(old)
-    return old
-
-
 def _shelve(args: argparse.Namespace, tags: list[str], name: str, text: str) -> None:
     from benchtest.records.shelf import Shelf
 
@@ -198,7 +154,7 @@ def _shelve(args: argparse.Namespace, tags: list[str], name: str, text: str) -> 
 
 
 def _say(args: argparse.Namespace, tags: list[str]) -> None:
-    print(f"Wrote {args.file}.")
+    print(f"Wrote {shown(args.file)}.")
     if tags:
         print(f"On the shelf: {', '.join(tags)}.")
-    print(f"Next: benchtest check {args.file}")
+    print(f"Next: benchtest check {shown(args.file)}")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator, Sequence
-from pathlib import Path
 from typing import Any, NoReturn
 
 from benchtest import __version__
@@ -28,6 +27,7 @@ from benchtest.cli import (
     simulate,
     volts,
 )
+from benchtest.cli.common import folder
 from benchtest.errors import InputError, nearest
 
 COMMANDS = (
@@ -105,7 +105,7 @@ def _add_common(parser: argparse.ArgumentParser) -> None:
     )
     common.add_argument(
         "--bench",
-        type=Path,
+        type=folder,
         metavar="DIR",
         default=argparse.SUPPRESS,
         help="folder that keeps records (default: your user data folder)",

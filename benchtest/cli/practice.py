@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterator
 
-from benchtest.cli.common import Commands, bench_of, print_json
+from benchtest.cli.common import Commands, bench_of, print_json, whole
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
@@ -18,8 +18,8 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "from 1 (a node that fails) to 6 (two joints at once); without --grade it goes on where "
         "you stopped. The tally is kept apart from your units, in `practice` in the bench folder.",
     )
-    parser.add_argument("--grade", type=int, default=None, metavar="N", help="1 to 6")
-    parser.add_argument("--seed", type=int, default=None, help="which unit and which fault")
+    parser.add_argument("--grade", type=whole, default=None, metavar="N", help="1 to 6")
+    parser.add_argument("--seed", type=whole, default=None, help="which unit and which fault")
     parser.add_argument("--auto", action="store_true", help="the tool's own go, without a terminal")
     parser.add_argument("--tally", action="store_true", help="only print how you stand")
     parser.set_defaults(run=run)

@@ -9,8 +9,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchtest.cli.common import Commands, bench_of, print_json
-from benchtest.errors import InputError, RecordsFault
+from benchtest.cli.common import Commands, bench_of, print_json, shown, whole
+from benchtest.cli.writing import write_whole
+from benchtest.errors import InputError
 
 if TYPE_CHECKING:
     from benchtest.records.kept import SessionRow
@@ -67,7 +68,7 @@ def _register_label(commands: Commands[argparse.ArgumentParser]) -> argparse.Arg
     size.add_argument("--sheet", metavar="NAME", help="sheet of labels: a4-21, a4-24, letter-30")
     label.add_argument(
         "--skip",
-        type=int,
+        type=whole,
         default=0,
         metavar="N",
         help="leave the first N places of the sheet empty, for one used in part",
@@ -126,11 +127,11 @@ def _answer(args: argparse.Namespace, page: str, default: str, answer: dict[str,
         sys.stdout.buffer.write(page.encode())  # UTF-8 as the page says, whatever the terminal
         return 0
     path = args.output if args.output not in (None, STDOUT) else Path(default)
-    _write(path, page.encode())
+    write_whole(path, page.encode())
     if args.json:
         print_json({**answer, "file": str(path)})
     else:
-        print(f"Wrote {path}.")
+        print(f"Wrote {shown(path)}.")
     return 0
 
 
@@ -162,11 +163,11 @@ def run_label(args: argparse.Namespace) -> int:
         labels = _labels(shelf, args)
     default = f"{labels[0].tag}-label.pdf" if len(labels) == 1 else "labels.pdf"
     path = args.output or Path(default)
-    _write(path, _drawn(args, labels, path))
+    write_whole(path, _drawn(args, labels, path))
     if args.json:
         print_json({"tags": [label.tag for label in labels], "file": str(path)})
     else:
-        print(f"Wrote {len(labels)} {'label' if len(labels) == 1 else 'labels'} to {path}.")
+        print(f"Wrote {len(labels)} {'label' if len(labels) == 1 else 'labels'} to {shown(path)}.")
     return 0
 
 
@@ -216,10 +217,3 @@ def _file_name(words: str) -> str:
     'willow-fan-2'
     """
     return re.sub(r"[^\w.-]+", "-", words.lower())[:LONGEST].strip("-.") or "design"
-
-
-def _write(path: Path, octets: bytes) -> None:
-    try:
-        path.write_bytes(octets)
-    except OSError as error:
-        raise RecordsFault(f"{path}: cannot be written: {error.strerror}") from error

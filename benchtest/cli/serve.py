@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from benchtest.cli.bench import add_program_options, what_to_open
-from benchtest.cli.common import Commands, print_json
+from benchtest.cli.common import Commands, print_json, whole
 
 if TYPE_CHECKING:
     from ipaddress import IPv4Address
@@ -38,7 +38,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         help="the same at one of several addresses of this machine (default: 127.0.0.1)",
     )
     parser.add_argument(
-        "--port", type=int, default=PORT, help=f"TCP port; 0 takes a free one (default: {PORT})"
+        "--port", type=whole, default=PORT, help=f"TCP port; 0 takes a free one (default: {PORT})"
     )
     parser.add_argument(
         "--code",

@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from benchtest.cli.common import Commands, bench_of, print_json, print_table
+from benchtest.cli.common import Commands, bench_of, print_json, print_table, shown
 
 if TYPE_CHECKING:
     from benchtest.records.kept import SessionRow, Unit
@@ -48,7 +48,7 @@ def run_shelf(args: argparse.Namespace) -> int:
             "\n".join(_words(unit, waits) for unit, _, waits in rows),
         )
     else:
-        print(f"No units in {bench_of(args)} yet.")
+        print(f"No units in {shown(bench_of(args))} yet.")
     return 0
 
 
@@ -67,7 +67,7 @@ def _restore(args: argparse.Namespace) -> int:
     if aside is not None:
         if done.saved_events:
             print(f"{done.saved_events} later events could still be read, and are back too.")
-        print(f"The damaged files are in {aside}.")
+        print(f"The damaged files are in {shown(aside)}.")
     return 0
 
 

@@ -7,7 +7,7 @@ import contextlib
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from benchtest.cli.common import Commands, add_prop, design_of, number, print_json
+from benchtest.cli.common import Commands, add_prop, design_of, number, print_json, whole
 
 if TYPE_CHECKING:
     from benchtest.virtual.server import Listening, Simulation
@@ -37,7 +37,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "colour_order=GRB or main=short (repeatable)",
     )
     parser.add_argument(
-        "--seed", type=int, help="build a unit with its own tolerances (default: as designed)"
+        "--seed", type=whole, help="build a unit with its own tolerances (default: as designed)"
     )
     parser.add_argument("--meter", metavar="SPEC", help='its bench meter, such as "0.5%%+3/6000"')
     for word, what in (("lose", "lost"), ("garble", "garbled, one bit each")):
@@ -56,9 +56,9 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         help="most that a packet is late; late ones overtake each other (default: 0)",
     )
     parser.add_argument("--host", default="127.0.0.1", help="where to hear (default: loopback)")
-    parser.add_argument("--port", type=int, default=5568, help="UDP port; 0 takes a free one")
+    parser.add_argument("--port", type=whole, default=5568, help="UDP port; 0 takes a free one")
     parser.add_argument(
-        "--control-port", type=int, default=0, help="TCP port for readings (default: a free one)"
+        "--control-port", type=whole, default=0, help="TCP port for readings (default: a free one)"
     )
     parser.add_argument(
         "--while-input-is-open",

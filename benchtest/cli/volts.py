@@ -7,7 +7,7 @@ import contextlib
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from benchtest.cli.common import Commands, number, print_json
+from benchtest.cli.common import Commands, number, print_json, whole
 
 if TYPE_CHECKING:
     from benchtest.drive.bridge.messages import Sample
@@ -33,7 +33,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "scpi or serial alone lists the ports",
     )
     parser.add_argument(
-        "--pin", type=int, metavar="N", help="analogue input of a bridge (default: all of them)"
+        "--pin", type=whole, metavar="N", help="analogue input of a bridge (default: all of them)"
     )
     parser.add_argument(
         "--calibrate",

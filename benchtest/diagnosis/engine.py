@@ -53,6 +53,8 @@ SURE_TO_BE_BAD = 0.99
 """Probability from which a suspect is mended rather than read about once more."""
 UNLIKE = 0.1
 """Chance that a unit is not like those that were learned from: another reel or supply. Ours."""
+MOST_METERS = 4
+"""Meters whose forecasts are kept; nobody reads one unit with more."""
 LEAST_ALIKE = 0.02
 """Only suspects with this much probability are worth telling apart."""
 
@@ -80,6 +82,14 @@ class Belief:
         """The evidence with nothing taken for given."""
         past = self.past(before, case.meter)
         return self.views.of(case, memory=None if past is None else past.on(()))
+
+    def forget(self) -> None:
+        """Bound what is kept from one finding to the next, however many lit sets are asked for."""
+        self.views.forget()
+        for meter in list(self._forecasters)[:-MOST_METERS]:
+            del self._forecasters[meter]
+        for forecaster in self._forecasters.values():
+            forecaster.forget()
 
     def forecaster(self, footing: View) -> Forecaster:
         """The plain one of each meter is kept."""
@@ -153,6 +163,9 @@ class Engine:
         Raises:
             CircuitFault: the design's circuit has no solution.
         """
+        for one in (self._usual, self._unsettled):
+            if one is not None:
+                one.forget()
         case = Case(readings, marks, meter, repaired)
         earlier = tuple(before)
         belief, plain = self._settled_on(case, earlier)

@@ -180,6 +180,12 @@ class Forecaster:
             self._outlooks[lit] = self._look(lit)
         return self._outlooks[lit]
 
+    def forget(self) -> None:
+        """Let go of what the circuit has let go of; see `Responses.forget`."""
+        for kept in (self._outlooks, self._sd_v):
+            for lit in [lit for lit in kept if not self.responses.keeps(lit)]:
+                del kept[lit]
+
     def _look(self, lit: Lit) -> Outlook:
         base, circuit = self.responses.base(lit), self.responses.circuit
         point_v = base.solution.point_v

@@ -40,6 +40,9 @@ COLUMNS = GRID + 1
 MOST_KEPT_OCTETS, OCTETS_A_POINT = 100_000_000, 400
 """Memory that solutions of faults may take, and what each takes for a point of its circuit: 220 of
 a joint with a resistance, which shares the rest with the prop without the fault, 510 of an open."""
+MOST_LIT_OCTETS, LEAST_LIT_SETS = 50_000_000, 64
+"""Memory that lit sets may take from one finding to the next, about; so many are kept whatever
+they take, for one finding asks for some tens of them."""
 LARGE_NODES = 1000
 """Nodes from which what one joint asks for is worked out for it alone, and from which a circuit is
 settled from one that is near. Smaller props hardly gain: theirs stay as they are."""
@@ -184,7 +187,7 @@ class Responses:
     @property
     def octets(self) -> int:
         """Memory that effects of joints and solutions with factors of their own take, about."""
-        bases = self._bases.values()
+        bases = list(self._bases.values())
         made = {id(base.effects): base for base in bases if "effects" in vars(base)}
         effects = [base.effects.branch.nbytes + base.effects.load.nbytes for base in made.values()]
         own = sum(not self.circuit.is_flat(base.solution.factor) for base in bases)
@@ -218,9 +221,10 @@ class Responses:
 
     def base(self, lit: Lit) -> Base:
         """The healthy prop under a lit set, with every joint's effect on it."""
-        if lit not in self._bases:
-            self._bases[lit] = self._make_base(lit)
-        return self._bases[lit]
+        made = self._bases.get(lit)
+        if made is None:
+            made = self._bases[lit] = self._make_base(lit)
+        return made
 
     def _make_base(self, lit: Lit) -> Base:
         solution = self.solution(lit)
@@ -237,9 +241,25 @@ class Responses:
 
     def solution(self, lit: Lit) -> Solution:
         """The prop under a lit set, with nothing more wrong."""
-        if lit not in self._solutions:
-            self._solutions[lit] = self.circuit.solve(self.duty(lit), self._near(lit))
-        return self._solutions[lit]
+        made = self._solutions.get(lit)
+        if made is None:
+            made = self._solutions[lit] = self.circuit.solve(self.duty(lit), self._near(lit))
+        return made
+
+    def forget(self) -> None:
+        """Let go of the lit sets that were asked for first, until the others have room.
+
+        Asked for again they come out the same. Not to be called in the middle of a finding.
+        """
+        each = 8 * (3 * len(self.space.joints) * COLUMNS + 6 * self.circuit.wiring.point_count)
+        most = max(MOST_LIT_OCTETS // each, LEAST_LIT_SETS)
+        for kept in (self._bases, self._solutions):
+            for lit in list(kept)[: max(len(kept) - most, 0)]:
+                kept.pop(lit, None)
+
+    def keeps(self, lit: Lit) -> bool:
+        """Whether a lit set was asked for and has not been let go of."""
+        return lit in self._bases
 
     def _near(self, lit: Lit) -> Solution | None:
         """Where to settle a large prop from; the same wherever it was asked for before."""

@@ -59,6 +59,11 @@ class Views:
             self._responses[key] = self._make(parts)
         return self._responses[key]
 
+    def forget(self) -> None:
+        """Bound what circuits keep from one finding to the next."""
+        for responses in list(self._responses.values()):
+            responses.forget()
+
     def _make(self, parts: tuple[Part, ...]) -> Responses:
         given = {part.where: part.ohm for part in parts if part.chain < 0}
         dark = np.zeros(self.design.node_count, dtype=bool)

@@ -38,7 +38,8 @@ class Target:
 
 
 _HOST = re.compile(
-    r"^(?:\[(?P<six>[0-9A-Fa-f:.%]+)\]|(?P<host>[A-Za-z0-9._-]+))(?::(?P<port>\d{1,5}))?$", re.ASCII
+    r"^(?:\[(?P<six>[0-9A-Fa-f:.]+(?:%[\w.-]+)?)\]|(?P<host>[A-Za-z0-9._-]+))(?::(?P<port>\d{1,5}))?$",
+    re.ASCII,
 )
 
 
@@ -66,6 +67,8 @@ def parse_target(text: str) -> Target:
         port = int(found["port"]) if found["port"] else E131_PORT
         if 1 <= port <= 65535:
             return Target("e131", found["six"] or found["host"], port)
+    if kind == "e131" and rest.count(":") > 1:
+        raise InputError(f'--to "{text[:60]}": write e131:HOST, an IPv6 address in brackets')
     raise InputError(
         f'--to "{text[:60]}": write e131 (multicast), e131:HOST, serial:DEVICE or virtual'
         + nearest(kind, KINDS)

@@ -19,10 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.drive.base import Abilities, Driver, Status
+from benchtest.drive.ending import undisturbed
 from benchtest.drive.flash import FlashGuard
 from benchtest.drive.layout import Frame
 from benchtest.drive.priority import go_first
-from benchtest.drive.undisturbed import undisturbed
 from benchtest.errors import InputError
 
 MOST_FRAMES_PER_S = 40.0

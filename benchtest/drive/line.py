@@ -31,7 +31,7 @@ _WORDS = {
     errno.ENODEV: "the network adapter is gone; plug it in again",
     errno.ECONNREFUSED: "the machine is there, but nothing on it takes E1.31",
     errno.EPERM: "this machine's firewall does not let it out",
-    errno.EACCES: "this machine does not allow it",
+    errno.EACCES: "this machine does not send there; give the address of one controller",
     errno.ENOBUFS: "the network takes no more",
 }
 

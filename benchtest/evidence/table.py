@@ -119,6 +119,8 @@ def _header_faults(header: list[str], needed: Sequence[str], optional: Sequence[
     known = [*needed, *optional]
     if not any(header):
         return [f"is empty; its first line is: {','.join(needed)}"]
+    if len(header) == 1 and header[0].count(";") + header[0].count("\t") >= len(needed) - 1 > 0:
+        return ["line 1: columns are parted by commas, and decimals written with a point"]
     missing = [name for name in needed if name not in header]
     faults = [f"line 1: column {name} is missing; write {','.join(needed)}" for name in missing]
     for name in header:

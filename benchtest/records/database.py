@@ -32,6 +32,10 @@ def open_database(folder: Path) -> sqlite3.Connection:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         kind = disk_kind(folder)
+    except FileExistsError:
+        raise RecordsFault(
+            f"bench folder {folder}: is there, but is no folder; give another with --bench"
+        ) from None
     except OSError as error:
         raise RecordsFault(
             f"bench folder {folder}: cannot be made ({error.strerror}); give another with --bench"
@@ -215,6 +219,31 @@ def writing(connection: sqlite3.Connection) -> Iterator[None]:
         if connection.in_transaction:
             connection.execute("ROLLBACK")
         raise
+
+
+def identity(path: Path) -> tuple[int, int] | None:
+    """Which file a name stands for, whatever it is called later; None where there is none."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
+
+
+def require_there(path: Path, opened: tuple[int, int] | None) -> None:
+    """What SQLite wrote is in a file that the next start will find.
+
+    A file that was deleted, moved or replaced while it is open takes all that is written to it,
+    and loses it with the program.
+
+    Raises:
+        RecordsFault: it is not.
+    """
+    if identity(path) != opened:
+        raise RecordsFault(
+            f"{path}: was moved, deleted or replaced while this program has it open, so nothing "
+            "is kept any more; put it back and do your step again, or end this program"
+        )
 
 
 def rescue(folder: Path) -> str:

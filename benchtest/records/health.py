@@ -73,7 +73,8 @@ def look_at(folder: Path) -> Health:
 def _nearest(folder: Path) -> Path:
     """The folder, or the nearest above it that is there."""
     place = folder.absolute()
-    while not place.exists() and place != place.parent:
+    # a link that leads nowhere is there as well: no folder can be made in its place
+    while not os.path.lexists(place) and place != place.parent:
         place = place.parent
     return place
 

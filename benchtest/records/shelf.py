@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -14,7 +15,7 @@ import platformdirs
 from benchtest.errors import InputError, NameFault, RecordsFault, nearest
 from benchtest.prop.text import printable
 from benchtest.records.backup import FILE
-from benchtest.records.database import explained, open_database, writing
+from benchtest.records.database import explained, identity, open_database, require_there, writing
 from benchtest.records.digest import SessionKey, design_digest, event_digest, moment_ms
 from benchtest.records.kept import (
     STAGES,
@@ -48,6 +49,7 @@ class Shelf:
         self.folder = folder
         self.path = folder / FILE
         self._db: sqlite3.Connection = open_database(folder)
+        self._opened = identity(self.path)
 
     def close(self) -> None:
         self._db.close()
@@ -57,6 +59,14 @@ class Shelf:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        """One transaction, kept where the next start looks for it."""
+        require_there(self.path, self._opened)
+        with explained(self.path), writing(self._db):
+            yield
+        require_there(self.path, self._opened)  # nothing is said to be kept that is not
 
     # -- units ---------------------------------------------------------------------------------
 
@@ -92,7 +102,7 @@ class Shelf:
         """
         for tag in tags:
             check_tag(tag)
-        with explained(self.path), writing(self._db):
+        with self._writing():
             self._check_designs(tags, design_name)
             self._add_design(design_name, design_text)
             self._db.executemany(
@@ -146,7 +156,7 @@ class Shelf:
         check_tag(tag)
         self._check_designs([tag], design_name)
         session = str(uuid4())
-        with explained(self.path), writing(self._db):
+        with self._writing():
             (last,) = self._db.execute(
                 "SELECT MAX(placed_ms) FROM session WHERE tag = ?", (tag,)
             ).fetchone()
@@ -236,7 +246,7 @@ class Shelf:
             RecordsFault: it could not be kept; nothing was changed.
         """
         as_json(data)
-        with explained(self.path), writing(self._db):
+        with self._writing():
             key = self._key(session)
             (last,) = self._db.execute(
                 "SELECT COALESCE(MAX(seq), 0) FROM event WHERE session = ?", (session,)
@@ -286,7 +296,7 @@ class Shelf:
             InputError: what is here under the same id is something else.
             RecordsFault: they could not be kept; nothing was changed.
         """
-        with explained(self.path), writing(self._db):
+        with self._writing():
             new = sum(self._take(row, unit, events) for row, unit, events in sessions)
             for unit, text in units:
                 self._take_unit(unit, text)

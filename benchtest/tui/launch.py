@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 import os
-import signal
 import sys
-from types import FrameType
 
+from benchtest.drive.ending import end_once
 from benchtest.errors import BenchError, InputError
 from benchtest.session.bench import Bench, check_bench
 from benchtest.tui.app import PracticeAsked, run_app
 from benchtest.tui.browser import in_browser
 from benchtest.tui.signs import LEAST_COLUMNS, LEAST_LINES
-
-ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-"""What ends it from outside. Ctrl-C is a key while it draws, and a signal before and after that."""
 
 
 def launch(
@@ -33,8 +29,7 @@ def launch(
     check_bench(bench)
     if not in_browser():
         _check_terminal()
-    for number in ENDING:
-        signal.signal(number, _end)  # the prop goes dark on the way out
+    end_once()  # the prop goes dark on the way out
     run_app(bench, first_tag, practice)
 
 
@@ -49,9 +44,3 @@ def _check_terminal() -> None:
             f"this terminal has {size.columns}×{size.lines} characters; "
             f"make it {LEAST_COLUMNS}×{LEAST_LINES} or larger"
         )
-
-
-def _end(number: int, frame: FrameType | None) -> None:
-    for other in ENDING:  # a second one would break off the way out, and leave threads that wait
-        signal.signal(other, signal.SIG_IGN)
-    raise SystemExit(128 + number)

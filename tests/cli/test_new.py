@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtest.cli import main
-from benchtest.cli.new import write_whole
+from benchtest.cli.writing import write_whole
 from benchtest.errors import InputError
 from benchtest.prop.catalogue import catalogue
 from benchtest.prop.design import (
@@ -173,6 +173,7 @@ WRONG = [
     (["--nodes", "30 30"], ["--nodes", "gives 2 numbers"]),
     (["--pitch-mm", "nan"], ["--pitch-mm", "above 0"]),
     (["--pitch-mm", "3 miles"], ["--pitch-mm", "mm, cm, m, in, ft"]),
+    (["--lead-mm", "62,5"], ["--lead-mm", '"62.5" for one length, "62 5" for two']),
     (["--lead-mm", "1 2 3"], ["--lead-mm", "at end A and at end B"]),
     (["--data", "1A 1B"], ["--data", "names strand 1 twice"]),
     (["--bus", "foot, A"], ["--bus", "2 oz x 8 mm"]),
@@ -221,7 +222,7 @@ def test_a_file_that_came_there_while_questions_were_answered_stays(tmp_path: Pa
     path = tmp_path / "fan.toml"
     path.write_text("somebody else's", encoding="utf-8")
     with pytest.raises(InputError, match="is there now; --replace writes over it"):
-        write_whole(path, "mine", replace=False)
+        write_whole(path, b"mine", replace=False)
     assert path.read_text("utf-8") == "somebody else's"
     assert list(tmp_path.iterdir()) == [path]
 

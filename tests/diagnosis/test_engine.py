@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import pytest
 
-from benchtest.diagnosis import Engine, diagnose
+from benchtest.diagnosis import Engine, diagnose, response
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design, Link, StrandEnd
@@ -151,3 +151,21 @@ def test_a_clamp_reading_settles_the_node_current(fan: Design, fan_engine: Engin
     judged = fan_engine.diagnose([clamp]).readings[0]
     assert judged.expected == pytest.approx(amps, rel=1e-6)  # every node has all its current
     assert judged.sd == pytest.approx(math.hypot(0.08 * amps, 0.02 * amps), rel=0.05)
+
+
+def test_an_evening_of_lit_sets_is_forgotten_and_findings_stay_the_same(
+    make_fan: Callable[..., Design], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    design = make_fan(3, 6)
+    monkeypatch.setattr(response, "MOST_LIT_OCTETS", 0)
+    monkeypatch.setattr(response, "LEAST_LIT_SETS", 3)
+    busy = Engine(design)
+    lit_sets = [parse_lit("1-2", design, level / 100, "white") for level in range(30, 100, 7)]
+    for lit in [*lit_sets, lit_sets[0]]:
+        readings = [Reading(lit, parse_probe("2A", design), 4.9)]
+        finding = busy.diagnose(readings)
+    assert finding.as_json(design) == Engine(design).diagnose(readings).as_json(design)
+    busy._usual.forget()
+    (forecaster,) = busy._usual._forecasters.values()
+    assert len(busy.responses._bases) == len(busy.responses._solutions) == 3
+    assert len(forecaster._outlooks) <= 3

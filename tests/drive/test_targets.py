@@ -26,6 +26,7 @@ from benchtest.prop.design import Design
         ("e131:192.0.2.7", Target("e131", "192.0.2.7")),
         ("e131:bench-pi.local:6000", Target("e131", "bench-pi.local", 6000)),
         ("e131:[2001:db8::1]", Target("e131", "2001:db8::1")),
+        ("e131:[fe80::1%eth0]", Target("e131", "fe80::1%eth0")),
         ("serial:/dev/ttyUSB0", Target("serial", device="/dev/ttyUSB0")),
         ("virtual", Target("virtual")),
     ],
@@ -37,7 +38,7 @@ def test_targets_are_read_and_written_back(text: str, target: Target) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["", "e132", "e131:", "e131:host:99999", "e131:a b", "virtual:x", "e131:[::1"],
+    ["", "e132", "e131:", "e131:host:99999", "e131:a b", "virtual:x", "e131:[::1", "e131:::1"],
 )
 def test_what_is_no_target_is_refused_with_what_would_be(text: str) -> None:
     with pytest.raises(InputError, match="e131:HOST"):

@@ -125,6 +125,7 @@ def test_a_clamp_is_read_at_a_feed_only(fan: Design) -> None:
     [
         ("", "is empty"),
         ("lit,prob,volts\n", 'did you mean "probe"'),
+        ("lit;probe;volts\nall;4A;4,87\n", "parted by commas, and decimals written with a point"),
         ("lit,volts\n", "column probe is missing"),
         ("lit,lit,probe,volts\n", "named twice"),
     ],

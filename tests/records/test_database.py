@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -274,3 +275,24 @@ def test_a_folder_that_may_not_be_written_is_said(tmp_path: Path, start: Start) 
             Shelf(disk / "bench") as shelf,
         ):
             start(shelf, "WF-04")
+
+
+@pytest.mark.parametrize("how", ["deleted", "moved", "replaced"])
+def test_records_that_go_while_they_are_open_take_no_step_with_them(
+    tmp_path: Path, start: Start, how: str
+) -> None:
+    folder, aside = tmp_path / "bench", tmp_path / "aside"
+    with Shelf(folder) as shelf:
+        session = start(shelf)
+        shelf.append(session, "note", {"text": "kept"}, AT)
+        if how == "deleted":
+            shutil.rmtree(folder)
+        else:
+            folder.rename(aside)
+        if how == "replaced":
+            open_database(folder).close()
+        with pytest.raises(RecordsFault, match="moved, deleted or replaced"):
+            shelf.append(session, "note", {"text": "lost"}, AT)
+        if how == "moved":
+            aside.rename(folder)
+            assert shelf.append(session, "note", {"text": "put back"}, AT).seq == 2

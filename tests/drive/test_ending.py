@@ -7,7 +7,7 @@ import threading
 
 import pytest
 
-from benchtest.drive.undisturbed import undisturbed
+from benchtest.drive.ending import undisturbed
 
 
 def test_ctrl_c_waits_and_then_acts_once() -> None:
