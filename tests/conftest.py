@@ -4,6 +4,8 @@ as another program builds them: the sacn library, whose packets share no code wi
 
 from __future__ import annotations
 
+import contextlib
+import signal
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -22,6 +24,13 @@ from benchtest.prop.design import (
     StrandEnd,
 )
 from benchtest.prop.wire import board_copper, parse_wire
+
+# What a shell started behind its back, or under nohup, passes over Ctrl-C, and so do its children:
+# the programs that tests start are to be ended by it.
+for _number in (signal.SIGINT, signal.SIGHUP, signal.SIGQUIT):
+    if signal.getsignal(_number) is signal.SIG_IGN:
+        with contextlib.suppress(ValueError):  # only the main thread may
+            signal.signal(_number, signal.SIG_DFL)
 
 # Figures of a made-up but likely node of each family; what real kinds do is the catalogue's.
 _FAMILIES: Mapping[Family, dict[str, Any]] = {

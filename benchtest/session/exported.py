@@ -19,6 +19,7 @@ from benchtest.records.kept import SessionRow
 from benchtest.records.shelf import Shelf
 from benchtest.session.live import TESTS, diagnose_state, happened_in, last_test
 from benchtest.session.state import State, fold
+from benchtest.session.supplied import as_supplied
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,8 @@ class Evidence:
 
     def diagnose(self) -> Finding:
         """What the evidence says, as the session itself said it."""
-        return diagnose_state(Engine(self.design), self.state, Meter.parse(self.row.meter))
+        engine = Engine(as_supplied(self.design, self.state.checks))
+        return diagnose_state(engine, self.state, Meter.parse(self.row.meter))
 
 
 def last_evidence(shelf: Shelf, tag: str) -> Evidence:

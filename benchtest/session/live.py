@@ -31,6 +31,7 @@ from benchtest.session.events import (
 )
 from benchtest.session.guidance import waits_for
 from benchtest.session.state import Happened, State, fold, step
+from benchtest.session.supplied import as_supplied
 
 Clock = Callable[[], datetime]
 SHOWN_SUSPECTS = 8
@@ -57,7 +58,7 @@ class Session:
         self.design = design
         self.meter = Meter.parse(row.meter)
         self.clock = clock
-        self.engine = Engine(design)
+        self._engine = Engine(design)
         self._read()
 
     def _read(self) -> None:
@@ -99,6 +100,14 @@ class Session:
     @property
     def tag(self) -> str:
         return self.row.tag
+
+    @property
+    def engine(self) -> Engine:
+        """What readings are weighed by: the design, with its supplies as they were measured."""
+        design = as_supplied(self.design, self.state.checks)
+        if design != self._engine.design:
+            self._engine = Engine(design)
+        return self._engine
 
     def record(self, what: Happening) -> State:
         """Keep an event. When this returns, it is on disk and the state knows it.
@@ -174,7 +183,7 @@ class Session:
 
     def expect(self, lit: Lit, probe: Probe) -> tuple[float, float]:
         """What a healthy unit shows at a probe, and its standard deviation. [V]"""
-        row = predict(self.design, lit, [probe]).probes[0]
+        row = predict(self.engine.design, lit, [probe]).probes[0]
         return row.volts, row.sd
 
 
