@@ -183,10 +183,31 @@ def batch(f: Kept) -> str:
         "What four healthy units teach the fifth (`diagnose --seen-before`) saves little: in "
         f"{of(healthy, 'first', 'of')} healthy virtual units, each read as the first and as the "
         f"fifth of its batch, {saved[0]}, and in {of(faulty, 'first', 'of')} with a bad joint "
-        f"{saved[1]}. As the first {of(faulty, 'first', 'right')} of the bad joints were named and "
-        f"{of(healthy, 'first', 'right')} of the healthy units passed, as the fifth "
-        f"{of(faulty, 'fifth', 'right')} and {of(healthy, 'fifth', 'right')} (`python "
+        f"{saved[1]}. Bad joints named: {of(faulty, 'first', 'right')} as the first and "
+        f"{of(faulty, 'fifth', 'right')} as the fifth; healthy units passed: "
+        f"{of(healthy, 'first', 'right')} and {of(healthy, 'fifth', 'right')} (`python "
         "tests/bench/learning.py`)."
+    )
+
+
+def supplies(f: Kept) -> str:
+    """What it is worth to measure several supplies before power."""
+    ways = "by the design's volts", "by the volts measured before power"
+
+    def of(what: str, way: str, part: str) -> Measured:
+        rows = [row["what"] for row in f.rows("supplies")]
+        full = next((row for row in rows if row.startswith(what) and row.endswith(way)), what)
+        return f("supplies", full, part)
+
+    sound, ill = "healthy units called faulty", "exact joint named"
+    wrong = [of(sound, way, "count") for way in ways]
+    named = [of(ill, way, "count") for way in ways]
+    return (
+        "Where a prop has several supplies, the volts typed before power count: of "
+        f"{of(sound, ways[0], 'of')} healthy units of the demo design with two feeds "
+        f"{wrong[0]:none} were called faulty by the design's volts and {wrong[1]:none} by the "
+        f"measured ones, and of {of(ill, ways[0], 'of')} with a bad joint {named[0]} and "
+        f"{named[1]} were named (`python tests/bench/supplies.py`)."
     )
 
 
@@ -311,6 +332,7 @@ PASSAGES: dict[str, tuple[str, Callable[[Kept], str]]] = {
     "study": ("diagnosis", study),
     "again": ("diagnosis_again", again),
     "batch": ("learning", batch),
+    "supplies": ("supplies", supplies),
     "durability": ("durability", durability),
     "fuzz": ("fuzz", fuzz),
     "checks": ("agreement diagnosis", checks),

@@ -76,6 +76,11 @@ BENCHES = {
         "Virtual batches, seed 1: the fifth unit with what four healthy units taught, beside the "
         "same unit as the first; taught: with four readings more of each, and a clamp.",
     ),
+    "supplies": Bench(
+        "Supplies that are apart", _of("supplies", "150", "60", "31"), _of("supplies", "1", "1"),
+        "Virtual units with two feeds, supplies of 1 % each, seed 31: weighed by the design's "
+        "volts, and by those that a meter shows of both supplies before power.",
+    ),
     "comparing": Bench(
         "Two tests of one unit", _of("comparing", "5", "1"), _of("comparing", "1", "1"),
         "Virtual units of the three demo designs, read until settled, and again with another meter "

@@ -18,7 +18,7 @@ from benchtest.prop.names import parse_probe
 from benchtest.prop.reader import parse_design
 from benchtest.records.exchange import export_lines
 from benchtest.records.shelf import Shelf
-from benchtest.session.checks import judge
+from benchtest.session.checks import Key, judge
 from benchtest.session.events import CheckMade, ReadingTaken
 from benchtest.session.exported import exported_evidence
 from benchtest.session.live import Session
@@ -28,10 +28,12 @@ from tests.diagnosis.conftest import Bench
 
 TEXT = files("benchtest.virtual").joinpath("gull-wing.toml").read_text("utf-8")
 WING = parse_design(TEXT, "gull-wing")
+LEFT: Key = ("supply", "left")
+RIGHT: Key = ("supply", "right")
 
 
-def _checks(left: str, right: str) -> dict[tuple[str, str], CheckMade]:
-    made = [judge(WING, ("supply", "left"), left), judge(WING, ("supply", "right"), right)]
+def _checks(left: str, right: str) -> dict[Key, CheckMade]:
+    made = [judge(WING, LEFT, left), judge(WING, RIGHT, right)]
     return {(one.check, one.feed): one for one in made}
 
 
@@ -53,22 +55,22 @@ def supplied() -> Design:
 def test_measured_volts_stand_in_for_the_designs(supplied: Design) -> None:
     assert [feed.volts for feed in supplied.feeds] == [5.05, 4.92]
     assert as_supplied(WING, {}) is WING
-    one = {("supply", "left"): judge(WING, ("supply", "left"), "5.05")}
-    assert [feed.volts for feed in as_supplied(WING, one).feeds] == [5.05, 5.0]
+    one = judge(WING, LEFT, "5.05")
+    assert [feed.volts for feed in as_supplied(WING, {LEFT: one}).feeds] == [5.05, 5.0]
 
 
 def test_what_failed_was_left_out_or_only_seen_does_not() -> None:
-    failed = judge(WING, ("supply", "left"), "4.1")
+    failed = judge(WING, LEFT, "4.1")
     assert failed.passed is False
     for made in (failed, CheckMade("supply", "left", None), CheckMade("supply", "left", True)):
-        assert as_supplied(WING, {("supply", "left"): made}) is WING
+        assert as_supplied(WING, {LEFT: made}) is WING
 
 
 def test_one_supply_alone_stays_as_designed() -> None:
     fan = parse_design(
         files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8"), "willow-fan"
     )
-    key = ("supply", fan.feeds[0].name)
+    key: Key = ("supply", fan.feeds[0].name)
     assert as_supplied(fan, {key: judge(fan, key, "4.93")}) is fan
 
 
