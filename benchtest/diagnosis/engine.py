@@ -29,6 +29,7 @@ from benchtest.diagnosis.posterior import (
     named_suspects,
 )
 from benchtest.diagnosis.repair import repair_words
+from benchtest.diagnosis.repeats import telling
 from benchtest.diagnosis.response import Responses
 from benchtest.diagnosis.together import Look, several_posterior, sure_parts, together
 from benchtest.diagnosis.view import Case, View
@@ -166,7 +167,8 @@ class Engine:
         for one in (self._usual, self._unsettled):
             if one is not None:
                 one.forget()
-        case = Case(readings, marks, meter, repaired)
+        told, stands_by = telling(readings)
+        case = Case([readings[place] for place in told], marks, meter, repaired)
         earlier = tuple(before)
         belief, plain = self._settled_on(case, earlier)
         if self._otherwise is not None and self._is_unlike(plain, self._otherwise, earlier):
@@ -186,9 +188,9 @@ class Engine:
             suspects=self._suspects(found, footing.parts, look),
             alike=_alike(footing),
             next=ask,
-            readings=_judge(readings, plain.weigher),
+            readings=_judge(readings, stands_by, plain.weigher),
             cleared_ohm=cleared_ohm(footing.healthy, footing.joints),
-            strange=_strange(footing),
+            strange=_strange(footing, told),
             joints=self._bands(found, footing),
             look=look_next(footing.responses, footing.posterior.chain, marks, ask.expect_bits),
         )
@@ -271,10 +273,10 @@ class Engine:
         return tuple(rows)
 
 
-def _strange(footing: View) -> int | None:
+def _strange(footing: View, told: Sequence[int]) -> int | None:
     """Number of the reading that even the best explanation leaves far off, counted from 1."""
     place = fits_nothing(footing, footing.best_part)
-    return None if place is None else place + 1
+    return None if place is None else told[place] + 1
 
 
 def _is_unexplained(plain: View, repaired: Collection[str]) -> bool:
@@ -362,7 +364,9 @@ def _grouped(rows: list[tuple[str, float, str]]) -> tuple[tuple[str, ...], ...]:
     return tuple(tuple(names) for _, _, names in groups if len(names) > 1)
 
 
-def _judge(readings: Sequence[Reading], weigher: Weigher | None) -> tuple[JudgedReading, ...]:
+def _judge(
+    readings: Sequence[Reading], stands_by: Sequence[int], weigher: Weigher | None
+) -> tuple[JudgedReading, ...]:
     """Each reading beside what a healthy unit would show, error of the meter included."""
     if weigher is None:
         return ()
@@ -370,8 +374,8 @@ def _judge(readings: Sequence[Reading], weigher: Weigher | None) -> tuple[Judged
     sd = np.sqrt(np.diag(weigher.healthy_covariance))
     off = (weigher.values - mean) / sd
     return tuple(
-        JudgedReading(reading, float(expected), float(deviation), float(z))
-        for reading, expected, deviation, z in zip(readings, mean, sd, off, strict=True)
+        JudgedReading(reading, float(mean[row]), float(sd[row]), float(off[row]))
+        for reading, row in zip(readings, stands_by, strict=True)
     )
 
 

@@ -288,8 +288,7 @@ class BenchView(Screen[Leaving]):
         self.draw()
 
     def on_bench_view_looked(self, message: Looked) -> None:
-        seen = self.query_one(VirtualView)
-        seen.show(message.sights, max(2, seen.size.height), seen.size.width)
+        self.query_one(VirtualView).show(message.sights)
 
     def go(self) -> None:
         """Light what is advised, think where that is needed, and draw."""

@@ -21,14 +21,21 @@ class VirtualView(Panel):
     def __init__(self, signs: Signs, id: str | None = None) -> None:  # noqa: A002
         super().__init__(id=id)
         self.signs = signs
+        self._sights: Sequence[Sight] | None = None
 
-    def show(self, sights: Sequence[Sight], rows: int, width: int) -> None:
-        """Draw what there is to see into so many rows and cells."""
+    def show(self, sights: Sequence[Sight]) -> None:
+        """Draw what there is to see into the room that there is."""
+        self._sights = sights
+        rows, width = max(2, self.size.height), self.size.width
         if not self.is_news(sights, rows, width):
             return
         lines = rows_of_sights(sights, rows, width, self.signs) or ["all dark"]
         cut = self.signs.cut
         self.update(Group(*(Text(row, no_wrap=True, overflow=cut) for row in lines)), layout=False)
+
+    def on_resize(self) -> None:
+        if self._sights is not None:
+            self.show(self._sights)
 
 
 def rows_of_sights(sights: Sequence[Sight], rows: int, width: int, signs: Signs) -> list[str]:

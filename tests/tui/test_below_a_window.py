@@ -42,6 +42,7 @@ async def test_what_lies_below_a_window_follows_the_terminal(
     async with driven(tmp_path / "bench", small_fan) as at:
         await at.until_task("look")
         bench = at.screen
+        await at.until(lambda: "1A ●" in at.words())  # what the virtual prop shows has been seen
         bare = {}
         for size in SIZES:
             await at.pilot.resize_terminal(*size)
