@@ -16,6 +16,8 @@ SLIPS = (-1.0, 0.001, 1000.0, 0.1, 10.0, 0.01, 100.0, -0.001, -1000.0)
 """What a reading is multiplied by when leads or ranges are mixed up, or a digit is missed."""
 NEAR_SHARE, NEAR_V = 0.05, 1e-4
 """How near to a healthy unit's volts a slip must bring a reading to be offered."""
+NEAR_STEP = 0.01
+"""Part of a meter's step that a number as it was typed may be off a whole one."""
 ABOVE_SUPPLY = 1.1
 """No point of a prop is farther from another than its highest supply; supplies are set by hand."""
 
@@ -79,6 +81,12 @@ def _z(volts: float, expected_v: float, sd_v: float, meter: Meter) -> float:
     return (volts - expected_v) / float(np.hypot(sd_v, limit_v / 2.0))
 
 
+def _can_show(meter: Meter, volts: float) -> bool:
+    """True where these volts are whole steps of the range that the meter reads them on."""
+    steps = volts / meter.resolution_v(min(abs(volts), meter.ranges_v[-1]))
+    return abs(steps - round(steps)) < NEAR_STEP
+
+
 def _meant(
     volts: float, expected_v: float, sd_v: float, meter: Meter, most_v: float
 ) -> float | None:
@@ -89,6 +97,8 @@ def _meant(
     if abs(_z(volts, expected_v, sd_v, meter)) < FAR_SD:
         return None
     tried = [volts * factor for factor in SLIPS]
+    if _can_show(meter, volts):  # else the meter has more digits than it is said to have
+        tried = [meant_v for meant_v in tried if _can_show(meter, meant_v)]
     for meant_v in tried:
         if abs(meant_v - expected_v) < NEAR_SHARE * abs(expected_v) + NEAR_V:
             return meant_v

@@ -37,6 +37,14 @@ def test_what_a_fault_can_do_is_no_slip(text: str, expected_v: float) -> None:
     assert typed.volts == float(text)
 
 
+def test_nobody_is_asked_about_digits_that_the_meter_has_not() -> None:
+    # a tenth of -2.4 mV is -0.24 mV, and this meter shows tenths of a millivolt
+    typed = judge_typed("-0.0024", -0.0002, 0.0002, DEFAULT_METER, most_v=5.0)
+    assert (typed.meant_v, typed.hint) == (None, "")
+    finer = judge_typed("-4.82137", 4.8, 0.01, DEFAULT_METER, most_v=5.0)
+    assert finer.meant_v == pytest.approx(4.82137)
+
+
 def test_more_than_the_meter_shows_is_said_where_no_slip_explains_it() -> None:
     typed = judge_typed("61", 4.8, 0.01, DEFAULT_METER, most_v=5.0)
     assert typed.volts is None
