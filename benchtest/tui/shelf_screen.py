@@ -154,7 +154,7 @@ class ShelfScreen(Screen[None]):
         tag = table.get_row_at(table.cursor_row)[0] if table.row_count else ""
         words = self._waits.get(tag, "")
         whole.update(Content(f"{tag} waits for {words}"))
-        whole.display = table.cuts(len(COLUMNS) - 1, words)
+        whole.display = bool(words) and table.cuts(len(COLUMNS) - 1, words)
 
     def say(self, words: str) -> None:
         """One line near the bottom."""

@@ -29,6 +29,14 @@ async def test_a_unit_whose_row_is_cut_says_below_what_it_waits_for(
         assert at.words().count(WAITS.partition("for ")[2]) == 2
 
 
+async def test_an_empty_shelf_waits_for_nothing(small_fan: Path, tmp_path: Path) -> None:
+    async with driven(tmp_path / "bench", small_fan, tag=None) as at:
+        await at.until(lambda: "No unit is on this bench" in at.words())
+        await at.until(lambda: at.app.screen.query_one("#said", Static).content == " ")  # read
+        await at.pilot.pause(0.2)
+        assert "waits for" not in at.words()
+
+
 async def test_a_cell_that_was_drawn_too_early_is_drawn_again(
     small_fan: Path, tmp_path: Path
 ) -> None:
