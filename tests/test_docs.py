@@ -50,9 +50,8 @@ NOT_RUN = {
     "serial:": "needs a board on USB; tests/drive runs it on a simulated one",
     "192.0.2.7": "drives a controller that is not here; tests/drive does so on loopback",
     "simulate": "ends when it is told to; tests/virtual runs it",
-    "serve": "ends when it is told to",
+    "serve": "ends when it is told to; tests/tui runs it, with a real browser",
     "volts": "needs a meter or a board; tests/cli/test_volts.py has simulated ones",
-    "demo --auto": "takes long; tests/session/test_demo.py does the same job",
     "shelf --restore": "needs a damaged bench; tests/records restores several",
 }
 """Commands of ours by a piece of their words, and why they are only read."""
