@@ -6,13 +6,14 @@ from __future__ import annotations
 
 import contextlib
 import signal
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 import pytest
 from sacn.messages.data_packet import DataPacket
 from sacn.messages.sync_packet import SyncPacket
 
+from benchtest.drive.ending import ENDINGS
 from benchtest.prop.design import (
     Bus,
     BusPad,
@@ -31,6 +32,16 @@ for _number in (signal.SIGINT, signal.SIGHUP, signal.SIGQUIT):
     if signal.getsignal(_number) is signal.SIG_IGN:
         with contextlib.suppress(ValueError):  # only the main thread may
             signal.signal(_number, signal.SIG_DFL)
+
+
+@pytest.fixture(autouse=True)
+def _signals_as_before() -> Iterator[None]:
+    """A command run inside the tests settles how its process ends: for itself, not for the next."""
+    before = {number: signal.getsignal(number) for number in ENDINGS}
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)
+
 
 # Figures of a made-up but likely node of each family; what real kinds do is the catalogue's.
 _FAMILIES: Mapping[Family, dict[str, Any]] = {
