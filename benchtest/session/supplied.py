@@ -70,8 +70,8 @@ def _volts_of(design: Design, feed: Feed, text: str) -> float:
         raise InputError(f"feed {feed.name}: {fault}") from None
     if not made.passed or made.volts is None:
         raise InputError(
-            f'feed {feed.name}: "{printable(text)}" is not {feed.volts:g} V within '
-            f"{SUPPLY_SHARE:.0%} and at most {design.node.most_v:g} V: measure again, or set that "
+            f'feed {feed.name}: "{printable(text)}" should be within {100 * SUPPLY_SHARE:g} % of '
+            f"{feed.volts:g} V, and at most {design.node.most_v:g} V; measure again, or set that "
             "supply before anything else"
         )
     return made.volts

@@ -59,7 +59,7 @@ def test_measured_supplies_stand_in_for_the_prop_files(
     assert measured[1] == pytest.approx(designed[1] - 0.01 * volts, rel=0.01)
     done = run(*words, "--supply", f"{name}=50")
     assert done.code == 2
-    assert done.err.startswith(f'benchtest: diagnose --supply: feed {name}: "50" is not ')
+    assert done.err.startswith(f'benchtest: diagnose --supply: feed {name}: "50" should be ')
 
 
 def test_without_evidence_the_first_reading_is_planned(run: Run, prop: Path) -> None:
