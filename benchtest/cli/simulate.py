@@ -24,8 +24,9 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         help="a virtual prop that hears E1.31 on loopback",
         description="Stands in for a prop: hears E1.31 on loopback as a controller does, follows "
         "its data line and its circuit with the faults given, and shows what the prop would. "
-        "Type a probe (4A) to read it with its bench meter, repair 4A+ to work on it, Ctrl-C to "
-        "end. Where its output is no terminal it prints where it hears, as JSON, and is quiet.",
+        "Type a probe (4A) to read it with its bench meter, fault 4A+=0.8 to break it as it "
+        "runs, repair 4A+ to work on it, Ctrl-C to end. Where its output is no terminal it prints "
+        "where it hears, as JSON, and is quiet.",
     )
     add_prop(parser)
     parser.add_argument(
