@@ -18,22 +18,13 @@ import pytest
 
 from benchtest.records.shelf import Shelf
 from benchtest.tui.browser.gate import TRIES
-from benchtest.virtual.process import RunningProp, start_simulation
+from benchtest.virtual.process import RunningProp
 from tests.tui.chromium import chromium
-from tests.tui.conftest import SMALL_FAN, make_ready
+from tests.tui.conftest import make_ready
 from tests.tui.served import Browser, Look, Served, until
 
 FOREIGN = "http://garden.example"
 ALL_OF_A_STRAND = 8
-
-
-@pytest.fixture(scope="module")
-def prop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, RunningProp]]:
-    """A virtual prop and its file."""
-    path = tmp_path_factory.mktemp("prop") / "small-fan.toml"
-    path.write_text(SMALL_FAN)
-    with start_simulation(path) as virtual:
-        yield path, virtual
 
 
 @pytest.fixture(scope="module")
