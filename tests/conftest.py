@@ -28,10 +28,14 @@ from benchtest.prop.wire import board_copper, parse_wire
 
 # What a shell started behind its back, or under nohup, passes over Ctrl-C, and so do its children:
 # the programs that tests start are to be ended by it.
-for _number in (signal.SIGINT, signal.SIGHUP, signal.SIGQUIT):
+for _number, _usual in (
+    (signal.SIGINT, signal.default_int_handler),  # as Python has it: tests raise it for themselves
+    (signal.SIGHUP, signal.SIG_DFL),
+    (signal.SIGQUIT, signal.SIG_DFL),
+):
     if signal.getsignal(_number) is signal.SIG_IGN:
         with contextlib.suppress(ValueError):  # only the main thread may
-            signal.signal(_number, signal.SIG_DFL)
+            signal.signal(_number, _usual)
 
 
 @pytest.fixture(autouse=True)

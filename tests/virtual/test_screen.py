@@ -22,7 +22,7 @@ from pathlib import Path
 import pytest
 
 Packet = Callable[..., bytes]
-SOON_S = 10.0
+SOON_S = 30.0
 
 PROP = """\
 format = 1

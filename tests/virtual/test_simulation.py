@@ -21,7 +21,7 @@ from benchtest.virtual.observe import Sight
 from benchtest.virtual.process import RunningProp, start_simulation
 
 Packet = Callable[..., bytes]
-SOON_S = 10.0
+SOON_S = 30.0
 """Longest wait for something that takes milliseconds."""
 
 PROP = """\
