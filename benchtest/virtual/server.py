@@ -25,9 +25,9 @@ from benchtest.virtual.controller import Controller
 from benchtest.virtual.ear import Ear
 from benchtest.virtual.faults import parse_fault
 from benchtest.virtual.observe import observe
+from benchtest.virtual.process import LOOPBACK
 from benchtest.virtual.prop import VirtualProp, frame_mark
 
-LOOPBACK = "127.0.0.1"
 TICK_S = 0.05
 GATHER_S = 0.005
 """Packets that come within this time are one look of the prop: its circuit is solved once. [s]"""
