@@ -160,7 +160,8 @@ class Simulation:
                 return {"volts": prop.measure(parse_probe(text, prop.design))}
             case {"amps": str(name)}:
                 if name not in {feed.name for feed in prop.design.feeds}:
-                    raise InputError(f'"{name[:40]}" is no feed of {prop.design.name}')
+                    there = ", ".join(feed.name for feed in prop.design.feeds)
+                    raise InputError(f'"{name[:40]}" is no feed; {prop.design.name} has {there}')
                 return {"amps": prop.amps(name)}
             case {"look": _}:
                 return {"sights": [asdict(sight) for sight in observe(prop)]}
