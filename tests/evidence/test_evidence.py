@@ -95,6 +95,7 @@ def test_columns_may_stand_in_any_order_with_the_optional_ones(fan: Design) -> N
         ("all,4A,4,871", "decimal comma is written with a point"),
         ('all,4A,"4,871"', 'with a point it is "4.871"'),
         ("all,4A,four", '"four" is no number'),
+        ("all,4A,4_8", '"4_8" is no number'),
         ("all,4A,nan", "is no reading"),
         ("all,4A,inf", "is no reading"),
         ("all,4A,", "nothing given"),
