@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
 from sacn.messages.data_packet import DataPacket
 from sacn.messages.sync_packet import SyncPacket
 
@@ -25,6 +26,12 @@ from benchtest.prop.design import (
     StrandEnd,
 )
 from benchtest.prop.wire import board_copper, parse_wire
+
+# A machine that is busy is no fault of an example's.
+settings.register_profile(
+    "bench", deadline=None, suppress_health_check=[HealthCheck.too_slow], print_blob=True
+)
+settings.load_profile("bench")
 
 # What a shell started behind its back, or under nohup, passes over Ctrl-C, and so do its children:
 # the programs that tests start are to be ended by it.
