@@ -66,6 +66,14 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         metavar="SPEC",
         help='the meter: accuracy, digits and counts (default: "0.5%%+3/6000")',
     )
+    parser.add_argument(
+        "--supply",
+        action="append",
+        default=[],
+        metavar="FEED=VOLTS",
+        help="volts of a supply as measured before power, such as left=5.05; counts most where "
+        "there are several (repeatable)",
+    )
     add_seen_before(parser)
     parser.set_defaults(run=run)
     yield parser
@@ -104,6 +112,7 @@ def _of_files(
     if args.unit:
         raise InputError("diagnose --unit: goes with --session FILE")
     design = design_of(args)
+    supply_v = _supplies(args, design)
     meter = Meter.parse(args.meter) if args.meter else DEFAULT_METER
     readings, marks = [], []
     if args.readings:
@@ -116,8 +125,21 @@ def _of_files(
             "once: keep those of the last session"
         )
     learned = learned_from(args, design) if args.seen_before else None
-    engine = Engine(design) if learned is None else engine_of(design, learned)
+    if learned is None:
+        engine = Engine(design.fed(supply_v))
+    else:
+        engine = engine_of(design, learned, supply_v)
     return engine.diagnose(readings, marks, meter), design, learned
+
+
+def _supplies(args: argparse.Namespace, design: Design) -> dict[str, float]:
+    """Volts that supplies were measured at."""
+    from benchtest.session.supplied import typed_supplies
+
+    try:
+        return typed_supplies(design, args.supply)
+    except InputError as fault:
+        raise InputError(f"diagnose --supply: {fault}") from None
 
 
 def _good(parsed: Parsed[Line], left_out: list[str]) -> list[Line]:
@@ -133,8 +155,10 @@ def _of_session(args: argparse.Namespace) -> tuple[Finding, Design]:
     from benchtest.session.exported import exported_evidence
 
     files = args.prop or args.readings or args.marks or args.seen_before
-    if files or args.meter or args.celsius != 20.0:
-        raise InputError("diagnose --session: has its own prop, readings, marks and meter")
+    if files or args.meter or args.supply or args.celsius != 20.0:
+        raise InputError(
+            "diagnose --session: has its own prop, readings, marks, meter and supplies"
+        )
     lines = read_export(args.session).split("\n")
     evidence = exported_evidence(lines, str(args.session), args.unit)
     return evidence.diagnose(), evidence.design

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from benchtest.cli.common import bench_of
@@ -48,11 +49,18 @@ def learned_from(args: argparse.Namespace, design: Design) -> Learned:
     return learn(design, units)
 
 
-def engine_of(design: Design, learned: Learned) -> Engine:
-    """What diagnoses this unit with what the others taught."""
+def engine_of(design: Design, learned: Learned, supply_v: Mapping[str, float]) -> Engine:
+    """What diagnoses this unit with what the others taught.
+
+    Args:
+        design: as its file has it.
+        learned: of the others.
+        supply_v: volts that this unit's supplies were measured at, by feed.
+    """
     from benchtest.diagnosis.learn import taught_engine
 
-    return taught_engine(design, learned)
+    mine = replace(learned, design=learned.design.fed(supply_v))
+    return taught_engine(design.fed(supply_v), mine)
 
 
 def learned_json(learned: Learned) -> dict[str, Any]:

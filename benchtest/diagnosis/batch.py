@@ -11,7 +11,7 @@ Source: Bayesian regression with random effects, as in any text on hierarchical 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import product
 
 import numpy as np
@@ -19,9 +19,11 @@ from scipy.special import gammaincc
 
 from benchtest.circuit.tolerance import Tolerances, cause_names
 from benchtest.circuit.wiring import FloatArray, IndexArray
+from benchtest.diagnosis.faults import fault_space
 from benchtest.diagnosis.gauss import slips
 from benchtest.diagnosis.response import Responses
 from benchtest.diagnosis.taps import noise_of, taps_of, values_of
+from benchtest.diagnosis.views import Views
 from benchtest.diagnosis.weigh import Weigher
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.reading import Reading
@@ -59,6 +61,7 @@ class SeenUnit:
         mended: joints and nodes that were mended after these readings: those that the repair
             moved are left out.
         repaired: joints and nodes that were worked on before them.
+        supply_v: volts that its supplies were measured at, by feed; the design's where none is.
     """
 
     tag: str
@@ -66,6 +69,7 @@ class SeenUnit:
     meter: Meter = DEFAULT_METER
     mended: Sequence[str] = ()
     repaired: Sequence[str] = ()
+    supply_v: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -131,6 +135,19 @@ def told_of(
     others = np.delete(spread.shared, causes, axis=1)
     rest = others @ others.T + spread.nodes @ spread.nodes.T + weigher.reading_errors(mean)
     return Told(values - mean, spread.shared[:, causes], rest)
+
+
+def fed_views(design: Design, units: Sequence[SeenUnit], tolerances: Tolerances) -> list[Views]:
+    """Circuits of each unit, fed as it was; units that were fed alike share theirs."""
+    made: dict[tuple[float, ...], Views] = {}
+    found = []
+    for unit in units:
+        fed = design.fed(unit.supply_v)
+        volts = tuple(feed.volts for feed in fed.feeds)
+        if volts not in made:
+            made[volts] = Views(fed, fault_space(fed), tolerances)
+        found.append(made[volts])
+    return found
 
 
 def lone_supply(design: Design) -> int:

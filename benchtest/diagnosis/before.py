@@ -200,8 +200,8 @@ class _Time:
     ) -> None:
         self._mended = frozenset(mended)
         self._views = views
-        self._then = Case(before.readings, before.marks, meter, repaired)
-        self._kept = Case(before.kept_readings, before.kept_marks, meter, repaired)
+        self._then = Case.of(before.readings, before.marks, meter, repaired)
+        self._kept = Case.of(before.kept_readings, before.kept_marks, meter, repaired)
         self._has_kept = bool(before.kept_readings or before.kept_marks)
 
     def ways(self, parts: tuple[Part, ...]) -> list[_Way]:

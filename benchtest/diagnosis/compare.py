@@ -17,7 +17,7 @@ import numpy as np
 
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.circuit.wiring import FloatArray
-from benchtest.diagnosis.batch import SeenUnit
+from benchtest.diagnosis.batch import SeenUnit, fed_views
 from benchtest.diagnosis.faults import LEAST_OHM, fault_space
 from benchtest.diagnosis.finding import Ohms
 from benchtest.diagnosis.part import Part
@@ -189,8 +189,10 @@ def ohms_of_sessions(
     Raises:
         CircuitFault: the design's circuit has no solution.
     """
-    views = Views(design, fault_space(design), tolerances)
-    return [joint_ohms(design, session, tolerances, views) for session in sessions]
+    return [
+        joint_ohms(design, session, tolerances, views)
+        for session, views in zip(sessions, fed_views(design, sessions, tolerances), strict=True)
+    ]
 
 
 def joint_ohms(
@@ -210,13 +212,14 @@ def joint_ohms(
         design: the prop, or what was learned of its batch.
         unit: readings; those before a repair of `mended` must be left out already.
         tolerances: how far a healthy unit may be from that design.
-        views: the design's circuits with these tolerances, where they were made before.
+        views: of the design as it is fed, with these tolerances, where they were made before.
 
     Raises:
         CircuitFault: the design's circuit has no solution.
     """
+    design = design.fed(unit.supply_v)
     views = views or Views(design, fault_space(design), tolerances)
-    case = Case(unit.readings, (), unit.meter, unit.repaired)
+    case = Case.of(unit.readings, (), unit.meter, unit.repaired)
     kept: dict[tuple[Part, ...], _Footing] = {}
 
     def look(parts: tuple[Part, ...]) -> View:

@@ -23,8 +23,9 @@ from benchtest.prop.design import Probe
 from benchtest.prop.lit import Lit
 
 if TYPE_CHECKING:
-    from benchtest.diagnosis.plan import Components, Evidence
+    from benchtest.diagnosis.plan import Evidence
     from benchtest.diagnosis.weigh import Weighed, Weigher
+    from benchtest.diagnosis.worth import Components
 
 
 SLIPPED_SD = 4.0

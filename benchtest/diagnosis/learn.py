@@ -18,6 +18,7 @@ from benchtest.diagnosis.batch import (
     Outlook,
     SeenUnit,
     Told,
+    fed_views,
     in_agreement,
     lone_supply,
     or_another_supply,
@@ -30,11 +31,10 @@ from benchtest.diagnosis.faults import FaultSpace, Priors, fault_space
 from benchtest.diagnosis.hand import as_handmade, how_often, usual_share
 from benchtest.diagnosis.law import OTHER_BIN, tolerances_of
 from benchtest.diagnosis.posterior import Posterior, named_suspects
-from benchtest.diagnosis.response import Responses
+from benchtest.diagnosis.repeats import counted
 from benchtest.diagnosis.retest import still_valid
 from benchtest.diagnosis.taps import noise_of
 from benchtest.diagnosis.view import Case
-from benchtest.diagnosis.views import Views
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design
 
@@ -147,27 +147,27 @@ def _teachers(
     design: Design, units: Sequence[SeenUnit], tolerances: Tolerances
 ) -> tuple[list[SeenUnit], list[LeftOut], Priors]:
     """Units with the readings that no known or likely fault has moved; and how often one is bad."""
-    views = Views(design, fault_space(design), tolerances)
     teachers, left_out = [], []
     bad, expected = 0.0, 0.0
-    joints = {joint.name for joint in views.space.joints}
-    for unit in units:
+    space = fault_space(design)
+    joints = {joint.name for joint in space.joints}
+    for unit, views in zip(units, fed_views(design, units, tolerances), strict=True):
         bad += len(joints & {*unit.mended, *unit.repaired})
         readings, where = _unmoved(design, unit.readings, unit.mended), ""
         if readings:
-            found = views.of(Case(readings, (), unit.meter, unit.repaired)).posterior
+            found = views.of(Case.of(readings, (), unit.meter, unit.repaired)).posterior
             bad += float(found.joints.sum())
-            expected += usual_share(views.space)
-            suspects = _suspects(views.space, found)
+            expected += usual_share(space)
+            suspects = _suspects(space, found)
             readings, where = _unmoved(design, readings, suspects), ", ".join(suspects)
         if readings:
-            teachers.append(replace(unit, readings=readings))
+            teachers.append(replace(unit, readings=counted(readings)))
         elif where:
             left_out.append(LeftOut(unit.tag, f"a fault that it may have moves all of it: {where}"))
         else:
             why = "has no readings that still hold" if unit.readings else "has no readings"
             left_out.append(LeftOut(unit.tag, why))
-    return teachers, left_out, as_handmade(views.space.priors, bad, expected)
+    return teachers, left_out, as_handmade(space.priors, bad, expected)
 
 
 def _unmoved(
@@ -210,10 +210,10 @@ def _told(
     design: Design, units: Sequence[SeenUnit], tolerances: Tolerances, at_sd: FloatArray
 ) -> list[Told]:
     """What each unit's readings say, linear around causes that are so far off the design's."""
-    responses = Responses(_as_learned(design, tolerances, at_sd), fault_space(design))
+    fed = fed_views(_as_learned(design, tolerances, at_sd), units, tolerances)
     found = []
-    for unit in units:
-        told = told_of(responses, unit.readings, unit.meter, tolerances)
+    for unit, views in zip(units, fed, strict=True):
+        told = told_of(views.responses(), unit.readings, unit.meter, tolerances)
         found.append(without_slips(replace(told, off=told.off + told.per_sd @ at_sd)))
     return found
 

@@ -20,7 +20,8 @@ from benchtest.circuit.wiring import FloatArray, IndexArray, Made
 
 if TYPE_CHECKING:
     from benchtest.diagnosis.response import JointEffects
-    from benchtest.diagnosis.weigh import TapEffects, Weigher
+    from benchtest.diagnosis.tap_effects import TapEffects
+    from benchtest.diagnosis.weigh import Weigher
 
 MATERIALS = (Made.WIRE, Made.COPPER, Made.FUSE)
 CACHE_OCTETS = 400_000

@@ -23,6 +23,7 @@ from benchtest.diagnosis.looks import (
 )
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.posterior import Posterior, log_odds, posterior
+from benchtest.diagnosis.repeats import counted
 from benchtest.diagnosis.response import COLUMNS, Responses
 from benchtest.diagnosis.starved import Work, most_joints
 from benchtest.diagnosis.taps import noise_of, taps_of, values_of
@@ -48,6 +49,17 @@ class Case:
     meter: Meter
     repaired: Collection[str]
     work: Work = field(default_factory=Work, compare=False)
+
+    @classmethod
+    def of(
+        cls,
+        readings: Sequence[Reading],
+        marks: Sequence[Mark],
+        meter: Meter,
+        repaired: Collection[str],
+    ) -> Case:
+        """The same without readings that only say again what others said."""
+        return cls(counted(readings), marks, meter, repaired)
 
 
 class Memory(Protocol):

@@ -19,18 +19,15 @@ from benchtest.circuit.loads import node_loads
 from benchtest.circuit.solution import Solution
 from benchtest.circuit.tolerance import (
     HAND_SOLDERED,
-    Readout,
     Spread,
     Tolerances,
     cause_names,
-    joint_moments,
-    more_per_supply,
     readout,
 )
 from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.diagnosis.gauss import log_likelihood
-from benchtest.diagnosis.law import law_a, spread_of_unit
-from benchtest.diagnosis.response import CELL_SD, COLUMNS, Base, Responses
+from benchtest.diagnosis.law import spread_of_unit
+from benchtest.diagnosis.response import CELL_SD, COLUMNS, Responses
 from benchtest.diagnosis.starved import (
     HOPELESS_LOG,
     Work,
@@ -43,60 +40,12 @@ from benchtest.diagnosis.starved import (
     starved_rows,
 )
 from benchtest.diagnosis.straight import Sums, straight_rows
+from benchtest.diagnosis.tap_effects import TapEffects, tap_effects
 from benchtest.diagnosis.taps import FLOATING_SD_V, Noise, Taps, own_log_ohm, read_at
 from benchtest.diagnosis.wiring import SHORTED_V, Shorted, extra_a
 
 THIN = 6
 """Steps of the grid between two resistances that a large prop's joint is first weighed at."""
-
-
-@dataclass(frozen=True)
-class TapEffects:
-    """The healthy prop's readings of one lit set, and what moves them.
-
-    Attributes:
-        base: the lit set's healthy prop.
-        taps: what is read.
-        value: healthy readings, shape (taps,).
-        read: the taps, solved backwards.
-        load: change per ampere taken at a loaded node, times its amperes, (loaded, taps).
-        joint_shares: of all joints that carry current, the given ones too, see
-            `circuit.tolerance.joint_moments`, shape (carrying,).
-        capped_push: see `Responses.capped_push`, shape (joints, COLUMNS). [A]
-        law: what each loaded node draws more by its law, see `law.law_a`. [A]
-    """
-
-    base: Base
-    taps: Taps
-    value: FloatArray
-    read: Readout
-    load: FloatArray
-    joint_shares: FloatArray
-    capped_push: FloatArray
-    law: FloatArray
-
-    @property
-    def branch(self) -> FloatArray:
-        """Change per volt put into a branch, shape (kept, taps)."""
-        return self.read.per_volt
-
-
-def tap_effects(responses: Responses, taps: Taps, tolerances: Tolerances) -> TapEffects:
-    """Solve backwards for the taps of one lit set."""
-    base = responses.base(taps.lit)
-    solution = base.solution
-    circuit = solution.circuit
-    read = readout(circuit, solution.factor, taps.columns, taps.per_supply)
-    load = read.per_amp * solution.load_a[:, None]
-    _, rows = circuit.joint_rows
-    mean, shares = joint_moments(solution, tolerances)
-    more = more_per_supply(solution, read.per_volt[rows], mean)
-    read = Readout(read.per_volt, read.per_amp, read.per_supply + more)
-    given = [name in responses.given for name in circuit.joint_rows[0]]
-    shares = np.where(given, CELL_SD, shares)
-    push = responses.capped_push(base)
-    value, law = read_at(solution, taps), law_a(solution)
-    return TapEffects(base, taps, value, read, load, shares, push, law)
 
 
 @dataclass(frozen=True)

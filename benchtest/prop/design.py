@@ -227,6 +227,15 @@ class Design:
             lambda made: replace(made, ratio=made.ratio * (copper if made.board else wire))
         )
 
+    def fed(self, volts: Mapping[str, float]) -> Design:
+        """The same prop with supplies of other volts.
+
+        Args:
+            volts: of each feed that has others, by its name. [V]
+        """
+        feeds = tuple(replace(feed, volts=volts.get(feed.name, feed.volts)) for feed in self.feeds)
+        return self if feeds == self.feeds else replace(self, feeds=feeds)
+
     def _conducting(self, of: Callable[[Conductor], Conductor]) -> Design:
         """The same prop with something done to all its wire and board copper."""
         return replace(

@@ -20,7 +20,6 @@ from benchtest.diagnosis.compare import (
     unlike_others,
 )
 from benchtest.errors import FileFaults, InputError
-from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
 from benchtest.prop.text import printable
@@ -35,7 +34,7 @@ from benchtest.records.comparison import (
 )
 from benchtest.records.kept import SessionRow
 from benchtest.records.shelf import Shelf
-from benchtest.session.earlier import units_of, wiring
+from benchtest.session.earlier import as_seen, units_of, wiring
 from benchtest.session.history import local_time
 from benchtest.session.live import happened_in
 from benchtest.session.state import State, fold
@@ -189,9 +188,7 @@ def _day(one: _Read) -> str:
 
 
 def _seen(one: _Read) -> SeenUnit:
-    repaired = [repair.where for repair in one.state.repairs]
-    meter = Meter.parse(one.row.meter)
-    return SeenUnit(one.row.tag, one.state.readings, meter, repaired=repaired)
+    return as_seen(one.row, one.state)
 
 
 def _compared(one: _Read, repaired: Sequence[str] = ()) -> Compared:

@@ -12,7 +12,8 @@ from benchtest.prop.text import printable
 from benchtest.records.kept import SessionRow, Unit
 from benchtest.records.shelf import Shelf
 from benchtest.session.live import happened_in
-from benchtest.session.state import fold
+from benchtest.session.state import State, fold
+from benchtest.session.supplied import measured_supplies
 
 
 def units_of(shelf: Shelf, design_name: str) -> list[Unit]:
@@ -64,8 +65,18 @@ def _seen(shelf: Shelf, row: SessionRow, design: Design) -> SeenUnit | None:
     state = fold(happened_in(shelf.events(row.id)), own)
     if not state.readings:
         return None
-    repaired = [repair.where for repair in state.repairs]
-    return SeenUnit(row.tag, state.readings, Meter.parse(row.meter), repaired=repaired)
+    return as_seen(row, state)
+
+
+def as_seen(row: SessionRow, state: State) -> SeenUnit:
+    """What a session holds for others to be compared with, or to learn from."""
+    return SeenUnit(
+        row.tag,
+        state.readings,
+        Meter.parse(row.meter),
+        repaired=[repair.where for repair in state.repairs],
+        supply_v=measured_supplies(state.design, state.checks),
+    )
 
 
 def wiring(design: Design) -> tuple[object, ...]:

@@ -2,8 +2,9 @@
 
 Each virtual unit of the three demo designs is read as the engine asks, until it is settled, and
 again a year later with another meter on another supply: with one joint gone bad, and with nothing
-changed. Prints how often the joint that changed is named, how often another one is, and how often
-the change lies within its band; asserts nothing.
+changed. As at the bench, the volts of several supplies are measured before power. Prints how often
+the joint that changed is named, how often another one is, and how often the change lies within its
+band; asserts nothing.
 """
 
 from __future__ import annotations
@@ -23,9 +24,11 @@ from benchtest.diagnosis.batch import SeenUnit
 from benchtest.diagnosis.compare import JointChange, changes_between, ohms_of_sessions
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.reader import parse_design
+from benchtest.session.supplied import measured_supplies
 from benchtest.virtual.built import Built, build
 from benchtest.virtual.faults import parse_fault
 from benchtest.virtual.prop import VirtualProp
+from tests.bench.diagnosis import engine_of, measured
 from tests.bench.figures import note, run
 from tests.bench.learning import DESIGNS, find, hide
 
@@ -74,7 +77,8 @@ class Tally:
 
 def session(engine: Engine, prop: VirtualProp) -> SeenUnit:
     """One test of a unit."""
-    return SeenUnit("WF-03", find(engine, prop)[1])
+    readings = find(engine_of(engine, prop), prop)[1]
+    return SeenUnit("WF-03", readings, supply_v=measured_supplies(prop.design, measured(prop)))
 
 
 def main(units: int, seed: int) -> None:

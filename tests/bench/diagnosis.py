@@ -8,7 +8,8 @@ end under full white, then the drops across the joints of the worst strand.
 Truth is not the model. Every unit has its own node current, wire, copper, supplies, joints and
 nodes; and its loads are of another law than the diagnosis believes: each strand is from a bin of
 its own, headroom and quiescent current are off, copper is warm and strands are not quite as long
-as designed (see `unlike`). Prints figures; asserts nothing.
+as designed (see `unlike`). As at the bench, the volts of supplies are measured before power where
+there are several. Prints figures; asserts nothing.
 """
 
 from __future__ import annotations
@@ -34,6 +35,9 @@ from benchtest.prop.design import Design, Probe, StrandEnd
 from benchtest.prop.joints import power_joints
 from benchtest.prop.lit import Lit, everything
 from benchtest.prop.reader import parse_design
+from benchtest.session.checks import Key, judge
+from benchtest.session.events import CheckMade
+from benchtest.session.supplied import as_supplied
 from benchtest.virtual.built import Built, build
 from benchtest.virtual.faults import parse_fault
 from benchtest.virtual.observe import observe
@@ -114,6 +118,20 @@ def new_unit(design: Design, hidden: Sequence[str], seed: int) -> VirtualProp:
     built = build(design, seed, DEFAULT_METER.percent)
     built = unlike(built, np.random.default_rng([seed, 2]))
     return VirtualProp(design, [parse_fault(h, design) for h in hidden], seed, built=built)
+
+
+def measured(prop: VirtualProp) -> dict[Key, CheckMade]:
+    """What a person types of each supply: the meter's error in it, to a hundredth of a volt."""
+    built = prop.built
+    keys: list[Key] = [("supply", feed.name) for feed in built.design.feeds]
+    shown = [f"{feed.volts * built.meter_gain:.2f}" for feed in built.design.feeds]
+    return {key: judge(prop.design, key, text) for key, text in zip(keys, shown, strict=True)}
+
+
+def engine_of(engine: Engine, prop: VirtualProp) -> Engine:
+    """What weighs this unit's readings: by the volts of its supplies where there are several."""
+    supplied = as_supplied(prop.design, measured(prop))
+    return engine if supplied == prop.design else Engine(supplied)
 
 
 def read(prop: VirtualProp, lit: Lit, probe: Probe) -> Reading:
@@ -373,7 +391,8 @@ def main(cases: int, seed: int) -> None:
         for faults, share in ((1, 1.0), (0, 0.5), (2, 0.5)):
             for _ in range(round(cases * share)):
                 hidden, unit = hide(design, faults, rng), int(rng.integers(1 << 30))
-                case = (find_two if faults == 2 else find)(engine, design, hidden, unit)
+                own_engine = engine_of(engine, new_unit(design, hidden, unit))
+                case = (find_two if faults == 2 else find)(own_engine, design, hidden, unit)
                 done[faults if faults < 2 else 2].append(case)
                 print(f"{name}: {hidden or 'healthy'}: named {case.named}, {case.readings} "
                       f"readings, notebook {case.notebook!r}", flush=True)  # fmt: skip

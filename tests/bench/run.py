@@ -59,7 +59,7 @@ BENCHES = {
         "The study of the diagnosis", _of("diagnosis", "20", "34"), _of("diagnosis", "2", "34"),
         "Virtual units of the three demo designs, seed 34 (nothing was fitted to them), "
         "whose truth differs from the model in loads, copper and lengths; the notebook way on the "
-        "same units.",
+        "same units. Of two feeds the volts were measured before power, as at the bench.",
     ),
     "diagnosis_again": Bench(
         "The same study, on units looked at meanwhile",

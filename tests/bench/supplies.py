@@ -19,29 +19,17 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from benchtest.diagnosis import Engine
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
-from benchtest.session.checks import Key, judge
-from benchtest.session.events import CheckMade
-from benchtest.session.supplied import as_supplied
-from benchtest.virtual.prop import VirtualProp
 from tests.bench import figures
-from tests.bench.diagnosis import Case, calibration_error, find, hide, new_unit
+from tests.bench.diagnosis import Case, calibration_error, engine_of, find, hide, new_unit
 
 DESIGN = "gull-wing"
 WAYS = ("by the design's volts", "by the volts measured before power")
 
 
-def measured(prop: VirtualProp) -> dict[Key, CheckMade]:
-    """What a person types of each supply: the meter's error in it, to a hundredth of a volt."""
-    built = prop.built
-    keys: list[Key] = [("supply", feed.name) for feed in built.design.feeds]
-    shown = [f"{feed.volts * built.meter_gain:.2f}" for feed in built.design.feeds]
-    return {key: judge(prop.design, key, text) for key, text in zip(keys, shown, strict=True)}
-
-
 def both_ways(design: Design, engine: Engine, hidden: list[str], seed: int) -> list[Case]:
     """One unit, read twice."""
-    supplied = as_supplied(design, measured(new_unit(design, hidden, seed)))
-    return [find(engine, design, hidden, seed), find(Engine(supplied), design, hidden, seed)]
+    supplied = engine_of(engine, new_unit(design, hidden, seed))
+    return [find(engine, design, hidden, seed), find(supplied, design, hidden, seed)]
 
 
 def main(healthy: int, faulty: int, seed: int) -> None:

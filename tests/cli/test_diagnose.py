@@ -8,6 +8,8 @@ from typing import Any
 
 import pytest
 
+from benchtest.prop.reader import read_design
+
 Run = Callable[..., Any]
 
 
@@ -41,6 +43,23 @@ def test_people_get_bars_and_plain_words(run: Run, prop: Path, readings: Path) -
     assert "3A+" in done.out
     assert "reflow" in done.out
     assert "Next:" in done.out
+
+
+def test_measured_supplies_stand_in_for_the_prop_files(
+    run: Run, prop: Path, readings: Path
+) -> None:
+    words = ["diagnose", prop, "--readings", readings]
+    (feed,) = read_design(prop).feeds
+    name, volts = feed.name, feed.volts
+
+    def expected(*more: str) -> list[float]:
+        return [row["expected"] for row in run(*words, *more, "--json").json["readings"]]
+
+    designed, measured = expected(), expected("--supply", f"{name}={0.99 * volts:.3f}")
+    assert measured[1] == pytest.approx(designed[1] - 0.01 * volts, rel=0.01)
+    done = run(*words, "--supply", f"{name}=50")
+    assert done.code == 2
+    assert done.err.startswith(f'benchtest: diagnose --supply: feed {name}: "50" should be ')
 
 
 def test_without_evidence_the_first_reading_is_planned(run: Run, prop: Path) -> None:

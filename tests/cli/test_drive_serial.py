@@ -20,17 +20,20 @@ NODES = 40
 def test_a_pattern_reaches_the_data_line_and_ends_dark(
     run: Run, prop: Path, board: SimulatedBoard
 ) -> None:
+    before = len(board.bursts())
     words = ["full-white", "--to", f"serial:{board.port}", "--seconds", "1", "--json"]
     found = run("drive", prop, *words).json
     assert found["to"] == f"serial:{board.port}"
-    sent = [burst.octets for burst in board.bursts() if len(burst.octets) == 3 * NODES]
-    frames = sent[: found["frames"]]
-    assert not any(map(any, sent[found["frames"] :]))  # its watchdog, where this test is slow
+    frames = [b.octets for b in board.bursts()[before:] if len(b.octets) == 3 * NODES]
+    # on a slow machine a frame is sent again, and the board's own watchdog sends dark ones
+    assert len(frames) >= found["frames"]
+    assert all(len(set(frame)) == 1 for frame in frames)
     levels = [frame[0] for frame in frames]
+    while levels[-2:] == [0, 0]:
+        del levels[-1]
     assert levels[-2:] == [255, 0]
     assert levels[:-1] == sorted(levels[:-1])  # full white comes up by a ramp
     assert len(set(levels)) > 4
-    assert all(len(set(frame)) == 1 for frame in frames)
 
 
 @pytest.mark.parametrize("ending", [signal.SIGTERM, signal.SIGKILL])

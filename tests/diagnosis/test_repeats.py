@@ -6,7 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from benchtest.diagnosis import Engine
+from benchtest.diagnosis import Before, Engine, Finding
+from benchtest.diagnosis.batch import SeenUnit
+from benchtest.diagnosis.compare import joint_ohms
+from benchtest.diagnosis.learn import learn
 from benchtest.diagnosis.repeats import MOST_ALIKE, telling
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design
@@ -34,6 +37,27 @@ def test_another_display_is_another_reading(fan: Design) -> None:
     end, joint = _readings(fan)
     others = [replace(end, volts=4.612 + 0.001 * step) for step in range(MOST_ALIKE + 1)]
     assert telling([*others, joint])[0] == list(range(MOST_ALIKE + 2))
+
+
+def test_nor_does_it_before_a_repair_in_a_comparison_or_for_a_batch(
+    fan: Design, fan_engine: Engine
+) -> None:
+    end, joint = _readings(fan)
+    often, more = ([*[end] * count, joint] for count in (MOST_ALIKE, MOST_ALIKE + 30))
+
+    def after(then: list[Reading]) -> Finding:
+        kept = tuple(reading for reading in then if reading == end)
+        before = Before("4A+", tuple(then), (), kept)
+        return fan_engine.diagnose(kept, repaired=["4A+"], before=[before])
+
+    assert after(more).suspects == after(often).suspects
+    assert joint_ohms(fan, SeenUnit("WF-01", more))[0].ohms == (
+        joint_ohms(fan, SeenUnit("WF-01", often))[0].ohms
+    )
+    learned = [learn(fan, [SeenUnit("WF-01", [end] * n)]) for n in (MOST_ALIKE, MOST_ALIKE + 30)]
+    assert learned[0].taught == ("WF-01",)
+    assert learned[1].factors == learned[0].factors
+    assert learned[1].priors == learned[0].priors
 
 
 def test_a_table_pasted_into_itself_makes_nobody_surer(fan: Design, fan_engine: Engine) -> None:

@@ -15,12 +15,12 @@ from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.gauss import SLIP, log_likelihood
-from benchtest.diagnosis.plan import Components, information_bits
 from benchtest.diagnosis.response import GRID_OHM
 from benchtest.diagnosis.straight import straight_rows
 from benchtest.diagnosis.taps import noise_of, taps_of
 from benchtest.diagnosis.view import chance_beyond
 from benchtest.diagnosis.weigh import Weigher
+from benchtest.diagnosis.worth import Components, information_bits
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from importlib.resources import files
 
 import pytest
 
 from benchtest.errors import InputError, NameFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
+from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
 from benchtest.session.earlier import seen_unit
-from benchtest.session.events import NoteMade, ReadingTaken, RepairDone
+from benchtest.session.events import CheckMade, NoteMade, ReadingTaken, RepairDone
 from benchtest.session.live import Session
 
 Begin = Callable[..., Session]
@@ -31,6 +33,21 @@ def test_only_readings_that_still_hold_are_learned_from(
     seen = seen_unit(shelf, "WF-01", fan)
     assert [reading.volts for reading in seen.readings] == [0.0021, 0.0020]
     assert (seen.meter, list(seen.repaired)) == (DEFAULT_METER, ["4A+"])
+
+
+def test_a_lone_supply_says_nothing_and_several_as_they_were_measured(
+    begin: Begin, fan: Design, shelf: Shelf
+) -> None:
+    session = begin("WF-01")
+    session.record(CheckMade("supply", fan.feeds[0].name, True, volts=5.04))
+    session.record(ReadingTaken("all", "4A", 4.8))
+    assert seen_unit(shelf, "WF-01", fan).supply_v == {}
+    text = files("benchtest.virtual").joinpath("gull-wing.toml").read_text("utf-8")
+    session = Session.start(shelf, text, "GW-01", DEFAULT_METER)
+    session.record(CheckMade("supply", "left", True, volts=5.04))
+    session.record(ReadingTaken("all", "2A", 4.8))
+    wing = parse_design(text, "gull-wing")
+    assert seen_unit(shelf, "GW-01", wing).supply_v == {"left": 5.04}
 
 
 def test_units_of_another_design_are_refused(fan: Design, shelf: Shelf, design_text: str) -> None:

@@ -10,7 +10,12 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Engine
+from benchtest.diagnosis.batch import SeenUnit
+from benchtest.diagnosis.faults import Priors
+from benchtest.diagnosis.learn import learn
+from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
 from benchtest.prop.lit import parse_lit
@@ -19,11 +24,12 @@ from benchtest.prop.reader import parse_design
 from benchtest.records.exchange import export_lines
 from benchtest.records.shelf import Shelf
 from benchtest.session.checks import Key, judge
+from benchtest.session.comparison import compare_unit, gather_tests
 from benchtest.session.events import CheckMade, ReadingTaken
 from benchtest.session.exported import exported_evidence
 from benchtest.session.live import Session
-from benchtest.session.supplied import as_supplied
-from tests.bench.diagnosis import new_unit, read
+from benchtest.session.supplied import as_supplied, measured_supplies, typed_supplies
+from tests.bench.diagnosis import measured, new_unit, read
 from tests.diagnosis.conftest import Bench
 
 TEXT = files("benchtest.virtual").joinpath("gull-wing.toml").read_text("utf-8")
@@ -74,11 +80,10 @@ def test_one_supply_alone_stays_as_designed() -> None:
     assert as_supplied(fan, {key: judge(fan, key, "4.93")}) is fan
 
 
-def test_a_sound_joint_between_unequal_supplies_is_accused_only_unmeasured() -> None:
-    # supplies 0.1 V apart and a joint of 7 milliohm, all else off as well; as the engine asked
+def _apart() -> tuple[list[Reading], dict[str, float]]:
+    """A sound unit, its supplies 0.1 V apart, read as the engine asked; and what they measured."""
     unit = new_unit(WING, (), 805945080)
     assert unit.built.joint_ohm["2A~3A-"] < 0.008
-    shown = [f"{f.volts * unit.built.meter_gain:.2f}" for f in unit.built.design.feeds]
     readings = [
         read(unit, parse_lit(lit, WING), parse_probe(probe, WING))
         for lit, probe in (
@@ -87,12 +92,65 @@ def test_a_sound_joint_between_unequal_supplies_is_accused_only_unmeasured() -> 
             ("all", "right->4A-"),
         )
     ]  # fmt: skip
+    return readings, measured_supplies(WING, measured(unit))
+
+
+def test_a_sound_joint_between_unequal_supplies_is_accused_only_unmeasured() -> None:
+    readings, volts = _apart()
     unmeasured = Engine(WING).diagnose(readings)
     assert unmeasured.suspects[0].where == "2A~3A-"
     assert unmeasured.healthy < 0.1
-    measured = Engine(as_supplied(WING, _checks(*shown))).diagnose(readings)
-    assert measured.looks_healthy
-    assert measured.healthy > 0.9
+    known = Engine(WING.fed(volts)).diagnose(readings)
+    assert known.looks_healthy
+    assert known.healthy > 0.9
+
+
+def test_nor_does_it_teach_that_joints_are_bad() -> None:
+    readings, volts = _apart()
+    unmeasured = learn(WING, [SeenUnit("GW-01", readings)])
+    known = learn(WING, [SeenUnit("GW-01", readings, supply_v=volts)])
+    assert unmeasured.priors.resistive > Priors().resistive > known.priors.resistive
+    # the volts are that unit's own: the next one has the design's, until it is measured
+    assert [feed.volts for feed in known.design.feeds] == [5.0, 5.0]
+
+
+def test_joints_have_not_grown_because_a_supply_was_exchanged(shelf: Shelf) -> None:
+    """One sound unit in two years, on other supplies and with another meter."""
+    years: tuple[tuple[str, str, str], ...] = (
+        ("5.01", "5.03", "all 2A 4.831, 3-4 3A 4.922, 1 3 3A 4.929"),
+        ("4.96", "4.98", "all 2A 4.785, all 1B 4.813, 1-2 1B 4.868, all 4B 4.815, "
+         "3-4 3B+>4B+ -0.0013, 1-2 3B 4.909, 1-2 1B->2B- -0.0025, 1-2 1B->2B- -0.0026, "
+         "3-4 1B->2B- -0.0091, 3-4 1B->2B- -0.009, 3-4 2A+>3A+ 0.0032, 3-4 left+>1A+ 0.0025"),
+    )  # fmt: skip
+    for left, right, readings in years:
+        for tag in ("GW-01", "GW-02"):
+            session = Session.start(shelf, TEXT, tag, DEFAULT_METER)
+            if tag == "GW-01":
+                for made in _checks(left, right).values():
+                    session.record(made)
+            for words in readings.split(", "):
+                lit, probe, volts = words.rsplit(" ", 2)
+                session.record(ReadingTaken(lit, probe, float(volts)))
+    assert compare_unit(gather_tests(shelf, "GW-01")).changes == []
+    unmeasured = compare_unit(gather_tests(shelf, "GW-02")).changes
+    assert {change.where for change in unmeasured} == {"left-", "3B~4B-"}
+
+
+def test_what_is_typed_of_supplies_is_taken_or_refused_with_what_to_do() -> None:
+    assert typed_supplies(WING, ["left=5.05", " right = 4.92 V"]) == {"left": 5.05, "right": 4.92}
+    assert typed_supplies(WING, []) == {}
+    for texts, words in (
+        (["5.05"], "write feed=volts, such as left=5.00"),
+        (["lef=5.05"], 'feed "lef": the prop has none of that name; did you mean "left"'),
+        (["left=5,05"], 'feed left: volts: "5,05" is no number; with a point it is "5.05"'),
+        (
+            ["left=50.5"],
+            "feed left: .50.5. should be within 5 % of 5 V, and at most 5.3 V; measure again",
+        ),
+        (["left=5", "left=5.1"], "feed left: is given twice"),
+    ):
+        with pytest.raises(InputError, match=words):
+            typed_supplies(WING, texts)
 
 
 @pytest.mark.parametrize("where", ["2A~3A+", "right-"])

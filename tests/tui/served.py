@@ -143,9 +143,18 @@ class Look:
 
     async def until(self, words: str) -> None:
         """Read what is drawn until these words are."""
-        async with asyncio.timeout(WAIT_S):
-            while words not in _CONTROL.sub("", self.drawn):
-                assert await self._read(), f"closed before {words!r}: {self.said}"
+        try:
+            async with asyncio.timeout(WAIT_S):
+                while words not in _CONTROL.sub("", self.drawn):
+                    assert await self._read(), f"closed before {words!r}: {self.said}"
+        except TimeoutError:
+            drawn = _CONTROL.sub("", self.drawn)
+            raise AssertionError(f"never drew {words!r} in:\n{drawn}") from None
+
+    def strand(self) -> int:
+        """The strand that is asked about, of what is drawn."""
+        found = re.findall(r"Does every node of strand (\d+)", _CONTROL.sub("", self.drawn))
+        return int(found[-1])
 
     async def until_closed(self) -> list[str]:
         """What was said when it closed."""

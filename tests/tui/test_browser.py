@@ -181,9 +181,8 @@ def _raw(served: Served, octets: bytes) -> bytes:
 
 
 async def test_one_viewer_at_a_time_and_the_next_goes_on(
-    served: Served, bench: Path, virtual: RunningProp
+    served: Served, virtual: RunningProp
 ) -> None:
-    following = f"strand {_verdicts(bench) + 2}"  # behind the one that is due
     async with served.browser() as first, served.browser() as second:
         look = await at_the_prop(first, virtual)
         busy = await second.get()
@@ -195,14 +194,16 @@ async def test_one_viewer_at_a_time_and_the_next_goes_on(
             await look.socket.send_str(rubbish)
         await look.socket.send_json(["resize", {"width": 10**9, "height": 40}])
         await look.socket.send_json(["stdin", "\ud800"])
-        await look.keys(" ")  # the strand lights
-        await look.until(following)
+        await look.until("Does every node of strand")
+        after_it = f"strand {look.strand() + 1}"
+        await look.keys(" ")  # this one lights
+        await look.until(after_it)
         assert lit(virtual) == ALL_OF_A_STRAND
         await look.socket.close()
         await until(lambda: lit(virtual) == 0)
         served.until("is gone. The prop is dark")
         after = await at_the_prop(second, virtual)  # another browser begins at the shelf
-        await after.until(following)
+        await after.until(after_it)
         await after.socket.close()
         await until(lambda: lit(virtual) == 0)
 

@@ -61,6 +61,12 @@ class Terminal:
             time.sleep(0.05)
         return screen
 
+    def until_count(self, sign: str, times: int) -> None:
+        due = time.monotonic() + WAIT_S
+        while (screen := self.screen()).count(sign) != times:
+            assert time.monotonic() < due, f"not {times} times {sign!r} in:\n{screen}"
+            time.sleep(0.05)
+
 
 @pytest.fixture
 def terminal(tmp_path: Path) -> Iterator[Terminal]:
@@ -82,8 +88,8 @@ def test_a_killed_program_resumes_its_session(terminal: Terminal) -> None:
     subprocess.run(["pkill", "-9", "-f", f"{bench} demo --seed 7$"], check=False)
     terminal.end()
     terminal.start(f"{demo}; sleep 60")
-    screen = terminal.until("Does every node of strand 3")
-    assert screen.count("✓") == 2
+    terminal.until("Does every node of strand 3")
+    terminal.until_count("✓", 2)
     terminal.keys("Escape")
     terminal.until("left unfinished")
     terminal.keys("q")

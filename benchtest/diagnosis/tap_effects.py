@@ -1,0 +1,68 @@
+"""One lit set's taps on the healthy prop: what they read, and what moves them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchtest.circuit.tolerance import (
+    Readout,
+    Tolerances,
+    joint_moments,
+    more_per_supply,
+    readout,
+)
+from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.law import law_a
+from benchtest.diagnosis.response import CELL_SD, Base, Responses
+from benchtest.diagnosis.taps import Taps, read_at
+
+
+@dataclass(frozen=True)
+class TapEffects:
+    """The healthy prop's readings of one lit set, and what moves them.
+
+    Attributes:
+        base: the lit set's healthy prop.
+        taps: what is read.
+        value: healthy readings, shape (taps,).
+        read: the taps, solved backwards.
+        load: change per ampere taken at a loaded node, times its amperes, (loaded, taps).
+        joint_shares: of all joints that carry current, the given ones too, see
+            `circuit.tolerance.joint_moments`, shape (carrying,).
+        capped_push: see `Responses.capped_push`, shape (joints, COLUMNS). [A]
+        law: what each loaded node draws more by its law, see `law.law_a`. [A]
+    """
+
+    base: Base
+    taps: Taps
+    value: FloatArray
+    read: Readout
+    load: FloatArray
+    joint_shares: FloatArray
+    capped_push: FloatArray
+    law: FloatArray
+
+    @property
+    def branch(self) -> FloatArray:
+        """Change per volt put into a branch, shape (kept, taps)."""
+        return self.read.per_volt
+
+
+def tap_effects(responses: Responses, taps: Taps, tolerances: Tolerances) -> TapEffects:
+    """Solve backwards for the taps of one lit set."""
+    base = responses.base(taps.lit)
+    solution = base.solution
+    circuit = solution.circuit
+    read = readout(circuit, solution.factor, taps.columns, taps.per_supply)
+    load = read.per_amp * solution.load_a[:, None]
+    _, rows = circuit.joint_rows
+    mean, shares = joint_moments(solution, tolerances)
+    more = more_per_supply(solution, read.per_volt[rows], mean)
+    read = Readout(read.per_volt, read.per_amp, read.per_supply + more)
+    given = [name in responses.given for name in circuit.joint_rows[0]]
+    shares = np.where(given, CELL_SD, shares)
+    push = responses.capped_push(base)
+    value, law = read_at(solution, taps), law_a(solution)
+    return TapEffects(base, taps, value, read, load, shares, push, law)
