@@ -5,7 +5,7 @@ BenchError              exit 1: failed while running
 │   ├── NameFault       a word that names nothing on this prop, or is not of the contract's form
 │   └── FileFaults      every fault of one file, each with its place
 ├── CircuitFault        the circuit cannot be solved, and why
-├── DriveFault          frames cannot reach the prop
+├── DriveFault          frames cannot reach the prop, or a meter's or a bridge's readings the bench
 └── RecordsFault        the bench folder cannot keep or give what was asked
 """
 
@@ -45,7 +45,7 @@ class CircuitFault(BenchError):
 
 
 class DriveFault(BenchError):
-    """Frames cannot reach the prop, and what to do about it."""
+    """Frames cannot reach the prop, or readings the bench, and what to do about it."""
 
 
 class RecordsFault(BenchError):

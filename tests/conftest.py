@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
 from sacn.messages.data_packet import DataPacket
 from sacn.messages.sync_packet import SyncPacket
 
@@ -26,12 +27,22 @@ from benchtest.prop.design import (
 )
 from benchtest.prop.wire import board_copper, parse_wire
 
+# A machine that is busy is no fault of an example's.
+settings.register_profile(
+    "bench", deadline=None, suppress_health_check=[HealthCheck.too_slow], print_blob=True
+)
+settings.load_profile("bench")
+
 # What a shell started behind its back, or under nohup, passes over Ctrl-C, and so do its children:
 # the programs that tests start are to be ended by it.
-for _number in (signal.SIGINT, signal.SIGHUP, signal.SIGQUIT):
+for _number, _usual in (
+    (signal.SIGINT, signal.default_int_handler),  # as Python has it: tests raise it for themselves
+    (signal.SIGHUP, signal.SIG_DFL),
+    (signal.SIGQUIT, signal.SIG_DFL),
+):
     if signal.getsignal(_number) is signal.SIG_IGN:
         with contextlib.suppress(ValueError):  # only the main thread may
-            signal.signal(_number, signal.SIG_DFL)
+            signal.signal(_number, _usual)
 
 
 @pytest.fixture(autouse=True)

@@ -243,7 +243,9 @@ def test_a_documented_key_does_something(name: str) -> None:
 
 
 FILES = [
-    path.relative_to(ROOT).as_posix() for path in ROOT.rglob("*.*") if ".venv" not in path.parts
+    path.as_posix()
+    for path in (path.relative_to(ROOT) for path in ROOT.rglob("*.*"))
+    if not any(part.startswith(".") for part in path.parts)  # environments and caches
 ]
 
 

@@ -137,4 +137,7 @@ def read_export(path: Path) -> str:
     except OSError as error:
         raise InputError(f"{path}: cannot be read: {error.strerror}") from None
     except UnicodeDecodeError:
-        raise InputError(f"{path}: is no UTF-8 text, so no exported records") from None
+        raise InputError(
+            f"{path}: is no UTF-8 text, so no exported records; give a file that "
+            "`benchtest export` wrote"
+        ) from None

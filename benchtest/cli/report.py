@@ -144,7 +144,10 @@ def _session(shelf: Shelf, tag: str, record: str | None) -> SessionRow:
         for row in shelf.sessions(tag):
             if row.id == record:
                 return row
-        raise InputError(f"unit {tag}: record {record[:40]} is not on this bench")
+        raise InputError(
+            f"unit {tag}: record {record[:40]} is not on this bench; import it, or give the tag "
+            "alone for the last one"
+        )
     tested = last_test(shelf, tag)
     if tested is None:
         raise InputError(f"unit {tag}: has not been tested yet, so there is nothing to report")

@@ -24,8 +24,9 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         help="a virtual prop that hears E1.31 on loopback",
         description="Stands in for a prop: hears E1.31 on loopback as a controller does, follows "
         "its data line and its circuit with the faults given, and shows what the prop would. "
-        "Type a probe (4A) to read it with its bench meter, repair 4A+ to work on it, Ctrl-C to "
-        "end. Where its output is no terminal it prints where it hears, as JSON, and is quiet.",
+        "Type a probe (4A) to read it with its bench meter, fault 4A+=0.8 to break it as it "
+        "runs, repair 4A+ to work on it, Ctrl-C to end. Where its output is no terminal it prints "
+        "where it hears, as JSON, and is quiet.",
     )
     add_prop(parser)
     parser.add_argument(
@@ -40,6 +41,23 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "--seed", type=whole, help="build a unit with its own tolerances (default: as designed)"
     )
     parser.add_argument("--meter", metavar="SPEC", help='its bench meter, such as "0.5%%+3/6000"')
+    _add_air(parser)
+    parser.add_argument("--host", default="127.0.0.1", help="where to hear (default: loopback)")
+    parser.add_argument("--port", type=whole, default=5568, help="UDP port; 0 takes a free one")
+    parser.add_argument(
+        "--control-port", type=whole, default=0, help="TCP port for readings (default: a free one)"
+    )
+    parser.add_argument(
+        "--while-input-is-open",
+        action="store_true",
+        help="end when standard input does, for a program that holds the other end of it",
+    )
+    parser.set_defaults(run=run)
+    yield parser
+
+
+def _add_air(parser: argparse.ArgumentParser) -> None:
+    """Options of a bad network on the way to it."""
     for word, what in (("lose", "lost"), ("garble", "garbled, one bit each")):
         parser.add_argument(
             f"--{word}",
@@ -55,18 +73,6 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         metavar="N",
         help="most that a packet is late; late ones overtake each other (default: 0)",
     )
-    parser.add_argument("--host", default="127.0.0.1", help="where to hear (default: loopback)")
-    parser.add_argument("--port", type=whole, default=5568, help="UDP port; 0 takes a free one")
-    parser.add_argument(
-        "--control-port", type=whole, default=0, help="TCP port for readings (default: a free one)"
-    )
-    parser.add_argument(
-        "--while-input-is-open",
-        action="store_true",
-        help="end when standard input does, for a program that holds the other end of it",
-    )
-    parser.set_defaults(run=run)
-    yield parser
 
 
 def run(args: argparse.Namespace) -> int:

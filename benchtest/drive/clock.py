@@ -53,8 +53,6 @@ class Pace:
     late_p50_s: float
     late_p99_s: float
     """From a frame's deadline until it went out, of the frames remembered. [s]"""
-    drift_s: float
-    """How far the last frame is behind the sum of all intervals since the last change. [s]"""
 
 
 class FrameClock:
@@ -96,7 +94,7 @@ class FrameClock:
         self._changed = True
         self._to_repeat = REPEATS
         self._sent_s = self._slot_s = float("-inf")
-        self._planned_s = self._drift_s = self._interval_s = 0.0
+        self._interval_s = 0.0
         self._late_s: deque[float] = deque(maxlen=REMEMBERED)
         self._wake = threading.Condition()
         self._closing = self._holds_collector = False
@@ -154,7 +152,7 @@ class FrameClock:
         with self._wake:
             late_s = sorted(self._late_s) or [0.0]
             p50, p99 = late_s[len(late_s) // 2], late_s[len(late_s) * 99 // 100]
-            return Pace(self._interval_s, p50, p99, self._drift_s)
+            return Pace(self._interval_s, p50, p99)
 
     def _at(self, now_s: float) -> Frame:
         """The frame of this moment: on the way from one to the next, in equal steps."""
@@ -215,12 +213,10 @@ class FrameClock:
         """A frame goes out now that was due a moment ago."""
         self._interval_s = now_s - self._sent_s if self._sent_s > 0.0 else 0.0
         if self._changed:
-            self._slot_s = self._planned_s = now_s
+            self._slot_s = now_s
         else:
             late_s = now_s - due_s
             self._late_s.append(late_s)
-            self._planned_s += due_s - self._slot_s
-            self._drift_s = now_s - self._planned_s
             # a deadline missed by far is not made up for by a burst
             self._slot_s = due_s if late_s < self._period_s else now_s
         self._sent_s, self._changed = now_s, False

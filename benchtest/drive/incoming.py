@@ -8,14 +8,15 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 
+from benchtest.drive.layout import SLOTS
+from benchtest.prop.checks import MOST_UNIVERSE
 from benchtest.prop.text import plain
 
 HEADER = 126
 """Octets of a data packet before its slots."""
 SYNC_OCTETS = 49
-MOST_SLOTS = 512
 MOST_PRIORITY = 200
-MOST_UNIVERSE = 63999
+"""Source: ANSI E1.31-2018, clause 6.2.3."""
 
 _ROOT = bytes.fromhex("00100000") + b"ASC-E1.17\x00\x00\x00"
 _ROOT_DATA = (4).to_bytes(4, "big")
@@ -91,7 +92,7 @@ def _data(octets: bytes) -> DataPacket:
     _check_length(octets, 115)
     (count,) = struct.unpack_from(">H", octets, 123)
     slots = octets[HEADER:]
-    if count != len(slots) + 1 or len(slots) > MOST_SLOTS:
+    if count != len(slots) + 1 or len(slots) > SLOTS:
         raise Discarded("slot count does not fit the packet")
     priority, sync, sequence, options, universe = struct.unpack_from(">BHBBH", octets, 108)
     if priority > MOST_PRIORITY:

@@ -98,18 +98,6 @@ class Layout:
         return [wire[cut] for cut in self._cuts]
 
 
-def slots_of(design: Design, frame: Frame) -> dict[int, bytes]:
-    """Slots of each universe for one frame, from slot 1 up to the last one used.
-
-    Args:
-        design: the prop.
-        frame: shape (nodes, colours), prop order.
-    """
-    layout = Layout(design)
-    pairs = zip(layout.parts, layout.slots(frame), strict=True)
-    return {part.universe: bytes(part.slot) + bytes(octets) for part, octets in pairs}
-
-
 def frame_of_slots(design: Design, slots: Mapping[int, bytes]) -> Frame:
     """The frame that a controller makes of the slots it holds; what is missing is dark.
 

@@ -13,6 +13,7 @@ from sacn.messages.data_packet import DataPacket
 from sacn.messages.sync_packet import SyncPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
+from benchtest.drive.incoming import MOST_PRIORITY
 from benchtest.errors import InputError
 
 SEQUENCE_AT = 111
@@ -22,7 +23,6 @@ SYNC_SEQUENCE_AT = 44
 """Octets of a packet. Source: ANSI E1.31-2018, clauses 6.2.5, 6.2.6, 7.7 and 6.3."""
 TERMINATED = 0x40
 MOST_NAME_OCTETS = 63
-MOST_PRIORITY = 200
 DISCOVERY_UNIVERSE = 64214
 DISCOVERY_S = 10.0
 """Between two lists of what a source sends. [s] Source: ANSI E1.31-2018, clause 4.3, appendix A."""

@@ -90,7 +90,7 @@ def parse_number(text: str, what: str) -> float:
     if not text:
         raise InputError(f"{what}: nothing given; write a number such as 4.871")
     try:
-        number = float(text)
+        number = float(text.replace("_", " "))  # Python would read 4_8 as 48
     except ValueError:
         hint = ""
         if text.count(",") == 1 and text.replace(",", "").lstrip("+-").isdigit():

@@ -29,16 +29,6 @@ class Parsed(Generic[Row]):
     unsafe: tuple[str, ...] = ()
     """What is wrong with the good lines together: none of them can be relied on."""
 
-    def all_or_error(self) -> list[Row]:
-        """The rows, if every line was good.
-
-        Raises:
-            FileFaults: some line was not.
-        """
-        if self.faults or self.unsafe:
-            raise self._refused()
-        return list(self.rows)
-
     def good_lines(self) -> tuple[list[Row], tuple[str, ...]]:
         """The rows, and what was wrong with lines that can be left out.
 
@@ -46,11 +36,8 @@ class Parsed(Generic[Row]):
             FileFaults: nothing good is left, more is wrong than right, or lines contradict.
         """
         if self.unsafe or len(self.faults) > len(self.rows):
-            raise self._refused()
+            raise FileFaults(self.file, told([*self.faults, *self.unsafe]))
         return list(self.rows), self.faults
-
-    def _refused(self) -> FileFaults:
-        return FileFaults(self.file, told([*self.faults, *self.unsafe]))
 
 
 def parse_table(

@@ -89,7 +89,11 @@ def parse_lit(text: str, design: Design, level: float = 1.0, colour: str = "whit
             f'colour "{printable(colour)}": give one of {known}{nearest(colour, COLOURS)}'
         )
     if not any(channel in COLOURS[colour] for channel in design.node.colours):
-        raise NameFault(f'colour "{colour}": nodes of kind {design.node.name} have no such channel')
+        lit = [name for name in COLOURS if set(COLOURS[name]) & set(design.node.colours)]
+        raise NameFault(
+            f'colour "{colour}": nodes of kind {design.node.name} have no such channel; '
+            f"give one of {', '.join(lit)}"
+        )
     if not 0.0 <= level <= 1.0:
         raise InputError(f"level {level:g}: give a number from 0 to 1")
     words = text.replace(",", " ").split()

@@ -131,7 +131,8 @@ def joint_by_name(text: str, design: Design) -> Joint:
         if joint.name == word:
             return joint
     near = nearest(word, [joint.name for joint in joints])
-    raise NameFault(f'"{printable(word)}" is no joint of {design.name}{near}')
+    form = "; write an end and its rail or d (4A+, 4Ad), a feed's (main-) or a link's (1B~2B+)"
+    raise NameFault(f'"{printable(word)}" is no joint of {design.name}{near or form}')
 
 
 def places(design: Design) -> list[Place]:
@@ -152,8 +153,10 @@ def _pad(bus_name: str, strand: int, word: str, design: Design) -> BusPad:
                 f'"{printable(word)}": bus {bus_name} has no pad beside strand {strand}'
             )
     known = [bus.name for bus in design.buses]
+    there = f"; there are {', '.join(known)}" if known else "; the prop has none"
     raise NameFault(
-        f'"{printable(word)}": no bus is called "{printable(bus_name)}"{nearest(bus_name, known)}'
+        f'"{printable(word)}": no bus is called "{printable(bus_name)}"'
+        f"{nearest(bus_name, known) or there}"
     )
 
 

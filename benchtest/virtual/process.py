@@ -84,7 +84,9 @@ class RunningProp:
         except (OSError, ValueError) as error:
             with contextlib.suppress(OSError):
                 self._file.close()  # a late answer would be taken for the next one
-            raise DriveFault(f"the virtual prop no longer answers: {error}") from error
+            raise DriveFault(
+                f"the virtual prop no longer answers ({error}); start it again"
+            ) from error
         if not line:
             raise DriveFault("the virtual prop has ended; start it again")
         answer: dict[str, Any] = json.loads(line)

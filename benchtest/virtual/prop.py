@@ -14,6 +14,7 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import Solution
 from benchtest.diagnosis import touched_by
 from benchtest.diagnosis.wiring import shorts
+from benchtest.errors import CircuitFault
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.names import joint_by_name, parse_node
@@ -170,9 +171,19 @@ class VirtualProp:
     # -- work on it --------------------------------------------------------------------------
 
     def go_wrong(self, fault: Fault) -> None:
-        """Let something break while the prop runs; nodes keep what they were told last."""
+        """Let something break while the prop runs; nodes keep what they were told last.
+
+        Raises:
+            CircuitFault: with that its circuit has no solution; it stays as it was.
+        """
+        before = dict(self.faults)
         self.faults[fault.where] = fault
-        self._wire_up()
+        try:
+            self._wire_up()
+        except CircuitFault:
+            self.faults = before
+            self._wire_up()
+            raise
 
     def repair(self, where: str) -> bool:
         """Remake a joint, replace a node, put wiring right. True where that was what was wrong.

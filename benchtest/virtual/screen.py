@@ -19,7 +19,7 @@ SIGNS = {
 }  # fmt: skip
 """A node that should be lit, by how it looks; one that should be dark, and is, is a dot."""
 LEGEND = "# lit  . off  x dark  - dim  w warm  s stuck  f flicker"
-HELP = "Type a probe (4A) to read it, repair 4A+ to work on it; Ctrl-C ends"
+HELP = "Type 4A to read, fault 4A+=0.8 to break, repair 4A+ to mend; Ctrl-C ends"
 GLOW = 0.02
 """Share of full light from which a node that should be dark is seen to be lit."""
 
@@ -46,14 +46,16 @@ def draw(
 
 
 def reply(simulation: Simulation, line: str) -> str:
-    """What to print below a line that was typed: a reading, a repair, or what is wrong with it."""
+    """What to print below a line that was typed: a reading, what was done, or what is wrong."""
     word, _, rest = line.partition(" ")
-    asked = {"repair": rest.strip()} if word == "repair" else {"measure": line}
+    asked = {word: rest.strip()} if word in ("fault", "repair") else {"measure": line}
     found = simulation.answer(json.dumps(asked).encode())
     if "error" in found:
         return f"{line}: {found['error']}"
     if "volts" in found:
         return f"{line}: {found['volts']:.4f} V"
+    if "fault" in found:
+        return f"{line}: done"
     return f"{line}: done; " + ("that was it" if found["was_wrong"] else "nothing was wrong there")
 
 

@@ -2,7 +2,8 @@
 
 Control is one JSON object a line, on loopback only:
 `{"measure": "4A"}` volts, `{"amps": "main"}` amperes, `{"look": true}` what is seen,
-`{"repair": "4A+"}` work on it, `{"state": true}` counters, `{"stop": true}` the end.
+`{"fault": "4A+=open"}` break it, `{"repair": "4A+"}` work on it, `{"state": true}` counters,
+`{"stop": true}` the end.
 """
 
 from __future__ import annotations
@@ -13,7 +14,6 @@ import json
 import signal
 import threading
 import time
-from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -23,10 +23,11 @@ from benchtest.prop.names import parse_probe
 from benchtest.virtual.air import BadAir
 from benchtest.virtual.controller import Controller
 from benchtest.virtual.ear import Ear
+from benchtest.virtual.faults import parse_fault
 from benchtest.virtual.observe import observe
+from benchtest.virtual.process import LOOPBACK
 from benchtest.virtual.prop import VirtualProp, frame_mark
 
-LOOPBACK = "127.0.0.1"
 TICK_S = 0.05
 GATHER_S = 0.005
 """Packets that come within this time are one look of the prop: its circuit is solved once. [s]"""
@@ -46,15 +47,9 @@ class Listening:
 class Simulation:
     """One virtual prop, its receiver and its control channel."""
 
-    def __init__(
-        self,
-        prop: VirtualProp,
-        clock: Callable[[], float] = time.monotonic,
-        air: BadAir | None = None,
-    ) -> None:
+    def __init__(self, prop: VirtualProp, air: BadAir | None = None) -> None:
         self.prop = prop
         self._air = None if air is None or air.is_clear else air
-        self.clock = clock
         self.controller = Controller.of(universes_of(prop.design))
         self.done = asyncio.Event()
         self._lock = threading.Lock()  # of the controller, which the ear's thread feeds
@@ -98,7 +93,7 @@ class Simulation:
 
     def _take(self, octets: bytes) -> None:
         with self._lock:
-            news = self.controller.take(octets, self.clock()) and not self._due
+            news = self.controller.take(octets, time.monotonic()) and not self._due
             self._due |= news
         if news:
             self._loop.call_soon_threadsafe(self._loop.call_later, GATHER_S, self.show)
@@ -116,7 +111,7 @@ class Simulation:
         """Go on until stopped, by control, by a signal, or by a parent that is gone."""
         while not self.done.is_set():
             with self._lock:
-                self._due |= self.controller.tick(self.clock())
+                self._due |= self.controller.tick(time.monotonic())
             self.show()
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self.done.wait(), TICK_S)
@@ -165,10 +160,14 @@ class Simulation:
                 return {"volts": prop.measure(parse_probe(text, prop.design))}
             case {"amps": str(name)}:
                 if name not in {feed.name for feed in prop.design.feeds}:
-                    raise InputError(f'"{name[:40]}" is no feed of {prop.design.name}')
+                    there = ", ".join(feed.name for feed in prop.design.feeds)
+                    raise InputError(f'"{name[:40]}" is no feed; {prop.design.name} has {there}')
                 return {"amps": prop.amps(name)}
             case {"look": _}:
                 return {"sights": [asdict(sight) for sight in observe(prop)]}
+            case {"fault": str(text)}:
+                prop.go_wrong(fault := parse_fault(text, prop.design))
+                return {"fault": str(fault)}
             case {"repair": str(where)}:
                 return {"was_wrong": prop.repair(where)}
             case {"state": _}:
@@ -176,7 +175,7 @@ class Simulation:
             case {"stop": _}:
                 self.done.set()
                 return {"stopped": True}
-        raise InputError("ask for measure, amps, look, repair, state or stop")
+        raise InputError("ask for measure, amps, look, fault, repair, state or stop")
 
     def state(self) -> dict[str, Any]:
         """What a status line shows."""

@@ -6,13 +6,14 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests.drive.boards import SimulatedBoard, build
 from tests.props import SMALL_FAN
 
 FAN = SMALL_FAN.replace("Small fan", "Willow fan").replace("fuse_a = 1.0", "fuse_a = 5.0")
@@ -75,3 +76,12 @@ def prop(tmp_path: Path) -> Path:
     path = tmp_path / "fan.toml"
     path.write_text(FAN, encoding="utf-8")
     return path
+
+
+@pytest.fixture(scope="module")
+def board(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimulatedBoard]:
+    """The bridge's real firmware in simavr; one for all tests of a module."""
+    folder = tmp_path_factory.mktemp("firmware")
+    made = SimulatedBoard(build(folder), folder)
+    yield made
+    made.close()

@@ -2,35 +2,16 @@
 
 from __future__ import annotations
 
-import json
 import re
-from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from benchtest.cli import main
+from tests.cli.conftest import Done, Run
 
 COPPER_PER_K = 0.00393
 """Rise of annealed copper's resistance from 20 °C. Handbook tables."""
-
-
-@dataclass(frozen=True)
-class Done:
-    """What the command printed."""
-
-    code: int
-    out: str
-    err: str
-
-    @property
-    def json(self) -> Any:
-        return json.loads(self.out)
-
-
-Run = Callable[..., Done]
 
 
 @pytest.fixture

@@ -5,24 +5,16 @@ from __future__ import annotations
 import signal
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.drive.boards import SimulatedBoard, build, until
+from tests.drive.boards import SimulatedBoard, until
 
 Run = Callable[..., Any]
 NODES = 40
-
-
-@pytest.fixture(scope="module")
-def board(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimulatedBoard]:
-    folder = tmp_path_factory.mktemp("firmware")
-    made = SimulatedBoard(build(folder), folder)
-    yield made
-    made.close()
 
 
 def test_a_pattern_reaches_the_data_line_and_ends_dark(

@@ -12,7 +12,7 @@ import pytest
 
 from benchtest.cli import main
 from benchtest.drive.bridge.ports import serial_ports
-from tests.drive.boards import SimulatedBoard, build
+from tests.drive.boards import SimulatedBoard
 from tests.drive.scpi_meter import OVERLOAD, SimulatedMeter
 
 Run = Callable[..., Any]
@@ -23,14 +23,6 @@ REFERENCE_V, CONVERTER = 1.1, 1024
 @pytest.fixture
 def simulated(tmp_path: Path) -> Iterator[SimulatedMeter]:
     made = SimulatedMeter(tmp_path)
-    yield made
-    made.close()
-
-
-@pytest.fixture(scope="module")
-def board(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimulatedBoard]:
-    folder = tmp_path_factory.mktemp("firmware")
-    made = SimulatedBoard(build(folder), folder)
     yield made
     made.close()
 

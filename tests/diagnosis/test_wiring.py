@@ -12,13 +12,14 @@ from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.faults import Priors, fault_space
 from benchtest.diagnosis.wiring import other_orders, recoloured, shorts, swaps
-from benchtest.drive.layout import frame_of_slots, slots_of
+from benchtest.drive.layout import frame_of_slots
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design, Link, NodeKind, Strand, StrandEnd
 from benchtest.prop.lit import Lit, everything, parse_lit
 from benchtest.prop.names import parse_probe
 from benchtest.prop.wire import parse_wire
+from tests.wire import slots_of
 
 MakeFan = Callable[..., Design]
 

@@ -11,7 +11,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from benchtest.drive.bridge.framing import Damaged, Reader, crc16, seal, stuff, unseal, unstuff
+from benchtest.drive.bridge.framing import (
+    LONGEST,
+    Damaged,
+    Reader,
+    crc16,
+    seal,
+    stuff,
+    unseal,
+    unstuff,
+)
 from benchtest.drive.bridge.messages import (
     Board,
     Message,
@@ -123,10 +132,10 @@ def test_noise_before_a_message_costs_it_nothing(noise: bytes) -> None:
 
 
 def test_endless_noise_without_a_zero_does_not_fill_the_memory() -> None:
-    reader = Reader(longest=100)
+    reader = Reader()
     for _ in range(50):
         assert reader.feed(b"\x05" * 99) == []
-    assert len(reader._held) <= 100
+    assert len(reader._held) <= LONGEST
     assert reader.feed(seal(b"\x04\x07")) == [b"\x04\x07"]
     assert reader.damaged == 1
 

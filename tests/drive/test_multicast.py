@@ -41,19 +41,33 @@ print("heard")
 """
 
 CAPTURED = """
-import subprocess, sys, time
+import os, socket, subprocess, sys, time
 prop, capture = sys.argv[1:]
+marks = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+
+def size():
+    return os.path.getsize(capture) if os.path.exists(capture) else 0
+
+def caught_up():
+    # what is no E1.31 is sent until it stands in the file: what went before it does too
+    before, due_s = size(), time.monotonic() + 20.0
+    while size() == before:
+        assert time.monotonic() < due_s
+        marks.sendto(b"mark", ("127.0.0.1", 9))
+        time.sleep(0.05)
+
 shark = subprocess.Popen(
     ["tshark", "-q", "-i", "lo", "-w", capture], stderr=subprocess.PIPE, encoding="utf-8")
 for line in shark.stderr:
     if "Capturing" in line:
         break
-time.sleep(0.5)  # it says so a little before it does
+caught_up()  # it says so a little before it does
 done = subprocess.run([sys.executable, "-m", "benchtest", "--bench", capture + ".bench", "drive",
                        prop, "by-strand", "--to", "e131", "--sync", "--seconds", "0.5"])
-time.sleep(0.5)
+caught_up()
 shark.terminate()
 shark.communicate()
+marks.close()
 raise SystemExit(done.returncode)
 """
 

@@ -206,8 +206,6 @@ def test_time_that_sending_takes_does_not_add_up(make_fan: Callable[..., Design]
     behind_s = last.at_s - first.at_s - (last.sequence - first.sequence) % 256 * 0.025
     # sleeping 25 ms after each frame would be 0.6 s behind by now
     assert abs(behind_s) < 0.2
-    # and what the clock says of itself is what the ear's clock finds
-    assert pace.drift_s == pytest.approx(behind_s, abs=0.1)
     assert 0.0 <= pace.late_p50_s <= pace.late_p99_s
     assert pace.interval_s > 0.0
 

@@ -70,7 +70,8 @@ def test_a_meter_is_written_as_it_is_read() -> None:
 def test_readings_are_read(fan: Design, tmp_path: Path) -> None:
     path = tmp_path / "readings.csv"
     path.write_text(READINGS)
-    rail, drop = read_readings(path, fan).all_or_error()
+    (rail, drop), faults = read_readings(path, fan).good_lines()
+    assert faults == ()
     assert (str(rail.probe), rail.volts, rail.lit) == ("4A", 4.871, parse_lit("all", fan))
     assert (str(drop.probe), drop.volts) == ("foot:4+>4A+", 0.0312)
 
@@ -80,7 +81,8 @@ def test_columns_may_stand_in_any_order_with_the_optional_ones(fan: Design) -> N
         "probe,amps,lit,volts,level,colour,meter,at\n"
         "feed1,12.5,all,,1,white,0.1%+2/6000,2026-11-25T18:00:00Z\n"
     )
-    (reading,) = parse_readings(text, "r.csv", fan).all_or_error()
+    (reading,), faults = parse_readings(text, "r.csv", fan).good_lines()
+    assert faults == ()
     assert reading.volts is None
     assert reading.amps == 12.5
     assert reading.meter == Meter(0.1, 2, 6000)
@@ -93,6 +95,7 @@ def test_columns_may_stand_in_any_order_with_the_optional_ones(fan: Design) -> N
         ("all,4A,4,871", "decimal comma is written with a point"),
         ('all,4A,"4,871"', 'with a point it is "4.871"'),
         ("all,4A,four", '"four" is no number'),
+        ("all,4A,4_8", '"4_8" is no number'),
         ("all,4A,nan", "is no reading"),
         ("all,4A,inf", "is no reading"),
         ("all,4A,", "nothing given"),
@@ -110,8 +113,13 @@ def test_a_wrong_row_is_said_with_its_line_and_the_good_ones_stay(
     (fault,) = parsed.faults
     assert fault.startswith("line 4: ")
     assert words in fault
-    with pytest.raises(FileFaults, match="line 4"):
-        parsed.all_or_error()
+    assert parsed.good_lines() == (list(parsed.rows), (fault,))
+
+
+def test_a_file_with_more_wrong_than_right_is_refused_whole(fan: Design) -> None:
+    wrong = "all,44A,4.8\n" * 3
+    with pytest.raises(FileFaults, match=r"r\.csv: line 4.*44A"):
+        parse_readings(f"{READINGS}{wrong}", "r.csv", fan).good_lines()
 
 
 def test_a_clamp_is_read_at_a_feed_only(fan: Design) -> None:
@@ -137,7 +145,7 @@ def test_a_wrong_header_is_said(fan: Design, text: str, words: str) -> None:
 def test_many_faults_do_not_drown_the_first(fan: Design) -> None:
     parsed = parse_readings("lit,probe,volts\n" + "all,4A,x\n" * 1000, "r.csv", fan)
     with pytest.raises(FileFaults) as caught:
-        parsed.all_or_error()
+        parsed.good_lines()
     lines = str(caught.value).splitlines()
     assert lines[0].startswith("r.csv: line 2:")
     assert lines[-1] == "r.csv: and 950 more"
@@ -149,10 +157,11 @@ def test_many_faults_do_not_drown_the_first(fan: Design) -> None:
 def test_marks_are_read(fan: Design, tmp_path: Path) -> None:
     path = tmp_path / "marks.csv"
     path.write_text(MARKS)
-    assert read_marks(path, fan).all_or_error() == [
+    marks = [
         Mark(parse_lit("all", fan), 4, 17, 30, "dark"),
         Mark(parse_lit("7", fan), 7, 1, 30, "wrong-colour"),
     ]
+    assert read_marks(path, fan).good_lines() == (marks, ())
 
 
 @pytest.mark.parametrize(
@@ -174,7 +183,8 @@ def test_a_wrong_mark_is_said(fan: Design, row: str, words: str) -> None:
 
 def test_a_strand_that_is_not_lit_may_be_marked_dark_or_stuck(fan: Design) -> None:
     text = "lit,strand,nodes,seen\n4,5,all,stuck\n4,6,all,ok\nnone,7,3,flicker\n"
-    marks = parse_marks(text, "m.csv", fan).all_or_error()
+    marks, faults = parse_marks(text, "m.csv", fan).good_lines()
+    assert faults == ()
     assert [(mark.strand, mark.seen) for mark in marks] == [
         (5, "stuck"), (6, "ok"), (7, "flicker"),
     ]  # fmt: skip
@@ -183,9 +193,12 @@ def test_a_strand_that_is_not_lit_may_be_marked_dark_or_stuck(fan: Design) -> No
 
 def test_marks_that_contradict_each_other_are_said(fan: Design) -> None:
     text = "lit,strand,nodes,seen\nall,4,all,ok\nall,4,5-6,dark\nall,4,6,warm\n"
-    (fault,) = parse_marks(text, "m.csv", fan).unsafe
+    parsed = parse_marks(text, "m.csv", fan)
+    (fault,) = parsed.unsafe
     assert "node 4.6" in fault
     assert "dark and warm" in fault  # `all,ok` is the ground that other marks stand on
+    with pytest.raises(FileFaults, match=r"m\.csv: .*node 4\.6"):
+        parsed.good_lines()
 
 
 # -- anything at all --------------------------------------------------------------------------

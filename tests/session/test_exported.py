@@ -86,8 +86,9 @@ def test_tables_of_readings_and_marks_say_the_same(golden: dict[str, Any]) -> No
     evidence = evidence_of("WF-01")
     design = evidence.design
     readings, marks = readings_table(evidence), marks_table(evidence)
-    taken = parse_readings(readings, "readings.csv", design).all_or_error()
-    seen = parse_marks(marks, "marks.csv", design).all_or_error()
+    taken, wrong = parse_readings(readings, "readings.csv", design).good_lines()
+    seen, odd = parse_marks(marks, "marks.csv", design).good_lines()
+    assert wrong == odd == ()
     assert len(taken) > 2
     assert len(seen) == 12
     said = diagnose(design, taken, seen).as_json(design)
@@ -128,7 +129,8 @@ def test_a_table_is_written_as_the_contract_has_it(odd: Session, shelf: Shelf) -
 
 def test_a_table_is_read_back_as_it_was(odd: Session) -> None:
     evidence = Evidence(odd.row, odd.state)
-    back = parse_readings(readings_table(evidence), "readings.csv", odd.design).all_or_error()
+    back, faults = parse_readings(readings_table(evidence), "readings.csv", odd.design).good_lines()
+    assert faults == ()
     assert [(r.lit, r.probe, r.volts, r.amps, r.at) for r in back] == [
         (r.lit, r.probe, r.volts, r.amps, r.at) for r in odd.state.readings
     ]
@@ -146,7 +148,8 @@ def test_a_table_survives_a_spreadsheet(odd: Session, tmp_path: Path) -> None:
             cwd=tmp_path, check=True, capture_output=True, env={"LC_ALL": "C.UTF-8", "HOME": "."},
         )  # fmt: skip
     back = parse_readings((tmp_path / "c.csv").read_text("utf-8"), "c.csv", odd.design)
-    got = [(r.lit, r.probe, r.volts, r.amps) for r in back.all_or_error()]
+    assert back.faults == ()
+    got = [(r.lit, r.probe, r.volts, r.amps) for r in back.rows]
     for (lit, probe, volts, amps), reading in zip(got, odd.state.readings, strict=True):
         assert (lit, probe, amps) == (reading.lit, reading.probe, reading.amps)
         assert volts == (None if reading.volts is None else pytest.approx(reading.volts))

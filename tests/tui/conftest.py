@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from importlib.resources import files
 from pathlib import Path
@@ -24,6 +24,7 @@ from benchtest.session.live import Session
 from benchtest.session.stand import Stand
 from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
+from benchtest.virtual.process import RunningProp, start_simulation
 
 WAIT_S = 30.0
 
@@ -127,6 +128,15 @@ def small_fan(tmp_path: Path) -> Path:
     path = tmp_path / "small-fan.toml"
     path.write_text(SMALL_FAN)
     return path
+
+
+@pytest.fixture(scope="module")
+def prop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, RunningProp]]:
+    """A virtual prop in a process of its own, and its file; one for all tests of a module."""
+    path = tmp_path_factory.mktemp("prop") / "small-fan.toml"
+    path.write_text(SMALL_FAN)
+    with start_simulation(path) as virtual:
+        yield path, virtual
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 from textual.widgets import Input
@@ -12,7 +13,9 @@ from benchtest.session.events import ReadingTaken, VerdictGiven
 from benchtest.session.live import Session, shelf_rows
 from benchtest.tui.app import BenchApp
 from benchtest.tui.shelf_screen import ShelfScreen
-from benchtest.virtual.process import start_simulation
+from benchtest.virtual.process import RunningProp, start_simulation
+from benchtest.virtual.prop import frame_mark
+from tests.drive.boards import until
 from tests.tui.conftest import Driven, driven
 
 
@@ -274,12 +277,18 @@ async def test_a_prop_on_the_network_is_driven_and_read_by_hand(
             await at.until_task("look")
             await at.keys("space", "space", "space")
             while await at.until_task("read", "repair") == "read":
-                await at.pilot.pause(0.8)  # the light comes up, then the meter settles
+                await at.until(partial(_shows_what_is_asked, at, prop))
                 await at.type(f"{prop.measure(str(at.stand.advice.probe)):.4f}")
                 await at.keys("enter")
             assert at.stand.advice.suspect is not None
             assert at.stand.advice.suspect.where == "3A-"
             await at.keys("v")
-        state = prop.state()
-        assert state["nodes_lit"] == 0
-        assert state["packets"]["terminated"] == 3
+        until(lambda: prop.state()["packets"].get("terminated") == 3)
+        assert prop.state()["nodes_lit"] == 0
+
+
+def _shows_what_is_asked(at: Driven, prop: RunningProp) -> bool:
+    """Whether the light that a reading asks for has come up, and at the prop."""
+    lamp, asked = at.stand.lamp, at.stand.advice.lit
+    there = asked is not None and lamp.lit is not None and lamp.lit.strands == asked.strands
+    return there and prop.state()["frame"] == frame_mark(lamp.frame)

@@ -37,9 +37,8 @@ async def test_a_finding_shows_its_reasons_the_strand_and_what_to_read_next(
         while await at.until_task("read", "repair") == "read":
             if at.stand.session.state.readings:
                 await at.until(lambda: at.stand.grounds is not None)
-                await at.pilot.pause(0.1)
+                await at.until(lambda: at.stand.would_show.partition(",")[0] in at.words())
                 told = at.stand.would_show
-                assert told.partition(",")[0] in at.words()
             await _read(at)
         assert told.startswith("shows ")
         assert told.endswith("if all is well")
@@ -58,9 +57,8 @@ async def test_a_finding_shows_its_reasons_the_strand_and_what_to_read_next(
         assert "Once mended" in words
         await at.keys("a")
         await at.pilot.resize_terminal(80, 24)
-        await at.pilot.pause(0.3)
-        await at.until(lambda: "as designed" in at.words())
-        assert at.words().splitlines()[-1].startswith(" ? help")
+        await at.until(lambda: len(at.words().splitlines()) == 24 and "as designed" in at.words())
+        await at.until(lambda: at.words().splitlines()[-1].startswith(" ? help"))
 
 
 async def test_packets_that_nobody_hears_are_said_on_the_screen(

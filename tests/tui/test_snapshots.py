@@ -84,7 +84,7 @@ async def _at_size(at: Driven, width: int, height: int) -> list[list[Segment]]:
             await at.pilot.pause(0.25)
         return now
 
-    async with asyncio.timeout(20.0):
+    async with asyncio.timeout(60.0):
         return await settled()
 
 

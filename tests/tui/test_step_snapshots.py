@@ -12,6 +12,7 @@ import tempfile
 from collections.abc import AsyncIterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 from rich.segment import Segment
 from textual.widgets import Input
@@ -86,7 +87,7 @@ async def _visit(at: Driven) -> AsyncIterator[str]:
         at.stand.go_to(step)
         at.screen.said = ""
         at.screen.go()
-        await asyncio.sleep(0.6 if step == "readings" else 0.0)  # full white comes up by a ramp
+        await at.until(lambda: np.array_equal(at.stand.clock.showing(), at.stand.lamp.frame))
         yield step
     at.stand.choose_strand(2)
     at.stand.walk_by_hand()

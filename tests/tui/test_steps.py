@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from textual.command import CommandPalette
+from textual.command import Command, CommandList, CommandPalette
 from textual.widget import Widget
 from textual.widgets import Static
 
@@ -44,10 +44,33 @@ async def _click(at: Driven, where: str, words: str) -> None:
                     found.append((widget, line.index(words), y))
         return found
 
-    await at.until(lambda: bool(places()))
-    await at.pilot.pause(0.1)  # until all is laid out
-    widget, x, y = places()[0]
+    seen: list[tuple[Widget, int, int]] = []
+
+    def stays() -> bool:
+        """Whether they stand where they stood a moment ago: all is laid out."""
+        before, seen[:] = seen[:], places()
+        return bool(seen) and seen == before
+
+    await at.until(stays)
+    widget, x, y = seen[0]
     await at.pilot.click(widget, offset=(x, y))
+
+
+async def _by_name(at: Driven, words: str) -> None:
+    """Find something in the palette, and do it."""
+    await at.keys("ctrl+p")
+    await at.until(lambda: isinstance(at.app.screen, CommandPalette))
+    await at.type(words)
+    found = at.app.screen.query_one(CommandList)
+
+    def is_alone() -> bool:
+        """The search goes on beside the keys."""
+        titles = [option.hit.text or "" for option in found.options if isinstance(option, Command)]
+        return len(titles) == 1 and titles[0].lower().startswith(words)
+
+    await at.until(is_alone)
+    await at.keys("enter")
+    await at.until(lambda: not isinstance(at.app.screen, CommandPalette))
 
 
 async def test_an_evening_begins_before_power(tmp_path: Path, small_fan: Path) -> None:
@@ -169,17 +192,10 @@ async def test_everything_is_in_the_command_palette(tmp_path: Path, small_fan: P
         commands = {command.title for command in at.app.get_system_commands(at.app.screen)}
         shown = {deed.says for deed in (*at.screen.deeds_now(), *at.screen.deeds_always())}
         assert {says[:1].upper() + says[1:] for says in shown} - {"All commands"} <= commands
-        await at.keys("ctrl+p")
-        await at.until(lambda: isinstance(at.app.screen, CommandPalette))
-        await at.type("it does not")
-        await at.pilot.pause(0.3)
-        await at.keys("enter", "enter")
+        await _by_name(at, "it does not")
         await at.until(lambda: isinstance(at.app.screen, BenchScreen))
         await at.until(lambda: at.stand.session.state.verdicts == {1: False})
-        await at.keys("ctrl+p")
-        await at.type("light or dark")
-        await at.pilot.pause(0.3)
-        await at.keys("enter", "enter")
+        await _by_name(at, "light or dark")
         await at.until(lambda: at.app.theme == "textual-light")
 
 

@@ -11,7 +11,7 @@ import sys
 import termios
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import get_args
 
@@ -25,19 +25,11 @@ from benchtest.session.events import ColourSeen, ReadingTaken, VerdictGiven
 from benchtest.session.guidance import Task
 from benchtest.session.live import Session, unfinished
 from benchtest.tui.bench_screen import BenchScreen
-from benchtest.virtual.process import RunningProp, start_simulation
-from tests.tui.conftest import SMALL_FAN, driven, make_ready
+from benchtest.virtual.process import RunningProp
+from tests.tui.conftest import driven, make_ready
 
 WAIT_S = 30.0
 _CONTROL = re.compile(r"\x1b(\[[0-9;?$<>]*[A-Za-z]|\][^\x07]*\x07|[=>])")
-
-
-@pytest.fixture(scope="module")
-def prop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, RunningProp]]:
-    path = tmp_path_factory.mktemp("prop") / "small-fan.toml"
-    path.write_text(SMALL_FAN)
-    with start_simulation(path) as virtual:
-        yield path, virtual
 
 
 def lit(virtual: RunningProp) -> int:
@@ -54,7 +46,7 @@ def until(true: Callable[[], bool]) -> None:
 class Pty:
     """The program at a terminal of its own, which the kernel hangs up when it is closed."""
 
-    def __init__(self, *words: str, program: Sequence[str] = ("-m", "benchtest")) -> None:
+    def __init__(self, *words: str, program: Sequence[str]) -> None:
         self.master, slave = os.openpty()
         termios.tcsetwinsize(slave, (24, 80))
         self.process = subprocess.Popen(
@@ -85,18 +77,37 @@ class Pty:
         termios.tcsetwinsize(self.master, (lines, columns))
 
 
-def test_a_terminal_resized_asleep_and_closed(
-    tmp_path: Path, prop: tuple[Path, RunningProp]
-) -> None:
+@contextmanager
+def gone_on_with(
+    folder: Path, prop: tuple[Path, RunningProp], *program: str
+) -> Iterator[tuple[Pty, RunningProp]]:
+    """A session gone on with where it stopped: strand 1 is lit, and its verdict asked."""
     path, virtual = prop
-    make_ready(tmp_path, path, "SF-01")
-    at = Pty("--bench", str(tmp_path), "--prop", str(path), "--to", virtual.target)
+    make_ready(folder, path, "SF-01")
+    words = ("--bench", str(folder), "--prop", str(path), "--to", virtual.target)
+    at = Pty(*words, program=program or ("-m", "benchtest"))
     try:
         at.until("was left unfinished")
         at.keys("\r")
         at.until("Does every node of strand 1")
         until(lambda: lit(virtual) == 8)
+        yield at, virtual
+    finally:
+        at.process.kill()
+        at.process.wait()
+        with suppress(OSError):  # a test may have closed it
+            os.close(at.master)
 
+
+def terminated(virtual: RunningProp) -> int:
+    """Packets that told the prop of the end of their stream."""
+    return int(virtual.state()["packets"].get("terminated", 0))
+
+
+def test_a_terminal_resized_asleep_and_closed(
+    tmp_path: Path, prop: tuple[Path, RunningProp]
+) -> None:
+    with gone_on_with(tmp_path, prop) as (at, virtual):
         for columns, lines in ((200, 60), (40, 10), (1, 1), (80, 24)):
             at.resize(columns, lines)
             until(lambda: bool(at.read()))
@@ -117,11 +128,6 @@ def test_a_terminal_resized_asleep_and_closed(
         until(lambda: lit(virtual) == 0)
         # whichever it notices first: the hang-up, or that nothing can be drawn any more
         assert at.process.wait(WAIT_S) in (128 + signal.SIGHUP, 1)
-    finally:
-        at.process.kill()
-        at.process.wait()
-        with suppress(OSError):
-            os.close(at.master)
     assert _verdicts(tmp_path) == 2
 
 
@@ -129,15 +135,8 @@ def test_a_machine_that_is_switched_off_ends_it_once(
     tmp_path: Path, prop: tuple[Path, RunningProp]
 ) -> None:
     """The second signal broke off the way out of the first: it hung, or left light behind."""
-    path, virtual = prop
-    make_ready(tmp_path, path, "SF-01")
-    before = virtual.state()["packets"].get("terminated", 0)
-    at = Pty("--bench", str(tmp_path), "--prop", str(path), "--to", virtual.target)
-    try:
-        at.until("was left unfinished")
-        at.keys("\r")
-        at.until("Does every node of strand 1")
-        until(lambda: lit(virtual) == 8)
+    with gone_on_with(tmp_path, prop) as (at, virtual):
+        before = terminated(virtual)
         due = time.monotonic() + WAIT_S
         at.process.send_signal(signal.SIGTERM)
         while at.process.poll() is None:  # nothing happens to one that has ended
@@ -148,13 +147,9 @@ def test_a_machine_that_is_switched_off_ends_it_once(
             assert time.monotonic() < due
         # whichever it notices first; a machine that is busy gives it both at once
         assert at.process.returncode in (128 + signal.SIGTERM, 128 + signal.SIGHUP)
-        assert lit(virtual) == 0
         # three terminations: ANSI E1.31-2018, clause 6.2.6
-        assert virtual.state()["packets"]["terminated"] == before + 3
-    finally:
-        at.process.kill()
-        at.process.wait()
-        os.close(at.master)
+        until(lambda: terminated(virtual) == before + 3)
+        assert lit(virtual) == 0
 
 
 # what nobody foresaw, at a key: there is no such fault that is known
@@ -170,25 +165,16 @@ sys.exit(main(sys.argv[1:]))
 def test_what_nobody_foresaw_ends_it_dark_and_in_one_sentence(
     tmp_path: Path, prop: tuple[Path, RunningProp]
 ) -> None:
-    path, virtual = prop
-    make_ready(tmp_path, path, "SF-01")
-    words = ("--bench", str(tmp_path), "--prop", str(path), "--to", virtual.target)
-    at = Pty(*words, program=("-c", UNFORESEEN))
-    try:
-        at.until("was left unfinished")
-        at.keys("\r")
-        until(lambda: lit(virtual) == 8)
+    with gone_on_with(tmp_path, prop, "-c", UNFORESEEN) as (at, virtual):
+        before = terminated(virtual)
         at.keys(" ")
         at.until("strand 2")
         at.keys("b")
         at.until("benchtest: failed: ZeroDivisionError: division by zero. Set BENCHTEST_TRACEBACK")
         assert "Traceback" not in at.read()
         assert at.process.wait(WAIT_S) == 1
+        until(lambda: terminated(virtual) == before + 3)
         assert lit(virtual) == 0
-    finally:
-        at.process.kill()
-        at.process.wait()
-        os.close(at.master)
     assert _verdicts(tmp_path) == 1
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 
 import numpy as np
 import pytest
 
-from benchtest.errors import NameFault
+from benchtest.errors import CircuitFault, NameFault
 from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Design, NodeKind
 from benchtest.prop.names import parse_probe
@@ -123,6 +124,20 @@ def test_a_data_joint_that_breaks_later_leaves_the_last_light_standing(fan: Desi
     prop.go_wrong(parse_fault("4Bd=open", fan))
     prop.receive(np.zeros((50, 3), dtype=np.uint8))
     assert _lit(prop) == list(range(30, 50))
+
+
+def test_what_no_circuit_can_bear_is_refused_and_changes_nothing(make_fan: MakeFan) -> None:
+    """Supplies of 5.0 and 5.2 V on one pad, their cables of no length, joint after joint to 0 Ω."""
+    fan = make_fan(strands=2, nodes=3, feeds=("foot:1", "foot:1"), feed_mm=0.0)
+    high = dataclasses.replace(fan.feeds[1], volts=5.2)
+    fan = dataclasses.replace(fan, feeds=(fan.feeds[0], high))
+    prop = _prop(fan, "feed1+=0", "feed1-=0", "feed2+=0")
+    _white(prop)
+    before_v = _volts(prop, "2A")
+    with pytest.raises(CircuitFault, match="feed1, feed2"):
+        prop.go_wrong(parse_fault("feed2-=0", fan))
+    assert _volts(prop, "2A") == before_v
+    assert not prop.repair("feed2-")
 
 
 def test_a_dead_node_takes_what_is_behind_it_along(fan: Design) -> None:

@@ -22,7 +22,7 @@ from pathlib import Path
 import pytest
 
 Packet = Callable[..., bytes]
-SOON_S = 10.0
+SOON_S = 30.0
 
 PROP = """\
 format = 1
@@ -159,6 +159,9 @@ def test_a_person_sees_types_and_ends_it(terminal: Terminal, data_packet: Packet
         terminal.type("9A\x7f\x7frepair 2.9\n")
         terminal.until(r"repair 2.9: done; that was it")
         terminal.until(r"   3 A #{12} B")
+        terminal.type("fault 2.9=dark\n")
+        terminal.until(r"fault 2.9=dark: done")
+        terminal.until(r"   2 A #{8}x### B")
     terminal.type("9A\n")
     terminal.until(r"9A: .*strands 1 to 3")
     terminal.type("\x03")

@@ -21,7 +21,7 @@ from benchtest.virtual.observe import Sight
 from benchtest.virtual.process import RunningProp, start_simulation
 
 Packet = Callable[..., bytes]
-SOON_S = 10.0
+SOON_S = 30.0
 """Longest wait for something that takes milliseconds."""
 
 PROP = """\
@@ -217,6 +217,7 @@ def test_noise_on_the_port_is_counted_and_harms_nothing(
         ({"measure": ""}, "no place"),
         ({"amps": "mani"}, "no feed"),
         ({"repair": "9A+"}, "no joint"),
+        ({"fault": "9A+=1"}, "no joint"),
         ({"open": True}, "ask for"),
         ({"measure": 4}, "ask for"),
         ({}, "one key"),
@@ -249,11 +250,15 @@ def test_a_wrong_question_raises_our_error(running: RunningProp) -> None:
         running.measure("9A")
 
 
-def test_a_repair_makes_it_sound(prop_file: Path) -> None:
+def test_a_repair_makes_it_sound_until_it_breaks_again(prop_file: Path) -> None:
     with start_simulation(prop_file, ["3A+=0.5"], seed=4) as prop:
         assert prop.repair("2A+") is False
         assert prop.repair("3A+") is True
         assert prop.repair("3A+") is False
+        with socket.create_connection((prop.host, prop.control_port), timeout=SOON_S) as control:
+            control.sendall(b'{"fault": "3A+=open"}\n')
+            assert json.loads(control.makefile("rb").readline()) == {"fault": "3A+=open"}
+        assert prop.repair("3A+") is True
 
 
 def test_one_seed_reads_the_same_in_two_processes(prop_file: Path) -> None:

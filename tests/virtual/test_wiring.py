@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from benchtest.diagnosis import Engine
-from benchtest.drive.layout import frame_of_slots, slots_of
+from benchtest.drive.layout import frame_of_slots
 from benchtest.errors import NameFault
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.reading import Reading
@@ -19,6 +19,7 @@ from benchtest.prop.names import parse_probe
 from benchtest.virtual.faults import parse_faults
 from benchtest.virtual.observe import Sight, observe
 from benchtest.virtual.prop import VirtualProp
+from tests.wire import slots_of
 
 MakeFan = Callable[..., Design]
 COLOURS = ("red", "green", "blue")

@@ -20,7 +20,7 @@ from benchtest.prop.reader import read_design
 from benchtest.virtual.observe import Sight
 from benchtest.virtual.process import RunningProp, start_simulation
 
-SOON_S = 10.0
+SOON_S = 30.0
 SENDER = Sender(UUID("00112233-4455-4677-8899-aabbccddeeff"))
 
 

@@ -230,7 +230,7 @@ class BridgeDriver:
         if nodes > self.board.most_nodes:
             raise DriveFault(
                 f"{self.device}: this bridge drives {self.board.most_nodes} nodes at most and "
-                f"{self.design.name} has {nodes}"
+                f"{self.design.name} has {nodes}; drive it over E1.31 (--to e131:HOST)"
             )
         line.ask(Kind.WIRING, messages.wiring(OUTPUT, channels, nodes))
 
@@ -277,7 +277,7 @@ class BridgeDriver:
         try:
             return answer.result(READING_S)
         except FutureTimeout as error:
-            raise DriveFault(f"{self.device}: the bridge gives no reading") from error
+            raise DriveFault(f"{self.device}: the bridge gives no reading; read again") from error
 
     def _fail_asked(self) -> None:
         with self._wake:

@@ -8,6 +8,8 @@ FULL_GROUP = 0xFF
 """Code of a group of 254 octets that stands for no zero. Source: Cheshire and Baker, Consistent
 Overhead Byte Stuffing, IEEE/ACM Transactions on Networking 7(2), April 1999."""
 CRC_OCTETS = 2
+LONGEST = 512
+"""Octets without a zero that may still become a message: the longest is 255, its CRC and codes."""
 
 
 class Damaged(ValueError):
@@ -100,9 +102,8 @@ class Reader:
         damaged: how many pieces were no message.
     """
 
-    def __init__(self, longest: int = 512) -> None:
+    def __init__(self) -> None:
         self.damaged = 0
-        self._longest = longest
         self._held = bytearray()
         self._too_long = False
 
@@ -119,7 +120,7 @@ class Reader:
 
     def _hold(self, piece: bytes) -> None:
         self._held += piece
-        if len(self._held) > self._longest:  # a lost zero must not fill the memory
+        if len(self._held) > LONGEST:  # a lost zero must not fill the memory
             self._held.clear()
             self._too_long = True
 

@@ -1,0 +1,13 @@
+"""What a controller holds of a frame that it was sent, for tests of several rooms."""
+
+from __future__ import annotations
+
+from benchtest.drive.layout import Frame, Layout
+from benchtest.prop.design import Design
+
+
+def slots_of(design: Design, frame: Frame) -> dict[int, bytes]:
+    """Slots of each universe, from slot 1 up to the last one used."""
+    layout = Layout(design)
+    pairs = zip(layout.parts, layout.slots(frame), strict=True)
+    return {part.universe: bytes(part.slot) + bytes(octets) for part, octets in pairs}
