@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import sys
 
-from benchtest.drive.ending import end_once
 from benchtest.errors import BenchError, InputError
 from benchtest.session.bench import Bench, check_bench
 from benchtest.tui.app import PracticeAsked, run_app
@@ -29,7 +28,6 @@ def launch(
     check_bench(bench)
     if not in_browser():
         _check_terminal()
-    end_once()  # the prop goes dark on the way out
     run_app(bench, first_tag, practice)
 
 
