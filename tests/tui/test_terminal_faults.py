@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import resource
 import select
 import signal
 import subprocess
@@ -154,6 +155,30 @@ def test_a_machine_that_is_switched_off_ends_it_once(
     finally:
         at.process.kill()
         at.process.wait()
+        os.close(at.master)
+
+
+def test_no_room_for_temporary_files_is_said_and_the_unit_opens_once_there_is(
+    tmp_path: Path, prop: tuple[Path, RunningProp]
+) -> None:
+    """It ended the program; the system refuses every write, as where all those disks are full."""
+    make_ready(tmp_path, prop[0], "SF-01")
+    at = Pty("--bench", str(tmp_path), "--prop", str(prop[0]), "--to", "virtual")
+    try:
+        at.until("was left unfinished")
+        _, most = resource.prlimit(at.process.pid, resource.RLIMIT_FSIZE)
+        resource.prlimit(at.process.pid, resource.RLIMIT_FSIZE, (0, most))
+        at.keys("\r")
+        at.until("temporary files cannot be kept")
+        resource.prlimit(at.process.pid, resource.RLIMIT_FSIZE, (most, most))
+        at.keys("\r")
+        at.until("was left unfinished")
+        at.keys("\r")
+        at.until("Does every node of strand 1")
+    finally:
+        at.process.terminate()
+        at.read()
+        assert at.process.wait(WAIT_S) == 128 + signal.SIGTERM
         os.close(at.master)
 
 

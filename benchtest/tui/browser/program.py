@@ -15,6 +15,7 @@ from typing import Literal
 from textual_serve.app_service import AppService
 from textual_serve.download_manager import DownloadManager
 
+from benchtest.errors import no_room
 from benchtest.tui.browser import DRIVER, ON_BENCH
 
 FRAMES_PER_S = 20
@@ -44,6 +45,9 @@ class Program(AppService):
             draw: takes octets for the browser's terminal.
             finished: called when the program has ended.
             on_bench: told the session that comes onto the bench; empty once none is there.
+
+        Raises:
+            BenchError: there is no room for temporary files.
         """
         super().__init__(
             "",
@@ -57,7 +61,10 @@ class Program(AppService):
         self._finished = finished
         self._on_bench = on_bench
         self._nobody = asyncio.Event()
-        self._errors = tempfile.TemporaryFile()  # noqa: SIM115  lives as long as the program
+        try:
+            self._errors = tempfile.TemporaryFile()  # noqa: SIM115  lives as long as the program
+        except OSError as error:
+            raise no_room(error) from error
         self._watch: asyncio.Task[None] | None = None
 
     def _build_environment(self, width: int = 80, height: int = 24) -> dict[str, str]:

@@ -295,8 +295,9 @@ class BenchServer:
         try:
             program = Program([*self._words, *more], socket.send_bytes, finished, on_bench)
             await program.start(_number(request, "width", 80), _number(request, "height", 24))
-        except OSError as error:
-            await _part(socket, f"The program does not start: {error.strerror}.", WSCloseCode.OK)
+        except (OSError, BenchError) as error:
+            why = error.strerror if isinstance(error, OSError) else error
+            await _part(socket, f"The program does not start: {why}.", WSCloseCode.OK)
             return
         try:
             async for message in socket:
