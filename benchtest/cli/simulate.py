@@ -153,7 +153,7 @@ async def _draw(simulation: Simulation, where: Listening) -> None:
     line, answers, news = Line(), deque[str](maxlen=ANSWERS), asyncio.Event()
     loop, out, source = (
         asyncio.get_running_loop(),
-        console(),
+        console(1),  # drawn anew in its place, so no wider than the terminal
         sys.stdin.fileno() if sys.stdin else -1,
     )
 
