@@ -87,9 +87,11 @@ class Pty:
 
 
 def test_a_terminal_resized_asleep_and_closed(
-    tmp_path: Path, prop: tuple[Path, RunningProp]
+    tmp_path: Path, prop: tuple[Path, RunningProp], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path, virtual = prop
+    monkeypatch.setenv("COLUMNS", "1")  # as a shell leaves it that exports what it had once
+    monkeypatch.setenv("LINES", "1")
     make_ready(tmp_path, path, "SF-01")
     at = Pty("--bench", str(tmp_path), "--prop", str(path), "--to", virtual.target)
     try:
@@ -156,6 +158,27 @@ def test_a_machine_that_is_switched_off_ends_it_once(
         at.process.kill()
         at.process.wait()
         os.close(at.master)
+
+
+# `2>errors.txt`, with standard output still at the terminal
+ERRORS_ELSEWHERE = """
+import os, sys
+os.dup2(os.open(sys.argv.pop(1), os.O_WRONLY | os.O_CREAT), 2)
+os.execv(sys.executable, [sys.executable, "-m", "benchtest", *sys.argv[1:]])
+"""
+
+
+def test_a_screen_that_would_be_drawn_into_a_file_is_refused(tmp_path: Path) -> None:
+    """It ran on unseen, and where standard error was closed or full it hung."""
+    file = tmp_path / "errors.txt"
+    words = (str(file), "--bench", str(tmp_path / "bench"))
+    at = Pty(*words, program=("-c", ERRORS_ELSEWHERE))
+    try:
+        assert at.process.wait(WAIT_S) == 2
+    finally:
+        at.process.kill()
+        os.close(at.master)
+    assert file.read_text("utf-8").endswith("leave the redirection of it out\n")
 
 
 def test_no_room_for_temporary_files_is_said_and_the_unit_opens_once_there_is(
