@@ -52,6 +52,19 @@ class RecordsFault(BenchError):
     """The bench folder cannot keep or give what was asked, and what to do about it."""
 
 
+def no_room(error: OSError) -> BenchError:
+    """What to say where the system keeps no file for a moment: its folder is full, or not there.
+
+    >>> print(no_room(OSError(28, "No space left on device")))
+    temporary files cannot be kept: No space left on device; make room, or set TMPDIR to a folder \
+on another disk
+    """
+    return BenchError(
+        f"temporary files cannot be kept: {error.strerror or error}; make room, or set TMPDIR to a "
+        "folder on another disk"
+    )
+
+
 LONGEST_WORD = 60
 """A longer word is no slip of the pen, and to compare it takes long."""
 

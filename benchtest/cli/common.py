@@ -23,6 +23,9 @@ COLDEST, WARMEST = -40.0, 120.0
 LONGEST_PATH = 4096
 """Signs of a path that are shown: what Linux takes."""
 
+LEAST_COLUMNS = 60
+"""In which every table still shows its figures whole."""
+
 Commands = argparse._SubParsersAction
 """What `add_subparsers` gives; argparse has no public name for it."""
 
@@ -249,11 +252,18 @@ def print_json(answer: Mapping[str, Any]) -> None:
     sys.stdout.write(json.dumps(answer, allow_nan=False) + "\n")
 
 
-def console() -> Console:
-    """Where tables for people go."""
+def console(least_columns: int = LEAST_COLUMNS) -> Console:
+    """Where tables for people go.
+
+    In fewer columns figures would be cut short, and with `COLUMNS=0` in the environment nothing
+    would come out at all; a narrow terminal breaks lines by itself.
+    """
     from rich.console import Console
 
-    return Console(highlight=False)
+    out = Console(highlight=False)
+    if out.width < least_columns:
+        out.width = least_columns
+    return out
 
 
 def print_table(

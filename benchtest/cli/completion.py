@@ -59,6 +59,8 @@ def answer(parser: argparse.ArgumentParser) -> None:
         **{name: FilesCompleter([kind]) for name, kind in files.items()},
         "bench": DirectoriesCompleter(),
         "tag": _tags,
+        "tags": _tags,
+        "seen_before": _tags,
         "unit": _tags,
         "compared": _days,
         "design": _designs,
@@ -66,6 +68,9 @@ def answer(parser: argparse.ArgumentParser) -> None:
         "probe": _probes,
         "short": _probes,
         "joint": _joints,
+        "fault": _faulty,
+        "lit": _lit,
+        "sheet": _sheets,
         "kind": _kinds,
         "colour": _colours,
         "to": _targets,
@@ -143,6 +148,29 @@ def _joints(parsed_args: argparse.Namespace, **_: object) -> list[str]:
     design = _design(parsed_args)
     names = [] if design is None else [joint.name for joint in power_joints(design)]
     return [f"{name}=" for name in [*names, "default"]] if names else []
+
+
+def _faulty(parsed_args: argparse.Namespace, **_: object) -> list[str]:
+    """What joints can have; nodes and strands are too many."""
+    from benchtest.prop.joints import data_joints, power_joints
+
+    design = _design(parsed_args)
+    if design is None:
+        return []
+    power, data = power_joints(design), data_joints(design)
+    return [f"{joint.name}=" for joint in power] + [f"{joint.name}=open" for joint in data]
+
+
+def _lit(parsed_args: argparse.Namespace, **_: object) -> list[str]:
+    design = _design(parsed_args)
+    numbers = range(1, 1 + (0 if design is None else len(design.strands)))
+    return ["all", "none", *map(str, numbers)]
+
+
+def _sheets(**_: object) -> list[str]:
+    from benchtest.records.label import SHEETS
+
+    return list(SHEETS)
 
 
 def _design(parsed_args: argparse.Namespace) -> Design | None:

@@ -130,14 +130,12 @@ def run(args: argparse.Namespace) -> int:
     from benchtest.drive.base import parse_target
     from benchtest.drive.choose import driver_for
     from benchtest.drive.e131 import E131Driver
-    from benchtest.drive.ending import end_once
 
     design = design_of(args)
     target = parse_target(args.to)
     pattern = _pattern(args)
     _check_numbers(args)
     steps = pattern.steps(design)
-    end_once()
     with contextlib.ExitStack() as stack:
         sender, virtual, hears = _sender(args, design), None, None
         if target.kind == "e131":

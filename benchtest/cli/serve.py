@@ -71,10 +71,11 @@ def run(args: argparse.Namespace) -> int:
 
 async def _serve(bench: Bench, address: IPv4Address, args: argparse.Namespace) -> None:
     import asyncio
-    import signal
     import sys
     import time
+    from functools import partial
 
+    from benchtest.drive.ending import tell_once
     from benchtest.tui.browser.gate import Gate
     from benchtest.tui.browser.server import BenchServer
 
@@ -84,8 +85,7 @@ async def _serve(bench: Bench, address: IPv4Address, args: argparse.Namespace) -
     server = BenchServer(address, args.port, _words(bench), gate, say)
     await server.open()
     try:
-        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-            loop.add_signal_handler(number, stop.set)
+        tell_once(partial(loop.call_soon_threadsafe, stop.set))
         if args.json:
             _as_json(server)
         else:
@@ -132,6 +132,8 @@ def _as_json(server: BenchServer) -> None:
 
 def _tell(server: BenchServer) -> None:
     """What a person must know before somebody opens it."""
+    import sys
+
     from benchtest.tui.browser.server import DARK_S
 
     print(f"The terminal program is at {server.url} until Ctrl-C.")
@@ -150,6 +152,7 @@ def _tell(server: BenchServer) -> None:
     )
     if server.gate.asks:
         _show_code(server)
+    sys.stdout.flush()  # whoever reads it through a pipe needs it now
 
 
 def _show_code(server: BenchServer) -> None:
@@ -198,9 +201,15 @@ def _new_code_at_enter(server: BenchServer) -> None:
 
 
 def _say(words: str) -> None:
+    """Say what happens; the bench goes on where nobody hears of it.
+
+    Its terminal may be closed, the disk of its log full, and whoever read it gone.
+    """
+    import contextlib
     from datetime import datetime
 
-    print(f"{datetime.now():%H:%M:%S} {words}", flush=True)
+    with contextlib.suppress(OSError):
+        print(f"{datetime.now():%H:%M:%S} {words}", flush=True)
 
 
 def _silent(words: str) -> None: ...

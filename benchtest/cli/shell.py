@@ -12,20 +12,11 @@ from benchtest.cli import completion
 from benchtest.cli.parser import UsageFault, build_parser, parse
 from benchtest.errors import BenchError
 
-INTERRUPTED = 130
-"""What a shell expects of a program that Ctrl-C ended."""
 TRACEBACK = "BENCHTEST_TRACEBACK"
 
 
-def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command.
-
-    Args:
-        argv: the words after `benchtest`; those of this process when none are given.
-
-    Returns:
-        0 done; 2 bad input or usage; 1 failed while running; 130 interrupted.
-    """
+def run(argv: Sequence[str] | None) -> int:
+    """Run one command, but for Ctrl-C; see `benchtest.cli.main`."""
     _stand_in_for_closed_streams()
     _let_any_terminal_print()
     # before numpy is there: sums this small wait for a second thread longer than it helps, and come
@@ -53,8 +44,6 @@ def _run(argv: Sequence[str]) -> int:
         return _say(str(fault), fault.exit_code)
     except BenchError as fault:
         return _say(f"benchtest: {fault}", fault.exit_code)
-    except KeyboardInterrupt:
-        return _say("benchtest: interrupted", INTERRUPTED)
     except BrokenPipeError:
         raise
     except Exception as fault:

@@ -103,7 +103,12 @@ def run(args: argparse.Namespace) -> int:
 async def _serve(simulation: Simulation, args: argparse.Namespace) -> None:
     import asyncio
     import sys
+    from functools import partial
 
+    from benchtest.drive.ending import tell_once
+
+    # before anybody is told that it hears
+    tell_once(partial(asyncio.get_running_loop().call_soon_threadsafe, simulation.done.set))
     where = await simulation.listen(args.host, args.port, args.control_port)
     if args.while_input_is_open:
         _end_with_input(simulation)
@@ -154,7 +159,7 @@ async def _draw(simulation: Simulation, where: Listening) -> None:
     line, answers, news = Line(), deque[str](maxlen=ANSWERS), asyncio.Event()
     loop, out, source = (
         asyncio.get_running_loop(),
-        console(),
+        console(1),  # drawn anew in its place, so no wider than the terminal
         sys.stdin.fileno() if sys.stdin else -1,
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 from typing import NoReturn
@@ -26,14 +26,36 @@ def end_once() -> None:
             signal.signal(number, _end)
 
 
+def tell_once(tell: Callable[[], object]) -> None:
+    """From now on the first of these signals is told, and the others are passed over.
+
+    For a program that waits in a loop of its own and ends by itself. It stays so to the end of
+    the process: a loop that watched signals itself would give them up while it closes, and the
+    second Ctrl-C would fall into that.
+    """
+
+    def told(_: int, __: FrameType | None) -> None:
+        _pass_over()
+        with contextlib.suppress(RuntimeError):  # its loop has closed: it is ending already
+            tell()
+
+    for number in _heeded():
+        with contextlib.suppress(ValueError):  # only the main thread may
+            signal.signal(number, told)
+
+
 def _heeded() -> list[int]:
     """Those that are not passed over anyway, as a hang-up is under nohup, or set outside Python."""
     return [one for one in ENDINGS if signal.getsignal(one) not in (signal.SIG_IGN, None)]
 
 
-def _end(caught: int, _: FrameType | None) -> NoReturn:
+def _pass_over() -> None:
     for number in ENDINGS:
         signal.signal(number, signal.SIG_IGN)
+
+
+def _end(caught: int, _: FrameType | None) -> NoReturn:
+    _pass_over()
     if caught == signal.SIGINT:
         raise KeyboardInterrupt
     raise SystemExit(128 + caught)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import shutil
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -290,5 +291,18 @@ def explained(path: Path) -> Iterator[None]:
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
         if code in _DAMAGED:
             raise RecordsFault(f"{path}: {_DAMAGED[code]}; {rescue(path.parent)}") from error
+        if code == sqlite3.SQLITE_IOERR and _is_full(path.parent):
+            code = sqlite3.SQLITE_FULL
         words = _WORDS.get(code, f"the records say: {error}")
         raise RecordsFault(f"{path}: {words}") from error
+
+
+def _is_full(folder: Path) -> bool:
+    """Whether it has no room for what SQLite needs even to read: its index of the log, 32 KiB.
+
+    Where that finds no room it only says that the disk answers with an error.
+    Source: sqlite.org, "WAL-mode File Format", section 2.
+    """
+    with contextlib.suppress(OSError):
+        return shutil.disk_usage(folder).free < 65_536
+    return False

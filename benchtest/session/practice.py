@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
+from benchtest.errors import no_room
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
 from benchtest.prop.joints import data_joints, power_joints
@@ -209,12 +210,19 @@ def own_go(hidden: Sequence[str], seed: int) -> Outcome:
         text = path.read_text("utf-8")
     design = parse_design(text, "practice")
     unit = VirtualProp(design, [parse_fault(fault, design) for fault in hidden], seed)
-    with tempfile.TemporaryDirectory(prefix="benchtest-") as folder, Shelf(Path(folder)) as shelf:
+    with _folder() as folder, Shelf(Path(folder)) as shelf:
         session = Session.start(shelf, text, "PR-000", DEFAULT_METER)
         made_ready(session)
         here, outcome = PropHere(unit), Outcome("PR-000", ", ".join(hidden))
         # as a person's, its readings count until all is mended, not those that clear it afterwards
         return play(session, here, here, lambda words: None, outcome, lambda: not unit.faults)
+
+
+def _folder() -> tempfile.TemporaryDirectory[str]:
+    try:
+        return tempfile.TemporaryDirectory(prefix="benchtest-")
+    except OSError as error:
+        raise no_room(error) from error
 
 
 def told(tally: Tally, hidden: Sequence[str], done: Sequence[Tally]) -> str:

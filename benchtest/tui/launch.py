@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import sys
 
-from benchtest.drive.ending import end_once
 from benchtest.errors import BenchError, InputError
 from benchtest.session.bench import Bench, check_bench
 from benchtest.tui.app import PracticeAsked, run_app
@@ -29,7 +28,8 @@ def launch(
     check_bench(bench)
     if not in_browser():
         _check_terminal()
-    end_once()  # the prop goes dark on the way out
+        for word in ("COLUMNS", "LINES"):  # of another size, perhaps: the terminal tells its own
+            os.environ.pop(word, None)
     run_app(bench, first_tag, practice)
 
 
@@ -37,6 +37,10 @@ def _check_terminal() -> None:
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise InputError(
             "the terminal program needs a terminal; `benchtest demo --auto` works without one"
+        )
+    if sys.__stderr__ is None or not sys.__stderr__.isatty():
+        raise InputError(
+            "the terminal program draws on standard error; leave the redirection of it out"
         )
     size = os.get_terminal_size()
     if size.columns < LEAST_COLUMNS or size.lines < LEAST_LINES:

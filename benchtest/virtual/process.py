@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import IO, Any
 
-from benchtest.errors import DriveFault
+from benchtest.errors import DriveFault, no_room
 from benchtest.evidence.marks import SEEN, Seen
 from benchtest.virtual.observe import Sight
 
@@ -111,6 +111,7 @@ def start_simulation(
 
     Raises:
         DriveFault: it did not start; its own words say why.
+        BenchError: there is no room for temporary files.
     """
     command = [sys.executable, "-P", "-m", "benchtest", "simulate", str(prop_file), "--json"]
     command += ["--port", "0", "--while-input-is-open"]
@@ -120,15 +121,8 @@ def start_simulation(
         command += ["--seed", str(seed)]
     if meter is not None:
         command += ["--meter", meter]
-    with tempfile.TemporaryFile(mode="w+") as words:
-        process = subprocess.Popen(
-            command,
-            stdin=subprocess.PIPE,  # closes with this program, whatever ends it
-            stdout=subprocess.PIPE,
-            stderr=words,
-            text=True,
-            start_new_session=True,  # Ctrl-C is for the one who drives
-        )
+    with _words_of_it() as words:
+        process = _started(command, words)
         try:
             where = _listening(process)
             return RunningProp(process, where["host"], where["port"], where["control_port"])
@@ -139,6 +133,28 @@ def start_simulation(
         except BaseException:
             _end(process)
             raise
+
+
+def _words_of_it() -> IO[str]:
+    """A file for what it says on standard error."""
+    try:
+        return tempfile.TemporaryFile(mode="w+")
+    except OSError as error:
+        raise no_room(error) from error
+
+
+def _started(command: Sequence[str], words: IO[str]) -> subprocess.Popen[str]:
+    try:
+        return subprocess.Popen(
+            command,
+            stdin=subprocess.PIPE,  # closes with this program, whatever ends it
+            stdout=subprocess.PIPE,
+            stderr=words,
+            text=True,
+            start_new_session=True,  # Ctrl-C is for the one who drives
+        )
+    except OSError as error:  # too many processes or files
+        raise DriveFault(f"the virtual prop did not start: {error.strerror}") from error
 
 
 def _listening(process: subprocess.Popen[str]) -> dict[str, Any]:

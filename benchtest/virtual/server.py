@@ -11,7 +11,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-import signal
 import threading
 import time
 from dataclasses import asdict, dataclass
@@ -63,10 +62,6 @@ class Simulation:
             DriveFault: a port is taken, or the address is not this machine's.
         """
         loop = asyncio.get_running_loop()
-        for number in (signal.SIGINT, signal.SIGTERM):  # before anybody is told that it hears
-            # not on every system, and only in the main thread
-            with contextlib.suppress(NotImplementedError, RuntimeError, ValueError):
-                loop.add_signal_handler(number, self.done.set)
         self._loop = loop
         self._ear = Ear(host, port, self.hear)
         try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import os
 import select
 import subprocess
@@ -14,6 +15,7 @@ from typing import Any
 
 import pytest
 
+from benchtest.cli.parser import build_parser
 from benchtest.records.backup import FILE
 from benchtest.records.shelf import Shelf
 
@@ -62,6 +64,11 @@ CASES = {
     "benchtest volts --cal": {"--calibrate"},
     "benchtest predict fan.toml --probe 2": {"2A", "2B"},
     "benchtest predict fan.toml --joint 2A": {"2A+=", "2A-="},
+    "benchtest predict fan.toml --lit ": {"all", "none", "1", "2"},
+    "benchtest simulate fan.toml --fault 2B": {"2B+=", "2B-=", "2Bd=open"},
+    "benchtest label WF-03 ": {"WF-03", "WF-04"},
+    "benchtest label --sheet l": {"letter-30"},
+    "benchtest diagnose fan.toml --seen-before WF-03 W": {"WF-03", "WF-04"},
     "benchtest predict none.toml --probe 2": set(),
     "benchtest --bench nowhere report ": set(),
 }
@@ -106,7 +113,7 @@ BEGIN = {
 
 @pytest.mark.parametrize("shell", BEGIN)
 def test_tab_is_pressed_at_a_terminal(home: Path, shell: str) -> None:
-    """A command is completed whole, a tag as far as all that fit agree; and the command runs."""
+    """Commands, options and choices are completed whole, a tag as far as all that fit agree."""
     words, setup = BEGIN[shell]
     master, slave = os.openpty()
     termios.tcsetwinsize(slave, (24, 200))
@@ -117,6 +124,8 @@ def test_tab_is_pressed_at_a_terminal(home: Path, shell: str) -> None:
     os.close(slave)
     os.write(master, f"{setup}; echo rea''dy\r".encode())
     _read_until(master, "ready")
+    os.write(master, b"benchtest expo\t--cs\tread\t--un\tW\t3; echo said $?\r")
+    _read_until(master, "said 2")
     os.write(master, b"benchtest repo\tW\t3\r")
     _read_until(master, "benchtest: unit WF-03: has not been tested yet")
     os.write(master, b"exit\r")
@@ -133,21 +142,47 @@ def _read_until(master: int, words: str) -> str:
     return seen
 
 
-def test_fish_is_offered_what_fits(home: Path) -> None:
-    lines = ["benchtest do", "benchtest report ", "benchtest new x.toml --kind sk"]
+def _words() -> dict[str, set[str]]:
+    """Beginnings of a line, and every option or choice that goes on from there."""
+    (commands,) = [
+        action.choices
+        for action in build_parser()._actions
+        if isinstance(action, argparse._SubParsersAction)
+    ]
+    words = {"benchtest ": set(commands), "benchtest --": _options(build_parser())}
+    for name, parser in commands.items():
+        words[f"benchtest {name} --"] = _options(parser)
+        for action in parser._actions:
+            if action.choices is not None:
+                option = "".join(f"{word} " for word in action.option_strings)
+                words[f"benchtest {name} {option}"] = set(action.choices)
+    return words
+
+
+def _options(parser: argparse.ArgumentParser) -> set[str]:
+    shown = [action for action in parser._actions if action.help != argparse.SUPPRESS]
+    named = [word for action in shown for word in action.option_strings]
+    return {word for word in named if word.startswith("--")}
+
+
+def test_fish_is_offered_every_option_and_choice(home: Path) -> None:
+    words = _words() | {
+        "benchtest report ": {"WF-03", "WF-04"},
+        "benchtest new x.toml --kind sk": {"sk6812-5v", "sk6812-rgbw-5v"},
+    }
     script = "benchtest completion fish | source\n"
-    script += "\n".join(f"complete -C '{line}' | string replace -r '\\t.*' ''" for line in lines)
+    for line in words:
+        script += f"echo \"@{line}\"; complete -C '{line}' | string replace -r '\\t.*' ''\n"
     done = subprocess.run(
         ["fish", "--no-config", "-c", script],
         cwd=home, env=_environment(home), text=True, capture_output=True, check=False,
     )  # fmt: skip
-    assert [word for word in done.stdout.split() if not word.startswith("--")] == [
-        "doctor",
-        "WF-03",
-        "WF-04",
-        "sk6812-5v",
-        "sk6812-rgbw-5v",
-    ]
+    _, *parts = done.stdout.split("@")
+    offered = {line: set(rest) for line, *rest in (part.splitlines() for part in parts)}
+    for line, expected in words.items():
+        if not line.endswith("--"):  # options fit everywhere
+            offered[line] = {word for word in offered[line] if not word.startswith("--")}
+        assert offered[line] == expected, line
 
 
 def test_an_unknown_shell_gets_a_guess(run: Run) -> None:

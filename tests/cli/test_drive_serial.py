@@ -5,7 +5,8 @@ from __future__ import annotations
 import signal
 import subprocess
 import sys
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -36,19 +37,26 @@ def test_a_pattern_reaches_the_data_line_and_ends_dark(
     assert len(set(levels)) > 4
 
 
-@pytest.mark.parametrize("ending", [signal.SIGTERM, signal.SIGKILL])
+HURRY = (signal.SIGTERM, signal.SIGINT, signal.SIGQUIT, signal.SIGHUP)
+
+
+@pytest.mark.parametrize("endings", [HURRY, (signal.SIGKILL,)], ids=["hurry", "killed"])
 def test_whatever_ends_it_the_prop_goes_dark(
-    prop: Path, tmp_path: Path, board: SimulatedBoard, ending: signal.Signals
+    prop: Path, tmp_path: Path, board: SimulatedBoard, endings: Sequence[signal.Signals]
 ) -> None:
     words = [sys.executable, "-m", "benchtest", "--bench", str(tmp_path / "bench")]
     words += ["drive", str(prop), "walk", "--to", f"serial:{board.port}"]
     with subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as driving:
         until(lambda: sum(board.shown()) == 3 * 128)  # one node at half of full
-        driving.send_signal(ending)
+        while driving.poll() is None:  # the last frame and the board's answer take a moment
+            for ending in endings:
+                driving.send_signal(ending)
+                time.sleep(0.002)
         _, said = driving.communicate(timeout=20)
     assert b"Traceback" not in said
-    # SIGKILL leaves it to the board's own watchdog
-    until(lambda: board.shown() == bytes(3 * NODES))
+    if endings is not HURRY:  # that leaves it to the board's own watchdog
+        until(lambda: board.shown() == bytes(3 * NODES))
+    assert board.shown() == bytes(3 * NODES)
 
 
 def test_serial_alone_is_answered_with_the_ports_there_are(run: Run, prop: Path) -> None:

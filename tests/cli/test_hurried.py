@@ -54,9 +54,10 @@ def _shell(script: str, folder: Path) -> subprocess.CompletedProcess[str]:
         ("benchtest completion bash <&- >&- 2>&-", 1, ""),
         ("benchtest new fan.toml <&-", 2, "nobody answers"),
         ("benchtest check none.toml 2>/dev/full", 2, ""),
+        ("ulimit -f 0; benchtest practice --auto --grade 1", 1, "temporary files cannot be kept"),
     ],
 )
-def test_a_stream_that_is_closed_or_full_is_said(
+def test_what_is_closed_or_full_is_said(
     tmp_path: Path, command: str, code: int, words: str
 ) -> None:
     done = _shell(command, tmp_path)

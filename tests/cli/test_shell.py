@@ -104,6 +104,15 @@ def test_a_terminal_that_knows_ascii_alone_is_served(run: Run, prop: Path, comma
     assert done.out.isascii()
 
 
+@pytest.mark.parametrize("columns", ["0", "20"])
+def test_no_width_cuts_figures_short(run: Run, prop: Path, columns: str) -> None:
+    """With `COLUMNS=0`, as some shells leave it behind, the whole answer was gone."""
+    done = run("check", prop, COLUMNS=columns)
+    assert done.code == 0
+    assert "Lowest node" in done.out
+    assert "…" not in done.out
+
+
 def test_a_reader_that_has_enough_ends_a_command_quietly(prop: Path) -> None:
     """As `benchtest netlist fan.toml | head -n 1` does."""
     reading, writing = os.pipe()

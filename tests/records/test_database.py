@@ -9,7 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -234,6 +234,14 @@ def test_a_full_disk_is_said_and_loses_nothing(tmp_path: Path, start: Start) -> 
         folder = disk / "bench"
         with Shelf(folder) as shelf:
             session = start(shelf)
+        if mounted:  # then even to read takes room that is not there
+            ballast = disk / "ballast"
+            with suppress(OSError), ballast.open("wb", buffering=0) as file:
+                while True:
+                    file.write(bytes(1024))
+            with pytest.raises(RecordsFault, match="disk is full"):
+                Shelf(folder)
+            ballast.unlink()
         kept, said, there = _fill(folder, session, 0 if mounted else 250_000)
         assert len(kept) > 5
         assert there == len(kept)

@@ -69,9 +69,18 @@ class Served:
         """End it, as Ctrl-C does, and give its exit code."""
         if self.process.poll() is None:
             self.process.send_signal(number)
+        return self._ended(0.05)
+
+    def held(self) -> int:
+        """End it by a Ctrl-C that is held down, and repeats faster than any key."""
+        return self._ended(0.002, signal.SIGINT)
+
+    def _ended(self, every_s: float, meanwhile: int | None = None) -> int:
         due = time.monotonic() + WAIT_S
         while self.process.poll() is None and time.monotonic() < due:
-            if select.select([self.terminal], [], [], 0.05)[0]:
+            if meanwhile is not None:
+                self.process.send_signal(meanwhile)
+            if select.select([self.terminal], [], [], every_s)[0]:
                 try:
                     self.printed += os.read(self.terminal, 65536).decode()
                 except OSError:
@@ -90,7 +99,7 @@ class Served:
         connector = aiohttp.TCPConnector(local_addr=(address, 0))
         jar = aiohttp.CookieJar(unsafe=True)  # a browser keeps cookies of bare addresses too
         async with aiohttp.ClientSession(connector=connector, cookie_jar=jar) as session:
-            browser = Browser(self, session)
+            browser = Browser(self.url, session)
             if code:
                 entered = await browser.enter(self.new_code())
                 assert entered.status == 200, await entered.text()
@@ -100,20 +109,20 @@ class Served:
 class Browser:
     """What a browser does."""
 
-    def __init__(self, served: Served, session: aiohttp.ClientSession) -> None:
-        self.served = served
+    def __init__(self, url: str, session: aiohttp.ClientSession) -> None:
+        self.url = url
         self.session = session
 
     async def get(self, path: str = "/", **headers: str) -> aiohttp.ClientResponse:
-        answer = await self.session.get(self.served.url + path, headers=headers)
+        answer = await self.session.get(self.url + path, headers=headers)
         await answer.read()
         return answer
 
     async def enter(self, code: str, origin: str | None = None) -> aiohttp.ClientResponse:
         answer = await self.session.post(
-            self.served.url + "/enter",
+            self.url + "/enter",
             data={"code": code},
-            headers={"Origin": origin or self.served.url},
+            headers={"Origin": origin or self.url},
         )
         await answer.read()
         return answer
@@ -121,8 +130,8 @@ class Browser:
     async def look(self, *, answers: bool = True, **headers: str) -> Look:
         """Open the program; one that does not answer is a browser out of reach."""
         socket = await self.session.ws_connect(
-            self.served.url + "/ws?width=80&height=24",
-            headers={"Origin": self.served.url, **headers},
+            self.url + "/ws?width=80&height=24",
+            headers={"Origin": self.url, **headers},
             autoping=answers,
             max_msg_size=0,
         )

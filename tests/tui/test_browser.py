@@ -249,26 +249,90 @@ async def test_the_prop_goes_dark_when_the_program_hangs(
         served.until("ended by force")  # dark by the prop's own time-out
 
 
-async def test_the_prop_goes_dark_when_the_server_is_killed_or_ended(
+async def test_the_prop_goes_dark_when_the_server_is_killed(
     bench: Path, prop: tuple[Path, RunningProp]
 ) -> None:
     """By default no code, and only this machine."""
     path, virtual = prop
-    for number, code in ((signal.SIGKILL, -9), (signal.SIGINT, 0)):
-        server = Served(bench, f"--to={virtual.target}", f"--prop={path}")
-        assert "Only this machine reaches it" in server.printed
-        listening = psutil.Process(server.process.pid).net_connections()
-        assert {row.laddr.ip for row in listening} == {"127.0.0.1"}
-        async with server.browser(code=False) as browser:
-            with pytest.raises(aiohttp.WSServerHandshakeError):
-                await browser.look()  # not before its page was loaded
-            assert (await browser.get()).status == 200
-            await at_the_prop(browser, virtual)
-            (program,) = server.programs()
-            assert server.end(number) == code
-            await until(lambda: lit(virtual) == 0)
-            await until(partial(_has_ended, program))
-        server.close()
+    server = Served(bench, f"--to={virtual.target}", f"--prop={path}")
+    assert "Only this machine reaches it" in server.printed
+    listening = psutil.Process(server.process.pid).net_connections()
+    assert {row.laddr.ip for row in listening} == {"127.0.0.1"}
+    async with server.browser(code=False) as browser:
+        with pytest.raises(aiohttp.WSServerHandshakeError):
+            await browser.look()  # not before its page was loaded
+        assert (await browser.get()).status == 200
+        await at_the_prop(browser, virtual)
+        (program,) = server.programs()
+        assert server.end(signal.SIGKILL) == -9
+        await until(lambda: lit(virtual) == 0)
+        await until(partial(_has_ended, program))
+    server.close()
+
+
+async def test_a_server_put_to_sleep_wakes_and_an_impatient_hand_ends_it_once(
+    bench: Path, prop: tuple[Path, RunningProp]
+) -> None:
+    """Signals that came while its loop closed were complained of by Python, line by line."""
+    path, virtual = prop
+    before = virtual.state()["packets"].get("terminated", 0)
+    server = Served(bench, f"--to={virtual.target}", f"--prop={path}")
+    async with server.browser(code=False) as browser:
+        assert (await browser.get()).status == 200
+        look = await at_the_prop(browser, virtual)
+        (program,) = server.programs()
+        asleep = [psutil.Process(server.process.pid), program]
+        for process in asleep:
+            process.suspend()
+        await until(lambda: lit(virtual) == 0)  # by the receiver's time-out
+        for process in asleep:
+            process.resume()
+        await until(lambda: lit(virtual) == ALL_OF_A_STRAND)
+
+        server.held()
+        assert await look.until_closed() == ["benchtest serve was ended."]
+        assert lit(virtual) == 0
+        assert _has_ended(program)
+    server.close()
+    assert server.process.returncode == 0
+    assert server.printed.count("Ending.") == 1
+    assert "is gone. The prop is dark; the session is kept." in server.printed
+    assert "Traceback" not in server.printed
+    # three terminations: ANSI E1.31-2018, clause 6.2.6
+    assert virtual.state()["packets"]["terminated"] == before + 3
+
+
+async def test_a_server_that_nobody_listens_to_shows_the_bench_all_the_same(
+    bench: Path, prop: tuple[Path, RunningProp]
+) -> None:
+    """What it says went nowhere: its only place stayed taken for ever, and so it never ended.
+
+    And one under nohup outlives the terminal it was started at.
+    """
+    path, virtual = prop
+    words = ["--bench", str(bench), "serve", "--port=0", f"--to={virtual.target}", f"--prop={path}"]
+    with subprocess.Popen(
+        ["nohup", sys.executable, "-m", "benchtest", *words],
+        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    ) as server:  # fmt: skip
+        assert server.stdout is not None
+        url = server.stdout.readline().split()[5].rstrip("/")
+        while "when it is back" not in server.stdout.readline():
+            pass
+        server.stdout.close()  # as `head` does
+        jar = aiohttp.CookieJar(unsafe=True)
+        async with aiohttp.ClientSession(cookie_jar=jar) as session:
+            browser = Browser(url, session)
+            for _ in range(2):
+                assert (await browser.get()).status == 200
+                look = await at_the_prop(browser, virtual)
+                server.send_signal(signal.SIGHUP)
+                await look.socket.close()
+                await until(lambda: lit(virtual) == 0)
+        server.terminate()
+        assert server.stderr is not None
+        assert "Traceback" not in server.stderr.read()
+        assert server.wait(20) in (0, 1)  # as its last words were let go, or are still held
 
 
 def _has_ended(process: psutil.Process) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import resource
 import select
 import signal
 import subprocess
@@ -105,8 +106,10 @@ def terminated(virtual: RunningProp) -> int:
 
 
 def test_a_terminal_resized_asleep_and_closed(
-    tmp_path: Path, prop: tuple[Path, RunningProp]
+    tmp_path: Path, prop: tuple[Path, RunningProp], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setenv("COLUMNS", "1")  # as a shell leaves it that exports what it had once
+    monkeypatch.setenv("LINES", "1")
     with gone_on_with(tmp_path, prop) as (at, virtual):
         for columns, lines in ((200, 60), (40, 10), (1, 1), (80, 24)):
             at.resize(columns, lines)
@@ -150,6 +153,51 @@ def test_a_machine_that_is_switched_off_ends_it_once(
         # three terminations: ANSI E1.31-2018, clause 6.2.6
         until(lambda: terminated(virtual) == before + 3)
         assert lit(virtual) == 0
+
+
+# `2>errors.txt`, with standard output still at the terminal
+ERRORS_ELSEWHERE = """
+import os, sys
+os.dup2(os.open(sys.argv.pop(1), os.O_WRONLY | os.O_CREAT), 2)
+os.execv(sys.executable, [sys.executable, "-m", "benchtest", *sys.argv[1:]])
+"""
+
+
+def test_a_screen_that_would_be_drawn_into_a_file_is_refused(tmp_path: Path) -> None:
+    """It ran on unseen, and where standard error was closed or full it hung."""
+    file = tmp_path / "errors.txt"
+    words = (str(file), "--bench", str(tmp_path / "bench"))
+    at = Pty(*words, program=("-c", ERRORS_ELSEWHERE))
+    try:
+        assert at.process.wait(WAIT_S) == 2
+    finally:
+        at.process.kill()
+        os.close(at.master)
+    assert file.read_text("utf-8").endswith("leave the redirection of it out\n")
+
+
+def test_no_room_for_temporary_files_is_said_and_the_unit_opens_once_there_is(
+    tmp_path: Path, prop: tuple[Path, RunningProp]
+) -> None:
+    """It ended the program; the system refuses every write, as where all those disks are full."""
+    make_ready(tmp_path, prop[0], "SF-01")
+    at = Pty("--bench", str(tmp_path), "--prop", str(prop[0]), "--to", "virtual")
+    try:
+        at.until("was left unfinished")
+        _, most = resource.prlimit(at.process.pid, resource.RLIMIT_FSIZE)
+        resource.prlimit(at.process.pid, resource.RLIMIT_FSIZE, (0, most))
+        at.keys("\r")
+        at.until("temporary files cannot be kept")
+        resource.prlimit(at.process.pid, resource.RLIMIT_FSIZE, (most, most))
+        at.keys("\r")
+        at.until("was left unfinished")
+        at.keys("\r")
+        at.until("Does every node of strand 1")
+    finally:
+        at.process.terminate()
+        at.read()
+        assert at.process.wait(WAIT_S) == 128 + signal.SIGTERM
+        os.close(at.master)
 
 
 # what nobody foresaw, at a key: there is no such fault that is known

@@ -37,4 +37,4 @@ class BrowserDriver(WebDriver):
             return
         self._app.post_message(messages.ExitApp())
         if not self.exit_event.wait(PATIENCE_S):
-            os.kill(os.getpid(), signal.SIGHUP)
+            os.kill(os.getpid(), signal.SIGTERM)

@@ -15,12 +15,13 @@ from typing import Literal
 from textual_serve.app_service import AppService
 from textual_serve.download_manager import DownloadManager
 
+from benchtest.errors import no_room
 from benchtest.tui.browser import DRIVER, ON_BENCH
 
 FRAMES_PER_S = 20
 """Redraws: as many as an eye follows, and a tenth of a busy screen's octets. [1/s]"""
 ASKED_S, TOLD_S = 1.5, 1.5
-"""How long the program may take to end once it is asked to, and once its terminal hangs up. [s]"""
+"""How long the program may take to end once it is asked to, and once it is told by a signal. [s]"""
 MOST_CELLS = 500
 """Columns or lines of a screen, at most: what a browser says is not believed beyond that."""
 
@@ -44,6 +45,9 @@ class Program(AppService):
             draw: takes octets for the browser's terminal.
             finished: called when the program has ended.
             on_bench: told the session that comes onto the bench; empty once none is there.
+
+        Raises:
+            BenchError: there is no room for temporary files.
         """
         super().__init__(
             "",
@@ -57,7 +61,10 @@ class Program(AppService):
         self._finished = finished
         self._on_bench = on_bench
         self._nobody = asyncio.Event()
-        self._errors = tempfile.TemporaryFile()  # noqa: SIM115  lives as long as the program
+        try:
+            self._errors = tempfile.TemporaryFile()  # noqa: SIM115  lives as long as the program
+        except OSError as error:
+            raise no_room(error) from error
         self._watch: asyncio.Task[None] | None = None
 
     def _build_environment(self, width: int = 80, height: int = 24) -> dict[str, str]:
@@ -99,11 +106,13 @@ class Program(AppService):
         await self._finished()
 
     async def stop(self) -> None:
-        """End it as a closed terminal does; see `end` for how that went."""
+        """End it; see `end` for how that went."""
         await self.end()
 
     async def end(self) -> Ending:
-        """End it: asked first, then as a closed terminal does, then by force.
+        """End it: asked first, then told by a signal, then by force.
+
+        That signal is no hang-up, which a program under nohup passes over.
 
         Returns:
             "ended" once it has ended by itself, so that the prop is dark; "forced" where it had
@@ -116,7 +125,7 @@ class Program(AppService):
             await asyncio.wait_for(self.send_meta({"type": "quit"}), ASKED_S)
         forced = not (
             await _ended(process, ASKED_S)
-            or (_signal(process, signal.SIGHUP) and await _ended(process, TOLD_S))
+            or (_signal(process, signal.SIGTERM) and await _ended(process, TOLD_S))
         )
         if forced:
             _signal(process, signal.SIGKILL)

@@ -248,8 +248,8 @@ class BenchServer:
             return socket
         viewer = self._viewer
         assert viewer is not None
-        self._say(f"{_peer(request)} is at the bench.")
         try:
+            self._say(f"{_peer(request)} is at the bench.")
             await self._run(request, viewer)
         finally:
             self._viewer = None
@@ -292,11 +292,12 @@ class BenchServer:
 
         left = self._left.pop(viewer.token, "")
         more = [f"--go-on={left}"] if left else []
-        program = Program([*self._words, *more], socket.send_bytes, finished, on_bench)
         try:
+            program = Program([*self._words, *more], socket.send_bytes, finished, on_bench)
             await program.start(_number(request, "width", 80), _number(request, "height", 24))
-        except OSError as error:
-            await _part(socket, f"The program does not start: {error.strerror}.", WSCloseCode.OK)
+        except (OSError, BenchError) as error:
+            why = error.strerror if isinstance(error, OSError) else error
+            await _part(socket, f"The program does not start: {why}.", WSCloseCode.OK)
             return
         try:
             async for message in socket:
