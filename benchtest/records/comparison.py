@@ -268,9 +268,10 @@ class UnitComparison:
         if not self.changes:
             lines.append("No joint has changed beyond noise.")
         if unseen := sum(not _is_known(row) for row in self.joints):
+            was, they = ("was", "it") if unseen == 1 else ("were", "they")
             lines.append(
-                f"{unseen} of {len(self.joints)} joints were not shown in one test or more: they "
-                "may have changed."
+                f"{unseen} of {len(self.joints)} joints {was} not shown in one test or more: "
+                f"{they} may have changed."
             )
         return lines
 

@@ -187,7 +187,7 @@ def test_a_unit_goes_out_when_all_is_done_after_sealing(fan: Design) -> None:
 @pytest.mark.parametrize(
     ("whats", "said"),
     [
-        ((READ, GOOD, SignedOff("Ada")), "look at strand 1, 2, 3, 4"),
+        ((READ, GOOD, SignedOff("Ada")), "look at strands 1, 2, 3, 4"),
         ((*ALL_PASS, READ, SignedOff("Ada")), "readings"),
         ((*ALL_PASS, READ, GOOD), "sign-off"),
         ((*ALL_PASS, GOOD, SignedOff("Ada")), "readings that settle it"),
@@ -245,7 +245,7 @@ def test_only_a_test_after_sealing_counts(fan: Design, stage: str) -> None:
 def test_long_lists_are_cut_short(make_fan: object) -> None:
     assert callable(make_fan)
     state = State(make_fan(strands=12, nodes=2))
-    assert open_items(state, None)[0] == "look at strand 1, 2, 3, 4 and 8 more"
+    assert open_items(state, None)[0] == "look at strands 1, 2, 3, 4 and 8 more"
 
 
 def test_what_a_record_says_and_what_is_found_now_count_alike(fan: Design) -> None:

@@ -11,7 +11,7 @@ from benchtest.tui.shelf_screen import ShelfScreen
 from tests.tui.conftest import driven, make_ready, shown
 from tests.tui.test_step_snapshots import _prepare as suspected
 
-WAITS = "SF-02 waits for look at strand 1, 2, 3; readings; sealing and a test after it; sign-off"
+WAITS = "SF-02 waits for look at strands 1, 2, 3; readings; sealing and a test after it; sign-off"
 
 
 async def test_a_unit_whose_row_is_cut_says_below_what_it_waits_for(
