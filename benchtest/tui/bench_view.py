@@ -212,7 +212,8 @@ class BenchView(Screen[Leaving]):
         stand = self.stand
         finding = stand.finding
         suspects = self.query_one(Suspects)
-        suspects.show(finding, self.thinking, suspects.size.height)
+        read = bool(stand.session.state.readings or stand.session.state.stale)
+        suspects.show(finding, self.thinking, read, suspects.size.height)
         readings = finding.readings if finding else ()
         lits = [row.reading.lit.text(stand.design) for row in readings]
         if finding is not None or not stand.session.state.readings:
