@@ -44,7 +44,7 @@ async def test_a_cell_that_was_drawn_too_early_is_drawn_again(
     make_ready(tmp_path / "bench", small_fan, "SF-01")
     async with driven(tmp_path / "bench", small_fan, tag=None) as at:
         await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
-        await at.until(lambda: "look at strand 1" in at.words())
+        await at.until(lambda: "look at strands 1" in at.words())
         table = at.app.screen.query_one(DataTable)
         table.update_cell("SF-01", "design", "Gull wing of the river gate", update_width=True)
         shown(at.app)  # as a busy machine draws: before widths are worked out
