@@ -116,6 +116,8 @@ def _on_evidence(state: State, finding: Finding) -> Advice:
         return Advice("walk", words, strand=strand)
     if wrong := colours.wrong_strands(state.colours):
         return Advice("recolour", colours.remedy(state.design, state.colours), strand=wrong[0])
+    if left := open_items(state, finding):
+        return Advice("sign-off", f"Still open: {'; '.join(left)}. Who signs it off all the same?")
     return Advice("sign-off", "Nothing is open. Who signs this unit off?")
 
 

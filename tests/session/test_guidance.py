@@ -25,6 +25,7 @@ from benchtest.session.events import (
     SignedOff,
     StageSet,
     VerdictGiven,
+    Wiggled,
 )
 from benchtest.session.guidance import (
     INNOCENT,
@@ -173,6 +174,17 @@ def test_colours_that_are_wrong_everywhere_name_the_order_that_the_nodes_take(fa
 
 READ = ReadingTaken("all", "4B", 4.6)
 GOOD = Concluded(0.98, settled=True)
+
+
+def test_a_sign_off_is_asked_for_with_what_is_still_open(fan: Design) -> None:
+    """What the shelf will say of the unit is said before somebody puts a name to it."""
+    whats = [*ALL_PASS, READ]
+    assert what_next(_state(fan, whats), _finding()).says.startswith("Nothing is open.")
+    loose = [*whats, Wiggled("4A", steady=False), Wiggled("4B", steady=False)]
+    advice = what_next(_state(fan, loose), _finding())
+    assert (advice.task, advice.says.partition(". ")[0]) == (
+        "sign-off", "Still open: 4A, 4B flicker when moved"
+    )  # fmt: skip
 
 
 def _waits(design: Design, *whats: Happening) -> list[str]:
