@@ -75,7 +75,9 @@ def what_next(state: State, finding: Finding | None) -> Advice:
         finding: what the evidence says, of this state; None while that is being worked out.
     """
     if state.signed is not None:
-        return Advice("done", f"Signed off by {state.signed.by}. Nothing is left to do here.")
+        left = "; ".join(open_items(state, finding or state.concluded))
+        words = f"Still open: {left}." if left else "Nothing is left to do here."
+        return Advice("done", f"Signed off by {state.signed.by}. {words}")
     design = state.design
     if due := checks.due_checks(design, state.checks, state.recheck, state.fresh):
         return check_advice(state, due[0])

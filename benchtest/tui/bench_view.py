@@ -143,8 +143,10 @@ class BenchView(Screen[Leaving]):
         where = stand.clock.abilities.where if stand.clock.abilities else ""
         news = news_of(stand.clock.status())
         driving = where if news is None else f"! {news.short}"
-        head = f" {stand.session.tag}  {stand.design.name}   lit: {stand.lamp.words}"
-        self.query_one("#top", Panel).put(Content(self.signs.words(f"{head}    {driving}")))
+        head = f" {stand.session.tag}  {stand.design.name}   lit: {stand.lamp.words}    "
+        if news is None and len(head) + len(driving) > self.size.width:
+            driving = driving.partition(",")[0]  # where to; cut anywhere it would say less
+        self.query_one("#top", Panel).put(Content(self.signs.words(head + driving)))
         if news != self._news:
             self._news = news
             if news is not None:  # said whole once; the top line goes on saying it

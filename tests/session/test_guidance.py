@@ -185,6 +185,8 @@ def test_a_sign_off_is_asked_for_with_what_is_still_open(fan: Design) -> None:
     assert (advice.task, advice.says.partition(". ")[0]) == (
         "sign-off", "Still open: 4A, 4B flicker when moved"
     )  # fmt: skip
+    done = what_next(_state(fan, [*loose, GOOD, SignedOff("Ada")]), None)
+    assert done.says == "Signed off by Ada. Still open: 4A, 4B flicker when moved."
 
 
 def _waits(design: Design, *whats: Happening) -> list[str]:
