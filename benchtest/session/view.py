@@ -198,12 +198,17 @@ def _cell(sign: str, red: int, green: int, blue: int, white: int = 0) -> Cell:
 def _legible(rgb: tuple[int, int, int]) -> tuple[int, int, int]:
     """That colour, with as much white in it as it takes to be seen on its ground.
 
+    A terminal without colour shows a grey instead, as bright as the sum of the three by their
+    weight, and darker than they are.
+
     >>> _legible((255, 255, 255)), _legible((0, 0, 128))
-    ((255, 255, 255), (90, 90, 173))
+    ((255, 255, 255), (95, 95, 175))
     """
     for white in range(0, 256, 5):
         red, green, blue = (level + round((255 - level) * white / 255) for level in rgb)
-        if (luminance((red, green, blue)) + 0.05) / (_GROUND + 0.05) >= LEAST_CONTRAST:
+        grey = round(0.2126 * red + 0.7152 * green + 0.0722 * blue)
+        darkest = min(luminance((red, green, blue)), luminance((grey, grey, grey)))
+        if (darkest + 0.05) / (_GROUND + 0.05) >= LEAST_CONTRAST:
             return red, green, blue
     return 255, 255, 255
 
