@@ -59,7 +59,7 @@ def figure(unit: str, most: float, *, zero: bool = False) -> Callable[[str], flo
     known = MM_OF if unit == "mm" else {unit: 1.0}
 
     def read(text: str) -> float:
-        bounds = f"give a number {'from' if zero else 'above'} 0 to {most:.9g}, in {unit}"
+        bounds = f"give a number {'from 0' if zero else 'above 0,'} up to {most:.9g}, in {unit}"
         found = _FIGURE.match(text.strip())
         if not found:
             hint = " (with a point, not a comma)" if "," in text else ""

@@ -16,6 +16,7 @@ from benchtest.cli.common import (
     print_json,
     print_table,
 )
+from benchtest.prop.counted import counted
 
 if TYPE_CHECKING:
     from benchtest.circuit.budget import FeedBudget
@@ -116,7 +117,8 @@ def _show(design: Design, review: Review) -> None:
     channels = design.node_count * design.node.channels
     out.print(
         Text(
-            f"{design.name}: {len(design.strands)} strands, {design.node_count} nodes of "
+            f"{design.name}: {counted(len(design.strands), 'strand')}, "
+            f"{counted(design.node_count, 'node')} of "
             f"{design.node.name} ({design.node.title}); {channels} channels in "
             f"{_universes(universes)}."
         )

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from benchtest.cli.common import Commands, bench_of, print_json, shown
+from benchtest.prop.counted import counted
 
 if TYPE_CHECKING:
     from benchtest.cli.machine import Library, Terminal
@@ -163,7 +164,13 @@ def _bench_lines(health: Health) -> Iterator[Line]:
         "bench", "note" if health.warning else "good", f"{where}{disk}{free}", health.warning
     )
     if (held := health.contents) is not None:
-        counts = f"{held.units} units, {held.sessions} sessions, {held.events} events"
+        counts = ", ".join(
+            [
+                counted(held.units, "unit"),
+                counted(held.sessions, "session"),
+                counted(held.events, "event"),
+            ]
+        )
         yield Line("records", "good", f"sound: {counts}, {held.octets / 1e6:.1f} MB")
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from benchtest.cli.common import Commands, bench_of, print_json, shown
 from benchtest.cli.writing import write_whole
 from benchtest.errors import InputError
+from benchtest.prop.counted import counted
 
 STDIO = Path("-")
 MOST_OCTETS = 200_000_000
@@ -112,8 +113,9 @@ def run_import(args: argparse.Namespace) -> int:
         )
     else:
         print(
-            f"Read {taken.sessions} sessions: {taken.new_sessions} new, "
-            f"with {taken.new_events} new events; {taken.new_units} units were not here before."
+            f"Read {counted(taken.sessions, 'session')}: {taken.new_sessions} new, "
+            f"with {counted(taken.new_events, 'new event')}; {counted(taken.new_units, 'unit')} "
+            f"{'was' if taken.new_units == 1 else 'were'} not here before."
         )
         for why in taken.left:
             print(f"Left out: {why}.")

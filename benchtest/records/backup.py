@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from benchtest.prop.counted import counted
 from benchtest.records.check import damage
 
 FILE = "bench.sqlite3"
@@ -42,7 +43,8 @@ class Copy:
     def __str__(self) -> str:
         when = datetime.fromtimestamp(self.path.stat().st_mtime).strftime("%Y-%m-%d %H:%M")
         inside = f"{FOLDER}/{self.path.name}"
-        return f"{inside} ({self.sessions} sessions, {self.events} events, {when})"
+        held = f"{counted(self.sessions, 'session')}, {counted(self.events, 'event')}"
+        return f"{inside} ({held}, {when})"
 
 
 def copies(folder: Path) -> list[Path]:

@@ -268,9 +268,10 @@ class UnitComparison:
         if not self.changes:
             lines.append("No joint has changed beyond noise.")
         if unseen := sum(not _is_known(row) for row in self.joints):
+            was, they = ("was", "it") if unseen == 1 else ("were", "they")
             lines.append(
-                f"{unseen} of {len(self.joints)} joints were not shown in one test or more: they "
-                "may have changed."
+                f"{unseen} of {len(self.joints)} joints {was} not shown in one test or more: "
+                f"{they} may have changed."
             )
         return lines
 
@@ -354,9 +355,10 @@ class BatchComparison:
     def says(self) -> list[str]:
         """All that is to be said, a sentence each."""
         if len(self.tests) < self.fewest:
+            there = "there is 1" if len(self.tests) == 1 else f"there are {len(self.tests)}"
             return [
                 f"It takes {self.fewest} units with readings to name one that is unlike the "
-                f"others; there are {len(self.tests)}."
+                f"others; {there}."
             ]
         if not self.unlike:
             return ["No joint of any unit stands out from the same joint of the others."]

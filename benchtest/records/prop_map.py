@@ -11,6 +11,7 @@ from itertools import pairwise
 from typing import Literal
 
 from benchtest.evidence.marks import Mark
+from benchtest.prop.counted import counted
 from benchtest.prop.design import RAILS, Bus, BusPad, Design, End, Feed, StrandEnd
 from benchtest.records.words import percent
 
@@ -105,7 +106,7 @@ class _Pen:
             for side in ("A", "B")
         }
         self.left, self.right = room["A"], WIDTH - room["B"] - 16.0
-        words = f"Prop map: {count} strands, {design.node_count} nodes"
+        words = f"Prop map: {counted(count, 'strand')}, {counted(design.node_count, 'node')}"
         self.map = PropMap(round(TOP + count * self.row + 14.0, 1), words)
 
     def y(self, strand: int) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -12,6 +13,7 @@ import jinja2
 from markupsafe import Markup
 
 from benchtest.evidence.marks import Mark
+from benchtest.prop.counted import counted
 from benchtest.prop.design import Design
 from benchtest.records.comparison import UnitComparison
 from benchtest.records.prop_map import draw_map
@@ -22,6 +24,7 @@ from benchtest.records.words import off_sd, percent, shown_ohms, shown_value
 LOUD = 0.05
 """Probability from which on a joint stands out on the page: what keeps a unit indoors."""
 
+_FIGURE = re.compile(r"(\d) (?=(?:%|[mµ]?[VAΩW]|sd|mm|nodes?|strands?|readings?)(?![\w]))")
 LONG_TABLE = 20
 """Strands from which on neighbours that are alike share a row, so that two pages hold them."""
 
@@ -246,11 +249,20 @@ def _environment() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_held_together,
     )
+    environment.filters["counted"] = counted
     environment.filters["volts"] = shown_value
     environment.filters["off"] = off_sd
     environment.filters["percent"] = percent
     return environment
+
+
+def _held_together(words: Any) -> Any:
+    """Figures that stay on one line with their unit."""
+    if isinstance(words, str) and not isinstance(words, Markup):
+        return _FIGURE.sub("\\1\N{NO-BREAK SPACE}", words)
+    return words
 
 
 def _source(name: str) -> str:

@@ -10,7 +10,9 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
+from xml.sax.saxutils import escape
 
+from benchtest.prop.counted import counted
 from benchtest.records.drawing import as_svg
 
 if TYPE_CHECKING:
@@ -91,7 +93,8 @@ class StrandPlot:
 
 def draw_strands(plot: StrandPlot) -> str:
     """The plot as an SVG element, without anything from elsewhere."""
-    return themed(as_svg(lambda: _figure(plot), STYLE), "volts")
+    says = f"Volts along {counted(len(plot.panels), 'strand')}, as designed and as read"
+    return themed(as_svg(lambda: _figure(plot), STYLE), "volts", says)
 
 
 def _figure(plot: StrandPlot) -> Figure:
@@ -147,12 +150,13 @@ def _strand(at: Axes, panel: Panel, start: float) -> None:
         at.plot(dots, volts, "D", color=BAD, markersize=3.2, clip_on=False, zorder=5)
 
 
-def themed(svg: str, name: str) -> str:
+def themed(svg: str, name: str, says: str) -> str:
     """A picture of matplotlib's as part of a page: its colours, and no ids but those it uses.
 
     Args:
         svg: the picture.
         name: comes before each of its ids, since another picture of the page may have the same.
+        says: what it shows, for whom it is read out.
     """
     svg = svg[svg.index("<svg") :].strip()
     svg = re.sub(r"<style[^>]*>.*?</style>", "", svg, flags=re.DOTALL)
@@ -162,8 +166,12 @@ def themed(svg: str, name: str) -> str:
     svg = re.sub(r'( id="|href="#|url\(#)', rf"\1{name}-", svg)
     for colour, own in _OWN.items():
         svg = svg.replace(colour, f"var(--{own})")
+    label = escape(says, {'"': "&quot;"})
     svg = re.sub(
-        r'<svg [^>]*viewBox="([^"]*)"[^>]*>', r'<svg viewBox="\1" role="img">', svg, count=1
+        r'<svg [^>]*viewBox="([^"]*)"[^>]*>',
+        lambda found: f'<svg viewBox="{found[1]}" role="img" aria-label="{label}">',
+        svg,
+        count=1,
     )
     svg = re.sub(r"\s*\n\s*", " ", svg)
     return svg.replace("xlink:href", "href").replace("'DejaVu Sans'", "'DejaVu Sans', sans-serif")

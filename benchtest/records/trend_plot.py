@@ -30,7 +30,8 @@ def draw_trend(found: UnitComparison) -> str | None:
     rows = found.worth_showing[:MOST_JOINTS]
     if not rows:
         return None
-    return themed(as_svg(lambda: _figure(found, rows), STYLE), "trend")
+    says = f"Resistance from test to test of {', '.join(row.where for row in rows)}"
+    return themed(as_svg(lambda: _figure(found, rows), STYLE), "trend", says)
 
 
 def _figure(found: UnitComparison, rows: Sequence[JointRow]) -> Figure:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from benchtest.prop.counted import counted
+
 
 def percent(share: float) -> str:
     """A probability: never certain, never impossible.
@@ -47,10 +49,12 @@ def off_sd(z: float) -> str:
     return f"{round(z, 1) + 0.0:+.1f}"
 
 
-def sums(pairs: Mapping[str, int]) -> str:
+def sums(states: Mapping[str, int], things: Mapping[str, int]) -> str:
     """Counts as words, those of nothing left out.
 
-    >>> sums({"passed": 12, "failed": 0, "readings": 1})
-    '12 passed, 1 readings'
+    >>> sums({"passed": 12, "failed": 0}, {"reading": 1, "repair": 2})
+    '12 passed, 1 reading, 2 repairs'
     """
-    return ", ".join(f"{count} {what}" for what, count in pairs.items() if count)
+    words = [f"{count} {what}" for what, count in states.items() if count]
+    words += [counted(count, what) for what, count in things.items() if count]
+    return ", ".join(words)

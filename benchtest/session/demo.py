@@ -24,6 +24,7 @@ from benchtest.drive.layout import Frame
 from benchtest.errors import BenchError
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.pattern import frame_of
+from benchtest.prop.counted import counted
 from benchtest.prop.design import Design
 from benchtest.prop.joints import data_joints, power_joints
 from benchtest.prop.lit import Lit, everything
@@ -117,8 +118,8 @@ def run_demo(folder: Path, seed: int, say: Say) -> Outcome:
         tag = _free_tag(shelf)
         session = Session.start(shelf, text, tag, DEFAULT_METER)
         with start_simulation(path, [hidden], seed) as prop:
-            say(f"Unit {tag}, {design.name}: {len(design.strands)} strands, "
-                f"{design.node_count} nodes. A fault is hidden in it.")  # fmt: skip
+            say(f"Unit {tag}, {design.name}: {counted(len(design.strands), 'strand')}, "
+                f"{counted(design.node_count, 'node')}. A fault is hidden in it.")  # fmt: skip
             sender = Sender(source_id(folder))
             driver = driver_for(parse_target(prop.target), design, sender)
             with FrameClock(driver, design.node_count, design.node.channels).start() as clock:

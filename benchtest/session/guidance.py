@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from benchtest.diagnosis import Finding, Suspect
+from benchtest.prop.counted import strands_named
 from benchtest.prop.design import NodeName, Probe
 from benchtest.prop.lit import Lit
 from benchtest.records.kept import Stage
@@ -74,7 +75,9 @@ def what_next(state: State, finding: Finding | None) -> Advice:
         finding: what the evidence says, of this state; None while that is being worked out.
     """
     if state.signed is not None:
-        return Advice("done", f"Signed off by {state.signed.by}. Nothing is left to do here.")
+        left = "; ".join(open_items(state, finding or state.concluded))
+        words = f"Still open: {left}." if left else "Nothing is left to do here."
+        return Advice("done", f"Signed off by {state.signed.by}. {words}")
     design = state.design
     if due := checks.due_checks(design, state.checks, state.recheck, state.fresh):
         return check_advice(state, due[0])
@@ -115,6 +118,8 @@ def _on_evidence(state: State, finding: Finding) -> Advice:
         return Advice("walk", words, strand=strand)
     if wrong := colours.wrong_strands(state.colours):
         return Advice("recolour", colours.remedy(state.design, state.colours), strand=wrong[0])
+    if left := open_items(state, finding):
+        return Advice("sign-off", f"Still open: {'; '.join(left)}. Who signs it off all the same?")
     return Advice("sign-off", "Nothing is open. Who signs this unit off?")
 
 
@@ -162,7 +167,8 @@ def search_advice(state: State, strand: int | None) -> Advice:
         return caught_advice(state, nodes[search.low - 1])
     low, high = search.half
     part = tuple(nodes[low - 1 : high])
-    words = f"Do all of {part[0]} to {part[-1]} light? Look {search.looks + 1}."
+    ask = f"Do all of {part[0]} to {part[-1]} light?" if high > low else f"Does {part[0]} light?"
+    words = f"{ask} Look {search.looks + 1}."
     return Advice("search", words, strand=strand, nodes=part)
 
 
@@ -198,9 +204,9 @@ def open_items(state: State, finding: Finding | Concluded | None) -> list[str]:
     """What keeps the unit from being signed off with a good conscience; empty when nothing does."""
     items = []
     if state.untested:
-        items.append(f"look at strand {_listed(state.untested)}")
+        items.append(f"look at {strands_named(state.untested)}")
     if state.failed:
-        items.append(f"strand {_listed(state.failed)} failed")
+        items.append(f"{strands_named(state.failed)} failed")
     for mark in state.marks:
         if mark.seen != "ok" and state.verdicts.get(mark.strand):  # seen after the strand passed
             items.append(f"another look at strand {mark.strand}, marked {mark.seen}")
@@ -226,7 +232,7 @@ def _places(names: list[str]) -> str:
     """Suspects in words; both rails of one joint are one place.
 
     >>> _places(["4A-", "4.17", "4A+", "7B+", "5Ad", "2 3", "main"])
-    'joint 4A, node 4.17, joint 7B+, joint 5Ad, strand 2 and 3, main'
+    'joint 4A, node 4.17, joint 7B+, joint 5Ad, strands 2 and 3, main'
     """
     places: dict[str, str] = {}
     for name in names:
@@ -237,7 +243,7 @@ def _places(names: list[str]) -> str:
 
 def _in_words(name: str, shown: str) -> str:
     if name.replace(" ", "").isdigit():
-        return f"strand {shown.replace(' ', ' and ')}"
+        return f"strand{'s' if ' ' in shown else ''} {shown.replace(' ', ' and ')}"
     if "." in name:
         return f"node {shown}"
     joint = name[-1:] in ("+", "-") or _DATA_JOINT.search(name)
@@ -251,9 +257,10 @@ def _left_by_steps(state: State) -> list[str]:
         if made.passed is False
     ]  # fmt: skip
     if wrong := colours.wrong_strands(state.colours):
-        items.append(f"colours of strand {_listed(wrong)}")
+        items.append(f"colours of {strands_named(wrong)}")
     if loose := [end for end, steady in state.wiggled.items() if not steady]:
-        items.append(f"{', '.join(loose[:3])} flickers when moved")
+        verb = "flickers" if len(loose) == 1 else "flicker"
+        items.append(f"{', '.join(loose[:3])} {verb} when moved")
     if state.soak is not None and state.soak.intermittent:
         items.append(f"{state.soak.intermittent} intermittent in the soak")
     return items
@@ -296,8 +303,3 @@ def suspected(finding: Finding | Concluded) -> list[tuple[str, float]]:
     for where, probability in rows:
         total[where] = total.get(where, 0.0) + probability
     return sorted(total.items(), key=lambda row: -row[1])
-
-
-def _listed(numbers: list[int]) -> str:
-    shown = ", ".join(map(str, numbers[:4]))
-    return shown + (f" and {len(numbers) - 4} more" if len(numbers) > 4 else "")

@@ -52,12 +52,8 @@ def _line(past: Session, stage: str) -> HistoryLine:
     state = past.state
     repairs = sum(isinstance(h.what, RepairDone) for h in state.undoable)
     did = sums(
-        {
-            "passed": sum(state.verdicts.values()),
-            "failed": len(state.failed),
-            "readings": len(state.readings) + len(state.stale),
-            "repairs": repairs,
-        }
+        {"passed": sum(state.verdicts.values()), "failed": len(state.failed)},
+        {"reading": len(state.readings) + len(state.stale), "repair": repairs},
     )
     signed = state.signed.by if state.signed else ""
     return HistoryLine(

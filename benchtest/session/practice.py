@@ -15,6 +15,7 @@ import numpy as np
 
 from benchtest.errors import no_room
 from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.prop.counted import counted
 from benchtest.prop.design import Design
 from benchtest.prop.joints import data_joints, power_joints
 from benchtest.prop.reader import parse_design
@@ -235,9 +236,9 @@ def told(tally: Tally, hidden: Sequence[str], done: Sequence[Tally]) -> str:
     """
     lines = [
         f"Grade {tally.grade}, {GRADES[tally.grade - 1]}. Hidden was {' and '.join(hidden)}.",
-        f"You: {_count(tally.readings, 'reading')}, {_count(tally.needless, 'needless repair')}.",
-        f"The tool itself: {_count(tally.own_readings, 'reading')}, "
-        f"{_count(tally.own_needless, 'needless repair')}.",
+        f"You: {counted(tally.readings, 'reading')}, {counted(tally.needless, 'needless repair')}.",
+        f"The tool itself: {counted(tally.own_readings, 'reading')}, "
+        f"{counted(tally.own_needless, 'needless repair')}.",
         _what_next(tally, next_grade(done)),
     ]
     return "\n".join([*lines, "", *table(done)])
@@ -262,7 +263,3 @@ def table(done: Sequence[Tally]) -> list[str]:
             own = sum(tally.own_readings for tally in mine) / len(mine)
             lines.append(f"{f'{grade} {name}':<32}{len(mine):>7}{yours:>7.1f}{own:>6.1f}")
     return lines
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from benchtest.errors import InputError
+from benchtest.prop.counted import counted
 from benchtest.session.events import SoakBegun, SoakSeen, SoakStopped
 from benchtest.session.guidance import Advice
 from benchtest.session.live import Session
@@ -118,7 +119,8 @@ class Soaking:
         soak = self.session.state.soak
         assert soak is not None
         shown = progress(soak, done_s)
-        return f"soaked {shown.elapsed}, {shown.looks} looks, {shown.intermittent} intermittent"
+        looks = counted(shown.looks, "look")
+        return f"soaked {shown.elapsed}, {looks}, {shown.intermittent} intermittent"
 
     @property
     def is_over(self) -> bool:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from benchtest.diagnosis import Finding
+from benchtest.prop.counted import counted
 from benchtest.records.report import StepResult
 from benchtest.session import checks, colours
 from benchtest.session.events import CheckMade
@@ -160,5 +161,5 @@ def _soak_result(soak: Soak) -> StepResult:
         "Soak",
         good,
         f"{clock_text(soak.done_s)} of {clock_text(soak.planned_s)} at {soak.level:.0%}, "
-        f"{soak.looks} looks, {soak.intermittent} intermittent",
+        f"{counted(soak.looks, 'look')}, {soak.intermittent} intermittent",
     )

@@ -25,6 +25,10 @@ SIGN: dict[Seen, str] = {
     "stuck": "s",
     "flicker": "f",
 }
+GROUND = (18, 18, 18)
+"""What lit nodes are drawn on, on a light screen too: light is seen against the dark."""
+LEAST_CONTRAST = 3.0
+"""Of a lit node with its ground. Source: WCAG 2.2, success criterion 1.4.11."""
 SUSPECT_SHOWN = 0.2
 """Suspects from this probability on are shown on the map."""
 
@@ -186,7 +190,43 @@ def _loudest(signs: list[str]) -> str:
 def _cell(sign: str, red: int, green: int, blue: int, white: int = 0) -> Cell:
     # eyes see light roughly by its square root; without that, a quarter looks like nothing
     shown = [round(sqrt(min(level + white, 255) * 255.0)) for level in (red, green, blue)]
-    return Cell(sign, bool(red or green or blue or white), (shown[0], shown[1], shown[2]))
+    is_lit = bool(red or green or blue or white)
+    rgb = (shown[0], shown[1], shown[2])
+    return Cell(sign, is_lit, _legible(rgb) if is_lit else rgb)
+
+
+def _legible(rgb: tuple[int, int, int]) -> tuple[int, int, int]:
+    """That colour, with as much white in it as it takes to be seen on its ground.
+
+    A terminal without colour shows a grey instead, as bright as the sum of the three by their
+    weight, and darker than they are.
+
+    >>> _legible((255, 255, 255)), _legible((0, 0, 128))
+    ((255, 255, 255), (95, 95, 175))
+    """
+    for white in range(0, 256, 5):
+        red, green, blue = (level + round((255 - level) * white / 255) for level in rgb)
+        grey = round(0.2126 * red + 0.7152 * green + 0.0722 * blue)
+        darkest = min(luminance((red, green, blue)), luminance((grey, grey, grey)))
+        if (darkest + 0.05) / (_GROUND + 0.05) >= LEAST_CONTRAST:
+            return red, green, blue
+    return 255, 255, 255
+
+
+def luminance(rgb: tuple[int, int, int]) -> float:
+    """Relative luminance, 0 to 1, as WCAG 2.2 defines it.
+
+    >>> round(luminance((255, 0, 0)), 4)
+    0.2126
+    """
+    red, green, blue = (
+        part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4
+        for part in (level / 255.0 for level in rgb)
+    )
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+_GROUND = luminance(GROUND)
 
 
 DARK = _cell("", 0, 0, 0)

@@ -7,7 +7,7 @@ from benchtest.evidence.marks import Seen
 from benchtest.prop.design import Design, NodeName, StrandEnd
 from benchtest.prop.lit import parse_lit
 from benchtest.prop.names import parse_node
-from benchtest.session.desk import LOOK_LEVEL, Desk
+from benchtest.session.desk import Desk
 from benchtest.session.events import MarkMade, VerdictGiven
 
 STRAYS: tuple[Seen, ...] = ("stuck", "flicker")
@@ -48,7 +48,7 @@ class Walker(Desk):
         self.judge(passed=False)
         assert strand is not None
         nodes = self.design.strand(strand).nodes
-        self.record(MarkMade(str(strand), strand, f"1-{nodes}", "dark", LOOK_LEVEL))
+        self._mark(strand, f"1-{nodes}", "dark")
 
     def choose(self, step: int) -> None:
         """Look at the strand before or after this one, whatever the advice is."""
@@ -103,10 +103,19 @@ class Walker(Desk):
         shown = str(first) if first == last else f"{first}-{last}"
         if self.session.state.verdicts.get(strand) is not False and advice.task == "caught":
             self.record(VerdictGiven(strand, passed=False, level=self.look_level))
-        self.record(MarkMade(str(strand), strand, shown, seen, LOOK_LEVEL))
+        self._mark(strand, shown, seen)
         if advice.task == "caught":
             self.choices.drop()
         return f"marked strand {strand}, node {shown} {seen}"
+
+    def _mark(self, strand: int, nodes: str, seen: Seen) -> None:
+        """Mark nodes, of the look at which their strand failed.
+
+        At another level it would be another look, and the rest of the strand, right in the first,
+        would speak for these nodes too.
+        """
+        level = self.session.state.looked_level.get(strand, self.look_level)
+        self.record(MarkMade(str(strand), strand, nodes, seen, level))
 
     def stray(self, where: str, seen: str) -> str:
         """Something shines that should be dark: a strand or node, `stuck` or `flicker`.

@@ -52,8 +52,12 @@ def _said_of_step(what: Happening) -> str:
             return f"first light, {'all glowed' if passed else 'not all glowed'}"
         case ColourSeen(colour, right, strand):
             where = "everywhere" if strand is None else f"on strand {strand}"
+            if not right and strand is None:  # somewhere: which strand is asked next
+                return f"{colour} not right everywhere"
             return f"{colour} {'right' if right else 'wrong'} {where}"
         case PartSeen(first, last, right):
+            if first == last:
+                return f"part {first} {'lit' if right else 'dark'}"
             return f"part {first} to {last} {'lit' if right else 'not all lit'}"
         case Wiggled(end, steady):
             return f"{end} {'steady' if steady else 'flickers'} when moved"

@@ -143,8 +143,10 @@ class BenchView(Screen[Leaving]):
         where = stand.clock.abilities.where if stand.clock.abilities else ""
         news = news_of(stand.clock.status())
         driving = where if news is None else f"! {news.short}"
-        head = f" {stand.session.tag}  {stand.design.name}   lit: {stand.lamp.words}"
-        self.query_one("#top", Panel).put(Content(self.signs.words(f"{head}    {driving}")))
+        head = f" {stand.session.tag}  {stand.design.name}   lit: {stand.lamp.words}    "
+        if news is None and len(head) + len(driving) > self.size.width:
+            driving = driving.partition(",")[0]  # where to; cut anywhere it would say less
+        self.query_one("#top", Panel).put(Content(self.signs.words(head + driving)))
         if news != self._news:
             self._news = news
             if news is not None:  # said whole once; the top line goes on saying it
@@ -212,7 +214,8 @@ class BenchView(Screen[Leaving]):
         stand = self.stand
         finding = stand.finding
         suspects = self.query_one(Suspects)
-        suspects.show(finding, self.thinking, suspects.size.height)
+        read = bool(stand.session.state.readings or stand.session.state.stale)
+        suspects.show(finding, self.thinking, read, suspects.size.height)
         readings = finding.readings if finding else ()
         lits = [row.reading.lit.text(stand.design) for row in readings]
         if finding is not None or not stand.session.state.readings:

@@ -93,11 +93,13 @@ class CompareScreen(Screen[None]):
     def _table(self) -> None:
         table = self.query_one(DataTable)
         table.clear(columns=True)
-        table.display = self.found is not None
-        if self.found is None:
+        found = self.found
+        rows = () if found is None else found.joints if self.every_joint else found.worth_showing
+        table.display = bool(rows)
+        if found is None or not rows:
             return
-        table.add_columns("joint", *self.found.heads)
-        for row in self.found.joints if self.every_joint else self.found.worth_showing:
+        table.add_columns("joint", *found.heads)
+        for row in rows:
             bands = [f"! {band.short}" if band.is_bad else band.short for band in row.bands]
             table.add_row(row.where, *(self.signs.words(words) for words in bands))
         table.focus()

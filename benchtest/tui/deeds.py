@@ -173,6 +173,9 @@ def deeds_now(stand: Stand, plots: bool) -> list[Deed]:
     if stand.source is not None:
         named = f"read the {stand.source_name}"
         found = [replace(d, says=named) if d.action == "meter" else d for d in found]
+    if stand.advice.task in ("search", "caught") and len(stand.advice.nodes) == 1:
+        says = {"yes": "it lights", "no": "it does not"}
+        found = [replace(deed, says=says.get(deed.action, deed.says)) for deed in found]
     if stand.unit == "Ω":
         says = {"yes": "OL, or far above", "no": "rails touch"}
         found = [replace(deed, says=says.get(deed.action, deed.says)) for deed in found]

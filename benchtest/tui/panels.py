@@ -24,6 +24,8 @@ from benchtest.session.words import volts_text
 from benchtest.tui.signs import Signs
 
 BAR_CELLS = 6
+LEAST_LIT = 5
+"""Cells from which on it is worth beginning to say what was lit for a reading."""
 LEAST_SHOWN = 0.005
 """Suspects below this would stand there with 0 %."""
 NUMBERS = r"[-+0-9.,mVkKMΩOLhs ]*"
@@ -188,10 +190,11 @@ class Suspects(Panel):
         super().__init__(id=id)
         self.signs = signs
 
-    def show(self, finding: Finding | None, thinking: bool, rows: int) -> None:
-        """Draw a finding, or that one is being worked out."""
+    def show(self, finding: Finding | None, thinking: bool, read: bool, rows: int) -> None:
+        """Draw a finding, or that one is being worked out, or will be from what was read."""
         if finding is None:
-            words = "working it out …" if thinking else "nothing read yet"
+            waiting = "not worked out yet" if read else "nothing read yet"
+            words = "working it out …" if thinking else waiting
             self.put(Content(self.signs.words(words)))
             return
         if not self.is_news(finding, rows):
@@ -246,7 +249,8 @@ class Readings(Panel):
             line = Text(words, no_wrap=True, overflow=self.signs.cut)
             off = f"{off_words(row.z):>{wide_off}} sd"
             line.append(off, style="bold reverse" if abs(row.z) > 3.0 else "")
-            line.append(f"  {lit} lit", style="dim")
+            if line.cell_len + LEAST_LIT <= self.size.width:  # else the cut would take from the sd
+                line.append(f"  {lit} lit", style="dim")
             lines.append(line)
         self.update(Group(*lines), layout=False)
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
+from rich.color import Color
 from rich.segment import Segment
 from rich.style import Style
 from textual import events
@@ -12,7 +14,7 @@ from textual.message import Message
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
-from benchtest.session.view import Cell, Row
+from benchtest.session.view import GROUND, Cell, Row
 from benchtest.tui.signs import Signs
 
 BEFORE, AFTER = 6, 3
@@ -94,15 +96,22 @@ class PropMap(ScrollView):
         return strip.apply_style(self.rich_style)
 
     def _node(self, cell: Cell) -> Segment:
-        colour = Style(color=f"#{cell.rgb[0]:02x}{cell.rgb[1]:02x}{cell.rgb[2]:02x}")
         if cell.sign == "@":
             return Segment(self.signs.lit if cell.lit else "@", LOUD)
         if cell.sign:
             return Segment(cell.sign, LOUD)
-        return Segment(self.signs.lit, colour) if cell.lit else Segment(self.signs.off, DIM)
+        if not cell.lit:
+            return Segment(self.signs.off, DIM)
+        return Segment(self.signs.lit, _light(cell.rgb))
 
     def _verdict(self, passed: bool | None) -> Segment:
         if passed is None:
             return Segment(" ")
         sign = self.signs.passed if passed else self.signs.failed
         return Segment(sign, BOLD if passed else LOUD)
+
+
+@lru_cache(maxsize=4096)
+def _light(rgb: tuple[int, int, int]) -> Style:
+    """A lit node on the ground that all of them have."""
+    return Style.from_color(Color.from_rgb(*rgb), Color.from_rgb(*GROUND))

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from rich.console import Group
 from rich.text import Text
 
+from benchtest.prop.counted import counted
 from benchtest.prop.lit import spans
 from benchtest.tui.panels import Panel
 from benchtest.tui.signs import Signs
@@ -57,7 +58,7 @@ def rows_of_sights(sights: Sequence[Sight], rows: int, width: int, signs: Signs)
     told = [f"{spans(alike[words])}: {words}" for words in few_first]
     if len(told) <= rows:
         return told
-    return [*told[: rows - 1], f"and {len(told) - rows + 1} looks more"]
+    return [*told[: rows - 1], f"and {counted(len(told) - rows + 1, 'more look')}"]
 
 
 def _in_nodes(number: int, runs: Sequence[Sight], signs: Signs) -> str:

@@ -158,7 +158,7 @@ SLIPS = [
     ("What joins the ends", "glue", "give one of both, A, B"),
     ("Copper of the bus at the A ends", "2 oz", 'write weight and width of the copper'),
     ("Its name [crown]", "foot", "given 2 times"),
-    ("How strands meet it", "glued", "give a number from 0 to 25, in mohm"),
+    ("How strands meet it", "glued", "give a number from 0 up to 25, in mohm"),
     ("Place of feed 1", "feet:1", 'no bus is called "feet"; there are foot, crown'),
     ("Its volts", "12", "to 5.5, in V"),
     ("universe", "63999", "would run past universe 63999"),

@@ -284,5 +284,5 @@ def test_the_copy_is_named_as_a_person_would_look_for_it(tmp_path: Path, start: 
     Shelf(tmp_path).close()
     words = str(last_whole_copy(tmp_path))
     assert re.fullmatch(
-        r"backups/bench-000001\.sqlite3 \(1 sessions, 1 events, \d{4}-\d\d-\d\d \d\d:\d\d\)", words
+        r"backups/bench-000001\.sqlite3 \(1 session, 1 event, \d{4}-\d\d-\d\d \d\d:\d\d\)", words
     )

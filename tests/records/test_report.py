@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import html
 import re
 import subprocess
 from html.parser import HTMLParser
@@ -35,7 +36,21 @@ EVIL = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>{{ 7*7 }}</titl
 # HTML Living Standard, 13.1.2: void elements have no end tag
 VOID = {"meta", "br", "img", "input", "link", "hr", "wbr"}
 ALLOWED = {
-    *("html", "head", "meta", "title", "style", "body", "header", "section", "h1", "h2", "p", "b"),
+    *(
+        "html",
+        "head",
+        "meta",
+        "title",
+        "style",
+        "body",
+        "main",
+        "header",
+        "section",
+        "h1",
+        "h2",
+        "p",
+        "b",
+    ),
     *("span", "ul", "li", "div", "table", "thead", "tbody", "tr", "th", "td", "code", "wbr"),
     *("svg", "rect", "line", "circle", "path", "g", "defs", "use", "text", "figure", "clippath"),
 }
@@ -81,7 +96,7 @@ class _Page(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         if self.open and self.open[-1] != "style":
-            self.words += data
+            self.words += data.replace("\N{NO-BREAK SPACE}", " ")
 
     def count(self, tag: str) -> int:
         return sum(1 for name, _ in self.tags if name == tag)
@@ -297,10 +312,28 @@ def test_no_id_stands_on_the_page_twice() -> None:
     assert set(re.findall(r'(?:href="|url\()#([\w-]+)', text)) <= set(ids)
 
 
+def test_what_is_drawn_has_a_name_for_whom_it_is_read_out() -> None:
+    """WCAG 2.2, 1.1.1 and 1.3.1: pictures have words, and heads say that they are of a column."""
+    tags = _Page(render_report(_content())).tags
+    drawn = [attrs for tag, attrs in tags if tag == "svg"]
+    assert all(attrs.get("role") == "img" and attrs.get("aria-label") for attrs in drawn)
+    assert all(attrs.get("scope") == "col" for tag, attrs in tags if tag == "th")
+    wide = [attrs for _, attrs in tags if "wide" in (attrs.get("class") or "").split()]
+    assert all(attrs.get("tabindex") == "0" and attrs.get("aria-label") for attrs in wide)
+    assert len(drawn) > 3 < len(wide)
+
+
+def test_no_figure_is_parted_from_its_unit() -> None:
+    text = re.sub(r"<svg.*?</svg>|<[^>]*>", "", render_report(_content()), flags=re.DOTALL)
+    text = html.unescape(text)
+    assert re.findall(r"\d\N{NO-BREAK SPACE}mΩ", text)
+    assert not re.findall(r"\d (?:mΩ|%|mV|V|A|sd)\b", text)
+
+
 def test_the_plot_takes_its_colours_from_the_page() -> None:
     text = render_report(_content())
     plots = re.findall(
-        r'<figure class="plot (?:trend )?wide">(.*?)</figure>', text, flags=re.DOTALL
+        r'<figure class="plot (?:trend )?wide"[^>]*>(.*?)</figure>', text, flags=re.DOTALL
     )
     assert len(plots) == 2  # volts along the strands, and joints from test to test
     for plot in plots:

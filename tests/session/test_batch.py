@@ -62,7 +62,7 @@ def test_every_unit_has_its_line_and_the_odd_one_is_named(batch: Shelf, fan: Des
     content = batch_content(batch, "Small fan", NOW)
     assert [unit.tag for unit in content.units] == [f"WF-0{n}" for n in range(1, 7)]
     assert content.units[4].found == "3A+ 90 %"
-    assert "look at strand 1, 2, 3, 4" in content.units[5].waits_for
+    assert "look at strands 1, 2, 3, 4" in content.units[5].waits_for
     (reading,) = content.shared
     # of 4.901, 4.902, 4.899 and 4.700; that of WF-02 a repair has moved
     assert reading.median == pytest.approx(4.9)
@@ -100,7 +100,7 @@ def test_a_report_knows_the_test_before_and_what_was_done_then(begin: Begin) -> 
     assert content.comparison is not None
     assert [test.record for test in content.comparison.tests] == [first.row.id, second.row.id]
     now, then = content.history
-    assert (now.stage, now.did) == ("sealed", "4 passed, 1 readings")
+    assert (now.stage, now.did) == ("sealed", "4 passed, 1 reading")
     assert (then.signed, then.record) == ("Mara", first.row.id)
     assert then.found == "nothing wrong, 97 %, no joint above 40 mΩ"
 

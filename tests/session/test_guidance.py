@@ -25,6 +25,7 @@ from benchtest.session.events import (
     SignedOff,
     StageSet,
     VerdictGiven,
+    Wiggled,
 )
 from benchtest.session.guidance import (
     INNOCENT,
@@ -175,6 +176,19 @@ READ = ReadingTaken("all", "4B", 4.6)
 GOOD = Concluded(0.98, settled=True)
 
 
+def test_a_sign_off_is_asked_for_with_what_is_still_open(fan: Design) -> None:
+    """What the shelf will say of the unit is said before somebody puts a name to it."""
+    whats = [*ALL_PASS, READ]
+    assert what_next(_state(fan, whats), _finding()).says.startswith("Nothing is open.")
+    loose = [*whats, Wiggled("4A", steady=False), Wiggled("4B", steady=False)]
+    advice = what_next(_state(fan, loose), _finding())
+    assert (advice.task, advice.says.partition(". ")[0]) == (
+        "sign-off", "Still open: 4A, 4B flicker when moved"
+    )  # fmt: skip
+    done = what_next(_state(fan, [*loose, GOOD, SignedOff("Ada")]), None)
+    assert done.says == "Signed off by Ada. Still open: 4A, 4B flicker when moved."
+
+
 def _waits(design: Design, *whats: Happening) -> list[str]:
     return waits_for(_state(design, whats), "sealed")
 
@@ -187,7 +201,7 @@ def test_a_unit_goes_out_when_all_is_done_after_sealing(fan: Design) -> None:
 @pytest.mark.parametrize(
     ("whats", "said"),
     [
-        ((READ, GOOD, SignedOff("Ada")), "look at strand 1, 2, 3, 4"),
+        ((READ, GOOD, SignedOff("Ada")), "look at strands 1, 2, 3, 4"),
         ((*ALL_PASS, READ, SignedOff("Ada")), "readings"),
         ((*ALL_PASS, READ, GOOD), "sign-off"),
         ((*ALL_PASS, GOOD, SignedOff("Ada")), "readings that settle it"),
@@ -245,7 +259,7 @@ def test_only_a_test_after_sealing_counts(fan: Design, stage: str) -> None:
 def test_long_lists_are_cut_short(make_fan: object) -> None:
     assert callable(make_fan)
     state = State(make_fan(strands=12, nodes=2))
-    assert open_items(state, None)[0] == "look at strand 1, 2, 3, 4 and 8 more"
+    assert open_items(state, None)[0] == "look at strands 1, 2, 3, 4 and 8 more"
 
 
 def test_what_a_record_says_and_what_is_found_now_count_alike(fan: Design) -> None:

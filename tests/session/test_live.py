@@ -265,7 +265,7 @@ def test_the_shelf_says_what_each_unit_waits_for(begin: Begin, shelf: Shelf) -> 
     session.record(SignedOff("Ada"))
     rows = {unit.tag: items for unit, _, items in shelf_rows(shelf)}
     assert rows["WF-03"] == ["sealing and a test after it"]
-    assert rows["WF-04"][0] == "look at strand 1, 2, 3, 4"
+    assert rows["WF-04"][0] == "look at strands 1, 2, 3, 4"
     assert "sign-off" in rows["WF-04"]
 
 
@@ -313,7 +313,7 @@ def test_a_prop_file_that_can_no_longer_be_read_hides_no_other_unit(
     odd = design_text.replace("format = 1", "format = 9")
     shelf.start_session("WF-04", "Small fan", odd, "2026-11-25T18:00:00+00:00", "0.5%+3/6000")
     rows = {unit.tag: waits for unit, _, waits in shelf_rows(shelf)}
-    assert rows["WF-03"][0] == "look at strand 1, 2, 3, 4"
+    assert rows["WF-03"][0] == "look at strands 1, 2, 3, 4"
     assert rows["WF-04"][0].startswith("a prop file that can be read (format")
     assert [row.id for row in unfinished(shelf)] == [kept.row.id]
 

@@ -89,7 +89,7 @@ def test_time_counts_while_lit_and_a_pause_is_on_the_record(begin: Callable[...,
     assert soaking.seen(steady=False) == "look 1: intermittent"
     clock.now_s += 2 * HOUR_S
     assert soaking.is_over
-    assert soaking.end() == "soaked 2:15:00, 1 looks, 1 intermittent"
+    assert soaking.end() == "soaked 2:15:00, 1 look, 1 intermittent"
     assert soaking.soak is None
 
 

@@ -296,3 +296,19 @@ def test_walking_light_is_brighter_than_looking(stand: Stand) -> None:
     one = int(stand.clock.showing().astype(int).sum())
     stand.lamp.light(Lit(frozenset([1]), LOOK_LEVEL))
     assert one < int(stand.clock.showing().astype(int).sum())
+
+
+def test_a_mark_is_of_the_light_in_which_its_strand_failed(stand: Stand) -> None:
+    """Looked at brighter, the rest of the strand must not speak for the node that is dark."""
+    stand.brighter(1)
+    stand.light_advice()
+    stand.judge(passed=False)
+    stand.choices.walking = NodeName(1, 7)
+    stand.mark("dark", onwards=False)
+    stand.end_walk()
+    for _ in (2, 3, 4):
+        stand.light_advice()
+        stand.judge(passed=True)
+    _, finding = stand.think()
+    assert len({mark.lit for mark in stand.session.state.evidence_marks if mark.strand == 1}) == 1
+    assert finding.suspects[0].where == "1.7"

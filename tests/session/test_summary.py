@@ -45,7 +45,7 @@ def test_an_empty_session_has_a_report(session: Session) -> None:
     assert (content.tag, content.design.name, content.stage) == ("WF-03", "Small fan", "bare")
     assert (content.verdict, content.good, content.healthy) == ("Not yet", False, None)
     assert [line.verdict for line in content.strands] == ["not looked at"] * 4
-    assert "look at strand 1, 2, 3, 4" in content.waits_for
+    assert "look at strands 1, 2, 3, 4" in content.waits_for
     assert "WF-03" in render_report(content)
 
 

@@ -15,7 +15,8 @@ from benchtest.session.events import ReadingTaken
 from benchtest.session.live import Session
 from benchtest.tui.compare_screen import CompareScreen
 from benchtest.tui.shelf_screen import ShelfScreen
-from tests.tui.conftest import Driven, driven
+from tests.tui.conftest import Driven, driven, shown
+from tests.tui.test_snapshots import _legible
 
 
 @pytest.fixture
@@ -65,6 +66,10 @@ async def test_c_compares_the_unit_at_the_cursor_and_escape_goes_back(
         table = screen.query_one(DataTable)
         assert [table.get_row_at(row)[0] for row in range(table.row_count)] == ["2A+"]
         assert table.get_row_at(0)[2].startswith("! ")  # a sign, not colour alone
+        for _ in ("dark", "light"):
+            _legible([list(strip) for strip in shown(at.app)])
+            at.app.toggle_theme()
+            await at.pilot.pause()
         await at.keys("a")
         assert table.row_count == 8  # 3 strands at the bus, two rails; and the feed's two
         await at.keys("d")

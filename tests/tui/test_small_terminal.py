@@ -11,7 +11,7 @@ from benchtest.tui.shelf_screen import ShelfScreen
 from tests.tui.conftest import driven, make_ready, shown
 from tests.tui.test_step_snapshots import _prepare as suspected
 
-WAITS = "SF-02 waits for look at strand 1, 2, 3; readings; sealing and a test after it; sign-off"
+WAITS = "SF-02 waits for look at strands 1, 2, 3; readings; sealing and a test after it; sign-off"
 
 
 async def test_a_unit_whose_row_is_cut_says_below_what_it_waits_for(
@@ -44,7 +44,7 @@ async def test_a_cell_that_was_drawn_too_early_is_drawn_again(
     make_ready(tmp_path / "bench", small_fan, "SF-01")
     async with driven(tmp_path / "bench", small_fan, tag=None) as at:
         await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
-        await at.until(lambda: "look at strand 1" in at.words())
+        await at.until(lambda: "look at strands 1" in at.words())
         table = at.app.screen.query_one(DataTable)
         table.update_cell("SF-01", "design", "Gull wing of the river gate", update_width=True)
         shown(at.app)  # as a busy machine draws: before widths are worked out

@@ -81,7 +81,8 @@ class Gate:
             left = code.tries - 1
             self._code = Code(code.digits, code.until_s, left) if left else None
             if left:
-                raise Refused(f"That is not the code. {left} more tries.")
+                tries = "1 more try" if left == 1 else f"{left} more tries"
+                raise Refused(f"That is not the code. {tries}.")
             raise Refused(
                 "That is not the code, and it is void now. Press Enter where benchtest serve runs "
                 "for a new one."
