@@ -44,10 +44,13 @@ def until(true: Callable[[], bool]) -> None:
         time.sleep(0.02)
 
 
+PROGRAM = ("-m", "benchtest")
+
+
 class Pty:
     """The program at a terminal of its own, which the kernel hangs up when it is closed."""
 
-    def __init__(self, *words: str, program: Sequence[str]) -> None:
+    def __init__(self, *words: str, program: Sequence[str] = PROGRAM) -> None:
         self.master, slave = os.openpty()
         termios.tcsetwinsize(slave, (24, 80))
         self.process = subprocess.Popen(
@@ -80,13 +83,13 @@ class Pty:
 
 @contextmanager
 def gone_on_with(
-    folder: Path, prop: tuple[Path, RunningProp], *program: str
+    folder: Path, prop: tuple[Path, RunningProp], program: Sequence[str] = PROGRAM
 ) -> Iterator[tuple[Pty, RunningProp]]:
     """A session gone on with where it stopped: strand 1 is lit, and its verdict asked."""
     path, virtual = prop
     make_ready(folder, path, "SF-01")
     words = ("--bench", str(folder), "--prop", str(path), "--to", virtual.target)
-    at = Pty(*words, program=program or ("-m", "benchtest"))
+    at = Pty(*words, program=program)
     try:
         at.until("was left unfinished")
         at.keys("\r")
@@ -213,7 +216,7 @@ sys.exit(main(sys.argv[1:]))
 def test_what_nobody_foresaw_ends_it_dark_and_in_one_sentence(
     tmp_path: Path, prop: tuple[Path, RunningProp]
 ) -> None:
-    with gone_on_with(tmp_path, prop, "-c", UNFORESEEN) as (at, virtual):
+    with gone_on_with(tmp_path, prop, ("-c", UNFORESEEN)) as (at, virtual):
         before = terminated(virtual)
         at.keys(" ")
         at.until("strand 2")
