@@ -108,8 +108,10 @@ def add_celsius(parser: argparse.ArgumentParser) -> None:
 
 def number(text: str) -> float:
     """A number of the command line; argparse names the option when it is none."""
+    from benchtest.prop.text import number_in
+
     try:
-        return float(text)
+        return number_in(text)
     except ValueError:
         pointed = text.replace(",", ".")
         hint = f'; with a point it is "{pointed}"' if _is_number(pointed) else ""
@@ -117,8 +119,10 @@ def number(text: str) -> float:
 
 
 def _is_number(text: str) -> bool:
+    from benchtest.prop.text import number_in
+
     try:
-        float(text)
+        number_in(text)
     except ValueError:
         return False
     return True
@@ -127,7 +131,7 @@ def _is_number(text: str) -> bool:
 def whole(text: str) -> int:
     """A whole number of the command line; argparse names the option when it is none."""
     try:
-        return int(text)
+        return int(text.replace("_", " "))  # as in `number_in`
     except ValueError:
         raise argparse.ArgumentTypeError(f'"{text}" is no whole number') from None
 
@@ -212,13 +216,15 @@ def joints_of(args: argparse.Namespace) -> dict[str, float]:
 
 
 def _joint(text: str) -> tuple[str, float]:
+    from benchtest.prop.text import number_in
+
     name, equals, ohms = text.partition("=")
     if not (name and equals and ohms):
         raise InputError(f'--joint "{text}": write a joint and its ohms, such as 4A+=0.8')
     if ohms == "open":
         return name, float("inf")
     try:
-        return name, float(ohms)
+        return name, number_in(ohms)
     except ValueError:
         raise InputError(
             f'--joint "{text}": "{ohms}" is no resistance; give ohms, such as 4A+=0.8, or "open"'
@@ -233,12 +239,13 @@ def shorts_of(args: argparse.Namespace, design: Design) -> dict[Probe, float]:
         InputError: one is not of the form PROBE or PROBE=OHMS.
     """
     from benchtest.prop.names import parse_probe
+    from benchtest.prop.text import number_in
 
     found = {}
     for text in args.short:
         probe, equals, ohms = text.partition("=")
         try:
-            found[parse_probe(probe, design)] = float(ohms) if equals else 0.0
+            found[parse_probe(probe, design)] = number_in(ohms) if equals else 0.0
         except ValueError:
             raise InputError(
                 f'--short "{text}": "{ohms}" is no resistance; give ohms, such as 4A=0.05, or '

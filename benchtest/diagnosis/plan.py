@@ -32,7 +32,7 @@ MANY = 800
 """Components from which there are: the work grows with their square."""
 FINALS = 12
 """Candidates that are worked out exactly at the most, before one is chosen."""
-FITS_NOTHING_SD = 8.0
+TAKE_AGAIN_SD = 8.0
 """Standard deviations from all other readings past which one must be taken again."""
 FEW_BITS = 0.15
 """A reading that tells less is compared with another by what they tell with the one after."""
@@ -189,7 +189,7 @@ def _fits_nothing(parts: Components, evidence: Evidence) -> Reading | None:
     if joint == SHORT:
         return None
     mean, covariance = weigher.under(joint, column)
-    place = int(slips(weigher.values - mean, covariance, FITS_NOTHING_SD))
+    place = int(slips(weigher.values - mean, covariance, TAKE_AGAIN_SD))
     if place < 0 or place in weigher.loose.get((joint, column), ()):
         return None
     reading = evidence.readings[place]

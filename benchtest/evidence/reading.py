@@ -13,7 +13,7 @@ from benchtest.evidence.table import MOST_OCTETS, Parsed, parse_table
 from benchtest.prop.design import Design, FeedName, Probe
 from benchtest.prop.lit import Lit, parse_lit
 from benchtest.prop.names import parse_probe
-from benchtest.prop.text import printable, read_text
+from benchtest.prop.text import number_in, printable, read_text
 
 NEEDED = ("lit", "probe", "volts")
 OPTIONAL = ("amps", "level", "colour", "meter", "at")
@@ -90,7 +90,7 @@ def parse_number(text: str, what: str) -> float:
     if not text:
         raise InputError(f"{what}: nothing given; write a number such as 4.871")
     try:
-        number = float(text.replace("_", " "))  # Python would read 4_8 as 48
+        number = number_in(text)
     except ValueError:
         hint = ""
         if text.count(",") == 1 and text.replace(",", "").lstrip("+-").isdigit():

@@ -15,6 +15,7 @@ from benchtest.prop.chain import strand_order
 from benchtest.prop.design import Design, StrandEnd
 from benchtest.prop.lit import parse_lit
 from benchtest.prop.names import joint_by_name, parse_node
+from benchtest.prop.text import number_in
 
 NodeState = Literal["dead", "dark", "no-data-out"]
 NODE_STATES: tuple[NodeState, ...] = ("dead", "dark", "no-data-out")
@@ -166,7 +167,7 @@ def misleading(fault: WiringFault, design: Design) -> Misled | None:
 
 def _ohms(text: str, what: str) -> float:
     try:
-        ohm = float(what)
+        ohm = number_in(what)
     except ValueError:
         ohm = math.nan
     if not 0.0 <= ohm <= 1e6:

@@ -62,7 +62,7 @@ def test_rails_that_touch_read_nothing_there(run: Run, prop: Path) -> None:
 
 @pytest.mark.parametrize(
     ("short", "says"),
-    [("2A=x", '"x" is no resistance'), ("2A=-1", "give 0 or more"), ("9A", "strands 1 to 4")],
+    [("2A=0_1", '"0_1" is no resistance'), ("2A=-1", "give 0 or more"), ("9A", "strands 1 to 4")],
 )
 def test_a_short_that_is_none(run: Run, prop: Path, short: str, says: str) -> None:
     done = run("predict", prop, "--short", short)
@@ -87,7 +87,7 @@ def test_people_get_a_table(run: Run, prop: Path) -> None:
     [
         (["--level", "2"], "level 2: give a number from 0 to 1"),
         (["--level", "nan"], "level nan"),
-        (["--level", "half"], '"half" is no number'),
+        (["--level", "0_5"], '"0_5" is no number'),
         (["--lit", "9"], "the prop has strands 1 to 4"),
         (["--lit", "3-1"], "runs backwards"),
         (["--colour", "wite"], 'did you mean "white"?'),
@@ -95,7 +95,7 @@ def test_people_get_a_table(run: Run, prop: Path) -> None:
         (["--probe", "4A+"], "one point"),
         (["--probe", "fot:4"], 'did you mean "foot"?'),
         (["--joint", "4A+"], "4A+=0.8"),
-        (["--joint", "4A+=much"], '"much" is no resistance'),
+        (["--joint", "4A+=0_8"], '"0_8" is no resistance'),
         (["--joint", "4A+=-1"], "0 or more"),
         (["--joint", "4A+=nan"], "0 or more"),
         (["--joint", "7A+=1"], "no joint"),

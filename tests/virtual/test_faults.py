@@ -60,6 +60,7 @@ def test_a_fault_of_the_contract_is_read(fan: Design, text: str, fault: Fault) -
         ("", "write joint=ohms"),
         ("4A+", "write joint=ohms"),
         ("4A+=", "write joint=ohms"),
+        ("4A+=0_8", "give ohms from 0"),
         ("=0.8", "write joint=ohms"),
         ("14A+=0.8", "14A+"),
         ("4A=0.8", 'did you mean "4A'),
