@@ -204,7 +204,7 @@ def test_the_odd_joint_of_a_batch_is_named(batch: Shelf) -> None:
     assert [test.tag for test in found.tests] == ["WF-01", "WF-02", "WF-03", "WF-04"]
     content = batch_content(batch, "Small fan", datetime(2026, 11, 26, tzinfo=UTC))
     assert content.odd_tags[0] == "WF-04"
-    page = render_batch(content)
+    page = render_batch(content).replace("\N{NO-BREAK SPACE}", " ")
     assert odd.says in page
     assert f"! {odd.band.range_words}" in page
 
