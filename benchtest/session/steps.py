@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import takewhile
 from typing import Literal
 
 from benchtest.diagnosis import Finding
 from benchtest.prop.counted import counted
 from benchtest.records.report import StepResult
 from benchtest.session import checks, colours
-from benchtest.session.events import CheckMade
+from benchtest.session.events import CheckMade, FirstLight, VerdictGiven
 from benchtest.session.guidance import (
     Advice,
     check_advice,
@@ -99,12 +100,8 @@ def _colours(state: State) -> list[Advice]:
 def results(state: State) -> list[StepResult]:
     """What came of the steps that are not strands or readings, as far as they were taken."""
     found = [*_checked(state)]
-    if (lit := state.first_light) is not None:
-        found.append(
-            StepResult(
-                "First light", lit, "every strand glowed" if lit else "not every strand glowed"
-            )
-        )
+    if state.first_light is not None:
+        found.append(_first_light(state))
     if rows := {name: row for name, row in state.colours.items() if row}:
         says = ", ".join(f"{name} {_right(row)}" for name, row in rows.items())
         found.append(StepResult("Colours", not colours.wrong_strands(state.colours), says))
@@ -117,6 +114,17 @@ def results(state: State) -> list[StepResult]:
     if found and left:
         found.append(StepResult("Not done", None, ", ".join(left).lower()))
     return found
+
+
+def _first_light(state: State) -> StepResult:
+    """That a strand stayed dark then is no fault of a unit whose strands have all passed since."""
+    if state.first_light:
+        return StepResult("First light", True, "every strand glowed")
+    since = takewhile(lambda step: not isinstance(step.what, FirstLight), reversed(state.undoable))
+    seen = {step.what.strand for step in since if isinstance(step.what, VerdictGiven)}
+    if state.untested or state.failed or len(seen) < len(state.design.strands):
+        return StepResult("First light", False, "not every strand glowed")
+    return StepResult("First light", True, "not every strand glowed; every one has passed since")
 
 
 def _checked(state: State) -> Iterator[StepResult]:

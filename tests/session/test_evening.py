@@ -98,6 +98,25 @@ def test_before_power_each_check_is_an_event_and_a_bad_one_stays(fresh: Stand) -
     assert (fresh.advice.task, fresh.advice.strand) == ("look", 1)
 
 
+def test_a_dark_strand_at_first_light_is_forgiven_once_every_strand_has_passed(
+    stand: Stand,
+) -> None:
+    def shown() -> tuple[bool | None, str]:
+        return next(
+            (s.good, s.says) for s in results(stand.session.state) if s.name == "First light"
+        )
+
+    _fail(stand, 0)  # all of them pass
+    stand.session.record(FirstLight(False))
+    assert shown() == (False, "not every strand glowed")
+    stand.go_to("strands")
+    for strand in (1, 2, 3):
+        stand.session.record(VerdictGiven(strand, True))
+    assert shown()[0] is False
+    stand.session.record(VerdictGiven(4, True))
+    assert shown() == (True, "not every strand glowed; every one has passed since")
+
+
 def test_no_light_before_the_checks_are_made(fresh: Stand) -> None:
     fresh.light_advice()
     assert fresh.lamp.is_dark
