@@ -268,7 +268,7 @@ class _Worker:
         self.outcome.named.append(where)
         mended = self.prop.repair(where)
         self.outcome.mended = self.outcome.mended or mended
-        self.session.record(RepairDone(where, "reflowed by the demo"))
+        self.session.record(RepairDone(where, "mended by the demo"))
         self.say(f"Repaired {where}. Only what it touches is tested again.")
 
     def _tell(self, finding: Finding, advice: Advice) -> None:
