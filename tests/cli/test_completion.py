@@ -18,6 +18,7 @@ import pytest
 from benchtest.cli.parser import build_parser
 from benchtest.records.backup import FILE
 from benchtest.records.shelf import Shelf
+from tests.terminals import Ear
 
 Run = Callable[..., Any]
 PATIENCE_S = 30.0
@@ -123,21 +124,22 @@ def test_tab_is_pressed_at_a_terminal(home: Path, shell: str) -> None:
     )  # fmt: skip
     os.close(slave)
     os.write(master, f"{setup}; echo rea''dy\r".encode())
-    _read_until(master, "ready")
+    ear = Ear(master)
+    _read_until(ear, "ready")
     os.write(master, b"benchtest expo\t--cs\tread\t--un\tW\t3; echo said $?\r")
-    _read_until(master, "said 2")
+    _read_until(ear, "said 2")
     os.write(master, b"benchtest repo\tW\t3\r")
-    _read_until(master, "benchtest: unit WF-03: has not been tested yet")
+    _read_until(ear, "benchtest: unit WF-03: has not been tested yet")
     os.write(master, b"exit\r")
     assert process.wait(PATIENCE_S) == 2  # as `benchtest report` ended
     os.close(master)
 
 
-def _read_until(master: int, words: str) -> str:
+def _read_until(ear: Ear, words: str) -> str:
     seen, end_s = "", time.monotonic() + PATIENCE_S
     while words not in seen and time.monotonic() < end_s:
-        if select.select([master], [], [], 0.5)[0]:
-            seen += os.read(master, 4096).decode(errors="replace")
+        if select.select([ear.end], [], [], 0.5)[0]:
+            seen += ear.read()
     assert words in seen, seen
     return seen
 

@@ -15,6 +15,7 @@ import pytest
 
 from benchtest.cli import main
 from benchtest.prop.reader import read_design
+from tests.terminals import Ear
 
 PATIENCE_S = 30.0
 INTERRUPT, END_OF_INPUT = "\x03", "\x04"
@@ -36,6 +37,7 @@ class Terminal:
             env=os.environ | environment,
         )
         os.close(slave)
+        self._ear = Ear(self.master)
         self.seen = ""
 
     def read_until(self, words: str) -> str:
@@ -45,7 +47,7 @@ class Terminal:
             if not select.select([self.master], [], [], 0.5)[0]:
                 continue
             try:
-                fresh += os.read(self.master, 4096).decode(errors="replace")
+                fresh += self._ear.read()
             except OSError:  # Linux says so when the program has gone
                 break
         self.seen += fresh

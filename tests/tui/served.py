@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import codecs
 import json
 import os
 import re
@@ -18,6 +19,8 @@ from pathlib import Path
 
 import aiohttp
 import psutil
+
+from tests.terminals import Ear
 
 WAIT_S = 30.0
 _CONTROL = re.compile(r"\x1b(\[[0-9;?$<>]*[A-Za-z]|\][^\x07]*\x07|[=>])")
@@ -35,6 +38,7 @@ class Served:
             env={**os.environ, "PYTHONUTF8": "1"},
         )  # fmt: skip
         os.close(theirs)
+        self._ear = Ear(self.terminal)
         self.printed = ""
         found = re.search(r"http://([0-9.]+):(\d+)/", self.until("when it is back"))
         assert found
@@ -49,7 +53,7 @@ class Served:
             assert time.monotonic() < due, f"never saw {words!r} in:\n{self.printed}"
             if select.select([self.terminal], [], [], 0.1)[0]:
                 try:
-                    self.printed += os.read(self.terminal, 65536).decode()
+                    self.printed += self._ear.read()
                 except OSError:  # it has ended
                     due = min(due, time.monotonic())
         return self.printed
@@ -82,7 +86,7 @@ class Served:
                 self.process.send_signal(meanwhile)
             if select.select([self.terminal], [], [], every_s)[0]:
                 try:
-                    self.printed += os.read(self.terminal, 65536).decode()
+                    self.printed += self._ear.read()
                 except OSError:
                     break
         return self.process.wait(WAIT_S)
@@ -143,6 +147,7 @@ class Look:
 
     def __init__(self, socket: aiohttp.ClientWebSocketResponse) -> None:
         self.socket = socket
+        self._decode = codecs.getincrementaldecoder("utf-8")().decode
         self.drawn = ""
         self.said: list[str] = []
 
@@ -175,7 +180,7 @@ class Look:
     async def _read(self) -> bool:
         message = await self.socket.receive()
         if message.type is aiohttp.WSMsgType.BINARY:
-            self.drawn += message.data.decode()
+            self.drawn += self._decode(message.data)
         elif message.type is aiohttp.WSMsgType.TEXT:
             kind, words = json.loads(message.data)
             if kind == "said":

@@ -27,6 +27,7 @@ from benchtest.session.guidance import Task
 from benchtest.session.live import Session, unfinished
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.virtual.process import RunningProp
+from tests.terminals import Ear
 from tests.tui.conftest import driven, make_ready
 
 WAIT_S = 30.0
@@ -59,13 +60,14 @@ class Pty:
             env={**os.environ, "TERM": "xterm-256color", "PYTHONUTF8": "1"},
         )  # fmt: skip
         os.close(slave)
+        self._ear = Ear(self.master)
         self.drawn = ""
 
     def read(self) -> str:
         """Take what is drawn, so that the program never waits for its terminal."""
         with suppress(OSError):  # Linux says so once the program has ended
             while select.select([self.master], [], [], 0.02)[0]:
-                self.drawn += os.read(self.master, 65536).decode("utf-8", "replace")
+                self.drawn += self._ear.read()
         return _CONTROL.sub("", self.drawn)
 
     def keys(self, keys: str) -> None:

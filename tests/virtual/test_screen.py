@@ -21,6 +21,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.terminals import Ear
+
 Packet = Callable[..., bytes]
 SOON_S = 30.0
 
@@ -57,6 +59,9 @@ IN_TERMINAL = (
 """Takes standard input for the controlling terminal, so that Ctrl-C reaches the program."""
 
 
+_SEQUENCE = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
+
+
 class Terminal:
     """A program in a terminal of 80 columns and 24 rows."""
 
@@ -75,6 +80,7 @@ class Terminal:
             env=os.environ | {"TERM": "xterm"} | environment,
         )
         self.shown = ""
+        self._ear = Ear(self.end)
 
     def type(self, keys: str) -> None:
         os.write(self.end, keys.encode())
@@ -85,8 +91,8 @@ class Terminal:
         while not (found := re.search(pattern, self.shown)):
             assert time.monotonic() < end, f"{pattern!r} is not in {self.shown[-2000:]!r}"
             if select.select([self.end], [], [], 0.1)[0]:
-                octets = os.read(self.end, 65536).decode(errors="replace")
-                self.shown += re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", octets)
+                # a sequence may come in two pieces: the rest of it makes it whole
+                self.shown = _SEQUENCE.sub("", self.shown + self._ear.read())
         self.shown = self.shown[found.end() :]
         return found
 
