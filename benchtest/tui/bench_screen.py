@@ -53,12 +53,17 @@ class BenchScreen(BenchView):
             self.action_repair(int(sign) - 1)
 
     def on_ask_typing(self, message: Ask.Typing) -> None:
-        self._draw_beside(message.text)
+        self._draw_typed(message.text)
 
     def on_ask_doubted(self, message: Ask.Doubted) -> None:
         text = self.stand.meant(message.text)
         self.query_one(Ask).open_entry(text)
-        self._draw_beside(text)
+        self._draw_typed(text)
+
+    def action_keep_typed(self) -> None:
+        """A click on what Enter does."""
+        ask = self.query_one(Ask)
+        ask.post_message(Ask.Entered(ask.entry.value))
 
     def on_ask_entered(self, message: Ask.Entered) -> None:
         self.said = ""
@@ -193,7 +198,7 @@ class BenchScreen(BenchView):
         self.draw()
         if self.stand.holds(read):
             self.query_one(Ask).open_entry(read.text)
-            self._draw_beside(read.text)
+            self._draw_typed(read.text)
 
     def action_own_reading(self) -> None:
         self.app.push_screen(

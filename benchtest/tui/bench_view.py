@@ -23,7 +23,7 @@ from benchtest.session.sketch import Run, sketch
 from benchtest.session.stand import Stand
 from benchtest.session.state import Happened
 from benchtest.session.words import volts_text
-from benchtest.tui.deeds import BAR, SHORT, Deed, deeds_always, deeds_now, links
+from benchtest.tui.deeds import BAR, SHORT, Deed, deeds_always, deeds_now, deeds_typing, links
 from benchtest.tui.map_box import MapBox
 from benchtest.tui.panels import Ask, Panel, Readings, Suspects, soak_rows
 from benchtest.tui.signs import Signs
@@ -190,7 +190,7 @@ class BenchView(Screen[Leaving]):
         stand = self.stand
         advice = stand.advice
         ask = self.query_one(Ask)
-        keys = links(self.deeds_now(), max(20, self.query_one("#question").size.width))
+        keys = self._keys(ask.entry.value)
         says, unit = self.signs.words(advice.says), UNITS.get(stand.unit, "")
         ask.ask(TASKS[advice.task], says, advice.caution, unit, keys)
         ask.why(self._why())
@@ -251,6 +251,16 @@ class BenchView(Screen[Leaving]):
         if stand.advice.task == "soak" and soak is not None:
             return soak_rows(soak, self.signs, min(width, 40))
         return []
+
+    def _keys(self, text: str) -> Content:
+        """What keys do, with so much in the field."""
+        shown = deeds_typing(self.deeds_now()) if text else self.deeds_now()
+        return links(shown, max(20, self.query_one("#question").size.width))
+
+    def _draw_typed(self, text: str) -> None:
+        """What a number says as it is typed, and what may be done with it."""
+        self.query_one(Ask).keys(self._keys(text))
+        self._draw_beside(text)
 
     def _draw_beside(self, text: str) -> None:
         typed = self.stand.typed(text)

@@ -182,6 +182,17 @@ def deeds_now(stand: Stand, plots: bool) -> list[Deed]:
     return found
 
 
+def deeds_typing(now: Sequence[Deed]) -> list[Deed]:
+    """What can be done while a number stands in the field: the keys of the task wait.
+
+    Args:
+        now: what the task offers before that.
+    """
+    kept = Deed("keep_typed", "Enter", "Enter", "keeps it")
+    left = Deed("leave", "Escape", "Escape", "drops it")
+    return [kept, left, *(deed for deed in now if deed.action == "type")]
+
+
 def deeds_always(stand: Stand, plots: bool) -> list[Deed]:
     """What every task offers, but for what this one offers by itself."""
     without = frozenset({"own_reading"}) if stand.session.state.signed else frozenset()

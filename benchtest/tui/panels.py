@@ -107,7 +107,7 @@ class Ask(Vertical):
         self.border_title = task
         self._show("#question", Content(question))
         self._show("#caution", Content(caution))
-        self._show("#keys", keys)
+        self.keys(keys)
         self.entry.placeholder = unit
         self.entry.display = bool(unit)
 
@@ -118,6 +118,10 @@ class Ask(Vertical):
     def why(self, words: str) -> None:
         """What speaks for what is asked."""
         self._show("#why", Content(words))
+
+    def keys(self, keys: Content) -> None:
+        """What keys do now."""
+        self._show("#keys", keys)
 
     def beside(self, words: str) -> None:
         """What stands below the field."""

@@ -122,15 +122,18 @@ async def test_typed_digits_begin_a_reading_judged_while_typing(
         words = at.words()
         assert "healthy" in words
         assert "sd off" in words
+        assert "Enter keeps it   Escape drops it" in words
+        assert "v read the virtual meter" not in words
         await at.keys("escape")
         assert not at.stand.session.state.readings
+        await at.until(lambda: "v read the virtual meter" in at.words())
         await at.type("99")
         await at.keys("enter")
         assert "beyond the meter" in at.words()
         assert not at.stand.session.state.readings
         await at.keys("escape")
         await at.type("12.5m")
-        await at.keys("enter")
+        await at.app.run_action("screen.keep_typed")  # as a click on it does
         await at.until(lambda: len(at.stand.session.state.readings) == 1)
         assert at.stand.session.state.readings[0].volts == 0.0125
 
