@@ -46,6 +46,7 @@ from benchtest.session.events import (
 from benchtest.session.guidance import Advice, what_next
 from benchtest.session.live import Session
 from benchtest.session.shown import SETTLE_S, wait_until_shown
+from benchtest.session.words import volts_text
 from benchtest.virtual.observe import Sight
 from benchtest.virtual.process import start_simulation
 
@@ -259,7 +260,7 @@ class _Worker:
         volts = self.prop.measure(str(advice.probe))
         self.session.record(ReadingTaken(advice.lit.text(design), str(advice.probe), volts))
         self.outcome.readings += 1
-        shown = f"{volts * 1e3:.1f} mV" if abs(volts) < 0.6 else f"{volts:.3f} V"
+        shown = volts_text(volts)
         self.say(f"  reading {self.outcome.readings}: {advice.lit.text(design)} lit, "
                  f"{advice.probe} = {shown}")  # fmt: skip
 

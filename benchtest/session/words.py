@@ -6,6 +6,7 @@ import math
 import re
 
 from benchtest.evidence.meter import Meter
+from benchtest.records.words import shown_value
 from benchtest.session.events import (
     CheckMade,
     ColourSeen,
@@ -76,7 +77,7 @@ def volts_text(volts: float) -> str:
     >>> volts_text(0.0312), volts_text(4.871)
     ('31.2 mV', '4.871 V')
     """
-    return f"{volts * 1e3:.1f} mV" if abs(volts) < 0.6 else f"{volts:.3f} V"
+    return shown_value(volts, "V")
 
 
 def metered_text(volts: float, meter: Meter) -> str:
