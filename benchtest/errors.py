@@ -12,7 +12,8 @@ BenchError              exit 1: failed while running
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 
 
 class BenchError(Exception):
@@ -52,17 +53,27 @@ class RecordsFault(BenchError):
     """The bench folder cannot keep or give what was asked, and what to do about it."""
 
 
-def no_room(error: OSError) -> BenchError:
-    """What to say where the system keeps no file for a moment: its folder is full, or not there.
+@contextmanager
+def no_room_said() -> Iterator[None]:
+    """For where a temporary file is made: says that its folder is full, or not there.
 
-    >>> print(no_room(OSError(28, "No space left on device")))
-    temporary files cannot be kept: No space left on device; make room, or set TMPDIR to a folder \
-on another disk
+    Raises:
+        BenchError: the system keeps no such file.
+
+    >>> with no_room_said():
+    ...     raise OSError(28, "No space left on device")
+    Traceback (most recent call last):
+        ...
+    benchtest.errors.BenchError: temporary files cannot be kept: No space left on device; make \
+room, or set TMPDIR to a folder on another disk
     """
-    return BenchError(
-        f"temporary files cannot be kept: {error.strerror or error}; make room, or set TMPDIR to a "
-        "folder on another disk"
-    )
+    try:
+        yield
+    except OSError as error:
+        raise BenchError(
+            f"temporary files cannot be kept: {error.strerror or error}; make room, or set TMPDIR "
+            "to a folder on another disk"
+        ) from error
 
 
 LONGEST_WORD = 60

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchtest.errors import InputError
+from benchtest.prop.counted import number_in
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -108,8 +109,6 @@ def add_celsius(parser: argparse.ArgumentParser) -> None:
 
 def number(text: str) -> float:
     """A number of the command line; argparse names the option when it is none."""
-    from benchtest.prop.text import number_in
-
     try:
         return number_in(text)
     except ValueError:
@@ -119,8 +118,6 @@ def number(text: str) -> float:
 
 
 def _is_number(text: str) -> bool:
-    from benchtest.prop.text import number_in
-
     try:
         number_in(text)
     except ValueError:
@@ -216,8 +213,6 @@ def joints_of(args: argparse.Namespace) -> dict[str, float]:
 
 
 def _joint(text: str) -> tuple[str, float]:
-    from benchtest.prop.text import number_in
-
     name, equals, ohms = text.partition("=")
     if not (name and equals and ohms):
         raise InputError(f'--joint "{text}": write a joint and its ohms, such as 4A+=0.8')
@@ -239,7 +234,6 @@ def shorts_of(args: argparse.Namespace, design: Design) -> dict[Probe, float]:
         InputError: one is not of the form PROBE or PROBE=OHMS.
     """
     from benchtest.prop.names import parse_probe
-    from benchtest.prop.text import number_in
 
     found = {}
     for text in args.short:

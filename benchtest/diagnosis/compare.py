@@ -18,7 +18,7 @@ import numpy as np
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.batch import SeenUnit, fed_views
-from benchtest.diagnosis.faults import LEAST_OHM, fault_space
+from benchtest.diagnosis.faults import LEAST_OHM
 from benchtest.diagnosis.finding import Ohms
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.posterior import CLEARED, FAULTY_TIMES
@@ -217,8 +217,7 @@ def joint_ohms(
     Raises:
         CircuitFault: the design's circuit has no solution.
     """
-    design = design.fed(unit.supply_v)
-    views = views or Views(design, fault_space(design), tolerances)
+    views = views or fed_views(design, [unit], tolerances)[0]
     case = Case.of(unit.readings, (), unit.meter, unit.repaired)
     kept: dict[tuple[Part, ...], _Footing] = {}
 

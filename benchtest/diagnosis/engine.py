@@ -168,7 +168,7 @@ class Engine:
             if one is not None:
                 one.forget()
         told, stands_by = telling(readings)
-        case = Case.of(readings, marks, meter, repaired)
+        case = Case([readings[place] for place in told], marks, meter, repaired)
         earlier = tuple(before)
         belief, plain = self._settled_on(case, earlier)
         if self._otherwise is not None and self._is_unlike(plain, self._otherwise, earlier):

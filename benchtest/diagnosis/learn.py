@@ -153,15 +153,15 @@ def _teachers(
     joints = {joint.name for joint in space.joints}
     for unit, views in zip(units, fed_views(design, units, tolerances), strict=True):
         bad += len(joints & {*unit.mended, *unit.repaired})
-        readings, where = _unmoved(design, unit.readings, unit.mended), ""
+        readings, where = _unmoved(design, counted(unit.readings), unit.mended), ""
         if readings:
-            found = views.of(Case.of(readings, (), unit.meter, unit.repaired)).posterior
+            found = views.of(Case(readings, (), unit.meter, unit.repaired)).posterior
             bad += float(found.joints.sum())
             expected += usual_share(space)
             suspects = _suspects(space, found)
             readings, where = _unmoved(design, readings, suspects), ", ".join(suspects)
         if readings:
-            teachers.append(replace(unit, readings=counted(readings)))
+            teachers.append(replace(unit, readings=readings))
         elif where:
             left_out.append(LeftOut(unit.tag, f"a fault that it may have moves all of it: {where}"))
         else:

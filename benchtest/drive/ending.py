@@ -21,9 +21,7 @@ def end_once() -> None:
     Who hits Ctrl-C twice would else break off the way to what takes the prop dark, and leave it
     lit. That takes a bounded time, so nobody waits for ever.
     """
-    for number in _heeded():
-        with contextlib.suppress(ValueError):  # only the main thread may
-            signal.signal(number, _end)
+    _hand_to(_end)
 
 
 def tell_once(tell: Callable[[], object]) -> None:
@@ -39,9 +37,13 @@ def tell_once(tell: Callable[[], object]) -> None:
         with contextlib.suppress(RuntimeError):  # its loop has closed: it is ending already
             tell()
 
+    _hand_to(told)
+
+
+def _hand_to(handler: Callable[[int, FrameType | None], None]) -> None:
     for number in _heeded():
         with contextlib.suppress(ValueError):  # only the main thread may
-            signal.signal(number, told)
+            signal.signal(number, handler)
 
 
 def _heeded() -> list[int]:

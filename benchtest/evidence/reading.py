@@ -10,10 +10,11 @@ from typing import Literal
 from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.table import MOST_OCTETS, Parsed, parse_table
+from benchtest.prop.counted import number_in
 from benchtest.prop.design import Design, FeedName, Probe
 from benchtest.prop.lit import Lit, parse_lit
 from benchtest.prop.names import parse_probe
-from benchtest.prop.text import number_in, printable, read_text
+from benchtest.prop.text import printable, read_text
 
 NEEDED = ("lit", "probe", "volts")
 OPTIONAL = ("amps", "level", "colour", "meter", "at")

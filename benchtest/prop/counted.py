@@ -1,4 +1,4 @@
-"""Numbers of things as people say them."""
+"""Numbers as people say and type them."""
 
 from __future__ import annotations
 
@@ -23,3 +23,15 @@ def strands_named(numbers: Sequence[int], most: int = 4) -> str:
     shown = ", ".join(map(str, numbers[:most]))
     more = f" and {len(numbers) - most} more" if len(numbers) > most else ""
     return f"strand{'' if len(numbers) == 1 else 's'} {shown}{more}"
+
+
+def number_in(text: str) -> float:
+    """The number that somebody typed.
+
+    Raises:
+        ValueError: it is none; Python would read 4_8, a slip for 4.8, as 48.
+
+    >>> number_in(" 4.8")
+    4.8
+    """
+    return float(text.replace("_", " "))

@@ -85,18 +85,6 @@ def printable(text: str, longest: int = 40) -> str:
     return plain(cut)
 
 
-def number_in(text: str) -> float:
-    """The number that somebody typed.
-
-    Raises:
-        ValueError: it is none; Python would read 4_8, a slip for 4.8, as 48.
-
-    >>> number_in(" 4.8")
-    4.8
-    """
-    return float(text.replace("_", " "))
-
-
 def told(faults: list[str]) -> list[str]:
     """Faults as they are told: the first ones, and how many more there are."""
     more = len(faults) - MOST_FAULTS

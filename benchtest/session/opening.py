@@ -14,7 +14,7 @@ from benchtest.drive.clock import FrameClock
 from benchtest.drive.e131 import Sender
 from benchtest.drive.identity import source_id
 from benchtest.drive.read_from import parse_source
-from benchtest.errors import no_room
+from benchtest.errors import no_room_said
 from benchtest.evidence.meter import Meter
 from benchtest.records.shelf import Shelf
 from benchtest.session.bench import Bench
@@ -116,12 +116,10 @@ def _clock(session: Session, bench: Bench, target: Target) -> FrameClock:
 def _virtual(session: Session, bench: Bench) -> Iterator[RunningProp]:
     """A virtual prop of the session's own design, with repairs that were logged done on it."""
     with ExitStack() as stack:
-        try:
+        with no_room_said():
             folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="benchtest-"))
             path = Path(folder) / "prop.toml"
             path.write_text(session.row.design_text, encoding="utf-8")
-        except OSError as error:
-            raise no_room(error) from error
         prop = stack.enter_context(
             start_simulation(path, bench.hidden, bench.seed, str(session.meter))
         )

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from benchtest.errors import no_room
+from benchtest.errors import no_room_said
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.counted import counted
 from benchtest.prop.design import Design
@@ -220,10 +220,8 @@ def own_go(hidden: Sequence[str], seed: int) -> Outcome:
 
 
 def _folder() -> tempfile.TemporaryDirectory[str]:
-    try:
+    with no_room_said():
         return tempfile.TemporaryDirectory(prefix="benchtest-")
-    except OSError as error:
-        raise no_room(error) from error
 
 
 def told(tally: Tally, hidden: Sequence[str], done: Sequence[Tally]) -> str:

@@ -170,16 +170,14 @@ def deeds_now(stand: Stand, plots: bool) -> list[Deed]:
     if stand.advice.task == "check" and stand.unit:
         extra = [("type", "what the meter shows"), ("meter", "read the virtual meter")]
         found = [*deeds(extra, frozenset(without)), *found]
+    says: dict[str, str] = {}
     if stand.source is not None:
-        named = f"read the {stand.source_name}"
-        found = [replace(d, says=named) if d.action == "meter" else d for d in found]
+        says["meter"] = f"read the {stand.source_name}"
     if stand.advice.task in ("search", "caught") and len(stand.advice.nodes) == 1:
-        says = {"yes": "it lights", "no": "it does not"}
-        found = [replace(deed, says=says.get(deed.action, deed.says)) for deed in found]
+        says |= {"yes": "it lights", "no": "it does not"}
     if stand.unit == "Ω":
-        says = {"yes": "OL, or far above", "no": "rails touch"}
-        found = [replace(deed, says=says.get(deed.action, deed.says)) for deed in found]
-    return found
+        says |= {"yes": "OL, or far above", "no": "rails touch"}
+    return [replace(deed, says=says.get(deed.action, deed.says)) for deed in found]
 
 
 def deeds_typing(now: Sequence[Deed]) -> list[Deed]:

@@ -12,10 +12,10 @@ import numpy as np
 from benchtest.diagnosis.wiring import COLOUR_ORDER, Misled, recoloured, swaps
 from benchtest.errors import InputError, nearest
 from benchtest.prop.chain import strand_order
+from benchtest.prop.counted import number_in
 from benchtest.prop.design import Design, StrandEnd
 from benchtest.prop.lit import parse_lit
 from benchtest.prop.names import joint_by_name, parse_node
-from benchtest.prop.text import number_in
 
 NodeState = Literal["dead", "dark", "no-data-out"]
 NODE_STATES: tuple[NodeState, ...] = ("dead", "dark", "no-data-out")

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import IO, Any
 
-from benchtest.errors import DriveFault, no_room
+from benchtest.errors import DriveFault, no_room_said
 from benchtest.evidence.marks import SEEN, Seen
 from benchtest.virtual.observe import Sight
 
@@ -137,10 +137,8 @@ def start_simulation(
 
 def _words_of_it() -> IO[str]:
     """A file for what it says on standard error."""
-    try:
+    with no_room_said():
         return tempfile.TemporaryFile(mode="w+")
-    except OSError as error:
-        raise no_room(error) from error
 
 
 def _started(command: Sequence[str], words: IO[str]) -> subprocess.Popen[str]:

@@ -15,7 +15,7 @@ from typing import Literal
 from textual_serve.app_service import AppService
 from textual_serve.download_manager import DownloadManager
 
-from benchtest.errors import no_room
+from benchtest.errors import no_room_said
 from benchtest.tui.browser import DRIVER, ON_BENCH
 
 FRAMES_PER_S = 20
@@ -61,10 +61,8 @@ class Program(AppService):
         self._finished = finished
         self._on_bench = on_bench
         self._nobody = asyncio.Event()
-        try:
+        with no_room_said():
             self._errors = tempfile.TemporaryFile()  # noqa: SIM115  lives as long as the program
-        except OSError as error:
-            raise no_room(error) from error
         self._watch: asyncio.Task[None] | None = None
 
     def _build_environment(self, width: int = 80, height: int = 24) -> dict[str, str]:
