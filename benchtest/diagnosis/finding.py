@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from benchtest.diagnosis.cost import leads_after, reading_effort
 from benchtest.diagnosis.faults import FaultKind
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design, Probe
@@ -143,8 +144,21 @@ class Finding:
             "lit": None if ask.lit is None else ask.lit.text(design),
             "probe": None if ask.probe is None else str(ask.probe),
             "expect_bits": _round(ask.expect_bits),
+            "expect_s": self._expect_s(design),
             "settled": ask.settled,
         }
+
+    def _expect_s(self, design: Design) -> float | None:
+        """Return the person's seconds of the next reading, leads where the last reading left them.
+
+        None where no reading is worth taking.
+        """
+        ask = self.next
+        if ask.lit is None or ask.probe is None:
+            return None
+        read = (row.reading for row in self.readings if row.reading.volts is not None)
+        leads = leads_after(design, ((reading.lit, reading.probe) for reading in read))
+        return round(reading_effort(design, leads, ask.lit, ask.probe).seconds, 2)
 
 
 def _suspect(suspect: Suspect, design: Design) -> dict[str, Any]:

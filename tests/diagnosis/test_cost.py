@@ -1,0 +1,109 @@
+"""The person's seconds against sums by hand of the keystroke-level model's operators.
+
+Card, Moran, Newell, Communications of the ACM 23(7), 1980: key 0.28 s, homing 0.4 s, decision
+1.35 s.
+Lead moves, range changes and settling: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from benchtest.diagnosis import Engine
+from benchtest.diagnosis.cost import (
+    USUAL_TIMES,
+    Effort,
+    Leads,
+    leads_after,
+    look_s,
+    reading_effort,
+    repair_s,
+)
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Design
+from benchtest.prop.lit import parse_lit
+from benchtest.prop.names import parse_probe
+from benchtest.prop.reader import parse_design
+from tests.props import SMALL_FAN
+
+TYPED_AND_SETTLED_S = 3.5 + 1.5
+
+
+@pytest.fixture(scope="module")
+def fan() -> Design:
+    return parse_design(SMALL_FAN, "fan.toml")
+
+
+def effort(fan: Design, leads: Leads, probe: str, lit: str = "all") -> Effort:
+    return reading_effort(fan, leads, parse_lit(lit, fan), parse_probe(probe, fan))
+
+
+def test_typed_reading_is_a_decision_a_homing_and_six_keys() -> None:
+    assert USUAL_TIMES.typed_reading_s == pytest.approx(1.35 + 0.4 + 6 * 0.28, abs=0.1)
+
+
+def test_first_reading_moves_both_leads_and_changes_the_light(fan: Design) -> None:
+    first = effort(fan, Leads(), "1A")
+    assert first.lead_moves == 2
+    assert first.seconds == pytest.approx(5.0 + 0.2 + TYPED_AND_SETTLED_S)
+
+
+def test_lead_that_stays_costs_nothing(fan: Design) -> None:
+    at = effort(fan, Leads(), "foot:1+>foot:2+").leads
+    one_moves = effort(fan, at, "foot:1+>foot:3+")
+    assert one_moves.lead_moves == 1
+    assert one_moves.seconds == pytest.approx(2.5 + TYPED_AND_SETTLED_S)
+    again = effort(fan, at, "foot:1+>foot:2+")
+    assert again.lead_moves == 0
+    assert again.seconds == pytest.approx(TYPED_AND_SETTLED_S)
+
+
+def test_other_board_and_other_range_cost_two_seconds_each(fan: Design) -> None:
+    at = effort(fan, Leads(), "1A").leads
+    same_board = effort(fan, at, "2A").seconds
+    assert effort(fan, at, "2B").seconds == pytest.approx(same_board + 2.0)
+    assert effort(fan, at, "foot:1+>foot:2+").seconds == pytest.approx(same_board + 2.0)
+    assert effort(fan, at, "crown:1+>crown:2+").seconds == pytest.approx(same_board + 4.0)
+
+
+def test_feed_is_on_the_board_of_its_pad(fan: Design) -> None:
+    at = effort(fan, Leads(), "main+>foot:1+").leads
+    assert at.board == "foot"
+
+
+def test_own_times_of_a_person_and_a_meter_that_ranges_by_itself(fan: Design) -> None:
+    automatic = replace(USUAL_TIMES, range_change_s=0.0)
+    at = effort(fan, Leads(), "1A").leads
+    lit, probe = parse_lit("all", fan), parse_probe("1A+>2A+", fan)
+    by_itself = reading_effort(fan, at, lit, probe, times=automatic)
+    by_hand = reading_effort(fan, at, lit, probe)
+    assert by_hand.seconds - by_itself.seconds == pytest.approx(2.0)
+    assert by_itself.lead_moves == 1  # red stays on 1A+
+
+
+def test_clipped_lead_costs_more_once(fan: Design) -> None:
+    lit, probe = parse_lit("all", fan), parse_probe("foot:1+>foot:2+", fan)
+    clipped = reading_effort(fan, Leads(), lit, probe, clipped="black")
+    assert clipped.seconds == pytest.approx(4.0 + 2.5 + 0.2 + TYPED_AND_SETTLED_S)
+
+
+def test_look_and_repair(fan: Design) -> None:
+    assert look_s(parse_lit("2", fan)) == pytest.approx(0.2 + 1.5 + 0.28)
+    assert look_s(parse_lit("all", fan)) == pytest.approx(0.2 + 3.0 + 0.28)
+    assert repair_s() == pytest.approx(60.28)
+
+
+def test_next_reading_carries_its_seconds_from_where_the_last_one_left_the_leads(
+    fan: Design,
+) -> None:
+    engine = Engine(fan)
+    lit, probe = parse_lit("all", fan), parse_probe("4A", fan)
+    found = engine.diagnose([Reading(lit, probe, 4.9)])
+    ask = found.next
+    assert ask.lit is not None
+    assert ask.probe is not None
+    leads = leads_after(fan, [(lit, probe)])
+    expected = reading_effort(fan, leads, ask.lit, ask.probe).seconds
+    assert found.as_json(fan)["next"]["expect_s"] == pytest.approx(expected, abs=0.005)
