@@ -10,6 +10,7 @@ from benchtest.diagnosis.finding import (
     Ohms,
     Suspect,
 )
+from benchtest.diagnosis.judge import judged_healthy
 from benchtest.diagnosis.outlook import Outlook, outlook
 from benchtest.diagnosis.profile import Profile, profile
 from benchtest.diagnosis.retest import still_valid, touched_by
@@ -26,6 +27,7 @@ __all__ = [
     "Profile",
     "Suspect",
     "diagnose",
+    "judged_healthy",
     "outlook",
     "profile",
     "still_valid",

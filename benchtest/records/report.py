@@ -90,6 +90,11 @@ class ReadingLine:
     sd: float
     z: float
     stale: bool
+    """It no longer counts as evidence."""
+    number: int = 0
+    """Its place among the readings of the session, from 1."""
+    why: str = ""
+    """Why it no longer counts, or what is doubtful about it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,6 +59,26 @@ class ReadingTaken:
     """What gave it; None where somebody typed it."""
     meter: str | None = None
     """Class of what it was read with; None for the session's meter."""
+    again: int | None = None
+    """Number of the event whose reading it replaces; None where it replaces none."""
+
+
+@dataclass(frozen=True, slots=True)
+class Struck:
+    """A reading was struck out: it stays on record and no longer counts."""
+
+    kind: ClassVar[str] = "struck"
+    seq: int
+    """Number of its event."""
+
+
+@dataclass(frozen=True, slots=True)
+class NotTaken:
+    """A reading that was asked for cannot be taken: its points are out of reach."""
+
+    kind: ClassVar[str] = "not-taken"
+    lit: str
+    probe: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,6 +232,8 @@ Happening = (
     VerdictGiven
     | MarkMade
     | ReadingTaken
+    | Struck
+    | NotTaken
     | RepairDone
     | NoteMade
     | StageSet
@@ -232,9 +254,9 @@ Happening = (
 _KINDS: dict[str, type[Any]] = {
     made.kind: made
     for made in (
-        VerdictGiven, MarkMade, ReadingTaken, RepairDone, NoteMade, StageSet, Concluded,
-        CheckMade, FirstLight, ColourSeen, PartSeen, Wiggled, SoakBegun, SoakSeen, SoakStopped,
-        SignedOff, Undone,
+        VerdictGiven, MarkMade, ReadingTaken, Struck, NotTaken, RepairDone, NoteMade, StageSet,
+        Concluded, CheckMade, FirstLight, ColourSeen, PartSeen, Wiggled, SoakBegun, SoakSeen,
+        SoakStopped, SignedOff, Undone,
     )
 }  # fmt: skip
 

@@ -30,7 +30,7 @@ from benchtest.session.events import (
     to_data,
 )
 from benchtest.session.guidance import waits_for
-from benchtest.session.state import Happened, State, fold, step
+from benchtest.session.state import Happened, State, changes_earlier, fold, step
 from benchtest.session.supplied import as_supplied
 
 Clock = Callable[[], datetime]
@@ -127,8 +127,8 @@ class Session:
         after = step(self.state, happened)
         self._keep(happened)
         self.happened.append(happened)
-        undo = isinstance(what, Undone)
-        self.state = fold(self.happened, self.design) if undo else after
+        again = changes_earlier(what)
+        self.state = fold(self.happened, self.design) if again else after
         return self.state
 
     def _keep(self, happened: Happened) -> None:

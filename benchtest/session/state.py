@@ -12,7 +12,7 @@ from benchtest.errors import InputError
 from benchtest.evidence.marks import Mark, check_seen, parse_nodes
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import Reading
-from benchtest.prop.design import Design
+from benchtest.prop.design import Design, Probe
 from benchtest.prop.lit import Lit, parse_lit
 from benchtest.prop.names import parse_end, parse_place, parse_probe
 from benchtest.records.kept import Stage
@@ -27,6 +27,7 @@ from benchtest.session.events import (
     Happening,
     MarkMade,
     NoteMade,
+    NotTaken,
     PartSeen,
     ReadingTaken,
     RepairDone,
@@ -35,16 +36,23 @@ from benchtest.session.events import (
     SoakSeen,
     SoakStopped,
     StageSet,
+    Struck,
     Undone,
     VerdictGiven,
     Wiggled,
+)
+from benchtest.session.reading_list import (
+    NumberedReading,
+    Standing,
+    counted_readings,
+    discarded,
 )
 from benchtest.session.search import Search, next_search
 from benchtest.session.soak import Soak
 
 COLOUR_LEVEL = 0.25
 """Level that colours are taken to be looked at: what they look like hangs on it very little."""
-EVIDENCE = (ColourSeen, VerdictGiven, MarkMade, ReadingTaken, RepairDone)
+EVIDENCE = (ColourSeen, VerdictGiven, MarkMade, ReadingTaken, Struck, RepairDone)
 """Events that the diagnosis weighs: a finding of before them no longer holds."""
 
 
@@ -66,8 +74,8 @@ class State:
         verdicts: strands that were looked at since they were last worked on: passed or not.
         looked_level: level at which each of these was lit.
         marks: what was seen and still stands.
-        readings: readings that still stand.
-        stale: readings that a repair has moved; kept for the record.
+        taken: every reading of the session with its number, those that no longer count too.
+        unreachable: readings that were asked for and cannot be taken.
         repairs: in order.
         before: what was seen and read before each of these.
         notes: in order.
@@ -91,8 +99,8 @@ class State:
     verdicts: dict[int, bool] = field(default_factory=dict)
     looked_level: dict[int, float] = field(default_factory=dict)
     marks: tuple[Mark, ...] = ()
-    readings: tuple[Reading, ...] = ()
-    stale: tuple[Reading, ...] = ()
+    taken: tuple[NumberedReading, ...] = ()
+    unreachable: frozenset[tuple[Lit, Probe]] = frozenset()
     repairs: tuple[RepairDone, ...] = ()
     before: tuple[Before, ...] = ()
     notes: tuple[str, ...] = ()
@@ -111,9 +119,19 @@ class State:
     undoable: tuple[Happened, ...] = ()
 
     @property
+    def readings(self) -> tuple[Reading, ...]:
+        """Readings that count as evidence."""
+        return counted_readings(self.taken)
+
+    @property
+    def stale(self) -> tuple[Reading, ...]:
+        """Readings that a repair has moved; kept for the record."""
+        return tuple(one.reading for one in self.taken if one.standing == "moved")
+
+    @property
     def fresh(self) -> bool:
         """Nothing was lit and looked at yet."""
-        return not (self.verdicts or self.readings or self.repairs)
+        return not (self.verdicts or self.taken or self.repairs)
 
     @property
     def untested(self) -> list[int]:
@@ -159,12 +177,38 @@ def fold(happened: Sequence[Happened], design: Design) -> State:
     one bad line must not keep a person from all the others.
     """
     undone = {event.what.seq for event in happened if isinstance(event.what, Undone)}
+    counted = [event for event in happened if event.seq not in undone]
+    gone = _discarded_readings(counted)
     state = State(design)
-    for event in happened:
-        if event.seq not in undone:
-            with contextlib.suppress(InputError):
-                state = step(state, event)
+    for event in counted:
+        with contextlib.suppress(InputError):
+            state = step(state, event)
+            if (standing := gone.get(event.seq)) is not None:
+                # before any repair looks at it: evidence of before the repair is without it too
+                taken = discarded(state.taken, event.seq, standing)
+                state = dataclasses.replace(state, taken=taken)
     return state
+
+
+def _discarded_readings(counted: Sequence[Happened]) -> dict[int, Standing]:
+    """Return why readings no longer count, by their events."""
+    read, gone = set(), dict[int, Standing]()
+    for event in counted:
+        what = event.what
+        if isinstance(what, Struck) and what.seq in read:
+            gone[what.seq] = "struck"
+        if isinstance(what, ReadingTaken):
+            read.add(event.seq)
+            if what.again in read and what.again != event.seq:
+                gone[what.again] = "retaken"
+    return gone
+
+
+def changes_earlier(what: Happening) -> bool:
+    """Return True where an event changes what earlier events mean: the state is folded again."""
+    return isinstance(what, Undone | Struck) or (
+        isinstance(what, ReadingTaken) and what.again is not None
+    )
 
 
 def step(state: State, event: Happened) -> State:
@@ -181,9 +225,11 @@ def step(state: State, event: Happened) -> State:
         return state
     after = apply(state, what)
     if isinstance(what, ReadingTaken):
-        *before, taken = after.readings
-        timed = dataclasses.replace(taken, at=event.at or None)
-        after = dataclasses.replace(after, readings=(*before, timed))
+        *before, last = after.taken
+        timed = dataclasses.replace(last.reading, at=event.at or None)
+        after = dataclasses.replace(
+            after, taken=(*before, dataclasses.replace(last, seq=event.seq, reading=timed))
+        )
     # a note or the unit's next stage says nothing against what was signed
     keeps = isinstance(what, NoteMade | StageSet)
     signed = what if isinstance(what, SignedOff) else state.signed if keeps else None
@@ -236,20 +282,38 @@ def _reading(state: State, what: ReadingTaken) -> State:
         raise InputError(f"probe {what.probe}: neither volts nor amperes")
     meter = Meter.parse(what.meter) if what.meter else None
     reading = Reading(lit, parse_probe(what.probe, state.design), what.volts, what.amps, meter)
-    return dataclasses.replace(state, readings=(*state.readings, reading))
+    before = state.taken
+    if what.again is not None and any(one.seq == what.again and one.counts for one in before):
+        before = discarded(before, what.again, "retaken")
+    new = NumberedReading(len(before) + 1, 0, reading, again=what.again)
+    return dataclasses.replace(state, taken=(*before, new))
+
+
+def _struck(state: State, what: Struck) -> State:
+    if any(one.seq == what.seq and one.standing == "struck" for one in state.taken):
+        return state  # a fold has struck it out already
+    return dataclasses.replace(state, taken=discarded(state.taken, what.seq, "struck"))
+
+
+def _not_taken(state: State, what: NotTaken) -> State:
+    asked = (parse_lit(what.lit, state.design), parse_probe(what.probe, state.design))
+    return dataclasses.replace(state, unreachable=state.unreachable | {asked})
 
 
 def _repair(state: State, what: RepairDone) -> State:
     """Only what the repair touches is tested again."""
     touched = touched_by(state.design, what.where)
     valid = still_valid(state.design, what.where, state.readings)
-    pairs = list(zip(state.readings, valid, strict=True))
+    moved = iter(valid)
+    taken = tuple(
+        dataclasses.replace(one, standing="moved") if one.counts and not next(moved) else one
+        for one in state.taken
+    )
     after = dataclasses.replace(
         state,
         verdicts={n: passed for n, passed in state.verdicts.items() if n not in touched},
         marks=tuple(mark for mark in state.marks if mark.strand not in touched),
-        readings=tuple(reading for reading, good in pairs if good),
-        stale=(*state.stale, *(reading for reading, good in pairs if not good)),
+        taken=taken,
         repairs=(*state.repairs, what),
         recheck=state.recheck | _soldered_feeds(state, what.where),
         colours=_colours_after(state, what.where, touched),
@@ -343,6 +407,8 @@ _APPLY: dict[type, Callable[..., State]] = {
     VerdictGiven: _verdict,
     MarkMade: _mark,
     ReadingTaken: _reading,
+    Struck: _struck,
+    NotTaken: _not_taken,
     RepairDone: _repair,
     CheckMade: _check,
     FirstLight: _first_light,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 
 from benchtest import __version__
-from benchtest.diagnosis import Finding
+from benchtest.diagnosis import Finding, judged_healthy
 from benchtest.diagnosis.repair import repair_words
 from benchtest.errors import CircuitFault, InputError
 from benchtest.records.comparison import UnitComparison
@@ -19,6 +19,7 @@ from benchtest.session.events import RepairDone, SignedOff
 from benchtest.session.guidance import INNOCENT, open_items, waits_for
 from benchtest.session.history import history_lines, joint_line, local_time
 from benchtest.session.live import Session, last_test
+from benchtest.session.reading_list import WHY_GONE, numbers_counted
 from benchtest.session.state import State
 from benchtest.session.steps import results
 
@@ -129,18 +130,24 @@ def _strands(state: State) -> list[StrandLine]:
 
 
 def _readings(session: Session, found: Finding) -> list[ReadingLine]:
-    """Readings in force, then those that a repair has moved."""
+    """Every reading with its number; those that no longer count show why."""
+    state = session.state
+    gone = [one for one in state.taken if not one.counts]
+    judged = judged_healthy(session.engine, [one.reading for one in gone], session.meter)
+    rows = dict(zip((one.number for one in gone), judged, strict=True))
+    rows |= zip(numbers_counted(state.taken), found.readings, strict=False)
     lines = []
-    judged = [(row, False) for row in found.readings]
-    if session.state.stale:
-        before = session.engine.diagnose(session.state.stale, (), session.meter)
-        judged = [*((row, True) for row in before.readings), *judged]
-    for row, stale in judged:
+    for one in state.taken:
+        if (row := rows.get(one.number)) is None:
+            continue
         reading = row.reading
         lit, probe = reading.lit.text(session.design), str(reading.probe)
         lines.append(
-            ReadingLine(lit, probe, reading.value, reading.unit, row.expected, row.sd, row.z, stale)
-        )
+            ReadingLine(
+                lit, probe, reading.value, reading.unit, row.expected, row.sd, row.z,
+                not one.counts, one.number, WHY_GONE[one.standing],
+            )
+        )  # fmt: skip
     return lines
 
 

@@ -13,6 +13,7 @@ from benchtest.session.events import (
     FirstLight,
     Happening,
     MarkMade,
+    NotTaken,
     PartSeen,
     ReadingTaken,
     RepairDone,
@@ -20,6 +21,7 @@ from benchtest.session.events import (
     SoakBegun,
     SoakSeen,
     SoakStopped,
+    Struck,
     VerdictGiven,
     Wiggled,
 )
@@ -36,6 +38,10 @@ def said(what: Happening) -> str:
             return f"strand {strand}, node {nodes} {seen}"
         case ReadingTaken(_, probe, volts, amps):
             return f"{probe} = {amps} A" if volts is None else f"{probe} = {volts} V"
+        case Struck():
+            return "strike-out of a reading"
+        case NotTaken(_, probe):
+            return f"{probe} cannot be reached"
         case RepairDone(where):
             return f"repair of {where}"
         case SignedOff(by):

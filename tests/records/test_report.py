@@ -271,7 +271,7 @@ def test_readings_that_a_repair_moved_are_struck_out_and_that_is_explained() -> 
     page = _Page(render_report(dataclasses.replace(_content(), plot=None, readings=lines)))
     old = [attrs for tag, attrs in page.tags if tag == "tr" and attrs.get("class") == "old"]
     assert len(old) == 1
-    assert "Struck out: taken before a repair" in page.words
+    assert "A crossed-out reading does not count: a repair has moved it" in page.words
 
 
 def test_a_page_printed_from_a_dark_screen_is_light() -> None:

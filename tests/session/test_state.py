@@ -25,6 +25,7 @@ from benchtest.session.events import (
     Happening,
     MarkMade,
     NoteMade,
+    NotTaken,
     PartSeen,
     ReadingTaken,
     RepairDone,
@@ -33,6 +34,7 @@ from benchtest.session.events import (
     SoakSeen,
     SoakStopped,
     StageSet,
+    Struck,
     Undone,
     Unknown,
     VerdictGiven,
@@ -194,6 +196,64 @@ def test_a_repair_makes_stale_only_the_readings_it_moves() -> None:
     assert [str(reading.probe) for reading in state.readings] == [what.probe for what in kept]
 
 
+def _standings(state: State) -> list[tuple[int, str]]:
+    return [(one.number, one.standing) for one in state.taken]
+
+
+def test_a_struck_reading_keeps_its_number_and_no_longer_counts() -> None:
+    reads = [ReadingTaken("all", f"{strand}B", 4.8) for strand in (1, 2, 3)]
+    state = _state(*reads, Struck(2))
+    assert [str(reading.probe) for reading in state.readings] == ["1B", "3B"]
+    assert _standings(state) == [(1, "counts"), (2, "struck"), (3, "counts")]
+    assert _standings(_state(*reads, Struck(2), Undone(4))) == [
+        (1, "counts"), (2, "counts"), (3, "counts"),
+    ]  # fmt: skip
+
+
+def test_a_reading_taken_again_replaces_the_one_that_it_names() -> None:
+    reads = [ReadingTaken("all", "1B", 4.2), ReadingTaken("all", "2B", 4.8)]
+    state = _state(*reads, ReadingTaken("all", "1B", 4.8, again=1))
+    assert [(str(r.probe), r.volts) for r in state.readings] == [("2B", 4.8), ("1B", 4.8)]
+    assert _standings(state) == [(1, "retaken"), (2, "counts"), (3, "counts")]
+    # the same probe again without that is one more reading
+    assert len(_state(*reads, ReadingTaken("all", "1B", 4.8)).readings) == 3
+
+
+def test_evidence_of_before_a_repair_is_without_a_reading_that_was_struck_out_since() -> None:
+    reads = [ReadingTaken("4", "4A", 3.1), ReadingTaken("4", "4A", 4.8)]
+    state = _state(*reads, RepairDone("4A+"), Struck(1))
+    (before,) = state.before
+    assert [reading.volts for reading in before.readings] == [4.8]
+    assert _standings(state) == [(1, "struck"), (2, "moved")]
+
+
+@pytest.mark.parametrize("seq", [0, 1, 3, 9])
+def test_only_a_reading_of_before_can_be_struck_out(seq: int) -> None:
+    # event 1 is a verdict, 3 the strike itself
+    events: list[Happening] = [
+        VerdictGiven(1, passed=True), ReadingTaken("all", "1B", 4.8), Struck(seq),
+    ]  # fmt: skip
+    assert len(_state(*events).readings) == 1
+    with pytest.raises(InputError, match="is not a reading that can be struck out"):
+        step(_state(*events[:2]), Happened(3, AT, Struck(seq)))
+
+
+def test_step_by_step_and_folded_at_once_agree_on_readings_that_no_longer_count() -> None:
+    events = _numbered(
+        [ReadingTaken("all", "1B", 4.2), ReadingTaken("all", "1B", 4.8, again=1), Struck(2)]
+    )
+    state = State(FAN)
+    for event in events:
+        state = step(state, event)
+    assert state == fold(events, FAN)
+
+
+def test_a_reading_out_of_reach_is_remembered() -> None:
+    state = _state(NotTaken("1-4", "foot:4+>4A+"))
+    ((lit, probe),) = state.unreachable
+    assert (lit.text(FAN), str(probe)) == ("all", "foot:4+>4A+")
+
+
 def test_a_repair_of_the_data_line_touches_all_that_data_reaches_after_it() -> None:
     # zigzag over four strands: 1, 2, 3, 4; work on a node of strand 2 leaves strand 1 alone
     state = _state(*_passed(1, 2, 3, 4), RepairDone("2.5"))
@@ -207,12 +267,13 @@ def test_a_repair_of_the_data_line_touches_all_that_data_reaches_after_it() -> N
         VerdictGiven(1, passed=False),
         MarkMade("1", 1, "2", "flicker"),
         ReadingTaken("all", "1B", 4.8),
+        Struck(1),
         RepairDone("4A+"),
     ],
     ids=lambda what: what.kind,
 )
 def test_work_after_a_sign_off_opens_the_session_again(what: Happening) -> None:
-    before = [*_passed(1, 2, 3, 4), SAID, SignedOff("Ada")]
+    before = [ReadingTaken("all", "1B", 4.8), *_passed(1, 2, 3, 4), SAID, SignedOff("Ada")]
     assert _state(*before).signed == SignedOff("Ada")
     after = _state(*before, what)
     assert after.signed is None

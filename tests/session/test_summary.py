@@ -19,6 +19,7 @@ from benchtest.session.events import (
     RepairDone,
     SignedOff,
     StageSet,
+    Struck,
     VerdictGiven,
 )
 from benchtest.session.live import Session
@@ -86,6 +87,22 @@ def test_readings_before_a_repair_are_old_and_stay_on_the_page(session: Session)
     ]  # fmt: skip
     ((_, where, what),) = content.repairs
     assert (where, what) == ("4A+", "reflowed")
+
+
+def test_readings_that_no_longer_count_keep_their_number_and_show_why(session: Session) -> None:
+    _record(
+        session, *ALL_PASS, ReadingTaken("all", "4A", 3.9), ReadingTaken("all", "1A", 4.9),
+        ReadingTaken("all", "2A", 4.9), Struck(6), ReadingTaken("all", "4A", 4.9, again=5),
+    )  # fmt: skip
+    content = report_content(session)
+    rows = [(line.number, line.probe, line.stale, line.why) for line in content.readings]
+    assert rows == [
+        (1, "4A", True, "retaken"), (2, "1A", True, "struck out"), (3, "2A", False, ""),
+        (4, "4A", False, ""),
+    ]  # fmt: skip
+    # 3.9 V is as far from a healthy unit's on the page, whether it counts or not
+    assert content.readings[0].z == pytest.approx(-1.0 / content.readings[0].sd, rel=0.15)
+    assert "<small>struck out</small>" in render_report(content)
 
 
 def test_what_was_taken_back_is_not_on_the_page(session: Session) -> None:
