@@ -26,6 +26,7 @@ from benchtest.tui.browser import in_browser
 from benchtest.tui.dialogs import Tell
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.tui.signs import signs_for_terminal
+from benchtest.tui.windows import OnceScreen, Palette
 
 if TYPE_CHECKING:
     from benchtest.session.comparison import Gathered
@@ -126,15 +127,29 @@ class BenchApp(App[None]):
             assert isinstance(self._driver, BrowserDriver)
             self._driver.tell_session(session)
 
+    @property
+    def _takes_a_unit(self) -> bool:
+        """Whether the shelf is on top: the second of two keys may come once a unit has left it."""
+        return isinstance(self.screen, ShelfScreen)
+
+    def on_shelf_screen_shown(self) -> None:
+        """Take the prop dark, however the shelf came to be shown."""
+        if not any(isinstance(one, OnceScreen) and one.HAS_UNIT for one in self.screen_stack):
+            self.on_bench.close()
+
     def on_shelf_screen_chosen(self, message: ShelfScreen.Chosen) -> None:
-        self._go_on(message.tag)
+        if self._takes_a_unit:
+            self._go_on(message.tag)
 
     def on_shelf_screen_new(self, message: ShelfScreen.New) -> None:
-        self._begin(message.tag, message.prop_file)
+        if self._takes_a_unit:
+            self._begin(message.tag, message.prop_file)
 
     def on_shelf_screen_compare(self, message: ShelfScreen.Compare) -> None:
         from benchtest.tui.compare_screen import CompareScreen
 
+        if not self._takes_a_unit:
+            return
         self.push_screen(CompareScreen(message.tag, message.design_name, self.signs))
 
     def on_compare_screen_asked(self, message: CompareScreen.Asked) -> None:
@@ -190,7 +205,8 @@ class BenchApp(App[None]):
         self._open(session)
 
     def on_shelf_screen_practice(self) -> None:
-        self.practise()
+        if self._takes_a_unit:
+            self.practise()
 
     def practise(self, grade: int | None = None, seed: int | None = None) -> None:
         """A round of practice, apart from all units; the grade after those mastered unless told."""
@@ -247,6 +263,10 @@ class BenchApp(App[None]):
             self._say(str(error))
             return
         self._open(following)
+
+    def action_command_palette(self) -> None:
+        if not isinstance(self.screen, Palette):
+            self.push_screen(Palette(id="--command-palette"))
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """Everything that can be done now, by name."""

@@ -33,12 +33,16 @@ class BenchScreen(BenchView):
         """Only what can be done now is done, whether by key, by mouse or from the palette."""
         if action not in ACTIONS:
             return True
+        if not self.is_on_top:  # a key that was typed together with the one that left it
+            return False
         return action in {name_of(d.action) for d in (*self.deeds_now(), *self.deeds_always())} or (
             action == "repair" and self.stand.finding is not None
         )
 
     def on_key(self, event: events.Key) -> None:
         """Typed digits begin a reading, or choose a suspect."""
+        if not self.is_on_top:  # it bubbles to the window that is
+            return
         sign, task = event.character or "", self.stand.advice.task
         if not sign:
             return

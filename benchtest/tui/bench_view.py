@@ -11,7 +11,6 @@ from textual.app import ComposeResult
 from textual.containers import Horizontal
 from textual.content import Content
 from textual.message import Message
-from textual.screen import Screen
 
 from benchtest.diagnosis import Finding
 from benchtest.errors import BenchError
@@ -28,6 +27,7 @@ from benchtest.tui.map_box import MapBox
 from benchtest.tui.panels import Ask, Panel, Readings, Suspects, soak_rows
 from benchtest.tui.signs import Signs
 from benchtest.tui.virtual_view import VirtualView
+from benchtest.tui.windows import OnceScreen
 from benchtest.tui.words import TASKS, UNITS
 from benchtest.virtual.observe import Sight
 
@@ -43,8 +43,10 @@ SEEN_BY_EYE = ("glow", "look", "search", "caught", "walk", "colour", "wiggle", "
 Leaving = Literal["shelf", "next"]
 
 
-class BenchView(Screen[Leaving]):
+class BenchView(OnceScreen[Leaving]):
     """Draws what the stand advises; its keys are those of `BenchScreen`."""
+
+    HAS_UNIT = True
 
     class Concluded(Message):
         """A finding is there."""

@@ -10,13 +10,13 @@ from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.message import Message
-from textual.screen import Screen
 from textual.widgets import DataTable, Static
 
 from benchtest.records.comparison import BatchComparison, UnitComparison
 from benchtest.tui.deeds import Deed, links
 from benchtest.tui.signs import Signs
 from benchtest.tui.table import WholeTable
+from benchtest.tui.windows import OnceScreen
 
 Found = UnitComparison | BatchComparison
 WORKING = "Weighing the readings of every test; this takes some seconds."
@@ -26,7 +26,7 @@ NOTE = (
 )
 
 
-class CompareScreen(Screen[None]):
+class CompareScreen(OnceScreen[None]):
     """Shows a comparison; asks for another. What it means it does not know."""
 
     BINDINGS: ClassVar[list[BindingType]] = [

@@ -14,10 +14,10 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.content import Content
-from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
 from benchtest.tui.deeds import Deed, links
+from benchtest.tui.windows import Window
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +31,7 @@ class Question:
     """Filled in already as it mostly stays: Enter before it passes it over."""
 
 
-class AskFor(ModalScreen[list[str] | None]):
+class AskFor(Window[list[str] | None]):
     """Asks for one line or a few; gives them back, or None when left."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "leave")]
@@ -75,7 +75,7 @@ class AskFor(ModalScreen[list[str] | None]):
         self.dismiss(None)
 
 
-class Tell(ModalScreen[None]):
+class Tell(Window[None]):
     """Shows some lines until a key is pressed; what does not fit is scrolled to."""
 
     ROOM = "up and down show the rest; "
@@ -118,7 +118,7 @@ class Tell(ModalScreen[None]):
         self.dismiss(None)
 
 
-class KeysNow(ModalScreen[str | None]):
+class KeysNow(Window[str | None]):
     """The keys that work right now; a click on one does it."""
 
     CAUTION = (

@@ -11,7 +11,6 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.content import Content
 from textual.message import Message
-from textual.screen import Screen
 from textual.widgets import DataTable, Static
 
 from benchtest.errors import BenchError
@@ -19,6 +18,7 @@ from benchtest.records.shelf import Shelf
 from benchtest.tui.deeds import Deed, links
 from benchtest.tui.dialogs import AskFor, Question
 from benchtest.tui.table import WholeTable
+from benchtest.tui.windows import OnceScreen
 
 KEYS = (
     Deed("choose", "Enter", "Enter", "test it"),
@@ -32,7 +32,7 @@ COLUMNS = ("unit", "design", "stage", "waits for")
 EMPTY = "No unit is on this bench yet. Press n to begin a test of one."
 
 
-class ShelfScreen(Screen[None]):
+class ShelfScreen(OnceScreen[None]):
     """Lists units; asks for one to test."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -70,6 +70,9 @@ class ShelfScreen(Screen[None]):
     class Practice(Message):
         """A round of practice is to begin."""
 
+    class Shown(Message):
+        """The shelf is on the screen, so that no unit is on the bench."""
+
     def __init__(self, shelf: Shelf, prop_file: Path | None) -> None:
         super().__init__()
         self.shelf = shelf
@@ -94,6 +97,7 @@ class ShelfScreen(Screen[None]):
         self.say("")
 
     def on_screen_resume(self) -> None:
+        self.post_message(self.Shown())
         self.fill()
         self.call_after_refresh(self.load)  # what is known at once is painted first
 

@@ -10,15 +10,15 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.content import Content
-from textual.screen import ModalScreen
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
 from benchtest.session.steps import StepLine, StepName
 from benchtest.tui.signs import Signs
+from benchtest.tui.windows import Options, Window
 
 
-class StepsMenu(ModalScreen[StepName | None]):
+class StepsMenu(Window[StepName | None]):
     """Every step and where it stands; any of them can be taken now."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,t", "leave", "leave")]
@@ -31,7 +31,7 @@ class StepsMenu(ModalScreen[StepName | None]):
     def compose(self) -> ComposeResult:
         with Vertical(classes="dialog"):
             yield Static(Content("Steps of this test"), classes="title")
-            yield OptionList(
+            yield Options(
                 *(Option(self._words(place, line)) for place, line in enumerate(self.lines, 1)),
                 id="steps",
                 compact=True,

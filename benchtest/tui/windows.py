@@ -1,0 +1,56 @@
+"""Screens that are left once, however many keys come at once."""
+
+from __future__ import annotations
+
+from typing import ClassVar, TypeVar
+
+from textual.await_complete import AwaitComplete
+from textual.command import CommandList, CommandPalette
+from textual.screen import ModalScreen, Screen
+from textual.widgets import OptionList
+
+Result = TypeVar("Result")
+
+
+class OnceScreen(Screen[Result]):
+    """A screen that leaves only itself.
+
+    The library removes whatever screen is on top, so that the second of two keys that were typed
+    together would close the screen below: the prop would stay lit with no key to darken it.
+    """
+
+    HAS_UNIT: ClassVar = False
+    """A unit is on the bench, and may be lit, while this screen is open."""
+
+    @property
+    def is_on_top(self) -> bool:
+        """Whether keys are meant for this screen."""
+        return bool(self.app.screen_stack) and self.app.screen is self
+
+    def dismiss(self, result: Result | None = None) -> AwaitComplete:
+        """Leave this screen; do nothing where it has been left or another is on top of it."""
+        return super().dismiss(result) if self.is_on_top else AwaitComplete()
+
+
+# the library takes styles from the first base alone
+class Window(ModalScreen[Result], OnceScreen[Result]):
+    """A small window on top of a screen."""
+
+
+class Palette(CommandPalette, OnceScreen[None]):
+    """The command palette."""
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        return action != "command_list" or _has_room(self.query_one(CommandList))
+
+
+class Options(OptionList):
+    """A list to choose from."""
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        return _has_room(self)
+
+
+def _has_room(options: OptionList) -> bool:
+    """Whether a cursor can be moved: in a list of no lines the library fails at a page key."""
+    return options.scrollable_content_region.area > 0

@@ -1,0 +1,142 @@
+"""Random keys in bursts at the real terminal program, watched by an E1.31 receiver of its own."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import socket
+import threading
+import time
+from collections.abc import Sequence
+
+from textual import events
+
+from benchtest.tui.app import BenchApp
+from benchtest.tui.bench_screen import BenchScreen
+from tests.tui.conftest import Driven
+
+LIMIT_S = 2.5
+"""E131_NETWORK_DATA_LOSS_TIMEOUT. Source: ANSI E1.31-2018, appendix A."""
+NAMES = {" ": "space", "?": "question_mark", ".": "full_stop", "-": "minus"}
+SIGNS = " xx?ntbbuwcydRlsGrfm123459.-+a"
+SPECIAL = (
+    *("escape", "escape", "escape", "enter", "enter", "tab", "up", "down", "left", "right"),
+    *("pageup", "pagedown", "home", "f5", "f9", "ctrl+p", "N"),
+)
+
+
+class Watcher:
+    """An E1.31 receiver that only remembers since when every universe has been dark.
+
+    Offsets of octets: ANSI E1.31-2018, tables 4-1, 6-1 and 7-1.
+    """
+
+    def __init__(self) -> None:
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self._socket.bind(("127.0.0.1", 0))
+        self._socket.settimeout(0.1)
+        self.to = f"e131:127.0.0.1:{self._socket.getsockname()[1]}"
+        self._lit_s: dict[int, float] = {}
+        self.lit_packets = 0
+        self._done = False
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while not self._done:
+            try:
+                packet = self._socket.recv(1500)
+            except TimeoutError:
+                continue
+            if len(packet) < 126 or packet[40:44] != b"\0\0\0\x02":  # VECTOR_E131_DATA_PACKET
+                continue
+            universe = int.from_bytes(packet[113:115], "big")
+            terminated = bool(packet[112] & 0x40)  # bit 6: Stream_Terminated
+            if any(packet[126:]) and not terminated:
+                self.lit_packets += 1
+                self._lit_s[universe] = time.monotonic()
+            else:
+                self._lit_s.pop(universe, None)
+
+    @property
+    def is_lit(self) -> bool:
+        """Whether a prop would be lit now."""
+        now_s = time.monotonic()
+        return any(now_s - lit_s < LIMIT_S for lit_s in list(self._lit_s.values()))
+
+    def close(self) -> None:
+        self._done = True
+        self._thread.join()
+        self._socket.close()
+
+
+def burst(chance: random.Random, longest: int) -> list[events.Key]:
+    """Draw keys that a hand, or a book on the keyboard, might press together."""
+    drawn = []
+    for _ in range(chance.randint(1, longest)):
+        if chance.random() < 0.4:
+            drawn.append(events.Key(chance.choice(SPECIAL), None))
+        else:
+            sign = chance.choice(SIGNS)
+            drawn.append(events.Key(NAMES.get(sign, sign), sign))
+    return drawn
+
+
+def has_bench(app: BenchApp) -> bool:
+    """Whether a unit's screen is open, perhaps below a window."""
+    return any(isinstance(screen, BenchScreen) for screen in app.screen_stack)
+
+
+async def press_together(at: Driven, keys: Sequence[events.Key]) -> None:
+    """Queue keys in one turn of the loop, as they come behind a stall, and wait until idle."""
+    for key in keys:
+        at.app.post_message(key)
+    await at.pilot.pause()
+
+
+async def until_dark_or_bench(at: Driven, watcher: Watcher, within_s: float = 10.0) -> None:
+    """Wait until the prop is dark, or a unit's screen is open again."""
+    async with asyncio.timeout(within_s):
+        while watcher.is_lit and not has_bench(at.app):
+            await asyncio.sleep(0.01)
+
+
+async def at_random(
+    at: Driven, watcher: Watcher, chance: random.Random, keys: int, *, stalls: bool = False
+) -> int:
+    """Press so many keys in bursts; return how often the shelf was shown.
+
+    Args:
+        at: the program.
+        watcher: what its prop shows.
+        chance: draws the keys.
+        keys: at least so many.
+        stalls: hold the program up at random, as a busy machine does.
+
+    Raises:
+        AssertionError: the program failed, or the prop stayed lit while no unit's screen was open.
+    """
+    pressed = shelves = 0
+    while pressed < keys:
+        drawn = burst(chance, 12)
+        pressed += len(drawn)
+        words = " ".join(key.key for key in drawn)
+        if stalls and chance.random() < 0.1:
+            time.sleep(chance.uniform(0.0, 0.4))
+        await press_together(at, drawn)
+        assert at.app._exception is None, f"{at.app._exception!r} after: {words}"
+        if not at.app.is_running:  # by the palette's "End"
+            assert at.app._exit, f"ended after: {words}"
+            return shelves
+        assert len(at.app.screen_stack) > 1, f"no shelf after: {words}"
+        if not has_bench(at.app):
+            shelves += 1
+            try:
+                await until_dark_or_bench(at, watcher)
+            except TimeoutError:
+                stack = [type(screen).__name__ for screen in at.app.screen_stack]
+                raise AssertionError(f"lit at {stack} after: {words}") from None
+            if chance.random() < 0.7:  # back to the bench, for that is where the light is
+                await press_together(at, [events.Key("escape", None)] * 3)
+                await press_together(at, [events.Key("enter", None)])
+    return shelves

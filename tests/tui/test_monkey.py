@@ -1,0 +1,66 @@
+"""Keys that come together: no window closes the screen below it, and no shelf has a lit prop."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from textual import events
+
+from benchtest.tui.bench_screen import BenchScreen
+from benchtest.tui.shelf_screen import ShelfScreen
+from tests.tui.conftest import driven
+from tests.tui.monkey import Watcher, at_random, press_together
+
+
+@pytest.fixture
+def watcher() -> Iterator[Watcher]:
+    made = Watcher()
+    yield made
+    made.close()
+
+
+def _keys(*names: str) -> list[events.Key]:
+    return [events.Key(name, name if len(name) == 1 else None) for name in names]
+
+
+async def test_keys_that_come_together_close_no_screen_below_a_window(
+    tmp_path: Path, small_fan: Path, watcher: Watcher
+) -> None:
+    """The second of them closed the bench screen: the shelf stood there, the prop stayed lit."""
+    async with driven(tmp_path / "bench", small_fan, to=watcher.to) as at:
+        await at.until_task("look")
+        await at.until(lambda: watcher.is_lit)
+        await press_together(at, _keys("question_mark"))
+        await press_together(at, _keys("1", "2", "3", "4"))
+        await press_together(at, _keys("escape", "escape", "escape"))
+        assert at.app.is_running
+        await at.until(lambda: isinstance(at.app.screen, BenchScreen) or not watcher.is_lit)
+        assert isinstance(at.app.screen_stack[1], ShelfScreen)
+
+
+async def test_two_enters_at_the_shelf_open_one_unit_once(
+    tmp_path: Path, small_fan: Path, watcher: Watcher
+) -> None:
+    async with driven(tmp_path / "bench", small_fan, to=watcher.to) as at:
+        await at.until_task("look")
+        await at.keys("escape")
+        await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
+        await press_together(at, _keys("enter", "enter", "enter"))
+        await at.until_task("look")
+        assert [type(screen).__name__ for screen in at.app.screen_stack[1:]] == [
+            "ShelfScreen", "BenchScreen",
+        ]  # fmt: skip
+
+
+@pytest.mark.parametrize("size", [(100, 40), (80, 24), (1, 1)], ids=str)
+async def test_random_keys_never_leave_the_prop_lit_without_its_screen(
+    tmp_path: Path, small_fan: Path, watcher: Watcher, size: tuple[int, int]
+) -> None:
+    async with driven(tmp_path / "bench", small_fan, to=watcher.to, size=size) as at:
+        shelves = await at_random(at, watcher, random.Random(16), keys=120)
+        assert shelves > 0
+    assert watcher.lit_packets > 0
+    assert not watcher.is_lit
