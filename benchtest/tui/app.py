@@ -6,7 +6,7 @@ What only the bench needs is imported where a unit is brought onto it: the shelf
 from __future__ import annotations
 
 import secrets
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from textual import work
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
-from textual.markup import escape
+from textual.command import Provider
+from textual.notifications import SeverityLevel
 from textual.screen import Screen
 from textual.scrollbar import ScrollBar, ScrollBarRender
 
@@ -24,6 +25,7 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.bench import Bench
 from benchtest.tui.browser import in_browser
 from benchtest.tui.dialogs import Tell
+from benchtest.tui.literal import Commands
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.tui.signs import signs_for_terminal
 from benchtest.tui.windows import OnceScreen, Palette
@@ -54,6 +56,7 @@ class BenchApp(App[None]):
     CSS_PATH = "bench.tcss"
     TITLE = "benchtest"
     COMMAND_PALETTE_BINDING = "ctrl+p"
+    COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {Commands}
     # from any field and dialog: a hand that reaches for Ctrl-C wants the prop dark
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("ctrl+c", "quit", "end", show=False, priority=True)
@@ -290,6 +293,18 @@ class BenchApp(App[None]):
         light = self.current_theme.dark
         self.theme = "textual-light" if light else "textual-dark"
 
+    def notify(
+        self,
+        message: str,
+        *,
+        title: str = "",
+        severity: SeverityLevel = "information",
+        timeout: float | None = None,
+        markup: bool = False,
+    ) -> None:
+        """Show a notification; its text is literal, whoever sends it."""
+        super().notify(message, title=title, severity=severity, timeout=timeout, markup=False)
+
     def _say(self, words: str) -> None:
         """Why something was not done, whole: a prop file may have many faults."""
         self.push_screen(Tell("That did not work", words))
@@ -305,8 +320,7 @@ class BenchApp(App[None]):
 
 
 def _title(says: str) -> str:
-    """For the palette, which reads markup: a meter may call itself anything."""
-    return escape(says[:1].upper() + says[1:])
+    return says[:1].upper() + says[1:]
 
 
 def run_app(

@@ -10,10 +10,10 @@ from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.message import Message
-from textual.widgets import DataTable, Static
 
 from benchtest.records.comparison import BatchComparison, UnitComparison
 from benchtest.tui.deeds import Deed, links
+from benchtest.tui.literal import Literal
 from benchtest.tui.signs import Signs
 from benchtest.tui.table import WholeTable
 from benchtest.tui.windows import OnceScreen
@@ -54,12 +54,12 @@ class CompareScreen(OnceScreen[None]):
         self.found: Found | None = None
 
     def compose(self) -> ComposeResult:
-        yield Static(id="top")
+        yield Literal(id="top")
         with VerticalScroll(id="says-box"):
-            yield Static(id="says")
+            yield Literal(id="says")
         yield WholeTable(id="joints", cursor_type="row", zebra_stripes=True)
-        yield Static(Content(NOTE), id="note")
-        yield Static(id="bottom")
+        yield Literal(Content(NOTE), id="note")
+        yield Literal(id="bottom")
 
     def on_mount(self) -> None:
         self.ask()
@@ -68,7 +68,7 @@ class CompareScreen(OnceScreen[None]):
         """Ask for what is to be shown; until it comes, say so."""
         self.found = None
         of = "all units" if self.whole_design else self.tag
-        self.query_one("#top", Static).update(
+        self.query_one("#top", Literal).update(
             Content(f" benchtest   {of}   {self.design_name}   joints compared")
         )
         self.say(WORKING)
@@ -78,7 +78,7 @@ class CompareScreen(OnceScreen[None]):
 
     def say(self, words: str) -> None:
         """What there is to say, instead of a comparison."""
-        self.query_one("#says", Static).update(Content(self.signs.words(words)))
+        self.query_one("#says", Literal).update(Content(self.signs.words(words)))
 
     def show(self, found: Found, whole_design: bool) -> None:
         """A comparison, unless another was asked for since."""
@@ -91,7 +91,7 @@ class CompareScreen(OnceScreen[None]):
         self._keys()
 
     def _table(self) -> None:
-        table = self.query_one(DataTable)
+        table = self.query_one(WholeTable)
         table.clear(columns=True)
         found = self.found
         rows = () if found is None else found.joints if self.every_joint else found.worth_showing
@@ -113,7 +113,7 @@ class CompareScreen(OnceScreen[None]):
             Deed("palette", "Ctrl+P", "Ctrl+P", "all"),
             Deed("back", "Escape", "Escape", "shelf"),
         )
-        self.query_one("#bottom", Static).update(Content(" ") + links(keys))
+        self.query_one("#bottom", Literal).update(Content(" ") + links(keys))
 
     def action_other(self) -> None:
         """The unit's own tests, or all units of its design."""

@@ -14,9 +14,10 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.content import Content
-from textual.widgets import Input, Static
+from textual.widgets import Input
 
 from benchtest.tui.deeds import Deed, links
+from benchtest.tui.literal import Literal
 from benchtest.tui.windows import Window
 
 
@@ -44,15 +45,15 @@ class AskFor(Window[list[str] | None]):
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="dialog"):
-            yield Static(Content(self.title_words), classes="title")
+            yield Literal(Content(self.title_words), classes="title")
             if self.words:
-                yield Static(Content(self.words))
+                yield Literal(Content(self.words))
             for number, question in enumerate(self.questions):
-                yield Static(Content(question.label), classes="label")
+                yield Literal(Content(question.label), classes="label")
                 yield Input(
                     question.value, placeholder=question.hint, id=f"line{number}", compact=True
                 )
-            yield Static(links(_DIALOG), classes="soft")
+            yield Literal(links(_DIALOG), classes="soft")
 
     def on_mount(self) -> None:
         self.query_one("#line0", Input).focus()
@@ -88,10 +89,10 @@ class Tell(Window[None]):
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="dialog"):
-            yield Static(Content(self.title_words), classes="title")
+            yield Literal(Content(self.title_words), classes="title")
             with VerticalScroll(id="words", can_focus=False):
-                yield Static(Content(self.words))
-            yield Static(classes="soft", id="then")
+                yield Literal(Content(self.words))
+            yield Literal(classes="soft", id="then")
 
     def on_mount(self) -> None:
         self._say_then()
@@ -101,7 +102,7 @@ class Tell(Window[None]):
 
     def _say_then(self) -> None:
         rest = self.ROOM if self.query_one("#words").max_scroll_y > 0 else ""
-        self.query_one("#then", Static).update(Content(rest + self.then))
+        self.query_one("#then", Literal).update(Content(rest + self.then))
 
     def on_key(self, event: events.Key) -> None:
         event.stop()  # or the screen below would take it too
@@ -133,12 +134,12 @@ class KeysNow(Window[str | None]):
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="dialog keys"):
-            yield Static(Content(self.title_words), classes="title")
+            yield Literal(Content(self.title_words), classes="title")
             half = -(-len(self.deeds) // 2)
             with Horizontal():
-                yield Static(_table(self.deeds[:half]), id="left")
-                yield Static(_table(self.deeds[half:]), id="right")
-            yield Static(Content(self.CAUTION), classes="soft")
+                yield Literal(_table(self.deeds[:half]), id="left")
+                yield Literal(_table(self.deeds[half:]), id="right")
+            yield Literal(Content(self.CAUTION), classes="soft")
 
     def on_key(self, event: events.Key) -> None:
         event.stop()

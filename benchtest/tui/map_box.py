@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from textual.app import ComposeResult
-from textual.containers import Vertical
 from textual.content import Content
 from textual.geometry import Size
 
@@ -14,6 +13,7 @@ from benchtest.session.grounds import LEAST_ROWS, Along, plot
 from benchtest.session.stand import Stand
 from benchtest.session.state import State
 from benchtest.session.view import map_note, map_rows
+from benchtest.tui.literal import LiteralBox
 from benchtest.tui.panels import Panel, styled
 from benchtest.tui.prop_map import PropMap
 from benchtest.tui.signs import Signs
@@ -22,7 +22,7 @@ MOST_ROWS = 24
 """Of a plot that stands below the map."""
 
 
-class MapBox(Vertical):
+class MapBox(LiteralBox):
     """Draws the prop as it should be lit now, and a plot where there is one."""
 
     def __init__(self, signs: Signs, id: str | None = None) -> None:  # noqa: A002

@@ -11,16 +11,16 @@ from rich.text import Text
 from textual import events
 from textual.app import ComposeResult
 from textual.color import Color
-from textual.containers import Vertical
 from textual.content import Content
 from textual.message import Message
 from textual.style import Style
-from textual.widgets import Input, Static
+from textual.widgets import Input
 
 from benchtest.diagnosis import Finding, JudgedReading, Suspect
 from benchtest.session.sketch import Role, Run
 from benchtest.session.soak import Progress
 from benchtest.session.words import volts_text
+from benchtest.tui.literal import Literal, LiteralBox
 from benchtest.tui.signs import Signs
 
 BAR_CELLS = 6
@@ -46,7 +46,7 @@ def styled(rows: Sequence[Sequence[Run]]) -> list[Content]:
     return [Content.assemble(*((text, ROLES[role]) for text, role in row)) for row in rows]
 
 
-class Panel(Static):
+class Panel(Literal):
     """Text that is drawn anew only when it is another: keys must not wait for drawing."""
 
     _drawn: object = None
@@ -64,7 +64,7 @@ class Panel(Static):
             self.update(content, layout=layout)
 
 
-class Ask(Vertical):
+class Ask(LiteralBox):
     """What is asked now, and the field that a number is typed into."""
 
     class Typing(Message):

@@ -5,18 +5,18 @@ from __future__ import annotations
 from pathlib import Path
 from typing import ClassVar
 
-from rich.text import Text
 from textual import work
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.content import Content
 from textual.message import Message
-from textual.widgets import DataTable, Static
+from textual.widgets import DataTable
 
 from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
 from benchtest.tui.deeds import Deed, links
 from benchtest.tui.dialogs import AskFor, Question
+from benchtest.tui.literal import Literal
 from benchtest.tui.table import WholeTable
 from benchtest.tui.windows import OnceScreen
 
@@ -80,18 +80,18 @@ class ShelfScreen(OnceScreen[None]):
         self._waits: dict[str, str] = {}
 
     def compose(self) -> ComposeResult:
-        yield Static(Content(f" benchtest   shelf in {self.shelf.folder}"), id="top")
+        yield Literal(Content(f" benchtest   shelf in {self.shelf.folder}"), id="top")
         yield WholeTable(id="units", cursor_type="row", zebra_stripes=True)
-        yield Static(Content(EMPTY), id="empty")
-        yield Static(id="whole")
-        yield Static(id="said")
-        yield Static(links(KEYS), id="bottom")
+        yield Literal(Content(EMPTY), id="empty")
+        yield Literal(id="whole")
+        yield Literal(id="said")
+        yield Literal(links(KEYS), id="bottom")
 
     class Ready(Message):
         """All that reads sessions is loaded."""
 
     def on_mount(self) -> None:
-        table = self.query_one(DataTable)
+        table = self.query_one(WholeTable)
         for name in COLUMNS:
             table.add_column(name, key=name)
         self.say("")
@@ -103,7 +103,7 @@ class ShelfScreen(OnceScreen[None]):
 
     def fill(self) -> None:
         """Every unit, as far as that takes no reading of its sessions."""
-        table = self.query_one(DataTable)
+        table = self.query_one(WholeTable)
         table.clear()
         try:
             units = self.shelf.units()
@@ -111,8 +111,7 @@ class ShelfScreen(OnceScreen[None]):
             self.say(str(error))
             return
         for unit in units:
-            design = Text(unit.design_name)  # a bare word would be read as markup
-            table.add_row(unit.tag, design, unit.stage, "", key=unit.tag)
+            table.add_row(unit.tag, unit.design_name, unit.stage, "", key=unit.tag)
         table.display = bool(units)
         self.query_one("#empty").display = not units
         if units:
@@ -130,7 +129,7 @@ class ShelfScreen(OnceScreen[None]):
         """What each unit waits for, and what was left unfinished."""
         from benchtest.session.live import shelf_rows, unfinished
 
-        table = self.query_one(DataTable)
+        table = self.query_one(WholeTable)
         try:
             rows = shelf_rows(self.shelf)
             left = [row.tag for row in unfinished(self.shelf)]
@@ -154,15 +153,15 @@ class ShelfScreen(OnceScreen[None]):
 
     def _tell_whole(self) -> None:
         """What the unit at the cursor waits for, where its row is too long for the screen."""
-        table, whole = self.query_one(WholeTable), self.query_one("#whole", Static)
-        tag = table.get_row_at(table.cursor_row)[0] if table.row_count else ""
+        table, whole = self.query_one(WholeTable), self.query_one("#whole", Literal)
+        tag = str(table.get_row_at(table.cursor_row)[0]) if table.row_count else ""
         words = self._waits.get(tag, "")
         whole.update(Content(f"{tag} waits for {words}"))
         whole.display = bool(words) and table.cuts(len(COLUMNS) - 1, words)
 
     def say(self, words: str) -> None:
         """One line near the bottom."""
-        self.query_one("#said", Static).update(Content(f" {words}"))
+        self.query_one("#said", Literal).update(Content(f" {words}"))
 
     def on_data_table_row_selected(self, event: DataTable.RowSelected) -> None:
         if event.row_key.value is not None:
@@ -170,15 +169,15 @@ class ShelfScreen(OnceScreen[None]):
 
     def action_choose(self) -> None:
         """A click on what Enter does."""
-        if self.query_one(DataTable).row_count:
-            self.query_one(DataTable).action_select_cursor()
+        if self.query_one(WholeTable).row_count:
+            self.query_one(WholeTable).action_select_cursor()
 
     def action_compare(self) -> None:
         """The tests of the unit at the cursor, joint by joint."""
-        table = self.query_one(DataTable)
+        table = self.query_one(WholeTable)
         if table.row_count:
             tag, design_name, *_ = table.get_row_at(table.cursor_row)
-            self.post_message(self.Compare(tag, str(design_name)))
+            self.post_message(self.Compare(str(tag), str(design_name)))
 
     def action_palette(self) -> None:
         self.app.action_command_palette()

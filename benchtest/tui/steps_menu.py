@@ -10,10 +10,10 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.content import Content
-from textual.widgets import OptionList, Static
-from textual.widgets.option_list import Option
+from textual.widgets import OptionList
 
 from benchtest.session.steps import StepLine, StepName
+from benchtest.tui.literal import Literal
 from benchtest.tui.signs import Signs
 from benchtest.tui.windows import Options, Window
 
@@ -30,20 +30,20 @@ class StepsMenu(Window[StepName | None]):
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="dialog"):
-            yield Static(Content("Steps of this test"), classes="title")
+            yield Literal(Content("Steps of this test"), classes="title")
             yield Options(
-                *(Option(self._words(place, line)) for place, line in enumerate(self.lines, 1)),
+                *(self._words(place, line) for place, line in enumerate(self.lines, 1)),
                 id="steps",
                 compact=True,
             )
-            yield Static(Content("a number or Enter takes a step, Escape leaves"), classes="soft")
+            yield Literal(Content("a number or Enter takes a step, Escape leaves"), classes="soft")
 
     def _words(self, place: int, line: StepLine) -> Content:
         sign = self.signs.passed if line.done else " "
         return Content(f"{place} {sign} {line.title:<34}{line.says}")
 
     def on_mount(self) -> None:
-        self.query_one(OptionList).focus()
+        self.query_one(Options).focus()
 
     def on_key(self, event: events.Key) -> None:
         sign = event.character or ""

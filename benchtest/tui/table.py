@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from textual.geometry import Size
-from textual.widgets import DataTable
+
+from benchtest.tui.literal import LiteralTable
 
 
-class WholeTable(DataTable[Any]):
+class WholeTable(LiteralTable):
     """Draws its cells anew once a column has become wider.
 
     The library works widths out when it is idle and keeps what it drew of a cell by its content

@@ -9,6 +9,8 @@ from textual.command import CommandList, CommandPalette
 from textual.screen import ModalScreen, Screen
 from textual.widgets import OptionList
 
+from benchtest.tui.literal import LiteralMenu
+
 Result = TypeVar("Result")
 
 
@@ -44,7 +46,7 @@ class Palette(CommandPalette, OnceScreen[None]):
         return action != "command_list" or _has_room(self.query_one(CommandList))
 
 
-class Options(OptionList):
+class Options(LiteralMenu):
     """A list to choose from."""
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:

@@ -64,8 +64,8 @@ async def test_c_compares_the_unit_at_the_cursor_and_escape_goes_back(
         assert "mend before it fails" in words
         assert "2025-11-25" in words
         table = screen.query_one(DataTable)
-        assert [table.get_row_at(row)[0] for row in range(table.row_count)] == ["2A+"]
-        assert table.get_row_at(0)[2].startswith("! ")  # a sign, not colour alone
+        assert [str(table.get_row_at(row)[0]) for row in range(table.row_count)] == ["2A+"]
+        assert str(table.get_row_at(0)[2]).startswith("! ")  # a sign, not colour alone
         for _ in ("dark", "light"):
             _legible([list(strip) for strip in shown(at.app)])
             at.app.toggle_theme()
