@@ -20,6 +20,7 @@ class Choices:
         by_hand: it is walked by choice, instead of a search by halves.
         caught: a node that was found to fail; what is after it is looked at.
         own_reading: a reading of the person's own choice.
+        again: event of the reading that it is to replace, where there is one.
         step: a step taken out of order, while it lasts.
         queue: what that step asks.
         asked: how much of the queue is answered.
@@ -29,6 +30,7 @@ class Choices:
     by_hand: bool = False
     caught: NodeName | None = None
     own_reading: tuple[Lit, Probe] | None = None
+    again: int | None = None
     step: StepName | None = None
     queue: list[Advice] = field(default_factory=list)
     asked: int = 0
@@ -41,14 +43,14 @@ class Choices:
             words = f"Which node of strand {self.walking.strand} fails?"
             return Advice("walk", words, strand=self.walking.strand)
         if self.own_reading is not None:
-            return read_advice(state.design, *self.own_reading)
+            return read_advice(state.design, *self.own_reading, self.again)
         if self.step == "search":
             return search_advice(state, None)
         return self.queue[self.asked] if self.queue else None
 
     def drop(self) -> None:
         """Back to what the guidance says."""
-        self.walking = self.caught = self.own_reading = self.step = None
+        self.walking = self.caught = self.own_reading = self.again = self.step = None
         self.by_hand = False
         self.queue, self.asked = [], 0
 
@@ -72,6 +74,9 @@ class Choices:
         return bool(self.queue or self.own_reading or self.step or self.caught or self.by_hand)
 
 
-def read_advice(design: Design, lit: Lit, probe: Probe) -> Advice:
-    """Take one reading."""
-    return Advice("read", f"Volts at {probe} with {lit.text(design)} lit?", lit=lit, probe=probe)
+def read_advice(design: Design, lit: Lit, probe: Probe, again: int | None = None) -> Advice:
+    """Take one reading, perhaps in place of an earlier one."""
+    words = f"Volts at {probe} with {lit.text(design)} lit?"
+    if again is not None:
+        words = f"Once more: {words[0].lower()}{words[1:]}"
+    return Advice("read", words, lit=lit, probe=probe, again=again)

@@ -65,6 +65,8 @@ class Advice:
     """Nodes to light, where it is not whole strands."""
     end: str = ""
     caution: str = ""
+    again: int | None = None
+    """Event of the reading that is taken again."""
 
 
 def what_next(state: State, finding: Finding | None) -> Advice:

@@ -16,14 +16,25 @@ from benchtest.prop.design import Probe
 from benchtest.prop.lit import Lit, parse_lit
 from benchtest.prop.names import parse_probe
 from benchtest.session import checks
-from benchtest.session.events import ReadingTaken
+from benchtest.session.events import ReadingTaken, Struck
 from benchtest.session.live import Session
+from benchtest.session.reading_list import (
+    WHY_GONE,
+    NumberedReading,
+    ReadingRow,
+    numbers_counted,
+    reading_row,
+)
 from benchtest.session.shown import SETTLE_S, wait_until_shown
 from benchtest.session.sources import BridgePins, VirtualMeter
 from benchtest.session.typed import Typed, judge_typed, volts_of
 from benchtest.session.walker import Walker
-from benchtest.session.words import metered_text, said
+from benchtest.session.words import metered_text, said, volts_text
 from benchtest.virtual.process import RunningProp
+
+REPEAT_SHARE, REPEAT_STEPS = 0.01, 3
+"""Difference up to which two readings of one probe are alike, as a share and in steps of the
+meter's range. Common practice, no source: leads and light differ by that from touch to touch."""
 
 Asked = tuple[str, Lit | None, Probe | None]
 
@@ -106,8 +117,8 @@ class Prober(Walker):
         typed = self.typed(text)
         return text if typed is None or typed.meant_v is None else f"{typed.meant_v:.6g}"
 
-    def take_reading(self, text: str) -> None:
-        """Keep the reading that was asked for.
+    def take_reading(self, text: str) -> str:
+        """Keep the reading that was asked for; return what becomes of one that it repeats.
 
         Raises:
             InputError: it is no number, or beyond the meter's range.
@@ -115,19 +126,96 @@ class Prober(Walker):
         advice = self.advice
         if advice.task != "read" or advice.lit is None or advice.probe is None:
             raise InputError("no reading is asked for just now")
-        self._keep_reading(check_volts(volts_of(text), self.session.meter))
+        return self._keep_reading(check_volts(volts_of(text), self.session.meter))
 
     def _keep_reading(
         self, volts: float, source: str | None = None, meter: str | None = None
-    ) -> None:
-        lit, probe = self.advice.lit, self.advice.probe
+    ) -> str:
+        """Record a reading; return what becomes of one that it repeats."""
+        advice = self.advice
+        lit, probe = advice.lit, advice.probe
         assert lit is not None
+        earlier = self._reading_of(advice.again)
+        again = None
+        if earlier is not None and not self._repeats(earlier, volts):
+            again = earlier.seq
         lit_text = lit.text(self.design)
         self.record(
-            ReadingTaken(lit_text, str(probe), volts, None, lit.level, lit.colour, source, meter)
+            ReadingTaken(
+                lit_text, str(probe), volts, None, lit.level, lit.colour, source, meter, again
+            )
         )
-        self.choices.own_reading = None
+        self.choices.own_reading = self.choices.again = None
         self._doubted, self._read = "", None
+        if earlier is None:
+            return ""
+        shown = volts_text(earlier.reading.value)
+        if again is None:
+            return f"; reading {earlier.number} showed the same, so both count"
+        return f" in place of {shown}; if the meter did show both, a joint is loose: wiggle it"
+
+    # -- the list of readings ------------------------------------------------------------------
+
+    def _reading_of(self, seq: int | None) -> NumberedReading | None:
+        """Return the reading of an event, if it still counts."""
+        taken = self.session.state.taken
+        return next((one for one in taken if one.counts and one.seq == seq), None)
+
+    def _repeats(self, earlier: NumberedReading, volts: float) -> bool:
+        """Return True where volts are those of an earlier reading, as far as meters repeat."""
+        before_v = earlier.reading.volts
+        if before_v is None:
+            return False
+        meter = earlier.reading.meter or self.session.meter
+        step_v = meter.resolution_v(min(abs(volts), meter.ranges_v[-1]))
+        return abs(volts - before_v) <= max(REPEAT_STEPS * step_v, REPEAT_SHARE * abs(before_v))
+
+    def reading_rows(self) -> list[ReadingRow]:
+        """Return every reading of the session, as the list of readings shows it."""
+        finding = self.finding
+        off = {} if finding is None else dict(
+            zip(
+                numbers_counted(self.session.state.taken),
+                (row.z for row in finding.readings),
+                strict=False,
+            )
+        )  # fmt: skip
+        return [
+            reading_row(one, self.design, off.get(one.number)) for one in self.session.state.taken
+        ]
+
+    def take_again(self, number: int) -> None:
+        """Ask for a reading of the list again next.
+
+        Raises:
+            InputError: the session has no reading of that number, or it was a clamp's.
+        """
+        one = self._numbered(number)
+        if one.reading.volts is None:
+            raise InputError(f"reading {number} is a clamp's amperes: log that on its own")
+        self.choices.drop()
+        self.choices.own_reading = (one.reading.lit, one.reading.probe)
+        self.choices.again = one.seq if one.counts else None
+
+    def strike(self, number: int) -> str:
+        """Strike a reading out; return what was struck.
+
+        Raises:
+            InputError: the session has no reading of that number, or it no longer counts.
+        """
+        one = self._numbered(number)
+        if one.standing in ("struck", "retaken"):
+            raise InputError(f"reading {number} does not count already: {WHY_GONE[one.standing]}")
+        self.record(Struck(one.seq))
+        self.choices.drop()
+        shown = reading_row(one, self.design, None)
+        return f"struck out reading {number}, {shown.probe} = {shown.value}; u takes that back"
+
+    def _numbered(self, number: int) -> NumberedReading:
+        taken = self.session.state.taken
+        if not 1 <= number <= len(taken):
+            raise InputError(f"there is no reading {number}; there are {len(taken)}")
+        return taken[number - 1]
 
     # -- readings that nobody types ------------------------------------------------------------
 
@@ -262,5 +350,5 @@ class Prober(Walker):
     def _take(self, read: SourceReading) -> str:
         meter = self.session.meter if read.meter is None else Meter.parse(read.meter)
         volts = check_volts(volts_of(read.text), meter)
-        self._keep_reading(volts, read.source, read.meter)
-        return f"kept {metered_text(volts, meter)}, {read.source}"
+        beside = self._keep_reading(volts, read.source, read.meter)
+        return f"saved {metered_text(volts, meter)}, {read.source}{beside}"

@@ -9,6 +9,8 @@ from typing import Literal
 
 from benchtest.errors import InputError
 from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Design
+from benchtest.records.words import off_sd, shown_value
 
 Standing = Literal["counts", "moved", "retaken", "struck"]
 """`moved`: a repair has changed what it would show. `retaken`: a later reading replaces it.
@@ -70,3 +72,36 @@ def counted_readings(taken: Iterable[NumberedReading]) -> tuple[Reading, ...]:
 def numbers_counted(taken: Iterable[NumberedReading]) -> list[int]:
     """Return the number of each reading that counts, in their order."""
     return [one.number for one in taken if one.counts]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingRow:
+    """One line of the list of readings."""
+
+    number: int
+    lit: str
+    probe: str
+    value: str
+    off: str
+    """How far it is from a healthy unit's, in standard deviations; empty where that is unknown."""
+    why_gone: str
+    """Why it no longer counts; empty where it does."""
+
+
+def reading_row(one: NumberedReading, design: Design, z: float | None) -> ReadingRow:
+    """Return a reading as the list of readings shows it.
+
+    Args:
+        one: the reading.
+        design: the prop.
+        z: how far it is from a healthy unit's, in standard deviations; None where unknown.
+    """
+    reading = one.reading
+    return ReadingRow(
+        one.number,
+        reading.lit.text(design),
+        str(reading.probe),
+        shown_value(reading.value, reading.unit),
+        "" if z is None else f"{off_sd(z)} sd",
+        WHY_GONE[one.standing],
+    )

@@ -35,8 +35,9 @@ from benchtest.session.practising import Practising
 from benchtest.session.prober import Prober
 from benchtest.session.soak import EVERY_S, PLANNED_S, seconds_of
 from benchtest.session.state import Happened
+from benchtest.session.typed import volts_of
 from benchtest.session.walker import nodes_of
-from benchtest.session.words import said
+from benchtest.session.words import said, volts_text
 from benchtest.virtual.observe import Sight
 from benchtest.virtual.process import RunningProp
 
@@ -203,8 +204,8 @@ class Stand(Prober):
         read = self._read
         if read is not None and (read.text, read.asked) == (text, self.asked):
             return self._take(read)
-        self.take_reading(text)
-        return f"kept {text} V"
+        beside = self.take_reading(text)
+        return f"saved {volts_text(volts_of(text))}{beside}"
 
     def sights(self) -> list[Sight]:
         """How the nodes of a virtual prop that should be lit look; none of a real one."""

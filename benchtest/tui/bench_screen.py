@@ -19,6 +19,8 @@ from benchtest.tui.dialogs import AskFor, KeysNow, Question, Tell
 from benchtest.tui.map_box import MapBox
 from benchtest.tui.panels import Ask
 from benchtest.tui.prop_map import PropMap
+from benchtest.tui.readings_menu import Choice as ReadingChoice
+from benchtest.tui.readings_menu import ReadingsMenu
 from benchtest.tui.steps_menu import StepsMenu
 from benchtest.tui.words import TASKS
 
@@ -220,6 +222,20 @@ class BenchScreen(BenchView):
     def _own_asked(self, lines: list[str] | None) -> None:
         if lines is not None:
             self._do(lambda: self.stand.ask_for(lines[0], lines[1]))
+
+    def action_readings(self, number: int = 0) -> None:
+        """All readings, to take one again or to strike it out."""
+        rows = self.stand.reading_rows()
+        self.app.push_screen(ReadingsMenu(rows, self.signs, number), self._reading_chosen)
+
+    def _reading_chosen(self, choice: ReadingChoice | None) -> None:
+        if choice is None:
+            return
+        what, number = choice
+        if what == "strike":
+            self._do(lambda: self.stand.strike(number))
+        else:
+            self._do(lambda: self.stand.take_again(number))
 
     # -- repairs, notes, stages ----------------------------------------------------------------
 

@@ -18,6 +18,7 @@ from benchtest.session.demo import Outcome
 from benchtest.session.grounds import Along, Grounds, repair_words
 from benchtest.session.news import News, news_of
 from benchtest.session.prober import SourceReading
+from benchtest.session.reading_list import numbers_counted
 from benchtest.session.sketch import Run, sketch
 from benchtest.session.stand import Stand
 from benchtest.session.state import Happened
@@ -222,7 +223,8 @@ class BenchView(OnceScreen[Leaving]):
         lits = [row.reading.lit.text(stand.design) for row in readings]
         if finding is not None or not stand.session.state.readings:
             box = self.query_one(Readings)
-            box.show(readings, lits, box.size.height)
+            numbers = numbers_counted(stand.session.state.taken)[: len(readings)]
+            box.show(readings, lits, numbers, box.size.height)
 
     @property
     def along(self) -> Along | None:

@@ -53,6 +53,7 @@ KEYS: dict[str, tuple[str, str]] = {
     "brighter(1)": ("plus,equals_sign", "+"),
     "brighter(-1)": ("minus", "-"),
     "only": ("l", "l"),
+    "readings": ("a", "a"),
     "why": ("y", "y"),
     "plot": ("p", "p"),
     "stray": ("k", "k"),
@@ -131,7 +132,8 @@ DEEDS: dict[Task, tuple[Row, ...]] = {
 KEYS["replaced"] = ("r", "r")
 ALWAYS: tuple[Row, ...] = (
     ("help", "help"), ("steps", "steps"), ("undo", "undo"), ("dark", "dark, and back"),
-    ("only", "light only this"), ("why", "why this finding"), ("plot", "map or plot"),
+    ("only", "light only this"), ("readings", "all readings"), ("why", "why this finding"),
+    ("plot", "map or plot"),
     ("stray", "stray light"), ("own_reading", "own reading"),
     ("note", "note"),
     ("stage", "stage"), ("next_unit", "next unit"), ("palette", "all commands"),
@@ -194,6 +196,7 @@ def deeds_typing(now: Sequence[Deed]) -> list[Deed]:
 def deeds_always(stand: Stand, plots: bool) -> list[Deed]:
     """What every task offers, but for what this one offers by itself."""
     without = frozenset({"own_reading"}) if stand.session.state.signed else frozenset()
+    without |= set() if stand.session.state.taken else {"readings"}
     without |= {"stray"} if stand.lamp.lit is None else set()
     without |= {"why"} if stand.finding is None else set()
     without |= set() if plots else {"plot"}

@@ -229,32 +229,45 @@ class Suspects(Panel):
 
 
 class Readings(Panel):
-    """The last readings beside what healthy units show."""
+    """The last readings with their numbers, compared with those of healthy units."""
 
     def __init__(self, signs: Signs, id: str | None = None) -> None:  # noqa: A002
         super().__init__(id=id)
         self.signs = signs
 
-    def show(self, readings: Sequence[JudgedReading], lits: Sequence[str], rows: int) -> None:
-        """Draw judged readings with what was lit for each."""
+    def show(
+        self,
+        readings: Sequence[JudgedReading],
+        lits: Sequence[str],
+        numbers: Sequence[int],
+        rows: int,
+    ) -> None:
+        """Draw judged readings with what was lit for each, and its number in the session."""
         if not readings:
             self.put(Content("none yet"))
             return
-        if not self.is_news(readings, lits, rows):
+        if not self.is_news(readings, lits, numbers, rows):
             return
-        last = list(zip(readings, lits, strict=True))[-max(rows, 1) :]
-        wide = max(len(str(row.reading.probe)) for row, _ in last)
-        wide_off = max(len(off_words(row.z)) for row, _ in last)
+        last = list(zip(readings, lits, numbers, strict=True))[-max(rows, 1) :]
+        wide_number = len(str(last[-1][2]))
+        wide = max(len(str(row.reading.probe)) for row, _, _ in last)
+        wide_off = max(len(off_words(row.z)) for row, _, _ in last)
+        # a number before the probe takes from its name, not from the figures
+        wide = min(wide, max(6, self.size.width - wide_number - wide_off - 14))
         lines = []
-        for row, lit in last:
+        for row, lit, number in last:
             value = row.reading.volts
             shown = f"{row.reading.amps:.2f} A" if value is None else volts_text(value)
-            words = f"{row.reading.probe!s:<{wide}} {shown:>8} "
-            line = Text(words, no_wrap=True, overflow=self.signs.cut)
+            probe = Text(str(row.reading.probe))
+            probe.truncate(wide, overflow=self.signs.cut, pad=True)
+            line = Text(f"{number:>{wide_number}} ", no_wrap=True, overflow=self.signs.cut)
+            line.append_text(probe).append(f" {shown:>8} ")
             off = f"{off_words(row.z):>{wide_off}} sd"
             line.append(off, style="bold reverse" if abs(row.z) > 3.0 else "")
             if line.cell_len + LEAST_LIT <= self.size.width:  # else the cut would take from the sd
-                line.append(f"  {lit} lit", style="dim")
+                whole = line.cell_len + len(lit) + len("   lit") <= self.size.width
+                line.append(f"  {lit} lit" if whole else f"  {lit}", style="dim")
+            line.stylize(RichStyle(meta={"@click": f"screen.readings({number})"}))
             lines.append(line)
         self.update(Group(*lines), layout=False)
 

@@ -276,7 +276,7 @@ def test_a_slip_is_asked_about_once_and_then_believed(stand: Stand) -> None:
         stand.enter("0.482")
     assert not any(isinstance(h.what, ReadingTaken) for h in stand.session.happened)
     assert stand.meant("0.482") == "4.82"
-    assert stand.enter("0.482") == "kept 0.482 V"
+    assert stand.enter("0.482") == "saved 482.0 mV"
     assert [reading.volts for reading in stand.session.state.readings] == [0.482]
 
 

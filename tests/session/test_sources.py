@@ -90,7 +90,7 @@ def test_what_a_meter_reads_is_kept_with_its_name(
     assert metered.reads_itself
     assert metered.source_name == "meter"  # not met yet
     said = metered.take(metered.read_source())
-    assert said == f"kept 4.871 V, BM-6 on {simulated.port}"
+    assert said == f"saved 4.871 V, BM-6 on {simulated.port}"
     (kept,) = metered.session.shelf.events(metered.session.row.id)[-1:]
     assert kept.data["source"] == f"BM-6 on {simulated.port}"
     assert kept.data["volts"] == 4.871

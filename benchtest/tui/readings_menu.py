@@ -1,0 +1,81 @@
+"""The window that lists all readings of a session."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import ClassVar, Literal
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.content import Content
+from textual.style import Style
+from textual.widgets import OptionList
+
+from benchtest.session.reading_list import ReadingRow
+from benchtest.tui.literal import Literal as LiteralText
+from benchtest.tui.signs import Signs
+from benchtest.tui.windows import Options, Window
+
+Choice = tuple[Literal["again", "strike"], int]
+"""What to do with the reading of that number."""
+
+PROBE_CELLS, VALUE_CELLS, WHY_CELLS = 19, 9, 16
+
+
+class ReadingsMenu(Window[Choice | None]):
+    """Every reading with its number; one can be taken again or struck out."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape,a", "leave", "leave"),
+        Binding("x", "strike", "strike out"),
+    ]
+
+    def __init__(self, rows: Sequence[ReadingRow], signs: Signs, number: int = 0) -> None:
+        super().__init__()
+        self.rows = rows
+        self.signs = signs
+        self.number = number or (rows[-1].number if rows else 0)
+
+    def compose(self) -> ComposeResult:
+        with Vertical(classes="dialog"):
+            yield LiteralText(Content("Readings of this test"), classes="title")
+            yield Options(*(self._line(row) for row in self.rows), id="all-readings", compact=True)
+            keys = "Enter takes it again   x strikes it out   Escape leaves"
+            yield LiteralText(
+                Content(keys if self.rows else "none yet   Escape leaves"), classes="soft"
+            )
+
+    def _line(self, row: ReadingRow) -> Content:
+        """One reading; one that no longer counts is crossed out, with the reason in words."""
+        gone = Style(strike=True, dim=True) if row.why_gone else Style()
+        read = f"{self._cut(row.probe, PROBE_CELLS)} {self.signs.words(row.value):>{VALUE_CELLS}}"
+        beside = f"  {row.why_gone or row.off:<{WHY_CELLS}}"
+        return Content.assemble(
+            f"{row.number:>4} ", (read, gone), beside, (f"{row.lit} lit", Style(dim=True))
+        )
+
+    def _cut(self, words: str, cells: int) -> str:
+        """Words in so many cells; the end is cut with a sign that it was."""
+        if len(words) <= cells:
+            return f"{words:<{cells}}"
+        return words[: cells - 1] + ("." if self.signs.border == "ascii" else "…")
+
+    def on_mount(self) -> None:
+        listed = self.query_one(Options)
+        listed.focus()
+        places = [place for place, row in enumerate(self.rows) if row.number == self.number]
+        if places:
+            listed.highlighted = places[0]
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        event.stop()
+        self.dismiss(("again", self.rows[event.option_index].number))
+
+    def action_strike(self) -> None:
+        place = self.query_one(Options).highlighted
+        if place is not None:
+            self.dismiss(("strike", self.rows[place].number))
+
+    def action_leave(self) -> None:
+        self.dismiss(None)
