@@ -96,6 +96,10 @@ class Gate:
         self._known.append((token, peer))
         return token
 
+    def has_let_in(self, peer: str) -> bool:
+        """Whether a browser at that address was let in."""
+        return any(address == peer for _, address in self._known)
+
     def knows(self, token: str, peer: str) -> bool:
         """Whether a browser was let in, from the address it came from then.
 

@@ -10,6 +10,7 @@ import logging
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from ipaddress import IPv4Address
+from urllib.parse import parse_qs
 
 from aiohttp import WSCloseCode, WSMsgType, web
 
@@ -17,7 +18,7 @@ from benchtest.errors import BenchError, InputError
 from benchtest.tui.browser.files import FILES, content, page
 from benchtest.tui.browser.gate import Gate, Refused
 from benchtest.tui.browser.program import ASKED_S, TOLD_S, Program
-from benchtest.tui.browser.strangers import PATIENCE_S, Strangers
+from benchtest.tui.browser.strangers import BACKLOG, PATIENCE_S, Strangers
 
 HEARTBEAT_S = 3.0
 """A browser that is silent for so long is asked whether it is there, and has half of it to
@@ -111,11 +112,11 @@ class BenchServer:
         self._runner = web.AppRunner(app, access_log=None, shutdown_timeout=1.0)
         await self._runner.setup()
         assert self._runner.server is not None
-        self._strangers = Strangers(self._runner.server, self._patience_s)
+        self._strangers = Strangers(self._runner.server, self._patience_s, self.gate.has_let_in)
         loop = asyncio.get_running_loop()
         try:
             self._listening = await loop.create_server(
-                self._strangers, str(self.address), self.port
+                self._strangers, str(self.address), self.port, backlog=BACKLOG
             )
         except OSError as error:
             await self._runner.cleanup()
@@ -209,9 +210,11 @@ class BenchServer:
             return _words(
                 403, "Not from there", f"Open {self.url} itself, and type the code there."
             )
-        typed = (await request.post()).get("code", "")
+        typed = _code_in(request.content_type, await request.read())
+        if typed is None:
+            return _words(400, "Not a form", f"Open {self.url} itself, and type the code there.")
         try:
-            token = self.gate.enter(typed if isinstance(typed, str) else "", peer)
+            token = self.gate.enter(typed, peer)
         except Refused as refused:
             self._say(f"From {peer}: {refused}")
             return _html(403, page("code.html", title="Who is there?", refused=str(refused)))
@@ -343,6 +346,17 @@ async def _part(socket: web.WebSocketResponse, words: str, code: WSCloseCode) ->
     with contextlib.suppress(ConnectionError, RuntimeError, TimeoutError):
         await asyncio.wait_for(socket.send_json(["said", words]), 1.0)
     await socket.close(code=code)
+
+
+def _code_in(kind: str, body: bytes) -> str | None:
+    """Return the code of the page's form; None where the body is not that form."""
+    if kind not in ("application/x-www-form-urlencoded", ""):
+        return None
+    try:
+        fields = parse_qs(body.decode("utf-8"), strict_parsing=True, max_num_fields=1)
+    except ValueError:
+        return None
+    return fields.get("code", [""])[0]
 
 
 def _number(request: web.Request, name: str, otherwise: int) -> int:
