@@ -37,13 +37,15 @@ class BenchScreen(BenchView):
             return True
         if not self.is_on_top:  # a key that was typed together with the one that left it
             return False
+        if not self.is_complete and action != "dark":  # or with the one that opened it
+            return False
         return action in {name_of(d.action) for d in (*self.deeds_now(), *self.deeds_always())} or (
             action == "repair" and self.stand.finding is not None
         )
 
     def on_key(self, event: events.Key) -> None:
         """Typed digits begin a reading, or choose a suspect."""
-        if not self.is_on_top:  # it bubbles to the window that is
+        if not (self.is_on_top and self.is_complete):  # it bubbles to the window on top
             return
         sign, task = event.character or "", self.stand.advice.task
         if not sign:

@@ -186,10 +186,15 @@ class BenchView(OnceScreen[Leaving]):
         if self.stand.advice.task == "soak" or words:
             self.draw()
 
+    @property
+    def is_complete(self) -> bool:
+        """Whether all panels are there; what comes before is drawn once they are."""
+        return bool(self.query("#chart") and self.query("#keys"))
+
     def draw(self) -> None:
         """Everything that a key may have changed."""
-        if not (self.query("#chart") and self.query("#keys")):
-            return  # a key that came before the panels were there; they are drawn when they are
+        if not self.is_complete:
+            return
         stand = self.stand
         advice = stand.advice
         ask = self.query_one(Ask)

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import asyncio
 import random
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from textual import events
+from textual.widgets import DataTable
 
 from benchtest.tui.bench_screen import BenchScreen
+from benchtest.tui.panels import Ask
 from benchtest.tui.shelf_screen import ShelfScreen
 from tests.tui.conftest import driven
 from tests.tui.monkey import Watcher, at_random, press_together
@@ -53,6 +56,26 @@ async def test_two_enters_at_the_shelf_open_one_unit_once(
         assert [type(screen).__name__ for screen in at.app.screen_stack[1:]] == [
             "ShelfScreen", "BenchScreen",
         ]  # fmt: skip
+
+
+async def test_a_key_before_the_panels_are_there_does_nothing(
+    tmp_path: Path, small_fan: Path, watcher: Watcher
+) -> None:
+    """Escape ended the program."""
+    async with driven(tmp_path / "bench", small_fan, to=watcher.to) as at:
+        await at.until_task("look")
+        await at.keys("escape")
+        await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
+        at.app.screen.query_one(DataTable).action_select_cursor()
+        while not isinstance(at.app.screen, BenchScreen):
+            await asyncio.sleep(0)
+        screen = at.app.screen
+        assert not screen.query(Ask)  # else this is no test
+        for action in ("leave", "go_on", "dark"):
+            await screen.run_action(action)
+        screen.post_message(events.Key("1", "1"))
+        await at.until_task("look")
+        assert at.app.is_running
 
 
 @pytest.mark.parametrize("size", [(100, 40), (80, 24), (1, 1)], ids=str)
