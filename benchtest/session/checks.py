@@ -35,19 +35,19 @@ def all_checks(design: Design) -> list[Key]:
 
 
 def due_checks(
-    design: Design, made: Mapping[Key, CheckMade], again: Collection[str], fresh: bool
+    design: Design, made: Mapping[Key, CheckMade], again: Collection[Key], fresh: bool
 ) -> list[Key]:
     """Checks that must be made now.
 
     Args:
         design: the prop.
         made: the last of each check.
-        again: feeds whose rails were soldered on since.
+        again: checks that a repair since calls for.
         fresh: nothing was lit and looked at yet.
     """
 
     def due(key: Key) -> bool:
-        if key[0] == "rails" and key[1] in again:
+        if key in again:
             return True
         return made[key].passed is False if key in made else fresh
 

@@ -16,21 +16,28 @@ def light_of(channel: str) -> str:
     return "white-channel" if channel == "white" else channel
 
 
-def next_look(design: Design, seen: Looks, apart: frozenset[str]) -> tuple[str, int | None] | None:
-    """The colour to look at next, and the strand, or None for all of them at once.
+def next_look(
+    design: Design, seen: Looks, apart: frozenset[str], unlit: frozenset[int] = frozenset()
+) -> tuple[str, list[int]] | None:
+    """Return the colour to look at next and the strands to light; None where all is seen.
 
     Args:
         design: the prop.
         seen: what was right or wrong.
         apart: colours that were not right everywhere: these are looked at strand by strand.
+        unlit: strands with a dark node. They are asked about once every node lights.
     """
     for colour in design.node.colours:
-        left = [s.number for s in design.strands if s.number not in seen.get(colour, {})]
-        if len(left) == len(design.strands) and colour not in apart:
-            return colour, None
+        left = not_seen(design, {colour: seen.get(colour, {})}, unlit)
         if left:
-            return colour, left[0]
+            return colour, left[:1] if colour in apart else left
     return None
+
+
+def not_seen(design: Design, seen: Looks, unlit: frozenset[int] = frozenset()) -> list[int]:
+    """Return the strands of which some colour was not seen, without those that do not light."""
+    numbers = [strand.number for strand in design.strands if strand.number not in unlit]
+    return [n for n in numbers if not all(n in row for row in seen.values())]
 
 
 def wrong_strands(seen: Looks) -> list[int]:
@@ -67,7 +74,8 @@ def _named(letter: str, colours: set[str]) -> bool:
 def remedy(design: Design, seen: Looks) -> str:
     """What to do about wrong colours."""
     strands = wrong_strands(seen)
-    if len(strands) == len(design.strands):
+    looked_at = {strand for row in seen.values() for strand in row}
+    if len(strands) == len(looked_at) > 1 or len(strands) == len(design.strands):
         orders = likely_orders(design.node, seen)
         instead = f" It is likely {' or '.join(orders[:2])}." if orders else ""
         return (

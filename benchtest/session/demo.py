@@ -30,7 +30,6 @@ from benchtest.prop.joints import data_joints, power_joints
 from benchtest.prop.lit import Lit, everything
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
-from benchtest.session.colours import light_of
 from benchtest.session.desk import FIRST_LEVEL, LOOK_LEVEL
 from benchtest.session.events import (
     Check,
@@ -201,7 +200,7 @@ class _Worker:
         elif advice.task == "glow":
             self._glow()
         elif advice.task == "colour" and advice.colour is not None:
-            self._colour(advice.colour, advice.strand)
+            self._colour(advice)
         elif advice.task == "look" and advice.strand is not None:
             self._look(advice.strand)
         elif advice.task == "read":
@@ -233,13 +232,17 @@ class _Worker:
         self.session.record(FirstLight(glows, FIRST_LEVEL))
         self.say(f"  first light: {'every strand glows' if glows else 'not every strand glows'}")
 
-    def _colour(self, colour: str, strand: int | None) -> None:
+    def _colour(self, advice: Advice) -> None:
         """A colour order is all that this step can show to be wrong, and no demo hides that."""
-        lit = everything(self.session.design, LOOK_LEVEL, light_of(colour))
-        self._light(lit)
+        assert advice.lit is not None
+        assert advice.colour is not None
+        self._light(Lit(advice.lit.strands, LOOK_LEVEL, advice.lit.colour))
         right = all(sight.seen != "wrong-colour" for sight in self.prop.look())
-        self.session.record(ColourSeen(colour, right, strand, LOOK_LEVEL))
-        self.say(f"  {colour}: {'right' if right else 'wrong'}")
+        text = advice.lit.text(self.session.design)
+        lit = None if advice.strand is not None or text == "all" else text
+        self.session.record(ColourSeen(advice.colour, right, advice.strand, LOOK_LEVEL, lit))
+        where = "" if text == "all" else f" on {text}"
+        self.say(f"  {advice.colour}{where}: {'right' if right else 'wrong'}")
 
     def _look(self, strand: int) -> None:
         lit = Lit(frozenset([strand]), LOOK_LEVEL)

@@ -14,8 +14,16 @@ from benchtest.prop.lit import Lit, everything
 from benchtest.prop.names import parse_probe
 from benchtest.records.shelf import Overtaken
 from benchtest.session.choices import Choices
-from benchtest.session.colours import light_of
-from benchtest.session.events import Happening
+from benchtest.session.events import (
+    ColourSeen,
+    FirstLight,
+    Happening,
+    MarkMade,
+    PartSeen,
+    ReadingTaken,
+    VerdictGiven,
+    Wiggled,
+)
 from benchtest.session.guidance import Advice, look_advice, what_next
 from benchtest.session.lamp import Lamp
 from benchtest.session.live import Session
@@ -32,6 +40,8 @@ LOOK_LEVEL = 0.25
 WALK_LEVEL = 0.5
 LEVELS = (0.05, 0.1, 0.25, 0.5, 1.0)
 """What brighter and dimmer step through."""
+OF_LIGHT = (VerdictGiven, MarkMade, ReadingTaken, ColourSeen, FirstLight, PartSeen, Wiggled)
+"""Events that judge what the prop shows, or that are read while it shows it."""
 
 
 class Desk:
@@ -42,6 +52,7 @@ class Desk:
         lamp: the unit's light.
         choices: what the person chose, against the guidance.
         soaking: hours of light, while they last.
+        put_out: the prop was taken dark by hand, whatever the advice needs.
     """
 
     def __init__(
@@ -59,6 +70,8 @@ class Desk:
         self.choices = Choices(step="soak" if self.soaking.soak is not None else None)
         self.finding: Finding | None = None
         self.look_level, self.walk_level = LOOK_LEVEL, WALK_LEVEL
+        self._first_of_key: int | None = None
+        self.put_out = False
 
     @property
     def design(self) -> Design:
@@ -81,6 +94,7 @@ class Desk:
             InputError: fuse or supply cannot carry it.
         """
         advice, every = self.advice, everything(self.design).strands
+        self.put_out = False
         match advice.task:
             case "look" if advice.strand is not None:
                 self.lamp.light(Lit(frozenset([advice.strand]), self.look_level), lower=True)
@@ -92,9 +106,8 @@ class Desk:
                 self.lamp.light_nodes(advice.nodes, self.look_level)
             case "glow":
                 self.lamp.light(Lit(every, FIRST_LEVEL), lower=True)
-            case "colour" if advice.colour is not None:
-                strands = every if advice.strand is None else frozenset([advice.strand])
-                lit = Lit(strands, self.look_level, light_of(advice.colour))
+            case "colour" if advice.colour is not None and advice.lit is not None:
+                lit = Lit(advice.lit.strands, self.look_level, advice.lit.colour)
                 self.lamp.light(lit, lower=True)
             case "wiggle":
                 self.lamp.light(Lit(every, self.look_level), lower=True)
@@ -115,8 +128,10 @@ class Desk:
             probe = parse_probe(feed, self.design)
             self.choices.own_reading = (everything(self.design), probe)
             return
-        self.choices.queue = queue_of(step, self.session.state)
-        self.choices.step = step
+        queue = queue_of(step, self.session.state)
+        if step == "colours" and not queue:
+            raise InputError("no strand lights wholly; repair the dark ones, then see its colours")
+        self.choices.queue, self.choices.step = queue, step
 
     def choose_strand(self, number: int) -> None:
         """Look at a strand, whatever the advice is."""
@@ -138,6 +153,7 @@ class Desk:
         else:
             self.soaking.pause()
             self.lamp.dark()
+            self.put_out = True
 
     def brighter(self, step: int) -> None:
         """Look or walk with more light, or less."""
@@ -166,21 +182,50 @@ class Desk:
     # -- the record ----------------------------------------------------------------------------
 
     def record(self, what: Happening) -> None:
-        """Keep an event; a finding that did not know of it no longer holds."""
+        """Keep an event; a finding that did not know of it no longer holds.
+
+        Raises:
+            InputError: it judges light that does not reach the prop.
+        """
+        if isinstance(what, OF_LIGHT):
+            self.require_light()
+        first = self._first_of_key
         with self.overtaking_shown():
-            self.session.record(what)
+            same = first if first is not None and first < self.session.next_seq else None
+            self.session.record(what, same)
         if isinstance(what, EVIDENCE):
             self.finding = None
+
+    def require_light(self) -> None:
+        """Check that the prop shows what it is sent, so that it may be judged.
+
+        Raises:
+            InputError: frames do not arrive, or the prop was put out by hand.
+        """
+        status = self.clock.status()
+        if why := status.trouble or status.refused:
+            raise InputError(f"not kept: frames do not reach the prop ({why})")
+        if self.put_out:
+            raise InputError("not kept: the prop was put out; b lights it again")
+
+    @contextmanager
+    def one_key(self) -> Iterator[None]:
+        """Everything recorded meanwhile is one step for undo."""
+        self._first_of_key = self.session.next_seq
+        try:
+            yield
+        finally:
+            self._first_of_key = None
 
     def undo(self) -> str:
         """Take back the last step; says which."""
         self.choices.back()
         with self.overtaking_shown():
-            what = self.session.undo()
-        if what is None:
+            taken = self.session.undo()
+        if not taken:
             return "nothing to take back"
         self.finding = None
-        return f"took back: {said(what)}"
+        return f"took back: {'; '.join(said(what) for what in taken)}"
 
     @contextmanager
     def overtaking_shown(self) -> Iterator[None]:

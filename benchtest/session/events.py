@@ -150,6 +150,8 @@ class ColourSeen:
     right: bool
     strand: int | None = None
     level: float = 1.0
+    lit: str | None = None
+    """Strands that were lit; None for the one strand, or for all of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,6 +220,8 @@ class Undone:
 
     kind: ClassVar[str] = "undone"
     seq: int
+    also: list[int] = field(default_factory=list)
+    """Other events that the same key had added."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from typing import Literal
 
 from benchtest.diagnosis import Finding, Suspect
 from benchtest.prop.counted import strands_named
-from benchtest.prop.design import NodeName, Probe
+from benchtest.prop.design import Design, NodeName, Probe
 from benchtest.prop.lit import Lit
 from benchtest.records.kept import Stage
 from benchtest.session import checks, colours
@@ -91,8 +91,8 @@ def what_next(state: State, finding: Finding | None) -> Advice:
         number = state.unmarked[0]
         few = design.strand(number).nodes <= FEW_NODES
         return walk_advice(number) if few else search_advice(state, number)
-    if look := colours.next_look(design, state.colours, state.apart):
-        return colour_advice(*look)
+    if look := colours.next_look(design, state.colours, state.apart, state.unlit):
+        return colour_advice(design, *look)
     if finding is None:
         return Advice("think", "Working out what the evidence says.")
     return _on_evidence(state, finding)
@@ -127,7 +127,7 @@ def _on_evidence(state: State, finding: Finding) -> Advice:
 
 def check_advice(state: State, key: Key) -> Advice:
     """Make sure of one thing before power."""
-    made = None if key[0] == "rails" and key[1] in state.recheck else state.checks.get(key)
+    made = None if key in state.recheck else state.checks.get(key)
     words = checks.question(state.design, key, made)
     return Advice("check", words, check=key, caution=checks.CAUTIONS[key[0]])
 
@@ -185,13 +185,20 @@ def caught_advice(state: State, node: NodeName) -> Advice:
     return Advice("caught", words, strand=node.strand, nodes=(node,))
 
 
-def colour_advice(colour: str, strand: int | None) -> Advice:
-    """Look at one colour."""
-    if strand is None:
-        words = f"Everything {colour}: is it {colour} everywhere, and no other colour?"
-    else:
-        words = f"Strand {strand} {colour}: is all of it {colour}?"
-    return Advice("colour", words, strand=strand, colour=colour)
+def colour_advice(design: Design, colour: str, strands: Sequence[int]) -> Advice:
+    """Look at one colour on some strands."""
+    lit = Lit(frozenset(strands), colour=colours.light_of(colour))
+    if len(strands) == 1 < len(design.strands):
+        words = f"Strand {strands[0]} {colour}: is all of it {colour}?"
+        return Advice("colour", words, strand=strands[0], lit=lit, colour=colour)
+    where = "Everything" if len(strands) == len(design.strands) else _strands_of(lit, design)
+    words = f"{where} {colour}: is it {colour} everywhere, and no other colour?"
+    return Advice("colour", words, lit=lit, colour=colour)
+
+
+def _strands_of(lit: Lit, design: Design) -> str:
+    """Strands with their ranges: `Strands 1-8, 10`."""
+    return f"Strands {', '.join(lit.text(design).split())}"
 
 
 def wiggle_advice(end: str) -> Advice:

@@ -41,7 +41,21 @@ TESTS = (VerdictGiven, MarkMade, ReadingTaken, RepairDone, SignedOff)
 
 def happened_in(events: Sequence[Event]) -> list[Happened]:
     """Events of a record, read."""
-    return [Happened(event.seq, event.at, from_data(event.kind, event.data)) for event in events]
+    return [
+        Happened(
+            event.seq,
+            event.at,
+            from_data(event.kind, event.data),
+            same_key_as=_first_of_key(event),
+        )
+        for event in events
+    ]
+
+
+def _first_of_key(event: Event) -> int | None:
+    """Number of an earlier event that the same key added, as the record has it."""
+    first = event.data.get("same_key_as")
+    return first if type(first) is int and 0 < first < event.seq else None
 
 
 def utc_now() -> datetime:
@@ -109,8 +123,13 @@ class Session:
             self._engine = Engine(design)
         return self._engine
 
-    def record(self, what: Happening) -> State:
+    def record(self, what: Happening, same_key_as: int | None = None) -> State:
         """Keep an event. When this returns, it is on disk and the state knows it.
+
+        Args:
+            what: what happened.
+            same_key_as: number of the first event that the same key added, so that one undo takes
+                back both.
 
         Raises:
             InputError: a reading is beyond the meter's range.
@@ -122,7 +141,7 @@ class Session:
             check_volts(what.volts, Meter.parse(what.meter) if what.meter else self.meter)
         if isinstance(what, StageSet):
             what = dataclasses.replace(what, was=self.shelf.unit(self.tag).stage)
-        happened = Happened(len(self.happened) + 1, _stamp(self.clock), what)
+        happened = Happened(self.next_seq, _stamp(self.clock), what, same_key_as=same_key_as)
         # an event that cannot be understood must fail before it is kept, not at every later start
         after = step(self.state, happened)
         self._keep(happened)
@@ -131,12 +150,18 @@ class Session:
         self.state = fold(self.happened, self.design) if again else after
         return self.state
 
+    @property
+    def next_seq(self) -> int:
+        """Number of the next event."""
+        return len(self.happened) + 1
+
     def _keep(self, happened: Happened) -> None:
         what, stage = happened.what, self._stage_after(happened.what)
+        data = to_data(what)
+        if happened.same_key_as is not None:
+            data["same_key_as"] = happened.same_key_as
         try:
-            self.shelf.append(
-                self.row.id, what.kind, to_data(what), happened.at, stage, happened.seq
-            )
+            self.shelf.append(self.row.id, what.kind, data, happened.at, stage, happened.seq)
         except Overtaken:
             self._read()
             raise
@@ -148,13 +173,12 @@ class Session:
             return undone.was if isinstance(undone, StageSet) else None
         return what.stage if isinstance(what, StageSet) else None
 
-    def undo(self) -> Happening | None:
-        """Take back the last event that still counts; None where there is none."""
-        if not self.state.undoable:
-            return None
-        last = self.state.undoable[-1]
-        self.record(Undone(last.seq))
-        return last.what
+    def undo(self) -> list[Happening]:
+        """Take back all that the last key added; returns it, empty where there is nothing."""
+        taken = self.state.last_key
+        if taken:
+            self.record(Undone(taken[-1].seq, [one.seq for one in taken[:-1]]))
+        return [one.what for one in taken]
 
     def diagnose(self, state: State | None = None) -> Finding:
         """What the evidence says; takes a second, so call it from a worker thread."""

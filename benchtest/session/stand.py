@@ -78,11 +78,12 @@ class Stand(Prober):
             case "caught":
                 return self._after_caught(good)
             case "soak":
+                self.require_light()
                 with self.overtaking_shown():
                     return self.soaking.seen(good)
-            case "recolour" if good:
+            case "recolour" if good and advice.strand is not None:
                 self.choices.queue = [
-                    colour_advice(c, advice.strand) for c in self.design.node.colours
+                    colour_advice(self.design, c, [advice.strand]) for c in self.design.node.colours
                 ]
             case _:
                 return self._keep(self._asked_of(advice, good))
@@ -101,8 +102,10 @@ class Stand(Prober):
                 return CheckMade(*advice.check, good)
             case "glow":
                 return FirstLight(good, self.lamp.level)
-            case "colour" if advice.colour is not None:
-                return ColourSeen(advice.colour, good, advice.strand, self.lamp.level)
+            case "colour" if advice.colour is not None and advice.lit is not None:
+                lit = advice.lit.text(self.design)
+                shown = None if advice.strand is not None or lit == "all" else lit
+                return ColourSeen(advice.colour, good, advice.strand, self.lamp.level, shown)
             case "search":
                 low, high = search_of(self.session.state, advice.strand).half
                 return PartSeen(low, high, good, advice.strand)
@@ -158,9 +161,11 @@ class Stand(Prober):
             InputError: the prop has no such strand or node, or no soak is running.
         """
         strand, nodes = nodes_of(where, self.design)
-        with self.overtaking_shown():
-            words = self.soaking.seen(steady=False)
-        self.record(MarkMade("all", strand, nodes, "flicker", self.lamp.level or 1.0))
+        self.require_light()
+        with self.one_key():
+            with self.overtaking_shown():
+                words = self.soaking.seen(steady=False)
+            self.record(MarkMade("all", strand, nodes, "flicker", self.lamp.level or 1.0))
         return f"{words}, strand {strand}, node {nodes}"
 
     def drop_choices(self) -> None:

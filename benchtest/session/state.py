@@ -49,6 +49,7 @@ from benchtest.session.reading_list import (
 )
 from benchtest.session.search import Search, next_search
 from benchtest.session.soak import Soak
+from benchtest.session.soldered import checks_after
 
 COLOUR_LEVEL = 0.25
 """Level that colours are taken to be looked at: what they look like hangs on it very little."""
@@ -63,6 +64,8 @@ class Happened:
     seq: int
     at: str
     what: Happening
+    same_key_as: int | None = field(default=None, kw_only=True)
+    """Number of the first event that the same key added; None for that first one."""
 
 
 @dataclass(frozen=True)
@@ -83,9 +86,10 @@ class State:
         tested_earlier: some of what was tested was tested before the unit was last worked on for
             a stage: sealed, opened, or out for a season.
         checks: what was made sure of before power, by check and feed.
-        recheck: feeds whose rails were soldered on since they were measured.
+        recheck: checks before power that a repair with an iron calls for again.
         first_light: whether everything glowed at a low level; None before that.
-        colours: by colour and strand, whether it was right; until the strand is worked on.
+        colours: by colour and strand, whether it was right; until the strand is worked on or
+            seen dark. A strand with a dark node has no entry: that node showed no colour.
         apart: colours that were not right everywhere, so each strand is looked at by itself.
         search: the search for a node that fails, while one is under way.
         wiggled: strand ends whose joints were moved while lit, and whether light was steady.
@@ -107,7 +111,7 @@ class State:
     stage: Stage | None = None
     tested_earlier: bool = False
     checks: dict[Key, CheckMade] = field(default_factory=dict)
-    recheck: frozenset[str] = frozenset()
+    recheck: frozenset[Key] = frozenset()
     first_light: bool | None = None
     colours: dict[str, dict[int, bool]] = field(default_factory=dict)
     apart: frozenset[str] = frozenset()
@@ -150,6 +154,21 @@ class State:
         return [number for number in self.failed if number not in marked]
 
     @property
+    def unlit(self) -> frozenset[int]:
+        """Strands of which not every node lights, so that their colours cannot be judged yet."""
+        dark = {mark.strand for mark in self.marks if mark.seen == "dark"}
+        return frozenset(dark.union(self.unmarked))
+
+    @property
+    def last_key(self) -> tuple[Happened, ...]:
+        """Events of the last key that still count, in order; empty where there are none."""
+        if not self.undoable:
+            return ()
+        last = self.undoable[-1]
+        first = last.same_key_as or last.seq
+        return tuple(one for one in self.undoable if first in (one.seq, one.same_key_as))
+
+    @property
     def evidence_marks(self) -> list[Mark]:
         """Marks for the diagnosis: what was marked, and that the rest of each strand was right."""
         grounds = []
@@ -176,7 +195,10 @@ def fold(happened: Sequence[Happened], design: Design) -> State:
     An event that does not fit the prop, as a record of another bench may hold, is passed over:
     one bad line must not keep a person from all the others.
     """
-    undone = {event.what.seq for event in happened if isinstance(event.what, Undone)}
+    undone: set[int] = set()
+    for event in happened:
+        if isinstance(event.what, Undone):
+            undone.update((event.what.seq, *event.what.also))
     counted = [event for event in happened if event.seq not in undone]
     gone = _discarded_readings(counted)
     state = State(design)
@@ -273,7 +295,14 @@ def _mark(state: State, what: MarkMade) -> State:
     mark = Mark(lit, what.strand, first, last, what.seen)
     check_seen(mark, state.design)
     search = _without(state.search, what.strand)
-    return dataclasses.replace(state, marks=(*state.marks, mark), search=search)
+    colours = state.colours
+    if what.seen == "dark":  # a node that did not light showed no colour
+        colours = {
+            colour: {n: ok for n, ok in row.items() if n != what.strand}
+            for colour, row in colours.items()
+        }
+    marks = (*state.marks, mark)
+    return dataclasses.replace(state, marks=marks, search=search, colours=colours)
 
 
 def _reading(state: State, what: ReadingTaken) -> State:
@@ -315,7 +344,7 @@ def _repair(state: State, what: RepairDone) -> State:
         marks=tuple(mark for mark in state.marks if mark.strand not in touched),
         taken=taken,
         repairs=(*state.repairs, what),
-        recheck=state.recheck | _soldered_feeds(state, what.where),
+        recheck=state.recheck | checks_after(state.design, what.where),
         colours=_colours_after(state, what.where, touched),
         wiggled={e: ok for e, ok in state.wiggled.items() if parse_end(e).strand not in touched},
         search=None,
@@ -323,14 +352,6 @@ def _repair(state: State, what: RepairDone) -> State:
     then = state.readings, tuple(state.evidence_marks)
     before = Before(what.where, *then, after.readings, tuple(after.evidence_marks))
     return dataclasses.replace(after, before=(*state.before, before))
-
-
-def _soldered_feeds(state: State, where: str) -> frozenset[str]:
-    """Feeds whose rails must be measured before power: solder on a rail may bridge it."""
-    if where[-1:] not in ("+", "-"):
-        return frozenset()
-    measured = [made for made in state.checks.values() if made.passed is not None]
-    return frozenset(made.feed for made in measured if made.check == "rails")
 
 
 def _colours_after(state: State, where: str, touched: frozenset[int]) -> dict[str, dict[int, bool]]:
@@ -346,8 +367,8 @@ def _check(state: State, what: CheckMade) -> State:
     key = (what.check, what.feed)
     if key not in all_checks(state.design):
         raise InputError(f'feed "{what.feed[:40]}": the prop has none of that name')
-    recheck = state.recheck - {what.feed} if what.check == "rails" else state.recheck
-    return dataclasses.replace(state, checks={**state.checks, key: what}, recheck=recheck)
+    checks = {**state.checks, key: what}
+    return dataclasses.replace(state, checks=checks, recheck=state.recheck - {key})
 
 
 def _first_light(state: State, what: FirstLight) -> State:
@@ -355,15 +376,17 @@ def _first_light(state: State, what: FirstLight) -> State:
 
 
 def _colour(state: State, what: ColourSeen) -> State:
-    parse_lit("all", state.design, what.level, light_of(what.colour))
-    if what.strand is None and not what.right:
-        apart = state.apart | {what.colour}
-        return dataclasses.replace(state, colours={**state.colours, what.colour: {}}, apart=apart)
-    if what.strand is None:
-        row = {strand.number: True for strand in state.design.strands}
-    else:
+    lit = parse_lit(what.lit or "all", state.design, what.level, light_of(what.colour)).strands
+    seen = state.colours.get(what.colour, {})
+    if what.strand is not None:
         parse_lit(str(what.strand), state.design)
-        row = {**state.colours.get(what.colour, {}), what.strand: what.right}
+        row = {**seen, what.strand: what.right}
+    elif what.right:
+        row = {**seen, **dict.fromkeys(sorted(lit - state.unlit), True)}
+    else:
+        apart = state.apart | {what.colour}
+        row = {number: right for number, right in seen.items() if number not in lit}
+        return dataclasses.replace(state, colours={**state.colours, what.colour: row}, apart=apart)
     return dataclasses.replace(state, colours={**state.colours, what.colour: row})
 
 

@@ -8,7 +8,7 @@ from itertools import takewhile
 from typing import Literal
 
 from benchtest.diagnosis import Finding
-from benchtest.prop.counted import counted
+from benchtest.prop.counted import counted, strands_named
 from benchtest.records.report import StepResult
 from benchtest.session import checks, colours
 from benchtest.session.events import CheckMade, FirstLight, VerdictGiven
@@ -45,7 +45,6 @@ def steps(state: State, finding: Finding | None) -> list[StepLine]:
     due = checks.due_checks(design, state.checks, state.recheck, fresh=True)
     every = len(checks.all_checks(design))
     lit = {None: "not yet", True: "all glowed", False: "not all glowed"}[state.first_light]
-    colour = colours.next_look(design, state.colours, state.apart)
     settled = finding is not None and finding.next.settled
     taken = f"{len(state.readings)} taken"
     return [
@@ -53,11 +52,21 @@ def steps(state: State, finding: Finding | None) -> list[StepLine]:
         StepLine("first-light", "First light, low", state.first_light is True, lit),
         StepLine("strands", "Strand by strand", not state.untested, _looked(state, strands)),
         StepLine("search", "Search the whole prop by halves", False, "for a node that fails"),
-        StepLine("colours", "Colours", colour is None, "all seen" if colour is None else "to see"),
+        _colours_line(state),
         StepLine("readings", "Full white, with readings", settled, taken),
         StepLine("wiggle", "Wiggle", len(state.wiggled) == ends, f"{len(state.wiggled)} of {ends}"),
         StepLine("soak", "Soak", state.soak is not None and state.soak.whole, _soaked(state)),
     ]
+
+
+def _colours_line(state: State) -> StepLine:
+    rows = {colour: state.colours.get(colour, {}) for colour in state.design.node.colours}
+    unseen = colours.not_seen(state.design, rows)
+    to_see = colours.next_look(state.design, rows, state.apart, state.unlit) is not None
+    says = "to see" if to_see else "all seen"
+    if unseen and not to_see:
+        says = f"not on {strands_named(unseen, most=3)}: dark"
+    return StepLine("colours", "Colours", not unseen, says)
 
 
 def _looked(state: State, strands: int) -> str:
@@ -93,8 +102,11 @@ def queue_of(step: StepName, state: State) -> list[Advice]:
 
 
 def _colours(state: State) -> list[Advice]:
-    """All colours anew; the guidance goes on to single strands where one is wrong."""
-    return [colour_advice(colour, None) for colour in state.design.node.colours]
+    """Return all colours again, of the strands that light."""
+    numbers = [s.number for s in state.design.strands if s.number not in state.unlit]
+    if not numbers:
+        return []
+    return [colour_advice(state.design, colour, numbers) for colour in state.design.node.colours]
 
 
 def results(state: State) -> list[StepResult]:
@@ -102,9 +114,8 @@ def results(state: State) -> list[StepResult]:
     found = [*_checked(state)]
     if state.first_light is not None:
         found.append(_first_light(state))
-    if rows := {name: row for name, row in state.colours.items() if row}:
-        says = ", ".join(f"{name} {_right(row)}" for name, row in rows.items())
-        found.append(StepResult("Colours", not colours.wrong_strands(state.colours), says))
+    if any(state.colours.values()):
+        found.append(_colours_seen(state))
     if state.wiggled:
         found.append(_wiggled(state.wiggled))
     if state.soak is not None:
@@ -131,12 +142,12 @@ def _checked(state: State) -> Iterator[StepResult]:
     """Checks before power, feed by feed."""
     for feed in state.design.feeds:
         made = [one for (_, name), one in state.checks.items() if name == feed.name]
+        again = [check for check, name in state.recheck if name == feed.name]
         if not made:
             continue
         says = ", ".join(_check(one) for one in made)
-        again = feed.name in state.recheck
         if again:
-            says += "; soldered since: measure between the rails again"
+            says += f"; soldered since: check {' and '.join(sorted(again, reverse=True))} again"
         whole = not again and all(one.passed is not None for one in made)
         bad = any(one.passed is False for one in made)
         yield StepResult(
@@ -152,9 +163,23 @@ def _check(made: CheckMade) -> str:
     return f"{made.check} {shown or 'right'}" + ("" if made.passed else " (bad)")
 
 
+def _colours_seen(state: State) -> StepResult:
+    """Colours of the strands that lit; of the others, that they were not seen."""
+    rows = {name: row for name, row in state.colours.items() if row}
+    says = ", ".join(f"{name} {_right(row)}" for name, row in rows.items())
+    missing = [name for name in state.design.node.colours if name not in rows]
+    if missing:
+        says += f"; {', '.join(missing)} not seen"
+    left = colours.not_seen(state.design, rows)
+    if left:
+        says += f"; not seen on {strands_named(left, most=len(left))}"
+    wrong = bool(colours.wrong_strands(state.colours))
+    return StepResult("Colours", False if wrong else None if left or missing else True, says)
+
+
 def _right(row: dict[int, bool]) -> str:
-    wrong = [str(number) for number, right in sorted(row.items()) if not right]
-    return f"wrong on strand {', '.join(wrong)}" if wrong else "right"
+    wrong = [number for number, right in sorted(row.items()) if not right]
+    return f"wrong on {strands_named(wrong, most=len(wrong))}" if wrong else "right"
 
 
 def _wiggled(ends: dict[str, bool]) -> StepResult:

@@ -45,10 +45,11 @@ class Walker(Desk):
     def judge_all_dark(self) -> None:
         """Fail the strand that is lit, all of it being dark."""
         strand = self.advice.strand
-        self.judge(passed=False)
-        assert strand is not None
-        nodes = self.design.strand(strand).nodes
-        self._mark(strand, f"1-{nodes}", "dark")
+        with self.one_key():
+            self.judge(passed=False)
+            assert strand is not None
+            nodes = self.design.strand(strand).nodes
+            self._mark(strand, f"1-{nodes}", "dark")
 
     def choose(self, step: int) -> None:
         """Look at the strand before or after this one, whatever the advice is."""
@@ -101,9 +102,10 @@ class Walker(Desk):
             nodes = self.design.strand(strand).nodes
             first, last = (first, nodes) if self._forwards(strand) else (1, first)
         shown = str(first) if first == last else f"{first}-{last}"
-        if self.session.state.verdicts.get(strand) is not False and advice.task == "caught":
-            self.record(VerdictGiven(strand, passed=False, level=self.look_level))
-        self._mark(strand, shown, seen)
+        with self.one_key():
+            if self.session.state.verdicts.get(strand) is not False and advice.task == "caught":
+                self.record(VerdictGiven(strand, passed=False, level=self.look_level))
+            self._mark(strand, shown, seen)
         if advice.task == "caught":
             self.choices.drop()
         return f"marked strand {strand}, node {shown} {seen}"

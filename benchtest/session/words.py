@@ -57,10 +57,12 @@ def _said_of_step(what: Happening) -> str:
             return f"{check} at {feed} {word}{shown}"
         case FirstLight(passed):
             return f"first light, {'all glowed' if passed else 'not all glowed'}"
-        case ColourSeen(colour, right, strand):
+        case ColourSeen(colour, right, strand, _, lit):
             where = "everywhere" if strand is None else f"on strand {strand}"
+            if strand is None and lit is not None:
+                where = f"on strands {', '.join(lit.split())}"
             if not right and strand is None:  # somewhere: which strand is asked next
-                return f"{colour} not right everywhere"
+                return f"{colour} not right {where}"
             return f"{colour} {'right' if right else 'wrong'} {where}"
         case PartSeen(first, last, right):
             if first == last:

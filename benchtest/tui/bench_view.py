@@ -374,8 +374,10 @@ class BenchView(OnceScreen[Leaving]):
     def _do(self, act: Callable[[], object]) -> None:
         """Do what a key means; what it returns in words is said."""
         self.said = ""
-        self._tried(lambda: self._say_if(act()))
-        self.go()
+        if self._tried(lambda: self._say_if(act())) or not self.stand.put_out:
+            self.go()
+        else:
+            self.draw()  # a key that is refused lights nothing that was put out
 
     def _say_if(self, words: object) -> None:
         if isinstance(words, str) and words:

@@ -71,7 +71,7 @@ def test_checks_are_due_until_they_pass_and_rails_again_after_solder(fan: Design
     assert due_checks(fan, {}, (), fresh=True) == every
     assert due_checks(fan, {}, (), fresh=False) == []  # power has long been on
     assert due_checks(fan, good, (), fresh=True) == []
-    assert due_checks(fan, good, {"main"}, fresh=False) == [RAILS]
+    assert due_checks(fan, good, {RAILS}, fresh=False) == [RAILS]
     bad = {**good, SUPPLY: CheckMade(*SUPPLY, passed=False)}
     assert due_checks(fan, bad, (), fresh=False) == [SUPPLY]
     left = {**good, SUPPLY: CheckMade(*SUPPLY, passed=None)}

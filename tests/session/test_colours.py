@@ -27,12 +27,12 @@ def test_the_order_that_the_nodes_take_is_among_the_likely_ones(fan: Design, rea
 
 def test_a_colour_that_is_not_right_everywhere_is_looked_at_strand_by_strand(fan: Design) -> None:
     seen: dict[str, dict[int, bool]] = {}
-    assert next_look(fan, seen, frozenset()) == ("red", None)
+    assert next_look(fan, seen, frozenset()) == ("red", [1, 2, 3, 4])
     apart = frozenset({"red"})
     for strand in (1, 2, 3, 4):
-        assert next_look(fan, seen, apart) == ("red", strand)
+        assert next_look(fan, seen, apart) == ("red", [strand])
         seen.setdefault("red", {})[strand] = strand != 3
-    assert next_look(fan, seen, apart) == ("green", None)
+    assert next_look(fan, seen, apart) == ("green", [1, 2, 3, 4])
     assert wrong_strands(seen) == [3]
     assert "Strand 3 shows a wrong colour" in remedy(fan, seen)
     assert likely_orders(fan.node, seen) == []
@@ -40,4 +40,4 @@ def test_a_colour_that_is_not_right_everywhere_is_looked_at_strand_by_strand(fan
 
 def test_a_strand_worked_on_is_looked_at_alone(fan: Design) -> None:
     seen = {colour: {1: True, 2: True, 4: True} for colour in ("red", "green", "blue")}
-    assert next_look(fan, seen, frozenset()) == ("red", 3)
+    assert next_look(fan, seen, frozenset()) == ("red", [3])

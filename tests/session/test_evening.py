@@ -34,6 +34,7 @@ from benchtest.session.steps import results, steps
 from benchtest.session.summary import report_content
 
 from .conftest import made_ready
+from .driven import LOOPBACK, Prop
 
 
 class Clock:
@@ -52,9 +53,9 @@ def clock() -> Clock:
 
 
 @pytest.fixture
-def fresh(begin: Callable[..., Session], fan: Design, clock: Clock) -> Iterator[Stand]:
-    """A unit with nothing behind it; its packets go to a port of loopback that nobody hears."""
-    driver = driver_for(Target("e131", "127.0.0.1", 9), fan, Sender(uuid4()))
+def fresh(begin: Callable[..., Session], fan: Design, clock: Clock, prop: Prop) -> Iterator[Stand]:
+    """A unit with nothing behind it."""
+    driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, Sender(uuid4()))
     with FrameClock(driver, fan.node_count, fan.node.channels).start() as frames:
         yield Stand(begin(), frames, None, clock)
 

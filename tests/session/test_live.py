@@ -72,9 +72,9 @@ def test_undo_takes_back_one_step_at_a_time(begin: Begin, shelf: Shelf) -> None:
     for what in EVENING:
         states.append(session.record(what))
     for what, before in zip(reversed(EVENING), reversed(states[:-1]), strict=True):
-        assert session.undo() == what
+        assert session.undo() == [what]
         assert session.state == before
-    assert session.undo() is None
+    assert session.undo() == []
     # nothing is forgotten: what was taken back is still in the record
     assert len(shelf.events(session.row.id)) == 2 * len(EVENING)
 
@@ -84,7 +84,7 @@ def test_undo_of_a_stage_takes_the_unit_back(begin: Begin, shelf: Shelf) -> None
     session.record(StageSet("soldered"))
     session.record(StageSet("sealed"))
     assert shelf.unit("WF-03").stage == "sealed"
-    assert session.undo() == StageSet("sealed", "soldered")
+    assert session.undo() == [StageSet("sealed", "soldered")]
     assert shelf.unit("WF-03").stage == "soldered"
     Session.resume(shelf, session.row.id).undo()
     assert shelf.unit("WF-03").stage == "bare"
@@ -231,7 +231,7 @@ def test_a_finding_is_kept_in_words_and_numbers(begin: Begin) -> None:
     assert kept.settled == finding.next.settled
     assert [row["where"] for row in kept.suspects] == [s.where for s in finding.suspects][:8]
     assert kept.suspects
-    assert session.undo() == ReadingTaken("all", "4B", 2.9)  # a finding is no step of a person
+    assert session.undo() == [ReadingTaken("all", "4B", 2.9)]  # a finding is no step of a person
 
 
 def test_a_prediction_agrees_with_the_diagnosis(begin: Begin) -> None:

@@ -23,7 +23,7 @@ from benchtest.drive.bridge.driver import BridgeDriver
 from benchtest.drive.choose import driver_for
 from benchtest.drive.clock import FrameClock
 from benchtest.drive.e131 import Sender
-from benchtest.errors import RecordsFault
+from benchtest.errors import InputError, RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
 from benchtest.records.shelf import Overtaken, Shelf
@@ -60,7 +60,7 @@ def _driven(session: Session, design: Design) -> Iterator[tuple[Stand, Prop]]:
         prop.close()
 
 
-def test_an_unplugged_bridge_stops_no_session_and_lights_again_what_is_asked_now(
+def test_with_an_unplugged_bridge_nothing_is_judged_and_it_lights_again_what_is_asked_now(
     tmp_path: Path, begin: Begin, fan: Design, shelf: Shelf
 ) -> None:
     board = PythonBoard(tmp_path)
@@ -73,16 +73,20 @@ def test_an_unplugged_bridge_stops_no_session_and_lights_again_what_is_asked_now
             until(lambda: any(board.shown()))
             board.unplug()  # its power goes with it, and so what it shows
             until(lambda: driver.status().trouble is not None)
-            stand.judge(passed=True)
+            with pytest.raises(InputError, match="frames do not reach the prop"):
+                stand.judge(passed=True)
+            assert _verdicts(shelf.folder, session.row.id) == []
+            stand.choose(1)
             stand.light_advice()
-            assert _verdicts(shelf.folder, session.row.id) == [1]
             board.frames.clear()
             board.plug()
             until(lambda: any(board.shown()))
             assert stand.lamp.words == "2 at 25%"
             nodes = [any(board.shown()[at : at + 3]) for at in range(0, fan.node_count * 3, 3)]
-            assert sum(nodes) == 10  # strand 2 alone, which became due in the meantime
+            assert sum(nodes) == 10  # strand 2 alone, which was chosen in the meantime
             until(lambda: driver.status().trouble is None)
+            stand.judge(passed=True)
+            assert _verdicts(shelf.folder, session.row.id) == [2]
         assert not any(board.shown())
     finally:
         board.close()
@@ -97,6 +101,7 @@ from benchtest.drive.base import Target
 from benchtest.drive.choose import driver_for
 from benchtest.drive.clock import FrameClock
 from benchtest.drive.e131 import Sender
+from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
@@ -143,12 +148,17 @@ with Shelf(Path(sys.argv[1])) as shelf:
         subprocess.run(["ip", "link", "set", "lo", "down"], check=True)
         until(lambda: not prop.slots(), "dark once nothing is heard")
         print(driver.status().trouble)
-        stand.judge(passed=True)
+        try:
+            stand.judge(passed=True)
+        except InputError as refused:
+            print(refused)
+        stand.choose(1)
         stand.light_advice()
         subprocess.run(["ip", "link", "set", "lo", "up"], check=True)
         until(lit, "lit again")
-        assert prop.slots()[1][30:60] != bytes(30), "strand 2, which became due meanwhile"
+        assert prop.slots()[1][30:60] != bytes(30), "strand 2, which was chosen meanwhile"
         until(lambda: driver.status().trouble is None, "said no longer")
+        stand.judge(passed=True)
     until(lambda: not lit(), "dark at the end")
     print([event.kind for event in shelf.events(session.row.id)][-1])
 """
@@ -157,7 +167,8 @@ with Shelf(Path(sys.argv[1])) as shelf:
 def test_a_network_that_goes_leaves_the_prop_dark_and_comes_back(tmp_path: Path) -> None:
     said = python_alone(NETWORK, str(tmp_path), setup="ip link set lo up").splitlines()
     assert "network" in said[0]
-    assert said[1] == "verdict"
+    assert said[1].startswith("not kept: frames do not reach the prop")
+    assert said[2] == "verdict"
 
 
 class Stepped:
@@ -222,6 +233,7 @@ def test_a_full_disk_keeps_no_light_on_and_no_step_back(
                 stand.toggle_dark()
                 assert prop.shows(dark(fan))
                 ballast.unlink()
+                stand.toggle_dark()
                 stand.judge(passed=True)
             assert len(session.happened) == kept + 1
         with Shelf(disk / "bench") as shelf:

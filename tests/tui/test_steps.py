@@ -17,7 +17,7 @@ from benchtest.tui.deeds import KEYS
 from benchtest.tui.dialogs import AskFor, KeysNow
 from benchtest.tui.panels import Ask
 from benchtest.tui.steps_menu import StepsMenu
-from tests.tui.conftest import Driven, driven, make_ready
+from tests.tui.conftest import HEARD, Driven, driven, make_ready
 
 
 @pytest.fixture
@@ -75,7 +75,7 @@ async def _by_name(at: Driven, words: str) -> None:
 
 async def test_an_evening_begins_before_power(tmp_path: Path, small_fan: Path) -> None:
     folder = tmp_path / "bench"
-    async with driven(folder, small_fan, to="e131:127.0.0.1:9", ready=False) as at:
+    async with driven(folder, small_fan, to=HEARD, ready=False) as at:
         await at.until_task("check")
         await at.until(lambda: "Supply unplugged" in at.words())
         await at.type("0.4")
@@ -97,7 +97,7 @@ async def test_an_evening_begins_before_power(tmp_path: Path, small_fan: Path) -
 
 async def test_a_clicker_does_the_whole_walk(tmp_path: Path, long_fan: Path) -> None:
     """Page Down, Page Up, b and F5 are all that a presentation clicker sends."""
-    async with driven(tmp_path / "bench", long_fan, to="e131:127.0.0.1:9") as at:
+    async with driven(tmp_path / "bench", long_fan, to=HEARD) as at:
         await at.until_task("look")
         await at.keys("pagedown", "f5", "pageup", "f5", "b")
         assert at.stand.lamp.is_dark
@@ -119,7 +119,7 @@ async def test_node_217_of_360_is_found_from_the_steps_menu(
     tmp_path: Path, willow_fan: Path
 ) -> None:
     folder = tmp_path / "bench"
-    async with driven(folder, willow_fan, tag="WF-03", to="e131:127.0.0.1:9") as at:
+    async with driven(folder, willow_fan, tag="WF-03", to=HEARD) as at:
         await at.until_task("look")
         await at.keys("t", "4")
         fails, looks = NodeName(8, 24), 0  # the 217th that data reaches
@@ -134,7 +134,7 @@ async def test_node_217_of_360_is_found_from_the_steps_menu(
 async def test_help_shows_the_keys_that_work_now_and_no_others(
     tmp_path: Path, small_fan: Path
 ) -> None:
-    async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
+    async with driven(tmp_path / "bench", small_fan, to=HEARD) as at:
         await at.until_task("look")
         await at.keys("question_mark")
         await at.until(lambda: "Keys that work right now, in look" in at.words())
@@ -152,7 +152,7 @@ async def test_help_shows_the_keys_that_work_now_and_no_others(
 
 
 async def test_a_key_of_another_task_does_nothing(tmp_path: Path, small_fan: Path) -> None:
-    async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
+    async with driven(tmp_path / "bench", small_fan, to=HEARD) as at:
         await at.until_task("look")
         before = len(at.stand.session.happened)
         await at.keys("d", "D", "s", "e", "f", "r", "v", "home", "enter", "1")
@@ -161,7 +161,7 @@ async def test_a_key_of_another_task_does_nothing(tmp_path: Path, small_fan: Pat
 
 
 async def test_everything_goes_by_mouse(tmp_path: Path, small_fan: Path) -> None:
-    async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
+    async with driven(tmp_path / "bench", small_fan, to=HEARD) as at:
         await at.until_task("look")
         await _click(at, "#keys", "it lights")
         await at.until(lambda: at.stand.session.state.verdicts == {1: True})
@@ -187,7 +187,7 @@ async def test_everything_goes_by_mouse(tmp_path: Path, small_fan: Path) -> None
 
 
 async def test_everything_is_in_the_command_palette(tmp_path: Path, small_fan: Path) -> None:
-    async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
+    async with driven(tmp_path / "bench", small_fan, to=HEARD) as at:
         await at.until_task("look")
         commands = {command.title for command in at.app.get_system_commands(at.app.screen)}
         shown = {deed.says for deed in (*at.screen.deeds_now(), *at.screen.deeds_always())}
@@ -213,7 +213,7 @@ def test_no_key_means_two_things_in_one_task() -> None:
 async def test_a_slip_is_asked_about_and_tab_takes_what_was_meant(
     tmp_path: Path, small_fan: Path
 ) -> None:
-    async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
+    async with driven(tmp_path / "bench", small_fan, to=HEARD) as at:
         await at.until_task("look")
         at.stand.ask_for("1", "1A")
         at.screen.go()
@@ -227,7 +227,7 @@ async def test_a_slip_is_asked_about_and_tab_takes_what_was_meant(
 
 
 async def test_the_sketch_shows_where_the_leads_go(tmp_path: Path, small_fan: Path) -> None:
-    async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
+    async with driven(tmp_path / "bench", small_fan, to=HEARD) as at:
         await at.until_task("look")
         at.stand.ask_for("2", "foot:2+>2A+")
         at.screen.go()
@@ -239,7 +239,7 @@ async def test_the_sketch_shows_where_the_leads_go(tmp_path: Path, small_fan: Pa
 
 
 async def test_a_soak_is_begun_counted_and_stopped_by_keys(tmp_path: Path, small_fan: Path) -> None:
-    async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
+    async with driven(tmp_path / "bench", small_fan, to=HEARD) as at:
         await at.until_task("look")
         await at.keys("t", "8")
         await at.type("90m")
@@ -265,7 +265,7 @@ async def test_a_soak_is_begun_counted_and_stopped_by_keys(tmp_path: Path, small
 async def test_the_next_unit_of_a_design_is_one_key_away(tmp_path: Path, small_fan: Path) -> None:
     folder = tmp_path / "bench"
     make_ready(folder, small_fan, "SF-02")
-    async with driven(folder, small_fan, tag="SF-01", to="e131:127.0.0.1:9") as at:
+    async with driven(folder, small_fan, tag="SF-01", to=HEARD) as at:
         await at.until_task("look")
         await at.keys("space", "N")
         await at.until(
@@ -282,7 +282,7 @@ async def test_the_next_unit_of_a_design_is_one_key_away(tmp_path: Path, small_f
 
 
 async def test_help_closes_by_any_key(tmp_path: Path, small_fan: Path) -> None:
-    async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
+    async with driven(tmp_path / "bench", small_fan, to=HEARD) as at:
         await at.until_task("look")
         await at.keys("f1")
         assert isinstance(at.app.screen, KeysNow)

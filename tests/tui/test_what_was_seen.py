@@ -1,0 +1,172 @@
+"""Only what was seen goes on the record: keys, light and report of the terminal program."""
+
+from __future__ import annotations
+
+import socket
+from pathlib import Path
+
+import pytest
+from textual.widgets import Static
+
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.records.shelf import Shelf
+from benchtest.session.checks import all_checks
+from benchtest.session.events import CheckMade, ColourSeen, FirstLight, RepairDone, Undone
+from benchtest.session.live import Session
+from benchtest.session.steps import results
+from benchtest.tui.dialogs import AskFor
+from tests.tui.conftest import HEARD, Driven, driven
+
+
+@pytest.fixture
+def five(small_fan: Path) -> Path:
+    """Five strands of eight nodes, one after the other in the data line."""
+    small_fan.write_text(small_fan.read_text().replace("count = 3", "count = 5"))
+    return small_fan
+
+
+def _before_the_looks(folder: Path, prop: Path) -> None:
+    """Put SF-01 on the shelf with its checks and first light behind it."""
+    with Shelf(folder) as shelf:
+        session = Session.start(shelf, prop.read_text(), "SF-01", DEFAULT_METER)
+        for check, feed in all_checks(session.design):
+            session.record(CheckMade(check, feed, passed=True))
+        session.record(FirstLight(passed=False))
+
+
+def _question(at: Driven) -> str:
+    """What is asked, in one line."""
+    return " ".join(str(at.app.screen.query_one("#question", Static).render()).split())
+
+
+def _lit_strands(at: Driven) -> list[int]:
+    """Strands that the prop is told to light."""
+    frame, design = at.stand.clock.showing(), at.stand.design
+    starts = list(zip(design.first_index, design.strands, strict=True))
+    return [s.number for start, s in starts if frame[start : start + s.nodes].any()]
+
+
+def _colours(at: Driven) -> tuple[bool | None, str]:
+    """What the report says of colours."""
+    rows = results(at.stand.session.state)
+    return next((row.good, row.says) for row in rows if row.name == "Colours")
+
+
+async def _log_repair(at: Driven, joint: str) -> None:
+    """Log a repair of the suspect of that name."""
+    finding = at.stand.finding
+    assert finding is not None
+    place = [suspect.where for suspect in finding.suspects].index(joint)
+    at.screen.action_repair(place)  # as its digit does
+    await at.until(lambda: isinstance(at.app.screen, AskFor))
+    await at.keys("enter")
+    await at.until(lambda: not isinstance(at.app.screen, AskFor))
+
+
+async def test_colours_are_asked_of_what_lights_and_again_after_an_open_data_joint(
+    tmp_path: Path, five: Path
+) -> None:
+    folder = tmp_path / "bench"
+    _before_the_looks(folder, five)
+    async with driven(folder, five, to=HEARD, ready=False) as at:
+        await at.until_task("look")
+        await at.keys("space", "space", "space", "X", "X")
+        for colour in ("red", "green", "blue"):
+            await at.until_task("colour")
+            await at.until(lambda: _lit_strands(at) == [1, 2, 3])
+            assert f"Strands 1-3 {colour}" in _question(at)
+            await at.keys("space")
+        says = "red right, green right, blue right; not seen on strands 4, 5"
+        assert _colours(at) == (None, says)
+        await at.until_task("repair", "read")
+        await _log_repair(at, "3Bd")
+        assert await at.until_task("check") == "check"
+        await at.keys("space")
+        await at.until_task("look")
+        await at.keys("space", "space", "space")  # strand 3 too: the joint is at its end
+        for _ in range(3):
+            await at.until_task("colour")
+            await at.until(lambda: _lit_strands(at) == [4, 5])
+            await at.keys("space")
+        assert _colours(at) == (True, "red right, green right, blue right")
+        kept = [h.what for h in at.stand.session.happened if isinstance(h.what, ColourSeen)]
+        assert [what.lit for what in kept] == ["1-3"] * 3 + ["4-5"] * 3
+
+
+@pytest.mark.parametrize("where", ["2Bd", "3.4", "2A+"])
+async def test_after_the_iron_the_rails_are_measured_before_light(
+    tmp_path: Path, five: Path, where: str
+) -> None:
+    async with driven(tmp_path / "bench", five, to=HEARD) as at:
+        await at.until_task("look")
+        at.stand.repair(where, "soldered")
+        at.screen.go()
+        await at.until_task("check")
+        assert at.stand.advice.check == ("rails", "main")
+        await at.until(lambda: "Ohms between + and - at feed main" in _question(at))
+        assert not at.stand.clock.showing().any()
+        await at.type("0.3")
+        await at.keys("enter")  # bridged
+        assert await at.until_task("check") == "check"
+        assert not at.stand.clock.showing().any()
+        await at.type("47")
+        await at.keys("k", "enter")
+        await at.until_task("look")
+
+
+async def test_nothing_is_judged_while_packets_are_refused(tmp_path: Path, five: Path) -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as found:
+        found.bind(("127.0.0.1", 0))
+        port = found.getsockname()[1]
+    async with driven(tmp_path / "bench", five, to=f"e131:127.0.0.1:{port}") as at:
+        await at.until_task("look")
+        await at.until(lambda: "! packets refused" in at.words())
+        before = len(at.stand.session.happened)
+        for key in ("space", "x", "X"):
+            await at.keys(key)
+            assert "frames do not reach the prop" in " ".join(at.words().split())
+        await at.keys("o")
+        await at.until(lambda: isinstance(at.app.screen, AskFor))
+        await at.keys("enter")
+        await at.type("1A")
+        await at.keys("enter")
+        await at.until_task("read")
+        await at.type("4.91")
+        await at.keys("enter")
+        assert "frames do not reach the prop" in " ".join(at.words().split())
+        assert len(at.stand.session.happened) == before
+        await at.keys("escape", "escape")
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as heard:
+            heard.bind(("127.0.0.1", port))
+            await at.until(lambda: "! packets refused" not in at.words())
+            await at.keys("space")
+            assert at.stand.session.state.verdicts == {1: True}
+
+
+async def test_a_prop_put_out_by_hand_is_not_judged(tmp_path: Path, five: Path) -> None:
+    async with driven(tmp_path / "bench", five, to=HEARD) as at:
+        await at.until_task("look")
+        await at.keys("b", "space")
+        assert "b lights it again" in " ".join(at.words().split())
+        assert at.stand.session.state.verdicts == {}
+        await at.keys("b", "space")
+        assert at.stand.session.state.verdicts == {1: True}
+
+
+async def test_one_undo_takes_back_all_that_one_key_did(tmp_path: Path, five: Path) -> None:
+    folder = tmp_path / "bench"
+    async with driven(folder, five, to=HEARD) as at:
+        await at.until_task("look")
+        await at.keys("space", "X", "u")
+        state = at.stand.session.state
+        assert (state.verdicts, state.marks) == ({1: True}, ())
+        assert "took back: strand 2 failed; strand 2, node 1-8 dark" in at.words()
+        assert at.stand.advice.strand == 2
+        await at.keys("X")
+    async with driven(folder, five, to=HEARD) as at:  # the record itself keeps them together
+        await at.until_task("look")
+        await at.keys("u")
+        state = at.stand.session.state
+        assert (state.verdicts, state.marks) == ({1: True}, ())
+        assert isinstance(at.stand.session.happened[-1].what, Undone)
+        assert not any(isinstance(h.what, RepairDone) for h in at.stand.session.happened)
