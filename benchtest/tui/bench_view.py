@@ -338,7 +338,10 @@ class BenchView(OnceScreen[Leaving]):
 
     def on_bench_view_concluded(self, message: Concluded) -> None:
         self._tried(lambda: self.stand.concluded(message.about, message.finding))
-        self.go()
+        if self.stand.put_out:
+            self.draw()  # whoever put it out may have fingers on it
+        else:
+            self.go()
         if self.stand.finding is message.finding:
             self.explain(message.finding)
 

@@ -146,9 +146,11 @@ async def test_nothing_is_judged_while_packets_are_refused(tmp_path: Path, five:
 async def test_a_prop_put_out_by_hand_is_not_judged(tmp_path: Path, five: Path) -> None:
     async with driven(tmp_path / "bench", five, to=HEARD) as at:
         await at.until_task("look")
+        await at.until(lambda: _lit_strands(at) == [1])
         await at.keys("b", "space")
         assert "b lights it again" in " ".join(at.words().split())
         assert at.stand.session.state.verdicts == {}
+        assert not at.stand.clock.showing().any()
         await at.keys("b", "space")
         assert at.stand.session.state.verdicts == {1: True}
 
