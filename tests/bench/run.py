@@ -66,6 +66,13 @@ BENCHES = {
         _of("diagnosis", "20", "12"), _of("diagnosis", "2", "12"),
         "As above, seed 12: these cases were looked at while the diagnosis was made.",
     ),
+    "any_prop": Bench(
+        "The study on any prop", _of("any_prop", "--count", "200", "--seed", "1", "--jobs", "2"),
+        _of("any_prop", "--count", "3", "--seed", "2"),
+        "Made-up designs of every shape, node kind and load, each with a unit in a random state; "
+        "truth by ngspice for small props, else by our circuit with other figures of its loads; "
+        "the notebook way on the same units. Processor time, not the clock's.",
+    ),
     "diagnosis_speed": Bench(
         "Diagnosis, how long", _of("diagnosis_speed"), _of("diagnosis_speed"),
         "Median of 5 whole commands with their readings in a file, peak memory as the system "
