@@ -344,12 +344,13 @@ def _all_passed(state: State) -> State:
     numbers = [strand.number for strand in state.design.strands]
     right = dict.fromkeys(numbers, True)
     return replace(
-        State(state.design),
+        state,
         verdicts=right,
         looked_level=dict.fromkeys(numbers, 1.0),
+        marks=(),
         first_light=True,
         colours={colour: dict(right) for colour in state.design.node.colours},
-        readings=state.readings,
+        recheck=frozenset(),
     )
 
 
