@@ -12,6 +12,7 @@ from benchtest.diagnosis.finding import (
 )
 from benchtest.diagnosis.judge import judged_healthy
 from benchtest.diagnosis.outlook import Outlook, outlook
+from benchtest.diagnosis.possible import possible_volts
 from benchtest.diagnosis.profile import Profile, profile
 from benchtest.diagnosis.retest import still_valid, touched_by
 
@@ -29,6 +30,7 @@ __all__ = [
     "diagnose",
     "judged_healthy",
     "outlook",
+    "possible_volts",
     "profile",
     "still_valid",
     "touched_by",

@@ -17,6 +17,11 @@ LOW_OHM = 100.0
 the volts of an ohmmeter draw next to nothing."""
 SUPPLY_SHARE = 0.05
 """How far a supply may be from the design's volts. Common practice, no source."""
+POINT_SLIPS = (0.1, 10.0, 0.01, 100.0, 0.001, 1000.0)
+"""Factors of a point in a wrong place, and of millivolts for volts."""
+POINT_NEAR_SHARE = 0.2
+"""How near to the design's volts such a slip must bring a supply. Ours: a supply is rarely farther
+off, and never by a factor of ten."""
 
 Key = tuple[Check, str]
 """One check of one feed."""
@@ -107,6 +112,25 @@ def judge(design: Design, key: Key, text: str) -> CheckMade:
         near = abs(volts - feed.volts) <= SUPPLY_SHARE * feed.volts
         return CheckMade(check, name, near and volts <= design.node.most_v, volts=volts)
     raise InputError("this one is seen, not measured: press space where it is so, else x")
+
+
+def meant_supply(design: Design, key: Key, text: str) -> str:
+    """Return the volts that were likely meant where a supply's have the point in a wrong place.
+
+    Empty where no such slip explains them; a minus is no slip but leads that are exchanged.
+    """
+    check, name = key
+    if check != "supply":
+        return ""
+    try:
+        volts = parse_number(text.strip().removesuffix("V").strip(), "volts")
+    except InputError:
+        return ""
+    feed_v = _feed(design, name).volts
+    for factor in POINT_SLIPS:
+        if abs(volts * factor - feed_v) <= POINT_NEAR_SHARE * feed_v:
+            return f"{volts * factor:.6g}"
+    return ""
 
 
 def ohms_of(text: str) -> float:

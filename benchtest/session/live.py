@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 
 from benchtest.circuit.predict import predict
-from benchtest.diagnosis import Engine, Finding
+from benchtest.diagnosis import Engine, Finding, possible_volts
 from benchtest.errors import FileFaults, InputError
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import check_volts
@@ -209,6 +209,16 @@ class Session:
         """What a healthy unit shows at a probe, and its standard deviation. [V]"""
         row = predict(self.engine.design, lit, [probe]).probes[0]
         return row.volts, row.sd
+
+    def possible(self, lit: Lit, probe: Probe) -> tuple[float, float]:
+        """Return the least and the most that a probe shows under any fault. [V]
+
+        Uses the engine: not to be called while a finding is worked out.
+
+        Raises:
+            CircuitFault: the prop has no solution with these lit.
+        """
+        return possible_volts(self.engine, lit, probe, self.meter)
 
 
 def diagnose_state(engine: Engine, state: State, meter: Meter) -> Finding:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
 from benchtest.drive.clock import RAMP_S, FrameClock
-from benchtest.errors import InputError
+from benchtest.errors import CircuitFault, InputError
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import check_volts
 from benchtest.evidence.source import ReadingSource
@@ -27,11 +28,20 @@ from benchtest.session.reading_list import (
 )
 from benchtest.session.shown import SETTLE_S, wait_until_shown
 from benchtest.session.sources import BridgePins, VirtualMeter
-from benchtest.session.typed import Typed, judge_typed, volts_of
+from benchtest.session.typed import (
+    Typed,
+    Unit,
+    is_far,
+    judge_typed,
+    number_text,
+    unit_of,
+    volts_of,
+)
 from benchtest.session.walker import Walker
 from benchtest.session.words import metered_text, said, volts_text
 from benchtest.virtual.process import RunningProp
 
+IMPOSSIBLE = "Check the unit, the lit strands and where the leads are."
 REPEAT_SHARE, REPEAT_STEPS = 0.01, 3
 """Difference up to which two readings of one probe are alike, as a share and in steps of the
 meter's range. Common practice, no source: leads and light differ by that from touch to touch."""
@@ -72,7 +82,10 @@ class Prober(Walker):
         self.source = source or (None if virtual is None else VirtualMeter(virtual))
         self._doubted = ""
         self._read: SourceReading | None = None
+        self._thinking = threading.Lock()
         self._expected = lru_cache(maxsize=256)(session.expect)
+        self._possible = lru_cache(maxsize=256)(session.possible)
+        self._checks = session.state.checks
 
     # -- what is asked and typed ---------------------------------------------------------------
 
@@ -84,16 +97,52 @@ class Prober(Walker):
             return checks.unit_of(advice.check[0])
         if advice.task == "soak" and self.soaking.soak is None:
             return "time"
-        return "V" if advice.task == "read" else ""
+        return self._read_unit if advice.task == "read" else ""
 
-    def typed(self, text: str) -> Typed | None:
-        """A reading being typed, beside what a healthy unit shows; None when none is asked."""
+    @property
+    def _read_unit(self) -> Unit:
+        """Of a bare number in the field of a reading."""
+        lit, probe = self.advice.lit, self.advice.probe
+        return "V" if lit is None or probe is None else unit_of(self._healthy(lit, probe)[0])
+
+    def _healthy(self, lit: Lit, probe: Probe) -> tuple[float, float]:
+        """Return what a healthy unit shows, and its standard deviation. [V]"""
+        if self.session.state.checks is not self._checks:  # a supply was measured
+            self._checks = self.session.state.checks
+            self._expected.cache_clear()
+            self._possible.cache_clear()
+        return self._expected(lit, probe)
+
+    def typed(self, text: str, at_once: bool = True) -> Typed | None:
+        """Return a reading being typed next to a healthy unit's; None when none is asked.
+
+        Args:
+            text: what was typed so far.
+            at_once: do not wait for a finding that is being worked out; whether any fault shows
+                such volts may then be missing.
+        """
         advice = self.advice
         if advice.task != "read" or advice.lit is None or advice.probe is None:
             return None
-        expected_v, sd_v = self._expected(advice.lit, advice.probe)
+        expected_v, sd_v = self._healthy(advice.lit, advice.probe)
         most_v = max(feed.volts for feed in self.design.feeds)
-        return judge_typed(text, expected_v, sd_v, self.session.meter, most_v)
+        meter = self.session.meter
+        first = judge_typed(text, expected_v, sd_v, meter, most_v)
+        if first.volts is None or not is_far(first.volts, expected_v, sd_v, meter):
+            return first
+        possible_v = self._possible_volts(advice.lit, advice.probe, at_once)
+        return judge_typed(text, expected_v, sd_v, meter, most_v, possible_v)
+
+    def _possible_volts(self, lit: Lit, probe: Probe, at_once: bool) -> tuple[float, float] | None:
+        """Return what any fault shows at a probe; None where that cannot be worked out."""
+        if not self._thinking.acquire(blocking=not at_once):
+            return None
+        try:
+            return self._possible(lit, probe)
+        except CircuitFault:
+            return None
+        finally:
+            self._thinking.release()
 
     def ask_for(self, lit_text: str, probe_text: str) -> None:
         """Ask for a reading of the person's own choice next.
@@ -107,6 +156,12 @@ class Prober(Walker):
     def _enter_check(self, text: str) -> str:
         key = self.advice.check
         assert key is not None
+        meant = checks.meant_supply(self.design, key, text)
+        if meant and text != self._doubted:
+            self._doubted = text
+            raise InputError(
+                f"did you mean {meant} V? Tab takes that; Enter again keeps {text} as it is"
+            )
         made = checks.judge(self.design, key, text)
         self.record(made)
         self.choices.answered()
@@ -114,8 +169,12 @@ class Prober(Walker):
 
     def meant(self, text: str) -> str:
         """What was meant by a slip of the pen, ready to be entered; the text itself where none."""
+        if self.advice.check is not None:
+            return checks.meant_supply(self.design, self.advice.check, text) or text
         typed = self.typed(text)
-        return text if typed is None or typed.meant_v is None else f"{typed.meant_v:.6g}"
+        if typed is None or typed.meant_v is None:
+            return text
+        return number_text(typed.meant_v, self._read_unit)
 
     def take_reading(self, text: str) -> str:
         """Keep the reading that was asked for; return what becomes of one that it repeats.
@@ -126,7 +185,15 @@ class Prober(Walker):
         advice = self.advice
         if advice.task != "read" or advice.lit is None or advice.probe is None:
             raise InputError("no reading is asked for just now")
-        return self._keep_reading(check_volts(volts_of(text), self.session.meter))
+        return self._keep_reading(check_volts(self.volts_of(text), self.session.meter))
+
+    def volts_of(self, text: str) -> float:
+        """Return the volts that stand in the field.
+
+        Raises:
+            InputError: not a number.
+        """
+        return volts_of(text, self._read_unit)
 
     def _keep_reading(
         self, volts: float, source: str | None = None, meter: str | None = None
@@ -301,7 +368,10 @@ class Prober(Walker):
         if lit is not None and self.lamp.words != light:
             raise InputError("the light was changed while that was read: read again")
         # a source reads to the microvolt at best, and a float has digits beyond
-        text = f"{given.volts:.{4 if isinstance(source, VirtualMeter) else 6}f}"
+        digits = 4 if isinstance(source, VirtualMeter) else 6
+        text = f"{given.volts:.{digits}f}"
+        if self.unit == "mV":
+            text = f"{given.volts * 1e3:.{digits - 3}f}"
         meter = None if given.meter is None else str(given.meter)
         return SourceReading(text, asked, source.name, meter)
 
@@ -341,14 +411,21 @@ class Prober(Walker):
         self.hold(read)
         if self.advice.task == "check":
             return self._enter_check(read.text)
-        typed = self.typed(read.text)
-        if typed is not None and typed.meant_v is not None and typed.meant_v == -float(read.text):
+        typed = self.typed(read.text, at_once=False)
+        if (
+            typed is not None
+            and typed.meant_v is not None
+            and typed.meant_v == -(typed.volts or 0.0)
+        ):
             self._doubted = read.text
             raise InputError("are red and black exchanged? Enter keeps it as it is, Tab turns it")
+        if typed is not None and typed.is_impossible:
+            self._doubted = read.text
+            raise InputError(f"{typed.hint} {IMPOSSIBLE} Enter keeps it as it is")
         return self._take(read)
 
     def _take(self, read: SourceReading) -> str:
         meter = self.session.meter if read.meter is None else Meter.parse(read.meter)
-        volts = check_volts(volts_of(read.text), meter)
+        volts = check_volts(self.volts_of(read.text), meter)
         beside = self._keep_reading(volts, read.source, read.meter)
         return f"saved {metered_text(volts, meter)}, {read.source}{beside}"

@@ -5,7 +5,6 @@ Whatever a key means is decided here; a screen only asks and shows.
 
 from __future__ import annotations
 
-import threading
 import time
 from collections.abc import Callable, Sequence
 
@@ -32,10 +31,9 @@ from benchtest.session.grounds import Grounds, grounds_of, next_words
 from benchtest.session.guidance import Advice, colour_advice, search_of
 from benchtest.session.live import Session
 from benchtest.session.practising import Practising
-from benchtest.session.prober import Prober
+from benchtest.session.prober import IMPOSSIBLE, Prober
 from benchtest.session.soak import EVERY_S, PLANNED_S, seconds_of
 from benchtest.session.state import Happened
-from benchtest.session.typed import volts_of
 from benchtest.session.walker import nodes_of
 from benchtest.session.words import said, volts_text
 from benchtest.virtual.observe import Sight
@@ -56,7 +54,6 @@ class Stand(Prober):
         super().__init__(session, clock, virtual, now_s, source)
         self.practice: Practising | None = None
         self._explained: tuple[Finding, Grounds] | None = None
-        self._thinking = threading.Lock()
 
     # -- one key a decision --------------------------------------------------------------------
 
@@ -202,15 +199,16 @@ class Stand(Prober):
             return self._enter_check(text)
         if self.advice.task == "soak":
             return self.begin_soak(text)
-        typed = self.typed(text)
-        if typed is not None and typed.meant_v is not None and text != self._doubted:
+        typed = self.typed(text, at_once=False)
+        if typed is not None and typed.is_doubtful and text != self._doubted:
             self._doubted = text
-            raise InputError(f"{typed.hint} Tab takes that; Enter again keeps {text} as it is")
+            then = IMPOSSIBLE if typed.is_impossible else "Tab takes that;"
+            raise InputError(f"{typed.hint} {then} Enter again keeps {text} as it is")
         read = self._read
         if read is not None and (read.text, read.asked) == (text, self.asked):
             return self._take(read)
-        beside = self.take_reading(text)
-        return f"saved {volts_text(volts_of(text))}{beside}"
+        shown = volts_text(self.volts_of(text))
+        return f"saved {shown}{self.take_reading(text)}"
 
     def sights(self) -> list[Sight]:
         """How the nodes of a virtual prop that should be lit look; none of a real one."""

@@ -25,11 +25,11 @@ from benchtest.session.state import Happened
 from benchtest.session.words import volts_text
 from benchtest.tui.deeds import BAR, SHORT, Deed, deeds_always, deeds_now, deeds_typing, links
 from benchtest.tui.map_box import MapBox
-from benchtest.tui.panels import Ask, Panel, Readings, Suspects, soak_rows
+from benchtest.tui.panels import Ask, Panel, Readings, Suspects, off_words, soak_rows
 from benchtest.tui.signs import Signs
 from benchtest.tui.virtual_view import VirtualView
 from benchtest.tui.windows import OnceScreen
-from benchtest.tui.words import TASKS, UNITS
+from benchtest.tui.words import FIELD_UNITS, TASKS, UNITS
 from benchtest.virtual.observe import Sight
 
 REDRAW_S = 0.1
@@ -200,7 +200,8 @@ class BenchView(OnceScreen[Leaving]):
         ask = self.query_one(Ask)
         keys = self._keys(ask.entry.value)
         says, unit = self.signs.words(advice.says), UNITS.get(stand.unit, "")
-        ask.ask(TASKS[advice.task], says, advice.caution, unit, keys)
+        behind = self.signs.words(stand.unit) if stand.unit in FIELD_UNITS else ""
+        ask.ask(TASKS[advice.task], says, advice.caution, (unit, behind), keys)
         ask.why(self._why())
         ask.draw(self._drawing())
         looking = stand.virtual is not None and advice.task in SEEN_BY_EYE
@@ -277,7 +278,9 @@ class BenchView(OnceScreen[Leaving]):
             self.query_one(Ask).beside("")
             return
         healthy = f"healthy {volts_text(typed.expected_v)} ± {volts_text(typed.sd_v)}"
-        off = "" if typed.z is None else f"{typed.z:+.1f} sd off"
+        off = ""
+        if typed.volts is not None and typed.z is not None:
+            off = f"{volts_text(typed.volts)}: {off_words(typed.z)} sd off"
         self.query_one(Ask).beside(self.signs.words(f"{healthy}\n{typed.hint or off}".rstrip()))
 
     # -- what can be done ----------------------------------------------------------------------

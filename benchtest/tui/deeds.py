@@ -112,7 +112,7 @@ DEEDS: dict[Task, tuple[Row, ...]] = {
     "recolour": (("yes", "look again"), ("replaced", "a node was replaced"), ("back", "back")),
     "think": (),
     "read": (
-        ("type", "the reading; m for mV"), ("go_on", "keeps it"), ("own_reading", "another probe"),
+        ("type", "the reading"), ("go_on", "keeps it"), ("own_reading", "another probe"),
         ("meter", "read the virtual meter"), ("yes", "reads it too"),
     ),
     "repair": (
@@ -177,6 +177,8 @@ def deeds_now(stand: Stand, plots: bool) -> list[Deed]:
         says["meter"] = f"read the {stand.source_name}"
     if stand.advice.task in ("search", "caught") and len(stand.advice.nodes) == 1:
         says |= {"yes": "it lights", "no": "it does not"}
+    if stand.advice.task == "read":
+        says["type"] = "millivolts; V for volts" if stand.unit == "mV" else "volts; m for mV"
     if stand.unit == "Ω":
         says |= {"yes": "OL, or far above", "no": "rails touch"}
     return [replace(deed, says=says.get(deed.action, deed.says)) for deed in found]

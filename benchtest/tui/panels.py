@@ -11,6 +11,7 @@ from rich.text import Text
 from textual import events
 from textual.app import ComposeResult
 from textual.color import Color
+from textual.containers import Horizontal
 from textual.content import Content
 from textual.message import Message
 from textual.style import Style
@@ -93,7 +94,9 @@ class Ask(LiteralBox):
         yield Panel(id="why")
         yield Panel(id="drawing")
         # selected on focus, the digit that opened the field would be typed over by the next
-        yield Input(id="entry", compact=True, restrict=NUMBERS, select_on_focus=False)
+        with Horizontal(id="field"):
+            yield Input(id="entry", compact=True, restrict=NUMBERS, select_on_focus=False)
+            yield Panel(id="unit")
         yield Panel(id="beside")
         yield Panel(id="caution")
         yield Panel(id="keys")
@@ -102,14 +105,25 @@ class Ask(LiteralBox):
     def entry(self) -> Input:
         return self.query_one("#entry", Input)
 
-    def ask(self, task: str, question: str, caution: str, unit: str, keys: Content) -> None:
-        """Ask something; with a unit, for a number of it."""
+    def ask(
+        self, task: str, question: str, caution: str, unit: tuple[str, str], keys: Content
+    ) -> None:
+        """Ask something.
+
+        Args:
+            task: what is being done, in a word or two.
+            question: what is asked.
+            caution: what to mind; empty where nothing is.
+            unit: what the field wants, and the unit behind it; both empty where no number is asked.
+            keys: what keys do now.
+        """
         self.border_title = task
         self._show("#question", Content(question))
         self._show("#caution", Content(caution))
         self.keys(keys)
-        self.entry.placeholder = unit
-        self.entry.display = bool(unit)
+        self.entry.placeholder, behind = unit
+        self.query_one("#field").display = bool(unit[0])
+        self._show("#unit", Content(behind))
 
     def draw(self, rows: Sequence[Sequence[Run]]) -> None:
         """Rows of text below the question; none takes the drawing away."""
@@ -139,7 +153,7 @@ class Ask(LiteralBox):
 
     def open_entry(self, first: str = "") -> None:
         """Put the cursor into the field, with a first sign typed."""
-        self.entry.display = True
+        self.query_one("#field").display = True
         self.entry.value = first
         self.entry.cursor_position = len(first)
         self.screen.set_focus(self.entry)

@@ -21,5 +21,7 @@ TASKS: dict[Task, str] = {
     "sign-off": "sign off",
     "done": "done",
 }
-UNITS = {"V": "volts", "Ω": "ohms, or OL", "time": "2h or 90m"}
+UNITS = {"V": "volts", "mV": "millivolts", "Ω": "ohms, or OL", "time": "2h or 90m"}
 """What the field asks for."""
+FIELD_UNITS = ("V", "mV", "Ω")
+"""Units that stand behind the field while a number is typed."""

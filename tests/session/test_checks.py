@@ -8,7 +8,16 @@ import pytest
 
 from benchtest.errors import InputError
 from benchtest.prop.design import Design
-from benchtest.session.checks import Key, all_checks, due_checks, judge, ohms_of, question, unit_of
+from benchtest.session.checks import (
+    Key,
+    all_checks,
+    due_checks,
+    judge,
+    meant_supply,
+    ohms_of,
+    question,
+    unit_of,
+)
 from benchtest.session.events import CHECKS, CheckMade
 
 RAILS: Key = ("rails", "main")
@@ -76,3 +85,13 @@ def test_checks_are_due_until_they_pass_and_rails_again_after_solder(fan: Design
     assert due_checks(fan, bad, (), fresh=False) == [SUPPLY]
     left = {**good, SUPPLY: CheckMade(*SUPPLY, passed=None)}
     assert due_checks(fan, left, (), fresh=True) == []
+
+
+@pytest.mark.parametrize(
+    ("text", "meant"),
+    [("49.3", "4.93"), ("493", "4.93"), ("4930", "4.93"), ("0.493", "4.93"), ("4.39", ""),
+     ("5.6", ""), ("-4.93", ""), ("", ""), ("abc", "")],
+)  # fmt: skip
+def test_a_supplys_point_in_a_wrong_place_is_seen(fan: Design, text: str, meant: str) -> None:
+    assert meant_supply(fan, SUPPLY, text) == meant
+    assert meant_supply(fan, RAILS, text) == ""

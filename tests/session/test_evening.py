@@ -273,7 +273,7 @@ def test_a_soak_prompts_counts_and_ends_by_itself(stand: Stand, clock: Clock) ->
 
 def test_a_slip_is_asked_about_once_and_then_believed(stand: Stand) -> None:
     stand.ask_for("1", "1A")
-    with pytest.raises(InputError, match=r"did you mean 4.82\? Tab takes that; Enter again keeps"):
+    with pytest.raises(InputError, match=r"did you mean 4.82 V\? Tab takes that; Enter again"):
         stand.enter("0.482")
     assert not any(isinstance(h.what, ReadingTaken) for h in stand.session.happened)
     assert stand.meant("0.482") == "4.82"

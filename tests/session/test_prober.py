@@ -55,7 +55,7 @@ def test_a_slip_of_the_pen_is_asked_about(stand: Stand, factor: float, ending: s
         assert found.hint == ""  # as many millivolts are the very thing
     else:
         assert found.hint.startswith("did you mean ")
-        meant = float(found.hint.removeprefix("did you mean ").removesuffix("?"))
+        meant = float(found.hint.removeprefix("did you mean ").removesuffix(" V?"))
         assert meant == pytest.approx(expected.expected_v, rel=0.01)
 
 
@@ -83,6 +83,38 @@ def test_a_reading_is_kept_with_what_was_lit(stand: Stand) -> None:
     assert (reading.volts, str(reading.probe)) == (0.0123, "crown:2+>crown:4+")
     assert reading.lit == Lit(frozenset([1, 3]))
     assert stand.finding is None  # what was said no longer holds
+
+
+@pytest.mark.parametrize("text", ["200", "0.2V", "-0.2V"])
+def test_volts_where_no_fault_shows_so_many_are_asked_about_and_then_kept(
+    stand: Stand, text: str
+) -> None:
+    # by hand: all current of a strand, 10 nodes x 36 mA, through the whole crown of 2 oz x 8 mm,
+    # 3 x 40 mm x 31 micro-ohm/mm = 3.7 milliohm, drops 1.3 mV
+    pass_all(stand)
+    asks(stand, "1 3", "crown:1+>crown:4+")
+    with pytest.raises(InputError, match=r"did you mean -?0.2 mV|no fault shows"):
+        stand.enter(text)
+    assert len(stand.session.state.readings) == 0
+    stand.enter(text)
+    assert [abs(one.reading.value) for one in stand.session.state.taken] == [0.2]
+
+
+def test_a_bad_joints_own_drop_is_not_asked_about(stand: Stand) -> None:
+    pass_all(stand)
+    asks(stand, "4", "foot:4+>4A+")
+    assert stand.unit == "mV"
+    # open, it drops what the strand's 0.36 A lose on their way from the other end: 0.36 A x
+    # 53 milliohm/m x (0.06 m lead + half of 0.27 m), about 3.7 mV
+    assert stand.enter("3.4") == "saved 3.4 mV"
+
+
+def test_volts_above_the_supply_are_asked_about(stand: Stand) -> None:
+    pass_all(stand)
+    asks(stand, "1 3")
+    with pytest.raises(InputError, match=r"no fault shows 6.430 V here"):
+        stand.enter("6.43")
+    assert stand.session.state.readings == ()
 
 
 def test_a_reading_of_ones_own_choice_comes_first_and_once(stand: Stand) -> None:

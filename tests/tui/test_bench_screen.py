@@ -12,6 +12,7 @@ from benchtest.session.bench import Bench
 from benchtest.session.events import ReadingTaken, VerdictGiven
 from benchtest.session.live import Session, shelf_rows
 from benchtest.tui.app import BenchApp
+from benchtest.tui.panels import Panel
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.virtual.process import RunningProp, start_simulation
 from benchtest.virtual.prop import frame_mark
@@ -109,6 +110,72 @@ async def test_what_the_virtual_prop_shows_stands_beside_what_it_should(
     async with driven(tmp_path / "bench", small_fan, "1.3=dark") as at:
         await at.until_task("look")
         await at.until(lambda: "1A ●●·●●●●●" in at.words() or "1A ##.#####" in at.words())
+
+
+async def _asked_for(at: Driven, lit: str, probe: str) -> None:
+    """Ask for a reading of one's own choice."""
+    await at.until_task("look")
+    await at.keys("o", *["backspace"] * 3)
+    await at.type(lit)
+    await at.keys("enter")
+    await at.pilot.press(*(KEY_NAMES.get(sign, sign) for sign in probe))
+    await at.keys("enter")
+    await at.until(lambda: at.stand.advice.task == "read" and "measure" in at.words())
+
+
+KEY_NAMES = {":": "colon", "+": "plus", ">": "greater_than_sign"}
+
+
+async def test_a_field_of_millivolts_takes_a_bare_number_as_millivolts(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    async with driven(tmp_path / "bench", small_fan) as at:
+        await _asked_for(at, "3", "foot:1+>foot:3+")
+        await at.type("0.2")
+        await at.until(lambda: "0.2 mV: " in at.words())
+        assert "mV" in str(at.app.screen.query_one("#unit", Panel).render())
+        await at.keys("enter")
+        await at.until(lambda: len(at.stand.session.state.readings) == 1)
+        assert at.stand.session.state.readings[0].volts == 0.0002
+
+
+async def test_volts_that_no_fault_shows_are_asked_about_before_they_are_kept(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    async with driven(tmp_path / "bench", small_fan) as at:
+        await _asked_for(at, "3", "foot:1+>foot:3+")
+        for text in ("0.2V", "4.94"):
+            await at.type(text)
+            await at.keys("enter")
+            await at.until(lambda: "did you mean" in at.words() and "Tab takes" in at.words())
+            assert not at.stand.session.state.readings
+            await at.keys("escape")
+        await at.type("0.2V")
+        await at.keys("enter", "tab", "enter")
+        await at.until(lambda: len(at.stand.session.state.readings) == 1)
+        assert at.stand.session.state.readings[0].volts == 0.0002
+        await _asked_for(at, "3", "3A")
+        await at.type("6.43")
+        await at.keys("enter")
+        await at.until(lambda: "no fault shows 6.430 V here" in at.words())
+        assert len(at.stand.session.state.readings) == 1
+        await at.keys("enter")  # whoever saw it keeps it
+        await at.until(lambda: len(at.stand.session.state.readings) == 2)
+
+
+async def test_a_slip_at_the_supply_is_asked_about(tmp_path: Path, small_fan: Path) -> None:
+    async with driven(tmp_path / "bench", small_fan, ready=False) as at:
+        await at.until_task("check")
+        await at.type("12k")
+        await at.keys("enter", "space", "space")
+        await at.until(lambda: at.stand.advice.check == ("supply", "main"))
+        await at.type("49.3")
+        await at.keys("enter")
+        await at.until(lambda: "did you mean 4.93 V?" in at.words())
+        assert ("supply", "main") not in at.stand.session.state.checks
+        await at.keys("tab", "enter")
+        await at.until(lambda: ("supply", "main") in at.stand.session.state.checks)
+        assert at.stand.session.state.checks["supply", "main"].volts == 4.93
 
 
 async def test_typed_digits_begin_a_reading_judged_while_typing(
@@ -281,7 +348,7 @@ async def test_a_prop_on_the_network_is_driven_and_read_by_hand(
             await at.keys("space", "space", "space")
             while await at.until_task("read", "repair") == "read":
                 await at.until(partial(_shows_what_is_asked, at, prop))
-                await at.type(f"{prop.measure(str(at.stand.advice.probe)):.4f}")
+                await at.type(f"{prop.measure(str(at.stand.advice.probe)):.4f}V")
                 await at.keys("enter")
             assert at.stand.advice.suspect is not None
             assert at.stand.advice.suspect.where == "3A-"

@@ -218,7 +218,7 @@ async def test_a_slip_is_asked_about_and_tab_takes_what_was_meant(
         at.stand.ask_for("1", "1A")
         at.screen.go()
         await at.type("0.482")
-        await at.until(lambda: "did you mean 4.82?" in at.words())
+        await at.until(lambda: "did you mean 4.82 V?" in at.words())
         await at.keys("enter")
         assert not at.stand.session.state.readings
         await at.keys("tab", "enter")
