@@ -89,6 +89,9 @@ def _exported(args: argparse.Namespace) -> tuple[str, dict[str, int]]:
             return text, {args.csv: text.count("\n") - 1}
         lines = list(export_lines(shelf, args.unit))
         sessions = len(shelf.sessions(args.unit))
+        left_out = shelf.beyond_limits()
+    for words in left_out:
+        print(f"Left out: {shown(words)}.", file=sys.stderr)
     counts = {"sessions": sessions, "untested_units": len(lines) - sessions}
     return "".join(f"{line}\n" for line in lines), counts
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
@@ -38,8 +39,10 @@ def run_shelf(args: argparse.Namespace) -> int:
         return _restore(args)
     with Shelf(bench_of(args)) as shelf:
         rows = shelf_rows(shelf)
+        left_out = shelf.beyond_limits()
     if args.json:
-        print_json({"units": [_unit(*row) for row in rows]})
+        more = {"left_out": left_out} if left_out else {}
+        print_json({"units": [_unit(*row) for row in rows], **more})
     elif rows:
         print_table(
             "Units on this bench",
@@ -49,6 +52,8 @@ def run_shelf(args: argparse.Namespace) -> int:
         )
     else:
         print(f"No units in {shown(bench_of(args))} yet.")
+    for words in left_out:
+        print(f"Left out: {shown(words)}.", file=sys.stderr)
     return 0
 
 

@@ -17,11 +17,16 @@ from benchtest.evidence.meter import Meter
 from benchtest.prop.reader import parse_design
 from benchtest.records.digest import moment_ms
 from benchtest.records.kept import Event, SessionRow, Stage, Unit, as_json, check_tag
+from benchtest.records.limits import (
+    MAX_DEPTH,
+    MAX_PLACED_MS,
+    fault_of_data,
+    fault_of_time,
+    is_too_deep,
+)
 from benchtest.records.shelf import Shelf
 
 FORMAT = 1
-MOST_MS = 253_402_300_799_999
-"""End of the year 9999, since 1970. [ms]"""
 OF_SESSIONS = {"session", "started_at", "placed_ms", "meter", "events"}
 """Keys of a session's line; that of a unit without one has none of them."""
 OWN_RULES = ("design", "tag")
@@ -140,6 +145,7 @@ def import_lines(
     if leave_differing:
         found = ((one.row.id, shelf.differs(one.row, one.events)) for one in read.sessions)
         left = {session: why for session, why in found if why is not None}
+    _check_places(shelf, read.sessions)
     taken = [one for one in read.sessions if one.row.id not in left]
     units = [one.unit for one in taken] + [one.unit for one in read.units]
     _check_designs(shelf, units)
@@ -179,6 +185,20 @@ def read_lines(lines: Iterable[str], file: str) -> Lines:
     )
 
 
+def _check_places(shelf: Shelf, sessions: Iterable[Exported]) -> None:
+    """Each test stands at its start or just after the test before it, so no place is far ahead."""
+    starts_ms: dict[str, list[int]] = {}
+    for row in (*shelf.sessions(), *(one.row for one in sessions)):
+        starts_ms.setdefault(row.tag, []).append(moment_ms(row.started_at) or 0)
+    for one in sessions:
+        row, of_unit = one.row, starts_ms[one.row.tag]
+        if row.placed_ms is not None and row.placed_ms > max(of_unit) + len(of_unit):
+            raise InputError(
+                f"session {row.id[:40]} of {row.tag}: placed_ms is {row.placed_ms}, after the "
+                "start of every test of that unit; export the unit again, with all its tests"
+            )
+
+
 def _check_designs(shelf: Shelf, units: Iterable[Unit]) -> None:
     """One tag is one unit, and a unit is of one design."""
     designs = {unit.tag: unit.design_name for unit in shelf.units()}
@@ -198,6 +218,7 @@ def _read(line: str) -> Exported | ExportedUnit:
         raise InputError(f"is no JSON: {error}") from None
     if not isinstance(found, dict):
         raise InputError("is no exported session")
+    _check_depth(found)
     as_json(found)
     if found.get("format") != FORMAT:
         raise InputError(f"format is {found.get('format')!r:.20}; this version reads {FORMAT}")
@@ -212,6 +233,16 @@ def _read(line: str) -> Exported | ExportedUnit:
     )
     unit = Unit(tag, _design_name(text), _stage(found))
     return Exported(row, unit, _events(found))
+
+
+def _check_depth(found: Mapping[str, Any]) -> None:
+    """Refuse what is nested so deeply that reading it fails, before anything else reads it."""
+    events = found.get("events")
+    for number, row in enumerate(events if isinstance(events, list) else (), 1):
+        if is_too_deep(row, MAX_DEPTH + 1):
+            raise InputError(f"event {number}: nested more than {MAX_DEPTH} deep")
+    if is_too_deep(found, MAX_DEPTH + 3):
+        raise InputError(f"nested more than {MAX_DEPTH} deep")
 
 
 def _design_name(text: str) -> str:
@@ -237,6 +268,8 @@ def _time(found: Mapping[str, Any], key: str) -> str:
             f'{key} is "{value:.40}"; write date, time and offset, such as '
             "2026-11-25T18:00:00.000+00:00"
         )
+    if (fault := fault_of_time(value)) is not None:
+        raise InputError(f'{key} is "{value}" and {fault}')
     return value
 
 
@@ -245,8 +278,10 @@ def _placed(found: Mapping[str, Any]) -> int | None:
     placed_ms = found.get("placed_ms")
     if placed_ms is None:
         return None
-    if not isinstance(placed_ms, int) or isinstance(placed_ms, bool) or abs(placed_ms) > MOST_MS:
+    if not isinstance(placed_ms, int) or isinstance(placed_ms, bool):
         raise InputError("placed_ms is no whole number of milliseconds")
+    if not 0 <= placed_ms <= MAX_PLACED_MS:
+        raise InputError(f"placed_ms is no whole number of milliseconds from 0 to {MAX_PLACED_MS}")
     return placed_ms
 
 
@@ -274,4 +309,10 @@ def _event(row: object) -> Event:
     seq = row.get("seq")
     if not isinstance(seq, int):
         raise InputError("an event has no number")
-    return Event(seq, _time(row, "at"), _text(row, "kind"), row["data"])
+    try:
+        event = Event(seq, _time(row, "at"), _text(row, "kind"), row["data"])
+        if (fault := fault_of_data(event.kind, event.data)) is not None:
+            raise InputError(f"{event.kind}: {fault}")
+    except InputError as fault:
+        raise InputError(f"event {seq}: {fault}") from None
+    return event

@@ -171,6 +171,8 @@ class ReportContent:
     signed_by: str | None
     signed_at: str | None
     comment: str
+    left_out: Sequence[str] = ()
+    """Events that are beyond the limits of a record, and why."""
 
 
 def render_report(content: ReportContent) -> str:

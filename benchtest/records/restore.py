@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import itertools
-import json
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -17,6 +16,7 @@ from benchtest.records.check import damage
 from benchtest.records.database import explained
 from benchtest.records.digest import design_digest, event_digest
 from benchtest.records.kept import Event, SessionRow, Unit
+from benchtest.records.limits import read_data
 from benchtest.records.shelf import Shelf
 
 SIDES = ("", "-wal", "-shm")
@@ -136,5 +136,5 @@ def _readable_events(connection: sqlite3.Connection, row: SessionRow) -> list[Ev
             ).fetchone()
             if found is None or event_digest(key, (number, *found[:3])) != found[3]:
                 break
-            events.append(Event(number, found[0], found[1], json.loads(found[2])))
+            events.append(Event(number, found[0], found[1], read_data(found[1], found[2])[0]))
     return events

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -25,6 +25,14 @@ from benchtest.records.kept import (
     Unit,
     as_json,
     check_tag,
+)
+from benchtest.records.limits import (
+    EPOCH,
+    LEFT_OUT,
+    MAX_PLACED_MS,
+    fault_of_data,
+    fault_of_time,
+    read_data,
 )
 
 
@@ -49,6 +57,7 @@ class Shelf:
         self.folder = folder
         self.path = folder / FILE
         self._db: sqlite3.Connection = open_database(folder)
+        self._beyond: dict[tuple[str, int], str] = {}
         self._opened = identity(self.path)
 
     def close(self) -> None:
@@ -157,10 +166,8 @@ class Shelf:
         self._check_designs([tag], design_name)
         session = str(uuid4())
         with self._writing():
-            (last,) = self._db.execute(
-                "SELECT MAX(placed_ms) FROM session WHERE tag = ?", (tag,)
-            ).fetchone()
-            placed_ms = max(moment_ms(started_at) or 0, 0 if last is None else last + 1)
+            last = max((row.placed_ms or 0 for row in self.sessions(tag)), default=-1)
+            placed_ms = max(moment_ms(started_at) or 0, last + 1)
             self._add_design(design_name, design_text)
             self._put_session(
                 SessionRow(session, tag, design_text, started_at, meter, placed_ms),
@@ -201,11 +208,23 @@ class Shelf:
     def _sessions(self, where: str, values: tuple[str | None, ...]) -> list[SessionRow]:
         query = (
             "SELECT session.id, tag, text, started_at, meter, placed_ms FROM session "
-            f"JOIN design ON design.digest = session.design WHERE {where} "
-            "ORDER BY placed_ms, started_at, session.id"
+            f"JOIN design ON design.digest = session.design WHERE {where}"
         )
         with explained(self.path):
-            return [SessionRow(*row) for row in self._db.execute(query, values)]
+            rows = [
+                self._within_limits(SessionRow(*row)) for row in self._db.execute(query, values)
+            ]
+        return sorted(rows, key=lambda row: (row.placed_ms or 0, row.started_at, row.id))
+
+    def _within_limits(self, row: SessionRow) -> SessionRow:
+        """Return a session with a time and a place that records can have, in either's stead."""
+        if (fault := fault_of_time(row.started_at)) is not None:
+            self._beyond[row.id, 0] = f'{row.tag}: the start "{row.started_at:.40}" {fault}'
+            row = replace(row, started_at=EPOCH)
+        if row.placed_ms is None or not 0 <= row.placed_ms <= MAX_PLACED_MS:
+            self._beyond[row.id, 0] = f"{row.tag}: place {row.placed_ms} among its tests is no time"
+            row = replace(row, placed_ms=moment_ms(row.started_at))
+        return row
 
     def _find_key(self, session: str) -> SessionKey | None:
         row: SessionKey | None = self._db.execute(
@@ -241,10 +260,12 @@ class Shelf:
             seq: the number that it must get; None for the next.
 
         Raises:
-            InputError: a text or number in it cannot be kept.
+            InputError: a text or number in it cannot be kept, or is beyond the limits.
             Overtaken: another program has added that number before.
             RecordsFault: it could not be kept; nothing was changed.
         """
+        if (fault := fault_of_data(kind, data)) is not None:
+            raise InputError(f"cannot be kept: {fault}")
         as_json(data)
         with self._writing():
             key = self._key(session)
@@ -269,11 +290,34 @@ class Shelf:
         )
 
     def events(self, session: str) -> list[Event]:
-        """Events of a session, in the order they happened."""
+        """Events of a session, in the order they happened; `beyond_limits` has those left out."""
         query = "SELECT seq, at, kind, data FROM event WHERE session = ? ORDER BY seq"
         with explained(self.path):
             rows = self._db.execute(query, (session,)).fetchall()
-        return [Event(seq, at, kind, json.loads(data)) for seq, at, kind, data in rows]
+        return [self._read_event(session, *row) for row in rows]
+
+    def _read_event(self, session: str, seq: int, at: str, kind: str, text: str) -> Event:
+        data, fault = read_data(kind, text)
+        if data == LEFT_OUT and fault is None:
+            fault = "was left out by the bench that it came from"
+        if (late := fault_of_time(at)) is not None:
+            at, fault = EPOCH, fault or f'its time "{at:.40}" {late}'
+        if fault is not None:
+            self._beyond[session, seq] = f"event {seq} ({printable(kind)}): {fault}"
+        return Event(seq, at, kind, data)
+
+    def beyond_limits(self, session: str | None = None) -> list[str]:
+        """Return what this bench keeps and cannot use, as far as it has been read.
+
+        Args:
+            session: of one session alone; None for all of them.
+        """
+        tags = {row.id: row.tag for row in self.sessions()}
+        return [
+            f"{tags.get(id_, id_[:40])}, {words}" if seq else words
+            for (id_, seq), words in sorted(self._beyond.items())
+            if session in (None, id_)
+        ]
 
     # -- exchange ------------------------------------------------------------------------------
 
@@ -317,12 +361,11 @@ class Shelf:
 
     def differs(self, row: SessionRow, events: Sequence[Event]) -> str | None:
         """How a session of another bench differs from the one of that id here; None if it fits."""
-        with explained(self.path):
-            key = self._find_key(row.id)
-        if key is None:
+        known = next(iter(self._sessions("session.id = ?", (row.id,))), None)
+        if known is None:
             return None
-        if key[1:5] != (row.tag, design_digest(row.design_text), row.started_at, row.meter):
-            return f"session {row.id[:40]}: is another one on this bench, of unit {key[1]}"
+        if replace(known, placed_ms=None) != replace(row, placed_ms=None):
+            return f"session {row.id[:40]}: is another one on this bench, of unit {known.tag}"
         here = {event.seq: event for event in self.events(row.id)}
         for event in events:
             if event.seq in here and here[event.seq] != event:
@@ -352,12 +395,17 @@ class Shelf:
         rows = self._db.execute(
             "SELECT session.id, seq, kind, data FROM event "
             "JOIN session ON session.id = event.session "
-            "WHERE tag = ? AND kind IN ('stage', 'undone') "
-            "ORDER BY placed_ms, started_at, session.id, seq",
+            "WHERE tag = ? AND kind IN ('stage', 'undone')",
             (tag,),
         ).fetchall()
-        read = [(id_, seq, kind, json.loads(data)) for id_, seq, kind, data in rows]
-        undone = {(id_, data.get("seq")) for id_, _, kind, data in read if kind == "undone"}
+        place = {row.id: number for number, row in enumerate(self.sessions(tag))}
+        rows.sort(key=lambda row: (place[row[0]], row[1]))
+        read = [(id_, seq, kind, read_data(kind, data)[0]) for id_, seq, kind, data in rows]
+        undone = {
+            (id_, data["seq"])
+            for id_, _, kind, data in read
+            if kind == "undone" and isinstance(data.get("seq"), int)
+        }
         moves = [(id_, seq, data) for id_, seq, kind, data in read if kind == "stage"]
         counted = [data.get("stage") for id_, seq, data in moves if (id_, seq) not in undone]
         first = [data.get("was") for _, _, data in moves[:1]]

@@ -116,6 +116,11 @@ class Session:
         return self.row.tag
 
     @property
+    def left_out(self) -> list[str]:
+        """What the record of this session holds beyond its limits; it counts for nothing."""
+        return self.shelf.beyond_limits(self.row.id)
+
+    @property
     def engine(self) -> Engine:
         """What readings are weighed by: the design, with its supplies as they were measured."""
         design = as_supplied(self.design, self.state.checks)

@@ -70,6 +70,7 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
         signed_by=signed.by if signed else None,
         signed_at=_signed_at(session),
         comment=signed.comment if signed else "",
+        left_out=session.left_out,
     )
 
 

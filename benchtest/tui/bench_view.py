@@ -134,6 +134,8 @@ class BenchView(OnceScreen[Leaving]):
         if self.stand.has_instrument:
             self.watch_source()
             self.set_interval(WATCH_S, self.watch_source)
+        if left_out := self.stand.session.left_out:
+            self.say(f"Left out: {'; '.join(left_out)}.")
         self.call_after_refresh(self.go)  # a drawing needs to know how wide its panel is
 
     def on_resize(self) -> None:

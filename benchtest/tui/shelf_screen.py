@@ -142,7 +142,11 @@ class ShelfScreen(OnceScreen[None]):
                 table.update_cell(unit.tag, COLUMNS[-1], words, update_width=True)
                 self._waits[unit.tag] = words
         was = "was" if len(left) == 1 else "were"
-        self.say(f"{', '.join(left[:3])} {was} left unfinished: Enter goes on" if left else "")
+        said = [f"{', '.join(left[:3])} {was} left unfinished: Enter goes on"] if left else []
+        if beyond := self.shelf.beyond_limits():
+            more = f" (and {len(beyond) - 1} more)" if len(beyond) > 1 else ""
+            said.insert(0, f"Left out: {beyond[0]}{more}.")
+        self.say(" ".join(said))
         self.call_after_refresh(self._tell_whole)
 
     def on_data_table_row_highlighted(self) -> None:
