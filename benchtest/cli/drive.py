@@ -25,6 +25,8 @@ LOOKED_AT = 200
 """Steps that are looked at for the heaviest; patterns with more light one node at a time."""
 SOLVED = 12
 """The heaviest of them, whose current is predicted."""
+MOST_REFUSED = 0.5
+"""Share of packets that the network may refuse in a run that counts as done."""
 MUCH = 0.5
 """Share of full load from which a step comes up by a ramp."""
 
@@ -157,6 +159,11 @@ def run(args: argparse.Namespace) -> int:
         status = clock.status()  # the dark end is counted too
     if status.trouble is not None:
         raise DriveFault(f"{target}: {status.trouble}")
+    if target.kind == "e131" and status.errors > MOST_REFUSED * status.packets:
+        raise DriveFault(
+            f"{target}: {status.errors} of {status.packets} packets were "
+            "refused, so the prop showed nothing; switch the controller on, or check its address"
+        )
     if args.json:
         named = {"pattern": pattern.name, "to": str(target), "level": args.level}
         print_json(named | _summary(clock, status, load) | {"others": teller.heard})

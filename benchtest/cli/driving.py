@@ -8,6 +8,8 @@ import sys
 import time
 from typing import TYPE_CHECKING, Any
 
+from benchtest.errors import DriveFault
+
 if TYPE_CHECKING:
     from benchtest.circuit.network import Circuit
     from benchtest.drive.base import Status, Target
@@ -115,6 +117,11 @@ class Teller:
         """Tell how it goes until a step is over. [s, monotonic]"""
         while (left_s := until_s - time.monotonic()) > 0.0:
             time.sleep(min(left_s, REDRAW_S))
+            if (why := clock.held) is not None:
+                raise DriveFault(
+                    f"{self._target}: {why}, so the prop was taken dark and stays so; "
+                    "give the command again once hands are clear of it"
+                )
             status = clock.status()
             self.news(status)
             if self._line:

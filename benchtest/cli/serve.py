@@ -77,7 +77,7 @@ async def _serve(bench: Bench, address: IPv4Address, args: argparse.Namespace) -
 
     from benchtest.drive.ending import tell_once
     from benchtest.tui.browser.gate import Gate
-    from benchtest.tui.browser.server import BenchServer
+    from benchtest.tui.browser.server import DARK_S, BenchServer
 
     stop, loop = asyncio.Event(), asyncio.get_running_loop()
     gate = Gate(time.monotonic, asks=args.code or not address.is_loopback)
@@ -85,7 +85,7 @@ async def _serve(bench: Bench, address: IPv4Address, args: argparse.Namespace) -
     server = BenchServer(address, args.port, _words(bench), gate, say)
     await server.open()
     try:
-        tell_once(partial(loop.call_soon_threadsafe, stop.set))
+        tell_once(partial(loop.call_soon_threadsafe, stop.set), DARK_S)
         if args.json:
             _as_json(server)
         else:

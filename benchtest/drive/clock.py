@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.drive.base import Abilities, Driver, Status
-from benchtest.drive.ending import undisturbed
+from benchtest.drive.ending import add_light, remove_light, undisturbed
 from benchtest.drive.flash import FlashGuard
 from benchtest.drive.layout import Frame
 from benchtest.drive.priority import go_first
@@ -34,6 +34,10 @@ REPEATS = 3
 KEEP_ALIVE_S = 0.81
 """Between packets at rest: within 800 to 1000 ms (6.6.2), and two lost in a row still fit into
 the 2.5 s after which a receiver gives up."""
+STILL_S = 2.5
+"""A gap after which receivers have given up, and the prop has gone dark: light that came back by
+itself then could meet somebody's hands. Source: E131_NETWORK_DATA_LOSS_TIMEOUT, ANSI E1.31-2018,
+appendix A. [s]"""
 RAMP_S = 0.5
 """Time that full white takes to come up: easy on supplies and on eyes."""
 SWITCH_S = 0.0001
@@ -55,10 +59,19 @@ class Pace:
     """From a frame's deadline until it went out, of the frames remembered. [s]"""
 
 
+def awake_s() -> float:
+    """Return seconds that pass while the machine sleeps too, where the system counts them. [s]"""
+    boot = getattr(time, "CLOCK_BOOTTIME", None)  # Linux; other systems stop while they sleep
+    return time.monotonic() if boot is None else time.clock_gettime(boot)
+
+
 class FrameClock:
     """Shows frames on a driver from a thread of its own.
 
     A context manager: leaving it, for whatever reason, takes the prop dark and ends the stream.
+
+    Attributes:
+        unlit_s: time in which nothing was sent, since `go_on`; of the monotonic clock. [s]
     """
 
     def __init__(
@@ -67,6 +80,8 @@ class FrameClock:
         nodes: int,
         colours: int,
         frames_per_s: float = MOST_FRAMES_PER_S,
+        *,
+        attended: bool = True,
     ) -> None:
         """Nothing is opened yet.
 
@@ -75,6 +90,7 @@ class FrameClock:
             nodes: of the prop.
             colours: channels of a node.
             frames_per_s: while something changes, 1 to 40; a driver may allow fewer.
+            attended: a person may have hands at the prop, so that it stays dark after a gap.
 
         Raises:
             InputError: so many frames a second are beyond these bounds.
@@ -98,6 +114,10 @@ class FrameClock:
         self._late_s: deque[float] = deque(maxlen=REMEMBERED)
         self._wake = threading.Condition()
         self._closing = self._holds_collector = False
+        self._attended = attended
+        self._held: str | None = None
+        self._awake_s, self._ran_s = awake_s(), time.monotonic()
+        self.unlit_s = 0.0
         self._thread = threading.Thread(target=self._run, name="frame clock", daemon=True)
         self.abilities: Abilities | None = None
 
@@ -111,6 +131,8 @@ class FrameClock:
         self._period_s = max(self._period_s, 1.0 / self.abilities.most_fps)
         self._gap_s = max(self._gap_s, 1.0 / self.abilities.most_fps)
         atexit.register(self._close_at_exit)
+        add_light(self)
+        self._awake_s, self._ran_s = awake_s(), time.monotonic()
         sys.setswitchinterval(min(SWITCH_S, sys.getswitchinterval()))
         self._thread.start()
         return self
@@ -123,6 +145,7 @@ class FrameClock:
             ramp_s: time over which it comes up from what is shown now. [s]
         """
         with self._wake:
+            self._look_for_gap()
             now_s = time.monotonic()
             if ramp_s > 0.0:
                 start = self._at(now_s).astype(np.float32)
@@ -137,6 +160,48 @@ class FrameClock:
     def dark(self) -> None:
         """Everything off, at once."""
         self.show(self._dark)
+
+    def hold(self, why: str) -> None:
+        """Go dark at once and stay so, whatever is to be shown, until `go_on`.
+
+        Args:
+            why: for the person who comes back.
+        """
+        with self._wake:
+            self._held = self._held or why
+            self._to_repeat, self._changed = REPEATS, True
+            self._wake.notify()
+
+    @property
+    def held(self) -> str | None:
+        """Why the prop is kept dark; None while it is not."""
+        with self._wake:
+            self._look_for_gap()
+            return self._held
+
+    def go_on(self) -> None:
+        """Show again what is to be shown; it comes up by a ramp."""
+        with self._wake:
+            self._look_for_gap()
+            goal, held, self._held = self._goal, self._held, None
+            self.unlit_s = 0.0
+            if held is not None:
+                self._goal, self._ramp_s = self._dark, 0.0
+                self.show(goal, RAMP_S)
+
+    @property
+    def is_calm(self) -> bool:
+        """Whether all that was to be shown has been sent. Waits for nothing."""
+        return not self._changed and self._to_repeat == 0
+
+    def _look_for_gap(self) -> None:
+        """Keep the prop dark where this program stood still, or its machine slept."""
+        now_s, monotonic_s = awake_s(), time.monotonic()
+        gap_s, self._awake_s = now_s - self._awake_s, now_s
+        if gap_s > STILL_S and self._attended and self._thread.is_alive():
+            self.unlit_s += monotonic_s - self._ran_s
+            self.hold(f"the program stood still for {gap_s:.0f} s")
+        self._ran_s = monotonic_s
 
     def showing(self) -> Frame:
         """What is shown at this moment, shape (nodes, colours)."""
@@ -156,13 +221,15 @@ class FrameClock:
 
     def _at(self, now_s: float) -> Frame:
         """The frame of this moment: on the way from one to the next, in equal steps."""
+        if self._held is not None:
+            return self._dark
         if not self._ramping(now_s):
             return self._goal
         part = np.float32(max(0.0, (now_s - self._ramp_start_s) / self._ramp_s))
         return (self._way * part + self._start).astype(np.uint8)
 
     def _ramping(self, now_s: float) -> bool:
-        return now_s < self._ramp_start_s + self._ramp_s
+        return self._held is None and now_s < self._ramp_start_s + self._ramp_s
 
     def _run(self) -> None:
         go_first()  # as soon as a frame is due
@@ -191,6 +258,7 @@ class FrameClock:
         """Wait until a frame is due; None when closing."""
         with self._wake:
             while not self._closing:
+                self._look_for_gap()
                 due_s, now_s = self._due_s(), time.monotonic()
                 if now_s < due_s:
                     self._wake.wait(due_s - now_s)
@@ -245,6 +313,7 @@ class FrameClock:
                 self._thread.join()
             self._release_collector()
             self.driver.close()
+            remove_light(self)
 
     def _close_at_exit(self) -> None:
         with contextlib.suppress(KeyboardInterrupt, SystemExit):  # it is ending already

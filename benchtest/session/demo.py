@@ -122,7 +122,8 @@ def run_demo(folder: Path, seed: int, say: Say) -> Outcome:
                 f"{counted(design.node_count, 'node')}. A fault is hidden in it.")  # fmt: skip
             sender = Sender(source_id(folder))
             driver = driver_for(parse_target(prop.target), design, sender)
-            with FrameClock(driver, design.node_count, design.node.channels).start() as clock:
+            nodes, channels = design.node_count, design.node.channels
+            with FrameClock(driver, nodes, channels, attended=False).start() as clock:
                 assert clock.abilities is not None
                 say(f"Driving {clock.abilities.where}.")
                 return play(session, clock, prop, say, Outcome(tag, hidden))

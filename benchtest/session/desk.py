@@ -69,6 +69,7 @@ class Desk:
         self.soaking = Soaking(session, now_s)
         self.choices = Choices(step="soak" if self.soaking.soak is not None else None)
         self.finding: Finding | None = None
+        self._noticed = False
         self.look_level, self.walk_level = LOOK_LEVEL, WALK_LEVEL
         self._first_of_key: int | None = None
         self.put_out = False
@@ -154,6 +155,20 @@ class Desk:
             self.soaking.pause()
             self.lamp.dark()
             self.put_out = True
+
+    def why_held(self) -> str | None:
+        """Return why the prop is kept dark until `go_on`, and pause a soak then; else None."""
+        why = self.clock.held
+        if why is not None and not self._noticed:
+            self._noticed = True
+            self.soaking.pause(self.clock.unlit_s)
+        return why
+
+    def go_on(self) -> None:
+        """Light the prop again: somebody is there, and chose to."""
+        self._noticed = False
+        self.clock.go_on()
+        self.soaking.resume()
 
     def brighter(self, step: int) -> None:
         """Look or walk with more light, or less."""

@@ -365,7 +365,7 @@ class Prober(Walker):
         light = self.lamp.words
         self.wait_for_light()
         given = source.read(probe)
-        if lit is not None and self.lamp.words != light:
+        if lit is not None and (self.lamp.words != light or self.clock.held is not None):
             raise InputError("the light was changed while that was read: read again")
         # a source reads to the microvolt at best, and a float has digits beyond
         digits = 4 if isinstance(source, VirtualMeter) else 6

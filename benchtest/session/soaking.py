@@ -84,10 +84,15 @@ class Soaking:
             self._before_s = self.done_s
             self._since_s = self._now_s()
 
-    def pause(self) -> None:
-        """The light is off: time does not count. What was soaked so far is on the record."""
+    def pause(self, unlit_s: float = 0.0) -> None:
+        """The light is off: time does not count. What was soaked so far is on the record.
+
+        Args:
+            unlit_s: for how long it has been off already. [s]
+        """
         if self.running:
-            done_s = self.done_s
+            recorded_s = 0.0 if self.soak is None else self.soak.done_s
+            done_s = max(recorded_s, self.done_s - unlit_s)
             self._since_s = None
             self.session.record(SoakStopped(done_s, over=False))
         self._since_s = None

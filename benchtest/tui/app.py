@@ -6,6 +6,7 @@ What only the bench needs is imported where a unit is brought onto it: the shelf
 from __future__ import annotations
 
 import secrets
+import sys
 from collections.abc import Callable, Iterable
 from contextlib import ExitStack
 from functools import partial
@@ -16,10 +17,12 @@ from textual import work
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
 from textual.command import Provider
+from textual.driver import Driver
 from textual.notifications import SeverityLevel
 from textual.screen import Screen
 from textual.scrollbar import ScrollBar, ScrollBarRender
 
+from benchtest.drive.ending import begin_end, hold_lights
 from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
 from benchtest.session.bench import Bench
@@ -83,6 +86,8 @@ class BenchApp(App[None]):
         self.shelf = Shelf(bench.folder)
         self.on_bench = ExitStack()
         self._session: Session | None = None
+        self.ends_process = False
+        """The process ends with this program, so that its end can be bounded in time."""
 
     def on_mount(self) -> None:
         ascii_only = self.signs.border == "ascii"
@@ -309,6 +314,27 @@ class BenchApp(App[None]):
         """Why something was not done, whole: a prop file may have many faults."""
         self.push_screen(Tell("That did not work", words))
 
+    def get_driver_class(self) -> type[Driver]:
+        """Return how the program draws: for a browser, or at a terminal."""
+        if in_browser() or sys.platform == "win32":
+            return super().get_driver_class()
+        from benchtest.tui.terminal_driver import TerminalDriver
+
+        return TerminalDriver
+
+    def on_exit_app(self) -> None:
+        """Go dark first: what is under way elsewhere may take its time to end."""
+        hold_lights("the program ends")
+        if self.ends_process:
+            begin_end(self._return_code or 0)
+
+    async def run_async(self, *words: Any, **named: Any) -> None:
+        """Run as the library does; dark and closed before it waits for work that goes on."""
+        try:
+            await super().run_async(*words, **named)
+        finally:
+            self.end()
+
     def _fatal_error(self) -> None:
         """End as the library does, but without its pages of code: `run_app` says what happened."""
         self._close_messages_no_wait()
@@ -333,6 +359,7 @@ def run_app(
         Exception: what nobody foresaw, once the prop is dark and the records are closed.
     """
     app = BenchApp(bench, first_tag, practice)
+    app.ends_process = True
     try:
         app.run()
     finally:

@@ -39,6 +39,8 @@ class BenchScreen(BenchView):
             return False
         if not self.is_complete and action != "dark":  # or with the one that opened it
             return False
+        if self.stand.clock.held is not None:  # a window is about to ask for a key
+            return False
         return action in {name_of(d.action) for d in (*self.deeds_now(), *self.deeds_always())} or (
             action == "repair" and self.stand.finding is not None
         )
@@ -46,6 +48,9 @@ class BenchScreen(BenchView):
     def on_key(self, event: events.Key) -> None:
         """Typed digits begin a reading, or choose a suspect."""
         if not (self.is_on_top and self.is_complete):  # it bubbles to the window on top
+            return
+        if self.stand.clock.held is not None:
+            event.stop()
             return
         sign, task = event.character or "", self.stand.advice.task
         if not sign:

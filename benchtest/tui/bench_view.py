@@ -24,6 +24,7 @@ from benchtest.session.stand import Stand
 from benchtest.session.state import Happened
 from benchtest.session.words import volts_text
 from benchtest.tui.deeds import BAR, SHORT, Deed, deeds_always, deeds_now, deeds_typing, links
+from benchtest.tui.dialogs import Tell
 from benchtest.tui.map_box import MapBox
 from benchtest.tui.panels import Ask, Panel, Readings, Suspects, off_words, soak_rows
 from benchtest.tui.signs import Signs
@@ -34,6 +35,8 @@ from benchtest.virtual.observe import Sight
 
 REDRAW_S = 0.1
 LOOK_S = 0.3
+DEAF_S = 0.7
+"""Keys that were typed while the program stood still come at once, and are no answer. [s]"""
 WATCH_S = 0.7
 """How often a source of readings is looked at: unplugged, it is noticed within a second. [s]"""
 ROOMY = 36
@@ -109,6 +112,7 @@ class BenchView(OnceScreen[Leaving]):
         self._soaked: object = None
         self._news: News | None = None
         self.turned = False
+        self._asks_to_go_on = False
 
     # -- drawing -------------------------------------------------------------------------------
 
@@ -148,7 +152,8 @@ class BenchView(OnceScreen[Leaving]):
         where = stand.clock.abilities.where if stand.clock.abilities else ""
         news = news_of(stand.clock.status())
         driving = where if news is None else f"! {news.short}"
-        head = f" {stand.session.tag}  {stand.design.name}   lit: {stand.lamp.words}    "
+        lit = stand.lamp.words if stand.clock.held is None else "dark"
+        head = f" {stand.session.tag}  {stand.design.name}   lit: {lit}    "
         if news is None and len(head) + len(driving) > self.size.width:
             driving = driving.partition(",")[0]  # where to; cut anywhere it would say less
         self.query_one("#top", Panel).put(Content(self.signs.words(head + driving)))
@@ -170,8 +175,24 @@ class BenchView(OnceScreen[Leaving]):
         line.put(Content(said))
 
     def _tick(self) -> None:
+        self._ask_to_go_on()
         self._draw_live()
         self._draw_soak()
+
+    def _ask_to_go_on(self) -> None:
+        """Nothing lights up by itself where the program stood still: fingers may be at the prop."""
+        why = self.stand.why_held()
+        if why is None or self._asks_to_go_on:
+            return
+        self._asks_to_go_on = True
+        words = f"Dark: {why}. Are leads and fingers clear of the prop?"
+        window = Tell("The light is out", words, "any key lights it again", DEAF_S)
+        self.app.push_screen(window, self._lit_again)
+
+    def _lit_again(self, _: None) -> None:
+        self._asks_to_go_on = False
+        self.stand.go_on()
+        self.draw()
 
     def _draw_soak(self) -> None:
         """A soak moves by itself: its times, its prompts, and its end."""

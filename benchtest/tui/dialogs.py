@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar
@@ -81,8 +82,20 @@ class Tell(Window[None]):
 
     ROOM = "up and down show the rest; "
 
-    def __init__(self, title: str, words: str, then: str = "any key goes back") -> None:
+    def __init__(
+        self, title: str, words: str, then: str = "any key goes back", deaf_s: float = 0.0
+    ) -> None:
+        """Make the window.
+
+        Args:
+            title: its first line.
+            words: what it shows.
+            then: what a key does.
+            deaf_s: time from its opening in which keys are typed too early to be meant. [s]
+        """
         super().__init__()
+        self.deaf_s = deaf_s
+        self._open_s = time.monotonic()
         self.title_words = title
         self.words = words
         self.then = then
@@ -95,6 +108,7 @@ class Tell(Window[None]):
             yield Literal(classes="soft", id="then")
 
     def on_mount(self) -> None:
+        self._open_s = time.monotonic()
         self._say_then()
 
     def on_resize(self) -> None:
@@ -106,6 +120,8 @@ class Tell(Window[None]):
 
     def on_key(self, event: events.Key) -> None:
         event.stop()  # or the screen below would take it too
+        if time.monotonic() - self._open_s < self.deaf_s:
+            return
         words = self.query_one("#words")
         on, back = words.scroll_y < words.max_scroll_y, words.scroll_y > 0
         if event.key in ("down", "pagedown") and on:

@@ -27,7 +27,11 @@ class OnceScreen(Screen[Result]):
     @property
     def is_on_top(self) -> bool:
         """Whether keys are meant for this screen."""
-        return bool(self.app.screen_stack) and self.app.screen is self
+        return self.is_mounted and bool(self.app.screen_stack) and self.app.screen is self
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Take keys while this screen is complete and on top; others were typed too early."""
+        return self.is_on_top
 
     def dismiss(self, result: Result | None = None) -> AwaitComplete:
         """Leave this screen; do nothing where it has been left or another is on top of it."""
@@ -43,7 +47,9 @@ class Palette(CommandPalette, OnceScreen[None]):
     """The command palette."""
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        return action != "command_list" or _has_room(self.query_one(CommandList))
+        return self.is_on_top and (
+            action != "command_list" or _has_room(self.query_one(CommandList))
+        )
 
 
 class Options(LiteralMenu):

@@ -14,8 +14,9 @@ import time
 from pathlib import Path
 
 from tests.bench.figures import note, run
+from tests.receiver import Watcher
 from tests.tui.conftest import SMALL_FAN, driven
-from tests.tui.monkey import Watcher, at_random
+from tests.tui.monkey import at_random
 
 KEYS = 50_000
 SIZES = ((100, 40), (80, 24), (1, 1))

@@ -12,7 +12,10 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import psutil
 import pytest
+
+from tests.receiver import LIMIT_S, Watcher
 
 Run = Callable[..., Any]
 
@@ -115,13 +118,15 @@ def test_synchronization_is_sent_where_it_is_asked_for_and_else_not(
     assert sum(len(packet) == 49 for packet in packets) == len(data)  # of one universe
 
 
-def test_nobody_at_the_other_end_is_said_once(run: Run, prop: Path) -> None:
+def test_nobody_at_the_other_end_is_said_once_and_fails_the_command(run: Run, prop: Path) -> None:
+    """It ended with 0 once 48 of 51 packets had been refused."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     done = run("drive", prop, "walk", "--to", f"e131:127.0.0.1:{port}", "--seconds", "0.8")
-    assert done.code == 0  # UDP may be sent to nobody: a controller may be switched on later
+    assert done.code == 1
     assert done.err.count("nothing on it takes E1.31") == 1
+    assert "packets were refused, so the prop showed nothing" in done.err
 
 
 def test_the_virtual_prop_needs_no_hardware(run: Run, prop: Path) -> None:
@@ -217,3 +222,43 @@ def test_a_person_gets_a_status_line_in_a_terminal(
     assert b"frames | one each" in shown
     assert b"nobody else heard" in shown
     assert shown.count(b"\n") == 1
+
+
+@pytest.fixture
+def watcher() -> Iterator[Watcher]:
+    made = Watcher()
+    yield made
+    made.close()
+
+
+@pytest.mark.parametrize("stop", [signal.SIGTSTP, signal.SIGSTOP])
+def test_a_run_that_is_stopped_is_dark_and_never_lights_up_again(
+    prop: Path, tmp_path: Path, watcher: Watcher, stop: signal.Signals
+) -> None:
+    """By Ctrl-Z, or as a machine that sleeps: it lit up by itself as it went on."""
+    words = ["--bench", str(tmp_path), "drive", str(prop), "full-white", "--to", watcher.to]
+    program = [sys.executable, "-m", "benchtest", *words]
+    with subprocess.Popen(program, stderr=subprocess.PIPE, text=True) as process:
+        _until(lambda: watcher.is_lit)
+        process.send_signal(stop)
+        _until(lambda: psutil.Process(process.pid).status() == psutil.STATUS_STOPPED)
+        if stop == signal.SIGTSTP:
+            _until(lambda: watcher.is_dark_by_packet)
+        else:
+            stopped_s = time.monotonic()
+            _until(lambda: time.monotonic() - stopped_s > LIMIT_S + 0.2)
+        lit = watcher.lit_packets
+        process.send_signal(signal.SIGCONT)
+        _, said = process.communicate(timeout=20.0)
+        assert process.returncode == 1
+        assert "stays so; give the command again" in said
+        assert "Traceback" not in said
+        assert watcher.lit_packets == lit
+        assert watcher.is_dark_by_packet
+
+
+def _until(true: Callable[[], bool], within_s: float = 20.0) -> None:
+    due_s = time.monotonic() + within_s
+    while not true():
+        assert time.monotonic() < due_s
+        time.sleep(0.02)

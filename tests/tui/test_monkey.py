@@ -14,8 +14,9 @@ from textual.widgets import DataTable
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.tui.panels import Ask
 from benchtest.tui.shelf_screen import ShelfScreen
+from tests.receiver import Watcher
 from tests.tui.conftest import driven
-from tests.tui.monkey import Watcher, at_random, press_together
+from tests.tui.monkey import at_random, press_together
 
 
 @pytest.fixture

@@ -16,7 +16,7 @@ from textual_serve.app_service import AppService
 from textual_serve.download_manager import DownloadManager
 
 from benchtest.errors import no_room_said
-from benchtest.tui.browser import DRIVER, ON_BENCH
+from benchtest.tui.browser import BEAT, BEAT_S, DRIVER, ON_BENCH
 
 FRAMES_PER_S = 20
 """Redraws: as many as an eye follows, and a tenth of a busy screen's octets. [1/s]"""
@@ -64,6 +64,7 @@ class Program(AppService):
         with no_room_said():
             self._errors = tempfile.TemporaryFile()  # noqa: SIM115  lives as long as the program
         self._watch: asyncio.Task[None] | None = None
+        self._beating: asyncio.Task[None] | None = None
 
     def _build_environment(self, width: int = 80, height: int = 24) -> dict[str, str]:
         made = super()._build_environment(width, height)
@@ -94,9 +95,16 @@ class Program(AppService):
         """
         await super().start(width, height)
         self._watch = asyncio.create_task(self._until_ended())
+        self._beating = asyncio.create_task(self._beat())
 
     async def set_terminal_size(self, width: int, height: int) -> None:
         await super().set_terminal_size(cells(width), cells(height))
+
+    async def _beat(self) -> None:
+        """Show the program that its server runs; without that it takes the prop dark."""
+        with contextlib.suppress(ConnectionError, RuntimeError):
+            while await self.send_meta({"type": BEAT}):
+                await asyncio.sleep(BEAT_S)
 
     async def _until_ended(self) -> None:
         assert self._task is not None
@@ -119,6 +127,8 @@ class Program(AppService):
         process = self._process
         assert process is not None
         self._nobody.set()
+        if self._beating is not None:
+            self._beating.cancel()
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(self.send_meta({"type": "quit"}), ASKED_S)
         forced = not (

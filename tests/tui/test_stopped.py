@@ -1,0 +1,136 @@
+"""Programs that are stopped, or whose server is: dark in time, and lit again by a key alone."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import psutil
+import pytest
+
+from benchtest.diagnosis import Finding
+from benchtest.tui.bench_view import BenchView
+from benchtest.virtual.process import RunningProp
+from tests.receiver import LIMIT_S, Watcher
+from tests.tui.conftest import driven, make_ready
+from tests.tui.served import Served
+from tests.tui.served import until as until_soon
+from tests.tui.test_terminal_faults import Pty, until
+
+
+@pytest.fixture
+def watcher() -> Iterator[Watcher]:
+    made = Watcher()
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def program(tmp_path: Path, small_fan: Path, watcher: Watcher) -> Iterator[Pty]:
+    """The terminal program with strand 1 lit."""
+    make_ready(tmp_path / "bench", small_fan, "SF-01")
+    at = Pty("--bench", str(tmp_path / "bench"), "--to", watcher.to)
+    at.until("was left unfinished")
+    at.keys("\r")
+    at.until("Does every node of strand 1")
+    until(lambda: watcher.is_lit)
+    yield at
+    at.process.kill()
+    at.process.wait()
+    os.close(at.master)
+
+
+def _is_stopped(at: Pty) -> bool:
+    return psutil.Process(at.process.pid).status() == psutil.STATUS_STOPPED
+
+
+def test_a_program_that_is_stopped_goes_dark_first_and_is_lit_by_a_key_alone(
+    program: Pty, watcher: Watcher
+) -> None:
+    """It was stopped lit, and lit up by itself as it went on."""
+    program.process.send_signal(signal.SIGTSTP)
+    until(lambda: _is_stopped(program))
+    # told by a packet, for a controller without a time-out keeps the last frame
+    until(lambda: watcher.is_dark_by_packet)
+    lit = watcher.lit_packets
+    program.process.send_signal(signal.SIGCONT)
+    program.until("any key lights it again")
+    assert watcher.lit_packets == lit
+    time.sleep(0.8)  # keys in the first moment count as typed before
+    program.keys(" ")
+    until(lambda: watcher.is_lit)
+    program.keys("x")
+    program.until("strand 2")
+
+
+def test_keys_typed_while_it_stood_still_neither_light_nor_judge(
+    program: Pty, watcher: Watcher
+) -> None:
+    program.process.send_signal(signal.SIGSTOP)
+    os.write(program.master, b" x1b")
+    until(lambda: not watcher.is_lit)
+    time.sleep(0.5)
+    lit = watcher.lit_packets
+    program.drawn = ""
+    program.process.send_signal(signal.SIGCONT)
+    program.until("The light is out")
+    time.sleep(0.5)
+    assert watcher.lit_packets == lit
+    program.until("any key lights it again")
+    time.sleep(0.5)
+    program.keys(" ")
+    until(lambda: watcher.is_lit)
+    program.until("Does every node of strand 1")
+
+
+async def test_a_server_that_is_stopped_leaves_no_light_behind(
+    tmp_path: Path, small_fan: Path, watcher: Watcher
+) -> None:
+    """The program that it showed drove on for good, and no key reached it."""
+    make_ready(tmp_path / "bench", small_fan, "SF-01")
+    served = Served(tmp_path / "bench", "--to", watcher.to)
+    try:
+        async with served.browser(code=False) as browser:
+            await browser.get()
+            look = await browser.look()
+            await look.until("was left unfinished")
+            await look.keys("\r")
+            await look.until("Does every node of strand 1")
+            await until_soon(lambda: watcher.is_lit)
+            served.process.send_signal(signal.SIGSTOP)
+            stopped_s = time.monotonic()
+            await until_soon(lambda: watcher.is_dark_by_packet)
+            assert time.monotonic() - stopped_s < LIMIT_S
+            lit = watcher.lit_packets
+            served.process.send_signal(signal.SIGCONT)
+            await look.until("any key lights it again")
+            assert watcher.lit_packets == lit
+            await asyncio.sleep(0.8)
+            await look.keys("b")
+            await until_soon(lambda: watcher.is_lit)
+    finally:
+        served.process.send_signal(signal.SIGCONT)
+        served.close()
+
+
+async def test_a_finding_does_not_light_what_was_put_out_by_hand(
+    tmp_path: Path, prop: tuple[Path, RunningProp]
+) -> None:
+    async with driven(tmp_path / "bench", prop[0]) as at:
+        await at.until_task("look")
+        await at.keys("space", "space", "space")
+        await at.until_task("read")
+        await at.until(lambda: bool(at.stand.clock.showing().any()))
+        await at.keys("b")
+        assert not at.stand.clock.showing().any()
+        finding = at.stand.finding
+        assert isinstance(finding, Finding)
+        at.screen.post_message(BenchView.Concluded(at.stand.session.state.undoable, finding))
+        await at.pilot.pause(0.2)
+        assert not at.stand.clock.showing().any()
+        await at.keys("b")
+        await at.until(lambda: bool(at.stand.clock.showing().any()))
