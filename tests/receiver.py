@@ -23,6 +23,7 @@ class Watcher:
         self.to = f"e131:127.0.0.1:{self._socket.getsockname()[1]}"
         self._lit_s: dict[int, float] = {}
         self.lit_packets = self.packets = 0
+        self.last_lit_s = float("-inf")
         self._done = False
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
@@ -40,7 +41,7 @@ class Watcher:
             terminated = bool(packet[112] & 0x40)  # bit 6: Stream_Terminated
             if any(packet[126:]) and not terminated:
                 self.lit_packets += 1
-                self._lit_s[universe] = time.monotonic()
+                self._lit_s[universe] = self.last_lit_s = time.monotonic()
             else:
                 self._lit_s.pop(universe, None)
 
