@@ -20,9 +20,7 @@ from tests.tui.ending_trials import lose_terminal
         ("window", "look", True),  # as under nohup: it read the terminal that was gone, for ever
         ("killed shell", "thinking", False),
         ("login", "help", False),
-        ("session", "the end", False),
         ("multiplexer", "soak", True),
-        ("window", "starting", False),
     ],
 )
 def test_a_program_without_its_terminal_is_dark_and_gone(
