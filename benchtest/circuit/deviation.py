@@ -23,9 +23,10 @@ from benchtest.circuit.tolerance import (
     circulating_a,
     joint_moments,
     more_per_supply,
+    shared_weights,
     spread,
 )
-from benchtest.circuit.wiring import FloatArray, Made
+from benchtest.circuit.wiring import FloatArray
 from benchtest.prop.design import Probe
 
 MANY_PROBES = 1000
@@ -84,15 +85,15 @@ def _shared(
     `beyond` is what a volt of each supply does to a probe past its unknowns, (probes, feeds).
     """
     circuit, factor = solution.circuit, solution.factor
-    current_a, made = solution.branch_a, circuit.wiring.made[circuit.kept]
     pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
     columns = [-circuit.incidence.gather(pushed) * circuit.supply_v * tolerances.supply]
     drawn = circuit.load_incidence.gather(solution.load_a)
-    moved = [-drawn]
-    for material in (Made.WIRE, Made.COPPER, Made.FUSE):
-        moved.append(circuit.incidence.gather(np.where(made == material, current_a, 0.0)))
-    columns.append(np.stack(moved[:3], axis=1) @ tolerances.mixing)
-    columns.append(tolerances.fuse * moved[3][:, None])
+    weighted = shared_weights(circuit, tolerances) * solution.branch_a
+    moved = circuit.incidence.gather(weighted.T)
+    three = np.column_stack([-drawn, moved[:, :2]])
+    columns.append(three @ tolerances.mixing)
+    columns.append(tolerances.fuse * moved[:, 2:3])
+    columns.append(moved[:, 3:])
     effects = (factor.condense(np.concatenate(columns, axis=1)).T @ back).T
     effects[:, : len(circuit.supply_v)] += beyond * circuit.supply_v * tolerances.supply
     return np.asarray(effects)

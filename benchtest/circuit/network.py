@@ -31,6 +31,7 @@ OF_COPPER = {
     "load_incidence",
     "path_incidence",
     "joint_rows",
+    "feed_rows",
     "joint_incidence",
     "supply_matrix",
 }
@@ -172,11 +173,29 @@ class Circuit:
     @cached_property
     def joint_rows(self) -> tuple[list[str], IndexArray]:
         """Joints that carry current: names, and places among the kept branches."""
-        row_of = np.full(len(self.wiring.ohm), -1)
-        row_of[self.kept] = np.arange(len(self.kept))
-        rows = row_of[list(self.wiring.joint.values())]
+        rows = self._row_of[list(self.wiring.joint.values())]
         names = [name for name, row in zip(self.wiring.joint, rows, strict=True) if row >= 0]
         return names, rows[rows >= 0]
+
+    @cached_property
+    def feed_rows(self) -> IndexArray:
+        """A branch that carries all of each feed's current, shape (feeds,).
+
+        Its return cable, else a joint of the feed, as a place among the kept branches; -1 where
+        neither has a resistance, or where the feed is cut off.
+        """
+        cables, joint = np.array(self.wiring.returns, dtype=np.intp), self.wiring.joint
+        joints = [[joint[f"{feed.name}{rail}"] for feed in self.design.feeds] for rail in "-+"]
+        rows = self._row_of[np.vstack([cables, *joints])]
+        best = (rows >= 0).argmax(axis=0)
+        return np.asarray(rows[best, np.arange(len(cables))], dtype=np.intp)
+
+    @property
+    def _row_of(self) -> IndexArray:
+        """Place of each branch among the kept ones, -1 for none, shape (branches,)."""
+        row_of = np.full(len(self.wiring.ohm), -1)
+        row_of[self.kept] = np.arange(len(self.kept))
+        return row_of
 
     @cached_property
     def joint_incidence(self) -> Incidence:

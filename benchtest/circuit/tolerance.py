@@ -15,8 +15,11 @@ from benchtest.circuit.ladder import Factor
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import Solution
 from benchtest.circuit.wiring import FloatArray, Made
-from benchtest.prop.design import Design, Probe
+from benchtest.prop.design import Design, Feed, Probe
 from benchtest.prop.joints import power_joints
+
+MATERIALS = (Made.WIRE, Made.COPPER, Made.FUSE)
+"""What branches are made of that are off together."""
 
 
 @dataclass(frozen=True)
@@ -41,6 +44,13 @@ class Tolerances:
     """Volts of each supply."""
     fuse: float = 0.15
     """Cold resistance of a fuse."""
+    cable: float = 0.25
+    """Resistance of each feed's cables, by themselves: longer or thinner than written, or of
+    copper-clad aluminium (1.55 times). One-sided in truth: the root mean square of what there is
+    more than written. Also of a source resistance that the design gives."""
+    source_ohm: float = 0.015
+    """Source resistance of each supply of which the design gives none: nothing to 5 mΩ of an
+    enclosed one, 20 to 60 mΩ of one with a cord of its own. One-sided, taken likewise. [Ω]"""
     joint_factor: float = 1.8
     """Each healthy joint, by itself: two of three lie within this factor of their nominal."""
     alike: tuple[float, float, float] = (0.0, 0.0, 0.0)
@@ -109,7 +119,36 @@ def cause_names(design: Design) -> list[str]:
     """Names of the shared causes, in the order of `Spread.shared`."""
     supplies = [f"supply {feed.name}" for feed in design.feeds]
     joints = [f"joint {joint.name}" for joint in power_joints(design)]
-    return [*supplies, "current", "wire", "copper", "fuse", *joints]
+    feeds = [f"feed {feed.name}" for feed in design.feeds]
+    return [*supplies, "current", "wire", "copper", "fuse", *feeds, *joints]
+
+
+def shared_weights(circuit: Circuit, tolerances: Tolerances) -> FloatArray:
+    """Which resistances move together with each cause that is of more than one branch.
+
+    Rows are wire, board copper and fuse as a whole, and behind them each feed: the resistance of
+    its supply and of its two cables, one standard deviation. Nothing can be touched between the
+    three, so that a reading tells only their sum.
+
+    Returns:
+        Change of the logarithm of each kept branch's resistance, shape (3 + feeds, kept).
+    """
+    made = circuit.wiring.made[circuit.kept]
+    rows, feeds = circuit.feed_rows, circuit.design.feeds
+    weights = np.zeros((len(MATERIALS) + len(feeds), len(made)))
+    weights[: len(MATERIALS)] = made == np.array(MATERIALS)[:, None]
+    for number, (feed, row) in enumerate(zip(feeds, rows.tolist(), strict=True)):
+        if row >= 0:
+            sd_ohm = feed_ohm_sd(feed, tolerances)
+            weights[len(MATERIALS) + number, row] = sd_ohm * circuit.conductance_s[row]
+    return weights
+
+
+def feed_ohm_sd(feed: Feed, tolerances: Tolerances) -> float:
+    """Standard deviation of what stands in series with a supply: its own, and both cables'. [Ω]"""
+    cable_ohm = 2.0 * feed.wire.ohm_per_mm * feed.length_mm
+    own_ohm = tolerances.cable * feed.source_mohm * 1e-3 or tolerances.source_ohm
+    return float(np.hypot(tolerances.cable * cable_ohm, own_ohm))
 
 
 def spread(
@@ -176,7 +215,6 @@ def spread_of(
     tolerances: Tolerances = HAND_SOLDERED,
     known_joints: frozenset[str] = frozenset(),
     known_sd: float = 0.0,
-    own_log_ohm: FloatArray | None = None,
 ) -> Spread:
     """What one standard deviation of each cause does to anything read off the unknowns.
 
@@ -186,13 +224,10 @@ def spread_of(
         tolerances: how far a healthy unit may be from its design.
         known_joints: joints whose resistance is given, and so has no tolerance.
         known_sd: but this, one standard deviation of the logarithm of theirs.
-        own_log_ohm: change of each reading with the logarithm of each kept branch's resistance
-            while the unknowns stay, shape (kept, read); a current read off a branch has one.
     """
     circuit = solution.circuit
     current_a = solution.branch_a
     per_log_amp = read.per_amp * solution.load_a[:, None]
-    made = circuit.wiring.made[circuit.kept]
 
     names, rows = circuit.joint_rows
     across = read.per_volt[rows]
@@ -200,16 +235,13 @@ def spread_of(
     shares = np.where([name in known_joints for name in names], known_sd, shares)
     per_supply = read.per_supply + more_per_supply(solution, across, mean)
     parts = [per_supply * circuit.supply_v * tolerances.supply]
-    moved = [per_log_amp.sum(axis=0)]
-    for material in (Made.WIRE, Made.COPPER, Made.FUSE):
-        of = made == material
-        # change with the logarithm of a resistance: change per volt in the branch, times its amps
-        per_log_ohm = current_a[of] @ read.per_volt[of]
-        if own_log_ohm is not None:
-            per_log_ohm = per_log_ohm + own_log_ohm[of].sum(axis=0)
-        moved.append(per_log_ohm)
-    parts.append(np.stack(moved[:3], axis=1) @ tolerances.mixing)
-    parts.append(tolerances.fuse * moved[3][:, None])
+    # change with the logarithm of a resistance: change per volt in the branch, times its amps
+    weights = shared_weights(circuit, tolerances)
+    moved = (weights * current_a) @ read.per_volt
+    three = np.stack([per_log_amp.sum(axis=0), *moved[:2]], axis=1)
+    parts.append(three @ tolerances.mixing)
+    parts.append(tolerances.fuse * moved[2][:, None])
+    parts.append(moved[3:].T)
     if len(circuit.supply_v) > 1:
         current_a = current_a + circulating_a(solution, tolerances)
     parts.append(_joints(solution, across, shares * current_a[rows]))

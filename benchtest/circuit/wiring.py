@@ -43,6 +43,10 @@ class Made(IntEnum):
     FUSE = 2
     JOINT = 3
     SHORT = 4
+    CABLE = 5
+    """A feed's cable, which is cut from another drum than the strands' wire."""
+    SOURCE = 6
+    """Source resistance of a supply."""
 
 
 @dataclass(frozen=True)
@@ -62,6 +66,7 @@ class Wiring:
         feed: number of the feed whose supply stands in the branch, -1 for none.
         joint: branch of each power joint, by its name.
         sources: inner point of each feed's supply.
+        returns: branch of each feed's return cable.
         shorts: branches where points touch that should not.
         point_count: how many points there are.
     """
@@ -75,6 +80,7 @@ class Wiring:
     feed: IndexArray
     joint: Mapping[str, int]
     sources: tuple[int, ...]
+    returns: tuple[int, ...]
     shorts: tuple[int, ...]
     point_count: int
 
@@ -111,6 +117,7 @@ class _Builder:
         self.places: dict[Place, tuple[int, int]] = {}
         self.count = 2 * design.node_count
         self.joint: dict[str, int] = {}
+        self.returns: list[int] = []
         self.shorts: list[int] = []
         self._chains: list[tuple[IndexArray, IndexArray, FloatArray, Made]] = []
         self._singles: list[tuple[int, int, float, Made, int]] = []
@@ -130,6 +137,11 @@ class _Builder:
     def new(self) -> int:
         self.count += 1
         return self.count - 1
+
+    @property
+    def branches(self) -> int:
+        """How many single branches there are."""
+        return len(self._singles)
 
     def add(self, tail: int, head: int, ohm: float, made: Made, feed: int = -1) -> None:
         """One branch."""
@@ -167,6 +179,7 @@ class _Builder:
             feed=feed,
             joint=self.joint,
             sources=sources,
+            returns=tuple(self.returns),
             shorts=tuple(self.shorts),
             point_count=self.count,
         )
@@ -213,12 +226,14 @@ def _feed(builder: _Builder, number: int, feed: Feed) -> int:
     source = builder.new()
     cable_ohm = feed.wire.ohm_per_mm * feed.length_mm
     start = source
-    if feed.fuse_mohm > 0.0:
-        start = builder.new()
-        builder.add(source, start, feed.fuse_mohm * 1e-3, Made.FUSE)
+    for mohm, made in ((feed.source_mohm, Made.SOURCE), (feed.fuse_mohm, Made.FUSE)):
+        if mohm > 0.0:
+            near, start = start, builder.new()
+            builder.add(near, start, mohm * 1e-3, made)
     plus, minus = builder.at(FeedName(feed.name))
-    builder.add(start, plus, cable_ohm, Made.WIRE, feed=number)
-    builder.add(minus, source, cable_ohm, Made.WIRE)
+    builder.add(start, plus, cable_ohm, Made.CABLE, feed=number)
+    builder.returns.append(builder.branches)
+    builder.add(minus, source, cable_ohm, Made.CABLE)
     return source
 
 

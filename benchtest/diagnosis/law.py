@@ -87,8 +87,7 @@ def spread_of_unit(
     tolerances: Tolerances,
     known: frozenset[str],
     known_sd: float = 0.0,
-    own_log_ohm: FloatArray | None = None,
 ) -> Spread:
     """`circuit.tolerance.spread_of`, and behind each strand's current what the law does."""
-    found = spread_of(solution, read, tolerances, known, known_sd, own_log_ohm)
+    found = spread_of(solution, read, tolerances, known, known_sd)
     return Spread(found.shared, np.hstack([found.nodes, read.per_amp.T @ law_a(solution)]))

@@ -14,7 +14,7 @@ from benchtest.circuit.solution import Solution
 from benchtest.circuit.tolerance import HAND_SOLDERED, readout, spread_of
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import data_joint_starts
-from benchtest.diagnosis.taps import own_log_ohm, read_at, taps_of
+from benchtest.diagnosis.taps import read_at, taps_of
 from benchtest.diagnosis.wiring import COLOUR_ORDER
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.reading import Reading
@@ -172,8 +172,7 @@ class _Expected:
             read = readout(circuit, solution.factor, taps.columns, taps.per_supply)
             rows = list(taps.rows)
             value[rows] = read_at(solution, taps)
-            own = own_log_ohm(circuit, taps, value[rows])
-            found = spread_of(solution, read, HAND_SOLDERED, known, own_log_ohm=own)
+            found = spread_of(solution, read, HAND_SOLDERED, known)
             for row, reading, effect in zip(rows, taps.readings, found.shared, strict=True):
                 effects[row] = effect
                 floating[row] = solution.is_floating(reading.probe)

@@ -276,7 +276,7 @@ def solve_at(weigher: Weigher, joint: int, column: int) -> tuple[FloatArray, Flo
         solution = responses.exact(name, column, effect.taps.lit)
         taps = effect.taps.moved_to(solution.circuit)
         means.append(read_at(solution, taps))
-        parts.append(weigher.spread_at(solution, taps, means[-1], weigher.given | {name}))
+        parts.append(weigher.spread_at(solution, taps, weigher.given | {name}))
         floating.append(np.array([solution.is_floating(r.probe) for r in taps.readings]))
     mean = weigher.ordered(means, axis=0)
     covariance = weigher.covariance(weigher.together(parts), mean)

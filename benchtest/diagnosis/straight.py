@@ -15,15 +15,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.circuit.tolerance import circulating_a
-from benchtest.circuit.wiring import FloatArray, IndexArray, Made
+from benchtest.circuit.tolerance import circulating_a, shared_weights
+from benchtest.circuit.wiring import FloatArray, IndexArray
 
 if TYPE_CHECKING:
     from benchtest.diagnosis.response import JointEffects
     from benchtest.diagnosis.tap_effects import TapEffects
     from benchtest.diagnosis.weigh import Weigher
 
-MATERIALS = (Made.WIRE, Made.COPPER, Made.FUSE)
 CACHE_OCTETS = 400_000
 """Of a large array's rows, so many are worked on at a time."""
 TERMS = 4
@@ -173,24 +172,21 @@ class _Causes:
         back = [-(base.solution.load_a @ load), *of.back]
         push = [np.zeros((joints, taps)), *of.push]
         both = [np.zeros(joints), *of.both]
-        # a clamp's own cable, see `taps.own_log_ohm`
-        clamped = effect.taps.cable >= 0
-        healthy[1] = healthy[1] - clamped * effect.value
-        push[1] = push[1] - clamped * branch[columns]
         supply = circuit.supply_v * tolerances.supply
         rows = circuit.joint_rows[1]
         shares, current_a = effect.joint_shares, branch_a[rows]
         if len(circuit.supply_v) > 1:
             current_a = current_a + circulating_a(base.solution, tolerances)[rows]
         own, own_through = volts[rows].T * shares, (siemens[rows, None] * volts[rows]).T
-        self.fixed = len(supply) + TERMS
+        self.fixed = len(supply) + len(healthy)
 
         def joined(
             supplies: FloatArray, moved: list[FloatArray], own: FloatArray, law: FloatArray
         ) -> FloatArray:
             three = np.stack(moved[:3], axis=-1) @ tolerances.mixing
             fuse = tolerances.fuse * moved[3][..., None]
-            return np.concatenate([supplies * supply, three, fuse, own, law], axis=-1)
+            feeds = np.stack(moved[4:], axis=-1)
+            return np.concatenate([supplies * supply, three, fuse, feeds, own, law], axis=-1)
 
         none = np.zeros((1, len(supply)))
         response = branch[rows].T * shares
@@ -207,7 +203,7 @@ class _Causes:
 
 @dataclass(frozen=True)
 class _Materials:
-    """Sums over the branches of each of `MATERIALS`, and over the supplies.
+    """Sums over branches by `circuit.tolerance.shared_weights`, and over the supplies.
 
     Attributes:
         healthy: with nothing wrong, shape (materials, taps).
@@ -235,7 +231,7 @@ def _materials(weigher: Weigher, effect: TapEffects, volts: FloatArray) -> _Mate
     circuit, branch = weigher.responses.circuit, effect.branch
     siemens = circuit.conductance_s
     # one row for each material: of thousands of branches, none is picked out and copied
-    made = circuit.wiring.made[circuit.kept] == np.array(MATERIALS)[:, None]
+    made = shared_weights(circuit, weigher.tolerances)
     carried = made * effect.base.solution.branch_a
     conducted = [(siemens * of)[:, None] * branch for of in made]
     pushed = siemens[:, None] * circuit.supply_matrix

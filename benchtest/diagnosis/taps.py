@@ -94,19 +94,6 @@ def _clamp(circuit: Circuit, reading: Reading) -> tuple[FloatArray, FloatArray, 
     return column, circuit.supply_matrix[kept] * siemens, kept
 
 
-def own_log_ohm(circuit: Circuit, taps: Taps, value: FloatArray) -> FloatArray:
-    """A clamp reads conductance times volts: its own cable's resistance divides it.
-
-    Returns:
-        Change of each tap with the logarithm of each kept branch's resistance while the unknowns
-        stay, shape (kept, taps).
-    """
-    change = np.zeros((len(circuit.kept), len(taps.cable)))
-    clamped = np.flatnonzero(taps.cable >= 0)
-    change[taps.cable[clamped], clamped] = -value[clamped]
-    return change
-
-
 def read_at(solution: Solution, taps: Taps) -> FloatArray:
     """What the taps read at a solution, shape (taps,). [V, or A]
 

@@ -41,7 +41,7 @@ from benchtest.diagnosis.starved import (
 )
 from benchtest.diagnosis.straight import Sums, straight_rows
 from benchtest.diagnosis.tap_effects import TapEffects, tap_effects
-from benchtest.diagnosis.taps import FLOATING_SD_V, Noise, Taps, own_log_ohm, read_at
+from benchtest.diagnosis.taps import FLOATING_SD_V, Noise, Taps, read_at
 from benchtest.diagnosis.wiring import SHORTED_V, Shorted, extra_a
 
 THIN = 6
@@ -164,16 +164,13 @@ class Weigher:
     def healthy_spread(self) -> Spread:
         """What the tolerances do to the readings of a healthy unit."""
         return self.together(
-            [self.spread_at(e.base.solution, e.taps, e.value, self.given) for e in self.effects]
+            [self.spread_at(e.base.solution, e.taps, self.given) for e in self.effects]
         )
 
-    def spread_at(
-        self, solution: Solution, taps: Taps, value: FloatArray, known: frozenset[str]
-    ) -> Spread:
+    def spread_at(self, solution: Solution, taps: Taps, known: frozenset[str]) -> Spread:
         """What the tolerances do to the taps of one lit set at a solution."""
-        own = own_log_ohm(solution.circuit, taps, value)
         read = readout(solution.circuit, solution.factor, taps.columns, taps.per_supply)
-        return spread_of_unit(solution, read, self.tolerances, known, CELL_SD, own)
+        return spread_of_unit(solution, read, self.tolerances, known, CELL_SD)
 
     def together(self, parts: list[Spread]) -> Spread:
         """Spreads of the lit sets as one, in the order of the readings."""

@@ -155,6 +155,8 @@ class Feed:
     fuse_mohm: float = 0.0
     supply_a: float | None = None
     joint_ohm: float = HEALTHY_JOINT_OHM
+    source_mohm: float = 0.0
+    """Source resistance of the supply, as measured; 0 where nobody has. [mΩ]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,16 +218,17 @@ class Design:
 
         Args:
             current: of every node, dark or lit.
-            wire: of the resistance of all wire.
+            wire: of the resistance of all wire but the feeds' cables.
             copper: of the resistance of all board copper.
         """
         kind = self.node
         node = replace(
             kind, channel_ma=kind.channel_ma * current, quiescent_ma=kind.quiescent_ma * current
         )
-        return replace(self, node=node)._conducting(
+        made = replace(self, node=node)._conducting(
             lambda made: replace(made, ratio=made.ratio * (copper if made.board else wire))
         )
+        return replace(made, feeds=self.feeds)
 
     def fed(self, volts: Mapping[str, float]) -> Design:
         """The same prop with supplies of other volts.

@@ -52,6 +52,7 @@ BUS_KEYS = ("name", "joins", "copper", "wire", "spacing_mm", "ring", "joint_mohm
 LINK_KEYS = ("from", "to", "length_mm", "wire", "follow", "rails", "joint_mohm")
 FEED_KEYS = (
     "name", "at", "volts", "wire", "length_mm", "fuse_a", "fuse_mohm", "supply_a", "joint_mohm",
+    "source_mohm",
 )  # fmt: skip
 
 _NAME = re.compile(r"^[A-Za-z][A-Za-z0-9_]*(?:-[A-Za-z0-9_]+)*$", re.ASCII)
@@ -362,8 +363,11 @@ def _feed(table: Sheet, node_v: float | None) -> Feed | None:
         supply_a = table.number("supply_a", least=0.0, most=1000.0, zero=False)
     if name is None or at is None or volts is None or wire is None or length_mm is None:
         return None
-    joint_ohm = _joint_ohm(table)
-    return Feed(name, at, volts, wire, length_mm, fuse_a, fuse_mohm or 0.0, supply_a, joint_ohm)
+    source_mohm = table.number("source_mohm", least=0.0, most=10_000.0, default=0.0)
+    return Feed(
+        name, at, volts, wire, length_mm, fuse_a, fuse_mohm or 0.0, supply_a, _joint_ohm(table),
+        source_mohm or 0.0,
+    )  # fmt: skip
 
 
 def _feed_place(text: str) -> BusPad | StrandEnd:

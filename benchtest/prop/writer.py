@@ -195,6 +195,9 @@ def _feed(feed: Feed) -> Iterator[str]:
         yield f"fuse_mohm = {_number(feed.fuse_mohm)}  # {words}"
     elif feed.fuse_a is not None:
         yield f"# fuse_mohm = 10.0  # not given yet: {words}"
+    if feed.source_mohm:
+        words = "volts that the supply loses per ampere, in thousandths"
+        yield f"source_mohm = {_number(feed.source_mohm)}  # {words}"
     yield from _joint(feed.joint_ohm, "the cable")
 
 

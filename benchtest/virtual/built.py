@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
-from benchtest.prop.design import Design
+from benchtest.prop.design import Design, Feed
 from benchtest.prop.joints import Joint, power_joints
 
 Chance = np.random.Generator
@@ -53,12 +53,30 @@ def build(
         same = {joint.name: joint.ohm for joint in made}
         return Built(design, same, np.ones(design.node_count), 1.0)
     rng = np.random.default_rng([seed, 0])
-    own = _scaled(design, tolerances, rng)
+    own = _fed_anyhow(_scaled(design, tolerances, rng), seed, tolerances)
     joints = {joint.name: healthy_joint_ohm(joint, rng, tolerances) for joint in made}
     # no sink draws less than nothing, however unlucky the draw
     nodes = np.maximum(1.0 + tolerances.node * rng.normal(size=design.node_count), 0.0)
     gain = 1.0 + meter_percent / 100.0 * float(rng.uniform(-1.0, 1.0))
     return Built(own, joints, nodes, gain)
+
+
+def _fed_anyhow(design: Design, seed: int, tolerances: Tolerances) -> Design:
+    """The design with feeds of one unit: longer or thinner cables, supplies that sag.
+
+    Both only ever cost volts. Exponential, with a root mean square as the tolerances have it.
+    """
+    rng = np.random.default_rng([seed, 2])  # a series of its own: other figures stay as they are
+
+    def fed(feed: Feed) -> Feed:
+        longer = 1.0 + tolerances.cable * float(rng.exponential(math.sqrt(0.5)))
+        source_ohm = tolerances.source_ohm * float(rng.exponential(math.sqrt(0.5)))
+        wire = dataclasses.replace(feed.wire, ratio=feed.wire.ratio * longer)
+        if feed.source_mohm:
+            source_ohm = feed.source_mohm * 1e-3
+        return dataclasses.replace(feed, wire=wire, source_mohm=source_ohm * 1e3)
+
+    return dataclasses.replace(design, feeds=tuple(map(fed, design.feeds)))
 
 
 def healthy_joint_ohm(joint: Joint, rng: Chance, tolerances: Tolerances = HAND_SOLDERED) -> float:

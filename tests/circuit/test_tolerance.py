@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,13 +18,15 @@ from benchtest.circuit.predict import predict
 from benchtest.circuit.tolerance import (
     FROM_MANY_REELS,
     HAND_SOLDERED,
+    Tolerances,
     cause_names,
+    feed_ohm_sd,
     joint_moments,
     spread,
 )
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.candidates import reachable_probes
-from benchtest.prop.design import HEALTHY_JOINT_OHM, Design, NodeKind, Probe
+from benchtest.prop.design import HEALTHY_JOINT_OHM, Design, Feed, NodeKind, Probe
 from benchtest.prop.joints import power_joints
 from benchtest.prop.lit import everything, parse_lit
 from benchtest.prop.names import parse_probe
@@ -34,6 +37,8 @@ MakeKind = Callable[..., NodeKind]
 
 PROBES = ["3A", "3B", "1B", "foot:3+>3A+", "foot:1+>foot:4+", "2.4", "2A+>3A+"]
 UNITS = 2000
+STIFF = dataclasses.replace(HAND_SOLDERED, source_ohm=0.002)
+"""Supplies of so little source resistance that a cable drawn at random stays above nothing."""
 
 
 def _scaled(conductor: Conductor, by: float) -> Conductor:
@@ -48,9 +53,11 @@ def _altered(
     current: float = 1.0,
     supply: float | Sequence[float] = 1.0,
     fuse: float = 1.0,
+    cables: Sequence[float] = (),
 ) -> Design:
-    """The same prop with each material off its nominal by a factor."""
+    """The same prop with each material off its nominal by a factor; `cables` of each feed."""
     supplies = [supply] * len(design.feeds) if isinstance(supply, float) else supply
+    longer = cables or [1.0] * len(design.feeds)
     return dataclasses.replace(
         design,
         node=dataclasses.replace(
@@ -69,12 +76,18 @@ def _altered(
             dataclasses.replace(
                 feed,
                 volts=feed.volts * own,
-                wire=_scaled(feed.wire, wire),
+                wire=_scaled(feed.wire, cable),
                 fuse_mohm=feed.fuse_mohm * fuse,
             )
-            for feed, own in zip(design.feeds, supplies, strict=True)
+            for feed, own, cable in zip(design.feeds, supplies, longer, strict=True)
         ),
     )
+
+
+def _cable_sd(feed: Feed, tolerances: Tolerances | None = None) -> float:
+    """What stands in series with a supply, as if all of it were its cables'; as a share of them."""
+    ohm = 2.0 * feed.wire.ohm_per_mm * feed.length_mm
+    return feed_ohm_sd(feed, STIFF if tolerances is None else tolerances) / ohm
 
 
 def _fused(make_fan: MakeFan, **figures: object) -> Design:
@@ -101,18 +114,21 @@ def _sampled_v(design: Design, probes: list[Probe]) -> FloatArray:
     The draws are spread evenly over each cause (SciPy's Latin hypercube), so that 2 000 units tell
     a standard deviation to a percent or two.
     """
-    tolerances, names = HAND_SOLDERED, [joint.name for joint in power_joints(design)]
+    tolerances, names = STIFF, [joint.name for joint in power_joints(design)]
     full = everything(design).duty(design)
     materials = ("wire", "copper", "current", "fuse")
-    parts = np.cumsum([len(materials), len(design.feeds), len(names)])
+    feeds = len(design.feeds)
+    parts = np.cumsum([len(materials), feeds, feeds, len(names)])
     size = int(parts[-1]) + design.node_count
     draws = norm.ppf(qmc.LatinHypercube(size, seed=20).random(UNITS))
     read = []
     for draw in draws:
-        own, supplies, joints, nodes = np.split(draw, parts)
+        own, supplies, cables, joints, nodes = np.split(draw, parts)
         scales = [1 + getattr(tolerances, m) * z for m, z in zip(materials, own, strict=True)]
         supply = (1 + tolerances.supply * supplies).tolist()
-        unit = _altered(design, supply=supply, **dict(zip(materials, scales, strict=True)))
+        longer = [1 + _cable_sd(feed) * z for feed, z in zip(design.feeds, cables, strict=True)]
+        made: dict[str, Any] = dict(zip(materials, scales, strict=True))
+        unit = _altered(design, supply=supply, cables=longer, **made)
         ohms = HEALTHY_JOINT_OHM * tolerances.joint_factor**joints
         node = 1 + tolerances.node * nodes[:, None]
         read.append(_volts(unit, probes, full * node, dict(zip(names, ohms, strict=True))))
@@ -129,7 +145,9 @@ def test_sd_is_within_five_percent_of_two_thousand_units_built_at_random(
     probes = [parse_probe(text, design) for text in PROBES]
     sampled_sd_v = _sampled_v(design, probes).std(axis=0, ddof=1)
     for row, expected_v in zip(
-        predict(design, everything(design), probes).probes, sampled_sd_v, strict=True
+        predict(design, everything(design), probes, tolerances=STIFF).probes,
+        sampled_sd_v,
+        strict=True,
     ):
         assert row.sd == pytest.approx(expected_v, rel=0.05), row.probe
 
@@ -208,11 +226,18 @@ def _difference_v(
         )
         up = _volts(design, probes, duty, {**base, name: ohm * (1 + step)})
         down = _volts(design, probes, duty, {**base, name: ohm * (1 - step)})
+    elif cause.startswith("feed "):
+        (feed,) = design.feeds
+        share = _cable_sd(feed, HAND_SOLDERED)
+        up = _volts(_altered(design, cables=[1 + step]), probes, duty, base)
+        down = _volts(_altered(design, cables=[1 - step]), probes, duty, base)
     else:
         key = "supply" if cause.startswith("supply") else cause
         share = getattr(HAND_SOLDERED, key)
-        up = _volts(_altered(design, **{key: 1 + step}), probes, duty, base)
-        down = _volts(_altered(design, **{key: 1 - step}), probes, duty, base)
+        more: dict[str, Any] = {key: 1 + step}
+        less: dict[str, Any] = {key: 1 - step}
+        up = _volts(_altered(design, **more), probes, duty, base)
+        down = _volts(_altered(design, **less), probes, duty, base)
     return (up - down) / (2 * step) * share
 
 
@@ -306,3 +331,29 @@ def test_many_probes_are_solved_by_their_points_to_the_same_volts(
     each = Backward(circuit, factor, probes).skeleton
     monkeypatch.setattr(deviation, "MANY_PROBES", 1)
     assert np.abs(Backward(circuit, factor, probes).skeleton - each).max() < 1e-9
+
+
+def test_what_is_in_series_with_a_supply_moves_rail_volts_and_no_drop_across_a_joint(
+    make_fan: MakeFan,
+) -> None:
+    """By hand: a lone feed's current times the root of the squares of 15 mΩ and a quarter cable."""
+    design = make_fan(4, 8)
+    (feed,) = design.feeds
+    solution = Circuit(design).solve(everything(design).duty(design))
+    probes = [parse_probe(text, design) for text in ("foot:1", "3B", "feed1+>foot:1+", "feed1")]
+    column = cause_names(design).index("feed feed1")
+    moved_v = spread(solution, probes).shared[:, column]
+    cable_ohm = 2.0 * feed.wire.ohm_per_mm * feed.length_mm
+    by_hand_v = -solution.feed_a["feed1"] * math.hypot(0.015, 0.25 * cable_ohm)
+    assert moved_v == pytest.approx([by_hand_v, by_hand_v, 0.0, by_hand_v], abs=1e-9)
+
+
+def test_a_source_resistance_that_was_measured_narrows_the_volts(make_fan: MakeFan) -> None:
+    design = make_fan(4, 8)
+    feed = dataclasses.replace(design.feeds[0], source_mohm=4.0)
+    known = dataclasses.replace(design, feeds=(feed,))
+    probe = [parse_probe("foot:1", design)]
+    before, after = (predict(d, everything(design), probe).probes[0] for d in (design, known))
+    amps = Circuit(known).solve(everything(design).duty(design)).feed_a["feed1"]
+    assert before.volts - after.volts == pytest.approx(4e-3 * amps, rel=1e-6)
+    assert after.sd < before.sd

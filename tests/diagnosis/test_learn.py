@@ -39,7 +39,7 @@ from benchtest.virtual.faults import parse_fault
 from benchtest.virtual.prop import VirtualProp
 
 FloatArray = NDArray[np.float64]
-NONE_READ = replace(FROM_MANY_REELS, supply=0.0, fuse=0.0)
+NONE_READ = replace(FROM_MANY_REELS, supply=0.0, fuse=0.0, cable=0.0, source_ohm=0.0)
 ASKED = (
     ("all", "foot:1+>foot:3+"),
     ("all", "crown:1->crown:3-"),
@@ -326,7 +326,7 @@ def test_a_unit_unlike_those_before_is_judged_as_if_it_were_the_first(design: De
     """Nodes that draw a fifth more: from what was learned it is a bad joint, alone it is none."""
     narrow = replace(FROM_MANY_REELS, current=0.01, wire=0.01)
     learned = Learned(design, narrow, taught=("WF-01",))
-    readings = _read(_unit(design.scaled(current=1.2), 3, 350), ASKED[:4])
+    readings = _read(_unit(design.scaled(current=1.2), 3, 350))
     alone = Engine(learned.design, learned.priors, narrow).diagnose(readings)
     found = taught_engine(design, learned).diagnose(readings)
     assert found == Engine(design, learned.priors).diagnose(readings)

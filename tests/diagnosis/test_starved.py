@@ -122,7 +122,7 @@ def test_readings_taken_where_logic_stops_say_little(make_fan: MakeFan) -> None:
     sd = np.sqrt(np.diag(weigher.healthy_covariance))
     whole = np.array([reading.lit == everything(design) for reading in readings])
     assert sd[whole].min() > 1.0
-    assert sd[~whole].max() < 0.3
+    assert sd[~whole].max() < 0.4
 
 
 def test_what_is_formed_in_one_go_of_a_large_prop_is_what_is_formed_of_a_small_one(

@@ -119,7 +119,7 @@ def test_a_rank_one_change_is_the_circuit_solved_anew(
             taps = effect.taps.moved_to(anew)
             value = np.array([solution.volts(r.probe) for r in taps.readings])
             expected += value.tolist()
-            parts.append(weigher.spread_at(solution, taps, value, frozenset([name])))
+            parts.append(weigher.spread_at(solution, taps, frozenset([name])))
         assert mean[row] == pytest.approx(np.array(expected), abs=1e-9)
         together = weigher.covariance(weigher.together(parts), mean[row])
         # how a healthy joint sheds current is taken from the healthy prop

@@ -139,6 +139,7 @@ def _feeds(draw: st.DrawFn, design: Design, numbers: list[int]) -> list[Feed]:
                 draw(st.sampled_from([0.0, 7.5])),
                 draw(some_amps),
                 draw(joints_ohm),
+                draw(st.sampled_from([0.0, 12.5])),
             )
         )
     return found

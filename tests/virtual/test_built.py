@@ -104,4 +104,8 @@ def test_volts_of_many_units_spread_as_predicted(make_fan: MakeFan) -> None:
     low, high = _chi_square_bounds()
     for column, row in zip(np.array(volts).T, predicted.probes, strict=True):
         assert low < (UNITS - 1) * column.var(ddof=1) / row.sd**2 < high
-        assert abs(column.mean() - row.volts) < 4.0 * row.sd / np.sqrt(UNITS)
+        # cables and supplies only ever cost volts: the mean of an exponential, sd / sqrt(2)
+        (feed,) = design.feeds
+        cable_ohm = 2.0 * feed.wire.ohm_per_mm * feed.length_mm
+        lost_v = predicted.feeds[0][1] * (0.25 * cable_ohm + 0.015) * np.sqrt(0.5)
+        assert abs(column.mean() + lost_v - row.volts) < 4.0 * row.sd / np.sqrt(UNITS)
