@@ -82,16 +82,17 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 def run(args: argparse.Namespace) -> int:
     """Weigh the evidence, and print what it says."""
     left_out: list[str] = []
+    lines: tuple[int, ...] = ()
     learned = None
     if args.session:
         found, design = _of_session(args)
     else:
-        found, design, learned = _of_files(args, left_out)
+        found, design, learned, lines = _of_files(args, left_out)
     if args.json:
         more = {} if learned is None else {"seen_before": learned_json(learned)}
         print_json({**found.as_json(design), "left_out": left_out, **more})
     else:
-        _show(found, design)
+        _show(found, design, lines)
         if learned is not None:
             print("\n".join([*learned_words(learned), *teaching_words(learned, found)]))
     for line in left_out:
@@ -101,7 +102,8 @@ def run(args: argparse.Namespace) -> int:
 
 def _of_files(
     args: argparse.Namespace, left_out: list[str]
-) -> tuple[Finding, Design, Learned | None]:
+) -> tuple[Finding, Design, Learned | None, tuple[int, ...]]:
+    """Return the finding, its design, what earlier units taught, and the line of each reading."""
     from benchtest.diagnosis import Engine
     from benchtest.evidence.marks import read_marks
     from benchtest.evidence.meter import DEFAULT_METER, Meter
@@ -115,8 +117,10 @@ def _of_files(
     supply_v = _supplies(args, design)
     meter = Meter.parse(args.meter) if args.meter else DEFAULT_METER
     readings, marks = [], []
+    lines: tuple[int, ...] = ()
     if args.readings:
-        readings = _good(read_readings(args.readings, design, meter), left_out)
+        parsed = read_readings(args.readings, design, meter)
+        readings, lines = _good(parsed, left_out), parsed.lines
     if args.marks:
         marks = _good(read_marks(args.marks, design), left_out)
     if len(readings) > MOST_READINGS:
@@ -129,7 +133,7 @@ def _of_files(
         engine = Engine(design.fed(supply_v))
     else:
         engine = engine_of(design, learned, supply_v)
-    return engine.diagnose(readings, marks, meter), design, learned
+    return engine.diagnose(readings, marks, meter), design, learned, lines
 
 
 def _supplies(args: argparse.Namespace, design: Design) -> dict[str, float]:
@@ -164,7 +168,7 @@ def _of_session(args: argparse.Namespace) -> tuple[Finding, Design]:
     return evidence.diagnose(), evidence.design
 
 
-def _show(found: Finding, design: Design) -> None:
+def _show(found: Finding, design: Design, lines: tuple[int, ...]) -> None:
     if found.readings:
         print_table(
             f"{design.name}: readings",
@@ -177,7 +181,7 @@ def _show(found: Finding, design: Design) -> None:
         [">", "probability", "where", "what"],
         [_healthy(found), *(_suspect(suspect) for suspect in shown)],
     )
-    print("\n".join(_words(found, design)))
+    print("\n".join(_words(found, design, lines)))
 
 
 def _reading(row: JudgedReading, design: Design) -> tuple[str, ...]:
@@ -215,7 +219,7 @@ def _bar(probability: float) -> str:
     return "#" * round(probability * BAR) or "."
 
 
-def _words(found: Finding, design: Design) -> Iterator[str]:
+def _words(found: Finding, design: Design, lines: tuple[int, ...]) -> Iterator[str]:
     said: set[str] = set()
     for suspect in found.suspects:
         if suspect.probability >= WORTH_DOING and suspect.where not in said:
@@ -226,7 +230,11 @@ def _words(found: Finding, design: Design) -> Iterator[str]:
     if found.cleared_ohm is not None:
         yield f"No joint above {found.cleared_ohm * 1e3:.0f} mΩ under this load, as far as seen."
     if found.strange is not None:
-        yield f"Reading {found.strange} fits nothing: take it again."
+        # a file's reader looks for the line, and blank lines and faults shift it
+        place = f"Line {lines[found.strange - 1]}" if lines else f"Reading {found.strange}"
+        row = found.readings[found.strange - 1].reading
+        shown = f"{row.probe}, {row.value:.4g} {row.unit}"
+        yield f"{place} ({shown}) disagrees with all others: take it again."
     if (look := found.look) is not None:
         yield (
             f"Look first: light {look.lit.text(design)} in {look.lit.colour} and mark what is not "

@@ -59,7 +59,8 @@ def parse_marks(text: str, file: str, design: Design) -> Parsed[Mark]:
     them is the ground `all,ok` that the other stands on.
     """
     parsed = parse_table(text, file, NEEDED, OPTIONAL, lambda cells: _mark(cells, design))
-    return Parsed(file, parsed.rows, parsed.faults, tuple(_contradictions(parsed.rows, design)))
+    unsafe = tuple(_contradictions(parsed.rows, design))
+    return Parsed(file, parsed.rows, parsed.faults, unsafe, parsed.lines)
 
 
 def parse_nodes(text: str, nodes: int) -> tuple[int, int]:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
-from benchtest.errors import BenchError, FileFaults, nearest
+from benchtest.errors import BenchError, FileFaults, InputError, nearest
 from benchtest.prop.text import printable, told
 
 Row = TypeVar("Row")
@@ -28,6 +28,8 @@ class Parsed(Generic[Row]):
     faults: tuple[str, ...]
     unsafe: tuple[str, ...] = ()
     """What is wrong with the good lines together: none of them can be relied on."""
+    lines: tuple[int, ...] = ()
+    """Line of the file that each row stands in."""
 
     def good_lines(self) -> tuple[list[Row], tuple[str, ...]]:
         """The rows, and what was wrong with lines that can be left out.
@@ -56,50 +58,61 @@ def parse_table(
         optional: columns that may be there.
         parse_row: makes a value of one row's cells; raises one of our errors if it cannot.
     """
-    lines = iter(csv.reader(io.StringIO(text, newline=""), skipinitialspace=True))
+    lines = enumerate(io.StringIO(text, newline=""), 1)
     try:
-        header = [cell.strip().lower() for cell in next(lines, [])]
-        if faults := _header_faults(header, needed, optional):
-            return Parsed(file, (), tuple(faults))
-        return _rows(file, header, _numbered(lines), parse_row)
+        header = [cell.strip().lower() for cell in _cells(next(lines, (1, ""))[1])]
+    except InputError as error:
+        return Parsed(file, (), (f"line 1: {error}",))
+    if faults := _header_faults(header, needed, optional):
+        return Parsed(file, (), tuple(faults))
+    return _rows(file, header, lines, parse_row)
+
+
+def _cells(line: str) -> list[str]:
+    """Return the cells of one line; no cell of ours goes on in the next one.
+
+    Raises:
+        InputError: a quote in it is not closed, or it is not CSV.
+    """
+    row = line.rstrip("\r\n")
+    reader = csv.reader([f"{row}\n", "\n"], skipinitialspace=True)
+    try:
+        cells = next(reader)
     except csv.Error as error:
-        return Parsed(file, (), (f"line 1: {error}; save the file as plain CSV",))
-
-
-def _numbered(lines: Iterator[list[str]]) -> Iterator[tuple[int, list[str]]]:
-    for cells in lines:
-        yield lines.line_num, cells  # type: ignore[attr-defined]
+        raise InputError(f"{error}; save the file as plain CSV") from None
+    if reader.line_num > 1:  # it went on reading: a quote was open at the end of the line
+        raise InputError(f"a quote is not closed: {printable(row)}; close it, or leave quotes out")
+    return cells
 
 
 def _rows(
     file: str,
     header: list[str],
-    lines: Iterator[tuple[int, list[str]]],
+    lines: Iterator[tuple[int, str]],
     parse_row: Callable[[dict[str, str]], Row],
 ) -> Parsed[Row]:
     rows: list[Row] = []
+    numbers: list[int] = []
     faults: list[str] = []
-    try:
-        for number, cells in lines:
+    for number, line in lines:
+        if len(rows) + len(faults) >= MOST_ROWS and line.strip(" ,\t\r\n"):
+            return Parsed(file, (), (f"line {number}: more than {MOST_ROWS} rows",))
+        try:
+            cells = _cells(line)
             if not any(cell.strip() for cell in cells):
                 continue
-            if len(rows) + len(faults) >= MOST_ROWS:
-                return Parsed(file, (), (f"line {number}: more than {MOST_ROWS} rows",))
             if len(cells) > len(header):
-                faults.append(
-                    f"line {number}: has {len(cells)} cells, the header {len(header)}; "
+                raise InputError(
+                    f"has {len(cells)} cells, the header {len(header)}; "
                     "a number with a decimal comma is written with a point"
                 )
-                continue
             padded = cells + [""] * (len(header) - len(cells))
-            try:
-                named = zip(header, padded, strict=True)
-                rows.append(parse_row({name: cell.strip() for name, cell in named}))
-            except BenchError as error:
-                faults.append(f"line {number}: {error}")
-    except csv.Error as error:
-        faults.append(f"after {len(rows)} rows: {error}; save the file as plain CSV")
-    return Parsed(file, tuple(rows), tuple(faults))
+            named = zip(header, padded, strict=True)
+            rows.append(parse_row({name: cell.strip() for name, cell in named}))
+            numbers.append(number)
+        except BenchError as error:
+            faults.append(f"line {number}: {error}")
+    return Parsed(file, tuple(rows), tuple(faults), lines=tuple(numbers))
 
 
 def _header_faults(header: list[str], needed: Sequence[str], optional: Sequence[str]) -> list[str]:

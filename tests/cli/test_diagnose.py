@@ -146,3 +146,20 @@ def test_a_thousand_readings_are_too_many(run: Run, prop: Path, tmp_path: Path) 
     path = tmp_path / "readings.csv"
     path.write_text("lit,probe,volts\n" + "all,4A,4.8\n" * 1000, encoding="utf-8")
     run("diagnose", prop, "--readings", path).refused(2, "1000 readings", "100")
+
+
+def test_a_reading_that_disagrees_is_named_by_its_line(
+    run: Run, prop: Path, tmp_path: Path
+) -> None:
+    """Blank lines and lines that are left out count: the user looks the line up in an editor."""
+    ends = [f"{strand}{end}" for strand in range(1, 5) for end in "AB"]
+    found = run("predict", prop, *[w for end in ends for w in ("--probe", end)], "--json").json
+    rows = [f"all,{row['probe']},{row['volts']:.4f}" for row in found["probes"]]
+    rows[4] = "all,3A,0.7310"
+    lines = ["lit,probe,volts", "", 'all,"4A,1', *rows]
+    path = tmp_path / "readings.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    number = lines.index(rows[4]) + 1
+    done = run("diagnose", prop, "--readings", path)
+    assert f"Line {number} (3A, 0.731 V) disagrees with all others: take it again." in done.out
+    assert f"{path}: line 3: a quote is not closed" in done.err

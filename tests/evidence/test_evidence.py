@@ -212,3 +212,31 @@ def test_any_text_is_evidence_or_faults(fan: Design, text: str) -> None:
         assert parse_marks(start + text, "m.csv", fan) is not None
     with contextlib.suppress(BenchError):
         Meter.parse(text)
+
+
+@pytest.mark.parametrize(
+    ("row", "shown"),
+    [('all,"4A,4.871', 'all,"4A,4.871'), ('all,4A,"4.871', '"4.871'), ('"all,4A,4.871', '"all,4A')],
+)
+def test_a_quote_that_is_not_closed_is_a_fault_of_its_line_alone(
+    fan: Design, row: str, shown: str
+) -> None:
+    rows = ["all,4A,4.871", "", row, "all,5A,4.86", 'all,"6A",4.86', "all,7A,4.85", 'all,8A,"4.84']
+    parsed = parse_readings("lit,probe,volts\n" + "\n".join(rows), "r.csv", fan)
+    opened, last = parsed.faults
+    assert opened.startswith("line 4: a quote is not closed: ")
+    assert shown in opened
+    assert last.startswith("line 8: a quote is not closed: ")
+    assert [str(reading.probe) for reading in parsed.rows] == ["4A", "5A", "6A", "7A"]
+    assert parsed.lines == (2, 5, 6, 7)
+    marks = parse_marks('lit,strand,nodes,seen\nall,4,7,"dark\nall,5,7,dark\n', "m.csv", fan)
+    assert marks.faults[0].startswith("line 2: a quote is not closed: ")
+    assert [mark.strand for mark in marks.rows] == [5]
+    header = parse_readings('lit,"probe,volts\nall,4A,4.871\n', "r.csv", fan)
+    assert header.faults[0].startswith("line 1: a quote is not closed: ")
+
+
+def test_quotes_that_are_closed_are_read_as_before(fan: Design) -> None:
+    text = 'lit,probe,volts,colour\r\n"1,3", "4A" ,"4.871","white"\r\n'.replace("1,3", "1 3")
+    (reading,), faults = parse_readings(text, "r.csv", fan).good_lines()
+    assert (str(reading.probe), reading.volts, faults) == ("4A", 4.871, ())
