@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gc
-import tempfile
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -21,6 +20,7 @@ from benchtest.session.bench import Bench
 from benchtest.session.live import Session, unfinished
 from benchtest.session.sources import source_for
 from benchtest.session.stand import Stand
+from benchtest.session.temporary import temporary_folder
 from benchtest.virtual.process import RunningProp, start_simulation
 
 
@@ -116,9 +116,9 @@ def _clock(session: Session, bench: Bench, target: Target) -> FrameClock:
 def _virtual(session: Session, bench: Bench) -> Iterator[RunningProp]:
     """A virtual prop of the session's own design, with repairs that were logged done on it."""
     with ExitStack() as stack:
+        folder = stack.enter_context(temporary_folder())
         with no_room_said():
-            folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="benchtest-"))
-            path = Path(folder) / "prop.toml"
+            path = folder / "prop.toml"
             path.write_text(session.row.design_text, encoding="utf-8")
         prop = stack.enter_context(
             start_simulation(path, bench.hidden, bench.seed, str(session.meter))

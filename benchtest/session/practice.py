@@ -6,14 +6,11 @@ Kept in a bench folder of its own inside the bench's, so that nothing of it ever
 from __future__ import annotations
 
 import re
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 
 import numpy as np
 
-from benchtest.errors import no_room_said
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.counted import counted
 from benchtest.prop.design import Design
@@ -25,6 +22,7 @@ from benchtest.session.checks import all_checks
 from benchtest.session.demo import Outcome, demo_file, play
 from benchtest.session.events import CheckMade, ColourSeen, FirstLight, NoteMade, ReadingTaken
 from benchtest.session.live import Session, happened_in
+from benchtest.session.temporary import temporary_folder
 from benchtest.virtual.faults import parse_fault
 from benchtest.virtual.here import PropHere
 from benchtest.virtual.prop import VirtualProp
@@ -211,17 +209,12 @@ def own_go(hidden: Sequence[str], seed: int) -> Outcome:
         text = path.read_text("utf-8")
     design = parse_design(text, "practice")
     unit = VirtualProp(design, [parse_fault(fault, design) for fault in hidden], seed)
-    with _folder() as folder, Shelf(Path(folder)) as shelf:
+    with temporary_folder() as folder, Shelf(folder) as shelf:
         session = Session.start(shelf, text, "PR-000", DEFAULT_METER)
         made_ready(session)
         here, outcome = PropHere(unit), Outcome("PR-000", ", ".join(hidden))
         # as a person's, its readings count until all is mended, not those that clear it afterwards
         return play(session, here, here, lambda words: None, outcome, lambda: not unit.faults)
-
-
-def _folder() -> tempfile.TemporaryDirectory[str]:
-    with no_room_said():
-        return tempfile.TemporaryDirectory(prefix="benchtest-")
 
 
 def told(tally: Tally, hidden: Sequence[str], done: Sequence[Tally]) -> str:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from uuid import uuid4
 
 import pytest
+from cobs import cobs
 
 from benchtest.drive.base import Target
 from benchtest.drive.bridge.driver import BridgeDriver
@@ -23,10 +25,13 @@ from benchtest.session.exported import Evidence, readings_table
 from benchtest.session.live import Session
 from benchtest.session.sources import BridgePins, check_source, pins_of, source_for
 from benchtest.session.stand import Stand
-from tests.drive.boards import PythonBoard, until
+from tests.drive.boards import PythonBoard, sealed, until
 from tests.drive.scpi_meter import OVERLOAD, SimulatedMeter
 from tests.session.conftest import made_ready
 from tests.session.driven import LOOPBACK, Prop, asks, pass_all
+
+READ_ANSWERED = 0x85
+"""Kind 5, read, with the top bit set: hw_notes/bridge.md."""
 
 
 class ReadBoard(PythonBoard):
@@ -35,6 +40,7 @@ class ReadBoard(PythonBoard):
     analogue = 3
 
     def __init__(self, folder: Path) -> None:
+        self.answers = b""
         self.counts = [0, 0, 0]
         self.scales: dict[int, int] = {}
         super().__init__(folder)
@@ -47,6 +53,13 @@ class ReadBoard(PythonBoard):
 
     def keep(self, channel: int, scale: int) -> None:
         self.scales[channel] = scale
+
+    def _send(self, octets: bytes) -> None:
+        """Answer a reading as it is, unless another answer was laid in."""
+        body = cobs.decode(octets.strip(b"\0"))[:-2]
+        if self.answers and body[0] == READ_ANSWERED:
+            octets = sealed(body[:2] + self.answers)
+        super()._send(octets)
 
 
 @pytest.fixture
@@ -219,6 +232,32 @@ def test_a_bridge_that_is_only_read_is_taken_up_again(fan: Design, board: ReadBo
     until(lambda: source.look() == f"bridge on {board.port} is there again", 10.0)
     assert source.read(probe).volts == 5.0
     assert not any(map(any, board.frames))  # nobody lit anything
+    source.close()
+
+
+@pytest.mark.parametrize(
+    ("channel", "samples", "total"),
+    [(1, 64, 64_000), (0, 63, 63_000), (0, 64, 70_000)],
+    ids=["another input", "another count of samples", "more than full scale"],
+)
+def test_a_bridge_that_answers_for_another_input_is_not_believed(
+    fan: Design, board: ReadBoard, channel: int, samples: int, total: int
+) -> None:
+    """Its volts were kept as those of the input that was asked."""
+    board.scales[0] = board.scales[1] = 5_000_000
+    board.counts[:] = [1000, 1000, 1000]
+    source = source_for(
+        parse_source(f"serial:{board.port}"),
+        ["0=main"],
+        fan,
+        driver_for(Target("e131", LOOPBACK, 5568), fan, Sender(uuid4())),
+    )
+    assert source is not None
+    probe = parse_probe("main", fan)
+    assert source.read(probe).volts == 5.0
+    board.answers = bytes([channel, samples]) + struct.pack(">II", total, 5_000_000)
+    with pytest.raises(DriveFault, match="where input 0 was asked"):
+        source.read(probe)
     source.close()
 
 

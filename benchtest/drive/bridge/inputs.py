@@ -7,7 +7,7 @@ import math
 from benchtest.drive.bridge import messages
 from benchtest.drive.bridge.framing import Damaged
 from benchtest.drive.bridge.line import Line
-from benchtest.drive.bridge.messages import Kind, Sample
+from benchtest.drive.bridge.messages import FULL_SCALE, Kind, Sample
 from benchtest.errors import DriveFault, InputError
 from benchtest.evidence.meter import Meter
 
@@ -44,9 +44,15 @@ def take_sample(line: Line, channel: int, samples: int) -> Sample:
     """
     said = messages.reading(channel, samples)
     try:
-        return Sample.read(line.ask(Kind.READ, said, work_s=samples * SAMPLE_S))
+        sample = Sample.read(line.ask(Kind.READ, said, work_s=samples * SAMPLE_S))
     except Damaged as error:
         raise DriveFault(f"{line.device}: the bridge says {error}") from error
+    if (sample.channel, sample.samples) != (channel, samples) or sample.counts > FULL_SCALE:
+        raise DriveFault(
+            f"{line.device}: the bridge gave {sample.counts:.0f} counts of input {sample.channel} "
+            f"where input {channel} was asked; put the firmware of this version on it"
+        )
+    return sample
 
 
 def keep_scale(line: Line, channel: int, scale_nv: int) -> None:

@@ -141,7 +141,7 @@ class Line:
             for heard in self._heard(ANSWER_S + work_s):
                 if heard.number == UNASKED:
                     self._note(heard)
-                elif heard.number == asked.number:
+                elif heard.number == asked.number and heard.kind in (kind | ANSWER, REFUSAL):
                     return self._answer(heard)
         raise Silent(f"{self.device}: the bridge does not answer; trying on")
 
