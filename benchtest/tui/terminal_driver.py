@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+import queue
 import select
 import threading
 from typing import Any
 
 from textual.drivers.linux_driver import LinuxDriver
 
-from benchtest.drive.ending import end_hung_up, stop_dark
+from benchtest.drive.ending import end_hung_up, hold_lights, stop_dark
 
 LOOK_MS = 500
 """Time after which the watch looks whether the program has ended. [ms]"""
+
+LAST_WORDS_S = 1.0
+"""Longest wait until the terminal has taken what was still to be drawn. [s]"""
 
 
 class TerminalDriver(LinuxDriver):
@@ -32,7 +38,12 @@ class TerminalDriver(LinuxDriver):
             threading.Thread(target=self._watch, name="terminal watch", daemon=True).start()
 
     def _watch(self) -> None:
-        """Wait until the terminal hangs up. A hang-up is no input: it is seen without reading."""
+        """Wait until the terminal hangs up, which is seen without reading from it.
+
+        Where only the shell is gone, and hang-ups are passed over, the terminal may still be there:
+        the prop goes dark, and a key lights it.
+        """
+        parent = os.getppid()
         watch = select.poll()
         watch.register(self.fileno, 0)
         while self._watching:
@@ -40,6 +51,9 @@ class TerminalDriver(LinuxDriver):
                 self._watching = False
                 self.exit_event.set()  # the library's thread would read for ever
                 end_hung_up()
+            elif os.getppid() != parent:
+                parent = os.getppid()
+                hold_lights("the shell that this was started from has ended")
 
     def write(self, data: str) -> None:
         if self._is_writing:
@@ -47,8 +61,12 @@ class TerminalDriver(LinuxDriver):
 
     def close(self) -> None:
         self._watching = False
-        if self._is_writing:
-            super().close()
+        writer = self._writer_thread
+        if writer is not None and writer.is_alive():
+            # the library would wait for ever where nobody reads the terminal any more
+            with contextlib.suppress(queue.Full):
+                writer._queue.put_nowait(None)
+            writer.join(LAST_WORDS_S)
 
     @property
     def _is_writing(self) -> bool:

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import psutil
 
-from tests.receiver import Watcher
+from tests.receiver import LIMIT_S, Watcher
 from tests.terminals import Ear
 
 GONE_S = 5.0
@@ -310,6 +310,10 @@ def lose_terminal(
         was_lit = watcher.lit_packets > 0
         seat.take_away()
         begun_s = time.monotonic()
+        if deaf and kind == "killed shell":  # its terminal is still there: dark, until a key
+            _until(lambda: watcher.is_dark_by_packet, LIMIT_S, f"{kind}, {screen}: still lit")
+            process.terminate()
+            begun_s = time.monotonic()
         _until(lambda: _is_gone(process), GONE_S, f"{kind}, {screen}: the process stays")
         gone_s = time.monotonic() - begun_s
         time.sleep(0.1)  # packets of the end are on loopback

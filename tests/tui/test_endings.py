@@ -18,7 +18,7 @@ from tests.tui.ending_trials import lose_terminal
     ("kind", "screen", "deaf"),
     [
         ("window", "look", True),  # as under nohup: it read the terminal that was gone, for ever
-        ("killed shell", "thinking", False),
+        ("killed shell", "thinking", True),
         ("login", "help", False),
         ("multiplexer", "soak", True),
     ],
