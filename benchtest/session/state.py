@@ -202,14 +202,22 @@ def fold(happened: Sequence[Happened], design: Design) -> State:
     counted = [event for event in happened if event.seq not in undone]
     gone = _discarded_readings(counted)
     state = State(design)
+    # lists here: tuples that grow with each of 50 000 notes take the square of their number
+    undoable: list[Happened] = []
+    notes: list[str] = []
     for event in counted:
         with contextlib.suppress(InputError):
-            state = step(state, event)
+            if isinstance(event.what, NoteMade):
+                notes.append(event.what.text)
+            else:
+                state = _applied(state, event)
+            if _is_undoable(event.what):
+                undoable.append(event)
             if (standing := gone.get(event.seq)) is not None:
                 # before any repair looks at it: evidence of before the repair is without it too
                 taken = discarded(state.taken, event.seq, standing)
                 state = dataclasses.replace(state, taken=taken)
-    return state
+    return dataclasses.replace(state, notes=tuple(notes), undoable=tuple(undoable))
 
 
 def _discarded_readings(counted: Sequence[Happened]) -> dict[int, Standing]:
@@ -239,6 +247,22 @@ def step(state: State, event: Happened) -> State:
     Raises:
         InputError: it does not fit the prop.
     """
+    after = _applied(state, event)
+    if not _is_undoable(event.what):
+        return after
+    return dataclasses.replace(after, undoable=(*state.undoable, event))
+
+
+def _is_undoable(what: Happening) -> bool:
+    return type(what) in _APPLY
+
+
+def _applied(state: State, event: Happened) -> State:
+    """Return the state after an event, but for what undo would take back.
+
+    Raises:
+        InputError: it does not fit the prop.
+    """
     what = event.what
     if isinstance(what, Undone | Concluded):  # what was said of the evidence goes with it
         return dataclasses.replace(state, concluded=_said(what))
@@ -256,8 +280,7 @@ def step(state: State, event: Happened) -> State:
     keeps = isinstance(what, NoteMade | StageSet)
     signed = what if isinstance(what, SignedOff) else state.signed if keeps else None
     concluded = None if isinstance(what, EVIDENCE) else state.concluded
-    undoable = (*state.undoable, event)
-    return dataclasses.replace(after, signed=signed, concluded=concluded, undoable=undoable)
+    return dataclasses.replace(after, signed=signed, concluded=concluded)
 
 
 def _said(what: Undone | Concluded) -> Concluded | None:
