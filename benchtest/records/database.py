@@ -3,21 +3,26 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import shutil
 import sqlite3
+import tempfile
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 
-from benchtest.errors import RecordsFault
+from benchtest.errors import RecordsFault, no_room_said
+from benchtest.prop.counted import counted
 from benchtest.records import backup
 from benchtest.records.backup import FILE
 from benchtest.records.check import damage
 from benchtest.records.disk import NETWORK, disk_kind
 from benchtest.records.migrate import VERSION, bring_forward
 
+LEAST_OCTETS = 512
+"""The least page of a database. Source: sqlite.org, "Database File Format", section 1.3.2."""
 BUSY_S = 2.0
 """Time to wait for another program that is writing. [s]"""
 
@@ -25,7 +30,8 @@ BUSY_S = 2.0
 def open_database(folder: Path) -> sqlite3.Connection:
     """Open the bench folder's database, and make it where there is none.
 
-    What is there is checked first; where it has grown since the last copy, it is copied.
+    What is there is checked first; where it has grown since the last copy, it is copied. Records
+    that may not be written are opened as they are now; each attempt to write them then fails.
 
     Raises:
         RecordsFault: the folder or the file cannot be used, and what to do.
@@ -49,7 +55,14 @@ def open_database(folder: Path) -> sqlite3.Connection:
         )
     path = folder / FILE
     _check_there(path)
+    if not may_be_written(path):
+        return _opened_to_read(path)
     return _opened(path)
+
+
+def may_be_written(path: Path) -> bool:
+    """Return False where records are there and this user, or this disk, cannot write them."""
+    return not path.is_file() or (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK))
 
 
 def _check_there(path: Path) -> None:
@@ -58,13 +71,27 @@ def _check_there(path: Path) -> None:
     Raises:
         RecordsFault: the records are gone.
     """
-    if not path.is_file() or path.stat().st_size == 0:
-        copy = backup.last_whole_copy(path.parent)
-        if copy is not None:
-            raise RecordsFault(
-                f"{path}: is gone or empty, but copies of it are here; {_offer(path.parent, copy)}"
-                f". To begin anew instead, move {backup.FOLDER} away"
-            )
+    octets = path.stat().st_size if path.is_file() else 0
+    if octets < LEAST_OCTETS:
+        _refuse_anew(path)
+    if 0 < octets < LEAST_OCTETS:  # SQLite takes so short a file for an empty one
+        raise RecordsFault(
+            f"{path}: is damaged (cut to {counted(octets, 'octet')}); {rescue(path.parent)}"
+        )
+
+
+def _refuse_anew(path: Path) -> None:
+    """Refuse to begin a new database where copies of one are here.
+
+    Raises:
+        RecordsFault: there is a whole copy.
+    """
+    copy = backup.last_whole_copy(path.parent)
+    if copy is not None:
+        raise RecordsFault(
+            f"{path}: is gone or empty, but copies of it are here; {_offer(path.parent, copy)}"
+            f". To begin anew instead, move {backup.FOLDER} away"
+        )
 
 
 def _opened(path: Path) -> sqlite3.Connection:
@@ -76,6 +103,41 @@ def _opened(path: Path) -> sqlite3.Connection:
             connection.close()
             raise
     return connection
+
+
+def _opened_to_read(path: Path) -> sqlite3.Connection:
+    """Return what the records hold now, in memory: SQLite needs files of its own beside a log."""
+    with explained(path):
+        held = sqlite3.connect(":memory:", isolation_level=None)
+        try:
+            _read_into(held, path)
+            version = _check_version(held, path)
+            _check_whole(held, path)
+            if version < VERSION:
+                with writing(held):
+                    bring_forward(held)
+            held.execute("PRAGMA query_only = ON")
+        except BaseException:
+            held.close()
+            raise
+    return held
+
+
+def _read_into(held: sqlite3.Connection, path: Path) -> None:
+    try:  # as it is while another program, which may write it, has it open
+        source = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=BUSY_S)
+        with contextlib.closing(source):
+            source.backup(held)
+        return
+    except sqlite3.OperationalError as error:
+        if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
+            raise
+    with no_room_said(), tempfile.TemporaryDirectory(prefix="benchtest-") as folder:
+        for side in ("", "-wal"):
+            if (one := path.with_name(f"{FILE}{side}")).is_file():
+                shutil.copyfile(one, Path(folder) / one.name)
+        with contextlib.closing(sqlite3.connect(Path(folder) / FILE)) as source:
+            source.backup(held)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +182,7 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("PRAGMA synchronous = FULL")
     version = _check_version(connection, path)
     if version == 0 and not connection.execute("SELECT 1 FROM sqlite_schema").fetchall():
+        _refuse_anew(path)
         _create(connection)
         return
     if version < 1:
@@ -131,6 +194,17 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     # a copy is a help, not a condition: the work goes on where it cannot be made
     with contextlib.suppress(OSError, sqlite3.Error):
         backup.keep_copy_of_start(connection, path.parent)
+    checkpoint(connection)
+
+
+def checkpoint(connection: sqlite3.Connection) -> None:
+    """Move what stands in the log into the database file, as far as no reader needs it there.
+
+    A copy of that file alone then has every event. It waits for nobody, and may fail: the log
+    keeps what it has.
+    """
+    with contextlib.suppress(sqlite3.Error):
+        connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
 
 
 def _write_ahead(connection: sqlite3.Connection) -> None:

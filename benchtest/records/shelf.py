@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
@@ -15,7 +16,15 @@ import platformdirs
 from benchtest.errors import InputError, NameFault, RecordsFault, nearest
 from benchtest.prop.text import printable
 from benchtest.records.backup import FILE
-from benchtest.records.database import explained, identity, open_database, require_there, writing
+from benchtest.records.database import (
+    checkpoint,
+    explained,
+    identity,
+    may_be_written,
+    open_database,
+    require_there,
+    writing,
+)
 from benchtest.records.digest import SessionKey, design_digest, event_digest, moment_ms
 from benchtest.records.kept import (
     STAGES,
@@ -59,6 +68,8 @@ class Shelf:
         self._db: sqlite3.Connection = open_database(folder)
         self._beyond: dict[tuple[str, int], str] = {}
         self._opened = identity(self.path)
+        self.may_be_written = may_be_written(self.path)
+        self._written_s: float | None = None
 
     def close(self) -> None:
         self._db.close()
@@ -76,6 +87,17 @@ class Shelf:
         with explained(self.path), writing(self._db):
             yield
         require_there(self.path, self._opened)  # nothing is said to be kept that is not
+        self._written_s = time.monotonic()
+
+    def rest(self, quiet_s: float = 0.0) -> None:
+        """Bring the database file up to date, where something was written and then nothing more.
+
+        Args:
+            quiet_s: only where the last write is at least so long ago. [s]
+        """
+        if self._written_s is not None and time.monotonic() - self._written_s >= quiet_s:
+            checkpoint(self._db)
+            self._written_s = None
 
     # -- units ---------------------------------------------------------------------------------
 

@@ -42,6 +42,9 @@ if TYPE_CHECKING:
 
 PracticeAsked = tuple[int | None, int | None]
 """Grade and seed of a round of practice, where they are asked for."""
+REST_S, QUIET_S = 2.0, 1.0
+"""Interval at which the records are brought up to date, and how long they must have been at rest.
+[s]"""
 SEEDS = 100_000
 """Units that practice chooses from."""
 
@@ -94,6 +97,7 @@ class BenchApp(App[None]):
         self.set_class(ascii_only, "-ascii")
         ScrollBar.renderer = PlainScrollBar if ascii_only else ScrollBarRender
         self.push_screen(ShelfScreen(self.shelf, self.bench.prop_file))
+        self.set_interval(REST_S, lambda: self.shelf.rest(QUIET_S))
         if self.bench.go_on is not None:
             self.call_after_refresh(self._go_on_with, self.bench.go_on)
         if self.first_tag is not None:

@@ -143,6 +143,8 @@ class ShelfScreen(OnceScreen[None]):
                 self._waits[unit.tag] = words
         was = "was" if len(left) == 1 else "were"
         said = [f"{', '.join(left[:3])} {was} left unfinished: Enter goes on"] if left else []
+        if not self.shelf.may_be_written:
+            said.insert(0, "This bench may not be written: look, compare, report and export.")
         if beyond := self.shelf.beyond_limits():
             more = f" (and {len(beyond) - 1} more)" if len(beyond) > 1 else ""
             said.insert(0, f"Left out: {beyond[0]}{more}.")

@@ -286,3 +286,39 @@ def test_the_copy_is_named_as_a_person_would_look_for_it(tmp_path: Path, start: 
     assert re.fullmatch(
         r"backups/bench-000001\.sqlite3 \(1 session, 1 event, \d{4}-\d\d-\d\d \d\d:\d\d\)", words
     )
+
+
+@pytest.mark.parametrize("octets", [1, 100, 511])
+def test_a_file_cut_to_a_few_octets_is_not_begun_anew(
+    tmp_path: Path, start: Start, octets: int
+) -> None:
+    session = _begun(tmp_path, start)
+    _grow(tmp_path, session, 3)
+    Shelf(tmp_path).close()
+    whole = (tmp_path / FILE).read_bytes()
+    (tmp_path / FILE).write_bytes(whole[:octets])
+    with pytest.raises(RecordsFault, match=r"gone or empty.*shelf --restore"):
+        Shelf(tmp_path)
+    assert (tmp_path / FILE).read_bytes() == whole[:octets]
+    restore(tmp_path)
+    with Shelf(tmp_path) as shelf:
+        assert len(shelf.events(session)) == 3
+
+
+def test_an_empty_database_beside_copies_is_not_begun_anew(tmp_path: Path, start: Start) -> None:
+    session = _begun(tmp_path, start)
+    _grow(tmp_path, session, 3)
+    Shelf(tmp_path).close()
+    (tmp_path / FILE).unlink()
+    with closing(sqlite3.connect(tmp_path / FILE)) as connection:
+        connection.execute("PRAGMA journal_mode = WAL")
+    assert (tmp_path / FILE).stat().st_size >= 512
+    with pytest.raises(RecordsFault, match=r"gone or empty.*shelf --restore"):
+        Shelf(tmp_path)
+
+
+def test_a_file_cut_to_one_octet_without_a_copy_is_damaged(tmp_path: Path) -> None:
+    (tmp_path / FILE).write_bytes(b"S")
+    with pytest.raises(RecordsFault, match=r"is damaged \(cut to 1 octet\); move the file away"):
+        Shelf(tmp_path)
+    assert (tmp_path / FILE).read_bytes() == b"S"
