@@ -34,10 +34,10 @@ REPEATS = 3
 KEEP_ALIVE_S = 0.81
 """Between packets at rest: within 800 to 1000 ms (6.6.2), and two lost in a row still fit into
 the 2.5 s after which a receiver gives up."""
-STILL_S = 2.5
-"""A gap after which receivers have given up, and the prop has gone dark: light that came back by
-itself then could meet somebody's hands. Source: E131_NETWORK_DATA_LOSS_TIMEOUT, ANSI E1.31-2018,
-appendix A. [s]"""
+STILL_S = 2.3
+"""Time without a packet after which receivers may have given up, and the prop gone dark: light that
+came back by itself then could meet somebody's hands. A little below the 2.5 s of receivers, for
+they count in steps. Source: E131_NETWORK_DATA_LOSS_TIMEOUT, ANSI E1.31-2018, appendix A. [s]"""
 RAMP_S = 0.5
 """Time that full white takes to come up: easy on supplies and on eyes."""
 SWITCH_S = 0.0001
@@ -116,7 +116,7 @@ class FrameClock:
         self._closing = self._holds_collector = False
         self._attended = attended
         self._held: str | None = None
-        self._awake_s, self._ran_s = awake_s(), time.monotonic()
+        self._packet_boot_s, self._packet_s = awake_s(), time.monotonic()
         self.unlit_s = 0.0
         self._thread = threading.Thread(target=self._run, name="frame clock", daemon=True)
         self.abilities: Abilities | None = None
@@ -132,7 +132,7 @@ class FrameClock:
         self._gap_s = max(self._gap_s, 1.0 / self.abilities.most_fps)
         atexit.register(self._close_at_exit)
         add_light(self)
-        self._awake_s, self._ran_s = awake_s(), time.monotonic()
+        self._packet_boot_s, self._packet_s = awake_s(), time.monotonic()
         sys.setswitchinterval(min(SWITCH_S, sys.getswitchinterval()))
         self._thread.start()
         return self
@@ -197,11 +197,11 @@ class FrameClock:
     def _look_for_gap(self) -> None:
         """Keep the prop dark where this program stood still, or its machine slept."""
         now_s, monotonic_s = awake_s(), time.monotonic()
-        gap_s, self._awake_s = now_s - self._awake_s, now_s
+        gap_s = now_s - self._packet_boot_s
         if gap_s > STILL_S and self._attended and self._thread.is_alive():
-            self.unlit_s += monotonic_s - self._ran_s
+            self.unlit_s += monotonic_s - self._packet_s
+            self._packet_boot_s, self._packet_s = now_s, monotonic_s
             self.hold(f"the program stood still for {gap_s:.0f} s")
-        self._ran_s = monotonic_s
 
     def showing(self) -> Frame:
         """What is shown at this moment, shape (nodes, colours)."""
@@ -288,6 +288,7 @@ class FrameClock:
             # a deadline missed by far is not made up for by a burst
             self._slot_s = due_s if late_s < self._period_s else now_s
         self._sent_s, self._changed = now_s, False
+        self._packet_boot_s, self._packet_s = awake_s(), now_s
         if not self._ramping(now_s):
             self._to_repeat = max(0, self._to_repeat - 1)
 

@@ -33,8 +33,8 @@ def temporary_folder() -> Iterator[Path]:
     Raises:
         BenchError: there is no room for temporary files.
     """
-    _sweep(Path(tempfile.gettempdir()))
     with no_room_said():
+        _sweep(Path(tempfile.gettempdir()))
         made = tempfile.TemporaryDirectory(prefix=PREFIX)
     with made as folder, contextlib.ExitStack() as stack:
         with no_room_said():
