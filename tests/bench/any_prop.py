@@ -7,7 +7,8 @@ family and in all, next to the notebook way on the same units; asserts nothing.
     python -m tests.bench.any_prop --count 60 --seed 5 --jobs 2
     python -m tests.bench.any_prop --seed 5 --family "fuse blown" --count 20
     python -m tests.bench.any_prop --seed 5 --unit 17 --keep /tmp/unit-17
-    python -m tests.bench.any_prop --count 20 --json rows.jsonl      raw rows, one object a line
+    python -m tests.bench.any_prop --count 20 --json rows.jsonl     raw rows, one object a line
+    python -m tests.bench.any_prop --read rows.jsonl                tables of these rows
 
 The loop: `diagnose_state` weighs a session's evidence as the terminal program does. A look that the
 finding asks for is taken first. Then `session.guidance.what_next` decides on that finding, with all
@@ -35,6 +36,7 @@ from itertools import count as counting
 from itertools import pairwise
 from pathlib import Path
 from types import FrameType
+from typing import Any
 
 import numpy as np
 
@@ -149,6 +151,13 @@ class Row:
         if self.is_sound:
             return self.end == "released" and not self.named
         return not self.left and self.needless == 0
+
+
+def row_of(kept: dict[str, Any]) -> Row:
+    """A row that `--json` wrote."""
+    lists = {key: tuple(kept[key]) for key in ("hidden", "conditions", "left")}
+    pairs = {key: [tuple(each) for each in kept[key]] for key in ("named", "said")}
+    return Row(**{**kept, **lists, **pairs})
 
 
 # -- The person --------------------------------------------------------------------------------
@@ -487,26 +496,26 @@ def _in_its_process(job: tuple[int, int, float]) -> Row:
         signal.setitimer(signal.ITIMER_PROF, 0.0)
 
 
-def numbers_of(seed: int, count: int, family: str | None) -> list[int]:
-    """Units of a study: the first ones, or the first ones of a family."""
-    if family is None:
+def numbers_of(
+    seed: int, count: int, family: str | None = None, most_nodes: int | None = None
+) -> list[int]:
+    """Units of a study: the first ones, or the first of a family or of props that are small."""
+    if family is None and most_nodes is None:
         return list(range(count))
     found: list[int] = []
     for number in counting():
         if len(found) == count or number > 400 * max(count, 1):
             break
-        if family == state_of(seed, number) or _has(seed, number, family):
+        if family in (*SOUND, *SINGLE, *SEVERAL) and family != state_of(seed, number):
+            continue
+        made = made_design(seed, number)
+        if most_nodes is not None and made.design.node_count > most_nodes:
+            continue
+        hidden = hidden_of(made, seed, number)
+        design = (made.shape, made.load, made.design.node.name)
+        if family in (None, hidden.state, *design, *hidden.conditions):
             found.append(number)
     return found
-
-
-def _has(seed: int, number: int, family: str) -> bool:
-    """Whether a unit is of a family of designs, or has this condition; its design must be made."""
-    if family not in (*SHAPES, FIXED, *LOADS) and family in (*SOUND, *SINGLE, *SEVERAL):
-        return False
-    made = made_design(seed, number)
-    conditions = hidden_of(made, seed, number).conditions
-    return family in (made.shape, made.load, made.design.node.name, *conditions)
 
 
 # -- Figures ---------------------------------------------------------------------------------------
@@ -699,16 +708,24 @@ def main() -> int:
     parser.add_argument("--jobs", type=int, default=1, help="processes side by side")
     parser.add_argument("--unit", type=int, help="replay this unit and print its path")
     parser.add_argument("--keep", type=Path, help="with --unit: write its evidence to a folder")
+    parser.add_argument("--most-nodes", type=int, help="only props of so many nodes or fewer")
     parser.add_argument("--limit", type=float, default=CPU_LIMIT_S, help="processor time of a unit")
+    parser.add_argument("--read", type=Path, help="take rows that --json wrote; try no unit")
     parser.add_argument("--rows", type=Path, help="write raw rows, one JSON object per line")
     args = parser.parse_args()
     if args.unit is not None:
         replay(args.seed, args.unit, args.keep)
         return 0
-    numbers = numbers_of(args.seed, args.count, args.family)
+    if args.read is not None:
+        kept = [row_of(json.loads(text)) for text in args.read.read_text("utf-8").splitlines()]
+        summary(kept)
+        note_all(kept)
+        return 0
+    numbers = numbers_of(args.seed, args.count, args.family, args.most_nodes)
     if not numbers:
         print(f'no unit of family "{args.family}"')
         return 2
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # and the pool's processes with it
     rows = study(args.seed, numbers, args.jobs, args.rows, args.limit)
     summary(rows)
     note_all(rows)
