@@ -388,8 +388,9 @@ def _slipped(text: str, chance: np.random.Generator) -> str:
 def notebook(made: Made, unit: Unit, row: Row) -> None:
     """No tool: a look at full white, every strand end read, then the drops at the worst strand.
 
-    Where nodes are dark the first of them in the order of data is named, or the data joint in front
-    of it where it is the first of its strand; where a strand shows wrong colours, its order.
+    It names one thing, and is right if that is one of the faults. Where nodes are dark the first of
+    them in the order of data is named, or the data joint in front of it where it is the first of
+    its strand; where a strand shows wrong colours, its order.
     """
     design, lit = made.design, everything(made.design)
     frame, leads = frame_of(lit.duty(design)), Leads()
@@ -607,48 +608,59 @@ def summary(rows: Sequence[Row]) -> None:
 
 def note_all(rows: Sequence[Row]) -> None:
     """Keep the figures that have a target, and those next to them."""
+    note = figures.note
     single = [row for row in rows if row.state in SINGLE]
     sound = [row for row in rows if row.is_sound]
     two = [row for row in rows if row.state == "two"]
-    note = figures.note
-    if single:
-        right = 100.0 * float(np.mean([row.is_right for row in single]))
-        by_hand = 100.0 * float(np.mean([row.notebook_right for row in single]))
-        note(f"single faults named, of {len(single)}", right, "%", least=97.0, cases=len(single))
-        note("the same, the notebook way", by_hand, "%")
-        taken = [row.to_name if row.to_name is not None else row.readings for row in single]
-        note("readings to the name of a single fault, median", float(np.median(taken)), most=5.0)
-        note("the same, 90th percentile", float(np.percentile(taken, 90)), most=11.0)
-    needless = 100.0 * sum(row.needless for row in rows) / len(rows)
-    note(f"needless repairs in 100 units, of {len(rows)}", needless, most=3.0)
-    if sound:
-        accused = 100.0 * float(np.mean([bool(row.named) for row in sound]))
-        note(f"sound units accused, of {len(sound)}", accused, "%", most=1.0)
-        by_hand = 100.0 * float(np.mean([not row.notebook_right for row in sound]))
-        note("the same, the notebook way", by_hand, "%")
-        released = [row.readings for row in sound if row.is_right]
-        if released:
-            note("readings of sound units released, median", float(np.median(released)), most=10.0)
-    if two:
-        both = [row.to_fix is not None and row.to_fix <= WITHIN for row in two]
-        share = 100.0 * float(np.mean(both))
-        note(f"both of two faults within {WITHIN} readings, of {len(two)}", share, "%", least=90.0)
+    note("made-up props", float(len(rows)), families=float(len({row.state for row in rows})))
+    _note_share("single faults named", [row.is_right for row in single], least=97.0)
+    by_hand = [row.notebook_right for row in single]
+    _note_share("single faults named by the notebook way", by_hand)
+    taken = [row.readings if row.to_name is None else row.to_name for row in single]
+    if taken:
+        note("readings to the name of a single fault, median", _median(taken), most=5.0)
+        percentile = float(np.percentile(taken, 90))
+        note("readings to the name of a single fault, 90th percentile", percentile, most=11.0)
+    needless = sum(row.needless for row in rows)
+    note("needless repairs in 100 units", 100.0 * needless / len(rows), most=3.0, count=needless)
+    _note_share("sound units accused", [bool(row.named) for row in sound], most=1.0)
+    by_hand = [not row.notebook_right for row in sound]
+    _note_share("sound units accused by the notebook way", by_hand)
+    if released := [row.readings for row in sound if row.is_right]:
+        note("readings until a sound unit is released, median", _median(released), most=10.0)
+    both = [row.to_fix is not None and row.to_fix <= WITHIN for row in two]
+    _note_share(f"both of two faults within {WITHIN} readings", both, least=90.0)
     error = calibration_error(said for row in rows for said in row.said)[0]
-    note("calibration error", error, most=0.04)
-    note("looks, median", float(np.median([row.looks for row in rows])))
-    note("lead moves, median", float(np.median([row.lead_moves for row in rows])))
-    note("the same, the notebook way", float(np.median([row.notebook_moves for row in rows])))
-    note("the person's time, median", float(np.median([row.seconds for row in rows])), "s")
-    note("the same, the notebook way", float(np.median([row.notebook_s for row in rows])), "s")
+    note("calibration error over all readings", error, most=0.04)
+    note("looks, median", _median([row.looks for row in rows]))
+    note("lead moves, median", _median([row.lead_moves for row in rows]))
+    note("lead moves of the notebook way, median", _median([row.notebook_moves for row in rows]))
+    note("the person's time, median", _median([row.seconds for row in rows]), "s")
+    note("time of the notebook way, median", _median([row.notebook_s for row in rows]), "s")
     cpu = [s for row in rows for s in row.cpu_s]
-    note("processor time of a finding, median", float(np.median(cpu)), "s", most=0.25)
-    note("the same, 99th percentile", float(np.percentile(cpu, 99)), "s", most=1.0)
+    note("processor time of a finding, median", _median(cpu), "s", most=0.25)
+    percentile = float(np.percentile(cpu, 99))
+    note("processor time of a finding, 99th percentile", percentile, "s", most=1.0)
     small = [s for row in rows if row.strands <= 16 and row.nodes <= 800 for s in row.cpu_s]
-    note("the same, longest, up to 16 x 50", max(small, default=0.0), "s", most=2.0)
-    note("the same, longest, any", max(cpu), "s", most=4.0)
-    note("peak memory, worst unit", max(row.peak_mib for row in rows), "MiB", most=350.0)
+    longest = max(small, default=0.0)
+    note("processor time of a finding, longest, up to 16 x 50", longest, "s", most=2.0)
+    note("processor time of a finding, longest of all", max(cpu), "s", most=4.0)
+    note("peak memory of the worst unit", max(row.peak_mib for row in rows), "MiB", most=350.0)
     stopped = sum(row.end in ("CPU limit", "memory limit") for row in rows)
     note("units stopped at the limit of time or memory", float(stopped), most=0.0)
+
+
+def _median(values: Sequence[float]) -> float:
+    return float(np.median(values))
+
+
+def _note_share(
+    what: str, good: Sequence[bool], least: float | None = None, most: float | None = None
+) -> None:
+    """Keep a share in per cent with its counts; nothing where there are no such units."""
+    if good:
+        share = 100.0 * sum(good) / len(good)
+        figures.note(what, share, "%", least=least, most=most, count=sum(good), of=len(good))
 
 
 # -- The command -----------------------------------------------------------------------------------

@@ -553,8 +553,8 @@ def is_named(text: str, where: str, kind: str, words: str, design: Design) -> bo
     """Return whether a suspect is this fault, so that its repair puts it right.
 
     A short is found where the words send the person to look for a bridge on the right copper; a
-    blown fuse where they send them to the right fuse. Of the two data joints of a hop the repair
-    does both.
+    blown fuse where they send them to the right fuse. A data joint's repair does the next one along
+    the data line as well.
     """
     place, _, what = text.partition("=")
     if what.startswith("short:"):
@@ -565,7 +565,7 @@ def is_named(text: str, where: str, kind: str, words: str, design: Design) -> bo
         other = what.partition(":")[2]
         return sorted(where.split()) == sorted([place, other])
     if place.endswith("d") and "." not in place:
-        return where == place or _hop_twin(design, where) == place
+        return where == place or _next_along(design, where) == place
     if place == COLOUR_ORDER:
         return where == COLOUR_ORDER or kind == "mapping"
     if "." not in place and place.isdigit():
@@ -573,13 +573,10 @@ def is_named(text: str, where: str, kind: str, words: str, design: Design) -> bo
     return where == place
 
 
-def _hop_twin(design: Design, where: str) -> str | None:
-    """Return the other data joint of the same hop; None where there is one joint alone."""
-    for leaving, entering in hops(design):
-        pair = (f"{leaving}d", f"{entering}d")
-        if where in pair:
-            return pair[1] if where == pair[0] else pair[0]
-    return None
+def _next_along(design: Design, where: str) -> str | None:
+    """Return the data joint behind this one on the same hop; None where there is none."""
+    after = {f"{leaving}d": f"{entering}d" for leaving, entering in hops(design)}
+    return after.get(where)
 
 
 def _same_copper(place: str, where: str, design: Design) -> bool:

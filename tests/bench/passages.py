@@ -157,6 +157,61 @@ def study(f: Kept) -> str:
     )
 
 
+def any_prop(f: Kept) -> str:
+    """The study on made-up props of every kind."""
+    d = partial(f, "any_prop")
+    single, by_hand, accused, accused_by_hand, both = (
+        partial(d, what)
+        for what in (
+            "single faults named",
+            "single faults named by the notebook way",
+            "sound units accused",
+            "sound units accused by the notebook way",
+            "both of two faults",
+        )
+    )
+    return _table(
+        (f"of {d('made-up props'):n} units", "what came of it", "target"),
+        (
+            "single faults of any kind, named and nothing else",
+            f"{single('count'):n} of {single('of'):n} ({single():.0f} %); the notebook way "
+            f"{by_hand('count'):n}",
+            "97 %",
+        ),
+        (
+            "readings to the name",
+            f"median {d('readings to the name of a single fault, median'):g}, 90th percentile "
+            f"{d('readings to the name of a single fault, 90th percentile'):.0f}",
+            "5 and 11",
+        ),
+        (
+            "both of two faults within 16 readings",
+            f"{both('count'):n} of {both('of'):n} ({both():.0f} %)",
+            "90 %",
+        ),
+        ("needless repairs in 100 units", f"{d('needless repairs'):.1f}", "3"),
+        (
+            "sound units accused",
+            f"{accused('count'):n} of {accused('of'):n}; the notebook way "
+            f"{accused_by_hand('count'):n}",
+            "1 %",
+        ),
+        (
+            "readings until a sound unit is released",
+            f"median {d('readings until a sound unit'):g}",
+            "10",
+        ),
+        ("calibration error", f"{d('calibration error'):.3f}", "0.04"),
+        (
+            "the person's time, looks and repairs with it",
+            f"median {d('the person'):.0f} s and {d('lead moves, median'):.0f} lead moves; the "
+            f"notebook way without a repair {d('time of the notebook'):.0f} s and "
+            f"{d('lead moves of the notebook'):.0f}",
+            "",
+        ),
+    )
+
+
 def again(f: Kept) -> str:
     """The study on the other seed."""
     d, exact, both = partial(f, "diagnosis_again"), "exact joint named", "both of two joints found"
@@ -331,6 +386,7 @@ def screen(f: Kept) -> str:
 
 PASSAGES: dict[str, tuple[str, Callable[[Kept], str]]] = {
     "asked": ("diagnosis", asked),
+    "any-prop": ("any_prop", any_prop),
     "study": ("diagnosis", study),
     "again": ("diagnosis_again", again),
     "batch": ("learning", batch),
