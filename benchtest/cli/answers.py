@@ -21,7 +21,7 @@ from benchtest.prop.design import (
     StrandEnd,
 )
 from benchtest.prop.names import parse_end
-from benchtest.prop.reader import LEAST_JOINT_MOHM, MOST_JOINT_MOHM, MOST_MM
+from benchtest.prop.reader import LEAST_JOINT_MOHM, MIN_MM, MOST_JOINT_MOHM, MOST_MM
 from benchtest.prop.text import printable
 from benchtest.prop.wire import Conductor, parse_board, parse_wire
 from benchtest.records.kept import check_tag
@@ -71,6 +71,8 @@ def figure(unit: str, most: float, *, zero: bool = False) -> Callable[[str], flo
         value = round(float(found[1]) * factor, 9)  # 1.5 in are 38.1 mm, not a hair less
         if not (value <= most and (value > 0.0 or (zero and value == 0.0))):
             raise InputError(f'is "{shown(text)}"; {bounds}')
+        if unit == "mm" and 0.0 < value < MIN_MM:
+            raise InputError(f'is "{shown(text)}"; give {MIN_MM:g} mm or more')
         return value
 
     return read

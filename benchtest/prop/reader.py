@@ -28,6 +28,8 @@ from benchtest.prop.nodes import read_node
 from benchtest.prop.sheet import Sheet, shown
 from benchtest.prop.text import MOST_TOML_OCTETS, parse_toml, read_text, told
 from benchtest.prop.wire import (
+    MIN_OZ,
+    MIN_WIDTH_MM,
     MOST_OZ,
     MOST_WIDTH_MM,
     Conductor,
@@ -40,6 +42,9 @@ MOST_GIB = 0.3
 """Peak memory of a prediction of 1000 strands of 100 nodes, measured; of 300 of 333 it is 0.2."""
 MOST_MM = 1_000_000.0
 """A length beyond which a figure is a slip of the pen: 1 km."""
+
+MIN_MM = 0.001
+"""A length that is given is at least this: resistances of next to nothing have no solution."""
 
 LEAST_JOINT_MOHM, MOST_JOINT_MOHM = 0.1, 25.0
 """The most a healthy plug pin has. [mΩ] Makers' tables print 20 for small housings."""
@@ -132,7 +137,7 @@ def _alike_strands(table: Sheet, first: int) -> list[Strand]:
     table.no_other_keys(STRAND_KEYS)
     count = table.whole("count", least=1, most=MOST_STRANDS, default=1)
     nodes = table.whole("nodes", least=1, most=MOST_NODES)
-    pitch_mm = table.number("pitch_mm", least=0.0, most=MOST_MM, zero=False)
+    pitch_mm = table.number("pitch_mm", least=MIN_MM, most=MOST_MM)
     leads_mm = _leads(table)
     wire = table.parsed("wire", parse_wire, needed='write it as "22 AWG" or "0.5 mm2"')
     if count is None or nodes is None or pitch_mm is None or leads_mm is None or wire is None:
@@ -150,12 +155,27 @@ def _leads(table: Sheet) -> tuple[float, float] | None:
         return 0.0, 0.0
     good = isinstance(value, list) and len(value) == 2
     if good and all(
-        isinstance(v, int | float) and not isinstance(v, bool) and 0.0 <= v <= MOST_MM
+        isinstance(v, int | float)
+        and not isinstance(v, bool)
+        and (v == 0.0 or MIN_MM <= v <= MOST_MM)
         for v in value
     ):
         return float(value[0]), float(value[1])
-    table.fault("lead_mm", "write two lengths of 0 or more, at end A and at end B: [60.0, 60.0]")
+    table.fault(
+        "lead_mm",
+        f"write two lengths, 0 or {MIN_MM:g} and more, at end A and at end B: [60.0, 60.0]",
+    )
     return None
+
+
+def _length(table: Sheet, default: float | None = None) -> float | None:
+    """Return the length of a cable or link; 0 is none. [mm]"""
+    value = table.number("length_mm", least=0.0, most=MOST_MM, default=default)
+    if value is not None and 0.0 < value < MIN_MM:
+        bounds = f"give 0, or {MIN_MM:g} to {MOST_MM:g}"
+        table.fault("length_mm", f"is {value:g}; {bounds}")
+        return None
+    return value
 
 
 def _data_path(sheet: Sheet, strands: list[Strand]) -> list[StrandEnd]:
@@ -223,7 +243,7 @@ def _bus(table: Sheet, strands: list[Strand]) -> Bus | None:
     name = _place_name(table, "bus")
     ends = _joined_ends(table, strands)
     copper = _copper(table)
-    spacing_mm = table.number("spacing_mm", least=0.0, most=MOST_MM, zero=False)
+    spacing_mm = table.number("spacing_mm", least=MIN_MM, most=MOST_MM)
     ring = table.flag("ring", default=False)
     joint_ohm = _joint_ohm(table)
     if name is None or ends is None or copper is None or spacing_mm is None:
@@ -281,8 +301,8 @@ def _copper(table: Sheet) -> Conductor | None:
         )
         return None
     sheet.no_other_keys(("weight_oz", "width_mm"))
-    weight_oz = sheet.number("weight_oz", least=0.0, most=MOST_OZ, zero=False)
-    width_mm = sheet.number("width_mm", least=0.0, most=MOST_WIDTH_MM, zero=False)
+    weight_oz = sheet.number("weight_oz", least=MIN_OZ, most=MOST_OZ)
+    width_mm = sheet.number("width_mm", least=MIN_WIDTH_MM, most=MOST_WIDTH_MM)
     if weight_oz is None or width_mm is None:
         return None
     return board_copper(weight_oz, width_mm)
@@ -292,7 +312,7 @@ def _links(sheet: Sheet, strands: list[Strand], path: list[StrandEnd]) -> list[L
     found: list[Link] = []
     for table in sheet.sheets("link", most=2 * MOST_STRANDS):
         table.no_other_keys(LINK_KEYS)
-        length_mm = table.number("length_mm", least=0.0, most=MOST_MM, default=0.0)
+        length_mm = _length(table, default=0.0)
         wire = table.parsed("wire", parse_wire) if table.has("wire") else None
         rails, joint_ohm = _rails(table), _joint_ohm(table)
         for first, second in _link_ends(table, strands, path):
@@ -354,7 +374,7 @@ def _feed(table: Sheet, node_v: float | None) -> Feed | None:
     at = table.parsed("at", _feed_place, needed='write a bus pad ("foot:1") or a strand end ("1A")')
     volts = table.number("volts", least=0.0, most=60.0, zero=False, default=node_v)
     wire = table.parsed("wire", parse_wire, needed='write the cable as "16 AWG" or "1.5 mm2"')
-    length_mm = table.number("length_mm", least=0.0, most=MOST_MM)
+    length_mm = _length(table)
     fuse_a = supply_a = None
     if table.has("fuse_a"):
         fuse_a = table.number("fuse_a", least=0.0, most=1000.0, zero=False)

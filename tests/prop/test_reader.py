@@ -97,7 +97,7 @@ WRONG = {
     "nodes": ("nodes = 30", "nodes = -3", "strand[1].nodes: is -3; give a whole number from 1"),
     "half a node": ("nodes = 30", "nodes = 30.5", "strand[1].nodes: is 30.5"),
     "true is no number": ("pitch_mm = 30.0", "pitch_mm = true", "strand[1].pitch_mm: is true"),
-    "pitch": ("pitch_mm = 30.0", "pitch_mm = 0", "strand[1].pitch_mm: is 0; give a number above 0"),
+    "pitch": ("pitch_mm = 30.0", "pitch_mm = 0", "strand[1].pitch_mm: is 0; give a number from"),
     "not a number": ("pitch_mm = 30.0", "pitch_mm = nan", "strand[1].pitch_mm: is no number"),
     "endless": ("pitch_mm = 30.0", "pitch_mm = inf", "strand[1].pitch_mm"),
     "leads": ("[60.0, 60.0]", "[60.0, -1]", "strand[1].lead_mm: write two lengths"),
@@ -126,6 +126,30 @@ WRONG = {
     "channel": ("channel = 1", "channel = 513", "output.channel: is 513"),
     "control character": ('"Willow fan"', '"Wil\\u001blow"', "name: is"),
 }  # fmt: skip
+
+
+TINY = {
+    "pitch": ("pitch_mm = 30.0", "pitch_mm = {}", "strand[1].pitch_mm: ", "from 0.001"),
+    "lead": ("[60.0, 60.0]", "[{}, 60.0]", "strand[1].lead_mm: ", "0 or 0.001 and more"),
+    "spacing": ("spacing_mm = 40.0", "spacing_mm = {}", "bus[1].spacing_mm: ", "from 0.001"),
+    "feed": ("length_mm = 1500.0", "length_mm = {}", "feed[1].length_mm: ", "0, or 0.001 to"),
+    "link": (
+        "[[feed]]", '[[link]]\nfrom = "1B"\nto = "2B"\nlength_mm = {}\n[[feed]]',
+        "link[1].length_mm: ", "give 0, or 0.001 to 1e+06",
+    ),
+    "copper width": ("width_mm = 8.0", "width_mm = {}", "bus[1].copper.width_mm: ", "from 0.001"),
+    "copper weight": ("weight_oz = 2.0", "weight_oz = {}", "copper.weight_oz: ", "from 0.001"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("figure", ["1e-9", "5e-324"])
+@pytest.mark.parametrize("case", TINY)
+def test_a_figure_of_next_to_nothing_is_refused_with_its_key(case: str, figure: str) -> None:
+    """They ended in divisions by zero and overflows of other libraries."""
+    right, wrong, key, bounds = TINY[case]
+    assert right in FAN
+    faults = _faults(FAN.replace(right, wrong.format(figure), 1))
+    assert any(key in fault and bounds in fault for fault in faults), faults
 
 
 @pytest.mark.parametrize("case", WRONG)
