@@ -175,6 +175,8 @@ class BenchView(OnceScreen[Leaving]):
         line.put(Content(said))
 
     def _tick(self) -> None:
+        if not self.is_complete:
+            return
         self._ask_to_go_on()
         self._draw_live()
         self._draw_soak()
@@ -336,7 +338,8 @@ class BenchView(OnceScreen[Leaving]):
         self.draw()
 
     def on_bench_view_looked(self, message: Looked) -> None:
-        self.query_one(VirtualView).show(message.sights)
+        if self.is_complete:
+            self.query_one(VirtualView).show(message.sights)
 
     def go(self) -> None:
         """Light what is advised, think where that is needed, and draw."""

@@ -66,6 +66,8 @@ class CompareScreen(OnceScreen[None]):
 
     def ask(self) -> None:
         """Ask for what is to be shown; until it comes, say so."""
+        if not self.is_complete:
+            return
         self.found = None
         of = "all units" if self.whole_design else self.tag
         self.query_one("#top", Literal).update(
@@ -76,13 +78,20 @@ class CompareScreen(OnceScreen[None]):
         self._keys()
         self.post_message(self.Asked(self, self.tag, self.design_name, self.whole_design))
 
+    @property
+    def is_complete(self) -> bool:
+        """Whether its parts are there: it may be left while its comparison is worked out."""
+        return bool(self.query("#bottom"))
+
     def say(self, words: str) -> None:
         """What there is to say, instead of a comparison."""
+        if not self.is_complete:
+            return
         self.query_one("#says", Literal).update(Content(self.signs.words(words)))
 
     def show(self, found: Found, whole_design: bool) -> None:
         """A comparison, unless another was asked for since."""
-        if whole_design != self.whole_design or not self.is_attached:
+        if whole_design != self.whole_design or not self.is_complete:
             return
         self.found = found
         left_out = [f"Left out: {why}." for why in found.left_out]

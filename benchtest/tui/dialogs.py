@@ -57,7 +57,8 @@ class AskFor(Window[list[str] | None]):
             yield Literal(links(_DIALOG), classes="soft")
 
     def on_mount(self) -> None:
-        self.query_one("#line0", Input).focus()
+        for line in self.query("#line0"):  # none where it was left at once
+            line.focus()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         event.stop()
@@ -115,12 +116,14 @@ class Tell(Window[None]):
         self.call_after_refresh(self._say_then)
 
     def _say_then(self) -> None:
+        if not self.query("#then"):  # it was left at once
+            return
         rest = self.ROOM if self.query_one("#words").max_scroll_y > 0 else ""
         self.query_one("#then", Literal).update(Content(rest + self.then))
 
     def on_key(self, event: events.Key) -> None:
         event.stop()  # or the screen below would take it too
-        if time.monotonic() - self._open_s < self.deaf_s:
+        if time.monotonic() - self._open_s < self.deaf_s or not self.is_on_top:
             return
         words = self.query_one("#words")
         on, back = words.scroll_y < words.max_scroll_y, words.scroll_y > 0

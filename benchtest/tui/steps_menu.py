@@ -43,7 +43,8 @@ class StepsMenu(Window[StepName | None]):
         return Content(f"{place} {sign} {line.title:<34}{line.says}")
 
     def on_mount(self) -> None:
-        self.query_one(Options).focus()
+        for options in self.query(Options):  # none where it was left at once
+            options.focus()
 
     def on_key(self, event: events.Key) -> None:
         sign = event.character or ""

@@ -12,6 +12,7 @@ from textual import events
 from textual.widgets import DataTable
 
 from benchtest.tui.bench_screen import BenchScreen
+from benchtest.tui.compare_screen import CompareScreen
 from benchtest.tui.panels import Ask
 from benchtest.tui.shelf_screen import ShelfScreen
 from tests.receiver import Watcher
@@ -76,6 +77,25 @@ async def test_a_key_before_the_panels_are_there_does_nothing(
             await screen.run_action(action)
         screen.post_message(events.Key("1", "1"))
         await at.until_task("look")
+        assert at.app.is_running
+
+
+async def test_a_window_left_before_it_is_complete_fails_nothing(
+    tmp_path: Path, small_fan: Path, watcher: Watcher
+) -> None:
+    """A dialog had no field to focus, and a comparison no place for what it had found out."""
+    async with driven(tmp_path / "bench", small_fan, to=watcher.to) as at:
+        await at.until_task("look")
+        for name in ("n", "t", "question_mark", "y"):
+            await press_together(at, _keys(name, "escape"))
+        while not isinstance(at.app.screen, ShelfScreen):
+            await press_together(at, _keys("escape"))
+        for _ in range(5):
+            await press_together(at, _keys("c"))
+            compared = at.app.screen
+            assert isinstance(compared, CompareScreen)
+            await press_together(at, _keys("escape"))
+            compared.say("too late")
         assert at.app.is_running
 
 
