@@ -131,22 +131,27 @@ class Browser:
         await answer.read()
         return answer
 
-    async def look(self, *, answers: bool = True, **headers: str) -> Look:
-        """Open the program; one that does not answer is a browser out of reach."""
+    async def look(self, **headers: str) -> Look:
+        """Open the program."""
         socket = await self.session.ws_connect(
             self.url + "/ws?width=80&height=24",
             headers={"Origin": self.url, **headers},
-            autoping=answers,
+            autoping=False,
             max_msg_size=0,
         )
         return Look(socket)
 
 
 class Look:
-    """A page that shows the program."""
+    """A page that shows the program.
+
+    Attributes:
+        answers: it answers the server; one that does not is a browser out of reach.
+    """
 
     def __init__(self, socket: aiohttp.ClientWebSocketResponse) -> None:
         self.socket = socket
+        self.answers = True
         self._decode = codecs.getincrementaldecoder("utf-8")().decode
         self.drawn = ""
         self.said: list[str] = []
@@ -179,6 +184,8 @@ class Look:
 
     async def _read(self) -> bool:
         message = await self.socket.receive()
+        if message.type is aiohttp.WSMsgType.PING and self.answers:
+            await self.socket.pong(message.data)
         if message.type is aiohttp.WSMsgType.BINARY:
             self.drawn += self._decode(message.data)
         elif message.type is aiohttp.WSMsgType.TEXT:

@@ -53,9 +53,9 @@ def lit(virtual: RunningProp) -> int:
     return int(virtual.state()["nodes_lit"])
 
 
-async def at_the_prop(browser: Browser, virtual: RunningProp, *, answers: bool = True) -> Look:
+async def at_the_prop(browser: Browser, virtual: RunningProp) -> Look:
     """Open the program and go on with the unit that is on the shelf: its prop lights."""
-    look = await browser.look(answers=answers)
+    look = await browser.look()
     await look.until("was left unfinished")
     await look.keys("\r")
     await until(lambda: lit(virtual) == ALL_OF_A_STRAND)
@@ -232,7 +232,8 @@ async def test_the_prop_goes_dark_when_the_browser_is_out_of_reach(
     served: Served, virtual: RunningProp
 ) -> None:
     async with served.browser() as browser:
-        look = await at_the_prop(browser, virtual, answers=False)
+        look = await at_the_prop(browser, virtual)
+        look.answers = False
         await until(lambda: lit(virtual) == 0)
         await until(lambda: served.programs() == [])
         await look.socket.close()
@@ -287,6 +288,10 @@ async def test_a_server_put_to_sleep_wakes_and_an_impatient_hand_ends_it_once(
         await until(lambda: lit(virtual) == 0)  # by the receiver's time-out
         for process in asleep:
             process.resume()
+        await look.until("any key lights it again")
+        await asyncio.sleep(0.8)  # keys in the first moment count as typed before
+        assert lit(virtual) == 0
+        await look.keys("b")
         await until(lambda: lit(virtual) == ALL_OF_A_STRAND)
 
         server.held()
