@@ -12,6 +12,7 @@ from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchtest.circuit.apart import supplies_apart
 from benchtest.circuit.backfeed import backfeed_paths
@@ -34,6 +35,7 @@ OF_COPPER = {
     "feed_rows",
     "joint_incidence",
     "supply_matrix",
+    "cut_off",
 }
 """What goes when a joint is opened or closed."""
 
@@ -225,6 +227,12 @@ class Circuit:
     def conductance_s(self) -> FloatArray:
         """Conductance of the kept branches, shape (kept,). [S]"""
         return self.reduced.conductance_s
+
+    @cached_property
+    def cut_off(self) -> NDArray[np.bool_]:
+        """Nodes with a pad on copper that an open joint cut off, shape (nodes,)."""
+        nodes = self.design.node_count
+        return np.asarray(self.floating[:nodes] | self.floating[nodes : 2 * nodes])
 
     @property
     def loaded(self) -> IndexArray:

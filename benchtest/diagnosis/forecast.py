@@ -17,7 +17,7 @@ from benchtest.diagnosis.gauss import slips
 from benchtest.diagnosis.law import law_a
 from benchtest.diagnosis.response import CELL_SD, Base, Responses
 from benchtest.diagnosis.starved import Work, doubt, most_solved
-from benchtest.diagnosis.taps import FLOATING_SD_V, volt_noise
+from benchtest.diagnosis.taps import ISLAND_SHARE, volt_noise
 from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Probe
 from benchtest.prop.lit import Lit
@@ -38,8 +38,9 @@ AT_ONCE_OCTETS = 200_000
 """Expected readings worked out together: about what fits into a processor's own memory."""
 SHORT = -2
 """Stands for a joint where the whole prop has no volts."""
-ISLAND_V = 2.5
-"""What an island's rails are taken to show. [V] About the middle of 1.5 to 4.3, common practice."""
+ISLAND_OF_SUPPLY = 0.5
+"""What an island's rails are taken to show, as a share of the supply's volts. At 5 V about the
+middle of 1.5 to 4.3 V, common practice."""
 
 
 @dataclass(frozen=True)
@@ -199,7 +200,7 @@ class Forecaster:
         variance = spread.variance + steps**2 + (self.gain * value) ** 2
         variance += self._doubt(base, back, law, value) ** 2
         loose = circuit.floating[self._red] | circuit.floating[self._black]
-        variance[loose] += FLOATING_SD_V**2
+        variance[loose] += (ISLAND_SHARE * circuit.supply_v.max()) ** 2
         # what a joint does to a probe is what the probe does to the joint
         per_amp = back.across[self.responses.joint_places]
         return Outlook(value, per_amp, self.responses.capped_push(base), spread, variance)
@@ -297,15 +298,15 @@ class Forecaster:
             solution = self.responses.exact(name, int(column), lit)
             volts = solution.volts(probe)
             if solution.is_floating(probe):
-                volts = _no_more_than_islands_tell(volts, probe)
+                volts = self._no_more_than_islands_tell(volts, probe)
             estimate_v = look.value[row] + look.per_amp[joint, row] * look.push[joint, column]
             right[place] += (volts - estimate_v) / self._sd_v[lit][row]
         return right
 
-
-def _no_more_than_islands_tell(volts: float, probe: Probe) -> float:
-    """What copper that is cut off shows is not to be relied on: any of it counts as the same."""
-    return ISLAND_V if probe.is_rail else volts
+    def _no_more_than_islands_tell(self, volts: float, probe: Probe) -> float:
+        """Return one number for all rail volts of copper that is cut off: they are no evidence."""
+        supply_v = float(self.responses.circuit.supply_v.max())
+        return ISLAND_OF_SUPPLY * supply_v if probe.is_rail else volts
 
 
 def _silent_readings(

@@ -314,15 +314,22 @@ class LookWeigher:
             if enough and node_v.min() >= plenty_v:
                 total[number] = plain  # every node has all it needs: it looks as before
                 continue
+            passing = np.zeros(len(node_v), dtype=bool)
             if exactly and number in bent:
-                self._starve(node_v, number, base, bent[number])
-            should = self._obey_chain(appearance(self.design.node, node_v, lit))
+                passing = self._starve(node_v, number, base, bent[number])
+            by_volts = appearance(self.design.node, node_v, lit)
+            should = self._obey_chain(by_volts)
+            if passing.any():  # or data do pass what is cut off
+                should = np.vstack([should, by_volts[passing]])
             if self.responses.misled:
                 should = self._as_told(lit, should, self.responses.told(lit))
             should = self._kept_dark(should)
-            at_knots = np.zeros(len(MARK_COLUMNS))
+            weights = np.zeros(len(should))
             for look in looks:
-                at_knots += look.weigh(should[:, self._nodes(look)])
+                weights += look.weigh(should[:, self._nodes(look)])
+            at_knots = weights[: len(MARK_COLUMNS)]
+            either = np.logaddexp(at_knots[passing], weights[len(MARK_COLUMNS) :])
+            at_knots[passing] = either - np.log(2.0)
             total[number] = np.interp(np.arange(COLUMNS), MARK_COLUMNS, at_knots)
         return total
 
@@ -335,16 +342,29 @@ class LookWeigher:
         )
         return self.work.takes(circuits, self.design.node_count, most_solved(self.responses))
 
-    def _starve(self, node_v: FloatArray, joint: int, base: Base, bent: NDArray[np.bool_]) -> None:
-        """Put in the exact volts where a fault starves nodes of a strand that looked wrong."""
+    def _starve(
+        self, node_v: FloatArray, joint: int, base: Base, bent: NDArray[np.bool_]
+    ) -> NDArray[np.bool_]:
+        """Put in the exact volts where a fault starves nodes of a strand that looked wrong.
+
+        Returns:
+            Where it cuts nodes off, which look as if without volts, whatever their data line feeds
+            them, and may or may not pass their data on, shape (MARK_COLUMNS,).
+        """
+        islands = np.zeros(len(node_v), dtype=bool)
         name = self.space.joints[joint].name
         asked = base.solution.duty.any(axis=1)
         for row, column in enumerate(MARK_COLUMNS.tolist()):
             if bent[column]:
                 solution = self.responses.exact(name, column, base.lit)
                 # nodes that data no longer reaches stay dark, whatever volts they then see
+                cut_off = solution.circuit.cut_off
                 reached = solution.duty.any(axis=1) | ~asked
+                islands[row] = cut_off.any()
+                if islands[row]:
+                    reached = ~cut_off
                 node_v[row] = np.where(reached, solution.node_v, 0.0)
+        return islands
 
     def _obey_chain(self, should: NDArray[np.intp]) -> NDArray[np.intp]:
         """Nodes after the first that has no power get no data; shape (faults, nodes)."""

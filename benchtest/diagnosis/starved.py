@@ -17,10 +17,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from benchtest.circuit.loads import node_loads
+from benchtest.circuit.solution import Solution
+from benchtest.circuit.tolerance import readout
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.law import headroom_sd_v
 from benchtest.diagnosis.response import GRID, Responses
-from benchtest.diagnosis.taps import FLOATING_SD_V, read_at
+from benchtest.diagnosis.taps import Taps, island_covariance, island_leads, read_at
 from benchtest.prop.lit import Lit
 
 if TYPE_CHECKING:
@@ -271,16 +274,54 @@ def solve_at(weigher: Weigher, joint: int, column: int) -> tuple[FloatArray, Flo
     responses = weigher.responses
     name = responses.space.joints[joint].name
     weigher.take(joint, column)
-    means, parts, floating = [], [], []
+    means, parts, leads, unsure = [], [], [], []
     for effect in weigher.effects:
         solution = responses.exact(name, column, effect.taps.lit)
         taps = effect.taps.moved_to(solution.circuit)
         means.append(read_at(solution, taps))
         parts.append(weigher.spread_at(solution, taps, weigher.given | {name}))
-        floating.append(np.array([solution.is_floating(r.probe) for r in taps.readings]))
+        leads.append(island_leads(solution.circuit, taps.readings))
+        unsure.append(_half_of_data_lost(responses, solution, taps))
     mean = weigher.ordered(means, axis=0)
     covariance = weigher.covariance(weigher.together(parts), mean)
-    loose = np.flatnonzero(weigher.ordered(floating, axis=0))
-    covariance[loose, loose] += FLOATING_SD_V**2
+    if any(each.any() for each in leads):
+        rows = [effect.taps.rows for effect in weigher.effects]
+        unknown = island_covariance(leads, rows, float(responses.circuit.supply_v.max()))
+        covariance += unknown - weigher.islands  # those of what is given are among them
+    either = weigher.ordered(unsure, axis=0)
+    mean = mean + either
+    covariance += np.outer(either, either)
+    on_any = [np.abs(each).sum(axis=1) for each in leads]
+    loose = np.flatnonzero(weigher.ordered(on_any, axis=0))
     weigher.loose[joint, column] = tuple(loose.tolist())
     return mean, covariance
+
+
+def _half_of_data_lost(responses: Responses, solution: Solution, taps: Taps) -> FloatArray:
+    """Half of what readings move if data do, or do not, pass a strand that is cut off.
+
+    Nobody knows: its logic may run on what its data line feeds it. Taken for the mean of the two,
+    give or take as much, which all readings share.
+
+    Returns:
+        Shape (taps,); 0 where nothing lit comes after such a strand. [V, or A]
+    """
+    circuit, order = solution.circuit, responses.space.order
+    stops = np.flatnonzero(circuit.cut_off[order])
+    if not len(stops):
+        return np.zeros(len(taps.rows))
+    asked = responses.duty(taps.lit)
+    after = np.zeros(len(order), dtype=bool)
+    after[order[stops[0] :]] = True
+    after &= asked.any(axis=1) & ~circuit.cut_off
+    if not after.any():
+        return np.zeros(len(taps.rows))
+    loaded = circuit.loaded
+    volts, kind = solution.node_v[loaded], circuit.design.node
+    lit_a = node_loads(kind, volts, asked[loaded]).node_a
+    more_a = lit_a - node_loads(kind, volts, np.zeros_like(asked[loaded])).node_a
+    more_a = np.where(after[loaded], more_a, 0.0)
+    if solution.duty[after].any():  # taken to get their data: then it is what goes
+        more_a = -more_a
+    read = readout(circuit, solution.factor, taps.columns, taps.per_supply)
+    return np.asarray(0.5 * more_a @ read.per_amp)

@@ -15,8 +15,13 @@ from benchtest.evidence.reading import Reading
 from benchtest.prop.design import FeedName
 from benchtest.prop.lit import Lit
 
-FLOATING_SD_V = 1.2
-"""What copper that is cut off may read: about 1.5 to 4.3 V, and stray light. Common practice."""
+ISLAND_SHARE, ISLAND_LIT_SHARE = 0.4, 0.12
+"""Uncertainty of the volts of copper that an open joint cut off, one standard deviation as a share
+of the supply's: of all readings on it together, and of those under one lit set. Its rails show
+anything between nothing and nearly all of the supply (1.5 to 4.3 V at 5 V), depending on where its
+data line rests, what protects its pins, and stray light. Common practice, no source."""
+ISLAND_OWN_V = 0.05
+"""Standard deviation of each reading on it by itself: its logic starts and stops. [V] Ours."""
 LEADS_V = 1e-4
 """Unsteadiness of tips held by hand. [V] Common practice, no source."""
 CLAMP_SHARE, CLAMP_A = 0.02, 0.05
@@ -119,11 +124,52 @@ class Noise:
     own: FloatArray
     gain: FloatArray
 
-    def wider(self, rows: Sequence[int], sd_v: float) -> Noise:
-        """The same with some readings less sure by a standard deviation more. [V]"""
-        own = self.own.copy()
-        own[list(rows)] = np.hypot(own[list(rows)], sd_v)
-        return Noise(own, self.gain)
+
+def island_leads(circuit: Circuit, readings: Sequence[Reading]) -> FloatArray:
+    """Leads of each reading on copper that an open joint cut off.
+
+    Returns:
+        1 for the red lead and -1 for the black one by the label of the copper's part in
+        `Reduced.part`, 0 elsewhere, shape (readings, parts).
+    """
+    part, floating = circuit.reduced.part, circuit.floating
+    found = np.zeros((len(readings), int(part.max(initial=0)) + 1))
+    for row, reading in enumerate(readings):
+        if reading.volts is None:
+            continue
+        for point, sign in ((reading.probe.red, 1.0), (reading.probe.black, -1.0)):
+            number = circuit.wiring.number(point)
+            if floating[number]:
+                found[row, part[number]] += sign
+    return found
+
+
+def island_covariance(
+    leads: Sequence[FloatArray], rows: Sequence[Sequence[int]], supply_v: float
+) -> FloatArray:
+    """Covariance of readings on copper that is cut off, from what is not known of its volts.
+
+    All readings on one piece of copper are off by the same unknown volts, so the sign of a drop and
+    the difference of two readings still discriminate between the two rails.
+
+    Args:
+        leads: of each lit set, see `island_leads`; all under the same open joints.
+        rows: place of each lit set's readings among all.
+        supply_v: of the prop. [V]
+
+    Returns:
+        Shape (readings, readings). [V²]
+    """
+    order = np.concatenate([np.asarray(each, dtype=np.intp) for each in rows])
+    every = np.concatenate(leads)
+    lit_set = np.repeat(np.arange(len(rows)), [len(each) for each in rows])
+    shared = every @ every.T
+    alike = ISLAND_SHARE**2 + ISLAND_LIT_SHARE**2 * (lit_set[:, None] == lit_set)
+    found = supply_v**2 * alike * shared
+    own = np.arange(len(order))
+    found[own, own] += ISLAND_OWN_V**2 * every.any(axis=1)
+    back = np.argsort(order)
+    return np.asarray(found[np.ix_(back, back)])
 
 
 def values_of(readings: Sequence[Reading]) -> FloatArray:

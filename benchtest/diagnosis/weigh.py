@@ -41,7 +41,7 @@ from benchtest.diagnosis.starved import (
 )
 from benchtest.diagnosis.straight import Sums, straight_rows
 from benchtest.diagnosis.tap_effects import TapEffects, tap_effects
-from benchtest.diagnosis.taps import FLOATING_SD_V, Noise, Taps, read_at
+from benchtest.diagnosis.taps import Noise, Taps, island_covariance, island_leads, read_at
 from benchtest.diagnosis.wiring import SHORTED_V, Shorted, extra_a
 
 THIN = 6
@@ -62,17 +62,13 @@ class Weighed:
     joint_mean: FloatArray
 
 
-def _loose_rows(responses: Responses, groups: Sequence[Taps]) -> list[int]:
-    """Readings on copper that what is given cuts off already."""
-    floating = responses.circuit.floating
-    if not floating.any():
-        return []
-    return [
-        row
-        for taps in groups
-        for row, reading in zip(taps.rows, taps.readings, strict=True)
-        if responses.base(taps.lit).solution.is_floating(reading.probe)
-    ]
+def _given_islands(responses: Responses, groups: Sequence[Taps]) -> FloatArray | float:
+    """Return `island_covariance` of copper that the given faults cut off; 0 without any."""
+    circuit = responses.circuit
+    if not circuit.floating.any():
+        return 0.0
+    leads = [island_leads(circuit, taps.readings) for taps in groups]
+    return island_covariance(leads, [taps.rows for taps in groups], float(circuit.supply_v.max()))
 
 
 class Weigher:
@@ -88,7 +84,8 @@ class Weigher:
     ) -> None:
         self.responses = responses
         self.values = values
-        self.noise = noise.wider(_loose_rows(responses, groups), FLOATING_SD_V)
+        self.noise = noise
+        self.islands = _given_islands(responses, groups)
         self.tolerances = tolerances
         self.loose: dict[tuple[int, int], tuple[int, ...]] = {}
         """Readings on copper that a fault cuts off, by joint and place in the grid."""
@@ -189,7 +186,7 @@ class Weigher:
         errors = gained[..., :, None] * gained[..., None, :]
         own = np.arange(len(self.values))
         errors[..., own, own] += self.noise.own**2
-        return np.asarray(errors)
+        return np.asarray(errors + self.islands)
 
     @cached_property
     def healthy_covariance(self) -> FloatArray:
