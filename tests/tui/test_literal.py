@@ -86,7 +86,7 @@ def _line(design: str, words: str, number: int, signed: bool) -> str:
             "tag": f"SF-{number:02}",
             "stage": "bare",
             "started_at": TIME,
-            "placed_ms": 1_795_629_600_000 + number,
+            "placed_ms": 1_795_629_600_000,
             "meter": "0.5%+3/6000",
             "design": design,
             "events": events,

@@ -101,7 +101,7 @@ async def test_trouble_with_a_meter_is_said_and_the_bench_goes_on(
 async def test_a_meter_whose_name_is_markup_is_shown_as_it_says(
     tmp_path: Path, small_fan: Path, simulated: SimulatedMeter
 ) -> None:
-    simulated.identity = "RIVERBANK,[/]BM[bold]-[@click=app.quit]6,0017,1.04"
+    simulated.identity = "RIVERBANK,[/]BM[bold]-[ @click=app.quit]6,0017,1.04"
     source = f"scpi:{simulated.port}"
     async with driven(tmp_path / "bench", small_fan, readings_from=source, size=(200, 40)) as at:
         await at.until_task("look")
@@ -109,7 +109,7 @@ async def test_a_meter_whose_name_is_markup_is_shown_as_it_says(
         await at.type("2A")
         await at.keys("enter", "enter")
         await at.until_task("read")
-        name = "read the [/]BM[bold]-[@click=app.quit]6"
+        name = "read the [/]BM[bold]-[ @click=app.quit]6"
         await at.until(lambda: name in at.words())
         await at.keys("ctrl+p")
         await at.type("read the")
