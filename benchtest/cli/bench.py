@@ -20,7 +20,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(
         run=run,
         new_prop=None,
-        new_to="virtual",
+        new_to=None,
         new_meter=None,
         new_readings_from=None,
         new_pins=[],
@@ -45,7 +45,7 @@ def add_program_options(parser: argparse.ArgumentParser) -> None:
         default=unsaid,
         metavar="TARGET",
         help="where units are driven: e131, e131:HOST, serial:DEVICE, or virtual "
-        "(default: virtual)",
+        "(default: asked, with the unit's last one offered)",
     )
     program.add_argument(
         "--meter",

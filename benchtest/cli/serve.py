@@ -101,7 +101,9 @@ async def _serve(bench: Bench, address: IPv4Address, args: argparse.Namespace) -
 
 def _words(bench: Bench) -> list[str]:
     """What the terminal program itself is run with."""
-    words = [f"--bench={bench.folder.absolute()}", f"--to={bench.to}", f"--meter={bench.meter}"]
+    words = [f"--bench={bench.folder.absolute()}", f"--meter={bench.meter}"]
+    if bench.to is not None:
+        words.append(f"--to={bench.to}")
     if bench.prop_file is not None:
         words.append(f"--prop={bench.prop_file.absolute()}")
     if bench.readings_from is not None:

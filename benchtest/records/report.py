@@ -173,6 +173,10 @@ class ReportContent:
     comment: str
     left_out: Sequence[str] = ()
     """Events that are beyond the limits of a record, and why."""
+    driven: str = ""
+    """What was driven, in words; empty where the record does not say."""
+    virtual: bool = False
+    """Some of it, or all, was a virtual prop."""
 
 
 def render_report(content: ReportContent) -> str:

@@ -341,6 +341,19 @@ class Shelf:
             if session in (None, id_)
         ]
 
+    def last_target(self, tag: str | None = None) -> str | None:
+        """Return the target of the last event that has one, of a unit or of the whole bench."""
+        query = (
+            "SELECT json_extract(data, '$.target') FROM event WHERE session = ? "
+            "AND json_type(data, '$.target') = 'text' ORDER BY seq DESC LIMIT 1"
+        )
+        with explained(self.path):
+            for row in reversed(self.sessions(tag)):
+                found = self._db.execute(query, (row.id,)).fetchone()
+                if found is not None:
+                    return str(found[0])
+        return None
+
     # -- exchange ------------------------------------------------------------------------------
 
     def take(

@@ -17,7 +17,7 @@ class Bench:
 
     Attributes:
         folder: keeps the records.
-        to: where units are driven, as `--to` says it.
+        to: where units are driven, as `--to` says it; None where that is asked of each unit.
         prop_file: design of new units, where one was named.
         meter: what readings are taken with.
         hidden: faults of a virtual prop.
@@ -28,7 +28,7 @@ class Bench:
     """
 
     folder: Path
-    to: str = "virtual"
+    to: str | None = None
     prop_file: Path | None = None
     meter: Meter = DEFAULT_METER
     hidden: Sequence[str] = field(default_factory=tuple)
@@ -44,7 +44,7 @@ def check_bench(bench: Bench) -> None:
     Raises:
         InputError: the target, the source of readings or the prop file is wrong.
     """
-    target = parse_target(bench.to)
+    target = parse_target(bench.to or "virtual")
     if bench.readings_from is not None or bench.pins:
         from benchtest.drive.read_from import parse_source
         from benchtest.session.sources import check_source

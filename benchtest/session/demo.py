@@ -45,6 +45,7 @@ from benchtest.session.events import (
 from benchtest.session.guidance import Advice, what_next
 from benchtest.session.live import Session
 from benchtest.session.shown import SETTLE_S, wait_until_shown
+from benchtest.session.target import VIRTUAL
 from benchtest.session.words import volts_text
 from benchtest.virtual.observe import Sight
 from benchtest.virtual.process import start_simulation
@@ -117,6 +118,7 @@ def run_demo(folder: Path, seed: int, say: Say) -> Outcome:
         hidden = hide_fault(design, seed)
         tag = _free_tag(shelf)
         session = Session.start(shelf, text, tag, DEFAULT_METER)
+        session.target = VIRTUAL
         with start_simulation(path, [hidden], seed) as prop:
             say(f"Unit {tag}, {design.name}: {counted(len(design.strands), 'strand')}, "
                 f"{counted(design.node_count, 'node')}. A fault is hidden in it.")  # fmt: skip

@@ -12,6 +12,7 @@ from benchtest.session.events import RepairDone, StageSet
 from benchtest.session.guidance import suspected
 from benchtest.session.live import Session
 from benchtest.session.state import State
+from benchtest.session.target import VIRTUAL
 
 MOST_LINES = 8
 
@@ -55,6 +56,8 @@ def _line(past: Session, stage: str) -> HistoryLine:
         {"passed": sum(state.verdicts.values()), "failed": len(state.failed)},
         {"reading": len(state.readings) + len(state.stale), "repair": repairs},
     )
+    if any(happened.target == VIRTUAL for happened in past.happened):
+        did += "; virtual prop"
     signed = state.signed.by if state.signed else ""
     return HistoryLine(
         local_time(past.row.started_at), stage, did, found_words(state), signed, past.row.id

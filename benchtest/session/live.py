@@ -14,6 +14,7 @@ from benchtest.evidence.reading import check_volts
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.lit import Lit
 from benchtest.prop.reader import parse_design
+from benchtest.prop.text import plain
 from benchtest.records.kept import Event, SessionRow, Stage, Unit
 from benchtest.records.shelf import Overtaken, Shelf
 from benchtest.session.events import (
@@ -47,9 +48,15 @@ def happened_in(events: Sequence[Event]) -> list[Happened]:
             event.at,
             from_data(event.kind, event.data),
             same_key_as=_first_of_key(event),
+            target=_target(event),
         )
         for event in events
     ]
+
+
+def _target(event: Event) -> str | None:
+    target = event.data.get("target")
+    return plain(target) if isinstance(target, str) else None
 
 
 def _first_of_key(event: Event) -> int | None:
@@ -72,6 +79,8 @@ class Session:
         self.design = design
         self.meter = Meter.parse(row.meter)
         self.clock = clock
+        self.target: str | None = None
+        """Where the unit is driven, as `--to` has it; None while it is not on the bench."""
         self._engine = Engine(design)
         self._read()
 
@@ -146,7 +155,9 @@ class Session:
             check_volts(what.volts, Meter.parse(what.meter) if what.meter else self.meter)
         if isinstance(what, StageSet):
             what = dataclasses.replace(what, was=self.shelf.unit(self.tag).stage)
-        happened = Happened(self.next_seq, _stamp(self.clock), what, same_key_as=same_key_as)
+        happened = Happened(
+            self.next_seq, _stamp(self.clock), what, same_key_as=same_key_as, target=self.target
+        )
         # an event that cannot be understood must fail before it is kept, not at every later start
         after = step(self.state, happened)
         self._keep(happened)
@@ -165,6 +176,8 @@ class Session:
         data = to_data(what)
         if happened.same_key_as is not None:
             data["same_key_as"] = happened.same_key_as
+        if happened.target is not None:
+            data["target"] = happened.target
         try:
             self.shelf.append(self.row.id, what.kind, data, happened.at, stage, happened.seq)
         except Overtaken:

@@ -21,6 +21,7 @@ from benchtest.session.live import Session, unfinished
 from benchtest.session.sources import source_for
 from benchtest.session.stand import Stand
 from benchtest.session.temporary import temporary_folder
+from benchtest.session.target import VIRTUAL
 from benchtest.virtual.process import RunningProp, start_simulation
 
 
@@ -93,7 +94,8 @@ def on_the_bench(session: Session, bench: Bench) -> Iterator[Stand]:
         InputError: the target is none.
     """
     with ExitStack() as stack:
-        target = parse_target(bench.to)
+        target = parse_target(bench.to or VIRTUAL)
+        session.target = str(target)
         virtual = None
         if target.kind == "virtual":
             virtual = stack.enter_context(_virtual(session, bench))

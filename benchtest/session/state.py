@@ -66,6 +66,8 @@ class Happened:
     what: Happening
     same_key_as: int | None = field(default=None, kw_only=True)
     """Number of the first event that the same key added; None for that first one."""
+    target: str | None = field(default=None, kw_only=True)
+    """What was driven then, as `--to` has it; None where the record does not say."""
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ from benchtest.session.live import Session, last_test
 from benchtest.session.reading_list import WHY_GONE, numbers_counted
 from benchtest.session.state import State
 from benchtest.session.steps import results
+from benchtest.session.target import VIRTUAL
 
 
 def report_content(session: Session, finding: Finding | None = None) -> ReportContent:
@@ -71,7 +72,20 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
         signed_at=_signed_at(session),
         comment=signed.comment if signed else "",
         left_out=session.left_out,
+        driven=driven_words(session),
+        virtual=any(happened.target == VIRTUAL for happened in session.happened),
     )
+
+
+def driven_words(session: Session) -> str:
+    """Return what was driven in a session, in words; empty where the record does not say."""
+    targets = list(dict.fromkeys(h.target for h in session.happened if h.target is not None))
+    if VIRTUAL not in targets:
+        return ", ".join(targets)
+    real = [target for target in targets if target != VIRTUAL]
+    if real:
+        return f"partly a virtual prop, partly {', '.join(real)}"
+    return "a virtual prop"
 
 
 def _comparison(session: Session) -> UnitComparison | None:

@@ -9,6 +9,7 @@ import secrets
 import sys
 from collections.abc import Callable, Iterable
 from contextlib import ExitStack
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -27,7 +28,7 @@ from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
 from benchtest.session.bench import Bench
 from benchtest.tui.browser import in_browser
-from benchtest.tui.dialogs import Tell
+from benchtest.tui.dialogs import AskFor, Question, Tell
 from benchtest.tui.literal import Commands
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.tui.signs import signs_for_terminal
@@ -91,6 +92,8 @@ class BenchApp(App[None]):
         self._session: Session | None = None
         self.ends_process = False
         """The process ends with this program, so that its end can be bounded in time."""
+        self._answered: str | None = None
+        """Target that was answered for a unit; holds for the next ones."""
 
     def on_mount(self) -> None:
         ascii_only = self.signs.border == "ascii"
@@ -129,7 +132,9 @@ class BenchApp(App[None]):
         words = f"{resumed.row.tag} is as you left it, and dark. Are leads and fingers clear of it?"
         # nothing ever lights by itself: whoever comes back may hold an iron
         back = Tell("Back at the bench", words, then="any key lights it again")
-        self.push_screen(back, lambda _: self._open(resumed))
+        was = resumed.happened[-1].target if resumed.happened else None
+        bench = self.bench if was is None else replace(self.bench, to=was)
+        self.push_screen(back, lambda _: self._open(resumed, bench))
 
     def _tell_browser(self, session: str) -> None:
         """Which session is on the bench, should this page be lost."""
@@ -198,7 +203,7 @@ class BenchApp(App[None]):
         except BenchError as error:
             self._say(str(error))
             return
-        self._open(session)
+        self._ask_target(session)
 
     def _go_on(self, tag: str) -> None:
         """The unit's open session, or a new one of the same design once that was signed off."""
@@ -214,7 +219,38 @@ class BenchApp(App[None]):
         except BenchError as error:
             self._say(str(error))
             return
-        self._open(session)
+        self._ask_target(session)
+
+    def _ask_target(self, session: Session) -> None:
+        """Bring a unit onto the bench once it is beyond doubt where it is driven."""
+        from benchtest.session.target import target_question
+
+        try:
+            ask = target_question(self.shelf, session.tag, self.bench.to, self._answered)
+        except BenchError as error:
+            self._say(str(error))
+            return
+        if ask is None:
+            self._open(session, replace(self.bench, to=self.bench.to or self._answered))
+            return
+        line = Question("target: e131:ADDRESS, e131, serial:PORT or virtual", ask.offered)
+        self.push_screen(
+            AskFor(ask.title, [line], ask.words), lambda lines: self._target_given(session, lines)
+        )
+
+    def _target_given(self, session: Session, lines: list[str] | None) -> None:
+        from benchtest.session.target import checked_target
+
+        if lines is None:
+            return
+        try:
+            target = checked_target(lines[0])
+        except BenchError as error:
+            self._say(str(error))
+            return
+        if self.bench.to is None:
+            self._answered = target
+        self._open(session, replace(self.bench, to=target))
 
     def on_shelf_screen_practice(self) -> None:
         if self._takes_a_unit:
@@ -274,7 +310,7 @@ class BenchApp(App[None]):
         except BenchError as error:
             self._say(str(error))
             return
-        self._open(following)
+        self._ask_target(following)
 
     def action_command_palette(self) -> None:
         if not isinstance(self.screen, Palette):

@@ -151,9 +151,11 @@ class BenchView(OnceScreen[Leaving]):
         self.query_one(MapBox).show_prop(stand)
         where = stand.clock.abilities.where if stand.clock.abilities else ""
         news = news_of(stand.clock.status())
-        driving = where if news is None else f"! {news.short}"
         lit = stand.lamp.words if stand.clock.held is None else "dark"
-        head = f" {stand.session.tag}  {stand.design.name}   lit: {lit}    "
+        virtual = stand.virtual is not None
+        driving = f"! {news.short}" if news is not None else "" if virtual else where
+        unit = f"{stand.session.tag}, VIRTUAL PROP" if virtual else stand.session.tag
+        head = f" {unit}  {stand.design.name}   lit: {lit}    "
         if news is None and len(head) + len(driving) > self.size.width:
             driving = driving.partition(",")[0]  # where to; cut anywhere it would say less
         self.query_one("#top", Panel).put(Content(self.signs.words(head + driving)))

@@ -160,7 +160,7 @@ async def test_the_terminal_program_shows_a_name_as_it_is(bench: Path, tmp_path:
     """On the shelf, at the bench and among a unit's tests, where no click on it does anything."""
     with Shelf(tmp_path) as shelf:
         Session.start(shelf, _prop_text(NAME), TAG, DEFAULT_METER).record(NoteMade(NAME))
-    app = BenchApp(Bench(tmp_path, prop_file=bench / "fan.toml"))
+    app = BenchApp(Bench(tmp_path, "virtual", prop_file=bench / "fan.toml"))
     try:
         async with app.run_test(size=(200, 40)) as pilot:
             at = Driven(app, pilot)

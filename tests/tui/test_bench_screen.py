@@ -297,7 +297,7 @@ async def test_a_unit_that_waits_on_the_shelf_is_begun_with_its_own_design(
 async def test_a_prop_file_is_asked_for_where_none_is_named(
     tmp_path: Path, small_fan: Path
 ) -> None:
-    app = BenchApp(Bench(tmp_path / "bench"))
+    app = BenchApp(Bench(tmp_path / "bench", "virtual"))
     try:
         async with app.run_test(size=(80, 24)) as pilot:
             at = Driven(app, pilot)
