@@ -11,6 +11,7 @@ from benchtest.cli.common import Commands, bench_of, print_json, print_table, sh
 
 if TYPE_CHECKING:
     from benchtest.records.kept import SessionRow, Unit
+    from benchtest.records.shelf import Shelf
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
@@ -26,6 +27,16 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         action="store_true",
         help="put the last whole copy of damaged records back; close other programs first",
     )
+    shelf.add_argument(
+        "--rename",
+        nargs=2,
+        metavar=("TAG", "NEW"),
+        help="give a unit another tag; its record stays, and is found under both",
+    )
+    shelf.add_argument(
+        "--retire", metavar="TAG", help="take a unit off the shelf; its record stays"
+    )
+    shelf.add_argument("--bring-back", metavar="TAG", help="put a retired unit back on the shelf")
     shelf.set_defaults(run=run_shelf)
     yield shelf
 
@@ -38,7 +49,8 @@ def run_shelf(args: argparse.Namespace) -> int:
     if args.restore:
         return _restore(args)
     with Shelf(bench_of(args)) as shelf:
-        rows = shelf_rows(shelf)
+        _change(args, shelf)
+        rows = sorted(shelf_rows(shelf), key=lambda row: row[0].retired)  # these stand apart
         left_out = shelf.beyond_limits()
     if args.json:
         more = {"left_out": left_out} if left_out else {}
@@ -55,6 +67,18 @@ def run_shelf(args: argparse.Namespace) -> int:
     for words in left_out:
         print(f"Left out: {shown(words)}.", file=sys.stderr)
     return 0
+
+
+def _change(args: argparse.Namespace, shelf: Shelf) -> None:
+    """Rename, retire or bring back the units that were named."""
+    from benchtest.session.shelving import rename_unit, retire_unit
+
+    if args.rename is not None:
+        rename_unit(shelf, *args.rename)
+    if args.retire is not None:
+        retire_unit(shelf, args.retire)
+    if args.bring_back is not None:
+        retire_unit(shelf, args.bring_back, retired=False)
 
 
 def _restore(args: argparse.Namespace) -> int:
@@ -81,6 +105,8 @@ def _unit(unit: Unit, row: SessionRow | None, waits: list[str]) -> dict[str, Any
         "tag": unit.tag,
         "design": unit.design_name,
         "stage": unit.stage,
+        "retired": unit.retired,
+        "was": unit.was,
         "last_tested": None if row is None else row.started_at,
         "open": waits,
         "says": _words(unit, waits),
@@ -89,10 +115,11 @@ def _unit(unit: Unit, row: SessionRow | None, waits: list[str]) -> dict[str, Any
 
 def _line(unit: Unit, row: SessionRow | None) -> tuple[str, ...]:
     tested = "never" if row is None else row.started_at[:10]
-    return unit.tag, unit.design_name, unit.stage, tested
+    return unit.tag, unit.design_name, "retired" if unit.retired else unit.stage, tested
 
 
 def _words(unit: Unit, waits: list[str]) -> str:
     from benchtest.session.guidance import shelf_words
 
-    return shelf_words(unit.tag, unit.stage, waits)
+    name = unit.tag if unit.was is None else f"{unit.tag} (was {unit.was})"
+    return f"{name}: retired" if unit.retired else shelf_words(name, unit.stage, waits)

@@ -108,7 +108,7 @@ def export_lines(shelf: Shelf, tag: str | None = None) -> Iterator[str]:
         session = {
             "format": FORMAT,
             "session": row.id,
-            "tag": row.tag,
+            "tag": unit.key,  # the same on every bench; a new one is among the events
             "stage": unit.stage,
             "started_at": row.started_at,
             "placed_ms": row.placed_ms,
@@ -120,7 +120,7 @@ def export_lines(shelf: Shelf, tag: str | None = None) -> Iterator[str]:
         untested.pop(row.tag, None)
     for unit in untested.values():
         text = shelf.design_text(unit.tag)
-        line = {"format": FORMAT, "tag": unit.tag, "stage": unit.stage, "design": text}
+        line = {"format": FORMAT, "tag": unit.key, "stage": unit.stage, "design": text}
         yield json.dumps(line, allow_nan=False)
 
 
@@ -150,7 +150,7 @@ def import_lines(
     units = [one.unit for one in taken] + [one.unit for one in read.units]
     _check_designs(shelf, units)
     known = {row.id for row in shelf.sessions()}
-    tags = {unit.tag for unit in shelf.units()}
+    tags = {unit.key for unit in shelf.units()}
     new = shelf.take(
         [(one.row, one.unit, one.events) for one in taken],
         [(one.unit, one.design_text) for one in read.units],
@@ -201,7 +201,7 @@ def _check_places(shelf: Shelf, sessions: Iterable[Exported]) -> None:
 
 def _check_designs(shelf: Shelf, units: Iterable[Unit]) -> None:
     """One tag is one unit, and a unit is of one design."""
-    designs = {unit.tag: unit.design_name for unit in shelf.units()}
+    designs = {unit.key: unit.design_name for unit in shelf.units()}
     for unit in units:
         here = designs.setdefault(unit.tag, unit.design_name)
         if here != unit.design_name:

@@ -34,6 +34,15 @@ class Unit:
     tag: str
     design_name: str
     stage: Stage
+    retired: bool = False
+    """It was taken off the shelf; its record stays."""
+    was: str | None = None
+    """Tag that it was begun with and that its record is kept under, where it was renamed since."""
+
+    @property
+    def key(self) -> str:
+        """Tag that its record is kept under, the same on every bench."""
+        return self.was or self.tag
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +60,21 @@ class SessionRow:
     The start by the clock, since 1970, or just after the session before where the clock was
     behind it: a clock that was set back does not bring the sessions out of order.
     """
+
+
+def in_order(tag: str) -> list[tuple[int, int, str]]:
+    """Return a key that sorts tags as a person counts.
+
+    >>> sorted(["GF-10", "GF-2", "AA"], key=in_order)
+    ['AA', 'GF-2', 'GF-10']
+    """
+    parts = re.split(r"(\d+)", tag, flags=re.ASCII)
+    return [(1, int(part), part) if part.isdigit() else (0, 0, part) for part in parts]
+
+
+def is_tag(text: object) -> bool:
+    """Return whether something is a valid tag."""
+    return isinstance(text, str) and _TAG.fullmatch(text) is not None
 
 
 def check_tag(tag: str) -> str:

@@ -34,6 +34,8 @@ from benchtest.records.kept import (
     Unit,
     as_json,
     check_tag,
+    in_order,
+    is_tag,
 )
 from benchtest.records.limits import (
     EPOCH,
@@ -70,6 +72,7 @@ class Shelf:
         self._opened = identity(self.path)
         self.may_be_written = may_be_written(self.path)
         self._written_s: float | None = None
+        self._known: tuple[tuple[int, int], dict[str, Unit]] | None = None
 
     def close(self) -> None:
         self._db.close()
@@ -102,21 +105,55 @@ class Shelf:
     # -- units ---------------------------------------------------------------------------------
 
     def units(self) -> list[Unit]:
-        """Every unit, by tag."""
+        """Every unit, retired ones too, in the order of their tags."""
+        return list(self._units().values())
+
+    def _units(self) -> dict[str, Unit]:
+        """Units by the tag that their records are kept under, in the order of their tags now."""
         with explained(self.path):
-            rows = self._db.execute("SELECT tag, design_name, stage FROM unit ORDER BY tag")
-            return [Unit(*row) for row in rows]
+            (others,) = self._db.execute("PRAGMA data_version").fetchone()
+            version = (others, self._db.total_changes)
+            if self._known is None or self._known[0] != version:
+                self._known = version, self._read_units()
+        return self._known[1]
+
+    def _read_units(self) -> dict[str, Unit]:
+        rows = self._db.execute("SELECT tag, design_name, stage FROM unit ORDER BY tag").fetchall()
+        changes = self._db.execute(
+            "SELECT tag, kind, data FROM event JOIN session ON session.id = event.session "
+            "WHERE kind IN ('renamed', 'retired') ORDER BY placed_ms, started_at, session.id, seq"
+        )
+        tags: dict[str, str] = {}
+        retired: dict[str, bool] = {}
+        for key, kind, text in changes:
+            data, _ = read_data(kind, text)
+            if kind == "renamed" and is_tag(data.get("tag")):
+                tags[key] = data["tag"]
+            elif kind == "retired" and isinstance(data.get("retired"), bool):
+                retired[key] = data["retired"]
+        taken = {key for key, _, _ in rows}
+        units = []
+        for key, design_name, stage in rows:
+            # benches that merge may have given one tag to two units: both are found all the same
+            tag = key if tags.get(key, key) in taken else tags[key]
+            taken.add(tag)
+            was = key if tag != key else None
+            units.append(Unit(tag, design_name, stage, retired.get(key, False), was))
+        return {unit.key: unit for unit in sorted(units, key=lambda unit: in_order(unit.tag))}
+
+    def _key_of(self, tag: str) -> str:
+        """The tag that a unit's record is kept under, by the tag it has now; else the same."""
+        return next((unit.key for unit in self.units() if unit.tag == tag), tag)
 
     def unit(self, tag: str) -> Unit:
-        """One unit.
+        """One unit, by the tag it has or the one that it was begun with.
 
         Raises:
             NameFault: no unit has that tag.
         """
         units = self.units()
-        for unit in units:
-            if unit.tag == tag:
-                return unit
+        if (unit := self._units().get(self._key_of(tag))) is not None:
+            return unit
         near = nearest(tag, [unit.tag for unit in units])
         raise NameFault(
             f'unit "{printable(tag)}": not on this bench{near}; `benchtest shelf` lists them'
@@ -144,6 +181,11 @@ class Shelf:
     def _check_designs(self, tags: Sequence[str], design_name: str) -> None:
         known = {unit.tag: unit for unit in self.units()}
         for tag in tags:
+            if tag not in known and (renamed := self._units().get(tag)) is not None:
+                raise InputError(
+                    f"unit {tag}: is called {renamed.tag} now, and its record keeps that tag; "
+                    "give another one"
+                )
             if tag in known and known[tag].design_name != design_name:
                 raise InputError(
                     f"unit {tag}: is a {known[tag].design_name}, not a {design_name}; "
@@ -186,6 +228,9 @@ class Shelf:
         """
         check_tag(tag)
         self._check_designs([tag], design_name)
+        tag = self._key_of(tag)
+        if tag in self._units() and self._units()[tag].retired:
+            raise InputError(f"unit {tag}: is retired; bring it back onto the shelf first")
         session = str(uuid4())
         with self._writing():
             last = max((row.placed_ms or 0 for row in self.sessions(tag)), default=-1)
@@ -215,7 +260,8 @@ class Shelf:
 
     def sessions(self, tag: str | None = None) -> list[SessionRow]:
         """Sessions of a unit, or of all; earliest first."""
-        return self._sessions("? IS NULL OR tag = ?", (tag, tag))
+        key = None if tag is None else self._key_of(tag)
+        return self._sessions("? IS NULL OR tag = ?", (key, key))
 
     def session(self, session: str) -> SessionRow:
         """One session.
@@ -232,10 +278,12 @@ class Shelf:
             "SELECT session.id, tag, text, started_at, meter, placed_ms FROM session "
             f"JOIN design ON design.digest = session.design WHERE {where}"
         )
+        units = self._units()
         with explained(self.path):
             rows = [
                 self._within_limits(SessionRow(*row)) for row in self._db.execute(query, values)
             ]
+        rows = [replace(row, tag=units[row.tag].tag) if row.tag in units else row for row in rows]
         return sorted(rows, key=lambda row: (row.placed_ms or 0, row.started_at, row.id))
 
     def _within_limits(self, row: SessionRow) -> SessionRow:
@@ -344,7 +392,7 @@ class Shelf:
     def last_target(self, tag: str | None = None) -> str | None:
         """Return the target of the last event that has one, of a unit or of the whole bench."""
         query = (
-            "SELECT json_extract(data, '$.target') FROM event WHERE session = ? "
+            "SELECT substr(json_extract(data, '$.target'), 1, 200) FROM event WHERE session = ? "
             "AND json_type(data, '$.target') = 'text' ORDER BY seq DESC LIMIT 1"
         )
         with explained(self.path):
@@ -353,6 +401,12 @@ class Shelf:
                 if found is not None:
                     return str(found[0])
         return None
+
+    def kinds(self, session: str) -> set[str]:
+        """Kinds of event that a session has."""
+        with explained(self.path):
+            rows = self._db.execute("SELECT DISTINCT kind FROM event WHERE session = ?", (session,))
+            return {kind for (kind,) in rows}
 
     # -- exchange ------------------------------------------------------------------------------
 

@@ -206,6 +206,23 @@ class SoakStopped:
 
 
 @dataclass(frozen=True, slots=True)
+class Renamed:
+    """The unit got another tag; its record is found under both."""
+
+    kind: ClassVar[str] = "renamed"
+    tag: str
+
+
+@dataclass(frozen=True, slots=True)
+class Retired:
+    """The unit was taken off the shelf, or brought back; its record stays."""
+
+    kind: ClassVar[str] = "retired"
+    retired: bool
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class SignedOff:
     """Somebody answers for the unit."""
 
@@ -250,6 +267,8 @@ Happening = (
     | SoakBegun
     | SoakSeen
     | SoakStopped
+    | Renamed
+    | Retired
     | SignedOff
     | Undone
     | Unknown
@@ -260,7 +279,7 @@ _KINDS: dict[str, type[Any]] = {
     for made in (
         VerdictGiven, MarkMade, ReadingTaken, Struck, NotTaken, RepairDone, NoteMade, StageSet,
         Concluded, CheckMade, FirstLight, ColourSeen, PartSeen, Wiggled, SoakBegun, SoakSeen,
-        SoakStopped, SignedOff, Undone,
+        SoakStopped, Renamed, Retired, SignedOff, Undone,
     )
 }  # fmt: skip
 

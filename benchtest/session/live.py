@@ -22,7 +22,9 @@ from benchtest.session.events import (
     Happening,
     MarkMade,
     ReadingTaken,
+    Renamed,
     RepairDone,
+    Retired,
     SignedOff,
     StageSet,
     Undone,
@@ -251,8 +253,18 @@ def _stamp(clock: Clock) -> str:
 
 def unfinished(shelf: Shelf) -> list[SessionRow]:
     """Sessions that can be gone on with: the last of each unit, where nobody signed it off."""
-    last: dict[str, SessionRow] = {row.tag: row for row in shelf.sessions()}
+    retired = {unit.tag for unit in shelf.units() if unit.retired}
+    last: dict[str, SessionRow] = {}
+    for row in shelf.sessions():
+        if row.tag not in retired and not _only_of_the_shelf(shelf, row):
+            last[row.tag] = row
     return [row for row in last.values() if _can_go_on(shelf, row)]
+
+
+def _only_of_the_shelf(shelf: Shelf, row: SessionRow) -> bool:
+    """Whether a session was begun for nothing but a unit's name or its place on the shelf."""
+    kinds = shelf.kinds(row.id)
+    return bool(kinds) and kinds <= {Renamed.kind, Retired.kind}
 
 
 def _can_go_on(shelf: Shelf, row: SessionRow) -> bool:
@@ -280,6 +292,8 @@ def last_test(shelf: Shelf, tag: str) -> tuple[SessionRow, State] | None:
     stages: list[Happened] = []
     newest = None
     for row in reversed(shelf.sessions(tag)):
+        if _only_of_the_shelf(shelf, row):
+            continue
         state = _state_of(shelf, row)
         newest = newest or (row, state)
         if any(isinstance(happened.what, TESTS) for happened in state.undoable):

@@ -15,9 +15,10 @@ from benchtest.drive.identity import source_id
 from benchtest.drive.read_from import parse_source
 from benchtest.errors import no_room_said
 from benchtest.evidence.meter import Meter
+from benchtest.records.kept import in_order
 from benchtest.records.shelf import Shelf
 from benchtest.session.bench import Bench
-from benchtest.session.live import Session, unfinished
+from benchtest.session.live import Session, last_test, unfinished
 from benchtest.session.sources import source_for
 from benchtest.session.stand import Stand
 from benchtest.session.temporary import temporary_folder
@@ -51,16 +52,33 @@ def new_session(shelf: Shelf, bench: Bench, tag: str, prop_file: Path) -> Sessio
     return Session.start(shelf, text, tag, bench.meter, file=str(prop_file))
 
 
-def next_tag(shelf: Shelf, tag: str) -> str:
-    """The tag of the unit after this one: its number and one, past units that are signed off.
+def next_waiting(shelf: Shelf, tag: str, design_name: str) -> str | None:
+    """Return the next unit of a design that waits for its test to be done or finished.
+
+    Those after this one come first, in the order of the shelf, then those before it. None where
+    no other one waits.
+    """
+    unfinished_tags = {row.tag for row in unfinished(shelf)}
+    tags = [unit.tag for unit in shelf.units()
+            if unit.design_name == design_name and not unit.retired]  # fmt: skip
+    here = in_order(tag)
+    after = [one for one in tags if in_order(one) > here]
+    before = [one for one in tags if in_order(one) < here]
+    for one in (*after, *before):
+        if one in unfinished_tags or last_test(shelf, one) is None:
+            return one
+    return None
+
+
+def free_tag(shelf: Shelf, tag: str) -> str:
+    """Return the tag of a new unit after this one: its number counted on to one nobody has.
 
     >>> _counted_on("WF-03"), _counted_on("WF-09"), _counted_on("wing")
     ('WF-04', 'WF-10', 'wing-02')
     """
-    known = {unit.tag for unit in shelf.units()}
-    open_tags = {row.tag for row in unfinished(shelf)}
+    known = {name for unit in shelf.units() for name in (unit.tag, unit.key)}
     following = _counted_on(tag)
-    while following in known and following not in open_tags:
+    while following in known:
         following = _counted_on(following)
     return following
 
@@ -71,18 +89,17 @@ def _counted_on(tag: str) -> str:
     return f"{stem}{int(digits) + 1:0{len(digits)}}" if digits else f"{tag}-02"
 
 
-def next_unit(shelf: Shelf, session: Session, meter: Meter) -> Session:
-    """The session of the next unit of a design: the one left open, or a new one.
+def session_of(shelf: Shelf, tag: str, meter: Meter) -> Session:
+    """Return the session of a unit on the shelf: the one left open, or a new one.
 
     Raises:
-        InputError: that tag belongs to a unit of another design.
+        NameFault: no unit has that tag.
         RecordsFault: it could not be kept.
     """
-    tag = next_tag(shelf, session.tag)
     left = next((row for row in unfinished(shelf) if row.tag == tag), None)
     if left is not None:
         return Session.resume(shelf, left.id)
-    return Session.start(shelf, session.row.design_text, tag, meter)
+    return Session.start(shelf, shelf.design_text(tag), tag, meter)
 
 
 @contextmanager

@@ -28,7 +28,7 @@ from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
 from benchtest.session.bench import Bench
 from benchtest.tui.browser import in_browser
-from benchtest.tui.dialogs import AskFor, Question, Tell
+from benchtest.tui.dialogs import AskFor, Confirm, Question, Tell
 from benchtest.tui.literal import Commands
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.tui.signs import signs_for_terminal
@@ -92,6 +92,7 @@ class BenchApp(App[None]):
         self._session: Session | None = None
         self.ends_process = False
         """The process ends with this program, so that its end can be bounded in time."""
+        self._shelf_screen = ShelfScreen(self.shelf, bench.prop_file)
         self._answered: str | None = None
         """Target that was answered for a unit; holds for the next ones."""
 
@@ -99,8 +100,8 @@ class BenchApp(App[None]):
         ascii_only = self.signs.border == "ascii"
         self.set_class(ascii_only, "-ascii")
         ScrollBar.renderer = PlainScrollBar if ascii_only else ScrollBarRender
-        self.push_screen(ShelfScreen(self.shelf, self.bench.prop_file))
         self.set_interval(REST_S, lambda: self.shelf.rest(QUIET_S))
+        self.push_screen(self._shelf_screen)
         if self.bench.go_on is not None:
             self.call_after_refresh(self._go_on_with, self.bench.go_on)
         if self.first_tag is not None:
@@ -206,16 +207,33 @@ class BenchApp(App[None]):
         self._ask_target(session)
 
     def _go_on(self, tag: str) -> None:
-        """The unit's open session, or a new one of the same design once that was signed off."""
-        from benchtest.session.live import Session, unfinished
+        """The unit's open session; a new one of a unit that was signed off only once asked."""
+        from benchtest.session.live import last_test, unfinished
 
         try:
-            open_ids = [row.id for row in unfinished(self.shelf) if row.tag == tag]
-            if open_ids:
-                session = Session.resume(self.shelf, open_ids[0])
-            else:
-                text = self.shelf.design_text(tag)
-                session = Session.start(self.shelf, text, tag, self.bench.meter)
+            unit = self.shelf.unit(tag)
+            last = last_test(self.shelf, tag)
+            is_open = tag in {row.tag for row in unfinished(self.shelf)}
+        except BenchError as error:
+            self._say(str(error))
+            return
+        if unit.retired:
+            self._say(f"{tag} is retired. Press x on the shelf to bring it back, then test it.")
+        elif last is None or is_open:
+            self._take(tag)
+        else:
+            signed = last[1].signed
+            by = "" if signed is None else f" by {signed.by}"
+            words = "Its record stays. A new test begins with nothing seen and nothing read."
+            ask = Confirm(f"{tag} was signed off{by}", words, "begins a new test of it")
+            self.push_screen(ask, lambda again: self._take(tag) if again else None)
+
+    def _take(self, tag: str) -> None:
+        """Bring a unit of the shelf onto the bench."""
+        from benchtest.session.opening import session_of
+
+        try:
+            session = session_of(self.shelf, tag, self.bench.meter)
         except BenchError as error:
             self._say(str(error))
             return
@@ -290,6 +308,8 @@ class BenchApp(App[None]):
             return
         stand.practice = practice
         self._session = None if practice is not None else session
+        if practice is None:
+            self._shelf_screen.at = session.tag
         self._tell_browser("" if practice is not None else session.row.id)
         self.push_screen(BenchScreen(stand, self.signs), self._put_back)
 
@@ -302,11 +322,32 @@ class BenchApp(App[None]):
             self.practise()
 
     def _go_to_next(self, session: Session) -> None:
-        """The next unit of the design that was on the bench."""
-        from benchtest.session.opening import next_unit
+        """The next unit of the design that waits; a new one only once asked."""
+        from benchtest.session.opening import free_tag, next_waiting
 
         try:
-            following = next_unit(self.shelf, session, self.bench.meter)
+            following = next_waiting(self.shelf, session.tag, session.design.name)
+            new = free_tag(self.shelf, session.tag)
+        except BenchError as error:
+            self._say(str(error))
+            return
+        if following is not None:
+            self._take(following)
+            return
+        words = "All others are signed off or retired. Enter begins a test of a new one."
+        ask = AskFor(
+            f"No other {session.design.name} waits", [Question("tag of the new unit", new)], words
+        )
+        self.push_screen(ask, lambda lines: self._next_given(session, lines))
+
+    def _next_given(self, session: Session, lines: list[str] | None) -> None:
+        from benchtest.session.live import Session
+
+        if lines is None:
+            return
+        text, meter = session.row.design_text, self.bench.meter
+        try:
+            following = Session.start(self.shelf, text, lines[0].strip(), meter)
         except BenchError as error:
             self._say(str(error))
             return
@@ -330,6 +371,9 @@ class BenchApp(App[None]):
             yield SystemCommand("Practice", "on hidden faults; key p", screen.action_practice)
             yield SystemCommand("Test the unit at the cursor", "key Enter", screen.action_choose)
             yield SystemCommand("Compare its tests", "key c", screen.action_compare)
+            yield SystemCommand("Rename the unit at the cursor", "key r", screen.action_rename)
+            words = "or bring it back; key x"
+            yield SystemCommand("Retire the unit at the cursor", words, screen.action_retire)
         yield SystemCommand("Light or dark screen", "the other of the two", self.toggle_theme)
         yield SystemCommand("End", "the prop goes dark; the record stays", self.action_quit)
 

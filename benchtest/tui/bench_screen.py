@@ -15,7 +15,7 @@ from benchtest.session.steps import StepName, steps
 from benchtest.session.view import node_of_cell
 from benchtest.tui.bench_view import BenchView
 from benchtest.tui.deeds import ACTIONS, bindings, name_of
-from benchtest.tui.dialogs import AskFor, KeysNow, Question, Tell
+from benchtest.tui.dialogs import AskFor, Confirm, KeysNow, Question, Tell
 from benchtest.tui.map_box import MapBox
 from benchtest.tui.panels import Ask
 from benchtest.tui.prop_map import PropMap
@@ -370,8 +370,19 @@ class BenchScreen(BenchView):
             self.dismiss("shelf")
 
     def action_next_unit(self) -> None:
-        self._tried(self.stand.leave)
-        self.dismiss("next")
+        """On to the next unit; a unit that nobody signed off is not left unasked."""
+        if self.stand.practice is not None or self.stand.session.state.signed is not None:
+            self._next(True)
+            return
+        tag = self.stand.session.tag
+        words = "It stays on the shelf as it is, and can be gone on with at any time."
+        ask = Confirm(f"{tag} is not signed off", words, "goes to the next unit", f"stays at {tag}")
+        self.app.push_screen(ask, self._next)
+
+    def _next(self, wanted: bool | None) -> None:
+        if wanted:
+            self._tried(self.stand.leave)
+            self.dismiss("next")
 
     def action_palette(self) -> None:
         self.app.action_command_palette()

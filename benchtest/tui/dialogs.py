@@ -78,6 +78,34 @@ class AskFor(Window[list[str] | None]):
         self.dismiss(None)
 
 
+class Confirm(Window[bool]):
+    """Asks whether to go on; Enter alone does, so that no key meant for something else can."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "go_on", "go on"), Binding("escape", "leave", "leave")
+    ]  # fmt: skip
+
+    def __init__(self, title: str, words: str, goes_on: str, leaves: str = "leaves it") -> None:
+        super().__init__()
+        self.title_words = title
+        self.words = words
+        self.keys = (
+            Deed("go_on", "Enter", "Enter", goes_on), Deed("leave", "Escape", "Escape", leaves)
+        )  # fmt: skip
+
+    def compose(self) -> ComposeResult:
+        with Vertical(classes="dialog"):
+            yield Literal(Content(self.title_words), classes="title")
+            yield Literal(Content(self.words))
+            yield Literal(links(self.keys), classes="soft")
+
+    def action_go_on(self) -> None:
+        self.dismiss(True)
+
+    def action_leave(self) -> None:
+        self.dismiss(False)
+
+
 class Tell(Window[None]):
     """Shows some lines until a key is pressed; what does not fit is scrolled to."""
 

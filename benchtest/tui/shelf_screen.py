@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import ClassVar
 
@@ -15,19 +16,22 @@ from textual.widgets import DataTable
 from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
 from benchtest.tui.deeds import Deed, links
-from benchtest.tui.dialogs import AskFor, Question
+from benchtest.tui.dialogs import AskFor, Confirm, Question, Tell
 from benchtest.tui.literal import Literal
 from benchtest.tui.table import WholeTable
 from benchtest.tui.windows import OnceScreen
 
 KEYS = (
-    Deed("choose", "Enter", "Enter", "test it"),
-    Deed("new", "n", "n", "new test"),
+    Deed("choose", "Enter", "Enter", "test"),
+    Deed("new", "n", "n", "new"),
     Deed("compare", "c", "c", "compare"),
+    Deed("rename", "r", "r", "rename"),
+    Deed("retire", "x", "x", "retire"),
     Deed("practice", "p", "p", "practice"),
     Deed("palette", "Ctrl+P", "Ctrl+P", "all"),
     Deed("end", "q", "q", "end"),
 )
+RETIRED = "retired"
 COLUMNS = ("unit", "design", "stage", "waits for")
 EMPTY = "No unit is on this bench yet. Press n to begin a test of one."
 
@@ -38,6 +42,8 @@ class ShelfScreen(OnceScreen[None]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("n", "new", "new test"),
         Binding("c", "compare", "compare"),
+        Binding("r", "rename", "rename"),
+        Binding("x", "retire", "retire"),
         Binding("p", "practice", "practice"),
         Binding(
             "q", "end", "end"
@@ -77,6 +83,8 @@ class ShelfScreen(OnceScreen[None]):
         super().__init__()
         self.shelf = shelf
         self.prop_file = prop_file
+        self.at: str | None = None
+        """Unit that the cursor is put on: the one that was last on the bench."""
         self._waits: dict[str, str] = {}
 
     def compose(self) -> ComposeResult:
@@ -85,7 +93,7 @@ class ShelfScreen(OnceScreen[None]):
         yield Literal(Content(EMPTY), id="empty")
         yield Literal(id="whole")
         yield Literal(id="said")
-        yield Literal(links(KEYS), id="bottom")
+        yield Literal(links(KEYS, gap=2), id="bottom")
 
     class Ready(Message):
         """All that reads sessions is loaded."""
@@ -104,14 +112,19 @@ class ShelfScreen(OnceScreen[None]):
     def fill(self) -> None:
         """Every unit, as far as that takes no reading of its sessions."""
         table = self.query_one(WholeTable)
+        at = self.at or self.tag
+        self.at = None
         table.clear()
         try:
-            units = self.shelf.units()
+            units = sorted(self.shelf.units(), key=lambda unit: unit.retired)
         except BenchError as error:
             self.say(str(error))
             return
-        for unit in units:
-            table.add_row(unit.tag, unit.design_name, unit.stage, "", key=unit.tag)
+        for place, unit in enumerate(units):
+            stage = RETIRED if unit.retired else unit.stage
+            table.add_row(unit.tag, unit.design_name, stage, "", key=unit.tag)
+            if unit.tag == at:
+                table.move_cursor(row=place)
         table.display = bool(units)
         self.query_one("#empty").display = not units
         if units:
@@ -139,6 +152,8 @@ class ShelfScreen(OnceScreen[None]):
         for unit, _, waits in rows:
             if unit.tag in table.rows:  # else another program has just put it there
                 words = "; ".join(waits) or "nothing: may go outdoors"
+                if unit.retired:
+                    words = "x brings it back onto the shelf"
                 table.update_cell(unit.tag, COLUMNS[-1], words, update_width=True)
                 self._waits[unit.tag] = words
         was = "was" if len(left) == 1 else "were"
@@ -177,6 +192,64 @@ class ShelfScreen(OnceScreen[None]):
         """A click on what Enter does."""
         if self.query_one(WholeTable).row_count:
             self.query_one(WholeTable).action_select_cursor()
+
+    @property
+    def tag(self) -> str | None:
+        """Unit at the cursor; None where there is none."""
+        table = self.query_one(WholeTable)
+        return str(table.get_row_at(table.cursor_row)[0]) if table.row_count else None
+
+    def action_rename(self) -> None:
+        """Give the unit at the cursor another tag."""
+        if (tag := self.tag) is not None:
+            words = "Its record stays, and is found under the old tag too."
+            ask = AskFor(f"Rename {tag}", [Question("its tag from now on", tag)], words)
+            self.app.push_screen(ask, lambda lines: self._renamed(tag, lines))
+
+    def _renamed(self, tag: str, lines: list[str] | None) -> None:
+        from benchtest.session.shelving import rename_unit
+
+        if lines is not None and self._done(lambda: rename_unit(self.shelf, tag, lines[0])):
+            self.at = lines[0].strip()
+            self.refill()
+
+    def action_retire(self) -> None:
+        """Take the unit at the cursor off the shelf, or bring it back."""
+        if (tag := self.tag) is None:
+            return
+        if self.shelf.unit(tag).retired:
+            ask = Confirm(f"{tag} is retired", "Its record is as it was.", "brings it back")
+            self.app.push_screen(ask, lambda back: self._brought_back(tag) if back else None)
+            return
+        words = "It leaves the shelf; its record stays, and x here brings it back."
+        retire = AskFor(f"Retire {tag}", [Question("why", hint="scrapped, given away")], words)
+        self.app.push_screen(retire, lambda lines: self._retired(tag, lines))
+
+    def _retired(self, tag: str, lines: list[str] | None) -> None:
+        from benchtest.session.shelving import retire_unit
+
+        if lines is not None and self._done(lambda: retire_unit(self.shelf, tag, why=lines[0])):
+            self.refill()
+
+    def _brought_back(self, tag: str) -> None:
+        from benchtest.session.shelving import retire_unit
+
+        if self._done(lambda: retire_unit(self.shelf, tag, retired=False)):
+            self.refill()
+
+    def _done(self, act: Callable[[], None]) -> bool:
+        """Do something that may be refused; a refusal is explained in a window."""
+        try:
+            act()
+        except BenchError as error:
+            self.app.push_screen(Tell("That did not work", str(error)))
+            return False
+        return True
+
+    def refill(self) -> None:
+        """Show what is on the shelf now."""
+        self.fill()
+        self.load()
 
     def action_compare(self) -> None:
         """The tests of the unit at the cursor, joint by joint."""

@@ -28,7 +28,8 @@ from benchtest.session.events import (
 )
 from benchtest.session.guidance import open_items
 from benchtest.session.live import Session
-from benchtest.session.opening import next_tag, next_unit
+from benchtest.session.opening import free_tag, next_waiting, session_of
+from benchtest.session.shelving import rename_unit, retire_unit
 from benchtest.session.stand import Stand
 from benchtest.session.steps import results, steps
 from benchtest.session.summary import report_content
@@ -311,15 +312,21 @@ def test_steps_say_where_they_stand(stand: Stand) -> None:
     assert lines["soak"].says == "not yet"
 
 
-def test_the_next_unit_is_one_number_on_past_those_signed_off(
+def test_the_next_unit_is_the_next_that_waits_and_none_is_made_up(
     begin: Callable[..., Session], shelf: Shelf
 ) -> None:
-    first = begin("WF-09")
-    assert next_tag(shelf, "WF-09") == "WF-10"
+    text = begin("WF-3").row.design_text
+    shelf.add_units(["WF-1", "WF-2", "WF-10", "WF-11"], "Small fan", text)
+    assert next_waiting(shelf, "WF-3", "Small fan") == "WF-10"
     begin("WF-10").record(SignedOff("Ada"))
-    left = begin("WF-11")
-    following = next_unit(shelf, first, DEFAULT_METER)
-    assert (following.tag, following.row.id) == ("WF-11", left.row.id)  # left open: gone on with
-    fresh = next_unit(shelf, following, DEFAULT_METER)
-    assert (fresh.tag, fresh.row.design_text) == ("WF-12", first.row.design_text)
-    assert next_tag(shelf, "wing") == "wing-02"
+    retire_unit(shelf, "WF-11")
+    assert next_waiting(shelf, "WF-3", "Small fan") == "WF-1"  # round to those before it
+    for tag in ("WF-1", "WF-2"):
+        begin(tag).record(SignedOff("Ada"))
+    assert next_waiting(shelf, "WF-2", "Small fan") == "WF-3"  # left open
+    assert next_waiting(shelf, "WF-3", "Small fan") is None
+    assert free_tag(shelf, "WF-3") == "WF-4"
+    rename_unit(shelf, "WF-2", "WF-4")
+    assert free_tag(shelf, "WF-1") == "WF-5"  # WF-2 is what the record of WF-4 is kept under
+    assert free_tag(shelf, "wing") == "wing-02"
+    assert session_of(shelf, "WF-3", DEFAULT_METER).row.tag == "WF-3"

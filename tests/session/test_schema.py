@@ -29,7 +29,9 @@ from benchtest.session.events import (
     NotTaken,
     PartSeen,
     ReadingTaken,
+    Renamed,
     RepairDone,
+    Retired,
     SignedOff,
     SoakBegun,
     SoakSeen,
@@ -71,6 +73,8 @@ EVERYTHING: list[Happening] = [
     SoakSeen(900.5, steady=True),
     SoakStopped(1800.0, over=False),
     SoakStopped(7200.0),
+    Renamed("WF-13"),
+    Retired(True, "scrapped"),
     Concluded(0.7, False, [{"where": "4A+", "fault": "open", "probability": 0.1, "ohms": None}]),
     SignedOff("Ada", "looks well"),
 ]
