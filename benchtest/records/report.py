@@ -177,6 +177,10 @@ class ReportContent:
     """What was driven, in words; empty where the record does not say."""
     virtual: bool = False
     """Some of it, or all, was a virtual prop."""
+    was: str | None = None
+    """Tag that the unit was begun with, where it was renamed since."""
+    retired: str | None = None
+    """Why the unit was retired, in its user's words; None while it is on the shelf."""
 
 
 def render_report(content: ReportContent) -> str:

@@ -233,7 +233,9 @@ class Shelf:
             raise InputError(f"unit {tag}: is retired; bring it back onto the shelf first")
         session = str(uuid4())
         with self._writing():
-            last = max((row.placed_ms or 0 for row in self.sessions(tag)), default=-1)
+            last = max(
+                (row.placed_ms or 0 for row in self._sessions("tag = ?", (tag,))), default=-1
+            )
             placed_ms = max(moment_ms(started_at) or 0, last + 1)
             self._add_design(design_name, design_text)
             self._put_session(
@@ -261,7 +263,7 @@ class Shelf:
     def sessions(self, tag: str | None = None) -> list[SessionRow]:
         """Sessions of a unit, or of all; earliest first."""
         key = None if tag is None else self._key_of(tag)
-        return self._sessions("? IS NULL OR tag = ?", (key, key))
+        return self._as_named(self._sessions("? IS NULL OR tag = ?", (key, key)))
 
     def session(self, session: str) -> SessionRow:
         """One session.
@@ -269,21 +271,24 @@ class Shelf:
         Raises:
             RecordsFault: there is none of that id.
         """
-        for row in self._sessions("session.id = ?", (session,)):
+        for row in self._as_named(self._sessions("session.id = ?", (session,))):
             return row
         raise RecordsFault(f"session {session[:40]}: not on this bench")
+
+    def _as_named(self, rows: Sequence[SessionRow]) -> list[SessionRow]:
+        """Sessions with the tags that their units have now."""
+        units = self._units()
+        return [replace(row, tag=units[row.tag].tag) for row in rows]
 
     def _sessions(self, where: str, values: tuple[str | None, ...]) -> list[SessionRow]:
         query = (
             "SELECT session.id, tag, text, started_at, meter, placed_ms FROM session "
             f"JOIN design ON design.digest = session.design WHERE {where}"
         )
-        units = self._units()
         with explained(self.path):
             rows = [
                 self._within_limits(SessionRow(*row)) for row in self._db.execute(query, values)
             ]
-        rows = [replace(row, tag=units[row.tag].tag) if row.tag in units else row for row in rows]
         return sorted(rows, key=lambda row: (row.placed_ms or 0, row.started_at, row.id))
 
     def _within_limits(self, row: SessionRow) -> SessionRow:
@@ -487,7 +492,8 @@ class Shelf:
             "WHERE tag = ? AND kind IN ('stage', 'undone')",
             (tag,),
         ).fetchall()
-        place = {row.id: number for number, row in enumerate(self.sessions(tag))}
+        rows_here = self._sessions("tag = ?", (tag,))
+        place = {row.id: number for number, row in enumerate(rows_here)}
         rows.sort(key=lambda row: (place[row[0]], row[1]))
         read = [(id_, seq, kind, read_data(kind, data)[0]) for id_, seq, kind, data in rows]
         undone = {

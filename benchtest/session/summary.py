@@ -20,6 +20,7 @@ from benchtest.session.guidance import INNOCENT, open_items, waits_for
 from benchtest.session.history import history_lines, joint_line, local_time
 from benchtest.session.live import Session, last_test
 from benchtest.session.reading_list import WHY_GONE, numbers_counted
+from benchtest.session.shelving import why_retired
 from benchtest.session.state import State
 from benchtest.session.steps import results
 from benchtest.session.target import VIRTUAL
@@ -34,7 +35,8 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
     """
     state = session.state
     found = finding or session.diagnose()
-    stage = session.shelf.unit(session.tag).stage
+    unit = session.shelf.unit(session.tag)
+    stage = unit.stage
     last = last_test(session.shelf, session.tag)
     # a later session may have moved the unit on without testing it
     here = last[1] if last is not None and last[0].id == session.row.id else state
@@ -43,7 +45,7 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
     signed = state.signed
     cleared = found.cleared_ohm if found.healthy > 0.5 else None
     return ReportContent(
-        tag=session.tag,
+        tag=unit.tag,
         design=session.design,
         stage=stage,
         started_at=local_time(session.row.started_at),
@@ -72,6 +74,8 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
         signed_at=_signed_at(session),
         comment=signed.comment if signed else "",
         left_out=session.left_out,
+        was=unit.was,
+        retired=why_retired(session.shelf, unit.tag) if unit.retired else None,
         driven=driven_words(session),
         virtual=any(happened.target == VIRTUAL for happened in session.happened),
     )

@@ -11,10 +11,12 @@ import pytest
 from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.exchange import export_lines, import_lines
+from benchtest.records.report import render_report
 from benchtest.records.shelf import Shelf
 from benchtest.session.events import SignedOff, VerdictGiven
 from benchtest.session.live import Session, last_test, shelf_rows, unfinished
 from benchtest.session.shelving import rename_unit, retire_unit, why_retired
+from benchtest.session.summary import report_content
 from tests.props import SMALL_FAN
 
 Opened = Callable[[str], Shelf]
@@ -91,6 +93,17 @@ def test_a_retired_unit_is_not_gone_on_with_and_comes_back_as_it_was(opened: Ope
         retire_unit(shelf, "WF-1", retired=False)
         assert shelf_rows(shelf) == before
         assert len(unfinished(shelf)) == 1
+
+
+def test_the_report_names_the_former_tag_and_why_a_unit_was_retired(opened: Opened) -> None:
+    with opened("one") as shelf:
+        session = _tested(shelf, "WF-1")
+        rename_unit(shelf, "WF-1", "WF-2")
+        retire_unit(shelf, "WF-2", why="<b>scrapped</b>")
+        page = render_report(report_content(Session.resume(shelf, session.row.id)))
+        assert "<h1>WF-2</h1>" in page
+        assert "formerly WF-1" in page
+        assert "<b>Retired</b>: &lt;b&gt;scrapped&lt;/b&gt;" in page
 
 
 def test_a_unit_without_a_test_still_has_none_once_it_is_renamed(opened: Opened) -> None:
