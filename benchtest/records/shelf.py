@@ -111,6 +111,8 @@ class Shelf:
     def _units(self) -> dict[str, Unit]:
         """Units by the tag that their records are kept under, in the order of their tags now."""
         with explained(self.path):
+            if self._db.in_transaction:  # what is read now may be rolled back
+                return self._read_units()
             (others,) = self._db.execute("PRAGMA data_version").fetchone()
             version = (others, self._db.total_changes)
             if self._known is None or self._known[0] != version:

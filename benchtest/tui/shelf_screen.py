@@ -28,7 +28,7 @@ KEYS = (
     Deed("rename", "r", "r", "rename"),
     Deed("retire", "x", "x", "retire"),
     Deed("practice", "p", "p", "practice"),
-    Deed("palette", "Ctrl+P", "Ctrl+P", "all"),
+    Deed("palette", "^P", "Ctrl+P", "all"),
     Deed("end", "q", "q", "end"),
 )
 RETIRED = "retired"

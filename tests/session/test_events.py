@@ -20,7 +20,9 @@ from benchtest.session.events import (
     NotTaken,
     PartSeen,
     ReadingTaken,
+    Renamed,
     RepairDone,
+    Retired,
     SignedOff,
     SoakBegun,
     SoakSeen,
@@ -56,6 +58,8 @@ EXAMPLES: list[Happening] = [
     SoakBegun(7200.0, 900.0, 0.8),
     SoakSeen(900.0, True),
     SoakStopped(7200.0, False),
+    Renamed("WF-13"),
+    Retired(True, "scrapped"),
     SignedOff("Ada", "by the river"),
     Undone(3),
 ]
