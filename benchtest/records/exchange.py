@@ -188,8 +188,10 @@ def read_lines(lines: Iterable[str], file: str) -> Lines:
 def _check_places(shelf: Shelf, sessions: Iterable[Exported]) -> None:
     """Each test stands at its start or just after the test before it, so no place is far ahead."""
     starts_ms: dict[str, list[int]] = {}
-    for row in (*shelf.sessions(), *(one.row for one in sessions)):
-        starts_ms.setdefault(row.tag, []).append(moment_ms(row.started_at) or 0)
+    keys = {unit.tag: unit.key for unit in shelf.units()}
+    here = [(keys[row.tag], row) for row in shelf.sessions()]
+    for key, row in (*here, *((one.row.tag, one.row) for one in sessions)):
+        starts_ms.setdefault(key, []).append(moment_ms(row.started_at) or 0)
     for one in sessions:
         row, of_unit = one.row, starts_ms[one.row.tag]
         if row.placed_ms is not None and row.placed_ms > max(of_unit) + len(of_unit):

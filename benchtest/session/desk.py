@@ -220,6 +220,8 @@ class Desk:
         status = self.clock.status()
         if why := status.trouble or status.refused:
             raise InputError(f"not kept: frames do not reach the prop ({why})")
+        if self.clock.held is not None:
+            raise InputError(f"not kept: the prop is dark, {self.clock.held}")
         if self.put_out:
             raise InputError("not kept: the prop was put out; b lights it again")
 

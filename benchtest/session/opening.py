@@ -21,8 +21,8 @@ from benchtest.session.bench import Bench
 from benchtest.session.live import Session, last_test, unfinished
 from benchtest.session.sources import source_for
 from benchtest.session.stand import Stand
-from benchtest.session.temporary import temporary_folder
 from benchtest.session.target import VIRTUAL
+from benchtest.session.temporary import temporary_folder
 from benchtest.virtual.process import RunningProp, start_simulation
 
 
