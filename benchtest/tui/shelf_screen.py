@@ -32,6 +32,8 @@ KEYS = (
     Deed("end", "q", "q", "end"),
 )
 RETIRED = "retired"
+SIGNED = "signed-off"
+"""Kind of the event that ends a test."""
 COLUMNS = ("unit", "design", "stage", "waits for")
 EMPTY = "No unit is on this bench yet. Press n to begin a test of one."
 
@@ -112,7 +114,7 @@ class ShelfScreen(OnceScreen[None]):
     def fill(self) -> None:
         """Every unit, as far as that takes no reading of its sessions."""
         table = self.query_one(WholeTable)
-        at = self.at or self.tag
+        at = self.at or self.tag or self._left_last()
         self.at = None
         table.clear()
         try:
@@ -129,6 +131,16 @@ class ShelfScreen(OnceScreen[None]):
         self.query_one("#empty").display = not units
         if units:
             table.focus()
+
+    def _left_last(self) -> str | None:
+        """Unit that was on the bench last, where nobody signed it off; None where one did."""
+        try:
+            rows = self.shelf.sessions()
+            signed = bool(rows) and SIGNED in self.shelf.kinds(rows[-1].id)
+        except BenchError as error:
+            self.say(str(error))
+            return None
+        return rows[-1].tag if rows and not signed else None
 
     @work(thread=True, exclusive=True, group="load")
     def load(self) -> None:
@@ -156,8 +168,9 @@ class ShelfScreen(OnceScreen[None]):
                     words = "x brings it back onto the shelf"
                 table.update_cell(unit.tag, COLUMNS[-1], words, update_width=True)
                 self._waits[unit.tag] = words
-        was = "was" if len(left) == 1 else "were"
-        said = [f"{', '.join(left[:3])} {was} left unfinished: Enter goes on"] if left else []
+        was, which = ("was", "it") if len(left) == 1 else ("were", "one")
+        words = f"{', '.join(left[:3])} {was} left unfinished: Enter on {which} goes on"
+        said = [words] if left else []
         if not self.shelf.may_be_written:
             said.insert(0, "This bench may not be written: look, compare, report and export.")
         if beyond := self.shelf.beyond_limits():

@@ -133,6 +133,22 @@ async def test_back_on_the_shelf_the_cursor_stays_and_a_signed_unit_is_asked_abo
     assert _sessions(folder, "SF-2") == 2
 
 
+async def test_the_cursor_begins_at_the_unit_that_was_left_unfinished(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    folder = tmp_path / "bench"
+    _stock(folder, small_fan, "SF-1", "SF-2", "SF-3", signed=("SF-3",))
+    async with _shelf(folder) as at:
+        await at.keys("down", "enter")
+        await _on_the_bench(at, "SF-2")
+        await at.keys("space")
+    async with _shelf(folder) as at:
+        assert _screen(at).tag == "SF-2"
+        await at.until(lambda: "SF-2 was left unfinished: Enter on it goes on" in at.words())
+        await at.keys("enter")
+        await _on_the_bench(at, "SF-2")
+
+
 async def test_units_are_renamed_and_retired_on_the_shelf(tmp_path: Path, small_fan: Path) -> None:
     folder = tmp_path / "bench"
     _stock(folder, small_fan, "SF-1", "SF-2", "SF-3", signed=("SF-2",))

@@ -88,8 +88,9 @@ async def test_a_unit_that_names_no_target_yet_is_asked_about_once_and_the_answe
         await at.until_task("look")
         await at.keys("escape")
         await _on_the_shelf(at)
-        await at.keys("down", "enter")
+        await at.keys("up", "enter")
         await at.until_task("look")
+        assert at.stand.session.tag == "SF-01"
         assert at.stand.virtual is None
 
 
