@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import atexit
 import socket
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
@@ -30,6 +31,7 @@ from benchtest.virtual.process import RunningProp, start_simulation
 WAIT_S = 30.0
 _EAR = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
 _EAR.bind(("127.0.0.1", 0))
+atexit.register(_EAR.close)
 HEARD = f"e131:127.0.0.1:{_EAR.getsockname()[1]}"
 """A port of loopback whose packets are taken and never looked at: to one that nobody listens on
 packets are refused, and then nothing is judged."""
