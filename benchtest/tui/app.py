@@ -14,7 +14,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from textual import work
+from textual import events, work
 from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
 from textual.command import Provider
@@ -90,6 +90,7 @@ class BenchApp(App[None]):
         self.shelf = Shelf(bench.folder)
         self.on_bench = ExitStack()
         self._session: Session | None = None
+        self._ending = False
         self.ends_process = False
         """The process ends with this program, so that its end can be bounded in time."""
         self._shelf_screen = ShelfScreen(self.shelf, bench.prop_file)
@@ -406,8 +407,19 @@ class BenchApp(App[None]):
 
         return TerminalDriver
 
+    async def on_event(self, event: events.Event) -> None:
+        """Take no key once the end has begun: there may be no screen for it any more."""
+        if not (self._ending and isinstance(event, events.InputEvent)):
+            await super().on_event(event)
+
+    def exit(self, *words: Any, **named: Any) -> None:
+        """End the program."""
+        self._ending = True
+        super().exit(*words, **named)
+
     def on_exit_app(self) -> None:
         """Go dark first: what is under way elsewhere may take its time to end."""
+        self._ending = True
         hold_lights("the program ends")
         if self.ends_process:
             begin_end(self._return_code or 0)

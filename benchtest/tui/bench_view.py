@@ -193,6 +193,11 @@ class BenchView(OnceScreen[Leaving]):
         window = Tell("The light is out", words, "any key lights it again", DEAF_S)
         self.app.push_screen(window, self._lit_again)
 
+    def put_dark(self) -> None:
+        if not self.stand.lamp.is_dark:
+            self._tried(self.stand.toggle_dark)
+            self.draw()
+
     def _lit_again(self, _: None) -> None:
         self._asks_to_go_on = False
         self.stand.go_on()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import ClassVar, TypeVar
 
 from textual.await_complete import AwaitComplete
+from textual.binding import Binding, BindingType
 from textual.command import CommandList, CommandPalette
 from textual.screen import ModalScreen, Screen
 from textual.widgets import OptionList
@@ -29,6 +30,9 @@ class OnceScreen(Screen[Result]):
         """Whether keys are meant for this screen."""
         return self.is_mounted and bool(self.app.screen_stack) and self.app.screen is self
 
+    def put_dark(self) -> None:
+        """Put out the light of this screen's unit."""
+
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Take keys while this screen is complete and on top; others were typed too early."""
         return self.is_on_top
@@ -38,12 +42,24 @@ class OnceScreen(Screen[Result]):
         return super().dismiss(result) if self.is_on_top else AwaitComplete()
 
 
+class _OverABench(OnceScreen[Result]):
+    """A window that may stand over a lit prop: the key that darkens it works there too."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("f9", "put_dark", show=False, priority=True)]
+
+    def action_put_dark(self) -> None:
+        """Put out the light of the unit on the bench, if there is one."""
+        for screen in self.app.screen_stack:
+            if isinstance(screen, OnceScreen):
+                screen.put_dark()
+
+
 # the library takes styles from the first base alone
-class Window(ModalScreen[Result], OnceScreen[Result]):
+class Window(ModalScreen[Result], _OverABench[Result]):
     """A small window on top of a screen."""
 
 
-class Palette(CommandPalette, OnceScreen[None]):
+class Palette(CommandPalette, _OverABench[None]):
     """The command palette."""
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:

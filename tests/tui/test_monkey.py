@@ -99,6 +99,23 @@ async def test_a_window_left_before_it_is_complete_fails_nothing(
         assert at.app.is_running
 
 
+async def test_keys_typed_with_the_one_that_ends_it_fail_nothing(
+    tmp_path: Path, small_fan: Path, watcher: Watcher
+) -> None:
+    """There was no screen for them any more: it ended as a program that fails."""
+    async with driven(tmp_path / "bench", small_fan, to=watcher.to) as at:
+        await at.until_task("look")
+        await at.until(lambda: watcher.is_lit)
+        for key in _keys("ctrl+c", *("x", "escape", "enter", "question_mark") * 50):
+            at.app.post_message(key)
+        at.app._screen_stacks[at.app.current_mode].clear()  # as the end does, at its own moment
+        late = events.Key("x", "x")
+        late._set_forwarded()  # it comes back from the screen that it was meant for
+        at.app.exit()
+        await at.app.on_event(late)
+    assert watcher.is_dark_by_packet
+
+
 @pytest.mark.parametrize("size", [(100, 40), (80, 24), (1, 1)], ids=str)
 async def test_random_keys_never_leave_the_prop_lit_without_its_screen(
     tmp_path: Path, small_fan: Path, watcher: Watcher, size: tuple[int, int]

@@ -134,3 +134,19 @@ async def test_a_finding_does_not_light_what_was_put_out_by_hand(
         assert not at.stand.clock.showing().any()
         await at.keys("b")
         await at.until(lambda: bool(at.stand.clock.showing().any()))
+
+
+@pytest.mark.parametrize("window", ["n", "question_mark", "t", "ctrl+p"])
+async def test_f9_puts_the_light_out_below_a_window_too(
+    tmp_path: Path, prop: tuple[Path, RunningProp], window: str
+) -> None:
+    """It was typed into the field, closed the window, or did nothing."""
+    async with driven(tmp_path / "bench", prop[0]) as at:
+        await at.until_task("look")
+        await at.until(lambda: bool(at.stand.clock.showing().any()))
+        stand = at.stand
+        await at.keys(window)
+        await at.until(lambda: not isinstance(at.app.screen, BenchView))
+        await at.keys("f9", "f9")
+        await at.until(lambda: not stand.clock.showing().any())
+        assert not isinstance(at.app.screen, BenchView)
