@@ -7,6 +7,7 @@ program's own parser, or its module looked for. Options, keys, files and links a
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib.util
 import re
 import shlex
@@ -29,10 +30,13 @@ from benchtest.tui.compare_screen import CompareScreen
 from benchtest.tui.deeds import KEYS
 from benchtest.tui.shelf_screen import ShelfScreen
 from tests.props import SMALL_FAN
+from tests.receiver import Watcher
 
 ROOT = Path(__file__).parents[1]
 NOTES = sorted(f"hw_notes/{path.name}" for path in ROOT.glob("hw_notes/*.md"))
 DOCS = ["README.md", "DEVELOPERS.md", *NOTES]
+HOST = "e131:127.0.0.1"
+"""Stands for a controller: a receiver on a port of its own."""
 EXAMPLE = Path(benchtest.virtual.__file__).parent / "willow-fan.toml"
 
 MEANT = {
@@ -42,7 +46,7 @@ MEANT = {
     "SHELL": "bash",
     "TAG": "WF-03",
     "NAME": "by-strand",
-    "e131:HOST": "e131:127.0.0.1",
+    "e131:HOST": HOST,
 }
 """What a person puts in the place of words in capitals."""
 
@@ -159,7 +163,8 @@ def test_a_documented_command_runs(
         (folder / "willow-fan.toml").unlink()
     more = [word for word in MORE.get(words[0], []) if word not in words]
     words += ["--help"] if words in [[name] for name in ALONE] else [*more, "--bench", "bench"]
-    code = main(words)
+    with contextlib.closing(Watcher()) as controller:
+        code = main([controller.to if word == HOST else word for word in words])
     said = capsys.readouterr()
     assert code == 0, f"{' '.join(words)}: {said.err}"
     assert said.out or words[0] == "drive"
