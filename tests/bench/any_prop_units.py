@@ -553,14 +553,14 @@ def is_named(text: str, where: str, kind: str, words: str, design: Design) -> bo
     """Return whether a suspect is this fault, so that its repair puts it right.
 
     A short is found where the words send the person to look for a bridge on the right copper; a
-    blown fuse where they send them to the right fuse. A data joint's repair does the next one along
-    the data line as well.
+    blown fuse where they send them to the fuse by its feed or the feed's supply joint. The repair
+    of a data joint does the next one along the data line as well.
     """
     place, _, what = text.partition("=")
     if what.startswith("short:"):
         return kind == "short" and _same_copper(place, where, design)
     if what == "fuse":
-        return where.rstrip("+-") == place and "fuse" in words
+        return where in (place, f"{place}+") and "fuse" in words
     if what.startswith("swapped:"):
         other = what.partition(":")[2]
         return sorted(where.split()) == sorted([place, other])
