@@ -10,7 +10,7 @@ from benchtest.diagnosis.finding import (
     Ohms,
     Suspect,
 )
-from benchtest.diagnosis.judge import judged_healthy
+from benchtest.diagnosis.judge import has_outlier, judged_healthy
 from benchtest.diagnosis.outlook import Outlook, outlook
 from benchtest.diagnosis.possible import possible_volts
 from benchtest.diagnosis.profile import Profile, profile
@@ -28,6 +28,7 @@ __all__ = [
     "Profile",
     "Suspect",
     "diagnose",
+    "has_outlier",
     "judged_healthy",
     "outlook",
     "possible_volts",

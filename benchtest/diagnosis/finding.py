@@ -109,6 +109,9 @@ class Finding:
     """No joint is above this, as far as the evidence can tell; None while it cannot. [Ω]"""
     strange: int | None = None
     """Place of a reading that nothing explains, counted from 1: to be taken again."""
+    set_aside: tuple[int, ...] = ()
+    """Places of readings that a session weighed its evidence without, counted from 1; see
+    `session.weighing`. The engine itself sets none aside."""
     joints: tuple[JointBand, ...] = ()
     """Every power joint, in the order of `power_joints`."""
     look: NextLook | None = None

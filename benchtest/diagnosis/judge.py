@@ -8,6 +8,7 @@ import numpy as np
 
 from benchtest.diagnosis.engine import Engine
 from benchtest.diagnosis.finding import JudgedReading
+from benchtest.diagnosis.gauss import slips
 from benchtest.diagnosis.taps import noise_of, taps_of, values_of
 from benchtest.diagnosis.weigh import Weigher
 from benchtest.evidence.meter import Meter
@@ -31,13 +32,35 @@ def judged_healthy(
     """
     if not readings:
         return ()
-    groups = taps_of(engine.responses.circuit, readings)
-    noise = noise_of(readings, meter)
-    values = values_of(readings)
-    weigher = Weigher(engine.responses, groups, values, noise, engine.tolerances)
+    weigher = _weigher(engine, readings, meter)
     mean = weigher.healthy_mean()
     sd = np.sqrt(np.diag(weigher.healthy_covariance))
     return tuple(
         JudgedReading(reading, float(at), float(of), float((value - at) / of))
-        for reading, value, at, of in zip(readings, values, mean, sd, strict=True)
+        for reading, value, at, of in zip(readings, weigher.values, mean, sd, strict=True)
     )
+
+
+def has_outlier(engine: Engine, readings: Sequence[Reading], meter: Meter, far_sd: float) -> bool:
+    """Return True where a reading is far from what all others say of a healthy unit.
+
+    Args:
+        engine: of the design.
+        readings: in any order.
+        meter: of readings that name none.
+        far_sd: standard deviations that count as far.
+
+    Raises:
+        CircuitFault: the design's circuit has no solution.
+    """
+    if len(readings) < 2:
+        return False
+    weigher = _weigher(engine, readings, meter)
+    off = weigher.values - weigher.healthy_mean()
+    return int(slips(off, weigher.healthy_covariance, far_sd)) >= 0
+
+
+def _weigher(engine: Engine, readings: Sequence[Reading], meter: Meter) -> Weigher:
+    groups = taps_of(engine.responses.circuit, readings)
+    noise = noise_of(readings, meter)
+    return Weigher(engine.responses, groups, values_of(readings), noise, engine.tolerances)

@@ -12,6 +12,7 @@ from benchtest.prop.design import BusPad, Design, NodeName, Place, StrandEnd, ra
 from benchtest.prop.lit import Lit, everything
 from benchtest.records.strand_plot import MOST_PANELS, Curve, Dot, Panel, StrandPlot
 from benchtest.session.live import Session
+from benchtest.session.weighing import weighed_readings
 
 POINTS = 9
 """Nodes of a strand that its curve goes through: volts along it bend gently."""
@@ -29,7 +30,14 @@ def strand_plot(session: Session, found: Finding) -> StrandPlot | None:
         shown, left_out = _shown(session, lit, dots)
         places = {number: _places(design, number) for number in shown}
         probes = [rail_probe(place) for number in shown for _, place in places[number]]
-        along = profile(session.engine, lit, probes, session.state.readings, session.meter, found)
+        along = profile(
+            session.engine,
+            lit,
+            probes,
+            weighed_readings(session.state, found),
+            session.meter,
+            found,
+        )
     except CircuitFault:
         return None
     panels, start = [], 0
@@ -46,7 +54,14 @@ def strand_curve(session: Session, found: Finding, lit: Lit, number: int) -> Cur
     places = _places(session.design, number)
     probes = [rail_probe(place) for _, place in places]
     try:
-        along = profile(session.engine, lit, probes, session.state.readings, session.meter, found)
+        along = profile(
+            session.engine,
+            lit,
+            probes,
+            weighed_readings(session.state, found),
+            session.meter,
+            found,
+        )
     except CircuitFault:
         return None
     xs, dots = [x for x, _ in places], dots_of(session, lit, number)

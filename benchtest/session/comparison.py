@@ -7,9 +7,10 @@ shelf, so that a screen can leave it to a worker.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from benchtest.diagnosis import Engine
 from benchtest.diagnosis.batch import SeenUnit
 from benchtest.diagnosis.compare import (
     LEAST_UNITS,
@@ -37,7 +38,9 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.earlier import as_seen, units_of, wiring
 from benchtest.session.history import local_time
 from benchtest.session.live import happened_in
+from benchtest.session.reading_list import reading_words
 from benchtest.session.state import State, fold
+from benchtest.session.supplied import as_supplied
 
 MOST_TESTS = 8
 """Tests of one unit that are compared unless some are chosen: the first, and the last ones."""
@@ -51,14 +54,14 @@ class Gathered:
         name: of the unit, or of the design.
         design: the newest prop file among them: what is known best.
         tests: what they were; of one unit, earliest first.
-        seen: the readings of each that still held at its end.
+        sessions: their records, and where each stood at its end.
         left_out: tests that cannot be compared, and why.
     """
 
     name: str
     design: Design
     tests: tuple[Compared, ...]
-    seen: tuple[SeenUnit, ...]
+    sessions: tuple[tuple[SessionRow, State], ...]
     left_out: tuple[str, ...]
 
 
@@ -104,7 +107,7 @@ def gather_tests(shelf: Shelf, tag: str, chosen: Sequence[str] = (), upto: str =
     done = [repaired[one.row.id] for one in fit]
     since = [(), *(now[len(before) :] for before, now in pairwise(done))]
     compared = [_compared(one, new) for one, new in zip(fit, since, strict=True)]
-    return Gathered(tag, design, tuple(compared), tuple(map(_seen, fit)), tuple(left_out))
+    return Gathered(tag, design, tuple(compared), tuple(map(_session, fit)), tuple(left_out))
 
 
 def gather_units(shelf: Shelf, design_name: str) -> Gathered:
@@ -130,7 +133,7 @@ def gather_units(shelf: Shelf, design_name: str) -> Gathered:
     fit = [one for one in last if wiring(one.state.design) == wiring(design)]
     left_out += [f"{one.row.tag}: is wired otherwise" for one in last if one not in fit]
     tests = tuple(_compared(one) for one in fit)
-    return Gathered(design_name, design, tests, tuple(map(_seen, fit)), tuple(left_out))
+    return Gathered(design_name, design, tests, tuple(map(_session, fit)), tuple(left_out))
 
 
 def _read_all(
@@ -187,8 +190,30 @@ def _day(one: _Read) -> str:
     return local_time(one.row.started_at)[:10]
 
 
-def _seen(one: _Read) -> SeenUnit:
-    return as_seen(one.row, one.state)
+def _session(one: _Read) -> tuple[SessionRow, State]:
+    return one.row, one.state
+
+
+def _weighed(gathered: Gathered) -> tuple[list[SeenUnit], tuple[Compared, ...], list[str]]:
+    """Return the readings that count of each test, how many they are, and those set aside."""
+    engines: list[Engine] = []
+    seen, tests, aside = [], [], []
+    for (row, state), test in zip(gathered.sessions, gathered.tests, strict=True):
+        design = as_supplied(state.design, state.checks)
+        engine = next((one for one in engines if one.design == design), None)
+        if engine is None:
+            engine = Engine(design)
+            engines.append(engine)
+        unit = as_seen(row, state, engine)
+        seen.append(unit)
+        tests.append(replace(test, readings=len(unit.readings)))
+        gone = [
+            one
+            for one in state.taken
+            if one.counts and not any(one.reading is kept for kept in unit.readings)
+        ]
+        aside += [f"{test.tag}, {test.date}: {reading_words(one)}" for one in gone]
+    return seen, tuple(tests), aside
 
 
 def _compared(one: _Read, repaired: Sequence[str] = ()) -> Compared:
@@ -204,15 +229,16 @@ def compare_unit(gathered: Gathered) -> UnitComparison:
     Raises:
         CircuitFault: the design's circuit has no solution.
     """
-    ohms = ohms_of_sessions(gathered.design, gathered.seen)
-    changes = _Trend(ohms, [test.repaired for test in gathered.tests]).changes()
+    seen, tests, aside = _weighed(gathered)
+    ohms = ohms_of_sessions(gathered.design, seen)
+    changes = _Trend(ohms, [test.repaired for test in tests]).changes()
     return UnitComparison(
         gathered.name,
         gathered.design.name,
-        gathered.tests,
+        tests,
         _rows(ohms),
         sorted(changes, key=_worst_first),
-        gathered.left_out,
+        (*gathered.left_out, *aside),
     )
 
 
@@ -222,8 +248,9 @@ def compare_batch(gathered: Gathered) -> BatchComparison:
     Raises:
         CircuitFault: the design's circuit has no solution.
     """
-    ohms = ohms_of_sessions(gathered.design, gathered.seen)
-    by_tag = {test.tag: rows for test, rows in zip(gathered.tests, ohms, strict=True)}
+    seen, tests, aside = _weighed(gathered)
+    ohms = ohms_of_sessions(gathered.design, seen)
+    by_tag = {test.tag: rows for test, rows in zip(tests, ohms, strict=True)}
     unlike = [
         UnlikeLine(
             odd.tag, odd.where, _band(_named(by_tag[odd.tag], odd.where)), odd.usual_ohm,
@@ -232,7 +259,7 @@ def compare_batch(gathered: Gathered) -> BatchComparison:
         for odd in unlike_others(by_tag)
     ]  # fmt: skip
     return BatchComparison(
-        gathered.name, gathered.tests, _rows(ohms), unlike, LEAST_UNITS, gathered.left_out
+        gathered.name, tests, _rows(ohms), unlike, LEAST_UNITS, (*gathered.left_out, *aside)
     )
 
 

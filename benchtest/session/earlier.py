@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from benchtest.diagnosis import Engine
 from benchtest.diagnosis.batch import SeenUnit
 from benchtest.errors import InputError, NameFault, nearest
 from benchtest.evidence.meter import Meter
@@ -13,7 +14,8 @@ from benchtest.records.kept import SessionRow, Unit
 from benchtest.records.shelf import Shelf
 from benchtest.session.live import happened_in
 from benchtest.session.state import State, fold
-from benchtest.session.supplied import measured_supplies
+from benchtest.session.supplied import as_supplied, measured_supplies
+from benchtest.session.weighing import standing_readings
 
 
 def units_of(shelf: Shelf, design_name: str) -> list[Unit]:
@@ -68,12 +70,25 @@ def _seen(shelf: Shelf, row: SessionRow, design: Design) -> SeenUnit | None:
     return as_seen(row, state)
 
 
-def as_seen(row: SessionRow, state: State) -> SeenUnit:
-    """What a session holds for others to be compared with, or to learn from."""
+def as_seen(row: SessionRow, state: State, engine: Engine | None = None) -> SeenUnit:
+    """Return what a session has for others to be compared with, or to learn from.
+
+    Without the readings that its own finding sets aside.
+
+    Args:
+        row: the session.
+        state: of it.
+        engine: of its design, with its supplies as they were measured, where there is one already.
+
+    Raises:
+        CircuitFault: the design's circuit has no solution.
+    """
+    meter = Meter.parse(row.meter)
+    engine = engine or Engine(as_supplied(state.design, state.checks))
     return SeenUnit(
         row.tag,
-        state.readings,
-        Meter.parse(row.meter),
+        standing_readings(engine, state, meter),
+        meter,
         repaired=[repair.where for repair in state.repairs],
         supply_v=measured_supplies(state.design, state.checks),
     )

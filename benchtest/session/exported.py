@@ -17,9 +17,10 @@ from benchtest.prop.reader import parse_design
 from benchtest.records.exchange import Exported, read_lines
 from benchtest.records.kept import SessionRow
 from benchtest.records.shelf import Shelf
-from benchtest.session.live import TESTS, diagnose_state, happened_in, last_test
+from benchtest.session.live import TESTS, happened_in, last_test
 from benchtest.session.state import State, fold
 from benchtest.session.supplied import as_supplied
+from benchtest.session.weighing import diagnose_state
 
 
 @dataclass(frozen=True)

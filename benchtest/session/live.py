@@ -35,6 +35,7 @@ from benchtest.session.events import (
 from benchtest.session.guidance import waits_for
 from benchtest.session.state import Happened, State, changes_earlier, fold, step
 from benchtest.session.supplied import as_supplied
+from benchtest.session.weighing import diagnose_state
 
 Clock = Callable[[], datetime]
 SHOWN_SUSPECTS = 8
@@ -239,12 +240,6 @@ class Session:
             CircuitFault: the prop has no solution with these lit.
         """
         return possible_volts(self.engine, lit, probe, self.meter)
-
-
-def diagnose_state(engine: Engine, state: State, meter: Meter) -> Finding:
-    """What the evidence of a session says, in whichever program it is asked."""
-    repaired = [repair.where for repair in state.repairs]
-    return engine.diagnose(state.readings, state.evidence_marks, meter, repaired, state.before)
 
 
 def _stamp(clock: Clock) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import threading
 import time
 from collections.abc import Callable
@@ -23,6 +24,7 @@ from benchtest.session.reading_list import (
     WHY_GONE,
     NumberedReading,
     ReadingRow,
+    agree,
     numbers_counted,
     reading_row,
 )
@@ -42,10 +44,6 @@ from benchtest.session.words import metered_text, said, volts_text
 from benchtest.virtual.process import RunningProp
 
 IMPOSSIBLE = "Check the unit, the lit strands and where the leads are."
-REPEAT_SHARE, REPEAT_STEPS = 0.01, 3
-"""Difference up to which two readings of one probe are alike, as a share and in steps of the
-meter's range. Common practice, no source: leads and light differ by that from touch to touch."""
-
 Asked = tuple[str, Lit | None, Probe | None]
 
 
@@ -204,8 +202,9 @@ class Prober(Walker):
         assert lit is not None
         earlier = self._reading_of(advice.again)
         again = None
-        if earlier is not None and not self._repeats(earlier, volts):
-            again = earlier.seq
+        if earlier is not None:
+            new = dataclasses.replace(earlier.reading, volts=volts)
+            again = None if agree(earlier.reading, new, self.session.meter) else earlier.seq
         lit_text = lit.text(self.design)
         self.record(
             ReadingTaken(
@@ -227,15 +226,6 @@ class Prober(Walker):
         """Return the reading of an event, if it still counts."""
         taken = self.session.state.taken
         return next((one for one in taken if one.counts and one.seq == seq), None)
-
-    def _repeats(self, earlier: NumberedReading, volts: float) -> bool:
-        """Return True where volts are those of an earlier reading, as far as meters repeat."""
-        before_v = earlier.reading.volts
-        if before_v is None:
-            return False
-        meter = earlier.reading.meter or self.session.meter
-        step_v = meter.resolution_v(min(abs(volts), meter.ranges_v[-1]))
-        return abs(volts - before_v) <= max(REPEAT_STEPS * step_v, REPEAT_SHARE * abs(before_v))
 
     def reading_rows(self) -> list[ReadingRow]:
         """Return every reading of the session, as the list of readings shows it."""

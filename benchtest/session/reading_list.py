@@ -8,9 +8,14 @@ from dataclasses import dataclass
 from typing import Literal
 
 from benchtest.errors import InputError
+from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design
 from benchtest.records.words import off_sd, shown_value
+
+REPEAT_SHARE, REPEAT_STEPS = 0.01, 3
+"""Difference up to which two readings of one probe are alike, as a share and in steps of the
+meter's range. Common practice, no source: leads and light differ by that from touch to touch."""
 
 Standing = Literal["counts", "moved", "retaken", "struck"]
 """`moved`: a repair has changed what it would show. `retaken`: a later reading replaces it.
@@ -74,6 +79,48 @@ def numbers_counted(taken: Iterable[NumberedReading]) -> list[int]:
     return [one.number for one in taken if one.counts]
 
 
+def agree(one: Reading, other: Reading, meter: Meter) -> bool:
+    """Return True where two readings show the same, as far as a meter repeats itself.
+
+    Args:
+        one: a reading.
+        other: one of the same lit set and probe.
+        meter: of readings that name none.
+    """
+    if one.volts is None or other.volts is None:
+        return one.unit == other.unit and one.value == other.value
+    own = one.meter or meter
+    step_v = own.resolution_v(min(abs(other.volts), own.ranges_v[-1]))
+    off_v = abs(one.volts - other.volts)
+    return off_v <= max(REPEAT_STEPS * step_v, REPEAT_SHARE * abs(one.volts))
+
+
+def is_repeated(readings: Sequence[Reading], place: int, meter: Meter) -> bool:
+    """Return True where another reading of the same lit set and probe agrees with one.
+
+    Args:
+        readings: those that count.
+        place: of the one.
+        meter: of readings that name none.
+    """
+    mine = readings[place]
+    return any(agree(mine, other, meter) for other in _same_place(readings, place))
+
+
+def is_retaken(readings: Sequence[Reading], place: int) -> bool:
+    """Return True where the same lit set and probe was read more than once."""
+    return bool(_same_place(readings, place))
+
+
+def _same_place(readings: Sequence[Reading], place: int) -> list[Reading]:
+    mine = readings[place]
+    return [
+        other
+        for number, other in enumerate(readings)
+        if number != place and (other.lit, other.probe) == (mine.lit, mine.probe)
+    ]
+
+
 @dataclass(frozen=True, slots=True)
 class ReadingRow:
     """One line of the list of readings."""
@@ -86,6 +133,12 @@ class ReadingRow:
     """How far it is from a healthy unit's, in standard deviations; empty where that is unknown."""
     why_gone: str
     """Why it no longer counts; empty where it does."""
+
+
+def reading_words(one: NumberedReading) -> str:
+    """Return a reading that no explanation accounts for in a sentence."""
+    shown = shown_value(one.reading.value, one.reading.unit)
+    return f"reading {one.number}, {one.reading.probe} = {shown}, disagrees with all others"
 
 
 def reading_row(one: NumberedReading, design: Design, z: float | None) -> ReadingRow:

@@ -24,6 +24,7 @@ from benchtest.session.shelving import why_retired
 from benchtest.session.state import State
 from benchtest.session.steps import results
 from benchtest.session.target import VIRTUAL
+from benchtest.session.weighing import odd_readings
 
 
 def report_content(session: Session, finding: Finding | None = None) -> ReportContent:
@@ -155,6 +156,7 @@ def _readings(session: Session, found: Finding) -> list[ReadingLine]:
     judged = judged_healthy(session.engine, [one.reading for one in gone], session.meter)
     rows = dict(zip((one.number for one in gone), judged, strict=True))
     rows |= zip(numbers_counted(state.taken), found.readings, strict=False)
+    aside = {one.number for one in odd_readings(state, found)}
     lines = []
     for one in state.taken:
         if (row := rows.get(one.number)) is None:
@@ -164,7 +166,8 @@ def _readings(session: Session, found: Finding) -> list[ReadingLine]:
         lines.append(
             ReadingLine(
                 lit, probe, reading.value, reading.unit, row.expected, row.sd, row.z,
-                not one.counts, one.number, WHY_GONE[one.standing],
+                not one.counts or one.number in aside, one.number,
+                "disagrees with all others" if one.number in aside else WHY_GONE[one.standing],
             )
         )  # fmt: skip
     return lines

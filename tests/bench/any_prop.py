@@ -56,9 +56,9 @@ from benchtest.prop.lit import Lit, everything
 from benchtest.session.checks import Key, judge
 from benchtest.session.events import CheckMade, Happening, MarkMade, ReadingTaken, RepairDone
 from benchtest.session.guidance import what_next
-from benchtest.session.live import diagnose_state
 from benchtest.session.state import Happened, State, step
 from benchtest.session.supplied import as_supplied
+from benchtest.session.weighing import diagnose_state
 from benchtest.virtual.observe import observe
 from tests.bench import figures
 from tests.bench.any_prop_designs import FIXED, LOADS, SHAPES, Made, chance_of, made_design
