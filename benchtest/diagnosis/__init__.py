@@ -1,6 +1,7 @@
 """Suspects from evidence, and the next reading worth taking."""
 
 from benchtest.diagnosis.before import Before
+from benchtest.diagnosis.drops import own_drop
 from benchtest.diagnosis.engine import Engine, diagnose
 from benchtest.diagnosis.finding import (
     Finding,
@@ -31,6 +32,7 @@ __all__ = [
     "has_outlier",
     "judged_healthy",
     "outlook",
+    "own_drop",
     "possible_volts",
     "profile",
     "still_valid",

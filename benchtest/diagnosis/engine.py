@@ -139,7 +139,8 @@ class Engine:
         return self._usual.views.responses()
 
     @cached_property
-    def _permitted(self) -> Permitted:
+    def permitted(self) -> Permitted:
+        """Lit sets that fuses and supplies carry."""
         return Permitted(self.responses.circuit)
 
     def diagnose(
@@ -211,13 +212,13 @@ class Engine:
             supposed = replace(case, readings=(*case.readings, reading))
             view = belief.views.of(supposed, footing.parts, footing.best_so_far, footing.memory)
             evidence = Evidence(supposed.readings, view.weigher, view.weighed)
-            return best_bits(forecaster, view.posterior, evidence, self._permitted)
+            return best_bits(forecaster, view.posterior, evidence, self.permitted)
 
         return plan_next(
             forecaster,
             footing.posterior,
             Evidence(case.readings, footing.weigher, footing.weighed),
-            self._permitted,
+            self.permitted,
             _unproven(footing, found, case.repaired),
             pairs=pairs,
             to_mend=to_mend,

@@ -112,6 +112,9 @@ class Finding:
     set_aside: tuple[int, ...] = ()
     """Places of readings that a session weighed its evidence without, counted from 1; see
     `session.weighing`. The engine itself sets none aside."""
+    drop: tuple[Lit, Probe] | None = None
+    """The drop across the likeliest suspect, under the lit set that shows it best; None where it
+    is no power joint. Found by a session, which asks for it before a repair."""
     joints: tuple[JointBand, ...] = ()
     """Every power joint, in the order of `power_joints`."""
     look: NextLook | None = None

@@ -25,11 +25,12 @@ from benchtest.records.kept import SessionRow, Unit
 from benchtest.records.shelf import Shelf
 from benchtest.session.comparison import compare_batch, gather_units
 from benchtest.session.earlier import units_of
-from benchtest.session.guidance import INNOCENT, waits_for
+from benchtest.session.guidance import waits_for
 from benchtest.session.history import found_words, local_time
 from benchtest.session.live import last_test
 from benchtest.session.state import State
 from benchtest.session.summary import standing
+from benchtest.session.suspected import INNOCENT
 
 Tested = list[tuple[Unit, SessionRow, State]]
 

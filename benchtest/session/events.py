@@ -117,6 +117,8 @@ class Concluded:
     settled: bool
     suspects: list[dict[str, Any]] = field(default_factory=list)
     cleared_ohm: float | None = None
+    set_aside: list[int] = field(default_factory=list)
+    """Numbers of readings that disagree with all others and did not count."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,9 +14,13 @@ from benchtest.prop.lit import Lit, everything
 from benchtest.records.strand_plot import Curve
 from benchtest.session.along import dots_of, strand_curve
 from benchtest.session.chart import Trace, draw
-from benchtest.session.guidance import DATA_FAULTS, INNOCENT
+from benchtest.session.guidance import DATA_FAULTS
 from benchtest.session.live import Session
+from benchtest.session.reading_list import reading_words
 from benchtest.session.sketch import Run
+from benchtest.session.state import State
+from benchtest.session.suspected import INNOCENT
+from benchtest.session.weighing import odd_readings
 from benchtest.session.words import strand_of, volts_text
 
 SCALE = 8
@@ -152,17 +156,18 @@ def next_words(finding: Finding, grounds: Grounds | None) -> str:
     return f"shows {', '.join(parts)}, {volts_text(good.volts)} if all is well"
 
 
-def why_words(finding: Finding, grounds: Grounds | None, design: Design) -> list[str]:
+def why_words(finding: Finding, grounds: Grounds | None, state: State) -> list[str]:
     """All that speaks for and against, suspect by suspect, and what would tell more."""
-    lines = []
+    lines, design = [], state.design
     for suspect in finding.suspects:
         if suspect.reason or suspect.probability >= INNOCENT:
             head = f"{suspect.where} {suspect.fault}, {suspect.probability:.0%}. {suspect.reason}"
             lines.append(" ".join([head.strip(), after_words(suspect, design)]).strip())
     if not lines:
         lines.append(f"Nothing speaks against any joint or node: {finding.healthy:.0%} healthy.")
-    if finding.strange is not None:
-        lines.append(f"Reading {finding.strange} fits nothing: take it again.")
+    for one in odd_readings(state, finding):
+        words = reading_words(one)
+        lines.append(f"{words[0].upper()}{words[1:]}: take it again.")
     lines += [words for words in (alike_words(finding),) if words]
     if words := next_words(finding, grounds):
         ask = finding.next

@@ -15,8 +15,11 @@ from benchtest.records.kept import Stage
 from benchtest.session import checks, colours
 from benchtest.session.checks import Key
 from benchtest.session.events import Concluded
+from benchtest.session.reading_list import NumberedReading, is_retaken, reading_words
 from benchtest.session.search import Search, begin, search_nodes
 from benchtest.session.state import State
+from benchtest.session.suspected import INNOCENT, suspected
+from benchtest.session.weighing import odd_readings
 
 Task = Literal[
     "check",
@@ -41,8 +44,6 @@ FEW_NODES = 8
 
 LIKELY = 0.5
 """Probability at which a suspect is worth the iron while other evidence is still to be had."""
-INNOCENT = 0.05
-"""Probability below which a suspect does not keep a unit indoors."""
 _DATA_JOINT = re.compile(r"\d[AB]d$", re.ASCII)
 MOST_NAMED = 3
 """Suspects that the shelf names."""
@@ -67,6 +68,8 @@ class Advice:
     caution: str = ""
     again: int | None = None
     """Event of the reading that is taken again."""
+    may_skip: bool = False
+    """The user can answer that it cannot be taken; it is not asked for again."""
 
 
 def what_next(state: State, finding: Finding | None) -> Advice:
@@ -99,6 +102,8 @@ def what_next(state: State, finding: Finding | None) -> Advice:
 
 
 def _on_evidence(state: State, finding: Finding) -> Advice:
+    if (again := _retake(state, finding)) is not None:
+        return again
     ask, top, guilt = finding.next, None, 0.0
     if guilty := suspected(finding):
         # an open and a resistive joint are one thing to the iron
@@ -106,6 +111,8 @@ def _on_evidence(state: State, finding: Finding) -> Advice:
         top = next(suspect for suspect in finding.suspects if suspect.where == where)
     # a break in the data line is mended first: strands behind it cannot be lit to measure
     if top is not None and guilt >= LIKELY and (ask.settled or top.fault in DATA_FAULTS):
+        if (drop := _drop_first(state, finding)) is not None:
+            return drop
         orders = colours.likely_orders(state.design.node, state.colours)[:2]
         likely = f" It is likely {' or '.join(orders)}." if orders else ""
         return Advice("repair", f"Repair: {top.repair}.{likely}", suspect=top)
@@ -113,6 +120,8 @@ def _on_evidence(state: State, finding: Finding) -> Advice:
         words = f"Volts at {ask.probe} with {ask.lit.text(state.design)} lit?"
         return Advice("read", words, lit=ask.lit, probe=ask.probe)
     if top is not None and guilt > INNOCENT:
+        if (drop := _drop_first(state, finding)) is not None:
+            return drop
         return Advice("repair", f"Most likely: {top.repair}.", suspect=top)
     if state.failed:
         strand = state.failed[0]
@@ -123,6 +132,46 @@ def _on_evidence(state: State, finding: Finding) -> Advice:
     if left := open_items(state, finding):
         return Advice("sign-off", f"Still open: {'; '.join(left)}. Who signs it off all the same?")
     return Advice("sign-off", "Nothing is open. Who signs this unit off?")
+
+
+def _retake(state: State, finding: Finding) -> Advice | None:
+    """Take a reading again that disagrees with all others: once, before anything is made of it."""
+    for one in odd_readings(state, finding):
+        if one.reading.volts is None or _is_answered(state, one):
+            continue
+        lit, probe = one.reading.lit, one.reading.probe
+        words = reading_words(one)
+        return Advice(
+            "read",
+            f"{words[0].upper()}{words[1:]}: take it again, with {lit.text(state.design)} lit.",
+            lit=lit,
+            probe=probe,
+            again=one.seq,
+            may_skip=True,
+        )
+    return None
+
+
+def _is_answered(state: State, one: NumberedReading) -> bool:
+    """Return True where a reading was taken again, or cannot be."""
+    asked = (one.reading.lit, one.reading.probe)
+    return asked in state.unreachable or _is_retaken(state, one)
+
+
+def _drop_first(state: State, finding: Finding) -> Advice | None:
+    """Measure the drop across a joint before the iron goes to it: rail volts alone only infer it.
+
+    Once: whoever cannot reach it says so.
+    """
+    if finding.drop is None:
+        return None
+    lit, probe = finding.drop
+    read = any(reading.probe == probe for reading in state.readings)
+    if read or any(out == probe for _, out in state.unreachable):
+        return None
+    shown = lit.text(state.design)
+    words = f"Before the iron, the joint itself: volts at {probe} with {shown} lit?"
+    return Advice("read", words, lit=lit, probe=probe, may_skip=True)
 
 
 def check_advice(state: State, key: Key) -> Advice:
@@ -220,11 +269,28 @@ def open_items(state: State, finding: Finding | Concluded | None) -> list[str]:
         if mark.seen != "ok" and state.verdicts.get(mark.strand):  # seen after the strand passed
             items.append(f"another look at strand {mark.strand}, marked {mark.seen}")
     items.extend(_left_by_steps(state))
+    items.extend(_odd(state))
     if finding is None:
         items.append("readings")
     else:
         items.extend(_of_evidence(state, finding))
     return items
+
+
+def _odd(state: State) -> list[str]:
+    """Readings that the last finding set aside and nobody has taken again."""
+    numbers = set() if state.concluded is None else set(state.concluded.set_aside)
+    return [
+        f"reading {one.number} ({one.reading.probe}) again"
+        for one in state.taken
+        if one.counts and one.number in numbers and not _is_retaken(state, one)
+    ]
+
+
+def _is_retaken(state: State, one: NumberedReading) -> bool:
+    counted = [other.reading for other in state.taken if other.counts]
+    place = next(n for n, reading in enumerate(counted) if reading is one.reading)
+    return one.again is not None or is_retaken(counted, place)
 
 
 def _of_evidence(state: State, finding: Finding | Concluded) -> list[str]:
@@ -300,15 +366,3 @@ def shelf_words(tag: str, stage: Stage, waits: Sequence[str]) -> str:
     return f"{tag}: {stage}, waits for nothing" + (
         "" if stage == "outdoors" else ": may go outdoors"
     )
-
-
-def suspected(finding: Finding | Concluded) -> list[tuple[str, float]]:
-    """Joints and nodes with the probability that anything is wrong there, likeliest first."""
-    if isinstance(finding, Concluded):
-        rows = [(str(row["where"]), float(row["probability"])) for row in finding.suspects]
-    else:
-        rows = [(suspect.where, suspect.probability) for suspect in finding.suspects]
-    total: dict[str, float] = {}
-    for where, probability in rows:
-        total[where] = total.get(where, 0.0) + probability
-    return sorted(total.items(), key=lambda row: -row[1])

@@ -9,9 +9,9 @@ from benchtest.errors import BenchError
 from benchtest.records.report import HistoryLine, JointLine
 from benchtest.records.words import percent, sums
 from benchtest.session.events import RepairDone, StageSet
-from benchtest.session.guidance import suspected
 from benchtest.session.live import Session
 from benchtest.session.state import State
+from benchtest.session.suspected import suspected
 from benchtest.session.target import VIRTUAL
 
 MOST_LINES = 8

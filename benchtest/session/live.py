@@ -35,7 +35,7 @@ from benchtest.session.events import (
 from benchtest.session.guidance import waits_for
 from benchtest.session.state import Happened, State, changes_earlier, fold, step
 from benchtest.session.supplied import as_supplied
-from benchtest.session.weighing import diagnose_state
+from benchtest.session.weighing import diagnose_state, odd_readings
 
 Clock = Callable[[], datetime]
 SHOWN_SUSPECTS = 8
@@ -223,6 +223,7 @@ class Session:
                 finding.next.settled,
                 suspects,
                 None if ohm is None else round(ohm, 4),
+                [one.number for one in odd_readings(self.state, finding)],
             )
         )
 

@@ -21,6 +21,7 @@ from benchtest.session.events import (
     Happening,
     MarkMade,
     NoteMade,
+    NotTaken,
     PartSeen,
     RepairDone,
     SignedOff,
@@ -176,11 +177,14 @@ class Stand(Prober):
         self.lamp.dark()
 
     def leave_out(self) -> str:
-        """A check is not made here; the record says so.
+        """Skip a check, or a reading whose points cannot be reached; the record has that.
 
         Raises:
-            InputError: it is no check that is asked.
+            InputError: what is asked cannot be skipped.
         """
+        lit, probe = self.advice.lit, self.advice.probe
+        if self.advice.may_skip and lit is not None and probe is not None:
+            return self._keep(NotTaken(lit.text(self.design), str(probe)))
         if self.advice.check is None:
             raise InputError("only a check before power can be left out")
         return self._keep(CheckMade(*self.advice.check, None))

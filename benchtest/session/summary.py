@@ -16,15 +16,16 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.along import strand_plot
 from benchtest.session.comparison import compare_unit, gather_tests
 from benchtest.session.events import RepairDone, SignedOff
-from benchtest.session.guidance import INNOCENT, open_items, waits_for
+from benchtest.session.guidance import open_items, waits_for
 from benchtest.session.history import history_lines, joint_line, local_time
 from benchtest.session.live import Session, last_test
 from benchtest.session.reading_list import WHY_GONE, numbers_counted
 from benchtest.session.shelving import why_retired
 from benchtest.session.state import State
 from benchtest.session.steps import results
+from benchtest.session.suspected import INNOCENT
 from benchtest.session.target import VIRTUAL
-from benchtest.session.weighing import odd_readings
+from benchtest.session.weighing import odd_readings, weighed_readings
 
 
 def report_content(session: Session, finding: Finding | None = None) -> ReportContent:
@@ -156,7 +157,8 @@ def _readings(session: Session, found: Finding) -> list[ReadingLine]:
     judged = judged_healthy(session.engine, [one.reading for one in gone], session.meter)
     rows = dict(zip((one.number for one in gone), judged, strict=True))
     rows |= zip(numbers_counted(state.taken), found.readings, strict=False)
-    aside = {one.number for one in odd_readings(state, found)}
+    odd = {one.number for one in odd_readings(state, found)}
+    kept = weighed_readings(state, found)
     lines = []
     for one in state.taken:
         if (row := rows.get(one.number)) is None:
@@ -166,8 +168,8 @@ def _readings(session: Session, found: Finding) -> list[ReadingLine]:
         lines.append(
             ReadingLine(
                 lit, probe, reading.value, reading.unit, row.expected, row.sd, row.z,
-                not one.counts or one.number in aside, one.number,
-                "disagrees with all others" if one.number in aside else WHY_GONE[one.standing],
+                not any(one.reading is other for other in kept), one.number,
+                "disagrees with all others" if one.number in odd else WHY_GONE[one.standing],
             )
         )  # fmt: skip
     return lines

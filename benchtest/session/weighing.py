@@ -9,11 +9,12 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Collection, Sequence
 
-from benchtest.diagnosis import Before, Engine, Finding, has_outlier
+from benchtest.diagnosis import Before, Engine, Finding, has_outlier, own_drop
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import Reading
 from benchtest.session.reading_list import NumberedReading, is_repeated
 from benchtest.session.state import State
+from benchtest.session.suspected import INNOCENT, suspected
 
 MAX_SET_ASIDE = 3
 """Readings that are set aside at most: of an evening with more slips nothing can be trusted. Ours.
@@ -53,7 +54,7 @@ def diagnose_state(engine: Engine, state: State, meter: Meter) -> Finding:
         aside.append(place)
         finding = _diagnose(engine, state, meter, aside)
     if not aside:
-        return finding
+        return _with_drop(engine, state, finding)
     fits = []
     if finding.looks_healthy:
         fits = [one for one in aside if _fits(engine, readings, aside, one, meter)]
@@ -61,11 +62,21 @@ def diagnose_state(engine: Engine, state: State, meter: Meter) -> Finding:
         aside = [place for place in aside if place not in fits]
         finding = _diagnose(engine, state, meter, aside)
     return dataclasses.replace(
-        finding,
+        _with_drop(engine, state, finding),
         readings=whole.readings,
         strange=aside[0] + 1 if aside else finding.strange,
         set_aside=tuple(sorted(place + 1 for place in aside)),
     )
+
+
+def _with_drop(engine: Engine, state: State, finding: Finding) -> Finding:
+    """Return a finding with the drop across its likeliest suspect."""
+    guilty = suspected(finding)
+    if not guilty or guilty[0][1] <= INNOCENT:
+        return finding
+    suspect = next(one for one in finding.suspects if one.where == guilty[0][0])
+    taken = [reading.lit for reading in state.readings]
+    return dataclasses.replace(finding, drop=own_drop(engine, suspect, taken))
 
 
 def _fits(

@@ -341,7 +341,7 @@ class BenchScreen(BenchView):
         """All that speaks for and against each suspect."""
         finding = self.stand.finding
         if finding is not None:
-            lines = why_words(finding, self.stand.grounds, self.stand.design)
+            lines = why_words(finding, self.stand.grounds, self.stand.session.state)
             self.app.push_screen(Tell("Why", self.signs.words("\n\n".join(lines))))
 
     def action_plot(self) -> None:

@@ -22,6 +22,7 @@ from benchtest.session.reading_list import numbers_counted
 from benchtest.session.sketch import Run, sketch
 from benchtest.session.stand import Stand
 from benchtest.session.state import Happened
+from benchtest.session.weighing import odd_readings
 from benchtest.session.words import volts_text
 from benchtest.tui.deeds import BAR, SHORT, Deed, deeds_always, deeds_now, deeds_typing, links
 from benchtest.tui.dialogs import Tell
@@ -262,7 +263,8 @@ class BenchView(OnceScreen[Leaving]):
         if finding is not None or not stand.session.state.readings:
             box = self.query_one(Readings)
             numbers = numbers_counted(stand.session.state.taken)[: len(readings)]
-            box.show(readings, lits, numbers, box.size.height)
+            odd = () if finding is None else odd_readings(stand.session.state, finding)
+            box.show(readings, lits, numbers, {one.number for one in odd}, box.size.height)
 
     @property
     def along(self) -> Along | None:

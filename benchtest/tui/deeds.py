@@ -112,8 +112,9 @@ DEEDS: dict[Task, tuple[Row, ...]] = {
     "recolour": (("yes", "look again"), ("replaced", "a node was replaced"), ("back", "back")),
     "think": (),
     "read": (
-        ("type", "the reading"), ("go_on", "keeps it"), ("own_reading", "another probe"),
-        ("meter", "read the virtual meter"), ("yes", "reads it too"),
+        ("type", "the reading"), ("go_on", "keeps it"), ("leave_out", "cannot reach it"),
+        ("own_reading", "another probe"), ("meter", "read the virtual meter"),
+        ("yes", "reads it too"),
     ),
     "repair": (
         ("repair(0)", "done: log it"), ("suspect", "log another's"), ("why", "why"),
@@ -159,6 +160,8 @@ def deeds_now(stand: Stand, plots: bool) -> list[Deed]:
     without: set[str] = set() if stand.source_reads else {"meter"}
     if stand.advice.task == "read" and not stand.reads_itself:
         without.add("yes")
+    if stand.advice.task == "read" and not stand.advice.may_skip:
+        without.add("leave_out")
     if not plots:
         without.add("plot")
     if stand.advice.task == "check" and stand.unit == "V":

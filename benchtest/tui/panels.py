@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 
 from rich.console import Group
 from rich.style import Style as RichStyle
@@ -254,13 +254,22 @@ class Readings(Panel):
         readings: Sequence[JudgedReading],
         lits: Sequence[str],
         numbers: Sequence[int],
+        odd: Set[int],
         rows: int,
     ) -> None:
-        """Draw judged readings with what was lit for each, and its number in the session."""
+        """Draw judged readings.
+
+        Args:
+            readings: those that count.
+            lits: what was lit for each.
+            numbers: of each in the session.
+            odd: numbers of those that disagree with all others.
+            rows: room for so many.
+        """
         if not readings:
             self.put(Content("none yet"))
             return
-        if not self.is_news(readings, lits, numbers, rows):
+        if not self.is_news(readings, lits, numbers, odd, rows):
             return
         last = list(zip(readings, lits, numbers, strict=True))[-max(rows, 1) :]
         wide_number = len(str(last[-1][2]))
@@ -274,7 +283,8 @@ class Readings(Panel):
             shown = f"{row.reading.amps:.2f} A" if value is None else volts_text(value)
             probe = Text(str(row.reading.probe))
             probe.truncate(wide, overflow=self.signs.cut, pad=True)
-            line = Text(f"{number:>{wide_number}} ", no_wrap=True, overflow=self.signs.cut)
+            mark = "!" if number in odd else " "
+            line = Text(f"{number:>{wide_number}}{mark}", no_wrap=True, overflow=self.signs.cut)
             line.append_text(probe).append(f" {shown:>8} ")
             off = f"{off_words(row.z):>{wide_off}} sd"
             line.append(off, style="bold reverse" if abs(row.z) > 3.0 else "")

@@ -91,7 +91,7 @@ def test_the_words_name_evidence_for_each_suspect_and_what_would_tell_more(
 ) -> None:
     finding = session.diagnose()
     grounds = grounds_of(session, finding)
-    lines = why_words(finding, grounds, session.design)
+    lines = why_words(finding, grounds, session.state)
     top = finding.suspects[0]
     assert lines[0].startswith(f"{top.where} resistive, {top.probability:.0%}. 3")
     assert "a good unit shows" in lines[0]
@@ -111,7 +111,7 @@ def test_a_healthy_unit_has_no_plot_and_no_reproach(tmp_path: Path) -> None:
         finding = session.diagnose()
         grounds = grounds_of(session, finding)
         assert grounds.along is None
-        assert why_words(finding, grounds, session.design)[0].startswith("Nothing speaks against")
+        assert why_words(finding, grounds, session.state)[0].startswith("Nothing speaks against")
 
 
 @pytest.mark.parametrize("rows", [2, 5, 9])

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 
 import pytest
 
-from benchtest.diagnosis import Engine, Finding, NextReading, Suspect
+from benchtest.diagnosis import Engine, Finding, NextReading, Ohms, Suspect, own_drop
 from benchtest.diagnosis.faults import FaultKind
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
-from benchtest.prop.lit import everything
+from benchtest.prop.lit import everything, parse_lit
 from benchtest.prop.names import parse_probe
 from benchtest.session.events import (
     CheckMade,
@@ -20,6 +21,7 @@ from benchtest.session.events import (
     Happening,
     MarkMade,
     NoteMade,
+    NotTaken,
     ReadingTaken,
     RepairDone,
     SignedOff,
@@ -28,7 +30,6 @@ from benchtest.session.events import (
     Wiggled,
 )
 from benchtest.session.guidance import (
-    INNOCENT,
     LIKELY,
     open_items,
     shelf_words,
@@ -36,6 +37,7 @@ from benchtest.session.guidance import (
     what_next,
 )
 from benchtest.session.state import Happened, State, fold
+from benchtest.session.suspected import INNOCENT
 
 AT = "2026-11-25T18:00:00.000+00:00"
 CHECKED: list[Happening] = [
@@ -121,6 +123,66 @@ def test_a_whole_evening(fan: Design, asks: NextReading) -> None:
     done.append(SignedOff("Ada"))
     advice = what_next(_state(fan, done), _finding())
     assert (advice.task, advice.says.partition(".")[0]) == ("done", "Signed off by Ada")
+
+
+def _with(finding: Finding, **changes: object) -> Finding:
+    return dataclasses.replace(finding, **changes)  # type: ignore[arg-type]
+
+
+def test_a_reading_that_disagrees_with_all_others_is_taken_again_once(fan: Design) -> None:
+    reads: list[Happening] = [ReadingTaken("all", f"{n}B", 4.8) for n in (1, 2, 3)]
+    reads[1] = ReadingTaken("1-2", "2B", 4.632)
+    done = [*ALL_PASS, *reads]
+    odd = _with(_finding(_suspect("4A+", 0.99)), strange=2, set_aside=(2,))
+    advice = what_next(_state(fan, done), odd)
+    assert (advice.task, str(advice.probe), advice.may_skip) == ("read", "2B", True)
+    assert advice.says == (
+        "Reading 2, 2B = 4.632 V, disagrees with all others: take it again, with 1-2 lit."
+    )
+    assert advice.again == len(ALL_PASS) + 2
+    for answer in (
+        ReadingTaken("1-2", "2B", 4.632),  # the same again
+        NotTaken("1-2", "2B"),
+    ):
+        state = _state(fan, [*done, answer])
+        assert what_next(state, odd).task == "repair"
+    # another one, which is as far off: it is not taken a third time
+    state = _state(fan, [*done, ReadingTaken("1-2", "2B", 4.4, again=advice.again)])
+    assert what_next(state, _with(odd, strange=3, set_aside=(3,))).task == "repair"
+
+
+def test_a_reading_set_aside_keeps_a_unit_open_until_it_is_taken_again(fan: Design) -> None:
+    read = ReadingTaken("all", "2B", 4.632)
+    said = Concluded(0.97, True, [], 0.03, [1])
+    assert open_items(_state(fan, [*ALL_PASS, read, said]), said) == ["reading 1 (2B) again"]
+    done = [*ALL_PASS, read, ReadingTaken("all", "2B", 4.8), said]
+    assert open_items(_state(fan, done), said) == []
+    # records of before have no such numbers
+    before = Concluded(0.97, True, [], 0.03)
+    assert open_items(_state(fan, [*ALL_PASS, read, before]), before) == []
+
+
+def test_the_drop_across_a_joint_is_asked_for_before_the_iron(fan: Design) -> None:
+    drop = (parse_lit("4", fan), parse_probe("foot:4+>4A+", fan))
+    guilty = _with(_finding(_suspect("4A+", 0.99)), drop=drop)
+    done = [*ALL_PASS, ReadingTaken("4", "4A", 4.1)]
+    advice = what_next(_state(fan, done), guilty)
+    assert (advice.task, advice.lit, advice.probe) == ("read", *drop)
+    assert advice.says == "Before the iron, the joint itself: volts at foot:4+>4A+ with 4 lit?"
+    for answer in (ReadingTaken("2 4", "foot:4+>4A+", 0.3), NotTaken("4", "foot:4+>4A+")):
+        advice = what_next(_state(fan, [*done, answer]), guilty)
+        assert (advice.task, advice.says) == ("repair", "Repair: reflow 4A+.")
+
+
+def test_the_drop_is_asked_for_where_it_shows_most(fan: Design) -> None:
+    # buses at both ends: with all lit next to nothing goes through the far end's joints, alone
+    # half of its strand's current does
+    engine = Engine(fan)
+    suspect = Suspect("3B+", "resistive", 0.99, Ohms(0.3, 0.5, 0.9), "")
+    asked = own_drop(engine, suspect, [])
+    assert asked is not None
+    assert (asked[0].text(fan), str(asked[1])) == ("3", "crown:3+>3B+")
+    assert own_drop(engine, Suspect("3.5", "dead-node", 0.99, None, ""), []) is None
 
 
 def test_an_open_and_a_resistive_joint_are_one_thing_to_the_iron(fan: Design) -> None:
