@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import signal
+import subprocess
+import sys
 import threading
+import time
+from pathlib import Path
 
 import pytest
 
 from benchtest.drive.ending import undisturbed
+from tests.props import SMALL_FAN
+from tests.receiver import Watcher
 
 
 def test_ctrl_c_waits_and_then_acts_once() -> None:
@@ -47,3 +53,58 @@ def test_another_thread_may_take_the_prop_dark_too() -> None:
     thread.start()
     thread.join()
     assert went == [signal.default_int_handler]
+
+
+# a prop that is lit, and a thread that nothing ends: as one that reads a terminal which is gone
+STUCK = """
+import sys, threading, time
+from pathlib import Path
+from benchtest.drive.ending import end_once
+end_once()
+import numpy as np
+from benchtest.drive.base import parse_target
+from benchtest.drive.choose import driver_for
+from benchtest.drive.clock import FrameClock
+from benchtest.drive.e131 import Sender
+from benchtest.prop.reader import read_design
+from uuid import uuid4
+design = read_design(Path(sys.argv[1]))
+driver = driver_for(parse_target(sys.argv[2]), design, Sender(uuid4()))
+clock = FrameClock(driver, design.node_count, 3)
+clock.start().show(np.full((design.node_count, 3), 9, np.uint8))
+threading.Thread(target=lambda: [time.sleep(0.001) for _ in iter(int, 1)]).start()
+while True:
+    try:
+        time.sleep(60.0)
+    except BaseException:
+        if sys.argv[3] == "swallows":
+            continue
+        raise
+"""
+
+
+@pytest.mark.parametrize("how", ["raises", "swallows"])
+def test_a_program_that_cannot_end_is_dark_and_gone_within_five_seconds(
+    tmp_path: Path, how: str
+) -> None:
+    """Its thread kept it for 35 minutes, with every signal passed over."""
+    prop = tmp_path / "fan.toml"
+    prop.write_text(SMALL_FAN, encoding="utf-8")
+    watcher = Watcher()
+    words = [sys.executable, "-c", STUCK, str(prop), watcher.to, how]
+    with subprocess.Popen(words, stderr=subprocess.DEVNULL) as process:
+        try:
+            due_s = time.monotonic() + 30.0
+            while not watcher.is_lit:
+                assert time.monotonic() < due_s
+                time.sleep(0.01)
+            process.terminate()
+            begun_s = time.monotonic()
+            while not watcher.is_dark_by_packet:
+                assert time.monotonic() < begun_s + 1.0
+                time.sleep(0.01)
+            assert process.wait(5.0) == 128 + signal.SIGTERM
+            assert watcher.is_dark_by_packet
+        finally:
+            process.kill()
+            watcher.close()

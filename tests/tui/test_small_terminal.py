@@ -20,6 +20,8 @@ async def test_a_unit_whose_row_is_cut_says_below_what_it_waits_for(
     for tag in ("SF-01", "SF-02"):
         make_ready(tmp_path / "bench", small_fan, tag)
     async with driven(tmp_path / "bench", small_fan, tag=None) as at:
+        await at.until(lambda: "SF-02 waits for" in at.words())  # the last one left unfinished
+        await at.keys("up")
         await at.until(lambda: "SF-01 waits for" in at.words())
         await at.keys("down")
         await at.until(lambda: WAITS in " ".join(at.words().split()))
