@@ -20,7 +20,7 @@ from benchtest.diagnosis.look_next import look_next
 from benchtest.diagnosis.pairs import Pairs, beside_pairs, hidden_pairs
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.permitted import Permitted
-from benchtest.diagnosis.plan import Evidence, best_bits, plan_next
+from benchtest.diagnosis.plan import Evidence, best_worth, plan_next
 from benchtest.diagnosis.posterior import (
     Posterior,
     cleared_by_joint,
@@ -212,7 +212,7 @@ class Engine:
             supposed = replace(case, readings=(*case.readings, reading))
             view = belief.views.of(supposed, footing.parts, footing.best_so_far, footing.memory)
             evidence = Evidence(supposed.readings, view.weigher, view.weighed)
-            return best_bits(forecaster, view.posterior, evidence, self.permitted)
+            return best_worth(forecaster, view.posterior, evidence, self.permitted)
 
         return plan_next(
             forecaster,

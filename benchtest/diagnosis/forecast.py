@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -12,7 +12,7 @@ from benchtest.circuit.deviation import Backward, ProbeSpread
 from benchtest.circuit.solution import Solution
 from benchtest.circuit.tolerance import Tolerances
 from benchtest.circuit.wiring import FloatArray, IndexArray
-from benchtest.diagnosis.candidates import reachable_probes
+from benchtest.diagnosis.candidates import reachable_probes, strand_spans
 from benchtest.diagnosis.gauss import slips
 from benchtest.diagnosis.law import law_a
 from benchtest.diagnosis.response import CELL_SD, Base, Responses
@@ -168,6 +168,12 @@ class Forecaster:
         self.gain = meter.percent / 200.0
         self.probes = reachable_probes(responses.design)
         self.place_of = {probe: place for place, probe in enumerate(self.probes)}
+        joints = {joint.probe for joint in responses.space.joints}
+        self.may_turn = [not probe.is_rail and probe not in joints for probe in self.probes]
+        self._spans = strand_spans(responses.design)
+        # with exchanged leads a reading differs in nothing but its sign
+        for probe, place in list(self.place_of.items()):
+            self.place_of.setdefault(probe.reversed, place)
         self._is_rail = np.array([probe.is_rail for probe in self.probes])
         self._red, self._black = responses.circuit.wiring.leads(self.probes)
         self._outlooks: dict[Lit, Outlook] = {}
@@ -228,6 +234,17 @@ class Forecaster:
         """Standard deviation of a probe as `forecast` last gave it for a lit set. [V]"""
         return float(self._sd_v[lit][self.place_of[probe]])
 
+    def spans_but(self, taken: Iterable[Probe]) -> IndexArray:
+        """Return the places of probes along a rail that none of `taken` reads yet, (spans,)."""
+        spans = {frozenset((span.red, span.black)): span for span in self._spans}
+        read = {
+            span.red.rail
+            for probe in taken
+            if (span := spans.get(frozenset((probe.red, probe.black)))) is not None
+        }
+        left = [self.place_of[span] for span in self._spans if span.red.rail not in read]
+        return np.array(left, dtype=np.intp)
+
     def told(self, parts: Components, evidence: Evidence) -> Told | None:
         """What earlier readings say; None without any."""
         if evidence.weigher is None:
@@ -257,7 +274,7 @@ class Forecaster:
             variance, off = np.maximum(variance - known, 1e-4 * variance), told.off
         self._sd_v[lit] = np.sqrt(variance)
         scale = 1.0 / self._sd_v[lit]
-        scale[[self.place_of[probe] for probe in silent]] = 0.0
+        scale[[self.place_of[probe] for probe in silent if probe in self.place_of]] = 0.0
         return Expected(
             look.value * scale,
             look.per_amp * scale,

@@ -7,9 +7,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchtest.circuit.wiring import FloatArray
-from benchtest.diagnosis.candidates import board_of, lit_sets, permitted_sets
+from benchtest.diagnosis.candidates import lit_sets, permitted_sets
+from benchtest.diagnosis.cost import USUAL_TIMES, leads_after, reading_effort
 from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.forecast import SHORT, Forecaster
 from benchtest.diagnosis.gauss import slips
@@ -34,8 +36,6 @@ FINALS = 12
 """Candidates that are worked out exactly at the most, before one is chosen."""
 TAKE_AGAIN_SD = 8.0
 """Standard deviations from all other readings past which one must be taken again."""
-FEW_BITS = 0.15
-"""A reading that tells less is compared with another by what they tell with the one after."""
 BETTER = 1.1
 """Times that two readings must tell more for the worse one to come first."""
 SAME_AGAIN = 3
@@ -44,8 +44,13 @@ PROOF_COLUMN = int(np.searchsorted(GRID_OHM, 0.1))
 """A remade joint is looked at as if it had a tenth of an ohm still."""
 PROOF_SD = 3.0
 """Standard deviations by which that must show."""
-LIT_COST, BOARD_COST = 0.06, 0.04
-"""Share of its worth that a reading loses when what is lit, or the board, must change."""
+FLAT_S = 10.0
+"""Seconds of a usual reading, both leads moved. [s] See `cost`."""
+EASE_POWER = 0.5
+"""Power of a reading's seconds by which its information is divided. With 1, a plan reads on where
+the leads are long after other places tell more; with 0, it moves both leads every time."""
+MOST_BEFORE_SPAN = 4
+"""Readings after which no plan begins a series along a rail any more."""
 
 
 Ask = tuple[Lit, Probe]
@@ -89,9 +94,10 @@ def plan_next(
     responses = forecaster.responses
     parts = components_of(found, responses.space, pairs)
     lits = _lits(responses, found, permitted)
-    short = _short_list(forecaster, parts, lits, evidence)
+    efforts = efforts_from(forecaster, evidence.readings)
+    short = _short_list(forecaster, parts, lits, evidence, efforts)
     bits = np.array([information_bits(off_sd, parts) for _, off_sd in short])
-    ease = np.array([_ease(ask, evidence.readings) for ask, _ in short])
+    ease = np.array([efforts.ease(ask) for ask, _ in short])
     best = _finals(forecaster, parts, short, bits, ease)
     expect_bits = max(0.0, float(bits[best]))
     if expect_bits < (WORTH_WAITING_BITS if to_mend else WORTH_TAKING_BITS):
@@ -99,61 +105,81 @@ def plan_next(
             return NextReading(again.lit, again.probe, expect_bits, settled=False)
         if (proof := _proof(forecaster, unproven, lits, evidence.readings)) is not None:
             return NextReading(*proof, expect_bits, settled=False)
+        if found.healthy > 0.5 and (load := _rail_under_load(forecaster, lits, evidence.readings)):
+            return NextReading(*load, expect_bits, settled=False)
         return NextReading(None, None, expect_bits, settled=True)
-    lit, probe = short[best][0]
-    if then is not None and expect_bits < FEW_BITS and not probe.is_rail:
-        probe = _two_ahead(forecaster, parts, short[best], expect_bits, evidence, then)
+    ask, off_sd = short[best]
+    if then is not None and not to_mend and len(evidence.readings) < MOST_BEFORE_SPAN:
+        plain = _Plain(ask, off_sd, expect_bits)
+        ask = _span_or(forecaster, parts, plain, lits[0], evidence, efforts, then)
+    lit, probe = efforts.oriented(ask)
     return NextReading(lit, probe, expect_bits, settled=False)
 
 
-def best_bits(
+def best_worth(
     forecaster: Forecaster,
     found: Posterior,
     evidence: Evidence,
     permitted: Callable[[Lit], bool] = lambda _: True,
 ) -> float:
-    """What the best reading tells, about. [bit]"""
+    """Return the information of the best reading, as `Efforts.ease` values it. [bit]"""
     parts = components_of(found, forecaster.responses.space)
     lits = _lits(forecaster.responses, found, permitted)
-    short = _short_list(forecaster, parts, lits, evidence)
-    return max((information_bits(off_sd, parts) for _, off_sd in short), default=0.0)
+    efforts = efforts_from(forecaster, evidence.readings)
+    short = _short_list(forecaster, parts, lits, evidence, efforts)
+    worth = [information_bits(off_sd, parts) * efforts.ease(ask) for ask, off_sd in short]
+    return max(worth, default=0.0)
 
 
-def _two_ahead(
+@dataclass(frozen=True)
+class _Plain:
+    """The best reading by itself: what to ask, what it would show in its sd, and its bits."""
+
+    ask: Ask
+    off_sd: FloatArray
+    bits: float
+
+
+def _span_or(
     forecaster: Forecaster,
     parts: Components,
-    best: tuple[Ask, FloatArray],
-    bits: float,
+    plain: _Plain,
+    lit: Lit,
     evidence: Evidence,
+    efforts: Efforts,
     then: Callable[[Reading], float],
-) -> Probe:
-    """The best probe by itself, or volts of a rail where these tell more with what comes next.
+) -> Ask:
+    """Return the best reading by itself, or the first one along a rail, by what the next one adds.
 
-    The first volts of a rail tell little, for supply, meter and current are not known well. Once
-    they were read, volts beside them tell of both joints of a strand at once.
+    The first reading along a rail says little, for wire and node current are not known well. With
+    it, one under another lit set shows every joint of that rail at once.
     """
-    (lit, probe), off_sd = best
     told = forecaster.told(parts, evidence)
-    expected = forecaster.forecast(lit, parts, told, _taken_enough(evidence.readings, lit))
-    every = np.arange(len(parts.weight))
+    spans = forecaster.spans_but(reading.probe for reading in evidence.readings)
     likeliest = int(np.where(parts.joint < 0, parts.weight, 0.0).argmax())
-    rails = [place for place, each in enumerate(forecaster.probes) if each.is_rail]
-    volts_sd = expected.under(every, np.array(rails)).T
-    worth = np.array([information_bits(row, parts) for row in volts_sd])
-    first = int(np.argmax(np.round(worth, 9)))
-    rail = forecaster.probes[rails[first]]
-
+    if not len(spans) or parts.weight[likeliest] < 0.5:
+        return plain.ask
+    expected = forecaster.forecast(lit, parts, told)
+    off_sd = expected.under(np.arange(len(parts.weight)), spans).T
+    bits = np.array([information_bits(row, parts) for row in off_sd])
+    first = int(np.argmax(np.round(bits * efforts.seconds[spans] ** -EASE_POWER, 9)))
+    ask = (lit, forecaster.probes[int(spans[first])])
     # both before either is asked of: `then` forecasts anew, of other evidence
-    supposed, supposed_rail = (
-        Reading(lit, each, float(off[likeliest]) * forecaster.sd_v(lit, each))
-        for each, off in ((probe, off_sd), (rail, volts_sd[first]))
+    supposed, supposed_span = (
+        Reading(*each, float(off[likeliest]) * forecaster.sd_v(*each))
+        for each, off in ((plain.ask, plain.off_sd), (ask, off_sd[first]))
     )
-    alone = bits + then(supposed)
-    return rail if worth[first] + then(supposed_rail) > BETTER * alone else probe
+    alone = plain.bits * efforts.ease(plain.ask) + then(supposed)
+    worth = bits[first] * efforts.ease(ask) + then(supposed_span)
+    return ask if worth > BETTER * alone else plain.ask
 
 
 def _short_list(
-    forecaster: Forecaster, parts: Components, lits: list[Lit], evidence: Evidence
+    forecaster: Forecaster,
+    parts: Components,
+    lits: list[Lit],
+    evidence: Evidence,
+    efforts: Efforts,
 ) -> list[tuple[Ask, FloatArray]]:
     """The candidates that promise most, roughly, with what they would read under each component.
 
@@ -164,7 +190,7 @@ def _short_list(
     found: list[tuple[float, Ask, FloatArray]] = []
     for lit in lits:
         expected = forecaster.forecast(lit, parts, told, _taken_enough(evidence.readings, lit))
-        worth = judge.worth(expected)
+        worth = np.round(judge.worth(expected) * efforts.ease_of_all(lit), 9)
         order = np.argsort(-worth, kind="stable")[:most]
         off_sd = expected.under(np.arange(len(parts.weight)), order).T
         found += [
@@ -219,6 +245,20 @@ def _proof(
     return best[1] if best else None
 
 
+def _rail_under_load(
+    forecaster: Forecaster, lits: list[Lit], readings: Sequence[Reading]
+) -> Ask | None:
+    """Return the lowest rail volts of a sound prop, where no rail was read with anything lit.
+
+    Drops along one rail show nothing of the feeds' own joints, cables and supplies.
+    """
+    if not readings or any(one.probe.is_rail and one.lit.strands for one in readings):
+        return None
+    rails = [place for place, probe in enumerate(forecaster.probes) if probe.is_rail]
+    volts = np.round(forecaster.outlook(lits[0]).value[rails], 6)
+    return lits[0], forecaster.probes[rails[int(np.argmin(volts))]]
+
+
 def _finals(
     forecaster: Forecaster,
     parts: Components,
@@ -266,10 +306,56 @@ def _taken_enough(readings: Sequence[Reading], lit: Lit) -> list[Probe]:
     return [probe for probe, times in taken.items() if times >= SAME_AGAIN]
 
 
-def _ease(ask: Ask, readings: Sequence[Reading]) -> float:
-    """What is left of a reading's worth when leads and lit set must change for it."""
-    if not readings:
-        return 1.0
-    (lit, probe), last = ask, readings[-1]
-    ease = 1.0 if lit == last.lit else 1.0 - LIT_COST
-    return ease if board_of(probe) == board_of(last.probe) else ease - BOARD_COST
+@dataclass(frozen=True)
+class Efforts:
+    """The person's seconds to every probe from where the leads are now.
+
+    Attributes:
+        forecaster: the probes.
+        lit: lit set of the last reading, None before the first.
+        seconds: of each probe, without another lit set, shape (probes,). [s]
+        is_reversed: whether exchanged leads are less work there, shape (probes,).
+    """
+
+    forecaster: Forecaster
+    lit: Lit | None
+    seconds: FloatArray
+    is_reversed: NDArray[np.bool_]
+
+    def ease_of_all(self, lit: Lit) -> FloatArray:
+        """Return the factor that a reading's information is worth at each probe, (probes,)."""
+        more_s = 0.0 if lit == self.lit else USUAL_TIMES.light_change_s
+        return np.asarray((FLAT_S / (self.seconds + more_s)) ** EASE_POWER)
+
+    def ease(self, ask: Ask) -> float:
+        """Return the same of one reading."""
+        lit, probe = ask
+        return float(self.ease_of_all(lit)[self.forecaster.place_of[probe]])
+
+    def oriented(self, ask: Ask) -> Ask:
+        """Return the reading with the leads the way round that is less work."""
+        lit, probe = ask
+        turned = self.is_reversed[self.forecaster.place_of[probe]]
+        return lit, probe.reversed if turned else probe
+
+
+def efforts_from(forecaster: Forecaster, readings: Sequence[Reading]) -> Efforts:
+    """Return the seconds to every probe after these readings.
+
+    A drop across a joint keeps its leads as the contract writes it: from the pad to the wire.
+    """
+    design = forecaster.responses.design
+    leads = leads_after(design, [(one.lit, one.probe) for one in readings[-1:]])
+    lit = leads.lit or Lit(frozenset())
+
+    def seconds(probe: Probe) -> float:
+        return reading_effort(design, leads, lit, probe).seconds
+
+    usual = np.array([seconds(probe) for probe in forecaster.probes])
+    turned = np.array(
+        [
+            seconds(probe.reversed) if turns else np.inf
+            for probe, turns in zip(forecaster.probes, forecaster.may_turn, strict=True)
+        ]
+    )
+    return Efforts(forecaster, leads.lit, np.minimum(usual, turned), turned < usual)

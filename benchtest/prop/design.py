@@ -304,6 +304,11 @@ class Probe:
             self.red.place == self.black.place and self.red.rail == "+" and self.black.rail == "-"
         )
 
+    @property
+    def reversed(self) -> Probe:
+        """The same two points with the leads exchanged."""
+        return Probe(self.black, self.red)
+
     def __str__(self) -> str:
         return str(self.red.place) if self.is_rail else f"{self.red}>{self.black}"
 

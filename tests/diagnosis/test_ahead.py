@@ -1,25 +1,27 @@
-"""What is read next, and when reading ends: two readings ahead, and the iron before little news."""
+"""The next reading: series along a rail, leads that stay, and the iron before little is learned."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from importlib.resources import files
 
 import pytest
 
-from benchtest.circuit.predict import predict
+from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.finding import NextReading
-from benchtest.diagnosis.pairs import hidden_pairs
 from benchtest.diagnosis.partly import partly
-from benchtest.diagnosis.plan import FEW_BITS, Evidence, best_bits, plan_next
+from benchtest.diagnosis.plan import Evidence, best_worth, efforts_from, plan_next
 from benchtest.diagnosis.view import Case
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design, Probe
-from benchtest.prop.lit import Lit, parse_lit
+from benchtest.prop.lit import parse_lit
 from benchtest.prop.names import parse_probe
 from benchtest.prop.reader import parse_design
+from benchtest.prop.wire import board_copper
 from tests.diagnosis.conftest import Bench
 
 
@@ -43,78 +45,126 @@ def _read(bench: Bench, *asks: tuple[str, str]) -> tuple[Reading, ...]:
 
 
 class Fan:
-    """The Willow fan with its buses read: the first volts at a strand's end tell little.
+    """Ten strands between two ring boards, and a plan of which outcomes are supposed."""
 
-    They are no better known than supply and meter are.
-    """
+    def __init__(self, design: Design) -> None:
+        self.design = design
+        self.engine = Engine(design)
 
-    READ = (
-        ("1 3 5 7 9 11", "crown:2+>crown:11+", -0.0004),
-        ("1 3 5 7 9 11", "crown:2->crown:11-", 0.0002),
-        ("5-8", "foot:1->foot:8-", -0.0001),
-        ("5-8", "foot:1+>foot:8+", 0.0001),
-    )
+    def plan(
+        self, readings: Sequence[Reading] = (), then: Callable[[Reading], float] | None = None
+    ) -> NextReading:
+        """Return what is read next; without `then`, by what that reading alone adds."""
+        view = self.engine._usual.views.of(Case(readings, (), DEFAULT_METER, ()))
+        forecaster = self.engine._usual.forecaster(view)
+        evidence = Evidence(readings, view.weigher, view.weighed)
+        return plan_next(forecaster, view.posterior, evidence, then=then)
 
-    def __init__(self) -> None:
-        text = files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8")
-        self.design = fan = parse_design(text, "willow-fan")
-        self.engine = Engine(fan)
-        self.readings = [
-            Reading(parse_lit(lit, fan), parse_probe(probe, fan), volts)
-            for lit, probe, volts in self.READ
-        ]
-        self.view = self.engine._usual.views.of(Case(self.readings, (), DEFAULT_METER, ()))
-        self.forecaster = self.engine._usual.forecaster(self.view)
-
-    def plan(self, then: Callable[[Reading], float] | None = None) -> NextReading:
-        """What is read next; without `then`, by what that reading alone tells."""
-        view = self.view
-        evidence = Evidence(self.readings, view.weigher, view.weighed)
-        pairs = hidden_pairs(view)
-        return plan_next(self.forecaster, view.posterior, evidence, pairs=pairs, then=then)
-
-    def after(self, lit: Lit, probe: Probe) -> float:
-        """What is told next, once a healthy fan has shown what it should."""
-        volts = predict(self.design, lit, [probe]).probes[0].volts
-        more = [*self.readings, Reading(lit, probe, volts)]
-        then = self.engine._usual.views.of(Case(more, (), DEFAULT_METER, ()))
-        evidence = Evidence(more, then.weigher, then.weighed)
-        return best_bits(self.forecaster, then.posterior, evidence)
+    def after(self, reading: Reading) -> float:
+        """Return what the best reading adds once a reading has shown what is supposed."""
+        view = self.engine._usual.views.of(Case([reading], (), DEFAULT_METER, ()))
+        evidence = Evidence([reading], view.weigher, view.weighed)
+        return best_worth(self.engine._usual.forecaster(view), view.posterior, evidence)
 
     def supposed(self, then: Callable[[Reading], float]) -> list[Reading]:
-        """The outcomes that are asked of."""
-        told: list[Reading] = []
+        """Return the outcomes that the plan asks about."""
+        asked: list[Reading] = []
 
         def spy(reading: Reading) -> float:
-            told.append(reading)
+            asked.append(reading)
             return then(reading)
 
-        self.plan(spy)
-        return told
+        self.plan(then=spy)
+        return asked
 
 
 @pytest.fixture(scope="module")
-def fan() -> Fan:
-    return Fan()
+def ring(make_fan: Callable[..., Design]) -> Fan:
+    return Fan(make_fan(10, 40, ring=True))
 
 
-def test_volts_that_tell_little_are_read_for_what_the_next_ones_tell(fan: Fan) -> None:
-    alone, asked = fan.plan(), fan.engine.diagnose(fan.readings).next
-    assert alone.lit is not None
-    assert alone.probe is not None
-    assert asked.lit is not None
-    assert asked.probe is not None
-    assert alone.expect_bits < FEW_BITS
-    assert asked.probe.is_rail
-    assert not alone.probe.is_rail
-    assert fan.after(asked.lit, asked.probe) > fan.after(alone.lit, alone.probe)
+def _is_span(probe: Probe | None) -> bool:
+    """Return True for a drop along one rail, from one board to the other."""
+    assert probe is not None
+    red, black = probe.red, probe.black
+    boards = {getattr(point.place, "bus", None) for point in (red, black)}
+    return red.rail == black.rail and boards == {"foot", "crown"}
 
 
-def test_what_is_asked_of_the_one_outcome_does_not_move_the_other(fan: Fan) -> None:
-    def anew(reading: Reading) -> float:
-        return fan.after(reading.lit, reading.probe)
+def test_a_drop_along_the_rail_is_read_first_for_what_the_next_reading_adds(ring: Fan) -> None:
+    bench = Bench(ring.design, {}, seed=22)
+    bench.find(ring.engine, at_most=1)
+    assert not _is_span(ring.plan(bench.readings).probe)
+    assert _is_span(ring.engine.diagnose(bench.readings).next.probe)
 
-    assert fan.supposed(anew) == fan.supposed(lambda _: 0.0)
+
+def test_the_question_about_one_outcome_does_not_change_the_other(ring: Fan) -> None:
+    assert ring.supposed(ring.after) == ring.supposed(lambda _: 0.0)
+
+
+@pytest.mark.parametrize("seed", [21, 22])
+def test_a_sound_fan_between_rings_is_settled_within_twelve_readings(ring: Fan, seed: int) -> None:
+    finding = Bench(ring.design, {}, seed).find(ring.engine, at_most=12)
+    assert finding.next.settled
+    assert finding.healthy > 0.9
+
+
+@pytest.mark.parametrize(("joint", "ohm"), [("3B+", math.inf), ("6A-", 0.08)])
+def test_a_bad_joint_between_rings_is_named_within_nine_readings(
+    ring: Fan, joint: str, ohm: float
+) -> None:
+    bench = Bench(ring.design, {joint: ohm}, seed=23)
+    finding = bench.find(ring.engine, at_most=12)
+    assert {band.name for band in finding.joints if band.probability > 0.9} == {joint}
+    assert len(bench.readings) <= 9
+
+
+def test_leads_that_stay_count_for_a_reading(ring: Fan) -> None:
+    probe = parse_probe("foot:1+>crown:1+", ring.design)
+    view = ring.engine._usual.views.of(Case((), (), DEFAULT_METER, ()))
+    forecaster = ring.engine._usual.forecaster(view)
+    efforts = efforts_from(forecaster, [Reading(parse_lit("all", ring.design), probe, 0.05)])
+    place = forecaster.place_of
+    # two moves, one move, none: 5 s, 2.5 s and 0 s beside settling and typing
+    fresh, shared = parse_probe("foot:6+>crown:6+", ring.design), "crown:1+>crown:4+"
+    one = efforts.seconds[place[parse_probe(shared, ring.design)]]
+    assert efforts.seconds[place[probe]] < one < efforts.seconds[place[fresh]]
+    # crown:1+ has the black lead: exchanged, it stays there
+    _, turned = efforts.oriented((parse_lit("all", ring.design), parse_probe(shared, ring.design)))
+    assert str(turned) == "crown:4+>crown:1+"
+
+
+def test_any_probe_may_be_read_as_often_as_a_person_likes(ring: Fan) -> None:
+    design, everything = ring.design, parse_lit("all", ring.design)
+    probes = ("1A+>8B-", "crown:4+>crown:2+")
+    readings = [Reading(everything, parse_probe(one, design), 4.9 * (one[1] == "A"))
+                for one in probes for _ in range(4)]  # fmt: skip
+    assert 0.0 <= ring.engine.diagnose(readings).healthy <= 1.0
+
+
+def test_lit_halves_show_an_open_joint_in_the_drop_along_its_rail(
+    make_fan: Callable[..., Design],
+) -> None:
+    """Between boards of no resistance, strands of resistance R draw I each along their length.
+
+    A lit strand takes half of I from either end, so the far board is `I R / 2 · lit / strands`
+    lower than the near one; a strand that is open at the far board gives nothing to it.
+    """
+    thick = make_fan(10, 20, wire="28 AWG")
+    thick = replace(
+        thick, buses=tuple(replace(bus, copper=board_copper(100.0, 500.0)) for bus in thick.buses)
+    )
+    lits = [parse_lit(text, thick) for text in ("1-5", "none")]
+    probe = parse_probe("foot:5+>crown:5+", thick)
+
+    def drop_v(joints: Mapping[str, float]) -> float:
+        circuit = Circuit(thick, joints)
+        lit_v, dark_v = (circuit.solve(lit.duty(thick)).volts(probe) for lit in lits)
+        return lit_v - dark_v
+
+    sound_v = drop_v({})
+    assert drop_v({"8B+": math.inf}) / sound_v == pytest.approx(10 / 9, rel=0.01)
+    assert drop_v({"2B+": math.inf}) / sound_v == pytest.approx(4 / 5 * 10 / 9, rel=0.01)
 
 
 def test_what_is_sure_is_mended_before_more_is_read(arch: Design, engine: Engine) -> None:
