@@ -176,6 +176,10 @@ SIGNS = (
     b"../../", b"\xc2\x85", b"\xf0\x9f\x92\xa1", b'"', b"'", b"\\", b"\t",
 )  # fmt: skip
 TOML = (*NUMBERS, *SIGNS, b"a." * 50, b"[" * 300, b"[[strand]]\n", b"[[feed]]\n", b"[[link]]\n")
-CSV = (*NUMBERS, *SIGNS, b",", b"all", b"none", b"1-4", b"4A", b"foot:4+", b"4.10", b">", b"1,5")
-JSON = (*NUMBERS, *SIGNS, b"NaN", b"Infinity", b"null", b"\\ud800", b"[" * 300, b"{", b'"seq": 2')
+CSV = (*NUMBERS, *SIGNS, b",", b"all", b"none", b"1-4", b"4A", b"foot:4+", b"4.10", b">", b"1,5",
+       b'"', b'""', b"\n")  # fmt: skip
+JSON = (*NUMBERS, *SIGNS, b"NaN", b"Infinity", b"null", b"\\ud800", b"[" * 300, b"{", b'"seq": 2',
+        b"[" * 600 + b"]" * 600, b"1e150", b"0001-01-01", b"9999-12-31", b"253402300799999",
+        b'{"left_out": true}', b'"kind": "reading"', b'"kind": "finding"',
+        b"[@click=app.bell]")  # fmt: skip
 OCTETS = (b"\0", b"\xff", b"\x7f\xff", b"\0\0\0\x04", b"\x01", PARTED, bytes(300))

@@ -36,7 +36,7 @@ from benchtest.records.label import LabelContent, label_svg, read_code
 from benchtest.records.report import ReportContent, render_report
 from benchtest.records.shelf import Shelf
 from benchtest.session.exported import exported_evidence
-from benchtest.session.live import Session
+from benchtest.session.live import Session, shelf_rows
 from benchtest.session.summary import label_content, report_content
 from tests.fuzz.attempt import Defect, Target, check_words
 from tests.fuzz.good import (
@@ -185,6 +185,9 @@ def take_records(octets: bytes) -> bool:
             raise Defect("taking its own records again changes a bench")
         for unit in shelf.units():
             _read_unit(shelf, out, unit.tag)
+        shelf_rows(shelf)
+        if any("was left out by" not in words for words in shelf.beyond_limits()):
+            raise Defect("what is beyond the limits was taken")
     return True
 
 
