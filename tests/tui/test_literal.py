@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 from textual.command import CommandPalette
+from textual.screen import ModalScreen
 from textual.widget import Widget
 
 from benchtest.prop.reader import parse_design
@@ -69,6 +70,9 @@ def _line(design: str, words: str, number: int, signed: bool) -> str:
         ("check", {"check": "rails", "feed": words, "passed": True}),
         ("colour", {"colour": words, "right": False}),
         ("wiggle", {"end": words, "steady": False}),
+        ("renamed", {"tag": words, "was": words}),
+        ("retired", {"retired": False, "why": words}),
+        ("note", {"text": words, "target": words}),
         (_plain(words)[:80], {words: words, "text": [words]}),
         ("reading", {"lit": "all", "probe": "2A", "volts": 4.8, "source": words}),
         ("finding", {"healthy": 0.1, "settled": True, "suspects": suspects}),
@@ -171,10 +175,15 @@ async def test_words_of_a_record_do_nothing_on_any_screen(
             async with asyncio.timeout(30.0):
                 while not isinstance(app.screen, ShelfScreen):
                     await at.keys("escape")
-            await at.until(lambda: "sign-off" in at.words())
+            await at.until(lambda: "unfinished" in at.words().lower())
 
         await shelf()
         await hostile.check("shelf")
+        for key in ("r", "x"):  # rename and retire
+            await shelf()
+            await at.keys(key)
+            await at.pilot.pause()
+            await hostile.check(f"shelf {key}", needs_words=False)
         await shelf()
         await at.keys("c")
         await at.until(lambda: isinstance(app.screen, CompareScreen))
@@ -184,6 +193,12 @@ async def test_words_of_a_record_do_nothing_on_any_screen(
         await shelf()
         for row in range(2):  # an open test, then a signed one
             await at.keys("home", *["down"] * row, "enter")
+            await at.until(lambda: not isinstance(app.screen, ShelfScreen))
+            while not isinstance(app.screen, BenchScreen):  # a question before it
+                await at.pilot.pause()
+                await hostile.check(f"question {row}", needs_words=False)
+                if isinstance(app.screen, ModalScreen):
+                    await at.keys("enter")
             await at.until_task("check", "glow", "look", "done", "colour", "think", "read", "walk")
             await hostile.check(f"bench {row}")
             for key in ("t", "question_mark", "o", "n", "g", "y", "ctrl+p")[: 1 if row else None]:
