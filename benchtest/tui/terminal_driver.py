@@ -47,7 +47,10 @@ class TerminalDriver(LinuxDriver):
         watch = select.poll()
         watch.register(self.fileno, 0)
         while self._watching:
-            if watch.poll(LOOK_MS):
+            found = watch.poll(LOOK_MS)
+            if any(event & select.POLLNVAL for _, event in found):
+                watch.unregister(self.fileno)  # a system that cannot watch terminals so
+            elif found:
                 self._watching = False
                 self.exit_event.set()  # the library's thread would read for ever
                 end_hung_up()
