@@ -110,6 +110,8 @@ class Row:
     hidden: tuple[str, ...]
     conditions: tuple[str, ...]
     truth: str
+    apart_v: float = 0.0
+    """How far ngspice and our circuit are apart at the worst node at full white. [V]"""
     meter: str = ""
     named: list[tuple[str, str, float, str]] = field(default_factory=list)
     """Places that were repaired: place, kind, probability, and `right`, `alike` or `needless`."""
@@ -465,7 +467,9 @@ def try_unit(
     try:
         unit = Unit(made, seed, number)
         row.truth, row.meter = unit.truth, str(unit.meter)
-        notebook(made, Unit(made, seed, number), row)
+        other = Unit(made, seed, number)
+        notebook(made, other, row)
+        row.apart_v = other.apart_v()
         person = Person(made, unit, row, seed, say)
         person.work()
     except OutOfTime:
@@ -648,6 +652,9 @@ def note_all(rows: Sequence[Row]) -> None:
     note("processor time of a finding, longest, up to 16 x 50", longest, "s", most=2.0)
     note("processor time of a finding, longest of all", max(cpu), "s", most=4.0)
     note("peak memory of the worst unit", max(row.peak_mib for row in rows), "MiB", most=350.0)
+    apart_v = [row.apart_v for row in rows if row.truth == "ngspice"]
+    if apart_v:
+        note("truth by ngspice and by our circuit apart, worst node", 1e6 * max(apart_v), "µV")
     stopped = sum(row.end in ("CPU limit", "memory limit") for row in rows)
     note("units stopped at the limit of time or memory", float(stopped), most=0.0)
 

@@ -476,6 +476,16 @@ class Unit:
         amps = {feed.name: printed[f"feed_{n}"] for n, feed in enumerate(design.feeds, 1)}
         return Operating(lambda probe: at_v[probe.red] - at_v[probe.black], node_v, amps)
 
+    def apart_v(self) -> float:
+        """Return how far ngspice and our circuit are apart now, at the worst node. [V]
+
+        0 where ngspice is not the truth.
+        """
+        if self.truth != "ngspice":
+            return 0.0
+        duty = self._duty()
+        return float(np.abs(self._point_of(duty).node_v - self.by_ours(duty).node_v).max())
+
     # -- as `virtual.observe` wants it -------------------------------------------------------
 
     def wanted(self) -> NDArray[np.uint8]:
