@@ -130,6 +130,8 @@ class BenchView(OnceScreen[Leaving]):
         yield Panel(id="bottom")
 
     def on_mount(self) -> None:
+        if not self.query("#seen"):  # the program ended before the panels were there
+            return
         self.query_one("#seen").border_title = "what the virtual prop shows"
         self.query_one("#readings").border_title = "readings"
         self.query_one("#suspects").border_title = "suspects"

@@ -99,6 +99,16 @@ async def test_a_window_left_before_it_is_complete_fails_nothing(
         assert at.app.is_running
 
 
+async def test_a_unit_that_is_removed_before_its_panels_are_there_fails_nothing(
+    tmp_path: Path, small_fan: Path, watcher: Watcher
+) -> None:
+    async with driven(tmp_path / "bench", small_fan, to=watcher.to) as at:
+        await at.until_task("look")
+        removed = BenchScreen(at.stand, at.app.signs)
+        removed.on_mount()  # as where the end takes its panels away first
+        assert at.app.is_running
+
+
 async def test_keys_typed_with_the_one_that_ends_it_fail_nothing(
     tmp_path: Path, small_fan: Path, watcher: Watcher
 ) -> None:
