@@ -56,7 +56,7 @@ from benchtest.prop.lit import Lit, everything
 from benchtest.session.checks import Key, judge
 from benchtest.session.events import CheckMade, Happening, MarkMade, ReadingTaken, RepairDone
 from benchtest.session.guidance import what_next
-from benchtest.session.state import Happened, State, step
+from benchtest.session.state import Happened, State, changes_earlier, fold, step
 from benchtest.session.supplied import as_supplied
 from benchtest.session.weighing import diagnose_state
 from benchtest.virtual.observe import observe
@@ -172,6 +172,7 @@ class Person:
         self.design, self.unit, self.row, self.say = made.design, unit, row, say
         self._chance = chance_of(seed, row.number, 4)
         self.state = State(made.design)
+        self._happened: list[Happened] = []
         self._leads = Leads()
         self.engine = Engine(as_supplied(made.design, self._supplies()))
 
@@ -196,7 +197,7 @@ class Person:
                 if row.readings >= MOST_READINGS:
                     row.end = f"{MOST_READINGS} readings"
                     break
-                self._read(advice.lit, advice.probe)
+                self._read(advice.lit, advice.probe, advice.again)
             elif advice.task == "repair" and advice.suspect is not None:
                 if len(row.named) >= MOST_REPAIRS:
                     row.end = f"{MOST_REPAIRS} repairs"
@@ -243,7 +244,12 @@ class Person:
         return is_named(text, where, fault, words[where], self.design)
 
     def _record(self, what: Happening) -> None:
-        self.state = step(self.state, Happened(len(self.state.undoable) + 1, "", what))
+        """Fold an event as a session does."""
+        self._happened.append(Happened(len(self._happened) + 1, "", what))
+        if changes_earlier(what):
+            self.state = fold(self._happened, self.design)
+        else:
+            self.state = step(self.state, self._happened[-1])
 
     def _show(self, lit: Lit) -> None:
         frame = frame_of(lit.duty(self.design))
@@ -300,7 +306,7 @@ class Person:
         strand = marks[0].strand
         return [Mark(lit, strand, low + 1, high, SEEN[looks[low]]) for low, high in pairwise(edges)]
 
-    def _read(self, lit: Lit, probe: Probe) -> None:
+    def _read(self, lit: Lit, probe: Probe, again: int | None) -> None:
         self._show(lit)
         effort = reading_effort(self.design, self._leads, lit, probe)
         self._leads = effort.leads
@@ -311,13 +317,18 @@ class Person:
         typed = self._typed(shown)
         self._record(
             ReadingTaken(
-                lit.text(self.design), str(probe), typed, level=lit.level, colour=lit.colour
+                lit.text(self.design),
+                str(probe),
+                typed,
+                level=lit.level,
+                colour=lit.colour,
+                again=again,
             )
         )
         slip = "" if math.isclose(typed, shown, abs_tol=0.006) else f" (the meter: {shown:g})"
-        self.say(
-            f"reading {self.row.readings}: {lit.text(self.design)} {probe} = {typed:g} V{slip}"
-        )
+        instead = "" if again is None else ", in place of an odd one"
+        lit_text = lit.text(self.design)
+        self.say(f"reading {self.row.readings}{instead}: {lit_text} {probe} = {typed:g} V{slip}")
 
     def _typed(self, shown_v: float) -> float:
         """The reading as it is typed: to 10 mV by some people, and sometimes wrong."""
