@@ -142,7 +142,12 @@ class Solution:
         amps = {}
         for number, feed in enumerate(circuit.design.feeds):
             own_a = self.branch_a[feed_of == number]
-            amps[feed.name] = float(own_a[0]) if len(own_a) else self._joined_feed_a(number)
+            if len(own_a):
+                amps[feed.name] = float(own_a[0])
+            elif circuit.wiring.is_blown(number):
+                amps[feed.name] = 0.0
+            else:
+                amps[feed.name] = self._joined_feed_a(number)
         return amps
 
     def _joined_feed_a(self, number: int) -> float:

@@ -151,10 +151,12 @@ def _branches(wiring: Wiring, names: Sequence[str]) -> Iterator[str]:
         tail, head = names[wiring.tail[branch]], names[wiring.head[branch]]
         feed = int(wiring.feed[branch])
         if branch in joint_of:
-            yield f"* joint {joint_of[branch]}{' is open' if ohm == np.inf else ''}"
+            name = joint_of[branch]
+            what = f"fuse of feed {plain(name)}" if name in wiring.fuses else f"joint {name}"
+            yield f"* {what}{' is open' if ohm == np.inf else ''}"
         if branch in wiring.shorts:
             yield f"* short of {ohm!r} ohm from {tail} to {head}"
-        if ohm == np.inf:
+        if ohm == np.inf and feed < 0:
             continue
         if feed >= 0:
             # two sources side by side have no solution: the first gives all
@@ -163,7 +165,7 @@ def _branches(wiring: Wiring, names: Sequence[str]) -> Iterator[str]:
             yield f"* feed {plain(wiring.design.feeds[feed].name)}"
             yield f"Vfeed_{feed + 1} {inner} {tail} {wiring.design.feeds[feed].volts!r}"
             tail = inner
-        if ohm > 0.0:
+        if 0.0 < ohm < np.inf:
             yield f"R{branch} {tail} {head} {ohm!r}"
 
 

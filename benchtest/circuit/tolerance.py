@@ -14,7 +14,7 @@ import numpy as np
 from benchtest.circuit.ladder import Factor
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import Solution
-from benchtest.circuit.wiring import FloatArray, Made
+from benchtest.circuit.wiring import FloatArray, Made, has_fuse
 from benchtest.prop.design import Design, Feed, Probe
 from benchtest.prop.joints import power_joints
 
@@ -116,9 +116,13 @@ class Spread:
 
 
 def cause_names(design: Design) -> list[str]:
-    """Names of the shared causes, in the order of `Spread.shared`."""
+    """Names of the shared causes, in the order of `Spread.shared`.
+
+    A fuse has a place among the joints, as it can be open; it does nothing there while it is whole.
+    """
     supplies = [f"supply {feed.name}" for feed in design.feeds]
     joints = [f"joint {joint.name}" for joint in power_joints(design)]
+    joints += [f"joint {feed.name}" for feed in design.feeds if has_fuse(design, feed)]
     feeds = [f"feed {feed.name}" for feed in design.feeds]
     return [*supplies, "current", "wire", "copper", "fuse", *feeds, *joints]
 
@@ -269,7 +273,9 @@ def joint_moments(solution: Solution, tolerances: Tolerances) -> tuple[FloatArra
     less = np.expm1(-points * np.log(tolerances.joint_factor))
     change = -less / (1.0 + less * np.clip(solution.joint_stiffness, 0.0, 1.0)[:, None])
     mean = change @ weights
-    return mean, np.asarray(np.sqrt((change - mean[:, None]) ** 2 @ weights))
+    sd = np.sqrt((change - mean[:, None]) ** 2 @ weights)
+    fuse = [name in solution.circuit.wiring.fuses for name in solution.circuit.joint_rows[0]]
+    return np.where(fuse, 0.0, mean), np.where(fuse, 0.0, sd)
 
 
 def more_per_supply(solution: Solution, across: FloatArray, mean: FloatArray) -> FloatArray | float:

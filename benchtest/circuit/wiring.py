@@ -64,7 +64,9 @@ class Wiring:
         ohm: shape (branches,); infinite where a joint is open. [Ω]
         made: what each branch is made of, values of `Made`, shape (branches,).
         feed: number of the feed whose supply stands in the branch, -1 for none.
-        joint: branch of each power joint, by its name.
+        joint: branch of each power joint, by its name; behind them, of feeds beside others, that of
+            each fuse by its feed's name.
+        fuses: the names of those.
         sources: inner point of each feed's supply.
         returns: branch of each feed's return cable.
         shorts: branches where points touch that should not.
@@ -79,6 +81,7 @@ class Wiring:
     made: IndexArray
     feed: IndexArray
     joint: Mapping[str, int]
+    fuses: frozenset[str]
     sources: tuple[int, ...]
     returns: tuple[int, ...]
     shorts: tuple[int, ...]
@@ -90,6 +93,10 @@ class Wiring:
         for name, joint in joint_ohm.items():
             ohm[self.joint[name]] = joint
         return replace(self, ohm=_no_less(ohm))
+
+    def is_blown(self, feed: int) -> bool:
+        """True where a feed's own cable is open, for its fuse."""
+        return bool(np.isinf(self.ohm[self.feed == feed]).any())
 
     def number(self, point: Point) -> int:
         """Number of a point."""
@@ -117,6 +124,7 @@ class _Builder:
         self.places: dict[Place, tuple[int, int]] = {}
         self.count = 2 * design.node_count
         self.joint: dict[str, int] = {}
+        self.fuse: dict[str, int] = {}
         self.returns: list[int] = []
         self.shorts: list[int] = []
         self._chains: list[tuple[IndexArray, IndexArray, FloatArray, Made]] = []
@@ -177,7 +185,8 @@ class _Builder:
             ),
             made=np.concatenate(made),
             feed=feed,
-            joint=self.joint,
+            joint=self.joint | self.fuse,
+            fuses=frozenset(self.fuse),
             sources=sources,
             returns=tuple(self.returns),
             shorts=tuple(self.shorts),
@@ -202,7 +211,7 @@ def wire_up(
     Args:
         design: a design without faults.
         joint_ohm: resistance of joints that are not as designed, `math.inf` for open; the key
-            `default` changes all that are not named. [Ω]
+            `default` changes all that are not named. A feed's name is its fuse. [Ω]
         short_ohm: resistance between points that touch and should not, 0 and up. [Ω]
 
     Returns:
@@ -218,7 +227,9 @@ def wire_up(
     _buses(builder)
     _joints(builder, joint_ohm)
     _shorts(builder, short_ohm or {})
-    return builder.finish(sources)
+    wiring = builder.finish(sources)
+    blown = [name for name in joint_ohm if name in wiring.fuses]
+    return wiring.changed({name: joint_ohm[name] for name in blown}) if blown else wiring
 
 
 def _feed(builder: _Builder, number: int, feed: Feed) -> int:
@@ -231,10 +242,27 @@ def _feed(builder: _Builder, number: int, feed: Feed) -> int:
             near, start = start, builder.new()
             builder.add(near, start, mohm * 1e-3, made)
     plus, minus = builder.at(FeedName(feed.name))
+    if has_fuse(builder.design, feed):
+        # a fuse of which only its rating is known parts the cable that it sits in
+        builder.fuse[feed.name] = builder.branches - (1 if feed.fuse_mohm > 0.0 else 0)
     builder.add(start, plus, cable_ohm, Made.CABLE, feed=number)
     builder.returns.append(builder.branches)
     builder.add(minus, source, cable_ohm, Made.CABLE)
     return source
+
+
+def has_fuse(design: Design, feed: Feed) -> bool:
+    """True where a feed may be without current while the prop has volts: beside other feeds.
+
+    Its fuse sits in the `+` lead only (common practice, no source); a supply that is switched off
+    is alike.
+    """
+    return len(design.feeds) > 1 and (feed.length_mm > 0.0 or feed.fuse_mohm > 0.0)
+
+
+def fuse_ohm(feed: Feed) -> float:
+    """Resistance of the branch that a blown fuse opens: its own, else its cable's. [Ω]"""
+    return feed.fuse_mohm * 1e-3 or feed.wire.ohm_per_mm * feed.length_mm
 
 
 def _strands(builder: _Builder) -> None:
@@ -299,7 +327,12 @@ def _shorts(builder: _Builder, short_ohm: Mapping[Probe, float]) -> None:
 
 
 def _check_joints(design: Design, joint_ohm: Mapping[str, float]) -> None:
+    fuses = {feed.name for feed in design.feeds if has_fuse(design, feed)}
     for name, ohm in joint_ohm.items():
+        if name in fuses:
+            if not math.isinf(ohm):
+                raise InputError(f"fuse of feed {name}: it is whole or blown; give inf")
+            continue
         if not ohm >= 0.0:
             raise InputError(f"joint {name}: resistance is {ohm:g} Ω; give 0 or more, or inf")
         if name != "default" and not joint_by_name(name, design).is_power:

@@ -35,7 +35,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         default=[],
         metavar="FAULT",
         help="4A+=0.8, 4A+=open, 4Ad=open, 4.17=dead, 4=reversed, 4=swapped:5, 4=GRB, "
-        "colour_order=GRB or main=short (repeatable)",
+        "colour_order=GRB, main=short or, for its fuse, main=blown (repeatable)",
     )
     parser.add_argument(
         "--seed", type=whole, help="build a unit with its own tolerances (default: as designed)"

@@ -190,7 +190,9 @@ class Engine:
             alike=_alike(footing),
             next=ask,
             readings=_judge(readings, stands_by, plain.weigher),
-            cleared_ohm=cleared_ohm(footing.healthy, footing.joints),
+            cleared_ohm=cleared_ohm(
+                footing.healthy, footing.joints[: footing.responses.space.soldered]
+            ),
             strange=_strange(footing, told),
             joints=self._bands(found, footing),
             look=look_next(footing.responses, footing.posterior.chain, marks, ask.expect_bits),
@@ -265,7 +267,7 @@ class Engine:
         names = [joint.name for joint in footing.responses.space.joints]
         cleared = dict(zip(names, limits, strict=True))
         rows = []
-        for number, joint in enumerate(self.space.joints):
+        for number, joint in enumerate(self.space.joints[: self.space.soldered]):
             resistive, open_ = float(found.resistive[number]), float(found.open[number])
             ohms = found.ohms(number) if resistive > LEAST_SHOWN else None
             limit = cleared.get(joint.name, np.inf)

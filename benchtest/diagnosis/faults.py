@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from benchtest.circuit.wiring import fuse_ohm, has_fuse
 from benchtest.diagnosis.wiring import (
     COLOUR_ORDER,
     Misled,
@@ -16,6 +17,7 @@ from benchtest.diagnosis.wiring import (
     other_orders,
     recoloured,
     shorts,
+    supplied,
     swaps,
 )
 from benchtest.prop.chain import data_order, hops
@@ -64,6 +66,8 @@ class Priors:
     """A strand: it takes one of another make among the rest."""
     short: float = 5e-3
     """The prop: a bridge of solder between the rails, or a fuse gone, in one of two hundred."""
+    fuse: float = 5e-3
+    """A feed beside others: its fuse has blown, or its supply is off or unplugged."""
 
 
 @dataclass(frozen=True)
@@ -89,7 +93,8 @@ class FaultSpace:
     """Every single fault of one design.
 
     Attributes:
-        joints: power joints, each of which may be resistive or open.
+        joints: power joints, each of which may be resistive or open; behind them the fuses of feeds
+            beside others, each of which may be blown.
         chain: faults of the data line and of nodes, and all others that are no power joint's.
         priors: odds of each kind against none.
         order: places of nodes in the order that data reaches them, shape (nodes,).
@@ -101,6 +106,11 @@ class FaultSpace:
     priors: Priors
     order: NDArray[np.intp]
     often: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def soldered(self) -> int:
+        """How many of `joints` are no fuse: the first ones."""
+        return sum(not joint.is_fuse for joint in self.joints)
 
 
 def fault_space(
@@ -117,7 +127,21 @@ def fault_space(
         *_colour_orders(design, odds),
         *_short(design, order, odds),
     ]
-    return FaultSpace(tuple(power_joints(design)), tuple(chain), odds, order, often or {})
+    joints = (*power_joints(design), *fuses(design))
+    return FaultSpace(joints, tuple(chain), odds, order, often or {})
+
+
+def fuses(design: Design) -> list[Joint]:
+    """The fuse of each feed whose `+` copper another one feeds too.
+
+    Without it that one carries all. A lone feed's fuse takes all volts: see `wiring.shorts`.
+    """
+    beside = {name for _, feeds in supplied(design) if len(feeds) > 1 for name in feeds}
+    return [
+        Joint(feed.name, "+", (), ohm=fuse_ohm(feed))
+        for feed in design.feeds
+        if feed.name in beside and has_fuse(design, feed)
+    ]
 
 
 def _open_data(design: Design, odds: Priors) -> list[ChainFault]:

@@ -306,6 +306,9 @@ class LookWeigher:
             if not (strands := self.space.joints[number].strands) or amiss & set(strands)
         ]
         bent = {n: base.bent_alone(n) if alone else base.bent[n] for n in touched if amiss}
+        for number in bent:
+            if self.space.joints[number].is_fuse:  # it has no resistance but an endless one
+                bent[number] = bent[number] & (np.arange(COLUMNS) == COLUMNS - 1)
         exactly = exactly and self._solved(base, bent)
         for number in wanted:
             load = base.alone(number).load[:, 0] if alone else base.joint_load[:, number]

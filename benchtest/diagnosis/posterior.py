@@ -110,6 +110,8 @@ def log_odds(space: FaultSpace, repaired: Collection[str] = ()) -> tuple[FloatAr
     # a plug's pin may be as high as another joint's fault
     odds[:, :GRID] *= FAULTY_TIMES * healthy_ohm[:, None] < GRID_OHM
     odds[:, GRID] = space.priors.open
+    odds[space.soldered :, :GRID] = 0.0  # a fuse is whole or blown
+    odds[space.soldered :, GRID] = space.priors.fuse
 
     def times(where: str) -> float:
         return space.often.get(where, 1.0) * (REMADE if where in repaired else 1.0)

@@ -28,7 +28,15 @@ def repair_words(design: Design, where: str, fault: FaultKind) -> str:
 
 def _power(design: Design, where: str, fault: FaultKind) -> str:
     rail = "supply" if where.endswith("+") else "return"
-    feeds = {feed.name for feed in design.feeds}
+    feeds = {feed.name: feed for feed in design.feeds}
+    if where in feeds:
+        rating = feeds[where].fuse_a
+        fuse = "its fuse" if rating is None else f"its fuse of {rating:g} A"
+        return (
+            f"switch off; no current comes from feed {where}: look at {fuse} and the holder, and "
+            "whether its supply is on; before a new fuse of the same rating goes in, read ohms "
+            "between the rails (below 5 ohms both ways round: a bridge)"
+        )
     if where[:-1] in feeds:
         thing = f"feed joint {where} ({rail} cable onto its pad)"
         return f"switch off; reflow {thing}, and look at fuse holder and cable lug while there"

@@ -22,6 +22,8 @@ anything between nothing and nearly all of the supply (1.5 to 4.3 V at 5 V), dep
 data line rests, what protects its pins, and stray light. Common practice, no source."""
 ISLAND_OWN_V = 0.05
 """Standard deviation of each reading on it by itself: its logic starts and stops. [V] Ours."""
+NO_CABLE = -2
+"""Stands for the cable of a feed that is open."""
 LEADS_V = 1e-4
 """Unsteadiness of tips held by hand. [V] Common practice, no source."""
 CLAMP_SHARE, CLAMP_A = 0.02, 0.05
@@ -38,7 +40,8 @@ class Taps:
         columns: what each reads of the unknowns, shape (unknowns, taps).
         constant: what it reads beyond them, shape (taps,).
         per_supply: change of that constant with the volts of each supply, shape (taps, feeds).
-        cable: kept branch that a clamp is round, -1 for volts, shape (taps,).
+        cable: kept branch that a clamp is round, `NO_CABLE` where that is open, -1 for volts,
+            shape (taps,).
         readings: what was read, shape (taps,).
     """
 
@@ -92,6 +95,8 @@ def _clamp(circuit: Circuit, reading: Reading) -> tuple[FloatArray, FloatArray, 
     assert isinstance(reading.probe.red.place, FeedName)
     names = [feed.name for feed in circuit.design.feeds]
     feed = names.index(reading.probe.red.place.feed)
+    if circuit.wiring.is_blown(feed):
+        return np.zeros(circuit.reduced.count), np.zeros(len(names)), NO_CABLE
     branch = int(np.flatnonzero(circuit.wiring.feed == feed)[0])
     kept = int(np.flatnonzero(circuit.kept == branch)[0])
     siemens = circuit.conductance_s[kept]
@@ -107,7 +112,7 @@ def read_at(solution: Solution, taps: Taps) -> FloatArray:
     values = np.asarray(taps.columns.T @ solution.x + taps.constant)
     if solution.circuit.reduced.adrift.any():
         volts = solution.volts_at([reading.probe for reading in taps.readings])
-        values = np.where(taps.cable < 0, volts, values)
+        values = np.where(taps.cable == -1, volts, values)
     return values
 
 

@@ -27,7 +27,7 @@ from benchtest.circuit.tolerance import (
 from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.diagnosis.gauss import log_likelihood
 from benchtest.diagnosis.law import spread_of_unit
-from benchtest.diagnosis.response import CELL_SD, COLUMNS, Responses
+from benchtest.diagnosis.response import CELL_SD, COLUMNS, GRID, Responses
 from benchtest.diagnosis.starved import (
     HOPELESS_LOG,
     Work,
@@ -43,6 +43,7 @@ from benchtest.diagnosis.straight import Sums, straight_rows
 from benchtest.diagnosis.tap_effects import TapEffects, tap_effects
 from benchtest.diagnosis.taps import Noise, Taps, island_covariance, island_leads, read_at
 from benchtest.diagnosis.wiring import SHORTED_V, Shorted, extra_a
+from benchtest.prop.design import FeedName
 
 THIN = 6
 """Steps of the grid between two resistances that a large prop's joint is first weighed at."""
@@ -131,7 +132,7 @@ class Weigher:
     def across(self) -> IndexArray:
         """Place of the joint that each reading is taken across; -1 of others, shape (readings,)."""
         names = self.responses.space.joints
-        place_of = {joint.probe: place for place, joint in enumerate(names)}
+        place_of = {joint.probe: n for n, joint in enumerate(names) if not joint.is_fuse}
         readings = [reading for effect in self.effects for reading in effect.taps.readings]
         places = [-1 if r.volts is None else place_of.get(r.probe, -1) for r in readings]
         return np.array(places, dtype=np.intp)[np.argsort(self.rows)]
@@ -226,6 +227,22 @@ class Weigher:
         """Readings and their covariance under one fault; of the healthy prop where joint is -1."""
         if joint < 0:
             return self.healthy_mean(), self.healthy_covariance
+        mean, covariance = self._under(joint, column)
+        fault = self.responses.space.joints[joint]
+        if fault.is_fuse and (dead := self._clamped(fault.name)).any():
+            # a clamp reads its cable's conductance times volts, and that is what is open
+            mean = np.where(dead, 0.0, mean)
+            covariance = np.where(dead[:, None] | dead, 0.0, covariance)
+            covariance[dead, dead] = self.noise.own[dead] ** 2
+        return mean, covariance
+
+    def _clamped(self, feed: str) -> NDArray[np.bool_]:
+        """Readings by a clamp round the cable of one feed, shape (readings,)."""
+        readings = [reading for effect in self.effects for reading in effect.taps.readings]
+        mine = [r.volts is None and r.probe.red.place == FeedName(feed) for r in readings]
+        return np.array(mine, dtype=bool)[np.argsort(self.rows)]
+
+    def _under(self, joint: int, column: int) -> tuple[FloatArray, FloatArray]:
         alone = self.responses.is_large
         if self._bent(joint, alone)[column]:
             if joint in self.estimated or not self.may_solve(joint, [column]):
@@ -311,7 +328,7 @@ class Weigher:
         Of a large prop the straight part is worked out where it matters: at every few steps, and
         at each step round the best of them.
         """
-        if not self.responses.is_large:
+        if not self.responses.is_large or self.responses.space.joints[joint].is_fuse:
             return self.joint(joint, roughly=True)[1]
         bent = self._bent(joint, False)
         straight, starved = np.flatnonzero(~bent), np.flatnonzero(bent)
@@ -327,6 +344,12 @@ class Weigher:
         if len(starved):
             _, weight[starved] = estimated_rows(self, joint, starved)
         return weight
+
+    def _fuse(self, joint: int) -> tuple[FloatArray, FloatArray]:
+        """A fuse that has blown, at whatever place in the grid; see `joint`."""
+        mean, covariance = self.under(joint, GRID)
+        weight = float(self.density(mean, covariance, joint))
+        return np.tile(mean, (COLUMNS, 1)), np.full(COLUMNS, weight)
 
     def _straight_weight(self, joint: int, columns: NDArray[np.intp]) -> FloatArray:
         return self.density(*straight_rows(self, joint, columns), joint)
@@ -344,6 +367,8 @@ class Weigher:
         Returns:
             Shape (COLUMNS, readings), and (COLUMNS,).
         """
+        if self.responses.space.joints[joint].is_fuse:
+            return self._fuse(joint)
         alone = alone and self.responses.is_large
         bent = self._bent(joint, alone)
         straight = np.flatnonzero(~bent)

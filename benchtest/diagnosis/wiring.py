@@ -140,7 +140,7 @@ def shorts(design: Design) -> list[tuple[str, Shorted]]:
     """
     found = []
     for feed in design.feeds:
-        for strands, feeds in _supplied(design):
+        for strands, feeds in supplied(design):
             if feed.name in feeds and strands:
                 found.append((feed.name, Shorted(strands, feeds, SHORTED_A)))
                 if len(feeds) == 1:
@@ -148,7 +148,7 @@ def shorts(design: Design) -> list[tuple[str, Shorted]]:
     return found
 
 
-def _supplied(design: Design) -> list[tuple[frozenset[int], frozenset[str]]]:
+def supplied(design: Design) -> list[tuple[frozenset[int], frozenset[str]]]:
     """Strands and feeds whose supply rails are one piece of copper, piece by piece."""
     pieces: list[set[int | str]] = [{strand.number} for strand in design.strands]
     joined: list[set[int | str]] = [{end.strand for end in bus.ends} for bus in design.buses]

@@ -39,10 +39,15 @@ class Joint:
         return self.conductor != "d"
 
     @property
+    def is_fuse(self) -> bool:
+        """True for the fuse of a feed, which is whole or blown and has no drop to be read."""
+        return self.is_power and self.near is None
+
+    @property
     def probe(self) -> Probe:
         """The reading of the drop across this joint."""
         if self.near is None or self.far is None:
-            raise ValueError(f"joint {self.name} carries data: no drop to read")
+            raise ValueError(f"{self.name} has no two sides that leads can reach: no drop to read")
         return Probe(self.near, self.far)
 
 

@@ -9,6 +9,7 @@ from typing import Literal
 
 import numpy as np
 
+from benchtest.diagnosis.faults import fuses
 from benchtest.diagnosis.wiring import COLOUR_ORDER, Misled, recoloured, swaps
 from benchtest.errors import InputError, nearest
 from benchtest.prop.chain import strand_order
@@ -25,12 +26,14 @@ on; no-data-out: lit, but nothing after it gets data."""
 
 @dataclass(frozen=True, slots=True)
 class JointFault:
-    """A power joint of given resistance, `math.inf` for open; or an open data joint."""
+    """A power joint of given resistance, `math.inf` for open; an open data joint; a blown fuse."""
 
     where: str
     ohm: float
 
     def __str__(self) -> str:
+        if not self.where.endswith(("+", "-", "d")):
+            return f"{self.where}=blown"
         return f"{self.where}={'open' if math.isinf(self.ohm) else format(self.ohm, 'g')}"
 
 
@@ -75,7 +78,8 @@ def parse_fault(text: str, design: Design) -> Fault:
     if not equals or not where or not what:
         raise InputError(
             f'fault "{text[:40]}": write joint=ohms (4A+=0.8), joint=open (4Ad=open), '
-            "node=dead (4.17=dead), 4=reversed, 4=swapped:5, 4=GRB, colour_order=GRB or main=short"
+            "node=dead (4.17=dead), 4=reversed, 4=swapped:5, 4=GRB, colour_order=GRB, main=short "
+            "or main=blown"
         )
     if "." in where:
         return _node_fault(where, what, design)
@@ -84,9 +88,13 @@ def parse_fault(text: str, design: Design) -> Fault:
     if where == COLOUR_ORDER:
         return WiringFault(where, _order(where, what, design))
     if any(feed.name == where for feed in design.feeds):
-        if what != "short":
-            raise InputError(f'fault {where}: "{what[:20]}"; write {where}=short')
-        return WiringFault(where, what)
+        if what == "blown" and where in {fuse.name for fuse in fuses(design)}:
+            return JointFault(where, math.inf)
+        if what not in ("short", "blown"):
+            raise InputError(
+                f'fault {where}: "{what[:20]}"; write {where}=short, or {where}=blown for its fuse'
+            )
+        return WiringFault(where, "short")  # a lone feed's fuse takes all volts as a short does
     joint = joint_by_name(where, design)
     if what == "open":
         return JointFault(joint.name, math.inf)

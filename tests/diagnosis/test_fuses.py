@@ -1,0 +1,132 @@
+"""A blown fuse at one of several feeds: a suspect of its own, apart from that feed's joints."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.spice import spice_deck
+from benchtest.diagnosis import Engine, Finding
+from benchtest.diagnosis.faults import fault_space
+from benchtest.errors import InputError
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Design, StrandEnd
+from benchtest.prop.lit import everything, parse_lit
+from benchtest.prop.names import parse_probe
+from benchtest.virtual.faults import parse_fault
+from benchtest.virtual.prop import VirtualProp
+from tests.outside.ngspice import by_ngspice, compare
+
+MakeFan = Callable[..., Design]
+MOST_READINGS = 18
+
+
+def _fused(design: Design, mohm: float = 0.0) -> Design:
+    feeds = tuple(dataclasses.replace(f, fuse_a=7.5, fuse_mohm=mohm) for f in design.feeds)
+    return dataclasses.replace(design, feeds=feeds)
+
+
+@pytest.fixture(scope="module")
+def weir(make_fan: MakeFan) -> Design:
+    """Two buses, a feed at either end of the foot."""
+    return _fused(make_fan(6, 14, feeds=("foot:1", "foot:6"), wire="24 AWG"))
+
+
+@pytest.fixture(scope="module")
+def engine(weir: Design) -> Engine:
+    return Engine(weir)
+
+
+@pytest.mark.parametrize("mohm", [0.0, 11.0], ids=["rating alone", "resistance given"])
+def test_a_blown_fuse_leaves_all_to_the_other_feed(
+    make_fan: MakeFan, tmp_path: Path, mohm: float
+) -> None:
+    """By ngspice, with the supply's own line taken out of the deck of the whole prop."""
+    design = _fused(make_fan(4, 6, feeds=("foot:1", "crown:4")), mohm)
+    duty = everything(design).duty(design)
+    probes = [parse_probe(text, design) for text in ("feed2", "feed2+>crown:4+", "3A", "2B")]
+    lines = spice_deck(design, duty, {}, probes).splitlines()
+    (at,) = [n for n, line in enumerate(lines) if line.startswith("Vfeed_2")]
+    name, behind, tail, volts = lines[at].split()
+    lines[at] = f"{name} blown {tail} {volts}\nRblown blown 0 1e9\nRbehind {behind} 0 1e12"
+    theirs = by_ngspice("\n".join(lines) + "\n", tmp_path)
+    solution = Circuit(design, {"feed2": math.inf}).solve(duty)
+    volts_v = [theirs[f"probe_{n}"] for n in range(1, 5)]
+    assert solution.volts_at(probes) == pytest.approx(volts_v, abs=1e-5)
+    assert solution.feed_a["feed2"] == pytest.approx(0.0, abs=1e-9)
+    assert solution.feed_a["feed1"] == pytest.approx(theirs["feed_1"], abs=1e-5)
+    assert solution.volts(probes[1]) == pytest.approx(0.0, abs=1e-6)  # nothing flows
+
+
+def test_its_own_deck_has_the_same_volts(make_fan: MakeFan, tmp_path: Path) -> None:
+    design = _fused(make_fan(3, 4, feeds=("foot:1", "crown:3")))
+    compare(design, everything(design).duty(design), {"feed1": math.inf}, tmp_path)
+
+
+def test_feeds_beside_others_have_fuses_and_lone_ones_have_none(make_fan: MakeFan) -> None:
+    two = make_fan(2, 3, crown=False, feeds=("foot:1", "foot:2"))
+    assert [j.name for j in fault_space(two).joints if j.is_fuse] == ["feed1", "feed2"]
+    assert not any(joint.is_fuse for joint in fault_space(make_fan(2, 3)).joints)
+    feeds = tuple(
+        dataclasses.replace(feed, at=StrandEnd(number, "A"))
+        for number, feed in enumerate(two.feeds, 1)
+    )
+    apart = dataclasses.replace(two, buses=(), feeds=feeds)
+    assert not any(joint.is_fuse for joint in fault_space(apart).joints)
+    with pytest.raises(InputError, match="fuse of feed feed1: it is whole or blown"):
+        Circuit(two, {"feed1": 0.5})
+
+
+def _work(engine: Engine, prop: VirtualProp) -> tuple[Finding, list[Reading]]:
+    """Take what is asked for until it is settled or something is sure."""
+    readings: list[Reading] = []
+    finding = engine.diagnose(readings)
+    while len(readings) < MOST_READINGS and not finding.next.settled:
+        lit, probe = finding.next.lit, finding.next.probe
+        assert lit is not None
+        assert probe is not None
+        prop.receive((lit.duty(prop.design) * 255).astype(np.uint8))
+        readings.append(Reading(lit, probe, prop.measure(probe)))
+        finding = engine.diagnose(readings)
+    return finding, readings
+
+
+@pytest.mark.parametrize("seed", [4, 5])
+@pytest.mark.parametrize("feed", ["feed1", "feed2"])
+def test_a_blown_fuse_is_named_and_its_words_say_fuse(
+    weir: Design, engine: Engine, feed: str, seed: int
+) -> None:
+    prop = VirtualProp(weir, [parse_fault(f"{feed}=blown", weir)], seed)
+    finding, _ = _work(engine, prop)
+    first = finding.suspects[0]
+    assert (first.where, first.fault) == (feed, "open")
+    assert first.probability > 0.9
+    assert "fuse of 7.5 A" in first.repair
+    assert feed not in {band.name for band in finding.joints}
+    assert prop.repair(feed)
+
+
+@pytest.mark.parametrize("joint", ["feed2+", "feed2-"])
+def test_an_open_joint_of_that_feed_is_not_its_fuse(
+    weir: Design, engine: Engine, joint: str
+) -> None:
+    finding, _ = _work(engine, VirtualProp(weir, [parse_fault(f"{joint}=open", weir)], 5))
+    assert sum(s.probability for s in finding.suspects if s.where == joint) > 0.9
+
+
+def test_a_clamp_round_the_dead_feed_shows_it(weir: Design, engine: Engine) -> None:
+    lit = everything(weir)
+    readings = [
+        Reading(lit, parse_probe("feed2", weir), None, amps=0.0),
+        Reading(lit, parse_probe("feed2+>foot:6+", weir), 0.0),
+        Reading(lit, parse_probe("feed2->foot:6-", weir), 0.0),
+        Reading(parse_lit("none", weir), parse_probe("foot:6", weir), 4.99),
+    ]
+    first = engine.diagnose(readings).suspects[0]
+    assert (first.where, first.fault) == ("feed2", "open")
