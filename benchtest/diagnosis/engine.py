@@ -31,6 +31,7 @@ from benchtest.diagnosis.posterior import (
 from benchtest.diagnosis.repair import repair_words
 from benchtest.diagnosis.repeats import telling
 from benchtest.diagnosis.response import Responses
+from benchtest.diagnosis.shorted import nearby
 from benchtest.diagnosis.together import Look, several_posterior, sure_parts, together
 from benchtest.diagnosis.view import Case, View
 from benchtest.diagnosis.views import Footings, Views
@@ -253,6 +254,8 @@ class Engine:
                 break
             ohms = found.ohms(joint) if joint is not None and kind == "resistive" else None
             repair = repair_words(self.design, where, kind)
+            if kind == "short" and probability >= WORTH_SAYING:
+                repair += nearby(short_near(look(()), where))
             why = Reason("", None)
             if probability >= WORTH_SAYING:
                 others = look(tuple(part for part in sure if part.where != where))
@@ -274,6 +277,18 @@ class Engine:
             known = limit if np.isfinite(limit) else None
             rows.append(JointBand(joint.name, resistive + open_, open_, ohms, known))
         return tuple(rows)
+
+
+def short_near(plain: View, feed: str) -> list[str]:
+    """Places near which the rails of a feed's copper are likely joined by some resistance."""
+    if plain.weigher is None:
+        return []
+    for fault in plain.space.chain:
+        if fault.where == feed and fault.shorted is not None:
+            soft = plain.weigher.rail_short(fault.shorted)
+            if soft is not None and soft.is_likely:
+                return soft.near()
+    return []
 
 
 def _strange(footing: View, told: Sequence[int]) -> int | None:

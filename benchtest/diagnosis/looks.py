@@ -20,6 +20,7 @@ from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import ChainFault, FaultSpace
 from benchtest.diagnosis.response import COLUMNS, Base, Responses
 from benchtest.diagnosis.starved import Work, most_solved
+from benchtest.diagnosis.wiring import Shorted
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.prop.design import Design, NodeKind
 from benchtest.prop.lit import COLOURS, Lit
@@ -61,6 +62,9 @@ CHANCE = np.array(
 """Chance of each word for a run of nodes that should look so. Common practice, no source: an eye
 misses a warm strand easily, but seldom reports what is not there. Of a strand that is not lit
 `ok` means dark, as it should be, and `stuck` that it shines all the same."""
+
+SHORT_LOOKS = (int(Look.RIGHT), int(Look.WARM), int(Look.DIM), int(Look.UNPOWERED))
+"""How a short that leaves some volts may make all nodes look."""
 
 UNLIT = np.full(len(Look), int(Look.OFF))
 UNLIT[Look.UNPOWERED], UNLIT[Look.NO_DATA] = Look.OFF_UNPOWERED, Look.OFF_NO_DATA
@@ -249,6 +253,29 @@ class LookWeigher:
             for number in self._misleading(look.strand):
                 weight[number] = self._misled(look, self.space.chain[number])
             total += weight
+        for number, fault in enumerate(self.space.chain):
+            if fault.shorted is not None and fault.shorted.amps_sd:
+                soft = self._softly(fault.shorted)
+                total[number] = np.logaddexp(total[number], soft) - np.log(2.0)
+        return total
+
+    def _softly(self, shorted: Shorted) -> float:
+        """Logarithm of the chance of all looks if a short leaves its copper some of its volts.
+
+        How many is for the readings to settle: right, warm, dim and without volts are alike likely
+        under each lit set.
+        """
+        total = 0.0
+        for lit in dict.fromkeys(look.lit for look in self.looks):
+            ways = np.zeros(len(SHORT_LOOKS))
+            for look in (each for each in self.looks if each.lit == lit):
+                ground = self._ground(lit)[self._nodes(look)]
+                if look.strand in shorted.strands:
+                    worse = np.maximum(ground, np.array(SHORT_LOOKS)[:, None])
+                else:
+                    worse = np.tile(ground, (len(SHORT_LOOKS), 1))
+                ways += look.weigh(worse)
+            total += float(np.logaddexp.reduce(ways) - np.log(len(ways)))
         return total
 
     def _misleading(self, strand: int) -> list[int]:

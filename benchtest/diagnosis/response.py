@@ -22,6 +22,7 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import Solution
 from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.diagnosis.faults import LEAST_OHM, MOST_OHM, FaultSpace
+from benchtest.diagnosis.shorted import ShortEffects, short_effects
 from benchtest.diagnosis.wiring import Misled
 from benchtest.prop.design import Design
 from benchtest.prop.lit import Lit
@@ -147,6 +148,11 @@ class Responses:
     _flat_alone: dict[int, JointEffects] = field(default_factory=dict)
 
     @property
+    def is_plain(self) -> bool:
+        """True where nothing is taken for given."""
+        return not self.given and self.dark is None and not self.misled
+
+    @property
     def is_large(self) -> bool:
         """True where work is saved at the cost of a last digit; see `LARGE_NODES`."""
         return self.design.node_count >= LARGE_NODES
@@ -171,6 +177,11 @@ class Responses:
         if self.near is not None:
             return self.near.circuit.changed(self.given)
         return Circuit(self.design, self.given)
+
+    @cached_property
+    def short_effects(self) -> ShortEffects:
+        """What an ampere between the rails does at every place; of the plain prop."""
+        return short_effects(self)
 
     @cached_property
     def joint_places(self) -> NDArray[np.intp]:

@@ -28,6 +28,7 @@ from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.diagnosis.gauss import log_likelihood
 from benchtest.diagnosis.law import spread_of_unit
 from benchtest.diagnosis.response import CELL_SD, COLUMNS, GRID, Responses
+from benchtest.diagnosis.shorted import RailShort
 from benchtest.diagnosis.starved import (
     HOPELESS_LOG,
     Work,
@@ -90,6 +91,7 @@ class Weigher:
         self.tolerances = tolerances
         self.loose: dict[tuple[int, int], tuple[int, ...]] = {}
         """Readings on copper that a fault cuts off, by joint and place in the grid."""
+        self._rail_shorts: dict[frozenset[int], RailShort] = {}
         self.estimated: set[int] = set()
         """Joints of which nothing is solved, for the work that it would be."""
         self.given = frozenset(responses.given)
@@ -213,14 +215,29 @@ class Weigher:
         chain = self.density(self.chain_mean, self.healthy_covariance)
         for place, fault in enumerate(self.responses.space.chain):
             if fault.shorted is not None:
-                mean, covariance = self._short(fault.shorted)
-                chain[place] = self.density(mean, covariance)
+                chain[place] = self.density(*self.dead_short(fault.shorted))
+                if (soft := self.rail_short(fault.shorted)) is not None:
+                    both = np.logaddexp(chain[place], soft.log_likelihood)
+                    chain[place] = both - np.log(2.0)
         return chain
+
+    def rail_short(self, shorted: Shorted) -> RailShort | None:
+        """The same copper's rails joined by a resistance.
+
+        None where a fuse is gone, and where other faults are given: then it is the dead short alone
+        that is weighed.
+        """
+        if not shorted.amps_sd or not self.responses.is_plain:
+            return None
+        if shorted.strands not in self._rail_shorts:
+            self._rail_shorts[shorted.strands] = RailShort(self, shorted)
+        return self._rail_shorts[shorted.strands]
 
     def under_chain(self, place: int) -> tuple[FloatArray, FloatArray]:
         """Readings and their covariance under one fault of `chain`."""
         if (shorted := self.responses.space.chain[place].shorted) is not None:
-            return self._short(shorted)
+            soft = self.rail_short(shorted)
+            return self.dead_short(shorted) if soft is None or not soft.is_likely else soft.best()
         return self.chain_mean[place], self.healthy_covariance
 
     def under(self, joint: int, column: int) -> tuple[FloatArray, FloatArray]:
@@ -279,7 +296,7 @@ class Weigher:
                 moved[number] = extra @ per_amp[nodes]
         return moved
 
-    def _short(self, shorted: Shorted) -> tuple[FloatArray, FloatArray]:
+    def dead_short(self, shorted: Shorted) -> tuple[FloatArray, FloatArray]:
         """Readings and their covariance where copper has no volts."""
         readings = [reading for effect in self.effects for reading in effect.taps.readings]
         order = np.argsort(self.rows)

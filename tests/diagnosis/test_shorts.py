@@ -1,0 +1,154 @@
+"""Rails joined by some resistance, and supplies that give no more than they can."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.spice import spice_deck
+from benchtest.diagnosis import Engine, Finding
+from benchtest.diagnosis.shorted import short_places
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Design, NodeKind, Probe
+from benchtest.prop.lit import Lit, everything, parse_lit
+from benchtest.prop.names import parse_probe
+from tests.diagnosis.conftest import Bench
+from tests.outside.ngspice import by_ngspice
+
+MakeFan = Callable[..., Design]
+MakeKind = Callable[..., NodeKind]
+MOST_READINGS = 8
+
+
+class Shorted:
+    """A unit as designed, but for its short and a supply that lowers its volts at its limit."""
+
+    def __init__(self, design: Design, at: str, ohm: float, limit_a: float) -> None:
+        self.design, self.limit_a = design, limit_a
+        self.touching = {parse_probe(at, design): ohm}
+        self._fed: dict[Lit, tuple[Design, np.ndarray]] = {}
+
+    def fed(self, lit: Lit) -> tuple[Design, np.ndarray]:
+        """The design with the volts its supply then has, and what lights: dark below the logic."""
+        if lit not in self._fed:
+            self._fed[lit] = self._settle(lit)
+        return self._fed[lit]
+
+    def _settle(self, lit: Lit) -> tuple[Design, np.ndarray]:
+        (feed,) = self.design.feeds
+        for duty in (lit.duty(self.design), np.zeros_like(lit.duty(self.design))):
+            low, high, volts = 0.0, feed.volts, feed.volts
+            for _ in range(14):
+                made = self.design.fed({feed.name: volts})
+                solution = Circuit(made, short_ohm=self.touching).solve(duty)
+                if solution.feed_a[feed.name] <= self.limit_a:
+                    low = volts
+                else:
+                    high = volts
+                volts = 0.5 * (low + high) if low < high else volts
+            made = self.design.fed({feed.name: max(low, 0.01)})
+            solution = Circuit(made, short_ohm=self.touching).solve(duty)
+            if solution.node_v.min() >= self.design.node.logic_v:
+                break
+        return made, duty
+
+    def read(self, lit: Lit, probe: Probe) -> Reading:
+        made, duty = self.fed(lit)
+        volts = Circuit(made, short_ohm=self.touching).solve(duty).volts(probe)
+        return Reading(lit, probe, round(volts, 4 if abs(volts) < 0.6 else 3))
+
+    def work(self, engine: Engine) -> Finding:
+        """Take what is asked for until it is settled or the short is sure."""
+        readings: list[Reading] = []
+        finding = engine.diagnose(readings)
+        while len(readings) < MOST_READINGS and not finding.next.settled:
+            assert finding.next.lit is not None
+            assert finding.next.probe is not None
+            readings.append(self.read(finding.next.lit, finding.next.probe))
+            finding = engine.diagnose(readings)
+        return finding
+
+
+def _rated(design: Design, supply_a: float | None) -> Design:
+    feeds = tuple(dataclasses.replace(feed, supply_a=supply_a) for feed in design.feeds)
+    return dataclasses.replace(design, feeds=feeds)
+
+
+@pytest.mark.parametrize(
+    ("at", "ohm", "limit_a", "volts"),
+    [
+        ("crown:2", 0.8, 9.0, 5.0),
+        ("foot:5", 0.3, 9.0, 5.0),
+        ("crown:5", 0.06, 9.0, 5.0),
+        ("crown:4", 1.5, 9.0, 5.0),
+        ("crown:3", 1.0, 7.0, 12.0),
+        ("foot:4", 0.2, 7.0, 12.0),
+    ],
+    ids=str,
+)
+@pytest.mark.parametrize("is_rated", [True, False], ids=["rated", "not rated"])
+def test_a_short_of_some_resistance_is_a_short_and_no_joint(
+    make_fan: MakeFan, make_kind: MakeKind, at: str, ohm: float, limit_a: float, volts: float,
+    is_rated: bool,
+) -> None:  # fmt: skip
+    fan = make_fan(6, 14, wire="24 AWG", feed_mm=900.0, kind=make_kind(volts=volts))
+    design = _rated(fan, limit_a if is_rated else None)
+    finding = Shorted(design, at, ohm, 1.05 * limit_a).work(Engine(design))
+    first = finding.suspects[0]
+    assert (first.where, first.fault) == ("feed1", "short")
+    assert first.probability > 0.9
+    assert sum(s.probability for s in finding.suspects if s.fault in ("resistive", "open")) < 0.2
+
+
+def test_words_send_the_person_near_the_place(make_fan: MakeFan) -> None:
+    design = _rated(make_fan(8, 14, wire="24 AWG", feed_mm=900.0), 20.0)
+    unit = Shorted(design, "crown:7", 0.5, 21.0)
+    lit = everything(design)
+    asked = ["crown:1+>crown:8+", "crown:1->crown:8-", "crown:8", "foot:1", "crown:4+>crown:8+"]
+    readings = [unit.read(lit, parse_probe(text, design)) for text in asked]
+    first = Engine(design).diagnose(readings).suspects[0]
+    assert first.fault == "short"
+    near = first.repair.partition("look first near ")[2].split(" and ")
+    assert set(near) & {"crown:6", "crown:7", "crown:8"}
+
+
+def test_readings_of_a_short_by_ngspice_name_it(
+    make_fan: MakeFan, make_kind: MakeKind, tmp_path: Path
+) -> None:
+    """A resistor between the rails in the deck, the supply's volts lowered to its limit."""
+    design = _rated(make_fan(4, 8, wire="24 AWG", kind=make_kind(channel_ma=16.0)), 4.0)
+    unit = Shorted(design, "crown:3", 1.1, 4.3)
+    asked = [("all", "crown:1+>crown:4+"), ("none", "foot:1"), ("all", "3B"), ("none", "3B")]
+    readings = []
+    for lit, text in asked:
+        lights, probe = parse_lit(lit, design), parse_probe(text, design)
+        made, duty = unit.fed(lights)
+        deck = spice_deck(made, duty, {}, [probe], unit.touching)
+        readings.append(Reading(lights, probe, round(by_ngspice(deck, tmp_path)["probe_1"], 4)))
+    first = Engine(design).diagnose(readings).suspects[0]
+    assert (first.where, first.fault) == ("feed1", "short")
+    assert first.probability > 0.9
+
+
+def test_a_bad_joint_and_a_sound_unit_are_no_short(make_fan: MakeFan) -> None:
+    design = make_fan(6, 20)
+    engine = Engine(design)
+    for seed, faults in ((1, {"4A+": 0.4}), (2, {"feed1-": 0.3}), (3, {"2B-": 5.0}), (4, {})):
+        finding = Bench(design, faults, seed).find(engine)
+        assert sum(s.probability for s in finding.suspects if s.fault == "short") < 0.02
+        if faults:
+            assert finding.suspects[0].where == next(iter(faults))
+        else:
+            assert finding.healthy > 0.8
+
+
+def test_shorts_are_tried_at_every_pad_and_at_ends_that_no_bus_has(make_fan: MakeFan) -> None:
+    design = make_fan(3, 4)
+    assert [str(place) for place in short_places(design)] == [
+        "foot:1", "foot:2", "foot:3", "crown:1", "crown:2", "crown:3",
+    ]  # fmt: skip
