@@ -211,15 +211,20 @@ class Desk:
         if isinstance(what, EVIDENCE):
             self.finding = None
 
+    @property
+    def unreached(self) -> str | None:
+        """Why frames do not reach the prop; None while they do, as far as anybody knows."""
+        status = self.clock.status()
+        return status.trouble or status.refused
+
     def require_light(self) -> None:
         """Check that the prop shows what it is sent, so that it may be judged.
 
         Raises:
             InputError: frames do not arrive, or the prop was put out by hand.
         """
-        status = self.clock.status()
-        if why := status.trouble or status.refused:
-            raise InputError(f"not kept: frames do not reach the prop ({why})")
+        if self.unreached is not None:
+            raise InputError(f"not kept: frames do not reach the prop ({self.unreached})")
         if self.clock.held is not None:
             raise InputError(f"not kept: the prop is dark, {self.clock.held}")
         if self.put_out:

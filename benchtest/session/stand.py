@@ -55,6 +55,7 @@ class Stand(Prober):
         super().__init__(session, clock, virtual, now_s, source)
         self.practice: Practising | None = None
         self._explained: tuple[Finding, Grounds] | None = None
+        self._soak_unreached = False
 
     # -- one key a decision --------------------------------------------------------------------
 
@@ -149,7 +150,20 @@ class Stand(Prober):
         return words
 
     def tick(self) -> str:
-        """What time alone brings: the end of a soak; says so, else nothing."""
+        """What time alone brings to a soak: its end, or a pause while frames do not arrive.
+
+        Says so, else nothing. To be called often.
+        """
+        if self.unreached is not None:
+            if self.soaking.running:
+                self._soak_unreached = True
+                self.soaking.pause()
+                return f"the soak pauses: frames do not reach the prop ({self.unreached})"
+        elif self._soak_unreached:
+            self._soak_unreached = False
+            if not self.put_out and self.clock.held is None:
+                self.soaking.resume()
+                return "the soak goes on: frames reach the prop again"
         return self.end_soak() if self.soaking.is_over else ""
 
     def flickered(self, where: str) -> str:

@@ -134,9 +134,17 @@ class BenchApp(App[None]):
         words = f"{resumed.row.tag} is as you left it, and dark. Are leads and fingers clear of it?"
         # nothing ever lights by itself: whoever comes back may hold an iron
         back = Tell("Back at the bench", words, then="any key lights it again")
-        was = resumed.happened[-1].target if resumed.happened else None
-        bench = self.bench if was is None else replace(self.bench, to=was)
-        self.push_screen(back, lambda _: self._open(resumed, bench))
+        self.push_screen(back, lambda _: self._open_again(resumed))
+
+    def _open_again(self, session: Session) -> None:
+        """Light a unit where it was driven a moment ago; ask where the record does not say."""
+        from benchtest.session.target import last_target
+
+        before = last_target(self.shelf, session.tag)
+        if before is None:
+            self._ask_target(session)
+        else:
+            self._open(session, replace(self.bench, to=before))
 
     def _tell_browser(self, session: str) -> None:
         """Which session is on the bench, should this page be lost."""

@@ -208,12 +208,17 @@ class BenchView(OnceScreen[Leaving]):
 
     def _draw_soak(self) -> None:
         """A soak moves by itself: its times, its prompts, and its end."""
+        words = ""
+        try:
+            words = self.stand.tick()
+        except BenchError as error:
+            words = str(error)
         soaked = self.stand.soaking.progress
-        if soaked == self._soaked:
+        if soaked == self._soaked and not words:
             return
         was_due = getattr(self._soaked, "due", False)
         self._soaked = soaked
-        if words := self.stand.tick():
+        if words:
             self.say(words)
             self.app.bell()
         elif soaked is not None and soaked.due and not was_due:

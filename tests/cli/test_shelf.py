@@ -66,3 +66,22 @@ def test_the_users_own_folder_is_the_default(run: Run, tmp_path: Path) -> None:
 
 def test_a_bench_folder_that_is_a_file_is_refused(run: Run, prop: Path) -> None:
     run("shelf", "--bench", prop).refused(1, str(prop))
+
+
+def test_units_are_renamed_retired_and_brought_back(run: Run, bench: Path, prop: Path) -> None:
+    with Shelf(bench) as shelf:
+        shelf.add_units(["WF-04"], "Willow fan", prop.read_text(encoding="utf-8"))
+    (unit, _) = run("shelf", "--bench", bench, "--rename", "WF-03", "WF-13", "--json").json[
+        "units"
+    ][::-1]
+    assert (unit["tag"], unit["was"], unit["retired"]) == ("WF-13", "WF-03", False)
+    done = run("shelf", "--bench", bench, "--retire", "WF-03")  # the old tag finds it
+    lines = [line for line in done.out.splitlines() if "WF-" in line]
+    assert lines[-1].strip() == "WF-13 (was WF-03): retired"
+    run("shelf", "--bench", bench, "--retire", "WF-13").refused(2, "is retired already")
+    run("shelf", "--bench", bench, "--rename", "WF-04", "WF-03").refused(2, "was the tag of WF-13")
+    units = run("shelf", "--bench", bench, "--bring-back", "WF-13", "--json").json["units"]
+    assert [(unit["tag"], unit["retired"]) for unit in units] == [
+        ("WF-04", False),
+        ("WF-13", False),
+    ]

@@ -11,7 +11,7 @@ from textual.widgets import Static
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.shelf import Shelf
 from benchtest.session.checks import all_checks
-from benchtest.session.events import CheckMade, ColourSeen, FirstLight, RepairDone, Undone
+from benchtest.session.events import CheckMade, ColourSeen, FirstLight, RepairDone, SoakSeen, Undone
 from benchtest.session.live import Session
 from benchtest.session.steps import results
 from benchtest.tui.dialogs import AskFor
@@ -141,6 +141,26 @@ async def test_nothing_is_judged_while_packets_are_refused(tmp_path: Path, five:
             await at.until(lambda: "! packets refused" not in at.words())
             await at.keys("space")
             assert at.stand.session.state.verdicts == {1: True}
+
+
+async def test_a_soak_counts_no_time_while_frames_do_not_arrive(tmp_path: Path, five: Path) -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as heard:
+        heard.bind(("127.0.0.1", 0))
+        port = heard.getsockname()[1]
+        async with driven(tmp_path / "bench", five, to=f"e131:127.0.0.1:{port}") as at:
+            await at.until_task("look")
+            await at.keys("t", "8", "enter")
+            await at.until(lambda: at.stand.soaking.running)
+            heard.close()
+            await at.until(lambda: not at.stand.soaking.running)
+            assert "the soak pauses: frames do not reach the prop" in " ".join(at.words().split())
+            done_s = at.stand.soaking.done_s
+            await at.keys("space")  # nobody can have seen it steady
+            assert at.stand.soaking.done_s == done_s
+            assert not any(isinstance(h.what, SoakSeen) for h in at.stand.session.happened)
+            with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as again:
+                again.bind(("127.0.0.1", port))
+                await at.until(lambda: at.stand.soaking.running)
 
 
 async def test_a_prop_put_out_by_hand_is_not_judged(tmp_path: Path, five: Path) -> None:
