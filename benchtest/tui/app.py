@@ -25,6 +25,7 @@ from textual.scrollbar import ScrollBar, ScrollBarRender
 
 from benchtest.drive.ending import begin_end, hold_lights
 from benchtest.errors import BenchError
+from benchtest.prop.text import printable
 from benchtest.records.shelf import Shelf
 from benchtest.session.bench import Bench
 from benchtest.tui.browser import in_browser
@@ -232,7 +233,7 @@ class BenchApp(App[None]):
             self._take(tag)
         else:
             signed = last[1].signed
-            by = "" if signed is None else f" by {signed.by}"
+            by = "" if signed is None else f" by {printable(signed.by)}"
             words = "Its record stays. A new test begins with nothing seen and nothing read."
             ask = Confirm(f"{tag} was signed off{by}", words, "begins a new test of it")
             self.push_screen(ask, lambda again: self._take(tag) if again else None)
