@@ -262,17 +262,25 @@ async def test_a_soak_is_begun_counted_and_stopped_by_keys(tmp_path: Path, small
         assert [w.steady for w in whats if isinstance(w, SoakSeen)] == [True, False, False]
 
 
-async def test_the_next_unit_of_a_design_is_one_key_away(tmp_path: Path, small_fan: Path) -> None:
+async def test_after_the_sign_off_the_next_unit_of_a_design_is_one_key_away(
+    tmp_path: Path, small_fan: Path
+) -> None:
     folder = tmp_path / "bench"
     make_ready(folder, small_fan, "SF-02")
     async with driven(folder, small_fan, tag="SF-01", to=HEARD) as at:
         await at.until_task("look")
-        await at.keys("space", "N")
+        at.stand.sign_off("Ada")
+        await at.until_task("done")
+        await at.keys("N")
         await at.until(
             lambda: isinstance(at.app.screen, BenchScreen) and at.stand.session.tag == "SF-02"
         )
         assert at.stand.session.state.verdicts == {}
+        at.stand.sign_off("Ada")
+        await at.until_task("done")
         await at.keys("N")
+        await at.until(lambda: isinstance(at.app.screen, AskFor))  # no other one waits
+        await at.keys("enter")
         await at.until(
             lambda: isinstance(at.app.screen, BenchScreen) and at.stand.session.tag == "SF-03"
         )
