@@ -236,9 +236,10 @@ def _words(found: Finding, design: Design, lines: tuple[int, ...]) -> Iterator[s
         shown = f"{row.probe}, {row.value:.4g} {row.unit}"
         yield f"{place} ({shown}) disagrees with all others: take it again."
     if (look := found.look) is not None:
+        level = "" if look.lit.level >= 1.0 else f" at {look.lit.level:.0%}"
         yield (
-            f"Look first: light {look.lit.text(design)} in {look.lit.colour} and mark what is not "
-            f"as it should be (expected to tell {look.expect_bits:.1f} bits)."
+            f"Look first: light {look.lit.text(design)} in {look.lit.colour}{level} and mark what "
+            f"is wrong (worth {look.expect_bits:.1f} bits)."
         )
     yield _next(found.next, design)
 

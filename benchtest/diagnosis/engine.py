@@ -196,7 +196,7 @@ class Engine:
             ),
             strange=_strange(footing, told),
             joints=self._bands(found, footing),
-            look=look_next(footing.responses, footing.posterior.chain, marks, ask.expect_bits),
+            look=look_next(footing.responses, footing.posterior, marks, ask, self.permitted),
         )
 
     def _ask(

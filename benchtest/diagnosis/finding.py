@@ -141,7 +141,11 @@ class Finding:
     def _look(self, design: Design) -> dict[str, Any] | None:
         if (look := self.look) is None:
             return None
-        shown = {"lit": look.lit.text(design), "colour": look.lit.colour}
+        shown = {
+            "lit": look.lit.text(design),
+            "colour": look.lit.colour,
+            "level": look.lit.level,
+        }
         return {**shown, "expect_bits": _round(look.expect_bits)}
 
     def _next(self, design: Design) -> dict[str, Any]:

@@ -1,100 +1,130 @@
-"""The look worth taking next: what a pair of eyes would settle sooner than a meter.
+"""The look worth taking next: what a pair of eyes settles sooner than a meter.
 
-Strands exchanged or turned round, colours out of order and dead nodes hardly move a reading, and
-are seen at a glance with the right strands lit. A look's outcome is taken for what a fault shows
-of the lit nodes, so what it tells is the information between that and the fault's name.
+Strands exchanged or reversed, colors out of order and dead nodes hardly move a reading, and are
+seen at a glance with the right strands lit. A joint that leaves nodes short of volts shows as
+white gone warm. A look is worth the information between what it shows and the name of the fault,
+and is weighed against a reading by the person's seconds.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.wiring import FloatArray
-from benchtest.diagnosis.finding import NextLook
+from benchtest.diagnosis.cost import USUAL_TIMES, look_s
+from benchtest.diagnosis.finding import NextLook, NextReading
+from benchtest.diagnosis.plan import FLAT_S, WORTH_TAKING_BITS
+from benchtest.diagnosis.posterior import Posterior
 from benchtest.diagnosis.response import Responses
 from benchtest.evidence.marks import Mark
 from benchtest.prop.lit import COLOURS, Lit, everything
 
 LOOK_LEVEL = 0.25
 """Light that is kind to eyes and to wires."""
-WORTH_LOOKING_BITS = 0.05
-"""A look that tells less is not worth a person's time: it takes about as long as a reading."""
-LEAST_CHAIN = 2e-3
-"""Faults of the chain with less probability together are not worth a look, whatever it shows."""
+LEAST_SEEN = 2e-4
+"""Faults with less probability together are not worth a look, whatever it shows."""
 RIGHT = -1
-"""What a look shows where nothing is amiss."""
+"""Outcome of a look where nothing looks wrong."""
 SEES = 0.95
 """Share of what there is to see that an eye reports. Common practice, no source."""
+SEES_WARM = 0.5
+"""The same of white gone warm, which begins faintly. Common practice, no source."""
 
 
 def look_next(
-    responses: Responses, chain: FloatArray, marks: Sequence[Mark], reading_bits: float
+    responses: Responses,
+    found: Posterior,
+    marks: Sequence[Mark],
+    reading: NextReading,
+    permitted: Callable[[Lit], bool] = lambda _: True,
 ) -> NextLook | None:
-    """The look that tells most, where that is more than the best reading tells.
+    """Return the look that is worth most per second, where that is more than the next reading.
 
     Args:
         responses: the prop; faults that are taken for given are no longer asked about.
-        chain: probability of each chain fault of `responses.space`.
-        marks: what was seen so far; the same look twice tells nothing new.
-        reading_bits: what the best reading is expected to tell.
+        found: probabilities, of the faults of `responses.space`.
+        marks: what was seen so far; the same look twice adds nothing.
+        reading: the next reading.
+        permitted: returns whether fuses and supplies can carry a lit set.
     """
-    if float(chain.sum()) < LEAST_CHAIN:
-        return None
-    seen = {(mark.lit.strands, mark.lit.colour) for mark in marks}
-    best: NextLook | None = None
+    seen: dict[tuple[frozenset[int], str], float] = {}
+    for mark in marks:
+        key = mark.lit.strands, mark.lit.colour
+        seen[key] = max(mark.lit.level, seen.get(key, 0.0))
+    least = max(WORTH_TAKING_BITS, reading.expect_bits) / FLAT_S
+    best: tuple[float, NextLook] | None = None
     for lit in _looks(responses):
-        if (lit.strands, lit.colour) in seen:
+        if seen.get((lit.strands, lit.colour), 0.0) >= lit.level or not permitted(lit):
             continue
-        bits = SEES * _bits(responses, chain, lit)
+        bits = _bits(responses, found, lit)
+        rate = round(bits / look_s(lit, USUAL_TIMES), 9)
         # rounded, so that looks alike by symmetry fall to the first of them everywhere
-        if best is None or round(bits, 9) > round(best.expect_bits, 9):
-            best = NextLook(lit, bits)
-    if best is None or best.expect_bits < max(WORTH_LOOKING_BITS, reading_bits):
-        return None
-    return best
+        if rate > least and (best is None or rate > best[0]):
+            best = rate, NextLook(lit, bits)
+    return None if best is None else best[1]
 
 
 def _looks(responses: Responses) -> list[Lit]:
-    """Everything and every other strand, in white and in one colour of its own."""
+    """Return everything and every other strand, in single colors, in white, and in full white."""
     design = responses.design
-    colours = ["white"]
-    colours += [name for name in ("red",) if name in design.node.colours and name in COLOURS]
+    primaries = [name for name in ("red", "green", "blue") if name in design.node.colours]
+    colours = ["white", *(name for name in primaries if name in COLOURS)]
     odd = frozenset(entry.strand for entry in design.data_path[::2])
     found = [everything(design, LOOK_LEVEL, colour) for colour in colours]
-    found += [Lit(odd, LOOK_LEVEL, colour) for colour in colours]
-    return list(dict.fromkeys(found))
+    found += [Lit(odd, LOOK_LEVEL, colour) for colour in colours[:2]]
+    return list(dict.fromkeys([*found, everything(design)]))
 
 
-def _bits(responses: Responses, chain: FloatArray, lit: Lit) -> float:
-    """Information between what a look shows and the name of what is wrong. [bit]"""
-    ways = _ways(responses, lit)
+def _bits(responses: Responses, found: Posterior, lit: Lit) -> float:
+    """Return the information between what a look shows and the name of the fault. [bit]"""
+    ways, chain = _ways(responses, lit), found.chain * SEES
     names = {fault.where: place for place, fault in enumerate(responses.space.chain)}
     named = np.array([names[fault.where] for fault in responses.space.chain], dtype=np.int64)
-    # whatever is no fault of the chain looks right as a rule, so far as this look goes
-    seen = _sums(np.append(ways, RIGHT), np.append(chain, 1.0 - chain.sum()))
-    told = _sums(named * (ways.max(initial=0) + 1 - RIGHT) + ways, chain)
-    each = _sums(named, chain)
-    # what is seen, less what is seen with the name known
-    return max(0.0, _entropy(seen) - (_entropy(told) - _entropy(each)))
+    seen_of, name_of, parts = [ways], [named], [chain]
+    if lit.level >= 1.0 and lit.colour == "white":
+        warm, starving = _warm(responses, found, lit)
+        seen_of.append(ways.max(initial=0) + 1 + warm)
+        name_of.append(len(named) + np.arange(len(warm)))
+        parts.append(starving * SEES_WARM)
+    outcome, name = np.concatenate(seen_of), np.concatenate(name_of)
+    part = np.concatenate(parts)
+    if float(part[outcome != RIGHT].sum()) < LEAST_SEEN:
+        return 0.0
+    # whatever else is wrong looks right as a rule, so far as this look goes
+    outcome, name = np.append(outcome, RIGHT), np.append(name, -1)
+    part = np.append(part, max(0.0, 1.0 - float(part.sum())))
+    both = (name + 1) * (outcome.max() + 2) + outcome + 1
+    return max(0.0, _entropy(_sums(outcome, part)) + _entropy(_sums(name, part))
+               - _entropy(_sums(both, part)))  # fmt: skip
 
 
-def _sums(keys: NDArray[np.int64], parts: FloatArray) -> FloatArray:
-    """Parts summed by key."""
+def _warm(responses: Responses, found: Posterior, lit: Lit) -> tuple[NDArray[np.int64], FloatArray]:
+    """Return where each joint's faults show as warm white, and how likely they do, (joints,) each.
+
+    A fault shows where it takes a node's headroom away: at the joint's strand, or everywhere.
+    """
+    joints = responses.space.joints
+    strand = np.array([min(joint.strands, default=0) for joint in joints], dtype=np.int64)
+    return strand, np.asarray((found.joints * responses.base(lit).bent).sum(axis=1))
+
+
+def _sums(keys: NDArray[np.int64], parts: NDArray[np.float64]) -> FloatArray:
+    """Return parts summed by key."""
     _, of = np.unique(keys, return_inverse=True)
     return np.asarray(np.bincount(of.reshape(-1), weights=parts), dtype=np.float64)
 
 
 def _entropy(parts: FloatArray) -> float:
-    """Entropy of parts, which need not sum to 1, but for the logarithm of their sum. [bit]"""
+    """Return the entropy of parts that sum to 1. [bit]"""
     part = parts[parts > 0.0]
     return float(-(part * np.log2(part)).sum())
 
 
 def _ways(responses: Responses, lit: Lit) -> NDArray[np.int64]:
-    """What each chain fault shows under a lit set, as a number: alike for what looks alike."""
+    """Return a number for what each chain fault shows, the same for what looks the same."""
     space, asked = responses.space, responses.told(lit)
     shown = np.asarray((asked > 0.0).any(axis=1))
     upto = np.append(0, np.cumsum(shown[space.order]))
