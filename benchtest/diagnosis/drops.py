@@ -27,13 +27,15 @@ def own_drop(engine: Engine, suspect: Suspect, taken: Sequence[Lit]) -> tuple[Li
         taken: lit sets that were read under; all strands, and its strand alone, are tried too.
 
     Returns:
-        None where the suspect is no power joint, or its drop would not show.
+        None where the suspect is no power joint that leads reach, or its drop would not show.
     """
     names = [joint.name for joint in engine.space.joints]
     if suspect.fault not in ("resistive", "open") or suspect.where not in names:
         return None
     place = names.index(suspect.where)
     joint = engine.space.joints[place]
+    if joint.is_fuse:
+        return None
     # of lit sets that show as much the one with the least light
     lits = [*(Lit(frozenset([one])) for one in joint.strands), *taken, everything(engine.design)]
     ohm = suspect.ohms.best if suspect.ohms is not None else float(GRID_OHM[-1])

@@ -168,7 +168,7 @@ class Forecaster:
         self.gain = meter.percent / 200.0
         self.probes = reachable_probes(responses.design)
         self.place_of = {probe: place for place, probe in enumerate(self.probes)}
-        joints = {joint.probe for joint in responses.space.joints}
+        joints = {joint.probe for joint in responses.space.joints if not joint.is_fuse}
         self.may_turn = [not probe.is_rail and probe not in joints for probe in self.probes]
         self._spans = strand_spans(responses.design)
         # with exchanged leads a reading differs in nothing but its sign

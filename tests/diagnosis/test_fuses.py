@@ -12,7 +12,7 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.spice import spice_deck
-from benchtest.diagnosis import Engine, Finding
+from benchtest.diagnosis import Engine, Finding, own_drop
 from benchtest.diagnosis.faults import fault_space
 from benchtest.errors import InputError
 from benchtest.evidence.reading import Reading
@@ -109,6 +109,7 @@ def test_a_blown_fuse_is_named_and_its_words_say_fuse(
     assert first.probability > 0.9
     assert "fuse of 7.5 A" in first.repair
     assert feed not in {band.name for band in finding.joints}
+    assert own_drop(engine, first, []) is None  # no leads reach both its sides
     assert prop.repair(feed)
 
 
