@@ -49,6 +49,14 @@ def strand_plot(session: Session, found: Finding) -> StrandPlot | None:
     return StrandPlot("all", panels, _floor(design, along), along.suspect, left_out)
 
 
+def lowest_read_v(plot: StrandPlot | None) -> float | None:
+    """Return the least volts along the strands by a unit's readings; None without any. [V]"""
+    if plot is None:
+        return None
+    read = [min(panel.curve.read_v) for panel in plot.panels if panel.curve.read_v is not None]
+    return min(read, default=None)
+
+
 def strand_curve(session: Session, found: Finding, lit: Lit, number: int) -> Curve | None:
     """Volts along one strand; None where the prop cannot be lit so."""
     places = _places(session.design, number)

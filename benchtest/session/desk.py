@@ -29,7 +29,7 @@ from benchtest.session.lamp import Lamp
 from benchtest.session.live import Session
 from benchtest.session.search import search_nodes
 from benchtest.session.soaking import Soaking
-from benchtest.session.state import EVIDENCE
+from benchtest.session.state import is_evidence
 from benchtest.session.steps import StepName, queue_of
 from benchtest.session.words import said, strand_of
 from benchtest.virtual.process import RunningProp
@@ -115,6 +115,8 @@ class Desk:
             case "soak" if self.soaking.running and self.soaking.soak is not None:
                 self.lamp.light(Lit(every, self.soaking.soak.level), lower=True)
             case "read" if advice.lit is not None:
+                self.lamp.light(advice.lit)
+            case "check" if advice.lit is not None:
                 self.lamp.light(advice.lit)
             case "think":
                 pass
@@ -208,7 +210,7 @@ class Desk:
         with self.overtaking_shown():
             same = first if first is not None and first < self.session.next_seq else None
             self.session.record(what, same)
-        if isinstance(what, EVIDENCE):
+        if is_evidence(what):
             self.finding = None
 
     @property

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.batch import SeenUnit
 from benchtest.errors import InputError, NameFault, nearest
@@ -67,7 +69,9 @@ def _seen(shelf: Shelf, row: SessionRow, design: Design) -> SeenUnit | None:
     state = fold(happened_in(shelf.events(row.id)), own)
     if not state.readings:
         return None
-    return as_seen(row, state)
+    seen = as_seen(row, state)
+    # what units have in common of a lone supply is learned from their readings
+    return seen if len(design.feeds) > 1 else replace(seen, supply_v={})
 
 
 def as_seen(row: SessionRow, state: State, engine: Engine | None = None) -> SeenUnit:

@@ -132,6 +132,8 @@ class CheckMade:
     """None where the person left it out."""
     ohm: float | None = None
     volts: float | None = None
+    lit: str = ""
+    """Strands that were lit; empty for a check before power."""
 
 
 @dataclass(frozen=True, slots=True)

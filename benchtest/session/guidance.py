@@ -18,6 +18,7 @@ from benchtest.session.events import Concluded
 from benchtest.session.reading_list import NumberedReading, is_retaken, reading_words
 from benchtest.session.search import Search, begin, search_nodes
 from benchtest.session.state import State
+from benchtest.session.supply_doubt import is_answered, supply_doubt
 from benchtest.session.suspected import INNOCENT, suspected
 from benchtest.session.weighing import odd_readings
 
@@ -104,6 +105,8 @@ def what_next(state: State, finding: Finding | None) -> Advice:
 def _on_evidence(state: State, finding: Finding) -> Advice:
     if (again := _retake(state, finding)) is not None:
         return again
+    if (supply := _supply_again(state, finding)) is not None:
+        return supply
     ask, top, guilt = finding.next, None, 0.0
     if guilty := suspected(finding):
         # an open and a resistive joint are one thing to the iron
@@ -156,6 +159,23 @@ def _is_answered(state: State, one: NumberedReading) -> bool:
     """Return True where a reading was taken again, or cannot be."""
     asked = (one.reading.lit, one.reading.probe)
     return asked in state.unreachable or _is_retaken(state, one)
+
+
+def _supply_again(state: State, finding: Finding) -> Advice | None:
+    """Measure a supply again under load where all rail volts are off alike: once."""
+    doubt = supply_doubt(state, finding)
+    if doubt is None or is_answered(state, doubt):
+        return None
+    shown = doubt.lit.text(state.design)
+    return Advice(
+        "check",
+        f"{doubt.words}: measure the supply again under load, at its terminals, with {shown} lit.",
+        lit=doubt.lit,
+        probe=doubt.probe,
+        check=("supply", doubt.feed),
+        caution="Only the tips touch. Mains terminals nearby: cover them, one hand in the pocket.",
+        may_skip=True,
+    )
 
 
 def _drop_first(state: State, finding: Finding) -> Advice | None:

@@ -161,6 +161,8 @@ class Prober(Walker):
                 f"did you mean {meant} V? Tab takes that; Enter again keeps {text} as it is"
             )
         made = checks.judge(self.design, key, text)
+        if self.advice.lit is not None:
+            made = dataclasses.replace(made, lit=self.advice.lit.text(self.design))
         self.record(made)
         self.choices.answered()
         return said(made)
@@ -287,7 +289,7 @@ class Prober(Walker):
         advice = self.advice
         if advice.task == "read":
             return advice.probe
-        if advice.check is not None and self.unit == "V":
+        if advice.check is not None and self.unit == "V" and advice.lit is None:
             return parse_probe(advice.check[1], self.design)
         return None
 

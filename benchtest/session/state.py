@@ -281,8 +281,14 @@ def _applied(state: State, event: Happened) -> State:
     # a note or the unit's next stage says nothing against what was signed
     keeps = isinstance(what, NoteMade | StageSet)
     signed = what if isinstance(what, SignedOff) else state.signed if keeps else None
-    concluded = None if isinstance(what, EVIDENCE) else state.concluded
+    concluded = None if is_evidence(what) else state.concluded
     return dataclasses.replace(after, signed=signed, concluded=concluded)
+
+
+def is_evidence(what: Happening) -> bool:
+    """Return True where a finding of before an event no longer holds."""
+    supply = isinstance(what, CheckMade) and what.check == "supply"
+    return supply or isinstance(what, EVIDENCE)
 
 
 def _said(what: Undone | Concluded) -> Concluded | None:

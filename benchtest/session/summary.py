@@ -13,7 +13,7 @@ from benchtest.records.kept import Stage
 from benchtest.records.label import LabelContent
 from benchtest.records.report import ReadingLine, ReportContent, StrandLine, SuspectLine
 from benchtest.records.shelf import Shelf
-from benchtest.session.along import strand_plot
+from benchtest.session.along import lowest_read_v, strand_plot
 from benchtest.session.comparison import compare_unit, gather_tests
 from benchtest.session.events import RepairDone, SignedOff
 from benchtest.session.guidance import open_items, waits_for
@@ -23,6 +23,7 @@ from benchtest.session.reading_list import WHY_GONE, numbers_counted
 from benchtest.session.shelving import why_retired
 from benchtest.session.state import State
 from benchtest.session.steps import results
+from benchtest.session.supply_doubt import low_volts
 from benchtest.session.suspected import INNOCENT
 from benchtest.session.target import VIRTUAL
 from benchtest.session.weighing import odd_readings, weighed_readings
@@ -46,6 +47,10 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
     passed = state.signed is not None and not open_items(state, found)
     signed = state.signed
     cleared = found.cleared_ohm if found.healthy > 0.5 else None
+    plot = strand_plot(session, found)
+    low = low_volts(session.design, lowest_read_v(plot))
+    if low:
+        waits = [*waits, f"volts: {low}"]
     return ReportContent(
         tag=unit.tag,
         design=session.design,
@@ -56,13 +61,13 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
         record=session.row.id,
         prop_file=hashlib.sha256(session.row.design_text.encode()).hexdigest()[:12],
         program=f"benchtest {__version__}",
-        verdict=_verdict(state, passed, waits),
-        good=passed,
+        verdict=_verdict(state, passed, waits, low),
+        good=passed and not low,
         waits_for=waits,
         strands=_strands(state),
         marks=state.marks,
         joints=[joint_line(band) for band in found.joints],
-        plot=strand_plot(session, found),
+        plot=plot,
         readings=_readings(session, found),
         suspects=_suspects(session, found),
         healthy=found.healthy if state.readings or state.verdicts else None,
@@ -128,11 +133,13 @@ def standing(state: State, stage: Stage) -> tuple[bool, str]:
     return passed, _verdict(state, passed, waits_for(state, stage))
 
 
-def _verdict(state: State, passed: bool, waits: list[str]) -> str:
+def _verdict(state: State, passed: bool, waits: list[str], low: str = "") -> str:
     if state.signed is None:
         return "Not yet"
     if not passed:
         return "Signed off with work left"
+    if low:
+        return "Signed off with low volts"
     return "Passed on the bench" if waits else "May go outdoors"
 
 

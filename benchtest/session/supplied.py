@@ -17,19 +17,19 @@ def measured_supplies(design: Design, checks: Mapping[Key, CheckMade]) -> dict[s
     Supplies that should be equal and are a tenth of a volt apart drive amperes through the joints
     between them. What such a joint drops is a product of two things not known, and a sound joint
     of three times its usual resistance would be called bad: so the volts that somebody measured
-    stand in for the design's. One supply alone moves all volts alike, as readings tell anyway: of
-    a prop with one, and of supplies that nobody measured, nothing is said.
+    stand in for the design's. One supply alone moves all volts alike, so its volts are what healthy
+    ones are compared with; they keep the tolerance of a supply, since they may be a slip of the
+    pen or sag under load.
 
     Args:
         design: the prop.
         checks: what was made sure of before power, by check and feed.
     """
-    if len(design.feeds) < 2:
-        return {}
+    feeds = {feed.name for feed in design.feeds}
     return {
         made.feed: made.volts
         for made in checks.values()
-        if made.check == "supply" and made.passed and made.volts is not None
+        if made.check == "supply" and made.passed and made.volts is not None and made.feed in feeds
     }
 
 

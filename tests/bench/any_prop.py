@@ -54,7 +54,14 @@ from benchtest.prop.design import Design, Probe, StrandEnd
 from benchtest.prop.joints import power_joints
 from benchtest.prop.lit import Lit, everything
 from benchtest.session.checks import Key, judge
-from benchtest.session.events import CheckMade, Happening, MarkMade, ReadingTaken, RepairDone
+from benchtest.session.events import (
+    CheckMade,
+    Happening,
+    MarkMade,
+    NotTaken,
+    ReadingTaken,
+    RepairDone,
+)
 from benchtest.session.guidance import what_next
 from benchtest.session.state import Happened, State, changes_earlier, fold, step
 from benchtest.session.supplied import as_supplied
@@ -198,6 +205,8 @@ class Person:
                     row.end = f"{MOST_READINGS} readings"
                     break
                 self._read(advice.lit, advice.probe, advice.again)
+            elif advice.check is not None and advice.lit is not None:  # at a supply's terminals
+                self._record(NotTaken(advice.lit.text(self.design), str(advice.probe)))
             elif advice.task == "repair" and advice.suspect is not None:
                 if len(row.named) >= MOST_REPAIRS:
                     row.end = f"{MOST_REPAIRS} repairs"

@@ -63,6 +63,7 @@ EVERYTHING: list[Happening] = [
     CheckMade("rails", "main", True, ohm=4700.0),
     CheckMade("fuse", "main", None),
     CheckMade("supply", "main", False, volts=5.4),
+    CheckMade("supply", "main", True, volts=4.9, lit="1-3"),
     FirstLight(passed=True),
     ColourSeen("red", right=False),
     ColourSeen("red", right=True, strand=2, level=0.25),

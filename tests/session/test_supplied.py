@@ -71,12 +71,13 @@ def test_what_failed_was_left_out_or_only_seen_does_not() -> None:
         assert as_supplied(WING, {LEFT: made}) is WING
 
 
-def test_one_supply_alone_stays_as_designed() -> None:
+def test_one_supply_alone_has_its_measured_volts_too() -> None:
     fan = parse_design(
         files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8"), "willow-fan"
     )
     key: Key = ("supply", fan.feeds[0].name)
-    assert as_supplied(fan, {key: judge(fan, key, "4.93")}) is fan
+    measured = as_supplied(fan, {key: judge(fan, key, "4.93")})
+    assert [feed.volts for feed in measured.feeds] == [4.93]
 
 
 def _apart() -> tuple[list[Reading], dict[str, float]]:

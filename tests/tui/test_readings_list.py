@@ -14,7 +14,7 @@ from benchtest.prop.design import Design
 from benchtest.prop.lit import parse_lit
 from benchtest.prop.names import parse_probe
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import ReadingTaken, VerdictGiven
+from benchtest.session.events import CheckMade, ReadingTaken, VerdictGiven
 from benchtest.session.live import Session, unfinished
 from benchtest.tui.panels import Panel
 from benchtest.tui.readings_menu import ReadingsMenu
@@ -87,6 +87,34 @@ async def test_the_iron_waits_for_the_drop_across_the_joint_or_for_word_that_it_
 
 def _has_taken(at: Driven, count: int) -> bool:
     return len(at.stand.session.state.taken) == count
+
+
+async def test_a_supply_that_does_not_fit_its_readings_is_asked_for_again_under_load(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    folder = tmp_path / "bench"
+    make_ready(folder, small_fan, "SF-01")
+    with Shelf(folder) as shelf:
+        session = Session.resume(shelf, unfinished(shelf)[0].id)
+        session.record(CheckMade("supply", "main", True, volts=4.95))
+        for strand in session.design.strands:
+            session.record(VerdictGiven(strand.number, passed=True))
+        for lit, probe in (("1", "1A"), ("2", "2B"), ("3", "3B"), ("1-2", "1B")):
+            session.record(_as_shown(session.design.fed({"main": 4.86}), lit, probe))
+    async with driven(folder, small_fan, ready=False) as at:
+        await at.until(lambda: at.stand.advice.check == ("supply", "main"))
+        asked = "lower than the supply typed as 4.95 V allows: measure the supply again under load"
+        await at.until(lambda: asked in _asked(at))
+        assert at.stand.lamp.words == "1-2"
+        await at.type("4.86")
+        await at.keys("enter")
+        await at.until(lambda: at.stand.session.state.checks["supply", "main"].lit == "1-2")
+        await at.until(lambda: at.stand.finding is not None)
+        assert at.stand.advice.check is None
+        shown = at.stand.session.expect(
+            parse_lit("1", at.stand.design), parse_probe("1A", at.stand.design)
+        )
+        assert abs(shown[0] - 4.86) < 0.03
 
 
 async def test_one_wrong_reading_is_named_with_its_number_and_taken_again(

@@ -1,0 +1,108 @@
+"""The supply's volts: used as typed, doubted where all rail volts are off alike, measured again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from benchtest.circuit.predict import predict
+from benchtest.prop.design import Design
+from benchtest.prop.lit import parse_lit
+from benchtest.prop.names import parse_probe
+from benchtest.records.report import render_report
+from benchtest.session.events import CheckMade, NotTaken, ReadingTaken, SignedOff, VerdictGiven
+from benchtest.session.guidance import what_next
+from benchtest.session.live import Session
+from benchtest.session.summary import report_content
+from benchtest.session.supply_doubt import supply_doubt
+from tests.session.conftest import made_ready
+
+ASKED = [("1", "1A"), ("2 3", "2B"), ("2 3", "3A"), ("4", "4B"), ("1 4", "1B")]
+Begin = Callable[..., Session]
+
+
+def _tested(
+    session: Session, supply_v: float, joint_ohm: dict[str, float] | None = None
+) -> Session:
+    """Readings at a unit whose supply gives so many volts."""
+    fed = session.design.fed({"main": supply_v})
+    for strand in session.design.strands:
+        session.record(VerdictGiven(strand.number, passed=True))
+    for lit_text, probe_text in ASKED:
+        lit, probe = parse_lit(lit_text, fed), parse_probe(probe_text, fed)
+        volts = predict(fed, lit, [probe], joint_ohm).probes[0].volts
+        session.record(ReadingTaken(lit_text, probe_text, round(volts, 3)))
+    return session
+
+
+@pytest.fixture
+def typed(begin: Begin) -> Session:
+    """A session whose supply was typed as 4.95 V."""
+    session = made_ready(begin())
+    session.record(CheckMade("supply", "main", True, volts=4.95))
+    return session
+
+
+def test_a_typed_supply_is_what_healthy_volts_are_predicted_from(
+    typed: Session, fan: Design
+) -> None:
+    lit, probe = parse_lit("1", fan), parse_probe("1A", fan)
+    by_file = predict(fan, lit, [probe]).probes[0].volts
+    # with one strand lit next to nothing is lost: 5.00 V of the file against 4.95 V as typed
+    assert typed.expect(lit, probe)[0] == pytest.approx(by_file - 0.05, abs=0.002)
+    _tested(typed, 4.95)
+    finding = typed.diagnose()
+    assert [round(row.z, 1) + 0.0 for row in finding.readings] == [0.0] * len(ASKED)
+    assert supply_doubt(typed.state, finding) is None
+
+
+def test_volts_that_are_all_as_low_name_the_supply_and_it_is_measured_again_under_load(
+    typed: Session,
+) -> None:
+    _tested(typed, 4.86)
+    finding = typed.diagnose()
+    doubt = supply_doubt(typed.state, finding)
+    assert doubt is not None
+    # the readings are rounded to a millivolt, so the middle of them lies within half of one
+    start, end = (
+        "All 5 readings of rail volts lie ",
+        " mV lower than the supply typed as 4.95 V allows",
+    )
+    assert (doubt.words[: len(start)], doubt.words[-len(end) :]) == (start, end)
+    assert float(doubt.words[len(start) : -len(end)]) == pytest.approx(90.0, abs=1.0)
+    advice = what_next(typed.state, finding)
+    assert (advice.task, advice.check, advice.may_skip) == ("check", ("supply", "main"), True)
+    assert "measure the supply again under load" in advice.says
+    typed.record(CheckMade("supply", "main", True, volts=4.86, lit="2 3"))
+    assert typed.state.concluded is None
+    again = typed.diagnose()
+    assert supply_doubt(typed.state, again) is None
+    assert max(abs(row.z) for row in again.readings) < 0.2
+    assert what_next(typed.state, again).check is None
+
+
+def test_a_supply_is_asked_for_once(typed: Session) -> None:
+    _tested(typed, 4.86)
+    typed.record(NotTaken("2-3", "main"))
+    finding = typed.diagnose()
+    assert supply_doubt(typed.state, finding) is not None
+    assert what_next(typed.state, finding).check is None
+
+
+def test_a_feeds_bad_joint_is_no_bad_supply(typed: Session) -> None:
+    # its drop follows the current, from one strand's to two strands'
+    _tested(typed, 4.95, {"main+": 0.3})
+    assert supply_doubt(typed.state, typed.diagnose()) is None
+
+
+def test_a_unit_whose_volts_are_below_what_a_node_needs_is_not_called_passed(
+    begin: Begin,
+) -> None:
+    session = _tested(begin(), 4.4)
+    session.record(SignedOff("Ada"))
+    content = report_content(session)
+    assert not content.good
+    assert not content.verdict.startswith(("Passed", "May go"))
+    assert any("where a node needs 4.5 V" in words for words in content.waits_for)
+    assert "where a node needs" in render_report(content)
