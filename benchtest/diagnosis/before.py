@@ -1,41 +1,51 @@
-"""What was seen and read before something was mended still tells of everything else.
+"""Evidence from before a repair, condensed once for each repair.
 
-A repair moves most readings, so they say nothing of the unit as it is now if taken by themselves.
-They are readings of the unit as it was, though: with what was mended since at fault again, every
-other fault is weighed against them as against any reading. So whoever mends the first of two bad
-joints starts anew neither with the second nor with those that were cleared on the way.
+A repair moves most readings, so they say nothing about the unit as it is now. They are readings of
+the unit as it was: with the repaired joint at fault again, every other fault is weighed against
+them as against any reading.
+
+That is done once. What is kept of each time is a table: the likelihood of every single fault, the
+readings and marks expected under it, and the covariance of the readings. With further faults of the
+present unit given, the table is corrected: shifts of readings add up, the current that all nodes
+share scales them, and of marks each fault explains what it explains alone (`condensed`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
 from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.budget import SolveBudget, Stage
+from benchtest.diagnosis.condensed import Table, condense
 from benchtest.diagnosis.faults import FaultSpace
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.posterior import ONE_MORE_LOG
+from benchtest.diagnosis.repeats import counted
+from benchtest.diagnosis.selection import most_informative
 from benchtest.diagnosis.together import shares_of, together
 from benchtest.diagnosis.view import Case, View
-from benchtest.diagnosis.views import Footings, Views, forget
+from benchtest.diagnosis.views import Footings, Views
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import Reading
 
 WAYS = 3
-"""Ways in which what was mended may have been at fault, at the most."""
-MOST_REMEMBERED_OCTETS = 100_000_000
-"""Memory that circuits of earlier times may take before the oldest are forgotten."""
+"""Ways in which what was repaired may have been at fault, at most."""
+MOST_TIMES = 3
+"""Repairs up to which each time has so many ways; of more the likeliest way alone is kept."""
+TIME_SHARE = 0.35
+"""Budget of condensing one time, as a share of a finding's; it is spent once for each repair."""
 WORTH_KEEPING_LOG = 7.0
 """Ways whose logarithm of weight is so far below the best are dropped: one in a thousand."""
 
 
 @dataclass(frozen=True)
 class Before:
-    """Evidence on a unit when something was about to be mended.
+    """Evidence on a unit when something was about to be repaired.
 
     Attributes:
         where: the joint, node, strand or feed that was then worked on.
@@ -54,137 +64,135 @@ class Before:
 
 
 @dataclass(frozen=True)
-class _Way:
-    """What the unit may have been before the work, with faults of now taken for given.
+class _Explained:
+    """One explanation of a time's evidence.
 
     Attributes:
-        mended: names of all that was worked on since: this way says of each how it was.
-        room: logarithm of the odds of that.
-        then: all evidence of that time.
-        kept: the part of it that counts as evidence of now, so that nothing counts twice.
+        weight: logarithm of its weight.
+        parts: the faults.
+        room: of each fault, the logarithm of its odds over all resistances that do as well.
     """
 
-    mended: frozenset[str]
+    weight: float
+    parts: tuple[Part, ...]
+    room: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class _Way:
+    """One way in which the unit may have been before the work.
+
+    Attributes:
+        repaired: names of all that was worked on since: this way has each as it was.
+        room: logarithm of the odds of that.
+        table: all evidence of that time, less the part that counts as evidence of now.
+    """
+
+    repaired: Collection[str]
     room: float
-    then: View
-    kept: View | None
-
-    @property
-    def healthy(self) -> float:
-        less = 0.0 if self.kept is None else self.kept.healthy
-        return self.room + self.then.healthy - less
-
-    def joints(self, space: FaultSpace, *, roughly: bool) -> FloatArray:
-        """Logarithm of likelihood of one more joint at fault, shape (joints, COLUMNS)."""
-        rows = self.then.told_roughly if roughly else self.then.joints
-        if self.kept is not None:
-            rows = rows - (self.kept.told_roughly if roughly else self.kept.joints)
-        joints = self.then.responses.space.joints
-        mine = {one.name: n for n, one in enumerate(joints) if one.name not in self.mended}
-        found = np.full((len(space.joints), rows.shape[1]), self.healthy)
-        for place, joint in enumerate(space.joints):
-            if joint.name in mine:  # others had no current then, or were mended
-                found[place] = self.room + rows[mine[joint.name]]
-        return found
-
-    def row(self, where: str) -> FloatArray | float:
-        """One row of `joints`."""
-        if where in self.mended or not self.then.carries(where):
-            return self.healthy
-        less = 0.0 if self.kept is None else self.kept.told_row(where)
-        return self.room + self.then.told_row(where) - less
-
-    def chain(self, space: FaultSpace) -> FloatArray:
-        """Logarithm of likelihood of one more chain fault, shape (chain faults,)."""
-        rows = self.then.chain - (0.0 if self.kept is None else self.kept.chain)
-        chain = self.then.responses.space.chain
-        mine = {id(one): n for n, one in enumerate(chain) if one.where not in self.mended}
-        return np.array(
-            [
-                self.room + rows[mine[id(fault)]] if id(fault) in mine else self.healthy
-                for fault in space.chain
-            ]
-        )
-
-    def is_misfit(self, further: Part | None) -> bool:
-        if further is not None and (further.where in self.mended or not self.then.holds(further)):
-            further = None
-        return self.then.is_misfit(further)
+    table: Table
 
 
 class Memory:
-    """What the evidence of earlier times says, on the footing of some faults of now."""
+    """Evidence of earlier times, with some faults of the present unit given."""
 
-    def __init__(self, times: Sequence[Sequence[_Way]], mended: Sequence[str]) -> None:
-        self._times = times
-        self._mended = mended
-
-    @property
-    def octets(self) -> int:
-        """Memory that its circuits take, about."""
-        return sum(way.then.responses.octets for ways in self._times for way in ways)
+    def __init__(self, past: Past, parts: tuple[Part, ...]) -> None:
+        self._past = past
+        self._times = [
+            [(way, way.table.given(parts, way.repaired)) for way in ways] for ways in past.times
+        ]
 
     @property
     def views(self) -> list[tuple[str, View]]:
-        """What was about to be mended at each time, and the evidence in the likeliest way."""
-        best = [max(ways, key=lambda way: round(way.healthy, 9)) for ways in self._times]
-        return [(where, way.then) for where, way in zip(self._mended, best, strict=True)]
+        """What was about to be repaired at each time, and the evidence in the likeliest way."""
+        return self._past.views
 
     @cached_property
     def healthy(self) -> float:
         """Logarithm of likelihood with nothing more wrong than what is given."""
         return sum(
-            float(np.logaddexp.reduce([way.healthy for way in ways])) for ways in self._times
+            float(np.logaddexp.reduce([way.room + given.healthy for way, given in ways]))
+            for ways in self._times
         )
 
-    def joints(self, space: FaultSpace, *, roughly: bool = False) -> FloatArray:
+    def joints(self, space: FaultSpace) -> FloatArray:
         """The same with one more joint at fault, shape (joints, COLUMNS)."""
-        times = [[way.joints(space, roughly=roughly) for way in ways] for ways in self._times]
-        return np.asarray(sum(np.logaddexp.reduce(rows) for rows in times))
+        names = [joint.name for joint in space.joints]
+        return np.asarray(
+            sum(
+                np.logaddexp.reduce([way.room + given.joints(names) for way, given in ways])
+                for ways in self._times
+            )
+        )
 
     def row(self, where: str) -> FloatArray | float:
         """One row of `joints`."""
-        total: FloatArray | float = 0.0
-        for ways in self._times:
-            rows = np.broadcast_arrays(*(way.row(where) for way in ways))
-            total = total + np.logaddexp.reduce(rows)
-        return total
+        return np.asarray(
+            sum(
+                np.logaddexp.reduce([way.room + given.joints([where])[0] for way, given in ways])
+                for ways in self._times
+            )
+        )
 
     def chain(self, space: FaultSpace) -> FloatArray:
         """The same with one more chain fault, shape (chain faults,)."""
-        times = [[way.chain(space) for way in ways] for ways in self._times]
-        return np.asarray(sum(np.logaddexp.reduce(rows) for rows in times))
+        return np.asarray(
+            sum(
+                np.logaddexp.reduce([way.room + given.chain(space) for way, given in ways])
+                for ways in self._times
+            )
+        )
 
     def is_misfit(self, further: Part | None) -> bool:
         """True where no way explains what was seen and read at one of the times."""
-        return any(all(way.is_misfit(further) for way in ways) for ways in self._times)
+        return any(all(given.is_misfit(further) for _, given in ways) for ways in self._times)
 
 
 class Past:
     """Evidence of the times before each repair, in one belief of how far units may be off."""
 
-    def __init__(self, before: Sequence[Before], views: Views, meter: Meter) -> None:
-        """Nothing is weighed yet.
+    def __init__(
+        self,
+        before: Sequence[Before],
+        views: Views,
+        meter: Meter,
+    ) -> None:
+        """Condense nothing yet.
+
+        What was condensed for another past of the same unit is used again; of the rest nothing
+        is kept.
 
         Args:
             before: in order of time.
             views: footings of the design.
             meter: of readings that name none.
         """
-        self._times = [
-            _Time(one, [later.where for later in before[place:]], views, meter,
-                  [earlier.where for earlier in before[:place]])
+        self._names = [one.where for one in before]
+        found = dict(views.condensed)
+        views.condensed.clear()
+        ways = WAYS if len(before) <= MOST_TIMES else 1
+        self._whens = [
+            _Time(one, self._names[place:], views, meter, self._names[:place], ways,
+                  found)
             for place, one in enumerate(before)
         ]  # fmt: skip
-        self._names = [one.where for one in before]
-        self._memories: dict[tuple[Part, ...], Memory] = {}
+
+    @cached_property
+    def times(self) -> list[list[_Way]]:
+        """Ways of each time."""
+        return [when.ways for when in self._whens]
+
+    @cached_property
+    def views(self) -> list[tuple[str, View]]:
+        """See `Memory.views`."""
+        best = [max(ways, key=lambda way: round(way.room + way.table.healthy, 9))
+                for ways in self.times]  # fmt: skip
+        whens = zip(self._names, self._whens, best, strict=True)
+        return [(where, when.view(way)) for where, when, way in whens]
 
     def on(self, parts: tuple[Part, ...]) -> Memory:
-        """What is remembered, with faults of now taken for given."""
-        if parts not in self._memories:
-            self._memories[parts] = Memory([time.ways(parts) for time in self._times], self._names)
-        forget(self._memories, lambda memory: memory.octets, MOST_REMEMBERED_OCTETS, parts)
-        return self._memories[parts]
+        """What is remembered, with faults of now given."""
+        return Memory(self, parts)
 
 
 class _Time:
@@ -193,59 +201,94 @@ class _Time:
     def __init__(
         self,
         before: Before,
-        mended: Sequence[str],
+        repaired_since: Sequence[str],
         views: Views,
         meter: Meter,
         repaired: Sequence[str],
+        most: int,
+        found: Mapping[object, object],
     ) -> None:
-        self._mended = frozenset(mended)
+        self._before = before
+        self._since = frozenset(repaired_since)
         self._views = views
-        self._then = Case.of(before.readings, before.marks, meter, repaired)
-        self._kept = Case.of(before.kept_readings, before.kept_marks, meter, repaired)
-        self._has_kept = bool(before.kept_readings or before.kept_marks)
+        self._meter = meter
+        self._repaired = tuple(repaired)
+        self._most = most
+        self._found = found
+        self._kept = views.condensed
+        # marks are weighed alike whatever the tolerances
+        self._belief = views.tolerances if before.readings else None
 
-    def ways(self, parts: tuple[Part, ...]) -> list[_Way]:
-        """With faults of now beside what was at fault then."""
-        found = []
-        for room, mended in self._as_it_was:
-            given = (*mended, *(part for part in parts if part.where not in self._mended))
-            kept = self._views.of(self._kept, given) if self._has_kept else None
-            found.append(_Way(self._mended, room, self._views.of(self._then, given), kept))
-        return found
+    def _case(self, readings: Sequence[Reading], marks: Sequence[Mark]) -> Case:
+        budget = SolveBudget.of(self._views.design, TIME_SHARE)
+        readings = counted(readings)
+        places = most_informative(self._views.responses(), readings, self._meter)
+        readings = [readings[place] for place in places]
+        return Case(readings, marks, self._meter, self._repaired, budget)
+
+    def view(self, way: _Way) -> View:
+        """The evidence of that time with what was repaired at fault."""
+        case = self._case(self._before.readings, self._before.marks)
+        return self._views.of(case, way.table.parts)
 
     @cached_property
-    def _as_it_was(self) -> list[tuple[float, tuple[Part, ...]]]:
-        """How what was mended since may have been at fault, with the logarithm of its odds."""
-        plain = self._views.of(self._then)
-        look = Footings(self._views, self._then, None, plain)
-        rows: list[tuple[float, float, tuple[Part, ...]]] = [(plain.healthy, 0.0, ())]
+    def ways(self) -> list[_Way]:
+        """Ways in which the unit may have been, with their tables."""
+        rows: dict[tuple[Part, ...], tuple[float, float]] = {}
+        for one in self._explained:
+            mine = [place for place, part in enumerate(one.parts) if part.where in self._since]
+            parts = tuple(one.parts[place] for place in mine)
+            room = max(0, len(mine) - 1) * ONE_MORE_LOG + sum(one.room[place] for place in mine)
+            rows.setdefault(parts, (one.weight, room))
+        best = max(weight for weight, _ in rows.values())
+        ranked = sorted(rows.items(), key=lambda row: -round(row[1][0], 9))
+        worth = [row for row in ranked if row[1][0] > best - WORTH_KEEPING_LOG][: self._most]
+        return [_Way(self._since, room, self._table(parts)) for parts, (_, room) in worth]
+
+    def _table(self, parts: tuple[Part, ...]) -> Table:
+        key = ("table", self._belief, self._before, self._meter, self._repaired, parts)
+        table = self._found.get(key, self._kept.get(key))
+        if not isinstance(table, Table):
+            one, views = self._before, self._views
+            kept = None
+            if one.kept_readings or one.kept_marks:
+                case = self._case(one.kept_readings, one.kept_marks)
+                kept = views.of(case, parts)
+            view = views.of(self._case(one.readings, one.marks), parts)
+            table = condense(view, kept)
+        self._kept[key] = table
+        return table
+
+    @cached_property
+    def _explained(self) -> list[_Explained]:
+        key = ("explained", self._belief, self._before, self._meter, self._repaired)
+        rows = self._found.get(key, self._kept.get(key))
+        if not isinstance(rows, list):
+            rows = self._explain()
+        self._kept[key] = rows
+        return rows
+
+    def _explain(self) -> list[_Explained]:
+        """Explanations of that time's evidence, likeliest first."""
+        case = self._case(self._before.readings, self._before.marks)
+        plain = self._views.of(case)
+        rows = [_Explained(plain.healthy, (), ())]
         for weight, part in plain.likeliest[: 2 * WAYS]:
             if plain.is_footing(part):
-                mended = self._mended_of((part,))
-                rows.append((weight, self._room(plain, mended, {}), mended))
+                rows.append(_Explained(weight, (part,), (_room(plain, part, {}),)))
         if plain.is_misfit(plain.best_part):
-            for one in together(look):
-                mended = self._mended_of(one.parts)
-                rows.append((one.log_weight, self._room(plain, mended, one.grids), mended))
-        best = max(weight for weight, _, _ in rows)
-        found: dict[tuple[Part, ...], float] = {}
-        for weight, room, mended in sorted(rows, key=lambda row: -round(row[0], 9)):
-            if weight > best - WORTH_KEEPING_LOG and len(found) < WAYS:
-                found.setdefault(mended, room)
-        return [(room, mended) for mended, room in found.items()]
+            case.budget.stage = Stage.PLAN  # nothing is planned: several faults may use the rest
+            for one in together(Footings(self._views, case, None, plain)):
+                room = tuple(_room(plain, part, one.grids) for part in one.parts)
+                rows.append(_Explained(one.log_weight, one.parts, room))
+        return sorted(rows, key=lambda row: -round(row.weight, 9))
 
-    def _mended_of(self, parts: tuple[Part, ...]) -> tuple[Part, ...]:
-        return tuple(part for part in parts if part.where in self._mended)
 
-    def _room(
-        self, plain: View, mended: tuple[Part, ...], grids: Mapping[str, FloatArray]
-    ) -> float:
-        """Logarithm of the odds of what was mended, over all resistances that do as well."""
-        room = max(0, len(mended) - 1) * ONE_MORE_LOG
-        for part in mended:
-            room += plain.odds_at(part)
-            if part.chain < 0:
-                grid = grids.get(part.where)
-                shares = shares_of(plain.row(part.where)) if grid is None else grid
-                room -= float(np.log(shares.max()))
-        return room
+def _room(plain: View, part: Part, grids: Mapping[str, FloatArray]) -> float:
+    """Logarithm of the odds of one fault, over all resistances that do as well."""
+    room = plain.odds_at(part)
+    if part.chain < 0:
+        grid = grids.get(part.where)
+        shares = shares_of(plain.row(part.where)) if grid is None else grid
+        room -= float(np.log(shares.max()))
+    return room

@@ -18,6 +18,7 @@ import numpy as np
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.batch import SeenUnit, fed_views
+from benchtest.diagnosis.budget import BudgetSpent, SolveBudget
 from benchtest.diagnosis.faults import LEAST_OHM
 from benchtest.diagnosis.finding import Ohms
 from benchtest.diagnosis.part import Part
@@ -48,6 +49,8 @@ MAY_BE = 0.01
 """Probability from which a joint is one of those that may be what is wrong. Ours."""
 CHANCE = 0.05
 """Chance that a batch with nothing wrong has a joint that stands out. Ours."""
+BUDGET_SHARE = 4.0
+"""Budget of one session in a comparison, as a share of a finding's: no one waits for it."""
 LEAST_UNITS = 3
 """Units of a design from which one can be unlike the others."""
 
@@ -218,25 +221,42 @@ def joint_ohms(
         CircuitFault: the design's circuit has no solution.
     """
     views = views or fed_views(design, [unit], tolerances)[0]
-    case = Case.of(unit.readings, (), unit.meter, unit.repaired)
-    kept: dict[tuple[Part, ...], _Footing] = {}
-
-    def look(parts: tuple[Part, ...]) -> View:
-        if parts not in kept:
-            kept[parts] = _Footing(views.of(case, parts))
-        return kept[parts].view
-
+    budget = SolveBudget.of(design, BUDGET_SHARE)
+    look = _Looks(views, Case.of(unit.readings, (), unit.meter, unit.repaired, budget))
+    kept = look.kept
     sure = _sure(look) if unit.readings else ()
-    lone = None if sure or not unit.readings else _guilty(look(()))
+    lone = None if sure or not unit.readings else _guilty(look((), forced=True))
     found = []
     for joint in power_joints(design):
         parts = tuple(part for part in sure if part.where != joint.name)
-        if lone is not None and not _may_be(look(()), joint):
+        if lone is not None and not _may_be(look((), forced=True), joint):
             parts = (lone,)
-        look(parts)
+        look(parts, forced=True)
         curve = kept[parts].curve(joint, tolerances)
         found.append(_joint_ohms(joint, curve, kept[parts].before(joint, tolerances)))
     return tuple(found)
+
+
+class _Looks:
+    """A session's readings with faults given, kept with the curves that were drawn of them.
+
+    Attributes:
+        budget: what further footings are charged to.
+        kept: by the faults given.
+    """
+
+    def __init__(self, views: Views, case: Case) -> None:
+        self._views = views
+        self._case = case
+        self.budget = case.budget
+        self.kept: dict[tuple[Part, ...], _Footing] = {}
+
+    def __call__(self, parts: tuple[Part, ...], *, forced: bool = False) -> View:
+        if parts not in self.kept:
+            if not forced and not self.budget.left:
+                raise BudgetSpent
+            self.kept[parts] = _Footing(self._views.of(self._case, parts))
+        return self.kept[parts].view
 
 
 def _joint_ohms(joint: Joint, curve: FloatArray, before: FloatArray) -> JointOhms:
@@ -256,7 +276,7 @@ def _joint_ohms(joint: Joint, curve: FloatArray, before: FloatArray) -> JointOhm
 
 def _sure(look: Look) -> tuple[Part, ...]:
     """Faults that must be there together, if any must."""
-    plain = look(())
+    plain = look((), forced=True)
     weight, part = plain.likeliest[0]
     if not plain.is_misfit(part if weight > plain.healthy else None):
         return ()

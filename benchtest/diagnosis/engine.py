@@ -11,6 +11,7 @@ import numpy as np
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.before import Before, Past
+from benchtest.diagnosis.budget import SolveBudget, Stage
 from benchtest.diagnosis.explain import Reason, fits_nothing, reason
 from benchtest.diagnosis.faults import Priors, fault_space
 from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, NextReading, Suspect
@@ -31,7 +32,9 @@ from benchtest.diagnosis.posterior import (
 from benchtest.diagnosis.repair import repair_words
 from benchtest.diagnosis.repeats import telling
 from benchtest.diagnosis.response import Responses
+from benchtest.diagnosis.selection import most_informative
 from benchtest.diagnosis.shorted import nearby
+from benchtest.diagnosis.taps import noise_of, taps_of, values_of
 from benchtest.diagnosis.together import Look, several_posterior, sure_parts, together
 from benchtest.diagnosis.view import Case, View
 from benchtest.diagnosis.views import Footings, Views
@@ -57,6 +60,8 @@ UNLIKE = 0.1
 """Chance that a unit is not like those that were learned from: another reel or supply. Ours."""
 MOST_METERS = 4
 """Meters whose forecasts are kept; nobody reads one unit with more."""
+JUDGED_AT_ONCE = 200
+"""Readings that are compared with a healthy unit together, where more were taken than weighed."""
 LEAST_ALIKE = 0.02
 """Only suspects with this much probability are worth telling apart."""
 
@@ -129,6 +134,8 @@ class Engine:
         self._otherwise = otherwise
         self.tolerances = tolerances or FROM_MANY_REELS
         self.space = fault_space(design, priors, often)
+        self.work_units = 0
+        """Units of work that the last finding was charged; see `SolveBudget`."""
         self._usual = Belief(Views(design, self.space, self.tolerances))
         self._unsettled: Belief | None = None
         if tolerances is None and (wide := tolerances_of(design)) != self.tolerances:
@@ -151,6 +158,8 @@ class Engine:
         meter: Meter = DEFAULT_METER,
         repaired: Collection[str] = (),
         before: Sequence[Before] = (),
+        *,
+        share: float = 1.0,
     ) -> Finding:
         """Weigh every fault against the evidence, and choose the next reading.
 
@@ -162,6 +171,7 @@ class Engine:
             meter: of readings that name none, and of the next one.
             repaired: joints and nodes that were worked on before this evidence was taken.
             before: what was seen and read before each of these was mended, in order of time.
+            share: of the budget of one finding, where several of them make one answer.
 
         Raises:
             CircuitFault: the design's circuit has no solution.
@@ -170,31 +180,39 @@ class Engine:
             if one is not None:
                 one.forget()
         told, stands_by = telling(readings)
-        case = Case([readings[place] for place in told], marks, meter, repaired)
+        budget = SolveBudget.of(self.design, share)
+        every = [readings[place] for place in told]
+        weighed = most_informative(self.responses, every, meter)
+        some = [every[place] for place in weighed]
+        case = Case(some, marks, meter, repaired, budget)
         earlier = tuple(before)
         belief, plain = self._settled_on(case, earlier)
         if self._otherwise is not None and self._is_unlike(plain, self._otherwise, earlier):
-            return self._otherwise.diagnose(readings, marks, meter, repaired, earlier)
+            return self._otherwise.diagnose(readings, marks, meter, repaired, earlier, share=share)
         look = Footings(belief.views, case, belief.past(earlier, meter), plain)
+        budget.stage = Stage.SEVERAL
         several = together(look) if _is_unexplained(plain, repaired) else []
         found = several_posterior(plain.posterior, self.space, several)
-        footing = look(sure_parts(several, found, self.space))
+        budget.stage = Stage.PLAN
+        footing = look(sure_parts(several, found, self.space), forced=True)
         is_sure = _is_sure(found)
         # near health only: what one fault moves far is not a sum of small parts
         pairs = None if several or is_sure else hidden_pairs(footing)
         if pairs is not None:
             found = beside_pairs(found, pairs)
         ask = self._ask(belief, footing, found, pairs, to_mend=is_sure)
+        suspects = self._suspects(found, footing.parts, look)
+        self.work_units = budget.spent
         return Finding(
             healthy=found.healthy,
-            suspects=self._suspects(found, footing.parts, look),
+            suspects=suspects,
             alike=_alike(footing),
             next=ask,
-            readings=_judge(readings, stands_by, plain.weigher),
+            readings=self._judged(readings, every, stands_by, plain),
             cleared_ohm=cleared_ohm(
                 footing.healthy, footing.joints[: footing.responses.space.soldered]
             ),
-            strange=_strange(footing, told),
+            strange=_strange(footing, [told[place] for place in weighed]),
             joints=self._bands(found, footing),
             look=look_next(footing.responses, footing.posterior, marks, ask, self.permitted),
         )
@@ -245,6 +263,30 @@ class Engine:
         odds = np.log(UNLIKE / (1.0 - UNLIKE)) - np.log(CAREFUL)
         return bool(usual + odds > plain.posterior.log_total)
 
+    def _judged(
+        self,
+        readings: Sequence[Reading],
+        every: Sequence[Reading],
+        stands_by: Sequence[int],
+        plain: View,
+    ) -> tuple[JudgedReading, ...]:
+        """Each reading beside what a healthy unit shows; those that were not weighed, too."""
+        if len(every) == len(plain.case.readings):
+            return _judge(readings, stands_by, plain.weigher)
+        found: list[JudgedReading] = []
+        circuit = plain.responses.circuit
+        for start in range(0, len(every), JUDGED_AT_ONCE):
+            some = every[start : start + JUDGED_AT_ONCE]
+            noise = noise_of(some, plain.case.meter)
+            weigher = Weigher(
+                plain.responses, taps_of(circuit, some), values_of(some), noise, plain.tolerances
+            )
+            found += _judge(some, range(len(some)), weigher)
+        return tuple(
+            replace(found[row], reading=reading)
+            for reading, row in zip(readings, stands_by, strict=True)
+        )
+
     def _suspects(
         self, found: Posterior, sure: tuple[Part, ...], look: Look
     ) -> tuple[Suspect, ...]:
@@ -255,10 +297,10 @@ class Engine:
             ohms = found.ohms(joint) if joint is not None and kind == "resistive" else None
             repair = repair_words(self.design, where, kind)
             if kind == "short" and probability >= WORTH_SAYING:
-                repair += nearby(short_near(look(()), where))
+                repair += nearby(short_near(look((), forced=True), where))
             why = Reason("", None)
             if probability >= WORTH_SAYING:
-                others = look(tuple(part for part in sure if part.where != where))
+                others = look(tuple(part for part in sure if part.where != where), forced=True)
                 why = reason(others, likeliest_part(self.space, found, where, kind, joint))
             rows.append(Suspect(where, kind, probability, ohms, repair, why.words, why.after))
         return tuple(rows)
@@ -383,7 +425,9 @@ def _grouped(rows: list[tuple[str, float, str]]) -> tuple[tuple[str, ...], ...]:
 
 
 def _judge(
-    readings: Sequence[Reading], stands_by: Sequence[int], weigher: Weigher | None
+    readings: Sequence[Reading],
+    stands_by: Sequence[int],
+    weigher: Weigher | None,
 ) -> tuple[JudgedReading, ...]:
     """Each reading beside what a healthy unit would show, error of the meter included."""
     if weigher is None:

@@ -12,11 +12,12 @@ from benchtest.circuit.deviation import Backward, ProbeSpread
 from benchtest.circuit.solution import Solution
 from benchtest.circuit.tolerance import Tolerances
 from benchtest.circuit.wiring import FloatArray, IndexArray
+from benchtest.diagnosis.budget import SolveBudget, solve_units
 from benchtest.diagnosis.candidates import reachable_probes, strand_spans
 from benchtest.diagnosis.gauss import slips
 from benchtest.diagnosis.law import law_a
 from benchtest.diagnosis.response import CELL_SD, Base, Responses
-from benchtest.diagnosis.starved import Work, doubt, most_solved
+from benchtest.diagnosis.starved import doubt
 from benchtest.diagnosis.taps import ISLAND_SHARE, volt_noise
 from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Probe
@@ -179,7 +180,7 @@ class Forecaster:
         self._outlooks: dict[Lit, Outlook] = {}
         self._flat: Backward | None = None
         self._sd_v: dict[Lit, FloatArray] = {}
-        self._work = Work()
+        self._budget = SolveBudget.of(responses.design)
         self._footing: Hashable = None
 
     def outlook(self, lit: Lit) -> Outlook:
@@ -248,9 +249,9 @@ class Forecaster:
     def told(self, parts: Components, evidence: Evidence) -> Told | None:
         """What earlier readings say; None without any."""
         if evidence.weigher is None:
-            self._work = Work()
+            self._budget = SolveBudget.of(self.responses.design)
             return None
-        self._work, self._footing = evidence.weigher.work, evidence.weigher.footing
+        self._budget, self._footing = evidence.weigher.budget, evidence.weigher.footing
         assert evidence.weighed is not None
         return Told(parts, evidence.weigher, evidence.weighed)
 
@@ -301,7 +302,7 @@ class Forecaster:
             parts: the components.
         """
         look, row = self.outlook(lit), self.place_of[probe]
-        bent, nodes = self.responses.base(lit).bent, self.responses.design.node_count
+        bent, units = self.responses.base(lit).bent, solve_units(self.responses.design)
         right = off_sd.copy()
         for place, (joint, column) in enumerate(zip(parts.joint, parts.column, strict=True)):
             if joint < 0 or parts.other[place] >= 0 or not bent[joint, column]:
@@ -310,7 +311,7 @@ class Forecaster:
                 continue
             name = self.responses.space.joints[joint].name
             circuit = (self._footing, name, int(column), lit)
-            if not self._work.takes((circuit,), nodes, most_solved(self.responses)):
+            if not self._budget.takes((circuit,), units):
                 continue
             solution = self.responses.exact(name, int(column), lit)
             volts = solution.volts(probe)

@@ -45,6 +45,57 @@ def log_likelihood(
     _, log_det = np.linalg.slogdet(covariance)
     weighted, own = _leave_one_out(precision, off)
     square = np.einsum("...i,...i->...", weighted, off)
+    return _one_may_slip(weighted, own, square, log_det, slip_per_v, across_v)
+
+
+def shifted_log_likelihood(
+    off: FloatArray,
+    precision: FloatArray,
+    log_det: float,
+    shift: FloatArray,
+    scale_sd: FloatArray,
+    slip_per_v: float = 0.1,
+    across_v: FloatArray | None = None,
+) -> FloatArray:
+    """Return `log_likelihood` under shifts of the readings, each known to a share of itself.
+
+    A shift that is known to a share adds one rank to the covariance, so that its inverse follows
+    from the one without it (Sherman and Morrison).
+
+    Args:
+        off: measured less predicted without a shift, shape (n,).
+        precision: inverse of the covariance without a shift, shape (n, n).
+        log_det: logarithm of that covariance's determinant.
+        shift: shape (shifts, n).
+        scale_sd: standard deviation of each shift as a share of it, shape (shifts,).
+        slip_per_v: see `log_likelihood`.
+        across_v: likewise, shape (shifts, n).
+
+    Returns:
+        Shape (shifts,).
+    """
+    left = off - shift
+    pressed = shift @ precision
+    stiff = np.einsum("si,si->s", pressed, shift)
+    less = scale_sd**2 / (1.0 + scale_sd**2 * stiff)
+    weighted = off @ precision - pressed
+    weighted -= (less * np.einsum("si,si->s", shift, weighted))[:, None] * pressed
+    own = np.diag(precision) - less[:, None] * pressed**2
+    square = np.einsum("si,si->s", weighted, left)
+    dets = log_det + np.log1p(scale_sd**2 * stiff)
+    return _one_may_slip(weighted, own, square, dets, slip_per_v, across_v)
+
+
+def _one_may_slip(
+    weighted: FloatArray,
+    own: FloatArray,
+    square: FloatArray,
+    log_det: FloatArray,
+    slip_per_v: float,
+    across_v: FloatArray | None,
+) -> FloatArray:
+    """Return the density from what `_leave_one_out` gives, see `log_likelihood`."""
+    count = weighted.shape[-1]
     whole = -0.5 * (square + log_det + count * np.log(2.0 * np.pi))
     # what each reading is worth given all the others (Gaussian conditioning)
     given_rest = -0.5 * (weighted**2 / own - np.log(own) + np.log(2.0 * np.pi))

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.loads import node_light
 from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.budget import SolveBudget, solve_units
 from benchtest.diagnosis.faults import ChainFault, FaultSpace
 from benchtest.diagnosis.response import COLUMNS, Base, Responses
-from benchtest.diagnosis.starved import Work, most_solved
 from benchtest.diagnosis.wiring import Shorted
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.prop.design import Design, NodeKind
@@ -178,10 +178,14 @@ class LookWeigher:
     """Weighs every single fault against the marks."""
 
     def __init__(
-        self, responses: Responses, looks: Sequence[StrandLook], work: Work, footing: Hashable
+        self,
+        responses: Responses,
+        looks: Sequence[StrandLook],
+        budget: SolveBudget,
+        footing: Hashable,
     ) -> None:
         self.responses = responses
-        self.work, self.footing = work, footing
+        self.budget, self.footing = budget, footing
         self.design = responses.design
         self.space: FaultSpace = responses.space
         self.looks = looks
@@ -324,7 +328,9 @@ class LookWeigher:
         per_amp = np.zeros(self.design.node_count)
         kind, ground = self.design.node, self._ground(lit)
         plenty_v = max(kind.logic_v, *kind.full_v.values())
-        plain = sum(float(look.weigh(ground[None, self._nodes(look)])[0]) for look in looks)
+        grounds = [ground[self._nodes(look)] for look in looks]
+        as_before = [float(k.weigh(g[None])[0]) for k, g in zip(looks, grounds, strict=True)]
+        plain = sum(as_before)
         enough = base.solution.node_v.min(initial=np.inf) >= plenty_v
         alone = self.responses.is_large and len(wanted) == 1
         touched = [
@@ -354,9 +360,12 @@ class LookWeigher:
             if self.responses.misled:
                 should = self._as_told(lit, should, self.responses.told(lit))
             should = self._kept_dark(should)
-            weights = np.zeros(len(should))
-            for look in looks:
-                weights += look.weigh(should[:, self._nodes(look)])
+            weights = np.full(len(should), plain)
+            for look, before, alone_log in zip(looks, grounds, as_before, strict=True):
+                rows = should[:, self._nodes(look)]
+                other = np.flatnonzero((rows != before).any(axis=1))
+                if len(other):  # most strands look as before at most resistances
+                    weights[other] += look.weigh(rows[other]) - alone_log
             at_knots = weights[: len(MARK_COLUMNS)]
             either = np.logaddexp(at_knots[passing], weights[len(MARK_COLUMNS) :])
             at_knots[passing] = either - np.log(2.0)
@@ -370,7 +379,7 @@ class LookWeigher:
             for joint, row in bent.items()
             for column in MARK_COLUMNS[row[MARK_COLUMNS]].tolist()
         )
-        return self.work.takes(circuits, self.design.node_count, most_solved(self.responses))
+        return self.budget.takes(circuits, solve_units(self.design))
 
     def _starve(
         self, node_v: FloatArray, joint: int, base: Base, bent: NDArray[np.bool_]

@@ -17,6 +17,8 @@ from benchtest.diagnosis.weigh import Weigher
 
 TRIED, MOST = 3, 2
 """Joints that are looked at closely, and those that are returned at the most."""
+SHARE = 0.25
+"""Share of what is left of the budget that one joint may use. Ours."""
 EXPLAINED = 0.2
 """Share of what a reading moved by which an explanation may miss it."""
 
@@ -36,18 +38,26 @@ def partly(view: View) -> list[Part]:
     for joint in order.tolist():
         best, column = float(score[joint].max()), int(score[joint].argmax())
         if any(effect.base.bent[joint, column] for effect in weigher.effects):
-            best, column = _solved(view, weigher, joint)
+            best, column = _solved(view, weigher, joint) or (best, column)
         part = Part(view.responses.space.joints[joint].name, "resistive").at(column)
         found.append((best, part))
     found.sort(key=lambda row: -round(row[0], 6))
     return [part for _, part in found[:MOST]]
 
 
-def _solved(view: View, weigher: Weigher, joint: int) -> tuple[float, int]:
-    """The same of a joint that starves nodes: an estimate is right about volts, not about ohms."""
+def _solved(view: View, weigher: Weigher, joint: int) -> tuple[float, int] | None:
+    """The same of a joint that starves nodes: an estimate is right about volts, not about ohms.
+
+    None where that is more than the budget allows.
+    """
     bent = np.logical_or.reduce([effect.base.bent[joint] for effect in weigher.effects])
     first = int(np.flatnonzero(bent)[0])
     columns = sorted({*range(first, GRID, APART // 2), GRID})
+    share = SHARE * weigher.budget.left
+    if len(columns) * weigher.solve_units > share or not weigher.may_solve(joint, columns):
+        return None
+    for column in columns:
+        weigher.take(joint, column)
     means = np.array([means_at(weigher, joint, column) for column in columns])
     score = _score(weigher, means) + view.odds[0][joint, columns]
     return float(score.max()), columns[int(score.argmax())]

@@ -9,6 +9,7 @@ solved anew for that fault.
 from __future__ import annotations
 
 import math
+import weakref
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -38,7 +39,7 @@ CELL_SD = float(STEP_LOG / np.sqrt(12.0))
 standard deviation of their logarithm."""
 COLUMNS = GRID + 1
 """The grid and, last, the joint open."""
-MOST_KEPT_OCTETS, OCTETS_A_POINT = 100_000_000, 400
+MOST_KEPT_OCTETS, OCTETS_A_POINT = 30_000_000, 400
 """Memory that solutions of faults may take, and what each takes for a point of its circuit: 220 of
 a joint with a resistance, which shares the rest with the prop without the fault, 510 of an open."""
 MOST_LIT_OCTETS, LEAST_LIT_SETS = 50_000_000, 64
@@ -71,7 +72,8 @@ class Base:
     Attributes:
         lit: strands lit.
         solution: the healthy prop.
-        responses: of the design.
+        owner: the responses of the design. They keep their bases, so no base keeps them: memory of
+            a circuit with given faults is free as soon as it is dropped.
         own_ohm: what an ampere pushed through each joint does to its own volts, shape (joints,).
             [Ω]
         across_v: volts across each joint, shape (joints,). [V]
@@ -83,12 +85,19 @@ class Base:
 
     lit: Lit
     solution: Solution
-    responses: Responses
+    owner: weakref.ref[Responses]
     own_ohm: FloatArray
     across_v: FloatArray
     push: FloatArray
     factor_phi: FloatArray
     cut: NDArray[np.bool_]
+
+    @property
+    def responses(self) -> Responses:
+        """The responses of the design."""
+        responses = self.owner()
+        assert responses is not None, "a base outlived its circuit"
+        return responses
 
     @cached_property
     def effects(self) -> JointEffects:
@@ -127,7 +136,7 @@ class Base:
         return self.effects.load
 
 
-@dataclass
+@dataclass(eq=False)
 class Responses:
     """Bases of one design by lit set, and exact solutions of faults that starve nodes; kept."""
 
@@ -248,7 +257,9 @@ class Responses:
         # an open joint that nothing else bridges cuts copper off: there is no small change then
         cut = remains < 1e-9
         phi = np.where(cut, 0.0, change_s / np.where(cut, 1.0, remains))
-        return Base(lit, solution, self, own_ohm, across_v, -phi * across_v[:, None], phi, cut)
+        return Base(
+            lit, solution, weakref.ref(self), own_ohm, across_v, -phi * across_v[:, None], phi, cut
+        )
 
     def solution(self, lit: Lit) -> Solution:
         """The prop under a lit set, with nothing more wrong."""

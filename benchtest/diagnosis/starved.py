@@ -4,14 +4,13 @@ A strand whose nodes run out of headroom draws less, so its joint drops less tha
 says. Between the resistances that are solved, readings change smoothly with the logarithm of the
 resistance. Where the evidence rules a resistance out and all above it, none is solved above it.
 
-Where a whole prop of thousands of nodes is short of volts, every joint starves some: `Work` bounds
-what is solved for one set of evidence. What is beyond it stays estimated, and its readings count as
-that much less sure.
+Where a whole prop is short of volts, every joint starves some nodes: the finding's budget bounds
+what is solved. Other faults keep their estimate, with a larger variance.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,19 +26,20 @@ from benchtest.diagnosis.taps import Taps, island_covariance, island_leads, read
 from benchtest.prop.lit import Lit
 
 if TYPE_CHECKING:
+    from benchtest.diagnosis.tap_effects import TapEffects
     from benchtest.diagnosis.weigh import Weigher
 
 APART = 20
 """Grid steps between two resistances that are solved: a factor of 3.2."""
 GUESS_SHARE = 0.3
-"""How far the estimate of a starved prop may be off, as a share of what the fault moves."""
-MOST_SOLVED, MOST_SOLVED_LARGE = 4_000_000, 800_000
-"""Nodes, times circuits, that are solved anew for one set of evidence at the most; of a large prop
-each takes longer. Some seconds' worth."""
-FOOTING_SHARE = 0.4
-"""Of it, for the readings on one footing: others want some too."""
-KNOTS, KNOTS_LARGE = GRID // APART + 2, 4
-"""Resistances that one joint is solved at, about, open among them."""
+"""How far the estimate of a starved prop may be off, as a share of what the fault moves beyond
+the current at which the first node lacks headroom."""
+OWN_SHARE = 0.2
+"""Share of that by which the readings of one lit set may be off each by itself. Ours."""
+KNOTS, FEW_KNOTS = GRID // APART + 2, 4
+"""Resistances that one joint is solved at, about, open among them; few where not all fit."""
+MORE_KNOTS, NEAR_STEPS = 3, 3
+"""Resistances that are solved beyond those few, and the steps of the grid within which none is."""
 HOPELESS_LOG = 30.0
 """Likelihoods so far below the best, as a logarithm, need not be known better."""
 CURVED_SHARE = 0.15
@@ -53,62 +53,6 @@ BROWN_SD_V = 1.2
 """What rails may read while nodes go out for want of volts and come back. [V] Ours."""
 SURE = 10.0
 """Standard deviations past which a reading rules a fault out for good."""
-
-
-class Work:
-    """What was solved anew for one set of evidence, on all its footings.
-
-    What is asked for is allowed, or not, for good: answers do not depend on what was forgotten
-    meanwhile and is asked for again.
-
-    Attributes:
-        nodes: nodes, times circuits, so far.
-    """
-
-    def __init__(self) -> None:
-        self.nodes = 0
-        self._taken: set[Hashable] = set()
-        self._answers: dict[Hashable, bool] = {}
-
-    def allows(self, circuits: tuple[Hashable, ...], nodes: int, most: int) -> bool:
-        """True where all of some circuits may be solved; none is taken for it yet.
-
-        Args:
-            circuits: what is solved, at the most.
-            nodes: of each, times lit sets.
-            most: nodes, times circuits, altogether.
-        """
-        if circuits not in self._answers:
-            fresh = sum(circuit not in self._taken for circuit in circuits)
-            self._answers[circuits] = self.nodes + fresh * nodes <= most
-        return self._answers[circuits]
-
-    def takes(self, circuits: tuple[Hashable, ...], nodes: int, most: int) -> bool:
-        """True where they may be solved; they are taken."""
-        if not self.allows(circuits, nodes, most):
-            return False
-        for circuit in circuits:
-            self.take(circuit, nodes)
-        return True
-
-    def take(self, circuit: Hashable, nodes: int) -> None:
-        """One of them is solved."""
-        if circuit not in self._taken:
-            self._taken.add(circuit)
-            self.nodes += nodes
-
-
-def most_solved(responses: Responses) -> int:
-    """Nodes, times circuits, that are solved for one set of evidence at the most."""
-    return MOST_SOLVED_LARGE if responses.is_large else MOST_SOLVED
-
-
-def most_joints(weigher: Weigher) -> int:
-    """Joints that are solved on one footing at the most: the likeliest, by estimate."""
-    each = len(weigher.effects) * weigher.responses.design.node_count
-    if weigher.responses.is_large:
-        return int(FOOTING_SHARE * MOST_SOLVED_LARGE) // (KNOTS_LARGE * each)
-    return MOST_SOLVED // 2 // (KNOTS * each)
 
 
 def doubt(
@@ -139,7 +83,12 @@ def doubt(
 
 
 def starved_rows(
-    weigher: Weigher, joint: int, columns: NDArray[np.intp], mean: FloatArray, weight: FloatArray
+    weigher: Weigher,
+    joint: int,
+    columns: NDArray[np.intp],
+    mean: FloatArray,
+    weight: FloatArray,
+    most_units: float,
 ) -> None:
     """Fill in predicted readings and likelihood of a joint where it starves nodes.
 
@@ -150,13 +99,21 @@ def starved_rows(
         mean: predicted readings, shape (COLUMNS, readings); rows of `columns` are filled in.
         weight: logarithm of likelihood, shape (COLUMNS,); likewise. Both have the estimate, which
             stays where no more may be solved.
+        most_units: what this joint may use of the budget.
     """
     resistive = columns[columns < GRID]
-    knots = _knots(weigher, resistive, weight)
-    if not weigher.may_solve(joint, [*knots, *columns[columns == GRID].tolist()]):
+    few = weigher.responses.is_large
+    knots = _knots(resistive, weight, few=few)
+    asked = [*knots, *columns[columns == GRID].tolist()]
+    if not few and len(asked) * weigher.solve_units > most_units:
+        few, knots = True, _knots(resistive, weight, few=True)
+        asked = [*knots, *columns[columns == GRID].tolist()]
+    if len(asked) * weigher.solve_units > most_units or not weigher.may_solve(joint, asked):
         weigher.estimated.add(joint)
         return
-    ended = len(resistive) > 0 and _resistive(weigher, joint, resistive, knots, mean, weight)
+    ended = len(resistive) > 0 and _resistive(
+        weigher, joint, resistive, knots, mean, weight, few=few
+    )
     if len(columns) > len(resistive):
         if ended:
             mean[GRID], weight[GRID] = mean[resistive[-1]], weight[resistive[-1]]
@@ -192,20 +149,40 @@ def estimate(
     """
     row = weigher.responses.joint_columns[joint]
     parts = [e.capped_push[joint, columns][:, None] * e.branch[row] for e in weigher.effects]
+    unsure = [_beyond(e, joint, columns)[:, None] * e.branch[row] for e in weigher.effects]
     moved = weigher.ordered(parts, axis=1)
     guess = weigher.healthy_mean() + moved
-    wide = weigher.healthy_covariance + np.zeros((len(columns), 1, 1))
+    off = GUESS_SHARE * weigher.ordered(unsure, axis=1)
+    # the node current that all share scales what the fault moves, too
+    sound = weigher.tolerances.current * weigher.loaded
+    faulty = sound + weigher.tolerances.current * moved
+    wide = weigher.healthy_covariance - np.outer(sound, sound)
+    wide = wide + faulty[:, :, None] * faulty[:, None, :]
+    # readings of one lit set are off together: their nodes draw less than was taken
+    alike = weigher.lit_of[:, None] == weigher.lit_of
+    wide += np.where(alike, off[:, :, None] * off[:, None, :], 0.0)
     own = np.arange(guess.shape[1])
-    wide[:, own, own] += (GUESS_SHARE * moved) ** 2
+    wide[:, own, own] += (OWN_SHARE * off) ** 2
     return guess, wide
 
 
-def _knots(weigher: Weigher, columns: NDArray[np.intp], weight: FloatArray) -> list[int]:
-    """Resistances that are solved, ascending; of a large prop the ends and the likeliest."""
+def _beyond(effect: TapEffects, joint: int, columns: NDArray[np.intp]) -> FloatArray:
+    """Return amperes beyond those at which the first node lacks headroom, shape (columns,). [A]"""
+    bent = effect.base.bent[joint]
+    if not bent.any():
+        return np.zeros(len(columns))
+    first = int(np.argmax(bent))
+    straight_a = effect.capped_push[joint, first - 1] if first else 0.0
+    beyond = effect.capped_push[joint, columns] - straight_a
+    return np.asarray(np.where(columns >= first, beyond, 0.0))
+
+
+def _knots(columns: NDArray[np.intp], weight: FloatArray, *, few: bool) -> list[int]:
+    """Return the resistances to solve, ascending; of a few the ends and the likeliest."""
     if not len(columns):
         return []
     first, last = int(columns[0]), int(columns[-1])
-    if weigher.responses.is_large:
+    if few:
         return sorted({first, int(columns[weight[columns].argmax()]), last})
     return sorted({*range(first, last, APART), last})
 
@@ -217,36 +194,88 @@ def _resistive(
     wanted: Sequence[int],
     mean: FloatArray,
     weight: FloatArray,
+    *,
+    few: bool,
 ) -> bool:
-    """Solve at knots, one after the other; True where one of them rules out all beyond it."""
-    knots, solved, ended = [], [], False
+    """Solve at knots, one after the other; True where one of them rules out all beyond it.
+
+    Where few fit the budget, a few more are put where the estimate between them is best.
+    """
+    solved: dict[int, tuple[FloatArray, FloatArray]] = {}
+    ended = False
     for knot in wanted:
-        knots.append(knot)
-        solved.append(solve_at(weigher, joint, knot))
-        if ended := rules_out_more(weigher, *solved[-1]):
+        solved[knot] = solve_at(weigher, joint, knot)
+        if ended := rules_out_more(weigher, *solved[knot]):
             break
-    means = np.array([row[0] for row in solved])
-    covariances = np.array([row[1] for row in solved])
+    estimated = mean[columns]
+    if not few:
+        mean[columns], wide = _interpolated(columns, solved)
+        weight[columns] = weigher.density(mean[columns], wide, joint)
+        return ended
+    for _ in range(MORE_KNOTS):
+        _, found = _corrected(weigher, joint, columns, solved, estimated)
+        best = int(columns[found.argmax()])
+        near = min(abs(best - knot) for knot in solved)
+        if near <= NEAR_STEPS or not weigher.may_solve(joint, [best]):
+            break
+        solved = dict(sorted([*solved.items(), (best, solve_at(weigher, joint, best))]))
+    mean[columns], found = _corrected(weigher, joint, columns, solved, estimated)
+    # a guess that is vague enough explains anything: it never beats what was worked out
+    known = np.isin(columns, list(solved))
+    found[~known] = np.minimum(found[~known], max(weigher.best_here, *found[known]))
+    weight[columns] = found
+    return ended
+
+
+def _places(
+    columns: NDArray[np.intp], knots: Sequence[int]
+) -> tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]:
+    """Return the knots below and above each resistance, and its place between them, 0 to 1.
+
+    Beyond the last knot, everything is as bad as there.
+    """
     above = np.clip(np.searchsorted(knots, columns, side="right"), 1, max(len(knots) - 1, 1))
     high = np.minimum(above, len(knots) - 1)
     low = np.minimum(above - 1, high)
-    apart = np.maximum(np.array(knots)[high] - np.array(knots)[low], 1)
-    # beyond the knot that ends it, everything is as bad as there
-    part = np.clip((columns - np.array(knots)[low]) / apart, 0.0, 1.0)
+    at = np.array(knots)
+    part = np.clip((columns - at[low]) / np.maximum(at[high] - at[low], 1), 0.0, 1.0)
+    return low, high, part
+
+
+def _interpolated(
+    columns: NDArray[np.intp], solved: Mapping[int, tuple[FloatArray, FloatArray]]
+) -> tuple[FloatArray, FloatArray]:
+    """Return readings and covariances between knots that are near each other."""
+    low, high, part = _places(columns, list(solved))
+    means = np.array([row[0] for row in solved.values()])
+    covariances = np.array([row[1] for row in solved.values()])
     # between two covariances lies a covariance
     wide = covariances[low] + part[:, None, None] * (covariances[high] - covariances[low])
-    if weigher.responses.is_large:
-        # knots are few: between them the estimate tells the shape, and is trusted that much less
-        off = means - mean[knots]
-        put_right = off[low] + part[:, None] * (off[high] - off[low])
-        own = np.arange(off.shape[1])
-        unsure = 4.0 * part * (1.0 - part)
-        wide[:, own, own] += unsure[:, None] * (GUESS_SHARE * put_right) ** 2
-        mean[columns] += put_right
-    else:
-        mean[columns] = means[low] + part[:, None] * (means[high] - means[low])
-    weight[columns] = weigher.density(mean[columns], wide, joint)
-    return ended
+    return means[low] + part[:, None] * (means[high] - means[low]), wide
+
+
+def _corrected(
+    weigher: Weigher,
+    joint: int,
+    columns: NDArray[np.intp],
+    solved: Mapping[int, tuple[FloatArray, FloatArray]],
+    estimated: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Return readings and likelihood where knots are far from each other.
+
+    Between them the estimate has the shape, and its correction is a guess.
+    """
+    low, high, part = _places(columns, list(solved))
+    places = np.searchsorted(columns, list(solved))
+    off = np.array([row[0] for row in solved.values()]) - estimated[places]
+    put_right = off[low] + part[:, None] * (off[high] - off[low])
+    _, wide = estimate(weigher, joint, columns)
+    own = np.arange(off.shape[1])
+    wide[:, own, own] += put_right**2
+    for place, (_, covariance) in zip(places, solved.values(), strict=True):
+        wide[place] = covariance
+    wide[columns > columns[places[-1]]] = wide[places[-1]]
+    return estimated + put_right, weigher.density(estimated + put_right, wide, joint)
 
 
 def rules_out_more(weigher: Weigher, mean: FloatArray, covariance: FloatArray) -> bool:

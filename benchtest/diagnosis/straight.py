@@ -57,6 +57,19 @@ def straight_rows(
     return mean, covariance + weigher.reading_errors(mean)
 
 
+def straight_means(
+    weigher: Weigher, joint: int, columns: NDArray[np.intp], *, alone: bool = False
+) -> FloatArray:
+    """Return predicted readings of one joint's fault alone, (columns, readings); see above."""
+    if alone:
+        rows = weigher.responses.joint_columns[joint : joint + 1]
+        own = weigher.ordered([effect.branch[rows] for effect in weigher.effects], axis=1)[0]
+    else:
+        own = weigher.sums.own[joint]
+    push = np.array([effect.base.push[joint, columns] for effect in weigher.effects]).T
+    return np.asarray(weigher.healthy_mean() + push[:, weigher.lit_of] * own)
+
+
 class Sums:
     """Sums over causes, nodes and strands that the covariance under every joint's fault is made of.
 

@@ -7,12 +7,14 @@ those that explain most are fitted to each other, one after the other, until non
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
 from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.budget import BudgetSpent, SolveBudget
 from benchtest.diagnosis.faults import FaultSpace
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.partly import partly
@@ -20,8 +22,14 @@ from benchtest.diagnosis.posterior import ONE_MORE_LOG, Posterior
 from benchtest.diagnosis.response import COLUMNS, GRID, STEP_LOG
 from benchtest.diagnosis.view import View
 
-Look = Callable[[tuple[Part, ...]], View]
-"""The evidence on the footing of some faults."""
+
+class Look(Protocol):
+    """The evidence on the footing of some faults; raises `BudgetSpent` where that is too much."""
+
+    budget: SolveBudget
+
+    def __call__(self, parts: tuple[Part, ...], *, forced: bool = False) -> View: ...
+
 
 MOST_TOGETHER = 3
 """Faults at once that are tried at the most."""
@@ -64,26 +72,36 @@ class Together:
 def together(look: Look) -> list[Together]:
     """Explanations of two faults and more, likeliest first.
 
+    May spend what the budget leaves to its stage: first on what each of the likeliest single
+    faults leaves unexplained, then on fitting the likeliest combinations.
+
     Args:
         look: the evidence on the footing of any faults.
     """
     found: dict[frozenset[tuple[str, str]], Together] = {}
-    plain = look(())
+    plain = look((), forced=True)
     footings = [part for _, part in plain.likeliest if plain.is_footing(part)][:ANCHORS]
     known = {(part.where, part.kind) for part in footings}
     footings += [part for part in partly(plain) if (part.where, part.kind) not in known]
-    anchors = [_alone(look, part) for part in footings]
+    anchors = [one for part in footings if (one := _alone(look, part)) is not None]
     for _ in range(MOST_TOGETHER - 1):
         more: dict[frozenset[tuple[str, str]], Together] = {}
-        for anchor in anchors:
-            for one in _on_top(look, anchor):
-                if one.key not in more or one.log_weight > more[one.key].log_weight:
-                    more[one.key] = one
+        for one in _on_top_of_all(look, anchors):
+            if one.key not in more or one.log_weight > more[one.key].log_weight:
+                more[one.key] = one
         found |= more
         anchors = _ranked(list(more.values()))[:ANCHORS]
-        if not anchors or not look(anchors[0].parts).is_misfit(None):
+        if not anchors or _is_explained(look, anchors[0].parts):
             break
     return _ranked(list(found.values()))
+
+
+def _is_explained(look: Look, parts: tuple[Part, ...]) -> bool:
+    """True where some faults explain the evidence, or nothing further can be tried."""
+    try:
+        return not look(parts).is_misfit(None)
+    except BudgetSpent:
+        return True
 
 
 def _ranked(rows: list[Together]) -> list[Together]:
@@ -91,10 +109,13 @@ def _ranked(rows: list[Together]) -> list[Together]:
     return [row for row in ranked if row.log_weight > ranked[0].log_weight - KEPT_LOG]
 
 
-def _alone(look: Look, part: Part) -> Together:
-    """A single fault, as something to weigh others on top of."""
-    plain = look(())
-    likelihood = look((part,)).healthy
+def _alone(look: Look, part: Part) -> Together | None:
+    """A single fault, as something to weigh others on top of; None where the budget is spent."""
+    plain = look((), forced=True)
+    try:
+        likelihood = look((part,)).healthy
+    except BudgetSpent:
+        return None
     if part.chain >= 0:
         room = float(plain.odds[1][part.chain])
         return Together((part,), room, room + likelihood, {})
@@ -103,23 +124,47 @@ def _alone(look: Look, part: Part) -> Together:
     return Together((part,), room, room + likelihood, {part.where: shares_of(row)})
 
 
-def _on_top(look: Look, anchor: Together) -> list[Together]:
-    """Every further fault on top of some, the likeliest of them fitted."""
-    view = look(anchor.parts)
-    found, rest = [], []
-    for rank, (weight, part) in enumerate(view.promising):
-        parts = (*anchor.parts, part)
-        one = _fitted(look, parts) if rank < FITTED else None
-        if one is not None:
-            found.append(one)
-        else:
-            room = anchor.room + ONE_MORE_LOG
-            rest.append(Together(parts, room, weight + room, _grids_of(anchor, part)))
-    if not found:
-        return []
-    # what was only estimated counts where it is not said to explain more than what was fitted
-    most = max(one.log_weight for one in found)
-    return _ranked([*found, *(one for one in rest if one.log_weight < most)])
+def _on_top_of_all(look: Look, anchors: list[Together]) -> list[Together]:
+    """Every further fault on top of each anchor; the likeliest of each anchor fitted.
+
+    Combinations are fitted in the order of their estimated weight, for the budget may not reach
+    all of them.
+    """
+    estimates: list[list[Together]] = []
+    asked: list[tuple[float, int, int]] = []
+    for of, anchor in enumerate(anchors):
+        if not look.budget.left:
+            break
+        try:
+            promising = look(anchor.parts).promising
+        except BudgetSpent:
+            break
+        room, rows = anchor.room + ONE_MORE_LOG, []
+        for rank, (promise, weight, part) in enumerate(promising):
+            parts = (*anchor.parts, part)
+            rows.append(Together(parts, room, weight + room, _grids_of(anchor, part)))
+            if rank < FITTED:
+                asked.append((-round(promise + room, 9), of, rank))
+        estimates.append(rows)
+    fitted: dict[tuple[int, int], Together | None] = {}
+    for _, of, rank in sorted(asked):
+        try:
+            fitted[of, rank] = _fitted(look, estimates[of][rank].parts)
+        except BudgetSpent:
+            break
+    found: list[Together] = []
+    for of, rows in enumerate(estimates):
+        mine = [one for place in range(FITTED) if (one := fitted.get((of, place))) is not None]
+        tried = any((of, place) in fitted for place in range(FITTED))
+        rest = [one for rank, one in enumerate(rows) if fitted.get((of, rank)) is None]
+        if mine:
+            # what was only estimated counts where it is not said to explain more than what was
+            # fitted
+            most = max(one.log_weight for one in mine)
+            found += _ranked([*mine, *(one for one in rest if one.log_weight < most)])
+        elif rows and not tried:
+            found += _ranked(rows)  # the budget did not reach this anchor: estimates stand
+    return found
 
 
 def _grids_of(anchor: Together, part: Part) -> dict[str, FloatArray]:
@@ -144,7 +189,8 @@ def _fitted(look: Look, parts: tuple[Part, ...]) -> Together | None:
     for part in found:
         if part.chain < 0:
             rows[part.where] = _others(look, found, part).row(part.where)
-    room = (len(found) - 1) * ONE_MORE_LOG + sum(look(()).odds_at(part) for part in found)
+    plain = look((), forced=True)
+    room = (len(found) - 1) * ONE_MORE_LOG + sum(plain.odds_at(part) for part in found)
     precision, _ = _normal_equations(look(found), found)
     room += sum(_width(row) for row in rows.values()) + _slant(precision)
     names = _resistive(found) if len(precision) else []  # marks alone say little of either

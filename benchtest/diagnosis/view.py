@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.tolerance import Tolerances
 from benchtest.circuit.wiring import FloatArray
+from benchtest.diagnosis.budget import SolveBudget, rank_units
 from benchtest.diagnosis.faults import FaultSpace
 from benchtest.diagnosis.looks import (
     Look,
@@ -25,9 +26,9 @@ from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.posterior import Posterior, log_odds, posterior
 from benchtest.diagnosis.repeats import counted
 from benchtest.diagnosis.response import COLUMNS, Responses
-from benchtest.diagnosis.starved import Work, most_joints
+from benchtest.diagnosis.starved import FEW_KNOTS, KNOTS
 from benchtest.diagnosis.taps import noise_of, taps_of, values_of
-from benchtest.diagnosis.weigh import Weighed, Weigher
+from benchtest.diagnosis.weigh import Row, Weighed, Weigher
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import Reading
@@ -38,6 +39,10 @@ MISFIT_CHANCE = 1e-3
 """Readings that would be so far off less often than this are not explained. Ours."""
 MISFIT_LOOKS = 4.0
 """Marks whose logarithm of likelihood is so far below the best there is are not explained. Ours."""
+FOOTING_SHARE = 0.6
+"""Share of what a stage may still use, for the joints that starve nodes on one footing."""
+ROW_SHARE = 0.1
+"""Likewise for one joint that is asked for by itself."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +53,7 @@ class Case:
     marks: Sequence[Mark]
     meter: Meter
     repaired: Collection[str]
-    work: Work = field(default_factory=Work, compare=False)
+    budget: SolveBudget = field(default_factory=SolveBudget, compare=False)
 
     @classmethod
     def of(
@@ -57,9 +62,10 @@ class Case:
         marks: Sequence[Mark],
         meter: Meter,
         repaired: Collection[str],
+        budget: SolveBudget,
     ) -> Case:
         """The same without readings that only say again what others said."""
-        return cls(counted(readings), marks, meter, repaired)
+        return cls(counted(readings), marks, meter, repaired, budget)
 
 
 class Memory(Protocol):
@@ -74,7 +80,7 @@ class Memory(Protocol):
     @property
     def views(self) -> Sequence[tuple[str, View]]: ...
 
-    def joints(self, space: FaultSpace, *, roughly: bool = False) -> FloatArray: ...
+    def joints(self, space: FaultSpace) -> FloatArray: ...
 
     def row(self, where: str) -> FloatArray | float: ...
 
@@ -106,7 +112,8 @@ class View:
     responses: Responses
     best: float = -np.inf
     memory: Memory | None = None
-    _rows: dict[tuple[int, bool], tuple[FloatArray, FloatArray]] = field(default_factory=dict)
+    _rows: dict[int, Row] = field(default_factory=dict)
+    _rough: dict[tuple[int, bool], Row] = field(default_factory=dict)
 
     @cached_property
     def weigher(self) -> Weigher | None:
@@ -118,7 +125,7 @@ class View:
         noise = noise_of(readings, self.case.meter)
         weigher = Weigher(self.responses, groups, values_of(readings), noise, self.tolerances)
         weigher.best = self.best
-        weigher.work, weigher.footing = self.case.work, self.parts
+        weigher.budget, weigher.footing = self.case.budget, self.parts
         return weigher
 
     @property
@@ -129,7 +136,7 @@ class View:
     @cached_property
     def _looks(self) -> LookWeigher:
         looks = strand_looks(self.design, self.case.marks)
-        return LookWeigher(self.responses, looks, self.case.work, self.parts)
+        return LookWeigher(self.responses, looks, self.case.budget, self.parts)
 
     @cached_property
     def _seen_healthy(self) -> float:
@@ -156,43 +163,58 @@ class View:
         """Readings under every further fault of a power joint."""
         if self.weigher is None:
             return None
-        _ = self.healthy  # a fault far worse than none need not be known well
-        estimated = self._estimated
-        rows = [
-            self.weigher.joint(joint, roughly=True) if joint in estimated else self._read_row(joint)
-            for joint in range(len(self.responses.space.joints))
-        ]
+        self._refine()
+        rows = [self._read_row(joint) for joint in range(len(self.responses.space.joints))]
+        unsolved = self.weigher.estimated
+        rows = [self.weigher.limited(row) if n in unsolved else row for n, row in enumerate(rows)]
         count = len(self.case.readings)
         return Weighed(
-            np.array([row[1] for row in rows]).reshape(-1, COLUMNS),
-            np.array([row[0] for row in rows]).reshape(-1, COLUMNS, count),
+            np.array([row.weight for row in rows]).reshape(-1, COLUMNS),
+            np.array([row.mean for row in rows]).reshape(-1, COLUMNS, count),
         )
 
-    @property
-    def _estimated(self) -> frozenset[int]:
-        """Joints of which starving faults stay estimated: the least likely ones of a large prop.
+    def _refine(self) -> None:
+        """Solve joints that starve nodes, the likeliest first, as far as the budget allows."""
+        weigher = self.weigher
+        assert weigher is not None
+        _ = self.healthy  # a fault far worse than none need not be known well
+        rough = [self._rough_row(joint) for joint in range(len(self.responses.space.joints))]
+        plausible = [n for n, row in enumerate(rough) if weigher.is_plausible(row)]
+        plausible.sort(key=lambda n: -round(float(rough[n].weight[rough[n].starved].max()), 9))
+        left = FOOTING_SHARE * self.case.budget.left
+        if len(plausible) * KNOTS * weigher.solve_units <= left:
+            each = left
+        else:
+            each = FEW_KNOTS * weigher.solve_units
+            most = int(left // each)
+            weigher.estimated.update(plausible[most:])
+            plausible = plausible[:most]
+        for joint in plausible:
+            self._solve_row(joint, rough[joint], each)
 
-        Where a prop of thousands of nodes is short of volts, every joint starves some.
-        """
+    def _rough_row(self, joint: int, *, alone: bool = False) -> Row:
         assert self.weigher is not None
-        bases = [effect.base for effect in self.weigher.effects]
-        starving = np.flatnonzero(np.logical_or.reduce([base.bent for base in bases]).any(axis=1))
-        most = most_joints(self.weigher)
-        if len(starving) <= most:
-            return frozenset()
-        rough = [self.weigher.promise(int(joint)).max() for joint in starving]
-        order = np.argsort(-np.round(rough, 9), kind="stable")
-        for joint in starving[order[:most]].tolist():
-            self._read_row(joint)  # the likeliest first, lest the work allowed does not reach them
-        return frozenset(starving[order[most:]].tolist())
-
-    def _read_row(self, joint: int, *, alone: bool = False) -> tuple[FloatArray, FloatArray]:
-        assert self.weigher is not None
-        alone = alone and bool(self.parts)  # with nothing given all joints are asked for anyway
         key = (joint, alone and self.responses.is_large)
-        if key not in self._rows:
-            self._rows[key] = self.weigher.joint(joint, alone=alone)
-        return self._rows[key]
+        if key not in self._rough:
+            self.case.budget.take(("row", self.parts, joint), self.weigher.row_units)
+            self._rough[key] = self.weigher.rough(joint, alone=alone)
+        return self._rough[key]
+
+    def _solve_row(self, joint: int, rough: Row, most_units: float) -> None:
+        """Keep one joint's row, solved where it starves nodes and that may matter."""
+        weigher = self.weigher
+        assert weigher is not None
+        if joint not in weigher.estimated and weigher.is_plausible(rough):
+            rough = weigher.refined(joint, rough, most_units)
+        self._rows[joint] = rough
+
+    def _read_row(self, joint: int, *, alone: bool = False) -> Row:
+        if joint not in self._rows:
+            _ = self.healthy
+            alone = alone and bool(self.parts)  # with nothing given all joints are asked for anyway
+            rough = self._rough_row(joint, alone=alone)
+            self._solve_row(joint, rough, ROW_SHARE * self.case.budget.left)
+        return self._rows[joint]
 
     @cached_property
     def joints(self) -> FloatArray:
@@ -202,17 +224,19 @@ class View:
             rows = rows + self.weighed.joints
         return rows if self.memory is None else rows + self.memory.joints(self.responses.space)
 
-    @cached_property
-    def told_roughly(self) -> FloatArray:
-        """The same by estimate where nodes are starved: no circuit is solved for it."""
-        rows = self._looks.joints(roughly=True)
-        if self.weigher is not None:
-            _ = self.healthy
-            count = len(rows)
-            rows = rows + [self.weigher.promise(joint) for joint in range(count)]
-        if self.memory is not None:
-            rows = rows + self.memory.joints(self.responses.space, roughly=True)
-        return np.asarray(rows)
+    def _rough_reads(self, *, limited: bool) -> FloatArray:
+        """Of the readings alone, by estimate where nodes are starved: no circuit is solved for it.
+
+        Args:
+            limited: whether estimates are held to what was worked out; see `Weigher.limited`.
+        """
+        weigher, count = self.weigher, len(self.responses.space.joints)
+        if weigher is None:
+            return np.zeros((count, COLUMNS))
+        _ = self.healthy
+        rough = [self._rough_row(joint) for joint in range(count)]
+        rough = [weigher.limited(row) for row in rough] if limited else rough
+        return np.array([row.weight for row in rough]).reshape(count, COLUMNS)
 
     @cached_property
     def chain(self) -> FloatArray:
@@ -250,7 +274,7 @@ class View:
         joint = self._joint_place(where)
         total = self._looks.joints([joint])[joint]
         if self.weigher is not None:
-            total = total + self._read_row(joint, alone=True)[1]
+            total = total + self._read_row(joint, alone=True).weight
         return np.asarray(total if self.memory is None else total + self.memory.row(where))
 
     @cached_property
@@ -259,9 +283,27 @@ class View:
         return self._ranked(self.joints)
 
     @cached_property
-    def promising(self) -> list[tuple[float, Part]]:
-        """The same by estimate where nodes are starved: no circuit is solved for it."""
-        return [row for row in self._ranked(self.told_roughly) if self.is_footing(row[1])]
+    def promising(self) -> list[tuple[float, float, Part]]:
+        """The same by estimate where nodes are starved: no circuit is solved for it.
+
+        Each with the logarithm of its weight as estimated, which orders them, and held to what was
+        worked out.
+        """
+        space, looks = self.responses.space, len(self._looks.looks)
+        units = rank_units(len(space.joints), len(space.chain), looks)
+        self.case.budget.take(("ranked", self.parts), units)
+        rest = self._looks.joints(roughly=True)
+        if self.memory is not None:
+            rest = rest + self.memory.joints(self.responses.space)
+        ranked = self._ranked(rest + self._rough_reads(limited=False))
+        limited = rest + self._rough_reads(limited=True) + self.odds[0]
+        names = [joint.name for joint in self.responses.space.joints]
+        held = dict(zip(names, np.logaddexp.reduce(limited, axis=1).tolist(), strict=True))
+        return [
+            (weight, weight if part.chain >= 0 else held[part.where], part)
+            for weight, part in ranked
+            if self.is_footing(part)
+        ]
 
     @property
     def best_part(self) -> Part | None:

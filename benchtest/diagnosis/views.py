@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
-from typing import Protocol, TypeVar
+from typing import Protocol
 
 import numpy as np
 
 from benchtest.circuit.tolerance import Tolerances
+from benchtest.diagnosis.budget import BudgetSpent, footing_units
 from benchtest.diagnosis.faults import FaultSpace
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.response import Responses
 from benchtest.diagnosis.view import Case, Memory, View
 from benchtest.prop.design import Design
 
-MOST_KEPT, MOST_OCTETS = 8, 400_000_000
-"""Circuits with faults that are kept, and the memory that effects of their joints may take."""
-
-
-Made = TypeVar("Made")
+MOST_KEPT, MOST_OCTETS = 6, 60_000_000
+"""Circuits with faults that are kept between findings, and the memory that they may take."""
+MOST_FOOTINGS, MOST_FOOTINGS_LARGE = 16, 4
+"""Footings of one finding that are kept at hand."""
 
 
 class Views:
@@ -30,11 +29,14 @@ class Views:
         self.space = space
         self.tolerances = tolerances
         self._responses: dict[tuple[Part, ...], Responses] = {}
+        self.condensed: dict[object, object] = {}
+        """Evidence from before repairs, see `before.Past`; shared as the circuits are."""
 
     def with_tolerances(self, tolerances: Tolerances) -> Views:
         """The same circuits, of units that may be as far off their design as these say."""
         other = Views(self.design, self.space, tolerances)
         other._responses = self._responses
+        other.condensed = self.condensed
         return other
 
     def of(
@@ -104,7 +106,11 @@ class Remembered(Protocol):
 
 
 class Footings:
-    """All the evidence on a unit, on any footing."""
+    """All the evidence on a unit, on any footing.
+
+    Attributes:
+        budget: what further footings are charged to.
+    """
 
     def __init__(self, views: Views, case: Case, past: Remembered | None, plain: View) -> None:
         """Begin with the one that is there already.
@@ -120,30 +126,30 @@ class Footings:
         self._past = past
         self._plain = plain
         self._made: dict[tuple[Part, ...], View] = {(): plain}
+        self.budget = case.budget
+        lit_sets = {one.lit for one in case.readings} | {one.lit for one in case.marks}
+        self._units = footing_units(views.design, len(lit_sets), len(case.readings))
+        self._most = MOST_FOOTINGS_LARGE if plain.responses.is_large else MOST_FOOTINGS
 
-    def __call__(self, parts: tuple[Part, ...]) -> View:
-        """With some faults taken for given. Of a large prop the oldest ones are forgotten."""
+    def __call__(self, parts: tuple[Part, ...], *, forced: bool = False) -> View:
+        """Return the evidence with some faults given; the one not asked for longest is dropped.
+
+        Args:
+            parts: the faults.
+            forced: whether it is made even where the budget is spent.
+
+        Raises:
+            BudgetSpent: it is optional and does not fit the budget.
+        """
         view = self._made.pop(parts, None)
         if view is None:
+            if forced:
+                self.budget.take(("footing", parts), self._units)
+            elif not self.budget.takes((("footing", parts),), self._units):
+                raise BudgetSpent
             memory = None if self._past is None else self._past.on(parts)
             view = self._views.of(self._case, parts, self._plain.best_so_far, memory)
         self._made[parts] = view
-        forget(self._made, lambda one: one.responses.octets, MOST_OCTETS, parts)
+        if len(self._made) > self._most:
+            self._made.pop(next(kept for kept in self._made if kept != ()))
         return view
-
-
-def forget(
-    made: dict[tuple[Part, ...], Made],
-    octets: Callable[[Made], int],
-    most: int,
-    asked: tuple[Part, ...],
-) -> None:
-    """Drop what was made longest ago until the rest has room.
-
-    The plain footing and the one asked for stay, however large.
-    """
-    while sum(octets(one) for one in made.values()) > most:
-        oldest = next((kept for kept in made if kept not in ((), asked)), None)
-        if oldest is None:
-            break
-        made.pop(oldest)

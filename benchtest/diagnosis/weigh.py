@@ -25,29 +25,31 @@ from benchtest.circuit.tolerance import (
     readout,
 )
 from benchtest.circuit.wiring import FloatArray, IndexArray
+from benchtest.diagnosis.budget import SolveBudget, solve_units, weigh_units
 from benchtest.diagnosis.gauss import log_likelihood
 from benchtest.diagnosis.law import spread_of_unit
 from benchtest.diagnosis.response import CELL_SD, COLUMNS, GRID, Responses
 from benchtest.diagnosis.shorted import RailShort
 from benchtest.diagnosis.starved import (
     HOPELESS_LOG,
-    Work,
     doubt,
     estimate,
     estimated_rows,
-    most_solved,
     rules_out_more,
     solve_at,
     starved_rows,
 )
-from benchtest.diagnosis.straight import Sums, straight_rows
+from benchtest.diagnosis.straight import Sums, straight_means, straight_rows
 from benchtest.diagnosis.tap_effects import TapEffects, tap_effects
 from benchtest.diagnosis.taps import Noise, Taps, island_covariance, island_leads, read_at
 from benchtest.diagnosis.wiring import SHORTED_V, Shorted, extra_a
 from benchtest.prop.design import FeedName
 
 THIN = 6
-"""Steps of the grid between two resistances that a large prop's joint is first weighed at."""
+"""Steps of the grid between two resistances that a joint is first weighed at, where each is costly:
+of a large prop, with faults given, and with many readings. Near the best of them each step is."""
+THIN_READINGS = 20
+"""Readings from which it is."""
 
 
 @dataclass(frozen=True)
@@ -71,6 +73,21 @@ def _given_islands(responses: Responses, groups: Sequence[Taps]) -> FloatArray |
         return 0.0
     leads = [island_leads(circuit, taps.readings) for taps in groups]
     return island_covariance(leads, [taps.rows for taps in groups], float(circuit.supply_v.max()))
+
+
+@dataclass(frozen=True)
+class Row:
+    """One power joint at all resistances.
+
+    Attributes:
+        mean: readings, shape (COLUMNS, readings).
+        weight: logarithm of their likelihood, shape (COLUMNS,).
+        starved: places in the grid that starve nodes and that no resistance below rules out.
+    """
+
+    mean: FloatArray
+    weight: FloatArray
+    starved: IndexArray
 
 
 class Weigher:
@@ -97,12 +114,14 @@ class Weigher:
         self.given = frozenset(responses.given)
         self.slip_per_v = 0.5 / float(responses.circuit.supply_v.max())
         self.effects = [tap_effects(responses, taps, tolerances) for taps in groups]
-        self.work = Work()
-        """How much may be solved anew, for this footing and all others of the evidence."""
+        self.budget = SolveBudget.of(responses.design)
+        """What may be solved for this footing and all others of the evidence."""
         self.footing: Hashable = None
         """What is taken for given, for telling what was solved for it."""
         self.best = -np.inf
         """Logarithm of the best likelihood met so far, here or on another footing."""
+        self.best_here = -np.inf
+        """The same of what was worked out on this footing, not estimated."""
         self.rows = np.concatenate([np.array(taps.rows, dtype=np.intp) for taps in groups])
         doubts = [self._doubt(effect) for effect in self.effects]
         if any(each.any() for each in doubts):
@@ -124,6 +143,12 @@ class Weigher:
     def healthy_mean(self) -> FloatArray:
         """Readings of a healthy unit, shape (readings,)."""
         return self.ordered([effect.value for effect in self.effects], axis=0)
+
+    @cached_property
+    def lit_of(self) -> IndexArray:
+        """Place of each reading's lit set in `effects`, shape (readings,)."""
+        places = [np.full(len(effect.taps.rows), n) for n, effect in enumerate(self.effects)]
+        return np.concatenate(places)[np.argsort(self.rows)]
 
     @cached_property
     def sums(self) -> Sums:
@@ -159,6 +184,11 @@ class Weigher:
         """What the readings would be if no node drew anything, shape (readings,)."""
         solution = self.responses.circuit.unloaded()
         return self.ordered([read_at(solution, effect.taps) for effect in self.effects], axis=0)
+
+    @cached_property
+    def loaded(self) -> FloatArray:
+        """Change of a healthy unit's readings per share of node current, shape (readings,)."""
+        return self.ordered([effect.load.sum(axis=0) for effect in self.effects], axis=0)
 
     @cached_property
     def healthy_spread(self) -> Spread:
@@ -206,8 +236,13 @@ class Weigher:
     def healthy(self) -> float:
         """Logarithm of the readings' likelihood with nothing more wrong."""
         found = float(self.density(self.healthy_mean(), self.healthy_covariance))
-        self.best = max(self.best, found)
+        self.met(found)
         return found
+
+    def met(self, likelihood: float) -> None:
+        """Keep the best likelihood that was worked out."""
+        self.best_here = max(self.best_here, likelihood)
+        self.best = max(self.best, likelihood)
 
     def chain(self) -> FloatArray:
         """The same under each fault of the data line or a node, shape (chain faults,)."""
@@ -324,14 +359,17 @@ class Weigher:
 
     def may_solve(self, joint: int, columns: Sequence[int]) -> bool:
         """True where a joint may be solved at these resistances."""
-        nodes = self.responses.design.node_count * len(self.effects)
         circuits = tuple((self.footing, joint, column) for column in columns)
-        return self.work.allows(circuits, nodes, most_solved(self.responses))
+        return self.budget.allows(circuits, self.solve_units)
+
+    @property
+    def solve_units(self) -> int:
+        """Cost of one fault solved under every lit set of the readings."""
+        return len(self.effects) * solve_units(self.responses.design)
 
     def take(self, joint: int, column: int) -> None:
         """A joint is solved at a resistance."""
-        nodes = self.responses.design.node_count * len(self.effects)
-        self.work.take((self.footing, joint, column), nodes)
+        self.budget.take((self.footing, joint, column), self.solve_units)
 
     def _bent(self, joint: int, alone: bool) -> NDArray[np.bool_]:
         """Where one joint starves nodes under any lit set, shape (COLUMNS,)."""
@@ -339,71 +377,83 @@ class Weigher:
         rows = [base.bent_alone(joint) if alone else base.bent[joint] for base in bases]
         return np.asarray(np.logical_or.reduce(rows))
 
-    def promise(self, joint: int) -> FloatArray:
-        """Logarithm of likelihood at all resistances, roughly, shape (COLUMNS,).
+    @property
+    def is_thinned(self) -> bool:
+        """True where likelihoods are worked out at every few resistances and interpolated."""
+        return self.responses.is_large or bool(self.footing) or len(self.values) >= THIN_READINGS
 
-        Of a large prop the straight part is worked out where it matters: at every few steps, and
-        at each step round the best of them.
-        """
-        if not self.responses.is_large or self.responses.space.joints[joint].is_fuse:
-            return self.joint(joint, roughly=True)[1]
-        bent = self._bent(joint, False)
-        straight, starved = np.flatnonzero(~bent), np.flatnonzero(bent)
-        weight = np.empty(COLUMNS)
-        if len(straight):
-            some = np.union1d(straight[::THIN], straight[-1:])
-            weight[some] = self._straight_weight(joint, some)
-            best = int(some[weight[some].argmax()])
-            near = straight[np.abs(straight - best) < THIN]
-            weight[near] = self._straight_weight(joint, near)
-            known = np.union1d(some, near)
-            weight[straight] = np.interp(straight, known, weight[known])
-        if len(starved):
-            _, weight[starved] = estimated_rows(self, joint, starved)
-        return weight
+    @property
+    def row_units(self) -> int:
+        """Cost of one joint's likelihood at all resistances."""
+        return weigh_units(len(self.values), 3 * COLUMNS // THIN if self.is_thinned else COLUMNS)
 
-    def _fuse(self, joint: int) -> tuple[FloatArray, FloatArray]:
-        """A fuse that has blown, at whatever place in the grid; see `joint`."""
+    def _fuse(self, joint: int) -> Row:
+        """A fuse that has blown, at whatever place in the grid; see `rough`."""
         mean, covariance = self.under(joint, GRID)
         weight = float(self.density(mean, covariance, joint))
-        return np.tile(mean, (COLUMNS, 1)), np.full(COLUMNS, weight)
+        none = np.zeros(0, dtype=np.intp)
+        return Row(np.tile(mean, (COLUMNS, 1)), np.full(COLUMNS, weight), none)
 
-    def _straight_weight(self, joint: int, columns: NDArray[np.intp]) -> FloatArray:
-        return self.density(*straight_rows(self, joint, columns), joint)
-
-    def joint(
-        self, joint: int, *, roughly: bool = False, alone: bool = False
-    ) -> tuple[FloatArray, FloatArray]:
-        """One joint at all resistances: predicted readings, and logarithm of their likelihood.
+    def rough(self, joint: int, *, alone: bool = False) -> Row:
+        """One joint at all resistances, by estimate where nodes are starved.
 
         Args:
             joint: its place in the fault space.
-            roughly: with an estimate where nodes are starved, and no circuit solved.
             alone: nothing is asked of other joints: of a large prop nothing is formed for them.
-
-        Returns:
-            Shape (COLUMNS, readings), and (COLUMNS,).
         """
         if self.responses.space.joints[joint].is_fuse:
             return self._fuse(joint)
         alone = alone and self.responses.is_large
         bent = self._bent(joint, alone)
-        straight = np.flatnonzero(~bent)
+        straight, starved = np.flatnonzero(~bent), np.flatnonzero(bent)
         mean = np.empty((COLUMNS, len(self.values)))
         weight = np.empty(COLUMNS)
-        starved = np.flatnonzero(bent)
         if len(straight):
-            mean[straight], covariance = straight_rows(self, joint, straight, alone=alone)
-            weight[straight] = self.density(mean[straight], covariance, joint)
-            last = straight[-1]
-            if rules_out_more(self, mean[last], covariance[-1]):
-                mean[starved], weight[starved] = mean[last], weight[last]
-                return mean, weight
-        self.best = max(self.best, float(weight[straight].max(initial=-np.inf)))
-        if not len(starved):
-            return mean, weight
-        mean[starved], weight[starved] = estimated_rows(self, joint, starved)
-        if not roughly and weight[starved].max() > self.best - HOPELESS_LOG:
-            starved_rows(self, joint, starved, mean, weight)
-            self.best = max(self.best, float(weight[starved].max()))
-        return mean, weight
+            mean[straight] = straight_means(self, joint, straight, alone=alone)
+            last = straight[-1:]
+            if self.is_thinned and len(straight) > 3 * THIN:
+                some = np.union1d(straight[::THIN], last)
+                weight[some] = self._straight_weight(joint, some, alone=alone)
+                best = int(some[weight[some].argmax()])
+                near = straight[np.abs(straight - best) < THIN]
+                weight[near] = self._straight_weight(joint, near, alone=alone)
+                known = np.union1d(some, near)
+                weight[straight] = np.interp(straight, known, weight[known])
+            else:
+                weight[straight] = self._straight_weight(joint, straight, alone=alone)
+            self.met(float(weight[straight].max()))
+            if len(starved):
+                _, covariance = straight_rows(self, joint, last, alone=alone)
+                if rules_out_more(self, mean[last[0]], covariance[0]):
+                    mean[starved], weight[starved] = mean[last[0]], weight[last[0]]
+                    return Row(mean, weight, starved[:0])
+        if len(starved):
+            mean[starved], weight[starved] = estimated_rows(self, joint, starved)
+        return Row(mean, weight, starved)
+
+    def _straight_weight(
+        self, joint: int, columns: NDArray[np.intp], *, alone: bool = False
+    ) -> FloatArray:
+        return self.density(*straight_rows(self, joint, columns, alone=alone), joint)
+
+    def is_plausible(self, row: Row) -> bool:
+        """True where a joint's starving resistances may matter, by estimate."""
+        return bool(len(row.starved) and row.weight[row.starved].max() > self.best - HOPELESS_LOG)
+
+    def limited(self, rough: Row) -> Row:
+        """One joint that is not solved: an estimate that is vague enough explains anything.
+
+        So it is never likelier than the best that was worked out.
+        """
+        weight = rough.weight.copy()
+        weight[rough.starved] = np.minimum(weight[rough.starved], self.best_here)
+        return Row(rough.mean, weight, rough.starved)
+
+    def refined(self, joint: int, rough: Row, most_units: float) -> Row:
+        """One joint with its starving resistances solved, as far as allowed; see `starved_rows`."""
+        mean, weight = rough.mean.copy(), rough.weight.copy()
+        starved_rows(self, joint, rough.starved, mean, weight, most_units)
+        if joint in self.estimated:
+            return rough
+        self.met(float(weight[rough.starved].max()))
+        return Row(mean, weight, rough.starved)

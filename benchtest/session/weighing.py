@@ -23,6 +23,8 @@ OUTLIER_SD = 4.0
 """Standard deviations from what all others say of a healthy unit up to which no reading can be a
 slip that a finding sets aside: fewer than the engine takes for one, since it knows the unit better.
 """
+RETRY_SHARE = 0.4
+"""Share of a finding's budget for weighing again without a reading: there may be several. Ours."""
 MIN_KEPT_SHARE = 0.6
 """Share of the readings that must stay: with fewer it is unknown which of them are the slips."""
 
@@ -52,7 +54,7 @@ def diagnose_state(engine: Engine, state: State, meter: Meter) -> Finding:
         if few or len(aside) == MAX_SET_ASIDE or is_repeated(readings, place, meter):
             break
         aside.append(place)
-        finding = _diagnose(engine, state, meter, aside)
+        finding = _diagnose(engine, state, meter, aside, RETRY_SHARE)
     if not aside:
         return _with_drop(engine, state, finding)
     fits = []
@@ -60,7 +62,7 @@ def diagnose_state(engine: Engine, state: State, meter: Meter) -> Finding:
         fits = [one for one in aside if _fits(engine, readings, aside, one, meter)]
     if fits:  # set aside under an explanation that was none
         aside = [place for place in aside if place not in fits]
-        finding = _diagnose(engine, state, meter, aside)
+        finding = _diagnose(engine, state, meter, aside, RETRY_SHARE)
     return dataclasses.replace(
         _with_drop(engine, state, finding),
         readings=whole.readings,
@@ -87,12 +89,14 @@ def _fits(
     return not has_outlier(engine, with_it, meter, OUTLIER_SD)
 
 
-def _diagnose(engine: Engine, state: State, meter: Meter, aside: Collection[int]) -> Finding:
+def _diagnose(
+    engine: Engine, state: State, meter: Meter, aside: Collection[int], share: float = 1.0
+) -> Finding:
     gone = [state.readings[place] for place in aside]
     repaired = [repair.where for repair in state.repairs]
     before = [_without(then, gone) for then in state.before]
     return engine.diagnose(
-        _kept(state.readings, gone), state.evidence_marks, meter, repaired, before
+        _kept(state.readings, gone), state.evidence_marks, meter, repaired, before, share=share
     )
 
 

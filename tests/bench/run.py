@@ -78,6 +78,12 @@ BENCHES = {
         "Median of 5 whole commands with their readings in a file, peak memory as the system "
         "counts it; the table as best of 5.",
     ),
+    "findings": Bench(
+        "Findings of a session, how long", _of("findings", "7"), _of("findings", "7", "--quick"),
+        "CPU seconds of each finding of whole sessions on made-up designs, and peak memory of a "
+        "process for each size: planned readings, slips, looks, repairs, evidence that fits "
+        "nothing, then 112 and 412 readings.",
+    ),
     "learning": Bench(
         "What a batch teaches", _of("learning", "4", "5", "1"), _of("learning", "1", "1", "1"),
         "Virtual batches, seed 1: the fifth unit with what four healthy units taught, beside the "

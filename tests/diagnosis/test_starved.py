@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from benchtest.diagnosis import Engine, Finding, response
+from benchtest.diagnosis.budget import LIMIT_LARGE, SolveBudget, solve_units
 from benchtest.diagnosis.response import COLUMNS, LARGE_NODES, Responses
-from benchtest.diagnosis.starved import MOST_SOLVED_LARGE, Work
 from benchtest.diagnosis.straight import straight_rows
 from benchtest.diagnosis.view import Case
 from benchtest.evidence.marks import Mark
@@ -68,10 +68,13 @@ def _named(finding: Finding) -> str:
 
 
 def test_what_is_solved_for_a_starved_prop_is_bounded(starved: Design, solved: list[int]) -> None:
-    finding = Engine(starved).diagnose(_readings(starved, {"9A+": 0.5}))
+    engine = Engine(starved)
+    engine.diagnose(_readings(starved, {}))
     assert solved, "a fault that starves more nodes is solved, as far as allowed"
-    assert sum(solved) <= MOST_SOLVED_LARGE + EXPLAINED * starved.node_count
-    assert _named(finding) == "9A+"
+    each = solve_units(starved)
+    assert len(solved) * each <= LIMIT_LARGE + EXPLAINED * each
+    assert engine.work_units <= LIMIT_LARGE
+    assert _named(engine.diagnose(_readings(starved, {"9A+": 0.5}))) == "9A+"
 
 
 def test_no_more_is_solved_than_allowed_whatever_the_marks(
@@ -82,9 +85,10 @@ def test_no_more_is_solved_than_allowed_whatever_the_marks(
     marks = [Mark(lit, strand.number, 1, strand.nodes, "dark") for strand in starved.strands]
     for few in (marks[:1], marks[1:9], marks):
         solved.clear()
-        engine, case = Engine(starved), Case(readings, few, DEFAULT_METER, ())
+        budget = SolveBudget.of(starved)
+        engine, case = Engine(starved), Case(readings, few, DEFAULT_METER, (), budget)
         assert engine._usual.views.of(case).joints.shape == (len(engine.space.joints), COLUMNS)
-        assert 0 < sum(solved) <= case.work.nodes <= MOST_SOLVED_LARGE
+        assert 0 < len(solved) * solve_units(starved) <= budget.spent <= LIMIT_LARGE
 
 
 def test_a_healthy_starved_prop_is_accused_of_nothing(starved: Design) -> None:
@@ -100,16 +104,6 @@ def test_the_same_evidence_has_the_same_answer_whatever_was_asked_before(starved
     first = engine.diagnose(readings)
     engine.diagnose(_readings(starved, {}, 1))
     assert engine.diagnose(readings) == first
-
-
-def test_what_was_refused_stays_refused_and_what_was_paid_is_free() -> None:
-    work = Work()
-    assert work.takes(("a", "b"), 40, 100)
-    assert not work.allows(("c",), 40, 100)
-    assert work.takes(("a", "b"), 40, 100), "asked for again"
-    assert work.nodes == 80
-    assert not work.allows(("c",), 1, 100), "answers do not depend on when they are asked for"
-    assert work.allows(("d",), 20, 100)
 
 
 def test_readings_taken_where_logic_stops_say_little(make_fan: MakeFan) -> None:
@@ -136,12 +130,12 @@ def test_what_is_formed_in_one_go_of_a_large_prop_is_what_is_formed_of_a_small_o
     columns = np.array([0, 4, 9])
     as_large = straight_rows(weigher, joint, columns)
     alone = straight_rows(weigher, joint, columns, alone=True)
-    full, thin = weigher.joint(joint, roughly=True)[1], weigher.promise(joint)
-    assert thin.argmax() == full.argmax()
-    assert np.logaddexp.reduce(thin) == pytest.approx(np.logaddexp.reduce(full), abs=0.1)
     monkeypatch.setattr(response, "LARGE_NODES", 10**9)
     small = Engine(starved)._usual.views.of(case).weigher
     assert small is not None
+    full, thin = small.rough(joint).weight, weigher.rough(joint).weight
+    assert thin.argmax() == full.argmax()
+    assert np.logaddexp.reduce(thin) == pytest.approx(np.logaddexp.reduce(full), abs=0.1)
     for mean, covariance in (as_large, alone):
         expected = straight_rows(small, joint, columns)
         assert mean == pytest.approx(expected[0], rel=1e-9)

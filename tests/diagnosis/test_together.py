@@ -12,14 +12,15 @@ import pytest
 from benchtest.circuit.predict import predict
 from benchtest.circuit.tolerance import HAND_SOLDERED
 from benchtest.diagnosis import Engine, Finding
+from benchtest.diagnosis.budget import SolveBudget
 from benchtest.diagnosis.explain import reason
 from benchtest.diagnosis.faults import fault_space
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.posterior import ONE_MORE_LOG
 from benchtest.diagnosis.response import GRID, GRID_OHM
 from benchtest.diagnosis.together import together
-from benchtest.diagnosis.view import Case, View
-from benchtest.diagnosis.views import Views
+from benchtest.diagnosis.view import Case
+from benchtest.diagnosis.views import Footings, Views
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.reading import Reading
@@ -122,10 +123,9 @@ def test_the_weight_of_two_is_the_sum_over_both_resistances(
         Bench(design, {"1A+": 0.5, "3A-": 0.8}, 61),
         "1A", "2A", "3A", "1B", "3B", "foot:1+>1A+", "foot:3->3A-",
     )  # fmt: skip
-    case, views = Case(readings, (), DEFAULT_METER, ()), Views(design, space, HAND_SOLDERED)
-
-    def look(parts: tuple[Part, ...]) -> View:
-        return views.of(case, parts)
+    case = Case(readings, (), DEFAULT_METER, (), SolveBudget(10**9))
+    views = Views(design, space, HAND_SOLDERED)
+    look = Footings(views, case, None, views.of(case))
 
     best = together(look)[0]
     assert {part.where for part in best.parts} == {"1A+", "3A-"}

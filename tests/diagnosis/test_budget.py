@@ -1,0 +1,97 @@
+"""Budget of a finding: the work is counted, and the count never depends on what was kept."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from benchtest.diagnosis import Before, Engine
+from benchtest.diagnosis.budget import LIMIT, SolveBudget, Stage
+from benchtest.diagnosis.candidates import lit_sets, reachable_probes
+from benchtest.diagnosis.selection import MOST_WEIGHED
+from benchtest.evidence.marks import Mark
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Design
+from benchtest.prop.lit import everything
+from tests.diagnosis.conftest import Bench
+
+
+@pytest.fixture(scope="module")
+def ring(make_fan: Callable[..., Design]) -> Design:
+    """Short of volts at full white, so that most joints starve nodes."""
+    return make_fan(6, 16, wire="28 AWG", feed_mm=3000.0)
+
+
+def _anywhere(bench: Bench, count: int, seed: int) -> list[Reading]:
+    rng, design = np.random.default_rng(seed), bench.design
+    lits, probes = lit_sets(design, np.zeros(len(design.strands))), reachable_probes(design)
+    return [
+        bench.read(lits[int(rng.integers(len(lits)))], probes[int(rng.integers(len(probes)))])
+        for _ in range(count)
+    ]
+
+
+def _nonsense(readings: list[Reading], seed: int) -> list[Reading]:
+    rng = np.random.default_rng(seed)
+    return [replace(r, volts=(r.volts or 0.0) + float(rng.normal(0.0, 0.3))) for r in readings]
+
+
+def test_what_was_refused_stays_refused_and_what_was_charged_is_free() -> None:
+    budget = SolveBudget(100)
+    budget.stage = Stage.PLAN
+    assert budget.takes(("a", "b"), 40)
+    assert not budget.allows(("c",), 40)
+    assert budget.takes(("a", "b"), 40), "asked for again"
+    assert budget.spent == 80
+    assert not budget.allows(("c",), 1), "answers do not depend on when they are asked for"
+    assert budget.allows(("d",), 20)
+
+
+def test_a_later_stage_may_use_what_an_earlier_one_left() -> None:
+    budget = SolveBudget(1000)
+    assert not budget.takes(("a",), 500)
+    budget.stage = Stage.SEVERAL
+    assert budget.takes(("b",), 500)
+    assert budget.left == 300
+
+
+@pytest.mark.parametrize("count", [4, 40])
+def test_evidence_that_fits_nothing_stays_within_the_budget(ring: Design, count: int) -> None:
+    readings = _nonsense(_anywhere(Bench(ring, {"2A+": 0.8, "5B-": 0.3}, 3), count, 4), 5)
+    marks = [Mark(everything(ring, 0.25), n, 5, 16, "dark") for n in (2, 4)]
+    engine = Engine(ring)
+    finding = engine.diagnose(readings, marks)
+    assert 0 < engine.work_units <= LIMIT
+    assert len(finding.readings) == count
+
+
+def test_three_repairs_leave_each_finding_within_the_budget(ring: Design) -> None:
+    before = []
+    for number, where in enumerate(("2A+", "5B-", "3B+")):
+        then = _nonsense(_anywhere(Bench(ring, {"2A+": 0.8}, number), 12, number), number)
+        marks = (Mark(everything(ring), number + 1, 3, 9, "dark"),)
+        before.append(Before(where, tuple(then), marks, tuple(then[:4])))
+    now = _nonsense(_anywhere(Bench(ring, {"4A-": 0.4}, 9), 10, 9), 9)
+    engine = Engine(ring)
+    first = engine.diagnose(now, repaired=[one.where for one in before], before=before)
+    assert 0 < engine.work_units <= LIMIT
+    engine.diagnose(now[:3], before=before[:1])
+    again = engine.diagnose(now, repaired=[one.where for one in before], before=before)
+    assert again == first, "answers do not depend on what was asked before"
+
+
+def test_a_table_of_hundreds_names_the_joint_for_the_cost_of_one_finding(
+    make_fan: Callable[..., Design],
+) -> None:
+    fan = make_fan(6, 16)
+    engine, bench = Engine(fan), Bench(fan, {"4A+": 0.5}, 7)
+    table = _anywhere(bench, 300, 8)
+    finding = engine.diagnose(table)
+    assert finding.suspects[0].where == "4A+"
+    assert finding.suspects[0].probability > 0.9
+    assert engine.work_units <= LIMIT
+    assert len(finding.readings) == 300
+    assert MOST_WEIGHED < 300
