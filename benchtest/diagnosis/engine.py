@@ -42,7 +42,8 @@ from benchtest.diagnosis.weigh import Weigher
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.reading import Reading
-from benchtest.prop.design import Design
+from benchtest.prop.design import Design, Point, Probe
+from benchtest.prop.lit import Lit
 
 LEAST_SHOWN = 1e-3
 """Suspects with less probability are not listed."""
@@ -217,6 +218,28 @@ class Engine:
             look=look_next(footing.responses, footing.posterior, marks, ask, self.permitted),
         )
 
+    def quick_next(
+        self, finding: Finding, taken: Sequence[Reading] = ()
+    ) -> tuple[Lit, Probe] | None:
+        """Return a sensible next reading at once, while the finding with the last one is under way.
+
+        It is the best of the last plan's candidates that was not taken since.
+
+        Args:
+            finding: without the last readings.
+            taken: readings since that finding.
+
+        Returns:
+            None where that plan had no other candidate.
+        """
+        gone = {(reading.lit, _either_way(reading.probe)) for reading in taken}
+        ask = finding.next
+        planned = [] if ask.lit is None or ask.probe is None else [(ask.lit, ask.probe)]
+        for lit, probe in (*planned, *ask.runners_up):
+            if (lit, _either_way(probe)) not in gone and self.permitted(lit):
+                return lit, probe
+        return None
+
     def _ask(
         self,
         belief: Belief,
@@ -337,6 +360,11 @@ def _strange(footing: View, told: Sequence[int]) -> int | None:
     """Number of the reading that even the best explanation leaves far off, counted from 1."""
     place = fits_nothing(footing, footing.best_part)
     return None if place is None else told[place] + 1
+
+
+def _either_way(probe: Probe) -> frozenset[Point]:
+    """Return the two points of a probe, whichever lead is on each."""
+    return frozenset((probe.red, probe.black))
 
 
 def _is_unexplained(plain: View, repaired: Collection[str]) -> bool:

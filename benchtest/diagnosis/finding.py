@@ -73,6 +73,8 @@ class NextReading:
     expect_bits: float
     settled: bool
     """True when no further reading is worth taking; `probe` is then None."""
+    runners_up: tuple[tuple[Lit, Probe], ...] = ()
+    """Readings that were nearly as good, the best first; see `Engine.quick_next`."""
 
 
 @dataclass(frozen=True, slots=True)

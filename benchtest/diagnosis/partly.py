@@ -17,7 +17,7 @@ from benchtest.diagnosis.weigh import Weigher
 
 TRIED, MOST = 3, 2
 """Joints that are looked at closely, and those that are returned at the most."""
-SHARE = 0.25
+SHARE = 0.3
 """Share of what is left of the budget that one joint may use. Ours."""
 EXPLAINED = 0.2
 """Share of what a reading moved by which an explanation may miss it."""
@@ -52,15 +52,27 @@ def _solved(view: View, weigher: Weigher, joint: int) -> tuple[float, int] | Non
     """
     bent = np.logical_or.reduce([effect.base.bent[joint] for effect in weigher.effects])
     first = int(np.flatnonzero(bent)[0])
-    columns = sorted({*range(first, GRID, APART // 2), GRID})
-    share = SHARE * weigher.budget.left
-    if len(columns) * weigher.solve_units > share or not weigher.may_solve(joint, columns):
+    columns = sorted({*range(first, GRID, APART), GRID})
+    units = (len(columns) + 2) * weigher.solve_units
+    if units > SHARE * weigher.budget.left:
         return None
+    score = _at(view, weigher, joint, columns)
+    best = columns[int(score.argmax())]
+    half = APART // 2
+    near = [column for column in (best - half, best + half) if first <= column < GRID]
+    columns += near
+    score = np.append(score, _at(view, weigher, joint, near))
+    return float(score.max()), columns[int(score.argmax())]
+
+
+def _at(view: View, weigher: Weigher, joint: int, columns: list[int]) -> FloatArray:
+    """Score of a joint solved at some resistances, shape (columns,)."""
     for column in columns:
         weigher.take(joint, column)
+    if not columns:
+        return np.zeros(0)
     means = np.array([means_at(weigher, joint, column) for column in columns])
-    score = _score(weigher, means) + view.odds[0][joint, columns]
-    return float(score.max()), columns[int(score.argmax())]
+    return _score(weigher, means) + view.odds[0][joint, columns]
 
 
 def _score(weigher: Weigher, mean: FloatArray) -> FloatArray:

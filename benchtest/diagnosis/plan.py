@@ -44,6 +44,8 @@ PROOF_COLUMN = int(np.searchsorted(GRID_OHM, 0.1))
 """A remade joint is looked at as if it had a tenth of an ohm still."""
 PROOF_SD = 3.0
 """Standard deviations by which that must show."""
+RUNNERS_UP = 6
+"""Candidates that a plan keeps besides the best one."""
 FLAT_S = 10.0
 """Seconds of a usual reading, both leads moved. [s] See `cost`."""
 EASE_POWER = 0.5
@@ -113,7 +115,21 @@ def plan_next(
         plain = _Plain(ask, off_sd, expect_bits)
         ask = _span_or(forecaster, parts, plain, lits[0], evidence, efforts, then)
     lit, probe = efforts.oriented(ask)
-    return NextReading(lit, probe, expect_bits, settled=False)
+    others = _runners_up(short, bits * ease, ask)
+    return NextReading(
+        lit,
+        probe,
+        expect_bits,
+        settled=False,
+        runners_up=tuple(efforts.oriented(other) for other in others),
+    )
+
+
+def _runners_up(short: list[tuple[Ask, FloatArray]], worth: FloatArray, best: Ask) -> list[Ask]:
+    """Return the candidates that are nearly as good as the best, in their order."""
+    order = np.argsort(-np.round(worth, 9), kind="stable").tolist()
+    asks = [short[place][0] for place in order if worth[place] >= WORTH_TAKING_BITS]
+    return [ask for ask in asks if ask != best][:RUNNERS_UP]
 
 
 def best_worth(

@@ -11,6 +11,7 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Engine
+from benchtest.diagnosis.budget import SolveBudget
 from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.partly import partly
 from benchtest.diagnosis.plan import Evidence, best_worth, efforts_from, plan_next
@@ -185,7 +186,8 @@ def test_a_pair_that_no_single_joint_comes_near_is_found(arch: Design, engine: E
         ("2 4 6 8", "4A"), ("none", "4A"), ("all", "1A"), ("all", "ridge:4+>4A+"),
         ("all", "main+>ridge:4+"), ("5-8", "5A"), ("5-8", "ridge:4->4A-"), ("5-8", "7A"),
     )  # fmt: skip
-    view = engine._usual.views.of(Case(readings, (), DEFAULT_METER, ()))
+    case = Case(readings, (), DEFAULT_METER, (), SolveBudget(10**9))
+    view = engine._usual.views.of(case)
     part = partly(view)[0]
     assert part.where == "main+"
     assert 5.0 < part.ohm < 16.0

@@ -95,3 +95,19 @@ def test_a_table_of_hundreds_names_the_joint_for_the_cost_of_one_finding(
     assert engine.work_units <= LIMIT
     assert len(finding.readings) == 300
     assert MOST_WEIGHED < 300
+
+
+def test_the_runner_up_of_the_last_plan_is_asked_while_a_finding_is_under_way(
+    fan: Design, fan_engine: Engine
+) -> None:
+    bench = Bench(fan, {"4A+": 0.4}, 2)
+    finding = fan_engine.diagnose()
+    ask = finding.next
+    assert ask.lit is not None
+    assert ask.probe is not None
+    assert fan_engine.quick_next(finding) == (ask.lit, ask.probe)
+    taken = bench.read(ask.lit, ask.probe)
+    assert fan_engine.quick_next(finding, [taken]) == finding.next.runners_up[0]
+    assert (ask.lit, ask.probe) not in finding.next.runners_up
+    every = [bench.read(lit, probe) for lit, probe in finding.next.runners_up]
+    assert fan_engine.quick_next(finding, [taken, *every]) is None
