@@ -57,6 +57,9 @@ class Tolerances:
     """How far node current and wire, node current and copper, wire and copper go together:
     coefficients of correlation, -1 to 1. Designs know of none; readings of volts, each a current
     times a resistance, do."""
+    reels: tuple[int, ...] = ()
+    """Places among the strands from which nodes may be of another reel, with a current of its
+    own; none where all are of one."""
 
     @cached_property
     def mixing(self) -> FloatArray:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -18,6 +18,7 @@ from benchtest.cli.learned import (
     teaching_words,
 )
 from benchtest.errors import InputError
+from benchtest.prop.located import located
 
 if TYPE_CHECKING:
     from benchtest.diagnosis import Finding, JudgedReading, NextReading, Ohms, Suspect
@@ -26,10 +27,13 @@ if TYPE_CHECKING:
     from benchtest.prop.design import Design
 
 Line = TypeVar("Line")
-BAR = 20
+BAR = 10
 """Signs of a full bar."""
-SHOWN = 0.01
-"""A person is shown suspects of this probability and more; `--json` has all."""
+SHOWN, SHOWN_FEWEST = 0.05, 0.01
+"""A person is shown suspects of this probability and more, or of the second where they stand out;
+the rest are one line, and `--json` has all."""
+STAND_OUT = 3.0
+"""Times the next suspect's probability from which one stands out."""
 MOST_READINGS = 100
 """More are no evening's work, and their shared errors no longer fit into a second."""
 WORTH_DOING = 0.1
@@ -175,13 +179,47 @@ def _show(found: Finding, design: Design, lines: tuple[int, ...]) -> None:
             ["lit", "probe", ">read", ">expected", ">± 1 sd", ">off by"],
             [_reading(row, design) for row in found.readings],
         )
-    shown = [suspect for suspect in found.suspects if suspect.probability >= SHOWN]
+    shown, others = split_suspects(found.suspects)
     print_table(
         f"{design.name}: suspects",
         [">", "probability", "where", "what"],
-        [_healthy(found), *(_suspect(suspect) for suspect in shown)],
+        [_healthy(found), *(_suspect(suspect, design) for suspect in shown)],
     )
-    print("\n".join(_words(found, design, lines)))
+    print("\n".join([*_others(others), *_words(found, design, lines)]))
+
+
+def split_suspects(
+    suspects: Sequence[Suspect],
+) -> tuple[Sequence[Suspect], Sequence[Suspect]]:
+    """Return the suspects that a person is shown one by one, and those of one line together.
+
+    Args:
+        suspects: most probable first.
+    """
+    count = 0
+    for suspect, following in zip(suspects, [*suspects[1:], None], strict=True):
+        rest = 0.0 if following is None else following.probability
+        stands_out = suspect.probability >= max(SHOWN_FEWEST, STAND_OUT * rest)
+        if suspect.probability < SHOWN and not stands_out:
+            break
+        count += 1
+    return suspects[:count], suspects[count:]
+
+
+def _others(others: Sequence[Suspect]) -> Iterator[str]:
+    """Yield the suspects that are hardly likely, in a line."""
+    if not others:
+        return
+    kinds = {suspect.fault for suspect in others}
+    name = "joints" if kinds <= {"resistive", "open", "data-open"} else "suspects"
+    places = len({suspect.where for suspect in others})
+    most = _percent(others[0].probability)
+    together = _percent(min(1.0, sum(suspect.probability for suspect in others)))
+    if places == 1:
+        yield f"1 other {name[:-1]}, {together}."
+    else:
+        each = "each" if others[0].probability < 1.1 * others[-1].probability else "at most each"
+        yield f"{places} other {name}, {most} {each}, {together} together."
 
 
 def _reading(row: JudgedReading, design: Design) -> tuple[str, ...]:
@@ -200,10 +238,11 @@ def _healthy(found: Finding) -> tuple[str, ...]:
     return _percent(found.healthy), _bar(found.healthy), "healthy", ""
 
 
-def _suspect(suspect: Suspect) -> tuple[str, ...]:
+def _suspect(suspect: Suspect, design: Design) -> tuple[str, ...]:
     what = suspect.fault + (f" {_ohms(suspect.ohms)}" if suspect.ohms else "")
+    what += ", intermittent" if suspect.intermittent else ", growing" if suspect.growing else ""
     shown = _percent(suspect.probability), _bar(suspect.probability)
-    return (*shown, suspect.where, what)
+    return (*shown, located(design, suspect.where), what)
 
 
 def _ohms(ohms: Ohms) -> str:
@@ -226,8 +265,9 @@ def _words(found: Finding, design: Design, lines: tuple[int, ...]) -> Iterator[s
             said.add(suspect.where)
             yield from _suspect_words(suspect, design)
     for names in found.alike:
-        yield f"The readings so far cannot tell apart: {', '.join(names)}."
-    if found.cleared_ohm is not None:
+        places = ", ".join(located(design, name) for name in names)
+        yield f"The evidence so far fits these equally well: {places}."
+    if found.cleared_ohm is not None and found.looks_healthy:
         yield f"No joint above {found.cleared_ohm * 1e3:.0f} mΩ under this load, as far as seen."
     if found.strange is not None:
         # a file's reader looks for the line, and blank lines and faults shift it
@@ -235,6 +275,7 @@ def _words(found: Finding, design: Design, lines: tuple[int, ...]) -> Iterator[s
         row = found.readings[found.strange - 1].reading
         shown = f"{row.probe}, {row.value:.4g} {row.unit}"
         yield f"{place} ({shown}) disagrees with all others: take it again."
+    yield from found.doubts(design)
     if (look := found.look) is not None:
         level = "" if look.lit.level >= 1.0 else f" at {look.lit.level:.0%}"
         yield (
@@ -245,19 +286,23 @@ def _words(found: Finding, design: Design, lines: tuple[int, ...]) -> Iterator[s
 
 
 def _suspect_words(suspect: Suspect, design: Design) -> Iterator[str]:
+    yield f"{located(design, suspect.where)}: {suspect.reason or suspect.repair + '.'}"
     if suspect.reason:
-        yield f"{suspect.where}: {suspect.reason}"
-    yield f"{suspect.where}: {suspect.repair}."
+        yield f"{suspect.where}: {suspect.repair}."
     if (after := suspect.after) is not None:
         yield (
-            f"{suspect.where}: once mended, {after.probe} with {after.lit.text(design)} lit reads "
-            f"{after.volts:.4f} V, give or take {2.0 * after.sd:.4f} V."
+            f"{suspect.where}: once repaired, {after.probe} with {after.lit.text(design)} lit "
+            f"reads {after.volts:.4f} V, give or take {2.0 * after.sd:.4f} V."
         )
 
 
 def _next(ask: NextReading, design: Design) -> str:
-    if ask.settled or ask.probe is None or ask.lit is None:
+    if ask.settled:
         return "Next: no further reading is worth taking."
+    if ask.probe is None or ask.lit is None:
+        return (
+            "Next: not decided, and no reading would decide it. Look again, or repair and retest."
+        )
     return (
         f"Next: light {ask.lit.text(design)} and read {ask.probe} "
         f"(expected to tell {ask.expect_bits:.1f} bits)."

@@ -12,7 +12,22 @@ from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.before import Before, Past
 from benchtest.diagnosis.budget import SolveBudget, Stage
-from benchtest.diagnosis.explain import Reason, fits_nothing, reason
+from benchtest.diagnosis.candidates import permitted_sets
+from benchtest.diagnosis.decision import (
+    DECIDED,
+    OPEN_TO_DOUBT,
+    by_place,
+    far_off,
+    is_decided,
+    joined_ties,
+    left_over,
+    none_of_these,
+    scaled,
+    tied_explanations,
+    unexplained_marks,
+    unread_load,
+)
+from benchtest.diagnosis.explain import Reason, reason, unsteady_reason
 from benchtest.diagnosis.faults import Priors, fault_space
 from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, NextReading, Suspect
 from benchtest.diagnosis.forecast import Forecaster
@@ -21,29 +36,43 @@ from benchtest.diagnosis.look_next import look_next
 from benchtest.diagnosis.pairs import Pairs, beside_pairs, hidden_pairs
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.permitted import Permitted
-from benchtest.diagnosis.plan import Evidence, best_worth, plan_next
+from benchtest.diagnosis.plan import (
+    SAME_AGAIN,
+    WORTH_TAKING_BITS,
+    Evidence,
+    best_worth,
+    plan_next,
+)
 from benchtest.diagnosis.posterior import (
     Posterior,
-    cleared_by_joint,
     cleared_ohm,
     likeliest_part,
     named_suspects,
 )
-from benchtest.diagnosis.repair import repair_words
+from benchtest.diagnosis.reels import odds_log, with_reels
+from benchtest.diagnosis.repair import repair_words, unsteady_words
 from benchtest.diagnosis.repeats import telling
 from benchtest.diagnosis.response import Responses
 from benchtest.diagnosis.selection import most_informative
 from benchtest.diagnosis.shorted import nearby
 from benchtest.diagnosis.taps import noise_of, taps_of, values_of
-from benchtest.diagnosis.together import Look, several_posterior, sure_parts, together
+from benchtest.diagnosis.together import (
+    Look,
+    Together,
+    several_posterior,
+    sure_parts,
+    together,
+)
+from benchtest.diagnosis.unsteady import Unsteady, unsteady_joints, with_unsteady
 from benchtest.diagnosis.view import Case, View
 from benchtest.diagnosis.views import Footings, Views
 from benchtest.diagnosis.weigh import Weigher
+from benchtest.evidence.digits import steps_of
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design, Point, Probe
-from benchtest.prop.lit import Lit
+from benchtest.prop.lit import Lit, everything
 
 LEAST_SHOWN = 1e-3
 """Suspects with less probability are not listed."""
@@ -63,6 +92,10 @@ MOST_METERS = 4
 """Meters whose forecasts are kept; nobody reads one unit with more."""
 JUDGED_AT_ONCE = 200
 """Readings that are compared with a healthy unit together, where more were taken than weighed."""
+MOST_REELED = 2
+"""Beliefs of strands from two reels that are kept."""
+LEAST_BITS = 4e-3
+"""While nothing is decided, a reading that tells less is not asked for."""
 LEAST_ALIKE = 0.02
 """Only suspects with this much probability are worth telling apart."""
 
@@ -138,6 +171,7 @@ class Engine:
         self.work_units = 0
         """Units of work that the last finding was charged; see `SolveBudget`."""
         self._usual = Belief(Views(design, self.space, self.tolerances))
+        self._reeled: dict[Tolerances, Belief] = {}
         self._unsettled: Belief | None = None
         if tolerances is None and (wide := tolerances_of(design)) != self.tolerances:
             self._unsettled = Belief(self._usual.views.with_tolerances(wide))
@@ -177,9 +211,11 @@ class Engine:
         Raises:
             CircuitFault: the design's circuit has no solution.
         """
-        for one in (self._usual, self._unsettled):
+        for one in (self._usual, self._unsettled, *self._reeled.values()):
             if one is not None:
                 one.forget()
+        steps = steps_of(readings, meter)
+        meter = steps.as_read(meter)
         told, stands_by = telling(readings)
         budget = SolveBudget.of(self.design, share)
         every = [readings[place] for place in told]
@@ -190,32 +226,67 @@ class Engine:
         belief, plain = self._settled_on(case, earlier)
         if self._otherwise is not None and self._is_unlike(plain, self._otherwise, earlier):
             return self._otherwise.diagnose(readings, marks, meter, repaired, earlier, share=share)
+        belief, plain = self._from_reels(belief, plain, earlier)
         look = Footings(belief.views, case, belief.past(earlier, meter), plain)
+        unsteady = unsteady_joints(plain)
+        if unsteady is not None and unsteady.log_total < plain.posterior.log_total:
+            unsteady = None  # a slip, or a fault that stays as it is, explains the repeats better
         budget.stage = Stage.SEVERAL
-        several = together(look) if _is_unexplained(plain, repaired) else []
+        several = together(look) if not unsteady and _is_unexplained(plain, repaired) else []
         found = several_posterior(plain.posterior, self.space, several)
         budget.stage = Stage.PLAN
         footing = look(sure_parts(several, found, self.space), forced=True)
+        found = found if unsteady is None else with_unsteady(found, unsteady)
+        best = _best_explanation(look, several)
+        none = _none_of_these(*best, unsteady)
+        found = scaled(found, 1.0 - none)
         is_sure = _is_sure(found)
         # near health only: what one fault moves far is not a sum of small parts
-        pairs = None if several or is_sure else hidden_pairs(footing)
+        pairs = None if several or is_sure or unsteady else hidden_pairs(footing)
         if pairs is not None:
             found = beside_pairs(found, pairs)
-        ask = self._ask(belief, footing, found, pairs, to_mend=is_sure)
-        suspects = self._suspects(found, footing.parts, look)
+        off = [] if unsteady else far_off(*best)
+        odd = unexplained_marks(*best)
+        is_explained = not off and not odd and none < 0.5
+        tied = tied_explanations(several, plain.posterior.log_total)
+        alike = joined_ties(_alike(footing), tied)
+        suspected = by_place(named_suspects(self.space, found))
+        decided = is_sure or is_decided(found.healthy, suspected, alike)
+        if unsteady:
+            alike, ask = (), self._ask_unsteady(plain, found, unsteady)
+        else:
+            ask = self._ask(belief, footing, found, pairs, to_mend=is_sure)
+            if ask.settled and tied and not is_sure:
+                ask = self._separating(belief, look, several[0].parts, suspected, ask)
+            if ask.settled and not is_sure:
+                ask = self._loaded(belief, footing, ask)
+            if ask.settled and not decided:
+                ask = self._ask(
+                    belief, footing, found, pairs, to_mend=False, least_bits=LEAST_BITS
+                )  # fmt: skip
+            if ask.settled:
+                alike = joined_ties(alike, [left_over(found.healthy, suspected, alike)])
+                decided = is_sure or is_decided(found.healthy, suspected, alike)
+                ask = replace(ask, settled=decided and is_explained)
+                if not ask.settled:
+                    ask = self._once_more(case, found, off, ask)
+        suspects = self._suspects(found, footing.parts, look, unsteady)
         self.work_units = budget.spent
         return Finding(
             healthy=found.healthy,
             suspects=suspects,
-            alike=_alike(footing),
+            alike=alike,
             next=ask,
             readings=self._judged(readings, every, stands_by, plain),
-            cleared_ohm=cleared_ohm(
-                footing.healthy, footing.joints[: footing.responses.space.soldered]
-            ),
-            strange=_strange(footing, [told[place] for place in weighed]),
+            cleared_ohm=None
+            if unsteady
+            else cleared_ohm(footing.cleared[: footing.responses.space.soldered]),
+            strange=told[weighed[off[0]]] + 1 if off else None,
             joints=self._bands(found, footing),
             look=look_next(footing.responses, footing.posterior, marks, ask, self.permitted),
+            rounded_v=max(steps.by_range.values(), default=None),
+            unexplained=odd,
+            explained=is_explained,
         )
 
     def quick_next(
@@ -248,6 +319,7 @@ class Engine:
         pairs: Pairs | None,
         *,
         to_mend: bool,
+        least_bits: float = WORTH_TAKING_BITS,
     ) -> NextReading:
         """The next reading; see `plan_next`."""
         case, forecaster = footing.case, belief.forecaster(footing)
@@ -267,10 +339,94 @@ class Engine:
             pairs=pairs,
             to_mend=to_mend,
             then=None if footing.responses.is_large else then,
+            least_bits=least_bits,
         )
 
+    def _separating(
+        self,
+        belief: Belief,
+        look: Look,
+        parts: tuple[Part, ...],
+        suspected: Mapping[str, float],
+        ask: NextReading,
+    ) -> NextReading:
+        """Return a reading that separates one of several faults from those that tie with it.
+
+        Args:
+            belief: how far the unit may be from its design.
+            look: the evidence on any footing.
+            parts: the faults that explain the evidence best together.
+            suspected: probability of each place at fault.
+            ask: what to do where no such reading is worth taking.
+        """
+        for part in parts:
+            if suspected[part.where] < DECIDED:
+                others = tuple(other for other in parts if other.where != part.where)
+                rest = look(others, forced=True)
+                other = self._ask(belief, rest, rest.posterior, None, to_mend=False)
+                if not other.settled:
+                    return other
+        return ask
+
+    def _once_more(
+        self, case: Case, found: Posterior, off: Sequence[int], ask: NextReading
+    ) -> NextReading:
+        """Return the reading that disagrees, or the drop across the likeliest joint, once more.
+
+        Where neither is left to be read, no reading decides what is left open.
+        """
+        taken = [(reading.lit, reading.probe) for reading in case.readings]
+        asks = [taken[place] for place in off[:1]]
+        totals = np.round(found.joints[: self.space.soldered].sum(axis=1), 9)
+        if len(totals) and float(totals.max()) >= OPEN_TO_DOUBT:
+            (lit, *_) = permitted_sets([everything(self.design)], self.permitted)
+            asks.append((lit, self.space.joints[int(totals.argmax())].probe))
+        for one in asks:
+            if taken.count(one) < SAME_AGAIN - 1:
+                return NextReading(*one, ask.expect_bits, settled=False)
+        return ask
+
+    def _loaded(self, belief: Belief, footing: View, ask: NextReading) -> NextReading:
+        """Return the rail volts under load in place of an end, where none were read."""
+        readings = footing.case.readings
+        if not readings:
+            return ask
+        due = unread_load(belief.forecaster(footing), self.permitted, readings)
+        return ask if due is None else NextReading(*due, ask.expect_bits, settled=False)
+
+    def _ask_unsteady(self, plain: View, found: Posterior, unsteady: Unsteady) -> NextReading:
+        """Return the drop across the joint that changes most likely, until it is named."""
+        totals = np.round(found.joints[: self.space.soldered].sum(axis=1), 9)
+        joint = self.space.joints[int(totals.argmax())]
+        readings = plain.case.readings
+        taken = [reading for reading in readings if reading.probe == joint.probe]
+        if float(totals.max()) >= DECIDED:
+            return NextReading(None, None, 0.0, settled=True)
+        if len(taken) < SAME_AGAIN:
+            lit = readings[unsteady.repeats[-1][1]].lit
+            return NextReading(lit, joint.probe, 0.0, settled=False)
+        return NextReading(None, None, 0.0, settled=False)
+
+    def _from_reels(
+        self, belief: Belief, plain: View, before: tuple[Before, ...]
+    ) -> tuple[Belief, View]:
+        """Return a belief of strands from two reels where readings speak for it, else the same."""
+        tolerances = with_reels(plain)
+        if tolerances is None:
+            return belief, plain
+        if tolerances not in self._reeled:
+            for oldest in list(self._reeled)[: 1 - MOST_REELED]:
+                del self._reeled[oldest]
+            self._reeled[tolerances] = Belief(belief.views.with_tolerances(tolerances))
+        reeled = self._reeled[tolerances]
+        view = reeled.plain(plain.case, before)
+        odds = odds_log(len(self.design.strands), len(tolerances.reels))
+        if view.posterior.log_total + odds <= plain.posterior.log_total:
+            return belief, plain
+        return reeled, view
+
     def _settled_on(self, case: Case, before: tuple[Before, ...]) -> tuple[Belief, View]:
-        """What to believe of the node current, and the evidence in that light."""
+        """Return which bins of node current to reckon with, and the evidence in that light."""
         plain = self._usual.plain(case, before)
         if self._unsettled is None or not case.readings:
             return self._usual, plain
@@ -311,7 +467,11 @@ class Engine:
         )
 
     def _suspects(
-        self, found: Posterior, sure: tuple[Part, ...], look: Look
+        self,
+        found: Posterior,
+        sure: tuple[Part, ...],
+        look: Look,
+        unsteady: Unsteady | None,
     ) -> tuple[Suspect, ...]:
         rows = []
         for where, kind, probability, joint in named_suspects(self.space, found):
@@ -322,6 +482,17 @@ class Engine:
             if kind == "short" and probability >= WORTH_SAYING:
                 repair += nearby(short_near(look((), forced=True), where))
             why = Reason("", None)
+            if unsteady is not None and joint is not None:
+                words = unsteady_reason(look((), forced=True), unsteady, joint)
+                grows = unsteady.course(joint) == "growing"
+                repair = unsteady_words(self.design, where, growing=grows)
+                rows.append(
+                    Suspect(
+                        where, kind, probability, ohms, repair, words,
+                        intermittent=not grows, growing=grows,
+                    )
+                )  # fmt: skip
+                continue
             if probability >= WORTH_SAYING:
                 others = look(tuple(part for part in sure if part.where != where), forced=True)
                 why = reason(others, likeliest_part(self.space, found, where, kind, joint))
@@ -330,7 +501,7 @@ class Engine:
 
     def _bands(self, found: Posterior, footing: View) -> tuple[JointBand, ...]:
         """What is known of each joint, faults that are sure taken for given."""
-        limits = cleared_by_joint(footing.healthy, footing.joints).tolist()
+        limits = footing.cleared.tolist()
         # a joint that is taken for given is no longer asked about
         names = [joint.name for joint in footing.responses.space.joints]
         cleared = dict(zip(names, limits, strict=True))
@@ -356,10 +527,26 @@ def short_near(plain: View, feed: str) -> list[str]:
     return []
 
 
-def _strange(footing: View, told: Sequence[int]) -> int | None:
-    """Number of the reading that even the best explanation leaves far off, counted from 1."""
-    place = fits_nothing(footing, footing.best_part)
-    return None if place is None else told[place] + 1
+def _best_explanation(look: Look, several: Sequence[Together]) -> tuple[View, Part | None]:
+    """Return the evidence with the best explanation given but for one fault, and that fault."""
+    plain = look((), forced=True)
+    weight = max(plain.healthy, plain.likeliest[0][0])
+    if several and several[0].log_weight > weight:
+        return look(several[0].parts, forced=True), None
+    return plain, plain.best_part
+
+
+def _none_of_these(view: View, part: Part | None, unsteady: Unsteady | None) -> float:
+    """Return the probability that no hypothesis describes the readings."""
+    weigher = view.weigher
+    if weigher is None:
+        return 0.0
+    if unsteady is not None:
+        read = unsteady.log_total - (view.healthy - weigher.healthy())
+    else:
+        mean, covariance = weigher.under(-1, 0) if part is None else view.under(part)
+        read = float(weigher.density(mean, covariance))
+    return none_of_these(read, len(weigher.values), weigher.slip_per_v)
 
 
 def _either_way(probe: Probe) -> frozenset[Point]:
@@ -417,7 +604,7 @@ def _unproven(footing: View, found: Posterior, repaired: Collection[str]) -> lis
     """
     if found.healthy <= 0.5:
         return []
-    limits = cleared_by_joint(footing.healthy, footing.joints).tolist()
+    limits = footing.cleared.tolist()
     return [
         place
         for place, joint in enumerate(footing.responses.space.joints)

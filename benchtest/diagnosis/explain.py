@@ -8,8 +8,9 @@ import numpy as np
 
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.finding import AfterRepair
-from benchtest.diagnosis.gauss import slips, worth_given_rest
+from benchtest.diagnosis.gauss import worth_given_rest
 from benchtest.diagnosis.part import Part
+from benchtest.diagnosis.unsteady import Unsteady
 from benchtest.diagnosis.view import View
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.reading import Reading
@@ -18,8 +19,6 @@ TELLS_LOG = 1.0
 """Logarithm of the factor from which a reading speaks for or against a fault."""
 MOST_FOR, MOST_AGAINST = 2, 1
 """Readings that are named at the most."""
-FITS_NOTHING_SD = 6.0
-"""Standard deviations from what all other readings say past which one fits nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,16 +132,15 @@ def _mark(mark: Mark) -> str:
     return f"{mark.strand}.{nodes} {mark.seen}"
 
 
-def fits_nothing(view: View, part: Part | None) -> int | None:
-    """Place of the reading that the best explanation leaves far off all others, if one is.
-
-    Args:
-        view: the evidence with what is sure taken for given.
-        part: the further fault that explains it best; None where nothing more is wrong.
-    """
-    weigher = view.weigher
-    if weigher is None or len(weigher.values) < 2:
-        return None
-    mean, covariance = weigher.under(-1, 0) if part is None else view.under(part)
-    place = int(slips(weigher.values - mean, covariance, FITS_NOTHING_SD))
-    return place if place >= 0 and place not in view.loose(part) else None
+def unsteady_reason(view: View, unsteady: Unsteady, joint: int) -> str:
+    """Return which repeated readings disagree, and what that means for a joint."""
+    rows = []
+    for first, last in unsteady.repeats[:MOST_FOR]:
+        one, other = view.case.readings[first], view.case.readings[last]
+        rows.append(
+            f"{_where(view, one)} read {_amount(one, one.value)}, then "
+            f"{_amount(other, other.value)}"
+        )
+    if unsteady.course(joint) == "growing":
+        return f"{'; '.join(rows)}: it grows as it is loaded and warms."
+    return f"{'; '.join(rows)}: it is intermittent, bad for some readings and good for others."

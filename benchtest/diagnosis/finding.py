@@ -7,9 +7,13 @@ from typing import Any
 
 from benchtest.diagnosis.cost import leads_after, reading_effort
 from benchtest.diagnosis.faults import FaultKind
+from benchtest.evidence.marks import Mark
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.lit import Lit
+
+MOST_MARKS = 4
+"""Marks that are named in one sentence, at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +51,10 @@ class Suspect:
     """Which evidence speaks for it, and which against; of suspects worth the words."""
     after: AfterRepair | None = None
     """What shows that the repair was good."""
+    intermittent: bool = False
+    """True where the joint was bad for some readings and good for others."""
+    growing: bool = False
+    """True where its resistance grew while readings were taken, as a joint that warms does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +80,9 @@ class NextReading:
     probe: Probe | None
     expect_bits: float
     settled: bool
-    """True when no further reading is worth taking; `probe` is then None."""
+    """True when the finding is decided and no further reading is worth taking; `probe` is then
+    None. Where it is None and nothing is settled, no reading would decide: a look or a repair
+    would."""
     runners_up: tuple[tuple[Lit, Probe], ...] = ()
     """Readings that were nearly as good, the best first; see `Engine.quick_next`."""
 
@@ -121,11 +131,42 @@ class Finding:
     """Every power joint, in the order of `power_joints`."""
     look: NextLook | None = None
     """What to look at before the next reading; None where a reading tells more."""
+    rounded_v: float | None = None
+    """Coarsest step that readings were written down in; None where it is their meter's. [V]"""
+    unexplained: tuple[Mark, ...] = ()
+    """Marks that even the best explanation does not account for."""
+    explained: bool = True
+    """False where some reading or mark is left that no explanation here accounts for."""
 
     @property
     def looks_healthy(self) -> bool:
         """More likely than not nothing is wrong."""
         return self.healthy > 0.5
+
+    def doubts(self, design: Design) -> list[str]:
+        """Return a sentence for what keeps the evidence from being trusted as it stands.
+
+        A reading that disagrees with all others is `strange`, and named where it was entered.
+        """
+        found = []
+        if self.rounded_v is not None:
+            found.append(
+                f"Readings look rounded to {self.rounded_v * 1e3:g} mV and count for less. Type "
+                "every digit of the display, and give the meter's counts."
+            )
+        if self.unexplained:
+            shown = [
+                f"{mark.strand}.{mark.nodes} {mark.seen} with {mark.lit.text(design)} lit"
+                for mark in self.unexplained[:MOST_MARKS]
+            ]
+            more = len(self.unexplained) - len(shown)
+            marks = ", ".join(shown) + (f" and {more} more" if more else "")
+            found.append(f"No fault explains these marks: {marks}. Look again.")
+        elif not self.explained and self.strange is None:
+            found.append(
+                "Nothing explains all of the readings. Check the prop file, then take them again."
+            )
+        return found
 
     def as_json(self, design: Design) -> dict[str, Any]:
         """The contract's JSON object."""
@@ -138,6 +179,9 @@ class Finding:
             "readings": [_reading(row, design) for row in self.readings],
             "cleared_ohm": None if self.cleared_ohm is None else _round(self.cleared_ohm),
             "fits_nothing": self.strange,
+            "marks_fit_nothing": [_mark(mark, design) for mark in self.unexplained],
+            "explained": self.explained,
+            "rounded_v": None if self.rounded_v is None else _round(self.rounded_v),
         }
 
     def _look(self, design: Design) -> dict[str, Any] | None:
@@ -192,7 +236,14 @@ def _suspect(suspect: Suspect, design: Design) -> dict[str, Any]:
             "volts": round(after.volts, 6),
             "sd": round(after.sd, 6),
         },
+        "intermittent": suspect.intermittent,
+        "growing": suspect.growing,
     }
+
+
+def _mark(mark: Mark, design: Design) -> dict[str, Any]:
+    shown = {"lit": mark.lit.text(design), "colour": mark.lit.colour, "strand": mark.strand}
+    return {**shown, "nodes": mark.nodes, "seen": mark.seen}
 
 
 def _reading(row: JudgedReading, design: Design) -> dict[str, Any]:

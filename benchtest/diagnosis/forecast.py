@@ -201,7 +201,7 @@ class Forecaster:
         value = point_v[self._red] - point_v[self._black]
         known = frozenset(self.responses.given)
         back = self._back(base.solution)
-        law = law_a(base.solution)
+        law = law_a(base.solution, self.tolerances)
         spread = ProbeSpread(base.solution, back, self.tolerances, known, CELL_SD, law)
         steps = volt_noise(self.meter, value)
         variance = spread.variance + steps**2 + (self.gain * value) ** 2

@@ -35,6 +35,10 @@ LED_V, SINK_V = 3.2, 0.55
 """What the two have in the middle, for telling how many LEDs are in series. [V]"""
 
 
+REEL_SD = 1.0 / 6.0
+"""How far node current may change from one reel to the next, one standard deviation as a share.
+Common practice, no source: bins of one kind are a sixth apart."""
+
 OTHER_BIN = 0.2
 """Chance that nodes are of another of their kind's current bins than the catalogue takes for usual.
 Common practice, no source: two makes of one part were measured at 33.5 and 52.5 mA a node."""
@@ -71,14 +75,32 @@ def headroom_sd_v(kind: NodeKind) -> float:
     return float(np.hypot(leds * LED_SD_V, SINK_SD_V))
 
 
-def law_a(solution: Solution) -> FloatArray:
-    """What each loaded node draws more, one standard deviation of each cause, (loaded, 2). [A]"""
+def reel_shares(design: Design, reels: tuple[int, ...]) -> FloatArray:
+    """Return 1 for nodes of the strands from each second reel, else 0, shape (nodes, reels).
+
+    Args:
+        design: the prop.
+        reels: strands before each change of reel, counted in the order of the file.
+    """
+    strand = np.repeat(np.arange(len(design.strands)), [one.nodes for one in design.strands])
+    return np.asarray(strand[:, None] >= np.array(reels, dtype=np.intp), dtype=np.float64)
+
+
+def law_a(solution: Solution, tolerances: Tolerances) -> FloatArray:
+    """Return what each loaded node draws more, one standard deviation of each cause. [A]
+
+    Quiescent current, headroom, and behind them each change of reel: shape (loaded, 2 + reels).
+    """
     loaded, kind = solution.circuit.loaded, solution.circuit.design.node
     volts, duty = solution.node_v[loaded], solution.duty[loaded]
     dark = node_loads(kind, volts, np.zeros_like(duty))
     # headroom that starts higher is as good as volts that are lower
     slope_s = node_loads(kind, volts, duty).slope_s - dark.slope_s
-    return np.stack([QUIESCENT_SD * dark.node_a, -headroom_sd_v(kind) * slope_s], axis=1)
+    law = np.stack([QUIESCENT_SD * dark.node_a, -headroom_sd_v(kind) * slope_s], axis=1)
+    if not tolerances.reels:
+        return law
+    shares = reel_shares(solution.circuit.design, tolerances.reels)[loaded]
+    return np.hstack([law, REEL_SD * shares * solution.load_a[:, None]])
 
 
 def spread_of_unit(
@@ -90,4 +112,5 @@ def spread_of_unit(
 ) -> Spread:
     """`circuit.tolerance.spread_of`, and behind each strand's current what the law does."""
     found = spread_of(solution, read, tolerances, known, known_sd)
-    return Spread(found.shared, np.hstack([found.nodes, read.per_amp.T @ law_a(solution)]))
+    law = read.per_amp.T @ law_a(solution, tolerances)
+    return Spread(found.shared, np.hstack([found.nodes, law]))

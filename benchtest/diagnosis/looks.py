@@ -48,8 +48,8 @@ CHANCE = np.array(
     [
         # ok      dark    dim     warm    wrong   stuck   flicker
         [0.9945, 0.0005, 0.0020, 0.0010, 0.0005, 0.0005, 0.0010],  # right
-        [0.2500, 0.0050, 0.1000, 0.6000, 0.0100, 0.0050, 0.0300],  # warm
-        [0.0400, 0.1000, 0.5000, 0.2500, 0.0200, 0.0100, 0.0800],  # dim
+        [0.3100, 0.0045, 0.0920, 0.5520, 0.0090, 0.0045, 0.0280],  # warm
+        [0.1000, 0.0900, 0.4700, 0.2350, 0.0200, 0.0100, 0.0750],  # dim
         [0.0050, 0.7500, 0.0400, 0.0200, 0.0400, 0.0150, 0.1300],  # unpowered
         [0.0050, 0.8400, 0.0050, 0.0050, 0.0100, 0.1200, 0.0150],  # no data
         [0.0200, 0.0050, 0.0100, 0.0300, 0.9200, 0.0050, 0.0100],  # wrong colour
@@ -65,6 +65,31 @@ misses a warm strand easily, but seldom reports what is not there. Of a strand t
 
 SHORT_LOOKS = (int(Look.RIGHT), int(Look.WARM), int(Look.DIM), int(Look.UNPOWERED))
 """How a short that leaves some volts may make all nodes look."""
+CARELESS = 0.3
+"""Chance that a person has no eye for shades: shows in all of their looks alike, not in each by
+itself. A dozen strands called right speak no louder against warm ones than a few."""
+CARELESS_OK = {Look.WARM: 0.99, Look.DIM: 0.3}
+"""Chance that such an eye calls a run right that should look so. Common practice, no source."""
+BLIND = 2
+"""Place among the `EYES` of one that sees no shade at all, which nobody is taken to have: what
+looks right to it clears a joint."""
+
+
+def _eyes() -> FloatArray:
+    """`CHANCE` of an eye for shades and of one without, whose mean is `CHANCE`; and of `BLIND`."""
+    eyes = np.stack([CHANCE, CHANCE, CHANCE])
+    for look, careless in CARELESS_OK.items():
+        ok = CHANCE[look, 0]
+        for eye, now in enumerate(((ok - CARELESS * careless) / (1.0 - CARELESS), careless)):
+            eyes[eye, look] *= (1.0 - now) / (1.0 - ok)
+            eyes[eye, look, 0] = now
+        eyes[BLIND, look] = CHANCE[Look.RIGHT]
+    return eyes
+
+
+EYES = _eyes()
+EYES_LOG = np.array([np.log(1.0 - CARELESS), np.log(CARELESS), -np.inf])
+"""Logarithm of how likely a person has each of the `EYES`."""
 
 UNLIT = np.full(len(Look), int(Look.OFF))
 UNLIT[Look.UNPOWERED], UNLIT[Look.NO_DATA] = Look.OFF_UNPOWERED, Look.OFF_NO_DATA
@@ -93,8 +118,8 @@ class StrandLook:
     """Place in `SEEN` of each node from end A, or NOT_LOOKED_AT; shape (nodes,)."""
 
     def weigh(self, should: NDArray[np.intp]) -> FloatArray:
-        """Logarithm of its chance, given how its nodes look if lit; see `look_likelihood`."""
-        return look_likelihood(self.seen, should if self.lit.lights(self.strand) else UNLIT[should])
+        """Logarithm of its chance, given how its nodes look if lit; see `chance_by_eye`."""
+        return chance_by_eye(self.seen, should if self.lit.lights(self.strand) else UNLIT[should])
 
 
 def strand_looks(design: Design, marks: Sequence[Mark]) -> list[StrandLook]:
@@ -126,8 +151,21 @@ def best_explained(looks: Sequence[StrandLook]) -> float:
     return total
 
 
-def look_likelihood(seen: NDArray[np.intp], should: NDArray[np.intp]) -> FloatArray:
-    """Logarithm of the chance of what was seen of one strand.
+def whoever_looked(by_eye: FloatArray) -> FloatArray:
+    """Return the logarithm of the chance of all looks of one person, whichever eye they have.
+
+    Args:
+        by_eye: the same for each of the `EYES`, shape (eyes, ...).
+
+    Returns:
+        Shape (...).
+    """
+    share = EYES_LOG.reshape(-1, *(1,) * (by_eye.ndim - 1))
+    return np.asarray(np.logaddexp.reduce(by_eye + share, axis=0))
+
+
+def chance_by_eye(seen: NDArray[np.intp], should: NDArray[np.intp]) -> FloatArray:
+    """Return the logarithm of the chance of what was seen of one strand, for each of the `EYES`.
 
     An edge in what was seen that nothing predicts could have been anywhere: it costs the number
     of places where it might have been.
@@ -137,13 +175,12 @@ def look_likelihood(seen: NDArray[np.intp], should: NDArray[np.intp]) -> FloatAr
         should: `Look` of each node under each fault, shape (faults, nodes).
 
     Returns:
-        Shape (faults,).
+        Shape (eyes, faults).
     """
     looked = seen != NOT_LOOKED_AT
     if not looked.any():
-        return np.zeros(len(should))
+        return np.zeros((len(EYES), len(should)))
     seen, should = seen[looked], should[:, looked]
-    chance = CHANCE[should, seen]
     due = should[:, 1:] != should[:, :-1]
     met = np.broadcast_to(seen[1:] != seen[:-1], due.shape)
     turn = np.ones_like(should, dtype=bool)
@@ -153,13 +190,15 @@ def look_likelihood(seen: NDArray[np.intp], should: NDArray[np.intp]) -> FloatAr
     beside = np.zeros_like(turn)
     beside[:, 1:] |= due
     beside[:, :-1] |= due
+    shaded = bool(np.isin(should, list(CARELESS_OK)).any())
+    chance = EYES[:, should, seen] if shaded else CHANCE[None, should, seen]
     chance = np.where(lone & beside, np.maximum(chance, OFF_BY_ONE), chance)
     near_due = due.copy()
     near_due[:, 1:] |= due[:, :-1]
     near_due[:, :-1] |= due[:, 1:]
     unexplained = (met & ~near_due).sum(axis=1)
-    total = np.where(turn, np.log(chance), 0.0).sum(axis=1)
-    return np.asarray(total - unexplained * np.log(len(seen)))
+    total = np.where(turn, np.log(chance), 0.0).sum(axis=2) - unexplained * np.log(len(seen))
+    return np.asarray(np.broadcast_to(total, (len(EYES), len(should))))
 
 
 def appearance(kind: NodeKind, node_v: FloatArray, lit: Lit) -> NDArray[np.intp]:
@@ -191,16 +230,16 @@ class LookWeigher:
         self.looks = looks
         self._grounds: dict[Lit, NDArray[np.intp]] = {}
         self._by_volts: dict[Lit, NDArray[np.intp]] = {}
+        self._blind_joints: FloatArray | None = None
         self.place = np.empty(self.design.node_count, dtype=np.intp)
         self.place[self.space.order] = np.arange(self.design.node_count)
 
     def healthy(self) -> float:
         """Logarithm of the marks' likelihood if nothing is wrong but what is given."""
-        total = 0.0
+        total = np.zeros(len(EYES))
         for look in self.looks:
-            should = self._ground(look.lit)[None, self._nodes(look)]
-            total += float(look.weigh(should)[0])
-        return total
+            total += look.weigh(self._ground(look.lit)[None, self._nodes(look)])[:, 0]
+        return float(whoever_looked(total))
 
     def _ground(self, lit: Lit) -> NDArray[np.intp]:
         """`Look` of every node before any fault is tried, shape (nodes,)."""
@@ -243,7 +282,7 @@ class LookWeigher:
         starts = np.array([fault.start for fault in self.space.chain])
         stops = np.array([fault.stop for fault in self.space.chain])
         looks = np.array([Look.UNPOWERED if f.shorted else Look.NO_DATA for f in self.space.chain])
-        total = np.zeros(len(starts))
+        total = np.zeros((len(EYES), len(starts)))
         for look in self.looks:
             place = self.place[self._nodes(look)]
             low, high = place.min(), place.max() + 1
@@ -253,25 +292,25 @@ class LookWeigher:
             ways, of = np.unique(every, axis=0, return_inverse=True)
             dark = (place >= ways[:, :1]) & (place < ways[:, 1:2])
             should = np.where(dark, ways[:, 2:], self._ground(look.lit)[self._nodes(look)])
-            weight = look.weigh(should)[of.reshape(-1)]
+            weight = look.weigh(should)[:, of.reshape(-1)]
             for number in self._misleading(look.strand):
-                weight[number] = self._misled(look, self.space.chain[number])
+                weight[:, number] = self._misled(look, self.space.chain[number])
             total += weight
         for number, fault in enumerate(self.space.chain):
             if fault.shorted is not None and fault.shorted.amps_sd:
                 soft = self._softly(fault.shorted)
-                total[number] = np.logaddexp(total[number], soft) - np.log(2.0)
-        return total
+                total[:, number] = np.logaddexp(total[:, number], soft) - np.log(2.0)
+        return whoever_looked(total)
 
-    def _softly(self, shorted: Shorted) -> float:
+    def _softly(self, shorted: Shorted) -> FloatArray:
         """Logarithm of the chance of all looks if a short leaves its copper some of its volts.
 
         How many is for the readings to settle: right, warm, dim and without volts are alike likely
-        under each lit set.
+        under each lit set. Shape (eyes,).
         """
-        total = 0.0
+        total = np.zeros(len(EYES))
         for lit in dict.fromkeys(look.lit for look in self.looks):
-            ways = np.zeros(len(SHORT_LOOKS))
+            ways = np.zeros((len(EYES), len(SHORT_LOOKS)))
             for look in (each for each in self.looks if each.lit == lit):
                 ground = self._ground(lit)[self._nodes(look)]
                 if look.strand in shorted.strands:
@@ -279,8 +318,39 @@ class LookWeigher:
                 else:
                     worse = np.tile(ground, (len(SHORT_LOOKS), 1))
                 ways += look.weigh(worse)
-            total += float(np.logaddexp.reduce(ways) - np.log(len(ways)))
+            total += np.logaddexp.reduce(ways, axis=1) - np.log(len(SHORT_LOOKS))
         return total
+
+    def should(self, lit: Lit, fault: ChainFault | None) -> NDArray[np.intp]:
+        """Return the `Look` of every node with one chain fault more, or none, shape (nodes,)."""
+        ground = self._ground(lit)
+        if fault is None:
+            return ground
+        if fault.misled is not None:
+            told = fault.misled.told(self.responses.told(lit))
+            return self._kept_dark(self._as_told(lit, self._powered(lit), told))
+        dark = (self.place >= fault.start) & (self.place < fault.stop)
+        return np.where(dark, int(Look.UNPOWERED if fault.shorted else Look.NO_DATA), ground)
+
+    def ways(self, lit: Lit, fault: ChainFault | None) -> NDArray[np.intp]:
+        """Return the same, in every way that a short may leave nodes, shape (ways, nodes)."""
+        should = self.should(lit, fault)
+        if fault is None or fault.shorted is None:
+            return should[None]
+        worse = np.maximum(self._ground(lit), np.array(SHORT_LOOKS)[:, None])
+        return np.vstack([should, worse])
+
+    def should_at(self, lit: Lit, node_v: FloatArray) -> NDArray[np.intp]:
+        """Return the same with other volts at the nodes, whether data pass what has none or not.
+
+        Returns:
+            Shape (2, nodes).
+        """
+        by_volts = appearance(self.design.node, node_v[None, :], lit)
+        should = np.vstack([self._obey_chain(by_volts), by_volts])
+        if self.responses.misled:
+            should = self._as_told(lit, should, self.responses.told(lit))
+        return np.asarray(self._kept_dark(should))
 
     def _misleading(self, strand: int) -> list[int]:
         """Chain faults that tell nodes of this strand what is not theirs."""
@@ -297,12 +367,10 @@ class LookWeigher:
                     found.setdefault(strand, []).append(number)
         return found
 
-    def _misled(self, look: StrandLook, fault: ChainFault) -> float:
-        """Logarithm of the chance of one look if nodes are told what is not theirs."""
+    def _misled(self, look: StrandLook, fault: ChainFault) -> FloatArray:
+        """Logarithm of the chance of one look if nodes get others' data, shape (eyes,)."""
         assert fault.misled is not None
-        told = fault.misled.told(self.responses.told(look.lit))
-        should = self._kept_dark(self._as_told(look.lit, self._powered(look.lit), told))
-        return float(look.weigh(should[None, self._nodes(look)])[0])
+        return look.weigh(self.should(look.lit, fault)[None, self._nodes(look)])[:, 0]
 
     def joints(self, only: Sequence[int] | None = None, *, roughly: bool = False) -> FloatArray:
         """Logarithm of likelihood of each power joint's faults, shape (joints, COLUMNS).
@@ -311,12 +379,29 @@ class LookWeigher:
             only: joints that are asked for; the rows of others are 0.
             roughly: with an estimate where nodes are starved, and no circuit solved.
         """
-        total = np.zeros((len(self.space.joints), COLUMNS))
-        wanted = range(len(total)) if only is None else only
+        total = np.zeros((len(EYES), len(self.space.joints), COLUMNS))
+        wanted = range(total.shape[1]) if only is None else only
         for lit in dict.fromkeys(look.lit for look in self.looks):
             mine = [look for look in self.looks if look.lit == lit]
             total += self._joints_under(lit, mine, wanted, exactly=not roughly)
-        return total
+        if only is None and not roughly:
+            self._blind_joints = total[BLIND]
+        return whoever_looked(total)
+
+    def blind_less(self, joints: FloatArray) -> tuple[float, FloatArray]:
+        """Return what `BLIND` makes of the marks less what `healthy` and `joints` did.
+
+        Args:
+            joints: as `joints` returned them last, of all joints, shape (joints, COLUMNS).
+
+        Returns:
+            With nothing more wrong, and of each power joint's faults, shape (joints, COLUMNS).
+        """
+        assert self._blind_joints is not None
+        total = np.zeros(len(EYES))
+        for look in self.looks:
+            total += look.weigh(self._ground(look.lit)[None, self._nodes(look)])[:, 0]
+        return float(total[BLIND] - whoever_looked(total)), self._blind_joints - joints
 
     def _joints_under(
         self, lit: Lit, looks: Sequence[StrandLook], wanted: Sequence[int], *, exactly: bool
@@ -324,13 +409,13 @@ class LookWeigher:
         base = self.responses.base(lit)
         push = self.responses.capped_push(base)[:, MARK_COLUMNS]
         amiss = {look.strand for look in looks if (look.seen > 0).any()}
-        total = np.zeros((len(self.space.joints), COLUMNS))
+        total = np.zeros((len(EYES), len(self.space.joints), COLUMNS))
         per_amp = np.zeros(self.design.node_count)
         kind, ground = self.design.node, self._ground(lit)
         plenty_v = max(kind.logic_v, *kind.full_v.values())
         grounds = [ground[self._nodes(look)] for look in looks]
-        as_before = [float(k.weigh(g[None])[0]) for k, g in zip(looks, grounds, strict=True)]
-        plain = sum(as_before)
+        as_before = [k.weigh(g[None]) for k, g in zip(looks, grounds, strict=True)]
+        plain = np.sum(as_before, axis=0)
         enough = base.solution.node_v.min(initial=np.inf) >= plenty_v
         alone = self.responses.is_large and len(wanted) == 1
         touched = [
@@ -348,7 +433,7 @@ class LookWeigher:
             per_amp[self.responses.circuit.loaded] = load
             node_v = base.solution.node_v + push[number][:, None] * per_amp
             if enough and node_v.min() >= plenty_v:
-                total[number] = plain  # every node has all it needs: it looks as before
+                total[:, number] = plain  # every node has all it needs: it looks as before
                 continue
             passing = np.zeros(len(node_v), dtype=bool)
             if exactly and number in bent:
@@ -360,16 +445,17 @@ class LookWeigher:
             if self.responses.misled:
                 should = self._as_told(lit, should, self.responses.told(lit))
             should = self._kept_dark(should)
-            weights = np.full(len(should), plain)
+            weights = np.repeat(plain, len(should), axis=1)
             for look, before, alone_log in zip(looks, grounds, as_before, strict=True):
                 rows = should[:, self._nodes(look)]
                 other = np.flatnonzero((rows != before).any(axis=1))
                 if len(other):  # most strands look as before at most resistances
-                    weights[other] += look.weigh(rows[other]) - alone_log
-            at_knots = weights[: len(MARK_COLUMNS)]
-            either = np.logaddexp(at_knots[passing], weights[len(MARK_COLUMNS) :])
-            at_knots[passing] = either - np.log(2.0)
-            total[number] = np.interp(np.arange(COLUMNS), MARK_COLUMNS, at_knots)
+                    weights[:, other] += look.weigh(rows[other]) - alone_log
+            at_knots = weights[:, : len(MARK_COLUMNS)]
+            either = np.logaddexp(at_knots[:, passing], weights[:, len(MARK_COLUMNS) :])
+            at_knots[:, passing] = either - np.log(2.0)
+            for eye, row in enumerate(at_knots):
+                total[eye, number] = np.interp(np.arange(COLUMNS), MARK_COLUMNS, row)
         return total
 
     def _solved(self, base: Base, bent: dict[int, NDArray[np.bool_]]) -> bool:

@@ -78,6 +78,7 @@ def plan_next(
     pairs: Pairs | None = None,
     to_mend: bool = False,
     then: Callable[[Reading], float] | None = None,
+    least_bits: float = WORTH_TAKING_BITS,
 ) -> NextReading:
     """Choose what to light and where to put the leads.
 
@@ -92,6 +93,7 @@ def plan_next(
         to_mend: something is sure to be bad. The iron is the next step, unless a reading tells a
             lot: what was read before a repair still counts after it.
         then: what the best reading would tell after one that came out as expected. [bit]
+        least_bits: information from which a reading is worth taking, where nothing is to mend.
     """
     responses = forecaster.responses
     parts = components_of(found, responses.space, pairs)
@@ -102,13 +104,11 @@ def plan_next(
     ease = np.array([efforts.ease(ask) for ask, _ in short])
     best = _finals(forecaster, parts, short, bits, ease)
     expect_bits = max(0.0, float(bits[best]))
-    if expect_bits < (WORTH_WAITING_BITS if to_mend else WORTH_TAKING_BITS):
+    if expect_bits < (WORTH_WAITING_BITS if to_mend else least_bits):
         if (again := _fits_nothing(parts, evidence)) is not None:
             return NextReading(again.lit, again.probe, expect_bits, settled=False)
         if (proof := _proof(forecaster, unproven, lits, evidence.readings)) is not None:
             return NextReading(*proof, expect_bits, settled=False)
-        if found.healthy > 0.5 and (load := _rail_under_load(forecaster, lits, evidence.readings)):
-            return NextReading(*load, expect_bits, settled=False)
         return NextReading(None, None, expect_bits, settled=True)
     ask, off_sd = short[best]
     if then is not None and not to_mend and len(evidence.readings) < MOST_BEFORE_SPAN:
@@ -259,20 +259,6 @@ def _proof(
             if off_sd[place] > max(PROOF_SD, best[0] if best else 0.0) and ask not in taken:
                 best = (float(off_sd[place]), ask)
     return best[1] if best else None
-
-
-def _rail_under_load(
-    forecaster: Forecaster, lits: list[Lit], readings: Sequence[Reading]
-) -> Ask | None:
-    """Return the lowest rail volts of a sound prop, where no rail was read with anything lit.
-
-    Drops along one rail show nothing of the feeds' own joints, cables and supplies.
-    """
-    if not readings or any(one.probe.is_rail and one.lit.strands for one in readings):
-        return None
-    rails = [place for place, probe in enumerate(forecaster.probes) if probe.is_rail]
-    volts = np.round(forecaster.outlook(lits[0]).value[rails], 6)
-    return lits[0], forecaster.probes[rails[int(np.argmin(volts))]]
 
 
 def _finals(

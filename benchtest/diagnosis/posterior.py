@@ -56,7 +56,10 @@ class Posterior:
 
 
 def cleared_by_joint(healthy: float, joints: FloatArray) -> FloatArray:
-    """Resistance above which the evidence speaks against each joint, by `CLEARED` at least.
+    """Return the resistance above which the evidence speaks against each joint, by `CLEARED`.
+
+    It must do so at every resistance above, open among them: faults far up that no prop could hide
+    do not clear those below.
 
     Args:
         healthy: logarithm of the evidence's likelihood if nothing is wrong.
@@ -66,21 +69,19 @@ def cleared_by_joint(healthy: float, joints: FloatArray) -> FloatArray:
         The least such resistance, infinite where even an open joint may not have shown,
         shape (joints,). [Ω]
     """
-    against = np.exp(np.minimum(joints - healthy, 50.0))
-    # mean over all resistances above each, open counted as one more
-    above = np.cumsum(against[:, ::-1], axis=1) / np.arange(1, COLUMNS + 1)
     # the first place from the top that the evidence does not speak against
-    shown = above >= CLEARED
+    shown = (joints - healthy)[:, ::-1] >= np.log(CLEARED)
     first = np.where(shown.any(axis=1), COLUMNS - np.argmax(shown, axis=1), 0)
     return np.append(GRID_OHM, [np.inf, np.inf])[first]
 
 
-def cleared_ohm(healthy: float, joints: FloatArray) -> float | None:
-    """Resistance above which the evidence speaks against every joint; None where there is none.
+def cleared_ohm(by_joint: FloatArray) -> float | None:
+    """Return the resistance above which every joint is cleared; None where one is not. [Ω]
 
-    Arguments are those of `cleared_by_joint`. [Ω]
+    Args:
+        by_joint: of each joint, see `cleared_by_joint`. [Ω]
     """
-    worst = float(cleared_by_joint(healthy, joints).max())
+    worst = float(by_joint.max())
     return worst if np.isfinite(worst) else None
 
 

@@ -26,6 +26,15 @@ def repair_words(design: Design, where: str, fault: FaultKind) -> str:
     return f"switch off; reflow the data output of node {where}, else replace the node"
 
 
+def unsteady_words(design: Design, where: str, *, growing: bool) -> str:
+    """Return what to do about a joint whose resistance changed while it was read."""
+    if growing:
+        found = "grows as it warms: read the drop across it again after a minute of full white"
+    else:
+        found = "intermittent: move its wire with a dry stick while you read the drop across it"
+    return f"{found}; {repair_words(design, where, 'resistive')}"
+
+
 def _power(design: Design, where: str, fault: FaultKind) -> str:
     rail = "supply" if where.endswith("+") else "return"
     feeds = {feed.name: feed for feed in design.feeds}

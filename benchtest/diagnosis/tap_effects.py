@@ -64,5 +64,5 @@ def tap_effects(responses: Responses, taps: Taps, tolerances: Tolerances) -> Tap
     given = [name in responses.given for name in circuit.joint_rows[0]]
     shares = np.where(given, CELL_SD, shares)
     push = responses.capped_push(base)
-    value, law = read_at(solution, taps), law_a(solution)
+    value, law = read_at(solution, taps), law_a(solution, tolerances)
     return TapEffects(base, taps, value, read, load, shares, push, law)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import Solution
 from benchtest.circuit.wiring import FloatArray, IndexArray
+from benchtest.evidence.digits import steps_of
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import FeedName
@@ -26,6 +27,9 @@ NO_CABLE = -2
 """Stands for the cable of a feed that is open."""
 LEADS_V = 1e-4
 """Unsteadiness of tips held by hand. [V] Common practice, no source."""
+ROUNDING = 0.4
+"""Standard deviation of what a person or a coarse meter rounds away, in steps: 1/sqrt(12) for even
+errors, and more, since readings near each other are rounded alike. Ours."""
 CLAMP_SHARE, CLAMP_A = 0.02, 0.05
 """Standard deviation of a clamp meter: share of reading, and [A]. Common practice, no source."""
 
@@ -190,14 +194,16 @@ def noise_of(readings: Sequence[Reading], default: Meter) -> Noise:
     and three of the digits.
     """
     own, gain = [], []
-    for reading in readings:
+    steps = steps_of(readings, default)
+    for reading, step in zip(readings, steps.each, strict=True):
         if reading.volts is None:
             amps = reading.amps or 0.0
             own.append(float(np.hypot(CLAMP_SHARE * amps, CLAMP_A)))
             gain.append(0.0)
         else:
             meter = reading.meter or default
-            own.append(float(volt_noise(meter, np.array(reading.volts))))
+            noise = volt_noise(replace(meter, steps_v=()), np.array(reading.volts))
+            own.append(float(np.hypot(noise, ROUNDING * step)))
             gain.append(meter.percent / 200.0)
     return Noise(np.array(own), np.array(gain))
 
@@ -207,4 +213,7 @@ def volt_noise(meter: Meter, volts: FloatArray) -> FloatArray:
     ranges_v = np.array(meter.ranges_v)
     place = np.minimum(np.searchsorted(ranges_v, np.abs(volts)), len(ranges_v) - 1)
     steps = max(meter.digits / 3.0, 0.29)  # 0.29: rounding to whole counts, 1/sqrt(12)
-    return np.asarray(np.hypot(steps * ranges_v[place] / meter.counts, LEADS_V))
+    own = np.hypot(steps * ranges_v[place] / meter.counts, LEADS_V)
+    if meter.steps_v:
+        own = np.hypot(own, ROUNDING * np.array(meter.steps_v)[place])
+    return np.asarray(own)

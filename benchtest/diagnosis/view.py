@@ -16,6 +16,7 @@ from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.budget import SolveBudget, rank_units
 from benchtest.diagnosis.faults import FaultSpace
 from benchtest.diagnosis.looks import (
+    UNLIT,
     Look,
     LookWeigher,
     appearance,
@@ -23,7 +24,7 @@ from benchtest.diagnosis.looks import (
     strand_looks,
 )
 from benchtest.diagnosis.part import Part
-from benchtest.diagnosis.posterior import Posterior, log_odds, posterior
+from benchtest.diagnosis.posterior import Posterior, cleared_by_joint, log_odds, posterior
 from benchtest.diagnosis.repeats import counted
 from benchtest.diagnosis.response import COLUMNS, Responses
 from benchtest.diagnosis.starved import FEW_KNOTS, KNOTS
@@ -217,9 +218,13 @@ class View:
         return self._rows[joint]
 
     @cached_property
+    def _seen_joints(self) -> FloatArray:
+        return self._looks.joints()
+
+    @cached_property
     def joints(self) -> FloatArray:
         """Logarithm of likelihood with one more joint at fault, shape (joints, COLUMNS)."""
-        rows = self._looks.joints()
+        rows = self._seen_joints
         if self.weighed is not None:
             rows = rows + self.weighed.joints
         return rows if self.memory is None else rows + self.memory.joints(self.responses.space)
@@ -344,6 +349,32 @@ class View:
         if self._chance(further) < MISFIT_CHANCE:
             return True
         return self.memory is not None and self.memory.is_misfit(further)
+
+    def should_look(self, lit: Lit, further: Part | None) -> NDArray[np.intp]:
+        """Return the ways every node may look, lit or not, with one fault more, or none.
+
+        Returns:
+            `Look` of each node, shape (ways, nodes).
+        """
+        if further is None or further.chain >= 0:
+            fault = None if further is None else self.space.chain[further.chain]
+            should = self._looks.ways(lit, fault)
+        else:
+            solution = self.responses.exact(further.where, further.column, lit)
+            should = self._looks.should_at(lit, solution.node_v)
+        lights = [lit.lights(strand.number) for strand in self.design.strands]
+        lit_nodes = np.repeat(lights, [strand.nodes for strand in self.design.strands])
+        return np.where(lit_nodes, should, UNLIT[should])
+
+    @cached_property
+    def cleared(self) -> FloatArray:
+        """Resistance above which the evidence speaks against each joint; see `cleared_by_joint`.
+
+        By readings, and by what is dark: shades that were not seen clear nothing. [Ω]
+        """
+        rows = self.joints
+        healthy, joints = self._looks.blind_less(self._seen_joints)
+        return cleared_by_joint(self.healthy + healthy, rows + joints)
 
     def _chance(self, further: Part | None) -> float:
         """How often readings would be as far off as they are, or farther."""

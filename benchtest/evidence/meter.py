@@ -29,6 +29,9 @@ class Meter:
     """Accuracy, in steps of the range."""
     counts: int
     """Steps of the range."""
+    steps_v: tuple[float, ...] = ()
+    """Coarser steps than its own that readings are written down in, by range; 0 where they are
+    its own. [V]"""
 
     @classmethod
     def parse(cls, text: str) -> Meter:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
@@ -34,6 +34,16 @@ class Reading:
     """What it was read with; None for the session's meter."""
     at: str | None = None
     """When, ISO 8601."""
+    decimals: int | None = field(default=None, compare=False)
+    """Decimals of the volts as typed; None where only the number was kept."""
+
+    @property
+    def ends_in_zero(self) -> bool:
+        """True where a person typed zeros at the end that a program would have dropped."""
+        if self.decimals is None or self.volts is None or self.decimals < 2:
+            return False
+        shortest = f"{self.volts:.{self.decimals}f}"
+        return shortest.endswith("0")
 
     @property
     def value(self) -> float:
@@ -76,7 +86,8 @@ def _reading(cells: dict[str, str], design: Design, default: Meter) -> Reading:
         if not cells["volts"]:
             return Reading(lit, probe, None, _amps(amps), meter, at)
     volts = check_volts(parse_number(cells["volts"], "volts"), meter or default)
-    return Reading(lit, probe, volts, _amps(amps) if amps else None, meter, at)
+    decimals = decimals_of(cells["volts"])
+    return Reading(lit, probe, volts, _amps(amps) if amps else None, meter, at, decimals)
 
 
 def parse_number(text: str, what: str) -> float:
@@ -102,6 +113,17 @@ def parse_number(text: str, what: str) -> float:
             f'{what}: "{printable(text, 20)}" is no reading; write the number on the display'
         )
     return number
+
+
+def decimals_of(text: str) -> int | None:
+    """Return the decimals of a number as typed; None where it is not in plain decimals.
+
+    >>> decimals_of("4.870"), decimals_of("5"), decimals_of("1e-4")
+    (3, 0, None)
+    """
+    word = text.strip().lstrip("+-")
+    whole, _, decimals = word.partition(".")
+    return len(decimals) if (whole + decimals).isdigit() else None
 
 
 def check_volts(volts: float, meter: Meter) -> float:

@@ -168,6 +168,7 @@ def why_words(finding: Finding, grounds: Grounds | None, state: State) -> list[s
     for one in odd_readings(state, finding):
         words = reading_words(one)
         lines.append(f"{words[0].upper()}{words[1:]}: take it again.")
+    lines += finding.doubts(design)
     lines += [words for words in (alike_words(finding),) if words]
     if words := next_words(finding, grounds):
         ask = finding.next
@@ -175,4 +176,8 @@ def why_words(finding: Finding, grounds: Grounds | None, state: State) -> list[s
         lines.append(f"Next, {ask.probe}{lit} {words}.")
     elif finding.next.settled:
         lines.append("No further reading would tell more.")
+    elif finding.next.probe is None:
+        lines.append(
+            "Not decided, and no reading would decide it. Look again, or repair and retest."
+        )
     return lines

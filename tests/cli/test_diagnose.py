@@ -8,7 +8,10 @@ from typing import Any
 
 import pytest
 
-from benchtest.prop.reader import read_design
+from benchtest.cli.diagnose import _show
+from benchtest.diagnosis import Finding, NextReading, Suspect
+from benchtest.prop.reader import parse_design, read_design
+from tests.props import SMALL_FAN
 
 Run = Callable[..., Any]
 
@@ -43,6 +46,48 @@ def test_people_get_bars_and_plain_words(run: Run, prop: Path, readings: Path) -
     assert "3A+" in done.out
     assert "reflow" in done.out
     assert "Next:" in done.out
+
+
+def test_a_joint_is_named_with_where_it_is(run: Run, prop: Path, readings: Path) -> None:
+    done = run("diagnose", prop, "--readings", readings)
+    assert "3A+ (strand 3's + wire at the foot board): " in done.out
+
+
+def test_suspects_that_are_hardly_likely_are_one_line(capsys: pytest.CaptureFixture[str]) -> None:
+    design = parse_design(SMALL_FAN, "small.toml")
+    joints = [f"{n}{end}{rail}" for n in range(1, 5) for end in "AB" for rail in "+-"]
+    alike = [Suspect(joint, "resistive", 0.013, None, "reflow it") for joint in joints]
+    ask = NextReading(None, None, 0.0, settled=True)
+    _show(Finding(0.4, tuple(alike), (), ask, (), None), design, ())
+    shown = capsys.readouterr().out
+    assert "16 other joints, 1.3% each, 20.8% together." in shown
+    assert "1A+" not in shown
+    top = Suspect("2A+", "resistive", 0.04, None, "reflow it")
+    _show(Finding(0.9, (top, *alike[:2]), (), ask, (), None), design, ())
+    shown = capsys.readouterr().out
+    assert "2A+" in shown
+    assert "2 other joints, 1.3% each, 2.6% together." in shown
+
+
+def test_readings_that_were_rounded_are_said_to_be(run: Run, prop: Path, tmp_path: Path) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text("lit,probe,volts\nall,3A,4.87\nall,2A,4.88\n", encoding="utf-8")
+    assert "rounded to 10 mV" in run("diagnose", prop, "--readings", path).out
+    rounded = run("diagnose", prop, "--readings", path, "--json").json
+    assert rounded["rounded_v"] == 0.01
+    path.write_text("lit,probe,volts\nall,3A,4.871\nall,2A,4.880\n", encoding="utf-8")
+    assert run("diagnose", prop, "--readings", path, "--json").json["rounded_v"] is None
+
+
+def test_marks_that_no_fault_explains_are_said_in_words(
+    run: Run, prop: Path, tmp_path: Path
+) -> None:
+    marks = tmp_path / "marks.csv"
+    rows = ["lit,strand,nodes,seen", *(f"all,{n},all,ok" for n in (1, 2, 4)), "all,3,2-4,stuck"]
+    marks.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    out = run("diagnose", prop, "--marks", marks).out
+    assert "No fault explains these marks: 3.2-4 stuck with all lit. Look again." in out
+    assert "no further reading" not in out
 
 
 def test_measured_supplies_stand_in_for_the_prop_files(

@@ -39,7 +39,7 @@ def test_a_healthy_prop_is_called_healthy_and_cleared(fan: Design, fan_engine: E
     assert finding.healthy > 0.9
     assert finding.next.settled
     assert finding.cleared_ohm is not None
-    assert finding.cleared_ohm < 0.1
+    assert finding.cleared_ohm < 0.25  # as every resistance above must show
     assert all(suspect.probability < 0.05 for suspect in finding.suspects)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.tolerance import FROM_MANY_REELS, readout
+from benchtest.circuit.tolerance import FROM_MANY_REELS, HAND_SOLDERED, readout
 from benchtest.diagnosis.law import QUIESCENT_SD, headroom_sd_v, law_a, tolerances_of
 from benchtest.prop.catalogue import catalogue
 from benchtest.prop.design import Design, NodeKind
@@ -42,7 +42,7 @@ def _effects(design: Design, joints: dict[str, float]) -> np.ndarray:
     solution = circuit.solve(everything(design).duty(design))
     columns = circuit.probe_incidence(probes).columns()
     read = readout(circuit, solution.factor, columns, circuit.probe_offset(probes))
-    return np.asarray(read.per_amp.T @ law_a(solution))
+    return np.asarray(read.per_amp.T @ law_a(solution, HAND_SOLDERED))
 
 
 @pytest.mark.parametrize("joints", [{}, {"3A+": 3.0}])

@@ -323,14 +323,14 @@ def test_a_supply_that_was_exchanged_is_no_bad_feed(design: Design) -> None:
 
 
 def test_a_unit_unlike_those_before_is_judged_as_if_it_were_the_first(design: Design) -> None:
-    """Nodes that draw a fifth more: from what was learned it is a bad joint, alone it is none."""
+    """Nodes that draw a fifth more: likelier from what is usual than from what was learned."""
     narrow = replace(FROM_MANY_REELS, current=0.01, wire=0.01)
     learned = Learned(design, narrow, taught=("WF-01",))
     readings = _read(_unit(design.scaled(current=1.2), 3, 350))
     alone = Engine(learned.design, learned.priors, narrow).diagnose(readings)
     found = taught_engine(design, learned).diagnose(readings)
     assert found == Engine(design, learned.priors).diagnose(readings)
-    assert found.healthy > 0.5 > alone.healthy
+    assert found.healthy > max(0.5, alone.healthy)
 
 
 def test_a_hand_is_judged_by_how_many_of_its_joints_were_bad() -> None:

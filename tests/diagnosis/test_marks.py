@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.looks import CHANCE, Look, look_likelihood
+from benchtest.diagnosis.looks import CHANCE, EYES, Look, chance_by_eye, whoever_looked
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.prop.design import Design
 from benchtest.prop.lit import Lit, everything
@@ -98,12 +98,13 @@ def test_warm_strand_points_at_its_power_joints(make_fan: Callable[..., Design])
 
 def test_chances_of_each_look_add_up_to_one() -> None:
     assert CHANCE.sum(axis=1) == pytest.approx(np.ones(len(Look)), abs=0.011)
+    assert EYES.sum(axis=2) == pytest.approx(np.ones((3, len(Look))), abs=0.011)
 
 
 def test_a_run_counts_once_however_long_it_is() -> None:
     short, long = np.ones(4, dtype=np.intp), np.ones(40, dtype=np.intp)  # all seen dark
     dark = int(Look.NO_DATA)
-    a = look_likelihood(short, np.full((1, 4), dark))
-    b = look_likelihood(long, np.full((1, 40), dark))
+    a = whoever_looked(chance_by_eye(short, np.full((1, 4), dark)))
+    b = whoever_looked(chance_by_eye(long, np.full((1, 40), dark)))
     assert a == pytest.approx(b)
     assert a == pytest.approx(np.log([CHANCE[dark, 1]]))

@@ -1,0 +1,162 @@
+"""A finding is settled when it is decided, and clears no more than was shown."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from benchtest.diagnosis import Engine
+from benchtest.diagnosis.decision import is_decided
+from benchtest.diagnosis.looks import Look, chance_by_eye, whoever_looked
+from benchtest.evidence.marks import Mark, Seen
+from benchtest.evidence.reading import Reading
+from benchtest.prop.design import Design
+from benchtest.prop.lit import everything, parse_lit
+from benchtest.prop.names import parse_probe
+from tests.diagnosis.conftest import Bench
+
+
+@pytest.fixture(scope="module")
+def comb(make_fan: Callable[..., Design]) -> Design:
+    """Five strands on one bus: what all share shows in no drop."""
+    return make_fan(5, 30, crown=False)
+
+
+@pytest.fixture(scope="module")
+def comb_engine(comb: Design) -> Engine:
+    return Engine(comb)
+
+
+def _looked(design: Design, seen: Seen = "ok", colour: str = "white") -> list[Mark]:
+    lit = everything(design, 1.0, colour)
+    return [Mark(lit, strand.number, 1, strand.nodes, seen) for strand in design.strands]
+
+
+def _drops(bench: Bench) -> list[Reading]:
+    """The drop across every joint of a strand: none of them shows the feed's joints."""
+    lit = everything(bench.design)
+    ends = [f"foot:{n}{rail}>{n}A{rail}" for n in range(1, 6) for rail in "+-"]
+    return [bench.read(lit, parse_probe(end, bench.design)) for end in ends]
+
+
+def test_looks_and_drops_clear_no_joint_that_all_strands_share(
+    comb: Design, comb_engine: Engine
+) -> None:
+    feed = comb.feeds[0].name
+    readings = _drops(Bench(comb, {f"{feed}+": 0.2}, seed=21))
+    finding = comb_engine.diagnose(readings, _looked(comb))
+    shared = {band.name: band.cleared_ohm for band in finding.joints}[f"{feed}+"]
+    assert shared is None or shared > 0.2
+    assert finding.cleared_ohm is None or finding.cleared_ohm > 0.2
+
+
+def test_nothing_is_settled_before_rail_volts_under_full_load_were_read(
+    comb: Design, comb_engine: Engine
+) -> None:
+    feed = comb.feeds[0].name
+    bench = Bench(comb, {f"{feed}+": 0.2}, seed=21)
+    bench.readings = _drops(bench)
+    finding = comb_engine.diagnose(bench.readings, _looked(comb))
+    while finding.next.probe is not None and not finding.next.probe.is_rail:
+        assert finding.next.lit is not None
+        bench.readings.append(bench.read(finding.next.lit, finding.next.probe))
+        assert len(bench.readings) < 20
+        finding = comb_engine.diagnose(bench.readings, _looked(comb))
+    ask = finding.next
+    assert not ask.settled
+    assert ask.lit == everything(comb)
+    assert ask.probe is not None
+    bench.readings += 2 * [bench.read(ask.lit, ask.probe)]  # twice, so that it is no slip
+    finding = comb_engine.diagnose(bench.readings, _looked(comb))
+    assert finding.suspects[0].where in (f"{feed}+", f"{feed}-")
+    assert finding.healthy < 0.01
+
+
+def test_a_dozen_looks_speak_no_louder_than_the_eye_behind_them() -> None:
+    right, warm = np.zeros(30, dtype=np.intp), np.full((1, 30), int(Look.WARM))
+    one = chance_by_eye(right, warm)
+    assert float(whoever_looked(12 * one)[0]) > float(whoever_looked(one)[0]) - 0.2
+
+
+def test_marks_that_no_fault_explains_are_named_and_nothing_is_settled(
+    comb: Design, comb_engine: Engine
+) -> None:
+    marks = _looked(comb)
+    marks[2] = Mark(everything(comb), 3, 4, 9, "stuck")
+    finding = comb_engine.diagnose(marks=marks)
+    assert [(mark.strand, mark.nodes) for mark in finding.unexplained] == [(3, "4-9")]
+    assert not finding.explained
+    assert not finding.next.settled
+    shown = finding.as_json(comb)
+    assert shown["marks_fit_nothing"][0]["seen"] == "stuck"
+    assert shown["explained"] is False
+    # looked at again and right: a slip of the eye
+    again = Mark(parse_lit("1-3", comb), 3, 1, 30, "ok")
+    assert comb_engine.diagnose(marks=[*marks, again]).explained
+
+
+def test_readings_that_no_fault_explains_are_said_to_be_so_and_accuse_nothing(
+    comb: Design, comb_engine: Engine
+) -> None:
+    lit = everything(comb)
+    volts = {"3A": 4.81, "foot:1+>foot:2+": 1.5, "foot:2+>foot:3+": -1.2, "foot:3+>foot:4+": 0.9}
+    volts |= {"foot:4+>foot:5+": -1.1, "foot:1->foot:2-": 0.8, "foot:2->foot:3-": -1.4}
+    readings = [Reading(lit, parse_probe(name, comb), each) for name, each in volts.items()]
+    finding = comb_engine.diagnose(readings)
+    assert not finding.explained
+    assert not finding.next.settled
+    assert max((s.probability for s in finding.suspects), default=0.0) < 0.1
+    assert finding.healthy < 0.1
+
+
+def test_a_slip_that_was_taken_again_no_longer_keeps_a_finding_open(
+    comb: Design, comb_engine: Engine
+) -> None:
+    bench, lit = Bench(comb, {}, seed=22), everything(comb)
+    readings = [bench.read(lit, parse_probe(f"{n}A", comb)) for n in range(1, 6)]
+    good = readings[2]
+    assert good.volts is not None
+    readings[2] = Reading(good.lit, good.probe, good.volts + 0.6)
+    assert comb_engine.diagnose(readings).strange == 3
+    assert not comb_engine.diagnose(readings).explained
+    again = comb_engine.diagnose([*readings, good])
+    assert again.strange is None
+    assert again.explained
+    assert again.healthy > 0.5
+
+
+def test_two_faults_with_a_tie_are_not_settled_while_a_drop_would_part_it(
+    comb: Design, comb_engine: Engine
+) -> None:
+    lit = everything(comb)
+    bench = Bench(comb, {"2A-": 1.0}, seed=23)
+    readings = [
+        bench.read(lit, parse_probe(name, comb)) for name in ("1A", "2A", "2A", "3A", "4A", "5A")
+    ]
+    marks = _looked(comb)
+    marks[3:] = [Mark(lit, number, 1, 30, "dark") for number in (4, 5)]  # a data joint as well
+    finding = comb_engine.diagnose(readings, marks)
+    assert {"2A+", "2A-"} in [set(names) for names in finding.alike]
+    assert not finding.next.settled
+    assert str(finding.next.probe) in ("foot:2+>2A+", "foot:2->2A-")
+
+
+@pytest.mark.parametrize(
+    ("healthy", "suspects", "ties", "decided"),
+    [
+        (0.95, {"1A+": 0.04}, [], True),
+        (0.57, {"2": 0.43}, [], False),
+        (0.01, {"1A+": 0.5, "1A-": 0.49}, [], False),
+        (0.01, {"1A+": 0.5, "1A-": 0.49}, [("1A+", "1A-")], True),
+        (0.0, {"1A+": 0.5, "1A-": 0.5, "2Ad": 0.5, "3Ad": 0.5}, [("1A+", "1A-")], False),
+        (0.0, {"1A+": 0.99, "3.4": 0.97, "2A+": 0.02}, [], True),
+        (0.8, {f"{n}A+": 0.004 for n in range(1, 50)}, [], True),
+        (0.0, {}, [], False),
+    ],
+)
+def test_decided_is_healthy_enough_or_every_fault_named(
+    healthy: float, suspects: dict[str, float], ties: list[tuple[str, ...]], *, decided: bool
+) -> None:
+    assert is_decided(healthy, suspects, ties) is decided

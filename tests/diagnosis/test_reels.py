@@ -1,0 +1,72 @@
+"""Strands from two reels in one unit."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances, readout
+from benchtest.diagnosis import Engine
+from benchtest.diagnosis.law import REEL_SD, law_a
+from benchtest.evidence.reading import Reading
+from benchtest.pattern import frame_of
+from benchtest.prop.design import Design
+from benchtest.prop.lit import everything
+from benchtest.prop.names import parse_probe
+from benchtest.virtual.built import build
+from benchtest.virtual.prop import VirtualProp
+
+SECOND = 3
+"""Strands of the first reel."""
+
+
+@pytest.fixture(scope="module")
+def comb(make_fan: Callable[..., Design]) -> Design:
+    return make_fan(7, 16, crown=False)
+
+
+def _unit(design: Design, factor: float) -> VirtualProp:
+    """A unit as designed but for the nodes of its later strands."""
+    built = build(design, None, 0.5)
+    strand = np.repeat(np.arange(len(design.strands)), [one.nodes for one in design.strands])
+    factors = np.where(strand >= SECOND, factor, 1.0)
+    return VirtualProp(design, [], 1, built=dataclasses.replace(built, node_factor=factors))
+
+
+def _read(prop: VirtualProp, *probes: str) -> list[Reading]:
+    lit = everything(prop.design)
+    prop.receive(frame_of(lit.duty(prop.design)))
+    return [Reading(lit, p, prop.measure(p)) for p in (parse_probe(t, prop.design) for t in probes)]
+
+
+def test_what_a_second_reel_moves_is_the_circuits_own_difference(comb: Design) -> None:
+    tolerances = dataclasses.replace(FROM_MANY_REELS, reels=(SECOND,))
+    probes = [parse_probe(text, comb) for text in ("2B", "6B", "foot:1+>foot:7+")]
+    circuit = Circuit(comb)
+    solution = circuit.solve(everything(comb).duty(comb))
+    columns = circuit.probe_incidence(probes).columns()
+    read = readout(circuit, solution.factor, columns, circuit.probe_offset(probes))
+    effect = (read.per_amp.T @ law_a(solution, tolerances))[:, 2]
+    volts = []
+    for factor in (1.0, 1.0 + REEL_SD):
+        prop = _unit(comb, factor)
+        prop.receive(frame_of(everything(comb).duty(comb)))
+        volts.append([prop.volts(probe) for probe in probes])
+    assert effect == pytest.approx(np.subtract(volts[1], volts[0]), rel=0.03, abs=2e-4)
+
+
+@pytest.mark.parametrize("factor", [1.0 / 6.0, -1.0 / 6.0])
+def test_a_batch_that_ran_out_half_way_accuses_no_joint(comb: Design, factor: float) -> None:
+    ends = [f"{number}B" for number in range(1, 8)]
+    finding = Engine(comb).diagnose(_read(_unit(comb, 1.0 + factor), *ends))
+    accused = [s.where for s in finding.suspects if s.probability > 0.5]
+    assert not accused
+    assert finding.healthy > 0.5
+
+
+def test_tolerances_of_one_reel_have_no_change_of_reel() -> None:
+    assert Tolerances().reels == ()

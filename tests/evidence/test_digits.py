@@ -1,0 +1,70 @@
+"""Steps of readings by what was typed."""
+
+from __future__ import annotations
+
+import pytest
+
+from benchtest.evidence.digits import steps_of
+from benchtest.evidence.meter import DEFAULT_METER, Meter
+from benchtest.evidence.reading import Reading, decimals_of, parse_readings
+from benchtest.prop.design import Design
+from benchtest.prop.lit import everything
+from benchtest.prop.names import parse_probe
+from benchtest.prop.reader import parse_design
+from tests.props import SMALL_FAN
+
+
+@pytest.fixture(scope="module")
+def fan() -> Design:
+    return parse_design(SMALL_FAN, "small.toml")
+
+
+def _typed(fan: Design, *volts: str, probe: str = "3A") -> list[Reading]:
+    rows = [f"all,{probe},{text}" for text in volts]
+    return list(parse_readings("\n".join(["lit,probe,volts", *rows]), "r.csv", fan).rows)
+
+
+def _kept(fan: Design, *volts: float) -> list[Reading]:
+    """Readings of which only the numbers were kept."""
+    lit, probe = everything(fan), parse_probe("3A", fan)
+    return [Reading(lit, probe, each) for each in volts]
+
+
+def _steps(readings: list[Reading], meter: Meter = DEFAULT_METER) -> list[float]:
+    return [round(step, 6) for step in steps_of(readings, meter).each]
+
+
+def test_decimals_as_typed_give_the_step(fan: Design) -> None:
+    assert _steps(_typed(fan, "4.87")) == [0.01]
+    assert _steps(_typed(fan, "4.871")) == [0.0]
+    assert _steps(_typed(fan, "4.87", "4.62", "4.5")) == [0.01] * 3  # 4.50
+    assert _steps(_typed(fan, "4.870", "4.62")) == [0.0, 0.01]  # this person types zeros
+
+
+def test_zeros_that_a_program_drops_are_no_coarser_step(fan: Design) -> None:
+    drops = _typed(fan, "0.0003", "0.0", "-0.0002", "0.001", probe="foot:3+>3A+")
+    assert _steps(drops) == [0.0] * 4
+    assert _steps(_typed(fan, "0.00", "0.00", probe="foot:3+>3A+")) == [0.01, 0.01]
+
+
+def test_last_digits_that_are_all_zero_show_a_person_who_rounds(fan: Design) -> None:
+    assert _steps(_kept(fan, 4.87, 4.62, 4.55, 4.71)) == [0.01] * 4
+    assert _steps(_typed(fan, "4.870", "4.620", "4.550", "4.710")) == [0.01] * 4
+    assert _steps(_kept(fan, 4.87, 4.62, 4.55)) == [0.0] * 3  # may be chance
+    assert _steps(_kept(fan, 4.87, 4.87, 4.87, 4.87)) == [0.0] * 4  # one reading, four times
+    assert _steps(_kept(fan, 4.87, 4.62, 4.55, 4.713)) == [0.0] * 4
+
+
+def test_a_meter_of_2000_counts_that_was_not_named_is_read_as_one(fan: Design) -> None:
+    steps = steps_of(_kept(fan, 4.87, 4.62, 4.55, 4.71), DEFAULT_METER)
+    as_read = steps.as_read(DEFAULT_METER)
+    assert as_read.steps_v == pytest.approx((0.0, 0.01, 0.0))
+    named = Meter.parse("0.5%+3/2000")
+    assert steps_of(_kept(fan, 4.87, 4.62, 4.55, 4.71), named).as_read(named) == named
+
+
+@pytest.mark.parametrize(
+    ("text", "decimals"), [("4.870", 3), ("-0.0", 1), ("+5", 0), ("1e-4", None), (".5", 1)]
+)
+def test_decimals_of_typed_numbers(text: str, decimals: int | None) -> None:
+    assert decimals_of(text) == decimals
