@@ -17,9 +17,10 @@ from benchtest.diagnosis.candidates import reachable_probes, strand_spans
 from benchtest.diagnosis.gauss import slips
 from benchtest.diagnosis.law import law_a
 from benchtest.diagnosis.response import CELL_SD, Base, Responses
-from benchtest.diagnosis.starved import doubt
-from benchtest.diagnosis.taps import ISLAND_SHARE, volt_noise
+from benchtest.diagnosis.starved import doubt, half_of_data_lost
+from benchtest.diagnosis.taps import ISLAND_SHARE, taps_of, volt_noise
 from benchtest.evidence.meter import Meter
+from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Probe
 from benchtest.prop.lit import Lit
 
@@ -37,8 +38,9 @@ LEAST_PUT_RIGHT = 0.01
 """Components with less probability keep their estimate."""
 AT_ONCE_OCTETS = 200_000
 """Expected readings worked out together: about what fits into a processor's own memory."""
-SHORT = -2
-"""Stands for a joint where the whole prop has no volts."""
+SHORT, SOFT_SHORT = -2, -3
+"""Stand for a joint where the whole prop has no volts, and where a short leaves it some: what every
+probe then shows is not forecast."""
 ISLAND_OF_SUPPLY = 0.5
 """What an island's rails are taken to show, as a share of the supply's volts. At 5 V about the
 middle of 1.5 to 4.3 V, common practice."""
@@ -315,6 +317,9 @@ class Forecaster:
                 continue
             solution = self.responses.exact(name, int(column), lit)
             volts = solution.volts(probe)
+            if solution.circuit.cut_off.any():
+                (taps,) = taps_of(solution.circuit, [Reading(lit, probe, 0.0)])
+                volts += float(half_of_data_lost(self.responses, solution, taps)[0])
             if solution.is_floating(probe):
                 volts = self._no_more_than_islands_tell(volts, probe)
             estimate_v = look.value[row] + look.per_amp[joint, row] * look.push[joint, column]

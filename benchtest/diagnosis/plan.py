@@ -13,7 +13,7 @@ from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.candidates import lit_sets, permitted_sets
 from benchtest.diagnosis.cost import USUAL_TIMES, leads_after, reading_effort
 from benchtest.diagnosis.finding import NextReading
-from benchtest.diagnosis.forecast import SHORT, Forecaster
+from benchtest.diagnosis.forecast import SHORT, SOFT_SHORT, Forecaster
 from benchtest.diagnosis.gauss import slips
 from benchtest.diagnosis.pairs import Pairs
 from benchtest.diagnosis.posterior import Posterior
@@ -96,7 +96,7 @@ def plan_next(
         least_bits: information from which a reading is worth taking, where nothing is to mend.
     """
     responses = forecaster.responses
-    parts = components_of(found, responses.space, pairs)
+    parts = components_of(found, responses.space, pairs, _soft_share(evidence))
     lits = _lits(responses, found, permitted)
     efforts = efforts_from(forecaster, evidence.readings)
     short = _short_list(forecaster, parts, lits, evidence, efforts)
@@ -139,7 +139,7 @@ def best_worth(
     permitted: Callable[[Lit], bool] = lambda _: True,
 ) -> float:
     """Return the information of the best reading, as `Efforts.ease` values it. [bit]"""
-    parts = components_of(found, forecaster.responses.space)
+    parts = components_of(found, forecaster.responses.space, soft=_soft_share(evidence))
     lits = _lits(forecaster.responses, found, permitted)
     efforts = efforts_from(forecaster, evidence.readings)
     short = _short_list(forecaster, parts, lits, evidence, efforts)
@@ -190,6 +190,11 @@ def _span_or(
     return ask if worth > BETTER * alone else plain.ask
 
 
+def _soft_share(evidence: Evidence) -> float:
+    """Return the share of shorts that leave some volts, by the readings; 0 without any."""
+    return 0.0 if evidence.weigher is None else evidence.weigher.soft_share
+
+
 def _short_list(
     forecaster: Forecaster,
     parts: Components,
@@ -228,7 +233,7 @@ def _fits_nothing(parts: Components, evidence: Evidence) -> Reading | None:
         return None
     best = int(np.where(parts.other < 0, parts.weight, 0.0).argmax())
     joint, column = int(parts.joint[best]), int(parts.column[best])
-    if joint == SHORT:
+    if joint in (SHORT, SOFT_SHORT):
         return None
     mean, covariance = weigher.under(joint, column)
     place = int(slips(weigher.values - mean, covariance, TAKE_AGAIN_SD))

@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from benchtest.circuit.loads import node_loads
+from benchtest.circuit.tolerance import cause_names
 from benchtest.circuit.wiring import FloatArray, IndexArray
 from benchtest.diagnosis.wiring import Shorted
-from benchtest.prop.design import Design, Place, StrandEnd, rail_probe
+from benchtest.prop.design import RAILS, Design, Place, StrandEnd, rail_probe
 
 if TYPE_CHECKING:
     from benchtest.diagnosis.response import Responses
@@ -188,6 +189,7 @@ class RailShort:
         across = weigher.across >= 0
         own = np.hypot(OWN_SHARE * drop, JOINT_SHARE * np.where(across, mean, 0.0))
         shared = [SHARED_SHARE * drop, LOAD_SHARE * lost, by_ohm, by_limit, supply]
+        shared += [effect * amps for effect in self._feed_joints()]
         base = weigher.healthy_spread.covariance()
         variance = np.diag(base) + own**2 + weigher.noise.own**2 + (weigher.noise.gain * mean) ** 2
         variance = variance + sum(each**2 for each in shared)
@@ -204,6 +206,24 @@ class RailShort:
         covariance[:, places, places] += own[best] ** 2
         weight = weigher.density(mean[best], covariance) + trials.log_prior[best]
         return best, np.asarray(weight), covariance
+
+    def _feed_joints(self) -> list[FloatArray]:
+        """What a feed's joint does to each reading per ampere of all supplies, (readings,) each.
+
+        Whatever flows into a short passes them, however little the nodes draw.
+        """
+        weigher = self._weigher
+        drawn = [np.full(len(e.taps.rows), e.base.solution.load_a.sum()) for e in weigher.effects]
+        drawn_a = np.maximum(weigher.ordered(drawn, axis=0), 1e-3)
+        names = [
+            f"{feed.name}{rail}"
+            for feed in weigher.responses.design.feeds
+            if feed.name in self._shorted.feeds
+            for rail in RAILS
+        ]
+        causes = cause_names(weigher.responses.design)
+        columns = [causes.index(f"joint {name}") for name in names]
+        return [weigher.healthy_spread.shared[:, column] / drawn_a for column in columns]
 
     @property
     def log_likelihood(self) -> float:

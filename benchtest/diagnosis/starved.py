@@ -163,6 +163,11 @@ def estimate(
     wide += np.where(alike, off[:, :, None] * off[:, None, :], 0.0)
     own = np.arange(guess.shape[1])
     wide[:, own, own] += (OWN_SHARE * off) ** 2
+    is_open = columns == GRID
+    if is_open.any() and any(effect.base.cut[joint, GRID] for effect in weigher.effects):
+        half = 0.5 * weigher.dark_from(joint)  # see `half_of_data_lost`
+        guess[is_open] += half
+        wide[is_open] += np.outer(half, half)
     return guess, wide
 
 
@@ -310,7 +315,7 @@ def solve_at(weigher: Weigher, joint: int, column: int) -> tuple[FloatArray, Flo
         means.append(read_at(solution, taps))
         parts.append(weigher.spread_at(solution, taps, weigher.given | {name}))
         leads.append(island_leads(solution.circuit, taps.readings))
-        unsure.append(_half_of_data_lost(responses, solution, taps))
+        unsure.append(half_of_data_lost(responses, solution, taps))
     mean = weigher.ordered(means, axis=0)
     covariance = weigher.covariance(weigher.together(parts), mean)
     if any(each.any() for each in leads):
@@ -326,7 +331,7 @@ def solve_at(weigher: Weigher, joint: int, column: int) -> tuple[FloatArray, Flo
     return mean, covariance
 
 
-def _half_of_data_lost(responses: Responses, solution: Solution, taps: Taps) -> FloatArray:
+def half_of_data_lost(responses: Responses, solution: Solution, taps: Taps) -> FloatArray:
     """Half of what readings move if data do, or do not, pass a strand that is cut off.
 
     Nobody knows: its logic may run on what its data line feeds it. Taken for the mean of the two,

@@ -268,6 +268,25 @@ class Weigher:
             self._rail_shorts[shorted.strands] = RailShort(self, shorted)
         return self._rail_shorts[shorted.strands]
 
+    @property
+    def soft_share(self) -> float:
+        """Share of the likelihood of joined rails that leave some volts; 0 where none is tried."""
+        for fault in self.responses.space.chain:
+            if fault.shorted is not None and (soft := self.rail_short(fault.shorted)) is not None:
+                dead = float(self.density(*self.dead_short(fault.shorted)))
+                return float(np.exp(soft.log_likelihood - np.logaddexp(soft.log_likelihood, dead)))
+        return 0.0
+
+    def dark_from(self, joint: int) -> FloatArray:
+        """What readings move if a joint's strand, and all that data reach after it, stay dark."""
+        strands = {str(strand) for strand in self.responses.space.joints[joint].strands}
+        chain = self.responses.space.chain
+        mine = [n for n, f in enumerate(chain) if f.kind == "reversed" and f.where in strands]
+        if not mine:
+            return np.zeros(len(self.values))
+        last = max(mine, key=lambda place: chain[place].start)
+        return np.asarray(self.chain_mean[last] - self.healthy_mean())
+
     def under_chain(self, place: int) -> tuple[FloatArray, FloatArray]:
         """Readings and their covariance under one fault of `chain`."""
         if (shorted := self.responses.space.chain[place].shorted) is not None:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.faults import FaultSpace
-from benchtest.diagnosis.forecast import SHORT, Expected
+from benchtest.diagnosis.forecast import SHORT, SOFT_SHORT, Expected
 from benchtest.diagnosis.pairs import Pairs
 from benchtest.diagnosis.posterior import Posterior
 from benchtest.diagnosis.response import GRID
@@ -34,7 +34,7 @@ class Components:
     Attributes:
         weight: probability, shape (components,).
         joint: place of the joint in the fault space, -1 where no joint is at fault, `SHORT` where
-            there are no volts.
+            there are no volts, `SOFT_SHORT` where there are some.
         column: its resistance, as a place in the grid.
         other: likewise of a second joint, -1 where there is none.
         other_column: likewise.
@@ -65,12 +65,22 @@ class Components:
         return np.asarray(summed, dtype=np.float64)
 
 
-def components_of(found: Posterior, space: FaultSpace, pairs: Pairs | None = None) -> Components:
-    """The posterior as a list of points; faults that hardly move a reading go with the healthy."""
+def components_of(
+    found: Posterior, space: FaultSpace, pairs: Pairs | None = None, soft: float = 0.0
+) -> Components:
+    """The posterior as a list of points; faults that hardly move a reading go with the healthy.
+
+    Args:
+        found: probabilities.
+        space: every single fault.
+        pairs: two joints at fault together.
+        soft: share of the shorts that leave some volts.
+    """
     is_short = np.array([fault.shorted is not None for fault in space.chain])
     short = float(found.chain[is_short].sum())
     rest = found.healthy + float(found.chain[~is_short].sum())
-    rows: list[tuple[float, int, int]] = [(rest, -1, 0), (short, SHORT, 0)]
+    rows: list[tuple[float, int, int]] = [(rest, -1, 0), ((1.0 - soft) * short, SHORT, 0)]
+    rows.append((soft * short, SOFT_SHORT, 0))
     for place, part in enumerate(found.joints):
         total = float(part[:GRID].sum())
         if total > LEAST_WEIGHT:
