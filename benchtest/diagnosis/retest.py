@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +21,7 @@ from benchtest.evidence.reading import Reading
 from benchtest.prop.chain import data_order
 from benchtest.prop.design import Design
 from benchtest.prop.joints import data_joints, power_joints
-from benchtest.prop.lit import Lit, parse_lit
+from benchtest.prop.lit import Lit, everything, parse_lit
 from benchtest.prop.names import joint_by_name, parse_node
 
 TRIED_OHM = (1.0, 6.0, math.inf)
@@ -35,17 +35,19 @@ UNEQUAL_SD = 1.0
 alike on both sides no current crosses its middle, where a unit is not quite alike some does."""
 
 
-def touched_by(design: Design, where: str) -> frozenset[int]:
-    """Strands that must be looked at again after work on a suspect.
+def touched_by(design: Design, where: str, failed: Collection[int] = ()) -> frozenset[int]:
+    """Return the strands that must be looked at again after work on a suspect.
 
-    A power joint at a strand end touches that strand, a feed or its joint all of them, and so does
-    the order of colours; a data joint, a node or a strand touches its own strand and every strand
-    that data reaches after it.
+    A power joint at a strand end touches that strand, and of the failed strands those that it
+    leaves without volts or data when it is open. A feed, its joint and the order of colours touch
+    all strands; a data joint, a node or a strand touches its own strand and every strand that data
+    reaches after it.
 
     Args:
         design: the prop.
         where: a joint (`4A+`), a node (`4.17`), a strand (`4`), two of them (`4 5`), a feed's name
             or `colour_order`.
+        failed: numbers of the strands that were not right before the work.
 
     Raises:
         NameFault: the design has no such thing.
@@ -60,11 +62,22 @@ def touched_by(design: Design, where: str) -> frozenset[int]:
         return frozenset([node.strand]) | _after(design, node.strand)
     joint = joint_by_name(where, design)
     if joint.is_power:
-        return frozenset(joint.strands) or every
+        own = frozenset(joint.strands)
+        if own and not own.issuperset(failed):
+            own |= _darkened(design, joint.name).intersection(failed)
+        return own or every
     names = [data.name for data in data_joints(design)]
     start = data_joint_starts(design)[names.index(joint.name)]
     first = design.node_at(int(data_order(design)[start])).strand
     return frozenset(joint.strands) | frozenset([first]) | _after(design, first)
+
+
+def _darkened(design: Design, name: str) -> frozenset[int]:
+    """Return the strands with nodes that an open power joint leaves without volts or data."""
+    circuit = Circuit(design, {name: math.inf})
+    duty = _settled(circuit, everything(design)).duty
+    dark = np.flatnonzero(~duty.any(axis=1))
+    return frozenset(design.node_at(int(index)).strand for index in dark)
 
 
 def strands_of(design: Design, where: str) -> frozenset[int]:

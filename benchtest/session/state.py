@@ -362,7 +362,9 @@ def _not_taken(state: State, what: NotTaken) -> State:
 
 def _repair(state: State, what: RepairDone) -> State:
     """Only what the repair touches is tested again."""
-    touched = touched_by(state.design, what.where)
+    failed = {mark.strand for mark in state.marks if mark.seen != "ok"}
+    failed |= {number for number, passed in state.verdicts.items() if not passed}
+    touched = touched_by(state.design, what.where, failed)
     valid = still_valid(state.design, what.where, state.readings)
     moved = iter(valid)
     taken = tuple(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Callable
 from importlib.resources import files
@@ -26,6 +27,28 @@ def _reading(design: Design, lit: str, probe: str) -> Reading:
 def test_a_power_joint_touches_its_strand_and_a_feed_all(fan: Design) -> None:
     assert touched_by(fan, "4A+") == {4}
     assert touched_by(fan, f"{fan.feeds[0].name}-") == set(range(1, 13))
+
+
+def test_a_power_joint_touches_failed_strands_that_it_leaves_without_data(
+    make_fan: Callable[..., Design],
+) -> None:
+    comb = make_fan(6, 8, crown=False)  # each strand is fed at its A end alone
+    assert touched_by(comb, "3A+") == {3}
+    assert touched_by(comb, "3A+", [1, 3, 4, 5]) == {3, 4, 5}  # 1 comes before it
+    assert touched_by(comb, "6A+", [3]) == {6}
+
+
+def test_a_power_joint_between_strands_touches_failed_strands_that_it_feeds() -> None:
+    text = (files("benchtest.virtual") / "gull-wing.toml").read_text("utf-8")
+    wing = parse_design(text, "gull-wing.toml")
+    every = [strand.number for strand in wing.strands]
+    assert touched_by(wing, "2A~3A+") == {2, 3}
+    lone = dataclasses.replace(wing, feeds=wing.feeds[:1])
+    assert touched_by(lone, "2A~3A+", every) > {2, 3}
+
+
+def test_a_power_joint_of_a_strand_fed_from_both_ends_leaves_the_others_alone(fan: Design) -> None:
+    assert touched_by(fan, "4A+", [7, 8]) == {4}
 
 
 def test_a_data_joint_touches_its_hop_and_what_data_reaches_after_it(fan: Design) -> None:

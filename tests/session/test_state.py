@@ -178,6 +178,16 @@ def test_evidence_is_the_marks_and_that_the_rest_was_right() -> None:
     ]  # fmt: skip
 
 
+def test_strands_that_an_open_power_joint_left_without_data_are_tested_again() -> None:
+    crown = SMALL_FAN.index('[[bus]]\nname = "crown"')
+    comb = parse_design(SMALL_FAN[:crown] + SMALL_FAN[SMALL_FAN.index("[[feed]]") :], "comb.toml")
+    dark = [MarkMade(str(number), number, "1-10", "dark") for number in (2, 3, 4)]
+    events = [*_passed(1), *dark, VerdictGiven(3, passed=False), RepairDone("2A+")]
+    state = _state(*events, design=comb)
+    assert state.untested == [2, 3, 4]
+    assert state.marks == ()
+
+
 def test_a_repair_of_a_power_joint_at_a_strand_end_touches_that_strand_alone() -> None:
     state = _state(
         *_passed(1, 2, 3, 4), MarkMade("4", 4, "3", "warm"), MarkMade("2", 2, "3", "warm"),
