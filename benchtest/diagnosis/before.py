@@ -20,7 +20,7 @@ import numpy as np
 
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.budget import SolveBudget, Stage
-from benchtest.diagnosis.condensed import Table, condense
+from benchtest.diagnosis.condensed import ShortTable, Table, condense, condense_short
 from benchtest.diagnosis.faults import FaultSpace
 from benchtest.diagnosis.part import Part
 from benchtest.diagnosis.posterior import ONE_MORE_LOG
@@ -90,7 +90,7 @@ class _Way:
 
     repaired: Collection[str]
     room: float
-    table: Table
+    table: Table | ShortTable
 
 
 class Memory:
@@ -188,7 +188,8 @@ class Past:
         best = [max(ways, key=lambda way: round(way.room + way.table.healthy, 9))
                 for ways in self.times]  # fmt: skip
         whens = zip(self._names, self._whens, best, strict=True)
-        return [(where, when.view(way)) for where, when, way in whens]
+        # a short is no evidence on any other fault
+        return [(w, when.view(way)) for w, when, way in whens if isinstance(way.table, Table)]
 
     def on(self, parts: tuple[Part, ...]) -> Memory:
         """What is remembered, with faults of now given."""
@@ -245,17 +246,19 @@ class _Time:
         worth = [row for row in ranked if row[1][0] > best - WORTH_KEEPING_LOG][: self._most]
         return [_Way(self._since, room, self._table(parts)) for parts, (_, room) in worth]
 
-    def _table(self, parts: tuple[Part, ...]) -> Table:
+    def _table(self, parts: tuple[Part, ...]) -> Table | ShortTable:
         key = ("table", self._belief, self._before, self._meter, self._repaired, parts)
         table = self._found.get(key, self._kept.get(key))
-        if not isinstance(table, Table):
+        if not isinstance(table, Table | ShortTable):
             one, views = self._before, self._views
+            short = next((part for part in parts if views.is_short(part)), None)
+            given = parts if short is None else ()
             kept = None
             if one.kept_readings or one.kept_marks:
                 case = self._case(one.kept_readings, one.kept_marks)
-                kept = views.of(case, parts)
-            view = views.of(self._case(one.readings, one.marks), parts)
-            table = condense(view, kept)
+                kept = views.of(case, given)
+            view = views.of(self._case(one.readings, one.marks), given)
+            table = condense(view, kept) if short is None else condense_short(view, kept, short)
         self._kept[key] = table
         return table
 
@@ -274,7 +277,8 @@ class _Time:
         plain = self._views.of(case)
         rows = [_Explained(plain.healthy, (), ())]
         for weight, part in plain.likeliest[: 2 * WAYS]:
-            if plain.is_footing(part):
+            # a short that was repaired is the explanation; of others nothing shows next to it
+            if plain.is_footing(part) or part.where in self._since:
                 rows.append(_Explained(weight, (part,), (_room(plain, part, {}),)))
         if plain.is_misfit(plain.best_part):
             case.budget.stage = Stage.PLAN  # nothing is planned: several faults may use the rest

@@ -197,6 +197,37 @@ class Table:
         return np.array(places, dtype=np.intp)
 
 
+@dataclass(frozen=True)
+class ShortTable:
+    """Evidence of one time that a short explains: no other fault shows on copper without volts.
+
+    Attributes:
+        parts: the short.
+        healthy: logarithm of likelihood, whatever else is wrong.
+        is_unexplained: whether the short leaves evidence of that time unexplained.
+    """
+
+    parts: tuple[Part, ...]
+    healthy: float
+    is_unexplained: bool
+
+    def given(self, parts: tuple[Part, ...], repaired: Collection[str]) -> ShortTable:
+        """See `Table.given`."""
+        return self
+
+    def joints(self, names: Sequence[str]) -> FloatArray:
+        """See `Given.joints`."""
+        return np.full((len(names), COLUMNS), self.healthy)
+
+    def chain(self, space: FaultSpace) -> FloatArray:
+        """See `Given.chain`."""
+        return np.full(len(space.chain), self.healthy)
+
+    def is_misfit(self, further: Part | None) -> bool:
+        """See `Given.is_misfit`."""
+        return self.is_unexplained
+
+
 class Given:
     """A table with some faults of the present unit given."""
 
@@ -386,6 +417,19 @@ def condense(view: View, kept: View | None) -> Table:
     space = view.responses.space
     return Table(view.parts, [joint.name for joint in space.joints], chain_ids, space.chain,
                  read, seen)  # fmt: skip
+
+
+def condense_short(view: View, kept: View | None, short: Part) -> ShortTable:
+    """Weigh a short once.
+
+    Args:
+        view: all evidence of a time, with no faults given.
+        kept: the part of it that is evidence of now, too; likewise.
+        short: the short.
+    """
+    less = 0.0 if kept is None else float(kept.chain[short.chain])
+    likelihood = float(view.chain[short.chain]) - less
+    return ShortTable((short,), likelihood, view.is_misfit(short))
 
 
 def _read_table(view: View) -> ReadTable:

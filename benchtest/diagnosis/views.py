@@ -50,6 +50,10 @@ class Views:
         responses = self.responses(parts)
         return View(self.design, self.space, case, self.tolerances, parts, responses, best, memory)
 
+    def is_short(self, part: Part) -> bool:
+        """Return whether a fault takes the volts from its copper."""
+        return part.chain >= 0 and self.space.chain[part.chain].shorted is not None
+
     def responses(self, parts: tuple[Part, ...] = ()) -> Responses:
         """The circuit with some faults; the plain one is kept for good, the others for a while."""
         key = tuple(sorted(parts, key=lambda part: (part.where, part.column, part.chain)))

@@ -99,6 +99,33 @@ def test_readings_that_a_repair_left_valid_count_once(comb: Design, engine: Engi
     assert _chance(rest, "4A+") == pytest.approx(_chance(once, "4A+"), abs=0.05)
 
 
+def test_a_repaired_short_remains_the_explanation_of_evidence_before_it(
+    comb: Design, engine: Engine
+) -> None:
+    """All dark and next to no volts then, all lit now: no feed joint is to blame."""
+    lit = everything(comb)
+    dark = tuple(Mark(lit, s.number, 1, s.nodes, "dark") for s in comb.strands)
+    right = tuple(Mark(lit, s.number, 1, s.nodes, "ok") for s in comb.strands)
+    then = tuple(Reading(lit, parse_probe(probe, comb), 0.052) for probe in ("foot:3", "2A"))
+    assert _chance(engine.diagnose(then, dark), "feed1") > 0.9
+    before = [Before("feed1", then, dark)]
+    finding = engine.diagnose(marks=right, repaired=["feed1"], before=before)
+    assert finding.healthy > 0.8
+    assert max(_chance(finding, where) for where in ("feed1", "feed1+", "feed1-")) < 0.02
+
+
+def test_a_short_repaired_after_a_needless_repair_explains_both_times(
+    comb: Design, engine: Engine
+) -> None:
+    lit = everything(comb)
+    dark = tuple(Mark(lit, s.number, 1, s.nodes, "dark") for s in comb.strands)
+    right = tuple(Mark(lit, s.number, 1, s.nodes, "ok") for s in comb.strands)
+    then = (Reading(lit, parse_probe("foot:3", comb), 0.052),)
+    before = [Before("1Ad", (), dark), Before("feed1", then, dark)]
+    finding = engine.diagnose(marks=right, repaired=["1Ad", "feed1"], before=before)
+    assert finding.healthy > 0.8
+
+
 def _found_and_mended(design: Design, engine: Engine, faults: dict[str, float], seed: int) -> int:
     """Readings until both are mended, everything read before repairs handed on."""
     left, taken, mended = dict(faults), 0, list[str]()
