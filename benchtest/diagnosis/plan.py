@@ -40,6 +40,8 @@ BETTER = 1.1
 """Times that two readings must tell more for the worse one to come first."""
 SAME_AGAIN = 3
 """A probe under one lit set is asked for at most so often."""
+NAMED = 0.95
+"""Probability of a suspect from which the last reading is not asked for once more. Ours."""
 PROOF_COLUMN = int(np.searchsorted(GRID_OHM, 0.1))
 """A remade joint is looked at as if it had a tenth of an ohm still."""
 PROOF_SD = 3.0
@@ -207,10 +209,13 @@ def _short_list(
     Lit set by lit set: a large prop has more candidates than fit into memory at once.
     """
     told, judge = forecaster.told(parts, evidence), Rough(parts)
+    last = _last_ask(parts, evidence.readings)
     most = SHORTLIST if len(parts.weight) < MANY else SHORTLIST_MANY
     found: list[tuple[float, Ask, FloatArray]] = []
     for lit in lits:
-        expected = forecaster.forecast(lit, parts, told, _taken_enough(evidence.readings, lit))
+        enough = _taken_enough(evidence.readings, lit)
+        enough += [probe for asked, probe in last if asked == lit]
+        expected = forecaster.forecast(lit, parts, told, enough)
         worth = np.round(judge.worth(expected) * efforts.ease_of_all(lit), 9)
         order = np.argsort(-worth, kind="stable")[:most]
         off_sd = expected.under(np.arange(len(parts.weight)), order).T
@@ -311,6 +316,23 @@ def _taken_enough(readings: Sequence[Reading], lit: Lit) -> list[Probe]:
     """Probes read so often under a lit set that they tell nothing more, whatever the sums say."""
     taken = Counter(reading.probe for reading in readings if reading.lit == lit)
     return [probe for probe, times in taken.items() if times >= SAME_AGAIN]
+
+
+def _last_ask(parts: Components, readings: Sequence[Reading]) -> list[Ask]:
+    """Return the last reading's lit set and probe where a repeat of it is of no use.
+
+    Two equal readings in a row show that it is no slip, and with a suspect known by name none needs
+    to be shown. A reading that fits nothing is asked for elsewhere.
+    """
+    if not readings:
+        return []
+    last = readings[-1]
+    asks = [(last.lit, last.probe), (last.lit, last.probe.reversed)]
+    is_named = bool((parts.named[parts.name != -1] >= NAMED).any())
+    before = readings[-2] if len(readings) > 1 else None
+    is_equal = before is not None and before.value == last.value
+    is_repeated = is_equal and before is not None and (before.lit, before.probe) in asks
+    return asks if is_named or is_repeated else []
 
 
 @dataclass(frozen=True)

@@ -235,8 +235,7 @@ class RailShort:
     @property
     def is_likely(self) -> bool:
         """True where the readings are likelier with some resistance than with next to none."""
-        dead = float(self._weigher.density(*self._weigher.dead_short(self._shorted)))
-        return self.log_likelihood > dead
+        return self.log_likelihood > self._weigher.dead(self._shorted)
 
     def best(self) -> tuple[FloatArray, FloatArray]:
         """Readings and their covariance under the likeliest trial."""

@@ -42,7 +42,7 @@ from benchtest.diagnosis.starved import (
 from benchtest.diagnosis.straight import Sums, straight_means, straight_rows
 from benchtest.diagnosis.tap_effects import TapEffects, tap_effects
 from benchtest.diagnosis.taps import Noise, Taps, island_covariance, island_leads, read_at
-from benchtest.diagnosis.wiring import SHORTED_V, Shorted, extra_a
+from benchtest.diagnosis.wiring import REPEATED_V, SHORTED_V, Shorted, extra_a
 from benchtest.prop.design import FeedName
 
 THIN = 6
@@ -250,11 +250,21 @@ class Weigher:
         chain = self.density(self.chain_mean, self.healthy_covariance)
         for place, fault in enumerate(self.responses.space.chain):
             if fault.shorted is not None:
-                chain[place] = self.density(*self.dead_short(fault.shorted))
+                chain[place] = self.dead(fault.shorted)
                 if (soft := self.rail_short(fault.shorted)) is not None:
                     both = np.logaddexp(chain[place], soft.log_likelihood)
                     chain[place] = both - np.log(2.0)
         return chain
+
+    def dead(self, shorted: Shorted) -> float:
+        """Return the logarithm of the readings' likelihood where copper has no volts.
+
+        Supplies with constant-current limiting leave the same volts each time, supplies in hiccup
+        mode leave others at each reading. Common practice, no source: both alike likely.
+        """
+        steady = self.density(*self.dead_short(shorted))
+        unsteady = self.density(*self.dead_short(shorted, is_steady=False))
+        return float(np.logaddexp(steady, unsteady) - np.log(2.0))
 
     def rail_short(self, shorted: Shorted) -> RailShort | None:
         """The same copper's rails joined by a resistance.
@@ -273,7 +283,7 @@ class Weigher:
         """Share of the likelihood of joined rails that leave some volts; 0 where none is tried."""
         for fault in self.responses.space.chain:
             if fault.shorted is not None and (soft := self.rail_short(fault.shorted)) is not None:
-                dead = float(self.density(*self.dead_short(fault.shorted)))
+                dead = self.dead(fault.shorted)
                 return float(np.exp(soft.log_likelihood - np.logaddexp(soft.log_likelihood, dead)))
         return 0.0
 
@@ -291,7 +301,10 @@ class Weigher:
         """Readings and their covariance under one fault of `chain`."""
         if (shorted := self.responses.space.chain[place].shorted) is not None:
             soft = self.rail_short(shorted)
-            return self.dead_short(shorted) if soft is None or not soft.is_likely else soft.best()
+            if soft is not None and soft.is_likely:
+                return soft.best()
+            ways = [self.dead_short(shorted, is_steady=steady) for steady in (True, False)]
+            return max(ways, key=lambda way: float(self.density(*way)))
         return self.chain_mean[place], self.healthy_covariance
 
     def under(self, joint: int, column: int) -> tuple[FloatArray, FloatArray]:
@@ -350,15 +363,38 @@ class Weigher:
                 moved[number] = extra @ per_amp[nodes]
         return moved
 
-    def dead_short(self, shorted: Shorted) -> tuple[FloatArray, FloatArray]:
-        """Readings and their covariance where copper has no volts."""
+    @cached_property
+    def same_probe(self) -> FloatArray:
+        """Pairs of readings at one probe: 1, with leads exchanged -1, else 0; shape (n, n)."""
+        readings = [reading for effect in self.effects for reading in effect.taps.readings]
+        keys = [(one.volts is None, one.probe) for one in readings]
+        turned = [(one.volts is None, one.probe.reversed) for one in readings]
+        place_of = {key: place for place, key in enumerate(dict.fromkeys(keys))}
+        own = np.array([place_of[key] for key in keys])
+        other = np.array([place_of.get(key, -1) for key in turned])
+        found = 1.0 * (own[:, None] == own) - 1.0 * (own[:, None] == other)
+        order = np.argsort(self.rows)
+        return np.asarray(found[np.ix_(order, order)])
+
+    def dead_short(
+        self, shorted: Shorted, *, is_steady: bool = True
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the readings and their covariance where copper has no volts.
+
+        Args:
+            shorted: the copper.
+            is_steady: whether each probe shows the same whenever it is read. The volts that a short
+                leaves are then one unknown of the unit for each probe, but for `REPEATED_V`.
+        """
         readings = [reading for effect in self.effects for reading in effect.taps.readings]
         order = np.argsort(self.rows)
         taken = np.array([shorted.takes(reading.probe) for reading in readings])[order]
         clamped = np.array([reading.volts is None for reading in readings])[order]
-        sd = np.hypot(np.where(clamped, shorted.amps_sd, SHORTED_V), self.noise.own)
+        left = np.where(taken, np.where(clamped, shorted.amps_sd, SHORTED_V), 0.0)
         covariance = np.where(taken[:, None] | taken, 0.0, self.healthy_covariance)
-        covariance[taken, taken] = sd[taken] ** 2
+        covariance += np.outer(left, left) * (self.same_probe if is_steady else np.eye(len(left)))
+        own = np.hypot(self.noise.own, np.where(clamped, 0.0, REPEATED_V if is_steady else 0.0))
+        covariance[taken, taken] += own[taken] ** 2
         return np.where(taken, 0.0, self.healthy_mean()), covariance
 
     def _lit_share(self, effect: TapEffects) -> FloatArray:

@@ -23,6 +23,10 @@ COLOUR_ORDER = "colour_order"
 SHORTED_V = 0.3
 """Standard deviation of any volts while rails are joined or a fuse is gone: what a supply that
 holds back leaves, and what data lines leak in. [V] Common practice, no source."""
+REPEATED_V = 0.05
+"""Standard deviation of such volts from one reading to the next at one probe, with a supply that
+limits its current: data lines leak in more or less with what is lit. [V] Common practice, no
+source."""
 SHORTED_A = 10.0
 """Standard deviation of a feed's current into joined rails. [A] Common practice, no source: some
 supplies give all they can, others nothing."""

@@ -94,8 +94,9 @@ def components_of(
     joint = np.array([row[1] for row in rows], dtype=np.intp)
     column = np.array([row[2] for row in rows], dtype=np.intp)
     none = np.full(len(rows), -1)
+    name = np.where(joint == SOFT_SHORT, SHORT, joint)  # the repair is the same
     if pairs is None:
-        return Components(weight / weight.sum(), joint, column, none, none, joint)
+        return Components(weight / weight.sum(), joint, column, none, none, name)
     weight = np.append(weight, pairs.weight)
     return Components(
         weight / weight.sum(),
@@ -103,7 +104,7 @@ def components_of(
         np.append(column, pairs.column),
         np.append(none, pairs.other),
         np.append(none, pairs.other_column),
-        np.append(joint, len(space.joints) + np.arange(len(pairs.weight))),
+        np.append(name, len(space.joints) + np.arange(len(pairs.weight))),
     )
 
 

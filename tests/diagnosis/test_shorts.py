@@ -13,6 +13,7 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.spice import spice_deck
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.shorted import short_places
+from benchtest.evidence.marks import Mark
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design, NodeKind, Probe
 from benchtest.prop.lit import Lit, everything, parse_lit
@@ -103,6 +104,43 @@ def test_a_short_of_some_resistance_is_a_short_and_no_joint(
     assert (first.where, first.fault) == ("feed1", "short")
     assert first.probability > 0.9
     assert sum(s.probability for s in finding.suspects if s.fault in ("resistive", "open")) < 0.2
+
+
+@pytest.mark.parametrize("left_v", [0.03, 0.11])
+@pytest.mark.parametrize("feed_mm", [900.0, 4000.0])
+def test_equal_repeats_do_not_count_against_a_hard_short(
+    make_fan: MakeFan, left_v: float, feed_mm: float
+) -> None:
+    """What it leaves at a place is one unknown of the unit, whatever is lit."""
+    design = make_fan(4, 10, wire="24 AWG", feed_mm=feed_mm)
+    engine, probe = Engine(design), parse_probe("foot:2", design)
+    dark = [Mark(everything(design), s.number, 1, s.nodes, "dark") for s in design.strands]
+    lits = [parse_lit(text, design) for text in ("none", "none", "2", "all", "all", "2")]
+    found = []
+    for count in range(1, len(lits) + 1):
+        readings = [Reading(lit, probe, left_v) for lit in lits[:count]]
+        suspects = engine.diagnose(readings, dark).suspects
+        found.append(sum(s.probability for s in suspects if s.fault == "short"))
+    assert min(found[1:]) >= found[0] - 0.001
+
+
+def test_unequal_repeats_are_a_short_whose_supply_tries_again(make_fan: MakeFan) -> None:
+    design = make_fan(4, 10, wire="24 AWG")
+    probe, dark = parse_probe("foot:2", design), everything(design)
+    marks = [Mark(dark, s.number, 1, s.nodes, "dark") for s in design.strands]
+    readings = [Reading(dark, probe, volts) for volts in (0.31, 0.02, 0.15)]
+    first = Engine(design).diagnose(readings, marks).suspects[0]
+    assert (first.where, first.fault) == ("feed1", "short")
+    assert first.probability > 0.9
+
+
+def test_a_reading_is_not_asked_for_again_once_it_has_named_a_suspect(make_fan: MakeFan) -> None:
+    design = make_fan(4, 10, wire="24 AWG")
+    marks = [Mark(everything(design), s.number, 1, s.nodes, "dark") for s in design.strands]
+    readings = [Reading(parse_lit("none", design), parse_probe("foot:1", design), 0.052)]
+    finding = Engine(design).diagnose(readings, marks)
+    assert finding.suspects[0].probability > 0.95
+    assert (finding.next.lit, finding.next.probe) != (readings[0].lit, readings[0].probe)
 
 
 def test_words_send_the_person_near_the_place(make_fan: MakeFan) -> None:
