@@ -1,7 +1,7 @@
 """Suspects from evidence, and the next reading worth taking."""
 
 from benchtest.diagnosis.before import Before
-from benchtest.diagnosis.drops import own_drop
+from benchtest.diagnosis.drops import own_drop, with_drop_next
 from benchtest.diagnosis.engine import Engine, diagnose
 from benchtest.diagnosis.finding import (
     Finding,
@@ -37,4 +37,5 @@ __all__ = [
     "profile",
     "still_valid",
     "touched_by",
+    "with_drop_next",
 ]

@@ -71,7 +71,7 @@ from benchtest.evidence.digits import steps_of
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.reading import Reading
-from benchtest.prop.design import Design, Point, Probe
+from benchtest.prop.design import Design, FeedName, Point, Probe, rail_probe
 from benchtest.prop.lit import Lit, everything
 
 LEAST_SHOWN = 1e-3
@@ -260,6 +260,8 @@ class Engine:
                 ask = self._separating(belief, look, several[0].parts, suspected, ask)
             if ask.settled and not is_sure:
                 ask = self._loaded(belief, footing, ask)
+            if ask.settled:
+                ask = self._short_proof(found, ask, case)
             if ask.settled and not decided:
                 ask = self._ask(
                     belief, footing, found, pairs, to_mend=False, least_bits=LEAST_BITS
@@ -385,6 +387,29 @@ class Engine:
             if taken.count(one) < SAME_AGAIN - 1:
                 return NextReading(*one, ask.expect_bits, settled=False)
         return ask
+
+    def _short_proof(self, found: Posterior, ask: NextReading, case: Case) -> NextReading:
+        """Return the rail volts on the feed's side in place of an end that names joined rails.
+
+        A bad joint of the feed takes as many volts from everything behind it as joined rails do,
+        but none from its own cable.
+        """
+        shorts = {
+            fault.where: float(part)
+            for fault, part in zip(self.space.chain, found.chain, strict=True)
+            if fault.kind == "short"
+        }
+        where = max(shorts, key=lambda name: round(shorts[name], 9), default=None)
+        if where is None or sum(shorts.values()) <= 0.5:
+            return ask
+        place = FeedName(where)
+        touched = {
+            point.place for one in case.readings for point in (one.probe.red, one.probe.black)
+        }
+        lits = permitted_sets([everything(self.design)], self.permitted)
+        if not lits or not case.readings or place in touched:
+            return ask
+        return NextReading(lits[0], rail_probe(place), ask.expect_bits, settled=False)
 
     def _loaded(self, belief: Belief, footing: View, ask: NextReading) -> NextReading:
         """Return the rail volts under load in place of an end, where none were read."""

@@ -39,9 +39,10 @@ STEPS = 24
 """Halvings in the search for the mean volts of the nodes."""
 FULLY = 48
 """Trials that are weighed with all that readings share; the others only roughly."""
-SHARED_SHARE, OWN_SHARE, JOINT_SHARE = 0.12, 0.08, 0.6
-"""How far what a short's current drops may be off: along all copper together, at each reading, and
-across a joint. Common practice, no source."""
+SHARED_SHARE, LIT_SHARE, OWN_SHARE, JOINT_SHARE = 0.12, 0.08, 0.02, 0.6
+"""How far what a short's current drops may be off: along all copper together, under each lit set,
+at each reading, and across a joint. Common practice, no source. What one reading may be off by
+itself is small: a slip of the pen must not pass for a short."""
 SUPPLY_OHM = 0.02
 """Standard deviation of what stands in series with the supplies. [Ω] See `tolerance.source_ohm`."""
 LOAD_SHARE = 0.3
@@ -190,6 +191,8 @@ class RailShort:
         own = np.hypot(OWN_SHARE * drop, JOINT_SHARE * np.where(across, mean, 0.0))
         shared = [SHARED_SHARE * drop, LOAD_SHARE * lost, by_ohm, by_limit, supply]
         shared += [effect * amps for effect in self._feed_joints()]
+        of = weigher.lit_set_of
+        shared += [np.where(of == lit, LIT_SHARE * drop, 0.0) for lit in range(of.max() + 1)]
         base = weigher.healthy_spread.covariance()
         variance = np.diag(base) + own**2 + weigher.noise.own**2 + (weigher.noise.gain * mean) ** 2
         variance = variance + sum(each**2 for each in shared)

@@ -140,6 +140,12 @@ class Weigher:
         joined = np.concatenate(parts, axis=axis)
         return np.take(joined, np.argsort(self.rows), axis=axis)
 
+    @cached_property
+    def lit_set_of(self) -> IndexArray:
+        """Place of the lit set of each reading among `effects`, shape (readings,)."""
+        places = [np.full(len(effect.taps.rows), n) for n, effect in enumerate(self.effects)]
+        return np.concatenate(places)[np.argsort(self.rows)]
+
     def healthy_mean(self) -> FloatArray:
         """Readings of a healthy unit, shape (readings,)."""
         return self.ordered([effect.value for effect in self.effects], axis=0)

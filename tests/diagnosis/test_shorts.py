@@ -193,3 +193,32 @@ def test_shorts_are_tried_at_every_pad_and_at_ends_that_no_bus_has(make_fan: Mak
     assert [str(place) for place in short_places(design)] == [
         "foot:1", "foot:2", "foot:3", "crown:1", "crown:2", "crown:3",
     ]  # fmt: skip
+
+
+def test_two_slips_of_the_pen_are_no_short(make_fan: MakeFan) -> None:
+    """Rail volts 0.1 V low everywhere, as a supply with some resistance leaves, and two slips."""
+    design = make_fan(8, 30)
+    circuit = Circuit(design.fed({design.feeds[0].name: 4.9}))
+    readings = []
+    for text in ("all", "1-4", "5-8", "1 3 5 7"):
+        lit = parse_lit(text, design)
+        for strand in (2, 4, 5, 7):
+            volts = circuit.solve(lit.duty(design)).volts(parse_probe(f"{strand}B", design))
+            slip = {("1-4", 5): 0.010, ("1 3 5 7", 4): -0.012}.get((text, strand), 0.0)
+            readings.append(Reading(lit, parse_probe(f"{strand}B", design), round(volts, 3) + slip))
+    finding = Engine(design).diagnose(readings)
+    assert all(
+        suspect.probability < 0.5 for suspect in finding.suspects if suspect.fault == "short"
+    )
+
+
+def test_a_bad_feed_joint_is_no_short_once_volts_at_its_cable_are_read(make_fan: MakeFan) -> None:
+    """A feed joint on - takes as much from every drop along + as joined rails do."""
+    design = make_fan(6, 20)
+    engine, bench = Engine(design), Bench(design, {"feed1-": 2.5}, seed=4)
+    for text in ("all", "1-3", "4-6", "1 3 5"):
+        lit = parse_lit(text, design)
+        bench.readings.append(bench.read(lit, parse_probe("foot:2+>crown:2+", design)))
+    finding = bench.find(engine, at_most=10)
+    assert finding.next.settled
+    assert finding.suspects[0].where == "feed1-"
