@@ -269,7 +269,8 @@ class Engine:
             if ask.settled:
                 alike = joined_ties(alike, [left_over(found.healthy, suspected, alike)])
                 decided = is_sure or is_decided(found.healthy, suspected, alike)
-                ask = replace(ask, settled=decided and is_explained)
+                confirmed = is_sure and self._is_read_itself(found, case)
+                ask = replace(ask, settled=decided and (is_explained or confirmed))
                 if not ask.settled:
                     ask = self._once_more(case, found, off, ask)
         suspects = self._suspects(found, footing.parts, look, unsteady)
@@ -373,20 +374,29 @@ class Engine:
     def _once_more(
         self, case: Case, found: Posterior, off: Sequence[int], ask: NextReading
     ) -> NextReading:
-        """Return the reading that disagrees, or the drop across the likeliest joint, once more.
+        """Return the drop across the likeliest joint, or the reading that disagrees, once more.
 
         Where neither is left to be read, no reading decides what is left open.
         """
         taken = [(reading.lit, reading.probe) for reading in case.readings]
-        asks = [taken[place] for place in off[:1]]
+        asks = []
         totals = np.round(found.joints[: self.space.soldered].sum(axis=1), 9)
-        if len(totals) and float(totals.max()) >= OPEN_TO_DOUBT:
-            (lit, *_) = permitted_sets([everything(self.design)], self.permitted)
-            asks.append((lit, self.space.joints[int(totals.argmax())].probe))
+        lits = permitted_sets([everything(self.design)], self.permitted)
+        if lits and len(totals) and float(totals.max()) >= OPEN_TO_DOUBT:
+            asks.append((lits[0], self.space.joints[int(totals.argmax())].probe))
+        asks += [taken[place] for place in off[:1]]
         for one in asks:
             if taken.count(one) < SAME_AGAIN - 1:
                 return NextReading(*one, ask.expect_bits, settled=False)
         return ask
+
+    def _is_read_itself(self, found: Posterior, case: Case) -> bool:
+        """Return True where the drop across the likeliest joint was read: it is repaired first."""
+        totals = np.round(found.joints[: self.space.soldered].sum(axis=1), 9)
+        if not len(totals) or float(totals.max()) < SURE_TO_BE_BAD:
+            return False
+        probe = self.space.joints[int(totals.argmax())].probe
+        return any(probe in (one.probe, one.probe.reversed) for one in case.readings)
 
     def _short_proof(self, found: Posterior, ask: NextReading, case: Case) -> NextReading:
         """Return the rail volts on the feed's side in place of an end that names joined rails.
@@ -394,11 +404,10 @@ class Engine:
         A bad joint of the feed takes as many volts from everything behind it as joined rails do,
         but none from its own cable.
         """
-        shorts = {
-            fault.where: float(part)
-            for fault, part in zip(self.space.chain, found.chain, strict=True)
-            if fault.kind == "short"
-        }
+        shorts: dict[str, float] = {}
+        for fault, part in zip(self.space.chain, found.chain, strict=True):
+            if fault.kind == "short":
+                shorts[fault.where] = shorts.get(fault.where, 0.0) + float(part)
         where = max(shorts, key=lambda name: round(shorts[name], 9), default=None)
         if where is None or sum(shorts.values()) <= 0.5:
             return ask

@@ -107,7 +107,7 @@ def plan_next(
     best = _finals(forecaster, parts, short, bits, ease)
     expect_bits = max(0.0, float(bits[best]))
     if expect_bits < (WORTH_WAITING_BITS if to_mend else least_bits):
-        if (again := _fits_nothing(parts, evidence)) is not None:
+        if not to_mend and (again := _fits_nothing(parts, evidence)) is not None:
             return NextReading(again.lit, again.probe, expect_bits, settled=False)
         if (proof := _proof(forecaster, unproven, lits, evidence.readings)) is not None:
             return NextReading(*proof, expect_bits, settled=False)

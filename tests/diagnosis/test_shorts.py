@@ -215,7 +215,7 @@ def test_two_slips_of_the_pen_are_no_short(make_fan: MakeFan) -> None:
 def test_a_bad_feed_joint_is_no_short_once_volts_at_its_cable_are_read(make_fan: MakeFan) -> None:
     """A feed joint on - takes as much from every drop along + as joined rails do."""
     design = make_fan(6, 20)
-    engine, bench = Engine(design), Bench(design, {"feed1-": 2.5}, seed=4)
+    engine, bench = Engine(design), Bench(design, {"feed1-": 0.8}, seed=4)
     for text in ("all", "1-3", "4-6", "1 3 5"):
         lit = parse_lit(text, design)
         bench.readings.append(bench.read(lit, parse_probe("foot:2+>crown:2+", design)))
