@@ -52,6 +52,7 @@ class ReadTable:
             shape (ways, readings).
         chain_way: the way of each chain fault, shape (chain faults,).
         starved: resistances that starve nodes, shape (joints, COLUMNS).
+        estimated: joints of which those resistances were not worked out, shape (joints,).
     """
 
     values: FloatArray
@@ -67,6 +68,7 @@ class ReadTable:
     chain_shift: FloatArray
     chain_way: NDArray[np.intp]
     starved: NDArray[np.bool_]
+    estimated: NDArray[np.bool_]
 
     def scale_sd(self, joint: int, columns: slice | int = slice(None)) -> FloatArray:
         """How far the shift of a joint's fault is known, as a share of it."""
@@ -241,10 +243,36 @@ class Given:
     @cached_property
     def healthy(self) -> float:
         """Logarithm of likelihood with nothing further wrong."""
-        total = sum(sign * one.healthy for sign, one in self._read)
+        total = min(sum(sign * one.healthy for sign, one in self._read), self._most_read)
         for sign, seen, given in self._seen:
             total += sign * float(seen.under(given, np.array([seen.healthy]))[0])
         return total
+
+    def _most_read_of(self, places: NDArray[np.intp]) -> FloatArray:
+        """The same of joints: what was only estimated explains no more than nothing further."""
+        found = np.full((len(places), COLUMNS), self._most_read)
+        if np.isfinite(self._most_read):
+            healthy = min(sum(sign * one.healthy for sign, one in self._read), self._most_read)
+            for sign, one in self._table.read:
+                guessed = one.estimated[places, None] & one.starved[places]
+                found[guessed & (sign > 0.0)] = healthy
+        return found
+
+    @cached_property
+    def _most_read(self) -> float:
+        """Limit of the readings' logarithm where part of them counts as evidence of now.
+
+        What is left is the likelihood of the other readings, those given: no fault makes that more
+        than the peak of its density. A fault that was worked out for the one part and only
+        estimated for the whole would otherwise explain by far too much.
+        """
+        if all(sign > 0.0 for sign, _ in self._table.read):
+            return np.inf
+        logs = [
+            sign * float(np.linalg.slogdet(2.0 * np.pi * one.covariance)[1])
+            for sign, one in self._table.read
+        ]
+        return MOST_CORRECTION_LOG - 0.5 * sum(logs)
 
     def joints(self, names: Sequence[str]) -> FloatArray:
         """The same with one more joint at fault, shape (names, COLUMNS)."""
@@ -255,6 +283,7 @@ class Given:
             rows = np.zeros((len(mine), COLUMNS))
             for sign, one in self._read:
                 rows += sign * one.joints(places[mine])
+            rows = np.minimum(rows, self._most_read_of(places[mine]))
             for sign, seen, given in self._seen:
                 rows += sign * seen.under(given, seen.joints[places[mine]])
             found[mine] = rows
@@ -265,6 +294,7 @@ class Given:
         every = np.zeros(self._table.chain_count)
         for sign, one in self._read:
             every += sign * one.chain()
+        every = np.minimum(every, self._most_read)
         for sign, seen, given in self._seen:
             every += sign * seen.under(given, seen.chain)
         rows = self._table.chain_rows(space.chain, self._repaired)
@@ -453,6 +483,7 @@ def _read_table(view: View) -> ReadTable:
         ways,
         of.reshape(-1),
         np.asarray(bent),
+        np.isin(np.arange(len(bent)), list(weigher.estimated)),
     )
 
 

@@ -12,7 +12,7 @@ from benchtest.diagnosis import Before, Engine, Finding
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit import everything
+from benchtest.prop.lit import everything, parse_lit
 from benchtest.prop.names import parse_probe
 from tests.diagnosis.conftest import Bench
 
@@ -158,3 +158,24 @@ def test_both_of_two_bad_joints_are_mended_in_few_readings(
     ohms = np.linspace(0.4, 1.1, len(faults)).tolist()
     taken = _found_and_mended(comb, engine, dict(zip(faults, ohms, strict=True)), seed=8)
     assert taken <= 12  # strand by strand it takes 5 volts and 10 drops
+
+
+def test_a_fault_that_was_only_estimated_does_not_explain_readings_before_a_repair(
+    make_fan: Callable[..., Design],
+) -> None:
+    """With the feed open nothing lights: the evidence of now refutes it, and nothing makes up."""
+    design = make_fan(12, 30)
+    bad, good = Bench(design, {"7B+": 0.21}, seed=2), Bench(design, {}, seed=2)
+    asks = [
+        ("1 3 5 7 9 11", "crown:2+>crown:11+"), ("all", "crown:1->foot:1-"),
+        ("2 4 6 8 10 12", "crown:1->foot:1-"), ("all", "crown:1+>foot:1+"),
+        ("1-4 9-12", "crown:1+>foot:1+"), ("1 3 5 7 9 11", "crown:1+>foot:1+"),
+        ("3-4 7-8 11-12", "crown:1+>foot:1+"), ("7", "crown:7+>7B+"),
+    ]  # fmt: skip
+    then, kept = (
+        tuple(bench.read(parse_lit(lit, design), parse_probe(at, design)) for lit, at in some)
+        for bench, some in ((bad, asks), (good, asks[:3]))
+    )
+    before = Before("7B+", (*kept, *then[3:]), (), kept)
+    finding = Engine(design).diagnose(kept, repaired=("7B+",), before=(before,))
+    assert finding.healthy > 0.8
