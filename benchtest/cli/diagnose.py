@@ -18,7 +18,6 @@ from benchtest.cli.learned import (
     teaching_words,
 )
 from benchtest.errors import InputError
-from benchtest.prop.located import located
 
 if TYPE_CHECKING:
     from benchtest.diagnosis import Finding, JudgedReading, NextReading, Ohms, Suspect
@@ -242,6 +241,8 @@ def _healthy(found: Finding) -> tuple[str, ...]:
 def _suspect(suspect: Suspect, design: Design) -> tuple[str, ...]:
     what = suspect.fault + (f" {_ohms(suspect.ohms)}" if suspect.ohms else "")
     what += ", intermittent" if suspect.intermittent else ", growing" if suspect.growing else ""
+    from benchtest.prop.located import located
+
     shown = _percent(suspect.probability), _bar(suspect.probability)
     return (*shown, located(design, suspect.where), what)
 
@@ -260,6 +261,8 @@ def _bar(probability: float) -> str:
 
 
 def _words(found: Finding, design: Design, lines: tuple[int, ...]) -> Iterator[str]:
+    from benchtest.prop.located import located
+
     said: set[str] = set()
     for suspect in found.suspects:
         if suspect.probability >= WORTH_DOING and suspect.where not in said:
@@ -287,6 +290,8 @@ def _words(found: Finding, design: Design, lines: tuple[int, ...]) -> Iterator[s
 
 
 def _suspect_words(suspect: Suspect, design: Design) -> Iterator[str]:
+    from benchtest.prop.located import located
+
     yield f"{located(design, suspect.where)}: {suspect.reason or suspect.repair + '.'}"
     if suspect.reason:
         yield f"{suspect.where}: {suspect.repair}."
