@@ -238,7 +238,9 @@ def test_a_run_that_is_stopped_is_dark_and_never_lights_up_again(
     """By Ctrl-Z, or as a machine that sleeps: it lit up by itself as it went on."""
     words = ["--bench", str(tmp_path), "drive", str(prop), "full-white", "--to", watcher.to]
     program = [sys.executable, "-m", "benchtest", *words]
-    with subprocess.Popen(program, stderr=subprocess.PIPE, text=True) as process:
+    # in a process group of its own, as a shell starts it: Ctrl-Z does not stop a group that nobody
+    # outside of it could let go on, as that of a test run left alone (POSIX.1-2017, XSH 2.4.3)
+    with subprocess.Popen(program, stderr=subprocess.PIPE, text=True, process_group=0) as process:
         _until(lambda: watcher.is_lit)
         process.send_signal(stop)
         _until(lambda: psutil.Process(process.pid).status() == psutil.STATUS_STOPPED)
