@@ -206,7 +206,9 @@ class _Causes:
         law = effect.read.per_amp.T @ effect.law
         self.healthy = joined(effect.read.per_supply, healthy, response * current_a, law)
         law = -(load.T @ effect.law)
-        self.back = joined(-of.supplied, back, own * current_a, law)
+        # a fuse is in one branch with its supply: without it, that supply drives nothing
+        supplied = circuit.supply_matrix[columns] - of.supplied
+        self.back = joined(supplied, back, own * current_a, law)
         still = np.broadcast_to(none, (joints, taps, len(supply)))
         none_of_law = np.zeros((joints, taps, law.shape[1]))  # a node pushes nothing
         self.push = joined(still, push, own_through[:, None, :] * response, none_of_law)

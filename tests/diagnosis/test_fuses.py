@@ -12,9 +12,15 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.spice import spice_deck
+from benchtest.circuit.tolerance import HAND_SOLDERED
 from benchtest.diagnosis import Engine, Finding, own_drop
 from benchtest.diagnosis.faults import fault_space
+from benchtest.diagnosis.response import GRID
+from benchtest.diagnosis.straight import straight_rows
+from benchtest.diagnosis.taps import noise_of, taps_of
+from benchtest.diagnosis.weigh import Weigher
 from benchtest.errors import InputError
+from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design, StrandEnd
 from benchtest.prop.lit import everything, parse_lit
@@ -119,6 +125,38 @@ def test_an_open_joint_of_that_feed_is_not_its_fuse(
 ) -> None:
     finding, _ = _work(engine, VirtualProp(weir, [parse_fault(f"{joint}=open", weir)], 5))
     assert sum(s.probability for s in finding.suspects if s.where == joint) > 0.9
+
+
+def test_only_the_other_supply_moves_readings_without_a_fuse(weir: Design, engine: Engine) -> None:
+    """By differences of the circuit solved without the fuse, each supply 10 mV higher."""
+    lit, probes = everything(weir), [parse_probe(text, weir) for text in ("3A", "foot:3+>foot:4+")]
+    readings = [Reading(lit, probe, 1.0) for probe in probes]
+    space, circuit = engine.responses.space, engine.responses.circuit
+    place = [joint.name for joint in space.joints].index("feed2")
+
+    def covariance(supply: float) -> np.ndarray:
+        weigher = Weigher(
+            engine.responses,
+            taps_of(circuit, readings),
+            np.ones(2),
+            noise_of(readings, DEFAULT_METER),
+            dataclasses.replace(HAND_SOLDERED, supply=supply),
+        )
+        assert not weigher.responses.base(lit).bent[place, GRID]
+        return np.asarray(straight_rows(weigher, place, np.array([GRID]))[1][0])
+
+    def volts(more_v: dict[str, float]) -> np.ndarray:
+        fed = weir.fed({feed.name: feed.volts + more_v.get(feed.name, 0.0) for feed in weir.feeds})
+        solution = Circuit(fed, {"feed2": math.inf}).solve(lit.duty(fed))
+        return np.asarray(solution.volts_at(probes))
+
+    per_v = [(volts({name: 0.01}) - volts({})) / 0.01 for name in ("feed1", "feed2")]
+    assert per_v[1] == pytest.approx(0.0, abs=1e-6)
+    sd = [0.01 * feed.volts * moved for feed, moved in zip(weir.feeds, per_v, strict=True)]
+    expected = sum(np.outer(moved, moved) for moved in sd)
+    found = covariance(0.01) - covariance(0.0)
+    # the share of unequal supplies in a joint's own drop stays that of the healthy prop
+    assert found == pytest.approx(expected, rel=5e-3, abs=2e-6)
 
 
 def test_a_clamp_round_the_dead_feed_shows_it(weir: Design, engine: Engine) -> None:

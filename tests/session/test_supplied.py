@@ -80,31 +80,51 @@ def test_one_supply_alone_has_its_measured_volts_too() -> None:
     assert [feed.volts for feed in measured.feeds] == [4.93]
 
 
-def _apart() -> tuple[list[Reading], dict[str, float]]:
+DROPS = (
+    ("all", "2A->3A-"), ("4", "2A->3A-"), ("3", "2A->3A-"), ("3 4", "2A->3A-"),
+    ("all", "2A+>3A+"), ("4", "2A+>3A+"), ("all", "right+>4A+"), ("all", "right->4A-"),
+)  # fmt: skip
+
+
+def _apart(count: int = len(DROPS)) -> tuple[list[Reading], dict[str, float]]:
     """A sound unit, one joint of 6 mΩ, its supplies a quarter of a volt apart; and their volts."""
     unit = _bench(5.15, 4.9, {"2A~3A-": 3.0})
-    readings = [
-        unit.read(parse_lit(lit, WING), parse_probe(probe, WING))
-        for lit, probe in (
-            ("all", "2A+>3A+"), ("4", "2A+>3A+"), ("4", "2A->3A-"), ("3", "2A->3A-"),
-            ("3 4", "2A->3A-"), ("all", "2A->3A-"), ("all", "right+>4A+"), ("all", "right->4A-"),
-        )
-    ]  # fmt: skip
+    asked = [(parse_lit(lit, WING), parse_probe(probe, WING)) for lit, probe in DROPS[:count]]
+    readings = [unit.read(*ask) for ask in asked]
     return readings, measured_supplies(WING, _checks("5.15", "4.9"))
 
 
-def test_a_sound_joint_between_unequal_supplies_is_accused_only_unmeasured() -> None:
+def test_a_sound_unit_on_unequal_supplies_is_accused_only_unmeasured() -> None:
+    """More amperes pass both rails of a link than the nodes draw: joined rails take as many.
+
+    One joint explains only its own rail. Drops alone do not settle it: rail volts are asked for.
+    """
     readings, volts = _apart()
     unmeasured = Engine(WING).diagnose(readings)
-    assert unmeasured.suspects[0].where == "2A~3A-"
+    assert unmeasured.suspects[0].fault == "short"
     assert unmeasured.healthy < 0.1
+    assert not unmeasured.next.settled
+    assert unmeasured.next.probe is not None
+    assert unmeasured.next.probe.is_rail
     known = Engine(WING.fed(volts)).diagnose(readings)
     assert known.looks_healthy
     assert known.healthy > 0.9
 
 
+def test_drops_on_one_rail_accuse_the_feed_that_gives_too_little() -> None:
+    """Without the other feed's fuse, the amperes in this link would flow the other way."""
+    readings, volts = _apart(2)
+    unmeasured = Engine(WING).diagnose(readings)
+    assert {suspect.where for suspect in unmeasured.suspects[:3]} == {"right", "right+", "right-"}
+    of_left = [
+        s.probability for s in unmeasured.suspects if s.where == "left" and s.fault == "open"
+    ]
+    assert sum(of_left) < 0.02
+    assert Engine(WING.fed(volts)).diagnose(readings).looks_healthy
+
+
 def test_nor_does_it_teach_that_joints_are_bad() -> None:
-    readings, volts = _apart()
+    readings, volts = _apart(2)
     unmeasured = learn(WING, [SeenUnit("GW-01", readings)])
     known = learn(WING, [SeenUnit("GW-01", readings, supply_v=volts)])
     assert unmeasured.priors.resistive > Priors().resistive > known.priors.resistive
