@@ -344,12 +344,14 @@ class Efforts:
         lit: lit set of the last reading, None before the first.
         seconds: of each probe, without another lit set, shape (probes,). [s]
         is_reversed: whether exchanged leads are less work there, shape (probes,).
+        is_either_way: whether they are as much work, shape (probes,).
     """
 
     forecaster: Forecaster
     lit: Lit | None
     seconds: FloatArray
     is_reversed: NDArray[np.bool_]
+    is_either_way: NDArray[np.bool_]
 
     def ease_of_all(self, lit: Lit) -> FloatArray:
         """Return the factor that a reading's information is worth at each probe, (probes,)."""
@@ -364,7 +366,10 @@ class Efforts:
     def oriented(self, ask: Ask) -> Ask:
         """Return the reading with the leads the way round that is less work."""
         lit, probe = ask
-        turned = self.is_reversed[self.forecaster.place_of[probe]]
+        place = self.forecaster.place_of[probe]
+        turned = self.is_reversed[place]
+        if self.is_either_way[place]:  # no minus to type, then
+            turned = bool(self.forecaster.outlook(lit).value[place] < 0.0)
         return lit, probe.reversed if turned else probe
 
 
@@ -387,4 +392,5 @@ def efforts_from(forecaster: Forecaster, readings: Sequence[Reading]) -> Efforts
             for probe, turns in zip(forecaster.probes, forecaster.may_turn, strict=True)
         ]
     )
-    return Efforts(forecaster, leads.lit, np.minimum(usual, turned), turned < usual)
+    least = np.minimum(usual, turned)
+    return Efforts(forecaster, leads.lit, least, turned < usual, turned == usual)
