@@ -98,7 +98,7 @@ def _decimals(group: Sequence[Reading], own_v: float) -> list[int]:
 
     A program that writes numbers drops zeros at their end; a person types what the display shows.
     """
-    most = math.ceil(-math.log10(own_v) - 1e-9)
+    most = decimals_of_step(own_v)
     typed = [most if reading.decimals is None else min(reading.decimals, most) for reading in group]
     finest = max(typed)
     coarse = sum(
@@ -108,6 +108,15 @@ def _decimals(group: Sequence[Reading], own_v: float) -> list[int]:
     if keeps_zeros or _chance_of(coarse, len(group)) < DROPPED_CHANCE:
         return typed
     return [finest] * len(group)
+
+
+def decimals_of_step(step_v: float) -> int:
+    """Return the decimals that a step is written with.
+
+    >>> decimals_of_step(0.001), decimals_of_step(0.1), decimals_of_step(0.005)
+    (3, 1, 3)
+    """
+    return max(0, math.ceil(-math.log10(step_v) - 1e-9))
 
 
 def _chance_of(count: int, total: int) -> float:

@@ -20,6 +20,8 @@ MAX_TEXT = 100_000
 MAX_VOLTS = 1000.0
 """Highest rated voltage of hand-held meters (from memory). [V]"""
 MAX_AMPS = 1000.0
+MAX_DECIMALS = 12
+"""Decimals of volts as typed; meters of the laboratory show nine (from memory)."""
 MAX_OHM = 1e9
 MAX_S = 1e8
 """Three years. [s]"""
@@ -33,12 +35,13 @@ LEFT_OUT: Mapping[str, Any] = {"left_out": True}
 
 Range = tuple[float, float]
 _LEVEL: dict[str, Range] = {"level": (0.0, 1.0)}
+_DECIMALS: dict[str, Range] = {"decimals": (0.0, MAX_DECIMALS)}
 _VOLTS: Range = (-MAX_VOLTS, MAX_VOLTS)
 _DONE: dict[str, Range] = {"done_s": (0.0, MAX_S)}
 RANGES: dict[str, dict[str, Range]] = {
     "verdict": _LEVEL,
     "mark": _LEVEL,
-    "reading": {"volts": _VOLTS, "amps": (-MAX_AMPS, MAX_AMPS), **_LEVEL},
+    "reading": {"volts": _VOLTS, "amps": (-MAX_AMPS, MAX_AMPS), **_LEVEL, **_DECIMALS},
     "finding": {"healthy": (0.0, 1.0), "cleared_ohm": (0.0, MAX_OHM)},
     "check": {"ohm": (0.0, MAX_OHM), "volts": _VOLTS},
     "first-light": _LEVEL,

@@ -61,6 +61,8 @@ class ReadingTaken:
     """Class of what it was read with; None for the session's meter."""
     again: int | None = None
     """Number of the event whose reading it replaces; None where it replaces none."""
+    decimals: int | None = None
+    """Decimals of the volts as typed; None where a source gave them, and in older records."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,8 +9,10 @@ from dataclasses import dataclass
 
 from benchtest.diagnosis import Engine, Finding
 from benchtest.errors import InputError, nearest
+from benchtest.evidence.digits import decimals_of_step
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter
+from benchtest.evidence.reading import Reading
 from benchtest.prop.design import Design, NodeName, Probe
 from benchtest.prop.lit import Lit
 from benchtest.prop.reader import parse_design
@@ -104,10 +106,10 @@ def readings_table(evidence: Evidence) -> str:
     A spreadsheet takes 1-6 for a date and 4.10 for 4.1: strands are written one by one, and a node
     by its two points. Lines end as RFC 4180 has them.
     """
-    design, meter = evidence.design, evidence.row.meter
+    design, meter = evidence.design, Meter.parse(evidence.row.meter)
     rows = [
         (
-            _lit(reading.lit, design), _probe(reading.probe), _figure(reading.volts),
+            _lit(reading.lit, design), _probe(reading.probe), _volts(reading, meter),
             _figure(reading.amps), _figure(reading.lit.level), reading.lit.colour,
             str(reading.meter or meter), reading.at or "",
         )
@@ -147,6 +149,22 @@ def _nodes(mark: Mark, design: Design) -> list[str]:
     if (mark.first, mark.last) == (1, design.strand(mark.strand).nodes):
         return ["all"]
     return [str(node) for node in range(mark.first, mark.last + 1)]
+
+
+def _volts(reading: Reading, default: Meter) -> str:
+    """Return volts with the decimals as typed, from which the diagnosis takes the reading's step.
+
+    Where only the number was kept, zeros fill it up to the meter's own step.
+    """
+    if reading.volts is None:
+        return ""
+    decimals = reading.decimals
+    if decimals is None:
+        meter = reading.meter or default
+        most_v = meter.ranges_v[-1]
+        decimals = decimals_of_step(meter.resolution_v(min(abs(reading.volts), most_v)))
+    text = f"{reading.volts:.{decimals}f}"
+    return text if float(text) == reading.volts else repr(reading.volts)
 
 
 def _figure(number: float | None) -> str:

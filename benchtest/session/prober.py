@@ -37,6 +37,7 @@ from benchtest.session.typed import (
     judge_typed,
     number_text,
     unit_of,
+    volt_decimals,
     volts_of,
 )
 from benchtest.session.walker import Walker
@@ -185,7 +186,11 @@ class Prober(Walker):
         advice = self.advice
         if advice.task != "read" or advice.lit is None or advice.probe is None:
             raise InputError("no reading is asked for just now")
-        return self._keep_reading(check_volts(self.volts_of(text), self.session.meter))
+        volts = check_volts(self.volts_of(text), self.session.meter)
+        decimals = volt_decimals(text, self._read_unit)
+        if decimals is not None:
+            volts = round(volts, decimals)  # millivolts may be off by the last bit of their volts
+        return self._keep_reading(volts, decimals=decimals)
 
     def volts_of(self, text: str) -> float:
         """Return the volts that stand in the field.
@@ -196,7 +201,11 @@ class Prober(Walker):
         return volts_of(text, self._read_unit)
 
     def _keep_reading(
-        self, volts: float, source: str | None = None, meter: str | None = None
+        self,
+        volts: float,
+        source: str | None = None,
+        meter: str | None = None,
+        decimals: int | None = None,
     ) -> str:
         """Record a reading; return what becomes of one that it repeats."""
         advice = self.advice
@@ -210,7 +219,16 @@ class Prober(Walker):
         lit_text = lit.text(self.design)
         self.record(
             ReadingTaken(
-                lit_text, str(probe), volts, None, lit.level, lit.colour, source, meter, again
+                lit_text,
+                str(probe),
+                volts,
+                None,
+                lit.level,
+                lit.colour,
+                source,
+                meter,
+                again,
+                decimals,
             )
         )
         self.choices.own_reading = self.choices.again = None

@@ -341,7 +341,8 @@ def _reading(state: State, what: ReadingTaken) -> State:
     if what.volts is None and what.amps is None:
         raise InputError(f"probe {what.probe}: neither volts nor amperes")
     meter = Meter.parse(what.meter) if what.meter else None
-    reading = Reading(lit, parse_probe(what.probe, state.design), what.volts, what.amps, meter)
+    probe = parse_probe(what.probe, state.design)
+    reading = Reading(lit, probe, what.volts, what.amps, meter, decimals=what.decimals)
     before = state.taken
     if what.again is not None and any(one.seq == what.again and one.counts for one in before):
         before = discarded(before, what.again, "retaken")

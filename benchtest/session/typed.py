@@ -10,7 +10,8 @@ import numpy as np
 
 from benchtest.errors import InputError
 from benchtest.evidence.meter import Meter
-from benchtest.evidence.reading import check_volts, parse_number
+from benchtest.evidence.reading import check_volts, decimals_of, parse_number
+from benchtest.records.limits import MAX_DECIMALS
 from benchtest.records.words import shown_value
 
 FAR_SD = 8.0
@@ -132,6 +133,23 @@ def volts_of(text: str, unit: Unit = "V") -> float:
     if word.endswith("V") or unit == "V":
         return parse_number(word.removesuffix("V").strip(), "volts")
     return parse_number(word, "millivolts") / 1e3
+
+
+def volt_decimals(text: str, unit: Unit = "V") -> int | None:
+    """Return the decimals of volts as people type them; None where not in plain decimals.
+
+    Args:
+        text: a number, perhaps with its unit.
+        unit: of a number without one.
+
+    >>> volt_decimals("4.870"), volt_decimals("12.3m"), volt_decimals("0.2", "mV")
+    (3, 4, 4)
+    """
+    word = text.strip()
+    number = word.removesuffix("V").removesuffix("m")
+    in_mv = "m" in word or (unit == "mV" and not word.endswith("V"))
+    decimals = decimals_of(number.strip())
+    return None if decimals is None else min(decimals + 3 * in_mv, MAX_DECIMALS)
 
 
 def number_text(volts: float, unit: Unit) -> str:

@@ -129,17 +129,19 @@ def test_json_and_records_do_not_share_stdout(run: Run, bench: Path) -> None:
     assert found == {"file": "all.jsonl", "sessions": 2, "untested_units": 0}
 
 
+@pytest.mark.parametrize("decimals", [None, 2])
 def test_readings_go_to_a_table_and_back_into_a_diagnosis(
-    run: Run, bench: Path, prop: Path, tmp_path: Path
+    run: Run, bench: Path, prop: Path, decimals: int | None
 ) -> None:
     with Shelf(bench) as shelf:
         session = Session.resume(shelf, shelf.sessions("WF-03")[-1].id)
-        session.record(ReadingTaken("1-2", "4B", 4.21))
+        session.record(ReadingTaken("1-2", "4B", 4.21, decimals=decimals))
     for what in ("readings", "marks"):
         words = ["export", "--bench", bench, "--unit", "WF-03", "--csv", what]
         assert run(*words, "-o", f"{what}.csv", "--json").json == {"file": f"{what}.csv", what: 1}
     files = ["--readings", "readings.csv", "--marks", "marks.csv"]
     by_tables = run("diagnose", prop, *files, "--json").json
+    assert by_tables["rounded_v"] == (None if decimals is None else 0.01)
     run("export", "--bench", bench, "-o", "all.jsonl")
     session_words = ["diagnose", "--session", "all.jsonl", "--json"]
     assert run(*session_words, "--unit", "WF-03").json == by_tables

@@ -16,7 +16,9 @@ import pytest
 
 from benchtest.diagnosis import diagnose
 from benchtest.errors import FileFaults, InputError
+from benchtest.evidence.digits import steps_of
 from benchtest.evidence.marks import parse_marks
+from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading import parse_readings
 from benchtest.records.exchange import export_lines, import_lines
 from benchtest.records.shelf import Shelf
@@ -95,6 +97,24 @@ def test_tables_of_readings_and_marks_say_the_same(golden: dict[str, Any]) -> No
     assert as_kept(said, golden["WF-01"]) == golden["WF-01"]
 
 
+@pytest.mark.parametrize("decimals", [2, 3, None])
+def test_a_table_shows_the_step_that_readings_were_typed_in(
+    begin: Begin, decimals: int | None
+) -> None:
+    """Volts that end in 0 are no coarser than they were typed, wherever they are weighed."""
+    session = begin()
+    for probe, volts in (("1B", 4.82), ("2B", 4.8), ("3B", 4.77)):
+        session.record(ReadingTaken("all", probe, volts, decimals=decimals))
+    evidence = Evidence(session.row, session.state)
+    taken, faults = parse_readings(readings_table(evidence), "a.csv", session.design).good_lines()
+    assert faults == ()
+    meter, step_v = Meter.parse(session.row.meter), 0.01 if decimals == 2 else 0.0
+    for readings in (taken, evidence.state.readings):
+        assert steps_of(readings, meter).each == (step_v,) * 3
+    by_table = diagnose(session.design, taken)
+    assert by_table.rounded_v == evidence.diagnose().rounded_v == (step_v or None)
+
+
 @pytest.fixture
 def odd(begin: Begin) -> Session:
     """A session with what a spreadsheet likes to take for something else."""
@@ -107,6 +127,7 @@ def odd(begin: Begin) -> Session:
     session.record(ReadingTaken("1 3-4", "foot:4+>4A+", -0.00004, None, 0.5, "red"))
     session.record(ReadingTaken("all", "main", None, 6.5))
     session.record(ReadingTaken("all", "4B", 0.1 + 0.2))
+    session.record(ReadingTaken("all", "3B", 4.8, decimals=2))
     return session
 
 
@@ -114,10 +135,11 @@ def test_a_table_is_written_as_the_contract_has_it(odd: Session, shelf: Shelf) -
     evidence = last_evidence(shelf, "WF-03")
     assert readings_table(evidence).split("\r\n") == [
         "lit,probe,volts,amps,level,colour,meter,at",
-        "1 2 3,4.10+>4.10-,4.1,,1,white,0.5%+3/6000,2026-11-25T18:00:07.000+00:00",
+        "1 2 3,4.10+>4.10-,4.100,,1,white,0.5%+3/6000,2026-11-25T18:00:07.000+00:00",
         "1 3 4,foot:4+>4A+,-4e-05,,0.5,red,0.5%+3/6000,2026-11-25T18:00:08.000+00:00",
         "all,main,,6.5,1,white,0.5%+3/6000,2026-11-25T18:00:09.000+00:00",
         "all,4B,0.30000000000000004,,1,white,0.5%+3/6000,2026-11-25T18:00:10.000+00:00",
+        "all,3B,4.80,,1,white,0.5%+3/6000,2026-11-25T18:00:11.000+00:00",
         "",
     ]
     rows = list(csv.reader(io.StringIO(marks_table(evidence))))
@@ -159,7 +181,7 @@ def test_only_what_stands_is_in_the_tables(odd: Session, shelf: Shelf) -> None:
     odd.record(RepairDone("4A+"))
     odd.undo()
     odd.undo()  # the last reading
-    assert readings_table(last_evidence(shelf, "WF-03")).count("\r\n") == 4
+    assert readings_table(last_evidence(shelf, "WF-03")).count("\r\n") == 5
     odd.record(RepairDone("4A+"))
     evidence = last_evidence(shelf, "WF-03")
     assert len(evidence.state.stale) > 0

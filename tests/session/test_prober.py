@@ -109,6 +109,23 @@ def test_a_bad_joints_own_drop_is_not_asked_about(stand: Stand) -> None:
     assert stand.enter("3.4") == "saved 3.4 mV"
 
 
+@pytest.mark.parametrize(
+    ("text", "volts", "decimals"),
+    [("4.90", 4.9, 2), ("4900m", 4.9, 3), ("4.9e0", 4.9, None), ("4890.7 mV", 4.8907, 4)],
+)
+def test_a_reading_keeps_the_decimals_that_were_typed(
+    stand: Stand, text: str, volts: float, decimals: int | None
+) -> None:
+    stand.ask_for("2 4", "foot:2")
+    stand.take_reading(text)
+    session = stand.session
+    kept = session.shelf.events(session.row.id)
+    (event,) = (one for one in kept if one.kind == "reading")
+    assert (event.data["volts"], event.data["decimals"]) == (volts, decimals)
+    (reading,) = stand.session.state.readings
+    assert (reading.volts, reading.decimals) == (volts, decimals)
+
+
 def test_volts_above_the_supply_are_asked_about(stand: Stand) -> None:
     pass_all(stand)
     asks(stand, "1 3")

@@ -55,7 +55,7 @@ EVERYTHING: list[Happening] = [
     ReadingTaken("1-3", "4B", 4.1),
     ReadingTaken("all", "main", None, 6.5),
     ReadingTaken("all", "foot:4", 4.9, source="bridge on /dev/ttyACM0", meter="0.5%+2/1000"),
-    ReadingTaken("all", "4B", 4.86, again=4),
+    ReadingTaken("all", "4B", 4.86, again=4, decimals=3),
     Struck(5),
     NotTaken("all", "foot:4+>4A+"),
     RepairDone("4A+", "reflowed"),
