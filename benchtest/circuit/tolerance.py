@@ -19,7 +19,7 @@ from benchtest.prop.design import Design, Feed, Probe
 from benchtest.prop.joints import power_joints
 
 MATERIALS = (Made.WIRE, Made.COPPER, Made.FUSE)
-"""What branches are made of that are off together."""
+"""Materials whose branches deviate together."""
 
 
 @dataclass(frozen=True)

@@ -148,7 +148,7 @@ class _Builder:
 
     @property
     def branches(self) -> int:
-        """How many single branches there are."""
+        """Number of single branches."""
         return len(self._singles)
 
     def add(self, tail: int, head: int, ohm: float, made: Made, feed: int = -1) -> None:

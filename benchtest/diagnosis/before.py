@@ -104,7 +104,7 @@ class Memory:
 
     @property
     def views(self) -> list[tuple[str, View]]:
-        """What was about to be repaired at each time, and the evidence in the likeliest way."""
+        """The place about to be repaired at each time, and the evidence in the likeliest way."""
         return self._past.views
 
     @cached_property
@@ -192,7 +192,7 @@ class Past:
         return [(w, when.view(way)) for w, when, way in whens if isinstance(way.table, Table)]
 
     def on(self, parts: tuple[Part, ...]) -> Memory:
-        """What is remembered, with faults of now given."""
+        """Return the evidence of earlier times, with faults of the present unit given."""
         return Memory(self, parts)
 
 

@@ -74,7 +74,7 @@ def strand_spans(design: Design) -> list[Probe]:
     for feed, rail, end in product(design.feeds, RAILS, sides):
         if design.bus_of(end) is None:
             probe = Probe(Point(FeedName(feed.name), rail), Point(end, rail))
-            found[frozenset((probe.red, probe.black))] = probe
+            found[probe.points] = probe
     for bus in design.buses:
         pads = [bus.pads[place] for place in sorted({0, len(bus.pads) // 2, len(bus.pads) - 1})]
         others = [other for other in design.buses if other is not bus]
@@ -83,7 +83,7 @@ def strand_spans(design: Design) -> list[Probe]:
             near += [FeedName(feed.name) for feed in design.feeds if feed.at not in bus.pads]
             for place in near:
                 probe = Probe(Point(place, rail), Point(pad, rail))
-                found.setdefault(frozenset((probe.red, probe.black)), probe)
+                found.setdefault(probe.points, probe)
     return list(found.values())
 
 

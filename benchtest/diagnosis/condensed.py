@@ -71,7 +71,7 @@ class ReadTable:
     estimated: NDArray[np.bool_]
 
     def scale_sd(self, joint: int, columns: slice | int = slice(None)) -> FloatArray:
-        """How far the shift of a joint's fault is known, as a share of it."""
+        """Return the standard deviation of the shift by a joint's fault, as a share of it."""
         guess = np.where(self.starved[joint, columns], GUESS_SHARE, CELL_SD)
         return np.asarray(np.hypot(self.current_sd, guess))
 
@@ -100,7 +100,7 @@ class SeenTable:
     """Of the best explanation that there could be."""
 
     def given(self, parts: Sequence[_Place]) -> tuple[float, float]:
-        """How much the best of the given faults explains, and what all of them contradict."""
+        """Return the gain of the best given fault, and the losses of all given faults."""
         gains = [
             (float(self.joints[p.joint, p.column]) if p.joint >= 0 else float(self.chain[p.chain]))
             - self.healthy
@@ -174,7 +174,7 @@ class Table:
         return Given(self, [place for place in places if place is not None], repaired)
 
     def place_of(self, part: Part) -> _Place | None:
-        """Where a fault stands in the table; None where it could not show then."""
+        """Return a fault's place in the table; None where it could not show then."""
         if part.chain >= 0:
             place = self._chain_place.get(part.chain)
             return None if place is None else _Place(chain=place)
@@ -350,7 +350,7 @@ class _ReadGiven:
 
     @property
     def chance(self) -> float:
-        """How often readings would be as far off as they are, or farther."""
+        """Probability of readings at least as far off as these."""
         square = float(self._off @ np.linalg.solve(self._covariance, self._off))
         return chance_beyond(square, len(self._off))
 

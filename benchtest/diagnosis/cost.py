@@ -59,7 +59,7 @@ USUAL_TIMES = PersonTimes()
 
 @dataclass(frozen=True, slots=True)
 class Leads:
-    """Where the leads are, what the meter is set to and what is lit; None before the first use."""
+    """Places of the leads, range of the meter and lit set; None before the first use."""
 
     red: Point | None = None
     black: Point | None = None
@@ -77,7 +77,7 @@ class Effort:
     lead_moves: int
     """Leads that had to move: 0, 1 or 2."""
     leads: Leads
-    """Where the leads are afterwards."""
+    """Places of the leads afterwards."""
 
 
 def board_of(design: Design, place: Place) -> str:

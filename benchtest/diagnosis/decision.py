@@ -73,7 +73,7 @@ def by_place(rows: Sequence[tuple[str, object, float, object]]) -> dict[str, flo
 
 
 def tied_explanations(several: Sequence[Together], log_single: float) -> list[Group]:
-    """Return groups of suspects that stand for each other in explanations that do equally well.
+    """Return groups of suspects that are interchangeable in equally good explanations.
 
     Args:
         several: explanations by several faults, likeliest first.

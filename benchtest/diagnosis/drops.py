@@ -65,7 +65,7 @@ def with_drop_next(engine: Engine, finding: Finding, readings: Sequence[Reading]
     if top is None or not finding.next.settled or finding.healthy >= 0.5:
         return finding
     asked = own_drop(engine, top, [reading.lit for reading in readings])
-    if asked is None or any(asked[1] in (one.probe, one.probe.reversed) for one in readings):
+    if asked is None or any(one.probe.points == asked[1].points for one in readings):
         return finding
     return replace(finding, next=replace(finding.next, lit=asked[0], probe=asked[1], settled=False))
 

@@ -71,7 +71,8 @@ from benchtest.evidence.digits import steps_of
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.reading import Reading
-from benchtest.prop.design import Design, FeedName, Point, Probe, rail_probe
+from benchtest.prop.design import Design, FeedName, Probe, rail_probe
+from benchtest.prop.joints import Joint
 from benchtest.prop.lit import Lit, everything
 
 LEAST_SHOWN = 1e-3
@@ -306,11 +307,11 @@ class Engine:
         Returns:
             None where that plan had no other candidate.
         """
-        gone = {(reading.lit, _either_way(reading.probe)) for reading in taken}
+        gone = {(reading.lit, reading.probe.points) for reading in taken}
         ask = finding.next
         planned = [] if ask.lit is None or ask.probe is None else [(ask.lit, ask.probe)]
         for lit, probe in (*planned, *ask.runners_up):
-            if (lit, _either_way(probe)) not in gone and self.permitted(lit):
+            if (lit, probe.points) not in gone and self.permitted(lit):
                 return lit, probe
         return None
 
@@ -380,10 +381,10 @@ class Engine:
         """
         taken = [(reading.lit, reading.probe) for reading in case.readings]
         asks = []
-        totals = np.round(found.joints[: self.space.soldered].sum(axis=1), 9)
-        lits = permitted_sets([everything(self.design)], self.permitted)
-        if lits and len(totals) and float(totals.max()) >= OPEN_TO_DOUBT:
-            asks.append((lits[0], self.space.joints[int(totals.argmax())].probe))
+        joint, probability = self._likeliest_joint(found)
+        lit = self._most_light()
+        if lit is not None and joint is not None and probability >= OPEN_TO_DOUBT:
+            asks.append((lit, joint.probe))
         asks += [taken[place] for place in off[:1]]
         for one in asks:
             if taken.count(one) < SAME_AGAIN - 1:
@@ -392,11 +393,23 @@ class Engine:
 
     def _is_read_itself(self, found: Posterior, case: Case) -> bool:
         """Return True where the drop across the likeliest joint was read: it is repaired first."""
-        totals = np.round(found.joints[: self.space.soldered].sum(axis=1), 9)
-        if not len(totals) or float(totals.max()) < SURE_TO_BE_BAD:
+        joint, probability = self._likeliest_joint(found)
+        if joint is None or probability < SURE_TO_BE_BAD:
             return False
-        probe = self.space.joints[int(totals.argmax())].probe
-        return any(probe in (one.probe, one.probe.reversed) for one in case.readings)
+        return any(one.probe.points == joint.probe.points for one in case.readings)
+
+    def _likeliest_joint(self, found: Posterior) -> tuple[Joint | None, float]:
+        """Return the soldered joint that is likeliest at fault, and its probability."""
+        totals = np.round(found.joints[: self.space.soldered].sum(axis=1), 9)
+        if not len(totals):
+            return None, 0.0
+        place = int(totals.argmax())
+        return self.space.joints[place], float(totals[place])
+
+    def _most_light(self) -> Lit | None:
+        """Return all strands, or the first part of them that feeds carry; None where none is."""
+        lits = permitted_sets([everything(self.design)], self.permitted)
+        return lits[0] if lits else None
 
     def _short_proof(self, found: Posterior, ask: NextReading, case: Case) -> NextReading:
         """Return the rail volts on the feed's side in place of an end that names joined rails.
@@ -412,13 +425,11 @@ class Engine:
         if where is None or sum(shorts.values()) <= 0.5:
             return ask
         place = FeedName(where)
-        touched = {
-            point.place for one in case.readings for point in (one.probe.red, one.probe.black)
-        }
-        lits = permitted_sets([everything(self.design)], self.permitted)
-        if not lits or not case.readings or place in touched:
+        touched = {point.place for one in case.readings for point in one.probe.points}
+        lit = self._most_light()
+        if lit is None or not case.readings or place in touched:
             return ask
-        return NextReading(lits[0], rail_probe(place), ask.expect_bits, settled=False)
+        return NextReading(lit, rail_probe(place), ask.expect_bits, settled=False)
 
     def _loaded(self, belief: Belief, footing: View, ask: NextReading) -> NextReading:
         """Return the rail volts under load in place of an end, where none were read."""
@@ -430,11 +441,11 @@ class Engine:
 
     def _ask_unsteady(self, plain: View, found: Posterior, unsteady: Unsteady) -> NextReading:
         """Return the drop across the joint that changes most likely, until it is named."""
-        totals = np.round(found.joints[: self.space.soldered].sum(axis=1), 9)
-        joint = self.space.joints[int(totals.argmax())]
+        joint, probability = self._likeliest_joint(found)
+        assert joint is not None  # a joint that changes is among them
         readings = plain.case.readings
         taken = [reading for reading in readings if reading.probe == joint.probe]
-        if float(totals.max()) >= DECIDED:
+        if probability >= DECIDED:
             return NextReading(None, None, 0.0, settled=True)
         if len(taken) < SAME_AGAIN:
             lit = readings[unsteady.repeats[-1][1]].lit
@@ -581,11 +592,6 @@ def _none_of_these(view: View, part: Part | None, unsteady: Unsteady | None) -> 
         mean, covariance = weigher.under(-1, 0) if part is None else view.under(part)
         read = float(weigher.density(mean, covariance))
     return none_of_these(read, len(weigher.values), weigher.slip_per_v)
-
-
-def _either_way(probe: Probe) -> frozenset[Point]:
-    """Return the two points of a probe, whichever lead is on each."""
-    return frozenset((probe.red, probe.black))
 
 
 def _is_unexplained(plain: View, repaired: Collection[str]) -> bool:

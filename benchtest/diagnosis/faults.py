@@ -109,7 +109,7 @@ class FaultSpace:
 
     @property
     def soldered(self) -> int:
-        """How many of `joints` are no fuse: the first ones."""
+        """Number of `joints` that are not fuses; these come first."""
         return sum(not joint.is_fuse for joint in self.joints)
 
 

@@ -239,12 +239,8 @@ class Forecaster:
 
     def spans_but(self, taken: Iterable[Probe]) -> IndexArray:
         """Return the places of probes along a rail that none of `taken` reads yet, (spans,)."""
-        spans = {frozenset((span.red, span.black)): span for span in self._spans}
-        read = {
-            span.red.rail
-            for probe in taken
-            if (span := spans.get(frozenset((probe.red, probe.black)))) is not None
-        }
+        spans = {span.points: span for span in self._spans}
+        read = {span.red.rail for probe in taken if (span := spans.get(probe.points)) is not None}
         left = [self.place_of[span] for span in self._spans if span.red.rail not in read]
         return np.array(left, dtype=np.intp)
 

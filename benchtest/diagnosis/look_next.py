@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis.cost import USUAL_TIMES, look_s
 from benchtest.diagnosis.finding import NextLook, NextReading
-from benchtest.diagnosis.plan import FLAT_S, WORTH_TAKING_BITS
+from benchtest.diagnosis.plan import USUAL_READING_S, WORTH_TAKING_BITS
 from benchtest.diagnosis.posterior import Posterior
 from benchtest.diagnosis.response import Responses
 from benchtest.evidence.marks import Mark
@@ -54,7 +54,7 @@ def look_next(
     for mark in marks:
         key = mark.lit.strands, mark.lit.colour
         seen[key] = max(mark.lit.level, seen.get(key, 0.0))
-    least = max(WORTH_TAKING_BITS, reading.expect_bits) / FLAT_S
+    least = max(WORTH_TAKING_BITS, reading.expect_bits) / USUAL_READING_S
     best: tuple[float, NextLook] | None = None
     for lit in _looks(responses):
         if seen.get((lit.strands, lit.colour), 0.0) >= lit.level or not permitted(lit):

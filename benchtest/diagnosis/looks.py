@@ -64,7 +64,7 @@ misses a warm strand easily, but seldom reports what is not there. Of a strand t
 `ok` means dark, as it should be, and `stuck` that it shines all the same."""
 
 SHORT_LOOKS = (int(Look.RIGHT), int(Look.WARM), int(Look.DIM), int(Look.UNPOWERED))
-"""How a short that leaves some volts may make all nodes look."""
+"""Appearances of all nodes under a short that leaves some volts."""
 CARELESS = 0.3
 """Chance that a person has no eye for shades: shows in all of their looks alike, not in each by
 itself. A dozen strands called right speak no louder against warm ones than a few."""

@@ -48,7 +48,7 @@ PROOF_SD = 3.0
 """Standard deviations by which that must show."""
 RUNNERS_UP = 6
 """Candidates that a plan keeps besides the best one."""
-FLAT_S = 10.0
+USUAL_READING_S = 10.0
 """Seconds of a usual reading, both leads moved. [s] See `cost`."""
 EASE_POWER = 0.5
 """Power of a reading's seconds by which its information is divided. With 1, a plan reads on where
@@ -356,7 +356,7 @@ class Efforts:
     def ease_of_all(self, lit: Lit) -> FloatArray:
         """Return the factor that a reading's information is worth at each probe, (probes,)."""
         more_s = 0.0 if lit == self.lit else USUAL_TIMES.light_change_s
-        return np.asarray((FLAT_S / (self.seconds + more_s)) ** EASE_POWER)
+        return np.asarray((USUAL_READING_S / (self.seconds + more_s)) ** EASE_POWER)
 
     def ease(self, ask: Ask) -> float:
         """Return the same of one reading."""

@@ -189,7 +189,7 @@ class Responses:
 
     @cached_property
     def short_effects(self) -> ShortEffects:
-        """What an ampere between the rails does at every place; of the plain prop."""
+        """Effects of an ampere between the rails at every place, with no fault given."""
         return short_effects(self)
 
     @cached_property

@@ -40,7 +40,7 @@ STEPS = 24
 FULLY = 48
 """Trials that are weighed with all that readings share; the others only roughly."""
 SHARED_SHARE, LIT_SHARE, OWN_SHARE, JOINT_SHARE = 0.12, 0.08, 0.02, 0.6
-"""How far what a short's current drops may be off: along all copper together, under each lit set,
+"""Standard deviation of a short's drops, as shares: along all copper together, under each lit set,
 at each reading, and across a joint. Common practice, no source. What one reading may be off by
 itself is small: a slip of the pen must not pass for a short."""
 SUPPLY_OHM = 0.02
@@ -62,7 +62,7 @@ def short_places(design: Design) -> list[Place]:
 
 @dataclass(frozen=True)
 class ShortEffects:
-    """What an ampere from + to - does at each place, shape (places,) but for `x`.
+    """Effects of an ampere from + to - at each place, shape (places,) but for `x`.
 
     Attributes:
         places: where.
@@ -211,7 +211,7 @@ class RailShort:
         return best, np.asarray(weight), covariance
 
     def _feed_joints(self) -> list[FloatArray]:
-        """What a feed's joint does to each reading per ampere of all supplies, (readings,) each.
+        """Return the effect of each feed joint per ampere of all supplies, shape (readings,) each.
 
         Whatever flows into a short passes them, however little the nodes draw.
         """
@@ -273,7 +273,7 @@ def _limit(design: Design, shorted: Shorted) -> tuple[float, float]:
 
 
 def _load_curve(responses: Responses, effect: TapEffects) -> tuple[float, FloatArray, FloatArray]:
-    """What all nodes draw, and its share at other volts: nodes without logic are dark.
+    """Return the current of all nodes, and its share at other volts; nodes without logic are dark.
 
     Returns:
         Amperes with nothing wrong, volts and share, shape (points,) each.

@@ -31,11 +31,11 @@ SUPPLY_ODDS, SUPPLY_SHARE = 0.02, 0.005
 """Odds that the supplies' volts change while readings are taken, and one standard deviation of it
 as a share. Common practice, no source."""
 SCALE_SD = 0.1
-"""What a joint at a given resistance moves is known to this share: node current is not exact."""
+"""Standard deviation of a joint's effect, as a share: node current is not exact."""
 WANDER_SHARE = 0.002
-"""What supplies wander from reading to reading while a joint comes and goes, as a share. Ours."""
+"""Drift of supplies from reading to reading, as a share. Ours."""
 SHAPE_SHARE = 0.1
-"""What a change's course is not known of, as a share of how far its readings are apart. Ours."""
+"""Uncertainty of a change's course, as a share of the difference between its readings. Ours."""
 APART = 8
 """Steps of the grid between two resistances that are tried: a factor of 1.6."""
 MOST_PULSED = 16
@@ -48,7 +48,7 @@ Course = Literal["intermittent", "growing"]
 
 @dataclass(frozen=True)
 class Unsteady:
-    """What joints that change explain of the readings.
+    """Explanations of the readings by joints that change.
 
     Attributes:
         joints: logarithm of weight of each joint at each resistance, odds included, in the order

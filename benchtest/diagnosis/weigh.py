@@ -115,7 +115,7 @@ class Weigher:
         self.slip_per_v = 0.5 / float(responses.circuit.supply_v.max())
         self.effects = [tap_effects(responses, taps, tolerances) for taps in groups]
         self.budget = SolveBudget.of(responses.design)
-        """What may be solved for this footing and all others of the evidence."""
+        """Budget shared by this conditional evidence and all others of the finding."""
         self.footing: Hashable = None
         """What is taken for given, for telling what was solved for it."""
         self.best = -np.inf
@@ -294,7 +294,7 @@ class Weigher:
         return 0.0
 
     def dark_from(self, joint: int) -> FloatArray:
-        """What readings move if a joint's strand, and all that data reach after it, stay dark."""
+        """Return the change of readings if a joint's strand and all strands after it stay dark."""
         strands = {str(strand) for strand in self.responses.space.joints[joint].strands}
         chain = self.responses.space.chain
         mine = [n for n, f in enumerate(chain) if f.kind == "reversed" and f.where in strands]

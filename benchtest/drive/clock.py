@@ -191,7 +191,7 @@ class FrameClock:
 
     @property
     def is_calm(self) -> bool:
-        """Whether all that was to be shown has been sent. Waits for nothing."""
+        """True once every frame due has been sent; does not wait."""
         return not self._changed and self._to_repeat == 0
 
     def _look_for_gap(self) -> None:

@@ -24,14 +24,14 @@ STOP_S = 0.3
 
 
 class Light(Protocol):
-    """What drives a prop: it can be kept dark, and closed dark."""
+    """A driver of a prop that can be held dark and closed dark."""
 
     def hold(self, why: str) -> None:
         """Go dark, and stay so until somebody chooses to go on."""
 
     @property
     def is_calm(self) -> bool:
-        """Whether all that was to be shown has been sent."""
+        """True once every frame due has been sent."""
         ...
 
     def close(self) -> None:
@@ -93,7 +93,7 @@ def _end_for_sure(code: int, within_s: float) -> None:
 
 
 def has_driven() -> bool:
-    """Whether this process has driven a prop."""
+    """Return True if this process has driven a prop."""
     return _drove.is_set()
 
 

@@ -305,6 +305,11 @@ class Probe:
         )
 
     @property
+    def points(self) -> frozenset[Point]:
+        """The two points, whichever lead is on which."""
+        return frozenset((self.red, self.black))
+
+    @property
     def reversed(self) -> Probe:
         """The same two points with the leads exchanged."""
         return Probe(self.black, self.red)

@@ -174,7 +174,7 @@ class ReportContent:
     left_out: Sequence[str] = ()
     """Events that are beyond the limits of a record, and why."""
     driven: str = ""
-    """What was driven, in words; empty where the record does not say."""
+    """Return the driven target in words; empty where the record has none."""
     virtual: bool = False
     """Some of it, or all, was a virtual prop."""
     was: str | None = None

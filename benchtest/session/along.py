@@ -8,7 +8,15 @@ import numpy as np
 
 from benchtest.diagnosis import Finding, Profile, profile
 from benchtest.errors import CircuitFault
-from benchtest.prop.design import BusPad, Design, NodeName, Place, StrandEnd, rail_probe
+from benchtest.prop.design import (
+    BusPad,
+    Design,
+    NodeName,
+    Place,
+    Probe,
+    StrandEnd,
+    rail_probe,
+)
 from benchtest.prop.lit import Lit, everything
 from benchtest.records.strand_plot import MOST_PANELS, Curve, Dot, Panel, StrandPlot
 from benchtest.session.live import Session
@@ -30,14 +38,7 @@ def strand_plot(session: Session, found: Finding) -> StrandPlot | None:
         shown, left_out = _shown(session, lit, dots)
         places = {number: _places(design, number) for number in shown}
         probes = [rail_probe(place) for number in shown for _, place in places[number]]
-        along = profile(
-            session.engine,
-            lit,
-            probes,
-            weighed_readings(session.state, found),
-            session.meter,
-            found,
-        )
+        along = _profile_of(session, found, lit, probes)
     except CircuitFault:
         return None
     panels, start = [], 0
@@ -47,6 +48,12 @@ def strand_plot(session: Session, found: Finding) -> StrandPlot | None:
         panels.append(Panel(number, design.strand(number).nodes, curve))
         start = stop
     return StrandPlot("all", panels, _floor(design, along), along.suspect, left_out)
+
+
+def _profile_of(session: Session, found: Finding, lit: Lit, probes: list[Probe]) -> Profile:
+    """Return the volts at probes by the readings that the finding stands on."""
+    readings = weighed_readings(session.state, found)
+    return profile(session.engine, lit, probes, readings, session.meter, found)
 
 
 def lowest_read_v(plot: StrandPlot | None) -> float | None:
@@ -62,14 +69,7 @@ def strand_curve(session: Session, found: Finding, lit: Lit, number: int) -> Cur
     places = _places(session.design, number)
     probes = [rail_probe(place) for _, place in places]
     try:
-        along = profile(
-            session.engine,
-            lit,
-            probes,
-            weighed_readings(session.state, found),
-            session.meter,
-            found,
-        )
+        along = _profile_of(session, found, lit, probes)
     except CircuitFault:
         return None
     xs, dots = [x for x, _ in places], dots_of(session, lit, number)

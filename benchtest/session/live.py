@@ -83,7 +83,7 @@ class Session:
         self.meter = Meter.parse(row.meter)
         self.clock = clock
         self.target: str | None = None
-        """Where the unit is driven, as `--to` has it; None while it is not on the bench."""
+        """Target of the unit as written for `--to`; None while it is not on the bench."""
         self._engine = Engine(design)
         self._read()
 
@@ -129,7 +129,7 @@ class Session:
 
     @property
     def left_out(self) -> list[str]:
-        """What the record of this session holds beyond its limits; it counts for nothing."""
+        """Events of this session beyond the limits of records; they are ignored."""
         return self.shelf.beyond_limits(self.row.id)
 
     @property
@@ -258,7 +258,7 @@ def unfinished(shelf: Shelf) -> list[SessionRow]:
 
 
 def _only_of_the_shelf(shelf: Shelf, row: SessionRow) -> bool:
-    """Whether a session was begun for nothing but a unit's name or its place on the shelf."""
+    """Return True for a session that only renames or retires a unit."""
     kinds = shelf.kinds(row.id)
     return bool(kinds) and kinds <= {Renamed.kind, Retired.kind}
 

@@ -130,7 +130,7 @@ class ReadingRow:
     probe: str
     value: str
     off: str
-    """How far it is from a healthy unit's, in standard deviations; empty where that is unknown."""
+    """Return the deviation from a healthy unit in standard deviations; empty if unknown."""
     why_gone: str
     """Why it no longer counts; empty where it does."""
 

@@ -150,7 +150,7 @@ class Stand(Prober):
         return words
 
     def tick(self) -> str:
-        """What time alone brings to a soak: its end, or a pause while frames do not arrive.
+        """Changes of a soak by time alone: its end, or a pause while frames do not arrive.
 
         Says so, else nothing. To be called often.
         """

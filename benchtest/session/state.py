@@ -67,7 +67,7 @@ class Happened:
     same_key_as: int | None = field(default=None, kw_only=True)
     """Number of the first event that the same key added; None for that first one."""
     target: str | None = field(default=None, kw_only=True)
-    """What was driven then, as `--to` has it; None where the record does not say."""
+    """Target driven then, as written for `--to`; None where the record has none."""
 
 
 @dataclass(frozen=True)

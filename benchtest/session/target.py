@@ -1,4 +1,4 @@
-"""Where a unit is driven: remembered on its record, offered at the next start, never mixed up."""
+"""Targets of units: kept in their records and offered at the next start."""
 
 from __future__ import annotations
 

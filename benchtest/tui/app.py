@@ -157,7 +157,7 @@ class BenchApp(App[None]):
 
     @property
     def _takes_a_unit(self) -> bool:
-        """Whether the shelf is on top: the second of two keys may come once a unit has left it."""
+        """Return True while the shelf is on top; a second key may arrive after it was left."""
         return isinstance(self.screen, ShelfScreen)
 
     def on_shelf_screen_shown(self) -> None:

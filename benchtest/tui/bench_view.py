@@ -228,7 +228,7 @@ class BenchView(OnceScreen[Leaving]):
 
     @property
     def is_complete(self) -> bool:
-        """Whether all panels are there; what comes before is drawn once they are."""
+        """True once all panels exist; earlier updates are drawn then."""
         return bool(self.query("#chart") and self.query("#keys"))
 
     def draw(self) -> None:

@@ -80,7 +80,7 @@ class CompareScreen(OnceScreen[None]):
 
     @property
     def is_complete(self) -> bool:
-        """Whether its parts are there: it may be left while its comparison is worked out."""
+        """True while the widgets exist; the screen may be left during the comparison."""
         return bool(self.query("#bottom"))
 
     def say(self, words: str) -> None:

@@ -18,7 +18,7 @@ from benchtest.tui.signs import Signs
 from benchtest.tui.windows import Options, Window
 
 Choice = tuple[Literal["again", "strike"], int]
-"""What to do with the reading of that number."""
+"""Action to apply to the reading with that number."""
 
 PROBE_CELLS, VALUE_CELLS, WHY_CELLS = 19, 9, 16
 

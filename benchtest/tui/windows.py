@@ -27,7 +27,7 @@ class OnceScreen(Screen[Result]):
 
     @property
     def is_on_top(self) -> bool:
-        """Whether keys are meant for this screen."""
+        """True if keys are meant for this screen."""
         return self.is_mounted and bool(self.app.screen_stack) and self.app.screen is self
 
     def put_dark(self) -> None:
@@ -76,5 +76,5 @@ class Options(LiteralMenu):
 
 
 def _has_room(options: OptionList) -> bool:
-    """Whether a cursor can be moved: in a list of no lines the library fails at a page key."""
+    """Return True if the list has lines; the library fails at a page key in an empty one."""
     return options.scrollable_content_region.area > 0

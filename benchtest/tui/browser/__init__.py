@@ -7,7 +7,7 @@ DRIVER = "benchtest.tui.browser.driver:BrowserDriver"
 ON_BENCH = "on-bench"
 """What the program's word about its session is called."""
 BEAT = "beat"
-"""What the server sends to the program while it runs itself."""
+"""Heartbeat that the server sends to the program."""
 BEAT_S = 0.4
 SILENT_S = 2.0
 """Time without a beat after which the program takes the prop dark: below the 2.5 s after which a

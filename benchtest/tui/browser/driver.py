@@ -1,4 +1,4 @@
-"""How the terminal program draws for a browser, and goes dark or ends with its server."""
+"""Textual driver for a browser; it goes dark or ends with its server."""
 
 from __future__ import annotations
 

@@ -97,7 +97,7 @@ class Gate:
         return token
 
     def has_let_in(self, peer: str) -> bool:
-        """Whether a browser at that address was let in."""
+        """Return True if a browser at that address was let in."""
         return any(address == peer for _, address in self._known)
 
     def knows(self, token: str, peer: str) -> bool:
