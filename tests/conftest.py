@@ -14,7 +14,8 @@ from hypothesis import HealthCheck, settings
 from sacn.messages.data_packet import DataPacket
 from sacn.messages.sync_packet import SyncPacket
 
-from benchtest.drive.ending import ENDINGS
+from benchtest.drive.signals import ENDINGS
+from benchtest.prop.conductors import board_copper, parse_wire
 from benchtest.prop.design import (
     Bus,
     BusPad,
@@ -25,7 +26,6 @@ from benchtest.prop.design import (
     Strand,
     StrandEnd,
 )
-from benchtest.prop.wire import board_copper, parse_wire
 
 # A machine that is busy is no fault of an example's.
 settings.register_profile(

@@ -11,7 +11,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from benchtest.session.exported import Evidence, exported_evidence
+from benchtest.session.report.export_tables import Evidence, exported_evidence
 
 FOLDER = Path(__file__).parent / "session" / "golden"
 RECORDS = FOLDER / "batch.jsonl"

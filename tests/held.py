@@ -7,7 +7,7 @@ from contextlib import closing
 from pathlib import Path
 
 from benchtest.records.backup import FILE
-from benchtest.records.digest import design_digest, event_digest
+from benchtest.records.checksums import design_digest, event_digest
 
 AT = "2026-11-25T18:00:00.000+00:00"
 DEEP = '{"text": ' + "[" * 600 + "]" * 600 + "}"

@@ -14,10 +14,10 @@ from textwrap import fill
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.circuit.loads import node_light, node_loads
-from benchtest.diagnosis.looks import DARK_SHARE, DIM_SHARE, WARM_SHARE
-from benchtest.prop.catalogue import catalogue
+from benchtest.circuit.node_loads import node_light, node_loads
+from benchtest.diagnosis.likelihood.marks import DARK_SHARE, DIM_SHARE, WARM_SHARE
 from benchtest.prop.design import NodeKind
+from benchtest.prop.node_kinds import catalogue
 
 FloatArray = NDArray[np.float64]
 

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from benchtest.pattern import frame_of
-from benchtest.prop.catalogue import catalogue
 from benchtest.prop.design import rail_probe
-from benchtest.prop.lit import parse_lit
-from benchtest.prop.names import places
+from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.node_kinds import catalogue
+from benchtest.prop.notation import places
 from tests.bench.any_prop import try_unit
 from tests.bench.any_prop_designs import FIXED, LOADS, SHAPES, at_full_white, made_design
 from tests.bench.any_prop_units import STATES, Unit, hidden_of, state_of

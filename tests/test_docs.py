@@ -22,12 +22,12 @@ import benchtest.virtual
 from benchtest.cli import main
 from benchtest.cli.parser import build_parser, parse
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.records.exchange import export_lines
+from benchtest.records.json_lines import export_lines
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import ReadingTaken, SignedOff, VerdictGiven
-from benchtest.session.live import Session
+from benchtest.session.log.events import ReadingTaken, SignedOff, VerdictGiven
+from benchtest.session.session import Session
+from benchtest.tui.actions import KEYS
 from benchtest.tui.compare_screen import CompareScreen
-from benchtest.tui.deeds import KEYS
 from benchtest.tui.shelf_screen import ShelfScreen
 from tests.props import SMALL_FAN
 from tests.receiver import Watcher

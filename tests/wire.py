@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchtest.drive.layout import Frame, Layout
+from benchtest.drive.universe_layout import Frame, Layout
 from benchtest.prop.design import Design
 
 

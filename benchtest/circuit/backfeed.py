@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchtest.circuit.wiring import FloatArray, IndexArray, Wiring
-from benchtest.prop.chain import hops
+from benchtest.circuit.netlist import FloatArray, IndexArray, Wiring
+from benchtest.prop.data_path import hops
 from benchtest.prop.design import StrandEnd
 
 DATA_HIGH_V = 5.0

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchtest.circuit.wiring import FloatArray, IndexArray
+from benchtest.circuit.netlist import FloatArray, IndexArray
 
 
 @dataclass(frozen=True, slots=True)

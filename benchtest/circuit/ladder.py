@@ -21,8 +21,8 @@ from scipy.sparse import coo_array, csc_array
 from scipy.sparse.linalg import SuperLU, splu
 
 from benchtest.circuit.incidence import Incidence
-from benchtest.circuit.reduce import Reduced
-from benchtest.circuit.wiring import FloatArray, IndexArray, Wiring
+from benchtest.circuit.netlist import FloatArray, IndexArray, Wiring
+from benchtest.circuit.reduction import Reduced
 
 LEAST_LADDER = 3
 """Nodes from which a strand has inner nodes to take out."""

@@ -14,15 +14,15 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.circuit.apart import supplies_apart
 from benchtest.circuit.backfeed import backfeed_paths
 from benchtest.circuit.incidence import Incidence
+from benchtest.circuit.isolated_supplies import supplies_apart
 from benchtest.circuit.ladder import Factor, Ladders
-from benchtest.circuit.loads import NodeLoads
+from benchtest.circuit.netlist import FloatArray, IndexArray, Wiring, wire_up
 from benchtest.circuit.newton import Settled, settle
-from benchtest.circuit.reduce import reduce_wiring
+from benchtest.circuit.node_loads import NodeLoads
+from benchtest.circuit.reduction import reduce_wiring
 from benchtest.circuit.solution import Solution
-from benchtest.circuit.wiring import FloatArray, IndexArray, Wiring, wire_up
 from benchtest.prop.design import Design, Probe
 
 OF_CONDUCTANCES = {"factor", "driven_a", "_ladders"}

@@ -20,8 +20,8 @@ import numpy as np
 
 from benchtest.circuit.backfeed import Backfeed
 from benchtest.circuit.ladder import Factor
-from benchtest.circuit.loads import NodeLoads, node_loads
-from benchtest.circuit.wiring import FloatArray
+from benchtest.circuit.netlist import FloatArray
+from benchtest.circuit.node_loads import NodeLoads, node_loads
 from benchtest.errors import CircuitFault
 
 if TYPE_CHECKING:

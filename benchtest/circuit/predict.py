@@ -6,12 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from benchtest.circuit.deviation import standard_deviation_v
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.start import require_start
+from benchtest.circuit.startup import require_start
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
+from benchtest.circuit.tolerance_condensed import standard_deviation_v
 from benchtest.prop.design import Design, NodeName, Probe, StrandEnd, rail_probe
-from benchtest.prop.lit import Lit
+from benchtest.prop.lit_set import Lit
 
 
 @dataclass(frozen=True, slots=True)

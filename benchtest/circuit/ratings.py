@@ -12,13 +12,13 @@ from itertools import pairwise
 
 import numpy as np
 
-from benchtest.circuit.budget import FUSE_SHARE, SUPPLY_SHARE
-from benchtest.circuit.loads import node_light
+from benchtest.circuit.feed_limits import FUSE_SHARE, SUPPLY_SHARE
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.node_loads import node_light
 from benchtest.circuit.solution import Solution
-from benchtest.circuit.start import highest_level
+from benchtest.circuit.startup import highest_level
+from benchtest.prop.conductors import Conductor, awg_area_mm2
 from benchtest.prop.design import Bus, Design, Feed, Link, NodeName, Point
-from benchtest.prop.wire import Conductor, awg_area_mm2
 
 OPEN_AIR_A = {24: 2.0, 22: 3.0, 20: 5.0, 18: 7.5, 16: 13.0, 14: 15.0, 12: 20.0, 10: 30.0}
 """Amperes of single leads in open air after a fuse, by AWG. Common practice, no source."""

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from benchtest.circuit.ladder import AT_ONCE
+from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.newton import Settled
-from benchtest.circuit.reduce import joined_points
-from benchtest.circuit.wiring import FloatArray
+from benchtest.circuit.reduction import joined_points
 from benchtest.prop.design import NodeName, Probe
 
 if TYPE_CHECKING:

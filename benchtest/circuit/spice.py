@@ -1,7 +1,7 @@
 """The circuit of a prop as a SPICE deck, so that another program can solve it.
 
-Wire, copper, joints and supplies are those of `benchtest.circuit.wiring`; each node is a current
-source that obeys, term by term, the laws of `benchtest.circuit.loads`, and each data line that
+Wire, copper, joints and supplies are those of `benchtest.circuit.netlist`; each node is a current
+source that obeys, term by term, the laws of `benchtest.circuit.node_loads`, and each data line that
 feeds an island those of `benchtest.circuit.backfeed`. Nothing of our own solution goes in.
 """
 
@@ -12,7 +12,6 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
-from benchtest.circuit.apart import Apart, supplies_apart
 from benchtest.circuit.backfeed import (
     DATA_LINE_OHM,
     KNEE_V,
@@ -20,12 +19,13 @@ from benchtest.circuit.backfeed import (
     Backfeed,
     backfeed_paths,
 )
-from benchtest.circuit.loads import CORNER_V
+from benchtest.circuit.isolated_supplies import Apart, supplies_apart
+from benchtest.circuit.netlist import FloatArray, Wiring, wire_up
+from benchtest.circuit.node_loads import CORNER_V
 from benchtest.circuit.predict import every_strand_end
-from benchtest.circuit.reduce import Reduced, joined_points, reduce_wiring
-from benchtest.circuit.wiring import FloatArray, Wiring, wire_up
+from benchtest.circuit.reduction import Reduced, joined_points, reduce_wiring
+from benchtest.input_files import plain
 from benchtest.prop.design import BusPad, Design, FeedName, NodeKind, Probe, StrandEnd
-from benchtest.prop.text import plain
 
 _OPTIONS = ".options reltol=1e-9 abstol=1e-14 vntol=1e-10 gmin=1e-18 itl1=500 itl6=500"
 """Tight enough to compare microvolts; the defaults of the programs stop at a thousandth."""

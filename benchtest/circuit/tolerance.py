@@ -12,9 +12,9 @@ from functools import cached_property
 import numpy as np
 
 from benchtest.circuit.ladder import Factor
+from benchtest.circuit.netlist import FloatArray, Made, has_fuse
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import Solution
-from benchtest.circuit.wiring import FloatArray, Made, has_fuse
 from benchtest.prop.design import Design, Feed, Probe
 from benchtest.prop.joints import power_joints
 

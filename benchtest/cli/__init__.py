@@ -25,7 +25,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     code = 1
     try:
-        from benchtest.drive.ending import end_once
+        from benchtest.drive.signals import end_once
 
         end_once()
         from benchtest.cli.shell import run
@@ -43,7 +43,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _bound_end(code: int) -> None:
     """Bound the time that what drove a prop takes to end; all else may wait for its reader."""
-    from benchtest.drive.ending import begin_end, has_driven
+    from benchtest.drive.signals import begin_end, has_driven
 
     if has_driven():
         begin_end(code)

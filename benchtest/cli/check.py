@@ -16,12 +16,12 @@ from benchtest.cli.common import (
     print_json,
     print_table,
 )
-from benchtest.prop.counted import counted
+from benchtest.formatting import counted
 
 if TYPE_CHECKING:
-    from benchtest.circuit.budget import FeedBudget
+    from benchtest.circuit.design_review import Review
+    from benchtest.circuit.feed_limits import FeedBudget
     from benchtest.circuit.ratings import LoadLimit
-    from benchtest.circuit.review import Review
     from benchtest.prop.design import Design
 
 
@@ -42,7 +42,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 
 def run(args: argparse.Namespace) -> int:
     """Read the prop file, solve full white, and print what it takes."""
-    from benchtest.circuit.review import review
+    from benchtest.circuit.design_review import review
 
     design = design_of(args)
     found = review(design)
@@ -58,7 +58,7 @@ RATES = (20, 25, 40)
 
 
 def _answer(design: Design, review: Review) -> dict[str, Any]:
-    from benchtest.drive.layout import frames_per_s, nodes_per_output, universes_of
+    from benchtest.drive.universe_layout import frames_per_s, nodes_per_output, universes_of
 
     node, volts = review.full.lowest_node
     fading, extra = review.fading, review.extra
@@ -110,7 +110,7 @@ def _answer(design: Design, review: Review) -> dict[str, Any]:
 def _show(design: Design, review: Review) -> None:
     from rich.text import Text
 
-    from benchtest.drive.layout import universes_of
+    from benchtest.drive.universe_layout import universes_of
 
     universes = universes_of(design)
     out = console()
@@ -147,7 +147,7 @@ def _limit(limit: LoadLimit) -> tuple[str, ...]:
 
 
 def _words(design: Design, review: Review) -> Iterator[str]:
-    from benchtest.drive.layout import frames_per_s, nodes_per_output
+    from benchtest.drive.universe_layout import frames_per_s, nodes_per_output
 
     node, volts = review.full.lowest_node
     yield f"Lowest node: {node} at {volts:.3f} V ({design.node.lowest_v:g} V wanted)."
@@ -182,7 +182,7 @@ def _print_profile(review: Review) -> None:
     """Volts along the strand of the lowest node, drawn with characters every terminal has."""
     from rich.text import Text
 
-    from benchtest.session.chart import Trace, draw
+    from benchtest.session.display.text_chart import Trace, draw
 
     volts = review.profile_v.tolist()
     count = len(volts)

@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchtest.errors import InputError
-from benchtest.prop.counted import number_in
+from benchtest.formatting import number_in
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from benchtest.prop.design import Design, Probe
-    from benchtest.prop.lit import Lit
+    from benchtest.prop.lit_set import Lit
 
 COLDEST, WARMEST = -40.0, 120.0
 """Temperatures of copper that a prop may have. [°C]"""
@@ -152,7 +152,7 @@ def shown(path: Path | str) -> str:
     >>> shown("fan" + chr(27) + "[2J.html")
     'fan?[2J.html'
     """
-    from benchtest.prop.text import printable
+    from benchtest.input_files import printable
 
     return printable(str(path), LONGEST_PATH)
 
@@ -187,7 +187,7 @@ def lit_of(args: argparse.Namespace, design: Design) -> Lit:
     Raises:
         InputError: the prop has no such strand, colour or level.
     """
-    from benchtest.prop.lit import parse_lit
+    from benchtest.prop.lit_set import parse_lit
 
     return parse_lit(args.lit, design, args.level, args.colour)
 
@@ -198,7 +198,7 @@ def probes_of(args: argparse.Namespace, design: Design) -> list[Probe]:
     Raises:
         NameFault: the prop has no such point.
     """
-    from benchtest.prop.names import parse_probe
+    from benchtest.prop.notation import parse_probe
 
     return [parse_probe(text, design) for text in args.probe]
 
@@ -233,7 +233,7 @@ def shorts_of(args: argparse.Namespace, design: Design) -> dict[Probe, float]:
         NameFault: the prop has no such point.
         InputError: one is not of the form PROBE or PROBE=OHMS.
     """
-    from benchtest.prop.names import parse_probe
+    from benchtest.prop.notation import parse_probe
 
     found = {}
     for text in args.short:

@@ -109,7 +109,7 @@ def _tags(parsed_args: argparse.Namespace, **_: object) -> list[str]:
 def _days(parsed_args: argparse.Namespace, **_: object) -> list[str]:
     """Days on which the unit was tested."""
     from benchtest.records.shelf import Shelf
-    from benchtest.session.history import local_time
+    from benchtest.session.report.history import local_time
 
     if parsed_args.tag not in _tags(parsed_args):
         return []
@@ -136,7 +136,7 @@ def _patterns(parsed_args: argparse.Namespace, **_: object) -> list[str]:
 
 
 def _probes(parsed_args: argparse.Namespace, **_: object) -> list[str]:
-    from benchtest.prop.names import places
+    from benchtest.prop.notation import places
 
     design = _design(parsed_args)
     return [] if design is None else [str(place) for place in places(design)]
@@ -186,32 +186,32 @@ def _design(parsed_args: argparse.Namespace) -> Design | None:
 
 
 def _kinds(**_: object) -> list[str]:
-    from benchtest.prop.catalogue import catalogue
+    from benchtest.prop.node_kinds import catalogue
 
     return list(catalogue())
 
 
 def _colours(**_: object) -> list[str]:
-    from benchtest.prop.lit import COLOURS
+    from benchtest.prop.lit_set import COLOURS
 
     return list(COLOURS)
 
 
 def _targets(**_: object) -> list[str]:
-    from benchtest.drive.bridge.ports import serial_ports
+    from benchtest.drive.serial_ports import serial_ports
 
     return ["virtual", "e131", "e131:", *(f"serial:{port.device}" for port in serial_ports())]
 
 
 def _sources(**_: object) -> list[str]:
-    from benchtest.drive.bridge.ports import serial_ports
+    from benchtest.drive.serial_ports import serial_ports
 
     ports = [port.device for port in serial_ports()]
     return [f"{kind}:{device}" for kind in ("scpi", "serial") for device in ports or [""]]
 
 
 def _addresses(**_: object) -> list[str]:
-    from benchtest.drive.networks import networks
+    from benchtest.drive.interfaces import networks
 
     own = [address for network in networks() if network.is_up for address in network.addresses]
     return [address for address in own if ":" not in address]

@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _auto(args: argparse.Namespace) -> int:
-    from benchtest.session.demo import run_demo
+    from benchtest.session.autopilot import run_demo
 
     folder = bench_of(args) / FOLDER
     seed = 1 if args.seed is None else args.seed
@@ -70,8 +70,8 @@ def _say(words: str) -> None:
 
 
 def _screen(args: argparse.Namespace) -> int:
-    from benchtest.session.bench import Bench
-    from benchtest.session.demo import demo_file, hide_fault
+    from benchtest.session.autopilot import demo_file, hide_fault
+    from benchtest.session.launch_options import Bench
     from benchtest.tui.launch import launch
 
     folder = bench_of(args) / FOLDER

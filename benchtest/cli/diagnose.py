@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from benchtest.cli.common import Commands, add_celsius, design_of, print_json, print_table
-from benchtest.cli.learned import (
+from benchtest.cli.seen_before import (
     add_seen_before,
     engine_of,
     learned_from,
@@ -21,8 +21,8 @@ from benchtest.errors import InputError
 
 if TYPE_CHECKING:
     from benchtest.diagnosis import Finding, JudgedReading, NextReading, Ohms, Suspect
-    from benchtest.diagnosis.learn import Learned
-    from benchtest.evidence.table import Parsed
+    from benchtest.diagnosis.batch.learn import Learned
+    from benchtest.evidence.csv_table import Parsed
     from benchtest.prop.design import Design
 
 Line = TypeVar("Line")
@@ -110,7 +110,7 @@ def _of_files(
     from benchtest.diagnosis import Engine, with_drop_next
     from benchtest.evidence.marks import read_marks
     from benchtest.evidence.meter import DEFAULT_METER, Meter
-    from benchtest.evidence.reading import read_readings
+    from benchtest.evidence.readings import read_readings
 
     if args.prop is None:
         raise InputError("diagnose: give a prop file, or --session FILE of exported records")
@@ -142,7 +142,7 @@ def _of_files(
 
 def _supplies(args: argparse.Namespace, design: Design) -> dict[str, float]:
     """Volts that supplies were measured at."""
-    from benchtest.session.supplied import typed_supplies
+    from benchtest.session.log.measured_supplies import typed_supplies
 
     try:
         return typed_supplies(design, args.supply)
@@ -159,8 +159,8 @@ def _good(parsed: Parsed[Line], left_out: list[str]) -> list[Line]:
 
 def _of_session(args: argparse.Namespace) -> tuple[Finding, Design]:
     """The finding of a session as it was: nothing of the command line may change it."""
-    from benchtest.cli.exchange import read_export
-    from benchtest.session.exported import exported_evidence
+    from benchtest.cli.export_import import read_export
+    from benchtest.session.report.export_tables import exported_evidence
 
     files = args.prop or args.readings or args.marks or args.seen_before
     if files or args.meter or args.supply or args.celsius != 20.0:

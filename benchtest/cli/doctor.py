@@ -10,14 +10,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from benchtest.cli.common import Commands, bench_of, print_json, shown
-from benchtest.prop.counted import counted
+from benchtest.formatting import counted
 
 if TYPE_CHECKING:
-    from benchtest.cli.machine import Library, Terminal
-    from benchtest.drive.bridge.ports import SerialPort
-    from benchtest.drive.networks import Network, Way
-    from benchtest.drive.rights import Rights
-    from benchtest.records.health import Health
+    from benchtest.cli.environment import Library, Terminal
+    from benchtest.drive.interfaces import Network, Way
+    from benchtest.drive.serial_permissions import Rights
+    from benchtest.drive.serial_ports import SerialPort
+    from benchtest.records.folder_check import Health
 
 State = Literal["good", "note", "bad"]
 WORDS: dict[State, str] = {"good": "ok", "note": "look", "bad": "BAD"}
@@ -88,7 +88,7 @@ def _python() -> str:
 
 
 def _libraries() -> Section:
-    from benchtest.cli.machine import libraries
+    from benchtest.cli.environment import libraries
 
     needed = libraries()
     versions = {library.name: library.version for library in needed}
@@ -96,22 +96,22 @@ def _libraries() -> Section:
 
 
 def _bench(folder: Path) -> Section:
-    from benchtest.records.health import look_at
+    from benchtest.records.folder_check import look_at
 
     health = look_at(folder)
     return list(_bench_lines(health)), {"bench": {**asdict(health), "folder": str(folder)}}
 
 
 def _terminal() -> Section:
-    from benchtest.cli.machine import terminal
+    from benchtest.cli.environment import terminal
 
     screen = terminal()
     return list(_terminal_lines(screen)), {"terminal": asdict(screen)}
 
 
 def _ports() -> Section:
-    from benchtest.drive.bridge.ports import serial_ports
-    from benchtest.drive.rights import rights_to
+    from benchtest.drive.serial_permissions import rights_to
+    from benchtest.drive.serial_ports import serial_ports
 
     ports = [(port, rights_to(port.device)) for port in serial_ports()]
     facts = [{**asdict(port), "rights": asdict(rights)} for port, rights in ports]
@@ -119,7 +119,7 @@ def _ports() -> Section:
 
 
 def _networks() -> Section:
-    from benchtest.drive.networks import multicast_way, networks
+    from benchtest.drive.interfaces import multicast_way, networks
 
     known = networks()
     way = multicast_way(known)
@@ -128,7 +128,7 @@ def _networks() -> Section:
 
 
 def _frame_clock() -> Section:
-    from benchtest.drive.priority import REMEDY, may_go_first
+    from benchtest.drive.thread_priority import REMEDY, may_go_first
 
     first = may_go_first()
     if first:
@@ -175,7 +175,7 @@ def _bench_lines(health: Health) -> Iterator[Line]:
 
 
 def _terminal_lines(screen: Terminal) -> Iterator[Line]:
-    from benchtest.tui.signs import LEAST_COLUMNS, LEAST_LINES
+    from benchtest.tui.glyphs import LEAST_COLUMNS, LEAST_LINES
 
     if not screen.is_terminal:
         words = "benchtest and benchtest demo need one; all other commands do not"
@@ -196,7 +196,7 @@ def _terminal_lines(screen: Terminal) -> Iterator[Line]:
 
 
 def _port_lines(ports: list[tuple[SerialPort, Rights]]) -> Iterator[Line]:
-    from benchtest.drive.rights import remedy
+    from benchtest.drive.serial_permissions import remedy
 
     if not ports:
         words = "plug the bridge in, where you have one; try another cable: some carry power alone"

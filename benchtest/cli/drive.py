@@ -13,13 +13,13 @@ from benchtest.cli.common import Commands, add_prop, bench_of, design_of, number
 from benchtest.errors import DriveFault, InputError, nearest
 
 if TYPE_CHECKING:
-    from benchtest.cli.driving import Load, Teller
-    from benchtest.drive.base import Driver, Status
-    from benchtest.drive.clock import FrameClock
-    from benchtest.drive.e131 import Sender
+    from benchtest.cli.drive_progress import Load, Teller
+    from benchtest.drive.driver import Driver, Status
+    from benchtest.drive.e131.driver import Sender
+    from benchtest.drive.frame_clock import FrameClock
     from benchtest.pattern import Pattern, Step, Steps
     from benchtest.prop.design import Design
-    from benchtest.virtual.process import RunningProp
+    from benchtest.virtual.remote_prop import RunningProp
 
 LOOKED_AT = 200
 """Steps that are looked at for the heaviest; patterns with more light one node at a time."""
@@ -108,8 +108,8 @@ class _Ports(argparse.Action):
 
 def list_ports(args: argparse.Namespace) -> int:
     """Say which serial ports there are. Opens none: many boards restart by that."""
-    from benchtest.drive.bridge.ports import ports_in_words, serial_ports
-    from benchtest.drive.rights import remedy, rights_to
+    from benchtest.drive.serial_permissions import remedy, rights_to
+    from benchtest.drive.serial_ports import ports_in_words, serial_ports
 
     ports = [(port, remedy(port.device, rights_to(port.device))) for port in serial_ports()]
     if args.json:
@@ -128,10 +128,10 @@ def list_ports(args: argparse.Namespace) -> int:
 
 def run(args: argparse.Namespace) -> int:
     """Drive until the time is over or somebody ends it; the prop goes dark either way."""
-    from benchtest.cli.driving import Teller
-    from benchtest.drive.base import parse_target
-    from benchtest.drive.choose import driver_for
-    from benchtest.drive.e131 import E131Driver
+    from benchtest.cli.drive_progress import Teller
+    from benchtest.drive.driver import parse_target
+    from benchtest.drive.driver_choice import driver_for
+    from benchtest.drive.e131.driver import E131Driver
 
     design = design_of(args)
     target = parse_target(args.to)
@@ -211,9 +211,9 @@ def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) ->
     import numpy as np
 
     from benchtest.circuit.network import Circuit
-    from benchtest.circuit.start import require_start
-    from benchtest.cli.driving import Load
-    from benchtest.drive.safe import level_that_fits
+    from benchtest.circuit.startup import require_start
+    from benchtest.cli.drive_progress import Load
+    from benchtest.drive.level_limit import level_that_fits
 
     stride = max(1, len(steps) // LOOKED_AT)
     looked_at = steps[::stride]
@@ -233,22 +233,22 @@ def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) ->
 
 
 def _virtual(args: argparse.Namespace) -> RunningProp:
-    from benchtest.virtual.process import start_simulation
+    from benchtest.virtual.remote_prop import start_simulation
 
     return start_simulation(args.prop)
 
 
 def _sender(args: argparse.Namespace, design: Design) -> Sender:
-    from benchtest.drive.e131 import Sender
-    from benchtest.drive.identity import source_id
-    from benchtest.drive.layout import universes_of
+    from benchtest.drive.e131.cid import source_id
+    from benchtest.drive.e131.driver import Sender
+    from benchtest.drive.universe_layout import universes_of
 
     sync_address = universes_of(design)[0] if args.sync else 0
     return Sender(source_id(bench_of(args)), priority=args.priority, sync_address=sync_address)
 
 
 def _clock(driver: Driver, design: Design, args: argparse.Namespace) -> FrameClock:
-    from benchtest.drive.clock import FrameClock
+    from benchtest.drive.frame_clock import FrameClock
 
     return FrameClock(driver, design.node_count, design.node.channels, args.fps).start()
 
@@ -270,7 +270,7 @@ def _play(
 
 
 def _show(clock: FrameClock, step: Step, level: float) -> None:
-    from benchtest.drive.clock import RAMP_S
+    from benchtest.drive.frame_clock import RAMP_S
     from benchtest.pattern import frame_of
 
     duty = step.duty * level

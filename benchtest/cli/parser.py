@@ -8,7 +8,6 @@ from typing import Any, NoReturn
 
 from benchtest import __version__
 from benchtest.cli import (
-    bench,
     check,
     compare,
     completion,
@@ -16,9 +15,7 @@ from benchtest.cli import (
     diagnose,
     doctor,
     drive,
-    exchange,
     netlist,
-    new,
     practice,
     predict,
     report,
@@ -27,7 +24,10 @@ from benchtest.cli import (
     simulate,
     volts,
 )
+from benchtest.cli import export_import as exchange
+from benchtest.cli import root as bench
 from benchtest.cli.common import folder
+from benchtest.cli.new import command as new
 from benchtest.errors import InputError, nearest
 
 COMMANDS = (

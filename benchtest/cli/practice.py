@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Iterator
 
 from benchtest.cli.common import Commands, bench_of, print_json, whole
-from benchtest.prop.counted import counted
+from benchtest.formatting import counted
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
@@ -30,7 +30,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 def run(args: argparse.Namespace) -> int:
     """Practise, let the tool do it, or print the tally."""
     from benchtest.errors import InputError
-    from benchtest.session.practice import GRADES
+    from benchtest.session.practice.rounds import GRADES
 
     if args.grade is not None and not 1 <= args.grade <= len(GRADES):
         raise InputError(f"--grade {args.grade}: give 1 to {len(GRADES)}")
@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
         return _auto(args)
     if args.json:
         raise InputError("--json goes with --auto or --tally: the terminal program prints nothing")
-    from benchtest.session.bench import Bench
+    from benchtest.session.launch_options import Bench
     from benchtest.tui.launch import launch
 
     launch(Bench(bench_of(args)), practice=(args.grade, args.seed))
@@ -54,8 +54,8 @@ def run(args: argparse.Namespace) -> int:
 def _tally(args: argparse.Namespace) -> int:
     from dataclasses import asdict
 
-    from benchtest.session.bench import Bench
-    from benchtest.session.practice import next_grade, open_practice, table, tallies
+    from benchtest.session.launch_options import Bench
+    from benchtest.session.practice.rounds import next_grade, open_practice, table, tallies
 
     with open_practice(Bench(bench_of(args))) as shelf:
         done = tallies(shelf)
@@ -71,8 +71,8 @@ def _tally(args: argparse.Namespace) -> int:
 
 def _auto(args: argparse.Namespace) -> int:
     from benchtest.prop.reader import read_design
-    from benchtest.session.demo import demo_file
-    from benchtest.session.practice import hide, own_go
+    from benchtest.session.autopilot import demo_file
+    from benchtest.session.practice.rounds import hide, own_go
 
     grade, seed = args.grade or 1, 1 if args.seed is None else args.seed
     with demo_file() as path:

@@ -9,13 +9,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchtest.cli.atomic_write import write_whole
 from benchtest.cli.common import Commands, bench_of, print_json, shown, whole
-from benchtest.cli.writing import write_whole
 from benchtest.errors import InputError
 
 if TYPE_CHECKING:
-    from benchtest.records.kept import SessionRow
     from benchtest.records.label import LabelContent
+    from benchtest.records.models import SessionRow
     from benchtest.records.shelf import Shelf
 
 STDOUT = Path("-")
@@ -98,8 +98,8 @@ def _unit(args: argparse.Namespace) -> int:
     from benchtest.records.label import read_code
     from benchtest.records.report import render_report
     from benchtest.records.shelf import Shelf
-    from benchtest.session.live import Session
-    from benchtest.session.summary import report_content
+    from benchtest.session.report.report_content import report_content
+    from benchtest.session.session import Session
 
     tag, record = read_code(args.tag)
     with Shelf(bench_of(args)) as shelf:
@@ -109,10 +109,10 @@ def _unit(args: argparse.Namespace) -> int:
 
 
 def _batch(args: argparse.Namespace) -> int:
-    from benchtest.records.batch import render_batch
+    from benchtest.records.batch_report import render_batch
     from benchtest.records.shelf import Shelf
-    from benchtest.session.batch import batch_content
-    from benchtest.session.live import utc_now
+    from benchtest.session.report.batch_content import batch_content
+    from benchtest.session.session import utc_now
 
     with Shelf(bench_of(args)) as shelf:
         content = batch_content(shelf, args.design, utc_now())
@@ -137,7 +137,7 @@ def _answer(args: argparse.Namespace, page: str, default: str, answer: dict[str,
 
 def _session(shelf: Shelf, tag: str, record: str | None) -> SessionRow:
     """The session that a record names, else the unit's last test."""
-    from benchtest.session.live import last_test
+    from benchtest.session.session import last_test
 
     shelf.unit(tag)
     if record is not None:
@@ -175,9 +175,9 @@ def run_label(args: argparse.Namespace) -> int:
 
 
 def _labels(shelf: Shelf, args: argparse.Namespace) -> list[LabelContent]:
-    from benchtest.session.earlier import units_of
-    from benchtest.session.live import last_test
-    from benchtest.session.summary import label_content
+    from benchtest.session.report.report_content import label_content
+    from benchtest.session.report.unit_readings import units_of
+    from benchtest.session.session import last_test
 
     tags = list(args.tags)
     if args.design is not None:

@@ -6,13 +6,13 @@ import argparse
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from benchtest.cli.bench import add_program_options, what_to_open
 from benchtest.cli.common import Commands, print_json, whole
+from benchtest.cli.root import add_program_options, what_to_open
 
 if TYPE_CHECKING:
     from ipaddress import IPv4Address
 
-    from benchtest.session.bench import Bench
+    from benchtest.session.launch_options import Bench
     from benchtest.tui.browser.server import BenchServer
 
 PORT = 8390
@@ -54,10 +54,10 @@ def run(args: argparse.Namespace) -> int:
     """Show the terminal program until stopped."""
     import asyncio
 
-    from benchtest.drive.networks import networks
+    from benchtest.drive.interfaces import networks
     from benchtest.errors import InputError
-    from benchtest.session.bench import check_bench
-    from benchtest.tui.browser.address import address_for
+    from benchtest.session.launch_options import check_bench
+    from benchtest.tui.browser.bind_address import address_for
 
     if not 0 <= args.port <= 65535:
         raise InputError(f"--port {args.port}: give 0 to 65535")
@@ -75,8 +75,8 @@ async def _serve(bench: Bench, address: IPv4Address, args: argparse.Namespace) -
     import time
     from functools import partial
 
-    from benchtest.drive.ending import tell_once
-    from benchtest.tui.browser.gate import Gate
+    from benchtest.drive.signals import tell_once
+    from benchtest.tui.browser.access_codes import Gate
     from benchtest.tui.browser.server import DARK_S, BenchServer
 
     stop, loop = asyncio.Event(), asyncio.get_running_loop()
@@ -158,7 +158,7 @@ def _tell(server: BenchServer) -> None:
 
 
 def _show_code(server: BenchServer) -> None:
-    from benchtest.tui.browser.gate import CODE_S, TRIES
+    from benchtest.tui.browser.access_codes import CODE_S, TRIES
 
     code = server.gate.new_code()
     print(picture_of(f"{server.url}#{code.digits}"), end="")

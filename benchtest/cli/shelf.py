@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from benchtest.cli.common import Commands, bench_of, print_json, print_table, shown
 
 if TYPE_CHECKING:
-    from benchtest.records.kept import SessionRow, Unit
+    from benchtest.records.models import SessionRow, Unit
     from benchtest.records.shelf import Shelf
 
 
@@ -44,7 +44,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 def run_shelf(args: argparse.Namespace) -> int:
     """List the units."""
     from benchtest.records.shelf import Shelf
-    from benchtest.session.live import shelf_rows
+    from benchtest.session.session import shelf_rows
 
     if args.restore:
         return _restore(args)
@@ -71,7 +71,7 @@ def run_shelf(args: argparse.Namespace) -> int:
 
 def _change(args: argparse.Namespace, shelf: Shelf) -> None:
     """Rename, retire or bring back the units that were named."""
-    from benchtest.session.shelving import rename_unit, retire_unit
+    from benchtest.session.log.shelf_changes import rename_unit, retire_unit
 
     if args.rename is not None:
         rename_unit(shelf, *args.rename)
@@ -119,7 +119,7 @@ def _line(unit: Unit, row: SessionRow | None) -> tuple[str, ...]:
 
 
 def _words(unit: Unit, waits: list[str]) -> str:
-    from benchtest.session.guidance import shelf_words
+    from benchtest.session.guidance.next_step import shelf_words
 
     name = unit.tag if unit.was is None else f"{unit.tag} (was {unit.was})"
     return f"{name}: retired" if unit.retired else shelf_words(name, unit.stage, waits)

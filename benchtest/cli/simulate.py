@@ -81,10 +81,10 @@ def run(args: argparse.Namespace) -> int:
 
     from benchtest.errors import InputError
     from benchtest.evidence.meter import DEFAULT_METER, Meter
-    from benchtest.virtual.air import BadAir
-    from benchtest.virtual.faults import parse_faults
-    from benchtest.virtual.prop import VirtualProp
+    from benchtest.virtual.impairment import BadAir
+    from benchtest.virtual.injected_faults import parse_faults
     from benchtest.virtual.server import Simulation
+    from benchtest.virtual.virtual_prop import VirtualProp
 
     design = design_of(args)
     faults = parse_faults(args.fault, design)
@@ -105,7 +105,7 @@ async def _serve(simulation: Simulation, args: argparse.Namespace) -> None:
     import sys
     from functools import partial
 
-    from benchtest.drive.ending import tell_once
+    from benchtest.drive.signals import tell_once
 
     # before anybody is told that it hears
     tell_once(partial(asyncio.get_running_loop().call_soon_threadsafe, simulation.done.set))
@@ -154,7 +154,7 @@ async def _draw(simulation: Simulation, where: Listening) -> None:
 
     from benchtest.cli.common import console
     from benchtest.virtual.keyboard import Line, keys, read_keys
-    from benchtest.virtual.screen import draw, reply
+    from benchtest.virtual.terminal_view import draw, reply
 
     line, answers, news = Line(), deque[str](maxlen=ANSWERS), asyncio.Event()
     loop, out, source = (

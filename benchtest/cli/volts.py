@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 from benchtest.cli.common import Commands, number, print_json, whole
 
 if TYPE_CHECKING:
+    from benchtest.drive.bridge.input_reader import BridgeReader
     from benchtest.drive.bridge.messages import Sample
-    from benchtest.drive.bridge.reader import BridgeReader
-    from benchtest.drive.read_from import SourceSpec
+    from benchtest.drive.source_spec import SourceSpec
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
@@ -48,7 +48,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 
 def run(args: argparse.Namespace) -> int:
     """Read once, or calibrate."""
-    from benchtest.drive.read_from import parse_source
+    from benchtest.drive.source_spec import parse_source
     from benchtest.errors import InputError
 
     spec = parse_source(args.source, "--from")
@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _meter(spec: SourceSpec, args: argparse.Namespace) -> int:
-    from benchtest.drive.scpi_meter import BAUD, ScpiMeter
+    from benchtest.drive.scpi.meter import BAUD, ScpiMeter
 
     with contextlib.closing(ScpiMeter(spec.device, spec.baud or BAUD)) as meter:
         volts = meter.measure()
@@ -82,7 +82,7 @@ def _meter(spec: SourceSpec, args: argparse.Namespace) -> int:
 
 
 def _bridge(spec: SourceSpec, args: argparse.Namespace) -> int:
-    from benchtest.drive.bridge.reader import BridgeReader
+    from benchtest.drive.bridge.input_reader import BridgeReader
 
     with contextlib.closing(BridgeReader(spec.device)) as bridge:
         if args.calibrate is not None:

@@ -1,7 +1,5 @@
 """Suspects from evidence, and the next reading worth taking."""
 
-from benchtest.diagnosis.before import Before
-from benchtest.diagnosis.drops import own_drop, with_drop_next
 from benchtest.diagnosis.engine import Engine, diagnose
 from benchtest.diagnosis.finding import (
     Finding,
@@ -11,11 +9,13 @@ from benchtest.diagnosis.finding import (
     Ohms,
     Suspect,
 )
-from benchtest.diagnosis.judge import has_outlier, judged_healthy
+from benchtest.diagnosis.healthy_comparison import has_outlier, judged_healthy
+from benchtest.diagnosis.inference.pre_repair import Before
 from benchtest.diagnosis.outlook import Outlook, outlook
-from benchtest.diagnosis.possible import possible_volts
-from benchtest.diagnosis.profile import Profile, profile
-from benchtest.diagnosis.retest import still_valid, touched_by
+from benchtest.diagnosis.planning.joint_drop import own_drop, with_drop_next
+from benchtest.diagnosis.possible_range import possible_volts
+from benchtest.diagnosis.repair_scope import still_valid, touched_by
+from benchtest.diagnosis.voltage_profile import Profile, profile
 
 __all__ = [
     "Before",

@@ -8,12 +8,41 @@ from functools import cached_property
 
 import numpy as np
 
+from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
-from benchtest.circuit.wiring import FloatArray
-from benchtest.diagnosis.before import Before, Past
-from benchtest.diagnosis.budget import SolveBudget, Stage
-from benchtest.diagnosis.candidates import permitted_sets
-from benchtest.diagnosis.decision import (
+from benchtest.diagnosis.explain import Reason, reason, unsteady_reason
+from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, NextReading, Suspect
+from benchtest.diagnosis.inference.cache import Footings, Views
+from benchtest.diagnosis.inference.conditional import Case, View
+from benchtest.diagnosis.inference.hypothesis import Part
+from benchtest.diagnosis.inference.masked_pairs import Pairs, beside_pairs, hidden_pairs
+from benchtest.diagnosis.inference.multiple_faults import (
+    Look,
+    Together,
+    several_posterior,
+    sure_parts,
+    together,
+)
+from benchtest.diagnosis.inference.posterior import (
+    Posterior,
+    cleared_ohm,
+    likeliest_part,
+    named_suspects,
+)
+from benchtest.diagnosis.inference.pre_repair import Before, Past
+from benchtest.diagnosis.inference.unsteady_joints import Unsteady, unsteady_joints, with_unsteady
+from benchtest.diagnosis.likelihood.duplicates import telling
+from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
+from benchtest.diagnosis.likelihood.readings import Weigher
+from benchtest.diagnosis.likelihood.selection import most_informative
+from benchtest.diagnosis.model.fault_response import Responses
+from benchtest.diagnosis.model.faults import Priors, fault_space
+from benchtest.diagnosis.model.node_variation import OTHER_BIN, tolerances_of
+from benchtest.diagnosis.model.rail_shorts import nearby
+from benchtest.diagnosis.model.reels import odds_log, with_reels
+from benchtest.diagnosis.permitted import Permitted
+from benchtest.diagnosis.planning.candidates import permitted_sets
+from benchtest.diagnosis.planning.decision import (
     DECIDED,
     OPEN_TO_DOUBT,
     by_place,
@@ -27,53 +56,24 @@ from benchtest.diagnosis.decision import (
     unexplained_marks,
     unread_load,
 )
-from benchtest.diagnosis.explain import Reason, reason, unsteady_reason
-from benchtest.diagnosis.faults import Priors, fault_space
-from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, NextReading, Suspect
-from benchtest.diagnosis.forecast import Forecaster
-from benchtest.diagnosis.law import OTHER_BIN, tolerances_of
-from benchtest.diagnosis.look_next import look_next
-from benchtest.diagnosis.pairs import Pairs, beside_pairs, hidden_pairs
-from benchtest.diagnosis.part import Part
-from benchtest.diagnosis.permitted import Permitted
-from benchtest.diagnosis.plan import (
+from benchtest.diagnosis.planning.forecast import Forecaster
+from benchtest.diagnosis.planning.next_look import look_next
+from benchtest.diagnosis.planning.next_reading import (
     SAME_AGAIN,
     WORTH_TAKING_BITS,
     Evidence,
     best_worth,
     plan_next,
 )
-from benchtest.diagnosis.posterior import (
-    Posterior,
-    cleared_ohm,
-    likeliest_part,
-    named_suspects,
-)
-from benchtest.diagnosis.reels import odds_log, with_reels
 from benchtest.diagnosis.repair import repair_words, unsteady_words
-from benchtest.diagnosis.repeats import telling
-from benchtest.diagnosis.response import Responses
-from benchtest.diagnosis.selection import most_informative
-from benchtest.diagnosis.shorted import nearby
-from benchtest.diagnosis.taps import noise_of, taps_of, values_of
-from benchtest.diagnosis.together import (
-    Look,
-    Together,
-    several_posterior,
-    sure_parts,
-    together,
-)
-from benchtest.diagnosis.unsteady import Unsteady, unsteady_joints, with_unsteady
-from benchtest.diagnosis.view import Case, View
-from benchtest.diagnosis.views import Footings, Views
-from benchtest.diagnosis.weigh import Weigher
-from benchtest.evidence.digits import steps_of
+from benchtest.diagnosis.solve_budget import SolveBudget, Stage
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER, Meter
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
+from benchtest.evidence.rounding import steps_of
 from benchtest.prop.design import Design, FeedName, Probe, rail_probe
 from benchtest.prop.joints import Joint
-from benchtest.prop.lit import Lit, everything
+from benchtest.prop.lit_set import Lit, everything
 
 LEAST_SHOWN = 1e-3
 """Suspects with less probability are not listed."""

@@ -6,14 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchtest.circuit.wiring import FloatArray
+from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.finding import AfterRepair
-from benchtest.diagnosis.gauss import worth_given_rest
-from benchtest.diagnosis.part import Part
-from benchtest.diagnosis.unsteady import Unsteady
-from benchtest.diagnosis.view import View
+from benchtest.diagnosis.inference.conditional import View
+from benchtest.diagnosis.inference.hypothesis import Part
+from benchtest.diagnosis.inference.unsteady_joints import Unsteady
+from benchtest.diagnosis.likelihood.robust_gaussian import worth_given_rest
 from benchtest.evidence.marks import Mark
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 
 TELLS_LOG = 1.0
 """Logarithm of the factor from which a reading speaks for or against a fault."""

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from benchtest.diagnosis.cost import leads_after, reading_effort
-from benchtest.diagnosis.faults import FaultKind
+from benchtest.diagnosis.model.faults import FaultKind
+from benchtest.diagnosis.planning.cost import leads_after, reading_effort
 from benchtest.evidence.marks import Mark
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design, Probe
-from benchtest.prop.lit import Lit
+from benchtest.prop.lit_set import Lit
 
 MOST_MARKS = 4
 """Marks that are named in one sentence, at most."""

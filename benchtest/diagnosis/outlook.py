@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 from benchtest.diagnosis.engine import Engine
 from benchtest.diagnosis.finding import Finding
-from benchtest.diagnosis.profile import column_of, solved
+from benchtest.diagnosis.voltage_profile import column_of, solved
 from benchtest.prop.design import Probe
-from benchtest.prop.lit import Lit
+from benchtest.prop.lit_set import Lit
 
 MOST, LEAST = 3, 0.02
 """Joints that are told of at the most, and the probability that each must have."""

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from benchtest.circuit.wiring import FloatArray
-from benchtest.diagnosis.part import Part
-from benchtest.diagnosis.response import GRID
-from benchtest.diagnosis.starved import APART, means_at
-from benchtest.diagnosis.view import View
-from benchtest.diagnosis.weigh import Weigher
+from benchtest.circuit.netlist import FloatArray
+from benchtest.diagnosis.inference.conditional import View
+from benchtest.diagnosis.inference.hypothesis import Part
+from benchtest.diagnosis.likelihood.nonlinear import APART, means_at
+from benchtest.diagnosis.likelihood.readings import Weigher
+from benchtest.diagnosis.model.fault_response import GRID
 
 TRIED, MOST = 3, 2
 """Joints that are looked at closely, and those that are returned at the most."""

@@ -7,8 +7,8 @@ no way to take one.
 from __future__ import annotations
 
 from benchtest.circuit.network import Circuit
-from benchtest.drive.safe import limit_a, surely_fits
-from benchtest.prop.lit import Lit
+from benchtest.drive.level_limit import limit_a, surely_fits
+from benchtest.prop.lit_set import Lit
 
 
 class Permitted:

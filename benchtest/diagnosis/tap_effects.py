@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.tolerance import (
     Readout,
     Tolerances,
@@ -13,10 +14,9 @@ from benchtest.circuit.tolerance import (
     more_per_supply,
     readout,
 )
-from benchtest.circuit.wiring import FloatArray
-from benchtest.diagnosis.law import law_a
-from benchtest.diagnosis.response import CELL_SD, Base, Responses
-from benchtest.diagnosis.taps import Taps, read_at
+from benchtest.diagnosis.likelihood.measurement import Taps, read_at
+from benchtest.diagnosis.model.fault_response import CELL_SD, Base, Responses
+from benchtest.diagnosis.model.node_variation import law_a
 
 
 @dataclass(frozen=True)

@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Literal, get_args
 
 from benchtest.errors import InputError, NameFault, nearest
-from benchtest.evidence.reading import parse_number
-from benchtest.evidence.table import MOST_OCTETS, Parsed, parse_table
+from benchtest.evidence.csv_table import MOST_OCTETS, Parsed, parse_table
+from benchtest.evidence.readings import parse_number
+from benchtest.input_files import printable, read_text
 from benchtest.prop.design import Design
-from benchtest.prop.lit import Lit, parse_lit
-from benchtest.prop.text import printable, read_text
+from benchtest.prop.lit_set import Lit, parse_lit
 
 Seen = Literal["ok", "dark", "dim", "warm", "wrong-colour", "stuck", "flicker"]
 SEEN: tuple[Seen, ...] = get_args(Seen)

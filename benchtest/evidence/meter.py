@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 
 from benchtest.errors import InputError
-from benchtest.prop.text import printable
+from benchtest.input_files import printable
 
 _SPEC = re.compile(r"^\s*(\d{1,2}(?:\.\d+)?)\s*%\s*\+\s*(\d{1,4})\s*/\s*(\d{4,7})\s*$", re.ASCII)
 

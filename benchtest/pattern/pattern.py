@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.prop.design import Design, NodeName
-from benchtest.prop.lit import COLOURS, Lit, everything
+from benchtest.prop.lit_set import COLOURS, Lit, everything
 
 Each = Literal["prop", "strand", "node", "colour"]
 EACH: tuple[Each, ...] = ("prop", "strand", "node", "colour")

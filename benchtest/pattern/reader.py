@@ -8,10 +8,10 @@ from importlib.resources import files
 from pathlib import Path
 
 from benchtest.errors import FileFaults, nearest
+from benchtest.input_files import MOST_TOML_OCTETS, parse_toml, read_text, told
 from benchtest.pattern.pattern import EACH, Each, Layer, Pattern, Rule
-from benchtest.prop.lit import COLOURS
-from benchtest.prop.sheet import Sheet
-from benchtest.prop.text import MOST_TOML_OCTETS, parse_toml, read_text, told
+from benchtest.prop.lit_set import COLOURS
+from benchtest.toml_table import Sheet
 
 KEYS = ("title", "reveals", "asks", "hold_s", "step")
 STEP_KEYS = ("each", "says", "layer")

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Literal
 
-from benchtest.prop.wire import Conductor
+from benchtest.prop.conductors import Conductor
 
 End = Literal["A", "B"]
 Rail = Literal["+", "-"]
@@ -24,7 +24,7 @@ Family = Literal["sink", "resistor", "series-colours", "regulated"]
 class NodeKind:
     """One entry of the node catalogue, overrides applied. Mappings are by colour name.
 
-    How the figures make a current is written in `benchtest.circuit.loads`.
+    How the figures make a current is written in `benchtest.circuit.node_loads`.
     """
 
     name: str

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from benchtest.prop.chain import hops
+from benchtest.prop.data_path import hops
 from benchtest.prop.design import (
     HEALTHY_JOINT_OHM,
     RAILS,

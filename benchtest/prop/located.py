@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from benchtest.prop.design import BusPad, Design, StrandEnd
-from benchtest.prop.names import parse_end
+from benchtest.prop.notation import parse_end
 
 _END = re.compile(r"[1-9][0-9]*[AB]", re.ASCII)
 _RAILS = {"+": "+ wire", "-": "- wire", "d": "data wire"}

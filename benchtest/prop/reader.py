@@ -8,8 +8,16 @@ from pathlib import Path
 from typing import Any
 
 from benchtest.errors import FileFaults, InputError
-from benchtest.prop.catalogue import catalogue
-from benchtest.prop.checks import check_design
+from benchtest.input_files import MOST_TOML_OCTETS, parse_toml, read_text, told
+from benchtest.prop.conductors import (
+    MIN_OZ,
+    MIN_WIDTH_MM,
+    MOST_OZ,
+    MOST_WIDTH_MM,
+    Conductor,
+    board_copper,
+    parse_wire,
+)
 from benchtest.prop.design import (
     HEALTHY_JOINT_OHM,
     RAILS,
@@ -23,19 +31,11 @@ from benchtest.prop.design import (
     Strand,
     StrandEnd,
 )
-from benchtest.prop.names import parse_end
-from benchtest.prop.nodes import read_node
-from benchtest.prop.sheet import Sheet, shown
-from benchtest.prop.text import MOST_TOML_OCTETS, parse_toml, read_text, told
-from benchtest.prop.wire import (
-    MIN_OZ,
-    MIN_WIDTH_MM,
-    MOST_OZ,
-    MOST_WIDTH_MM,
-    Conductor,
-    board_copper,
-    parse_wire,
-)
+from benchtest.prop.node_kinds import catalogue
+from benchtest.prop.node_table import read_node
+from benchtest.prop.notation import parse_end
+from benchtest.prop.validation import check_design
+from benchtest.toml_table import Sheet, shown
 
 MOST_STRANDS, MOST_NODES = 1000, 100_000
 MOST_GIB = 0.3

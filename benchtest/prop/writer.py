@@ -6,8 +6,8 @@ import json
 from collections.abc import Iterable, Iterator, Mapping
 from itertools import groupby
 
-from benchtest.prop.catalogue import catalogue
-from benchtest.prop.chain import hops
+from benchtest.prop.conductors import Conductor, board_figures
+from benchtest.prop.data_path import hops
 from benchtest.prop.design import (
     HEALTHY_JOINT_OHM,
     RAILS,
@@ -19,8 +19,8 @@ from benchtest.prop.design import (
     Strand,
     StrandEnd,
 )
-from benchtest.prop.nodes import BY_COLOUR, NUMBERS, OWN
-from benchtest.prop.wire import Conductor, board_figures
+from benchtest.prop.node_kinds import catalogue
+from benchtest.prop.node_table import BY_COLOUR, NUMBERS, OWN
 
 
 def write_design(design: Design) -> str:

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from benchtest.prop.counted import counted
-from benchtest.records.check import damage
+from benchtest.formatting import counted
+from benchtest.records.integrity import damage
 
 FILE = "bench.sqlite3"
 FOLDER = "backups"

@@ -14,11 +14,11 @@ from importlib.resources import files
 from pathlib import Path
 
 from benchtest.errors import RecordsFault, no_room_said
-from benchtest.prop.counted import counted
+from benchtest.formatting import counted
 from benchtest.records import backup
 from benchtest.records.backup import FILE
-from benchtest.records.check import damage
 from benchtest.records.disk import NETWORK, disk_kind
+from benchtest.records.integrity import damage
 from benchtest.records.migrate import VERSION, bring_forward
 
 LEAST_OCTETS = 512

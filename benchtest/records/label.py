@@ -14,7 +14,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from benchtest.errors import InputError, NameFault, nearest
-from benchtest.records.drawing import as_pdf, as_svg
+from benchtest.records.matplotlib_setup import as_pdf, as_svg
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

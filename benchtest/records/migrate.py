@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable
 
-from benchtest.records.digest import event_digest, moment_ms
+from benchtest.records.checksums import event_digest, moment_ms
 
 VERSION = 2
 

@@ -13,10 +13,10 @@ import jinja2
 from markupsafe import Markup
 
 from benchtest.evidence.marks import Mark
-from benchtest.prop.counted import counted
+from benchtest.formatting import counted
 from benchtest.prop.design import Design
 from benchtest.records.comparison import UnitComparison
-from benchtest.records.prop_map import draw_map
+from benchtest.records.prop_map_svg import draw_map
 from benchtest.records.strand_plot import StrandPlot, draw_strands
 from benchtest.records.trend_plot import draw_trend
 from benchtest.records.words import off_sd, percent, shown_ohms, shown_value

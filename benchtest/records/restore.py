@@ -12,11 +12,11 @@ from pathlib import Path
 
 from benchtest.errors import InputError, RecordsFault
 from benchtest.records.backup import FILE, Copy, copies, last_whole_copy, write_copy
-from benchtest.records.check import damage
+from benchtest.records.checksums import design_digest, event_digest
 from benchtest.records.database import explained
-from benchtest.records.digest import design_digest, event_digest
-from benchtest.records.kept import Event, SessionRow, Unit
-from benchtest.records.limits import read_data
+from benchtest.records.integrity import damage
+from benchtest.records.models import Event, SessionRow, Unit
+from benchtest.records.record_limits import read_data
 from benchtest.records.shelf import Shelf
 
 SIDES = ("", "-wal", "-shm")

@@ -14,8 +14,9 @@ from uuid import uuid4
 import platformdirs
 
 from benchtest.errors import InputError, NameFault, RecordsFault, nearest
-from benchtest.prop.text import printable
+from benchtest.input_files import printable
 from benchtest.records.backup import FILE
+from benchtest.records.checksums import SessionKey, design_digest, event_digest, moment_ms
 from benchtest.records.database import (
     checkpoint,
     explained,
@@ -25,8 +26,7 @@ from benchtest.records.database import (
     require_there,
     writing,
 )
-from benchtest.records.digest import SessionKey, design_digest, event_digest, moment_ms
-from benchtest.records.kept import (
+from benchtest.records.models import (
     STAGES,
     Event,
     SessionRow,
@@ -37,7 +37,7 @@ from benchtest.records.kept import (
     in_order,
     is_tag,
 )
-from benchtest.records.limits import (
+from benchtest.records.record_limits import (
     EPOCH,
     LEFT_OUT,
     MAX_PLACED_MS,

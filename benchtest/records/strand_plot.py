@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
-from benchtest.prop.counted import counted
-from benchtest.records.drawing import as_svg
+from benchtest.formatting import counted
+from benchtest.records.matplotlib_setup import as_svg
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

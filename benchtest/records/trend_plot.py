@@ -10,7 +10,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from benchtest.records.comparison import OPEN_OHM, Band, JointRow, UnitComparison
-from benchtest.records.drawing import as_svg
+from benchtest.records.matplotlib_setup import as_svg
 from benchtest.records.strand_plot import BAD, INK, LINE, SOFT, STYLE, WIDTH_IN, themed
 
 if TYPE_CHECKING:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from benchtest.prop.counted import counted
+from benchtest.formatting import counted
 
 
 def percent(share: float) -> str:

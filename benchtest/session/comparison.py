@@ -11,8 +11,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.batch import SeenUnit
-from benchtest.diagnosis.compare import (
+from benchtest.diagnosis.batch.joint_comparison import (
     LEAST_UNITS,
     JointChange,
     JointOhms,
@@ -20,10 +19,11 @@ from benchtest.diagnosis.compare import (
     ohms_of_sessions,
     unlike_others,
 )
+from benchtest.diagnosis.batch.model import SeenUnit
 from benchtest.errors import FileFaults, InputError
+from benchtest.input_files import printable
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
-from benchtest.prop.text import printable
 from benchtest.records.comparison import (
     Band,
     BatchComparison,
@@ -33,14 +33,14 @@ from benchtest.records.comparison import (
     UnitComparison,
     UnlikeLine,
 )
-from benchtest.records.kept import SessionRow
+from benchtest.records.models import SessionRow
 from benchtest.records.shelf import Shelf
-from benchtest.session.earlier import as_seen, units_of, wiring
-from benchtest.session.history import local_time
-from benchtest.session.live import happened_in
-from benchtest.session.reading_list import reading_words
-from benchtest.session.state import State, fold
-from benchtest.session.supplied import as_supplied
+from benchtest.session.log.measured_supplies import as_supplied
+from benchtest.session.log.reading_list import reading_words
+from benchtest.session.log.state import State, fold
+from benchtest.session.report.history import local_time
+from benchtest.session.report.unit_readings import as_seen, units_of, wiring
+from benchtest.session.session import happened_in
 
 MOST_TESTS = 8
 """Tests of one unit that are compared unless some are chosen: the first, and the last ones."""

@@ -7,14 +7,17 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from benchtest.diagnosis import Finding
-from benchtest.drive.clock import FrameClock
+from benchtest.drive.frame_clock import FrameClock
 from benchtest.errors import InputError
 from benchtest.prop.design import Design, NodeName
-from benchtest.prop.lit import Lit, everything
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Overtaken
-from benchtest.session.choices import Choices
-from benchtest.session.events import (
+from benchtest.session.display.event_text import said, strand_of
+from benchtest.session.guidance.next_step import Advice, look_advice, what_next
+from benchtest.session.guidance.overrides import Choices
+from benchtest.session.guidance.steps import StepName, queue_of
+from benchtest.session.log.events import (
     ColourSeen,
     FirstLight,
     Happening,
@@ -24,15 +27,12 @@ from benchtest.session.events import (
     VerdictGiven,
     Wiggled,
 )
-from benchtest.session.guidance import Advice, look_advice, what_next
-from benchtest.session.lamp import Lamp
-from benchtest.session.live import Session
-from benchtest.session.search import search_nodes
-from benchtest.session.soaking import Soaking
-from benchtest.session.state import is_evidence
-from benchtest.session.steps import StepName, queue_of
-from benchtest.session.words import said, strand_of
-from benchtest.virtual.process import RunningProp
+from benchtest.session.log.node_search import search_nodes
+from benchtest.session.log.state import is_evidence
+from benchtest.session.session import Session
+from benchtest.session.workbench.prop_light import Lamp
+from benchtest.session.workbench.soak_timer import Soaking
+from benchtest.virtual.remote_prop import RunningProp
 
 FIRST_LEVEL = 0.05
 LOOK_LEVEL = 0.25

@@ -9,12 +9,15 @@ import time
 from collections.abc import Callable, Sequence
 
 from benchtest.diagnosis import Finding
-from benchtest.drive.clock import FrameClock
+from benchtest.drive.frame_clock import FrameClock
 from benchtest.errors import InputError, NameFault, nearest
-from benchtest.evidence.source import ReadingSource
-from benchtest.prop.lit import everything
-from benchtest.records.kept import STAGES, Stage
-from benchtest.session.events import (
+from benchtest.evidence.reading_source import ReadingSource
+from benchtest.prop.lit_set import everything
+from benchtest.records.models import STAGES, Stage
+from benchtest.session.display.event_text import said, volts_text
+from benchtest.session.display.finding_details import Grounds, grounds_of, next_words
+from benchtest.session.guidance.next_step import Advice, colour_advice, search_of
+from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
     FirstLight,
@@ -28,17 +31,14 @@ from benchtest.session.events import (
     StageSet,
     Wiggled,
 )
-from benchtest.session.grounds import Grounds, grounds_of, next_words
-from benchtest.session.guidance import Advice, colour_advice, search_of
-from benchtest.session.live import Session
-from benchtest.session.practising import Practising
-from benchtest.session.prober import IMPOSSIBLE, Prober
-from benchtest.session.soak import EVERY_S, PLANNED_S, seconds_of
-from benchtest.session.state import Happened
-from benchtest.session.walker import nodes_of
-from benchtest.session.words import said, volts_text
-from benchtest.virtual.observe import Sight
-from benchtest.virtual.process import RunningProp
+from benchtest.session.log.soak import EVERY_S, PLANNED_S, seconds_of
+from benchtest.session.log.state import Happened
+from benchtest.session.practice.reference_run import Practising
+from benchtest.session.session import Session
+from benchtest.session.workbench.node_walk import nodes_of
+from benchtest.session.workbench.reading_entry import IMPOSSIBLE, Prober
+from benchtest.virtual.observer import Sight
+from benchtest.virtual.remote_prop import RunningProp
 
 
 class Stand(Prober):

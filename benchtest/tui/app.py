@@ -23,22 +23,22 @@ from textual.notifications import SeverityLevel
 from textual.screen import Screen
 from textual.scrollbar import ScrollBar, ScrollBarRender
 
-from benchtest.drive.ending import begin_end, hold_lights
+from benchtest.drive.signals import begin_end, hold_lights
 from benchtest.errors import BenchError
-from benchtest.prop.text import printable
+from benchtest.input_files import printable
 from benchtest.records.shelf import Shelf
-from benchtest.session.bench import Bench
+from benchtest.session.launch_options import Bench
 from benchtest.tui.browser import in_browser
+from benchtest.tui.close_once import OnceScreen, Palette
 from benchtest.tui.dialogs import AskFor, Confirm, Question, Tell
-from benchtest.tui.literal import Commands
+from benchtest.tui.glyphs import signs_for_terminal
+from benchtest.tui.literal_text import Commands
 from benchtest.tui.shelf_screen import ShelfScreen
-from benchtest.tui.signs import signs_for_terminal
-from benchtest.tui.windows import OnceScreen, Palette
 
 if TYPE_CHECKING:
     from benchtest.session.comparison import Gathered
-    from benchtest.session.live import Session
-    from benchtest.session.practising import Practising
+    from benchtest.session.practice.reference_run import Practising
+    from benchtest.session.session import Session
     from benchtest.tui.bench_view import Leaving
     from benchtest.tui.compare_screen import CompareScreen
 
@@ -112,7 +112,7 @@ class BenchApp(App[None]):
             self.call_after_refresh(self.practise, *self.first_practice)
 
     def _begin_first(self, tag: str) -> None:
-        from benchtest.session.live import unfinished
+        from benchtest.session.session import unfinished
 
         assert self.bench.prop_file is not None
         open_tags = {row.tag for row in unfinished(self.shelf)}
@@ -123,7 +123,7 @@ class BenchApp(App[None]):
 
     def _go_on_with(self, session: str) -> None:
         """A session that was on the bench a moment ago, where it is still open."""
-        from benchtest.session.live import Session, unfinished
+        from benchtest.session.session import Session, unfinished
 
         try:
             if session not in {row.id for row in unfinished(self.shelf)}:
@@ -139,7 +139,7 @@ class BenchApp(App[None]):
 
     def _open_again(self, session: Session) -> None:
         """Light a unit where it was driven a moment ago; ask where the record does not say."""
-        from benchtest.session.target import last_target
+        from benchtest.session.log.unit_target import last_target
 
         before = last_target(self.shelf, session.tag)
         if before is None:
@@ -150,7 +150,7 @@ class BenchApp(App[None]):
     def _tell_browser(self, session: str) -> None:
         """Which session is on the bench, should this page be lost."""
         if in_browser():
-            from benchtest.tui.browser.driver import BrowserDriver
+            from benchtest.tui.browser.web_driver import BrowserDriver
 
             assert isinstance(self._driver, BrowserDriver)
             self._driver.tell_session(session)
@@ -207,7 +207,7 @@ class BenchApp(App[None]):
         self.call_from_thread(message.screen.show, found, message.whole_design)
 
     def _begin(self, tag: str, prop_file: Path) -> None:
-        from benchtest.session.opening import new_session
+        from benchtest.session.workbench.setup import new_session
 
         try:
             session = new_session(self.shelf, self.bench, tag, prop_file)
@@ -218,7 +218,7 @@ class BenchApp(App[None]):
 
     def _go_on(self, tag: str) -> None:
         """The unit's open session; a new one of a unit that was signed off only once asked."""
-        from benchtest.session.live import last_test, unfinished
+        from benchtest.session.session import last_test, unfinished
 
         try:
             unit = self.shelf.unit(tag)
@@ -240,7 +240,7 @@ class BenchApp(App[None]):
 
     def _take(self, tag: str) -> None:
         """Bring a unit of the shelf onto the bench."""
-        from benchtest.session.opening import session_of
+        from benchtest.session.workbench.setup import session_of
 
         try:
             session = session_of(self.shelf, tag, self.bench.meter)
@@ -251,7 +251,7 @@ class BenchApp(App[None]):
 
     def _ask_target(self, session: Session) -> None:
         """Bring a unit onto the bench once it is beyond doubt where it is driven."""
-        from benchtest.session.target import target_question
+        from benchtest.session.log.unit_target import target_question
 
         try:
             ask = target_question(self.shelf, session.tag, self.bench.to, self._answered)
@@ -267,7 +267,7 @@ class BenchApp(App[None]):
         )
 
     def _target_given(self, session: Session, lines: list[str] | None) -> None:
-        from benchtest.session.target import checked_target
+        from benchtest.session.log.unit_target import checked_target
 
         if lines is None:
             return
@@ -286,8 +286,8 @@ class BenchApp(App[None]):
 
     def practise(self, grade: int | None = None, seed: int | None = None) -> None:
         """A round of practice, apart from all units; the grade after those mastered unless told."""
-        from benchtest.session.practice import begin, next_grade, open_practice, tallies
-        from benchtest.session.practising import Practising
+        from benchtest.session.practice.reference_run import Practising
+        from benchtest.session.practice.rounds import begin, next_grade, open_practice, tallies
 
         try:
             shelf = self.on_bench.enter_context(open_practice(self.bench))
@@ -305,7 +305,7 @@ class BenchApp(App[None]):
     def _open(
         self, session: Session, bench: Bench | None = None, practice: Practising | None = None
     ) -> None:
-        from benchtest.session.opening import on_the_bench, sweep
+        from benchtest.session.workbench.setup import on_the_bench, sweep
         from benchtest.tui.bench_screen import BenchScreen
 
         self._session = None
@@ -333,7 +333,7 @@ class BenchApp(App[None]):
 
     def _go_to_next(self, session: Session) -> None:
         """The next unit of the design that waits; a new one only once asked."""
-        from benchtest.session.opening import free_tag, next_waiting
+        from benchtest.session.workbench.setup import free_tag, next_waiting
 
         try:
             following = next_waiting(self.shelf, session.tag, session.design.name)
@@ -351,7 +351,7 @@ class BenchApp(App[None]):
         self.push_screen(ask, lambda lines: self._next_given(session, lines))
 
     def _next_given(self, session: Session, lines: list[str] | None) -> None:
-        from benchtest.session.live import Session
+        from benchtest.session.session import Session
 
         if lines is None:
             return

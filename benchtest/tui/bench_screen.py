@@ -9,14 +9,14 @@ from textual.binding import BindingType
 
 from benchtest.errors import BenchError
 from benchtest.evidence.marks import Seen
-from benchtest.session.grounds import why_words
-from benchtest.session.practising import Practising
-from benchtest.session.steps import StepName, steps
-from benchtest.session.view import node_of_cell
+from benchtest.session.display.finding_details import why_words
+from benchtest.session.display.map_model import node_of_cell
+from benchtest.session.guidance.steps import StepName, steps
+from benchtest.session.practice.reference_run import Practising
+from benchtest.tui.actions import ACTIONS, bindings, name_of
 from benchtest.tui.bench_view import BenchView
-from benchtest.tui.deeds import ACTIONS, bindings, name_of
 from benchtest.tui.dialogs import AskFor, Confirm, KeysNow, Question, Tell
-from benchtest.tui.map_box import MapBox
+from benchtest.tui.map_panel import MapBox
 from benchtest.tui.panels import Ask
 from benchtest.tui.prop_map import PropMap
 from benchtest.tui.readings_menu import Choice as ReadingChoice

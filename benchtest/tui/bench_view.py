@@ -14,25 +14,25 @@ from textual.message import Message
 
 from benchtest.diagnosis import Finding
 from benchtest.errors import BenchError
-from benchtest.session.demo import Outcome
-from benchtest.session.grounds import Along, Grounds, repair_words
-from benchtest.session.news import News, news_of
-from benchtest.session.prober import SourceReading
-from benchtest.session.reading_list import numbers_counted
-from benchtest.session.sketch import Run, sketch
+from benchtest.session.autopilot import Outcome
+from benchtest.session.display.event_text import volts_text
+from benchtest.session.display.finding_details import Along, Grounds, repair_words
+from benchtest.session.display.probe_sketch import Run, sketch
+from benchtest.session.log.evidence import odd_readings
+from benchtest.session.log.reading_list import numbers_counted
+from benchtest.session.log.state import Happened
 from benchtest.session.stand import Stand
-from benchtest.session.state import Happened
-from benchtest.session.weighing import odd_readings
-from benchtest.session.words import volts_text
-from benchtest.tui.deeds import BAR, SHORT, Deed, deeds_always, deeds_now, deeds_typing, links
+from benchtest.session.workbench.drive_notice import News, news_of
+from benchtest.session.workbench.reading_entry import SourceReading
+from benchtest.tui.actions import BAR, SHORT, Deed, deeds_always, deeds_now, deeds_typing, links
+from benchtest.tui.close_once import OnceScreen
 from benchtest.tui.dialogs import Tell
-from benchtest.tui.map_box import MapBox
+from benchtest.tui.glyphs import Signs
+from benchtest.tui.map_panel import MapBox
 from benchtest.tui.panels import Ask, Panel, Readings, Suspects, off_words, soak_rows
-from benchtest.tui.signs import Signs
 from benchtest.tui.virtual_view import VirtualView
-from benchtest.tui.windows import OnceScreen
 from benchtest.tui.words import FIELD_UNITS, TASKS, UNITS
-from benchtest.virtual.observe import Sight
+from benchtest.virtual.observer import Sight
 
 REDRAW_S = 0.1
 LOOK_S = 0.3

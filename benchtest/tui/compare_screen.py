@@ -12,11 +12,11 @@ from textual.content import Content
 from textual.message import Message
 
 from benchtest.records.comparison import BatchComparison, UnitComparison
-from benchtest.tui.deeds import Deed, links
-from benchtest.tui.literal import Literal
-from benchtest.tui.signs import Signs
-from benchtest.tui.table import WholeTable
-from benchtest.tui.windows import OnceScreen
+from benchtest.tui.actions import Deed, links
+from benchtest.tui.close_once import OnceScreen
+from benchtest.tui.glyphs import Signs
+from benchtest.tui.literal_text import Literal
+from benchtest.tui.wide_table import WholeTable
 
 Found = UnitComparison | BatchComparison
 WORKING = "Weighing the readings of every test; this takes some seconds."

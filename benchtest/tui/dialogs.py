@@ -17,9 +17,9 @@ from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.content import Content
 from textual.widgets import Input
 
-from benchtest.tui.deeds import Deed, links
-from benchtest.tui.literal import Literal
-from benchtest.tui.windows import Window
+from benchtest.tui.actions import Deed, links
+from benchtest.tui.close_once import Window
+from benchtest.tui.literal_text import Literal
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,10 +6,10 @@ import os
 import sys
 
 from benchtest.errors import BenchError, InputError
-from benchtest.session.bench import Bench, check_bench
+from benchtest.session.launch_options import Bench, check_bench
 from benchtest.tui.app import PracticeAsked, run_app
 from benchtest.tui.browser import in_browser
-from benchtest.tui.signs import LEAST_COLUMNS, LEAST_LINES
+from benchtest.tui.glyphs import LEAST_COLUMNS, LEAST_LINES
 
 
 def launch(

@@ -18,11 +18,11 @@ from textual.style import Style
 from textual.widgets import Input
 
 from benchtest.diagnosis import Finding, JudgedReading, Suspect
-from benchtest.session.sketch import Role, Run
-from benchtest.session.soak import Progress
-from benchtest.session.words import volts_text
-from benchtest.tui.literal import Literal, LiteralBox
-from benchtest.tui.signs import Signs
+from benchtest.session.display.event_text import volts_text
+from benchtest.session.display.probe_sketch import Role, Run
+from benchtest.session.log.soak import Progress
+from benchtest.tui.glyphs import Signs
+from benchtest.tui.literal_text import Literal, LiteralBox
 
 BAR_CELLS = 6
 LEAST_LIT = 5

@@ -14,8 +14,8 @@ from textual.message import Message
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
-from benchtest.session.view import GROUND, Cell, Row
-from benchtest.tui.signs import Signs
+from benchtest.session.display.map_model import GROUND, Cell, Row
+from benchtest.tui.glyphs import Signs
 
 BEFORE, AFTER = 6, 3
 """Columns before the first node and after the last."""

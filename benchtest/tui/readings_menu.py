@@ -12,10 +12,10 @@ from textual.content import Content
 from textual.style import Style
 from textual.widgets import OptionList
 
-from benchtest.session.reading_list import ReadingRow
-from benchtest.tui.literal import Literal as LiteralText
-from benchtest.tui.signs import Signs
-from benchtest.tui.windows import Options, Window
+from benchtest.session.log.reading_list import ReadingRow
+from benchtest.tui.close_once import Options, Window
+from benchtest.tui.glyphs import Signs
+from benchtest.tui.literal_text import Literal as LiteralText
 
 Choice = tuple[Literal["again", "strike"], int]
 """Action to apply to the reading with that number."""

@@ -15,11 +15,11 @@ from textual.widgets import DataTable
 
 from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
-from benchtest.tui.deeds import Deed, links
+from benchtest.tui.actions import Deed, links
+from benchtest.tui.close_once import OnceScreen
 from benchtest.tui.dialogs import AskFor, Confirm, Question, Tell
-from benchtest.tui.literal import Literal
-from benchtest.tui.table import WholeTable
-from benchtest.tui.windows import OnceScreen
+from benchtest.tui.literal_text import Literal
+from benchtest.tui.wide_table import WholeTable
 
 KEYS = (
     Deed("choose", "Enter", "Enter", "test"),
@@ -145,14 +145,14 @@ class ShelfScreen(OnceScreen[None]):
     @work(thread=True, exclusive=True, group="load")
     def load(self) -> None:
         """Load what the bench works with, away from the keys: it takes longer than the rest."""
-        import benchtest.session.live
+        import benchtest.session.session
         import benchtest.tui.bench_screen  # noqa: F401
 
         self.post_message(self.Ready())
 
     def on_shelf_screen_ready(self, message: Ready) -> None:
         """What each unit waits for, and what was left unfinished."""
-        from benchtest.session.live import shelf_rows, unfinished
+        from benchtest.session.session import shelf_rows, unfinished
 
         table = self.query_one(WholeTable)
         try:
@@ -220,7 +220,7 @@ class ShelfScreen(OnceScreen[None]):
             self.app.push_screen(ask, lambda lines: self._renamed(tag, lines))
 
     def _renamed(self, tag: str, lines: list[str] | None) -> None:
-        from benchtest.session.shelving import rename_unit
+        from benchtest.session.log.shelf_changes import rename_unit
 
         if lines is not None and self._done(lambda: rename_unit(self.shelf, tag, lines[0])):
             self.at = lines[0].strip()
@@ -239,13 +239,13 @@ class ShelfScreen(OnceScreen[None]):
         self.app.push_screen(retire, lambda lines: self._retired(tag, lines))
 
     def _retired(self, tag: str, lines: list[str] | None) -> None:
-        from benchtest.session.shelving import retire_unit
+        from benchtest.session.log.shelf_changes import retire_unit
 
         if lines is not None and self._done(lambda: retire_unit(self.shelf, tag, why=lines[0])):
             self.refill()
 
     def _brought_back(self, tag: str) -> None:
-        from benchtest.session.shelving import retire_unit
+        from benchtest.session.log.shelf_changes import retire_unit
 
         if self._done(lambda: retire_unit(self.shelf, tag, retired=False)):
             self.refill()

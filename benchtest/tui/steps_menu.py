@@ -12,10 +12,10 @@ from textual.containers import Vertical
 from textual.content import Content
 from textual.widgets import OptionList
 
-from benchtest.session.steps import StepLine, StepName
-from benchtest.tui.literal import Literal
-from benchtest.tui.signs import Signs
-from benchtest.tui.windows import Options, Window
+from benchtest.session.guidance.steps import StepLine, StepName
+from benchtest.tui.close_once import Options, Window
+from benchtest.tui.glyphs import Signs
+from benchtest.tui.literal_text import Literal
 
 
 class StepsMenu(Window[StepName | None]):

@@ -11,7 +11,7 @@ from typing import Any
 
 from textual.drivers.linux_driver import LinuxDriver
 
-from benchtest.drive.ending import end_hung_up, hold_lights, stop_dark
+from benchtest.drive.signals import end_hung_up, hold_lights, stop_dark
 
 LOOK_MS = 500
 """Time after which the watch looks whether the program has ended. [ms]"""

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from rich.console import Group
 from rich.text import Text
 
-from benchtest.prop.counted import counted
-from benchtest.prop.lit import spans
+from benchtest.formatting import counted
+from benchtest.prop.lit_set import spans
+from benchtest.tui.glyphs import Signs
 from benchtest.tui.panels import Panel
-from benchtest.tui.signs import Signs
-from benchtest.virtual.observe import Sight
+from benchtest.virtual.observer import Sight
 
 LABEL_CELLS = 5
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchtest.session.guidance import Task
+from benchtest.session.guidance.next_step import Task
 
 TASKS: dict[Task, str] = {
     "check": "before power",

@@ -16,16 +16,16 @@ import time
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from benchtest.drive.layout import frame_of_slots, universes_of
+from benchtest.drive.universe_layout import frame_of_slots, universes_of
 from benchtest.errors import BenchError, DriveFault, InputError
-from benchtest.prop.names import parse_probe
-from benchtest.virtual.air import BadAir
-from benchtest.virtual.controller import Controller
-from benchtest.virtual.ear import Ear
-from benchtest.virtual.faults import parse_fault
-from benchtest.virtual.observe import observe
-from benchtest.virtual.process import LOOPBACK
-from benchtest.virtual.prop import VirtualProp, frame_mark
+from benchtest.prop.notation import parse_probe
+from benchtest.virtual.e131_receiver import Controller
+from benchtest.virtual.impairment import BadAir
+from benchtest.virtual.injected_faults import parse_fault
+from benchtest.virtual.observer import observe
+from benchtest.virtual.remote_prop import LOOPBACK
+from benchtest.virtual.udp_receiver import Ear
+from benchtest.virtual.virtual_prop import VirtualProp, frame_mark
 
 TICK_S = 0.05
 GATHER_S = 0.005

@@ -44,17 +44,17 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.circuit.predict import every_strand_end
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.cost import Leads, look_s, reading_effort, repair_s
+from benchtest.diagnosis.planning.cost import Leads, look_s, reading_effort, repair_s
 from benchtest.errors import BenchError
 from benchtest.evidence.marks import SEEN, Mark
-from benchtest.evidence.reading import check_volts
+from benchtest.evidence.readings import check_volts
 from benchtest.pattern import frame_of
-from benchtest.prop.chain import hops
+from benchtest.prop.data_path import hops
 from benchtest.prop.design import Design, Probe, StrandEnd
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit import Lit, everything
-from benchtest.session.checks import Key, judge
-from benchtest.session.events import (
+from benchtest.prop.lit_set import Lit, everything
+from benchtest.session.guidance.next_step import what_next
+from benchtest.session.log.events import (
     CheckMade,
     Happening,
     MarkMade,
@@ -62,11 +62,11 @@ from benchtest.session.events import (
     ReadingTaken,
     RepairDone,
 )
-from benchtest.session.guidance import what_next
-from benchtest.session.state import Happened, State, changes_earlier, fold, step
-from benchtest.session.supplied import as_supplied
-from benchtest.session.weighing import diagnose_state
-from benchtest.virtual.observe import observe
+from benchtest.session.log.evidence import diagnose_state
+from benchtest.session.log.measured_supplies import as_supplied
+from benchtest.session.log.power_checks import Key, judge
+from benchtest.session.log.state import Happened, State, changes_earlier, fold, step
+from benchtest.virtual.observer import observe
 from tests.bench import figures
 from tests.bench.any_prop_designs import FIXED, LOADS, SHAPES, Made, chance_of, made_design
 from tests.bench.any_prop_units import (

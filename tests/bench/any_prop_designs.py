@@ -16,9 +16,9 @@ import numpy as np
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import Solution
 from benchtest.errors import CircuitFault
-from benchtest.prop.catalogue import catalogue
 from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.lit import everything
+from benchtest.prop.lit_set import everything
+from benchtest.prop.node_kinds import catalogue
 from benchtest.prop.reader import parse_design
 
 Chance = np.random.Generator

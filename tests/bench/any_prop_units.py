@@ -19,12 +19,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.circuit.loads import node_light
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.node_loads import node_light
 from benchtest.circuit.spice import spice_deck
-from benchtest.diagnosis.wiring import COLOUR_ORDER, swaps
+from benchtest.diagnosis.model.wiring_faults import COLOUR_ORDER, swaps
 from benchtest.evidence.meter import DEFAULT_METER, Meter
-from benchtest.prop.chain import hops
+from benchtest.prop.data_path import hops
 from benchtest.prop.design import (
     BusPad,
     Design,
@@ -36,9 +36,9 @@ from benchtest.prop.design import (
     rail_probe,
 )
 from benchtest.prop.joints import Joint, data_joints, power_joints
-from benchtest.prop.names import parse_place, places
-from benchtest.virtual.chain import DataLine
-from benchtest.virtual.faults import Fault, WiringFault, misleading, parse_fault
+from benchtest.prop.notation import parse_place, places
+from benchtest.virtual.data_line import DataLine
+from benchtest.virtual.injected_faults import Fault, WiringFault, misleading, parse_fault
 from tests.bench.any_prop_designs import Chance, Made, chance_of
 from tests.outside.ngspice import by_ngspice
 

@@ -22,10 +22,10 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.predict import predict
 from benchtest.circuit.spice import spice_deck
-from benchtest.prop.catalogue import catalogue
+from benchtest.prop.conductors import board_copper, parse_wire
 from benchtest.prop.design import Bus, BusPad, Design, Feed, Strand, StrandEnd
-from benchtest.prop.lit import everything
-from benchtest.prop.wire import board_copper, parse_wire
+from benchtest.prop.lit_set import everything
+from benchtest.prop.node_kinds import catalogue
 from benchtest.prop.writer import write_design
 from tests.bench.figures import note, run
 

@@ -20,14 +20,18 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.batch import SeenUnit
-from benchtest.diagnosis.compare import JointChange, changes_between, ohms_of_sessions
+from benchtest.diagnosis.batch.joint_comparison import (
+    JointChange,
+    changes_between,
+    ohms_of_sessions,
+)
+from benchtest.diagnosis.batch.model import SeenUnit
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.reader import parse_design
-from benchtest.session.supplied import measured_supplies
-from benchtest.virtual.built import Built, build
-from benchtest.virtual.faults import parse_fault
-from benchtest.virtual.prop import VirtualProp
+from benchtest.session.log.measured_supplies import measured_supplies
+from benchtest.virtual.built_unit import Built, build
+from benchtest.virtual.injected_faults import parse_fault
+from benchtest.virtual.virtual_prop import VirtualProp
 from tests.bench.diagnosis import engine_of, measured
 from tests.bench.figures import note, run
 from tests.bench.learning import DESIGNS, find, hide

@@ -29,19 +29,19 @@ from benchtest.circuit.predict import every_strand_end
 from benchtest.diagnosis import Before, Engine, Finding, still_valid
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.pattern import frame_of
 from benchtest.prop.design import Design, Probe, StrandEnd
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit import Lit, everything
+from benchtest.prop.lit_set import Lit, everything
 from benchtest.prop.reader import parse_design
-from benchtest.session.checks import Key, judge
-from benchtest.session.events import CheckMade
-from benchtest.session.supplied import as_supplied
-from benchtest.virtual.built import Built, build
-from benchtest.virtual.faults import parse_fault
-from benchtest.virtual.observe import observe
-from benchtest.virtual.prop import VirtualProp
+from benchtest.session.log.events import CheckMade
+from benchtest.session.log.measured_supplies import as_supplied
+from benchtest.session.log.power_checks import Key, judge
+from benchtest.virtual.built_unit import Built, build
+from benchtest.virtual.injected_faults import parse_fault
+from benchtest.virtual.observer import observe
+from benchtest.virtual.virtual_prop import VirtualProp
 from tests.bench import figures
 
 MOST_READINGS = 24

@@ -23,14 +23,14 @@ import numpy as np
 
 from benchtest.circuit.tolerance import readout
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.candidates import lit_sets, reachable_probes
-from benchtest.diagnosis.forecast import Forecaster
-from benchtest.diagnosis.response import COLUMNS
+from benchtest.diagnosis.model.fault_response import COLUMNS
+from benchtest.diagnosis.planning.candidates import lit_sets, reachable_probes
+from benchtest.diagnosis.planning.forecast import Forecaster
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.prop.catalogue import catalogue
+from benchtest.prop.conductors import parse_wire
 from benchtest.prop.design import BusPad, Design, Feed
-from benchtest.prop.lit import Lit, everything
-from benchtest.prop.wire import parse_wire
+from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.node_kinds import catalogue
 from benchtest.prop.writer import write_design
 from tests.bench.circuit import fan
 from tests.bench.diagnosis import new_unit, read

@@ -19,9 +19,9 @@ from uuid import uuid4
 import numpy as np
 import sacn
 
-from benchtest.drive.base import Target
-from benchtest.drive.clock import FrameClock
-from benchtest.drive.e131 import E131Driver, Sender
+from benchtest.drive.driver import Target
+from benchtest.drive.e131.driver import E131Driver, Sender
+from benchtest.drive.frame_clock import FrameClock
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
 from tests.tui.conftest import make_ready
@@ -197,7 +197,7 @@ def expected(number: int) -> tuple[int, int, int]:
 
 def screen(universes: int, seconds: float, port: int) -> None:
     """The terminal program itself, on a unit, while its clock has a ramp to send."""
-    from benchtest.session.bench import Bench
+    from benchtest.session.launch_options import Bench
     from benchtest.tui.app import BenchApp
     from benchtest.tui.bench_screen import BenchScreen
 

@@ -32,10 +32,10 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from benchtest.errors import BenchError, RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.backup import FILE
-from benchtest.records.check import damage
-from benchtest.records.kept import Stage
+from benchtest.records.integrity import damage
+from benchtest.records.models import Stage
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import (
+from benchtest.session.log.events import (
     Concluded,
     Happening,
     MarkMade,
@@ -47,7 +47,7 @@ from benchtest.session.events import (
     VerdictGiven,
     to_data,
 )
-from benchtest.session.live import Session, unfinished
+from benchtest.session.session import Session, unfinished
 from tests.bench.figures import ALSO, note, run
 
 DESIGN = files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8")

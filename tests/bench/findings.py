@@ -31,19 +31,19 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.diagnosis import Before, Engine, Finding, still_valid
-from benchtest.diagnosis.candidates import lit_sets, reachable_probes
+from benchtest.diagnosis.planning.candidates import lit_sets, reachable_probes
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter
-from benchtest.evidence.reading import Reading
-from benchtest.prop.catalogue import catalogue
+from benchtest.evidence.readings import Reading
+from benchtest.prop.conductors import board_copper, parse_wire
 from benchtest.prop.design import Bus, BusPad, Design, Feed, Link, Strand, StrandEnd
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit import everything
-from benchtest.prop.wire import board_copper, parse_wire
-from benchtest.session.exported import exported_evidence
-from benchtest.session.supplied import as_supplied
-from benchtest.session.weighing import diagnose_state
-from benchtest.virtual.prop import VirtualProp
+from benchtest.prop.lit_set import everything
+from benchtest.prop.node_kinds import catalogue
+from benchtest.session.log.evidence import diagnose_state
+from benchtest.session.log.measured_supplies import as_supplied
+from benchtest.session.report.export_tables import exported_evidence
+from benchtest.virtual.virtual_prop import VirtualProp
 from tests.bench.diagnosis import look, named, new_unit, read
 from tests.bench.figures import note, run
 

@@ -27,22 +27,22 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.circuit.tolerance import FROM_MANY_REELS, HAND_SOLDERED, Tolerances, cause_names
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.batch import SeenUnit
-from benchtest.diagnosis.learn import Learned, learn, taught_engine
-from benchtest.diagnosis.response import Responses
-from benchtest.diagnosis.taps import CLAMP_A, CLAMP_SHARE, noise_of, taps_of
-from benchtest.diagnosis.teach import teaching_readings
-from benchtest.diagnosis.weigh import Weigher
+from benchtest.diagnosis.batch.learn import Learned, learn, taught_engine
+from benchtest.diagnosis.batch.model import SeenUnit
+from benchtest.diagnosis.likelihood.measurement import CLAMP_A, CLAMP_SHARE, noise_of, taps_of
+from benchtest.diagnosis.likelihood.readings import Weigher
+from benchtest.diagnosis.model.fault_response import Responses
+from benchtest.diagnosis.planning.batch_readings import teaching_readings
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.pattern import frame_of
 from benchtest.prop.design import Design, FeedName, Probe, rail_probe
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit import Lit, everything
+from benchtest.prop.lit_set import Lit, everything
 from benchtest.prop.reader import parse_design
-from benchtest.virtual.built import Built, build
-from benchtest.virtual.faults import parse_fault
-from benchtest.virtual.prop import VirtualProp
+from benchtest.virtual.built_unit import Built, build
+from benchtest.virtual.injected_faults import parse_fault
+from benchtest.virtual.virtual_prop import VirtualProp
 from tests.bench.diagnosis import calibration_error, named
 from tests.bench.figures import note, run
 

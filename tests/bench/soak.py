@@ -27,23 +27,23 @@ import psutil
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from benchtest.drive.base import Target
-from benchtest.drive.choose import driver_for
-from benchtest.drive.clock import FrameClock
-from benchtest.drive.e131 import Sender
+from benchtest.drive.driver import Target
+from benchtest.drive.driver_choice import driver_for
+from benchtest.drive.e131.driver import Sender
+from benchtest.drive.frame_clock import FrameClock
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.prop.reader import parse_design
 from benchtest.records.report import render_report
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import ReadingTaken, RepairDone, SignedOff, VerdictGiven
-from benchtest.session.live import Session
-from benchtest.session.opening import sweep
+from benchtest.session.log.events import ReadingTaken, RepairDone, SignedOff, VerdictGiven
+from benchtest.session.report.report_content import report_content
+from benchtest.session.session import Session
 from benchtest.session.stand import Stand
-from benchtest.session.summary import report_content
-from benchtest.virtual.controller import Controller
-from benchtest.virtual.faults import parse_fault
-from benchtest.virtual.prop import VirtualProp
+from benchtest.session.workbench.setup import sweep
+from benchtest.virtual.e131_receiver import Controller
+from benchtest.virtual.injected_faults import parse_fault
+from benchtest.virtual.virtual_prop import VirtualProp
 from tests.bench.figures import note, run
 
 UNITS_AN_HOUR = 6

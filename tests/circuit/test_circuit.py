@@ -15,8 +15,8 @@ from benchtest.circuit.solution import Solution
 from benchtest.errors import CircuitFault, InputError, NameFault
 from benchtest.prop.design import Design, NodeKind
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit import everything, parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.notation import parse_probe
 
 MakeFan = Callable[..., Design]
 MakeKind = Callable[..., NodeKind]

@@ -10,7 +10,7 @@ import pytest
 from benchtest.circuit.extra_feed import MOST_AT_ONCE, ExtraFeed, best_extra_feed, feed_places
 from benchtest.circuit.network import Circuit
 from benchtest.prop.design import BusPad, Design
-from benchtest.prop.lit import everything
+from benchtest.prop.lit_set import everything
 from benchtest.prop.reader import parse_design
 
 MakeFan = Callable[..., Design]

@@ -12,13 +12,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchtest.circuit.backfeed import backfeed_paths, live_paths
-from benchtest.circuit.loads import node_loads
+from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.node_loads import node_loads
 from benchtest.circuit.solution import Solution
-from benchtest.circuit.wiring import FloatArray
+from benchtest.prop.conductors import parse_wire
 from benchtest.prop.design import Design, Feed, Link, NodeKind, StrandEnd
 from benchtest.prop.joints import power_joints
-from benchtest.prop.wire import parse_wire
 
 MakeFan = Callable[..., Design]
 MakeKind = Callable[..., NodeKind]

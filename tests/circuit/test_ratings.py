@@ -14,10 +14,10 @@ from scipy.optimize import brentq
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.ratings import LoadLimit, first_to_fade, load_limits, rated_a
 from benchtest.circuit.solution import Solution
-from benchtest.prop.catalogue import catalogue
+from benchtest.prop.conductors import awg_diameter_mm, board_copper, parse_wire
 from benchtest.prop.design import Design, Feed, Link, NodeKind, Strand, StrandEnd
-from benchtest.prop.lit import everything
-from benchtest.prop.wire import awg_diameter_mm, board_copper, parse_wire
+from benchtest.prop.lit_set import everything
+from benchtest.prop.node_kinds import catalogue
 
 MakeFan = Callable[..., Design]
 MakeKind = Callable[..., NodeKind]

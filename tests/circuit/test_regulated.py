@@ -8,13 +8,13 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from benchtest.circuit.loads import node_loads
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.node_loads import node_loads
 from benchtest.circuit.solution import Solution
-from benchtest.prop.catalogue import catalogue
+from benchtest.prop.conductors import parse_wire
 from benchtest.prop.design import Design, Feed, NodeKind, Strand, StrandEnd
-from benchtest.prop.lit import everything
-from benchtest.prop.wire import parse_wire
+from benchtest.prop.lit_set import everything
+from benchtest.prop.node_kinds import catalogue
 
 MakeFan = Callable[..., Design]
 MakeKind = Callable[..., NodeKind]

@@ -14,11 +14,11 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import Solution
-from benchtest.circuit.start import BISECTIONS, highest_level, highest_share, require_start
+from benchtest.circuit.startup import BISECTIONS, highest_level, highest_share, require_start
 from benchtest.errors import CircuitFault
+from benchtest.prop.conductors import parse_wire
 from benchtest.prop.design import Design, Feed, NodeKind, Strand, StrandEnd
-from benchtest.prop.lit import everything
-from benchtest.prop.wire import parse_wire
+from benchtest.prop.lit_set import everything
 
 MakeFan = Callable[..., Design]
 MakeKind = Callable[..., NodeKind]

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from scipy.stats import norm, qmc
 
-from benchtest.circuit import deviation
-from benchtest.circuit.deviation import Backward, ProbeSpread, standard_deviation_v
+from benchtest.circuit import tolerance_condensed as deviation
+from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.predict import predict
 from benchtest.circuit.tolerance import (
@@ -24,13 +24,13 @@ from benchtest.circuit.tolerance import (
     joint_moments,
     spread,
 )
-from benchtest.circuit.wiring import FloatArray
-from benchtest.diagnosis.candidates import reachable_probes
+from benchtest.circuit.tolerance_condensed import Backward, ProbeSpread, standard_deviation_v
+from benchtest.diagnosis.planning.candidates import reachable_probes
+from benchtest.prop.conductors import Conductor
 from benchtest.prop.design import HEALTHY_JOINT_OHM, Design, Feed, NodeKind, Probe
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit import everything, parse_lit
-from benchtest.prop.names import parse_probe
-from benchtest.prop.wire import Conductor
+from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.notation import parse_probe
 
 MakeFan = Callable[..., Design]
 MakeKind = Callable[..., NodeKind]

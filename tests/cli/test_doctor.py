@@ -22,12 +22,12 @@ from typing import Any
 import pytest
 
 from benchtest.cli import main
-from benchtest.cli.machine import suits
-from benchtest.drive.bridge.ports import serial_ports
-from benchtest.drive.networks import networks
-from benchtest.drive.rights import Rights, remedy
+from benchtest.cli.environment import suits
+from benchtest.drive.interfaces import networks
+from benchtest.drive.serial_permissions import Rights, remedy
+from benchtest.drive.serial_ports import serial_ports
 from benchtest.records.backup import FILE
-from benchtest.records.health import filesystem_of
+from benchtest.records.folder_check import filesystem_of
 from benchtest.records.shelf import Shelf
 
 Run = Callable[..., Any]
@@ -282,7 +282,7 @@ def test_a_port_of_another_group_says_how_to_join_it(tmp_path: Path) -> None:
     port.touch()
     port.chmod(0o060)
     code = (
-        "import sys; from benchtest.drive.rights import *\n"
+        "import sys; from benchtest.drive.serial_permissions import *\n"
         "rights = rights_to(sys.argv[1]); print(rights.may_open, remedy('/dev/ttyUSB0', rights))"
     )
     words = ["unshare", "--map-user=1000", "--map-group=20", sys.executable, "-c", code, str(port)]

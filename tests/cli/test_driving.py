@@ -8,9 +8,9 @@ from collections.abc import Callable
 import pytest
 
 from benchtest.circuit.network import Circuit
-from benchtest.cli.driving import SOLVED_NODES, Load, Teller
-from benchtest.drive.base import Status, Target
-from benchtest.drive.others import Other
+from benchtest.cli.drive_progress import SOLVED_NODES, Load, Teller
+from benchtest.drive.driver import Status, Target
+from benchtest.drive.e131.other_sources import Other
 from benchtest.pattern import load_patterns
 from benchtest.prop.design import Design
 

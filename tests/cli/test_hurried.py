@@ -13,13 +13,13 @@ from typing import Any
 import pytest
 
 from benchtest.cli import main
-from benchtest.cli.writing import write_whole
+from benchtest.cli.atomic_write import write_whole
 from benchtest.errors import RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.backup import FILE
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import VerdictGiven
-from benchtest.session.live import Session
+from benchtest.session.log.events import VerdictGiven
+from benchtest.session.session import Session
 from tests.props import SMALL_FAN
 
 Run = Callable[..., Any]

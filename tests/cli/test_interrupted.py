@@ -16,11 +16,11 @@ from pathlib import Path
 import psutil
 import pytest
 
-from benchtest.drive.layout import universes_of
+from benchtest.drive.universe_layout import universes_of
 from benchtest.prop.reader import read_design
 from benchtest.records.backup import FILE
 from benchtest.records.shelf import Shelf
-from benchtest.virtual.process import start_simulation
+from benchtest.virtual.remote_prop import start_simulation
 from tests.drive.boards import PythonBoard, until
 from tests.drive.scpi_meter import SimulatedMeter
 

@@ -14,9 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtest.cli import main
-from benchtest.cli.writing import write_whole
+from benchtest.cli.atomic_write import write_whole
 from benchtest.errors import InputError
-from benchtest.prop.catalogue import catalogue
+from benchtest.prop.conductors import Conductor, parse_board, parse_wire
 from benchtest.prop.design import (
     HEALTHY_JOINT_OHM,
     RAILS,
@@ -31,12 +31,12 @@ from benchtest.prop.design import (
     Strand,
     StrandEnd,
 )
-from benchtest.prop.nodes import with_figures
+from benchtest.prop.node_kinds import catalogue
+from benchtest.prop.node_table import with_figures
 from benchtest.prop.reader import read_design
-from benchtest.prop.wire import Conductor, parse_board, parse_wire
-from benchtest.records.kept import Unit
+from benchtest.records.models import Unit
 from benchtest.records.shelf import Shelf
-from benchtest.session.live import shelf_rows
+from benchtest.session.session import shelf_rows
 
 Run = Callable[..., Any]
 

@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from benchtest.records.shelf import Shelf
-from benchtest.session.bench import Bench
-from benchtest.session.events import NoteMade
-from benchtest.session.practice import Tally, begin, open_practice
+from benchtest.session.launch_options import Bench
+from benchtest.session.log.events import NoteMade
+from benchtest.session.practice.rounds import Tally, begin, open_practice
 from tests.cli.conftest import Run
 
 

@@ -11,17 +11,17 @@ import pytest
 
 from benchtest.circuit.predict import predict
 from benchtest.circuit.tolerance import FROM_MANY_REELS
-from benchtest.cli.learned import teaching_words
+from benchtest.cli.seen_before import teaching_words
 from benchtest.diagnosis import Engine
+from benchtest.diagnosis.batch.learn import Learned
 from benchtest.diagnosis.finding import NextReading
-from benchtest.diagnosis.learn import Learned
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.prop.lit import parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import ReadingTaken, VerdictGiven
-from benchtest.session.live import Session
+from benchtest.session.log.events import ReadingTaken, VerdictGiven
+from benchtest.session.session import Session
 
 Run = Callable[..., Any]
 CURRENT, COPPER = 1.10, 1.15

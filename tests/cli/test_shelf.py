@@ -10,8 +10,8 @@ import pytest
 
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import NoteMade, ReadingTaken, VerdictGiven
-from benchtest.session.live import Session
+from benchtest.session.log.events import NoteMade, ReadingTaken, VerdictGiven
+from benchtest.session.session import Session
 
 Run = Callable[..., Any]
 

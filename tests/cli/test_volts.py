@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from benchtest.cli import main
-from benchtest.drive.bridge.ports import serial_ports
+from benchtest.drive.serial_ports import serial_ports
 from tests.drive.boards import SimulatedBoard
 from tests.drive.scpi_meter import OVERLOAD, SimulatedMeter
 

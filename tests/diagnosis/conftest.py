@@ -12,11 +12,11 @@ import pytest
 from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Engine, Finding
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
+from benchtest.prop.conductors import Conductor
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit import Lit
-from benchtest.prop.wire import Conductor
+from benchtest.prop.lit_set import Lit
 
 METER_GAIN_SD = 0.0025
 

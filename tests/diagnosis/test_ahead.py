@@ -11,18 +11,18 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.budget import SolveBudget
 from benchtest.diagnosis.finding import NextReading
+from benchtest.diagnosis.inference.conditional import Case
 from benchtest.diagnosis.partly import partly
-from benchtest.diagnosis.plan import Evidence, best_worth, efforts_from, plan_next
-from benchtest.diagnosis.view import Case
+from benchtest.diagnosis.planning.next_reading import Evidence, best_worth, efforts_from, plan_next
+from benchtest.diagnosis.solve_budget import SolveBudget
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
+from benchtest.prop.conductors import board_copper
 from benchtest.prop.design import Design, Probe
-from benchtest.prop.lit import parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
-from benchtest.prop.wire import board_copper
 from tests.diagnosis.conftest import Bench
 
 

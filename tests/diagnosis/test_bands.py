@@ -11,16 +11,16 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.predict import predict
 from benchtest.circuit.tolerance import spread
 from benchtest.diagnosis import Engine, JointBand, profile
-from benchtest.diagnosis.posterior import Posterior
-from benchtest.diagnosis.response import GRID, GRID_OHM, STEP_LOG
-from benchtest.diagnosis.taps import noise_of
-from benchtest.diagnosis.together import _blurred
+from benchtest.diagnosis.inference.multiple_faults import _blurred
+from benchtest.diagnosis.inference.posterior import Posterior
+from benchtest.diagnosis.likelihood.measurement import noise_of
+from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM, STEP_LOG
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design, NodeName, Probe, rail_probe
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit import everything
-from benchtest.prop.names import joint_by_name
+from benchtest.prop.lit_set import everything
+from benchtest.prop.notation import joint_by_name
 
 NODES = [rail_probe(NodeName(strand, node)) for strand in (1, 4) for node in (1, 5, 10)]
 

@@ -10,10 +10,10 @@ import pytest
 
 from benchtest.diagnosis import Before, Engine, Finding
 from benchtest.evidence.marks import Mark
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit import everything, parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.notation import parse_probe
 from tests.diagnosis.conftest import Bench
 
 

@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 
 from benchtest.diagnosis import Before, Engine
-from benchtest.diagnosis.budget import LIMIT, SolveBudget, Stage
-from benchtest.diagnosis.candidates import lit_sets, reachable_probes
-from benchtest.diagnosis.selection import MOST_WEIGHED
+from benchtest.diagnosis.likelihood.selection import MOST_WEIGHED
+from benchtest.diagnosis.planning.candidates import lit_sets, reachable_probes
+from benchtest.diagnosis.solve_budget import LIMIT, SolveBudget, Stage
 from benchtest.evidence.marks import Mark
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit import everything
+from benchtest.prop.lit_set import everything
 from tests.diagnosis.conftest import Bench
 
 

@@ -11,17 +11,17 @@ import pytest
 from scipy.stats import norm
 
 from benchtest.circuit.tolerance import HAND_SOLDERED
-from benchtest.diagnosis.batch import SeenUnit
-from benchtest.diagnosis.compare import SCALE_OHM, compare, joint_ohms, unlike_others
-from benchtest.diagnosis.taps import volt_noise
+from benchtest.diagnosis.batch.joint_comparison import SCALE_OHM, compare, joint_ohms, unlike_others
+from benchtest.diagnosis.batch.model import SeenUnit
+from benchtest.diagnosis.likelihood.measurement import volt_noise
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.pattern import frame_of
 from benchtest.prop.design import BusPad, Design, rail_probe
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit import everything
-from benchtest.virtual.faults import parse_fault
-from benchtest.virtual.prop import VirtualProp
+from benchtest.prop.lit_set import everything
+from benchtest.virtual.injected_faults import parse_fault
+from benchtest.virtual.virtual_prop import VirtualProp
 
 SPREAD = math.log(HAND_SOLDERED.joint_factor)
 

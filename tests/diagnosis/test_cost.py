@@ -12,7 +12,7 @@ from dataclasses import replace
 import pytest
 
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.cost import (
+from benchtest.diagnosis.planning.cost import (
     USUAL_TIMES,
     Effort,
     Leads,
@@ -21,10 +21,10 @@ from benchtest.diagnosis.cost import (
     reading_effort,
     repair_s,
 )
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit import parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from tests.props import SMALL_FAN
 

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.decision import is_decided
-from benchtest.diagnosis.looks import Look, chance_by_eye, whoever_looked
+from benchtest.diagnosis.likelihood.marks import Look, chance_by_eye, whoever_looked
+from benchtest.diagnosis.planning.decision import is_decided
 from benchtest.evidence.marks import Mark, Seen
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit import everything, parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.notation import parse_probe
 from tests.diagnosis.conftest import Bench
 
 

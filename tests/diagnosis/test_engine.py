@@ -9,13 +9,14 @@ from collections.abc import Callable
 
 import pytest
 
-from benchtest.diagnosis import Engine, diagnose, response
+from benchtest.diagnosis import Engine, diagnose
+from benchtest.diagnosis.model import fault_response as response
 from benchtest.evidence.marks import Mark
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
+from benchtest.prop.conductors import parse_wire
 from benchtest.prop.design import Design, Link, StrandEnd
-from benchtest.prop.lit import everything, parse_lit
-from benchtest.prop.names import parse_probe
-from benchtest.prop.wire import parse_wire
+from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.notation import parse_probe
 from tests.diagnosis.conftest import Bench
 
 

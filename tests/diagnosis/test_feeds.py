@@ -9,10 +9,10 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Engine, Finding
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit import parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.notation import parse_probe
 
 MakeFan = Callable[..., Design]
 RAIL_VOLTS = (("all", "foot:1"), ("all", "5B"), ("1-4", "3B"), ("none", "foot:2"))

@@ -14,19 +14,19 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.spice import spice_deck
 from benchtest.circuit.tolerance import HAND_SOLDERED
 from benchtest.diagnosis import Engine, Finding, own_drop
-from benchtest.diagnosis.faults import fault_space
-from benchtest.diagnosis.response import GRID
-from benchtest.diagnosis.straight import straight_rows
-from benchtest.diagnosis.taps import noise_of, taps_of
-from benchtest.diagnosis.weigh import Weigher
+from benchtest.diagnosis.likelihood.linear import straight_rows
+from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of
+from benchtest.diagnosis.likelihood.readings import Weigher
+from benchtest.diagnosis.model.fault_response import GRID
+from benchtest.diagnosis.model.faults import fault_space
 from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design, StrandEnd
-from benchtest.prop.lit import everything, parse_lit
-from benchtest.prop.names import parse_probe
-from benchtest.virtual.faults import parse_fault
-from benchtest.virtual.prop import VirtualProp
+from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.notation import parse_probe
+from benchtest.virtual.injected_faults import parse_fault
+from benchtest.virtual.virtual_prop import VirtualProp
 from tests.outside.ngspice import by_ngspice, compare
 
 MakeFan = Callable[..., Design]

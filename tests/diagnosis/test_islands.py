@@ -13,7 +13,7 @@ import pytest
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.spice import spice_deck
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.taps import (
+from benchtest.diagnosis.likelihood.measurement import (
     ISLAND_LIT_SHARE,
     ISLAND_OWN_V,
     ISLAND_SHARE,
@@ -21,10 +21,10 @@ from benchtest.diagnosis.taps import (
     island_leads,
     taps_of,
 )
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.lit import parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.notation import parse_probe
 from tests.outside.ngspice import by_ngspice
 
 MakeFan = Callable[..., Design]

@@ -10,12 +10,17 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.tolerance import FROM_MANY_REELS, HAND_SOLDERED, readout
-from benchtest.diagnosis.law import QUIESCENT_SD, headroom_sd_v, law_a, tolerances_of
-from benchtest.prop.catalogue import catalogue
+from benchtest.diagnosis.model.node_variation import (
+    QUIESCENT_SD,
+    headroom_sd_v,
+    law_a,
+    tolerances_of,
+)
 from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.lit import everything
-from benchtest.prop.names import parse_probe
-from benchtest.prop.nodes import with_figures
+from benchtest.prop.lit_set import everything
+from benchtest.prop.node_kinds import catalogue
+from benchtest.prop.node_table import with_figures
+from benchtest.prop.notation import parse_probe
 
 STEP = 1e-4
 

@@ -14,7 +14,9 @@ from scipy.stats import chi2, multivariate_normal
 from benchtest.circuit.predict import predict
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.batch import (
+from benchtest.diagnosis.batch.fault_rates import as_handmade
+from benchtest.diagnosis.batch.learn import Learned, learn, taught_engine
+from benchtest.diagnosis.batch.model import (
     SPLITS,
     SUPPLY_SPLITS,
     SeenUnit,
@@ -22,21 +24,19 @@ from benchtest.diagnosis.batch import (
     outlook,
     told_of,
 )
-from benchtest.diagnosis.faults import Priors, fault_space
-from benchtest.diagnosis.hand import as_handmade
-from benchtest.diagnosis.learn import Learned, learn, taught_engine
-from benchtest.diagnosis.response import Responses
-from benchtest.diagnosis.retest import still_valid
-from benchtest.diagnosis.teach import teaching_readings
+from benchtest.diagnosis.model.fault_response import Responses
+from benchtest.diagnosis.model.faults import Priors, fault_space
+from benchtest.diagnosis.planning.batch_readings import teaching_readings
+from benchtest.diagnosis.repair_scope import still_valid
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.pattern import frame_of
 from benchtest.prop.design import Design, Probe
-from benchtest.prop.lit import Lit, everything, parse_lit
-from benchtest.prop.names import parse_probe
-from benchtest.virtual.built import build
-from benchtest.virtual.faults import parse_fault
-from benchtest.virtual.prop import VirtualProp
+from benchtest.prop.lit_set import Lit, everything, parse_lit
+from benchtest.prop.notation import parse_probe
+from benchtest.virtual.built_unit import build
+from benchtest.virtual.injected_faults import parse_fault
+from benchtest.virtual.virtual_prop import VirtualProp
 
 FloatArray = NDArray[np.float64]
 NONE_READ = replace(FROM_MANY_REELS, supply=0.0, fuse=0.0, cable=0.0, source_ohm=0.0)

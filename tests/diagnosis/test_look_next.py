@@ -10,17 +10,17 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.candidates import lit_sets, permitted_sets
-from benchtest.diagnosis.faults import fault_space
 from benchtest.diagnosis.finding import NextReading
-from benchtest.diagnosis.look_next import SEES, look_next
+from benchtest.diagnosis.inference.posterior import Posterior
+from benchtest.diagnosis.model.fault_response import COLUMNS, Responses
+from benchtest.diagnosis.model.faults import fault_space
 from benchtest.diagnosis.permitted import Permitted
-from benchtest.diagnosis.posterior import Posterior
-from benchtest.diagnosis.response import COLUMNS, Responses
+from benchtest.diagnosis.planning.candidates import lit_sets, permitted_sets
+from benchtest.diagnosis.planning.next_look import SEES, look_next
 from benchtest.evidence.marks import Mark
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit import Lit, everything
+from benchtest.prop.lit_set import Lit, everything
 from tests.diagnosis.conftest import Bench
 
 

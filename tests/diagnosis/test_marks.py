@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.looks import CHANCE, EYES, Look, chance_by_eye, whoever_looked
+from benchtest.diagnosis.likelihood.marks import CHANCE, EYES, Look, chance_by_eye, whoever_looked
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.prop.design import Design
-from benchtest.prop.lit import Lit, everything
+from benchtest.prop.lit_set import Lit, everything
 
 
 @pytest.fixture(scope="module")

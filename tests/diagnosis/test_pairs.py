@@ -7,14 +7,14 @@ import pytest
 from scipy.stats import multivariate_normal
 
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.pairs import APART, beside_pairs, hidden_pairs
-from benchtest.diagnosis.posterior import ONE_MORE_LOG
-from benchtest.diagnosis.response import GRID
-from benchtest.diagnosis.view import Case
+from benchtest.diagnosis.inference.conditional import Case
+from benchtest.diagnosis.inference.masked_pairs import APART, beside_pairs, hidden_pairs
+from benchtest.diagnosis.inference.posterior import ONE_MORE_LOG
+from benchtest.diagnosis.model.fault_response import GRID
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
-from benchtest.prop.lit import parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.notation import parse_probe
 from tests.diagnosis.conftest import Bench
 
 

@@ -11,14 +11,14 @@ import pytest
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances, readout
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.law import REEL_SD, law_a
-from benchtest.evidence.reading import Reading
+from benchtest.diagnosis.model.node_variation import REEL_SD, law_a
+from benchtest.evidence.readings import Reading
 from benchtest.pattern import frame_of
 from benchtest.prop.design import Design
-from benchtest.prop.lit import everything
-from benchtest.prop.names import parse_probe
-from benchtest.virtual.built import build
-from benchtest.virtual.prop import VirtualProp
+from benchtest.prop.lit_set import everything
+from benchtest.prop.notation import parse_probe
+from benchtest.virtual.built_unit import build
+from benchtest.virtual.virtual_prop import VirtualProp
 
 SECOND = 3
 """Strands of the first reel."""

@@ -7,14 +7,14 @@ from dataclasses import replace
 import pytest
 
 from benchtest.diagnosis import Before, Engine, Finding
-from benchtest.diagnosis.batch import SeenUnit
-from benchtest.diagnosis.compare import joint_ohms
-from benchtest.diagnosis.learn import learn
-from benchtest.diagnosis.repeats import MOST_ALIKE, telling
-from benchtest.evidence.reading import Reading
+from benchtest.diagnosis.batch.joint_comparison import joint_ohms
+from benchtest.diagnosis.batch.learn import learn
+from benchtest.diagnosis.batch.model import SeenUnit
+from benchtest.diagnosis.likelihood.duplicates import MOST_ALIKE, telling
+from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit import parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.notation import parse_probe
 
 
 def _readings(fan: Design) -> tuple[Reading, Reading]:

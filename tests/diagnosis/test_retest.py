@@ -12,10 +12,10 @@ import pytest
 from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Engine, still_valid, touched_by
 from benchtest.errors import NameFault
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit import parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from tests.diagnosis.conftest import Bench
 

@@ -12,12 +12,12 @@ import pytest
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.spice import spice_deck
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.shorted import short_places
+from benchtest.diagnosis.model.rail_shorts import short_places
 from benchtest.evidence.marks import Mark
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design, NodeKind, Probe
-from benchtest.prop.lit import Lit, everything, parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import Lit, everything, parse_lit
+from benchtest.prop.notation import parse_probe
 from tests.diagnosis.conftest import Bench
 from tests.outside.ngspice import by_ngspice
 

@@ -7,17 +7,18 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from benchtest.diagnosis import Engine, Finding, response
-from benchtest.diagnosis.budget import LIMIT_LARGE, SolveBudget, solve_units
-from benchtest.diagnosis.response import COLUMNS, LARGE_NODES, Responses
-from benchtest.diagnosis.straight import straight_rows
-from benchtest.diagnosis.view import Case
+from benchtest.diagnosis import Engine, Finding
+from benchtest.diagnosis.inference.conditional import Case
+from benchtest.diagnosis.likelihood.linear import straight_rows
+from benchtest.diagnosis.model import fault_response as response
+from benchtest.diagnosis.model.fault_response import COLUMNS, LARGE_NODES, Responses
+from benchtest.diagnosis.solve_budget import LIMIT_LARGE, SolveBudget, solve_units
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit import Lit, everything
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.notation import parse_probe
 from tests.diagnosis.conftest import Bench
 
 MakeFan = Callable[..., Design]

@@ -10,22 +10,22 @@ from numpy.typing import NDArray
 from scipy.integrate import quad
 from scipy.stats import chi2, multivariate_normal, norm
 
+from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
-from benchtest.circuit.wiring import FloatArray
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.gauss import SLIP, log_likelihood
-from benchtest.diagnosis.response import GRID_OHM
-from benchtest.diagnosis.straight import straight_rows
-from benchtest.diagnosis.taps import noise_of, taps_of
-from benchtest.diagnosis.view import chance_beyond
-from benchtest.diagnosis.weigh import Weigher
-from benchtest.diagnosis.worth import Components, information_bits
+from benchtest.diagnosis.inference.conditional import chance_beyond
+from benchtest.diagnosis.likelihood.linear import straight_rows
+from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of
+from benchtest.diagnosis.likelihood.readings import Weigher
+from benchtest.diagnosis.likelihood.robust_gaussian import SLIP, log_likelihood
+from benchtest.diagnosis.model.fault_response import GRID_OHM
+from benchtest.diagnosis.planning.information import Components, information_bits
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit import parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.notation import parse_probe
 
 
 def _named(weight: FloatArray, joint: NDArray[np.intp], column: NDArray[np.intp]) -> Components:

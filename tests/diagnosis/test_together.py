@@ -12,21 +12,21 @@ import pytest
 from benchtest.circuit.predict import predict
 from benchtest.circuit.tolerance import HAND_SOLDERED
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.budget import SolveBudget
 from benchtest.diagnosis.explain import reason
-from benchtest.diagnosis.faults import fault_space
-from benchtest.diagnosis.part import Part
-from benchtest.diagnosis.posterior import ONE_MORE_LOG
-from benchtest.diagnosis.response import GRID, GRID_OHM
-from benchtest.diagnosis.together import together
-from benchtest.diagnosis.view import Case
-from benchtest.diagnosis.views import Footings, Views
+from benchtest.diagnosis.inference.cache import Footings, Views
+from benchtest.diagnosis.inference.conditional import Case
+from benchtest.diagnosis.inference.hypothesis import Part
+from benchtest.diagnosis.inference.multiple_faults import together
+from benchtest.diagnosis.inference.posterior import ONE_MORE_LOG
+from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM
+from benchtest.diagnosis.model.faults import fault_space
+from benchtest.diagnosis.solve_budget import SolveBudget
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit import everything
-from benchtest.prop.names import joint_by_name, parse_probe
+from benchtest.prop.lit_set import everything
+from benchtest.prop.notation import joint_by_name, parse_probe
 from tests.diagnosis.conftest import Bench
 
 

@@ -8,10 +8,10 @@ from importlib.resources import files
 import pytest
 
 from benchtest.diagnosis import Engine
-from benchtest.evidence.reading import Reading, parse_readings
+from benchtest.evidence.readings import Reading, parse_readings
 from benchtest.prop.design import Design
-from benchtest.prop.lit import everything
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import everything
+from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from tests.diagnosis.conftest import Bench
 

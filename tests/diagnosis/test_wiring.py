@@ -10,15 +10,15 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.faults import Priors, fault_space
-from benchtest.diagnosis.wiring import other_orders, recoloured, shorts, swaps
-from benchtest.drive.layout import frame_of_slots
+from benchtest.diagnosis.model.faults import Priors, fault_space
+from benchtest.diagnosis.model.wiring_faults import other_orders, recoloured, shorts, swaps
+from benchtest.drive.universe_layout import frame_of_slots
 from benchtest.evidence.marks import Mark, Seen
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
+from benchtest.prop.conductors import parse_wire
 from benchtest.prop.design import Design, Link, NodeKind, Strand, StrandEnd
-from benchtest.prop.lit import Lit, everything, parse_lit
-from benchtest.prop.names import parse_probe
-from benchtest.prop.wire import parse_wire
+from benchtest.prop.lit_set import Lit, everything, parse_lit
+from benchtest.prop.notation import parse_probe
 from tests.wire import slots_of
 
 MakeFan = Callable[..., Design]

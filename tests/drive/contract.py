@@ -12,9 +12,9 @@ from typing import Protocol
 import numpy as np
 import pytest
 
-from benchtest.drive.base import Driver
-from benchtest.drive.clock import FrameClock
-from benchtest.drive.layout import Frame
+from benchtest.drive.driver import Driver
+from benchtest.drive.frame_clock import FrameClock
+from benchtest.drive.universe_layout import Frame
 from benchtest.errors import DriveFault
 from benchtest.prop.design import Design
 from tests.drive.boards import until

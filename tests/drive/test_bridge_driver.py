@@ -9,12 +9,12 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from benchtest.drive.bridge import ports
+from benchtest.drive import serial_ports as ports
 from benchtest.drive.bridge.driver import BridgeDriver
-from benchtest.drive.bridge.line import Line, Silent
-from benchtest.drive.bridge.ports import SerialPort, device_again, ports_in_words, serial_ports
-from benchtest.drive.clock import FrameClock
-from benchtest.drive.layout import Frame
+from benchtest.drive.bridge.serial_link import Line, Silent
+from benchtest.drive.frame_clock import FrameClock
+from benchtest.drive.serial_ports import SerialPort, device_again, ports_in_words, serial_ports
+from benchtest.drive.universe_layout import Frame
 from benchtest.errors import DriveFault, InputError
 from benchtest.prop.design import Design
 from tests.drive.boards import Built, PythonBoard, SimulatedBoard, until

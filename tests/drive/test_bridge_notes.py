@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from benchtest.drive.bridge.line import BAUD, BOOT_S, HELLO_EVERY_S, TRIES
 from benchtest.drive.bridge.messages import Kind, Message, Refusal
+from benchtest.drive.bridge.serial_link import BAUD, BOOT_S, HELLO_EVERY_S, TRIES
 from tests.drive.boards import sealed
 
 HARDWARE = Path(__file__).parents[2] / "hw_notes"

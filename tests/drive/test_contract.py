@@ -15,13 +15,13 @@ from uuid import uuid4
 import numpy as np
 import pytest
 
-from benchtest.drive.base import Driver, Target
-from benchtest.drive.choose import driver_for
-from benchtest.drive.e131 import Sender
+from benchtest.drive.driver import Driver, Target
+from benchtest.drive.driver_choice import driver_for
+from benchtest.drive.e131.driver import Sender
 from benchtest.prop.design import Design
-from benchtest.virtual.air import BadAir
-from benchtest.virtual.prop import VirtualProp
+from benchtest.virtual.impairment import BadAir
 from benchtest.virtual.server import Simulation
+from benchtest.virtual.virtual_prop import VirtualProp
 from tests.drive.boards import Built, PythonBoard, SimulatedBoard, until
 from tests.drive.contract import DriverContract, on_the_wire
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from benchtest.drive.ending import undisturbed
+from benchtest.drive.signals import undisturbed
 from tests.props import SMALL_FAN
 from tests.receiver import Watcher
 
@@ -59,13 +59,13 @@ def test_another_thread_may_take_the_prop_dark_too() -> None:
 STUCK = """
 import sys, threading, time
 from pathlib import Path
-from benchtest.drive.ending import end_once
+from benchtest.drive.signals import end_once
 end_once()
 import numpy as np
-from benchtest.drive.base import parse_target
-from benchtest.drive.choose import driver_for
-from benchtest.drive.clock import FrameClock
-from benchtest.drive.e131 import Sender
+from benchtest.drive.driver import parse_target
+from benchtest.drive.driver_choice import driver_for
+from benchtest.drive.frame_clock import FrameClock
+from benchtest.drive.e131.driver import Sender
 from benchtest.prop.reader import read_design
 from uuid import uuid4
 design = read_design(Path(sys.argv[1]))

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtest.drive.flash import LARGE_NODES, FlashGuard
+from benchtest.drive.flash_limit import LARGE_NODES, FlashGuard
 from benchtest.pattern import frame_of, load_patterns
 from benchtest.prop.design import Design
 

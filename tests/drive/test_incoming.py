@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
-from benchtest.drive.incoming import DataPacket, Discarded, SyncPacket, read_packet
+from benchtest.drive.e131.decode import DataPacket, Discarded, SyncPacket, read_packet
 
 Packet = Callable[..., bytes]
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtest.drive.layout import Layout, frame_of_slots, parts_of, universes_of
+from benchtest.drive.universe_layout import Layout, frame_of_slots, parts_of, universes_of
 from benchtest.prop.design import Design, NodeKind, Output
 from tests.wire import slots_of
 

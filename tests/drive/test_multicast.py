@@ -12,8 +12,8 @@ HEAR = """
 import socket, sys
 from uuid import uuid4
 import numpy as np
-from benchtest.drive.base import Target
-from benchtest.drive.e131 import E131Driver, Sender
+from benchtest.drive.driver import Target
+from benchtest.drive.e131.driver import E131Driver, Sender
 from benchtest.prop.reader import parse_design
 
 design = parse_design(open(sys.argv[1]).read(), "prop")
@@ -109,9 +109,9 @@ TROUBLE = """
 import subprocess, sys, time
 from uuid import uuid4
 import numpy as np
-from benchtest.drive.base import Target
-from benchtest.drive.clock import FrameClock
-from benchtest.drive.e131 import E131Driver, Sender
+from benchtest.drive.driver import Target
+from benchtest.drive.frame_clock import FrameClock
+from benchtest.drive.e131.driver import E131Driver, Sender
 from benchtest.prop.reader import parse_design
 
 def until(true):

@@ -20,10 +20,10 @@ from uuid import uuid4
 import numpy as np
 import pytest
 
-from benchtest.drive.base import Target
-from benchtest.drive.choose import driver_for
-from benchtest.drive.clock import FrameClock
-from benchtest.drive.e131 import E131Driver, Sender
+from benchtest.drive.driver import Target
+from benchtest.drive.driver_choice import driver_for
+from benchtest.drive.e131.driver import E131Driver, Sender
+from benchtest.drive.frame_clock import FrameClock
 from benchtest.errors import DriveFault, InputError
 from benchtest.prop.design import Design
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtest.drive.others import Other, Others, universes_text
+from benchtest.drive.e131.other_sources import Other, Others, universes_text
 
 Packet = Callable[..., bytes]
 

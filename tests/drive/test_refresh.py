@@ -7,7 +7,7 @@ from fractions import Fraction
 
 import pytest
 
-from benchtest.drive.layout import frames_per_s, node_s, nodes_per_output
+from benchtest.drive.universe_layout import frames_per_s, node_s, nodes_per_output
 from benchtest.prop.design import Design, NodeKind
 
 MakeFan = Callable[..., Design]

@@ -11,10 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchtest.drive import scpi, scpi_meter
-from benchtest.drive.read_from import parse_pins, parse_source
-from benchtest.drive.scpi import Identity, Lines, NoReading, parse_error, parse_volts
-from benchtest.drive.scpi_meter import ScpiMeter
+from benchtest.drive.scpi import meter as scpi_meter
+from benchtest.drive.scpi import protocol as scpi
+from benchtest.drive.scpi.meter import ScpiMeter
+from benchtest.drive.scpi.protocol import Identity, Lines, NoReading, parse_error, parse_volts
+from benchtest.drive.source_spec import parse_pins, parse_source
 from benchtest.errors import DriveFault, InputError
 from tests.drive.boards import until
 from tests.drive.scpi_meter import OVERLOAD, SimulatedMeter

@@ -9,12 +9,12 @@ from uuid import uuid4
 
 import pytest
 
-from benchtest.drive.base import Target, parse_target
-from benchtest.drive.bridge.ports import ports_in_words
-from benchtest.drive.choose import driver_for
-from benchtest.drive.e131 import Sender
-from benchtest.drive.identity import source_id
-from benchtest.drive.safe import level_that_fits
+from benchtest.drive.driver import Target, parse_target
+from benchtest.drive.driver_choice import driver_for
+from benchtest.drive.e131.cid import source_id
+from benchtest.drive.e131.driver import Sender
+from benchtest.drive.level_limit import level_that_fits
+from benchtest.drive.serial_ports import ports_in_words
 from benchtest.errors import DriveFault, InputError
 from benchtest.prop.design import Design
 

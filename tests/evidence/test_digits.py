@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from benchtest.evidence.digits import steps_of
 from benchtest.evidence.meter import DEFAULT_METER, Meter
-from benchtest.evidence.reading import Reading, decimals_of, parse_readings
+from benchtest.evidence.readings import Reading, decimals_of, parse_readings
+from benchtest.evidence.rounding import steps_of
 from benchtest.prop.design import Design
-from benchtest.prop.lit import everything
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import everything
+from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from tests.props import SMALL_FAN
 

@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from benchtest.errors import BenchError, FileFaults, InputError
 from benchtest.evidence.marks import Mark, parse_marks, read_marks
 from benchtest.evidence.meter import DEFAULT_METER, Meter
-from benchtest.evidence.reading import parse_readings, read_readings
+from benchtest.evidence.readings import parse_readings, read_readings
 from benchtest.prop.design import Design
-from benchtest.prop.lit import parse_lit
+from benchtest.prop.lit_set import parse_lit
 
 READINGS = "lit,probe,volts\nall,4A,4.871\n4,foot:4+>4A+,0.0312\n"
 MARKS = "lit,strand,nodes,seen\nall,4,17-30,dark\n7,7,all,wrong-colour\n"

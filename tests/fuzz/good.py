@@ -10,7 +10,7 @@ from benchtest.drive.bridge.framing import seal
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
 from benchtest.records.backup import FILE
-from benchtest.records.exchange import import_lines
+from benchtest.records.json_lines import import_lines
 from benchtest.records.shelf import Shelf
 from tests.fuzz.scratch import fresh
 

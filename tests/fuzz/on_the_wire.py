@@ -12,9 +12,9 @@ from cobs import cobs
 from benchtest.drive.bridge.framing import Damaged, Reader
 from benchtest.drive.bridge.messages import Board as BoardTold
 from benchtest.drive.bridge.messages import Message, Sample
-from benchtest.drive.others import Others
-from benchtest.drive.scpi import Identity, Lines, NoReading, parse_error, parse_volts
-from benchtest.virtual.controller import Controller
+from benchtest.drive.e131.other_sources import Others
+from benchtest.drive.scpi.protocol import Identity, Lines, NoReading, parse_error, parse_volts
+from benchtest.virtual.e131_receiver import Controller
 from tests.fuzz import board
 from tests.fuzz.attempt import Defect, check_words
 from tests.fuzz.good import PARTED

@@ -14,30 +14,30 @@ from xml.etree import ElementTree
 
 import numpy as np
 
+from benchtest.circuit.design_review import review
 from benchtest.circuit.predict import predict
-from benchtest.circuit.review import review
 from benchtest.cli.report import _file_name
 from benchtest.diagnosis import Engine
 from benchtest.errors import BenchError, InputError
 from benchtest.evidence.marks import parse_marks
 from benchtest.evidence.meter import DEFAULT_METER, Meter
-from benchtest.evidence.reading import parse_readings
+from benchtest.evidence.readings import parse_readings
 from benchtest.pattern.pattern import Pattern
 from benchtest.pattern.reader import parse_pattern
 from benchtest.prop.design import Design
-from benchtest.prop.lit import everything
-from benchtest.prop.names import joint_by_name, parse_probe
+from benchtest.prop.lit_set import everything
+from benchtest.prop.notation import joint_by_name, parse_probe
 from benchtest.prop.reader import parse_design
 from benchtest.prop.writer import write_design
 from benchtest.records.backup import FILE
-from benchtest.records.exchange import export_lines, import_lines
-from benchtest.records.kept import check_tag
+from benchtest.records.json_lines import export_lines, import_lines
 from benchtest.records.label import LabelContent, label_svg, read_code
+from benchtest.records.models import check_tag
 from benchtest.records.report import ReportContent, render_report
 from benchtest.records.shelf import Shelf
-from benchtest.session.exported import exported_evidence
-from benchtest.session.live import Session, shelf_rows
-from benchtest.session.summary import label_content, report_content
+from benchtest.session.report.export_tables import exported_evidence
+from benchtest.session.report.report_content import label_content, report_content
+from benchtest.session.session import Session, shelf_rows
 from tests.fuzz.attempt import Defect, Target, check_words
 from tests.fuzz.good import (
     CSV,

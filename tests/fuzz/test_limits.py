@@ -12,7 +12,7 @@ import pytest
 
 from benchtest.errors import BenchError, FileFaults, InputError
 from benchtest.evidence.marks import parse_marks
-from benchtest.evidence.reading import parse_readings, read_readings
+from benchtest.evidence.readings import parse_readings, read_readings
 from benchtest.prop.reader import parse_design, read_design
 from tests.fuzz.good import SMALL_FAN, small_fan
 

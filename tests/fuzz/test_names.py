@@ -22,11 +22,11 @@ from benchtest.cli import main
 from benchtest.errors import BenchError
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.reader import parse_design
-from benchtest.records.kept import check_tag
+from benchtest.records.models import check_tag
 from benchtest.records.shelf import Shelf
-from benchtest.session.bench import Bench
-from benchtest.session.events import NoteMade, ReadingTaken, SignedOff
-from benchtest.session.live import Session
+from benchtest.session.launch_options import Bench
+from benchtest.session.log.events import NoteMade, ReadingTaken, SignedOff
+from benchtest.session.session import Session
 from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.tui.shelf_screen import ShelfScreen

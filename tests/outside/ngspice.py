@@ -11,13 +11,13 @@ from pathlib import Path
 
 import pytest
 
+from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import Solution
 from benchtest.circuit.spice import spice_deck
-from benchtest.circuit.wiring import FloatArray
 from benchtest.prop.design import Design, NodeName, Probe, rail_probe
 from benchtest.prop.joints import power_joints
-from benchtest.prop.names import places
+from benchtest.prop.notation import places
 
 MOST_V = 10e-6
 """What the two may differ by; they differ by less than a nanovolt where ngspice settles well."""

@@ -20,9 +20,9 @@ import pytest
 import sacn
 from sacn.messages.data_packet import DataPacket
 
-from benchtest.drive.base import Target
-from benchtest.drive.e131 import E131Driver, Sender
-from benchtest.drive.packets import Stream, SyncStream, discovery, multicast_group
+from benchtest.drive.driver import Target
+from benchtest.drive.e131.driver import E131Driver, Sender
+from benchtest.drive.e131.encode import Stream, SyncStream, discovery, multicast_group
 from benchtest.prop.design import Design, Output
 
 CID = UUID("00112233-4455-4677-8899-aabbccddeeff")

@@ -12,8 +12,8 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.spice import spice_deck
 from benchtest.circuit.tolerance import cause_names, spread
 from benchtest.prop.design import Design
-from benchtest.prop.lit import everything, parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.notation import parse_probe
 from tests.outside.ngspice import by_ngspice
 
 MakeFan = Callable[..., Design]

@@ -20,10 +20,10 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
-from benchtest.prop.catalogue import catalogue
 from benchtest.prop.design import Design, NodeKind, StrandEnd
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit import COLOURS, Lit, parse_lit
+from benchtest.prop.lit_set import COLOURS, Lit, parse_lit
+from benchtest.prop.node_kinds import catalogue
 from benchtest.prop.reader import parse_design
 from tests.outside.ngspice import compare
 

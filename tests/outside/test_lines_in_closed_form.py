@@ -10,9 +10,9 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import Solution
+from benchtest.prop.conductors import COPPER_OHM_M, Conductor, parse_wire
 from benchtest.prop.design import Design, Feed, NodeKind, NodeName, Strand, StrandEnd, rail_probe
-from benchtest.prop.lit import everything
-from benchtest.prop.wire import COPPER_OHM_M, Conductor, parse_wire
+from benchtest.prop.lit_set import everything
 
 MakeKind = Callable[..., NodeKind]
 NO_WIRE_MM = 0.0

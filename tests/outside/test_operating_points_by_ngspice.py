@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.spice import spice_deck
-from benchtest.prop.catalogue import catalogue
+from benchtest.prop.conductors import parse_wire
 from benchtest.prop.design import (
     Design,
     Family,
@@ -21,8 +21,8 @@ from benchtest.prop.design import (
     StrandEnd,
     rail_probe,
 )
-from benchtest.prop.lit import everything, parse_lit
-from benchtest.prop.wire import parse_wire
+from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.node_kinds import catalogue
 from tests.outside.ngspice import by_ngspice, compare
 
 MakeFan = Callable[..., Design]

@@ -16,9 +16,9 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
+from benchtest.prop.conductors import parse_wire
 from benchtest.prop.design import Bus, Design, Link, Probe, StrandEnd
-from benchtest.prop.names import parse_probe
-from benchtest.prop.wire import parse_wire
+from benchtest.prop.notation import parse_probe
 
 MakeFan = Callable[..., Design]
 JOINT_OHM = 0.002

@@ -12,8 +12,8 @@ import pytest
 from benchtest.circuit.network import Circuit
 from benchtest.errors import CircuitFault, InputError
 from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.lit import parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.notation import parse_probe
 from tests.outside.ngspice import compare
 
 MakeFan = Callable[..., Design]

@@ -10,7 +10,7 @@ import pytest
 from benchtest.circuit.network import Circuit
 from benchtest.errors import CircuitFault
 from benchtest.prop.design import Design, NodeName, rail_probe
-from benchtest.prop.lit import everything
+from benchtest.prop.lit_set import everything
 from benchtest.prop.reader import parse_design
 from tests.outside.ngspice import compare
 

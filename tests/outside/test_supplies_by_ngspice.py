@@ -10,13 +10,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from benchtest.circuit.budget import circulating_words
+from benchtest.circuit.feed_limits import circulating_words
+from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.spice import spice_deck
-from benchtest.circuit.wiring import FloatArray
 from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.lit import everything, parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from tests.outside.ngspice import by_ngspice, compare
 

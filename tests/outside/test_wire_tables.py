@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from benchtest.prop.wire import awg_area_mm2, awg_diameter_mm, board_copper, parse_wire
+from benchtest.prop.conductors import awg_area_mm2, awg_diameter_mm, board_copper, parse_wire
 
 FOOT_MM = 304.8
 ALPHA_PER_K = 0.00393

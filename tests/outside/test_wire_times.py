@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from benchtest.drive.clock import KEEP_ALIVE_S, LEAST_GAP_S, MOST_FRAMES_PER_S
-from benchtest.drive.others import DATA_LOSS_S
+from benchtest.drive.e131.other_sources import DATA_LOSS_S
+from benchtest.drive.frame_clock import KEEP_ALIVE_S, LEAST_GAP_S, MOST_FRAMES_PER_S
 
 BREAK_US, MARK_US, SLOT_US = 92, 12, 44
 """Least times of one universe. Source: ANSI E1.11 (USITT DMX512-A), from memory."""

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from benchtest.errors import FileFaults
 from benchtest.pattern import frame_of, load_patterns, parse_pattern
 from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.lit import Lit
+from benchtest.prop.lit_set import Lit
 
 SHIPPED = {"full-white", "by-strand", "walk", "primaries", "ruler"}
 

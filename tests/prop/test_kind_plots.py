@@ -9,7 +9,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from benchtest.prop.catalogue import catalogue
+from benchtest.prop.node_kinds import catalogue
 from tests.kinds import FOLDER, NOTES, Sweep, caption, currents, file_name, section
 
 KINDS = sorted(catalogue())

@@ -10,11 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtest.errors import BenchError, NameFault
-from benchtest.prop.chain import data_order
+from benchtest.prop.data_path import data_order
 from benchtest.prop.design import Design, NodeName, Point, Probe, rail_probe
 from benchtest.prop.joints import data_joints, power_joints
-from benchtest.prop.lit import Lit, everything, parse_lit, spans
-from benchtest.prop.names import joint_by_name, parse_place, parse_point, parse_probe, places
+from benchtest.prop.lit_set import Lit, everything, parse_lit, spans
+from benchtest.prop.notation import joint_by_name, parse_place, parse_point, parse_probe, places
 
 
 @pytest.fixture(scope="module")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from benchtest.prop.catalogue import catalogue
+from benchtest.prop.node_kinds import catalogue
 
 NOTES = Path(__file__).parents[2] / "hw_notes" / "node_kinds.md"
 

@@ -12,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtest.errors import FileFaults, InputError
-from benchtest.prop.catalogue import catalogue
 from benchtest.prop.design import Design, StrandEnd
 from benchtest.prop.joints import data_joints, power_joints
+from benchtest.prop.node_kinds import catalogue
 from benchtest.prop.reader import parse_design, read_design
 
 FAN = """

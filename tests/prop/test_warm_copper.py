@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 import pytest
 
+from benchtest.prop.conductors import Conductor, board_copper, parse_wire
 from benchtest.prop.design import Design
-from benchtest.prop.wire import Conductor, board_copper, parse_wire
 
 COPPER_PER_K, ALUMINIUM_PER_K = 0.00393, 0.00403
 """Rise of resistance from 20 °C. Handbook tables: annealed copper, electrical aluminium."""

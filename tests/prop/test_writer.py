@@ -12,9 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtest.prop.catalogue import catalogue
-from benchtest.prop.chain import hops
-from benchtest.prop.checks import check_design
+from benchtest.prop.conductors import Conductor, board_copper, parse_board, parse_wire
+from benchtest.prop.data_path import hops
 from benchtest.prop.design import (
     RAILS,
     Bus,
@@ -29,9 +28,10 @@ from benchtest.prop.design import (
     Strand,
     StrandEnd,
 )
-from benchtest.prop.nodes import with_figures
+from benchtest.prop.node_kinds import catalogue
+from benchtest.prop.node_table import with_figures
 from benchtest.prop.reader import parse_design, read_design
-from benchtest.prop.wire import Conductor, board_copper, parse_board, parse_wire
+from benchtest.prop.validation import check_design
 from benchtest.prop.writer import write_design
 
 DEMOS = ["willow-fan", "tide-arch", "gull-wing"]

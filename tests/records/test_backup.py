@@ -13,9 +13,9 @@ import pytest
 
 from benchtest.errors import InputError, RecordsFault
 from benchtest.records.backup import FILE, FOLDER, KEPT, QUIET_S, copies, last_whole_copy
-from benchtest.records.check import damage
-from benchtest.records.digest import design_digest
+from benchtest.records.checksums import design_digest
 from benchtest.records.disk import NETWORK, disk_kind, kind_in
+from benchtest.records.integrity import damage
 from benchtest.records.migrate import VERSION
 from benchtest.records.restore import restore
 from benchtest.records.shelf import Shelf

@@ -13,8 +13,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchtest.errors import FileFaults, InputError
-from benchtest.records.exchange import MOST_FAULTS, Taken, export_lines, import_lines
-from benchtest.records.kept import Stage
+from benchtest.records.json_lines import MOST_FAULTS, Taken, export_lines, import_lines
+from benchtest.records.models import Stage
 from benchtest.records.shelf import Shelf
 
 AT = "2026-11-25T18:00:00.000+00:00"

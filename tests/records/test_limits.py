@@ -11,8 +11,8 @@ import pytest
 
 from benchtest.cli import main
 from benchtest.errors import FileFaults, InputError
-from benchtest.records.exchange import export_lines, import_lines, schema_text
-from benchtest.records.limits import (
+from benchtest.records.json_lines import export_lines, import_lines, schema_text
+from benchtest.records.record_limits import (
     LEFT_OUT,
     MAX_DEPTH,
     MAX_STAMP_MS,
@@ -21,7 +21,7 @@ from benchtest.records.limits import (
     SUSPECT_RANGES,
 )
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import _KINDS
+from benchtest.session.log.events import _KINDS
 from tests.fuzz.good import SMALL_FAN
 from tests.held import AT, DEEP, hold_event, hold_session
 

@@ -15,7 +15,7 @@ import pytest
 from benchtest.evidence.marks import Mark
 from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit import Lit
+from benchtest.prop.lit_set import Lit
 from benchtest.prop.reader import parse_design
 from benchtest.records.comparison import Band, Change, Compared, JointRow, UnitComparison
 from benchtest.records.report import (

@@ -10,9 +10,9 @@ import pytest
 
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.prop.design import Bus, Design, StrandEnd
-from benchtest.prop.lit import Lit
+from benchtest.prop.lit_set import Lit
 from benchtest.prop.reader import parse_design
-from benchtest.records.prop_map import WIDTH, PropMap, draw_map
+from benchtest.records.prop_map_svg import WIDTH, PropMap, draw_map
 
 
 def _design(name: str) -> Design:

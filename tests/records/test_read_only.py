@@ -13,7 +13,7 @@ import pytest
 from benchtest.cli import main
 from benchtest.errors import RecordsFault
 from benchtest.records.backup import FILE
-from benchtest.records.exchange import export_lines
+from benchtest.records.json_lines import export_lines
 from benchtest.records.shelf import Shelf
 from tests.fuzz.good import SMALL_FAN
 from tests.records.conftest import small_disk

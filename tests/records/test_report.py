@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from benchtest.evidence.marks import Mark
 from benchtest.prop.design import BusPad, Design
-from benchtest.prop.lit import Lit
+from benchtest.prop.lit_set import Lit
 from benchtest.prop.reader import parse_design
 from benchtest.records.comparison import Band, Change, Compared, JointRow, UnitComparison
 from benchtest.records.report import (

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtest.errors import InputError, NameFault, RecordsFault
-from benchtest.records.kept import Event, SessionRow, Unit, as_json, check_tag
+from benchtest.records.models import Event, SessionRow, Unit, as_json, check_tag
 from benchtest.records.shelf import Shelf, default_folder
 
 AT = "2026-11-25T18:00:00.000+00:00"

@@ -10,13 +10,13 @@ import pytest
 
 from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.records.exchange import export_lines, import_lines
+from benchtest.records.json_lines import export_lines, import_lines
 from benchtest.records.report import render_report
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import SignedOff, VerdictGiven
-from benchtest.session.live import Session, last_test, shelf_rows, unfinished
-from benchtest.session.shelving import rename_unit, retire_unit, why_retired
-from benchtest.session.summary import report_content
+from benchtest.session.log.events import SignedOff, VerdictGiven
+from benchtest.session.log.shelf_changes import rename_unit, retire_unit, why_retired
+from benchtest.session.report.report_content import report_content
+from benchtest.session.session import Session, last_test, shelf_rows, unfinished
 from tests.props import SMALL_FAN
 
 Opened = Callable[[str], Shelf]

@@ -9,17 +9,17 @@ from uuid import uuid4
 
 import pytest
 
-from benchtest.drive.base import Target
-from benchtest.drive.choose import driver_for
-from benchtest.drive.clock import FrameClock
-from benchtest.drive.e131 import Sender
+from benchtest.drive.driver import Target
+from benchtest.drive.driver_choice import driver_for
+from benchtest.drive.e131.driver import Sender
+from benchtest.drive.frame_clock import FrameClock
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
-from benchtest.session.checks import all_checks
-from benchtest.session.events import CheckMade, ColourSeen, FirstLight
-from benchtest.session.live import Session
+from benchtest.session.log.events import CheckMade, ColourSeen, FirstLight
+from benchtest.session.log.power_checks import all_checks
+from benchtest.session.session import Session
 from benchtest.session.stand import Stand
 from tests.props import SMALL_FAN
 from tests.session.driven import LOOPBACK, Prop

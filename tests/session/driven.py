@@ -8,10 +8,10 @@ import time
 import numpy as np
 
 from benchtest.diagnosis import Finding, NextReading
-from benchtest.drive.layout import Frame, frame_of_slots
+from benchtest.drive.universe_layout import Frame, frame_of_slots
 from benchtest.prop.design import Design
-from benchtest.prop.lit import Lit, everything
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.notation import parse_probe
 from benchtest.session.stand import Stand
 
 LOOPBACK = "127.0.0.1"

@@ -11,12 +11,11 @@ from benchtest.circuit.predict import predict
 from benchtest.diagnosis import NextReading
 from benchtest.errors import InputError, NameFault
 from benchtest.prop.design import Design
-from benchtest.prop.lit import everything
-from benchtest.prop.names import parse_probe
-from benchtest.records.batch import render_batch
+from benchtest.prop.lit_set import everything
+from benchtest.prop.notation import parse_probe
+from benchtest.records.batch_report import render_batch
 from benchtest.records.shelf import Shelf
-from benchtest.session.batch import batch_content
-from benchtest.session.events import (
+from benchtest.session.log.events import (
     Concluded,
     ReadingTaken,
     RepairDone,
@@ -24,8 +23,9 @@ from benchtest.session.events import (
     StageSet,
     VerdictGiven,
 )
-from benchtest.session.live import Session
-from benchtest.session.summary import label_content, report_content
+from benchtest.session.report.batch_content import batch_content
+from benchtest.session.report.report_content import label_content, report_content
+from benchtest.session.session import Session
 
 NOW = datetime(2026, 11, 26, 9, 0, tzinfo=UTC)
 SETTLED = NextReading(None, None, 0.0, settled=True)

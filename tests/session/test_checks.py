@@ -8,7 +8,8 @@ import pytest
 
 from benchtest.errors import InputError
 from benchtest.prop.design import Design
-from benchtest.session.checks import (
+from benchtest.session.log.events import CHECKS, CheckMade
+from benchtest.session.log.power_checks import (
     Key,
     all_checks,
     due_checks,
@@ -18,7 +19,6 @@ from benchtest.session.checks import (
     question,
     unit_of,
 )
-from benchtest.session.events import CHECKS, CheckMade
 
 RAILS: Key = ("rails", "main")
 SUPPLY: Key = ("supply", "main")

@@ -7,7 +7,7 @@ from itertools import permutations
 import pytest
 
 from benchtest.prop.design import Design
-from benchtest.session.colours import likely_orders, next_look, remedy, wrong_strands
+from benchtest.session.log.colour_checks import likely_orders, next_look, remedy, wrong_strands
 
 NAMES = {"R": "red", "G": "green", "B": "blue"}
 

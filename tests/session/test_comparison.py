@@ -14,21 +14,21 @@ from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.pattern import frame_of
 from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit import parse_lit
-from benchtest.records.batch import render_batch
+from benchtest.prop.lit_set import parse_lit
+from benchtest.records.batch_report import render_batch
 from benchtest.records.comparison import Change, UnitComparison
 from benchtest.records.shelf import Shelf
-from benchtest.session.batch import batch_content
 from benchtest.session.comparison import (
     compare_batch,
     compare_unit,
     gather_tests,
     gather_units,
 )
-from benchtest.session.events import NoteMade, ReadingTaken, RepairDone
-from benchtest.session.live import Session
-from benchtest.virtual.faults import parse_fault
-from benchtest.virtual.prop import VirtualProp
+from benchtest.session.log.events import NoteMade, ReadingTaken, RepairDone
+from benchtest.session.report.batch_content import batch_content
+from benchtest.session.session import Session
+from benchtest.virtual.injected_faults import parse_fault
+from benchtest.virtual.virtual_prop import VirtualProp
 
 READ = ("2A+", "2A+", "3A-")
 Bench = Callable[..., Session]

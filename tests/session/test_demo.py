@@ -10,10 +10,10 @@ import pytest
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
-from benchtest.session.demo import Outcome, demo_file, hide_fault, run_demo
-from benchtest.session.events import ReadingTaken, RepairDone
-from benchtest.session.live import Session, unfinished
-from benchtest.virtual.faults import parse_fault
+from benchtest.session.autopilot import Outcome, demo_file, hide_fault, run_demo
+from benchtest.session.log.events import ReadingTaken, RepairDone
+from benchtest.session.session import Session, unfinished
+from benchtest.virtual.injected_faults import parse_fault
 
 
 @pytest.fixture(scope="module")

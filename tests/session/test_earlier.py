@@ -12,9 +12,9 @@ from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
-from benchtest.session.earlier import seen_unit
-from benchtest.session.events import CheckMade, NoteMade, ReadingTaken, RepairDone
-from benchtest.session.live import Session
+from benchtest.session.log.events import CheckMade, NoteMade, ReadingTaken, RepairDone
+from benchtest.session.report.unit_readings import seen_unit
+from benchtest.session.session import Session
 
 Begin = Callable[..., Session]
 

@@ -7,15 +7,17 @@ from uuid import uuid4
 
 import pytest
 
-from benchtest.drive.base import Target
-from benchtest.drive.choose import driver_for
-from benchtest.drive.clock import FrameClock
-from benchtest.drive.e131 import Sender
+from benchtest.drive.driver import Target
+from benchtest.drive.driver_choice import driver_for
+from benchtest.drive.e131.driver import Sender
+from benchtest.drive.frame_clock import FrameClock
 from benchtest.errors import InputError, NameFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design, NodeName
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import (
+from benchtest.session.guidance.next_step import open_items
+from benchtest.session.guidance.steps import results, steps
+from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
     FirstLight,
@@ -26,13 +28,11 @@ from benchtest.session.events import (
     VerdictGiven,
     Wiggled,
 )
-from benchtest.session.guidance import open_items
-from benchtest.session.live import Session
-from benchtest.session.opening import free_tag, next_waiting, session_of
-from benchtest.session.shelving import rename_unit, retire_unit
+from benchtest.session.log.shelf_changes import rename_unit, retire_unit
+from benchtest.session.report.report_content import report_content
+from benchtest.session.session import Session
 from benchtest.session.stand import Stand
-from benchtest.session.steps import results, steps
-from benchtest.session.summary import report_content
+from benchtest.session.workbench.setup import free_tag, next_waiting, session_of
 
 from .conftest import made_ready
 from .driven import LOOPBACK, Prop

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtest.session.events import (
+from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
     Concluded,

@@ -16,13 +16,13 @@ import pytest
 
 from benchtest.diagnosis import diagnose
 from benchtest.errors import FileFaults, InputError
-from benchtest.evidence.digits import steps_of
 from benchtest.evidence.marks import parse_marks
 from benchtest.evidence.meter import Meter
-from benchtest.evidence.reading import parse_readings
-from benchtest.records.exchange import export_lines, import_lines
+from benchtest.evidence.readings import parse_readings
+from benchtest.evidence.rounding import steps_of
+from benchtest.records.json_lines import export_lines, import_lines
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import (
+from benchtest.session.log.events import (
     Concluded,
     MarkMade,
     NoteMade,
@@ -30,14 +30,14 @@ from benchtest.session.events import (
     RepairDone,
     VerdictGiven,
 )
-from benchtest.session.exported import (
+from benchtest.session.report.export_tables import (
     Evidence,
     exported_evidence,
     last_evidence,
     marks_table,
     readings_table,
 )
-from benchtest.session.live import Session
+from benchtest.session.session import Session
 from tests.golden import FINDINGS, RECORDS, TAGS, as_kept, evidence_of, finding_of
 
 Begin = Callable[..., Session]

@@ -9,19 +9,19 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.predict import predict
-from benchtest.diagnosis.profile import column_of
-from benchtest.diagnosis.response import GRID, GRID_OHM
-from benchtest.drive.base import Status
-from benchtest.drive.others import Other
+from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM
+from benchtest.diagnosis.voltage_profile import column_of
+from benchtest.drive.driver import Status
+from benchtest.drive.e131.other_sources import Other
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.prop.lit import everything, parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Shelf
-from benchtest.session.chart import Trace, draw
-from benchtest.session.events import ReadingTaken, VerdictGiven
-from benchtest.session.grounds import grounds_of, next_words, plot, why_words
-from benchtest.session.live import Session
-from benchtest.session.news import news_of
+from benchtest.session.display.finding_details import grounds_of, next_words, plot, why_words
+from benchtest.session.display.text_chart import Trace, draw
+from benchtest.session.log.events import ReadingTaken, VerdictGiven
+from benchtest.session.session import Session
+from benchtest.session.workbench.drive_notice import news_of
 from tests.props import SMALL_FAN
 
 BAD, OHM = "3A-", 0.8

@@ -8,12 +8,19 @@ from collections.abc import Sequence
 import pytest
 
 from benchtest.diagnosis import Engine, Finding, NextReading, Ohms, Suspect, own_drop
-from benchtest.diagnosis.faults import FaultKind
+from benchtest.diagnosis.model.faults import FaultKind
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
-from benchtest.prop.lit import everything, parse_lit
-from benchtest.prop.names import parse_probe
-from benchtest.session.events import (
+from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.notation import parse_probe
+from benchtest.session.guidance.next_step import (
+    LIKELY,
+    open_items,
+    shelf_words,
+    waits_for,
+    what_next,
+)
+from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
     Concluded,
@@ -29,15 +36,8 @@ from benchtest.session.events import (
     VerdictGiven,
     Wiggled,
 )
-from benchtest.session.guidance import (
-    LIKELY,
-    open_items,
-    shelf_words,
-    waits_for,
-    what_next,
-)
-from benchtest.session.state import Happened, State, fold
-from benchtest.session.suspected import INNOCENT
+from benchtest.session.log.state import Happened, State, fold
+from benchtest.session.log.suspects import INNOCENT
 
 AT = "2026-11-25T18:00:00.000+00:00"
 CHECKED: list[Happening] = [

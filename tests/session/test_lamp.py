@@ -12,15 +12,15 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
-from benchtest.drive.base import Target
-from benchtest.drive.choose import driver_for
-from benchtest.drive.clock import FrameClock
-from benchtest.drive.e131 import Sender
+from benchtest.drive.driver import Target
+from benchtest.drive.driver_choice import driver_for
+from benchtest.drive.e131.driver import Sender
+from benchtest.drive.frame_clock import FrameClock
 from benchtest.errors import InputError
+from benchtest.prop.conductors import COPPER_OHM_M, parse_wire
 from benchtest.prop.design import Design, Feed, NodeKind, NodeName, Strand, StrandEnd
-from benchtest.prop.lit import everything
-from benchtest.prop.wire import COPPER_OHM_M, parse_wire
-from benchtest.session.lamp import Lamp
+from benchtest.prop.lit_set import everything
+from benchtest.session.workbench.prop_light import Lamp
 
 Lamps = Callable[[Design], Lamp]
 

@@ -16,10 +16,10 @@ import pytest
 from benchtest.circuit.network import Circuit
 from benchtest.errors import FileFaults, InputError, RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.prop.lit import everything
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import everything
+from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Overtaken, Shelf
-from benchtest.session.events import (
+from benchtest.session.log.events import (
     Concluded,
     Happening,
     MarkMade,
@@ -30,7 +30,7 @@ from benchtest.session.events import (
     StageSet,
     VerdictGiven,
 )
-from benchtest.session.live import Session, shelf_rows, unfinished
+from benchtest.session.session import Session, shelf_rows, unfinished
 
 Begin = Callable[..., Session]
 
@@ -180,8 +180,8 @@ import os, signal, sys
 from pathlib import Path
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import VerdictGiven
-from benchtest.session.live import Session
+from benchtest.session.log.events import VerdictGiven
+from benchtest.session.session import Session
 
 with Shelf(Path(sys.argv[1])) as shelf:
     session = Session.start(shelf, sys.stdin.read(), "WF-03", DEFAULT_METER)

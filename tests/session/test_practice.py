@@ -9,10 +9,11 @@ import pytest
 from benchtest.prop.design import Design
 from benchtest.prop.reader import read_design
 from benchtest.records.shelf import Shelf
-from benchtest.session.bench import Bench
-from benchtest.session.demo import Outcome, demo_file
-from benchtest.session.events import ReadingTaken, RepairDone
-from benchtest.session.practice import (
+from benchtest.session.autopilot import Outcome, demo_file
+from benchtest.session.launch_options import Bench
+from benchtest.session.log.events import ReadingTaken, RepairDone
+from benchtest.session.log.state import fold
+from benchtest.session.practice.rounds import (
     GRADES,
     OHMS,
     Round,
@@ -27,8 +28,7 @@ from benchtest.session.practice import (
     tally_of,
     told,
 )
-from benchtest.session.state import fold
-from benchtest.virtual.faults import parse_fault
+from benchtest.virtual.injected_faults import parse_fault
 
 
 @pytest.fixture(scope="module")

@@ -7,8 +7,8 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.errors import InputError, NameFault
-from benchtest.prop.lit import Lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import Lit
+from benchtest.prop.notation import parse_probe
 from benchtest.session.stand import Stand
 from tests.session.driven import asks, pass_all
 

@@ -14,10 +14,10 @@ from jsonschema import Draft202012Validator
 from benchtest.errors import FileFaults
 from benchtest.evidence.marks import SEEN
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.records.exchange import export_lines, import_lines, schema_text
-from benchtest.records.kept import STAGES
+from benchtest.records.json_lines import export_lines, import_lines, schema_text
+from benchtest.records.models import STAGES
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import (
+from benchtest.session.log.events import (
     CHECKS,
     CheckMade,
     ColourSeen,
@@ -42,7 +42,7 @@ from benchtest.session.events import (
     VerdictGiven,
     Wiggled,
 )
-from benchtest.session.live import Session
+from benchtest.session.session import Session
 
 SCHEMA: dict[str, Any] = json.loads(schema_text())
 VALID = Draft202012Validator(SCHEMA)

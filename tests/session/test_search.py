@@ -9,11 +9,11 @@ from math import ceil, log2
 import pytest
 
 from benchtest.errors import InputError
-from benchtest.prop.chain import data_order
+from benchtest.prop.data_path import data_order
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
-from benchtest.session.events import PartSeen
-from benchtest.session.search import Search, begin, next_search, search_nodes
+from benchtest.session.log.events import PartSeen
+from benchtest.session.log.node_search import Search, begin, next_search, search_nodes
 
 
 @pytest.fixture(scope="module")

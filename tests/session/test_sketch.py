@@ -7,9 +7,9 @@ from importlib.resources import files
 import pytest
 
 from benchtest.prop.design import Design, Point, Probe
-from benchtest.prop.names import parse_probe, places
+from benchtest.prop.notation import parse_probe, places
 from benchtest.prop.reader import parse_design
-from benchtest.session.sketch import ASCII_GLYPHS, sketch
+from benchtest.session.display.probe_sketch import ASCII_GLYPHS, sketch
 
 WIDTH = 33
 

@@ -7,10 +7,10 @@ from collections.abc import Callable
 import pytest
 
 from benchtest.errors import InputError
-from benchtest.session.events import SoakBegun, SoakSeen, SoakStopped
-from benchtest.session.live import Session
-from benchtest.session.soak import Soak, begun, clock_text, next_soak, progress, seconds_of
-from benchtest.session.soaking import Soaking
+from benchtest.session.log.events import SoakBegun, SoakSeen, SoakStopped
+from benchtest.session.log.soak import Soak, begun, clock_text, next_soak, progress, seconds_of
+from benchtest.session.session import Session
+from benchtest.session.workbench.soak_timer import Soaking
 
 HOUR_S = 3600.0
 

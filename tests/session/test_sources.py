@@ -10,21 +10,26 @@ from uuid import uuid4
 import pytest
 from cobs import cobs
 
-from benchtest.drive.base import Target
 from benchtest.drive.bridge.driver import BridgeDriver
-from benchtest.drive.choose import driver_for
-from benchtest.drive.clock import FrameClock
-from benchtest.drive.e131 import Sender
-from benchtest.drive.read_from import parse_source
-from benchtest.drive.scpi_meter import ScpiMeter
+from benchtest.drive.driver import Target
+from benchtest.drive.driver_choice import driver_for
+from benchtest.drive.e131.driver import Sender
+from benchtest.drive.frame_clock import FrameClock
+from benchtest.drive.scpi.meter import ScpiMeter
+from benchtest.drive.source_spec import parse_source
 from benchtest.errors import DriveFault, InputError, NameFault
 from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Design
-from benchtest.prop.names import parse_probe
-from benchtest.session.exported import Evidence, readings_table
-from benchtest.session.live import Session
-from benchtest.session.sources import BridgePins, check_source, pins_of, source_for
+from benchtest.prop.notation import parse_probe
+from benchtest.session.report.export_tables import Evidence, readings_table
+from benchtest.session.session import Session
 from benchtest.session.stand import Stand
+from benchtest.session.workbench.reading_sources import (
+    BridgePins,
+    check_source,
+    pins_of,
+    source_for,
+)
 from tests.drive.boards import PythonBoard, sealed, until
 from tests.drive.scpi_meter import OVERLOAD, SimulatedMeter
 from tests.session.conftest import made_ready

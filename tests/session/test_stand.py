@@ -7,13 +7,14 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Finding, NextReading, Suspect
-from benchtest.drive.layout import Frame
+from benchtest.drive.universe_layout import Frame
 from benchtest.errors import InputError, NameFault
 from benchtest.evidence.marks import Mark
 from benchtest.prop.design import Design, NodeName
-from benchtest.prop.lit import Lit, everything
+from benchtest.prop.lit_set import Lit, everything
 from benchtest.session.desk import LOOK_LEVEL, WALK_LEVEL
-from benchtest.session.events import (
+from benchtest.session.display.event_text import said
+from benchtest.session.log.events import (
     MarkMade,
     NoteMade,
     ReadingTaken,
@@ -23,7 +24,6 @@ from benchtest.session.events import (
     VerdictGiven,
 )
 from benchtest.session.stand import Stand
-from benchtest.session.words import said
 from tests.session.driven import Prop, dark, pass_all
 
 QUARTER, HALF = 64, 128  # of 255, rounded

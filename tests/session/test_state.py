@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from benchtest.errors import InputError
 from benchtest.evidence.marks import SEEN, Mark
 from benchtest.prop.design import Design
-from benchtest.prop.lit import Lit
+from benchtest.prop.lit_set import Lit
 from benchtest.prop.reader import parse_design
-from benchtest.records.kept import STAGES
-from benchtest.session.events import (
+from benchtest.records.models import STAGES
+from benchtest.session.log.events import (
     CHECKS,
     CheckMade,
     ColourSeen,
@@ -42,7 +42,7 @@ from benchtest.session.events import (
     from_data,
     to_data,
 )
-from benchtest.session.state import Happened, State, fold, step
+from benchtest.session.log.state import Happened, State, fold, step
 from tests.props import SMALL_FAN
 
 FAN = parse_design(SMALL_FAN, "fan.toml")

@@ -10,7 +10,7 @@ import pytest
 
 from benchtest.diagnosis import Finding, NextReading, Ohms, Suspect
 from benchtest.records.report import render_report
-from benchtest.session.events import (
+from benchtest.session.log.events import (
     Concluded,
     Happening,
     MarkMade,
@@ -22,8 +22,8 @@ from benchtest.session.events import (
     Struck,
     VerdictGiven,
 )
-from benchtest.session.live import Session
-from benchtest.session.summary import report_content
+from benchtest.session.report.report_content import report_content
+from benchtest.session.session import Session
 
 SETTLED = NextReading(None, None, 0.0, settled=True)
 CLEAR = Finding(0.97, (), (), SETTLED, (), 0.04)

@@ -10,25 +10,25 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.batch import SeenUnit
-from benchtest.diagnosis.faults import Priors
-from benchtest.diagnosis.learn import learn
+from benchtest.diagnosis.batch.learn import learn
+from benchtest.diagnosis.batch.model import SeenUnit
+from benchtest.diagnosis.model.faults import Priors
 from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit import parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
-from benchtest.records.exchange import export_lines
+from benchtest.records.json_lines import export_lines
 from benchtest.records.shelf import Shelf
-from benchtest.session.checks import Key, judge
 from benchtest.session.comparison import compare_unit, gather_tests
-from benchtest.session.events import CheckMade, ReadingTaken
-from benchtest.session.exported import exported_evidence
-from benchtest.session.live import Session
-from benchtest.session.supplied import as_supplied, measured_supplies, typed_supplies
+from benchtest.session.log.events import CheckMade, ReadingTaken
+from benchtest.session.log.measured_supplies import as_supplied, measured_supplies, typed_supplies
+from benchtest.session.log.power_checks import Key, judge
+from benchtest.session.report.export_tables import exported_evidence
+from benchtest.session.session import Session
 from tests.diagnosis.conftest import Bench
 
 TEXT = files("benchtest.virtual").joinpath("gull-wing.toml").read_text("utf-8")

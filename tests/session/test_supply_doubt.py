@@ -8,14 +8,14 @@ import pytest
 
 from benchtest.circuit.predict import predict
 from benchtest.prop.design import Design
-from benchtest.prop.lit import parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.notation import parse_probe
 from benchtest.records.report import render_report
-from benchtest.session.events import CheckMade, NotTaken, ReadingTaken, SignedOff, VerdictGiven
-from benchtest.session.guidance import what_next
-from benchtest.session.live import Session
-from benchtest.session.summary import report_content
-from benchtest.session.supply_doubt import supply_doubt
+from benchtest.session.guidance.next_step import what_next
+from benchtest.session.guidance.supply_doubt import supply_doubt
+from benchtest.session.log.events import CheckMade, NotTaken, ReadingTaken, SignedOff, VerdictGiven
+from benchtest.session.report.report_content import report_content
+from benchtest.session.session import Session
 from tests.session.conftest import made_ready
 
 ASKED = [("1", "1A"), ("2 3", "2B"), ("2 3", "3A"), ("4", "4B"), ("1 4", "1B")]

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from benchtest.session.temporary import PREFIX, temporary_folder
+from benchtest.session.temporary_folders import PREFIX, temporary_folder
 
 HOLDS = """
-from benchtest.session.temporary import temporary_folder
+from benchtest.session.temporary_folders import temporary_folder
 with temporary_folder() as folder:
     (folder / "prop.toml").write_text("format = 1")
     print(folder, flush=True)

@@ -18,17 +18,17 @@ from uuid import uuid4
 
 import pytest
 
-from benchtest.drive.base import Target
 from benchtest.drive.bridge.driver import BridgeDriver
-from benchtest.drive.choose import driver_for
-from benchtest.drive.clock import FrameClock
-from benchtest.drive.e131 import Sender
+from benchtest.drive.driver import Target
+from benchtest.drive.driver_choice import driver_for
+from benchtest.drive.e131.driver import Sender
+from benchtest.drive.frame_clock import FrameClock
 from benchtest.errors import InputError, RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
 from benchtest.records.shelf import Overtaken, Shelf
-from benchtest.session.events import NoteMade
-from benchtest.session.live import Session
+from benchtest.session.log.events import NoteMade
+from benchtest.session.session import Session
 from benchtest.session.stand import Stand
 from tests.drive.alone import python_alone
 from tests.drive.boards import PythonBoard, until
@@ -97,17 +97,17 @@ NETWORK = """
 import socket, subprocess, sys, threading, time
 from pathlib import Path
 from uuid import uuid4
-from benchtest.drive.base import Target
-from benchtest.drive.choose import driver_for
-from benchtest.drive.clock import FrameClock
-from benchtest.drive.e131 import Sender
+from benchtest.drive.driver import Target
+from benchtest.drive.driver_choice import driver_for
+from benchtest.drive.frame_clock import FrameClock
+from benchtest.drive.e131.driver import Sender
 from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
-from benchtest.session.live import Session
+from benchtest.session.session import Session
 from benchtest.session.stand import Stand
-from benchtest.virtual.controller import Controller
+from benchtest.virtual.e131_receiver import Controller
 from tests.props import SMALL_FAN
 from tests.session.conftest import made_ready
 
@@ -246,8 +246,8 @@ def test_another_program_in_the_same_session_is_said_and_the_light_goes_on(
     session = made_ready(begin())
     other = (
         "import sys; from pathlib import Path; from benchtest.records.shelf import Shelf;"
-        "from benchtest.session.live import Session;"
-        "from benchtest.session.events import VerdictGiven;"
+        "from benchtest.session.session import Session;"
+        "from benchtest.session.log.events import VerdictGiven;"
         "Session.resume(Shelf(Path(sys.argv[1])), sys.argv[2]).record(VerdictGiven(1, True))"
     )
     with _driven(session, fan) as (stand, prop):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.session.typed import judge_typed
+from benchtest.session.workbench.typo_check import judge_typed
 
 
 @pytest.mark.parametrize(

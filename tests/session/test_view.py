@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from benchtest.diagnosis import Finding, NextReading, Suspect
-from benchtest.drive.layout import Frame
+from benchtest.drive.universe_layout import Frame
 from benchtest.evidence.marks import SEEN
 from benchtest.prop.design import Design, NodeName
-from benchtest.session.events import Happening, MarkMade, VerdictGiven
-from benchtest.session.state import Happened, State, fold
-from benchtest.session.view import SIGN, SUSPECT_SHOWN, Row, map_note, map_rows
+from benchtest.session.display.map_model import SIGN, SUSPECT_SHOWN, Row, map_note, map_rows
+from benchtest.session.log.events import Happening, MarkMade, VerdictGiven
+from benchtest.session.log.state import Happened, State, fold
 
 AT = "2026-11-25T18:00:00.000+00:00"
 

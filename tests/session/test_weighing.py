@@ -13,13 +13,13 @@ from benchtest.cli import main
 from benchtest.diagnosis import Engine
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
-from benchtest.prop.lit import parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import ReadingTaken, Struck, VerdictGiven
-from benchtest.session.live import Session
-from benchtest.session.summary import report_content
-from benchtest.session.weighing import diagnose_state, odd_readings, weighed_readings
+from benchtest.session.log.events import ReadingTaken, Struck, VerdictGiven
+from benchtest.session.log.evidence import diagnose_state, odd_readings, weighed_readings
+from benchtest.session.report.report_content import report_content
+from benchtest.session.session import Session
 
 ENDS = [("all", f"{strand}{end}") for strand in (1, 2, 3, 4) for end in "AB"]
 PADS = [("1 3", "crown:1+>crown:4+"), ("2 4", "foot:1+>foot:4+"), ("1 2", "crown:1+>crown:3+")]

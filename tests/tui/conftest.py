@@ -18,15 +18,15 @@ from textual.strip import Strip
 
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.shelf import Shelf
-from benchtest.session.bench import Bench
-from benchtest.session.checks import all_checks
-from benchtest.session.events import CheckMade, ColourSeen, FirstLight
-from benchtest.session.guidance import Task
-from benchtest.session.live import Session
+from benchtest.session.guidance.next_step import Task
+from benchtest.session.launch_options import Bench
+from benchtest.session.log.events import CheckMade, ColourSeen, FirstLight
+from benchtest.session.log.power_checks import all_checks
+from benchtest.session.session import Session
 from benchtest.session.stand import Stand
 from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
-from benchtest.virtual.process import RunningProp, start_simulation
+from benchtest.virtual.remote_prop import RunningProp, start_simulation
 
 WAIT_S = 30.0
 _EAR = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)

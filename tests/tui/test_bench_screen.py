@@ -8,14 +8,14 @@ from pathlib import Path
 from textual.widgets import Input
 
 from benchtest.records.shelf import Shelf
-from benchtest.session.bench import Bench
-from benchtest.session.events import ReadingTaken, VerdictGiven
-from benchtest.session.live import Session, shelf_rows
+from benchtest.session.launch_options import Bench
+from benchtest.session.log.events import ReadingTaken, VerdictGiven
+from benchtest.session.session import Session, shelf_rows
 from benchtest.tui.app import BenchApp
 from benchtest.tui.panels import Panel
 from benchtest.tui.shelf_screen import ShelfScreen
-from benchtest.virtual.process import RunningProp, start_simulation
-from benchtest.virtual.prop import frame_mark
+from benchtest.virtual.remote_prop import RunningProp, start_simulation
+from benchtest.virtual.virtual_prop import frame_mark
 from tests.drive.boards import until
 from tests.tui.conftest import Driven, driven
 

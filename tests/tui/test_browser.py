@@ -17,8 +17,8 @@ import psutil
 import pytest
 
 from benchtest.records.shelf import Shelf
-from benchtest.tui.browser.gate import TRIES
-from benchtest.virtual.process import RunningProp
+from benchtest.tui.browser.access_codes import TRIES
+from benchtest.virtual.remote_prop import RunningProp
 from tests.tui.chromium import chromium
 from tests.tui.conftest import make_ready
 from tests.tui.served import Browser, Look, Served, until

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from benchtest.drive.networks import Network
+from benchtest.drive.interfaces import Network
 from benchtest.errors import InputError
-from benchtest.tui.browser.address import address_for
-from benchtest.tui.browser.gate import CODE_S, MOST_KNOWN, Gate, Refused
+from benchtest.tui.browser.access_codes import CODE_S, MOST_KNOWN, Gate, Refused
+from benchtest.tui.browser.bind_address import address_for
 
 
 def test_a_code_grows_old() -> None:

@@ -11,8 +11,8 @@ from textual.widgets import DataTable
 
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import ReadingTaken
-from benchtest.session.live import Session
+from benchtest.session.log.events import ReadingTaken
+from benchtest.session.session import Session
 from benchtest.tui.compare_screen import CompareScreen
 from benchtest.tui.shelf_screen import ShelfScreen
 from tests.tui.conftest import Driven, driven, shown

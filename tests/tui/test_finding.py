@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from benchtest.records.shelf import Shelf
-from benchtest.session.bench import Bench
-from benchtest.session.events import VerdictGiven
-from benchtest.session.live import Session
-from benchtest.session.practice import open_practice, tallies
+from benchtest.session.launch_options import Bench
+from benchtest.session.log.events import VerdictGiven
+from benchtest.session.practice.rounds import open_practice, tallies
+from benchtest.session.session import Session
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.tui.dialogs import AskFor, Tell
 from benchtest.tui.shelf_screen import ShelfScreen

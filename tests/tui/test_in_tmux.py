@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from benchtest.virtual.process import start_simulation
+from benchtest.virtual.remote_prop import start_simulation
 
 WAIT_S = 30.0
 

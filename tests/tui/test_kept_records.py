@@ -11,7 +11,7 @@ import pytest
 from benchtest.records.backup import FILE
 from benchtest.records.shelf import Shelf
 from benchtest.tui.shelf_screen import ShelfScreen
-from benchtest.virtual.process import RunningProp
+from benchtest.virtual.remote_prop import RunningProp
 from tests.held import DEEP, hold_event
 from tests.records.conftest import small_disk
 from tests.tui.conftest import driven, make_ready

@@ -20,15 +20,15 @@ from textual.screen import ModalScreen
 from textual.widget import Widget
 
 from benchtest.prop.reader import parse_design
-from benchtest.records.exchange import import_lines
+from benchtest.records.json_lines import import_lines
 from benchtest.records.shelf import Shelf
-from benchtest.session.bench import Bench
+from benchtest.session.launch_options import Bench
 from benchtest.tui import app as tui_app
 from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.tui.compare_screen import CompareScreen
 from benchtest.tui.shelf_screen import ShelfScreen
-from benchtest.virtual.process import RunningProp
+from benchtest.virtual.remote_prop import RunningProp
 from tests.tui.conftest import SMALL_FAN, Driven, shown
 
 TIME = "2026-11-25T18:00:00.000+00:00"

@@ -6,9 +6,9 @@ import json
 import time
 from pathlib import Path
 
-from benchtest.records.exchange import import_lines
+from benchtest.records.json_lines import import_lines
 from benchtest.records.shelf import Shelf
-from benchtest.virtual.process import RunningProp
+from benchtest.virtual.remote_prop import RunningProp
 from tests.fuzz.good import SMALL_FAN
 from tests.tui.conftest import driven
 

@@ -11,11 +11,11 @@ from textual.widgets import OptionList
 from benchtest.circuit.predict import predict
 from benchtest.cli import main
 from benchtest.prop.design import Design
-from benchtest.prop.lit import parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import CheckMade, ReadingTaken, VerdictGiven
-from benchtest.session.live import Session, unfinished
+from benchtest.session.log.events import CheckMade, ReadingTaken, VerdictGiven
+from benchtest.session.session import Session, unfinished
 from benchtest.tui.panels import Panel
 from benchtest.tui.readings_menu import ReadingsMenu
 from tests.tui.conftest import Driven, driven, make_ready

@@ -10,9 +10,9 @@ from textual.widgets import Input
 
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.shelf import Shelf
-from benchtest.session.bench import Bench
-from benchtest.session.events import SignedOff
-from benchtest.session.live import Session
+from benchtest.session.launch_options import Bench
+from benchtest.session.log.events import SignedOff
+from benchtest.session.session import Session
 from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.tui.dialogs import AskFor, Confirm

@@ -20,8 +20,8 @@ from rich.style import Style
 from textual.widgets import Input
 
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import MarkMade, VerdictGiven
-from benchtest.session.live import Session
+from benchtest.session.log.events import MarkMade, VerdictGiven
+from benchtest.session.session import Session
 from tests.tui.conftest import SMALL_FAN, Driven, driven, make_ready, shown
 
 FOLDER = Path(__file__).parent / "snapshots"

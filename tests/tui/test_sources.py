@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from benchtest.tui.dialogs import KeysNow
-from benchtest.virtual.process import RunningProp, start_simulation
+from benchtest.virtual.remote_prop import RunningProp, start_simulation
 from tests.drive.scpi_meter import OVERLOAD, SimulatedMeter
 from tests.tui.conftest import WAIT_S, Driven, driven
 

@@ -18,12 +18,12 @@ from rich.segment import Segment
 from textual.widgets import Input
 
 from benchtest.circuit.predict import predict
-from benchtest.prop.lit import parse_lit
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import ReadingTaken, VerdictGiven
-from benchtest.session.live import Session
-from benchtest.session.steps import StepName
+from benchtest.session.guidance.steps import StepName
+from benchtest.session.log.events import ReadingTaken, VerdictGiven
+from benchtest.session.session import Session
 from benchtest.tui.shelf_screen import ShelfScreen
 from tests.tui.conftest import SMALL_FAN, Driven, driven, make_ready, shown
 from tests.tui.test_snapshots import FOLDER, LOOKS, SIZES, _environment, _is_grey, _legible

@@ -11,9 +11,9 @@ from textual.widgets import Static
 
 from benchtest.prop.design import NodeName
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import CheckMade, MarkMade, PartSeen, SoakBegun, SoakSeen
+from benchtest.session.log.events import CheckMade, MarkMade, PartSeen, SoakBegun, SoakSeen
+from benchtest.tui.actions import KEYS
 from benchtest.tui.bench_screen import BenchScreen
-from benchtest.tui.deeds import KEYS
 from benchtest.tui.dialogs import AskFor, KeysNow
 from benchtest.tui.panels import Ask
 from benchtest.tui.steps_menu import StepsMenu
@@ -200,7 +200,7 @@ async def test_everything_is_in_the_command_palette(tmp_path: Path, small_fan: P
 
 
 def test_no_key_means_two_things_in_one_task() -> None:
-    from benchtest.tui.deeds import ALWAYS, DEEDS
+    from benchtest.tui.actions import ALWAYS, DEEDS
 
     for task, rows in DEEDS.items():
         # what a task offers hides the same deed among those that are always there

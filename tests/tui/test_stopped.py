@@ -14,7 +14,7 @@ import pytest
 
 from benchtest.diagnosis import Finding
 from benchtest.tui.bench_view import BenchView
-from benchtest.virtual.process import RunningProp
+from benchtest.virtual.remote_prop import RunningProp
 from tests.receiver import LIMIT_S, Watcher
 from tests.tui.conftest import driven, make_ready
 from tests.tui.served import Served

@@ -14,9 +14,9 @@ from pathlib import Path
 import aiohttp
 import psutil
 
-from benchtest.tui.browser.gate import Gate
+from benchtest.tui.browser.access_codes import Gate
+from benchtest.tui.browser.connection_limit import MOST_STRANGERS
 from benchtest.tui.browser.server import BenchServer
-from benchtest.tui.browser.strangers import MOST_STRANGERS
 from tests.tui.served import Served
 
 Stream = tuple[asyncio.StreamReader, asyncio.StreamWriter]

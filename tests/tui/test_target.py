@@ -10,8 +10,8 @@ from textual.widgets import Input
 
 from benchtest.records.report import render_report
 from benchtest.records.shelf import Shelf
-from benchtest.session.bench import Bench
-from benchtest.session.summary import report_content
+from benchtest.session.launch_options import Bench
+from benchtest.session.report.report_content import report_content
 from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.tui.dialogs import AskFor

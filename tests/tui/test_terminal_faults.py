@@ -19,14 +19,14 @@ from typing import get_args
 import pytest
 
 from benchtest.circuit.predict import predict
-from benchtest.prop.lit import everything
-from benchtest.prop.names import parse_probe
+from benchtest.prop.lit_set import everything
+from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Shelf
-from benchtest.session.events import ColourSeen, ReadingTaken, VerdictGiven
-from benchtest.session.guidance import Task
-from benchtest.session.live import Session, unfinished
+from benchtest.session.guidance.next_step import Task
+from benchtest.session.log.events import ColourSeen, ReadingTaken, VerdictGiven
+from benchtest.session.session import Session, unfinished
 from benchtest.tui.bench_screen import BenchScreen
-from benchtest.virtual.process import RunningProp
+from benchtest.virtual.remote_prop import RunningProp
 from tests.terminals import Ear
 from tests.tui.conftest import driven, make_ready
 

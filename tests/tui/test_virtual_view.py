@@ -7,13 +7,13 @@ from importlib.resources import files
 import pytest
 
 from benchtest.pattern import frame_of
-from benchtest.prop.lit import parse_lit
+from benchtest.prop.lit_set import parse_lit
 from benchtest.prop.reader import parse_design
-from benchtest.tui.signs import ASCII
+from benchtest.tui.glyphs import ASCII
 from benchtest.tui.virtual_view import rows_of_sights
-from benchtest.virtual.faults import parse_fault
-from benchtest.virtual.observe import observe
-from benchtest.virtual.prop import VirtualProp
+from benchtest.virtual.injected_faults import parse_fault
+from benchtest.virtual.observer import observe
+from benchtest.virtual.virtual_prop import VirtualProp
 
 FAN = parse_design(
     files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8"), "willow-fan"

@@ -10,10 +10,17 @@ from textual.widgets import Static
 
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.shelf import Shelf
-from benchtest.session.checks import all_checks
-from benchtest.session.events import CheckMade, ColourSeen, FirstLight, RepairDone, SoakSeen, Undone
-from benchtest.session.live import Session
-from benchtest.session.steps import results
+from benchtest.session.guidance.steps import results
+from benchtest.session.log.events import (
+    CheckMade,
+    ColourSeen,
+    FirstLight,
+    RepairDone,
+    SoakSeen,
+    Undone,
+)
+from benchtest.session.log.power_checks import all_checks
+from benchtest.session.session import Session
 from benchtest.tui.dialogs import AskFor
 from tests.tui.conftest import HEARD, Driven, driven
 

@@ -10,9 +10,9 @@ from scipy import stats
 
 from benchtest.circuit.predict import predict
 from benchtest.prop.design import Design, StrandEnd, rail_probe
-from benchtest.prop.lit import everything
-from benchtest.virtual.built import Built, build
-from benchtest.virtual.prop import VirtualProp
+from benchtest.prop.lit_set import everything
+from benchtest.virtual.built_unit import Built, build
+from benchtest.virtual.virtual_prop import VirtualProp
 
 UNITS = 200
 MakeFan = Callable[..., Design]

@@ -8,10 +8,10 @@ import networkx
 import numpy as np
 import pytest
 
-from benchtest.prop.chain import data_order
+from benchtest.prop.data_path import data_order
 from benchtest.prop.design import Design, NodeKind
-from benchtest.virtual.chain import DataLine
-from benchtest.virtual.faults import parse_faults
+from benchtest.virtual.data_line import DataLine
+from benchtest.virtual.injected_faults import parse_faults
 
 MakeFan = Callable[..., Design]
 MakeKind = Callable[..., NodeKind]

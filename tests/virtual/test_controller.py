@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtest.virtual.controller import Controller
+from benchtest.virtual.e131_receiver import Controller
 
 Packet = Callable[..., bytes]
 

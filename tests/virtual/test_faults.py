@@ -9,9 +9,9 @@ from collections.abc import Callable
 import pytest
 
 from benchtest.errors import InputError
+from benchtest.prop.conductors import parse_wire
 from benchtest.prop.design import Design, Link, StrandEnd
-from benchtest.prop.wire import parse_wire
-from benchtest.virtual.faults import (
+from benchtest.virtual.injected_faults import (
     Fault,
     JointFault,
     NodeFault,

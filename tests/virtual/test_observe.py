@@ -9,10 +9,10 @@ import pytest
 
 from benchtest.evidence.marks import Mark
 from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.lit import parse_lit
-from benchtest.virtual.faults import parse_fault, parse_faults
-from benchtest.virtual.observe import Sight, observe
-from benchtest.virtual.prop import VirtualProp
+from benchtest.prop.lit_set import parse_lit
+from benchtest.virtual.injected_faults import parse_fault, parse_faults
+from benchtest.virtual.observer import Sight, observe
+from benchtest.virtual.virtual_prop import VirtualProp
 
 MakeFan = Callable[..., Design]
 MakeKind = Callable[..., NodeKind]

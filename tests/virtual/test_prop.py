@@ -11,9 +11,9 @@ import pytest
 from benchtest.errors import CircuitFault, NameFault
 from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.names import parse_probe
-from benchtest.virtual.faults import parse_fault, parse_faults
-from benchtest.virtual.prop import VirtualProp
+from benchtest.prop.notation import parse_probe
+from benchtest.virtual.injected_faults import parse_fault, parse_faults
+from benchtest.virtual.virtual_prop import VirtualProp
 
 MakeFan = Callable[..., Design]
 MakeKind = Callable[..., NodeKind]

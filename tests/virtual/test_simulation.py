@@ -17,8 +17,8 @@ import pytest
 import sacn
 
 from benchtest.errors import DriveFault
-from benchtest.virtual.observe import Sight
-from benchtest.virtual.process import RunningProp, start_simulation
+from benchtest.virtual.observer import Sight
+from benchtest.virtual.remote_prop import RunningProp, start_simulation
 
 Packet = Callable[..., bytes]
 SOON_S = 30.0
@@ -288,7 +288,7 @@ def test_it_ends_with_the_program_that_started_it(prop_file: Path) -> None:
     # even where that program is killed and can tell nobody
     script = (
         "import sys, time; from pathlib import Path;"
-        "from benchtest.virtual.process import start_simulation;"
+        "from benchtest.virtual.remote_prop import start_simulation;"
         f"prop = start_simulation(Path({str(prop_file)!r}));"
         "print(prop.control_port, flush=True); time.sleep(60)"
     )

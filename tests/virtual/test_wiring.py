@@ -9,16 +9,16 @@ import numpy as np
 import pytest
 
 from benchtest.diagnosis import Engine
-from benchtest.drive.layout import frame_of_slots
+from benchtest.drive.universe_layout import frame_of_slots
 from benchtest.errors import NameFault
 from benchtest.evidence.marks import Mark
-from benchtest.evidence.reading import Reading
+from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.lit import Lit, everything, parse_lit
-from benchtest.prop.names import parse_probe
-from benchtest.virtual.faults import parse_faults
-from benchtest.virtual.observe import Sight, observe
-from benchtest.virtual.prop import VirtualProp
+from benchtest.prop.lit_set import Lit, everything, parse_lit
+from benchtest.prop.notation import parse_probe
+from benchtest.virtual.injected_faults import parse_faults
+from benchtest.virtual.observer import Sight, observe
+from benchtest.virtual.virtual_prop import VirtualProp
 from tests.wire import slots_of
 
 MakeFan = Callable[..., Design]

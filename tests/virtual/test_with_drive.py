@@ -10,15 +10,15 @@ from uuid import UUID
 import numpy as np
 import pytest
 
-from benchtest.drive.base import parse_target
-from benchtest.drive.clock import FrameClock
-from benchtest.drive.e131 import E131Driver, Sender
-from benchtest.drive.layout import universes_of
+from benchtest.drive.driver import parse_target
+from benchtest.drive.e131.driver import E131Driver, Sender
+from benchtest.drive.frame_clock import FrameClock
+from benchtest.drive.universe_layout import universes_of
 from benchtest.prop.design import Design
-from benchtest.prop.lit import parse_lit
+from benchtest.prop.lit_set import parse_lit
 from benchtest.prop.reader import read_design
-from benchtest.virtual.observe import Sight
-from benchtest.virtual.process import RunningProp, start_simulation
+from benchtest.virtual.observer import Sight
+from benchtest.virtual.remote_prop import RunningProp, start_simulation
 
 SOON_S = 30.0
 SENDER = Sender(UUID("00112233-4455-4677-8899-aabbccddeeff"))

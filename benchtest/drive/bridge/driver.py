@@ -17,9 +17,8 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.drive.base import Abilities, Status
 from benchtest.drive.bridge import messages
-from benchtest.drive.bridge.inputs import (
+from benchtest.drive.bridge.analog_inputs import (
     CALIBRATION_SAMPLES,
     SAMPLES,
     check_input,
@@ -28,10 +27,11 @@ from benchtest.drive.bridge.inputs import (
     take_sample,
     volts_of,
 )
-from benchtest.drive.bridge.line import BOOT_S, Line, LineFault, Refused, Restarted
 from benchtest.drive.bridge.messages import Board, Kind, Refusal, Sample, TooMuch
-from benchtest.drive.bridge.ports import SerialPort, device_again, port_of
-from benchtest.drive.layout import GAP_S, Frame, frames_per_s, node_s, wire_of
+from benchtest.drive.bridge.serial_link import BOOT_S, Line, LineFault, Refused, Restarted
+from benchtest.drive.driver import Abilities, Status
+from benchtest.drive.serial_ports import SerialPort, device_again, port_of
+from benchtest.drive.universe_layout import GAP_S, Frame, frames_per_s, node_s, wire_of
 from benchtest.errors import DriveFault
 from benchtest.prop.design import Design
 

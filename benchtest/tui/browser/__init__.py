@@ -2,7 +2,7 @@
 
 import os
 
-DRIVER = "benchtest.tui.browser.driver:BrowserDriver"
+DRIVER = "benchtest.tui.browser.web_driver:BrowserDriver"
 """How the terminal program is told to draw for a browser: in `TEXTUAL_DRIVER`."""
 ON_BENCH = "on-bench"
 """What the program's word about its session is called."""

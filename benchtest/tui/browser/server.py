@@ -15,10 +15,10 @@ from urllib.parse import parse_qs
 from aiohttp import WSCloseCode, WSMsgType, web
 
 from benchtest.errors import BenchError, InputError
-from benchtest.tui.browser.files import FILES, content, page
-from benchtest.tui.browser.gate import Gate, Refused
-from benchtest.tui.browser.program import ASKED_S, TOLD_S, Program
-from benchtest.tui.browser.strangers import BACKLOG, PATIENCE_S, Strangers
+from benchtest.tui.browser.access_codes import Gate, Refused
+from benchtest.tui.browser.app_process import ASKED_S, TOLD_S, Program
+from benchtest.tui.browser.assets import FILES, content, page
+from benchtest.tui.browser.connection_limit import BACKLOG, PATIENCE_S, Strangers
 
 HEARTBEAT_S = 3.0
 """A browser that is silent for so long is asked whether it is there, and has half of it to

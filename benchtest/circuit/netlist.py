@@ -1,0 +1,339 @@
+"""A design as points and the branches between them, before anything is solved.
+
+A branch carries `(v[tail] - v[head] + supply) / ohm` amperes from its tail to its head.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchtest.errors import InputError
+from benchtest.prop.design import (
+    Design,
+    Feed,
+    FeedName,
+    NodeName,
+    Place,
+    Point,
+    Probe,
+    Rail,
+    StrandEnd,
+)
+from benchtest.prop.joints import power_joints
+from benchtest.prop.notation import joint_by_name
+
+FloatArray = NDArray[np.float64]
+IndexArray = NDArray[np.intp]
+
+LEAST_OHM = 1e-9
+"""Less is no resistance at all: at 10 A it drops what a meter of nine digits cannot show. [Ω]"""
+
+
+class Made(IntEnum):
+    """What a branch is made of: that is what its tolerance follows."""
+
+    WIRE = 0
+    COPPER = 1
+    FUSE = 2
+    JOINT = 3
+    SHORT = 4
+    CABLE = 5
+    """A feed's cable, which is cut from another drum than the strands' wire."""
+    SOURCE = 6
+    """Source resistance of a supply."""
+
+
+@dataclass(frozen=True)
+class Wiring:
+    """Points by number and the branches between them.
+
+    Points 0 … nodes - 1 are the `+` pads of the nodes in prop order, the next `nodes` their `-`
+    pads; the rest follow as the design names them.
+
+    Attributes:
+        design: what was wired up.
+        places: numbers of the + and - point of each place that is no node.
+        tail: shape (branches,).
+        head: shape (branches,).
+        ohm: shape (branches,); infinite where a joint is open. [Ω]
+        made: what each branch is made of, values of `Made`, shape (branches,).
+        feed: number of the feed whose supply stands in the branch, -1 for none.
+        joint: branch of each power joint, by its name; behind them, of feeds beside others, that of
+            each fuse by its feed's name.
+        fuses: the names of those.
+        sources: inner point of each feed's supply.
+        returns: branch of each feed's return cable.
+        shorts: branches where points touch that should not.
+        point_count: how many points there are.
+    """
+
+    design: Design
+    places: Mapping[Place, tuple[int, int]]
+    tail: IndexArray
+    head: IndexArray
+    ohm: FloatArray
+    made: IndexArray
+    feed: IndexArray
+    joint: Mapping[str, int]
+    fuses: frozenset[str]
+    sources: tuple[int, ...]
+    returns: tuple[int, ...]
+    shorts: tuple[int, ...]
+    point_count: int
+
+    def changed(self, joint_ohm: Mapping[str, float]) -> Wiring:
+        """The same with some joints of other resistances. [Ω]"""
+        ohm = self.ohm.copy()
+        for name, joint in joint_ohm.items():
+            ohm[self.joint[name]] = joint
+        return replace(self, ohm=_no_less(ohm))
+
+    def is_blown(self, feed: int) -> bool:
+        """True where a feed's own cable is open, for its fuse."""
+        return bool(np.isinf(self.ohm[self.feed == feed]).any())
+
+    def number(self, point: Point) -> int:
+        """Number of a point."""
+        if isinstance(point.place, NodeName):
+            return _pad(self.design, point.place, point.rail)
+        return self.places[point.place][point.rail == "-"]
+
+    def leads(self, probes: Sequence[Probe]) -> tuple[IndexArray, IndexArray]:
+        """Points that the red and the black lead of each probe touch, shape (probes,) each."""
+        both = [(self.number(probe.red), self.number(probe.black)) for probe in probes]
+        red, black = np.array(both, dtype=np.intp).reshape(-1, 2).T
+        return red, black
+
+
+def _pad(design: Design, node: NodeName, rail: Rail) -> int:
+    index = design.index(node.strand, node.node)
+    return index if rail == "+" else design.node_count + index
+
+
+class _Builder:
+    """Numbers points as they are met and collects branches."""
+
+    def __init__(self, design: Design) -> None:
+        self.design = design
+        self.places: dict[Place, tuple[int, int]] = {}
+        self.count = 2 * design.node_count
+        self.joint: dict[str, int] = {}
+        self.fuse: dict[str, int] = {}
+        self.returns: list[int] = []
+        self.shorts: list[int] = []
+        self._chains: list[tuple[IndexArray, IndexArray, FloatArray, Made]] = []
+        self._singles: list[tuple[int, int, float, Made, int]] = []
+
+    def at(self, place: Place) -> tuple[int, int]:
+        """Its + and its - point."""
+        numbers = self.places.get(place)
+        if numbers is None:
+            self.places[place] = numbers = self.new(), self.new()
+        return numbers
+
+    def point(self, point: Point) -> int:
+        if isinstance(point.place, NodeName):
+            return _pad(self.design, point.place, point.rail)
+        return self.at(point.place)[point.rail == "-"]
+
+    def new(self) -> int:
+        self.count += 1
+        return self.count - 1
+
+    @property
+    def branches(self) -> int:
+        """Number of single branches."""
+        return len(self._singles)
+
+    def add(self, tail: int, head: int, ohm: float, made: Made, feed: int = -1) -> None:
+        """One branch."""
+        self._singles.append((tail, head, ohm, made, feed))
+
+    def chain(self, tail: IndexArray, head: IndexArray, ohm: FloatArray, made: Made) -> None:
+        """Many branches of one make."""
+        self._chains.append((tail, head, ohm, made))
+
+    def add_joint(self, name: str, tail: int, head: int, ohm: float) -> None:
+        self.joint[name] = len(self._singles)
+        self.add(tail, head, ohm, Made.JOINT)
+
+    def add_short(self, touching: Probe, ohm: float) -> None:
+        self.shorts.append(len(self._singles))
+        self.add(self.point(touching.red), self.point(touching.black), ohm, Made.SHORT)
+
+    def finish(self, sources: tuple[int, ...]) -> Wiring:
+        """Single branches first, then the chains."""
+        singles, chains = self._singles, self._chains
+        sizes = [len(chain[0]) for chain in chains]
+        made = [np.array([int(single[3]) for single in singles])]
+        made.append(np.repeat(np.array([int(chain[3]) for chain in chains]), sizes))
+        feed = np.full(len(singles) + sum(sizes), -1)
+        feed[: len(singles)] = [single[4] for single in singles]
+        return Wiring(
+            design=self.design,
+            places=self.places,
+            tail=_joined([single[0] for single in singles], [chain[0] for chain in chains]),
+            head=_joined([single[1] for single in singles], [chain[1] for chain in chains]),
+            ohm=_no_less(
+                np.concatenate([[single[2] for single in singles], *[c[2] for c in chains]])
+            ),
+            made=np.concatenate(made),
+            feed=feed,
+            joint=self.joint | self.fuse,
+            fuses=frozenset(self.fuse),
+            sources=sources,
+            returns=tuple(self.returns),
+            shorts=tuple(self.shorts),
+            point_count=self.count,
+        )
+
+
+def _no_less(ohm: FloatArray) -> FloatArray:
+    """Resistances that nothing could measure are none: a conductance has room in no number."""
+    return np.where(ohm < LEAST_OHM, 0.0, ohm)
+
+
+def _joined(singles: list[int], chains: list[IndexArray]) -> IndexArray:
+    return np.concatenate([np.array(singles, dtype=np.intp), *chains])
+
+
+def wire_up(
+    design: Design, joint_ohm: Mapping[str, float], short_ohm: Mapping[Probe, float] | None = None
+) -> Wiring:
+    """Every point and branch of a design.
+
+    Args:
+        design: a design without faults.
+        joint_ohm: resistance of joints that are not as designed, `math.inf` for open; the key
+            `default` changes all that are not named. A feed's name is its fuse. [Ω]
+        short_ohm: resistance between points that touch and should not, 0 and up. [Ω]
+
+    Returns:
+        The wiring; open joints are left in with an infinite resistance.
+
+    Raises:
+        NameFault: the design has no such joint.
+        InputError: a resistance is negative, endless or no number.
+    """
+    builder = _Builder(design)
+    sources = tuple(_feed(builder, number, feed) for number, feed in enumerate(design.feeds))
+    _strands(builder)
+    _buses(builder)
+    _joints(builder, joint_ohm)
+    _shorts(builder, short_ohm or {})
+    wiring = builder.finish(sources)
+    blown = [name for name in joint_ohm if name in wiring.fuses]
+    return wiring.changed({name: joint_ohm[name] for name in blown}) if blown else wiring
+
+
+def _feed(builder: _Builder, number: int, feed: Feed) -> int:
+    """Both cables of a feed out of one inner point; its supply stands in the `+` cable."""
+    source = builder.new()
+    cable_ohm = feed.wire.ohm_per_mm * feed.length_mm
+    start = source
+    for mohm, made in ((feed.source_mohm, Made.SOURCE), (feed.fuse_mohm, Made.FUSE)):
+        if mohm > 0.0:
+            near, start = start, builder.new()
+            builder.add(near, start, mohm * 1e-3, made)
+    plus, minus = builder.at(FeedName(feed.name))
+    if has_fuse(builder.design, feed):
+        # a fuse of which only its rating is known parts the cable that it sits in
+        builder.fuse[feed.name] = builder.branches - (1 if feed.fuse_mohm > 0.0 else 0)
+    builder.add(start, plus, cable_ohm, Made.CABLE, feed=number)
+    builder.returns.append(builder.branches)
+    builder.add(minus, source, cable_ohm, Made.CABLE)
+    return source
+
+
+def has_fuse(design: Design, feed: Feed) -> bool:
+    """True where a feed may be without current while the prop has volts: beside other feeds.
+
+    Its fuse sits in the `+` lead only (common practice, no source); a supply that is switched off
+    is alike.
+    """
+    return len(design.feeds) > 1 and (feed.length_mm > 0.0 or feed.fuse_mohm > 0.0)
+
+
+def fuse_ohm(feed: Feed) -> float:
+    """Resistance of the branch that a blown fuse opens: its own, else its cable's. [Ω]"""
+    return feed.fuse_mohm * 1e-3 or feed.wire.ohm_per_mm * feed.length_mm
+
+
+def _strands(builder: _Builder) -> None:
+    """Lead, pitches and lead of every strand, on each rail."""
+    design, strands = builder.design, builder.design.strands
+    ends = [
+        [builder.at(StrandEnd(number, "A")), builder.at(StrandEnd(number, "B"))]
+        for number in range(1, len(strands) + 1)
+    ]
+    per_mm = np.array([strand.wire.ohm_per_mm for strand in strands])
+    pitch_ohm = per_mm * [strand.pitch_mm for strand in strands]
+    lead_ohm = per_mm[:, None] * [strand.lead_mm for strand in strands]
+    sizes = np.array([strand.nodes + 1 for strand in strands], dtype=np.intp)
+    last = np.cumsum(sizes) - 1
+    first = last - sizes + 1
+    ohms = np.repeat(pitch_ohm, sizes)
+    ohms[first], ohms[last] = lead_ohm.T
+    # a strand has a branch more than nodes: behind its last node the next number is its end B
+    node = np.arange(len(ohms)) - np.repeat(np.arange(len(strands)), sizes)
+    for rail in (0, 1):
+        head = node + rail * design.node_count
+        tail = head - 1
+        tail[first] = [near[rail] for near, _ in ends]
+        head[last] = [far[rail] for _, far in ends]
+        builder.chain(tail, head, ohms, Made.WIRE)
+
+
+def _buses(builder: _Builder) -> None:
+    """Segments from each pad to the next, on each rail."""
+    for bus in builder.design.buses:
+        pads = np.array([builder.at(pad) for pad in bus.run])
+        made = Made.COPPER if bus.copper.board else Made.WIRE
+        ohms = np.full(len(pads) - 1, bus.copper.ohm_per_mm * bus.spacing_mm)
+        for rail in pads.T:
+            builder.chain(rail[:-1], rail[1:], ohms, made)
+
+
+def _joints(builder: _Builder, joint_ohm: Mapping[str, float]) -> None:
+    """All joints; a link's wire stands in series with its one joint."""
+    design = builder.design
+    _check_joints(design, joint_ohm)
+    link_ohm = {link.name: link.length_mm * link.wire.ohm_per_mm for link in design.links}
+    for joint in power_joints(design):
+        assert joint.near is not None
+        assert joint.far is not None
+        near, far = builder.point(joint.near), builder.point(joint.far)
+        wire_ohm = link_ohm.get(joint.name[:-1], 0.0)
+        if wire_ohm > 0.0:
+            middle = builder.new()
+            builder.add(near, middle, wire_ohm, Made.WIRE)
+            near = middle
+        ohm = joint_ohm.get(joint.name, joint_ohm.get("default", joint.ohm))
+        builder.add_joint(joint.name, near, far, ohm)
+
+
+def _shorts(builder: _Builder, short_ohm: Mapping[Probe, float]) -> None:
+    """Solder, whiskers and pinched wires between points that have nothing to do with each other."""
+    for touching, ohm in short_ohm.items():
+        if not 0.0 <= ohm < math.inf:
+            raise InputError(f"short {touching}: resistance is {ohm:g} Ω; give 0 or more")
+        builder.add_short(touching, ohm)
+
+
+def _check_joints(design: Design, joint_ohm: Mapping[str, float]) -> None:
+    fuses = {feed.name for feed in design.feeds if has_fuse(design, feed)}
+    for name, ohm in joint_ohm.items():
+        if name in fuses:
+            if not math.isinf(ohm):
+                raise InputError(f"fuse of feed {name}: it is whole or blown; give inf")
+            continue
+        if not ohm >= 0.0:
+            raise InputError(f"joint {name}: resistance is {ohm:g} Ω; give 0 or more, or inf")
+        if name != "default" and not joint_by_name(name, design).is_power:
+            raise InputError(f"joint {name} carries data; give a power joint, such as {name[:-1]}+")

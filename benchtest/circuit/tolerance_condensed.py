@@ -1,0 +1,309 @@
+"""How far readings of healthy units lie apart, without a number for every node and probe.
+
+The same sums as `benchtest.circuit.tolerance.spread`, formed on the skeleton: what a cause does to
+a reading is the reading's backward solution times what the cause puts into the circuit, and what
+it puts into a strand acts through the strand's two ends.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchtest.circuit.incidence import Incidence
+from benchtest.circuit.ladder import AT_ONCE, Factor
+from benchtest.circuit.netlist import FloatArray
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import Solution
+from benchtest.circuit.tolerance import (
+    HAND_SOLDERED,
+    Spread,
+    Tolerances,
+    circulating_a,
+    joint_moments,
+    more_per_supply,
+    shared_weights,
+    spread,
+)
+from benchtest.prop.design import Probe
+
+MANY_PROBES = 1000
+"""Probes from which it is worth while to solve for their points instead, at the cost of a digit."""
+
+
+def standard_deviation_v(
+    solution: Solution,
+    probes: list[Probe],
+    tolerances: Tolerances = HAND_SOLDERED,
+    known_joints: frozenset[str] = frozenset(),
+) -> FloatArray:
+    """Standard deviation of what healthy units show at each probe, shape (probes,). [V]
+
+    Args:
+        solution: the prop with given strands lit.
+        probes: what is read.
+        tolerances: how far a healthy unit may be from its design.
+        known_joints: joints whose resistance is given, and so has no tolerance.
+    """
+    blocks = [probes[start : start + AT_ONCE] for start in range(0, len(probes), AT_ONCE)]
+    found = [_block_v(solution, block, tolerances, known_joints) for block in blocks]
+    return np.concatenate(found) if found else np.zeros(0)
+
+
+def _block_v(
+    solution: Solution, probes: list[Probe], tolerances: Tolerances, known_joints: frozenset[str]
+) -> FloatArray:
+    read = _skeleton_columns(solution.circuit, solution.factor, probes)
+    if read is None or tolerances.strand > 0.0:
+        return spread(solution, probes, tolerances, known_joints).sd_v
+    back = solution.factor.solve_skeleton(read)
+    across = solution.factor.on_skeleton(solution.circuit.joint_incidence).across(back)
+    mean, shares = joint_moments(solution, tolerances)
+    beyond = solution.circuit.probe_offset(probes) + more_per_supply(solution, across, mean)
+    variance = (_shared(solution, back, beyond, tolerances) ** 2).sum(axis=1)
+    variance += (_joints(solution, across, shares, tolerances, known_joints) ** 2).sum(axis=0)
+    variance += tolerances.node**2 * _nodes(solution, back)
+    return np.asarray(np.sqrt(variance))
+
+
+def _skeleton_columns(circuit: Circuit, factor: Factor, probes: list[Probe]) -> FloatArray | None:
+    """What each probe reads of the skeleton; None where a lead is on a strand's inner node."""
+    read = circuit.probe_incidence(probes)
+    ends = np.concatenate([read.tail, read.head])
+    if (factor.ladders.place[ends[ends >= 0]] < 0).any():
+        return None
+    return factor.on_skeleton(read).columns()
+
+
+def _shared(
+    solution: Solution, back: FloatArray, beyond: FloatArray, tolerances: Tolerances
+) -> FloatArray:
+    """Effects of supplies, node current and materials, shape (probes, causes). [V]
+
+    `beyond` is what a volt of each supply does to a probe past its unknowns, (probes, feeds).
+    """
+    circuit, factor = solution.circuit, solution.factor
+    pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
+    columns = [-circuit.incidence.gather(pushed) * circuit.supply_v * tolerances.supply]
+    drawn = circuit.load_incidence.gather(solution.load_a)
+    weighted = shared_weights(circuit, tolerances) * solution.branch_a
+    moved = circuit.incidence.gather(weighted.T)
+    three = np.column_stack([-drawn, moved[:, :2]])
+    columns.append(three @ tolerances.mixing)
+    columns.append(tolerances.fuse * moved[:, 2:3])
+    columns.append(moved[:, 3:])
+    effects = (factor.condense(np.concatenate(columns, axis=1)).T @ back).T
+    effects[:, : len(circuit.supply_v)] += beyond * circuit.supply_v * tolerances.supply
+    return np.asarray(effects)
+
+
+def _joints(
+    solution: Solution,
+    across: FloatArray,
+    shares: FloatArray,
+    tolerances: Tolerances,
+    known: frozenset[str],
+) -> FloatArray:
+    """Effect of each healthy joint, shape (joints, probes). [V]"""
+    circuit = solution.circuit
+    current_a = solution.branch_a
+    if len(circuit.supply_v) > 1:
+        current_a = current_a + circulating_a(solution, tolerances)
+    names, rows = circuit.joint_rows
+    unknown = np.array([name not in known for name in names], dtype=bool)
+    return np.asarray(across * (shares * unknown * current_a[rows])[:, None])
+
+
+def _nodes(solution: Solution, back: FloatArray) -> FloatArray:
+    """Sum over nodes of the square of what each node's current does, shape (probes,). [V²]"""
+    circuit, ladders = solution.circuit, solution.factor.ladders
+    current_a = solution.node_a
+    padded = np.vstack([back, np.zeros(back.shape[1])])  # -1 picks the earth
+    outer = np.ones(len(current_a), dtype=bool)
+    outer[ladders.nodes] = False
+    outer_nodes = np.flatnonzero(outer & (current_a != 0.0))
+    plus, minus = (ladders.place[ends[outer_nodes]] for ends in circuit.load_ends)
+    total = ((padded[plus] - padded[minus]) * current_a[outer_nodes, None]) ** 2
+    first = padded[ladders.place[ladders.ends[:, 0]]] - padded[ladders.place[ladders.ends[:, 1]]]
+    last = padded[ladders.place[ladders.ends[:, 2]]] - padded[ladders.place[ladders.ends[:, 3]]]
+    modes, square = solution.factor.difference, current_a[ladders.nodes] ** 2
+
+    def moment(one: FloatArray, other: FloatArray) -> FloatArray:
+        summed = np.bincount(ladders.of, square * one * other, minlength=len(first))
+        return np.asarray(summed[:, None], dtype=np.float64)
+
+    near, far = modes.from_first, modes.from_last
+    inner = moment(near, near) * first**2 + moment(far, far) * last**2
+    inner += 2.0 * moment(near, far) * first * last
+    return np.asarray(total.sum(axis=0) + inner.sum(axis=0))
+
+
+def _solved(factor: Factor, columns: FloatArray) -> FloatArray:
+    """The skeleton's answer to many right-hand sides, some at a time, same shape."""
+    starts = range(0, columns.shape[1], AT_ONCE)
+    blocks = [columns[:, start : start + AT_ONCE] for start in starts]
+    solved = [factor.solve_skeleton(block) for block in blocks]
+    return np.ascontiguousarray(np.concatenate(solved, axis=1))  # rows are picked
+
+
+def _solved_by_points(factor: Factor, probes: Incidence) -> FloatArray:
+    """The same of probes, from an ampere into each point that they touch."""
+    points = np.unique(np.concatenate([probes.tail, probes.head]))
+    points = points[points >= 0]
+    every = np.arange(len(points))
+    columns = np.zeros((probes.count, len(points)))
+    columns[points, every] = 1.0
+    solved = np.hstack([_solved(factor, columns), np.zeros((probes.count, 1))])
+    at = np.full(probes.count + 1, -1)  # the earth's answer is nothing: the last
+    at[points] = every
+    return np.ascontiguousarray(solved[:, at[probes.tail]] - solved[:, at[probes.head]])
+
+
+class Backward:
+    """Probes solved backwards on the skeleton: good for every solution with one factor.
+
+    Attributes:
+        circuit: the prop.
+        factor: of the solutions that it is for.
+        skeleton: change of the skeleton per ampere through each probe, which is what an ampere
+            anywhere does to it, shape (skeleton, probes). [V/A]
+        across: change of each probe per volt put into each joint that carries current,
+            shape (carrying, probes).
+        beyond: what it reads past its unknowns per volt of each supply, shape (probes, feeds).
+    """
+
+    def __init__(self, circuit: Circuit, factor: Factor, probes: list[Probe]) -> None:
+        """Solve; no probe may have a lead on a strand's inner node."""
+        self.circuit = circuit
+        self.factor = factor
+        read = _skeleton_columns(circuit, factor, probes)
+        assert read is not None
+        if len(probes) < MANY_PROBES:
+            self.skeleton = _solved(factor, read)
+        else:  # they lie between far fewer points
+            ends = factor.on_skeleton(circuit.probe_incidence(probes))
+            self.skeleton = _solved_by_points(factor, ends)
+        self.across = factor.on_skeleton(circuit.joint_incidence).across(self.skeleton)
+        self.beyond = circuit.probe_offset(probes)
+
+    @cached_property
+    def ends(self) -> tuple[FloatArray, FloatArray]:
+        """Rails' difference at each ladder's node 1 and node n, shape (ladders, probes) each."""
+        ladders, padded = self.factor.ladders, self._padded
+        at = ladders.place[ladders.ends]
+        return padded[at[:, 0]] - padded[at[:, 1]], padded[at[:, 2]] - padded[at[:, 3]]
+
+    @cached_property
+    def outer(self) -> tuple[NDArray[np.intp], FloatArray]:
+        """Nodes in no ladder, and the rails' difference there, shape (outer nodes, probes)."""
+        ladders = self.factor.ladders
+        outer = np.ones(self.circuit.design.node_count, dtype=bool)
+        outer[ladders.nodes] = False
+        nodes = np.flatnonzero(outer)
+        plus, minus = (ladders.place[ends[nodes]] for ends in self.circuit.load_ends)
+        return nodes, self._padded[plus] - self._padded[minus]
+
+    @property
+    def _padded(self) -> FloatArray:
+        return np.vstack([self.skeleton, np.zeros(self.skeleton.shape[1])])  # -1 picks the earth
+
+
+class ProbeSpread:
+    """What one standard deviation of each cause does to each probe, without a row for every node.
+
+    The numbers are those of `benchtest.circuit.tolerance.spread_of`.
+
+    Attributes:
+        variance: of each probe, shape (probes,). [V²]
+    """
+
+    def __init__(
+        self,
+        solution: Solution,
+        back: Backward,
+        tolerances: Tolerances = HAND_SOLDERED,
+        known_joints: frozenset[str] = frozenset(),
+        known_sd: float = 0.0,
+        more_a: FloatArray | None = None,
+    ) -> None:
+        """Form the sums.
+
+        Args:
+            solution: the prop with given strands lit.
+            back: the probes, solved with this solution's factor.
+            tolerances: how far a healthy unit may be from its design.
+            known_joints: joints whose resistance is given, and so has no tolerance.
+            known_sd: but this, one standard deviation of the logarithm of theirs.
+            more_a: what further causes make each loaded node draw, one standard deviation of each,
+                shape (loaded, causes). [A]
+        """
+        circuit = solution.circuit
+        self.solution, self.back, self.tolerances = solution, back, tolerances
+        mean, shares = joint_moments(solution, tolerances)
+        names, _ = circuit.joint_rows
+        shares = np.where([name in known_joints for name in names], known_sd, shares)
+        beyond = back.beyond + more_per_supply(solution, back.across, mean)
+        self._shared = _shared(solution, back.skeleton, beyond, tolerances)
+        self._joints = _joints(solution, back.across, shares, tolerances, frozenset())
+        self.variance = np.einsum("pc,pc->p", self._shared, self._shared)
+        self.variance += np.einsum("jp,jp->p", self._joints, self._joints)
+        squares, sums = self._node_moments()
+        self.variance += tolerances.node**2 * squares + tolerances.strand**2 * sums
+        self._more = self._drawn(np.zeros((len(circuit.loaded), 0)) if more_a is None else more_a)
+        self.variance += np.einsum("pc,pc->p", self._more, self._more)
+
+    def _node_moments(self) -> tuple[FloatArray, FloatArray]:
+        """Of what nodes' currents do to a probe: sum of squares, and of squares of strands' sums.
+
+        A node inside a ladder moves a probe by what it moves the ladder's two ends.
+
+        Returns:
+            Shape (probes,) each. [V²]
+        """
+        factor, design = self.back.factor, self.solution.circuit.design
+        ladders, current_a = factor.ladders, self.solution.node_a
+        (first, last), (outer, moved) = self.back.ends, self.back.outer
+        near, far = factor.difference.from_first, factor.difference.from_last
+        inner_a = current_a[ladders.nodes]
+
+        def moment(weights: FloatArray) -> FloatArray:
+            found = np.bincount(ladders.of, weights, minlength=len(first))
+            return np.asarray(found[:, None], dtype=np.float64)
+
+        moved = moved * current_a[outer, None]
+        squares = np.einsum("np,np->p", moved, moved)
+        one, other = moment((near * inner_a) ** 2), moment((far * inner_a) ** 2)
+        cross = 2.0 * moment(near * far * inner_a**2)
+        squares += (one * first**2 + (other * last + cross * first) * last).sum(axis=0)
+        strand = np.repeat(np.arange(len(design.strands)), [s.nodes for s in design.strands])
+        sums = np.zeros((len(design.strands), len(squares)))
+        np.add.at(sums, strand[outer], moved)
+        sums[strand[ladders.nodes[ladders.first]]] += (
+            moment(near * inner_a) * first + moment(far * inner_a) * last
+        )
+        return squares, np.einsum("sp,sp->p", sums, sums)
+
+    def _drawn(self, load_a: FloatArray) -> FloatArray:
+        """What currents at loaded nodes do, (loaded, columns) to (probes, columns). [V]"""
+        pushed = self.solution.circuit.load_incidence.gather(load_a)
+        return np.asarray(-(self.back.factor.condense(pushed).T @ self.back.skeleton).T)
+
+    def covariance_with(self, read: Spread) -> FloatArray:
+        """Covariance of each probe with readings of the same design, shape (probes, readings).
+
+        `read` has the causes behind `more_a` behind each strand's.
+        """
+        circuit, tolerances = self.solution.circuit, self.tolerances
+        count, fixed = circuit.design.node_count, self._shared.shape[1]
+        place_of = {name: place for place, name in enumerate(circuit.wiring.joint)}
+        columns = [fixed + place_of[name] for name in circuit.joint_rows[0]]
+        shared = self._shared @ read.shared[:, :fixed].T
+        shared += self._joints.T @ read.shared[:, columns].T
+        sizes = [strand.nodes for strand in circuit.design.strands]
+        weights = tolerances.node * read.nodes[:, :count]
+        strands, more = np.split(read.nodes[:, count:], [len(sizes)], axis=1)
+        weights = weights + tolerances.strand * np.repeat(strands, sizes, axis=1)
+        drawn = self._drawn((weights[:, circuit.loaded] * self.solution.load_a).T)
+        return np.asarray(shared + drawn + self._more @ more.T)

@@ -1,0 +1,1 @@
+"""Units of one design: what they share, and fault rates."""

@@ -1,0 +1,66 @@
+"""Readings compared with those of a healthy unit, without weighing any fault."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from benchtest.diagnosis.engine import Engine
+from benchtest.diagnosis.finding import JudgedReading
+from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
+from benchtest.diagnosis.likelihood.readings import Weigher
+from benchtest.diagnosis.likelihood.robust_gaussian import slips
+from benchtest.evidence.meter import Meter
+from benchtest.evidence.readings import Reading
+
+
+def judged_healthy(
+    engine: Engine, readings: Sequence[Reading], meter: Meter
+) -> tuple[JudgedReading, ...]:
+    """Return each reading next to what a healthy unit would show.
+
+    The same figures as `Finding.readings`, for readings that no finding weighs.
+
+    Args:
+        engine: of the design.
+        readings: in any order.
+        meter: of readings that name none.
+
+    Raises:
+        CircuitFault: the design's circuit has no solution.
+    """
+    if not readings:
+        return ()
+    weigher = _weigher(engine, readings, meter)
+    mean = weigher.healthy_mean()
+    sd = np.sqrt(np.diag(weigher.healthy_covariance))
+    return tuple(
+        JudgedReading(reading, float(at), float(of), float((value - at) / of))
+        for reading, value, at, of in zip(readings, weigher.values, mean, sd, strict=True)
+    )
+
+
+def has_outlier(engine: Engine, readings: Sequence[Reading], meter: Meter, far_sd: float) -> bool:
+    """Return True where a reading is far from what all others say of a healthy unit.
+
+    Args:
+        engine: of the design.
+        readings: in any order.
+        meter: of readings that name none.
+        far_sd: standard deviations that count as far.
+
+    Raises:
+        CircuitFault: the design's circuit has no solution.
+    """
+    if len(readings) < 2:
+        return False
+    weigher = _weigher(engine, readings, meter)
+    off = weigher.values - weigher.healthy_mean()
+    return int(slips(off, weigher.healthy_covariance, far_sd)) >= 0
+
+
+def _weigher(engine: Engine, readings: Sequence[Reading], meter: Meter) -> Weigher:
+    groups = taps_of(engine.responses.circuit, readings)
+    noise = noise_of(readings, meter)
+    return Weigher(engine.responses, groups, values_of(readings), noise, engine.tolerances)

@@ -1,0 +1,1 @@
+"""Posterior over faults, one or several, before and after repairs."""

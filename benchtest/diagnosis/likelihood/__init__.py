@@ -1,0 +1,1 @@
+"""Likelihood of readings and marks under a fault."""

@@ -1,0 +1,505 @@
+"""How well each fault explains what the eye saw.
+
+A fault says how each node should look, lit or not. A strand that was looked at is cut into runs of
+nodes that should look alike and did look alike; each run counts once, for an eye that errs on a run
+errs on all of it. A run of one node at the edge of a predicted change may be a miscount by one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchtest.circuit.netlist import FloatArray
+from benchtest.circuit.node_loads import node_light
+from benchtest.diagnosis.model.fault_response import COLUMNS, Base, Responses
+from benchtest.diagnosis.model.faults import ChainFault, FaultSpace
+from benchtest.diagnosis.model.wiring_faults import Shorted
+from benchtest.diagnosis.solve_budget import SolveBudget, solve_units
+from benchtest.evidence.marks import Mark, Seen
+from benchtest.prop.design import Design, NodeKind
+from benchtest.prop.lit_set import COLOURS, Lit
+
+
+class Look(IntEnum):
+    """How a node should look: the last four are of nodes that should be dark."""
+
+    RIGHT = 0
+    WARM = 1
+    DIM = 2
+    UNPOWERED = 3
+    NO_DATA = 4
+    WRONG_COLOUR = 5
+    OFF = 6
+    OFF_UNPOWERED = 7
+    OFF_NO_DATA = 8
+    ON = 9
+
+
+SEEN: tuple[Seen, ...] = ("ok", "dark", "dim", "warm", "wrong-colour", "stuck", "flicker")
+"""Words of a mark, in the order of the columns of `CHANCE`."""
+
+CHANCE = np.array(
+    [
+        # ok      dark    dim     warm    wrong   stuck   flicker
+        [0.9945, 0.0005, 0.0020, 0.0010, 0.0005, 0.0005, 0.0010],  # right
+        [0.3100, 0.0045, 0.0920, 0.5520, 0.0090, 0.0045, 0.0280],  # warm
+        [0.1000, 0.0900, 0.4700, 0.2350, 0.0200, 0.0100, 0.0750],  # dim
+        [0.0050, 0.7500, 0.0400, 0.0200, 0.0400, 0.0150, 0.1300],  # unpowered
+        [0.0050, 0.8400, 0.0050, 0.0050, 0.0100, 0.1200, 0.0150],  # no data
+        [0.0200, 0.0050, 0.0100, 0.0300, 0.9200, 0.0050, 0.0100],  # wrong colour
+        [0.9920, 0.0005, 0.0005, 0.0005, 0.0005, 0.0040, 0.0020],  # off
+        [0.9250, 0.0005, 0.0050, 0.0020, 0.0100, 0.0075, 0.0500],  # off, unpowered: may glow
+        [0.9200, 0.0005, 0.0020, 0.0020, 0.0100, 0.0500, 0.0150],  # off, no data: may stand
+        [0.0100, 0.0005, 0.0100, 0.0050, 0.0200, 0.9400, 0.0145],  # on
+    ]
+)
+"""Chance of each word for a run of nodes that should look so. Common practice, no source: an eye
+misses a warm strand easily, but seldom reports what is not there. Of a strand that is not lit
+`ok` means dark, as it should be, and `stuck` that it shines all the same."""
+
+SHORT_LOOKS = (int(Look.RIGHT), int(Look.WARM), int(Look.DIM), int(Look.UNPOWERED))
+"""Appearances of all nodes under a short that leaves some volts."""
+CARELESS = 0.3
+"""Chance that a person has no eye for shades: shows in all of their looks alike, not in each by
+itself. A dozen strands called right speak no louder against warm ones than a few."""
+CARELESS_OK = {Look.WARM: 0.99, Look.DIM: 0.3}
+"""Chance that such an eye calls a run right that should look so. Common practice, no source."""
+BLIND = 2
+"""Place among the `EYES` of one that sees no shade at all, which nobody is taken to have: what
+looks right to it clears a joint."""
+
+
+def _eyes() -> FloatArray:
+    """`CHANCE` of an eye for shades and of one without, whose mean is `CHANCE`; and of `BLIND`."""
+    eyes = np.stack([CHANCE, CHANCE, CHANCE])
+    for look, careless in CARELESS_OK.items():
+        ok = CHANCE[look, 0]
+        for eye, now in enumerate(((ok - CARELESS * careless) / (1.0 - CARELESS), careless)):
+            eyes[eye, look] *= (1.0 - now) / (1.0 - ok)
+            eyes[eye, look, 0] = now
+        eyes[BLIND, look] = CHANCE[Look.RIGHT]
+    return eyes
+
+
+EYES = _eyes()
+EYES_LOG = np.array([np.log(1.0 - CARELESS), np.log(CARELESS), -np.inf])
+"""Logarithm of how likely a person has each of the `EYES`."""
+
+UNLIT = np.full(len(Look), int(Look.OFF))
+UNLIT[Look.UNPOWERED], UNLIT[Look.NO_DATA] = Look.OFF_UNPOWERED, Look.OFF_NO_DATA
+UNLIT[Look.ON] = Look.ON
+"""How a node looks that is not lit, by how it would look if it were."""
+
+OFF_BY_ONE = 0.05
+"""Chance that a position is one node off. Common practice, no source."""
+
+WARM_SHARE, DIM_SHARE, DARK_SHARE = 0.85, 0.6, 0.05
+"""Light below which an eye that looks for it sees the colour shift, the strand dim, or dark:
+share of the weakest colour over the strongest, and of the strongest over full. Common practice."""
+
+NOT_LOOKED_AT = -1
+MARK_COLUMNS = np.unique(np.append(np.arange(0, COLUMNS - 1, 12), [COLUMNS - 2, COLUMNS - 1]))
+"""Resistances at which looks are worked out; others are read off between them."""
+
+
+@dataclass(frozen=True)
+class StrandLook:
+    """What was seen of one strand under one lit set, of which it need not be."""
+
+    lit: Lit
+    strand: int
+    seen: NDArray[np.intp]
+    """Place in `SEEN` of each node from end A, or NOT_LOOKED_AT; shape (nodes,)."""
+
+    def weigh(self, should: NDArray[np.intp]) -> FloatArray:
+        """Logarithm of its chance, given how its nodes look if lit; see `chance_by_eye`."""
+        return chance_by_eye(self.seen, should if self.lit.lights(self.strand) else UNLIT[should])
+
+
+def strand_looks(design: Design, marks: Sequence[Mark]) -> list[StrandLook]:
+    """Marks gathered by lit set and strand; a later mark on a node replaces an earlier one.
+
+    A row that says `all` nodes are `ok` is the ground that other marks of that strand stand on,
+    wherever in the file it is.
+    """
+    found: dict[tuple[Lit, int], NDArray[np.intp]] = {}
+    ground_first = sorted(marks, key=lambda mark: mark.seen != "ok")
+    for mark in ground_first:
+        nodes = design.strand(mark.strand).nodes
+        row = found.setdefault((mark.lit, mark.strand), np.full(nodes, NOT_LOOKED_AT))
+        # dark is how a strand that is not lit looks right
+        right = mark.seen == "dark" and not mark.lit.lights(mark.strand)
+        row[mark.first - 1 : mark.last] = SEEN.index("ok" if right else mark.seen)
+    return [StrandLook(lit, strand, row) for (lit, strand), row in found.items()]
+
+
+def best_explained(looks: Sequence[StrandLook]) -> float:
+    """Logarithm of the chance of what was seen if each run looked as it most likely should."""
+    total = 0.0
+    for look in looks:
+        lit = look.lit.lights(look.strand)
+        most = np.log((CHANCE[: Look.OFF] if lit else CHANCE[Look.OFF :]).max(axis=0))
+        seen = look.seen[look.seen != NOT_LOOKED_AT]
+        runs = np.append(True, seen[1:] != seen[:-1])[: len(seen)]
+        total += float(most[seen[runs]].sum())
+    return total
+
+
+def whoever_looked(by_eye: FloatArray) -> FloatArray:
+    """Return the logarithm of the chance of all looks of one person, whichever eye they have.
+
+    Args:
+        by_eye: the same for each of the `EYES`, shape (eyes, ...).
+
+    Returns:
+        Shape (...).
+    """
+    share = EYES_LOG.reshape(-1, *(1,) * (by_eye.ndim - 1))
+    return np.asarray(np.logaddexp.reduce(by_eye + share, axis=0))
+
+
+def chance_by_eye(seen: NDArray[np.intp], should: NDArray[np.intp]) -> FloatArray:
+    """Return the logarithm of the chance of what was seen of one strand, for each of the `EYES`.
+
+    An edge in what was seen that nothing predicts could have been anywhere: it costs the number
+    of places where it might have been.
+
+    Args:
+        seen: place in `SEEN` of each node, NOT_LOOKED_AT where none looked, shape (nodes,).
+        should: `Look` of each node under each fault, shape (faults, nodes).
+
+    Returns:
+        Shape (eyes, faults).
+    """
+    looked = seen != NOT_LOOKED_AT
+    if not looked.any():
+        return np.zeros((len(EYES), len(should)))
+    seen, should = seen[looked], should[:, looked]
+    due = should[:, 1:] != should[:, :-1]
+    met = np.broadcast_to(seen[1:] != seen[:-1], due.shape)
+    turn = np.ones_like(should, dtype=bool)
+    turn[:, 1:] = due | met
+    lone = turn.copy()
+    lone[:, :-1] &= turn[:, 1:]
+    beside = np.zeros_like(turn)
+    beside[:, 1:] |= due
+    beside[:, :-1] |= due
+    shaded = bool(np.isin(should, list(CARELESS_OK)).any())
+    chance = EYES[:, should, seen] if shaded else CHANCE[None, should, seen]
+    chance = np.where(lone & beside, np.maximum(chance, OFF_BY_ONE), chance)
+    near_due = due.copy()
+    near_due[:, 1:] |= due[:, :-1]
+    near_due[:, :-1] |= due[:, 1:]
+    unexplained = (met & ~near_due).sum(axis=1)
+    total = np.where(turn, np.log(chance), 0.0).sum(axis=2) - unexplained * np.log(len(seen))
+    return np.asarray(np.broadcast_to(total, (len(EYES), len(should))))
+
+
+def appearance(kind: NodeKind, node_v: FloatArray, lit: Lit) -> NDArray[np.intp]:
+    """`Look` of lit nodes at given supply volts, data taken for granted; same shape as `node_v`."""
+    lights = [place for place, name in enumerate(kind.colours) if name in COLOURS[lit.colour]]
+    share = node_light(kind, node_v.reshape(-1))[:, lights].reshape(*node_v.shape, -1)
+    strongest, weakest = share.max(axis=-1), share.min(axis=-1)
+    look = np.full(node_v.shape, int(Look.RIGHT))
+    look[weakest < WARM_SHARE * strongest] = Look.WARM
+    look[strongest < DIM_SHARE] = Look.DIM
+    look[(strongest < DARK_SHARE) | (node_v < kind.logic_v)] = Look.UNPOWERED
+    return look
+
+
+class LookWeigher:
+    """Weighs every single fault against the marks."""
+
+    def __init__(
+        self,
+        responses: Responses,
+        looks: Sequence[StrandLook],
+        budget: SolveBudget,
+        footing: Hashable,
+    ) -> None:
+        self.responses = responses
+        self.budget, self.footing = budget, footing
+        self.design = responses.design
+        self.space: FaultSpace = responses.space
+        self.looks = looks
+        self._grounds: dict[Lit, NDArray[np.intp]] = {}
+        self._by_volts: dict[Lit, NDArray[np.intp]] = {}
+        self._blind_joints: FloatArray | None = None
+        self.place = np.empty(self.design.node_count, dtype=np.intp)
+        self.place[self.space.order] = np.arange(self.design.node_count)
+
+    def healthy(self) -> float:
+        """Logarithm of the marks' likelihood if nothing is wrong but what is given."""
+        total = np.zeros(len(EYES))
+        for look in self.looks:
+            total += look.weigh(self._ground(look.lit)[None, self._nodes(look)])[:, 0]
+        return float(whoever_looked(total))
+
+    def _ground(self, lit: Lit) -> NDArray[np.intp]:
+        """`Look` of every node before any fault is tried, shape (nodes,)."""
+        if lit not in self._grounds:
+            should = self._as_told(lit, self._powered(lit), self.responses.told(lit))
+            self._grounds[lit] = self._kept_dark(should)
+        return self._grounds[lit]
+
+    def _powered(self, lit: Lit) -> NDArray[np.intp]:
+        """`Look` of every node by its volts alone, shape (nodes,)."""
+        if lit not in self._by_volts:
+            node_v = self.responses.base(lit).solution.node_v[None, :]
+            should = self._obey_chain(appearance(self.design.node, node_v, lit))
+            self._by_volts[lit] = should[0]
+        return self._by_volts[lit]
+
+    def _as_told(self, lit: Lit, should: NDArray[np.intp], told: FloatArray) -> NDArray[np.intp]:
+        """`Look` of nodes that are told something else than they should be.
+
+        Args:
+            lit: strands that should be lit.
+            should: `Look` of each node by its volts, shape (..., nodes).
+            told: duty of each channel by the data it gets, shape (nodes, colours).
+        """
+        shown, meant = told > 0.0, lit.duty(self.design) > 0.0
+        shines, wanted = shown.any(axis=1), meant.any(axis=1)
+        alive = should < Look.UNPOWERED
+        other = shines & wanted & (shown != meant).any(axis=1)
+        found = np.where(alive & other, Look.WRONG_COLOUR, should)
+        found = np.where(alive & wanted & ~shines, Look.NO_DATA, found)
+        return np.asarray(np.where(alive & ~wanted & shines, Look.ON, found))
+
+    def _kept_dark(self, should: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Nodes that a fault taken for given keeps dark; shape (faults, nodes)."""
+        dark = self.responses.dark
+        return should if dark is None else np.where(dark, int(Look.NO_DATA), should)
+
+    def chain(self) -> FloatArray:
+        """Logarithm of likelihood of each fault of the data line or a node, (chain faults,)."""
+        starts = np.array([fault.start for fault in self.space.chain])
+        stops = np.array([fault.stop for fault in self.space.chain])
+        looks = np.array([Look.UNPOWERED if f.shorted else Look.NO_DATA for f in self.space.chain])
+        total = np.zeros((len(EYES), len(starts)))
+        for look in self.looks:
+            place = self.place[self._nodes(look)]
+            low, high = place.min(), place.max() + 1
+            # many faults leave this strand alike: weigh each way it can look once
+            clipped = np.clip(np.stack([starts, stops], axis=1), low, high)
+            every = np.column_stack([clipped, looks])
+            ways, of = np.unique(every, axis=0, return_inverse=True)
+            dark = (place >= ways[:, :1]) & (place < ways[:, 1:2])
+            should = np.where(dark, ways[:, 2:], self._ground(look.lit)[self._nodes(look)])
+            weight = look.weigh(should)[:, of.reshape(-1)]
+            for number in self._misleading(look.strand):
+                weight[:, number] = self._misled(look, self.space.chain[number])
+            total += weight
+        for number, fault in enumerate(self.space.chain):
+            if fault.shorted is not None and fault.shorted.amps_sd:
+                soft = self._softly(fault.shorted)
+                total[:, number] = np.logaddexp(total[:, number], soft) - np.log(2.0)
+        return whoever_looked(total)
+
+    def _softly(self, shorted: Shorted) -> FloatArray:
+        """Logarithm of the chance of all looks if a short leaves its copper some of its volts.
+
+        How many is for the readings to settle: right, warm, dim and without volts are alike likely
+        under each lit set. Shape (eyes,).
+        """
+        total = np.zeros(len(EYES))
+        for lit in dict.fromkeys(look.lit for look in self.looks):
+            ways = np.zeros((len(EYES), len(SHORT_LOOKS)))
+            for look in (each for each in self.looks if each.lit == lit):
+                ground = self._ground(lit)[self._nodes(look)]
+                if look.strand in shorted.strands:
+                    worse = np.maximum(ground, np.array(SHORT_LOOKS)[:, None])
+                else:
+                    worse = np.tile(ground, (len(SHORT_LOOKS), 1))
+                ways += look.weigh(worse)
+            total += np.logaddexp.reduce(ways, axis=1) - np.log(len(SHORT_LOOKS))
+        return total
+
+    def should(self, lit: Lit, fault: ChainFault | None) -> NDArray[np.intp]:
+        """Return the `Look` of every node with one chain fault more, or none, shape (nodes,)."""
+        ground = self._ground(lit)
+        if fault is None:
+            return ground
+        if fault.misled is not None:
+            told = fault.misled.told(self.responses.told(lit))
+            return self._kept_dark(self._as_told(lit, self._powered(lit), told))
+        dark = (self.place >= fault.start) & (self.place < fault.stop)
+        return np.where(dark, int(Look.UNPOWERED if fault.shorted else Look.NO_DATA), ground)
+
+    def ways(self, lit: Lit, fault: ChainFault | None) -> NDArray[np.intp]:
+        """Return the same, in every way that a short may leave nodes, shape (ways, nodes)."""
+        should = self.should(lit, fault)
+        if fault is None or fault.shorted is None:
+            return should[None]
+        worse = np.maximum(self._ground(lit), np.array(SHORT_LOOKS)[:, None])
+        return np.vstack([should, worse])
+
+    def should_at(self, lit: Lit, node_v: FloatArray) -> NDArray[np.intp]:
+        """Return the same with other volts at the nodes, whether data pass what has none or not.
+
+        Returns:
+            Shape (2, nodes).
+        """
+        by_volts = appearance(self.design.node, node_v[None, :], lit)
+        should = np.vstack([self._obey_chain(by_volts), by_volts])
+        if self.responses.misled:
+            should = self._as_told(lit, should, self.responses.told(lit))
+        return np.asarray(self._kept_dark(should))
+
+    def _misleading(self, strand: int) -> list[int]:
+        """Chain faults that tell nodes of this strand what is not theirs."""
+        return self._misleading_by_strand.get(strand, [])
+
+    @cached_property
+    def _misleading_by_strand(self) -> dict[int, list[int]]:
+        bounds = np.array(self.design.first_index)
+        found: dict[int, list[int]] = {}
+        for number, fault in enumerate(self.space.chain):
+            if fault.misled is not None:
+                strands = np.searchsorted(bounds, fault.misled.nodes, side="right")
+                for strand in np.unique(strands).tolist():
+                    found.setdefault(strand, []).append(number)
+        return found
+
+    def _misled(self, look: StrandLook, fault: ChainFault) -> FloatArray:
+        """Logarithm of the chance of one look if nodes get others' data, shape (eyes,)."""
+        assert fault.misled is not None
+        return look.weigh(self.should(look.lit, fault)[None, self._nodes(look)])[:, 0]
+
+    def joints(self, only: Sequence[int] | None = None, *, roughly: bool = False) -> FloatArray:
+        """Logarithm of likelihood of each power joint's faults, shape (joints, COLUMNS).
+
+        Args:
+            only: joints that are asked for; the rows of others are 0.
+            roughly: with an estimate where nodes are starved, and no circuit solved.
+        """
+        total = np.zeros((len(EYES), len(self.space.joints), COLUMNS))
+        wanted = range(total.shape[1]) if only is None else only
+        for lit in dict.fromkeys(look.lit for look in self.looks):
+            mine = [look for look in self.looks if look.lit == lit]
+            total += self._joints_under(lit, mine, wanted, exactly=not roughly)
+        if only is None and not roughly:
+            self._blind_joints = total[BLIND]
+        return whoever_looked(total)
+
+    def blind_less(self, joints: FloatArray) -> tuple[float, FloatArray]:
+        """Return what `BLIND` makes of the marks less what `healthy` and `joints` did.
+
+        Args:
+            joints: as `joints` returned them last, of all joints, shape (joints, COLUMNS).
+
+        Returns:
+            With nothing more wrong, and of each power joint's faults, shape (joints, COLUMNS).
+        """
+        assert self._blind_joints is not None
+        total = np.zeros(len(EYES))
+        for look in self.looks:
+            total += look.weigh(self._ground(look.lit)[None, self._nodes(look)])[:, 0]
+        return float(total[BLIND] - whoever_looked(total)), self._blind_joints - joints
+
+    def _joints_under(
+        self, lit: Lit, looks: Sequence[StrandLook], wanted: Sequence[int], *, exactly: bool
+    ) -> FloatArray:
+        base = self.responses.base(lit)
+        push = self.responses.capped_push(base)[:, MARK_COLUMNS]
+        amiss = {look.strand for look in looks if (look.seen > 0).any()}
+        total = np.zeros((len(EYES), len(self.space.joints), COLUMNS))
+        per_amp = np.zeros(self.design.node_count)
+        kind, ground = self.design.node, self._ground(lit)
+        plenty_v = max(kind.logic_v, *kind.full_v.values())
+        grounds = [ground[self._nodes(look)] for look in looks]
+        as_before = [k.weigh(g[None]) for k, g in zip(looks, grounds, strict=True)]
+        plain = np.sum(as_before, axis=0)
+        enough = base.solution.node_v.min(initial=np.inf) >= plenty_v
+        alone = self.responses.is_large and len(wanted) == 1
+        touched = [
+            number
+            for number in wanted
+            if not (strands := self.space.joints[number].strands) or amiss & set(strands)
+        ]
+        bent = {n: base.bent_alone(n) if alone else base.bent[n] for n in touched if amiss}
+        for number in bent:
+            if self.space.joints[number].is_fuse:  # it has no resistance but an endless one
+                bent[number] = bent[number] & (np.arange(COLUMNS) == COLUMNS - 1)
+        exactly = exactly and self._solved(base, bent)
+        for number in wanted:
+            load = base.alone(number).load[:, 0] if alone else base.joint_load[:, number]
+            per_amp[self.responses.circuit.loaded] = load
+            node_v = base.solution.node_v + push[number][:, None] * per_amp
+            if enough and node_v.min() >= plenty_v:
+                total[:, number] = plain  # every node has all it needs: it looks as before
+                continue
+            passing = np.zeros(len(node_v), dtype=bool)
+            if exactly and number in bent:
+                passing = self._starve(node_v, number, base, bent[number])
+            by_volts = appearance(self.design.node, node_v, lit)
+            should = self._obey_chain(by_volts)
+            if passing.any():  # or data do pass what is cut off
+                should = np.vstack([should, by_volts[passing]])
+            if self.responses.misled:
+                should = self._as_told(lit, should, self.responses.told(lit))
+            should = self._kept_dark(should)
+            weights = np.repeat(plain, len(should), axis=1)
+            for look, before, alone_log in zip(looks, grounds, as_before, strict=True):
+                rows = should[:, self._nodes(look)]
+                other = np.flatnonzero((rows != before).any(axis=1))
+                if len(other):  # most strands look as before at most resistances
+                    weights[:, other] += look.weigh(rows[other]) - alone_log
+            at_knots = weights[:, : len(MARK_COLUMNS)]
+            either = np.logaddexp(at_knots[:, passing], weights[:, len(MARK_COLUMNS) :])
+            at_knots[:, passing] = either - np.log(2.0)
+            for eye, row in enumerate(at_knots):
+                total[eye, number] = np.interp(np.arange(COLUMNS), MARK_COLUMNS, row)
+        return total
+
+    def _solved(self, base: Base, bent: dict[int, NDArray[np.bool_]]) -> bool:
+        """True where all faults of these joints that starve nodes may be solved: all, or none."""
+        circuits = tuple(
+            (self.footing, self.space.joints[joint].name, column, base.lit)
+            for joint, row in bent.items()
+            for column in MARK_COLUMNS[row[MARK_COLUMNS]].tolist()
+        )
+        return self.budget.takes(circuits, solve_units(self.design))
+
+    def _starve(
+        self, node_v: FloatArray, joint: int, base: Base, bent: NDArray[np.bool_]
+    ) -> NDArray[np.bool_]:
+        """Put in the exact volts where a fault starves nodes of a strand that looked wrong.
+
+        Returns:
+            Where it cuts nodes off, which look as if without volts, whatever their data line feeds
+            them, and may or may not pass their data on, shape (MARK_COLUMNS,).
+        """
+        islands = np.zeros(len(node_v), dtype=bool)
+        name = self.space.joints[joint].name
+        asked = base.solution.duty.any(axis=1)
+        for row, column in enumerate(MARK_COLUMNS.tolist()):
+            if bent[column]:
+                solution = self.responses.exact(name, column, base.lit)
+                # nodes that data no longer reaches stay dark, whatever volts they then see
+                cut_off = solution.circuit.cut_off
+                reached = solution.duty.any(axis=1) | ~asked
+                islands[row] = cut_off.any()
+                if islands[row]:
+                    reached = ~cut_off
+                node_v[row] = np.where(reached, solution.node_v, 0.0)
+        return islands
+
+    def _obey_chain(self, should: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Nodes after the first that has no power get no data; shape (faults, nodes)."""
+        along = should[:, self.space.order] == Look.UNPOWERED
+        after = np.zeros_like(along)
+        after[:, 1:] = np.logical_or.accumulate(along, axis=1)[:, :-1]
+        lost = np.zeros_like(after)
+        lost[:, self.space.order] = after & ~along
+        return np.where(lost, int(Look.NO_DATA), should)
+
+    def _nodes(self, look: StrandLook) -> NDArray[np.intp]:
+        start = self.design.first_index[look.strand - 1]
+        return np.arange(start, start + self.design.strand(look.strand).nodes)

@@ -1,0 +1,219 @@
+"""What is read, as columns over the circuit's unknowns, and the noise of reading it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from benchtest.circuit.netlist import FloatArray, IndexArray
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import Solution
+from benchtest.evidence.meter import Meter
+from benchtest.evidence.readings import Reading
+from benchtest.evidence.rounding import steps_of
+from benchtest.prop.design import FeedName
+from benchtest.prop.lit_set import Lit
+
+ISLAND_SHARE, ISLAND_LIT_SHARE = 0.4, 0.12
+"""Uncertainty of the volts of copper that an open joint cut off, one standard deviation as a share
+of the supply's: of all readings on it together, and of those under one lit set. Its rails show
+anything between nothing and nearly all of the supply (1.5 to 4.3 V at 5 V), depending on where its
+data line rests, what protects its pins, and stray light. Common practice, no source."""
+ISLAND_OWN_V = 0.05
+"""Standard deviation of each reading on it by itself: its logic starts and stops. [V] Ours."""
+NO_CABLE = -2
+"""Stands for the cable of a feed that is open."""
+LEADS_V = 1e-4
+"""Unsteadiness of tips held by hand. [V] Common practice, no source."""
+ROUNDING = 0.4
+"""Standard deviation of what a person or a coarse meter rounds away, in steps: 1/sqrt(12) for even
+errors, and more, since readings near each other are rounded alike. Ours."""
+CLAMP_SHARE, CLAMP_A = 0.02, 0.05
+"""Standard deviation of a clamp meter: share of reading, and [A]. Common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Taps:
+    """Readings of one lit set.
+
+    Attributes:
+        lit: strands lit.
+        rows: place of each among all readings, in order.
+        columns: what each reads of the unknowns, shape (unknowns, taps).
+        constant: what it reads beyond them, shape (taps,).
+        per_supply: change of that constant with the volts of each supply, shape (taps, feeds).
+        cable: kept branch that a clamp is round, `NO_CABLE` where that is open, -1 for volts,
+            shape (taps,).
+        readings: what was read, shape (taps,).
+    """
+
+    lit: Lit
+    rows: tuple[int, ...]
+    columns: FloatArray
+    constant: FloatArray
+    per_supply: FloatArray
+    cable: IndexArray
+    readings: tuple[Reading, ...]
+
+    def moved_to(self, circuit: Circuit) -> Taps:
+        """The same readings of another circuit of the same design."""
+        return _group(circuit, self.lit, self.rows, self.readings)
+
+
+def taps_of(circuit: Circuit, readings: Sequence[Reading]) -> list[Taps]:
+    """Readings grouped by what was lit, in the order lit sets were first used."""
+    groups: dict[Lit, list[int]] = {}
+    for row, reading in enumerate(readings):
+        groups.setdefault(reading.lit, []).append(row)
+    return [
+        _group(circuit, lit, tuple(rows), tuple(readings[row] for row in rows))
+        for lit, rows in groups.items()
+    ]
+
+
+def _group(
+    circuit: Circuit, lit: Lit, rows: tuple[int, ...], readings: tuple[Reading, ...]
+) -> Taps:
+    columns, per_supply, cables = [], [], []
+    for reading in readings:
+        column, supply, cable = _tap(circuit, reading)
+        columns.append(column)
+        per_supply.append(supply)
+        cables.append(cable)
+    supplies = np.array(per_supply)
+    constant = supplies @ circuit.supply_v
+    return Taps(lit, rows, np.array(columns).T, constant, supplies, np.array(cables), readings)
+
+
+def _tap(circuit: Circuit, reading: Reading) -> tuple[FloatArray, FloatArray, int]:
+    if reading.volts is None:
+        return _clamp(circuit, reading)
+    column = circuit.probe_incidence([reading.probe]).columns()[:, 0]
+    return column, circuit.probe_offset([reading.probe])[0], -1
+
+
+def _clamp(circuit: Circuit, reading: Reading) -> tuple[FloatArray, FloatArray, int]:
+    """Amperes of a feed's cable: its conductance times the volts along it."""
+    assert isinstance(reading.probe.red.place, FeedName)
+    names = [feed.name for feed in circuit.design.feeds]
+    feed = names.index(reading.probe.red.place.feed)
+    if circuit.wiring.is_blown(feed):
+        return np.zeros(circuit.reduced.count), np.zeros(len(names)), NO_CABLE
+    branch = int(np.flatnonzero(circuit.wiring.feed == feed)[0])
+    kept = int(np.flatnonzero(circuit.kept == branch)[0])
+    siemens = circuit.conductance_s[kept]
+    column = circuit.incidence.only(np.array([kept])).columns()[:, 0] * siemens
+    return column, circuit.supply_matrix[kept] * siemens, kept
+
+
+def read_at(solution: Solution, taps: Taps) -> FloatArray:
+    """What the taps read at a solution, shape (taps,). [V, or A]
+
+    Volts go by points, for copper adrift is no unknown.
+    """
+    values = np.asarray(taps.columns.T @ solution.x + taps.constant)
+    if solution.circuit.reduced.adrift.any():
+        volts = solution.volts_at([reading.probe for reading in taps.readings])
+        values = np.where(taps.cable == -1, volts, values)
+    return values
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Errors of reading.
+
+    Attributes:
+        own: standard deviation of each reading by itself, shape (readings,). [V, or A]
+        gain: share of the value that one unknown, common to the session, puts on each reading;
+            one standard deviation, shape (readings,).
+    """
+
+    own: FloatArray
+    gain: FloatArray
+
+
+def island_leads(circuit: Circuit, readings: Sequence[Reading]) -> FloatArray:
+    """Leads of each reading on copper that an open joint cut off.
+
+    Returns:
+        1 for the red lead and -1 for the black one by the label of the copper's part in
+        `Reduced.part`, 0 elsewhere, shape (readings, parts).
+    """
+    part, floating = circuit.reduced.part, circuit.floating
+    found = np.zeros((len(readings), int(part.max(initial=0)) + 1))
+    for row, reading in enumerate(readings):
+        if reading.volts is None:
+            continue
+        for point, sign in ((reading.probe.red, 1.0), (reading.probe.black, -1.0)):
+            number = circuit.wiring.number(point)
+            if floating[number]:
+                found[row, part[number]] += sign
+    return found
+
+
+def island_covariance(
+    leads: Sequence[FloatArray], rows: Sequence[Sequence[int]], supply_v: float
+) -> FloatArray:
+    """Covariance of readings on copper that is cut off, from what is not known of its volts.
+
+    All readings on one piece of copper are off by the same unknown volts, so the sign of a drop and
+    the difference of two readings still discriminate between the two rails.
+
+    Args:
+        leads: of each lit set, see `island_leads`; all under the same open joints.
+        rows: place of each lit set's readings among all.
+        supply_v: of the prop. [V]
+
+    Returns:
+        Shape (readings, readings). [V²]
+    """
+    order = np.concatenate([np.asarray(each, dtype=np.intp) for each in rows])
+    every = np.concatenate(leads)
+    lit_set = np.repeat(np.arange(len(rows)), [len(each) for each in rows])
+    shared = every @ every.T
+    alike = ISLAND_SHARE**2 + ISLAND_LIT_SHARE**2 * (lit_set[:, None] == lit_set)
+    found = supply_v**2 * alike * shared
+    own = np.arange(len(order))
+    found[own, own] += ISLAND_OWN_V**2 * every.any(axis=1)
+    back = np.argsort(order)
+    return np.asarray(found[np.ix_(back, back)])
+
+
+def values_of(readings: Sequence[Reading]) -> FloatArray:
+    """What was read, volts or amperes, shape (readings,)."""
+    return np.array([reading.value for reading in readings], dtype=np.float64)
+
+
+def noise_of(readings: Sequence[Reading], default: Meter) -> Noise:
+    """Noise of each reading.
+
+    A meter's gain is one unknown common to the session, so it goes into `gain`; its digits are
+    fresh for each reading. The class limits are taken for two standard deviations of the gain
+    and three of the digits.
+    """
+    own, gain = [], []
+    steps = steps_of(readings, default)
+    for reading, step in zip(readings, steps.each, strict=True):
+        if reading.volts is None:
+            amps = reading.amps or 0.0
+            own.append(float(np.hypot(CLAMP_SHARE * amps, CLAMP_A)))
+            gain.append(0.0)
+        else:
+            meter = reading.meter or default
+            noise = volt_noise(replace(meter, steps_v=()), np.array(reading.volts))
+            own.append(float(np.hypot(noise, ROUNDING * step)))
+            gain.append(meter.percent / 200.0)
+    return Noise(np.array(own), np.array(gain))
+
+
+def volt_noise(meter: Meter, volts: FloatArray) -> FloatArray:
+    """Standard deviation of readings but for the meter's gain, same shape. [V]"""
+    ranges_v = np.array(meter.ranges_v)
+    place = np.minimum(np.searchsorted(ranges_v, np.abs(volts)), len(ranges_v) - 1)
+    steps = max(meter.digits / 3.0, 0.29)  # 0.29: rounding to whole counts, 1/sqrt(12)
+    own = np.hypot(steps * ranges_v[place] / meter.counts, LEADS_V)
+    if meter.steps_v:
+        own = np.hypot(own, ROUNDING * np.array(meter.steps_v)[place])
+    return np.asarray(own)

@@ -1,0 +1,526 @@
+"""How well each fault explains the readings: Gaussian, with every shared cause kept shared.
+
+Under a joint fault the readings are Gaussian around the circuit's answer. Node current, wire,
+copper, supplies and the meter's gain are single unknowns that all readings share; healthy joints
+and nodes have their own. All are integrated out exactly, and the joint's resistance is summed
+over a fine grid rather than fitted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchtest.circuit.netlist import FloatArray, IndexArray
+from benchtest.circuit.node_loads import node_loads
+from benchtest.circuit.solution import Solution
+from benchtest.circuit.tolerance import (
+    HAND_SOLDERED,
+    Spread,
+    Tolerances,
+    cause_names,
+    readout,
+)
+from benchtest.diagnosis.likelihood.linear import Sums, straight_means, straight_rows
+from benchtest.diagnosis.likelihood.measurement import (
+    Noise,
+    Taps,
+    island_covariance,
+    island_leads,
+    read_at,
+)
+from benchtest.diagnosis.likelihood.nonlinear import (
+    HOPELESS_LOG,
+    doubt,
+    estimate,
+    estimated_rows,
+    rules_out_more,
+    solve_at,
+    starved_rows,
+)
+from benchtest.diagnosis.likelihood.robust_gaussian import log_likelihood
+from benchtest.diagnosis.model.fault_response import CELL_SD, COLUMNS, GRID, Responses
+from benchtest.diagnosis.model.node_variation import spread_of_unit
+from benchtest.diagnosis.model.rail_shorts import RailShort
+from benchtest.diagnosis.model.wiring_faults import REPEATED_V, SHORTED_V, Shorted, extra_a
+from benchtest.diagnosis.solve_budget import SolveBudget, solve_units, weigh_units
+from benchtest.diagnosis.tap_effects import TapEffects, tap_effects
+from benchtest.prop.design import FeedName
+
+THIN = 6
+"""Steps of the grid between two resistances that a joint is first weighed at, where each is costly:
+of a large prop, with faults given, and with many readings. Near the best of them each step is."""
+THIN_READINGS = 20
+"""Readings from which it is."""
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """Every power joint's faults, given the readings.
+
+    Attributes:
+        joints: logarithm of likelihood of each joint at each resistance, open last,
+            shape (joints, COLUMNS).
+        joint_mean: readings under each of `joints`, shape (joints, COLUMNS, readings).
+    """
+
+    joints: FloatArray
+    joint_mean: FloatArray
+
+
+def _given_islands(responses: Responses, groups: Sequence[Taps]) -> FloatArray | float:
+    """Return `island_covariance` of copper that the given faults cut off; 0 without any."""
+    circuit = responses.circuit
+    if not circuit.floating.any():
+        return 0.0
+    leads = [island_leads(circuit, taps.readings) for taps in groups]
+    return island_covariance(leads, [taps.rows for taps in groups], float(circuit.supply_v.max()))
+
+
+@dataclass(frozen=True)
+class Row:
+    """One power joint at all resistances.
+
+    Attributes:
+        mean: readings, shape (COLUMNS, readings).
+        weight: logarithm of their likelihood, shape (COLUMNS,).
+        starved: places in the grid that starve nodes and that no resistance below rules out.
+    """
+
+    mean: FloatArray
+    weight: FloatArray
+    starved: IndexArray
+
+
+class Weigher:
+    """Weighs every single fault of a prop against one set of readings."""
+
+    def __init__(
+        self,
+        responses: Responses,
+        groups: Sequence[Taps],
+        values: FloatArray,
+        noise: Noise,
+        tolerances: Tolerances = HAND_SOLDERED,
+    ) -> None:
+        self.responses = responses
+        self.values = values
+        self.noise = noise
+        self.islands = _given_islands(responses, groups)
+        self.tolerances = tolerances
+        self.loose: dict[tuple[int, int], tuple[int, ...]] = {}
+        """Readings on copper that a fault cuts off, by joint and place in the grid."""
+        self._rail_shorts: dict[frozenset[int], RailShort] = {}
+        self.estimated: set[int] = set()
+        """Joints of which nothing is solved, for the work that it would be."""
+        self.given = frozenset(responses.given)
+        self.slip_per_v = 0.5 / float(responses.circuit.supply_v.max())
+        self.effects = [tap_effects(responses, taps, tolerances) for taps in groups]
+        self.budget = SolveBudget.of(responses.design)
+        """Budget shared by this conditional evidence and all others of the finding."""
+        self.footing: Hashable = None
+        """What is taken for given, for telling what was solved for it."""
+        self.best = -np.inf
+        """Logarithm of the best likelihood met so far, here or on another footing."""
+        self.best_here = -np.inf
+        """The same of what was worked out on this footing, not estimated."""
+        self.rows = np.concatenate([np.array(taps.rows, dtype=np.intp) for taps in groups])
+        doubts = [self._doubt(effect) for effect in self.effects]
+        if any(each.any() for each in doubts):
+            own = np.hypot(self.noise.own, self.ordered(doubts, axis=0))
+            self.noise = Noise(own, self.noise.gain)
+
+    def _doubt(self, effect: TapEffects) -> FloatArray:
+        def moved() -> FloatArray:
+            current = self.tolerances.current * effect.load.sum(axis=0)
+            return np.vstack([current, effect.law.T @ effect.read.per_amp])
+
+        return doubt(self.responses, effect.taps.lit, effect.value, moved)
+
+    def ordered(self, parts: list[FloatArray], axis: int) -> FloatArray:
+        """Lit sets' parts joined and put back into the order of the readings."""
+        joined = np.concatenate(parts, axis=axis)
+        return np.take(joined, np.argsort(self.rows), axis=axis)
+
+    @cached_property
+    def lit_set_of(self) -> IndexArray:
+        """Place of the lit set of each reading among `effects`, shape (readings,)."""
+        places = [np.full(len(effect.taps.rows), n) for n, effect in enumerate(self.effects)]
+        return np.concatenate(places)[np.argsort(self.rows)]
+
+    def healthy_mean(self) -> FloatArray:
+        """Readings of a healthy unit, shape (readings,)."""
+        return self.ordered([effect.value for effect in self.effects], axis=0)
+
+    @cached_property
+    def lit_of(self) -> IndexArray:
+        """Place of each reading's lit set in `effects`, shape (readings,)."""
+        places = [np.full(len(effect.taps.rows), n) for n, effect in enumerate(self.effects)]
+        return np.concatenate(places)[np.argsort(self.rows)]
+
+    @cached_property
+    def sums(self) -> Sums:
+        """What covariances under every joint's fault are made of."""
+        return Sums(self)
+
+    @cached_property
+    def across(self) -> IndexArray:
+        """Place of the joint that each reading is taken across; -1 of others, shape (readings,)."""
+        names = self.responses.space.joints
+        place_of = {joint.probe: n for n, joint in enumerate(names) if not joint.is_fuse}
+        readings = [reading for effect in self.effects for reading in effect.taps.readings]
+        places = [-1 if r.volts is None else place_of.get(r.probe, -1) for r in readings]
+        return np.array(places, dtype=np.intp)[np.argsort(self.rows)]
+
+    def density(self, mean: FloatArray, covariance: FloatArray, joint: int = -1) -> FloatArray:
+        """Logarithm of the readings' density; see `gauss.log_likelihood`.
+
+        Args:
+            mean: what they should be, shape (..., readings).
+            covariance: shape (..., readings, readings).
+            joint: the joint at fault, whose resistance is known, by its place; -1 where none is.
+
+        Returns:
+            Shape (...,).
+        """
+        healthy = (self.across >= 0) & (self.across != joint)
+        across_v = mean * healthy if healthy.any() else None
+        return log_likelihood(self.values - mean, covariance, self.slip_per_v, across_v)
+
+    @cached_property
+    def unloaded(self) -> FloatArray:
+        """What the readings would be if no node drew anything, shape (readings,)."""
+        solution = self.responses.circuit.unloaded()
+        return self.ordered([read_at(solution, effect.taps) for effect in self.effects], axis=0)
+
+    @cached_property
+    def loaded(self) -> FloatArray:
+        """Change of a healthy unit's readings per share of node current, shape (readings,)."""
+        return self.ordered([effect.load.sum(axis=0) for effect in self.effects], axis=0)
+
+    @cached_property
+    def healthy_spread(self) -> Spread:
+        """What the tolerances do to the readings of a healthy unit."""
+        return self.together(
+            [self.spread_at(e.base.solution, e.taps, self.given) for e in self.effects]
+        )
+
+    def spread_at(self, solution: Solution, taps: Taps, known: frozenset[str]) -> Spread:
+        """What the tolerances do to the taps of one lit set at a solution."""
+        read = readout(solution.circuit, solution.factor, taps.columns, taps.per_supply)
+        return spread_of_unit(solution, read, self.tolerances, known, CELL_SD)
+
+    def together(self, parts: list[Spread]) -> Spread:
+        """Spreads of the lit sets as one, in the order of the readings."""
+        return Spread(
+            self.ordered([part.shared for part in parts], axis=0),
+            self.ordered([part.nodes for part in parts], axis=0),
+        )
+
+    def covariance(self, spread: Spread, mean: FloatArray) -> FloatArray:
+        """Covariance of the readings, errors of reading included, shape (n, n)."""
+        return spread.covariance() + self.reading_errors(mean)
+
+    def reading_errors(self, mean: FloatArray) -> FloatArray:
+        """Covariance from the meter alone, shape (..., n, n)."""
+        gained = self.noise.gain * mean
+        errors = gained[..., :, None] * gained[..., None, :]
+        own = np.arange(len(self.values))
+        errors[..., own, own] += self.noise.own**2
+        return np.asarray(errors + self.islands)
+
+    @cached_property
+    def healthy_covariance(self) -> FloatArray:
+        """Covariance of a healthy unit's readings, shape (readings, readings)."""
+        return self.covariance(self.healthy_spread, self.healthy_mean())
+
+    def per_log_ohm(self, names: Sequence[str]) -> FloatArray:
+        """Change of the readings with the logarithm of given joints' resistances, (n, names)."""
+        circuit = self.responses.circuit
+        causes = cause_names(circuit.design)
+        columns = [causes.index(f"joint {name}") for name in names]
+        return self.healthy_spread.shared[:, columns] / CELL_SD
+
+    def healthy(self) -> float:
+        """Logarithm of the readings' likelihood with nothing more wrong."""
+        found = float(self.density(self.healthy_mean(), self.healthy_covariance))
+        self.met(found)
+        return found
+
+    def met(self, likelihood: float) -> None:
+        """Keep the best likelihood that was worked out."""
+        self.best_here = max(self.best_here, likelihood)
+        self.best = max(self.best, likelihood)
+
+    def chain(self) -> FloatArray:
+        """The same under each fault of the data line or a node, shape (chain faults,)."""
+        # nodes that stay dark take current away, but change no path it takes
+        chain = self.density(self.chain_mean, self.healthy_covariance)
+        for place, fault in enumerate(self.responses.space.chain):
+            if fault.shorted is not None:
+                chain[place] = self.dead(fault.shorted)
+                if (soft := self.rail_short(fault.shorted)) is not None:
+                    both = np.logaddexp(chain[place], soft.log_likelihood)
+                    chain[place] = both - np.log(2.0)
+        return chain
+
+    def dead(self, shorted: Shorted) -> float:
+        """Return the logarithm of the readings' likelihood where copper has no volts.
+
+        Supplies with constant-current limiting leave the same volts each time, supplies in hiccup
+        mode leave others at each reading. Common practice, no source: both alike likely.
+        """
+        steady = self.density(*self.dead_short(shorted))
+        unsteady = self.density(*self.dead_short(shorted, is_steady=False))
+        return float(np.logaddexp(steady, unsteady) - np.log(2.0))
+
+    def rail_short(self, shorted: Shorted) -> RailShort | None:
+        """The same copper's rails joined by a resistance.
+
+        None where a fuse is gone, and where other faults are given: then it is the dead short alone
+        that is weighed.
+        """
+        if not shorted.amps_sd or not self.responses.is_plain:
+            return None
+        if shorted.strands not in self._rail_shorts:
+            self._rail_shorts[shorted.strands] = RailShort(self, shorted)
+        return self._rail_shorts[shorted.strands]
+
+    @property
+    def soft_share(self) -> float:
+        """Share of the likelihood of joined rails that leave some volts; 0 where none is tried."""
+        for fault in self.responses.space.chain:
+            if fault.shorted is not None and (soft := self.rail_short(fault.shorted)) is not None:
+                dead = self.dead(fault.shorted)
+                return float(np.exp(soft.log_likelihood - np.logaddexp(soft.log_likelihood, dead)))
+        return 0.0
+
+    def dark_from(self, joint: int) -> FloatArray:
+        """Return the change of readings if a joint's strand and all strands after it stay dark."""
+        strands = {str(strand) for strand in self.responses.space.joints[joint].strands}
+        chain = self.responses.space.chain
+        mine = [n for n, f in enumerate(chain) if f.kind == "reversed" and f.where in strands]
+        if not mine:
+            return np.zeros(len(self.values))
+        last = max(mine, key=lambda place: chain[place].start)
+        return np.asarray(self.chain_mean[last] - self.healthy_mean())
+
+    def under_chain(self, place: int) -> tuple[FloatArray, FloatArray]:
+        """Readings and their covariance under one fault of `chain`."""
+        if (shorted := self.responses.space.chain[place].shorted) is not None:
+            soft = self.rail_short(shorted)
+            if soft is not None and soft.is_likely:
+                return soft.best()
+            ways = [self.dead_short(shorted, is_steady=steady) for steady in (True, False)]
+            return max(ways, key=lambda way: float(self.density(*way)))
+        return self.chain_mean[place], self.healthy_covariance
+
+    def under(self, joint: int, column: int) -> tuple[FloatArray, FloatArray]:
+        """Readings and their covariance under one fault; of the healthy prop where joint is -1."""
+        if joint < 0:
+            return self.healthy_mean(), self.healthy_covariance
+        mean, covariance = self._under(joint, column)
+        fault = self.responses.space.joints[joint]
+        if fault.is_fuse and (dead := self._clamped(fault.name)).any():
+            # a clamp reads its cable's conductance times volts, and that is what is open
+            mean = np.where(dead, 0.0, mean)
+            covariance = np.where(dead[:, None] | dead, 0.0, covariance)
+            covariance[dead, dead] = self.noise.own[dead] ** 2
+        return mean, covariance
+
+    def _clamped(self, feed: str) -> NDArray[np.bool_]:
+        """Readings by a clamp round the cable of one feed, shape (readings,)."""
+        readings = [reading for effect in self.effects for reading in effect.taps.readings]
+        mine = [r.volts is None and r.probe.red.place == FeedName(feed) for r in readings]
+        return np.array(mine, dtype=bool)[np.argsort(self.rows)]
+
+    def _under(self, joint: int, column: int) -> tuple[FloatArray, FloatArray]:
+        alone = self.responses.is_large
+        if self._bent(joint, alone)[column]:
+            if joint in self.estimated or not self.may_solve(joint, [column]):
+                means, covariances = estimate(self, joint, np.array([column]))
+                return means[0], covariances[0]
+            return solve_at(self, joint, column)
+        means, covariances = straight_rows(self, joint, np.array([column]), alone=alone)
+        return means[0], covariances[0]
+
+    @cached_property
+    def chain_mean(self) -> FloatArray:
+        """Readings under each fault of the data line or a node, shape (chain faults, readings)."""
+        space, circuit = self.responses.space, self.responses.circuit
+        starts = np.array([fault.start for fault in space.chain], dtype=np.intp)
+        stops = np.array([fault.stop for fault in space.chain], dtype=np.intp)
+        means = []
+        for effect in self.effects:
+            part = np.zeros((circuit.design.node_count, effect.load.shape[1]))
+            part[circuit.loaded] = effect.load * self._lit_share(effect)[:, None]
+            upto = np.vstack([np.zeros(part.shape[1]), np.cumsum(part[space.order], axis=0)])
+            mean = effect.value - (upto[stops] - upto[starts])
+            means.append(mean + self._misled_v(effect))
+        return self.ordered(means, axis=1)
+
+    def _misled_v(self, effect: TapEffects) -> FloatArray:
+        """What strands that light in place of others move, shape (chain faults, taps)."""
+        chain, loaded = self.responses.space.chain, self.responses.circuit.loaded
+        per_amp = np.zeros((self.responses.design.node_count, effect.load.shape[1]))
+        per_amp[loaded] = effect.read.per_amp
+        moved = np.zeros((len(chain), per_amp.shape[1]))
+        for number, fault in enumerate(chain):
+            if fault.misled is not None:
+                nodes, extra = extra_a(fault.misled, effect.base.solution)
+                moved[number] = extra @ per_amp[nodes]
+        return moved
+
+    @cached_property
+    def same_probe(self) -> FloatArray:
+        """Pairs of readings at one probe: 1, with leads exchanged -1, else 0; shape (n, n)."""
+        readings = [reading for effect in self.effects for reading in effect.taps.readings]
+        keys = [(one.volts is None, one.probe) for one in readings]
+        turned = [(one.volts is None, one.probe.reversed) for one in readings]
+        place_of = {key: place for place, key in enumerate(dict.fromkeys(keys))}
+        own = np.array([place_of[key] for key in keys])
+        other = np.array([place_of.get(key, -1) for key in turned])
+        found = 1.0 * (own[:, None] == own) - 1.0 * (own[:, None] == other)
+        order = np.argsort(self.rows)
+        return np.asarray(found[np.ix_(order, order)])
+
+    def dead_short(
+        self, shorted: Shorted, *, is_steady: bool = True
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the readings and their covariance where copper has no volts.
+
+        Args:
+            shorted: the copper.
+            is_steady: whether each probe shows the same whenever it is read. The volts that a short
+                leaves are then one unknown of the unit for each probe, but for `REPEATED_V`.
+        """
+        readings = [reading for effect in self.effects for reading in effect.taps.readings]
+        order = np.argsort(self.rows)
+        taken = np.array([shorted.takes(reading.probe) for reading in readings])[order]
+        clamped = np.array([reading.volts is None for reading in readings])[order]
+        left = np.where(taken, np.where(clamped, shorted.amps_sd, SHORTED_V), 0.0)
+        covariance = np.where(taken[:, None] | taken, 0.0, self.healthy_covariance)
+        covariance += np.outer(left, left) * (self.same_probe if is_steady else np.eye(len(left)))
+        own = np.hypot(self.noise.own, np.where(clamped, 0.0, REPEATED_V if is_steady else 0.0))
+        covariance[taken, taken] += own[taken] ** 2
+        return np.where(taken, 0.0, self.healthy_mean()), covariance
+
+    def _lit_share(self, effect: TapEffects) -> FloatArray:
+        """Share of each loaded node's current that goes when it stays dark."""
+        solution = effect.base.solution
+        loaded, kind = solution.circuit.loaded, solution.circuit.design.node
+        dark = node_loads(kind, solution.node_v[loaded], np.zeros_like(solution.duty[loaded]))
+        drawn_a = solution.load_a
+        return np.asarray(1.0 - dark.node_a / np.where(drawn_a > 0.0, drawn_a, np.inf))
+
+    def about(self) -> FloatArray:
+        """Readings under every joint's fault by estimate, shape (joints, COLUMNS, readings)."""
+        push = np.array([effect.capped_push for effect in self.effects])[self.sums.of]
+        return np.asarray(
+            self.healthy_mean() + np.moveaxis(push, 0, -1) * self.sums.own[:, None, :]
+        )
+
+    def may_solve(self, joint: int, columns: Sequence[int]) -> bool:
+        """True where a joint may be solved at these resistances."""
+        circuits = tuple((self.footing, joint, column) for column in columns)
+        return self.budget.allows(circuits, self.solve_units)
+
+    @property
+    def solve_units(self) -> int:
+        """Cost of one fault solved under every lit set of the readings."""
+        return len(self.effects) * solve_units(self.responses.design)
+
+    def take(self, joint: int, column: int) -> None:
+        """A joint is solved at a resistance."""
+        self.budget.take((self.footing, joint, column), self.solve_units)
+
+    def _bent(self, joint: int, alone: bool) -> NDArray[np.bool_]:
+        """Where one joint starves nodes under any lit set, shape (COLUMNS,)."""
+        bases = [effect.base for effect in self.effects]
+        rows = [base.bent_alone(joint) if alone else base.bent[joint] for base in bases]
+        return np.asarray(np.logical_or.reduce(rows))
+
+    @property
+    def is_thinned(self) -> bool:
+        """True where likelihoods are worked out at every few resistances and interpolated."""
+        return self.responses.is_large or bool(self.footing) or len(self.values) >= THIN_READINGS
+
+    @property
+    def row_units(self) -> int:
+        """Cost of one joint's likelihood at all resistances."""
+        return weigh_units(len(self.values), 3 * COLUMNS // THIN if self.is_thinned else COLUMNS)
+
+    def _fuse(self, joint: int) -> Row:
+        """A fuse that has blown, at whatever place in the grid; see `rough`."""
+        mean, covariance = self.under(joint, GRID)
+        weight = float(self.density(mean, covariance, joint))
+        none = np.zeros(0, dtype=np.intp)
+        return Row(np.tile(mean, (COLUMNS, 1)), np.full(COLUMNS, weight), none)
+
+    def rough(self, joint: int, *, alone: bool = False) -> Row:
+        """One joint at all resistances, by estimate where nodes are starved.
+
+        Args:
+            joint: its place in the fault space.
+            alone: nothing is asked of other joints: of a large prop nothing is formed for them.
+        """
+        if self.responses.space.joints[joint].is_fuse:
+            return self._fuse(joint)
+        alone = alone and self.responses.is_large
+        bent = self._bent(joint, alone)
+        straight, starved = np.flatnonzero(~bent), np.flatnonzero(bent)
+        mean = np.empty((COLUMNS, len(self.values)))
+        weight = np.empty(COLUMNS)
+        if len(straight):
+            mean[straight] = straight_means(self, joint, straight, alone=alone)
+            last = straight[-1:]
+            if self.is_thinned and len(straight) > 3 * THIN:
+                some = np.union1d(straight[::THIN], last)
+                weight[some] = self._straight_weight(joint, some, alone=alone)
+                best = int(some[weight[some].argmax()])
+                near = straight[np.abs(straight - best) < THIN]
+                weight[near] = self._straight_weight(joint, near, alone=alone)
+                known = np.union1d(some, near)
+                weight[straight] = np.interp(straight, known, weight[known])
+            else:
+                weight[straight] = self._straight_weight(joint, straight, alone=alone)
+            self.met(float(weight[straight].max()))
+            if len(starved):
+                _, covariance = straight_rows(self, joint, last, alone=alone)
+                if rules_out_more(self, mean[last[0]], covariance[0]):
+                    mean[starved], weight[starved] = mean[last[0]], weight[last[0]]
+                    return Row(mean, weight, starved[:0])
+        if len(starved):
+            mean[starved], weight[starved] = estimated_rows(self, joint, starved)
+        return Row(mean, weight, starved)
+
+    def _straight_weight(
+        self, joint: int, columns: NDArray[np.intp], *, alone: bool = False
+    ) -> FloatArray:
+        return self.density(*straight_rows(self, joint, columns, alone=alone), joint)
+
+    def is_plausible(self, row: Row) -> bool:
+        """True where a joint's starving resistances may matter, by estimate."""
+        return bool(len(row.starved) and row.weight[row.starved].max() > self.best - HOPELESS_LOG)
+
+    def limited(self, rough: Row) -> Row:
+        """One joint that is not solved: an estimate that is vague enough explains anything.
+
+        So it is never likelier than the best that was worked out.
+        """
+        weight = rough.weight.copy()
+        weight[rough.starved] = np.minimum(weight[rough.starved], self.best_here)
+        return Row(rough.mean, weight, rough.starved)
+
+    def refined(self, joint: int, rough: Row, most_units: float) -> Row:
+        """One joint with its starving resistances solved, as far as allowed; see `starved_rows`."""
+        mean, weight = rough.mean.copy(), rough.weight.copy()
+        starved_rows(self, joint, rough.starved, mean, weight, most_units)
+        if joint in self.estimated:
+            return rough
+        self.met(float(weight[rough.starved].max()))
+        return Row(mean, weight, rough.starved)

@@ -1,0 +1,1 @@
+"""Faults of the model and the circuit's response to them."""

@@ -1,0 +1,376 @@
+"""How every single power fault moves every reading: one factorisation, rank-one changes.
+
+With `K = G⁻¹ a` for a joint's incidence column `a`, a joint whose conductance changes by `δ` moves
+the unknowns from `x` to `x - K φ (aᵀx)`, `φ = δ / (1 + δ aᵀK)` (Sherman and Morrison). That is
+exact while every node stays on the straight part of its law; where one does not, the circuit is
+solved anew for that fault.
+"""
+
+from __future__ import annotations
+
+import math
+import weakref
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchtest.circuit.ladder import Factor
+from benchtest.circuit.netlist import FloatArray, IndexArray
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.node_loads import CORNER_V
+from benchtest.circuit.solution import Solution
+from benchtest.diagnosis.model.faults import LEAST_OHM, MOST_OHM, FaultSpace
+from benchtest.diagnosis.model.rail_shorts import ShortEffects, short_effects
+from benchtest.diagnosis.model.wiring_faults import Misled
+from benchtest.prop.design import Design
+from benchtest.prop.lit_set import Lit
+
+GRID = 121
+"""Resistances that a joint is tried at, evenly spaced on a logarithmic scale (6 % apart)."""
+GRID_OHM = np.geomspace(LEAST_OHM, MOST_OHM, GRID)
+"""The resistances tried. [Ω]"""
+STEP_LOG = float(np.log(MOST_OHM / LEAST_OHM) / (GRID - 1))
+"""A step of the grid, as a logarithm."""
+CELL_SD = float(STEP_LOG / np.sqrt(12.0))
+"""A resistance that is tried stands for all from half a step below it to half a step above: the
+standard deviation of their logarithm."""
+COLUMNS = GRID + 1
+"""The grid and, last, the joint open."""
+MOST_KEPT_OCTETS, OCTETS_A_POINT = 30_000_000, 400
+"""Memory that solutions of faults may take, and what each takes for a point of its circuit: 220 of
+a joint with a resistance, which shares the rest with the prop without the fault, 510 of an open."""
+MOST_LIT_OCTETS, LEAST_LIT_SETS = 50_000_000, 64
+"""Memory that lit sets may take from one finding to the next, about; so many are kept whatever
+they take, for one finding asks for some tens of them."""
+LARGE_NODES = 1000
+"""Nodes from which what one joint asks for is worked out for it alone, and from which a circuit is
+settled from one that is near. Smaller props hardly gain: theirs stay as they are."""
+STARVED_V = 1.7
+"""Volts that a starved strand keeps: below, its nodes draw next to nothing. [V] Common practice."""
+
+
+@dataclass(frozen=True)
+class JointEffects:
+    """What an ampere pushed through each joint does; one for all lit sets with flat loads.
+
+    Attributes:
+        branch: `Aᵀ K`, volts into each kept branch, shape (kept, joints). [V/A]
+        load: volts at each loaded node, shape (loaded nodes, joints). [V/A]
+    """
+
+    branch: FloatArray
+    load: FloatArray
+
+
+@dataclass(frozen=True)
+class Base:
+    """The healthy prop with given strands lit, and what a change at each joint does to it.
+
+    Attributes:
+        lit: strands lit.
+        solution: the healthy prop.
+        owner: the responses of the design. They keep their bases, so no base keeps them: memory of
+            a circuit with given faults is free as soon as it is dropped.
+        own_ohm: what an ampere pushed through each joint does to its own volts, shape (joints,).
+            [Ω]
+        across_v: volts across each joint, shape (joints,). [V]
+        push: `-φ aᵀx`: amperes that stand in for each joint at each resistance,
+            shape (joints, COLUMNS). [A]
+        factor_phi: `φ`, shape (joints, COLUMNS). [S]
+        cut: where the change has no limit: copper is cut off, shape (joints, COLUMNS).
+    """
+
+    lit: Lit
+    solution: Solution
+    owner: weakref.ref[Responses]
+    own_ohm: FloatArray
+    across_v: FloatArray
+    push: FloatArray
+    factor_phi: FloatArray
+    cut: NDArray[np.bool_]
+
+    @property
+    def responses(self) -> Responses:
+        """The responses of the design."""
+        responses = self.owner()
+        assert responses is not None, "a base outlived its circuit"
+        return responses
+
+    @cached_property
+    def effects(self) -> JointEffects:
+        """What an ampere pushed through each joint does; a choice of readings needs none."""
+        return self.responses.effects_at(self.solution)
+
+    @cached_property
+    def bent(self) -> NDArray[np.bool_]:
+        """Where some node leaves the straight part of its law, shape (joints, COLUMNS)."""
+        return self.cut | self.responses.bends(self, self.joint_load, self.push)
+
+    @cached_property
+    def cell_push(self) -> FloatArray:
+        """How far `push` goes within a step of the grid: one standard deviation, same shape. [A]"""
+        per_log_ohm = np.gradient(self.push[:, :GRID], np.log(GRID_OHM), axis=1)
+        return CELL_SD * np.column_stack([per_log_ohm, np.zeros(len(per_log_ohm))])
+
+    def alone(self, joint: int) -> JointEffects:
+        """The same of one joint, without the others, shape (kept, 1) and (loaded nodes, 1)."""
+        return self.responses.effects_of(self.solution, joint)
+
+    def bent_alone(self, joint: int) -> NDArray[np.bool_]:
+        """One row of `bent`, without the others, shape (COLUMNS,)."""
+        row = slice(joint, joint + 1)
+        bends = self.responses.bends(self, self.alone(joint).load, self.push[row])
+        return np.asarray((self.cut[row] | bends)[0])
+
+    @property
+    def joint_branch(self) -> FloatArray:
+        """Volts into each kept branch per ampere at each joint, shape (kept, joints). [V/A]"""
+        return self.effects.branch
+
+    @property
+    def joint_load(self) -> FloatArray:
+        """Volts at each loaded node per ampere at each joint, (loaded nodes, joints). [V/A]"""
+        return self.effects.load
+
+
+@dataclass(eq=False)
+class Responses:
+    """Bases of one design by lit set, and exact solutions of faults that starve nodes; kept."""
+
+    design: Design
+    space: FaultSpace
+    given: Mapping[str, float] = field(default_factory=dict)
+    """Joints that are taken to be at fault, whatever else is; `space` is without them. [Ω]"""
+    dark: NDArray[np.bool_] | None = None
+    """Nodes that a fault taken for given keeps dark, shape (nodes,)."""
+    misled: tuple[Misled, ...] = ()
+    """Faults taken for given that tell nodes what is not theirs."""
+    near: Responses | None = None
+    """The same design with nothing given."""
+    _flat_stiffness: FloatArray | None = None
+    _solutions: dict[Lit, Solution] = field(default_factory=dict)
+    _bases: dict[Lit, Base] = field(default_factory=dict)
+    _exact: dict[tuple[str, float, Lit], Solution] = field(default_factory=dict)
+    _flat_alone: dict[int, JointEffects] = field(default_factory=dict)
+
+    @property
+    def is_plain(self) -> bool:
+        """True where nothing is taken for given."""
+        return not self.given and self.dark is None and not self.misled
+
+    @property
+    def is_large(self) -> bool:
+        """True where work is saved at the cost of a last digit; see `LARGE_NODES`."""
+        return self.design.node_count >= LARGE_NODES
+
+    def told(self, lit: Lit) -> FloatArray:
+        """Duty of each channel by what data it would get, shape (nodes, colours)."""
+        duty = lit.duty(self.design)
+        for misled in self.misled:
+            duty = misled.told(duty)
+        return duty
+
+    def duty(self, lit: Lit) -> FloatArray:
+        """Duty of each channel that gets its data, shape (nodes, colours)."""
+        duty = self.told(lit)
+        if self.dark is not None:
+            duty[self.dark] = 0.0
+        return duty
+
+    @cached_property
+    def circuit(self) -> Circuit:
+        """The prop with nothing wrong but what is given, factored."""
+        if self.near is not None:
+            return self.near.circuit.changed(self.given)
+        return Circuit(self.design, self.given)
+
+    @cached_property
+    def short_effects(self) -> ShortEffects:
+        """Effects of an ampere between the rails at every place, with no fault given."""
+        return short_effects(self)
+
+    @cached_property
+    def joint_places(self) -> NDArray[np.intp]:
+        """Place of each joint in `Circuit.joint_rows`, which has the given ones too, (joints,)."""
+        names, _ = self.circuit.joint_rows
+        place_of = {name: place for place, name in enumerate(names)}
+        return np.array([place_of[joint.name] for joint in self.space.joints], dtype=np.intp)
+
+    @cached_property
+    def joint_columns(self) -> NDArray[np.intp]:
+        """Column of each joint among the kept branches, shape (joints,)."""
+        return self.circuit.joint_rows[1][self.joint_places]
+
+    @property
+    def octets(self) -> int:
+        """Memory that effects of joints and solutions with factors of their own take, about."""
+        bases = list(self._bases.values())
+        made = {id(base.effects): base for base in bases if "effects" in vars(base)}
+        effects = [base.effects.branch.nbytes + base.effects.load.nbytes for base in made.values()]
+        own = sum(not self.circuit.is_flat(base.solution.factor) for base in bases)
+        points = self.circuit.wiring.point_count * (own + len(self._exact))
+        return sum(effects) + OCTETS_A_POINT * points
+
+    @cached_property
+    def _flat_effects(self) -> JointEffects:
+        return self._effects(self.circuit.factor, self.joint_columns)
+
+    def effects_of(self, solution: Solution, joint: int) -> JointEffects:
+        """What an ampere pushed through one joint does at a solution of `circuit`."""
+        flat = self.circuit.is_flat(solution.factor)
+        if flat and joint in self._flat_alone:
+            return self._flat_alone[joint]
+        made = self._effects(solution.factor, self.joint_columns[joint : joint + 1])
+        if flat:
+            self._flat_alone[joint] = made
+        return made
+
+    def effects_at(self, solution: Solution) -> JointEffects:
+        """What an ampere pushed through each joint does at a solution of `circuit`."""
+        if self.circuit.is_flat(solution.factor):
+            return self._flat_effects
+        return self._effects(solution.factor, self.joint_columns)
+
+    def _effects(self, factor: Factor, columns: IndexArray) -> JointEffects:
+        circuit = self.circuit
+        x = factor.solve(circuit.incidence.only(columns).columns())
+        return JointEffects(circuit.incidence.across(x), circuit.load_incidence.across(x))
+
+    def base(self, lit: Lit) -> Base:
+        """The healthy prop under a lit set, with every joint's effect on it."""
+        made = self._bases.get(lit)
+        if made is None:
+            made = self._bases[lit] = self._make_base(lit)
+        return made
+
+    def _make_base(self, lit: Lit) -> Base:
+        solution = self.solution(lit)
+        columns = self.joint_columns
+        own_ohm = self._own_ohm(solution)
+        healthy_ohm = np.array([joint.ohm for joint in self.space.joints])
+        across_v = solution.branch_a[columns] * healthy_ohm
+        change_s = np.append(1.0 / GRID_OHM, 0.0) - 1.0 / healthy_ohm[:, None]
+        remains = 1.0 + change_s * own_ohm[:, None]
+        # an open joint that nothing else bridges cuts copper off: there is no small change then
+        cut = remains < 1e-9
+        phi = np.where(cut, 0.0, change_s / np.where(cut, 1.0, remains))
+        return Base(
+            lit, solution, weakref.ref(self), own_ohm, across_v, -phi * across_v[:, None], phi, cut
+        )
+
+    def solution(self, lit: Lit) -> Solution:
+        """The prop under a lit set, with nothing more wrong."""
+        made = self._solutions.get(lit)
+        if made is None:
+            made = self._solutions[lit] = self.circuit.solve(self.duty(lit), self._near(lit))
+        return made
+
+    def forget(self) -> None:
+        """Let go of the lit sets that were asked for first, until the others have room.
+
+        Asked for again they come out the same. Not to be called in the middle of a finding.
+        """
+        each = 8 * (3 * len(self.space.joints) * COLUMNS + 6 * self.circuit.wiring.point_count)
+        most = max(MOST_LIT_OCTETS // each, LEAST_LIT_SETS)
+        for kept in (self._bases, self._solutions):
+            for lit in list(kept)[: max(len(kept) - most, 0)]:
+                kept.pop(lit, None)
+
+    def keeps(self, lit: Lit) -> bool:
+        """Whether a lit set was asked for and has not been let go of."""
+        return lit in self._bases
+
+    def _near(self, lit: Lit) -> Solution | None:
+        """Where to settle a large prop from; the same wherever it was asked for before."""
+        if self.near is None or not self.is_large:
+            return None
+        if not self.circuit.shares_unknowns(self.near.circuit):
+            return None
+        return self.near.solution(lit)
+
+    def _own_ohm(self, solution: Solution) -> FloatArray:
+        """What an ampere pushed through each joint does to its own volts, shape (joints,). [Ω]"""
+        if self.circuit.is_flat(solution.factor):
+            if self._flat_stiffness is None:
+                self._flat_stiffness = solution.joint_stiffness
+            solution.joint_stiffness = self._flat_stiffness  # the factor's, whatever is lit
+        columns = self.joint_columns
+        stiffness = solution.joint_stiffness[self.joint_places]
+        return np.asarray(stiffness / self.circuit.conductance_s[columns])
+
+    def bends(self, base: Base, per_amp: FloatArray, push: FloatArray) -> NDArray[np.bool_]:
+        """Faults under which some node leaves the straight part of its law.
+
+        Args:
+            base: a lit set.
+            per_amp: volts at each loaded node per ampere at each joint asked for, (loaded, asked).
+            push: amperes that stand in for their faults, shape (asked, COLUMNS). [A]
+
+        Returns:
+            Shape (asked, COLUMNS).
+        """
+        headroom_v = base.solution.node_v[self.circuit.loaded] - self._straight_above_v(base)
+        headroom_v = np.where(headroom_v > 0.0, headroom_v, np.inf)  # bent already: slope is in
+        with np.errstate(divide="ignore"):
+            down_a = np.where(per_amp < 0.0, headroom_v[:, None] / -per_amp, np.inf)
+            up_a = np.where(per_amp > 0.0, headroom_v[:, None] / per_amp, np.inf)
+        # no node at all draws anything where open joints cut all of them off
+        most_a = down_a.min(axis=0, initial=np.inf)
+        least_a = -up_a.min(axis=0, initial=np.inf)
+        return np.asarray((push > most_a[:, None]) | (push < least_a[:, None]))
+
+    def _straight_above_v(self, base: Base) -> FloatArray:
+        """Volts above which each loaded node's law is a straight line, shape (loaded nodes,)."""
+        kind = self.design.node
+        knee = kind.dark_v if kind.family == "resistor" else kind.full_v
+        margin_v = CORNER_V if kind.family == "resistor" else 0.0
+        knees_v = np.array([knee[colour] + margin_v for colour in kind.colours])
+        duty = self.duty(base.lit)[self.circuit.loaded]
+        if kind.family == "regulated":  # a line is near enough over a fiftieth of its volts
+            return np.asarray(0.98 * base.solution.node_v[self.circuit.loaded])
+        lit_knee_v = np.where(duty > 0.0, knees_v, 0.0).max(axis=1)
+        return np.asarray(np.maximum(lit_knee_v, kind.logic_v))
+
+    def capped_push(self, base: Base) -> FloatArray:
+        """`push`, held where a strand would be starved: near enough for choosing a reading.
+
+        Loads that stayed flat would drop more volts than there are; a starved strand keeps
+        about `STARVED_V`. Shape (joints, COLUMNS). [A]
+        """
+        own_ohm = base.own_ohm
+        supply_v = float(self.circuit.supply_v.max())
+        limit_v = np.maximum(supply_v - STARVED_V, 0.0)
+        across_v = base.across_v[:, None] + own_ohm[:, None] * base.push
+        # where the change has no limit (an open joint in a lone feed) take the greatest there is
+        across_v = np.where(base.cut, np.sign(base.across_v)[:, None] * 1e9, across_v)
+        held_v = np.clip(across_v, -limit_v, limit_v)
+        return np.asarray((held_v - base.across_v[:, None]) / own_ohm[:, None])
+
+    def exact(self, joint: str, column: int, lit: Lit) -> Solution:
+        """The prop with one joint changed, solved anew; strands that get no data stay dark."""
+        ohm = float(GRID_OHM[column]) if column < GRID else math.inf
+        key = (joint, ohm, lit)
+        solution = self._exact.pop(key, None) or self._solve_anew(joint, ohm, lit)
+        octets = OCTETS_A_POINT * self.circuit.wiring.point_count
+        while len(self._exact) * octets > MOST_KEPT_OCTETS:
+            self._exact.pop(next(iter(self._exact)))  # the one not asked for longest goes
+        self._exact[key] = solution
+        return solution
+
+    def _solve_anew(self, joint: str, ohm: float, lit: Lit) -> Solution:
+        circuit, duty = self.circuit.changed({joint: ohm}), self.duty(lit)
+        warm = self.is_large and circuit.shares_unknowns(self.circuit)
+        base = self.base(lit).solution if warm else None
+        solution = circuit.solve(duty, base)
+        order = self.space.order
+        stopped = np.flatnonzero(solution.node_v[order] < self.design.node.logic_v)
+        if len(stopped):
+            duty[order[stopped[0] :]] = 0.0
+            solution = circuit.solve(duty, solution if warm else None)
+        if base is not None:
+            # how a healthy joint sheds current is taken from the prop without the fault
+            solution.joint_stiffness = base.joint_stiffness
+        return solution

@@ -1,0 +1,1 @@
+"""Choice of the next reading or look."""

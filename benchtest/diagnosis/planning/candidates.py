@@ -1,0 +1,148 @@
+"""Readings that a person could take next: what to light, and where to put the leads."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from itertools import product
+
+from benchtest.circuit.netlist import FloatArray
+from benchtest.prop.design import (
+    RAILS,
+    Bus,
+    BusPad,
+    Design,
+    End,
+    FeedName,
+    Place,
+    Point,
+    Probe,
+    StrandEnd,
+    rail_probe,
+)
+from benchtest.prop.joints import power_joints
+from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.notation import places
+
+ENDS: tuple[End, End] = ("A", "B")
+MOST_PAIRED = 16
+"""Pads of a bus up to which every pair is a probe; beyond, pairs 1, 4, 16 … apart."""
+MOST_TRIED = 64
+"""Lit sets that are tried at the most, where feeds cannot carry them all."""
+MOST_ALONE, FEW_ALONE = 12, 3
+"""Maximum number of strands offered alone, most suspected first; few while none is suspected."""
+SUSPECTED = 0.05
+"""Probability from which a fault at a strand makes it worth lighting alone."""
+
+
+def reachable_probes(design: Design) -> list[Probe]:
+    """Return every probe that a person can reach.
+
+    Rail volts at every place, the drop across every power joint, millivolts between two pads of a
+    bus, and millivolts between two strands at the end that no feed supplies directly: that is
+    where the joints of both ends of both strands show, while current, wire and supply cancel out.
+    """
+    found = [rail_probe(place) for place in places(design)]
+    found += [joint.probe for joint in power_joints(design)]
+    for bus in design.buses:
+        found += _between(bus.pads)
+    for ends in _far_ends(design):
+        found += _between(ends)
+    found += strand_spans(design)
+    return list(dict.fromkeys(found))
+
+
+def _between(row: Sequence[Place]) -> list[Probe]:
+    """Return the probes between two places of a row, on each rail."""
+    return [
+        Probe(Point(row[first], rail), Point(row[first + step], rail))
+        for rail in RAILS
+        for step in _steps(len(row))
+        for first in range(len(row) - step)
+    ]
+
+
+def strand_spans(design: Design) -> list[Probe]:
+    """Return the probes along one rail from each bus, and from each feed, to what lies beyond.
+
+    All strands between two buses together carry the current behind such a reading, so each joint
+    of any of them shows in it; along strands that are linked one after the other, so do all of
+    their joints. Taken again under another lit set with the leads where they are, the ratio of
+    two readings depends on neither node current nor wire.
+    """
+    found: dict[frozenset[Point], Probe] = {}
+    sides = [StrandEnd(strand.number, end) for strand in design.strands for end in ENDS]
+    for feed, rail, end in product(design.feeds, RAILS, sides):
+        if design.bus_of(end) is None:
+            probe = Probe(Point(FeedName(feed.name), rail), Point(end, rail))
+            found[probe.points] = probe
+    for bus in design.buses:
+        pads = [bus.pads[place] for place in sorted({0, len(bus.pads) // 2, len(bus.pads) - 1})]
+        others = [other for other in design.buses if other is not bus]
+        for rail, pad in product(RAILS, pads):
+            near: list[Place] = [_nearest(other, bus.pads.index(pad)) for other in others]
+            near += [FeedName(feed.name) for feed in design.feeds if feed.at not in bus.pads]
+            for place in near:
+                probe = Probe(Point(place, rail), Point(pad, rail))
+                found.setdefault(probe.points, probe)
+    return list(found.values())
+
+
+def _nearest(bus: Bus, number: int) -> BusPad:
+    """Return the pad of a bus with a number, or its last one."""
+    return bus.pads[min(number, len(bus.pads) - 1)]
+
+
+def _far_ends(design: Design) -> list[list[StrandEnd]]:
+    """Return the A ends and the B ends of all strands, those without a feed on their side."""
+    sides = {end: [StrandEnd(strand.number, end) for strand in design.strands] for end in ENDS}
+    fed = {end for end, row in sides.items() for one in row if _is_fed(design, one)}
+    return [row for end, row in sides.items() if end not in fed or len(fed) == len(sides)]
+
+
+def _is_fed(design: Design, end: StrandEnd) -> bool:
+    """Return whether a feed enters at a strand end, or at the bus that joins it."""
+    bus = design.bus_of(end)
+    places: list[Place] = [end] if bus is None else list(bus.pads)
+    return any(feed.at in places for feed in design.feeds)
+
+
+def _steps(pads: int) -> list[int]:
+    if pads <= MOST_PAIRED:
+        return list(range(1, pads))
+    return sorted({*(4**power for power in range(pads.bit_length()) if 4**power < pads), pads - 1})
+
+
+def lit_sets(design: Design, strand_weight: FloatArray) -> list[Lit]:
+    """All, none, halves by the bits of the strand number, and strands alone.
+
+    Args:
+        design: the prop.
+        strand_weight: probability that a fault touches each strand, shape (strands,).
+    """
+    numbers = [strand.number for strand in design.strands]
+    found = [everything(design), Lit(frozenset())]
+    for bit in range(max(1, (len(numbers) - 1).bit_length())):
+        half = frozenset(n for n in numbers if (n - 1) >> bit & 1)
+        found += [Lit(half), Lit(frozenset(numbers) - half)]
+    most = MOST_ALONE if strand_weight.max(initial=0.0) >= SUSPECTED else FEW_ALONE
+    likeliest = sorted(numbers, key=lambda n: (-strand_weight[n - 1], n))[:most]
+    found += [Lit(frozenset([number])) for number in sorted(likeliest)]
+    return list(dict.fromkeys(found))
+
+
+def permitted_sets(lits: Sequence[Lit], permitted: Callable[[Lit], bool]) -> list[Lit]:
+    """Lit sets that feeds can carry; of one that they cannot, both its halves instead.
+
+    Args:
+        lits: what one would like to light.
+        permitted: tells whether fuses and supplies can carry a lit set.
+    """
+    found: dict[Lit, None] = {}
+    waiting = list(lits)
+    for lit in waiting:  # grows while it is gone through
+        if permitted(lit):
+            found[lit] = None
+        elif len(lit.strands) > 1 and len(waiting) < MOST_TRIED:
+            numbers = sorted(lit.strands)
+            waiting += [Lit(frozenset(numbers[::2])), Lit(frozenset(numbers[1::2]))]
+    return list(found)

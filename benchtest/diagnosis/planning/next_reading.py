@@ -1,0 +1,401 @@
+"""The next reading: the one expected to tell most about which fault it is; see `worth`."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchtest.circuit.netlist import FloatArray
+from benchtest.diagnosis.finding import NextReading
+from benchtest.diagnosis.inference.masked_pairs import Pairs
+from benchtest.diagnosis.inference.posterior import Posterior
+from benchtest.diagnosis.likelihood.readings import Weighed, Weigher
+from benchtest.diagnosis.likelihood.robust_gaussian import slips
+from benchtest.diagnosis.model.fault_response import GRID_OHM, Responses
+from benchtest.diagnosis.planning.candidates import lit_sets, permitted_sets
+from benchtest.diagnosis.planning.cost import USUAL_TIMES, leads_after, reading_effort
+from benchtest.diagnosis.planning.forecast import SHORT, SOFT_SHORT, Forecaster
+from benchtest.diagnosis.planning.information import (
+    Components,
+    Rough,
+    components_of,
+    information_bits,
+)
+from benchtest.evidence.readings import Reading
+from benchtest.prop.design import Probe
+from benchtest.prop.lit_set import Lit
+
+WORTH_TAKING_BITS = 0.015
+"""A reading that tells less is not worth a person's time."""
+WORTH_WAITING_BITS = 0.2
+"""A reading that tells less is not worth more than mending what is bad for sure."""
+SHORTLIST, SHORTLIST_MANY = 96, 32
+"""Candidates whose information is worked out in full; fewer where there are many faults."""
+MANY = 800
+"""Components from which there are: the work grows with their square."""
+FINALS = 12
+"""Candidates that are worked out exactly at the most, before one is chosen."""
+TAKE_AGAIN_SD = 8.0
+"""Standard deviations from all other readings past which one must be taken again."""
+BETTER = 1.1
+"""Times that two readings must tell more for the worse one to come first."""
+SAME_AGAIN = 3
+"""A probe under one lit set is asked for at most so often."""
+NAMED = 0.95
+"""Probability of a suspect from which the last reading is not asked for once more. Ours."""
+PROOF_COLUMN = int(np.searchsorted(GRID_OHM, 0.1))
+"""A remade joint is looked at as if it had a tenth of an ohm still."""
+PROOF_SD = 3.0
+"""Standard deviations by which that must show."""
+RUNNERS_UP = 6
+"""Candidates that a plan keeps besides the best one."""
+USUAL_READING_S = 10.0
+"""Seconds of a usual reading, both leads moved. [s] See `cost`."""
+EASE_POWER = 0.5
+"""Power of a reading's seconds by which its information is divided. With 1, a plan reads on where
+the leads are long after other places tell more; with 0, it moves both leads every time."""
+MOST_BEFORE_SPAN = 4
+"""Readings after which no plan begins a series along a rail any more."""
+
+
+Ask = tuple[Lit, Probe]
+"""What to light, and where to put the leads."""
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What was read so far, for a forecast of what comes next."""
+
+    readings: Sequence[Reading]
+    weigher: Weigher | None
+    weighed: Weighed | None
+
+
+def plan_next(
+    forecaster: Forecaster,
+    found: Posterior,
+    evidence: Evidence,
+    permitted: Callable[[Lit], bool] = lambda _: True,
+    unproven: Sequence[int] = (),
+    *,
+    pairs: Pairs | None = None,
+    to_mend: bool = False,
+    then: Callable[[Reading], float] | None = None,
+    least_bits: float = WORTH_TAKING_BITS,
+) -> NextReading:
+    """Choose what to light and where to put the leads.
+
+    Args:
+        forecaster: what every probe would read.
+        found: probabilities so far.
+        evidence: readings so far.
+        permitted: tells whether fuses and supplies can carry a lit set.
+        unproven: joints that were remade and that nothing since has shown to be good, as places in
+            the fault space.
+        pairs: two joints at fault together that readings leave room for.
+        to_mend: something is sure to be bad. The iron is the next step, unless a reading tells a
+            lot: what was read before a repair still counts after it.
+        then: what the best reading would tell after one that came out as expected. [bit]
+        least_bits: information from which a reading is worth taking, where nothing is to mend.
+    """
+    responses = forecaster.responses
+    parts = components_of(found, responses.space, pairs, _soft_share(evidence))
+    lits = _lits(responses, found, permitted)
+    efforts = efforts_from(forecaster, evidence.readings)
+    short = _short_list(forecaster, parts, lits, evidence, efforts)
+    bits = np.array([information_bits(off_sd, parts) for _, off_sd in short])
+    ease = np.array([efforts.ease(ask) for ask, _ in short])
+    best = _finals(forecaster, parts, short, bits, ease)
+    expect_bits = max(0.0, float(bits[best]))
+    if expect_bits < (WORTH_WAITING_BITS if to_mend else least_bits):
+        if not to_mend and (again := _fits_nothing(parts, evidence)) is not None:
+            return NextReading(again.lit, again.probe, expect_bits, settled=False)
+        if (proof := _proof(forecaster, unproven, lits, evidence.readings)) is not None:
+            return NextReading(*proof, expect_bits, settled=False)
+        return NextReading(None, None, expect_bits, settled=True)
+    ask, off_sd = short[best]
+    if then is not None and not to_mend and len(evidence.readings) < MOST_BEFORE_SPAN:
+        plain = _Plain(ask, off_sd, expect_bits)
+        ask = _span_or(forecaster, parts, plain, lits[0], evidence, efforts, then)
+    lit, probe = efforts.oriented(ask)
+    others = _runners_up(short, bits * ease, ask)
+    return NextReading(
+        lit,
+        probe,
+        expect_bits,
+        settled=False,
+        runners_up=tuple(efforts.oriented(other) for other in others),
+    )
+
+
+def _runners_up(short: list[tuple[Ask, FloatArray]], worth: FloatArray, best: Ask) -> list[Ask]:
+    """Return the candidates that are nearly as good as the best, in their order."""
+    order = np.argsort(-np.round(worth, 9), kind="stable").tolist()
+    asks = [short[place][0] for place in order if worth[place] >= WORTH_TAKING_BITS]
+    return [ask for ask in asks if ask != best][:RUNNERS_UP]
+
+
+def best_worth(
+    forecaster: Forecaster,
+    found: Posterior,
+    evidence: Evidence,
+    permitted: Callable[[Lit], bool] = lambda _: True,
+) -> float:
+    """Return the information of the best reading, as `Efforts.ease` values it. [bit]"""
+    parts = components_of(found, forecaster.responses.space, soft=_soft_share(evidence))
+    lits = _lits(forecaster.responses, found, permitted)
+    efforts = efforts_from(forecaster, evidence.readings)
+    short = _short_list(forecaster, parts, lits, evidence, efforts)
+    worth = [information_bits(off_sd, parts) * efforts.ease(ask) for ask, off_sd in short]
+    return max(worth, default=0.0)
+
+
+@dataclass(frozen=True)
+class _Plain:
+    """The best reading by itself: what to ask, what it would show in its sd, and its bits."""
+
+    ask: Ask
+    off_sd: FloatArray
+    bits: float
+
+
+def _span_or(
+    forecaster: Forecaster,
+    parts: Components,
+    plain: _Plain,
+    lit: Lit,
+    evidence: Evidence,
+    efforts: Efforts,
+    then: Callable[[Reading], float],
+) -> Ask:
+    """Return the best reading by itself, or the first one along a rail, by what the next one adds.
+
+    The first reading along a rail says little, for wire and node current are not known well. With
+    it, one under another lit set shows every joint of that rail at once.
+    """
+    told = forecaster.told(parts, evidence)
+    spans = forecaster.spans_but(reading.probe for reading in evidence.readings)
+    likeliest = int(np.where(parts.joint < 0, parts.weight, 0.0).argmax())
+    if not len(spans) or parts.weight[likeliest] < 0.5:
+        return plain.ask
+    expected = forecaster.forecast(lit, parts, told)
+    off_sd = expected.under(np.arange(len(parts.weight)), spans).T
+    bits = np.array([information_bits(row, parts) for row in off_sd])
+    first = int(np.argmax(np.round(bits * efforts.seconds[spans] ** -EASE_POWER, 9)))
+    ask = (lit, forecaster.probes[int(spans[first])])
+    # both before either is asked of: `then` forecasts anew, of other evidence
+    supposed, supposed_span = (
+        Reading(*each, float(off[likeliest]) * forecaster.sd_v(*each))
+        for each, off in ((plain.ask, plain.off_sd), (ask, off_sd[first]))
+    )
+    alone = plain.bits * efforts.ease(plain.ask) + then(supposed)
+    worth = bits[first] * efforts.ease(ask) + then(supposed_span)
+    return ask if worth > BETTER * alone else plain.ask
+
+
+def _soft_share(evidence: Evidence) -> float:
+    """Return the share of shorts that leave some volts, by the readings; 0 without any."""
+    return 0.0 if evidence.weigher is None else evidence.weigher.soft_share
+
+
+def _short_list(
+    forecaster: Forecaster,
+    parts: Components,
+    lits: list[Lit],
+    evidence: Evidence,
+    efforts: Efforts,
+) -> list[tuple[Ask, FloatArray]]:
+    """The candidates that promise most, roughly, with what they would read under each component.
+
+    Lit set by lit set: a large prop has more candidates than fit into memory at once.
+    """
+    told, judge = forecaster.told(parts, evidence), Rough(parts)
+    last = _last_ask(parts, evidence.readings)
+    most = SHORTLIST if len(parts.weight) < MANY else SHORTLIST_MANY
+    found: list[tuple[float, Ask, FloatArray]] = []
+    for lit in lits:
+        enough = _taken_enough(evidence.readings, lit)
+        enough += [probe for asked, probe in last if asked == lit]
+        expected = forecaster.forecast(lit, parts, told, enough)
+        worth = np.round(judge.worth(expected) * efforts.ease_of_all(lit), 9)
+        order = np.argsort(-worth, kind="stable")[:most]
+        off_sd = expected.under(np.arange(len(parts.weight)), order).T
+        found += [
+            (float(worth[row]), (lit, forecaster.probes[row]), each.copy())
+            for row, each in zip(order.tolist(), off_sd, strict=True)
+        ]
+        # stable: ties stay in the order of lit sets and probes
+        found = sorted(found, key=lambda row: -row[0])[:most]
+    return [(ask, off_sd) for _, ask, off_sd in found]
+
+
+def _fits_nothing(parts: Components, evidence: Evidence) -> Reading | None:
+    """A reading that only a slip of the pen explains, and that was taken only once.
+
+    Whatever the rest says, nothing is settled while such a reading stands.
+    """
+    weigher = evidence.weigher
+    if weigher is None:
+        return None
+    best = int(np.where(parts.other < 0, parts.weight, 0.0).argmax())
+    joint, column = int(parts.joint[best]), int(parts.column[best])
+    if joint in (SHORT, SOFT_SHORT):
+        return None
+    mean, covariance = weigher.under(joint, column)
+    place = int(slips(weigher.values - mean, covariance, TAKE_AGAIN_SD))
+    if place < 0 or place in weigher.loose.get((joint, column), ()):
+        return None
+    reading = evidence.readings[place]
+    taken = [(other.lit, other.probe) for other in evidence.readings]
+    return reading if taken.count((reading.lit, reading.probe)) == 1 else None
+
+
+def _proof(
+    forecaster: Forecaster, unproven: Sequence[int], lits: list[Lit], readings: Sequence[Reading]
+) -> Ask | None:
+    """The reading that would best show a remade joint to be bad still; None where none would.
+
+    Whoever has mended a joint wants to see that it is mended, however likely that is.
+    """
+    taken = {(reading.lit, reading.probe) for reading in readings}
+    best: tuple[float, Ask] | None = None
+    for joint in unproven:
+        for lit in lits:
+            look = forecaster.outlook(lit)
+            moved_v = look.per_amp[joint] * look.push[joint, PROOF_COLUMN]
+            off_sd = np.abs(moved_v) / np.sqrt(look.variance)
+            place = int(np.argmax(np.round(off_sd, 9)))
+            ask = (lit, forecaster.probes[place])
+            # of equals the first; and one that was taken and told nothing is not asked for again
+            if off_sd[place] > max(PROOF_SD, best[0] if best else 0.0) and ask not in taken:
+                best = (float(off_sd[place]), ask)
+    return best[1] if best else None
+
+
+def _finals(
+    forecaster: Forecaster,
+    parts: Components,
+    short: list[tuple[Ask, FloatArray]],
+    bits: FloatArray,
+    ease: FloatArray,
+) -> int:
+    """The best of the short list, once what its best promise has been worked out exactly.
+
+    A fault that starves nodes was only estimated so far. `bits` of those looked at is put right.
+
+    Returns:
+        Place in `short`.
+    """
+    looked_at: set[int] = set()
+    for _ in range(FINALS):
+        # rounded, so that two candidates alike by symmetry fall to the first of them everywhere
+        best = int(np.argmax(np.round(bits * ease, 9)))
+        if best in looked_at:
+            break
+        looked_at.add(best)
+        ask, off_sd = short[best]
+        exact = forecaster.put_right(off_sd, *ask, parts)
+        bits[best] = min(bits[best], information_bits(exact, parts))
+    return best
+
+
+def _lits(responses: Responses, found: Posterior, permitted: Callable[[Lit], bool]) -> list[Lit]:
+    """Lit sets that may be asked for."""
+    lits = lit_sets(responses.design, _strand_weight(responses, found))
+    return permitted_sets(lits, permitted)
+
+
+def _strand_weight(responses: Responses, found: Posterior) -> FloatArray:
+    weight = np.zeros(len(responses.design.strands))
+    for joint, part in zip(responses.space.joints, found.joints.sum(axis=1), strict=True):
+        for strand in joint.strands:
+            weight[strand - 1] += part
+    return weight
+
+
+def _taken_enough(readings: Sequence[Reading], lit: Lit) -> list[Probe]:
+    """Probes read so often under a lit set that they tell nothing more, whatever the sums say."""
+    taken = Counter(reading.probe for reading in readings if reading.lit == lit)
+    return [probe for probe, times in taken.items() if times >= SAME_AGAIN]
+
+
+def _last_ask(parts: Components, readings: Sequence[Reading]) -> list[Ask]:
+    """Return the last reading's lit set and probe where a repeat of it is of no use.
+
+    Two equal readings in a row show that it is no slip, and with a suspect known by name none needs
+    to be shown. A reading that fits nothing is asked for elsewhere.
+    """
+    if not readings:
+        return []
+    last = readings[-1]
+    asks = [(last.lit, last.probe), (last.lit, last.probe.reversed)]
+    is_named = bool((parts.named[parts.name != -1] >= NAMED).any())
+    before = readings[-2] if len(readings) > 1 else None
+    is_equal = before is not None and before.value == last.value
+    is_repeated = is_equal and before is not None and (before.lit, before.probe) in asks
+    return asks if is_named or is_repeated else []
+
+
+@dataclass(frozen=True)
+class Efforts:
+    """The person's seconds to every probe from where the leads are now.
+
+    Attributes:
+        forecaster: the probes.
+        lit: lit set of the last reading, None before the first.
+        seconds: of each probe, without another lit set, shape (probes,). [s]
+        is_reversed: whether exchanged leads are less work there, shape (probes,).
+        is_either_way: whether they are as much work, shape (probes,).
+    """
+
+    forecaster: Forecaster
+    lit: Lit | None
+    seconds: FloatArray
+    is_reversed: NDArray[np.bool_]
+    is_either_way: NDArray[np.bool_]
+
+    def ease_of_all(self, lit: Lit) -> FloatArray:
+        """Return the factor that a reading's information is worth at each probe, (probes,)."""
+        more_s = 0.0 if lit == self.lit else USUAL_TIMES.light_change_s
+        return np.asarray((USUAL_READING_S / (self.seconds + more_s)) ** EASE_POWER)
+
+    def ease(self, ask: Ask) -> float:
+        """Return the same of one reading."""
+        lit, probe = ask
+        return float(self.ease_of_all(lit)[self.forecaster.place_of[probe]])
+
+    def oriented(self, ask: Ask) -> Ask:
+        """Return the reading with the leads the way round that is less work."""
+        lit, probe = ask
+        place = self.forecaster.place_of[probe]
+        turned = self.is_reversed[place]
+        if self.is_either_way[place]:  # no minus to type, then
+            turned = bool(self.forecaster.outlook(lit).value[place] < 0.0)
+        return lit, probe.reversed if turned else probe
+
+
+def efforts_from(forecaster: Forecaster, readings: Sequence[Reading]) -> Efforts:
+    """Return the seconds to every probe after these readings.
+
+    A drop across a joint keeps its leads as the contract writes it: from the pad to the wire.
+    """
+    design = forecaster.responses.design
+    leads = leads_after(design, [(one.lit, one.probe) for one in readings[-1:]])
+    lit = leads.lit or Lit(frozenset())
+
+    def seconds(probe: Probe) -> float:
+        return reading_effort(design, leads, lit, probe).seconds
+
+    usual = np.array([seconds(probe) for probe in forecaster.probes])
+    turned = np.array(
+        [
+            seconds(probe.reversed) if turns else np.inf
+            for probe, turns in zip(forecaster.probes, forecaster.may_turn, strict=True)
+        ]
+    )
+    least = np.minimum(usual, turned)
+    return Efforts(forecaster, leads.lit, least, turned < usual, turned == usual)

@@ -1,0 +1,52 @@
+"""Range of what a probe can show under any single fault of the model."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchtest.diagnosis.engine import Engine
+from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
+from benchtest.diagnosis.likelihood.readings import Weigher
+from benchtest.evidence.meter import Meter
+from benchtest.evidence.readings import Reading
+from benchtest.prop.design import Probe
+from benchtest.prop.lit_set import Lit
+
+BEYOND_SINGLE = 1.5
+"""Distance from a healthy unit's volts, over that of the worst single fault, that is still
+possible: two faults at once show more than one. Ours."""
+MARGIN_SD = 8.0
+"""Standard deviations of healthy units by which the range is wider at both ends. Ours."""
+
+
+def possible_volts(engine: Engine, lit: Lit, probe: Probe, meter: Meter) -> tuple[float, float]:
+    """Return the least and the most that a probe can show. [V]
+
+    Every power joint at every resistance, open ones and rails that touch among them, and every
+    fault of the data line or a node. Circuits are estimated as for the weighing of readings, so
+    the answer takes milliseconds once the lit set is solved.
+
+    Args:
+        engine: of the design.
+        lit: strands lit.
+        probe: where the leads are.
+        meter: what it is read with.
+
+    Raises:
+        CircuitFault: the prop has no solution with these lit.
+    """
+    reading = [Reading(lit, probe, 0.0)]
+    groups = taps_of(engine.responses.circuit, reading)
+    noise = noise_of(reading, meter)
+    weigher = Weigher(engine.responses, groups, values_of(reading), noise, engine.tolerances)
+    healthy_v = float(weigher.healthy_mean()[0])
+    margin_v = MARGIN_SD * float(np.sqrt(weigher.healthy_covariance[0, 0]))
+    margin_v += meter.error_limit_v(min(abs(healthy_v), meter.ranges_v[-1]))
+    shown_v = np.concatenate([weigher.about()[..., 0].ravel(), weigher.chain_mean[:, 0]])
+    if probe.red.rail != probe.black.rail:
+        shown_v = np.append(shown_v, 0.0)  # rails that touch
+    low_v = healthy_v + BEYOND_SINGLE * min(float(shown_v.min()) - healthy_v, 0.0)
+    high_v = healthy_v + BEYOND_SINGLE * max(float(shown_v.max()) - healthy_v, 0.0)
+    if probe.is_rail:  # between its rails a prop has neither less than nothing nor more volts
+        low_v, high_v = 0.0, max(float(engine.responses.circuit.supply_v.max()), healthy_v)
+    return low_v - margin_v, high_v + margin_v

@@ -1,0 +1,209 @@
+"""What a repair touches: only that is tested again."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchtest.circuit.netlist import FloatArray
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import Solution
+from benchtest.circuit.tolerance import HAND_SOLDERED, readout, spread_of
+from benchtest.diagnosis.likelihood.measurement import read_at, taps_of
+from benchtest.diagnosis.model.faults import data_joint_starts
+from benchtest.diagnosis.model.wiring_faults import COLOUR_ORDER
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.evidence.readings import Reading
+from benchtest.prop.data_path import data_order
+from benchtest.prop.design import Design
+from benchtest.prop.joints import data_joints, power_joints
+from benchtest.prop.lit_set import Lit, everything, parse_lit
+from benchtest.prop.notation import joint_by_name, parse_node
+
+TRIED_OHM = (1.0, 6.0, math.inf)
+"""Resistances that stand for the joint as it was, in telling which readings it moved. [Ω]"""
+TOUCHED_V = 1e-4
+"""A reading that such a joint moves by less is kept, and by less than its range can show. [V]"""
+TOUCHED_A = 0.05
+"""Likewise for a clamp reading. [A]"""
+UNEQUAL_SD = 1.0
+"""Standard deviations that a unit may be off its design in what the joint moves: where a design is
+alike on both sides no current crosses its middle, where a unit is not quite alike some does."""
+
+
+def touched_by(design: Design, where: str, failed: Collection[int] = ()) -> frozenset[int]:
+    """Return the strands that must be looked at again after work on a suspect.
+
+    A power joint at a strand end touches that strand, and of the failed strands those that it
+    leaves without volts or data when it is open. A feed, its joint and the order of colours touch
+    all strands; a data joint, a node or a strand touches its own strand and every strand that data
+    reaches after it.
+
+    Args:
+        design: the prop.
+        where: a joint (`4A+`), a node (`4.17`), a strand (`4`), two of them (`4 5`), a feed's name
+            or `colour_order`.
+        failed: numbers of the strands that were not right before the work.
+
+    Raises:
+        NameFault: the design has no such thing.
+    """
+    every = frozenset(strand.number for strand in design.strands)
+    if where == COLOUR_ORDER or where in _feed_names(design):
+        return every
+    if strands := strands_of(design, where):
+        return strands.union(*(_after(design, number) for number in strands))
+    if "." in where:
+        node = parse_node(where, design)
+        return frozenset([node.strand]) | _after(design, node.strand)
+    joint = joint_by_name(where, design)
+    if joint.is_power:
+        own = frozenset(joint.strands)
+        if own and not own.issuperset(failed):
+            own |= _darkened(design, joint.name).intersection(failed)
+        return own or every
+    names = [data.name for data in data_joints(design)]
+    start = data_joint_starts(design)[names.index(joint.name)]
+    first = design.node_at(int(data_order(design)[start])).strand
+    return frozenset(joint.strands) | frozenset([first]) | _after(design, first)
+
+
+def _darkened(design: Design, name: str) -> frozenset[int]:
+    """Return the strands with nodes that an open power joint leaves without volts or data."""
+    circuit = Circuit(design, {name: math.inf})
+    duty = _settled(circuit, everything(design)).duty
+    dark = np.flatnonzero(~duty.any(axis=1))
+    return frozenset(design.node_at(int(index)).strand for index in dark)
+
+
+def strands_of(design: Design, where: str) -> frozenset[int]:
+    """The strands of a suspect that is one strand (`4`) or two (`4 5`); else none.
+
+    Raises:
+        NameFault: the prop has no such strand.
+    """
+    words = where.split()
+    if not words or not all(word.isascii() and word.isdigit() for word in words):
+        return frozenset()
+    return parse_lit(where, design).strands
+
+
+def _feed_names(design: Design) -> list[str]:
+    return [feed.name for feed in design.feeds]
+
+
+def _after(design: Design, strand: int) -> frozenset[int]:
+    """Strands that data reaches after this one."""
+    path = [entry.strand for entry in design.data_path]
+    return frozenset(path[path.index(strand) + 1 :])
+
+
+def still_valid(design: Design, where: str, readings: Sequence[Reading]) -> list[bool]:
+    """Which readings say the same after work on a suspect.
+
+    Args:
+        design: the prop.
+        where: what was worked on, as in `touched_by`.
+        readings: readings taken before.
+
+    Returns:
+        One for each reading: False where the repair moved it, or may have.
+
+    Raises:
+        NameFault: the design has no such thing.
+    """
+    if where == COLOUR_ORDER:
+        return [reading.lit.colour == "white" for reading in readings]
+    if where in _feed_names(design):
+        return [False] * len(readings)
+    if where[-1:] in ("+", "-"):
+        return _unmoved(design, joint_by_name(where, design).name, readings)
+    strands = touched_by(design, where)
+    kept = [not (reading.lit.strands & strands) for reading in readings]
+    if len(turned := strands_of(design, where)) == 1:  # its power joints were remade with it
+        for joint in power_joints(design):
+            if turned & set(joint.strands):
+                unmoved = _unmoved(design, joint.name, readings)
+                kept = [a and b for a, b in zip(kept, unmoved, strict=True)]
+    return kept
+
+
+def _unmoved(design: Design, name: str, readings: Sequence[Reading]) -> list[bool]:
+    """Readings that say the same with a power joint good and as bad as it may have been.
+
+    A joint that was open, or nearly, may have kept strands without volts, and so without data all
+    strands after them. Little is lost by thinking the worst: what a repair may have moved still
+    counts as read before it, see `before`.
+    """
+    if not readings:
+        return []
+    good = _Expected.of(design, name, None, readings)
+    ways = [_Expected.of(design, name, ohm, readings) for ohm in TRIED_OHM]
+    touched = np.array([_told_apart(reading) for reading in readings])
+    kept = np.ones(len(readings), dtype=bool)
+    for way in ways:
+        kept &= ~way.floating & (way.moved_from(good) < touched)
+    return [bool(keep) for keep in kept]
+
+
+def _told_apart(reading: Reading) -> float:
+    """By how much a reading must move to be another: half a step of the meter's range."""
+    if reading.volts is None:
+        return TOUCHED_A
+    meter = reading.meter or DEFAULT_METER
+    return max(TOUCHED_V, meter.resolution_v(reading.volts) / 2.0)
+
+
+@dataclass(frozen=True)
+class _Expected:
+    """What readings should show with one joint as it is, or was.
+
+    Attributes:
+        value: shape (readings,). [V, or A]
+        effects: of one standard deviation of each tolerance, shape (readings, causes).
+        floating: readings on copper that the joint cuts off, shape (readings,).
+    """
+
+    value: FloatArray
+    effects: FloatArray
+    floating: NDArray[np.bool_]
+
+    @classmethod
+    def of(
+        cls, design: Design, name: str, ohm: float | None, readings: Sequence[Reading]
+    ) -> _Expected:
+        changed = {} if ohm is None else {name: ohm}
+        circuit, known = Circuit(design, changed), frozenset(changed)
+        value, floating = np.zeros(len(readings)), np.zeros(len(readings), dtype=bool)
+        effects: list[FloatArray] = [np.zeros(0)] * len(readings)
+        for taps in taps_of(circuit, readings):
+            solution = _settled(circuit, taps.lit)
+            read = readout(circuit, solution.factor, taps.columns, taps.per_supply)
+            rows = list(taps.rows)
+            value[rows] = read_at(solution, taps)
+            found = spread_of(solution, read, HAND_SOLDERED, known)
+            for row, reading, effect in zip(rows, taps.readings, found.shared, strict=True):
+                effects[row] = effect
+                floating[row] = solution.is_floating(reading.probe)
+        return cls(value, np.array(effects), floating)
+
+    def moved_from(self, good: _Expected) -> FloatArray:
+        """How far each reading may lie from where it lies with a good joint, (readings,)."""
+        unequal = np.sqrt(((self.effects - good.effects) ** 2).sum(axis=1))
+        return np.asarray(np.abs(self.value - good.value) + UNEQUAL_SD * unequal)
+
+
+def _settled(circuit: Circuit, lit: Lit) -> Solution:
+    """The prop with a lit set on; strands after one without volts get no data and stay dark."""
+    design = circuit.design
+    duty, order = lit.duty(design), data_order(design)
+    solution = circuit.solve(duty)
+    stopped = np.flatnonzero(solution.node_v[order] < design.node.logic_v)
+    if len(stopped):
+        duty[order[stopped[0] :]] = 0.0
+        solution = circuit.solve(duty)
+    return solution

@@ -1,0 +1,206 @@
+"""One open serial line to a bridge: ask, wait for the answer, ask again."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+
+from serial import Serial
+
+from benchtest.drive.bridge.framing import Damaged, Reader
+from benchtest.drive.bridge.messages import (
+    ANSWER,
+    REFUSAL,
+    UNASKED,
+    VERSION,
+    Board,
+    Kind,
+    Message,
+    Refusal,
+)
+from benchtest.drive.serial_ports import why_not_open
+from benchtest.errors import DriveFault
+
+BAUD = 500_000
+"""Exact at 16 MHz. USB boards without a serial chip ignore it."""
+ANSWER_S = 0.15
+"""Wait for an answer, beside the time that the work takes. A USB serial chip may hold an answer
+back for 16 ms. [s]"""
+TRIES = 4
+BOOT_S = 4.0
+"""Wait for a board that restarts when its port is opened; boot loaders listen up to 2 s first.
+[s] Source: common practice."""
+HELLO_EVERY_S = 0.25
+READ_S = 0.02
+WRITE_S = 0.5
+
+
+class LineFault(DriveFault):
+    """The line to a bridge does not carry what was asked."""
+
+
+class Gone(LineFault):
+    """The port is no longer there."""
+
+
+class Silent(LineFault):
+    """Nothing answers."""
+
+
+class Restarted(LineFault):
+    """The board has begun anew and knows nothing of what it was told."""
+
+
+class Refused(LineFault):
+    """The board does not do it."""
+
+    def __init__(self, device: str, why: int) -> None:
+        name = Refusal(why).name if why in set(Refusal) else str(why)
+        super().__init__(f"{device}: the bridge refuses: {name.lower().replace('_', ' ')}")
+        self.why = why
+
+
+class Line:
+    """A port that is open, and ours alone.
+
+    Attributes:
+        repeats: how often something had to be said again.
+        sent: messages, repeats included.
+    """
+
+    def __init__(self, device: str) -> None:
+        """Open the port.
+
+        Raises:
+            Gone: it cannot be opened, and what to do.
+        """
+        self.device = device
+        self.repeats = self.sent = 0
+        self._number = 0
+        self._reader = Reader()
+        try:
+            self._serial = Serial(
+                device, BAUD, timeout=READ_S, write_timeout=WRITE_S, exclusive=True
+            )
+        except (OSError, ValueError) as error:
+            raise Gone(why_not_open(device, error)) from error
+
+    def meet(self, within_s: float, given_up: Callable[[], bool] = lambda: False) -> Board:
+        """Say hello until the board answers.
+
+        Raises:
+            Gone: the port is no longer there.
+            Silent: no answer in that time.
+            DriveFault: it speaks another version.
+        """
+        due_s = time.monotonic() + within_s
+        while time.monotonic() < due_s and not given_up():
+            number = self._next_number()
+            self._write(Message(Kind.HELLO, number, bytes([VERSION])))
+            for heard in self._heard(HELLO_EVERY_S):
+                if (heard.kind, heard.number) == (Kind.HELLO | ANSWER, number):
+                    return self._checked(heard.said)
+        raise Silent(
+            f"{self.device}: no bridge answers; is it the right port, and is the bridge's "
+            "firmware on the board (hw_notes/bridge.md)?"
+        )
+
+    def _checked(self, said: bytes) -> Board:
+        try:
+            board = Board.read(said)
+        except Damaged as error:
+            raise DriveFault(f"{self.device}: the bridge says {error}") from error
+        if board.version != VERSION:
+            raise DriveFault(
+                f"{self.device}: the bridge speaks version {board.version} and we {VERSION}; "
+                "put the firmware of this version on it (hw_notes/bridge.md)"
+            )
+        return board
+
+    def ask(self, kind: Kind, said: bytes = b"", work_s: float = 0.0) -> bytes:
+        """Say one thing until it is answered. What was heard twice is done once.
+
+        Args:
+            kind: what is asked.
+            said: and with what.
+            work_s: time that the board needs for it. [s]
+
+        Returns:
+            What the answer says.
+
+        Raises:
+            Gone: the port is no longer there.
+            Silent: no answer, several times.
+            Restarted: the board has begun anew.
+            Refused: it does not do it.
+        """
+        asked = Message(kind, self._next_number(), said)
+        for attempt in range(TRIES):
+            self.repeats += attempt > 0
+            self._write(asked)
+            for heard in self._heard(ANSWER_S + work_s):
+                if heard.number == UNASKED:
+                    self._note(heard)
+                elif heard.number == asked.number and heard.kind in (kind | ANSWER, REFUSAL):
+                    return self._answer(heard)
+        raise Silent(f"{self.device}: the bridge does not answer; trying on")
+
+    def look(self) -> None:
+        """See whether the board is still there and has not begun anew.
+
+        Raises:
+            Gone: the port is no longer there.
+            Restarted: the board has begun anew.
+        """
+        for heard in self._heard(0.0):
+            if heard.number == UNASKED:
+                self._note(heard)
+
+    def close(self) -> None:
+        """Let go of the port."""
+        self._serial.close()
+
+    def _note(self, heard: Message) -> None:
+        if heard.kind == Kind.HELLO | ANSWER:
+            raise Restarted(f"{self.device}: the bridge has restarted")
+
+    def _answer(self, heard: Message) -> bytes:
+        if heard.kind != REFUSAL:
+            return heard.said
+        why = heard.said[0] if heard.said else 0
+        if why == Refusal.NO_WIRING:
+            raise Restarted(f"{self.device}: the bridge has restarted")
+        raise Refused(self.device, why)
+
+    def _next_number(self) -> int:
+        self._number = self._number % 255 + 1
+        return self._number
+
+    def _write(self, message: Message) -> None:
+        try:
+            self._serial.write(message.sealed())
+        except OSError as error:
+            raise self._gone() from error
+        self.sent += 1
+
+    def _heard(self, within_s: float) -> Iterator[Message]:
+        """Messages as they come, until the time is over; at 0 s what is there already."""
+        due_s = time.monotonic() + within_s
+        while True:
+            for body in self._reader.feed(self._read(wait=within_s > 0.0)):
+                try:
+                    yield Message.read(body)
+                except Damaged:
+                    continue
+            if time.monotonic() >= due_s:
+                return
+
+    def _read(self, *, wait: bool) -> bytes:
+        try:
+            waiting = self._serial.in_waiting
+            return self._serial.read(max(1, waiting)) if wait or waiting else b""
+        except OSError as error:
+            raise self._gone() from error
+
+    def _gone(self) -> Gone:
+        return Gone(f"{self.device}: the bridge is unplugged; plug it in and it goes on")

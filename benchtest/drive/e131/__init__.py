@@ -1,0 +1,1 @@
+"""E1.31 (streaming ACN): packets, sockets and the driver."""

@@ -1,0 +1,127 @@
+"""E1.31 packets as a receiver reads them: octets in, a value or a reason to discard out.
+
+Source: ANSI E1.31-2018, clauses 4.1 to 7.7. All fields are big-endian.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+
+from benchtest.drive.universe_layout import SLOTS
+from benchtest.input_files import plain
+from benchtest.prop.validation import MOST_UNIVERSE
+
+HEADER = 126
+"""Octets of a data packet before its slots."""
+SYNC_OCTETS = 49
+MOST_PRIORITY = 200
+"""Source: ANSI E1.31-2018, clause 6.2.3."""
+
+_ROOT = bytes.fromhex("00100000") + b"ASC-E1.17\x00\x00\x00"
+_ROOT_DATA = (4).to_bytes(4, "big")
+_ROOT_EXTENDED = (8).to_bytes(4, "big")
+_FRAMING_DATA = (2).to_bytes(4, "big")
+_FRAMING_SYNC = (1).to_bytes(4, "big")
+_FRAMING_DISCOVERY = (2).to_bytes(4, "big")
+_DMP = bytes.fromhex("02a100000001")
+"""DMP vector, address and data type, first property address, address increment (7.2 to 7.5)."""
+
+
+class Discarded(Exception):
+    """A packet that the standard, or sense, tells a receiver to discard; its text says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class DataPacket:
+    """One universe's slots from one source."""
+
+    source: bytes
+    """CID, 16 octets."""
+    name: str
+    priority: int
+    sync_address: int
+    sequence: int
+    preview: bool
+    terminated: bool
+    force_sync: bool
+    universe: int
+    start_code: int
+    slots: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class SyncPacket:
+    """Act now on what was sent with this synchronization address."""
+
+    source: bytes
+    sequence: int
+    address: int
+
+
+def read_packet(octets: bytes) -> DataPacket | SyncPacket:
+    """Read one packet.
+
+    Raises:
+        Discarded: it is none, or one that a receiver does not act on.
+    """
+    if len(octets) < SYNC_OCTETS or octets[:16] != _ROOT:
+        raise Discarded("no E1.31 packet")
+    _check_length(octets, 16)
+    vector = octets[18:22]
+    if vector == _ROOT_DATA:
+        return _data(octets)
+    if vector == _ROOT_EXTENDED:
+        return _sync(octets)
+    raise Discarded("unknown root vector")
+
+
+def _check_length(octets: bytes, at: int) -> None:
+    """High four bits 7, low twelve the octets from here to the end (5.4, 6.1, 7.1)."""
+    (word,) = struct.unpack_from(">H", octets, at)
+    if word >> 12 != 7 or word & 0x0FFF != len(octets) - at:
+        raise Discarded("length field does not fit the packet")
+
+
+def _data(octets: bytes) -> DataPacket:
+    if len(octets) < HEADER:
+        raise Discarded("shorter than a data packet")
+    if octets[40:44] != _FRAMING_DATA or octets[117:123] != _DMP:
+        raise Discarded("unknown framing or DMP field")
+    _check_length(octets, 38)
+    _check_length(octets, 115)
+    (count,) = struct.unpack_from(">H", octets, 123)
+    slots = octets[HEADER:]
+    if count != len(slots) + 1 or len(slots) > SLOTS:
+        raise Discarded("slot count does not fit the packet")
+    priority, sync, sequence, options, universe = struct.unpack_from(">BHBBH", octets, 108)
+    if priority > MOST_PRIORITY:
+        raise Discarded("priority above 200")
+    if not 1 <= universe <= MOST_UNIVERSE:
+        raise Discarded("universe out of range")
+    name = octets[44:108].split(b"\x00", 1)[0].decode("utf-8", "replace")
+    return DataPacket(
+        source=octets[22:38],
+        name=plain(name),
+        priority=priority,
+        sync_address=sync,
+        sequence=sequence,
+        preview=bool(options & 0x80),
+        terminated=bool(options & 0x40),
+        force_sync=bool(options & 0x20),
+        universe=universe,
+        start_code=octets[125],
+        slots=slots,
+    )
+
+
+def _sync(octets: bytes) -> SyncPacket:
+    if octets[40:44] == _FRAMING_DISCOVERY:
+        raise Discarded("universe discovery")
+    if len(octets) != SYNC_OCTETS or octets[40:44] != _FRAMING_SYNC:
+        raise Discarded("neither data nor synchronization")
+    _check_length(octets, 38)
+    sequence, address = struct.unpack_from(">BH", octets, 44)
+    if not 1 <= address <= MOST_UNIVERSE:
+        raise Discarded("synchronization address out of range")
+    return SyncPacket(octets[22:38], sequence, address)

@@ -1,0 +1,155 @@
+"""E1.31 packets of one source, built once for each universe; then only a few octets change.
+
+The library `sacn` writes the packet, so that the standard is its business; ours is to keep the
+octets and change sequence, options and slots in place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from uuid import UUID
+
+from sacn.messages.data_packet import DataPacket
+from sacn.messages.sync_packet import SyncPacket
+from sacn.messages.universe_discovery import UniverseDiscoveryPacket
+
+from benchtest.drive.e131.decode import MOST_PRIORITY
+from benchtest.errors import InputError
+
+SEQUENCE_AT = 111
+OPTIONS_AT = 112
+SLOTS_AT = 126
+SYNC_SEQUENCE_AT = 44
+"""Octets of a packet. Source: ANSI E1.31-2018, clauses 6.2.5, 6.2.6, 7.7 and 6.3."""
+TERMINATED = 0x40
+MOST_NAME_OCTETS = 63
+DISCOVERY_UNIVERSE = 64214
+DISCOVERY_S = 10.0
+"""Between two lists of what a source sends. [s] Source: ANSI E1.31-2018, clause 4.3, appendix A."""
+UNIVERSES_A_PAGE = 512
+"""Universes that one discovery packet lists. Source: ANSI E1.31-2018, clause 8."""
+
+
+class Stream:
+    """Data packets of one universe."""
+
+    def __init__(
+        self,
+        universe: int,
+        slots: int,
+        *,
+        source_id: UUID,
+        name: str,
+        priority: int = 100,
+        sync_address: int = 0,
+        preview: bool = False,
+    ) -> None:
+        """Build the packet.
+
+        Args:
+            universe: 1 to 63999.
+            slots: how many it carries, at most 512.
+            source_id: CID, one for the equipment's life (clause 5.6).
+            name: at most 63 octets of UTF-8.
+            priority: 0 to 200.
+            sync_address: universe of the synchronization packets, 0 for none.
+            preview: mark the data as not for a live output.
+
+        Raises:
+            InputError: name or priority is beyond what the standard allows.
+        """
+        check_source(name, priority)
+        packet = DataPacket(
+            cid=tuple(source_id.bytes),
+            sourceName=name,
+            universe=universe,
+            dmxData=(0,) * slots,
+            priority=priority,
+            previewData=preview,
+            sync_universe=sync_address,
+            # where synchronization is lost, light that goes on tells more than light that freezes
+            forceSync=bool(sync_address),
+        )
+        # the library pads to 512 slots; a shorter packet is what a short universe sends
+        self.octets = bytearray(_shortened(bytes(packet.getBytes()), slots))
+        self.universe = universe
+        self._sequence = -1
+
+    def data(self, slots: bytes | memoryview, first: int = 0) -> bytearray:
+        """The next packet, with these slots from slot `first` on. Valid until the next call."""
+        start = SLOTS_AT + first
+        self.octets[start : start + len(slots)] = slots
+        return self._next()
+
+    def termination(self) -> bytearray:
+        """The next packet, telling that the stream ends (clause 6.2.6)."""
+        self.octets[OPTIONS_AT] |= TERMINATED
+        return self._next()
+
+    def _next(self) -> bytearray:
+        self._sequence = (self._sequence + 1) % 256
+        self.octets[SEQUENCE_AT] = self._sequence
+        return self.octets
+
+
+class SyncStream:
+    """Synchronization packets on one address, with a sequence of their own."""
+
+    def __init__(self, address: int, source_id: UUID) -> None:
+        packet = SyncPacket(cid=tuple(source_id.bytes), syncAddr=address)
+        self.octets = bytearray(bytes(packet.getBytes()))
+        self._sequence = -1
+
+    def next(self) -> bytearray:
+        """The next packet. Valid until the next call."""
+        self._sequence = (self._sequence + 1) % 256
+        self.octets[SYNC_SEQUENCE_AT] = self._sequence
+        return self.octets
+
+
+def discovery(universes: Iterable[int], source_id: UUID, name: str) -> list[bytes]:
+    """Packets that list what a source sends; one with an empty list where it sends nothing.
+
+    Args:
+        universes: 1 to 63999, in any order.
+        source_id: CID.
+        name: at most 63 octets of UTF-8.
+    """
+    listed = sorted(set(universes))
+    pages = [listed[at : at + UNIVERSES_A_PAGE] for at in range(0, len(listed), UNIVERSES_A_PAGE)]
+    pages = pages or [[]]
+    packets = (
+        UniverseDiscoveryPacket(tuple(source_id.bytes), name, tuple(page), number, len(pages) - 1)
+        for number, page in enumerate(pages)
+    )
+    return [bytes(packet.getBytes()) for packet in packets]
+
+
+def check_source(name: str, priority: int) -> None:
+    """Check what a user may choose of a source.
+
+    Raises:
+        InputError: name or priority is beyond what the standard allows.
+    """
+    if not name or len(name.encode()) > MOST_NAME_OCTETS:
+        raise InputError(f'source name "{name[:40]}": give 1 to {MOST_NAME_OCTETS} octets')
+    if not 0 <= priority <= MOST_PRIORITY:
+        raise InputError(f"priority {priority}: give 0 to {MOST_PRIORITY}")
+
+
+def _shortened(octets: bytes, slots: int) -> bytes:
+    """A packet with fewer slots: three lengths and the count shrink (5.4, 6.1, 7.1, 7.6)."""
+    short = bytearray(octets[: SLOTS_AT + slots])
+    for at in (16, 38, 115):
+        short[at : at + 2] = (0x7000 | (len(short) - at)).to_bytes(2, "big")
+    short[123:125] = (slots + 1).to_bytes(2, "big")
+    return bytes(short)
+
+
+def multicast_group(universe: int) -> str:
+    """IPv4 multicast group of a universe. Source: ANSI E1.31-2018, clause 9.3.1.
+
+    >>> multicast_group(7000)
+    '239.255.27.88'
+    """
+    return f"239.255.{universe >> 8}.{universe & 0xFF}"

@@ -1,0 +1,88 @@
+"""Networks of this machine, and which of them multicast leaves by. Sends nothing."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import psutil
+
+from benchtest.drive.driver import E131_PORT
+from benchtest.drive.e131.encode import multicast_group
+
+
+@dataclass(frozen=True, slots=True)
+class Network:
+    """One network interface."""
+
+    name: str
+    addresses: tuple[str, ...]
+    """IPv4 first, then IPv6."""
+    is_up: bool
+    takes_multicast: bool
+    is_loopback: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """How multicast would leave this machine."""
+
+    address: str | None
+    """Own address it would carry; None where no way leads out."""
+    network: str | None
+    trouble: str | None
+    """Why it reaches nobody, and what to do; None where it goes out."""
+
+
+def networks() -> list[Network]:
+    """Every network interface, loopback last."""
+    states, addresses = psutil.net_if_stats(), psutil.net_if_addrs()
+    found = []
+    for name, state in states.items():
+        own = addresses.get(name, [])
+        texts = [
+            row.address.partition("%")[0]
+            for family in (socket.AF_INET, socket.AF_INET6)
+            for row in own
+            if row.family == family
+        ]
+        # systems that give no flags keep the benefit of the doubt
+        flags = set(state.flags.split(",")) if state.flags else {"multicast"}
+        loopback = "loopback" in flags or any(text.startswith("127.") for text in texts)
+        found.append(Network(name, tuple(texts), state.isup, "multicast" in flags, loopback))
+    return sorted(found, key=lambda network: (network.is_loopback, network.name))
+
+
+def multicast_way(known: Sequence[Network]) -> Way:
+    """Which network multicast would leave by, as the system's routes have it now.
+
+    Args:
+        known: this machine's networks.
+    """
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            # asks for a route, sends nothing; all universes' groups have the same one
+            probe.connect((multicast_group(1), E131_PORT))
+        except OSError as error:
+            return Way(None, None, f"no route for it ({error.strerror}); {_INSTEAD}")
+        address = str(probe.getsockname()[0])
+    if address == "0.0.0.0":
+        return Way(None, None, f"its route leads to no network with an address; {_INSTEAD}")
+    network = next((network for network in known if address in network.addresses), None)
+    return Way(address, network.name if network else None, _trouble(network))
+
+
+_INSTEAD = "connect the network of the controllers, or drive them by address: e131:HOST"
+
+
+def _trouble(network: Network | None) -> str | None:
+    if network is None:
+        return None
+    if network.is_loopback:
+        return f"it stays on this machine; {_INSTEAD}"
+    if not network.is_up:
+        return f"network {network.name} is down; {_INSTEAD}"
+    if not network.takes_multicast:
+        return f"network {network.name} takes no multicast; drive by address: e131:HOST"
+    return None

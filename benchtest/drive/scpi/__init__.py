@@ -1,0 +1,1 @@
+"""SCPI bench meters: protocol and meter."""

@@ -1,0 +1,141 @@
+"""What a bench meter says over SCPI, as text: who it is, volts, errors. No port is opened here.
+
+Sources: IEEE 488.2-1992 (identification, number forms NR1 to NR3); SCPI-1999, volume 1, 7.2.1
+(infinity 9.9E37, not a number 9.91E37) and volume 2, SYSTem:ERRor; both from memory, checked
+against what meters' manuals print.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, field
+
+from benchtest.input_files import printable
+
+IDENTIFY = "*IDN?"
+CLEAR = "*CLS"
+VOLTS = "MEAS:VOLT:DC?"
+NEXT_ERROR = "SYST:ERR?"
+REMOTE = "SYST:REM"
+"""Wanted first by some meters on a serial line, and unknown to others."""
+INFINITE = 9.9e37
+NOT_A_NUMBER = 9.91e37
+MOST_ERRORS = 32
+"""Entries that a meter's queue is emptied of; queues hold 10 to 30, common practice."""
+LONGEST_LINE = 256
+SHOWN = 60
+"""Signs of a meter's own words that a message repeats."""
+
+_NUMBER = re.compile(r"^([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?)\s*(?:V(?:DC)?)?$", re.ASCII)
+_ERROR = re.compile(r"^([-+]?\d{1,6})\s*(?:,(.*))?$", re.ASCII | re.DOTALL)
+
+
+class NoReading(ValueError):
+    """What the meter said is no volts, and why."""
+
+
+@dataclass
+class Lines:
+    r"""Octets into lines, ended by LF, CR or both; what is too long for one is dropped.
+
+    >>> lines = Lines()
+    >>> lines.feed(b"+4.87E+"), lines.feed(b"00\r\n0,"), lines.feed(b'"No error"\r')
+    ([], ['+4.87E+00'], ['0,"No error"'])
+    """
+
+    _held: bytearray = field(default_factory=bytearray)
+
+    def feed(self, octets: bytes) -> list[str]:
+        """Take octets as they come; give back the lines that they end, without empty ones."""
+        self._held += octets
+        *whole, rest = re.split(rb"[\r\n]+", bytes(self._held))
+        self._held = bytearray(rest[-LONGEST_LINE:])
+        lines = (line[-LONGEST_LINE:].decode("ascii", "replace").strip() for line in whole)
+        return [line for line in lines if line]
+
+    def forget(self) -> None:
+        """Drop a line that was begun."""
+        self._held.clear()
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Who a meter is: IEEE 488.2's four fields."""
+
+    maker: str
+    model: str
+    serial: str = ""
+    version: str = ""
+
+    @classmethod
+    def read(cls, line: str) -> Identity:
+        """An identity from its line; one that is not of four fields is taken as it comes.
+
+        Raises:
+            NoReading: it is none at all.
+
+        >>> Identity.read("RIVERBANK,BM-6,0017,1.04").model
+        'BM-6'
+        """
+        parts = [shown(part.strip().strip('"')) for part in line.split(",")]
+        if len(parts) < 2 or not any(sign.isalpha() for sign in parts[0]):
+            raise NoReading(f'"{shown(line)}" is no identity')
+        return cls(*[*parts, "", ""][:4])
+
+    def __str__(self) -> str:
+        return self.model or self.maker
+
+
+@dataclass(frozen=True, slots=True)
+class MeterError:
+    """One entry of a meter's error queue."""
+
+    code: int
+    words: str
+
+    def __str__(self) -> str:
+        return f"{self.code} {self.words}".strip()
+
+
+def parse_error(line: str) -> MeterError | None:
+    """An entry of the error queue; None where it says that there is no error.
+
+    Raises:
+        NoReading: it is no such entry.
+
+    >>> parse_error('-113,"Undefined header"'), parse_error('+0,"No error"')
+    (MeterError(code=-113, words='Undefined header'), None)
+    """
+    if not (found := _ERROR.match(line)):
+        raise NoReading(f'"{shown(line)}" is no entry of an error queue')
+    code = int(found[1])
+    return MeterError(code, shown((found[2] or "").strip().strip('"'))) if code else None
+
+
+def parse_volts(line: str) -> float:
+    """Volts from what a meter answers.
+
+    Raises:
+        NoReading: an overload, not a number, or none at all.
+
+    >>> parse_volts("+4.87100000E+00"), parse_volts("-31.2E-3"), parse_volts("4.871 VDC")
+    (4.871, -0.0312, 4.871)
+    """
+    if not (found := _NUMBER.match(line)):
+        raise NoReading(f'"{shown(line)}" is no reading')
+    volts = float(found[1])
+    if abs(volts) >= NOT_A_NUMBER or not math.isfinite(volts):
+        raise NoReading("it has no reading just now; look at its display")
+    if abs(volts) >= INFINITE:
+        raise NoReading("overload: more than its range; look at its leads and its range")
+    return volts
+
+
+def shown(text: str) -> str:
+    r"""A meter's words for a terminal: no control characters, and not too many.
+
+    >>> shown("\x1b[31mBM-6")
+    '?[31mBM-6'
+    """
+    return printable(text, SHOWN)

@@ -1,0 +1,80 @@
+"""Serial ports of this machine: which there are, and the same one again after it was unplugged."""
+
+from __future__ import annotations
+
+import errno
+import os
+from dataclasses import dataclass
+
+from serial import SerialException
+from serial.tools.list_ports import comports
+
+from benchtest.drive.serial_permissions import remedy, rights_to
+
+
+@dataclass(frozen=True, slots=True)
+class SerialPort:
+    """One port, as the system names it."""
+
+    device: str
+    description: str
+    usb: tuple[int, int, str | None] | None
+    """Vendor, product and serial number of a USB device; None for any other port."""
+
+    def __str__(self) -> str:
+        return f"{self.device} ({self.description})" if self.description else self.device
+
+
+def serial_ports() -> list[SerialPort]:
+    """The ports there are, USB ones first. Opens none of them."""
+    found = [
+        SerialPort(
+            port.device,
+            "" if port.description in (None, "n/a") else port.description,
+            None if port.vid is None else (port.vid, port.pid or 0, port.serial_number),
+        )
+        for port in comports()
+    ]
+    return sorted(found, key=lambda port: (port.usb is None, port.device))
+
+
+def ports_in_words() -> str:
+    """What may stand behind `serial:`, for a message."""
+    ports = serial_ports()
+    if not ports:
+        return "this machine has no serial port just now; plug the bridge in"
+    return "serial ports here: " + ", ".join(str(port) for port in ports)
+
+
+def port_of(device: str) -> SerialPort | None:
+    """The listed port that a name or a link stands for; None where the system lists none."""
+    real = os.path.realpath(device)
+    return next((port for port in serial_ports() if os.path.realpath(port.device) == real), None)
+
+
+def device_again(device: str, was: SerialPort | None) -> str | None:
+    """Name of the port that a board is at now; None while it is not there.
+
+    The system may give a board another name when it is plugged in again, and its old name to
+    another one: a USB device is told by its numbers.
+    """
+    if was is None or was.usb is None:
+        return device if os.path.exists(device) or os.name == "nt" else None
+    same = [port.device for port in serial_ports() if port.usb == was.usb]
+    if not same or was.device in same:
+        return device if same else None
+    return same[0]
+
+
+def why_not_open(device: str, error: Exception) -> str:
+    """What keeps a port from opening, and what to do."""
+    code = getattr(error, "errno", None)
+    if code == errno.ENOENT:
+        return f"{device}: there is no such port; {ports_in_words()}"
+    if code in (errno.EACCES, errno.EPERM):
+        do = remedy(device, rights_to(device)) or "ask who administers this machine for rights"
+        return f"{device}: you may not use this port; {do}"
+    if code in (errno.EAGAIN, errno.EBUSY):
+        return f"{device}: another program has this port; close it"
+    reason = str(error) if isinstance(error, SerialException) else type(error).__name__
+    return f"{device}: cannot be opened as a serial port ({reason}); {ports_in_words()}"

@@ -1,0 +1,82 @@
+"""How a source of readings is named on a command line: `scpi:DEVICE`, `serial:DEVICE`, pins."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from benchtest.errors import InputError, nearest
+
+_SCPI = re.compile(r"^(?P<device>.+?)(?:@(?P<baud>\d{3,7}))?$", re.ASCII)
+_PIN = re.compile(r"^\s*(\d{1,3})\s*=\s*(\S.*?)\s*$", re.ASCII)
+LEAST_BAUD, MOST_BAUD = 300, 4_000_000
+LEFT_OUT_BAUD = 1200
+"""Opening a port at this rate starts the boot loader of some boards. Common practice."""
+
+
+@dataclass(frozen=True, slots=True)
+class SourceSpec:
+    """Where readings come from."""
+
+    kind: Literal["scpi", "serial"]
+    device: str
+    baud: int | None = None
+    """Rate of a meter's line; None for the usual one."""
+
+    def __str__(self) -> str:
+        return f"{self.kind}:{self.device}" + (f"@{self.baud}" if self.baud else "")
+
+
+def parse_source(text: str, option: str = "--readings-from") -> SourceSpec:
+    """Read `scpi:DEVICE`, `scpi:DEVICE@BAUD` or `serial:DEVICE`.
+
+    Raises:
+        InputError: it is none of these; a kind alone is answered with the ports there are.
+
+    >>> parse_source("scpi:/dev/ttyUSB0@19200").baud
+    19200
+    """
+    kind, _, rest = text.partition(":")
+    if kind not in ("scpi", "serial"):
+        raise InputError(
+            f'{option} "{text[:60]}": write scpi:DEVICE for a bench meter, or serial:DEVICE for '
+            f"a USB bridge{nearest(kind, ('scpi', 'serial'))}"
+        )
+    if not rest:
+        from benchtest.drive.serial_ports import ports_in_words
+
+        raise InputError(f"{option} {text}: which port? Write {kind}:DEVICE; {ports_in_words()}")
+    if kind == "serial":
+        return SourceSpec("serial", rest)
+    found = _SCPI.match(rest)
+    assert found is not None
+    baud = int(found["baud"]) if found["baud"] else None
+    if baud is not None and not (LEAST_BAUD <= baud <= MOST_BAUD and baud != LEFT_OUT_BAUD):
+        raise InputError(f"{option} {text[:60]}: {baud} baud; give {LEAST_BAUD} to {MOST_BAUD}, "
+                         f"but {LEFT_OUT_BAUD}")  # fmt: skip
+    return SourceSpec("scpi", found["device"], baud)
+
+
+def parse_pins(texts: Iterable[str]) -> Sequence[tuple[int, str]]:
+    """Read `0=foot:4`: which of a bridge's analogue inputs sits at which probe.
+
+    Raises:
+        InputError: one is not of that form, or an input is named twice.
+
+    >>> parse_pins(["0=foot:4", "1=12B"])
+    [(0, 'foot:4'), (1, '12B')]
+    """
+    pins: dict[int, str] = {}
+    for text in texts:
+        if not (found := _PIN.match(text)):
+            raise InputError(
+                f'--pin "{text[:40]}": write an analogue input and where it sits, such as '
+                "--pin 0=foot:4"
+            )
+        pin = int(found[1])
+        if pin in pins:
+            raise InputError(f"--pin {text[:40]}: input {pin} sits at {pins[pin]} already")
+        pins[pin] = found[2]
+    return list(pins.items())

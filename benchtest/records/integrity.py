@@ -1,0 +1,55 @@
+"""Whether records are whole: the pages, what refers to what, and each event as it was kept."""
+
+from __future__ import annotations
+
+import sqlite3
+from itertools import groupby
+
+from benchtest.records.checksums import design_digest, digests_of
+
+
+def damage(connection: sqlite3.Connection) -> str | None:
+    """The first damage of the records, in a few words; None where they are whole.
+
+    Raises:
+        sqlite3.DatabaseError: they are so damaged that they cannot be read.
+    """
+    (verdict,) = connection.execute("PRAGMA integrity_check(1)").fetchone()
+    if verdict != "ok":
+        return str(verdict).splitlines()[-1]  # the first line is a heading
+    lost = connection.execute("PRAGMA foreign_key_check").fetchone()
+    if lost is not None:
+        return f"a line of {lost[0]} belongs to a {lost[2]} that is not there"
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    try:
+        return _in_words(connection) if version >= 2 else None
+    except sqlite3.OperationalError as error:
+        # a column that lost its name, or, without a code, a text that is no UTF-8 any more
+        if getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) != sqlite3.SQLITE_ERROR:
+            raise
+        return "its tables or texts cannot be read"
+
+
+def _in_words(connection: sqlite3.Connection) -> str | None:
+    """Damage inside texts and figures, which leaves the pages in shape."""
+    for digest, text in connection.execute("SELECT digest, text FROM design"):
+        if design_digest(text) != digest:
+            return "a prop file in it is not as it was kept"
+    sessions = {
+        row[0]: row
+        for row in connection.execute(
+            "SELECT id, tag, design, started_at, meter, placed_ms FROM session"
+        )
+    }
+    rows = connection.execute(
+        "SELECT session, seq, at, kind, data, digest FROM event ORDER BY session, seq"
+    )
+    for session, events in groupby(rows, lambda row: row[0]):
+        key = sessions.get(session)
+        if key is None:  # begun by another program since
+            continue
+        digest = digests_of(key)
+        for number, (_, seq, at, kind, data, kept) in enumerate(events, 1):
+            if seq != number or digest((seq, at, kind, data)) != kept:
+                return f"event {number} of {key[1]}, session {session}, is not as it was kept"
+    return None

@@ -1,0 +1,320 @@
+"""Records as JSON lines, one session a line, and back; taking them again changes nothing.
+
+The form of a line is published beside this file, as a JSON schema.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any, get_args
+
+from benchtest.errors import FileFaults, InputError
+from benchtest.evidence.meter import Meter
+from benchtest.prop.reader import parse_design
+from benchtest.records.checksums import moment_ms
+from benchtest.records.models import Event, SessionRow, Stage, Unit, as_json, check_tag
+from benchtest.records.record_limits import (
+    MAX_DEPTH,
+    MAX_PLACED_MS,
+    fault_of_data,
+    fault_of_time,
+    is_too_deep,
+)
+from benchtest.records.shelf import Shelf
+
+FORMAT = 1
+OF_SESSIONS = {"session", "started_at", "placed_ms", "meter", "events"}
+"""Keys of a session's line; that of a unit without one has none of them."""
+OWN_RULES = ("design", "tag")
+"""Texts that are looked at more closely."""
+LONGEST_TEXT = 80
+"""Signs of an id, a time, a meter or a kind of event; ids that are made here have 36."""
+MOST_FAULTS = 20
+"""Faults that are told at once; a file of another kind has one a line."""
+
+
+_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,6})?(Z|[+-]\d\d:\d\d)", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What an import brought."""
+
+    sessions: int
+    """Sessions that were read."""
+    new_sessions: int
+    new_events: int
+    left: tuple[str, ...] = ()
+    """Sessions that were left out, since this bench has another record of them: how they differ."""
+    new_units: int = 0
+    """Units that were not here, with sessions or without."""
+
+
+@dataclass(frozen=True, slots=True)
+class Exported:
+    """One session as it was exported."""
+
+    row: SessionRow
+    unit: Unit
+    events: tuple[Event, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ExportedUnit:
+    """A unit that has no session yet, as it was exported."""
+
+    unit: Unit
+    design_text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """An exported file."""
+
+    sessions: tuple[Exported, ...]
+    units: tuple[ExportedUnit, ...] = ()
+
+    @property
+    def all_units(self) -> list[Unit]:
+        """Unit of every line."""
+        return [*(one.unit for one in self.sessions), *(one.unit for one in self.units)]
+
+
+def schema_text() -> str:
+    """The published JSON schema of a line."""
+    return files("benchtest.records").joinpath("session.schema.json").read_text("utf-8")
+
+
+def export_lines(shelf: Shelf, tag: str | None = None) -> Iterator[str]:
+    """Every session, of one unit or of all, as a line of JSON; earliest first.
+
+    Then a line for every unit without a session: a batch that was put on the shelf travels whole.
+
+    Raises:
+        NameFault: the bench has no such unit.
+    """
+    tested = {unit.tag: unit for unit in ([shelf.unit(tag)] if tag else shelf.units())}
+    untested = dict(tested)
+    for row in shelf.sessions(tag):
+        unit = tested[row.tag]
+        events = [
+            {"seq": event.seq, "at": event.at, "kind": event.kind, "data": event.data}
+            for event in shelf.events(row.id)
+        ]
+        session = {
+            "format": FORMAT,
+            "session": row.id,
+            "tag": unit.key,  # the same on every bench; a new one is among the events
+            "stage": unit.stage,
+            "started_at": row.started_at,
+            "placed_ms": row.placed_ms,
+            "meter": row.meter,
+            "design": row.design_text,
+            "events": events,
+        }
+        yield json.dumps(session, allow_nan=False)  # ASCII: no pipe or terminal can spoil it
+        untested.pop(row.tag, None)
+    for unit in untested.values():
+        text = shelf.design_text(unit.tag)
+        line = {"format": FORMAT, "tag": unit.key, "stage": unit.stage, "design": text}
+        yield json.dumps(line, allow_nan=False)
+
+
+def import_lines(
+    shelf: Shelf, lines: Iterable[str], file: str, leave_differing: bool = False
+) -> Taken:
+    """Take in exported sessions. Nothing is taken from a file that has a fault.
+
+    Args:
+        shelf: what takes them.
+        lines: of the file.
+        file: its name, for faults.
+        leave_differing: leave out sessions of which this bench has another record, as when two
+            benches went on with one, and take the others.
+
+    Raises:
+        FileFaults: lines that are no exported sessions, each with its number.
+        InputError: a unit or session of that name is here and is something else.
+    """
+    read = read_lines(lines, file)
+    left: dict[str, str] = {}
+    if leave_differing:
+        found = ((one.row.id, shelf.differs(one.row, one.events)) for one in read.sessions)
+        left = {session: why for session, why in found if why is not None}
+    _check_places(shelf, read.sessions)
+    taken = [one for one in read.sessions if one.row.id not in left]
+    units = [one.unit for one in taken] + [one.unit for one in read.units]
+    _check_designs(shelf, units)
+    known = {row.id for row in shelf.sessions()}
+    tags = {unit.key for unit in shelf.units()}
+    new = shelf.take(
+        [(one.row, one.unit, one.events) for one in taken],
+        [(one.unit, one.design_text) for one in read.units],
+    )
+    new_sessions = len({one.row.id for one in taken} - known)
+    new_units = len({unit.tag for unit in units} - tags)
+    return Taken(len(read.sessions), new_sessions, new, tuple(left.values()), new_units)
+
+
+def read_lines(lines: Iterable[str], file: str) -> Lines:
+    """Exported sessions and units, without a bench.
+
+    Raises:
+        FileFaults: lines that are neither, each with its number.
+    """
+    read: list[Exported | ExportedUnit] = []
+    faults = []
+    for number, line in enumerate(lines, 1):
+        if not line.strip():
+            continue
+        try:
+            read.append(_read(line))
+        except InputError as fault:
+            faults.append(f"line {number}: {fault}")
+        if len(faults) >= MOST_FAULTS:
+            break
+    if faults:
+        raise FileFaults(file, faults)
+    return Lines(
+        tuple(one for one in read if isinstance(one, Exported)),
+        tuple(one for one in read if isinstance(one, ExportedUnit)),
+    )
+
+
+def _check_places(shelf: Shelf, sessions: Iterable[Exported]) -> None:
+    """Each test stands at its start or just after the test before it, so no place is far ahead."""
+    starts_ms: dict[str, list[int]] = {}
+    keys = {unit.tag: unit.key for unit in shelf.units()}
+    here = [(keys[row.tag], row) for row in shelf.sessions()]
+    for key, row in (*here, *((one.row.tag, one.row) for one in sessions)):
+        starts_ms.setdefault(key, []).append(moment_ms(row.started_at) or 0)
+    for one in sessions:
+        row, of_unit = one.row, starts_ms[one.row.tag]
+        if row.placed_ms is not None and row.placed_ms > max(of_unit) + len(of_unit):
+            raise InputError(
+                f"session {row.id[:40]} of {row.tag}: placed_ms is {row.placed_ms}, after the "
+                "start of every test of that unit; export the unit again, with all its tests"
+            )
+
+
+def _check_designs(shelf: Shelf, units: Iterable[Unit]) -> None:
+    """One tag is one unit, and a unit is of one design."""
+    designs = {unit.key: unit.design_name for unit in shelf.units()}
+    for unit in units:
+        here = designs.setdefault(unit.tag, unit.design_name)
+        if here != unit.design_name:
+            raise InputError(
+                f"unit {unit.tag}: is a {here} here and a {unit.design_name} in the file; "
+                "one of the two needs another tag"
+            )
+
+
+def _read(line: str) -> Exported | ExportedUnit:
+    try:
+        found = json.loads(line)
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"is no JSON: {error}") from None
+    if not isinstance(found, dict):
+        raise InputError("is no exported session")
+    _check_depth(found)
+    as_json(found)
+    if found.get("format") != FORMAT:
+        raise InputError(f"format is {found.get('format')!r:.20}; this version reads {FORMAT}")
+    text = _text(found, "design")
+    tag = check_tag(_text(found, "tag"))
+    if not found.keys() & OF_SESSIONS:
+        return ExportedUnit(Unit(tag, _design_name(text), _stage(found)), text)
+    meter = _text(found, "meter")
+    Meter.parse(meter)  # a session whose meter is none could not be gone on with
+    row = SessionRow(
+        _text(found, "session"), tag, text, _time(found, "started_at"), meter, _placed(found)
+    )
+    unit = Unit(tag, _design_name(text), _stage(found))
+    return Exported(row, unit, _events(found))
+
+
+def _check_depth(found: Mapping[str, Any]) -> None:
+    """Refuse what is nested so deeply that reading it fails, before anything else reads it."""
+    events = found.get("events")
+    for number, row in enumerate(events if isinstance(events, list) else (), 1):
+        if is_too_deep(row, MAX_DEPTH + 1):
+            raise InputError(f"event {number}: nested more than {MAX_DEPTH} deep")
+    if is_too_deep(found, MAX_DEPTH + 3):
+        raise InputError(f"nested more than {MAX_DEPTH} deep")
+
+
+def _design_name(text: str) -> str:
+    try:
+        return parse_design(text, "design").name
+    except FileFaults as faults:
+        raise InputError(f"its design has faults, the first: {faults.faults[0]}") from None
+
+
+def _text(found: Mapping[str, Any], key: str) -> str:
+    value = found.get(key)
+    if not isinstance(value, str) or not value:
+        raise InputError(f"{key} is missing or is no text")
+    if key not in OWN_RULES and not (value.isprintable() and len(value) <= LONGEST_TEXT):
+        raise InputError(f"{key} is longer than {LONGEST_TEXT} signs, or no line of plain text")
+    return value
+
+
+def _time(found: Mapping[str, Any], key: str) -> str:
+    value = _text(found, key)
+    if not _TIME.fullmatch(value) or moment_ms(value) is None:
+        raise InputError(
+            f'{key} is "{value:.40}"; write date, time and offset, such as '
+            "2026-11-25T18:00:00.000+00:00"
+        )
+    if (fault := fault_of_time(value)) is not None:
+        raise InputError(f'{key} is "{value}" and {fault}')
+    return value
+
+
+def _placed(found: Mapping[str, Any]) -> int | None:
+    """Place among the unit's sessions; lines of before there was one have none."""
+    placed_ms = found.get("placed_ms")
+    if placed_ms is None:
+        return None
+    if not isinstance(placed_ms, int) or isinstance(placed_ms, bool):
+        raise InputError("placed_ms is no whole number of milliseconds")
+    if not 0 <= placed_ms <= MAX_PLACED_MS:
+        raise InputError(f"placed_ms is no whole number of milliseconds from 0 to {MAX_PLACED_MS}")
+    return placed_ms
+
+
+def _stage(found: Mapping[str, Any]) -> Stage:
+    for stage in get_args(Stage):
+        if found.get("stage") == stage:
+            known: Stage = stage
+            return known
+    raise InputError(f"stage is {found.get('stage')!r:.20}; give one of {get_args(Stage)}")
+
+
+def _events(found: Mapping[str, Any]) -> tuple[Event, ...]:
+    rows = found.get("events")
+    if not isinstance(rows, list):
+        raise InputError("events is missing or is no list")
+    events = tuple(_event(row) for row in rows)
+    if [event.seq for event in events] != list(range(1, len(events) + 1)):
+        raise InputError("events are not numbered 1, 2, 3 …: some are missing")
+    return events
+
+
+def _event(row: object) -> Event:
+    if not isinstance(row, dict) or not isinstance(row.get("data"), dict):
+        raise InputError("an event is no object with data")
+    seq = row.get("seq")
+    if not isinstance(seq, int):
+        raise InputError("an event has no number")
+    try:
+        event = Event(seq, _time(row, "at"), _text(row, "kind"), row["data"])
+        if (fault := fault_of_data(event.kind, event.data)) is not None:
+            raise InputError(f"{event.kind}: {fault}")
+    except InputError as fault:
+        raise InputError(f"event {seq}: {fault}") from None
+    return event

@@ -1,0 +1,295 @@
+"""The whole job without a person: a virtual prop with a hidden fault, tested as one would.
+
+Everything runs over real parts: packets on loopback, a prop in another process, records on disk.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from importlib.resources import as_file, files
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+
+from benchtest.diagnosis import Finding
+from benchtest.drive.driver import parse_target
+from benchtest.drive.driver_choice import driver_for
+from benchtest.drive.e131.cid import source_id
+from benchtest.drive.e131.driver import Sender
+from benchtest.drive.frame_clock import RAMP_S, FrameClock
+from benchtest.drive.universe_layout import Frame
+from benchtest.errors import BenchError
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.formatting import counted
+from benchtest.pattern import frame_of
+from benchtest.prop.design import Design
+from benchtest.prop.joints import data_joints, power_joints
+from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.reader import parse_design
+from benchtest.records.shelf import Shelf
+from benchtest.session.desk import FIRST_LEVEL, LOOK_LEVEL
+from benchtest.session.display.event_text import volts_text
+from benchtest.session.guidance.next_step import Advice, what_next
+from benchtest.session.log.events import (
+    Check,
+    CheckMade,
+    ColourSeen,
+    FirstLight,
+    MarkMade,
+    NotTaken,
+    ReadingTaken,
+    RepairDone,
+    SignedOff,
+    VerdictGiven,
+)
+from benchtest.session.log.unit_target import VIRTUAL
+from benchtest.session.session import Session
+from benchtest.virtual.observer import Sight
+from benchtest.virtual.remote_prop import start_simulation
+from benchtest.virtual.wait_for_frame import SETTLE_S, wait_until_shown
+
+DESIGN = "willow-fan.toml"
+MOST_STEPS = 120
+
+Say = Callable[[str], None]
+
+
+@dataclass
+class Outcome:
+    """How a demo ended."""
+
+    tag: str
+    hidden: str
+    named: list[str] = field(default_factory=list)
+    """Joints and nodes that were repaired, in order."""
+    mended: bool = False
+    """The repair of one of them mended the prop."""
+    readings: int = 0
+
+    @property
+    def found(self) -> bool:
+        """The fault named is the fault hidden.
+
+        Both data joints of one hop look alike to every reading, so the second of them may be it.
+        """
+        tries = 2 if self.hidden.partition("=")[0].endswith("d") else 1
+        return self.mended and 0 < len(self.named) <= tries
+
+
+@contextmanager
+def demo_file() -> Iterator[Path]:
+    """The demo's prop file."""
+    with as_file(files("benchtest.virtual").joinpath(DESIGN)) as path:
+        yield path
+
+
+def hide_fault(design: Design, seed: int) -> str:
+    """A fault that a builder might make, as `simulate --fault` takes it."""
+    rng = np.random.default_rng(seed)
+    sort = rng.choice(["resistive", "open", "data", "node"], p=[0.6, 0.15, 0.1, 0.15])
+    if sort == "data":
+        return f"{rng.choice([joint.name for joint in data_joints(design)])}=open"
+    if sort == "node":
+        node = design.node_at(int(rng.integers(design.node_count)))
+        return f"{node}={rng.choice(['dead', 'dark'])}"
+    joints = [joint.name for joint in power_joints(design) if joint.strands]
+    joint = rng.choice(joints)
+    if sort == "open":
+        return f"{joint}=open"
+    return f"{joint}={float(np.exp(rng.uniform(np.log(0.12), np.log(6.0)))):.2f}"
+
+
+def run_demo(folder: Path, seed: int, say: Say) -> Outcome:
+    """Do the whole job once.
+
+    Args:
+        folder: the bench folder that keeps the record.
+        seed: of the unit's own figures and of the hidden fault.
+        say: is told each step.
+
+    Raises:
+        BenchError: something failed; what, and what to do.
+    """
+    with demo_file() as path, Shelf(folder) as shelf:
+        text = path.read_text("utf-8")
+        design = parse_design(text, path.name)
+        hidden = hide_fault(design, seed)
+        tag = _free_tag(shelf)
+        session = Session.start(shelf, text, tag, DEFAULT_METER)
+        session.target = VIRTUAL
+        with start_simulation(path, [hidden], seed) as prop:
+            say(f"Unit {tag}, {design.name}: {counted(len(design.strands), 'strand')}, "
+                f"{counted(design.node_count, 'node')}. A fault is hidden in it.")  # fmt: skip
+            sender = Sender(source_id(folder))
+            driver = driver_for(parse_target(prop.target), design, sender)
+            nodes, channels = design.node_count, design.node.channels
+            with FrameClock(driver, nodes, channels, attended=False).start() as clock:
+                assert clock.abilities is not None
+                say(f"Driving {clock.abilities.where}.")
+                return play(session, clock, prop, say, Outcome(tag, hidden))
+
+
+class Light(Protocol):
+    """What shows frames on a prop."""
+
+    def show(self, frame: Frame, ramp_s: float = 0.0) -> None: ...
+
+    def dark(self) -> None: ...
+
+
+class Eyes(Protocol):
+    """A prop that can be looked at, measured and worked on."""
+
+    def measure(self, probe: str) -> float: ...
+
+    def look(self) -> list[Sight]: ...
+
+    def state(self) -> dict[str, Any]: ...
+
+    def repair(self, where: str) -> bool: ...
+
+
+def play(
+    session: Session,
+    light: Light,
+    prop: Eyes,
+    say: Say,
+    outcome: Outcome,
+    until: Callable[[], bool] = lambda: False,
+) -> Outcome:
+    """Do what the guidance says until nothing is left to do, or something else is true.
+
+    Raises:
+        BenchError: it did not come to an end.
+    """
+    return _Worker(session, light, prop, say, outcome).work(until)
+
+
+def _free_tag(shelf: Shelf) -> str:
+    taken = {unit.tag for unit in shelf.units()}
+    return next(tag for n in range(1, 10_000) if (tag := f"WF-{n:02}") not in taken)
+
+
+@dataclass
+class _Worker:
+    """Does what the guidance says, with the virtual prop's eyes and meter."""
+
+    session: Session
+    clock: Light
+    prop: Eyes
+    say: Say
+    outcome: Outcome
+
+    def work(self, until: Callable[[], bool]) -> Outcome:
+        for _ in range(MOST_STEPS):
+            if until():
+                return self.outcome
+            advice = what_next(self.session.state, None)
+            if advice.task == "think":
+                finding = self.session.diagnose()
+                self.session.conclude(finding)
+                advice = what_next(self.session.state, finding)
+                self._tell(finding, advice)
+            if advice.task == "done":
+                return self.outcome
+            self._do(advice)
+        raise BenchError(f"the demo did not end within {MOST_STEPS} steps; run it with --seed")
+
+    def _do(self, advice: Advice) -> None:
+        if advice.check is not None and advice.lit is not None:
+            # under load: a virtual supply has no terminals to measure at
+            lit_text = advice.lit.text(self.session.design)
+            self.session.record(NotTaken(lit_text, str(advice.probe)))
+        elif advice.check is not None:
+            self._check(*advice.check)
+        elif advice.task == "glow":
+            self._glow()
+        elif advice.task == "colour" and advice.colour is not None:
+            self._colour(advice)
+        elif advice.task == "look" and advice.strand is not None:
+            self._look(advice.strand)
+        elif advice.task == "read":
+            self._read(advice)
+        elif advice.task == "repair" and advice.suspect is not None:
+            self._repair(advice.suspect.where)
+        elif advice.task == "sign-off":
+            self.session.record(SignedOff("demo", f"hidden fault was {self.outcome.hidden}"))
+            self.say("Signed off; the record is saved.")
+        else:
+            raise BenchError(f"the demo cannot go on: {advice.says}")
+
+    def _light(self, lit: Lit, ramp_s: float = 0.0) -> None:
+        """Light a set, and wait until the prop shows it."""
+        frame = frame_of(lit.duty(self.session.design))
+        self.clock.show(frame, ramp_s)
+        wait_until_shown(self.prop, lambda: frame, ramp_s + SETTLE_S)
+
+    def _check(self, check: Check, feed: str) -> None:
+        """Fuse and polarity of a virtual prop are right; its supply can be measured."""
+        volts = self.prop.measure(feed) if check == "supply" else None
+        self.session.record(CheckMade(check, feed, passed=True, volts=volts))
+        shown = "" if volts is None else f", {volts:.2f} V"
+        self.say(f"  before power: {check} at {feed} good{shown}")
+
+    def _glow(self) -> None:
+        self._light(everything(self.session.design, FIRST_LEVEL))
+        glows = all(sight.seen == "ok" for sight in self.prop.look())
+        self.session.record(FirstLight(glows, FIRST_LEVEL))
+        self.say(f"  first light: {'every strand glows' if glows else 'not every strand glows'}")
+
+    def _colour(self, advice: Advice) -> None:
+        """A colour order is all that this step can show to be wrong, and no demo hides that."""
+        assert advice.lit is not None
+        assert advice.colour is not None
+        self._light(Lit(advice.lit.strands, LOOK_LEVEL, advice.lit.colour))
+        right = all(sight.seen != "wrong-colour" for sight in self.prop.look())
+        text = advice.lit.text(self.session.design)
+        lit = None if advice.strand is not None or text == "all" else text
+        self.session.record(ColourSeen(advice.colour, right, advice.strand, LOOK_LEVEL, lit))
+        where = "" if text == "all" else f" on {text}"
+        self.say(f"  {advice.colour}{where}: {'right' if right else 'wrong'}")
+
+    def _look(self, strand: int) -> None:
+        lit = Lit(frozenset([strand]), LOOK_LEVEL)
+        self._light(lit)
+        sights = [sight for sight in self.prop.look() if sight.strand == strand]
+        wrong = [sight for sight in sights if sight.seen != "ok"]
+        self.session.record(VerdictGiven(strand, not wrong, LOOK_LEVEL))
+        self.say(f"  strand {strand}: {'pass' if not wrong else 'fail'}")
+        for sight in wrong:
+            nodes = str(sight.first) if sight.first == sight.last else f"{sight.first}-{sight.last}"
+            self.session.record(MarkMade(str(strand), strand, nodes, sight.seen, LOOK_LEVEL))
+            self.say(f"    node {nodes} {sight.seen}")
+
+    def _read(self, advice: Advice) -> None:
+        assert advice.lit is not None
+        design = self.session.design
+        self._light(advice.lit, RAMP_S if len(advice.lit.strands) > 4 else 0.0)
+        volts = self.prop.measure(str(advice.probe))
+        self.session.record(ReadingTaken(advice.lit.text(design), str(advice.probe), volts))
+        self.outcome.readings += 1
+        shown = volts_text(volts)
+        self.say(f"  reading {self.outcome.readings}: {advice.lit.text(design)} lit, "
+                 f"{advice.probe} = {shown}")  # fmt: skip
+
+    def _repair(self, where: str) -> None:
+        self.clock.dark()
+        self.outcome.named.append(where)
+        mended = self.prop.repair(where)
+        self.outcome.mended = self.outcome.mended or mended
+        self.session.record(RepairDone(where, "mended by the demo"))
+        self.say(f"Repaired {where}. Only what it touches is tested again.")
+
+    def _tell(self, finding: Finding, advice: Advice) -> None:
+        if advice.task == "repair" and finding.suspects:
+            top = finding.suspects[0]
+            ohms = "" if top.ohms is None else f", about {top.ohms.best:.2g} ohm"
+            self.say(f"Finding: {top.where} {top.fault}, {top.probability:.0%}{ohms}.")
+            self.say(f"  {advice.says}")
+        elif advice.task == "sign-off":
+            cleared = finding.cleared_ohm
+            words = "" if cleared is None else f"; no joint above {cleared * 1e3:.0f} milliohm"
+            self.say(f"Finding: nothing wrong, {finding.healthy:.0%}{words} under these loads.")

@@ -1,0 +1,1 @@
+"""Screen models: maps, sketches, charts and texts."""

@@ -1,0 +1,109 @@
+"""Events and places in a few words."""
+
+from __future__ import annotations
+
+import math
+import re
+
+from benchtest.evidence.meter import Meter
+from benchtest.records.words import shown_value
+from benchtest.session.log.events import (
+    CheckMade,
+    ColourSeen,
+    FirstLight,
+    Happening,
+    MarkMade,
+    NotTaken,
+    PartSeen,
+    ReadingTaken,
+    RepairDone,
+    SignedOff,
+    SoakBegun,
+    SoakSeen,
+    SoakStopped,
+    Struck,
+    VerdictGiven,
+    Wiggled,
+)
+
+_STRAND = re.compile(r"^(\d+)(?:[AB.]|$)", re.ASCII)
+
+
+def said(what: Happening) -> str:
+    """An event in a few words."""
+    match what:
+        case VerdictGiven(strand, passed):
+            return f"strand {strand} {'passed' if passed else 'failed'}"
+        case MarkMade(_, strand, nodes, seen):
+            return f"strand {strand}, node {nodes} {seen}"
+        case ReadingTaken(_, probe, volts, amps):
+            return f"{probe} = {amps} A" if volts is None else f"{probe} = {volts} V"
+        case Struck():
+            return "strike-out of a reading"
+        case NotTaken(_, probe):
+            return f"{probe} cannot be reached"
+        case RepairDone(where):
+            return f"repair of {where}"
+        case SignedOff(by):
+            return f"sign-off by {by}"
+    return _said_of_step(what)
+
+
+def _said_of_step(what: Happening) -> str:
+    match what:
+        case CheckMade(check, feed, passed, ohm, volts):
+            shown = f" {ohm:g} Ω" if ohm is not None else f" {volts:g} V" if volts else ""
+            word = {None: "left out", True: "good", False: "BAD"}[passed]
+            return f"{check} at {feed} {word}{shown}"
+        case FirstLight(passed):
+            return f"first light, {'all glowed' if passed else 'not all glowed'}"
+        case ColourSeen(colour, right, strand, _, lit):
+            where = "everywhere" if strand is None else f"on strand {strand}"
+            if strand is None and lit is not None:
+                where = f"on strands {', '.join(lit.split())}"
+            if not right and strand is None:  # somewhere: which strand is asked next
+                return f"{colour} not right {where}"
+            return f"{colour} {'right' if right else 'wrong'} {where}"
+        case PartSeen(first, last, right):
+            if first == last:
+                return f"part {first} {'lit' if right else 'dark'}"
+            return f"part {first} to {last} {'lit' if right else 'not all lit'}"
+        case Wiggled(end, steady):
+            return f"{end} {'steady' if steady else 'flickers'} when moved"
+        case SoakBegun():
+            return "soak begun"
+        case SoakSeen(_, steady):
+            return f"soak {'steady' if steady else 'intermittent'}"
+        case SoakStopped(_, over):
+            return "soak ended" if over else "pause of the soak"
+    return what.kind
+
+
+def volts_text(volts: float) -> str:
+    """Volts as a meter shows them: millivolts below 0.6 V.
+
+    >>> volts_text(0.0312), volts_text(4.871)
+    ('31.2 mV', '4.871 V')
+    """
+    return shown_value(volts, "V")
+
+
+def metered_text(volts: float, meter: Meter) -> str:
+    """Volts with the digits that this meter's range for them has.
+
+    >>> meter = Meter.parse("0.5%+3/6000")
+    >>> metered_text(4.87, meter), metered_text(-0.03125, meter), metered_text(12.0, meter)
+    ('4.870 V', '-0.0312 V', '12.00 V')
+    """
+    digits = max(0, math.ceil(-math.log10(meter.resolution_v(volts)) - 1e-9))
+    return f"{volts:.{digits}f} V"
+
+
+def strand_of(where: str) -> int | None:
+    """The strand that a suspect is, or that its joint or node is on; None where that is no one.
+
+    >>> strand_of("4A+"), strand_of("4.17"), strand_of("4"), strand_of("3 4"), strand_of("main+")
+    (4, 4, 4, None, None)
+    """
+    found = _STRAND.match(where)
+    return int(found[1]) if found else None

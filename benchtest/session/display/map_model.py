@@ -1,0 +1,232 @@
+"""What the prop map shows, as signs and colours: pure, so that a widget only draws."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import accumulate, islice
+from math import sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchtest.diagnosis import Finding
+from benchtest.drive.universe_layout import Frame
+from benchtest.evidence.marks import Seen
+from benchtest.prop.design import Design, NodeName, StrandEnd
+from benchtest.session.log.state import State
+
+SIGN: dict[Seen, str] = {
+    "ok": " ",
+    "dark": "x",
+    "dim": "-",
+    "warm": "w",
+    "wrong-colour": "c",
+    "stuck": "s",
+    "flicker": "f",
+}
+GROUND = (18, 18, 18)
+"""What lit nodes are drawn on, on a light screen too: light is seen against the dark."""
+LEAST_CONTRAST = 3.0
+"""Of a lit node with its ground. Source: WCAG 2.2, success criterion 1.4.11."""
+SUSPECT_SHOWN = 0.2
+"""Suspects from this probability on are shown on the map."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One node, or a run of nodes in a condensed map."""
+
+    sign: str
+    """A mark's letter, `!` for a suspect, `@` for the cursor, or empty."""
+    lit: bool
+    rgb: tuple[int, int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One strand as it stands, end A to the left."""
+
+    strand: int
+    enters_at_a: bool
+    verdict: bool | None
+    suspect_a: bool
+    suspect_b: bool
+    cells: tuple[Cell, ...]
+
+
+def map_rows(
+    state: State,
+    frame: Frame,
+    finding: Finding | None,
+    cursor: NodeName | None,
+    width: int,
+) -> list[Row]:
+    """The prop map.
+
+    Args:
+        state: verdicts and marks.
+        frame: what is shown now, shape (nodes, colours).
+        finding: suspects, where they are known.
+        cursor: the node being walked.
+        width: most cells of a row; longer strands are condensed.
+    """
+    ends, nodes = _suspected(finding)
+    rows = []
+    first = state.design.first_index
+    runs = [-(-strand.nodes // max(width, 1)) for strand in state.design.strands]
+    starts, counts = _starts(tuple(strand.nodes for strand in state.design.strands), tuple(runs))
+    # one call each for the whole prop: a call lets other threads in, and of hundreds in a row the
+    # frame clock gets none
+    peaks = iter(np.maximum.reduceat(frame, starts, axis=0).tolist())
+    lit = np.logical_or.reduceat(frame.any(axis=1), first).tolist()
+    for strand, run, count in zip(state.design.strands, runs, counts, strict=True):
+        number = strand.number
+        signs = _signs(state, number, nodes, cursor)
+        own = list(islice(peaks, count))
+        rows.append(
+            Row(
+                number,
+                StrandEnd(number, "A") in state.design.data_path,
+                state.verdicts.get(number),
+                StrandEnd(number, "A") in ends,
+                StrandEnd(number, "B") in ends,
+                _cells(signs, own if lit[number - 1] else None, count, run),
+            )
+        )
+    return rows
+
+
+def map_note(design: Design, width: int) -> str:
+    """What a condensed map must say: how many nodes one sign stands for. Empty where it is one."""
+    most = max(strand.nodes for strand in design.strands)
+    run = -(-most // max(width, 1))
+    return f"one sign is up to {run} nodes" if run > 1 else ""
+
+
+def node_of_cell(nodes: int, cell: int, width: int) -> int:
+    """The first node of a cell of the map, 1 to `nodes`.
+
+    >>> node_of_cell(30, 4, 60), node_of_cell(160, 4, 60)
+    (5, 13)
+    """
+    run = -(-nodes // max(width, 1))
+    return max(1, min(nodes, cell * run + 1))
+
+
+def _suspected(finding: Finding | None) -> tuple[set[StrandEnd], set[str]]:
+    ends: set[StrandEnd] = set()
+    nodes: set[str] = set()
+    for suspect in finding.suspects if finding else ():
+        if suspect.probability < SUSPECT_SHOWN:
+            continue
+        if "." in suspect.where:
+            nodes.add(suspect.where)
+        else:
+            ends.update(_ends_in(suspect.where))
+    return ends, nodes
+
+
+def _ends_in(where: str) -> list[StrandEnd]:
+    """Strand ends that a suspect is at: those of a joint, or all of its strands'."""
+    strands = where.split()
+    if all(word.isdigit() for word in strands):
+        return [StrandEnd(int(word), end) for word in strands for end in ("A", "B")]
+    found = []
+    for part in where[:-1].split("~"):
+        if part[:-1].isdigit() and part[-1:] in ("A", "B"):
+            found.append(StrandEnd(int(part[:-1]), "A" if part[-1] == "A" else "B"))
+    return found
+
+
+def _signs(state: State, number: int, nodes: set[str], cursor: NodeName | None) -> list[str] | None:
+    """A sign or none for each node of a strand; None where it has no sign at all."""
+    marks = [mark for mark in state.marks if mark.strand == number and mark.seen != "ok"]
+    suspects = [int(name.partition(".")[2]) for name in nodes if name.startswith(f"{number}.")]
+    here = cursor is not None and cursor.strand == number
+    if not (marks or suspects or here):
+        return None
+    signs = [""] * state.design.strand(number).nodes
+    for mark in marks:
+        signs[mark.first - 1 : mark.last] = [SIGN[mark.seen]] * (mark.last - mark.first + 1)
+    for node in suspects:
+        signs[node - 1] = "!"
+    if here and cursor is not None:
+        signs[cursor.node - 1] = "@"
+    return signs
+
+
+@lru_cache(maxsize=8)
+def _starts(sizes: tuple[int, ...], runs: tuple[int, ...]) -> tuple[NDArray[np.intp], list[int]]:
+    """First node of each cell of the map, and how many cells each strand has."""
+    starts: list[int] = []
+    counts = []
+    for low, size, run in zip(accumulate((0, *sizes)), sizes, runs, strict=False):
+        cells = range(low, low + size, run)
+        starts += cells
+        counts.append(len(cells))
+    return np.array(starts, dtype=np.intp), counts
+
+
+def _cells(
+    signs: list[str] | None, peaks: list[list[int]] | None, count: int, run: int
+) -> tuple[Cell, ...]:
+    """A strand's cells, each of `run` nodes; `peaks` are their levels, None where it is dark."""
+    if peaks is None:
+        if signs is None:
+            return (DARK,) * count
+        peaks = [[0, 0, 0]] * count
+    if signs is None:
+        return tuple(_cell("", *peak) for peak in peaks)
+    shown = (_loudest(signs[low : low + run]) for low in range(0, len(signs), run))
+    return tuple(_cell(sign, *peak) for sign, peak in zip(shown, peaks, strict=True))
+
+
+def _loudest(signs: list[str]) -> str:
+    return next((s for s in ("@", "!") if s in signs), "") or next((s for s in signs if s), "")
+
+
+@lru_cache(maxsize=4096)
+def _cell(sign: str, red: int, green: int, blue: int, white: int = 0) -> Cell:
+    # eyes see light roughly by its square root; without that, a quarter looks like nothing
+    shown = [round(sqrt(min(level + white, 255) * 255.0)) for level in (red, green, blue)]
+    is_lit = bool(red or green or blue or white)
+    rgb = (shown[0], shown[1], shown[2])
+    return Cell(sign, is_lit, _legible(rgb) if is_lit else rgb)
+
+
+def _legible(rgb: tuple[int, int, int]) -> tuple[int, int, int]:
+    """That colour, with as much white in it as it takes to be seen on its ground.
+
+    A terminal without colour shows a grey instead, as bright as the sum of the three by their
+    weight, and darker than they are.
+
+    >>> _legible((255, 255, 255)), _legible((0, 0, 128))
+    ((255, 255, 255), (95, 95, 175))
+    """
+    for white in range(0, 256, 5):
+        red, green, blue = (level + round((255 - level) * white / 255) for level in rgb)
+        grey = round(0.2126 * red + 0.7152 * green + 0.0722 * blue)
+        darkest = min(luminance((red, green, blue)), luminance((grey, grey, grey)))
+        if (darkest + 0.05) / (_GROUND + 0.05) >= LEAST_CONTRAST:
+            return red, green, blue
+    return 255, 255, 255
+
+
+def luminance(rgb: tuple[int, int, int]) -> float:
+    """Relative luminance, 0 to 1, as WCAG 2.2 defines it.
+
+    >>> round(luminance((255, 0, 0)), 4)
+    0.2126
+    """
+    red, green, blue = (
+        part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4
+        for part in (level / 255.0 for level in rgb)
+    )
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+_GROUND = luminance(GROUND)
+
+
+DARK = _cell("", 0, 0, 0)

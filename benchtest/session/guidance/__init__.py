@@ -1,0 +1,1 @@
+"""Advice: the next step, and open points of a unit."""

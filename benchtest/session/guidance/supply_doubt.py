@@ -1,0 +1,113 @@
+"""Doubt about the volts of a supply: a slip at their entry, or a supply that sags under load."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchtest.diagnosis import Finding, JudgedReading
+from benchtest.formatting import counted
+from benchtest.prop.design import Design, Probe
+from benchtest.prop.lit_set import Lit
+from benchtest.prop.notation import parse_probe
+from benchtest.records.words import shown_value
+from benchtest.session.log.measured_supplies import measured_supplies
+from benchtest.session.log.state import State
+
+MIN_READINGS = 3
+"""Readings of rail volts from which on a common offset is one."""
+MIN_OFFSET_SHARE = 0.01
+"""Offset from which a supply is doubted, over its volts: the tolerance of supplies."""
+MAX_SPREAD_SHARE = 0.35
+"""Spread of the offsets up to which they are one, over the offset. Ours: of a bad joint or a wrong
+node current the offset follows the current of each lit set."""
+DROP_SHARE = 0.25
+"""Part of the drop between supply and probe that node current and wire leave open: three standard
+deviations of the node current. Offsets within it say nothing of the supply."""
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyDoubt:
+    """A supply whose volts do not fit what is read behind it.
+
+    Attributes:
+        feed: its feed.
+        lit: strands to light for measuring it again.
+        probe: the feed, for the drawing.
+        words: what speaks against it, in a sentence without its end.
+    """
+
+    feed: str
+    lit: Lit
+    probe: Probe
+    words: str
+
+
+def supply_doubt(state: State, finding: Finding) -> SupplyDoubt | None:
+    """Return what speaks against the volts of a lone supply; None where nothing does.
+
+    Args:
+        state: of the session.
+        finding: of that state.
+    """
+    design = state.design
+    if len(design.feeds) != 1:
+        return None
+    feed = design.feeds[0]
+    volts = measured_supplies(design, state.checks).get(feed.name)
+    rails = _rails(finding)
+    if len(rails) < MIN_READINGS:
+        return None
+    supply_v = feed.volts if volts is None else volts
+    off_v = np.array([row.reading.value - row.expected for row in rails])
+    drop_v = supply_v - float(np.median([row.expected for row in rails]))
+    common_v = float(np.median(off_v))
+    if abs(common_v) < max(MIN_OFFSET_SHARE * supply_v, DROP_SHARE * drop_v):
+        return None
+    if float(np.ptp(off_v)) > MAX_SPREAD_SHARE * abs(common_v):
+        return None
+    where = "the prop file's" if volts is None else "typed as"
+    way = "lower" if common_v < 0.0 else "higher"
+    words = (
+        f"All {counted(len(rails), 'reading')} of rail volts lie {shown_value(abs(common_v), 'V')} "
+        f"{way} than the supply {where} {supply_v:g} V allows"
+    )
+    return SupplyDoubt(feed.name, _most_lit(rails), parse_probe(feed.name, design), words)
+
+
+def _rails(finding: Finding) -> list[JudgedReading]:
+    """Return the readings of rail volts under load that count."""
+    return [
+        row
+        for place, row in enumerate(finding.readings, 1)
+        if place not in finding.set_aside
+        and row.reading.volts is not None
+        and row.reading.probe.is_rail
+        and row.reading.lit.strands
+    ]
+
+
+def _most_lit(rails: Sequence[JudgedReading]) -> Lit:
+    """Return the largest lit set that was read under: fuses and supply have carried it."""
+    return max((row.reading.lit for row in rails), key=lambda lit: len(lit.strands))
+
+
+def is_answered(state: State, doubt: SupplyDoubt) -> bool:
+    """Return True where the supply was measured under load, or cannot be."""
+    made = state.checks.get(("supply", doubt.feed))
+    measured = made is not None and bool(made.lit)
+    return measured or (doubt.lit, doubt.probe) in state.unreachable
+
+
+def low_volts(design: Design, lowest_v: float | None) -> str:
+    """Return what a unit's lowest rail volts are short of; empty where they are enough.
+
+    Args:
+        design: the prop.
+        lowest_v: the least along all strands, by the unit's readings; None where not known. [V]
+    """
+    if lowest_v is None or lowest_v >= design.node.lowest_v:
+        return ""
+    return f"only {lowest_v:.2f} V at full white, where a node needs {design.node.lowest_v:g} V"

@@ -1,0 +1,1 @@
+"""Events of a session and the state folded from them."""

@@ -1,0 +1,481 @@
+"""Where a session stands: a fold over its events, and nothing else."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from benchtest.diagnosis import Before, still_valid, touched_by
+from benchtest.errors import InputError
+from benchtest.evidence.marks import Mark, check_seen, parse_nodes
+from benchtest.evidence.meter import Meter
+from benchtest.evidence.readings import Reading
+from benchtest.prop.design import Design, Probe
+from benchtest.prop.lit_set import Lit, parse_lit
+from benchtest.prop.notation import parse_end, parse_place, parse_probe
+from benchtest.records.models import Stage
+from benchtest.session.log import soak as soaks
+from benchtest.session.log.colour_checks import light_of, wrong_strands
+from benchtest.session.log.events import (
+    CheckMade,
+    ColourSeen,
+    Concluded,
+    FirstLight,
+    Happening,
+    MarkMade,
+    NoteMade,
+    NotTaken,
+    PartSeen,
+    ReadingTaken,
+    RepairDone,
+    SignedOff,
+    SoakBegun,
+    SoakSeen,
+    SoakStopped,
+    StageSet,
+    Struck,
+    Undone,
+    VerdictGiven,
+    Wiggled,
+)
+from benchtest.session.log.node_search import Search, next_search
+from benchtest.session.log.power_checks import Key, all_checks
+from benchtest.session.log.reading_list import (
+    NumberedReading,
+    Standing,
+    counted_readings,
+    discarded,
+)
+from benchtest.session.log.soak import Soak
+from benchtest.session.log.soldered_feeds import checks_after
+
+COLOUR_LEVEL = 0.25
+"""Level that colours are taken to be looked at: what they look like hangs on it very little."""
+EVIDENCE = (ColourSeen, VerdictGiven, MarkMade, ReadingTaken, Struck, RepairDone)
+"""Events that the diagnosis weighs: a finding of before them no longer holds."""
+
+
+@dataclass(frozen=True, slots=True)
+class Happened:
+    """An event with its place in the session and its time."""
+
+    seq: int
+    at: str
+    what: Happening
+    same_key_as: int | None = field(default=None, kw_only=True)
+    """Number of the first event that the same key added; None for that first one."""
+    target: str | None = field(default=None, kw_only=True)
+    """Target driven then, as written for `--to`; None where the record has none."""
+
+
+@dataclass(frozen=True)
+class State:
+    """Where a session stands.
+
+    Attributes:
+        design: the prop.
+        verdicts: strands that were looked at since they were last worked on: passed or not.
+        looked_level: level at which each of these was lit.
+        marks: what was seen and still stands.
+        taken: every reading of the session with its number, those that no longer count too.
+        unreachable: readings that were asked for and cannot be taken.
+        repairs: in order.
+        before: what was seen and read before each of these.
+        notes: in order.
+        stage: the unit's stage, where this session set one.
+        tested_earlier: some of what was tested was tested before the unit was last worked on for
+            a stage: sealed, opened, or out for a season.
+        checks: what was made sure of before power, by check and feed.
+        recheck: checks before power that a repair with an iron calls for again.
+        first_light: whether everything glowed at a low level; None before that.
+        colours: by colour and strand, whether it was right; until the strand is worked on or
+            seen dark. A strand with a dark node has no entry: that node showed no colour.
+        apart: colours that were not right everywhere, so each strand is looked at by itself.
+        search: the search for a node that fails, while one is under way.
+        wiggled: strand ends whose joints were moved while lit, and whether light was steady.
+        soak: the last soak.
+        concluded: the last finding.
+        signed: who answers for the unit; None again as soon as it is tested or worked on.
+        undoable: events that undo would take back, last one last.
+    """
+
+    design: Design
+    verdicts: dict[int, bool] = field(default_factory=dict)
+    looked_level: dict[int, float] = field(default_factory=dict)
+    marks: tuple[Mark, ...] = ()
+    taken: tuple[NumberedReading, ...] = ()
+    unreachable: frozenset[tuple[Lit, Probe]] = frozenset()
+    repairs: tuple[RepairDone, ...] = ()
+    before: tuple[Before, ...] = ()
+    notes: tuple[str, ...] = ()
+    stage: Stage | None = None
+    tested_earlier: bool = False
+    checks: dict[Key, CheckMade] = field(default_factory=dict)
+    recheck: frozenset[Key] = frozenset()
+    first_light: bool | None = None
+    colours: dict[str, dict[int, bool]] = field(default_factory=dict)
+    apart: frozenset[str] = frozenset()
+    search: Search | None = None
+    wiggled: dict[str, bool] = field(default_factory=dict)
+    soak: Soak | None = None
+    concluded: Concluded | None = None
+    signed: SignedOff | None = None
+    undoable: tuple[Happened, ...] = ()
+
+    @property
+    def readings(self) -> tuple[Reading, ...]:
+        """Readings that count as evidence."""
+        return counted_readings(self.taken)
+
+    @property
+    def stale(self) -> tuple[Reading, ...]:
+        """Readings that a repair has moved; kept for the record."""
+        return tuple(one.reading for one in self.taken if one.standing == "moved")
+
+    @property
+    def fresh(self) -> bool:
+        """Nothing was lit and looked at yet."""
+        return not (self.verdicts or self.taken or self.repairs)
+
+    @property
+    def untested(self) -> list[int]:
+        """Strands nobody has looked at since they were last worked on."""
+        return [s.number for s in self.design.strands if s.number not in self.verdicts]
+
+    @property
+    def failed(self) -> list[int]:
+        """Strands that failed and have not been worked on since."""
+        return [number for number, passed in sorted(self.verdicts.items()) if not passed]
+
+    @property
+    def unmarked(self) -> list[int]:
+        """Failed strands on which no failing node has been marked yet."""
+        marked = {mark.strand for mark in self.marks if mark.seen != "ok"}
+        return [number for number in self.failed if number not in marked]
+
+    @property
+    def unlit(self) -> frozenset[int]:
+        """Strands of which not every node lights, so that their colours cannot be judged yet."""
+        dark = {mark.strand for mark in self.marks if mark.seen == "dark"}
+        return frozenset(dark.union(self.unmarked))
+
+    @property
+    def last_key(self) -> tuple[Happened, ...]:
+        """Events of the last key that still count, in order; empty where there are none."""
+        if not self.undoable:
+            return ()
+        last = self.undoable[-1]
+        first = last.same_key_as or last.seq
+        return tuple(one for one in self.undoable if first in (one.seq, one.same_key_as))
+
+    @property
+    def evidence_marks(self) -> list[Mark]:
+        """Marks for the diagnosis: what was marked, and that the rest of each strand was right."""
+        grounds = []
+        for number, passed in self.verdicts.items():
+            if passed or number not in self.unmarked:
+                lit = Lit(frozenset([number]), self.looked_level[number])
+                grounds.append(Mark(lit, number, 1, self.design.strand(number).nodes, "ok"))
+        return [*grounds, *self.marks, *self._colour_marks()]
+
+    def _colour_marks(self) -> list[Mark]:
+        """Colours as marks, where any was wrong: it is the whole pattern that tells of an order."""
+        if not wrong_strands(self.colours):
+            return []
+        return [
+            Mark(Lit(frozenset([number]), COLOUR_LEVEL, light_of(colour)), number, 1,
+                 self.design.strand(number).nodes, "ok" if right else "wrong-colour")
+            for colour, row in self.colours.items() for number, right in row.items()
+        ]  # fmt: skip
+
+
+def fold(happened: Sequence[Happened], design: Design) -> State:
+    """The state after these events. An undone event counts as if it had never been.
+
+    An event that does not fit the prop, as a record of another bench may hold, is passed over:
+    one bad line must not keep a person from all the others.
+    """
+    undone: set[int] = set()
+    for event in happened:
+        if isinstance(event.what, Undone):
+            undone.update((event.what.seq, *event.what.also))
+    counted = [event for event in happened if event.seq not in undone]
+    gone = _discarded_readings(counted)
+    state = State(design)
+    # lists here: tuples that grow with each of 50 000 notes take the square of their number
+    undoable: list[Happened] = []
+    notes: list[str] = []
+    for event in counted:
+        with contextlib.suppress(InputError):
+            if isinstance(event.what, NoteMade):
+                notes.append(event.what.text)
+            else:
+                state = _applied(state, event)
+            if _is_undoable(event.what):
+                undoable.append(event)
+            if (standing := gone.get(event.seq)) is not None:
+                # before any repair looks at it: evidence of before the repair is without it too
+                taken = discarded(state.taken, event.seq, standing)
+                state = dataclasses.replace(state, taken=taken)
+    return dataclasses.replace(state, notes=tuple(notes), undoable=tuple(undoable))
+
+
+def _discarded_readings(counted: Sequence[Happened]) -> dict[int, Standing]:
+    """Return why readings no longer count, by their events."""
+    read, gone = set(), dict[int, Standing]()
+    for event in counted:
+        what = event.what
+        if isinstance(what, Struck) and what.seq in read:
+            gone[what.seq] = "struck"
+        if isinstance(what, ReadingTaken):
+            read.add(event.seq)
+            if what.again in read and what.again != event.seq:
+                gone[what.again] = "retaken"
+    return gone
+
+
+def changes_earlier(what: Happening) -> bool:
+    """Return True where an event changes what earlier events mean: the state is folded again."""
+    return isinstance(what, Undone | Struck) or (
+        isinstance(what, ReadingTaken) and what.again is not None
+    )
+
+
+def step(state: State, event: Happened) -> State:
+    """The state after one more event.
+
+    Raises:
+        InputError: it does not fit the prop.
+    """
+    after = _applied(state, event)
+    if not _is_undoable(event.what):
+        return after
+    return dataclasses.replace(after, undoable=(*state.undoable, event))
+
+
+def _is_undoable(what: Happening) -> bool:
+    return type(what) in _APPLY
+
+
+def _applied(state: State, event: Happened) -> State:
+    """Return the state after an event, but for what undo would take back.
+
+    Raises:
+        InputError: it does not fit the prop.
+    """
+    what = event.what
+    if isinstance(what, Undone | Concluded):  # what was said of the evidence goes with it
+        return dataclasses.replace(state, concluded=_said(what))
+    apply = _APPLY.get(type(what))
+    if apply is None:
+        return state
+    after = apply(state, what)
+    if isinstance(what, ReadingTaken):
+        *before, last = after.taken
+        timed = dataclasses.replace(last.reading, at=event.at or None)
+        after = dataclasses.replace(
+            after, taken=(*before, dataclasses.replace(last, seq=event.seq, reading=timed))
+        )
+    # a note or the unit's next stage says nothing against what was signed
+    keeps = isinstance(what, NoteMade | StageSet)
+    signed = what if isinstance(what, SignedOff) else state.signed if keeps else None
+    concluded = None if is_evidence(what) else state.concluded
+    return dataclasses.replace(after, signed=signed, concluded=concluded)
+
+
+def is_evidence(what: Happening) -> bool:
+    """Return True where a finding of before an event no longer holds."""
+    supply = isinstance(what, CheckMade) and what.check == "supply"
+    return supply or isinstance(what, EVIDENCE)
+
+
+def _said(what: Undone | Concluded) -> Concluded | None:
+    if isinstance(what, Undone):
+        return None
+    for row in what.suspects:
+        if not (isinstance(row.get("where"), str) and type(row.get("probability")) in (int, float)):
+            raise InputError("a suspect of a finding has no place or no probability")
+    return what
+
+
+def _verdict(state: State, what: VerdictGiven) -> State:
+    parse_lit(str(what.strand), state.design, what.level)
+    marks = state.marks
+    if what.passed:  # a strand that passes now has nothing wrong with it any more
+        marks = tuple(mark for mark in marks if mark.strand != what.strand)
+    return dataclasses.replace(
+        state,
+        verdicts={**state.verdicts, what.strand: what.passed},
+        looked_level={**state.looked_level, what.strand: what.level},
+        marks=marks,
+        search=_without(state.search, what.strand),
+    )
+
+
+def _without(search: Search | None, strand: int) -> Search | None:
+    """A search that goes on; a search of the whole prop is over with the first strand it names."""
+    return None if search is None or search.strand in (None, strand) else search
+
+
+def _mark(state: State, what: MarkMade) -> State:
+    lit = parse_lit(what.lit, state.design, what.level, what.colour)
+    parse_lit(str(what.strand), state.design)  # it is a strand of this prop
+    first, last = parse_nodes(what.nodes, state.design.strand(what.strand).nodes)
+    mark = Mark(lit, what.strand, first, last, what.seen)
+    check_seen(mark, state.design)
+    search = _without(state.search, what.strand)
+    colours = state.colours
+    if what.seen == "dark":  # a node that did not light showed no colour
+        colours = {
+            colour: {n: ok for n, ok in row.items() if n != what.strand}
+            for colour, row in colours.items()
+        }
+    marks = (*state.marks, mark)
+    return dataclasses.replace(state, marks=marks, search=search, colours=colours)
+
+
+def _reading(state: State, what: ReadingTaken) -> State:
+    lit = parse_lit(what.lit, state.design, what.level, what.colour)
+    if what.volts is None and what.amps is None:
+        raise InputError(f"probe {what.probe}: neither volts nor amperes")
+    meter = Meter.parse(what.meter) if what.meter else None
+    probe = parse_probe(what.probe, state.design)
+    reading = Reading(lit, probe, what.volts, what.amps, meter, decimals=what.decimals)
+    before = state.taken
+    if what.again is not None and any(one.seq == what.again and one.counts for one in before):
+        before = discarded(before, what.again, "retaken")
+    new = NumberedReading(len(before) + 1, 0, reading, again=what.again)
+    return dataclasses.replace(state, taken=(*before, new))
+
+
+def _struck(state: State, what: Struck) -> State:
+    if any(one.seq == what.seq and one.standing == "struck" for one in state.taken):
+        return state  # a fold has struck it out already
+    return dataclasses.replace(state, taken=discarded(state.taken, what.seq, "struck"))
+
+
+def _not_taken(state: State, what: NotTaken) -> State:
+    asked = (parse_lit(what.lit, state.design), parse_probe(what.probe, state.design))
+    return dataclasses.replace(state, unreachable=state.unreachable | {asked})
+
+
+def _repair(state: State, what: RepairDone) -> State:
+    """Only what the repair touches is tested again."""
+    failed = {mark.strand for mark in state.marks if mark.seen != "ok"}
+    failed |= {number for number, passed in state.verdicts.items() if not passed}
+    touched = touched_by(state.design, what.where, failed)
+    valid = still_valid(state.design, what.where, state.readings)
+    moved = iter(valid)
+    taken = tuple(
+        dataclasses.replace(one, standing="moved") if one.counts and not next(moved) else one
+        for one in state.taken
+    )
+    after = dataclasses.replace(
+        state,
+        verdicts={n: passed for n, passed in state.verdicts.items() if n not in touched},
+        marks=tuple(mark for mark in state.marks if mark.strand not in touched),
+        taken=taken,
+        repairs=(*state.repairs, what),
+        recheck=state.recheck | checks_after(state.design, what.where),
+        colours=_colours_after(state, what.where, touched),
+        wiggled={e: ok for e, ok in state.wiggled.items() if parse_end(e).strand not in touched},
+        search=None,
+    )
+    then = state.readings, tuple(state.evidence_marks)
+    before = Before(what.where, *then, after.readings, tuple(after.evidence_marks))
+    return dataclasses.replace(after, before=(*state.before, before))
+
+
+def _colours_after(state: State, where: str, touched: frozenset[int]) -> dict[str, dict[int, bool]]:
+    """A new node may be of another kind; what was wrong is looked at again either way."""
+    new = int(where.partition(".")[0]) if "." in where else None
+    return {
+        colour: {n: ok for n, ok in row.items() if n != new and (ok or n not in touched)}
+        for colour, row in state.colours.items()
+    }
+
+
+def _check(state: State, what: CheckMade) -> State:
+    key = (what.check, what.feed)
+    if key not in all_checks(state.design):
+        raise InputError(f'feed "{what.feed[:40]}": the prop has none of that name')
+    checks = {**state.checks, key: what}
+    return dataclasses.replace(state, checks=checks, recheck=state.recheck - {key})
+
+
+def _first_light(state: State, what: FirstLight) -> State:
+    return dataclasses.replace(state, first_light=what.passed)
+
+
+def _colour(state: State, what: ColourSeen) -> State:
+    lit = parse_lit(what.lit or "all", state.design, what.level, light_of(what.colour)).strands
+    seen = state.colours.get(what.colour, {})
+    if what.strand is not None:
+        parse_lit(str(what.strand), state.design)
+        row = {**seen, what.strand: what.right}
+    elif what.right:
+        row = {**seen, **dict.fromkeys(sorted(lit - state.unlit), True)}
+    else:
+        apart = state.apart | {what.colour}
+        row = {number: right for number, right in seen.items() if number not in lit}
+        return dataclasses.replace(state, colours={**state.colours, what.colour: row}, apart=apart)
+    return dataclasses.replace(state, colours={**state.colours, what.colour: row})
+
+
+def _part(state: State, what: PartSeen) -> State:
+    return dataclasses.replace(state, search=next_search(state.search, state.design, what))
+
+
+def _wiggle(state: State, what: Wiggled) -> State:
+    parse_place(str(parse_end(what.end)), state.design)
+    return dataclasses.replace(state, wiggled={**state.wiggled, what.end: what.steady})
+
+
+def _soak_begun(state: State, what: SoakBegun) -> State:
+    parse_lit("all", state.design, what.level)
+    return dataclasses.replace(state, soak=soaks.begun(what))
+
+
+def _soak_next(state: State, what: SoakSeen | SoakStopped) -> State:
+    return dataclasses.replace(state, soak=soaks.next_soak(state.soak, what))
+
+
+def _note(state: State, what: NoteMade) -> State:
+    return dataclasses.replace(state, notes=(*state.notes, what.text))
+
+
+def _stage(state: State, what: StageSet) -> State:
+    before = state.stage or what.was
+    # carrying a sealed unit out changes nothing on it; what was tested still holds
+    if what.stage == before or (before, what.stage) == ("sealed", "outdoors"):
+        earlier = state.tested_earlier
+    else:
+        earlier = bool(state.verdicts or state.readings)
+    return dataclasses.replace(state, stage=what.stage, tested_earlier=earlier)
+
+
+def _signed(state: State, what: SignedOff) -> State:
+    return state
+
+
+_APPLY: dict[type, Callable[..., State]] = {
+    VerdictGiven: _verdict,
+    MarkMade: _mark,
+    ReadingTaken: _reading,
+    Struck: _struck,
+    NotTaken: _not_taken,
+    RepairDone: _repair,
+    CheckMade: _check,
+    FirstLight: _first_light,
+    ColourSeen: _colour,
+    PartSeen: _part,
+    Wiggled: _wiggle,
+    SoakBegun: _soak_begun,
+    SoakSeen: _soak_next,
+    SoakStopped: _soak_next,
+    NoteMade: _note,
+    StageSet: _stage,
+    SignedOff: _signed,
+}

@@ -1,0 +1,1 @@
+"""Practice rounds against a hidden fault."""

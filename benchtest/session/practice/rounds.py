@@ -1,0 +1,256 @@
+"""Practice: a fault hidden in a virtual prop, and a tally of readings beside the tool's own.
+
+Kept in a bench folder of its own inside the bench's, so that nothing of it ever mixes with units.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.formatting import counted
+from benchtest.prop.design import Design
+from benchtest.prop.joints import data_joints, power_joints
+from benchtest.prop.reader import parse_design
+from benchtest.records.shelf import Shelf
+from benchtest.session.autopilot import Outcome, demo_file, play
+from benchtest.session.launch_options import Bench
+from benchtest.session.log.events import CheckMade, ColourSeen, FirstLight, NoteMade, ReadingTaken
+from benchtest.session.log.power_checks import all_checks
+from benchtest.session.session import Session, happened_in
+from benchtest.session.temporary_folders import temporary_folder
+from benchtest.virtual.in_process import PropHere
+from benchtest.virtual.injected_faults import parse_fault
+from benchtest.virtual.virtual_prop import VirtualProp
+
+FOLDER = "practice"
+GRADES = (
+    "a node that fails",
+    "a break in the data line",
+    "an open joint",
+    "a joint of some ohms",
+    "a joint of tenths of an ohm",
+    "two joints at once",
+)
+"""What is hidden, from easy to hard."""
+OHMS = {4: (1.5, 8.0), 5: (0.12, 0.6), 6: (0.3, 3.0)}
+"""Resistance of hidden joints by grade, drawn evenly on a logarithmic scale. [Ω]"""
+ALLOWANCE = 2
+"""Readings beyond the tool's own with which a grade still counts as mastered."""
+
+_NOTE = re.compile(
+    r"practice, grade (\d+): (\d+) readings and (\d+) needless repairs; "
+    r"the tool itself (\d+) and (\d+)$",
+    re.ASCII,
+)
+
+
+def hide(design: Design, grade: int, seed: int) -> tuple[str, ...]:
+    """Faults of a grade, as `simulate --fault` takes them.
+
+    >>> from benchtest.prop.reader import read_design
+    >>> with demo_file() as path:
+    ...     [hide(read_design(path), grade, 7) for grade in (1, 3, 5)]
+    [('11.14=dark',), ('6B+=open',), ('2B+=0.35',)]
+    """
+    chance = np.random.default_rng([seed, grade])
+    if grade == 1:
+        node = design.node_at(int(chance.integers(design.node_count)))
+        return (f"{node}={chance.choice(['dead', 'dark'])}",)
+    if grade == 2:
+        return (f"{chance.choice([joint.name for joint in data_joints(design)])}=open",)
+    names = [joint.name for joint in power_joints(design) if joint.strands]
+    hidden = chance.choice(names, size=2 if grade == 6 else 1, replace=False).tolist()
+    if grade == 3:
+        return tuple(f"{name}=open" for name in hidden)
+    low, high = np.log(OHMS[grade])
+    return tuple(f"{name}={np.exp(chance.uniform(low, high)):.2f}" for name in hidden)
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """How one round went, beside the tool's own go at the same unit."""
+
+    grade: int
+    readings: int
+    needless: int
+    own_readings: int
+    own_needless: int
+
+    @property
+    def mastered(self) -> bool:
+        """Nearly as few readings as the tool's own, and no more solder."""
+        few = self.readings <= self.own_readings + ALLOWANCE
+        return few and self.needless <= self.own_needless
+
+    def note(self) -> str:
+        """As the record keeps it."""
+        return (
+            f"practice, grade {self.grade}: {self.readings} readings and {self.needless} needless "
+            f"repairs; the tool itself {self.own_readings} and {self.own_needless}"
+        )
+
+
+def tally_of(note: str) -> Tally | None:
+    """A tally that a record keeps; None where a note is none.
+
+    >>> tally_of(Tally(3, 6, 1, 5, 0).note())
+    Tally(grade=3, readings=6, needless=1, own_readings=5, own_needless=0)
+    """
+    found = _NOTE.match(note)
+    return Tally(*map(int, found.groups())) if found else None
+
+
+@dataclass
+class Round:
+    """One round of practice.
+
+    Attributes:
+        grade: 1 to 6.
+        seed: of the unit's own figures and of what is hidden in it.
+        hidden: the faults.
+        left: places still to be mended.
+        needless: repairs of what was not wrong.
+    """
+
+    grade: int
+    seed: int
+    hidden: tuple[str, ...]
+    left: set[str] = field(default_factory=set)
+    needless: int = 0
+
+    def __post_init__(self) -> None:
+        self.left = {fault.partition("=")[0] for fault in self.hidden}
+
+    @property
+    def over(self) -> bool:
+        """All that was hidden is mended."""
+        return not self.left
+
+    def repaired(self, where: str, was_wrong: bool) -> None:
+        """A joint or node was worked on."""
+        if was_wrong:
+            self.left.discard(where)
+        else:
+            self.needless += 1
+
+    def finish(self, session: Session, own: Outcome) -> Tally:
+        """Keep how it went in the record of the round."""
+        taken = [happened.what for happened in session.state.undoable]
+        readings = sum(isinstance(what, ReadingTaken) for what in taken)
+        needless = len(own.named) - len(self.hidden)
+        tally = Tally(self.grade, readings, self.needless, own.readings, max(0, needless))
+        session.record(NoteMade(tally.note()))
+        return tally
+
+
+def open_practice(bench: Bench) -> Shelf:
+    """The records of practice in a bench folder.
+
+    Raises:
+        RecordsFault: they cannot be used.
+    """
+    return Shelf(bench.folder / FOLDER)
+
+
+def tallies(shelf: Shelf) -> list[Tally]:
+    """How every finished round went, in order."""
+    found = []
+    for row in shelf.sessions():
+        for happened in happened_in(shelf.events(row.id)):
+            if isinstance(happened.what, NoteMade) and (tally := tally_of(happened.what.text)):
+                found.append(tally)
+    return found
+
+
+def next_grade(done: Sequence[Tally]) -> int:
+    """The grade after the hardest that is mastered."""
+    return min(max((t.grade for t in done if t.mastered), default=0) + 1, len(GRADES))
+
+
+def begin(shelf: Shelf, bench: Bench, grade: int, seed: int) -> tuple[Session, Bench, Round]:
+    """A new round: its session, the bench that it is on, and what is hidden.
+
+    Checks before power, first light and colours are taken for made: nothing is hidden there.
+
+    Raises:
+        RecordsFault: it could not be kept.
+    """
+    with demo_file() as path:
+        text = path.read_text("utf-8")
+    tag = f"PR-{len(shelf.units()) + 1:03}"
+    session = Session.start(shelf, text, tag, bench.meter)
+    made_ready(session)
+    hidden = hide(session.design, grade, seed)
+    there = replace(bench, folder=shelf.folder, to="virtual", hidden=hidden, seed=seed)
+    return session, there, Round(grade, seed, hidden)
+
+
+def made_ready(session: Session) -> None:
+    """Go to where strands are looked at."""
+    for check, feed in all_checks(session.design):
+        session.record(CheckMade(check, feed, passed=True))
+    session.record(FirstLight(passed=True))
+    for colour in session.design.node.colours:
+        session.record(ColourSeen(colour, right=True))
+
+
+def own_go(hidden: Sequence[str], seed: int) -> Outcome:
+    """The tool's own go at the same unit; takes some seconds, call it from a worker.
+
+    Raises:
+        BenchError: it did not come to an end.
+    """
+    with demo_file() as path:
+        text = path.read_text("utf-8")
+    design = parse_design(text, "practice")
+    unit = VirtualProp(design, [parse_fault(fault, design) for fault in hidden], seed)
+    with temporary_folder() as folder, Shelf(folder) as shelf:
+        session = Session.start(shelf, text, "PR-000", DEFAULT_METER)
+        made_ready(session)
+        here, outcome = PropHere(unit), Outcome("PR-000", ", ".join(hidden))
+        # as a person's, its readings count until all is mended, not those that clear it afterwards
+        return play(session, here, here, lambda words: None, outcome, lambda: not unit.faults)
+
+
+def told(tally: Tally, hidden: Sequence[str], done: Sequence[Tally]) -> str:
+    """How a round went, in words.
+
+    Args:
+        tally: of this round.
+        hidden: what was hidden.
+        done: tallies of all rounds, this one too.
+    """
+    lines = [
+        f"Grade {tally.grade}, {GRADES[tally.grade - 1]}. Hidden was {' and '.join(hidden)}.",
+        f"You: {counted(tally.readings, 'reading')}, {counted(tally.needless, 'needless repair')}.",
+        f"The tool itself: {counted(tally.own_readings, 'reading')}, "
+        f"{counted(tally.own_needless, 'needless repair')}.",
+        _what_next(tally, next_grade(done)),
+    ]
+    return "\n".join([*lines, "", *table(done)])
+
+
+def _what_next(tally: Tally, grade: int) -> str:
+    if tally.mastered:
+        return f"Mastered; next is grade {grade}."
+    return (
+        f"Next is grade {grade}. A round is mastered within {ALLOWANCE} readings of the tool's own "
+        "and with no more needless repairs."
+    )
+
+
+def table(done: Sequence[Tally]) -> list[str]:
+    """The tally by grade, a line each."""
+    lines = [f"{'grade':<32}{'rounds':>7}{'yours':>7}{'tool':>6}"]
+    for grade, name in enumerate(GRADES, 1):
+        mine = [tally for tally in done if tally.grade == grade]
+        if mine:
+            yours = sum(tally.readings for tally in mine) / len(mine)
+            own = sum(tally.own_readings for tally in mine) / len(mine)
+            lines.append(f"{f'{grade} {name}':<32}{len(mine):>7}{yours:>7.1f}{own:>6.1f}")
+    return lines

@@ -1,0 +1,1 @@
+"""Contents of reports and exported tables."""

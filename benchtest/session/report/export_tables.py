@@ -1,0 +1,177 @@
+"""An exported session without a bench: its state, what it says, and its readings as a table."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from benchtest.diagnosis import Engine, Finding
+from benchtest.errors import InputError, nearest
+from benchtest.evidence.marks import Mark
+from benchtest.evidence.meter import Meter
+from benchtest.evidence.readings import Reading
+from benchtest.evidence.rounding import decimals_of_step
+from benchtest.prop.design import Design, NodeName, Probe
+from benchtest.prop.lit_set import Lit
+from benchtest.prop.reader import parse_design
+from benchtest.records.json_lines import Exported, read_lines
+from benchtest.records.models import SessionRow
+from benchtest.records.shelf import Shelf
+from benchtest.session.log.evidence import diagnose_state
+from benchtest.session.log.measured_supplies import as_supplied
+from benchtest.session.log.state import State, fold
+from benchtest.session.session import TESTS, happened_in, last_test
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What one session holds for a diagnosis."""
+
+    row: SessionRow
+    state: State
+
+    @property
+    def design(self) -> Design:
+        return self.state.design
+
+    def diagnose(self) -> Finding:
+        """What the evidence says, as the session itself said it."""
+        engine = Engine(as_supplied(self.design, self.state.checks))
+        return diagnose_state(engine, self.state, Meter.parse(self.row.meter))
+
+
+def last_evidence(shelf: Shelf, tag: str) -> Evidence:
+    """The last test of a unit.
+
+    Raises:
+        InputError: there is no such unit, or it was never tested.
+    """
+    shelf.unit(tag)
+    tested = last_test(shelf, tag)
+    if tested is None:
+        raise InputError(f"unit {tag}: has not been tested yet")
+    return Evidence(*tested)
+
+
+def exported_evidence(lines: Iterable[str], file: str, tag: str | None = None) -> Evidence:
+    """The last test of a unit in an exported file.
+
+    Args:
+        lines: of the file.
+        file: its name, for faults.
+        tag: the unit; may be None where the file has one alone.
+
+    Raises:
+        FileFaults: the file is no exported records.
+        InputError: it has no such unit, several and none was named, or no test of it.
+    """
+    read = read_lines(lines, file)
+    one = _unit(sorted({unit.tag for unit in read.all_units}), file, tag)
+    own = [line for line in read.sessions if line.row.tag == one]
+    for line in sorted(own, key=_place, reverse=True):
+        happened = happened_in(line.events)
+        design = parse_design(line.row.design_text, f"record of {one}")
+        state = fold(happened, design)
+        if any(isinstance(step.what, TESTS) for step in state.undoable):
+            return Evidence(line.row, state)
+    raise InputError(f"{file}: unit {one} has not been tested in it")
+
+
+def _unit(tags: Sequence[str], file: str, tag: str | None) -> str:
+    if not tags:
+        raise InputError(f"{file}: has no sessions")
+    has = ", ".join(tags[:8]) + (" …" if len(tags) > 8 else "")
+    if tag is None:
+        if len(tags) > 1:
+            raise InputError(f"{file}: has units {has}; choose one with --unit")
+        return tags[0]
+    if tag in tags:
+        return tag
+    raise InputError(f"{file}: has no unit {tag:.40}, but {has}{nearest(tag, tags)}")
+
+
+def _place(line: Exported) -> tuple[int, str, str]:
+    row = line.row
+    return row.placed_ms or 0, row.started_at, row.id
+
+
+# -- tables ----------------------------------------------------------------------------------
+
+
+def readings_table(evidence: Evidence) -> str:
+    """Readings that stand, as CSV that a spreadsheet opens and `diagnose --readings` reads again.
+
+    A spreadsheet takes 1-6 for a date and 4.10 for 4.1: strands are written one by one, and a node
+    by its two points. Lines end as RFC 4180 has them.
+    """
+    design, meter = evidence.design, Meter.parse(evidence.row.meter)
+    rows = [
+        (
+            _lit(reading.lit, design), _probe(reading.probe), _volts(reading, meter),
+            _figure(reading.amps), _figure(reading.lit.level), reading.lit.colour,
+            str(reading.meter or meter), reading.at or "",
+        )
+        for reading in evidence.state.readings
+    ]  # fmt: skip
+    return _table(("lit", "probe", "volts", "amps", "level", "colour", "meter", "at"), rows)
+
+
+def marks_table(evidence: Evidence) -> str:
+    """Marks that stand and strands that were right, as CSV that `diagnose --marks` reads again.
+
+    A range of nodes is written node by node: a spreadsheet takes 5-10 for a date.
+    """
+    rows = [
+        (
+            _lit(mark.lit, evidence.design), str(mark.strand), nodes, mark.seen,
+            _figure(mark.lit.level), mark.lit.colour,
+        )
+        for mark in evidence.state.evidence_marks
+        for nodes in _nodes(mark, evidence.design)
+    ]  # fmt: skip
+    return _table(("lit", "strand", "nodes", "seen", "level", "colour"), rows)
+
+
+def _lit(lit: Lit, design: Design) -> str:
+    text = lit.text(design)
+    return " ".join(map(str, sorted(lit.strands))) if "-" in text else text
+
+
+def _probe(probe: Probe) -> str:
+    if isinstance(probe.red.place, NodeName):
+        return f"{probe.red}>{probe.black}"
+    return str(probe)
+
+
+def _nodes(mark: Mark, design: Design) -> list[str]:
+    if (mark.first, mark.last) == (1, design.strand(mark.strand).nodes):
+        return ["all"]
+    return [str(node) for node in range(mark.first, mark.last + 1)]
+
+
+def _volts(reading: Reading, default: Meter) -> str:
+    """Return volts with the decimals as typed, from which the diagnosis takes the reading's step.
+
+    Where only the number was kept, zeros fill it up to the meter's own step.
+    """
+    if reading.volts is None:
+        return ""
+    decimals = reading.decimals
+    if decimals is None:
+        meter = reading.meter or default
+        most_v = meter.ranges_v[-1]
+        decimals = decimals_of_step(meter.resolution_v(min(abs(reading.volts), most_v)))
+    text = f"{reading.volts:.{decimals}f}"
+    return text if float(text) == reading.volts else repr(reading.volts)
+
+
+def _figure(number: float | None) -> str:
+    return "" if number is None else f"{number:g}" if number == round(number) else repr(number)
+
+
+def _table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    text = io.StringIO(newline="")
+    csv.writer(text).writerows([header, *rows])
+    return text.getvalue()

@@ -1,0 +1,76 @@
+"""What a unit's earlier sessions say."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from benchtest.diagnosis import JointBand
+from benchtest.errors import BenchError
+from benchtest.records.report import HistoryLine, JointLine
+from benchtest.records.words import percent, sums
+from benchtest.session.log.events import RepairDone, StageSet
+from benchtest.session.log.state import State
+from benchtest.session.log.suspects import suspected
+from benchtest.session.log.unit_target import VIRTUAL
+from benchtest.session.session import Session
+
+MOST_LINES = 8
+
+
+def local_time(stamp: str) -> str:
+    """A record's time as people at the bench read it."""
+    try:
+        return datetime.fromisoformat(stamp).astimezone().strftime("%Y-%m-%d %H:%M")
+    except ValueError:
+        return stamp
+
+
+def joint_line(band: JointBand) -> JointLine:
+    """A joint as the report shows it."""
+    ohms = None if band.ohms is None else (band.ohms.low, band.ohms.best, band.ohms.high)
+    likely_open = band.open > band.probability / 2
+    return JointLine(band.name, band.probability, likely_open, ohms, band.cleared_ohm)
+
+
+def history_lines(session: Session) -> list[HistoryLine]:
+    """Sessions of the unit, latest first; those whose record can no longer be read are left out."""
+    lines = []
+    stage = "bare"
+    for row in session.shelf.sessions(session.tag):
+        try:
+            past = session if row.id == session.row.id else Session.resume(session.shelf, row.id)
+        except BenchError:
+            continue
+        counted = {h.seq for h in past.state.undoable}
+        for happened in past.happened:
+            if isinstance(happened.what, StageSet) and happened.seq in counted:
+                stage = happened.what.stage
+        lines.append(_line(past, stage))
+    return lines[::-1][:MOST_LINES]
+
+
+def _line(past: Session, stage: str) -> HistoryLine:
+    state = past.state
+    repairs = sum(isinstance(h.what, RepairDone) for h in state.undoable)
+    did = sums(
+        {"passed": sum(state.verdicts.values()), "failed": len(state.failed)},
+        {"reading": len(state.readings) + len(state.stale), "repair": repairs},
+    )
+    if any(happened.target == VIRTUAL for happened in past.happened):
+        did += "; virtual prop"
+    signed = state.signed.by if state.signed else ""
+    return HistoryLine(
+        local_time(past.row.started_at), stage, did, found_words(state), signed, past.row.id
+    )
+
+
+def found_words(state: State) -> str:
+    """What was concluded of a session, in a few words; empty where nothing was."""
+    said = state.concluded
+    if said is None:
+        return ""
+    if said.healthy > 0.5:
+        cleared = said.cleared_ohm
+        more = "" if cleared is None else f", no joint above {cleared * 1e3:.0f} mΩ"
+        return f"nothing wrong, {percent(said.healthy)}{more}"
+    return ", ".join(f"{where} {percent(p)}" for where, p in suspected(said)[:2])

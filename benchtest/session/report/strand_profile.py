@@ -1,0 +1,153 @@
+"""Volts along strands, measured against predicted, as the report and the screen plot them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from benchtest.diagnosis import Finding, Profile, profile
+from benchtest.errors import CircuitFault
+from benchtest.prop.design import (
+    BusPad,
+    Design,
+    NodeName,
+    Place,
+    Probe,
+    StrandEnd,
+    rail_probe,
+)
+from benchtest.prop.lit_set import Lit, everything
+from benchtest.records.strand_plot import MOST_PANELS, Curve, Dot, Panel, StrandPlot
+from benchtest.session.log.evidence import weighed_readings
+from benchtest.session.session import Session
+
+POINTS = 9
+"""Nodes of a strand that its curve goes through: volts along it bend gently."""
+
+
+def strand_plot(session: Session, found: Finding) -> StrandPlot | None:
+    """Volts along the strands with everything lit at full white, the hardest that is asked of them.
+
+    None where the prop cannot be lit so: its circuit then has no solution.
+    """
+    design = session.design
+    lit = everything(design)
+    dots = {s.number: dots_of(session, lit, s.number) for s in design.strands}
+    try:
+        shown, left_out = _shown(session, lit, dots)
+        places = {number: _places(design, number) for number in shown}
+        probes = [rail_probe(place) for number in shown for _, place in places[number]]
+        along = _profile_of(session, found, lit, probes)
+    except CircuitFault:
+        return None
+    panels, start = [], 0
+    for number in shown:
+        stop = start + len(places[number])
+        curve = _curve(along, slice(start, stop), [x for x, _ in places[number]], dots[number])
+        panels.append(Panel(number, design.strand(number).nodes, curve))
+        start = stop
+    return StrandPlot("all", panels, _floor(design, along), along.suspect, left_out)
+
+
+def _profile_of(session: Session, found: Finding, lit: Lit, probes: list[Probe]) -> Profile:
+    """Return the volts at probes by the readings that the finding stands on."""
+    readings = weighed_readings(session.state, found)
+    return profile(session.engine, lit, probes, readings, session.meter, found)
+
+
+def lowest_read_v(plot: StrandPlot | None) -> float | None:
+    """Return the least volts along the strands by a unit's readings; None without any. [V]"""
+    if plot is None:
+        return None
+    read = [min(panel.curve.read_v) for panel in plot.panels if panel.curve.read_v is not None]
+    return min(read, default=None)
+
+
+def strand_curve(session: Session, found: Finding, lit: Lit, number: int) -> Curve | None:
+    """Volts along one strand; None where the prop cannot be lit so."""
+    places = _places(session.design, number)
+    probes = [rail_probe(place) for _, place in places]
+    try:
+        along = _profile_of(session, found, lit, probes)
+    except CircuitFault:
+        return None
+    xs, dots = [x for x, _ in places], dots_of(session, lit, number)
+    return _curve(along, slice(None), xs, dots)
+
+
+def _shown(
+    session: Session, lit: Lit, dots: dict[int, list[Dot]]
+) -> tuple[list[int], tuple[int, ...]]:
+    """Strands with a panel: those read at or failed, then those with the lowest volts."""
+    design = session.design
+    numbers = [strand.number for strand in design.strands]
+    if len(numbers) <= MOST_PANELS:
+        return numbers, ()
+    node_v = session.engine.responses.base(lit).solution.node_v
+    lowest = {n: float(_of(design, node_v, n).min()) for n in numbers}
+    failed = set(session.state.failed)
+    numbers.sort(key=lambda n: (n not in failed, not dots[n], lowest[n]))
+    return sorted(numbers[:MOST_PANELS]), tuple(sorted(numbers[MOST_PANELS:]))
+
+
+def _of(
+    design: Design, node_v: np.ndarray[tuple[int, ...], np.dtype[np.float64]], number: int
+) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    start = design.first_index[number - 1]
+    return node_v[start : start + design.strand(number).nodes]
+
+
+def _places(design: Design, number: int) -> list[tuple[float, Place]]:
+    """End A at 0, some nodes, end B one after the last node."""
+    last = design.strand(number).nodes
+    nodes = sorted({round(float(node)) for node in np.linspace(1, last, POINTS)})
+    along: list[tuple[float, Place]] = [(0.0, StrandEnd(number, "A"))]
+    along += [(float(node), NodeName(number, node)) for node in nodes]
+    return [*along, (last + 1.0, StrandEnd(number, "B"))]
+
+
+def _curve(along: Profile, part: slice, x: Sequence[float], dots: Sequence[Dot]) -> Curve:
+    read = along.read_v is not None and along.read_sd_v is not None
+    return Curve(
+        x,
+        along.designed_v[part].tolist(),
+        along.designed_sd_v[part].tolist(),
+        along.read_v[part].tolist() if read and along.read_v is not None else None,
+        along.read_sd_v[part].tolist() if read and along.read_sd_v is not None else None,
+        dots,
+    )
+
+
+def dots_of(session: Session, lit: Lit, number: int) -> list[Dot]:
+    """Rail volts that were read on a strand, or on the pads at its ends."""
+    design, dots = session.design, []
+    for reading in session.state.readings:
+        if reading.lit != lit or reading.volts is None or not reading.probe.is_rail:
+            continue
+        x = _x(design, number, reading.probe.red.place)
+        if x is not None:
+            dots.append(Dot(x, reading.volts))
+    return dots
+
+
+def _x(design: Design, number: int, place: Place) -> float | None:
+    last = design.strand(number).nodes
+    if isinstance(place, NodeName) and place.strand == number:
+        return float(place.node)
+    if isinstance(place, StrandEnd) and place.strand == number:
+        return 0.0 if place.end == "A" else last + 1.0
+    if isinstance(place, BusPad) and place.strand == number:
+        bus = next(bus for bus in design.buses if bus.name == place.bus)
+        return 0.0 if StrandEnd(number, "A") in bus.ends else last + 1.0
+    return None
+
+
+def _floor(design: Design, along: Profile) -> float | None:
+    """The least that a node should see, unless it is so far below that it would flatten all."""
+    volts = along.designed_v - 2.0 * along.designed_sd_v
+    if along.read_v is not None:
+        volts = np.minimum(volts, along.read_v)
+    span = float(along.designed_v.max() - volts.min())
+    least = design.node.lowest_v
+    return least if least > float(volts.min()) - 1.5 * span else None

@@ -1,0 +1,317 @@
+"""A session under way: every event is on disk before the state shows it."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+
+from benchtest.circuit.predict import predict
+from benchtest.diagnosis import Engine, Finding, possible_volts
+from benchtest.errors import FileFaults, InputError
+from benchtest.evidence.meter import Meter
+from benchtest.evidence.readings import check_volts
+from benchtest.input_files import plain
+from benchtest.prop.design import Design, Probe
+from benchtest.prop.lit_set import Lit
+from benchtest.prop.reader import parse_design
+from benchtest.records.models import Event, SessionRow, Stage, Unit
+from benchtest.records.shelf import Overtaken, Shelf
+from benchtest.session.guidance.next_step import waits_for
+from benchtest.session.log.events import (
+    Concluded,
+    Happening,
+    MarkMade,
+    ReadingTaken,
+    Renamed,
+    RepairDone,
+    Retired,
+    SignedOff,
+    StageSet,
+    Undone,
+    VerdictGiven,
+    from_data,
+    to_data,
+)
+from benchtest.session.log.evidence import diagnose_state, odd_readings
+from benchtest.session.log.measured_supplies import as_supplied
+from benchtest.session.log.state import Happened, State, changes_earlier, fold, step
+
+Clock = Callable[[], datetime]
+SHOWN_SUSPECTS = 8
+TESTS = (VerdictGiven, MarkMade, ReadingTaken, RepairDone, SignedOff)
+"""Events that make a session a test, rather than a look at the unit's card."""
+
+
+def happened_in(events: Sequence[Event]) -> list[Happened]:
+    """Events of a record, read."""
+    return [
+        Happened(
+            event.seq,
+            event.at,
+            from_data(event.kind, event.data),
+            same_key_as=_first_of_key(event),
+            target=_target(event),
+        )
+        for event in events
+    ]
+
+
+def _target(event: Event) -> str | None:
+    target = event.data.get("target")
+    return plain(target) if isinstance(target, str) else None
+
+
+def _first_of_key(event: Event) -> int | None:
+    """Number of an earlier event that the same key added, as the record has it."""
+    first = event.data.get("same_key_as")
+    return first if type(first) is int and 0 < first < event.seq else None
+
+
+def utc_now() -> datetime:
+    """The time that records carry."""
+    return datetime.now(UTC)
+
+
+class Session:
+    """One test session of one unit."""
+
+    def __init__(self, shelf: Shelf, row: SessionRow, design: Design, clock: Clock) -> None:
+        self.shelf = shelf
+        self.row = row
+        self.design = design
+        self.meter = Meter.parse(row.meter)
+        self.clock = clock
+        self.target: str | None = None
+        """Target of the unit as written for `--to`; None while it is not on the bench."""
+        self._engine = Engine(design)
+        self._read()
+
+    def _read(self) -> None:
+        """Take the session as it is on disk."""
+        self.happened = happened_in(self.shelf.events(self.row.id))
+        self.state = fold(self.happened, self.design)
+
+    @classmethod
+    def start(
+        cls,
+        shelf: Shelf,
+        design_text: str,
+        tag: str,
+        meter: Meter,
+        clock: Clock = utc_now,
+        file: str = "prop file",
+    ) -> Session:
+        """Begin a session of a unit.
+
+        Raises:
+            FileFaults: the design's text has faults.
+            InputError: the tag is none, or belongs to another design.
+            RecordsFault: it could not be kept.
+        """
+        design = parse_design(design_text, file)
+        session = shelf.start_session(tag, design.name, design_text, _stamp(clock), str(meter))
+        return cls(shelf, shelf.session(session), design, clock)
+
+    @classmethod
+    def resume(cls, shelf: Shelf, session: str, clock: Clock = utc_now) -> Session:
+        """Go on with a session where it stopped.
+
+        Raises:
+            RecordsFault: there is none of that id.
+        """
+        row = shelf.session(session)
+        return cls(shelf, row, parse_design(row.design_text, f"record of {row.tag}"), clock)
+
+    @property
+    def tag(self) -> str:
+        return self.row.tag
+
+    @property
+    def left_out(self) -> list[str]:
+        """Events of this session beyond the limits of records; they are ignored."""
+        return self.shelf.beyond_limits(self.row.id)
+
+    @property
+    def engine(self) -> Engine:
+        """What readings are weighed by: the design, with its supplies as they were measured."""
+        design = as_supplied(self.design, self.state.checks)
+        if design != self._engine.design:
+            self._engine = Engine(design)
+        return self._engine
+
+    def record(self, what: Happening, same_key_as: int | None = None) -> State:
+        """Keep an event. When this returns, it is on disk and the state knows it.
+
+        Args:
+            what: what happened.
+            same_key_as: number of the first event that the same key added, so that one undo takes
+                back both.
+
+        Raises:
+            InputError: a reading is beyond the meter's range.
+            Overtaken: another program has gone on with this session; the state is now what is
+                on disk.
+            RecordsFault: it could not be kept; the state is as before.
+        """
+        if isinstance(what, ReadingTaken) and what.volts is not None:
+            check_volts(what.volts, Meter.parse(what.meter) if what.meter else self.meter)
+        if isinstance(what, StageSet):
+            what = dataclasses.replace(what, was=self.shelf.unit(self.tag).stage)
+        happened = Happened(
+            self.next_seq, _stamp(self.clock), what, same_key_as=same_key_as, target=self.target
+        )
+        # an event that cannot be understood must fail before it is kept, not at every later start
+        after = step(self.state, happened)
+        self._keep(happened)
+        self.happened.append(happened)
+        again = changes_earlier(what)
+        self.state = fold(self.happened, self.design) if again else after
+        return self.state
+
+    @property
+    def next_seq(self) -> int:
+        """Number of the next event."""
+        return len(self.happened) + 1
+
+    def _keep(self, happened: Happened) -> None:
+        what, stage = happened.what, self._stage_after(happened.what)
+        data = to_data(what)
+        if happened.same_key_as is not None:
+            data["same_key_as"] = happened.same_key_as
+        if happened.target is not None:
+            data["target"] = happened.target
+        try:
+            self.shelf.append(self.row.id, what.kind, data, happened.at, stage, happened.seq)
+        except Overtaken:
+            self._read()
+            raise
+
+    def _stage_after(self, what: Happening) -> Stage | None:
+        """Where an event moves the unit; None where it does not."""
+        if isinstance(what, Undone):
+            undone = next((h.what for h in self.happened if h.seq == what.seq), None)
+            return undone.was if isinstance(undone, StageSet) else None
+        return what.stage if isinstance(what, StageSet) else None
+
+    def undo(self) -> list[Happening]:
+        """Take back all that the last key added; returns it, empty where there is nothing."""
+        taken = self.state.last_key
+        if taken:
+            self.record(Undone(taken[-1].seq, [one.seq for one in taken[:-1]]))
+        return [one.what for one in taken]
+
+    def diagnose(self, state: State | None = None) -> Finding:
+        """What the evidence says; takes a second, so call it from a worker thread."""
+        return diagnose_state(self.engine, state or self.state, self.meter)
+
+    def conclude(self, finding: Finding) -> None:
+        """Keep what the tool said, so that record and shelf show it."""
+        suspects = [
+            {
+                "where": s.where,
+                "fault": s.fault,
+                "probability": round(s.probability, 4),
+                "ohms": None if s.ohms is None else round(s.ohms.best, 4),
+            }
+            for s in finding.suspects[:SHOWN_SUSPECTS]
+        ]
+        ohm = finding.cleared_ohm
+        self.record(
+            Concluded(
+                round(finding.healthy, 4),
+                finding.next.settled,
+                suspects,
+                None if ohm is None else round(ohm, 4),
+                [one.number for one in odd_readings(self.state, finding)],
+            )
+        )
+
+    def expect(self, lit: Lit, probe: Probe) -> tuple[float, float]:
+        """What a healthy unit shows at a probe, and its standard deviation. [V]"""
+        row = predict(self.engine.design, lit, [probe]).probes[0]
+        return row.volts, row.sd
+
+    def possible(self, lit: Lit, probe: Probe) -> tuple[float, float]:
+        """Return the least and the most that a probe shows under any fault. [V]
+
+        Uses the engine: not to be called while a finding is worked out.
+
+        Raises:
+            CircuitFault: the prop has no solution with these lit.
+        """
+        return possible_volts(self.engine, lit, probe, self.meter)
+
+
+def _stamp(clock: Clock) -> str:
+    return clock().astimezone(UTC).isoformat(timespec="milliseconds")
+
+
+def unfinished(shelf: Shelf) -> list[SessionRow]:
+    """Sessions that can be gone on with: the last of each unit, where nobody signed it off."""
+    retired = {unit.tag for unit in shelf.units() if unit.retired}
+    last: dict[str, SessionRow] = {}
+    for row in shelf.sessions():
+        if row.tag not in retired and not _only_of_the_shelf(shelf, row):
+            last[row.tag] = row
+    return [row for row in last.values() if _can_go_on(shelf, row)]
+
+
+def _only_of_the_shelf(shelf: Shelf, row: SessionRow) -> bool:
+    """Return True for a session that only renames or retires a unit."""
+    kinds = shelf.kinds(row.id)
+    return bool(kinds) and kinds <= {Renamed.kind, Retired.kind}
+
+
+def _can_go_on(shelf: Shelf, row: SessionRow) -> bool:
+    try:
+        return _state_of(shelf, row).signed is None
+    except InputError:  # its prop file can no longer be read; the others must not wait for that
+        return False
+
+
+def _state_of(shelf: Shelf, row: SessionRow) -> State:
+    design = parse_design(row.design_text, f"record of {row.tag}")
+    return fold(happened_in(shelf.events(row.id)), design)
+
+
+def last_test(shelf: Shelf, tag: str) -> tuple[SessionRow, State] | None:
+    """A unit's last session in which anything was tested, and where the unit stands now.
+
+    A session that only moved the unit to another stage tested nothing: the test before it stands,
+    as far as that stage lets it. Where nothing was tested at all it is the last session; None
+    where there is none.
+
+    Raises:
+        FileFaults: the prop file that a session keeps can no longer be read.
+    """
+    stages: list[Happened] = []
+    newest = None
+    for row in reversed(shelf.sessions(tag)):
+        if _only_of_the_shelf(shelf, row):
+            continue
+        state = _state_of(shelf, row)
+        newest = newest or (row, state)
+        if any(isinstance(happened.what, TESTS) for happened in state.undoable):
+            for moved in stages:
+                state = step(state, moved)
+            return row, state
+        stages = [h for h in state.undoable if isinstance(h.what, StageSet)] + stages
+    return newest
+
+
+def shelf_rows(shelf: Shelf) -> list[tuple[Unit, SessionRow | None, list[str]]]:
+    """Every unit with its last test and what it waits for before it may go outdoors."""
+    return [(unit, *_row(shelf, unit)) for unit in shelf.units()]
+
+
+def _row(shelf: Shelf, unit: Unit) -> tuple[SessionRow | None, list[str]]:
+    try:
+        tested = last_test(shelf, unit.tag)
+    except FileFaults as faults:
+        words = f"a prop file that can be read ({faults.faults[0]})"
+        return shelf.sessions(unit.tag)[-1], [words]
+    if tested is None:
+        return None, ["a test"]
+    row, state = tested
+    return row, waits_for(state, unit.stage)

@@ -1,0 +1,1 @@
+"""The running bench: light, entry of readings, timers."""

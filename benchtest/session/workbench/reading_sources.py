@@ -1,0 +1,161 @@
+"""Sources of readings on this bench: the virtual meter, a bridge's inputs, a bench meter."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Protocol
+
+from benchtest.drive.driver import Driver
+from benchtest.drive.source_spec import SourceSpec, parse_pins
+from benchtest.errors import InputError, NameFault
+from benchtest.evidence.reading_source import Given, ReadingSource
+from benchtest.prop.design import Design, Probe
+from benchtest.prop.notation import parse_probe
+from benchtest.virtual.remote_prop import RunningProp
+
+if TYPE_CHECKING:
+    from benchtest.drive.bridge.input_reader import BridgeReader
+    from benchtest.drive.bridge.messages import Sample
+
+
+class VirtualMeter:
+    """The bench meter of a prop that is not there."""
+
+    name = "virtual meter"
+
+    def __init__(self, prop: RunningProp) -> None:
+        self._prop = prop
+
+    def reads(self, probe: Probe) -> bool:
+        return True
+
+    def read(self, probe: Probe) -> Given:
+        return Given(self._prop.measure(str(probe)))
+
+    def look(self) -> str | None:
+        return None
+
+    def close(self) -> None:
+        """It ends with its prop."""
+
+
+class Inputs(Protocol):
+    """Whatever reads the inputs of a bridge: its driver, or a reader of its own."""
+
+    def read(self, channel: int) -> Sample: ...
+
+
+class BridgePins:
+    """A bridge's analogue inputs, each at the probe that somebody wired it to."""
+
+    def __init__(self, inputs: Inputs, device: str, pins: Mapping[Probe, int]) -> None:
+        self.name = f"bridge on {device}"
+        self.pins = pins
+        self._inputs = inputs
+
+    def reads(self, probe: Probe) -> bool:
+        return probe in self.pins
+
+    def read(self, probe: Probe) -> Given:
+        from benchtest.drive.bridge.analog_inputs import accuracy, volts_of
+
+        sample = self._inputs.read(self.pins[probe])
+        volts = volts_of(sample)
+        assert sample.scale_nv is not None
+        return Given(volts, accuracy(sample.scale_nv))
+
+    def look(self) -> str | None:
+        """Of a bridge that drives the prop too, its driver tells."""
+        return None
+
+    def close(self) -> None:
+        """A bridge that drives the prop is closed with it."""
+
+
+class ReadBridge(BridgePins):
+    """A bridge that is only read."""
+
+    def __init__(self, reader: BridgeReader, pins: Mapping[Probe, int]) -> None:
+        super().__init__(reader, reader.device, pins)
+        self._reader = reader
+
+    def look(self) -> str | None:
+        return self._reader.look()
+
+    def close(self) -> None:
+        self._reader.close()
+
+
+def pins_of(design: Design, texts: Sequence[str], *, fitting: bool = False) -> dict[Probe, int]:
+    """Which probe each named input reads.
+
+    Args:
+        design: the prop.
+        texts: `0=foot:4`.
+        fitting: leave out places that this prop does not have: a shelf has units of many designs.
+
+    Raises:
+        InputError: not of the form, or two inputs at one probe.
+        NameFault: the prop has no such place.
+    """
+    found: dict[Probe, int] = {}
+    for pin, text in parse_pins(texts):
+        try:
+            probe = parse_probe(text, design)
+        except NameFault as fault:
+            if fitting:
+                continue
+            raise NameFault(f"--pin {pin}={text}: {fault}") from fault
+        if probe in found:
+            raise InputError(f"--pin {pin}={text}: input {found[probe]} sits there already")
+        found[probe] = pin
+    return found
+
+
+def check_source(spec: SourceSpec | None, pins: Sequence[str], to_serial: bool) -> None:
+    """Check that a source and its pins go together.
+
+    Raises:
+        InputError: pins without a bridge, or a bridge without pins.
+    """
+    parse_pins(pins)
+    bridge = spec.kind == "serial" if spec is not None else to_serial
+    if pins and not bridge:
+        raise InputError(
+            "--pin says where a bridge's inputs sit; name the bridge: --readings-from serial:DEVICE"
+        )
+    if spec is not None and spec.kind == "serial" and not pins:
+        raise InputError(
+            f"--readings-from {spec}: say which of its inputs sits where, such as --pin 0=foot:4"
+        )
+
+
+def source_for(
+    spec: SourceSpec | None, pins: Sequence[str], design: Design, driver: Driver
+) -> ReadingSource | None:
+    """The source that the bench was started with; it opens nothing before it is asked.
+
+    Args:
+        spec: what was named; None for the bridge that drives the prop, where pins are given.
+        pins: `0=foot:4`, of a bridge.
+        design: the prop.
+        driver: what drives it: a port can be opened once.
+    """
+    if spec is not None and spec.kind == "scpi":
+        from benchtest.drive.scpi.meter import BAUD, ScpiMeter
+
+        return ScpiMeter(spec.device, spec.baud or BAUD)
+    if not pins:
+        return None
+    from benchtest.drive.bridge.driver import BridgeDriver
+    from benchtest.drive.bridge.input_reader import BridgeReader
+
+    sits = pins_of(design, pins, fitting=True)
+    if isinstance(driver, BridgeDriver) and (spec is None or _same(spec.device, driver.device)):
+        return BridgePins(driver, driver.device, sits)
+    return None if spec is None else ReadBridge(BridgeReader(spec.device), sits)
+
+
+def _same(one: str, other: str) -> bool:
+    return os.path.realpath(one) == os.path.realpath(other)

@@ -1,0 +1,147 @@
+"""Bringing a unit onto the bench: its session, its light and, where there is none, its prop."""
+
+from __future__ import annotations
+
+import gc
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+
+from benchtest.drive.driver import Target, parse_target
+from benchtest.drive.driver_choice import driver_for
+from benchtest.drive.e131.cid import source_id
+from benchtest.drive.e131.driver import Sender
+from benchtest.drive.frame_clock import FrameClock
+from benchtest.drive.source_spec import parse_source
+from benchtest.errors import no_room_said
+from benchtest.evidence.meter import Meter
+from benchtest.records.models import in_order
+from benchtest.records.shelf import Shelf
+from benchtest.session.launch_options import Bench
+from benchtest.session.log.unit_target import VIRTUAL
+from benchtest.session.session import Session, last_test, unfinished
+from benchtest.session.stand import Stand
+from benchtest.session.temporary_folders import temporary_folder
+from benchtest.session.workbench.reading_sources import source_for
+from benchtest.virtual.remote_prop import RunningProp, start_simulation
+
+
+def sweep() -> None:
+    """Before a unit comes onto the bench: what the last one left behind goes.
+
+    A collection while light moves would make the frame clock wait, so that it is held off then; and
+    the collector does not see how large the arrays of a diagnosis are. What is here now will stay,
+    and need not be looked at each time.
+    """
+    gc.unfreeze()  # or a unit that was still held the last time would stay for ever
+    gc.collect()
+    gc.freeze()
+
+
+def new_session(shelf: Shelf, bench: Bench, tag: str, prop_file: Path) -> Session:
+    """Begin a test of a unit.
+
+    Raises:
+        InputError: the prop file or the tag is wrong.
+        RecordsFault: it could not be kept.
+    """
+    from benchtest.prop.reader import read_design
+
+    read_design(prop_file)  # its faults come with the file's name
+    text = prop_file.read_text(encoding="utf-8-sig")
+    return Session.start(shelf, text, tag, bench.meter, file=str(prop_file))
+
+
+def next_waiting(shelf: Shelf, tag: str, design_name: str) -> str | None:
+    """Return the next unit of a design that waits for its test to be done or finished.
+
+    Those after this one come first, in the order of the shelf, then those before it. None where
+    no other one waits.
+    """
+    unfinished_tags = {row.tag for row in unfinished(shelf)}
+    tags = [unit.tag for unit in shelf.units()
+            if unit.design_name == design_name and not unit.retired]  # fmt: skip
+    here = in_order(tag)
+    after = [one for one in tags if in_order(one) > here]
+    before = [one for one in tags if in_order(one) < here]
+    for one in (*after, *before):
+        if one in unfinished_tags or last_test(shelf, one) is None:
+            return one
+    return None
+
+
+def free_tag(shelf: Shelf, tag: str) -> str:
+    """Return the tag of a new unit after this one: its number counted on to one nobody has.
+
+    >>> _counted_on("WF-03"), _counted_on("WF-09"), _counted_on("wing")
+    ('WF-04', 'WF-10', 'wing-02')
+    """
+    known = {name for unit in shelf.units() for name in (unit.tag, unit.key)}
+    following = _counted_on(tag)
+    while following in known:
+        following = _counted_on(following)
+    return following
+
+
+def _counted_on(tag: str) -> str:
+    stem = tag.rstrip("0123456789")
+    digits = tag[len(stem) :]
+    return f"{stem}{int(digits) + 1:0{len(digits)}}" if digits else f"{tag}-02"
+
+
+def session_of(shelf: Shelf, tag: str, meter: Meter) -> Session:
+    """Return the session of a unit on the shelf: the one left open, or a new one.
+
+    Raises:
+        NameFault: no unit has that tag.
+        RecordsFault: it could not be kept.
+    """
+    left = next((row for row in unfinished(shelf) if row.tag == tag), None)
+    if left is not None:
+        return Session.resume(shelf, left.id)
+    return Session.start(shelf, shelf.design_text(tag), tag, meter)
+
+
+@contextmanager
+def on_the_bench(session: Session, bench: Bench) -> Iterator[Stand]:
+    """Light a session's prop for as long as this lasts; it ends dark, whatever happens.
+
+    Raises:
+        DriveFault: the prop cannot be reached, or the virtual one does not start.
+        InputError: the target is none.
+    """
+    with ExitStack() as stack:
+        target = parse_target(bench.to or VIRTUAL)
+        session.target = str(target)
+        virtual = None
+        if target.kind == "virtual":
+            virtual = stack.enter_context(_virtual(session, bench))
+            target = parse_target(virtual.target)
+        clock = stack.enter_context(_clock(session, bench, target))
+        spec = None if bench.readings_from is None else parse_source(bench.readings_from)
+        source = source_for(spec, bench.pins, session.design, clock.driver)
+        if source is not None:
+            stack.callback(source.close)
+        yield Stand(session, clock, virtual, source=source)
+
+
+def _clock(session: Session, bench: Bench, target: Target) -> FrameClock:
+    design = session.design
+    driver = driver_for(target, design, Sender(source_id(bench.folder)))
+    return FrameClock(driver, design.node_count, design.node.channels).start()
+
+
+@contextmanager
+def _virtual(session: Session, bench: Bench) -> Iterator[RunningProp]:
+    """A virtual prop of the session's own design, with repairs that were logged done on it."""
+    with ExitStack() as stack:
+        folder = stack.enter_context(temporary_folder())
+        with no_room_said():
+            path = folder / "prop.toml"
+            path.write_text(session.row.design_text, encoding="utf-8")
+        prop = stack.enter_context(
+            start_simulation(path, bench.hidden, bench.seed, str(session.meter))
+        )
+        for repair in session.state.repairs:
+            prop.repair(repair.where)
+        yield prop

@@ -1,0 +1,25 @@
+"""A table whose cells are drawn as wide as their columns are."""
+
+from __future__ import annotations
+
+from textual.geometry import Size
+
+from benchtest.tui.literal_text import LiteralTable
+
+
+class WholeTable(LiteralTable):
+    """Draws its cells anew once a column has become wider.
+
+    The library works widths out when it is idle and keeps what it drew of a cell by its content
+    alone: drawn in between, as on a busy machine, a cell stays cut to the width that it had before.
+    """
+
+    def cuts(self, place: int, words: str) -> bool:
+        """Whether a column, counted from 0, has no room on the screen for these words."""
+        before = sum(column.get_render_width(self) for column in self.ordered_columns[:place])
+        return before + self.cell_padding + len(words) > self.size.width
+
+    def watch_virtual_size(self, old: Size, new: Size) -> None:
+        if old.width != new.width:
+            self._clear_caches()
+            self.refresh()

@@ -1,0 +1,72 @@
+"""How far data come along the data line of a virtual prop."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchtest.diagnosis.model.faults import data_joint_starts
+from benchtest.prop.data_path import data_order, strand_starts
+from benchtest.prop.design import Design
+from benchtest.prop.joints import data_joints
+from benchtest.prop.notation import parse_node
+from benchtest.virtual.injected_faults import Fault, NodeFault, WiringFault
+
+BoolArray = NDArray[np.bool_]
+
+
+class DataLine:
+    """The data line of a prop with given faults.
+
+    Attributes:
+        dark: nodes that never light, shape (nodes,), prop order.
+    """
+
+    def __init__(self, design: Design, faults: Iterable[Fault]) -> None:
+        given = list(faults)
+        count = design.node_count
+        self._backup = design.node.backup_data
+        self._order = data_order(design)
+        self.dark: BoolArray = np.zeros(count, dtype=bool)
+        self._silent: BoolArray = np.zeros(count, dtype=bool)
+        for fault in given:
+            if isinstance(fault, NodeFault):
+                node = parse_node(fault.where, design)
+                index = design.index(node.strand, node.node)
+                self.dark[index] = fault.state != "no-data-out"
+                self._silent[index] = fault.state != "dark"
+        open_joints = {fault.where for fault in given}
+        starts = zip(data_joints(design), data_joint_starts(design), strict=True)
+        ends = [start for joint, start in starts if joint.name in open_joints]
+        turned = {f.where for f in given if isinstance(f, WiringFault) and f.what == "reversed"}
+        for entry, start in zip(design.data_path, strand_starts(design), strict=True):
+            if str(entry.strand) in turned:  # data come to its way out, and find no way in
+                ends.append(start)
+        self._end = min(ends, default=count)
+
+    def reached(self, awake: BoolArray) -> BoolArray:
+        """Nodes that data reach.
+
+        A node without supply passes nothing on. A backup line passes one silent node by, since it
+        brings each node what the node before last sends; two silent nodes in a row stop it.
+
+        Args:
+            awake: nodes whose logic has supply, shape (nodes,), prop order.
+
+        Returns:
+            Nodes that take what is sent, shape (nodes,), prop order.
+        """
+        order = self._order
+        silent = self._silent[order] | ~awake[order]
+        stops = silent & np.append(silent[1:], False) if self._backup else silent
+        # behind a stop is behind the last node of it
+        last = np.flatnonzero(stops)[:1] + (1 if self._backup else 0)
+        along = np.ones(len(order), dtype=bool)
+        along[self._end :] = False
+        if len(last):
+            along[last[0] + 1 :] = False
+        reached = np.empty(len(order), dtype=bool)
+        reached[order] = along
+        return reached & awake

@@ -1,0 +1,183 @@
+"""Faults to hide in a virtual prop, as the contract writes them: `4A+=0.8`, `4.17=dead`."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from benchtest.diagnosis.model.faults import fuses
+from benchtest.diagnosis.model.wiring_faults import COLOUR_ORDER, Misled, recoloured, swaps
+from benchtest.errors import InputError, nearest
+from benchtest.formatting import number_in
+from benchtest.prop.data_path import strand_order
+from benchtest.prop.design import Design, StrandEnd
+from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.notation import joint_by_name, parse_node
+
+NodeState = Literal["dead", "dark", "no-data-out"]
+NODE_STATES: tuple[NodeState, ...] = ("dead", "dark", "no-data-out")
+"""dead: dark and passes no data on (with a backup line, data passes it by); dark: passes its data
+on; no-data-out: lit, but nothing after it gets data."""
+
+
+@dataclass(frozen=True, slots=True)
+class JointFault:
+    """A power joint of given resistance, `math.inf` for open; an open data joint; a blown fuse."""
+
+    where: str
+    ohm: float
+
+    def __str__(self) -> str:
+        if not self.where.endswith(("+", "-", "d")):
+            return f"{self.where}=blown"
+        return f"{self.where}={'open' if math.isinf(self.ohm) else format(self.ohm, 'g')}"
+
+
+@dataclass(frozen=True, slots=True)
+class NodeFault:
+    """A node that is not as it should be."""
+
+    where: str
+    state: NodeState
+
+    def __str__(self) -> str:
+        return f"{self.where}={self.state}"
+
+
+@dataclass(frozen=True, slots=True)
+class WiringFault:
+    """Strands that are not where or how they should be, colours out of order, or no volts.
+
+    `what` is `reversed`, `swapped`, `short`, or the order of colours that is taken, such as `GRB`.
+    """
+
+    where: str
+    """As the diagnosis names it: `4`, `4 5`, `colour_order` or a feed."""
+    what: str
+
+    def __str__(self) -> str:
+        if self.what == "swapped":
+            return "{}=swapped:{}".format(*self.where.split())
+        return f"{self.where}={self.what}"
+
+
+Fault = JointFault | NodeFault | WiringFault
+
+
+def parse_fault(text: str, design: Design) -> Fault:
+    """Read one fault.
+
+    Raises:
+        InputError: it is not of the contract's form, or the prop has no such joint or node.
+    """
+    where, equals, what = (part.strip() for part in text.partition("="))
+    if not equals or not where or not what:
+        raise InputError(
+            f'fault "{text[:40]}": write joint=ohms (4A+=0.8), joint=open (4Ad=open), '
+            "node=dead (4.17=dead), 4=reversed, 4=swapped:5, 4=GRB, colour_order=GRB, main=short "
+            "or main=blown"
+        )
+    if "." in where:
+        return _node_fault(where, what, design)
+    if where.isascii() and where.isdigit():
+        return _strand_fault(where, what, design)
+    if where == COLOUR_ORDER:
+        return WiringFault(where, _order(where, what, design))
+    if any(feed.name == where for feed in design.feeds):
+        if what == "blown" and where in {fuse.name for fuse in fuses(design)}:
+            return JointFault(where, math.inf)
+        if what not in ("short", "blown"):
+            raise InputError(
+                f'fault {where}: "{what[:20]}"; write {where}=short, or {where}=blown for its fuse'
+            )
+        return WiringFault(where, "short")  # a lone feed's fuse takes all volts as a short does
+    joint = joint_by_name(where, design)
+    if what == "open":
+        return JointFault(joint.name, math.inf)
+    if not joint.is_power:
+        raise InputError(f'fault "{text[:40]}": a data joint is good or open; write {where}=open')
+    return JointFault(joint.name, _ohms(text, what))
+
+
+def parse_faults(texts: Iterable[str], design: Design) -> list[Fault]:
+    """Read faults; one joint or node may have only one.
+
+    Raises:
+        InputError: one of them is wrong, or a place is named twice.
+    """
+    found: dict[str, Fault] = {}
+    for text in texts:
+        fault = parse_fault(text, design)
+        if fault.where in found:
+            raise InputError(f"fault {fault}: {fault.where} has one already, {found[fault.where]}")
+        found[fault.where] = fault
+    return list(found.values())
+
+
+def _node_fault(where: str, what: str, design: Design) -> NodeFault:
+    node = parse_node(where, design)
+    for state in NODE_STATES:
+        if what == state:
+            return NodeFault(str(node), state)
+    known = ", ".join(NODE_STATES)
+    raise InputError(f'fault {where}: "{what[:20]}"; give {known}{nearest(what, NODE_STATES)}')
+
+
+def _strand_fault(where: str, what: str, design: Design) -> WiringFault:
+    (strand,) = parse_lit(where, design).strands
+    if what == "reversed":
+        return WiringFault(str(strand), what)
+    word, _, other = what.partition(":")
+    if word == "swapped":
+        pairs = [pair for pair, _ in swaps(design)]
+        for pair in (f"{strand} {other.strip()}", f"{other.strip()} {strand}"):
+            if pair in pairs:
+                return WiringFault(pair, "swapped")
+        raise InputError(
+            f'fault {where}: "{what[:20]}"; name its neighbour on the data path: '
+            f"{where}=swapped:{_neighbour(strand, pairs)}"
+        )
+    return WiringFault(str(strand), _order(where, what, design))
+
+
+def _neighbour(strand: int, pairs: list[str]) -> str:
+    near = [pair.split() for pair in pairs if str(strand) in pair.split()]
+    return next((name for pair in near for name in pair if name != str(strand)), "?")
+
+
+def _order(where: str, what: str, design: Design) -> str:
+    right = design.node.colour_order
+    if sorted(what.upper()) != sorted(right) or what.upper() == right:
+        words = f'fault {where}: "{what[:20]}"; give an order of colours other than {right}'
+        raise InputError(words + (", reversed or swapped:5" if where != COLOUR_ORDER else ""))
+    return what.upper()
+
+
+def misleading(fault: WiringFault, design: Design) -> Misled | None:
+    """What a fault tells nodes that is not theirs; None where it tells them nothing."""
+    if fault.what == "swapped":
+        return dict(swaps(design))[fault.where]
+    if fault.what in ("reversed", "short"):
+        return None
+    nodes = np.arange(design.node_count)
+    if fault.where != COLOUR_ORDER:
+        nodes = strand_order(design, StrandEnd(int(fault.where), "A"))
+    right = design.node.colour_order
+    letters = [colour[0].upper() for colour in design.node.colours]
+    # a channel takes what stands on the wire where its own colour would, were its order right
+    taken = [right[fault.what.index(letter)] for letter in letters]
+    return recoloured(nodes, tuple(letters.index(letter) for letter in taken))
+
+
+def _ohms(text: str, what: str) -> float:
+    try:
+        ohm = number_in(what)
+    except ValueError:
+        ohm = math.nan
+    if not 0.0 <= ohm <= 1e6:
+        raise InputError(f'fault "{text[:40]}": give ohms from 0 to 1000000, or open')
+    return ohm
