@@ -2,7 +2,8 @@
 
 The library reads strings as markup in most places, and markup can run actions (`[@click=...]`).
 Words of a record or a file may come from another bench, so no string is markup in this program.
-Widgets that show text come from this module; `tests/tui/test_literal.py` refuses the library's own.
+Widgets that show text come from this module; `tests/tui/test_literal_text.py` refuses the
+library's own.
 """
 
 from __future__ import annotations

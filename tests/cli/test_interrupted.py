@@ -22,7 +22,7 @@ from benchtest.records.backup import FILE
 from benchtest.records.shelf import Shelf
 from benchtest.virtual.remote_prop import start_simulation
 from tests.drive.boards import PythonBoard, until
-from tests.drive.scpi_meter import SimulatedMeter
+from tests.drive.scpi.simulated_meter import SimulatedMeter
 
 SOON_S = 20.0
 

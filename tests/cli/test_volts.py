@@ -13,7 +13,7 @@ import pytest
 from benchtest.cli import main
 from benchtest.drive.serial_ports import serial_ports
 from tests.drive.boards import SimulatedBoard
-from tests.drive.scpi_meter import OVERLOAD, SimulatedMeter
+from tests.drive.scpi.simulated_meter import OVERLOAD, SimulatedMeter
 
 Run = Callable[..., Any]
 REFERENCE_V, CONVERTER = 1.1, 1024

@@ -11,7 +11,7 @@ import pytest
 
 from benchtest.tui.dialogs import KeysNow
 from benchtest.virtual.remote_prop import RunningProp, start_simulation
-from tests.drive.scpi_meter import OVERLOAD, SimulatedMeter
+from tests.drive.scpi.simulated_meter import OVERLOAD, SimulatedMeter
 from tests.tui.conftest import WAIT_S, Driven, driven
 
 

@@ -51,7 +51,7 @@ def stuff(data):
 
 
 def unstuff(stuffed):
-    """What COBS stands for; None where it is cut."""
+    """Decode one COBS frame; None where it is cut short."""
     data = bytearray()
     at = 0
     while at < len(stuffed):
@@ -76,7 +76,7 @@ def four(value):
 
 
 def number_of(octets):
-    """The number that octets stand for, the highest first."""
+    """Return the number of big-endian octets."""
     value = 0
     for octet in octets:
         value = value << 8 | octet
@@ -168,7 +168,7 @@ class Bridge:
         return UNKNOWN
 
     def wire(self, said):
-        """What hangs on the board."""
+        """Set what is connected to the board."""
         if len(said) != 4:
             return MALFORMED
         output, channels, nodes = said[0], said[1], number_of(said[2:])

@@ -48,7 +48,7 @@ class Pins:
         return self.inputs[channel].read_u16() >> 6
 
     def load(self):
-        """What counts are worth, from the board's own file."""
+        """Return the nanovolts of a count of each input, from the board's own file."""
         try:
             with open(SCALES) as kept:
                 return [int(line) if line.strip() else None for line in kept]
@@ -56,7 +56,7 @@ class Pins:
             return [None] * len(ANALOGUE)
 
     def scale(self, channel):
-        """What a count of an input is worth, in nanovolts."""
+        """Return the nanovolts of one count of an input."""
         return self.scales[channel] if channel < len(self.scales) else None
 
     def keep(self, channel, scale):

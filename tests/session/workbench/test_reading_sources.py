@@ -31,7 +31,7 @@ from benchtest.session.workbench.reading_sources import (
     source_for,
 )
 from tests.drive.boards import PythonBoard, sealed, until
-from tests.drive.scpi_meter import OVERLOAD, SimulatedMeter
+from tests.drive.scpi.simulated_meter import OVERLOAD, SimulatedMeter
 from tests.session.conftest import made_ready
 from tests.session.driven import LOOPBACK, Prop, asks, pass_all
 

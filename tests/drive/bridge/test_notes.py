@@ -11,7 +11,7 @@ from benchtest.drive.bridge.messages import Kind, Message, Refusal
 from benchtest.drive.bridge.serial_link import BAUD, BOOT_S, HELLO_EVERY_S, TRIES
 from tests.drive.boards import sealed
 
-HARDWARE = Path(__file__).parents[2] / "hw_notes"
+HARDWARE = Path(__file__).parents[3] / "hw_notes"
 NOTES = (HARDWARE / "bridge.md").read_text(encoding="utf-8")
 FIRMWARE = (HARDWARE / "bridge" / "bridge.c").read_text(encoding="utf-8")
 

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from pioemu import State, emulate
 
 from tests.drive.boards import FIRMWARE, micropython_side, sealed
-from tests.drive.test_bridge_firmware import CLOCK, LIMITS, REFUSED
+from tests.drive.bridge.test_firmware import CLOCK, LIMITS, REFUSED
 
 FOLDER = FIRMWARE / "micropython"
 SIDE = micropython_side()

@@ -18,7 +18,7 @@ from benchtest.drive.scpi.protocol import Identity, Lines, NoReading, parse_erro
 from benchtest.drive.source_spec import parse_pins, parse_source
 from benchtest.errors import DriveFault, InputError
 from tests.drive.boards import until
-from tests.drive.scpi_meter import OVERLOAD, SimulatedMeter
+from tests.drive.scpi.simulated_meter import OVERLOAD, SimulatedMeter
 
 
 @pytest.fixture

@@ -1,0 +1,138 @@
+"""Docstrings, comments and messages use plain technical English, in every finished room."""
+
+from __future__ import annotations
+
+import ast
+import io
+import re
+import tokenize
+from pathlib import Path
+
+import pytest
+
+PROGRAM = Path(__file__).parents[1] / "benchtest"
+
+UNFINISHED = (
+    "cli",
+    "circuit",
+    "diagnosis",
+    "drive",
+    "evidence",
+    "pattern",
+    "prop",
+    "records",
+    "session",
+    "tui",
+    "virtual",
+    "errors.py",
+    "formatting.py",
+    "input_files.py",
+    "toml_table.py",
+    "__main__.py",
+)
+"""Rooms and files of the program that have not been rewritten yet."""
+
+WORDS = {
+    r"mend(?:s|ed|ing)?": "repair",
+    r"anew": "again",
+    r"beside": "next to, with",
+    r"parted by": "separated by",
+    r"taken for": "assumed, mistaken for",
+    r"takes? .{1,30} for": "mistake for",
+    r"lest": "so that ... not",
+    r"whoever|whatever|nobody|somebody|anybody": "the user, no one, a person",
+    r"at the most": "at most",
+    r"deeds?": "action",
+    r"starv(?:es?|ed|ing)": "undervoltage, saturated",
+    r"footings?": "conditional evidence",
+    r"bent": "nonlinear",
+    r"is none|are none": "is not, are not",
+    r"what came of|what is left of|of whom": "a noun",
+    r"gone on with|goes on with": "resume, continue",
+}
+"""Words of a private English, with the plain word to write instead."""
+
+OF_THINGS = {
+    r"says?|said": "is, has, contains, shows, states",
+    r"tells?|told|telling": "show, inform, distinguish",
+}
+"""Verbs of speech: only people speak. Not allowed in docstrings and comments."""
+
+FIRST_WORDS = re.compile(r"(?:What|How|Whatever|Whoever|Where|Whether|When|Who|Why|Which)\b")
+
+
+def _files() -> list[Path]:
+    return [
+        file
+        for file in sorted(PROGRAM.rglob("*.py"))
+        if file.relative_to(PROGRAM).parts[0] not in UNFINISHED
+    ]
+
+
+def _docstrings(tree: ast.Module) -> list[tuple[int, str]]:
+    """Return line and text of every docstring, those after constants too."""
+    return [
+        (node.lineno, node.value.value)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Expr)
+        and isinstance(node.value, ast.Constant)
+        and isinstance(node.value.value, str)
+    ]
+
+
+def _comments(text: str) -> list[tuple[int, str]]:
+    tokens = tokenize.generate_tokens(io.StringIO(text).readline)
+    return [(token.start[0], token.string) for token in tokens if token.type == tokenize.COMMENT]
+
+
+def _messages(tree: ast.Module) -> list[tuple[int, str]]:
+    return [
+        (node.lineno, node.value)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+    ]
+
+
+def _found(places: list[tuple[int, str]], words: dict[str, str], file: Path) -> list[str]:
+    return [
+        f"{file.relative_to(PROGRAM.parent)}:{line}: {match[0]!r}; write: {better}"
+        for line, text in places
+        for word, better in words.items()
+        for match in [re.search(rf"\b(?:{word})\b", text, re.IGNORECASE)]
+        if match
+    ]
+
+
+def test_words_are_plain() -> None:
+    """No docstring, comment or message uses a word of the list."""
+    wrong = []
+    for file in _files():
+        text = file.read_text("utf-8")
+        tree = ast.parse(text)
+        prose = _docstrings(tree) + _comments(text)
+        wrong += _found(prose, OF_THINGS, file)
+        wrong += _found(_messages(tree) + _comments(text), WORDS, file)
+    assert not wrong, "\n".join(wrong)
+
+
+def test_docstrings_begin_with_the_thing_itself() -> None:
+    """No docstring begins with a question word."""
+    wrong = [
+        f"{file.relative_to(PROGRAM.parent)}:{line}: {text.strip().splitlines()[0]}"
+        for file in _files()
+        for line, text in _docstrings(ast.parse(file.read_text("utf-8")))
+        if FIRST_WORDS.match(text.strip())
+    ]
+    assert not wrong, "\n".join(wrong)
+
+
+@pytest.mark.parametrize(
+    "line", ['"""What it says."""', "x = 1  # mended anew", 'raise ValueError("it is none")']
+)
+def test_the_check_itself_finds_what_it_is_for(line: str) -> None:
+    """Each list finds an example of its own."""
+    tree = ast.parse(line)
+    file = PROGRAM / "example.py"
+    found = _found(_docstrings(tree) + _comments(line), OF_THINGS, file)
+    found += _found(_messages(tree) + _comments(line), WORDS, file)
+    assert found
