@@ -8,6 +8,7 @@ import sys
 import time
 from typing import TYPE_CHECKING, Any
 
+from benchtest.drive.ending import finish_stop
 from benchtest.errors import DriveFault
 
 if TYPE_CHECKING:
@@ -118,6 +119,7 @@ class Teller:
         while (left_s := until_s - time.monotonic()) > 0.0:
             time.sleep(min(left_s, REDRAW_S))
             if (why := clock.held) is not None:
+                finish_stop()
                 raise DriveFault(
                     f"{self._target}: {why}, so the prop was taken dark and stays so; "
                     "give the command again once hands are clear of it"

@@ -190,9 +190,9 @@ class FrameClock:
                 self.show(goal, RAMP_S)
 
     @property
-    def is_calm(self) -> bool:
-        """True once every frame due has been sent; does not wait."""
-        return not self._changed and self._to_repeat == 0
+    def rests_dark(self) -> bool:
+        """True once the prop is held dark and its dark frames have been sent; does not wait."""
+        return self._held is not None and not self._changed and self._to_repeat == 0
 
     def _look_for_gap(self) -> None:
         """Keep the prop dark where this program stood still, or its machine slept."""

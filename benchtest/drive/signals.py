@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import queue
 import signal
 import threading
 import time
@@ -21,6 +22,8 @@ DARK_S = 1.5
 """From the beginning of the end until its lights are closed, if nothing has closed them yet. [s]"""
 STOP_S = 0.3
 """Longest wait for the dark frames of a program that is about to be stopped. [s]"""
+STOP_POLL_S = 0.005
+"""Interval at which a program about to be stopped looks whether its lights are dark. [s]"""
 
 
 class Light(Protocol):
@@ -30,8 +33,8 @@ class Light(Protocol):
         """Go dark, and stay so until somebody chooses to go on."""
 
     @property
-    def is_calm(self) -> bool:
-        """True once every frame due has been sent."""
+    def rests_dark(self) -> bool:
+        """True once it is held and its dark frames have been sent; does not wait."""
         ...
 
     def close(self) -> None:
@@ -45,6 +48,7 @@ _began, _drove = threading.Event(), threading.Event()
 def add_light(light: Light) -> None:
     """Count a light among those that an end or a stop takes dark."""
     _lights.append(light)
+    _stopper.start()
     _drove.set()
 
 
@@ -164,20 +168,90 @@ def end_hung_up() -> None:
             return
 
 
-def stop_dark() -> None:
-    """Take the prop dark before this program is stopped; it stays dark once the program goes on."""
-    hold_lights("the program was stopped")
-    due_s = time.monotonic() + STOP_S
-    while time.monotonic() < due_s and not all(light.is_calm for light in list(_lights)):
-        time.sleep(0.005)
+def stop_dark(number: int, stop: Callable[[], object]) -> None:
+    """Take the prop dark, then stop this program; to be called by the handler of a stop signal.
+
+    The handler interrupts the main thread, which may hold the lock that the dark frame waits for.
+    So this returns while a light is not dark yet; a thread sends the signal again once all are,
+    and the handler then stops the program. Lights stay dark after the program goes on.
+
+    Args:
+        number: the signal that is being handled.
+        stop: stops the program; runs when all lights are dark or `STOP_S` is over.
+    """
+    _stopper.request(number, stop)
+
+
+def finish_stop() -> None:
+    """Let a stop that is under way happen first, in a program that ends once it is held dark."""
+    _stopper.finish()
+
+
+class _Stopper:
+    """Delays a stop signal until the prop is dark."""
+
+    def __init__(self) -> None:
+        self._due_s: float | None = None
+        self._is_waiting = self._is_stopping = False
+        self._requests: queue.SimpleQueue[int] = queue.SimpleQueue()  # `put` may interrupt `put`
+        self._thread: threading.Thread | None = None
+
+    def start(self) -> None:
+        """Start the thread that waits; a handler cannot, it may have interrupted such a start."""
+        if self._thread is None and hasattr(signal, "pthread_kill"):
+            self._thread = threading.Thread(target=self._run, name="stop when dark", daemon=True)
+            self._thread.start()
+
+    def request(self, number: int, stop: Callable[[], object]) -> None:
+        """Stop now if every light is dark, else ask the thread to send the signal again."""
+        if self._is_stopping:  # a second signal that came together with the first
+            return
+        lit = [light for light in list(_lights) if not light.rests_dark]
+        for light in lit:
+            light.hold("the program was stopped")
+        now_s = time.monotonic()
+        if self._due_s is None:
+            self._due_s = now_s + STOP_S
+        if lit and self._thread is not None and now_s < self._due_s:
+            if not self._is_waiting:
+                self._is_waiting = True
+                self._requests.put(number)
+            return
+        self._is_stopping = True
+        try:
+            stop()
+        finally:
+            self._due_s, self._is_stopping = None, False
+
+    def finish(self) -> None:
+        """Wait until a stop that was asked for has happened and the program goes on."""
+        while self._due_s is not None:
+            time.sleep(STOP_POLL_S)
+
+    def _run(self) -> None:
+        main = threading.main_thread().ident
+        assert main is not None
+        while True:
+            number = self._requests.get()
+            due_s = time.monotonic() + STOP_S
+            while time.monotonic() < due_s and not all(one.rests_dark for one in list(_lights)):
+                time.sleep(STOP_POLL_S)
+            self._is_waiting = False
+            signal.pthread_kill(main, number)
+
+
+_stopper = _Stopper()
 
 
 def _stop(number: int, _: FrameType | None) -> None:
     """Ctrl-Z: a program that is stopped sends nothing more, and a prop may keep its last frame."""
-    stop_dark()
-    signal.signal(number, signal.SIG_DFL)
-    signal.raise_signal(number)  # here it stands still until the shell lets it go on
-    signal.signal(number, _stop)
+
+    def stop() -> None:
+        signal.signal(number, signal.SIG_DFL)
+        signal.raise_signal(number)  # here it stands still until the shell lets it go on
+        signal.signal(number, _stop)
+
+    stop_dark(number, stop)
 
 
 @contextmanager

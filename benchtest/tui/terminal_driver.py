@@ -6,7 +6,9 @@ import contextlib
 import os
 import queue
 import select
+import signal
 import threading
+from collections.abc import Callable
 from typing import Any
 
 from textual.drivers.linux_driver import LinuxDriver
@@ -25,6 +27,7 @@ class TerminalDriver(LinuxDriver):
 
     The library reads a terminal that is gone for ever, in a thread that keeps the process; and it
     waits for ever for room in what a thread should write that has failed at such a terminal.
+    Its signal handlers draw, and so may wait for a lock that the code they interrupted holds.
     """
 
     def __init__(self, *words: Any, **named: Any) -> None:
@@ -76,5 +79,19 @@ class TerminalDriver(LinuxDriver):
         return self._writer_thread is not None and self._writer_thread.is_alive()
 
     def _sigtstp_application(self, *caught: object) -> None:
-        stop_dark()
-        super()._sigtstp_application(*caught)
+        suspend = super()._sigtstp_application
+        stop_dark(signal.SIGTSTP, lambda: self._call_soon(suspend))
+
+    def _sigcont_application(self, *caught: object) -> None:
+        self._call_soon(self._draw_again)
+
+    def _draw_again(self) -> None:
+        """Set the terminal up again after a stop, whatever the shell did to it meanwhile."""
+        if not self._must_signal_resume:  # stopped by a signal that cannot be handled
+            self.suspend_application_mode()
+        super()._sigcont_application()
+
+    def _call_soon(self, act: Callable[[], object]) -> None:
+        """Run something between two turns of the event loop; for signal handlers."""
+        with contextlib.suppress(RuntimeError):  # the loop has closed: the program is ending
+            self._loop.call_soon_threadsafe(act)

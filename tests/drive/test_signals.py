@@ -1,4 +1,4 @@
-"""Signals while the prop goes dark: they wait, and then act as they would have."""
+"""Ends and stops of a program that drives a prop: dark first, whatever the signal interrupts."""
 
 from __future__ import annotations
 
@@ -9,11 +9,13 @@ import threading
 import time
 from pathlib import Path
 
+import psutil
 import pytest
 
 from benchtest.drive.signals import undisturbed
 from tests.props import SMALL_FAN
 from tests.receiver import Watcher
+from tests.tui.stop_trials import is_stopped, wait
 
 
 def test_ctrl_c_waits_and_then_acts_once() -> None:
@@ -105,6 +107,57 @@ def test_a_program_that_cannot_end_is_dark_and_gone_within_five_seconds(
                 time.sleep(0.01)
             assert process.wait(5.0) == 128 + signal.SIGTERM
             assert watcher.is_dark_by_packet
+        finally:
+            process.kill()
+            watcher.close()
+
+
+# a main thread that is inside the frame clock nearly all of the time, as a busy screen is
+BUSY = """
+import sys, threading
+from pathlib import Path
+from uuid import uuid4
+import numpy as np
+from benchtest.drive.base import parse_target
+from benchtest.drive.choose import driver_for
+from benchtest.drive.clock import FrameClock
+from benchtest.drive.e131 import Sender
+from benchtest.drive.ending import end_once
+from benchtest.prop.reader import read_design
+end_once()
+design = read_design(Path(sys.argv[1]))
+driver = driver_for(parse_target(sys.argv[2]), design, Sender(uuid4()))
+white = np.full((design.node_count, 3), 255, np.uint8)
+with FrameClock(driver, design.node_count, 3).start() as clock:
+    threading.Thread(target=lambda: [clock.go_on() for _ in sys.stdin], daemon=True).start()
+    while True:
+        clock.show(white)
+        clock.pace()
+"""
+
+
+def test_a_stop_that_interrupts_the_frame_clock_is_dark_first(tmp_path: Path) -> None:
+    """Four of five were stopped lit: the interrupted code held what the dark frame waited for."""
+    prop = tmp_path / "fan.toml"
+    prop.write_text(SMALL_FAN, encoding="utf-8")
+    watcher = Watcher()
+    words = [sys.executable, "-c", BUSY, str(prop), watcher.to]
+    # in a process group of its own, as a shell starts it (POSIX.1-2017, XSH 2.4.3)
+    with subprocess.Popen(words, stdin=subprocess.PIPE, process_group=0) as process:
+        assert process.stdin is not None
+        try:
+            for stop in range(12):
+                wait(lambda: watcher.is_lit, 30.0, "never lit")
+                time.sleep(stop * 0.003)
+                process.send_signal(signal.SIGTSTP)
+                wait(lambda: is_stopped(psutil.Process(process.pid)), 3.0, "not stopped")
+                wait(lambda: watcher.is_dark_by_packet, 0.2, f"stop {stop}: stopped lit")
+                lit = watcher.lit_packets
+                process.send_signal(signal.SIGCONT)
+                time.sleep(0.1)
+                assert watcher.lit_packets == lit  # until somebody chooses to go on
+                process.stdin.write(b"\n")
+                process.stdin.flush()
         finally:
             process.kill()
             watcher.close()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import random
 import signal
 import time
 from collections.abc import Iterator
@@ -19,6 +20,7 @@ from tests.receiver import LIMIT_S, Watcher
 from tests.tui.conftest import driven, make_ready
 from tests.tui.served import Served
 from tests.tui.served import until as until_soon
+from tests.tui.stop_trials import stop_drive, stop_program
 from tests.tui.test_terminal_faults import Pty, until
 
 
@@ -65,6 +67,17 @@ def test_a_program_that_is_stopped_goes_dark_first_and_is_lit_by_a_key_alone(
     until(lambda: watcher.is_lit)
     program.keys("x")
     program.until("strand 2")
+
+
+def test_ctrl_z_in_a_shell_stops_a_driven_prop_dark(tmp_path: Path, small_fan: Path) -> None:
+    """More stops at random moments: `python -m tests.bench.stops`."""
+    lit = stop_drive(tmp_path / "bench", small_fan, "full-white", 3, random.Random(11))
+    assert lit == 3
+
+
+def test_stops_while_keys_are_typed_are_dark(tmp_path: Path, small_fan: Path) -> None:
+    make_ready(tmp_path / "bench", small_fan, "SF-01")
+    assert stop_program(tmp_path, 4, random.Random(11)) == 4
 
 
 def test_keys_typed_while_it_stood_still_neither_light_nor_judge(

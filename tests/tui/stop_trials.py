@@ -1,0 +1,195 @@
+"""Programs that are stopped at a random moment: Ctrl-Z in a shell, or the signal that it sends."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import random
+import select
+import shlex
+import signal
+import subprocess
+import sys
+import termios
+import time
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+
+import psutil
+
+from tests.receiver import LIMIT_S, Watcher
+from tests.terminals import Ear
+from tests.tui.ending_trials import FIRST, LIT, Seat, Window, seated
+
+WAIT_S = 60.0
+STOPPED_S = 3.0
+"""Longest time from the key until the process is stopped, on a machine that does other work. [s]"""
+DARK_S = 0.1 * LIMIT_S
+"""Time that a packet takes over loopback until the receiver has counted it, at most. [s]"""
+
+
+class Shell:
+    """An interactive shell at a terminal of its own, as a person starts programs from."""
+
+    PROMPT = "ready$"
+
+    def __init__(self) -> None:
+        self.near, far = os.openpty()
+        termios.tcsetwinsize(far, (24, 200))
+        environment = {**os.environ, "TERM": "xterm", "PS1": self.PROMPT, "PYTHONUTF8": "1"}
+        self.process = subprocess.Popen(
+            ["setsid", "--ctty", "bash", "--norc", "--noprofile", "--noediting", "-i"],
+            stdin=far, stdout=far, stderr=far, env=environment,
+        )  # fmt: skip
+        os.close(far)
+        self._ear, self.seen = Ear(self.near), ""
+        self.until(self.PROMPT)
+
+    def type(self, keys: str) -> None:
+        self.seen = ""
+        os.write(self.near, keys.encode())
+
+    def read(self) -> str:
+        with contextlib.suppress(OSError):
+            while select.select([self.near], [], [], 0.01)[0]:
+                self.seen += self._ear.read()
+        return self.seen
+
+    def until(self, words: str) -> None:
+        wait(lambda: words in self.read(), WAIT_S, f"never saw {words!r}")
+
+    @property
+    def program(self) -> psutil.Process | None:
+        """The program that the shell has started and that has not ended."""
+        found = psutil.Process(self.process.pid).children()
+        return found[0] if found else None
+
+    def close(self) -> None:
+        for one in psutil.Process(self.process.pid).children(recursive=True):
+            with contextlib.suppress(psutil.NoSuchProcess):
+                one.kill()
+        self.process.kill()
+        self.process.wait()
+        os.close(self.near)
+
+
+def stop_drive(folder: Path, prop: Path, pattern: str, trials: int, chance: random.Random) -> int:
+    """Drive from a shell, type Ctrl-Z at a random moment, go on with `fg`.
+
+    Args:
+        folder: of these trials alone.
+        prop: prop file.
+        pattern: what is sent.
+        trials: so many runs.
+        chance: draws the moments.
+
+    Returns:
+        Runs that were lit when the key was typed.
+
+    Raises:
+        AssertionError: a program was stopped lit, was not stopped, or lit up as it went on.
+    """
+    watcher, shell, lit_before = Watcher(), Shell(), 0
+    words = ["--bench", str(folder), "drive", str(prop), pattern, "--to", watcher.to]
+    command = shlex.join([sys.executable, "-m", "benchtest", *words])
+    try:
+        for trial in range(trials):
+            shell.type(f"{command}\n")
+            wait(lambda: watcher.is_lit, WAIT_S, "never lit")
+            _pass(chance.uniform(0.0, 0.6), shell.read)
+            program, about = shell.program, f"run {trial} of {pattern}"
+            assert program is not None, shell.read()
+            lit_before += watcher.is_lit
+            shell.type("\x1a")
+            wait(partial(is_stopped, program), STOPPED_S, f"{about} was not stopped")
+            _check_dark(watcher, about)
+            lit = watcher.lit_packets
+            shell.type("fg\n")
+            shell.until("give the command again")
+            shell.until(shell.PROMPT)
+            assert watcher.lit_packets == lit, f"{about} lit up as it went on"
+    finally:
+        shell.close()
+        watcher.close()
+    return lit_before
+
+
+def stop_program(folder: Path, trials: int, chance: random.Random) -> int:
+    """Stop the terminal program at random moments while keys are typed; a key lights it again.
+
+    Args:
+        folder: of these trials alone, with a bench whose unit SF-01 is ready.
+        trials: so many stops of one program.
+        chance: draws moments and keys.
+
+    Returns:
+        Stops at which it was lit.
+
+    Raises:
+        AssertionError: it was stopped lit, was not stopped, or lit up as it went on.
+    """
+    watcher, lit_before = Watcher(), 0
+    words = ["--bench", str(folder / "bench"), "--to", watcher.to]
+    with seated(Window(folder, words)) as seat:
+        seat.until(FIRST)
+        seat.keys("\r")
+        seat.until(LIT)
+        for trial in range(trials):
+            wait(lambda: watcher.is_lit, WAIT_S, "never lit")
+            for _ in range(chance.randrange(6)):
+                seat.keys(chance.choice(["+", "-", "\x1b[A", "\x1b[B", "bb", " u"]))
+                _pass(chance.uniform(0.0, 0.1), seat.screen)
+            _pass(chance.uniform(0.0, 0.1), seat.screen)
+            program, about = seat.program, f"stop {trial} of the terminal program"
+            assert program is not None
+            lit_before += watcher.is_lit
+            program.send_signal(signal.SIGTSTP)
+            _until_drawn(seat, partial(is_stopped, program), f"{about} did not happen")
+            _check_dark(watcher, about)
+            lit = watcher.lit_packets
+            seat.keys("")
+            program.send_signal(signal.SIGCONT)
+            seat.until("any key lights it again")
+            _pass(0.8, seat.screen)  # keys in the first moment count as typed before
+            assert watcher.lit_packets == lit, f"{about}: it lit up as it went on"
+            seat.keys("\x1b")
+    watcher.close()
+    return lit_before
+
+
+def is_stopped(process: psutil.Process) -> bool:
+    """Return True if a process stands still; fail where it has ended."""
+    assert process.is_running(), "it has ended"
+    return process.status() == psutil.STATUS_STOPPED
+
+
+def wait(true: Callable[[], bool], within_s: float, words: str) -> None:
+    """Wait for a state.
+
+    Raises:
+        AssertionError: it did not come in time. [s]
+    """
+    due_s = time.monotonic() + within_s
+    while not true():
+        assert time.monotonic() < due_s, words
+        time.sleep(0.005)
+
+
+def _check_dark(watcher: Watcher, about: str) -> None:
+    """Check that the last packet was dark, for a controller without a time-out keeps it."""
+    wait(lambda: watcher.is_dark_by_packet, DARK_S, f"{about} was stopped lit")
+
+
+def _until_drawn(seat: Seat, true: Callable[[], bool], words: str) -> None:
+    def drawn() -> bool:
+        seat.screen()  # a program whose terminal is full waits for it
+        return true()
+
+    wait(drawn, STOPPED_S, words)
+
+
+def _pass(seconds: float, read: Callable[[], object]) -> None:
+    due_s = time.monotonic() + seconds
+    while time.monotonic() < due_s:
+        read()
