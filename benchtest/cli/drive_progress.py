@@ -8,7 +8,7 @@ import sys
 import time
 from typing import TYPE_CHECKING, Any
 
-from benchtest.drive.ending import finish_stop
+from benchtest.drive.signals import finish_stop
 from benchtest.errors import DriveFault
 
 if TYPE_CHECKING:

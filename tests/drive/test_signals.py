@@ -118,11 +118,11 @@ import sys, threading
 from pathlib import Path
 from uuid import uuid4
 import numpy as np
-from benchtest.drive.base import parse_target
-from benchtest.drive.choose import driver_for
-from benchtest.drive.clock import FrameClock
-from benchtest.drive.e131 import Sender
-from benchtest.drive.ending import end_once
+from benchtest.drive.driver import parse_target
+from benchtest.drive.driver_choice import driver_for
+from benchtest.drive.frame_clock import FrameClock
+from benchtest.drive.e131.driver import Sender
+from benchtest.drive.signals import end_once
 from benchtest.prop.reader import read_design
 end_once()
 design = read_design(Path(sys.argv[1]))
