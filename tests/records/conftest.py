@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -39,21 +41,57 @@ def start(design_text: str) -> Callable[..., str]:
     return begin
 
 
+AS_ROOT = ["sudo", "-n"] if os.geteuid() != 0 and shutil.which("sudo") else []
+
+
 @contextmanager
 def small_disk(folder: Path, options: str) -> Iterator[bool]:
-    """A file system of its own; says whether this machine lets us have one."""
+    """Give a folder a file system of its own; yield whether this machine allows that."""
     folder.mkdir(exist_ok=True)
-    mounted = (
-        sys.platform == "linux"
-        and subprocess.run(
-            ["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(folder)],
-            capture_output=True,
-            check=False,
-        ).returncode
-        == 0
-    )
+    mounted = not _mount(folder, "-t", "tmpfs", "-o", f"uid={os.geteuid()},{options}", "tmpfs")
     try:
         yield mounted
     finally:
         if mounted:
-            subprocess.run(["umount", "-l", str(folder)], check=True)
+            subprocess.run([*AS_ROOT, "umount", "-l", str(folder)], check=True)
+
+
+@contextmanager
+def lockable_folder(folder: Path) -> Iterator[Callable[[], None]]:
+    """Make a folder; yield what makes it, and all that is in it by then, read-only.
+
+    It lies on a file system of its own. Where none may be mounted, permissions do for an ordinary
+    user; root may write whatever they are, so the test fails there.
+    """
+    with small_disk(folder, "size=8m") as mounted:
+        if not mounted and os.geteuid() == 0:
+            why = _mount(folder, "-t", "tmpfs", "tmpfs")
+            pytest.fail(
+                f"No folder can be made read-only for root here ({why}). Allow mount(2) "
+                "(CAP_SYS_ADMIN), or run the tests as an ordinary user."
+            )
+
+        def lock() -> None:
+            if mounted:
+                why = _mount(folder, "-o", "remount,ro")
+                assert why == "", why
+                return
+            for path in (folder, *folder.rglob("*")):
+                path.chmod(0o500 if path.is_dir() else 0o400)
+
+        try:
+            yield lock
+        finally:
+            if not mounted:
+                for path in (folder, *folder.rglob("*")):
+                    path.chmod(0o700)
+
+
+def _mount(folder: Path, *words: str) -> str:
+    """Mount onto a folder; return why that failed, or an empty text."""
+    if sys.platform != "linux":
+        return "only Linux mounts a tmpfs"
+    done = subprocess.run(
+        [*AS_ROOT, "mount", *words, str(folder)], capture_output=True, text=True, check=False
+    )
+    return "" if done.returncode == 0 else done.stderr.partition("\n")[0] or "mount failed"

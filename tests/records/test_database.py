@@ -19,7 +19,7 @@ from benchtest.records.backup import FILE
 from benchtest.records.database import open_database, writing
 from benchtest.records.migrate import VERSION
 from benchtest.records.shelf import Shelf
-from tests.records.conftest import small_disk
+from tests.records.conftest import lockable_folder, small_disk
 
 AT = "2026-11-25T18:00:00.000+00:00"
 Start = Callable[..., str]
@@ -263,19 +263,12 @@ def test_a_write_that_the_system_cuts_short_loses_nothing(tmp_path: Path, start:
         assert shelf.append(session, "note", {}, AT).seq == len(kept) + 1
 
 
-def _unwritable(folder: Path, mounted: bool) -> None:
-    if mounted:
-        subprocess.run(["mount", "-o", "remount,ro", str(folder)], check=True)
-    else:
-        folder.chmod(0o500)
-
-
 def test_a_folder_that_may_not_be_written_is_said(tmp_path: Path, start: Start) -> None:
     disk = tmp_path / "disk"
-    with small_disk(disk, "size=4m") as mounted:
+    with lockable_folder(disk) as lock:
         with Shelf(disk / "bench") as shelf:
             start(shelf)
-        _unwritable(disk / "bench" if not mounted else disk, mounted)
+        lock()
         with pytest.raises(RecordsFault, match="--bench"):
             Shelf(disk / "new")
         with (

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import shutil
-import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -16,7 +14,7 @@ from benchtest.records.backup import FILE
 from benchtest.records.json_lines import export_lines
 from benchtest.records.shelf import Shelf
 from tests.fuzz.good import SMALL_FAN
-from tests.records.conftest import small_disk
+from tests.records.conftest import lockable_folder
 
 AT = "2026-11-25T18:00:00.000+00:00"
 Start = Callable[..., str]
@@ -31,23 +29,9 @@ def _begun(folder: Path) -> str:
 
 @pytest.fixture
 def locked(tmp_path: Path) -> Iterator[tuple[Path, Callable[[], None]]]:
-    """A bench folder on a disk of its own, and what makes that disk one to read."""
-    disk = tmp_path / "disk"
-    with small_disk(disk, "size=8m") as mounted:
-        if not mounted and os.geteuid() == 0:
-            pytest.skip("root may write everywhere, and this machine gives no disk of its own")
-
-        def lock() -> None:
-            if mounted:
-                subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=True)
-            else:
-                disk.chmod(0o500)
-                (disk / "bench").chmod(0o500)
-
-        yield disk / "bench", lock
-        if not mounted:
-            disk.chmod(0o700)
-            (disk / "bench").chmod(0o700)
+    """A bench folder, and what makes it read-only."""
+    with lockable_folder(tmp_path / "disk") as lock:
+        yield tmp_path / "disk" / "bench", lock
 
 
 @pytest.mark.parametrize("killed", [False, True], ids=["closed", "killed"])

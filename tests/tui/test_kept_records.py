@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import shutil
-import subprocess
 from pathlib import Path
-
-import pytest
 
 from benchtest.records.backup import FILE
 from benchtest.records.shelf import Shelf
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.virtual.remote_prop import RunningProp
 from tests.held import DEEP, hold_event
-from tests.records.conftest import small_disk
+from tests.records.conftest import lockable_folder
 from tests.tui.conftest import driven, make_ready
 
 
@@ -68,11 +65,9 @@ async def test_a_bench_that_may_not_be_written_is_shown_and_takes_no_step(
 ) -> None:
     path, virtual = prop
     disk = tmp_path / "disk"
-    with small_disk(disk, "size=8m") as mounted:
-        if not mounted:
-            pytest.skip("this machine gives no disk of its own")
+    with lockable_folder(disk) as lock:
         make_ready(disk / "bench", path, "SF-01")
-        subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=True)
+        lock()
         async with driven(disk / "bench", path, tag=None, to=virtual.target) as at:
             await at.until(lambda: "This bench may not be written" in at.words())
             await at.until(lambda: "sign-off" in at.words())
