@@ -107,7 +107,7 @@ def _of_files(
     args: argparse.Namespace, left_out: list[str]
 ) -> tuple[Finding, Design, Learned | None, tuple[int, ...]]:
     """Return the finding, its design, what earlier units taught, and the line of each reading."""
-    from benchtest.diagnosis import Engine, with_drop_next
+    from benchtest.diagnosis import Engine
     from benchtest.evidence.marks import read_marks
     from benchtest.evidence.meter import DEFAULT_METER, Meter
     from benchtest.evidence.readings import read_readings
@@ -136,7 +136,7 @@ def _of_files(
         engine = Engine(design.fed(supply_v))
     else:
         engine = engine_of(design, learned, supply_v)
-    finding = with_drop_next(engine, engine.diagnose(readings, marks, meter), readings)
+    finding = engine.diagnose(readings, marks, meter)
     return finding, design, learned, lines
 
 

@@ -12,7 +12,6 @@ from benchtest.diagnosis.finding import (
 from benchtest.diagnosis.healthy_comparison import has_outlier, judged_healthy
 from benchtest.diagnosis.inference.pre_repair import Before
 from benchtest.diagnosis.outlook import Outlook, outlook
-from benchtest.diagnosis.planning.joint_drop import own_drop, with_drop_next
 from benchtest.diagnosis.possible_range import possible_volts
 from benchtest.diagnosis.repair_scope import still_valid, touched_by
 from benchtest.diagnosis.voltage_profile import Profile, profile
@@ -32,10 +31,8 @@ __all__ = [
     "has_outlier",
     "judged_healthy",
     "outlook",
-    "own_drop",
     "possible_volts",
     "profile",
     "still_valid",
     "touched_by",
-    "with_drop_next",
 ]

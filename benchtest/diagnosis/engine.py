@@ -11,11 +11,11 @@ import numpy as np
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
 from benchtest.diagnosis.explain import Reason, reason, unsteady_reason
-from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, NextReading, Suspect
+from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, Suspect
 from benchtest.diagnosis.inference.cache import Footings, Views
 from benchtest.diagnosis.inference.conditional import Case, View
 from benchtest.diagnosis.inference.hypothesis import Part
-from benchtest.diagnosis.inference.masked_pairs import Pairs, beside_pairs, hidden_pairs
+from benchtest.diagnosis.inference.masked_pairs import beside_pairs, hidden_pairs
 from benchtest.diagnosis.inference.multiple_faults import (
     Look,
     Together,
@@ -29,7 +29,7 @@ from benchtest.diagnosis.inference.posterior import (
     likeliest_part,
     named_suspects,
 )
-from benchtest.diagnosis.inference.pre_repair import Before, Past
+from benchtest.diagnosis.inference.pre_repair import Before
 from benchtest.diagnosis.inference.unsteady_joints import Unsteady, unsteady_joints, with_unsteady
 from benchtest.diagnosis.likelihood.duplicates import telling
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
@@ -41,39 +41,25 @@ from benchtest.diagnosis.model.node_variation import OTHER_BIN, tolerances_of
 from benchtest.diagnosis.model.rail_shorts import nearby
 from benchtest.diagnosis.model.reels import odds_log, with_reels
 from benchtest.diagnosis.permitted import Permitted
-from benchtest.diagnosis.planning.candidates import permitted_sets
 from benchtest.diagnosis.planning.decision import (
-    DECIDED,
-    OPEN_TO_DOUBT,
-    by_place,
     far_off,
-    is_decided,
     joined_ties,
-    left_over,
     none_of_these,
     scaled,
     tied_explanations,
     unexplained_marks,
-    unread_load,
 )
-from benchtest.diagnosis.planning.forecast import Forecaster
 from benchtest.diagnosis.planning.next_look import look_next
-from benchtest.diagnosis.planning.next_reading import (
-    SAME_AGAIN,
-    WORTH_TAKING_BITS,
-    Evidence,
-    best_worth,
-    plan_next,
-)
+from benchtest.diagnosis.planning.request_rules import Situation, next_request
 from benchtest.diagnosis.repair import repair_words, unsteady_words
 from benchtest.diagnosis.solve_budget import SolveBudget, Stage
+from benchtest.diagnosis.stages import Belief, Conditional, GatheredEvidence, Inference, Plan
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.readings import Reading
 from benchtest.evidence.rounding import steps_of
-from benchtest.prop.design import Design, FeedName, Probe, rail_probe
-from benchtest.prop.joints import Joint
-from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.design import Design, Probe
+from benchtest.prop.lit_set import Lit
 
 LEAST_SHOWN = 1e-3
 """Suspects with less probability are not listed."""
@@ -83,65 +69,16 @@ ALIKE_LOG = 0.7
 """Suspects whose likelihoods are within a factor of two have not been told apart."""
 CAREFUL = 0.25
 """Odds of another bin of node current from which it is reckoned with."""
-PROVEN_OHM = 0.1
-"""A remade joint is shown to be good once the readings speak against more than this. [Ω]"""
 SURE_TO_BE_BAD = 0.99
 """Probability from which a suspect is mended rather than read about once more."""
 UNLIKE = 0.1
 """Chance that a unit is not like those that were learned from: another reel or supply. Ours."""
-MOST_METERS = 4
-"""Meters whose forecasts are kept; nobody reads one unit with more."""
 JUDGED_AT_ONCE = 200
 """Readings that are compared with a healthy unit together, where more were taken than weighed."""
 MOST_REELED = 2
 """Beliefs of strands from two reels that are kept."""
-LEAST_BITS = 4e-3
-"""While nothing is decided, a reading that tells less is not asked for."""
 LEAST_ALIKE = 0.02
 """Only suspects with this much probability are worth telling apart."""
-
-
-class Belief:
-    """One belief of how far a unit may be from its design, and what was worked out under it."""
-
-    def __init__(self, views: Views) -> None:
-        self.views = views
-        self._forecasters: dict[Meter, Forecaster] = {}
-        self._past: tuple[tuple[Before, ...], Meter, Past] | None = None
-
-    def past(self, before: tuple[Before, ...], meter: Meter) -> Past | None:
-        """What was known before repairs; the last one asked for is kept, None where there is none.
-
-        Of a unit it stays the same from one reading to the next.
-        """
-        if not before:
-            return None
-        if self._past is None or self._past[:2] != (before, meter):
-            self._past = before, meter, Past(before, self.views, meter)
-        return self._past[2]
-
-    def plain(self, case: Case, before: tuple[Before, ...]) -> View:
-        """The evidence with nothing taken for given."""
-        past = self.past(before, case.meter)
-        return self.views.of(case, memory=None if past is None else past.on(()))
-
-    def forget(self) -> None:
-        """Bound what is kept from one finding to the next, however many lit sets are asked for."""
-        self.views.forget()
-        for meter in list(self._forecasters)[:-MOST_METERS]:
-            del self._forecasters[meter]
-        for forecaster in self._forecasters.values():
-            forecaster.forget()
-
-    def forecaster(self, footing: View) -> Forecaster:
-        """The plain one of each meter is kept."""
-        meter = footing.case.meter
-        if footing.parts:
-            return Forecaster(footing.responses, meter, self.views.tolerances)
-        if meter not in self._forecasters:
-            made = Forecaster(footing.responses, meter, self.views.tolerances)
-            self._forecasters[meter] = made
-        return self._forecasters[meter]
 
 
 class Engine:
@@ -196,6 +133,7 @@ class Engine:
         before: Sequence[Before] = (),
         *,
         share: float = 1.0,
+        unreachable: Collection[Probe] = (),
     ) -> Finding:
         """Weigh every fault against the evidence, and choose the next reading.
 
@@ -208,89 +146,145 @@ class Engine:
             repaired: joints and nodes that were worked on before this evidence was taken.
             before: what was seen and read before each of these was mended, in order of time.
             share: of the budget of one finding, where several of them make one answer.
+            unreachable: probes that leads cannot reach; a joint's own drop is not asked for there.
 
         Raises:
             CircuitFault: the design's circuit has no solution.
         """
+        self._forget()
+        evidence = self._gather(readings, marks, meter, repaired, before, share)
+        given = self._condition(evidence)
+        if given is None:
+            assert self._otherwise is not None
+            return self._otherwise.diagnose(
+                readings, marks, meter, repaired, before, share=share, unreachable=unreachable
+            )
+        inference = self._infer(evidence, given)
+        plan = self._plan(evidence, given, inference, unreachable)
+        self.work_units = evidence.case.budget.spent
+        return self._finding(evidence, given, inference, plan)
+
+    def _forget(self) -> None:
+        """Bound what caches keep from one finding to the next."""
         for one in (self._usual, self._unsettled, *self._reeled.values()):
             if one is not None:
                 one.forget()
+
+    def _gather(
+        self,
+        readings: Sequence[Reading],
+        marks: Sequence[Mark],
+        meter: Meter,
+        repaired: Collection[str],
+        before: Sequence[Before],
+        share: float,
+    ) -> GatheredEvidence:
+        """Stage 1: the readings to weigh, and how finely they were read; solves no circuit."""
         steps = steps_of(readings, meter)
         meter = steps.as_read(meter)
         told, stands_by = telling(readings)
         budget = SolveBudget.of(self.design, share)
-        every = [readings[place] for place in told]
-        weighed = most_informative(self.responses, every, meter)
-        some = [every[place] for place in weighed]
-        case = Case(some, marks, meter, repaired, budget)
-        earlier = tuple(before)
-        belief, plain = self._settled_on(case, earlier)
-        if self._otherwise is not None and self._is_unlike(plain, self._otherwise, earlier):
-            return self._otherwise.diagnose(readings, marks, meter, repaired, earlier, share=share)
-        belief, plain = self._from_reels(belief, plain, earlier)
-        look = Footings(belief.views, case, belief.past(earlier, meter), plain)
+        distinct = [readings[place] for place in told]
+        weighed = most_informative(self.responses, distinct, meter)
+        case = Case([distinct[place] for place in weighed], marks, meter, repaired, budget)
+        return GatheredEvidence(
+            readings=tuple(readings),
+            distinct=distinct,
+            stands_by=stands_by,
+            number_of=[told[place] + 1 for place in weighed],
+            rounded_v=max(steps.by_range.values(), default=None),
+            case=case,
+            before=tuple(before),
+        )
+
+    def _condition(self, evidence: GatheredEvidence) -> Conditional | None:
+        """Stage 2: every single fault weighed against the evidence, and the tolerances to assume.
+
+        Returns:
+            None where the unit is not like those that the tolerances were learned from.
+        """
+        case, before = evidence.case, evidence.before
+        case.budget.begin(Stage.EVIDENCE)
+        belief, plain = self._settled_on(case, before)
+        if self._otherwise is not None and self._is_unlike(plain, self._otherwise, before):
+            return None
+        belief, plain = self._from_reels(belief, plain, before)
+        look = Footings(belief.views, case, belief.past(before, case.meter), plain)
         unsteady = unsteady_joints(plain)
         if unsteady is not None and unsteady.log_total < plain.posterior.log_total:
             unsteady = None  # a slip, or a fault that stays as it is, explains the repeats better
-        budget.stage = Stage.SEVERAL
-        several = together(look) if not unsteady and _is_unexplained(plain, repaired) else []
+        return Conditional(belief, plain, look, unsteady)
+
+    def _infer(self, evidence: GatheredEvidence, given: Conditional) -> Inference:
+        """Stage 3: the posterior over no fault, one, several, and none that is described here."""
+        case, look, plain = evidence.case, given.look, given.plain
+        case.budget.begin(Stage.SEVERAL)
+        is_open = not given.unsteady and _is_unexplained(plain, case.repaired)
+        several = together(look) if is_open else []
         found = several_posterior(plain.posterior, self.space, several)
-        budget.stage = Stage.PLAN
+        case.budget.begin(Stage.PLAN)
         footing = look(sure_parts(several, found, self.space), forced=True)
-        found = found if unsteady is None else with_unsteady(found, unsteady)
+        if given.unsteady is not None:
+            found = with_unsteady(found, given.unsteady)
         best = _best_explanation(look, several)
-        none = _none_of_these(*best, unsteady)
+        none = _none_of_these(*best, given.unsteady)
         found = scaled(found, 1.0 - none)
         is_sure = _is_sure(found)
         # near health only: what one fault moves far is not a sum of small parts
-        pairs = None if several or is_sure or unsteady else hidden_pairs(footing)
+        pairs = None if several or is_sure or given.unsteady else hidden_pairs(footing)
         if pairs is not None:
             found = beside_pairs(found, pairs)
-        off = [] if unsteady else far_off(*best)
+        off = [] if given.unsteady else far_off(*best)
         odd = unexplained_marks(*best)
-        is_explained = not off and not odd and none < 0.5
         tied = tied_explanations(several, plain.posterior.log_total)
-        alike = joined_ties(_alike(footing), tied)
-        suspected = by_place(named_suspects(self.space, found))
-        decided = is_sure or is_decided(found.healthy, suspected, alike)
-        if unsteady:
-            alike, ask = (), self._ask_unsteady(plain, found, unsteady)
-        else:
-            ask = self._ask(belief, footing, found, pairs, to_mend=is_sure)
-            if ask.settled and tied and not is_sure:
-                ask = self._separating(belief, look, several[0].parts, suspected, ask)
-            if ask.settled and not is_sure:
-                ask = self._loaded(belief, footing, ask)
-            if ask.settled:
-                ask = self._short_proof(found, ask, case)
-            if ask.settled and not decided:
-                ask = self._ask(
-                    belief, footing, found, pairs, to_mend=False, least_bits=LEAST_BITS
-                )  # fmt: skip
-            if ask.settled:
-                alike = joined_ties(alike, [left_over(found.healthy, suspected, alike)])
-                decided = is_sure or is_decided(found.healthy, suspected, alike)
-                confirmed = is_sure and self._is_read_itself(found, case)
-                ask = replace(ask, settled=decided and (is_explained or confirmed))
-                if not ask.settled:
-                    ask = self._once_more(case, found, off, ask)
-        suspects = self._suspects(found, footing.parts, look, unsteady)
-        self.work_units = budget.spent
+        return Inference(
+            found=found,
+            footing=footing,
+            several=several,
+            pairs=pairs,
+            is_sure=is_sure,
+            off=off,
+            odd=odd,
+            is_explained=not off and not odd and none < 0.5,
+            tied=tied,
+            alike=() if given.unsteady else joined_ties(_alike(footing), tied),
+        )
+
+    def _plan(
+        self,
+        evidence: GatheredEvidence,
+        given: Conditional,
+        inference: Inference,
+        unreachable: Collection[Probe],
+    ) -> Plan:
+        """Stage 4: the next reading by the first rule that has one, and the next look."""
+        evidence.case.budget.begin(Stage.PLAN)
+        footing = inference.footing
+        situation = Situation(evidence, given, inference, self.permitted, unreachable)
+        ask, alike = next_request(situation)
+        marks = evidence.case.marks
+        look = look_next(footing.responses, footing.posterior, marks, ask, self.permitted)
+        return Plan(ask, alike, look)
+
+    def _finding(
+        self, evidence: GatheredEvidence, given: Conditional, inference: Inference, plan: Plan
+    ) -> Finding:
+        """Return the answer of all stages."""
+        found, footing, off = inference.found, inference.footing, inference.off
+        soldered = footing.cleared[: footing.responses.space.soldered]
         return Finding(
             healthy=found.healthy,
-            suspects=suspects,
-            alike=alike,
-            next=ask,
-            readings=self._judged(readings, every, stands_by, plain),
-            cleared_ohm=None
-            if unsteady
-            else cleared_ohm(footing.cleared[: footing.responses.space.soldered]),
-            strange=told[weighed[off[0]]] + 1 if off else None,
+            suspects=self._suspects(found, footing.parts, given.look, given.unsteady),
+            alike=plan.alike,
+            next=plan.ask,
+            readings=self._judged(evidence, given.plain),
+            cleared_ohm=None if given.unsteady else cleared_ohm(soldered),
+            strange=evidence.number_of[off[0]] if off else None,
             joints=self._bands(found, footing),
-            look=look_next(footing.responses, footing.posterior, marks, ask, self.permitted),
-            rounded_v=max(steps.by_range.values(), default=None),
-            unexplained=odd,
-            explained=is_explained,
+            look=plan.look,
+            rounded_v=evidence.rounded_v,
+            unexplained=inference.odd,
+            explained=inference.is_explained,
         )
 
     def quick_next(
@@ -314,143 +308,6 @@ class Engine:
             if (lit, probe.points) not in gone and self.permitted(lit):
                 return lit, probe
         return None
-
-    def _ask(
-        self,
-        belief: Belief,
-        footing: View,
-        found: Posterior,
-        pairs: Pairs | None,
-        *,
-        to_mend: bool,
-        least_bits: float = WORTH_TAKING_BITS,
-    ) -> NextReading:
-        """The next reading; see `plan_next`."""
-        case, forecaster = footing.case, belief.forecaster(footing)
-
-        def then(reading: Reading) -> float:
-            supposed = replace(case, readings=(*case.readings, reading))
-            view = belief.views.of(supposed, footing.parts, footing.best_so_far, footing.memory)
-            evidence = Evidence(supposed.readings, view.weigher, view.weighed)
-            return best_worth(forecaster, view.posterior, evidence, self.permitted)
-
-        return plan_next(
-            forecaster,
-            footing.posterior,
-            Evidence(case.readings, footing.weigher, footing.weighed),
-            self.permitted,
-            _unproven(footing, found, case.repaired),
-            pairs=pairs,
-            to_mend=to_mend,
-            then=None if footing.responses.is_large else then,
-            least_bits=least_bits,
-        )
-
-    def _separating(
-        self,
-        belief: Belief,
-        look: Look,
-        parts: tuple[Part, ...],
-        suspected: Mapping[str, float],
-        ask: NextReading,
-    ) -> NextReading:
-        """Return a reading that separates one of several faults from those that tie with it.
-
-        Args:
-            belief: how far the unit may be from its design.
-            look: the evidence on any footing.
-            parts: the faults that explain the evidence best together.
-            suspected: probability of each place at fault.
-            ask: what to do where no such reading is worth taking.
-        """
-        for part in parts:
-            if suspected[part.where] < DECIDED:
-                others = tuple(other for other in parts if other.where != part.where)
-                rest = look(others, forced=True)
-                other = self._ask(belief, rest, rest.posterior, None, to_mend=False)
-                if not other.settled:
-                    return other
-        return ask
-
-    def _once_more(
-        self, case: Case, found: Posterior, off: Sequence[int], ask: NextReading
-    ) -> NextReading:
-        """Return the drop across the likeliest joint, or the reading that disagrees, once more.
-
-        Where neither is left to be read, no reading decides what is left open.
-        """
-        taken = [(reading.lit, reading.probe) for reading in case.readings]
-        asks = []
-        joint, probability = self._likeliest_joint(found)
-        lit = self._most_light()
-        if lit is not None and joint is not None and probability >= OPEN_TO_DOUBT:
-            asks.append((lit, joint.probe))
-        asks += [taken[place] for place in off[:1]]
-        for one in asks:
-            if taken.count(one) < SAME_AGAIN - 1:
-                return NextReading(*one, ask.expect_bits, settled=False)
-        return ask
-
-    def _is_read_itself(self, found: Posterior, case: Case) -> bool:
-        """Return True where the drop across the likeliest joint was read: it is repaired first."""
-        joint, probability = self._likeliest_joint(found)
-        if joint is None or probability < SURE_TO_BE_BAD:
-            return False
-        return any(one.probe.points == joint.probe.points for one in case.readings)
-
-    def _likeliest_joint(self, found: Posterior) -> tuple[Joint | None, float]:
-        """Return the soldered joint that is likeliest at fault, and its probability."""
-        totals = np.round(found.joints[: self.space.soldered].sum(axis=1), 9)
-        if not len(totals):
-            return None, 0.0
-        place = int(totals.argmax())
-        return self.space.joints[place], float(totals[place])
-
-    def _most_light(self) -> Lit | None:
-        """Return all strands, or the first part of them that feeds carry; None where none is."""
-        lits = permitted_sets([everything(self.design)], self.permitted)
-        return lits[0] if lits else None
-
-    def _short_proof(self, found: Posterior, ask: NextReading, case: Case) -> NextReading:
-        """Return the rail volts on the feed's side in place of an end that names joined rails.
-
-        A bad joint of the feed takes as many volts from everything behind it as joined rails do,
-        but none from its own cable.
-        """
-        shorts: dict[str, float] = {}
-        for fault, part in zip(self.space.chain, found.chain, strict=True):
-            if fault.kind == "short":
-                shorts[fault.where] = shorts.get(fault.where, 0.0) + float(part)
-        where = max(shorts, key=lambda name: round(shorts[name], 9), default=None)
-        if where is None or sum(shorts.values()) <= 0.5:
-            return ask
-        place = FeedName(where)
-        touched = {point.place for one in case.readings for point in one.probe.points}
-        lit = self._most_light()
-        if lit is None or not case.readings or place in touched:
-            return ask
-        return NextReading(lit, rail_probe(place), ask.expect_bits, settled=False)
-
-    def _loaded(self, belief: Belief, footing: View, ask: NextReading) -> NextReading:
-        """Return the rail volts under load in place of an end, where none were read."""
-        readings = footing.case.readings
-        if not readings:
-            return ask
-        due = unread_load(belief.forecaster(footing), self.permitted, readings)
-        return ask if due is None else NextReading(*due, ask.expect_bits, settled=False)
-
-    def _ask_unsteady(self, plain: View, found: Posterior, unsteady: Unsteady) -> NextReading:
-        """Return the drop across the joint that changes most likely, until it is named."""
-        joint, probability = self._likeliest_joint(found)
-        assert joint is not None  # a joint that changes is among them
-        readings = plain.case.readings
-        taken = [reading for reading in readings if reading.probe == joint.probe]
-        if probability >= DECIDED:
-            return NextReading(None, None, 0.0, settled=True)
-        if len(taken) < SAME_AGAIN:
-            lit = readings[unsteady.repeats[-1][1]].lit
-            return NextReading(lit, joint.probe, 0.0, settled=False)
-        return NextReading(None, None, 0.0, settled=False)
 
     def _from_reels(
         self, belief: Belief, plain: View, before: tuple[Before, ...]
@@ -487,14 +344,9 @@ class Engine:
         odds = np.log(UNLIKE / (1.0 - UNLIKE)) - np.log(CAREFUL)
         return bool(usual + odds > plain.posterior.log_total)
 
-    def _judged(
-        self,
-        readings: Sequence[Reading],
-        every: Sequence[Reading],
-        stands_by: Sequence[int],
-        plain: View,
-    ) -> tuple[JudgedReading, ...]:
+    def _judged(self, evidence: GatheredEvidence, plain: View) -> tuple[JudgedReading, ...]:
         """Each reading beside what a healthy unit shows; those that were not weighed, too."""
+        readings, every, stands_by = evidence.readings, evidence.distinct, evidence.stands_by
         if len(every) == len(plain.case.readings):
             return _judge(readings, stands_by, plain.weigher)
         found: list[JudgedReading] = []
@@ -635,21 +487,6 @@ def _is_sure(found: Posterior) -> bool:
     """True where something is bad, and known by name."""
     joints = found.joints.sum(axis=1).max(initial=0.0)
     return max(float(joints), float(found.chain.max(initial=0.0))) >= SURE_TO_BE_BAD
-
-
-def _unproven(footing: View, found: Posterior, repaired: Collection[str]) -> list[int]:
-    """Places of joints that were remade and may still be bad for all that was read since.
-
-    None while something else is likely wrong: that is mended first.
-    """
-    if found.healthy <= 0.5:
-        return []
-    limits = footing.cleared.tolist()
-    return [
-        place
-        for place, joint in enumerate(footing.responses.space.joints)
-        if joint.name in repaired and limits[place] > PROVEN_OHM
-    ]
 
 
 def _alike(footing: View) -> tuple[tuple[str, ...], ...]:

@@ -85,6 +85,8 @@ class NextReading:
     would."""
     runners_up: tuple[tuple[Lit, Probe], ...] = ()
     """Readings that were nearly as good, the best first; see `Engine.quick_next`."""
+    before_repair: bool = False
+    """True for the drop across the likeliest suspect, which is read before a repair."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,9 +126,6 @@ class Finding:
     set_aside: tuple[int, ...] = ()
     """Places of readings that a session weighed its evidence without, counted from 1; see
     `session.weighing`. The engine itself sets none aside."""
-    drop: tuple[Lit, Probe] | None = None
-    """The drop across the likeliest suspect, under the lit set that shows it best; None where it
-    is no power joint. Found by a session, which asks for it before a repair."""
     joints: tuple[JointBand, ...] = ()
     """Every power joint, in the order of `power_joints`."""
     look: NextLook | None = None

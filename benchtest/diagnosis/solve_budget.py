@@ -61,6 +61,10 @@ class SolveBudget:
         """Return the budget of one finding on a design."""
         return cls(int(share * limit_of(design)))
 
+    def begin(self, stage: Stage) -> None:
+        """Let a stage run: its share bounds what is granted from now on."""
+        self.stage = stage
+
     @property
     def left(self) -> int:
         """Units that the running stage may still use."""

@@ -286,7 +286,7 @@ class _Time:
             if plain.is_footing(part) or part.where in self._since:
                 rows.append(_Explained(weight, (part,), (_room(plain, part, {}),)))
         if plain.is_misfit(plain.best_part):
-            case.budget.stage = Stage.PLAN  # nothing is planned: several faults may use the rest
+            case.budget.begin(Stage.PLAN)  # nothing is planned: several faults may use the rest
             for one in together(Footings(self._views, case, None, plain)):
                 room = tuple(_room(plain, part, one.grids) for part in one.parts)
                 rows.append(_Explained(one.log_weight, one.parts, room))

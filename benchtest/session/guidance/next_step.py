@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from benchtest.diagnosis import Finding, Suspect
+from benchtest.diagnosis import Finding, NextReading, Suspect
 from benchtest.formatting import strands_named
 from benchtest.prop.design import Design, NodeName, Probe
 from benchtest.prop.lit_set import Lit
@@ -115,17 +115,12 @@ def _on_evidence(state: State, finding: Finding) -> Advice:
         top = next(suspect for suspect in finding.suspects if suspect.where == where)
     # a break in the data line is mended first: strands behind it cannot be lit to measure
     if top is not None and guilt >= LIKELY and (ask.settled or top.fault in DATA_FAULTS):
-        if (drop := _drop_first(state, finding)) is not None:
-            return drop
         orders = colours.likely_orders(state.design.node, state.colours)[:2]
         likely = f" It is likely {' or '.join(orders)}." if orders else ""
         return Advice("repair", f"Repair: {top.repair}.{likely}", suspect=top)
     if not ask.settled and ask.lit is not None:
-        words = f"Volts at {ask.probe} with {ask.lit.text(state.design)} lit?"
-        return Advice("read", words, lit=ask.lit, probe=ask.probe)
+        return _reading_advice(state, ask)
     if top is not None and guilt > INNOCENT:
-        if (drop := _drop_first(state, finding)) is not None:
-            return drop
         return Advice("repair", f"Most likely: {top.repair}.", suspect=top)
     if state.failed:
         strand = state.failed[0]
@@ -179,20 +174,12 @@ def _supply_again(state: State, finding: Finding) -> Advice | None:
     )
 
 
-def _drop_first(state: State, finding: Finding) -> Advice | None:
-    """Measure the drop across a joint before the iron goes to it: rail volts alone only infer it.
-
-    Once: whoever cannot reach it says so.
-    """
-    if finding.drop is None:
-        return None
-    lit, probe = finding.drop
-    read = any(reading.probe == probe for reading in state.readings)
-    if read or any(out == probe for _, out in state.unreachable):
-        return None
-    shown = lit.text(state.design)
-    words = f"Before the iron, the joint itself: volts at {probe} with {shown} lit?"
-    return Advice("read", words, lit=lit, probe=probe, may_skip=True)
+def _reading_advice(state: State, ask: NextReading) -> Advice:
+    """Take the next reading; that before a repair can be skipped where leads do not reach."""
+    assert ask.lit is not None
+    words = f"olts at {ask.probe} with {ask.lit.text(state.design)} lit?"
+    words = f"Before the iron, the joint itself: v{words}" if ask.before_repair else f"V{words}"
+    return Advice("read", words, lit=ask.lit, probe=ask.probe, may_skip=ask.before_repair)
 
 
 def check_advice(state: State, key: Key) -> Advice:

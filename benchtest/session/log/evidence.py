@@ -9,12 +9,11 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Collection, Sequence
 
-from benchtest.diagnosis import Before, Engine, Finding, has_outlier, own_drop
+from benchtest.diagnosis import Before, Engine, Finding, has_outlier
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
 from benchtest.session.log.reading_list import NumberedReading, is_repeated
 from benchtest.session.log.state import State
-from benchtest.session.log.suspects import INNOCENT, suspected
 
 MAX_SET_ASIDE = 3
 """Readings that are set aside at most: of an evening with more slips nothing can be trusted. Ours.
@@ -56,7 +55,7 @@ def diagnose_state(engine: Engine, state: State, meter: Meter) -> Finding:
         aside.append(place)
         finding = _diagnose(engine, state, meter, aside, RETRY_SHARE)
     if not aside:
-        return _with_drop(engine, state, finding)
+        return finding
     fits = []
     if finding.looks_healthy:
         fits = [one for one in aside if _fits(engine, readings, aside, one, meter)]
@@ -64,21 +63,11 @@ def diagnose_state(engine: Engine, state: State, meter: Meter) -> Finding:
         aside = [place for place in aside if place not in fits]
         finding = _diagnose(engine, state, meter, aside, RETRY_SHARE)
     return dataclasses.replace(
-        _with_drop(engine, state, finding),
+        finding,
         readings=whole.readings,
         strange=aside[0] + 1 if aside else finding.strange,
         set_aside=tuple(sorted(place + 1 for place in aside)),
     )
-
-
-def _with_drop(engine: Engine, state: State, finding: Finding) -> Finding:
-    """Return a finding with the drop across its likeliest suspect."""
-    guilty = suspected(finding)
-    if not guilty or guilty[0][1] <= INNOCENT:
-        return finding
-    suspect = next(one for one in finding.suspects if one.where == guilty[0][0])
-    taken = [reading.lit for reading in state.readings]
-    return dataclasses.replace(finding, drop=own_drop(engine, suspect, taken))
 
 
 def _fits(
@@ -96,7 +85,13 @@ def _diagnose(
     repaired = [repair.where for repair in state.repairs]
     before = [_without(then, gone) for then in state.before]
     return engine.diagnose(
-        _kept(state.readings, gone), state.evidence_marks, meter, repaired, before, share=share
+        _kept(state.readings, gone),
+        state.evidence_marks,
+        meter,
+        repaired,
+        before,
+        share=share,
+        unreachable=[probe for _, probe in state.unreachable],
     )
 
 

@@ -53,7 +53,7 @@ from benchtest.session.log.soldered_feeds import checks_after
 
 COLOUR_LEVEL = 0.25
 """Level that colours are taken to be looked at: what they look like hangs on it very little."""
-EVIDENCE = (ColourSeen, VerdictGiven, MarkMade, ReadingTaken, Struck, RepairDone)
+EVIDENCE = (ColourSeen, VerdictGiven, MarkMade, ReadingTaken, NotTaken, Struck, RepairDone)
 """Events that the diagnosis weighs: a finding of before them no longer holds."""
 
 

@@ -13,12 +13,13 @@ import pytest
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.spice import spice_deck
 from benchtest.circuit.tolerance import HAND_SOLDERED
-from benchtest.diagnosis import Engine, Finding, own_drop
+from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.likelihood.linear import straight_rows
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of
 from benchtest.diagnosis.likelihood.readings import Weigher
 from benchtest.diagnosis.model.fault_response import GRID
 from benchtest.diagnosis.model.faults import fault_space
+from benchtest.diagnosis.planning.joint_drop import own_drop
 from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
@@ -115,7 +116,8 @@ def test_a_blown_fuse_is_named_and_its_words_say_fuse(
     assert first.probability > 0.9
     assert "fuse of 7.5 A" in first.repair
     assert feed not in {band.name for band in finding.joints}
-    assert own_drop(engine, first, []) is None  # no leads reach both its sides
+    # no leads reach both its sides
+    assert own_drop(engine.responses, engine.permitted, feed, None, []) is None
     assert prop.repair(feed)
 
 

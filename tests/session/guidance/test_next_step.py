@@ -7,8 +7,9 @@ from collections.abc import Sequence
 
 import pytest
 
-from benchtest.diagnosis import Engine, Finding, NextReading, Ohms, Suspect, own_drop
+from benchtest.diagnosis import Engine, Finding, NextReading, Suspect
 from benchtest.diagnosis.model.faults import FaultKind
+from benchtest.diagnosis.planning.joint_drop import own_drop
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import everything, parse_lit
@@ -36,7 +37,7 @@ from benchtest.session.log.events import (
     VerdictGiven,
     Wiggled,
 )
-from benchtest.session.log.state import Happened, State, fold
+from benchtest.session.log.state import Happened, State, fold, is_evidence
 from benchtest.session.log.suspects import INNOCENT
 
 AT = "2026-11-25T18:00:00.000+00:00"
@@ -163,26 +164,26 @@ def test_a_reading_set_aside_keeps_a_unit_open_until_it_is_taken_again(fan: Desi
 
 
 def test_the_drop_across_a_joint_is_asked_for_before_the_iron(fan: Design) -> None:
-    drop = (parse_lit("4", fan), parse_probe("foot:4+>4A+", fan))
-    guilty = _with(_finding(_suspect("4A+", 0.99)), drop=drop)
+    lit, probe = parse_lit("4", fan), parse_probe("foot:4+>4A+", fan)
+    ask = NextReading(lit, probe, 0.1, settled=False, before_repair=True)
     done = [*ALL_PASS, ReadingTaken("4", "4A", 4.1)]
-    advice = what_next(_state(fan, done), guilty)
-    assert (advice.task, advice.lit, advice.probe) == ("read", *drop)
+    advice = what_next(_state(fan, done), _finding(_suspect("4A+", 0.99), ask=ask))
+    assert (advice.task, advice.lit, advice.probe, advice.may_skip) == ("read", lit, probe, True)
     assert advice.says == "Before the iron, the joint itself: volts at foot:4+>4A+ with 4 lit?"
-    for answer in (ReadingTaken("2 4", "foot:4+>4A+", 0.3), NotTaken("4", "foot:4+>4A+")):
-        advice = what_next(_state(fan, [*done, answer]), guilty)
-        assert (advice.task, advice.says) == ("repair", "Repair: reflow 4A+.")
+
+
+def test_a_finding_before_a_reading_was_skipped_no_longer_holds(fan: Design) -> None:
+    assert is_evidence(NotTaken("4", "foot:4+>4A+"))
 
 
 def test_the_drop_is_asked_for_where_it_shows_most(fan: Design) -> None:
     # buses at both ends: with all lit next to nothing goes through the far end's joints, alone
     # half of its strand's current does
     engine = Engine(fan)
-    suspect = Suspect("3B+", "resistive", 0.99, Ohms(0.3, 0.5, 0.9), "")
-    asked = own_drop(engine, suspect, [])
+    asked = own_drop(engine.responses, engine.permitted, "3B+", 0.5, [])
     assert asked is not None
     assert (asked[0].text(fan), str(asked[1])) == ("3", "crown:3+>3B+")
-    assert own_drop(engine, Suspect("3.5", "dead-node", 0.99, None, ""), []) is None
+    assert own_drop(engine.responses, engine.permitted, "3.5", None, []) is None
 
 
 def test_an_open_and_a_resistive_joint_are_one_thing_to_the_iron(fan: Design) -> None:

@@ -1,0 +1,363 @@
+"""Rules that choose the next reading, in order: the first rule that has one decides.
+
+A rule returns None where it has nothing to ask. Where no rule has, reading ends; whether the
+finding is settled then is `Situation.is_settled`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+from benchtest.diagnosis.finding import NextReading
+from benchtest.diagnosis.inference.conditional import View
+from benchtest.diagnosis.inference.posterior import Posterior, named_suspects
+from benchtest.diagnosis.permitted import Permitted
+from benchtest.diagnosis.planning.candidates import permitted_sets
+from benchtest.diagnosis.planning.decision import (
+    DECIDED,
+    OPEN_TO_DOUBT,
+    Group,
+    by_place,
+    is_decided,
+    joined_ties,
+    left_over,
+    unread_load,
+)
+from benchtest.diagnosis.planning.joint_drop import own_drop
+from benchtest.diagnosis.planning.next_reading import (
+    SAME_AGAIN,
+    WORTH_TAKING_BITS,
+    Ask,
+    Evidence,
+    best_worth,
+    plan_next,
+)
+from benchtest.diagnosis.stages import Conditional, GatheredEvidence, Inference
+from benchtest.evidence.readings import Reading
+from benchtest.prop.design import FeedName, Probe, rail_probe
+from benchtest.prop.joints import Joint
+from benchtest.prop.lit_set import Lit, everything
+
+PROVEN_OHM = 0.1
+"""A remade joint is shown to be good once the readings speak against more than this. [Ω]"""
+SURE_TO_BE_BAD = 0.99
+"""Probability from which a suspect is repaired rather than read about once more."""
+LEAST_BITS = 4e-3
+"""Information below which a reading is not asked for, while nothing is decided."""
+DOUBTED = 0.05
+"""Probability from which a joint is not left, nor repaired, without a reading of its own."""
+
+
+@dataclass(frozen=True)
+class Situation:
+    """Everything that rules choose by.
+
+    Attributes:
+        evidence: what was read and seen.
+        given: that evidence, conditional on faults.
+        inference: probabilities.
+        permitted: returns whether fuses and supplies carry a lit set.
+        unreachable: probes that leads cannot reach.
+    """
+
+    evidence: GatheredEvidence
+    given: Conditional
+    inference: Inference
+    permitted: Permitted
+    unreachable: Collection[Probe]
+
+    @property
+    def readings(self) -> Sequence[Reading]:
+        """Readings that are weighed."""
+        return self.evidence.case.readings
+
+    @cached_property
+    def suspected(self) -> dict[str, float]:
+        """Probability of each place at fault."""
+        return by_place(named_suspects(self.given.plain.space, self.inference.found))
+
+    @cached_property
+    def is_decided(self) -> bool:
+        """Whether unit or faults are known well enough, ties counted."""
+        inference = self.inference
+        return inference.is_sure or is_decided(
+            inference.found.healthy, self.suspected, inference.alike
+        )
+
+    @cached_property
+    def alike_at_end(self) -> tuple[Group, ...]:
+        """Ties, and the suspects among which reading leaves it open."""
+        if self.given.unsteady is not None:
+            return ()
+        alike, healthy = self.inference.alike, self.inference.found.healthy
+        return joined_ties(alike, [left_over(healthy, self.suspected, alike)])
+
+    @cached_property
+    def is_settled(self) -> bool:
+        """Whether the finding is decided and explained once no rule has a reading to ask for."""
+        if self.given.unsteady is not None:
+            return self.likeliest_joint[1] >= DECIDED
+        inference = self.inference
+        healthy = inference.found.healthy
+        decided = inference.is_sure or is_decided(healthy, self.suspected, self.alike_at_end)
+        confirmed = inference.is_sure and self._is_read_itself
+        return decided and (inference.is_explained or confirmed)
+
+    @property
+    def _is_read_itself(self) -> bool:
+        """Whether the drop across the likeliest joint was read: it is repaired first."""
+        joint, probability = self.likeliest_joint
+        if joint is None or probability < SURE_TO_BE_BAD:
+            return False
+        return any(one.probe.points == joint.probe.points for one in self.readings)
+
+    @cached_property
+    def likeliest_joint(self) -> tuple[Joint | None, float]:
+        """The soldered joint that is likeliest at fault, and its probability."""
+        return likeliest_joint(self.given.plain, self.inference.found)
+
+    @cached_property
+    def most_light(self) -> Lit | None:
+        """All strands, or the first part of them that feeds carry; None where none is."""
+        lits = permitted_sets([everything(self.given.plain.design)], self.permitted)
+        return lits[0] if lits else None
+
+    @cached_property
+    def best(self) -> NextReading:
+        """The reading that is worth most, as `plan_next` has it."""
+        return self.plan(self.inference.footing, self.inference.found, is_main=True)
+
+    @cached_property
+    def best_while_open(self) -> NextReading:
+        """The same where nothing is decided: then less is worth reading."""
+        least = LEAST_BITS
+        footing = self.inference.footing
+        return self.plan(footing, self.inference.found, is_main=True, least_bits=least)
+
+    def plan(
+        self,
+        footing: View,
+        found: Posterior,
+        *,
+        is_main: bool,
+        least_bits: float = WORTH_TAKING_BITS,
+    ) -> NextReading:
+        """Return the reading that is worth most on a footing; see `plan_next`.
+
+        Args:
+            footing: evidence with some faults given.
+            found: probabilities.
+            is_main: whether it is the footing of the whole finding.
+            least_bits: information from which a reading is worth taking.
+        """
+        belief, case = self.given.belief, footing.case
+        forecaster = belief.forecaster(footing)
+
+        def then(reading: Reading) -> float:
+            supposed = replace(case, readings=(*case.readings, reading))
+            view = belief.views.of(supposed, footing.parts, footing.best_so_far, footing.memory)
+            evidence = Evidence(supposed.readings, view.weigher, view.weighed)
+            return best_worth(forecaster, view.posterior, evidence, self.permitted)
+
+        return plan_next(
+            forecaster,
+            footing.posterior,
+            Evidence(case.readings, footing.weigher, footing.weighed),
+            self.permitted,
+            _unproven(footing, found, case.repaired),
+            pairs=self.inference.pairs if is_main else None,
+            to_mend=self.inference.is_sure and is_main and least_bits == WORTH_TAKING_BITS,
+            then=None if footing.responses.is_large else then,
+            least_bits=least_bits,
+        )
+
+
+Rule = Callable[[Situation], NextReading | None]
+
+
+def next_request(situation: Situation) -> tuple[NextReading, tuple[Group, ...]]:
+    """Return the next reading, and the suspects that the evidence cannot separate."""
+    if situation.given.unsteady is not None:
+        ask = _first_of(UNSTEADY_RULES, situation)
+        return ask or _nothing(situation), situation.alike_at_end
+    ask = _first_of(READING_RULES, situation)
+    if ask is not None:
+        return ask, situation.inference.alike
+    return _first_of(LAST_RULES, situation) or _nothing(situation), situation.alike_at_end
+
+
+def _first_of(rules: Sequence[Rule], situation: Situation) -> NextReading | None:
+    for rule in rules:
+        if (ask := rule(situation)) is not None:
+            return ask
+    return None
+
+
+def _nothing(situation: Situation) -> NextReading:
+    """Return the end of reading."""
+    bits = 0.0 if situation.given.unsteady is not None else situation.best.expect_bits
+    return NextReading(None, None, bits, settled=situation.is_settled)
+
+
+def _asked(situation: Situation, ask: Ask) -> NextReading:
+    """Return a reading that is asked for by a rule, whatever its information."""
+    bits = 0.0 if situation.given.unsteady is not None else situation.best.expect_bits
+    return NextReading(*ask, bits, settled=False)
+
+
+def most_informative(situation: Situation) -> NextReading | None:
+    """Return the reading that is worth most."""
+    return None if situation.best.settled else situation.best
+
+
+def one_of_several(situation: Situation) -> NextReading | None:
+    """Return a reading that separates one of several faults from those that tie with it."""
+    inference = situation.inference
+    if not inference.tied or inference.is_sure:
+        return None
+    parts = inference.several[0].parts
+    for part in parts:
+        if situation.suspected[part.where] < DECIDED:
+            others = tuple(other for other in parts if other.where != part.where)
+            rest = situation.given.look(others, forced=True)
+            other = situation.plan(rest, rest.posterior, is_main=False)
+            if not other.settled:
+                return other
+    return None
+
+
+def volts_under_load(situation: Situation) -> NextReading | None:
+    """Return the rail volts under load where none were read."""
+    if situation.inference.is_sure or not situation.readings:
+        return None
+    forecaster = situation.given.belief.forecaster(situation.inference.footing)
+    due = unread_load(forecaster, situation.permitted, situation.readings)
+    return None if due is None else _asked(situation, due)
+
+
+def volts_at_a_shorted_feed(situation: Situation) -> NextReading | None:
+    """Return the rail volts on the feed's side where joined rails are likely.
+
+    A bad joint of the feed takes as many volts from everything behind it as joined rails do,
+    but none from its own cable.
+    """
+    shorts: dict[str, float] = {}
+    found, readings = situation.inference.found, situation.readings
+    for fault, part in zip(situation.given.plain.space.chain, found.chain, strict=True):
+        if fault.kind == "short":
+            shorts[fault.where] = shorts.get(fault.where, 0.0) + float(part)
+    where = max(shorts, key=lambda name: round(shorts[name], 9), default=None)
+    if where is None or sum(shorts.values()) <= 0.5 or not readings:
+        return None
+    place = FeedName(where)
+    touched = {point.place for one in readings for point in one.probe.points}
+    lit = situation.most_light
+    if lit is None or place in touched:
+        return None
+    return _asked(situation, (lit, rail_probe(place)))
+
+
+def most_informative_while_open(situation: Situation) -> NextReading | None:
+    """Return the reading that is worth most, however little, while nothing is decided."""
+    if situation.is_decided or situation.best_while_open.settled:
+        return None
+    return situation.best_while_open
+
+
+def once_more(situation: Situation) -> NextReading | None:
+    """Return the drop across the likeliest joint, or the reading that disagrees, once more.
+
+    Where neither is left to be read, no reading decides what is left open.
+    """
+    if situation.is_settled:
+        return None
+    taken = [(reading.lit, reading.probe) for reading in situation.readings]
+    asks: list[Ask] = []
+    joint, probability = situation.likeliest_joint
+    lit = situation.most_light
+    if lit is not None and joint is not None and probability >= OPEN_TO_DOUBT:
+        asks.append((lit, joint.probe))
+    asks += [taken[place] for place in situation.inference.off[:1]]
+    for one in asks:
+        if taken.count(one) < SAME_AGAIN - 1:
+            return _asked(situation, one)
+    return None
+
+
+def drop_before_repair(situation: Situation) -> NextReading | None:
+    """Return the drop across the likeliest suspect, where that was not read itself.
+
+    Rail volts only infer a joint; three times in four a joint that was named wrongly had never been
+    read itself, and that reading takes ten seconds where the iron takes a minute.
+    """
+    plain, found = situation.given.plain, situation.inference.found
+    where = max(situation.suspected, key=lambda name: situation.suspected[name], default="")
+    if situation.suspected.get(where, 0.0) <= DOUBTED:
+        return None
+    rows = named_suspects(plain.space, found)
+    _, kind, _, joint = next(row for row in rows if row[0] == where)
+    if joint is None:
+        return None
+    ohms = found.ohms(joint).best if kind == "resistive" else None
+    readings = situation.evidence.readings
+    taken = [reading.lit for reading in readings]
+    ask = own_drop(plain.responses, situation.permitted, where, ohms, taken)
+    if ask is None:
+        return None
+    read = any(one.probe.points == ask[1].points for one in readings)
+    if read or any(probe.points == ask[1].points for probe in situation.unreachable):
+        return None
+    return replace(_asked(situation, ask), before_repair=True)
+
+
+def unsteady_drop(situation: Situation) -> NextReading | None:
+    """Return the drop across the joint that changes most likely, until it is named."""
+    unsteady = situation.given.unsteady
+    joint, probability = situation.likeliest_joint
+    if unsteady is None or joint is None or probability >= DECIDED:
+        return None
+    readings = situation.readings
+    if sum(reading.probe == joint.probe for reading in readings) >= SAME_AGAIN:
+        return None
+    return _asked(situation, (readings[unsteady.repeats[-1][1]].lit, joint.probe))
+
+
+READING_RULES: tuple[Rule, ...] = (
+    most_informative,
+    one_of_several,
+    volts_under_load,
+    volts_at_a_shorted_feed,
+    most_informative_while_open,
+)
+"""Readings that may still change the finding."""
+LAST_RULES: tuple[Rule, ...] = (once_more, drop_before_repair)
+"""Readings where nothing is expected to change it."""
+UNSTEADY_RULES: tuple[Rule, ...] = (unsteady_drop, drop_before_repair)
+"""Readings where repeats of one disagree."""
+
+
+def likeliest_joint(plain: View, found: Posterior) -> tuple[Joint | None, float]:
+    """Return the soldered joint that is likeliest at fault, and its probability."""
+    space = plain.space
+    totals = found.joints[: space.soldered].sum(axis=1).round(9)
+    if not len(totals):
+        return None, 0.0
+    place = int(totals.argmax())
+    return space.joints[place], float(totals[place])
+
+
+def _unproven(footing: View, found: Posterior, repaired: Collection[str]) -> list[int]:
+    """Return places of joints that were remade and may still be bad for all that was read since.
+
+    None while something else is likely wrong: that is repaired first.
+    """
+    if found.healthy <= 0.5:
+        return []
+    limits = footing.cleared.tolist()
+    return [
+        place
+        for place, joint in enumerate(footing.responses.space.joints)
+        if joint.name in repaired and limits[place] > PROVEN_OHM
+    ]

@@ -1,0 +1,78 @@
+"""Rules that choose the next reading, on a small fan with one bad joint."""
+
+from __future__ import annotations
+
+import pytest
+
+from benchtest.circuit.predict import predict
+from benchtest.diagnosis import Engine, Finding
+from benchtest.evidence.readings import Reading
+from benchtest.prop.design import Design
+from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.notation import parse_probe
+from tests.fuzz.good import small_fan
+
+INFERRED = [("2", "1A+>2A+"), ("2", "2A"), ("2", "2B"), ("all", "1A"), ("all", "3B"), ("all", "2A")]
+"""Readings that name joint 2A+, none of them across it."""
+DROP = "foot:2+>2A+"
+
+
+@pytest.fixture(scope="module")
+def fan() -> Design:
+    return small_fan()
+
+
+@pytest.fixture(scope="module")
+def engine(fan: Design) -> Engine:
+    return Engine(fan)
+
+
+def _shown(fan: Design, lit_text: str, probe_text: str) -> Reading:
+    """The reading of a meter at a fan whose joint 2A+ has 0.9 ohm."""
+    lit, probe = parse_lit(lit_text, fan), parse_probe(probe_text, fan)
+    volts = predict(fan, lit, [probe], {"2A+": 0.9}).probes[0].volts
+    return Reading(lit, probe, round(volts, 4 if abs(volts) < 0.6 else 3))
+
+
+@pytest.fixture(scope="module")
+def inferred(fan: Design) -> list[Reading]:
+    return [_shown(fan, *ask) for ask in INFERRED]
+
+
+def _is_asked(found: Finding) -> bool:
+    return found.next.before_repair and str(found.next.probe) == DROP
+
+
+def test_a_named_joints_own_drop_comes_before_the_iron(
+    fan: Design, engine: Engine, inferred: list[Reading]
+) -> None:
+    found = engine.diagnose(inferred)
+    assert found.suspects[0].where == "2A+"
+    assert _is_asked(found)
+    assert not found.next.settled
+    lit = found.next.lit
+    assert lit is not None
+    read = engine.diagnose([*inferred, _shown(fan, lit.text(fan), DROP)])
+    assert not _is_asked(read)
+    assert read.suspects[0].probability > found.suspects[0].probability - 0.01
+
+
+def test_a_drop_that_leads_cannot_reach_is_not_asked_for(
+    fan: Design, engine: Engine, inferred: list[Reading]
+) -> None:
+    probe = parse_probe(DROP, fan)
+    for unreachable in (probe, probe.reversed):
+        found = engine.diagnose(inferred, unreachable=[unreachable])
+        assert not found.next.before_repair
+        assert found.next.settled
+    other = engine.diagnose(inferred, unreachable=[parse_probe("foot:1+>1A+", fan)])
+    assert _is_asked(other)
+
+
+def test_nothing_is_read_before_the_iron_of_a_sound_fan(fan: Design, engine: Engine) -> None:
+    asks = [("all", f"{n}{end}") for n in (1, 2, 3) for end in "AB"]
+    sound = [
+        Reading(lit, probe, round(predict(fan, lit, [probe]).probes[0].volts, 3))
+        for lit, probe in ((parse_lit(t, fan), parse_probe(p, fan)) for t, p in asks)
+    ]
+    assert not engine.diagnose(sound).next.before_repair
