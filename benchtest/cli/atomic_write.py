@@ -13,7 +13,7 @@ RECORDS = b"SQLite format 3\0"
 """How records begin. Source: sqlite.org, "Database File Format", 1.3.1."""
 
 
-def write_whole(path: Path, octets: bytes, *, replace: bool = True) -> None:
+def write_atomic(path: Path, octets: bytes, *, replace: bool = True) -> None:
     """The whole file at once: what was there before stays until all of it is on the disk.
 
     Raises:

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, TypeVar
 from benchtest.cli.common import Commands, add_celsius, design_of, print_json, print_table
 from benchtest.cli.seen_before import (
     add_seen_before,
+    batch_advice,
+    batch_json,
+    batch_summary,
     engine_of,
-    learned_from,
-    learned_json,
-    learned_words,
-    teaching_words,
+    learn_from_units,
 )
 from benchtest.errors import InputError
 
@@ -92,12 +92,12 @@ def run(args: argparse.Namespace) -> int:
     else:
         found, design, learned, lines = _of_files(args, left_out)
     if args.json:
-        more = {} if learned is None else {"seen_before": learned_json(learned)}
+        more = {} if learned is None else {"seen_before": batch_json(learned)}
         print_json({**found.as_json(design), "left_out": left_out, **more})
     else:
         _show(found, design, lines)
         if learned is not None:
-            print("\n".join([*learned_words(learned), *teaching_words(learned, found)]))
+            print("\n".join([*batch_summary(learned), *batch_advice(learned, found)]))
     for line in left_out:
         print(f"{line} (left out)", file=sys.stderr)
     return InputError.exit_code if left_out else 0
@@ -131,7 +131,7 @@ def _of_files(
             f"{args.readings}: {len(readings)} readings; at most {MOST_READINGS} are weighed at "
             "once: keep those of the last session"
         )
-    learned = learned_from(args, design) if args.seen_before else None
+    learned = learn_from_units(args, design) if args.seen_before else None
     if learned is None:
         engine = Engine(design.fed(supply_v))
     else:

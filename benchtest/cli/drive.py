@@ -13,7 +13,7 @@ from benchtest.cli.common import Commands, add_prop, bench_of, design_of, number
 from benchtest.errors import DriveFault, InputError, nearest
 
 if TYPE_CHECKING:
-    from benchtest.cli.drive_progress import Load, Teller
+    from benchtest.cli.drive_progress import DriveProgress, Load
     from benchtest.drive.driver import Driver, Status
     from benchtest.drive.e131.driver import Sender
     from benchtest.drive.frame_clock import FrameClock
@@ -128,7 +128,7 @@ def list_ports(args: argparse.Namespace) -> int:
 
 def run(args: argparse.Namespace) -> int:
     """Drive until the time is over or somebody ends it; the prop goes dark either way."""
-    from benchtest.cli.drive_progress import Teller
+    from benchtest.cli.drive_progress import DriveProgress
     from benchtest.drive.driver import parse_target
     from benchtest.drive.driver_choice import driver_for
     from benchtest.drive.e131.driver import E131Driver
@@ -148,7 +148,7 @@ def run(args: argparse.Namespace) -> int:
             virtual = stack.enter_context(_virtual(args))
             target = parse_target(virtual.target)
         driver = hears or driver_for(target, design, sender)
-        teller = Teller(target, load, args)
+        teller = DriveProgress(target, load, args)
         if hears is not None:
             hears.wait_to_hear()
             teller.news(hears.status())
@@ -254,7 +254,11 @@ def _clock(driver: Driver, design: Design, args: argparse.Namespace) -> FrameClo
 
 
 def _play(
-    clock: FrameClock, steps: Steps, pattern: Pattern, teller: Teller, args: argparse.Namespace
+    clock: FrameClock,
+    steps: Steps,
+    pattern: Pattern,
+    teller: DriveProgress,
+    args: argparse.Namespace,
 ) -> None:
     """Step after step, round and round, until the time is over."""
     end_s = math.inf if args.seconds is None else time.monotonic() + args.seconds

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from benchtest.pattern import Step
 
 REDRAW_S = 0.2
-SOLVED_NODES = 3000
+MAX_SOLVED_NODES = 3000
 """Props up to this size have each step's current predicted while they are driven; a larger one
 takes longer than a step of a walk, and is told the most that the pattern draws."""
 
@@ -42,7 +42,7 @@ class Load:
 
     def words(self, step: Step) -> str:
         """What the feeds are predicted to give while this step is lit."""
-        if self._circuit.design.node_count > SOLVED_NODES:
+        if self._circuit.design.node_count > MAX_SOLVED_NODES:
             return "up to " + _amps(self.most_a)
         if step.says not in self._solved:
             self._solved[step.says] = _amps(self._circuit.solve(step.duty * self._level).feed_a)
@@ -55,7 +55,7 @@ def _amps(feed_a: dict[str, float]) -> str:
     return ", ".join(f"{feed} {amps:.2f} A" for feed, amps in feed_a.items()) + " predicted"
 
 
-class Teller:
+class DriveProgress:
     """Tells a person how driving goes."""
 
     def __init__(self, target: Target, load: Load, args: argparse.Namespace) -> None:

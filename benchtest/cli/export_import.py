@@ -7,7 +7,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-from benchtest.cli.atomic_write import write_whole
+from benchtest.cli.atomic_write import write_atomic
 from benchtest.cli.common import Commands, bench_of, print_json, shown
 from benchtest.errors import InputError
 from benchtest.formatting import counted
@@ -62,7 +62,7 @@ def run_export(args: argparse.Namespace) -> int:
     if to_stdout:
         sys.stdout.buffer.write(text.encode())  # as it is: no line end is turned into another
         return 0
-    write_whole(args.output, text.encode())
+    write_atomic(args.output, text.encode())
     if args.json:
         print_json({"file": str(args.output), **counts})
     else:

@@ -72,12 +72,12 @@ def _tally(args: argparse.Namespace) -> int:
 def _auto(args: argparse.Namespace) -> int:
     from benchtest.prop.reader import read_design
     from benchtest.session.autopilot import demo_file
-    from benchtest.session.practice.rounds import hide, own_go
+    from benchtest.session.practice.rounds import hide, run_reference
 
     grade, seed = args.grade or 1, 1 if args.seed is None else args.seed
     with demo_file() as path:
         hidden = hide(read_design(path), grade, seed)
-    outcome = own_go(hidden, seed)
+    outcome = run_reference(hidden, seed)
     if args.json:
         print_json(
             {

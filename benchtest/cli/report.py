@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchtest.cli.atomic_write import write_whole
+from benchtest.cli.atomic_write import write_atomic
 from benchtest.cli.common import Commands, bench_of, print_json, shown, whole
 from benchtest.errors import InputError
 
@@ -127,7 +127,7 @@ def _answer(args: argparse.Namespace, page: str, default: str, answer: dict[str,
         sys.stdout.buffer.write(page.encode())  # UTF-8 as the page says, whatever the terminal
         return 0
     path = args.output if args.output not in (None, STDOUT) else Path(default)
-    write_whole(path, page.encode())
+    write_atomic(path, page.encode())
     if args.json:
         print_json({**answer, "file": str(path)})
     else:
@@ -166,7 +166,7 @@ def run_label(args: argparse.Namespace) -> int:
         labels = _labels(shelf, args)
     default = f"{labels[0].tag}-label.pdf" if len(labels) == 1 else "labels.pdf"
     path = args.output or Path(default)
-    write_whole(path, _drawn(args, labels, path))
+    write_atomic(path, _drawn(args, labels, path))
     if args.json:
         print_json({"tags": [label.tag for label in labels], "file": str(path)})
     else:

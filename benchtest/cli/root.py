@@ -79,11 +79,11 @@ def run(args: argparse.Namespace) -> int:
 
     if args.json:
         raise InputError("--json goes with a command: the terminal program prints nothing")
-    launch(what_to_open(args))
+    launch(bench_from_args(args))
     return 0
 
 
-def what_to_open(args: argparse.Namespace) -> Bench:
+def bench_from_args(args: argparse.Namespace) -> Bench:
     """The bench that the command line names.
 
     Raises:

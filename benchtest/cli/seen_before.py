@@ -34,7 +34,7 @@ def add_seen_before(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def learned_from(args: argparse.Namespace, design: Design) -> Learned:
+def learn_from_units(args: argparse.Namespace, design: Design) -> Learned:
     """What the units that were named say of this one.
 
     Raises:
@@ -63,7 +63,7 @@ def engine_of(design: Design, learned: Learned, supply_v: Mapping[str, float]) -
     return taught_engine(design.fed(supply_v), mine)
 
 
-def learned_json(learned: Learned) -> dict[str, Any]:
+def batch_json(learned: Learned) -> dict[str, Any]:
     """For programs."""
     sure = learned.tolerances
     named = zip(("current", "wire", "copper"), learned.factors, strict=True)
@@ -85,7 +85,7 @@ def _times(learned: Learned) -> float:
     return learned.priors.resistive / Priors().resistive
 
 
-def learned_words(learned: Learned) -> Iterator[str]:
+def batch_summary(learned: Learned) -> Iterator[str]:
     """For people."""
     if learned.taught:
         yield (
@@ -119,7 +119,7 @@ def _figures(learned: Learned) -> Iterator[str]:
         yield f"supply × {learned.supply:.3f} (± {sure.supply:.1%})"
 
 
-def teaching_words(learned: Learned, found: Finding) -> Iterator[str]:
+def batch_advice(learned: Learned, found: Finding) -> Iterator[str]:
     """What to read of a unit that was cleared, for the sake of the units after it."""
     from benchtest.diagnosis.planning.batch_readings import teaching_readings
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from benchtest.cli.common import Commands, print_json, whole
-from benchtest.cli.root import add_program_options, what_to_open
+from benchtest.cli.root import add_program_options, bench_from_args
 
 if TYPE_CHECKING:
     from ipaddress import IPv4Address
@@ -56,14 +56,14 @@ def run(args: argparse.Namespace) -> int:
 
     from benchtest.drive.interfaces import networks
     from benchtest.errors import InputError
-    from benchtest.session.launch_options import check_bench
+    from benchtest.session.launch_options import check_launch_options
     from benchtest.tui.browser.bind_address import address_for
 
     if not 0 <= args.port <= 65535:
         raise InputError(f"--port {args.port}: give 0 to 65535")
     address = address_for(args.host, args.lan, networks())
-    bench = what_to_open(args)
-    check_bench(bench)
+    bench = bench_from_args(args)
+    check_launch_options(bench)
 
     asyncio.run(_serve(bench, address, args))
     return 0
@@ -161,7 +161,7 @@ def _show_code(server: BenchServer) -> None:
     from benchtest.tui.browser.access_codes import CODE_S, TRIES
 
     code = server.gate.new_code()
-    print(picture_of(f"{server.url}#{code.digits}"), end="")
+    print(qr_text(f"{server.url}#{code.digits}"), end="")
     print(
         f"Code: {code}   (one browser, once; {CODE_S / 60:.0f} minutes, {TRIES} tries; Enter makes "
         "another)",
@@ -169,7 +169,7 @@ def _show_code(server: BenchServer) -> None:
     )
 
 
-def picture_of(address: str) -> str:
+def qr_text(address: str) -> str:
     """A code for a camera, light on dark whatever the terminal's colours; nothing without one."""
     import io
     import os

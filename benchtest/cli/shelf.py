@@ -119,7 +119,7 @@ def _line(unit: Unit, row: SessionRow | None) -> tuple[str, ...]:
 
 
 def _words(unit: Unit, waits: list[str]) -> str:
-    from benchtest.session.guidance.next_step import shelf_words
+    from benchtest.session.guidance.next_step import shelf_line
 
     name = unit.tag if unit.was is None else f"{unit.tag} (was {unit.was})"
-    return f"{name}: retired" if unit.retired else shelf_words(name, unit.stage, waits)
+    return f"{name}: retired" if unit.retired else shelf_line(name, unit.stage, waits)

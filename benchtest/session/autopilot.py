@@ -32,7 +32,7 @@ from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
 from benchtest.session.desk import FIRST_LEVEL, LOOK_LEVEL
 from benchtest.session.display.event_text import volts_text
-from benchtest.session.guidance.next_step import Advice, what_next
+from benchtest.session.guidance.next_step import Advice, next_step
 from benchtest.session.log.events import (
     Check,
     CheckMade,
@@ -187,11 +187,11 @@ class _Worker:
         for _ in range(MOST_STEPS):
             if until():
                 return self.outcome
-            advice = what_next(self.session.state, None)
+            advice = next_step(self.session.state, None)
             if advice.task == "think":
                 finding = self.session.diagnose()
                 self.session.conclude(finding)
-                advice = what_next(self.session.state, finding)
+                advice = next_step(self.session.state, finding)
                 self._tell(finding, advice)
             if advice.task == "done":
                 return self.outcome

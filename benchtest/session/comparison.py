@@ -35,12 +35,12 @@ from benchtest.records.comparison import (
 )
 from benchtest.records.models import SessionRow
 from benchtest.records.shelf import Shelf
-from benchtest.session.log.measured_supplies import as_supplied
+from benchtest.session.log.measured_supplies import with_measured_supplies
 from benchtest.session.log.reading_list import reading_words
 from benchtest.session.log.state import State, fold
 from benchtest.session.report.history import local_time
-from benchtest.session.report.unit_readings import as_seen, units_of, wiring
-from benchtest.session.session import happened_in
+from benchtest.session.report.unit_readings import unit_readings, units_of, wiring
+from benchtest.session.session import decode_events
 
 MOST_TESTS = 8
 """Tests of one unit that are compared unless some are chosen: the first, and the last ones."""
@@ -147,7 +147,7 @@ def _read_all(
         except FileFaults:
             left_out.append(f"{local_time(row.started_at)}: its prop file can no longer be read")
         else:
-            read.append(_Read(row, fold(happened_in(shelf.events(row.id)), design)))
+            read.append(_Read(row, fold(decode_events(shelf.events(row.id)), design)))
         if row.id == upto:
             break
     return read, left_out
@@ -199,12 +199,12 @@ def _weighed(gathered: Gathered) -> tuple[list[SeenUnit], tuple[Compared, ...], 
     engines: list[Engine] = []
     seen, tests, aside = [], [], []
     for (row, state), test in zip(gathered.sessions, gathered.tests, strict=True):
-        design = as_supplied(state.design, state.checks)
+        design = with_measured_supplies(state.design, state.checks)
         engine = next((one for one in engines if one.design == design), None)
         if engine is None:
             engine = Engine(design)
             engines.append(engine)
-        unit = as_seen(row, state, engine)
+        unit = unit_readings(row, state, engine)
         seen.append(unit)
         tests.append(replace(test, readings=len(unit.readings)))
         gone = [

@@ -14,16 +14,16 @@ from benchtest.prop.lit_set import Lit, everything
 from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Overtaken
 from benchtest.session.display.event_text import said, strand_of
-from benchtest.session.guidance.next_step import Advice, look_advice, what_next
+from benchtest.session.guidance.next_step import Advice, look_advice, next_step
 from benchtest.session.guidance.overrides import Choices
 from benchtest.session.guidance.steps import StepName, queue_of
 from benchtest.session.log.events import (
     ColourSeen,
     FirstLight,
-    Happening,
     MarkMade,
     PartSeen,
     ReadingTaken,
+    SessionEvent,
     VerdictGiven,
     Wiggled,
 )
@@ -86,7 +86,7 @@ class Desk:
         state = self.session.state
         if self.choices.step == "soak":
             return self.soaking.advice
-        return self.choices.advice(state) or what_next(state, self.finding)
+        return self.choices.advice(state) or next_step(state, self.finding)
 
     def light_advice(self) -> None:
         """Light what the advice needs.
@@ -198,7 +198,7 @@ class Desk:
 
     # -- the record ----------------------------------------------------------------------------
 
-    def record(self, what: Happening) -> None:
+    def record(self, what: SessionEvent) -> None:
         """Keep an event; a finding that did not know of it no longer holds.
 
         Raises:

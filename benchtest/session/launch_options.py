@@ -38,7 +38,7 @@ class Bench:
     go_on: str | None = None
 
 
-def check_bench(bench: Bench) -> None:
+def check_launch_options(bench: Bench) -> None:
     """Check what can be checked before a screen opens.
 
     Raises:

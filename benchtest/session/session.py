@@ -20,12 +20,12 @@ from benchtest.records.shelf import Overtaken, Shelf
 from benchtest.session.guidance.next_step import waits_for
 from benchtest.session.log.events import (
     Concluded,
-    Happening,
     MarkMade,
     ReadingTaken,
     Renamed,
     RepairDone,
     Retired,
+    SessionEvent,
     SignedOff,
     StageSet,
     Undone,
@@ -34,8 +34,8 @@ from benchtest.session.log.events import (
     to_data,
 )
 from benchtest.session.log.evidence import diagnose_state, odd_readings
-from benchtest.session.log.measured_supplies import as_supplied
-from benchtest.session.log.state import Happened, State, changes_earlier, fold, step
+from benchtest.session.log.measured_supplies import with_measured_supplies
+from benchtest.session.log.state import LoggedEvent, State, changes_earlier, fold, step
 
 Clock = Callable[[], datetime]
 SHOWN_SUSPECTS = 8
@@ -43,10 +43,10 @@ TESTS = (VerdictGiven, MarkMade, ReadingTaken, RepairDone, SignedOff)
 """Events that make a session a test, rather than a look at the unit's card."""
 
 
-def happened_in(events: Sequence[Event]) -> list[Happened]:
+def decode_events(events: Sequence[Event]) -> list[LoggedEvent]:
     """Events of a record, read."""
     return [
-        Happened(
+        LoggedEvent(
             event.seq,
             event.at,
             from_data(event.kind, event.data),
@@ -89,7 +89,7 @@ class Session:
 
     def _read(self) -> None:
         """Take the session as it is on disk."""
-        self.happened = happened_in(self.shelf.events(self.row.id))
+        self.happened = decode_events(self.shelf.events(self.row.id))
         self.state = fold(self.happened, self.design)
 
     @classmethod
@@ -135,12 +135,12 @@ class Session:
     @property
     def engine(self) -> Engine:
         """What readings are weighed by: the design, with its supplies as they were measured."""
-        design = as_supplied(self.design, self.state.checks)
+        design = with_measured_supplies(self.design, self.state.checks)
         if design != self._engine.design:
             self._engine = Engine(design)
         return self._engine
 
-    def record(self, what: Happening, same_key_as: int | None = None) -> State:
+    def record(self, what: SessionEvent, same_key_as: int | None = None) -> State:
         """Keep an event. When this returns, it is on disk and the state knows it.
 
         Args:
@@ -158,7 +158,7 @@ class Session:
             check_volts(what.volts, Meter.parse(what.meter) if what.meter else self.meter)
         if isinstance(what, StageSet):
             what = dataclasses.replace(what, was=self.shelf.unit(self.tag).stage)
-        happened = Happened(
+        happened = LoggedEvent(
             self.next_seq, _stamp(self.clock), what, same_key_as=same_key_as, target=self.target
         )
         # an event that cannot be understood must fail before it is kept, not at every later start
@@ -174,7 +174,7 @@ class Session:
         """Number of the next event."""
         return len(self.happened) + 1
 
-    def _keep(self, happened: Happened) -> None:
+    def _keep(self, happened: LoggedEvent) -> None:
         what, stage = happened.what, self._stage_after(happened.what)
         data = to_data(what)
         if happened.same_key_as is not None:
@@ -187,14 +187,14 @@ class Session:
             self._read()
             raise
 
-    def _stage_after(self, what: Happening) -> Stage | None:
+    def _stage_after(self, what: SessionEvent) -> Stage | None:
         """Where an event moves the unit; None where it does not."""
         if isinstance(what, Undone):
             undone = next((h.what for h in self.happened if h.seq == what.seq), None)
             return undone.was if isinstance(undone, StageSet) else None
         return what.stage if isinstance(what, StageSet) else None
 
-    def undo(self) -> list[Happening]:
+    def undo(self) -> list[SessionEvent]:
         """Take back all that the last key added; returns it, empty where there is nothing."""
         taken = self.state.last_key
         if taken:
@@ -272,7 +272,7 @@ def _can_go_on(shelf: Shelf, row: SessionRow) -> bool:
 
 def _state_of(shelf: Shelf, row: SessionRow) -> State:
     design = parse_design(row.design_text, f"record of {row.tag}")
-    return fold(happened_in(shelf.events(row.id)), design)
+    return fold(decode_events(shelf.events(row.id)), design)
 
 
 def last_test(shelf: Shelf, tag: str) -> tuple[SessionRow, State] | None:
@@ -285,7 +285,7 @@ def last_test(shelf: Shelf, tag: str) -> tuple[SessionRow, State] | None:
     Raises:
         FileFaults: the prop file that a session keeps can no longer be read.
     """
-    stages: list[Happened] = []
+    stages: list[LoggedEvent] = []
     newest = None
     for row in reversed(shelf.sessions(tag)):
         if _only_of_the_shelf(shelf, row):

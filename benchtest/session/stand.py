@@ -15,25 +15,25 @@ from benchtest.evidence.reading_source import ReadingSource
 from benchtest.prop.lit_set import everything
 from benchtest.records.models import STAGES, Stage
 from benchtest.session.display.event_text import said, volts_text
-from benchtest.session.display.finding_details import Grounds, grounds_of, next_words
+from benchtest.session.display.finding_details import FindingDetails, finding_details, next_words
 from benchtest.session.guidance.next_step import Advice, colour_advice, search_of
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
     FirstLight,
-    Happening,
     MarkMade,
     NoteMade,
     NotTaken,
     PartSeen,
     RepairDone,
+    SessionEvent,
     SignedOff,
     StageSet,
     Wiggled,
 )
 from benchtest.session.log.soak import EVERY_S, PLANNED_S, seconds_of
-from benchtest.session.log.state import Happened
-from benchtest.session.practice.reference_run import Practising
+from benchtest.session.log.state import LoggedEvent
+from benchtest.session.practice.reference_run import PracticeRun
 from benchtest.session.session import Session
 from benchtest.session.workbench.node_walk import nodes_of
 from benchtest.session.workbench.reading_entry import IMPOSSIBLE, Prober
@@ -53,8 +53,8 @@ class Stand(Prober):
         source: ReadingSource | None = None,
     ) -> None:
         super().__init__(session, clock, virtual, now_s, source)
-        self.practice: Practising | None = None
-        self._explained: tuple[Finding, Grounds] | None = None
+        self.practice: PracticeRun | None = None
+        self._explained: tuple[Finding, FindingDetails] | None = None
         self._soak_unreached = False
 
     # -- one key a decision --------------------------------------------------------------------
@@ -88,7 +88,7 @@ class Stand(Prober):
                 return self._keep(self._asked_of(advice, good))
         return ""
 
-    def _asked_of(self, advice: Advice, good: bool) -> Happening:
+    def _asked_of(self, advice: Advice, good: bool) -> SessionEvent:
         """The event that answers a question of a step.
 
         Raises:
@@ -112,7 +112,7 @@ class Stand(Prober):
                 return Wiggled(advice.end, good)
         raise InputError("no such answer is asked for just now")
 
-    def _keep(self, what: Happening) -> str:
+    def _keep(self, what: SessionEvent) -> str:
         self.record(what)
         self.choices.answered()
         return said(what)
@@ -276,7 +276,7 @@ class Stand(Prober):
 
     # -- thinking ------------------------------------------------------------------------------
 
-    def think(self) -> tuple[Sequence[Happened], Finding]:
+    def think(self) -> tuple[Sequence[LoggedEvent], Finding]:
         """What the evidence says; takes a while, call it from a worker.
 
         Returns:
@@ -287,7 +287,7 @@ class Stand(Prober):
             finding = self.session.diagnose(state)
             return state.undoable, finding
 
-    def concluded(self, about: Sequence[Happened], finding: Finding) -> bool:
+    def concluded(self, about: Sequence[LoggedEvent], finding: Finding) -> bool:
         """Take a finding, unless things have moved on since. True where it was taken."""
         if tuple(about) != self.session.state.undoable:
             return False
@@ -295,17 +295,17 @@ class Stand(Prober):
         self.finding = finding
         return True
 
-    def explain(self, finding: Finding) -> Grounds:
+    def explain(self, finding: Finding) -> FindingDetails:
         """What stands behind a finding; takes a while, call it from a worker."""
         with self._thinking:
-            return grounds_of(self.session, finding)
+            return finding_details(self.session, finding)
 
-    def explained(self, finding: Finding, grounds: Grounds) -> None:
+    def explained(self, finding: Finding, grounds: FindingDetails) -> None:
         """Take what stands behind a finding."""
         self._explained = finding, grounds
 
     @property
-    def grounds(self) -> Grounds | None:
+    def grounds(self) -> FindingDetails | None:
         """What stands behind the finding; None while that is not known."""
         known = self._explained
         return known[1] if known is not None and known[0] is self.finding else None

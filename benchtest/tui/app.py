@@ -37,7 +37,7 @@ from benchtest.tui.shelf_screen import ShelfScreen
 
 if TYPE_CHECKING:
     from benchtest.session.comparison import Gathered
-    from benchtest.session.practice.reference_run import Practising
+    from benchtest.session.practice.reference_run import PracticeRun
     from benchtest.session.session import Session
     from benchtest.tui.bench_view import Leaving
     from benchtest.tui.compare_screen import CompareScreen
@@ -286,7 +286,7 @@ class BenchApp(App[None]):
 
     def practise(self, grade: int | None = None, seed: int | None = None) -> None:
         """A round of practice, apart from all units; the grade after those mastered unless told."""
-        from benchtest.session.practice.reference_run import Practising
+        from benchtest.session.practice.reference_run import PracticeRun
         from benchtest.session.practice.rounds import begin, next_grade, open_practice, tallies
 
         try:
@@ -298,20 +298,20 @@ class BenchApp(App[None]):
             self.on_bench.close()
             self._say(str(error))
             return
-        practising = Practising(session, round_)
+        practising = PracticeRun(session, round_)
         self.on_bench.callback(practising.stop)
         self._open(session, bench, practising)
 
     def _open(
-        self, session: Session, bench: Bench | None = None, practice: Practising | None = None
+        self, session: Session, bench: Bench | None = None, practice: PracticeRun | None = None
     ) -> None:
-        from benchtest.session.workbench.setup import on_the_bench, sweep
+        from benchtest.session.workbench.setup import open_bench, sweep
         from benchtest.tui.bench_screen import BenchScreen
 
         self._session = None
         sweep()
         try:
-            stand = self.on_bench.enter_context(on_the_bench(session, bench or self.bench))
+            stand = self.on_bench.enter_context(open_bench(session, bench or self.bench))
         except BenchError as error:
             self.on_bench.close()
             self._say(str(error))

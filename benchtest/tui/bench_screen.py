@@ -12,7 +12,7 @@ from benchtest.evidence.marks import Seen
 from benchtest.session.display.finding_details import why_words
 from benchtest.session.display.map_model import node_of_cell
 from benchtest.session.guidance.steps import StepName, steps
-from benchtest.session.practice.reference_run import Practising
+from benchtest.session.practice.reference_run import PracticeRun
 from benchtest.tui.actions import ACTIONS, bindings, name_of
 from benchtest.tui.bench_view import BenchView
 from benchtest.tui.dialogs import AskFor, Confirm, KeysNow, Question, Tell
@@ -273,7 +273,7 @@ class BenchScreen(BenchView):
             self.tally(self.stand.practice)
 
     @work(thread=True, exclusive=True, group="tally", exit_on_error=False)
-    def tally(self, practice: Practising) -> None:
+    def tally(self, practice: PracticeRun) -> None:
         """Wait for the tool's own go at the same unit."""
         try:
             self.post_message(self.Tallied(practice.own()))

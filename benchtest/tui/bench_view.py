@@ -16,11 +16,11 @@ from benchtest.diagnosis import Finding
 from benchtest.errors import BenchError
 from benchtest.session.autopilot import Outcome
 from benchtest.session.display.event_text import volts_text
-from benchtest.session.display.finding_details import Along, Grounds, repair_words
+from benchtest.session.display.finding_details import FindingDetails, StrandProfile, repair_words
 from benchtest.session.display.probe_sketch import Run, sketch
 from benchtest.session.log.evidence import odd_readings
 from benchtest.session.log.reading_list import numbers_counted
-from benchtest.session.log.state import Happened
+from benchtest.session.log.state import LoggedEvent
 from benchtest.session.stand import Stand
 from benchtest.session.workbench.drive_notice import News, news_of
 from benchtest.session.workbench.reading_entry import SourceReading
@@ -56,7 +56,7 @@ class BenchView(OnceScreen[Leaving]):
     class Concluded(Message):
         """A finding is there."""
 
-        def __init__(self, about: tuple[Happened, ...], finding: Finding) -> None:
+        def __init__(self, about: tuple[LoggedEvent, ...], finding: Finding) -> None:
             super().__init__()
             self.about = about
             self.finding = finding
@@ -64,7 +64,7 @@ class BenchView(OnceScreen[Leaving]):
     class Explained(Message):
         """What stands behind a finding."""
 
-        def __init__(self, finding: Finding, grounds: Grounds) -> None:
+        def __init__(self, finding: Finding, grounds: FindingDetails) -> None:
             super().__init__()
             self.finding = finding
             self.grounds = grounds
@@ -274,7 +274,7 @@ class BenchView(OnceScreen[Leaving]):
             box.show(readings, lits, numbers, {one.number for one in odd}, box.size.height)
 
     @property
-    def along(self) -> Along | None:
+    def along(self) -> StrandProfile | None:
         """Volts along the suspected strand, where they are known."""
         grounds = self.stand.grounds
         return None if grounds is None else grounds.along

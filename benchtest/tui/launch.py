@@ -6,7 +6,7 @@ import os
 import sys
 
 from benchtest.errors import BenchError, InputError
-from benchtest.session.launch_options import Bench, check_bench
+from benchtest.session.launch_options import Bench, check_launch_options
 from benchtest.tui.app import PracticeAsked, run_app
 from benchtest.tui.browser import in_browser
 from benchtest.tui.glyphs import LEAST_COLUMNS, LEAST_LINES
@@ -25,7 +25,7 @@ def launch(
     Raises:
         BenchError: there is no terminal, or it is too small, or the bench cannot be used.
     """
-    check_bench(bench)
+    check_launch_options(bench)
     if not in_browser():
         _check_terminal()
         for word in ("COLUMNS", "LINES"):  # of another size, perhaps: the terminal tells its own

@@ -9,7 +9,7 @@ from textual.geometry import Size
 from benchtest.diagnosis import Finding
 from benchtest.drive.universe_layout import Frame
 from benchtest.prop.design import NodeName
-from benchtest.session.display.finding_details import LEAST_ROWS, Along, plot
+from benchtest.session.display.finding_details import LEAST_ROWS, StrandProfile, plot
 from benchtest.session.display.map_model import map_note, map_rows
 from benchtest.session.log.state import State
 from benchtest.session.stand import Stand
@@ -52,7 +52,7 @@ class MapBox(LiteralBox):
         note = map_note(stand.design, prop_map.cells_across) if prop_map.display else ""
         self.border_subtitle = note
 
-    def show_along(self, along: Along | None, strands: int) -> None:
+    def show_along(self, along: StrandProfile | None, strands: int) -> None:
         """Volts along a strand, below the map or, where room is scarce, instead; None for none.
 
         Args:

@@ -11,7 +11,7 @@ family and in all, next to the notebook way on the same units; asserts nothing.
     python -m tests.bench.any_prop --read rows.jsonl                tables of these rows
 
 The loop: `diagnose_state` weighs a session's evidence as the terminal program does. A look that the
-finding asks for is taken first. Then `session.guidance.what_next` decides on that finding, with all
+finding asks for is taken first. Then `session.guidance.next_step` decides on that finding, with all
 strands passed: read, repair, or sign off. A repair is recorded as the session records it, and the
 strands that it touched are looked at again in red. Of several supplies the volts are measured
 before power. A unit that takes more processor time than `--limit` for findings and truth together,
@@ -53,19 +53,19 @@ from benchtest.prop.data_path import hops
 from benchtest.prop.design import Design, Probe, StrandEnd
 from benchtest.prop.joints import power_joints
 from benchtest.prop.lit_set import Lit, everything
-from benchtest.session.guidance.next_step import what_next
+from benchtest.session.guidance.next_step import next_step
 from benchtest.session.log.events import (
     CheckMade,
-    Happening,
     MarkMade,
     NotTaken,
     ReadingTaken,
     RepairDone,
+    SessionEvent,
 )
 from benchtest.session.log.evidence import diagnose_state
-from benchtest.session.log.measured_supplies import as_supplied
+from benchtest.session.log.measured_supplies import with_measured_supplies
 from benchtest.session.log.power_checks import Key, judge
-from benchtest.session.log.state import Happened, State, changes_earlier, fold, step
+from benchtest.session.log.state import LoggedEvent, State, changes_earlier, fold, step
 from benchtest.virtual.observer import observe
 from tests.bench import figures
 from tests.bench.any_prop_designs import FIXED, LOADS, SHAPES, Made, chance_of, made_design
@@ -179,9 +179,9 @@ class Person:
         self.design, self.unit, self.row, self.say = made.design, unit, row, say
         self._chance = chance_of(seed, row.number, 4)
         self.state = State(made.design)
-        self._happened: list[Happened] = []
+        self._happened: list[LoggedEvent] = []
         self._leads = Leads()
-        self.engine = Engine(as_supplied(made.design, self._supplies()))
+        self.engine = Engine(with_measured_supplies(made.design, self._supplies()))
 
     def _supplies(self) -> dict[Key, CheckMade]:
         """Measure the volts of every supply before power, to a hundredth of a volt."""
@@ -199,7 +199,7 @@ class Person:
             if finding.look is not None:
                 self._look(finding.look.lit)
                 continue
-            advice = what_next(_all_passed(self.state), finding)
+            advice = next_step(_all_passed(self.state), finding)
             if advice.task == "read" and advice.lit is not None and advice.probe is not None:
                 if row.readings >= MOST_READINGS:
                     row.end = f"{MOST_READINGS} readings"
@@ -252,9 +252,9 @@ class Person:
             return where == place
         return is_named(text, where, fault, words[where], self.design)
 
-    def _record(self, what: Happening) -> None:
+    def _record(self, what: SessionEvent) -> None:
         """Fold an event as a session does."""
-        self._happened.append(Happened(len(self._happened) + 1, "", what))
+        self._happened.append(LoggedEvent(len(self._happened) + 1, "", what))
         if changes_earlier(what):
             self.state = fold(self._happened, self.design)
         else:

@@ -36,7 +36,7 @@ from benchtest.prop.joints import power_joints
 from benchtest.prop.lit_set import Lit, everything
 from benchtest.prop.reader import parse_design
 from benchtest.session.log.events import CheckMade
-from benchtest.session.log.measured_supplies import as_supplied
+from benchtest.session.log.measured_supplies import with_measured_supplies
 from benchtest.session.log.power_checks import Key, judge
 from benchtest.virtual.built_unit import Built, build
 from benchtest.virtual.injected_faults import parse_fault
@@ -130,7 +130,7 @@ def measured(prop: VirtualProp) -> dict[Key, CheckMade]:
 
 def engine_of(engine: Engine, prop: VirtualProp) -> Engine:
     """What weighs this unit's readings: by the volts of its supplies where there are several."""
-    supplied = as_supplied(prop.design, measured(prop))
+    supplied = with_measured_supplies(prop.design, measured(prop))
     return engine if supplied == prop.design else Engine(supplied)
 
 

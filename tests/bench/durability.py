@@ -37,11 +37,11 @@ from benchtest.records.models import Stage
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import (
     Concluded,
-    Happening,
     MarkMade,
     NoteMade,
     ReadingTaken,
     RepairDone,
+    SessionEvent,
     SignedOff,
     StageSet,
     VerdictGiven,
@@ -70,7 +70,7 @@ Figures = dict[str, int]
 # -- the person at the bench -----------------------------------------------------------------
 
 
-def evening(draw: random.Random) -> Iterator[Happening]:
+def evening(draw: random.Random) -> Iterator[SessionEvent]:
     """One scripted session, with something of everything."""
     bad = draw.randint(1, 12)
     yield StageSet(draw.choice(("soldered", "sealed", "outdoors", "back")))

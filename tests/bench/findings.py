@@ -41,7 +41,7 @@ from benchtest.prop.joints import power_joints
 from benchtest.prop.lit_set import everything
 from benchtest.prop.node_kinds import catalogue
 from benchtest.session.log.evidence import diagnose_state
-from benchtest.session.log.measured_supplies import as_supplied
+from benchtest.session.log.measured_supplies import with_measured_supplies
 from benchtest.session.report.export_tables import exported_evidence
 from benchtest.virtual.virtual_prop import VirtualProp
 from tests.bench.diagnosis import look, named, new_unit, read
@@ -233,7 +233,7 @@ def of_session(file: Path) -> dict[str, object]:
     """Every step of an exported session, as the program would have diagnosed it."""
     evidence = exported_evidence(file.read_text("utf-8").split("\n"), file.name)
     times, level = Times(), []
-    engine = Engine(as_supplied(evidence.design, evidence.state.checks))
+    engine = Engine(with_measured_supplies(evidence.design, evidence.state.checks))
     times.of(lambda: diagnose_state(engine, evidence.state, Meter.parse(evidence.row.meter)))
     level.append(resident_mib())
     return {"name": file.name, "seconds": times.seconds, "many": {}, "level": level,

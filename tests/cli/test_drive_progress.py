@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pytest
 
 from benchtest.circuit.network import Circuit
-from benchtest.cli.drive_progress import SOLVED_NODES, Load, Teller
+from benchtest.cli.drive_progress import MAX_SOLVED_NODES, DriveProgress, Load
 from benchtest.drive.driver import Status, Target
 from benchtest.drive.e131.other_sources import Other
 from benchtest.pattern import load_patterns
@@ -18,13 +18,13 @@ PIER = Other("Pier lights", "192.0.2.9", 150, (3,), "it owns universe 3")
 
 
 @pytest.fixture
-def teller(make_fan: Callable[..., Design]) -> Teller:
+def teller(make_fan: Callable[..., Design]) -> DriveProgress:
     load = Load(Circuit(make_fan(1, 2)), {"main": 1.0}, 1.0)
-    return Teller(Target("e131", "192.0.2.7"), load, argparse.Namespace(json=False))
+    return DriveProgress(Target("e131", "192.0.2.7"), load, argparse.Namespace(json=False))
 
 
 def test_trouble_is_said_once_and_so_is_its_end(
-    teller: Teller, capsys: pytest.CaptureFixture[str]
+    teller: DriveProgress, capsys: pytest.CaptureFixture[str]
 ) -> None:
     for trouble in (None, "cable", "cable", "route", "route", None, None, "cable"):
         teller.news(Status(trouble=trouble))
@@ -37,7 +37,7 @@ def test_trouble_is_said_once_and_so_is_its_end(
 
 
 def test_others_are_said_when_they_come_change_and_go(
-    teller: Teller, capsys: pytest.CaptureFixture[str]
+    teller: DriveProgress, capsys: pytest.CaptureFixture[str]
 ) -> None:
     wider = Other("Pier lights", "192.0.2.9", 150, (2, 3), "it owns universes 2-3")
     for others in ((), (PIER,), (PIER,), (wider,), (), (PIER,)):
@@ -58,7 +58,7 @@ def test_others_are_said_when_they_come_change_and_go(
     }
 
 
-def test_deaf_ears_are_admitted(teller: Teller, capsys: pytest.CaptureFixture[str]) -> None:
+def test_deaf_ears_are_admitted(teller: DriveProgress, capsys: pytest.CaptureFixture[str]) -> None:
     teller.news(Status(deaf="cannot hear other sources on port 5568: Address already in use"))
     assert "cannot hear other sources" in capsys.readouterr().err
 
@@ -73,7 +73,7 @@ def test_each_steps_current_is_predicted(make_fan: Callable[..., Design]) -> Non
 
 
 def test_a_very_large_prop_is_told_the_most_it_draws(make_fan: Callable[..., Design]) -> None:
-    fan = make_fan(1, SOLVED_NODES + 1)
+    fan = make_fan(1, MAX_SOLVED_NODES + 1)
     step = load_patterns()["walk"].steps(fan)[0]
     words = Load(Circuit(fan), {"main": 9.0, "far": 2.5}, 1.0).words(step)
     assert words == "up to main 9.00 A, far 2.50 A predicted"

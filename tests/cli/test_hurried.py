@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from benchtest.cli.main import main
 
-from benchtest.cli import main
-from benchtest.cli.atomic_write import write_whole
+from benchtest.cli.atomic_write import write_atomic
 from benchtest.errors import RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.backup import FILE
@@ -82,7 +82,7 @@ def test_a_disk_that_refuses_leaves_what_was_there_before(tmp_path: Path) -> Non
     resource.setrlimit(resource.RLIMIT_FSIZE, (8192, limits[1]))
     try:
         with pytest.raises(RecordsFault, match=r"all\.jsonl: cannot be written: File too large"):
-            write_whole(file, bytes(20_000))
+            write_atomic(file, bytes(20_000))
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, limits)
     assert file.read_text("utf-8") == "before"

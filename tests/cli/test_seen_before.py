@@ -11,7 +11,7 @@ import pytest
 
 from benchtest.circuit.predict import predict
 from benchtest.circuit.tolerance import FROM_MANY_REELS
-from benchtest.cli.seen_before import teaching_words
+from benchtest.cli.seen_before import batch_advice
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.batch.learn import Learned
 from benchtest.diagnosis.finding import NextReading
@@ -101,11 +101,11 @@ def test_people_are_told_who_taught_and_who_did_not(run: Run, prop: Path, bench:
 def test_a_unit_that_was_cleared_is_asked_for_what_teaches(prop: Path) -> None:
     design = parse_design(prop.read_text(encoding="utf-8"), "fan")
     learned, found = Learned(design, FROM_MANY_REELS), Engine(design).diagnose()
-    assert list(teaching_words(learned, found)) == []
+    assert list(batch_advice(learned, found)) == []
     found = replace(found, healthy=0.96, next=NextReading(None, None, 0.0, settled=True))
-    (said,) = teaching_words(learned, found)
+    (said,) = batch_advice(learned, found)
     assert "foot:1+>foot:4+" in said
-    assert list(teaching_words(learned, replace(found, healthy=0.2))) == []
+    assert list(batch_advice(learned, replace(found, healthy=0.2))) == []
 
 
 @pytest.mark.parametrize(

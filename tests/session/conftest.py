@@ -66,7 +66,7 @@ def begin(shelf: Shelf, design_text: str) -> Callable[..., Session]:
     return start
 
 
-def made_ready(session: Session) -> Session:
+def record_passed_checks(session: Session) -> Session:
     """The session with checks before power, first light and colours behind it."""
     for check, feed in all_checks(session.design):
         session.record(CheckMade(check, feed, passed=True))
@@ -89,4 +89,4 @@ def stand(begin: Callable[..., Session], fan: Design, prop: Prop) -> Iterator[St
     """A unit on the bench."""
     driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, Sender(uuid4()))
     with FrameClock(driver, fan.node_count, fan.node.channels).start() as clock:
-        yield Stand(made_ready(begin()), clock)
+        yield Stand(record_passed_checks(begin()), clock)

@@ -15,7 +15,7 @@ from benchtest.errors import InputError, NameFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design, NodeName
 from benchtest.records.shelf import Shelf
-from benchtest.session.guidance.next_step import open_items
+from benchtest.session.guidance.next_step import unfinished_items
 from benchtest.session.guidance.steps import results, steps
 from benchtest.session.log.events import (
     CheckMade,
@@ -34,7 +34,7 @@ from benchtest.session.session import Session
 from benchtest.session.stand import Stand
 from benchtest.session.workbench.setup import free_tag, next_waiting, session_of
 
-from .conftest import made_ready
+from .conftest import record_passed_checks
 from .driven import LOOPBACK, Prop
 
 
@@ -64,7 +64,7 @@ def fresh(begin: Callable[..., Session], fan: Design, clock: Clock, prop: Prop) 
 @pytest.fixture
 def stand(fresh: Stand) -> Stand:
     """A unit whose strands are the next thing to look at."""
-    made_ready(fresh.session)
+    record_passed_checks(fresh.session)
     return fresh
 
 
@@ -82,7 +82,7 @@ def test_before_power_each_check_is_an_event_and_a_bad_one_stays(fresh: Stand) -
     assert fresh.enter("0.3") == "rails at main BAD 0.3 Ω"
     assert _last(fresh) == CheckMade("rails", "main", False, ohm=0.3)
     assert "No power" in fresh.advice.says
-    assert "rails at feed main" in open_items(fresh.session.state, None)
+    assert "rails at feed main" in unfinished_items(fresh.session.state, None)
     fresh.enter("47k")
     assert fresh.advice.check == ("polarity", "main")
     fresh.no()
@@ -207,7 +207,7 @@ def test_a_colour_that_is_wrong_somewhere_is_asked_of_each_strand(fresh: Stand) 
     assert _last(fresh) == ColourSeen("red", True, 4, 0.25)
     assert fresh.yes() == "green right everywhere"
     fresh.yes()
-    assert "colours of strand 3" in open_items(fresh.session.state, None)
+    assert "colours of strand 3" in unfinished_items(fresh.session.state, None)
     fresh.repair("3.1", "replaced")
     assert fresh.session.state.colours["red"] == {1: True, 2: True, 4: True}
 
@@ -237,7 +237,7 @@ def test_wiggling_names_the_end_that_flickers(stand: Stand) -> None:
         assert stand.advice.end == end
         stand.no() if end == "3A" else stand.yes()
     assert _last(stand) == Wiggled("4B", True)
-    assert "3A flickers when moved" in open_items(stand.session.state, None)
+    assert "3A flickers when moved" in unfinished_items(stand.session.state, None)
     stand.repair("3A-")
     assert "3A" not in stand.session.state.wiggled
     assert "4B" in stand.session.state.wiggled
@@ -268,7 +268,7 @@ def test_a_soak_prompts_counts_and_ends_by_itself(stand: Stand, clock: Clock) ->
     assert (soak.name, soak.good) == ("Soak", False)
     assert soak.says == "1:00:00 of 1:00:00 at 67%, 2 looks, 2 intermittent"
     assert (left.name, left.good, left.says) == ("Not done", None, "wiggle")
-    assert "2 intermittent in the soak" in open_items(stand.session.state, None)
+    assert "2 intermittent in the soak" in unfinished_items(stand.session.state, None)
     assert soak in report_content(stand.session).steps
 
 

@@ -23,7 +23,6 @@ from benchtest.session.log.events import (
     ColourSeen,
     Concluded,
     FirstLight,
-    Happening,
     MarkMade,
     NoteMade,
     NotTaken,
@@ -32,6 +31,7 @@ from benchtest.session.log.events import (
     Renamed,
     RepairDone,
     Retired,
+    SessionEvent,
     SignedOff,
     SoakBegun,
     SoakSeen,
@@ -48,7 +48,7 @@ SCHEMA: dict[str, Any] = json.loads(schema_text())
 VALID = Draft202012Validator(SCHEMA)
 GOLDEN = Path(__file__).parent / "golden"
 
-EVERYTHING: list[Happening] = [
+EVERYTHING: list[SessionEvent] = [
     StageSet("soldered"),
     VerdictGiven(1, passed=False, level=0.25),
     MarkMade("1", 1, "5-10", "warm"),
@@ -104,7 +104,7 @@ def test_what_is_exported_fits_the_schema(line: dict[str, Any]) -> None:
     assert [fault.message for fault in VALID.iter_errors(line)] == []
 
 
-KINDS: list[type[Any]] = [made for made in get_args(Happening) if made is not Unknown]
+KINDS: list[type[Any]] = [made for made in get_args(SessionEvent) if made is not Unknown]
 
 
 def _form(made: type[Any]) -> dict[str, Any]:

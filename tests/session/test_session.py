@@ -21,11 +21,11 @@ from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Overtaken, Shelf
 from benchtest.session.log.events import (
     Concluded,
-    Happening,
     MarkMade,
     NoteMade,
     ReadingTaken,
     RepairDone,
+    SessionEvent,
     SignedOff,
     StageSet,
     VerdictGiven,
@@ -34,7 +34,7 @@ from benchtest.session.session import Session, shelf_rows, unfinished
 
 Begin = Callable[..., Session]
 
-EVENING: list[Happening] = [
+EVENING: list[SessionEvent] = [
     *(VerdictGiven(strand, passed=strand != 4) for strand in (1, 2, 3, 4)),
     MarkMade("4", 4, "5-10", "warm"),
     ReadingTaken("all", "4B", 4.1),
@@ -105,7 +105,7 @@ def test_undo_of_a_stage_takes_the_unit_back(begin: Begin, shelf: Shelf) -> None
     ids=lambda what: what.kind,
 )
 def test_what_cannot_be_understood_is_refused_before_it_is_kept(
-    begin: Begin, shelf: Shelf, what: Happening
+    begin: Begin, shelf: Shelf, what: SessionEvent
 ) -> None:
     session = begin()
     before = session.record(VerdictGiven(1, passed=True))

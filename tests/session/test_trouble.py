@@ -34,7 +34,7 @@ from tests.drive.alone import python_alone
 from tests.drive.boards import PythonBoard, until
 from tests.records.conftest import small_disk
 
-from .conftest import made_ready
+from .conftest import record_passed_checks
 from .driven import Prop, dark
 
 Begin = Callable[..., Session]
@@ -65,7 +65,7 @@ def test_with_an_unplugged_bridge_nothing_is_judged_and_it_lights_again_what_is_
 ) -> None:
     board = PythonBoard(tmp_path)
     driver = BridgeDriver(fan, str(board.port))
-    session = made_ready(begin())
+    session = record_passed_checks(begin())
     try:
         with FrameClock(driver, fan.node_count, fan.node.channels).start() as clock:
             stand = Stand(session, clock)
@@ -109,7 +109,7 @@ from benchtest.session.session import Session
 from benchtest.session.stand import Stand
 from benchtest.virtual.e131_receiver import Controller
 from tests.props import SMALL_FAN
-from tests.session.conftest import made_ready
+from tests.session.conftest import record_passed_checks
 
 design = parse_design(SMALL_FAN, "fan")
 ear = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
@@ -139,7 +139,7 @@ def lit():
 target = Target("e131", "127.0.0.1", ear.getsockname()[1])
 driver = driver_for(target, design, Sender(uuid4()))
 with Shelf(Path(sys.argv[1])) as shelf:
-    session = made_ready(Session.start(shelf, SMALL_FAN, "WF-03", DEFAULT_METER))
+    session = record_passed_checks(Session.start(shelf, SMALL_FAN, "WF-03", DEFAULT_METER))
     with FrameClock(driver, design.node_count, 3).start() as clock:
         stand = Stand(session, clock)
         stand.light_advice()
@@ -186,7 +186,7 @@ def test_a_stepped_clock_moves_no_light_and_brings_no_step_out_of_order(
     shelf: Shelf, fan: Design, design_text: str
 ) -> None:
     clock = Stepped()
-    session = made_ready(Session.start(shelf, design_text, "WF-03", DEFAULT_METER, clock))
+    session = record_passed_checks(Session.start(shelf, design_text, "WF-03", DEFAULT_METER, clock))
     with _driven(session, fan) as (stand, _):
         before = stand.lamp.clock.driver.status().frames
         for step in (timedelta(), timedelta(days=-3), timedelta(days=368), timedelta()):
@@ -220,7 +220,9 @@ def test_a_full_disk_keeps_no_light_on_and_no_step_back(
         if not mounted:
             pytest.fail("no small disk can be had here: run as root, or in a container")
         with Shelf(disk / "bench") as shelf:
-            session = made_ready(Session.start(shelf, design_text, "WF-03", DEFAULT_METER))
+            session = record_passed_checks(
+                Session.start(shelf, design_text, "WF-03", DEFAULT_METER)
+            )
             with _driven(session, fan) as (stand, prop):
                 stand.judge(passed=True)
                 ballast = disk / "ballast"
@@ -243,7 +245,7 @@ def test_a_full_disk_keeps_no_light_on_and_no_step_back(
 def test_another_program_in_the_same_session_is_said_and_the_light_goes_on(
     begin: Begin, fan: Design, shelf: Shelf
 ) -> None:
-    session = made_ready(begin())
+    session = record_passed_checks(begin())
     other = (
         "import sys; from pathlib import Path; from benchtest.records.shelf import Shelf;"
         "from benchtest.session.session import Session;"

@@ -71,22 +71,22 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 
 def run(args: argparse.Namespace) -> int:
     """Ask, write the file, and put its units on the shelf."""
-    from benchtest.cli.atomic_write import write_whole
-    from benchtest.cli.new.defaults import usual_name
+    from benchtest.cli.atomic_write import write_atomic
+    from benchtest.cli.new.defaults import default_name
     from benchtest.cli.new.prompt import Dialogue
     from benchtest.cli.new.questions import interview
     from benchtest.prop.reader import parse_design
     from benchtest.prop.writer import write_design
 
-    dialogue = Dialogue(take_usual=args.yes)
+    dialogue = Dialogue(use_defaults=args.yes)
     replace = _may_write(args, dialogue)
     if args.units:
         _tags(args, dialogue)  # nobody should answer twenty questions to learn that a tag is wrong
-    design = interview(dialogue, args, usual_name(args.file.stem))
+    design = interview(dialogue, args, default_name(args.file.stem))
     tags = _tags(args, dialogue)
     text = write_design(design)
     parse_design(text, str(args.file))  # what does not fit together is said before it is written
-    write_whole(args.file, text.encode(), replace=replace)
+    write_atomic(args.file, text.encode(), replace=replace)
     if tags:
         _shelve(args, tags, design.name, text)
     if args.json:

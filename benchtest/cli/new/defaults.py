@@ -66,7 +66,7 @@ def usual_cable(least_a: float) -> str:
     return next((text for text, most_a in rated.items() if most_a >= least_a), CABLES[-1])
 
 
-def usual_name(stem: str) -> str:
+def default_name(stem: str) -> str:
     """A design's name from its file's: `willow-fan` is a Willow fan."""
     words = re.sub(r"[-_\s]+", " ", "".join(s for s in stem if s.isprintable())).strip()
     return (words[:1].upper() + words[1:])[:80].strip() or "My prop"

@@ -38,13 +38,13 @@ class Question(Generic[Answer]):
 class Dialogue:
     """Finds answers: from options, else from a person, else what is usual."""
 
-    def __init__(self, *, take_usual: bool) -> None:
+    def __init__(self, *, use_defaults: bool) -> None:
         """Begin.
 
         Args:
-            take_usual: True asks nothing and takes the usual answer to what no option says.
+            use_defaults: True asks nothing and takes the usual answer to what no option says.
         """
-        self.take_usual = take_usual
+        self.use_defaults = use_defaults
         self.has_asked = False
 
     def ask(self, question: Question[Answer], given: str | None = None) -> Answer:
@@ -57,7 +57,7 @@ class Dialogue:
         Raises:
             InputError: the option's answer is wrong, or there is nobody to ask.
         """
-        if given is not None or self.take_usual:
+        if given is not None or self.use_defaults:
             try:
                 return question.read(question.usual if given is None else given)
             except InputError as error:
@@ -74,7 +74,7 @@ class Dialogue:
 
     def say(self, words: str) -> None:
         """Something to know before the next question."""
-        if not self.take_usual:
+        if not self.use_defaults:
             print(words, file=sys.stderr)
 
     def _line(self, question: Question[Answer]) -> str:

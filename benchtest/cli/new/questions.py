@@ -43,19 +43,19 @@ BUS_NAMES = {"A": "foot", "B": "crown"}
 MOST_FEEDS = 100
 
 
-def interview(dialogue: Dialogue, args: argparse.Namespace, usual_name: str) -> Design:
+def interview(dialogue: Dialogue, args: argparse.Namespace, default_name: str) -> Design:
     """Ask for a whole design.
 
     Args:
         dialogue: finds the answers.
         args: options of `benchtest new`, None where one was not given.
-        usual_name: name of the design unless told otherwise.
+        default_name: name of the design unless told otherwise.
 
     Raises:
         InputError: an option is wrong, or nobody answers.
     """
     ask = dialogue.ask
-    name = ask(Question("--name", "Name of the design", usual_name, _design_name), args.name)
+    name = ask(Question("--name", "Name of the design", default_name, _design_name), args.name)
     node = _node(dialogue, args)
     strands = _strands(dialogue, args)
     path = _path(dialogue, args, len(strands))
@@ -187,7 +187,7 @@ def given(option: str, texts: list[str] | None, read: Callable[[str], list[Part]
 
 
 def _with_bus(
-    dialogue: Dialogue, design: Design, ends: tuple[StrandEnd, ...], usual_name: str
+    dialogue: Dialogue, design: Design, ends: tuple[StrandEnd, ...], default_name: str
 ) -> Design:
     """The design with one bus more."""
     ask = dialogue.ask
@@ -210,7 +210,7 @@ def _with_bus(
 
     read = _fitting(parse_place_name, with_it)
     more = "A short word; its pads are called by it: foot:1 is the pad beside strand 1."
-    return with_it(ask(Question("--bus", "Its name", usual_name, read, more)))
+    return with_it(ask(Question("--bus", "Its name", default_name, read, more)))
 
 
 def _joint(dialogue: Dialogue, option: str, words: str) -> float:

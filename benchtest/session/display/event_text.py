@@ -11,12 +11,12 @@ from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
     FirstLight,
-    Happening,
     MarkMade,
     NotTaken,
     PartSeen,
     ReadingTaken,
     RepairDone,
+    SessionEvent,
     SignedOff,
     SoakBegun,
     SoakSeen,
@@ -29,7 +29,7 @@ from benchtest.session.log.events import (
 _STRAND = re.compile(r"^(\d+)(?:[AB.]|$)", re.ASCII)
 
 
-def said(what: Happening) -> str:
+def said(what: SessionEvent) -> str:
     """An event in a few words."""
     match what:
         case VerdictGiven(strand, passed):
@@ -49,7 +49,7 @@ def said(what: Happening) -> str:
     return _said_of_step(what)
 
 
-def _said_of_step(what: Happening) -> str:
+def _said_of_step(what: SessionEvent) -> str:
     match what:
         case CheckMade(check, feed, passed, ohm, volts):
             shown = f" {ohm:g} Ω" if ohm is not None else f" {volts:g} V" if volts else ""

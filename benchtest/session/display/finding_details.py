@@ -30,7 +30,7 @@ LEAST_ROWS = 6
 
 
 @dataclass(frozen=True)
-class Along:
+class StrandProfile:
     """Volts along one strand, measured against predicted."""
 
     strand: int
@@ -40,7 +40,7 @@ class Along:
 
 
 @dataclass(frozen=True)
-class Grounds:
+class FindingDetails:
     """What stands behind one finding.
 
     Attributes:
@@ -48,23 +48,23 @@ class Grounds:
         next: what the next reading would show; empty where none is asked.
     """
 
-    along: Along | None
+    along: StrandProfile | None
     next: tuple[Outlook, ...]
 
 
-def grounds_of(session: Session, finding: Finding) -> Grounds:
+def finding_details(session: Session, finding: Finding) -> FindingDetails:
     """Work out what stands behind a finding; takes a moment, call it from a worker."""
     ask = finding.next
     shown: tuple[Outlook, ...] = ()
     try:
         if ask.lit is not None and ask.probe is not None and finding.suspects:
             shown = outlook(session.engine, finding, ask.lit, ask.probe)
-        return Grounds(_along(session, finding), shown)
+        return FindingDetails(_along(session, finding), shown)
     except CircuitFault:
-        return Grounds(None, ())
+        return FindingDetails(None, ())
 
 
-def _along(session: Session, finding: Finding) -> Along | None:
+def _along(session: Session, finding: Finding) -> StrandProfile | None:
     top = next((s for s in finding.suspects if s.fault not in DATA_FAULTS), None)
     if top is None or top.probability < INNOCENT or not session.state.readings:
         return None
@@ -78,7 +78,7 @@ def _along(session: Session, finding: Finding) -> Along | None:
     curve = strand_curve(session, finding, lit, number)
     if curve is None:
         return None
-    return Along(number, design.strand(number).nodes, lit.text(design), curve)
+    return StrandProfile(number, design.strand(number).nodes, lit.text(design), curve)
 
 
 def _telling(session: Session, suspect: Suspect, strand: int) -> Lit | None:
@@ -91,7 +91,9 @@ def _telling(session: Session, suspect: Suspect, strand: int) -> Lit | None:
     )
 
 
-def plot(along: Along, columns: int, rows: int, signs: tuple[str, str, str]) -> list[list[Run]]:
+def plot(
+    along: StrandProfile, columns: int, rows: int, signs: tuple[str, str, str]
+) -> list[list[Run]]:
     """The plot as rows of text: volts from end A to end B, and what each sign is.
 
     Args:
@@ -144,7 +146,7 @@ def alike_words(finding: Finding) -> str:
     return f"Not told apart so far: {'; '.join(groups)}." if groups else ""
 
 
-def next_words(finding: Finding, grounds: Grounds | None) -> str:
+def next_words(finding: Finding, grounds: FindingDetails | None) -> str:
     """What the next reading would tell, in a line.
 
     Only where it was worked out, and for the reading that the finding asks for.
@@ -156,7 +158,7 @@ def next_words(finding: Finding, grounds: Grounds | None) -> str:
     return f"shows {', '.join(parts)}, {volts_text(good.volts)} if all is well"
 
 
-def why_words(finding: Finding, grounds: Grounds | None, state: State) -> list[str]:
+def why_words(finding: Finding, grounds: FindingDetails | None, state: State) -> list[str]:
     """All that speaks for and against, suspect by suspect, and what would tell more."""
     lines, design = [], state.design
     for suspect in finding.suspects:

@@ -74,7 +74,7 @@ class Advice:
     """The user can answer that it cannot be taken; it is not asked for again."""
 
 
-def what_next(state: State, finding: Finding | None) -> Advice:
+def next_step(state: State, finding: Finding | None) -> Advice:
     """The next thing to do.
 
     Args:
@@ -82,7 +82,7 @@ def what_next(state: State, finding: Finding | None) -> Advice:
         finding: what the evidence says, of this state; None while that is being worked out.
     """
     if state.signed is not None:
-        left = "; ".join(open_items(state, finding or state.concluded))
+        left = "; ".join(unfinished_items(state, finding or state.concluded))
         words = f"Still open: {left}." if left else "Nothing is left to do here."
         return Advice("done", f"Signed off by {state.signed.by}. {words}")
     design = state.design
@@ -128,7 +128,7 @@ def _on_evidence(state: State, finding: Finding) -> Advice:
         return Advice("walk", words, strand=strand)
     if wrong := colours.wrong_strands(state.colours):
         return Advice("recolour", colours.remedy(state.design, state.colours), strand=wrong[0])
-    if left := open_items(state, finding):
+    if left := unfinished_items(state, finding):
         return Advice("sign-off", f"Still open: {'; '.join(left)}. Who signs it off all the same?")
     return Advice("sign-off", "Nothing is open. Who signs this unit off?")
 
@@ -266,7 +266,7 @@ def wiggle_advice(end: str) -> Advice:
     )
 
 
-def open_items(state: State, finding: Finding | Concluded | None) -> list[str]:
+def unfinished_items(state: State, finding: Finding | Concluded | None) -> list[str]:
     """What keeps the unit from being signed off with a good conscience; empty when nothing does."""
     items = []
     if state.untested:
@@ -351,7 +351,7 @@ def _left_by_steps(state: State) -> list[str]:
 
 def waits_for(state: State, stage: Stage) -> list[str]:
     """What keeps a unit from going outdoors, by its last session."""
-    items = open_items(state, state.concluded)
+    items = unfinished_items(state, state.concluded)
     if stage in ("bare", "soldered"):
         items.append("sealing and a test after it")
     elif state.tested_earlier:
@@ -361,12 +361,12 @@ def waits_for(state: State, stage: Stage) -> list[str]:
     return items
 
 
-def shelf_words(tag: str, stage: Stage, waits: Sequence[str]) -> str:
+def shelf_line(tag: str, stage: Stage, waits: Sequence[str]) -> str:
     """A unit on the shelf, in one line.
 
-    >>> shelf_words("WF-03", "sealed", ["readings to clear joint 4A", "sign-off"])
+    >>> shelf_line("WF-03", "sealed", ["readings to clear joint 4A", "sign-off"])
     'WF-03: sealed, waits for: readings to clear joint 4A, sign-off'
-    >>> shelf_words("WF-04", "sealed", [])
+    >>> shelf_line("WF-04", "sealed", [])
     'WF-04: sealed, waits for nothing: may go outdoors'
     """
     if waits:

@@ -255,7 +255,7 @@ class Unknown:
     data: Mapping[str, Any]
 
 
-Happening = (
+SessionEvent = (
     VerdictGiven
     | MarkMade
     | ReadingTaken
@@ -301,12 +301,12 @@ LARGE = 2**63
 _HINTS = {kind: _hints(made) for kind, made in _KINDS.items()}
 
 
-def to_data(happening: Happening) -> dict[str, Any]:
+def to_data(happening: SessionEvent) -> dict[str, Any]:
     """The event as JSON keeps it."""
     return dataclasses.asdict(happening)
 
 
-def from_data(kind: str, data: Mapping[str, Any]) -> Happening:
+def from_data(kind: str, data: Mapping[str, Any]) -> SessionEvent:
     """The event that a record keeps; one that this version does not know is `Unknown`.
 
     >>> from_data("verdict", {"strand": 4, "passed": True})
@@ -319,7 +319,7 @@ def from_data(kind: str, data: Mapping[str, Any]) -> Happening:
     if not all(_fits(value, _HINTS[kind][name]) for name, value in known.items()):
         return Unknown(dict(data))
     try:
-        happening: Happening = made(**known)
+        happening: SessionEvent = made(**known)
     except TypeError:  # something is missing
         return Unknown(dict(data))
     return happening

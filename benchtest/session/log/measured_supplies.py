@@ -77,6 +77,6 @@ def _volts_of(design: Design, feed: Feed, text: str) -> float:
     return made.volts
 
 
-def as_supplied(design: Design, checks: Mapping[Key, CheckMade]) -> Design:
+def with_measured_supplies(design: Design, checks: Mapping[Key, CheckMade]) -> Design:
     """The design with the supplies as they were measured; see `measured_supplies`."""
     return design.fed(measured_supplies(design, checks))

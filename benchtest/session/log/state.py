@@ -23,13 +23,13 @@ from benchtest.session.log.events import (
     ColourSeen,
     Concluded,
     FirstLight,
-    Happening,
     MarkMade,
     NoteMade,
     NotTaken,
     PartSeen,
     ReadingTaken,
     RepairDone,
+    SessionEvent,
     SignedOff,
     SoakBegun,
     SoakSeen,
@@ -58,12 +58,12 @@ EVIDENCE = (ColourSeen, VerdictGiven, MarkMade, ReadingTaken, NotTaken, Struck, 
 
 
 @dataclass(frozen=True, slots=True)
-class Happened:
+class LoggedEvent:
     """An event with its place in the session and its time."""
 
     seq: int
     at: str
-    what: Happening
+    what: SessionEvent
     same_key_as: int | None = field(default=None, kw_only=True)
     """Number of the first event that the same key added; None for that first one."""
     target: str | None = field(default=None, kw_only=True)
@@ -122,7 +122,7 @@ class State:
     soak: Soak | None = None
     concluded: Concluded | None = None
     signed: SignedOff | None = None
-    undoable: tuple[Happened, ...] = ()
+    undoable: tuple[LoggedEvent, ...] = ()
 
     @property
     def readings(self) -> tuple[Reading, ...]:
@@ -162,7 +162,7 @@ class State:
         return frozenset(dark.union(self.unmarked))
 
     @property
-    def last_key(self) -> tuple[Happened, ...]:
+    def last_key(self) -> tuple[LoggedEvent, ...]:
         """Events of the last key that still count, in order; empty where there are none."""
         if not self.undoable:
             return ()
@@ -191,7 +191,7 @@ class State:
         ]  # fmt: skip
 
 
-def fold(happened: Sequence[Happened], design: Design) -> State:
+def fold(happened: Sequence[LoggedEvent], design: Design) -> State:
     """The state after these events. An undone event counts as if it had never been.
 
     An event that does not fit the prop, as a record of another bench may hold, is passed over:
@@ -205,7 +205,7 @@ def fold(happened: Sequence[Happened], design: Design) -> State:
     gone = _discarded_readings(counted)
     state = State(design)
     # lists here: tuples that grow with each of 50 000 notes take the square of their number
-    undoable: list[Happened] = []
+    undoable: list[LoggedEvent] = []
     notes: list[str] = []
     for event in counted:
         with contextlib.suppress(InputError):
@@ -222,7 +222,7 @@ def fold(happened: Sequence[Happened], design: Design) -> State:
     return dataclasses.replace(state, notes=tuple(notes), undoable=tuple(undoable))
 
 
-def _discarded_readings(counted: Sequence[Happened]) -> dict[int, Standing]:
+def _discarded_readings(counted: Sequence[LoggedEvent]) -> dict[int, Standing]:
     """Return why readings no longer count, by their events."""
     read, gone = set(), dict[int, Standing]()
     for event in counted:
@@ -236,14 +236,14 @@ def _discarded_readings(counted: Sequence[Happened]) -> dict[int, Standing]:
     return gone
 
 
-def changes_earlier(what: Happening) -> bool:
+def changes_earlier(what: SessionEvent) -> bool:
     """Return True where an event changes what earlier events mean: the state is folded again."""
     return isinstance(what, Undone | Struck) or (
         isinstance(what, ReadingTaken) and what.again is not None
     )
 
 
-def step(state: State, event: Happened) -> State:
+def step(state: State, event: LoggedEvent) -> State:
     """The state after one more event.
 
     Raises:
@@ -255,11 +255,11 @@ def step(state: State, event: Happened) -> State:
     return dataclasses.replace(after, undoable=(*state.undoable, event))
 
 
-def _is_undoable(what: Happening) -> bool:
+def _is_undoable(what: SessionEvent) -> bool:
     return type(what) in _APPLY
 
 
-def _applied(state: State, event: Happened) -> State:
+def _applied(state: State, event: LoggedEvent) -> State:
     """Return the state after an event, but for what undo would take back.
 
     Raises:
@@ -285,7 +285,7 @@ def _applied(state: State, event: Happened) -> State:
     return dataclasses.replace(after, signed=signed, concluded=concluded)
 
 
-def is_evidence(what: Happening) -> bool:
+def is_evidence(what: SessionEvent) -> bool:
     """Return True where a finding of before an event no longer holds."""
     supply = isinstance(what, CheckMade) and what.check == "supply"
     return supply or isinstance(what, EVIDENCE)

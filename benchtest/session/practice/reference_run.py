@@ -15,7 +15,7 @@ from benchtest.session.practice.rounds import Round, tallies, told
 from benchtest.session.session import Session
 
 
-class Practising:
+class PracticeRun:
     """Who is at it, and how it went."""
 
     def __init__(self, session: Session, round_: Round) -> None:

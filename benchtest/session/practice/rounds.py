@@ -21,7 +21,7 @@ from benchtest.session.autopilot import Outcome, demo_file, play
 from benchtest.session.launch_options import Bench
 from benchtest.session.log.events import CheckMade, ColourSeen, FirstLight, NoteMade, ReadingTaken
 from benchtest.session.log.power_checks import all_checks
-from benchtest.session.session import Session, happened_in
+from benchtest.session.session import Session, decode_events
 from benchtest.session.temporary_folders import temporary_folder
 from benchtest.virtual.in_process import PropHere
 from benchtest.virtual.injected_faults import parse_fault
@@ -95,10 +95,10 @@ class Tally:
         )
 
 
-def tally_of(note: str) -> Tally | None:
+def parse_tally(note: str) -> Tally | None:
     """A tally that a record keeps; None where a note is none.
 
-    >>> tally_of(Tally(3, 6, 1, 5, 0).note())
+    >>> parse_tally(Tally(3, 6, 1, 5, 0).note())
     Tally(grade=3, readings=6, needless=1, own_readings=5, own_needless=0)
     """
     found = _NOTE.match(note)
@@ -161,8 +161,8 @@ def tallies(shelf: Shelf) -> list[Tally]:
     """How every finished round went, in order."""
     found = []
     for row in shelf.sessions():
-        for happened in happened_in(shelf.events(row.id)):
-            if isinstance(happened.what, NoteMade) and (tally := tally_of(happened.what.text)):
+        for happened in decode_events(shelf.events(row.id)):
+            if isinstance(happened.what, NoteMade) and (tally := parse_tally(happened.what.text)):
                 found.append(tally)
     return found
 
@@ -184,13 +184,13 @@ def begin(shelf: Shelf, bench: Bench, grade: int, seed: int) -> tuple[Session, B
         text = path.read_text("utf-8")
     tag = f"PR-{len(shelf.units()) + 1:03}"
     session = Session.start(shelf, text, tag, bench.meter)
-    made_ready(session)
+    record_passed_checks(session)
     hidden = hide(session.design, grade, seed)
     there = replace(bench, folder=shelf.folder, to="virtual", hidden=hidden, seed=seed)
     return session, there, Round(grade, seed, hidden)
 
 
-def made_ready(session: Session) -> None:
+def record_passed_checks(session: Session) -> None:
     """Go to where strands are looked at."""
     for check, feed in all_checks(session.design):
         session.record(CheckMade(check, feed, passed=True))
@@ -199,7 +199,7 @@ def made_ready(session: Session) -> None:
         session.record(ColourSeen(colour, right=True))
 
 
-def own_go(hidden: Sequence[str], seed: int) -> Outcome:
+def run_reference(hidden: Sequence[str], seed: int) -> Outcome:
     """The tool's own go at the same unit; takes some seconds, call it from a worker.
 
     Raises:
@@ -211,7 +211,7 @@ def own_go(hidden: Sequence[str], seed: int) -> Outcome:
     unit = VirtualProp(design, [parse_fault(fault, design) for fault in hidden], seed)
     with temporary_folder() as folder, Shelf(folder) as shelf:
         session = Session.start(shelf, text, "PR-000", DEFAULT_METER)
-        made_ready(session)
+        record_passed_checks(session)
         here, outcome = PropHere(unit), Outcome("PR-000", ", ".join(hidden))
         # as a person's, its readings count until all is mended, not those that clear it afterwards
         return play(session, here, here, lambda words: None, outcome, lambda: not unit.faults)

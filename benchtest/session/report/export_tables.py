@@ -20,9 +20,9 @@ from benchtest.records.json_lines import Exported, read_lines
 from benchtest.records.models import SessionRow
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.evidence import diagnose_state
-from benchtest.session.log.measured_supplies import as_supplied
+from benchtest.session.log.measured_supplies import with_measured_supplies
 from benchtest.session.log.state import State, fold
-from benchtest.session.session import TESTS, happened_in, last_test
+from benchtest.session.session import TESTS, decode_events, last_test
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,7 @@ class Evidence:
 
     def diagnose(self) -> Finding:
         """What the evidence says, as the session itself said it."""
-        engine = Engine(as_supplied(self.design, self.state.checks))
+        engine = Engine(with_measured_supplies(self.design, self.state.checks))
         return diagnose_state(engine, self.state, Meter.parse(self.row.meter))
 
 
@@ -71,7 +71,7 @@ def exported_evidence(lines: Iterable[str], file: str, tag: str | None = None) -
     one = _unit(sorted({unit.tag for unit in read.all_units}), file, tag)
     own = [line for line in read.sessions if line.row.tag == one]
     for line in sorted(own, key=_place, reverse=True):
-        happened = happened_in(line.events)
+        happened = decode_events(line.events)
         design = parse_design(line.row.design_text, f"record of {one}")
         state = fold(happened, design)
         if any(isinstance(step.what, TESTS) for step in state.undoable):

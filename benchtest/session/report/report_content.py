@@ -14,7 +14,7 @@ from benchtest.records.models import Stage
 from benchtest.records.report import ReadingLine, ReportContent, StrandLine, SuspectLine
 from benchtest.records.shelf import Shelf
 from benchtest.session.comparison import compare_unit, gather_tests
-from benchtest.session.guidance.next_step import open_items, waits_for
+from benchtest.session.guidance.next_step import unfinished_items, waits_for
 from benchtest.session.guidance.steps import results
 from benchtest.session.guidance.supply_doubt import low_volts
 from benchtest.session.log.events import RepairDone, SignedOff
@@ -44,7 +44,7 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
     # a later session may have moved the unit on without testing it
     here = last[1] if last is not None and last[0].id == session.row.id else state
     waits = waits_for(here, stage)
-    passed = state.signed is not None and not open_items(state, found)
+    passed = state.signed is not None and not unfinished_items(state, found)
     signed = state.signed
     cleared = found.cleared_ohm if found.healthy > 0.5 else None
     plot = strand_plot(session, found)
@@ -129,7 +129,7 @@ def label_content(shelf: Shelf, tag: str) -> LabelContent:
 
 def standing(state: State, stage: Stage) -> tuple[bool, str]:
     """Whether a unit has passed, and the verdict in a few words, by what was concluded."""
-    passed = state.signed is not None and not open_items(state, state.concluded)
+    passed = state.signed is not None and not unfinished_items(state, state.concluded)
     return passed, _verdict(state, passed, waits_for(state, stage))
 
 

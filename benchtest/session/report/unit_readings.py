@@ -15,9 +15,9 @@ from benchtest.prop.reader import parse_design
 from benchtest.records.models import SessionRow, Unit
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.evidence import standing_readings
-from benchtest.session.log.measured_supplies import as_supplied, measured_supplies
+from benchtest.session.log.measured_supplies import measured_supplies, with_measured_supplies
 from benchtest.session.log.state import State, fold
-from benchtest.session.session import happened_in
+from benchtest.session.session import decode_events
 
 
 def units_of(shelf: Shelf, design_name: str) -> list[Unit]:
@@ -66,15 +66,15 @@ def _seen(shelf: Shelf, row: SessionRow, design: Design) -> SeenUnit | None:
             f"unit {row.tag}: was wired otherwise on {row.started_at[:10]} than this prop file "
             "says; name units of the same wiring"
         )
-    state = fold(happened_in(shelf.events(row.id)), own)
+    state = fold(decode_events(shelf.events(row.id)), own)
     if not state.readings:
         return None
-    seen = as_seen(row, state)
+    seen = unit_readings(row, state)
     # what units have in common of a lone supply is learned from their readings
     return seen if len(design.feeds) > 1 else replace(seen, supply_v={})
 
 
-def as_seen(row: SessionRow, state: State, engine: Engine | None = None) -> SeenUnit:
+def unit_readings(row: SessionRow, state: State, engine: Engine | None = None) -> SeenUnit:
     """Return what a session has for others to be compared with, or to learn from.
 
     Without the readings that its own finding sets aside.
@@ -88,7 +88,7 @@ def as_seen(row: SessionRow, state: State, engine: Engine | None = None) -> Seen
         CircuitFault: the design's circuit has no solution.
     """
     meter = Meter.parse(row.meter)
-    engine = engine or Engine(as_supplied(state.design, state.checks))
+    engine = engine or Engine(with_measured_supplies(state.design, state.checks))
     return SeenUnit(
         row.tag,
         standing_readings(engine, state, meter),

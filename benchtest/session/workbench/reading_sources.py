@@ -73,7 +73,7 @@ class BridgePins:
         """A bridge that drives the prop is closed with it."""
 
 
-class ReadBridge(BridgePins):
+class StandaloneBridgeInputs(BridgePins):
     """A bridge that is only read."""
 
     def __init__(self, reader: BridgeReader, pins: Mapping[Probe, int]) -> None:
@@ -154,7 +154,7 @@ def source_for(
     sits = pins_of(design, pins, fitting=True)
     if isinstance(driver, BridgeDriver) and (spec is None or _same(spec.device, driver.device)):
         return BridgePins(driver, driver.device, sits)
-    return None if spec is None else ReadBridge(BridgeReader(spec.device), sits)
+    return None if spec is None else StandaloneBridgeInputs(BridgeReader(spec.device), sits)
 
 
 def _same(one: str, other: str) -> bool:

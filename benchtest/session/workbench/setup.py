@@ -103,7 +103,7 @@ def session_of(shelf: Shelf, tag: str, meter: Meter) -> Session:
 
 
 @contextmanager
-def on_the_bench(session: Session, bench: Bench) -> Iterator[Stand]:
+def open_bench(session: Session, bench: Bench) -> Iterator[Stand]:
     """Light a session's prop for as long as this lasts; it ends dark, whatever happens.
 
     Raises:

@@ -10,11 +10,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from benchtest.cli.main import main
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtest.cli import main
-from benchtest.cli.atomic_write import write_whole
+from benchtest.cli.atomic_write import write_atomic
 from benchtest.errors import InputError
 from benchtest.prop.conductors import Conductor, parse_board, parse_wire
 from benchtest.prop.design import (
@@ -222,7 +222,7 @@ def test_a_file_that_came_there_while_questions_were_answered_stays(tmp_path: Pa
     path = tmp_path / "fan.toml"
     path.write_text("somebody else's", encoding="utf-8")
     with pytest.raises(InputError, match="is there now; --replace writes over it"):
-        write_whole(path, b"mine", replace=False)
+        write_atomic(path, b"mine", replace=False)
     assert path.read_text("utf-8") == "somebody else's"
     assert list(tmp_path.iterdir()) == [path]
 

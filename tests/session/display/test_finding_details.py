@@ -17,7 +17,7 @@ from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.lit_set import everything, parse_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Shelf
-from benchtest.session.display.finding_details import grounds_of, next_words, plot, why_words
+from benchtest.session.display.finding_details import finding_details, next_words, plot, why_words
 from benchtest.session.display.text_chart import Trace, draw
 from benchtest.session.log.events import ReadingTaken, VerdictGiven
 from benchtest.session.session import Session
@@ -45,7 +45,7 @@ def session(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Session]:
 
 def test_the_plot_shows_this_unit_below_its_design_where_the_joint_is_bad(session: Session) -> None:
     finding = session.diagnose()
-    along = grounds_of(session, finding).along
+    along = finding_details(session, finding).along
     assert along is not None
     assert (along.strand, along.lit, along.nodes) == (3, "3", 10)
     curve = along.curve
@@ -90,7 +90,7 @@ def test_the_words_name_evidence_for_each_suspect_and_what_would_tell_more(
     session: Session,
 ) -> None:
     finding = session.diagnose()
-    grounds = grounds_of(session, finding)
+    grounds = finding_details(session, finding)
     lines = why_words(finding, grounds, session.state)
     top = finding.suspects[0]
     assert lines[0].startswith(f"{top.where} resistive, {top.probability:.0%}. 3")
@@ -109,7 +109,7 @@ def test_a_healthy_unit_has_no_plot_and_no_reproach(tmp_path: Path) -> None:
     with Shelf(tmp_path) as shelf:
         session = Session.start(shelf, SMALL_FAN, "SF-01", DEFAULT_METER)
         finding = session.diagnose()
-        grounds = grounds_of(session, finding)
+        grounds = finding_details(session, finding)
         assert grounds.along is None
         assert why_words(finding, grounds, session.state)[0].startswith("Nothing speaks against")
 

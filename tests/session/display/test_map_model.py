@@ -12,21 +12,21 @@ from benchtest.drive.universe_layout import Frame
 from benchtest.evidence.marks import SEEN
 from benchtest.prop.design import Design, NodeName
 from benchtest.session.display.map_model import SIGN, SUSPECT_SHOWN, Row, map_note, map_rows
-from benchtest.session.log.events import Happening, MarkMade, VerdictGiven
-from benchtest.session.log.state import Happened, State, fold
+from benchtest.session.log.events import MarkMade, SessionEvent, VerdictGiven
+from benchtest.session.log.state import LoggedEvent, State, fold
 
 AT = "2026-11-25T18:00:00.000+00:00"
 
 
 def _rows(
     design: Design,
-    whats: Sequence[Happening] = (),
+    whats: Sequence[SessionEvent] = (),
     frame: Frame | None = None,
     suspects: Sequence[tuple[str, float]] = (),
     cursor: NodeName | None = None,
     width: int = 80,
 ) -> list[Row]:
-    state = fold([Happened(seq, AT, what) for seq, what in enumerate(whats, 1)], design)
+    state = fold([LoggedEvent(seq, AT, what) for seq, what in enumerate(whats, 1)], design)
     shown = frame if frame is not None else np.zeros((design.node_count, 3), np.uint8)
     found = tuple(Suspect(where, "open", p, None, "") for where, p in suspects)
     settled = NextReading(None, None, 0.0, settled=True)

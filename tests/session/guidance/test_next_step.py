@@ -16,48 +16,48 @@ from benchtest.prop.lit_set import everything, parse_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.session.guidance.next_step import (
     LIKELY,
-    open_items,
-    shelf_words,
+    next_step,
+    shelf_line,
+    unfinished_items,
     waits_for,
-    what_next,
 )
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
     Concluded,
     FirstLight,
-    Happening,
     MarkMade,
     NoteMade,
     NotTaken,
     ReadingTaken,
     RepairDone,
+    SessionEvent,
     SignedOff,
     StageSet,
     VerdictGiven,
     Wiggled,
 )
-from benchtest.session.log.state import Happened, State, fold, is_evidence
+from benchtest.session.log.state import LoggedEvent, State, fold, is_evidence
 from benchtest.session.log.suspects import INNOCENT
 
 AT = "2026-11-25T18:00:00.000+00:00"
-CHECKED: list[Happening] = [
+CHECKED: list[SessionEvent] = [
     CheckMade("rails", "main", passed=True, ohm=47e3),
     CheckMade("polarity", "main", passed=True),
     CheckMade("fuse", "main", passed=True),
     CheckMade("supply", "main", passed=True, volts=5.02),
     FirstLight(passed=True),
 ]
-COLOURS: list[Happening] = [ColourSeen(c, right=True) for c in ("red", "green", "blue")]
-ALL_PASS: list[Happening] = [
+COLOURS: list[SessionEvent] = [ColourSeen(c, right=True) for c in ("red", "green", "blue")]
+ALL_PASS: list[SessionEvent] = [
     *COLOURS,
     *(VerdictGiven(strand, passed=True) for strand in (1, 2, 3, 4)),
 ]
 SETTLED = NextReading(None, None, 0.0, settled=True)
 
 
-def _state(design: Design, whats: Sequence[Happening]) -> State:
-    return fold([Happened(seq, AT, what) for seq, what in enumerate(whats, 1)], design)
+def _state(design: Design, whats: Sequence[SessionEvent]) -> State:
+    return fold([LoggedEvent(seq, AT, what) for seq, what in enumerate(whats, 1)], design)
 
 
 def _suspect(where: str, probability: float, fault: FaultKind = "resistive") -> Suspect:
@@ -75,54 +75,54 @@ def asks(fan: Design) -> NextReading:
 
 
 def test_a_whole_evening(fan: Design, asks: NextReading) -> None:
-    done: list[Happening] = []
+    done: list[SessionEvent] = []
     for step in CHECKED[:4]:
-        advice = what_next(_state(fan, done), None)
+        advice = next_step(_state(fan, done), None)
         assert isinstance(step, CheckMade)
         assert (advice.task, advice.check) == ("check", (step.check, step.feed))
         assert advice.caution
         done.append(step)
-    assert what_next(_state(fan, done), None).task == "glow"
+    assert next_step(_state(fan, done), None).task == "glow"
     done.append(CHECKED[4])
     for strand in (1, 2, 3, 4):
-        advice = what_next(_state(fan, done), None)
+        advice = next_step(_state(fan, done), None)
         assert (advice.task, advice.strand) == ("look", strand)
         done.append(VerdictGiven(strand, passed=strand != 4))
 
-    advice = what_next(_state(fan, done), None)
+    advice = next_step(_state(fan, done), None)
     assert (advice.task, advice.strand) == ("search", 4)
     assert [str(node) for node in advice.nodes] == ["4.10", "4.9", "4.8", "4.7", "4.6"]
     done.append(MarkMade("4", 4, "5-10", "warm"))
 
     for colour in COLOURS:
-        advice = what_next(_state(fan, done), None)
+        advice = next_step(_state(fan, done), None)
         assert isinstance(colour, ColourSeen)
         assert (advice.task, advice.colour, advice.strand) == ("colour", colour.colour, None)
         done.append(colour)
 
-    assert what_next(_state(fan, done), None).task == "think"
-    advice = what_next(_state(fan, done), _finding(_suspect("4A+", 0.4), ask=asks))
+    assert next_step(_state(fan, done), None).task == "think"
+    advice = next_step(_state(fan, done), _finding(_suspect("4A+", 0.4), ask=asks))
     assert (advice.task, advice.lit, advice.probe) == ("read", asks.lit, asks.probe)
     assert advice.says == "Volts at 4B with all lit?"
     done.append(ReadingTaken("all", "4B", 4.1))
 
-    advice = what_next(_state(fan, done), _finding(_suspect("4A+", 0.93)))
+    advice = next_step(_state(fan, done), _finding(_suspect("4A+", 0.93)))
     assert (advice.task, advice.says) == ("repair", "Repair: reflow 4A+.")
     assert advice.suspect is not None
     assert advice.suspect.where == "4A+"
     done.append(RepairDone("4A+"))
 
-    advice = what_next(_state(fan, done), None)
+    advice = next_step(_state(fan, done), None)
     assert (advice.task, advice.check) == ("check", ("rails", "main"))  # solder may bridge them
     done.append(CheckMade("rails", "main", passed=True))
-    advice = what_next(_state(fan, done), None)
+    advice = next_step(_state(fan, done), None)
     assert (advice.task, advice.strand) == ("look", 4)
     assert advice.says == "Does every node of strand 4 light again?"
     done.append(VerdictGiven(4, passed=True))
 
-    assert what_next(_state(fan, done), _finding()).task == "sign-off"
+    assert next_step(_state(fan, done), _finding()).task == "sign-off"
     done.append(SignedOff("Ada"))
-    advice = what_next(_state(fan, done), _finding())
+    advice = next_step(_state(fan, done), _finding())
     assert (advice.task, advice.says.partition(".")[0]) == ("done", "Signed off by Ada")
 
 
@@ -131,11 +131,11 @@ def _with(finding: Finding, **changes: object) -> Finding:
 
 
 def test_a_reading_that_disagrees_with_all_others_is_taken_again_once(fan: Design) -> None:
-    reads: list[Happening] = [ReadingTaken("all", f"{n}B", 4.8) for n in (1, 2, 3)]
+    reads: list[SessionEvent] = [ReadingTaken("all", f"{n}B", 4.8) for n in (1, 2, 3)]
     reads[1] = ReadingTaken("1-2", "2B", 4.632)
     done = [*ALL_PASS, *reads]
     odd = _with(_finding(_suspect("4A+", 0.99)), strange=2, set_aside=(2,))
-    advice = what_next(_state(fan, done), odd)
+    advice = next_step(_state(fan, done), odd)
     assert (advice.task, str(advice.probe), advice.may_skip) == ("read", "2B", True)
     assert advice.says == (
         "Reading 2, 2B = 4.632 V, disagrees with all others: take it again, with 1-2 lit."
@@ -146,28 +146,28 @@ def test_a_reading_that_disagrees_with_all_others_is_taken_again_once(fan: Desig
         NotTaken("1-2", "2B"),
     ):
         state = _state(fan, [*done, answer])
-        assert what_next(state, odd).task == "repair"
+        assert next_step(state, odd).task == "repair"
     # another one, which is as far off: it is not taken a third time
     state = _state(fan, [*done, ReadingTaken("1-2", "2B", 4.4, again=advice.again)])
-    assert what_next(state, _with(odd, strange=3, set_aside=(3,))).task == "repair"
+    assert next_step(state, _with(odd, strange=3, set_aside=(3,))).task == "repair"
 
 
 def test_a_reading_set_aside_keeps_a_unit_open_until_it_is_taken_again(fan: Design) -> None:
     read = ReadingTaken("all", "2B", 4.632)
     said = Concluded(0.97, True, [], 0.03, [1])
-    assert open_items(_state(fan, [*ALL_PASS, read, said]), said) == ["reading 1 (2B) again"]
+    assert unfinished_items(_state(fan, [*ALL_PASS, read, said]), said) == ["reading 1 (2B) again"]
     done = [*ALL_PASS, read, ReadingTaken("all", "2B", 4.8), said]
-    assert open_items(_state(fan, done), said) == []
+    assert unfinished_items(_state(fan, done), said) == []
     # records of before have no such numbers
     before = Concluded(0.97, True, [], 0.03)
-    assert open_items(_state(fan, [*ALL_PASS, read, before]), before) == []
+    assert unfinished_items(_state(fan, [*ALL_PASS, read, before]), before) == []
 
 
 def test_the_drop_across_a_joint_is_asked_for_before_the_iron(fan: Design) -> None:
     lit, probe = parse_lit("4", fan), parse_probe("foot:4+>4A+", fan)
     ask = NextReading(lit, probe, 0.1, settled=False, before_repair=True)
     done = [*ALL_PASS, ReadingTaken("4", "4A", 4.1)]
-    advice = what_next(_state(fan, done), _finding(_suspect("4A+", 0.99), ask=ask))
+    advice = next_step(_state(fan, done), _finding(_suspect("4A+", 0.99), ask=ask))
     assert (advice.task, advice.lit, advice.probe, advice.may_skip) == ("read", lit, probe, True)
     assert advice.says == "Before the iron, the joint itself: volts at foot:4+>4A+ with 4 lit?"
 
@@ -188,7 +188,7 @@ def test_the_drop_is_asked_for_where_it_shows_most(fan: Design) -> None:
 
 def test_an_open_and_a_resistive_joint_are_one_thing_to_the_iron(fan: Design) -> None:
     both = [_suspect("4A+", 0.3), _suspect("2B-", 0.35), _suspect("4A+", 0.3, "open")]
-    advice = what_next(_state(fan, ALL_PASS), _finding(*both))
+    advice = next_step(_state(fan, ALL_PASS), _finding(*both))
     assert advice.suspect is not None
     assert (advice.suspect.where, advice.says) == ("4A+", "Repair: reflow 4A+.")
 
@@ -198,25 +198,25 @@ def test_a_break_in_the_data_line_is_mended_before_more_is_measured(
     fan: Design, asks: NextReading, fault: FaultKind
 ) -> None:
     likely = _finding(_suspect("2.5", LIKELY, fault), ask=asks)
-    assert what_next(_state(fan, ALL_PASS), likely).task == "repair"
+    assert next_step(_state(fan, ALL_PASS), likely).task == "repair"
     unsure = _finding(_suspect("2.5", LIKELY - 0.01, fault), ask=asks)
-    assert what_next(_state(fan, ALL_PASS), unsure).task == "read"
+    assert next_step(_state(fan, ALL_PASS), unsure).task == "read"
 
 
 def test_a_resistive_joint_waits_for_its_readings(fan: Design, asks: NextReading) -> None:
     finding = _finding(_suspect("4A+", 0.9), ask=asks)
-    assert what_next(_state(fan, ALL_PASS), finding).task == "read"
+    assert next_step(_state(fan, ALL_PASS), finding).task == "read"
 
 
 def test_when_nothing_more_can_be_measured_the_likeliest_is_tried(fan: Design) -> None:
-    advice = what_next(_state(fan, ALL_PASS), _finding(_suspect("4A+", INNOCENT + 0.01)))
+    advice = next_step(_state(fan, ALL_PASS), _finding(_suspect("4A+", INNOCENT + 0.01)))
     assert (advice.task, advice.says) == ("repair", "Most likely: reflow 4A+.")
-    assert what_next(_state(fan, ALL_PASS), _finding(_suspect("4A+", INNOCENT))).task == "sign-off"
+    assert next_step(_state(fan, ALL_PASS), _finding(_suspect("4A+", INNOCENT))).task == "sign-off"
 
 
 def test_a_failed_strand_that_nothing_explains_is_not_signed_off(fan: Design) -> None:
     done = [*ALL_PASS[:-1], VerdictGiven(4, passed=False), MarkMade("4", 4, "3", "flicker")]
-    advice = what_next(_state(fan, done), _finding())
+    advice = next_step(_state(fan, done), _finding())
     assert (advice.task, advice.strand) == ("walk", 4)
 
 
@@ -227,7 +227,7 @@ def test_colours_that_are_wrong_everywhere_name_the_order_that_the_nodes_take(fa
         done.append(ColourSeen(colour, right=False))
         done += [ColourSeen(colour, right=False, strand=strand) for strand in (1, 2, 3, 4)]
     state = _state(fan, done)
-    advice = what_next(state, Engine(fan).diagnose((), state.evidence_marks, DEFAULT_METER, []))
+    advice = next_step(state, Engine(fan).diagnose((), state.evidence_marks, DEFAULT_METER, []))
     assert advice.suspect is not None
     assert advice.suspect.fault == "colour-order"
     assert advice.says.endswith("It is likely GRB.")
@@ -242,17 +242,17 @@ GOOD = Concluded(0.98, settled=True)
 def test_a_sign_off_is_asked_for_with_what_is_still_open(fan: Design) -> None:
     """What the shelf will say of the unit is said before somebody puts a name to it."""
     whats = [*ALL_PASS, READ]
-    assert what_next(_state(fan, whats), _finding()).says.startswith("Nothing is open.")
+    assert next_step(_state(fan, whats), _finding()).says.startswith("Nothing is open.")
     loose = [*whats, Wiggled("4A", steady=False), Wiggled("4B", steady=False)]
-    advice = what_next(_state(fan, loose), _finding())
+    advice = next_step(_state(fan, loose), _finding())
     assert (advice.task, advice.says.partition(". ")[0]) == (
         "sign-off", "Still open: 4A, 4B flicker when moved"
     )  # fmt: skip
-    done = what_next(_state(fan, [*loose, GOOD, SignedOff("Ada")]), None)
+    done = next_step(_state(fan, [*loose, GOOD, SignedOff("Ada")]), None)
     assert done.says == "Signed off by Ada. Still open: 4A, 4B flicker when moved."
 
 
-def _waits(design: Design, *whats: Happening) -> list[str]:
+def _waits(design: Design, *whats: SessionEvent) -> list[str]:
     return waits_for(_state(design, whats), "sealed")
 
 
@@ -280,7 +280,7 @@ def test_a_unit_goes_out_when_all_is_done_after_sealing(fan: Design) -> None:
     ],
 )
 def test_each_thing_left_undone_keeps_it_indoors(
-    fan: Design, whats: tuple[Happening, ...], said: str
+    fan: Design, whats: tuple[SessionEvent, ...], said: str
 ) -> None:
     assert _waits(fan, *whats) == [said]
 
@@ -301,7 +301,7 @@ def test_suspects_are_cleared_by_readings_while_there_are_any_worth_taking(fan: 
     said = Concluded(0.1, settled=False, suspects=rows)
     waits = _waits(fan, *ALL_PASS, READ, said)
     assert waits == ["readings to clear joint 4A, node 2.7", "sign-off"]
-    assert shelf_words("WF-03", "sealed", waits) == (
+    assert shelf_line("WF-03", "sealed", waits) == (
         "WF-03: sealed, waits for: readings to clear joint 4A, node 2.7, sign-off"
     )
 
@@ -322,7 +322,7 @@ def test_only_a_test_after_sealing_counts(fan: Design, stage: str) -> None:
 def test_long_lists_are_cut_short(make_fan: object) -> None:
     assert callable(make_fan)
     state = State(make_fan(strands=12, nodes=2))
-    assert open_items(state, None)[0] == "look at strands 1, 2, 3, 4 and 8 more"
+    assert unfinished_items(state, None)[0] == "look at strands 1, 2, 3, 4 and 8 more"
 
 
 def test_what_a_record_says_and_what_is_found_now_count_alike(fan: Design) -> None:
@@ -332,4 +332,8 @@ def test_what_a_record_says_and_what_is_found_now_count_alike(fan: Design) -> No
         0.7, settled=True,
         suspects=[{"where": "4A+", "probability": 0.2}, {"where": "4A+", "probability": 0.1}],
     )  # fmt: skip
-    assert open_items(state, now) == open_items(state, kept) == ["repair of joint 4A+ (30%)"]
+    assert (
+        unfinished_items(state, now)
+        == unfinished_items(state, kept)
+        == ["repair of joint 4A+ (30%)"]
+    )

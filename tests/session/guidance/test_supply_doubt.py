@@ -11,12 +11,12 @@ from benchtest.prop.design import Design
 from benchtest.prop.lit_set import parse_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.records.report import render_report
-from benchtest.session.guidance.next_step import what_next
+from benchtest.session.guidance.next_step import next_step
 from benchtest.session.guidance.supply_doubt import supply_doubt
 from benchtest.session.log.events import CheckMade, NotTaken, ReadingTaken, SignedOff, VerdictGiven
 from benchtest.session.report.report_content import report_content
 from benchtest.session.session import Session
-from tests.session.conftest import made_ready
+from tests.session.conftest import record_passed_checks
 
 ASKED = [("1", "1A"), ("2 3", "2B"), ("2 3", "3A"), ("4", "4B"), ("1 4", "1B")]
 Begin = Callable[..., Session]
@@ -39,7 +39,7 @@ def _tested(
 @pytest.fixture
 def typed(begin: Begin) -> Session:
     """A session whose supply was typed as 4.95 V."""
-    session = made_ready(begin())
+    session = record_passed_checks(begin())
     session.record(CheckMade("supply", "main", True, volts=4.95))
     return session
 
@@ -71,7 +71,7 @@ def test_volts_that_are_all_as_low_name_the_supply_and_it_is_measured_again_unde
     )
     assert (doubt.words[: len(start)], doubt.words[-len(end) :]) == (start, end)
     assert float(doubt.words[len(start) : -len(end)]) == pytest.approx(90.0, abs=1.0)
-    advice = what_next(typed.state, finding)
+    advice = next_step(typed.state, finding)
     assert (advice.task, advice.check, advice.may_skip) == ("check", ("supply", "main"), True)
     assert "measure the supply again under load" in advice.says
     typed.record(CheckMade("supply", "main", True, volts=4.86, lit="2 3"))
@@ -79,7 +79,7 @@ def test_volts_that_are_all_as_low_name_the_supply_and_it_is_measured_again_unde
     again = typed.diagnose()
     assert supply_doubt(typed.state, again) is None
     assert max(abs(row.z) for row in again.readings) < 0.2
-    assert what_next(typed.state, again).check is None
+    assert next_step(typed.state, again).check is None
 
 
 def test_a_supply_is_asked_for_once(typed: Session) -> None:
@@ -87,7 +87,7 @@ def test_a_supply_is_asked_for_once(typed: Session) -> None:
     typed.record(NotTaken("2-3", "main"))
     finding = typed.diagnose()
     assert supply_doubt(typed.state, finding) is not None
-    assert what_next(typed.state, finding).check is None
+    assert next_step(typed.state, finding).check is None
 
 
 def test_a_feeds_bad_joint_is_no_bad_supply(typed: Session) -> None:

@@ -14,7 +14,6 @@ from benchtest.session.log.events import (
     ColourSeen,
     Concluded,
     FirstLight,
-    Happening,
     MarkMade,
     NoteMade,
     NotTaken,
@@ -23,6 +22,7 @@ from benchtest.session.log.events import (
     Renamed,
     RepairDone,
     Retired,
+    SessionEvent,
     SignedOff,
     SoakBegun,
     SoakSeen,
@@ -37,7 +37,7 @@ from benchtest.session.log.events import (
     to_data,
 )
 
-EXAMPLES: list[Happening] = [
+EXAMPLES: list[SessionEvent] = [
     VerdictGiven(4, passed=False, level=0.25),
     MarkMade("4", 4, "17-30", "warm", 0.25, "white"),
     ReadingTaken("1 3", "crown:2+>crown:4+", -0.0005),
@@ -66,16 +66,16 @@ EXAMPLES: list[Happening] = [
 
 
 def test_every_kind_has_an_example() -> None:
-    assert {type(one) for one in EXAMPLES} == set(get_args(Happening)) - {Unknown}
+    assert {type(one) for one in EXAMPLES} == set(get_args(SessionEvent)) - {Unknown}
 
 
 @pytest.mark.parametrize("what", EXAMPLES, ids=lambda what: what.kind)
-def test_an_event_comes_back_from_json_as_it_was(what: Happening) -> None:
+def test_an_event_comes_back_from_json_as_it_was(what: SessionEvent) -> None:
     assert from_data(what.kind, json.loads(json.dumps(to_data(what)))) == what
 
 
 @pytest.mark.parametrize("what", EXAMPLES, ids=lambda what: what.kind)
-def test_a_field_of_a_later_version_is_passed_over(what: Happening) -> None:
+def test_a_field_of_a_later_version_is_passed_over(what: SessionEvent) -> None:
     assert from_data(what.kind, {**to_data(what), "weather": "rain"}) == what
 
 

@@ -25,7 +25,11 @@ from benchtest.records.json_lines import export_lines
 from benchtest.records.shelf import Shelf
 from benchtest.session.comparison import compare_unit, gather_tests
 from benchtest.session.log.events import CheckMade, ReadingTaken
-from benchtest.session.log.measured_supplies import as_supplied, measured_supplies, typed_supplies
+from benchtest.session.log.measured_supplies import (
+    measured_supplies,
+    typed_supplies,
+    with_measured_supplies,
+)
 from benchtest.session.log.power_checks import Key, judge
 from benchtest.session.report.export_tables import exported_evidence
 from benchtest.session.session import Session
@@ -54,21 +58,21 @@ def _bench(left_v: float, right_v: float, times: dict[str, float]) -> Bench:
 
 @pytest.fixture(scope="module")
 def supplied() -> Design:
-    return as_supplied(WING, _checks("5.05", "4.92"))
+    return with_measured_supplies(WING, _checks("5.05", "4.92"))
 
 
 def test_measured_volts_stand_in_for_the_designs(supplied: Design) -> None:
     assert [feed.volts for feed in supplied.feeds] == [5.05, 4.92]
-    assert as_supplied(WING, {}) is WING
+    assert with_measured_supplies(WING, {}) is WING
     one = judge(WING, LEFT, "5.05")
-    assert [feed.volts for feed in as_supplied(WING, {LEFT: one}).feeds] == [5.05, 5.0]
+    assert [feed.volts for feed in with_measured_supplies(WING, {LEFT: one}).feeds] == [5.05, 5.0]
 
 
 def test_what_failed_was_left_out_or_only_seen_does_not() -> None:
     failed = judge(WING, LEFT, "4.1")
     assert failed.passed is False
     for made in (failed, CheckMade("supply", "left", None), CheckMade("supply", "left", True)):
-        assert as_supplied(WING, {LEFT: made}) is WING
+        assert with_measured_supplies(WING, {LEFT: made}) is WING
 
 
 def test_one_supply_alone_has_its_measured_volts_too() -> None:
@@ -76,7 +80,7 @@ def test_one_supply_alone_has_its_measured_volts_too() -> None:
         files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8"), "willow-fan"
     )
     key: Key = ("supply", fan.feeds[0].name)
-    measured = as_supplied(fan, {key: judge(fan, key, "4.93")})
+    measured = with_measured_supplies(fan, {key: judge(fan, key, "4.93")})
     assert [feed.volts for feed in measured.feeds] == [4.93]
 
 

@@ -22,13 +22,13 @@ from benchtest.session.log.events import (
     ColourSeen,
     Concluded,
     FirstLight,
-    Happening,
     MarkMade,
     NoteMade,
     NotTaken,
     PartSeen,
     ReadingTaken,
     RepairDone,
+    SessionEvent,
     SignedOff,
     SoakBegun,
     SoakSeen,
@@ -42,7 +42,7 @@ from benchtest.session.log.events import (
     from_data,
     to_data,
 )
-from benchtest.session.log.state import Happened, State, fold, step
+from benchtest.session.log.state import LoggedEvent, State, fold, step
 from tests.props import SMALL_FAN
 
 FAN = parse_design(SMALL_FAN, "fan.toml")
@@ -50,15 +50,15 @@ AT = "2026-11-25T18:00:00.000+00:00"
 SAID = Concluded(0.9, True, [{"where": "4A+", "fault": "open", "probability": 0.1, "ohms": None}])
 
 
-def _numbered(whats: Sequence[Happening]) -> list[Happened]:
-    return [Happened(seq, AT, what) for seq, what in enumerate(whats, 1)]
+def _numbered(whats: Sequence[SessionEvent]) -> list[LoggedEvent]:
+    return [LoggedEvent(seq, AT, what) for seq, what in enumerate(whats, 1)]
 
 
-def _state(*whats: Happening, design: Design = FAN) -> State:
+def _state(*whats: SessionEvent, design: Design = FAN) -> State:
     return fold(_numbered(whats), design)
 
 
-def _passed(*strands: int) -> list[Happening]:
+def _passed(*strands: int) -> list[SessionEvent]:
     return [VerdictGiven(strand, passed=True) for strand in strands]
 
 
@@ -98,10 +98,10 @@ _THINGS = st.one_of(
 
 @given(st.lists(_THINGS, max_size=12))
 @settings(max_examples=50, deadline=None)
-def test_taking_back_everything_leaves_nothing(whats: list[Happening]) -> None:
+def test_taking_back_everything_leaves_nothing(whats: list[SessionEvent]) -> None:
     happened = _numbered(whats)
     while (state := fold(happened, FAN)).undoable:
-        happened.append(Happened(len(happened) + 1, AT, Undone(state.undoable[-1].seq)))
+        happened.append(LoggedEvent(len(happened) + 1, AT, Undone(state.undoable[-1].seq)))
     still = [h.what for h in happened if isinstance(h.what, Concluded)]
     nothing = State(FAN)
     # what was said with no evidence at all may stand; nothing else does
@@ -112,7 +112,7 @@ def test_taking_back_everything_leaves_nothing(whats: list[Happening]) -> None:
 @given(st.lists(_THINGS, max_size=12), st.data())
 @settings(max_examples=50, deadline=None)
 def test_what_was_taken_back_is_as_if_it_had_never_been(
-    whats: list[Happening], data: st.DataObject
+    whats: list[SessionEvent], data: st.DataObject
 ) -> None:
     happened = _numbered(whats)
     undoable = [h for h in happened if not isinstance(h.what, Concluded | Unknown)]
@@ -121,7 +121,7 @@ def test_what_was_taken_back_is_as_if_it_had_never_been(
         if undoable
         else []
     )
-    undone = [Happened(len(whats) + n, AT, Undone(h.seq)) for n, h in enumerate(gone, 1)]
+    undone = [LoggedEvent(len(whats) + n, AT, Undone(h.seq)) for n, h in enumerate(gone, 1)]
     without = fold([h for h in happened if h not in gone], FAN)
     state = fold([*happened, *undone], FAN)
     if undone:
@@ -131,13 +131,13 @@ def test_what_was_taken_back_is_as_if_it_had_never_been(
 
 @given(st.lists(_THINGS, max_size=12))
 @settings(max_examples=50, deadline=None)
-def test_a_record_that_is_read_again_says_the_same(whats: list[Happening]) -> None:
+def test_a_record_that_is_read_again_says_the_same(whats: list[SessionEvent]) -> None:
     happened = _numbered(whats)
-    again = [Happened(h.seq, h.at, from_data(h.what.kind, _data(h.what))) for h in happened]
+    again = [LoggedEvent(h.seq, h.at, from_data(h.what.kind, _data(h.what))) for h in happened]
     assert fold(again, FAN) == fold(happened, FAN) == fold(happened, FAN)
 
 
-def _data(what: Happening) -> dict[str, Any]:
+def _data(what: SessionEvent) -> dict[str, Any]:
     return dict(what.data) if isinstance(what, Unknown) else to_data(what)
 
 
@@ -240,12 +240,12 @@ def test_evidence_of_before_a_repair_is_without_a_reading_that_was_struck_out_si
 @pytest.mark.parametrize("seq", [0, 1, 3, 9])
 def test_only_a_reading_of_before_can_be_struck_out(seq: int) -> None:
     # event 1 is a verdict, 3 the strike itself
-    events: list[Happening] = [
+    events: list[SessionEvent] = [
         VerdictGiven(1, passed=True), ReadingTaken("all", "1B", 4.8), Struck(seq),
     ]  # fmt: skip
     assert len(_state(*events).readings) == 1
     with pytest.raises(InputError, match="is not a reading that can be struck out"):
-        step(_state(*events[:2]), Happened(3, AT, Struck(seq)))
+        step(_state(*events[:2]), LoggedEvent(3, AT, Struck(seq)))
 
 
 def test_step_by_step_and_folded_at_once_agree_on_readings_that_no_longer_count() -> None:
@@ -282,7 +282,7 @@ def test_a_repair_of_the_data_line_touches_all_that_data_reaches_after_it() -> N
     ],
     ids=lambda what: what.kind,
 )
-def test_work_after_a_sign_off_opens_the_session_again(what: Happening) -> None:
+def test_work_after_a_sign_off_opens_the_session_again(what: SessionEvent) -> None:
     before = [ReadingTaken("all", "1B", 4.8), *_passed(1, 2, 3, 4), SAID, SignedOff("Ada")]
     assert _state(*before).signed == SignedOff("Ada")
     after = _state(*before, what)
@@ -291,7 +291,7 @@ def test_work_after_a_sign_off_opens_the_session_again(what: Happening) -> None:
 
 
 @pytest.mark.parametrize("what", [NoteMade("rain"), StageSet("sealed"), SAID, Unknown({})])
-def test_a_note_or_stage_says_nothing_against_a_sign_off(what: Happening) -> None:
+def test_a_note_or_stage_says_nothing_against_a_sign_off(what: SessionEvent) -> None:
     state = _state(*_passed(1, 2, 3, 4), SAID, SignedOff("Ada"), what)
     assert state.signed == SignedOff("Ada")
     assert state.concluded == SAID
@@ -345,10 +345,10 @@ def test_events_of_a_later_version_are_passed_over() -> None:
     ],
     ids=str,
 )
-def test_an_event_that_does_not_fit_the_prop_is_passed_over_when_read(what: Happening) -> None:
+def test_an_event_that_does_not_fit_the_prop_is_passed_over_when_read(what: SessionEvent) -> None:
     assert _state(*_passed(1), what, *_passed(2)) == dataclasses.replace(
         _state(*_passed(1, 2)),
-        undoable=(Happened(1, AT, *_passed(1)), Happened(3, AT, *_passed(2))),
+        undoable=(LoggedEvent(1, AT, *_passed(1)), LoggedEvent(3, AT, *_passed(2))),
     )
 
 
@@ -361,4 +361,4 @@ def test_a_prop_of_another_size_keeps_what_fits() -> None:
 
 def test_input_errors_name_what_does_not_fit() -> None:
     with pytest.raises(InputError, match="strands 1 to 4"):
-        step(State(FAN), Happened(1, AT, VerdictGiven(5, passed=True)))
+        step(State(FAN), LoggedEvent(1, AT, VerdictGiven(5, passed=True)))

@@ -22,10 +22,10 @@ from benchtest.session.practice.rounds import (
     hide,
     next_grade,
     open_practice,
-    own_go,
+    parse_tally,
+    run_reference,
     table,
     tallies,
-    tally_of,
     told,
 )
 from benchtest.virtual.injected_faults import parse_fault
@@ -58,7 +58,7 @@ def test_a_grade_and_a_seed_hide_the_same_fault_always(willow: Design, grade: in
 
 def test_the_tools_own_go_ends_once_all_is_mended(willow: Design) -> None:
     hidden = hide(willow, 4, 7)
-    own = own_go(hidden, 7)
+    own = run_reference(hidden, 7)
     where = hidden[0].partition("=")[0]
     assert own.mended
     assert own.named[-1] == where
@@ -97,7 +97,7 @@ def test_a_round_is_kept_apart_and_counts_readings_and_needless_repairs(tmp_path
         assert begin(shelf, bench, 5, 4)[0].tag != session.tag
         # a record that was read anew says the same
         again = fold(session.happened, session.design)
-        assert [tally_of(note) for note in again.notes] == [tally]
+        assert [parse_tally(note) for note in again.notes] == [tally]
 
 
 def test_the_next_grade_is_the_one_after_the_hardest_mastered() -> None:
@@ -110,5 +110,5 @@ def test_the_next_grade_is_the_one_after_the_hardest_mastered() -> None:
 
 
 def test_a_note_that_is_no_tally_is_none() -> None:
-    assert tally_of("practice makes perfect") is None
+    assert parse_tally("practice makes perfect") is None
     assert Round(1, 0, ("4.17=dead",)).left == {"4.17"}

@@ -12,11 +12,11 @@ from benchtest.diagnosis import Finding, NextReading, Ohms, Suspect
 from benchtest.records.report import render_report
 from benchtest.session.log.events import (
     Concluded,
-    Happening,
     MarkMade,
     NoteMade,
     ReadingTaken,
     RepairDone,
+    SessionEvent,
     SignedOff,
     StageSet,
     Struck,
@@ -27,7 +27,7 @@ from benchtest.session.session import Session
 
 SETTLED = NextReading(None, None, 0.0, settled=True)
 CLEAR = Finding(0.97, (), (), SETTLED, (), 0.04)
-ALL_PASS: list[Happening] = [VerdictGiven(strand, passed=True) for strand in (1, 2, 3, 4)]
+ALL_PASS: list[SessionEvent] = [VerdictGiven(strand, passed=True) for strand in (1, 2, 3, 4)]
 
 
 @pytest.fixture
@@ -36,7 +36,7 @@ def session(begin: Callable[..., Session]) -> Session:
     return begin()
 
 
-def _record(session: Session, *whats: Happening) -> None:
+def _record(session: Session, *whats: SessionEvent) -> None:
     for what in whats:
         session.record(what)
 

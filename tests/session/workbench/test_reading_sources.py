@@ -32,7 +32,7 @@ from benchtest.session.workbench.reading_sources import (
 )
 from tests.drive.boards import PythonBoard, sealed, until
 from tests.drive.scpi.simulated_meter import OVERLOAD, SimulatedMeter
-from tests.session.conftest import made_ready
+from tests.session.conftest import record_passed_checks
 from tests.session.driven import LOOPBACK, Prop, asks, pass_all
 
 READ_ANSWERED = 0x85
@@ -94,7 +94,7 @@ def metered(
 ) -> Iterator[Stand]:
     """A unit on the bench with a meter that speaks SCPI, asked for volts at 4B."""
     meter = ScpiMeter(str(simulated.port))
-    stand = Stand(made_ready(begin()), clock, source=meter)
+    stand = Stand(record_passed_checks(begin()), clock, source=meter)
     pass_all(stand)
     asks(stand, "4")  # all of it is more than its fuse carries
     stand.light_advice()
@@ -175,7 +175,7 @@ def test_a_pin_reads_where_it_sits_and_nowhere_else(
     spec = parse_source(f"serial:{board.port}")
     source = source_for(spec, ["0=4B", "2=crown:2", "1=roof:1"], fan, clock.driver)
     assert isinstance(source, BridgePins)
-    stand = Stand(made_ready(begin()), clock, source=source)
+    stand = Stand(record_passed_checks(begin()), clock, source=source)
     pass_all(stand)
     asks(stand, "4")  # all of it is more than its fuse carries
     stand.light_advice()
