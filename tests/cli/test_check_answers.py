@@ -6,8 +6,8 @@ import re
 from pathlib import Path
 
 import pytest
-from benchtest.cli.main import main
 
+from benchtest.cli import main
 from tests.cli.conftest import Done, Run
 
 COPPER_PER_K = 0.00393

@@ -194,7 +194,7 @@ def test_an_unknown_shell_gets_a_guess(run: Run) -> None:
 
 def test_nothing_for_completion_is_loaded_otherwise() -> None:
     code = (
-        "import sys; from benchtest.cli.main import main; assert main(['--help']) == 0\n"
+        "import sys; from benchtest.cli import main; assert main(['--help']) == 0\n"
         "print([name for name in sys.modules if 'argcomplete' in name], file=sys.stderr)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -20,8 +20,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from benchtest.cli.main import main
 
+from benchtest.cli import main
 from benchtest.cli.environment import suits
 from benchtest.drive.interfaces import networks
 from benchtest.drive.serial_permissions import Rights, remedy

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from benchtest.cli.main import main
 
+from benchtest.cli import main
 from benchtest.cli.atomic_write import write_atomic
 from benchtest.errors import RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER

@@ -134,7 +134,7 @@ def test_help_imports_nothing_heavy() -> None:
     heavy = "numpy scipy textual rich sacn serial jinja2 networkx sqlite3"
     script = (
         "import sys\n"
-        "from benchtest.cli.main import main\n"
+        "from benchtest.cli import main\n"
         "assert main(['predict', '--help']) == 0\n"
         f"print([name for name in '{heavy}'.split() if name in sys.modules], file=sys.stderr)\n"
     )
@@ -145,7 +145,7 @@ def test_help_imports_nothing_heavy() -> None:
 
 
 def test_main_takes_words_and_gives_the_exit_code(capsys: pytest.CaptureFixture[str]) -> None:
-    from benchtest.cli.main import main
+    from benchtest.cli import main
 
     assert main(["--version"]) == 0
     assert main(["nonsense"]) == 2

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from benchtest.cli.main import main
 
+from benchtest.cli import main
 from benchtest.drive.serial_ports import serial_ports
 from tests.drive.boards import SimulatedBoard
 from tests.drive.scpi.simulated_meter import OVERLOAD, SimulatedMeter
@@ -88,7 +88,7 @@ def test_a_port_that_may_not_be_opened_names_its_own_group(tmp_path: Path) -> No
     port.touch()
     port.chmod(0o060)
     code = (
-        "import sys; from benchtest.cli.main import main; "
+        "import sys; from benchtest.cli import main; "
         "sys.exit(main(['volts', '--from', 'scpi:' + sys.argv[1]]))"
     )
     words = ["unshare", "--map-user=1000", "--map-group=5", sys.executable, "-c", code, str(port)]

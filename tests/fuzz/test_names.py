@@ -16,9 +16,9 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
-from benchtest.cli.main import main
 from textual.widgets import DataTable
 
+from benchtest.cli import main
 from benchtest.errors import BenchError
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.reader import parse_design

@@ -6,10 +6,10 @@ import json
 from functools import partial
 from pathlib import Path
 
-from benchtest.cli.main import main
 from textual.widgets import OptionList
 
 from benchtest.circuit.predict import predict
+from benchtest.cli import main
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import parse_lit
 from benchtest.prop.notation import parse_probe

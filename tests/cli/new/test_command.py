@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from benchtest.cli.main import main
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchtest.cli import main
 from benchtest.cli.atomic_write import write_atomic
 from benchtest.errors import InputError
 from benchtest.prop.conductors import Conductor, parse_board, parse_wire

@@ -12,8 +12,8 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
-from benchtest.cli.main import main
 
+from benchtest.cli import main
 from benchtest.prop.reader import read_design
 from tests.terminals import Ear
 
