@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, settings
 from sacn.messages.data_packet import DataPacket
 from sacn.messages.sync_packet import SyncPacket
 
-from benchtest.drive.signals import ENDINGS
+from benchtest.drive.signals import END_SIGNALS
 from benchtest.prop.conductors import board_copper, parse_wire
 from benchtest.prop.design import (
     Bus,
@@ -48,7 +48,7 @@ for _number, _usual in (
 @pytest.fixture(autouse=True)
 def _signals_as_before() -> Iterator[None]:
     """A command run inside the tests settles how its process ends: for itself, not for the next."""
-    before = {number: signal.getsignal(number) for number in ENDINGS}
+    before = {number: signal.getsignal(number) for number in END_SIGNALS}
     yield
     for number, handler in before.items():
         signal.signal(number, handler)

@@ -25,9 +25,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     code = 1
     try:
-        from benchtest.drive.signals import end_once
+        from benchtest.drive.signals import exit_on_first_signal
 
-        end_once()
+        exit_on_first_signal()
         from benchtest.cli.shell import run
 
         code = run(argv)
@@ -43,7 +43,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _bound_end(code: int) -> None:
     """Bound the time that what drove a prop takes to end; all else may wait for its reader."""
-    from benchtest.drive.signals import begin_end, has_driven
+    from benchtest.drive.signals import exit_within, has_driven
 
     if has_driven():
-        begin_end(code)
+        exit_within(code)

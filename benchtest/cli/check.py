@@ -58,7 +58,7 @@ RATES = (20, 25, 40)
 
 
 def _answer(design: Design, review: Review) -> dict[str, Any]:
-    from benchtest.drive.universe_layout import frames_per_s, nodes_per_output, universes_of
+    from benchtest.drive.universe_layout import frames_per_s, nodes_per_output, universe_numbers
 
     node, volts = review.full.lowest_node
     fading, extra = review.fading, review.extra
@@ -67,7 +67,7 @@ def _answer(design: Design, review: Review) -> dict[str, Any]:
         "strands": len(design.strands),
         "nodes": design.node_count,
         "channels": design.node_count * design.node.channels,
-        "universes": universes_of(design),
+        "universes": universe_numbers(design),
         "feeds": [budget.as_json() for budget in review.budgets],
         "limits": [
             {
@@ -110,9 +110,9 @@ def _answer(design: Design, review: Review) -> dict[str, Any]:
 def _show(design: Design, review: Review) -> None:
     from rich.text import Text
 
-    from benchtest.drive.universe_layout import universes_of
+    from benchtest.drive.universe_layout import universe_numbers
 
-    universes = universes_of(design)
+    universes = universe_numbers(design)
     out = console()
     channels = design.node_count * design.node.channels
     out.print(

@@ -211,7 +211,12 @@ def _sources(**_: object) -> list[str]:
 
 
 def _addresses(**_: object) -> list[str]:
-    from benchtest.drive.interfaces import networks
+    from benchtest.drive.interfaces import network_interfaces
 
-    own = [address for network in networks() if network.is_up for address in network.addresses]
+    own = [
+        address
+        for network in network_interfaces()
+        if network.is_up
+        for address in network.addresses
+    ]
     return [address for address in own if ":" not in address]

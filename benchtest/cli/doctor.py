@@ -14,8 +14,8 @@ from benchtest.formatting import counted
 
 if TYPE_CHECKING:
     from benchtest.cli.environment import Library, Terminal
-    from benchtest.drive.interfaces import Network, Way
-    from benchtest.drive.serial_permissions import Rights
+    from benchtest.drive.interfaces import MulticastRoute, NetworkInterface
+    from benchtest.drive.serial_permissions import PortPermission
     from benchtest.drive.serial_ports import SerialPort
     from benchtest.records.folder_check import Health
 
@@ -110,27 +110,27 @@ def _terminal() -> Section:
 
 
 def _ports() -> Section:
-    from benchtest.drive.serial_permissions import rights_to
+    from benchtest.drive.serial_permissions import port_permission
     from benchtest.drive.serial_ports import serial_ports
 
-    ports = [(port, rights_to(port.device)) for port in serial_ports()]
+    ports = [(port, port_permission(port.device)) for port in serial_ports()]
     facts = [{**asdict(port), "rights": asdict(rights)} for port, rights in ports]
     return list(_port_lines(ports)), {"ports": facts}
 
 
 def _networks() -> Section:
-    from benchtest.drive.interfaces import multicast_way, networks
+    from benchtest.drive.interfaces import multicast_route, network_interfaces
 
-    known = networks()
-    way = multicast_way(known)
+    known = network_interfaces()
+    way = multicast_route(known)
     facts = {"networks": [asdict(network) for network in known], "multicast": asdict(way)}
     return list(_network_lines(known, way)), facts
 
 
 def _frame_clock() -> Section:
-    from benchtest.drive.thread_priority import REMEDY, may_go_first
+    from benchtest.drive.thread_priority import REMEDY, may_raise_thread_priority
 
-    first = may_go_first()
+    first = may_raise_thread_priority()
     if first:
         line = Line("frames", "good", "sent as soon as they are due: the frame clock may run first")
     elif sys.platform == "linux":
@@ -195,19 +195,19 @@ def _terminal_lines(screen: Terminal) -> Iterator[Line]:
         yield Line("terminal", "note", f"its encoding is {screen.encoding}: plain signs", do)
 
 
-def _port_lines(ports: list[tuple[SerialPort, Rights]]) -> Iterator[Line]:
-    from benchtest.drive.serial_permissions import remedy
+def _port_lines(ports: list[tuple[SerialPort, PortPermission]]) -> Iterator[Line]:
+    from benchtest.drive.serial_permissions import permission_remedy
 
     if not ports:
         words = "plug the bridge in, where you have one; try another cable: some carry power alone"
         yield Line("serial", "note", "no serial port", words)
     for port, rights in ports:
-        do = remedy(port.device, rights)
+        do = permission_remedy(port.device, rights)
         may = "may be opened" if do is None else "may not be opened by you"
         yield Line("serial", "good" if do is None else "note", f"{port}: {may}", do)
 
 
-def _network_lines(known: list[Network], way: Way) -> Iterator[Line]:
+def _network_lines(known: list[NetworkInterface], way: MulticastRoute) -> Iterator[Line]:
     for network in known:
         if network.is_up and network.addresses and not network.is_loopback:
             yield Line("network", "good", f"{network.name}: {', '.join(network.addresses)}")

@@ -14,8 +14,8 @@ from benchtest.errors import DriveFault, InputError, nearest
 
 if TYPE_CHECKING:
     from benchtest.cli.drive_progress import DriveProgress, Load
-    from benchtest.drive.driver import Driver, Status
-    from benchtest.drive.e131.driver import Sender
+    from benchtest.drive.driver import Driver, DriveStatus
+    from benchtest.drive.e131.driver import SourceSettings
     from benchtest.drive.frame_clock import FrameClock
     from benchtest.pattern import Pattern, Step, Steps
     from benchtest.prop.design import Design
@@ -108,10 +108,13 @@ class _Ports(argparse.Action):
 
 def list_ports(args: argparse.Namespace) -> int:
     """Say which serial ports there are. Opens none: many boards restart by that."""
-    from benchtest.drive.serial_permissions import remedy, rights_to
-    from benchtest.drive.serial_ports import ports_in_words, serial_ports
+    from benchtest.drive.serial_permissions import permission_remedy, port_permission
+    from benchtest.drive.serial_ports import describe_ports, serial_ports
 
-    ports = [(port, remedy(port.device, rights_to(port.device))) for port in serial_ports()]
+    ports = [
+        (port, permission_remedy(port.device, port_permission(port.device)))
+        for port in serial_ports()
+    ]
     if args.json:
         rows = [
             {"device": port.device, "description": port.description, "usb": port.usb, "do": do}
@@ -122,7 +125,7 @@ def list_ports(args: argparse.Namespace) -> int:
     for port, do in ports:
         print(f"serial:{port}" + ("" if do is None else f": you may not open it; {do}"))
     if not ports:
-        print(ports_in_words())
+        print(describe_ports())
     return 0
 
 
@@ -150,7 +153,7 @@ def run(args: argparse.Namespace) -> int:
         driver = hears or driver_for(target, design, sender)
         teller = DriveProgress(target, load, args)
         if hears is not None:
-            hears.wait_to_hear()
+            hears.wait_for_sources()
             teller.news(hears.status())
         with _clock(driver, design, args) as clock:
             _play(clock, steps, pattern, teller, args)
@@ -170,7 +173,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _summary(clock: FrameClock, status: Status, load: Load) -> dict[str, object]:
+def _summary(clock: FrameClock, status: DriveStatus, load: Load) -> dict[str, object]:
     pace = clock.pace()
     return {
         "most_amps": {feed: round(amps, 3) for feed, amps in load.most_a.items()},
@@ -238,13 +241,15 @@ def _virtual(args: argparse.Namespace) -> RunningProp:
     return start_simulation(args.prop)
 
 
-def _sender(args: argparse.Namespace, design: Design) -> Sender:
-    from benchtest.drive.e131.cid import source_id
-    from benchtest.drive.e131.driver import Sender
-    from benchtest.drive.universe_layout import universes_of
+def _sender(args: argparse.Namespace, design: Design) -> SourceSettings:
+    from benchtest.drive.e131.cid import load_cid
+    from benchtest.drive.e131.driver import SourceSettings
+    from benchtest.drive.universe_layout import universe_numbers
 
-    sync_address = universes_of(design)[0] if args.sync else 0
-    return Sender(source_id(bench_of(args)), priority=args.priority, sync_address=sync_address)
+    sync_address = universe_numbers(design)[0] if args.sync else 0
+    return SourceSettings(
+        load_cid(bench_of(args)), priority=args.priority, sync_address=sync_address
+    )
 
 
 def _clock(driver: Driver, design: Design, args: argparse.Namespace) -> FrameClock:

@@ -13,8 +13,8 @@ from benchtest.errors import DriveFault
 
 if TYPE_CHECKING:
     from benchtest.circuit.network import Circuit
-    from benchtest.drive.driver import Status, Target
-    from benchtest.drive.e131.other_sources import Other
+    from benchtest.drive.driver import DriveStatus, Target
+    from benchtest.drive.e131.other_sources import OtherSource
     from benchtest.drive.frame_clock import FrameClock
     from benchtest.pattern import Step
 
@@ -64,8 +64,8 @@ class DriveProgress:
         self._quiet = bool(args.json)
         self._line = sys.stderr.isatty() and not args.json
         self._said: dict[str, str] = {}
-        self._present: dict[tuple[str, str, int], Other] = {}
-        self._heard: dict[tuple[str, str, int], Other] = {}
+        self._present: dict[tuple[str, str, int], OtherSource] = {}
+        self._heard: dict[tuple[str, str, int], OtherSource] = {}
 
     @property
     def heard(self) -> list[dict[str, Any]]:
@@ -86,12 +86,14 @@ class DriveProgress:
         if not (self._quiet or self._line):
             print(step.says, flush=True)
 
-    def news(self, status: Status) -> None:
+    def news(self, status: DriveStatus) -> None:
         """Say what has changed, each thing once."""
         self._once("trouble", status.trouble, f"{self._target}: frames go out again")
         self._once("refused", status.refused, f"{self._target}: nothing is refused any more")
-        self._once("deaf", status.deaf, "other sources can be heard again")
-        present = {(other.name, other.address, other.priority): other for other in status.others}
+        self._once("deaf", status.listen_error, "other sources can be heard again")
+        present = {
+            (other.name, other.address, other.priority): other for other in status.other_sources
+        }
         for key, other in present.items():
             known = self._present.get(key)
             if known is None or known.universes != other.universes:
@@ -131,7 +133,7 @@ class DriveProgress:
                 sys.stderr.write(f"\r\x1b[K{line[: shutil.get_terminal_size().columns - 1]}")
                 sys.stderr.flush()
 
-    def _status_line(self, clock: FrameClock, status: Status, step: Step) -> str:
+    def _status_line(self, clock: FrameClock, status: DriveStatus, step: Step) -> str:
         """What matters most stands first: a narrow terminal cuts off the rest."""
         pace = clock.pace()
         parts = [
@@ -142,7 +144,7 @@ class DriveProgress:
             f"one each {pace.interval_s * 1e3:.0f} ms",
             _others(status),
             f"{pace.late_p99_s * 1e3:.1f} ms late at worst",
-            clock.abilities.where if clock.abilities is not None else "",
+            clock.info.where if clock.info is not None else "",
         ]
         return " | ".join(part for part in parts if part)
 
@@ -152,8 +154,8 @@ class DriveProgress:
             sys.stderr.write("\n")
 
 
-def _others(status: Status) -> str:
-    if status.deaf is not None:
+def _others(status: DriveStatus) -> str:
+    if status.listen_error is not None:
         return "cannot hear others"
-    count = len(status.others)
+    count = len(status.other_sources)
     return f"{count} other source{'s' * (count > 1)}" if count else "nobody else heard"

@@ -54,14 +54,14 @@ def run(args: argparse.Namespace) -> int:
     """Show the terminal program until stopped."""
     import asyncio
 
-    from benchtest.drive.interfaces import networks
+    from benchtest.drive.interfaces import network_interfaces
     from benchtest.errors import InputError
     from benchtest.session.launch_options import check_launch_options
     from benchtest.tui.browser.bind_address import address_for
 
     if not 0 <= args.port <= 65535:
         raise InputError(f"--port {args.port}: give 0 to 65535")
-    address = address_for(args.host, args.lan, networks())
+    address = address_for(args.host, args.lan, network_interfaces())
     bench = bench_from_args(args)
     check_launch_options(bench)
 
@@ -75,7 +75,7 @@ async def _serve(bench: Bench, address: IPv4Address, args: argparse.Namespace) -
     import time
     from functools import partial
 
-    from benchtest.drive.signals import tell_once
+    from benchtest.drive.signals import notify_on_first_signal
     from benchtest.tui.browser.access_codes import Gate
     from benchtest.tui.browser.server import DARK_S, BenchServer
 
@@ -85,7 +85,7 @@ async def _serve(bench: Bench, address: IPv4Address, args: argparse.Namespace) -
     server = BenchServer(address, args.port, _words(bench), gate, say)
     await server.open()
     try:
-        tell_once(partial(loop.call_soon_threadsafe, stop.set), DARK_S)
+        notify_on_first_signal(partial(loop.call_soon_threadsafe, stop.set), DARK_S)
         if args.json:
             _as_json(server)
         else:

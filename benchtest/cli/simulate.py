@@ -105,10 +105,12 @@ async def _serve(simulation: Simulation, args: argparse.Namespace) -> None:
     import sys
     from functools import partial
 
-    from benchtest.drive.signals import tell_once
+    from benchtest.drive.signals import notify_on_first_signal
 
     # before anybody is told that it hears
-    tell_once(partial(asyncio.get_running_loop().call_soon_threadsafe, simulation.done.set))
+    notify_on_first_signal(
+        partial(asyncio.get_running_loop().call_soon_threadsafe, simulation.done.set)
+    )
     where = await simulation.listen(args.host, args.port, args.control_port)
     if args.while_input_is_open:
         _end_with_input(simulation)

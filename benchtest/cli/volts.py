@@ -67,9 +67,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _meter(spec: SourceSpec, args: argparse.Namespace) -> int:
-    from benchtest.drive.scpi.meter import BAUD, ScpiMeter
+    from benchtest.drive.scpi.meter import DEFAULT_BAUD, ScpiMeter
 
-    with contextlib.closing(ScpiMeter(spec.device, spec.baud or BAUD)) as meter:
+    with contextlib.closing(ScpiMeter(spec.device, spec.baud or DEFAULT_BAUD)) as meter:
         volts = meter.measure()
         assert meter.identity is not None
         who = meter.identity

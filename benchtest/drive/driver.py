@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Literal, Protocol
 from benchtest.errors import InputError, nearest
 
 if TYPE_CHECKING:
-    from benchtest.drive.e131.other_sources import Other
+    from benchtest.drive.e131.other_sources import OtherSource
     from benchtest.drive.universe_layout import Frame
 
 E131_PORT = 5568
 """ACN_SDT_MULTICAST_PORT. Source: ANSI E1.31-2018, clause 9.1.1."""
 
-KINDS = ("e131", "serial", "virtual")
+_KINDS = ("e131", "serial", "virtual")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,9 +58,9 @@ def parse_target(text: str) -> Target:
     if kind == "serial" and rest:
         return Target("serial", device=rest)
     if kind == "serial":
-        from benchtest.drive.serial_ports import ports_in_words
+        from benchtest.drive.serial_ports import describe_ports
 
-        raise InputError(f"--to {text}: which port? Write serial:DEVICE; {ports_in_words()}")
+        raise InputError(f"--to {text}: which port? Write serial:DEVICE; {describe_ports()}")
     if kind == "e131" and not colon:
         return Target("e131")
     if kind == "e131" and (found := _HOST.match(rest)):
@@ -71,22 +71,22 @@ def parse_target(text: str) -> Target:
         raise InputError(f'--to "{text[:60]}": write e131:HOST, an IPv6 address in brackets')
     raise InputError(
         f'--to "{text[:60]}": write e131 (multicast), e131:HOST, serial:DEVICE or virtual'
-        + nearest(kind, KINDS)
+        + nearest(kind, _KINDS)
     )
 
 
 @dataclass(frozen=True, slots=True)
-class Abilities:
+class DriverInfo:
     """What opening a driver tells."""
 
     where: str
     """In words for a status line."""
     universes: int
-    most_fps: float
+    max_fps: float
 
 
 @dataclass(frozen=True, slots=True)
-class Status:
+class DriveStatus:
     """How driving goes, for a status line. A snapshot: it never changes."""
 
     frames: int = 0
@@ -96,16 +96,16 @@ class Status:
     """What keeps packets from going out just now; None while they go."""
     refused: str | None = None
     """What the network said of packets that did go out; None where it said nothing of late."""
-    others: tuple[Other, ...] = ()
+    other_sources: tuple[OtherSource, ...] = ()
     """Who else sends to the prop."""
-    deaf: str | None = None
+    listen_error: str | None = None
     """Why others cannot be heard; None where they can."""
 
 
 class Driver(Protocol):
     """Somewhere that frames go. It knows nodes and channels, never patterns."""
 
-    def open(self) -> Abilities:
+    def open(self) -> DriverInfo:
         """Make ready to send.
 
         Raises:
@@ -117,7 +117,7 @@ class Driver(Protocol):
         """Send one frame, shape (nodes, colours), prop order."""
         ...
 
-    def status(self) -> Status:
+    def status(self) -> DriveStatus:
         """How it goes."""
         ...
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from benchtest.drive.driver import Driver, Target
-from benchtest.drive.e131.driver import E131Driver, Sender
+from benchtest.drive.e131.driver import E131Driver, SourceSettings
 from benchtest.errors import DriveFault
 from benchtest.prop.design import Design
 
 
-def driver_for(target: Target, design: Design, sender: Sender) -> Driver:
+def driver_for(target: Target, design: Design, sender: SourceSettings) -> Driver:
     """The driver that reaches a target; it is not open yet.
 
     Raises:

@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 
 from benchtest.drive.universe_layout import Frame
 
-MOST_FLASHES = 3
-WINDOW_S = 1.0
-CHANGE = 26
+_MAX_FLASHES = 3
+_FLASH_WINDOW_S = 1.0
+_MIN_FLASH_CHANGE = 26
 """Levels of 255: a tenth of full light."""
-LARGE_NODES = 4
+LARGE_AREA_NODES = 4
 """As many nodes that flash together are a large area. Ours."""
 
 
@@ -33,7 +33,7 @@ class FlashGuard:
         """Lowest level of a channel since it went down."""
         self._high: NDArray[np.int16] = np.zeros((nodes, colours), dtype=np.int16)
         """Highest level since it came up."""
-        self._rises_s = np.full((MOST_FLASHES + 1, nodes), -np.inf)
+        self._rises_s = np.full((_MAX_FLASHES + 1, nodes), -np.inf)
         """When each node came up the last few times, oldest first."""
 
     def admit(self, frame: Frame, now_s: float) -> float:
@@ -47,7 +47,7 @@ class FlashGuard:
             `now_s`, or up to a second later.
         """
         levels = frame.astype(np.int16)
-        rising = levels - self._low >= CHANGE
+        rising = levels - self._low >= _MIN_FLASH_CHANGE
         rising &= ~self._up
         # most frames of a ramp turn nothing, and large props have many channels
         if rising.any():
@@ -59,7 +59,7 @@ class FlashGuard:
             self._rises_s[-1, nodes] = now_s
             self._up |= rising
             np.copyto(self._high, levels, where=rising)
-        falling = self._high - levels >= CHANGE
+        falling = self._high - levels >= _MIN_FLASH_CHANGE
         falling &= self._up
         if falling.any():
             falling &= ~rising
@@ -71,11 +71,14 @@ class FlashGuard:
 
     def _free_s(self, rising: NDArray[np.bool_], now_s: float) -> float:
         """From when these nodes may come up: shape (nodes,)."""
-        since_s = now_s - WINDOW_S
+        since_s = now_s - _FLASH_WINDOW_S
         once_more = rising & (self._rises_s[1] > since_s)
         if not once_more.any():
             return now_s
         # nodes may take turns at it: those that flash too often already count too
         too_often = once_more | (self._rises_s[0] > since_s)
-        free_s = np.sort(np.where(rising, self._rises_s[1], self._rises_s[0])[too_often]) + WINDOW_S
-        return now_s if len(free_s) < LARGE_NODES else float(free_s[-LARGE_NODES])
+        free_s = (
+            np.sort(np.where(rising, self._rises_s[1], self._rises_s[0])[too_often])
+            + _FLASH_WINDOW_S
+        )
+        return now_s if len(free_s) < LARGE_AREA_NODES else float(free_s[-LARGE_AREA_NODES])

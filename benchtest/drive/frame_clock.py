@@ -18,33 +18,33 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.drive.driver import Abilities, Driver, Status
+from benchtest.drive.driver import Driver, DriverInfo, DriveStatus
 from benchtest.drive.flash_limit import FlashGuard
-from benchtest.drive.signals import add_light, remove_light, undisturbed
-from benchtest.drive.thread_priority import go_first
+from benchtest.drive.signals import add_light, defer_signals, remove_light
+from benchtest.drive.thread_priority import raise_thread_priority
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import InputError
 
-MOST_FRAMES_PER_S = 40.0
-LEAST_GAP_S = 0.0227
+MAX_FRAMES_PER_S = 40.0
+MIN_PACKET_INTERVAL_S = 0.0227
 """Least time between two packets of a universe. [s] Source: 513 slots by the times of ANSI E1.11,
 22.676 ms; ANSI E1.31-2018, clause 6.6.1, sets that as the ceiling."""
-REPEATS = 3
+_REPEATED_FRAMES = 3
 """Packets with the same data before a stream may rest. Source: ANSI E1.31-2018, clause 6.6.2."""
-KEEP_ALIVE_S = 0.81
+KEEP_ALIVE_INTERVAL_S = 0.81
 """Between packets at rest: within 800 to 1000 ms (6.6.2), and two lost in a row still fit into
 the 2.5 s after which a receiver gives up."""
-STILL_S = 2.3
+_MAX_SILENCE_S = 2.3
 """Time without a packet after which receivers may have given up, and the prop gone dark: light that
 came back by itself then could meet somebody's hands. A little below the 2.5 s of receivers, for
 they count in steps. Source: E131_NETWORK_DATA_LOSS_TIMEOUT, ANSI E1.31-2018, appendix A. [s]"""
 RAMP_S = 0.5
 """Time that full white takes to come up: easy on supplies and on eyes."""
-SWITCH_S = 0.0001
+_THREAD_SWITCH_INTERVAL_S = 0.0001
 """How long another thread may keep the interpreter while this one waits for it, which it does some
 sixteen times a frame: numpy lets the others in at every sum. With Python's own 5 ms, a busy screen
 makes every frame late by as much. [s]"""
-REMEMBERED = 400
+_MAX_LATENESS_SAMPLES = 400
 """Frames that the pace is told of: ten seconds of change."""
 
 
@@ -59,7 +59,7 @@ class Pace:
     """From a frame's deadline until it went out, of the frames remembered. [s]"""
 
 
-def awake_s() -> float:
+def _boot_time_s() -> float:
     """Return seconds that pass while the machine sleeps too, where the system counts them. [s]"""
     boot = getattr(time, "CLOCK_BOOTTIME", None)  # Linux; other systems stop while they sleep
     return time.monotonic() if boot is None else time.clock_gettime(boot)
@@ -71,7 +71,7 @@ class FrameClock:
     A context manager: leaving it, for whatever reason, takes the prop dark and ends the stream.
 
     Attributes:
-        unlit_s: time in which nothing was sent, since `go_on`; of the monotonic clock. [s]
+        unlit_s: time in which nothing was sent, since `resume`; of the monotonic clock. [s]
     """
 
     def __init__(
@@ -79,7 +79,7 @@ class FrameClock:
         driver: Driver,
         nodes: int,
         colours: int,
-        frames_per_s: float = MOST_FRAMES_PER_S,
+        frames_per_s: float = MAX_FRAMES_PER_S,
         *,
         attended: bool = True,
     ) -> None:
@@ -95,31 +95,31 @@ class FrameClock:
         Raises:
             InputError: so many frames a second are beyond these bounds.
         """
-        if not 1.0 <= frames_per_s <= MOST_FRAMES_PER_S:
-            raise InputError(f"{frames_per_s:g} frames a second: give 1 to {MOST_FRAMES_PER_S:g}")
+        if not 1.0 <= frames_per_s <= MAX_FRAMES_PER_S:
+            raise InputError(f"{frames_per_s:g} frames a second: give 1 to {MAX_FRAMES_PER_S:g}")
         self.driver = driver
         self._period_s = 1.0 / frames_per_s
         # a change need not wait for the next frame, except where the user wants fewer
-        self._gap_s = LEAST_GAP_S if frames_per_s == MOST_FRAMES_PER_S else self._period_s
+        self._gap_s = MIN_PACKET_INTERVAL_S if frames_per_s == MAX_FRAMES_PER_S else self._period_s
         self._guard = FlashGuard(nodes, colours)
         self._dark: Frame = np.zeros((nodes, colours), dtype=np.uint8)
         self._goal = self._dark
         self._start: NDArray[np.float32] = self._dark.astype(np.float32)
-        self._way: NDArray[np.float32] = self._start
+        self._ramp_span: NDArray[np.float32] = self._start
         self._ramp_start_s = self._ramp_s = 0.0
         self._changed = True
-        self._to_repeat = REPEATS
+        self._to_repeat = _REPEATED_FRAMES
         self._sent_s = self._slot_s = float("-inf")
         self._interval_s = 0.0
-        self._late_s: deque[float] = deque(maxlen=REMEMBERED)
+        self._late_s: deque[float] = deque(maxlen=_MAX_LATENESS_SAMPLES)
         self._wake = threading.Condition()
         self._closing = self._holds_collector = False
         self._attended = attended
         self._held: str | None = None
-        self._packet_boot_s, self._packet_s = awake_s(), time.monotonic()
-        self.unlit_s = 0.0
+        self._packet_boot_s, self._packet_s = _boot_time_s(), time.monotonic()
+        self.dark_gap_s = 0.0
         self._thread = threading.Thread(target=self._run, name="frame clock", daemon=True)
-        self.abilities: Abilities | None = None
+        self.info: DriverInfo | None = None
 
     def start(self) -> FrameClock:
         """Open the driver and begin with a dark frame.
@@ -127,13 +127,13 @@ class FrameClock:
         Raises:
             DriveFault: the driver cannot be opened.
         """
-        self.abilities = self.driver.open()
-        self._period_s = max(self._period_s, 1.0 / self.abilities.most_fps)
-        self._gap_s = max(self._gap_s, 1.0 / self.abilities.most_fps)
+        self.info = self.driver.open()
+        self._period_s = max(self._period_s, 1.0 / self.info.max_fps)
+        self._gap_s = max(self._gap_s, 1.0 / self.info.max_fps)
         atexit.register(self._close_at_exit)
         add_light(self)
-        self._packet_boot_s, self._packet_s = awake_s(), time.monotonic()
-        sys.setswitchinterval(min(SWITCH_S, sys.getswitchinterval()))
+        self._packet_boot_s, self._packet_s = _boot_time_s(), time.monotonic()
+        sys.setswitchinterval(min(_THREAD_SWITCH_INTERVAL_S, sys.getswitchinterval()))
         self._thread.start()
         return self
 
@@ -145,15 +145,15 @@ class FrameClock:
             ramp_s: time over which it comes up from what is shown now. [s]
         """
         with self._wake:
-            self._look_for_gap()
+            self._hold_after_gap()
             now_s = time.monotonic()
             if ramp_s > 0.0:
-                start = self._at(now_s).astype(np.float32)
-                self._way = frame.astype(np.float32) - start
+                start = self._frame_at(now_s).astype(np.float32)
+                self._ramp_span = frame.astype(np.float32) - start
                 self._start = start + np.float32(0.5)  # what is cut off then is rounded
             self._goal = frame.copy()
             self._ramp_start_s, self._ramp_s = now_s, ramp_s
-            self._to_repeat = REPEATS
+            self._to_repeat = _REPEATED_FRAMES
             self._changed = True
             self._wake.notify()
 
@@ -162,29 +162,29 @@ class FrameClock:
         self.show(self._dark)
 
     def hold(self, why: str) -> None:
-        """Go dark at once and stay so, whatever is to be shown, until `go_on`.
+        """Go dark at once and stay so, whatever is to be shown, until `resume`.
 
         Args:
             why: for the person who comes back.
         """
         with self._wake:
             self._held = self._held or why
-            self._to_repeat, self._changed = REPEATS, True
+            self._to_repeat, self._changed = _REPEATED_FRAMES, True
             self._wake.notify()
 
     @property
     def held(self) -> str | None:
         """Why the prop is kept dark; None while it is not."""
         with self._wake:
-            self._look_for_gap()
+            self._hold_after_gap()
             return self._held
 
-    def go_on(self) -> None:
+    def resume(self) -> None:
         """Show again what is to be shown; it comes up by a ramp."""
         with self._wake:
-            self._look_for_gap()
+            self._hold_after_gap()
             goal, held, self._held = self._goal, self._held, None
-            self.unlit_s = 0.0
+            self.dark_gap_s = 0.0
             if held is not None:
                 self._goal, self._ramp_s = self._dark, 0.0
                 self.show(goal, RAMP_S)
@@ -194,21 +194,21 @@ class FrameClock:
         """True once the prop is held dark and its dark frames have been sent; does not wait."""
         return self._held is not None and not self._changed and self._to_repeat == 0
 
-    def _look_for_gap(self) -> None:
+    def _hold_after_gap(self) -> None:
         """Keep the prop dark where this program stood still, or its machine slept."""
-        now_s, monotonic_s = awake_s(), time.monotonic()
+        now_s, monotonic_s = _boot_time_s(), time.monotonic()
         gap_s = now_s - self._packet_boot_s
-        if gap_s > STILL_S and self._attended and self._thread.is_alive():
-            self.unlit_s += monotonic_s - self._packet_s
+        if gap_s > _MAX_SILENCE_S and self._attended and self._thread.is_alive():
+            self.dark_gap_s += monotonic_s - self._packet_s
             self._packet_boot_s, self._packet_s = now_s, monotonic_s
             self.hold(f"the program stood still for {gap_s:.0f} s")
 
     def showing(self) -> Frame:
         """What is shown at this moment, shape (nodes, colours)."""
         with self._wake:
-            return self._at(time.monotonic())
+            return self._frame_at(time.monotonic())
 
-    def status(self) -> Status:
+    def status(self) -> DriveStatus:
         """How driving goes."""
         return self.driver.status()
 
@@ -219,20 +219,20 @@ class FrameClock:
             p50, p99 = late_s[len(late_s) // 2], late_s[len(late_s) * 99 // 100]
             return Pace(self._interval_s, p50, p99)
 
-    def _at(self, now_s: float) -> Frame:
+    def _frame_at(self, now_s: float) -> Frame:
         """The frame of this moment: on the way from one to the next, in equal steps."""
         if self._held is not None:
             return self._dark
         if not self._ramping(now_s):
             return self._goal
         part = np.float32(max(0.0, (now_s - self._ramp_start_s) / self._ramp_s))
-        return (self._way * part + self._start).astype(np.uint8)
+        return (self._ramp_span * part + self._start).astype(np.uint8)
 
     def _ramping(self, now_s: float) -> bool:
         return self._held is None and now_s < self._ramp_start_s + self._ramp_s
 
     def _run(self) -> None:
-        go_first()  # as soon as a frame is due
+        raise_thread_priority()  # as soon as a frame is due
         while (frame := self._next_frame()) is not None:
             self.driver.show(frame)
             self._hold_collector()
@@ -258,17 +258,17 @@ class FrameClock:
         """Wait until a frame is due; None when closing."""
         with self._wake:
             while not self._closing:
-                self._look_for_gap()
+                self._hold_after_gap()
                 due_s, now_s = self._due_s(), time.monotonic()
                 if now_s < due_s:
                     self._wake.wait(due_s - now_s)
                     continue
-                frame = self._at(now_s)
+                frame = self._frame_at(now_s)
                 allowed_s = self._admit(frame, now_s)
                 if now_s < allowed_s:
                     self._wake.wait(allowed_s - now_s)
                     continue
-                self._take_note(due_s, now_s)
+                self._record_sent(due_s, now_s)
                 return frame
             return None
 
@@ -277,7 +277,7 @@ class FrameClock:
         moving = self._changed or self._ramping(self._slot_s)
         return self._guard.admit(frame, now_s) if moving else now_s
 
-    def _take_note(self, due_s: float, now_s: float) -> None:
+    def _record_sent(self, due_s: float, now_s: float) -> None:
         """A frame goes out now that was due a moment ago."""
         self._interval_s = now_s - self._sent_s if self._sent_s > 0.0 else 0.0
         if self._changed:
@@ -288,7 +288,7 @@ class FrameClock:
             # a deadline missed by far is not made up for by a burst
             self._slot_s = due_s if late_s < self._period_s else now_s
         self._sent_s, self._changed = now_s, False
-        self._packet_boot_s, self._packet_s = awake_s(), now_s
+        self._packet_boot_s, self._packet_s = _boot_time_s(), now_s
         if not self._ramping(now_s):
             self._to_repeat = max(0, self._to_repeat - 1)
 
@@ -297,13 +297,13 @@ class FrameClock:
         if self._changed:
             return self._sent_s + self._gap_s
         moving = self._to_repeat > 0 or self._ramping(self._slot_s)
-        due_s = self._slot_s + (self._period_s if moving else KEEP_ALIVE_S)
+        due_s = self._slot_s + (self._period_s if moving else KEEP_ALIVE_INTERVAL_S)
         # after a frame that went out late, the next keeps its deadline only as the ceiling lets it
         return max(due_s, self._sent_s + self._gap_s)
 
     def close(self) -> None:
         """Stop the thread, take the prop dark and end the stream. May be called again."""
-        with undisturbed():
+        with defer_signals():
             with self._wake:
                 if self._closing:
                     return

@@ -13,19 +13,19 @@ from benchtest.drive.e131.encode import multicast_group
 
 
 @dataclass(frozen=True, slots=True)
-class Network:
+class NetworkInterface:
     """One network interface."""
 
     name: str
     addresses: tuple[str, ...]
     """IPv4 first, then IPv6."""
     is_up: bool
-    takes_multicast: bool
+    supports_multicast: bool
     is_loopback: bool
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
+class MulticastRoute:
     """How multicast would leave this machine."""
 
     address: str | None
@@ -35,7 +35,7 @@ class Way:
     """Why it reaches nobody, and what to do; None where it goes out."""
 
 
-def networks() -> list[Network]:
+def network_interfaces() -> list[NetworkInterface]:
     """Every network interface, loopback last."""
     states, addresses = psutil.net_if_stats(), psutil.net_if_addrs()
     found = []
@@ -50,11 +50,13 @@ def networks() -> list[Network]:
         # systems that give no flags keep the benefit of the doubt
         flags = set(state.flags.split(",")) if state.flags else {"multicast"}
         loopback = "loopback" in flags or any(text.startswith("127.") for text in texts)
-        found.append(Network(name, tuple(texts), state.isup, "multicast" in flags, loopback))
+        found.append(
+            NetworkInterface(name, tuple(texts), state.isup, "multicast" in flags, loopback)
+        )
     return sorted(found, key=lambda network: (network.is_loopback, network.name))
 
 
-def multicast_way(known: Sequence[Network]) -> Way:
+def multicast_route(known: Sequence[NetworkInterface]) -> MulticastRoute:
     """Which network multicast would leave by, as the system's routes have it now.
 
     Args:
@@ -65,24 +67,26 @@ def multicast_way(known: Sequence[Network]) -> Way:
             # asks for a route, sends nothing; all universes' groups have the same one
             probe.connect((multicast_group(1), E131_PORT))
         except OSError as error:
-            return Way(None, None, f"no route for it ({error.strerror}); {_INSTEAD}")
+            return MulticastRoute(None, None, f"no route for it ({error.strerror}); {_ADVICE}")
         address = str(probe.getsockname()[0])
     if address == "0.0.0.0":
-        return Way(None, None, f"its route leads to no network with an address; {_INSTEAD}")
+        return MulticastRoute(
+            None, None, f"its route leads to no network with an address; {_ADVICE}"
+        )
     network = next((network for network in known if address in network.addresses), None)
-    return Way(address, network.name if network else None, _trouble(network))
+    return MulticastRoute(address, network.name if network else None, _trouble(network))
 
 
-_INSTEAD = "connect the network of the controllers, or drive them by address: e131:HOST"
+_ADVICE = "connect the network of the controllers, or drive them by address: e131:HOST"
 
 
-def _trouble(network: Network | None) -> str | None:
+def _trouble(network: NetworkInterface | None) -> str | None:
     if network is None:
         return None
     if network.is_loopback:
-        return f"it stays on this machine; {_INSTEAD}"
+        return f"it stays on this machine; {_ADVICE}"
     if not network.is_up:
-        return f"network {network.name} is down; {_INSTEAD}"
-    if not network.takes_multicast:
+        return f"network {network.name} is down; {_ADVICE}"
+    if not network.supports_multicast:
         return f"network {network.name} takes no multicast; drive by address: e131:HOST"
     return None

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 
-class News:
+class ReportOnce:
     """What was said of a device, and what is new.
 
-    >>> news = News()
+    >>> news = ReportOnce()
     >>> news.trouble("meter: is unplugged"), news.trouble("meter: there is no such port")
     ('meter: is unplugged', None)
     >>> news.well("meter"), news.well("meter")
@@ -17,18 +17,18 @@ class News:
         self._trouble: str | None = None
         self._met = False
 
-    def trouble(self, words: str) -> str | None:
+    def report_trouble(self, words: str) -> str | None:
         """It is not there; what to say. What it was first said to be stays: the rest follows."""
         if self._trouble is not None:
             return None
-        self.said(words)
+        self.mark_reported(words)
         return words
 
-    def said(self, words: str) -> None:
+    def mark_reported(self, words: str) -> None:
         """It is not there, and somebody has said so."""
         self._trouble, self._met = words, True
 
-    def well(self, name: str) -> str | None:
+    def report_ready(self, name: str) -> str | None:
         """It works; what to say."""
         before, self._trouble = self._trouble, None
         first, self._met = not self._met, True

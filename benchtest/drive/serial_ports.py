@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from serial import SerialException
 from serial.tools.list_ports import comports
 
-from benchtest.drive.serial_permissions import remedy, rights_to
+from benchtest.drive.serial_permissions import permission_remedy, port_permission
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,7 @@ def serial_ports() -> list[SerialPort]:
     return sorted(found, key=lambda port: (port.usb is None, port.device))
 
 
-def ports_in_words() -> str:
+def describe_ports() -> str:
     """What may stand behind `serial:`, for a message."""
     ports = serial_ports()
     if not ports:
@@ -46,13 +46,13 @@ def ports_in_words() -> str:
     return "serial ports here: " + ", ".join(str(port) for port in ports)
 
 
-def port_of(device: str) -> SerialPort | None:
+def find_port(device: str) -> SerialPort | None:
     """The listed port that a name or a link stands for; None where the system lists none."""
     real = os.path.realpath(device)
     return next((port for port in serial_ports() if os.path.realpath(port.device) == real), None)
 
 
-def device_again(device: str, was: SerialPort | None) -> str | None:
+def current_device(device: str, was: SerialPort | None) -> str | None:
     """Name of the port that a board is at now; None while it is not there.
 
     The system may give a board another name when it is plugged in again, and its old name to
@@ -66,15 +66,18 @@ def device_again(device: str, was: SerialPort | None) -> str | None:
     return same[0]
 
 
-def why_not_open(device: str, error: Exception) -> str:
+def explain_open_failure(device: str, error: Exception) -> str:
     """What keeps a port from opening, and what to do."""
     code = getattr(error, "errno", None)
     if code == errno.ENOENT:
-        return f"{device}: there is no such port; {ports_in_words()}"
+        return f"{device}: there is no such port; {describe_ports()}"
     if code in (errno.EACCES, errno.EPERM):
-        do = remedy(device, rights_to(device)) or "ask who administers this machine for rights"
+        do = (
+            permission_remedy(device, port_permission(device))
+            or "ask who administers this machine for rights"
+        )
         return f"{device}: you may not use this port; {do}"
     if code in (errno.EAGAIN, errno.EBUSY):
         return f"{device}: another program has this port; close it"
     reason = str(error) if isinstance(error, SerialException) else type(error).__name__
-    return f"{device}: cannot be opened as a serial port ({reason}); {ports_in_words()}"
+    return f"{device}: cannot be opened as a serial port ({reason}); {describe_ports()}"

@@ -13,20 +13,20 @@ from contextlib import contextmanager
 from types import FrameType
 from typing import NoReturn, Protocol
 
-NAMES = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT")
+_NAMES = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT")
 """Ctrl-C, `kill`, a closed terminal, and Ctrl-\\ that is hit next to Ctrl-C."""
-ENDINGS = tuple(getattr(signal, name) for name in NAMES if hasattr(signal, name))
-END_S = 4.0
+END_SIGNALS = tuple(getattr(signal, name) for name in _NAMES if hasattr(signal, name))
+_END_TIMEOUT_S = 4.0
 """Time that a program has to end by itself once its end has begun. [s]"""
-DARK_S = 1.5
+_DARK_TIMEOUT_S = 1.5
 """From the beginning of the end until its lights are closed, if nothing has closed them yet. [s]"""
-STOP_S = 0.3
+_STOP_TIMEOUT_S = 0.3
 """Longest wait for the dark frames of a program that is about to be stopped. [s]"""
-STOP_POLL_S = 0.005
+_STOP_POLL_INTERVAL_S = 0.005
 """Interval at which a program about to be stopped looks whether its lights are dark. [s]"""
 
 
-class Light(Protocol):
+class StoppableLight(Protocol):
     """A driver of a prop that can be held dark and closed dark."""
 
     def hold(self, why: str) -> None:
@@ -41,18 +41,18 @@ class Light(Protocol):
         """Go dark for good."""
 
 
-_lights: list[Light] = []
+_lights: list[StoppableLight] = []
 _began, _drove = threading.Event(), threading.Event()
 
 
-def add_light(light: Light) -> None:
+def add_light(light: StoppableLight) -> None:
     """Count a light among those that an end or a stop takes dark."""
     _lights.append(light)
     _stopper.start()
     _drove.set()
 
 
-def remove_light(light: Light) -> None:
+def remove_light(light: StoppableLight) -> None:
     """Forget a light that is closed."""
     with contextlib.suppress(ValueError):
         _lights.remove(light)
@@ -64,7 +64,7 @@ def hold_lights(why: str) -> None:
         light.hold(why)
 
 
-def begin_end(code: int, within_s: float = END_S) -> None:
+def exit_within(code: int, within_s: float = _END_TIMEOUT_S) -> None:
     """Bound the end of this process: whatever hangs, it is gone in time, and dark before that.
 
     A thread that waits for a terminal which is gone would else keep the process for good, with
@@ -83,12 +83,12 @@ def begin_end(code: int, within_s: float = END_S) -> None:
             signal.signal(signal.SIGALRM, signal.SIG_DFL)
             signal.setitimer(signal.ITIMER_REAL, within_s + 0.5)
     with contextlib.suppress(RuntimeError):  # the interpreter is ending already
-        threading.Thread(target=_end_for_sure, args=(code, within_s), daemon=True).start()
+        threading.Thread(target=_force_exit, args=(code, within_s), daemon=True).start()
 
 
-def _end_for_sure(code: int, within_s: float) -> None:
+def _force_exit(code: int, within_s: float) -> None:
     begun_s = time.monotonic()
-    time.sleep(min(DARK_S, within_s))
+    time.sleep(min(_DARK_TIMEOUT_S, within_s))
     for light in list(_lights):
         with contextlib.suppress(Exception):
             light.close()
@@ -101,19 +101,19 @@ def has_driven() -> bool:
     return _drove.is_set()
 
 
-def end_once() -> None:
+def exit_on_first_signal() -> None:
     """From now on the first of these signals ends the program and the others are passed over.
 
     Whoever hits Ctrl-C twice would else break off the way to what takes the prop dark, and leave
     it lit. The end takes a bounded time.
     """
-    _hand_to(_end)
+    _set_handler(_exit)
     if hasattr(signal, "SIGTSTP") and signal.getsignal(signal.SIGTSTP) is signal.SIG_DFL:
         with contextlib.suppress(ValueError):
             signal.signal(signal.SIGTSTP, _stop)
 
 
-def tell_once(tell: Callable[[], object], within_s: float = END_S) -> None:
+def notify_on_first_signal(tell: Callable[[], object], within_s: float = _END_TIMEOUT_S) -> None:
     """From now on the first of these signals is told, and the others are passed over.
 
     For a program that waits in a loop of its own and ends by itself. It stays so to the end of
@@ -126,42 +126,42 @@ def tell_once(tell: Callable[[], object], within_s: float = END_S) -> None:
     """
 
     def told(caught: int, _: FrameType | None) -> None:
-        _pass_over()
-        begin_end(128 + caught, within_s)
+        _ignore_signals()
+        exit_within(128 + caught, within_s)
         with contextlib.suppress(RuntimeError):  # its loop has closed: it is ending already
             tell()
 
-    _hand_to(told)
+    _set_handler(told)
 
 
-def _hand_to(handler: Callable[[int, FrameType | None], None]) -> None:
-    for number in _heeded():
+def _set_handler(handler: Callable[[int, FrameType | None], None]) -> None:
+    for number in _active_signals():
         with contextlib.suppress(ValueError):  # only the main thread may
             signal.signal(number, handler)
 
 
-def _heeded() -> list[int]:
+def _active_signals() -> list[int]:
     """Those that are not passed over anyway, as a hang-up is under nohup, or set outside Python."""
-    return [one for one in ENDINGS if signal.getsignal(one) not in (signal.SIG_IGN, None)]
+    return [one for one in END_SIGNALS if signal.getsignal(one) not in (signal.SIG_IGN, None)]
 
 
-def _pass_over() -> None:
-    for number in ENDINGS:
+def _ignore_signals() -> None:
+    for number in END_SIGNALS:
         signal.signal(number, signal.SIG_IGN)
 
 
-def _end(caught: int, _: FrameType | None) -> NoReturn:
-    _pass_over()
+def _exit(caught: int, _: FrameType | None) -> NoReturn:
+    _ignore_signals()
     hold_lights("the program ends")
-    begin_end(128 + caught)
+    exit_within(128 + caught)
     if caught == signal.SIGINT:
         raise KeyboardInterrupt
     raise SystemExit(128 + caught)
 
 
-def end_hung_up() -> None:
+def exit_after_hangup() -> None:
     """End the program whose terminal is gone, even where hang-ups are passed over."""
-    heeded = _heeded()
+    heeded = _active_signals()
     for name in ("SIGHUP", "SIGTERM"):
         if (number := getattr(signal, name, None)) in heeded:
             os.kill(os.getpid(), number)
@@ -177,7 +177,7 @@ def stop_dark(number: int, stop: Callable[[], object]) -> None:
 
     Args:
         number: the signal that is being handled.
-        stop: stops the program; runs when all lights are dark or `STOP_S` is over.
+        stop: stops the program; runs when all lights are dark or `_STOP_TIMEOUT_S` is over.
     """
     _stopper.request(number, stop)
 
@@ -211,7 +211,7 @@ class _Stopper:
             light.hold("the program was stopped")
         now_s = time.monotonic()
         if self._due_s is None:
-            self._due_s = now_s + STOP_S
+            self._due_s = now_s + _STOP_TIMEOUT_S
         if lit and self._thread is not None and now_s < self._due_s:
             if not self._is_waiting:
                 self._is_waiting = True
@@ -226,16 +226,16 @@ class _Stopper:
     def finish(self) -> None:
         """Wait until a stop that was asked for has happened and the program goes on."""
         while self._due_s is not None:
-            time.sleep(STOP_POLL_S)
+            time.sleep(_STOP_POLL_INTERVAL_S)
 
     def _run(self) -> None:
         main = threading.main_thread().ident
         assert main is not None
         while True:
             number = self._requests.get()
-            due_s = time.monotonic() + STOP_S
+            due_s = time.monotonic() + _STOP_TIMEOUT_S
             while time.monotonic() < due_s and not all(one.rests_dark for one in list(_lights)):
-                time.sleep(STOP_POLL_S)
+                time.sleep(_STOP_POLL_INTERVAL_S)
             self._is_waiting = False
             signal.pthread_kill(main, number)
 
@@ -255,7 +255,7 @@ def _stop(number: int, _: FrameType | None) -> None:
 
 
 @contextmanager
-def undisturbed() -> Iterator[None]:
+def defer_signals() -> Iterator[None]:
     """Hold such signals back, and let the first of them act afterwards.
 
     For what takes the prop dark itself, in whatever program: a signal that comes while another
@@ -270,7 +270,7 @@ def undisturbed() -> Iterator[None]:
     def hold(number: int, _: FrameType | None) -> None:
         came.append(number)
 
-    before = {number: signal.signal(number, hold) for number in _heeded()}
+    before = {number: signal.signal(number, hold) for number in _active_signals()}
     try:
         yield
     finally:

@@ -11,8 +11,8 @@ from benchtest.errors import InputError, nearest
 
 _SCPI = re.compile(r"^(?P<device>.+?)(?:@(?P<baud>\d{3,7}))?$", re.ASCII)
 _PIN = re.compile(r"^\s*(\d{1,3})\s*=\s*(\S.*?)\s*$", re.ASCII)
-LEAST_BAUD, MOST_BAUD = 300, 4_000_000
-LEFT_OUT_BAUD = 1200
+_MIN_BAUD, _MAX_BAUD = 300, 4_000_000
+_EXCLUDED_BAUD = 1200
 """Opening a port at this rate starts the boot loader of some boards. Common practice."""
 
 
@@ -45,17 +45,17 @@ def parse_source(text: str, option: str = "--readings-from") -> SourceSpec:
             f"a USB bridge{nearest(kind, ('scpi', 'serial'))}"
         )
     if not rest:
-        from benchtest.drive.serial_ports import ports_in_words
+        from benchtest.drive.serial_ports import describe_ports
 
-        raise InputError(f"{option} {text}: which port? Write {kind}:DEVICE; {ports_in_words()}")
+        raise InputError(f"{option} {text}: which port? Write {kind}:DEVICE; {describe_ports()}")
     if kind == "serial":
         return SourceSpec("serial", rest)
     found = _SCPI.match(rest)
     assert found is not None
     baud = int(found["baud"]) if found["baud"] else None
-    if baud is not None and not (LEAST_BAUD <= baud <= MOST_BAUD and baud != LEFT_OUT_BAUD):
-        raise InputError(f"{option} {text[:60]}: {baud} baud; give {LEAST_BAUD} to {MOST_BAUD}, "
-                         f"but {LEFT_OUT_BAUD}")  # fmt: skip
+    if baud is not None and not (_MIN_BAUD <= baud <= _MAX_BAUD and baud != _EXCLUDED_BAUD):
+        raise InputError(f"{option} {text[:60]}: {baud} baud; give {_MIN_BAUD} to {_MAX_BAUD}, "
+                         f"but {_EXCLUDED_BAUD}")  # fmt: skip
     return SourceSpec("scpi", found["device"], baud)
 
 

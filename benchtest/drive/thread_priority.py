@@ -13,7 +13,7 @@ REMEDY = (
 """Source: pam_limits, limits.conf(5)."""
 
 
-def go_first() -> bool:
+def raise_thread_priority() -> bool:
     """Let this thread run as soon as it has something to do; whether the system allows that.
 
     It takes rights (root, or an `rtprio` limit); without them the thread waits its turn. What it
@@ -29,10 +29,10 @@ def go_first() -> bool:
     return True
 
 
-def may_go_first() -> bool:
+def may_raise_thread_priority() -> bool:
     """Whether a thread would be let run first: one asks, and ends."""
     allowed: list[bool] = []
-    asking = threading.Thread(target=lambda: allowed.append(go_first()))
+    asking = threading.Thread(target=lambda: allowed.append(raise_thread_priority()))
     asking.start()
     asking.join()
     return allowed == [True]

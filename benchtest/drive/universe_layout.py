@@ -16,14 +16,14 @@ from numpy.typing import NDArray
 from benchtest.prop.data_path import data_order
 from benchtest.prop.design import Design
 
-SLOTS = 512
+MAX_SLOTS = 512
 """Slots of a universe. Source: ANSI E1.31-2018, clause 7.7."""
 
 Frame = NDArray[np.uint8]
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class UniverseSlice:
     """A run of nodes that one universe carries.
 
     Attributes:
@@ -39,7 +39,7 @@ class Part:
     stop: int
 
 
-def parts_of(design: Design) -> list[Part]:
+def universe_slices(design: Design) -> list[UniverseSlice]:
     """How a prop is cut into universes: 170 whole RGB nodes each, or 128 RGBW.
 
     The first universe may begin at a later channel and then carries fewer; where not even one
@@ -49,20 +49,20 @@ def parts_of(design: Design) -> list[Part]:
     parts = []
     universe, slot, first = design.output.universe, design.output.channel - 1, 0
     while first < count:
-        fits = (SLOTS - slot) // channels
+        fits = (MAX_SLOTS - slot) // channels
         stop = min(count, first + fits)
         if stop > first:
-            parts.append(Part(universe, slot, first, stop))
+            parts.append(UniverseSlice(universe, slot, first, stop))
         universe, slot, first = universe + 1, 0, stop
     return parts
 
 
-def universes_of(design: Design) -> list[int]:
+def universe_numbers(design: Design) -> list[int]:
     """Numbers of the universes that a prop takes, ascending."""
-    return [part.universe for part in parts_of(design)]
+    return [part.universe for part in universe_slices(design)]
 
 
-def wire_of(design: Design, frame: Frame) -> Frame:
+def frame_on_wire(design: Design, frame: Frame) -> Frame:
     """A frame as the data line carries it: nodes in data order, colours in the chip's order.
 
     Args:
@@ -75,7 +75,7 @@ def wire_of(design: Design, frame: Frame) -> Frame:
     return np.ascontiguousarray(frame[data_order(design)][:, _columns(design)])
 
 
-class Layout:
+class UniverseLayout:
     """Where a prop's channels sit; worked out once, since frames are many.
 
     Attributes:
@@ -84,9 +84,9 @@ class Layout:
 
     def __init__(self, design: Design) -> None:
         channels = design.node.channels
-        self.parts = parts_of(design)
+        self.slices = universe_slices(design)
         self._order = (data_order(design)[:, None] * channels + _columns(design)).ravel()
-        self._cuts = [slice(part.first * channels, part.stop * channels) for part in self.parts]
+        self._cuts = [slice(part.first * channels, part.stop * channels) for part in self.slices]
 
     def slots(self, frame: Frame) -> list[memoryview]:
         """Slots that each part's nodes take, in the order of the parts.
@@ -98,7 +98,7 @@ class Layout:
         return [wire[cut] for cut in self._cuts]
 
 
-def frame_of_slots(design: Design, slots: Mapping[int, bytes]) -> Frame:
+def frame_from_slots(design: Design, slots: Mapping[int, bytes]) -> Frame:
     """The frame that a controller makes of the slots it holds; what is missing is dark.
 
     Returns:
@@ -106,7 +106,7 @@ def frame_of_slots(design: Design, slots: Mapping[int, bytes]) -> Frame:
     """
     channels = design.node.channels
     wire = np.zeros((design.node_count, channels), dtype=np.uint8)
-    for part in parts_of(design):
+    for part in universe_slices(design):
         octets = slots.get(part.universe, b"")[part.slot :]
         wanted = (part.stop - part.first) * channels
         padded = octets[:wanted].ljust(wanted, b"\0")
@@ -129,22 +129,22 @@ def _columns_for(colours: tuple[str, ...], order: str) -> NDArray[np.intp]:
     return np.array([letters.index(letter) for letter in order])
 
 
-BIT_S = 1.25e-6
+_BIT_S = 1.25e-6
 """One bit on the LED wire. [s] Source: WS2812B data sheet, 1250 ns."""
-GAP_S = 300e-6
+RESET_GAP_S = 300e-6
 """Low time between frames that every kind takes for its end. [s] Source: WS2813 data sheet."""
 
 
 def node_s(design: Design) -> float:
     """Time that one node's bits take on the LED wire. [s]"""
-    return 8 * design.node.channels * BIT_S
+    return 8 * design.node.channels * _BIT_S
 
 
 def nodes_per_output(design: Design, frames_per_s: float) -> int:
     """Nodes that one data line can refresh this often."""
-    return int((1.0 / frames_per_s - GAP_S) / node_s(design) + 1e-9)
+    return int((1.0 / frames_per_s - RESET_GAP_S) / node_s(design) + 1e-9)
 
 
 def frames_per_s(design: Design) -> float:
     """Frames that one data line can send to the whole prop in a second."""
-    return 1.0 / (design.node_count * node_s(design) + GAP_S)
+    return 1.0 / (design.node_count * node_s(design) + RESET_GAP_S)

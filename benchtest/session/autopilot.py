@@ -17,8 +17,8 @@ import numpy as np
 from benchtest.diagnosis import Finding
 from benchtest.drive.driver import parse_target
 from benchtest.drive.driver_choice import driver_for
-from benchtest.drive.e131.cid import source_id
-from benchtest.drive.e131.driver import Sender
+from benchtest.drive.e131.cid import load_cid
+from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import RAMP_S, FrameClock
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import BenchError
@@ -123,12 +123,12 @@ def run_demo(folder: Path, seed: int, say: Say) -> Outcome:
         with start_simulation(path, [hidden], seed) as prop:
             say(f"Unit {tag}, {design.name}: {counted(len(design.strands), 'strand')}, "
                 f"{counted(design.node_count, 'node')}. A fault is hidden in it.")  # fmt: skip
-            sender = Sender(source_id(folder))
+            sender = SourceSettings(load_cid(folder))
             driver = driver_for(parse_target(prop.target), design, sender)
             nodes, channels = design.node_count, design.node.channels
             with FrameClock(driver, nodes, channels, attended=False).start() as clock:
-                assert clock.abilities is not None
-                say(f"Driving {clock.abilities.where}.")
+                assert clock.info is not None
+                say(f"Driving {clock.info.where}.")
                 return play(session, clock, prop, say, Outcome(tag, hidden))
 
 

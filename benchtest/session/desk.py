@@ -163,13 +163,13 @@ class Desk:
         why = self.clock.held
         if why is not None and not self._noticed:
             self._noticed = True
-            self.soaking.pause(self.clock.unlit_s)
+            self.soaking.pause(self.clock.dark_gap_s)
         return why
 
     def go_on(self) -> None:
         """Light the prop again: somebody is there, and chose to."""
         self._noticed = False
-        self.clock.go_on()
+        self.clock.resume()
         self.soaking.resume()
 
     def brighter(self, step: int) -> None:

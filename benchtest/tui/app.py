@@ -23,7 +23,7 @@ from textual.notifications import SeverityLevel
 from textual.screen import Screen
 from textual.scrollbar import ScrollBar, ScrollBarRender
 
-from benchtest.drive.signals import begin_end, hold_lights
+from benchtest.drive.signals import exit_within, hold_lights
 from benchtest.errors import BenchError
 from benchtest.input_files import printable
 from benchtest.records.shelf import Shelf
@@ -431,7 +431,7 @@ class BenchApp(App[None]):
         self._ending = True
         hold_lights("the program ends")
         if self.ends_process:
-            begin_end(self._return_code or 0)
+            exit_within(self._return_code or 0)
 
     async def run_async(self, *words: Any, **named: Any) -> None:
         """Run as the library does; dark and closed before it waits for work that goes on."""

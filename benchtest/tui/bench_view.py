@@ -152,7 +152,7 @@ class BenchView(OnceScreen[Leaving]):
         """What changes by itself: the map while light comes up, and how driving goes."""
         stand = self.stand
         self.query_one(MapBox).show_prop(stand)
-        where = stand.clock.abilities.where if stand.clock.abilities else ""
+        where = stand.clock.info.where if stand.clock.info else ""
         news = news_of(stand.clock.status())
         lit = stand.lamp.words if stand.clock.held is None else "dark"
         virtual = stand.virtual is not None

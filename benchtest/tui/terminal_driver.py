@@ -13,7 +13,7 @@ from typing import Any
 
 from textual.drivers.linux_driver import LinuxDriver
 
-from benchtest.drive.signals import end_hung_up, hold_lights, stop_dark
+from benchtest.drive.signals import exit_after_hangup, hold_lights, stop_dark
 
 LOOK_MS = 500
 """Time after which the watch looks whether the program has ended. [ms]"""
@@ -56,7 +56,7 @@ class TerminalDriver(LinuxDriver):
             elif found:
                 self._watching = False
                 self.exit_event.set()  # the library's thread would read for ever
-                end_hung_up()
+                exit_after_hangup()
             elif os.getppid() != parent:
                 parent = os.getppid()
                 hold_lights("the shell that this was started from has ended")

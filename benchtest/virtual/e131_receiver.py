@@ -9,7 +9,7 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from benchtest.drive.e131.decode import DataPacket, Discarded, SyncPacket, read_packet
+from benchtest.drive.e131.decode import DataPacket, Discarded, SyncPacket, decode_packet
 from benchtest.drive.e131.other_sources import DATA_LOSS_S
 
 MOST_SOURCES = 16
@@ -65,7 +65,7 @@ class Controller:
     def take(self, octets: bytes, now_s: float) -> bool:
         """Hear one packet. True where it may have changed what the prop shows."""
         try:
-            packet = read_packet(octets)
+            packet = decode_packet(octets)
             if isinstance(packet, SyncPacket):
                 return self._take_sync(packet, now_s)
             return self._take_data(packet, now_s)

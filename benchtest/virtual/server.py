@@ -16,7 +16,7 @@ import time
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from benchtest.drive.universe_layout import frame_of_slots, universes_of
+from benchtest.drive.universe_layout import frame_from_slots, universe_numbers
 from benchtest.errors import BenchError, DriveFault, InputError
 from benchtest.prop.notation import parse_probe
 from benchtest.virtual.e131_receiver import Controller
@@ -49,7 +49,7 @@ class Simulation:
     def __init__(self, prop: VirtualProp, air: BadAir | None = None) -> None:
         self.prop = prop
         self._air = None if air is None or air.is_clear else air
-        self.controller = Controller.of(universes_of(prop.design))
+        self.controller = Controller.of(universe_numbers(prop.design))
         self.done = asyncio.Event()
         self._lock = threading.Lock()  # of the controller, which the ear's thread feeds
         self._due = False
@@ -100,7 +100,7 @@ class Simulation:
                 return
             self._due = False
             slots = self.controller.slots()
-        self.prop.receive(frame_of_slots(self.prop.design, slots))
+        self.prop.receive(frame_from_slots(self.prop.design, slots))
 
     async def run(self) -> None:
         """Go on until stopped, by control, by a signal, or by a parent that is gone."""

@@ -20,7 +20,7 @@ import numpy as np
 import sacn
 
 from benchtest.drive.driver import Target
-from benchtest.drive.e131.driver import E131Driver, Sender
+from benchtest.drive.e131.driver import E131Driver, SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
@@ -67,7 +67,7 @@ def _level(design: Design, level: int) -> np.ndarray:
 @contextmanager
 def _clock(universes: int, port: int, *, sync: bool = False) -> Iterator[tuple[FrameClock, Design]]:
     design = parse_design(prop_text(universes), "prop")
-    sender = Sender(uuid4(), sync_address=1 if sync else 0)
+    sender = SourceSettings(uuid4(), sync_address=1 if sync else 0)
     driver = E131Driver(design, Target("e131", "127.0.0.1", port), sender)
     with FrameClock(driver, design.node_count, 3).start() as clock:
         yield clock, design

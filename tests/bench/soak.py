@@ -29,7 +29,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.drive.driver import Target
 from benchtest.drive.driver_choice import driver_for
-from benchtest.drive.e131.driver import Sender
+from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
@@ -174,7 +174,7 @@ def main() -> None:
     units = max(WARM_UNITS + 2, round(hours * UNITS_AN_HOUR))
     design = parse_design(TEXT, "willow-fan.toml")
     ear = Ear(-(-design.node_count // 170))
-    driver = driver_for(Target("e131", "127.0.0.1", ear.port), design, Sender(uuid4()))
+    driver = driver_for(Target("e131", "127.0.0.1", ear.port), design, SourceSettings(uuid4()))
     start_s = time.monotonic()
     with (
         tempfile.TemporaryDirectory() as folder,

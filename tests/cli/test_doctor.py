@@ -23,8 +23,8 @@ import pytest
 
 from benchtest.cli import main
 from benchtest.cli.environment import suits
-from benchtest.drive.interfaces import networks
-from benchtest.drive.serial_permissions import Rights, remedy
+from benchtest.drive.interfaces import network_interfaces
+from benchtest.drive.serial_permissions import PortPermission, permission_remedy
 from benchtest.drive.serial_ports import serial_ports
 from benchtest.records.backup import FILE
 from benchtest.records.folder_check import filesystem_of
@@ -221,7 +221,7 @@ def test_networks_are_those_that_ip_shows() -> None:
         row["ifname"]: ({a["local"] for a in row["addr_info"]}, "UP" in row["flags"])
         for row in said
     }
-    assert {n.name: (set(n.addresses), n.is_up) for n in networks()} == shown
+    assert {n.name: (set(n.addresses), n.is_up) for n in network_interfaces()} == shown
 
 
 @pytest.mark.parametrize(
@@ -293,15 +293,15 @@ def test_a_port_of_another_group_says_how_to_join_it(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("rights", "words"),
     [
-        (Rights(True, "dialout", True), None),
-        (Rights(False, "dialout", True, added=True), "log out and in again"),
-        (Rights(False, "root", True), "sudo chgrp dialout /dev/ttyACM0"),
-        (Rights(False, "dialout", False), "sudo chmod g+rw /dev/ttyACM0"),
-        (Rights(False), "ask who administers"),
+        (PortPermission(True, "dialout", True), None),
+        (PortPermission(False, "dialout", True, added_since_login=True), "log out and in again"),
+        (PortPermission(False, "root", True), "sudo chgrp dialout /dev/ttyACM0"),
+        (PortPermission(False, "dialout", False), "sudo chmod g+rw /dev/ttyACM0"),
+        (PortPermission(False), "ask who administers"),
     ],
 )
-def test_each_lack_of_rights_has_its_remedy(rights: Rights, words: str | None) -> None:
-    said = remedy("/dev/ttyACM0", rights)
+def test_each_lack_of_rights_has_its_remedy(rights: PortPermission, words: str | None) -> None:
+    said = permission_remedy("/dev/ttyACM0", rights)
     assert said is None if words is None else words in (said or "")
 
 

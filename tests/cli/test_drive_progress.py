@@ -9,12 +9,12 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.cli.drive_progress import MAX_SOLVED_NODES, DriveProgress, Load
-from benchtest.drive.driver import Status, Target
-from benchtest.drive.e131.other_sources import Other
+from benchtest.drive.driver import DriveStatus, Target
+from benchtest.drive.e131.other_sources import OtherSource
 from benchtest.pattern import load_patterns
 from benchtest.prop.design import Design
 
-PIER = Other("Pier lights", "192.0.2.9", 150, (3,), "it owns universe 3")
+PIER = OtherSource("Pier lights", "192.0.2.9", 150, (3,), "it owns universe 3")
 
 
 @pytest.fixture
@@ -27,7 +27,7 @@ def test_trouble_is_said_once_and_so_is_its_end(
     teller: DriveProgress, capsys: pytest.CaptureFixture[str]
 ) -> None:
     for trouble in (None, "cable", "cable", "route", "route", None, None, "cable"):
-        teller.news(Status(trouble=trouble))
+        teller.news(DriveStatus(trouble=trouble))
     assert capsys.readouterr().err.splitlines() == [
         "benchtest: cable",
         "benchtest: route",
@@ -39,9 +39,9 @@ def test_trouble_is_said_once_and_so_is_its_end(
 def test_others_are_said_when_they_come_change_and_go(
     teller: DriveProgress, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    wider = Other("Pier lights", "192.0.2.9", 150, (2, 3), "it owns universes 2-3")
+    wider = OtherSource("Pier lights", "192.0.2.9", 150, (2, 3), "it owns universes 2-3")
     for others in ((), (PIER,), (PIER,), (wider,), (), (PIER,)):
-        teller.news(Status(others=others))
+        teller.news(DriveStatus(other_sources=others))
     assert capsys.readouterr().err.splitlines() == [
         f"benchtest: {PIER}",
         f"benchtest: {wider}",
@@ -59,7 +59,9 @@ def test_others_are_said_when_they_come_change_and_go(
 
 
 def test_deaf_ears_are_admitted(teller: DriveProgress, capsys: pytest.CaptureFixture[str]) -> None:
-    teller.news(Status(deaf="cannot hear other sources on port 5568: Address already in use"))
+    teller.news(
+        DriveStatus(listen_error="cannot hear other sources on port 5568: Address already in use")
+    )
     assert "cannot hear other sources" in capsys.readouterr().err
 
 

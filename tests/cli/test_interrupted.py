@@ -16,7 +16,7 @@ from pathlib import Path
 import psutil
 import pytest
 
-from benchtest.drive.universe_layout import universes_of
+from benchtest.drive.universe_layout import universe_numbers
 from benchtest.prop.reader import read_design
 from benchtest.records.backup import FILE
 from benchtest.records.shelf import Shelf
@@ -110,7 +110,7 @@ def test_an_impatient_hand_takes_the_prop_dark_all_the_same(begin: Begin, prop: 
         _, said = command.process.communicate()
         assert "Traceback" not in said
         # three for each universe. Source: ANSI E1.31-2018, clause 6.2.6, Stream_Terminated
-        endings = 3 * len(universes_of(read_design(prop)))
+        endings = 3 * len(universe_numbers(read_design(prop)))
         until(lambda: virtual.state()["packets"].get("terminated", 0) == endings)
         assert virtual.state()["nodes_lit"] == 0
 

@@ -254,7 +254,7 @@ class RawLine:
         self._held = b""
         self.number = 0
 
-    def meet(self) -> bytes:
+    def handshake(self) -> bytes:
         """Say hello until it is answered; the octets of the answer."""
         due_s = time.monotonic() + 20.0
         while time.monotonic() < due_s:

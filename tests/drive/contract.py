@@ -112,7 +112,7 @@ class DriverContract:
         driver.close()
         assert abilities.where
         assert abilities.universes >= 1
-        assert abilities.most_fps > 0.0
+        assert abilities.max_fps > 0.0
 
     def test_a_frame_arrives_node_for_node(self, bench: Bench, design: Design) -> None:
         driver = self._opened(bench, design)

@@ -17,7 +17,7 @@ import pytest
 
 from benchtest.drive.driver import Driver, Target
 from benchtest.drive.driver_choice import driver_for
-from benchtest.drive.e131.driver import Sender
+from benchtest.drive.e131.driver import SourceSettings
 from benchtest.prop.design import Design
 from benchtest.virtual.impairment import BadAir
 from benchtest.virtual.server import Simulation
@@ -54,11 +54,11 @@ class Receiver:
 
     def driver(self, design: Design) -> Driver:
         port = self._socket.getsockname()[1]
-        return driver_for(Target("e131", LOOPBACK, port), design, Sender(uuid4()))
+        return driver_for(Target("e131", LOOPBACK, port), design, SourceSettings(uuid4()))
 
     def unreachable(self, design: Design) -> Driver:
         # a label of more than 63 octets is no host name (RFC 1035, 2.3.4): nobody is asked
-        return driver_for(Target("e131", "x" * 64), design, Sender(uuid4()))
+        return driver_for(Target("e131", "x" * 64), design, SourceSettings(uuid4()))
 
     def shown(self) -> bytes:
         return b"".join(slots for _, slots in sorted(self._slots.items()))
@@ -87,10 +87,10 @@ class OnVirtualProp:
         thread.start()
         port, loop = listens.result(10.0)
         self._running.append((self._simulation, loop, thread))
-        return driver_for(Target("e131", LOOPBACK, port), design, Sender(uuid4()))
+        return driver_for(Target("e131", LOOPBACK, port), design, SourceSettings(uuid4()))
 
     def unreachable(self, design: Design) -> Driver:
-        return driver_for(Target("e131", "x" * 64), design, Sender(uuid4()))
+        return driver_for(Target("e131", "x" * 64), design, SourceSettings(uuid4()))
 
     def shown(self) -> bytes:
         return on_the_wire(self.design, self._simulation.prop.latched())
@@ -122,11 +122,13 @@ class OnABoard:
         self.board = board
 
     def driver(self, design: Design) -> Driver:
-        return driver_for(Target("serial", device=str(self.board.port)), design, Sender(uuid4()))
+        return driver_for(
+            Target("serial", device=str(self.board.port)), design, SourceSettings(uuid4())
+        )
 
     def unreachable(self, design: Design) -> Driver:
         nowhere = str(self.board.port.with_name("nowhere"))
-        return driver_for(Target("serial", device=nowhere), design, Sender(uuid4()))
+        return driver_for(Target("serial", device=nowhere), design, SourceSettings(uuid4()))
 
     def shown(self) -> bytes:
         return self.board.shown()

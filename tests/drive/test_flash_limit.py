@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtest.drive.flash_limit import LARGE_NODES, FlashGuard
+from benchtest.drive.flash_limit import LARGE_AREA_NODES, FlashGuard
 from benchtest.pattern import frame_of, load_patterns
 from benchtest.prop.design import Design
 
@@ -48,7 +48,7 @@ def flashes(played: Played) -> int:
     for start_s in times:
         window = (start_s <= times) & (times < start_s + 1.0)
         worst = np.sort(turned[:, :, window].sum(axis=2).max(axis=1) // 2)
-        most = max(most, worst[-LARGE_NODES] if len(worst) >= LARGE_NODES else 0)
+        most = max(most, worst[-LARGE_AREA_NODES] if len(worst) >= LARGE_AREA_NODES else 0)
     return most
 
 
@@ -77,7 +77,7 @@ def _blink(nodes: int, every_s: float, count: int, lit: int | None = None) -> Pl
 def test_the_count_knows_a_flash() -> None:
     assert flashes(_blink(8, 0.1, 21)) == 5  # ten changes a second are five flashes
     assert flashes(_blink(8, 0.25, 9)) == 2
-    assert flashes(_blink(8, 0.1, 21, lit=LARGE_NODES - 1)) == 0  # too few nodes
+    assert flashes(_blink(8, 0.1, 21, lit=LARGE_AREA_NODES - 1)) == 0  # too few nodes
     steady = [(number * 0.1, np.full((8, 3), 90 + number, dtype=np.uint8)) for number in range(20)]
     assert flashes(steady) == 0
 
@@ -97,7 +97,7 @@ def test_what_is_slow_is_not_held_back() -> None:
 
 
 def test_a_few_nodes_may_blink_fast() -> None:
-    wanted = _blink(30, 0.05, 40, lit=LARGE_NODES - 1)
+    wanted = _blink(30, 0.05, 40, lit=LARGE_AREA_NODES - 1)
     assert len(guarded(wanted, 30)) == 1 + len(wanted)
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import psutil
 import pytest
 
-from benchtest.drive.signals import undisturbed
+from benchtest.drive.signals import defer_signals
 from tests.props import SMALL_FAN
 from tests.receiver import Watcher
 from tests.tui.stop_trials import is_stopped, wait
@@ -22,7 +22,7 @@ def test_ctrl_c_waits_and_then_acts_once() -> None:
     done = []
 
     def end() -> None:
-        with undisturbed():
+        with defer_signals():
             for _ in range(3):
                 signal.raise_signal(signal.SIGINT)
             done.append("dark")
@@ -37,7 +37,7 @@ def test_what_is_ignored_stays_ignored() -> None:
     """A program under nohup outlives its terminal."""
     before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
     try:
-        with undisturbed():
+        with defer_signals():
             signal.raise_signal(signal.SIGHUP)
         assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
     finally:
@@ -48,7 +48,7 @@ def test_another_thread_may_take_the_prop_dark_too() -> None:
     went = []
 
     def end() -> None:
-        with undisturbed():
+        with defer_signals():
             went.append(signal.getsignal(signal.SIGINT))
 
     thread = threading.Thread(target=end)
@@ -129,7 +129,7 @@ design = read_design(Path(sys.argv[1]))
 driver = driver_for(parse_target(sys.argv[2]), design, Sender(uuid4()))
 white = np.full((design.node_count, 3), 255, np.uint8)
 with FrameClock(driver, design.node_count, 3).start() as clock:
-    threading.Thread(target=lambda: [clock.go_on() for _ in sys.stdin], daemon=True).start()
+    threading.Thread(target=lambda: [clock.resume() for _ in sys.stdin], daemon=True).start()
     while True:
         clock.show(white)
         clock.pace()

@@ -11,10 +11,10 @@ import pytest
 
 from benchtest.drive.driver import Target, parse_target
 from benchtest.drive.driver_choice import driver_for
-from benchtest.drive.e131.cid import source_id
-from benchtest.drive.e131.driver import Sender
+from benchtest.drive.e131.cid import load_cid
+from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.level_limit import level_that_fits
-from benchtest.drive.serial_ports import ports_in_words
+from benchtest.drive.serial_ports import describe_ports
 from benchtest.errors import DriveFault, InputError
 from benchtest.prop.design import Design
 
@@ -49,12 +49,12 @@ def test_what_is_no_target_is_refused_with_what_would_be(text: str) -> None:
 def test_serial_alone_is_answered_with_the_ports_there_are(text: str) -> None:
     with pytest.raises(InputError, match="which port") as raised:
         parse_target(text)
-    assert ports_in_words() in str(raised.value)
+    assert describe_ports() in str(raised.value)
 
 
 def test_a_virtual_target_says_how_it_is_reached(make_fan: Callable[..., Design]) -> None:
     with pytest.raises(DriveFault, match="start a simulation"):
-        driver_for(parse_target("virtual"), make_fan(1, 1), Sender(uuid4()))
+        driver_for(parse_target("virtual"), make_fan(1, 1), SourceSettings(uuid4()))
 
 
 @pytest.mark.parametrize(("name", "priority"), [("", 100), ("x" * 64, 100), ("a", 201), ("a", -1)])
@@ -63,20 +63,20 @@ def test_a_source_beyond_the_standard_is_refused(
 ) -> None:
     # ANSI E1.31-2018, 6.2.2: 64 octets with the null; 6.2.3: 0 to 200
     with pytest.raises(InputError):
-        driver_for(Target("e131"), make_fan(1, 1), Sender(uuid4(), name, priority))
+        driver_for(Target("e131"), make_fan(1, 1), SourceSettings(uuid4(), name, priority))
 
 
 def test_the_source_id_stays_the_same(tmp_path: Path) -> None:
-    first = source_id(tmp_path / "bench")
-    assert source_id(tmp_path / "bench") == first
+    first = load_cid(tmp_path / "bench")
+    assert load_cid(tmp_path / "bench") == first
     assert first.version == 4  # RFC 4122, as ANSI E1.31-2018, 5.6 asks
     (tmp_path / "bench" / "source-id").write_text("broken")
-    assert source_id(tmp_path / "bench") != first
+    assert load_cid(tmp_path / "bench") != first
 
 
 def test_a_folder_that_cannot_be_written_still_drives(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    assert source_id(tmp_path / "file").version == 4
+    assert load_cid(tmp_path / "file").version == 4
 
 
 def test_the_highest_level_that_fits_is_offered(make_fan: Callable[..., Design]) -> None:

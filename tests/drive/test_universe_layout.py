@@ -10,7 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtest.drive.universe_layout import Layout, frame_of_slots, parts_of, universes_of
+from benchtest.drive.universe_layout import (
+    UniverseLayout,
+    frame_from_slots,
+    universe_numbers,
+    universe_slices,
+)
 from benchtest.prop.design import Design, NodeKind, Output
 from tests.wire import slots_of
 
@@ -30,16 +35,16 @@ def test_universes_hold_whole_nodes(
 ) -> None:
     kind = make_kind(colours="red green blue white") if rgbw else make_kind()
     fan = make_fan(1, nodes, kind=kind)
-    assert universes_of(fan) == list(range(1, universes + 1))
+    assert universe_numbers(fan) == list(range(1, universes + 1))
     per_node = kind.channels
-    for part in parts_of(fan):
+    for part in universe_slices(fan):
         assert part.slot + (part.stop - part.first) * per_node <= 512
 
 
 def test_data_runs_backwards_through_a_strand_entered_at_b(make_fan: Callable[..., Design]) -> None:
     fan = make_fan(2, 3)  # zigzag: 1 enters at A, 2 at B
     frame = np.arange(18, dtype=np.uint8).reshape(6, 3)
-    (slots,) = Layout(fan).slots(frame)
+    (slots,) = UniverseLayout(fan).slots(frame)
     order = [0, 1, 2, 5, 4, 3]
     assert slots == frame[order].tobytes()
 
@@ -48,7 +53,7 @@ def test_colours_go_in_the_order_of_the_chip(
     make_fan: Callable[..., Design], make_kind: Callable[..., NodeKind]
 ) -> None:
     fan = make_fan(1, 1, kind=make_kind(colour_order="GRB"))
-    (slots,) = Layout(fan).slots(np.array([[1, 2, 3]], dtype=np.uint8))
+    (slots,) = UniverseLayout(fan).slots(np.array([[1, 2, 3]], dtype=np.uint8))
     assert slots == bytes([2, 1, 3])
 
 
@@ -73,10 +78,10 @@ def test_a_controller_makes_the_same_frame_of_the_slots(
     fan = dataclasses.replace(make_fan(strands, nodes, kind=kind), output=Output(5, channel))
     rng = np.random.default_rng(seed)
     frame = rng.integers(0, 256, (fan.node_count, kind.channels)).astype(np.uint8)
-    assert np.array_equal(frame_of_slots(fan, slots_of(fan, frame)), frame)
+    assert np.array_equal(frame_from_slots(fan, slots_of(fan, frame)), frame)
 
 
 def test_missing_slots_are_dark(make_fan: Callable[..., Design]) -> None:
     fan = make_fan(1, 200)
-    assert not frame_of_slots(fan, {}).any()
-    assert frame_of_slots(fan, {1: b"\xff" * 4})[:2].tolist() == [[255, 255, 255], [255, 0, 0]]
+    assert not frame_from_slots(fan, {}).any()
+    assert frame_from_slots(fan, {1: b"\xff" * 4})[:2].tolist() == [[255, 255, 255], [255, 0, 0]]

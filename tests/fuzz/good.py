@@ -6,7 +6,7 @@ import json
 from functools import cache
 from importlib.resources import files
 
-from benchtest.drive.bridge.framing import seal
+from benchtest.drive.bridge.framing import encode_frame
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
 from benchtest.records.backup import FILE
@@ -155,16 +155,20 @@ def packets() -> list[bytes]:
 
 
 def said() -> list[bytes]:
-    hello = seal(bytes([1, 1, 1]))
-    wired = seal(bytes([2, 2, 0, 3, 0, 30]))
-    runs = seal(bytes([3, 3, 0, 0, 1, 1, 255, 128, 64, 0, 0x0F, 0x0D]))
-    show, read, scale = seal(b"\x04\x04"), seal(b"\x05\x05\0\x10"), seal(b"\x06\x06\0\0\0\x10\0")
+    hello = encode_frame(bytes([1, 1, 1]))
+    wired = encode_frame(bytes([2, 2, 0, 3, 0, 30]))
+    runs = encode_frame(bytes([3, 3, 0, 0, 1, 1, 255, 128, 64, 0, 0x0F, 0x0D]))
+    show, read, scale = (
+        encode_frame(b"\x04\x04"),
+        encode_frame(b"\x05\x05\0\x10"),
+        encode_frame(b"\x06\x06\0\0\0\x10\0"),
+    )
     return [hello + wired + runs, hello + wired + runs + show + read + scale + read]
 
 
 def answers() -> list[bytes]:
-    told = seal(bytes([0x81, 1, 1, 4, 8, 0, 5, 0x78, 0x0F, 0xA0, 4, 200]))
-    return [told, told + seal(bytes([0x85, 2, 0, 16, 0, 0, 32, 0, 255, 255, 255, 255]))]
+    told = encode_frame(bytes([0x81, 1, 1, 4, 8, 0, 5, 0x78, 0x0F, 0xA0, 4, 200]))
+    return [told, told + encode_frame(bytes([0x85, 2, 0, 16, 0, 0, 32, 0, 255, 255, 255, 255]))]
 
 
 NUMBERS = (

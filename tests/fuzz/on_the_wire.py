@@ -9,11 +9,17 @@ from uuid import UUID
 
 from cobs import cobs
 
-from benchtest.drive.bridge.framing import Damaged, Reader
+from benchtest.drive.bridge.framing import FrameError, FrameReader
 from benchtest.drive.bridge.messages import Board as BoardTold
 from benchtest.drive.bridge.messages import Message, Sample
-from benchtest.drive.e131.other_sources import Others
-from benchtest.drive.scpi.protocol import Identity, Lines, NoReading, parse_error, parse_volts
+from benchtest.drive.e131.other_sources import OtherSources
+from benchtest.drive.scpi.protocol import (
+    Identity,
+    InvalidAnswer,
+    LineSplitter,
+    parse_error,
+    parse_volts,
+)
 from benchtest.virtual.e131_receiver import Controller
 from tests.fuzz import board
 from tests.fuzz.attempt import Defect, check_words
@@ -24,12 +30,12 @@ from tests.fuzz.scratch import scratch
 def take_packets(octets: bytes) -> bool:
     """E1.31 at the virtual prop and at the listener."""
     controller = Controller.of([1, 2, 300])
-    others = Others([1, 2, 300], UUID(int=1), 100)
+    others = OtherSources([1, 2, 300], UUID(int=1), 100)
     taken = False
     for number, packet in enumerate(octets.split(PARTED)):
         now_s = number * 0.7
         taken |= controller.take(packet, now_s)
-        others.hear(packet, ("127.0.0.1", 5000 + number % 7), {5000}, now_s)
+        others.receive(packet, ("127.0.0.1", 5000 + number % 7), {5000}, now_s)
         controller.tick(now_s)
         for slots in controller.slots().values():
             if len(slots) > 512:
@@ -44,18 +50,18 @@ def take_packets(octets: bytes) -> bool:
 
 def take_serial(octets: bytes) -> bool:
     """What a board says, at our decoder; the package cobs, by somebody else, agrees."""
-    bodies = Reader().feed(octets)
+    bodies = FrameReader().feed(octets)
     if bodies != _by_another(octets):
         raise Defect("another decoder finds other messages")
     for body in bodies:
         try:
             message = Message.read(body)
-        except Damaged:
+        except FrameError:
             continue
         for read in (BoardTold.read, Sample.read):
             try:
-                told = read(message.said)
-            except Damaged:
+                told = read(message.payload)
+            except FrameError:
                 continue
             if isinstance(told, Sample) and not 0.0 <= told.counts <= 2**32:
                 raise Defect("counts that are none")
@@ -78,13 +84,13 @@ def _by_another(octets: bytes) -> list[bytes]:
 
 def take_meter(octets: bytes) -> bool:
     """What a bench meter says: lines, and of each volts, an error or who it is, or why not."""
-    lines = Lines()
+    lines = LineSplitter()
     taken = False
     for line in lines.feed(octets[:9]) + lines.feed(octets[9:]) + lines.feed(b"\n"):
         for read in (parse_volts, parse_error, Identity.read):
             try:
                 told = read(line)
-            except NoReading as why:
+            except InvalidAnswer as why:
                 check_words(str(why))
                 continue
             taken = True
@@ -108,11 +114,11 @@ def take_firmware(octets: bytes) -> bool:
     """What we say, at the board's decoder: it finds what ours finds, and answers well."""
     octets = octets[:60_000]
     messages, answers = _board().hear(octets)
-    ours = [body for body in Reader().feed(octets) if 2 <= len(body) <= 200]
+    ours = [body for body in FrameReader().feed(octets) if 2 <= len(body) <= 200]
     if messages != ours:
         raise Defect(f"the board finds {len(messages)} messages and we {len(ours)}")
-    reader = Reader()
+    reader = FrameReader()
     answered = reader.feed(answers)
-    if reader.damaged or len(answered) != len(messages):
+    if reader.rejected or len(answered) != len(messages):
         raise Defect(f"{len(answered)} answers to {len(messages)} messages")
     return bool(messages)

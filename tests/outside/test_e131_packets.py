@@ -21,8 +21,8 @@ import sacn
 from sacn.messages.data_packet import DataPacket
 
 from benchtest.drive.driver import Target
-from benchtest.drive.e131.driver import E131Driver, Sender
-from benchtest.drive.e131.encode import Stream, SyncStream, discovery, multicast_group
+from benchtest.drive.e131.driver import E131Driver, SourceSettings
+from benchtest.drive.e131.encode import Stream, SyncStream, discovery_packets, multicast_group
 from benchtest.prop.design import Design, Output
 
 CID = UUID("00112233-4455-4677-8899-aabbccddeeff")
@@ -172,7 +172,7 @@ def test_each_field_of_a_synchronization_packet(clause: str) -> None:
 
 def test_the_worked_discovery_packet() -> None:
     # universes 300 and 301, given out of order: clauses 4.3, 6.4 and 8
-    (packet,) = discovery([301, 300], CID, "benchtest")
+    (packet,) = discovery_packets([301, 300], CID, "benchtest")
     assert len(packet) == 124
     assert packet[16:22] == bytes.fromhex("70 6c 00 00 00 08")
     assert packet[38:44] == bytes.fromhex("70 56 00 00 00 02")
@@ -183,7 +183,7 @@ def test_the_worked_discovery_packet() -> None:
 
 def test_discovery_lists_512_universes_a_page() -> None:
     # clause 8: pages from 0, each with the number of the last; flags and length 0x7408 when full
-    pages = discovery(range(1, 1026), CID, "benchtest")
+    pages = discovery_packets(range(1, 1026), CID, "benchtest")
     assert [len(page) for page in pages] == [1144, 1144, 122]
     assert [(page[118], page[119]) for page in pages] == [(0, 2), (1, 2), (2, 2)]
     assert [page[112:114] for page in pages] == [b"\x74\x08", b"\x74\x08", b"\x70\x0a"]
@@ -192,7 +192,7 @@ def test_discovery_lists_512_universes_a_page() -> None:
 
 
 def test_a_source_that_sends_nothing_lists_nothing() -> None:
-    (packet,) = discovery([], CID, "benchtest")
+    (packet,) = discovery_packets([], CID, "benchtest")
     assert len(packet) == 120
     assert packet[112:120] == bytes.fromhex("70 08 00 00 00 01 00 00")
 
@@ -237,7 +237,7 @@ def _sent(design: Design, frames: list[np.ndarray]) -> list[bytes]:
         ear.bind((LOOPBACK, 0))
         ear.settimeout(2.0)
         port = ear.getsockname()[1]
-        driver = E131Driver(design, Target("e131", LOOPBACK, port), Sender(CID))
+        driver = E131Driver(design, Target("e131", LOOPBACK, port), SourceSettings(CID))
         universes = driver.open().universes
         for frame in frames:
             driver.show(frame)
@@ -296,7 +296,7 @@ def test_the_librarys_receiver_hears_our_driver(make_fan: Callable[..., Design])
     )  # fmt: skip
     receiver.start()
     try:
-        driver = E131Driver(fan, Target("e131", OWN_ADDRESS), Sender(CID))
+        driver = E131Driver(fan, Target("e131", OWN_ADDRESS), SourceSettings(CID))
         driver.open()
         frame = np.zeros((40, 3), dtype=np.uint8)
         frame[0] = (10, 20, 30)  # node 1.1, which data reaches first

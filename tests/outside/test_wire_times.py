@@ -5,7 +5,11 @@ from __future__ import annotations
 import pytest
 
 from benchtest.drive.e131.other_sources import DATA_LOSS_S
-from benchtest.drive.frame_clock import KEEP_ALIVE_S, LEAST_GAP_S, MOST_FRAMES_PER_S
+from benchtest.drive.frame_clock import (
+    KEEP_ALIVE_INTERVAL_S,
+    MAX_FRAMES_PER_S,
+    MIN_PACKET_INTERVAL_S,
+)
 
 BREAK_US, MARK_US, SLOT_US = 92, 12, 44
 """Least times of one universe. Source: ANSI E1.11 (USITT DMX512-A), from memory."""
@@ -16,13 +20,13 @@ def test_the_ceiling_of_512_slots_is_44_hertz() -> None:
     assert slowest_us == 22_676
     assert 1e6 / slowest_us == pytest.approx(44.10, abs=0.005)
     # ANSI E1.31-2018, 6.6.1: not above that
-    assert slowest_us / 1e6 <= LEAST_GAP_S < 1 / MOST_FRAMES_PER_S
+    assert slowest_us / 1e6 <= MIN_PACKET_INTERVAL_S < 1 / MAX_FRAMES_PER_S
 
 
 def test_keep_alives_are_within_the_standards_bounds() -> None:
     # ANSI E1.31-2018, 6.6.2: one each 800 to 1000 ms; 6.7.1: data loss after 2.5 s
-    assert 0.8 <= KEEP_ALIVE_S <= 1.0
-    assert 3 * KEEP_ALIVE_S < DATA_LOSS_S  # two lost in a row are survived
+    assert 0.8 <= KEEP_ALIVE_INTERVAL_S <= 1.0
+    assert 3 * KEEP_ALIVE_INTERVAL_S < DATA_LOSS_S  # two lost in a row are survived
 
 
 @pytest.mark.parametrize(("nodes", "colours", "expected_ms"), [(400, 3, 12.0), (2000, 3, 60.0)])

@@ -11,7 +11,7 @@ import pytest
 
 from benchtest.drive.driver import Target
 from benchtest.drive.driver_choice import driver_for
-from benchtest.drive.e131.driver import Sender
+from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
@@ -87,6 +87,6 @@ def prop(fan: Design) -> Iterator[Prop]:
 @pytest.fixture
 def stand(begin: Callable[..., Session], fan: Design, prop: Prop) -> Iterator[Stand]:
     """A unit on the bench."""
-    driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, Sender(uuid4()))
+    driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, SourceSettings(uuid4()))
     with FrameClock(driver, fan.node_count, fan.node.channels).start() as clock:
         yield Stand(record_passed_checks(begin()), clock)

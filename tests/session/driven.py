@@ -8,7 +8,7 @@ import time
 import numpy as np
 
 from benchtest.diagnosis import Finding, NextReading
-from benchtest.drive.universe_layout import Frame, frame_of_slots
+from benchtest.drive.universe_layout import Frame, frame_from_slots
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import Lit, everything
 from benchtest.prop.notation import parse_probe
@@ -35,7 +35,7 @@ class Prop:
             octets = self._socket.recv(2000)
             # ANSI E1.31-2018, table 4-1: universe at octets 113-114, slots from octet 126 on
             universe = int.from_bytes(octets[113:115], "big")
-            frame = frame_of_slots(self.design, {universe: octets[126:]})
+            frame = frame_from_slots(self.design, {universe: octets[126:]})
             if np.array_equal(frame, wanted):
                 return True
         return False

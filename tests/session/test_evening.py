@@ -9,7 +9,7 @@ import pytest
 
 from benchtest.drive.driver import Target
 from benchtest.drive.driver_choice import driver_for
-from benchtest.drive.e131.driver import Sender
+from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.errors import InputError, NameFault
 from benchtest.evidence.meter import DEFAULT_METER
@@ -56,7 +56,7 @@ def clock() -> Clock:
 @pytest.fixture
 def fresh(begin: Callable[..., Session], fan: Design, clock: Clock, prop: Prop) -> Iterator[Stand]:
     """A unit with nothing behind it."""
-    driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, Sender(uuid4()))
+    driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, SourceSettings(uuid4()))
     with FrameClock(driver, fan.node_count, fan.node.channels).start() as frames:
         yield Stand(begin(), frames, None, clock)
 

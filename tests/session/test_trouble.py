@@ -21,7 +21,7 @@ import pytest
 from benchtest.drive.bridge.driver import BridgeDriver
 from benchtest.drive.driver import Target
 from benchtest.drive.driver_choice import driver_for
-from benchtest.drive.e131.driver import Sender
+from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.errors import InputError, RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER
@@ -49,7 +49,7 @@ def _verdicts(folder: Path, session: str) -> list[int]:
 @contextlib.contextmanager
 def _driven(session: Session, design: Design) -> Iterator[tuple[Stand, Prop]]:
     prop = Prop(design)
-    driver = driver_for(Target("e131", "127.0.0.1", prop.port), design, Sender(uuid4()))
+    driver = driver_for(Target("e131", "127.0.0.1", prop.port), design, SourceSettings(uuid4()))
     try:
         with FrameClock(driver, design.node_count, design.node.channels).start() as clock:
             stand = Stand(session, clock)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from benchtest.diagnosis import Engine
-from benchtest.drive.universe_layout import frame_of_slots
+from benchtest.drive.universe_layout import frame_from_slots
 from benchtest.errors import NameFault
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
@@ -128,7 +128,7 @@ def test_another_order_shows_what_the_slots_say_to_such_a_node(
     prop = VirtualProp(fan, parse_faults([f"colour_order={taken}"], fan))
     prop.receive(frame)
     other = dataclasses.replace(fan, node=dataclasses.replace(kind, colour_order=taken))
-    assert np.array_equal(prop.told(), frame_of_slots(other, slots_of(fan, frame)))
+    assert np.array_equal(prop.told(), frame_from_slots(other, slots_of(fan, frame)))
     one = VirtualProp(fan, parse_faults([f"2={taken}"], fan))
     one.receive(frame)
     assert np.array_equal(one.told(), np.vstack([frame[:3], prop.told()[3:]]))

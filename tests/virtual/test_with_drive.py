@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from benchtest.drive.driver import parse_target
-from benchtest.drive.e131.driver import E131Driver, Sender
+from benchtest.drive.e131.driver import E131Driver, SourceSettings
 from benchtest.drive.frame_clock import FrameClock
-from benchtest.drive.universe_layout import universes_of
+from benchtest.drive.universe_layout import universe_numbers
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import parse_lit
 from benchtest.prop.reader import read_design
@@ -21,7 +21,7 @@ from benchtest.virtual.observer import Sight
 from benchtest.virtual.remote_prop import RunningProp, start_simulation
 
 SOON_S = 30.0
-SENDER = Sender(UUID("00112233-4455-4677-8899-aabbccddeeff"))
+SENDER = SourceSettings(UUID("00112233-4455-4677-8899-aabbccddeeff"))
 
 
 def _spans(design: Design, lit: np.ndarray) -> list[Sight]:
@@ -68,7 +68,7 @@ def test_every_node_that_is_sent_is_the_node_that_lights(name: str) -> None:
             finally:
                 driver.close()
             _until(prop, [])
-            universes = len(universes_of(design))
+            universes = len(universe_numbers(design))
             _until_counted(prop, {"accepted": 5 * universes, "terminated": 3 * universes})
 
 

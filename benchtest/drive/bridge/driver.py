@@ -20,31 +20,37 @@ from numpy.typing import NDArray
 from benchtest.drive.bridge import messages
 from benchtest.drive.bridge.analog_inputs import (
     CALIBRATION_SAMPLES,
-    SAMPLES,
-    check_input,
-    keep_scale,
-    scale_of,
-    take_sample,
-    volts_of,
+    DEFAULT_SAMPLES,
+    calibration_scale_nv,
+    check_request,
+    read_sample,
+    sample_volts,
+    store_scale,
 )
-from benchtest.drive.bridge.messages import Board, Kind, Refusal, Sample, TooMuch
-from benchtest.drive.bridge.serial_link import BOOT_S, Line, LineFault, Refused, Restarted
-from benchtest.drive.driver import Abilities, Status
-from benchtest.drive.serial_ports import SerialPort, device_again, port_of
-from benchtest.drive.universe_layout import GAP_S, Frame, frames_per_s, node_s, wire_of
+from benchtest.drive.bridge.messages import Board, FrameTooComplex, Kind, Refusal, Sample
+from benchtest.drive.bridge.serial_link import (
+    BOOT_TIMEOUT_S,
+    BoardRestarted,
+    LinkFault,
+    RequestRefused,
+    SerialLink,
+)
+from benchtest.drive.driver import DriverInfo, DriveStatus
+from benchtest.drive.serial_ports import SerialPort, current_device, find_port
+from benchtest.drive.universe_layout import RESET_GAP_S, Frame, frame_on_wire, frames_per_s, node_s
 from benchtest.errors import DriveFault
 from benchtest.prop.design import Design
 
-OUTPUT = 0
+_OUTPUT = 0
 """Of the board's outputs, the one that the prop hangs on."""
-LOOK_S = 0.2
+_IDLE_POLL_INTERVAL_S = 0.2
 """How often an idle line is looked at: an unplugged board is noticed within a second. [s]"""
-AGAIN_S = 0.25
+_RECONNECT_INTERVAL_S = 0.25
 """Between two looks for a board that is not there. [s]"""
-READING_S = 3.0
+_READING_TIMEOUT_S = 3.0
 """Longest wait for a reading behind a frame that is under way. [s]"""
 
-_Action = Callable[[Line], Sample | None]
+_Action = Callable[[SerialLink], Sample | None]
 
 
 class BridgeDriver:
@@ -54,44 +60,44 @@ class BridgeDriver:
         self.design = design
         self.device = device
         self.board: Board | None = None
-        self._work_s = node_s(design) * design.node_count + GAP_S
-        self._was: SerialPort | None = None
-        self._line: Line | None = None
-        self._shown: bytes | None = None
+        self._work_s = node_s(design) * design.node_count + RESET_GAP_S
+        self._last_port: SerialPort | None = None
+        self._link: SerialLink | None = None
+        self._board_frame: bytes | None = None
         """Octets of the frame that the board holds; None where that is not known."""
         self._wake = threading.Condition()
         self._waiting: NDArray[np.uint8] | None = None
-        self._asked: deque[tuple[_Action, Future[Sample | None]]] = deque()
+        self._requests: deque[tuple[_Action, Future[Sample | None]]] = deque()
         self._closing = False
         self._thread: threading.Thread | None = None
         self._frames = self._packets = self._errors = 0
         self._trouble: str | None = None
 
-    def open(self) -> Abilities:
+    def open(self) -> DriverInfo:
         """Open the port and wait for the board, which may restart by that.
 
         Raises:
             DriveFault: no bridge answers there, or it cannot hold this prop.
         """
-        self._was = port_of(self.device)
+        self._last_port = find_port(self.device)
         self._closing = False
         self._connect(self.device)
         self._thread = threading.Thread(target=self._run, name="serial bridge", daemon=True)
         self._thread.start()
-        return Abilities(f"bridge on {self.device}", 1, frames_per_s(self.design))
+        return DriverInfo(f"bridge on {self.device}", 1, frames_per_s(self.design))
 
     def show(self, frame: Frame) -> None:
         """Leave one frame to be sent; returns at once."""
         if self._thread is None:
             raise DriveFault(f"serial:{self.device}: is closed; open it to send again")
         with self._wake:
-            self._waiting = wire_of(self.design, frame)
+            self._waiting = frame_on_wire(self.design, frame)
             self._wake.notify()
 
-    def status(self) -> Status:
-        return Status(self._frames, self._packets, self._errors, self._trouble)
+    def status(self) -> DriveStatus:
+        return DriveStatus(self._frames, self._packets, self._errors, self._trouble)
 
-    def read(self, channel: int, samples: int = SAMPLES) -> Sample:
+    def read(self, channel: int, samples: int = DEFAULT_SAMPLES) -> Sample:
         """Ask an analogue input, while frames go on.
 
         Args:
@@ -102,8 +108,8 @@ class BridgeDriver:
             DriveFault: the board is not there, or has no such input.
             InputError: no board can have that.
         """
-        check_input(channel, samples)
-        found = self._ask(partial(take_sample, channel=channel, samples=samples))
+        check_request(channel, samples)
+        found = self._ask(partial(read_sample, channel=channel, samples=samples))
         assert found is not None
         return found
 
@@ -114,7 +120,7 @@ class BridgeDriver:
             DriveFault: the board is not there, the input was never calibrated, or reads more
                 than it can.
         """
-        return volts_of(self.read(channel))
+        return sample_volts(self.read(channel))
 
     def calibrate(self, channel: int, known_v: float) -> Sample:
         """Tell the board what its input reads just now; it keeps that without power.
@@ -127,8 +133,8 @@ class BridgeDriver:
             DriveFault: too low or too high to calibrate by, or the board is not there.
         """
         sample = self.read(channel, CALIBRATION_SAMPLES)
-        scale_nv = scale_of(sample, known_v)
-        self._ask(partial(keep_scale, channel=channel, scale_nv=scale_nv))
+        scale_nv = calibration_scale_nv(sample, known_v)
+        self._ask(partial(store_scale, channel=channel, scale_nv=scale_nv))
         return Sample(channel, sample.samples, sample.total, scale_nv)
 
     def close(self) -> None:
@@ -146,124 +152,124 @@ class BridgeDriver:
     def _run(self) -> None:
         while not self._closing:
             try:
-                if self._line is None:
-                    self._find_again()
+                if self._link is None:
+                    self._reconnect()
                 else:
-                    self._serve(self._line)
+                    self._serve(self._link)
             except DriveFault as fault:
-                self._lose(str(fault))
-        self._end()
+                self._disconnect(str(fault))
+        self._finish()
 
-    def _serve(self, line: Line) -> None:
+    def _serve(self, line: SerialLink) -> None:
         """Do what waits; where nothing does, look whether the board is still there."""
         with self._wake:
-            self._wake.wait_for(self._has_work, LOOK_S)
+            self._wake.wait_for(self._has_work, _IDLE_POLL_INTERVAL_S)
             wire, self._waiting = self._waiting, None
-            asked = self._asked.popleft() if self._asked else None
+            asked = self._requests.popleft() if self._requests else None
         try:
             if wire is not None:
-                self._put(line, wire)
+                self._show_frame(line, wire)
             if asked is not None:
-                _settle(line, *asked)
-            line.look()
-        except Restarted:
-            self._introduce(line, BOOT_S)
+                _answer(line, *asked)
+            line.check_board()
+        except BoardRestarted:
+            self._set_up_board(line, BOOT_TIMEOUT_S)
             if wire is not None:
-                self._put(line, wire)
-        except LineFault:
+                self._show_frame(line, wire)
+        except LinkFault:
             with self._wake:
                 if self._waiting is None:  # it is still to be shown when the board is back
                     self._waiting = wire
             raise
 
     def _has_work(self) -> bool:
-        return self._closing or self._waiting is not None or bool(self._asked)
+        return self._closing or self._waiting is not None or bool(self._requests)
 
-    def _put(self, line: Line, wire: NDArray[np.uint8]) -> None:
+    def _show_frame(self, line: SerialLink, wire: NDArray[np.uint8]) -> None:
         """Show one frame: what the board holds already is only asked for again."""
         octets = wire.tobytes()
         repeats = line.repeats
         try:
-            if octets != self._shown or not self._show_again(line):
-                self._send(line, wire)
-        except (TooMuch, Refused) as fault:
+            if octets != self._board_frame or not self._show_stored(line):
+                self._send_runs(line, wire)
+        except (FrameTooComplex, RequestRefused) as fault:
             self._errors += 1
-            self._shown, self._trouble = None, f"{self.device}: {fault}"
+            self._board_frame, self._trouble = None, f"{self.device}: {fault}"
         else:
             self._frames += 1
-            self._shown, self._trouble = octets, None
+            self._board_frame, self._trouble = octets, None
         finally:
             self._errors += line.repeats - repeats
             self._packets += line.sent
             line.sent = 0
 
-    def _show_again(self, line: Line) -> bool:
+    def _show_stored(self, line: SerialLink) -> bool:
         """False where the board has put its frame out by itself."""
         try:
             line.ask(Kind.SHOW, work_s=self._work_s)
-        except Refused as fault:
+        except RequestRefused as fault:
             if fault.why != Refusal.INCOMPLETE:
                 raise
             return False
         return True
 
-    def _send(self, line: Line, wire: NDArray[np.uint8]) -> None:
+    def _send_runs(self, line: SerialLink, wire: NDArray[np.uint8]) -> None:
         assert self.board is not None
-        self._shown = None  # until the whole frame is there
-        for said in messages.runs_messages(wire, self.board):
+        self._board_frame = None  # until the whole frame is there
+        for said in messages.encode_runs(wire, self.board):
             line.ask(Kind.RUNS, said, work_s=self._work_s)
 
     def _connect(self, device: str) -> None:
-        line = Line(device)
+        line = SerialLink(device)
         try:
-            self._introduce(line, BOOT_S)
+            self._set_up_board(line, BOOT_TIMEOUT_S)
         except DriveFault:
             line.close()
             raise
-        self._line = line
+        self._link = line
 
-    def _introduce(self, line: Line, within_s: float) -> None:
+    def _set_up_board(self, line: SerialLink, within_s: float) -> None:
         """Meet the board and tell it what hangs on it."""
-        self._shown = None
-        self.board = line.meet(within_s, lambda: self._closing)
+        self._board_frame = None
+        self.board = line.handshake(within_s, lambda: self._closing)
         nodes, channels = self.design.node_count, self.design.node.channels
-        if nodes > self.board.most_nodes:
+        if nodes > self.board.max_nodes:
             raise DriveFault(
-                f"{self.device}: this bridge drives {self.board.most_nodes} nodes at most and "
+                f"{self.device}: this bridge drives {self.board.max_nodes} nodes at most and "
                 f"{self.design.name} has {nodes}; drive it over E1.31 (--to e131:HOST)"
             )
-        line.ask(Kind.WIRING, messages.wiring(OUTPUT, channels, nodes))
+        line.ask(Kind.WIRING, messages.encode_wiring(_OUTPUT, channels, nodes))
 
-    def _find_again(self) -> None:
-        device = device_again(self.device, self._was)
+    def _reconnect(self) -> None:
+        device = current_device(self.device, self._last_port)
         if device is None:
-            self._fail_asked()
+            self._fail_requests()
             with self._wake:
-                self._wake.wait_for(lambda: self._closing, AGAIN_S)
+                self._wake.wait_for(lambda: self._closing, _RECONNECT_INTERVAL_S)
             return
         self._connect(device)
         self._trouble = None
 
-    def _lose(self, why: str) -> None:
+    def _disconnect(self, why: str) -> None:
         self._errors += 1
         self._trouble = why
-        if self._line is not None:
+        if self._link is not None:
             with suppress(OSError):
-                self._line.close()
-        self._line = None
-        self._fail_asked()
+                self._link.close()
+        self._link = None
+        self._fail_requests()
         with self._wake:
-            self._wake.wait_for(lambda: self._closing, AGAIN_S)
+            self._wake.wait_for(lambda: self._closing, _RECONNECT_INTERVAL_S)
 
-    def _end(self) -> None:
+    def _finish(self) -> None:
         """The last frame is dark."""
-        if self._line is not None:
+        if self._link is not None:
             dark = np.zeros((self.design.node_count, self.design.node.channels), dtype=np.uint8)
             with suppress(DriveFault):
-                self._put(self._line, dark)
-            self._line.close()
-        self._line = None
-        self._fail_asked()
+                self._show_frame(self._link, dark)
+            self._link.close()
+        self._link = None
+        self._fail_requests()
 
     # -- readings ------------------------------------------------------------------------------
 
@@ -272,25 +278,25 @@ class BridgeDriver:
             raise DriveFault(f"serial:{self.device}: is closed; open it to read")
         answer: Future[Sample | None] = Future()
         with self._wake:
-            self._asked.append((action, answer))
+            self._requests.append((action, answer))
             self._wake.notify()
         try:
-            return answer.result(READING_S)
+            return answer.result(_READING_TIMEOUT_S)
         except FutureTimeout as error:
             raise DriveFault(f"{self.device}: the bridge gives no reading; read again") from error
 
-    def _fail_asked(self) -> None:
+    def _fail_requests(self) -> None:
         with self._wake:
-            while self._asked:
-                _, answer = self._asked.popleft()
+            while self._requests:
+                _, answer = self._requests.popleft()
                 answer.set_exception(DriveFault(f"{self.device}: the bridge is not there"))
 
 
-def _settle(line: Line, action: _Action, answer: Future[Sample | None]) -> None:
+def _answer(line: SerialLink, action: _Action, answer: Future[Sample | None]) -> None:
     """Do what was asked; who asked gets the result or the reason."""
     try:
         answer.set_result(action(line))
-    except Refused as fault:
+    except RequestRefused as fault:
         answer.set_exception(fault)
     except DriveFault as fault:
         answer.set_exception(fault)

@@ -4,22 +4,22 @@ from __future__ import annotations
 
 from binascii import crc_hqx
 
-FULL_GROUP = 0xFF
+_FULL_GROUP = 0xFF
 """Code of a group of 254 octets that stands for no zero. Source: Cheshire and Baker, Consistent
 Overhead Byte Stuffing, IEEE/ACM Transactions on Networking 7(2), April 1999."""
-CRC_OCTETS = 2
-LONGEST = 512
+_CRC_OCTETS = 2
+MAX_ENCODED_OCTETS = 512
 """Octets without a zero that may still become a message: the longest is 255, its CRC and codes."""
 
 
-class Damaged(ValueError):
+class FrameError(ValueError):
     """Octets that are no message: cut, garbled or joined."""
 
 
-def stuff(data: bytes) -> bytes:
+def cobs_encode(data: bytes) -> bytes:
     """Octets without a zero that stand for any octets. Source: Cheshire and Baker, 1999.
 
-    >>> stuff(bytes.fromhex("11 22 00 33")).hex(" ")
+    >>> cobs_encode(bytes.fromhex("11 22 00 33")).hex(" ")
     '03 11 22 02 33'
     """
     stuffed = bytearray()
@@ -32,34 +32,34 @@ def stuff(data: bytes) -> bytes:
 def _coded(group: bytes, *, zero_follows: bool) -> bytes:
     """A piece without zeros, cut at 254 octets; the zero behind it costs nothing."""
     coded = bytearray()
-    while len(group) >= FULL_GROUP - 1:
-        coded += bytes([FULL_GROUP]) + group[: FULL_GROUP - 1]
-        group = group[FULL_GROUP - 1 :]
+    while len(group) >= _FULL_GROUP - 1:
+        coded += bytes([_FULL_GROUP]) + group[: _FULL_GROUP - 1]
+        group = group[_FULL_GROUP - 1 :]
         if not group and not zero_follows:
             return bytes(coded)
     return bytes(coded) + bytes([len(group) + 1]) + group
 
 
-def unstuff(stuffed: bytes) -> bytes:
+def cobs_decode(stuffed: bytes) -> bytes:
     """What stuffed octets stand for.
 
     Raises:
         Damaged: a zero in it, or its last group is cut.
 
-    >>> unstuff(bytes.fromhex("03 11 22 02 33")).hex(" ")
+    >>> cobs_decode(bytes.fromhex("03 11 22 02 33")).hex(" ")
     '11 22 00 33'
     """
     if 0 in stuffed:
-        raise Damaged("a zero inside")
+        raise FrameError("a zero inside")
     data = bytearray()
     at = 0
     while at < len(stuffed):
         code = stuffed[at]
         stop = at + code
         if stop > len(stuffed):
-            raise Damaged("its last group is cut")
+            raise FrameError("its last group is cut")
         data += stuffed[at + 1 : stop]
-        if code != FULL_GROUP and stop < len(stuffed):
+        if code != _FULL_GROUP and stop < len(stuffed):
             data.append(0)
         at = stop
     return bytes(data)
@@ -74,28 +74,28 @@ def crc16(data: bytes) -> int:
     return crc_hqx(data, 0xFFFF)
 
 
-def seal(body: bytes) -> bytes:
+def encode_frame(body: bytes) -> bytes:
     """A message as it goes onto the line.
 
     The zero in front ends whatever half message lies in the receiver: noise between two messages
     costs neither.
     """
-    return b"\0" + stuff(body + crc16(body).to_bytes(CRC_OCTETS, "big")) + b"\0"
+    return b"\0" + cobs_encode(body + crc16(body).to_bytes(_CRC_OCTETS, "big")) + b"\0"
 
 
-def unseal(stuffed: bytes) -> bytes:
+def decode_frame(stuffed: bytes) -> bytes:
     """The body of a message, given what stood between two zeros.
 
     Raises:
         Damaged: it is not as it was sent.
     """
-    data = unstuff(stuffed)
-    if len(data) < CRC_OCTETS or crc16(data):  # over data and its own CRC it comes to zero
-        raise Damaged("its CRC does not fit")
-    return data[:-CRC_OCTETS]
+    data = cobs_decode(stuffed)
+    if len(data) < _CRC_OCTETS or crc16(data):  # over data and its own CRC it comes to zero
+        raise FrameError("its CRC does not fit")
+    return data[:-_CRC_OCTETS]
 
 
-class Reader:
+class FrameReader:
     """Finds messages in a stream that is cut and joined at will.
 
     Attributes:
@@ -103,7 +103,7 @@ class Reader:
     """
 
     def __init__(self) -> None:
-        self.damaged = 0
+        self.rejected = 0
         self._held = bytearray()
         self._too_long = False
 
@@ -120,7 +120,7 @@ class Reader:
 
     def _hold(self, piece: bytes) -> None:
         self._held += piece
-        if len(self._held) > LONGEST:  # a lost zero must not fill the memory
+        if len(self._held) > MAX_ENCODED_OCTETS:  # a lost zero must not fill the memory
             self._held.clear()
             self._too_long = True
 
@@ -132,8 +132,8 @@ class Reader:
             return None  # two zeros in a row mean nothing
         try:
             if too_long:
-                raise Damaged("too long")
-            return unseal(stuffed)
-        except Damaged:
-            self.damaged += 1
+                raise FrameError("too long")
+            return decode_frame(stuffed)
+        except FrameError:
+            self.rejected += 1
             return None

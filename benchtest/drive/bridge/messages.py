@@ -11,22 +11,22 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.drive.bridge.framing import Damaged, seal
+from benchtest.drive.bridge.framing import FrameError, encode_frame
 
 VERSION = 1
-ANSWER = 0x80
-REFUSAL = 0xFF
-UNASKED = 0
+ANSWER_FLAG = 0x80
+REFUSAL_KIND = 0xFF
+UNSOLICITED = 0
 """Number of what a board says by itself: its hello after a restart."""
-MOST_COLOURS = 16
-MOST_ALIKE = 16
+_MAX_COLOURS = 16
+_MAX_RUN_NODES = 16
 """Nodes that one run lights."""
-COLOUR_OCTETS = 4
-RUNS_HEAD = 6
+_COLOUR_OCTETS = 4
+_RUNS_HEADER_OCTETS = 6
 """Octets of a runs message before its colours: kind, number, place, show, count of colours."""
-LEAST_BODY = 80
+_MIN_BODY_OCTETS = 80
 """Octets of a message that every board must take: sixteen colours and a few runs."""
-UNCALIBRATED = 0xFFFF_FFFF
+_UNCALIBRATED = 0xFFFF_FFFF
 FULL_SCALE = 1023
 """Highest count of a 10-bit converter; at it the true volts may be anything above."""
 
@@ -60,11 +60,11 @@ class Message:
 
     kind: int
     number: int
-    said: bytes = b""
+    payload: bytes = b""
 
-    def sealed(self) -> bytes:
+    def encoded(self) -> bytes:
         """As it goes onto the line."""
-        return seal(bytes([self.kind, self.number]) + self.said)
+        return encode_frame(bytes([self.kind, self.number]) + self.payload)
 
     @classmethod
     def read(cls, body: bytes) -> Message:
@@ -74,7 +74,7 @@ class Message:
             Damaged: too short to be one.
         """
         if len(body) < 2:
-            raise Damaged("too short")
+            raise FrameError("too short")
         return cls(body[0], body[1], body[2:])
 
 
@@ -85,11 +85,11 @@ class Board:
     version: int
     outputs: int
     ram_octets: int
-    most_runs: int
-    most_nodes: int
-    analogue: int
+    max_runs: int
+    max_nodes: int
+    analog_inputs: int
     """Analogue inputs."""
-    longest_body: int
+    max_body_octets: int
     """Octets of the longest message that it takes, without the CRC."""
 
     _FORM = struct.Struct(">BBHHHBB")
@@ -102,10 +102,12 @@ class Board:
             Damaged: too short, or of a board that takes no whole message.
         """
         if len(said) < cls._FORM.size:
-            raise Damaged("a hello that is too short")
+            raise FrameError("a hello that is too short")
         board = cls(*cls._FORM.unpack_from(said))
-        if board.longest_body < LEAST_BODY:
-            raise Damaged(f"that it takes {board.longest_body} octets, fewer than {LEAST_BODY}")
+        if board.max_body_octets < _MIN_BODY_OCTETS:
+            raise FrameError(
+                f"that it takes {board.max_body_octets} octets, fewer than {_MIN_BODY_OCTETS}"
+            )
         return board
 
 
@@ -129,11 +131,11 @@ class Sample:
             Damaged: not of its length.
         """
         if len(said) != cls._FORM.size:
-            raise Damaged("a sample of the wrong length")
+            raise FrameError("a sample of the wrong length")
         channel, samples, total, scale = cls._FORM.unpack(said)
         if samples == 0:
-            raise Damaged("a sample of nothing")
-        return cls(channel, samples, total, None if scale == UNCALIBRATED else scale)
+            raise FrameError("a sample of nothing")
+        return cls(channel, samples, total, None if scale == _UNCALIBRATED else scale)
 
     @property
     def counts(self) -> float:
@@ -151,26 +153,26 @@ class Sample:
         return None if self.scale_nv is None else self.counts * self.scale_nv * 1e-9
 
 
-def wiring(output: int, channels: int, nodes: int) -> bytes:
+def encode_wiring(output: int, channels: int, nodes: int) -> bytes:
     """What hangs on the board: which data line, colour channels of a node, nodes."""
     return struct.pack(">BBH", output, channels, nodes)
 
 
-def reading(channel: int, samples: int) -> bytes:
+def encode_read(channel: int, samples: int) -> bytes:
     """A question for an analogue input; samples 1 to 255."""
     return bytes([channel, samples])
 
 
-def scale(channel: int, scale_nv: int) -> bytes:
+def encode_scale(channel: int, scale_nv: int) -> bytes:
     """What one count of an analogue input is worth from now on. [nV]"""
     return struct.pack(">BI", channel, scale_nv)
 
 
-class TooMuch(ValueError):
+class FrameTooComplex(ValueError):
     """A frame that this board cannot hold, and why."""
 
 
-def runs_messages(wire: NDArray[np.uint8], board: Board) -> list[bytes]:
+def encode_runs(wire: NDArray[np.uint8], board: Board) -> list[bytes]:
     """One frame as runs of equal colour, cut into messages; the last one asks to show it.
 
     Args:
@@ -183,14 +185,18 @@ def runs_messages(wire: NDArray[np.uint8], board: Board) -> list[bytes]:
     Raises:
         TooMuch: more colours or more runs than the board holds.
     """
-    colours, runs = coded(wire)
-    if len(colours) > MOST_COLOURS:
-        raise TooMuch(f"the frame has {len(colours)} colours and a bridge takes {MOST_COLOURS}")
-    if len(runs) > board.most_runs:
-        raise TooMuch(f"the frame has {len(runs)} runs and this bridge takes {board.most_runs}")
-    palette = b"".join(colour.ljust(COLOUR_OCTETS, b"\0") for colour in colours)
-    first = board.longest_body - RUNS_HEAD - len(palette)
-    cuts = [0, *range(first, len(runs), board.longest_body - RUNS_HEAD), len(runs)]
+    colours, runs = run_length_encode(wire)
+    if len(colours) > _MAX_COLOURS:
+        raise FrameTooComplex(
+            f"the frame has {len(colours)} colours and a bridge takes {_MAX_COLOURS}"
+        )
+    if len(runs) > board.max_runs:
+        raise FrameTooComplex(
+            f"the frame has {len(runs)} runs and this bridge takes {board.max_runs}"
+        )
+    palette = b"".join(colour.ljust(_COLOUR_OCTETS, b"\0") for colour in colours)
+    first = board.max_body_octets - _RUNS_HEADER_OCTETS - len(palette)
+    cuts = [0, *range(first, len(runs), board.max_body_octets - _RUNS_HEADER_OCTETS), len(runs)]
     messages = []
     for place, (start, stop) in enumerate(pairwise(cuts)):
         head = struct.pack(">HBB", start, stop == len(runs), 0 if place else len(colours))
@@ -198,13 +204,13 @@ def runs_messages(wire: NDArray[np.uint8], board: Board) -> list[bytes]:
     return messages
 
 
-def coded(wire: NDArray[np.uint8]) -> tuple[Sequence[bytes], bytes]:
+def run_length_encode(wire: NDArray[np.uint8]) -> tuple[Sequence[bytes], bytes]:
     """The colours of a frame, and its runs: an octet each, colour × 16 + nodes − 1.
 
     Args:
         wire: shape (nodes, channels).
 
-    >>> colours, runs = coded(np.array([[9, 9, 9]] * 18 + [[0, 0, 0]], dtype=np.uint8))
+    >>> colours, runs = run_length_encode(np.array([[9, 9, 9]] * 18 + [[0, 0, 0]], dtype=np.uint8))
     >>> [colour.hex() for colour in colours], runs.hex(" ")
     (['090909', '000000'], '0f 01 10')
     """
@@ -214,9 +220,9 @@ def coded(wire: NDArray[np.uint8]) -> tuple[Sequence[bytes], bytes]:
     places: dict[bytes, int] = {}
     runs = bytearray()
     for start, length in zip(starts.tolist(), lengths.tolist(), strict=True):
-        place = places.setdefault(wire[start].tobytes(), len(places)) % MOST_COLOURS
-        whole, rest = divmod(length, MOST_ALIKE)
-        runs += bytes([place << 4 | MOST_ALIKE - 1]) * whole
+        place = places.setdefault(wire[start].tobytes(), len(places)) % _MAX_COLOURS
+        whole, rest = divmod(length, _MAX_RUN_NODES)
+        runs += bytes([place << 4 | _MAX_RUN_NODES - 1]) * whole
         if rest:
             runs.append(place << 4 | rest - 1)
     return list(places), bytes(runs)

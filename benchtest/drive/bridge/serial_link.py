@@ -7,51 +7,51 @@ from collections.abc import Callable, Iterator
 
 from serial import Serial
 
-from benchtest.drive.bridge.framing import Damaged, Reader
+from benchtest.drive.bridge.framing import FrameError, FrameReader
 from benchtest.drive.bridge.messages import (
-    ANSWER,
-    REFUSAL,
-    UNASKED,
+    ANSWER_FLAG,
+    REFUSAL_KIND,
+    UNSOLICITED,
     VERSION,
     Board,
     Kind,
     Message,
     Refusal,
 )
-from benchtest.drive.serial_ports import why_not_open
+from benchtest.drive.serial_ports import explain_open_failure
 from benchtest.errors import DriveFault
 
 BAUD = 500_000
 """Exact at 16 MHz. USB boards without a serial chip ignore it."""
-ANSWER_S = 0.15
+_ANSWER_TIMEOUT_S = 0.15
 """Wait for an answer, beside the time that the work takes. A USB serial chip may hold an answer
 back for 16 ms. [s]"""
-TRIES = 4
-BOOT_S = 4.0
+MAX_TRIES = 4
+BOOT_TIMEOUT_S = 4.0
 """Wait for a board that restarts when its port is opened; boot loaders listen up to 2 s first.
 [s] Source: common practice."""
-HELLO_EVERY_S = 0.25
-READ_S = 0.02
-WRITE_S = 0.5
+HELLO_INTERVAL_S = 0.25
+_READ_TIMEOUT_S = 0.02
+_WRITE_TIMEOUT_S = 0.5
 
 
-class LineFault(DriveFault):
+class LinkFault(DriveFault):
     """The line to a bridge does not carry what was asked."""
 
 
-class Gone(LineFault):
+class PortGone(LinkFault):
     """The port is no longer there."""
 
 
-class Silent(LineFault):
+class NoAnswer(LinkFault):
     """Nothing answers."""
 
 
-class Restarted(LineFault):
+class BoardRestarted(LinkFault):
     """The board has begun anew and knows nothing of what it was told."""
 
 
-class Refused(LineFault):
+class RequestRefused(LinkFault):
     """The board does not do it."""
 
     def __init__(self, device: str, why: int) -> None:
@@ -60,7 +60,7 @@ class Refused(LineFault):
         self.why = why
 
 
-class Line:
+class SerialLink:
     """A port that is open, and ours alone.
 
     Attributes:
@@ -77,15 +77,19 @@ class Line:
         self.device = device
         self.repeats = self.sent = 0
         self._number = 0
-        self._reader = Reader()
+        self._reader = FrameReader()
         try:
             self._serial = Serial(
-                device, BAUD, timeout=READ_S, write_timeout=WRITE_S, exclusive=True
+                device,
+                BAUD,
+                timeout=_READ_TIMEOUT_S,
+                write_timeout=_WRITE_TIMEOUT_S,
+                exclusive=True,
             )
         except (OSError, ValueError) as error:
-            raise Gone(why_not_open(device, error)) from error
+            raise PortGone(explain_open_failure(device, error)) from error
 
-    def meet(self, within_s: float, given_up: Callable[[], bool] = lambda: False) -> Board:
+    def handshake(self, within_s: float, given_up: Callable[[], bool] = lambda: False) -> Board:
         """Say hello until the board answers.
 
         Raises:
@@ -97,18 +101,18 @@ class Line:
         while time.monotonic() < due_s and not given_up():
             number = self._next_number()
             self._write(Message(Kind.HELLO, number, bytes([VERSION])))
-            for heard in self._heard(HELLO_EVERY_S):
-                if (heard.kind, heard.number) == (Kind.HELLO | ANSWER, number):
-                    return self._checked(heard.said)
-        raise Silent(
+            for heard in self._receive(HELLO_INTERVAL_S):
+                if (heard.kind, heard.number) == (Kind.HELLO | ANSWER_FLAG, number):
+                    return self._decode_board(heard.payload)
+        raise NoAnswer(
             f"{self.device}: no bridge answers; is it the right port, and is the bridge's "
             "firmware on the board (hw_notes/bridge.md)?"
         )
 
-    def _checked(self, said: bytes) -> Board:
+    def _decode_board(self, said: bytes) -> Board:
         try:
             board = Board.read(said)
-        except Damaged as error:
+        except FrameError as error:
             raise DriveFault(f"{self.device}: the bridge says {error}") from error
         if board.version != VERSION:
             raise DriveFault(
@@ -135,42 +139,45 @@ class Line:
             Refused: it does not do it.
         """
         asked = Message(kind, self._next_number(), said)
-        for attempt in range(TRIES):
+        for attempt in range(MAX_TRIES):
             self.repeats += attempt > 0
             self._write(asked)
-            for heard in self._heard(ANSWER_S + work_s):
-                if heard.number == UNASKED:
-                    self._note(heard)
-                elif heard.number == asked.number and heard.kind in (kind | ANSWER, REFUSAL):
+            for heard in self._receive(_ANSWER_TIMEOUT_S + work_s):
+                if heard.number == UNSOLICITED:
+                    self._check_unsolicited(heard)
+                elif heard.number == asked.number and heard.kind in (
+                    kind | ANSWER_FLAG,
+                    REFUSAL_KIND,
+                ):
                     return self._answer(heard)
-        raise Silent(f"{self.device}: the bridge does not answer; trying on")
+        raise NoAnswer(f"{self.device}: the bridge does not answer; trying on")
 
-    def look(self) -> None:
+    def check_board(self) -> None:
         """See whether the board is still there and has not begun anew.
 
         Raises:
             Gone: the port is no longer there.
             Restarted: the board has begun anew.
         """
-        for heard in self._heard(0.0):
-            if heard.number == UNASKED:
-                self._note(heard)
+        for heard in self._receive(0.0):
+            if heard.number == UNSOLICITED:
+                self._check_unsolicited(heard)
 
     def close(self) -> None:
         """Let go of the port."""
         self._serial.close()
 
-    def _note(self, heard: Message) -> None:
-        if heard.kind == Kind.HELLO | ANSWER:
-            raise Restarted(f"{self.device}: the bridge has restarted")
+    def _check_unsolicited(self, heard: Message) -> None:
+        if heard.kind == Kind.HELLO | ANSWER_FLAG:
+            raise BoardRestarted(f"{self.device}: the bridge has restarted")
 
     def _answer(self, heard: Message) -> bytes:
-        if heard.kind != REFUSAL:
-            return heard.said
-        why = heard.said[0] if heard.said else 0
+        if heard.kind != REFUSAL_KIND:
+            return heard.payload
+        why = heard.payload[0] if heard.payload else 0
         if why == Refusal.NO_WIRING:
-            raise Restarted(f"{self.device}: the bridge has restarted")
-        raise Refused(self.device, why)
+            raise BoardRestarted(f"{self.device}: the bridge has restarted")
+        raise RequestRefused(self.device, why)
 
     def _next_number(self) -> int:
         self._number = self._number % 255 + 1
@@ -178,19 +185,19 @@ class Line:
 
     def _write(self, message: Message) -> None:
         try:
-            self._serial.write(message.sealed())
+            self._serial.write(message.encoded())
         except OSError as error:
-            raise self._gone() from error
+            raise self._port_gone() from error
         self.sent += 1
 
-    def _heard(self, within_s: float) -> Iterator[Message]:
+    def _receive(self, within_s: float) -> Iterator[Message]:
         """Messages as they come, until the time is over; at 0 s what is there already."""
         due_s = time.monotonic() + within_s
         while True:
             for body in self._reader.feed(self._read(wait=within_s > 0.0)):
                 try:
                     yield Message.read(body)
-                except Damaged:
+                except FrameError:
                     continue
             if time.monotonic() >= due_s:
                 return
@@ -200,7 +207,7 @@ class Line:
             waiting = self._serial.in_waiting
             return self._serial.read(max(1, waiting)) if wait or waiting else b""
         except OSError as error:
-            raise self._gone() from error
+            raise self._port_gone() from error
 
-    def _gone(self) -> Gone:
-        return Gone(f"{self.device}: the bridge is unplugged; plug it in and it goes on")
+    def _port_gone(self) -> PortGone:
+        return PortGone(f"{self.device}: the bridge is unplugged; plug it in and it goes on")

@@ -6,16 +6,16 @@ import contextlib
 from pathlib import Path
 from uuid import UUID, uuid4
 
-FILE = "source-id"
+_FILE = "source-id"
 
 
-def source_id(folder: Path) -> UUID:
+def load_cid(folder: Path) -> UUID:
     """The bench's CID, made on first use and kept. Source: ANSI E1.31-2018, clause 5.6.
 
     A folder that cannot be written gives a fresh one: driving matters more than being the same
     source tomorrow.
     """
-    file = folder / FILE
+    file = folder / _FILE
     with contextlib.suppress(OSError, ValueError):
         return UUID(file.read_text(encoding="ascii").strip())
     fresh = uuid4()

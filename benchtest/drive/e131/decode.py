@@ -8,14 +8,14 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 
-from benchtest.drive.universe_layout import SLOTS
+from benchtest.drive.universe_layout import MAX_SLOTS
 from benchtest.input_files import plain
 from benchtest.prop.validation import MOST_UNIVERSE
 
-HEADER = 126
+_HEADER_OCTETS = 126
 """Octets of a data packet before its slots."""
-SYNC_OCTETS = 49
-MOST_PRIORITY = 200
+_SYNC_OCTETS = 49
+MAX_PRIORITY = 200
 """Source: ANSI E1.31-2018, clause 6.2.3."""
 
 _ROOT = bytes.fromhex("00100000") + b"ASC-E1.17\x00\x00\x00"
@@ -59,20 +59,20 @@ class SyncPacket:
     address: int
 
 
-def read_packet(octets: bytes) -> DataPacket | SyncPacket:
+def decode_packet(octets: bytes) -> DataPacket | SyncPacket:
     """Read one packet.
 
     Raises:
         Discarded: it is none, or one that a receiver does not act on.
     """
-    if len(octets) < SYNC_OCTETS or octets[:16] != _ROOT:
+    if len(octets) < _SYNC_OCTETS or octets[:16] != _ROOT:
         raise Discarded("no E1.31 packet")
     _check_length(octets, 16)
     vector = octets[18:22]
     if vector == _ROOT_DATA:
-        return _data(octets)
+        return _decode_data(octets)
     if vector == _ROOT_EXTENDED:
-        return _sync(octets)
+        return _decode_sync(octets)
     raise Discarded("unknown root vector")
 
 
@@ -83,19 +83,19 @@ def _check_length(octets: bytes, at: int) -> None:
         raise Discarded("length field does not fit the packet")
 
 
-def _data(octets: bytes) -> DataPacket:
-    if len(octets) < HEADER:
+def _decode_data(octets: bytes) -> DataPacket:
+    if len(octets) < _HEADER_OCTETS:
         raise Discarded("shorter than a data packet")
     if octets[40:44] != _FRAMING_DATA or octets[117:123] != _DMP:
         raise Discarded("unknown framing or DMP field")
     _check_length(octets, 38)
     _check_length(octets, 115)
     (count,) = struct.unpack_from(">H", octets, 123)
-    slots = octets[HEADER:]
-    if count != len(slots) + 1 or len(slots) > SLOTS:
+    slots = octets[_HEADER_OCTETS:]
+    if count != len(slots) + 1 or len(slots) > MAX_SLOTS:
         raise Discarded("slot count does not fit the packet")
     priority, sync, sequence, options, universe = struct.unpack_from(">BHBBH", octets, 108)
-    if priority > MOST_PRIORITY:
+    if priority > MAX_PRIORITY:
         raise Discarded("priority above 200")
     if not 1 <= universe <= MOST_UNIVERSE:
         raise Discarded("universe out of range")
@@ -115,10 +115,10 @@ def _data(octets: bytes) -> DataPacket:
     )
 
 
-def _sync(octets: bytes) -> SyncPacket:
+def _decode_sync(octets: bytes) -> SyncPacket:
     if octets[40:44] == _FRAMING_DISCOVERY:
         raise Discarded("universe discovery")
-    if len(octets) != SYNC_OCTETS or octets[40:44] != _FRAMING_SYNC:
+    if len(octets) != _SYNC_OCTETS or octets[40:44] != _FRAMING_SYNC:
         raise Discarded("neither data nor synchronization")
     _check_length(octets, 38)
     sequence, address = struct.unpack_from(">BH", octets, 44)

@@ -8,31 +8,35 @@ from uuid import UUID
 
 import numpy as np
 
-from benchtest.drive.driver import E131_PORT, Abilities, Status, Target
+from benchtest.drive.driver import E131_PORT, DriverInfo, DriveStatus, Target
 from benchtest.drive.e131.encode import (
-    DISCOVERY_S,
+    DISCOVERY_INTERVAL_S,
     DISCOVERY_UNIVERSE,
     Stream,
     SyncStream,
     check_source,
-    discovery,
+    discovery_packets,
     multicast_group,
 )
-from benchtest.drive.e131.listener import Listener
-from benchtest.drive.e131.other_sources import LONGEST_SILENCE_S, Others, universes_text
-from benchtest.drive.e131.udp import Line
-from benchtest.drive.universe_layout import Frame, Layout
+from benchtest.drive.e131.listener import SourceListener
+from benchtest.drive.e131.other_sources import (
+    MAX_SOURCE_INTERVAL_S,
+    OtherSources,
+    describe_universes,
+)
+from benchtest.drive.e131.udp import UdpSender
+from benchtest.drive.universe_layout import Frame, UniverseLayout
 from benchtest.errors import DriveFault
 from benchtest.prop.design import Design
 
-MOST_FPS = 44.0
+_MAX_FPS = 44.0
 """Ceiling of 513 slots. Source: ANSI E1.31-2018, clause 6.6.1, with the times of ANSI E1.11."""
-TERMINATIONS = 3
+_TERMINATION_PACKETS = 3
 """Packets that end a stream. Source: ANSI E1.31-2018, clause 6.2.6."""
 
 
 @dataclass(frozen=True, slots=True)
-class Sender:
+class SourceSettings:
     """What a source says of itself."""
 
     source_id: UUID
@@ -48,15 +52,15 @@ class Sender:
 class E131Driver:
     """Sends a prop's frames over E1.31, and hears who else does."""
 
-    def __init__(self, design: Design, target: Target, sender: Sender) -> None:
+    def __init__(self, design: Design, target: Target, sender: SourceSettings) -> None:
         check_source(sender.name, sender.priority)
         self.design = design
         self.target = target
-        self.sender = sender
-        self._layout = Layout(design)
-        self._universes = [part.universe for part in self._layout.parts]
-        self._line = Line(target, sender.interface)
-        self._listener: Listener | None = None
+        self.source = sender
+        self._layout = UniverseLayout(design)
+        self._universes = [part.universe for part in self._layout.slices]
+        self._udp = UdpSender(target, sender.interface)
+        self._listener: SourceListener | None = None
         self._streams: list[tuple[Stream, int]] = []
         self._sync = (
             SyncStream(sender.sync_address, sender.source_id) if sender.sync_address else None
@@ -73,20 +77,20 @@ class E131Driver:
         """
         if self._listener is not None:
             return
-        network = self._line.open()
-        others = Others(self._universes, self.sender.source_id, self.sender.priority)
+        network = self._udp.open()
+        others = OtherSources(self._universes, self.source.source_id, self.source.priority)
         # IPv6 has groups of its own, which nothing on a bench has been seen to use
         heard = [] if ":" in network else self._universes
-        self._listener = Listener(others, heard, network, E131_PORT, self._line.ports)
+        self._listener = SourceListener(others, heard, network, E131_PORT, self._udp.ports)
         self._listener.start()
-        self._heard_all_s = time.monotonic() + LONGEST_SILENCE_S + 0.1
+        self._heard_all_s = time.monotonic() + MAX_SOURCE_INTERVAL_S + 0.1
 
-    def wait_to_hear(self) -> None:
+    def wait_for_sources(self) -> None:
         """Wait until everybody who sends has been heard once: about a second from `listen`."""
         self.listen()
         time.sleep(max(0.0, self._heard_all_s - time.monotonic()))
 
-    def open(self) -> Abilities:
+    def open(self) -> DriverInfo:
         """Resolve the address and open the socket.
 
         Raises:
@@ -94,82 +98,84 @@ class E131Driver:
         """
         self.listen()
         channels = self.design.node.channels
-        for part in self._layout.parts:
+        for part in self._layout.slices:
             stream = Stream(
                 part.universe,
                 part.slot + (part.stop - part.first) * channels,
-                source_id=self.sender.source_id,
-                name=self.sender.name,
-                priority=self.sender.priority,
-                preview=self.sender.preview,
-                sync_address=self.sender.sync_address,
+                source_id=self.source.source_id,
+                name=self.source.name,
+                priority=self.source.priority,
+                preview=self.source.preview,
+                sync_address=self.source.sync_address,
             )
             self._streams.append((stream, part.slot))
         packets = [(stream.octets, multicast_group(stream.universe)) for stream, _ in self._streams]
         if self._sync is not None:  # the last of each frame
-            packets.append((self._sync.octets, multicast_group(self.sender.sync_address)))
-        self._line.prepare(packets)
+            packets.append((self._sync.octets, multicast_group(self.source.sync_address)))
+        self._udp.prepare(packets)
         self._open = True
-        where = f"E1.31 {self.target.host or 'multicast'}, {universes_text(self._universes)}"
-        return Abilities(where, len(self._universes), MOST_FPS)
+        where = f"E1.31 {self.target.host or 'multicast'}, {describe_universes(self._universes)}"
+        return DriverInfo(where, len(self._universes), _MAX_FPS)
 
     def show(self, frame: Frame) -> None:
         """Send one frame: all universes, then one synchronization packet where wanted."""
         if not self._open:
             raise DriveFault(f"{self.target}: is closed; open it to send again")
-        self._line.mend()
+        self._udp.reopen_if_blocked()
         self._sent_s = time.monotonic()
         slots = self._layout.slots(frame)
         for (stream, first), octets in zip(self._streams, slots, strict=True):
             stream.data(octets, first)
         if self._sync is not None:
             self._sync.next()
-        self._line.send_frame(len(self._streams) + (self._sync is not None))
+        self._udp.send_frame(len(self._streams) + (self._sync is not None))
         self._frames += 1
         if self._sent_s >= self._discovery_s:
-            self._tell_universes(self._universes)
+            self._send_discovery(self._universes)
 
-    def _tell_universes(self, universes: list[int]) -> None:
+    def _send_discovery(self, universes: list[int]) -> None:
         """List what is sent, for the network to see: by multicast alone (4.3)."""
-        self._discovery_s = self._sent_s + DISCOVERY_S
+        self._discovery_s = self._sent_s + DISCOVERY_INTERVAL_S
         if self.target.host is None:
-            also = [self.sender.sync_address] if universes and self._sync is not None else []
-            for packet in discovery(universes + also, self.sender.source_id, self.sender.name):
-                self._line.send(packet, multicast_group(DISCOVERY_UNIVERSE))
+            also = [self.source.sync_address] if universes and self._sync is not None else []
+            for packet in discovery_packets(
+                universes + also, self.source.source_id, self.source.name
+            ):
+                self._udp.send(packet, multicast_group(DISCOVERY_UNIVERSE))
 
-    def status(self) -> Status:
-        line, listener = self._line, self._listener
+    def status(self) -> DriveStatus:
+        line, listener = self._udp, self._listener
         blocked = None if line.blocked is None else f"{self.target}: {line.blocked}; trying on"
-        return Status(
+        return DriveStatus(
             self._frames,
             line.packets,
             line.errors,
             trouble=blocked,
             refused=None if line.refused is None else f"{self.target}: {line.refused}",
-            others=() if listener is None else listener.present(),
-            deaf=None if listener is None else listener.deaf,
+            other_sources=() if listener is None else listener.present(),
+            listen_error=None if listener is None else listener.listen_error,
         )
 
     def close(self) -> None:
         """Dark frame, three termination packets for each universe, and the socket is closed."""
         if self._open:
             dark = np.zeros((self.design.node_count, self.design.node.channels), dtype=np.uint8)
-            self._wait_for_ceiling()
+            self._wait_for_next_slot()
             self.show(dark)
-            for _ in range(TERMINATIONS):
-                self._wait_for_ceiling()
+            for _ in range(_TERMINATION_PACKETS):
+                self._wait_for_next_slot()
                 self._sent_s = time.monotonic()
                 for stream, _ in self._streams:
                     stream.termination()
-                self._line.send_frame(len(self._streams))
-            self._tell_universes([])
+                self._udp.send_frame(len(self._streams))
+            self._send_discovery([])
         self._open = False
         self._streams = []
         if self._listener is not None:
             self._listener.close()
         self._listener = None
-        self._line.close()
+        self._udp.close()
 
-    def _wait_for_ceiling(self) -> None:
+    def _wait_for_next_slot(self) -> None:
         """The end keeps to the highest rate too; a burst is easily lost as a whole."""
-        time.sleep(max(0.0, self._sent_s + 1.0 / MOST_FPS - time.monotonic()))
+        time.sleep(max(0.0, self._sent_s + 1.0 / _MAX_FPS - time.monotonic()))

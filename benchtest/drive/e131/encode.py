@@ -13,20 +13,20 @@ from sacn.messages.data_packet import DataPacket
 from sacn.messages.sync_packet import SyncPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
-from benchtest.drive.e131.decode import MOST_PRIORITY
+from benchtest.drive.e131.decode import MAX_PRIORITY
 from benchtest.errors import InputError
 
-SEQUENCE_AT = 111
-OPTIONS_AT = 112
-SLOTS_AT = 126
-SYNC_SEQUENCE_AT = 44
+_SEQUENCE_AT = 111
+_OPTIONS_AT = 112
+_SLOTS_AT = 126
+_SYNC_SEQUENCE_AT = 44
 """Octets of a packet. Source: ANSI E1.31-2018, clauses 6.2.5, 6.2.6, 7.7 and 6.3."""
-TERMINATED = 0x40
-MOST_NAME_OCTETS = 63
+_TERMINATED = 0x40
+_MAX_NAME_OCTETS = 63
 DISCOVERY_UNIVERSE = 64214
-DISCOVERY_S = 10.0
+DISCOVERY_INTERVAL_S = 10.0
 """Between two lists of what a source sends. [s] Source: ANSI E1.31-2018, clause 4.3, appendix A."""
-UNIVERSES_A_PAGE = 512
+_UNIVERSES_PER_PAGE = 512
 """Universes that one discovery packet lists. Source: ANSI E1.31-2018, clause 8."""
 
 
@@ -71,24 +71,24 @@ class Stream:
             forceSync=bool(sync_address),
         )
         # the library pads to 512 slots; a shorter packet is what a short universe sends
-        self.octets = bytearray(_shortened(bytes(packet.getBytes()), slots))
+        self.octets = bytearray(_shorten(bytes(packet.getBytes()), slots))
         self.universe = universe
         self._sequence = -1
 
     def data(self, slots: bytes | memoryview, first: int = 0) -> bytearray:
         """The next packet, with these slots from slot `first` on. Valid until the next call."""
-        start = SLOTS_AT + first
+        start = _SLOTS_AT + first
         self.octets[start : start + len(slots)] = slots
         return self._next()
 
     def termination(self) -> bytearray:
         """The next packet, telling that the stream ends (clause 6.2.6)."""
-        self.octets[OPTIONS_AT] |= TERMINATED
+        self.octets[_OPTIONS_AT] |= _TERMINATED
         return self._next()
 
     def _next(self) -> bytearray:
         self._sequence = (self._sequence + 1) % 256
-        self.octets[SEQUENCE_AT] = self._sequence
+        self.octets[_SEQUENCE_AT] = self._sequence
         return self.octets
 
 
@@ -103,11 +103,11 @@ class SyncStream:
     def next(self) -> bytearray:
         """The next packet. Valid until the next call."""
         self._sequence = (self._sequence + 1) % 256
-        self.octets[SYNC_SEQUENCE_AT] = self._sequence
+        self.octets[_SYNC_SEQUENCE_AT] = self._sequence
         return self.octets
 
 
-def discovery(universes: Iterable[int], source_id: UUID, name: str) -> list[bytes]:
+def discovery_packets(universes: Iterable[int], source_id: UUID, name: str) -> list[bytes]:
     """Packets that list what a source sends; one with an empty list where it sends nothing.
 
     Args:
@@ -116,7 +116,9 @@ def discovery(universes: Iterable[int], source_id: UUID, name: str) -> list[byte
         name: at most 63 octets of UTF-8.
     """
     listed = sorted(set(universes))
-    pages = [listed[at : at + UNIVERSES_A_PAGE] for at in range(0, len(listed), UNIVERSES_A_PAGE)]
+    pages = [
+        listed[at : at + _UNIVERSES_PER_PAGE] for at in range(0, len(listed), _UNIVERSES_PER_PAGE)
+    ]
     pages = pages or [[]]
     packets = (
         UniverseDiscoveryPacket(tuple(source_id.bytes), name, tuple(page), number, len(pages) - 1)
@@ -131,15 +133,15 @@ def check_source(name: str, priority: int) -> None:
     Raises:
         InputError: name or priority is beyond what the standard allows.
     """
-    if not name or len(name.encode()) > MOST_NAME_OCTETS:
-        raise InputError(f'source name "{name[:40]}": give 1 to {MOST_NAME_OCTETS} octets')
-    if not 0 <= priority <= MOST_PRIORITY:
-        raise InputError(f"priority {priority}: give 0 to {MOST_PRIORITY}")
+    if not name or len(name.encode()) > _MAX_NAME_OCTETS:
+        raise InputError(f'source name "{name[:40]}": give 1 to {_MAX_NAME_OCTETS} octets')
+    if not 0 <= priority <= MAX_PRIORITY:
+        raise InputError(f"priority {priority}: give 0 to {MAX_PRIORITY}")
 
 
-def _shortened(octets: bytes, slots: int) -> bytes:
+def _shorten(octets: bytes, slots: int) -> bytes:
     """A packet with fewer slots: three lengths and the count shrink (5.4, 6.1, 7.1, 7.6)."""
-    short = bytearray(octets[: SLOTS_AT + slots])
+    short = bytearray(octets[: _SLOTS_AT + slots])
     for at in (16, 38, 115):
         short[at : at + 2] = (0x7000 | (len(short) - at)).to_bytes(2, "big")
     short[123:125] = (slots + 1).to_bytes(2, "big")

@@ -10,20 +10,20 @@ from collections.abc import Iterable, Set
 from dataclasses import dataclass
 from uuid import UUID
 
-from benchtest.drive.e131.decode import DataPacket, Discarded, read_packet
+from benchtest.drive.e131.decode import DataPacket, Discarded, decode_packet
 
 DATA_LOSS_S = 2.5
 """E131_NETWORK_DATA_LOSS_TIMEOUT: silence after which a source counts as gone. [s]
 Source: ANSI E1.31-2018, clause 6.7.1."""
-MOST_HEARD = 1000
+_MAX_SOURCES = 1000
 """Sources that are kept account of, one for each universe of theirs; a flood of made-up
 ones must not fill the memory."""
-LONGEST_SILENCE_S = 1.0
+MAX_SOURCE_INTERVAL_S = 1.0
 """A source at rest is heard at least so often. [s] Source: ANSI E1.31-2018, clause 6.6.2."""
 
 
 @dataclass(frozen=True, slots=True)
-class Other:
+class OtherSource:
     """A source that is not this test."""
 
     name: str
@@ -36,12 +36,12 @@ class Other:
     def __str__(self) -> str:
         return (
             f"{self.name or 'a source without a name'} ({self.address}) sends "
-            f"{universes_text(self.universes)} at priority {self.priority}: {self.effect}"
+            f"{describe_universes(self.universes)} at priority {self.priority}: {self.effect}"
         )
 
 
 @dataclass(frozen=True, slots=True)
-class _Heard:
+class _LastPacket:
     """The last packet of one source on one universe."""
 
     name: str
@@ -50,7 +50,7 @@ class _Heard:
     at_s: float
 
 
-class Others:
+class OtherSources:
     """Keeps account of everybody else on a few universes."""
 
     def __init__(self, universes: Iterable[int], source_id: UUID, priority: int) -> None:
@@ -64,9 +64,9 @@ class Others:
         self._universes = frozenset(universes)
         self._own_id = source_id.bytes
         self._own_priority = priority
-        self._heard: dict[tuple[bytes, str, int], _Heard] = {}
+        self._heard: dict[tuple[bytes, str, int], _LastPacket] = {}
 
-    def hear(
+    def receive(
         self, octets: bytes, sender: tuple[str, int], own_ports: Set[int], now_s: float
     ) -> None:
         """One packet that came in.
@@ -80,7 +80,7 @@ class Others:
         if octets[22:38] == self._own_id and sender[1] in own_ports:
             return
         try:
-            packet = read_packet(octets)
+            packet = decode_packet(octets)
         except Discarded:
             return
         if not isinstance(packet, DataPacket) or packet.universe not in self._universes:
@@ -89,15 +89,15 @@ class Others:
         if packet.terminated:
             self._heard.pop(key, None)
         elif packet.start_code == 0 and (key in self._heard or self._has_room(now_s)):
-            self._heard[key] = _Heard(packet.name, packet.priority, packet.preview, now_s)
+            self._heard[key] = _LastPacket(packet.name, packet.priority, packet.preview, now_s)
 
     def _has_room(self, now_s: float) -> bool:
-        if len(self._heard) >= MOST_HEARD:
+        if len(self._heard) >= _MAX_SOURCES:
             of_late = {k: h for k, h in self._heard.items() if now_s - h.at_s <= DATA_LOSS_S}
             self._heard = of_late
-        return len(self._heard) < MOST_HEARD
+        return len(self._heard) < _MAX_SOURCES
 
-    def present(self, now_s: float) -> tuple[Other, ...]:
+    def present(self, now_s: float) -> tuple[OtherSource, ...]:
         """Everybody who was heard of late, the one who disturbs most first."""
         alike = defaultdict(list)
         for (source, address, universe), heard in self._heard.items():
@@ -108,12 +108,12 @@ class Others:
         found = []
         for (priority, name, address, preview, own), universes in alike.items():
             effect = self._effect(priority, preview, own, universes)
-            found.append(Other(name, address, priority, tuple(sorted(universes)), effect))
+            found.append(OtherSource(name, address, priority, tuple(sorted(universes)), effect))
         return tuple(sorted(found, key=lambda other: (-other.priority, other.name)))
 
     def _effect(self, priority: int, preview: bool, own: bool, universes: list[int]) -> str:
         """Source of the rules: ANSI E1.31-2018, 6.2.3 (priority) and 6.2.6 (preview)."""
-        which = universes_text(universes)
+        which = describe_universes(universes)
         if preview:
             return "a preview, which props do not show; the test is not touched"
         if own:
@@ -128,10 +128,10 @@ class Others:
         return "below the test's priority: controllers that heed priority do not show it"
 
 
-def universes_text(universes: Iterable[int]) -> str:
+def describe_universes(universes: Iterable[int]) -> str:
     """Numbers of universes in words.
 
-    >>> universes_text([3]), universes_text([1, 2, 3, 7])
+    >>> describe_universes([3]), describe_universes([1, 2, 3, 7])
     ('universe 3', 'universes 1-3, 7')
     """
     runs: list[list[int]] = []

@@ -25,19 +25,19 @@ class _Address(ctypes.BigEndianStructure):
     )
 
 
-class _Piece(ctypes.Structure):
+class _IoVec(ctypes.Structure):
     """struct iovec: readv(2)."""
 
     _fields_ = (("base", ctypes.c_void_p), ("length", ctypes.c_size_t))
 
 
-class _Header(ctypes.Structure):
+class _MessageHeader(ctypes.Structure):
     """struct msghdr: sendmsg(2)."""
 
     _fields_ = (
         ("name", ctypes.c_void_p),
         ("name_length", ctypes.c_uint32),
-        ("pieces", ctypes.POINTER(_Piece)),
+        ("pieces", ctypes.POINTER(_IoVec)),
         ("piece_count", ctypes.c_size_t),
         ("control", ctypes.c_void_p),
         ("control_length", ctypes.c_size_t),
@@ -48,7 +48,7 @@ class _Header(ctypes.Structure):
 class _Message(ctypes.Structure):
     """struct mmsghdr: sendmmsg(2)."""
 
-    _fields_ = (("header", _Header), ("sent", ctypes.c_uint))
+    _fields_ = (("header", _MessageHeader), ("sent", ctypes.c_uint))
 
 
 def _system_call() -> Callable[..., int] | None:
@@ -57,7 +57,7 @@ def _system_call() -> Callable[..., int] | None:
     return getattr(ctypes.CDLL(None, use_errno=True), "sendmmsg", None)
 
 
-class Batch:
+class PacketBatch:
     """Packets whose octets change in place, while their lengths and ways stay."""
 
     def __init__(self, packets: Sequence[tuple[bytearray, str]], port: int | None) -> None:
@@ -70,7 +70,7 @@ class Batch:
         self._call = _system_call()
         # these are kept, since the system is given no more than where they are
         self._octets = [(ctypes.c_char * len(packet)).from_buffer(packet) for packet, _ in packets]
-        self._pieces = [_Piece(ctypes.addressof(own), len(own)) for own in self._octets]
+        self._pieces = [_IoVec(ctypes.addressof(own), len(own)) for own in self._octets]
         self._addresses = [_address(group, port or 0) for _, group in packets]
         self._messages = (_Message * len(packets))()
         rows = zip(self._messages, self._pieces, self._addresses, strict=True)
@@ -82,7 +82,7 @@ class Batch:
                 header.name_length = ctypes.sizeof(address)
 
     @property
-    def possible(self) -> bool:
+    def is_supported(self) -> bool:
         """Whether this system can send many packets in one call."""
         return self._call is not None
 

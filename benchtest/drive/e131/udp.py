@@ -10,17 +10,17 @@ import time
 from collections.abc import Sequence
 
 from benchtest.drive.driver import Target
-from benchtest.drive.e131.sendmmsg import Batch
+from benchtest.drive.e131.sendmmsg import PacketBatch
 from benchtest.errors import DriveFault
 
-TTL = 8
+_MULTICAST_TTL = 8
 """Routers that a multicast packet may pass; a bench has none, a home network one or two."""
-ANEW_S = 1.0
+_REOPEN_INTERVAL_S = 1.0
 """Between two new sockets while nothing goes out: an adapter plugged in again is a new one. [s]"""
-CALM_S = 4.0
+_REFUSAL_MEMORY_S = 4.0
 """A network that once answered "not there" is believed well again after so long without. [s]
 It does not answer each packet: a host that is off is asked for about every 3 s, common practice."""
-RECVERR = {socket.AF_INET: (socket.IPPROTO_IP, 11), socket.AF_INET6: (socket.IPPROTO_IPV6, 25)}
+_RECVERR = {socket.AF_INET: (socket.IPPROTO_IP, 11), socket.AF_INET6: (socket.IPPROTO_IPV6, 25)}
 """Linux's options that make the network's own refusals heard. Source: ip(7), ipv6(7)."""
 
 _WORDS = {
@@ -36,12 +36,12 @@ _WORDS = {
 }
 
 
-def in_words(error: OSError) -> str:
+def describe_network_error(error: OSError) -> str:
     """What the system's error means to somebody at a bench."""
     return _WORDS.get(error.errno or 0, error.strerror or str(error))
 
 
-class Line:
+class UdpSender:
     """Packets out; what the network says against them is kept, not raised.
 
     Attributes:
@@ -85,7 +85,7 @@ class Line:
             return self._own_address()
         except OSError as error:
             self.close()
-            raise DriveFault(f"{self.target}: {in_words(error)}") from error
+            raise DriveFault(f"{self.target}: {describe_network_error(error)}") from error
 
     def _new_socket(self) -> socket.socket:
         self._opened_s = time.monotonic()
@@ -94,7 +94,7 @@ class Line:
         try:
             if self._host is not None:
                 if sys.platform == "linux":
-                    opened.setsockopt(*RECVERR[family], 1)
+                    opened.setsockopt(*_RECVERR[family], 1)
                 opened.connect(self._host[1])
             else:
                 self._set_multicast(opened)
@@ -106,7 +106,7 @@ class Line:
         return opened
 
     def _set_multicast(self, opened: socket.socket) -> None:
-        opened.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, TTL)
+        opened.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, _MULTICAST_TTL)
         if self.interface is None:
             return
         try:
@@ -134,7 +134,7 @@ class Line:
             packets: octets, and the multicast group they go to where there is no host.
         """
         self._packets = packets
-        self._batch = Batch(packets, None if self._host is not None else self.target.port)
+        self._batch = PacketBatch(packets, None if self._host is not None else self.target.port)
 
     def send_frame(self, count: int) -> None:
         """Send the first `count` of the prepared packets, all in one call where that can be."""
@@ -142,50 +142,50 @@ class Line:
         done = 0
         while done < count:
             try:
-                if self._batch.possible:
+                if self._batch.is_supported:
                     sent = self._batch.send(self._socket, done, count)
                 else:
-                    self._put(*self._packets[done])
+                    self._send_once(*self._packets[done])
                     sent = 1
-                self._went(sent)
+                self._record_sent(sent)
             except OSError as error:
-                self._send_again(*self._packets[done], error)
+                self._retry(*self._packets[done], error)
                 sent = 1
             done += sent
 
     def send(self, packet: bytes | bytearray, group: str) -> None:
         """Send one packet: to the host, or to a multicast group where there is none."""
         try:
-            self._put(packet, group)
-            self._went(1)
+            self._send_once(packet, group)
+            self._record_sent(1)
         except OSError as error:
-            self._send_again(packet, group, error)
+            self._retry(packet, group, error)
 
-    def _send_again(self, packet: bytes | bytearray, group: str, said: OSError) -> None:
+    def _retry(self, packet: bytes | bytearray, group: str, said: OSError) -> None:
         """The network may have said this of a packet before, and then this one did not go."""
         self.errors += 1
         try:
-            self._put(packet, group)
+            self._send_once(packet, group)
         except OSError as error:
-            self.blocked = in_words(error)
+            self.blocked = describe_network_error(error)
             return
-        self._refused, self._refused_s = in_words(said), time.monotonic()
-        self._went(1)
+        self._refused, self._refused_s = describe_network_error(said), time.monotonic()
+        self._record_sent(1)
 
-    def _went(self, count: int) -> None:
+    def _record_sent(self, count: int) -> None:
         self.blocked = None
         self.packets += count
 
-    def _put(self, packet: bytes | bytearray, group: str) -> None:
+    def _send_once(self, packet: bytes | bytearray, group: str) -> None:
         assert self._socket is not None
         if self._host is not None:
             self._socket.send(packet)
         else:
             self._socket.sendto(packet, (group, self.target.port))
 
-    def mend(self) -> None:
+    def reopen_if_blocked(self) -> None:
         """Between two frames: a new socket, where nothing goes out by the old one."""
-        if self.blocked is None or time.monotonic() - self._opened_s < ANEW_S:
+        if self.blocked is None or time.monotonic() - self._opened_s < _REOPEN_INTERVAL_S:
             return
         with contextlib.suppress(OSError, DriveFault):
             renewed = self._new_socket()
@@ -195,7 +195,7 @@ class Line:
     @property
     def refused(self) -> str | None:
         """Why the network says that packets do not arrive; None where it said nothing of late."""
-        return self._refused if time.monotonic() - self._refused_s < CALM_S else None
+        return self._refused if time.monotonic() - self._refused_s < _REFUSAL_MEMORY_S else None
 
     def close(self) -> None:
         """Let go of the socket. May be called again."""

@@ -10,57 +10,57 @@ from collections.abc import Iterator
 
 from serial import Serial
 
-from benchtest.drive.report_once import News
+from benchtest.drive.report_once import ReportOnce
 from benchtest.drive.scpi import protocol as scpi
-from benchtest.drive.scpi.protocol import Identity, MeterError, NoReading
-from benchtest.drive.serial_ports import SerialPort, device_again, port_of, why_not_open
+from benchtest.drive.scpi.protocol import Identity, InvalidAnswer, MeterError
+from benchtest.drive.serial_ports import SerialPort, current_device, explain_open_failure, find_port
 from benchtest.errors import DriveFault
 from benchtest.evidence.reading_source import Given
 from benchtest.prop.design import Probe
 
-BAUD = 9600
+DEFAULT_BAUD = 9600
 """What bench meters on RS-232 come set to; common practice. Meters with USB of their own ignore
 it."""
-IDENTITY_S = 2.0
+_IDENTITY_TIMEOUT_S = 2.0
 """Wait for a meter to say who it is. [s]"""
-READING_S = 6.0
+_READING_TIMEOUT_S = 6.0
 """Wait for a reading: ten mains cycles and a change of range, several times. [s]"""
-ERROR_S = 1.0
-QUIET_S = 0.25
+_ERROR_TIMEOUT_S = 1.0
+_QUIET_LINE_S = 0.25
 """A line on which nothing has come for so long is at rest. [s]"""
-READ_S = 0.05
-WRITE_S = 1.0
-AGAIN_S = 5.0
+_READ_TIMEOUT_S = 0.05
+_WRITE_TIMEOUT_S = 1.0
+_RECONNECT_INTERVAL_S = 5.0
 """Between two tries, by itself, to meet a meter whose port is there. [s]"""
 
 
-class Absent(DriveFault):
+class MeterAbsent(DriveFault):
     """No meter is there."""
 
 
-class Complains(DriveFault):
+class MeterReportsError(DriveFault):
     """The meter has put an error into its queue."""
 
 
 class ScpiMeter:
     """Reads wherever its leads are. One question at a time, whoever asks."""
 
-    def __init__(self, device: str, baud: int = BAUD) -> None:
+    def __init__(self, device: str, baud: int = DEFAULT_BAUD) -> None:
         """Nothing is opened yet: the first reading or look does that."""
         self.device = device
         self.baud = baud
         self.identity: Identity | None = None
         self._serial: Serial | None = None
-        self._was: SerialPort | None = None
-        self._lines = scpi.Lines()
-        self._came: deque[str] = deque()
-        self._behind = False
+        self._last_port: SerialPort | None = None
+        self._lines = scpi.LineSplitter()
+        self._received: deque[str] = deque()
+        self._is_out_of_step = False
         """An answer was not waited for: it may come yet, and must not be taken for another."""
         self._has_queue = True
         self._tried_s = float("-inf")
         self._closed = False
         self._one_at_a_time = threading.Lock()
-        self._news = News()
+        self._reports = ReportOnce()
 
     @property
     def name(self) -> str:
@@ -80,140 +80,144 @@ class ScpiMeter:
         """
         with self._one_at_a_time:
             try:
-                return self._measured_remotely()
-            except Absent as absent:
-                self._news.said(str(absent))  # by whoever asked
+                return self._measure_in_remote_mode()
+            except MeterAbsent as absent:
+                self._reports.mark_reported(str(absent))  # by whoever asked
                 raise
 
-    def _measured_remotely(self) -> float:
-        self._ready()
+    def _measure_in_remote_mode(self) -> float:
+        self._make_ready()
         try:
-            return self._measured()
-        except Complains:
+            return self._measure_once()
+        except MeterReportsError:
             # some take readings only once they are told that somebody is there
-            self._say(scpi.REMOTE)
-            self._errors()
-            return self._measured()
+            self._send(scpi.REMOTE)
+            self._read_errors()
+            return self._measure_once()
 
     def look(self) -> str | None:
         """See whether it is there; what is new, in words."""
         if not self._one_at_a_time.acquire(blocking=False):
             return None  # somebody is reading it
         try:
-            if self._serial is None and time.monotonic() - self._tried_s < AGAIN_S:
+            if self._serial is None and time.monotonic() - self._tried_s < _RECONNECT_INTERVAL_S:
                 return None
-            self._ready()
-            self._waiting()
-        except Absent as absent:
-            return self._news.trouble(str(absent))
+            self._make_ready()
+            self._octets_waiting()
+        except MeterAbsent as absent:
+            return self._reports.report_trouble(str(absent))
         finally:
             self._one_at_a_time.release()
-        return self._news.well(self.name)
+        return self._reports.report_ready(self.name)
 
     def close(self) -> None:
         """Let go of the port. May be called again."""
         self._closed = True  # whoever waits for an answer gives up
         with self._one_at_a_time:
-            self._let_go()
+            self._close_port()
 
     # -- one question at a time, the lock held -------------------------------------------------
 
-    def _ready(self) -> None:
+    def _make_ready(self) -> None:
         """A port that is open, with a meter on it that is waited for."""
         if self._closed:
-            raise Absent(f"{self.device}: is closed; begin again to read")
+            raise MeterAbsent(f"{self.device}: is closed; begin again to read")
         if self._serial is None:
-            self._meet()
-        elif self._behind:
-            self._catch_up()
+            self._connect()
+        elif self._is_out_of_step:
+            self._resynchronize()
 
-    def _meet(self) -> None:
-        device = device_again(self.device, self._was) or self.device
+    def _connect(self) -> None:
+        device = current_device(self.device, self._last_port) or self.device
         try:
             self._serial = Serial(
-                device, self.baud, timeout=READ_S, write_timeout=WRITE_S, exclusive=True
+                device,
+                self.baud,
+                timeout=_READ_TIMEOUT_S,
+                write_timeout=_WRITE_TIMEOUT_S,
+                exclusive=True,
             )
         except (OSError, ValueError) as error:
-            raise Absent(why_not_open(self.device, error)) from error
-        self._was = self._was or port_of(self.device)
+            raise MeterAbsent(explain_open_failure(self.device, error)) from error
+        self._last_port = self._last_port or find_port(self.device)
         self._tried_s = time.monotonic()
         try:
-            self._introduce()
+            self._identify()
         except DriveFault:
-            self._let_go()
+            self._close_port()
             raise
 
-    def _introduce(self) -> None:
+    def _identify(self) -> None:
         """Who it is; and an empty queue, so that later errors are ours."""
-        self._settle()
-        self.identity = self._who(tries=2)
-        self._say(scpi.CLEAR)
-        self._has_queue, self._behind = True, False
-        self._errors()
-        self._has_queue = not self._behind  # it keeps none, and is not asked again
-        self._behind = False
+        self._drain()
+        self.identity = self._ask_identity(tries=2)
+        self._send(scpi.CLEAR)
+        self._has_queue, self._is_out_of_step = True, False
+        self._read_errors()
+        self._has_queue = not self._is_out_of_step  # it keeps none, and is not asked again
+        self._is_out_of_step = False
 
-    def _who(self, tries: int) -> Identity:
+    def _ask_identity(self, tries: int) -> Identity:
         for _ in range(tries):
-            self._say(scpi.IDENTIFY)
-            for line in self._heard(IDENTITY_S):
-                with contextlib.suppress(NoReading):
+            self._send(scpi.IDENTIFY)
+            for line in self._receive_lines(_IDENTITY_TIMEOUT_S):
+                with contextlib.suppress(InvalidAnswer):
                     return Identity.read(line)
-        raise Absent(
+        raise MeterAbsent(
             f"{self.device}: no meter answers; is it on and set to SCPI at {self.baud} baud? "
             f"Another rate is given as scpi:{self.device}@RATE"
         )
 
-    def _catch_up(self) -> None:
+    def _resynchronize(self) -> None:
         """Let late answers go by, until the meter answers to its name again."""
-        self._settle()
-        self.identity = self._who(tries=1)
-        self._errors()
-        self._behind = False
+        self._drain()
+        self.identity = self._ask_identity(tries=1)
+        self._read_errors()
+        self._is_out_of_step = False
 
-    def _settle(self) -> None:
+    def _drain(self) -> None:
         """Wait until nothing more comes, and forget it."""
-        due_s = time.monotonic() + IDENTITY_S
+        due_s = time.monotonic() + _IDENTITY_TIMEOUT_S
         while time.monotonic() < due_s:
-            if not list(self._heard(QUIET_S)):
+            if not list(self._receive_lines(_QUIET_LINE_S)):
                 break
-        self._forget()
+        self._clear_received()
 
-    def _forget(self) -> None:
-        self._lines.forget()
-        self._came.clear()
+    def _clear_received(self) -> None:
+        self._lines.clear()
+        self._received.clear()
 
-    def _measured(self) -> float:
-        line = self._ask(scpi.VOLTS, READING_S)
+    def _measure_once(self) -> float:
+        line = self._ask(scpi.VOLTS, _READING_TIMEOUT_S)
         if line is None:
-            if said := self._errors():
-                raise Complains(f"{self.name}: gives no reading; it says {said[0]}")
-            self._behind = True
-            self._say(scpi.REMOTE)  # where it waits for that, the next reading comes
+            if said := self._read_errors():
+                raise MeterReportsError(f"{self.name}: gives no reading; it says {said[0]}")
+            self._is_out_of_step = True
+            self._send(scpi.REMOTE)  # where it waits for that, the next reading comes
             raise DriveFault(f"{self.name}: gives no reading; is it set to volts? Read again")
         try:
             volts = scpi.parse_volts(line)
-        except NoReading as why:
-            self._behind = True  # whose answer that was is not known
+        except InvalidAnswer as why:
+            self._is_out_of_step = True  # whose answer that was is not known
             raise DriveFault(f"{self.name}: {why}") from None
-        if said := self._errors():
-            raise Complains(f"{self.name}: it says {said[0]}; read again")
-        if self._behind:
+        if said := self._read_errors():
+            raise MeterReportsError(f"{self.name}: it says {said[0]}; read again")
+        if self._is_out_of_step:
             raise DriveFault(f"{self.name}: says more than it was asked; read again")
         return volts
 
-    def _errors(self) -> list[MeterError]:
+    def _read_errors(self) -> list[MeterError]:
         """What its error queue held."""
         found: list[MeterError] = []
-        while self._has_queue and len(found) < scpi.MOST_ERRORS:
-            line = self._ask(scpi.NEXT_ERROR, ERROR_S)
+        while self._has_queue and len(found) < scpi.MAX_ERRORS:
+            line = self._ask(scpi.NEXT_ERROR, _ERROR_TIMEOUT_S)
             if line is None:
-                self._behind = True
+                self._is_out_of_step = True
                 break
             try:
                 error = scpi.parse_error(line)
-            except NoReading:
-                self._behind = True
+            except InvalidAnswer:
+                self._is_out_of_step = True
                 break
             if error is None:
                 break
@@ -221,52 +225,54 @@ class ScpiMeter:
         return found
 
     def _ask(self, words: str, within_s: float) -> str | None:
-        if self._came or self._waiting():
-            self._behind = True  # nobody asked for that: answers and questions no longer match
-            self._came.clear()
-        self._say(words)
-        return next(self._heard(within_s), None)
+        if self._received or self._octets_waiting():
+            self._is_out_of_step = (
+                True  # nobody asked for that: answers and questions no longer match
+            )
+            self._received.clear()
+        self._send(words)
+        return next(self._receive_lines(within_s), None)
 
-    def _say(self, words: str) -> None:
+    def _send(self, words: str) -> None:
         assert self._serial is not None
         try:
             self._serial.write(words.encode("ascii") + b"\n")
         except OSError as error:
-            raise self._gone() from error
+            raise self._port_gone() from error
 
-    def _heard(self, within_s: float) -> Iterator[str]:
+    def _receive_lines(self, within_s: float) -> Iterator[str]:
         """Lines as they come, until the time is over."""
         due_s = time.monotonic() + within_s
         while time.monotonic() < due_s and not self._closed:
-            if not self._came:
-                octets = self._read(max(1, self._waiting()))
-                self._came.extend(self._lines.feed(octets))
-            if self._came:
-                yield self._came.popleft()
+            if not self._received:
+                octets = self._read(max(1, self._octets_waiting()))
+                self._received.extend(self._lines.feed(octets))
+            if self._received:
+                yield self._received.popleft()
 
     def _read(self, count: int) -> bytes:
         assert self._serial is not None
         try:
             return self._serial.read(count)
         except OSError as error:
-            raise self._gone() from error
+            raise self._port_gone() from error
 
-    def _waiting(self) -> int:
+    def _octets_waiting(self) -> int:
         """Octets that have come and were not read; also tells whether the port is there."""
         assert self._serial is not None
         try:
             return self._serial.in_waiting
         except OSError as error:
-            raise self._gone() from error
+            raise self._port_gone() from error
 
-    def _gone(self) -> Absent:
-        self._let_go()
+    def _port_gone(self) -> MeterAbsent:
+        self._close_port()
         self._tried_s = float("-inf")  # as soon as it is plugged in again
-        return Absent(f"{self.name}: is unplugged; plug it in and it goes on")
+        return MeterAbsent(f"{self.name}: is unplugged; plug it in and it goes on")
 
-    def _let_go(self) -> None:
+    def _close_port(self) -> None:
         if self._serial is not None:
             with contextlib.suppress(OSError):
                 self._serial.close()
         self._serial = None
-        self._forget()
+        self._clear_received()

@@ -19,27 +19,27 @@ VOLTS = "MEAS:VOLT:DC?"
 NEXT_ERROR = "SYST:ERR?"
 REMOTE = "SYST:REM"
 """Wanted first by some meters on a serial line, and unknown to others."""
-INFINITE = 9.9e37
-NOT_A_NUMBER = 9.91e37
-MOST_ERRORS = 32
+_INFINITE = 9.9e37
+_NOT_A_NUMBER = 9.91e37
+MAX_ERRORS = 32
 """Entries that a meter's queue is emptied of; queues hold 10 to 30, common practice."""
-LONGEST_LINE = 256
-SHOWN = 60
+MAX_LINE_OCTETS = 256
+_MAX_SHOWN = 60
 """Signs of a meter's own words that a message repeats."""
 
 _NUMBER = re.compile(r"^([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?)\s*(?:V(?:DC)?)?$", re.ASCII)
 _ERROR = re.compile(r"^([-+]?\d{1,6})\s*(?:,(.*))?$", re.ASCII | re.DOTALL)
 
 
-class NoReading(ValueError):
+class InvalidAnswer(ValueError):
     """What the meter said is no volts, and why."""
 
 
 @dataclass
-class Lines:
+class LineSplitter:
     r"""Octets into lines, ended by LF, CR or both; what is too long for one is dropped.
 
-    >>> lines = Lines()
+    >>> lines = LineSplitter()
     >>> lines.feed(b"+4.87E+"), lines.feed(b"00\r\n0,"), lines.feed(b'"No error"\r')
     ([], ['+4.87E+00'], ['0,"No error"'])
     """
@@ -50,11 +50,11 @@ class Lines:
         """Take octets as they come; give back the lines that they end, without empty ones."""
         self._held += octets
         *whole, rest = re.split(rb"[\r\n]+", bytes(self._held))
-        self._held = bytearray(rest[-LONGEST_LINE:])
-        lines = (line[-LONGEST_LINE:].decode("ascii", "replace").strip() for line in whole)
+        self._held = bytearray(rest[-MAX_LINE_OCTETS:])
+        lines = (line[-MAX_LINE_OCTETS:].decode("ascii", "replace").strip() for line in whole)
         return [line for line in lines if line]
 
-    def forget(self) -> None:
+    def clear(self) -> None:
         """Drop a line that was begun."""
         self._held.clear()
 
@@ -78,9 +78,9 @@ class Identity:
         >>> Identity.read("RIVERBANK,BM-6,0017,1.04").model
         'BM-6'
         """
-        parts = [shown(part.strip().strip('"')) for part in line.split(",")]
+        parts = [printable_answer(part.strip().strip('"')) for part in line.split(",")]
         if len(parts) < 2 or not any(sign.isalpha() for sign in parts[0]):
-            raise NoReading(f'"{shown(line)}" is no identity')
+            raise InvalidAnswer(f'"{printable_answer(line)}" is no identity')
         return cls(*[*parts, "", ""][:4])
 
     def __str__(self) -> str:
@@ -108,9 +108,9 @@ def parse_error(line: str) -> MeterError | None:
     (MeterError(code=-113, words='Undefined header'), None)
     """
     if not (found := _ERROR.match(line)):
-        raise NoReading(f'"{shown(line)}" is no entry of an error queue')
+        raise InvalidAnswer(f'"{printable_answer(line)}" is no entry of an error queue')
     code = int(found[1])
-    return MeterError(code, shown((found[2] or "").strip().strip('"'))) if code else None
+    return MeterError(code, printable_answer((found[2] or "").strip().strip('"'))) if code else None
 
 
 def parse_volts(line: str) -> float:
@@ -123,19 +123,19 @@ def parse_volts(line: str) -> float:
     (4.871, -0.0312, 4.871)
     """
     if not (found := _NUMBER.match(line)):
-        raise NoReading(f'"{shown(line)}" is no reading')
+        raise InvalidAnswer(f'"{printable_answer(line)}" is no reading')
     volts = float(found[1])
-    if abs(volts) >= NOT_A_NUMBER or not math.isfinite(volts):
-        raise NoReading("it has no reading just now; look at its display")
-    if abs(volts) >= INFINITE:
-        raise NoReading("overload: more than its range; look at its leads and its range")
+    if abs(volts) >= _NOT_A_NUMBER or not math.isfinite(volts):
+        raise InvalidAnswer("it has no reading just now; look at its display")
+    if abs(volts) >= _INFINITE:
+        raise InvalidAnswer("overload: more than its range; look at its leads and its range")
     return volts
 
 
-def shown(text: str) -> str:
+def printable_answer(text: str) -> str:
     r"""A meter's words for a terminal: no control characters, and not too many.
 
-    >>> shown("\x1b[31mBM-6")
+    >>> printable_answer("\x1b[31mBM-6")
     '?[31mBM-6'
     """
-    return printable(text, SHOWN)
+    return printable(text, _MAX_SHOWN)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchtest.drive.driver import Status
+from benchtest.drive.driver import DriveStatus
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,13 +16,13 @@ class News:
     whole: str
 
 
-def news_of(status: Status) -> News | None:
+def news_of(status: DriveStatus) -> News | None:
     """What stands in the way of the light; the worst first, None where nothing does."""
     if status.trouble is not None:
         return News(status.trouble, status.trouble)
-    if status.others:
-        worst = max(status.others, key=lambda other: other.priority)
-        count = len(status.others)
+    if status.other_sources:
+        worst = max(status.other_sources, key=lambda other: other.priority)
+        count = len(status.other_sources)
         who = "another source sends" if count == 1 else f"{count} other sources send"
         return News(f"{who}, priority {worst.priority}", str(worst))
     if status.refused is not None:

@@ -58,12 +58,12 @@ class BridgePins:
         return probe in self.pins
 
     def read(self, probe: Probe) -> Given:
-        from benchtest.drive.bridge.analog_inputs import accuracy, volts_of
+        from benchtest.drive.bridge.analog_inputs import input_accuracy, sample_volts
 
         sample = self._inputs.read(self.pins[probe])
-        volts = volts_of(sample)
+        volts = sample_volts(sample)
         assert sample.scale_nv is not None
-        return Given(volts, accuracy(sample.scale_nv))
+        return Given(volts, input_accuracy(sample.scale_nv))
 
     def look(self) -> str | None:
         """Of a bridge that drives the prop too, its driver tells."""
@@ -143,9 +143,9 @@ def source_for(
         driver: what drives it: a port can be opened once.
     """
     if spec is not None and spec.kind == "scpi":
-        from benchtest.drive.scpi.meter import BAUD, ScpiMeter
+        from benchtest.drive.scpi.meter import DEFAULT_BAUD, ScpiMeter
 
-        return ScpiMeter(spec.device, spec.baud or BAUD)
+        return ScpiMeter(spec.device, spec.baud or DEFAULT_BAUD)
     if not pins:
         return None
     from benchtest.drive.bridge.driver import BridgeDriver

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from benchtest.drive.driver import Target, parse_target
 from benchtest.drive.driver_choice import driver_for
-from benchtest.drive.e131.cid import source_id
-from benchtest.drive.e131.driver import Sender
+from benchtest.drive.e131.cid import load_cid
+from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.source_spec import parse_source
 from benchtest.errors import no_room_said
@@ -127,7 +127,7 @@ def open_bench(session: Session, bench: Bench) -> Iterator[Stand]:
 
 def _clock(session: Session, bench: Bench, target: Target) -> FrameClock:
     design = session.design
-    driver = driver_for(target, design, Sender(source_id(bench.folder)))
+    driver = driver_for(target, design, SourceSettings(load_cid(bench.folder)))
     return FrameClock(driver, design.node_count, design.node.channels).start()
 
 

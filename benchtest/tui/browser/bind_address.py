@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from ipaddress import AddressValueError, IPv4Address
 
-from benchtest.drive.interfaces import Network
+from benchtest.drive.interfaces import NetworkInterface
 from benchtest.errors import InputError
 
 LOOPBACK = "127.0.0.1"
 
 
-def address_for(host: str | None, lan: bool, known: Sequence[Network]) -> IPv4Address:
+def address_for(host: str | None, lan: bool, known: Sequence[NetworkInterface]) -> IPv4Address:
     """The address to listen at: loopback, unless another is asked for.
 
     Args:
@@ -40,7 +40,7 @@ def address_for(host: str | None, lan: bool, known: Sequence[Network]) -> IPv4Ad
     return address
 
 
-def _on_local_network(known: Sequence[Network]) -> IPv4Address:
+def _on_local_network(known: Sequence[NetworkInterface]) -> IPv4Address:
     found = _local(known)
     if not found:
         raise InputError("--lan: this machine is on no local network; connect it, or leave --lan")
@@ -49,7 +49,7 @@ def _on_local_network(known: Sequence[Network]) -> IPv4Address:
     return found[0][1]
 
 
-def _local(known: Sequence[Network]) -> list[tuple[str, IPv4Address]]:
+def _local(known: Sequence[NetworkInterface]) -> list[tuple[str, IPv4Address]]:
     """Networks other than loopback, and this machine's addresses there."""
     return [
         (network.name, IPv4Address(text))
@@ -60,7 +60,7 @@ def _local(known: Sequence[Network]) -> list[tuple[str, IPv4Address]]:
     ]
 
 
-def _instead(known: Sequence[Network]) -> str:
+def _instead(known: Sequence[NetworkInterface]) -> str:
     found = _local(known)
     own = ", ".join(f"--host {address} ({name})" for name, address in found)
     return f"give {own}" if own else f"leave it out for {LOOPBACK}, on this machine alone"

@@ -12,7 +12,7 @@ from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.model.faults import Priors, fault_space
 from benchtest.diagnosis.model.wiring_faults import other_orders, recoloured, shorts, swaps
-from benchtest.drive.universe_layout import frame_of_slots
+from benchtest.drive.universe_layout import frame_from_slots
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.evidence.readings import Reading
 from benchtest.prop.conductors import parse_wire
@@ -113,7 +113,7 @@ def test_an_exchange_is_what_the_slots_of_another_data_path_show(
         one, two = path[place], path[place + 1]
         crossed = (StrandEnd(two.strand, one.end), StrandEnd(one.strand, two.end))
         wired = dataclasses.replace(design, data_path=(*path[:place], *crossed, *path[place + 2 :]))
-        shown = frame_of_slots(wired, slots_of(design, frame))
+        shown = frame_from_slots(wired, slots_of(design, frame))
         assert where == f"{one.strand} {two.strand}"
         assert np.array_equal(misled.told(frame), shown)
 

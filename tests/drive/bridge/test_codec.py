@@ -12,22 +12,22 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from benchtest.drive.bridge.framing import (
-    LONGEST,
-    Damaged,
-    Reader,
+    MAX_ENCODED_OCTETS,
+    FrameError,
+    FrameReader,
+    cobs_decode,
+    cobs_encode,
     crc16,
-    seal,
-    stuff,
-    unseal,
-    unstuff,
+    decode_frame,
+    encode_frame,
 )
 from benchtest.drive.bridge.messages import (
     Board,
+    FrameTooComplex,
     Message,
     Sample,
-    TooMuch,
-    coded,
-    runs_messages,
+    encode_runs,
+    run_length_encode,
 )
 
 RISING = bytes(range(1, 255))
@@ -52,8 +52,8 @@ PUBLISHED = [
 
 @pytest.mark.parametrize(("raw", "stuffed"), PUBLISHED)
 def test_stuffing_agrees_with_the_published_examples(raw: str, stuffed: str) -> None:
-    assert stuff(bytes.fromhex(raw)) == bytes.fromhex(stuffed)
-    assert unstuff(bytes.fromhex(stuffed)) == bytes.fromhex(raw)
+    assert cobs_encode(bytes.fromhex(raw)) == bytes.fromhex(stuffed)
+    assert cobs_decode(bytes.fromhex(stuffed)) == bytes.fromhex(raw)
 
 
 ANY = st.binary(max_size=600) | st.lists(st.sampled_from([0, 1, 255]), max_size=30).map(bytes)
@@ -64,10 +64,10 @@ LONG_RUNS = st.lists(st.sampled_from([b"\0", b"\x05" * 253, b"\x05" * 254, b"\x0
 
 @given(ANY | LONG_RUNS)
 def test_stuffing_agrees_with_another_implementation(data: bytes) -> None:
-    stuffed = stuff(data)
+    stuffed = cobs_encode(data)
     assert stuffed == cobs.encode(data)  # the package cobs, by somebody else
     assert 0 not in stuffed
-    assert unstuff(stuffed) == data
+    assert cobs_decode(stuffed) == data
 
 
 @given(ANY)
@@ -75,10 +75,10 @@ def test_what_another_implementation_refuses_is_refused(data: bytes) -> None:
     try:
         expected = cobs.decode(data)
     except cobs.DecodeError:
-        with pytest.raises(Damaged):
-            unstuff(data)
+        with pytest.raises(FrameError):
+            cobs_decode(data)
     else:
-        assert unstuff(data) == expected
+        assert cobs_decode(data) == expected
 
 
 @pytest.mark.parametrize(
@@ -95,49 +95,49 @@ def test_a_message_on_the_line_octet_by_octet() -> None:
     # worked by hand: number 7 of kind show has no payload; CRC of 04 07 by binascii
     crc = crc_hqx(b"\x04\x07", 0xFFFF)
     assert 0 not in crc.to_bytes(2, "big")
-    assert Message(4, 7).sealed() == b"\0\x05\x04\x07" + crc.to_bytes(2, "big") + b"\0"
+    assert Message(4, 7).encoded() == b"\0\x05\x04\x07" + crc.to_bytes(2, "big") + b"\0"
 
 
 def test_no_single_damage_passes() -> None:
     body = bytes.fromhex("03 05 0000 01 02 ff804000 00000000 0f 0f 10 03 00 1f")
-    whole = seal(body)[1:-1]
+    whole = encode_frame(body)[1:-1]
     wrongs = [whole[:at] for at in range(len(whole))]
     wrongs += [whole[:at] + whole[at + 1 :] for at in range(len(whole))]
     for place in range(8 * len(whole)):
         flipped = bytearray(whole)
         flipped[place // 8] ^= 1 << place % 8
         wrongs.append(bytes(flipped))
-    assert unseal(whole) == body
+    assert decode_frame(whole) == body
     for wrong in wrongs:
-        with pytest.raises(Damaged):
-            unseal(wrong)
+        with pytest.raises(FrameError):
+            decode_frame(wrong)
 
 
 @given(st.lists(st.binary(min_size=2, max_size=40), max_size=8), st.data())
 def test_messages_are_found_however_the_stream_is_cut(
     bodies: list[bytes], data: st.DataObject
 ) -> None:
-    stream = b"".join(map(seal, bodies))
+    stream = b"".join(map(encode_frame, bodies))
     cuts = sorted(data.draw(st.lists(st.integers(0, len(stream)), max_size=10)))
-    reader, found = Reader(), []
+    reader, found = FrameReader(), []
     for start, stop in zip([0, *cuts], [*cuts, len(stream)], strict=True):
         found += reader.feed(stream[start:stop])
     assert found == bodies
-    assert reader.damaged == 0
+    assert reader.rejected == 0
 
 
 @given(st.binary(max_size=300))
 def test_noise_before_a_message_costs_it_nothing(noise: bytes) -> None:
-    assert Reader().feed(noise + seal(b"\x04\x07"))[-1] == b"\x04\x07"
+    assert FrameReader().feed(noise + encode_frame(b"\x04\x07"))[-1] == b"\x04\x07"
 
 
 def test_endless_noise_without_a_zero_does_not_fill_the_memory() -> None:
-    reader = Reader()
+    reader = FrameReader()
     for _ in range(50):
         assert reader.feed(b"\x05" * 99) == []
-    assert len(reader._held) <= LONGEST
-    assert reader.feed(seal(b"\x04\x07")) == [b"\x04\x07"]
-    assert reader.damaged == 1
+    assert len(reader._held) <= MAX_ENCODED_OCTETS
+    assert reader.feed(encode_frame(b"\x04\x07")) == [b"\x04\x07"]
+    assert reader.rejected == 1
 
 
 def _places(seed: int) -> NDArray[np.int64]:
@@ -157,7 +157,7 @@ def test_runs_give_the_frame_back(seed: int, channels: int) -> None:
     places = _places(seed)
     palette = np.arange(64, dtype=np.uint8).reshape(16, 4)[:, :channels]
     wire = palette[places]
-    colours, runs = coded(wire)
+    colours, runs = run_length_encode(wire)
     back = b"".join(colours[run >> 4] * (run % 16 + 1) for run in runs)
     assert back == wire.tobytes()
     changes = 1 + int((np.diff(places) != 0).sum())
@@ -169,37 +169,37 @@ def test_messages_join_to_the_frame_and_fit_the_board(seed: int, longest: int) -
     places = _places(seed)
     wire = np.arange(48, dtype=np.uint8).reshape(16, 3)[places]
     board = Board(1, 1, 2048, 600, 4000, 0, longest)
-    messages = runs_messages(wire, board)
+    messages = encode_runs(wire, board)
     joined = b""
     for place, said in enumerate(messages):
         assert len(said) + 2 <= longest
         assert int.from_bytes(said[:2], "big") == len(joined)
         assert said[2] == (place == len(messages) - 1)
         joined += said[4 + 4 * said[3] :]
-    assert joined == coded(wire)[1]
+    assert joined == run_length_encode(wire)[1]
 
 
 def test_two_thousand_alike_nodes_are_one_short_message() -> None:
-    messages = runs_messages(np.full((2000, 3), 255, dtype=np.uint8), BOARD)
+    messages = encode_runs(np.full((2000, 3), 255, dtype=np.uint8), BOARD)
     assert len(messages) == 1
     assert len(messages[0]) == 4 + 4 + 2000 // 16  # head, one colour, sixteen nodes an octet
 
 
 def test_a_frame_beyond_the_board_is_refused_with_the_reason() -> None:
     many = np.arange(17 * 3, dtype=np.uint8).reshape(17, 3)
-    with pytest.raises(TooMuch, match="17 colours and a bridge takes 16"):
-        runs_messages(many, BOARD)
+    with pytest.raises(FrameTooComplex, match="17 colours and a bridge takes 16"):
+        encode_runs(many, BOARD)
     long = np.tile(np.array([[1, 1, 1], [2, 2, 2]], dtype=np.uint8), (800, 1))
-    with pytest.raises(TooMuch, match="1600 runs and this bridge takes 1400"):
-        runs_messages(long, BOARD)
+    with pytest.raises(FrameTooComplex, match="1600 runs and this bridge takes 1400"):
+        encode_runs(long, BOARD)
 
 
 def test_a_board_says_what_it_can() -> None:
     assert Board.read(bytes.fromhex("01 04 0800 0578 0fa0 04 c8")) == BOARD
     assert Board.read(bytes.fromhex("01 04 0800 0578 0fa0 04 c8 99")) == BOARD  # and more, later
-    with pytest.raises(Damaged, match="too short"):
+    with pytest.raises(FrameError, match="too short"):
         Board.read(bytes.fromhex("01 04 0800 0578 0fa0 04"))
-    with pytest.raises(Damaged, match="79 octets"):
+    with pytest.raises(FrameError, match="79 octets"):
         Board.read(bytes.fromhex("01 04 0800 0578 0fa0 04 4f"))
 
 
@@ -210,5 +210,5 @@ def test_a_sample_in_volts() -> None:
     assert Sample.read(bytes.fromhex("02 40 0000ba00 ffffffff")).volts is None
     assert Sample.read(bytes.fromhex("02 40 0000ffc0 00500000")).over_range
     for wrong in ("", "02 40 0000ba00", "02 00 0000ba00 00500000"):
-        with pytest.raises(Damaged):
+        with pytest.raises(FrameError):
             Sample.read(bytes.fromhex(wrong))

@@ -11,9 +11,9 @@ import pytest
 
 from benchtest.drive import serial_ports as ports
 from benchtest.drive.bridge.driver import BridgeDriver
-from benchtest.drive.bridge.serial_link import Line, Silent
+from benchtest.drive.bridge.serial_link import NoAnswer, SerialLink
 from benchtest.drive.frame_clock import FrameClock
-from benchtest.drive.serial_ports import SerialPort, device_again, ports_in_words, serial_ports
+from benchtest.drive.serial_ports import SerialPort, current_device, describe_ports, serial_ports
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import DriveFault, InputError
 from benchtest.prop.design import Design
@@ -75,10 +75,10 @@ def test_a_board_that_restarts_when_it_is_opened_is_waited_for(
 
 def test_a_port_without_a_bridge_is_said_to_have_none(board: PythonBoard) -> None:
     board.dumb = True
-    line = Line(str(board.port))
+    line = SerialLink(str(board.port))
     try:
-        with pytest.raises(Silent, match="is it the right port"):
-            line.meet(0.3)
+        with pytest.raises(NoAnswer, match="is it the right port"):
+            line.handshake(0.3)
     finally:
         line.close()
 
@@ -101,7 +101,7 @@ def test_a_prop_beyond_the_board_is_refused(
 def test_a_port_that_is_not_there_names_those_that_are(tmp_path: Path, design: Design) -> None:
     with pytest.raises(DriveFault, match="there is no such port") as raised:
         BridgeDriver(design, str(tmp_path / "nowhere")).open()
-    assert ports_in_words() in str(raised.value)
+    assert describe_ports() in str(raised.value)
 
 
 def test_what_is_no_serial_port_is_said_to_be_none(tmp_path: Path, design: Design) -> None:
@@ -267,11 +267,11 @@ def test_a_usb_board_is_known_again_by_its_numbers(monkeypatch: pytest.MonkeyPat
     plugged = [_usb("/dev/ttyUSB0", "A7")]
     monkeypatch.setattr(ports, "comports", lambda: plugged)
     (was,) = serial_ports()
-    assert device_again("/dev/ttyUSB0", was) == "/dev/ttyUSB0"
+    assert current_device("/dev/ttyUSB0", was) == "/dev/ttyUSB0"
     plugged[:] = [_usb("/dev/ttyUSB0", "B9"), _usb("/dev/ttyUSB1", "A7")]
-    assert device_again("/dev/ttyUSB0", was) == "/dev/ttyUSB1"
+    assert current_device("/dev/ttyUSB0", was) == "/dev/ttyUSB1"
     plugged[:] = [_usb("/dev/ttyUSB0", "B9")]
-    assert device_again("/dev/ttyUSB0", was) is None
+    assert current_device("/dev/ttyUSB0", was) is None
 
 
 def test_ports_are_listed_with_usb_first(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -283,6 +283,6 @@ def test_ports_are_listed_with_usb_first(monkeypatch: pytest.MonkeyPatch) -> Non
         SerialPort("/dev/ttyUSB0", "USB serial", (0x1209, 1, "A7")),
         SerialPort("/dev/ttyS0", "", None),
     ]
-    assert ports_in_words() == "serial ports here: /dev/ttyUSB0 (USB serial), /dev/ttyS0"
+    assert describe_ports() == "serial ports here: /dev/ttyUSB0 (USB serial), /dev/ttyS0"
     monkeypatch.setattr(ports, "comports", list)
-    assert "no serial port" in ports_in_words()
+    assert "no serial port" in describe_ports()

@@ -54,7 +54,7 @@ def fresh(built: Built, tmp_path: Path) -> Iterator[SimulatedBoard]:
 @pytest.fixture
 def line(board: SimulatedBoard) -> Iterator[RawLine]:
     made = RawLine(board.port)
-    made.meet()
+    made.handshake()
     yield made
     made.close()
 
@@ -182,7 +182,7 @@ def test_power_up_is_dark_on_all_outputs_before_it_says_hello(fresh: SimulatedBo
 def test_its_hello_says_what_it_can(line: RawLine) -> None:
     # version 1, 4 outputs, 2048 octets of RAM (ATmega328P data sheet), 1400 runs, 4000 nodes,
     # 4 analogue inputs, messages of 200 octets
-    assert line.meet() == bytes.fromhex("01 04 0800 0578 0fa0 04 c8")
+    assert line.handshake() == bytes.fromhex("01 04 0800 0578 0fa0 04 c8")
 
 
 def test_it_goes_dark_two_and_a_half_seconds_after_the_last_frame(
@@ -191,7 +191,7 @@ def test_it_goes_dark_two_and_a_half_seconds_after_the_last_frame(
     board = SimulatedBoard(built, tmp_path, free=True)
     line = RawLine(board.port)
     try:
-        line.meet()
+        line.handshake()
         line.say(WIRING, _wiring(0, 3, 10))
         line.say(RUNS, _runs(b"\x39", PALETTE))
         lit = len(board.bursts())
@@ -280,7 +280,7 @@ REFUSED = [
 
 def test_what_cannot_be_is_refused_with_the_reason(board: SimulatedBoard, line: RawLine) -> None:
     board.tell("reset")
-    line.meet()
+    line.handshake()
     for kind, said in ((RUNS, _runs(b"\x00", PALETTE)), (SHOW, b"")):
         assert line.say(kind, said) == bytes([0xFF, NO_WIRING])
     assert line.say(WIRING, _wiring(0, 3, 10)) == b"\x82"
@@ -339,6 +339,6 @@ def test_a_calibration_outlives_a_restart(board: SimulatedBoard, line: RawLine) 
     assert line.say(READ, b"\1\1")[7:] == b"\xff" * 4
     assert line.say(SCALE, b"\1" + bytes.fromhex("00501234")) == b"\x86"
     board.tell("reset")
-    line.meet()
+    line.handshake()
     assert line.say(READ, b"\1\1")[7:] == bytes.fromhex("00501234")
     assert line.say(READ, b"\2\1")[7:] == b"\xff" * 4

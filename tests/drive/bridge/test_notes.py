@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from benchtest.drive.bridge.messages import Kind, Message, Refusal
-from benchtest.drive.bridge.serial_link import BAUD, BOOT_S, HELLO_EVERY_S, TRIES
+from benchtest.drive.bridge.serial_link import BAUD, BOOT_TIMEOUT_S, HELLO_INTERVAL_S, MAX_TRIES
 from tests.drive.boards import sealed
 
 HARDWARE = Path(__file__).parents[3] / "hw_notes"
@@ -20,7 +20,7 @@ def test_the_example_on_the_line_is_right() -> None:
     found = re.search(r"Body `([0-9a-f ]+)`, CRC `([0-9a-f ]+)`, on the line `([0-9a-f ]+)`", NOTES)
     assert found is not None
     body, crc, line = map(bytes.fromhex, found.groups())
-    assert line == sealed(body) == Message(body[0], body[1]).sealed()
+    assert line == sealed(body) == Message(body[0], body[1]).encoded()
     assert crc == line[-3:-1]
 
 
@@ -42,8 +42,8 @@ def test_kinds_and_refusals_are_the_same_on_either_side() -> None:
 
 def test_the_figures_of_the_line_are_those_used() -> None:
     assert f"{BAUD:,} baud".replace(",", " ") in NOTES
-    assert f"every {HELLO_EVERY_S:g} s for {BOOT_S:g} s" in NOTES
-    assert TRIES == 4
+    assert f"every {HELLO_INTERVAL_S:g} s for {BOOT_TIMEOUT_S:g} s" in NOTES
+    assert MAX_TRIES == 4
     assert "four times in all" in NOTES
 
 

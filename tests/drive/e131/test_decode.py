@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
-from benchtest.drive.e131.decode import DataPacket, Discarded, SyncPacket, read_packet
+from benchtest.drive.e131.decode import DataPacket, Discarded, SyncPacket, decode_packet
 
 Packet = Callable[..., bytes]
 
@@ -27,7 +27,7 @@ def worked(data_packet: Packet) -> bytes:
 def test_every_field_of_a_data_packet_is_found(worked: bytes) -> None:
     # ANSI E1.31-2018 table 4-1; the octets written out by hand from that table have this CRC-32
     assert zlib.crc32(worked) == 0xAE884B18
-    packet = read_packet(worked)
+    packet = decode_packet(worked)
     assert packet == DataPacket(
         source=bytes.fromhex("00112233445546778899aabbccddeeff"),
         name="benchtest",
@@ -47,7 +47,7 @@ def test_every_field_of_a_synchronization_packet_is_found(sync_packet: Packet) -
     octets = sync_packet(7000, 5)
     # ANSI E1.31-2018 table 4-2; the octets written out by hand from that table have this CRC-32
     assert zlib.crc32(octets) == 0xED489356
-    packet = read_packet(octets)
+    packet = decode_packet(octets)
     assert isinstance(packet, SyncPacket)
     assert (packet.sequence, packet.address) == (5, 7000)
 
@@ -69,7 +69,7 @@ def test_a_packet_may_carry_fewer_slots(
     octets = bytearray(worked[: 126 + count])
     for at, length in ((16, root), (38, framing), (115, dmp), (123, values)):
         octets[at : at + 2] = length.to_bytes(2, "big")
-    packet = read_packet(bytes(octets))
+    packet = decode_packet(bytes(octets))
     assert isinstance(packet, DataPacket)
     assert packet.slots == worked[126 : 126 + count]
 
@@ -89,7 +89,7 @@ def test_a_packet_may_carry_fewer_slots(
 def test_options_are_three_bits(
     worked: bytes, options: int, expected: tuple[bool, bool, bool]
 ) -> None:
-    packet = read_packet(_with(worked, 112, options))
+    packet = decode_packet(_with(worked, 112, options))
     assert isinstance(packet, DataPacket)
     assert (packet.preview, packet.terminated, packet.force_sync) == expected
 
@@ -101,26 +101,26 @@ FIXED = [*range(16), *range(18, 22), *range(40, 44), *range(117, 123)]
 @pytest.mark.parametrize("at", FIXED)
 def test_a_wrong_octet_in_a_fixed_field_is_discarded(worked: bytes, at: int) -> None:
     with pytest.raises(Discarded):
-        read_packet(_with(worked, at, worked[at] ^ 0x01))
+        decode_packet(_with(worked, at, worked[at] ^ 0x01))
 
 
 # ANSI E1.31-2018, 5.4, 6.1, 7.1 and 7.6: lengths count to the end of the packet.
 @pytest.mark.parametrize("at", [16, 17, 38, 39, 115, 116, 123, 124])
 def test_a_length_that_does_not_fit_is_discarded(worked: bytes, at: int) -> None:
     with pytest.raises(Discarded):
-        read_packet(_with(worked, at, worked[at] ^ 0x04))
+        decode_packet(_with(worked, at, worked[at] ^ 0x04))
 
 
 def test_a_packet_cut_short_anywhere_is_discarded(worked: bytes, sync_packet: Packet) -> None:
     for whole in (worked, sync_packet(7000, 5)):
         for length in range(len(whole)):
             with pytest.raises(Discarded):
-                read_packet(whole[:length])
+                decode_packet(whole[:length])
 
 
 def test_octets_after_the_packet_are_discarded_with_it(worked: bytes) -> None:
     with pytest.raises(Discarded):
-        read_packet(worked + b"\x00")
+        decode_packet(worked + b"\x00")
 
 
 # ANSI E1.31-2018, 6.2.3 and 9.1.1: priorities run to 200, universes from 1 to 63999.
@@ -132,17 +132,17 @@ def test_a_priority_or_universe_that_nobody_may_send_is_discarded(
     worked: bytes, at: int, octets: bytes
 ) -> None:
     with pytest.raises(Discarded):
-        read_packet(worked[:at] + octets + worked[at + len(octets) :])
+        decode_packet(worked[:at] + octets + worked[at + len(octets) :])
 
 
 def test_a_universe_discovery_packet_is_named_for_what_it_is() -> None:
     octets = bytes(UniverseDiscoveryPacket((1,) * 16, "benchtest", (300, 301)).getBytes())
     with pytest.raises(Discarded, match="universe discovery"):
-        read_packet(octets)
+        decode_packet(octets)
 
 
 def test_a_source_name_of_control_signs_cannot_reach_the_terminal(worked: bytes) -> None:
-    packet = read_packet(worked[:44] + b"\x1b[2Jfan\xff".ljust(64, b"\x00") + worked[108:])
+    packet = decode_packet(worked[:44] + b"\x1b[2Jfan\xff".ljust(64, b"\x00") + worked[108:])
     assert isinstance(packet, DataPacket)
     assert packet.name.isprintable()
     assert packet.name.startswith("?[2Jfan")
@@ -152,7 +152,7 @@ def test_a_source_name_of_control_signs_cannot_reach_the_terminal(worked: bytes)
 @given(octets=st.binary(max_size=700))
 def test_octets_of_chance_are_discarded(octets: bytes) -> None:
     with pytest.raises(Discarded):
-        read_packet(octets)
+        decode_packet(octets)
 
 
 @settings(max_examples=500)
@@ -164,7 +164,7 @@ def test_a_damaged_packet_is_read_or_discarded_and_nothing_else(
     for at, value in changes.items():
         damaged[at] = value
     try:
-        packet = read_packet(bytes(damaged))
+        packet = decode_packet(bytes(damaged))
     except Discarded:
         return
     assert isinstance(packet, DataPacket)

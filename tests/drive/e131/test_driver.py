@@ -22,7 +22,7 @@ import pytest
 
 from benchtest.drive.driver import Target
 from benchtest.drive.driver_choice import driver_for
-from benchtest.drive.e131.driver import E131Driver, Sender
+from benchtest.drive.e131.driver import E131Driver, SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.errors import DriveFault, InputError
 from benchtest.prop.design import Design
@@ -96,7 +96,7 @@ def ear() -> Iterator[Ear]:
 
 
 def _clock(design: Design, ear: Ear) -> FrameClock:
-    driver = driver_for(Target("e131", LOOPBACK, ear.port), design, Sender(uuid4()))
+    driver = driver_for(Target("e131", LOOPBACK, ear.port), design, SourceSettings(uuid4()))
     return FrameClock(driver, design.node_count, design.node.channels)
 
 
@@ -154,7 +154,7 @@ def test_no_more_than_44_frames_a_second_however_often_it_changes(
 
 def test_the_end_keeps_to_the_ceiling_as_well(make_fan: Callable[..., Design], ear: Ear) -> None:
     fan = make_fan(1, 10)
-    driver = E131Driver(fan, Target("e131", LOOPBACK, ear.port), Sender(uuid4()))
+    driver = E131Driver(fan, Target("e131", LOOPBACK, ear.port), SourceSettings(uuid4()))
     driver.open()
     driver.show(_white(fan))
     driver.close()
@@ -168,7 +168,7 @@ def test_fewer_frames_a_second_where_a_controller_takes_no_more(
     make_fan: Callable[..., Design], ear: Ear
 ) -> None:
     fan = make_fan(1, 10)
-    driver = E131Driver(fan, Target("e131", LOOPBACK, ear.port), Sender(uuid4()))
+    driver = E131Driver(fan, Target("e131", LOOPBACK, ear.port), SourceSettings(uuid4()))
     with FrameClock(driver, 10, 3, frames_per_s=10.0).start() as clock:
         ear.until(lambda: bool(ear.heard))
         clock.show(_white(fan), ramp_s=0.8)
@@ -181,7 +181,7 @@ def test_fewer_frames_a_second_where_a_controller_takes_no_more(
 def test_one_to_forty_frames_a_second_and_no_other_number(
     make_fan: Callable[..., Design], frames_per_s: float
 ) -> None:
-    driver = E131Driver(make_fan(1, 1), Target("e131", LOOPBACK), Sender(uuid4()))
+    driver = E131Driver(make_fan(1, 1), Target("e131", LOOPBACK), SourceSettings(uuid4()))
     with pytest.raises(InputError, match="1 to 40"):
         FrameClock(driver, 1, 3, frames_per_s)
 
@@ -196,7 +196,7 @@ class Slow(E131Driver):
 
 def test_time_that_sending_takes_does_not_add_up(make_fan: Callable[..., Design], ear: Ear) -> None:
     fan = make_fan(1, 10)
-    driver = Slow(fan, Target("e131", LOOPBACK, ear.port), Sender(uuid4()))
+    driver = Slow(fan, Target("e131", LOOPBACK, ear.port), SourceSettings(uuid4()))
     with FrameClock(driver, 10, 3).start() as clock:
         clock.show(_white(fan), ramp_s=1.6)
         time.sleep(1.5)
@@ -227,7 +227,7 @@ def test_after_a_late_frame_no_two_are_closer_than_the_ceiling(
 ) -> None:
     """ANSI E1.31-2018, 6.6.1, by the times of E1.11: 22.676 ms between two of a universe."""
     fan = make_fan(1, 10)
-    driver = Timed(fan, Target("e131", LOOPBACK, ear.port), Sender(uuid4()))
+    driver = Timed(fan, Target("e131", LOOPBACK, ear.port), SourceSettings(uuid4()))
     with FrameClock(driver, 10, 3).start() as clock:
         clock.show(_white(fan), ramp_s=3.0)
         for _ in range(12):
@@ -247,10 +247,12 @@ def test_packets_that_go_one_by_one_are_the_same(make_fan: Callable[..., Design]
     rng = np.random.default_rng(1)
     frame = rng.integers(0, 256, (200, 3)).astype(np.uint8)
     for one_by_one in (False, True):
-        driver = E131Driver(fan, Target("e131", LOOPBACK, ear.port), Sender(source, sync_address=9))
+        driver = E131Driver(
+            fan, Target("e131", LOOPBACK, ear.port), SourceSettings(source, sync_address=9)
+        )
         driver.open()
         if one_by_one:
-            driver._line._batch._call = None
+            driver._udp._batch._call = None
         driver.show(frame)
         driver.close()
         assert driver.status().errors == 0
@@ -261,7 +263,7 @@ def test_packets_that_go_one_by_one_are_the_same(make_fan: Callable[..., Design]
 
 def test_a_driver_may_be_opened_again(make_fan: Callable[..., Design], ear: Ear) -> None:
     fan = make_fan(1, 10)
-    driver = E131Driver(fan, Target("e131", LOOPBACK, ear.port), Sender(uuid4()))
+    driver = E131Driver(fan, Target("e131", LOOPBACK, ear.port), SourceSettings(uuid4()))
     for _ in range(2):
         driver.open()
         driver.show(_white(fan))
@@ -308,7 +310,7 @@ def test_nobody_at_the_other_end_is_said_and_survived(make_fan: Callable[..., De
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
         free.bind((LOOPBACK, 0))
         port = free.getsockname()[1]
-    driver = E131Driver(fan, Target("e131", LOOPBACK, port), Sender(uuid4()))
+    driver = E131Driver(fan, Target("e131", LOOPBACK, port), SourceSettings(uuid4()))
     driver.open()
     for _ in range(3):
         driver.show(_white(fan))
@@ -343,7 +345,9 @@ def test_a_change_at_rest_goes_out_at_once(make_fan: Callable[..., Design], ear:
 
 
 def test_an_unknown_host_is_said_before_anything_is_lit(make_fan: Callable[..., Design]) -> None:
-    driver = E131Driver(make_fan(1, 4), Target("e131", "no.such.host.invalid"), Sender(uuid4()))
+    driver = E131Driver(
+        make_fan(1, 4), Target("e131", "no.such.host.invalid"), SourceSettings(uuid4())
+    )
     with pytest.raises(DriveFault, match="no such host"):
         driver.open()
 
@@ -352,7 +356,9 @@ def test_synchronised_universes_share_one_packet_after_the_last(
     make_fan: Callable[..., Design], ear: Ear
 ) -> None:
     fan = make_fan(4, 50)
-    driver = E131Driver(fan, Target("e131", LOOPBACK, ear.port), Sender(uuid4(), sync_address=7000))
+    driver = E131Driver(
+        fan, Target("e131", LOOPBACK, ear.port), SourceSettings(uuid4(), sync_address=7000)
+    )
     driver.open()
     driver.show(_white(fan))
     ear.until(lambda: len(ear.heard) == 3)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtest.drive.e131.other_sources import Other, Others, universes_text
+from benchtest.drive.e131.other_sources import OtherSource, OtherSources, describe_universes
 
 Packet = Callable[..., bytes]
 
@@ -18,12 +18,12 @@ PIER, BOAT = bytes(range(16)), bytes(range(16, 32))
 OWN_PORT = 40_000
 
 
-def _others(priority: int = 100) -> Others:
-    return Others([1, 2, 3], OWN, priority)
+def _others(priority: int = 100) -> OtherSources:
+    return OtherSources([1, 2, 3], OWN, priority)
 
 
-def _hear(others: Others, octets: bytes, at_s: float = 0.0, port: int = 5568) -> None:
-    others.hear(octets, ("192.0.2.9", port), {OWN_PORT}, at_s)
+def _hear(others: OtherSources, octets: bytes, at_s: float = 0.0, port: int = 5568) -> None:
+    others.receive(octets, ("192.0.2.9", port), {OWN_PORT}, at_s)
 
 
 # ANSI E1.31-2018, 6.2.3: the highest priority wins; equal ones are the receiver's own affair.
@@ -104,13 +104,15 @@ def test_we_are_no_news_to_ourselves_but_a_second_window_is(data_packet: Packet)
 
 
 def test_runs_of_universes_read_as_a_person_writes_them() -> None:
-    assert universes_text([9]) == "universe 9"
-    assert universes_text([7, 1, 2, 3]) == "universes 1-3, 7"
-    assert universes_text([1, 3]) == "universes 1, 3"
+    assert describe_universes([9]) == "universe 9"
+    assert describe_universes([7, 1, 2, 3]) == "universes 1-3, 7"
+    assert describe_universes([1, 3]) == "universes 1, 3"
 
 
 def test_a_source_without_a_name_is_told_too() -> None:
-    assert str(Other("", "192.0.2.9", 1, (1,), "x")).startswith("a source without a name (192.")
+    assert str(OtherSource("", "192.0.2.9", 1, (1,), "x")).startswith(
+        "a source without a name (192."
+    )
 
 
 @settings(max_examples=200)

@@ -14,7 +14,13 @@ from hypothesis import strategies as st
 from benchtest.drive.scpi import meter as scpi_meter
 from benchtest.drive.scpi import protocol as scpi
 from benchtest.drive.scpi.meter import ScpiMeter
-from benchtest.drive.scpi.protocol import Identity, Lines, NoReading, parse_error, parse_volts
+from benchtest.drive.scpi.protocol import (
+    Identity,
+    InvalidAnswer,
+    LineSplitter,
+    parse_error,
+    parse_volts,
+)
 from benchtest.drive.source_spec import parse_pins, parse_source
 from benchtest.errors import DriveFault, InputError
 from tests.drive.boards import until
@@ -60,7 +66,7 @@ def test_numbers_are_read_in_each_form_of_ieee_488_2() -> None:
     ],
 )
 def test_what_is_no_reading_is_none(line: str, words: str) -> None:
-    with pytest.raises(NoReading, match=words):
+    with pytest.raises(InvalidAnswer, match=words):
         parse_volts(line)
 
 
@@ -69,7 +75,7 @@ def test_errors_are_told_from_no_error() -> None:
     assert parse_error('0,"No error"') is None
     assert parse_error("+0") is None
     assert str(parse_error('-113,"Undefined header"')) == "-113 Undefined header"
-    with pytest.raises(NoReading):
+    with pytest.raises(InvalidAnswer):
         parse_error("+4.871E+00")
 
 
@@ -77,26 +83,28 @@ def test_an_identity_has_four_fields_and_no_error_is_none() -> None:
     assert Identity.read(SimulatedMeter.identity).model == "BM-6"
     assert str(Identity.read("RIVERBANK,BM-6")) == "BM-6"
     for line in ('0,"No error"', "+4.871E+00", ""):
-        with pytest.raises(NoReading):
+        with pytest.raises(InvalidAnswer):
             Identity.read(line)
 
 
 @given(st.lists(st.binary(max_size=400), max_size=8))
 def test_any_octets_are_read_or_refused_in_bounded_memory(pieces: list[bytes]) -> None:
-    lines = Lines()
+    lines = LineSplitter()
     for piece in pieces:
         for line in lines.feed(piece):
-            assert len(line) <= scpi.LONGEST_LINE
+            assert len(line) <= scpi.MAX_LINE_OCTETS
             for read in (parse_volts, parse_error, Identity.read):
-                with contextlib.suppress(NoReading):
+                with contextlib.suppress(InvalidAnswer):
                     read(line)
-        assert scpi.shown(piece.decode("latin-1")).isprintable()  # nothing steers a terminal
+        assert scpi.printable_answer(
+            piece.decode("latin-1")
+        ).isprintable()  # nothing steers a terminal
 
 
 def test_lines_do_not_depend_on_how_they_arrive() -> None:
     octets = b'+4.871E+00\r\n0,"No error"\n\r\n-1.0\r'
-    whole = Lines().feed(octets)
-    lines = Lines()
+    whole = LineSplitter().feed(octets)
+    lines = LineSplitter()
     assert [line for octet in octets for line in lines.feed(bytes([octet]))] == whole
     assert whole == ["+4.871E+00", '0,"No error"', "-1.0"]
 

@@ -11,8 +11,8 @@ import pytest
 from benchtest.circuit.predict import predict
 from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM
 from benchtest.diagnosis.voltage_profile import column_of
-from benchtest.drive.driver import Status
-from benchtest.drive.e131.other_sources import Other
+from benchtest.drive.driver import DriveStatus
+from benchtest.drive.e131.other_sources import OtherSource
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.lit_set import everything, parse_lit
 from benchtest.prop.notation import parse_probe
@@ -130,17 +130,19 @@ def test_a_chart_of_alike_values_is_one_row() -> None:
 
 
 def test_news_of_driving_are_the_worst_first() -> None:
-    def other(name: str, priority: int) -> Other:
-        return Other(name, "192.0.2.9", priority, (1,), "what you see is not what was sent")
+    def other(name: str, priority: int) -> OtherSource:
+        return OtherSource(name, "192.0.2.9", priority, (1,), "what you see is not what was sent")
 
-    assert news_of(Status()) is None
-    refused = news_of(Status(refused="192.0.2.7: nobody listens"))
+    assert news_of(DriveStatus()) is None
+    refused = news_of(DriveStatus(refused="192.0.2.7: nobody listens"))
     assert refused is not None
     assert refused.whole == "192.0.2.7: nobody listens"
-    heard = news_of(Status(refused="x", others=(other("porch", 100), other("arch", 150))))
+    heard = news_of(
+        DriveStatus(refused="x", other_sources=(other("porch", 100), other("arch", 150)))
+    )
     assert heard is not None
     assert heard.short == "2 other sources send, priority 150"
     assert heard.whole.startswith("arch (192.0.2.9) sends universe 1 at priority 150: what you")
-    dead = news_of(Status(trouble="no route", others=(other("arch", 150),)))
+    dead = news_of(DriveStatus(trouble="no route", other_sources=(other("arch", 150),)))
     assert dead is not None
     assert dead.short == "no route"

@@ -14,7 +14,7 @@ import pytest
 from benchtest.circuit.network import Circuit
 from benchtest.drive.driver import Target
 from benchtest.drive.driver_choice import driver_for
-from benchtest.drive.e131.driver import Sender
+from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.errors import InputError
 from benchtest.prop.conductors import COPPER_OHM_M, parse_wire
@@ -34,7 +34,7 @@ def lamp_of() -> Iterator[Lamps]:
 
     def make(design: Design) -> Lamp:
         target = Target("e131", "127.0.0.1", ear.getsockname()[1])
-        driver = driver_for(target, design, Sender(uuid4()))
+        driver = driver_for(target, design, SourceSettings(uuid4()))
         clocks.append(FrameClock(driver, design.node_count, design.node.channels).start())
         return Lamp(design, clocks[-1])
 

@@ -13,7 +13,7 @@ from cobs import cobs
 from benchtest.drive.bridge.driver import BridgeDriver
 from benchtest.drive.driver import Target
 from benchtest.drive.driver_choice import driver_for
-from benchtest.drive.e131.driver import Sender
+from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.scpi.meter import ScpiMeter
 from benchtest.drive.source_spec import parse_source
@@ -83,7 +83,7 @@ def simulated(tmp_path: Path) -> Iterator[SimulatedMeter]:
 
 @pytest.fixture
 def clock(fan: Design, prop: Prop) -> Iterator[FrameClock]:
-    driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, Sender(uuid4()))
+    driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, SourceSettings(uuid4()))
     with FrameClock(driver, fan.node_count, fan.node.channels).start() as running:
         yield running
 
@@ -220,7 +220,7 @@ def test_the_bridge_that_drives_the_prop_is_read_through_its_driver(
 def test_a_bridge_that_is_only_read_is_taken_up_again(fan: Design, board: ReadBoard) -> None:
     board.scales[0], board.counts[0] = 5_000_000, 1000
     spec = parse_source(f"serial:{board.port}")
-    driver = driver_for(Target("e131", LOOPBACK, 5568), fan, Sender(uuid4()))
+    driver = driver_for(Target("e131", LOOPBACK, 5568), fan, SourceSettings(uuid4()))
     source = source_for(spec, ["0=main"], fan, driver)
     assert source is not None
     probe = parse_probe("main", fan)
@@ -255,7 +255,7 @@ def test_a_bridge_that_answers_for_another_input_is_not_believed(
         parse_source(f"serial:{board.port}"),
         ["0=main"],
         fan,
-        driver_for(Target("e131", LOOPBACK, 5568), fan, Sender(uuid4())),
+        driver_for(Target("e131", LOOPBACK, 5568), fan, SourceSettings(uuid4())),
     )
     assert source is not None
     probe = parse_probe("main", fan)

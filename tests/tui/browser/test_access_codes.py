@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from benchtest.drive.interfaces import Network
+from benchtest.drive.interfaces import NetworkInterface
 from benchtest.errors import InputError
 from benchtest.tui.browser.access_codes import CODE_S, MOST_KNOWN, Gate, Refused
 from benchtest.tui.browser.bind_address import address_for
@@ -33,9 +33,9 @@ def test_only_so_many_browsers_are_remembered() -> None:
 
 
 # Addresses of RFC 5737 (documentation) and RFC 1918 (private networks); none is opened.
-ONE = [Network("eth0", ("192.0.2.7", "2001:db8::7"), True, True, False)]
-TWO = [*ONE, Network("wlan0", ("10.0.0.4",), True, True, False)]
-DOWN = [Network("eth0", ("192.0.2.7",), False, True, False)]
+ONE = [NetworkInterface("eth0", ("192.0.2.7", "2001:db8::7"), True, True, False)]
+TWO = [*ONE, NetworkInterface("wlan0", ("10.0.0.4",), True, True, False)]
+DOWN = [NetworkInterface("eth0", ("192.0.2.7",), False, True, False)]
 
 
 def test_only_addresses_of_the_local_network_are_chosen() -> None:
@@ -57,7 +57,7 @@ def test_only_addresses_of_the_local_network_are_chosen() -> None:
     ],
 )
 def test_other_addresses_are_refused(
-    host: str | None, lan: bool, known: list[Network], words: str
+    host: str | None, lan: bool, known: list[NetworkInterface], words: str
 ) -> None:
     with pytest.raises(InputError, match=words):
         address_for(host, lan, known)
