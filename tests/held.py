@@ -6,8 +6,8 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
-from benchtest.records.backup import FILE
-from benchtest.records.checksums import design_digest, event_digest
+from benchtest.records.backup import DATABASE_FILE
+from benchtest.records.checksums import design_checksum, event_checksum
 
 AT = "2026-11-25T18:00:00.000+00:00"
 DEEP = '{"text": ' + "[" * 600 + "]" * 600 + "}"
@@ -18,8 +18,8 @@ def hold_session(
 ) -> str:
     """Put a session with this start and place onto a bench; return its id."""
     id_ = f"held-{tag}-{placed_ms}"
-    digest = design_digest(design_text)
-    with closing(sqlite3.connect(folder / FILE)) as connection, connection:
+    digest = design_checksum(design_text)
+    with closing(sqlite3.connect(folder / DATABASE_FILE)) as connection, connection:
         connection.execute(
             "INSERT OR IGNORE INTO design VALUES (?, ?, ?)", (digest, design_name, design_text)
         )
@@ -33,7 +33,7 @@ def hold_session(
 
 def hold_event(folder: Path, session: str, kind: str, data: str, at: str = AT) -> None:
     """Put an event onto a bench, whatever it holds."""
-    with closing(sqlite3.connect(folder / FILE)) as connection, connection:
+    with closing(sqlite3.connect(folder / DATABASE_FILE)) as connection, connection:
         key = connection.execute(
             "SELECT id, tag, design, started_at, meter, placed_ms FROM session WHERE id = ?",
             (session,),
@@ -43,5 +43,5 @@ def hold_event(folder: Path, session: str, kind: str, data: str, at: str = AT) -
         ).fetchone()
         row = (last + 1, at, kind, data)
         connection.execute(
-            "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?)", (session, *row, event_digest(key, row))
+            "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?)", (session, *row, event_checksum(key, row))
         )

@@ -96,11 +96,11 @@ def _actions(parser: argparse.ArgumentParser) -> Iterator[argparse.Action]:
 
 
 def _tags(parsed_args: argparse.Namespace, **_: object) -> list[str]:
-    from benchtest.records.backup import FILE
+    from benchtest.records.backup import DATABASE_FILE
     from benchtest.records.shelf import Shelf
 
     folder = bench_of(parsed_args)
-    if not (folder / FILE).exists():  # a Tab makes no bench
+    if not (folder / DATABASE_FILE).exists():  # a Tab makes no bench
         return []
     with Shelf(folder) as shelf:
         return [unit.tag for unit in shelf.units()]
@@ -119,11 +119,11 @@ def _days(parsed_args: argparse.Namespace, **_: object) -> list[str]:
 
 
 def _designs(parsed_args: argparse.Namespace, **_: object) -> list[str]:
-    from benchtest.records.backup import FILE
+    from benchtest.records.backup import DATABASE_FILE
     from benchtest.records.shelf import Shelf
 
     folder = bench_of(parsed_args)
-    if not (folder / FILE).exists():
+    if not (folder / DATABASE_FILE).exists():
         return []
     with Shelf(folder) as shelf:
         return sorted({unit.design_name for unit in shelf.units()})
@@ -168,9 +168,9 @@ def _lit(parsed_args: argparse.Namespace, **_: object) -> list[str]:
 
 
 def _sheets(**_: object) -> list[str]:
-    from benchtest.records.label import SHEETS
+    from benchtest.records.label import LABEL_SHEETS
 
-    return list(SHEETS)
+    return list(LABEL_SHEETS)
 
 
 def _design(parsed_args: argparse.Namespace) -> Design | None:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from benchtest.drive.interfaces import MulticastRoute, NetworkInterface
     from benchtest.drive.serial_permissions import PortPermission
     from benchtest.drive.serial_ports import SerialPort
-    from benchtest.records.folder_check import Health
+    from benchtest.records.folder_check import FolderCheck
 
 State = Literal["good", "note", "bad"]
 WORDS: dict[State, str] = {"good": "ok", "note": "look", "bad": "BAD"}
@@ -96,9 +96,9 @@ def _libraries() -> Section:
 
 
 def _bench(folder: Path) -> Section:
-    from benchtest.records.folder_check import look_at
+    from benchtest.records.folder_check import check_folder
 
-    health = look_at(folder)
+    health = check_folder(folder)
     return list(_bench_lines(health)), {"bench": {**asdict(health), "folder": str(folder)}}
 
 
@@ -152,7 +152,7 @@ def _library_lines(needed: list[Library]) -> Iterator[Line]:
     yield Line("libraries", "good", ", ".join(sound))
 
 
-def _bench_lines(health: Health) -> Iterator[Line]:
+def _bench_lines(health: FolderCheck) -> Iterator[Line]:
     where = f"{health.folder}" + ("" if health.exists else " (made on first use)")
     free = "" if health.free_octets is None else f", {health.free_octets / 1e9:.1f} GB free"
     disk = "" if health.filesystem is None else f", {health.filesystem}"

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from benchtest.drive.frame_clock import FrameClock
     from benchtest.pattern import Pattern, Step, Steps
     from benchtest.prop.design import Design
-    from benchtest.virtual.remote_prop import RunningProp
+    from benchtest.virtual.remote_prop import RemoteProp
 
 LOOKED_AT = 200
 """Steps that are looked at for the heaviest; patterns with more light one node at a time."""
@@ -235,7 +235,7 @@ def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) ->
     return Load(circuit, lit_a, level)
 
 
-def _virtual(args: argparse.Namespace) -> RunningProp:
+def _virtual(args: argparse.Namespace) -> RemoteProp:
     from benchtest.virtual.remote_prop import start_simulation
 
     return start_simulation(args.prop)
@@ -286,7 +286,7 @@ def _show(clock: FrameClock, step: Step, level: float) -> None:
     clock.show(frame_of(duty), ramp_s=RAMP_S if duty.mean() >= MUCH else 0.0)
 
 
-def _sights(virtual: RunningProp) -> str:
+def _sights(virtual: RemoteProp) -> str:
     """What the virtual prop shows, in words."""
     odd = [sight for sight in virtual.look() if sight.seen != "ok"]
     if not odd:

@@ -115,7 +115,7 @@ def run_import(args: argparse.Namespace) -> int:
                 "new_sessions": taken.new_sessions,
                 "new_events": taken.new_events,
                 "new_units": taken.new_units,
-                "left": list(taken.left),
+                "left": list(taken.left_out),
             }
         )
     else:
@@ -124,7 +124,7 @@ def run_import(args: argparse.Namespace) -> int:
             f"with {counted(taken.new_events, 'new event')}; {counted(taken.new_units, 'unit')} "
             f"{'was' if taken.new_units == 1 else 'were'} not here before."
         )
-        for why in taken.left:
+        for why in taken.left_out:
             print(f"Left out: {why}.")
     return 0
 

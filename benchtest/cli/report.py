@@ -95,13 +95,13 @@ def run_report(args: argparse.Namespace) -> int:
 
 
 def _unit(args: argparse.Namespace) -> int:
-    from benchtest.records.label import read_code
+    from benchtest.records.label import parse_code
     from benchtest.records.report import render_report
     from benchtest.records.shelf import Shelf
     from benchtest.session.report.report_content import report_content
     from benchtest.session.session import Session
 
-    tag, record = read_code(args.tag)
+    tag, record = parse_code(args.tag)
     with Shelf(bench_of(args)) as shelf:
         row = _session(shelf, tag, record)
         page = render_report(report_content(Session.resume(shelf, row.id)))
@@ -193,7 +193,7 @@ def _drawn(args: argparse.Namespace, labels: list[LabelContent], path: Path) -> 
     if kind not in (".pdf", ".svg"):
         raise InputError(f"{path}: labels are written as .pdf or .svg; give one of these endings")
     if args.sheet is not None:
-        sheet = paper.sheet_of(args.sheet)
+        sheet = paper.find_sheet(args.sheet)
         if args.skip >= sheet.count:
             raise InputError(f"--skip {args.skip}: a sheet has {sheet.count} labels")
         if kind == ".svg":

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from benchtest.cli.common import Commands, add_prop, design_of, number, print_json, whole
 
 if TYPE_CHECKING:
-    from benchtest.virtual.server import Listening, Simulation
+    from benchtest.virtual.server import ListenAddress, VirtualPropServer
 
 REDRAW_S = 0.2
 ANSWERS = 3
@@ -81,9 +81,9 @@ def run(args: argparse.Namespace) -> int:
 
     from benchtest.errors import InputError
     from benchtest.evidence.meter import DEFAULT_METER, Meter
-    from benchtest.virtual.impairment import BadAir
+    from benchtest.virtual.impairment import NetworkImpairment
     from benchtest.virtual.injected_faults import parse_faults
-    from benchtest.virtual.server import Simulation
+    from benchtest.virtual.server import VirtualPropServer
     from benchtest.virtual.virtual_prop import VirtualProp
 
     design = design_of(args)
@@ -94,13 +94,13 @@ def run(args: argparse.Namespace) -> int:
             raise InputError(f"port {port}: give 0 to 65535")
     if args.seed is not None and args.seed < 0:
         raise InputError(f"--seed {args.seed}: give 0 or more")
-    air = BadAir(args.lose, args.garble, args.delay_ms / 1e3, args.seed or 0)
-    simulation = Simulation(VirtualProp(design, faults, args.seed, meter), air=air)
+    air = NetworkImpairment(args.lose, args.garble, args.delay_ms / 1e3, args.seed or 0)
+    simulation = VirtualPropServer(VirtualProp(design, faults, args.seed, meter), air=air)
     asyncio.run(_serve(simulation, args))
     return 0
 
 
-async def _serve(simulation: Simulation, args: argparse.Namespace) -> None:
+async def _serve(simulation: VirtualPropServer, args: argparse.Namespace) -> None:
     import asyncio
     import sys
     from functools import partial
@@ -128,7 +128,7 @@ async def _serve(simulation: Simulation, args: argparse.Namespace) -> None:
         await drawing
 
 
-def _end_with_input(simulation: Simulation) -> None:
+def _end_with_input(simulation: VirtualPropServer) -> None:
     """Watch standard input from a thread, since not every system can wait for it otherwise."""
     import asyncio
     import os
@@ -146,7 +146,7 @@ def _end_with_input(simulation: Simulation) -> None:
     threading.Thread(target=wait, daemon=True).start()
 
 
-async def _draw(simulation: Simulation, where: Listening) -> None:
+async def _draw(simulation: VirtualPropServer, where: ListenAddress) -> None:
     """Redraw, and answer what is typed below the picture."""
     import asyncio
     import sys
@@ -156,7 +156,7 @@ async def _draw(simulation: Simulation, where: Listening) -> None:
 
     from benchtest.cli.common import console
     from benchtest.virtual.keyboard import Line, keys, read_keys
-    from benchtest.virtual.terminal_view import draw, reply
+    from benchtest.virtual.terminal_view import answer_line, draw_prop
 
     line, answers, news = Line(), deque[str](maxlen=ANSWERS), asyncio.Event()
     loop, out, source = (
@@ -169,14 +169,14 @@ async def _draw(simulation: Simulation, where: Listening) -> None:
         octets = read_keys(source)
         if not octets:
             loop.remove_reader(source)
-        answers.extend(reply(simulation, words) for words in line.type(octets))
+        answers.extend(answer_line(simulation, words) for words in line.type(octets))
         news.set()
 
     with keys(source) as ready, Live(console=out, auto_refresh=False) as live:
         if ready:
             loop.add_reader(source, typed)
         while True:
-            picture = draw(simulation, where, out.width, answers, line.text)
+            picture = draw_prop(simulation, where, out.width, answers, line.text)
             live.update(picture, refresh=True)
             news.clear()
             with contextlib.suppress(TimeoutError):

@@ -18,22 +18,22 @@ from datetime import datetime
 from pathlib import Path
 
 from benchtest.formatting import counted
-from benchtest.records.integrity import damage
+from benchtest.records.integrity import find_damage
 
-FILE = "bench.sqlite3"
-FOLDER = "backups"
-KEPT = 5
+DATABASE_FILE = "bench.sqlite3"
+BACKUP_FOLDER = "backups"
+MAX_START_COPIES = 5
 """Copies of starts that are kept; those taken before a change of version are never removed."""
-QUIET_S = 600.0
+MIN_COPY_INTERVAL_S = 600.0
 """Least time between two copies of starts. [s]"""
-ROOM = 10
+_MIN_FREE_FACTOR = 10
 """Times its size that must be free for a copy of a start: it must not be what fills the disk."""
 
 _NAME = re.compile(r"bench-(\d{6,})(-version-\d+)?\.sqlite3", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
-class Copy:
+class BackupCopy:
     """A whole copy of the records."""
 
     path: Path
@@ -42,29 +42,29 @@ class Copy:
 
     def __str__(self) -> str:
         when = datetime.fromtimestamp(self.path.stat().st_mtime).strftime("%Y-%m-%d %H:%M")
-        inside = f"{FOLDER}/{self.path.name}"
+        inside = f"{BACKUP_FOLDER}/{self.path.name}"
         held = f"{counted(self.sessions, 'session')}, {counted(self.events, 'event')}"
         return f"{inside} ({held}, {when})"
 
 
-def copies(folder: Path) -> list[Path]:
+def list_copies(folder: Path) -> list[Path]:
     """Copies of a bench folder's records, latest last."""
     with contextlib.suppress(OSError):
-        found = [path for path in (folder / FOLDER).iterdir() if _NAME.fullmatch(path.name)]
-        return sorted(found, key=_number)
+        found = [path for path in (folder / BACKUP_FOLDER).iterdir() if _NAME.fullmatch(path.name)]
+        return sorted(found, key=_copy_number)
     return []
 
 
-def last_whole_copy(folder: Path) -> Copy | None:
+def find_intact_copy(folder: Path) -> BackupCopy | None:
     """The latest copy that passes its check."""
-    for path in reversed(copies(folder)):
-        with contextlib.suppress(sqlite3.Error, OSError), _reading(path) as connection:
-            if damage(connection) is None:
-                return Copy(path, *extent(connection))
+    for path in reversed(list_copies(folder)):
+        with contextlib.suppress(sqlite3.Error, OSError), _open_read_only(path) as connection:
+            if find_damage(connection) is None:
+                return BackupCopy(path, *count_records(connection))
     return None
 
 
-def extent(connection: sqlite3.Connection) -> tuple[int, int]:
+def count_records(connection: sqlite3.Connection) -> tuple[int, int]:
     """How many sessions and events there are. Neither ever falls."""
     row = connection.execute(
         "SELECT (SELECT COUNT(*) FROM session), (SELECT COUNT(*) FROM event)"
@@ -72,15 +72,15 @@ def extent(connection: sqlite3.Connection) -> tuple[int, int]:
     return int(row[0]), int(row[1])
 
 
-def extent_of_last(folder: Path) -> tuple[int, int] | None:
+def count_records_in_last_copy(folder: Path) -> tuple[int, int] | None:
     """Sessions and events in the latest copy that can be read."""
-    for path in reversed(copies(folder)):
-        with contextlib.suppress(sqlite3.Error, OSError), _reading(path) as connection:
-            return extent(connection)
+    for path in reversed(list_copies(folder)):
+        with contextlib.suppress(sqlite3.Error, OSError), _open_read_only(path) as connection:
+            return count_records(connection)
     return None
 
 
-def keep_copy(connection: sqlite3.Connection, folder: Path, version: int | None = None) -> Path:
+def make_copy(connection: sqlite3.Connection, folder: Path, version: int | None = None) -> Path:
     """Copy the records as they are now, on disk when this returns.
 
     Args:
@@ -92,37 +92,39 @@ def keep_copy(connection: sqlite3.Connection, folder: Path, version: int | None 
         OSError: the folder of copies cannot be written.
         sqlite3.Error: the copy cannot be written.
     """
-    (folder / FOLDER).mkdir(exist_ok=True)
-    number = 1 + max(map(_number, copies(folder)), default=0)
+    (folder / BACKUP_FOLDER).mkdir(exist_ok=True)
+    number = 1 + max(map(_copy_number, list_copies(folder)), default=0)
     suffix = "" if version is None else f"-version-{version}"
-    path = folder / FOLDER / f"bench-{number:06}{suffix}.sqlite3"
+    path = folder / BACKUP_FOLDER / f"bench-{number:06}{suffix}.sqlite3"
     making = path.with_name(f"making-{os.getpid()}-{path.name}")
     try:
         write_copy(connection, making)
         making.replace(path)
-        _onto_disk(path.parent)
+        _sync_to_disk(path.parent)
     finally:
         making.unlink(missing_ok=True)
     return path
 
 
-def keep_copy_of_start(connection: sqlite3.Connection, folder: Path) -> Path | None:
+def make_start_copy(connection: sqlite3.Connection, folder: Path) -> Path | None:
     """Copy the records, where they have changed since the last copy and that is not fresh.
 
     Raises:
         OSError: the folder of copies cannot be written.
         sqlite3.Error: the copy cannot be written.
     """
-    made = copies(folder)
-    if made and abs(time.time() - made[-1].stat().st_mtime) < QUIET_S:
+    made = list_copies(folder)
+    if made and abs(time.time() - made[-1].stat().st_mtime) < MIN_COPY_INTERVAL_S:
         return None
-    if shutil.disk_usage(folder).free < ROOM * (folder / FILE).stat().st_size:
+    if shutil.disk_usage(folder).free < _MIN_FREE_FACTOR * (folder / DATABASE_FILE).stat().st_size:
         return None
-    now = extent(connection)
-    if now[1] == 0 or now == extent_of_last(folder):
+    now = count_records(connection)
+    if now[1] == 0 or now == count_records_in_last_copy(folder):
         return None
-    path = keep_copy(connection, folder)
-    for old in [one for one in copies(folder) if "-version-" not in one.name][:-KEPT]:
+    path = make_copy(connection, folder)
+    for old in [one for one in list_copies(folder) if "-version-" not in one.name][
+        :-MAX_START_COPIES
+    ]:
         old.unlink(missing_ok=True)
     return path
 
@@ -133,21 +135,21 @@ def write_copy(connection: sqlite3.Connection, path: Path) -> None:
     with closing(sqlite3.connect(path, isolation_level=None)) as made:
         connection.backup(made)  # in one step: in several, another writer makes it begin anew
         made.execute("PRAGMA journal_mode = DELETE")
-    _onto_disk(path)
+    _sync_to_disk(path)
 
 
-def _number(path: Path) -> int:
+def _copy_number(path: Path) -> int:
     found = _NAME.fullmatch(path.name)
     return int(found[1]) if found else 0
 
 
 @contextlib.contextmanager
-def _reading(path: Path) -> Iterator[sqlite3.Connection]:
+def _open_read_only(path: Path) -> Iterator[sqlite3.Connection]:
     with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as connection:
         yield connection
 
 
-def _onto_disk(path: Path) -> None:
+def _sync_to_disk(path: Path) -> None:
     """Wait until a file or folder is on the disk."""
     if os.name == "nt" and path.is_dir():  # Windows opens no folder
         return

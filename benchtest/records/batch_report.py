@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from benchtest.prop.design import Design
 from benchtest.records.comparison import BatchComparison
-from benchtest.records.report import page
+from benchtest.records.report import render_page
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +25,7 @@ class UnitLine:
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
+class SharedValue:
     """One unit's reading among the others."""
 
     tag: str
@@ -45,7 +45,7 @@ class SharedReading:
     median: float
     expected: float
     """What the design predicts."""
-    shown: Sequence[Shown]
+    shown: Sequence[SharedValue]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +75,7 @@ class BatchContent:
     """Units that it takes to name an outlier."""
 
     @property
-    def outliers(self) -> list[tuple[str, SharedReading, Shown]]:
+    def outliers(self) -> list[tuple[str, SharedReading, SharedValue]]:
         """Unit, reading and value of each outlier, farthest first."""
         rows = [
             (shown.tag, reading, shown)
@@ -101,4 +101,4 @@ def render_batch(content: BatchContent) -> str:
     ]
     good = sum(unit.good for unit in content.units)
     outdoors = sum(unit.good and not unit.waits_for for unit in content.units)
-    return page("batch.html", c=content, dots=dots, good=good, outdoors=outdoors)
+    return render_page("batch.html", c=content, dots=dots, good=good, outdoors=outdoors)

@@ -12,21 +12,21 @@ EventRow = tuple[int, str, str, str]
 """An event's number, time, kind and data as text."""
 
 
-def design_digest(text: str) -> str:
+def design_checksum(text: str) -> str:
     """SHA-256 of a prop file's text."""
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def event_digest(session: SessionKey, event: EventRow) -> str:
+def event_checksum(session: SessionKey, event: EventRow) -> str:
     """Digest of an event and of the session that it belongs to.
 
     SQLite's own check reads the shape of its pages; a figure that changed inside an event's text
     still has that shape.
     """
-    return digests_of(session)(event)
+    return session_checksum(session)(event)
 
 
-def digests_of(session: SessionKey) -> Callable[[EventRow], str]:
+def session_checksum(session: SessionKey) -> Callable[[EventRow], str]:
     """Digests of a session's events; what they share is worked out once."""
     shared = hashlib.blake2b("\x1f".join(map(str, session)).encode(), digest_size=12)
 

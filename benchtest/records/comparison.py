@@ -8,18 +8,18 @@ from typing import Any, Literal
 
 from benchtest.records.words import shown_ohms
 
-SURE, DOUBT = 0.95, 0.05
+_MIN_CERTAIN_PROBABILITY, _MAX_CLEARED_PROBABILITY = 0.95, 0.05
 """Probability of being at fault from which a joint's band is given plainly, and up to which only
 its upper end is."""
-OPEN_OHM = 30.0
+MIN_OPEN_OHM = 30.0
 """From here on a resistance cannot be told from an open joint. [Ω]"""
-NOT_SHOWN = "not shown"
+_NOT_SHOWN = "not shown"
 
-Way = Literal["grew", "fell"]
+_Direction = Literal["grew", "fell"]
 
 
 @dataclass(frozen=True, slots=True)
-class Band:
+class JointResistance:
     """What one test says of one joint's resistance."""
 
     low_ohm: float
@@ -38,17 +38,17 @@ class Band:
     @property
     def is_raised(self) -> bool:
         """Above good joints for all that can be told."""
-        return self.raised >= SURE
+        return self.raised >= _MIN_CERTAIN_PROBABILITY
 
     @property
     def is_bad(self) -> bool:
         """At fault for all that can be told."""
-        return self.at_fault >= SURE
+        return self.at_fault >= _MIN_CERTAIN_PROBABILITY
 
     @property
     def at_most_ohm(self) -> float | None:
         """Neither readings nor what joints are like allow for more; None where nothing says so."""
-        if self.shown_ohm is None or max(self.high_ohm, self.shown_ohm) >= OPEN_OHM:
+        if self.shown_ohm is None or max(self.high_ohm, self.shown_ohm) >= MIN_OPEN_OHM:
             return None
         return max(self.high_ohm, self.shown_ohm)
 
@@ -56,29 +56,31 @@ class Band:
     def words(self) -> str:
         """In a few words, for reading alone.
 
-        >>> Band(0.085, 0.11, 0.14, 0.15, 1.0, 0.99).words, Band(0.1, 31.5, 31.5, None, 1, 1).words
-        ('85–140 mΩ', 'over 100 mΩ or open')
-        >>> Band(0.001, 0.002, 0.005, 0.012, 0.01, 0.0).words
+        >>> JointResistance(0.085, 0.11, 0.14, 0.15, 1.0, 0.99).words
+        '85–140 mΩ'
+        >>> JointResistance(0.1, 31.5, 31.5, None, 1, 1).words
+        'over 100 mΩ or open'
+        >>> JointResistance(0.001, 0.002, 0.005, 0.012, 0.01, 0.0).words
         'at most 12 mΩ'
-        >>> Band(0.001, 0.002, 0.005, None, 0.01, 0.01).words
+        >>> JointResistance(0.001, 0.002, 0.005, None, 0.01, 0.01).words
         'not shown'
-        >>> Band(0.001, 0.002, 0.3, 0.4, 0.5, 0.4).words
+        >>> JointResistance(0.001, 0.002, 0.3, 0.4, 0.5, 0.4).words
         'up to 400 mΩ, in doubt'
         """
         if self.is_raised:
             return self.range_words
-        if self.at_fault > DOUBT:
+        if self.at_fault > _MAX_CLEARED_PROBABILITY:
             most = self.at_most_ohm
             return (
                 "open or not, in doubt" if most is None else f"up to {shown_ohms(most)}, in doubt"
             )
-        return NOT_SHOWN if self.at_most_ohm is None else f"at most {shown_ohms(self.at_most_ohm)}"
+        return _NOT_SHOWN if self.at_most_ohm is None else f"at most {shown_ohms(self.at_most_ohm)}"
 
     @property
     def short(self) -> str:
         """`words` for the cell of a table.
 
-        >>> Band(0.001, 0.002, 0.005, 0.012, 0.01, 0.0).short
+        >>> JointResistance(0.001, 0.002, 0.005, 0.012, 0.01, 0.0).short
         '≤ 12 mΩ'
         """
         return self.words.replace("at most", "≤").replace("up to", "≤")
@@ -87,12 +89,12 @@ class Band:
     def range_words(self) -> str:
         """Its band from end to end.
 
-        >>> Band(0.085, 0.11, 0.14, 0.15, 1, 1).range_words
+        >>> JointResistance(0.085, 0.11, 0.14, 0.15, 1, 1).range_words
         '85–140 mΩ'
-        >>> Band(0.097, 0.13, 2.3, 2.4, 1, 1).range_words
+        >>> JointResistance(0.097, 0.13, 2.3, 2.4, 1, 1).range_words
         '97 mΩ–2.3 Ω'
         """
-        if self.high_ohm >= OPEN_OHM:
+        if self.high_ohm >= MIN_OPEN_OHM:
             return f"over {shown_ohms(self.low_ohm)} or open"
         low, high = shown_ohms(self.low_ohm), shown_ohms(self.high_ohm)
         if low == high:
@@ -104,18 +106,18 @@ class Band:
     def as_json(self) -> dict[str, Any]:
         """For programs; null where it may as well be open, or nothing was shown. [Ω]"""
         return {
-            "low": _four(self.low_ohm),
-            "best": None if self.best_ohm >= OPEN_OHM else _four(self.best_ohm),
-            "high": None if self.high_ohm >= OPEN_OHM else _four(self.high_ohm),
-            "at_most": None if self.at_most_ohm is None else _four(self.at_most_ohm),
-            "raised": _four(self.raised),
-            "at_fault": _four(self.at_fault),
+            "low": _four_digits(self.low_ohm),
+            "best": None if self.best_ohm >= MIN_OPEN_OHM else _four_digits(self.best_ohm),
+            "high": None if self.high_ohm >= MIN_OPEN_OHM else _four_digits(self.high_ohm),
+            "at_most": None if self.at_most_ohm is None else _four_digits(self.at_most_ohm),
+            "raised": _four_digits(self.raised),
+            "at_fault": _four_digits(self.at_fault),
             "says": self.words,
         }
 
 
 @dataclass(frozen=True, slots=True)
-class Compared:
+class ComparedTest:
     """One test that is compared."""
 
     record: str
@@ -142,15 +144,15 @@ class Compared:
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class ComparedChange:
     """A joint in two tests, where it has changed by more than noise."""
 
     where: str
     earlier: int
     """Places of the two tests, from 0."""
     later: int
-    before: Band
-    after: Band
+    before: JointResistance
+    after: JointResistance
     factor: tuple[float, float, float]
     """Resistance after over before: 5 %, most probable and 95 %."""
     grown: float
@@ -161,26 +163,26 @@ class Change:
     """It was worked on between the two."""
 
     @property
-    def way(self) -> Way:
+    def direction(self) -> _Direction:
         return "grew" if self.grown > 0.5 else "fell"
 
     @property
     def before_words(self) -> str:
-        return _end_words(self.before)
+        return _describe_end(self.before)
 
     @property
     def after_words(self) -> str:
-        return _end_words(self.after)
+        return _describe_end(self.after)
 
     @property
     def advice(self) -> str:
         """What follows from it."""
-        if self.way == "fell":
+        if self.direction == "fell":
             return "remade in between" if self.remade else "nobody noted a repair: read it again"
         more = f" It has grown at {self.running} tests running." if self.running > 1 else ""
         if self.after.is_bad:
             return f"mend before it fails.{more}"
-        if self.after.is_raised or self.after.at_fault > DOUBT:
+        if self.after.is_raised or self.after.at_fault > _MAX_CLEARED_PROBABILITY:
             return f"above good joints, if not at fault: look at it, and read it again.{more}"
         return f"still as low as good joints are: look again next time.{more}"
 
@@ -188,20 +190,20 @@ class Change:
     def says(self) -> str:
         """The change in one sentence.
 
-        >>> good = Band(0.001, 0.002, 0.005, 0.012, 0.01, 0.0)
-        >>> bad = Band(0.085, 0.11, 0.14, 0.15, 1.0, 0.999)
-        >>> Change("4A+", 0, 1, good, bad, (17.0, 55.0, 140.0), 0.9999).says
+        >>> good = JointResistance(0.001, 0.002, 0.005, 0.012, 0.01, 0.0)
+        >>> bad = JointResistance(0.085, 0.11, 0.14, 0.15, 1.0, 0.999)
+        >>> ComparedChange("4A+", 0, 1, good, bad, (17.0, 55.0, 140.0), 0.9999).says
         '4A+ grew from at most 12 mΩ to 85–140 mΩ: mend before it fails.'
         """
-        words = f"{self.where} {self.way} from {self.before_words} to {self.after_words}"
+        words = f"{self.where} {self.direction} from {self.before_words} to {self.after_words}"
         if not (self.before.is_raised or self.after.is_raised):
             low, _, high = self.factor
             words += f", {low:.2g} to {high:.2g} times"
         return f"{words}: {self.advice.rstrip('.')}."
 
-    def as_json(self, tests: Sequence[Compared]) -> dict[str, Any]:
+    def as_json(self, tests: Sequence[ComparedTest]) -> dict[str, Any]:
         """For programs."""
-        low, best, high = (_four(factor) for factor in self.factor)
+        low, best, high = (_four_digits(factor) for factor in self.factor)
         return {
             "where": self.where,
             "from": tests[self.earlier].record,
@@ -209,7 +211,7 @@ class Change:
             "before": self.before.as_json(),
             "after": self.after.as_json(),
             "factor": {"low": low, "best": best, "high": high},
-            "grown": _four(self.grown),
+            "grown": _four_digits(self.grown),
             "running": self.running,
             "remade": self.remade,
             "says": self.says,
@@ -221,7 +223,7 @@ class JointRow:
     """One joint in every test that is compared."""
 
     where: str
-    bands: Sequence[Band]
+    bands: Sequence[JointResistance]
 
 
 @dataclass(frozen=True)
@@ -230,10 +232,10 @@ class UnitComparison:
 
     tag: str
     design_name: str
-    tests: Sequence[Compared]
+    tests: Sequence[ComparedTest]
     joints: Sequence[JointRow]
     """Every power joint, in the order of the prop file."""
-    changes: Sequence[Change]
+    changes: Sequence[ComparedChange]
     """What changed beyond noise: what has grown first, worst first."""
     left_out: Sequence[str] = ()
     """Tests that could not be compared, and why."""
@@ -292,12 +294,12 @@ class UnitComparison:
 
 
 @dataclass(frozen=True, slots=True)
-class UnlikeLine:
+class OutlierLine:
     """A joint of one unit that is far above the same joint of the others."""
 
     tag: str
     where: str
-    band: Band
+    band: JointResistance
     usual_ohm: float
     probability: float
 
@@ -305,7 +307,8 @@ class UnlikeLine:
     def says(self) -> str:
         """In one sentence.
 
-        >>> UnlikeLine("WF-07", "3A+", Band(0.04, 0.05, 0.07, 0.08, 1.0, 1.0), 0.002, 0.99).says
+        >>> joint = JointResistance(0.04, 0.05, 0.07, 0.08, 1.0, 1.0)
+        >>> OutlierLine("WF-07", "3A+", joint, 0.002, 0.99).says
         'WF-07: 3A+ has 40–70 mΩ, the same joint of the others about 2 mΩ: mend it.'
         """
         advice = "mend it" if self.band.is_bad else "look at it"
@@ -318,7 +321,7 @@ class UnlikeLine:
         """For programs."""
         return {
             "unit": self.tag, "where": self.where, "ohms": self.band.as_json(),
-            "usual": _four(self.usual_ohm), "probability": _four(self.probability),
+            "usual": _four_digits(self.usual_ohm), "probability": _four_digits(self.probability),
             "says": self.says,
         }  # fmt: skip
 
@@ -328,11 +331,11 @@ class BatchComparison:
     """The last tests of all units of a design."""
 
     design_name: str
-    tests: Sequence[Compared]
+    tests: Sequence[ComparedTest]
     """One of each unit."""
     joints: Sequence[JointRow]
     """Every power joint; a band for each of `tests`."""
-    unlike: Sequence[UnlikeLine]
+    unlike: Sequence[OutlierLine]
     fewest: int
     """Units that it takes to name an outlier."""
     left_out: Sequence[str] = ()
@@ -389,11 +392,11 @@ def _is_known(row: JointRow) -> bool:
     return all(band.is_raised or band.at_most_ohm is not None for band in row.bands)
 
 
-def _end_words(band: Band) -> str:
+def _describe_end(band: JointResistance) -> str:
     """One end of a change; of a joint that has no upper end, what can be said of it."""
-    return "what joints are like" if band.words == NOT_SHOWN else band.words
+    return "what joints are like" if band.words == _NOT_SHOWN else band.words
 
 
-def _four(number: float) -> float:
+def _four_digits(number: float) -> float:
     """Four significant digits: more would only look exact."""
     return float(f"{number:.4g}")

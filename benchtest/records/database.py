@@ -16,14 +16,14 @@ from pathlib import Path
 from benchtest.errors import RecordsFault, no_room_said
 from benchtest.formatting import counted
 from benchtest.records import backup
-from benchtest.records.backup import FILE
+from benchtest.records.backup import DATABASE_FILE
 from benchtest.records.disk import NETWORK, disk_kind
-from benchtest.records.integrity import damage
-from benchtest.records.migrate import VERSION, bring_forward
+from benchtest.records.integrity import find_damage
+from benchtest.records.migrate import SCHEMA_VERSION, migrate
 
-LEAST_OCTETS = 512
+_MIN_OCTETS = 512
 """The least page of a database. Source: sqlite.org, "Database File Format", section 1.3.2."""
-BUSY_S = 2.0
+_BUSY_TIMEOUT_S = 2.0
 """Time to wait for another program that is writing. [s]"""
 
 
@@ -53,50 +53,51 @@ def open_database(folder: Path) -> sqlite3.Connection:
             "each other's records; give a folder of this machine with --bench, and carry records "
             "with `benchtest export` and `benchtest import`"
         )
-    path = folder / FILE
-    _check_there(path)
-    if not may_be_written(path):
-        return _opened_to_read(path)
-    return _opened(path)
+    path = folder / DATABASE_FILE
+    _check_present(path)
+    if not is_writable(path):
+        return _open_in_memory(path)
+    return _open_writable(path)
 
 
-def may_be_written(path: Path) -> bool:
+def is_writable(path: Path) -> bool:
     """Return False where records are there and this user, or this disk, cannot write them."""
     return not path.is_file() or (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK))
 
 
-def _check_there(path: Path) -> None:
+def _check_present(path: Path) -> None:
     """Copies of records that are gone mean that something went wrong, not that nothing was.
 
     Raises:
         RecordsFault: the records are gone.
     """
     octets = path.stat().st_size if path.is_file() else 0
-    if octets < LEAST_OCTETS:
-        _refuse_anew(path)
-    if 0 < octets < LEAST_OCTETS:  # SQLite takes so short a file for an empty one
+    if octets < _MIN_OCTETS:
+        _refuse_new(path)
+    if 0 < octets < _MIN_OCTETS:  # SQLite takes so short a file for an empty one
         raise RecordsFault(
-            f"{path}: is damaged (cut to {counted(octets, 'octet')}); {rescue(path.parent)}"
+            f"{path}: is damaged (cut to {counted(octets, 'octet')}); {recovery_hint(path.parent)}"
         )
 
 
-def _refuse_anew(path: Path) -> None:
+def _refuse_new(path: Path) -> None:
     """Refuse to begin a new database where copies of one are here.
 
     Raises:
         RecordsFault: there is a whole copy.
     """
-    copy = backup.last_whole_copy(path.parent)
+    copy = backup.find_intact_copy(path.parent)
     if copy is not None:
         raise RecordsFault(
-            f"{path}: is gone or empty, but copies of it are here; {_offer(path.parent, copy)}"
-            f". To begin anew instead, move {backup.FOLDER} away"
+            f"{path}: is gone or empty, but copies of it are here; "
+            f"{_restore_hint(path.parent, copy)}. To start with empty records, move "
+            f"{backup.BACKUP_FOLDER} away"
         )
 
 
-def _opened(path: Path) -> sqlite3.Connection:
-    with explained(path):
-        connection = sqlite3.connect(path, isolation_level=None, timeout=BUSY_S)
+def _open_writable(path: Path) -> sqlite3.Connection:
+    with explain_errors(path):
+        connection = sqlite3.connect(path, isolation_level=None, timeout=_BUSY_TIMEOUT_S)
         try:
             _prepare(connection, path)
         except BaseException:
@@ -105,17 +106,17 @@ def _opened(path: Path) -> sqlite3.Connection:
     return connection
 
 
-def _opened_to_read(path: Path) -> sqlite3.Connection:
+def _open_in_memory(path: Path) -> sqlite3.Connection:
     """Return what the records hold now, in memory: SQLite needs files of its own beside a log."""
-    with explained(path):
+    with explain_errors(path):
         held = sqlite3.connect(":memory:", isolation_level=None)
         try:
-            _read_into(held, path)
+            _copy_into(held, path)
             version = _check_version(held, path)
-            _check_whole(held, path)
-            if version < VERSION:
-                with writing(held):
-                    bring_forward(held)
+            _check_intact(held, path)
+            if version < SCHEMA_VERSION:
+                with transaction(held):
+                    migrate(held)
             held.execute("PRAGMA query_only = ON")
         except BaseException:
             held.close()
@@ -123,9 +124,11 @@ def _opened_to_read(path: Path) -> sqlite3.Connection:
     return held
 
 
-def _read_into(held: sqlite3.Connection, path: Path) -> None:
+def _copy_into(held: sqlite3.Connection, path: Path) -> None:
     try:  # as it is while another program, which may write it, has it open
-        source = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=BUSY_S)
+        source = sqlite3.connect(
+            f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=_BUSY_TIMEOUT_S
+        )
         with contextlib.closing(source):
             source.backup(held)
         return
@@ -134,14 +137,14 @@ def _read_into(held: sqlite3.Connection, path: Path) -> None:
             raise
     with no_room_said(), tempfile.TemporaryDirectory(prefix="benchtest-") as folder:
         for side in ("", "-wal"):
-            if (one := path.with_name(f"{FILE}{side}")).is_file():
+            if (one := path.with_name(f"{DATABASE_FILE}{side}")).is_file():
                 shutil.copyfile(one, Path(folder) / one.name)
-        with contextlib.closing(sqlite3.connect(Path(folder) / FILE)) as source:
+        with contextlib.closing(sqlite3.connect(Path(folder) / DATABASE_FILE)) as source:
             source.backup(held)
 
 
 @dataclass(frozen=True, slots=True)
-class Contents:
+class DatabaseContents:
     """How much a bench's database holds."""
 
     units: int
@@ -150,50 +153,50 @@ class Contents:
     octets: int
 
 
-def inspect_database(folder: Path) -> Contents | None:
+def inspect_database(folder: Path) -> DatabaseContents | None:
     """Look through the bench folder's database, whole, without writing; None where there is none.
 
     Raises:
         RecordsFault: it is damaged or cannot be read, and what to do.
     """
-    path = folder / FILE
+    path = folder / DATABASE_FILE
     if not path.exists():
         return None
     # where nobody has it open, not even the files that go with a reader may be made: run by root
     # they would belong to root
-    alone = "" if path.with_name(f"{FILE}-wal").exists() else "&immutable=1"
+    alone = "" if path.with_name(f"{DATABASE_FILE}-wal").exists() else "&immutable=1"
     name = f"{path.absolute().as_uri()}?mode=ro{alone}"
-    with explained(path):
-        reading = sqlite3.connect(name, uri=True, timeout=BUSY_S)
+    with explain_errors(path):
+        reading = sqlite3.connect(name, uri=True, timeout=_BUSY_TIMEOUT_S)
         with contextlib.closing(reading) as connection:
-            _check_whole(connection, path)
+            _check_intact(connection, path)
             made = _check_version(connection, path) > 0
             tables = ("unit", "session", "event") if made else ()
             query = "SELECT COUNT(*) FROM "
             counts = [connection.execute(query + table).fetchone()[0] for table in tables]
     units, sessions, events = counts or (0, 0, 0)
-    return Contents(units, sessions, events, path.stat().st_size)
+    return DatabaseContents(units, sessions, events, path.stat().st_size)
 
 
 def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("PRAGMA foreign_keys = ON")
     # a signed-off record must outlive a pulled plug: commits wait for the disk
-    _write_ahead(connection)
+    _enable_write_ahead_log(connection)
     connection.execute("PRAGMA synchronous = FULL")
     version = _check_version(connection, path)
     if version == 0 and not connection.execute("SELECT 1 FROM sqlite_schema").fetchall():
-        _refuse_anew(path)
+        _refuse_new(path)
         _create(connection)
         return
     if version < 1:
-        raise RecordsFault(f"{path}: is damaged (no version in it); {rescue(path.parent)}")
-    _check_whole(connection, path)
-    if version < VERSION:
+        raise RecordsFault(f"{path}: is damaged (no version in it); {recovery_hint(path.parent)}")
+    _check_intact(connection, path)
+    if version < SCHEMA_VERSION:
         _migrate(connection, path, version)
-    _check_extent(connection, path)
+    _check_not_shrunk(connection, path)
     # a copy is a help, not a condition: the work goes on where it cannot be made
     with contextlib.suppress(OSError, sqlite3.Error):
-        backup.keep_copy_of_start(connection, path.parent)
+        backup.make_start_copy(connection, path.parent)
     checkpoint(connection)
 
 
@@ -207,9 +210,9 @@ def checkpoint(connection: sqlite3.Connection) -> None:
         connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
 
 
-def _write_ahead(connection: sqlite3.Connection) -> None:
+def _enable_write_ahead_log(connection: sqlite3.Connection) -> None:
     """Commits go to a log first. SQLite waits for no lock in this, whatever its time-out says."""
-    until_s = time.monotonic() + BUSY_S
+    until_s = time.monotonic() + _BUSY_TIMEOUT_S
     while True:
         try:
             connection.execute("PRAGMA journal_mode = WAL")
@@ -222,29 +225,29 @@ def _write_ahead(connection: sqlite3.Connection) -> None:
             return
 
 
-def _check_whole(connection: sqlite3.Connection, path: Path) -> None:
-    if (found := damage(connection)) is not None:
-        raise RecordsFault(f"{path}: is damaged ({found}); {rescue(path.parent)}")
+def _check_intact(connection: sqlite3.Connection, path: Path) -> None:
+    if (found := find_damage(connection)) is not None:
+        raise RecordsFault(f"{path}: is damaged ({found}); {recovery_hint(path.parent)}")
 
 
 def _check_version(connection: sqlite3.Connection, path: Path) -> int:
     (version,) = connection.execute("PRAGMA user_version").fetchone()
-    if version > VERSION:
+    if version > SCHEMA_VERSION:
         raise RecordsFault(
             f"{path}: was written by a newer benchtest (records {version}, this one reads "
-            f"{VERSION}); update this one"
+            f"{SCHEMA_VERSION}); update this one"
         )
     return int(version)
 
 
 def _create(connection: sqlite3.Connection) -> None:
     text = files("benchtest.records").joinpath("schema.sql").read_text("utf-8")
-    with writing(connection):
+    with transaction(connection):
         # somebody else may have made it while we waited
         if connection.execute("PRAGMA user_version").fetchone()[0] == 0:
             for statement in text.split("--=\n"):
                 connection.execute(statement)
-            connection.execute(f"PRAGMA user_version = {VERSION}")
+            connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
 
 
 def _migrate(connection: sqlite3.Connection, path: Path, version: int) -> None:
@@ -254,37 +257,38 @@ def _migrate(connection: sqlite3.Connection, path: Path, version: int) -> None:
         RecordsFault: no copy could be kept; nothing was changed.
     """
     try:
-        backup.keep_copy(connection, path.parent, version)
+        backup.make_copy(connection, path.parent, version)
     except (OSError, sqlite3.Error) as error:
         raise RecordsFault(
             f"{path}: is of an older version, and could not be copied before it is brought "
             f"forward ({error}); make room, or copy the folder to a disk that may be written"
         ) from error
-    with writing(connection):
+    with transaction(connection):
         # another program may have done it while we copied; then there is no step left
-        bring_forward(connection)
-        if (found := damage(connection)) is not None:
+        migrate(connection)
+        if (found := find_damage(connection)) is not None:
             raise RecordsFault(
-                f"{path}: could not be brought to version {VERSION} ({found}); it is as it was"
+                f"{path}: could not be brought to version {SCHEMA_VERSION} ({found}); "
+                "it is as it was"
             )
 
 
-def _check_extent(connection: sqlite3.Connection, path: Path) -> None:
+def _check_not_shrunk(connection: sqlite3.Connection, path: Path) -> None:
     """Records only grow: fewer than in the last copy means that some were lost.
 
     Raises:
         RecordsFault: there are fewer.
     """
-    before, here = backup.extent_of_last(path.parent), backup.extent(connection)
+    before, here = backup.count_records_in_last_copy(path.parent), backup.count_records(connection)
     if before is not None and (here[0] < before[0] or here[1] < before[1]):
         raise RecordsFault(
             f"{path}: holds {here[1]} events, fewer than its last copy ({before[1]}): some were "
-            f"lost, or an older file was put here; {rescue(path.parent)}"
+            f"lost, or an older file was put here; {recovery_hint(path.parent)}"
         )
 
 
 @contextlib.contextmanager
-def writing(connection: sqlite3.Connection) -> Iterator[None]:
+def transaction(connection: sqlite3.Connection) -> Iterator[None]:
     """One transaction: all of it is on disk when this ends, or nothing."""
     connection.execute("BEGIN IMMEDIATE")
     try:
@@ -296,7 +300,7 @@ def writing(connection: sqlite3.Connection) -> Iterator[None]:
         raise
 
 
-def identity(path: Path) -> tuple[int, int] | None:
+def file_identity(path: Path) -> tuple[int, int] | None:
     """Which file a name stands for, whatever it is called later; None where there is none."""
     try:
         found = path.stat()
@@ -305,7 +309,7 @@ def identity(path: Path) -> tuple[int, int] | None:
     return found.st_dev, found.st_ino
 
 
-def require_there(path: Path, opened: tuple[int, int] | None) -> None:
+def check_file_unchanged(path: Path, opened: tuple[int, int] | None) -> None:
     """What SQLite wrote is in a file that the next start will find.
 
     A file that was deleted, moved or replaced while it is open takes all that is written to it,
@@ -314,22 +318,22 @@ def require_there(path: Path, opened: tuple[int, int] | None) -> None:
     Raises:
         RecordsFault: it is not.
     """
-    if identity(path) != opened:
+    if file_identity(path) != opened:
         raise RecordsFault(
             f"{path}: was moved, deleted or replaced while this program has it open, so nothing "
             "is kept any more; put it back and do your step again, or end this program"
         )
 
 
-def rescue(folder: Path) -> str:
+def recovery_hint(folder: Path) -> str:
     """What to do about records that are damaged."""
-    copy = backup.last_whole_copy(folder)
+    copy = backup.find_intact_copy(folder)
     if copy is None:
         return "move the file away and import an export, or give another folder with --bench"
-    return _offer(folder, copy)
+    return _restore_hint(folder, copy)
 
 
-def _offer(folder: Path, copy: backup.Copy) -> str:
+def _restore_hint(folder: Path, copy: backup.BackupCopy) -> str:
     return (
         f"the last whole copy is {copy}: `benchtest --bench {folder} shelf --restore` puts it "
         "back, with whatever else can still be read"
@@ -353,7 +357,7 @@ _DAMAGED = {
 
 
 @contextlib.contextmanager
-def explained(path: Path) -> Iterator[None]:
+def explain_errors(path: Path) -> Iterator[None]:
     """Turn SQLite's errors into ours.
 
     Raises:
@@ -364,7 +368,7 @@ def explained(path: Path) -> Iterator[None]:
     except sqlite3.Error as error:
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
         if code in _DAMAGED:
-            raise RecordsFault(f"{path}: {_DAMAGED[code]}; {rescue(path.parent)}") from error
+            raise RecordsFault(f"{path}: {_DAMAGED[code]}; {recovery_hint(path.parent)}") from error
         if code == sqlite3.SQLITE_IOERR and _is_full(path.parent):
             code = sqlite3.SQLITE_FULL
         words = _WORDS.get(code, f"the records say: {error}")

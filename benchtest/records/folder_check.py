@@ -12,21 +12,21 @@ from pathlib import Path
 import psutil
 
 from benchtest.errors import RecordsFault
-from benchtest.records.backup import FILE
-from benchtest.records.database import Contents, inspect_database
+from benchtest.records.backup import DATABASE_FILE
+from benchtest.records.database import DatabaseContents, inspect_database
 
-MB = 1_000_000
-LITTLE_OCTETS, TOO_LITTLE_OCTETS = 200 * MB, 10 * MB
+_MB = 1_000_000
+_LOW_SPACE_OCTETS, _MIN_FREE_OCTETS = 200 * _MB, 10 * _MB
 """Free space that is worth a word, and that is not enough; an evening takes less than one MB."""
 
-OVER_NETWORK = frozenset(
+_NETWORK_KINDS = frozenset(
     ["nfs", "nfs4", "cifs", "smb3", "smbfs", "afs", "9p", "ceph", "fuse.sshfs", "fuse.glusterfs"]
 )
-IN_MEMORY = frozenset(["tmpfs", "ramfs"])
+_MEMORY_KINDS = frozenset(["tmpfs", "ramfs"])
 
 
 @dataclass(frozen=True, slots=True)
-class Health:
+class FolderCheck:
     """What a look at a bench folder found."""
 
     folder: Path
@@ -36,41 +36,41 @@ class Health:
     free_octets: int | None
     filesystem: str | None
     """Kind of its file system, where the system tells."""
-    contents: Contents | None
+    contents: DatabaseContents | None
     """What its database holds; None where there is none yet or it cannot be read."""
 
     @property
     def warning(self) -> str | None:
         """What may go wrong with the records one day; None where nothing is to be said."""
-        if self.filesystem in OVER_NETWORK:
+        if self.filesystem in _NETWORK_KINDS:
             # sqlite.org, "Write-Ahead Logging": WAL does not work over a network file system
             return "it is a network disk: open it from one machine at a time, or use a local folder"
-        if self.filesystem in IN_MEMORY:
+        if self.filesystem in _MEMORY_KINDS:
             return "it is memory, gone at the next start: give another folder with --bench"
         if self.filesystem == "overlay":
             return "it belongs to a container and may go with it: mount a folder of the machine"
-        if self.free_octets is not None and self.free_octets < LITTLE_OCTETS:
-            return f"only {self.free_octets / MB:.0f} MB are free: make room"
+        if self.free_octets is not None and self.free_octets < _LOW_SPACE_OCTETS:
+            return f"only {self.free_octets / _MB:.0f} MB are free: make room"
         return None
 
 
-def look_at(folder: Path) -> Health:
+def check_folder(folder: Path) -> FolderCheck:
     """Look at a bench folder, whether it is there yet or not."""
-    there = _nearest(folder)
+    there = _nearest_existing(folder)
     free = None
     with contextlib.suppress(OSError):
         free = shutil.disk_usage(there).free
     trouble, contents = _write_trouble(folder, there), None
-    if trouble is None and free is not None and free < TOO_LITTLE_OCTETS:
-        trouble = f"{there}: only {free / MB:.1f} MB are free; make room, or give --bench"
+    if trouble is None and free is not None and free < _MIN_FREE_OCTETS:
+        trouble = f"{there}: only {free / _MB:.1f} MB are free; make room, or give --bench"
     try:
         contents = inspect_database(folder)
     except RecordsFault as fault:
         trouble = str(fault)
-    return Health(folder, folder.is_dir(), trouble, free, filesystem_of(there), contents)
+    return FolderCheck(folder, folder.is_dir(), trouble, free, filesystem_kind(there), contents)
 
 
-def _nearest(folder: Path) -> Path:
+def _nearest_existing(folder: Path) -> Path:
     """The folder, or the nearest above it that is there."""
     place = folder.absolute()
     # a link that leads nowhere is there as well: no folder can be made in its place
@@ -92,13 +92,13 @@ def _write_trouble(folder: Path, there: Path) -> str | None:
             os.fsync(trial.fileno())
     except OSError as error:
         return f"{there}: cannot be written ({error.strerror}); make room, or give --bench"
-    file = there / FILE
+    file = there / DATABASE_FILE
     if file.exists() and not os.access(file, os.R_OK | os.W_OK):
         return f"{file}: may not be written; look at its rights, or give --bench"
     return None
 
 
-def filesystem_of(place: Path) -> str | None:
+def filesystem_kind(place: Path) -> str | None:
     """Kind of file system that a path is on, such as `ext4`; None where nobody tells."""
     real = Path(os.path.realpath(place))
     best: tuple[int, str] | None = None

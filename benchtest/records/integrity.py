@@ -5,10 +5,10 @@ from __future__ import annotations
 import sqlite3
 from itertools import groupby
 
-from benchtest.records.checksums import design_digest, digests_of
+from benchtest.records.checksums import design_checksum, session_checksum
 
 
-def damage(connection: sqlite3.Connection) -> str | None:
+def find_damage(connection: sqlite3.Connection) -> str | None:
     """The first damage of the records, in a few words; None where they are whole.
 
     Raises:
@@ -22,7 +22,7 @@ def damage(connection: sqlite3.Connection) -> str | None:
         return f"a line of {lost[0]} belongs to a {lost[2]} that is not there"
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     try:
-        return _in_words(connection) if version >= 2 else None
+        return _find_changed_content(connection) if version >= 2 else None
     except sqlite3.OperationalError as error:
         # a column that lost its name, or, without a code, a text that is no UTF-8 any more
         if getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) != sqlite3.SQLITE_ERROR:
@@ -30,10 +30,10 @@ def damage(connection: sqlite3.Connection) -> str | None:
         return "its tables or texts cannot be read"
 
 
-def _in_words(connection: sqlite3.Connection) -> str | None:
+def _find_changed_content(connection: sqlite3.Connection) -> str | None:
     """Damage inside texts and figures, which leaves the pages in shape."""
     for digest, text in connection.execute("SELECT digest, text FROM design"):
-        if design_digest(text) != digest:
+        if design_checksum(text) != digest:
             return "a prop file in it is not as it was kept"
     sessions = {
         row[0]: row
@@ -48,7 +48,7 @@ def _in_words(connection: sqlite3.Connection) -> str | None:
         key = sessions.get(session)
         if key is None:  # begun by another program since
             continue
-        digest = digests_of(key)
+        digest = session_checksum(key)
         for number, (_, seq, at, kind, data, kept) in enumerate(events, 1):
             if seq != number or digest((seq, at, kind, data)) != kept:
                 return f"event {number} of {key[1]}, session {session}, is not as it was kept"

@@ -16,24 +16,24 @@ from benchtest.errors import FileFaults, InputError
 from benchtest.evidence.meter import Meter
 from benchtest.prop.reader import parse_design
 from benchtest.records.checksums import moment_ms
-from benchtest.records.models import Event, SessionRow, Stage, Unit, as_json, check_tag
+from benchtest.records.models import Event, SessionRow, Stage, Unit, check_tag, encode_event_data
 from benchtest.records.record_limits import (
     MAX_DEPTH,
     MAX_PLACED_MS,
-    fault_of_data,
-    fault_of_time,
+    find_data_fault,
+    find_time_fault,
     is_too_deep,
 )
 from benchtest.records.shelf import Shelf
 
-FORMAT = 1
-OF_SESSIONS = {"session", "started_at", "placed_ms", "meter", "events"}
+_FORMAT = 1
+_SESSION_KEYS = {"session", "started_at", "placed_ms", "meter", "events"}
 """Keys of a session's line; that of a unit without one has none of them."""
-OWN_RULES = ("design", "tag")
+_UNLIMITED_TEXT_KEYS = ("design", "tag")
 """Texts that are looked at more closely."""
-LONGEST_TEXT = 80
+_MAX_TEXT_LENGTH = 80
 """Signs of an id, a time, a meter or a kind of event; ids that are made here have 36."""
-MOST_FAULTS = 20
+MAX_LINE_FAULTS = 20
 """Faults that are told at once; a file of another kind has one a line."""
 
 
@@ -41,21 +41,21 @@ _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,6})?(Z|[+-]\d\d:\d\d)
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
+class ImportResult:
     """What an import brought."""
 
     sessions: int
     """Sessions that were read."""
     new_sessions: int
     new_events: int
-    left: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
     """Sessions that were left out, since this bench has another record of them: how they differ."""
     new_units: int = 0
     """Units that were not here, with sessions or without."""
 
 
 @dataclass(frozen=True, slots=True)
-class Exported:
+class ExportedSession:
     """One session as it was exported."""
 
     row: SessionRow
@@ -72,10 +72,10 @@ class ExportedUnit:
 
 
 @dataclass(frozen=True, slots=True)
-class Lines:
+class ExportedFile:
     """An exported file."""
 
-    sessions: tuple[Exported, ...]
+    sessions: tuple[ExportedSession, ...]
     units: tuple[ExportedUnit, ...] = ()
 
     @property
@@ -106,7 +106,7 @@ def export_lines(shelf: Shelf, tag: str | None = None) -> Iterator[str]:
             for event in shelf.events(row.id)
         ]
         session = {
-            "format": FORMAT,
+            "format": _FORMAT,
             "session": row.id,
             "tag": unit.key,  # the same on every bench; a new one is among the events
             "stage": unit.stage,
@@ -120,13 +120,13 @@ def export_lines(shelf: Shelf, tag: str | None = None) -> Iterator[str]:
         untested.pop(row.tag, None)
     for unit in untested.values():
         text = shelf.design_text(unit.tag)
-        line = {"format": FORMAT, "tag": unit.key, "stage": unit.stage, "design": text}
+        line = {"format": _FORMAT, "tag": unit.key, "stage": unit.stage, "design": text}
         yield json.dumps(line, allow_nan=False)
 
 
 def import_lines(
     shelf: Shelf, lines: Iterable[str], file: str, leave_differing: bool = False
-) -> Taken:
+) -> ImportResult:
     """Take in exported sessions. Nothing is taken from a file that has a fault.
 
     Args:
@@ -143,7 +143,7 @@ def import_lines(
     read = read_lines(lines, file)
     left: dict[str, str] = {}
     if leave_differing:
-        found = ((one.row.id, shelf.differs(one.row, one.events)) for one in read.sessions)
+        found = ((one.row.id, shelf.find_conflict(one.row, one.events)) for one in read.sessions)
         left = {session: why for session, why in found if why is not None}
     _check_places(shelf, read.sessions)
     taken = [one for one in read.sessions if one.row.id not in left]
@@ -151,41 +151,41 @@ def import_lines(
     _check_designs(shelf, units)
     known = {row.id for row in shelf.sessions()}
     tags = {unit.key for unit in shelf.units()}
-    new = shelf.take(
+    new = shelf.import_records(
         [(one.row, one.unit, one.events) for one in taken],
         [(one.unit, one.design_text) for one in read.units],
     )
     new_sessions = len({one.row.id for one in taken} - known)
     new_units = len({unit.tag for unit in units} - tags)
-    return Taken(len(read.sessions), new_sessions, new, tuple(left.values()), new_units)
+    return ImportResult(len(read.sessions), new_sessions, new, tuple(left.values()), new_units)
 
 
-def read_lines(lines: Iterable[str], file: str) -> Lines:
+def read_lines(lines: Iterable[str], file: str) -> ExportedFile:
     """Exported sessions and units, without a bench.
 
     Raises:
         FileFaults: lines that are neither, each with its number.
     """
-    read: list[Exported | ExportedUnit] = []
+    read: list[ExportedSession | ExportedUnit] = []
     faults = []
     for number, line in enumerate(lines, 1):
         if not line.strip():
             continue
         try:
-            read.append(_read(line))
+            read.append(_decode_line(line))
         except InputError as fault:
             faults.append(f"line {number}: {fault}")
-        if len(faults) >= MOST_FAULTS:
+        if len(faults) >= MAX_LINE_FAULTS:
             break
     if faults:
         raise FileFaults(file, faults)
-    return Lines(
-        tuple(one for one in read if isinstance(one, Exported)),
+    return ExportedFile(
+        tuple(one for one in read if isinstance(one, ExportedSession)),
         tuple(one for one in read if isinstance(one, ExportedUnit)),
     )
 
 
-def _check_places(shelf: Shelf, sessions: Iterable[Exported]) -> None:
+def _check_places(shelf: Shelf, sessions: Iterable[ExportedSession]) -> None:
     """Each test stands at its start or just after the test before it, so no place is far ahead."""
     starts_ms: dict[str, list[int]] = {}
     keys = {unit.tag: unit.key for unit in shelf.units()}
@@ -213,7 +213,7 @@ def _check_designs(shelf: Shelf, units: Iterable[Unit]) -> None:
             )
 
 
-def _read(line: str) -> Exported | ExportedUnit:
+def _decode_line(line: str) -> ExportedSession | ExportedUnit:
     try:
         found = json.loads(line)
     except (ValueError, RecursionError) as error:
@@ -221,12 +221,12 @@ def _read(line: str) -> Exported | ExportedUnit:
     if not isinstance(found, dict):
         raise InputError("is no exported session")
     _check_depth(found)
-    as_json(found)
-    if found.get("format") != FORMAT:
-        raise InputError(f"format is {found.get('format')!r:.20}; this version reads {FORMAT}")
+    encode_event_data(found)
+    if found.get("format") != _FORMAT:
+        raise InputError(f"format is {found.get('format')!r:.20}; this version reads {_FORMAT}")
     text = _text(found, "design")
     tag = check_tag(_text(found, "tag"))
-    if not found.keys() & OF_SESSIONS:
+    if not found.keys() & _SESSION_KEYS:
         return ExportedUnit(Unit(tag, _design_name(text), _stage(found)), text)
     meter = _text(found, "meter")
     Meter.parse(meter)  # a session whose meter is none could not be gone on with
@@ -234,7 +234,7 @@ def _read(line: str) -> Exported | ExportedUnit:
         _text(found, "session"), tag, text, _time(found, "started_at"), meter, _placed(found)
     )
     unit = Unit(tag, _design_name(text), _stage(found))
-    return Exported(row, unit, _events(found))
+    return ExportedSession(row, unit, _events(found))
 
 
 def _check_depth(found: Mapping[str, Any]) -> None:
@@ -258,8 +258,10 @@ def _text(found: Mapping[str, Any], key: str) -> str:
     value = found.get(key)
     if not isinstance(value, str) or not value:
         raise InputError(f"{key} is missing or is no text")
-    if key not in OWN_RULES and not (value.isprintable() and len(value) <= LONGEST_TEXT):
-        raise InputError(f"{key} is longer than {LONGEST_TEXT} signs, or no line of plain text")
+    if key not in _UNLIMITED_TEXT_KEYS and not (
+        value.isprintable() and len(value) <= _MAX_TEXT_LENGTH
+    ):
+        raise InputError(f"{key} is longer than {_MAX_TEXT_LENGTH} signs, or no line of plain text")
     return value
 
 
@@ -270,7 +272,7 @@ def _time(found: Mapping[str, Any], key: str) -> str:
             f'{key} is "{value:.40}"; write date, time and offset, such as '
             "2026-11-25T18:00:00.000+00:00"
         )
-    if (fault := fault_of_time(value)) is not None:
+    if (fault := find_time_fault(value)) is not None:
         raise InputError(f'{key} is "{value}" and {fault}')
     return value
 
@@ -313,7 +315,7 @@ def _event(row: object) -> Event:
         raise InputError("an event has no number")
     try:
         event = Event(seq, _time(row, "at"), _text(row, "kind"), row["data"])
-        if (fault := fault_of_data(event.kind, event.data)) is not None:
+        if (fault := find_data_fault(event.kind, event.data)) is not None:
             raise InputError(f"{event.kind}: {fault}")
     except InputError as fault:
         raise InputError(f"event {seq}: {fault}") from None

@@ -14,25 +14,25 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from benchtest.errors import InputError, NameFault, nearest
-from benchtest.records.matplotlib_setup import as_pdf, as_svg
+from benchtest.records.matplotlib_setup import draw_pdf, draw_svg
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-SCHEME = "benchtest"
-MM_IN = 25.4
-LEAST_MODULE_MM = 0.25
+_SCHEME = "benchtest"
+_MM_PER_IN = 25.4
+_MIN_MODULE_MM = 0.25
 """Smallest square of the code that a telephone's camera reads. Common practice, no source."""
-QUIET = 4
+_QUIET_ZONE_MODULES = 4
 """Squares of white round the code. Source: ISO/IEC 18004, quiet zone."""
-MARGIN_MM = 1.2
-LEAST_LETTER_MM = 1.6
-MOST_LETTERS = 60
+_MARGIN_MM = 1.2
+_MIN_LETTER_MM = 1.6
+_MAX_FITTED_LETTERS = 60
 """Letters that are looked at when a name is shortened; no label has room for more."""
-SIZES = ("62x29", "50x25", "57x32", "89x36", "100x50")
+COMMON_SIZES = ("62x29", "50x25", "57x32", "89x36", "100x50")
 """Width and height of common labels on a roll. [mm] Common practice, no source."""
-STYLE = {"font.family": "DejaVu Sans", "svg.fonttype": "path"}
+_STYLE = {"font.family": "DejaVu Sans", "svg.fonttype": "path"}
 _SIZE = re.compile(r"(\d{2,3}(?:\.\d)?)\s*[x×]\s*(\d{2,3}(?:\.\d)?)", re.ASCII)
 
 
@@ -52,11 +52,11 @@ class LabelContent:
     @property
     def code(self) -> str:
         """What the code says: unit and record."""
-        return f"{SCHEME}:{self.tag}:{self.record}"
+        return f"{_SCHEME}:{self.tag}:{self.record}"
 
 
 @dataclass(frozen=True, slots=True)
-class Sheet:
+class LabelSheet:
     """A sheet of labels. [mm]"""
 
     width: float
@@ -74,22 +74,22 @@ class Sheet:
         return self.across * self.down
 
 
-SHEETS = {
-    "a4-21": Sheet(210.0, 297.0, (63.5, 38.1), 3, 7, 7.25, 15.15, (66.0, 38.1)),
-    "a4-24": Sheet(210.0, 297.0, (70.0, 37.0), 3, 8, 0.0, 0.5, (70.0, 37.0)),
-    "letter-30": Sheet(215.9, 279.4, (66.675, 25.4), 3, 10, 4.7625, 12.7, (69.85, 25.4)),
+LABEL_SHEETS = {
+    "a4-21": LabelSheet(210.0, 297.0, (63.5, 38.1), 3, 7, 7.25, 15.15, (66.0, 38.1)),
+    "a4-24": LabelSheet(210.0, 297.0, (70.0, 37.0), 3, 8, 0.0, 0.5, (70.0, 37.0)),
+    "letter-30": LabelSheet(215.9, 279.4, (66.675, 25.4), 3, 10, 4.7625, 12.7, (69.85, 25.4)),
 }
 """Common sheets by paper and number of labels. Common practice, no source."""
 
 
-def read_code(text: str) -> tuple[str, str | None]:
+def parse_code(text: str) -> tuple[str, str | None]:
     """Unit and record of what was typed or scanned; a tag alone names no record.
 
-    >>> read_code("benchtest:WF-03:0b5e"), read_code("WF-03")
+    >>> parse_code("benchtest:WF-03:0b5e"), parse_code("WF-03")
     (('WF-03', '0b5e'), ('WF-03', None))
     """
     scheme, _, rest = text.strip().partition(":")
-    if scheme.lower() != SCHEME or not rest:
+    if scheme.lower() != _SCHEME or not rest:
         return text, None
     tag, _, record = rest.partition(":")
     return tag, record or None
@@ -109,21 +109,21 @@ def parse_size(text: str) -> tuple[float, float]:
     if not (20.0 <= size[0] <= 210.0 and 12.0 <= size[1] <= 210.0):
         raise InputError(
             f'label size "{text[:20]}": write width x height in millimetres, 20x12 to 210x210, '
-            f"such as {', '.join(SIZES)}"
+            f"such as {', '.join(COMMON_SIZES)}"
         )
     return size
 
 
-def sheet_of(name: str) -> Sheet:
+def find_sheet(name: str) -> LabelSheet:
     """A sheet by its name.
 
     Raises:
         NameFault: there is none of that name.
     """
-    if name not in SHEETS:
-        raise NameFault(f'sheet "{name[:20]}": give one of {", ".join(SHEETS)}'
-                        f"{nearest(name, list(SHEETS))}")  # fmt: skip
-    return SHEETS[name]
+    if name not in LABEL_SHEETS:
+        raise NameFault(f'sheet "{name[:20]}": give one of {", ".join(LABEL_SHEETS)}'
+                        f"{nearest(name, list(LABEL_SHEETS))}")  # fmt: skip
+    return LABEL_SHEETS[name]
 
 
 def labels_pdf(labels: Sequence[LabelContent], size: tuple[float, float]) -> bytes:
@@ -132,7 +132,7 @@ def labels_pdf(labels: Sequence[LabelContent], size: tuple[float, float]) -> byt
     Raises:
         InputError: a label is too small for its code.
     """
-    return as_pdf(lambda: (_single(label, size) for label in labels), STYLE, _title(labels))
+    return draw_pdf(lambda: (_draw_single(label, size) for label in labels), _STYLE, _title(labels))
 
 
 def label_svg(label: LabelContent, size: tuple[float, float]) -> str:
@@ -141,19 +141,19 @@ def label_svg(label: LabelContent, size: tuple[float, float]) -> str:
     Raises:
         InputError: it is too small for its code.
     """
-    return as_svg(lambda: _single(label, size), STYLE)
+    return draw_svg(lambda: _draw_single(label, size), _STYLE)
 
 
-def sheet_pdf(labels: Sequence[LabelContent], sheet: Sheet, skip: int = 0) -> bytes:
+def sheet_pdf(labels: Sequence[LabelContent], sheet: LabelSheet, skip: int = 0) -> bytes:
     """Sheets of labels, the first `skip` places left empty.
 
     Raises:
         InputError: a label is too small for its code.
     """
-    return as_pdf(lambda: _sheets(labels, sheet, skip), STYLE, _title(labels))
+    return draw_pdf(lambda: _draw_sheets(labels, sheet, skip), _STYLE, _title(labels))
 
 
-def sheet_svg(labels: Sequence[LabelContent], sheet: Sheet, skip: int = 0) -> str:
+def sheet_svg(labels: Sequence[LabelContent], sheet: LabelSheet, skip: int = 0) -> str:
     """One sheet of labels, the first `skip` places left empty.
 
     Raises:
@@ -164,37 +164,37 @@ def sheet_svg(labels: Sequence[LabelContent], sheet: Sheet, skip: int = 0) -> st
             f"{len(labels)} labels after {skip} empty places: a sheet has {sheet.count}, and an "
             "SVG is one sheet; write a .pdf, which has as many as it takes"
         )
-    return as_svg(lambda: next(_sheets(labels, sheet, skip)), STYLE)
+    return draw_svg(lambda: next(_draw_sheets(labels, sheet, skip)), _STYLE)
 
 
 def _title(labels: Sequence[LabelContent]) -> str:
     return ", ".join(label.tag for label in labels[:8])
 
 
-def _sheets(labels: Sequence[LabelContent], sheet: Sheet, skip: int) -> Iterator[Figure]:
+def _draw_sheets(labels: Sequence[LabelContent], sheet: LabelSheet, skip: int) -> Iterator[Figure]:
     places: list[LabelContent | None] = [*([None] * skip), *labels]
     for start in range(0, len(places), sheet.count):
-        figure, at = _paper(sheet.width, sheet.height)
+        figure, at = _empty_paper(sheet.width, sheet.height)
         for place, label in enumerate(places[start : start + sheet.count]):
             if label is not None:
                 down, across = divmod(place, sheet.across)
                 x = sheet.left + across * sheet.step[0]
                 y = sheet.height - sheet.top - down * sheet.step[1] - sheet.label[1]
-                _label(at, label, x, y, *sheet.label)
+                _draw_label(at, label, x, y, *sheet.label)
         yield figure
 
 
-def _single(label: LabelContent, size: tuple[float, float]) -> Figure:
-    figure, at = _paper(*size)
-    _label(at, label, 0.0, 0.0, *size)
+def _draw_single(label: LabelContent, size: tuple[float, float]) -> Figure:
+    figure, at = _empty_paper(*size)
+    _draw_label(at, label, 0.0, 0.0, *size)
     return figure
 
 
-def _paper(width_mm: float, height_mm: float) -> tuple[Figure, Axes]:
+def _empty_paper(width_mm: float, height_mm: float) -> tuple[Figure, Axes]:
     """Empty paper with axes in millimetres, from the lower left corner."""
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(width_mm / MM_IN, height_mm / MM_IN))
+    figure = Figure(figsize=(width_mm / _MM_PER_IN, height_mm / _MM_PER_IN))
     at = figure.add_axes((0.0, 0.0, 1.0, 1.0))
     at.set_xlim(0.0, width_mm)
     at.set_ylim(0.0, height_mm)
@@ -202,32 +202,34 @@ def _paper(width_mm: float, height_mm: float) -> tuple[Figure, Axes]:
     return figure, at
 
 
-def _label(at: Axes, label: LabelContent, x: float, y: float, width: float, height: float) -> None:
+def _draw_label(
+    at: Axes, label: LabelContent, x: float, y: float, width: float, height: float
+) -> None:
     """One label with its lower left corner there: the code to the left, or above where it stands.
 
     All in millimetres.
     """
-    inner = width - 2 * MARGIN_MM, height - 2 * MARGIN_MM
+    inner = width - 2 * _MARGIN_MM, height - 2 * _MARGIN_MM
     lying = width >= 1.25 * height
     side = min(inner[1], 0.46 * inner[0]) if lying else min(inner[0], 0.58 * inner[1])
-    left, top = x + MARGIN_MM, y + height - MARGIN_MM
-    _code(at, label, left, top, side)
+    left, top = x + _MARGIN_MM, y + height - _MARGIN_MM
+    _draw_code(at, label, left, top, side)
     if lying:
-        _lines(at, label, left + side + 0.6, top, inner[0] - side - 0.6, inner[1])
+        _draw_lines(at, label, left + side + 0.6, top, inner[0] - side - 0.6, inner[1])
     else:
-        _lines(at, label, left, top - side - 0.4, inner[0], inner[1] - side - 0.4)
+        _draw_lines(at, label, left, top - side - 0.4, inner[0], inner[1] - side - 0.4)
 
 
-def _code(at: Axes, label: LabelContent, left: float, top: float, side: float) -> None:
+def _draw_code(at: Axes, label: LabelContent, left: float, top: float, side: float) -> None:
     import segno
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path
 
     code = segno.make_qr(label.code, error="m", boost_error=False)
-    rows = [bytes(row) for row in code.matrix_iter(border=QUIET)]
+    rows = [bytes(row) for row in code.matrix_iter(border=_QUIET_ZONE_MODULES)]
     module = side / len(rows)
-    if module < LEAST_MODULE_MM:
-        least = LEAST_MODULE_MM * len(rows) + 2 * MARGIN_MM
+    if module < _MIN_MODULE_MM:
+        least = _MIN_MODULE_MM * len(rows) + 2 * _MARGIN_MM
         raise InputError(
             f"unit {label.tag}: the label is too small for its code, which needs "
             f"{least:.0f} mm of height and twice as much width"
@@ -244,7 +246,7 @@ def _code(at: Axes, label: LabelContent, left: float, top: float, side: float) -
     at.add_patch(PathPatch(squares, facecolor="black", linewidth=0, antialiased=False))
 
 
-def _lines(
+def _draw_lines(
     at: Axes, label: LabelContent, left: float, top: float, width: float, height: float
 ) -> None:
     """Tag, design, stage and date, result: each as large as its share of the room lets it be."""
@@ -258,30 +260,30 @@ def _lines(
     y = top
     for words, share, weight in lines:
         room = share * height
-        least_mm = 0.0 if words == label.tag else LEAST_LETTER_MM  # a tag is never shortened
-        size_mm, shown = _fitted(words, weight, 0.72 * room, width, least_mm)
-        points = size_mm / MM_IN * 72.0
+        least_mm = 0.0 if words == label.tag else _MIN_LETTER_MM  # a tag is never shortened
+        size_mm, shown = _fit_words(words, weight, 0.72 * room, width, least_mm)
+        points = size_mm / _MM_PER_IN * 72.0
         at.text(left, y - room / 2, shown, fontsize=points, weight=weight, va="center_baseline")
         y -= room + 0.11 * height / 3
 
 
-def _fitted(
+def _fit_words(
     words: str, weight: str, size_mm: float, width_mm: float, least_mm: float
 ) -> tuple[float, str]:
     """Size of the letters and the words themselves, shortened where they would grow too small."""
-    fits = _fit(words, weight, size_mm, width_mm)
+    fits = _fit_size_mm(words, weight, size_mm, width_mm)
     if fits >= min(size_mm, least_mm):
         return fits, words
     most = width_mm / least_mm
     shortened = [
-        words[:length].rstrip() + "…" for length in range(1, min(len(words), MOST_LETTERS))
+        words[:length].rstrip() + "…" for length in range(1, min(len(words), _MAX_FITTED_LETTERS))
     ]
     kept = bisect_right(shortened, most, key=lambda shown: _width_per_mm(shown, weight))
     shown = shortened[max(0, kept - 1)]
-    return _fit(shown, weight, size_mm, width_mm), shown
+    return _fit_size_mm(shown, weight, size_mm, width_mm), shown
 
 
-def _fit(words: str, weight: str, size_mm: float, width_mm: float) -> float:
+def _fit_size_mm(words: str, weight: str, size_mm: float, width_mm: float) -> float:
     """Size of letters at which words fill the width, or the size asked for where they do not."""
     wide = _width_per_mm(words, weight)
     return min(size_mm, width_mm / wide) if wide else size_mm

@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-UNDATED: dict[str, Any] = dict.fromkeys(("Creator", "Date", "Format", "Type"))
+_NO_METADATA: dict[str, Any] = dict.fromkeys(("Creator", "Date", "Format", "Type"))
 """The same record gives the same file."""
 
 
 @contextmanager
-def plain_style(style: Any) -> Iterator[None]:
+def _plain_style(style: Any) -> Iterator[None]:
     """Drawing goes by these settings alone."""
     import matplotlib as mpl
 
@@ -30,21 +30,21 @@ def plain_style(style: Any) -> Iterator[None]:
         yield
 
 
-def as_svg(draw: Callable[[], Figure], style: Any) -> str:
+def draw_svg(draw: Callable[[], Figure], style: Any) -> str:
     """A drawing as SVG text."""
     out = io.StringIO()
-    with plain_style(style):
-        draw().savefig(out, format="svg", metadata=UNDATED)
+    with _plain_style(style):
+        draw().savefig(out, format="svg", metadata=_NO_METADATA)
     return out.getvalue()
 
 
-def as_pdf(draw: Callable[[], Iterable[Figure]], style: Any, title: str) -> bytes:
+def draw_pdf(draw: Callable[[], Iterable[Figure]], style: Any, title: str) -> bytes:
     """Drawings as the pages of a PDF."""
     from matplotlib.backends.backend_pdf import PdfPages
 
     out = io.BytesIO()
     about: Any = {"Title": title, "Creator": None, "Producer": None, "CreationDate": None}
-    with plain_style(style), PdfPages(out, metadata=about) as pages:
+    with _plain_style(style), PdfPages(out, metadata=about) as pages:
         for figure in draw():
             pages.savefig(figure)
     return out.getvalue()

@@ -5,20 +5,20 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable
 
-from benchtest.records.checksums import event_digest, moment_ms
+from benchtest.records.checksums import event_checksum, moment_ms
 
-VERSION = 2
+SCHEMA_VERSION = 2
 
 
-def bring_forward(connection: sqlite3.Connection) -> None:
+def migrate(connection: sqlite3.Connection) -> None:
     """Take the records, step by step, to this version; to be called within a transaction."""
     (version,) = connection.execute("PRAGMA user_version").fetchone()
-    for step in range(version, VERSION):
+    for step in range(version, SCHEMA_VERSION):
         _STEPS[step](connection)
         connection.execute(f"PRAGMA user_version = {step + 1}")
 
 
-def _to_2(connection: sqlite3.Connection) -> None:
+def _migrate_to_2(connection: sqlite3.Connection) -> None:
     """Sessions get a place of their own, apart from the clock; events a digest."""
     connection.execute("ALTER TABLE session ADD COLUMN placed_ms INTEGER NOT NULL DEFAULT 0")
     connection.execute("ALTER TABLE event ADD COLUMN digest TEXT NOT NULL DEFAULT ''")
@@ -35,9 +35,9 @@ def _to_2(connection: sqlite3.Connection) -> None:
     ).fetchall()
     connection.executemany(
         "UPDATE event SET digest = ? WHERE session = ? AND seq = ?",
-        [(event_digest(row[:6], row[6:]), row[0], row[6]) for row in rows],
+        [(event_checksum(row[:6], row[6:]), row[0], row[6]) for row in rows],
     )
     connection.execute(keeper)
 
 
-_STEPS: dict[int, Callable[[sqlite3.Connection], None]] = {1: _to_2}
+_STEPS: dict[int, Callable[[sqlite3.Connection], None]] = {1: _migrate_to_2}

@@ -62,17 +62,17 @@ class SessionRow:
     """
 
 
-def in_order(tag: str) -> list[tuple[int, int, str]]:
+def tag_sort_key(tag: str) -> list[tuple[int, int, str]]:
     """Return a key that sorts tags as a person counts.
 
-    >>> sorted(["GF-10", "GF-2", "AA"], key=in_order)
+    >>> sorted(["GF-10", "GF-2", "AA"], key=tag_sort_key)
     ['AA', 'GF-2', 'GF-10']
     """
     parts = re.split(r"(\d+)", tag, flags=re.ASCII)
     return [(1, int(part), part) if part.isdigit() else (0, 0, part) for part in parts]
 
 
-def is_tag(text: object) -> bool:
+def is_valid_tag(text: object) -> bool:
     """Return whether something is a valid tag."""
     return isinstance(text, str) and _TAG.fullmatch(text) is not None
 
@@ -91,7 +91,7 @@ def check_tag(tag: str) -> str:
     return tag
 
 
-def as_json(data: Mapping[str, Any]) -> str:
+def encode_event_data(data: Mapping[str, Any]) -> str:
     """An event's data as text that every reader of JSON takes.
 
     Raises:

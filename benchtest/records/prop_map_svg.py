@@ -15,24 +15,24 @@ from benchtest.formatting import counted
 from benchtest.prop.design import RAILS, Bus, BusPad, Design, End, Feed, StrandEnd
 from benchtest.records.words import percent
 
-WIDTH = 760.0
-TOP = 26.0
-HOP = 26.0
+MAP_WIDTH = 760.0
+_TOP = 26.0
+_HOP = 26.0
 """Room beside a strand's end for its name and the data line."""
-LANE = 18.0
+_LANE = 18.0
 """Room of one bus."""
-FEED = 84.0
+_FEED = 84.0
 """Room of a feed's name and arrow."""
-LONGEST = 20
+_MAX_NAME_LETTERS = 20
 """Letters of a name that the drawing has room for."""
-MOST_HEIGHT = 330.0
-TALLEST, LEAST = 20.0, 8.0
+_MAX_HEIGHT = 330.0
+_MAX_ROW, _MIN_ROW = 20.0, 8.0
 
-Anchor = Literal["start", "middle", "end"]
+_Anchor = Literal["start", "middle", "end"]
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class PolyLine:
     """A stroke: `rail`, `wire`, `strand` or `data`; a filled arrowhead is a `way`."""
 
     look: str
@@ -40,7 +40,7 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
-class Spot:
+class Marker:
     """A circle (`joint`, `node`, `marked`) or a diamond (`suspect`)."""
 
     look: str
@@ -50,28 +50,28 @@ class Spot:
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
+class MapText:
     """A text; `whole` is what a name is when it is not shortened."""
 
     x: float
     y: float
     words: str
-    anchor: Anchor = "start"
+    anchor: _Anchor = "start"
     look: str = ""
     size: float = 0.0
     whole: str = ""
 
 
 @dataclass
-class PropMap:
+class SvgPropMap:
     """A drawing, as its template takes it."""
 
     height: float
     says: str
-    width: float = WIDTH
-    lines: list[Line] = field(default_factory=list)
-    spots: list[Spot] = field(default_factory=list)
-    texts: list[Words] = field(default_factory=list)
+    width: float = MAP_WIDTH
+    lines: list[PolyLine] = field(default_factory=list)
+    spots: list[Marker] = field(default_factory=list)
+    texts: list[MapText] = field(default_factory=list)
 
 
 def draw_map(
@@ -79,7 +79,7 @@ def draw_map(
     verdicts: Mapping[int, bool],
     marks: Sequence[Mark],
     suspects: Mapping[str, float],
-) -> PropMap:
+) -> SvgPropMap:
     """The prop map.
 
     Args:
@@ -88,29 +88,31 @@ def draw_map(
         marks: what was seen.
         suspects: joints and nodes, with the probability of each.
     """
-    return _Pen(design).draw(verdicts, marks, suspects)
+    return _MapDrawing(design).draw(verdicts, marks, suspects)
 
 
-class _Pen:
+class _MapDrawing:
     """Knows where everything stands."""
 
     def __init__(self, design: Design) -> None:
         self.design = design
         count = len(design.strands)
-        self.row = min(TALLEST, max(LEAST, MOST_HEIGHT / count))
+        self.row = min(_MAX_ROW, max(_MIN_ROW, _MAX_HEIGHT / count))
         self.size = round(min(8.5, self.row * 0.75), 1)
         self.lanes = {side: _lanes(design, side) for side in ("A", "B")}
         fed = {side: any(_side(f, design) == side for f in design.feeds) for side in ("A", "B")}
         room = {
-            side: HOP + LANE * max([0, *self.lanes[side].values()]) + (FEED if fed[side] else 8.0)
+            side: _HOP
+            + _LANE * max([0, *self.lanes[side].values()])
+            + (_FEED if fed[side] else 8.0)
             for side in ("A", "B")
         }
-        self.left, self.right = room["A"], WIDTH - room["B"] - 16.0
+        self.left, self.right = room["A"], MAP_WIDTH - room["B"] - 16.0
         words = f"Prop map: {counted(count, 'strand')}, {counted(design.node_count, 'node')}"
-        self.map = PropMap(round(TOP + count * self.row + 14.0, 1), words)
+        self.map = SvgPropMap(round(_TOP + count * self.row + 14.0, 1), words)
 
     def y(self, strand: int) -> float:
-        return round(TOP + (strand - 0.5) * self.row, 1)
+        return round(_TOP + (strand - 0.5) * self.row, 1)
 
     def x(self, end: End, out: float = 0.0) -> float:
         """Where an end stands, or what is so far outside it."""
@@ -122,24 +124,26 @@ class _Pen:
         return round(self.left + 14.0 + room * (node - 0.5) / count, 1)
 
     def bus_x(self, bus: Bus, side: End) -> float:
-        return self.x(side, HOP + LANE * (self.lanes[side][bus.name] - 0.5))
+        return self.x(side, _HOP + _LANE * (self.lanes[side][bus.name] - 0.5))
 
     def line(self, look: str, path: str) -> None:
-        self.map.lines.append(Line(look, path))
+        self.map.lines.append(PolyLine(look, path))
 
-    def say(self, x: float, y: float, words: str, anchor: Anchor = "start", look: str = "") -> None:
+    def say(
+        self, x: float, y: float, words: str, anchor: _Anchor = "start", look: str = ""
+    ) -> None:
         size = self.size if self.size < 8.5 else 0.0
-        self.map.texts.append(Words(round(x, 1), round(y, 1), words, anchor, look, size))
+        self.map.texts.append(MapText(round(x, 1), round(y, 1), words, anchor, look, size))
 
-    def name(self, x: float, y: float, words: str, anchor: Anchor) -> None:
+    def name(self, x: float, y: float, words: str, anchor: _Anchor) -> None:
         """A name, shortened to the room there is; the whole of it is shown on touch."""
-        short = words if len(words) <= LONGEST else words[: LONGEST - 1] + "…"
+        short = words if len(words) <= _MAX_NAME_LETTERS else words[: _MAX_NAME_LETTERS - 1] + "…"
         size = self.size if self.size < 8.5 else 0.0
-        self.map.texts.append(Words(round(x, 1), round(y, 1), short, anchor, "", size, words))
+        self.map.texts.append(MapText(round(x, 1), round(y, 1), short, anchor, "", size, words))
 
     def draw(
         self, verdicts: Mapping[int, bool], marks: Sequence[Mark], suspects: Mapping[str, float]
-    ) -> PropMap:
+    ) -> SvgPropMap:
         for bus in self.design.buses:
             self.bus(bus)
         for link in self.design.links:
@@ -180,14 +184,14 @@ class _Pen:
         radius = round(min(1.9, 0.36 * (self.right - self.left - 28.0) / count), 2)
         for node in range(1, count + 1):
             loud = (number, node) in marked
-            spot = Spot("marked" if loud else "node", self.node_x(number, node), y, radius)
+            spot = Marker("marked" if loud else "node", self.node_x(number, node), y, radius)
             self.map.spots.append(spot)
         ends: tuple[End, End] = ("A", "B")
         for end in ends:
-            self.map.spots.append(Spot("joint", self.x(end), y, min(2.4, self.row / 4)))
+            self.map.spots.append(Marker("joint", self.x(end), y, min(2.4, self.row / 4)))
             self.say(self.x(end, 9.0), y - 2.6, f"{number}{end}", "end" if end == "A" else "start")
         sign = "–" if passed is None else "✓" if passed else "✗"
-        self.say(WIDTH - 4.0, y + 3.0, sign, "end", "said" if passed is False else "")
+        self.say(MAP_WIDTH - 4.0, y + 3.0, sign, "end", "said" if passed is False else "")
 
     def bus(self, bus: Bus) -> None:
         """A bar on each side where it joins ends, and the wire from each end to it."""
@@ -203,11 +207,11 @@ class _Pen:
                 self.line("wire", f"M{self.x(side)} {y}H{x}")
             name = f"{bus.name} (ring)" if bus.ring else bus.name
             lift = 10.0 * ((self.lanes[side][bus.name] - 1) % 2)
-            away: Anchor = "end" if side == "A" else "start"
+            away: _Anchor = "end" if side == "A" else "start"
             self.name(x, max(8.0, min(rows) - 7.0 - lift), name, away)
             tops.append((x, min(rows) - 3))
         for (x, y), (other_x, other_y) in pairwise(tops):
-            self.line("rail", f"M{x} {y:.1f}V{TOP - 4:.1f}H{other_x}V{other_y:.1f}")
+            self.line("rail", f"M{x} {y:.1f}V{_TOP - 4:.1f}H{other_x}V{other_y:.1f}")
 
     def feed_x(self, feed: Feed) -> float:
         side = _side(feed, self.design)
@@ -218,7 +222,7 @@ class _Pen:
 
     def feed(self, feed: Feed) -> None:
         side, x, y = _side(feed, self.design), self.feed_x(feed), self.y(feed.at.strand)
-        start = 2.0 if side == "A" else WIDTH - 18.0
+        start = 2.0 if side == "A" else MAP_WIDTH - 18.0
         back = -6.0 if side == "A" else 6.0
         self.line("rail", f"M{start} {y}H{x + back:.1f}")
         self.line("joint", f"M{x} {y}l{back} -3.5v7z")
@@ -231,7 +235,7 @@ class _Pen:
         first = path[0]
         y, outside = self.y(first.strand), self.x(first.end, 16.0)
         self.line("data", f"M{outside} {y - self.row / 2:.1f}V{y}H{self.x(first.end)}")
-        anchor: Anchor = "start" if first.end == "A" else "end"
+        anchor: _Anchor = "start" if first.end == "A" else "end"
         self.say(outside, y - self.row / 2 - 2.0, "data", anchor, "faint")
         for entry in path:
             forwards = 1.0 if entry.end == "A" else -1.0
@@ -261,7 +265,7 @@ class _Pen:
         if (place := self._place(where)) is None:
             return
         x, strand = place
-        self.map.spots.append(Spot("suspect", x, self.y(strand), min(4.5, self.row / 2.5)))
+        self.map.spots.append(Marker("suspect", x, self.y(strand), min(4.5, self.row / 2.5)))
         labels.setdefault(strand, []).append((x, f"! {where} {percent(probability)}"))
 
     def _place(self, where: str) -> tuple[float, int] | None:

@@ -1,7 +1,7 @@
 """Limits of what a record may hold: nesting, length, figures and times.
 
-A record may come from any bench. `exchange.py` refuses what is beyond these limits. A bench that
-took such an event from an earlier version keeps it: `shelf.py` reads it as `LEFT_OUT`.
+A record may come from any bench. `json_lines.py` refuses what is beyond these limits. A bench that
+took such an event from an earlier version keeps it: `shelf.py` reads it as `OMITTED_DATA`.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ MAX_STAMP_MS = 7_258_118_399_999
 MAX_PLACED_MS = MAX_STAMP_MS + 10**9
 """The same for places among sessions: each stands after the one before it. [ms]"""
 EPOCH = "1970-01-01T00:00:00.000+00:00"
-LEFT_OUT: Mapping[str, Any] = {"left_out": True}
+OMITTED_DATA: Mapping[str, Any] = {"left_out": True}
 """Data of an event that is beyond the limits: it stands in its place and counts for nothing."""
 
 Range = tuple[float, float]
@@ -38,7 +38,7 @@ _LEVEL: dict[str, Range] = {"level": (0.0, 1.0)}
 _DECIMALS: dict[str, Range] = {"decimals": (0.0, MAX_DECIMALS)}
 _VOLTS: Range = (-MAX_VOLTS, MAX_VOLTS)
 _DONE: dict[str, Range] = {"done_s": (0.0, MAX_S)}
-RANGES: dict[str, dict[str, Range]] = {
+VALUE_RANGES: dict[str, dict[str, Range]] = {
     "verdict": _LEVEL,
     "mark": _LEVEL,
     "reading": {"volts": _VOLTS, "amps": (-MAX_AMPS, MAX_AMPS), **_LEVEL, **_DECIMALS},
@@ -55,22 +55,22 @@ SUSPECT_RANGES: dict[str, Range] = {"probability": (0.0, 1.0), "ohms": (0.0, MAX
 """The same for each suspect of a finding."""
 
 
-def fault_of_data(kind: str, data: Mapping[str, Any]) -> str | None:
+def find_data_fault(kind: str, data: Mapping[str, Any]) -> str | None:
     """Return what is beyond the limits in an event's data; None where nothing is.
 
-    >>> fault_of_data("reading", {"lit": "all", "probe": "4A", "volts": 1e150})
+    >>> find_data_fault("reading", {"lit": "all", "probe": "4A", "volts": 1e150})
     'volts is 1e+150; give -1000 to 1000'
-    >>> fault_of_data("reading", {"lit": "all", "probe": "4A", "volts": 4.871})
+    >>> find_data_fault("reading", {"lit": "all", "probe": "4A", "volts": 4.871})
     """
     if is_too_deep(data):
         return f"nested more than {MAX_DEPTH} deep"
     if len(json.dumps(data, ensure_ascii=False)) > MAX_TEXT:
         return f"longer than {MAX_TEXT} characters"
-    return _fault_of_figures(kind, data)
+    return _find_value_fault(kind, data)
 
 
-def read_data(kind: str, text: str) -> tuple[Mapping[str, Any], str | None]:
-    """Return an event's data as it was kept, and None; or `LEFT_OUT` and what is beyond the limits.
+def decode_data(kind: str, text: str) -> tuple[Mapping[str, Any], str | None]:
+    """Return an event's data and None; or `OMITTED_DATA` and the limit that it breaks.
 
     Args:
         kind: of the event.
@@ -79,13 +79,13 @@ def read_data(kind: str, text: str) -> tuple[Mapping[str, Any], str | None]:
     try:
         data: Mapping[str, Any] = json.loads(text)
     except RecursionError:
-        return LEFT_OUT, f"nested more than {MAX_DEPTH} deep"
+        return OMITTED_DATA, f"nested more than {MAX_DEPTH} deep"
     if text.count("[") + text.count("{") > MAX_DEPTH and is_too_deep(data):
-        return LEFT_OUT, f"nested more than {MAX_DEPTH} deep"
+        return OMITTED_DATA, f"nested more than {MAX_DEPTH} deep"
     if len(text) > MAX_TEXT:
-        return LEFT_OUT, f"longer than {MAX_TEXT} characters"
-    if (fault := _fault_of_figures(kind, data)) is not None:
-        return LEFT_OUT, fault
+        return OMITTED_DATA, f"longer than {MAX_TEXT} characters"
+    if (fault := _find_value_fault(kind, data)) is not None:
+        return OMITTED_DATA, fault
     return data, None
 
 
@@ -109,12 +109,12 @@ def is_too_deep(value: object, most: int = MAX_DEPTH) -> bool:
     return True
 
 
-def fault_of_time(stamp: str) -> str | None:
+def find_time_fault(stamp: str) -> str | None:
     """Return why a time cannot be of a test; None where it can.
 
-    >>> fault_of_time("0001-01-01T00:00:00Z")
+    >>> find_time_fault("0001-01-01T00:00:00Z")
     'is not between the years 1970 and 2199'
-    >>> fault_of_time("2026-11-25T18:00:00.000+00:00")
+    >>> find_time_fault("2026-11-25T18:00:00.000+00:00")
     """
     moment = moment_ms(stamp)
     if moment is None or not 0 <= moment <= MAX_STAMP_MS:
@@ -122,8 +122,8 @@ def fault_of_time(stamp: str) -> str | None:
     return None
 
 
-def _fault_of_figures(kind: str, data: Mapping[str, Any]) -> str | None:
-    rows = [(data, RANGES.get(kind, {}))]
+def _find_value_fault(kind: str, data: Mapping[str, Any]) -> str | None:
+    rows = [(data, VALUE_RANGES.get(kind, {}))]
     suspects = data.get("suspects") if kind == "finding" else None
     if isinstance(suspects, list):
         rows += [(row, SUSPECT_RANGES) for row in suspects if isinstance(row, Mapping)]

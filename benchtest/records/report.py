@@ -21,11 +21,11 @@ from benchtest.records.strand_plot import StrandPlot, draw_strands
 from benchtest.records.trend_plot import draw_trend
 from benchtest.records.words import off_sd, percent, shown_ohms, shown_value
 
-LOUD = 0.05
+_MIN_LOUD_PROBABILITY = 0.05
 """Probability from which on a joint stands out on the page: what keeps a unit indoors."""
 
 _FIGURE = re.compile(r"(\d) (?=(?:%|[mµ]?[VAΩW]|sd|mm|nodes?|strands?|readings?)(?![\w]))")
-LONG_TABLE = 20
+_LONG_TABLE_STRANDS = 20
 """Strands from which on neighbours that are alike share a row, so that two pages hold them."""
 
 
@@ -56,7 +56,7 @@ class JointLine:
     @property
     def loud(self) -> bool:
         """True where it is suspected."""
-        return self.probability > LOUD
+        return self.probability > _MIN_LOUD_PROBABILITY
 
     @property
     def words(self) -> str:
@@ -191,7 +191,7 @@ def render_report(content: ReportContent) -> str:
         for line in content.strands
     ]
     at_ends = {joint.name for row in ends for joint in row if joint is not None}
-    return page(
+    return render_page(
         "unit.html",
         c=content,
         rows=_rows(content.strands, ends),
@@ -231,7 +231,7 @@ def _rows(lines: Sequence[StrandLine], ends: Sequence[Sequence[JointLine | None]
     """A row for each strand; neighbours that are alike share one where the table grows long."""
     rows: list[_Row] = []
     for line, joints in zip(lines, ends, strict=True):
-        if len(lines) > LONG_TABLE and rows and rows[-1].is_like(line, joints):
+        if len(lines) > _LONG_TABLE_STRANDS and rows and rows[-1].is_like(line, joints):
             rows[-1] = replace(rows[-1], last=line.number)
         else:
             rows.append(_Row(line.number, line.number, line, joints))
@@ -251,7 +251,7 @@ def _map(content: ReportContent) -> Any:
     return draw_map(content.design, passed, content.marks, suspects)
 
 
-def page(name: str, **values: Any) -> str:
+def render_page(name: str, **values: Any) -> str:
     """A page of this folder with its values filled in, every word escaped."""
     return _environment().get_template(name).render(values)
 
@@ -264,7 +264,7 @@ def _environment() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
-        finalize=_held_together,
+        finalize=_keep_units_together,
     )
     environment.filters["counted"] = counted
     environment.filters["volts"] = shown_value
@@ -273,7 +273,7 @@ def _environment() -> jinja2.Environment:
     return environment
 
 
-def _held_together(words: Any) -> Any:
+def _keep_units_together(words: Any) -> Any:
     """Figures that stay on one line with their unit."""
     if isinstance(words, str) and not isinstance(words, Markup):
         return _FIGURE.sub("\\1\N{NO-BREAK SPACE}", words)

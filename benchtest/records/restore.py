@@ -11,23 +11,29 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchtest.errors import InputError, RecordsFault
-from benchtest.records.backup import FILE, Copy, copies, last_whole_copy, write_copy
-from benchtest.records.checksums import design_digest, event_digest
-from benchtest.records.database import explained
-from benchtest.records.integrity import damage
+from benchtest.records.backup import (
+    DATABASE_FILE,
+    BackupCopy,
+    find_intact_copy,
+    list_copies,
+    write_copy,
+)
+from benchtest.records.checksums import design_checksum, event_checksum
+from benchtest.records.database import explain_errors
+from benchtest.records.integrity import find_damage
 from benchtest.records.models import Event, SessionRow, Unit
-from benchtest.records.record_limits import read_data
+from benchtest.records.record_limits import decode_data
 from benchtest.records.shelf import Shelf
 
-SIDES = ("", "-wal", "-shm")
+_FILE_SUFFIXES = ("", "-wal", "-shm")
 """The files that SQLite keeps a database in, by what follows the name."""
 
 
 @dataclass(frozen=True, slots=True)
-class Restored:
+class RestoreResult:
     """What is on the shelf again."""
 
-    copy: Copy
+    copy: BackupCopy
     """The copy that was put back."""
     aside: Path | None
     """Folder that now holds the damaged files; None where there were none."""
@@ -35,25 +41,25 @@ class Restored:
     """Events, later than the copy, that could be read in them."""
 
 
-def restore(folder: Path) -> Restored:
+def restore(folder: Path) -> RestoreResult:
     """Put the last whole copy back. The damaged files are moved aside, not removed.
 
     Raises:
         InputError: the records are whole, or there is no whole copy.
         RecordsFault: the folder cannot be written.
     """
-    copy = last_whole_copy(folder)
+    copy = find_intact_copy(folder)
     if copy is None:
         raise InputError(
             f"bench folder {folder}: has no whole copy of its records; import an export"
         )
-    path = folder / FILE
-    with explained(path):
-        if _is_whole(path, copy):
+    path = folder / DATABASE_FILE
+    with explain_errors(path):
+        if _is_intact(path, copy):
             raise InputError(f"{path}: is whole, so nothing was put back")
         try:
             aside = _move_aside(folder, copy)
-            making = folder / f"making-{FILE}"
+            making = folder / f"making-{DATABASE_FILE}"
             with closing(sqlite3.connect(copy.path, isolation_level=None)) as kept:
                 write_copy(kept, making)
             making.replace(path)
@@ -62,24 +68,30 @@ def restore(folder: Path) -> Restored:
                 f"bench folder {folder}: cannot be written ({error.strerror}); make room, or look "
                 "at its rights"
             ) from error
-    return Restored(copy, aside, 0 if aside is None else _salvage(folder, aside / FILE))
+    return RestoreResult(
+        copy, aside, 0 if aside is None else _salvage(folder, aside / DATABASE_FILE)
+    )
 
 
-def _is_whole(path: Path, copy: Copy) -> bool:
+def _is_intact(path: Path, copy: BackupCopy) -> bool:
     """Whether nothing is wrong with the records, nor missing of what the copy has."""
     if not path.is_file():
         return False
     with contextlib.suppress(sqlite3.DatabaseError), closing(sqlite3.connect(path)) as connection:
-        if damage(connection) is None:
+        if find_damage(connection) is None:
             row = connection.execute("SELECT COUNT(*) FROM event").fetchone()
             return int(row[0]) >= copy.events
     return False
 
 
-def _move_aside(folder: Path, copy: Copy) -> Path | None:
+def _move_aside(folder: Path, copy: BackupCopy) -> Path | None:
     """Move the damaged files, and later copies that are not whole, into a folder of their own."""
-    there = [folder / f"{FILE}{side}" for side in SIDES if (folder / f"{FILE}{side}").exists()]
-    made = copies(folder)
+    there = [
+        folder / f"{DATABASE_FILE}{side}"
+        for side in _FILE_SUFFIXES
+        if (folder / f"{DATABASE_FILE}{side}").exists()
+    ]
+    made = list_copies(folder)
     there += made[made.index(copy.path) + 1 :]
     if not there:
         return None
@@ -99,7 +111,7 @@ def _salvage(folder: Path, damaged: Path) -> int:
         for row, unit in _readable_sessions(connection):
             events = _readable_events(connection, row)
             with contextlib.suppress(InputError, RecordsFault):  # what does not fit is left
-                saved += shelf.take([(row, unit, events)])
+                saved += shelf.import_records([(row, unit, events)])
     return saved
 
 
@@ -125,7 +137,7 @@ def _last_row(connection: sqlite3.Connection) -> int:
 
 def _readable_events(connection: sqlite3.Connection, row: SessionRow) -> list[Event]:
     """Events from the first on, up to one that cannot be read or is not as it was kept."""
-    design, placed_ms = design_digest(row.design_text), row.placed_ms or 0
+    design, placed_ms = design_checksum(row.design_text), row.placed_ms or 0
     key = (row.id, row.tag, design, row.started_at, row.meter, placed_ms)
     events: list[Event] = []
     with contextlib.suppress(sqlite3.DatabaseError):
@@ -134,7 +146,7 @@ def _readable_events(connection: sqlite3.Connection, row: SessionRow) -> list[Ev
                 "SELECT at, kind, data, digest FROM event WHERE session = ? AND seq = ?",
                 (row.id, number),
             ).fetchone()
-            if found is None or event_digest(key, (number, *found[:3])) != found[3]:
+            if found is None or event_checksum(key, (number, *found[:3])) != found[3]:
                 break
-            events.append(Event(number, found[0], found[1], read_data(found[1], found[2])[0]))
+            events.append(Event(number, found[0], found[1], decode_data(found[1], found[2])[0]))
     return events

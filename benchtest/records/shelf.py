@@ -15,16 +15,16 @@ import platformdirs
 
 from benchtest.errors import InputError, NameFault, RecordsFault, nearest
 from benchtest.input_files import printable
-from benchtest.records.backup import FILE
-from benchtest.records.checksums import SessionKey, design_digest, event_digest, moment_ms
+from benchtest.records.backup import DATABASE_FILE
+from benchtest.records.checksums import SessionKey, design_checksum, event_checksum, moment_ms
 from benchtest.records.database import (
+    check_file_unchanged,
     checkpoint,
-    explained,
-    identity,
-    may_be_written,
+    explain_errors,
+    file_identity,
+    is_writable,
     open_database,
-    require_there,
-    writing,
+    transaction,
 )
 from benchtest.records.models import (
     STAGES,
@@ -32,22 +32,22 @@ from benchtest.records.models import (
     SessionRow,
     Stage,
     Unit,
-    as_json,
     check_tag,
-    in_order,
-    is_tag,
+    encode_event_data,
+    is_valid_tag,
+    tag_sort_key,
 )
 from benchtest.records.record_limits import (
     EPOCH,
-    LEFT_OUT,
     MAX_PLACED_MS,
-    fault_of_data,
-    fault_of_time,
-    read_data,
+    OMITTED_DATA,
+    decode_data,
+    find_data_fault,
+    find_time_fault,
 )
 
 
-class Overtaken(RecordsFault):
+class SessionConflict(RecordsFault):
     """Another program has gone on with the same session."""
 
 
@@ -66,13 +66,13 @@ class Shelf:
             RecordsFault: the folder cannot be used, and what to do.
         """
         self.folder = folder
-        self.path = folder / FILE
+        self.path = folder / DATABASE_FILE
         self._db: sqlite3.Connection = open_database(folder)
-        self._beyond: dict[tuple[str, int], str] = {}
-        self._opened = identity(self.path)
-        self.may_be_written = may_be_written(self.path)
+        self._omitted: dict[tuple[str, int], str] = {}
+        self._opened = file_identity(self.path)
+        self.is_writable = is_writable(self.path)
         self._written_s: float | None = None
-        self._known: tuple[tuple[int, int], dict[str, Unit]] | None = None
+        self._cached_units: tuple[tuple[int, int], dict[str, Unit]] | None = None
 
     def close(self) -> None:
         self._db.close()
@@ -84,15 +84,15 @@ class Shelf:
         self.close()
 
     @contextmanager
-    def _writing(self) -> Iterator[None]:
+    def _transaction(self) -> Iterator[None]:
         """One transaction, kept where the next start looks for it."""
-        require_there(self.path, self._opened)
-        with explained(self.path), writing(self._db):
+        check_file_unchanged(self.path, self._opened)
+        with explain_errors(self.path), transaction(self._db):
             yield
-        require_there(self.path, self._opened)  # nothing is said to be kept that is not
+        check_file_unchanged(self.path, self._opened)  # nothing is said to be kept that is not
         self._written_s = time.monotonic()
 
-    def rest(self, quiet_s: float = 0.0) -> None:
+    def checkpoint(self, quiet_s: float = 0.0) -> None:
         """Bring the database file up to date, where something was written and then nothing more.
 
         Args:
@@ -110,14 +110,14 @@ class Shelf:
 
     def _units(self) -> dict[str, Unit]:
         """Units by the tag that their records are kept under, in the order of their tags now."""
-        with explained(self.path):
+        with explain_errors(self.path):
             if self._db.in_transaction:  # what is read now may be rolled back
                 return self._read_units()
             (others,) = self._db.execute("PRAGMA data_version").fetchone()
             version = (others, self._db.total_changes)
-            if self._known is None or self._known[0] != version:
-                self._known = version, self._read_units()
-        return self._known[1]
+            if self._cached_units is None or self._cached_units[0] != version:
+                self._cached_units = version, self._read_units()
+        return self._cached_units[1]
 
     def _read_units(self) -> dict[str, Unit]:
         rows = self._db.execute("SELECT tag, design_name, stage FROM unit ORDER BY tag").fetchall()
@@ -128,8 +128,8 @@ class Shelf:
         tags: dict[str, str] = {}
         retired: dict[str, bool] = {}
         for key, kind, text in changes:
-            data, _ = read_data(kind, text)
-            if kind == "renamed" and is_tag(data.get("tag")):
+            data, _ = decode_data(kind, text)
+            if kind == "renamed" and is_valid_tag(data.get("tag")):
                 tags[key] = data["tag"]
             elif kind == "retired" and isinstance(data.get("retired"), bool):
                 retired[key] = data["retired"]
@@ -141,7 +141,7 @@ class Shelf:
             taken.add(tag)
             was = key if tag != key else None
             units.append(Unit(tag, design_name, stage, retired.get(key, False), was))
-        return {unit.key: unit for unit in sorted(units, key=lambda unit: in_order(unit.tag))}
+        return {unit.key: unit for unit in sorted(units, key=lambda unit: tag_sort_key(unit.tag))}
 
     def _key_of(self, tag: str) -> str:
         """The tag that a unit's record is kept under, by the tag it has now; else the same."""
@@ -172,7 +172,7 @@ class Shelf:
         """
         for tag in tags:
             check_tag(tag)
-        with self._writing():
+        with self._transaction():
             self._check_designs(tags, design_name)
             self._add_design(design_name, design_text)
             self._db.executemany(
@@ -196,7 +196,7 @@ class Shelf:
 
     def _add_design(self, name: str, text: str) -> None:
         """Keep a prop file as it is now."""
-        digest = design_digest(text)
+        digest = design_checksum(text)
         self._db.execute("INSERT OR IGNORE INTO design VALUES (?, ?, ?)", (digest, name, text))
         # an untested unit is built to the file that came last, be it one that was here before
         self._db.execute(
@@ -214,7 +214,7 @@ class Shelf:
             return rows[-1].design_text
         name = self.unit(tag).design_name
         query = "SELECT text FROM design WHERE name = ? ORDER BY rowid DESC LIMIT 1"
-        with explained(self.path):
+        with explain_errors(self.path):
             (text,) = self._db.execute(query, (name,)).fetchone()
         return str(text)
 
@@ -234,7 +234,7 @@ class Shelf:
         if tag in self._units() and self._units()[tag].retired:
             raise InputError(f"unit {tag}: is retired; bring it back onto the shelf first")
         session = str(uuid4())
-        with self._writing():
+        with self._transaction():
             last = max(
                 (row.placed_ms or 0 for row in self._sessions("tag = ?", (tag,))), default=-1
             )
@@ -248,7 +248,7 @@ class Shelf:
 
     def _put_session(self, row: SessionRow, unit: Unit) -> None:
         """Add a session with its unit and design, as far as they are not here."""
-        digest = design_digest(row.design_text)
+        digest = design_checksum(row.design_text)
         placed_ms = row.placed_ms
         if placed_ms is None:
             placed_ms = moment_ms(row.started_at) or 0
@@ -265,7 +265,7 @@ class Shelf:
     def sessions(self, tag: str | None = None) -> list[SessionRow]:
         """Sessions of a unit, or of all; earliest first."""
         key = None if tag is None else self._key_of(tag)
-        return self._as_named(self._sessions("? IS NULL OR tag = ?", (key, key)))
+        return self._with_current_tags(self._sessions("? IS NULL OR tag = ?", (key, key)))
 
     def session(self, session: str) -> SessionRow:
         """One session.
@@ -273,11 +273,11 @@ class Shelf:
         Raises:
             RecordsFault: there is none of that id.
         """
-        for row in self._as_named(self._sessions("session.id = ?", (session,))):
+        for row in self._with_current_tags(self._sessions("session.id = ?", (session,))):
             return row
         raise RecordsFault(f"session {session[:40]}: not on this bench")
 
-    def _as_named(self, rows: Sequence[SessionRow]) -> list[SessionRow]:
+    def _with_current_tags(self, rows: Sequence[SessionRow]) -> list[SessionRow]:
         """Sessions with the tags that their units have now."""
         units = self._units()
         return [replace(row, tag=units[row.tag].tag) for row in rows]
@@ -287,7 +287,7 @@ class Shelf:
             "SELECT session.id, tag, text, started_at, meter, placed_ms FROM session "
             f"JOIN design ON design.digest = session.design WHERE {where}"
         )
-        with explained(self.path):
+        with explain_errors(self.path):
             rows = [
                 self._within_limits(SessionRow(*row)) for row in self._db.execute(query, values)
             ]
@@ -295,11 +295,13 @@ class Shelf:
 
     def _within_limits(self, row: SessionRow) -> SessionRow:
         """Return a session with a time and a place that records can have, in either's stead."""
-        if (fault := fault_of_time(row.started_at)) is not None:
-            self._beyond[row.id, 0] = f'{row.tag}: the start "{row.started_at:.40}" {fault}'
+        if (fault := find_time_fault(row.started_at)) is not None:
+            self._omitted[row.id, 0] = f'{row.tag}: the start "{row.started_at:.40}" {fault}'
             row = replace(row, started_at=EPOCH)
         if row.placed_ms is None or not 0 <= row.placed_ms <= MAX_PLACED_MS:
-            self._beyond[row.id, 0] = f"{row.tag}: place {row.placed_ms} among its tests is no time"
+            self._omitted[row.id, 0] = (
+                f"{row.tag}: place {row.placed_ms} among its tests is no time"
+            )
             row = replace(row, placed_ms=moment_ms(row.started_at))
         return row
 
@@ -341,16 +343,16 @@ class Shelf:
             Overtaken: another program has added that number before.
             RecordsFault: it could not be kept; nothing was changed.
         """
-        if (fault := fault_of_data(kind, data)) is not None:
+        if (fault := find_data_fault(kind, data)) is not None:
             raise InputError(f"cannot be kept: {fault}")
-        as_json(data)
-        with self._writing():
+        encode_event_data(data)
+        with self._transaction():
             key = self._key(session)
             (last,) = self._db.execute(
                 "SELECT COALESCE(MAX(seq), 0) FROM event WHERE session = ?", (session,)
             ).fetchone()
             if seq is not None and seq != last + 1:
-                raise Overtaken(
+                raise SessionConflict(
                     f"another program has gone on with this session of {key[1]}; what it kept is "
                     "shown now: look, then do your step again"
                 )
@@ -361,26 +363,26 @@ class Shelf:
         return event
 
     def _put_event(self, key: SessionKey, event: Event) -> None:
-        row = (event.seq, event.at, event.kind, as_json(event.data))
+        row = (event.seq, event.at, event.kind, encode_event_data(event.data))
         self._db.execute(
-            "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?)", (key[0], *row, event_digest(key, row))
+            "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?)", (key[0], *row, event_checksum(key, row))
         )
 
     def events(self, session: str) -> list[Event]:
         """Events of a session, in the order they happened; `beyond_limits` has those left out."""
         query = "SELECT seq, at, kind, data FROM event WHERE session = ? ORDER BY seq"
-        with explained(self.path):
+        with explain_errors(self.path):
             rows = self._db.execute(query, (session,)).fetchall()
         return [self._read_event(session, *row) for row in rows]
 
     def _read_event(self, session: str, seq: int, at: str, kind: str, text: str) -> Event:
-        data, fault = read_data(kind, text)
-        if data == LEFT_OUT and fault is None:
+        data, fault = decode_data(kind, text)
+        if data == OMITTED_DATA and fault is None:
             fault = "was left out by the bench that it came from"
-        if (late := fault_of_time(at)) is not None:
+        if (late := find_time_fault(at)) is not None:
             at, fault = EPOCH, fault or f'its time "{at:.40}" {late}'
         if fault is not None:
-            self._beyond[session, seq] = f"event {seq} ({printable(kind)}): {fault}"
+            self._omitted[session, seq] = f"event {seq} ({printable(kind)}): {fault}"
         return Event(seq, at, kind, data)
 
     def beyond_limits(self, session: str | None = None) -> list[str]:
@@ -392,7 +394,7 @@ class Shelf:
         tags = {row.id: row.tag for row in self.sessions()}
         return [
             f"{tags.get(id_, id_[:40])}, {words}" if seq else words
-            for (id_, seq), words in sorted(self._beyond.items())
+            for (id_, seq), words in sorted(self._omitted.items())
             if session in (None, id_)
         ]
 
@@ -402,7 +404,7 @@ class Shelf:
             "SELECT substr(json_extract(data, '$.target'), 1, 200) FROM event WHERE session = ? "
             "AND json_type(data, '$.target') = 'text' ORDER BY seq DESC LIMIT 1"
         )
-        with explained(self.path):
+        with explain_errors(self.path):
             for row in reversed(self.sessions(tag)):
                 found = self._db.execute(query, (row.id,)).fetchone()
                 if found is not None:
@@ -411,13 +413,13 @@ class Shelf:
 
     def kinds(self, session: str) -> set[str]:
         """Kinds of event that a session has."""
-        with explained(self.path):
+        with explain_errors(self.path):
             rows = self._db.execute("SELECT DISTINCT kind FROM event WHERE session = ?", (session,))
             return {kind for (kind,) in rows}
 
     # -- exchange ------------------------------------------------------------------------------
 
-    def take(
+    def import_records(
         self,
         sessions: Sequence[tuple[SessionRow, Unit, Sequence[Event]]],
         units: Sequence[tuple[Unit, str]] = (),
@@ -436,14 +438,14 @@ class Shelf:
             InputError: what is here under the same id is something else.
             RecordsFault: they could not be kept; nothing was changed.
         """
-        with self._writing():
-            new = sum(self._take(row, unit, events) for row, unit, events in sessions)
+        with self._transaction():
+            new = sum(self._import_session(row, unit, events) for row, unit, events in sessions)
             for unit, text in units:
-                self._take_unit(unit, text)
+                self._import_unit(unit, text)
         return new
 
-    def _take_unit(self, unit: Unit, text: str) -> None:
-        row = (design_digest(text), unit.design_name, text)
+    def _import_unit(self, unit: Unit, text: str) -> None:
+        row = (design_checksum(text), unit.design_name, text)
         # before all others: it is kept, but untested units here go on by the file of this bench
         self._db.execute(
             "INSERT OR IGNORE INTO design (rowid, digest, name, text) "
@@ -455,7 +457,7 @@ class Shelf:
             (check_tag(unit.tag), unit.design_name, unit.stage),
         )
 
-    def differs(self, row: SessionRow, events: Sequence[Event]) -> str | None:
+    def find_conflict(self, row: SessionRow, events: Sequence[Event]) -> str | None:
         """How a session of another bench differs from the one of that id here; None if it fits."""
         known = next(iter(self._sessions("session.id = ?", (row.id,))), None)
         if known is None:
@@ -470,9 +472,9 @@ class Shelf:
                 )
         return None
 
-    def _take(self, row: SessionRow, unit: Unit, events: Sequence[Event]) -> int:
+    def _import_session(self, row: SessionRow, unit: Unit, events: Sequence[Event]) -> int:
         self._put_session(row, unit)
-        if (why := self.differs(row, events)) is not None:
+        if (why := self.find_conflict(row, events)) is not None:
             raise InputError(
                 f"{why}; two records of one session cannot both be kept (`benchtest import "
                 "--leave-differing` takes all the others)"
@@ -483,10 +485,10 @@ class Shelf:
         for event in new:
             self._put_event(key, event)
         if new:
-            self._settle_stage(row.tag)
+            self._update_stage(row.tag)
         return len(new)
 
-    def _settle_stage(self, tag: str) -> None:
+    def _update_stage(self, tag: str) -> None:
         """Set a unit's stage to the last that any session set, whichever bench it came from."""
         rows = self._db.execute(
             "SELECT session.id, seq, kind, data FROM event "
@@ -497,7 +499,7 @@ class Shelf:
         rows_here = self._sessions("tag = ?", (tag,))
         place = {row.id: number for number, row in enumerate(rows_here)}
         rows.sort(key=lambda row: (place[row[0]], row[1]))
-        read = [(id_, seq, kind, read_data(kind, data)[0]) for id_, seq, kind, data in rows]
+        read = [(id_, seq, kind, decode_data(kind, data)[0]) for id_, seq, kind, data in rows]
         undone = {
             (id_, data["seq"])
             for id_, _, kind, data in read

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
 from benchtest.formatting import counted
-from benchtest.records.matplotlib_setup import as_svg
+from benchtest.records.matplotlib_setup import draw_svg
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 INK, SOFT, TINT, BAD, LINE = "#010101", "#020202", "#030303", "#040404", "#050505"
 _OWN = {INK: "ink", SOFT: "soft", TINT: "tint", BAD: "bad", LINE: "line"}
-STYLE: Any = {
+PLOT_STYLE: Any = {
     "font.family": "DejaVu Sans",
     "font.size": 6.5,
     "text.color": INK,
@@ -38,16 +38,16 @@ STYLE: Any = {
     "figure.facecolor": "none",
     "axes.facecolor": "none",
 }
-ACROSS = 4
-MOST_PANELS = 16
-WIDTH_IN, PANEL_IN, FOOT_IN = 7.2, 0.86, 0.14
+_PANELS_PER_ROW = 4
+MAX_PANELS = 16
+WIDTH_IN, _PANEL_HEIGHT_IN, _FOOT_IN = 7.2, 0.86, 0.14
 """Size of the drawing: its width, each row of panels, and room below them. [in]"""
-STEP = 1.12
+_STRAND_PITCH = 1.12
 """From the start of one strand to the next, in strands."""
 
 
 @dataclass(frozen=True, slots=True)
-class Dot:
+class ReadingDot:
     """One reading at a place of the strand."""
 
     x: float
@@ -56,7 +56,7 @@ class Dot:
 
 
 @dataclass(frozen=True, slots=True)
-class Curve:
+class StrandCurve:
     """Volts along one strand under one lit set; all sequences alike in length. [V]"""
 
     x: Sequence[float]
@@ -65,16 +65,16 @@ class Curve:
     read_v: Sequence[float] | None
     """What the readings make of this unit; None without readings."""
     read_sd_v: Sequence[float] | None
-    dots: Sequence[Dot] = ()
+    dots: Sequence[ReadingDot] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class Panel:
+class StrandPanel:
     """One strand."""
 
     strand: int
     nodes: int
-    curve: Curve
+    curve: StrandCurve
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +82,7 @@ class StrandPlot:
     """The plot and what is said beside it."""
 
     lit: str
-    panels: Sequence[Panel]
+    panels: Sequence[StrandPanel]
     lowest_v: float | None
     """What the worst node should still see, where that is in sight. [V]"""
     suspect: str | None = None
@@ -94,44 +94,46 @@ class StrandPlot:
 def draw_strands(plot: StrandPlot) -> str:
     """The plot as an SVG element, without anything from elsewhere."""
     says = f"Volts along {counted(len(plot.panels), 'strand')}, as designed and as read"
-    return themed(as_svg(lambda: _figure(plot), STYLE), "volts", says)
+    return embed_svg(draw_svg(lambda: _figure(plot), PLOT_STYLE), "volts", says)
 
 
 def _figure(plot: StrandPlot) -> Figure:
     from matplotlib.figure import Figure
 
-    rows = [plot.panels[at : at + ACROSS] for at in range(0, len(plot.panels), ACROSS)]
-    height = PANEL_IN * len(rows) + FOOT_IN
+    rows = [
+        plot.panels[at : at + _PANELS_PER_ROW] for at in range(0, len(plot.panels), _PANELS_PER_ROW)
+    ]
+    height = _PANEL_HEIGHT_IN * len(rows) + _FOOT_IN
     figure = Figure(figsize=(WIDTH_IN, height))
     # placed by hand: the automatic layouts take ten times as long as the drawing
     edges = {"left": 0.42 / WIDTH_IN, "right": 1.0 - 0.05 / WIDTH_IN}
-    edges |= {"bottom": (FOOT_IN + 0.05) / height, "top": 1.0 - 0.16 / height}
+    edges |= {"bottom": (_FOOT_IN + 0.05) / height, "top": 1.0 - 0.16 / height}
     grid = {**edges, "hspace": 0.62}
     axes = figure.subplots(len(rows), 1, sharey=True, squeeze=False, gridspec_kw=grid)
     for at, panels in zip(axes[:, 0], rows, strict=True):
-        _row(at, panels, plot.lowest_v)
+        _draw_row(at, panels, plot.lowest_v)
     figure.text(0.02 / WIDTH_IN, 0.5, "volts", fontsize=6.5, color=SOFT, rotation=90, va="center")
     return figure
 
 
-def _row(at: Axes, panels: Sequence[Panel], lowest_v: float | None) -> None:
+def _draw_row(at: Axes, panels: Sequence[StrandPanel], lowest_v: float | None) -> None:
     """Strands beside each other on one pair of axes: an axis of its own each costs ten times."""
     ticks, names = [], []
     for place, panel in enumerate(panels):
-        start = place * STEP
-        _strand(at, panel, start)
+        start = place * _STRAND_PITCH
+        _draw_strand(at, panel, start)
         middle = (panel.nodes + 1) // 2
         ticks += [start, start + middle / (panel.nodes + 1), start + 1.0]
         names += ["A", str(middle), "B"]
         at.text(start, 1.04, f"strand {panel.strand}", transform=at.get_xaxis_transform())
     if lowest_v is not None:
         at.axhline(lowest_v, color=BAD, linewidth=0.7, linestyle="-.")
-    at.set_xlim(-0.03, ACROSS * STEP - (STEP - 1.03))
+    at.set_xlim(-0.03, _PANELS_PER_ROW * _STRAND_PITCH - (_STRAND_PITCH - 1.03))
     at.set_xticks(ticks, names)
     at.tick_params(length=2, pad=1.5)
 
 
-def _strand(at: Axes, panel: Panel, start: float) -> None:
+def _draw_strand(at: Axes, panel: StrandPanel, start: float) -> None:
     import numpy as np
 
     curve = panel.curve
@@ -150,7 +152,7 @@ def _strand(at: Axes, panel: Panel, start: float) -> None:
         at.plot(dots, volts, "D", color=BAD, markersize=3.2, clip_on=False, zorder=5)
 
 
-def themed(svg: str, name: str, says: str) -> str:
+def embed_svg(svg: str, name: str, says: str) -> str:
     """A picture of matplotlib's as part of a page: its colours, and no ids but those it uses.
 
     Args:

@@ -9,49 +9,49 @@ from collections.abc import Sequence
 from datetime import date
 from typing import TYPE_CHECKING
 
-from benchtest.records.comparison import OPEN_OHM, Band, JointRow, UnitComparison
-from benchtest.records.matplotlib_setup import as_svg
-from benchtest.records.strand_plot import BAD, INK, LINE, SOFT, STYLE, WIDTH_IN, themed
+from benchtest.records.comparison import MIN_OPEN_OHM, JointResistance, JointRow, UnitComparison
+from benchtest.records.matplotlib_setup import draw_svg
+from benchtest.records.strand_plot import BAD, INK, LINE, PLOT_STYLE, SOFT, WIDTH_IN, embed_svg
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-MOST_JOINTS = 4
+_MAX_JOINTS = 4
 """Joints that have a plot of their own."""
-HEIGHT_IN = 1.25
-LEAST_MOHM, MOST_MOHM = 1.0, OPEN_OHM * 1e3
-GOOD_MOHM = 8.0
+_HEIGHT_IN = 1.25
+_MIN_MOHM, _MAX_MOHM = 1.0, MIN_OPEN_OHM * 1e3
+_GOOD_JOINT_MOHM = 8.0
 """A line that good joints seldom pass: four times the usual 2 mΩ, as the diagnosis has it."""
 
 
 def draw_trend(found: UnitComparison) -> str | None:
     """The plot as an SVG element; None where no joint is worth one."""
-    rows = found.worth_showing[:MOST_JOINTS]
+    rows = found.worth_showing[:_MAX_JOINTS]
     if not rows:
         return None
     says = f"Resistance from test to test of {', '.join(row.where for row in rows)}"
-    return themed(as_svg(lambda: _figure(found, rows), STYLE), "trend", says)
+    return embed_svg(draw_svg(lambda: _figure(found, rows), PLOT_STYLE), "trend", says)
 
 
 def _figure(found: UnitComparison, rows: Sequence[JointRow]) -> Figure:
     from matplotlib.figure import Figure
     from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
-    figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
+    figure = Figure(figsize=(WIDTH_IN, _HEIGHT_IN))
     edges = {"left": 0.5 / WIDTH_IN, "right": 1.0 - 0.05 / WIDTH_IN, "bottom": 0.2, "top": 0.86}
     axes = figure.subplots(
-        1, MOST_JOINTS, sharey=True, squeeze=False, gridspec_kw={**edges, "wspace": 0.12}
+        1, _MAX_JOINTS, sharey=True, squeeze=False, gridspec_kw={**edges, "wspace": 0.12}
     )
     names = [test.date for test in found.tests]
     for at, row in zip(axes[0], rows, strict=False):
-        _joint(at, row, _places(names))
-        _years(at, names)
+        _draw_joint(at, row, _places(names))
+        _draw_dates(at, names)
     for at in axes[0][len(rows) :]:
         at.set_visible(False)
     first = axes[0][0]
     first.set_yscale("log")
-    first.set_ylim(LEAST_MOHM, MOST_MOHM * 1.4)
+    first.set_ylim(_MIN_MOHM, _MAX_MOHM * 1.4)
     first.yaxis.set_major_locator(FixedLocator([1.0, 10.0, 100.0, 1e3, 1e4]))
     first.yaxis.set_minor_locator(NullLocator())
     first.yaxis.set_major_formatter(FuncFormatter(_ohms))
@@ -77,30 +77,30 @@ def _places(dates: Sequence[str]) -> list[float]:
     return [place / max(places[-1], 1.0) for place in places]
 
 
-def _joint(at: Axes, row: JointRow, places: Sequence[float]) -> None:
-    at.axhline(GOOD_MOHM, color=LINE, linewidth=0.7, linestyle=(0, (3, 2)))
+def _draw_joint(at: Axes, row: JointRow, places: Sequence[float]) -> None:
+    at.axhline(_GOOD_JOINT_MOHM, color=LINE, linewidth=0.7, linestyle=(0, (3, 2)))
     for place, band in zip(places, row.bands, strict=True):
-        _band(at, place, band)
+        _draw_band(at, place, band)
     at.text(0.0, 1.05, row.where, transform=at.transAxes)
     at.set_xlim(-0.12, 1.12)
 
 
-def _band(at: Axes, place: float, band: Band) -> None:
+def _draw_band(at: Axes, place: float, band: JointResistance) -> None:
     """A bar from 5 % to 95 % with the likeliest on it; of good joints only how much at most."""
     if band.is_raised:
-        low, high = band.low_ohm * 1e3, min(band.high_ohm * 1e3, MOST_MOHM)
+        low, high = band.low_ohm * 1e3, min(band.high_ohm * 1e3, _MAX_MOHM)
         colour = BAD if band.is_bad else INK
         at.plot([place, place], [low, high], color=colour, linewidth=2.2, solid_capstyle="butt")
-        at.plot([place], [min(band.best_ohm * 1e3, MOST_MOHM)], "D", color=colour, markersize=3.4)
+        at.plot([place], [min(band.best_ohm * 1e3, _MAX_MOHM)], "D", color=colour, markersize=3.4)
     elif band.at_most_ohm is not None:
         most = band.at_most_ohm * 1e3
-        at.plot([place, place], [LEAST_MOHM, most], color=SOFT, linewidth=0.9, linestyle=":")
+        at.plot([place, place], [_MIN_MOHM, most], color=SOFT, linewidth=0.9, linestyle=":")
         at.plot([place - 0.035, place + 0.035], [most, most], color=SOFT, linewidth=1.4)
     else:
         at.text(place, 1.5, "?", color=SOFT, ha="center")
 
 
-def _years(at: Axes, dates: Sequence[str]) -> None:
+def _draw_dates(at: Axes, dates: Sequence[str]) -> None:
     """First and last date below; they are all in the table."""
     ends = [(0.0, dates[0], "left"), (1.0, dates[-1], "right")]
     at.set_xticks([place for place, _, _ in ends], ["", ""])

@@ -47,9 +47,9 @@ from benchtest.session.log.events import (
 )
 from benchtest.session.log.unit_target import VIRTUAL
 from benchtest.session.session import Session
-from benchtest.virtual.observer import Sight
+from benchtest.virtual.observer import Observation
 from benchtest.virtual.remote_prop import start_simulation
-from benchtest.virtual.wait_for_frame import SETTLE_S, wait_until_shown
+from benchtest.virtual.wait_for_frame import FRAME_TIMEOUT_S, wait_for_frame
 
 DESIGN = "willow-fan.toml"
 MOST_STEPS = 120
@@ -145,7 +145,7 @@ class Eyes(Protocol):
 
     def measure(self, probe: str) -> float: ...
 
-    def look(self) -> list[Sight]: ...
+    def look(self) -> list[Observation]: ...
 
     def state(self) -> dict[str, Any]: ...
 
@@ -225,7 +225,7 @@ class _Worker:
         """Light a set, and wait until the prop shows it."""
         frame = frame_of(lit.duty(self.session.design))
         self.clock.show(frame, ramp_s)
-        wait_until_shown(self.prop, lambda: frame, ramp_s + SETTLE_S)
+        wait_for_frame(self.prop, lambda: frame, ramp_s + FRAME_TIMEOUT_S)
 
     def _check(self, check: Check, feed: str) -> None:
         """Fuse and polarity of a virtual prop are right; its supply can be measured."""

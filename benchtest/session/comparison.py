@@ -25,13 +25,13 @@ from benchtest.input_files import printable
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
 from benchtest.records.comparison import (
-    Band,
     BatchComparison,
-    Change,
-    Compared,
+    ComparedChange,
+    ComparedTest,
+    JointResistance,
     JointRow,
+    OutlierLine,
     UnitComparison,
-    UnlikeLine,
 )
 from benchtest.records.models import SessionRow
 from benchtest.records.shelf import Shelf
@@ -60,7 +60,7 @@ class Gathered:
 
     name: str
     design: Design
-    tests: tuple[Compared, ...]
+    tests: tuple[ComparedTest, ...]
     sessions: tuple[tuple[SessionRow, State], ...]
     left_out: tuple[str, ...]
 
@@ -194,7 +194,7 @@ def _session(one: _Read) -> tuple[SessionRow, State]:
     return one.row, one.state
 
 
-def _weighed(gathered: Gathered) -> tuple[list[SeenUnit], tuple[Compared, ...], list[str]]:
+def _weighed(gathered: Gathered) -> tuple[list[SeenUnit], tuple[ComparedTest, ...], list[str]]:
     """Return the readings that count of each test, how many they are, and those set aside."""
     engines: list[Engine] = []
     seen, tests, aside = [], [], []
@@ -216,11 +216,13 @@ def _weighed(gathered: Gathered) -> tuple[list[SeenUnit], tuple[Compared, ...], 
     return seen, tuple(tests), aside
 
 
-def _compared(one: _Read, repaired: Sequence[str] = ()) -> Compared:
+def _compared(one: _Read, repaired: Sequence[str] = ()) -> ComparedTest:
     row = one.row
     when = local_time(row.started_at)
     count = len(one.state.readings)
-    return Compared(row.id, when, row.started_at, count, row.tag, tuple(dict.fromkeys(repaired)))
+    return ComparedTest(
+        row.id, when, row.started_at, count, row.tag, tuple(dict.fromkeys(repaired))
+    )
 
 
 def compare_unit(gathered: Gathered) -> UnitComparison:
@@ -252,7 +254,7 @@ def compare_batch(gathered: Gathered) -> BatchComparison:
     ohms = ohms_of_sessions(gathered.design, seen)
     by_tag = {test.tag: rows for test, rows in zip(tests, ohms, strict=True)}
     unlike = [
-        UnlikeLine(
+        OutlierLine(
             odd.tag, odd.where, _band(_named(by_tag[odd.tag], odd.where)), odd.usual_ohm,
             odd.probability,
         )
@@ -277,12 +279,12 @@ class _Trend:
         self.repaired = repaired
         self._pairs: dict[tuple[int, int], dict[str, JointChange]] = {}
 
-    def changes(self) -> list[Change]:
+    def changes(self) -> list[ComparedChange]:
         names = [row.where for row in self.ohms[0]]
         found = [self._change(place, name) for place, name in enumerate(names)]
         return [change for change in found if change is not None]
 
-    def _change(self, place: int, where: str) -> Change | None:
+    def _change(self, place: int, where: str) -> ComparedChange | None:
         last = len(self.ohms) - 1
         works = [test for test, names in enumerate(self.repaired) if where in names]
         start = works[-1] if works else 0
@@ -326,16 +328,16 @@ class _Trend:
         change: JointChange,
         running: int = 1,
         remade: bool = False,
-    ) -> Change:
+    ) -> ComparedChange:
         before, after = (_band(self.ohms[test][place]) for test in (earlier, later))
-        return Change(
+        return ComparedChange(
             change.where, earlier, later, before, after, change.factor, change.grown, running,
             remade,
         )  # fmt: skip
 
 
-def _worst_first(change: Change) -> tuple[bool, float, float]:
-    return change.way == "fell", -change.after.at_fault, -change.factor[1]
+def _worst_first(change: ComparedChange) -> tuple[bool, float, float]:
+    return change.direction == "fell", -change.after.at_fault, -change.factor[1]
 
 
 def _rows(ohms: Sequence[Sequence[JointOhms]]) -> list[JointRow]:
@@ -348,5 +350,7 @@ def _named(rows: Sequence[JointOhms], where: str) -> JointOhms:
     return next(row for row in rows if row.where == where)
 
 
-def _band(row: JointOhms) -> Band:
-    return Band(row.ohms.low, row.ohms.best, row.ohms.high, row.shown_ohm, row.raised, row.at_fault)
+def _band(row: JointOhms) -> JointResistance:
+    return JointResistance(
+        row.ohms.low, row.ohms.best, row.ohms.high, row.shown_ohm, row.raised, row.at_fault
+    )

@@ -12,7 +12,7 @@ from benchtest.errors import InputError
 from benchtest.prop.design import Design, NodeName
 from benchtest.prop.lit_set import Lit, everything
 from benchtest.prop.notation import parse_probe
-from benchtest.records.shelf import Overtaken
+from benchtest.records.shelf import SessionConflict
 from benchtest.session.display.event_text import said, strand_of
 from benchtest.session.guidance.next_step import Advice, look_advice, next_step
 from benchtest.session.guidance.overrides import Choices
@@ -32,7 +32,7 @@ from benchtest.session.log.state import is_evidence
 from benchtest.session.session import Session
 from benchtest.session.workbench.prop_light import Lamp
 from benchtest.session.workbench.soak_timer import Soaking
-from benchtest.virtual.remote_prop import RunningProp
+from benchtest.virtual.remote_prop import RemoteProp
 
 FIRST_LEVEL = 0.05
 LOOK_LEVEL = 0.25
@@ -59,7 +59,7 @@ class Desk:
         self,
         session: Session,
         clock: FrameClock,
-        virtual: RunningProp | None = None,
+        virtual: RemoteProp | None = None,
         now_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self.session = session
@@ -256,7 +256,7 @@ class Desk:
         """Where another program has gone on with the session, begin from what is there now."""
         try:
             yield
-        except Overtaken:
+        except SessionConflict:
             self.choices.drop()
             self.finding = None
             raise

@@ -16,7 +16,7 @@ from benchtest.prop.design import Design, Probe
 from benchtest.prop.lit_set import Lit
 from benchtest.prop.reader import parse_design
 from benchtest.records.models import Event, SessionRow, Stage, Unit
-from benchtest.records.shelf import Overtaken, Shelf
+from benchtest.records.shelf import SessionConflict, Shelf
 from benchtest.session.guidance.next_step import waits_for
 from benchtest.session.log.events import (
     Concluded,
@@ -183,7 +183,7 @@ class Session:
             data["target"] = happened.target
         try:
             self.shelf.append(self.row.id, what.kind, data, happened.at, stage, happened.seq)
-        except Overtaken:
+        except SessionConflict:
             self._read()
             raise
 

@@ -37,8 +37,8 @@ from benchtest.session.practice.reference_run import PracticeRun
 from benchtest.session.session import Session
 from benchtest.session.workbench.node_walk import nodes_of
 from benchtest.session.workbench.reading_entry import IMPOSSIBLE, Prober
-from benchtest.virtual.observer import Sight
-from benchtest.virtual.remote_prop import RunningProp
+from benchtest.virtual.observer import Observation
+from benchtest.virtual.remote_prop import RemoteProp
 
 
 class Stand(Prober):
@@ -48,7 +48,7 @@ class Stand(Prober):
         self,
         session: Session,
         clock: FrameClock,
-        virtual: RunningProp | None = None,
+        virtual: RemoteProp | None = None,
         now_s: Callable[[], float] = time.monotonic,
         source: ReadingSource | None = None,
     ) -> None:
@@ -228,7 +228,7 @@ class Stand(Prober):
         shown = volts_text(self.volts_of(text))
         return f"saved {shown}{self.take_reading(text)}"
 
-    def sights(self) -> list[Sight]:
+    def sights(self) -> list[Observation]:
         """How the nodes of a virtual prop that should be lit look; none of a real one."""
         return [] if self.virtual is None else self.virtual.look()
 

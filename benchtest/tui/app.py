@@ -102,7 +102,7 @@ class BenchApp(App[None]):
         ascii_only = self.signs.border == "ascii"
         self.set_class(ascii_only, "-ascii")
         ScrollBar.renderer = PlainScrollBar if ascii_only else ScrollBarRender
-        self.set_interval(REST_S, lambda: self.shelf.rest(QUIET_S))
+        self.set_interval(REST_S, lambda: self.shelf.checkpoint(QUIET_S))
         self.push_screen(self._shelf_screen)
         if self.bench.go_on is not None:
             self.call_after_refresh(self._go_on_with, self.bench.go_on)

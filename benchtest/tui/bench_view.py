@@ -32,7 +32,7 @@ from benchtest.tui.map_panel import MapBox
 from benchtest.tui.panels import Ask, Panel, Readings, Suspects, off_words, soak_rows
 from benchtest.tui.virtual_view import VirtualView
 from benchtest.tui.words import FIELD_UNITS, TASKS, UNITS
-from benchtest.virtual.observer import Sight
+from benchtest.virtual.observer import Observation
 
 REDRAW_S = 0.1
 LOOK_S = 0.3
@@ -79,7 +79,7 @@ class BenchView(OnceScreen[Leaving]):
     class Looked(Message):
         """What a virtual prop shows."""
 
-        def __init__(self, sights: list[Sight]) -> None:
+        def __init__(self, sights: list[Observation]) -> None:
             super().__init__()
             self.sights = sights
 

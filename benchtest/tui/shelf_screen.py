@@ -171,7 +171,7 @@ class ShelfScreen(OnceScreen[None]):
         was, which = ("was", "it") if len(left) == 1 else ("were", "one")
         words = f"{', '.join(left[:3])} {was} left unfinished: Enter on {which} goes on"
         said = [words] if left else []
-        if not self.shelf.may_be_written:
+        if not self.shelf.is_writable:
             said.insert(0, "This bench may not be written: look, compare, report and export.")
         if beyond := self.shelf.beyond_limits():
             more = f" (and {len(beyond) - 1} more)" if len(beyond) > 1 else ""

@@ -11,7 +11,7 @@ from benchtest.formatting import counted
 from benchtest.prop.lit_set import spans
 from benchtest.tui.glyphs import Signs
 from benchtest.tui.panels import Panel
-from benchtest.virtual.observer import Sight
+from benchtest.virtual.observer import Observation
 
 LABEL_CELLS = 5
 
@@ -22,9 +22,9 @@ class VirtualView(Panel):
     def __init__(self, signs: Signs, id: str | None = None) -> None:  # noqa: A002
         super().__init__(id=id)
         self.signs = signs
-        self._sights: Sequence[Sight] | None = None
+        self._sights: Sequence[Observation] | None = None
 
-    def show(self, sights: Sequence[Sight]) -> None:
+    def show(self, sights: Sequence[Observation]) -> None:
         """Draw what there is to see into the room that there is."""
         self._sights = sights
         rows, width = max(2, self.size.height), self.size.width
@@ -39,13 +39,13 @@ class VirtualView(Panel):
             self.show(self._sights)
 
 
-def rows_of_sights(sights: Sequence[Sight], rows: int, width: int, signs: Signs) -> list[str]:
+def rows_of_sights(sights: Sequence[Observation], rows: int, width: int, signs: Signs) -> list[str]:
     """Each strand as a row of nodes; as words where strands or their nodes are too many.
 
     Whatever is unlike the rest is never what has no room: a strand that stays dark behind eight
     that are lit must not be answered for unseen.
     """
-    strands: dict[int, list[Sight]] = {}
+    strands: dict[int, list[Observation]] = {}
     for sight in sights:
         strands.setdefault(sight.strand, []).append(sight)
     drawn = [_in_nodes(number, runs, signs) for number, runs in strands.items()]
@@ -61,7 +61,7 @@ def rows_of_sights(sights: Sequence[Sight], rows: int, width: int, signs: Signs)
     return [*told[: rows - 1], f"and {counted(len(told) - rows + 1, 'more look')}"]
 
 
-def _in_nodes(number: int, runs: Sequence[Sight], signs: Signs) -> str:
+def _in_nodes(number: int, runs: Sequence[Observation], signs: Signs) -> str:
     """A sign for each node from end A on, and words for what signs do not say."""
     looks = {"ok": signs.lit, "dark": signs.off}
     row = f"{number:>3}A "
@@ -72,7 +72,7 @@ def _in_nodes(number: int, runs: Sequence[Sight], signs: Signs) -> str:
     return f"{row} {', '.join(unusual)}".rstrip()
 
 
-def _in_words(runs: Sequence[Sight]) -> str:
+def _in_words(runs: Sequence[Observation]) -> str:
     """`lit` where every node that should be is, else each run of nodes from end A on."""
     named = [("lit" if run.seen == "ok" else run.seen, run.first, run.last) for run in runs]
     if len(named) == 1 and named[0][1] == 1:

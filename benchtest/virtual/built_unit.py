@@ -17,7 +17,7 @@ Chance = np.random.Generator
 
 
 @dataclass(frozen=True)
-class Built:
+class BuiltUnit:
     """A unit as built.
 
     Attributes:
@@ -34,12 +34,12 @@ class Built:
     meter_gain: float
 
 
-def build(
+def build_unit(
     design: Design,
     seed: int | None,
     meter_percent: float,
     tolerances: Tolerances = HAND_SOLDERED,
-) -> Built:
+) -> BuiltUnit:
     """Build one copy of a design.
 
     Args:
@@ -51,17 +51,17 @@ def build(
     made = power_joints(design)
     if seed is None:
         same = {joint.name: joint.ohm for joint in made}
-        return Built(design, same, np.ones(design.node_count), 1.0)
+        return BuiltUnit(design, same, np.ones(design.node_count), 1.0)
     rng = np.random.default_rng([seed, 0])
-    own = _fed_anyhow(_scaled(design, tolerances, rng), seed, tolerances)
-    joints = {joint.name: healthy_joint_ohm(joint, rng, tolerances) for joint in made}
+    own = _with_feed_losses(_with_tolerances(design, tolerances, rng), seed, tolerances)
+    joints = {joint.name: draw_joint_ohm(joint, rng, tolerances) for joint in made}
     # no sink draws less than nothing, however unlucky the draw
     nodes = np.maximum(1.0 + tolerances.node * rng.normal(size=design.node_count), 0.0)
     gain = 1.0 + meter_percent / 100.0 * float(rng.uniform(-1.0, 1.0))
-    return Built(own, joints, nodes, gain)
+    return BuiltUnit(own, joints, nodes, gain)
 
 
-def _fed_anyhow(design: Design, seed: int, tolerances: Tolerances) -> Design:
+def _with_feed_losses(design: Design, seed: int, tolerances: Tolerances) -> Design:
     """The design with feeds of one unit: longer or thinner cables, supplies that sag.
 
     Both only ever cost volts. Exponential, with a root mean square as the tolerances have it.
@@ -79,12 +79,12 @@ def _fed_anyhow(design: Design, seed: int, tolerances: Tolerances) -> Design:
     return dataclasses.replace(design, feeds=tuple(map(fed, design.feeds)))
 
 
-def healthy_joint_ohm(joint: Joint, rng: Chance, tolerances: Tolerances = HAND_SOLDERED) -> float:
+def draw_joint_ohm(joint: Joint, rng: Chance, tolerances: Tolerances = HAND_SOLDERED) -> float:
     """A joint made by a careful hand. [Ω]"""
     return float(joint.ohm * tolerances.joint_factor ** rng.normal())
 
 
-def _scaled(design: Design, tolerances: Tolerances, rng: Chance) -> Design:
+def _with_tolerances(design: Design, tolerances: Tolerances, rng: Chance) -> Design:
     """The design with figures of one unit, each off by a factor of its own."""
 
     def near_one(sd: float) -> float:

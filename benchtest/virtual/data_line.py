@@ -12,9 +12,9 @@ from benchtest.prop.data_path import data_order, strand_starts
 from benchtest.prop.design import Design
 from benchtest.prop.joints import data_joints
 from benchtest.prop.notation import parse_node
-from benchtest.virtual.injected_faults import Fault, NodeFault, WiringFault
+from benchtest.virtual.injected_faults import InjectedFault, NodeFault, WiringFault
 
-BoolArray = NDArray[np.bool_]
+_BoolArray = NDArray[np.bool_]
 
 
 class DataLine:
@@ -24,13 +24,13 @@ class DataLine:
         dark: nodes that never light, shape (nodes,), prop order.
     """
 
-    def __init__(self, design: Design, faults: Iterable[Fault]) -> None:
+    def __init__(self, design: Design, faults: Iterable[InjectedFault]) -> None:
         given = list(faults)
         count = design.node_count
         self._backup = design.node.backup_data
         self._order = data_order(design)
-        self.dark: BoolArray = np.zeros(count, dtype=bool)
-        self._silent: BoolArray = np.zeros(count, dtype=bool)
+        self.dark: _BoolArray = np.zeros(count, dtype=bool)
+        self._silent: _BoolArray = np.zeros(count, dtype=bool)
         for fault in given:
             if isinstance(fault, NodeFault):
                 node = parse_node(fault.where, design)
@@ -46,7 +46,7 @@ class DataLine:
                 ends.append(start)
         self._end = min(ends, default=count)
 
-    def reached(self, awake: BoolArray) -> BoolArray:
+    def reached(self, awake: _BoolArray) -> _BoolArray:
         """Nodes that data reach.
 
         A node without supply passes nothing on. A backup line passes one silent node by, since it

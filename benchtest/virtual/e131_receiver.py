@@ -12,25 +12,25 @@ from dataclasses import dataclass, field
 from benchtest.drive.e131.decode import DataPacket, Discarded, SyncPacket, decode_packet
 from benchtest.drive.e131.other_sources import DATA_LOSS_S
 
-MOST_SOURCES = 16
+_MAX_SOURCES = 16
 """Sources on each universe, on average, beyond which new ones are not heard. A receiver has a
 limit of its own (6.2.3): a flood of made-up sources must not fill the memory."""
-REORDER = 20
+_REORDER_WINDOW = 20
 """A packet so many behind the last one, or fewer, came too late (6.7.2)."""
 
 
-def comes_too_late(last: int, new: int) -> bool:
+def _is_out_of_order(last: int, new: int) -> bool:
     """Whether a sequence number is a repeat or a straggler.
 
-    >>> comes_too_late(7, 6), comes_too_late(255, 0), comes_too_late(7, 243)
+    >>> _is_out_of_order(7, 6), _is_out_of_order(255, 0), _is_out_of_order(7, 243)
     (True, False, False)
     """
     step = (new - last + 128) % 256 - 128
-    return -REORDER < step <= 0
+    return -_REORDER_WINDOW < step <= 0
 
 
 @dataclass
-class Source:
+class _Source:
     """One sender on one universe."""
 
     name: str
@@ -43,7 +43,7 @@ class Source:
 
 
 @dataclass
-class Controller:
+class E131Receiver:
     """Receiver of a few universes.
 
     Attributes:
@@ -52,17 +52,17 @@ class Controller:
     """
 
     universes: frozenset[int]
-    counted: Counter[str] = field(default_factory=Counter)
-    _sources: dict[tuple[int, bytes], Source] = field(default_factory=dict)
+    packet_counts: Counter[str] = field(default_factory=Counter)
+    _sources: dict[tuple[int, bytes], _Source] = field(default_factory=dict)
     _syncs: dict[int, float] = field(default_factory=dict)
     """When a synchronization packet last came on each address. [s]"""
     _sync_sequences: dict[tuple[int, bytes], tuple[int, float]] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, universes: Iterable[int]) -> Controller:
+    def of(cls, universes: Iterable[int]) -> E131Receiver:
         return cls(frozenset(universes))
 
-    def take(self, octets: bytes, now_s: float) -> bool:
+    def receive(self, octets: bytes, now_s: float) -> bool:
         """Hear one packet. True where it may have changed what the prop shows."""
         try:
             packet = decode_packet(octets)
@@ -70,7 +70,7 @@ class Controller:
                 return self._take_sync(packet, now_s)
             return self._take_data(packet, now_s)
         except Discarded as reason:
-            self.counted[str(reason)] += 1
+            self.packet_counts[str(reason)] += 1
             return False
 
     def _take_data(self, packet: DataPacket, now_s: float) -> bool:
@@ -78,27 +78,27 @@ class Controller:
             raise Discarded("another universe")
         key = (packet.universe, packet.source)
         source = self._sources.get(key)
-        if source is not None and comes_too_late(source.sequence, packet.sequence):
+        if source is not None and _is_out_of_order(source.sequence, packet.sequence):
             raise Discarded("out of order")
         if packet.terminated:  # its slots say nothing (6.2.6)
-            self.counted["terminated"] += 1
+            self.packet_counts["terminated"] += 1
             return self._sources.pop(key, None) is not None
         if packet.preview:  # not for a live output (6.2.6): it neither shows nor keeps alive
             if source is not None:
                 source.sequence = packet.sequence
             raise Discarded("preview")
         if source is None:
-            if len(self._sources) >= MOST_SOURCES * len(self.universes):
+            if len(self._sources) >= _MAX_SOURCES * len(self.universes):
                 raise Discarded("too many sources")
-            source = self._sources[key] = Source(packet.name, 0, packet.sequence, now_s)
+            source = self._sources[key] = _Source(packet.name, 0, packet.sequence, now_s)
         source.sequence, source.heard_s = packet.sequence, now_s
         source.name, source.priority = packet.name, packet.priority
         if packet.start_code != 0:
             raise Discarded("alternate start code")
-        self.counted["accepted"] += 1
+        self.packet_counts["accepted"] += 1
         return self._act_or_hold(source, packet, now_s)
 
-    def _act_or_hold(self, source: Source, packet: DataPacket, now_s: float) -> bool:
+    def _act_or_hold(self, source: _Source, packet: DataPacket, now_s: float) -> bool:
         """Data wait for a synchronization packet only once one was heard (6.2.4.1, 11.1)."""
         heard = self._syncs.get(packet.sync_address)
         lost = heard is not None and now_s - heard > DATA_LOSS_S
@@ -112,25 +112,25 @@ class Controller:
     def _take_sync(self, packet: SyncPacket, now_s: float) -> bool:
         key = (packet.address, packet.source)
         last = self._sync_sequences.get(key)
-        if last is not None and comes_too_late(last[0], packet.sequence):
+        if last is not None and _is_out_of_order(last[0], packet.sequence):
             raise Discarded("out of order")
-        if last is None and len(self._sync_sequences) >= MOST_SOURCES * len(self.universes):
+        if last is None and len(self._sync_sequences) >= _MAX_SOURCES * len(self.universes):
             raise Discarded("too many sources")
         self._sync_sequences[key] = (packet.sequence, now_s)
         self._syncs[packet.address] = now_s
-        self.counted["synchronization"] += 1
+        self.packet_counts["synchronization"] += 1
         changed = False
         for source in self._sources.values():
             if source.held is not None and source.held.sync_address == packet.address:
                 source.slots, source.held, changed = source.held.slots, None, True
         return changed
 
-    def tick(self, now_s: float) -> bool:
+    def expire_sources(self, now_s: float) -> bool:
         """Forget sources that fell silent. True where one did."""
         gone = [key for key, s in self._sources.items() if now_s - s.heard_s > DATA_LOSS_S]
         for key in gone:
             del self._sources[key]
-            self.counted["data lost"] += 1
+            self.packet_counts["data lost"] += 1
         # a sender that starts again counts from anywhere; only that syncs were heard is kept
         self._sync_sequences = {
             key: last

@@ -7,19 +7,19 @@ from dataclasses import dataclass, field
 
 from benchtest.errors import InputError
 
-MOST_DELAY_S = 2.0
+_MAX_DELAY_S = 2.0
 
 
 @dataclass
-class BadAir:
+class NetworkImpairment:
     """What a network does to packets between sender and prop.
 
     Late ones overtake each other: each has a delay of its own, up to the most.
     """
 
-    lose: float = 0.0
+    loss: float = 0.0
     """Share that never comes, 0 to 1."""
-    garble: float = 0.0
+    corruption: float = 0.0
     """Share with one bit turned over, 0 to 1."""
     delay_s: float = 0.0
     """Most that one is late. [s]"""
@@ -32,31 +32,31 @@ class BadAir:
         Raises:
             InputError: a share or a delay that is none.
         """
-        for word, share in (("lose", self.lose), ("garble", self.garble)):
+        for word, share in (("lose", self.loss), ("garble", self.corruption)):
             if not 0.0 <= share <= 1.0:
                 raise InputError(f"--{word} {share:g}: give a share of the packets, 0 to 1")
-        if not 0.0 <= self.delay_s <= MOST_DELAY_S:
-            raise InputError(f"--delay-ms {self.delay_s * 1e3:g}: give 0 to {MOST_DELAY_S * 1e3:g}")
+        if not 0.0 <= self.delay_s <= _MAX_DELAY_S:
+            raise InputError(f"--delay-ms {self.delay_s * 1e3:g}: give 0 to {_MAX_DELAY_S * 1e3:g}")
         self._chance = random.Random(self.seed)
 
     @property
-    def is_clear(self) -> bool:
+    def is_perfect(self) -> bool:
         """True where nothing is done to any packet."""
-        return self.lose == self.garble == self.delay_s == 0.0
+        return self.loss == self.corruption == self.delay_s == 0.0
 
-    def carry(self, octets: bytes) -> tuple[float, bytes] | None:
+    def apply(self, octets: bytes) -> tuple[float, bytes] | None:
         """What becomes of a packet.
 
         Returns:
             How late it comes [s], and its octets; None where it is lost.
 
-        >>> BadAir(lose=1.0).carry(b"frame"), BadAir().carry(b"frame")
+        >>> NetworkImpairment(loss=1.0).apply(b"frame"), NetworkImpairment().apply(b"frame")
         (None, (0.0, b'frame'))
         """
         lost, hurt, late = (self._chance.random() for _ in range(3))
-        if lost < self.lose:
+        if lost < self.loss:
             return None
-        if hurt < self.garble and octets:
+        if hurt < self.corruption and octets:
             place = self._chance.randrange(8 * len(octets))
             damaged = bytearray(octets)
             damaged[place // 8] ^= 1 << place % 8

@@ -8,11 +8,11 @@ import numpy as np
 
 from benchtest.drive.universe_layout import Frame
 from benchtest.prop.notation import parse_probe
-from benchtest.virtual.observer import Sight, observe
-from benchtest.virtual.virtual_prop import VirtualProp, frame_mark
+from benchtest.virtual.observer import Observation, observe
+from benchtest.virtual.virtual_prop import VirtualProp, frame_checksum
 
 
-class PropHere:
+class InProcessProp:
     """A prop with its light, its meter and a pair of eyes."""
 
     def __init__(self, prop: VirtualProp) -> None:
@@ -24,19 +24,19 @@ class PropHere:
 
     def dark(self) -> None:
         """Everything off."""
-        self.show(np.zeros_like(self.prop.wanted()))
+        self.show(np.zeros_like(self.prop.sent_frame()))
 
     def measure(self, probe: str) -> float:
         """What the bench meter shows at a probe. [V]"""
         return self.prop.measure(parse_probe(probe, self.prop.design))
 
-    def look(self) -> list[Sight]:
+    def look(self) -> list[Observation]:
         """How every node that should be lit looks."""
         return observe(self.prop)
 
     def state(self) -> dict[str, Any]:
         """The mark of the frame that it heard last."""
-        return {"frame": frame_mark(self.prop.wanted())}
+        return {"frame": frame_checksum(self.prop.sent_frame())}
 
     def repair(self, where: str) -> bool:
         """Work on a joint or node; True where that was what was wrong."""

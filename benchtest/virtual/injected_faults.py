@@ -19,7 +19,7 @@ from benchtest.prop.lit_set import parse_lit
 from benchtest.prop.notation import joint_by_name, parse_node
 
 NodeState = Literal["dead", "dark", "no-data-out"]
-NODE_STATES: tuple[NodeState, ...] = ("dead", "dark", "no-data-out")
+_NODE_STATES: tuple[NodeState, ...] = ("dead", "dark", "no-data-out")
 """dead: dark and passes no data on (with a backup line, data passes it by); dark: passes its data
 on; no-data-out: lit, but nothing after it gets data."""
 
@@ -65,10 +65,10 @@ class WiringFault:
         return f"{self.where}={self.what}"
 
 
-Fault = JointFault | NodeFault | WiringFault
+InjectedFault = JointFault | NodeFault | WiringFault
 
 
-def parse_fault(text: str, design: Design) -> Fault:
+def parse_fault(text: str, design: Design) -> InjectedFault:
     """Read one fault.
 
     Raises:
@@ -103,13 +103,13 @@ def parse_fault(text: str, design: Design) -> Fault:
     return JointFault(joint.name, _ohms(text, what))
 
 
-def parse_faults(texts: Iterable[str], design: Design) -> list[Fault]:
+def parse_faults(texts: Iterable[str], design: Design) -> list[InjectedFault]:
     """Read faults; one joint or node may have only one.
 
     Raises:
         InputError: one of them is wrong, or a place is named twice.
     """
-    found: dict[str, Fault] = {}
+    found: dict[str, InjectedFault] = {}
     for text in texts:
         fault = parse_fault(text, design)
         if fault.where in found:
@@ -120,11 +120,11 @@ def parse_faults(texts: Iterable[str], design: Design) -> list[Fault]:
 
 def _node_fault(where: str, what: str, design: Design) -> NodeFault:
     node = parse_node(where, design)
-    for state in NODE_STATES:
+    for state in _NODE_STATES:
         if what == state:
             return NodeFault(str(node), state)
-    known = ", ".join(NODE_STATES)
-    raise InputError(f'fault {where}: "{what[:20]}"; give {known}{nearest(what, NODE_STATES)}')
+    known = ", ".join(_NODE_STATES)
+    raise InputError(f'fault {where}: "{what[:20]}"; give {known}{nearest(what, _NODE_STATES)}')
 
 
 def _strand_fault(where: str, what: str, design: Design) -> WiringFault:
@@ -157,7 +157,7 @@ def _order(where: str, what: str, design: Design) -> str:
     return what.upper()
 
 
-def misleading(fault: WiringFault, design: Design) -> Misled | None:
+def data_remap(fault: WiringFault, design: Design) -> Misled | None:
     """What a fault tells nodes that is not theirs; None where it tells them nothing."""
     if fault.what == "swapped":
         return dict(swaps(design))[fault.where]

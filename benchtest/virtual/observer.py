@@ -14,7 +14,7 @@ from benchtest.virtual.virtual_prop import VirtualProp
 
 
 @dataclass(frozen=True, slots=True)
-class Sight:
+class Observation:
     """Nodes `first` to `last` of a strand, and how they look."""
 
     strand: int
@@ -27,12 +27,12 @@ class Sight:
         return Mark(lit, self.strand, self.first, self.last, self.seen)
 
 
-def observe(prop: VirtualProp) -> list[Sight]:
+def observe(prop: VirtualProp) -> list[Observation]:
     """How every node that should be lit looks, in runs of nodes that look alike.
 
     Of nodes that should be dark only those are spoken of that shine all the same.
     """
-    words = _words(prop)
+    words = _observed_states(prop)
     sights = []
     for strand, start in zip(prop.design.strands, prop.design.first_index, strict=True):
         row = words[start : start + strand.nodes]
@@ -40,14 +40,14 @@ def observe(prop: VirtualProp) -> list[Sight]:
         bounds = [0, *edges.tolist(), strand.nodes]
         for low, high in pairwise(bounds):
             if row[low] >= 0:
-                sights.append(Sight(strand.number, low + 1, high, SEEN[int(row[low])]))
+                sights.append(Observation(strand.number, low + 1, high, SEEN[int(row[low])]))
     return sights
 
 
-def _words(prop: VirtualProp) -> np.ndarray:
+def _observed_states(prop: VirtualProp) -> np.ndarray:
     """Place in `SEEN` of each node's look, -1 for nodes that are rightly dark; shape (nodes,)."""
-    fallen = prop.fallen()  # first: nodes that starve lose what they were told
-    wanted, told, latched = prop.wanted(), prop.told(), prop.latched()
+    fallen = prop.browned_out()  # first: nodes that starve lose what they were told
+    wanted, told, latched = prop.sent_frame(), prop.told(), prop.latched()
     should, shines = np.asarray(wanted.any(axis=1)), np.asarray(latched.any(axis=1))
     light = prop.light()
     asked = np.where(latched > 0, latched / 255.0, np.nan)

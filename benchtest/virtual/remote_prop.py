@@ -16,15 +16,15 @@ from typing import IO, Any
 
 from benchtest.errors import DriveFault, no_room_said
 from benchtest.evidence.marks import SEEN, Seen
-from benchtest.virtual.observer import Sight
+from benchtest.virtual.observer import Observation
 
-START_S = 20.0
-ANSWER_S = 20.0
-END_S = 5.0
+_START_TIMEOUT_S = 20.0
+_ANSWER_TIMEOUT_S = 20.0
+_END_TIMEOUT_S = 5.0
 LOOPBACK = "127.0.0.1"
 
 
-class RunningProp:
+class RemoteProp:
     """A virtual prop in another process: where to send, and a meter and a pair of eyes there.
 
     It ends with `stop`, or with the program that holds it, however that comes about. May be asked
@@ -36,7 +36,7 @@ class RunningProp:
         self.host = host
         self.port = port
         self.control_port = control
-        self._socket = socket.create_connection((LOOPBACK, control), timeout=ANSWER_S)
+        self._socket = socket.create_connection((LOOPBACK, control), timeout=_ANSWER_TIMEOUT_S)
         self._file = self._socket.makefile("rwb")
         self._one_at_a_time = threading.Lock()
 
@@ -53,10 +53,10 @@ class RunningProp:
         """What a clamp round a feed shows. [A]"""
         return float(self._ask({"amps": feed})["amps"])
 
-    def look(self) -> list[Sight]:
+    def look(self) -> list[Observation]:
         """How every node that should be lit looks."""
         return [
-            Sight(row["strand"], row["first"], row["last"], _seen(row["seen"]))
+            Observation(row["strand"], row["first"], row["last"], _seen(row["seen"]))
             for row in self._ask({"look": True})["sights"]
         ]
 
@@ -73,7 +73,7 @@ class RunningProp:
         with contextlib.suppress(OSError):
             self._file.close()
         self._socket.close()
-        _end(self._process)
+        _stop_process(self._process)
 
     def _ask(self, question: dict[str, Any]) -> dict[str, Any]:
         try:
@@ -94,7 +94,7 @@ class RunningProp:
             raise DriveFault(f"the virtual prop says: {answer['error']}")
         return answer
 
-    def __enter__(self) -> RunningProp:
+    def __enter__(self) -> RemoteProp:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -106,7 +106,7 @@ def start_simulation(
     faults: Sequence[str] = (),
     seed: int | None = None,
     meter: str | None = None,
-) -> RunningProp:
+) -> RemoteProp:
     """Start `benchtest simulate` on free loopback ports, and wait until it listens.
 
     Raises:
@@ -121,27 +121,27 @@ def start_simulation(
         command += ["--seed", str(seed)]
     if meter is not None:
         command += ["--meter", meter]
-    with _words_of_it() as words:
-        process = _started(command, words)
+    with _stderr_file() as words:
+        process = _start_process(command, words)
         try:
-            where = _listening(process)
-            return RunningProp(process, where["host"], where["port"], where["control_port"])
+            where = _read_address(process)
+            return RemoteProp(process, where["host"], where["port"], where["control_port"])
         except (OSError, ValueError, LookupError) as error:
-            _end(process)
-            reason = _last_words(words) or str(error)
+            _stop_process(process)
+            reason = _read_stderr(words) or str(error)
             raise DriveFault(f"the virtual prop did not start: {reason}") from error
         except BaseException:
-            _end(process)
+            _stop_process(process)
             raise
 
 
-def _words_of_it() -> IO[str]:
+def _stderr_file() -> IO[str]:
     """A file for what it says on standard error."""
     with no_room_said():
         return tempfile.TemporaryFile(mode="w+")
 
 
-def _started(command: Sequence[str], words: IO[str]) -> subprocess.Popen[str]:
+def _start_process(command: Sequence[str], words: IO[str]) -> subprocess.Popen[str]:
     try:
         return subprocess.Popen(
             command,
@@ -155,7 +155,7 @@ def _started(command: Sequence[str], words: IO[str]) -> subprocess.Popen[str]:
         raise DriveFault(f"the virtual prop did not start: {error.strerror}") from error
 
 
-def _listening(process: subprocess.Popen[str]) -> dict[str, Any]:
+def _read_address(process: subprocess.Popen[str]) -> dict[str, Any]:
     """Its first line: where it hears.
 
     Raises:
@@ -163,19 +163,19 @@ def _listening(process: subprocess.Popen[str]) -> dict[str, Any]:
         ValueError: it says something else, or ended.
     """
     assert process.stdout is not None
-    if not select.select([process.stdout], [], [], START_S)[0]:
-        raise TimeoutError(f"it said nothing within {START_S:g} s")
+    if not select.select([process.stdout], [], [], _START_TIMEOUT_S)[0]:
+        raise TimeoutError(f"it said nothing within {_START_TIMEOUT_S:g} s")
     where: dict[str, Any] = json.loads(process.stdout.readline())["listening"]
     return where
 
 
-def _end(process: subprocess.Popen[str]) -> None:
+def _stop_process(process: subprocess.Popen[str]) -> None:
     """Close its input, at which it ends; where it does not, end it."""
     if process.stdin is not None:
         with contextlib.suppress(OSError):
             process.stdin.close()
     try:
-        process.wait(timeout=END_S)
+        process.wait(timeout=_END_TIMEOUT_S)
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait()
@@ -183,7 +183,7 @@ def _end(process: subprocess.Popen[str]) -> None:
         process.stdout.close()
 
 
-def _last_words(words: IO[str]) -> str:
+def _read_stderr(words: IO[str]) -> str:
     words.seek(0)
     return words.read().strip().removeprefix("benchtest: ")
 

@@ -19,23 +19,23 @@ from typing import Any
 from benchtest.drive.universe_layout import frame_from_slots, universe_numbers
 from benchtest.errors import BenchError, DriveFault, InputError
 from benchtest.prop.notation import parse_probe
-from benchtest.virtual.e131_receiver import Controller
-from benchtest.virtual.impairment import BadAir
+from benchtest.virtual.e131_receiver import E131Receiver
+from benchtest.virtual.impairment import NetworkImpairment
 from benchtest.virtual.injected_faults import parse_fault
 from benchtest.virtual.observer import observe
 from benchtest.virtual.remote_prop import LOOPBACK
-from benchtest.virtual.udp_receiver import Ear
-from benchtest.virtual.virtual_prop import VirtualProp, frame_mark
+from benchtest.virtual.udp_receiver import UdpReceiver
+from benchtest.virtual.virtual_prop import VirtualProp, frame_checksum
 
-TICK_S = 0.05
-GATHER_S = 0.005
+_TICK_INTERVAL_S = 0.05
+_GATHER_S = 0.005
 """Packets that come within this time are one look of the prop: its circuit is solved once. [s]"""
-LONGEST_LINE = 4096
-HANG_UP_S = 1.0
+_MAX_LINE_OCTETS = 4096
+_CLOSE_TIMEOUT_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class Listening:
+class ListenAddress:
     """Where a running simulation hears."""
 
     host: str
@@ -43,19 +43,19 @@ class Listening:
     control_port: int
 
 
-class Simulation:
+class VirtualPropServer:
     """One virtual prop, its receiver and its control channel."""
 
-    def __init__(self, prop: VirtualProp, air: BadAir | None = None) -> None:
+    def __init__(self, prop: VirtualProp, air: NetworkImpairment | None = None) -> None:
         self.prop = prop
-        self._air = None if air is None or air.is_clear else air
-        self.controller = Controller.of(universe_numbers(prop.design))
+        self._impairment = None if air is None or air.is_perfect else air
+        self.receiver = E131Receiver.of(universe_numbers(prop.design))
         self.done = asyncio.Event()
         self._lock = threading.Lock()  # of the controller, which the ear's thread feeds
         self._due = False
         self._callers: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
 
-    async def listen(self, host: str, port: int, control_port: int) -> Listening:
+    async def listen(self, host: str, port: int, control_port: int) -> ListenAddress:
         """Open both sockets.
 
         Raises:
@@ -63,35 +63,35 @@ class Simulation:
         """
         loop = asyncio.get_running_loop()
         self._loop = loop
-        self._ear = Ear(host, port, self.hear)
+        self._udp = UdpReceiver(host, port, self.receive)
         try:
             self._tcp = await asyncio.start_server(
-                self._serve, LOOPBACK, control_port, limit=LONGEST_LINE
+                self._serve, LOOPBACK, control_port, limit=_MAX_LINE_OCTETS
             )
         except OSError as error:
-            self._ear.close()
+            self._udp.close()
             raise DriveFault(
                 f"cannot listen on {LOOPBACK}:{control_port}: {error.strerror or error}; "
                 "give another --control-port"
             ) from error
-        self._ear.start()
-        return Listening(host, self._ear.port, self._tcp.sockets[0].getsockname()[1])
+        self._udp.start()
+        return ListenAddress(host, self._udp.port, self._tcp.sockets[0].getsockname()[1])
 
-    def hear(self, octets: bytes) -> None:
+    def receive(self, octets: bytes) -> None:
         """One packet off the wire; called by the ear's thread."""
-        if self._air is None:
+        if self._impairment is None:
             self._take(octets)
-        elif (carried := self._air.carry(octets)) is not None:
+        elif (carried := self._impairment.apply(octets)) is not None:
             self._loop.call_soon_threadsafe(
                 self._loop.call_later, carried[0], self._take, carried[1]
             )
 
     def _take(self, octets: bytes) -> None:
         with self._lock:
-            news = self.controller.take(octets, time.monotonic()) and not self._due
+            news = self.receiver.receive(octets, time.monotonic()) and not self._due
             self._due |= news
         if news:
-            self._loop.call_soon_threadsafe(self._loop.call_later, GATHER_S, self.show)
+            self._loop.call_soon_threadsafe(self._loop.call_later, _GATHER_S, self.show)
 
     def show(self) -> None:
         """Hand what the controller holds to the prop, if there is news."""
@@ -99,27 +99,27 @@ class Simulation:
             if not self._due:
                 return
             self._due = False
-            slots = self.controller.slots()
+            slots = self.receiver.slots()
         self.prop.receive(frame_from_slots(self.prop.design, slots))
 
     async def run(self) -> None:
         """Go on until stopped, by control, by a signal, or by a parent that is gone."""
         while not self.done.is_set():
             with self._lock:
-                self._due |= self.controller.tick(time.monotonic())
+                self._due |= self.receiver.expire_sources(time.monotonic())
             self.show()
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self.done.wait(), TICK_S)
+                await asyncio.wait_for(self.done.wait(), _TICK_INTERVAL_S)
         await self._hang_up()
 
     async def _hang_up(self) -> None:
         """Close the sockets, and every caller's line: a task cancelled in it would complain."""
-        await asyncio.to_thread(self._ear.close)
+        await asyncio.to_thread(self._udp.close)
         self._tcp.close()
         for writer in self._callers.values():
             writer.close()
         if self._callers:
-            await asyncio.wait(self._callers, timeout=HANG_UP_S)
+            await asyncio.wait(self._callers, timeout=_CLOSE_TIMEOUT_S)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.current_task()
@@ -161,7 +161,7 @@ class Simulation:
             case {"look": _}:
                 return {"sights": [asdict(sight) for sight in observe(prop)]}
             case {"fault": str(text)}:
-                prop.go_wrong(fault := parse_fault(text, prop.design))
+                prop.inject_fault(fault := parse_fault(text, prop.design))
                 return {"fault": str(fault)}
             case {"repair": str(where)}:
                 return {"was_wrong": prop.repair(where)}
@@ -176,12 +176,12 @@ class Simulation:
         """What a status line shows."""
         node, volts = self.prop.solution.lowest_node
         with self._lock:
-            packets, sources = dict(self.controller.counted), self.controller.sources()
+            packets, sources = dict(self.receiver.packet_counts), self.receiver.sources()
         return {
             "packets": packets,
             "sources": [{"name": name, "priority": priority} for name, priority in sources],
             "lowest_node": {"node": str(node), "volts": volts},
             "feeds": self.prop.solution.feed_a,
             "nodes_lit": int(self.prop.latched().any(axis=1).sum()),
-            "frame": frame_mark(self.prop.wanted()),
+            "frame": frame_checksum(self.prop.sent_frame()),
         }

@@ -11,21 +11,25 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from benchtest.virtual.observer import observe
-from benchtest.virtual.server import Listening, Simulation
+from benchtest.virtual.server import ListenAddress, VirtualPropServer
 
-SIGNS = {
+_GLYPHS = {
     "ok": "#", "dark": "x", "dim": "-", "warm": "w", "wrong-colour": "c", "stuck": "s",
     "flicker": "f",
 }  # fmt: skip
 """A node that should be lit, by how it looks; one that should be dark, and is, is a dot."""
-LEGEND = "# lit  . off  x dark  - dim  w warm  s stuck  f flicker"
-HELP = "Type 4A to read, fault 4A+=0.8 to break, repair 4A+ to mend; Ctrl-C ends"
-GLOW = 0.02
+_LEGEND = "# lit  . off  x dark  - dim  w warm  s stuck  f flicker"
+_HELP = "Type 4A to read, fault 4A+=0.8 to break, repair 4A+ to mend; Ctrl-C ends"
+_MIN_VISIBLE_LIGHT = 0.02
 """Share of full light from which a node that should be dark is seen to be lit."""
 
 
-def draw(
-    simulation: Simulation, where: Listening, width: int, answers: Iterable[str], typed: str
+def draw_prop(
+    simulation: VirtualPropServer,
+    where: ListenAddress,
+    width: int,
+    answers: Iterable[str],
+    typed: str,
 ) -> RenderableType:
     """One picture of the prop as it is now, at most `width` columns wide."""
     state = simulation.state()
@@ -37,15 +41,15 @@ def draw(
         Text(f"{simulation.prop.design.name} (virtual), hears E1.31 on {where.host}:{where.port}"),
         Text(f"From {sources}. Packets: {taken} taken{_discarded(state['packets'])}.", style="dim"),
         Text(f"Lowest node {lowest['node']} at {lowest['volts']:.2f} V; {amps}"),
-        Text(LEGEND, style="dim"),
-        Text(HELP, style="dim"),
+        Text(_LEGEND, style="dim"),
+        Text(_HELP, style="dim"),
         *(Text(answer, no_wrap=True, overflow="ellipsis") for answer in answers),
         Text(f"> {typed}_"),
         *_strands(simulation, width),  # last: a short terminal cuts off what is lowest
     )
 
 
-def reply(simulation: Simulation, line: str) -> str:
+def answer_line(simulation: VirtualPropServer, line: str) -> str:
     """What to print below a line that was typed: a reading, what was done, or what is wrong."""
     word, _, rest = line.partition(" ")
     asked = {word: rest.strip()} if word in ("fault", "repair") else {"measure": line}
@@ -64,13 +68,13 @@ def _discarded(packets: Mapping[str, int]) -> str:
     return "; " + ", ".join(passed_over) if passed_over else ""
 
 
-def _strands(simulation: Simulation, width: int) -> list[Text]:
+def _strands(simulation: VirtualPropServer, width: int) -> list[Text]:
     prop = simulation.prop
     light = np.clip(prop.light(), 0.0, 1.0)
-    signs = np.where(light.max(axis=1) > GLOW, SIGNS["stuck"], ".")
+    signs = np.where(light.max(axis=1) > _MIN_VISIBLE_LIGHT, _GLYPHS["stuck"], ".")
     for sight in observe(prop):
         first = prop.design.index(sight.strand, sight.first)
-        signs[first : first + sight.last - sight.first + 1] = SIGNS.get(sight.seen, "?")
+        signs[first : first + sight.last - sight.first + 1] = _GLYPHS.get(sight.seen, "?")
     rows = []
     for strand, start in zip(prop.design.strands, prop.design.first_index, strict=True):
         shown = min(strand.nodes, max(width - 10, 10))
@@ -90,7 +94,7 @@ def _nodes(signs: np.ndarray, light: np.ndarray) -> Text:
 
 
 def _style(light: np.ndarray) -> str:
-    if light.max() < GLOW:
+    if light.max() < _MIN_VISIBLE_LIGHT:
         return "dim"
     white = light[3] if len(light) > 3 else 0.0
     shown = np.clip((light[:3] + white) ** 0.5 * 255, 0, 255).astype(int)

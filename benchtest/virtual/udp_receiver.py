@@ -10,14 +10,14 @@ from collections.abc import Callable
 
 from benchtest.errors import DriveFault
 
-BUFFER_OCTETS = 4 << 20
+_BUFFER_OCTETS = 4 << 20
 """Asked of the system for packets that wait; it gives as much as it allows."""
-LONGEST_PACKET = 65536
-WAKE_S = 0.1
+_MAX_PACKET_OCTETS = 65536
+_POLL_INTERVAL_S = 0.1
 """How often it looks whether it was closed. [s]"""
 
 
-class Ear:
+class UdpReceiver:
     """Hears packets in a thread of its own.
 
     A large prop takes longer to solve than the system's buffer lasts, and packets lost there would
@@ -37,7 +37,7 @@ class Ear:
         """
         self._hear = hear
         self._closed = threading.Event()
-        self._socket = _bound(host, port)
+        self._socket = _bind(host, port)
         self.port: int = self._socket.getsockname()[1]
         self._thread = threading.Thread(target=self._run, name="ear", daemon=True)
 
@@ -48,7 +48,7 @@ class Ear:
         while not self._closed.is_set():
             # no more than a wake-up call, or word that nobody hears what was sent from here
             with contextlib.suppress(OSError):
-                self._hear(self._socket.recv(LONGEST_PACKET))
+                self._hear(self._socket.recv(_MAX_PACKET_OCTETS))
 
     def close(self) -> None:
         """Hear no more."""
@@ -58,7 +58,7 @@ class Ear:
         self._socket.close()
 
 
-def _bound(host: str, port: int) -> socket.socket:
+def _bind(host: str, port: int) -> socket.socket:
     try:
         family, kind, protocol, _, address = socket.getaddrinfo(
             host, port, type=socket.SOCK_DGRAM, flags=socket.AI_PASSIVE
@@ -76,8 +76,8 @@ def _bound(host: str, port: int) -> socket.socket:
             f"cannot listen on {host}:{port}: {_reason(error)}; {_advice(error)}"
         ) from error
     with contextlib.suppress(OSError):
-        opened.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, BUFFER_OCTETS)
-    opened.settimeout(WAKE_S)
+        opened.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _BUFFER_OCTETS)
+    opened.settimeout(_POLL_INTERVAL_S)
     return opened
 
 

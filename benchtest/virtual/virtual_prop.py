@@ -18,14 +18,14 @@ from benchtest.errors import CircuitFault
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.notation import joint_by_name, parse_node
-from benchtest.virtual.built_unit import Built, build, healthy_joint_ohm
+from benchtest.virtual.built_unit import BuiltUnit, build_unit, draw_joint_ohm
 from benchtest.virtual.data_line import DataLine
-from benchtest.virtual.injected_faults import Fault, JointFault, WiringFault, misleading
+from benchtest.virtual.injected_faults import InjectedFault, JointFault, WiringFault, data_remap
 
-FloatArray = NDArray[np.float64]
+_FloatArray = NDArray[np.float64]
 
 
-def frame_mark(frame: NDArray[np.uint8]) -> str:
+def frame_checksum(frame: NDArray[np.uint8]) -> str:
     """A short word by which two frames are known to be the same."""
     return f"{zlib.crc32(np.ascontiguousarray(frame).tobytes()):08x}"
 
@@ -40,10 +40,10 @@ class VirtualProp:
     def __init__(
         self,
         design: Design,
-        faults: Sequence[Fault] = (),
+        faults: Sequence[InjectedFault] = (),
         seed: int | None = None,
         meter: Meter = DEFAULT_METER,
-        built: Built | None = None,
+        built: BuiltUnit | None = None,
     ) -> None:
         """Build it.
 
@@ -57,8 +57,8 @@ class VirtualProp:
         """
         self.design = design
         self.meter = meter
-        self.faults: dict[str, Fault] = {fault.where: fault for fault in faults}
-        self.built: Built = built or build(design, seed, meter.percent)
+        self.faults: dict[str, InjectedFault] = {fault.where: fault for fault in faults}
+        self.built: BuiltUnit = built or build_unit(design, seed, meter.percent)
         self._chance = None if seed is None else np.random.default_rng([seed, 1])
         self._latched = np.zeros((design.node_count, design.node.channels), dtype=np.uint8)
         self._wanted = self._latched
@@ -68,7 +68,7 @@ class VirtualProp:
     def _wire_up(self) -> None:
         """What follows from the faults."""
         wiring = [fault for fault in self.faults.values() if isinstance(fault, WiringFault)]
-        misled = [misleading(fault, self.design) for fault in wiring]
+        misled = [data_remap(fault, self.design) for fault in wiring]
         self._misled = [one for one in misled if one is not None]
         self._line = DataLine(self.design, self.faults.values())
         dead = {fault.where for fault in wiring if fault.what == "short"}
@@ -117,12 +117,12 @@ class VirtualProp:
         }
         return {**self.built.joint_ohm, **changed}
 
-    def light(self) -> FloatArray:
+    def light(self) -> _FloatArray:
         """Light of each channel over that of a healthy node at full, shape (nodes, colours)."""
         asked = self.solution.duty / self.built.node_factor[:, None]
         return asked * node_light(self.built.design.node, self.solution.node_v)
 
-    def wanted(self) -> NDArray[np.uint8]:
+    def sent_frame(self) -> NDArray[np.uint8]:
         """The last frame that came in, shape (nodes, colours)."""
         return self._wanted
 
@@ -137,7 +137,7 @@ class VirtualProp:
         """What each node was last told, shape (nodes, colours)."""
         return self._latched
 
-    def fallen(self) -> NDArray[np.bool_]:
+    def browned_out(self) -> NDArray[np.bool_]:
         """Nodes that took the last light and starved of it: they flash at each frame, (nodes,)."""
         _ = self.solution
         return self._fallen
@@ -170,7 +170,7 @@ class VirtualProp:
 
     # -- work on it --------------------------------------------------------------------------
 
-    def go_wrong(self, fault: Fault) -> None:
+    def inject_fault(self, fault: InjectedFault) -> None:
         """Let something break while the prop runs; nodes keep what they were told last.
 
         Raises:
@@ -199,7 +199,7 @@ class VirtualProp:
             joint = joint_by_name(where, self.design)
             where = joint.name
             if joint.is_power and self._chance is not None:
-                self.built.joint_ohm[where] = healthy_joint_ohm(joint, self._chance)
+                self.built.joint_ohm[where] = draw_joint_ohm(joint, self._chance)
         was_wrong = self.faults.pop(where, None) is not None
         self._wire_up()
         self.receive(self._wanted)  # a controller goes on sending its last frame down the line

@@ -8,20 +8,22 @@ from typing import Any, Protocol
 
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import DriveFault
-from benchtest.virtual.virtual_prop import frame_mark
+from benchtest.virtual.virtual_prop import frame_checksum
 
-SETTLE_S = 5.0
+FRAME_TIMEOUT_S = 5.0
 """Longest wait for a frame to have arrived. [s]"""
-LOOK_S = 0.01
+_POLL_INTERVAL_S = 0.01
 
 
-class Hearing(Protocol):
+class _HasState(Protocol):
     """What says which frame it heard last."""
 
     def state(self) -> dict[str, Any]: ...
 
 
-def wait_until_shown(prop: Hearing, frame: Callable[[], Frame], within_s: float = SETTLE_S) -> None:
+def wait_for_frame(
+    prop: _HasState, frame: Callable[[], Frame], within_s: float = FRAME_TIMEOUT_S
+) -> None:
     """Wait until the prop shows a frame: on a busy machine no fixed time is long enough.
 
     Args:
@@ -33,7 +35,7 @@ def wait_until_shown(prop: Hearing, frame: Callable[[], Frame], within_s: float 
         DriveFault: it does not.
     """
     due_s = time.monotonic() + within_s
-    while prop.state()["frame"] != frame_mark(frame()):
+    while prop.state()["frame"] != frame_checksum(frame()):
         if time.monotonic() > due_s:
             raise DriveFault("the virtual prop hears nothing; look at the loopback network")
-        time.sleep(LOOK_S)
+        time.sleep(_POLL_INTERVAL_S)

@@ -38,7 +38,7 @@ from benchtest.prop.design import (
 from benchtest.prop.joints import Joint, data_joints, power_joints
 from benchtest.prop.notation import parse_place, places
 from benchtest.virtual.data_line import DataLine
-from benchtest.virtual.injected_faults import Fault, WiringFault, misleading, parse_fault
+from benchtest.virtual.injected_faults import InjectedFault, WiringFault, data_remap, parse_fault
 from tests.bench.any_prop_designs import Chance, Made, chance_of
 from tests.outside.ngspice import by_ngspice
 
@@ -342,11 +342,11 @@ class Unit:
         self.warmth = 0.0
         faults = [parse_fault(text, self.design) for text in self.left if not _is_own(text)]
         wiring = [fault for fault in faults if isinstance(fault, WiringFault)]
-        misled = [misleading(fault, self.design) for fault in wiring]
+        misled = [data_remap(fault, self.design) for fault in wiring]
         self._misled = [one for one in misled if one is not None]
         self._line = DataLine(self.design, faults)
         self._points: dict[bytes, Operating] = {}
-        self._faults: list[Fault] = faults
+        self._faults: list[InjectedFault] = faults
         self._limits = self._limited()
 
     def _ohms(self) -> dict[str, float]:
@@ -488,7 +488,7 @@ class Unit:
 
     # -- as `virtual.observe` wants it -------------------------------------------------------
 
-    def wanted(self) -> NDArray[np.uint8]:
+    def sent_frame(self) -> NDArray[np.uint8]:
         """Return the last frame that came in, shape (nodes, colours)."""
         return self._wanted
 
@@ -503,7 +503,7 @@ class Unit:
         """Return what each node was last told, shape (nodes, colours)."""
         return self._latched
 
-    def fallen(self) -> NDArray[np.bool_]:
+    def browned_out(self) -> NDArray[np.bool_]:
         """Return the nodes that took the last light and lost it for want of volts, (nodes,)."""
         _ = self.point
         return self._fallen

@@ -29,7 +29,7 @@ from benchtest.diagnosis.batch.model import SeenUnit
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.reader import parse_design
 from benchtest.session.log.measured_supplies import measured_supplies
-from benchtest.virtual.built_unit import Built, build
+from benchtest.virtual.built_unit import BuiltUnit, build_unit
 from benchtest.virtual.injected_faults import parse_fault
 from benchtest.virtual.virtual_prop import VirtualProp
 from tests.bench.diagnosis import engine_of, measured
@@ -49,7 +49,7 @@ class Tally:
     wrong: int = 0
     """Joints that had not changed and were said to have."""
 
-    def add(self, changes: tuple[JointChange, ...], built: Built, hidden: str) -> None:
+    def add(self, changes: tuple[JointChange, ...], built: BuiltUnit, hidden: str) -> None:
         """One comparison; of an unchanged unit where nothing is hidden."""
         where, _, ohm = hidden.partition("=")
         said = {change.where: change for change in changes}
@@ -65,7 +65,7 @@ class Tally:
             self.first += changes[0].where == where
 
     @staticmethod
-    def true(built: Built, name: str, where: str, ohm: str) -> float:
+    def true(built: BuiltUnit, name: str, where: str, ohm: str) -> float:
         """Resistance after over before."""
         return float(ohm) / built.joint_ohm[name] if name == where else 1.0
 
@@ -97,8 +97,8 @@ def main(units: int, seed: int) -> None:
         engine = Engine(design)
         for _ in range(units):
             unit, later = (int(rng.integers(1 << 30)) for _ in range(2))
-            built = build(design, unit, DEFAULT_METER.percent)
-            other = build(design, later, DEFAULT_METER.percent)
+            built = build_unit(design, unit, DEFAULT_METER.percent)
+            other = build_unit(design, later, DEFAULT_METER.percent)
             fed = zip(built.design.feeds, other.design.feeds, strict=True)
             feeds = tuple(replace(one, volts=two.volts) for one, two in fed)
             aged = replace(

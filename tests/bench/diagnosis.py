@@ -38,7 +38,7 @@ from benchtest.prop.reader import parse_design
 from benchtest.session.log.events import CheckMade
 from benchtest.session.log.measured_supplies import with_measured_supplies
 from benchtest.session.log.power_checks import Key, judge
-from benchtest.virtual.built_unit import Built, build
+from benchtest.virtual.built_unit import BuiltUnit, build_unit
 from benchtest.virtual.injected_faults import parse_fault
 from benchtest.virtual.observer import observe
 from benchtest.virtual.virtual_prop import VirtualProp
@@ -82,7 +82,7 @@ class Case:
         return {fault.partition("=")[0] for fault in self.hidden}
 
 
-def unlike(built: Built, rng: np.random.Generator) -> Built:
+def unlike(built: BuiltUnit, rng: np.random.Generator) -> BuiltUnit:
     """The same unit with loads and lengths that no model of ours describes."""
     design = built.design.at_celsius(float(rng.uniform(20.0, WARM_CELSIUS)))
     kind = design.node
@@ -115,7 +115,7 @@ def hide(design: Design, faults: int, rng: np.random.Generator) -> list[str]:
 
 def new_unit(design: Design, hidden: Sequence[str], seed: int) -> VirtualProp:
     """A unit with these faults."""
-    built = build(design, seed, DEFAULT_METER.percent)
+    built = build_unit(design, seed, DEFAULT_METER.percent)
     built = unlike(built, np.random.default_rng([seed, 2]))
     return VirtualProp(design, [parse_fault(h, design) for h in hidden], seed, built=built)
 

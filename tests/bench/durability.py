@@ -31,8 +31,8 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.errors import BenchError, RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.records.backup import FILE
-from benchtest.records.integrity import damage
+from benchtest.records.backup import DATABASE_FILE
+from benchtest.records.integrity import find_damage
 from benchtest.records.models import Stage
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import (
@@ -172,8 +172,8 @@ def look(folder: Path, acks: Acks) -> Figures:
             for event in shelf.events(row.id)
         }
         half = sum(_stage_by_events(shelf, unit.tag) != unit.stage for unit in shelf.units())
-    with closing(sqlite3.connect(folder / FILE)) as connection:
-        half += damage(connection) is not None
+    with closing(sqlite3.connect(folder / DATABASE_FILE)) as connection:
+        half += find_damage(connection) is not None
     lost = sum(there.get(place) != ack for place, ack in acks.items())
     unsaid = {place: ack for place, ack in there.items() if place not in acks}
     acks |= unsaid
@@ -227,7 +227,7 @@ def kills_while_brought_forward(base: Path, rounds: int) -> Figures:
         folder = base / f"old-{number}"
         acks = old_bench(folder)
         run_until(lambda _, at=folder: Shelf(at).close(), draw.uniform(0.0, LONGEST_S))  # type: ignore[misc]
-        with closing(sqlite3.connect(folder / FILE)) as connection:
+        with closing(sqlite3.connect(folder / DATABASE_FILE)) as connection:
             found["still_old"] += connection.execute("PRAGMA user_version").fetchone()[0] == 1
         seen = look(folder, acks)
         found["kills"] += 1
@@ -239,7 +239,7 @@ def kills_while_brought_forward(base: Path, rounds: int) -> Figures:
 def old_bench(folder: Path) -> Acks:
     """A bench as version 1 left it, and its events."""
     folder.mkdir()
-    with closing(sqlite3.connect(folder / FILE)) as connection:
+    with closing(sqlite3.connect(folder / DATABASE_FILE)) as connection:
         connection.executescript(OLD.read_text("utf-8"))
         connection.execute("PRAGMA user_version = 1")
         rows = connection.execute("SELECT session, seq, at, kind, data FROM event").fetchall()
@@ -309,7 +309,7 @@ def cut_logs(base: Path, rounds: int) -> Figures:
     found = dict.fromkeys(("cuts", "half", "holes", "reopened"), 0)
     source = base / "log"
     acks = _killed_bench(source, 5)
-    log = source / f"{FILE}-wal"
+    log = source / f"{DATABASE_FILE}-wal"
     draw = random.Random(2)
     for number in range(rounds):
         folder = base / f"cut-{number}"
@@ -337,7 +337,7 @@ def spoilt_files(base: Path, rounds: int) -> Figures:
     look(folder, acks)
     with Shelf(folder) as shelf:  # a copy is there, and the log is empty when this closes
         shelf.units()
-    whole = (folder / FILE).read_bytes()
+    whole = (folder / DATABASE_FILE).read_bytes()
     draw = random.Random(3)
     for page in range(len(whole) // 4096):
         spoilt = whole[: page * 4096] + draw.randbytes(4096) + whole[(page + 1) * 4096 :]
@@ -354,8 +354,8 @@ def spoilt_files(base: Path, rounds: int) -> Figures:
 def _judge(folder: Path, octets: bytes, acks: Acks, found: Figures) -> bool:
     """Whether the damage is told of at the start; where it is not, whether anything is other."""
     for side in ("-wal", "-shm"):
-        (folder / f"{FILE}{side}").unlink(missing_ok=True)
-    (folder / FILE).write_bytes(octets)
+        (folder / f"{DATABASE_FILE}{side}").unlink(missing_ok=True)
+    (folder / DATABASE_FILE).write_bytes(octets)
     try:
         seen = look(folder, dict(acks))
     except RecordsFault as fault:

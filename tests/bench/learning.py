@@ -40,7 +40,7 @@ from benchtest.prop.design import Design, FeedName, Probe, rail_probe
 from benchtest.prop.joints import power_joints
 from benchtest.prop.lit_set import Lit, everything
 from benchtest.prop.reader import parse_design
-from benchtest.virtual.built_unit import Built, build
+from benchtest.virtual.built_unit import BuiltUnit, build_unit
 from benchtest.virtual.injected_faults import parse_fault
 from benchtest.virtual.virtual_prop import VirtualProp
 from tests.bench.diagnosis import calibration_error, named
@@ -86,7 +86,7 @@ class Batch:
     shares: tuple[float, float, float]
     seed: int
 
-    def built(self, unit: int) -> Built:
+    def built(self, unit: int) -> BuiltUnit:
         """A unit of it."""
         share, of_supply, of_fifth = self.shares
         like = self._like(share, of_supply)
@@ -94,11 +94,13 @@ class Batch:
             fed = zip(like.feeds, self.design.feeds, strict=True)
             like = replace(like, feeds=tuple(replace(a, volts=b.volts) for a, b in fed))
             of_supply = of_fifth
-        own = build(like, self.seed + unit, DEFAULT_METER.percent, parts(share, of_supply)[1])
-        return replace(own, meter_gain=build(like, self.seed, DEFAULT_METER.percent).meter_gain)
+        own = build_unit(like, self.seed + unit, DEFAULT_METER.percent, parts(share, of_supply)[1])
+        return replace(
+            own, meter_gain=build_unit(like, self.seed, DEFAULT_METER.percent).meter_gain
+        )
 
     def _like(self, share: float, of_supply: float) -> Design:
-        return build(self.design, self.seed, 0.0, parts(share, of_supply)[0]).design
+        return build_unit(self.design, self.seed, 0.0, parts(share, of_supply)[0]).design
 
     def unit(self, unit: int, hidden: str = "") -> VirtualProp:
         """The same with a fault."""

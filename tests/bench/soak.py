@@ -41,7 +41,7 @@ from benchtest.session.report.report_content import report_content
 from benchtest.session.session import Session
 from benchtest.session.stand import Stand
 from benchtest.session.workbench.setup import sweep
-from benchtest.virtual.e131_receiver import Controller
+from benchtest.virtual.e131_receiver import E131Receiver
 from benchtest.virtual.injected_faults import parse_fault
 from benchtest.virtual.virtual_prop import VirtualProp
 from tests.bench.figures import note, run
@@ -112,7 +112,7 @@ class Ear:
         self._socket.bind(("127.0.0.1", 0))
         self._socket.setblocking(False)
         self.port: int = self._socket.getsockname()[1]
-        self.controller = Controller.of(range(1, universes + 1))
+        self.controller = E131Receiver.of(range(1, universes + 1))
         self.heard = 0
 
     def empty(self) -> None:
@@ -123,8 +123,8 @@ class Ear:
             except BlockingIOError:
                 return
             self.heard += 1
-            self.controller.take(octets, time.monotonic())
-            self.controller.tick(time.monotonic())
+            self.controller.receive(octets, time.monotonic())
+            self.controller.expire_sources(time.monotonic())
 
     def arrivals(self, seconds: float) -> list[tuple[float, int]]:
         """Raw monotonic time of arrival [s] and universe of each packet, for some seconds."""

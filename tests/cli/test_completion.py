@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from benchtest.cli.parser import build_parser
-from benchtest.records.backup import FILE
+from benchtest.records.backup import DATABASE_FILE
 from benchtest.records.shelf import Shelf
 from tests.terminals import Ear
 
@@ -99,7 +99,7 @@ def test_a_tab_makes_no_bench(bash: dict[str, set[str]], home: Path) -> None:
     assert "--output" in bash["benchtest --bench nowhere report "]
     assert not (home / "nowhere").exists()
     with Shelf(home / "data" / "benchtest") as shelf:
-        assert shelf.path.name == FILE
+        assert shelf.path.name == DATABASE_FILE
         assert [unit.tag for unit in shelf.units()] == ["WF-03", "WF-04"]
 
 

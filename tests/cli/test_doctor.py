@@ -26,8 +26,8 @@ from benchtest.cli.environment import suits
 from benchtest.drive.interfaces import network_interfaces
 from benchtest.drive.serial_permissions import PortPermission, permission_remedy
 from benchtest.drive.serial_ports import serial_ports
-from benchtest.records.backup import FILE
-from benchtest.records.folder_check import filesystem_of
+from benchtest.records.backup import DATABASE_FILE
+from benchtest.records.folder_check import filesystem_kind
 from benchtest.records.shelf import Shelf
 
 Run = Callable[..., Any]
@@ -76,15 +76,15 @@ def test_a_sound_machine_ends_with_0_and_nothing_is_made(run: Run, tmp_path: Pat
 def test_json_says_what_the_records_hold_and_leaves_them_alone(look: Look, tmp_path: Path) -> None:
     with Shelf(tmp_path / "bench") as shelf:
         shelf.add_units(["WF-01", "WF-02"], "Willow fan", "text")
-    before = hashlib.sha256((tmp_path / "bench" / FILE).read_bytes()).digest()
+    before = hashlib.sha256((tmp_path / "bench" / DATABASE_FILE).read_bytes()).digest()
     code, found = look(tmp_path / "bench")
     assert (code, found["good"]) == (0, True)
     assert found["bench"]["contents"]["units"] == 2
     assert found["bench"]["trouble"] is None
     (records,) = _lines(found, "records")
     assert "2 units, 0 sessions, 0 events" in records["says"]
-    assert hashlib.sha256((tmp_path / "bench" / FILE).read_bytes()).digest() == before
-    assert [path.name for path in (tmp_path / "bench").iterdir()] == [FILE]
+    assert hashlib.sha256((tmp_path / "bench" / DATABASE_FILE).read_bytes()).digest() == before
+    assert [path.name for path in (tmp_path / "bench").iterdir()] == [DATABASE_FILE]
 
 
 def test_libraries_are_those_that_pip_lists(run: Run) -> None:
@@ -138,7 +138,7 @@ def test_the_kind_of_file_system_is_the_one_that_findmnt_says(tmp_path: Path) ->
     for place in (tmp_path, Path("/dev"), Path("/proc")):
         words = ["findmnt", "--noheadings", "--output", "FSTYPE", "--target", str(place)]
         said = subprocess.run(words, capture_output=True, text=True, check=True).stdout
-        assert filesystem_of(place) == said.split()[-1]
+        assert filesystem_kind(place) == said.split()[-1]
 
 
 def test_records_that_somebody_has_open_are_looked_at(look: Look, tmp_path: Path) -> None:
@@ -152,7 +152,7 @@ def test_records_that_somebody_has_open_are_looked_at(look: Look, tmp_path: Path
 def test_a_damaged_record_is_bad_and_says_what_to_do(look: Look, tmp_path: Path) -> None:
     with Shelf(tmp_path / "bench") as shelf:
         shelf.add_units([f"WF-{n}" for n in range(900)], "Willow fan", "text")
-    file = tmp_path / "bench" / FILE
+    file = tmp_path / "bench" / DATABASE_FILE
     octets = bytearray(file.read_bytes())
     octets[-4096:] = b"\xa5" * 4096
     file.write_bytes(octets)
@@ -165,7 +165,7 @@ def test_a_damaged_record_is_bad_and_says_what_to_do(look: Look, tmp_path: Path)
 
 def test_records_of_a_newer_version_are_bad(look: Look, tmp_path: Path) -> None:
     Shelf(tmp_path / "bench").close()
-    database = sqlite3.connect(tmp_path / "bench" / FILE)
+    database = sqlite3.connect(tmp_path / "bench" / DATABASE_FILE)
     database.execute("PRAGMA user_version = 99")
     database.close()
     code, found = look(tmp_path / "bench")

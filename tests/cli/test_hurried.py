@@ -16,7 +16,7 @@ from benchtest.cli import main
 from benchtest.cli.atomic_write import write_atomic
 from benchtest.errors import RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.records.backup import FILE
+from benchtest.records.backup import DATABASE_FILE
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import VerdictGiven
 from benchtest.session.session import Session
@@ -108,7 +108,7 @@ def test_what_is_written_takes_the_place_of_a_file_and_goes_where_a_link_leads(
 
 @pytest.mark.parametrize("command", [["export"], ["report", "WF-03"]], ids=lambda words: words[0])
 def test_nothing_is_written_over_records(bench: Path, capsys: Said, command: list[str]) -> None:
-    file = bench / FILE
+    file = bench / DATABASE_FILE
     before = file.read_bytes()
     assert main([*command, "--bench", str(bench), "-o", str(file)]) == 2
     assert "holds the records of a bench" in capsys.readouterr().err
@@ -145,5 +145,5 @@ def test_a_name_of_a_file_orders_no_terminal_about(
 ) -> None:
     assert main(["export", "--bench", str(bench), "-o", str(tmp_path / "a\x1b[2J.jsonl")]) == 0
     assert capsys.readouterr().out.endswith("a?[2J.jsonl.\n")
-    assert main(["doctor", "--bench", str(bench / FILE / "a\x1b[2J")]) == 1
+    assert main(["doctor", "--bench", str(bench / DATABASE_FILE / "a\x1b[2J")]) == 1
     assert "\x1b" not in capsys.readouterr().out

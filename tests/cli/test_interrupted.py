@@ -18,7 +18,7 @@ import pytest
 
 from benchtest.drive.universe_layout import universe_numbers
 from benchtest.prop.reader import read_design
-from benchtest.records.backup import FILE
+from benchtest.records.backup import DATABASE_FILE
 from benchtest.records.shelf import Shelf
 from benchtest.virtual.remote_prop import start_simulation
 from tests.drive.boards import PythonBoard, until
@@ -94,7 +94,7 @@ def test_what_drives_a_prop_takes_it_along(
         pass
     command.until(lambda: bool(psutil.Process(command.process.pid).children()))
     command.interrupted()
-    for file in (tmp_path / "bench").rglob(FILE):
+    for file in (tmp_path / "bench").rglob(DATABASE_FILE):
         with Shelf(file.parent) as shelf:
             assert all(shelf.events(row.id) for row in shelf.sessions())
 
@@ -122,7 +122,7 @@ def test_practice_leaves_nothing_of_its_unit_behind(
     temporary.mkdir()
     monkeypatch.setenv("TMPDIR", str(temporary))
     command = begin("practice", "--auto", "--grade", "5", "--seed", "7")
-    command.until(lambda: any(temporary.rglob(FILE)))
+    command.until(lambda: any(temporary.rglob(DATABASE_FILE)))
     assert command.interrupted() == "benchtest: interrupted\n"
     assert list(temporary.iterdir()) == []
     assert not list((tmp_path / "bench").rglob("*"))

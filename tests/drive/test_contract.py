@@ -19,8 +19,8 @@ from benchtest.drive.driver import Driver, Target
 from benchtest.drive.driver_choice import driver_for
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.prop.design import Design
-from benchtest.virtual.impairment import BadAir
-from benchtest.virtual.server import Simulation
+from benchtest.virtual.impairment import NetworkImpairment
+from benchtest.virtual.server import VirtualPropServer
 from benchtest.virtual.virtual_prop import VirtualProp
 from tests.drive.boards import Built, PythonBoard, SimulatedBoard, until
 from tests.drive.contract import DriverContract, on_the_wire
@@ -74,14 +74,16 @@ class OnVirtualProp:
 
     loses = True
 
-    def __init__(self, air: Callable[[], BadAir]) -> None:
+    def __init__(self, air: Callable[[], NetworkImpairment]) -> None:
         self._air = air
-        self._running: list[tuple[Simulation, asyncio.AbstractEventLoop, threading.Thread]] = []
+        self._running: list[
+            tuple[VirtualPropServer, asyncio.AbstractEventLoop, threading.Thread]
+        ] = []
 
     def driver(self, design: Design) -> Driver:
         """A prop of this design comes with it."""
         self.design = design
-        self._simulation = Simulation(VirtualProp(design), air=self._air())
+        self._simulation = VirtualPropServer(VirtualProp(design), air=self._air())
         listens: Future[tuple[int, asyncio.AbstractEventLoop]] = Future()
         thread = threading.Thread(target=asyncio.run, args=(_run(self._simulation, listens),))
         thread.start()
@@ -95,9 +97,9 @@ class OnVirtualProp:
     def shown(self) -> bytes:
         return on_the_wire(self.design, self._simulation.prop.latched())
 
-    def counted(self) -> dict[str, int]:
+    def packet_counts(self) -> dict[str, int]:
         """Packets that its controller took, and threw away by reason."""
-        return dict(self._simulation.controller.counted)
+        return dict(self._simulation.receiver.packet_counts)
 
     def close(self) -> None:
         for simulation, loop, thread in self._running:
@@ -106,7 +108,7 @@ class OnVirtualProp:
 
 
 async def _run(
-    simulation: Simulation, listens: Future[tuple[int, asyncio.AbstractEventLoop]]
+    simulation: VirtualPropServer, listens: Future[tuple[int, asyncio.AbstractEventLoop]]
 ) -> None:
     where = await simulation.listen(LOOPBACK, 0, 0)
     listens.set_result((where.port, asyncio.get_running_loop()))
@@ -177,9 +179,9 @@ class TestBridgeOnABadLine(DriverContract):
         board.close()
 
 
-def _bad_air() -> BadAir:
+def _bad_air() -> NetworkImpairment:
     """Of 100 packets 15 never come and 15 have a bit turned over; up to two frames late."""
-    return BadAir(lose=0.15, garble=0.15, delay_s=0.05, seed=7)
+    return NetworkImpairment(loss=0.15, corruption=0.15, delay_s=0.05, seed=7)
 
 
 class TestVirtual(DriverContract):
@@ -187,7 +189,7 @@ class TestVirtual(DriverContract):
 
     @pytest.fixture
     def bench(self) -> Iterator[OnVirtualProp]:
-        made = OnVirtualProp(BadAir)
+        made = OnVirtualProp(NetworkImpairment)
         yield made
         made.close()
 
@@ -206,9 +208,9 @@ class TestVirtualOnABadNetwork(DriverContract):
         for level in range(50):
             driver.show(np.full((design.node_count, 3), level, dtype=np.uint8))
         sent = driver.status().packets
-        until(lambda: sum(bench.counted().values()) > 0.7 * sent)
+        until(lambda: sum(bench.packet_counts().values()) > 0.7 * sent)
         time.sleep(0.1)
-        counted = bench.counted()
+        counted = bench.packet_counts()
         assert sum(counted.values()) < 0.95 * sent  # some were lost
         assert counted["accepted"] < sum(counted.values())  # some overtaken, some not understood
         assert len(counted) >= 3

@@ -9,7 +9,7 @@ from importlib.resources import files
 from benchtest.drive.bridge.framing import encode_frame
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
-from benchtest.records.backup import FILE
+from benchtest.records.backup import DATABASE_FILE
 from benchtest.records.json_lines import import_lines
 from benchtest.records.shelf import Shelf
 from tests.fuzz.scratch import fresh
@@ -101,7 +101,7 @@ def made_bench() -> bytes:
     folder = fresh("begin")
     with Shelf(folder) as shelf:
         import_lines(shelf, record().split("\n"), "begin")
-    return (folder / FILE).read_bytes()
+    return (folder / DATABASE_FILE).read_bytes()
 
 
 def record() -> str:

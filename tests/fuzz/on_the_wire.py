@@ -20,7 +20,7 @@ from benchtest.drive.scpi.protocol import (
     parse_error,
     parse_volts,
 )
-from benchtest.virtual.e131_receiver import Controller
+from benchtest.virtual.e131_receiver import E131Receiver
 from tests.fuzz import board
 from tests.fuzz.attempt import Defect, check_words
 from tests.fuzz.good import PARTED
@@ -29,14 +29,14 @@ from tests.fuzz.scratch import scratch
 
 def take_packets(octets: bytes) -> bool:
     """E1.31 at the virtual prop and at the listener."""
-    controller = Controller.of([1, 2, 300])
+    controller = E131Receiver.of([1, 2, 300])
     others = OtherSources([1, 2, 300], UUID(int=1), 100)
     taken = False
     for number, packet in enumerate(octets.split(PARTED)):
         now_s = number * 0.7
-        taken |= controller.take(packet, now_s)
+        taken |= controller.receive(packet, now_s)
         others.receive(packet, ("127.0.0.1", 5000 + number % 7), {5000}, now_s)
-        controller.tick(now_s)
+        controller.expire_sources(now_s)
         for slots in controller.slots().values():
             if len(slots) > 512:
                 raise Defect("more than 512 slots")

@@ -29,9 +29,9 @@ from benchtest.prop.lit_set import everything
 from benchtest.prop.notation import joint_by_name, parse_probe
 from benchtest.prop.reader import parse_design
 from benchtest.prop.writer import write_design
-from benchtest.records.backup import FILE
+from benchtest.records.backup import DATABASE_FILE
 from benchtest.records.json_lines import export_lines, import_lines
-from benchtest.records.label import LabelContent, label_svg, read_code
+from benchtest.records.label import LabelContent, label_svg, parse_code
 from benchtest.records.models import check_tag
 from benchtest.records.report import ReportContent, render_report
 from benchtest.records.shelf import Shelf
@@ -157,7 +157,7 @@ def take_words(octets: bytes) -> bool:
         lambda: parse_probe(text, small_fan()),
         lambda: joint_by_name(text, small_fan()),
         lambda: Meter.parse(text),
-        lambda: read_code(text),
+        lambda: parse_code(text),
     ):
         try:
             read()
@@ -209,7 +209,7 @@ def take_database(octets: bytes) -> bool:
     """The bench's own file, spoilt in any way: opened, or refused with words; never half read."""
     folder = fresh("database")
     folder.mkdir()
-    (folder / FILE).write_bytes(octets)
+    (folder / DATABASE_FILE).write_bytes(octets)
     with Shelf(folder) as shelf:
         for row in shelf.sessions():
             shelf.events(row.id)

@@ -12,11 +12,18 @@ from pathlib import Path, PurePosixPath
 import pytest
 
 from benchtest.errors import InputError, RecordsFault
-from benchtest.records.backup import FILE, FOLDER, KEPT, QUIET_S, copies, last_whole_copy
-from benchtest.records.checksums import design_digest
+from benchtest.records.backup import (
+    BACKUP_FOLDER,
+    DATABASE_FILE,
+    MAX_START_COPIES,
+    MIN_COPY_INTERVAL_S,
+    find_intact_copy,
+    list_copies,
+)
+from benchtest.records.checksums import design_checksum
 from benchtest.records.disk import NETWORK, disk_kind, kind_in
-from benchtest.records.integrity import damage
-from benchtest.records.migrate import VERSION
+from benchtest.records.integrity import find_damage
+from benchtest.records.migrate import SCHEMA_VERSION
 from benchtest.records.restore import restore
 from benchtest.records.shelf import Shelf
 from tests.records.conftest import small_disk
@@ -33,8 +40,8 @@ def _grow(folder: Path, session: str, count: int) -> None:
 
 
 def _age_copies(folder: Path) -> None:
-    for path in copies(folder):
-        then = path.stat().st_mtime - 2 * QUIET_S
+    for path in list_copies(folder):
+        then = path.stat().st_mtime - 2 * MIN_COPY_INTERVAL_S
         os.utime(path, (then, then))
 
 
@@ -51,17 +58,17 @@ def _spoil(path: Path, page: int = 2) -> None:
 
 def test_what_has_grown_is_copied_at_the_next_start(tmp_path: Path, start: Start) -> None:
     session = _begun(tmp_path, start)
-    assert copies(tmp_path) == []
-    for _ in range(KEPT + 3):
+    assert list_copies(tmp_path) == []
+    for _ in range(MAX_START_COPIES + 3):
         _grow(tmp_path, session, 3)
         _age_copies(tmp_path)
     _begun(tmp_path, start)
-    made = copies(tmp_path)
-    assert len(made) == KEPT
-    copy = last_whole_copy(tmp_path)
+    made = list_copies(tmp_path)
+    assert len(made) == MAX_START_COPIES
+    copy = find_intact_copy(tmp_path)
     assert copy is not None
-    assert (copy.sessions, copy.events) == (1, 3 * (KEPT + 3))
-    assert [path.name for path in (tmp_path / FOLDER).iterdir() if path not in made] == []
+    assert (copy.sessions, copy.events) == (1, 3 * (MAX_START_COPIES + 3))
+    assert [path.name for path in (tmp_path / BACKUP_FOLDER).iterdir() if path not in made] == []
     with closing(sqlite3.connect(made[0])) as kept:  # each is one whole file by itself
         assert kept.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         assert kept.execute("PRAGMA journal_mode").fetchone() == ("delete",)
@@ -72,18 +79,18 @@ def test_nothing_new_makes_no_copy(tmp_path: Path, start: Start) -> None:
     for _ in range(4):
         Shelf(tmp_path).close()
         _age_copies(tmp_path)
-    assert len(copies(tmp_path)) == 1
+    assert len(list_copies(tmp_path)) == 1
 
 
 def test_a_copy_that_is_newer_by_the_clock_is_not_the_last(tmp_path: Path, start: Start) -> None:
     session = _begun(tmp_path, start)
     _grow(tmp_path, session, 2)
     Shelf(tmp_path).close()
-    (old,) = copies(tmp_path)
+    (old,) = list_copies(tmp_path)
     os.utime(old, (2e9, 2e9))  # the clock stood in 2033 when it was taken
     _grow(tmp_path, session, 2)
     Shelf(tmp_path).close()
-    copy = last_whole_copy(tmp_path)
+    copy = find_intact_copy(tmp_path)
     assert copy is not None
     assert copy.events == 4
 
@@ -97,17 +104,17 @@ def test_damaged_records_come_back(tmp_path: Path, start: Start, spoilt: list[st
         Shelf(tmp_path).close()
     _grow(tmp_path, session, 200)  # after the last copy
     if spoilt:
-        _spoil(copies(tmp_path)[-1])
-    with closing(sqlite3.connect(tmp_path / FILE)) as connection:
+        _spoil(list_copies(tmp_path)[-1])
+    with closing(sqlite3.connect(tmp_path / DATABASE_FILE)) as connection:
         last = connection.execute("PRAGMA page_count").fetchone()[0]
-    _spoil(tmp_path / FILE, last)
+    _spoil(tmp_path / DATABASE_FILE, last)
     expected = 20 if spoilt else 40
     with pytest.raises(RecordsFault, match=f"copy is .*{expected} events.*shelf --restore"):
         Shelf(tmp_path)
     done = restore(tmp_path)
     assert done.copy.events == expected
     assert done.aside is not None
-    assert (done.aside / FILE).is_file()
+    assert (done.aside / DATABASE_FILE).is_file()
     with Shelf(tmp_path) as shelf:
         events = shelf.events(session)
     assert len(events) == expected + done.saved_events
@@ -124,7 +131,7 @@ def test_records_that_are_gone_are_offered_back_and_never_begun_anew(
     _grow(tmp_path, session, 3)
     Shelf(tmp_path).close()
     for spoil in (Path.unlink, lambda path: path.write_bytes(b"")):
-        spoil(tmp_path / FILE)
+        spoil(tmp_path / DATABASE_FILE)
         with pytest.raises(RecordsFault, match=r"gone or empty.*shelf --restore"):
             Shelf(tmp_path)
         restore(tmp_path)
@@ -135,11 +142,11 @@ def test_records_that_are_gone_are_offered_back_and_never_begun_anew(
 def test_fewer_events_than_in_the_copy_are_noticed(tmp_path: Path, start: Start) -> None:
     session = _begun(tmp_path, start)
     _grow(tmp_path, session, 2)
-    early = (tmp_path / FILE).read_bytes()
+    early = (tmp_path / DATABASE_FILE).read_bytes()
     _grow(tmp_path, session, 2)
     _age_copies(tmp_path)
     Shelf(tmp_path).close()
-    (tmp_path / FILE).write_bytes(early)
+    (tmp_path / DATABASE_FILE).write_bytes(early)
     with pytest.raises(RecordsFault, match="holds 2 events, fewer than its last copy"):
         Shelf(tmp_path)
     assert restore(tmp_path).copy.events == 4
@@ -172,12 +179,12 @@ def test_whole_records_are_not_replaced(tmp_path: Path, start: Start) -> None:
 def test_a_change_inside_what_was_kept_is_found(tmp_path: Path, start: Start, change: str) -> None:
     """A disk that returns other figures leaves every page in shape."""
     _grow(tmp_path, _begun(tmp_path, start), 3)
-    with closing(sqlite3.connect(tmp_path / FILE)) as connection:
+    with closing(sqlite3.connect(tmp_path / DATABASE_FILE)) as connection:
         connection.executescript("DROP TRIGGER event_stays; DROP TRIGGER event_is_kept")
         connection.execute(change)
         connection.commit()
         assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
-        assert damage(connection) is not None
+        assert find_damage(connection) is not None
     with pytest.raises(RecordsFault, match="damaged"):
         Shelf(tmp_path)
 
@@ -185,11 +192,11 @@ def test_a_change_inside_what_was_kept_is_found(tmp_path: Path, start: Start, ch
 def _old_bench(folder: Path) -> Path:
     """Records as version 1 wrote them."""
     folder.mkdir(exist_ok=True)
-    with closing(sqlite3.connect(folder / FILE)) as connection:
+    with closing(sqlite3.connect(folder / DATABASE_FILE)) as connection:
         connection.executescript((GOLDEN / "version-1.sql").read_text("utf-8"))
         connection.execute("PRAGMA user_version = 1")
         connection.execute("PRAGMA journal_mode = WAL")
-    return folder / FILE
+    return folder / DATABASE_FILE
 
 
 def test_older_records_are_brought_forward_and_copied_first(tmp_path: Path) -> None:
@@ -203,14 +210,14 @@ def test_older_records_are_brought_forward_and_copied_first(tmp_path: Path) -> N
         assert sum(len(shelf.events(row.id)) for row in rows) == len(before) > 5
         assert shelf.append(rows[0].id, "note", {}, AT).seq > 1
     with closing(sqlite3.connect(path)) as connection:
-        assert connection.execute("PRAGMA user_version").fetchone() == (VERSION,)
+        assert connection.execute("PRAGMA user_version").fetchone() == (SCHEMA_VERSION,)
         assert (
             connection.execute("SELECT session, seq, at, kind, data FROM event").fetchall()[
                 : len(before)
             ]
             == before
         )
-    (copy,) = copies(tmp_path / "old")
+    (copy,) = list_copies(tmp_path / "old")
     assert copy.name == "bench-000001-version-1.sqlite3"
     with closing(sqlite3.connect(copy)) as connection:
         assert connection.execute("PRAGMA user_version").fetchone() == (1,)
@@ -240,12 +247,12 @@ def test_records_brought_forward_are_shaped_like_new_ones(tmp_path: Path) -> Non
     old = _old_bench(tmp_path / "old")
     for name in ("old", "new"):
         Shelf(tmp_path / name).close()
-    assert _shape(old) == _shape(tmp_path / "new" / FILE)
+    assert _shape(old) == _shape(tmp_path / "new" / DATABASE_FILE)
 
 
 def test_older_records_are_left_alone_where_no_copy_can_be_kept(tmp_path: Path) -> None:
     path = _old_bench(tmp_path)
-    (tmp_path / FOLDER).write_text("a file where the copies would go")
+    (tmp_path / BACKUP_FOLDER).write_text("a file where the copies would go")
     with pytest.raises(RecordsFault, match="could not be copied before"):
         Shelf(tmp_path)
     with closing(sqlite3.connect(path)) as connection:
@@ -254,7 +261,7 @@ def test_older_records_are_left_alone_where_no_copy_can_be_kept(tmp_path: Path) 
 
 def test_a_design_is_known_by_its_sha_256() -> None:
     # FIPS 180-2, appendix B.1: the digest of "abc"
-    assert design_digest("abc") == (
+    assert design_checksum("abc") == (
         "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     )
 
@@ -282,7 +289,7 @@ def test_this_machine_says_what_a_folder_lies_on(tmp_path: Path) -> None:
 def test_the_copy_is_named_as_a_person_would_look_for_it(tmp_path: Path, start: Start) -> None:
     _grow(tmp_path, _begun(tmp_path, start), 1)
     Shelf(tmp_path).close()
-    words = str(last_whole_copy(tmp_path))
+    words = str(find_intact_copy(tmp_path))
     assert re.fullmatch(
         r"backups/bench-000001\.sqlite3 \(1 session, 1 event, \d{4}-\d\d-\d\d \d\d:\d\d\)", words
     )
@@ -295,11 +302,11 @@ def test_a_file_cut_to_a_few_octets_is_not_begun_anew(
     session = _begun(tmp_path, start)
     _grow(tmp_path, session, 3)
     Shelf(tmp_path).close()
-    whole = (tmp_path / FILE).read_bytes()
-    (tmp_path / FILE).write_bytes(whole[:octets])
+    whole = (tmp_path / DATABASE_FILE).read_bytes()
+    (tmp_path / DATABASE_FILE).write_bytes(whole[:octets])
     with pytest.raises(RecordsFault, match=r"gone or empty.*shelf --restore"):
         Shelf(tmp_path)
-    assert (tmp_path / FILE).read_bytes() == whole[:octets]
+    assert (tmp_path / DATABASE_FILE).read_bytes() == whole[:octets]
     restore(tmp_path)
     with Shelf(tmp_path) as shelf:
         assert len(shelf.events(session)) == 3
@@ -309,16 +316,16 @@ def test_an_empty_database_beside_copies_is_not_begun_anew(tmp_path: Path, start
     session = _begun(tmp_path, start)
     _grow(tmp_path, session, 3)
     Shelf(tmp_path).close()
-    (tmp_path / FILE).unlink()
-    with closing(sqlite3.connect(tmp_path / FILE)) as connection:
+    (tmp_path / DATABASE_FILE).unlink()
+    with closing(sqlite3.connect(tmp_path / DATABASE_FILE)) as connection:
         connection.execute("PRAGMA journal_mode = WAL")
-    assert (tmp_path / FILE).stat().st_size >= 512
+    assert (tmp_path / DATABASE_FILE).stat().st_size >= 512
     with pytest.raises(RecordsFault, match=r"gone or empty.*shelf --restore"):
         Shelf(tmp_path)
 
 
 def test_a_file_cut_to_one_octet_without_a_copy_is_damaged(tmp_path: Path) -> None:
-    (tmp_path / FILE).write_bytes(b"S")
+    (tmp_path / DATABASE_FILE).write_bytes(b"S")
     with pytest.raises(RecordsFault, match=r"is damaged \(cut to 1 octet\); move the file away"):
         Shelf(tmp_path)
-    assert (tmp_path / FILE).read_bytes() == b"S"
+    assert (tmp_path / DATABASE_FILE).read_bytes() == b"S"

@@ -15,9 +15,9 @@ from pathlib import Path
 import pytest
 
 from benchtest.errors import RecordsFault
-from benchtest.records.backup import FILE
-from benchtest.records.database import open_database, writing
-from benchtest.records.migrate import VERSION
+from benchtest.records.backup import DATABASE_FILE
+from benchtest.records.database import open_database, transaction
+from benchtest.records.migrate import SCHEMA_VERSION
 from benchtest.records.shelf import Shelf
 from tests.records.conftest import lockable_folder, small_disk
 
@@ -28,7 +28,7 @@ Start = Callable[..., str]
 def test_a_new_folder_is_made_with_all_above_it(tmp_path: Path) -> None:
     folder = tmp_path / "a" / "b ö"
     open_database(folder).close()
-    assert (folder / FILE).is_file()
+    assert (folder / DATABASE_FILE).is_file()
 
 
 def test_commits_wait_for_the_disk(tmp_path: Path) -> None:
@@ -67,7 +67,7 @@ def test_what_happened_cannot_be_changed(shelf: Shelf, start: Start, change: str
 
 
 def _seal_and_stop(connection: sqlite3.Connection) -> None:
-    with writing(connection):
+    with transaction(connection):
         connection.execute("UPDATE unit SET stage = 'sealed'")
         raise KeyboardInterrupt
 
@@ -83,12 +83,12 @@ def test_a_transaction_that_is_stopped_leaves_nothing(shelf: Shelf, start: Start
 
 def test_a_file_of_a_newer_version_is_left_alone(tmp_path: Path) -> None:
     open_database(tmp_path).close()
-    with closing(sqlite3.connect(tmp_path / FILE)) as connection:
-        connection.execute(f"PRAGMA user_version = {VERSION + 1}")
-    before = (tmp_path / FILE).read_bytes()
+    with closing(sqlite3.connect(tmp_path / DATABASE_FILE)) as connection:
+        connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION + 1}")
+    before = (tmp_path / DATABASE_FILE).read_bytes()
     with pytest.raises(RecordsFault, match="newer benchtest"):
         Shelf(tmp_path)
-    assert (tmp_path / FILE).read_bytes() == before
+    assert (tmp_path / DATABASE_FILE).read_bytes() == before
 
 
 def test_a_folder_that_is_a_file_is_named(tmp_path: Path) -> None:
@@ -101,17 +101,17 @@ def test_a_folder_that_is_a_file_is_named(tmp_path: Path) -> None:
 
 
 def test_a_database_that_is_a_folder_is_named(tmp_path: Path) -> None:
-    (tmp_path / FILE).mkdir()
-    with pytest.raises(RecordsFault, match=f"{FILE}: .*--bench"):
+    (tmp_path / DATABASE_FILE).mkdir()
+    with pytest.raises(RecordsFault, match=f"{DATABASE_FILE}: .*--bench"):
         Shelf(tmp_path)
 
 
 def test_a_file_of_another_kind_is_not_touched(tmp_path: Path) -> None:
     text = "a letter, not a database\n" * 400
-    (tmp_path / FILE).write_text(text)
+    (tmp_path / DATABASE_FILE).write_text(text)
     with pytest.raises(RecordsFault, match="no database"):
         Shelf(tmp_path)
-    assert (tmp_path / FILE).read_text() == text
+    assert (tmp_path / DATABASE_FILE).read_text() == text
 
 
 def _filled(folder: Path, start: Start) -> Path:
@@ -119,7 +119,7 @@ def _filled(folder: Path, start: Start) -> Path:
         session = start(shelf)
         for number in range(300):
             shelf.append(session, "note", {"text": f"{number:04}" * 20}, AT)
-    return folder / FILE
+    return folder / DATABASE_FILE
 
 
 @pytest.mark.parametrize("page", [2, 5, -1])
@@ -180,7 +180,7 @@ def test_a_locked_file_is_said_soon_and_works_when_let_go(shelf: Shelf, start: S
 
 
 def test_a_locked_new_file_is_said(tmp_path: Path) -> None:
-    with _held(tmp_path / FILE), pytest.raises(RecordsFault, match="another program"):
+    with _held(tmp_path / DATABASE_FILE), pytest.raises(RecordsFault, match="another program"):
         Shelf(tmp_path)
     Shelf(tmp_path).close()
 
@@ -246,7 +246,7 @@ def test_a_full_disk_is_said_and_loses_nothing(tmp_path: Path, start: Start) -> 
         assert len(kept) > 5
         assert there == len(kept)
         assert ("disk is full" if mounted else "disk answers with an error") in said
-        assert FILE in said
+        assert DATABASE_FILE in said
         with Shelf(folder) as shelf:
             assert [event.seq for event in shelf.events(session)] == kept
 
@@ -257,7 +257,7 @@ def test_a_write_that_the_system_cuts_short_loses_nothing(tmp_path: Path, start:
     kept, said, there = _fill(tmp_path, session, 250_000)
     assert len(kept) > 5
     assert there == len(kept)
-    assert FILE in said
+    assert DATABASE_FILE in said
     with Shelf(tmp_path) as shelf:
         assert [event.seq for event in shelf.events(session)] == kept
         assert shelf.append(session, "note", {}, AT).seq == len(kept) + 1
@@ -272,7 +272,7 @@ def test_a_folder_that_may_not_be_written_is_said(tmp_path: Path, start: Start) 
         with pytest.raises(RecordsFault, match="--bench"):
             Shelf(disk / "new")
         with (
-            pytest.raises(RecordsFault, match=f"{FILE}: .*--bench"),
+            pytest.raises(RecordsFault, match=f"{DATABASE_FILE}: .*--bench"),
             Shelf(disk / "bench") as shelf,
         ):
             start(shelf, "WF-04")

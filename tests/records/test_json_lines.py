@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchtest.errors import FileFaults, InputError
-from benchtest.records.json_lines import MOST_FAULTS, Taken, export_lines, import_lines
+from benchtest.records.json_lines import MAX_LINE_FAULTS, ImportResult, export_lines, import_lines
 from benchtest.records.models import Stage
 from benchtest.records.shelf import Shelf
 
@@ -39,7 +39,7 @@ def line(shelf: Shelf, start: Start) -> dict[str, Any]:
     return found
 
 
-def _take(shelf: Shelf, *lines: dict[str, Any]) -> Taken:
+def _take(shelf: Shelf, *lines: dict[str, Any]) -> ImportResult:
     return import_lines(shelf, [json.dumps(line) for line in lines], "records.jsonl")
 
 
@@ -95,7 +95,7 @@ def test_whatever_an_event_holds_arrives_as_it_was(
 
 def test_empty_lines_are_passed_over(other: Shelf, line: dict[str, Any]) -> None:
     taken = import_lines(other, ["\n", json.dumps(line) + "\n", " \n"], "records.jsonl")
-    assert taken == Taken(1, 1, 2, new_units=1)
+    assert taken == ImportResult(1, 1, 2, new_units=1)
 
 
 @pytest.mark.parametrize(
@@ -131,7 +131,7 @@ def test_a_bad_line_is_named_and_nothing_is_taken(
 def test_a_file_of_another_kind_is_not_complained_of_without_end(other: Shelf) -> None:
     with pytest.raises(FileFaults) as refused:
         import_lines(other, ["noise"] * 1000, "noise.txt")
-    assert len(refused.value.faults) == MOST_FAULTS
+    assert len(refused.value.faults) == MAX_LINE_FAULTS
 
 
 def test_two_histories_in_one_file_are_not_taken_by_half(
@@ -157,7 +157,7 @@ def test_a_session_gone_on_with_on_two_benches_does_not_keep_the_others_from_tra
     assert [unit.tag for unit in other.units()] == ["WF-03"]
     taken = import_lines(other, export_lines(shelf), "second", leave_differing=True)
     assert (taken.sessions, taken.new_sessions, taken.new_events) == (2, 1, 0)
-    assert [words.partition(":")[0] for words in taken.left] == [
+    assert [words.partition(":")[0] for words in taken.left_out] == [
         f"session {shared} of WF-03, event 1"
     ]
     assert other.events(shared)[0].data == {"text": "there"}
@@ -176,7 +176,7 @@ def test_a_session_of_another_unit_under_the_same_id_is_refused(
 def test_lines_of_before_sessions_had_a_place_are_taken(other: Shelf) -> None:
     """As version 1 of the records wrote them."""
     old = (Path(__file__).parent / "golden" / "format-1-without-place.jsonl").read_text("utf-8")
-    assert import_lines(other, old.splitlines(), "old.jsonl") == Taken(2, 2, 16, new_units=1)
+    assert import_lines(other, old.splitlines(), "old.jsonl") == ImportResult(2, 2, 16, new_units=1)
     again = [json.loads(text) for text in export_lines(other)]
     assert [one.pop("placed_ms") for one in again] == [1793642407000, 1794252607000]
     assert again == [json.loads(text) for text in old.splitlines()]
@@ -268,7 +268,7 @@ def test_units_without_a_session_travel_too(
     assert other.units() == shelf.units()
     assert other.design_text("WF-07") == design_text
     assert list(export_lines(other)) == lines
-    assert import_lines(other, lines, "batch") == Taken(1, 0, 0)
+    assert import_lines(other, lines, "batch") == ImportResult(1, 0, 0)
     assert list(export_lines(other)) == lines
     assert len(list(export_lines(shelf, "WF-06"))) == 1
 

@@ -10,14 +10,14 @@ import pytest
 
 from benchtest.errors import InputError
 from benchtest.records.label import (
-    SHEETS,
-    SIZES,
+    COMMON_SIZES,
+    LABEL_SHEETS,
     LabelContent,
+    find_sheet,
     label_svg,
     labels_pdf,
+    parse_code,
     parse_size,
-    read_code,
-    sheet_of,
     sheet_pdf,
     sheet_svg,
 )
@@ -54,7 +54,7 @@ def _pages(pdf: Path) -> tuple[int, tuple[float, float]]:
     return int(count[1]), (float(size[1]) / 72 * 25.4, float(size[2]) / 72 * 25.4)
 
 
-@pytest.mark.parametrize("size", [*SIZES, "30x45"])
+@pytest.mark.parametrize("size", [*COMMON_SIZES, "30x45"])
 def test_a_printed_label_has_its_size_and_a_code_that_is_read(size: str, tmp_path: Path) -> None:
     path = tmp_path / "label.pdf"
     path.write_bytes(labels_pdf([_label()], parse_size(size)))
@@ -88,13 +88,13 @@ def test_a_long_name_is_shortened_and_signs_are_only_signs(tmp_path: Path) -> No
 
 
 def test_a_code_leads_back_to_unit_and_record() -> None:
-    assert read_code(_label().code) == ("WF-03", RECORD)
-    assert read_code("WF-03") == ("WF-03", None)
+    assert parse_code(_label().code) == ("WF-03", RECORD)
+    assert parse_code("WF-03") == ("WF-03", None)
 
 
-@pytest.mark.parametrize("name", list(SHEETS))
+@pytest.mark.parametrize("name", list(LABEL_SHEETS))
 def test_a_sheet_holds_its_labels_apart_and_on_the_paper(name: str) -> None:
-    sheet = sheet_of(name)
+    sheet = find_sheet(name)
     wide = sheet.left + (sheet.across - 1) * sheet.step[0] + sheet.label[0]
     high = sheet.top + (sheet.down - 1) * sheet.step[1] + sheet.label[1]
     assert wide <= sheet.width + 1e-6
@@ -108,7 +108,7 @@ def test_a_sheet_holds_its_labels_apart_and_on_the_paper(name: str) -> None:
 def test_a_sheet_begun_before_is_filled_from_the_next_place(tmp_path: Path) -> None:
     labels = [_label(f"WF-{number:02}") for number in range(1, 5)]
     path = tmp_path / "sheet.pdf"
-    path.write_bytes(sheet_pdf(labels, SHEETS["a4-21"], skip=19))
+    path.write_bytes(sheet_pdf(labels, LABEL_SHEETS["a4-21"], skip=19))
     count, printed = _pages(path)
     assert count == 2
     assert printed == pytest.approx((210.0, 297.0), abs=0.1)
@@ -118,7 +118,7 @@ def test_a_sheet_begun_before_is_filled_from_the_next_place(tmp_path: Path) -> N
 
 def test_an_svg_that_is_too_small_a_sheet_says_what_to_do() -> None:
     with pytest.raises(InputError, match=r"write a \.pdf"):
-        sheet_svg([_label()], SHEETS["a4-21"], skip=21)
+        sheet_svg([_label()], LABEL_SHEETS["a4-21"], skip=21)
 
 
 def test_an_svg_is_as_large_as_the_label_and_needs_nothing_else() -> None:
@@ -148,4 +148,4 @@ def test_a_size_that_is_none_is_refused(text: str) -> None:
 
 def test_a_sheet_that_is_none_gets_a_guess() -> None:
     with pytest.raises(InputError, match='did you mean "a4-2'):
-        sheet_of("a4-22")
+        find_sheet("a4-22")

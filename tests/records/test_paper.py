@@ -17,7 +17,13 @@ from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
 from benchtest.prop.lit_set import Lit
 from benchtest.prop.reader import parse_design
-from benchtest.records.comparison import Band, Change, Compared, JointRow, UnitComparison
+from benchtest.records.comparison import (
+    ComparedChange,
+    ComparedTest,
+    JointResistance,
+    JointRow,
+    UnitComparison,
+)
 from benchtest.records.report import (
     HistoryLine,
     JointLine,
@@ -28,7 +34,7 @@ from benchtest.records.report import (
     SuspectLine,
     render_report,
 )
-from benchtest.records.strand_plot import Curve, Dot, Panel, StrandPlot
+from benchtest.records.strand_plot import ReadingDot, StrandCurve, StrandPanel, StrandPlot
 
 Browse = Callable[..., str]
 PHONE_PX = 360
@@ -36,15 +42,17 @@ PHONE_PX = 360
 
 def _years(design: Design) -> UnitComparison:
     """Six tests, and three joints that stand out in them."""
-    good = Band(0.001, 0.002, 0.005, 0.012, 0.01, 0.001)
-    bad = Band(0.085, 0.11, 1.4, 1.5, 1.0, 1.0)
+    good = JointResistance(0.001, 0.002, 0.005, 0.012, 0.01, 0.001)
+    bad = JointResistance(0.085, 0.11, 1.4, 1.5, 1.0, 1.0)
     tests = [
-        Compared("0" * 36, f"{year}-11-20 17:00", f"{year}-11-20T17:00:00Z", 9, "WF-03")
+        ComparedTest("0" * 36, f"{year}-11-20 17:00", f"{year}-11-20T17:00:00Z", 9, "WF-03")
         for year in range(2021, 2027)
     ]
     names = [joint.name for joint in power_joints(design)]
     rows = [JointRow(name, [good] * 5 + [bad if n < 3 else good]) for n, name in enumerate(names)]
-    changes = [Change(name, 0, 5, good, bad, (17.0, 55.0, 140.0), 1.0) for name in names[:2]]
+    changes = [
+        ComparedChange(name, 0, 5, good, bad, (17.0, 55.0, 140.0), 1.0) for name in names[:2]
+    ]
     return UnitComparison("WF-03", design.name, tests, rows, changes, ["2020-11-20: no readings"])
 
 
@@ -54,7 +62,9 @@ def page() -> str:
     text = files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8")
     design = parse_design(text, "fan")
     x, sd = (0.0, 15.0, 31.0), (0.05, 0.05, 0.05)
-    curve = Curve(x, (4.7, 4.6, 4.5), sd, (4.6, 4.5, 4.4), (0.01, 0.01, 0.01), [Dot(31.0, 4.41)])
+    curve = StrandCurve(
+        x, (4.7, 4.6, 4.5), sd, (4.6, 4.5, 4.4), (0.01, 0.01, 0.01), [ReadingDot(31.0, 4.41)]
+    )
     joints = [JointLine(joint.name, cleared_ohm=0.03) for joint in power_joints(design)]
     joints[14] = JointLine(joints[14].name, 0.93, False, (0.31, 0.42, 1.6))
     nodes = [s.nodes for s in design.strands]
@@ -74,7 +84,9 @@ def page() -> str:
         strands=[StrandLine(n, count, "passed", "") for n, count in enumerate(nodes, 1)],
         marks=[Mark(Lit(frozenset([4])), 4, 17, 30, "dark")],
         joints=joints,
-        plot=StrandPlot("all", [Panel(s.number, s.nodes, curve) for s in design.strands], 4.5),
+        plot=StrandPlot(
+            "all", [StrandPanel(s.number, s.nodes, curve) for s in design.strands], 4.5
+        ),
         readings=[
             ReadingLine("1 3 5 7 9 11", "crown:2+>crown:11+", -0.0005, "V", 0.0, 2e-4, 0.5, False)
         ]

@@ -12,7 +12,7 @@ from benchtest.evidence.marks import Mark, Seen
 from benchtest.prop.design import Bus, Design, StrandEnd
 from benchtest.prop.lit_set import Lit
 from benchtest.prop.reader import parse_design
-from benchtest.records.prop_map_svg import WIDTH, PropMap, draw_map
+from benchtest.records.prop_map_svg import MAP_WIDTH, SvgPropMap, draw_map
 
 
 def _design(name: str) -> Design:
@@ -24,7 +24,7 @@ def _mark(strand: int, first: int, last: int, seen: Seen) -> Mark:
     return Mark(Lit(frozenset([strand])), strand, first, last, seen)
 
 
-def _words(drawn: PropMap) -> list[str]:
+def _words(drawn: SvgPropMap) -> list[str]:
     return [text.words for text in drawn.texts]
 
 
@@ -41,8 +41,8 @@ def test_all_that_the_design_names_is_drawn_inside_the_paper(name: str) -> None:
         assert bus.name in words
     for feed in design.feeds:
         assert f"{feed.name} {feed.volts:g} V" in words
-    assert all(0.0 <= spot.x <= WIDTH and 0.0 <= spot.y <= drawn.height for spot in drawn.spots)
-    assert all(0.0 <= text.x <= WIDTH and 0.0 < text.y <= drawn.height for text in drawn.texts)
+    assert all(0.0 <= spot.x <= MAP_WIDTH and 0.0 <= spot.y <= drawn.height for spot in drawn.spots)
+    assert all(0.0 <= text.x <= MAP_WIDTH and 0.0 < text.y <= drawn.height for text in drawn.texts)
 
 
 @pytest.mark.parametrize("name", ["willow-fan", "tide-arch", "gull-wing"])

@@ -10,7 +10,7 @@ import pytest
 
 from benchtest.cli import main
 from benchtest.errors import RecordsFault
-from benchtest.records.backup import FILE
+from benchtest.records.backup import DATABASE_FILE
 from benchtest.records.json_lines import export_lines
 from benchtest.records.shelf import Shelf
 from tests.fuzz.good import SMALL_FAN
@@ -50,15 +50,15 @@ def test_a_bench_that_may_not_be_written_is_read(
         aside = tmp_path / "aside"
         aside.mkdir()
         for side in ("", "-wal"):
-            shutil.copy(folder / f"{FILE}{side}", aside)
+            shutil.copy(folder / f"{DATABASE_FILE}{side}", aside)
     shelf.close()
     if killed:
         for side in ("", "-wal"):
-            shutil.copy(aside / f"{FILE}{side}", folder)
+            shutil.copy(aside / f"{DATABASE_FILE}{side}", folder)
     before = sorted(path.name for path in folder.rglob("*"))
     lock()
     with Shelf(folder) as shelf:
-        assert not shelf.may_be_written
+        assert not shelf.is_writable
         assert [event.kind for event in shelf.events(session)] == ["verdict", "note"]
         assert len(list(export_lines(shelf))) == 1
         with pytest.raises(RecordsFault, match=r"may not be written; .*--bench"):
@@ -83,14 +83,14 @@ def test_a_copy_of_the_file_alone_has_every_event_once_at_rest(
             copy = tmp_path / "copy"
             shutil.rmtree(copy, ignore_errors=True)
             copy.mkdir()
-            shutil.copy(tmp_path / "bench" / FILE, copy)
+            shutil.copy(tmp_path / "bench" / DATABASE_FILE, copy)
             try:
                 with Shelf(copy) as other:
                     return len(other.events(session))
             except RecordsFault:
                 return 0
 
-        shelf.rest(quiet_s=3600.0)
+        shelf.checkpoint(quiet_s=3600.0)
         assert copied() == 0  # in the log alone
-        shelf.rest()
+        shelf.checkpoint()
         assert copied() == 1

@@ -13,12 +13,12 @@ from benchtest.cli import main
 from benchtest.errors import FileFaults, InputError
 from benchtest.records.json_lines import export_lines, import_lines, schema_text
 from benchtest.records.record_limits import (
-    LEFT_OUT,
     MAX_DEPTH,
     MAX_STAMP_MS,
     MAX_TEXT,
-    RANGES,
+    OMITTED_DATA,
     SUSPECT_RANGES,
+    VALUE_RANGES,
 )
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import _KINDS
@@ -179,7 +179,7 @@ def test_its_export_is_taken_by_any_bench_and_by_itself(held: Path, tmp_path: Pa
         assert list(export_lines(other)) == lines
         session = shelf.sessions("SF-01")[0].id
         data = [event.data for event in other.events(session)]
-        assert data[1] == data[2] == LEFT_OUT
+        assert data[1] == data[2] == OMITTED_DATA
         assert data[-1] == {**READ, "volts": 4.87}
         assert any("event 3 (reading): was left out by" in words for words in other.beyond_limits())
 
@@ -196,7 +196,7 @@ def test_its_next_tests_stand_after_those_of_before(held: Path, tmp_path: Path) 
 
 def test_the_published_schema_has_the_same_limits() -> None:
     kinds = json.loads(schema_text())["$defs"]
-    for kind, ranges in RANGES.items():
+    for kind, ranges in VALUE_RANGES.items():
         assert kind in _KINDS
         fields = kinds[kind]["properties"]
         suspects = fields.get("suspects", {}).get("items", {}).get("properties", {})

@@ -19,7 +19,13 @@ from benchtest.evidence.marks import Mark
 from benchtest.prop.design import BusPad, Design
 from benchtest.prop.lit_set import Lit
 from benchtest.prop.reader import parse_design
-from benchtest.records.comparison import Band, Change, Compared, JointRow, UnitComparison
+from benchtest.records.comparison import (
+    ComparedChange,
+    ComparedTest,
+    JointResistance,
+    JointRow,
+    UnitComparison,
+)
 from benchtest.records.report import (
     HistoryLine,
     JointLine,
@@ -30,7 +36,7 @@ from benchtest.records.report import (
     SuspectLine,
     render_report,
 )
-from benchtest.records.strand_plot import Curve, Dot, Panel, StrandPlot
+from benchtest.records.strand_plot import ReadingDot, StrandCurve, StrandPanel, StrandPlot
 
 EVIL = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>{{ 7*7 }}</title></style>"
 # HTML Living Standard, 13.1.2: void elements have no end tag
@@ -56,19 +62,19 @@ ALLOWED = {
 }
 
 
-GOOD = Band(0.001, 0.002, 0.005, 0.012, 0.01, 0.001)
-BAD = Band(0.085, 0.11, 0.14, 0.15, 1.0, 1.0)
+GOOD = JointResistance(0.001, 0.002, 0.005, 0.012, 0.01, 0.001)
+BAD = JointResistance(0.085, 0.11, 0.14, 0.15, 1.0, 1.0)
 
 
 def _trend(words: str = "7A+") -> UnitComparison:
     """A joint that has grown from one November to the next, and one that nobody read at."""
-    unread = Band(0.001, 0.002, 0.005, None, 0.01, 0.01)
+    unread = JointResistance(0.001, 0.002, 0.005, None, 0.01, 0.01)
     tests = [
-        Compared("0" * 36, f"{year}-11-20 17:00", f"{year}-11-20T17:00:00Z", 9, words)
+        ComparedTest("0" * 36, f"{year}-11-20 17:00", f"{year}-11-20T17:00:00Z", 9, words)
         for year in (2024, 2025, 2026)
     ]
     rows = [JointRow(words, [GOOD, unread, BAD]), JointRow("9B-", [unread] * 3)]
-    change = Change(words, 0, 2, GOOD, BAD, (17.0, 55.0, 140.0), 0.9999)
+    change = ComparedChange(words, 0, 2, GOOD, BAD, (17.0, 55.0, 140.0), 0.9999)
     return UnitComparison(words, words, tests, rows, [change], [words])
 
 
@@ -118,8 +124,12 @@ def _design(words: str) -> Design:
 
 def _plot() -> StrandPlot:
     x, volts, sd = (0.0, 15.0, 31.0), (4.7, 4.6, 4.5), (0.05, 0.05, 0.05)
-    curve = Curve(x, volts, sd, (4.6, 4.5, 4.4), (0.01, 0.01, 0.01), (Dot(31.0, 4.41),))
-    return StrandPlot("all", [Panel(1, 30, curve), Panel(2, 30, curve)], 4.5, "7A+", (3, 4))
+    curve = StrandCurve(
+        x, volts, sd, (4.6, 4.5, 4.4), (0.01, 0.01, 0.01), (ReadingDot(31.0, 4.41),)
+    )
+    return StrandPlot(
+        "all", [StrandPanel(1, 30, curve), StrandPanel(2, 30, curve)], 4.5, "7A+", (3, 4)
+    )
 
 
 def _content(words: str = "plain") -> ReportContent:

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtest.errors import InputError, NameFault, RecordsFault
-from benchtest.records.models import Event, SessionRow, Unit, as_json, check_tag
+from benchtest.records.models import Event, SessionRow, Unit, check_tag, encode_event_data
 from benchtest.records.shelf import Shelf, default_folder
 
 AT = "2026-11-25T18:00:00.000+00:00"
@@ -104,7 +104,7 @@ def test_what_json_cannot_hold_is_refused_and_nothing_kept(
 @settings(deadline=None)
 def test_json_that_is_kept_is_strict_utf_8(data: dict[str, object]) -> None:
     try:
-        text = as_json(data)
+        text = encode_event_data(data)
     except InputError:
         return
     assert text.encode("utf-8")
@@ -190,9 +190,9 @@ def test_sessions_of_another_bench_are_taken_all_or_none(shelf: Shelf, design_te
     row = SessionRow("one", "WF-07", design_text, AT, "0.5%+3/6000")
     good, other = Event(1, AT, "note", {"text": "a"}), Event(1, AT, "note", {"text": "b"})
     with pytest.raises(InputError, match="event 1: differs"):
-        shelf.take([(row, unit, [good]), (row, unit, [other])])
+        shelf.import_records([(row, unit, [good]), (row, unit, [other])])
     assert shelf.units() == []
-    assert shelf.take([(row, unit, [good]), (row, unit, [good])]) == 1
+    assert shelf.import_records([(row, unit, [good]), (row, unit, [good])]) == 1
     assert shelf.events("one") == [good]
 
 
@@ -201,7 +201,7 @@ def test_one_session_id_is_one_session(shelf: Shelf, start: Start, design_text: 
     row = SessionRow(session, "WF-09", design_text, AT, "0.5%+3/6000")
     note = Event(1, AT, "note", {"text": "of the ninth"})
     with pytest.raises(InputError, match="is another one on this bench, of unit WF-03"):
-        shelf.take([(row, Unit("WF-09", "Willow fan", "bare"), [note])])
+        shelf.import_records([(row, Unit("WF-09", "Willow fan", "bare"), [note])])
     assert shelf.events(session) == []
     assert [unit.tag for unit in shelf.units()] == ["WF-03"]
 

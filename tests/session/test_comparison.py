@@ -16,7 +16,7 @@ from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
 from benchtest.prop.lit_set import parse_lit
 from benchtest.records.batch_report import render_batch
-from benchtest.records.comparison import Change, UnitComparison
+from benchtest.records.comparison import ComparedChange, UnitComparison
 from benchtest.records.shelf import Shelf
 from benchtest.session.comparison import (
     compare_batch,
@@ -67,7 +67,7 @@ def _compared(shelf: Shelf, *chosen: str) -> UnitComparison:
     return compare_unit(gather_tests(shelf, "WF-03", chosen))
 
 
-def _one(found: UnitComparison) -> Change:
+def _one(found: UnitComparison) -> ComparedChange:
     (change,) = found.changes
     return change
 
@@ -77,7 +77,7 @@ def test_a_joint_that_has_grown_is_named_with_what_to_do(shelf: Shelf, tested: B
     tested(2026, "2A+=0.1")
     found = _compared(shelf)
     change = _one(found)
-    assert (change.where, change.way, change.remade) == ("2A+", "grew", False)
+    assert (change.where, change.direction, change.remade) == ("2A+", "grew", False)
     assert change.before.at_most_ohm is not None
     assert change.before.at_most_ohm < 0.012
     assert change.after.low_ohm < 0.1 < change.after.high_ohm
@@ -126,12 +126,12 @@ def test_a_repair_parts_what_was_before_from_what_is(shelf: Shelf, tested: Bench
     tested(2025, "2A+=0.1")
     tested(2026, repair="2A+")
     change = _one(_compared(shelf))
-    assert (change.way, change.remade) == ("fell", True)
+    assert (change.direction, change.remade) == ("fell", True)
     assert (change.earlier, change.later) == (1, 2)
     assert change.says.endswith(": remade in between.")
     tested(2027, "2A+=0.1")
     change = _one(_compared(shelf))
-    assert (change.way, change.earlier, change.later) == ("grew", 2, 3)  # since it was remade
+    assert (change.direction, change.earlier, change.later) == ("grew", 2, 3)  # since it was remade
 
 
 def test_a_joint_that_fell_with_no_repair_noted_is_to_be_read_again(

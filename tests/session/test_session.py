@@ -18,7 +18,7 @@ from benchtest.errors import FileFaults, InputError, RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.lit_set import everything
 from benchtest.prop.notation import parse_probe
-from benchtest.records.shelf import Overtaken, Shelf
+from benchtest.records.shelf import SessionConflict, Shelf
 from benchtest.session.log.events import (
     Concluded,
     MarkMade,
@@ -134,11 +134,11 @@ def test_two_programs_in_one_session_are_told_and_lose_nothing(begin: Begin, she
     with Shelf(shelf.folder) as elsewhere:
         other = Session.resume(elsewhere, session.row.id)
         other.record(VerdictGiven(2, passed=False))
-        with pytest.raises(Overtaken, match=r"another program .* WF-03"):
+        with pytest.raises(SessionConflict, match=r"another program .* WF-03"):
             session.record(VerdictGiven(2, passed=True))
         assert session.state == other.state
         session.record(VerdictGiven(3, passed=True))
-        with pytest.raises(Overtaken):
+        with pytest.raises(SessionConflict):
             other.undo()
         assert other.state == session.state
     assert [event.seq for event in shelf.events(session.row.id)] == [1, 2, 3]

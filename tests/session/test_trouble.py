@@ -26,7 +26,7 @@ from benchtest.drive.frame_clock import FrameClock
 from benchtest.errors import InputError, RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
-from benchtest.records.shelf import Overtaken, Shelf
+from benchtest.records.shelf import SessionConflict, Shelf
 from benchtest.session.log.events import NoteMade
 from benchtest.session.session import Session
 from benchtest.session.stand import Stand
@@ -255,7 +255,7 @@ def test_another_program_in_the_same_session_is_said_and_the_light_goes_on(
     with _driven(session, fan) as (stand, prop):
         words = [sys.executable, "-c", other, str(shelf.folder), session.row.id]
         subprocess.run(words, check=True)
-        with pytest.raises(Overtaken, match="another program"):
+        with pytest.raises(SessionConflict, match="another program"):
             stand.judge(passed=False)
         assert session.state.verdicts[1]  # what is on disk counts
         stand.judge(passed=True)

@@ -26,7 +26,7 @@ from benchtest.session.session import Session
 from benchtest.session.stand import Stand
 from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
-from benchtest.virtual.remote_prop import RunningProp, start_simulation
+from benchtest.virtual.remote_prop import RemoteProp, start_simulation
 
 WAIT_S = 30.0
 _EAR = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
@@ -139,7 +139,7 @@ def small_fan(tmp_path: Path) -> Path:
 
 
 @pytest.fixture(scope="module")
-def prop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, RunningProp]]:
+def prop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, RemoteProp]]:
     """A virtual prop in a process of its own, and its file; one for all tests of a module."""
     path = tmp_path_factory.mktemp("prop") / "small-fan.toml"
     path.write_text(SMALL_FAN)

@@ -14,8 +14,8 @@ from benchtest.session.session import Session, shelf_rows
 from benchtest.tui.app import BenchApp
 from benchtest.tui.panels import Panel
 from benchtest.tui.shelf_screen import ShelfScreen
-from benchtest.virtual.remote_prop import RunningProp, start_simulation
-from benchtest.virtual.virtual_prop import frame_mark
+from benchtest.virtual.remote_prop import RemoteProp, start_simulation
+from benchtest.virtual.virtual_prop import frame_checksum
 from tests.drive.boards import until
 from tests.tui.conftest import Driven, driven
 
@@ -357,8 +357,8 @@ async def test_a_prop_on_the_network_is_driven_and_read_by_hand(
         assert prop.state()["nodes_lit"] == 0
 
 
-def _shows_what_is_asked(at: Driven, prop: RunningProp) -> bool:
+def _shows_what_is_asked(at: Driven, prop: RemoteProp) -> bool:
     """Whether the light that a reading asks for has come up, and at the prop."""
     lamp, asked = at.stand.lamp, at.stand.advice.lit
     there = asked is not None and lamp.lit is not None and lamp.lit.strands == asked.strands
-    return there and prop.state()["frame"] == frame_mark(lamp.frame)
+    return there and prop.state()["frame"] == frame_checksum(lamp.frame)

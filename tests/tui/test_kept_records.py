@@ -5,17 +5,17 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
-from benchtest.records.backup import FILE
+from benchtest.records.backup import DATABASE_FILE
 from benchtest.records.shelf import Shelf
 from benchtest.tui.shelf_screen import ShelfScreen
-from benchtest.virtual.remote_prop import RunningProp
+from benchtest.virtual.remote_prop import RemoteProp
 from tests.held import DEEP, hold_event
 from tests.records.conftest import lockable_folder
 from tests.tui.conftest import driven, make_ready
 
 
 async def test_a_unit_with_an_event_beyond_the_limits_is_named_and_goes_on(
-    tmp_path: Path, prop: tuple[Path, RunningProp]
+    tmp_path: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
     path, virtual = prop
     folder = tmp_path / "bench"
@@ -39,7 +39,7 @@ async def test_a_unit_with_an_event_beyond_the_limits_is_named_and_goes_on(
 
 
 async def test_a_copy_of_the_file_alone_soon_has_what_was_answered(
-    tmp_path: Path, prop: tuple[Path, RunningProp]
+    tmp_path: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
     path, virtual = prop
     folder = tmp_path / "bench"
@@ -53,7 +53,7 @@ async def test_a_copy_of_the_file_alone_soon_has_what_was_answered(
             copy = tmp_path / "copy"
             shutil.rmtree(copy, ignore_errors=True)
             copy.mkdir()
-            shutil.copy(folder / FILE, copy)
+            shutil.copy(folder / DATABASE_FILE, copy)
             with Shelf(copy) as other:
                 return other.events(session)[-1].kind == "verdict"
 
@@ -61,7 +61,7 @@ async def test_a_copy_of_the_file_alone_soon_has_what_was_answered(
 
 
 async def test_a_bench_that_may_not_be_written_is_shown_and_takes_no_step(
-    tmp_path: Path, prop: tuple[Path, RunningProp]
+    tmp_path: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
     path, virtual = prop
     disk = tmp_path / "disk"

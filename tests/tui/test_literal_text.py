@@ -28,7 +28,7 @@ from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.tui.compare_screen import CompareScreen
 from benchtest.tui.shelf_screen import ShelfScreen
-from benchtest.virtual.remote_prop import RunningProp
+from benchtest.virtual.remote_prop import RemoteProp
 from tests.tui.conftest import SMALL_FAN, Driven, shown
 
 TIME = "2026-11-25T18:00:00.000+00:00"
@@ -147,7 +147,7 @@ class _Hostile:
 
 @asynccontextmanager
 async def _opened(
-    folder: Path, prop: tuple[Path, RunningProp], words: str
+    folder: Path, prop: tuple[Path, RemoteProp], words: str
 ) -> AsyncIterator[_Hostile]:
     design = _design(words)
     with Shelf(folder) as shelf:
@@ -163,7 +163,7 @@ async def _opened(
 
 @pytest.mark.parametrize("words", [ORDERS, NO_MARKUP], ids=["clicks", "no-markup"])
 async def test_words_of_a_record_do_nothing_on_any_screen(
-    tmp_path: Path, prop: tuple[Path, RunningProp], words: str, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, prop: tuple[Path, RemoteProp], words: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     victims = tmp_path / "victims"
     victims.mkdir()

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from benchtest.records.json_lines import import_lines
 from benchtest.records.shelf import Shelf
-from benchtest.virtual.remote_prop import RunningProp
+from benchtest.virtual.remote_prop import RemoteProp
 from tests.fuzz.good import SMALL_FAN
 from tests.tui.conftest import driven
 
@@ -19,7 +19,7 @@ MAX_CPU_S = 8.0
 
 
 async def test_a_shelf_with_50_000_notes_is_shown_soon(
-    tmp_path: Path, prop: tuple[Path, RunningProp]
+    tmp_path: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
     events = [
         {"seq": seq, "at": AT, "kind": "note", "data": {"text": f"by the window, {seq}"}}

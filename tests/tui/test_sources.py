@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from benchtest.tui.dialogs import KeysNow
-from benchtest.virtual.remote_prop import RunningProp, start_simulation
+from benchtest.virtual.remote_prop import RemoteProp, start_simulation
 from tests.drive.scpi.simulated_meter import OVERLOAD, SimulatedMeter
 from tests.tui.conftest import WAIT_S, Driven, driven
 
@@ -22,7 +22,7 @@ def simulated(tmp_path: Path) -> Iterator[SimulatedMeter]:
     made.close()
 
 
-def _leads(at: Driven, prop: RunningProp, simulated: SimulatedMeter) -> None:
+def _leads(at: Driven, prop: RemoteProp, simulated: SimulatedMeter) -> None:
     """Put the leads where the drawing shows them."""
     probe = at.stand.advice.probe
     simulated.volts = lambda: prop.measure(str(probe))

@@ -15,7 +15,7 @@ import pytest
 
 from benchtest.diagnosis import Finding
 from benchtest.tui.bench_view import BenchView
-from benchtest.virtual.remote_prop import RunningProp
+from benchtest.virtual.remote_prop import RemoteProp
 from tests.receiver import LIMIT_S, Watcher
 from tests.tui.conftest import driven, make_ready
 from tests.tui.served import Served
@@ -131,7 +131,7 @@ async def test_a_server_that_is_stopped_leaves_no_light_behind(
 
 
 async def test_a_finding_does_not_light_what_was_put_out_by_hand(
-    tmp_path: Path, prop: tuple[Path, RunningProp]
+    tmp_path: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
     async with driven(tmp_path / "bench", prop[0]) as at:
         await at.until_task("look")
@@ -151,7 +151,7 @@ async def test_a_finding_does_not_light_what_was_put_out_by_hand(
 
 @pytest.mark.parametrize("window", ["n", "question_mark", "t", "ctrl+p"])
 async def test_f9_puts_the_light_out_below_a_window_too(
-    tmp_path: Path, prop: tuple[Path, RunningProp], window: str
+    tmp_path: Path, prop: tuple[Path, RemoteProp], window: str
 ) -> None:
     """It was typed into the field, closed the window, or did nothing."""
     async with driven(tmp_path / "bench", prop[0]) as at:

@@ -26,7 +26,7 @@ from benchtest.session.guidance.next_step import Task
 from benchtest.session.log.events import ColourSeen, ReadingTaken, VerdictGiven
 from benchtest.session.session import Session, unfinished
 from benchtest.tui.bench_screen import BenchScreen
-from benchtest.virtual.remote_prop import RunningProp
+from benchtest.virtual.remote_prop import RemoteProp
 from tests.terminals import Ear
 from tests.tui.conftest import driven, make_ready
 
@@ -34,7 +34,7 @@ WAIT_S = 30.0
 _CONTROL = re.compile(r"\x1b(\[[0-9;?$<>]*[A-Za-z]|\][^\x07]*\x07|[=>])")
 
 
-def lit(virtual: RunningProp) -> int:
+def lit(virtual: RemoteProp) -> int:
     return int(virtual.state()["nodes_lit"])
 
 
@@ -85,8 +85,8 @@ class Pty:
 
 @contextmanager
 def gone_on_with(
-    folder: Path, prop: tuple[Path, RunningProp], program: Sequence[str] = PROGRAM
-) -> Iterator[tuple[Pty, RunningProp]]:
+    folder: Path, prop: tuple[Path, RemoteProp], program: Sequence[str] = PROGRAM
+) -> Iterator[tuple[Pty, RemoteProp]]:
     """A session gone on with where it stopped: strand 1 is lit, and its verdict asked."""
     path, virtual = prop
     make_ready(folder, path, "SF-01")
@@ -105,13 +105,13 @@ def gone_on_with(
             os.close(at.master)
 
 
-def terminated(virtual: RunningProp) -> int:
+def terminated(virtual: RemoteProp) -> int:
     """Packets that told the prop of the end of their stream."""
     return int(virtual.state()["packets"].get("terminated", 0))
 
 
 def test_a_terminal_resized_asleep_and_closed(
-    tmp_path: Path, prop: tuple[Path, RunningProp], monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, prop: tuple[Path, RemoteProp], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("COLUMNS", "1")  # as a shell leaves it that exports what it had once
     monkeypatch.setenv("LINES", "1")
@@ -144,7 +144,7 @@ def test_a_terminal_resized_asleep_and_closed(
 
 
 def test_a_machine_that_is_switched_off_ends_it_once(
-    tmp_path: Path, prop: tuple[Path, RunningProp]
+    tmp_path: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
     """The second signal broke off the way out of the first: it hung, or left light behind."""
     with gone_on_with(tmp_path, prop) as (at, virtual):
@@ -186,7 +186,7 @@ def test_a_screen_that_would_be_drawn_into_a_file_is_refused(tmp_path: Path) -> 
 
 
 def test_no_room_for_temporary_files_is_said_and_the_unit_opens_once_there_is(
-    tmp_path: Path, prop: tuple[Path, RunningProp]
+    tmp_path: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
     """It ended the program; the system refuses every write, as where all those disks are full."""
     make_ready(tmp_path, prop[0], "SF-01")
@@ -220,7 +220,7 @@ sys.exit(main(sys.argv[1:]))
 
 
 def test_what_nobody_foresaw_ends_it_dark_and_in_one_sentence(
-    tmp_path: Path, prop: tuple[Path, RunningProp]
+    tmp_path: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
     with gone_on_with(tmp_path, prop, ("-c", UNFORESEEN)) as (at, virtual):
         before = terminated(virtual)
@@ -295,7 +295,7 @@ def test_ctrl_c_is_tried_at_every_task() -> None:
 
 @pytest.mark.parametrize("where", [*AT, *BEFORE])
 async def test_ctrl_c_ends_it_dark_at_every_step(
-    tmp_path: Path, prop: tuple[Path, RunningProp], where: str
+    tmp_path: Path, prop: tuple[Path, RemoteProp], where: str
 ) -> None:
     path, virtual = prop
     if where in READ_ALREADY:

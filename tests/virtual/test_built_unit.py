@@ -11,7 +11,7 @@ from scipy import stats
 from benchtest.circuit.predict import predict
 from benchtest.prop.design import Design, StrandEnd, rail_probe
 from benchtest.prop.lit_set import everything
-from benchtest.virtual.built_unit import Built, build
+from benchtest.virtual.built_unit import BuiltUnit, build_unit
 from benchtest.virtual.virtual_prop import VirtualProp
 
 UNITS = 200
@@ -29,12 +29,12 @@ def _chi_square_bounds() -> tuple[float, float]:
 
 
 @pytest.fixture(scope="module")
-def units(fan: Design) -> list[Built]:
-    return [build(fan, seed, 0.5) for seed in range(UNITS)]
+def units(fan: Design) -> list[BuiltUnit]:
+    return [build_unit(fan, seed, 0.5) for seed in range(UNITS)]
 
 
 def test_without_a_seed_the_unit_is_as_designed(fan: Design) -> None:
-    unit = build(fan, None, 0.5)
+    unit = build_unit(fan, None, 0.5)
     assert unit.design == fan
     assert set(unit.joint_ohm.values()) == {0.002}
     assert (unit.node_factor == 1.0).all()
@@ -42,7 +42,7 @@ def test_without_a_seed_the_unit_is_as_designed(fan: Design) -> None:
 
 
 def test_one_seed_is_one_unit(fan: Design) -> None:
-    one, same, other = build(fan, 7, 0.5), build(fan, 7, 0.5), build(fan, 8, 0.5)
+    one, same, other = build_unit(fan, 7, 0.5), build_unit(fan, 7, 0.5), build_unit(fan, 8, 0.5)
     assert one.design == same.design
     assert one.joint_ohm == same.joint_ohm
     assert (one.node_factor == same.node_factor).all()
@@ -64,7 +64,7 @@ def test_one_seed_is_one_unit(fan: Design) -> None:
     ids=["current", "wire", "copper", "supply", "joint"],
 )
 def test_figures_spread_as_far_as_they_should(
-    units: list[Built], fan: Design, sd: float, figure: Callable[[Built, Design], float]
+    units: list[BuiltUnit], fan: Design, sd: float, figure: Callable[[BuiltUnit, Design], float]
 ) -> None:
     logs = np.log([figure(unit, fan) for unit in units])
     low, high = _chi_square_bounds()
@@ -72,20 +72,20 @@ def test_figures_spread_as_far_as_they_should(
     assert abs(logs.mean()) < 3.5 * sd / np.sqrt(UNITS)
 
 
-def test_nodes_of_one_unit_spread_by_four_per_cent(units: list[Built]) -> None:
+def test_nodes_of_one_unit_spread_by_four_per_cent(units: list[BuiltUnit]) -> None:
     factors = np.concatenate([unit.node_factor for unit in units])
     assert factors.std() == pytest.approx(0.04, rel=0.05)
     assert factors.mean() == pytest.approx(1.0, abs=0.002)
 
 
-def test_what_one_unit_has_in_common_is_one_figure(units: list[Built]) -> None:
+def test_what_one_unit_has_in_common_is_one_figure(units: list[BuiltUnit]) -> None:
     for unit in units[:20]:
         assert len({strand.wire.ratio for strand in unit.design.strands}) == 1
         assert len({bus.copper.ratio for bus in unit.design.buses}) == 1
         assert len({feed.volts for feed in unit.design.feeds}) == 2  # supplies are not
 
 
-def test_the_meter_keeps_to_its_class(units: list[Built]) -> None:
+def test_the_meter_keeps_to_its_class(units: list[BuiltUnit]) -> None:
     off = np.array([unit.meter_gain - 1.0 for unit in units])
     assert np.abs(off).max() <= 0.005
     assert stats.kstest(off, stats.uniform(-0.005, 0.01).cdf).pvalue > 0.001

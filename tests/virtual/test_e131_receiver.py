@@ -8,21 +8,21 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtest.virtual.e131_receiver import Controller
+from benchtest.virtual.e131_receiver import E131Receiver
 
 Packet = Callable[..., bytes]
 
 OTHER = bytes(range(16))
 
 
-def shown(controller: Controller) -> dict[int, bytes]:
+def shown(controller: E131Receiver) -> dict[int, bytes]:
     """First slot of each universe; the library that builds the packets fills up to 512."""
     return {universe: slots[:1] for universe, slots in controller.slots().items()}
 
 
 @pytest.fixture
-def controller() -> Controller:
-    return Controller.of([1, 2])
+def controller() -> E131Receiver:
+    return E131Receiver.of([1, 2])
 
 
 # 6.7.2: discard where -20 < new - last <= 0, as a signed octet. The pairs are worked by hand.
@@ -41,85 +41,85 @@ def controller() -> Controller:
     ],
 )
 def test_stragglers_are_discarded_and_leaps_are_taken(
-    controller: Controller, data_packet: Packet, last: int, new: int, taken: bool
+    controller: E131Receiver, data_packet: Packet, last: int, new: int, taken: bool
 ) -> None:
-    controller.take(data_packet(b"\x01", sequence=last), 0.0)
-    assert controller.take(data_packet(b"\x02", sequence=new), 0.1) is taken
+    controller.receive(data_packet(b"\x01", sequence=last), 0.0)
+    assert controller.receive(data_packet(b"\x02", sequence=new), 0.1) is taken
     assert shown(controller) == {1: b"\x02" if taken else b"\x01"}
-    assert controller.counted["out of order"] == (0 if taken else 1)
+    assert controller.packet_counts["out of order"] == (0 if taken else 1)
 
 
 def test_just_twenty_of_all_sequence_numbers_are_discarded(data_packet: Packet) -> None:
     # 6.7.2: -19 to 0
     taken = 0
     for new in range(256):
-        controller = Controller.of([1])
-        controller.take(data_packet(b"\x01", sequence=77), 0.0)
-        taken += controller.take(data_packet(b"\x02", sequence=new), 0.1)
+        controller = E131Receiver.of([1])
+        controller.receive(data_packet(b"\x01", sequence=77), 0.0)
+        taken += controller.receive(data_packet(b"\x02", sequence=new), 0.1)
     assert taken == 256 - 20
 
 
 def test_each_universe_and_each_source_counts_by_itself(
-    controller: Controller, data_packet: Packet
+    controller: E131Receiver, data_packet: Packet
 ) -> None:
     # 6.2.5 and 6.7.2
-    assert controller.take(data_packet(b"\x01", sequence=200), 0.0)
-    assert controller.take(data_packet(b"\x02", universe=2, sequence=195), 0.0)
-    assert controller.take(data_packet(b"\x03", cid=OTHER, sequence=190, priority=101), 0.0)
+    assert controller.receive(data_packet(b"\x01", sequence=200), 0.0)
+    assert controller.receive(data_packet(b"\x02", universe=2, sequence=195), 0.0)
+    assert controller.receive(data_packet(b"\x03", cid=OTHER, sequence=190, priority=101), 0.0)
     assert shown(controller) == {1: b"\x03", 2: b"\x02"}
 
 
 def test_the_number_in_the_packet_says_which_universe(
-    controller: Controller, data_packet: Packet
+    controller: E131Receiver, data_packet: Packet
 ) -> None:
     # 9.1.1
-    assert not controller.take(data_packet(b"\x01", universe=3), 0.0)
+    assert not controller.receive(data_packet(b"\x01", universe=3), 0.0)
     assert shown(controller) == {}
-    assert controller.counted["another universe"] == 1
+    assert controller.packet_counts["another universe"] == 1
 
 
 def test_silence_of_two_and_a_half_seconds_is_data_loss(
-    controller: Controller, data_packet: Packet
+    controller: E131Receiver, data_packet: Packet
 ) -> None:
     # Appendix A: E131_NETWORK_DATA_LOSS_TIMEOUT, 2.5 s
-    controller.take(data_packet(b"\x01"), 10.0)
-    assert not controller.tick(12.49)
+    controller.receive(data_packet(b"\x01"), 10.0)
+    assert not controller.expire_sources(12.49)
     assert shown(controller) == {1: b"\x01"}
-    assert controller.tick(12.51)
+    assert controller.expire_sources(12.51)
     assert shown(controller) == {}
-    assert controller.counted["data lost"] == 1
+    assert controller.packet_counts["data lost"] == 1
 
 
-def test_a_keep_alive_holds_the_light(controller: Controller, data_packet: Packet) -> None:
+def test_a_keep_alive_holds_the_light(controller: E131Receiver, data_packet: Packet) -> None:
     # 6.6.2: unchanged data come once each 800 to 1000 ms
     for second in range(10):
-        controller.take(data_packet(b"\x01", sequence=second), float(second))
-        assert not controller.tick(second + 0.99)
+        controller.receive(data_packet(b"\x01", sequence=second), float(second))
+        assert not controller.expire_sources(second + 0.99)
     assert shown(controller) == {1: b"\x01"}
 
 
-def test_a_straggler_keeps_nothing_alive(controller: Controller, data_packet: Packet) -> None:
-    controller.take(data_packet(b"\x01", sequence=9), 0.0)
-    controller.take(data_packet(b"\x01", sequence=8), 2.0)
-    assert controller.tick(2.6)
+def test_a_straggler_keeps_nothing_alive(controller: E131Receiver, data_packet: Packet) -> None:
+    controller.receive(data_packet(b"\x01", sequence=9), 0.0)
+    controller.receive(data_packet(b"\x01", sequence=8), 2.0)
+    assert controller.expire_sources(2.6)
 
 
 def test_a_sender_that_starts_again_after_data_loss_is_heard_at_once(
-    controller: Controller, data_packet: Packet
+    controller: E131Receiver, data_packet: Packet
 ) -> None:
-    controller.take(data_packet(b"\x01", sequence=9), 0.0)
-    controller.tick(3.0)
-    assert controller.take(data_packet(b"\x02", sequence=2), 3.1)
+    controller.receive(data_packet(b"\x01", sequence=9), 0.0)
+    controller.expire_sources(3.0)
+    assert controller.receive(data_packet(b"\x02", sequence=2), 3.1)
     assert shown(controller) == {1: b"\x02"}
 
 
 def test_the_end_of_a_stream_is_data_loss_at_once_and_its_slots_are_ignored(
-    controller: Controller, data_packet: Packet
+    controller: E131Receiver, data_packet: Packet
 ) -> None:
     # 6.2.6
-    controller.take(data_packet(b"\x01", sequence=1), 0.0)
+    controller.receive(data_packet(b"\x01", sequence=1), 0.0)
     changed = [
-        controller.take(data_packet(b"\xff", sequence=n, streamTerminated=True), 0.0)
+        controller.receive(data_packet(b"\xff", sequence=n, streamTerminated=True), 0.0)
         for n in (2, 3, 4)
     ]
     assert changed == [True, False, False]
@@ -127,132 +127,132 @@ def test_the_end_of_a_stream_is_data_loss_at_once_and_its_slots_are_ignored(
 
 
 def test_the_end_of_one_source_leaves_the_other(
-    controller: Controller, data_packet: Packet
+    controller: E131Receiver, data_packet: Packet
 ) -> None:
-    controller.take(data_packet(b"\x01", priority=150), 0.0)
-    controller.take(data_packet(b"\x02", cid=OTHER), 0.0)
-    controller.take(data_packet(b"\x00", sequence=1, streamTerminated=True), 0.1)
+    controller.receive(data_packet(b"\x01", priority=150), 0.0)
+    controller.receive(data_packet(b"\x02", cid=OTHER), 0.0)
+    controller.receive(data_packet(b"\x00", sequence=1, streamTerminated=True), 0.1)
     assert shown(controller) == {1: b"\x02"}
 
 
 def test_the_highest_priority_wins_whoever_comes_first(
-    controller: Controller, data_packet: Packet
+    controller: E131Receiver, data_packet: Packet
 ) -> None:
     # 6.2.3
-    controller.take(data_packet(b"\x01", priority=100), 0.0)
-    controller.take(data_packet(b"\x02", cid=OTHER, priority=200), 0.0)
-    controller.take(data_packet(b"\x03", priority=100, sequence=1), 0.1)
+    controller.receive(data_packet(b"\x01", priority=100), 0.0)
+    controller.receive(data_packet(b"\x02", cid=OTHER, priority=200), 0.0)
+    controller.receive(data_packet(b"\x03", priority=100, sequence=1), 0.1)
     assert shown(controller) == {1: b"\x02"}
-    controller.take(data_packet(b"\x03", priority=100, sequence=2), 2.0)
-    controller.tick(2.6)
+    controller.receive(data_packet(b"\x03", priority=100, sequence=2), 2.0)
+    controller.expire_sources(2.6)
     assert shown(controller) == {1: b"\x03"}
 
 
 def test_of_equal_priorities_the_first_heard_keeps_the_prop(
-    controller: Controller, data_packet: Packet
+    controller: E131Receiver, data_packet: Packet
 ) -> None:
     # 6.2.3 leaves it to the receiver; this one documents: the first heard
-    controller.take(data_packet(b"\x01"), 0.0)
-    controller.take(data_packet(b"\x02", cid=OTHER), 0.0)
-    controller.take(data_packet(b"\x04", cid=OTHER, sequence=1), 0.0)
+    controller.receive(data_packet(b"\x01"), 0.0)
+    controller.receive(data_packet(b"\x02", cid=OTHER), 0.0)
+    controller.receive(data_packet(b"\x04", cid=OTHER, sequence=1), 0.0)
     assert shown(controller) == {1: b"\x01"}
 
 
-def test_a_preview_is_never_shown_on_a_prop(controller: Controller, data_packet: Packet) -> None:
+def test_a_preview_is_never_shown_on_a_prop(controller: E131Receiver, data_packet: Packet) -> None:
     # 6.2.6
-    controller.take(data_packet(b"\x01"), 0.0)
-    assert not controller.take(data_packet(b"\x02", sequence=1, previewData=True), 0.1)
+    controller.receive(data_packet(b"\x01"), 0.0)
+    assert not controller.receive(data_packet(b"\x02", sequence=1, previewData=True), 0.1)
     preview = data_packet(b"\x03", cid=OTHER, priority=200, previewData=True)
-    assert not controller.take(preview, 0.1)
+    assert not controller.receive(preview, 0.1)
     assert shown(controller) == {1: b"\x01"}
-    assert controller.counted["preview"] == 2
+    assert controller.packet_counts["preview"] == 2
 
 
 @pytest.mark.parametrize("start_code", [0xDD, 0x17, 0xCC])
 def test_only_start_code_zero_is_light(
-    controller: Controller, data_packet: Packet, start_code: int
+    controller: E131Receiver, data_packet: Packet, start_code: int
 ) -> None:
     # 7.7; a source of any priority that sends only other codes darkens nobody
-    controller.take(data_packet(b"\x01"), 0.0)
+    controller.receive(data_packet(b"\x01"), 0.0)
     other = data_packet(b"\xff", cid=OTHER, priority=200, dmxStartCode=start_code)
-    assert not controller.take(other, 0.0)
+    assert not controller.receive(other, 0.0)
     assert shown(controller) == {1: b"\x01"}
 
 
 def test_data_act_at_once_until_a_synchronization_packet_has_come(
-    controller: Controller, data_packet: Packet, sync_packet: Packet
+    controller: E131Receiver, data_packet: Packet, sync_packet: Packet
 ) -> None:
     # 6.2.4.1 and 11.1
-    assert controller.take(data_packet(b"\x01", sync_universe=7000), 0.0)
-    controller.take(sync_packet(7000, 0), 0.0)
-    assert not controller.take(data_packet(b"\x02", sync_universe=7000, sequence=1), 0.1)
+    assert controller.receive(data_packet(b"\x01", sync_universe=7000), 0.0)
+    controller.receive(sync_packet(7000, 0), 0.0)
+    assert not controller.receive(data_packet(b"\x02", sync_universe=7000, sequence=1), 0.1)
     assert shown(controller) == {1: b"\x01"}
-    assert controller.take(sync_packet(7000, 1), 0.1)
+    assert controller.receive(sync_packet(7000, 1), 0.1)
     assert shown(controller) == {1: b"\x02"}
 
 
 def test_one_synchronization_packet_acts_on_all_universes_together(
-    controller: Controller, data_packet: Packet, sync_packet: Packet
+    controller: E131Receiver, data_packet: Packet, sync_packet: Packet
 ) -> None:
-    controller.take(sync_packet(7000, 0), 0.0)
-    controller.take(data_packet(b"\x01", sync_universe=7000), 0.1)
-    controller.take(data_packet(b"\x02", universe=2, sync_universe=7000), 0.1)
+    controller.receive(sync_packet(7000, 0), 0.0)
+    controller.receive(data_packet(b"\x01", sync_universe=7000), 0.1)
+    controller.receive(data_packet(b"\x02", universe=2, sync_universe=7000), 0.1)
     assert shown(controller) == {}
-    controller.take(sync_packet(7000, 1), 0.1)
+    controller.receive(sync_packet(7000, 1), 0.1)
     assert shown(controller) == {1: b"\x01", 2: b"\x02"}
 
 
 def test_another_address_does_not_act(
-    controller: Controller, data_packet: Packet, sync_packet: Packet
+    controller: E131Receiver, data_packet: Packet, sync_packet: Packet
 ) -> None:
-    controller.take(sync_packet(7000, 0), 0.0)
-    controller.take(data_packet(b"\x01", sync_universe=7000), 0.1)
-    assert not controller.take(sync_packet(7001, 1), 0.1)
+    controller.receive(sync_packet(7000, 0), 0.0)
+    controller.receive(data_packet(b"\x01", sync_universe=7000), 0.1)
+    assert not controller.receive(sync_packet(7001, 1), 0.1)
     assert shown(controller) == {}
 
 
 def test_data_without_an_address_throw_away_what_is_held(
-    controller: Controller, data_packet: Packet, sync_packet: Packet
+    controller: E131Receiver, data_packet: Packet, sync_packet: Packet
 ) -> None:
     # 6.2.4.1
-    controller.take(sync_packet(7000, 0), 0.0)
-    controller.take(data_packet(b"\x01", sync_universe=7000), 0.1)
-    assert controller.take(data_packet(b"\x02", sequence=1), 0.2)
-    assert not controller.take(sync_packet(7000, 1), 0.3)
+    controller.receive(sync_packet(7000, 0), 0.0)
+    controller.receive(data_packet(b"\x01", sync_universe=7000), 0.1)
+    assert controller.receive(data_packet(b"\x02", sequence=1), 0.2)
+    assert not controller.receive(sync_packet(7000, 1), 0.3)
     assert shown(controller) == {1: b"\x02"}
 
 
 @pytest.mark.parametrize(("force", "light"), [(False, b"\x01"), (True, b"\x02")])
 def test_what_happens_when_synchronization_is_lost_is_the_senders_to_say(
-    controller: Controller, data_packet: Packet, sync_packet: Packet, force: bool, light: bytes
+    controller: E131Receiver, data_packet: Packet, sync_packet: Packet, force: bool, light: bytes
 ) -> None:
     # 6.2.6, bit 5, and 11.1.2
-    controller.take(data_packet(b"\x01", sync_universe=7000), 0.0)
-    controller.take(sync_packet(7000, 0), 0.0)
+    controller.receive(data_packet(b"\x01", sync_universe=7000), 0.0)
+    controller.receive(sync_packet(7000, 0), 0.0)
     for number in range(1, 4):  # data go on, synchronization does not
         late = data_packet(b"\x02", sync_universe=7000, sequence=number, forceSync=force)
-        controller.take(late, number * 1.0)
-        controller.tick(number * 1.0)
+        controller.receive(late, number * 1.0)
+        controller.expire_sources(number * 1.0)
     assert shown(controller) == {1: light}
 
 
 def test_synchronization_counts_its_own_sequence_for_each_sender(
-    controller: Controller, data_packet: Packet, sync_packet: Packet
+    controller: E131Receiver, data_packet: Packet, sync_packet: Packet
 ) -> None:
     # 6.2.5: a series of its own, unrelated to the data packets
-    controller.take(sync_packet(7000, 9), 0.0)
-    controller.take(data_packet(b"\x01", sync_universe=7000, sequence=100), 0.1)
-    assert not controller.take(sync_packet(7000, 9), 0.1)
-    assert controller.take(sync_packet(7000, 5, cid=OTHER), 0.1)
+    controller.receive(sync_packet(7000, 9), 0.0)
+    controller.receive(data_packet(b"\x01", sync_universe=7000, sequence=100), 0.1)
+    assert not controller.receive(sync_packet(7000, 9), 0.1)
+    assert controller.receive(sync_packet(7000, 5, cid=OTHER), 0.1)
 
 
 def test_a_sender_whose_synchronization_starts_again_is_heard_at_once(
-    controller: Controller, data_packet: Packet, sync_packet: Packet
+    controller: E131Receiver, data_packet: Packet, sync_packet: Packet
 ) -> None:
-    controller.take(sync_packet(7000, 9), 0.0)
-    controller.tick(3.0)
-    controller.take(data_packet(b"\x01", sync_universe=7000), 3.1)
-    assert controller.take(sync_packet(7000, 2), 3.1)
+    controller.receive(sync_packet(7000, 9), 0.0)
+    controller.expire_sources(3.0)
+    controller.receive(data_packet(b"\x01", sync_universe=7000), 3.1)
+    assert controller.receive(sync_packet(7000, 2), 3.1)
 
 
 @settings(max_examples=200)
@@ -260,14 +260,14 @@ def test_a_sender_whose_synchronization_starts_again_is_heard_at_once(
 def test_octets_of_chance_change_nothing_and_are_counted(
     data_packet: Packet, packets: list[bytes]
 ) -> None:
-    controller = Controller.of([1])
-    controller.take(data_packet(b"\x01"), 0.0)
-    assert not any(controller.take(octets, 0.1) for octets in packets)
+    controller = E131Receiver.of([1])
+    controller.receive(data_packet(b"\x01"), 0.0)
+    assert not any(controller.receive(octets, 0.1) for octets in packets)
     assert shown(controller) == {1: b"\x01"}
-    assert controller.counted.total() == 1 + len(packets)
+    assert controller.packet_counts.total() == 1 + len(packets)
 
 
-def test_it_says_who_is_sending(controller: Controller, data_packet: Packet) -> None:
-    controller.take(data_packet(b"\x01", sourceName="bench", priority=120), 0.0)
-    controller.take(data_packet(b"\x01", universe=2, sourceName="bench", priority=120), 0.0)
+def test_it_says_who_is_sending(controller: E131Receiver, data_packet: Packet) -> None:
+    controller.receive(data_packet(b"\x01", sourceName="bench", priority=120), 0.0)
+    controller.receive(data_packet(b"\x01", universe=2, sourceName="bench", priority=120), 0.0)
     assert controller.sources() == [("bench", 120)]

@@ -12,7 +12,7 @@ from benchtest.errors import InputError
 from benchtest.prop.conductors import parse_wire
 from benchtest.prop.design import Design, Link, StrandEnd
 from benchtest.virtual.injected_faults import (
-    Fault,
+    InjectedFault,
     JointFault,
     NodeFault,
     WiringFault,
@@ -49,7 +49,7 @@ def fan(make_fan: Callable[..., Design]) -> Design:
         ("feed1=short", WiringFault("feed1", "short")),
     ],
 )
-def test_a_fault_of_the_contract_is_read(fan: Design, text: str, fault: Fault) -> None:
+def test_a_fault_of_the_contract_is_read(fan: Design, text: str, fault: InjectedFault) -> None:
     assert parse_fault(text, fan) == fault
     assert parse_fault(str(fault), fan) == fault
 

@@ -17,7 +17,7 @@ from benchtest.prop.design import Design, NodeKind
 from benchtest.prop.lit_set import Lit, everything, parse_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.virtual.injected_faults import parse_faults
-from benchtest.virtual.observer import Sight, observe
+from benchtest.virtual.observer import Observation, observe
 from benchtest.virtual.virtual_prop import VirtualProp
 from tests.wire import slots_of
 
@@ -35,7 +35,7 @@ def engine(fan: Design) -> Engine:
     return Engine(fan)
 
 
-def _show(prop: VirtualProp, lit: Lit) -> list[Sight]:
+def _show(prop: VirtualProp, lit: Lit) -> list[Observation]:
     prop.receive(np.rint(lit.duty(prop.design) * 255).astype(np.uint8))
     return observe(prop)
 
@@ -113,7 +113,7 @@ def test_exchanged_strands_draw_where_they_light(fan: Design) -> None:
     _show(sound, _alone(3))
     probe = parse_probe("foot:3+>3A+", fan)
     assert crossed.volts(probe) == pytest.approx(sound.volts(probe))
-    assert observe(crossed) == [Sight(2, 1, 8, "dark"), Sight(3, 1, 8, "stuck")]
+    assert observe(crossed) == [Observation(2, 1, 8, "dark"), Observation(3, 1, 8, "stuck")]
 
 
 @pytest.mark.parametrize(("given", "taken"), [("RGB", "GRB"), ("GRB", "BRG"), ("RGBW", "BGRW")])
@@ -137,11 +137,11 @@ def test_another_order_shows_what_the_slots_say_to_such_a_node(
 def test_light_that_was_left_standing_is_seen_on_a_strand_that_is_not_lit(fan: Design) -> None:
     prop = VirtualProp(fan)
     _show(prop, everything(fan))
-    prop.go_wrong(parse_faults(["4=reversed"], fan)[0])
+    prop.inject_fault(parse_faults(["4=reversed"], fan)[0])
     assert _show(prop, parse_lit("1", fan)) == [
-        Sight(1, 1, 8, "ok"),
-        Sight(4, 1, 8, "stuck"),
-        Sight(5, 1, 8, "stuck"),
+        Observation(1, 1, 8, "ok"),
+        Observation(4, 1, 8, "stuck"),
+        Observation(5, 1, 8, "stuck"),
     ]
 
 

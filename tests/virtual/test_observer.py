@@ -11,14 +11,14 @@ from benchtest.evidence.marks import Mark
 from benchtest.prop.design import Design, NodeKind
 from benchtest.prop.lit_set import parse_lit
 from benchtest.virtual.injected_faults import parse_fault, parse_faults
-from benchtest.virtual.observer import Sight, observe
+from benchtest.virtual.observer import Observation, observe
 from benchtest.virtual.virtual_prop import VirtualProp
 
 MakeFan = Callable[..., Design]
 MakeKind = Callable[..., NodeKind]
 
 
-def _look(design: Design, *faults: str, lit: str = "all", level: float = 1.0) -> list[Sight]:
+def _look(design: Design, *faults: str, lit: str = "all", level: float = 1.0) -> list[Observation]:
     prop = VirtualProp(design, parse_faults(faults, design))
     prop.receive(_frame(design, lit, level))
     return observe(prop)
@@ -36,33 +36,36 @@ def comb(make_fan: MakeFan) -> Design:
 
 @pytest.mark.parametrize("level", [1.0, 0.2, 0.01])
 def test_a_sound_strand_looks_right_at_any_level(comb: Design, level: float) -> None:
-    assert _look(comb, level=level) == [Sight(n, 1, 10, "ok") for n in (1, 2, 3, 4)]
+    assert _look(comb, level=level) == [Observation(n, 1, 10, "ok") for n in (1, 2, 3, 4)]
 
 
 def test_strands_that_should_be_dark_are_not_spoken_of(comb: Design) -> None:
-    assert _look(comb, lit="2 4") == [Sight(2, 1, 10, "ok"), Sight(4, 1, 10, "ok")]
+    assert _look(comb, lit="2 4") == [Observation(2, 1, 10, "ok"), Observation(4, 1, 10, "ok")]
     assert _look(comb, lit="none") == []
 
 
 def test_a_dead_node_and_all_behind_it_are_seen_dark(comb: Design) -> None:
     # strand 4 is entered at B, so node 7 is fourth in line
-    assert _look(comb, "4.7=dead", lit="4") == [Sight(4, 1, 7, "dark"), Sight(4, 8, 10, "ok")]
+    assert _look(comb, "4.7=dead", lit="4") == [
+        Observation(4, 1, 7, "dark"),
+        Observation(4, 8, 10, "ok"),
+    ]
 
 
 def test_one_dark_node_is_seen_alone(comb: Design) -> None:
     assert _look(comb, "3.5=dark", lit="3") == [
-        Sight(3, 1, 4, "ok"),
-        Sight(3, 5, 5, "dark"),
-        Sight(3, 6, 10, "ok"),
+        Observation(3, 1, 4, "ok"),
+        Observation(3, 5, 5, "dark"),
+        Observation(3, 6, 10, "ok"),
     ]
 
 
 def test_an_open_data_joint_darkens_strand_after_strand(comb: Design) -> None:
     assert _look(comb, "3Ad=open") == [
-        Sight(1, 1, 10, "ok"),
-        Sight(2, 1, 10, "ok"),
-        Sight(3, 1, 10, "dark"),
-        Sight(4, 1, 10, "dark"),
+        Observation(1, 1, 10, "ok"),
+        Observation(2, 1, 10, "ok"),
+        Observation(3, 1, 10, "dark"),
+        Observation(4, 1, 10, "dark"),
     ]
 
 
@@ -83,20 +86,20 @@ def test_one_colour_alone_cannot_look_warm_only_dim(make_fan: MakeFan, make_kind
     prop.receive(np.tile(np.array([[255, 0, 0]], dtype=np.uint8), (10, 1)))
     # a resistor's current falls at once: at 9 V red has (9.0 - 6.2) / (12.0 - 6.2) of it
     assert prop.solution.node_v == pytest.approx(np.full(10, 9.0), abs=0.3)
-    assert observe(prop) == [Sight(1, 1, 10, "dim")]
+    assert observe(prop) == [Observation(1, 1, 10, "dim")]
 
 
 def test_light_that_stands_from_before_is_seen_stuck(comb: Design) -> None:
     prop = VirtualProp(comb)
     prop.receive(_frame(comb, "all"))
-    prop.go_wrong(parse_fault("3Ad=open", comb))
+    prop.inject_fault(parse_fault("3Ad=open", comb))
     prop.receive(_frame(comb, "all", 0.5))
     assert [sight.seen for sight in observe(prop)] == ["ok", "ok", "stuck", "stuck"]
 
 
 def test_a_sight_is_written_down_as_a_mark(comb: Design) -> None:
     lit = parse_lit("4", comb)
-    assert Sight(4, 1, 7, "dark").mark(lit) == Mark(lit, 4, 1, 7, "dark")
+    assert Observation(4, 1, 7, "dark").mark(lit) == Mark(lit, 4, 1, 7, "dark")
 
 
 def test_nodes_that_brown_out_flicker_before_the_eyes(make_fan: MakeFan) -> None:
@@ -106,5 +109,5 @@ def test_nodes_that_brown_out_flicker_before_the_eyes(make_fan: MakeFan) -> None
     assert {sight.seen for sight in _look(comb, f"{feed}-=4")} == {"flicker"}
     dark = VirtualProp(comb, parse_faults([f"{feed}-=4"], comb))
     dark.receive(_frame(comb, "none"))
-    assert not dark.fallen().any()
+    assert not dark.browned_out().any()
     assert observe(dark) == []

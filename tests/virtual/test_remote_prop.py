@@ -17,8 +17,8 @@ import pytest
 import sacn
 
 from benchtest.errors import DriveFault
-from benchtest.virtual.observer import Sight
-from benchtest.virtual.remote_prop import RunningProp, start_simulation
+from benchtest.virtual.observer import Observation
+from benchtest.virtual.remote_prop import RemoteProp, start_simulation
 
 Packet = Callable[..., bytes]
 SOON_S = 30.0
@@ -54,7 +54,7 @@ universe = 5
 """
 WHITE = {5: b"\xff" * 510, 6: b"\xff" * 90}
 """200 nodes: 170 of them in the first universe."""
-SOUND = [Sight(strand, 1, 50, "ok") for strand in (1, 2, 3, 4)]
+SOUND = [Observation(strand, 1, 50, "ok") for strand in (1, 2, 3, 4)]
 
 
 @pytest.fixture(scope="module")
@@ -65,7 +65,7 @@ def prop_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def running(prop_file: Path) -> Iterator[RunningProp]:
+def running(prop_file: Path) -> Iterator[RemoteProp]:
     """One simulation that several tests send to, each as a sender of its own."""
     with start_simulation(prop_file, ["3A+=0.5"], seed=4) as prop:
         yield prop
@@ -74,7 +74,7 @@ def running(prop_file: Path) -> Iterator[RunningProp]:
 class Sender:
     """Sends packets built by the sacn library from a socket of its own."""
 
-    def __init__(self, prop: RunningProp, packet: Packet, cid: bytes) -> None:
+    def __init__(self, prop: RemoteProp, packet: Packet, cid: bytes) -> None:
         self._to = (prop.host, prop.port)
         self._packet = packet
         self._cid = cid
@@ -101,7 +101,7 @@ class Sender:
 
 @pytest.fixture
 def sender(
-    running: RunningProp, data_packet: Packet, request: pytest.FixtureRequest
+    running: RemoteProp, data_packet: Packet, request: pytest.FixtureRequest
 ) -> Iterator[Sender]:
     cid = request.node.name.encode().ljust(16, b".")[-16:]
     found = Sender(running, data_packet, cid)
@@ -116,12 +116,12 @@ def _wait(true: Callable[[], bool], what: str) -> None:
         time.sleep(0.005)
 
 
-def test_it_says_where_to_send(running: RunningProp) -> None:
+def test_it_says_where_to_send(running: RemoteProp) -> None:
     assert running.target == f"e131:127.0.0.1:{running.port}"
     assert running.port > 0
 
 
-def test_it_shows_what_it_is_sent(running: RunningProp, sender: Sender) -> None:
+def test_it_shows_what_it_is_sent(running: RemoteProp, sender: Sender) -> None:
     sender.send(WHITE)
     _wait(lambda: running.look() == SOUND, "four sound strands")
     # 200 nodes of a nominal 0.8 + 3 × 12 mA or so; this unit's own figure is some per cent off
@@ -133,14 +133,17 @@ def test_it_shows_what_it_is_sent(running: RunningProp, sender: Sender) -> None:
 
 
 def test_colours_and_nodes_come_in_the_order_of_the_wire(
-    running: RunningProp, sender: Sender
+    running: RemoteProp, sender: Sender
 ) -> None:
     # data run up strand 1 and down strand 2: slot 151 is its node 50, green first as the file says
     sender.send({5: bytes(150) + b"\xff\x00\x00" + bytes(357), 6: bytes(90)})
-    _wait(lambda: running.look() == [Sight(2, 50, 50, "ok")], "one node at the far end of strand 2")
+    _wait(
+        lambda: running.look() == [Observation(2, 50, 50, "ok")],
+        "one node at the far end of strand 2",
+    )
 
 
-def test_a_meter_reads_the_bad_joint(running: RunningProp, sender: Sender) -> None:
+def test_a_meter_reads_the_bad_joint(running: RemoteProp, sender: Sender) -> None:
     sender.send(WHITE)
     _wait(lambda: running.state()["nodes_lit"] == 200, "all lit")
     bad = running.measure("ridge:3+>3A+")
@@ -148,7 +151,7 @@ def test_a_meter_reads_the_bad_joint(running: RunningProp, sender: Sender) -> No
     assert abs(running.measure("ridge:2+>2A+")) < 0.05
 
 
-def test_the_end_of_the_stream_darkens_it_at_once(running: RunningProp, sender: Sender) -> None:
+def test_the_end_of_the_stream_darkens_it_at_once(running: RemoteProp, sender: Sender) -> None:
     sender.send(WHITE)
     _wait(lambda: running.state()["nodes_lit"] == 200, "all lit")
     lost = running.state()["packets"].get("data lost", 0)
@@ -157,7 +160,7 @@ def test_the_end_of_the_stream_darkens_it_at_once(running: RunningProp, sender: 
     assert running.state()["packets"].get("data lost", 0) == lost  # it was not the timeout
 
 
-def test_silence_darkens_it(running: RunningProp, sender: Sender) -> None:
+def test_silence_darkens_it(running: RemoteProp, sender: Sender) -> None:
     sender.send(WHITE)
     _wait(lambda: running.state()["nodes_lit"] == 200, "all lit")
     lost = running.state()["packets"].get("data lost", 0)
@@ -195,7 +198,7 @@ def test_the_librarys_own_sender_is_understood(prop_file: Path) -> None:
 
 
 def test_noise_on_the_port_is_counted_and_harms_nothing(
-    running: RunningProp, sender: Sender, data_packet: Packet
+    running: RemoteProp, sender: Sender, data_packet: Packet
 ) -> None:
     sender.send(WHITE)
     _wait(lambda: running.state()["nodes_lit"] == 200, "all lit")
@@ -225,7 +228,7 @@ def test_noise_on_the_port_is_counted_and_harms_nothing(
     ],
 )
 def test_a_question_that_makes_no_sense_is_answered(
-    running: RunningProp, question: object, says: str
+    running: RemoteProp, question: object, says: str
 ) -> None:
     with socket.create_connection((running.host, running.control_port)) as control:
         file = control.makefile("rwb")
@@ -237,7 +240,7 @@ def test_a_question_that_makes_no_sense_is_answered(
         file.close()
 
 
-def test_a_caller_that_floods_is_dropped_and_the_others_are_answered(running: RunningProp) -> None:
+def test_a_caller_that_floods_is_dropped_and_the_others_are_answered(running: RemoteProp) -> None:
     with socket.create_connection((running.host, running.control_port), timeout=SOON_S) as control:
         control.sendall(b"x" * 100_000)
         with pytest.raises((ConnectionError, StopIteration)):
@@ -245,7 +248,7 @@ def test_a_caller_that_floods_is_dropped_and_the_others_are_answered(running: Ru
     assert running.look() == []
 
 
-def test_a_wrong_question_raises_our_error(running: RunningProp) -> None:
+def test_a_wrong_question_raises_our_error(running: RemoteProp) -> None:
     with pytest.raises(DriveFault, match="strands 1 to 4"):
         running.measure("9A")
 
@@ -311,7 +314,7 @@ def test_a_signal_ends_it_cleanly(prop_file: Path, number: signal.Signals) -> No
     assert (process.returncode, out, err) == (0, "", "")
 
 
-def test_a_port_that_is_taken_is_named(prop_file: Path, running: RunningProp) -> None:
+def test_a_port_that_is_taken_is_named(prop_file: Path, running: RemoteProp) -> None:
     process = _simulate(prop_file, "--port", str(running.port))
     out, err = process.communicate(timeout=SOON_S)
     assert (process.returncode, out) == (1, "")

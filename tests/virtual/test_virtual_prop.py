@@ -121,7 +121,7 @@ def test_an_open_data_joint_leaves_all_behind_it_dark(fan: Design) -> None:
 def test_a_data_joint_that_breaks_later_leaves_the_last_light_standing(fan: Design) -> None:
     prop = _prop(fan)
     _white(prop)
-    prop.go_wrong(parse_fault("4Bd=open", fan))
+    prop.inject_fault(parse_fault("4Bd=open", fan))
     prop.receive(np.zeros((50, 3), dtype=np.uint8))
     assert _lit(prop) == list(range(30, 50))
 
@@ -135,7 +135,7 @@ def test_what_no_circuit_can_bear_is_refused_and_changes_nothing(make_fan: MakeF
     _white(prop)
     before_v = _volts(prop, "2A")
     with pytest.raises(CircuitFault, match="feed1, feed2"):
-        prop.go_wrong(parse_fault("feed2-=0", fan))
+        prop.inject_fault(parse_fault("feed2-=0", fan))
     assert _volts(prop, "2A") == before_v
     assert not prop.repair("feed2-")
 
@@ -175,7 +175,7 @@ def test_a_frame_that_its_sender_reuses_is_not_changed_behind_the_props_back(com
     frame = np.full((40, 3), 255, dtype=np.uint8)
     prop.receive(frame)
     frame[:] = 0
-    assert prop.wanted().all()
+    assert prop.sent_frame().all()
     assert prop.latched().all()
 
 

@@ -17,14 +17,14 @@ from benchtest.drive.universe_layout import universe_numbers
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import parse_lit
 from benchtest.prop.reader import read_design
-from benchtest.virtual.observer import Sight
-from benchtest.virtual.remote_prop import RunningProp, start_simulation
+from benchtest.virtual.observer import Observation
+from benchtest.virtual.remote_prop import RemoteProp, start_simulation
 
 SOON_S = 30.0
 SENDER = SourceSettings(UUID("00112233-4455-4677-8899-aabbccddeeff"))
 
 
-def _spans(design: Design, lit: np.ndarray) -> list[Sight]:
+def _spans(design: Design, lit: np.ndarray) -> list[Observation]:
     """Runs of lit nodes, strand by strand."""
     found = []
     for strand, start in zip(design.strands, design.first_index, strict=True):
@@ -32,19 +32,19 @@ def _spans(design: Design, lit: np.ndarray) -> list[Sight]:
         for on, run in groupby(lit[start : start + strand.nodes]):
             count = len(list(run))
             if on:
-                found.append(Sight(strand.number, node, node + count - 1, "ok"))
+                found.append(Observation(strand.number, node, node + count - 1, "ok"))
             node += count
     return found
 
 
-def _until(prop: RunningProp, expected: list[Sight]) -> None:
+def _until(prop: RemoteProp, expected: list[Observation]) -> None:
     end = time.monotonic() + SOON_S
     while (seen := prop.look()) != expected:
         assert time.monotonic() < end, f"{seen} instead of {expected}"
         time.sleep(0.01)
 
 
-def _until_counted(prop: RunningProp, expected: dict[str, int]) -> None:
+def _until_counted(prop: RemoteProp, expected: dict[str, int]) -> None:
     end = time.monotonic() + SOON_S
     while (counted := prop.state()["packets"]) != expected:
         assert time.monotonic() < end, f"{counted} instead of {expected}"
@@ -87,9 +87,9 @@ def test_a_whole_stream_arrives_without_loss() -> None:
             _until_counted(prop, {"accepted": driver.status().packets - 9, "terminated": 9})
 
 
-def _expected(strands: str) -> list[Sight]:
+def _expected(strands: str) -> list[Observation]:
     # strand 7 is entered at A: node 12 and all that come after it are dark
-    seventh = [Sight(7, 1, 11, "ok"), Sight(7, 12, 30, "dark")]
-    sound = [Sight(number, 1, 30, "ok") for number in range(1, 7)]
-    behind = [Sight(number, 1, 30, "dark") for number in range(8, 13)]
+    seventh = [Observation(7, 1, 11, "ok"), Observation(7, 12, 30, "dark")]
+    sound = [Observation(number, 1, 30, "ok") for number in range(1, 7)]
+    behind = [Observation(number, 1, 30, "dark") for number in range(8, 13)]
     return {"all": [*sound, *seventh, *behind], "7": seventh, "none": []}[strands]

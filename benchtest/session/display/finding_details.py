@@ -11,7 +11,7 @@ from benchtest.diagnosis import Finding, Outlook, Suspect, outlook
 from benchtest.errors import CircuitFault
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import Lit, everything
-from benchtest.records.strand_plot import Curve
+from benchtest.records.strand_plot import StrandCurve
 from benchtest.session.display.event_text import strand_of, volts_text
 from benchtest.session.display.probe_sketch import Run
 from benchtest.session.display.text_chart import Trace, draw
@@ -36,7 +36,7 @@ class StrandProfile:
     strand: int
     nodes: int
     lit: str
-    curve: Curve
+    curve: StrandCurve
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ from benchtest.session.log.events import CheckMade, ColourSeen, FirstLight, Note
 from benchtest.session.log.power_checks import all_checks
 from benchtest.session.session import Session, decode_events
 from benchtest.session.temporary_folders import temporary_folder
-from benchtest.virtual.in_process import PropHere
+from benchtest.virtual.in_process import InProcessProp
 from benchtest.virtual.injected_faults import parse_fault
 from benchtest.virtual.virtual_prop import VirtualProp
 
@@ -212,7 +212,7 @@ def run_reference(hidden: Sequence[str], seed: int) -> Outcome:
     with temporary_folder() as folder, Shelf(folder) as shelf:
         session = Session.start(shelf, text, "PR-000", DEFAULT_METER)
         record_passed_checks(session)
-        here, outcome = PropHere(unit), Outcome("PR-000", ", ".join(hidden))
+        here, outcome = InProcessProp(unit), Outcome("PR-000", ", ".join(hidden))
         # as a person's, its readings count until all is mended, not those that clear it afterwards
         return play(session, here, here, lambda words: None, outcome, lambda: not unit.faults)
 

@@ -23,7 +23,7 @@ from benchtest.records.batch_report import (
     BatchContent,
     JointAtFault,
     SharedReading,
-    Shown,
+    SharedValue,
     UnitLine,
 )
 from benchtest.records.comparison import BatchComparison
@@ -164,7 +164,7 @@ def _row(
         values, _least_sd(unit, median, [meter for _, meter in by_tag.values()])
     )
     shown = [
-        Shown(tag, value, score, abs(score) > FAR)
+        SharedValue(tag, value, score, abs(score) > FAR)
         for tag, value, score in zip(by_tag, values, scores, strict=True)
     ]
     return SharedReading(lit.text(design), probe, unit, median, expected, shown)

@@ -16,7 +16,7 @@ from benchtest.evidence.rounding import decimals_of_step
 from benchtest.prop.design import Design, NodeName, Probe
 from benchtest.prop.lit_set import Lit
 from benchtest.prop.reader import parse_design
-from benchtest.records.json_lines import Exported, read_lines
+from benchtest.records.json_lines import ExportedSession, read_lines
 from benchtest.records.models import SessionRow
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.evidence import diagnose_state
@@ -92,7 +92,7 @@ def _unit(tags: Sequence[str], file: str, tag: str | None) -> str:
     raise InputError(f"{file}: has no unit {tag:.40}, but {has}{nearest(tag, tags)}")
 
 
-def _place(line: Exported) -> tuple[int, str, str]:
+def _place(line: ExportedSession) -> tuple[int, str, str]:
     row = line.row
     return row.placed_ms or 0, row.started_at, row.id
 

@@ -18,7 +18,13 @@ from benchtest.prop.design import (
     rail_probe,
 )
 from benchtest.prop.lit_set import Lit, everything
-from benchtest.records.strand_plot import MOST_PANELS, Curve, Dot, Panel, StrandPlot
+from benchtest.records.strand_plot import (
+    MAX_PANELS,
+    ReadingDot,
+    StrandCurve,
+    StrandPanel,
+    StrandPlot,
+)
 from benchtest.session.log.evidence import weighed_readings
 from benchtest.session.session import Session
 
@@ -45,7 +51,7 @@ def strand_plot(session: Session, found: Finding) -> StrandPlot | None:
     for number in shown:
         stop = start + len(places[number])
         curve = _curve(along, slice(start, stop), [x for x, _ in places[number]], dots[number])
-        panels.append(Panel(number, design.strand(number).nodes, curve))
+        panels.append(StrandPanel(number, design.strand(number).nodes, curve))
         start = stop
     return StrandPlot("all", panels, _floor(design, along), along.suspect, left_out)
 
@@ -64,7 +70,7 @@ def lowest_read_v(plot: StrandPlot | None) -> float | None:
     return min(read, default=None)
 
 
-def strand_curve(session: Session, found: Finding, lit: Lit, number: int) -> Curve | None:
+def strand_curve(session: Session, found: Finding, lit: Lit, number: int) -> StrandCurve | None:
     """Volts along one strand; None where the prop cannot be lit so."""
     places = _places(session.design, number)
     probes = [rail_probe(place) for _, place in places]
@@ -77,18 +83,18 @@ def strand_curve(session: Session, found: Finding, lit: Lit, number: int) -> Cur
 
 
 def _shown(
-    session: Session, lit: Lit, dots: dict[int, list[Dot]]
+    session: Session, lit: Lit, dots: dict[int, list[ReadingDot]]
 ) -> tuple[list[int], tuple[int, ...]]:
     """Strands with a panel: those read at or failed, then those with the lowest volts."""
     design = session.design
     numbers = [strand.number for strand in design.strands]
-    if len(numbers) <= MOST_PANELS:
+    if len(numbers) <= MAX_PANELS:
         return numbers, ()
     node_v = session.engine.responses.base(lit).solution.node_v
     lowest = {n: float(_of(design, node_v, n).min()) for n in numbers}
     failed = set(session.state.failed)
     numbers.sort(key=lambda n: (n not in failed, not dots[n], lowest[n]))
-    return sorted(numbers[:MOST_PANELS]), tuple(sorted(numbers[MOST_PANELS:]))
+    return sorted(numbers[:MAX_PANELS]), tuple(sorted(numbers[MAX_PANELS:]))
 
 
 def _of(
@@ -107,9 +113,11 @@ def _places(design: Design, number: int) -> list[tuple[float, Place]]:
     return [*along, (last + 1.0, StrandEnd(number, "B"))]
 
 
-def _curve(along: Profile, part: slice, x: Sequence[float], dots: Sequence[Dot]) -> Curve:
+def _curve(
+    along: Profile, part: slice, x: Sequence[float], dots: Sequence[ReadingDot]
+) -> StrandCurve:
     read = along.read_v is not None and along.read_sd_v is not None
-    return Curve(
+    return StrandCurve(
         x,
         along.designed_v[part].tolist(),
         along.designed_sd_v[part].tolist(),
@@ -119,7 +127,7 @@ def _curve(along: Profile, part: slice, x: Sequence[float], dots: Sequence[Dot])
     )
 
 
-def dots_of(session: Session, lit: Lit, number: int) -> list[Dot]:
+def dots_of(session: Session, lit: Lit, number: int) -> list[ReadingDot]:
     """Rail volts that were read on a strand, or on the pads at its ends."""
     design, dots = session.design, []
     for reading in session.state.readings:
@@ -127,7 +135,7 @@ def dots_of(session: Session, lit: Lit, number: int) -> list[Dot]:
             continue
         x = _x(design, number, reading.probe.red.place)
         if x is not None:
-            dots.append(Dot(x, reading.volts))
+            dots.append(ReadingDot(x, reading.volts))
     return dots
 
 

@@ -41,8 +41,8 @@ from benchtest.session.workbench.typo_check import (
     volt_decimals,
     volts_of,
 )
-from benchtest.virtual.remote_prop import RunningProp
-from benchtest.virtual.wait_for_frame import SETTLE_S, wait_until_shown
+from benchtest.virtual.remote_prop import RemoteProp
+from benchtest.virtual.wait_for_frame import FRAME_TIMEOUT_S, wait_for_frame
 
 IMPOSSIBLE = "Check the unit, the lit strands and where the leads are."
 Asked = tuple[str, Lit | None, Probe | None]
@@ -73,7 +73,7 @@ class Prober(Walker):
         self,
         session: Session,
         clock: FrameClock,
-        virtual: RunningProp | None = None,
+        virtual: RemoteProp | None = None,
         now_s: Callable[[], float] = time.monotonic,
         source: ReadingSource | None = None,
     ) -> None:
@@ -394,7 +394,7 @@ class Prober(Walker):
         if self.virtual is None:
             self.lamp.wait_until_steady()
         elif self.advice.lit is not None:
-            wait_until_shown(self.virtual, lambda: self.lamp.frame, SETTLE_S + RAMP_S)
+            wait_for_frame(self.virtual, lambda: self.lamp.frame, FRAME_TIMEOUT_S + RAMP_S)
 
     def hold(self, read: SourceReading) -> None:
         """What a source gave stands in the field: entered unchanged, it keeps the source's name.

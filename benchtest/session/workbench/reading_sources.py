@@ -12,7 +12,7 @@ from benchtest.errors import InputError, NameFault
 from benchtest.evidence.reading_source import Given, ReadingSource
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.notation import parse_probe
-from benchtest.virtual.remote_prop import RunningProp
+from benchtest.virtual.remote_prop import RemoteProp
 
 if TYPE_CHECKING:
     from benchtest.drive.bridge.input_reader import BridgeReader
@@ -24,7 +24,7 @@ class VirtualMeter:
 
     name = "virtual meter"
 
-    def __init__(self, prop: RunningProp) -> None:
+    def __init__(self, prop: RemoteProp) -> None:
         self._prop = prop
 
     def reads(self, probe: Probe) -> bool:

@@ -15,7 +15,7 @@ from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.source_spec import parse_source
 from benchtest.errors import no_room_said
 from benchtest.evidence.meter import Meter
-from benchtest.records.models import in_order
+from benchtest.records.models import tag_sort_key
 from benchtest.records.shelf import Shelf
 from benchtest.session.launch_options import Bench
 from benchtest.session.log.unit_target import VIRTUAL
@@ -23,7 +23,7 @@ from benchtest.session.session import Session, last_test, unfinished
 from benchtest.session.stand import Stand
 from benchtest.session.temporary_folders import temporary_folder
 from benchtest.session.workbench.reading_sources import source_for
-from benchtest.virtual.remote_prop import RunningProp, start_simulation
+from benchtest.virtual.remote_prop import RemoteProp, start_simulation
 
 
 def sweep() -> None:
@@ -61,9 +61,9 @@ def next_waiting(shelf: Shelf, tag: str, design_name: str) -> str | None:
     unfinished_tags = {row.tag for row in unfinished(shelf)}
     tags = [unit.tag for unit in shelf.units()
             if unit.design_name == design_name and not unit.retired]  # fmt: skip
-    here = in_order(tag)
-    after = [one for one in tags if in_order(one) > here]
-    before = [one for one in tags if in_order(one) < here]
+    here = tag_sort_key(tag)
+    after = [one for one in tags if tag_sort_key(one) > here]
+    before = [one for one in tags if tag_sort_key(one) < here]
     for one in (*after, *before):
         if one in unfinished_tags or last_test(shelf, one) is None:
             return one
@@ -132,7 +132,7 @@ def _clock(session: Session, bench: Bench, target: Target) -> FrameClock:
 
 
 @contextmanager
-def _virtual(session: Session, bench: Bench) -> Iterator[RunningProp]:
+def _virtual(session: Session, bench: Bench) -> Iterator[RemoteProp]:
     """A virtual prop of the session's own design, with repairs that were logged done on it."""
     with ExitStack() as stack:
         folder = stack.enter_context(temporary_folder())

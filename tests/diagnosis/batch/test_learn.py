@@ -34,7 +34,7 @@ from benchtest.pattern import frame_of
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.lit_set import Lit, everything, parse_lit
 from benchtest.prop.notation import parse_probe
-from benchtest.virtual.built_unit import build
+from benchtest.virtual.built_unit import build_unit
 from benchtest.virtual.injected_faults import parse_fault
 from benchtest.virtual.virtual_prop import VirtualProp
 
@@ -69,8 +69,8 @@ def _unit(
     design: Design, batch: int, unit: int, *, share: float = 0.9, hidden: str = ""
 ) -> VirtualProp:
     of_batch, of_unit = _tolerances(share)
-    like = build(design, batch, 0.0, of_batch).design
-    built = build(like, unit, DEFAULT_METER.percent, of_unit)
+    like = build_unit(design, batch, 0.0, of_batch).design
+    built = build_unit(like, unit, DEFAULT_METER.percent, of_unit)
     faults = [parse_fault(hidden, design)] if hidden else []
     return VirtualProp(design, faults, unit, built=built)
 

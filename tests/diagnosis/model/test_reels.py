@@ -17,7 +17,7 @@ from benchtest.pattern import frame_of
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import everything
 from benchtest.prop.notation import parse_probe
-from benchtest.virtual.built_unit import build
+from benchtest.virtual.built_unit import build_unit
 from benchtest.virtual.virtual_prop import VirtualProp
 
 SECOND = 3
@@ -31,7 +31,7 @@ def comb(make_fan: Callable[..., Design]) -> Design:
 
 def _unit(design: Design, factor: float) -> VirtualProp:
     """A unit as designed but for the nodes of its later strands."""
-    built = build(design, None, 0.5)
+    built = build_unit(design, None, 0.5)
     strand = np.repeat(np.arange(len(design.strands)), [one.nodes for one in design.strands])
     factors = np.where(strand >= SECOND, factor, 1.0)
     return VirtualProp(design, [], 1, built=dataclasses.replace(built, node_factor=factors))

@@ -18,7 +18,7 @@ import pytest
 
 from benchtest.records.shelf import Shelf
 from benchtest.tui.browser.access_codes import TRIES
-from benchtest.virtual.remote_prop import RunningProp
+from benchtest.virtual.remote_prop import RemoteProp
 from tests.tui.chromium import chromium
 from tests.tui.conftest import make_ready
 from tests.tui.served import Browser, Look, Served, until
@@ -28,7 +28,7 @@ ALL_OF_A_STRAND = 8
 
 
 @pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory, prop: tuple[Path, RunningProp]) -> Path:
+def bench(tmp_path_factory: pytest.TempPathFactory, prop: tuple[Path, RemoteProp]) -> Path:
     """A bench with one unit, whose strands are the next thing to look at."""
     folder = tmp_path_factory.mktemp("bench")
     make_ready(folder, prop[0], "SF-01")
@@ -36,7 +36,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory, prop: tuple[Path, RunningPro
 
 
 @pytest.fixture(scope="module")
-def served(bench: Path, prop: tuple[Path, RunningProp]) -> Iterator[Served]:
+def served(bench: Path, prop: tuple[Path, RemoteProp]) -> Iterator[Served]:
     """As on a local network, but on loopback: it asks for a code."""
     path, virtual = prop
     server = Served(bench, "--code", f"--to={virtual.target}", f"--prop={path}")
@@ -45,15 +45,15 @@ def served(bench: Path, prop: tuple[Path, RunningProp]) -> Iterator[Served]:
 
 
 @pytest.fixture
-def virtual(prop: tuple[Path, RunningProp]) -> RunningProp:
+def virtual(prop: tuple[Path, RemoteProp]) -> RemoteProp:
     return prop[1]
 
 
-def lit(virtual: RunningProp) -> int:
+def lit(virtual: RemoteProp) -> int:
     return int(virtual.state()["nodes_lit"])
 
 
-async def at_the_prop(browser: Browser, virtual: RunningProp) -> Look:
+async def at_the_prop(browser: Browser, virtual: RemoteProp) -> Look:
     """Open the program and go on with the unit that is on the shelf: its prop lights."""
     look = await browser.look()
     await look.until("was left unfinished")
@@ -181,7 +181,7 @@ def _raw(served: Served, octets: bytes) -> bytes:
 
 
 async def test_one_viewer_at_a_time_and_the_next_goes_on(
-    served: Served, virtual: RunningProp
+    served: Served, virtual: RemoteProp
 ) -> None:
     async with served.browser() as first, served.browser() as second:
         look = await at_the_prop(first, virtual)
@@ -209,7 +209,7 @@ async def test_one_viewer_at_a_time_and_the_next_goes_on(
 
 
 async def test_a_page_that_is_loaded_again_takes_the_place_of_its_old_self(
-    served: Served, virtual: RunningProp
+    served: Served, virtual: RemoteProp
 ) -> None:
     async with served.browser() as browser:
         old = await at_the_prop(browser, virtual)
@@ -229,7 +229,7 @@ async def test_a_page_that_is_loaded_again_takes_the_place_of_its_old_self(
 
 
 async def test_the_prop_goes_dark_when_the_browser_is_out_of_reach(
-    served: Served, virtual: RunningProp
+    served: Served, virtual: RemoteProp
 ) -> None:
     async with served.browser() as browser:
         look = await at_the_prop(browser, virtual)
@@ -240,7 +240,7 @@ async def test_the_prop_goes_dark_when_the_browser_is_out_of_reach(
 
 
 async def test_the_prop_goes_dark_when_the_program_hangs(
-    served: Served, virtual: RunningProp
+    served: Served, virtual: RemoteProp
 ) -> None:
     async with served.browser() as browser:
         look = await at_the_prop(browser, virtual)
@@ -251,7 +251,7 @@ async def test_the_prop_goes_dark_when_the_program_hangs(
 
 
 async def test_the_prop_goes_dark_when_the_server_is_killed(
-    bench: Path, prop: tuple[Path, RunningProp]
+    bench: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
     """By default no code, and only this machine."""
     path, virtual = prop
@@ -272,7 +272,7 @@ async def test_the_prop_goes_dark_when_the_server_is_killed(
 
 
 async def test_a_server_put_to_sleep_wakes_and_an_impatient_hand_ends_it_once(
-    bench: Path, prop: tuple[Path, RunningProp]
+    bench: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
     """Signals that came while its loop closed were complained of by Python, line by line."""
     path, virtual = prop
@@ -308,7 +308,7 @@ async def test_a_server_put_to_sleep_wakes_and_an_impatient_hand_ends_it_once(
 
 
 async def test_a_server_that_nobody_listens_to_shows_the_bench_all_the_same(
-    bench: Path, prop: tuple[Path, RunningProp]
+    bench: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
     """What it says went nowhere: its only place stayed taken for ever, and so it never ended.
 
@@ -416,7 +416,7 @@ THUMBS = (
 
 
 async def test_a_phone_tests_a_strand(
-    served: Served, bench: Path, virtual: RunningProp, tmp_path: Path
+    served: Served, bench: Path, virtual: RemoteProp, tmp_path: Path
 ) -> None:
     """A camera's address, the code, the program, and a thumb on its keys; upright and across."""
     code = served.new_code().replace(" ", "")
