@@ -54,7 +54,7 @@ class RecordsFault(BenchError):
 
 
 @contextmanager
-def no_room_said() -> Iterator[None]:
+def temp_file_errors() -> Iterator[None]:
     """For where a temporary file is made: says that its folder is full, or not there.
 
     Raises:
@@ -80,7 +80,7 @@ LONGEST_WORD = 60
 """A longer word is no slip of the pen, and to compare it takes long."""
 
 
-def nearest(word: str, known: Iterable[str]) -> str:
+def did_you_mean(word: str, known: Iterable[str]) -> str:
     """Words for a near miss: `; did you mean "zigzag"?`, or nothing when nothing is near.
 
     >>> nearest("zigzga", ["zigzag", "from-A"])

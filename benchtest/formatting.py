@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 
-def counted(number: int, what: str) -> str:
+def count_noun(number: int, what: str) -> str:
     """How many of something.
 
     >>> counted(1, "reading"), counted(0, "needless repair")
@@ -14,7 +14,7 @@ def counted(number: int, what: str) -> str:
     return f"{number} {what}{'' if number == 1 else 's'}"
 
 
-def strands_named(numbers: Sequence[int], most: int = 4) -> str:
+def name_strands(numbers: Sequence[int], most: int = 4) -> str:
     """Strands by their numbers, the first of many.
 
     >>> strands_named([7]), strands_named([4, 7]), strands_named([1, 2, 3, 4, 5, 6])
@@ -25,7 +25,7 @@ def strands_named(numbers: Sequence[int], most: int = 4) -> str:
     return f"strand{'' if len(numbers) == 1 else 's'} {shown}{more}"
 
 
-def number_in(text: str) -> float:
+def float_from_text(text: str) -> float:
     """The number that somebody typed.
 
     Raises:

@@ -9,9 +9,9 @@ from typing import Any
 
 from benchtest.errors import FileFaults, InputError
 
-MOST_TOML_OCTETS = 1_000_000
+MAX_TOML_BYTES = 1_000_000
 """A file larger than this is no prop file and no pattern."""
-MOST_FAULTS = 50
+MAX_SHOWN_FAULTS = 50
 """Faults of a file that are told one by one; more only drown the first."""
 
 # a key of nine parts; the reader of TOML takes the square of their number in time and memory
@@ -55,7 +55,7 @@ def parse_toml(text: str, file: str) -> dict[str, Any]:
     Raises:
         FileFaults: it is none, or one that no person wrote for a prop.
     """
-    if len(text) > MOST_TOML_OCTETS:
+    if len(text) > MAX_TOML_BYTES:
         raise FileFaults(file, ["longer than 1 MB; that is no file of ours"])
     if deep := _DEEP_KEY.search(text):
         line = text.count("\n", 0, deep.start()) + 1
@@ -70,7 +70,7 @@ def parse_toml(text: str, file: str) -> dict[str, Any]:
         raise FileFaults(file, ["tables are nested too deeply for a file of ours"]) from None
 
 
-def plain(text: str, but: str = "") -> str:
+def strip_control_chars(text: str, but: str = "") -> str:
     """Foreign text without signs that a terminal obeys, but for those that may stay."""
     return "".join(sign if sign.isprintable() or sign in but else "?" for sign in text)
 
@@ -82,10 +82,10 @@ def printable(text: str, longest: int = 40) -> str:
     'a?[2J'
     """
     cut = text if len(text) <= longest else text[: longest - 1] + "…"
-    return plain(cut)
+    return strip_control_chars(cut)
 
 
-def told(faults: list[str]) -> list[str]:
+def truncate_faults(faults: list[str]) -> list[str]:
     """Faults as they are told: the first ones, and how many more there are."""
-    more = len(faults) - MOST_FAULTS
-    return faults[:MOST_FAULTS] + ([f"and {more} more"] if more > 0 else [])
+    more = len(faults) - MAX_SHOWN_FAULTS
+    return faults[:MAX_SHOWN_FAULTS] + ([f"and {more} more"] if more > 0 else [])

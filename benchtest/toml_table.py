@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, TypeVar
 
-from benchtest.errors import InputError, nearest
+from benchtest.errors import InputError, did_you_mean
 from benchtest.input_files import printable
 
 Value = TypeVar("Value")
@@ -17,7 +17,7 @@ MOST_BITS = 1000
 """Python takes long to write a larger whole number, or refuses to."""
 
 
-class Sheet:
+class TomlTable:
     """A table with the words that lead to it, and the list that its faults go into.
 
     Every reader of a key returns None where the key is missing or wrong, and says so in `faults`,
@@ -30,7 +30,7 @@ class Sheet:
         self.used: set[str] = set()
         self.table: Mapping[str, Any] = table if isinstance(table, dict) else {}
         if not isinstance(table, dict):
-            self.faults.append(f"{where}: is {shown(table)}; write a table of keys")
+            self.faults.append(f"{where}: is {describe_value(table)}; write a table of keys")
 
     def fault(self, key: str, words: str) -> None:
         """Note what is wrong with a key, and what would be right."""
@@ -62,13 +62,13 @@ class Sheet:
             return default
         bounds = f"give a number {'from' if zero else 'above'} {least:g} to {most:g}"
         if isinstance(value, bool) or not isinstance(value, int | float):
-            self.fault(key, f"is {shown(value)}; {bounds}")
+            self.fault(key, f"is {describe_value(value)}; {bounds}")
             return None
         if value != value or value in (math.inf, -math.inf):
             self.fault(key, f"is no number; {bounds}")
             return None
         if not (least <= value <= most and (zero or value > least)):
-            self.fault(key, f"is {shown(value)}; {bounds}")
+            self.fault(key, f"is {describe_value(value)}; {bounds}")
             return None
         return float(value)
 
@@ -78,7 +78,9 @@ class Sheet:
         if value is None:
             return default
         if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-            self.fault(key, f"is {shown(value)}; give a whole number from {least} to {most}")
+            self.fault(
+                key, f"is {describe_value(value)}; give a whole number from {least} to {most}"
+            )
             return None
         return value
 
@@ -88,10 +90,12 @@ class Sheet:
         if value is None:
             return None
         if not isinstance(value, str):
-            self.fault(key, f'is {shown(value)}; write text in quotes: "…"')
+            self.fault(key, f'is {describe_value(value)}; write text in quotes: "…"')
             return None
         if not value.strip() or len(value) > longest or not value.isprintable():
-            self.fault(key, f"is {shown(value)}; write 1 to {longest} printable characters")
+            self.fault(
+                key, f"is {describe_value(value)}; write 1 to {longest} printable characters"
+            )
             return None
         return value.strip()
 
@@ -100,7 +104,7 @@ class Sheet:
         if value is None:
             return default
         if not isinstance(value, bool):
-            self.fault(key, f"is {shown(value)}; write true or false")
+            self.fault(key, f"is {describe_value(value)}; write true or false")
             return default
         return value
 
@@ -121,44 +125,44 @@ class Sheet:
         """A list of at most so many things."""
         value = self.get(key)
         if not isinstance(value, list) or len(value) > most:
-            self.fault(key, f"is {shown(value)}; {words}")
+            self.fault(key, f"is {describe_value(value)}; {words}")
             return None
         return value
 
-    def sheets(self, key: str, *, most: int) -> list[Sheet]:
+    def sheets(self, key: str, *, most: int) -> list[TomlTable]:
         """The tables of `[[key]]`, numbered from 1."""
         value = self.get(key)
         if value is None:
             return []
         if not isinstance(value, list):
-            self.fault(key, f"is {shown(value)}; write one table [[{key}]] for each")
+            self.fault(key, f"is {describe_value(value)}; write one table [[{key}]] for each")
             return []
         if len(value) > most:
             self.fault(key, f"has {len(value)} tables; at most {most} make sense")
         path = f"{self.where}.{key}" if self.where else key
         return [
-            Sheet(table, f"{path}[{number}]", self.faults)
+            TomlTable(table, f"{path}[{number}]", self.faults)
             for number, table in enumerate(value[:most], 1)
         ]
 
-    def sheet(self, key: str) -> Sheet | None:
+    def sheet(self, key: str) -> TomlTable | None:
         """The table under a key, or None where there is none."""
         if not self.has(key):
             return None
         path = f"{self.where}.{key}" if self.where else key
-        return Sheet(self.get(key), path, self.faults)
+        return TomlTable(self.get(key), path, self.faults)
 
     def no_other_keys(self, known: Sequence[str]) -> None:
         """Note every key that is not known, with a suggestion for a near miss."""
         unknown = [key for key in self.table if key not in known]
         for key in unknown[:MOST_UNKNOWN]:
-            hint = nearest(key, known) or f"; known are {', '.join(known)}"
+            hint = did_you_mean(key, known) or f"; known are {', '.join(known)}"
             self.fault(printable(key), f"is no key of a prop file{hint}")
         if len(unknown) > MOST_UNKNOWN:
             self.fault("", f"{len(unknown) - MOST_UNKNOWN} more keys are unknown here")
 
 
-def shown(value: Any) -> str:
+def describe_value(value: Any) -> str:
     """A foreign value for a message: short, printable, in the words of TOML."""
     if isinstance(value, bool):
         return "true" if value else "false"

@@ -16,8 +16,7 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.node_loads import node_light, node_loads
 from benchtest.diagnosis.likelihood.marks import DARK_SHARE, DIM_SHARE, WARM_SHARE
-from benchtest.prop.design import NodeKind
-from benchtest.prop.node_kinds import catalogue
+from benchtest.prop.node_kinds import NodeKind, catalogue
 
 FloatArray = NDArray[np.float64]
 

@@ -17,8 +17,7 @@ from matplotlib.colors import to_hex, to_rgb
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from benchtest.prop.design import NodeKind
-from benchtest.prop.node_kinds import catalogue
+from benchtest.prop.node_kinds import NodeKind, catalogue
 from tests.kinds import FOLDER, HEADING, NOTES, Sweep, caption, currents, file_name, section
 
 FloatArray = NDArray[np.float64]

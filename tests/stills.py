@@ -14,7 +14,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from benchtest.pattern import Pattern, Step, load_patterns
-from benchtest.pattern.reader import LEAST_HOLD_S
+from benchtest.pattern.reader import MIN_HOLD_S
 from benchtest.prop.design import Design
 from benchtest.prop.reader import read_design
 
@@ -40,7 +40,7 @@ drawn here from its own file on the demo's Willow fan, 12 strands of 30 nodes, e
 what should be lit, to compare with what is. `benchtest drive PROP NAME --to e131:HOST` sends one.
 
 Full white is bright, and light that changes can trigger seizures: warn people first. Large areas
-change at most every {LEAST_HOLD_S:g} s; what is faster is refused, in your own files too.
+change at most every {MIN_HOLD_S:g} s; what is faster is refused, in your own files too.
 
 A file has `title`, `reveals`, `asks`, `hold_s` (seconds a step stands) and tables `[[step]]`: one
 step for `each` of `prop`, `strand`, `node` or `colour`, what it `says`, and in `layer` what is lit

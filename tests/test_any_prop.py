@@ -7,11 +7,11 @@ from dataclasses import asdict
 import numpy as np
 import pytest
 
-from benchtest.pattern import frame_of
+from benchtest.pattern import frame_from_duty
 from benchtest.prop.design import rail_probe
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.node_kinds import catalogue
-from benchtest.prop.notation import places
+from benchtest.prop.notation import meter_places
 from tests.bench.any_prop import try_unit
 from tests.bench.any_prop_designs import FIXED, LOADS, SHAPES, at_full_white, made_design
 from tests.bench.any_prop_units import STATES, Unit, hidden_of, state_of
@@ -61,12 +61,12 @@ def test_truth_agrees_with_ngspice(number: int) -> None:
     assert hidden_of(made, SEED, number).state == SMALL[number]
     units = [Unit(made, SEED, number, truth) for truth in ("ngspice", "ours")]
     for text in ("all", "1"):
-        lit = parse_lit(text, made.design)
+        lit = parse_lit_set(text, made.design)
         for unit in units:
-            unit.receive(frame_of(lit.duty(made.design)))
+            unit.receive(frame_from_duty(lit.duty(made.design)))
         theirs, ours = (unit.point for unit in units)
         np.testing.assert_allclose(ours.node_v, theirs.node_v, atol=MOST_V, rtol=0.0)
-        for place in places(made.design):
+        for place in meter_places(made.design):
             probe = rail_probe(place)
             assert ours.volts(probe) == pytest.approx(theirs.volts(probe), abs=MOST_V, rel=0.0)
 

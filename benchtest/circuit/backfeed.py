@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchtest.circuit.netlist import FloatArray, IndexArray, Wiring
-from benchtest.prop.data_path import hops
+from benchtest.circuit.netlist import FloatArray, IndexArray, Netlist
+from benchtest.prop.data_path import data_hops
 from benchtest.prop.design import StrandEnd
 
 DATA_HIGH_V = 5.0
@@ -50,15 +50,15 @@ class Backfeed:
         return current_a + LEAK_S * drive_v, slope_s + LEAK_S
 
 
-def backfeed_paths(wiring: Wiring) -> Backfeed:
+def backfeed_paths(netlist: Netlist) -> Backfeed:
     """Every path; which of them matter depends on what is cut off."""
-    design = wiring.design
+    design = netlist.design
     tails, heads, pushes = [], [], []
-    drivers = [wiring.sources[0] if wiring.sources else 0]
-    drivers += [_end_node(wiring, leaving, "-") for leaving, _ in hops(design)]
+    drivers = [netlist.sources[0] if netlist.sources else 0]
+    drivers += [_end_node(netlist, leaving, "-") for leaving, _ in data_hops(design)]
     for entry, driver in zip(design.data_path, drivers, strict=True):
-        tails += [driver, _end_node(wiring, entry, "-")]
-        heads += [_end_node(wiring, entry, "+"), driver]
+        tails += [driver, _end_node(netlist, entry, "-")]
+        heads += [_end_node(netlist, entry, "+"), driver]
         pushes += [DATA_HIGH_V - DIODE_V, -DIODE_V]
     return Backfeed(np.array(tails), np.array(heads), np.array(pushes))
 
@@ -68,8 +68,8 @@ def live_paths(paths: Backfeed, floating: np.ndarray) -> Backfeed:
     return paths.only(floating[paths.tail] != floating[paths.head])
 
 
-def _end_node(wiring: Wiring, end: StrandEnd, rail: str) -> int:
-    design = wiring.design
+def _end_node(netlist: Netlist, end: StrandEnd, rail: str) -> int:
+    design = netlist.design
     node = 1 if end.end == "A" else design.strand(end.strand).nodes
     index = design.index(end.strand, node)
     return index if rail == "+" else design.node_count + index

@@ -7,18 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchtest.circuit.extra_feed import ExtraFeed, best_extra_feed
-from benchtest.circuit.feed_limits import FeedBudget, circulating_words, feed_budgets
+from benchtest.circuit.feed_limits import FeedBudget, circulating_warning, feed_budgets
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.ratings import Fading, LoadLimit, first_to_fade, load_limits
+from benchtest.circuit.ratings import FirstFade, RatingCheck, check_ratings, find_first_fade
 from benchtest.circuit.solution import Solution
 from benchtest.circuit.startup import require_start
 from benchtest.prop.design import Design, Strand
-from benchtest.prop.lit_set import everything
+from benchtest.prop.lit_set import all_lit
 
 
 @dataclass(frozen=True)
-class Review:
+class DesignReview:
     """A prop at full white, against what its parts stand.
 
     Attributes:
@@ -32,8 +32,8 @@ class Review:
 
     full: Solution
     budgets: list[FeedBudget]
-    limits: list[LoadLimit]
-    fading: Fading
+    limits: list[RatingCheck]
+    fading: FirstFade
     extra: ExtraFeed | None
     warnings: list[str]
 
@@ -55,23 +55,23 @@ class Review:
         return np.asarray(self.full.node_v[start : start + strand.nodes])
 
 
-def review(design: Design) -> Review:
+def review_design(design: Design) -> DesignReview:
     """Solve full white and say what it takes.
 
     Raises:
         CircuitFault: the prop's regulated nodes do not start, or supplies are joined by nothing.
     """
-    full = Circuit(design).solve(everything(design).duty(design))
+    full = Circuit(design).solve(all_lit(design).duty(design))
     require_start(full)
     budgets = feed_budgets(full)
-    limits = load_limits(full.circuit, full)
+    limits = check_ratings(full.circuit, full)
     warnings = [warning for budget in budgets for warning in budget.warnings]
     warnings += _warnings(full, limits)
     extra = best_extra_feed(design, full)
-    return Review(full, budgets, limits, first_to_fade(full), extra, warnings)
+    return DesignReview(full, budgets, limits, find_first_fade(full), extra, warnings)
 
 
-def _warnings(full: Solution, limits: list[LoadLimit]) -> list[str]:
+def _warnings(full: Solution, limits: list[RatingCheck]) -> list[str]:
     design, (node, volts) = full.circuit.design, full.lowest_node
     found = []
     if volts < design.node.lowest_v:
@@ -79,7 +79,7 @@ def _warnings(full: Solution, limits: list[LoadLimit]) -> list[str]:
             f"node {node} sees {volts:.2f} V at full white; {design.node.name} should have "
             f"{design.node.lowest_v:g} V: thicker wire, another feed, or a lower level"
         )
-    if (words := circulating_words(full.circuit)) is not None:
+    if (words := circulating_warning(full.circuit)) is not None:
         found.append(words)
     found += [
         f"{limit.what} would carry {limit.amps:.1f} A, more than {limit.allowed_a:.1f} A for hours "

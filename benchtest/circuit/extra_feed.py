@@ -12,7 +12,7 @@ from benchtest.circuit.solution import Solution
 from benchtest.prop.design import BusPad, Design, StrandEnd
 
 FeedPlace = BusPad | StrandEnd
-MOST_AT_ONCE = 32
+MAX_FIRST_PLACES = 32
 """Places that are tried at first; of more, every so many, and then those about the best."""
 ABOUT = 4
 """Best places so far whose neighbours are tried."""
@@ -62,7 +62,7 @@ def best_extra_feed(design: Design, full: Solution) -> ExtraFeed | None:
         # rounded, so that places alike by symmetry fall to the first of them everywhere
         return sorted(tried, key=lambda number: (-round(tried[number].lowest_v, 6), number))
 
-    step = -(-len(places) // MOST_AT_ONCE)
+    step = -(-len(places) // MAX_FIRST_PLACES)
     best = try_at(range(0, len(places), step))
     while step > 1:
         step = -(-step // 2)

@@ -58,7 +58,7 @@ CIRCULATES_A = 0.005
 """Less than this between two supplies is of no account. [A]"""
 
 
-def circulating_words(circuit: Circuit) -> str | None:
+def circulating_warning(circuit: Circuit) -> str | None:
     """What supplies of different volts on one rail drive into each other, in words."""
     volts = {feed.name: feed.volts for feed in circuit.design.feeds}
     if len(set(volts.values())) == 1:

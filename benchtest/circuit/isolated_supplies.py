@@ -14,13 +14,13 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from benchtest.circuit.netlist import FloatArray, IndexArray, Wiring
-from benchtest.circuit.reduction import Reduced
+from benchtest.circuit.netlist import FloatArray, IndexArray, Netlist
+from benchtest.circuit.reduction import ReducedNetwork
 from benchtest.errors import CircuitFault
 
 
 @dataclass(frozen=True)
-class Apart:
+class IsolatedSupplies:
     """Nodes between supplies that share no copper.
 
     Attributes:
@@ -35,7 +35,7 @@ class Apart:
     plus: IndexArray
     minus: IndexArray
 
-    def float_v(self, point_v: FloatArray, nodes: int) -> FloatArray:
+    def isolated_offset_v(self, point_v: FloatArray, nodes: int) -> FloatArray:
         """How far each point floats up with its supply.
 
         Args:
@@ -63,32 +63,32 @@ class Apart:
         return [sources[index] for index in first]
 
 
-def supplies_apart(wiring: Wiring, reduced: Reduced) -> Apart:
+def find_isolated_supplies(netlist: Netlist, reduced: ReducedNetwork) -> IsolatedSupplies:
     """Which nodes stand between supplies that share no copper.
 
     Raises:
         CircuitFault: current can go round through nodes from one supply to another and back; what
             then flows is no prop's business.
     """
-    nodes = np.arange(wiring.design.node_count)
+    nodes = np.arange(netlist.design.node_count)
     count = len(nodes)
     part = reduced.part
     fed = ~(reduced.floating[:count] | reduced.floating[count : 2 * count])
     between = nodes[fed & (part[:count] != part[count : 2 * count])]
-    apart = Apart(part, between, part[between], part[between + count])
+    isolated = IsolatedSupplies(part, between, part[between], part[between + count])
     if len(between):
-        _check_one_way(wiring, apart)
-    return apart
+        _check_one_way(netlist, isolated)
+    return isolated
 
 
-def _check_one_way(wiring: Wiring, apart: Apart) -> None:
-    size = apart.part.max() + 1
-    _, strong = _joined(size, apart.plus, apart.minus, "strong")
-    round_it = strong[apart.plus] == strong[apart.minus]
+def _check_one_way(netlist: Netlist, isolated: IsolatedSupplies) -> None:
+    size = isolated.part.max() + 1
+    _, strong = _joined(size, isolated.plus, isolated.minus, "strong")
+    round_it = strong[isolated.plus] == strong[isolated.minus]
     if round_it.any():
-        node = wiring.design.node_at(int(apart.nodes[round_it][0]))
-        here = strong[apart.plus[round_it][0]]
-        feeds = zip(wiring.design.feeds, strong[apart.part[list(wiring.sources)]], strict=True)
+        node = netlist.design.node_at(int(isolated.nodes[round_it][0]))
+        here = strong[isolated.plus[round_it][0]]
+        feeds = zip(netlist.design.feeds, strong[isolated.part[list(netlist.sources)]], strict=True)
         names = ", ".join(feed.name for feed, label in feeds if label == here)
         raise CircuitFault(
             f"feeds {names} share no return, and current goes round through nodes such as {node}: "

@@ -21,12 +21,12 @@ from scipy.sparse import coo_array, csc_array
 from scipy.sparse.linalg import SuperLU, splu
 
 from benchtest.circuit.incidence import Incidence
-from benchtest.circuit.netlist import FloatArray, IndexArray, Wiring
-from benchtest.circuit.reduction import Reduced
+from benchtest.circuit.netlist import FloatArray, IndexArray, Netlist
+from benchtest.circuit.reduction import ReducedNetwork
 
 LEAST_LADDER = 3
 """Nodes from which a strand has inner nodes to take out."""
-AT_ONCE = 256
+COLUMNS_AT_ONCE = 256
 """Right-hand sides solved together: of thousands at once the memory would be hundreds of MB."""
 
 
@@ -47,12 +47,12 @@ class Ladders:
             shape (unknowns + 1,).
     """
 
-    def __init__(self, wiring: Wiring, reduced: Reduced) -> None:
-        design = wiring.design
+    def __init__(self, netlist: Netlist, reduced: ReducedNetwork) -> None:
+        design = netlist.design
         count = design.node_count
         starts, sizes, rungs = [], [], []
         there = (reduced.unknown[:count] >= 0) & (reduced.unknown[count : 2 * count] >= 0)
-        touched = _touched_nodes(wiring)
+        touched = _touched_nodes(netlist)
         for strand, start in zip(design.strands, design.first_index, strict=True):
             # copper adrift is no unknown, and no joint parts a strand's rail: one node tells of all
             if touched[start : start + strand.nodes].any():
@@ -78,14 +78,14 @@ class Ladders:
         self.skeleton: IndexArray = np.flatnonzero(~is_inner[:-1])  # -1, the earth, picks the last
         self.place = np.full(reduced.count + 1, -1, dtype=np.intp)
         self.place[self.skeleton] = np.arange(len(self.skeleton))
-        self._here, tail, head = self._skeleton_branches(wiring, reduced, is_inner)
+        self._here, tail, head = self._skeleton_branches(netlist, reduced, is_inner)
         self._branches = (tail, head, reduced.conductance_s[self._here])
 
     def _skeleton_branches(
-        self, wiring: Wiring, reduced: Reduced, is_inner: NDArray[np.bool_]
+        self, netlist: Netlist, reduced: ReducedNetwork, is_inner: NDArray[np.bool_]
     ) -> tuple[NDArray[np.bool_], IndexArray, IndexArray]:
-        tail = reduced.unknown[wiring.tail[reduced.kept]]
-        head = reduced.unknown[wiring.head[reduced.kept]]
+        tail = reduced.unknown[netlist.tail[reduced.kept]]
+        head = reduced.unknown[netlist.head[reduced.kept]]
         here = ~(is_inner[tail] | is_inner[head])
         return here, tail[here], head[here]
 
@@ -112,12 +112,12 @@ class Ladders:
         return stamp
 
 
-def _touched_nodes(wiring: Wiring) -> NDArray[np.bool_]:
+def _touched_nodes(netlist: Netlist) -> NDArray[np.bool_]:
     """Nodes that a short touches, shape (nodes,)."""
-    count = wiring.design.node_count
-    touched = np.zeros(wiring.point_count, dtype=bool)
-    shorts = list(wiring.shorts)
-    touched[wiring.tail[shorts]] = touched[wiring.head[shorts]] = True
+    count = netlist.design.node_count
+    touched = np.zeros(netlist.point_count, dtype=bool)
+    shorts = list(netlist.shorts)
+    touched[netlist.tail[shorts]] = touched[netlist.head[shorts]] = True
     return np.asarray(touched[:count] | touched[count : 2 * count])
 
 

@@ -26,17 +26,17 @@ from benchtest.prop.design import (
     StrandEnd,
 )
 from benchtest.prop.joints import power_joints
-from benchtest.prop.notation import joint_by_name
+from benchtest.prop.notation import find_joint
 
 FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
-LEAST_OHM = 1e-9
+MIN_OHM = 1e-9
 """Less is no resistance at all: at 10 A it drops what a meter of nine digits cannot show. [Ω]"""
 
 
-class Made(IntEnum):
-    """What a branch is made of: that is what its tolerance follows."""
+class Material(IntEnum):
+    """Material of a branch, which its tolerance follows."""
 
     WIRE = 0
     COPPER = 1
@@ -50,7 +50,7 @@ class Made(IntEnum):
 
 
 @dataclass(frozen=True)
-class Wiring:
+class Netlist:
     """Points by number and the branches between them.
 
     Points 0 … nodes - 1 are the `+` pads of the nodes in prop order, the next `nodes` their `-`
@@ -62,7 +62,7 @@ class Wiring:
         tail: shape (branches,).
         head: shape (branches,).
         ohm: shape (branches,); infinite where a joint is open. [Ω]
-        made: what each branch is made of, values of `Made`, shape (branches,).
+        material: material of each branch, values of `Material`, shape (branches,).
         feed: number of the feed whose supply stands in the branch, -1 for none.
         joint: branch of each power joint, by its name; behind them, of feeds beside others, that of
             each fuse by its feed's name.
@@ -78,7 +78,7 @@ class Wiring:
     tail: IndexArray
     head: IndexArray
     ohm: FloatArray
-    made: IndexArray
+    material: IndexArray
     feed: IndexArray
     joint: Mapping[str, int]
     fuses: frozenset[str]
@@ -87,7 +87,7 @@ class Wiring:
     shorts: tuple[int, ...]
     point_count: int
 
-    def changed(self, joint_ohm: Mapping[str, float]) -> Wiring:
+    def changed(self, joint_ohm: Mapping[str, float]) -> Netlist:
         """The same with some joints of other resistances. [Ω]"""
         ohm = self.ohm.copy()
         for name, joint in joint_ohm.items():
@@ -127,8 +127,8 @@ class _Builder:
         self.fuse: dict[str, int] = {}
         self.returns: list[int] = []
         self.shorts: list[int] = []
-        self._chains: list[tuple[IndexArray, IndexArray, FloatArray, Made]] = []
-        self._singles: list[tuple[int, int, float, Made, int]] = []
+        self._chains: list[tuple[IndexArray, IndexArray, FloatArray, Material]] = []
+        self._singles: list[tuple[int, int, float, Material, int]] = []
 
     def at(self, place: Place) -> tuple[int, int]:
         """Its + and its - point."""
@@ -151,31 +151,33 @@ class _Builder:
         """Number of single branches."""
         return len(self._singles)
 
-    def add(self, tail: int, head: int, ohm: float, made: Made, feed: int = -1) -> None:
+    def add(self, tail: int, head: int, ohm: float, material: Material, feed: int = -1) -> None:
         """One branch."""
-        self._singles.append((tail, head, ohm, made, feed))
+        self._singles.append((tail, head, ohm, material, feed))
 
-    def chain(self, tail: IndexArray, head: IndexArray, ohm: FloatArray, made: Made) -> None:
+    def chain(
+        self, tail: IndexArray, head: IndexArray, ohm: FloatArray, material: Material
+    ) -> None:
         """Many branches of one make."""
-        self._chains.append((tail, head, ohm, made))
+        self._chains.append((tail, head, ohm, material))
 
     def add_joint(self, name: str, tail: int, head: int, ohm: float) -> None:
         self.joint[name] = len(self._singles)
-        self.add(tail, head, ohm, Made.JOINT)
+        self.add(tail, head, ohm, Material.JOINT)
 
     def add_short(self, touching: Probe, ohm: float) -> None:
         self.shorts.append(len(self._singles))
-        self.add(self.point(touching.red), self.point(touching.black), ohm, Made.SHORT)
+        self.add(self.point(touching.red), self.point(touching.black), ohm, Material.SHORT)
 
-    def finish(self, sources: tuple[int, ...]) -> Wiring:
+    def finish(self, sources: tuple[int, ...]) -> Netlist:
         """Single branches first, then the chains."""
         singles, chains = self._singles, self._chains
         sizes = [len(chain[0]) for chain in chains]
-        made = [np.array([int(single[3]) for single in singles])]
-        made.append(np.repeat(np.array([int(chain[3]) for chain in chains]), sizes))
+        material = [np.array([int(single[3]) for single in singles])]
+        material.append(np.repeat(np.array([int(chain[3]) for chain in chains]), sizes))
         feed = np.full(len(singles) + sum(sizes), -1)
         feed[: len(singles)] = [single[4] for single in singles]
-        return Wiring(
+        return Netlist(
             design=self.design,
             places=self.places,
             tail=_joined([single[0] for single in singles], [chain[0] for chain in chains]),
@@ -183,7 +185,7 @@ class _Builder:
             ohm=_no_less(
                 np.concatenate([[single[2] for single in singles], *[c[2] for c in chains]])
             ),
-            made=np.concatenate(made),
+            material=np.concatenate(material),
             feed=feed,
             joint=self.joint | self.fuse,
             fuses=frozenset(self.fuse),
@@ -196,16 +198,16 @@ class _Builder:
 
 def _no_less(ohm: FloatArray) -> FloatArray:
     """Resistances that nothing could measure are none: a conductance has room in no number."""
-    return np.where(ohm < LEAST_OHM, 0.0, ohm)
+    return np.where(ohm < MIN_OHM, 0.0, ohm)
 
 
 def _joined(singles: list[int], chains: list[IndexArray]) -> IndexArray:
     return np.concatenate([np.array(singles, dtype=np.intp), *chains])
 
 
-def wire_up(
+def build_netlist(
     design: Design, joint_ohm: Mapping[str, float], short_ohm: Mapping[Probe, float] | None = None
-) -> Wiring:
+) -> Netlist:
     """Every point and branch of a design.
 
     Args:
@@ -215,7 +217,7 @@ def wire_up(
         short_ohm: resistance between points that touch and should not, 0 and up. [Ω]
 
     Returns:
-        The wiring; open joints are left in with an infinite resistance.
+        The netlist; open joints are left in with an infinite resistance.
 
     Raises:
         NameFault: the design has no such joint.
@@ -227,9 +229,9 @@ def wire_up(
     _buses(builder)
     _joints(builder, joint_ohm)
     _shorts(builder, short_ohm or {})
-    wiring = builder.finish(sources)
-    blown = [name for name in joint_ohm if name in wiring.fuses]
-    return wiring.changed({name: joint_ohm[name] for name in blown}) if blown else wiring
+    netlist = builder.finish(sources)
+    blown = [name for name in joint_ohm if name in netlist.fuses]
+    return netlist.changed({name: joint_ohm[name] for name in blown}) if blown else netlist
 
 
 def _feed(builder: _Builder, number: int, feed: Feed) -> int:
@@ -237,17 +239,17 @@ def _feed(builder: _Builder, number: int, feed: Feed) -> int:
     source = builder.new()
     cable_ohm = feed.wire.ohm_per_mm * feed.length_mm
     start = source
-    for mohm, made in ((feed.source_mohm, Made.SOURCE), (feed.fuse_mohm, Made.FUSE)):
+    for mohm, material in ((feed.source_mohm, Material.SOURCE), (feed.fuse_mohm, Material.FUSE)):
         if mohm > 0.0:
             near, start = start, builder.new()
-            builder.add(near, start, mohm * 1e-3, made)
+            builder.add(near, start, mohm * 1e-3, material)
     plus, minus = builder.at(FeedName(feed.name))
     if has_fuse(builder.design, feed):
         # a fuse of which only its rating is known parts the cable that it sits in
         builder.fuse[feed.name] = builder.branches - (1 if feed.fuse_mohm > 0.0 else 0)
-    builder.add(start, plus, cable_ohm, Made.CABLE, feed=number)
+    builder.add(start, plus, cable_ohm, Material.CABLE, feed=number)
     builder.returns.append(builder.branches)
-    builder.add(minus, source, cable_ohm, Made.CABLE)
+    builder.add(minus, source, cable_ohm, Material.CABLE)
     return source
 
 
@@ -287,17 +289,17 @@ def _strands(builder: _Builder) -> None:
         tail = head - 1
         tail[first] = [near[rail] for near, _ in ends]
         head[last] = [far[rail] for _, far in ends]
-        builder.chain(tail, head, ohms, Made.WIRE)
+        builder.chain(tail, head, ohms, Material.WIRE)
 
 
 def _buses(builder: _Builder) -> None:
     """Segments from each pad to the next, on each rail."""
     for bus in builder.design.buses:
         pads = np.array([builder.at(pad) for pad in bus.run])
-        made = Made.COPPER if bus.copper.board else Made.WIRE
+        material = Material.COPPER if bus.copper.board else Material.WIRE
         ohms = np.full(len(pads) - 1, bus.copper.ohm_per_mm * bus.spacing_mm)
         for rail in pads.T:
-            builder.chain(rail[:-1], rail[1:], ohms, made)
+            builder.chain(rail[:-1], rail[1:], ohms, material)
 
 
 def _joints(builder: _Builder, joint_ohm: Mapping[str, float]) -> None:
@@ -312,7 +314,7 @@ def _joints(builder: _Builder, joint_ohm: Mapping[str, float]) -> None:
         wire_ohm = link_ohm.get(joint.name[:-1], 0.0)
         if wire_ohm > 0.0:
             middle = builder.new()
-            builder.add(near, middle, wire_ohm, Made.WIRE)
+            builder.add(near, middle, wire_ohm, Material.WIRE)
             near = middle
         ohm = joint_ohm.get(joint.name, joint_ohm.get("default", joint.ohm))
         builder.add_joint(joint.name, near, far, ohm)
@@ -335,5 +337,5 @@ def _check_joints(design: Design, joint_ohm: Mapping[str, float]) -> None:
             continue
         if not ohm >= 0.0:
             raise InputError(f"joint {name}: resistance is {ohm:g} Ω; give 0 or more, or inf")
-        if name != "default" and not joint_by_name(name, design).is_power:
+        if name != "default" and not find_joint(name, design).is_power:
             raise InputError(f"joint {name} carries data; give a power joint, such as {name[:-1]}+")

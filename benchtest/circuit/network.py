@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.backfeed import backfeed_paths
 from benchtest.circuit.incidence import Incidence
-from benchtest.circuit.isolated_supplies import supplies_apart
+from benchtest.circuit.isolated_supplies import find_isolated_supplies
 from benchtest.circuit.ladder import Factor, Ladders
-from benchtest.circuit.netlist import FloatArray, IndexArray, Wiring, wire_up
-from benchtest.circuit.newton import Settled, settle
+from benchtest.circuit.netlist import FloatArray, IndexArray, Netlist, build_netlist
+from benchtest.circuit.newton import OperatingPoint, solve_operating_point
 from benchtest.circuit.node_loads import NodeLoads
-from benchtest.circuit.reduction import reduce_wiring
+from benchtest.circuit.reduction import reduce_netlist
 from benchtest.circuit.solution import Solution
 from benchtest.prop.design import Design, Probe
 
@@ -45,9 +45,9 @@ class Circuit:
 
     Attributes:
         design: the prop.
-        wiring: its points and branches.
+        netlist: its points and branches.
         floating: points that an open joint has cut off from every supply, shape (points,).
-        apart: nodes between supplies that share no copper.
+        isolated: nodes between supplies that share no copper.
         reduced: its unknowns.
         backfeed: data lines that feed copper which an open joint has cut off.
     """
@@ -73,19 +73,19 @@ class Circuit:
                 resistance; or current goes round through supplies that share no return.
         """
         self.design = design
-        self._take(wire_up(design, joint_ohm or {}, short_ohm))
+        self._take(build_netlist(design, joint_ohm or {}, short_ohm))
 
-    def _take(self, wiring: Wiring) -> None:
+    def _take(self, netlist: Netlist) -> None:
         design = self.design
-        self.wiring = wiring
-        self.reduced, self.backfeed = reduce_wiring(self.wiring, backfeed_paths(self.wiring))
+        self.netlist = netlist
+        self.reduced, self.backfeed = reduce_netlist(self.netlist, backfeed_paths(self.netlist))
         self.floating = self.reduced.floating
-        self.apart = supplies_apart(self.wiring, self.reduced)
+        self.isolated = find_isolated_supplies(self.netlist, self.reduced)
         self.supply_v = np.array([feed.volts for feed in design.feeds])
         # a load needs copper on both its pads, of one supply; any other carries nothing
         adrift = self.reduced.adrift
         loaded = ~(adrift[: design.node_count] | adrift[design.node_count : 2 * design.node_count])
-        loaded[self.apart.nodes] = False
+        loaded[self.isolated.nodes] = False
         self._loaded = np.flatnonzero(loaded)
 
     def changed(self, joint_ohm: Mapping[str, float]) -> Circuit:
@@ -96,21 +96,21 @@ class Circuit:
         Args:
             joint_ohm: resistance of joints by name, `math.inf` for open. [Ω]
         """
-        wiring = self.wiring.changed(joint_ohm)
+        netlist = self.netlist.changed(joint_ohm)
         other = copy(self)
         for name in vars(self).keys() & OF_CONDUCTANCES:
             del vars(other)[name]
-        touched = [wiring.joint[name] for name in joint_ohm]
-        now_ohm = wiring.ohm[touched]
+        touched = [netlist.joint[name] for name in joint_ohm]
+        now_ohm = netlist.ohm[touched]
         if np.isin(touched, self.kept).all() and ((now_ohm > 0.0) & np.isfinite(now_ohm)).all():
-            siemens = 1.0 / wiring.ohm[self.kept]
-            other.wiring = wiring
+            siemens = 1.0 / netlist.ohm[self.kept]
+            other.netlist = netlist
             other.reduced = replace(self.reduced, conductance_s=siemens)
             other._ladders = self._ladders.changed(siemens)
         else:
             for name in vars(self).keys() & OF_COPPER:
                 del vars(other)[name]
-            other._take(wiring)
+            other._take(netlist)
         return other
 
     def shares_unknowns(self, other: Circuit) -> bool:
@@ -121,7 +121,7 @@ class Circuit:
     def incidence(self) -> Incidence:
         """The kept branches."""
         kept = self.reduced.kept
-        return self._between(self.wiring.tail[kept], self.wiring.head[kept])
+        return self._between(self.netlist.tail[kept], self.netlist.head[kept])
 
     @cached_property
     def load_incidence(self) -> Incidence:
@@ -139,7 +139,7 @@ class Circuit:
 
     @cached_property
     def _ladders(self) -> Ladders:
-        return Ladders(self.wiring, self.reduced)
+        return Ladders(self.netlist, self.reduced)
 
     @cached_property
     def factor(self) -> Factor:
@@ -175,8 +175,8 @@ class Circuit:
     @cached_property
     def joint_rows(self) -> tuple[list[str], IndexArray]:
         """Joints that carry current: names, and places among the kept branches."""
-        rows = self._row_of[list(self.wiring.joint.values())]
-        names = [name for name, row in zip(self.wiring.joint, rows, strict=True) if row >= 0]
+        rows = self._row_of[list(self.netlist.joint.values())]
+        names = [name for name, row in zip(self.netlist.joint, rows, strict=True) if row >= 0]
         return names, rows[rows >= 0]
 
     @cached_property
@@ -186,7 +186,7 @@ class Circuit:
         Its return cable, else a joint of the feed, as a place among the kept branches; -1 where
         neither has a resistance, or where the feed is cut off.
         """
-        cables, joint = np.array(self.wiring.returns, dtype=np.intp), self.wiring.joint
+        cables, joint = np.array(self.netlist.returns, dtype=np.intp), self.netlist.joint
         joints = [[joint[f"{feed.name}{rail}"] for feed in self.design.feeds] for rail in "-+"]
         rows = self._row_of[np.vstack([cables, *joints])]
         best = (rows >= 0).argmax(axis=0)
@@ -195,7 +195,7 @@ class Circuit:
     @property
     def _row_of(self) -> IndexArray:
         """Place of each branch among the kept ones, -1 for none, shape (branches,)."""
-        row_of = np.full(len(self.wiring.ohm), -1)
+        row_of = np.full(len(self.netlist.ohm), -1)
         row_of[self.kept] = np.arange(len(self.kept))
         return row_of
 
@@ -208,8 +208,8 @@ class Circuit:
     def supply_matrix(self) -> FloatArray:
         """Volts that each supply puts into each kept branch per volt, shape (kept, feeds)."""
         kept, offset = self.reduced.kept, self.reduced.offset
-        inside = self.wiring.feed[kept][:, None] == np.arange(len(self.supply_v))
-        tail, head = self.wiring.tail[kept], self.wiring.head[kept]
+        inside = self.netlist.feed[kept][:, None] == np.arange(len(self.supply_v))
+        tail, head = self.netlist.tail[kept], self.netlist.head[kept]
         return np.asarray(offset[tail] - offset[head] + inside, dtype=np.float64)
 
     @cached_property
@@ -241,11 +241,11 @@ class Circuit:
 
     def probe_incidence(self, probes: Sequence[Probe]) -> Incidence:
         """The probes, from red lead to black; a lead on copper adrift counts as on the earth."""
-        return self._between(*self.wiring.leads(probes))
+        return self._between(*self.netlist.leads(probes))
 
     def probe_offset(self, probes: Sequence[Probe]) -> FloatArray:
         """Volts probes read beyond their unknowns per volt of each supply, (probes, feeds)."""
-        red, black = self.wiring.leads(probes)
+        red, black = self.netlist.leads(probes)
         return np.asarray(self.reduced.offset[red] - self.reduced.offset[black])
 
     def solve(self, duty: FloatArray, near: Solution | None = None) -> Solution:
@@ -262,7 +262,9 @@ class Circuit:
         Raises:
             CircuitFault: the method does not settle, and where it stays.
         """
-        return Solution(self, duty, settle(self, duty, None if near is None else near.x))
+        return Solution(
+            self, duty, solve_operating_point(self, duty, None if near is None else near.x)
+        )
 
     def unloaded(self) -> Solution:
         """The prop with nothing in its nodes: what its supplies alone drive round it."""
@@ -270,7 +272,9 @@ class Circuit:
         channels = np.zeros((len(self._loaded), self.design.node.channels))
         x = self.factor.solve(self.driven_a)
         duty = np.zeros((self.design.node_count, self.design.node.channels))
-        return Solution(self, duty, Settled(x, NodeLoads(channels, zeros, zeros), self.factor))
+        return Solution(
+            self, duty, OperatingPoint(x, NodeLoads(channels, zeros, zeros), self.factor)
+        )
 
     def point_volts(self, x: FloatArray) -> FloatArray:
         """Volts of every point from the unknowns, shape (points,). Points adrift get 0."""

@@ -31,7 +31,7 @@ SETTLED_V = 1e-9
 """Newton's method stops when no point moves by more. [V]"""
 ROUNDING_V = 1e-6
 """Or when steps below this shrink no more: joints of nano-ohms cost that many digits. [V]"""
-MOST_STEPS = 60
+MAX_STEPS = 60
 """Steps after which it gives up; a healthy prop takes one, a starved one about six."""
 MOST_HALVINGS = 30
 """Halvings of a step that overshoots."""
@@ -46,7 +46,7 @@ LEAST_DAMPING_S = 1e-7
 
 
 @dataclass(frozen=True)
-class Settled:
+class OperatingPoint:
     """Where Newton's method came to rest.
 
     Attributes:
@@ -60,7 +60,9 @@ class Settled:
     factor: Factor
 
 
-def settle(circuit: Circuit, duty: FloatArray, near: FloatArray | None = None) -> Settled:
+def solve_operating_point(
+    circuit: Circuit, duty: FloatArray, near: FloatArray | None = None
+) -> OperatingPoint:
     """Solve a circuit with these channels lit.
 
     Args:
@@ -100,23 +102,23 @@ class _Newton:
         self.path_push_v = paths.push_v + offset[paths.tail] - offset[paths.head]
         self.started_a = np.full(len(loaded), np.nan)
 
-    def run(self) -> Settled:
+    def run(self) -> OperatingPoint:
         """Newton's method; damped where regulated nodes leave no solution near their supply."""
         stand = self._at(self._start())
         loads = stand.loads
         factor = self._factor(stand)
         if np.array_equal(loads.node_a, self.started_a) and factor is self.circuit.factor:
-            return Settled(stand.x, loads, factor)  # flat loads are as was taken: nothing to mend
+            return OperatingPoint(stand.x, loads, factor)  # flat loads: solved
         residual_a = self._residual(stand)
         moved_v = np.inf
         regulated = self.kind.family == "regulated"
-        for _ in range(MOST_STEPS):
+        for _ in range(MAX_STEPS):
             if regulated and not factor.definite:
                 return self._fall(stand.x)
             step = factor.solve(-residual_a)
             before_v, moved_v = moved_v, np.abs(step).max(initial=0.0)
             if moved_v < SETTLED_V or before_v / 2 < moved_v < ROUNDING_V:
-                return Settled(stand.x + step, stand.loads, factor)
+                return OperatingPoint(stand.x + step, stand.loads, factor)
             # of regulated nodes whole steps come down to the upper solution from above
             stand, residual_a = self._ahead(stand, step, residual_a, whole=regulated)
             factor = self._factor(stand)
@@ -138,7 +140,7 @@ class _Newton:
         self.started_a = loads.node_a
         return circuit.factor.solve(circuit.driven_a - circuit.load_incidence.gather(loads.node_a))
 
-    def _fall(self, x: FloatArray) -> Settled:
+    def _fall(self, x: FloatArray) -> OperatingPoint:
         """Where the prop goes when regulated nodes ask for more than there is.
 
         Implicit steps of a prop with a capacitor across each node, as each has one: they lead to a
@@ -162,7 +164,7 @@ class _Newton:
             step = factor.solve(-residual_a)
             moved_v = float(np.abs(step).max(initial=0.0))
             if moved_v < SETTLED_V and damping_s == 0.0:
-                return Settled(x + step, loads, factor)
+                return OperatingPoint(x + step, loads, factor)
             x = x + step * min(1.0, MOST_FALL_V / max(moved_v, SETTLED_V))
         raise self._unsettled(moved_v)
 
@@ -176,7 +178,7 @@ class _Newton:
         """Fed nodes at full supply, islands half way up, where their data line holds them."""
         circuit, nodes = self.circuit, self.circuit.design.node_count
         full_v = circuit.supply_v.max()
-        start = np.zeros(circuit.wiring.point_count)
+        start = np.zeros(circuit.netlist.point_count)
         start[:nodes] = full_v
         start[circuit.floating] = full_v / 2
         x = np.zeros(circuit.reduced.count)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.prop.design import NodeKind
+from benchtest.prop.node_kinds import NodeKind
 
 FloatArray = NDArray[np.float64]
 

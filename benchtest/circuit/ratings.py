@@ -35,7 +35,7 @@ HALVINGS = 10
 
 
 @dataclass(frozen=True, slots=True)
-class Load:
+class RatedPart:
     """One thing that carries current."""
 
     what: str
@@ -48,7 +48,7 @@ class Load:
 
 
 @dataclass(frozen=True, slots=True)
-class LoadLimit:
+class RatingCheck:
     """How far one thing is from what it should carry."""
 
     what: str
@@ -58,10 +58,10 @@ class LoadLimit:
     level: float
     """Highest level within its means, 1.0 where full white is."""
     is_hint: bool
-    """See `Load`."""
+    """See `RatedPart`."""
 
 
-def rated_a(conductor: Conductor) -> float:
+def rated_current_a(conductor: Conductor) -> float:
     """Current that a conductor should carry for hours, as a hint. [A]"""
     if conductor.board:
         area_mil2 = conductor.area_mm2 * MIL2_PER_MM2
@@ -76,7 +76,7 @@ def rated_a(conductor: Conductor) -> float:
     return found * (CCA_SHARE if conductor.clad else 1.0)
 
 
-def load_limits(circuit: Circuit, full: Solution) -> list[LoadLimit]:
+def check_ratings(circuit: Circuit, full: Solution) -> list[RatingCheck]:
     """Every fuse, supply and kind of wire with its current at full white.
 
     Args:
@@ -99,15 +99,15 @@ def load_limits(circuit: Circuit, full: Solution) -> list[LoadLimit]:
         level = 1.0
         if amps > load.allowed_a:
             level = highest_level(partial(_within, load, at), HALVINGS)
-        found.append(LoadLimit(load.what, amps, load.allowed_a, level, load.is_hint))
+        found.append(RatingCheck(load.what, amps, load.allowed_a, level, load.is_hint))
     return found
 
 
-def _within(load: Load, at: Callable[[float], Solution], level: float) -> bool:
+def _within(load: RatedPart, at: Callable[[float], Solution], level: float) -> bool:
     return load.carries(at(level)) <= load.allowed_a
 
 
-def _loads(design: Design, full: Solution) -> Iterator[Load]:
+def _loads(design: Design, full: Solution) -> Iterator[RatedPart]:
     for feed in design.feeds:
         yield from _feed_loads(feed)
     strands = [_strand_run(design, strand.number) for strand in design.strands]
@@ -120,7 +120,7 @@ def _loads(design: Design, full: Solution) -> Iterator[Load]:
             yield _bus_run(bus)
 
 
-def _feed_loads(feed: Feed) -> Iterator[Load]:
+def _feed_loads(feed: Feed) -> Iterator[RatedPart]:
     def carries(solution: Solution) -> float:
         return abs(solution.feed_a[feed.name])
 
@@ -130,12 +130,12 @@ def _feed_loads(feed: Feed) -> Iterator[Load]:
     ):
         if limit_a is not None:
             words = f"{what} of feed {feed.name} ({share:.0%} of {limit_a:g} A)"
-            yield Load(words, share * limit_a, carries, is_hint=False)
+            yield RatedPart(words, share * limit_a, carries, is_hint=False)
     words = f"cable of feed {feed.name} ({feed.wire.text})"
-    yield Load(words, rated_a(feed.wire), carries)
+    yield RatedPart(words, rated_current_a(feed.wire), carries)
 
 
-def _strand_run(design: Design, number: int) -> Load:
+def _strand_run(design: Design, number: int) -> RatedPart:
     """The current of a strand's wire where it is greatest: at one of its ends."""
     strand = design.strand(number)
     start = design.first_index[number - 1]
@@ -149,24 +149,26 @@ def _strand_run(design: Design, number: int) -> Load:
             return float(own_a[0])
         return float(max(abs(between_a[0] + own_a[0]), abs(between_a[-1] - own_a[-1])))
 
-    return Load(f"strand {number}'s wire ({strand.wire.text})", rated_a(strand.wire), carries)
+    return RatedPart(
+        f"strand {number}'s wire ({strand.wire.text})", rated_current_a(strand.wire), carries
+    )
 
 
-def _link_run(circuit: Circuit, link: Link) -> Load:
-    branch = circuit.wiring.joint[f"{link.name}{link.rails[-1]}"]
+def _link_run(circuit: Circuit, link: Link) -> RatedPart:
+    branch = circuit.netlist.joint[f"{link.name}{link.rails[-1]}"]
 
     def carries(solution: Solution) -> float:
         row = np.flatnonzero(solution.circuit.kept == branch)
         return float(np.abs(solution.branch_a[row]).sum())
 
-    return Load(f"link {link.name} ({link.wire.text})", rated_a(link.wire), carries)
+    return RatedPart(f"link {link.name} ({link.wire.text})", rated_current_a(link.wire), carries)
 
 
-def _bus_run(bus: Bus) -> Load:
+def _bus_run(bus: Bus) -> RatedPart:
     ohm = bus.spacing_mm * bus.copper.ohm_per_mm
 
     def carries(solution: Solution) -> float:
-        number = solution.circuit.wiring.number
+        number = solution.circuit.netlist.number
         most_a = 0.0
         for one, other in pairwise(bus.run):
             for rail in ("+", "-"):
@@ -177,11 +179,11 @@ def _bus_run(bus: Bus) -> Load:
                 most_a = max(most_a, abs(float(drop_v)) / ohm)
         return most_a
 
-    return Load(f"bus {bus.name} ({bus.copper.text})", rated_a(bus.copper), carries)
+    return RatedPart(f"bus {bus.name} ({bus.copper.text})", rated_current_a(bus.copper), carries)
 
 
 @dataclass(frozen=True, slots=True)
-class Fading:
+class FirstFade:
     """The colour that has least light at full white, and where."""
 
     node: NodeName
@@ -193,7 +195,7 @@ class Fading:
     """Volts to lose before it begins to fade; 0 where it has. [V]"""
 
 
-def first_to_fade(solution: Solution) -> Fading:
+def find_first_fade(solution: Solution) -> FirstFade:
     """Which colour fails first, and where.
 
     Args:
@@ -207,7 +209,7 @@ def first_to_fade(solution: Solution) -> Fading:
     # least light first; where all have all of theirs, least to spare
     rank = np.where(light < 1.0 - 1e-12, light - 1.0 - 1e6, spare_v)
     index, column = np.unravel_index(int(np.argmin(rank)), rank.shape)
-    return Fading(
+    return FirstFade(
         design.node_at(int(index)),
         kind.colours[column],
         float(solution.node_v[index]),

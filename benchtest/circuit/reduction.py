@@ -15,12 +15,12 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from benchtest.circuit.backfeed import Backfeed, live_paths
-from benchtest.circuit.netlist import FloatArray, IndexArray, Wiring
+from benchtest.circuit.netlist import FloatArray, IndexArray, Netlist
 from benchtest.errors import CircuitFault
 
 
 @dataclass(frozen=True)
-class Reduced:
+class ReducedNetwork:
     """The nodal equations' unknowns.
 
     Volts of a point are `x[unknown[point]] + offset[point] @ supply_v`, with x = 0 where
@@ -48,11 +48,11 @@ class Reduced:
     part: IndexArray
 
 
-def reduce_wiring(wiring: Wiring, paths: Backfeed) -> tuple[Reduced, Backfeed]:
+def reduce_netlist(netlist: Netlist, paths: Backfeed) -> tuple[ReducedNetwork, Backfeed]:
     """Join, cut, and number what is left.
 
     Args:
-        wiring: points and branches.
+        netlist: points and branches.
         paths: where data lines could feed an island.
 
     Returns:
@@ -62,64 +62,64 @@ def reduce_wiring(wiring: Wiring, paths: Backfeed) -> tuple[Reduced, Backfeed]:
         CircuitFault: a supply's rails, or supplies of different volts, are joined by zero
             resistance.
     """
-    root, offset = _join_zero_ohm(wiring)
-    joined = wiring.ohm > 0.0
-    kept = np.flatnonzero(joined & np.isfinite(wiring.ohm))
-    part = _parts(wiring, root, kept)[root]
-    source_parts = part[list(wiring.sources)]
-    fed = np.zeros(wiring.point_count, dtype=bool)  # by part, of which there are no more
+    root, offset = _join_zero_ohm(netlist)
+    joined = netlist.ohm > 0.0
+    kept = np.flatnonzero(joined & np.isfinite(netlist.ohm))
+    part = _parts(netlist, root, kept)[root]
+    source_parts = part[list(netlist.sources)]
+    fed = np.zeros(netlist.point_count, dtype=bool)  # by part, of which there are no more
     fed[source_parts] = True
     floating = ~fed[part]
     live = live_paths(paths, floating)
     fed[part[np.concatenate([live.tail, live.head])]] = True
     adrift = ~fed[part]
 
-    earths = _earths(wiring, root, source_parts)
-    is_unknown = np.zeros(wiring.point_count, dtype=bool)
+    earths = _earths(netlist, root, source_parts)
+    is_unknown = np.zeros(netlist.point_count, dtype=bool)
     is_unknown[root[~adrift]] = True
     is_unknown[earths] = False
-    number = np.full(wiring.point_count, -1, dtype=np.intp)
+    number = np.full(netlist.point_count, -1, dtype=np.intp)
     number[is_unknown] = np.arange(is_unknown.sum())
     unknown = np.where(adrift, -1, number[root])
-    kept = kept[~adrift[wiring.tail[kept]]]
-    count, siemens = int(is_unknown.sum()), 1.0 / wiring.ohm[kept]
-    reduced = Reduced(unknown, offset, adrift, floating, kept, siemens, count, part)
+    kept = kept[~adrift[netlist.tail[kept]]]
+    count, siemens = int(is_unknown.sum()), 1.0 / netlist.ohm[kept]
+    reduced = ReducedNetwork(unknown, offset, adrift, floating, kept, siemens, count, part)
     return reduced, live
 
 
-def _earths(wiring: Wiring, root: IndexArray, source_parts: IndexArray) -> list[int]:
+def _earths(netlist: Netlist, root: IndexArray, source_parts: IndexArray) -> list[int]:
     """One earth for each part that has a supply: the inner point of its first feed."""
     _, first = np.unique(source_parts, return_index=True)
-    return [int(root[wiring.sources[index]]) for index in sorted(first)]
+    return [int(root[netlist.sources[index]]) for index in sorted(first)]
 
 
-def joined_points(wiring: Wiring) -> IndexArray:
+def merged_points(netlist: Netlist) -> IndexArray:
     """Points that zero resistance makes one, without passing a supply, share a label."""
-    branches = np.flatnonzero((wiring.ohm == 0.0) & (wiring.feed < 0))
-    return _parts(wiring, np.arange(wiring.point_count), branches)
+    branches = np.flatnonzero((netlist.ohm == 0.0) & (netlist.feed < 0))
+    return _parts(netlist, np.arange(netlist.point_count), branches)
 
 
-def _parts(wiring: Wiring, root: IndexArray, branches: IndexArray) -> IndexArray:
-    shape = (wiring.point_count, wiring.point_count)
-    ends = (root[wiring.tail[branches]], root[wiring.head[branches]])
+def _parts(netlist: Netlist, root: IndexArray, branches: IndexArray) -> IndexArray:
+    shape = (netlist.point_count, netlist.point_count)
+    ends = (root[netlist.tail[branches]], root[netlist.head[branches]])
     graph = coo_array((np.ones(len(branches)), ends), shape=shape)
     _, label = connected_components(graph, directed=False)
     return np.asarray(label, dtype=np.intp)
 
 
-def _join_zero_ohm(wiring: Wiring) -> tuple[IndexArray, FloatArray]:
+def _join_zero_ohm(netlist: Netlist) -> tuple[IndexArray, FloatArray]:
     """Points that zero resistance makes one, each with its volts above the one they become."""
-    root = np.arange(wiring.point_count)
-    offset = np.zeros((wiring.point_count, len(wiring.sources)))
-    for branch in np.flatnonzero(wiring.ohm == 0.0):
-        tail, head = wiring.tail[branch], wiring.head[branch]
+    root = np.arange(netlist.point_count)
+    offset = np.zeros((netlist.point_count, len(netlist.sources)))
+    for branch in np.flatnonzero(netlist.ohm == 0.0):
+        tail, head = netlist.tail[branch], netlist.head[branch]
         # v[head] = v[tail] + supply, in volts above either side's root
         step = offset[tail] - offset[head]
-        if wiring.feed[branch] >= 0:
+        if netlist.feed[branch] >= 0:
             step = step.copy()
-            step[wiring.feed[branch]] += 1.0
+            step[netlist.feed[branch]] += 1.0
         if root[tail] == root[head]:
-            _check_loop(wiring, step)
+            _check_loop(netlist, step)
             continue
         moved = root == root[head]
         offset[moved] += step
@@ -127,17 +127,17 @@ def _join_zero_ohm(wiring: Wiring) -> tuple[IndexArray, FloatArray]:
     return root, offset
 
 
-def _check_loop(wiring: Wiring, step: FloatArray) -> None:
-    volts = np.array([feed.volts for feed in wiring.design.feeds])
+def _check_loop(netlist: Netlist, step: FloatArray) -> None:
+    volts = np.array([feed.volts for feed in netlist.design.feeds])
     if abs(step @ volts) > 1e-12:
         round_it = np.flatnonzero(step)
         if len(round_it) == 1:
             raise CircuitFault(
-                f"feed {wiring.design.feeds[round_it[0]].name}: its two rails are joined by zero "
+                f"feed {netlist.design.feeds[round_it[0]].name}: its two rails are joined by zero "
                 "resistance, and no current is enough; give its cable a length, or the short or a "
                 "joint a resistance"
             )
-        names = ", ".join(feed.name for feed in wiring.design.feeds)
+        names = ", ".join(feed.name for feed in netlist.design.feeds)
         raise CircuitFault(
             f"feeds {names}: joined by zero resistance at different volts; "
             "give their cables a length or their joints a resistance"

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from benchtest.circuit.ladder import AT_ONCE
+from benchtest.circuit.ladder import COLUMNS_AT_ONCE
 from benchtest.circuit.netlist import FloatArray
-from benchtest.circuit.newton import Settled
-from benchtest.circuit.reduction import joined_points
+from benchtest.circuit.newton import OperatingPoint
+from benchtest.circuit.reduction import merged_points
 from benchtest.prop.design import NodeName, Probe
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ class Solution:
         self,
         circuit: Circuit,
         duty: FloatArray,
-        settled: Settled,
+        settled: OperatingPoint,
     ) -> None:
         self.circuit = circuit
         self.duty = duty
@@ -42,8 +42,10 @@ class Solution:
         self.load_a = settled.loads.node_a
         self._channel_a = settled.loads.channel_a
         self.point_v = circuit.point_volts(self.x)
-        if len(circuit.apart.nodes):
-            self.point_v += circuit.apart.float_v(self.point_v, circuit.design.node_count)
+        if len(circuit.isolated.nodes):
+            self.point_v += circuit.isolated.isolated_offset_v(
+                self.point_v, circuit.design.node_count
+            )
         self._settle_adrift()
 
     def _settle_adrift(self) -> None:
@@ -73,12 +75,12 @@ class Solution:
 
     def volts_at(self, probes: Sequence[Probe]) -> FloatArray:
         """What a meter without error would read at each probe, shape (probes,). [V]"""
-        red, black = self.circuit.wiring.leads(probes)
+        red, black = self.circuit.netlist.leads(probes)
         return np.asarray(self.point_v[red] - self.point_v[black])
 
     def is_floating(self, probe: Probe) -> bool:
         """True where a lead is on copper that an open joint has cut off: not to be trusted."""
-        number, floating = self.circuit.wiring.number, self.circuit.floating
+        number, floating = self.circuit.netlist.number, self.circuit.floating
         return bool(floating[number(probe.red)] or floating[number(probe.black)])
 
     @property
@@ -127,8 +129,8 @@ class Solution:
         circuit = self.circuit
         rows = circuit.joint_rows[1]
         own_ohm = np.empty(len(rows))
-        for start in range(0, len(rows), AT_ONCE):
-            some = slice(start, start + AT_ONCE)
+        for start in range(0, len(rows), COLUMNS_AT_ONCE):
+            some = slice(start, start + COLUMNS_AT_ONCE)
             joints = self.factor.on_skeleton(circuit.incidence.only(rows[some]))
             pushed = joints.columns()
             own_ohm[some] = np.einsum("sj,sj->j", pushed, self.factor.solve_skeleton(pushed))
@@ -138,13 +140,13 @@ class Solution:
     def feed_a(self) -> dict[str, float]:
         """Current that each feed gives, by its name. [A]"""
         circuit = self.circuit
-        feed_of = circuit.wiring.feed[circuit.kept]
+        feed_of = circuit.netlist.feed[circuit.kept]
         amps = {}
         for number, feed in enumerate(circuit.design.feeds):
             own_a = self.branch_a[feed_of == number]
             if len(own_a):
                 amps[feed.name] = float(own_a[0])
-            elif circuit.wiring.is_blown(number):
+            elif circuit.netlist.is_blown(number):
                 amps[feed.name] = 0.0
             else:
                 amps[feed.name] = self._joined_feed_a(number)
@@ -155,13 +157,13 @@ class Solution:
 
         Feeds that nothing parts share it alike.
         """
-        wiring, kept = self.circuit.wiring, self.circuit.kept
-        label = joined_points(wiring)
-        held = label == label[wiring.head[wiring.feed == number][0]]
-        leaving = held[wiring.tail[kept]].astype(float) - held[wiring.head[kept]]
+        netlist, kept = self.circuit.netlist, self.circuit.kept
+        label = merged_points(netlist)
+        held = label == label[netlist.head[netlist.feed == number][0]]
+        leaving = held[netlist.tail[kept]].astype(float) - held[netlist.head[kept]]
         nodes = self.circuit.design.node_count
         drawn = held[:nodes].astype(float) - held[nodes : 2 * nodes]
-        sharers = held[wiring.head[(wiring.feed >= 0) & (wiring.ohm == 0.0)]].sum()
+        sharers = held[netlist.head[(netlist.feed >= 0) & (netlist.ohm == 0.0)]].sum()
         return float((self.branch_a @ leaving + self.node_a @ drawn) / sharers)
 
     @cached_property

@@ -19,13 +19,14 @@ from benchtest.circuit.backfeed import (
     Backfeed,
     backfeed_paths,
 )
-from benchtest.circuit.isolated_supplies import Apart, supplies_apart
-from benchtest.circuit.netlist import FloatArray, Wiring, wire_up
+from benchtest.circuit.isolated_supplies import IsolatedSupplies, find_isolated_supplies
+from benchtest.circuit.netlist import FloatArray, Netlist, build_netlist
 from benchtest.circuit.node_loads import CORNER_V
-from benchtest.circuit.predict import every_strand_end
-from benchtest.circuit.reduction import Reduced, joined_points, reduce_wiring
-from benchtest.input_files import plain
-from benchtest.prop.design import BusPad, Design, FeedName, NodeKind, Probe, StrandEnd
+from benchtest.circuit.prediction import strand_end_probes
+from benchtest.circuit.reduction import ReducedNetwork, merged_points, reduce_netlist
+from benchtest.input_files import strip_control_chars
+from benchtest.prop.design import BusPad, Design, FeedName, Probe, StrandEnd
+from benchtest.prop.node_kinds import NodeKind
 
 _OPTIONS = ".options reltol=1e-9 abstol=1e-14 vntol=1e-10 gmin=1e-18 itl1=500 itl6=500"
 """Tight enough to compare microvolts; the defaults of the programs stop at a thousandth."""
@@ -57,37 +58,38 @@ def spice_deck(
         InputError: a resistance is negative.
         CircuitFault: supplies of different volts are joined by zero resistance.
     """
-    wiring = wire_up(design, joint_ohm or {}, short_ohm)
-    reduced, paths = reduce_wiring(wiring, backfeed_paths(wiring))
-    apart = supplies_apart(wiring, reduced)
-    own_names = _point_names(wiring, apart)
-    names = _shared_names(wiring, own_names)
+    netlist = build_netlist(design, joint_ohm or {}, short_ohm)
+    reduced, paths = reduce_netlist(netlist, backfeed_paths(netlist))
+    isolated = find_isolated_supplies(netlist, reduced)
+    own_names = _point_names(netlist, isolated)
+    names = _shared_names(netlist, own_names)
     lines = [
-        f"* {plain(design.name)}: {design.node_count} nodes of kind {plain(design.node.name)}",
+        f"* {strip_control_chars(design.name)}: {design.node_count} nodes of kind "
+        f"{strip_control_chars(design.node.name)}",
         "* Places keep their names: end_4a_p is 4A+, end_4a_n is 4A-, node_4_17_p is 4.17+.",
         *(f"* {own} is {one}" for own, one in zip(own_names, names, strict=True) if own != one),
         _OPTIONS,
         *_laws(design.node),
-        *_branches(wiring, names),
+        *_branches(netlist, names),
         *_node_sources(design, duty, names),
         *_data_lines(paths, names),
-        *_adrift(reduced, apart, wiring.sources, names),
-        *_starts(wiring, names),
-        *_control(wiring, names, list(probes) or every_strand_end(design)),
+        *_adrift(reduced, isolated, netlist.sources, names),
+        *_starts(netlist, names),
+        *_control(netlist, names, list(probes) or strand_end_probes(design)),
         ".end",
     ]
     return "\n".join(lines) + "\n"
 
 
-def _point_names(wiring: Wiring, apart: Apart) -> list[str]:
+def _point_names(netlist: Netlist, isolated: IsolatedSupplies) -> list[str]:
     """A name for each point that SPICE takes; the first supply of each group is its earth, 0."""
-    design = wiring.design
-    names = [f"inner_{number}" for number in range(wiring.point_count)]
+    design = netlist.design
+    names = [f"inner_{number}" for number in range(netlist.point_count)]
     for index in range(design.node_count):
         node = design.node_at(index)
         names[index] = f"node_{node.strand}_{node.node}_p"
         names[design.node_count + index] = f"node_{node.strand}_{node.node}_n"
-    for place, numbers in wiring.places.items():
+    for place, numbers in netlist.places.items():
         word = re.sub(r"[^a-z0-9]", "_", str(place).lower())
         for number, rail in zip(numbers, "pn", strict=True):
             names[number] = f"{_SORT[type(place)]}{word}_{rail}"
@@ -96,19 +98,19 @@ def _point_names(wiring: Wiring, apart: Apart) -> list[str]:
         # SPICE knows no capitals, and a feed may be called as another place is written here
         names[number] = f"{name}_{number}" if name in taken else name
         taken.add(names[number])
-    for earth in apart.earthed(wiring.sources):
+    for earth in isolated.earthed(netlist.sources):
         names[earth] = "0"
     return names
 
 
-def _shared_names(wiring: Wiring, names: Sequence[str]) -> list[str]:
+def _shared_names(netlist: Netlist, names: Sequence[str]) -> list[str]:
     """One name for points that zero resistance makes one.
 
     A source of no volts between them would do in theory; but where nothing flows ngspice loses
     the volts behind it to rounding, by volts.
     """
     chosen: dict[int, str] = {}
-    labels = joined_points(wiring).tolist()
+    labels = merged_points(netlist).tolist()
     for label, name in zip(labels, names, strict=True):
         if name == "0" or label not in chosen:
             chosen[label] = name
@@ -143,18 +145,22 @@ def _bent(half_v: float) -> str:
     return f"square(part((x+{half_v!r})/{2 * half_v!r}))*{half_v!r}+max(0,x-{half_v!r})"
 
 
-def _branches(wiring: Wiring, names: Sequence[str]) -> Iterator[str]:
+def _branches(netlist: Netlist, names: Sequence[str]) -> Iterator[str]:
     """Resistors, and supplies as sources of their volts."""
-    joint_of = {branch: name for name, branch in wiring.joint.items()}
+    joint_of = {branch: name for name, branch in netlist.joint.items()}
     held: set[frozenset[str]] = set()
-    for branch, ohm in enumerate(wiring.ohm.tolist()):
-        tail, head = names[wiring.tail[branch]], names[wiring.head[branch]]
-        feed = int(wiring.feed[branch])
+    for branch, ohm in enumerate(netlist.ohm.tolist()):
+        tail, head = names[netlist.tail[branch]], names[netlist.head[branch]]
+        feed = int(netlist.feed[branch])
         if branch in joint_of:
             name = joint_of[branch]
-            what = f"fuse of feed {plain(name)}" if name in wiring.fuses else f"joint {name}"
+            what = (
+                f"fuse of feed {strip_control_chars(name)}"
+                if name in netlist.fuses
+                else f"joint {name}"
+            )
             yield f"* {what}{' is open' if ohm == np.inf else ''}"
-        if branch in wiring.shorts:
+        if branch in netlist.shorts:
             yield f"* short of {ohm!r} ohm from {tail} to {head}"
         if ohm == np.inf and feed < 0:
             continue
@@ -162,8 +168,8 @@ def _branches(wiring: Wiring, names: Sequence[str]) -> Iterator[str]:
             # two sources side by side have no solution: the first gives all
             inner = f"supply_{feed + 1}" if ohm > 0.0 or {tail, head} in held else head
             held.add(frozenset((tail, inner)))
-            yield f"* feed {plain(wiring.design.feeds[feed].name)}"
-            yield f"Vfeed_{feed + 1} {inner} {tail} {wiring.design.feeds[feed].volts!r}"
+            yield f"* feed {strip_control_chars(netlist.design.feeds[feed].name)}"
+            yield f"Vfeed_{feed + 1} {inner} {tail} {netlist.design.feeds[feed].volts!r}"
             tail = inner
         if 0.0 < ohm < np.inf:
             yield f"R{branch} {tail} {head} {ohm!r}"
@@ -205,40 +211,43 @@ def _data_lines(paths: Backfeed, names: Sequence[str]) -> Iterator[str]:
 
 
 def _adrift(
-    reduced: Reduced, apart: Apart, sources: Sequence[int], names: Sequence[str]
+    reduced: ReducedNetwork,
+    isolated: IsolatedSupplies,
+    sources: Sequence[int],
+    names: Sequence[str],
 ) -> Iterator[str]:
     """Copper that nothing feeds needs some path to earth, or there is no solution.
 
     A supply that shares no copper with the earthed one needs it as well.
     """
-    _, first = np.unique(apart.part[list(sources)], return_index=True)
+    _, first = np.unique(isolated.part[list(sources)], return_index=True)
     floats = [sources[index] for index in first if names[sources[index]] != "0"]
     for number in [*np.flatnonzero(reduced.adrift).tolist(), *floats]:
         yield f"Radrift_{number} {names[number]} 0 1e12"
 
 
-def _starts(wiring: Wiring, names: Sequence[str]) -> Iterator[str]:
+def _starts(netlist: Netlist, names: Sequence[str]) -> Iterator[str]:
     """Where regulated nodes start from: their supply, or another solution may be found."""
-    if wiring.design.node.family != "regulated":
+    if netlist.design.node.family != "regulated":
         return
-    start_v = max(feed.volts for feed in wiring.design.feeds)
-    lifted = (plus for plus, _ in wiring.places.values())
-    for number in [*range(wiring.design.node_count), *lifted]:
+    start_v = max(feed.volts for feed in netlist.design.feeds)
+    lifted = (plus for plus, _ in netlist.places.values())
+    for number in [*range(netlist.design.node_count), *lifted]:
         if names[number] != "0":
             yield f".nodeset v({names[number]})={start_v!r}"
 
 
-def _control(wiring: Wiring, names: Sequence[str], probes: Sequence[Probe]) -> Iterator[str]:
+def _control(netlist: Netlist, names: Sequence[str], probes: Sequence[Probe]) -> Iterator[str]:
     yield ".control"
     yield "set numdgt=12"
     yield "op"
     for number, probe in enumerate(probes, 1):
-        red, black = names[wiring.number(probe.red)], names[wiring.number(probe.black)]
+        red, black = names[netlist.number(probe.red)], names[netlist.number(probe.black)]
         yield f"* probe_{number} is {probe}"
         yield f"let probe_{number} = {_volts(red)} - {_volts(black)}"
         yield f"print probe_{number}"
-    for number, feed in enumerate(wiring.design.feeds, 1):
-        yield f"* feed_{number} is the current of {plain(feed.name)}"
+    for number, feed in enumerate(netlist.design.feeds, 1):
+        yield f"* feed_{number} is the current of {strip_control_chars(feed.name)}"
         yield f"let feed_{number} = -i(vfeed_{number})"
         yield f"print feed_{number}"
     yield ".endc"

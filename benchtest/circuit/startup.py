@@ -7,7 +7,7 @@ from collections.abc import Callable
 from benchtest.circuit.solution import Solution
 from benchtest.errors import CircuitFault
 
-BISECTIONS = 12
+LEVEL_BISECTIONS = 12
 """Halvings of the level's range: to a four-thousandth."""
 
 
@@ -23,7 +23,7 @@ def highest_level(holds: Callable[[float], bool], halvings: int) -> float:
     return low
 
 
-def highest_share(solution: Solution) -> tuple[float, dict[str, float]]:
+def highest_starting_share(solution: Solution) -> tuple[float, dict[str, float]]:
     """The greatest share of what was asked at which every lit node still holds its power.
 
     Args:
@@ -33,7 +33,7 @@ def highest_share(solution: Solution) -> tuple[float, dict[str, float]]:
         Share of the level asked, 0 to 1, and each feed's current there. [A]
     """
     circuit, duty = solution.circuit, solution.duty
-    share = highest_level(lambda part: circuit.solve(part * duty).starts, BISECTIONS)
+    share = highest_level(lambda part: circuit.solve(part * duty).starts, LEVEL_BISECTIONS)
     return share, circuit.solve(share * duty).feed_a
 
 
@@ -45,7 +45,7 @@ def require_start(solution: Solution) -> None:
     """
     if solution.starts:
         return
-    share, given_a = highest_share(solution)
+    share, given_a = highest_starting_share(solution)
     level = float(solution.duty.max())
     words = []
     for name, amps in given_a.items():

@@ -12,13 +12,13 @@ from functools import cached_property
 import numpy as np
 
 from benchtest.circuit.ladder import Factor
-from benchtest.circuit.netlist import FloatArray, Made, has_fuse
+from benchtest.circuit.netlist import FloatArray, Material, has_fuse
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import Solution
 from benchtest.prop.design import Design, Feed, Probe
 from benchtest.prop.joints import power_joints
 
-MATERIALS = (Made.WIRE, Made.COPPER, Made.FUSE)
+MATERIALS = (Material.WIRE, Material.COPPER, Material.FUSE)
 """Materials whose branches deviate together."""
 
 
@@ -140,10 +140,10 @@ def shared_weights(circuit: Circuit, tolerances: Tolerances) -> FloatArray:
     Returns:
         Change of the logarithm of each kept branch's resistance, shape (3 + feeds, kept).
     """
-    made = circuit.wiring.made[circuit.kept]
+    material = circuit.netlist.material[circuit.kept]
     rows, feeds = circuit.feed_rows, circuit.design.feeds
-    weights = np.zeros((len(MATERIALS) + len(feeds), len(made)))
-    weights[: len(MATERIALS)] = made == np.array(MATERIALS)[:, None]
+    weights = np.zeros((len(MATERIALS) + len(feeds), len(material)))
+    weights[: len(MATERIALS)] = material == np.array(MATERIALS)[:, None]
     for number, (feed, row) in enumerate(zip(feeds, rows.tolist(), strict=True)):
         if row >= 0:
             sd_ohm = feed_ohm_sd(feed, tolerances)
@@ -158,7 +158,7 @@ def feed_ohm_sd(feed: Feed, tolerances: Tolerances) -> float:
     return float(np.hypot(tolerances.cable * cable_ohm, own_ohm))
 
 
-def spread(
+def reading_spread(
     solution: Solution,
     probes: list[Probe],
     tolerances: Tolerances = HAND_SOLDERED,
@@ -177,12 +177,12 @@ def spread(
     """
     circuit = solution.circuit
     columns = circuit.probe_incidence(probes).columns()
-    read = readout(circuit, solution.factor, columns, circuit.probe_offset(probes))
-    return spread_of(solution, read, tolerances, known_joints)
+    read = sensitivities(circuit, solution.factor, columns, circuit.probe_offset(probes))
+    return spread_from_sensitivities(solution, read, tolerances, known_joints)
 
 
 @dataclass(frozen=True)
-class Readout:
+class Sensitivities:
     """What is read of the unknowns, solved backwards: good for every solution with one factor.
 
     Attributes:
@@ -196,9 +196,9 @@ class Readout:
     per_supply: FloatArray
 
 
-def readout(
+def sensitivities(
     circuit: Circuit, factor: Factor, columns: FloatArray, per_supply: FloatArray
-) -> Readout:
+) -> Sensitivities:
     """Solve backwards for things read off the unknowns.
 
     Args:
@@ -213,12 +213,12 @@ def readout(
     per_volt = circuit.incidence.across(backward)
     per_amp = -circuit.load_incidence.across(backward)
     pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
-    return Readout(per_volt, per_amp, per_supply - per_volt.T @ pushed)
+    return Sensitivities(per_volt, per_amp, per_supply - per_volt.T @ pushed)
 
 
-def spread_of(
+def spread_from_sensitivities(
     solution: Solution,
-    read: Readout,
+    read: Sensitivities,
     tolerances: Tolerances = HAND_SOLDERED,
     known_joints: frozenset[str] = frozenset(),
     known_sd: float = 0.0,
@@ -240,7 +240,7 @@ def spread_of(
     across = read.per_volt[rows]
     mean, shares = joint_moments(solution, tolerances)
     shares = np.where([name in known_joints for name in names], known_sd, shares)
-    per_supply = read.per_supply + more_per_supply(solution, across, mean)
+    per_supply = read.per_supply + joint_mean_effect(solution, across, mean)
     parts = [per_supply * circuit.supply_v * tolerances.supply]
     # change with the logarithm of a resistance: change per volt in the branch, times its amps
     weights = shared_weights(circuit, tolerances)
@@ -250,7 +250,7 @@ def spread_of(
     parts.append(tolerances.fuse * moved[2][:, None])
     parts.append(moved[3:].T)
     if len(circuit.supply_v) > 1:
-        current_a = current_a + circulating_a(solution, tolerances)
+        current_a = current_a + circulating_current_a(solution, tolerances)
     parts.append(_joints(solution, across, shares * current_a[rows]))
 
     nodes = np.zeros((per_log_amp.shape[1], circuit.design.node_count))
@@ -277,11 +277,13 @@ def joint_moments(solution: Solution, tolerances: Tolerances) -> tuple[FloatArra
     change = -less / (1.0 + less * np.clip(solution.joint_stiffness, 0.0, 1.0)[:, None])
     mean = change @ weights
     sd = np.sqrt((change - mean[:, None]) ** 2 @ weights)
-    fuse = [name in solution.circuit.wiring.fuses for name in solution.circuit.joint_rows[0]]
+    fuse = [name in solution.circuit.netlist.fuses for name in solution.circuit.joint_rows[0]]
     return np.where(fuse, 0.0, mean), np.where(fuse, 0.0, sd)
 
 
-def more_per_supply(solution: Solution, across: FloatArray, mean: FloatArray) -> FloatArray | float:
+def joint_mean_effect(
+    solution: Solution, across: FloatArray, mean: FloatArray
+) -> FloatArray | float:
     """What supplies do to readings because a joint's mean lies above its nominal.
 
     A current that unequal supplies drive through a joint drops volts over the joint's mean.
@@ -301,7 +303,7 @@ def more_per_supply(solution: Solution, across: FloatArray, mean: FloatArray) ->
     return np.asarray(across.T @ (mean[:, None] * solution.per_supply_a[rows]))
 
 
-def circulating_a(solution: Solution, tolerances: Tolerances) -> FloatArray:
+def circulating_current_a(solution: Solution, tolerances: Tolerances) -> FloatArray:
     """What unequal supplies add to each branch's current, as far as a joint's drop feels it.
 
     Supplies that should be equal and are not drive a current round the prop, of which the design
@@ -328,8 +330,8 @@ def _joints(solution: Solution, across: FloatArray, current_a: FloatArray) -> Fl
     circuit = solution.circuit
     names, _ = circuit.joint_rows
     row_of = {name: row for row, name in enumerate(names)}
-    effects = np.zeros((across.shape[1], len(circuit.wiring.joint)))
-    for column, name in enumerate(circuit.wiring.joint):
+    effects = np.zeros((across.shape[1], len(circuit.netlist.joint)))
+    for column, name in enumerate(circuit.netlist.joint):
         if name in row_of:
             effects[:, column] = across[row_of[name]] * current_a[row_of[name]]
     return effects

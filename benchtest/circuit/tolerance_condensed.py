@@ -1,8 +1,8 @@
-"""How far readings of healthy units lie apart, without a number for every node and probe.
+"""Standard deviation of readings across healthy units, on the condensed system.
 
-The same sums as `benchtest.circuit.tolerance.spread`, formed on the skeleton: what a cause does to
-a reading is the reading's backward solution times what the cause puts into the circuit, and what
-it puts into a strand acts through the strand's two ends.
+The sums are those of `benchtest.circuit.tolerance.reading_spread`, formed on the skeleton: the
+effect of a cause on a reading is the reading's adjoint solution times the current that the cause
+injects, and a current injected into a strand acts through the strand's two ends.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.incidence import Incidence
-from benchtest.circuit.ladder import AT_ONCE, Factor
+from benchtest.circuit.ladder import COLUMNS_AT_ONCE, Factor
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import Solution
@@ -21,15 +21,15 @@ from benchtest.circuit.tolerance import (
     HAND_SOLDERED,
     Spread,
     Tolerances,
-    circulating_a,
+    circulating_current_a,
+    joint_mean_effect,
     joint_moments,
-    more_per_supply,
+    reading_spread,
     shared_weights,
-    spread,
 )
 from benchtest.prop.design import Probe
 
-MANY_PROBES = 1000
+MIN_PROBES_BY_POINT = 1000
 """Probes from which it is worth while to solve for their points instead, at the cost of a digit."""
 
 
@@ -47,7 +47,9 @@ def standard_deviation_v(
         tolerances: how far a healthy unit may be from its design.
         known_joints: joints whose resistance is given, and so has no tolerance.
     """
-    blocks = [probes[start : start + AT_ONCE] for start in range(0, len(probes), AT_ONCE)]
+    blocks = [
+        probes[start : start + COLUMNS_AT_ONCE] for start in range(0, len(probes), COLUMNS_AT_ONCE)
+    ]
     found = [_block_v(solution, block, tolerances, known_joints) for block in blocks]
     return np.concatenate(found) if found else np.zeros(0)
 
@@ -57,11 +59,11 @@ def _block_v(
 ) -> FloatArray:
     read = _skeleton_columns(solution.circuit, solution.factor, probes)
     if read is None or tolerances.strand > 0.0:
-        return spread(solution, probes, tolerances, known_joints).sd_v
+        return reading_spread(solution, probes, tolerances, known_joints).sd_v
     back = solution.factor.solve_skeleton(read)
     across = solution.factor.on_skeleton(solution.circuit.joint_incidence).across(back)
     mean, shares = joint_moments(solution, tolerances)
-    beyond = solution.circuit.probe_offset(probes) + more_per_supply(solution, across, mean)
+    beyond = solution.circuit.probe_offset(probes) + joint_mean_effect(solution, across, mean)
     variance = (_shared(solution, back, beyond, tolerances) ** 2).sum(axis=1)
     variance += (_joints(solution, across, shares, tolerances, known_joints) ** 2).sum(axis=0)
     variance += tolerances.node**2 * _nodes(solution, back)
@@ -110,7 +112,7 @@ def _joints(
     circuit = solution.circuit
     current_a = solution.branch_a
     if len(circuit.supply_v) > 1:
-        current_a = current_a + circulating_a(solution, tolerances)
+        current_a = current_a + circulating_current_a(solution, tolerances)
     names, rows = circuit.joint_rows
     unknown = np.array([name not in known for name in names], dtype=bool)
     return np.asarray(across * (shares * unknown * current_a[rows])[:, None])
@@ -142,8 +144,8 @@ def _nodes(solution: Solution, back: FloatArray) -> FloatArray:
 
 def _solved(factor: Factor, columns: FloatArray) -> FloatArray:
     """The skeleton's answer to many right-hand sides, some at a time, same shape."""
-    starts = range(0, columns.shape[1], AT_ONCE)
-    blocks = [columns[:, start : start + AT_ONCE] for start in starts]
+    starts = range(0, columns.shape[1], COLUMNS_AT_ONCE)
+    blocks = [columns[:, start : start + COLUMNS_AT_ONCE] for start in starts]
     solved = [factor.solve_skeleton(block) for block in blocks]
     return np.ascontiguousarray(np.concatenate(solved, axis=1))  # rows are picked
 
@@ -161,7 +163,7 @@ def _solved_by_points(factor: Factor, probes: Incidence) -> FloatArray:
     return np.ascontiguousarray(solved[:, at[probes.tail]] - solved[:, at[probes.head]])
 
 
-class Backward:
+class CondensedSensitivities:
     """Probes solved backwards on the skeleton: good for every solution with one factor.
 
     Attributes:
@@ -180,7 +182,7 @@ class Backward:
         self.factor = factor
         read = _skeleton_columns(circuit, factor, probes)
         assert read is not None
-        if len(probes) < MANY_PROBES:
+        if len(probes) < MIN_PROBES_BY_POINT:
             self.skeleton = _solved(factor, read)
         else:  # they lie between far fewer points
             ends = factor.on_skeleton(circuit.probe_incidence(probes))
@@ -210,10 +212,10 @@ class Backward:
         return np.vstack([self.skeleton, np.zeros(self.skeleton.shape[1])])  # -1 picks the earth
 
 
-class ProbeSpread:
+class CondensedSpread:
     """What one standard deviation of each cause does to each probe, without a row for every node.
 
-    The numbers are those of `benchtest.circuit.tolerance.spread_of`.
+    The numbers are those of `benchtest.circuit.tolerance.spread_from_sensitivities`.
 
     Attributes:
         variance: of each probe, shape (probes,). [V²]
@@ -222,7 +224,7 @@ class ProbeSpread:
     def __init__(
         self,
         solution: Solution,
-        back: Backward,
+        back: CondensedSensitivities,
         tolerances: Tolerances = HAND_SOLDERED,
         known_joints: frozenset[str] = frozenset(),
         known_sd: float = 0.0,
@@ -244,7 +246,7 @@ class ProbeSpread:
         mean, shares = joint_moments(solution, tolerances)
         names, _ = circuit.joint_rows
         shares = np.where([name in known_joints for name in names], known_sd, shares)
-        beyond = back.beyond + more_per_supply(solution, back.across, mean)
+        beyond = back.beyond + joint_mean_effect(solution, back.across, mean)
         self._shared = _shared(solution, back.skeleton, beyond, tolerances)
         self._joints = _joints(solution, back.across, shares, tolerances, frozenset())
         self.variance = np.einsum("pc,pc->p", self._shared, self._shared)
@@ -297,7 +299,7 @@ class ProbeSpread:
         """
         circuit, tolerances = self.solution.circuit, self.tolerances
         count, fixed = circuit.design.node_count, self._shared.shape[1]
-        place_of = {name: place for place, name in enumerate(circuit.wiring.joint)}
+        place_of = {name: place for place, name in enumerate(circuit.netlist.joint)}
         columns = [fixed + place_of[name] for name in circuit.joint_rows[0]]
         shared = self._shared @ read.shared[:, :fixed].T
         shared += self._joints.T @ read.shared[:, columns].T

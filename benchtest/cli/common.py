@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchtest.errors import InputError
-from benchtest.formatting import number_in
+from benchtest.formatting import float_from_text
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from benchtest.prop.design import Design, Probe
-    from benchtest.prop.lit_set import Lit
+    from benchtest.prop.lit_set import LitSet
 
 COLDEST, WARMEST = -40.0, 120.0
 """Temperatures of copper that a prop may have. [°C]"""
@@ -110,7 +110,7 @@ def add_celsius(parser: argparse.ArgumentParser) -> None:
 def number(text: str) -> float:
     """A number of the command line; argparse names the option when it is none."""
     try:
-        return number_in(text)
+        return float_from_text(text)
     except ValueError:
         pointed = text.replace(",", ".")
         hint = f'; with a point it is "{pointed}"' if _is_number(pointed) else ""
@@ -119,7 +119,7 @@ def number(text: str) -> float:
 
 def _is_number(text: str) -> bool:
     try:
-        number_in(text)
+        float_from_text(text)
     except ValueError:
         return False
     return True
@@ -128,7 +128,7 @@ def _is_number(text: str) -> bool:
 def whole(text: str) -> int:
     """A whole number of the command line; argparse names the option when it is none."""
     try:
-        return int(text.replace("_", " "))  # as in `number_in`
+        return int(text.replace("_", " "))  # as in `float_from_text`
     except ValueError:
         raise argparse.ArgumentTypeError(f'"{text}" is no whole number') from None
 
@@ -181,15 +181,15 @@ def design_of(args: argparse.Namespace) -> Design:
     return design if celsius == 20.0 else design.at_celsius(celsius)
 
 
-def lit_of(args: argparse.Namespace, design: Design) -> Lit:
+def lit_of(args: argparse.Namespace, design: Design) -> LitSet:
     """The lit strands that the command line names.
 
     Raises:
         InputError: the prop has no such strand, colour or level.
     """
-    from benchtest.prop.lit_set import parse_lit
+    from benchtest.prop.lit_set import parse_lit_set
 
-    return parse_lit(args.lit, design, args.level, args.colour)
+    return parse_lit_set(args.lit, design, args.level, args.colour)
 
 
 def probes_of(args: argparse.Namespace, design: Design) -> list[Probe]:
@@ -219,7 +219,7 @@ def _joint(text: str) -> tuple[str, float]:
     if ohms == "open":
         return name, float("inf")
     try:
-        return name, number_in(ohms)
+        return name, float_from_text(ohms)
     except ValueError:
         raise InputError(
             f'--joint "{text}": "{ohms}" is no resistance; give ohms, such as 4A+=0.8, or "open"'
@@ -239,7 +239,7 @@ def shorts_of(args: argparse.Namespace, design: Design) -> dict[Probe, float]:
     for text in args.short:
         probe, equals, ohms = text.partition("=")
         try:
-            found[parse_probe(probe, design)] = number_in(ohms) if equals else 0.0
+            found[parse_probe(probe, design)] = float_from_text(ohms) if equals else 0.0
         except ValueError:
             raise InputError(
                 f'--short "{text}": "{ohms}" is no resistance; give ohms, such as 4A=0.05, or '

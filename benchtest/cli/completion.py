@@ -136,10 +136,10 @@ def _patterns(parsed_args: argparse.Namespace, **_: object) -> list[str]:
 
 
 def _probes(parsed_args: argparse.Namespace, **_: object) -> list[str]:
-    from benchtest.prop.notation import places
+    from benchtest.prop.notation import meter_places
 
     design = _design(parsed_args)
-    return [] if design is None else [str(place) for place in places(design)]
+    return [] if design is None else [str(place) for place in meter_places(design)]
 
 
 def _joints(parsed_args: argparse.Namespace, **_: object) -> list[str]:
@@ -192,9 +192,9 @@ def _kinds(**_: object) -> list[str]:
 
 
 def _colours(**_: object) -> list[str]:
-    from benchtest.prop.lit_set import COLOURS
+    from benchtest.prop.lit_set import COLOUR_CHANNELS
 
-    return list(COLOURS)
+    return list(COLOUR_CHANNELS)
 
 
 def _targets(**_: object) -> list[str]:

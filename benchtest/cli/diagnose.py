@@ -22,7 +22,7 @@ from benchtest.errors import InputError
 if TYPE_CHECKING:
     from benchtest.diagnosis import Finding, JudgedReading, NextReading, Ohms, Suspect
     from benchtest.diagnosis.batch.learn import Learned
-    from benchtest.evidence.csv_table import Parsed
+    from benchtest.evidence.csv_table import ParsedTable
     from benchtest.prop.design import Design
 
 Line = TypeVar("Line")
@@ -133,7 +133,7 @@ def _of_files(
         )
     learned = learn_from_units(args, design) if args.seen_before else None
     if learned is None:
-        engine = Engine(design.fed(supply_v))
+        engine = Engine(design.with_supply_volts(supply_v))
     else:
         engine = engine_of(design, learned, supply_v)
     finding = engine.diagnose(readings, marks, meter)
@@ -150,7 +150,7 @@ def _supplies(args: argparse.Namespace, design: Design) -> dict[str, float]:
         raise InputError(f"diagnose --supply: {fault}") from None
 
 
-def _good(parsed: Parsed[Line], left_out: list[str]) -> list[Line]:
+def _good(parsed: ParsedTable[Line], left_out: list[str]) -> list[Line]:
     """The good lines of a file; the others are told of once the answer stands."""
     rows, faults = parsed.good_lines()
     left_out += [f"{parsed.file}: {fault}" for fault in faults]

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from benchtest.cli.common import Commands, bench_of, print_json, shown
-from benchtest.formatting import counted
+from benchtest.formatting import count_noun
 
 if TYPE_CHECKING:
     from benchtest.cli.environment import Library, Terminal
@@ -166,9 +166,9 @@ def _bench_lines(health: FolderCheck) -> Iterator[Line]:
     if (held := health.contents) is not None:
         counts = ", ".join(
             [
-                counted(held.units, "unit"),
-                counted(held.sessions, "session"),
-                counted(held.events, "event"),
+                count_noun(held.units, "unit"),
+                count_noun(held.sessions, "session"),
+                count_noun(held.events, "event"),
             ]
         )
         yield Line("records", "good", f"sound: {counts}, {held.octets / 1e6:.1f} MB")

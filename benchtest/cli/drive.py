@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from benchtest.cli.common import Commands, add_prop, bench_of, design_of, number, print_json, whole
-from benchtest.errors import DriveFault, InputError, nearest
+from benchtest.errors import DriveFault, InputError, did_you_mean
 
 if TYPE_CHECKING:
     from benchtest.cli.drive_progress import DriveProgress, Load
@@ -193,7 +193,7 @@ def _pattern(args: argparse.Namespace) -> Pattern:
     patterns = load_patterns(bench_of(args) / "patterns")
     if args.pattern not in patterns:
         known = ", ".join(patterns)
-        near = nearest(args.pattern, patterns)
+        near = did_you_mean(args.pattern, patterns)
         raise InputError(f'no pattern is called "{args.pattern}"{near} (there are {known})')
     return patterns[args.pattern]
 
@@ -280,10 +280,10 @@ def _play(
 
 def _show(clock: FrameClock, step: Step, level: float) -> None:
     from benchtest.drive.frame_clock import RAMP_S
-    from benchtest.pattern import frame_of
+    from benchtest.pattern import frame_from_duty
 
     duty = step.duty * level
-    clock.show(frame_of(duty), ramp_s=RAMP_S if duty.mean() >= MUCH else 0.0)
+    clock.show(frame_from_duty(duty), ramp_s=RAMP_S if duty.mean() >= MUCH else 0.0)
 
 
 def _sights(virtual: RemoteProp) -> str:

@@ -10,7 +10,7 @@ from pathlib import Path
 from benchtest.cli.atomic_write import write_atomic
 from benchtest.cli.common import Commands, bench_of, print_json, shown
 from benchtest.errors import InputError
-from benchtest.formatting import counted
+from benchtest.formatting import count_noun
 
 STDIO = Path("-")
 MOST_OCTETS = 200_000_000
@@ -120,9 +120,10 @@ def run_import(args: argparse.Namespace) -> int:
         )
     else:
         print(
-            f"Read {counted(taken.sessions, 'session')}: {taken.new_sessions} new, "
-            f"with {counted(taken.new_events, 'new event')}; {counted(taken.new_units, 'unit')} "
-            f"{'was' if taken.new_units == 1 else 'were'} not here before."
+            f"Read {count_noun(taken.sessions, 'session')}: {taken.new_sessions} new, "
+            f"with {count_noun(taken.new_events, 'new event')}; "
+            f"{count_noun(taken.new_units, 'unit')} {'was' if taken.new_units == 1 else 'were'} "
+            "not here before."
         )
         for why in taken.left_out:
             print(f"Left out: {why}.")

@@ -28,7 +28,7 @@ from benchtest.cli import export_import as exchange
 from benchtest.cli import root as bench
 from benchtest.cli.common import folder
 from benchtest.cli.new import command as new
-from benchtest.errors import InputError, nearest
+from benchtest.errors import InputError, did_you_mean
 
 COMMANDS = (
     demo,
@@ -70,7 +70,7 @@ class Parser(argparse.ArgumentParser):
         if action.choices is None or value in action.choices:
             return
         known = [str(choice) for choice in action.choices]
-        words = f"{nearest(str(value), known)} (of {', '.join(known)})"
+        words = f"{did_you_mean(str(value), known)} (of {', '.join(known)})"
         if isinstance(action, argparse._SubParsersAction):
             raise argparse.ArgumentError(None, f'no command is called "{value}"{words}')
         raise argparse.ArgumentError(action, f'"{value}" is not known{words}')
@@ -123,7 +123,7 @@ def parse(parser: Parser, argv: Sequence[str]) -> argparse.Namespace:
     args, extra = parser.parse_known_args(list(argv))
     if extra:
         command = _command_parser(parser, args.command)
-        near = nearest(extra[0].partition("=")[0], _options(command))
+        near = did_you_mean(extra[0].partition("=")[0], _options(command))
         command.error(f'does not know "{extra[0]}"{near}')
     return args
 

@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Iterator
 
 from benchtest.cli.common import Commands, bench_of, print_json, whole
-from benchtest.formatting import counted
+from benchtest.formatting import count_noun
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
@@ -90,5 +90,5 @@ def _auto(args: argparse.Namespace) -> int:
         )
     else:
         print(f"Hidden was {' and '.join(hidden)}; the tool repaired {', '.join(outcome.named)} "
-              f"after {counted(outcome.readings, 'reading')}.")  # fmt: skip
+              f"after {count_noun(outcome.readings, 'reading')}.")  # fmt: skip
     return 0

@@ -19,7 +19,7 @@ from benchtest.cli.common import (
 )
 
 if TYPE_CHECKING:
-    from benchtest.circuit.predict import Prediction
+    from benchtest.circuit.prediction import Prediction
     from benchtest.prop.design import Design
 
 
@@ -38,7 +38,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 
 def run(args: argparse.Namespace) -> int:
     """Predict, and print it."""
-    from benchtest.circuit.predict import predict
+    from benchtest.circuit.prediction import predict
 
     design = design_of(args)
     lit = lit_of(args, design)

@@ -59,8 +59,8 @@ def engine_of(design: Design, learned: Learned, supply_v: Mapping[str, float]) -
     """
     from benchtest.diagnosis.batch.learn import taught_engine
 
-    mine = replace(learned, design=learned.design.fed(supply_v))
-    return taught_engine(design.fed(supply_v), mine)
+    mine = replace(learned, design=learned.design.with_supply_volts(supply_v))
+    return taught_engine(design.with_supply_volts(supply_v), mine)
 
 
 def batch_json(learned: Learned) -> dict[str, Any]:

@@ -57,9 +57,9 @@ from benchtest.diagnosis.stages import Belief, Conditional, GatheredEvidence, In
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.readings import Reading
-from benchtest.evidence.rounding import steps_of
+from benchtest.evidence.rounding import infer_rounding_steps
 from benchtest.prop.design import Design, Probe
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 
 LEAST_SHOWN = 1e-3
 """Suspects with less probability are not listed."""
@@ -180,7 +180,7 @@ class Engine:
         share: float,
     ) -> GatheredEvidence:
         """Stage 1: the readings to weigh, and how finely they were read; solves no circuit."""
-        steps = steps_of(readings, meter)
+        steps = infer_rounding_steps(readings, meter)
         meter = steps.as_read(meter)
         told, stands_by = telling(readings)
         budget = SolveBudget.of(self.design, share)
@@ -289,7 +289,7 @@ class Engine:
 
     def quick_next(
         self, finding: Finding, taken: Sequence[Reading] = ()
-    ) -> tuple[Lit, Probe] | None:
+    ) -> tuple[LitSet, Probe] | None:
         """Return a sensible next reading at once, while the finding with the last one is under way.
 
         It is the best of the last plan's candidates that was not taken since.

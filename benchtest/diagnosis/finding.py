@@ -10,7 +10,7 @@ from benchtest.diagnosis.planning.cost import leads_after, reading_effort
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design, Probe
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 
 MOST_MARKS = 4
 """Marks that are named in one sentence, at most."""
@@ -29,7 +29,7 @@ class Ohms:
 class AfterRepair:
     """A reading to take again once a suspect is mended."""
 
-    lit: Lit
+    lit: LitSet
     probe: Probe
     volts: float
     """What a healthy unit shows. [V]"""
@@ -76,14 +76,14 @@ class JointBand:
 class NextReading:
     """The reading expected to tell most about which fault it is."""
 
-    lit: Lit | None
+    lit: LitSet | None
     probe: Probe | None
     expect_bits: float
     settled: bool
     """True when the finding is decided and no further reading is worth taking; `probe` is then
     None. Where it is None and nothing is settled, no reading would decide: a look or a repair
     would."""
-    runners_up: tuple[tuple[Lit, Probe], ...] = ()
+    runners_up: tuple[tuple[LitSet, Probe], ...] = ()
     """Readings that were nearly as good, the best first; see `Engine.quick_next`."""
     before_repair: bool = False
     """True for the drop across the likeliest suspect, which is read before a repair."""
@@ -93,7 +93,7 @@ class NextReading:
 class NextLook:
     """A look at the lit prop that would tell more than the best reading."""
 
-    lit: Lit
+    lit: LitSet
     expect_bits: float
 
 

@@ -8,7 +8,7 @@ from benchtest.diagnosis.engine import Engine
 from benchtest.diagnosis.finding import Finding
 from benchtest.diagnosis.voltage_profile import column_of, solved
 from benchtest.prop.design import Probe
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 
 MOST, LEAST = 3, 0.02
 """Joints that are told of at the most, and the probability that each must have."""
@@ -23,7 +23,7 @@ class Outlook:
     volts: float
 
 
-def outlook(engine: Engine, finding: Finding, lit: Lit, probe: Probe) -> tuple[Outlook, ...]:
+def outlook(engine: Engine, finding: Finding, lit: LitSet, probe: Probe) -> tuple[Outlook, ...]:
     """What a probe would show with each likely joint at fault, and of a unit as designed.
 
     Each joint is solved with the resistance that the evidence gives it. What readings say of causes

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from benchtest.circuit.network import Circuit
 from benchtest.drive.level_limit import limit_a, surely_fits
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 
 
 class Permitted:
@@ -18,14 +18,14 @@ class Permitted:
         self._circuit = circuit
         limits = {feed.name: limit_a(circuit.design, feed.name) for feed in circuit.design.feeds}
         self._most_a = {name: limit[0] for name, limit in limits.items() if limit is not None}
-        self._known: dict[Lit, bool] = {}
+        self._known: dict[LitSet, bool] = {}
 
-    def __call__(self, lit: Lit) -> bool:
+    def __call__(self, lit: LitSet) -> bool:
         if lit not in self._known:
             self._known[lit] = self._fits(lit)
         return self._known[lit]
 
-    def _fits(self, lit: Lit) -> bool:
+    def _fits(self, lit: LitSet) -> bool:
         duty = lit.duty(self._circuit.design)
         if not self._most_a or not duty.any() or surely_fits(self._circuit.design, duty):
             return True

@@ -10,7 +10,7 @@ from benchtest.diagnosis.likelihood.readings import Weigher
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Probe
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 
 BEYOND_SINGLE = 1.5
 """Distance from a healthy unit's volts, over that of the worst single fault, that is still
@@ -19,7 +19,7 @@ MARGIN_SD = 8.0
 """Standard deviations of healthy units by which the range is wider at both ends. Ours."""
 
 
-def possible_volts(engine: Engine, lit: Lit, probe: Probe, meter: Meter) -> tuple[float, float]:
+def possible_volts(engine: Engine, lit: LitSet, probe: Probe, meter: Meter) -> tuple[float, float]:
     """Return the least and the most that a probe can show. [V]
 
     Every power joint at every resistance, open ones and rails that touch among them, and every

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import Solution
-from benchtest.circuit.tolerance import HAND_SOLDERED, readout, spread_of
+from benchtest.circuit.tolerance import HAND_SOLDERED, sensitivities, spread_from_sensitivities
 from benchtest.diagnosis.likelihood.measurement import read_at, taps_of
 from benchtest.diagnosis.model.faults import data_joint_starts
 from benchtest.diagnosis.model.wiring_faults import COLOUR_ORDER
@@ -21,8 +21,8 @@ from benchtest.evidence.readings import Reading
 from benchtest.prop.data_path import data_order
 from benchtest.prop.design import Design
 from benchtest.prop.joints import data_joints, power_joints
-from benchtest.prop.lit_set import Lit, everything, parse_lit
-from benchtest.prop.notation import joint_by_name, parse_node
+from benchtest.prop.lit_set import LitSet, all_lit, parse_lit_set
+from benchtest.prop.notation import find_joint, parse_node
 
 TRIED_OHM = (1.0, 6.0, math.inf)
 """Resistances that stand for the joint as it was, in telling which readings it moved. [Ω]"""
@@ -60,7 +60,7 @@ def touched_by(design: Design, where: str, failed: Collection[int] = ()) -> froz
     if "." in where:
         node = parse_node(where, design)
         return frozenset([node.strand]) | _after(design, node.strand)
-    joint = joint_by_name(where, design)
+    joint = find_joint(where, design)
     if joint.is_power:
         own = frozenset(joint.strands)
         if own and not own.issuperset(failed):
@@ -75,7 +75,7 @@ def touched_by(design: Design, where: str, failed: Collection[int] = ()) -> froz
 def _darkened(design: Design, name: str) -> frozenset[int]:
     """Return the strands with nodes that an open power joint leaves without volts or data."""
     circuit = Circuit(design, {name: math.inf})
-    duty = _settled(circuit, everything(design)).duty
+    duty = _settled(circuit, all_lit(design)).duty
     dark = np.flatnonzero(~duty.any(axis=1))
     return frozenset(design.node_at(int(index)).strand for index in dark)
 
@@ -89,7 +89,7 @@ def strands_of(design: Design, where: str) -> frozenset[int]:
     words = where.split()
     if not words or not all(word.isascii() and word.isdigit() for word in words):
         return frozenset()
-    return parse_lit(where, design).strands
+    return parse_lit_set(where, design).strands
 
 
 def _feed_names(design: Design) -> list[str]:
@@ -121,7 +121,7 @@ def still_valid(design: Design, where: str, readings: Sequence[Reading]) -> list
     if where in _feed_names(design):
         return [False] * len(readings)
     if where[-1:] in ("+", "-"):
-        return _unmoved(design, joint_by_name(where, design).name, readings)
+        return _unmoved(design, find_joint(where, design).name, readings)
     strands = touched_by(design, where)
     kept = [not (reading.lit.strands & strands) for reading in readings]
     if len(turned := strands_of(design, where)) == 1:  # its power joints were remade with it
@@ -182,10 +182,10 @@ class _Expected:
         effects: list[FloatArray] = [np.zeros(0)] * len(readings)
         for taps in taps_of(circuit, readings):
             solution = _settled(circuit, taps.lit)
-            read = readout(circuit, solution.factor, taps.columns, taps.per_supply)
+            read = sensitivities(circuit, solution.factor, taps.columns, taps.per_supply)
             rows = list(taps.rows)
             value[rows] = read_at(solution, taps)
-            found = spread_of(solution, read, HAND_SOLDERED, known)
+            found = spread_from_sensitivities(solution, read, HAND_SOLDERED, known)
             for row, reading, effect in zip(rows, taps.readings, found.shared, strict=True):
                 effects[row] = effect
                 floating[row] = solution.is_floating(reading.probe)
@@ -197,7 +197,7 @@ class _Expected:
         return np.asarray(np.abs(self.value - good.value) + UNEQUAL_SD * unequal)
 
 
-def _settled(circuit: Circuit, lit: Lit) -> Solution:
+def _settled(circuit: Circuit, lit: LitSet) -> Solution:
     """The prop with a lit set on; strands after one without volts get no data and stay dark."""
     design = circuit.design
     duty, order = lit.duty(design), data_order(design)

@@ -8,11 +8,11 @@ import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.tolerance import (
-    Readout,
+    Sensitivities,
     Tolerances,
+    joint_mean_effect,
     joint_moments,
-    more_per_supply,
-    readout,
+    sensitivities,
 )
 from benchtest.diagnosis.likelihood.measurement import Taps, read_at
 from benchtest.diagnosis.model.fault_response import CELL_SD, Base, Responses
@@ -38,7 +38,7 @@ class TapEffects:
     base: Base
     taps: Taps
     value: FloatArray
-    read: Readout
+    read: Sensitivities
     load: FloatArray
     joint_shares: FloatArray
     capped_push: FloatArray
@@ -55,12 +55,12 @@ def tap_effects(responses: Responses, taps: Taps, tolerances: Tolerances) -> Tap
     base = responses.base(taps.lit)
     solution = base.solution
     circuit = solution.circuit
-    read = readout(circuit, solution.factor, taps.columns, taps.per_supply)
+    read = sensitivities(circuit, solution.factor, taps.columns, taps.per_supply)
     load = read.per_amp * solution.load_a[:, None]
     _, rows = circuit.joint_rows
     mean, shares = joint_moments(solution, tolerances)
-    more = more_per_supply(solution, read.per_volt[rows], mean)
-    read = Readout(read.per_volt, read.per_amp, read.per_supply + more)
+    more = joint_mean_effect(solution, read.per_volt[rows], mean)
+    read = Sensitivities(read.per_volt, read.per_amp, read.per_supply + more)
     given = [name in responses.given for name in circuit.joint_rows[0]]
     shares = np.where(given, CELL_SD, shares)
     push = responses.capped_push(base)

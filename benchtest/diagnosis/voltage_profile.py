@@ -10,7 +10,7 @@ import numpy as np
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.solution import Solution
 from benchtest.circuit.startup import require_start
-from benchtest.circuit.tolerance import Spread, Tolerances, readout
+from benchtest.circuit.tolerance import Spread, Tolerances, sensitivities
 from benchtest.diagnosis.engine import Engine
 from benchtest.diagnosis.finding import Finding, JointBand
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
@@ -22,7 +22,7 @@ from benchtest.diagnosis.planning.forecast import SLIPPED_SD, regress
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Probe
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 
 GUILTY = 0.5
 """Probability of all joints together from which on the worst of them is taken to be at fault: two
@@ -42,7 +42,7 @@ class Profile:
         suspect: the joint taken to be at fault in `read_v`, if one is.
     """
 
-    lit: Lit
+    lit: LitSet
     designed_v: FloatArray
     designed_sd_v: FloatArray
     read_v: FloatArray | None
@@ -52,7 +52,7 @@ class Profile:
 
 def profile(
     engine: Engine,
-    lit: Lit,
+    lit: LitSet,
     probes: Sequence[Probe],
     readings: Sequence[Reading],
     meter: Meter,
@@ -106,7 +106,7 @@ def profile(
 def _spread(solution: Solution, probes: list[Probe], tolerances: Tolerances) -> Spread:
     circuit = solution.circuit
     columns = circuit.probe_incidence(probes).columns()
-    read = readout(circuit, solution.factor, columns, circuit.probe_offset(probes))
+    read = sensitivities(circuit, solution.factor, columns, circuit.probe_offset(probes))
     return spread_of_unit(solution, read, tolerances, frozenset())
 
 
@@ -127,7 +127,7 @@ def column_of(band: JointBand) -> int:
     return int(np.argmin(np.abs(np.log(GRID_OHM / band.ohms.best))))
 
 
-def solved(engine: Engine, lit: Lit, joint: int, column: int) -> Solution:
+def solved(engine: Engine, lit: LitSet, joint: int, column: int) -> Solution:
     """The prop with one joint changed; with none where `joint` is -1."""
     if joint < 0:
         return engine.responses.base(lit).solution

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from benchtest.errors import InputError, nearest
+from benchtest.errors import InputError, did_you_mean
 
 _SCPI = re.compile(r"^(?P<device>.+?)(?:@(?P<baud>\d{3,7}))?$", re.ASCII)
 _PIN = re.compile(r"^\s*(\d{1,3})\s*=\s*(\S.*?)\s*$", re.ASCII)
@@ -42,7 +42,7 @@ def parse_source(text: str, option: str = "--readings-from") -> SourceSpec:
     if kind not in ("scpi", "serial"):
         raise InputError(
             f'{option} "{text[:60]}": write scpi:DEVICE for a bench meter, or serial:DEVICE for '
-            f"a USB bridge{nearest(kind, ('scpi', 'serial'))}"
+            f"a USB bridge{did_you_mean(kind, ('scpi', 'serial'))}"
         )
     if not rest:
         from benchtest.drive.serial_ports import describe_ports

@@ -8,19 +8,19 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
-from benchtest.errors import BenchError, FileFaults, InputError, nearest
-from benchtest.input_files import printable, told
+from benchtest.errors import BenchError, FileFaults, InputError, did_you_mean
+from benchtest.input_files import printable, truncate_faults
 
 Row = TypeVar("Row")
 
-MOST_OCTETS = 10_000_000
+MAX_CSV_BYTES = 10_000_000
 """A file larger than this is no list of readings."""
-MOST_ROWS = 20_000
+MAX_CSV_ROWS = 20_000
 """Rows that are read; nobody takes so many readings of one unit."""
 
 
 @dataclass(frozen=True)
-class Parsed(Generic[Row]):
+class ParsedTable(Generic[Row]):
     """The good lines of a file, and what is wrong with the others."""
 
     file: str
@@ -38,17 +38,17 @@ class Parsed(Generic[Row]):
             FileFaults: nothing good is left, more is wrong than right, or lines contradict.
         """
         if self.unsafe or len(self.faults) > len(self.rows):
-            raise FileFaults(self.file, told([*self.faults, *self.unsafe]))
+            raise FileFaults(self.file, truncate_faults([*self.faults, *self.unsafe]))
         return list(self.rows), self.faults
 
 
-def parse_table(
+def parse_csv(
     text: str,
     file: str,
     needed: Sequence[str],
     optional: Sequence[str],
     parse_row: Callable[[dict[str, str]], Row],
-) -> Parsed[Row]:
+) -> ParsedTable[Row]:
     """Read every row, and go on after a bad one.
 
     Args:
@@ -62,9 +62,9 @@ def parse_table(
     try:
         header = [cell.strip().lower() for cell in _cells(next(lines, (1, ""))[1])]
     except InputError as error:
-        return Parsed(file, (), (f"line 1: {error}",))
+        return ParsedTable(file, (), (f"line 1: {error}",))
     if faults := _header_faults(header, needed, optional):
-        return Parsed(file, (), tuple(faults))
+        return ParsedTable(file, (), tuple(faults))
     return _rows(file, header, lines, parse_row)
 
 
@@ -90,13 +90,13 @@ def _rows(
     header: list[str],
     lines: Iterator[tuple[int, str]],
     parse_row: Callable[[dict[str, str]], Row],
-) -> Parsed[Row]:
+) -> ParsedTable[Row]:
     rows: list[Row] = []
     numbers: list[int] = []
     faults: list[str] = []
     for number, line in lines:
-        if len(rows) + len(faults) >= MOST_ROWS and line.strip(" ,\t\r\n"):
-            return Parsed(file, (), (f"line {number}: more than {MOST_ROWS} rows",))
+        if len(rows) + len(faults) >= MAX_CSV_ROWS and line.strip(" ,\t\r\n"):
+            return ParsedTable(file, (), (f"line {number}: more than {MAX_CSV_ROWS} rows",))
         try:
             cells = _cells(line)
             if not any(cell.strip() for cell in cells):
@@ -112,7 +112,7 @@ def _rows(
             numbers.append(number)
         except BenchError as error:
             faults.append(f"line {number}: {error}")
-    return Parsed(file, tuple(rows), tuple(faults), lines=tuple(numbers))
+    return ParsedTable(file, tuple(rows), tuple(faults), lines=tuple(numbers))
 
 
 def _header_faults(header: list[str], needed: Sequence[str], optional: Sequence[str]) -> list[str]:
@@ -125,7 +125,7 @@ def _header_faults(header: list[str], needed: Sequence[str], optional: Sequence[
     faults = [f"line 1: column {name} is missing; write {','.join(needed)}" for name in missing]
     for name in header:
         if name not in known:
-            hint = nearest(name, known) or f"; known are {', '.join(known)}"
+            hint = did_you_mean(name, known) or f"; known are {', '.join(known)}"
             faults.append(f'line 1: column "{printable(name)}" is unknown{hint}')
     if len(set(header)) < len(header):
         faults.append("line 1: a column is named twice")

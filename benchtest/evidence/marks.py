@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, get_args
 
-from benchtest.errors import InputError, NameFault, nearest
-from benchtest.evidence.csv_table import MOST_OCTETS, Parsed, parse_table
+from benchtest.errors import InputError, NameFault, did_you_mean
+from benchtest.evidence.csv_table import MAX_CSV_BYTES, ParsedTable, parse_csv
 from benchtest.evidence.readings import parse_number
 from benchtest.input_files import printable, read_text
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import Lit, parse_lit
+from benchtest.prop.lit_set import LitSet, parse_lit_set
 
 Seen = Literal["ok", "dark", "dim", "warm", "wrong-colour", "stuck", "flicker"]
 SEEN: tuple[Seen, ...] = get_args(Seen)
@@ -31,7 +31,7 @@ _SPAN = re.compile(r"^(\d{1,6})(?:-(\d{1,6}))?$", re.ASCII)
 class Mark:
     """What was seen at nodes `first` to `last` of a strand, lit or not."""
 
-    lit: Lit
+    lit: LitSet
     strand: int
     first: int
     last: int
@@ -43,27 +43,27 @@ class Mark:
         return str(self.first) if self.first == self.last else f"{self.first}-{self.last}"
 
 
-def read_marks(path: Path, design: Design) -> Parsed[Mark]:
+def read_marks(path: Path, design: Design) -> ParsedTable[Mark]:
     """Read a file of marks: the good ones, and what is wrong with the others.
 
     Raises:
         InputError: the file cannot be read.
     """
-    return parse_marks(read_text(path, "marks", MOST_OCTETS), str(path), design)
+    return parse_marks(read_text(path, "marks", MAX_CSV_BYTES), str(path), design)
 
 
-def parse_marks(text: str, file: str, design: Design) -> Parsed[Mark]:
+def parse_marks(text: str, file: str, design: Design) -> ParsedTable[Mark]:
     """Marks of a CSV text: the good ones, and what is wrong with the others.
 
     Two marks that say different things of one node under one lit set are a fault, unless one of
     them is the ground `all,ok` that the other stands on.
     """
-    parsed = parse_table(text, file, NEEDED, OPTIONAL, lambda cells: _mark(cells, design))
+    parsed = parse_csv(text, file, NEEDED, OPTIONAL, lambda cells: _mark(cells, design))
     unsafe = tuple(_contradictions(parsed.rows, design))
-    return Parsed(file, parsed.rows, parsed.faults, unsafe, parsed.lines)
+    return ParsedTable(file, parsed.rows, parsed.faults, unsafe, parsed.lines)
 
 
-def parse_nodes(text: str, nodes: int) -> tuple[int, int]:
+def parse_node_range(text: str, nodes: int) -> tuple[int, int]:
     """First and last node of `17`, `17-30` or `all`.
 
     Raises:
@@ -95,20 +95,20 @@ def parse_seen(text: str) -> Seen:
         if word == known:
             return known
     raise NameFault(
-        f'seen: "{printable(word, 20)}"; write one of {", ".join(SEEN)}{nearest(word, SEEN)}'
+        f'seen: "{printable(word, 20)}"; write one of {", ".join(SEEN)}{did_you_mean(word, SEEN)}'
     )
 
 
 def _mark(cells: dict[str, str], design: Design) -> Mark:
     level = parse_number(cells["level"], "level") if cells.get("level") else 1.0
-    lit = parse_lit(cells["lit"], design, level, cells.get("colour") or "white")
+    lit = parse_lit_set(cells["lit"], design, level, cells.get("colour") or "white")
     number = cells["strand"]
     if not (number.isascii() and number.isdigit() and len(number) < 7):
         raise InputError(f'strand: "{printable(number, 20)}"; write its number')
     strand = int(number)
     if not 1 <= strand <= len(design.strands):
         raise NameFault(f"strand: {strand}; the prop has strands 1 to {len(design.strands)}")
-    first, last = parse_nodes(cells["nodes"], design.strand(strand).nodes)
+    first, last = parse_node_range(cells["nodes"], design.strand(strand).nodes)
     mark = Mark(lit, strand, first, last, parse_seen(cells["seen"]))
     check_seen(mark, design)
     return mark
@@ -129,7 +129,7 @@ def check_seen(mark: Mark, design: Design) -> None:
 
 def _contradictions(marks: Sequence[Mark], design: Design) -> list[str]:
     """Ranges are held against each other end by end: a strand may have very many nodes."""
-    groups: dict[tuple[Lit, int], list[Mark]] = {}
+    groups: dict[tuple[LitSet, int], list[Mark]] = {}
     for mark in marks:
         if mark.seen == "ok" and (mark.first, mark.last) == (1, design.strand(mark.strand).nodes):
             continue

@@ -10,7 +10,7 @@ from benchtest.prop.design import Probe
 
 
 @dataclass(frozen=True, slots=True)
-class Given:
+class SourceReading:
     """What a source gave at a probe."""
 
     volts: float
@@ -26,11 +26,11 @@ class ReadingSource(Protocol):
         """What it is, for people and for the record."""
         ...
 
-    def reads(self, probe: Probe) -> bool:
+    def can_read(self, probe: Probe) -> bool:
         """Whether it can read there: a meter reads wherever its leads are."""
         ...
 
-    def read(self, probe: Probe) -> Given:
+    def read(self, probe: Probe) -> SourceReading:
         """Volts at a probe, now.
 
         Raises:

@@ -8,12 +8,12 @@ from pathlib import Path
 from typing import Literal
 
 from benchtest.errors import InputError
-from benchtest.evidence.csv_table import MOST_OCTETS, Parsed, parse_table
+from benchtest.evidence.csv_table import MAX_CSV_BYTES, ParsedTable, parse_csv
 from benchtest.evidence.meter import DEFAULT_METER, Meter
-from benchtest.formatting import number_in
+from benchtest.formatting import float_from_text
 from benchtest.input_files import printable, read_text
 from benchtest.prop.design import Design, FeedName, Probe
-from benchtest.prop.lit_set import Lit, parse_lit
+from benchtest.prop.lit_set import LitSet, parse_lit_set
 from benchtest.prop.notation import parse_probe
 
 NEEDED = ("lit", "probe", "volts")
@@ -26,7 +26,7 @@ MOST_AMPS = 1000.0
 class Reading:
     """Volts at a probe, or, at a feed's name, a clamp reading of its amperes."""
 
-    lit: Lit
+    lit: LitSet
     probe: Probe
     volts: float | None
     amps: float | None = None
@@ -58,25 +58,25 @@ class Reading:
         return "A" if self.volts is None else "V"
 
 
-def read_readings(path: Path, design: Design, meter: Meter = DEFAULT_METER) -> Parsed[Reading]:
+def read_readings(path: Path, design: Design, meter: Meter = DEFAULT_METER) -> ParsedTable[Reading]:
     """Read a file of readings: the good ones, and what is wrong with the others.
 
     Raises:
         InputError: the file cannot be read.
     """
-    return parse_readings(read_text(path, "readings", MOST_OCTETS), str(path), design, meter)
+    return parse_readings(read_text(path, "readings", MAX_CSV_BYTES), str(path), design, meter)
 
 
 def parse_readings(
     text: str, file: str, design: Design, meter: Meter = DEFAULT_METER
-) -> Parsed[Reading]:
+) -> ParsedTable[Reading]:
     """Readings of a CSV text: the good ones, and what is wrong with the others."""
-    return parse_table(text, file, NEEDED, OPTIONAL, lambda cells: _reading(cells, design, meter))
+    return parse_csv(text, file, NEEDED, OPTIONAL, lambda cells: _reading(cells, design, meter))
 
 
 def _reading(cells: dict[str, str], design: Design, default: Meter) -> Reading:
     level = parse_number(cells["level"], "level") if cells.get("level") else 1.0
-    lit = parse_lit(cells["lit"], design, level, cells.get("colour") or "white")
+    lit = parse_lit_set(cells["lit"], design, level, cells.get("colour") or "white")
     probe = parse_probe(cells["probe"], design)
     meter = Meter.parse(cells["meter"]) if cells.get("meter") else None
     at = cells.get("at") or None
@@ -86,7 +86,7 @@ def _reading(cells: dict[str, str], design: Design, default: Meter) -> Reading:
         if not cells["volts"]:
             return Reading(lit, probe, None, _amps(amps), meter, at)
     volts = check_volts(parse_number(cells["volts"], "volts"), meter or default)
-    decimals = decimals_of(cells["volts"])
+    decimals = count_decimals(cells["volts"])
     return Reading(lit, probe, volts, _amps(amps) if amps else None, meter, at, decimals)
 
 
@@ -102,7 +102,7 @@ def parse_number(text: str, what: str) -> float:
     if not text:
         raise InputError(f"{what}: nothing given; write a number such as 4.871")
     try:
-        number = number_in(text)
+        number = float_from_text(text)
     except ValueError:
         hint = ""
         if text.count(",") == 1 and text.replace(",", "").lstrip("+-").isdigit():
@@ -115,7 +115,7 @@ def parse_number(text: str, what: str) -> float:
     return number
 
 
-def decimals_of(text: str) -> int | None:
+def count_decimals(text: str) -> int | None:
     """Return the decimals of a number as typed; None where it is not in plain decimals.
 
     >>> decimals_of("4.870"), decimals_of("5"), decimals_of("1e-4")

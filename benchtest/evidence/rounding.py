@@ -25,7 +25,7 @@ MOST_COARSE = 2
 
 
 @dataclass(frozen=True)
-class Steps:
+class RoundingSteps:
     """Steps of readings.
 
     Attributes:
@@ -44,7 +44,7 @@ class Steps:
         return replace(meter, steps_v=steps) if any(steps) else meter
 
 
-def steps_of(readings: Sequence[Reading], default: Meter) -> Steps:
+def infer_rounding_steps(readings: Sequence[Reading], default: Meter) -> RoundingSteps:
     """Return the steps that readings were written down in.
 
     Args:
@@ -65,7 +65,7 @@ def steps_of(readings: Sequence[Reading], default: Meter) -> Steps:
         middle = sorted(steps)[len(steps) // 2]
         if middle > 1.5 * own_v:
             by_range[meter, number] = middle
-    return Steps(tuple(each), by_range)
+    return RoundingSteps(tuple(each), by_range)
 
 
 def _range_place(meter: Meter, volts: float) -> int:
@@ -98,7 +98,7 @@ def _decimals(group: Sequence[Reading], own_v: float) -> list[int]:
 
     A program that writes numbers drops zeros at their end; a person types what the display shows.
     """
-    most = decimals_of_step(own_v)
+    most = step_decimals(own_v)
     typed = [most if reading.decimals is None else min(reading.decimals, most) for reading in group]
     finest = max(typed)
     coarse = sum(
@@ -110,7 +110,7 @@ def _decimals(group: Sequence[Reading], own_v: float) -> list[int]:
     return [finest] * len(group)
 
 
-def decimals_of_step(step_v: float) -> int:
+def step_decimals(step_v: float) -> int:
     """Return the decimals that a step is written with.
 
     >>> decimals_of_step(0.001), decimals_of_step(0.1), decimals_of_step(0.005)

@@ -1,13 +1,13 @@
 """Test patterns: reads pattern files and lights nodes step by step, as arrays."""
 
-from benchtest.pattern.pattern import Pattern, Step, Steps, frame_of
+from benchtest.pattern.pattern import Pattern, Step, Steps, frame_from_duty
 from benchtest.pattern.reader import load_patterns, parse_pattern
 
 __all__ = [
     "Pattern",
     "Step",
     "Steps",
-    "frame_of",
+    "frame_from_duty",
     "load_patterns",
     "parse_pattern",
 ]

@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.prop.design import Design, NodeName
-from benchtest.prop.lit_set import COLOURS, Lit, everything
+from benchtest.prop.lit_set import COLOUR_CHANNELS, LitSet, all_lit
 
-Each = Literal["prop", "strand", "node", "colour"]
-EACH: tuple[Each, ...] = ("prop", "strand", "node", "colour")
+StepScope = Literal["prop", "strand", "node", "colour"]
+STEP_SCOPES: tuple[StepScope, ...] = ("prop", "strand", "node", "colour")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,7 @@ class Layer:
 class Rule:
     """One `[[step]]` of a pattern file: it makes a step for each of something."""
 
-    each: Each
+    each: StepScope
     says: str
     """What a step says; `{strand}`, `{node}` and `{colour}` are filled in."""
     layers: tuple[Layer, ...]
@@ -49,7 +49,7 @@ class Step:
 
     says: str
     duty: NDArray[np.float64]
-    lit: Lit | None
+    lit: LitSet | None
     marked: NodeName | None = None
 
 
@@ -98,7 +98,7 @@ class Steps(Sequence[Step]):
         return (self[place] for place in range(len(self)))
 
 
-def _count(each: Each, design: Design) -> int:
+def _count(each: StepScope, design: Design) -> int:
     return {
         "prop": 1,
         "strand": len(design.strands),
@@ -110,16 +110,16 @@ def _count(each: Each, design: Design) -> int:
 def _step(rule: Rule, place: int, design: Design) -> Step:
     if rule.each == "strand":
         number = place + 1
-        return _painted(rule, design, Lit(frozenset([number])), {"strand": number})
+        return _painted(rule, design, LitSet(frozenset([number])), {"strand": number})
     if rule.each == "node":
         node = design.node_at(place)
         names = {"strand": node.strand, "node": str(node)}
         return _one_node(rule, design, node, names)
     if rule.each == "colour":
         colour = design.node.colours[place]
-        lit = everything(design)
+        lit = all_lit(design)
         return _painted(rule, design, lit, {"colour": colour}, _colour_name(colour))
-    return _painted(rule, design, everything(design), {})
+    return _painted(rule, design, all_lit(design), {})
 
 
 def _colour_name(channel: str) -> str:
@@ -128,7 +128,7 @@ def _colour_name(channel: str) -> str:
 
 
 def _painted(
-    rule: Rule, design: Design, lit: Lit, names: dict[str, object], colour: str | None = None
+    rule: Rule, design: Design, lit: LitSet, names: dict[str, object], colour: str | None = None
 ) -> Step:
     duty = np.zeros((design.node_count, design.node.channels))
     for number in lit.strands:
@@ -140,11 +140,11 @@ def _painted(
     return Step(rule.says.format(**names), duty, whole)
 
 
-def _as_lit(rule: Rule, lit: Lit, colour: str | None) -> Lit | None:
+def _as_lit(rule: Rule, lit: LitSet, colour: str | None) -> LitSet | None:
     if len(rule.layers) != 1 or rule.layers[0].every != 1:
         return None
     layer = rule.layers[0]
-    return Lit(lit.strands, layer.level, colour or layer.colour)
+    return LitSet(lit.strands, layer.level, colour or layer.colour)
 
 
 def _one_node(rule: Rule, design: Design, node: NodeName, names: dict[str, object]) -> Step:
@@ -155,9 +155,9 @@ def _one_node(rule: Rule, design: Design, node: NodeName, names: dict[str, objec
 
 
 def _row(design: Design, colour: str, level: float) -> list[float]:
-    return [level if channel in COLOURS[colour] else 0.0 for channel in design.node.colours]
+    return [level if channel in COLOUR_CHANNELS[colour] else 0.0 for channel in design.node.colours]
 
 
-def frame_of(duty: NDArray[np.float64]) -> NDArray[np.uint8]:
+def frame_from_duty(duty: NDArray[np.float64]) -> NDArray[np.uint8]:
     """Levels as they go onto the wire, 255 for full; shape stays (nodes, colours)."""
     return np.asarray(np.rint(np.clip(duty, 0.0, 1.0) * 255.0), dtype=np.uint8)

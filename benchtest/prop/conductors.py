@@ -20,8 +20,8 @@ Source: ASTM B566 class 10A, printed resistance of an 18 AWG table (9.90 over 6.
 FOIL_MM_PER_OZ = 0.0348
 """Thickness of board copper per ounce. [mm] From memory; makers' calculators print 0.035."""
 
-MIN_OZ, MOST_OZ = 0.001, 20.0
-MIN_WIDTH_MM, MOST_WIDTH_MM = 0.001, 1000.0
+MIN_OZ, MAX_OZ = 0.001, 20.0
+MIN_WIDTH_MM, MAX_WIDTH_MM = 0.001, 1000.0
 """Board copper beyond this is a slip of the pen."""
 
 COPPER_PER_KELVIN = 0.00393
@@ -128,16 +128,16 @@ def parse_board(text: str) -> Conductor:
         raise InputError(
             f'is "{printable(text)}"; write weight and width of the copper: "2 oz x 8 mm"'
         )
-    weight_oz, width_mm = board_figures(text)
-    if not (MIN_OZ <= weight_oz <= MOST_OZ and MIN_WIDTH_MM <= width_mm <= MOST_WIDTH_MM):
+    weight_oz, width_mm = board_dimensions(text)
+    if not (MIN_OZ <= weight_oz <= MAX_OZ and MIN_WIDTH_MM <= width_mm <= MAX_WIDTH_MM):
         raise InputError(
-            f'is "{printable(text)}"; give {MIN_OZ:g} to {MOST_OZ:g} oz and {MIN_WIDTH_MM:g} to '
-            f"{MOST_WIDTH_MM:g} mm"
+            f'is "{printable(text)}"; give {MIN_OZ:g} to {MAX_OZ:g} oz and {MIN_WIDTH_MM:g} to '
+            f"{MAX_WIDTH_MM:g} mm"
         )
     return board_copper(weight_oz, width_mm)
 
 
-def board_figures(text: str) -> tuple[float, float]:
+def board_dimensions(text: str) -> tuple[float, float]:
     """Weight [oz] and width [mm] of board copper, from the text of its conductor.
 
     >>> board_figures("2 oz × 8 mm")

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from benchtest.prop.design import Design, StrandEnd
 
 
-def hops(design: Design) -> list[tuple[StrandEnd, StrandEnd]]:
+def data_hops(design: Design) -> list[tuple[StrandEnd, StrandEnd]]:
     """Each step of data from one strand to the next: (end it leaves by, end it enters by)."""
     path = design.data_path
     return [(before.other, after) for before, after in pairwise(path)]

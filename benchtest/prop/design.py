@@ -230,7 +230,7 @@ class Design:
         )
         return replace(made, feeds=self.feeds)
 
-    def fed(self, volts: Mapping[str, float]) -> Design:
+    def with_supply_volts(self, volts: Mapping[str, float]) -> Design:
         """The same prop with supplies of other volts.
 
         Args:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from benchtest.prop.data_path import hops
+from benchtest.prop.data_path import data_hops
 from benchtest.prop.design import (
     HEALTHY_JOINT_OHM,
     RAILS,
@@ -83,7 +83,7 @@ def data_joints(design: Design) -> list[Joint]:
     """
     first = design.data_path[0]
     found = [Joint(f"{first}d", "d", (first.strand,))]
-    for leaving, entering in hops(design):
+    for leaving, entering in data_hops(design):
         touched = (leaving.strand, entering.strand)
         if (link := _link_between(design, leaving, entering)) is not None:
             found.append(Joint(f"{link}d", "d", touched))

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.errors import InputError, NameFault, nearest
+from benchtest.errors import InputError, NameFault, did_you_mean
 from benchtest.input_files import printable
 from benchtest.prop.design import Design
 
-COLOURS: dict[str, tuple[str, ...]] = {
+COLOUR_CHANNELS: dict[str, tuple[str, ...]] = {
     "white": ("red", "green", "blue", "white"),  # every channel the node has: the full load
     "red": ("red",),
     "green": ("green",),
@@ -26,7 +26,7 @@ COLOURS: dict[str, tuple[str, ...]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Lit:
+class LitSet:
     """Strands that are lit alike; every other strand is powered and dark."""
 
     strands: frozenset[int]
@@ -39,7 +39,7 @@ class Lit:
             return "none"
         if len(self.strands) == len(design.strands):
             return "all"
-        return spans(self.strands)
+        return format_ranges(self.strands)
 
     def lights(self, strand: int) -> bool:
         """True where this strand should be seen lit."""
@@ -48,7 +48,7 @@ class Lit:
     def duty(self, design: Design) -> NDArray[np.float64]:
         """Share of full current asked of each channel. Shape (nodes, colours), 0 to 1."""
         duty = np.zeros((design.node_count, design.node.channels))
-        lights = COLOURS[self.colour]
+        lights = COLOUR_CHANNELS[self.colour]
         row = [self.level if colour in lights else 0.0 for colour in design.node.colours]
         for number in self.strands:
             start = design.first_index[number - 1]
@@ -56,12 +56,12 @@ class Lit:
         return duty
 
 
-def everything(design: Design, level: float = 1.0, colour: str = "white") -> Lit:
+def all_lit(design: Design, level: float = 1.0, colour: str = "white") -> LitSet:
     """All strands lit."""
-    return Lit(frozenset(strand.number for strand in design.strands), level, colour)
+    return LitSet(frozenset(strand.number for strand in design.strands), level, colour)
 
 
-def spans(numbers: frozenset[int] | set[int]) -> str:
+def format_ranges(numbers: frozenset[int] | set[int]) -> str:
     """Numbers as ranges parted by spaces.
 
     >>> spans({1, 3, 5, 6, 7, 8})
@@ -76,20 +76,25 @@ def spans(numbers: frozenset[int] | set[int]) -> str:
     return " ".join(str(run[0]) if len(run) == 1 else f"{run[0]}-{run[-1]}" for run in runs)
 
 
-def parse_lit(text: str, design: Design, level: float = 1.0, colour: str = "white") -> Lit:
+def parse_lit_set(text: str, design: Design, level: float = 1.0, colour: str = "white") -> LitSet:
     """Read lit strands as the contract writes them; commas are taken for spaces.
 
     Raises:
         NameFault: a word is no strand of this prop, or the colour is unknown.
         InputError: the level is not between 0 and 1.
     """
-    if colour not in COLOURS:
-        known = ", ".join(COLOURS)
+    if colour not in COLOUR_CHANNELS:
+        known = ", ".join(COLOUR_CHANNELS)
         raise NameFault(
-            f'colour "{printable(colour)}": give one of {known}{nearest(colour, COLOURS)}'
+            f'colour "{printable(colour)}": give one of {known}'
+            f"{did_you_mean(colour, COLOUR_CHANNELS)}"
         )
-    if not any(channel in COLOURS[colour] for channel in design.node.colours):
-        lit = [name for name in COLOURS if set(COLOURS[name]) & set(design.node.colours)]
+    if not any(channel in COLOUR_CHANNELS[colour] for channel in design.node.colours):
+        lit = [
+            name
+            for name in COLOUR_CHANNELS
+            if set(COLOUR_CHANNELS[name]) & set(design.node.colours)
+        ]
         raise NameFault(
             f'colour "{colour}": nodes of kind {design.node.name} have no such channel; '
             f"give one of {', '.join(lit)}"
@@ -98,15 +103,15 @@ def parse_lit(text: str, design: Design, level: float = 1.0, colour: str = "whit
         raise InputError(f"level {level:g}: give a number from 0 to 1")
     words = text.replace(",", " ").split()
     if words == ["all"]:
-        return everything(design, level, colour)
+        return all_lit(design, level, colour)
     if words == ["none"]:
-        return Lit(frozenset(), level, colour)
+        return LitSet(frozenset(), level, colour)
     if not words:
         raise NameFault('lit strands: nothing given; write "all", "none" or numbers like "1 3 5-8"')
     strands: set[int] = set()
     for word in words:
         strands.update(_span(word, len(design.strands)))
-    return Lit(frozenset(strands), level, colour)
+    return LitSet(frozenset(strands), level, colour)
 
 
 def _span(word: str, strands: int) -> range:

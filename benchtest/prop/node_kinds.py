@@ -8,7 +8,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from benchtest.prop.design import NodeKind
+from benchtest.prop.node_kinds import NodeKind
 
 
 @cache

@@ -5,12 +5,11 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
-from benchtest.errors import InputError, nearest
-from benchtest.prop.design import NodeKind
-from benchtest.prop.node_kinds import catalogue
-from benchtest.toml_table import Sheet
+from benchtest.errors import InputError, did_you_mean
+from benchtest.prop.node_kinds import NodeKind, catalogue
+from benchtest.toml_table import TomlTable
 
-NUMBERS = {
+MAX_FIGURES = {
     "volts": 60.0,
     "lowest_v": 60.0,
     "most_v": 60.0,
@@ -19,13 +18,13 @@ NUMBERS = {
     "logic_v": 60.0,
 }
 """Figures that a prop file may override, and the most that is not a slip of the pen."""
-BY_COLOUR = ("full_v", "dark_v")
-OWN = "the prop file"
+FIGURES_BY_COLOUR = ("full_v", "dark_v")
+OWN_SOURCE = "the prop file"
 """Source of a figure that the prop file gives."""
-KEYS = ("kind", "colour_order", "backup_data", *NUMBERS, *BY_COLOUR)
+KEYS = ("kind", "colour_order", "backup_data", *MAX_FIGURES, *FIGURES_BY_COLOUR)
 
 
-def read_node(sheet: Sheet) -> NodeKind | None:
+def read_node(sheet: TomlTable) -> NodeKind | None:
     """The kind of node, with the file's own figures in place of the catalogue's."""
     if not sheet.has("node"):
         sheet.get("node", 'write a table [node] with kind = "ws2811-5v"')
@@ -38,19 +37,19 @@ def read_node(sheet: Sheet) -> NodeKind | None:
     if name is None:
         return None
     if name not in kinds:
-        hint = nearest(name, kinds)
+        hint = did_you_mean(name, kinds)
         table.fault("kind", f'is "{name[:40]}"; give one of {", ".join(kinds)}{hint}')
         return None
     return _overridden(table, kinds[name])
 
 
-def _overridden(table: Sheet, kind: NodeKind) -> NodeKind | None:
+def _overridden(table: TomlTable, kind: NodeKind) -> NodeKind | None:
     changes: dict[str, Any] = {}
-    for key, most in NUMBERS.items():
+    for key, most in MAX_FIGURES.items():
         if table.has(key):
             zero = key == "quiescent_ma"
             changes[key] = table.number(key, least=0.0, most=most, zero=zero)
-    for key in BY_COLOUR:
+    for key in FIGURES_BY_COLOUR:
         if (figures := table.sheet(key)) is not None:
             changes[key] = {**getattr(kind, key), **_by_colour(figures, kind)}
     if table.has("backup_data"):
@@ -65,11 +64,11 @@ def _overridden(table: Sheet, kind: NodeKind) -> NodeKind | None:
 
 def with_figures(kind: NodeKind, **changes: Any) -> NodeKind:
     """A kind with the builder's own figures, which are marked as such."""
-    sources = {**kind.sources, **dict.fromkeys(changes, OWN)}
+    sources = {**kind.sources, **dict.fromkeys(changes, OWN_SOURCE)}
     return dataclasses.replace(kind, **changes, sources=sources)
 
 
-def _by_colour(figures: Sheet, kind: NodeKind) -> dict[str, float]:
+def _by_colour(figures: TomlTable, kind: NodeKind) -> dict[str, float]:
     figures.no_other_keys(kind.colours)
     found = {}
     for colour in kind.colours:
@@ -80,13 +79,13 @@ def _by_colour(figures: Sheet, kind: NodeKind) -> dict[str, float]:
     return found
 
 
-def _order(table: Sheet, kind: NodeKind) -> str | None:
+def _order(table: TomlTable, kind: NodeKind) -> str | None:
     if not table.has("colour_order"):
         return None
-    return table.parsed("colour_order", lambda text: parse_order(text, kind))
+    return table.parsed("colour_order", lambda text: parse_colour_order(text, kind))
 
 
-def parse_order(text: str, kind: NodeKind) -> str:
+def parse_colour_order(text: str, kind: NodeKind) -> str:
     """Letters of a kind's colours in the order that its wire carries them, such as `GRB`.
 
     Raises:
@@ -99,7 +98,7 @@ def parse_order(text: str, kind: NodeKind) -> str:
     return order
 
 
-def _makes_sense(table: Sheet, kind: NodeKind) -> bool:
+def _makes_sense(table: TomlTable, kind: NodeKind) -> bool:
     good = True
     for colour in kind.colours:
         if kind.dark_v[colour] >= kind.full_v[colour]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from benchtest.errors import NameFault, nearest
+from benchtest.errors import NameFault, did_you_mean
 from benchtest.input_files import printable
 from benchtest.prop.design import (
     BusPad,
@@ -73,10 +73,10 @@ def parse_place(text: str, design: Design) -> Place:
         return _pad(found[1], int(found[2]), word, design)
     if any(feed.name == word for feed in design.feeds):
         return FeedName(word)
-    known = [str(place) for place in places(design)]
+    known = [str(place) for place in meter_places(design)]
     raise NameFault(
         f'"{printable(word)}" is no place on {design.name}; write a strand end (4A), a bus pad '
-        f"(foot:4), a node (4.17) or a feed's name{nearest(word, known)}"
+        f"(foot:4), a node (4.17) or a feed's name{did_you_mean(word, known)}"
     )
 
 
@@ -119,7 +119,7 @@ def parse_probe(text: str, design: Design) -> Probe:
     return probe
 
 
-def joint_by_name(text: str, design: Design) -> Joint:
+def find_joint(text: str, design: Design) -> Joint:
     """Find a joint, such as `4A+`, `4Ad`, `main-` or `1B~2B+`.
 
     Raises:
@@ -130,12 +130,12 @@ def joint_by_name(text: str, design: Design) -> Joint:
     for joint in joints:
         if joint.name == word:
             return joint
-    near = nearest(word, [joint.name for joint in joints])
+    near = did_you_mean(word, [joint.name for joint in joints])
     form = "; write an end and its rail or d (4A+, 4Ad), a feed's (main-) or a link's (1B~2B+)"
     raise NameFault(f'"{printable(word)}" is no joint of {design.name}{near or form}')
 
 
-def places(design: Design) -> list[Place]:
+def meter_places(design: Design) -> list[Place]:
     """Every place that a meter reaches, nodes left out: feeds, pads and strand ends."""
     found: list[Place] = [FeedName(feed.name) for feed in design.feeds]
     found.extend(pad for bus in design.buses for pad in bus.pads)
@@ -156,7 +156,7 @@ def _pad(bus_name: str, strand: int, word: str, design: Design) -> BusPad:
     there = f"; there are {', '.join(known)}" if known else "; the prop has none"
     raise NameFault(
         f'"{printable(word)}": no bus is called "{printable(bus_name)}"'
-        f"{nearest(bus_name, known) or there}"
+        f"{did_you_mean(bus_name, known) or there}"
     )
 
 

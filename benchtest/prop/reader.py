@@ -8,12 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from benchtest.errors import FileFaults, InputError
-from benchtest.input_files import MOST_TOML_OCTETS, parse_toml, read_text, told
+from benchtest.input_files import MAX_TOML_BYTES, parse_toml, read_text, truncate_faults
 from benchtest.prop.conductors import (
+    MAX_OZ,
+    MAX_WIDTH_MM,
     MIN_OZ,
     MIN_WIDTH_MM,
-    MOST_OZ,
-    MOST_WIDTH_MM,
     Conductor,
     board_copper,
     parse_wire,
@@ -34,19 +34,19 @@ from benchtest.prop.design import (
 from benchtest.prop.node_kinds import catalogue
 from benchtest.prop.node_table import read_node
 from benchtest.prop.notation import parse_end
-from benchtest.prop.validation import check_design
-from benchtest.toml_table import Sheet, shown
+from benchtest.prop.validation import find_design_faults
+from benchtest.toml_table import TomlTable, describe_value
 
-MOST_STRANDS, MOST_NODES = 1000, 100_000
+MAX_STRANDS, MAX_NODES = 1000, 100_000
 MOST_GIB = 0.3
 """Peak memory of a prediction of 1000 strands of 100 nodes, measured; of 300 of 333 it is 0.2."""
-MOST_MM = 1_000_000.0
+MAX_MM = 1_000_000.0
 """A length beyond which a figure is a slip of the pen: 1 km."""
 
 MIN_MM = 0.001
 """A length that is given is at least this: resistances of next to nothing have no solution."""
 
-LEAST_JOINT_MOHM, MOST_JOINT_MOHM = 0.1, 25.0
+MIN_JOINT_MOHM, MAX_JOINT_MOHM = 0.1, 25.0
 """The most a healthy plug pin has. [mΩ] Makers' tables print 20 for small housings."""
 
 LONGEST_NAME = 40
@@ -70,7 +70,7 @@ def read_design(path: Path) -> Design:
         FileFaults: every fault of the file, each with its key and what would be right.
         InputError: the file cannot be read.
     """
-    return parse_design(read_text(path, "prop", MOST_TOML_OCTETS), str(path))
+    return parse_design(read_text(path, "prop", MAX_TOML_BYTES), str(path))
 
 
 def parse_design(text: str, file: str) -> Design:
@@ -84,15 +84,15 @@ def parse_design(text: str, file: str) -> Design:
         FileFaults: every fault of the file, each with its key and what would be right.
     """
     faults: list[str] = []
-    design = _design(Sheet(parse_toml(text, file), "", faults))
+    design = _design(TomlTable(parse_toml(text, file), "", faults))
     if design is not None:
-        faults.extend(check_design(design, sound=not faults))
+        faults.extend(find_design_faults(design, sound=not faults))
     if faults or design is None:
-        raise FileFaults(file, told(faults))
+        raise FileFaults(file, truncate_faults(faults))
     return design
 
 
-def _design(sheet: Sheet) -> Design | None:
+def _design(sheet: TomlTable) -> Design | None:
     sheet.no_other_keys(KEYS)
     if sheet.get("format", "write format = 1") not in (None, 1):
         sheet.fault("format", "this version reads format = 1")
@@ -113,31 +113,31 @@ def _design(sheet: Sheet) -> Design | None:
     )
 
 
-def _strands(sheet: Sheet) -> list[Strand]:
-    tables = sheet.sheets("strand", most=MOST_STRANDS)
+def _strands(sheet: TomlTable) -> list[Strand]:
+    tables = sheet.sheets("strand", most=MAX_STRANDS)
     if not tables:
         sheet.fault("strand", "is missing; write a table [[strand]] with nodes, pitch_mm and wire")
     strands: list[Strand] = []
     for table in tables:
         strands += _alike_strands(table, len(strands) + 1)
-        if len(strands) > MOST_STRANDS:
-            sheet.fault("strand", f"{len(strands)} strands; a prop has at most {MOST_STRANDS}")
+        if len(strands) > MAX_STRANDS:
+            sheet.fault("strand", f"{len(strands)} strands; a prop has at most {MAX_STRANDS}")
             break
     nodes = sum(strand.nodes for strand in strands)
-    if nodes > MOST_NODES:
+    if nodes > MAX_NODES:
         sheet.fault(
             "strand",
-            f"{nodes} nodes together; at most {MOST_NODES}, for which a prediction takes "
+            f"{nodes} nodes together; at most {MAX_NODES}, for which a prediction takes "
             f"{MOST_GIB} GiB of memory: make several props of them",
         )
-    return strands[:MOST_STRANDS]
+    return strands[:MAX_STRANDS]
 
 
-def _alike_strands(table: Sheet, first: int) -> list[Strand]:
+def _alike_strands(table: TomlTable, first: int) -> list[Strand]:
     table.no_other_keys(STRAND_KEYS)
-    count = table.whole("count", least=1, most=MOST_STRANDS, default=1)
-    nodes = table.whole("nodes", least=1, most=MOST_NODES)
-    pitch_mm = table.number("pitch_mm", least=MIN_MM, most=MOST_MM)
+    count = table.whole("count", least=1, most=MAX_STRANDS, default=1)
+    nodes = table.whole("nodes", least=1, most=MAX_NODES)
+    pitch_mm = table.number("pitch_mm", least=MIN_MM, most=MAX_MM)
     leads_mm = _leads(table)
     wire = table.parsed("wire", parse_wire, needed='write it as "22 AWG" or "0.5 mm2"')
     if count is None or nodes is None or pitch_mm is None or leads_mm is None or wire is None:
@@ -149,7 +149,7 @@ def _alike_strands(table: Sheet, first: int) -> list[Strand]:
     ]
 
 
-def _leads(table: Sheet) -> tuple[float, float] | None:
+def _leads(table: TomlTable) -> tuple[float, float] | None:
     value = table.get("lead_mm")
     if value is None:
         return 0.0, 0.0
@@ -157,7 +157,7 @@ def _leads(table: Sheet) -> tuple[float, float] | None:
     if good and all(
         isinstance(v, int | float)
         and not isinstance(v, bool)
-        and (v == 0.0 or MIN_MM <= v <= MOST_MM)
+        and (v == 0.0 or MIN_MM <= v <= MAX_MM)
         for v in value
     ):
         return float(value[0]), float(value[1])
@@ -168,17 +168,17 @@ def _leads(table: Sheet) -> tuple[float, float] | None:
     return None
 
 
-def _length(table: Sheet, default: float | None = None) -> float | None:
+def _length(table: TomlTable, default: float | None = None) -> float | None:
     """Return the length of a cable or link; 0 is none. [mm]"""
-    value = table.number("length_mm", least=0.0, most=MOST_MM, default=default)
+    value = table.number("length_mm", least=0.0, most=MAX_MM, default=default)
     if value is not None and 0.0 < value < MIN_MM:
-        bounds = f"give 0, or {MIN_MM:g} to {MOST_MM:g}"
+        bounds = f"give 0, or {MIN_MM:g} to {MAX_MM:g}"
         table.fault("length_mm", f"is {value:g}; {bounds}")
         return None
     return value
 
 
-def _data_path(sheet: Sheet, strands: list[Strand]) -> list[StrandEnd]:
+def _data_path(sheet: TomlTable, strands: list[Strand]) -> list[StrandEnd]:
     numbers = [strand.number for strand in strands]
     zigzag: list[StrandEnd] = [StrandEnd(n, "A" if n % 2 else "B") for n in numbers]
     table = sheet.sheet("data")
@@ -191,15 +191,17 @@ def _data_path(sheet: Sheet, strands: list[Strand]) -> list[StrandEnd]:
     if value == "zigzag" or value is None:
         return zigzag
     if not isinstance(value, list):
-        table.fault("path", f'is {shown(value)}; write "zigzag", "from-A" or a list ["1A", "2B"]')
+        table.fault(
+            "path", f'is {describe_value(value)}; write "zigzag", "from-A" or a list ["1A", "2B"]'
+        )
         return zigzag
-    if len(value) > 2 * MOST_STRANDS:
+    if len(value) > 2 * MAX_STRANDS:
         table.fault("path", f"names {len(value)} ends; name every strand once")
         return zigzag
     return _listed_path(table, value, numbers) or zigzag
 
 
-def _listed_path(table: Sheet, value: list[Any], numbers: list[int]) -> list[StrandEnd]:
+def _listed_path(table: TomlTable, value: list[Any], numbers: list[int]) -> list[StrandEnd]:
     path = [end for word in value if (end := _end(table, "path", word, len(numbers)))]
     seen: set[int] = set()
     for end in path:
@@ -212,7 +214,7 @@ def _listed_path(table: Sheet, value: list[Any], numbers: list[int]) -> list[Str
     return [] if missing or len(path) != len(value) or len(seen) != len(path) else path
 
 
-def _end(table: Sheet, key: str, word: Any, strands: int) -> StrandEnd | None:
+def _end(table: TomlTable, key: str, word: Any, strands: int) -> StrandEnd | None:
     """A strand end that the prop has."""
     try:
         end = parse_end(word if isinstance(word, str) else str(word))
@@ -225,25 +227,25 @@ def _end(table: Sheet, key: str, word: Any, strands: int) -> StrandEnd | None:
     return end
 
 
-def _buses(sheet: Sheet, strands: list[Strand]) -> list[Bus]:
+def _buses(sheet: TomlTable, strands: list[Strand]) -> list[Bus]:
     buses: list[Bus] = []
     ends = 0
-    for table in sheet.sheets("bus", most=MOST_STRANDS):
+    for table in sheet.sheets("bus", most=MAX_STRANDS):
         if (bus := _bus(table, strands)) is not None:
             buses.append(bus)
             ends += len(bus.ends)
-        if ends > 2 * MOST_STRANDS:
-            sheet.fault("bus", f"join {ends} ends together; a prop has at most {2 * MOST_STRANDS}")
+        if ends > 2 * MAX_STRANDS:
+            sheet.fault("bus", f"join {ends} ends together; a prop has at most {2 * MAX_STRANDS}")
             break
     return buses
 
 
-def _bus(table: Sheet, strands: list[Strand]) -> Bus | None:
+def _bus(table: TomlTable, strands: list[Strand]) -> Bus | None:
     table.no_other_keys(BUS_KEYS)
     name = _place_name(table, "bus")
     ends = _joined_ends(table, strands)
     copper = _copper(table)
-    spacing_mm = table.number("spacing_mm", least=MIN_MM, most=MOST_MM)
+    spacing_mm = table.number("spacing_mm", least=MIN_MM, most=MAX_MM)
     ring = table.flag("ring", default=False)
     joint_ohm = _joint_ohm(table)
     if name is None or ends is None or copper is None or spacing_mm is None:
@@ -251,7 +253,7 @@ def _bus(table: Sheet, strands: list[Strand]) -> Bus | None:
     return Bus(name, tuple(ends), copper, spacing_mm, ring, joint_ohm)
 
 
-def _place_name(table: Sheet, thing: str) -> str | None:
+def _place_name(table: TomlTable, thing: str) -> str | None:
     needed = f"give the {thing} a name"
     return table.parsed("name", parse_place_name, needed=needed, longest=LONGEST_NAME)
 
@@ -270,7 +272,7 @@ def parse_place_name(text: str) -> str:
     return name
 
 
-def _joined_ends(table: Sheet, strands: list[Strand]) -> list[StrandEnd] | None:
+def _joined_ends(table: TomlTable, strands: list[Strand]) -> list[StrandEnd] | None:
     value = table.get("joins", 'write "A", "B" or a list such as ["1A", "2A"]')
     if value == "A":
         return [StrandEnd(strand.number, "A") for strand in strands]
@@ -279,17 +281,19 @@ def _joined_ends(table: Sheet, strands: list[Strand]) -> list[StrandEnd] | None:
     if value is None:
         return None
     if not isinstance(value, list) or not value:
-        table.fault("joins", f'is {shown(value)}; write "A", "B" or a list such as ["1A", "2A"]')
+        table.fault(
+            "joins", f'is {describe_value(value)}; write "A", "B" or a list such as ["1A", "2A"]'
+        )
         return None
-    if len(value) > 2 * MOST_STRANDS:
-        table.fault("joins", f"names {len(value)} ends; a prop has at most {2 * MOST_STRANDS}")
+    if len(value) > 2 * MAX_STRANDS:
+        table.fault("joins", f"names {len(value)} ends; a prop has at most {2 * MAX_STRANDS}")
         return None
     ends = [_end(table, "joins", word, len(strands)) for word in value]
     good = [end for end in ends if end is not None]
     return good if len(good) == len(ends) else None
 
 
-def _copper(table: Sheet) -> Conductor | None:
+def _copper(table: TomlTable) -> Conductor | None:
     if table.has("copper") and table.has("wire"):
         table.fault("copper", "is given and so is wire; a bus is one or the other")
     if table.has("wire"):
@@ -301,16 +305,16 @@ def _copper(table: Sheet) -> Conductor | None:
         )
         return None
     sheet.no_other_keys(("weight_oz", "width_mm"))
-    weight_oz = sheet.number("weight_oz", least=MIN_OZ, most=MOST_OZ)
-    width_mm = sheet.number("width_mm", least=MIN_WIDTH_MM, most=MOST_WIDTH_MM)
+    weight_oz = sheet.number("weight_oz", least=MIN_OZ, most=MAX_OZ)
+    width_mm = sheet.number("width_mm", least=MIN_WIDTH_MM, most=MAX_WIDTH_MM)
     if weight_oz is None or width_mm is None:
         return None
     return board_copper(weight_oz, width_mm)
 
 
-def _links(sheet: Sheet, strands: list[Strand], path: list[StrandEnd]) -> list[Link]:
+def _links(sheet: TomlTable, strands: list[Strand], path: list[StrandEnd]) -> list[Link]:
     found: list[Link] = []
-    for table in sheet.sheets("link", most=2 * MOST_STRANDS):
+    for table in sheet.sheets("link", most=2 * MAX_STRANDS):
         table.no_other_keys(LINK_KEYS)
         length_mm = _length(table, default=0.0)
         wire = table.parsed("wire", parse_wire) if table.has("wire") else None
@@ -318,32 +322,34 @@ def _links(sheet: Sheet, strands: list[Strand], path: list[StrandEnd]) -> list[L
         for first, second in _link_ends(table, strands, path):
             own = wire or strands[first.strand - 1].wire
             found.append(Link(first, second, length_mm or 0.0, own, rails, joint_ohm))
-        if len(found) > 2 * MOST_STRANDS:
-            sheet.fault("link", f"{len(found)} links; at most {2 * MOST_STRANDS} make sense")
+        if len(found) > 2 * MAX_STRANDS:
+            sheet.fault("link", f"{len(found)} links; at most {2 * MAX_STRANDS} make sense")
             break
     return found
 
 
-def _rails(table: Sheet) -> tuple[Rail, ...]:
+def _rails(table: TomlTable) -> tuple[Rail, ...]:
     """Rails that a link joins; `"-"` for supplies that have only their return in common."""
     value = table.get("rails") if table.has("rails") else "+-"
     if value in ("+-", "-+"):
         return RAILS
     if value == "-":
         return ("-",)
-    table.fault("rails", f'is {shown(value)}; write "+-", or "-" where only the return is joined')
+    table.fault(
+        "rails", f'is {describe_value(value)}; write "+-", or "-" where only the return is joined'
+    )
     return RAILS
 
 
-def _joint_ohm(table: Sheet) -> float:
+def _joint_ohm(table: TomlTable) -> float:
     """What each of its joints has when healthy: solder, or the pin of a plug."""
     usual = HEALTHY_JOINT_OHM * 1e3
-    mohm = table.number("joint_mohm", least=LEAST_JOINT_MOHM, most=MOST_JOINT_MOHM, default=usual)
+    mohm = table.number("joint_mohm", least=MIN_JOINT_MOHM, most=MAX_JOINT_MOHM, default=usual)
     return (mohm or usual) * 1e-3
 
 
 def _link_ends(
-    table: Sheet, strands: list[Strand], path: list[StrandEnd]
+    table: TomlTable, strands: list[Strand], path: list[StrandEnd]
 ) -> list[tuple[StrandEnd, StrandEnd]]:
     if table.has("follow"):
         if table.get("follow") != "data":
@@ -360,7 +366,7 @@ def _link_ends(
     return [(ends[0], ends[1])] if len(ends) == 2 else []
 
 
-def _feeds(sheet: Sheet, node_v: float | None) -> list[Feed]:
+def _feeds(sheet: TomlTable, node_v: float | None) -> list[Feed]:
     tables = sheet.sheets("feed", most=100)
     if not tables:
         sheet.fault("feed", 'is missing; write a table [[feed]] with name, at = "foot:1", volts')
@@ -368,7 +374,7 @@ def _feeds(sheet: Sheet, node_v: float | None) -> list[Feed]:
     return [feed for feed in found if feed is not None]
 
 
-def _feed(table: Sheet, node_v: float | None) -> Feed | None:
+def _feed(table: TomlTable, node_v: float | None) -> Feed | None:
     table.no_other_keys(FEED_KEYS)
     name = _place_name(table, "feed")
     at = table.parsed("at", _feed_place, needed='write a bus pad ("foot:1") or a strand end ("1A")')
@@ -399,7 +405,7 @@ def _feed_place(text: str) -> BusPad | StrandEnd:
     return BusPad(bus, int(strand))
 
 
-def _output(sheet: Sheet) -> Output:
+def _output(sheet: TomlTable) -> Output:
     table = sheet.sheet("output")
     if table is None:
         return Output()

@@ -6,23 +6,23 @@ from collections import Counter
 from collections.abc import Iterator
 from itertools import islice
 
-from benchtest.errors import nearest
+from benchtest.errors import did_you_mean
 from benchtest.prop.design import Bus, BusPad, Design, Feed, StrandEnd
 
-MOST_FAULTS = 200
+MAX_DESIGN_FAULTS = 200
 """Faults of the whole design that are looked for; more are of one cause."""
-MOST_UNIVERSE = 63999
+MAX_UNIVERSE = 63999
 """Highest universe number for data. Source: ANSI E1.31-2018, clause 6.2.7."""
 
 
-def check_design(design: Design, *, sound: bool = True) -> list[str]:
+def find_design_faults(design: Design, *, sound: bool = True) -> list[str]:
     """Faults that only the whole design shows: all of them, or the first two hundred.
 
     Args:
         design: what the tables of a file say.
         sound: False where some table had a fault of its own; what hangs on it is not judged.
     """
-    return list(islice(_faults(design, sound), MOST_FAULTS))
+    return list(islice(_faults(design, sound), MAX_DESIGN_FAULTS))
 
 
 def _faults(design: Design, sound: bool) -> Iterator[str]:
@@ -93,7 +93,9 @@ def _feed_place(design: Design, feed: Feed) -> str | None:
     bus = next((bus for bus in design.buses if bus.name == place.bus), None)
     if bus is None:
         known = [bus.name for bus in design.buses]
-        hint = nearest(place.bus, known) or (f"; there are {', '.join(known)}" if known else "")
+        hint = did_you_mean(place.bus, known) or (
+            f"; there are {', '.join(known)}" if known else ""
+        )
         return f'"{place}": no bus is called "{place.bus}"{hint}'
     if place not in bus.pads:
         return f'"{place}": bus {bus.name} has no pad beside strand {place.strand}'
@@ -102,14 +104,14 @@ def _feed_place(design: Design, feed: Feed) -> str | None:
 
 def _fed(design: Design) -> Iterator[str]:
     """Strands that no copper joins to a feed."""
-    for number in sorted(number for run in unfed(design) for number in run):
+    for number in sorted(number for run in unfed_strands(design) for number in run):
         yield (
             f"strand {number}: has no path to a feed; join an end to a bus that is fed, "
             "link it, or give it a feed"
         )
 
 
-def unfed(design: Design) -> list[list[int]]:
+def unfed_strands(design: Design) -> list[list[int]]:
     """Strands without a path to a feed: each inner list is joined by copper among itself.
 
     All that joins a + joins its -, so + tells.
@@ -144,8 +146,8 @@ def unfed(design: Design) -> list[list[int]]:
 def _universes(design: Design) -> Iterator[str]:
     channels = design.node_count * design.node.channels
     last = design.output.universe + (design.output.channel - 1 + channels) // 510 + 1
-    if last > MOST_UNIVERSE:
+    if last > MAX_UNIVERSE:
         yield (
             f"output.universe: is {design.output.universe}; this prop would run past universe "
-            f"{MOST_UNIVERSE}, start lower"
+            f"{MAX_UNIVERSE}, start lower"
         )

@@ -6,8 +6,8 @@ import json
 from collections.abc import Iterable, Iterator, Mapping
 from itertools import groupby
 
-from benchtest.prop.conductors import Conductor, board_figures
-from benchtest.prop.data_path import hops
+from benchtest.prop.conductors import Conductor, board_dimensions
+from benchtest.prop.data_path import data_hops
 from benchtest.prop.design import (
     HEALTHY_JOINT_OHM,
     RAILS,
@@ -15,12 +15,11 @@ from benchtest.prop.design import (
     Design,
     Feed,
     Link,
-    NodeKind,
     Strand,
     StrandEnd,
 )
-from benchtest.prop.node_kinds import catalogue
-from benchtest.prop.node_table import BY_COLOUR, NUMBERS, OWN
+from benchtest.prop.node_kinds import NodeKind, catalogue
+from benchtest.prop.node_table import FIGURES_BY_COLOUR, MAX_FIGURES, OWN_SOURCE
 
 
 def write_design(design: Design) -> str:
@@ -68,12 +67,12 @@ def _node(node: NodeKind) -> Iterator[str]:
         yield f"colour_order = {_text(node.colour_order)}"
     else:
         yield f'# colour_order = "{kind.colour_order}"  # letters in the order that the wire has'
-    for key in NUMBERS:
+    for key in MAX_FIGURES:
         if _is_own(node, kind, key):
             yield f"{key} = {_number(getattr(node, key))}"
         elif key == "channel_ma":
             yield f"# channel_ma = {kind.channel_ma:g}  # one colour at full; best measured"
-    for key in BY_COLOUR:
+    for key in FIGURES_BY_COLOUR:
         if _is_own(node, kind, key):
             yield f"{key} = {_by_colour(getattr(node, key))}"
     if _is_own(node, kind, "backup_data"):
@@ -81,7 +80,7 @@ def _node(node: NodeKind) -> Iterator[str]:
 
 
 def _is_own(node: NodeKind, kind: NodeKind, key: str) -> bool:
-    return node.sources.get(key) == OWN or getattr(node, key) != getattr(kind, key)
+    return node.sources.get(key) == OWN_SOURCE or getattr(node, key) != getattr(kind, key)
 
 
 def _strands(strands: tuple[Strand, ...]) -> Iterator[str]:
@@ -141,7 +140,7 @@ def _joins(bus: Bus, strands: int) -> str:
 
 def _copper(copper: Conductor) -> str:
     if copper.board:
-        weight_oz, width_mm = map(_number, board_figures(copper.text))
+        weight_oz, width_mm = map(_number, board_dimensions(copper.text))
         return f"copper = {{ weight_oz = {weight_oz}, width_mm = {width_mm} }}"
     return f"wire = {_text(copper.text)}"
 
@@ -151,7 +150,7 @@ def _links(design: Design) -> Iterator[Iterator[str]]:
     links = design.links
     ends = [(link.first, link.second) for link in links]
     alike = {(link.length_mm, link.rails, link.joint_ohm) for link in links}
-    if links and ends == hops(design) and len(alike) == 1 and all(_own_wire(design, links)):
+    if links and ends == data_hops(design) and len(alike) == 1 and all(_own_wire(design, links)):
         yield _link(design, links[0], ['follow = "data"  # a link for every hop of the data path'])
         return
     for link in links:

@@ -39,7 +39,7 @@ def session_checksum(session: SessionKey) -> Callable[[EventRow], str]:
     return digest
 
 
-def moment_ms(stamp: str) -> int | None:
+def epoch_ms(stamp: str) -> int | None:
     """A record's time since 1970 [ms]; None where it is no time with its offset.
 
     >>> moment_ms("1970-01-01T01:00:01.500+01:00")

@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from benchtest.records.checksums import moment_ms
+from benchtest.records.checksums import epoch_ms
 
 MAX_DEPTH = 16
 """Lists and objects inside each other; our own events have at most three."""
@@ -116,7 +116,7 @@ def find_time_fault(stamp: str) -> str | None:
     'is not between the years 1970 and 2199'
     >>> find_time_fault("2026-11-25T18:00:00.000+00:00")
     """
-    moment = moment_ms(stamp)
+    moment = epoch_ms(stamp)
     if moment is None or not 0 <= moment <= MAX_STAMP_MS:
         return "is not between the years 1970 and 2199"
     return None

@@ -13,13 +13,13 @@ import jinja2
 from markupsafe import Markup
 
 from benchtest.evidence.marks import Mark
-from benchtest.formatting import counted
+from benchtest.formatting import count_noun
 from benchtest.prop.design import Design
 from benchtest.records.comparison import UnitComparison
 from benchtest.records.prop_map_svg import draw_map
 from benchtest.records.strand_plot import StrandPlot, draw_strands
 from benchtest.records.trend_plot import draw_trend
-from benchtest.records.words import off_sd, percent, shown_ohms, shown_value
+from benchtest.records.words import format_ohms, format_percent, format_sd, format_value
 
 _MIN_LOUD_PROBABILITY = 0.05
 """Probability from which on a joint stands out on the page: what keeps a unit indoors."""
@@ -75,7 +75,7 @@ class JointLine:
             return f"{best} {unit} ({low} to {high})"
         if self.cleared_ohm is None:
             return "not shown"
-        return f"≤ {shown_ohms(self.cleared_ohm)}"
+        return f"≤ {format_ohms(self.cleared_ohm)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,10 +266,10 @@ def _environment() -> jinja2.Environment:
         lstrip_blocks=True,
         finalize=_keep_units_together,
     )
-    environment.filters["counted"] = counted
-    environment.filters["volts"] = shown_value
-    environment.filters["off"] = off_sd
-    environment.filters["percent"] = percent
+    environment.filters["counted"] = count_noun
+    environment.filters["volts"] = format_value
+    environment.filters["off"] = format_sd
+    environment.filters["percent"] = format_percent
     return environment
 
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from benchtest.formatting import counted
+from benchtest.formatting import count_noun
 
 
-def percent(share: float) -> str:
+def format_percent(share: float) -> str:
     """A probability: never certain, never impossible.
 
     >>> percent(0.934), percent(0.9991), percent(0.0004)
@@ -18,7 +18,7 @@ def percent(share: float) -> str:
     return "under 1 %" if share < 0.005 else f"{share * 100:.0f} %"
 
 
-def shown_ohms(ohm: float) -> str:
+def format_ohms(ohm: float) -> str:
     """A resistance with two digits.
 
     >>> shown_ohms(0.0335), shown_ohms(2.04)
@@ -29,7 +29,7 @@ def shown_ohms(ohm: float) -> str:
     return f"{float(f'{ohm:.2g}'):g} Ω"
 
 
-def shown_value(value: float, unit: str) -> str:
+def format_value(value: float, unit: str) -> str:
     """A value with as many digits as a bench meter shows: millivolts below 0.6 V.
 
     >>> shown_value(-0.0004, "V"), shown_value(4.5, "V"), shown_value(-0.00001, "V")
@@ -40,7 +40,7 @@ def shown_value(value: float, unit: str) -> str:
     return f"{value:.3f} {unit}"
 
 
-def off_sd(z: float) -> str:
+def format_sd(z: float) -> str:
     """Standard deviations with their sign; a nought has none that counts.
 
     >>> off_sd(-27.21), off_sd(-0.04)
@@ -49,12 +49,12 @@ def off_sd(z: float) -> str:
     return f"{round(z, 1) + 0.0:+.1f}"
 
 
-def sums(states: Mapping[str, int], things: Mapping[str, int]) -> str:
+def list_counts(states: Mapping[str, int], things: Mapping[str, int]) -> str:
     """Counts as words, those of nothing left out.
 
     >>> sums({"passed": 12, "failed": 0}, {"reading": 1, "repair": 2})
     '12 passed, 1 reading, 2 repairs'
     """
     words = [f"{count} {what}" for what, count in states.items() if count]
-    words += [counted(count, what) for what, count in things.items() if count]
+    words += [count_noun(count, what) for what, count in things.items() if count]
     return ", ".join(words)

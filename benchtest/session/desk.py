@@ -10,7 +10,7 @@ from benchtest.diagnosis import Finding
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.errors import InputError
 from benchtest.prop.design import Design, NodeName
-from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import SessionConflict
 from benchtest.session.display.event_text import said, strand_of
@@ -94,11 +94,11 @@ class Desk:
         Raises:
             InputError: fuse or supply cannot carry it.
         """
-        advice, every = self.advice, everything(self.design).strands
+        advice, every = self.advice, all_lit(self.design).strands
         self.put_out = False
         match advice.task:
             case "look" if advice.strand is not None:
-                self.lamp.light(Lit(frozenset([advice.strand]), self.look_level), lower=True)
+                self.lamp.light(LitSet(frozenset([advice.strand]), self.look_level), lower=True)
             case "walk" if advice.strand is not None:
                 chosen = self.choices
                 chosen.walking = chosen.walking or self.first_on(advice.strand)
@@ -106,14 +106,14 @@ class Desk:
             case "search" | "caught":
                 self.lamp.light_nodes(advice.nodes, self.look_level)
             case "glow":
-                self.lamp.light(Lit(every, FIRST_LEVEL), lower=True)
+                self.lamp.light(LitSet(every, FIRST_LEVEL), lower=True)
             case "colour" if advice.colour is not None and advice.lit is not None:
-                lit = Lit(advice.lit.strands, self.look_level, advice.lit.colour)
+                lit = LitSet(advice.lit.strands, self.look_level, advice.lit.colour)
                 self.lamp.light(lit, lower=True)
             case "wiggle":
-                self.lamp.light(Lit(every, self.look_level), lower=True)
+                self.lamp.light(LitSet(every, self.look_level), lower=True)
             case "soak" if self.soaking.running and self.soaking.soak is not None:
-                self.lamp.light(Lit(every, self.soaking.soak.level), lower=True)
+                self.lamp.light(LitSet(every, self.soaking.soak.level), lower=True)
             case "read" if advice.lit is not None:
                 self.lamp.light(advice.lit)
             case "check" if advice.lit is not None:
@@ -129,7 +129,7 @@ class Desk:
         if step == "readings":
             feed = self.design.feeds[0].name
             probe = parse_probe(feed, self.design)
-            self.choices.own_reading = (everything(self.design), probe)
+            self.choices.own_reading = (all_lit(self.design), probe)
             return
         queue = queue_of(step, self.session.state)
         if step == "colours" and not queue:
@@ -194,7 +194,7 @@ class Desk:
             strand = getattr(advice.probe.red.place, "strand", None)
         if strand is None:
             raise InputError("this is about no one strand; up and down choose one")
-        self.lamp.light(Lit(frozenset([strand]), self.look_level), lower=True)
+        self.lamp.light(LitSet(frozenset([strand]), self.look_level), lower=True)
 
     # -- the record ----------------------------------------------------------------------------
 

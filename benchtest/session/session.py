@@ -6,14 +6,14 @@ import dataclasses
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 
-from benchtest.circuit.predict import predict
+from benchtest.circuit.prediction import predict
 from benchtest.diagnosis import Engine, Finding, possible_volts
 from benchtest.errors import FileFaults, InputError
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import check_volts
-from benchtest.input_files import plain
+from benchtest.input_files import strip_control_chars
 from benchtest.prop.design import Design, Probe
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 from benchtest.prop.reader import parse_design
 from benchtest.records.models import Event, SessionRow, Stage, Unit
 from benchtest.records.shelf import SessionConflict, Shelf
@@ -59,7 +59,7 @@ def decode_events(events: Sequence[Event]) -> list[LoggedEvent]:
 
 def _target(event: Event) -> str | None:
     target = event.data.get("target")
-    return plain(target) if isinstance(target, str) else None
+    return strip_control_chars(target) if isinstance(target, str) else None
 
 
 def _first_of_key(event: Event) -> int | None:
@@ -227,12 +227,12 @@ class Session:
             )
         )
 
-    def expect(self, lit: Lit, probe: Probe) -> tuple[float, float]:
+    def expect(self, lit: LitSet, probe: Probe) -> tuple[float, float]:
         """What a healthy unit shows at a probe, and its standard deviation. [V]"""
         row = predict(self.engine.design, lit, [probe]).probes[0]
         return row.volts, row.sd
 
-    def possible(self, lit: Lit, probe: Probe) -> tuple[float, float]:
+    def possible(self, lit: LitSet, probe: Probe) -> tuple[float, float]:
         """Return the least and the most that a probe shows under any fault. [V]
 
         Uses the engine: not to be called while a finding is worked out.

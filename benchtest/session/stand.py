@@ -10,9 +10,9 @@ from collections.abc import Callable, Sequence
 
 from benchtest.diagnosis import Finding
 from benchtest.drive.frame_clock import FrameClock
-from benchtest.errors import InputError, NameFault, nearest
+from benchtest.errors import InputError, NameFault, did_you_mean
 from benchtest.evidence.reading_source import ReadingSource
-from benchtest.prop.lit_set import everything
+from benchtest.prop.lit_set import all_lit
 from benchtest.records.models import STAGES, Stage
 from benchtest.session.display.event_text import said, volts_text
 from benchtest.session.display.finding_details import FindingDetails, finding_details, next_words
@@ -136,7 +136,7 @@ class Stand(Prober):
             self.soaking.resume()
             return "the soak goes on"
         planned_s = seconds_of(text) if text else PLANNED_S
-        self.lamp.light(everything(self.design), lower=True)
+        self.lamp.light(all_lit(self.design), lower=True)
         with self.overtaking_shown():
             self.soaking.begin(planned_s, min(EVERY_S, planned_s), self.lamp.level)
         return f"soaking at {self.lamp.level:.0%}"
@@ -263,7 +263,7 @@ class Stand(Prober):
         stage = next((known for known in STAGES if known == word), None)
         if stage is None:
             known = ", ".join(STAGES)
-            raise NameFault(f'stage "{word[:20]}": give one of {known}{nearest(word, STAGES)}')
+            raise NameFault(f'stage "{word[:20]}": give one of {known}{did_you_mean(word, STAGES)}')
         with self.overtaking_shown():
             self.session.record(StageSet(stage))
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from benchtest.errors import no_room_said
+from benchtest.errors import temp_file_errors
 
 try:
     import fcntl
@@ -33,11 +33,11 @@ def temporary_folder() -> Iterator[Path]:
     Raises:
         BenchError: there is no room for temporary files.
     """
-    with no_room_said():
+    with temp_file_errors():
         _sweep(Path(tempfile.gettempdir()))
         made = tempfile.TemporaryDirectory(prefix=PREFIX)
     with made as folder, contextlib.ExitStack() as stack:
-        with no_room_said():
+        with temp_file_errors():
             lock = stack.enter_context(Path(folder, LOCK).open("wb"))
             if fcntl is not None:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from rich.console import Group
 from rich.text import Text
 
-from benchtest.formatting import counted
-from benchtest.prop.lit_set import spans
+from benchtest.formatting import count_noun
+from benchtest.prop.lit_set import format_ranges
 from benchtest.tui.glyphs import Signs
 from benchtest.tui.panels import Panel
 from benchtest.virtual.observer import Observation
@@ -55,10 +55,10 @@ def rows_of_sights(sights: Sequence[Observation], rows: int, width: int, signs: 
     for number, runs in strands.items():
         alike.setdefault(_in_words(runs), set()).add(number)
     few_first = sorted(alike, key=lambda words: len(alike[words]))
-    told = [f"{spans(alike[words])}: {words}" for words in few_first]
+    told = [f"{format_ranges(alike[words])}: {words}" for words in few_first]
     if len(told) <= rows:
         return told
-    return [*told[: rows - 1], f"and {counted(len(told) - rows + 1, 'more look')}"]
+    return [*told[: rows - 1], f"and {count_noun(len(told) - rows + 1, 'more look')}"]
 
 
 def _in_nodes(number: int, runs: Sequence[Observation], signs: Signs) -> str:
@@ -77,4 +77,6 @@ def _in_words(runs: Sequence[Observation]) -> str:
     named = [("lit" if run.seen == "ok" else run.seen, run.first, run.last) for run in runs]
     if len(named) == 1 and named[0][1] == 1:
         return named[0][0]
-    return ", ".join(f"{word} {spans(set(range(low, high + 1)))}" for word, low, high in named)
+    return ", ".join(
+        f"{word} {format_ranges(set(range(low, high + 1)))}" for word, low, high in named
+    )

@@ -9,7 +9,7 @@ import numpy as np
 
 from benchtest.diagnosis.likelihood.marks import DARK_SHARE, DIM_SHARE, WARM_SHARE
 from benchtest.evidence.marks import SEEN, Mark, Seen
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 from benchtest.virtual.virtual_prop import VirtualProp
 
 
@@ -22,7 +22,7 @@ class Observation:
     last: int
     seen: Seen
 
-    def mark(self, lit: Lit) -> Mark:
+    def mark(self, lit: LitSet) -> Mark:
         """What to write down, with these strands lit."""
         return Mark(lit, self.strand, self.first, self.last, self.seen)
 

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import IO, Any
 
-from benchtest.errors import DriveFault, no_room_said
+from benchtest.errors import DriveFault, temp_file_errors
 from benchtest.evidence.marks import SEEN, Seen
 from benchtest.virtual.observer import Observation
 
@@ -137,7 +137,7 @@ def start_simulation(
 
 def _stderr_file() -> IO[str]:
     """A file for what it says on standard error."""
-    with no_room_said():
+    with temp_file_errors():
         return tempfile.TemporaryFile(mode="w+")
 
 

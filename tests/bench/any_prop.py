@@ -42,17 +42,17 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from benchtest.circuit.predict import every_strand_end
+from benchtest.circuit.prediction import strand_end_probes
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.planning.cost import Leads, look_s, reading_effort, repair_s
 from benchtest.errors import BenchError
 from benchtest.evidence.marks import SEEN, Mark
 from benchtest.evidence.readings import check_volts
-from benchtest.pattern import frame_of
-from benchtest.prop.data_path import hops
+from benchtest.pattern import frame_from_duty
+from benchtest.prop.data_path import data_hops
 from benchtest.prop.design import Design, Probe, StrandEnd
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.session.guidance.next_step import next_step
 from benchtest.session.log.events import (
     CheckMade,
@@ -260,12 +260,12 @@ class Person:
         else:
             self.state = step(self.state, self._happened[-1])
 
-    def _show(self, lit: Lit) -> None:
-        frame = frame_of(lit.duty(self.design))
+    def _show(self, lit: LitSet) -> None:
+        frame = frame_from_duty(lit.duty(self.design))
         for _ in range(3):  # a controller goes on sending: nodes that brown out settle
             self.unit.receive(frame)
 
-    def _look(self, lit: Lit) -> None:
+    def _look(self, lit: LitSet) -> None:
         self._show(lit)
         marks = list(self._seen(lit))
         shown = []
@@ -282,7 +282,7 @@ class Person:
         self.row.seconds += look_s(lit)
         self.say(f"look: {lit.text(self.design)} {lit.colour}: {'; '.join(shown) or 'all right'}")
 
-    def _seen(self, lit: Lit) -> Iterator[Mark]:
+    def _seen(self, lit: LitSet) -> Iterator[Mark]:
         """What a person marks: runs of every strand, and `ok` where a dark one is rightly dark."""
         sights: dict[int, list[Mark]] = {}
         for sight in observe(self.unit):  # type: ignore[arg-type]
@@ -294,7 +294,7 @@ class Person:
             else:
                 yield from self._erring(lit, marks, strand.nodes)
 
-    def _erring(self, lit: Lit, marks: list[Mark], nodes: int) -> list[Mark]:
+    def _erring(self, lit: LitSet, marks: list[Mark], nodes: int) -> list[Mark]:
         """A strand's marks as eyes that err see them."""
         looks = [SEEN.index("ok")] * nodes
         for mark in marks:
@@ -315,7 +315,7 @@ class Person:
         strand = marks[0].strand
         return [Mark(lit, strand, low + 1, high, SEEN[looks[low]]) for low, high in pairwise(edges)]
 
-    def _read(self, lit: Lit, probe: Probe, again: int | None) -> None:
+    def _read(self, lit: LitSet, probe: Probe, again: int | None) -> None:
         self._show(lit)
         effort = reading_effort(self.design, self._leads, lit, probe)
         self._leads = effort.leads
@@ -369,7 +369,7 @@ class Person:
         self._leads = Leads()
         touched = {mark.strand for mark in before[1]} - {mark.strand for mark in self.state.marks}
         colour = "red" if "red" in self.design.node.colours else "white"
-        self._look(Lit(frozenset(touched or {1}), 1.0, colour))
+        self._look(LitSet(frozenset(touched or {1}), 1.0, colour))
 
 
 def _all_passed(state: State) -> State:
@@ -416,8 +416,8 @@ def notebook(made: Made, unit: Unit, row: Row) -> None:
     them in the order of data is named, or the data joint in front of it where it is the first of
     its strand; where a strand shows wrong colours, its order.
     """
-    design, lit = made.design, everything(made.design)
-    frame, leads = frame_of(lit.duty(design)), Leads()
+    design, lit = made.design, all_lit(made.design)
+    frame, leads = frame_from_duty(lit.duty(design)), Leads()
     for _ in range(3):
         unit.receive(frame)
     row.notebook_s += look_s(lit)
@@ -435,7 +435,7 @@ def notebook(made: Made, unit: Unit, row: Row) -> None:
         row.notebook_s += effort.seconds
         return unit.measure(probe)
 
-    volts = {probe: read(probe) for probe in every_strand_end(design)}
+    volts = {probe: read(probe) for probe in strand_end_probes(design)}
     worst = min(volts, key=lambda probe: volts[probe]).red.place
     assert isinstance(worst, StrandEnd)
     mine = [joint for joint in power_joints(design) if worst.strand in joint.strands]
@@ -454,7 +454,7 @@ def notebook(made: Made, unit: Unit, row: Row) -> None:
 
 
 def _by_eye(design: Design, looks: Mapping[tuple[int, int], str]) -> tuple[str, str]:
-    leaving_by = {entering.strand: leaving for leaving, entering in hops(design)}
+    leaving_by = {entering.strand: leaving for leaving, entering in data_hops(design)}
     for entry in design.data_path:
         nodes = range(1, design.strand(entry.strand).nodes + 1)
         order = nodes if entry.end == "A" else nodes[::-1]

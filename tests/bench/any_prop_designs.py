@@ -16,9 +16,9 @@ import numpy as np
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import Solution
 from benchtest.errors import CircuitFault
-from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.lit_set import everything
-from benchtest.prop.node_kinds import catalogue
+from benchtest.prop.design import Design
+from benchtest.prop.lit_set import all_lit
+from benchtest.prop.node_kinds import NodeKind, catalogue
 from benchtest.prop.reader import parse_design
 
 Chance = np.random.Generator
@@ -149,7 +149,7 @@ def made_design(seed: int, number: int) -> Made:
 
 def at_full_white(design: Design) -> Solution:
     """Return the operating point of the healthy design at full white."""
-    return Circuit(design).solve(everything(design).duty(design))
+    return Circuit(design).solve(all_lit(design).duty(design))
 
 
 def load_of(design: Design, full: Solution) -> str:

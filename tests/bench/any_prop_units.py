@@ -24,7 +24,7 @@ from benchtest.circuit.node_loads import node_light
 from benchtest.circuit.spice import spice_deck
 from benchtest.diagnosis.model.wiring_faults import COLOUR_ORDER, swaps
 from benchtest.evidence.meter import DEFAULT_METER, Meter
-from benchtest.prop.data_path import hops
+from benchtest.prop.data_path import data_hops
 from benchtest.prop.design import (
     BusPad,
     Design,
@@ -36,7 +36,7 @@ from benchtest.prop.design import (
     rail_probe,
 )
 from benchtest.prop.joints import Joint, data_joints, power_joints
-from benchtest.prop.notation import parse_place, places
+from benchtest.prop.notation import meter_places, parse_place
 from benchtest.virtual.data_line import DataLine
 from benchtest.virtual.injected_faults import InjectedFault, WiringFault, data_remap, parse_fault
 from tests.bench.any_prop_designs import Chance, Made, chance_of
@@ -458,7 +458,7 @@ class Unit:
     def by_ngspice(self, duty: FloatArray) -> Operating:
         """Return the operating point by ngspice."""
         design = self._supplied()
-        spots = [*places(design)]
+        spots = [*meter_places(design)]
         spots += [
             NodeName(strand.number, node)
             for strand in design.strands
@@ -585,7 +585,7 @@ def is_named(text: str, where: str, kind: str, words: str, design: Design) -> bo
 
 def _next_along(design: Design, where: str) -> str | None:
     """Return the data joint behind this one on the same hop; None where there is none."""
-    after = {f"{leaving}d": f"{entering}d" for leaving, entering in hops(design)}
+    after = {f"{leaving}d": f"{entering}d" for leaving, entering in data_hops(design)}
     return after.get(where)
 
 
@@ -643,7 +643,7 @@ def _stops_at(text: str, design: Design) -> set[int] | None:
         first = design.data_path[0]
         if place == f"{first}d":
             return {0}
-        for leaving, entering in hops(design):
+        for leaving, entering in data_hops(design):
             if place in (f"{leaving}d", f"{entering}d") or joint.strands in (
                 (leaving.strand, entering.strand),
                 (entering.strand, leaving.strand),

@@ -20,11 +20,11 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.predict import predict
+from benchtest.circuit.prediction import predict
 from benchtest.circuit.spice import spice_deck
 from benchtest.prop.conductors import board_copper, parse_wire
 from benchtest.prop.design import Bus, BusPad, Design, Feed, Strand, StrandEnd
-from benchtest.prop.lit_set import everything
+from benchtest.prop.lit_set import all_lit
 from benchtest.prop.node_kinds import catalogue
 from benchtest.prop.writer import write_design
 from tests.bench.figures import note, run
@@ -76,7 +76,7 @@ def curve() -> None:
         times, nodes = [], []
         for strands, count in SIZES:
             design = fan(strands, count)
-            lit = everything(design, level)
+            lit = all_lit(design, level)
             duty, circuit = lit.duty(design), Circuit(design)
             times.append(best_ms(partial(predict, design, lit)))
             nodes.append(design.node_count)
@@ -112,7 +112,7 @@ def beside_ngspice() -> None:
 
 
 def _beside(design: Design, folder: Path) -> tuple[float, ...]:
-    duty = everything(design).duty(design)
+    duty = all_lit(design).duty(design)
     deck, prop = folder / "prop.cir", folder / "prop.toml"
     text = spice_deck(design, duty)
     deck.write_text(text.replace(".endc", "rusage all\n.endc"), encoding="utf-8")

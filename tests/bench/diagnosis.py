@@ -25,15 +25,15 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from benchtest.circuit.predict import every_strand_end
+from benchtest.circuit.prediction import strand_end_probes
 from benchtest.diagnosis import Before, Engine, Finding, still_valid
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
-from benchtest.pattern import frame_of
+from benchtest.pattern import frame_from_duty
 from benchtest.prop.design import Design, Probe, StrandEnd
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.reader import parse_design
 from benchtest.session.log.events import CheckMade
 from benchtest.session.log.measured_supplies import with_measured_supplies
@@ -134,16 +134,16 @@ def engine_of(engine: Engine, prop: VirtualProp) -> Engine:
     return engine if supplied == prop.design else Engine(supplied)
 
 
-def read(prop: VirtualProp, lit: Lit, probe: Probe) -> Reading:
+def read(prop: VirtualProp, lit: LitSet, probe: Probe) -> Reading:
     """Light the unit and take a reading."""
-    prop.receive(frame_of(lit.duty(prop.design)))
+    prop.receive(frame_from_duty(lit.duty(prop.design)))
     return Reading(lit, probe, prop.measure(probe))
 
 
-def look(prop: VirtualProp, lit: Lit) -> list[Mark]:
+def look(prop: VirtualProp, lit: LitSet) -> list[Mark]:
     """Light the unit and write down what every strand that should be lit looks like."""
     for _ in range(3):  # a controller goes on sending: nodes that brown out settle
-        prop.receive(frame_of(lit.duty(prop.design)))
+        prop.receive(frame_from_duty(lit.duty(prop.design)))
     seen = [sight.mark(lit) for sight in observe(prop)]
     dark = [s for s in prop.design.strands if s.number not in {m.strand for m in seen}]
     return seen + [Mark(lit, s.number, 1, s.nodes, "ok") for s in dark]
@@ -248,8 +248,8 @@ def notebook(prop: VirtualProp) -> tuple[str, int]:
     Returns:
         The joint that is called bad, or nothing; and how many readings were taken.
     """
-    design, lit = prop.design, everything(prop.design)
-    volts = {probe: read(prop, lit, probe).volts or 0.0 for probe in every_strand_end(design)}
+    design, lit = prop.design, all_lit(prop.design)
+    volts = {probe: read(prop, lit, probe).volts or 0.0 for probe in strand_end_probes(design)}
     worst = min(volts, key=lambda probe: volts[probe]).red.place
     assert isinstance(worst, StrandEnd)
     mine = [joint for joint in power_joints(design) if worst.strand in joint.strands]

@@ -21,7 +21,7 @@ from pathlib import Path
 
 import numpy as np
 
-from benchtest.circuit.tolerance import readout
+from benchtest.circuit.tolerance import sensitivities
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.model.fault_response import COLUMNS
 from benchtest.diagnosis.planning.candidates import lit_sets, reachable_probes
@@ -29,7 +29,7 @@ from benchtest.diagnosis.planning.forecast import Forecaster
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.conductors import parse_wire
 from benchtest.prop.design import BusPad, Design, Feed
-from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.node_kinds import catalogue
 from benchtest.prop.writer import write_design
 from tests.bench.circuit import fan
@@ -95,9 +95,9 @@ def write_readings(design: Design, hidden: str, file: Path) -> None:
         near |= {"40A", "40B", "crown:40->40B-"}
     asked = [probe for probe in probes if str(probe) in near]
     asked += [probes[place] for place in rng.permutation(len(probes))[: READINGS - len(asked)]]
-    evens = Lit(frozenset(number for number in range(1, count + 1) if (number - 1) & 1))
-    half = Lit(frozenset(range(1, count // 2 + 1)))
-    lits = [everything(design), half, Lit(frozenset([strand])), evens]
+    evens = LitSet(frozenset(number for number in range(1, count + 1) if (number - 1) & 1))
+    half = LitSet(frozenset(range(1, count // 2 + 1)))
+    lits = [all_lit(design), half, LitSet(frozenset([strand])), evens]
     rows = ["lit,probe,volts"]
     for number, probe in enumerate(asked):
         taken = read(unit, lits[number % 4], probe)
@@ -157,7 +157,7 @@ def every_fault(engine: Engine) -> int:
     circuit = responses.circuit
     look = Forecaster(responses, DEFAULT_METER, engine.tolerances)
     columns = circuit.probe_incidence(look.probes).columns()
-    read = readout(circuit, circuit.factor, columns, circuit.probe_offset(look.probes))
+    read = sensitivities(circuit, circuit.factor, columns, circuit.probe_offset(look.probes))
     starts = np.array([fault.start for fault in space.chain])
     stops = np.array([fault.stop for fault in space.chain])
     joints = np.empty((len(space.joints), COLUMNS, len(look.probes)))

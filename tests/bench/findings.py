@@ -38,7 +38,7 @@ from benchtest.evidence.readings import Reading
 from benchtest.prop.conductors import board_copper, parse_wire
 from benchtest.prop.design import Bus, BusPad, Design, Feed, Link, Strand, StrandEnd
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit_set import everything
+from benchtest.prop.lit_set import all_lit
 from benchtest.prop.node_kinds import catalogue
 from benchtest.session.log.evidence import diagnose_state
 from benchtest.session.log.measured_supplies import with_measured_supplies
@@ -136,7 +136,7 @@ def session(
     """One unit as at the bench: read, look, repair, and read on when all is settled."""
     design = engine.design
     readings: list[Reading] = []
-    marks: list[Mark] = look(prop, everything(design, 0.25)) if rng.random() < 0.7 else []
+    marks: list[Mark] = look(prop, all_lit(design, 0.25)) if rng.random() < 0.7 else []
     repaired: list[str] = []
     before: list[Before] = []
     probes, taken = reachable_probes(design), 0

@@ -35,10 +35,10 @@ from benchtest.diagnosis.model.fault_response import Responses
 from benchtest.diagnosis.planning.batch_readings import teaching_readings
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
-from benchtest.pattern import frame_of
+from benchtest.pattern import frame_from_duty
 from benchtest.prop.design import Design, FeedName, Probe, rail_probe
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.reader import parse_design
 from benchtest.virtual.built_unit import BuiltUnit, build_unit
 from benchtest.virtual.injected_faults import parse_fault
@@ -108,16 +108,16 @@ class Batch:
         return VirtualProp(self.design, faults, self.seed + unit, built=self.built(unit))
 
 
-def read(prop: VirtualProp, lit: Lit, probe: Probe) -> Reading:
+def read(prop: VirtualProp, lit: LitSet, probe: Probe) -> Reading:
     """Light the unit and take a reading."""
-    prop.receive(frame_of(lit.duty(prop.design)))
+    prop.receive(frame_from_duty(lit.duty(prop.design)))
     return Reading(lit, probe, prop.measure(probe))
 
 
 def clamped(prop: VirtualProp, seed: int) -> list[Reading]:
     """Each feed's amperes under full white, by a clamp of its own errors."""
-    lit, rng = everything(prop.design), np.random.default_rng([seed, 3])
-    prop.receive(frame_of(lit.duty(prop.design)))
+    lit, rng = all_lit(prop.design), np.random.default_rng([seed, 3])
+    prop.receive(frame_from_duty(lit.duty(prop.design)))
     found = []
     for feed in prop.design.feeds:
         amps = prop.amps(feed.name) * (1.0 + CLAMP_SHARE * rng.normal()) + CLAMP_A * rng.normal()

@@ -10,12 +10,13 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.predict import predict
+from benchtest.circuit.prediction import predict
 from benchtest.circuit.solution import Solution
 from benchtest.errors import CircuitFault, InputError, NameFault
-from benchtest.prop.design import Design, NodeKind
+from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.lit_set import all_lit, parse_lit_set
+from benchtest.prop.node_kinds import NodeKind
 from benchtest.prop.notation import parse_probe
 
 MakeFan = Callable[..., Design]
@@ -25,7 +26,7 @@ MakeKind = Callable[..., NodeKind]
 def _lit(
     design: Design, lit: str = "all", joint_ohm: Mapping[str, float] | None = None
 ) -> Solution:
-    return Circuit(design, joint_ohm).solve(parse_lit(lit, design).duty(design))
+    return Circuit(design, joint_ohm).solve(parse_lit_set(lit, design).duty(design))
 
 
 def _read(solution: Solution, probe: str) -> float:
@@ -119,7 +120,7 @@ def test_zero_resistance_makes_two_points_one(make_fan: MakeFan) -> None:
 def test_next_to_no_resistance_is_none(make_fan: MakeFan, ohm: float) -> None:
     """The reciprocal of the smallest numbers has room in no number."""
     fan = make_fan(3, 10)
-    lit = parse_lit("all", fan).duty(fan)
+    lit = parse_lit_set("all", fan).duty(fan)
     none = Circuit(fan, {"2A+": 0.0}).solve(lit).node_v
     assert Circuit(fan, {"2A+": ohm}).solve(lit).node_v == pytest.approx(none, abs=1e-6)
     assert Circuit(fan).changed({"2A+": ohm}).solve(lit).node_v == pytest.approx(none, abs=1e-6)
@@ -184,7 +185,7 @@ def test_joints_that_make_no_sense_are_named(
 
 def test_prediction_reads_every_strand_end_unless_told(make_fan: MakeFan) -> None:
     design = make_fan(3, 4)
-    found = predict(design, everything(design)).as_json(design)
+    found = predict(design, all_lit(design)).as_json(design)
     assert [row["probe"] for row in found["probes"]] == ["1A", "1B", "2A", "2B", "3A", "3B"]
     assert found["lit"] == "all"
     assert found["feeds"][0]["feed"] == "feed1"
@@ -193,5 +194,5 @@ def test_prediction_reads_every_strand_end_unless_told(make_fan: MakeFan) -> Non
 
 def test_the_same_question_has_the_same_answer_to_the_last_digit(make_fan: MakeFan) -> None:
     design = make_fan(5, 20)
-    first, second = (predict(design, everything(design)).as_json(design) for _ in range(2))
+    first, second = (predict(design, all_lit(design)).as_json(design) for _ in range(2))
     assert first == second

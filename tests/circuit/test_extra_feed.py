@@ -7,10 +7,10 @@ from collections.abc import Callable
 
 import pytest
 
-from benchtest.circuit.extra_feed import MOST_AT_ONCE, ExtraFeed, best_extra_feed, feed_places
+from benchtest.circuit.extra_feed import MAX_FIRST_PLACES, ExtraFeed, best_extra_feed, feed_places
 from benchtest.circuit.network import Circuit
 from benchtest.prop.design import BusPad, Design
-from benchtest.prop.lit_set import everything
+from benchtest.prop.lit_set import all_lit
 from benchtest.prop.reader import parse_design
 
 MakeFan = Callable[..., Design]
@@ -78,11 +78,11 @@ def _every_place(design: Design) -> list[str]:
 
 def _lowest_v(text: str, at: str) -> float:
     design = parse_design(text + _feed("more", at), "prop.toml")
-    return float(Circuit(design).solve(everything(design).duty(design)).node_v.min())
+    return float(Circuit(design).solve(all_lit(design).duty(design)).node_v.min())
 
 
 def _best(design: Design) -> ExtraFeed:
-    found = best_extra_feed(design, Circuit(design).solve(everything(design).duty(design)))
+    found = best_extra_feed(design, Circuit(design).solve(all_lit(design).duty(design)))
     assert found is not None
     return found
 
@@ -100,7 +100,7 @@ def test_no_pad_and_no_strand_end_is_better(prop: str) -> None:
     assert found.lowest_v == pytest.approx(best_v, abs=2e-6)
     # an end that a bus joins is its pad less one joint: nobody solders a cable there for this
     assert found.lowest_v >= max(tried.values()) - 5e-3
-    assert found.lowest_v > Circuit(design).solve(everything(design).duty(design)).lowest_node[1]
+    assert found.lowest_v > Circuit(design).solve(all_lit(design).duty(design)).lowest_node[1]
 
 
 @pytest.mark.parametrize(("strands", "fed_at"), [(20, "foot:1"), (24, "crown:7"), (40, "foot:5")])
@@ -109,8 +109,8 @@ def test_of_many_places_the_best_is_found_though_few_are_tried(
 ) -> None:
     """More pads than are tried at once: every one tried here."""
     design = make_fan(strands, 8, feeds=(fed_at,), feed_mm=400.0)
-    assert len(feed_places(design)) > MOST_AT_ONCE
-    duty = everything(design).duty(design)
+    assert len(feed_places(design)) > MAX_FIRST_PLACES
+    duty = all_lit(design).duty(design)
     lowest_v = []
     for pad in (pad for bus in design.buses for pad in bus.pads):
         more = dataclasses.replace(design.feeds[0], name="more", at=pad)
@@ -131,7 +131,7 @@ def test_the_busiest_feed_is_told(make_fan: MakeFan) -> None:
 
 def test_a_prop_fed_everywhere_has_no_place_left(make_fan: MakeFan) -> None:
     design = make_fan(1, 4, feeds=("foot:1", "crown:1"))
-    full = Circuit(design).solve(everything(design).duty(design))
+    full = Circuit(design).solve(all_lit(design).duty(design))
     assert best_extra_feed(design, full) is None
 
 

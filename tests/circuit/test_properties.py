@@ -17,8 +17,9 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.node_loads import node_loads
 from benchtest.circuit.solution import Solution
 from benchtest.prop.conductors import parse_wire
-from benchtest.prop.design import Design, Feed, Link, NodeKind, StrandEnd
+from benchtest.prop.design import Design, Feed, Link, StrandEnd
 from benchtest.prop.joints import power_joints
+from benchtest.prop.node_kinds import NodeKind
 
 MakeFan = Callable[..., Design]
 MakeKind = Callable[..., NodeKind]
@@ -91,24 +92,24 @@ def _linked(design: Design) -> Design:
 def _leaving_a(solution: Solution) -> FloatArray:
     """Sum of all currents that leave each point, from volts and ohms alone, shape (points,)."""
     circuit = solution.circuit
-    wiring, volts = circuit.wiring, solution.point_v
-    supply_v = np.append(circuit.supply_v, 0.0)[wiring.feed]
-    nodes, total = circuit.design.node_count, np.zeros(wiring.point_count)
-    conducts = np.isfinite(wiring.ohm)
-    branch_a = np.zeros(len(wiring.ohm))
-    across_v = volts[wiring.tail] - volts[wiring.head] + supply_v
-    branch_a[conducts] = across_v[conducts] / wiring.ohm[conducts]
-    np.add.at(total, wiring.tail, branch_a)
-    np.add.at(total, wiring.head, -branch_a)
+    netlist, volts = circuit.netlist, solution.point_v
+    supply_v = np.append(circuit.supply_v, 0.0)[netlist.feed]
+    nodes, total = circuit.design.node_count, np.zeros(netlist.point_count)
+    conducts = np.isfinite(netlist.ohm)
+    branch_a = np.zeros(len(netlist.ohm))
+    across_v = volts[netlist.tail] - volts[netlist.head] + supply_v
+    branch_a[conducts] = across_v[conducts] / netlist.ohm[conducts]
+    np.add.at(total, netlist.tail, branch_a)
+    np.add.at(total, netlist.head, -branch_a)
     node_a = node_loads(circuit.design.node, solution.node_v, solution.duty).node_a
     total[:nodes] += node_a
     total[nodes : 2 * nodes] -= node_a
-    paths = live_paths(backfeed_paths(wiring), circuit.floating)
+    paths = live_paths(backfeed_paths(netlist), circuit.floating)
     path_a, _ = paths.current(volts[paths.tail] - volts[paths.head] + paths.push_v)
     np.add.at(total, paths.tail, path_a)
     np.add.at(total, paths.head, -path_a)
     # supplies that only loads join are taken to have one return
-    sources = list(wiring.sources)
+    sources = list(netlist.sources)
     total[sources[0]] = total[sources].sum()
     total[sources[1:]] = 0.0
     return total
@@ -156,7 +157,7 @@ def test_raising_a_joint_never_raises_the_current_through_it(
     amps = []
     for ohm in (0.002, 0.05, 0.8, 12.0):
         solution = Circuit(design, {**bad, joint.name: ohm}).solve(duty)
-        branch = solution.circuit.wiring.joint[joint.name]
+        branch = solution.circuit.netlist.joint[joint.name]
         (row,) = np.flatnonzero(solution.circuit.kept == branch).tolist() or (-1,)
         amps.append(0.0 if row < 0 else abs(float(solution.branch_a[row])))
     tolerance = 1e-7 * max(1.0, amps[0])

@@ -12,12 +12,12 @@ import pytest
 from scipy.optimize import brentq
 
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.ratings import LoadLimit, first_to_fade, load_limits, rated_a
+from benchtest.circuit.ratings import RatingCheck, check_ratings, find_first_fade, rated_current_a
 from benchtest.circuit.solution import Solution
 from benchtest.prop.conductors import awg_diameter_mm, board_copper, parse_wire
-from benchtest.prop.design import Design, Feed, Link, NodeKind, Strand, StrandEnd
-from benchtest.prop.lit_set import everything
-from benchtest.prop.node_kinds import catalogue
+from benchtest.prop.design import Design, Feed, Link, Strand, StrandEnd
+from benchtest.prop.lit_set import all_lit
+from benchtest.prop.node_kinds import NodeKind, catalogue
 
 MakeFan = Callable[..., Design]
 MakeKind = Callable[..., NodeKind]
@@ -51,7 +51,7 @@ TRACE_20K_A = {0.010: 1.2, 0.050: 3.6, 0.100: 6.0, 0.200: 10.0, 0.250: 12.3}
 
 @pytest.mark.parametrize(("gauge", "amps"), NEC_FUSE_A.items())
 def test_house_wire_is_rated_as_the_electrical_code_fuses_it(gauge: int, amps: float) -> None:
-    assert rated_a(parse_wire(f"{gauge} AWG")) == pytest.approx(amps)
+    assert rated_current_a(parse_wire(f"{gauge} AWG")) == pytest.approx(amps)
 
 
 @pytest.mark.parametrize(("gauge", "careful_bold"), HANDBOOK_A.items())
@@ -59,33 +59,35 @@ def test_wire_is_rated_between_the_handbooks_two_columns(
     gauge: int, careful_bold: tuple[float, float]
 ) -> None:
     careful_a, bold_a = careful_bold
-    assert careful_a < rated_a(parse_wire(f"{gauge} AWG")) < bold_a
+    assert careful_a < rated_current_a(parse_wire(f"{gauge} AWG")) < bold_a
 
 
 @pytest.mark.parametrize(("inches", "melts_a"), PREECE_A.items())
 def test_wire_is_rated_far_below_what_melts_it(inches: float, melts_a: float) -> None:
     """Between a quarter of it and a twentieth: hot wire loses its insulation first."""
     mm2 = math.pi / 4.0 * (inches * 25.4) ** 2
-    amps = rated_a(parse_wire(f"{mm2:.4f} mm2"))
+    amps = rated_current_a(parse_wire(f"{mm2:.4f} mm2"))
     assert melts_a / 20.0 < amps < melts_a / 4.0
 
 
 @pytest.mark.parametrize(("inches", "amps"), TRACE_20K_A.items())
 def test_board_copper_is_rated_for_twenty_kelvin(inches: float, amps: float) -> None:
-    assert rated_a(board_copper(1.0, inches * 25.4)) == pytest.approx(amps, rel=0.08)
+    assert rated_current_a(board_copper(1.0, inches * 25.4)) == pytest.approx(amps, rel=0.08)
 
 
 def test_thicker_wire_is_never_rated_less() -> None:
-    amps = [rated_a(parse_wire(f"{gauge} AWG")) for gauge in range(4, 41)]
+    amps = [rated_current_a(parse_wire(f"{gauge} AWG")) for gauge in range(4, 41)]
     assert all(np.diff(amps) < 0.0)
     assert awg_diameter_mm(22) > awg_diameter_mm(24)
 
 
 def test_clad_aluminium_is_rated_for_no_more_heat_in_the_wire() -> None:
     """I² R alike: 1 / sqrt(1.55), ASTM B566's ratio; the code fuses 10 AWG of it at 25 of 30 A."""
-    copper_a, clad_a = (rated_a(parse_wire(f"10 AWG{more}")) for more in ("", " CCA"))
+    copper_a, clad_a = (rated_current_a(parse_wire(f"10 AWG{more}")) for more in ("", " CCA"))
     assert clad_a / copper_a < 1.55**-0.5
-    assert rated_a(parse_wire("12 AWG CCA")) == pytest.approx(15.0)  # NFPA 70 (NEC), 240.4(D)(4)
+    assert rated_current_a(parse_wire("12 AWG CCA")) == pytest.approx(
+        15.0
+    )  # NFPA 70 (NEC), 240.4(D)(4)
     assert clad_a < 25.0  # NFPA 70 (NEC), 240.4(D)(6)
 
 
@@ -93,7 +95,7 @@ def test_clad_aluminium_is_rated_for_no_more_heat_in_the_wire() -> None:
 @pytest.mark.parametrize("wire", ["22 AWG", "22 AWG CCA"])
 def test_a_warm_day_makes_no_other_metal_of_a_wire(wire: str, celsius: float) -> None:
     conductor = parse_wire(wire)
-    assert rated_a(conductor.at_celsius(celsius)) == rated_a(conductor)
+    assert rated_current_a(conductor.at_celsius(celsius)) == rated_current_a(conductor)
 
 
 # --- the level at which a limit is reached ---
@@ -103,12 +105,12 @@ LEVEL_STEP = 1 / 1024
 
 
 def _full(design: Design) -> Solution:
-    return Circuit(design).solve(everything(design).duty(design))
+    return Circuit(design).solve(all_lit(design).duty(design))
 
 
-def _limit(design: Design, words: str) -> LoadLimit:
+def _limit(design: Design, words: str) -> RatingCheck:
     full = _full(design)
-    (found,) = [one for one in load_limits(full.circuit, full) if one.what.startswith(words)]
+    (found,) = [one for one in check_ratings(full.circuit, full) if one.what.startswith(words)]
     return found
 
 
@@ -132,7 +134,7 @@ def test_the_level_of_a_fuse_and_a_supply_is_the_root_of_its_current(
     design = _with_feed(design, **{f"{what}_a": limit_a})
 
     def beyond_a(level: float) -> float:
-        duty = level * everything(design).duty(design)
+        duty = level * all_lit(design).duty(design)
         return Circuit(design).solve(duty).feed_a["feed1"] - share * limit_a
 
     found = _limit(design, what)
@@ -145,7 +147,7 @@ def test_the_level_of_a_fuse_and_a_supply_is_the_root_of_its_current(
 def test_what_is_within_its_means_has_full_white(make_fan: MakeFan) -> None:
     design = _with_feed(make_fan(3, 12), fuse_a=10.0, supply_a=10.0)
     full = _full(design)
-    assert [one.level for one in load_limits(full.circuit, full)] == [1.0] * 6
+    assert [one.level for one in check_ratings(full.circuit, full)] == [1.0] * 6
     # 36 nodes of three channels of 12 mA and 0.8 mA
     assert _limit(design, "fuse").amps == pytest.approx(36 * 36.8e-3, rel=1e-9)
 
@@ -160,7 +162,7 @@ def test_a_strand_fed_from_one_end_carries_all_its_nodes_there(make_fan: MakeFan
     design = make_fan(2, 20, crown=False, wire="30 AWG")
     found = _limit(design, "strand")
     assert found.amps == pytest.approx(20 * 36.8e-3, rel=1e-9)
-    root = (rated_a(parse_wire("30 AWG")) / 20 * 1e3 - 0.8) / 36.0
+    root = (rated_current_a(parse_wire("30 AWG")) / 20 * 1e3 - 0.8) / 36.0
     assert found.is_hint
     assert root - LEVEL_STEP <= found.level <= root < 1.0
 
@@ -206,7 +208,7 @@ def _chain(kind: NodeKind, link_mm: float) -> Design:
 
 def _fading(design: Design) -> tuple[Solution, NodeKind, FadingWords]:
     full = _full(design)
-    found = first_to_fade(full)
+    found = find_first_fade(full)
     return full, design.node, (str(found.node), found.colour, found.share, found.spare_v)
 
 

@@ -14,18 +14,24 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import Solution
-from benchtest.circuit.startup import BISECTIONS, highest_level, highest_share, require_start
+from benchtest.circuit.startup import (
+    LEVEL_BISECTIONS,
+    highest_level,
+    highest_starting_share,
+    require_start,
+)
 from benchtest.errors import CircuitFault
 from benchtest.prop.conductors import parse_wire
-from benchtest.prop.design import Design, Feed, NodeKind, Strand, StrandEnd
-from benchtest.prop.lit_set import everything
+from benchtest.prop.design import Design, Feed, Strand, StrandEnd
+from benchtest.prop.lit_set import all_lit
+from benchtest.prop.node_kinds import NodeKind
 
 MakeFan = Callable[..., Design]
 MakeKind = Callable[..., NodeKind]
 
 VOLTS, OHM = 12.0, 1.0
 MOST_W = VOLTS**2 / (4.0 * OHM)
-STEP = 2.0**-BISECTIONS
+STEP = 2.0**-LEVEL_BISECTIONS
 
 
 def _behind_an_ohm(make_kind: MakeKind, watts: float, level: float = 1.0) -> Solution:
@@ -42,7 +48,7 @@ def _behind_an_ohm(make_kind: MakeKind, watts: float, level: float = 1.0) -> Sol
     feed = Feed("main", end, VOLTS, wire, 0.0)
     design = Design("One", kind, (strand,), (end,), (), (), (feed,))
     circuit = Circuit(design, {"default": 0.0, "main+": OHM})
-    return circuit.solve(level * everything(design).duty(design))
+    return circuit.solve(level * all_lit(design).duty(design))
 
 
 @pytest.mark.parametrize("watts", [1.0, 20.0, 35.9])
@@ -54,7 +60,7 @@ def test_what_starts_is_let_pass(make_kind: MakeKind, watts: float) -> None:
 
 @pytest.mark.parametrize("watts", [36.2, 144.0])
 def test_the_share_that_starts_is_that_of_the_most_power(make_kind: MakeKind, watts: float) -> None:
-    share, feed_a = highest_share(_behind_an_ohm(make_kind, watts))
+    share, feed_a = highest_starting_share(_behind_an_ohm(make_kind, watts))
     assert MOST_W / watts - 2 * STEP <= share <= MOST_W / watts
     # the upper root of v² - V v + P R = 0, close to V / 2
     volts = (VOLTS + math.sqrt(VOLTS**2 - 4.0 * share * watts * OHM)) / 2.0
@@ -87,10 +93,10 @@ def test_the_level_told_does_start_and_a_little_more_does_not(
     make_fan: MakeFan, make_kind: MakeKind
 ) -> None:
     design = make_fan(4, 20, kind=make_kind("regulated", channel_ma=150.0), wire="34 AWG")
-    circuit, duty = Circuit(design), everything(design).duty(design)
+    circuit, duty = Circuit(design), all_lit(design).duty(design)
     asked = circuit.solve(duty)
     assert not asked.starts
-    share, feed_a = highest_share(asked)
+    share, feed_a = highest_starting_share(asked)
     assert 0.0 < share < 1.0
     below, above = (circuit.solve(part * duty) for part in (share, share + 2 * STEP))
     assert (below.starts, above.starts) == (True, False)
@@ -101,7 +107,7 @@ def test_supply_too_low_for_the_regulator_starts_at_no_level(make_kind: MakeKind
     """5 V where it wants 6.5."""
     solution = _starving(make_kind)
     assert not solution.starts
-    assert highest_share(solution)[0] == 0.0
+    assert highest_starting_share(solution)[0] == 0.0
     with pytest.raises(CircuitFault, match="no level starts") as refused:
         require_start(solution)
     assert "short of" not in str(refused.value)
@@ -114,12 +120,12 @@ def _starving(make_kind: MakeKind) -> Solution:
     strand = Strand(1, 1, 30.0, (0.0, 0.0), wire)
     feed = Feed("main", end, 5.0, wire, 0.0)
     design = Design("One", kind, (strand,), (end,), (), (), (feed,))
-    return Circuit(design).solve(everything(design).duty(design))
+    return Circuit(design).solve(all_lit(design).duty(design))
 
 
 def test_nodes_of_other_families_always_start(make_fan: MakeFan, make_kind: MakeKind) -> None:
     design = make_fan(2, 25, kind=make_kind(channel_ma=60.0), crown=False, wire="36 AWG")
-    solution = Circuit(design).solve(everything(design).duty(design))
+    solution = Circuit(design).solve(all_lit(design).duty(design))
     assert solution.node_v.min() < 3.0
     require_start(solution)
 

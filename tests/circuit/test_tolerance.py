@@ -14,7 +14,7 @@ from scipy.stats import norm, qmc
 from benchtest.circuit import tolerance_condensed as deviation
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.predict import predict
+from benchtest.circuit.prediction import predict
 from benchtest.circuit.tolerance import (
     FROM_MANY_REELS,
     HAND_SOLDERED,
@@ -22,14 +22,19 @@ from benchtest.circuit.tolerance import (
     cause_names,
     feed_ohm_sd,
     joint_moments,
-    spread,
+    reading_spread,
 )
-from benchtest.circuit.tolerance_condensed import Backward, ProbeSpread, standard_deviation_v
+from benchtest.circuit.tolerance_condensed import (
+    CondensedSensitivities,
+    CondensedSpread,
+    standard_deviation_v,
+)
 from benchtest.diagnosis.planning.candidates import reachable_probes
 from benchtest.prop.conductors import Conductor
-from benchtest.prop.design import HEALTHY_JOINT_OHM, Design, Feed, NodeKind, Probe
+from benchtest.prop.design import HEALTHY_JOINT_OHM, Design, Feed, Probe
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.lit_set import all_lit, parse_lit_set
+from benchtest.prop.node_kinds import NodeKind
 from benchtest.prop.notation import parse_probe
 
 MakeFan = Callable[..., Design]
@@ -115,7 +120,7 @@ def _sampled_v(design: Design, probes: list[Probe]) -> FloatArray:
     a standard deviation to a percent or two.
     """
     tolerances, names = STIFF, [joint.name for joint in power_joints(design)]
-    full = everything(design).duty(design)
+    full = all_lit(design).duty(design)
     materials = ("wire", "copper", "current", "fuse")
     feeds = len(design.feeds)
     parts = np.cumsum([len(materials), feeds, feeds, len(names)])
@@ -145,7 +150,7 @@ def test_sd_is_within_five_percent_of_two_thousand_units_built_at_random(
     probes = [parse_probe(text, design) for text in PROBES]
     sampled_sd_v = _sampled_v(design, probes).std(axis=0, ddof=1)
     for row, expected_v in zip(
-        predict(design, everything(design), probes, tolerances=STIFF).probes,
+        predict(design, all_lit(design), probes, tolerances=STIFF).probes,
         sampled_sd_v,
         strict=True,
     ):
@@ -159,7 +164,7 @@ def test_what_one_joint_does_is_integrated_over_its_whole_spread(
     """Against solutions of the circuit at many resistances, weighted by the normal law."""
     design = make_fan(4, 8, crown=True)
     probe = next(j for j in power_joints(design) if j.name == joint).probe
-    duty = everything(design).duty(design)
+    duty = all_lit(design).duty(design)
     steps = np.linspace(-6.0, 6.0, 241)
     volts = np.array(
         [
@@ -170,7 +175,7 @@ def test_what_one_joint_does_is_integrated_over_its_whole_spread(
     weights = norm.pdf(steps)
     weights /= weights.sum()
     sd_v = math.sqrt(weights @ (volts - weights @ volts) ** 2)
-    found = spread(Circuit(design).solve(duty), [probe]).shared[0]
+    found = reading_spread(Circuit(design).solve(duty), [probe]).shared[0]
     column = cause_names(design).index(f"joint {joint}")
     assert abs(found[column]) == pytest.approx(sd_v, rel=1e-3)
 
@@ -181,12 +186,12 @@ def test_both_ways_to_a_standard_deviation_agree(
 ) -> None:
     """By a number for every node and branch, and by the ends of each strand."""
     design = _starved_or_not(make_fan, make_kind, starved)
-    solution = Circuit(design, {"3A+": 1.5}).solve(parse_lit("2-4", design).duty(design))
+    solution = Circuit(design, {"3A+": 1.5}).solve(parse_lit_set("2-4", design).duty(design))
     assert (solution.slope_s.max() > 1e-3) == starved
     probes = [parse_probe(text, design) for text in ("3A", "3B", "2A+>3A+", "foot:3+>3A+")]
     known = frozenset({"3A+"})
     assert standard_deviation_v(solution, probes, known_joints=known) == pytest.approx(
-        spread(solution, probes, known_joints=known).sd_v, rel=1e-9
+        reading_spread(solution, probes, known_joints=known).sd_v, rel=1e-9
     )
 
 
@@ -197,14 +202,14 @@ def test_probes_covary_with_readings_as_with_a_number_for_every_node(
     """Two ways to one sum: on the skeleton, and with a row for every node and strand."""
     design = _starved_or_not(make_fan, make_kind, starved)
     tolerances = dataclasses.replace(FROM_MANY_REELS, alike=(0.2, -0.1, 0.3))
-    solution = Circuit(design, {"3A+": 1.5}).solve(parse_lit("2-4", design).duty(design))
+    solution = Circuit(design, {"3A+": 1.5}).solve(parse_lit_set("2-4", design).duty(design))
     assert (solution.slope_s.max() > 1e-3) == starved
     probes = [parse_probe(text, design) for text in ("3A", "3B", "2A+>3A+", "foot:3+>3A+")]
     known = frozenset({"3A+"})
-    read = spread(solution, probes[1:], tolerances, known)
-    back = Backward(solution.circuit, solution.factor, probes)
-    short = ProbeSpread(solution, back, tolerances, known)
-    whole = spread(solution, probes, tolerances, known)
+    read = reading_spread(solution, probes[1:], tolerances, known)
+    back = CondensedSensitivities(solution.circuit, solution.factor, probes)
+    short = CondensedSpread(solution, back, tolerances, known)
+    whole = reading_spread(solution, probes, tolerances, known)
     assert short.variance == pytest.approx(whole.sd_v**2, rel=1e-9)
     expected = whole.shared @ read.shared.T + whole.nodes @ read.nodes.T
     assert short.covariance_with(read) == pytest.approx(expected, rel=1e-8, abs=1e-14)
@@ -221,7 +226,7 @@ def _difference_v(
         solution = Circuit(design, base).solve(duty)
         share = float(
             joint_moments(solution, HAND_SOLDERED)[1][
-                list(solution.circuit.wiring.joint).index(name)
+                list(solution.circuit.netlist.joint).index(name)
             ]
         )
         up = _volts(design, probes, duty, {**base, name: ohm * (1 + step)})
@@ -248,11 +253,11 @@ def test_every_shared_cause_agrees_with_finite_differences(
     """Also where nodes have left the flat part of their law, and currents follow the volts."""
     design = _starved_or_not(make_fan, make_kind, starved)
     base = {"3A+": 1.5} if starved else {}
-    duty = everything(design).duty(design)
+    duty = all_lit(design).duty(design)
     probes = [parse_probe(text, design) for text in PROBES]
     solution = Circuit(design, base).solve(duty)
     assert (solution.slope_s.max() > 1e-3) == starved
-    shared = spread(solution, probes).shared
+    shared = reading_spread(solution, probes).shared
     for column, cause in enumerate(cause_names(design)):
         by_steps = _difference_v(design, probes, duty, cause, base)
         assert shared[:, column] == pytest.approx(by_steps, rel=1e-3, abs=3e-7), cause
@@ -263,8 +268,8 @@ def test_each_nodes_own_current_agrees_with_finite_differences(
 ) -> None:
     design = make_fan(3, 4, kind=make_kind(quiescent_ma=0.0))
     probes = [parse_probe(text, design) for text in ["2A", "3.2", "foot:1+>foot:3+"]]
-    duty = everything(design, 0.5).duty(design)
-    nodes = spread(Circuit(design).solve(duty), probes).nodes
+    duty = all_lit(design, 0.5).duty(design)
+    nodes = reading_spread(Circuit(design).solve(duty), probes).nodes
     for index in range(design.node_count):
         more, less = duty.copy(), duty.copy()
         more[index] *= 1.001
@@ -277,15 +282,15 @@ def test_each_nodes_own_current_agrees_with_finite_differences(
 def test_causes_that_go_together_add_as_their_covariance_says(make_fan: MakeFan) -> None:
     """`D C Dᵀ` by numpy, D the effects of each alone and C their correlation; both ways to it."""
     design = _fused(make_fan)
-    solution = Circuit(design).solve(everything(design).duty(design))
+    solution = Circuit(design).solve(all_lit(design).duty(design))
     probes = [parse_probe(text, design) for text in ("3A", "3B", "2A+>3A+", "foot:1+>foot:4+")]
     first = cause_names(design).index("current")
-    alone = spread(solution, probes)
+    alone = reading_spread(solution, probes)
     own = alone.shared[:, first : first + 3]
     correlation = np.array([[1.0, -0.7, 0.2], [-0.7, 1.0, 0.1], [0.2, 0.1, 1.0]])
     expected = alone.covariance() + own @ (correlation - np.eye(3)) @ own.T
     tolerances = dataclasses.replace(HAND_SOLDERED, alike=(-0.7, 0.2, 0.1))
-    found = spread(solution, probes, tolerances)
+    found = reading_spread(solution, probes, tolerances)
     assert found.covariance() == pytest.approx(expected, rel=1e-9)
     assert found.sd_v == pytest.approx(np.sqrt(np.diag(expected)))
     assert standard_deviation_v(solution, probes, tolerances) == pytest.approx(found.sd_v, rel=1e-9)
@@ -294,16 +299,16 @@ def test_causes_that_go_together_add_as_their_covariance_says(make_fan: MakeFan)
 def test_a_joint_whose_resistance_is_given_adds_no_spread(make_fan: MakeFan) -> None:
     design = make_fan(3, 4)
     across = [parse_probe("foot:2+>2A+", design)]
-    unknown = predict(design, everything(design), across).probes[0].sd
-    given = predict(design, everything(design), across, {"2A+": HEALTHY_JOINT_OHM}).probes[0].sd
+    unknown = predict(design, all_lit(design), across).probes[0].sd
+    given = predict(design, all_lit(design), across, {"2A+": HEALTHY_JOINT_OHM}).probes[0].sd
     assert given < 0.5 * unknown
 
 
 def test_a_joint_alone_in_a_feed_spreads_as_the_log_normal(make_fan: MakeFan) -> None:
     """sqrt(exp(s²) - 1) exp(s²/2) with s = ln 1.8: the moments of a log-normal, any handbook."""
     s = math.log(HAND_SOLDERED.joint_factor)
-    solution = Circuit(make_fan(3, 4)).solve(everything(make_fan(3, 4)).duty(make_fan(3, 4)))
-    names = list(solution.circuit.wiring.joint)
+    solution = Circuit(make_fan(3, 4)).solve(all_lit(make_fan(3, 4)).duty(make_fan(3, 4)))
+    names = list(solution.circuit.netlist.joint)
     # a lone feed's current holds whatever its joint does
     assert joint_moments(solution, HAND_SOLDERED)[1][names.index("feed1+")] == pytest.approx(
         math.sqrt(math.exp(s * s) - 1) * math.exp(s * s / 2), rel=1e-6
@@ -313,7 +318,7 @@ def test_a_joint_alone_in_a_feed_spreads_as_the_log_normal(make_fan: MakeFan) ->
 def test_covariance_has_the_variances_on_its_diagonal(make_fan: MakeFan) -> None:
     design = make_fan(3, 4)
     probes = [parse_probe(text, design) for text in ["1A", "2A", "3B"]]
-    found = spread(Circuit(design).solve(parse_lit("2", design).duty(design)), probes)
+    found = reading_spread(Circuit(design).solve(parse_lit_set("2", design).duty(design)), probes)
     covariance = found.covariance()
     assert np.sqrt(np.diag(covariance)) == pytest.approx(found.sd_v)
     assert np.linalg.eigvalsh(covariance).min() > -1e-15
@@ -326,11 +331,11 @@ def test_many_probes_are_solved_by_their_points_to_the_same_volts(
     """Superposition: what goes in at red and out at black is the one less the other."""
     design = make_fan(4, 8)
     circuit = Circuit(design, {"2A-": math.inf})
-    factor = circuit.solve(everything(design).duty(design)).factor
+    factor = circuit.solve(all_lit(design).duty(design)).factor
     probes = reachable_probes(design)
-    each = Backward(circuit, factor, probes).skeleton
-    monkeypatch.setattr(deviation, "MANY_PROBES", 1)
-    assert np.abs(Backward(circuit, factor, probes).skeleton - each).max() < 1e-9
+    each = CondensedSensitivities(circuit, factor, probes).skeleton
+    monkeypatch.setattr(deviation, "MIN_PROBES_BY_POINT", 1)
+    assert np.abs(CondensedSensitivities(circuit, factor, probes).skeleton - each).max() < 1e-9
 
 
 def test_what_is_in_series_with_a_supply_moves_rail_volts_and_no_drop_across_a_joint(
@@ -339,10 +344,10 @@ def test_what_is_in_series_with_a_supply_moves_rail_volts_and_no_drop_across_a_j
     """By hand: a lone feed's current times the root of the squares of 15 mΩ and a quarter cable."""
     design = make_fan(4, 8)
     (feed,) = design.feeds
-    solution = Circuit(design).solve(everything(design).duty(design))
+    solution = Circuit(design).solve(all_lit(design).duty(design))
     probes = [parse_probe(text, design) for text in ("foot:1", "3B", "feed1+>foot:1+", "feed1")]
     column = cause_names(design).index("feed feed1")
-    moved_v = spread(solution, probes).shared[:, column]
+    moved_v = reading_spread(solution, probes).shared[:, column]
     cable_ohm = 2.0 * feed.wire.ohm_per_mm * feed.length_mm
     by_hand_v = -solution.feed_a["feed1"] * math.hypot(0.015, 0.25 * cable_ohm)
     assert moved_v == pytest.approx([by_hand_v, by_hand_v, 0.0, by_hand_v], abs=1e-9)
@@ -353,7 +358,7 @@ def test_a_source_resistance_that_was_measured_narrows_the_volts(make_fan: MakeF
     feed = dataclasses.replace(design.feeds[0], source_mohm=4.0)
     known = dataclasses.replace(design, feeds=(feed,))
     probe = [parse_probe("foot:1", design)]
-    before, after = (predict(d, everything(design), probe).probes[0] for d in (design, known))
-    amps = Circuit(known).solve(everything(design).duty(design)).feed_a["feed1"]
+    before, after = (predict(d, all_lit(design), probe).probes[0] for d in (design, known))
+    amps = Circuit(known).solve(all_lit(design).duty(design)).feed_a["feed1"]
     assert before.volts - after.volts == pytest.approx(4e-3 * amps, rel=1e-6)
     assert after.sd < before.sd

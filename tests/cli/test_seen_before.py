@@ -9,14 +9,14 @@ from typing import Any
 
 import pytest
 
-from benchtest.circuit.predict import predict
+from benchtest.circuit.prediction import predict
 from benchtest.circuit.tolerance import FROM_MANY_REELS
 from benchtest.cli.seen_before import batch_advice
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.batch.learn import Learned
 from benchtest.diagnosis.finding import NextReading
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
@@ -41,9 +41,9 @@ def bench(prop: Path, tmp_path: Path) -> Path:
             session = Session.start(shelf, text, tag, DEFAULT_METER)
             for lit, probe in ASKED:
                 asked = [parse_probe(probe, design)]
-                volts = predict(built, parse_lit(lit, built), asked).probes[0].volts
+                volts = predict(built, parse_lit_set(lit, built), asked).probes[0].volts
                 session.record(ReadingTaken(lit, probe, round(volts, 4)))
-            amps = predict(built, parse_lit("all", built)).feeds[0][1]
+            amps = predict(built, parse_lit_set("all", built)).feeds[0][1]
             session.record(ReadingTaken("all", "main", None, round(amps, 3)))
         looked = Session.start(shelf, text, "WF-04", DEFAULT_METER)
         looked.record(VerdictGiven(1, passed=True))
@@ -78,7 +78,7 @@ def test_readings_are_held_against_what_was_learned(
         current=CURRENT, copper=COPPER
     )
     asked = [parse_probe("foot:1+>foot:4+", built)]
-    volts = predict(built, parse_lit("all", built), asked).probes[0].volts
+    volts = predict(built, parse_lit_set("all", built), asked).probes[0].volts
     path.write_text(f"lit,probe,volts\nall,foot:1+>foot:4+,{volts:.4f}\n", encoding="utf-8")
     words = ["--bench", bench, "diagnose", prop, "--readings", path, "--json"]
     (plain,) = run(*words).json["readings"]

@@ -16,7 +16,7 @@ from benchtest.evidence.readings import Reading
 from benchtest.prop.conductors import Conductor
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 
 METER_GAIN_SD = 0.0025
 
@@ -37,7 +37,7 @@ class Bench:
         self.circuit = Circuit(self.truth, {**joints, **self.faults})
         self.gain = 1.0 + METER_GAIN_SD * rng.normal()
 
-    def read(self, lit: Lit, probe: Probe) -> Reading:
+    def read(self, lit: LitSet, probe: Probe) -> Reading:
         volts = self.circuit.solve(lit.duty(self.truth)).volts(probe) * self.gain
         step = DEFAULT_METER.resolution_v(volts)
         return Reading(lit, probe, round(volts / step) * step)

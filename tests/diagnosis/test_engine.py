@@ -15,7 +15,7 @@ from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
 from benchtest.prop.conductors import parse_wire
 from benchtest.prop.design import Design, Link, StrandEnd
-from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.lit_set import all_lit, parse_lit_set
 from benchtest.prop.notation import parse_probe
 from tests.diagnosis.conftest import Bench
 
@@ -84,10 +84,10 @@ def test_links_wire_to_wire(make_fan: Callable[..., Design]) -> None:
 def test_same_input_same_output_to_the_last_digit(fan: Design) -> None:
     bench = Bench(fan, {"9B+": 0.2}, seed=11)
     readings = [
-        bench.read(parse_lit(lit, fan), parse_probe(probe, fan))
+        bench.read(parse_lit_set(lit, fan), parse_probe(probe, fan))
         for lit, probe in [("all", "9B"), ("9", "crown:9+>9B+"), ("1-6", "crown:3+>crown:9+")]
     ]
-    marks = [Mark(everything(fan), 9, 1, 30, "ok")]
+    marks = [Mark(all_lit(fan), 9, 1, 30, "ok")]
     one = json.dumps(diagnose(fan, readings, marks).as_json(fan))
     two = json.dumps(diagnose(fan, readings, marks).as_json(fan))
     assert one == two
@@ -95,7 +95,7 @@ def test_same_input_same_output_to_the_last_digit(fan: Design) -> None:
 
 def test_a_drop_across_one_joint_gives_its_resistance(fan: Design, fan_engine: Engine) -> None:
     bench = Bench(fan, {"4A+": 0.42}, seed=12)
-    alone = parse_lit("4", fan)
+    alone = parse_lit_set("4", fan)
     readings = [
         bench.read(alone, parse_probe(probe, fan))
         for probe in ("foot:4+>4A+", "4A", "4B", "crown:4+>4B+", "foot:4->4A-")
@@ -112,7 +112,7 @@ def test_supply_and_return_joint_of_one_end_are_alike_to_a_rail_voltage(
 ) -> None:
     one_bus = make_fan(4, 10, crown=False)
     bench = Bench(one_bus, {"2A+": 0.9}, seed=13)
-    lit = everything(one_bus)
+    lit = all_lit(one_bus)
     readings = [bench.read(lit, parse_probe(f"{n}A", one_bus)) for n in range(1, 5)]
     finding = diagnose(one_bus, readings)
     assert {"2A+", "2A-"} in [set(names) for names in finding.alike]
@@ -122,7 +122,7 @@ def test_supply_and_return_joint_of_one_end_are_alike_to_a_rail_voltage(
 
 def test_one_misread_digit_does_not_lead_astray(fan: Design, fan_engine: Engine) -> None:
     bench = Bench(fan, {}, seed=14)
-    lit = everything(fan)
+    lit = all_lit(fan)
     readings = [bench.read(lit, parse_probe(f"{n}A", fan)) for n in range(1, 8)]
     wrong = readings[3]
     assert wrong.volts is not None
@@ -136,7 +136,7 @@ def test_readings_are_judged_beside_what_a_healthy_unit_shows(
     fan: Design, fan_engine: Engine
 ) -> None:
     bench = Bench(fan, {}, seed=15)
-    reading = bench.read(everything(fan), parse_probe("4A", fan))
+    reading = bench.read(all_lit(fan), parse_probe("4A", fan))
     low = dataclasses.replace(reading, volts=2.0)
     good, bad = fan_engine.diagnose([reading, low]).readings
     assert abs(good.z) < 3.0
@@ -146,7 +146,7 @@ def test_readings_are_judged_beside_what_a_healthy_unit_shows(
 
 def test_a_clamp_reading_settles_the_node_current(fan: Design, fan_engine: Engine) -> None:
     feed = fan.feeds[0].name
-    lit = everything(fan)
+    lit = all_lit(fan)
     amps = fan.node_count * (3 * fan.node.channel_ma + fan.node.quiescent_ma) / 1000
     clamp = Reading(lit, parse_probe(feed, fan), None, amps=amps)
     judged = fan_engine.diagnose([clamp]).readings[0]
@@ -161,7 +161,7 @@ def test_an_evening_of_lit_sets_is_forgotten_and_findings_stay_the_same(
     monkeypatch.setattr(response, "MOST_LIT_OCTETS", 0)
     monkeypatch.setattr(response, "LEAST_LIT_SETS", 3)
     busy = Engine(design)
-    lit_sets = [parse_lit("1-2", design, level / 100, "white") for level in range(30, 100, 7)]
+    lit_sets = [parse_lit_set("1-2", design, level / 100, "white") for level in range(30, 100, 7)]
     for lit in [*lit_sets, lit_sets[0]]:
         readings = [Reading(lit, parse_probe("2A", design), 4.9)]
         finding = busy.diagnose(readings)

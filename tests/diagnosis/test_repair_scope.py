@@ -14,14 +14,14 @@ from benchtest.diagnosis import Engine, still_valid, touched_by
 from benchtest.errors import NameFault
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from tests.diagnosis.conftest import Bench
 
 
 def _reading(design: Design, lit: str, probe: str) -> Reading:
-    return Reading(parse_lit(lit, design), parse_probe(probe, design), 4.8)
+    return Reading(parse_lit_set(lit, design), parse_probe(probe, design), 4.8)
 
 
 def test_a_power_joint_touches_its_strand_and_a_feed_all(fan: Design) -> None:
@@ -101,7 +101,7 @@ def test_readings_across_the_joints_of_a_turned_strand_are_stale(fan: Design) ->
 
 
 def test_another_order_of_colours_leaves_readings_under_white(fan: Design) -> None:
-    white, red = parse_lit("4", fan), parse_lit("4", fan, colour="red")
+    white, red = parse_lit_set("4", fan), parse_lit_set("4", fan, colour="red")
     probe = parse_probe("4A", fan)
     readings = [Reading(white, probe, 4.8), Reading(red, probe, 4.9)]
     assert still_valid(fan, "colour_order", readings) == [True, False]
@@ -119,7 +119,7 @@ def test_readings_taken_while_strands_were_without_data_are_stale(
 ) -> None:
     """A lone bus: an open joint takes a strand's volts, and data from all strands after it."""
     comb = make_fan(5, 20, crown=False)
-    lit = parse_lit("all", comb)
+    lit = parse_lit_set("all", comb)
     probes = [parse_probe(text, comb) for text in ("2B", "4B", "5A")]
 
     def still(ohm: float, stopped: int) -> list[bool]:

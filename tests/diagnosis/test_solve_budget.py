@@ -15,7 +15,7 @@ from benchtest.diagnosis.solve_budget import LIMIT, SolveBudget, Stage
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import everything
+from benchtest.prop.lit_set import all_lit
 from tests.diagnosis.conftest import Bench
 
 
@@ -61,7 +61,7 @@ def test_a_later_stage_may_use_what_an_earlier_one_left() -> None:
 @pytest.mark.parametrize("count", [4, 40])
 def test_evidence_that_fits_nothing_stays_within_the_budget(ring: Design, count: int) -> None:
     readings = _nonsense(_anywhere(Bench(ring, {"2A+": 0.8, "5B-": 0.3}, 3), count, 4), 5)
-    marks = [Mark(everything(ring, 0.25), n, 5, 16, "dark") for n in (2, 4)]
+    marks = [Mark(all_lit(ring, 0.25), n, 5, 16, "dark") for n in (2, 4)]
     engine = Engine(ring)
     finding = engine.diagnose(readings, marks)
     assert 0 < engine.work_units <= LIMIT
@@ -72,7 +72,7 @@ def test_three_repairs_leave_each_finding_within_the_budget(ring: Design) -> Non
     before = []
     for number, where in enumerate(("2A+", "5B-", "3B+")):
         then = _nonsense(_anywhere(Bench(ring, {"2A+": 0.8}, number), 12, number), number)
-        marks = (Mark(everything(ring), number + 1, 3, 9, "dark"),)
+        marks = (Mark(all_lit(ring), number + 1, 3, 9, "dark"),)
         before.append(Before(where, tuple(then), marks, tuple(then[:4])))
     now = _nonsense(_anywhere(Bench(ring, {"4A-": 0.4}, 9), 10, 9), 9)
     engine = Engine(ring)

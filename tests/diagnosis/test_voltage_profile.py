@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.predict import predict
-from benchtest.circuit.tolerance import spread
+from benchtest.circuit.prediction import predict
+from benchtest.circuit.tolerance import reading_spread
 from benchtest.diagnosis import Engine, JointBand, profile
 from benchtest.diagnosis.inference.multiple_faults import _blurred
 from benchtest.diagnosis.inference.posterior import Posterior
@@ -19,8 +19,8 @@ from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design, NodeName, Probe, rail_probe
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit_set import everything
-from benchtest.prop.notation import joint_by_name
+from benchtest.prop.lit_set import all_lit
+from benchtest.prop.notation import find_joint
 
 NODES = [rail_probe(NodeName(strand, node)) for strand in (1, 4) for node in (1, 5, 10)]
 
@@ -36,7 +36,7 @@ def engine(small: Design) -> Engine:
 
 
 def _read(design: Design, probes: list[Probe], joint_ohm: dict[str, float]) -> list[Reading]:
-    lit = everything(design)
+    lit = all_lit(design)
     rows = predict(design, lit, probes, joint_ohm).probes
     return [Reading(lit, row.probe, round(row.volts, 4)) for row in rows]
 
@@ -57,7 +57,7 @@ def test_nothing_is_cleared_before_anything_was_read(engine: Engine) -> None:
 def test_a_joint_that_was_read_across_is_cleared_and_an_unread_twin_is_not(
     engine: Engine, small: Design
 ) -> None:
-    drop = joint_by_name("4A+", small).probe
+    drop = find_joint("4A+", small).probe
     bands = _bands(engine, _read(small, [drop], {}))
     cleared = bands["4A+"].cleared_ohm
     assert cleared is not None
@@ -83,7 +83,7 @@ def test_the_whole_prop_is_cleared_as_far_as_its_worst_joint(
 
 
 def test_the_band_of_a_bad_joint_holds_its_resistance(engine: Engine, small: Design) -> None:
-    drop = joint_by_name("4A+", small).probe
+    drop = find_joint("4A+", small).probe
     band = _bands(engine, _read(small, [drop], {"4A+": 0.5}))["4A+"]
     assert band.probability > 0.9
     assert band.open < band.probability
@@ -109,7 +109,7 @@ def test_several_faults_at_once_leave_every_joint_its_band(
 
 
 def test_without_readings_a_profile_is_the_prediction(engine: Engine, small: Design) -> None:
-    lit = everything(small)
+    lit = all_lit(small)
     along = profile(engine, lit, NODES, [], DEFAULT_METER, engine.diagnose())
     predicted = predict(small, lit, NODES, tolerances=engine.tolerances).probes
     assert along.designed_v == pytest.approx([row.volts for row in predicted], abs=1e-9)
@@ -122,7 +122,7 @@ def test_a_reading_is_carried_along_by_the_rule_for_jointly_normal_variables(
     engine: Engine, small: Design
 ) -> None:
     """Anderson, An Introduction to Multivariate Statistical Analysis, theorem 2.5.1, in full."""
-    lit = everything(small)
+    lit = all_lit(small)
     read_at, along_at = [NODES[1]], [NODES[0], NODES[5]]
     solution = Circuit(small).solve(lit.duty(small))
     off = -0.05
@@ -131,7 +131,7 @@ def test_a_reading_is_carried_along_by_the_rule_for_jointly_normal_variables(
     assert finding.healthy > 0.5
     along = profile(engine, lit, along_at, [reading], DEFAULT_METER, finding)
 
-    both = spread(solution, [*read_at, *along_at])
+    both = reading_spread(solution, [*read_at, *along_at])
     covariance = both.covariance()
     noise = noise_of([reading], DEFAULT_METER)
     gained = float(noise.gain[0]) * solution.volts(read_at[0])
@@ -149,8 +149,8 @@ def test_a_bad_joint_bends_the_profile_of_its_own_strand_alone(
     make_fan: Callable[..., Design],
 ) -> None:
     design = make_fan(4, 10, crown=False)
-    engine, lit = Engine(design), everything(design)
-    readings = _read(design, [joint_by_name("4A+", design).probe, NODES[4]], {"4A+": 1.0})
+    engine, lit = Engine(design), all_lit(design)
+    readings = _read(design, [find_joint("4A+", design).probe, NODES[4]], {"4A+": 1.0})
     finding = engine.diagnose(readings)
     along = profile(engine, lit, NODES, readings, DEFAULT_METER, finding)
     truth = [row.volts for row in predict(design, lit, NODES, {"4A+": 1.0}).probes]
@@ -162,7 +162,7 @@ def test_a_bad_joint_bends_the_profile_of_its_own_strand_alone(
 
 
 def test_a_slip_of_the_pen_does_not_bend_the_profile(engine: Engine, small: Design) -> None:
-    lit = everything(small)
+    lit = all_lit(small)
     good = _read(small, NODES, {})
     slip = Reading(lit, NODES[0], (good[0].volts or 0.0) - 1.0)
     readings = [slip, *good[1:]]

@@ -8,7 +8,8 @@ from fractions import Fraction
 import pytest
 
 from benchtest.drive.universe_layout import frames_per_s, node_s, nodes_per_output
-from benchtest.prop.design import Design, NodeKind
+from benchtest.prop.design import Design
+from benchtest.prop.node_kinds import NodeKind
 
 MakeFan = Callable[..., Design]
 MakeKind = Callable[..., NodeKind]

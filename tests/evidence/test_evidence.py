@@ -15,7 +15,7 @@ from benchtest.evidence.marks import Mark, parse_marks, read_marks
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.readings import parse_readings, read_readings
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.lit_set import parse_lit_set
 
 READINGS = "lit,probe,volts\nall,4A,4.871\n4,foot:4+>4A+,0.0312\n"
 MARKS = "lit,strand,nodes,seen\nall,4,17-30,dark\n7,7,all,wrong-colour\n"
@@ -72,7 +72,7 @@ def test_readings_are_read(fan: Design, tmp_path: Path) -> None:
     path.write_text(READINGS)
     (rail, drop), faults = read_readings(path, fan).good_lines()
     assert faults == ()
-    assert (str(rail.probe), rail.volts, rail.lit) == ("4A", 4.871, parse_lit("all", fan))
+    assert (str(rail.probe), rail.volts, rail.lit) == ("4A", 4.871, parse_lit_set("all", fan))
     assert (str(drop.probe), drop.volts) == ("foot:4+>4A+", 0.0312)
 
 
@@ -158,8 +158,8 @@ def test_marks_are_read(fan: Design, tmp_path: Path) -> None:
     path = tmp_path / "marks.csv"
     path.write_text(MARKS)
     marks = [
-        Mark(parse_lit("all", fan), 4, 17, 30, "dark"),
-        Mark(parse_lit("7", fan), 7, 1, 30, "wrong-colour"),
+        Mark(parse_lit_set("all", fan), 4, 17, 30, "dark"),
+        Mark(parse_lit_set("7", fan), 7, 1, 30, "wrong-colour"),
     ]
     assert read_marks(path, fan).good_lines() == (marks, ())
 

@@ -7,12 +7,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import median_abs_deviation
 
-from benchtest.evidence.outliers import FAR, FEWEST, outlier_scores
+from benchtest.evidence.outliers import MIN_OUTLIER_SCORE, MIN_OUTLIER_VALUES, outlier_scores
 
 VOLTS = st.floats(-60.0, 60.0)
 
 
-@given(st.lists(VOLTS, min_size=FEWEST, max_size=12))
+@given(st.lists(VOLTS, min_size=MIN_OUTLIER_VALUES, max_size=12))
 def test_scores_are_offsets_over_the_scaled_median_absolute_deviation(values: list[float]) -> None:
     """SciPy's own, scaled to a normal spread (the modified z-score of Iglewicz and Hoaglin)."""
     scale = max(float(median_abs_deviation(values, scale="normal")), 1e-3)
@@ -25,12 +25,12 @@ def test_scores_are_offsets_over_the_scaled_median_absolute_deviation(values: li
 
 def test_one_unit_unlike_six_others_is_far_whatever_the_six_spread() -> None:
     scores = outlier_scores([4.70, 4.71, 4.69, 4.70, 4.72, 4.71, 4.31], 0.001)
-    assert [abs(score) > FAR for score in scores] == [False] * 6 + [True]
+    assert [abs(score) > MIN_OUTLIER_SCORE for score in scores] == [False] * 6 + [True]
 
 
 def test_units_that_agree_to_the_last_digit_have_no_outlier_in_the_next() -> None:
     scores = outlier_scores([4.700, 4.700, 4.700, 4.700, 4.701], least_sd=0.001)
-    assert max(map(abs, scores)) < FAR
+    assert max(map(abs, scores)) < MIN_OUTLIER_SCORE
 
 
 def test_too_few_units_have_no_outlier() -> None:

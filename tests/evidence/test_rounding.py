@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 
 from benchtest.evidence.meter import DEFAULT_METER, Meter
-from benchtest.evidence.readings import Reading, decimals_of, parse_readings
-from benchtest.evidence.rounding import steps_of
+from benchtest.evidence.readings import Reading, count_decimals, parse_readings
+from benchtest.evidence.rounding import infer_rounding_steps
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import everything
+from benchtest.prop.lit_set import all_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from tests.props import SMALL_FAN
@@ -26,12 +26,12 @@ def _typed(fan: Design, *volts: str, probe: str = "3A") -> list[Reading]:
 
 def _kept(fan: Design, *volts: float) -> list[Reading]:
     """Readings of which only the numbers were kept."""
-    lit, probe = everything(fan), parse_probe("3A", fan)
+    lit, probe = all_lit(fan), parse_probe("3A", fan)
     return [Reading(lit, probe, each) for each in volts]
 
 
 def _steps(readings: list[Reading], meter: Meter = DEFAULT_METER) -> list[float]:
-    return [round(step, 6) for step in steps_of(readings, meter).each]
+    return [round(step, 6) for step in infer_rounding_steps(readings, meter).each]
 
 
 def test_decimals_as_typed_give_the_step(fan: Design) -> None:
@@ -56,15 +56,15 @@ def test_last_digits_that_are_all_zero_show_a_person_who_rounds(fan: Design) -> 
 
 
 def test_a_meter_of_2000_counts_that_was_not_named_is_read_as_one(fan: Design) -> None:
-    steps = steps_of(_kept(fan, 4.87, 4.62, 4.55, 4.71), DEFAULT_METER)
+    steps = infer_rounding_steps(_kept(fan, 4.87, 4.62, 4.55, 4.71), DEFAULT_METER)
     as_read = steps.as_read(DEFAULT_METER)
     assert as_read.steps_v == pytest.approx((0.0, 0.01, 0.0))
     named = Meter.parse("0.5%+3/2000")
-    assert steps_of(_kept(fan, 4.87, 4.62, 4.55, 4.71), named).as_read(named) == named
+    assert infer_rounding_steps(_kept(fan, 4.87, 4.62, 4.55, 4.71), named).as_read(named) == named
 
 
 @pytest.mark.parametrize(
     ("text", "decimals"), [("4.870", 3), ("-0.0", 1), ("+5", 0), ("1e-4", None), (".5", 1)]
 )
 def test_decimals_of_typed_numbers(text: str, decimals: int | None) -> None:
-    assert decimals_of(text) == decimals
+    assert count_decimals(text) == decimals

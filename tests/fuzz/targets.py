@@ -14,8 +14,8 @@ from xml.etree import ElementTree
 
 import numpy as np
 
-from benchtest.circuit.design_review import review
-from benchtest.circuit.predict import predict
+from benchtest.circuit.design_review import review_design
+from benchtest.circuit.prediction import predict
 from benchtest.cli.report import _file_name
 from benchtest.diagnosis import Engine
 from benchtest.errors import BenchError, InputError
@@ -25,8 +25,8 @@ from benchtest.evidence.readings import parse_readings
 from benchtest.pattern.pattern import Pattern
 from benchtest.pattern.reader import parse_pattern
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import everything
-from benchtest.prop.notation import joint_by_name, parse_probe
+from benchtest.prop.lit_set import all_lit
+from benchtest.prop.notation import find_joint, parse_probe
 from benchtest.prop.reader import parse_design
 from benchtest.prop.writer import write_design
 from benchtest.records.backup import DATABASE_FILE
@@ -89,11 +89,11 @@ def take_prop(octets: bytes) -> bool:
 
 def _solve(design: Design) -> None:
     """What cannot be solved must be said; what is said must be numbers."""
-    prediction = predict(design, everything(design))
+    prediction = predict(design, all_lit(design))
     volts = np.array([(row.volts, row.sd) for row in prediction.probes])
     if not np.isfinite(volts).all():
         raise Defect("volts that are no numbers")
-    review(design)
+    review_design(design)
 
 
 def take_overrides(octets: bytes) -> bool:
@@ -155,7 +155,7 @@ def take_words(octets: bytes) -> bool:
     taken = False
     for read in (
         lambda: parse_probe(text, small_fan()),
-        lambda: joint_by_name(text, small_fan()),
+        lambda: find_joint(text, small_fan()),
         lambda: Meter.parse(text),
         lambda: parse_code(text),
     ):

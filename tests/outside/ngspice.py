@@ -17,7 +17,7 @@ from benchtest.circuit.solution import Solution
 from benchtest.circuit.spice import spice_deck
 from benchtest.prop.design import Design, NodeName, Probe, rail_probe
 from benchtest.prop.joints import power_joints
-from benchtest.prop.notation import places
+from benchtest.prop.notation import meter_places
 
 MOST_V = 10e-6
 """What the two may differ by; they differ by less than a nanovolt where ngspice settles well."""
@@ -33,7 +33,7 @@ def everywhere(design: Design) -> list[Probe]:
         for node in range(1, strand.nodes + 1)
     ]
     across = [joint.probe for joint in power_joints(design)]
-    return [*map(rail_probe, places(design)), *map(rail_probe, nodes), *across]
+    return [*map(rail_probe, meter_places(design)), *map(rail_probe, nodes), *across]
 
 
 def by_ngspice(deck: str, folder: Path) -> dict[str, float]:

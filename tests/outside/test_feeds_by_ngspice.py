@@ -10,9 +10,9 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.spice import spice_deck
-from benchtest.circuit.tolerance import cause_names, spread
+from benchtest.circuit.tolerance import cause_names, reading_spread
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.lit_set import all_lit, parse_lit_set
 from benchtest.prop.notation import parse_probe
 from tests.outside.ngspice import by_ngspice
 
@@ -56,7 +56,7 @@ def test_a_supply_that_sags(
     )
     probes = [parse_probe(text, plain) for text in PROBES]
     for lit in ("all", "2 3", "none"):
-        duty = parse_lit(lit, plain).duty(plain)
+        duty = parse_lit_set(lit, plain).duty(plain)
         deck = _with_source(spice_deck(plain, duty, {}, probes), dict(enumerate(source_ohm, 1)))
         theirs = by_ngspice(deck, tmp_path)
         ours = Circuit(sagging).solve(duty).volts_at(probes)
@@ -70,12 +70,12 @@ def test_what_source_and_cable_leave_open_is_what_ngspice_reads_with_a_little_mo
     """The effect of one feed's series resistance on each probe, by a step of 1 mΩ in the deck."""
     design = make_fan(4, 8, feeds=("foot:1", "crown:4"))
     probes = [parse_probe(text, design) for text in PROBES]
-    duty = everything(design).duty(design)
+    duty = all_lit(design).duty(design)
     deck = spice_deck(design, duty, {}, probes)
     before, after = (by_ngspice(text, tmp_path) for text in (deck, _with_source(deck, {1: 1e-3})))
     cable_ohm = 2.0 * design.feeds[0].wire.ohm_per_mm * design.feeds[0].length_mm
     sd_mohm = 1e3 * (0.015**2 + (0.25 * cable_ohm) ** 2) ** 0.5
     stepped = [sd_mohm * (after[f"probe_{n}"] - before[f"probe_{n}"]) for n in range(1, 7)]
     column = cause_names(design).index("feed feed1")
-    found = spread(Circuit(design).solve(duty), probes).shared[:, column]
+    found = reading_spread(Circuit(design).solve(duty), probes).shared[:, column]
     assert found == pytest.approx(stepped, rel=0.03, abs=2e-6)

@@ -20,10 +20,10 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
-from benchtest.prop.design import Design, NodeKind, StrandEnd
+from benchtest.prop.design import Design, StrandEnd
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit_set import COLOURS, Lit, parse_lit
-from benchtest.prop.node_kinds import catalogue
+from benchtest.prop.lit_set import COLOUR_CHANNELS, LitSet, parse_lit_set
+from benchtest.prop.node_kinds import NodeKind, catalogue
 from benchtest.prop.reader import parse_design
 from tests.outside.ngspice import compare
 
@@ -45,7 +45,7 @@ class Made:
     state: str
     text: str
     design: Design
-    lit: Lit
+    lit: LitSet
     joint_ohm: Mapping[str, float]
 
 
@@ -267,14 +267,16 @@ def _value(value: Any) -> str:
 # -- What is lit and what is wrong ------------------------------------------------------------
 
 
-def _lit(chance: np.random.Generator, seed: int, design: Design) -> Lit:
+def _lit(chance: np.random.Generator, seed: int, design: Design) -> LitSet:
     """All white where the prop is to starve; else all, some or none, in any colour."""
     if _state(seed) == "starved":
-        return parse_lit("all", design)
+        return parse_lit_set("all", design)
     some = sorted(_shuffled(chance, len(design.strands))[: 1 + len(design.strands) // 2])
     lit = ("all", " ".join(map(str, some)), "none")[seed % 3]
-    here = [name for name, lights in COLOURS.items() if set(lights) & set(design.node.colours)]
-    return parse_lit(lit, design, colour=str(_drawn(chance, here)))
+    here = [
+        name for name, lights in COLOUR_CHANNELS.items() if set(lights) & set(design.node.colours)
+    ]
+    return parse_lit_set(lit, design, colour=str(_drawn(chance, here)))
 
 
 def _bad(chance: np.random.Generator, seed: int, design: Design) -> dict[str, float]:

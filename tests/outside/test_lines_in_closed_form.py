@@ -11,8 +11,9 @@ import pytest
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import Solution
 from benchtest.prop.conductors import COPPER_OHM_M, Conductor, parse_wire
-from benchtest.prop.design import Design, Feed, NodeKind, NodeName, Strand, StrandEnd, rail_probe
-from benchtest.prop.lit_set import everything
+from benchtest.prop.design import Design, Feed, NodeName, Strand, StrandEnd, rail_probe
+from benchtest.prop.lit_set import all_lit
+from benchtest.prop.node_kinds import NodeKind
 
 MakeKind = Callable[..., NodeKind]
 NO_WIRE_MM = 0.0
@@ -41,7 +42,7 @@ def _line(
 
 
 def _solve(design: Design) -> Solution:
-    return Circuit(design, {"default": 0.0}).solve(everything(design).duty(design))
+    return Circuit(design, {"default": 0.0}).solve(all_lit(design).duty(design))
 
 
 def _sink(make_kind: MakeKind, ma: float) -> NodeKind:

@@ -12,17 +12,9 @@ import pytest
 
 from benchtest.circuit.spice import spice_deck
 from benchtest.prop.conductors import parse_wire
-from benchtest.prop.design import (
-    Design,
-    Family,
-    Feed,
-    NodeKind,
-    Strand,
-    StrandEnd,
-    rail_probe,
-)
-from benchtest.prop.lit_set import everything, parse_lit
-from benchtest.prop.node_kinds import catalogue
+from benchtest.prop.design import Design, Family, Feed, Strand, StrandEnd, rail_probe
+from benchtest.prop.lit_set import all_lit, parse_lit_set
+from benchtest.prop.node_kinds import NodeKind, catalogue
 from tests.outside.ngspice import by_ngspice, compare
 
 MakeFan = Callable[..., Design]
@@ -36,7 +28,7 @@ def test_full_white_on_a_healthy_prop_of_every_kind(
     make_fan: MakeFan, tmp_path: Path, name: str
 ) -> None:
     design = make_fan(4, 10, kind=catalogue()[name])
-    compare(design, everything(design).duty(design), {}, tmp_path)
+    compare(design, all_lit(design).duty(design), {}, tmp_path)
 
 
 @pytest.mark.parametrize("family", FAMILIES)
@@ -49,7 +41,7 @@ def test_a_bad_joint_in_every_family(
     joint_ohm: dict[str, float],
 ) -> None:
     design = make_fan(3, 8, kind=make_kind(family))
-    compare(design, everything(design).duty(design), joint_ohm, tmp_path)
+    compare(design, all_lit(design).duty(design), joint_ohm, tmp_path)
 
 
 @pytest.mark.parametrize(
@@ -62,7 +54,7 @@ def test_a_starved_strand_in_every_family(
     """Thin wire from one end only: the far nodes are far out of their flat part."""
     kind = make_kind(family, channel_ma=40.0)
     design = make_fan(2, 25, kind=kind, crown=False, wire=wire)
-    node_v = compare(design, everything(design).duty(design), {}, tmp_path).node_v
+    node_v = compare(design, all_lit(design).duty(design), {}, tmp_path).node_v
     assert node_v.min() < 0.8 * kind.volts
 
 
@@ -77,7 +69,7 @@ def test_regulated_nodes_hold_their_power(
 ) -> None:
     """The upper solution: each lit node takes 3 x 12 mA x 12 V, however few its volts."""
     design = make_fan(3, 8, kind=make_kind("regulated", quiescent_ma=0.0), wire="28 AWG")
-    solution = compare(design, parse_lit(lit, design).duty(design), joint_ohm, tmp_path)
+    solution = compare(design, parse_lit_set(lit, design).duty(design), joint_ohm, tmp_path)
     assert solution.starts
     lit_w = 3 * 12e-3 * 12.0 * solution.duty.max(axis=1)
     assert solution.node_a * solution.node_v == pytest.approx(lit_w, rel=1e-9)
@@ -102,7 +94,7 @@ def test_the_decks_regulated_law_in_closed_form(
     end, wire = StrandEnd(1, "A"), parse_wire("22 AWG")
     feed = Feed("main", end, 12.0, wire, 0.0)
     design = Design("One", kind, (Strand(1, 1, 1.0, (0.0, 0.0), wire),), (end,), feeds=(feed,))
-    duty = everything(design).duty(design)
+    duty = all_lit(design).duty(design)
     joint_ohm = {"main+": 1.0, "main-": 0.0}
     deck = spice_deck(design, duty, joint_ohm, [rail_probe(end)])
     expected_v = (12 + math.sqrt(144 - 4 * watts)) / 2
@@ -123,7 +115,7 @@ def test_a_strand_cut_off_by_open_joints(
     """Both joints of one rail open: what is left comes through the data line's diodes."""
     design = make_fan(3, 8)
     joint_ohm = {f"2A{rail}": math.inf, f"2B{rail}": math.inf}
-    node_v = compare(design, parse_lit(lit, design).duty(design), joint_ohm, tmp_path).node_v
+    node_v = compare(design, parse_lit_set(lit, design).duty(design), joint_ohm, tmp_path).node_v
     # 1.4 to 4.4 V behind an open joint at 5 V: common practice, no source
     assert 1.4 <= node_v[8:16].min() <= node_v[8:16].max() <= 4.4
 
@@ -132,14 +124,14 @@ def test_two_feeds_of_different_volts_and_ring_buses(make_fan: MakeFan, tmp_path
     design = make_fan(4, 8, ring=True, feeds=("foot:1", "crown:3"))
     high = dataclasses.replace(design.feeds[1], volts=5.2, fuse_mohm=11.0)
     design = dataclasses.replace(design, feeds=(design.feeds[0], high))
-    compare(design, everything(design).duty(design), {"4A-": 0.3}, tmp_path)
+    compare(design, all_lit(design).duty(design), {"4A-": 0.3}, tmp_path)
 
 
 def test_joints_of_no_resistance(make_fan: MakeFan, tmp_path: Path) -> None:
     design = make_fan(3, 8)
-    compare(design, everything(design).duty(design), {"default": 0.0}, tmp_path)
+    compare(design, all_lit(design).duty(design), {"default": 0.0}, tmp_path)
 
 
 def test_twelve_strands_of_thirty(make_fan: MakeFan, tmp_path: Path) -> None:
     design = make_fan(12, 30)
-    compare(design, everything(design).duty(design), {"4A+": 0.8, "9B-": 0.1}, tmp_path)
+    compare(design, all_lit(design).duty(design), {"4A+": 0.8, "9B-": 0.1}, tmp_path)

@@ -11,8 +11,9 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.errors import CircuitFault, InputError
-from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.design import Design
+from benchtest.prop.lit_set import parse_lit_set
+from benchtest.prop.node_kinds import NodeKind
 from benchtest.prop.notation import parse_probe
 from tests.outside.ngspice import compare
 
@@ -47,7 +48,7 @@ def test_a_short(
     design = make_fan(4, 8)
     touching = {parse_probe(name, design): ohm for name, ohm in shorts.items()}
     cut = dict.fromkeys(opens, math.inf)
-    duty = parse_lit("1-3", design).duty(design)
+    duty = parse_lit_set("1-3", design).duty(design)
     solution = compare(design, duty, cut, tmp_path, 1e-5, touching)
     for probe, ohm in touching.items():
         if ohm == 0.0:
@@ -60,7 +61,7 @@ def test_what_a_supply_drives_through_its_own_joined_rails(
     """5 V over 1.5 m of 14 AWG there and back and two joints of 2 mΩ."""
     design = make_fan(4, 8, kind=make_kind(quiescent_ma=0.0))
     touching = {parse_probe(str(design.feeds[0].at), design): 0.0}
-    solution = Circuit(design, short_ohm=touching).solve(parse_lit("none", design).duty(design))
+    solution = Circuit(design, short_ohm=touching).solve(parse_lit_set("none", design).duty(design))
     ohm = 2 * (1.5 * 2.525e-3 / 0.3048 + 2e-3)  # 2.525 Ω per 1000 ft: NBS Circular 31
     assert solution.feed_a["feed1"] == pytest.approx(5.0 / ohm, rel=1e-3)
 

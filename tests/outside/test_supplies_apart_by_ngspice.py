@@ -10,7 +10,7 @@ import pytest
 from benchtest.circuit.network import Circuit
 from benchtest.errors import CircuitFault
 from benchtest.prop.design import Design, NodeName, rail_probe
-from benchtest.prop.lit_set import everything
+from benchtest.prop.lit_set import all_lit
 from benchtest.prop.reader import parse_design
 from tests.outside.ngspice import compare
 
@@ -60,7 +60,7 @@ def test_a_strand_between_two_supplies_is_dark(
     tmp_path: Path, strands: int, feeds: list[str], cut: list[str], dark: int
 ) -> None:
     design = _pier(strands, feeds)
-    solution = compare(design, everything(design).duty(design), _cut(*cut), tmp_path, 1e-5)
+    solution = compare(design, all_lit(design).duty(design), _cut(*cut), tmp_path, 1e-5)
     between = solution.node_v.reshape(strands, -1)[dark - 1]
     assert between.max() == pytest.approx(0.0, abs=1e-12)
     assert not solution.node_a.reshape(strands, -1)[dark - 1].any()

@@ -10,12 +10,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from benchtest.circuit.feed_limits import circulating_words
+from benchtest.circuit.feed_limits import circulating_warning
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.spice import spice_deck
-from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.design import Design
+from benchtest.prop.lit_set import all_lit, parse_lit_set
+from benchtest.prop.node_kinds import NodeKind
 from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from tests.outside.ngspice import by_ngspice, compare
@@ -52,7 +53,7 @@ def test_what_circulates_between_unlike_supplies(
     theirs = by_ngspice(spice_deck(design, _dark(design)), tmp_path)
     amps = [theirs[f"feed_{number}"] for number in range(1, len(volts) + 1)]
     assert sum(amps) == pytest.approx(0.0, abs=1e-9)
-    found = WORDS.match(circulating_words(Circuit(design)) or "")
+    found = WORDS.match(circulating_warning(Circuit(design)) or "")
     assert found
     high, low = amps.index(max(amps)), amps.index(min(amps))
     assert (found["high"], found["low"]) == (design.feeds[high].name, design.feeds[low].name)
@@ -65,7 +66,9 @@ def test_two_cables_and_their_joints_in_a_row(make_fan: MakeFan, make_kind: Make
     """Both supplies on one pad: 0.1 V over two loops of 3 m of 14 AWG and two joints of 2 mΩ."""
     design = _unequal(make_fan, make_kind, 5.0, 5.1)
     feeds = tuple(dataclasses.replace(feed, at=design.feeds[0].at) for feed in design.feeds)
-    found = WORDS.match(circulating_words(Circuit(dataclasses.replace(design, feeds=feeds))) or "")
+    found = WORDS.match(
+        circulating_warning(Circuit(dataclasses.replace(design, feeds=feeds))) or ""
+    )
     assert found
     ohm = 2 * (3.0 * 2.525e-3 / 0.3048 + 2 * 2e-3)  # 2.525 Ω per 1000 ft: NBS Circular 31
     assert float(found["out"]) == pytest.approx(0.1 / ohm, abs=0.0051)
@@ -73,11 +76,11 @@ def test_two_cables_and_their_joints_in_a_row(make_fan: MakeFan, make_kind: Make
 
 
 def test_supplies_alike_circulate_nothing(make_fan: MakeFan, make_kind: MakeKind) -> None:
-    assert circulating_words(Circuit(_unequal(make_fan, make_kind, 5.1, 5.1))) is None
+    assert circulating_warning(Circuit(_unequal(make_fan, make_kind, 5.1, 5.1))) is None
 
 
 def test_a_millivolt_apart_is_of_no_account(make_fan: MakeFan, make_kind: MakeKind) -> None:
-    assert circulating_words(Circuit(_unequal(make_fan, make_kind, 5.0, 5.0001))) is None
+    assert circulating_warning(Circuit(_unequal(make_fan, make_kind, 5.0, 5.0001))) is None
 
 
 APART = """
@@ -124,7 +127,7 @@ length_mm = 1800.0
 def test_returns_joined_alone(tmp_path: Path, lit: str) -> None:
     """One supply a half: each gives what its own half draws, and no more, through its own +."""
     design = parse_design(APART, "gull.toml")
-    solution = compare(design, parse_lit(lit, design).duty(design), {}, tmp_path)
+    solution = compare(design, parse_lit_set(lit, design).duty(design), {}, tmp_path)
     half_a = solution.node_a.reshape(2, -1).sum(axis=1)
     assert list(solution.feed_a.values()) == pytest.approx(half_a.tolist(), rel=1e-9)
 
@@ -132,14 +135,14 @@ def test_returns_joined_alone(tmp_path: Path, lit: str) -> None:
 def test_joined_on_both_rails_they_push_current_into_each_other(tmp_path: Path) -> None:
     """The same prop with all of that link soldered: a quarter of an ampere and more goes over."""
     design = parse_design(APART.replace('rails = "-"\n', ""), "gull.toml")
-    solution = compare(design, everything(design).duty(design), {}, tmp_path)
+    solution = compare(design, all_lit(design).duty(design), {}, tmp_path)
     half_a = solution.node_a.reshape(2, -1).sum(axis=1)
     assert solution.feed_a["right"] > half_a[1] + 0.25
-    assert circulating_words(solution.circuit) is not None
+    assert circulating_warning(solution.circuit) is not None
 
 
 def test_nothing_circulates_over_a_return_alone() -> None:
-    assert circulating_words(Circuit(parse_design(APART, "gull.toml"))) is None
+    assert circulating_warning(Circuit(parse_design(APART, "gull.toml"))) is None
 
 
 PLUGGED = """
@@ -187,7 +190,7 @@ def test_joints_have_the_milliohms_of_their_table(
 ) -> None:
     """Plug pins of 12 mΩ drop 12 mV an ampere, and no other joint changes: still 2 mΩ."""
     design = parse_design(PLUGGED.replace(table, f"{table}\njoint_mohm = 12.0"), "fan.toml")
-    duty = everything(design).duty(design)
+    duty = all_lit(design).duty(design)
     drops = [parse_probe(probe, design), parse_probe(_elsewhere(probe), design)]
     found = by_ngspice(spice_deck(design, duty, {}, drops), tmp_path)
     assert found["probe_1"] == pytest.approx(0.012 * amps, rel=1e-6)

@@ -13,9 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtest.errors import FileFaults
-from benchtest.pattern import frame_of, load_patterns, parse_pattern
-from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.lit_set import Lit
+from benchtest.pattern import frame_from_duty, load_patterns, parse_pattern
+from benchtest.prop.design import Design
+from benchtest.prop.lit_set import LitSet
+from benchtest.prop.node_kinds import NodeKind
 
 SHIPPED = {"full-white", "by-strand", "walk", "primaries", "ruler"}
 
@@ -36,8 +37,8 @@ def test_every_shipped_pattern_says_what_it_is_for() -> None:
 
 def test_full_white_lights_everything(fan: Design) -> None:
     (step,) = load_patterns()["full-white"].steps(fan)
-    assert (frame_of(step.duty) == 255).all()
-    assert step.lit == Lit(frozenset([1, 2, 3]))
+    assert (frame_from_duty(step.duty) == 255).all()
+    assert step.lit == LitSet(frozenset([1, 2, 3]))
 
 
 def test_by_strand_lights_one_after_the_other(fan: Design) -> None:

@@ -6,8 +6,7 @@ import dataclasses
 
 import pytest
 
-from benchtest.prop.design import NodeKind
-from benchtest.prop.node_kinds import catalogue
+from benchtest.prop.node_kinds import NodeKind, catalogue
 
 KINDS = sorted(catalogue())
 ASKED_FOR = {"ws2811-5v", "ws2811-12v", "ws2811-12v-resistor", "ws2812b-5v", "ws2815-12v",

@@ -13,8 +13,8 @@ from benchtest.errors import BenchError, NameFault
 from benchtest.prop.data_path import data_order
 from benchtest.prop.design import Design, NodeName, Point, Probe, rail_probe
 from benchtest.prop.joints import data_joints, power_joints
-from benchtest.prop.lit_set import Lit, everything, parse_lit, spans
-from benchtest.prop.notation import joint_by_name, parse_place, parse_point, parse_probe, places
+from benchtest.prop.lit_set import LitSet, all_lit, format_ranges, parse_lit_set
+from benchtest.prop.notation import find_joint, meter_places, parse_place, parse_point, parse_probe
 
 
 @pytest.fixture(scope="module")
@@ -23,7 +23,7 @@ def fan(make_fan: Callable[..., Design]) -> Design:
 
 
 def test_every_place_and_point_is_read_back(fan: Design) -> None:
-    found = [*places(fan), NodeName(4, 17), NodeName(12, 30)]
+    found = [*meter_places(fan), NodeName(4, 17), NodeName(12, 30)]
     for place in found:
         assert parse_place(str(place), fan) == place
         assert parse_probe(str(place), fan) == rail_probe(place)
@@ -33,9 +33,9 @@ def test_every_place_and_point_is_read_back(fan: Design) -> None:
 
 def test_every_joint_is_found_and_its_drop_is_a_probe(fan: Design) -> None:
     for joint in power_joints(fan):
-        assert joint_by_name(joint.name, fan) == joint
+        assert find_joint(joint.name, fan) == joint
         assert parse_probe(str(joint.probe), fan) == joint.probe
-    assert str(joint_by_name("4A+", fan).probe) == "foot:4+>4A+"
+    assert str(find_joint("4A+", fan).probe) == "foot:4+>4A+"
 
 
 def test_a_fan_between_two_buses_has_the_joints_that_one_counts(fan: Design) -> None:
@@ -78,7 +78,7 @@ def test_what_is_no_probe_is_said_plainly(fan: Design, text: str, words: str) ->
 
 def test_a_near_miss_of_a_joint_gets_a_guess(fan: Design) -> None:
     with pytest.raises(NameFault, match="did you mean"):
-        joint_by_name("4a+", fan)
+        find_joint("4a+", fan)
 
 
 @pytest.mark.parametrize(
@@ -87,43 +87,43 @@ def test_a_near_miss_of_a_joint_gets_a_guess(fan: Design) -> None:
      ("1,3", (1, 3))],
 )  # fmt: skip
 def test_lit_strands_are_read(fan: Design, text: str, strands: tuple[int, ...]) -> None:
-    assert parse_lit(text, fan).strands == frozenset(strands)
+    assert parse_lit_set(text, fan).strands == frozenset(strands)
 
 
 @pytest.mark.parametrize("text", ["", "0", "13", "8-5", "a", "1-", "-3", "1--3", "٣", "9" * 50])
 def test_what_is_no_lit_set_is_refused(fan: Design, text: str) -> None:
     with pytest.raises(NameFault):
-        parse_lit(text, fan)
+        parse_lit_set(text, fan)
 
 
 @given(st.sets(st.integers(1, 12)))
 def test_lit_sets_are_written_and_read_back(fan: Design, strands: set[int]) -> None:
-    lit = Lit(frozenset(strands))
-    assert parse_lit(lit.text(fan), fan) == lit
-    assert len(spans(strands).split()) <= len(strands)
+    lit = LitSet(frozenset(strands))
+    assert parse_lit_set(lit.text(fan), fan) == lit
+    assert len(format_ranges(strands).split()) <= len(strands)
 
 
 def test_duty_lights_the_channels_of_the_colour(fan: Design) -> None:
-    duty = Lit(frozenset([2]), 0.5, "yellow").duty(fan)
+    duty = LitSet(frozenset([2]), 0.5, "yellow").duty(fan)
     assert duty[30].tolist() == [0.5, 0.5, 0.0]
     assert duty.sum() == 30.0
-    assert everything(fan).duty(fan).all()
+    assert all_lit(fan).duty(fan).all()
 
 
 def test_levels_and_colours_that_are_none_are_refused(fan: Design) -> None:
     for level in (-0.1, 1.1, float("nan")):
         with pytest.raises(BenchError, match="level"):
-            parse_lit("all", fan, level)
+            parse_lit_set("all", fan, level)
     with pytest.raises(NameFault, match='did you mean "white"'):
-        parse_lit("all", fan, colour="wite")
+        parse_lit_set("all", fan, colour="wite")
     with pytest.raises(NameFault, match="no such channel"):
-        parse_lit("all", fan, colour="white-channel")
+        parse_lit_set("all", fan, colour="white-channel")
 
 
 @settings(max_examples=300, deadline=None)
 @given(st.text(max_size=30))
 def test_any_text_is_a_name_or_a_fault(fan: Design, text: str) -> None:
-    readers = (parse_probe, parse_point, parse_place, parse_lit, joint_by_name)
+    readers = (parse_probe, parse_point, parse_place, parse_lit_set, find_joint)
     for read in readers:
         with contextlib.suppress(NameFault):
             read(text, fan)

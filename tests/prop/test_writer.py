@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtest.prop.conductors import Conductor, board_copper, parse_board, parse_wire
-from benchtest.prop.data_path import hops
+from benchtest.prop.data_path import data_hops
 from benchtest.prop.design import (
     RAILS,
     Bus,
@@ -22,16 +22,15 @@ from benchtest.prop.design import (
     End,
     Feed,
     Link,
-    NodeKind,
     Output,
     Rail,
     Strand,
     StrandEnd,
 )
-from benchtest.prop.node_kinds import catalogue
+from benchtest.prop.node_kinds import NodeKind, catalogue
 from benchtest.prop.node_table import with_figures
 from benchtest.prop.reader import parse_design, read_design
-from benchtest.prop.validation import check_design
+from benchtest.prop.validation import find_design_faults
 from benchtest.prop.writer import write_design
 
 DEMOS = ["willow-fan", "tide-arch", "gull-wing"]
@@ -117,7 +116,7 @@ def _links(draw: st.DrawFn, design: Design) -> list[Link]:
     rails: tuple[Rail, ...] = draw(st.sampled_from([RAILS, RAILS[1:]]))
     every = [
         Link(one, other, length_mm, wire or design.strand(one.strand).wire, rails, joint_ohm)
-        for one, other in hops(design)
+        for one, other in data_hops(design)
     ]
     return draw(st.sampled_from([[], every, every[:1]]))
 
@@ -148,7 +147,7 @@ def _feeds(draw: st.DrawFn, design: Design, numbers: list[int]) -> list[Feed]:
 @settings(max_examples=60, deadline=None)
 @given(designs())
 def test_a_written_file_reads_back_as_the_design(design: Design) -> None:
-    assert not check_design(design)  # else the reader would be right to refuse it
+    assert not find_design_faults(design)  # else the reader would be right to refuse it
     text = write_design(design)
     assert parse_design(text, "written.toml") == design
     assert write_design(parse_design(text, "written.toml")) == text

@@ -15,7 +15,7 @@ import pytest
 from benchtest.evidence.marks import Mark
 from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 from benchtest.prop.reader import parse_design
 from benchtest.records.comparison import (
     ComparedChange,
@@ -82,7 +82,7 @@ def page() -> str:
         good=False,
         waits_for=["strand 4, 9 failed", "clear 7A+ (93%)", "sign-off"],
         strands=[StrandLine(n, count, "passed", "") for n, count in enumerate(nodes, 1)],
-        marks=[Mark(Lit(frozenset([4])), 4, 17, 30, "dark")],
+        marks=[Mark(LitSet(frozenset([4])), 4, 17, 30, "dark")],
         joints=joints,
         plot=StrandPlot(
             "all", [StrandPanel(s.number, s.nodes, curve) for s in design.strands], 4.5

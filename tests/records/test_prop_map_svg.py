@@ -10,7 +10,7 @@ import pytest
 
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.prop.design import Bus, Design, StrandEnd
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 from benchtest.prop.reader import parse_design
 from benchtest.records.prop_map_svg import MAP_WIDTH, SvgPropMap, draw_map
 
@@ -21,7 +21,7 @@ def _design(name: str) -> Design:
 
 
 def _mark(strand: int, first: int, last: int, seen: Seen) -> Mark:
-    return Mark(Lit(frozenset([strand])), strand, first, last, seen)
+    return Mark(LitSet(frozenset([strand])), strand, first, last, seen)
 
 
 def _words(drawn: SvgPropMap) -> list[str]:

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from benchtest.evidence.marks import Mark
 from benchtest.prop.design import BusPad, Design
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 from benchtest.prop.reader import parse_design
 from benchtest.records.comparison import (
     ComparedChange,
@@ -147,7 +147,7 @@ def _content(words: str = "plain") -> ReportContent:
         good=True,
         waits_for=["sealing", words],
         strands=[StrandLine(1, 30, "passed", ""), StrandLine(2, 30, "failed", words)],
-        marks=[Mark(Lit(frozenset([2])), 2, 17, 30, "dark")],
+        marks=[Mark(LitSet(frozenset([2])), 2, 17, 30, "dark")],
         joints=[
             JointLine("1A+", cleared_ohm=0.03),
             JointLine("1A-"),

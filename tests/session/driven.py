@@ -10,7 +10,7 @@ import numpy as np
 from benchtest.diagnosis import Finding, NextReading
 from benchtest.drive.universe_layout import Frame, frame_from_slots
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.session.stand import Stand
 
@@ -55,6 +55,6 @@ def pass_all(stand: Stand) -> None:
 
 def asks(stand: Stand, lit: str = "all", probe: str = "4B") -> None:
     """Let the guidance ask for a reading, as a finding would."""
-    strands = everything(stand.design).strands if lit == "all" else frozenset(map(int, lit.split()))
-    ask = NextReading(Lit(strands), parse_probe(probe, stand.design), 0.5, settled=False)
+    strands = all_lit(stand.design).strands if lit == "all" else frozenset(map(int, lit.split()))
+    ask = NextReading(LitSet(strands), parse_probe(probe, stand.design), 0.5, settled=False)
     stand.finding = Finding(0.5, (), (), ask, (), None)

@@ -11,10 +11,10 @@ import pytest
 from benchtest.cli import main
 from benchtest.errors import InputError, NameFault
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.pattern import frame_of
+from benchtest.pattern import frame_from_duty
 from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.records.batch_report import render_batch
 from benchtest.records.comparison import ComparedChange, UnitComparison
 from benchtest.records.shelf import Shelf
@@ -55,8 +55,8 @@ def tested(shelf: Shelf, design_text: str, fan: Design) -> Bench:
             session.record(RepairDone(repair, "reflowed"))
         prop = VirtualProp(fan, [parse_fault(fault, fan) for fault in faults], seed)
         for joint in read:
-            lit = parse_lit(joint[0], fan)
-            prop.receive(frame_of(lit.duty(fan)))
+            lit = parse_lit_set(joint[0], fan)
+            prop.receive(frame_from_duty(lit.duty(fan)))
             session.record(ReadingTaken(joint[0], str(probes[joint]), prop.measure(probes[joint])))
         return session
 

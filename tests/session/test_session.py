@@ -16,7 +16,7 @@ import pytest
 from benchtest.circuit.network import Circuit
 from benchtest.errors import FileFaults, InputError, RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.prop.lit_set import everything
+from benchtest.prop.lit_set import all_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import SessionConflict, Shelf
 from benchtest.session.log.events import (
@@ -236,7 +236,7 @@ def test_a_finding_is_kept_in_words_and_numbers(begin: Begin) -> None:
 
 def test_a_prediction_agrees_with_the_diagnosis(begin: Begin) -> None:
     session = begin()
-    lit, probe = everything(session.design), parse_probe("4B", session.design)
+    lit, probe = all_lit(session.design), parse_probe("4B", session.design)
     expected_v, sd_v = session.expect(lit, probe)
     session.record(ReadingTaken("all", "4B", round(expected_v, 3)))
     (row,) = session.diagnose().readings

@@ -8,10 +8,10 @@ from pathlib import Path
 
 from textual.widgets import OptionList
 
-from benchtest.circuit.predict import predict
+from benchtest.circuit.prediction import predict
 from benchtest.cli import main
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import CheckMade, ReadingTaken, VerdictGiven
@@ -38,7 +38,7 @@ def _as_shown(
     design: Design, lit_text: str, probe_text: str, joint_ohm: dict[str, float] | None = None
 ) -> ReadingTaken:
     """What a meter shows at a unit as designed, but for some joints."""
-    lit, probe = parse_lit(lit_text, design), parse_probe(probe_text, design)
+    lit, probe = parse_lit_set(lit_text, design), parse_probe(probe_text, design)
     volts = predict(design, lit, [probe], joint_ohm).probes[0].volts
     return ReadingTaken(lit_text, probe_text, round(volts, 4 if abs(volts) < 0.6 else 3))
 
@@ -100,7 +100,7 @@ async def test_a_supply_that_does_not_fit_its_readings_is_asked_for_again_under_
         for strand in session.design.strands:
             session.record(VerdictGiven(strand.number, passed=True))
         for lit, probe in (("1", "1A"), ("2", "2B"), ("3", "3B"), ("1-2", "1B")):
-            session.record(_as_shown(session.design.fed({"main": 4.86}), lit, probe))
+            session.record(_as_shown(session.design.with_supply_volts({"main": 4.86}), lit, probe))
     async with driven(folder, small_fan, ready=False) as at:
         await at.until(lambda: at.stand.advice.check == ("supply", "main"))
         asked = "lower than the supply typed as 4.95 V allows: measure the supply again under load"
@@ -112,7 +112,7 @@ async def test_a_supply_that_does_not_fit_its_readings_is_asked_for_again_under_
         await at.until(lambda: at.stand.finding is not None)
         assert at.stand.advice.check is None
         shown = at.stand.session.expect(
-            parse_lit("1", at.stand.design), parse_probe("1A", at.stand.design)
+            parse_lit_set("1", at.stand.design), parse_probe("1A", at.stand.design)
         )
         assert abs(shown[0] - 4.86) < 0.03
 

@@ -17,8 +17,8 @@ import pytest
 from rich.segment import Segment
 from textual.widgets import Input
 
-from benchtest.circuit.predict import predict
-from benchtest.prop.lit_set import parse_lit
+from benchtest.circuit.prediction import predict
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Shelf
 from benchtest.session.guidance.steps import StepName
@@ -49,7 +49,7 @@ def _prepare(folder: Path) -> Path:
             session.record(VerdictGiven(number, passed=True))
         for lit_text, probe_text in READ:
             lit, probe = (
-                parse_lit(lit_text, session.design),
+                parse_lit_set(lit_text, session.design),
                 parse_probe(probe_text, session.design),
             )
             (row,) = predict(session.design, lit, [probe], joint_ohm={"2A+": 0.9}).probes

@@ -18,8 +18,8 @@ from typing import get_args
 
 import pytest
 
-from benchtest.circuit.predict import predict
-from benchtest.prop.lit_set import everything
+from benchtest.circuit.prediction import predict
+from benchtest.prop.lit_set import all_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Shelf
 from benchtest.session.guidance.next_step import Task
@@ -285,7 +285,7 @@ def _read_all(folder: Path, path: Path, where: str) -> None:
         ends = [f"{number}A" for number in (1, 2, 3)]
         drops = [f"foot:{number}{rail}>{number}A{rail}" for number in (1, 2, 3) for rail in "+-"]
         probes = [parse_probe(text, design) for text in ["main", *ends, *drops]]
-        for row in predict(design, everything(design), probes, READ_ALREADY[where]).probes:
+        for row in predict(design, all_lit(design), probes, READ_ALREADY[where]).probes:
             session.record(ReadingTaken("all", str(row.probe), round(row.volts, 4)))
 
 

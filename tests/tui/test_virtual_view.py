@@ -6,8 +6,8 @@ from importlib.resources import files
 
 import pytest
 
-from benchtest.pattern import frame_of
-from benchtest.prop.lit_set import parse_lit
+from benchtest.pattern import frame_from_duty
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.reader import parse_design
 from benchtest.tui.glyphs import ASCII
 from benchtest.tui.virtual_view import rows_of_sights
@@ -22,7 +22,7 @@ FAN = parse_design(
 
 def _seen(lit: str, *faults: str, level: float = 0.25, rows: int = 5, width: int = 36) -> list[str]:
     prop = VirtualProp(FAN, [parse_fault(fault, FAN) for fault in faults], 1)
-    prop.receive(frame_of(parse_lit(lit, FAN, level).duty(FAN)))
+    prop.receive(frame_from_duty(parse_lit_set(lit, FAN, level).duty(FAN)))
     return rows_of_sights(observe(prop), rows, width, ASCII)
 
 

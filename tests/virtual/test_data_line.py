@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from benchtest.prop.data_path import data_order
-from benchtest.prop.design import Design, NodeKind
+from benchtest.prop.design import Design
+from benchtest.prop.node_kinds import NodeKind
 from benchtest.virtual.data_line import DataLine
 from benchtest.virtual.injected_faults import parse_faults
 

@@ -10,7 +10,8 @@ import pytest
 
 from benchtest.errors import CircuitFault, NameFault
 from benchtest.evidence.meter import Meter
-from benchtest.prop.design import Design, NodeKind
+from benchtest.prop.design import Design
+from benchtest.prop.node_kinds import NodeKind
 from benchtest.prop.notation import parse_probe
 from benchtest.virtual.injected_faults import parse_fault, parse_faults
 from benchtest.virtual.virtual_prop import VirtualProp

@@ -15,7 +15,7 @@ from benchtest.drive.e131.driver import E131Driver, SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.universe_layout import universe_numbers
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.reader import read_design
 from benchtest.virtual.observer import Observation
 from benchtest.virtual.remote_prop import RemoteProp, start_simulation
@@ -80,7 +80,7 @@ def test_a_whole_stream_arrives_without_loss() -> None:
             driver = E131Driver(design, parse_target(prop.target), SENDER)
             with FrameClock(driver, design.node_count, design.node.channels).start() as clock:
                 for strands in ("all", "7", "none"):
-                    duty = parse_lit(strands, design).duty(design)
+                    duty = parse_lit_set(strands, design).duty(design)
                     clock.show(np.rint(duty * 255).astype(np.uint8))
                     _until(prop, _expected(strands))
             # three terminations for each of three universes

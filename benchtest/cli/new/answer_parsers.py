@@ -9,21 +9,13 @@ import re
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
-from benchtest.errors import InputError, nearest
+from benchtest.errors import InputError, did_you_mean
 from benchtest.input_files import printable
 from benchtest.prop.conductors import Conductor, parse_board, parse_wire
-from benchtest.prop.design import (
-    HEALTHY_JOINT_OHM,
-    RAILS,
-    BusPad,
-    Design,
-    End,
-    NodeKind,
-    Rail,
-    StrandEnd,
-)
+from benchtest.prop.design import HEALTHY_JOINT_OHM, RAILS, BusPad, Design, End, Rail, StrandEnd
+from benchtest.prop.node_kinds import NodeKind
 from benchtest.prop.notation import parse_end
-from benchtest.prop.reader import LEAST_JOINT_MOHM, MIN_MM, MOST_JOINT_MOHM, MOST_MM
+from benchtest.prop.reader import MAX_JOINT_MOHM, MAX_MM, MIN_JOINT_MOHM, MIN_MM
 from benchtest.records.models import check_tag
 
 Value = TypeVar("Value")
@@ -78,7 +70,7 @@ def figure(unit: str, most: float, *, zero: bool = False) -> Callable[[str], flo
     return read
 
 
-length_mm = figure("mm", MOST_MM)
+length_mm = figure("mm", MAX_MM)
 amps = figure("A", MOST_A)
 
 
@@ -95,7 +87,7 @@ def one_of(known: Sequence[str]) -> Callable[[str], str]:
         for name in known:
             if name.lower() == word.lower():
                 return name
-        near = nearest(word, known)
+        near = did_you_mean(word, known)
         raise InputError(f'is "{shown(text)}"; give one of {", ".join(known)}{near}')
 
     return read
@@ -130,7 +122,7 @@ def node_counts(strands: int, most: int) -> Callable[[str], list[int]]:
 
 def lead_lengths(text: str) -> tuple[float, float]:
     """Leads at A and at B: one length for both, or two. [mm]"""
-    read = figure("mm", MOST_MM, zero=True)
+    read = figure("mm", MAX_MM, zero=True)
     if re.fullmatch(r"\s*\d+,\d+\s*", text, re.ASCII):  # 62,5 is one length where commas are points
         one, two = text.strip().replace(",", "."), text.strip().replace(",", " ")
         raise InputError(f'is "{shown(text)}"; write "{one}" for one length, "{two}" for two')
@@ -226,11 +218,11 @@ def joint_ohm(text: str) -> float:
     if word == SOLDERED:
         return HEALTHY_JOINT_OHM
     figure_of = word.removeprefix("plugs").strip()
-    mohm = PLUG_MOHM if word == "plugs" else mohms(figure_of, MOST_JOINT_MOHM)
-    if mohm < LEAST_JOINT_MOHM:
+    mohm = PLUG_MOHM if word == "plugs" else mohms(figure_of, MAX_JOINT_MOHM)
+    if mohm < MIN_JOINT_MOHM:
         raise InputError(
             f'is "{shown(text)}"; write {SOLDERED}, plugs, or the milliohms of one pin, '
-            f"{LEAST_JOINT_MOHM:g} to {MOST_JOINT_MOHM:g}"
+            f"{MIN_JOINT_MOHM:g} to {MAX_JOINT_MOHM:g}"
         )
     return mohm * 1e-3
 

@@ -7,8 +7,9 @@ import re
 from dataclasses import replace
 
 from benchtest.prop.conductors import parse_wire
-from benchtest.prop.design import BusPad, Design, NodeKind, StrandEnd
-from benchtest.prop.validation import unfed
+from benchtest.prop.design import BusPad, Design, StrandEnd
+from benchtest.prop.node_kinds import NodeKind
+from benchtest.prop.validation import unfed_strands
 
 FUSES_A = (1.0, 2.0, 3.0, 5.0, 7.5, 10.0, 15.0, 20.0, 25.0, 30.0)
 """Ratings of blade fuses. Source: ISO 8820-3, from memory."""
@@ -43,12 +44,12 @@ def usual_feeds(design: Design) -> int:
     At a bus a feed's current parts; at a strand end it may all go into one strand's wire.
     """
     from benchtest.circuit.feed_limits import FUSE_SHARE
-    from benchtest.circuit.ratings import rated_a
+    from benchtest.circuit.ratings import rated_current_a
 
     count = 0
-    for run in unfed(design):
+    for run in unfed_strands(design):
         on_bus = any(pad.strand in run for bus in design.buses for pad in bus.pads)
-        thinnest_a = min(rated_a(design.strand(number).wire) for number in run)
+        thinnest_a = min(rated_current_a(design.strand(number).wire) for number in run)
         most_a = FUSE_SHARE * FUSES_A[-1] if on_bus else thinnest_a
         nodes = sum(design.strand(number).nodes for number in run)
         count += min(math.ceil(white_a(design.node, nodes) / most_a), len(run))
@@ -60,9 +61,9 @@ def usual_cable(least_a: float) -> str:
 
     A cable must stand what its fuse lets through, not only what the prop draws.
     """
-    from benchtest.circuit.ratings import rated_a
+    from benchtest.circuit.ratings import rated_current_a
 
-    rated = {text: rated_a(parse_wire(text)) for text in CABLES}
+    rated = {text: rated_current_a(parse_wire(text)) for text in CABLES}
     return next((text for text, most_a in rated.items() if most_a >= least_a), CABLES[-1])
 
 
@@ -74,8 +75,8 @@ def default_name(stem: str) -> str:
 
 def usual_place(design: Design, count: int) -> str:
     """Where the next of `count` feeds does most: spread along what all of them feed together."""
-    alone = unfed(replace(design, feeds=()))
-    run = (unfed(design) or alone)[0]
+    alone = unfed_strands(replace(design, feeds=()))
+    run = (unfed_strands(design) or alone)[0]
     before, of = (len(design.feeds), count) if len(alone) == 1 else (0, 1)
     places: list[BusPad] | list[StrandEnd] = next(
         (pads for bus in design.buses if (pads := [p for p in bus.pads if p.strand in run])),

@@ -23,7 +23,7 @@ from benchtest.cli.new.answer_parsers import (
 from benchtest.errors import InputError
 from benchtest.prop.conductors import parse_wire
 from benchtest.prop.design import Bus, Design, Feed, Link, Strand, StrandEnd
-from benchtest.prop.reader import MOST_MM, parse_place_name
+from benchtest.prop.reader import MAX_MM, parse_place_name
 
 
 def bus(text: str, strands: int) -> Bus:
@@ -64,7 +64,7 @@ def links(
             f'"{shown(wires[1])}": after length and wire only "plugs 12 mohm" and "return only" '
             "may stand"
         )
-    mm = figure("mm", MOST_MM, zero=True)(length)
+    mm = figure("mm", MAX_MM, zero=True)(length)
     wire = parse_wire(wires[0]) if wires else None
     ohm, joined = joint_ohm(plugs[0] if plugs else SOLDERED), rails("return" if lone else "both")
     pairs = hops if which.lower() == "data" else [_pair(which, len(strands))]

@@ -21,21 +21,12 @@ from benchtest.cli.new.defaults import (
 from benchtest.cli.new.prompt import Dialogue, Question
 from benchtest.errors import InputError
 from benchtest.prop.conductors import parse_wire
-from benchtest.prop.data_path import hops
-from benchtest.prop.design import (
-    Bus,
-    Design,
-    Feed,
-    Link,
-    NodeKind,
-    Output,
-    Strand,
-    StrandEnd,
-)
-from benchtest.prop.node_kinds import catalogue
-from benchtest.prop.node_table import parse_order, with_figures
-from benchtest.prop.reader import MOST_NODES, MOST_STRANDS, parse_place_name
-from benchtest.prop.validation import MOST_UNIVERSE, check_design, unfed
+from benchtest.prop.data_path import data_hops
+from benchtest.prop.design import Bus, Design, Feed, Link, Output, Strand, StrandEnd
+from benchtest.prop.node_kinds import NodeKind, catalogue
+from benchtest.prop.node_table import parse_colour_order, with_figures
+from benchtest.prop.reader import MAX_NODES, MAX_STRANDS, parse_place_name
+from benchtest.prop.validation import MAX_UNIVERSE, find_design_faults, unfed_strands
 
 Part = TypeVar("Part")
 JOINS = ("both", "A", "B", "links", "own", answers.NONE)
@@ -82,7 +73,7 @@ def _node(dialogue: Dialogue, args: argparse.Namespace) -> NodeKind:
             "--colour-order",
             "Order of the colours on its wire",
             kind.colour_order,
-            lambda text: parse_order(text, kind),
+            lambda text: parse_colour_order(text, kind),
             "If red shows as green, the order is another: light one colour and look.",
         ),
         args.colour_order,
@@ -92,7 +83,7 @@ def _node(dialogue: Dialogue, args: argparse.Namespace) -> NodeKind:
 
 def _strands(dialogue: Dialogue, args: argparse.Namespace) -> tuple[Strand, ...]:
     ask = dialogue.ask
-    read_count = answers.whole(1, MOST_STRANDS)
+    read_count = answers.whole(1, MAX_STRANDS)
     more = "A strand is one run of nodes with two ends, A and B."
     count = ask(Question("--strands", "How many strands", "12", read_count, more), args.strands)
     nodes = ask(
@@ -100,7 +91,7 @@ def _strands(dialogue: Dialogue, args: argparse.Namespace) -> tuple[Strand, ...]
             "--nodes",
             "Nodes in each strand (one number, or one for each)",
             "30",
-            answers.node_counts(count, MOST_NODES),
+            answers.node_counts(count, MAX_NODES),
             "Strands of different length: 24 18 18 24.",
         ),
         args.nodes,
@@ -150,7 +141,9 @@ def _with_joins(dialogue: Dialogue, args: argparse.Namespace, bare: Design) -> D
     """The design with its buses and links: those of options, else as a person says."""
     count = len(bare.strands)
     own_buses = given("--bus", args.bus, lambda text: [parts.bus(text, count)])
-    own_links = given("--link", args.link, lambda text: parts.links(text, bare.strands, hops(bare)))
+    own_links = given(
+        "--link", args.link, lambda text: parts.links(text, bare.strands, data_hops(bare))
+    )
     if own_buses or own_links or count == 1:
         return replace(bare, buses=tuple(own_buses), links=tuple(own_links))
     question = Question(
@@ -272,7 +265,7 @@ def _with_asked_links(dialogue: Dialogue, design: Design) -> Design:
 
 
 def _links(design: Design, text: str) -> list[Link]:
-    return parts.links(text if "," in text else f"{text}, 50 mm", design.strands, hops(design))
+    return parts.links(text if "," in text else f"{text}, 50 mm", design.strands, data_hops(design))
 
 
 def _linked(design: Design, links: list[Link]) -> Design:
@@ -292,7 +285,7 @@ def _fitting(
 
     def fitting(text: str) -> Part:
         part = read(text)
-        if faults := check_design(build(part), sound=whole):
+        if faults := find_design_faults(build(part), sound=whole):
             raise InputError(faults[0].partition(": ")[2])
         return part
 
@@ -314,11 +307,13 @@ def _with_feeds(dialogue: Dialogue, args: argparse.Namespace, design: Design) ->
         "Each supply's cable is one feed. More feeds bring more volts to the far nodes.",
     )
     count = dialogue.ask(question, args.feeds)
-    while len(design.feeds) < count or unfed(design):
+    while len(design.feeds) < count or unfed_strands(design):
         if len(design.feeds) >= count:
-            dark = ", ".join(map(str, unfed(design)[0]))
+            dark = ", ".join(map(str, unfed_strands(design)[0]))
             dialogue.say(f"No copper leads to strand {dark} yet: one more feed.")
-        design = _with_feed(dialogue, design, max(count, len(unfed(design)) + len(design.feeds)))
+        design = _with_feed(
+            dialogue, design, max(count, len(unfed_strands(design)) + len(design.feeds))
+        )
     return design
 
 
@@ -384,8 +379,8 @@ def _with_output(dialogue: Dialogue, args: argparse.Namespace, design: Design) -
     def with_it(universe: int, channel: int = 1) -> Design:
         return replace(design, output=Output(universe, channel))
 
-    first = answers.whole(1, MOST_UNIVERSE)
-    if not check_design(design):  # what is wrong elsewhere must not be said of the universe
+    first = answers.whole(1, MAX_UNIVERSE)
+    if not find_design_faults(design):  # what is wrong elsewhere must not be said of the universe
         first = _fitting(first, with_it, whole=True)
     universe = dialogue.ask(
         Question("--universe", "First E1.31 universe", "1", first), args.universe

@@ -143,7 +143,7 @@ def fed_views(design: Design, units: Sequence[SeenUnit], tolerances: Tolerances)
     made: dict[tuple[float, ...], Views] = {}
     found = []
     for unit in units:
-        fed = design.fed(unit.supply_v)
+        fed = design.with_supply_volts(unit.supply_v)
         volts = tuple(feed.volts for feed in fed.feeds)
         if volts not in made:
             made[volts] = Views(fed, fault_space(fed), tolerances)

@@ -34,7 +34,7 @@ from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 
 MISFIT_CHANCE = 1e-3
 """Readings that would be so far off less often than this are not explained. Ours."""
@@ -350,7 +350,7 @@ class View:
             return True
         return self.memory is not None and self.memory.is_misfit(further)
 
-    def should_look(self, lit: Lit, further: Part | None) -> NDArray[np.intp]:
+    def should_look(self, lit: LitSet, further: Part | None) -> NDArray[np.intp]:
         """Return the ways every node may look, lit or not, with one fault more, or none.
 
         Returns:
@@ -403,7 +403,7 @@ class View:
             return ()
         return self.weigher.loose.get((self._joint_place(part.where), part.column), ())
 
-    def amiss(self, part: Part, lit: Lit) -> NDArray[np.bool_]:
+    def amiss(self, part: Part, lit: LitSet) -> NDArray[np.bool_]:
         """Nodes that one fault more leaves other than they should look, shape (nodes,)."""
         if part.chain >= 0:
             fault = self.space.chain[part.chain]

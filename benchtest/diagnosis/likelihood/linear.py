@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray, IndexArray
-from benchtest.circuit.tolerance import circulating_a, shared_weights
+from benchtest.circuit.tolerance import circulating_current_a, shared_weights
 
 if TYPE_CHECKING:
     from benchtest.diagnosis.likelihood.readings import Weigher
@@ -189,7 +189,7 @@ class _Causes:
         rows = circuit.joint_rows[1]
         shares, current_a = effect.joint_shares, branch_a[rows]
         if len(circuit.supply_v) > 1:
-            current_a = current_a + circulating_a(base.solution, tolerances)[rows]
+            current_a = current_a + circulating_current_a(base.solution, tolerances)[rows]
         own, own_through = volts[rows].T * shares, (siemens[rows, None] * volts[rows]).T
         self.fixed = len(supply) + len(healthy)
 

@@ -22,8 +22,9 @@ from benchtest.diagnosis.model.faults import ChainFault, FaultSpace
 from benchtest.diagnosis.model.wiring_faults import Shorted
 from benchtest.diagnosis.solve_budget import SolveBudget, solve_units
 from benchtest.evidence.marks import Mark, Seen
-from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.lit_set import COLOURS, Lit
+from benchtest.prop.design import Design
+from benchtest.prop.lit_set import COLOUR_CHANNELS, LitSet
+from benchtest.prop.node_kinds import NodeKind
 
 
 class Look(IntEnum):
@@ -112,7 +113,7 @@ MARK_COLUMNS = np.unique(np.append(np.arange(0, COLUMNS - 1, 12), [COLUMNS - 2, 
 class StrandLook:
     """What was seen of one strand under one lit set, of which it need not be."""
 
-    lit: Lit
+    lit: LitSet
     strand: int
     seen: NDArray[np.intp]
     """Place in `SEEN` of each node from end A, or NOT_LOOKED_AT; shape (nodes,)."""
@@ -128,7 +129,7 @@ def strand_looks(design: Design, marks: Sequence[Mark]) -> list[StrandLook]:
     A row that says `all` nodes are `ok` is the ground that other marks of that strand stand on,
     wherever in the file it is.
     """
-    found: dict[tuple[Lit, int], NDArray[np.intp]] = {}
+    found: dict[tuple[LitSet, int], NDArray[np.intp]] = {}
     ground_first = sorted(marks, key=lambda mark: mark.seen != "ok")
     for mark in ground_first:
         nodes = design.strand(mark.strand).nodes
@@ -201,9 +202,11 @@ def chance_by_eye(seen: NDArray[np.intp], should: NDArray[np.intp]) -> FloatArra
     return np.asarray(np.broadcast_to(total, (len(EYES), len(should))))
 
 
-def appearance(kind: NodeKind, node_v: FloatArray, lit: Lit) -> NDArray[np.intp]:
+def appearance(kind: NodeKind, node_v: FloatArray, lit: LitSet) -> NDArray[np.intp]:
     """`Look` of lit nodes at given supply volts, data taken for granted; same shape as `node_v`."""
-    lights = [place for place, name in enumerate(kind.colours) if name in COLOURS[lit.colour]]
+    lights = [
+        place for place, name in enumerate(kind.colours) if name in COLOUR_CHANNELS[lit.colour]
+    ]
     share = node_light(kind, node_v.reshape(-1))[:, lights].reshape(*node_v.shape, -1)
     strongest, weakest = share.max(axis=-1), share.min(axis=-1)
     look = np.full(node_v.shape, int(Look.RIGHT))
@@ -228,8 +231,8 @@ class LookWeigher:
         self.design = responses.design
         self.space: FaultSpace = responses.space
         self.looks = looks
-        self._grounds: dict[Lit, NDArray[np.intp]] = {}
-        self._by_volts: dict[Lit, NDArray[np.intp]] = {}
+        self._grounds: dict[LitSet, NDArray[np.intp]] = {}
+        self._by_volts: dict[LitSet, NDArray[np.intp]] = {}
         self._blind_joints: FloatArray | None = None
         self.place = np.empty(self.design.node_count, dtype=np.intp)
         self.place[self.space.order] = np.arange(self.design.node_count)
@@ -241,14 +244,14 @@ class LookWeigher:
             total += look.weigh(self._ground(look.lit)[None, self._nodes(look)])[:, 0]
         return float(whoever_looked(total))
 
-    def _ground(self, lit: Lit) -> NDArray[np.intp]:
+    def _ground(self, lit: LitSet) -> NDArray[np.intp]:
         """`Look` of every node before any fault is tried, shape (nodes,)."""
         if lit not in self._grounds:
             should = self._as_told(lit, self._powered(lit), self.responses.told(lit))
             self._grounds[lit] = self._kept_dark(should)
         return self._grounds[lit]
 
-    def _powered(self, lit: Lit) -> NDArray[np.intp]:
+    def _powered(self, lit: LitSet) -> NDArray[np.intp]:
         """`Look` of every node by its volts alone, shape (nodes,)."""
         if lit not in self._by_volts:
             node_v = self.responses.base(lit).solution.node_v[None, :]
@@ -256,7 +259,7 @@ class LookWeigher:
             self._by_volts[lit] = should[0]
         return self._by_volts[lit]
 
-    def _as_told(self, lit: Lit, should: NDArray[np.intp], told: FloatArray) -> NDArray[np.intp]:
+    def _as_told(self, lit: LitSet, should: NDArray[np.intp], told: FloatArray) -> NDArray[np.intp]:
         """`Look` of nodes that are told something else than they should be.
 
         Args:
@@ -321,7 +324,7 @@ class LookWeigher:
             total += np.logaddexp.reduce(ways, axis=1) - np.log(len(SHORT_LOOKS))
         return total
 
-    def should(self, lit: Lit, fault: ChainFault | None) -> NDArray[np.intp]:
+    def should(self, lit: LitSet, fault: ChainFault | None) -> NDArray[np.intp]:
         """Return the `Look` of every node with one chain fault more, or none, shape (nodes,)."""
         ground = self._ground(lit)
         if fault is None:
@@ -332,7 +335,7 @@ class LookWeigher:
         dark = (self.place >= fault.start) & (self.place < fault.stop)
         return np.where(dark, int(Look.UNPOWERED if fault.shorted else Look.NO_DATA), ground)
 
-    def ways(self, lit: Lit, fault: ChainFault | None) -> NDArray[np.intp]:
+    def ways(self, lit: LitSet, fault: ChainFault | None) -> NDArray[np.intp]:
         """Return the same, in every way that a short may leave nodes, shape (ways, nodes)."""
         should = self.should(lit, fault)
         if fault is None or fault.shorted is None:
@@ -340,7 +343,7 @@ class LookWeigher:
         worse = np.maximum(self._ground(lit), np.array(SHORT_LOOKS)[:, None])
         return np.vstack([should, worse])
 
-    def should_at(self, lit: Lit, node_v: FloatArray) -> NDArray[np.intp]:
+    def should_at(self, lit: LitSet, node_v: FloatArray) -> NDArray[np.intp]:
         """Return the same with other volts at the nodes, whether data pass what has none or not.
 
         Returns:
@@ -404,7 +407,7 @@ class LookWeigher:
         return float(total[BLIND] - whoever_looked(total)), self._blind_joints - joints
 
     def _joints_under(
-        self, lit: Lit, looks: Sequence[StrandLook], wanted: Sequence[int], *, exactly: bool
+        self, lit: LitSet, looks: Sequence[StrandLook], wanted: Sequence[int], *, exactly: bool
     ) -> FloatArray:
         base = self.responses.base(lit)
         push = self.responses.capped_push(base)[:, MARK_COLUMNS]

@@ -12,9 +12,9 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import Solution
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
-from benchtest.evidence.rounding import steps_of
+from benchtest.evidence.rounding import infer_rounding_steps
 from benchtest.prop.design import FeedName
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 
 ISLAND_SHARE, ISLAND_LIT_SHARE = 0.4, 0.12
 """Uncertainty of the volts of copper that an open joint cut off, one standard deviation as a share
@@ -49,7 +49,7 @@ class Taps:
         readings: what was read, shape (taps,).
     """
 
-    lit: Lit
+    lit: LitSet
     rows: tuple[int, ...]
     columns: FloatArray
     constant: FloatArray
@@ -64,7 +64,7 @@ class Taps:
 
 def taps_of(circuit: Circuit, readings: Sequence[Reading]) -> list[Taps]:
     """Readings grouped by what was lit, in the order lit sets were first used."""
-    groups: dict[Lit, list[int]] = {}
+    groups: dict[LitSet, list[int]] = {}
     for row, reading in enumerate(readings):
         groups.setdefault(reading.lit, []).append(row)
     return [
@@ -74,7 +74,7 @@ def taps_of(circuit: Circuit, readings: Sequence[Reading]) -> list[Taps]:
 
 
 def _group(
-    circuit: Circuit, lit: Lit, rows: tuple[int, ...], readings: tuple[Reading, ...]
+    circuit: Circuit, lit: LitSet, rows: tuple[int, ...], readings: tuple[Reading, ...]
 ) -> Taps:
     columns, per_supply, cables = [], [], []
     for reading in readings:
@@ -99,9 +99,9 @@ def _clamp(circuit: Circuit, reading: Reading) -> tuple[FloatArray, FloatArray, 
     assert isinstance(reading.probe.red.place, FeedName)
     names = [feed.name for feed in circuit.design.feeds]
     feed = names.index(reading.probe.red.place.feed)
-    if circuit.wiring.is_blown(feed):
+    if circuit.netlist.is_blown(feed):
         return np.zeros(circuit.reduced.count), np.zeros(len(names)), NO_CABLE
-    branch = int(np.flatnonzero(circuit.wiring.feed == feed)[0])
+    branch = int(np.flatnonzero(circuit.netlist.feed == feed)[0])
     kept = int(np.flatnonzero(circuit.kept == branch)[0])
     siemens = circuit.conductance_s[kept]
     column = circuit.incidence.only(np.array([kept])).columns()[:, 0] * siemens
@@ -147,7 +147,7 @@ def island_leads(circuit: Circuit, readings: Sequence[Reading]) -> FloatArray:
         if reading.volts is None:
             continue
         for point, sign in ((reading.probe.red, 1.0), (reading.probe.black, -1.0)):
-            number = circuit.wiring.number(point)
+            number = circuit.netlist.number(point)
             if floating[number]:
                 found[row, part[number]] += sign
     return found
@@ -194,7 +194,7 @@ def noise_of(readings: Sequence[Reading], default: Meter) -> Noise:
     and three of the digits.
     """
     own, gain = [], []
-    steps = steps_of(readings, default)
+    steps = infer_rounding_steps(readings, default)
     for reading, step in zip(readings, steps.each, strict=True):
         if reading.volts is None:
             amps = reading.amps or 0.0

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.node_loads import node_loads
 from benchtest.circuit.solution import Solution
-from benchtest.circuit.tolerance import readout
+from benchtest.circuit.tolerance import sensitivities
 from benchtest.diagnosis.likelihood.measurement import (
     Taps,
     island_covariance,
@@ -28,7 +28,7 @@ from benchtest.diagnosis.likelihood.measurement import (
 )
 from benchtest.diagnosis.model.fault_response import GRID, Responses
 from benchtest.diagnosis.model.node_variation import headroom_sd_v
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 
 if TYPE_CHECKING:
     from benchtest.diagnosis.likelihood.readings import Weigher
@@ -61,7 +61,7 @@ SURE = 10.0
 
 
 def doubt(
-    responses: Responses, lit: Lit, value: FloatArray, moved: Callable[[], FloatArray]
+    responses: Responses, lit: LitSet, value: FloatArray, moved: Callable[[], FloatArray]
 ) -> FloatArray:
     """What a lit set under which a sound prop is starved leaves open of its readings.
 
@@ -362,5 +362,5 @@ def half_of_data_lost(responses: Responses, solution: Solution, taps: Taps) -> F
     more_a = np.where(after[loaded], more_a, 0.0)
     if solution.duty[after].any():  # taken to get their data: then it is what goes
         more_a = -more_a
-    read = readout(circuit, solution.factor, taps.columns, taps.per_supply)
+    read = sensitivities(circuit, solution.factor, taps.columns, taps.per_supply)
     return np.asarray(0.5 * more_a @ read.per_amp)

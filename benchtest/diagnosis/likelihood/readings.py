@@ -23,7 +23,7 @@ from benchtest.circuit.tolerance import (
     Spread,
     Tolerances,
     cause_names,
-    readout,
+    sensitivities,
 )
 from benchtest.diagnosis.likelihood.linear import Sums, straight_means, straight_rows
 from benchtest.diagnosis.likelihood.measurement import (
@@ -211,7 +211,7 @@ class Weigher:
 
     def spread_at(self, solution: Solution, taps: Taps, known: frozenset[str]) -> Spread:
         """What the tolerances do to the taps of one lit set at a solution."""
-        read = readout(solution.circuit, solution.factor, taps.columns, taps.per_supply)
+        read = sensitivities(solution.circuit, solution.factor, taps.columns, taps.per_supply)
         return spread_of_unit(solution, read, self.tolerances, known, CELL_SD)
 
     def together(self, parts: list[Spread]) -> Spread:

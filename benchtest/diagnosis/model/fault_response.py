@@ -26,7 +26,7 @@ from benchtest.diagnosis.model.faults import LEAST_OHM, MOST_OHM, FaultSpace
 from benchtest.diagnosis.model.rail_shorts import ShortEffects, short_effects
 from benchtest.diagnosis.model.wiring_faults import Misled
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 
 GRID = 121
 """Resistances that a joint is tried at, evenly spaced on a logarithmic scale (6 % apart)."""
@@ -83,7 +83,7 @@ class Base:
         cut: where the change has no limit: copper is cut off, shape (joints, COLUMNS).
     """
 
-    lit: Lit
+    lit: LitSet
     solution: Solution
     owner: weakref.ref[Responses]
     own_ohm: FloatArray
@@ -151,9 +151,9 @@ class Responses:
     near: Responses | None = None
     """The same design with nothing given."""
     _flat_stiffness: FloatArray | None = None
-    _solutions: dict[Lit, Solution] = field(default_factory=dict)
-    _bases: dict[Lit, Base] = field(default_factory=dict)
-    _exact: dict[tuple[str, float, Lit], Solution] = field(default_factory=dict)
+    _solutions: dict[LitSet, Solution] = field(default_factory=dict)
+    _bases: dict[LitSet, Base] = field(default_factory=dict)
+    _exact: dict[tuple[str, float, LitSet], Solution] = field(default_factory=dict)
     _flat_alone: dict[int, JointEffects] = field(default_factory=dict)
 
     @property
@@ -166,14 +166,14 @@ class Responses:
         """True where work is saved at the cost of a last digit; see `LARGE_NODES`."""
         return self.design.node_count >= LARGE_NODES
 
-    def told(self, lit: Lit) -> FloatArray:
+    def told(self, lit: LitSet) -> FloatArray:
         """Duty of each channel by what data it would get, shape (nodes, colours)."""
         duty = lit.duty(self.design)
         for misled in self.misled:
             duty = misled.told(duty)
         return duty
 
-    def duty(self, lit: Lit) -> FloatArray:
+    def duty(self, lit: LitSet) -> FloatArray:
         """Duty of each channel that gets its data, shape (nodes, colours)."""
         duty = self.told(lit)
         if self.dark is not None:
@@ -211,7 +211,7 @@ class Responses:
         made = {id(base.effects): base for base in bases if "effects" in vars(base)}
         effects = [base.effects.branch.nbytes + base.effects.load.nbytes for base in made.values()]
         own = sum(not self.circuit.is_flat(base.solution.factor) for base in bases)
-        points = self.circuit.wiring.point_count * (own + len(self._exact))
+        points = self.circuit.netlist.point_count * (own + len(self._exact))
         return sum(effects) + OCTETS_A_POINT * points
 
     @cached_property
@@ -239,14 +239,14 @@ class Responses:
         x = factor.solve(circuit.incidence.only(columns).columns())
         return JointEffects(circuit.incidence.across(x), circuit.load_incidence.across(x))
 
-    def base(self, lit: Lit) -> Base:
+    def base(self, lit: LitSet) -> Base:
         """The healthy prop under a lit set, with every joint's effect on it."""
         made = self._bases.get(lit)
         if made is None:
             made = self._bases[lit] = self._make_base(lit)
         return made
 
-    def _make_base(self, lit: Lit) -> Base:
+    def _make_base(self, lit: LitSet) -> Base:
         solution = self.solution(lit)
         columns = self.joint_columns
         own_ohm = self._own_ohm(solution)
@@ -261,7 +261,7 @@ class Responses:
             lit, solution, weakref.ref(self), own_ohm, across_v, -phi * across_v[:, None], phi, cut
         )
 
-    def solution(self, lit: Lit) -> Solution:
+    def solution(self, lit: LitSet) -> Solution:
         """The prop under a lit set, with nothing more wrong."""
         made = self._solutions.get(lit)
         if made is None:
@@ -273,17 +273,17 @@ class Responses:
 
         Asked for again they come out the same. Not to be called in the middle of a finding.
         """
-        each = 8 * (3 * len(self.space.joints) * COLUMNS + 6 * self.circuit.wiring.point_count)
+        each = 8 * (3 * len(self.space.joints) * COLUMNS + 6 * self.circuit.netlist.point_count)
         most = max(MOST_LIT_OCTETS // each, LEAST_LIT_SETS)
         for kept in (self._bases, self._solutions):
             for lit in list(kept)[: max(len(kept) - most, 0)]:
                 kept.pop(lit, None)
 
-    def keeps(self, lit: Lit) -> bool:
+    def keeps(self, lit: LitSet) -> bool:
         """Whether a lit set was asked for and has not been let go of."""
         return lit in self._bases
 
-    def _near(self, lit: Lit) -> Solution | None:
+    def _near(self, lit: LitSet) -> Solution | None:
         """Where to settle a large prop from; the same wherever it was asked for before."""
         if self.near is None or not self.is_large:
             return None
@@ -349,18 +349,18 @@ class Responses:
         held_v = np.clip(across_v, -limit_v, limit_v)
         return np.asarray((held_v - base.across_v[:, None]) / own_ohm[:, None])
 
-    def exact(self, joint: str, column: int, lit: Lit) -> Solution:
+    def exact(self, joint: str, column: int, lit: LitSet) -> Solution:
         """The prop with one joint changed, solved anew; strands that get no data stay dark."""
         ohm = float(GRID_OHM[column]) if column < GRID else math.inf
         key = (joint, ohm, lit)
         solution = self._exact.pop(key, None) or self._solve_anew(joint, ohm, lit)
-        octets = OCTETS_A_POINT * self.circuit.wiring.point_count
+        octets = OCTETS_A_POINT * self.circuit.netlist.point_count
         while len(self._exact) * octets > MOST_KEPT_OCTETS:
             self._exact.pop(next(iter(self._exact)))  # the one not asked for longest goes
         self._exact[key] = solution
         return solution
 
-    def _solve_anew(self, joint: str, ohm: float, lit: Lit) -> Solution:
+    def _solve_anew(self, joint: str, ohm: float, lit: LitSet) -> Solution:
         circuit, duty = self.circuit.changed({joint: ohm}), self.duty(lit)
         warm = self.is_large and circuit.shares_unknowns(self.circuit)
         base = self.base(lit).solution if warm else None

@@ -20,7 +20,7 @@ from benchtest.diagnosis.model.wiring_faults import (
     supplied,
     swaps,
 )
-from benchtest.prop.data_path import data_order, hops
+from benchtest.prop.data_path import data_hops, data_order
 from benchtest.prop.design import Design
 from benchtest.prop.joints import Joint, data_joints, power_joints
 
@@ -157,7 +157,7 @@ def data_joint_starts(design: Design) -> list[int]:
     """Chain place of the first node after each data joint, in the order of `data_joints`."""
     starts, place = [0], 0
     linked = {frozenset((link.first, link.second)) for link in design.links}
-    for leaving, entering in hops(design):
+    for leaving, entering in data_hops(design):
         place += design.strand(leaving.strand).nodes
         starts += [place] if frozenset((leaving, entering)) in linked else [place, place]
     return starts

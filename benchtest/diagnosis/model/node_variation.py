@@ -17,13 +17,14 @@ from benchtest.circuit.node_loads import node_loads
 from benchtest.circuit.solution import Solution
 from benchtest.circuit.tolerance import (
     FROM_MANY_REELS,
-    Readout,
+    Sensitivities,
     Spread,
     Tolerances,
-    spread_of,
+    spread_from_sensitivities,
 )
-from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.node_table import OWN
+from benchtest.prop.design import Design
+from benchtest.prop.node_kinds import NodeKind
+from benchtest.prop.node_table import OWN_SOURCE
 
 QUIESCENT_SD = 0.25
 """Current of a dark node, one standard deviation as a share. Common practice, no source: 0.6 to
@@ -53,7 +54,7 @@ def tolerances_of(design: Design) -> Tolerances:
     (`channel_ma`) has settled it.
     """
     kind, known = design.node, FROM_MANY_REELS
-    if kind.sources.get("channel_ma") == OWN:
+    if kind.sources.get("channel_ma") == OWN_SOURCE:
         return known
     off = np.array([ma / kind.channel_ma - 1.0 for ma in kind.channel_bins_ma])
     others = off[np.abs(off) > known.current / 2.0]
@@ -105,12 +106,12 @@ def law_a(solution: Solution, tolerances: Tolerances) -> FloatArray:
 
 def spread_of_unit(
     solution: Solution,
-    read: Readout,
+    read: Sensitivities,
     tolerances: Tolerances,
     known: frozenset[str],
     known_sd: float = 0.0,
 ) -> Spread:
-    """`circuit.tolerance.spread_of`, and behind each strand's current what the law does."""
-    found = spread_of(solution, read, tolerances, known, known_sd)
+    """`circuit.tolerance.spread_from_sensitivities`, with the law behind each strand's current."""
+    found = spread_from_sensitivities(solution, read, tolerances, known, known_sd)
     law = read.per_amp.T @ law_a(solution, tolerances)
     return Spread(found.shared, np.hstack([found.nodes, law]))

@@ -19,13 +19,13 @@ from benchtest.diagnosis.model.node_variation import tolerances_of
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import RAILS, Design, Place, Point, Probe, rail_probe
-from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.lit_set import LitSet, all_lit
 
 LEAST_BITS = 0.25
 """A reading that says less of node current, wire and copper is not worth a person's time. Ours."""
 MOST_ASKED = 4
 
-Ask = tuple[Lit, Probe]
+Ask = tuple[LitSet, Probe]
 """What to light, and where to put the leads."""
 
 
@@ -86,7 +86,7 @@ def _candidates(design: Design) -> list[tuple[Ask, ...]]:
         if len(bus.pads) > 1
         for rail in RAILS
     ]
-    bright, dark = everything(design), Lit(frozenset())
+    bright, dark = all_lit(design), LitSet(frozenset())
     rails = dict.fromkeys(rail_probe(place) for place in places)
     pairs = [((bright, probe), (dark, probe)) for probe in rails]
     return [*(((bright, probe),) for probe in drops), *pairs]

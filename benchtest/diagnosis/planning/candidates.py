@@ -20,8 +20,8 @@ from benchtest.prop.design import (
     rail_probe,
 )
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit_set import Lit, everything
-from benchtest.prop.notation import places
+from benchtest.prop.lit_set import LitSet, all_lit
+from benchtest.prop.notation import meter_places
 
 ENDS: tuple[End, End] = ("A", "B")
 MOST_PAIRED = 16
@@ -41,7 +41,7 @@ def reachable_probes(design: Design) -> list[Probe]:
     bus, and millivolts between two strands at the end that no feed supplies directly: that is
     where the joints of both ends of both strands show, while current, wire and supply cancel out.
     """
-    found = [rail_probe(place) for place in places(design)]
+    found = [rail_probe(place) for place in meter_places(design)]
     found += [joint.probe for joint in power_joints(design)]
     for bus in design.buses:
         found += _between(bus.pads)
@@ -112,7 +112,7 @@ def _steps(pads: int) -> list[int]:
     return sorted({*(4**power for power in range(pads.bit_length()) if 4**power < pads), pads - 1})
 
 
-def lit_sets(design: Design, strand_weight: FloatArray) -> list[Lit]:
+def lit_sets(design: Design, strand_weight: FloatArray) -> list[LitSet]:
     """All, none, halves by the bits of the strand number, and strands alone.
 
     Args:
@@ -120,29 +120,29 @@ def lit_sets(design: Design, strand_weight: FloatArray) -> list[Lit]:
         strand_weight: probability that a fault touches each strand, shape (strands,).
     """
     numbers = [strand.number for strand in design.strands]
-    found = [everything(design), Lit(frozenset())]
+    found = [all_lit(design), LitSet(frozenset())]
     for bit in range(max(1, (len(numbers) - 1).bit_length())):
         half = frozenset(n for n in numbers if (n - 1) >> bit & 1)
-        found += [Lit(half), Lit(frozenset(numbers) - half)]
+        found += [LitSet(half), LitSet(frozenset(numbers) - half)]
     most = MOST_ALONE if strand_weight.max(initial=0.0) >= SUSPECTED else FEW_ALONE
     likeliest = sorted(numbers, key=lambda n: (-strand_weight[n - 1], n))[:most]
-    found += [Lit(frozenset([number])) for number in sorted(likeliest)]
+    found += [LitSet(frozenset([number])) for number in sorted(likeliest)]
     return list(dict.fromkeys(found))
 
 
-def permitted_sets(lits: Sequence[Lit], permitted: Callable[[Lit], bool]) -> list[Lit]:
+def permitted_sets(lits: Sequence[LitSet], permitted: Callable[[LitSet], bool]) -> list[LitSet]:
     """Lit sets that feeds can carry; of one that they cannot, both its halves instead.
 
     Args:
         lits: what one would like to light.
         permitted: tells whether fuses and supplies can carry a lit set.
     """
-    found: dict[Lit, None] = {}
+    found: dict[LitSet, None] = {}
     waiting = list(lits)
     for lit in waiting:  # grows while it is gone through
         if permitted(lit):
             found[lit] = None
         elif len(lit.strands) > 1 and len(waiting) < MOST_TRIED:
             numbers = sorted(lit.strands)
-            waiting += [Lit(frozenset(numbers[::2])), Lit(frozenset(numbers[1::2]))]
+            waiting += [LitSet(frozenset(numbers[::2])), LitSet(frozenset(numbers[1::2]))]
     return list(found)

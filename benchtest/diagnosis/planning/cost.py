@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from benchtest.prop.design import BusPad, Design, FeedName, NodeName, Place, Point, Probe
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 
 Scale = Literal["V", "mV"]
 """Range group that a meter is set to: rail voltages, or drops across joints and along copper."""
@@ -66,7 +66,7 @@ class Leads:
     board: str | None = None
     """Board that the hands were at last; see `board_of`."""
     scale: Scale | None = None
-    lit: Lit | None = None
+    lit: LitSet | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +104,7 @@ def scale_of(probe: Probe) -> Scale:
 def reading_effort(
     design: Design,
     leads: Leads,
-    lit: Lit,
+    lit: LitSet,
     probe: Probe,
     *,
     times: PersonTimes = USUAL_TIMES,
@@ -142,7 +142,7 @@ def reading_effort(
     return Effort(seconds, len(moves), Leads(probe.red, probe.black, board, scale, lit))
 
 
-def leads_after(design: Design, taken: Iterable[tuple[Lit, Probe]]) -> Leads:
+def leads_after(design: Design, taken: Iterable[tuple[LitSet, Probe]]) -> Leads:
     """Return where the leads are after readings in this order.
 
     Args:
@@ -155,7 +155,7 @@ def leads_after(design: Design, taken: Iterable[tuple[Lit, Probe]]) -> Leads:
     return leads
 
 
-def look_s(lit: Lit, times: PersonTimes = USUAL_TIMES) -> float:
+def look_s(lit: LitSet, times: PersonTimes = USUAL_TIMES) -> float:
     """Return the time of one look and the key that answers it. [s]"""
     look = times.look_strand_s if len(lit.strands) == 1 else times.look_prop_s
     return times.light_change_s + look + times.key_s

@@ -20,7 +20,7 @@ from benchtest.diagnosis.planning.forecast import Forecaster
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Probe
-from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.lit_set import LitSet, all_lit
 
 DECIDED = 0.9
 """Probability from which a unit counts as healthy, or one name or tie as the fault."""
@@ -160,7 +160,7 @@ def unexplained_marks(view: View, part: Part | None) -> tuple[Mark, ...]:
     """
     marks = view.case.marks
     odd = [mark for mark in marks if mark.seen != "ok" and not _is_slip(mark, marks)]
-    looks: dict[Lit, NDArray[np.intp]] = {}
+    looks: dict[LitSet, NDArray[np.intp]] = {}
     found = []
     for mark in odd:
         if mark.lit not in looks:
@@ -213,8 +213,8 @@ def scaled(found: Posterior, share: float) -> Posterior:
 
 
 def unread_load(
-    forecaster: Forecaster, permitted: Callable[[Lit], bool], readings: Sequence[Reading]
-) -> tuple[Lit, Probe] | None:
+    forecaster: Forecaster, permitted: Callable[[LitSet], bool], readings: Sequence[Reading]
+) -> tuple[LitSet, Probe] | None:
     """Return the rail volts that are still to be read; None once some under full load were.
 
     Drops across joints and along boards show nothing of what all strands share: the feed's joints,
@@ -225,11 +225,11 @@ def unread_load(
         permitted: tells whether fuses and supplies can carry a lit set.
         readings: taken so far.
     """
-    lits = permitted_sets([everything(forecaster.responses.design)], permitted)
+    lits = permitted_sets([all_lit(forecaster.responses.design)], permitted)
     if not lits:
         return None
     rails = [place for place, probe in enumerate(forecaster.probes) if probe.is_rail]
-    volts: dict[Lit, FloatArray] = {lit: forecaster.outlook(lit).value[rails] for lit in lits}
+    volts: dict[LitSet, FloatArray] = {lit: forecaster.outlook(lit).value[rails] for lit in lits}
     for reading in readings:
         if reading.volts is None or not reading.probe.is_rail or reading.lit not in volts:
             continue

@@ -11,7 +11,7 @@ import numpy as np
 from benchtest.circuit.netlist import FloatArray, IndexArray
 from benchtest.circuit.solution import Solution
 from benchtest.circuit.tolerance import Tolerances
-from benchtest.circuit.tolerance_condensed import Backward, ProbeSpread
+from benchtest.circuit.tolerance_condensed import CondensedSensitivities, CondensedSpread
 from benchtest.diagnosis.likelihood.measurement import ISLAND_SHARE, taps_of, volt_noise
 from benchtest.diagnosis.likelihood.nonlinear import doubt, half_of_data_lost
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
@@ -22,7 +22,7 @@ from benchtest.diagnosis.solve_budget import SolveBudget, solve_units
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Probe
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 
 if TYPE_CHECKING:
     from benchtest.diagnosis.likelihood.readings import Weighed, Weigher
@@ -61,7 +61,7 @@ class Outlook:
     value: FloatArray
     per_amp: FloatArray
     push: FloatArray
-    spread: ProbeSpread
+    spread: CondensedSpread
     variance: FloatArray
 
 
@@ -91,7 +91,9 @@ class Told:
         for number, mine in enumerate(groups.values()):
             self.group[mine] = number
 
-    def of(self, spread: ProbeSpread, gained_v: FloatArray) -> tuple[list[FloatArray], FloatArray]:
+    def of(
+        self, spread: CondensedSpread, gained_v: FloatArray
+    ) -> tuple[list[FloatArray], FloatArray]:
         """What is carried over to probes.
 
         Returns:
@@ -178,14 +180,14 @@ class Forecaster:
         for probe, place in list(self.place_of.items()):
             self.place_of.setdefault(probe.reversed, place)
         self._is_rail = np.array([probe.is_rail for probe in self.probes])
-        self._red, self._black = responses.circuit.wiring.leads(self.probes)
-        self._outlooks: dict[Lit, Outlook] = {}
-        self._flat: Backward | None = None
-        self._sd_v: dict[Lit, FloatArray] = {}
+        self._red, self._black = responses.circuit.netlist.leads(self.probes)
+        self._outlooks: dict[LitSet, Outlook] = {}
+        self._flat: CondensedSensitivities | None = None
+        self._sd_v: dict[LitSet, FloatArray] = {}
         self._budget = SolveBudget.of(responses.design)
         self._footing: Hashable = None
 
-    def outlook(self, lit: Lit) -> Outlook:
+    def outlook(self, lit: LitSet) -> Outlook:
         """The healthy prop's readings under a lit set."""
         if lit not in self._outlooks:
             self._outlooks[lit] = self._look(lit)
@@ -197,14 +199,14 @@ class Forecaster:
             for lit in [lit for lit in kept if not self.responses.keeps(lit)]:
                 del kept[lit]
 
-    def _look(self, lit: Lit) -> Outlook:
+    def _look(self, lit: LitSet) -> Outlook:
         base, circuit = self.responses.base(lit), self.responses.circuit
         point_v = base.solution.point_v
         value = point_v[self._red] - point_v[self._black]
         known = frozenset(self.responses.given)
         back = self._back(base.solution)
         law = law_a(base.solution, self.tolerances)
-        spread = ProbeSpread(base.solution, back, self.tolerances, known, CELL_SD, law)
+        spread = CondensedSpread(base.solution, back, self.tolerances, known, CELL_SD, law)
         steps = volt_noise(self.meter, value)
         variance = spread.variance + steps**2 + (self.gain * value) ** 2
         variance += self._doubt(base, back, law, value) ** 2
@@ -214,7 +216,9 @@ class Forecaster:
         per_amp = back.across[self.responses.joint_places]
         return Outlook(value, per_amp, self.responses.capped_push(base), spread, variance)
 
-    def _doubt(self, base: Base, back: Backward, law: FloatArray, value: FloatArray) -> FloatArray:
+    def _doubt(
+        self, base: Base, back: CondensedSensitivities, law: FloatArray, value: FloatArray
+    ) -> FloatArray:
         """See `starved.doubt`, shape (probes,)."""
 
         def moved() -> FloatArray:
@@ -224,16 +228,16 @@ class Forecaster:
 
         return doubt(self.responses, base.lit, value, moved)
 
-    def _back(self, solution: Solution) -> Backward:
+    def _back(self, solution: Solution) -> CondensedSensitivities:
         """The probes solved backwards; once for all lit sets whose loads are flat."""
         circuit = self.responses.circuit
         if not circuit.is_flat(solution.factor):
-            return Backward(circuit, solution.factor, self.probes)
+            return CondensedSensitivities(circuit, solution.factor, self.probes)
         if self._flat is None:
-            self._flat = Backward(circuit, circuit.factor, self.probes)
+            self._flat = CondensedSensitivities(circuit, circuit.factor, self.probes)
         return self._flat
 
-    def sd_v(self, lit: Lit, probe: Probe) -> float:
+    def sd_v(self, lit: LitSet, probe: Probe) -> float:
         """Standard deviation of a probe as `forecast` last gave it for a lit set. [V]"""
         return float(self._sd_v[lit][self.place_of[probe]])
 
@@ -254,7 +258,7 @@ class Forecaster:
         return Told(parts, evidence.weigher, evidence.weighed)
 
     def forecast(
-        self, lit: Lit, parts: Components, told: Told | None, silent: Sequence[Probe] = ()
+        self, lit: LitSet, parts: Components, told: Told | None, silent: Sequence[Probe] = ()
     ) -> Expected:
         """Expected reading of each probe under each component, in its own standard deviations.
 
@@ -289,7 +293,7 @@ class Forecaster:
         )
 
     def put_right(
-        self, off_sd: FloatArray, lit: Lit, probe: Probe, parts: Components
+        self, off_sd: FloatArray, lit: LitSet, probe: Probe, parts: Components
     ) -> FloatArray:
         """One probe's forecast, with faults that starve nodes solved anew.
 

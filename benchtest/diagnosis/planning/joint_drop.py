@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from benchtest.diagnosis.model.fault_response import GRID_OHM, Responses
 from benchtest.errors import CircuitFault
 from benchtest.prop.design import Probe
-from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.lit_set import LitSet, all_lit
 
 MIN_DROP_V = 3e-4
 """A drop that would be less than this is not asked for: hand meters show tenths of a millivolt."""
@@ -15,11 +15,11 @@ MIN_DROP_V = 3e-4
 
 def own_drop(
     responses: Responses,
-    permitted: Callable[[Lit], bool],
+    permitted: Callable[[LitSet], bool],
     where: str,
     ohm: float | None,
-    taken: Sequence[Lit],
-) -> tuple[Lit, Probe] | None:
+    taken: Sequence[LitSet],
+) -> tuple[LitSet, Probe] | None:
     """Return the lit set and probe whose reading shows a suspected joint's own drop best.
 
     The drop of joint `j` at resistance `R` is `a·x / (1 + (1/R - 1/R0)·aᵀZa)`, the healthy drop
@@ -43,8 +43,8 @@ def own_drop(
     if joint.is_fuse:
         return None
     # of lit sets that show as much the one with the least light
-    lits = [*(Lit(frozenset([one])) for one in joint.strands), *taken, everything(responses.design)]
-    best: tuple[Lit, Probe] | None = None
+    lits = [*(LitSet(frozenset([one])) for one in joint.strands), *taken, all_lit(responses.design)]
+    best: tuple[LitSet, Probe] | None = None
     most_v = MIN_DROP_V
     for lit in dict.fromkeys(lits):
         if not permitted(lit):
@@ -55,7 +55,7 @@ def own_drop(
     return best
 
 
-def _drop_v(responses: Responses, lit: Lit, place: int, ohm: float) -> float:
+def _drop_v(responses: Responses, lit: LitSet, place: int, ohm: float) -> float:
     """Return how much a joint of that resistance drops, 0 where the prop may not be lit so. [V]"""
     try:
         base = responses.base(lit)

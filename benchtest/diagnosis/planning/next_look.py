@@ -20,7 +20,7 @@ from benchtest.diagnosis.model.fault_response import Responses
 from benchtest.diagnosis.planning.cost import USUAL_TIMES, look_s
 from benchtest.diagnosis.planning.next_reading import USUAL_READING_S, WORTH_TAKING_BITS
 from benchtest.evidence.marks import Mark
-from benchtest.prop.lit_set import COLOURS, Lit, everything
+from benchtest.prop.lit_set import COLOUR_CHANNELS, LitSet, all_lit
 
 LOOK_LEVEL = 0.25
 """Light that is kind to eyes and to wires."""
@@ -39,7 +39,7 @@ def look_next(
     found: Posterior,
     marks: Sequence[Mark],
     reading: NextReading,
-    permitted: Callable[[Lit], bool] = lambda _: True,
+    permitted: Callable[[LitSet], bool] = lambda _: True,
 ) -> NextLook | None:
     """Return the look that is worth most per second, where that is more than the next reading.
 
@@ -67,18 +67,18 @@ def look_next(
     return None if best is None else best[1]
 
 
-def _looks(responses: Responses) -> list[Lit]:
+def _looks(responses: Responses) -> list[LitSet]:
     """Return everything and every other strand, in single colors, in white, and in full white."""
     design = responses.design
     primaries = [name for name in ("red", "green", "blue") if name in design.node.colours]
-    colours = ["white", *(name for name in primaries if name in COLOURS)]
+    colours = ["white", *(name for name in primaries if name in COLOUR_CHANNELS)]
     odd = frozenset(entry.strand for entry in design.data_path[::2])
-    found = [everything(design, LOOK_LEVEL, colour) for colour in colours]
-    found += [Lit(odd, LOOK_LEVEL, colour) for colour in colours[:2]]
-    return list(dict.fromkeys([*found, everything(design)]))
+    found = [all_lit(design, LOOK_LEVEL, colour) for colour in colours]
+    found += [LitSet(odd, LOOK_LEVEL, colour) for colour in colours[:2]]
+    return list(dict.fromkeys([*found, all_lit(design)]))
 
 
-def _bits(responses: Responses, found: Posterior, lit: Lit) -> float:
+def _bits(responses: Responses, found: Posterior, lit: LitSet) -> float:
     """Return the information between what a look shows and the name of the fault. [bit]"""
     ways, chain = _ways(responses, lit), found.chain * SEES
     names = {fault.where: place for place, fault in enumerate(responses.space.chain)}
@@ -101,7 +101,9 @@ def _bits(responses: Responses, found: Posterior, lit: Lit) -> float:
                - _entropy(_sums(both, part)))  # fmt: skip
 
 
-def _warm(responses: Responses, found: Posterior, lit: Lit) -> tuple[NDArray[np.int64], FloatArray]:
+def _warm(
+    responses: Responses, found: Posterior, lit: LitSet
+) -> tuple[NDArray[np.int64], FloatArray]:
     """Return where each joint's faults show as warm white, and how likely they do, (joints,) each.
 
     A fault shows where it takes a node's headroom away: at the joint's strand, or everywhere.
@@ -123,7 +125,7 @@ def _entropy(parts: FloatArray) -> float:
     return float(-(part * np.log2(part)).sum())
 
 
-def _ways(responses: Responses, lit: Lit) -> NDArray[np.int64]:
+def _ways(responses: Responses, lit: LitSet) -> NDArray[np.int64]:
     """Return a number for what each chain fault shows, the same for what looks the same."""
     space, asked = responses.space, responses.told(lit)
     shown = np.asarray((asked > 0.0).any(axis=1))

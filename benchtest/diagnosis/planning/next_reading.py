@@ -27,7 +27,7 @@ from benchtest.diagnosis.planning.information import (
 )
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Probe
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 
 WORTH_TAKING_BITS = 0.015
 """A reading that tells less is not worth a person's time."""
@@ -62,7 +62,7 @@ MOST_BEFORE_SPAN = 4
 """Readings after which no plan begins a series along a rail any more."""
 
 
-Ask = tuple[Lit, Probe]
+Ask = tuple[LitSet, Probe]
 """What to light, and where to put the leads."""
 
 
@@ -79,7 +79,7 @@ def plan_next(
     forecaster: Forecaster,
     found: Posterior,
     evidence: Evidence,
-    permitted: Callable[[Lit], bool] = lambda _: True,
+    permitted: Callable[[LitSet], bool] = lambda _: True,
     unproven: Sequence[int] = (),
     *,
     pairs: Pairs | None = None,
@@ -143,7 +143,7 @@ def best_worth(
     forecaster: Forecaster,
     found: Posterior,
     evidence: Evidence,
-    permitted: Callable[[Lit], bool] = lambda _: True,
+    permitted: Callable[[LitSet], bool] = lambda _: True,
 ) -> float:
     """Return the information of the best reading, as `Efforts.ease` values it. [bit]"""
     parts = components_of(found, forecaster.responses.space, soft=_soft_share(evidence))
@@ -167,7 +167,7 @@ def _span_or(
     forecaster: Forecaster,
     parts: Components,
     plain: _Plain,
-    lit: Lit,
+    lit: LitSet,
     evidence: Evidence,
     efforts: Efforts,
     then: Callable[[Reading], float],
@@ -205,7 +205,7 @@ def _soft_share(evidence: Evidence) -> float:
 def _short_list(
     forecaster: Forecaster,
     parts: Components,
-    lits: list[Lit],
+    lits: list[LitSet],
     evidence: Evidence,
     efforts: Efforts,
 ) -> list[tuple[Ask, FloatArray]]:
@@ -255,7 +255,7 @@ def _fits_nothing(parts: Components, evidence: Evidence) -> Reading | None:
 
 
 def _proof(
-    forecaster: Forecaster, unproven: Sequence[int], lits: list[Lit], readings: Sequence[Reading]
+    forecaster: Forecaster, unproven: Sequence[int], lits: list[LitSet], readings: Sequence[Reading]
 ) -> Ask | None:
     """The reading that would best show a remade joint to be bad still; None where none would.
 
@@ -303,7 +303,9 @@ def _finals(
     return best
 
 
-def _lits(responses: Responses, found: Posterior, permitted: Callable[[Lit], bool]) -> list[Lit]:
+def _lits(
+    responses: Responses, found: Posterior, permitted: Callable[[LitSet], bool]
+) -> list[LitSet]:
     """Lit sets that may be asked for."""
     lits = lit_sets(responses.design, _strand_weight(responses, found))
     return permitted_sets(lits, permitted)
@@ -317,7 +319,7 @@ def _strand_weight(responses: Responses, found: Posterior) -> FloatArray:
     return weight
 
 
-def _taken_enough(readings: Sequence[Reading], lit: Lit) -> list[Probe]:
+def _taken_enough(readings: Sequence[Reading], lit: LitSet) -> list[Probe]:
     """Probes read so often under a lit set that they tell nothing more, whatever the sums say."""
     taken = Counter(reading.probe for reading in readings if reading.lit == lit)
     return [probe for probe, times in taken.items() if times >= SAME_AGAIN]
@@ -353,12 +355,12 @@ class Efforts:
     """
 
     forecaster: Forecaster
-    lit: Lit | None
+    lit: LitSet | None
     seconds: FloatArray
     is_reversed: NDArray[np.bool_]
     is_either_way: NDArray[np.bool_]
 
-    def ease_of_all(self, lit: Lit) -> FloatArray:
+    def ease_of_all(self, lit: LitSet) -> FloatArray:
         """Return the factor that a reading's information is worth at each probe, (probes,)."""
         more_s = 0.0 if lit == self.lit else USUAL_TIMES.light_change_s
         return np.asarray((USUAL_READING_S / (self.seconds + more_s)) ** EASE_POWER)
@@ -385,7 +387,7 @@ def efforts_from(forecaster: Forecaster, readings: Sequence[Reading]) -> Efforts
     """
     design = forecaster.responses.design
     leads = leads_after(design, [(one.lit, one.probe) for one in readings[-1:]])
-    lit = leads.lit or Lit(frozenset())
+    lit = leads.lit or LitSet(frozenset())
 
     def seconds(probe: Probe) -> float:
         return reading_effort(design, leads, lit, probe).seconds

@@ -38,7 +38,7 @@ from benchtest.diagnosis.stages import Conditional, GatheredEvidence, Inference
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import FeedName, Probe, rail_probe
 from benchtest.prop.joints import Joint
-from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.lit_set import LitSet, all_lit
 
 PROVEN_OHM = 0.1
 """A remade joint is shown to be good once the readings speak against more than this. [Ω]"""
@@ -119,9 +119,9 @@ class Situation:
         return likeliest_joint(self.given.plain, self.inference.found)
 
     @cached_property
-    def most_light(self) -> Lit | None:
+    def most_light(self) -> LitSet | None:
         """All strands, or the first part of them that feeds carry; None where none is."""
-        lits = permitted_sets([everything(self.given.plain.design)], self.permitted)
+        lits = permitted_sets([all_lit(self.given.plain.design)], self.permitted)
         return lits[0] if lits else None
 
     @cached_property

@@ -15,7 +15,7 @@ from benchtest.drive.scpi import protocol as scpi
 from benchtest.drive.scpi.protocol import Identity, InvalidAnswer, MeterError
 from benchtest.drive.serial_ports import SerialPort, current_device, explain_open_failure, find_port
 from benchtest.errors import DriveFault
-from benchtest.evidence.reading_source import Given
+from benchtest.evidence.reading_source import SourceReading
 from benchtest.prop.design import Probe
 
 DEFAULT_BAUD = 9600
@@ -66,11 +66,11 @@ class ScpiMeter:
     def name(self) -> str:
         return f"{self.identity or 'meter'} on {self.device}"
 
-    def reads(self, probe: Probe) -> bool:
+    def can_read(self, probe: Probe) -> bool:
         return True
 
-    def read(self, probe: Probe) -> Given:
-        return Given(self.measure())
+    def read(self, probe: Probe) -> SourceReading:
+        return SourceReading(self.measure())
 
     def measure(self) -> float:
         """What the meter reads now. [V]

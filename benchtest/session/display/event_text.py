@@ -6,7 +6,7 @@ import math
 import re
 
 from benchtest.evidence.meter import Meter
-from benchtest.records.words import shown_value
+from benchtest.records.words import format_value
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
@@ -85,7 +85,7 @@ def volts_text(volts: float) -> str:
     >>> volts_text(0.0312), volts_text(4.871)
     ('31.2 mV', '4.871 V')
     """
-    return shown_value(volts, "V")
+    return format_value(volts, "V")
 
 
 def metered_text(volts: float, meter: Meter) -> str:

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from benchtest.diagnosis import Finding, NextReading, Suspect
-from benchtest.formatting import strands_named
+from benchtest.formatting import name_strands
 from benchtest.prop.design import Design, NodeName, Probe
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 from benchtest.records.models import Stage
 from benchtest.session.guidance.supply_doubt import is_answered, supply_doubt
 from benchtest.session.log import colour_checks as colours
@@ -59,7 +59,7 @@ class Advice:
     task: Task
     says: str
     strand: int | None = None
-    lit: Lit | None = None
+    lit: LitSet | None = None
     probe: Probe | None = None
     suspect: Suspect | None = None
     check: Key | None = None
@@ -244,7 +244,7 @@ def caught_advice(state: State, node: NodeName) -> Advice:
 
 def colour_advice(design: Design, colour: str, strands: Sequence[int]) -> Advice:
     """Look at one colour on some strands."""
-    lit = Lit(frozenset(strands), colour=colours.light_of(colour))
+    lit = LitSet(frozenset(strands), colour=colours.light_of(colour))
     if len(strands) == 1 < len(design.strands):
         words = f"Strand {strands[0]} {colour}: is all of it {colour}?"
         return Advice("colour", words, strand=strands[0], lit=lit, colour=colour)
@@ -253,7 +253,7 @@ def colour_advice(design: Design, colour: str, strands: Sequence[int]) -> Advice
     return Advice("colour", words, lit=lit, colour=colour)
 
 
-def _strands_of(lit: Lit, design: Design) -> str:
+def _strands_of(lit: LitSet, design: Design) -> str:
     """Strands with their ranges: `Strands 1-8, 10`."""
     return f"Strands {', '.join(lit.text(design).split())}"
 
@@ -270,9 +270,9 @@ def unfinished_items(state: State, finding: Finding | Concluded | None) -> list[
     """What keeps the unit from being signed off with a good conscience; empty when nothing does."""
     items = []
     if state.untested:
-        items.append(f"look at {strands_named(state.untested)}")
+        items.append(f"look at {name_strands(state.untested)}")
     if state.failed:
-        items.append(f"{strands_named(state.failed)} failed")
+        items.append(f"{name_strands(state.failed)} failed")
     for mark in state.marks:
         if mark.seen != "ok" and state.verdicts.get(mark.strand):  # seen after the strand passed
             items.append(f"another look at strand {mark.strand}, marked {mark.seen}")
@@ -340,7 +340,7 @@ def _left_by_steps(state: State) -> list[str]:
         if made.passed is False
     ]  # fmt: skip
     if wrong := colours.wrong_strands(state.colours):
-        items.append(f"colours of {strands_named(wrong)}")
+        items.append(f"colours of {name_strands(wrong)}")
     if loose := [end for end, steady in state.wiggled.items() if not steady]:
         verb = "flickers" if len(loose) == 1 else "flicker"
         items.append(f"{', '.join(loose[:3])} {verb} when moved")

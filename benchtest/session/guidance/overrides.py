@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from benchtest.prop.design import Design, NodeName, Probe
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 from benchtest.session.guidance.next_step import Advice, caught_advice, search_advice
 from benchtest.session.guidance.steps import StepName
 from benchtest.session.log.state import State
@@ -29,7 +29,7 @@ class Choices:
     walking: NodeName | None = None
     by_hand: bool = False
     caught: NodeName | None = None
-    own_reading: tuple[Lit, Probe] | None = None
+    own_reading: tuple[LitSet, Probe] | None = None
     again: int | None = None
     step: StepName | None = None
     queue: list[Advice] = field(default_factory=list)
@@ -74,7 +74,7 @@ class Choices:
         return bool(self.queue or self.own_reading or self.step or self.caught or self.by_hand)
 
 
-def read_advice(design: Design, lit: Lit, probe: Probe, again: int | None = None) -> Advice:
+def read_advice(design: Design, lit: LitSet, probe: Probe, again: int | None = None) -> Advice:
     """Take one reading, perhaps in place of an earlier one."""
     words = f"Volts at {probe} with {lit.text(design)} lit?"
     if again is not None:

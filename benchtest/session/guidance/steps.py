@@ -8,7 +8,7 @@ from itertools import takewhile
 from typing import Literal
 
 from benchtest.diagnosis import Finding
-from benchtest.formatting import counted, strands_named
+from benchtest.formatting import count_noun, name_strands
 from benchtest.records.report import StepResult
 from benchtest.session.guidance.next_step import (
     Advice,
@@ -66,7 +66,7 @@ def _colours_line(state: State) -> StepLine:
     to_see = colours.next_look(state.design, rows, state.apart, state.unlit) is not None
     says = "to see" if to_see else "all seen"
     if unseen and not to_see:
-        says = f"not on {strands_named(unseen, most=3)}: dark"
+        says = f"not on {name_strands(unseen, most=3)}: dark"
     return StepLine("colours", "Colours", not unseen, says)
 
 
@@ -173,14 +173,14 @@ def _colours_seen(state: State) -> StepResult:
         says += f"; {', '.join(missing)} not seen"
     left = colours.not_seen(state.design, rows)
     if left:
-        says += f"; not seen on {strands_named(left, most=len(left))}"
+        says += f"; not seen on {name_strands(left, most=len(left))}"
     wrong = bool(colours.wrong_strands(state.colours))
     return StepResult("Colours", False if wrong else None if left or missing else True, says)
 
 
 def _right(row: dict[int, bool]) -> str:
     wrong = [number for number, right in sorted(row.items()) if not right]
-    return f"wrong on {strands_named(wrong, most=len(wrong))}" if wrong else "right"
+    return f"wrong on {name_strands(wrong, most=len(wrong))}" if wrong else "right"
 
 
 def _wiggled(ends: dict[str, bool]) -> StepResult:
@@ -195,5 +195,5 @@ def _soak_result(soak: Soak) -> StepResult:
         "Soak",
         good,
         f"{clock_text(soak.done_s)} of {clock_text(soak.planned_s)} at {soak.level:.0%}, "
-        f"{counted(soak.looks, 'look')}, {soak.intermittent} intermittent",
+        f"{count_noun(soak.looks, 'look')}, {soak.intermittent} intermittent",
     )

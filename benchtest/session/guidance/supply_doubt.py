@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchtest.diagnosis import Finding, JudgedReading
-from benchtest.formatting import counted
+from benchtest.formatting import count_noun
 from benchtest.prop.design import Design, Probe
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 from benchtest.prop.notation import parse_probe
-from benchtest.records.words import shown_value
+from benchtest.records.words import format_value
 from benchtest.session.log.measured_supplies import measured_supplies
 from benchtest.session.log.state import State
 
@@ -40,7 +40,7 @@ class SupplyDoubt:
     """
 
     feed: str
-    lit: Lit
+    lit: LitSet
     probe: Probe
     words: str
 
@@ -71,8 +71,8 @@ def supply_doubt(state: State, finding: Finding) -> SupplyDoubt | None:
     where = "the prop file's" if volts is None else "typed as"
     way = "lower" if common_v < 0.0 else "higher"
     words = (
-        f"All {counted(len(rails), 'reading')} of rail volts lie {shown_value(abs(common_v), 'V')} "
-        f"{way} than the supply {where} {supply_v:g} V allows"
+        f"All {count_noun(len(rails), 'reading')} of rail volts lie "
+        f"{format_value(abs(common_v), 'V')} {way} than the supply {where} {supply_v:g} V allows"
     )
     return SupplyDoubt(feed.name, _most_lit(rails), parse_probe(feed.name, design), words)
 
@@ -89,7 +89,7 @@ def _rails(finding: Finding) -> list[JudgedReading]:
     ]
 
 
-def _most_lit(rails: Sequence[JudgedReading]) -> Lit:
+def _most_lit(rails: Sequence[JudgedReading]) -> LitSet:
     """Return the largest lit set that was read under: fuses and supply have carried it."""
     return max((row.reading.lit for row in rails), key=lambda lit: len(lit.strands))
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from itertools import permutations
 
-from benchtest.prop.design import Design, NodeKind
+from benchtest.prop.design import Design
+from benchtest.prop.node_kinds import NodeKind
 
 Looks = Mapping[str, Mapping[int, bool]]
 """By colour and strand, whether it was right."""

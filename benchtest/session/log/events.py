@@ -13,7 +13,7 @@ from types import UnionType
 from typing import Any, ClassVar, Literal, Union, get_args, get_origin, get_type_hints
 
 from benchtest.evidence.marks import Seen
-from benchtest.input_files import plain
+from benchtest.input_files import strip_control_chars
 from benchtest.records.models import Stage
 
 Check = Literal["rails", "polarity", "fuse", "supply"]
@@ -332,7 +332,7 @@ def _plain(value: Any) -> Any:
     {'text': 'a?[2J'}
     """
     if isinstance(value, str) and not value.isprintable():
-        return plain(value, but="\n")
+        return strip_control_chars(value, but="\n")
     if isinstance(value, dict):
         return {_plain(key): _plain(one) for key, one in value.items()}
     if isinstance(value, list):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from benchtest.errors import InputError, nearest
+from benchtest.errors import InputError, did_you_mean
 from benchtest.input_files import printable
 from benchtest.prop.design import Design, Feed
 from benchtest.session.log.events import CheckMade
@@ -54,8 +54,8 @@ def typed_supplies(design: Design, texts: Sequence[str]) -> dict[str, float]:
             )
         if name not in feeds:
             raise InputError(
-                f'feed "{printable(name)}": the prop has none of that name{nearest(name, feeds)} '
-                f"(of {', '.join(feeds)})"
+                f'feed "{printable(name)}": the prop has none of that name'
+                f"{did_you_mean(name, feeds)} (of {', '.join(feeds)})"
             )
         if name in found:
             raise InputError(f"feed {name}: is given twice")
@@ -79,4 +79,4 @@ def _volts_of(design: Design, feed: Feed, text: str) -> float:
 
 def with_measured_supplies(design: Design, checks: Mapping[Key, CheckMade]) -> Design:
     """The design with the supplies as they were measured; see `measured_supplies`."""
-    return design.fed(measured_supplies(design, checks))
+    return design.with_supply_volts(measured_supplies(design, checks))

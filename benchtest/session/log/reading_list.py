@@ -11,7 +11,7 @@ from benchtest.errors import InputError
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.records.words import off_sd, shown_value
+from benchtest.records.words import format_sd, format_value
 
 REPEAT_SHARE, REPEAT_STEPS = 0.01, 3
 """Difference up to which two readings of one probe are alike, as a share and in steps of the
@@ -137,7 +137,7 @@ class ReadingRow:
 
 def reading_words(one: NumberedReading) -> str:
     """Return a reading that no explanation accounts for in a sentence."""
-    shown = shown_value(one.reading.value, one.reading.unit)
+    shown = format_value(one.reading.value, one.reading.unit)
     return f"reading {one.number}, {one.reading.probe} = {shown}, disagrees with all others"
 
 
@@ -154,7 +154,7 @@ def reading_row(one: NumberedReading, design: Design, z: float | None) -> Readin
         one.number,
         reading.lit.text(design),
         str(reading.probe),
-        shown_value(reading.value, reading.unit),
-        "" if z is None else f"{off_sd(z)} sd",
+        format_value(reading.value, reading.unit),
+        "" if z is None else f"{format_sd(z)} sd",
         WHY_GONE[one.standing],
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from benchtest.diagnosis.model.wiring_faults import COLOUR_ORDER
 from benchtest.diagnosis.repair_scope import strands_of
 from benchtest.prop.design import Design
-from benchtest.prop.notation import joint_by_name, parse_node
+from benchtest.prop.notation import find_joint, parse_node
 from benchtest.session.log.power_checks import Key, all_checks
 
 
@@ -55,7 +55,7 @@ def checks_after(design: Design, where: str) -> frozenset[Key]:
 
 
 def _of_joint(design: Design, where: str) -> set[str]:
-    joint = joint_by_name(where, design)
+    joint = find_joint(where, design)
     return {str(number) for number in joint.strands} or {joint.name[:-1]}
 
 

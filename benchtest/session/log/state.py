@@ -9,11 +9,11 @@ from dataclasses import dataclass, field
 
 from benchtest.diagnosis import Before, still_valid, touched_by
 from benchtest.errors import InputError
-from benchtest.evidence.marks import Mark, check_seen, parse_nodes
+from benchtest.evidence.marks import Mark, check_seen, parse_node_range
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design, Probe
-from benchtest.prop.lit_set import Lit, parse_lit
+from benchtest.prop.lit_set import LitSet, parse_lit_set
 from benchtest.prop.notation import parse_end, parse_place, parse_probe
 from benchtest.records.models import Stage
 from benchtest.session.log import soak as soaks
@@ -106,7 +106,7 @@ class State:
     looked_level: dict[int, float] = field(default_factory=dict)
     marks: tuple[Mark, ...] = ()
     taken: tuple[NumberedReading, ...] = ()
-    unreachable: frozenset[tuple[Lit, Probe]] = frozenset()
+    unreachable: frozenset[tuple[LitSet, Probe]] = frozenset()
     repairs: tuple[RepairDone, ...] = ()
     before: tuple[Before, ...] = ()
     notes: tuple[str, ...] = ()
@@ -176,7 +176,7 @@ class State:
         grounds = []
         for number, passed in self.verdicts.items():
             if passed or number not in self.unmarked:
-                lit = Lit(frozenset([number]), self.looked_level[number])
+                lit = LitSet(frozenset([number]), self.looked_level[number])
                 grounds.append(Mark(lit, number, 1, self.design.strand(number).nodes, "ok"))
         return [*grounds, *self.marks, *self._colour_marks()]
 
@@ -185,7 +185,7 @@ class State:
         if not wrong_strands(self.colours):
             return []
         return [
-            Mark(Lit(frozenset([number]), COLOUR_LEVEL, light_of(colour)), number, 1,
+            Mark(LitSet(frozenset([number]), COLOUR_LEVEL, light_of(colour)), number, 1,
                  self.design.strand(number).nodes, "ok" if right else "wrong-colour")
             for colour, row in self.colours.items() for number, right in row.items()
         ]  # fmt: skip
@@ -301,7 +301,7 @@ def _said(what: Undone | Concluded) -> Concluded | None:
 
 
 def _verdict(state: State, what: VerdictGiven) -> State:
-    parse_lit(str(what.strand), state.design, what.level)
+    parse_lit_set(str(what.strand), state.design, what.level)
     marks = state.marks
     if what.passed:  # a strand that passes now has nothing wrong with it any more
         marks = tuple(mark for mark in marks if mark.strand != what.strand)
@@ -320,9 +320,9 @@ def _without(search: Search | None, strand: int) -> Search | None:
 
 
 def _mark(state: State, what: MarkMade) -> State:
-    lit = parse_lit(what.lit, state.design, what.level, what.colour)
-    parse_lit(str(what.strand), state.design)  # it is a strand of this prop
-    first, last = parse_nodes(what.nodes, state.design.strand(what.strand).nodes)
+    lit = parse_lit_set(what.lit, state.design, what.level, what.colour)
+    parse_lit_set(str(what.strand), state.design)  # it is a strand of this prop
+    first, last = parse_node_range(what.nodes, state.design.strand(what.strand).nodes)
     mark = Mark(lit, what.strand, first, last, what.seen)
     check_seen(mark, state.design)
     search = _without(state.search, what.strand)
@@ -337,7 +337,7 @@ def _mark(state: State, what: MarkMade) -> State:
 
 
 def _reading(state: State, what: ReadingTaken) -> State:
-    lit = parse_lit(what.lit, state.design, what.level, what.colour)
+    lit = parse_lit_set(what.lit, state.design, what.level, what.colour)
     if what.volts is None and what.amps is None:
         raise InputError(f"probe {what.probe}: neither volts nor amperes")
     meter = Meter.parse(what.meter) if what.meter else None
@@ -357,7 +357,7 @@ def _struck(state: State, what: Struck) -> State:
 
 
 def _not_taken(state: State, what: NotTaken) -> State:
-    asked = (parse_lit(what.lit, state.design), parse_probe(what.probe, state.design))
+    asked = (parse_lit_set(what.lit, state.design), parse_probe(what.probe, state.design))
     return dataclasses.replace(state, unreachable=state.unreachable | {asked})
 
 
@@ -410,10 +410,10 @@ def _first_light(state: State, what: FirstLight) -> State:
 
 
 def _colour(state: State, what: ColourSeen) -> State:
-    lit = parse_lit(what.lit or "all", state.design, what.level, light_of(what.colour)).strands
+    lit = parse_lit_set(what.lit or "all", state.design, what.level, light_of(what.colour)).strands
     seen = state.colours.get(what.colour, {})
     if what.strand is not None:
-        parse_lit(str(what.strand), state.design)
+        parse_lit_set(str(what.strand), state.design)
         row = {**seen, what.strand: what.right}
     elif what.right:
         row = {**seen, **dict.fromkeys(sorted(lit - state.unlit), True)}
@@ -434,7 +434,7 @@ def _wiggle(state: State, what: Wiggled) -> State:
 
 
 def _soak_begun(state: State, what: SoakBegun) -> State:
-    parse_lit("all", state.design, what.level)
+    parse_lit_set("all", state.design, what.level)
     return dataclasses.replace(state, soak=soaks.begun(what))
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from benchtest.drive.driver import parse_target
 from benchtest.errors import InputError
-from benchtest.input_files import plain
+from benchtest.input_files import strip_control_chars
 from benchtest.records.shelf import Shelf
 
 VIRTUAL = "virtual"
@@ -31,7 +31,7 @@ def last_target(shelf: Shelf, tag: str | None = None) -> str | None:
     if text is None:
         return None
     try:
-        return str(parse_target(plain(text)))
+        return str(parse_target(strip_control_chars(text)))
     except InputError:
         return None
 

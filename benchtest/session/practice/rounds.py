@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.formatting import counted
+from benchtest.formatting import count_noun
 from benchtest.prop.design import Design
 from benchtest.prop.joints import data_joints, power_joints
 from benchtest.prop.reader import parse_design
@@ -227,9 +227,10 @@ def told(tally: Tally, hidden: Sequence[str], done: Sequence[Tally]) -> str:
     """
     lines = [
         f"Grade {tally.grade}, {GRADES[tally.grade - 1]}. Hidden was {' and '.join(hidden)}.",
-        f"You: {counted(tally.readings, 'reading')}, {counted(tally.needless, 'needless repair')}.",
-        f"The tool itself: {counted(tally.own_readings, 'reading')}, "
-        f"{counted(tally.own_needless, 'needless repair')}.",
+        f"You: {count_noun(tally.readings, 'reading')}, "
+        f"{count_noun(tally.needless, 'needless repair')}.",
+        f"The tool itself: {count_noun(tally.own_readings, 'reading')}, "
+        f"{count_noun(tally.own_needless, 'needless repair')}.",
         _what_next(tally, next_grade(done)),
     ]
     return "\n".join([*lines, "", *table(done)])

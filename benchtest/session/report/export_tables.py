@@ -8,13 +8,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from benchtest.diagnosis import Engine, Finding
-from benchtest.errors import InputError, nearest
+from benchtest.errors import InputError, did_you_mean
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
-from benchtest.evidence.rounding import decimals_of_step
+from benchtest.evidence.rounding import step_decimals
 from benchtest.prop.design import Design, NodeName, Probe
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 from benchtest.prop.reader import parse_design
 from benchtest.records.json_lines import ExportedSession, read_lines
 from benchtest.records.models import SessionRow
@@ -89,7 +89,7 @@ def _unit(tags: Sequence[str], file: str, tag: str | None) -> str:
         return tags[0]
     if tag in tags:
         return tag
-    raise InputError(f"{file}: has no unit {tag:.40}, but {has}{nearest(tag, tags)}")
+    raise InputError(f"{file}: has no unit {tag:.40}, but {has}{did_you_mean(tag, tags)}")
 
 
 def _place(line: ExportedSession) -> tuple[int, str, str]:
@@ -134,7 +134,7 @@ def marks_table(evidence: Evidence) -> str:
     return _table(("lit", "strand", "nodes", "seen", "level", "colour"), rows)
 
 
-def _lit(lit: Lit, design: Design) -> str:
+def _lit(lit: LitSet, design: Design) -> str:
     text = lit.text(design)
     return " ".join(map(str, sorted(lit.strands))) if "-" in text else text
 
@@ -162,7 +162,7 @@ def _volts(reading: Reading, default: Meter) -> str:
     if decimals is None:
         meter = reading.meter or default
         most_v = meter.ranges_v[-1]
-        decimals = decimals_of_step(meter.resolution_v(min(abs(reading.volts), most_v)))
+        decimals = step_decimals(meter.resolution_v(min(abs(reading.volts), most_v)))
     text = f"{reading.volts:.{decimals}f}"
     return text if float(text) == reading.volts else repr(reading.volts)
 

@@ -7,7 +7,7 @@ from datetime import datetime
 from benchtest.diagnosis import JointBand
 from benchtest.errors import BenchError
 from benchtest.records.report import HistoryLine, JointLine
-from benchtest.records.words import percent, sums
+from benchtest.records.words import format_percent, list_counts
 from benchtest.session.log.events import RepairDone, StageSet
 from benchtest.session.log.state import State
 from benchtest.session.log.suspects import suspected
@@ -52,7 +52,7 @@ def history_lines(session: Session) -> list[HistoryLine]:
 def _line(past: Session, stage: str) -> HistoryLine:
     state = past.state
     repairs = sum(isinstance(h.what, RepairDone) for h in state.undoable)
-    did = sums(
+    did = list_counts(
         {"passed": sum(state.verdicts.values()), "failed": len(state.failed)},
         {"reading": len(state.readings) + len(state.stale), "repair": repairs},
     )
@@ -72,5 +72,5 @@ def found_words(state: State) -> str:
     if said.healthy > 0.5:
         cleared = said.cleared_ohm
         more = "" if cleared is None else f", no joint above {cleared * 1e3:.0f} mΩ"
-        return f"nothing wrong, {percent(said.healthy)}{more}"
-    return ", ".join(f"{where} {percent(p)}" for where, p in suspected(said)[:2])
+        return f"nothing wrong, {format_percent(said.healthy)}{more}"
+    return ", ".join(f"{where} {format_percent(p)}" for where, p in suspected(said)[:2])

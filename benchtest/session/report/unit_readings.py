@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.batch.model import SeenUnit
-from benchtest.errors import InputError, NameFault, nearest
+from benchtest.errors import InputError, NameFault, did_you_mean
 from benchtest.evidence.meter import Meter
 from benchtest.input_files import printable
 from benchtest.prop.design import Design
@@ -32,7 +32,7 @@ def units_of(shelf: Shelf, design_name: str) -> list[Unit]:
         words = f" (of {', '.join(known)})" if known else ""
         raise NameFault(
             f'design "{printable(design_name)}": this bench has no unit of it'
-            f"{nearest(design_name, known)}{words}"
+            f"{did_you_mean(design_name, known)}{words}"
         )
     return units
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from benchtest.errors import InputError
 from benchtest.evidence.marks import Seen
 from benchtest.prop.design import Design, NodeName, StrandEnd
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_node
 from benchtest.session.desk import Desk
 from benchtest.session.log.events import MarkMade, VerdictGiven
@@ -24,7 +24,7 @@ def nodes_of(where: str, design: Design) -> tuple[int, str]:
     if "." in word:
         node = parse_node(word, design)
         return node.strand, str(node.node)
-    strands = parse_lit(word, design).strands
+    strands = parse_lit_set(word, design).strands
     if len(strands) != 1:
         raise InputError("give one strand, such as 4, or one node, such as 4.17")
     (strand,) = strands

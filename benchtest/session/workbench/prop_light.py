@@ -9,14 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.startup import highest_share
+from benchtest.circuit.startup import highest_starting_share
 from benchtest.drive.frame_clock import RAMP_S, FrameClock
 from benchtest.drive.level_limit import Limit, level_that_fits, surely_fits
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import InputError
-from benchtest.pattern import frame_of, load_patterns
+from benchtest.pattern import frame_from_duty, load_patterns
 from benchtest.prop.design import Design, NodeName
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 
 STEADY_S = 0.15
 """From the last frame of a change until a meter may be read. [s]"""
@@ -44,12 +44,12 @@ class Lamp:
         self.is_dark = True  # so every clock begins
         self.level = 0.0
         self.frame: Frame = np.zeros((design.node_count, design.node.channels), np.uint8)
-        self.lit: Lit | None = None
+        self.lit: LitSet | None = None
         self._steady_s = 0.0
         self._circuit: Circuit | None = None
         self._limits: dict[object, Limit | None] = {}
 
-    def light(self, lit: Lit, lower: bool = False) -> None:
+    def light(self, lit: LitSet, lower: bool = False) -> None:
         """Light a set of strands.
 
         Args:
@@ -61,12 +61,12 @@ class Lamp:
                 level that fits.
         """
         level = self._fitting(lit, lit.duty(self.design), lit.level, lower)
-        fits = Lit(lit.strands, level, lit.colour)
+        fits = LitSet(lit.strands, level, lit.colour)
         much = len(lit.strands) >= MANY_STRANDS and level > MUCH
         colour = "" if lit.colour == "white" else f" {lit.colour}"
         shown = "" if level == 1.0 else f" at {level:.0%}"
         words = f"{lit.text(self.design)}{colour}{shown}"
-        self._show(frame_of(fits.duty(self.design)), words, level, much)
+        self._show(frame_from_duty(fits.duty(self.design)), words, level, much)
         self.lit = fits
 
     def light_nodes(self, nodes: Sequence[NodeName], level: float) -> None:
@@ -75,12 +75,12 @@ class Lamp:
         duty[[self.design.index(node.strand, node.node) for node in nodes]] = level
         fits = self._fitting((tuple(nodes), level), duty, level, lower=True)
         more = f" to {nodes[-1]}" if len(nodes) > 1 else ""
-        self._show(frame_of(duty * (fits / level)), f"{nodes[0]}{more} at {fits:.0%}", fits)
+        self._show(frame_from_duty(duty * (fits / level)), f"{nodes[0]}{more} at {fits:.0%}", fits)
 
     def light_ruler(self) -> None:
         """Light the ruler on every strand."""
         step = load_patterns()["ruler"].steps(self.design)[0]
-        self._show(frame_of(step.duty), "ruler: blue 5s, white 10s, red 50s", 0.25)
+        self._show(frame_from_duty(step.duty), "ruler: blue 5s, white 10s, red 50s", 0.25)
 
     def dark(self) -> None:
         """Everything off."""
@@ -115,7 +115,7 @@ class Lamp:
         self._circuit = self._circuit or Circuit(self.design)
         solution = self._circuit.solve(duty)
         if not solution.starts:
-            share, _ = highest_share(solution)
+            share, _ = highest_starting_share(solution)
             fits = int(level * share * 100) / 100
             why = "nodes draw more as their volts fall, and here they would not start"
             return self._limit(duty * (fits / level), fits) or Limit(fits, why)

@@ -15,7 +15,7 @@ from benchtest.evidence.meter import Meter
 from benchtest.evidence.reading_source import ReadingSource
 from benchtest.evidence.readings import check_volts
 from benchtest.prop.design import Probe
-from benchtest.prop.lit_set import Lit, parse_lit
+from benchtest.prop.lit_set import LitSet, parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.session.display.event_text import metered_text, said, volts_text
 from benchtest.session.log import power_checks as checks
@@ -45,7 +45,7 @@ from benchtest.virtual.remote_prop import RemoteProp
 from benchtest.virtual.wait_for_frame import FRAME_TIMEOUT_S, wait_for_frame
 
 IMPOSSIBLE = "Check the unit, the lit strands and where the leads are."
-Asked = tuple[str, Lit | None, Probe | None]
+Asked = tuple[str, LitSet | None, Probe | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +104,7 @@ class Prober(Walker):
         lit, probe = self.advice.lit, self.advice.probe
         return "V" if lit is None or probe is None else unit_of(self._healthy(lit, probe)[0])
 
-    def _healthy(self, lit: Lit, probe: Probe) -> tuple[float, float]:
+    def _healthy(self, lit: LitSet, probe: Probe) -> tuple[float, float]:
         """Return what a healthy unit shows, and its standard deviation. [V]"""
         if self.session.state.checks is not self._checks:  # a supply was measured
             self._checks = self.session.state.checks
@@ -132,7 +132,9 @@ class Prober(Walker):
         possible_v = self._possible_volts(advice.lit, advice.probe, at_once)
         return judge_typed(text, expected_v, sd_v, meter, most_v, possible_v)
 
-    def _possible_volts(self, lit: Lit, probe: Probe, at_once: bool) -> tuple[float, float] | None:
+    def _possible_volts(
+        self, lit: LitSet, probe: Probe, at_once: bool
+    ) -> tuple[float, float] | None:
         """Return what any fault shows at a probe; None where that cannot be worked out."""
         if not self._thinking.acquire(blocking=not at_once):
             return None
@@ -149,7 +151,7 @@ class Prober(Walker):
         Raises:
             InputError: the prop has no such strand or point.
         """
-        lit = parse_lit(lit_text, self.design)
+        lit = parse_lit_set(lit_text, self.design)
         self.choices.own_reading = (lit, parse_probe(probe_text, self.design))
 
     def _enter_check(self, text: str) -> str:
@@ -327,7 +329,7 @@ class Prober(Walker):
         probe = self._asked_probe
         if self.unit == "Ω" and isinstance(self.source, VirtualMeter):
             return True
-        return self.source is not None and probe is not None and self.source.reads(probe)
+        return self.source is not None and probe is not None and self.source.can_read(probe)
 
     @property
     def source_name(self) -> str:
@@ -367,7 +369,7 @@ class Prober(Walker):
             return SourceReading("OL", asked, source.name)
         if probe is None:
             raise InputError("no volts are asked for just now")
-        if not source.reads(probe):
+        if not source.can_read(probe):
             raise InputError(f"{source.name} is not at {probe}: type what your meter shows")
         lit = self.advice.lit
         if lit is not None and lit.strands and self.lamp.is_dark:

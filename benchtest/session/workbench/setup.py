@@ -13,7 +13,7 @@ from benchtest.drive.e131.cid import load_cid
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.source_spec import parse_source
-from benchtest.errors import no_room_said
+from benchtest.errors import temp_file_errors
 from benchtest.evidence.meter import Meter
 from benchtest.records.models import tag_sort_key
 from benchtest.records.shelf import Shelf
@@ -136,7 +136,7 @@ def _virtual(session: Session, bench: Bench) -> Iterator[RemoteProp]:
     """A virtual prop of the session's own design, with repairs that were logged done on it."""
     with ExitStack() as stack:
         folder = stack.enter_context(temporary_folder())
-        with no_room_said():
+        with temp_file_errors():
             path = folder / "prop.toml"
             path.write_text(session.row.design_text, encoding="utf-8")
         prop = stack.enter_context(

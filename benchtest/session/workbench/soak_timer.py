@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from benchtest.errors import InputError
-from benchtest.formatting import counted
+from benchtest.formatting import count_noun
 from benchtest.session.guidance.next_step import Advice
 from benchtest.session.log.events import SoakBegun, SoakSeen, SoakStopped
 from benchtest.session.log.soak import EVERY_S, PLANNED_S, Progress, Soak, progress
@@ -124,7 +124,7 @@ class Soaking:
         soak = self.session.state.soak
         assert soak is not None
         shown = progress(soak, done_s)
-        looks = counted(shown.looks, "look")
+        looks = count_noun(shown.looks, "look")
         return f"soaked {shown.elapsed}, {looks}, {shown.intermittent} intermittent"
 
     @property

@@ -10,9 +10,9 @@ import numpy as np
 
 from benchtest.errors import InputError
 from benchtest.evidence.meter import Meter
-from benchtest.evidence.readings import check_volts, decimals_of, parse_number
+from benchtest.evidence.readings import check_volts, count_decimals, parse_number
 from benchtest.records.record_limits import MAX_DECIMALS
-from benchtest.records.words import shown_value
+from benchtest.records.words import format_value
 
 FAR_SD = 8.0
 """Standard deviations past which a slip is looked for."""
@@ -109,8 +109,8 @@ def is_impossible(volts: float, possible_v: tuple[float, float] | None) -> bool:
 
 def _impossible(volts: float, possible_v: tuple[float, float] | None) -> str:
     assert possible_v is not None
-    low, high = (shown_value(one, "V") for one in possible_v)
-    return f"no fault shows {shown_value(volts, 'V')} here ({low} to {high})."
+    low, high = (format_value(one, "V") for one in possible_v)
+    return f"no fault shows {format_value(volts, 'V')} here ({low} to {high})."
 
 
 def volts_of(text: str, unit: Unit = "V") -> float:
@@ -148,7 +148,7 @@ def volt_decimals(text: str, unit: Unit = "V") -> int | None:
     word = text.strip()
     number = word.removesuffix("V").removesuffix("m")
     in_mv = "m" in word or (unit == "mV" and not word.endswith("V"))
-    decimals = decimals_of(number.strip())
+    decimals = count_decimals(number.strip())
     return None if decimals is None else min(decimals + 3 * in_mv, MAX_DECIMALS)
 
 

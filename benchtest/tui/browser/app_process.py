@@ -15,7 +15,7 @@ from typing import Literal
 from textual_serve.app_service import AppService
 from textual_serve.download_manager import DownloadManager
 
-from benchtest.errors import no_room_said
+from benchtest.errors import temp_file_errors
 from benchtest.tui.browser import BEAT, BEAT_S, DRIVER, ON_BENCH
 
 FRAMES_PER_S = 20
@@ -61,7 +61,7 @@ class Program(AppService):
         self._finished = finished
         self._on_bench = on_bench
         self._nobody = asyncio.Event()
-        with no_room_said():
+        with temp_file_errors():
             self._errors = tempfile.TemporaryFile()  # noqa: SIM115  lives as long as the program
         self._watch: asyncio.Task[None] | None = None
         self._beating: asyncio.Task[None] | None = None

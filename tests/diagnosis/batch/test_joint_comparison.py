@@ -16,10 +16,10 @@ from benchtest.diagnosis.batch.model import SeenUnit
 from benchtest.diagnosis.likelihood.measurement import volt_noise
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
-from benchtest.pattern import frame_of
+from benchtest.pattern import frame_from_duty
 from benchtest.prop.design import BusPad, Design, rail_probe
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit_set import everything
+from benchtest.prop.lit_set import all_lit
 from benchtest.virtual.injected_faults import parse_fault
 from benchtest.virtual.virtual_prop import VirtualProp
 
@@ -37,8 +37,8 @@ def _session(
 ) -> SeenUnit:
     """Drops across joints under full white, of one unit: its faults may differ, nothing else."""
     prop = VirtualProp(design, [parse_fault(fault, design) for fault in faults], seed)
-    lit = everything(design)
-    prop.receive(frame_of(lit.duty(design)))
+    lit = all_lit(design)
+    prop.receive(frame_from_duty(lit.duty(design)))
     probe_of = {joint.name: joint.probe for joint in power_joints(design)}
     probes = [probe_of[name] for name in joints]
     return SeenUnit("WF-03", [Reading(lit, probe, prop.measure(probe)) for probe in probes])
@@ -56,7 +56,7 @@ def test_one_drop_gives_the_posterior_of_a_lone_joint(design: Design) -> None:
     density *= norm.pdf(np.log(grid / joint.ohm), 0.0, SPREAD) / grid
     upto = np.cumsum(density) / density.sum()
     low, middle, high = np.interp([0.05, 0.5, 0.95], upto, grid)
-    unit = SeenUnit("WF-03", [Reading(everything(design), joint.probe, volts)])
+    unit = SeenUnit("WF-03", [Reading(all_lit(design), joint.probe, volts)])
     found = next(row for row in joint_ohms(design, unit) if row.where == "2A+")
     assert found.curve.sum() == pytest.approx(1.0)
     assert found.ohms.low == pytest.approx(low, rel=0.03)
@@ -102,7 +102,7 @@ def test_two_sessions_of_a_unit_that_has_not_changed_agree(design: Design) -> No
     for seed in (2, 3):
         before = _session(design, seed, joints=read)
         prop = VirtualProp(design, (), seed)
-        prop.receive(frame_of(everything(design).duty(design)))
+        prop.receive(frame_from_duty(all_lit(design).duty(design)))
         again = [replace(r, volts=[prop.measure(r.probe) for _ in range(3)][-1])
                  for r in before.readings]  # fmt: skip
         changes = compare(design, before, SeenUnit("WF-03", again))
@@ -142,11 +142,11 @@ def test_joints_that_one_reading_cannot_tell_apart_share_the_suspicion(design: D
     """The rail volts of a strand's end fall alike with its + joint and with its - joint."""
     joint = next(joint for joint in power_joints(design) if joint.name == "2A+")
     assert joint.far is not None
-    lit, rail = everything(design), rail_probe(joint.far.place)
+    lit, rail = all_lit(design), rail_probe(joint.far.place)
     units = []
     for faults in ([], ["2A+=0.5"]):
         prop = VirtualProp(design, [parse_fault(fault, design) for fault in faults], 3)
-        prop.receive(frame_of(lit.duty(design)))
+        prop.receive(frame_from_duty(lit.duty(design)))
         probes = [rail, rail_probe(BusPad("foot", 2)), rail]
         units.append(SeenUnit("WF-03", [Reading(lit, p, prop.measure(p)) for p in probes]))
     first, second, *_ = compare(design, units[0], units[1])

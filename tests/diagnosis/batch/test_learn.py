@@ -11,7 +11,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import chi2, multivariate_normal
 
-from benchtest.circuit.predict import predict
+from benchtest.circuit.prediction import predict
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.batch.fault_rates import as_handmade
@@ -30,9 +30,9 @@ from benchtest.diagnosis.planning.batch_readings import teaching_readings
 from benchtest.diagnosis.repair_scope import still_valid
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
-from benchtest.pattern import frame_of
+from benchtest.pattern import frame_from_duty
 from benchtest.prop.design import Design, Probe
-from benchtest.prop.lit_set import Lit, everything, parse_lit
+from benchtest.prop.lit_set import LitSet, all_lit, parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.virtual.built_unit import build_unit
 from benchtest.virtual.injected_faults import parse_fault
@@ -76,12 +76,12 @@ def _unit(
 
 
 def _read(prop: VirtualProp, asked: Sequence[tuple[str, str]] = ASKED) -> list[Reading]:
-    asks = [(parse_lit(lit, prop.design), parse_probe(p, prop.design)) for lit, p in asked]
+    asks = [(parse_lit_set(lit, prop.design), parse_probe(p, prop.design)) for lit, p in asked]
     return [_one(prop, lit, probe) for lit, probe in asks]
 
 
-def _one(prop: VirtualProp, lit: Lit, probe: Probe) -> Reading:
-    prop.receive(frame_of(lit.duty(prop.design)))
+def _one(prop: VirtualProp, lit: LitSet, probe: Probe) -> Reading:
+    prop.receive(frame_from_duty(lit.duty(prop.design)))
     return Reading(lit, probe, prop.measure(probe))
 
 
@@ -182,7 +182,7 @@ def test_units_that_are_not_alike_teach_little() -> None:
 
 def test_the_next_units_readings_are_predicted_better(design: Design) -> None:
     probes = [parse_probe(probe, design) for _, probe in ASKED[:2]]
-    lit, closer, surer = everything(design), 0, 0
+    lit, closer, surer = all_lit(design), 0, 0
     for batch in range(3):
         learned = learn(design, _batch(design, batch))
         unit = _unit(design, batch, 100 * batch + 50)
@@ -238,7 +238,7 @@ def test_readings_from_before_a_repair_are_left_out(design: Design) -> None:
 
 def test_a_clamp_reading_settles_the_node_current(design: Design) -> None:
     """A clamp of 2 % and 50 mA (common practice, no source) at about 2.9 A: 0.08 A of them."""
-    lit = everything(design)
+    lit = all_lit(design)
     rate = 1.1
     amps = predict(design.scaled(current=rate), lit).feeds[0][1]
     feed = parse_probe("feed1", design)

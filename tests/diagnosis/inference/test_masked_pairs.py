@@ -13,7 +13,7 @@ from benchtest.diagnosis.inference.posterior import ONE_MORE_LOG
 from benchtest.diagnosis.model.fault_response import GRID
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 from tests.diagnosis.conftest import Bench
 
@@ -21,7 +21,7 @@ from tests.diagnosis.conftest import Bench
 def test_a_pair_weighs_what_its_density_and_its_odds_say(fan: Design, fan_engine: Engine) -> None:
     # scipy.stats.multivariate_normal is the other side, pair by pair and resistance by resistance
     bench = Bench(fan, {}, seed=2)
-    odd = parse_lit("1 3 5 7 9 11", fan)
+    odd = parse_lit_set("1 3 5 7 9 11", fan)
     for probe in ("crown:2+>crown:11+", "crown:2->crown:11-", "1B"):
         bench.readings.append(bench.read(odd, parse_probe(probe, fan)))
     view = fan_engine._usual.views.of(Case(bench.readings, (), DEFAULT_METER, ()))
@@ -50,7 +50,7 @@ def test_probabilities_with_pairs_among_them_say_the_same_of_the_rest(
     fan: Design, fan_engine: Engine
 ) -> None:
     bench = Bench(fan, {"7B+": 0.21}, seed=2)
-    odd = parse_lit("1 3 5 7 9 11", fan)
+    odd = parse_lit_set("1 3 5 7 9 11", fan)
     bench.readings.append(bench.read(odd, parse_probe("crown:2+>crown:11+", fan)))
     view = fan_engine._usual.views.of(Case(bench.readings, (), DEFAULT_METER, ()))
     pairs = hidden_pairs(view)

@@ -9,7 +9,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from benchtest.circuit.predict import predict
+from benchtest.circuit.prediction import predict
 from benchtest.circuit.tolerance import HAND_SOLDERED
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.explain import reason
@@ -25,8 +25,8 @@ from benchtest.evidence.marks import Mark, Seen
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import everything
-from benchtest.prop.notation import joint_by_name, parse_probe
+from benchtest.prop.lit_set import all_lit
+from benchtest.prop.notation import find_joint, parse_probe
 from tests.diagnosis.conftest import Bench
 
 
@@ -42,7 +42,7 @@ def engine(comb: Design) -> Engine:
 
 
 def _marks(design: Design, *rows: tuple[int, int, int, Seen]) -> list[Mark]:
-    lit = everything(design)
+    lit = all_lit(design)
     right = [Mark(lit, s.number, 1, s.nodes, "ok") for s in design.strands]
     return right + [Mark(lit, strand, first, last, seen) for strand, first, last, seen in rows]
 
@@ -55,7 +55,7 @@ def _likely(finding: Finding) -> set[str]:
 
 
 def _read(bench: Bench, *probes: str) -> list[Reading]:
-    lit = everything(bench.design)
+    lit = all_lit(bench.design)
     return [bench.read(lit, parse_probe(probe, bench.design)) for probe in probes]
 
 
@@ -91,7 +91,7 @@ def test_bad_joints_at_once_are_named_with_their_resistances(
 ) -> None:
     bench = Bench(comb, faults, seed)
     ends = [f"{n}A" for n in range(1, 6)]
-    drops = [str(joint_by_name(f"{end}{rail}", comb).probe) for end in ends for rail in "+-"]
+    drops = [str(find_joint(f"{end}{rail}", comb).probe) for end in ends for rail in "+-"]
     finding = engine.diagnose(_read(bench, *ends, *drops))
     assert _likely(finding) == set(faults)
     for suspect in finding.suspects[: len(faults)]:
@@ -145,7 +145,7 @@ def test_the_weight_of_two_is_the_sum_over_both_resistances(
 def test_a_reason_gives_what_a_good_unit_shows(comb: Design, engine: Engine) -> None:
     readings = _read(Bench(comb, {"2A+": 0.5}, 71), "1A", "2A", "3A", "foot:2+>2A+")
     suspect = engine.diagnose(readings).suspects[0]
-    lit, probe = everything(comb), parse_probe("foot:2+>2A+", comb)
+    lit, probe = all_lit(comb), parse_probe("foot:2+>2A+", comb)
     good = predict(comb, lit, [probe]).probes[0]
     assert readings[3].volts is not None
     assert f"foot:2+>2A+ with all lit read {readings[3].volts:.3f} V" in suspect.reason

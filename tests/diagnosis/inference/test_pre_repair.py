@@ -12,7 +12,7 @@ from benchtest.diagnosis import Before, Engine, Finding
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.lit_set import all_lit, parse_lit_set
 from benchtest.prop.notation import parse_probe
 from tests.diagnosis.conftest import Bench
 
@@ -29,7 +29,7 @@ def engine(comb: Design) -> Engine:
 
 
 def _read(bench: Bench, *probes: str) -> tuple[Reading, ...]:
-    lit = everything(bench.design)
+    lit = all_lit(bench.design)
     return tuple(bench.read(lit, parse_probe(probe, bench.design)) for probe in probes)
 
 
@@ -69,14 +69,14 @@ def test_a_joint_mended_for_nothing_leaves_the_true_one_suspected(
     then = _read(Bench(comb, {"3A+": 0.4}, seed=5), "1A", "3A", "5A")
     first = engine.diagnose(then)
     assert _chance(first, "3A-") == pytest.approx(_chance(first, "3A+"), abs=0.05)
-    lit = everything(comb)
+    lit = all_lit(comb)
     drop = Reading(lit, parse_probe("foot:3->3A-", comb), 0.0021)
     finding = engine.diagnose([drop], repaired=["3A-"], before=[Before("3A-", then)])
     assert finding.suspects[0].where == "3A+"
 
 
 def test_marks_from_before_a_repair_count_too(comb: Design, engine: Engine) -> None:
-    lit = everything(comb)
+    lit = all_lit(comb)
     right = tuple(Mark(lit, s.number, 1, s.nodes, "ok") for s in comb.strands)
     dark = (Mark(lit, 2, 4, 4, "dark"), Mark(lit, 4, 9, 9, "dark"))
     before = Before("2.4", (), (*right, *dark))
@@ -103,7 +103,7 @@ def test_a_repaired_short_remains_the_explanation_of_evidence_before_it(
     comb: Design, engine: Engine
 ) -> None:
     """All dark and next to no volts then, all lit now: no feed joint is to blame."""
-    lit = everything(comb)
+    lit = all_lit(comb)
     dark = tuple(Mark(lit, s.number, 1, s.nodes, "dark") for s in comb.strands)
     right = tuple(Mark(lit, s.number, 1, s.nodes, "ok") for s in comb.strands)
     then = tuple(Reading(lit, parse_probe(probe, comb), 0.052) for probe in ("foot:3", "2A"))
@@ -117,7 +117,7 @@ def test_a_repaired_short_remains_the_explanation_of_evidence_before_it(
 def test_a_short_repaired_after_a_needless_repair_explains_both_times(
     comb: Design, engine: Engine
 ) -> None:
-    lit = everything(comb)
+    lit = all_lit(comb)
     dark = tuple(Mark(lit, s.number, 1, s.nodes, "dark") for s in comb.strands)
     right = tuple(Mark(lit, s.number, 1, s.nodes, "ok") for s in comb.strands)
     then = (Reading(lit, parse_probe("foot:3", comb), 0.052),)
@@ -173,7 +173,7 @@ def test_a_fault_that_was_only_estimated_does_not_explain_readings_before_a_repa
         ("3-4 7-8 11-12", "crown:1+>foot:1+"), ("7", "crown:7+>7B+"),
     ]  # fmt: skip
     then, kept = (
-        tuple(bench.read(parse_lit(lit, design), parse_probe(at, design)) for lit, at in some)
+        tuple(bench.read(parse_lit_set(lit, design), parse_probe(at, design)) for lit, at in some)
         for bench, some in ((bad, asks), (good, asks[:3]))
     )
     before = Before("7B+", (*kept, *then[3:]), (), kept)

@@ -10,7 +10,7 @@ import pytest
 from benchtest.diagnosis import Engine
 from benchtest.evidence.readings import Reading, parse_readings
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import everything
+from benchtest.prop.lit_set import all_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from tests.diagnosis.conftest import Bench
@@ -28,7 +28,7 @@ def engine(small: Design) -> Engine:
 
 def _read(design: Design, ohm: float, *probes: str) -> list[Reading]:
     bench = Bench(design, {"3A+": ohm}, seed=31)
-    return [bench.read(everything(design), parse_probe(probe, design)) for probe in probes]
+    return [bench.read(all_lit(design), parse_probe(probe, design)) for probe in probes]
 
 
 def test_repeats_that_contradict_are_a_suspect_and_not_a_short() -> None:

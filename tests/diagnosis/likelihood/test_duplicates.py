@@ -13,12 +13,12 @@ from benchtest.diagnosis.batch.model import SeenUnit
 from benchtest.diagnosis.likelihood.duplicates import MOST_ALIKE, telling
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 
 
 def _readings(fan: Design) -> tuple[Reading, Reading]:
-    lit = parse_lit("all", fan)
+    lit = parse_lit_set("all", fan)
     return (
         Reading(lit, parse_probe("4B", fan), 4.612),
         Reading(lit, parse_probe("foot:4+>4A+", fan), 0.0312),

@@ -11,7 +11,7 @@ from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.likelihood.marks import CHANCE, EYES, Look, chance_by_eye, whoever_looked
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.lit_set import LitSet, all_lit
 
 
 @pytest.fixture(scope="module")
@@ -26,7 +26,7 @@ def engine(small: Design) -> Engine:
 
 def _seen(design: Design, *rows: tuple[int, int, int, Seen]) -> list[Mark]:
     """Everything lit, every strand looked at; `rows` are what was not right."""
-    lit = everything(design)
+    lit = all_lit(design)
     right = [Mark(lit, s.number, 1, s.nodes, "ok") for s in design.strands]
     return right + [Mark(lit, strand, first, last, seen) for strand, first, last, seen in rows]
 
@@ -73,7 +73,7 @@ def test_all_dark_is_the_first_data_joint_or_the_feed(small: Design, engine: Eng
 def test_a_mark_one_node_off_still_points_at_the_neighbourhood(
     small: Design, engine: Engine
 ) -> None:
-    alone = Lit(frozenset([3]))
+    alone = LitSet(frozenset([3]))
     marks = [
         *_seen(small, (3, 7, 7, "dark")),
         Mark(alone, 3, 1, 10, "ok"),
@@ -83,7 +83,7 @@ def test_a_mark_one_node_off_still_points_at_the_neighbourhood(
 
 
 def test_what_was_not_looked_at_says_nothing(small: Design, engine: Engine) -> None:
-    lit = everything(small)
+    lit = all_lit(small)
     one_strand = engine.diagnose(marks=[Mark(lit, 1, 1, 10, "ok")])
     dark_beyond = engine.diagnose(marks=[Mark(lit, 1, 1, 10, "ok"), Mark(lit, 2, 1, 10, "dark")])
     assert one_strand.healthy > 0.5

@@ -17,7 +17,7 @@ from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import parse_probe
 from tests.diagnosis.conftest import Bench
 
@@ -40,7 +40,7 @@ def solved(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     found: list[int] = []
     solve = Responses._solve_anew
 
-    def counted(self: Responses, joint: str, ohm: float, lit: Lit) -> object:
+    def counted(self: Responses, joint: str, ohm: float, lit: LitSet) -> object:
         found.append(self.design.node_count)
         return solve(self, joint, ohm, lit)
 
@@ -50,16 +50,16 @@ def solved(monkeypatch: pytest.MonkeyPatch) -> list[int]:
 
 def _readings(design: Design, faults: dict[str, float], seed: int = 4) -> list[Reading]:
     bench = Bench(design, faults, seed)
-    half = Lit(frozenset(range(1, 19)))
+    half = LitSet(frozenset(range(1, 19)))
     asked = [
-        (everything(design), "9A"),
+        (all_lit(design), "9A"),
         (half, "9B"),
-        (Lit(frozenset([9])), "foot:9+>9A+"),
+        (LitSet(frozenset([9])), "foot:9+>9A+"),
         (half, "foot:9+>9A+"),
         (half, "crown:3->crown:14-"),
         (half, "30B"),
-        (Lit(frozenset([9])), "9A"),
-        (everything(design), "foot:2->foot:30-"),
+        (LitSet(frozenset([9])), "9A"),
+        (all_lit(design), "foot:2->foot:30-"),
     ]
     return [bench.read(lit, parse_probe(probe, design)) for lit, probe in asked]
 
@@ -82,7 +82,7 @@ def test_no_more_is_solved_than_allowed_whatever_the_marks(
     starved: Design, solved: list[int]
 ) -> None:
     """A dozen strands that look wrong ask for every joint of theirs at every resistance."""
-    lit, readings = everything(starved), _readings(starved, {"9A+": 0.5})
+    lit, readings = all_lit(starved), _readings(starved, {"9A+": 0.5})
     marks = [Mark(lit, strand.number, 1, strand.nodes, "dark") for strand in starved.strands]
     for few in (marks[:1], marks[1:9], marks):
         solved.clear()
@@ -115,7 +115,7 @@ def test_readings_taken_where_logic_stops_say_little(make_fan: MakeFan) -> None:
     weigher = Engine(design)._usual.views.of(case).weigher
     assert weigher is not None
     sd = np.sqrt(np.diag(weigher.healthy_covariance))
-    whole = np.array([reading.lit == everything(design) for reading in readings])
+    whole = np.array([reading.lit == all_lit(design) for reading in readings])
     assert sd[whole].min() > 1.0
     assert sd[~whole].max() < 0.4
 

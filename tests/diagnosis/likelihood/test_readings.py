@@ -24,7 +24,7 @@ from benchtest.diagnosis.planning.information import Components, information_bit
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 
 
@@ -91,7 +91,7 @@ def test_information_of_two_faults_is_near_the_integral(apart_sd: float) -> None
 def _weigher(design: Design, tolerances: Tolerances = HAND_SOLDERED) -> Weigher:
     asked = [("all", "4A"), ("all", "foot:4+>4A+"), ("3-6", "4B"), ("4", "crown:4->crown:9-")]
     readings = [
-        Reading(parse_lit(lit, design), parse_probe(probe, design), 1.0) for lit, probe in asked
+        Reading(parse_lit_set(lit, design), parse_probe(probe, design), 1.0) for lit, probe in asked
     ]
     responses = Engine(design).responses
     taps = taps_of(responses.circuit, readings)

@@ -11,7 +11,7 @@ from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Engine, Finding
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 
 MakeFan = Callable[..., Design]
@@ -35,7 +35,7 @@ def _read(
     """Without an error of the meter, to the steps of 6000 counts."""
     circuit, found = Circuit(unit, joint_ohm), []
     for lit, text in asked:
-        probe, lights = parse_probe(text, unit), parse_lit(lit, unit)
+        probe, lights = parse_probe(text, unit), parse_lit_set(lit, unit)
         volts = circuit.solve(lights.duty(unit)).volts(probe)
         found.append(Reading(lights, probe, round(volts, 3 if abs(volts) > 0.6 else 4)))
     return found

@@ -24,7 +24,7 @@ from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design, StrandEnd
-from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.lit_set import all_lit, parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.virtual.injected_faults import parse_fault
 from benchtest.virtual.virtual_prop import VirtualProp
@@ -56,7 +56,7 @@ def test_a_blown_fuse_leaves_all_to_the_other_feed(
 ) -> None:
     """By ngspice, with the supply's own line taken out of the deck of the whole prop."""
     design = _fused(make_fan(4, 6, feeds=("foot:1", "crown:4")), mohm)
-    duty = everything(design).duty(design)
+    duty = all_lit(design).duty(design)
     probes = [parse_probe(text, design) for text in ("feed2", "feed2+>crown:4+", "3A", "2B")]
     lines = spice_deck(design, duty, {}, probes).splitlines()
     (at,) = [n for n, line in enumerate(lines) if line.startswith("Vfeed_2")]
@@ -73,7 +73,7 @@ def test_a_blown_fuse_leaves_all_to_the_other_feed(
 
 def test_its_own_deck_has_the_same_volts(make_fan: MakeFan, tmp_path: Path) -> None:
     design = _fused(make_fan(3, 4, feeds=("foot:1", "crown:3")))
-    compare(design, everything(design).duty(design), {"feed1": math.inf}, tmp_path)
+    compare(design, all_lit(design).duty(design), {"feed1": math.inf}, tmp_path)
 
 
 def test_feeds_beside_others_have_fuses_and_lone_ones_have_none(make_fan: MakeFan) -> None:
@@ -131,7 +131,7 @@ def test_an_open_joint_of_that_feed_is_not_its_fuse(
 
 def test_only_the_other_supply_moves_readings_without_a_fuse(weir: Design, engine: Engine) -> None:
     """By differences of the circuit solved without the fuse, each supply 10 mV higher."""
-    lit, probes = everything(weir), [parse_probe(text, weir) for text in ("3A", "foot:3+>foot:4+")]
+    lit, probes = all_lit(weir), [parse_probe(text, weir) for text in ("3A", "foot:3+>foot:4+")]
     readings = [Reading(lit, probe, 1.0) for probe in probes]
     space, circuit = engine.responses.space, engine.responses.circuit
     place = [joint.name for joint in space.joints].index("feed2")
@@ -148,7 +148,9 @@ def test_only_the_other_supply_moves_readings_without_a_fuse(weir: Design, engin
         return np.asarray(straight_rows(weigher, place, np.array([GRID]))[1][0])
 
     def volts(more_v: dict[str, float]) -> np.ndarray:
-        fed = weir.fed({feed.name: feed.volts + more_v.get(feed.name, 0.0) for feed in weir.feeds})
+        fed = weir.with_supply_volts(
+            {feed.name: feed.volts + more_v.get(feed.name, 0.0) for feed in weir.feeds}
+        )
         solution = Circuit(fed, {"feed2": math.inf}).solve(lit.duty(fed))
         return np.asarray(solution.volts_at(probes))
 
@@ -162,12 +164,12 @@ def test_only_the_other_supply_moves_readings_without_a_fuse(weir: Design, engin
 
 
 def test_a_clamp_round_the_dead_feed_shows_it(weir: Design, engine: Engine) -> None:
-    lit = everything(weir)
+    lit = all_lit(weir)
     readings = [
         Reading(lit, parse_probe("feed2", weir), None, amps=0.0),
         Reading(lit, parse_probe("feed2+>foot:6+", weir), 0.0),
         Reading(lit, parse_probe("feed2->foot:6-", weir), 0.0),
-        Reading(parse_lit("none", weir), parse_probe("foot:6", weir), 4.99),
+        Reading(parse_lit_set("none", weir), parse_probe("foot:6", weir), 4.99),
     ]
     first = engine.diagnose(readings).suspects[0]
     assert (first.where, first.fault) == ("feed2", "open")

@@ -22,8 +22,9 @@ from benchtest.diagnosis.likelihood.measurement import (
     taps_of,
 )
 from benchtest.evidence.readings import Reading
-from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.design import Design
+from benchtest.prop.lit_set import parse_lit_set
+from benchtest.prop.node_kinds import NodeKind
 from benchtest.prop.notation import parse_probe
 from tests.outside.ngspice import by_ngspice
 
@@ -52,7 +53,7 @@ def _read(
     """By ngspice; nodes without volts, and those after them on the data path, are dark."""
     found = []
     for lit, text in asked:
-        lights, probe = parse_lit(lit, design), parse_probe(text, design)
+        lights, probe = parse_lit_set(lit, design), parse_probe(text, design)
         duty = lights.duty(design)
         duty[(int(joint[0]) - 1) * design.strands[0].nodes :] = 0.0
         deck = spice_deck(design, duty, {joint: math.inf}, [probe])
@@ -92,7 +93,9 @@ def test_readings_of_one_island_are_off_together(make_fan: MakeFan) -> None:
     """By hand, at 5 V: whole volts of the island shared, its differences known to a twentieth."""
     design = make_fan(3, 4, crown=False)
     asked = [("all", "2A"), ("all", "2B"), ("none", "2A"), ("all", "foot:2+>2A+"), ("all", "3A")]
-    readings = [Reading(parse_lit(lit, design), parse_probe(p, design), 1.0) for lit, p in asked]
+    readings = [
+        Reading(parse_lit_set(lit, design), parse_probe(p, design), 1.0) for lit, p in asked
+    ]
     circuit = Circuit(design, {"2A+": math.inf})
     groups = taps_of(circuit, readings)
     leads = [island_leads(circuit, group.readings) for group in groups]

@@ -9,16 +9,16 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.tolerance import FROM_MANY_REELS, HAND_SOLDERED, readout
+from benchtest.circuit.tolerance import FROM_MANY_REELS, HAND_SOLDERED, sensitivities
 from benchtest.diagnosis.model.node_variation import (
     QUIESCENT_SD,
     headroom_sd_v,
     law_a,
     tolerances_of,
 )
-from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.lit_set import everything
-from benchtest.prop.node_kinds import catalogue
+from benchtest.prop.design import Design
+from benchtest.prop.lit_set import all_lit
+from benchtest.prop.node_kinds import NodeKind, catalogue
 from benchtest.prop.node_table import with_figures
 from benchtest.prop.notation import parse_probe
 
@@ -31,7 +31,7 @@ def _moved_v(design: Design, kind: NodeKind, joints: dict[str, float]) -> np.nda
     values = []
     for node in (design.node, kind):
         circuit = Circuit(dataclasses.replace(design, node=node), joints)
-        solution = circuit.solve(everything(design).duty(design))
+        solution = circuit.solve(all_lit(design).duty(design))
         values.append([solution.volts(probe) for probe in probes])
     return np.asarray(np.array(values[1]) - np.array(values[0]))
 
@@ -44,9 +44,9 @@ def comb(make_fan: Callable[..., Design]) -> Design:
 def _effects(design: Design, joints: dict[str, float]) -> np.ndarray:
     circuit = Circuit(design, joints)
     probes = [parse_probe(text, design) for text in ("3B", "foot:3+>3A+")]
-    solution = circuit.solve(everything(design).duty(design))
+    solution = circuit.solve(all_lit(design).duty(design))
     columns = circuit.probe_incidence(probes).columns()
-    read = readout(circuit, solution.factor, columns, circuit.probe_offset(probes))
+    read = sensitivities(circuit, solution.factor, columns, circuit.probe_offset(probes))
     return np.asarray(read.per_amp.T @ law_a(solution, HAND_SOLDERED))
 
 

@@ -15,8 +15,9 @@ from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.model.rail_shorts import short_places
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
-from benchtest.prop.design import Design, NodeKind, Probe
-from benchtest.prop.lit_set import Lit, everything, parse_lit
+from benchtest.prop.design import Design, Probe
+from benchtest.prop.lit_set import LitSet, all_lit, parse_lit_set
+from benchtest.prop.node_kinds import NodeKind
 from benchtest.prop.notation import parse_probe
 from tests.diagnosis.conftest import Bench
 from tests.outside.ngspice import by_ngspice
@@ -32,33 +33,33 @@ class Shorted:
     def __init__(self, design: Design, at: str, ohm: float, limit_a: float) -> None:
         self.design, self.limit_a = design, limit_a
         self.touching = {parse_probe(at, design): ohm}
-        self._fed: dict[Lit, tuple[Design, np.ndarray]] = {}
+        self._fed: dict[LitSet, tuple[Design, np.ndarray]] = {}
 
-    def fed(self, lit: Lit) -> tuple[Design, np.ndarray]:
+    def fed(self, lit: LitSet) -> tuple[Design, np.ndarray]:
         """The design with the volts its supply then has, and what lights: dark below the logic."""
         if lit not in self._fed:
             self._fed[lit] = self._settle(lit)
         return self._fed[lit]
 
-    def _settle(self, lit: Lit) -> tuple[Design, np.ndarray]:
+    def _settle(self, lit: LitSet) -> tuple[Design, np.ndarray]:
         (feed,) = self.design.feeds
         for duty in (lit.duty(self.design), np.zeros_like(lit.duty(self.design))):
             low, high, volts = 0.0, feed.volts, feed.volts
             for _ in range(14):
-                made = self.design.fed({feed.name: volts})
+                made = self.design.with_supply_volts({feed.name: volts})
                 solution = Circuit(made, short_ohm=self.touching).solve(duty)
                 if solution.feed_a[feed.name] <= self.limit_a:
                     low = volts
                 else:
                     high = volts
                 volts = 0.5 * (low + high) if low < high else volts
-            made = self.design.fed({feed.name: max(low, 0.01)})
+            made = self.design.with_supply_volts({feed.name: max(low, 0.01)})
             solution = Circuit(made, short_ohm=self.touching).solve(duty)
             if solution.node_v.min() >= self.design.node.logic_v:
                 break
         return made, duty
 
-    def read(self, lit: Lit, probe: Probe) -> Reading:
+    def read(self, lit: LitSet, probe: Probe) -> Reading:
         made, duty = self.fed(lit)
         volts = Circuit(made, short_ohm=self.touching).solve(duty).volts(probe)
         return Reading(lit, probe, round(volts, 4 if abs(volts) < 0.6 else 3))
@@ -114,8 +115,8 @@ def test_equal_repeats_do_not_count_against_a_hard_short(
     """What it leaves at a place is one unknown of the unit, whatever is lit."""
     design = make_fan(4, 10, wire="24 AWG", feed_mm=feed_mm)
     engine, probe = Engine(design), parse_probe("foot:2", design)
-    dark = [Mark(everything(design), s.number, 1, s.nodes, "dark") for s in design.strands]
-    lits = [parse_lit(text, design) for text in ("none", "none", "2", "all", "all", "2")]
+    dark = [Mark(all_lit(design), s.number, 1, s.nodes, "dark") for s in design.strands]
+    lits = [parse_lit_set(text, design) for text in ("none", "none", "2", "all", "all", "2")]
     found = []
     for count in range(1, len(lits) + 1):
         readings = [Reading(lit, probe, left_v) for lit in lits[:count]]
@@ -126,7 +127,7 @@ def test_equal_repeats_do_not_count_against_a_hard_short(
 
 def test_unequal_repeats_are_a_short_whose_supply_tries_again(make_fan: MakeFan) -> None:
     design = make_fan(4, 10, wire="24 AWG")
-    probe, dark = parse_probe("foot:2", design), everything(design)
+    probe, dark = parse_probe("foot:2", design), all_lit(design)
     marks = [Mark(dark, s.number, 1, s.nodes, "dark") for s in design.strands]
     readings = [Reading(dark, probe, volts) for volts in (0.31, 0.02, 0.15)]
     first = Engine(design).diagnose(readings, marks).suspects[0]
@@ -136,8 +137,8 @@ def test_unequal_repeats_are_a_short_whose_supply_tries_again(make_fan: MakeFan)
 
 def test_a_reading_is_not_asked_for_again_once_it_has_named_a_suspect(make_fan: MakeFan) -> None:
     design = make_fan(4, 10, wire="24 AWG")
-    marks = [Mark(everything(design), s.number, 1, s.nodes, "dark") for s in design.strands]
-    readings = [Reading(parse_lit("none", design), parse_probe("foot:1", design), 0.052)]
+    marks = [Mark(all_lit(design), s.number, 1, s.nodes, "dark") for s in design.strands]
+    readings = [Reading(parse_lit_set("none", design), parse_probe("foot:1", design), 0.052)]
     finding = Engine(design).diagnose(readings, marks)
     assert finding.suspects[0].probability > 0.95
     assert (finding.next.lit, finding.next.probe) != (readings[0].lit, readings[0].probe)
@@ -146,7 +147,7 @@ def test_a_reading_is_not_asked_for_again_once_it_has_named_a_suspect(make_fan: 
 def test_words_send_the_person_near_the_place(make_fan: MakeFan) -> None:
     design = _rated(make_fan(8, 14, wire="24 AWG", feed_mm=900.0), 20.0)
     unit = Shorted(design, "crown:7", 0.5, 21.0)
-    lit = everything(design)
+    lit = all_lit(design)
     asked = ["crown:1+>crown:8+", "crown:1->crown:8-", "crown:8", "foot:1", "crown:4+>crown:8+"]
     readings = [unit.read(lit, parse_probe(text, design)) for text in asked]
     first = Engine(design).diagnose(readings).suspects[0]
@@ -164,7 +165,7 @@ def test_readings_of_a_short_by_ngspice_name_it(
     asked = [("all", "crown:1+>crown:4+"), ("none", "foot:1"), ("all", "3B"), ("none", "3B")]
     readings = []
     for lit, text in asked:
-        lights, probe = parse_lit(lit, design), parse_probe(text, design)
+        lights, probe = parse_lit_set(lit, design), parse_probe(text, design)
         made, duty = unit.fed(lights)
         deck = spice_deck(made, duty, {}, [probe], unit.touching)
         readings.append(Reading(lights, probe, round(by_ngspice(deck, tmp_path)["probe_1"], 4)))
@@ -175,7 +176,7 @@ def test_readings_of_a_short_by_ngspice_name_it(
 
 def test_a_bad_joint_and_a_sound_unit_are_no_short(make_fan: MakeFan) -> None:
     design = make_fan(6, 20)
-    engine, lits = Engine(design), [everything(design), parse_lit("none", design)]
+    engine, lits = Engine(design), [all_lit(design), parse_lit_set("none", design)]
     for seed, faults in ((1, {"4A+": 0.4}), (2, {"feed1-": 0.3}), (3, {"2B-": 5.0}), (4, {})):
         bench = Bench(design, faults, seed)
         # without volts of a rail, nodes short of volts are alike whatever takes them
@@ -198,10 +199,10 @@ def test_shorts_are_tried_at_every_pad_and_at_ends_that_no_bus_has(make_fan: Mak
 def test_two_slips_of_the_pen_are_no_short(make_fan: MakeFan) -> None:
     """Rail volts 0.1 V low everywhere, as a supply with some resistance leaves, and two slips."""
     design = make_fan(8, 30)
-    circuit = Circuit(design.fed({design.feeds[0].name: 4.9}))
+    circuit = Circuit(design.with_supply_volts({design.feeds[0].name: 4.9}))
     readings = []
     for text in ("all", "1-4", "5-8", "1 3 5 7"):
-        lit = parse_lit(text, design)
+        lit = parse_lit_set(text, design)
         for strand in (2, 4, 5, 7):
             volts = circuit.solve(lit.duty(design)).volts(parse_probe(f"{strand}B", design))
             slip = {("1-4", 5): 0.010, ("1 3 5 7", 4): -0.012}.get((text, strand), 0.0)
@@ -217,7 +218,7 @@ def test_a_bad_feed_joint_is_no_short_once_volts_at_its_cable_are_read(make_fan:
     design = make_fan(6, 20)
     engine, bench = Engine(design), Bench(design, {"feed1-": 0.8}, seed=4)
     for text in ("all", "1-3", "4-6", "1 3 5"):
-        lit = parse_lit(text, design)
+        lit = parse_lit_set(text, design)
         bench.readings.append(bench.read(lit, parse_probe("foot:2+>crown:2+", design)))
     finding = bench.find(engine, at_most=10)
     assert finding.next.settled

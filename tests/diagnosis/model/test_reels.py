@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances, readout
+from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances, sensitivities
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.model.node_variation import REEL_SD, law_a
 from benchtest.evidence.readings import Reading
-from benchtest.pattern import frame_of
+from benchtest.pattern import frame_from_duty
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import everything
+from benchtest.prop.lit_set import all_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.virtual.built_unit import build_unit
 from benchtest.virtual.virtual_prop import VirtualProp
@@ -38,8 +38,8 @@ def _unit(design: Design, factor: float) -> VirtualProp:
 
 
 def _read(prop: VirtualProp, *probes: str) -> list[Reading]:
-    lit = everything(prop.design)
-    prop.receive(frame_of(lit.duty(prop.design)))
+    lit = all_lit(prop.design)
+    prop.receive(frame_from_duty(lit.duty(prop.design)))
     return [Reading(lit, p, prop.measure(p)) for p in (parse_probe(t, prop.design) for t in probes)]
 
 
@@ -47,14 +47,14 @@ def test_what_a_second_reel_moves_is_the_circuits_own_difference(comb: Design) -
     tolerances = dataclasses.replace(FROM_MANY_REELS, reels=(SECOND,))
     probes = [parse_probe(text, comb) for text in ("2B", "6B", "foot:1+>foot:7+")]
     circuit = Circuit(comb)
-    solution = circuit.solve(everything(comb).duty(comb))
+    solution = circuit.solve(all_lit(comb).duty(comb))
     columns = circuit.probe_incidence(probes).columns()
-    read = readout(circuit, solution.factor, columns, circuit.probe_offset(probes))
+    read = sensitivities(circuit, solution.factor, columns, circuit.probe_offset(probes))
     effect = (read.per_amp.T @ law_a(solution, tolerances))[:, 2]
     volts = []
     for factor in (1.0, 1.0 + REEL_SD):
         prop = _unit(comb, factor)
-        prop.receive(frame_of(everything(comb).duty(comb)))
+        prop.receive(frame_from_duty(all_lit(comb).duty(comb)))
         volts.append([prop.volts(probe) for probe in probes])
     assert effect == pytest.approx(np.subtract(volts[1], volts[0]), rel=0.03, abs=2e-4)
 

@@ -16,8 +16,9 @@ from benchtest.drive.universe_layout import frame_from_slots
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.evidence.readings import Reading
 from benchtest.prop.conductors import parse_wire
-from benchtest.prop.design import Design, Link, NodeKind, Strand, StrandEnd
-from benchtest.prop.lit_set import Lit, everything, parse_lit
+from benchtest.prop.design import Design, Link, Strand, StrandEnd
+from benchtest.prop.lit_set import LitSet, all_lit, parse_lit_set
+from benchtest.prop.node_kinds import NodeKind
 from benchtest.prop.notation import parse_probe
 from tests.wire import slots_of
 
@@ -35,11 +36,11 @@ def engine(small: Design) -> Engine:
     return Engine(small)
 
 
-def _alone(number: int, colour: str = "white") -> Lit:
-    return Lit(frozenset([number]), 1.0, colour)
+def _alone(number: int, colour: str = "white") -> LitSet:
+    return LitSet(frozenset([number]), 1.0, colour)
 
 
-def _mark(lit: Lit, strand: int, seen: Seen) -> Mark:
+def _mark(lit: LitSet, strand: int, seen: Seen) -> Mark:
     return Mark(lit, strand, 1, 8, seen)
 
 
@@ -54,7 +55,7 @@ def _top(finding: Finding) -> tuple[str, str, float]:
 def test_a_strand_turned_round_is_alike_with_the_data_joints_at_its_entry(
     small: Design, engine: Engine
 ) -> None:
-    lit = everything(small)
+    lit = all_lit(small)
     seen: list[Seen] = ["ok", "ok", "dark", "dark", "dark"]
     finding = engine.diagnose(marks=[_mark(lit, n, s) for n, s in enumerate(seen, 1)])
     # strand 3 is entered at A from 2A: by hand, both joints of that hop or the strand itself
@@ -67,8 +68,8 @@ def test_a_strand_turned_round_is_alike_with_the_data_joints_at_its_entry(
 
 
 def test_right_volts_at_a_dark_strand_speak_for_data(small: Design, engine: Engine) -> None:
-    marks = [_mark(everything(small), n, "ok" if n < 3 else "dark") for n in range(1, 6)]
-    lit = parse_lit("none", small)
+    marks = [_mark(all_lit(small), n, "ok" if n < 3 else "dark") for n in range(1, 6)]
+    lit = parse_lit_set("none", small)
     volts = [Reading(lit, parse_probe(end, small), 4.99) for end in ("3A", "3B")]
     finding = engine.diagnose(volts, marks)
     assert {s.fault for s in finding.suspects if s.probability > 0.05} == {"data-open", "reversed"}
@@ -139,7 +140,7 @@ def test_light_one_and_the_other_lights_is_an_exchange(engine: Engine) -> None:
 
 def test_exchanged_strands_that_are_lit_together_say_nothing(small: Design) -> None:
     often = Engine(small, Priors(swapped=0.1))
-    both = parse_lit("3 4", small)
+    both = parse_lit_set("3 4", small)
     finding = often.diagnose(marks=[_mark(both, 3, "ok"), _mark(both, 4, "ok")])
     before = {s.where: s.probability for s in often.diagnose().suspects}
     after = {s.where: s.probability for s in finding.suspects}
@@ -187,7 +188,7 @@ def test_a_dark_strand_that_is_not_lit_is_right(engine: Engine) -> None:
 def test_light_that_stands_behind_a_break_tells_where_data_end(
     small: Design, engine: Engine
 ) -> None:
-    lit = parse_lit("1-3", small)
+    lit = parse_lit_set("1-3", small)
     marks = [_mark(lit, n, "ok") for n in (1, 2, 3)]
     marks += [_mark(lit, 4, "stuck"), _mark(lit, 5, "stuck")]
     finding = engine.diagnose(marks=marks)
@@ -213,7 +214,7 @@ def test_every_other_order_moves_a_colour_and_leaves_white(
 
 
 def test_white_right_and_red_wrong_everywhere_is_the_setting(small: Design, engine: Engine) -> None:
-    white, red = everything(small), everything(small, colour="red")
+    white, red = all_lit(small), all_lit(small, colour="red")
     marks = [_mark(white, n, "ok") for n in range(1, 6)]
     before = {(s.where, s.fault): s.probability for s in engine.diagnose().suspects}
     after = {(s.where, s.fault): s.probability for s in engine.diagnose(marks=marks).suspects}
@@ -228,7 +229,7 @@ def test_white_right_and_red_wrong_everywhere_is_the_setting(small: Design, engi
 
 def test_red_wrong_on_one_strand_alone_is_that_strand(small: Design, engine: Engine) -> None:
     marks = [
-        _mark(everything(small, colour=colour), n, "wrong-colour" if n == 4 else "ok")
+        _mark(all_lit(small, colour=colour), n, "wrong-colour" if n == 4 else "ok")
         for colour in ("red", "green")
         for n in range(1, 6)
     ]
@@ -251,7 +252,7 @@ def test_a_colour_that_keeps_its_place_looks_right(engine: Engine) -> None:
 
 
 def test_no_volts_anywhere_is_a_short_at_the_feed(small: Design, engine: Engine) -> None:
-    lit, feed = everything(small), small.feeds[0].name
+    lit, feed = all_lit(small), small.feeds[0].name
     marks = [_mark(lit, n, "dark") for n in range(1, 6)]
     readings = [Reading(lit, parse_probe(p, small), v) for p, v in ((feed, 0.02), ("foot:3", 0.01))]
     where, fault, probability = _top(engine.diagnose(readings, marks))
@@ -263,7 +264,7 @@ def test_no_volts_anywhere_is_a_short_at_the_feed(small: Design, engine: Engine)
 def test_a_gone_fuse_gives_nothing_and_joined_rails_may_give_all(
     small: Design, engine: Engine, amps: float, probability: float
 ) -> None:
-    lit, feed = everything(small), small.feeds[0].name
+    lit, feed = all_lit(small), small.feeds[0].name
     readings = [
         Reading(lit, parse_probe(feed, small), None, amps=amps),
         Reading(lit, parse_probe("3A", small), 0.05),
@@ -276,7 +277,7 @@ def test_a_gone_fuse_gives_nothing_and_joined_rails_may_give_all(
 def test_volts_at_the_cable_and_none_behind_it_are_the_feeds_joint(
     small: Design, engine: Engine
 ) -> None:
-    lit, feed = everything(small), small.feeds[0].name
+    lit, feed = all_lit(small), small.feeds[0].name
     readings = [Reading(lit, parse_probe(p, small), v) for p, v in ((feed, 5.0), ("foot:3", 1.9))]
     finding = engine.diagnose(readings)
     guilty = {s.where for s in finding.suspects if s.probability > 0.1}
@@ -284,7 +285,7 @@ def test_volts_at_the_cable_and_none_behind_it_are_the_feeds_joint(
 
 
 def test_right_volts_clear_the_feed(small: Design, engine: Engine) -> None:
-    lit, feed = parse_lit("none", small), small.feeds[0].name
+    lit, feed = parse_lit_set("none", small), small.feeds[0].name
     finding = engine.diagnose([Reading(lit, parse_probe("foot:1", small), 4.99)])
     assert feed not in {s.where for s in finding.suspects}
 
@@ -292,7 +293,7 @@ def test_right_volts_clear_the_feed(small: Design, engine: Engine) -> None:
 def test_all_dark_asks_for_volts_before_anything_is_taken_apart(
     small: Design, engine: Engine
 ) -> None:
-    lit = everything(small)
+    lit = all_lit(small)
     finding = engine.diagnose(marks=[_mark(lit, n, "dark") for n in range(1, 6)])
     feed = small.feeds[0].name
     assert {"1Ad", "1", feed} <= {s.where for s in finding.suspects if s.probability > 0.05}

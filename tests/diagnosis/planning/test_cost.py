@@ -23,7 +23,7 @@ from benchtest.diagnosis.planning.cost import (
 )
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from tests.props import SMALL_FAN
@@ -37,7 +37,7 @@ def fan() -> Design:
 
 
 def effort(fan: Design, leads: Leads, probe: str, lit: str = "all") -> Effort:
-    return reading_effort(fan, leads, parse_lit(lit, fan), parse_probe(probe, fan))
+    return reading_effort(fan, leads, parse_lit_set(lit, fan), parse_probe(probe, fan))
 
 
 def test_typed_reading_is_a_decision_a_homing_and_six_keys() -> None:
@@ -76,7 +76,7 @@ def test_feed_is_on_the_board_of_its_pad(fan: Design) -> None:
 def test_own_times_of_a_person_and_a_meter_that_ranges_by_itself(fan: Design) -> None:
     automatic = replace(USUAL_TIMES, range_change_s=0.0)
     at = effort(fan, Leads(), "1A").leads
-    lit, probe = parse_lit("all", fan), parse_probe("1A+>2A+", fan)
+    lit, probe = parse_lit_set("all", fan), parse_probe("1A+>2A+", fan)
     by_itself = reading_effort(fan, at, lit, probe, times=automatic)
     by_hand = reading_effort(fan, at, lit, probe)
     assert by_hand.seconds - by_itself.seconds == pytest.approx(2.0)
@@ -84,14 +84,14 @@ def test_own_times_of_a_person_and_a_meter_that_ranges_by_itself(fan: Design) ->
 
 
 def test_clipped_lead_costs_more_once(fan: Design) -> None:
-    lit, probe = parse_lit("all", fan), parse_probe("foot:1+>foot:2+", fan)
+    lit, probe = parse_lit_set("all", fan), parse_probe("foot:1+>foot:2+", fan)
     clipped = reading_effort(fan, Leads(), lit, probe, clipped="black")
     assert clipped.seconds == pytest.approx(4.0 + 2.5 + 0.2 + TYPED_AND_SETTLED_S)
 
 
 def test_look_and_repair(fan: Design) -> None:
-    assert look_s(parse_lit("2", fan)) == pytest.approx(0.2 + 1.5 + 0.28)
-    assert look_s(parse_lit("all", fan)) == pytest.approx(0.2 + 3.0 + 0.28)
+    assert look_s(parse_lit_set("2", fan)) == pytest.approx(0.2 + 1.5 + 0.28)
+    assert look_s(parse_lit_set("all", fan)) == pytest.approx(0.2 + 3.0 + 0.28)
     assert repair_s() == pytest.approx(60.28)
 
 
@@ -99,7 +99,7 @@ def test_next_reading_carries_its_seconds_from_where_the_last_one_left_the_leads
     fan: Design,
 ) -> None:
     engine = Engine(fan)
-    lit, probe = parse_lit("all", fan), parse_probe("4A", fan)
+    lit, probe = parse_lit_set("all", fan), parse_probe("4A", fan)
     found = engine.diagnose([Reading(lit, probe, 4.9)])
     ask = found.next
     assert ask.lit is not None

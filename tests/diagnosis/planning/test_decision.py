@@ -13,7 +13,7 @@ from benchtest.diagnosis.planning.decision import is_decided
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.lit_set import all_lit, parse_lit_set
 from benchtest.prop.notation import parse_probe
 from tests.diagnosis.conftest import Bench
 
@@ -30,13 +30,13 @@ def comb_engine(comb: Design) -> Engine:
 
 
 def _looked(design: Design, seen: Seen = "ok", colour: str = "white") -> list[Mark]:
-    lit = everything(design, 1.0, colour)
+    lit = all_lit(design, 1.0, colour)
     return [Mark(lit, strand.number, 1, strand.nodes, seen) for strand in design.strands]
 
 
 def _drops(bench: Bench) -> list[Reading]:
     """The drop across every joint of a strand: none of them shows the feed's joints."""
-    lit = everything(bench.design)
+    lit = all_lit(bench.design)
     ends = [f"foot:{n}{rail}>{n}A{rail}" for n in range(1, 6) for rail in "+-"]
     return [bench.read(lit, parse_probe(end, bench.design)) for end in ends]
 
@@ -66,7 +66,7 @@ def test_nothing_is_settled_before_rail_volts_under_full_load_were_read(
         finding = comb_engine.diagnose(bench.readings, _looked(comb))
     ask = finding.next
     assert not ask.settled
-    assert ask.lit == everything(comb)
+    assert ask.lit == all_lit(comb)
     assert ask.probe is not None
     bench.readings += 2 * [bench.read(ask.lit, ask.probe)]  # twice, so that it is no slip
     finding = comb_engine.diagnose(bench.readings, _looked(comb))
@@ -84,7 +84,7 @@ def test_marks_that_no_fault_explains_are_named_and_nothing_is_settled(
     comb: Design, comb_engine: Engine
 ) -> None:
     marks = _looked(comb)
-    marks[2] = Mark(everything(comb), 3, 4, 9, "stuck")
+    marks[2] = Mark(all_lit(comb), 3, 4, 9, "stuck")
     finding = comb_engine.diagnose(marks=marks)
     assert [(mark.strand, mark.nodes) for mark in finding.unexplained] == [(3, "4-9")]
     assert not finding.explained
@@ -93,14 +93,14 @@ def test_marks_that_no_fault_explains_are_named_and_nothing_is_settled(
     assert shown["marks_fit_nothing"][0]["seen"] == "stuck"
     assert shown["explained"] is False
     # looked at again and right: a slip of the eye
-    again = Mark(parse_lit("1-3", comb), 3, 1, 30, "ok")
+    again = Mark(parse_lit_set("1-3", comb), 3, 1, 30, "ok")
     assert comb_engine.diagnose(marks=[*marks, again]).explained
 
 
 def test_readings_that_no_fault_explains_are_said_to_be_so_and_accuse_nothing(
     comb: Design, comb_engine: Engine
 ) -> None:
-    lit = everything(comb)
+    lit = all_lit(comb)
     volts = {"3A": 4.81, "foot:1+>foot:2+": 1.5, "foot:2+>foot:3+": -1.2, "foot:3+>foot:4+": 0.9}
     volts |= {"foot:4+>foot:5+": -1.1, "foot:1->foot:2-": 0.8, "foot:2->foot:3-": -1.4}
     readings = [Reading(lit, parse_probe(name, comb), each) for name, each in volts.items()]
@@ -114,7 +114,7 @@ def test_readings_that_no_fault_explains_are_said_to_be_so_and_accuse_nothing(
 def test_a_slip_that_was_taken_again_no_longer_keeps_a_finding_open(
     comb: Design, comb_engine: Engine
 ) -> None:
-    bench, lit = Bench(comb, {}, seed=22), everything(comb)
+    bench, lit = Bench(comb, {}, seed=22), all_lit(comb)
     readings = [bench.read(lit, parse_probe(f"{n}A", comb)) for n in range(1, 6)]
     good = readings[2]
     assert good.volts is not None
@@ -130,7 +130,7 @@ def test_a_slip_that_was_taken_again_no_longer_keeps_a_finding_open(
 def test_two_faults_with_a_tie_are_not_settled_while_a_drop_would_part_it(
     comb: Design, comb_engine: Engine
 ) -> None:
-    lit = everything(comb)
+    lit = all_lit(comb)
     bench = Bench(comb, {"2A-": 1.0}, seed=23)
     readings = [
         bench.read(lit, parse_probe(name, comb)) for name in ("1A", "2A", "2A", "3A", "4A", "5A")

@@ -20,7 +20,7 @@ from benchtest.diagnosis.planning.next_look import SEES, look_next
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.lit_set import LitSet, all_lit
 from tests.diagnosis.conftest import Bench
 
 
@@ -60,7 +60,7 @@ def test_a_look_is_worth_the_entropy_of_what_it_shows(responses: Responses) -> N
     # seen of each a quarter times SEES, the rest right; the name leaves nothing open: by hand
     shown = np.array([0.25 * SEES, 0.25 * SEES, 1.0 - 0.5 * SEES])
     assert look.expect_bits == pytest.approx(-(shown * np.log2(shown)).sum())
-    assert look.lit.strands == everything(responses.design).strands
+    assert look.lit.strands == all_lit(responses.design).strands
 
 
 def test_a_look_gives_way_to_a_reading_that_is_worth_more_a_second(responses: Responses) -> None:
@@ -98,7 +98,7 @@ def test_full_white_is_looked_at_where_a_joint_leaves_nodes_short_of_volts(
     responses: Responses,
 ) -> None:
     found = _found(responses, np.zeros(len(responses.space.chain)))
-    bent = responses.base(everything(responses.design)).bent
+    bent = responses.base(all_lit(responses.design)).bent
     joint, column = (int(place) for place in np.argwhere(bent)[0])
     found.joints[joint, column] = 0.3
     look = look_next(responses, dataclasses.replace(found, healthy=0.7), (), _asked(0.0))
@@ -106,7 +106,7 @@ def test_full_white_is_looked_at_where_a_joint_leaves_nodes_short_of_volts(
     assert (look.lit.level, look.lit.colour) == (1.0, "white")
 
 
-def _seen_right(design: Design, lit: Lit) -> list[Mark]:
+def _seen_right(design: Design, lit: LitSet) -> list[Mark]:
     return [Mark(lit, s.number, 1, s.nodes, "ok") for s in design.strands]
 
 
@@ -141,6 +141,6 @@ def test_a_set_that_is_too_much_is_halved(small: Design) -> None:
     weak = dataclasses.replace(small.feeds[0], fuse_a=1.0)
     design = dataclasses.replace(small, feeds=(weak,))
     found = permitted_sets(lit_sets(design, np.zeros(6)), Permitted(Circuit(design)))
-    assert everything(design) not in found
-    assert Lit(frozenset({1, 3, 5})) in found
-    assert Lit(frozenset()) in found
+    assert all_lit(design) not in found
+    assert LitSet(frozenset({1, 3, 5})) in found
+    assert LitSet(frozenset()) in found

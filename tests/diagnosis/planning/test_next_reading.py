@@ -20,7 +20,7 @@ from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.conductors import board_copper
 from benchtest.prop.design import Design, Probe
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from tests.diagnosis.conftest import Bench
@@ -41,7 +41,7 @@ def engine(arch: Design) -> Engine:
 def _read(bench: Bench, *asks: tuple[str, str]) -> tuple[Reading, ...]:
     design = bench.design
     return tuple(
-        bench.read(parse_lit(lit, design), parse_probe(probe, design)) for lit, probe in asks
+        bench.read(parse_lit_set(lit, design), parse_probe(probe, design)) for lit, probe in asks
     )
 
 
@@ -124,19 +124,21 @@ def test_leads_that_stay_count_for_a_reading(ring: Fan) -> None:
     probe = parse_probe("foot:1+>crown:1+", ring.design)
     view = ring.engine._usual.views.of(Case((), (), DEFAULT_METER, ()))
     forecaster = ring.engine._usual.forecaster(view)
-    efforts = efforts_from(forecaster, [Reading(parse_lit("all", ring.design), probe, 0.05)])
+    efforts = efforts_from(forecaster, [Reading(parse_lit_set("all", ring.design), probe, 0.05)])
     place = forecaster.place_of
     # two moves, one move, none: 5 s, 2.5 s and 0 s beside settling and typing
     fresh, shared = parse_probe("foot:6+>crown:6+", ring.design), "crown:1+>crown:4+"
     one = efforts.seconds[place[parse_probe(shared, ring.design)]]
     assert efforts.seconds[place[probe]] < one < efforts.seconds[place[fresh]]
     # crown:1+ has the black lead: exchanged, it stays there
-    _, turned = efforts.oriented((parse_lit("all", ring.design), parse_probe(shared, ring.design)))
+    _, turned = efforts.oriented(
+        (parse_lit_set("all", ring.design), parse_probe(shared, ring.design))
+    )
     assert str(turned) == "crown:4+>crown:1+"
 
 
 def test_any_probe_may_be_read_as_often_as_a_person_likes(ring: Fan) -> None:
-    design, everything = ring.design, parse_lit("all", ring.design)
+    design, everything = ring.design, parse_lit_set("all", ring.design)
     probes = ("1A+>8B-", "crown:4+>crown:2+")
     readings = [Reading(everything, parse_probe(one, design), 4.9 * (one[1] == "A"))
                 for one in probes for _ in range(4)]  # fmt: skip
@@ -155,7 +157,7 @@ def test_lit_halves_show_an_open_joint_in_the_drop_along_its_rail(
     thick = replace(
         thick, buses=tuple(replace(bus, copper=board_copper(100.0, 500.0)) for bus in thick.buses)
     )
-    lits = [parse_lit(text, thick) for text in ("1-5", "none")]
+    lits = [parse_lit_set(text, thick) for text in ("1-5", "none")]
     probe = parse_probe("foot:5+>crown:5+", thick)
 
     def drop_v(joints: Mapping[str, float]) -> float:

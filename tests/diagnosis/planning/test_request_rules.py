@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from benchtest.circuit.predict import predict
+from benchtest.circuit.prediction import predict
 from benchtest.diagnosis import Engine, Finding
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 from tests.fuzz.good import small_fan
 
@@ -29,7 +29,7 @@ def engine(fan: Design) -> Engine:
 
 def _shown(fan: Design, lit_text: str, probe_text: str) -> Reading:
     """The reading of a meter at a fan whose joint 2A+ has 0.9 ohm."""
-    lit, probe = parse_lit(lit_text, fan), parse_probe(probe_text, fan)
+    lit, probe = parse_lit_set(lit_text, fan), parse_probe(probe_text, fan)
     volts = predict(fan, lit, [probe], {"2A+": 0.9}).probes[0].volts
     return Reading(lit, probe, round(volts, 4 if abs(volts) < 0.6 else 3))
 
@@ -73,6 +73,6 @@ def test_nothing_is_read_before_the_iron_of_a_sound_fan(fan: Design, engine: Eng
     asks = [("all", f"{n}{end}") for n in (1, 2, 3) for end in "AB"]
     sound = [
         Reading(lit, probe, round(predict(fan, lit, [probe]).probes[0].volts, 3))
-        for lit, probe in ((parse_lit(t, fan), parse_probe(p, fan)) for t, p in asks)
+        for lit, probe in ((parse_lit_set(t, fan), parse_probe(p, fan)) for t, p in asks)
     ]
     assert not engine.diagnose(sound).next.before_repair

@@ -8,13 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from benchtest.circuit.predict import predict
+from benchtest.circuit.prediction import predict
 from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM
 from benchtest.diagnosis.voltage_profile import column_of
 from benchtest.drive.driver import DriveStatus
 from benchtest.drive.e131.other_sources import OtherSource
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.lit_set import all_lit, parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Shelf
 from benchtest.session.display.finding_details import finding_details, next_words, plot, why_words
@@ -37,7 +37,7 @@ def session(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Session]:
         for number in (1, 2, 3, 4):
             made.record(VerdictGiven(number, passed=True))
         for lit_text, probe_text in (("3", "3A"), ("3", "3B"), ("all", "3A"), ("3", "1A")):
-            lit, probe = parse_lit(lit_text, made.design), parse_probe(probe_text, made.design)
+            lit, probe = parse_lit_set(lit_text, made.design), parse_probe(probe_text, made.design)
             (row,) = predict(made.design, lit, [probe], joint_ohm={BAD: OHM}).probes
             made.record(ReadingTaken(lit_text, probe_text, round(row.volts, 4)))
         yield made
@@ -73,7 +73,7 @@ def test_the_next_reading_is_told_of_as_the_circuit_has_it_under_each_suspect(
     from benchtest.diagnosis import outlook
 
     finding = session.diagnose()
-    lit, probe = everything(session.design), parse_probe("foot:3->3A-", session.design)
+    lit, probe = all_lit(session.design), parse_probe("foot:3->3A-", session.design)
     good, *bad = outlook(session.engine, finding, lit, probe)
     assert (good.where, bad[0].where) == ("", BAD)
     (row,) = predict(session.design, lit, [probe]).probes

@@ -7,7 +7,7 @@ from importlib.resources import files
 import pytest
 
 from benchtest.prop.design import Design, Point, Probe
-from benchtest.prop.notation import parse_probe, places
+from benchtest.prop.notation import meter_places, parse_probe
 from benchtest.prop.reader import parse_design
 from benchtest.session.display.probe_sketch import ASCII_GLYPHS, sketch
 
@@ -54,7 +54,7 @@ def test_a_bus_is_drawn_with_what_is_beside_the_leads() -> None:
 @pytest.mark.parametrize("name", DESIGNS)
 def test_every_probe_of_every_demo_shows_both_leads_where_they_belong(name: str) -> None:
     design = DESIGNS[name]
-    found = places(design)
+    found = meter_places(design)
     for first in found[::3]:
         for second in found[::5]:
             for rails in ("+-", "++", "--", "-+"):

@@ -12,7 +12,7 @@ from benchtest.diagnosis.model.faults import FaultKind
 from benchtest.diagnosis.planning.joint_drop import own_drop
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import everything, parse_lit
+from benchtest.prop.lit_set import all_lit, parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.session.guidance.next_step import (
     LIKELY,
@@ -71,7 +71,7 @@ def _finding(*suspects: Suspect, ask: NextReading = SETTLED) -> Finding:
 @pytest.fixture
 def asks(fan: Design) -> NextReading:
     """A reading that would tell something."""
-    return NextReading(everything(fan), parse_probe("4B", fan), 0.5, settled=False)
+    return NextReading(all_lit(fan), parse_probe("4B", fan), 0.5, settled=False)
 
 
 def test_a_whole_evening(fan: Design, asks: NextReading) -> None:
@@ -164,7 +164,7 @@ def test_a_reading_set_aside_keeps_a_unit_open_until_it_is_taken_again(fan: Desi
 
 
 def test_the_drop_across_a_joint_is_asked_for_before_the_iron(fan: Design) -> None:
-    lit, probe = parse_lit("4", fan), parse_probe("foot:4+>4A+", fan)
+    lit, probe = parse_lit_set("4", fan), parse_probe("foot:4+>4A+", fan)
     ask = NextReading(lit, probe, 0.1, settled=False, before_repair=True)
     done = [*ALL_PASS, ReadingTaken("4", "4A", 4.1)]
     advice = next_step(_state(fan, done), _finding(_suspect("4A+", 0.99), ask=ask))

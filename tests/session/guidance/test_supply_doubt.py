@@ -6,9 +6,9 @@ from collections.abc import Callable
 
 import pytest
 
-from benchtest.circuit.predict import predict
+from benchtest.circuit.prediction import predict
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.records.report import render_report
 from benchtest.session.guidance.next_step import next_step
@@ -26,11 +26,11 @@ def _tested(
     session: Session, supply_v: float, joint_ohm: dict[str, float] | None = None
 ) -> Session:
     """Readings at a unit whose supply gives so many volts."""
-    fed = session.design.fed({"main": supply_v})
+    fed = session.design.with_supply_volts({"main": supply_v})
     for strand in session.design.strands:
         session.record(VerdictGiven(strand.number, passed=True))
     for lit_text, probe_text in ASKED:
-        lit, probe = parse_lit(lit_text, fed), parse_probe(probe_text, fed)
+        lit, probe = parse_lit_set(lit_text, fed), parse_probe(probe_text, fed)
         volts = predict(fed, lit, [probe], joint_ohm).probes[0].volts
         session.record(ReadingTaken(lit_text, probe_text, round(volts, 3)))
     return session
@@ -47,7 +47,7 @@ def typed(begin: Begin) -> Session:
 def test_a_typed_supply_is_what_healthy_volts_are_predicted_from(
     typed: Session, fan: Design
 ) -> None:
-    lit, probe = parse_lit("1", fan), parse_probe("1A", fan)
+    lit, probe = parse_lit_set("1", fan), parse_probe("1A", fan)
     by_file = predict(fan, lit, [probe]).probes[0].volts
     # with one strand lit next to nothing is lost: 5.00 V of the file against 4.95 V as typed
     assert typed.expect(lit, probe)[0] == pytest.approx(by_file - 0.05, abs=0.002)

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from benchtest.circuit.predict import predict
+from benchtest.circuit.prediction import predict
 from benchtest.cli import main
 from benchtest.diagnosis import Engine
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import ReadingTaken, Struck, VerdictGiven
@@ -36,7 +36,7 @@ def _healthy(
     """Readings of a unit as designed, as the display shows them; some misread by so many volts."""
     found = []
     for lit_text, probe_text in asked:
-        lit, probe = parse_lit(lit_text, design), parse_probe(probe_text, design)
+        lit, probe = parse_lit_set(lit_text, design), parse_probe(probe_text, design)
         volts = predict(design, lit, [probe], joint_ohm).probes[0].volts
         volts += slips.get(probe_text, 0.0)
         found.append(ReadingTaken(lit_text, probe_text, round(volts, 4 if abs(volts) < 0.6 else 3)))

@@ -18,7 +18,7 @@ from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from benchtest.records.json_lines import export_lines
@@ -93,7 +93,7 @@ DROPS = (
 def _apart(count: int = len(DROPS)) -> tuple[list[Reading], dict[str, float]]:
     """A sound unit, one joint of 6 mΩ, its supplies a quarter of a volt apart; and their volts."""
     unit = _bench(5.15, 4.9, {"2A~3A-": 3.0})
-    asked = [(parse_lit(lit, WING), parse_probe(probe, WING)) for lit, probe in DROPS[:count]]
+    asked = [(parse_lit_set(lit, WING), parse_probe(probe, WING)) for lit, probe in DROPS[:count]]
     readings = [unit.read(*ask) for ask in asked]
     return readings, measured_supplies(WING, _checks("5.15", "4.9"))
 
@@ -110,7 +110,7 @@ def test_a_sound_unit_on_unequal_supplies_is_accused_only_unmeasured() -> None:
     assert not unmeasured.next.settled
     assert unmeasured.next.probe is not None
     assert unmeasured.next.probe.is_rail
-    known = Engine(WING.fed(volts)).diagnose(readings)
+    known = Engine(WING.with_supply_volts(volts)).diagnose(readings)
     assert known.looks_healthy
     assert known.healthy > 0.9
 
@@ -124,7 +124,7 @@ def test_drops_on_one_rail_accuse_the_feed_that_gives_too_little() -> None:
         s.probability for s in unmeasured.suspects if s.where == "left" and s.fault == "open"
     ]
     assert sum(of_left) < 0.02
-    assert Engine(WING.fed(volts)).diagnose(readings).looks_healthy
+    assert Engine(WING.with_supply_volts(volts)).diagnose(readings).looks_healthy
 
 
 def test_nor_does_it_teach_that_joints_are_bad() -> None:

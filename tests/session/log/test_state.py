@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from benchtest.errors import InputError
 from benchtest.evidence.marks import SEEN, Mark
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 from benchtest.prop.reader import parse_design
 from benchtest.records.models import STAGES
 from benchtest.session.log.events import (
@@ -171,7 +171,7 @@ def test_evidence_is_the_marks_and_that_the_rest_was_right() -> None:
         VerdictGiven(3, passed=False, level=0.25),
         MarkMade("3", 3, "4-10", "dark", 0.25),
     )
-    one, three = Lit(frozenset([1]), 0.25), Lit(frozenset([3]), 0.25)
+    one, three = LitSet(frozenset([1]), 0.25), LitSet(frozenset([3]), 0.25)
     # of strand 2 only that it failed is known, so it says nothing of any node yet
     assert state.evidence_marks == [
         Mark(one, 1, 1, 10, "ok"), Mark(three, 3, 1, 10, "ok"), Mark(three, 3, 4, 10, "dark"),

@@ -7,11 +7,11 @@ from datetime import UTC, datetime
 
 import pytest
 
-from benchtest.circuit.predict import predict
+from benchtest.circuit.prediction import predict
 from benchtest.diagnosis import NextReading
 from benchtest.errors import InputError, NameFault
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import everything
+from benchtest.prop.lit_set import all_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.records.batch_report import render_batch
 from benchtest.records.shelf import Shelf
@@ -67,7 +67,7 @@ def test_every_unit_has_its_line_and_the_odd_one_is_named(batch: Shelf, fan: Des
     # of 4.901, 4.902, 4.899 and 4.700; that of WF-02 a repair has moved
     assert reading.median == pytest.approx(4.9)
     assert [shown.tag for shown in reading.shown if shown.outlier] == ["WF-05"]
-    expected = predict(fan, everything(fan), [parse_probe("2B", fan)]).probes[0].volts
+    expected = predict(fan, all_lit(fan), [parse_probe("2B", fan)]).probes[0].volts
     assert reading.expected == expected
     assert "Unlike the others: WF-05." in render_batch(content)
 

@@ -19,7 +19,7 @@ from benchtest.errors import FileFaults, InputError
 from benchtest.evidence.marks import parse_marks
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import parse_readings
-from benchtest.evidence.rounding import steps_of
+from benchtest.evidence.rounding import infer_rounding_steps
 from benchtest.records.json_lines import export_lines, import_lines
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import (
@@ -110,7 +110,7 @@ def test_a_table_shows_the_step_that_readings_were_typed_in(
     assert faults == ()
     meter, step_v = Meter.parse(session.row.meter), 0.01 if decimals == 2 else 0.0
     for readings in (taken, evidence.state.readings):
-        assert steps_of(readings, meter).each == (step_v,) * 3
+        assert infer_rounding_steps(readings, meter).each == (step_v,) * 3
     by_table = diagnose(session.design, taken)
     assert by_table.rounded_v == evidence.diagnose().rounded_v == (step_v or None)
 

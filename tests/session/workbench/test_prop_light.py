@@ -18,8 +18,9 @@ from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.errors import InputError
 from benchtest.prop.conductors import COPPER_OHM_M, parse_wire
-from benchtest.prop.design import Design, Feed, NodeKind, NodeName, Strand, StrandEnd
-from benchtest.prop.lit_set import everything
+from benchtest.prop.design import Design, Feed, NodeName, Strand, StrandEnd
+from benchtest.prop.lit_set import all_lit
+from benchtest.prop.node_kinds import NodeKind
 from benchtest.session.workbench.prop_light import Lamp
 
 Lamps = Callable[[Design], Lamp]
@@ -64,13 +65,13 @@ def test_nodes_that_would_not_start_are_refused_and_what_starts_is_told(
     design = _behind_an_ohm(make_kind, 40.0)
     lamp = lamp_of(design)
     with pytest.raises(InputError, match="would not start; ") as refused:
-        lamp.light(everything(design))
+        lamp.light(all_lit(design))
     (fits,) = re.findall(r"(\d+)% fits", str(refused.value))
     assert 0.88 <= int(fits) / 100 <= 0.90
     assert lamp.is_dark
-    lamp.light(everything(design), lower=True)
+    lamp.light(all_lit(design), lower=True)
     assert lamp.level == int(fits) / 100
-    assert Circuit(design).solve(everything(design, lamp.level).duty(design)).starts
+    assert Circuit(design).solve(all_lit(design, lamp.level).duty(design)).starts
 
 
 def test_nodes_that_start_are_lit_in_full(
@@ -78,15 +79,15 @@ def test_nodes_that_start_are_lit_in_full(
 ) -> None:
     design = _behind_an_ohm(make_kind, 30.0)
     lamp = lamp_of(design)
-    lamp.light(everything(design))
+    lamp.light(all_lit(design))
     assert (lamp.level, lamp.words) == (1.0, "all")
 
 
 def test_looks_are_lit_as_brightly_as_the_fuse_lets(lamp_of: Lamps, fan: Design) -> None:
     """40 nodes at full want 1.5 A; the fuse carries 1 A."""
     lamp = lamp_of(fan)
-    lamp.light(everything(fan), lower=True)
-    amps = Circuit(fan).solve(everything(fan, lamp.level).duty(fan)).feed_a["main"]
+    lamp.light(all_lit(fan), lower=True)
+    amps = Circuit(fan).solve(all_lit(fan, lamp.level).duty(fan)).feed_a["main"]
     assert 0.95 < amps <= 1.0
     lamp.light_nodes([NodeName(2, n) for n in range(1, 11)], 0.5)
     assert (lamp.words, lamp.level) == ("2.1 to 2.10 at 50%", 0.5)
@@ -99,6 +100,6 @@ def test_what_surely_fits_is_lit_without_solving_and_is_no_more_than_fits(
 ) -> None:
     roomy = replace(fan, feeds=tuple(replace(feed, fuse_a=4.0) for feed in fan.feeds))
     lamp = lamp_of(roomy)
-    lamp.light(everything(roomy))
-    assert Circuit(roomy).solve(everything(roomy).duty(roomy)).feed_a["main"] < 4.0
+    lamp.light(all_lit(roomy))
+    assert Circuit(roomy).solve(all_lit(roomy).duty(roomy)).feed_a["main"] < 4.0
     assert lamp.level == 1.0

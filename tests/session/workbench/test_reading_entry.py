@@ -7,7 +7,7 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.errors import InputError, NameFault
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 from benchtest.prop.notation import parse_probe
 from benchtest.session.stand import Stand
 from tests.session.driven import asks, pass_all
@@ -25,7 +25,7 @@ def test_a_reading_is_weighed_while_it_is_typed(stand: Stand) -> None:
     empty = stand.typed("")
     assert empty is not None
     assert (empty.volts, empty.z, empty.hint) == (None, None, "")
-    lit = Lit(frozenset([1, 3]))
+    lit = LitSet(frozenset([1, 3]))
     solved = Circuit(stand.design).solve(lit.duty(stand.design))
     exact = solved.volts(parse_probe("4B", stand.design))
     assert empty.expected_v == pytest.approx(exact, abs=0.02)
@@ -81,7 +81,7 @@ def test_a_reading_is_kept_with_what_was_lit(stand: Stand) -> None:
     stand.take_reading(" 12.3 mV ")
     (reading,) = stand.session.state.readings
     assert (reading.volts, str(reading.probe)) == (0.0123, "crown:2+>crown:4+")
-    assert reading.lit == Lit(frozenset([1, 3]))
+    assert reading.lit == LitSet(frozenset([1, 3]))
     assert stand.finding is None  # what was said no longer holds
 
 

@@ -11,7 +11,7 @@ from benchtest.drive.universe_layout import Frame
 from benchtest.errors import InputError, NameFault
 from benchtest.evidence.marks import Mark
 from benchtest.prop.design import Design, NodeName
-from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.session.desk import LOOK_LEVEL, WALK_LEVEL
 from benchtest.session.display.event_text import said
 from benchtest.session.log.events import (
@@ -60,20 +60,20 @@ def test_dark_is_one_key_and_so_is_the_way_back(stand: Stand, prop: Prop) -> Non
 def test_more_than_the_fuse_carries_is_refused_and_what_fits_is_told(
     stand: Stand, prop: Prop
 ) -> None:
-    every = everything(prop.design)
+    every = all_lit(prop.design)
     with pytest.raises(InputError, match=r"feed main would give .* fuse of 1 A; \d+% fits") as no:
         stand.lamp.light(every)
     fits = int(str(no.value).rpartition("; ")[2].partition("%")[0]) / 100.0
     assert stand.lamp.is_dark
-    stand.lamp.light(Lit(every.strands, fits))
+    stand.lamp.light(LitSet(every.strands, fits))
     level = round(255 * fits)
     assert prop.shows(np.full_like(dark(prop.design), level))
-    solved = Circuit(prop.design).solve(Lit(every.strands, fits).duty(prop.design))
+    solved = Circuit(prop.design).solve(LitSet(every.strands, fits).duty(prop.design))
     assert 0.95 < solved.feed_a["main"] <= 1.0
 
 
 def test_much_light_comes_up_by_a_ramp(stand: Stand, prop: Prop) -> None:
-    lit = Lit(frozenset([1, 2, 3]), 0.6)
+    lit = LitSet(frozenset([1, 2, 3]), 0.6)
     stand.lamp.light(lit)
     full = round(255 * 0.6)
     assert stand.clock.showing().max() < full  # half a second later it is there
@@ -112,7 +112,7 @@ def test_a_strand_that_is_all_dark_is_failed_and_marked_at_once(stand: Stand) ->
     state = stand.session.state
     assert state.failed == [1]
     assert state.unmarked == []
-    assert state.marks == (Mark(Lit(frozenset([1]), LOOK_LEVEL), 1, 1, 10, "dark"),)
+    assert state.marks == (Mark(LitSet(frozenset([1]), LOOK_LEVEL), 1, 1, 10, "dark"),)
 
 
 def test_any_strand_may_be_chosen_and_then_the_guidance_goes_on(stand: Stand) -> None:
@@ -199,7 +199,7 @@ def test_light_where_none_should_be_is_marked_with_what_was_lit(stand: Stand) ->
 
 def test_a_repair_darkens_the_prop_and_asks_again(stand: Stand, prop: Prop) -> None:
     pass_all(stand)
-    stand.lamp.light(Lit(frozenset([4]), 0.5))
+    stand.lamp.light(LitSet(frozenset([4]), 0.5))
     stand.repair("4A+", "reflowed")
     assert prop.shows(dark(prop.design))
     assert stand.advice.check == ("rails", "main")  # solder on a rail may bridge it
@@ -294,7 +294,7 @@ def test_walking_light_is_brighter_than_looking(stand: Stand) -> None:
     assert LOOK_LEVEL < WALK_LEVEL < 1.0
     stand.lamp.light_nodes([NodeName(1, 1)], WALK_LEVEL)
     one = int(stand.clock.showing().astype(int).sum())
-    stand.lamp.light(Lit(frozenset([1]), LOOK_LEVEL))
+    stand.lamp.light(LitSet(frozenset([1]), LOOK_LEVEL))
     assert one < int(stand.clock.showing().astype(int).sum())
 
 

@@ -11,11 +11,11 @@ from benchtest.circuit.startup import require_start
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.circuit.tolerance_condensed import standard_deviation_v
 from benchtest.prop.design import Design, NodeName, Probe, StrandEnd, rail_probe
-from benchtest.prop.lit_set import Lit
+from benchtest.prop.lit_set import LitSet
 
 
 @dataclass(frozen=True, slots=True)
-class ProbeVolts:
+class PredictedVolts:
     """What a probe should read, and the standard deviation of what healthy units show. [V]"""
 
     probe: Probe
@@ -27,10 +27,10 @@ class ProbeVolts:
 class Prediction:
     """What should be measured with given strands lit."""
 
-    lit: Lit
+    lit: LitSet
     feeds: tuple[tuple[str, float], ...]
     """Each feed's name and its current. [A]"""
-    probes: tuple[ProbeVolts, ...]
+    probes: tuple[PredictedVolts, ...]
     lowest_node: tuple[NodeName, float]
     """The node that sees least, and its volts. [V]"""
 
@@ -50,7 +50,7 @@ class Prediction:
         }
 
 
-def every_strand_end(design: Design) -> list[Probe]:
+def strand_end_probes(design: Design) -> list[Probe]:
     """The rail voltage at both ends of every strand."""
     ends = [StrandEnd(strand.number, "A") for strand in design.strands]
     return [rail_probe(place) for end in ends for place in (end, end.other)]
@@ -58,7 +58,7 @@ def every_strand_end(design: Design) -> list[Probe]:
 
 def predict(
     design: Design,
-    lit: Lit,
+    lit: LitSet,
     probes: Sequence[Probe] = (),
     joint_ohm: Mapping[str, float] | None = None,
     tolerances: Tolerances = HAND_SOLDERED,
@@ -78,11 +78,11 @@ def predict(
         NameFault: the prop has no such joint.
         CircuitFault: the circuit has no solution that can be given.
     """
-    wanted = list(probes) or every_strand_end(design)
+    wanted = list(probes) or strand_end_probes(design)
     given = dict(joint_ohm or {})
     solution = Circuit(design, given, short_ohm).solve(lit.duty(design))
     require_start(solution)
     sd_v = standard_deviation_v(solution, wanted, tolerances, frozenset(given))
     shown = zip(wanted, solution.volts_at(wanted).tolist(), sd_v.tolist(), strict=True)
-    rows = [ProbeVolts(probe, volts, sd) for probe, volts, sd in shown]
+    rows = [PredictedVolts(probe, volts, sd) for probe, volts, sd in shown]
     return Prediction(lit, tuple(solution.feed_a.items()), tuple(rows), solution.lowest_node)
