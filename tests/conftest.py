@@ -16,8 +16,8 @@ from sacn.messages.sync_packet import SyncPacket
 
 from benchtest.drive.signals import END_SIGNALS
 from benchtest.prop.conductors import board_copper, parse_wire
-from benchtest.prop.design import Bus, BusPad, Design, Family, Feed, Strand, StrandEnd
-from benchtest.prop.node_kinds import NodeKind
+from benchtest.prop.design import Bus, BusPad, Design, Feed, Strand, StrandEnd
+from benchtest.prop.node_kinds import Family, NodeKind
 
 # A machine that is busy is no fault of an example's.
 settings.register_profile(

@@ -6,61 +6,18 @@ Everything here is frozen; a design read from a file is the same for the whole e
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
 
 from benchtest.prop.conductors import Conductor
+from benchtest.prop.node_kinds import NodeKind
 
 End = Literal["A", "B"]
 Rail = Literal["+", "-"]
 RAILS: tuple[Rail, Rail] = ("+", "-")
 HEALTHY_JOINT_OHM = 0.002
 """A good joint as probed. [Ω] Common practice, no source: mostly wire and pad between the tips."""
-Family = Literal["sink", "resistor", "series-colours", "regulated"]
-
-
-@dataclass(frozen=True, slots=True)
-class NodeKind:
-    """One entry of the node catalogue, overrides applied. Mappings are by colour name.
-
-    How the figures make a current is written in `benchtest.circuit.node_loads`.
-    """
-
-    name: str
-    title: str
-    family: Family
-    colours: tuple[str, ...]
-    """Colour of each channel in the tool's own order: red, green, blue and, where fitted, white."""
-    colour_order: str
-    """Letters in the order that the wire carries them, such as `GRB` or `GRBW`."""
-    volts: float
-    """Nominal supply. [V]"""
-    lowest_v: float
-    """What the worst node should still see. [V]"""
-    most_v: float
-    """What it stands. [V]"""
-    channel_ma: float
-    """Current of one colour channel at level 1.0 and nominal supply. [mA]"""
-    quiescent_ma: float
-    """Current of a powered, dark node. [mA]"""
-    logic_v: float
-    """Supply below which the node's logic stops and its quiescent current collapses. [V]"""
-    full_v: Mapping[str, float]
-    """Supply at and above which a colour has all its light (sinks, regulators). [V]"""
-    dark_v: Mapping[str, float]
-    """Supply at and below which a colour has none. [V]"""
-    backup_data: bool
-    """True where a second data line passes one dead node by."""
-    channel_bins_ma: tuple[float, ...] = ()
-    """Other channel currents that parts of this name are sold with. [mA]"""
-    sources: Mapping[str, str] = field(default_factory=dict)
-    """Where each figure comes from, by its key."""
-
-    @property
-    def channels(self) -> int:
-        """Colour channels of one node."""
-        return len(self.colours)
 
 
 @dataclass(frozen=True, slots=True)

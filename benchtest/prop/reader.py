@@ -31,8 +31,7 @@ from benchtest.prop.design import (
     Strand,
     StrandEnd,
 )
-from benchtest.prop.node_kinds import catalogue
-from benchtest.prop.node_table import read_node
+from benchtest.prop.node_kinds import catalogue, read_node
 from benchtest.prop.notation import parse_end
 from benchtest.prop.validation import find_design_faults
 from benchtest.toml_table import TomlTable, describe_value

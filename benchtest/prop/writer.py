@@ -18,8 +18,13 @@ from benchtest.prop.design import (
     Strand,
     StrandEnd,
 )
-from benchtest.prop.node_kinds import NodeKind, catalogue
-from benchtest.prop.node_table import FIGURES_BY_COLOUR, MAX_FIGURES, OWN_SOURCE
+from benchtest.prop.node_kinds import (
+    FIGURES_BY_COLOUR,
+    MAX_FIGURES,
+    OWN_SOURCE,
+    NodeKind,
+    catalogue,
+)
 
 
 def write_design(design: Design) -> str:

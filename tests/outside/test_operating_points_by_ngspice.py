@@ -12,9 +12,9 @@ import pytest
 
 from benchtest.circuit.spice import spice_deck
 from benchtest.prop.conductors import parse_wire
-from benchtest.prop.design import Design, Family, Feed, Strand, StrandEnd, rail_probe
+from benchtest.prop.design import Design, Feed, Strand, StrandEnd, rail_probe
 from benchtest.prop.lit_set import all_lit, parse_lit_set
-from benchtest.prop.node_kinds import NodeKind, catalogue
+from benchtest.prop.node_kinds import Family, NodeKind, catalogue
 from tests.outside.ngspice import by_ngspice, compare
 
 MakeFan = Callable[..., Design]

@@ -27,8 +27,7 @@ from benchtest.prop.design import (
     Strand,
     StrandEnd,
 )
-from benchtest.prop.node_kinds import NodeKind, catalogue
-from benchtest.prop.node_table import with_figures
+from benchtest.prop.node_kinds import NodeKind, catalogue, with_figures
 from benchtest.prop.reader import parse_design, read_design
 from benchtest.prop.validation import find_design_faults
 from benchtest.prop.writer import write_design

@@ -23,8 +23,7 @@ from benchtest.errors import InputError
 from benchtest.prop.conductors import parse_wire
 from benchtest.prop.data_path import data_hops
 from benchtest.prop.design import Bus, Design, Feed, Link, Output, Strand, StrandEnd
-from benchtest.prop.node_kinds import NodeKind, catalogue
-from benchtest.prop.node_table import parse_colour_order, with_figures
+from benchtest.prop.node_kinds import NodeKind, catalogue, parse_colour_order, with_figures
 from benchtest.prop.reader import MAX_NODES, MAX_STRANDS, parse_place_name
 from benchtest.prop.validation import MAX_UNIVERSE, find_design_faults, unfed_strands
 

@@ -23,8 +23,7 @@ from benchtest.circuit.tolerance import (
     spread_from_sensitivities,
 )
 from benchtest.prop.design import Design
-from benchtest.prop.node_kinds import NodeKind
-from benchtest.prop.node_table import OWN_SOURCE
+from benchtest.prop.node_kinds import OWN_SOURCE, NodeKind
 
 QUIESCENT_SD = 0.25
 """Current of a dark node, one standard deviation as a share. Common practice, no source: 0.6 to

@@ -31,8 +31,7 @@ from benchtest.prop.design import (
     Strand,
     StrandEnd,
 )
-from benchtest.prop.node_kinds import catalogue
-from benchtest.prop.node_table import with_figures
+from benchtest.prop.node_kinds import catalogue, with_figures
 from benchtest.prop.reader import read_design
 from benchtest.records.models import Unit
 from benchtest.records.shelf import Shelf

@@ -18,8 +18,7 @@ from benchtest.diagnosis.model.node_variation import (
 )
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import all_lit
-from benchtest.prop.node_kinds import NodeKind, catalogue
-from benchtest.prop.node_table import with_figures
+from benchtest.prop.node_kinds import NodeKind, catalogue, with_figures
 from benchtest.prop.notation import parse_probe
 
 STEP = 1e-4
