@@ -1,37 +1,113 @@
-"""Numbers as people say and type them."""
+"""Numbers, quantities and times as text, and numbers from typed text."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
 
 
-def count_noun(number: int, what: str) -> str:
-    """How many of something.
+def count_noun(number: int, noun: str) -> str:
+    """Return a number with its noun, in the plural where there is not exactly one.
 
-    >>> counted(1, "reading"), counted(0, "needless repair")
+    >>> count_noun(1, "reading"), count_noun(0, "needless repair")
     ('1 reading', '0 needless repairs')
     """
-    return f"{number} {what}{'' if number == 1 else 's'}"
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def list_counts(states: Mapping[str, int], things: Mapping[str, int]) -> str:
+    """Return counts separated by commas, without those that are 0.
+
+    Args:
+        states: counts of participles, which have no plural.
+        things: counts of nouns.
+
+    >>> list_counts({"passed": 12, "failed": 0}, {"reading": 1, "repair": 2})
+    '12 passed, 1 reading, 2 repairs'
+    """
+    counts = [f"{count} {state}" for state, count in states.items() if count]
+    counts += [count_noun(count, noun) for noun, count in things.items() if count]
+    return ", ".join(counts)
 
 
 def name_strands(numbers: Sequence[int], most: int = 4) -> str:
-    """Strands by their numbers, the first of many.
+    """Return strands by their numbers; of more than `most`, the first and how many more.
 
-    >>> strands_named([7]), strands_named([4, 7]), strands_named([1, 2, 3, 4, 5, 6])
+    >>> name_strands([7]), name_strands([4, 7]), name_strands([1, 2, 3, 4, 5, 6])
     ('strand 7', 'strands 4, 7', 'strands 1, 2, 3, 4 and 2 more')
     """
-    shown = ", ".join(map(str, numbers[:most]))
+    listed = ", ".join(map(str, numbers[:most]))
     more = f" and {len(numbers) - most} more" if len(numbers) > most else ""
-    return f"strand{'' if len(numbers) == 1 else 's'} {shown}{more}"
+    return f"strand{'' if len(numbers) == 1 else 's'} {listed}{more}"
 
 
 def float_from_text(text: str) -> float:
-    """The number that somebody typed.
+    """Return the number that a person typed.
 
     Raises:
-        ValueError: it is none; Python would read 4_8, a slip for 4.8, as 48.
+        ValueError: not a number. `4_8`, a typing error for 4.8 that Python reads as 48, is none.
 
-    >>> number_in(" 4.8")
+    >>> float_from_text(" 4.8")
     4.8
     """
     return float(text.replace("_", " "))
+
+
+def format_percent(probability: float) -> str:
+    """Return a probability in percent; never certain, never impossible.
+
+    >>> format_percent(0.934), format_percent(0.9991), format_percent(0.0004)
+    ('93 %', 'over 99 %', 'under 1 %')
+    """
+    if probability > 0.995:
+        return "over 99 %"
+    return "under 1 %" if probability < 0.005 else f"{probability * 100:.0f} %"
+
+
+def format_ohms(ohm: float) -> str:
+    """Return a resistance with two digits, in milliohms below 1 Ω.
+
+    >>> format_ohms(0.0335), format_ohms(2.04)
+    ('34 mΩ', '2 Ω')
+    """
+    if ohm < 0.995:
+        return f"{float(f'{ohm * 1e3:.2g}'):g} mΩ"
+    return f"{float(f'{ohm:.2g}'):g} Ω"
+
+
+def format_value(value: float, unit: str) -> str:
+    """Return a reading with the digits of a bench meter; volts below 0.6 V in millivolts.
+
+    >>> format_value(-0.0004, "V"), format_value(4.5, "V"), format_value(-0.00001, "V")
+    ('-0.4 mV', '4.500 V', '0.0 mV')
+    """
+    if unit == "V" and abs(value) < 0.6:
+        return f"{round(value * 1e3, 1) + 0.0:.1f} mV"
+    return f"{value:.3f} {unit}"
+
+
+def format_sd(z: float) -> str:
+    """Return a difference in standard deviations with its sign; zero is always `+0.0`.
+
+    >>> format_sd(-27.21), format_sd(-0.04)
+    ('-27.2', '+0.0')
+    """
+    return f"{round(z, 1) + 0.0:+.1f}"
+
+
+def epoch_ms(stamp: str) -> int | None:
+    """Return the time since 1970 of an ISO 8601 time stamp; None without a UTC offset. [ms]
+
+    >>> epoch_ms("1970-01-01T01:00:01.500+01:00")
+    1500
+    >>> epoch_ms("this evening"), epoch_ms("2026-11-25T18:00:00")
+    (None, None)
+    """
+    try:
+        moment = datetime.fromisoformat(stamp)
+    except ValueError:
+        return None
+    if moment.utcoffset() is None:
+        return None
+    since = moment - datetime(1970, 1, 1, tzinfo=UTC)
+    return round(since.total_seconds() * 1e3)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from datetime import UTC, datetime
 
 SessionKey = tuple[str, str, str, str, str, int]
 """A session's id, tag, design digest, start, meter and place."""
@@ -37,21 +36,3 @@ def session_checksum(session: SessionKey) -> Callable[[EventRow], str]:
         return own.hexdigest()
 
     return digest
-
-
-def epoch_ms(stamp: str) -> int | None:
-    """A record's time since 1970 [ms]; None where it is no time with its offset.
-
-    >>> moment_ms("1970-01-01T01:00:01.500+01:00")
-    1500
-    >>> moment_ms("this evening"), moment_ms("2026-11-25T18:00:00")
-    (None, None)
-    """
-    try:
-        moment = datetime.fromisoformat(stamp)
-    except ValueError:
-        return None
-    if moment.utcoffset() is None:
-        return None
-    since = moment - datetime(1970, 1, 1, tzinfo=UTC)
-    return round(since.total_seconds() * 1e3)

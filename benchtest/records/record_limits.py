@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from benchtest.records.checksums import epoch_ms
+from benchtest.formatting import epoch_ms
 
 MAX_DEPTH = 16
 """Lists and objects inside each other; our own events have at most three."""

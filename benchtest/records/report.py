@@ -13,13 +13,12 @@ import jinja2
 from markupsafe import Markup
 
 from benchtest.evidence.marks import Mark
-from benchtest.formatting import count_noun
+from benchtest.formatting import count_noun, format_ohms, format_percent, format_sd, format_value
 from benchtest.prop.design import Design
 from benchtest.records.comparison import UnitComparison
 from benchtest.records.prop_map_svg import draw_map
 from benchtest.records.strand_plot import StrandPlot, draw_strands
 from benchtest.records.trend_plot import draw_trend
-from benchtest.records.words import format_ohms, format_percent, format_sd, format_value
 
 _MIN_LOUD_PROBABILITY = 0.05
 """Probability from which on a joint stands out on the page: what keeps a unit indoors."""

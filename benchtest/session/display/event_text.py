@@ -6,7 +6,7 @@ import math
 import re
 
 from benchtest.evidence.meter import Meter
-from benchtest.records.words import format_value
+from benchtest.formatting import format_value
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,

@@ -8,11 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchtest.diagnosis import Finding, JudgedReading
-from benchtest.formatting import count_noun
+from benchtest.formatting import count_noun, format_value
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.lit_set import LitSet
 from benchtest.prop.notation import parse_probe
-from benchtest.records.words import format_value
 from benchtest.session.log.measured_supplies import measured_supplies
 from benchtest.session.log.state import State
 

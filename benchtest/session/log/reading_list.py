@@ -10,8 +10,8 @@ from typing import Literal
 from benchtest.errors import InputError
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
+from benchtest.formatting import format_sd, format_value
 from benchtest.prop.design import Design
-from benchtest.records.words import format_sd, format_value
 
 REPEAT_SHARE, REPEAT_STEPS = 0.01, 3
 """Difference up to which two readings of one probe are alike, as a share and in steps of the

@@ -6,8 +6,8 @@ from datetime import datetime
 
 from benchtest.diagnosis import JointBand
 from benchtest.errors import BenchError
+from benchtest.formatting import format_percent, list_counts
 from benchtest.records.report import HistoryLine, JointLine
-from benchtest.records.words import format_percent, list_counts
 from benchtest.session.log.events import RepairDone, StageSet
 from benchtest.session.log.state import State
 from benchtest.session.log.suspects import suspected

@@ -11,8 +11,8 @@ import numpy as np
 from benchtest.errors import InputError
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import check_volts, count_decimals, parse_number
+from benchtest.formatting import format_value
 from benchtest.records.record_limits import MAX_DECIMALS
-from benchtest.records.words import format_value
 
 FAR_SD = 8.0
 """Standard deviations past which a slip is looked for."""
