@@ -213,10 +213,10 @@ def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) ->
     """
     import numpy as np
 
+    from benchtest.circuit.feed_limits import find_level_limit
     from benchtest.circuit.network import Circuit
     from benchtest.circuit.startup import require_start
     from benchtest.cli.drive_progress import Load
-    from benchtest.drive.level_limit import level_that_fits
 
     stride = max(1, len(steps) // LOOKED_AT)
     looked_at = steps[::stride]
@@ -228,7 +228,7 @@ def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) ->
     solved = [solution.feed_a for solution in solutions]
     lit_a = {feed: max(amps[feed] for amps in solved) for feed in solved[0]}
     dark_a = circuit.solve(np.zeros_like(heaviest[0].duty)).feed_a
-    limit = level_that_fits(design, level, lit_a, dark_a)
+    limit = find_level_limit(design, level, lit_a, dark_a)
     if limit is not None:
         offer = f"--level {limit.level:g} fits" if limit.level > 0.0 else "no level fits"
         raise InputError(f"{pattern.name} at level {level:g}: {limit.why}; {offer}")

@@ -8,6 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
+from benchtest.circuit.feed_limits import PermittedLitSets
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
 from benchtest.diagnosis.explain import Reason, reason, unsteady_reason
@@ -40,7 +41,6 @@ from benchtest.diagnosis.model.faults import Priors, fault_space
 from benchtest.diagnosis.model.node_variation import OTHER_BIN, tolerances_of
 from benchtest.diagnosis.model.rail_shorts import nearby
 from benchtest.diagnosis.model.reels import odds_log, with_reels
-from benchtest.diagnosis.permitted import Permitted
 from benchtest.diagnosis.planning.decision import (
     far_off,
     joined_ties,
@@ -120,9 +120,9 @@ class Engine:
         return self._usual.views.responses()
 
     @cached_property
-    def permitted(self) -> Permitted:
+    def permitted(self) -> PermittedLitSets:
         """Lit sets that fuses and supplies carry."""
-        return Permitted(self.responses.circuit)
+        return PermittedLitSets(self.responses.circuit)
 
     def diagnose(
         self,

@@ -10,10 +10,10 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+from benchtest.circuit.feed_limits import PermittedLitSets
 from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.inference.conditional import View
 from benchtest.diagnosis.inference.posterior import Posterior, named_suspects
-from benchtest.diagnosis.permitted import Permitted
 from benchtest.diagnosis.planning.candidates import permitted_sets
 from benchtest.diagnosis.planning.decision import (
     DECIDED,
@@ -65,7 +65,7 @@ class Situation:
     evidence: GatheredEvidence
     given: Conditional
     inference: Inference
-    permitted: Permitted
+    permitted: PermittedLitSets
     unreachable: Collection[Probe]
 
     @property

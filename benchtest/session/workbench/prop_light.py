@@ -8,10 +8,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from benchtest.circuit.feed_limits import LevelLimit, find_level_limit, surely_within_limits
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.startup import highest_starting_share
 from benchtest.drive.frame_clock import RAMP_S, FrameClock
-from benchtest.drive.level_limit import Limit, level_that_fits, surely_fits
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import InputError
 from benchtest.pattern import frame_from_duty, load_patterns
@@ -47,7 +47,7 @@ class Lamp:
         self.lit: LitSet | None = None
         self._steady_s = 0.0
         self._circuit: Circuit | None = None
-        self._limits: dict[object, Limit | None] = {}
+        self._limits: dict[object, LevelLimit | None] = {}
 
     def light(self, lit: LitSet, lower: bool = False) -> None:
         """Light a set of strands.
@@ -109,8 +109,8 @@ class Lamp:
             return limit.level
         raise InputError(f"{limit.why}; {limit.level:.0%} fits")
 
-    def _limit(self, duty: Duty, level: float) -> Limit | None:
-        if not duty.any() or surely_fits(self.design, duty):
+    def _limit(self, duty: Duty, level: float) -> LevelLimit | None:
+        if not duty.any() or surely_within_limits(self.design, duty):
             return None
         self._circuit = self._circuit or Circuit(self.design)
         solution = self._circuit.solve(duty)
@@ -118,6 +118,6 @@ class Lamp:
             share, _ = highest_starting_share(solution)
             fits = int(level * share * 100) / 100
             why = "nodes draw more as their volts fall, and here they would not start"
-            return self._limit(duty * (fits / level), fits) or Limit(fits, why)
+            return self._limit(duty * (fits / level), fits) or LevelLimit(fits, why)
         dark_a = self._circuit.solve(np.zeros_like(duty)).feed_a
-        return level_that_fits(self.design, level, solution.feed_a, dark_a)
+        return find_level_limit(self.design, level, solution.feed_a, dark_a)

@@ -8,13 +8,13 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from benchtest.circuit.feed_limits import PermittedLitSets
 from benchtest.circuit.network import Circuit
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.model.fault_response import COLUMNS, Responses
 from benchtest.diagnosis.model.faults import fault_space
-from benchtest.diagnosis.permitted import Permitted
 from benchtest.diagnosis.planning.candidates import lit_sets, permitted_sets
 from benchtest.diagnosis.planning.next_look import SEES, look_next
 from benchtest.evidence.marks import Mark
@@ -140,7 +140,7 @@ def test_only_what_fuses_carry_is_asked_to_be_lit(small: Design) -> None:
 def test_a_set_that_is_too_much_is_halved(small: Design) -> None:
     weak = dataclasses.replace(small.feeds[0], fuse_a=1.0)
     design = dataclasses.replace(small, feeds=(weak,))
-    found = permitted_sets(lit_sets(design, np.zeros(6)), Permitted(Circuit(design)))
+    found = permitted_sets(lit_sets(design, np.zeros(6)), PermittedLitSets(Circuit(design)))
     assert all_lit(design) not in found
     assert LitSet(frozenset({1, 3, 5})) in found
     assert LitSet(frozenset()) in found
