@@ -11,7 +11,7 @@ from benchtest.circuit.feed_limits import FeedBudget, circulating_warning, feed_
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.ratings import FirstFade, RatingCheck, check_ratings, find_first_fade
-from benchtest.circuit.solution import Solution
+from benchtest.circuit.solution import Solution, solve
 from benchtest.circuit.startup import require_start
 from benchtest.prop.design import Design, Strand
 from benchtest.prop.lit_set import all_lit
@@ -61,7 +61,7 @@ def review_design(design: Design) -> DesignReview:
     Raises:
         CircuitFault: the prop's regulated nodes do not start, or supplies are joined by nothing.
     """
-    full = Circuit(design).solve(all_lit(design).duty(design))
+    full = solve(Circuit(design), all_lit(design).duty(design))
     require_start(full)
     budgets = feed_budgets(full)
     limits = check_ratings(full.circuit, full)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.solution import Solution
+from benchtest.circuit.solution import Solution, solve
 from benchtest.prop.design import BusPad, Design, StrandEnd
 
 FeedPlace = BusPad | StrandEnd
@@ -75,7 +75,7 @@ def best_extra_feed(design: Design, full: Solution) -> ExtraFeed | None:
 def _with_feed_at(design: Design, full: Solution, place: FeedPlace) -> ExtraFeed:
     more = replace(design.feeds[0], name=_free_name(design), at=place)
     wider = replace(design, feeds=(*design.feeds, more))
-    solution = Circuit(wider).solve(full.duty)
+    solution = solve(Circuit(wider), full.duty)
     return ExtraFeed(place, solution.lowest_node[1], max(solution.feed_a.values()))
 
 

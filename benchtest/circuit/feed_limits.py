@@ -8,7 +8,7 @@ from typing import Any
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.solution import Solution
+from benchtest.circuit.solution import Solution, solve, solve_unloaded
 from benchtest.prop.design import Design, Feed
 from benchtest.prop.lit_set import LitSet
 
@@ -77,7 +77,7 @@ def circulating_warning(circuit: Circuit) -> str | None:
     volts = {feed.name: feed.volts for feed in circuit.design.feeds}
     if len(set(volts.values())) == 1:
         return None
-    amps = circuit.unloaded().feed_a
+    amps = solve_unloaded(circuit).feed_a
     most = max(amps, key=lambda name: amps[name])
     least = min(amps, key=lambda name: amps[name])
     if amps[most] < MIN_CIRCULATING_A:
@@ -193,6 +193,6 @@ class PermittedLitSets:
         duty = lit.duty(self._circuit.design)
         if not self._most_a or not duty.any() or surely_within_limits(self._circuit.design, duty):
             return True
-        solution = self._circuit.solve(duty)
+        solution = solve(self._circuit, duty)
         given_a = solution.feed_a
         return solution.starts and all(given_a[name] <= a for name, a in self._most_a.items())

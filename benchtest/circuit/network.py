@@ -19,10 +19,7 @@ from benchtest.circuit.incidence import Incidence
 from benchtest.circuit.isolated_supplies import find_isolated_supplies
 from benchtest.circuit.ladder import Factor, Ladders
 from benchtest.circuit.netlist import FloatArray, IndexArray, Netlist, build_netlist
-from benchtest.circuit.newton import OperatingPoint, solve_operating_point
-from benchtest.circuit.node_loads import NodeLoads
 from benchtest.circuit.reduction import reduce_netlist
-from benchtest.circuit.solution import Solution
 from benchtest.prop.design import Design, Probe
 
 OF_CONDUCTANCES = {"factor", "driven_a", "_ladders"}
@@ -247,34 +244,6 @@ class Circuit:
         """Volts probes read beyond their unknowns per volt of each supply, (probes, feeds)."""
         red, black = self.netlist.leads(probes)
         return np.asarray(self.reduced.offset[red] - self.reduced.offset[black])
-
-    def solve(self, duty: FloatArray, near: Solution | None = None) -> Solution:
-        """Volts everywhere with these channels lit.
-
-        Args:
-            duty: share of full current asked of each channel, shape (nodes, colours).
-            near: of a circuit like this one, not far from what is sought: steps are saved.
-
-        Returns:
-            The solution; of regulated nodes the upper one, or where there is none what the prop
-            falls to, see `Solution.starts`.
-
-        Raises:
-            CircuitFault: the method does not settle, and where it stays.
-        """
-        return Solution(
-            self, duty, solve_operating_point(self, duty, None if near is None else near.x)
-        )
-
-    def unloaded(self) -> Solution:
-        """The prop with nothing in its nodes: what its supplies alone drive round it."""
-        zeros = np.zeros(len(self._loaded))
-        channels = np.zeros((len(self._loaded), self.design.node.channels))
-        x = self.factor.solve(self.driven_a)
-        duty = np.zeros((self.design.node_count, self.design.node.channels))
-        return Solution(
-            self, duty, OperatingPoint(x, NodeLoads(channels, zeros, zeros), self.factor)
-        )
 
     def point_volts(self, x: FloatArray) -> FloatArray:
         """Volts of every point from the unknowns, shape (points,). Points adrift get 0."""

@@ -14,18 +14,15 @@ in Several Variables, section 13.3 (from memory).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from benchtest.circuit.backfeed import Backfeed
 from benchtest.circuit.ladder import Factor
 from benchtest.circuit.netlist import FloatArray
+from benchtest.circuit.network import Circuit
 from benchtest.circuit.node_loads import NodeLoads, node_loads
 from benchtest.errors import CircuitFault
-
-if TYPE_CHECKING:
-    from benchtest.circuit.network import Circuit
 
 SETTLED_V = 1e-9
 """Newton's method stops when no point moves by more. [V]"""

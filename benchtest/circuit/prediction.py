@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.circuit.startup import require_start
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.circuit.tolerance_condensed import standard_deviation_v
@@ -80,7 +81,7 @@ def predict(
     """
     wanted = list(probes) or strand_end_probes(design)
     given = dict(joint_ohm or {})
-    solution = Circuit(design, given, short_ohm).solve(lit.duty(design))
+    solution = solve(Circuit(design, given, short_ohm), lit.duty(design))
     require_start(solution)
     sd_v = standard_deviation_v(solution, wanted, tolerances, frozenset(given))
     shown = zip(wanted, solution.volts_at(wanted).tolist(), sd_v.tolist(), strict=True)

@@ -15,7 +15,7 @@ import numpy as np
 from benchtest.circuit.feed_limits import FUSE_SHARE, SUPPLY_SHARE
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.node_loads import node_light
-from benchtest.circuit.solution import Solution
+from benchtest.circuit.solution import Solution, solve
 from benchtest.circuit.startup import highest_level
 from benchtest.prop.conductors import Conductor, awg_area_mm2
 from benchtest.prop.design import Bus, Design, Feed, Link, NodeName, Point
@@ -90,7 +90,7 @@ def check_ratings(circuit: Circuit, full: Solution) -> list[RatingCheck]:
 
     def at(level: float) -> Solution:
         if level not in solved:
-            solved[level] = circuit.solve(level * full.duty)
+            solved[level] = solve(circuit, level * full.duty)
         return solved[level]
 
     found = []

@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from benchtest.circuit.ladder import COLUMNS_AT_ONCE
 from benchtest.circuit.netlist import FloatArray
-from benchtest.circuit.newton import OperatingPoint
+from benchtest.circuit.network import Circuit
+from benchtest.circuit.newton import OperatingPoint, solve_operating_point
+from benchtest.circuit.node_loads import NodeLoads
 from benchtest.circuit.reduction import merged_points
 from benchtest.prop.design import NodeName, Probe
-
-if TYPE_CHECKING:
-    from benchtest.circuit.network import Circuit
 
 
 class Solution:
@@ -181,3 +179,32 @@ class Solution:
         """The node that sees least, and its volts."""
         index = int(np.argmin(self.node_v))
         return self.circuit.design.node_at(index), float(self.node_v[index])
+
+
+def solve(circuit: Circuit, duty: FloatArray, near: Solution | None = None) -> Solution:
+    """Solve a circuit with given channels lit.
+
+    Args:
+        circuit: the prop, factored.
+        duty: share of full current asked of each channel, 0 to 1, shape (nodes, colours).
+        near: solution of a similar circuit; Newton's method starts from it, which saves steps.
+
+    Returns:
+        The solution; of regulated nodes the upper one, or, where there is none, the state that the
+        prop falls to, see `Solution.starts`.
+
+    Raises:
+        CircuitFault: Newton's method does not converge; the message gives the last step.
+    """
+    point = solve_operating_point(circuit, duty, None if near is None else near.x)
+    return Solution(circuit, duty, point)
+
+
+def solve_unloaded(circuit: Circuit) -> Solution:
+    """Solve a circuit whose nodes draw nothing: only its supplies drive currents."""
+    design = circuit.design
+    zeros = np.zeros(len(circuit.loaded))
+    loads = NodeLoads(np.zeros((len(circuit.loaded), design.node.channels)), zeros, zeros)
+    x = circuit.factor.solve(circuit.driven_a)
+    duty = np.zeros((design.node_count, design.node.channels))
+    return Solution(circuit, duty, OperatingPoint(x, loads, circuit.factor))

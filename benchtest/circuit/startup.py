@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from benchtest.circuit.solution import Solution
+from benchtest.circuit.solution import Solution, solve
 from benchtest.errors import CircuitFault
 
 LEVEL_BISECTIONS = 12
@@ -33,8 +33,8 @@ def highest_starting_share(solution: Solution) -> tuple[float, dict[str, float]]
         Share of the level asked, 0 to 1, and each feed's current there. [A]
     """
     circuit, duty = solution.circuit, solution.duty
-    share = highest_level(lambda part: circuit.solve(part * duty).starts, LEVEL_BISECTIONS)
-    return share, circuit.solve(share * duty).feed_a
+    share = highest_level(lambda part: solve(circuit, part * duty).starts, LEVEL_BISECTIONS)
+    return share, solve(circuit, share * duty).feed_a
 
 
 def require_start(solution: Solution) -> None:

@@ -215,6 +215,7 @@ def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) ->
 
     from benchtest.circuit.feed_limits import find_level_limit
     from benchtest.circuit.network import Circuit
+    from benchtest.circuit.solution import solve
     from benchtest.circuit.startup import require_start
     from benchtest.cli.drive_progress import Load
 
@@ -222,12 +223,12 @@ def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) ->
     looked_at = steps[::stride]
     heaviest = sorted(looked_at, key=lambda step: -float(step.duty.sum()))[:SOLVED]
     circuit = Circuit(design)
-    solutions = [circuit.solve(step.duty * level) for step in heaviest]
+    solutions = [solve(circuit, step.duty * level) for step in heaviest]
     for solution in solutions:
         require_start(solution)
     solved = [solution.feed_a for solution in solutions]
     lit_a = {feed: max(amps[feed] for amps in solved) for feed in solved[0]}
-    dark_a = circuit.solve(np.zeros_like(heaviest[0].duty)).feed_a
+    dark_a = solve(circuit, np.zeros_like(heaviest[0].duty)).feed_a
     limit = find_level_limit(design, level, lit_a, dark_a)
     if limit is not None:
         offer = f"--level {limit.level:g} fits" if limit.level > 0.0 else "no level fits"

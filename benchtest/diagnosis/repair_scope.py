@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.solution import Solution
+from benchtest.circuit.solution import Solution, solve
 from benchtest.circuit.tolerance import HAND_SOLDERED, sensitivities, spread_from_sensitivities
 from benchtest.diagnosis.likelihood.measurement import read_at, taps_of
 from benchtest.diagnosis.model.faults import data_joint_starts
@@ -201,9 +201,9 @@ def _settled(circuit: Circuit, lit: LitSet) -> Solution:
     """The prop with a lit set on; strands after one without volts get no data and stay dark."""
     design = circuit.design
     duty, order = lit.duty(design), data_order(design)
-    solution = circuit.solve(duty)
+    solution = solve(circuit, duty)
     stopped = np.flatnonzero(solution.node_v[order] < design.node.logic_v)
     if len(stopped):
         duty[order[stopped[0] :]] = 0.0
-        solution = circuit.solve(duty)
+        solution = solve(circuit, duty)
     return solution

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.node_loads import node_light
-from benchtest.circuit.solution import Solution
+from benchtest.circuit.solution import Solution, solve
 from benchtest.diagnosis import touched_by
 from benchtest.diagnosis.model.wiring_faults import shorts
 from benchtest.errors import CircuitFault
@@ -100,13 +100,13 @@ class VirtualProp:
         """Nodes that starve until their logic stops lose their data, and go dark."""
         duty = self._latched / 255.0 * self.built.node_factor[:, None]
         duty[self._line.dark] = 0.0
-        solution = self._circuit.solve(duty)
+        solution = solve(self._circuit, duty)
         asleep = solution.node_v < self.design.node.logic_v
         self._fallen = asleep & self._latched.any(axis=1)
         if self._fallen.any():
             self._latched[asleep] = 0
             duty[asleep] = 0.0
-            solution = self._circuit.solve(duty)
+            solution = solve(self._circuit, duty)
         return solution
 
     def _joint_ohm(self) -> dict[str, float]:

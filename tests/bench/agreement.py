@@ -14,6 +14,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.circuit.spice import spice_deck
 from tests.bench.figures import note, run
 from tests.outside.ngspice import by_ngspice, everywhere
@@ -27,7 +28,7 @@ def apart(seed: int, folder: Path) -> tuple[float, float, int]:
     prop = made(seed)
     duty, probes = prop.lit.duty(prop.design), everywhere(prop.design)
     theirs = by_ngspice(spice_deck(prop.design, duty, prop.joint_ohm, probes), folder)
-    ours = Circuit(prop.design, prop.joint_ohm).solve(duty)
+    ours = solve(Circuit(prop.design, prop.joint_ohm), duty)
     volts = [
         abs(theirs[f"probe_{number}"] - ours.volts(probe)) for number, probe in enumerate(probes, 1)
     ]

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.solution import Solution
+from benchtest.circuit.solution import Solution, solve
 from benchtest.errors import CircuitFault
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import all_lit
@@ -149,7 +149,7 @@ def made_design(seed: int, number: int) -> Made:
 
 def at_full_white(design: Design) -> Solution:
     """Return the operating point of the healthy design at full white."""
-    return Circuit(design).solve(all_lit(design).duty(design))
+    return solve(Circuit(design), all_lit(design).duty(design))
 
 
 def load_of(design: Design, full: Solution) -> str:

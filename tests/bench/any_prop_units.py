@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.node_loads import node_light
+from benchtest.circuit.solution import solve
 from benchtest.circuit.spice import spice_deck
 from benchtest.diagnosis.model.wiring_faults import COLOUR_ORDER, swaps
 from benchtest.evidence.meter import DEFAULT_METER, Meter
@@ -398,7 +399,7 @@ class Unit:
         found: dict[str, float] = {}
         for _ in range(20):
             self._limits = found
-            amps = Circuit(self._supplied(), self._ohms(), shorts).solve(duty).feed_a
+            amps = solve(Circuit(self._supplied(), self._ohms(), shorts), duty).feed_a
             over = False
             for feed in self.true.feeds:
                 most_a = LIMIT_A if feed.supply_a is None else LIMIT_SHARE * feed.supply_a
@@ -452,7 +453,7 @@ class Unit:
 
     def by_ours(self, duty: FloatArray) -> Operating:
         """Return the operating point by our own circuit."""
-        solution = Circuit(self._supplied(), self._ohms(), self._shorts()).solve(duty)
+        solution = solve(Circuit(self._supplied(), self._ohms(), self._shorts()), duty)
         return Operating(solution.volts, solution.node_v, solution.feed_a)
 
     def by_ngspice(self, duty: FloatArray) -> Operating:

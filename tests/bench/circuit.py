@@ -21,6 +21,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.prediction import predict
+from benchtest.circuit.solution import solve
 from benchtest.circuit.spice import spice_deck
 from benchtest.prop.conductors import board_copper, parse_wire
 from benchtest.prop.design import Bus, BusPad, Design, Feed, Strand, StrandEnd
@@ -80,7 +81,7 @@ def curve() -> None:
             duty, circuit = lit.duty(design), Circuit(design)
             times.append(best_ms(partial(predict, design, lit)))
             nodes.append(design.node_count)
-            solved = best_ms(partial(circuit.solve, duty))
+            solved = best_ms(partial(solve, circuit, duty))
             print(f"{f'{strands} × {count}':>16} {level:6g} {times[-1]:16.2f} {solved:9.2f}")
             note(
                 f"predict, {strands} × {count} nodes at level {level:g}",
@@ -126,7 +127,7 @@ def _beside(design: Design, folder: Path) -> tuple[float, ...]:
     whole_ms = best_ms(ngspice, 3)
     command = [sys.executable, "-m", "benchtest", "predict", str(prop), "--json"]
     ours_ms = best_ms(partial(_run, command), 3)
-    in_process_ms = best_ms(lambda: Circuit(design).solve(duty))
+    in_process_ms = best_ms(lambda: solve(Circuit(design), duty))
     return in_process_ms, min(own), ours_ms, whole_ms
 
 

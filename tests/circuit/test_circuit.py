@@ -11,7 +11,7 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.prediction import predict
-from benchtest.circuit.solution import Solution
+from benchtest.circuit.solution import Solution, solve
 from benchtest.errors import CircuitFault, InputError, NameFault
 from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
@@ -26,7 +26,7 @@ MakeKind = Callable[..., NodeKind]
 def _lit(
     design: Design, lit: str = "all", joint_ohm: Mapping[str, float] | None = None
 ) -> Solution:
-    return Circuit(design, joint_ohm).solve(parse_lit_set(lit, design).duty(design))
+    return solve(Circuit(design, joint_ohm), parse_lit_set(lit, design).duty(design))
 
 
 def _read(solution: Solution, probe: str) -> float:
@@ -46,7 +46,7 @@ def test_colours_in_series_draw_what_the_largest_channel_draws(
 ) -> None:
     design = make_fan(2, 5, kind=make_kind("series-colours"))
     duty = np.tile([0.2, 1.0, 0.5], (design.node_count, 1))
-    assert Circuit(design).solve(duty).node_a == pytest.approx(12.8e-3, rel=1e-9)
+    assert solve(Circuit(design), duty).node_a == pytest.approx(12.8e-3, rel=1e-9)
 
 
 def test_a_resistor_kind_has_its_current_at_its_nominal_volts(
@@ -121,9 +121,9 @@ def test_next_to_no_resistance_is_none(make_fan: MakeFan, ohm: float) -> None:
     """The reciprocal of the smallest numbers has room in no number."""
     fan = make_fan(3, 10)
     lit = parse_lit_set("all", fan).duty(fan)
-    none = Circuit(fan, {"2A+": 0.0}).solve(lit).node_v
-    assert Circuit(fan, {"2A+": ohm}).solve(lit).node_v == pytest.approx(none, abs=1e-6)
-    assert Circuit(fan).changed({"2A+": ohm}).solve(lit).node_v == pytest.approx(none, abs=1e-6)
+    none = solve(Circuit(fan, {"2A+": 0.0}), lit).node_v
+    assert solve(Circuit(fan, {"2A+": ohm}), lit).node_v == pytest.approx(none, abs=1e-6)
+    assert solve(Circuit(fan).changed({"2A+": ohm}), lit).node_v == pytest.approx(none, abs=1e-6)
 
 
 def test_leads_of_no_length_cost_nothing(make_fan: MakeFan) -> None:

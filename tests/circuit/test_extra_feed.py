@@ -9,6 +9,7 @@ import pytest
 
 from benchtest.circuit.extra_feed import MAX_FIRST_PLACES, ExtraFeed, best_extra_feed, feed_places
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.prop.design import BusPad, Design
 from benchtest.prop.lit_set import all_lit
 from benchtest.prop.reader import parse_design
@@ -78,11 +79,11 @@ def _every_place(design: Design) -> list[str]:
 
 def _lowest_v(text: str, at: str) -> float:
     design = parse_design(text + _feed("more", at), "prop.toml")
-    return float(Circuit(design).solve(all_lit(design).duty(design)).node_v.min())
+    return float(solve(Circuit(design), all_lit(design).duty(design)).node_v.min())
 
 
 def _best(design: Design) -> ExtraFeed:
-    found = best_extra_feed(design, Circuit(design).solve(all_lit(design).duty(design)))
+    found = best_extra_feed(design, solve(Circuit(design), all_lit(design).duty(design)))
     assert found is not None
     return found
 
@@ -100,7 +101,7 @@ def test_no_pad_and_no_strand_end_is_better(prop: str) -> None:
     assert found.lowest_v == pytest.approx(best_v, abs=2e-6)
     # an end that a bus joins is its pad less one joint: nobody solders a cable there for this
     assert found.lowest_v >= max(tried.values()) - 5e-3
-    assert found.lowest_v > Circuit(design).solve(all_lit(design).duty(design)).lowest_node[1]
+    assert found.lowest_v > solve(Circuit(design), all_lit(design).duty(design)).lowest_node[1]
 
 
 @pytest.mark.parametrize(("strands", "fed_at"), [(20, "foot:1"), (24, "crown:7"), (40, "foot:5")])
@@ -115,7 +116,7 @@ def test_of_many_places_the_best_is_found_though_few_are_tried(
     for pad in (pad for bus in design.buses for pad in bus.pads):
         more = dataclasses.replace(design.feeds[0], name="more", at=pad)
         wider = dataclasses.replace(design, feeds=(*design.feeds, more))
-        lowest_v.append(float(Circuit(wider).solve(duty).node_v.min()))
+        lowest_v.append(float(solve(Circuit(wider), duty).node_v.min()))
     assert _best(design).lowest_v == pytest.approx(max(lowest_v), abs=2e-6)
 
 
@@ -131,7 +132,7 @@ def test_the_busiest_feed_is_told(make_fan: MakeFan) -> None:
 
 def test_a_prop_fed_everywhere_has_no_place_left(make_fan: MakeFan) -> None:
     design = make_fan(1, 4, feeds=("foot:1", "crown:1"))
-    full = Circuit(design).solve(all_lit(design).duty(design))
+    full = solve(Circuit(design), all_lit(design).duty(design))
     assert best_extra_feed(design, full) is None
 
 

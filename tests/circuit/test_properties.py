@@ -15,7 +15,7 @@ from benchtest.circuit.backfeed import backfeed_paths, live_paths
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.node_loads import node_loads
-from benchtest.circuit.solution import Solution
+from benchtest.circuit.solution import Solution, solve
 from benchtest.prop.conductors import parse_wire
 from benchtest.prop.design import Design, Feed, Link, StrandEnd
 from benchtest.prop.joints import power_joints
@@ -124,7 +124,7 @@ def test_any_prop_settles_and_its_currents_sum_to_zero_at_every_point(
     design, bad, duty = _cook(recipe, make_fan, make_kind)
     # the law cannot be worked out from volts across nothing
     exact = {name: max(ohm, 1e-4) for name, ohm in bad.items()}
-    solution = Circuit(design, exact).solve(duty)
+    solution = solve(Circuit(design, exact), duty)
     drawn_a = solution.node_a.sum()
     assert np.abs(_leaving_a(solution)).max() <= 1e-7 * max(1.0, drawn_a)
 
@@ -136,7 +136,7 @@ def test_any_prop_settles_within_its_supplies(
 ) -> None:
     """Copper and loads only lose volts: no node sees more than the highest supply."""
     design, bad, duty = _cook(recipe, make_fan, make_kind)
-    solution = Circuit(design, bad).solve(duty)
+    solution = solve(Circuit(design, bad), duty)
     highest = max(feed.volts for feed in design.feeds)
     assert solution.node_v.max() <= max(highest, 5.0) + 1e-6
     assert np.isfinite(solution.point_v).all()
@@ -156,7 +156,7 @@ def test_raising_a_joint_never_raises_the_current_through_it(
     joint = joints[pick % len(joints)]
     amps = []
     for ohm in (0.002, 0.05, 0.8, 12.0):
-        solution = Circuit(design, {**bad, joint.name: ohm}).solve(duty)
+        solution = solve(Circuit(design, {**bad, joint.name: ohm}), duty)
         branch = solution.circuit.netlist.joint[joint.name]
         (row,) = np.flatnonzero(solution.circuit.kept == branch).tolist() or (-1,)
         amps.append(0.0 if row < 0 else abs(float(solution.branch_a[row])))
@@ -171,7 +171,7 @@ def test_regulated_nodes_hold_their_power_or_the_prop_does_not_start(
 ) -> None:
     """`I = P / V` at every lit node while the prop starts, whatever its joints."""
     design, bad, duty = _cook(recipe, make_fan, make_kind)
-    solution = Circuit(design, bad).solve(duty)
+    solution = solve(Circuit(design, bad), duty)
     kind, lit = design.node, duty.any(axis=1)
     if not solution.starts:
         fades_v = max(kind.full_v.values())
@@ -193,10 +193,10 @@ def test_a_joint_changed_in_a_circuit_is_as_if_it_were_wired_anew(
     joints = power_joints(design)
     name = joints[pick % len(joints)].name
     before = Circuit(design, bad)
-    settled = before.solve(duty)
+    settled = solve(before, duty)
     changed = before.changed({name: now})
-    anew = Circuit(design, {**bad, name: now}).solve(duty)
-    assert np.array_equal(changed.solve(duty).point_v, anew.point_v)
+    anew = solve(Circuit(design, {**bad, name: now}), duty)
+    assert np.array_equal(solve(changed, duty).point_v, anew.point_v)
     if changed.shares_unknowns(before) and not changed.floating.any():
-        near = changed.solve(duty, settled)
+        near = solve(changed, duty, settled)
         assert np.abs(near.point_v - anew.point_v).max() < 1e-6

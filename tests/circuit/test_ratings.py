@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.ratings import RatingCheck, check_ratings, find_first_fade, rated_current_a
-from benchtest.circuit.solution import Solution
+from benchtest.circuit.solution import Solution, solve
 from benchtest.prop.conductors import awg_diameter_mm, board_copper, parse_wire
 from benchtest.prop.design import Design, Feed, Link, Strand, StrandEnd
 from benchtest.prop.lit_set import all_lit
@@ -105,7 +105,7 @@ LEVEL_STEP = 1 / 1024
 
 
 def _full(design: Design) -> Solution:
-    return Circuit(design).solve(all_lit(design).duty(design))
+    return solve(Circuit(design), all_lit(design).duty(design))
 
 
 def _limit(design: Design, words: str) -> RatingCheck:
@@ -135,7 +135,7 @@ def test_the_level_of_a_fuse_and_a_supply_is_the_root_of_its_current(
 
     def beyond_a(level: float) -> float:
         duty = level * all_lit(design).duty(design)
-        return Circuit(design).solve(duty).feed_a["feed1"] - share * limit_a
+        return solve(Circuit(design), duty).feed_a["feed1"] - share * limit_a
 
     found = _limit(design, what)
     assert found.allowed_a == pytest.approx(share * limit_a)

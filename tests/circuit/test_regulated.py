@@ -10,7 +10,7 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.node_loads import node_loads
-from benchtest.circuit.solution import Solution
+from benchtest.circuit.solution import Solution, solve
 from benchtest.prop.conductors import parse_wire
 from benchtest.prop.design import Design, Feed, Strand, StrandEnd
 from benchtest.prop.lit_set import all_lit
@@ -39,7 +39,7 @@ def _one_node(make_kind: MakeKind, watts: float) -> Design:
 
 def _solved(design: Design, ohm: float) -> Solution:
     circuit = Circuit(design, {"default": 0.0, "main+": ohm})
-    return circuit.solve(all_lit(design).duty(design))
+    return solve(circuit, all_lit(design).duty(design))
 
 
 @pytest.mark.parametrize("watts", [1.0, 6.0, 20.0, 30.0, 35.0, 35.9])
@@ -68,7 +68,7 @@ def test_beyond_the_fold_the_prop_does_not_start(make_kind: MakeKind, watts: flo
 
 def test_a_strand_takes_the_upper_of_two_solutions(make_fan: MakeFan) -> None:
     design = make_fan(3, 20, kind=catalogue()["buck-12v"], wire="26 AWG")
-    solution = Circuit(design).solve(all_lit(design).duty(design))
+    solution = solve(Circuit(design), all_lit(design).duty(design))
     assert solution.starts
     assert solution.node_v.min() > 10.0
     # each node takes the same power whatever its volts
@@ -79,7 +79,7 @@ def test_a_strand_takes_the_upper_of_two_solutions(make_fan: MakeFan) -> None:
 @pytest.mark.parametrize("rail_ohm", [5.0, 12.0, 40.0])
 def test_a_prop_with_a_bad_feed_settles_somewhere(make_fan: MakeFan, rail_ohm: float) -> None:
     design = make_fan(3, 20, kind=catalogue()["buck-12v"])
-    solution = Circuit(design, {"feed1+": rail_ohm}).solve(all_lit(design).duty(design))
+    solution = solve(Circuit(design, {"feed1+": rail_ohm}), all_lit(design).duty(design))
     assert not solution.starts
     assert solution.node_v.min() > 0.0
     (drawn_a,) = solution.feed_a.values()

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.solution import Solution
+from benchtest.circuit.solution import Solution, solve
 from benchtest.circuit.startup import (
     LEVEL_BISECTIONS,
     highest_level,
@@ -48,7 +48,7 @@ def _behind_an_ohm(make_kind: MakeKind, watts: float, level: float = 1.0) -> Sol
     feed = Feed("main", end, VOLTS, wire, 0.0)
     design = Design("One", kind, (strand,), (end,), (), (), (feed,))
     circuit = Circuit(design, {"default": 0.0, "main+": OHM})
-    return circuit.solve(level * all_lit(design).duty(design))
+    return solve(circuit, level * all_lit(design).duty(design))
 
 
 @pytest.mark.parametrize("watts", [1.0, 20.0, 35.9])
@@ -94,11 +94,11 @@ def test_the_level_told_does_start_and_a_little_more_does_not(
 ) -> None:
     design = make_fan(4, 20, kind=make_kind("regulated", channel_ma=150.0), wire="34 AWG")
     circuit, duty = Circuit(design), all_lit(design).duty(design)
-    asked = circuit.solve(duty)
+    asked = solve(circuit, duty)
     assert not asked.starts
     share, feed_a = highest_starting_share(asked)
     assert 0.0 < share < 1.0
-    below, above = (circuit.solve(part * duty) for part in (share, share + 2 * STEP))
+    below, above = (solve(circuit, part * duty) for part in (share, share + 2 * STEP))
     assert (below.starts, above.starts) == (True, False)
     assert below.feed_a == feed_a
 
@@ -120,19 +120,19 @@ def _starving(make_kind: MakeKind) -> Solution:
     strand = Strand(1, 1, 30.0, (0.0, 0.0), wire)
     feed = Feed("main", end, 5.0, wire, 0.0)
     design = Design("One", kind, (strand,), (end,), (), (), (feed,))
-    return Circuit(design).solve(all_lit(design).duty(design))
+    return solve(Circuit(design), all_lit(design).duty(design))
 
 
 def test_nodes_of_other_families_always_start(make_fan: MakeFan, make_kind: MakeKind) -> None:
     design = make_fan(2, 25, kind=make_kind(channel_ma=60.0), crown=False, wire="36 AWG")
-    solution = Circuit(design).solve(all_lit(design).duty(design))
+    solution = solve(Circuit(design), all_lit(design).duty(design))
     assert solution.node_v.min() < 3.0
     require_start(solution)
 
 
 def test_a_dark_prop_starts_whatever_its_volts(make_kind: MakeKind) -> None:
     lit = _starving(make_kind)
-    require_start(lit.circuit.solve(np.zeros_like(lit.duty)))
+    require_start(solve(lit.circuit, np.zeros_like(lit.duty)))
 
 
 @pytest.mark.parametrize("edge", [0.0, 0.1, 1 / 3, 0.5, 0.999])

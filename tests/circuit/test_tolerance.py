@@ -15,6 +15,7 @@ from benchtest.circuit import tolerance_condensed as deviation
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.prediction import predict
+from benchtest.circuit.solution import solve
 from benchtest.circuit.tolerance import (
     FROM_MANY_REELS,
     HAND_SOLDERED,
@@ -109,7 +110,7 @@ def _starved_or_not(make_fan: MakeFan, make_kind: MakeKind, starved: bool) -> De
 def _volts(
     design: Design, probes: list[Probe], duty: FloatArray, joint_ohm: dict[str, float]
 ) -> FloatArray:
-    solution = Circuit(design, joint_ohm).solve(duty)
+    solution = solve(Circuit(design, joint_ohm), duty)
     return np.array([solution.volts(probe) for probe in probes])
 
 
@@ -175,7 +176,7 @@ def test_what_one_joint_does_is_integrated_over_its_whole_spread(
     weights = norm.pdf(steps)
     weights /= weights.sum()
     sd_v = math.sqrt(weights @ (volts - weights @ volts) ** 2)
-    found = reading_spread(Circuit(design).solve(duty), [probe]).shared[0]
+    found = reading_spread(solve(Circuit(design), duty), [probe]).shared[0]
     column = cause_names(design).index(f"joint {joint}")
     assert abs(found[column]) == pytest.approx(sd_v, rel=1e-3)
 
@@ -186,7 +187,7 @@ def test_both_ways_to_a_standard_deviation_agree(
 ) -> None:
     """By a number for every node and branch, and by the ends of each strand."""
     design = _starved_or_not(make_fan, make_kind, starved)
-    solution = Circuit(design, {"3A+": 1.5}).solve(parse_lit_set("2-4", design).duty(design))
+    solution = solve(Circuit(design, {"3A+": 1.5}), parse_lit_set("2-4", design).duty(design))
     assert (solution.slope_s.max() > 1e-3) == starved
     probes = [parse_probe(text, design) for text in ("3A", "3B", "2A+>3A+", "foot:3+>3A+")]
     known = frozenset({"3A+"})
@@ -202,7 +203,7 @@ def test_probes_covary_with_readings_as_with_a_number_for_every_node(
     """Two ways to one sum: on the skeleton, and with a row for every node and strand."""
     design = _starved_or_not(make_fan, make_kind, starved)
     tolerances = dataclasses.replace(FROM_MANY_REELS, alike=(0.2, -0.1, 0.3))
-    solution = Circuit(design, {"3A+": 1.5}).solve(parse_lit_set("2-4", design).duty(design))
+    solution = solve(Circuit(design, {"3A+": 1.5}), parse_lit_set("2-4", design).duty(design))
     assert (solution.slope_s.max() > 1e-3) == starved
     probes = [parse_probe(text, design) for text in ("3A", "3B", "2A+>3A+", "foot:3+>3A+")]
     known = frozenset({"3A+"})
@@ -223,7 +224,7 @@ def _difference_v(
     if cause.startswith("joint "):
         name = cause.removeprefix("joint ")
         ohm = base.get(name, HEALTHY_JOINT_OHM)
-        solution = Circuit(design, base).solve(duty)
+        solution = solve(Circuit(design, base), duty)
         share = float(
             joint_moments(solution, HAND_SOLDERED)[1][
                 list(solution.circuit.netlist.joint).index(name)
@@ -255,7 +256,7 @@ def test_every_shared_cause_agrees_with_finite_differences(
     base = {"3A+": 1.5} if starved else {}
     duty = all_lit(design).duty(design)
     probes = [parse_probe(text, design) for text in PROBES]
-    solution = Circuit(design, base).solve(duty)
+    solution = solve(Circuit(design, base), duty)
     assert (solution.slope_s.max() > 1e-3) == starved
     shared = reading_spread(solution, probes).shared
     for column, cause in enumerate(cause_names(design)):
@@ -269,7 +270,7 @@ def test_each_nodes_own_current_agrees_with_finite_differences(
     design = make_fan(3, 4, kind=make_kind(quiescent_ma=0.0))
     probes = [parse_probe(text, design) for text in ["2A", "3.2", "foot:1+>foot:3+"]]
     duty = all_lit(design, 0.5).duty(design)
-    nodes = reading_spread(Circuit(design).solve(duty), probes).nodes
+    nodes = reading_spread(solve(Circuit(design), duty), probes).nodes
     for index in range(design.node_count):
         more, less = duty.copy(), duty.copy()
         more[index] *= 1.001
@@ -282,7 +283,7 @@ def test_each_nodes_own_current_agrees_with_finite_differences(
 def test_causes_that_go_together_add_as_their_covariance_says(make_fan: MakeFan) -> None:
     """`D C Dᵀ` by numpy, D the effects of each alone and C their correlation; both ways to it."""
     design = _fused(make_fan)
-    solution = Circuit(design).solve(all_lit(design).duty(design))
+    solution = solve(Circuit(design), all_lit(design).duty(design))
     probes = [parse_probe(text, design) for text in ("3A", "3B", "2A+>3A+", "foot:1+>foot:4+")]
     first = cause_names(design).index("current")
     alone = reading_spread(solution, probes)
@@ -307,7 +308,7 @@ def test_a_joint_whose_resistance_is_given_adds_no_spread(make_fan: MakeFan) -> 
 def test_a_joint_alone_in_a_feed_spreads_as_the_log_normal(make_fan: MakeFan) -> None:
     """sqrt(exp(s²) - 1) exp(s²/2) with s = ln 1.8: the moments of a log-normal, any handbook."""
     s = math.log(HAND_SOLDERED.joint_factor)
-    solution = Circuit(make_fan(3, 4)).solve(all_lit(make_fan(3, 4)).duty(make_fan(3, 4)))
+    solution = solve(Circuit(make_fan(3, 4)), all_lit(make_fan(3, 4)).duty(make_fan(3, 4)))
     names = list(solution.circuit.netlist.joint)
     # a lone feed's current holds whatever its joint does
     assert joint_moments(solution, HAND_SOLDERED)[1][names.index("feed1+")] == pytest.approx(
@@ -318,7 +319,7 @@ def test_a_joint_alone_in_a_feed_spreads_as_the_log_normal(make_fan: MakeFan) ->
 def test_covariance_has_the_variances_on_its_diagonal(make_fan: MakeFan) -> None:
     design = make_fan(3, 4)
     probes = [parse_probe(text, design) for text in ["1A", "2A", "3B"]]
-    found = reading_spread(Circuit(design).solve(parse_lit_set("2", design).duty(design)), probes)
+    found = reading_spread(solve(Circuit(design), parse_lit_set("2", design).duty(design)), probes)
     covariance = found.covariance()
     assert np.sqrt(np.diag(covariance)) == pytest.approx(found.sd_v)
     assert np.linalg.eigvalsh(covariance).min() > -1e-15
@@ -331,7 +332,7 @@ def test_many_probes_are_solved_by_their_points_to_the_same_volts(
     """Superposition: what goes in at red and out at black is the one less the other."""
     design = make_fan(4, 8)
     circuit = Circuit(design, {"2A-": math.inf})
-    factor = circuit.solve(all_lit(design).duty(design)).factor
+    factor = solve(circuit, all_lit(design).duty(design)).factor
     probes = reachable_probes(design)
     each = CondensedSensitivities(circuit, factor, probes).skeleton
     monkeypatch.setattr(deviation, "MIN_PROBES_BY_POINT", 1)
@@ -344,7 +345,7 @@ def test_what_is_in_series_with_a_supply_moves_rail_volts_and_no_drop_across_a_j
     """By hand: a lone feed's current times the root of the squares of 15 mΩ and a quarter cable."""
     design = make_fan(4, 8)
     (feed,) = design.feeds
-    solution = Circuit(design).solve(all_lit(design).duty(design))
+    solution = solve(Circuit(design), all_lit(design).duty(design))
     probes = [parse_probe(text, design) for text in ("foot:1", "3B", "feed1+>foot:1+", "feed1")]
     column = cause_names(design).index("feed feed1")
     moved_v = reading_spread(solution, probes).shared[:, column]
@@ -359,6 +360,6 @@ def test_a_source_resistance_that_was_measured_narrows_the_volts(make_fan: MakeF
     known = dataclasses.replace(design, feeds=(feed,))
     probe = [parse_probe("foot:1", design)]
     before, after = (predict(d, all_lit(design), probe).probes[0] for d in (design, known))
-    amps = Circuit(known).solve(all_lit(design).duty(design)).feed_a["feed1"]
+    amps = solve(Circuit(known), all_lit(design).duty(design)).feed_a["feed1"]
     assert before.volts - after.volts == pytest.approx(4e-3 * amps, rel=1e-6)
     assert after.sd < before.sd

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.diagnosis import Engine, Finding
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
@@ -38,7 +39,7 @@ class Bench:
         self.gain = 1.0 + METER_GAIN_SD * rng.normal()
 
     def read(self, lit: LitSet, probe: Probe) -> Reading:
-        volts = self.circuit.solve(lit.duty(self.truth)).volts(probe) * self.gain
+        volts = solve(self.circuit, lit.duty(self.truth)).volts(probe) * self.gain
         step = DEFAULT_METER.resolution_v(volts)
         return Reading(lit, probe, round(volts / step) * step)
 

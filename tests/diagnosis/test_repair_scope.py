@@ -10,6 +10,7 @@ from importlib.resources import files
 import pytest
 
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.diagnosis import Engine, still_valid, touched_by
 from benchtest.errors import NameFault
 from benchtest.evidence.readings import Reading
@@ -126,7 +127,7 @@ def test_readings_taken_while_strands_were_without_data_are_stale(
         circuit = Circuit(comb, {"2A+": ohm})
         duty = lit.duty(comb)
         duty[stopped:] = 0.0
-        solution = circuit.solve(duty)
+        solution = solve(circuit, duty)
         readings = [Reading(lit, probe, solution.volts(probe)) for probe in probes]
         return still_valid(comb, "2A+", readings)
 

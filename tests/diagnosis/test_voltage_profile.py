@@ -9,6 +9,7 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.prediction import predict
+from benchtest.circuit.solution import solve
 from benchtest.circuit.tolerance import reading_spread
 from benchtest.diagnosis import Engine, JointBand, profile
 from benchtest.diagnosis.inference.multiple_faults import _blurred
@@ -124,7 +125,7 @@ def test_a_reading_is_carried_along_by_the_rule_for_jointly_normal_variables(
     """Anderson, An Introduction to Multivariate Statistical Analysis, theorem 2.5.1, in full."""
     lit = all_lit(small)
     read_at, along_at = [NODES[1]], [NODES[0], NODES[5]]
-    solution = Circuit(small).solve(lit.duty(small))
+    solution = solve(Circuit(small), lit.duty(small))
     off = -0.05
     reading = Reading(lit, read_at[0], solution.volts(read_at[0]) + off)
     finding = engine.diagnose([reading])

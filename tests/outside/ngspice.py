@@ -13,7 +13,7 @@ import pytest
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.solution import Solution
+from benchtest.circuit.solution import Solution, solve
 from benchtest.circuit.spice import spice_deck
 from benchtest.prop.design import Design, NodeName, Probe, rail_probe
 from benchtest.prop.joints import power_joints
@@ -66,7 +66,7 @@ def compare(
     """Both solutions agree everywhere. Gives ours."""
     probes = everywhere(design)
     theirs = by_ngspice(spice_deck(design, duty, joint_ohm, probes, short_ohm), folder)
-    solution = Circuit(design, joint_ohm, short_ohm).solve(duty)
+    solution = solve(Circuit(design, joint_ohm, short_ohm), duty)
     volts = {f"probe_{number}": solution.volts(probe) for number, probe in enumerate(probes, 1)}
     amps = {f"feed_{number}": a for number, a in enumerate(solution.feed_a.values(), 1)}
     assert theirs.keys() == volts.keys() | amps.keys(), theirs.keys() ^ (volts.keys() | amps.keys())

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.circuit.spice import spice_deck
 from benchtest.circuit.tolerance import cause_names, reading_spread
 from benchtest.prop.design import Design
@@ -59,7 +60,7 @@ def test_a_supply_that_sags(
         duty = parse_lit_set(lit, plain).duty(plain)
         deck = _with_source(spice_deck(plain, duty, {}, probes), dict(enumerate(source_ohm, 1)))
         theirs = by_ngspice(deck, tmp_path)
-        ours = Circuit(sagging).solve(duty).volts_at(probes)
+        ours = solve(Circuit(sagging), duty).volts_at(probes)
         volts = [theirs[f"probe_{number}"] for number in range(1, len(probes) + 1)]
         assert ours == pytest.approx(volts, abs=1e-6)
 
@@ -77,5 +78,5 @@ def test_what_source_and_cable_leave_open_is_what_ngspice_reads_with_a_little_mo
     sd_mohm = 1e3 * (0.015**2 + (0.25 * cable_ohm) ** 2) ** 0.5
     stepped = [sd_mohm * (after[f"probe_{n}"] - before[f"probe_{n}"]) for n in range(1, 7)]
     column = cause_names(design).index("feed feed1")
-    found = reading_spread(Circuit(design).solve(duty), probes).shared[:, column]
+    found = reading_spread(solve(Circuit(design), duty), probes).shared[:, column]
     assert found == pytest.approx(stepped, rel=0.03, abs=2e-6)

@@ -20,6 +20,7 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.prop.design import Design, StrandEnd
 from benchtest.prop.joints import power_joints
 from benchtest.prop.lit_set import COLOUR_CHANNELS, LitSet, parse_lit_set
@@ -352,7 +353,7 @@ def _links_said(link: Table, design: Design) -> list[tuple[Any, ...]]:
 def _is_starved(prop: Made) -> bool:
     """Some node is below both what its kind should see and what every colour needs."""
     kind, circuit = prop.design.node, Circuit(prop.design, prop.joint_ohm)
-    lowest_v = circuit.solve(prop.lit.duty(prop.design)).lowest_node[1]
+    lowest_v = solve(circuit, prop.lit.duty(prop.design)).lowest_node[1]
     return prop.state == "starved" and lowest_v < min(kind.lowest_v, *kind.full_v.values())
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.solution import Solution
+from benchtest.circuit.solution import Solution, solve
 from benchtest.prop.conductors import COPPER_OHM_M, Conductor, parse_wire
 from benchtest.prop.design import Design, Feed, NodeName, Strand, StrandEnd, rail_probe
 from benchtest.prop.lit_set import all_lit
@@ -42,7 +42,7 @@ def _line(
 
 
 def _solve(design: Design) -> Solution:
-    return Circuit(design, {"default": 0.0}).solve(all_lit(design).duty(design))
+    return solve(Circuit(design, {"default": 0.0}), all_lit(design).duty(design))
 
 
 def _sink(make_kind: MakeKind, ma: float) -> NodeKind:

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.errors import CircuitFault, InputError
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import parse_lit_set
@@ -61,7 +62,9 @@ def test_what_a_supply_drives_through_its_own_joined_rails(
     """5 V over 1.5 m of 14 AWG there and back and two joints of 2 mΩ."""
     design = make_fan(4, 8, kind=make_kind(quiescent_ma=0.0))
     touching = {parse_probe(str(design.feeds[0].at), design): 0.0}
-    solution = Circuit(design, short_ohm=touching).solve(parse_lit_set("none", design).duty(design))
+    solution = solve(
+        Circuit(design, short_ohm=touching), parse_lit_set("none", design).duty(design)
+    )
     ohm = 2 * (1.5 * 2.525e-3 / 0.3048 + 2e-3)  # 2.525 Ω per 1000 ft: NBS Circular 31
     assert solution.feed_a["feed1"] == pytest.approx(5.0 / ohm, rel=1e-3)
 

@@ -13,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
+from benchtest.diagnosis import repair_scope
 from benchtest.errors import FileFaults, InputError, RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.lit_set import all_lit
@@ -162,11 +163,10 @@ def test_a_clock_that_was_set_back_does_not_make_an_old_session_the_last(
 
 def test_a_repair_is_worked_out_once(begin: Begin, monkeypatch: pytest.MonkeyPatch) -> None:
     solved = []
-    solve = Circuit.solve
     monkeypatch.setattr(
-        Circuit,
+        repair_scope,
         "solve",
-        lambda self, duty: solved.append(1) or solve(self, duty),  # type: ignore[func-returns-value]
+        lambda circuit, duty: solved.append(1) or solve(circuit, duty),  # type: ignore[func-returns-value]
     )
     session = begin()
     session.record(ReadingTaken("all", "4B", 4.1))

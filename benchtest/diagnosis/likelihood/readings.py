@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray, IndexArray
 from benchtest.circuit.node_loads import node_loads
-from benchtest.circuit.solution import Solution
+from benchtest.circuit.solution import Solution, solve_unloaded
 from benchtest.circuit.tolerance import (
     HAND_SOLDERED,
     Spread,
@@ -194,7 +194,7 @@ class Weigher:
     @cached_property
     def unloaded(self) -> FloatArray:
         """What the readings would be if no node drew anything, shape (readings,)."""
-        solution = self.responses.circuit.unloaded()
+        solution = solve_unloaded(self.responses.circuit)
         return self.ordered([read_at(solution, effect.taps) for effect in self.effects], axis=0)
 
     @cached_property

@@ -21,7 +21,7 @@ from benchtest.circuit.ladder import Factor
 from benchtest.circuit.netlist import FloatArray, IndexArray
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.node_loads import CORNER_V
-from benchtest.circuit.solution import Solution
+from benchtest.circuit.solution import Solution, solve
 from benchtest.diagnosis.model.faults import LEAST_OHM, MOST_OHM, FaultSpace
 from benchtest.diagnosis.model.rail_shorts import ShortEffects, short_effects
 from benchtest.diagnosis.model.wiring_faults import Misled
@@ -265,7 +265,7 @@ class Responses:
         """The prop under a lit set, with nothing more wrong."""
         made = self._solutions.get(lit)
         if made is None:
-            made = self._solutions[lit] = self.circuit.solve(self.duty(lit), self._near(lit))
+            made = self._solutions[lit] = solve(self.circuit, self.duty(lit), self._near(lit))
         return made
 
     def forget(self) -> None:
@@ -364,12 +364,12 @@ class Responses:
         circuit, duty = self.circuit.changed({joint: ohm}), self.duty(lit)
         warm = self.is_large and circuit.shares_unknowns(self.circuit)
         base = self.base(lit).solution if warm else None
-        solution = circuit.solve(duty, base)
+        solution = solve(circuit, duty, base)
         order = self.space.order
         stopped = np.flatnonzero(solution.node_v[order] < self.design.node.logic_v)
         if len(stopped):
             duty[order[stopped[0] :]] = 0.0
-            solution = circuit.solve(duty, solution if warm else None)
+            solution = solve(circuit, duty, solution if warm else None)
         if base is not None:
             # how a healthy joint sheds current is taken from the prop without the fault
             solution.joint_stiffness = base.joint_stiffness

@@ -16,6 +16,7 @@ import numpy as np
 
 from benchtest.circuit.netlist import FloatArray, IndexArray
 from benchtest.circuit.node_loads import node_loads
+from benchtest.circuit.solution import solve_unloaded
 from benchtest.circuit.tolerance import cause_names
 from benchtest.diagnosis.model.wiring_faults import Shorted
 from benchtest.prop.design import RAILS, Design, Place, StrandEnd, rail_probe
@@ -142,7 +143,7 @@ class RailShort:
         weigher, trials, effects = self._weigher, self._trials, self._effects
         circuit, solution = weigher.responses.circuit, effect.base.solution
         supply_v = float(circuit.supply_v.max())
-        idle = circuit.unloaded()
+        idle = solve_unloaded(circuit)
         rails = [rail_probe(place) for place in effects.places]
         place_v, idle_v = solution.volts_at(rails), idle.volts_at(rails)
         node_v = float(solution.node_v[circuit.loaded].mean())

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.feed_limits import LevelLimit, find_level_limit, surely_within_limits
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.circuit.startup import highest_starting_share
 from benchtest.drive.frame_clock import RAMP_S, FrameClock
 from benchtest.drive.universe_layout import Frame
@@ -113,11 +114,11 @@ class Lamp:
         if not duty.any() or surely_within_limits(self.design, duty):
             return None
         self._circuit = self._circuit or Circuit(self.design)
-        solution = self._circuit.solve(duty)
+        solution = solve(self._circuit, duty)
         if not solution.starts:
             share, _ = highest_starting_share(solution)
             fits = int(level * share * 100) / 100
             why = "nodes draw more as their volts fall, and here they would not start"
             return self._limit(duty * (fits / level), fits) or LevelLimit(fits, why)
-        dark_a = self._circuit.solve(np.zeros_like(duty)).feed_a
+        dark_a = solve(self._circuit, np.zeros_like(duty)).feed_a
         return find_level_limit(self.design, level, solution.feed_a, dark_a)

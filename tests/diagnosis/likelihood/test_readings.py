@@ -12,6 +12,7 @@ from scipy.stats import chi2, multivariate_normal, norm
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.inference.conditional import chance_beyond
@@ -115,7 +116,7 @@ def test_a_rank_one_change_is_the_circuit_solved_anew(
         anew = Circuit(fan, {name: ohm})
         parts, expected = [], []
         for effect in weigher.effects:
-            solution = anew.solve(effect.taps.lit.duty(fan))
+            solution = solve(anew, effect.taps.lit.duty(fan))
             taps = effect.taps.moved_to(anew)
             value = np.array([solution.volts(r.probe) for r in taps.readings])
             expected += value.tolist()

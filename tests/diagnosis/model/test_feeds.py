@@ -8,6 +8,7 @@ from collections.abc import Callable
 import pytest
 
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.diagnosis import Engine, Finding
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
@@ -36,7 +37,7 @@ def _read(
     circuit, found = Circuit(unit, joint_ohm), []
     for lit, text in asked:
         probe, lights = parse_probe(text, unit), parse_lit_set(lit, unit)
-        volts = circuit.solve(lights.duty(unit)).volts(probe)
+        volts = solve(circuit, lights.duty(unit)).volts(probe)
         found.append(Reading(lights, probe, round(volts, 3 if abs(volts) > 0.6 else 4)))
     return found
 

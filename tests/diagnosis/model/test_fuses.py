@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.circuit.spice import spice_deck
 from benchtest.circuit.tolerance import HAND_SOLDERED
 from benchtest.diagnosis import Engine, Finding
@@ -63,7 +64,7 @@ def test_a_blown_fuse_leaves_all_to_the_other_feed(
     name, behind, tail, volts = lines[at].split()
     lines[at] = f"{name} blown {tail} {volts}\nRblown blown 0 1e9\nRbehind {behind} 0 1e12"
     theirs = by_ngspice("\n".join(lines) + "\n", tmp_path)
-    solution = Circuit(design, {"feed2": math.inf}).solve(duty)
+    solution = solve(Circuit(design, {"feed2": math.inf}), duty)
     volts_v = [theirs[f"probe_{n}"] for n in range(1, 5)]
     assert solution.volts_at(probes) == pytest.approx(volts_v, abs=1e-5)
     assert solution.feed_a["feed2"] == pytest.approx(0.0, abs=1e-9)
@@ -151,7 +152,7 @@ def test_only_the_other_supply_moves_readings_without_a_fuse(weir: Design, engin
         fed = weir.with_supply_volts(
             {feed.name: feed.volts + more_v.get(feed.name, 0.0) for feed in weir.feeds}
         )
-        solution = Circuit(fed, {"feed2": math.inf}).solve(lit.duty(fed))
+        solution = solve(Circuit(fed, {"feed2": math.inf}), lit.duty(fed))
         return np.asarray(solution.volts_at(probes))
 
     per_v = [(volts({name: 0.01}) - volts({})) / 0.01 for name in ("feed1", "feed2")]

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.circuit.tolerance import FROM_MANY_REELS, HAND_SOLDERED, sensitivities
 from benchtest.diagnosis.model.node_variation import (
     QUIESCENT_SD,
@@ -30,7 +31,7 @@ def _moved_v(design: Design, kind: NodeKind, joints: dict[str, float]) -> np.nda
     values = []
     for node in (design.node, kind):
         circuit = Circuit(dataclasses.replace(design, node=node), joints)
-        solution = circuit.solve(all_lit(design).duty(design))
+        solution = solve(circuit, all_lit(design).duty(design))
         values.append([solution.volts(probe) for probe in probes])
     return np.asarray(np.array(values[1]) - np.array(values[0]))
 
@@ -43,7 +44,7 @@ def comb(make_fan: Callable[..., Design]) -> Design:
 def _effects(design: Design, joints: dict[str, float]) -> np.ndarray:
     circuit = Circuit(design, joints)
     probes = [parse_probe(text, design) for text in ("3B", "foot:3+>3A+")]
-    solution = circuit.solve(all_lit(design).duty(design))
+    solution = solve(circuit, all_lit(design).duty(design))
     columns = circuit.probe_incidence(probes).columns()
     read = sensitivities(circuit, solution.factor, columns, circuit.probe_offset(probes))
     return np.asarray(read.per_amp.T @ law_a(solution, HAND_SOLDERED))

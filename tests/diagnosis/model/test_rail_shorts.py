@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.circuit.spice import spice_deck
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.model.rail_shorts import short_places
@@ -47,21 +48,21 @@ class Shorted:
             low, high, volts = 0.0, feed.volts, feed.volts
             for _ in range(14):
                 made = self.design.with_supply_volts({feed.name: volts})
-                solution = Circuit(made, short_ohm=self.touching).solve(duty)
+                solution = solve(Circuit(made, short_ohm=self.touching), duty)
                 if solution.feed_a[feed.name] <= self.limit_a:
                     low = volts
                 else:
                     high = volts
                 volts = 0.5 * (low + high) if low < high else volts
             made = self.design.with_supply_volts({feed.name: max(low, 0.01)})
-            solution = Circuit(made, short_ohm=self.touching).solve(duty)
+            solution = solve(Circuit(made, short_ohm=self.touching), duty)
             if solution.node_v.min() >= self.design.node.logic_v:
                 break
         return made, duty
 
     def read(self, lit: LitSet, probe: Probe) -> Reading:
         made, duty = self.fed(lit)
-        volts = Circuit(made, short_ohm=self.touching).solve(duty).volts(probe)
+        volts = solve(Circuit(made, short_ohm=self.touching), duty).volts(probe)
         return Reading(lit, probe, round(volts, 4 if abs(volts) < 0.6 else 3))
 
     def work(self, engine: Engine) -> Finding:
@@ -204,7 +205,7 @@ def test_two_slips_of_the_pen_are_no_short(make_fan: MakeFan) -> None:
     for text in ("all", "1-4", "5-8", "1 3 5 7"):
         lit = parse_lit_set(text, design)
         for strand in (2, 4, 5, 7):
-            volts = circuit.solve(lit.duty(design)).volts(parse_probe(f"{strand}B", design))
+            volts = solve(circuit, lit.duty(design)).volts(parse_probe(f"{strand}B", design))
             slip = {("1-4", 5): 0.010, ("1 3 5 7", 4): -0.012}.get((text, strand), 0.0)
             readings.append(Reading(lit, parse_probe(f"{strand}B", design), round(volts, 3) + slip))
     finding = Engine(design).diagnose(readings)

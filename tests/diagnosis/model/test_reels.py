@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances, sensitivities
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.model.node_variation import REEL_SD, law_a
@@ -47,7 +48,7 @@ def test_what_a_second_reel_moves_is_the_circuits_own_difference(comb: Design) -
     tolerances = dataclasses.replace(FROM_MANY_REELS, reels=(SECOND,))
     probes = [parse_probe(text, comb) for text in ("2B", "6B", "foot:1+>foot:7+")]
     circuit = Circuit(comb)
-    solution = circuit.solve(all_lit(comb).duty(comb))
+    solution = solve(circuit, all_lit(comb).duty(comb))
     columns = circuit.probe_incidence(probes).columns()
     read = sensitivities(circuit, solution.factor, columns, circuit.probe_offset(probes))
     effect = (read.per_amp.T @ law_a(solution, tolerances))[:, 2]

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.model.faults import Priors, fault_space
 from benchtest.diagnosis.model.wiring_faults import other_orders, recoloured, shorts, swaps
@@ -151,7 +152,7 @@ def test_exchanged_strands_that_are_lit_together_say_nothing(small: Design) -> N
 def test_volts_tell_an_exchange_by_the_strand_that_draws(fan: Design, fan_engine: Engine) -> None:
     # strand 3 asked for, strand 4 lights: the drop stands across the joints of strand 4
     alone, told = _alone(3), _alone(4)
-    solution = fan_engine.responses.circuit.solve(told.duty(fan))
+    solution = solve(fan_engine.responses.circuit, told.duty(fan))
     probes = ["foot:3+>3A+", "foot:4+>4A+", "crown:4->4B-"]
     asked = [parse_probe(probe, fan) for probe in probes]
     readings = [Reading(alone, probe, solution.volts(probe)) for probe in asked]
@@ -163,7 +164,7 @@ def test_volts_tell_an_exchange_by_the_strand_that_draws(fan: Design, fan_engine
 def test_an_exchange_and_a_bad_joint_are_both_named(fan: Design, fan_engine: Engine) -> None:
     # 3 and 4 exchanged, so "3" lights strand 4, and its joint 4A+ has 0.6 ohm
     alone, told = _alone(3), _alone(4)
-    solution = Circuit(fan, {"4A+": 0.6}).solve(told.duty(fan))
+    solution = solve(Circuit(fan, {"4A+": 0.6}), told.duty(fan))
     probes = ["foot:3+>3A+", "foot:4+>4A+", "crown:4+>4B+", "foot:4->4A-"]
     asked = [parse_probe(probe, fan) for probe in probes]
     readings = [Reading(alone, probe, solution.volts(probe)) for probe in asked]

@@ -10,6 +10,7 @@ import pytest
 
 from benchtest.circuit.feed_limits import PermittedLitSets
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.inference.posterior import Posterior
@@ -131,7 +132,7 @@ def test_only_what_fuses_carry_is_asked_to_be_lit(small: Design) -> None:
         ask = engine.diagnose(readings).next
         assert ask.lit is not None
         assert ask.probe is not None
-        solution = circuit.solve(ask.lit.duty(design))
+        solution = solve(circuit, ask.lit.duty(design))
         assert sum(solution.feed_a.values()) <= 0.7
         readings.append(Reading(ask.lit, ask.probe, round(solution.volts(ask.probe), 4)))
     assert len(readings) == 6

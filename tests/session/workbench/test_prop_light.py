@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.drive.driver import Target
 from benchtest.drive.driver_choice import driver_for
 from benchtest.drive.e131.driver import SourceSettings
@@ -71,7 +72,7 @@ def test_nodes_that_would_not_start_are_refused_and_what_starts_is_told(
     assert lamp.is_dark
     lamp.light(all_lit(design), lower=True)
     assert lamp.level == int(fits) / 100
-    assert Circuit(design).solve(all_lit(design, lamp.level).duty(design)).starts
+    assert solve(Circuit(design), all_lit(design, lamp.level).duty(design)).starts
 
 
 def test_nodes_that_start_are_lit_in_full(
@@ -87,7 +88,7 @@ def test_looks_are_lit_as_brightly_as_the_fuse_lets(lamp_of: Lamps, fan: Design)
     """40 nodes at full want 1.5 A; the fuse carries 1 A."""
     lamp = lamp_of(fan)
     lamp.light(all_lit(fan), lower=True)
-    amps = Circuit(fan).solve(all_lit(fan, lamp.level).duty(fan)).feed_a["main"]
+    amps = solve(Circuit(fan), all_lit(fan, lamp.level).duty(fan)).feed_a["main"]
     assert 0.95 < amps <= 1.0
     lamp.light_nodes([NodeName(2, n) for n in range(1, 11)], 0.5)
     assert (lamp.words, lamp.level) == ("2.1 to 2.10 at 50%", 0.5)
@@ -101,5 +102,5 @@ def test_what_surely_fits_is_lit_without_solving_and_is_no_more_than_fits(
     roomy = replace(fan, feeds=tuple(replace(feed, fuse_a=4.0) for feed in fan.feeds))
     lamp = lamp_of(roomy)
     lamp.light(all_lit(roomy))
-    assert Circuit(roomy).solve(all_lit(roomy).duty(roomy)).feed_a["main"] < 4.0
+    assert solve(Circuit(roomy), all_lit(roomy).duty(roomy)).feed_a["main"] < 4.0
     assert lamp.level == 1.0

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.errors import InputError, NameFault
 from benchtest.prop.lit_set import LitSet
 from benchtest.prop.notation import parse_probe
@@ -26,7 +27,7 @@ def test_a_reading_is_weighed_while_it_is_typed(stand: Stand) -> None:
     assert empty is not None
     assert (empty.volts, empty.z, empty.hint) == (None, None, "")
     lit = LitSet(frozenset([1, 3]))
-    solved = Circuit(stand.design).solve(lit.duty(stand.design))
+    solved = solve(Circuit(stand.design), lit.duty(stand.design))
     exact = solved.volts(parse_probe("4B", stand.design))
     assert empty.expected_v == pytest.approx(exact, abs=0.02)
     right = stand.typed(f"{empty.expected_v:.3f}")

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
+from benchtest.circuit.solution import solve
 from benchtest.diagnosis import Finding, NextReading, Suspect
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import InputError, NameFault
@@ -68,7 +69,7 @@ def test_more_than_the_fuse_carries_is_refused_and_what_fits_is_told(
     stand.lamp.light(LitSet(every.strands, fits))
     level = round(255 * fits)
     assert prop.shows(np.full_like(dark(prop.design), level))
-    solved = Circuit(prop.design).solve(LitSet(every.strands, fits).duty(prop.design))
+    solved = solve(Circuit(prop.design), LitSet(every.strands, fits).duty(prop.design))
     assert 0.95 < solved.feed_a["main"] <= 1.0
 
 
