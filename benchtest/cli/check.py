@@ -16,12 +16,12 @@ from benchtest.cli.common import (
     print_json,
     print_table,
 )
-from benchtest.formatting import counted
+from benchtest.formatting import count_noun
 
 if TYPE_CHECKING:
-    from benchtest.circuit.design_review import Review
+    from benchtest.circuit.design_review import DesignReview
     from benchtest.circuit.feed_limits import FeedBudget
-    from benchtest.circuit.ratings import LoadLimit
+    from benchtest.circuit.ratings import RatingCheck
     from benchtest.prop.design import Design
 
 
@@ -42,10 +42,10 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 
 def run(args: argparse.Namespace) -> int:
     """Read the prop file, solve full white, and print what it takes."""
-    from benchtest.circuit.design_review import review
+    from benchtest.circuit.design_review import review_design
 
     design = design_of(args)
-    found = review(design)
+    found = review_design(design)
     if args.json:
         print_json(_answer(design, found))
     else:
@@ -57,7 +57,7 @@ RATES = (20, 25, 40)
 """Frames a second that people drive props at. [1/s]"""
 
 
-def _answer(design: Design, review: Review) -> dict[str, Any]:
+def _answer(design: Design, review: DesignReview) -> dict[str, Any]:
     from benchtest.drive.universe_layout import frames_per_s, nodes_per_output, universe_numbers
 
     node, volts = review.full.lowest_node
@@ -107,7 +107,7 @@ def _answer(design: Design, review: Review) -> dict[str, Any]:
     }
 
 
-def _show(design: Design, review: Review) -> None:
+def _show(design: Design, review: DesignReview) -> None:
     from rich.text import Text
 
     from benchtest.drive.universe_layout import universe_numbers
@@ -117,8 +117,8 @@ def _show(design: Design, review: Review) -> None:
     channels = design.node_count * design.node.channels
     out.print(
         Text(
-            f"{design.name}: {counted(len(design.strands), 'strand')}, "
-            f"{counted(design.node_count, 'node')} of "
+            f"{design.name}: {count_noun(len(design.strands), 'strand')}, "
+            f"{count_noun(design.node_count, 'node')} of "
             f"{design.node.name} ({design.node.title}); {channels} channels in "
             f"{_universes(universes)}."
         )
@@ -140,13 +140,13 @@ def _show(design: Design, review: Review) -> None:
         out.print(Text(f"Warning: {warning}."))
 
 
-def _limit(limit: LoadLimit) -> tuple[str, ...]:
+def _limit(limit: RatingCheck) -> tuple[str, ...]:
     # rounded down: what is shown must still fit
     level = "full white" if limit.level == 1.0 else f"{math.floor(limit.level * 100) / 100:.2f}"
     return limit.what, f"{limit.amps:.2f}", f"{limit.allowed_a:.2f}", level
 
 
-def _words(design: Design, review: Review) -> Iterator[str]:
+def _words(design: Design, review: DesignReview) -> Iterator[str]:
     from benchtest.drive.universe_layout import frames_per_s, nodes_per_output
 
     node, volts = review.full.lowest_node
@@ -178,7 +178,7 @@ def _words(design: Design, review: Review) -> Iterator[str]:
 PROFILE_ROWS, PROFILE_COLUMNS = 9, 64
 
 
-def _print_profile(review: Review) -> None:
+def _print_profile(review: DesignReview) -> None:
     """Volts along the strand of the lowest node, drawn with characters every terminal has."""
     from rich.text import Text
 

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, Protocol
 
-from benchtest.errors import InputError, nearest
+from benchtest.errors import InputError, did_you_mean
 
 if TYPE_CHECKING:
     from benchtest.drive.e131.other_sources import OtherSource
@@ -71,7 +71,7 @@ def parse_target(text: str) -> Target:
         raise InputError(f'--to "{text[:60]}": write e131:HOST, an IPv6 address in brackets')
     raise InputError(
         f'--to "{text[:60]}": write e131 (multicast), e131:HOST, serial:DEVICE or virtual'
-        + nearest(kind, _KINDS)
+        + did_you_mean(kind, _KINDS)
     )
 
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from benchtest.formatting import counted
+from benchtest.formatting import count_noun
 from benchtest.records.integrity import find_damage
 
 DATABASE_FILE = "bench.sqlite3"
@@ -43,7 +43,7 @@ class BackupCopy:
     def __str__(self) -> str:
         when = datetime.fromtimestamp(self.path.stat().st_mtime).strftime("%Y-%m-%d %H:%M")
         inside = f"{BACKUP_FOLDER}/{self.path.name}"
-        held = f"{counted(self.sessions, 'session')}, {counted(self.events, 'event')}"
+        held = f"{count_noun(self.sessions, 'session')}, {count_noun(self.events, 'event')}"
         return f"{inside} ({held}, {when})"
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from benchtest.records.words import shown_ohms
+from benchtest.formatting import format_ohms
 
 _MIN_CERTAIN_PROBABILITY, _MAX_CLEARED_PROBABILITY = 0.95, 0.05
 """Probability of being at fault from which a joint's band is given plainly, and up to which only
@@ -72,9 +72,11 @@ class JointResistance:
         if self.at_fault > _MAX_CLEARED_PROBABILITY:
             most = self.at_most_ohm
             return (
-                "open or not, in doubt" if most is None else f"up to {shown_ohms(most)}, in doubt"
+                "open or not, in doubt" if most is None else f"up to {format_ohms(most)}, in doubt"
             )
-        return _NOT_SHOWN if self.at_most_ohm is None else f"at most {shown_ohms(self.at_most_ohm)}"
+        return (
+            _NOT_SHOWN if self.at_most_ohm is None else f"at most {format_ohms(self.at_most_ohm)}"
+        )
 
     @property
     def short(self) -> str:
@@ -95,8 +97,8 @@ class JointResistance:
         '97 mΩ–2.3 Ω'
         """
         if self.high_ohm >= MIN_OPEN_OHM:
-            return f"over {shown_ohms(self.low_ohm)} or open"
-        low, high = shown_ohms(self.low_ohm), shown_ohms(self.high_ohm)
+            return f"over {format_ohms(self.low_ohm)} or open"
+        low, high = format_ohms(self.low_ohm), format_ohms(self.high_ohm)
         if low == high:
             return low
         if low.split()[1] == high.split()[1]:
@@ -314,7 +316,7 @@ class OutlierLine:
         advice = "mend it" if self.band.is_bad else "look at it"
         return (
             f"{self.tag}: {self.where} has {self.band.range_words}, the same joint of the others "
-            f"about {shown_ohms(self.usual_ohm)}: {advice}."
+            f"about {format_ohms(self.usual_ohm)}: {advice}."
         )
 
     def as_json(self) -> dict[str, Any]:

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 
-from benchtest.errors import RecordsFault, no_room_said
-from benchtest.formatting import counted
+from benchtest.errors import RecordsFault, temp_file_errors
+from benchtest.formatting import count_noun
 from benchtest.records import backup
 from benchtest.records.backup import DATABASE_FILE
 from benchtest.records.disk import NETWORK, disk_kind
@@ -76,7 +76,8 @@ def _check_present(path: Path) -> None:
         _refuse_new(path)
     if 0 < octets < _MIN_OCTETS:  # SQLite takes so short a file for an empty one
         raise RecordsFault(
-            f"{path}: is damaged (cut to {counted(octets, 'octet')}); {recovery_hint(path.parent)}"
+            f"{path}: is damaged (cut to {count_noun(octets, 'octet')}); "
+            f"{recovery_hint(path.parent)}"
         )
 
 
@@ -135,7 +136,7 @@ def _copy_into(held: sqlite3.Connection, path: Path) -> None:
     except sqlite3.OperationalError as error:
         if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
             raise
-    with no_room_said(), tempfile.TemporaryDirectory(prefix="benchtest-") as folder:
+    with temp_file_errors(), tempfile.TemporaryDirectory(prefix="benchtest-") as folder:
         for side in ("", "-wal"):
             if (one := path.with_name(f"{DATABASE_FILE}{side}")).is_file():
                 shutil.copyfile(one, Path(folder) / one.name)

@@ -14,8 +14,8 @@ from typing import Any, get_args
 
 from benchtest.errors import FileFaults, InputError
 from benchtest.evidence.meter import Meter
+from benchtest.formatting import epoch_ms
 from benchtest.prop.reader import parse_design
-from benchtest.records.checksums import moment_ms
 from benchtest.records.models import Event, SessionRow, Stage, Unit, check_tag, encode_event_data
 from benchtest.records.record_limits import (
     MAX_DEPTH,
@@ -191,7 +191,7 @@ def _check_places(shelf: Shelf, sessions: Iterable[ExportedSession]) -> None:
     keys = {unit.tag: unit.key for unit in shelf.units()}
     here = [(keys[row.tag], row) for row in shelf.sessions()]
     for key, row in (*here, *((one.row.tag, one.row) for one in sessions)):
-        starts_ms.setdefault(key, []).append(moment_ms(row.started_at) or 0)
+        starts_ms.setdefault(key, []).append(epoch_ms(row.started_at) or 0)
     for one in sessions:
         row, of_unit = one.row, starts_ms[one.row.tag]
         if row.placed_ms is not None and row.placed_ms > max(of_unit) + len(of_unit):
@@ -267,7 +267,7 @@ def _text(found: Mapping[str, Any], key: str) -> str:
 
 def _time(found: Mapping[str, Any], key: str) -> str:
     value = _text(found, key)
-    if not _TIME.fullmatch(value) or moment_ms(value) is None:
+    if not _TIME.fullmatch(value) or epoch_ms(value) is None:
         raise InputError(
             f'{key} is "{value:.40}"; write date, time and offset, such as '
             "2026-11-25T18:00:00.000+00:00"

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
-from benchtest.errors import InputError, NameFault, nearest
+from benchtest.errors import InputError, NameFault, did_you_mean
 from benchtest.records.matplotlib_setup import draw_pdf, draw_svg
 
 if TYPE_CHECKING:
@@ -122,7 +122,7 @@ def find_sheet(name: str) -> LabelSheet:
     """
     if name not in LABEL_SHEETS:
         raise NameFault(f'sheet "{name[:20]}": give one of {", ".join(LABEL_SHEETS)}'
-                        f"{nearest(name, list(LABEL_SHEETS))}")  # fmt: skip
+                        f"{did_you_mean(name, list(LABEL_SHEETS))}")  # fmt: skip
     return LABEL_SHEETS[name]
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable
 
-from benchtest.records.checksums import event_checksum, moment_ms
+from benchtest.formatting import epoch_ms
+from benchtest.records.checksums import event_checksum
 
 SCHEMA_VERSION = 2
 
@@ -23,7 +24,7 @@ def _migrate_to_2(connection: sqlite3.Connection) -> None:
     connection.execute("ALTER TABLE session ADD COLUMN placed_ms INTEGER NOT NULL DEFAULT 0")
     connection.execute("ALTER TABLE event ADD COLUMN digest TEXT NOT NULL DEFAULT ''")
     for id_, started_at in connection.execute("SELECT id, started_at FROM session").fetchall():
-        placed = (moment_ms(started_at) or 0, id_)
+        placed = (epoch_ms(started_at) or 0, id_)
         connection.execute("UPDATE session SET placed_ms = ? WHERE id = ?", placed)
     (keeper,) = connection.execute(
         "SELECT sql FROM sqlite_schema WHERE name = 'event_stays'"

@@ -11,9 +11,8 @@ from itertools import pairwise
 from typing import Literal
 
 from benchtest.evidence.marks import Mark
-from benchtest.formatting import counted
+from benchtest.formatting import count_noun, format_percent
 from benchtest.prop.design import RAILS, Bus, BusPad, Design, End, Feed, StrandEnd
-from benchtest.records.words import percent
 
 MAP_WIDTH = 760.0
 _TOP = 26.0
@@ -108,7 +107,7 @@ class _MapDrawing:
             for side in ("A", "B")
         }
         self.left, self.right = room["A"], MAP_WIDTH - room["B"] - 16.0
-        words = f"Prop map: {counted(count, 'strand')}, {counted(design.node_count, 'node')}"
+        words = f"Prop map: {count_noun(count, 'strand')}, {count_noun(design.node_count, 'node')}"
         self.map = SvgPropMap(round(_TOP + count * self.row + 14.0, 1), words)
 
     def y(self, strand: int) -> float:
@@ -266,7 +265,7 @@ class _MapDrawing:
             return
         x, strand = place
         self.map.spots.append(Marker("suspect", x, self.y(strand), min(4.5, self.row / 2.5)))
-        labels.setdefault(strand, []).append((x, f"! {where} {percent(probability)}"))
+        labels.setdefault(strand, []).append((x, f"! {where} {format_percent(probability)}"))
 
     def _place(self, where: str) -> tuple[float, int] | None:
         """Where a suspect is drawn, and the strand it stands on."""

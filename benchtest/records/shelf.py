@@ -13,10 +13,11 @@ from uuid import uuid4
 
 import platformdirs
 
-from benchtest.errors import InputError, NameFault, RecordsFault, nearest
+from benchtest.errors import InputError, NameFault, RecordsFault, did_you_mean
+from benchtest.formatting import epoch_ms
 from benchtest.input_files import printable
 from benchtest.records.backup import DATABASE_FILE
-from benchtest.records.checksums import SessionKey, design_checksum, event_checksum, moment_ms
+from benchtest.records.checksums import SessionKey, design_checksum, event_checksum
 from benchtest.records.database import (
     check_file_unchanged,
     checkpoint,
@@ -156,7 +157,7 @@ class Shelf:
         units = self.units()
         if (unit := self._units().get(self._key_of(tag))) is not None:
             return unit
-        near = nearest(tag, [unit.tag for unit in units])
+        near = did_you_mean(tag, [unit.tag for unit in units])
         raise NameFault(
             f'unit "{printable(tag)}": not on this bench{near}; `benchtest shelf` lists them'
         )
@@ -238,7 +239,7 @@ class Shelf:
             last = max(
                 (row.placed_ms or 0 for row in self._sessions("tag = ?", (tag,))), default=-1
             )
-            placed_ms = max(moment_ms(started_at) or 0, last + 1)
+            placed_ms = max(epoch_ms(started_at) or 0, last + 1)
             self._add_design(design_name, design_text)
             self._put_session(
                 SessionRow(session, tag, design_text, started_at, meter, placed_ms),
@@ -251,7 +252,7 @@ class Shelf:
         digest = design_checksum(row.design_text)
         placed_ms = row.placed_ms
         if placed_ms is None:
-            placed_ms = moment_ms(row.started_at) or 0
+            placed_ms = epoch_ms(row.started_at) or 0
         for statement, values in (
             ("design VALUES (?, ?, ?)", (digest, unit.design_name, row.design_text)),
             ("unit VALUES (?, ?, ?)", (check_tag(unit.tag), unit.design_name, unit.stage)),
@@ -302,7 +303,7 @@ class Shelf:
             self._omitted[row.id, 0] = (
                 f"{row.tag}: place {row.placed_ms} among its tests is no time"
             )
-            row = replace(row, placed_ms=moment_ms(row.started_at))
+            row = replace(row, placed_ms=epoch_ms(row.started_at))
         return row
 
     def _find_key(self, session: str) -> SessionKey | None:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
-from benchtest.formatting import counted
+from benchtest.formatting import count_noun
 from benchtest.records.matplotlib_setup import draw_svg
 
 if TYPE_CHECKING:
@@ -93,7 +93,7 @@ class StrandPlot:
 
 def draw_strands(plot: StrandPlot) -> str:
     """The plot as an SVG element, without anything from elsewhere."""
-    says = f"Volts along {counted(len(plot.panels), 'strand')}, as designed and as read"
+    says = f"Volts along {count_noun(len(plot.panels), 'strand')}, as designed and as read"
     return embed_svg(draw_svg(lambda: _figure(plot), PLOT_STYLE), "volts", says)
 
 

@@ -23,11 +23,11 @@ from benchtest.drive.frame_clock import RAMP_S, FrameClock
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import BenchError
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.formatting import counted
-from benchtest.pattern import frame_of
+from benchtest.formatting import count_noun
+from benchtest.pattern import frame_from_duty
 from benchtest.prop.design import Design
 from benchtest.prop.joints import data_joints, power_joints
-from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
 from benchtest.session.desk import FIRST_LEVEL, LOOK_LEVEL
@@ -121,8 +121,8 @@ def run_demo(folder: Path, seed: int, say: Say) -> Outcome:
         session = Session.start(shelf, text, tag, DEFAULT_METER)
         session.target = VIRTUAL
         with start_simulation(path, [hidden], seed) as prop:
-            say(f"Unit {tag}, {design.name}: {counted(len(design.strands), 'strand')}, "
-                f"{counted(design.node_count, 'node')}. A fault is hidden in it.")  # fmt: skip
+            say(f"Unit {tag}, {design.name}: {count_noun(len(design.strands), 'strand')}, "
+                f"{count_noun(design.node_count, 'node')}. A fault is hidden in it.")  # fmt: skip
             sender = SourceSettings(load_cid(folder))
             driver = driver_for(parse_target(prop.target), design, sender)
             nodes, channels = design.node_count, design.node.channels
@@ -221,9 +221,9 @@ class _Worker:
         else:
             raise BenchError(f"the demo cannot go on: {advice.says}")
 
-    def _light(self, lit: Lit, ramp_s: float = 0.0) -> None:
+    def _light(self, lit: LitSet, ramp_s: float = 0.0) -> None:
         """Light a set, and wait until the prop shows it."""
-        frame = frame_of(lit.duty(self.session.design))
+        frame = frame_from_duty(lit.duty(self.session.design))
         self.clock.show(frame, ramp_s)
         wait_for_frame(self.prop, lambda: frame, ramp_s + FRAME_TIMEOUT_S)
 
@@ -235,7 +235,7 @@ class _Worker:
         self.say(f"  before power: {check} at {feed} good{shown}")
 
     def _glow(self) -> None:
-        self._light(everything(self.session.design, FIRST_LEVEL))
+        self._light(all_lit(self.session.design, FIRST_LEVEL))
         glows = all(sight.seen == "ok" for sight in self.prop.look())
         self.session.record(FirstLight(glows, FIRST_LEVEL))
         self.say(f"  first light: {'every strand glows' if glows else 'not every strand glows'}")
@@ -244,7 +244,7 @@ class _Worker:
         """A colour order is all that this step can show to be wrong, and no demo hides that."""
         assert advice.lit is not None
         assert advice.colour is not None
-        self._light(Lit(advice.lit.strands, LOOK_LEVEL, advice.lit.colour))
+        self._light(LitSet(advice.lit.strands, LOOK_LEVEL, advice.lit.colour))
         right = all(sight.seen != "wrong-colour" for sight in self.prop.look())
         text = advice.lit.text(self.session.design)
         lit = None if advice.strand is not None or text == "all" else text
@@ -253,7 +253,7 @@ class _Worker:
         self.say(f"  {advice.colour}{where}: {'right' if right else 'wrong'}")
 
     def _look(self, strand: int) -> None:
-        lit = Lit(frozenset([strand]), LOOK_LEVEL)
+        lit = LitSet(frozenset([strand]), LOOK_LEVEL)
         self._light(lit)
         sights = [sight for sight in self.prop.look() if sight.strand == strand]
         wrong = [sight for sight in sights if sight.seen != "ok"]

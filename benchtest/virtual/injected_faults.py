@@ -11,12 +11,12 @@ import numpy as np
 
 from benchtest.diagnosis.model.faults import fuses
 from benchtest.diagnosis.model.wiring_faults import COLOUR_ORDER, Misled, recoloured, swaps
-from benchtest.errors import InputError, nearest
-from benchtest.formatting import number_in
+from benchtest.errors import InputError, did_you_mean
+from benchtest.formatting import float_from_text
 from benchtest.prop.data_path import strand_order
 from benchtest.prop.design import Design, StrandEnd
-from benchtest.prop.lit_set import parse_lit
-from benchtest.prop.notation import joint_by_name, parse_node
+from benchtest.prop.lit_set import parse_lit_set
+from benchtest.prop.notation import find_joint, parse_node
 
 NodeState = Literal["dead", "dark", "no-data-out"]
 _NODE_STATES: tuple[NodeState, ...] = ("dead", "dark", "no-data-out")
@@ -95,7 +95,7 @@ def parse_fault(text: str, design: Design) -> InjectedFault:
                 f'fault {where}: "{what[:20]}"; write {where}=short, or {where}=blown for its fuse'
             )
         return WiringFault(where, "short")  # a lone feed's fuse takes all volts as a short does
-    joint = joint_by_name(where, design)
+    joint = find_joint(where, design)
     if what == "open":
         return JointFault(joint.name, math.inf)
     if not joint.is_power:
@@ -124,11 +124,13 @@ def _node_fault(where: str, what: str, design: Design) -> NodeFault:
         if what == state:
             return NodeFault(str(node), state)
     known = ", ".join(_NODE_STATES)
-    raise InputError(f'fault {where}: "{what[:20]}"; give {known}{nearest(what, _NODE_STATES)}')
+    raise InputError(
+        f'fault {where}: "{what[:20]}"; give {known}{did_you_mean(what, _NODE_STATES)}'
+    )
 
 
 def _strand_fault(where: str, what: str, design: Design) -> WiringFault:
-    (strand,) = parse_lit(where, design).strands
+    (strand,) = parse_lit_set(where, design).strands
     if what == "reversed":
         return WiringFault(str(strand), what)
     word, _, other = what.partition(":")
@@ -175,7 +177,7 @@ def data_remap(fault: WiringFault, design: Design) -> Misled | None:
 
 def _ohms(text: str, what: str) -> float:
     try:
-        ohm = number_in(what)
+        ohm = float_from_text(what)
     except ValueError:
         ohm = math.nan
     if not 0.0 <= ohm <= 1e6:

@@ -17,7 +17,7 @@ from benchtest.diagnosis.model.wiring_faults import shorts
 from benchtest.errors import CircuitFault
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.prop.design import Design, Probe
-from benchtest.prop.notation import joint_by_name, parse_node
+from benchtest.prop.notation import find_joint, parse_node
 from benchtest.virtual.built_unit import BuiltUnit, build_unit, draw_joint_ohm
 from benchtest.virtual.data_line import DataLine
 from benchtest.virtual.injected_faults import InjectedFault, JointFault, WiringFault, data_remap
@@ -196,7 +196,7 @@ class VirtualProp:
         elif where[-1:] not in ("+", "-", "d") or where in self.faults:
             touched_by(self.design, where)  # refuses what the prop does not have
         else:
-            joint = joint_by_name(where, self.design)
+            joint = find_joint(where, self.design)
             where = joint.name
             if joint.is_power and self._chance is not None:
                 self.built.joint_ohm[where] = draw_joint_ohm(joint, self._chance)

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtest.drive.flash_limit import LARGE_AREA_NODES, FlashGuard
-from benchtest.pattern import frame_of, load_patterns
+from benchtest.pattern import frame_from_duty, load_patterns
 from benchtest.prop.design import Design
 
 Played = Sequence[tuple[float, np.ndarray]]
@@ -142,7 +142,7 @@ def test_no_shipped_pattern_flashes_nor_is_held_back(
     steps = pattern.steps(fan)[:60]
     count = max(8, len(steps) + 3)  # round and round: the last step meets the first
     played = [
-        (number * pattern.hold_s, frame_of(steps[number % len(steps)].duty))
+        (number * pattern.hold_s, frame_from_duty(steps[number % len(steps)].duty))
         for number in range(count)
     ]
     assert flashes(played) <= 3

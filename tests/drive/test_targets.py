@@ -9,11 +9,11 @@ from uuid import uuid4
 
 import pytest
 
+from benchtest.circuit.feed_limits import find_level_limit
 from benchtest.drive.driver import Target, parse_target
 from benchtest.drive.driver_choice import driver_for
 from benchtest.drive.e131.cid import load_cid
 from benchtest.drive.e131.driver import SourceSettings
-from benchtest.drive.level_limit import level_that_fits
 from benchtest.drive.serial_ports import describe_ports
 from benchtest.errors import DriveFault, InputError
 from benchtest.prop.design import Design
@@ -84,9 +84,9 @@ def test_the_highest_level_that_fits_is_offered(make_fan: Callable[..., Design])
     feed = dataclasses.replace(fan.feeds[0], fuse_a=5.0, supply_a=5.0)
     fan = dataclasses.replace(fan, feeds=(feed,))
     lit, dark = {feed.name: 10.0}, {feed.name: 1.0}
-    limit = level_that_fits(fan, 1.0, lit, dark)
+    limit = find_level_limit(fan, 1.0, lit, dark)
     assert limit is not None
     # 80 % of 5 A is 4 A; 1 A flows dark, so 3 of the other 9 A fit
     assert limit.level == pytest.approx(0.33)
     assert "80 %" in limit.why
-    assert level_that_fits(fan, 0.3, {feed.name: 3.7}, dark) is None
+    assert find_level_limit(fan, 0.3, {feed.name: 3.7}, dark) is None

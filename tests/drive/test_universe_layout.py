@@ -16,7 +16,8 @@ from benchtest.drive.universe_layout import (
     universe_numbers,
     universe_slices,
 )
-from benchtest.prop.design import Design, NodeKind, Output
+from benchtest.prop.design import Design, Output
+from benchtest.prop.node_kinds import NodeKind
 from tests.wire import slots_of
 
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from benchtest.circuit.predict import predict
+from benchtest.circuit.prediction import predict
 from benchtest.prop.design import Design, StrandEnd, rail_probe
-from benchtest.prop.lit_set import everything
+from benchtest.prop.lit_set import all_lit
 from benchtest.virtual.built_unit import BuiltUnit, build_unit
 from benchtest.virtual.virtual_prop import VirtualProp
 
@@ -95,7 +95,7 @@ def test_volts_of_many_units_spread_as_predicted(make_fan: MakeFan) -> None:
     # the prediction works with derivatives, this with whole solutions of 200 units
     design = make_fan(strands=3, nodes=12, crown=False, wire="26 AWG")
     probes = [rail_probe(StrandEnd(2, "A")), rail_probe(StrandEnd(3, "B"))]
-    predicted = predict(design, everything(design), probes)
+    predicted = predict(design, all_lit(design), probes)
     volts = []
     for seed in range(UNITS):
         prop = VirtualProp(design, seed=seed)

@@ -13,8 +13,9 @@ from benchtest.drive.universe_layout import frame_from_slots
 from benchtest.errors import NameFault
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
-from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.lit_set import Lit, everything, parse_lit
+from benchtest.prop.design import Design
+from benchtest.prop.lit_set import LitSet, all_lit, parse_lit_set
+from benchtest.prop.node_kinds import NodeKind
 from benchtest.prop.notation import parse_probe
 from benchtest.virtual.injected_faults import parse_faults
 from benchtest.virtual.observer import Observation, observe
@@ -35,16 +36,16 @@ def engine(fan: Design) -> Engine:
     return Engine(fan)
 
 
-def _show(prop: VirtualProp, lit: Lit) -> list[Observation]:
+def _show(prop: VirtualProp, lit: LitSet) -> list[Observation]:
     prop.receive(np.rint(lit.duty(prop.design) * 255).astype(np.uint8))
     return observe(prop)
 
 
-def _alone(number: int, colour: str = "white") -> Lit:
-    return Lit(frozenset([number]), 1.0, colour)
+def _alone(number: int, colour: str = "white") -> LitSet:
+    return LitSet(frozenset([number]), 1.0, colour)
 
 
-def _walk(prop: VirtualProp, lits: list[Lit]) -> list[Mark]:
+def _walk(prop: VirtualProp, lits: list[LitSet]) -> list[Mark]:
     """Each lit set shown, and everything looked at: what is lit, and what should not be."""
     marks = []
     for lit in lits:
@@ -80,7 +81,7 @@ def test_a_strand_turned_round_is_dark_with_all_that_follow_and_its_volts_are_ri
     fan: Design, engine: Engine
 ) -> None:
     prop = VirtualProp(fan, parse_faults(["3=reversed"], fan), seed=2)
-    lit = everything(fan)
+    lit = all_lit(fan)
     marks = _walk(prop, [lit])
     assert [mark.seen for mark in marks] == ["ok", "ok", "dark", "dark", "dark"]
     probes = [parse_probe(name, fan) for name in ("3A", "3B")]
@@ -94,7 +95,7 @@ def test_a_strand_turned_round_is_dark_with_all_that_follow_and_its_volts_are_ri
 def test_rails_joined_or_a_fuse_gone_leave_no_volts_and_no_light(
     fan: Design, engine: Engine
 ) -> None:
-    feed, lit = fan.feeds[0].name, everything(fan)
+    feed, lit = fan.feeds[0].name, all_lit(fan)
     prop = VirtualProp(fan, parse_faults([f"{feed}=short"], fan), seed=3)
     marks = _walk(prop, [lit])
     assert {mark.seen for mark in marks} == {"dark"}
@@ -136,9 +137,9 @@ def test_another_order_shows_what_the_slots_say_to_such_a_node(
 
 def test_light_that_was_left_standing_is_seen_on_a_strand_that_is_not_lit(fan: Design) -> None:
     prop = VirtualProp(fan)
-    _show(prop, everything(fan))
+    _show(prop, all_lit(fan))
     prop.inject_fault(parse_faults(["4=reversed"], fan)[0])
-    assert _show(prop, parse_lit("1", fan)) == [
+    assert _show(prop, parse_lit_set("1", fan)) == [
         Observation(1, 1, 8, "ok"),
         Observation(4, 1, 8, "stuck"),
         Observation(5, 1, 8, "stuck"),

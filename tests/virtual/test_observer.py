@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from benchtest.evidence.marks import Mark
-from benchtest.prop.design import Design, NodeKind
-from benchtest.prop.lit_set import parse_lit
+from benchtest.prop.design import Design
+from benchtest.prop.lit_set import parse_lit_set
+from benchtest.prop.node_kinds import NodeKind
 from benchtest.virtual.injected_faults import parse_fault, parse_faults
 from benchtest.virtual.observer import Observation, observe
 from benchtest.virtual.virtual_prop import VirtualProp
@@ -25,7 +26,7 @@ def _look(design: Design, *faults: str, lit: str = "all", level: float = 1.0) ->
 
 
 def _frame(design: Design, lit: str, level: float = 1.0) -> np.ndarray:
-    duty = parse_lit(lit, design, level).duty(design)
+    duty = parse_lit_set(lit, design, level).duty(design)
     return np.rint(duty * 255).astype(np.uint8)
 
 
@@ -98,7 +99,7 @@ def test_light_that_stands_from_before_is_seen_stuck(comb: Design) -> None:
 
 
 def test_a_sight_is_written_down_as_a_mark(comb: Design) -> None:
-    lit = parse_lit("4", comb)
+    lit = parse_lit_set("4", comb)
     assert Observation(4, 1, 7, "dark").mark(lit) == Mark(lit, 4, 1, 7, "dark")
 
 

@@ -9,8 +9,8 @@ import struct
 from dataclasses import dataclass
 
 from benchtest.drive.universe_layout import MAX_SLOTS
-from benchtest.input_files import plain
-from benchtest.prop.validation import MOST_UNIVERSE
+from benchtest.input_files import strip_control_chars
+from benchtest.prop.validation import MAX_UNIVERSE
 
 _HEADER_OCTETS = 126
 """Octets of a data packet before its slots."""
@@ -97,12 +97,12 @@ def _decode_data(octets: bytes) -> DataPacket:
     priority, sync, sequence, options, universe = struct.unpack_from(">BHBBH", octets, 108)
     if priority > MAX_PRIORITY:
         raise Discarded("priority above 200")
-    if not 1 <= universe <= MOST_UNIVERSE:
+    if not 1 <= universe <= MAX_UNIVERSE:
         raise Discarded("universe out of range")
     name = octets[44:108].split(b"\x00", 1)[0].decode("utf-8", "replace")
     return DataPacket(
         source=octets[22:38],
-        name=plain(name),
+        name=strip_control_chars(name),
         priority=priority,
         sync_address=sync,
         sequence=sequence,
@@ -122,6 +122,6 @@ def _decode_sync(octets: bytes) -> SyncPacket:
         raise Discarded("neither data nor synchronization")
     _check_length(octets, 38)
     sequence, address = struct.unpack_from(">BH", octets, 44)
-    if not 1 <= address <= MOST_UNIVERSE:
+    if not 1 <= address <= MAX_UNIVERSE:
         raise Discarded("synchronization address out of range")
     return SyncPacket(octets[22:38], sequence, address)

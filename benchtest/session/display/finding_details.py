@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from benchtest.diagnosis import Finding, Outlook, Suspect, outlook
 from benchtest.errors import CircuitFault
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.records.strand_plot import StrandCurve
 from benchtest.session.display.event_text import strand_of, volts_text
 from benchtest.session.display.probe_sketch import Run
@@ -69,7 +69,7 @@ def _along(session: Session, finding: Finding) -> StrandProfile | None:
     if top is None or top.probability < INNOCENT or not session.state.readings:
         return None
     design = session.design
-    lit = everything(design)
+    lit = all_lit(design)
     number = strand_of(top.where)
     if number is None:  # a feed's joint: the strand with the lowest volts shows it best
         node_v = session.engine.responses.base(lit).solution.node_v
@@ -81,7 +81,7 @@ def _along(session: Session, finding: Finding) -> StrandProfile | None:
     return StrandProfile(number, design.strand(number).nodes, lit.text(design), curve)
 
 
-def _telling(session: Session, suspect: Suspect, strand: int) -> Lit | None:
+def _telling(session: Session, suspect: Suspect, strand: int) -> LitSet | None:
     """Of all lit sets that were read under and light the strand, the one that tells most."""
     taken = dict.fromkeys(reading.lit for reading in session.state.readings)
     lits = [lit for lit in taken if strand in lit.strands]

@@ -9,14 +9,14 @@ from datetime import datetime
 import numpy as np
 
 from benchtest import __version__
-from benchtest.circuit.predict import predict
+from benchtest.circuit.prediction import predict
 from benchtest.diagnosis.likelihood.measurement import volt_noise
 from benchtest.errors import CircuitFault, InputError, NameFault
 from benchtest.evidence.meter import Meter
-from benchtest.evidence.outliers import FAR, FEWEST, outlier_scores
+from benchtest.evidence.outliers import MIN_OUTLIER_SCORE, MIN_OUTLIER_VALUES, outlier_scores
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import Lit, parse_lit, spans
+from benchtest.prop.lit_set import LitSet, format_ranges, parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from benchtest.records.batch_report import (
@@ -77,7 +77,7 @@ def batch_content(shelf: Shelf, design_name: str, now: datetime) -> BatchContent
         shared=_shared(design, tested),
         joints=_joints(tested),
         comparison=_comparison(shelf, design_name),
-        fewest=FEWEST,
+        fewest=MIN_OUTLIER_VALUES,
     )
 
 
@@ -119,7 +119,7 @@ def _joints(tested: Tested) -> list[JointAtFault]:
     return sorted(rows, key=lambda j: (-len({*j.suspected, *j.repaired}), j.joint))
 
 
-Key = tuple[Lit, str, str]
+Key = tuple[LitSet, str, str]
 
 
 def _shared(design: Design, tested: Tested) -> list[SharedReading]:
@@ -147,7 +147,7 @@ def _expected(design: Design, key: Key) -> float | None:
     """What the design predicts; None where this version of it has no such probe or solution."""
     lit, name, unit = key
     try:
-        parse_lit(spans(lit.strands) or "none", design, lit.level, lit.colour)
+        parse_lit_set(format_ranges(lit.strands) or "none", design, lit.level, lit.colour)
         prediction = predict(design, lit, [parse_probe(name, design)])
     except (CircuitFault, InputError):
         return None
@@ -164,7 +164,7 @@ def _row(
         values, _least_sd(unit, median, [meter for _, meter in by_tag.values()])
     )
     shown = [
-        SharedValue(tag, value, score, abs(score) > FAR)
+        SharedValue(tag, value, score, abs(score) > MIN_OUTLIER_SCORE)
         for tag, value, score in zip(by_tag, values, scores, strict=True)
     ]
     return SharedReading(lit.text(design), probe, unit, median, expected, shown)

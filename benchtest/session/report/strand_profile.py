@@ -17,7 +17,7 @@ from benchtest.prop.design import (
     StrandEnd,
     rail_probe,
 )
-from benchtest.prop.lit_set import Lit, everything
+from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.records.strand_plot import (
     MAX_PANELS,
     ReadingDot,
@@ -38,7 +38,7 @@ def strand_plot(session: Session, found: Finding) -> StrandPlot | None:
     None where the prop cannot be lit so: its circuit then has no solution.
     """
     design = session.design
-    lit = everything(design)
+    lit = all_lit(design)
     dots = {s.number: dots_of(session, lit, s.number) for s in design.strands}
     try:
         shown, left_out = _shown(session, lit, dots)
@@ -56,7 +56,7 @@ def strand_plot(session: Session, found: Finding) -> StrandPlot | None:
     return StrandPlot("all", panels, _floor(design, along), along.suspect, left_out)
 
 
-def _profile_of(session: Session, found: Finding, lit: Lit, probes: list[Probe]) -> Profile:
+def _profile_of(session: Session, found: Finding, lit: LitSet, probes: list[Probe]) -> Profile:
     """Return the volts at probes by the readings that the finding stands on."""
     readings = weighed_readings(session.state, found)
     return profile(session.engine, lit, probes, readings, session.meter, found)
@@ -70,7 +70,7 @@ def lowest_read_v(plot: StrandPlot | None) -> float | None:
     return min(read, default=None)
 
 
-def strand_curve(session: Session, found: Finding, lit: Lit, number: int) -> StrandCurve | None:
+def strand_curve(session: Session, found: Finding, lit: LitSet, number: int) -> StrandCurve | None:
     """Volts along one strand; None where the prop cannot be lit so."""
     places = _places(session.design, number)
     probes = [rail_probe(place) for _, place in places]
@@ -83,7 +83,7 @@ def strand_curve(session: Session, found: Finding, lit: Lit, number: int) -> Str
 
 
 def _shown(
-    session: Session, lit: Lit, dots: dict[int, list[ReadingDot]]
+    session: Session, lit: LitSet, dots: dict[int, list[ReadingDot]]
 ) -> tuple[list[int], tuple[int, ...]]:
     """Strands with a panel: those read at or failed, then those with the lowest volts."""
     design = session.design
@@ -127,7 +127,7 @@ def _curve(
     )
 
 
-def dots_of(session: Session, lit: Lit, number: int) -> list[ReadingDot]:
+def dots_of(session: Session, lit: LitSet, number: int) -> list[ReadingDot]:
     """Rail volts that were read on a strand, or on the pads at its ends."""
     design, dots = session.design, []
     for reading in session.state.readings:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Protocol
 from benchtest.drive.driver import Driver
 from benchtest.drive.source_spec import SourceSpec, parse_pins
 from benchtest.errors import InputError, NameFault
-from benchtest.evidence.reading_source import Given, ReadingSource
+from benchtest.evidence.reading_source import ReadingSource, SourceReading
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.notation import parse_probe
 from benchtest.virtual.remote_prop import RemoteProp
@@ -27,11 +27,11 @@ class VirtualMeter:
     def __init__(self, prop: RemoteProp) -> None:
         self._prop = prop
 
-    def reads(self, probe: Probe) -> bool:
+    def can_read(self, probe: Probe) -> bool:
         return True
 
-    def read(self, probe: Probe) -> Given:
-        return Given(self._prop.measure(str(probe)))
+    def read(self, probe: Probe) -> SourceReading:
+        return SourceReading(self._prop.measure(str(probe)))
 
     def look(self) -> str | None:
         return None
@@ -54,16 +54,16 @@ class BridgePins:
         self.pins = pins
         self._inputs = inputs
 
-    def reads(self, probe: Probe) -> bool:
+    def can_read(self, probe: Probe) -> bool:
         return probe in self.pins
 
-    def read(self, probe: Probe) -> Given:
+    def read(self, probe: Probe) -> SourceReading:
         from benchtest.drive.bridge.analog_inputs import input_accuracy, sample_volts
 
         sample = self._inputs.read(self.pins[probe])
         volts = sample_volts(sample)
         assert sample.scale_nv is not None
-        return Given(volts, input_accuracy(sample.scale_nv))
+        return SourceReading(volts, input_accuracy(sample.scale_nv))
 
     def look(self) -> str | None:
         """Of a bridge that drives the prop too, its driver tells."""
