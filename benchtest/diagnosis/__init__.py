@@ -9,7 +9,7 @@ from benchtest.diagnosis.finding import (
     Ohms,
     Suspect,
 )
-from benchtest.diagnosis.healthy_comparison import has_outlier, judged_healthy
+from benchtest.diagnosis.healthy_comparison import has_outlier, healthy_volts, judged_healthy
 from benchtest.diagnosis.inference.pre_repair import Before
 from benchtest.diagnosis.outlook import Outlook, outlook
 from benchtest.diagnosis.possible_range import possible_volts
@@ -29,6 +29,7 @@ __all__ = [
     "Suspect",
     "diagnose",
     "has_outlier",
+    "healthy_volts",
     "judged_healthy",
     "outlook",
     "possible_volts",

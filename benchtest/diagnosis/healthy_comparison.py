@@ -6,6 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from benchtest.circuit.startup import require_start
+from benchtest.circuit.tolerance_condensed import standard_deviation_v
 from benchtest.diagnosis.engine import Engine
 from benchtest.diagnosis.finding import JudgedReading
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
@@ -13,6 +15,8 @@ from benchtest.diagnosis.likelihood.readings import Weigher
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
+from benchtest.prop.design import Probe
+from benchtest.prop.lit_set import LitSet
 
 
 def judged_healthy(
@@ -39,6 +43,25 @@ def judged_healthy(
         JudgedReading(reading, float(at), float(of), float((value - at) / of))
         for reading, value, at, of in zip(readings, weigher.values, mean, sd, strict=True)
     )
+
+
+def healthy_volts(engine: Engine, lit: LitSet, probe: Probe) -> tuple[float, float]:
+    """Return what a healthy unit shows at a probe, and the standard deviation of healthy units. [V]
+
+    The figures of `benchtest.circuit.prediction`, from the engine's own circuit: no other is built,
+    and a lit set that the engine has planned for is solved already.
+
+    Args:
+        engine: of the design, with its supplies as they were measured.
+        lit: strands lit.
+        probe: where the leads are.
+
+    Raises:
+        CircuitFault: the design's circuit has no solution, or its nodes do not start.
+    """
+    solution = engine.responses.solution(lit)
+    require_start(solution)
+    return solution.volts(probe), float(standard_deviation_v(solution, [probe])[0])
 
 
 def has_outlier(engine: Engine, readings: Sequence[Reading], meter: Meter, far_sd: float) -> bool:

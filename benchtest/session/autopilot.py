@@ -30,7 +30,6 @@ from benchtest.prop.joints import data_joints, power_joints
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
-from benchtest.session.desk import FIRST_LEVEL, LOOK_LEVEL
 from benchtest.session.display.event_text import volts_text
 from benchtest.session.guidance.next_step import Advice, next_step
 from benchtest.session.log.events import (
@@ -47,6 +46,7 @@ from benchtest.session.log.events import (
 )
 from benchtest.session.log.unit_target import VIRTUAL
 from benchtest.session.session import Session
+from benchtest.session.workbench.prop_light import FIRST_LEVEL, LOOK_LEVEL
 from benchtest.virtual.observer import Observation
 from benchtest.virtual.remote_prop import start_simulation
 from benchtest.virtual.wait_for_frame import FRAME_TIMEOUT_S, wait_for_frame

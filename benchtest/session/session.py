@@ -6,8 +6,7 @@ import dataclasses
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 
-from benchtest.circuit.prediction import predict
-from benchtest.diagnosis import Engine, Finding, possible_volts
+from benchtest.diagnosis import Engine, Finding, healthy_volts, possible_volts
 from benchtest.errors import FileFaults, InputError
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import check_volts
@@ -84,8 +83,8 @@ class Session:
         self.clock = clock
         self.target: str | None = None
         """Target of the unit as written for `--to`; None while it is not on the bench."""
-        self._engine = Engine(design)
         self._read()
+        self._engine = self.state.checks, Engine(with_measured_supplies(design, self.state.checks))
 
     def _read(self) -> None:
         """Take the session as it is on disk."""
@@ -134,11 +133,13 @@ class Session:
 
     @property
     def engine(self) -> Engine:
-        """What readings are weighed by: the design, with its supplies as they were measured."""
-        design = with_measured_supplies(self.design, self.state.checks)
-        if design != self._engine.design:
-            self._engine = Engine(design)
-        return self._engine
+        """The diagnosis engine of the design, with its supplies as they were measured."""
+        checks, engine = self._engine
+        if checks is not self.state.checks:
+            checks = self.state.checks
+            design = with_measured_supplies(self.design, checks)
+            self._engine = checks, engine if design == engine.design else Engine(design)
+        return self._engine[1]
 
     def record(self, what: SessionEvent, same_key_as: int | None = None) -> State:
         """Keep an event. When this returns, it is on disk and the state knows it.
@@ -227,18 +228,21 @@ class Session:
             )
         )
 
-    def expect(self, lit: LitSet, probe: Probe) -> tuple[float, float]:
-        """What a healthy unit shows at a probe, and its standard deviation. [V]"""
-        row = predict(self.engine.design, lit, [probe]).probes[0]
-        return row.volts, row.sd
-
-    def possible(self, lit: LitSet, probe: Probe) -> tuple[float, float]:
-        """Return the least and the most that a probe shows under any fault. [V]
-
-        Uses the engine: not to be called while a finding is worked out.
+    def healthy_volts(self, lit: LitSet, probe: Probe) -> tuple[float, float]:
+        """Return the volts of a healthy unit at a probe and their standard deviation. [V]
 
         Raises:
-            CircuitFault: the prop has no solution with these lit.
+            CircuitFault: the prop has no solution with these strands lit.
+        """
+        return healthy_volts(self.engine, lit, probe)
+
+    def possible_volts(self, lit: LitSet, probe: Probe) -> tuple[float, float]:
+        """Return the lowest and highest volts that a probe shows under any fault. [V]
+
+        Uses the engine: do not call this during a diagnosis.
+
+        Raises:
+            CircuitFault: the prop has no solution with these strands lit.
         """
         return possible_volts(self.engine, lit, probe, self.meter)
 

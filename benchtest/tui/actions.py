@@ -13,7 +13,7 @@ from textual.style import Style
 if TYPE_CHECKING:
     from benchtest.evidence.marks import Seen
     from benchtest.session.guidance.next_step import Task
-    from benchtest.session.stand import Stand
+    from benchtest.session.workbench.workbench import Workbench
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,34 +155,36 @@ def deeds(rows: Sequence[Row], without: frozenset[str]) -> list[Deed]:
     return found
 
 
-def deeds_now(stand: Stand, plots: bool) -> list[Deed]:
+def deeds_now(workbench: Workbench, plots: bool) -> list[Deed]:
     """What the task at hand offers; with a plot, to turn to it."""
-    without: set[str] = set() if stand.source_reads else {"meter"}
-    if stand.advice.task == "read" and not stand.reads_itself:
+    without: set[str] = set() if workbench.source.can_read else {"meter"}
+    if workbench.advice.task == "read" and not workbench.source.keeps_at_once:
         without.add("yes")
-    if stand.advice.task == "read" and not stand.advice.may_skip:
+    if workbench.advice.task == "read" and not workbench.advice.may_skip:
         without.add("leave_out")
     if not plots:
         without.add("plot")
-    if stand.advice.task == "check" and stand.unit == "V":
+    if workbench.advice.task == "check" and workbench.entry.unit == "V":
         without.add("yes")
-    if stand.advice.task == "soak":
-        running = stand.soaking.running
-        opened = stand.soaking.soak is not None
+    if workbench.advice.task == "soak":
+        running = workbench.soak.running
+        opened = workbench.soak.soak is not None
         without |= {"go_on"} if running else {"yes", "flicker"}
         without |= set() if opened else {"no", "end_soak"}
-    found = deeds(DEEDS[stand.advice.task], frozenset(without))
-    if stand.advice.task == "check" and stand.unit:
+    found = deeds(DEEDS[workbench.advice.task], frozenset(without))
+    if workbench.advice.task == "check" and workbench.entry.unit:
         extra = [("type", "what the meter shows"), ("meter", "read the virtual meter")]
         found = [*deeds(extra, frozenset(without)), *found]
     says: dict[str, str] = {}
-    if stand.source is not None:
-        says["meter"] = f"read the {stand.source_name}"
-    if stand.advice.task in ("search", "caught") and len(stand.advice.nodes) == 1:
+    if workbench.source.source is not None:
+        says["meter"] = f"read the {workbench.source.name}"
+    if workbench.advice.task in ("search", "caught") and len(workbench.advice.nodes) == 1:
         says |= {"yes": "it lights", "no": "it does not"}
-    if stand.advice.task == "read":
-        says["type"] = "millivolts; V for volts" if stand.unit == "mV" else "volts; m for mV"
-    if stand.unit == "Ω":
+    if workbench.advice.task == "read":
+        says["type"] = (
+            "millivolts; V for volts" if workbench.entry.unit == "mV" else "volts; m for mV"
+        )
+    if workbench.entry.unit == "Ω":
         says |= {"yes": "OL, or far above", "no": "rails touch"}
     return [replace(deed, says=says.get(deed.action, deed.says)) for deed in found]
 
@@ -198,14 +200,14 @@ def deeds_typing(now: Sequence[Deed]) -> list[Deed]:
     return [kept, left, *(deed for deed in now if deed.action == "type")]
 
 
-def deeds_always(stand: Stand, plots: bool) -> list[Deed]:
+def deeds_always(workbench: Workbench, plots: bool) -> list[Deed]:
     """What every task offers, but for what this one offers by itself."""
-    without = frozenset({"own_reading"}) if stand.session.state.signed else frozenset()
-    without |= set() if stand.session.state.taken else {"readings"}
-    without |= {"stray"} if stand.lamp.lit is None else set()
-    without |= {"why"} if stand.finding is None else set()
+    without = frozenset({"own_reading"}) if workbench.session.state.signed else frozenset()
+    without |= set() if workbench.session.state.taken else {"readings"}
+    without |= {"stray"} if workbench.light.lit is None else set()
+    without |= {"why"} if workbench.finding is None else set()
     without |= set() if plots else {"plot"}
-    now = {deed.action for deed in deeds_now(stand, plots)}
+    now = {deed.action for deed in deeds_now(workbench, plots)}
     return deeds(ALWAYS, without | now)
 
 

@@ -311,17 +311,17 @@ class BenchApp(App[None]):
         self._session = None
         sweep()
         try:
-            stand = self.on_bench.enter_context(open_bench(session, bench or self.bench))
+            workbench = self.on_bench.enter_context(open_bench(session, bench or self.bench))
         except BenchError as error:
             self.on_bench.close()
             self._say(str(error))
             return
-        stand.practice = practice
+        workbench.practice = practice
         self._session = None if practice is not None else session
         if practice is None:
             self._shelf_screen.at = session.tag
         self._tell_browser("" if practice is not None else session.row.id)
-        self.push_screen(BenchScreen(stand, self.signs), self._put_back)
+        self.push_screen(BenchScreen(workbench, self.signs), self._put_back)
 
     def _put_back(self, leaving: Leaving | None) -> None:
         self.on_bench.close()

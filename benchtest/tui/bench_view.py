@@ -21,9 +21,9 @@ from benchtest.session.display.probe_sketch import Run, sketch
 from benchtest.session.log.evidence import odd_readings
 from benchtest.session.log.reading_list import numbers_counted
 from benchtest.session.log.state import LoggedEvent
-from benchtest.session.stand import Stand
 from benchtest.session.workbench.drive_notice import News, news_of
-from benchtest.session.workbench.reading_entry import SourceReading
+from benchtest.session.workbench.reading_entry import PendingReading
+from benchtest.session.workbench.workbench import Workbench
 from benchtest.tui.actions import BAR, SHORT, Deed, deeds_always, deeds_now, deeds_typing, links
 from benchtest.tui.close_once import OnceScreen
 from benchtest.tui.dialogs import Tell
@@ -49,7 +49,7 @@ Leaving = Literal["shelf", "next"]
 
 
 class BenchView(OnceScreen[Leaving]):
-    """Draws what the stand advises; its keys are those of `BenchScreen`."""
+    """Draws what the workbench advises; its keys are those of `BenchScreen`."""
 
     HAS_UNIT = True
 
@@ -86,7 +86,7 @@ class BenchView(OnceScreen[Leaving]):
     class MeterRead(Message):
         """What the source of readings shows."""
 
-        def __init__(self, read: SourceReading) -> None:
+        def __init__(self, read: PendingReading) -> None:
             super().__init__()
             self.read = read
 
@@ -104,9 +104,9 @@ class BenchView(OnceScreen[Leaving]):
             super().__init__()
             self.words = words
 
-    def __init__(self, stand: Stand, signs: Signs) -> None:
+    def __init__(self, workbench: Workbench, signs: Signs) -> None:
         super().__init__()
-        self.stand = stand
+        self.workbench = workbench
         self.signs = signs
         self.said = ""
         self.thinking = False
@@ -136,12 +136,12 @@ class BenchView(OnceScreen[Leaving]):
         self.query_one("#readings").border_title = "readings"
         self.query_one("#suspects").border_title = "suspects"
         self.set_interval(REDRAW_S, self._tick)
-        if self.stand.virtual is not None:
+        if self.workbench.virtual is not None:
             self.set_interval(LOOK_S, self.look)
-        if self.stand.has_instrument:
+        if self.workbench.source.is_instrument:
             self.watch_source()
             self.set_interval(WATCH_S, self.watch_source)
-        if left_out := self.stand.session.left_out:
+        if left_out := self.workbench.session.left_out:
             self.say(f"Left out: {'; '.join(left_out)}.")
         self.call_after_refresh(self.go)  # a drawing needs to know how wide its panel is
 
@@ -150,15 +150,15 @@ class BenchView(OnceScreen[Leaving]):
 
     def _draw_live(self) -> None:
         """What changes by itself: the map while light comes up, and how driving goes."""
-        stand = self.stand
-        self.query_one(MapBox).show_prop(stand)
-        where = stand.clock.info.where if stand.clock.info else ""
-        news = news_of(stand.clock.status())
-        lit = stand.lamp.words if stand.clock.held is None else "dark"
-        virtual = stand.virtual is not None
+        workbench = self.workbench
+        self.query_one(MapBox).show_prop(workbench)
+        where = workbench.clock.info.where if workbench.clock.info else ""
+        news = news_of(workbench.clock.status())
+        lit = workbench.light.words if workbench.clock.held is None else "dark"
+        virtual = workbench.virtual is not None
         driving = f"! {news.short}" if news is not None else "" if virtual else where
-        unit = f"{stand.session.tag}, VIRTUAL PROP" if virtual else stand.session.tag
-        head = f" {unit}  {stand.design.name}   lit: {lit}    "
+        unit = f"{workbench.session.tag}, VIRTUAL PROP" if virtual else workbench.session.tag
+        head = f" {unit}  {workbench.design.name}   lit: {lit}    "
         if news is None and len(head) + len(driving) > self.size.width:
             driving = driving.partition(",")[0]  # where to; cut anywhere it would say less
         self.query_one("#top", Panel).put(Content(self.signs.words(head + driving)))
@@ -171,7 +171,7 @@ class BenchView(OnceScreen[Leaving]):
     def _draw_said(self) -> None:
         """A line mostly; a long word of the network takes up to three."""
         line = self.query_one("#said", Panel)
-        would = self.stand.would_show
+        would = self.workbench.worker.preview
         said = self.said or (self.signs.words(f" {would}") if would else "")
         width = max(1, line.size.width)
         rows = min(3, max(1, -(-len(self.said) // width)))
@@ -188,7 +188,7 @@ class BenchView(OnceScreen[Leaving]):
 
     def _ask_to_go_on(self) -> None:
         """Nothing lights up by itself where the program stood still: fingers may be at the prop."""
-        why = self.stand.why_held()
+        why = self.workbench.hold_reason()
         if why is None or self._asks_to_go_on:
             return
         self._asks_to_go_on = True
@@ -197,23 +197,23 @@ class BenchView(OnceScreen[Leaving]):
         self.app.push_screen(window, self._lit_again)
 
     def put_dark(self) -> None:
-        if not self.stand.lamp.is_dark:
-            self._tried(self.stand.toggle_dark)
+        if not self.workbench.light.is_dark:
+            self._tried(self.workbench.toggle_dark)
             self.draw()
 
     def _lit_again(self, _: None) -> None:
         self._asks_to_go_on = False
-        self.stand.go_on()
+        self.workbench.light_again()
         self.draw()
 
     def _draw_soak(self) -> None:
         """A soak moves by itself: its times, its prompts, and its end."""
         words = ""
         try:
-            words = self.stand.tick()
+            words = self.workbench.tick()
         except BenchError as error:
             words = str(error)
-        soaked = self.stand.soaking.progress
+        soaked = self.workbench.soak.progress
         if soaked == self._soaked and not words:
             return
         was_due = getattr(self._soaked, "due", False)
@@ -223,7 +223,7 @@ class BenchView(OnceScreen[Leaving]):
             self.app.bell()
         elif soaked is not None and soaked.due and not was_due:
             self.app.bell()
-        if self.stand.advice.task == "soak" or words:
+        if self.workbench.advice.task == "soak" or words:
             self.draw()
 
     @property
@@ -235,16 +235,18 @@ class BenchView(OnceScreen[Leaving]):
         """Everything that a key may have changed."""
         if not self.is_complete:
             return
-        stand = self.stand
-        advice = stand.advice
+        workbench = self.workbench
+        advice = workbench.advice
         ask = self.query_one(Ask)
         keys = self._keys(ask.entry.value)
-        says, unit = self.signs.words(advice.says), UNITS.get(stand.unit, "")
-        behind = self.signs.words(stand.unit) if stand.unit in FIELD_UNITS else ""
+        says, unit = self.signs.words(advice.says), UNITS.get(workbench.entry.unit, "")
+        behind = (
+            self.signs.words(workbench.entry.unit) if workbench.entry.unit in FIELD_UNITS else ""
+        )
         ask.ask(TASKS[advice.task], says, advice.caution, (unit, behind), keys)
         ask.why(self._why())
         ask.draw(self._drawing())
-        looking = stand.virtual is not None and advice.task in SEEN_BY_EYE
+        looking = workbench.virtual is not None and advice.task in SEEN_BY_EYE
         self.query_one("#seen").display = looking
         self.query_one("#readings").display = not looking
         self._draw_beside(ask.entry.value)
@@ -260,46 +262,46 @@ class BenchView(OnceScreen[Leaving]):
         self._draw_live()
 
     def _draw_finding(self) -> None:
-        stand = self.stand
-        finding = stand.finding
+        workbench = self.workbench
+        finding = workbench.finding
         suspects = self.query_one(Suspects)
-        read = bool(stand.session.state.readings or stand.session.state.stale)
+        read = bool(workbench.session.state.readings or workbench.session.state.stale)
         suspects.show(finding, self.thinking, read, suspects.size.height)
         readings = finding.readings if finding else ()
-        lits = [row.reading.lit.text(stand.design) for row in readings]
-        if finding is not None or not stand.session.state.readings:
+        lits = [row.reading.lit.text(workbench.design) for row in readings]
+        if finding is not None or not workbench.session.state.readings:
             box = self.query_one(Readings)
-            numbers = numbers_counted(stand.session.state.taken)[: len(readings)]
-            odd = () if finding is None else odd_readings(stand.session.state, finding)
+            numbers = numbers_counted(workbench.session.state.taken)[: len(readings)]
+            odd = () if finding is None else odd_readings(workbench.session.state, finding)
             box.show(readings, lits, numbers, {one.number for one in odd}, box.size.height)
 
     @property
     def along(self) -> StrandProfile | None:
         """Volts along the suspected strand, where they are known."""
-        grounds = self.stand.grounds
+        grounds = self.workbench.worker.details
         return None if grounds is None else grounds.along
 
     def _draw_along(self) -> None:
         """By itself the plot is shown where there is something to repair."""
-        turned = (self.stand.advice.task == "repair") == self.turned
-        strands = len(self.stand.design.strands)
+        turned = (self.workbench.advice.task == "repair") == self.turned
+        strands = len(self.workbench.design.strands)
         self.query_one(MapBox).show_along(None if turned else self.along, strands)
 
     def _why(self) -> str:
         """What speaks for a repair: all of it where there is room, and the key `y` shows it."""
-        suspect = self.stand.advice.suspect
+        suspect = self.workbench.advice.suspect
         if suspect is None:
             return ""
         brief = self.size.height < ROOMY
-        return self.signs.words(repair_words(suspect, self.stand.design, brief))
+        return self.signs.words(repair_words(suspect, self.workbench.design, brief))
 
     def _drawing(self) -> list[list[Run]]:
         """Where the leads go, or how far a soak is."""
-        stand, width = self.stand, self.query_one("#question").size.width
-        probe, soak = stand.advice.probe, stand.soaking.progress
+        workbench, width = self.workbench, self.query_one("#question").size.width
+        probe, soak = workbench.advice.probe, workbench.soak.progress
         if probe is not None and width > 0:
-            return sketch(stand.design, probe, min(width, 60), self.signs.wiring)
-        if stand.advice.task == "soak" and soak is not None:
+            return sketch(workbench.design, probe, min(width, 60), self.signs.wiring)
+        if workbench.advice.task == "soak" and soak is not None:
             return soak_rows(soak, self.signs, min(width, 40))
         return []
 
@@ -314,7 +316,7 @@ class BenchView(OnceScreen[Leaving]):
         self._draw_beside(text)
 
     def _draw_beside(self, text: str) -> None:
-        typed = self.stand.typed(text)
+        typed = self.workbench.entry.typed(text)
         if typed is None:
             self.query_one(Ask).beside("")
             return
@@ -328,11 +330,11 @@ class BenchView(OnceScreen[Leaving]):
 
     def deeds_now(self) -> list[Deed]:
         """What the task at hand offers."""
-        return deeds_now(self.stand, plots=self.along is not None)
+        return deeds_now(self.workbench, plots=self.along is not None)
 
     def deeds_always(self) -> list[Deed]:
         """What every task offers."""
-        return deeds_always(self.stand, plots=self.along is not None)
+        return deeds_always(self.workbench, plots=self.along is not None)
 
     # -- looking and thinking ------------------------------------------------------------------
 
@@ -340,12 +342,12 @@ class BenchView(OnceScreen[Leaving]):
     def look(self) -> None:
         """See what a virtual prop shows, away from the keys."""
         with contextlib.suppress(BenchError):  # one that has ended is told of by what needs it
-            self.post_message(self.Looked(self.stand.sights()))
+            self.post_message(self.Looked(self.workbench.sights()))
 
     @work(thread=True, exclusive=True, group="source", exit_on_error=False)
     def watch_source(self) -> None:
         """Whether the source of readings is there, away from the keys; each thing is said once."""
-        source = self.stand.source
+        source = self.workbench.source.source
         if source is not None and (words := source.look()):
             self.post_message(self.News(words))
 
@@ -359,8 +361,8 @@ class BenchView(OnceScreen[Leaving]):
 
     def go(self) -> None:
         """Light what is advised, think where that is needed, and draw."""
-        self._tried(self.stand.light_advice)
-        if self.stand.advice.task == "think" and not self.thinking:
+        self._tried(self.workbench.light_advice)
+        if self.workbench.advice.task == "think" and not self.thinking:
             self.thinking = True
             self.think()
         self.draw()
@@ -369,7 +371,7 @@ class BenchView(OnceScreen[Leaving]):
     def think(self) -> None:
         """Work out what the evidence says, away from the keys."""
         try:
-            thought = self.stand.think()
+            thought = self.workbench.worker.diagnose()
         except BenchError as error:
             self.post_message(self.Failed(str(error)))
             return
@@ -382,23 +384,23 @@ class BenchView(OnceScreen[Leaving]):
         self.post_message(self.Concluded(tuple(about), finding))
 
     def on_bench_view_concluded(self, message: Concluded) -> None:
-        self._tried(lambda: self.stand.concluded(message.about, message.finding))
-        if self.stand.put_out:
+        self._tried(lambda: self.workbench.worker.accept(message.about, message.finding))
+        if self.workbench.light.put_out:
             self.draw()  # whoever put it out may have fingers on it
         else:
             self.go()
-        if self.stand.finding is message.finding:
+        if self.workbench.finding is message.finding:
             self.explain(message.finding)
 
     @work(thread=True, exclusive=True, group="explain", exit_on_error=False)
     def explain(self, finding: Finding) -> None:
         """Work out what stands behind a finding; nobody waits for it."""
         with contextlib.suppress(BenchError):
-            self.post_message(self.Explained(finding, self.stand.explain(finding)))
+            self.post_message(self.Explained(finding, self.workbench.worker.explain(finding)))
 
     def on_bench_view_explained(self, message: Explained) -> None:
-        self.stand.explained(message.finding, message.grounds)
-        if self.stand.would_show:
+        self.workbench.worker.accept_details(message.finding, message.grounds)
+        if self.workbench.worker.preview:
             self.said = ""  # the last reading was kept; now the next is of interest
         self.draw()
 
@@ -422,7 +424,7 @@ class BenchView(OnceScreen[Leaving]):
     def _do(self, act: Callable[[], object]) -> None:
         """Do what a key means; what it returns in words is said."""
         self.said = ""
-        if self._tried(lambda: self._say_if(act())) or not self.stand.put_out:
+        if self._tried(lambda: self._say_if(act())) or not self.workbench.light.put_out:
             self.go()
         else:
             self.draw()  # a key that is refused lights nothing that was put out

@@ -213,7 +213,7 @@ def screen(universes: int, seconds: float, port: int) -> None:
         bench = app.screen_stack[-1]
         assert isinstance(bench, BenchScreen)
         time.sleep(1.0)
-        clock, design = bench.stand.clock, bench.stand.design
+        clock, design = bench.workbench.clock, bench.workbench.design
         clock.show(_level(design, 255), ramp_s=seconds)
 
     if seconds > 0.0:

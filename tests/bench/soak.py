@@ -39,8 +39,8 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import ReadingTaken, RepairDone, SignedOff, VerdictGiven
 from benchtest.session.report.report_content import report_content
 from benchtest.session.session import Session
-from benchtest.session.stand import Stand
 from benchtest.session.workbench.setup import sweep
+from benchtest.session.workbench.workbench import Workbench
 from benchtest.virtual.e131_receiver import E131Receiver
 from benchtest.virtual.injected_faults import parse_fault
 from benchtest.virtual.virtual_prop import VirtualProp
@@ -75,16 +75,16 @@ def one_unit(shelf: Shelf, number: int, clock: FrameClock, ear: Ear) -> None:
     fault = FAULTS[number % len(FAULTS)]
     prop = VirtualProp(design, [parse_fault(fault, design)] if fault else [], number)
     session = Session.start(shelf, TEXT, f"WF-{number:03}", DEFAULT_METER)
-    stand = Stand(session, clock)
+    workbench = Workbench(session, clock)
     for strand in design.strands:
-        stand.choose_strand(strand.number)
-        stand.light_advice()
+        workbench.walk.choose_strand(strand.number)
+        workbench.light_advice()
         session.record(VerdictGiven(strand.number, True))
     for _ in range(READINGS):
         ask = session.diagnose().next
         if ask.probe is None or ask.lit is None:
             break
-        stand.lamp.light(ask.lit, lower=True)
+        workbench.light.light(ask.lit, lower=True)
         prop.receive(_frame(ask.lit.duty(design)))
         reading = Reading(ask.lit, ask.probe, prop.measure(ask.probe))
         session.record(
@@ -95,7 +95,7 @@ def one_unit(shelf: Shelf, number: int, clock: FrameClock, ear: Ear) -> None:
         session.record(RepairDone(found.suspects[0].where))
     session.record(SignedOff("R"))
     render_report(report_content(session))
-    stand.lamp.dark()
+    workbench.light.dark()
     ear.empty()
 
 

@@ -20,7 +20,7 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import CheckMade, ColourSeen, FirstLight
 from benchtest.session.log.power_checks import all_checks
 from benchtest.session.session import Session
-from benchtest.session.stand import Stand
+from benchtest.session.workbench.workbench import Workbench
 from tests.props import SMALL_FAN
 from tests.session.driven import LOOPBACK, Prop
 
@@ -85,8 +85,8 @@ def prop(fan: Design) -> Iterator[Prop]:
 
 
 @pytest.fixture
-def stand(begin: Callable[..., Session], fan: Design, prop: Prop) -> Iterator[Stand]:
+def workbench(begin: Callable[..., Session], fan: Design, prop: Prop) -> Iterator[Workbench]:
     """A unit on the bench."""
     driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, SourceSettings(uuid4()))
     with FrameClock(driver, fan.node_count, fan.node.channels).start() as clock:
-        yield Stand(record_passed_checks(begin()), clock)
+        yield Workbench(record_passed_checks(begin()), clock)

@@ -12,7 +12,7 @@ from benchtest.drive.universe_layout import Frame, frame_from_slots
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import parse_probe
-from benchtest.session.stand import Stand
+from benchtest.session.workbench.workbench import Workbench
 
 LOOPBACK = "127.0.0.1"
 SOON_S = 10.0
@@ -48,13 +48,15 @@ def dark(design: Design) -> Frame:
     return np.zeros((design.node_count, design.node.channels), np.uint8)
 
 
-def pass_all(stand: Stand) -> None:
-    for _ in stand.design.strands:
-        stand.judge(passed=True)
+def pass_all(workbench: Workbench) -> None:
+    for _ in workbench.design.strands:
+        workbench.walk.judge(passed=True)
 
 
-def asks(stand: Stand, lit: str = "all", probe: str = "4B") -> None:
+def asks(workbench: Workbench, lit: str = "all", probe: str = "4B") -> None:
     """Let the guidance ask for a reading, as a finding would."""
-    strands = all_lit(stand.design).strands if lit == "all" else frozenset(map(int, lit.split()))
-    ask = NextReading(LitSet(strands), parse_probe(probe, stand.design), 0.5, settled=False)
-    stand.finding = Finding(0.5, (), (), ask, (), None)
+    strands = (
+        all_lit(workbench.design).strands if lit == "all" else frozenset(map(int, lit.split()))
+    )
+    ask = NextReading(LitSet(strands), parse_probe(probe, workbench.design), 0.5, settled=False)
+    workbench.active.finding = Finding(0.5, (), (), ask, (), None)

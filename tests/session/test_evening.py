@@ -31,8 +31,8 @@ from benchtest.session.log.events import (
 from benchtest.session.log.shelf_changes import rename_unit, retire_unit
 from benchtest.session.report.report_content import report_content
 from benchtest.session.session import Session
-from benchtest.session.stand import Stand
 from benchtest.session.workbench.setup import free_tag, next_waiting, session_of
+from benchtest.session.workbench.workbench import Workbench
 
 from .conftest import record_passed_checks
 from .driven import LOOPBACK, Prop
@@ -54,31 +54,33 @@ def clock() -> Clock:
 
 
 @pytest.fixture
-def fresh(begin: Callable[..., Session], fan: Design, clock: Clock, prop: Prop) -> Iterator[Stand]:
+def fresh(
+    begin: Callable[..., Session], fan: Design, clock: Clock, prop: Prop
+) -> Iterator[Workbench]:
     """A unit with nothing behind it."""
     driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, SourceSettings(uuid4()))
     with FrameClock(driver, fan.node_count, fan.node.channels).start() as frames:
-        yield Stand(begin(), frames, None, clock)
+        yield Workbench(begin(), frames, None, clock)
 
 
 @pytest.fixture
-def stand(fresh: Stand) -> Stand:
+def workbench(fresh: Workbench) -> Workbench:
     """A unit whose strands are the next thing to look at."""
     record_passed_checks(fresh.session)
     return fresh
 
 
-def _last(stand: Stand) -> object:
-    return stand.session.happened[-1].what
+def _last(workbench: Workbench) -> object:
+    return workbench.session.happened[-1].what
 
 
-def _fail(stand: Stand, strand: int) -> None:
+def _fail(workbench: Workbench, strand: int) -> None:
     """Look at every strand; that one fails."""
     for number in (1, 2, 3, 4):
-        stand.no() if number == strand else stand.yes()
+        workbench.no() if number == strand else workbench.yes()
 
 
-def test_before_power_each_check_is_an_event_and_a_bad_one_stays(fresh: Stand) -> None:
+def test_before_power_each_check_is_an_event_and_a_bad_one_stays(fresh: Workbench) -> None:
     assert fresh.enter("0.3") == "rails at main BAD 0.3 Ω"
     assert _last(fresh) == CheckMade("rails", "main", False, ohm=0.3)
     assert "No power" in fresh.advice.says
@@ -88,43 +90,43 @@ def test_before_power_each_check_is_an_event_and_a_bad_one_stays(fresh: Stand) -
     fresh.no()
     assert "swap the leads" in fresh.advice.says
     fresh.yes()
-    assert fresh.leave_out() == "fuse at main left out"
+    assert fresh.skip() == "fuse at main left out"
     with pytest.raises(InputError, match="type the volts"):
         fresh.yes()
     fresh.enter("5.02")
     assert fresh.advice.task == "glow"
     fresh.light_advice()
-    assert fresh.lamp.words == "all at 5%"
+    assert fresh.light.words == "all at 5%"
     fresh.yes()
     assert _last(fresh) == FirstLight(True, 0.05)
     assert (fresh.advice.task, fresh.advice.strand) == ("look", 1)
 
 
 def test_a_dark_strand_at_first_light_is_forgiven_once_every_strand_has_passed(
-    stand: Stand,
+    workbench: Workbench,
 ) -> None:
     def shown() -> tuple[bool | None, str]:
         return next(
-            (s.good, s.says) for s in results(stand.session.state) if s.name == "First light"
+            (s.good, s.says) for s in results(workbench.session.state) if s.name == "First light"
         )
 
-    _fail(stand, 0)  # all of them pass
-    stand.session.record(FirstLight(False))
+    _fail(workbench, 0)  # all of them pass
+    workbench.session.record(FirstLight(False))
     assert shown() == (False, "not every strand glowed")
-    stand.go_to("strands")
+    workbench.go_to("strands")
     for strand in (1, 2, 3):
-        stand.session.record(VerdictGiven(strand, True))
+        workbench.session.record(VerdictGiven(strand, True))
     assert shown()[0] is False
-    stand.session.record(VerdictGiven(4, True))
+    workbench.session.record(VerdictGiven(4, True))
     assert shown() == (True, "not every strand glowed; every one has passed since")
 
 
-def test_no_light_before_the_checks_are_made(fresh: Stand) -> None:
+def test_no_light_before_the_checks_are_made(fresh: Workbench) -> None:
     fresh.light_advice()
-    assert fresh.lamp.is_dark
+    assert fresh.light.is_dark
 
 
-def test_every_step_back_is_an_undo(fresh: Stand) -> None:
+def test_every_step_back_is_an_undo(fresh: Workbench) -> None:
     for act in (fresh.yes, fresh.yes, fresh.yes, lambda: fresh.enter("5"), fresh.yes):
         act()
     assert fresh.undo() == "took back: first light, all glowed"
@@ -132,68 +134,70 @@ def test_every_step_back_is_an_undo(fresh: Stand) -> None:
     assert fresh.advice.check == ("supply", "main")
 
 
-def test_halves_find_a_dark_node_and_one_more_look_tells_it_from_a_break(stand: Stand) -> None:
-    _fail(stand, 1)
+def test_halves_find_a_dark_node_and_one_more_look_tells_it_from_a_break(
+    workbench: Workbench,
+) -> None:
+    _fail(workbench, 1)
     looks = 0
-    while stand.advice.task == "search":
-        stand.light_advice()
-        part = stand.advice.nodes
-        assert stand.clock.showing().any(axis=1).sum() == len(part)
-        stand.no() if NodeName(1, 7) in part else stand.yes()
-        assert isinstance(_last(stand), PartSeen)
+    while workbench.advice.task == "search":
+        workbench.light_advice()
+        part = workbench.advice.nodes
+        assert workbench.clock.showing().any(axis=1).sum() == len(part)
+        workbench.no() if NodeName(1, 7) in part else workbench.yes()
+        assert isinstance(_last(workbench), PartSeen)
         looks += 1
     assert looks <= 4  # ceil(lg 10)
-    assert (stand.advice.task, str(stand.advice.nodes[0])) == ("caught", "1.7")
-    assert stand.yes() == "marked strand 1, node 7 dark"
-    assert stand.session.state.search is None
-    stand.undo()
-    assert stand.no() == "marked strand 1, node 7-10 dark"
-    assert stand.advice.task == "think"
+    assert (workbench.advice.task, str(workbench.advice.nodes[0])) == ("caught", "1.7")
+    assert workbench.yes() == "marked strand 1, node 7 dark"
+    assert workbench.session.state.search is None
+    workbench.undo()
+    assert workbench.no() == "marked strand 1, node 7-10 dark"
+    assert workbench.advice.task == "think"
 
 
-def test_a_search_goes_on_after_a_restart(stand: Stand) -> None:
-    _fail(stand, 1)
-    stand.no()
-    again = Session.resume(stand.session.shelf, stand.session.row.id)
+def test_a_search_goes_on_after_a_restart(workbench: Workbench) -> None:
+    _fail(workbench, 1)
+    workbench.no()
+    again = Session.resume(workbench.session.shelf, workbench.session.row.id)
     assert again.state.search is not None
     assert again.state.search.high == 5
 
 
-def test_the_whole_prop_is_searched_out_of_order_and_its_strand_fails(stand: Stand) -> None:
-    stand.go_to("search")
-    while stand.advice.task == "search":
-        stand.no() if NodeName(3, 4) in stand.advice.nodes else stand.yes()
-    assert stand.mark("warm", onwards=True) == "marked strand 3, node 4-10 warm"
-    assert stand.session.state.verdicts == {3: False}
-    assert (stand.advice.task, stand.advice.strand) == ("look", 1)
+def test_the_whole_prop_is_searched_out_of_order_and_its_strand_fails(workbench: Workbench) -> None:
+    workbench.go_to("search")
+    while workbench.advice.task == "search":
+        workbench.no() if NodeName(3, 4) in workbench.advice.nodes else workbench.yes()
+    assert workbench.walk.mark("warm", onwards=True) == "marked strand 3, node 4-10 warm"
+    assert workbench.session.state.verdicts == {3: False}
+    assert (workbench.advice.task, workbench.advice.strand) == ("look", 1)
 
 
-def test_the_last_node_of_a_strand_is_looked_at_itself(stand: Stand) -> None:
-    _fail(stand, 1)
-    while stand.advice.task == "search":
-        stand.yes()
-    assert [str(node) for node in stand.advice.nodes] == ["1.10"]
-    stand.yes()
-    assert stand.advice.task == "walk"  # it lights after all: by hand then
-    stand.no()
-    assert stand.no() == "marked strand 1, node 10 dark"
+def test_the_last_node_of_a_strand_is_looked_at_itself(workbench: Workbench) -> None:
+    _fail(workbench, 1)
+    while workbench.advice.task == "search":
+        workbench.yes()
+    assert [str(node) for node in workbench.advice.nodes] == ["1.10"]
+    workbench.yes()
+    assert workbench.advice.task == "walk"  # it lights after all: by hand then
+    workbench.no()
+    assert workbench.no() == "marked strand 1, node 10 dark"
 
 
-def test_a_clicker_walks_by_hand_the_way_data_runs(stand: Stand) -> None:
-    _fail(stand, 2)  # data enters it at B, node 10
-    stand.walk_by_hand()
-    assert str(stand.choices.walking) == "2.10"
-    stand.yes()
-    stand.yes()
-    assert str(stand.choices.walking) == "2.8"
-    stand.walk_on(-1)
-    assert str(stand.choices.walking) == "2.9"
-    stand.no()
-    stand.no()
-    assert _last(stand) == MarkMade("2", 2, "1-9", "dark", 0.25)
+def test_a_clicker_walks_by_hand_the_way_data_runs(workbench: Workbench) -> None:
+    _fail(workbench, 2)  # data enters it at B, node 10
+    workbench.walk.begin_by_hand()
+    assert str(workbench.active.overrides.walking) == "2.10"
+    workbench.yes()
+    workbench.yes()
+    assert str(workbench.active.overrides.walking) == "2.8"
+    workbench.walk.follow_data(-1)
+    assert str(workbench.active.overrides.walking) == "2.9"
+    workbench.no()
+    workbench.no()
+    assert _last(workbench) == MarkMade("2", 2, "1-9", "dark", 0.25)
 
 
-def test_a_colour_that_is_wrong_somewhere_is_asked_of_each_strand(fresh: Stand) -> None:
+def test_a_colour_that_is_wrong_somewhere_is_asked_of_each_strand(fresh: Workbench) -> None:
     for act in (fresh.yes, fresh.yes, fresh.yes, lambda: fresh.enter("5"), fresh.yes):
         act()
     for _ in range(4):
@@ -202,7 +206,7 @@ def test_a_colour_that_is_wrong_somewhere_is_asked_of_each_strand(fresh: Stand) 
     for strand in (1, 2, 3, 4):
         assert (fresh.advice.colour, fresh.advice.strand) == ("red", strand)
         fresh.light_advice()
-        assert fresh.lamp.words == f"{strand} red at 25%"
+        assert fresh.light.words == f"{strand} red at 25%"
         fresh.no() if strand == 3 else fresh.yes()
     assert _last(fresh) == ColourSeen("red", True, 4, 0.25)
     assert fresh.yes() == "green right everywhere"
@@ -212,7 +216,7 @@ def test_a_colour_that_is_wrong_somewhere_is_asked_of_each_strand(fresh: Stand) 
     assert fresh.session.state.colours["red"] == {1: True, 2: True, 4: True}
 
 
-def test_steps_are_taken_out_of_order_and_the_guidance_goes_on_after(fresh: Stand) -> None:
+def test_steps_are_taken_out_of_order_and_the_guidance_goes_on_after(fresh: Workbench) -> None:
     fresh.go_to("colours")
     assert fresh.advice.colour == "red"
     fresh.yes()
@@ -224,88 +228,88 @@ def test_steps_are_taken_out_of_order_and_the_guidance_goes_on_after(fresh: Stan
     assert fresh.advice.check == ("rails", "main")
     fresh.go_to("checks")
     assert fresh.advice.check == ("rails", "main")
-    fresh.drop_choices()
+    fresh.drop_overrides()
     fresh.go_to("readings")
     assert fresh.advice.task == "read"
 
 
-def test_wiggling_names_the_end_that_flickers(stand: Stand) -> None:
-    stand.go_to("wiggle")
-    stand.light_advice()
-    assert stand.lamp.words == "all at 25%"
+def test_wiggling_names_the_end_that_flickers(workbench: Workbench) -> None:
+    workbench.go_to("wiggle")
+    workbench.light_advice()
+    assert workbench.light.words == "all at 25%"
     for end in ("1A", "1B", "2A", "2B", "3A", "3B", "4A", "4B"):
-        assert stand.advice.end == end
-        stand.no() if end == "3A" else stand.yes()
-    assert _last(stand) == Wiggled("4B", True)
-    assert "3A flickers when moved" in unfinished_items(stand.session.state, None)
-    stand.repair("3A-")
-    assert "3A" not in stand.session.state.wiggled
-    assert "4B" in stand.session.state.wiggled
+        assert workbench.advice.end == end
+        workbench.no() if end == "3A" else workbench.yes()
+    assert _last(workbench) == Wiggled("4B", True)
+    assert "3A flickers when moved" in unfinished_items(workbench.session.state, None)
+    workbench.repair("3A-")
+    assert "3A" not in workbench.session.state.wiggled
+    assert "4B" in workbench.session.state.wiggled
 
 
-def test_a_soak_prompts_counts_and_ends_by_itself(stand: Stand, clock: Clock) -> None:
-    stand.go_to("soak")
-    assert stand.unit == "time"
-    assert stand.enter("1h") == "soaking at 67%"  # what the fuse of 1 A carries
-    stand.light_advice()
+def test_a_soak_prompts_counts_and_ends_by_itself(workbench: Workbench, clock: Clock) -> None:
+    workbench.go_to("soak")
+    assert workbench.entry.unit == "time"
+    assert workbench.enter("1h") == "soaking at 67%"  # what the fuse of 1 A carries
+    workbench.light_advice()
     clock.now_s += 900.0
-    assert stand.advice.says == "Look now: all white and steady?"
-    assert stand.no() == "look 1: intermittent"
-    assert stand.flickered("4.7") == "look 2: intermittent, strand 4, node 7"
+    assert workbench.advice.says == "Look now: all white and steady?"
+    assert workbench.no() == "look 1: intermittent"
+    assert workbench.flickered("4.7") == "look 2: intermittent, strand 4, node 7"
     with pytest.raises(NameFault):
-        stand.flickered("9")
+        workbench.flickered("9")
     with pytest.raises(InputError, match="one strand"):
-        stand.flickered("1-3")
-    stand.toggle_dark()
+        workbench.flickered("1-3")
+    workbench.toggle_dark()
     clock.now_s += 3600.0
-    assert stand.tick() == ""  # dark: nothing is soaked
-    stand.toggle_dark()
+    assert workbench.tick() == ""  # dark: nothing is soaked
+    workbench.toggle_dark()
     clock.now_s += 2700.0
-    assert stand.tick() == "soaked 1:00:00, 2 looks, 2 intermittent"
-    assert stand.lamp.is_dark
-    assert stand.advice.task == "look"
-    *_, soak, left = results(stand.session.state)
+    assert workbench.tick() == "soaked 1:00:00, 2 looks, 2 intermittent"
+    assert workbench.light.is_dark
+    assert workbench.advice.task == "look"
+    *_, soak, left = results(workbench.session.state)
     assert (soak.name, soak.good) == ("Soak", False)
     assert soak.says == "1:00:00 of 1:00:00 at 67%, 2 looks, 2 intermittent"
     assert (left.name, left.good, left.says) == ("Not done", None, "wiggle")
-    assert "2 intermittent in the soak" in unfinished_items(stand.session.state, None)
-    assert soak in report_content(stand.session).steps
+    assert "2 intermittent in the soak" in unfinished_items(workbench.session.state, None)
+    assert soak in report_content(workbench.session).steps
 
 
-def test_a_slip_is_asked_about_once_and_then_believed(stand: Stand) -> None:
-    stand.ask_for("1", "1A")
+def test_a_slip_is_asked_about_once_and_then_believed(workbench: Workbench) -> None:
+    workbench.entry.ask_for("1", "1A")
     with pytest.raises(InputError, match=r"did you mean 4.82 V\? Tab takes that; Enter again"):
-        stand.enter("0.482")
-    assert not any(isinstance(h.what, ReadingTaken) for h in stand.session.happened)
-    assert stand.meant("0.482") == "4.82"
-    assert stand.enter("0.482") == "saved 482.0 mV"
-    assert [reading.volts for reading in stand.session.state.readings] == [0.482]
+        workbench.enter("0.482")
+    assert not any(isinstance(h.what, ReadingTaken) for h in workbench.session.happened)
+    assert workbench.entry.meant("0.482") == "4.82"
+    assert workbench.enter("0.482") == "saved 482.0 mV"
+    assert [reading.volts for reading in workbench.session.state.readings] == [0.482]
 
 
-def test_brightness_is_a_ladder_and_verdicts_say_which_rung(stand: Stand) -> None:
-    stand.light_advice()
-    stand.brighter(1)
-    assert stand.lamp.words == "1 at 50%"
-    stand.yes()
-    assert _last(stand) == VerdictGiven(1, True, 0.5)
+def test_brightness_is_a_ladder_and_verdicts_say_which_rung(workbench: Workbench) -> None:
+    workbench.light_advice()
+    workbench.brighter(1)
+    assert workbench.light.words == "1 at 50%"
+    workbench.yes()
+    assert _last(workbench) == VerdictGiven(1, True, 0.5)
     for _ in range(9):
-        stand.brighter(-1)
-    assert stand.lamp.words == "2 at 5%"
+        workbench.brighter(-1)
+    assert workbench.light.words == "2 at 5%"
 
 
-def test_light_only_this_is_what_it_is_about(stand: Stand) -> None:
-    stand.ask_for("all", "3A")
-    stand.only()
-    assert stand.lamp.words == "3 at 25%"
-    stand.ask_for("all", "main")
+def test_light_only_this_is_what_it_is_about(workbench: Workbench) -> None:
+    workbench.entry.ask_for("all", "3A")
+    workbench.light_only()
+    assert workbench.light.words == "3 at 25%"
+    workbench.entry.ask_for("all", "main")
     with pytest.raises(InputError, match="no one strand"):
-        stand.only()
+        workbench.light_only()
 
 
-def test_steps_say_where_they_stand(stand: Stand) -> None:
-    stand.yes()
-    stand.no()
-    lines = {line.name: line for line in steps(stand.session.state, None)}
+def test_steps_say_where_they_stand(workbench: Workbench) -> None:
+    workbench.yes()
+    workbench.no()
+    lines = {line.name: line for line in steps(workbench.session.state, None)}
     assert (lines["checks"].done, lines["checks"].says) == (True, "4 of 4")
     assert (lines["strands"].done, lines["strands"].says) == (False, "2 of 4, 1 failed")
     assert lines["colours"].done

@@ -29,7 +29,7 @@ from benchtest.prop.design import Design
 from benchtest.records.shelf import SessionConflict, Shelf
 from benchtest.session.log.events import NoteMade
 from benchtest.session.session import Session
-from benchtest.session.stand import Stand
+from benchtest.session.workbench.workbench import Workbench
 from tests.drive.alone import python_alone
 from tests.drive.boards import PythonBoard, until
 from tests.records.conftest import small_disk
@@ -47,14 +47,14 @@ def _verdicts(folder: Path, session: str) -> list[int]:
 
 
 @contextlib.contextmanager
-def _driven(session: Session, design: Design) -> Iterator[tuple[Stand, Prop]]:
+def _driven(session: Session, design: Design) -> Iterator[tuple[Workbench, Prop]]:
     prop = Prop(design)
     driver = driver_for(Target("e131", "127.0.0.1", prop.port), design, SourceSettings(uuid4()))
     try:
         with FrameClock(driver, design.node_count, design.node.channels).start() as clock:
-            stand = Stand(session, clock)
-            stand.light_advice()
-            yield stand, prop
+            workbench = Workbench(session, clock)
+            workbench.light_advice()
+            yield workbench, prop
         assert prop.shows(dark(design))  # whatever happened, the end is dark
     finally:
         prop.close()
@@ -68,24 +68,24 @@ def test_with_an_unplugged_bridge_nothing_is_judged_and_it_lights_again_what_is_
     session = record_passed_checks(begin())
     try:
         with FrameClock(driver, fan.node_count, fan.node.channels).start() as clock:
-            stand = Stand(session, clock)
-            stand.light_advice()
+            workbench = Workbench(session, clock)
+            workbench.light_advice()
             until(lambda: any(board.shown()))
             board.unplug()  # its power goes with it, and so what it shows
             until(lambda: driver.status().trouble is not None)
             with pytest.raises(InputError, match="frames do not reach the prop"):
-                stand.judge(passed=True)
+                workbench.walk.judge(passed=True)
             assert _verdicts(shelf.folder, session.row.id) == []
-            stand.choose(1)
-            stand.light_advice()
+            workbench.walk.choose(1)
+            workbench.light_advice()
             board.frames.clear()
             board.plug()
             until(lambda: any(board.shown()))
-            assert stand.lamp.words == "2 at 25%"
+            assert workbench.light.words == "2 at 25%"
             nodes = [any(board.shown()[at : at + 3]) for at in range(0, fan.node_count * 3, 3)]
             assert sum(nodes) == 10  # strand 2 alone, which was chosen in the meantime
             until(lambda: driver.status().trouble is None)
-            stand.judge(passed=True)
+            workbench.walk.judge(passed=True)
             assert _verdicts(shelf.folder, session.row.id) == [2]
         assert not any(board.shown())
     finally:
@@ -100,14 +100,14 @@ from uuid import uuid4
 from benchtest.drive.driver import Target
 from benchtest.drive.driver_choice import driver_for
 from benchtest.drive.frame_clock import FrameClock
-from benchtest.drive.e131.driver import Sender
+from benchtest.drive.e131.driver import SourceSettings
 from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
 from benchtest.session.session import Session
-from benchtest.session.stand import Stand
-from benchtest.virtual.e131_receiver import Controller
+from benchtest.session.workbench.workbench import Workbench
+from benchtest.virtual.e131_receiver import E131Receiver
 from tests.props import SMALL_FAN
 from tests.session.conftest import record_passed_checks
 
@@ -115,15 +115,15 @@ design = parse_design(SMALL_FAN, "fan")
 ear = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
 ear.bind(("127.0.0.1", 0))
 ear.settimeout(0.05)
-prop = Controller.of([1])
+prop = E131Receiver.of([1])
 
 def hear():
     while True:
         try:
-            prop.take(ear.recv(2000), time.monotonic())
+            prop.receive(ear.recv(2000), time.monotonic())
         except TimeoutError:
             pass
-        prop.tick(time.monotonic())
+        prop.expire_sources(time.monotonic())
 
 threading.Thread(target=hear, daemon=True).start()
 
@@ -137,28 +137,28 @@ def lit():
     return any(prop.slots().get(1, b""))
 
 target = Target("e131", "127.0.0.1", ear.getsockname()[1])
-driver = driver_for(target, design, Sender(uuid4()))
+driver = driver_for(target, design, SourceSettings(uuid4()))
 with Shelf(Path(sys.argv[1])) as shelf:
     session = record_passed_checks(Session.start(shelf, SMALL_FAN, "WF-03", DEFAULT_METER))
     with FrameClock(driver, design.node_count, 3).start() as clock:
-        stand = Stand(session, clock)
-        stand.light_advice()
+        workbench = Workbench(session, clock)
+        workbench.light_advice()
         until(lit, "lit")
         subprocess.run(["ip", "addr", "flush", "dev", "lo"], check=True)
         subprocess.run(["ip", "link", "set", "lo", "down"], check=True)
         until(lambda: not prop.slots(), "dark once nothing is heard")
         print(driver.status().trouble)
         try:
-            stand.judge(passed=True)
+            workbench.walk.judge(passed=True)
         except InputError as refused:
             print(refused)
-        stand.choose(1)
-        stand.light_advice()
+        workbench.walk.choose(1)
+        workbench.light_advice()
         subprocess.run(["ip", "link", "set", "lo", "up"], check=True)
         until(lit, "lit again")
         assert prop.slots()[1][30:60] != bytes(30), "strand 2, which was chosen meanwhile"
         until(lambda: driver.status().trouble is None, "said no longer")
-        stand.judge(passed=True)
+        workbench.walk.judge(passed=True)
     until(lambda: not lit(), "dark at the end")
     print([event.kind for event in shelf.events(session.row.id)][-1])
 """
@@ -167,7 +167,7 @@ with Shelf(Path(sys.argv[1])) as shelf:
 def test_a_network_that_goes_leaves_the_prop_dark_and_comes_back(tmp_path: Path) -> None:
     said = python_alone(NETWORK, str(tmp_path), setup="ip link set lo up").splitlines()
     assert "network" in said[0]
-    assert said[1].startswith("not kept: frames do not reach the prop")
+    assert said[1].startswith("not saved: frames do not reach the prop")
     assert said[2] == "verdict"
 
 
@@ -187,12 +187,12 @@ def test_a_stepped_clock_moves_no_light_and_brings_no_step_out_of_order(
 ) -> None:
     clock = Stepped()
     session = record_passed_checks(Session.start(shelf, design_text, "WF-03", DEFAULT_METER, clock))
-    with _driven(session, fan) as (stand, _):
-        before = stand.lamp.clock.driver.status().frames
+    with _driven(session, fan) as (workbench, _):
+        before = workbench.light.clock.driver.status().frames
         for step in (timedelta(), timedelta(days=-3), timedelta(days=368), timedelta()):
             clock.now += step
-            stand.judge(passed=True)
-        until(lambda: stand.lamp.clock.driver.status().frames > before)
+            workbench.walk.judge(passed=True)
+        until(lambda: workbench.light.clock.driver.status().frames > before)
     again = Session.resume(shelf, session.row.id, clock)
     assert list(again.state.verdicts) == [1, 2, 3, 4]
     assert _verdicts(shelf.folder, session.row.id) == [1, 2, 3, 4]
@@ -223,8 +223,8 @@ def test_a_full_disk_keeps_no_light_on_and_no_step_back(
             session = record_passed_checks(
                 Session.start(shelf, design_text, "WF-03", DEFAULT_METER)
             )
-            with _driven(session, fan) as (stand, prop):
-                stand.judge(passed=True)
+            with _driven(session, fan) as (workbench, prop):
+                workbench.walk.judge(passed=True)
                 ballast = disk / "ballast"
                 with contextlib.suppress(OSError), ballast.open("wb", buffering=0) as file:
                     while True:
@@ -232,11 +232,11 @@ def test_a_full_disk_keeps_no_light_on_and_no_step_back(
                 with pytest.raises(RecordsFault, match="disk is full"):
                     _write_on(session)
                 kept = len(session.happened)
-                stand.toggle_dark()
+                workbench.toggle_dark()
                 assert prop.shows(dark(fan))
                 ballast.unlink()
-                stand.toggle_dark()
-                stand.judge(passed=True)
+                workbench.toggle_dark()
+                workbench.walk.judge(passed=True)
             assert len(session.happened) == kept + 1
         with Shelf(disk / "bench") as shelf:
             assert len(shelf.events(session.row.id)) == kept + 1
@@ -252,13 +252,13 @@ def test_another_program_in_the_same_session_is_said_and_the_light_goes_on(
         "from benchtest.session.log.events import VerdictGiven;"
         "Session.resume(Shelf(Path(sys.argv[1])), sys.argv[2]).record(VerdictGiven(1, True))"
     )
-    with _driven(session, fan) as (stand, prop):
+    with _driven(session, fan) as (workbench, prop):
         words = [sys.executable, "-c", other, str(shelf.folder), session.row.id]
         subprocess.run(words, check=True)
         with pytest.raises(SessionConflict, match="another program"):
-            stand.judge(passed=False)
+            workbench.walk.judge(passed=False)
         assert session.state.verdicts[1]  # what is on disk counts
-        stand.judge(passed=True)
-        stand.toggle_dark()
+        workbench.walk.judge(passed=True)
+        workbench.toggle_dark()
         assert prop.shows(dark(fan))
     assert _verdicts(shelf.folder, session.row.id) == [1, 2]

@@ -23,7 +23,7 @@ from benchtest.session.launch_options import Bench
 from benchtest.session.log.events import CheckMade, ColourSeen, FirstLight
 from benchtest.session.log.power_checks import all_checks
 from benchtest.session.session import Session
-from benchtest.session.stand import Stand
+from benchtest.session.workbench.workbench import Workbench
 from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.virtual.remote_prop import RemoteProp, start_simulation
@@ -76,8 +76,8 @@ class Driven:
         return self.app.screen
 
     @property
-    def stand(self) -> Stand:
-        return self.screen.stand
+    def workbench(self) -> Workbench:
+        return self.screen.workbench
 
     async def until(self, true: Callable[[], bool]) -> None:
         """Wait for a state, never for a time."""
@@ -89,10 +89,10 @@ class Driven:
         def there() -> bool:
             screen = self.app.screen
             drawn = isinstance(screen, BenchScreen) and bool(screen.query("#keys"))
-            return drawn and self.stand.advice.task in tasks
+            return drawn and self.workbench.advice.task in tasks
 
         await self.until(there)
-        return self.stand.advice.task
+        return self.workbench.advice.task
 
     async def keys(self, *keys: str) -> None:
         await self.pilot.press(*keys)

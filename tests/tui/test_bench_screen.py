@@ -25,16 +25,16 @@ async def test_passing_a_strand_lights_the_next_and_is_on_disk(
 ) -> None:
     async with driven(tmp_path / "bench", small_fan) as at:
         await at.until_task("look")
-        assert at.stand.advice.strand == 1
+        assert at.workbench.advice.strand == 1
         await at.keys("space")
-        assert at.stand.advice.strand == 2
-        await at.until(lambda: bool(at.stand.clock.showing()[8:16].any()))
-        frame = at.stand.clock.showing()
+        assert at.workbench.advice.strand == 2
+        await at.until(lambda: bool(at.workbench.clock.showing()[8:16].any()))
+        frame = at.workbench.clock.showing()
         assert frame[8:16].all()
         assert not frame[:8].any()
         # read by another connection: what the screen shows is on disk
         with Shelf(tmp_path / "bench") as shelf:
-            rows = shelf.events(at.stand.session.row.id)
+            rows = shelf.events(at.workbench.session.row.id)
         assert (rows[-1].kind, rows[-1].data["passed"]) == ("verdict", True)
 
 
@@ -42,9 +42,9 @@ async def test_page_keys_of_a_clicker_pass_and_step_back(tmp_path: Path, small_f
     async with driven(tmp_path / "bench", small_fan) as at:
         await at.until_task("look")
         await at.keys("pagedown", "pagedown")
-        assert at.stand.advice.strand == 3
+        assert at.workbench.advice.strand == 3
         await at.keys("pageup")
-        assert at.stand.advice.strand == 2
+        assert at.workbench.advice.strand == 2
 
 
 async def test_a_failed_strand_is_walked_to_its_node_and_marked(
@@ -55,14 +55,14 @@ async def test_a_failed_strand_is_walked_to_its_node_and_marked(
         await at.keys("space", "x", "space")
         assert await at.until_task("walk") == "walk"
         await at.keys("home", "right", "right", "right", "right")
-        assert str(at.stand.choices.walking) == "2.5"
+        assert str(at.workbench.active.overrides.walking) == "2.5"
         await at.keys("d", "enter")
-        assert [(m.strand, m.nodes, m.seen) for m in at.stand.session.state.marks] == [
+        assert [(m.strand, m.nodes, m.seen) for m in at.workbench.session.state.marks] == [
             (2, "5", "dark")
         ]
         await at.until_task("repair")
-        assert at.stand.advice.suspect is not None
-        assert at.stand.advice.suspect.where == "2.5"
+        assert at.workbench.advice.suspect is not None
+        assert at.workbench.advice.suspect.where == "2.5"
 
 
 async def test_the_whole_evening_ends_with_a_signed_record(tmp_path: Path, small_fan: Path) -> None:
@@ -79,22 +79,22 @@ async def test_the_whole_evening_ends_with_a_signed_record(tmp_path: Path, small
                 await at.keys("enter")
                 await at.until(lambda: not at.app.screen.query_one("#entry").has_focus)
             else:
-                assert at.stand.advice.suspect is not None
-                assert at.stand.advice.suspect.where == "2A+"
+                assert at.workbench.advice.suspect is not None
+                assert at.workbench.advice.suspect.where == "2A+"
                 await at.keys("r", "enter")
-                await at.until(lambda: bool(at.stand.session.state.repairs))
+                await at.until(lambda: bool(at.workbench.session.state.repairs))
                 # only what it touches: that strand and, before power, the rails
-                assert at.stand.session.state.untested == [2]
-                assert at.stand.advice.check == ("rails", "main")
+                assert at.workbench.session.state.untested == [2]
+                assert at.workbench.advice.check == ("rails", "main")
         await at.keys("enter")
         await at.type("Ada")
         await at.keys("enter", "enter")
         await at.until_task("done")
-        row = at.stand.session.row.id
+        row = at.workbench.session.row.id
         await at.keys("g", *["backspace"] * 4)
         await at.type("sealed")
         await at.keys("enter")
-        await at.until(lambda: at.stand.stage == "sealed")
+        await at.until(lambda: at.workbench.stage == "sealed")
     with Shelf(tmp_path / "bench") as shelf:
         state = Session.resume(shelf, row).state
         (waits,) = [waits for _, _, waits in shelf_rows(shelf)]
@@ -120,7 +120,7 @@ async def _asked_for(at: Driven, lit: str, probe: str) -> None:
     await at.keys("enter")
     await at.pilot.press(*(KEY_NAMES.get(sign, sign) for sign in probe))
     await at.keys("enter")
-    await at.until(lambda: at.stand.advice.task == "read" and "measure" in at.words())
+    await at.until(lambda: at.workbench.advice.task == "read" and "measure" in at.words())
 
 
 KEY_NAMES = {":": "colon", "+": "plus", ">": "greater_than_sign"}
@@ -135,8 +135,8 @@ async def test_a_field_of_millivolts_takes_a_bare_number_as_millivolts(
         await at.until(lambda: "0.2 mV: " in at.words())
         assert "mV" in str(at.app.screen.query_one("#unit", Panel).render())
         await at.keys("enter")
-        await at.until(lambda: len(at.stand.session.state.readings) == 1)
-        assert at.stand.session.state.readings[0].volts == 0.0002
+        await at.until(lambda: len(at.workbench.session.state.readings) == 1)
+        assert at.workbench.session.state.readings[0].volts == 0.0002
 
 
 async def test_volts_that_no_fault_shows_are_asked_about_before_they_are_kept(
@@ -148,19 +148,19 @@ async def test_volts_that_no_fault_shows_are_asked_about_before_they_are_kept(
             await at.type(text)
             await at.keys("enter")
             await at.until(lambda: "did you mean" in at.words() and "Tab takes" in at.words())
-            assert not at.stand.session.state.readings
+            assert not at.workbench.session.state.readings
             await at.keys("escape")
         await at.type("0.2V")
         await at.keys("enter", "tab", "enter")
-        await at.until(lambda: len(at.stand.session.state.readings) == 1)
-        assert at.stand.session.state.readings[0].volts == 0.0002
+        await at.until(lambda: len(at.workbench.session.state.readings) == 1)
+        assert at.workbench.session.state.readings[0].volts == 0.0002
         await _asked_for(at, "3", "3A")
         await at.type("6.43")
         await at.keys("enter")
         await at.until(lambda: "no fault shows 6.430 V here" in at.words())
-        assert len(at.stand.session.state.readings) == 1
+        assert len(at.workbench.session.state.readings) == 1
         await at.keys("enter")  # whoever saw it keeps it
-        await at.until(lambda: len(at.stand.session.state.readings) == 2)
+        await at.until(lambda: len(at.workbench.session.state.readings) == 2)
 
 
 async def test_a_slip_at_the_supply_is_asked_about(tmp_path: Path, small_fan: Path) -> None:
@@ -168,14 +168,14 @@ async def test_a_slip_at_the_supply_is_asked_about(tmp_path: Path, small_fan: Pa
         await at.until_task("check")
         await at.type("12k")
         await at.keys("enter", "space", "space")
-        await at.until(lambda: at.stand.advice.check == ("supply", "main"))
+        await at.until(lambda: at.workbench.advice.check == ("supply", "main"))
         await at.type("49.3")
         await at.keys("enter")
         await at.until(lambda: "did you mean 4.93 V?" in at.words())
-        assert ("supply", "main") not in at.stand.session.state.checks
+        assert ("supply", "main") not in at.workbench.session.state.checks
         await at.keys("tab", "enter")
-        await at.until(lambda: ("supply", "main") in at.stand.session.state.checks)
-        assert at.stand.session.state.checks["supply", "main"].volts == 4.93
+        await at.until(lambda: ("supply", "main") in at.workbench.session.state.checks)
+        assert at.workbench.session.state.checks["supply", "main"].volts == 4.93
 
 
 async def test_typed_digits_begin_a_reading_judged_while_typing(
@@ -192,24 +192,24 @@ async def test_typed_digits_begin_a_reading_judged_while_typing(
         assert "Enter keeps it   Escape drops it" in words
         assert "v read the virtual meter" not in words
         await at.keys("escape")
-        assert not at.stand.session.state.readings
+        assert not at.workbench.session.state.readings
         await at.until(lambda: "v read the virtual meter" in at.words())
         await at.type("99V")
         await at.keys("enter", "enter")  # asked about once, then refused
         assert "beyond the meter" in at.words()
-        assert not at.stand.session.state.readings
+        assert not at.workbench.session.state.readings
         await at.keys("escape")
         await at.type("12.5m")
         await at.app.run_action("screen.keep_typed")  # as a click on it does
-        await at.until(lambda: len(at.stand.session.state.readings) == 1)
-        assert at.stand.session.state.readings[0].volts == 0.0125
+        await at.until(lambda: len(at.workbench.session.state.readings) == 1)
+        assert at.workbench.session.state.readings[0].volts == 0.0125
 
 
 async def test_undo_takes_back_one_step_after_another(tmp_path: Path, small_fan: Path) -> None:
     async with driven(tmp_path / "bench", small_fan) as at:
         await at.until_task("look")
         await at.keys("space", "x", "u", "u")
-        assert at.stand.session.state.verdicts == {}
+        assert at.workbench.session.state.verdicts == {}
         await at.keys("u")
         assert "took back: blue right everywhere" in at.words()
 
@@ -221,8 +221,8 @@ async def test_dark_key_works_while_a_reading_is_typed(tmp_path: Path, small_fan
         await at.until_task("read")
         await at.type("4")
         await at.keys("f9")
-        await at.until(lambda: not at.stand.clock.showing().any())
-        assert at.stand.lamp.is_dark
+        await at.until(lambda: not at.workbench.clock.showing().any())
+        assert at.workbench.light.is_dark
 
 
 async def test_leaving_and_coming_back_goes_on_where_it_was(
@@ -240,8 +240,8 @@ async def test_leaving_and_coming_back_goes_on_where_it_was(
         await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
         await at.keys("enter")
         await at.until_task("look")
-        assert at.stand.advice.strand == 3
-        kinds = [type(h.what) for h in at.stand.session.happened]
+        assert at.workbench.advice.strand == 3
+        kinds = [type(h.what) for h in at.workbench.session.happened]
         assert kinds.count(VerdictGiven) == 2
         assert ReadingTaken not in kinds
 
@@ -254,7 +254,7 @@ async def test_help_names_the_keys_and_the_cautions(tmp_path: Path, small_fan: P
         assert "Page Down" in words
         assert "supply off" in words
         await at.keys("a")
-        assert at.stand.advice.task == "look"
+        assert at.workbench.advice.task == "look"
 
 
 async def test_the_map_is_legible_without_colour(tmp_path: Path, small_fan: Path) -> None:
@@ -290,8 +290,8 @@ async def test_a_unit_that_waits_on_the_shelf_is_begun_with_its_own_design(
         await at.until(lambda: "SF-02" in at.words())
         await at.keys("down", "enter")
         await at.until_task("check")
-        assert at.stand.session.tag == "SF-02"
-        assert at.stand.session.row.design_text == small_fan.read_text()
+        assert at.workbench.session.tag == "SF-02"
+        assert at.workbench.session.row.design_text == small_fan.read_text()
 
 
 async def test_a_prop_file_is_asked_for_where_none_is_named(
@@ -331,12 +331,14 @@ async def test_a_reading_of_ones_own_choice_lights_what_it_needs(
         await at.keys("o", "enter")
         await at.type("3A")
         await at.keys("enter")
-        assert str(at.stand.advice.probe) == "3A"
-        await at.until(lambda: bool((at.stand.clock.showing() == 255).all()))  # full white, by ramp
+        assert str(at.workbench.advice.probe) == "3A"
+        await at.until(
+            lambda: bool((at.workbench.clock.showing() == 255).all())
+        )  # full white, by ramp
         await at.type("4.88")
         await at.keys("enter")
-        assert [r.volts for r in at.stand.session.state.readings] == [4.88]
-        assert at.stand.advice.task == "look"  # and on with the guidance
+        assert [r.volts for r in at.workbench.session.state.readings] == [4.88]
+        assert at.workbench.advice.task == "look"  # and on with the guidance
 
 
 async def test_a_prop_on_the_network_is_driven_and_read_by_hand(
@@ -348,10 +350,10 @@ async def test_a_prop_on_the_network_is_driven_and_read_by_hand(
             await at.keys("space", "space", "space")
             while await at.until_task("read", "repair") == "read":
                 await at.until(partial(_shows_what_is_asked, at, prop))
-                await at.type(f"{prop.measure(str(at.stand.advice.probe)):.4f}V")
+                await at.type(f"{prop.measure(str(at.workbench.advice.probe)):.4f}V")
                 await at.keys("enter")
-            assert at.stand.advice.suspect is not None
-            assert at.stand.advice.suspect.where == "3A-"
+            assert at.workbench.advice.suspect is not None
+            assert at.workbench.advice.suspect.where == "3A-"
             await at.keys("v")
         until(lambda: prop.state()["packets"].get("terminated") == 3)
         assert prop.state()["nodes_lit"] == 0
@@ -359,6 +361,6 @@ async def test_a_prop_on_the_network_is_driven_and_read_by_hand(
 
 def _shows_what_is_asked(at: Driven, prop: RemoteProp) -> bool:
     """Whether the light that a reading asks for has come up, and at the prop."""
-    lamp, asked = at.stand.lamp, at.stand.advice.lit
+    lamp, asked = at.workbench.light, at.workbench.advice.lit
     there = asked is not None and lamp.lit is not None and lamp.lit.strands == asked.strands
     return there and prop.state()["frame"] == frame_checksum(lamp.frame)

@@ -35,14 +35,14 @@ async def test_a_finding_shows_its_reasons_the_strand_and_what_to_read_next(
     async with driven(folder, small_fan, "2A+=0.12", size=(100, 40)) as at:
         told = ""
         while await at.until_task("read", "repair") == "read":
-            if at.stand.session.state.readings:
-                await at.until(lambda: at.stand.grounds is not None)
-                await at.until(lambda: at.stand.would_show.partition(",")[0] in at.words())
-                told = at.stand.would_show or told
+            if at.workbench.session.state.readings:
+                await at.until(lambda: at.workbench.worker.details is not None)
+                await at.until(lambda: at.workbench.worker.preview.partition(",")[0] in at.words())
+                told = at.workbench.worker.preview or told
             await _read(at)
         assert told.startswith("shows ")
         assert told.endswith("if all is well")
-        await at.until(lambda: at.stand.grounds is not None)
+        await at.until(lambda: at.workbench.worker.details is not None)
         await at.until(lambda: "volts along strand 2" in at.words())
         words = at.words()
         assert "as designed" in words
@@ -80,15 +80,15 @@ async def test_a_round_of_practice_from_the_shelf_ends_with_a_tally(
         assert "p practice" in at.words()
         at.app.practise(1, 7)  # as the key does, with a seed that a test can know
         await at.until_task("look")
-        assert at.stand.practice is not None
-        (hidden,) = at.stand.practice.round.hidden
+        assert at.workbench.practice is not None
+        (hidden,) = at.workbench.practice.round.hidden
         strand = int(hidden.partition(".")[0])
         await at.keys(*["space"] * (strand - 1))
-        await at.until(lambda: at.stand.advice.strand == strand)
+        await at.until(lambda: at.workbench.advice.strand == strand)
         await at.keys("x", *["space"] * (12 - strand))
         node = int(hidden.partition("=")[0].partition(".")[2])
         while await at.until_task("search", "caught") == "search":
-            part = at.stand.advice.nodes
+            part = at.workbench.advice.nodes
             await at.keys("x" if any(n.node == node for n in part) else "space")
         await at.keys("d")
         await at.until_task("repair")

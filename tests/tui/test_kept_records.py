@@ -31,7 +31,7 @@ async def test_a_unit_with_an_event_beyond_the_limits_is_named_and_goes_on(
         await at.until_task("look")
         await at.until(lambda: f"Left out: {said}." in at.words())
         await at.keys("space")
-        await at.until(lambda: at.stand.session.state.verdicts == {1: True})
+        await at.until(lambda: at.workbench.session.state.verdicts == {1: True})
         await at.keys("escape")
         await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
     with Shelf(folder) as shelf:
@@ -46,8 +46,8 @@ async def test_a_copy_of_the_file_alone_soon_has_what_was_answered(
     async with driven(folder, path, to=virtual.target) as at:
         await at.until_task("look")
         await at.keys("space")
-        await at.until(lambda: at.stand.session.state.verdicts == {1: True})
-        session = at.stand.session.row.id
+        await at.until(lambda: at.workbench.session.state.verdicts == {1: True})
+        session = at.workbench.session.row.id
 
         def copied() -> bool:
             copy = tmp_path / "copy"
@@ -75,4 +75,4 @@ async def test_a_bench_that_may_not_be_written_is_shown_and_takes_no_step(
             await at.until_task("look")
             await at.keys("space")
             await at.until(lambda: "it may not be written" in at.words())
-            assert at.stand.session.state.verdicts == {}
+            assert at.workbench.session.state.verdicts == {}

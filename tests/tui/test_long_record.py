@@ -37,6 +37,6 @@ async def test_a_shelf_with_50_000_notes_is_shown_soon(
         await at.until(lambda: "left unfinished" in at.words())
         await at.keys("enter")
         await at.until_task("check")
-        assert len(at.stand.session.state.notes) == NOTES
-        assert len(at.stand.session.state.undoable) == NOTES
+        assert len(at.workbench.session.state.notes) == NOTES
+        assert len(at.workbench.session.state.undoable) == NOTES
         assert time.process_time() - start_s < MAX_CPU_S

@@ -104,7 +104,7 @@ async def test_a_unit_that_is_removed_before_its_panels_are_there_fails_nothing(
 ) -> None:
     async with driven(tmp_path / "bench", small_fan, to=watcher.to) as at:
         await at.until_task("look")
-        removed = BenchScreen(at.stand, at.app.signs)
+        removed = BenchScreen(at.workbench, at.app.signs)
         removed.on_mount()  # as where the end takes its panels away first
         assert at.app.is_running
 

@@ -65,7 +65,7 @@ async def test_the_iron_waits_for_the_drop_across_the_joint_or_for_word_that_it_
     _inferred(folder, small_fan)
     async with driven(folder, small_fan, "2A+=0.9", ready=False) as at:
         assert await at.until_task("read", "repair") == "read"
-        assert str(at.stand.advice.probe) == "foot:2+>2A+"
+        assert str(at.workbench.advice.probe) == "foot:2+>2A+"
         await at.until(lambda: "Before the iron, the joint itself" in _asked(at))
         await at.until(lambda: "s cannot reach it" in at.words())
         await at.keys("s")
@@ -80,13 +80,13 @@ async def test_the_iron_waits_for_the_drop_across_the_joint_or_for_word_that_it_
             await at.keys("enter")
             taken += 1
             await at.until(partial(_has_taken, at, taken))
-        assert "foot:2+>2A+" in [str(r.probe) for r in at.stand.session.state.readings]
-        assert at.stand.advice.suspect is not None
-        assert at.stand.advice.suspect.where == "2A+"
+        assert "foot:2+>2A+" in [str(r.probe) for r in at.workbench.session.state.readings]
+        assert at.workbench.advice.suspect is not None
+        assert at.workbench.advice.suspect.where == "2A+"
 
 
 def _has_taken(at: Driven, count: int) -> bool:
-    return len(at.stand.session.state.taken) == count
+    return len(at.workbench.session.state.taken) == count
 
 
 async def test_a_supply_that_does_not_fit_its_readings_is_asked_for_again_under_load(
@@ -102,17 +102,17 @@ async def test_a_supply_that_does_not_fit_its_readings_is_asked_for_again_under_
         for lit, probe in (("1", "1A"), ("2", "2B"), ("3", "3B"), ("1-2", "1B")):
             session.record(_as_shown(session.design.with_supply_volts({"main": 4.86}), lit, probe))
     async with driven(folder, small_fan, ready=False) as at:
-        await at.until(lambda: at.stand.advice.check == ("supply", "main"))
+        await at.until(lambda: at.workbench.advice.check == ("supply", "main"))
         asked = "lower than the supply typed as 4.95 V allows: measure the supply again under load"
         await at.until(lambda: asked in _asked(at))
-        assert at.stand.lamp.words == "1-2"
+        assert at.workbench.light.words == "1-2"
         await at.type("4.86")
         await at.keys("enter")
-        await at.until(lambda: at.stand.session.state.checks["supply", "main"].lit == "1-2")
-        await at.until(lambda: at.stand.finding is not None)
-        assert at.stand.advice.check is None
-        shown = at.stand.session.expect(
-            parse_lit_set("1", at.stand.design), parse_probe("1A", at.stand.design)
+        await at.until(lambda: at.workbench.session.state.checks["supply", "main"].lit == "1-2")
+        await at.until(lambda: at.workbench.finding is not None)
+        assert at.workbench.advice.check is None
+        shown = at.workbench.session.healthy_volts(
+            parse_lit_set("1", at.workbench.design), parse_probe("1A", at.workbench.design)
         )
         assert abs(shown[0] - 4.86) < 0.03
 
@@ -128,14 +128,14 @@ async def test_one_wrong_reading_is_named_with_its_number_and_taken_again(
         session.record(ReadingTaken("1-2", "2B", 4.532))
     async with driven(folder, small_fan, ready=False) as at:
         named = "Reading 7, 2B = 4.532 V, disagrees with all others: take it again"
-        await at.until(lambda: at.stand.advice.says.startswith(named))
+        await at.until(lambda: at.workbench.advice.says.startswith(named))
         await at.until(lambda: _asked(at).startswith(named) and "7!2B" in at.words())
         await at.type(f"{right_v}")
         await at.keys("enter")
-        await at.until(lambda: len(at.stand.session.state.taken) == 8)
-        assert at.stand.session.state.taken[6].standing == "retaken"
-        await at.until(lambda: at.stand.finding is not None)
-        assert not at.stand.advice.says.startswith("Reading")
+        await at.until(lambda: len(at.workbench.session.state.taken) == 8)
+        assert at.workbench.session.state.taken[6].standing == "retaken"
+        await at.until(lambda: at.workbench.finding is not None)
+        assert not at.workbench.advice.says.startswith("Reading")
 
 
 def _asked(at: Driven) -> str:
@@ -157,7 +157,7 @@ async def test_readings_have_their_numbers_and_all_of_them_can_be_scrolled_to(
     async with driven(folder, small_fan, ready=False) as at:
         await at.until_task("read", "sign-off", "repair")
         await at.until(lambda: "30 3B" in at.words())  # the panel shows the last ones
-        first_v = at.stand.session.state.readings[0].value
+        first_v = at.workbench.session.state.readings[0].value
         listed = await _listed(at)
         assert listed.highlighted == 29
         await at.keys("home")
@@ -175,20 +175,20 @@ async def test_a_reading_of_the_list_is_taken_again_and_the_new_one_counts(
         await at.until_task("read", "sign-off", "repair")
         await _listed(at)
         await at.keys("home", "down", "enter")
-        await at.until(lambda: str(at.stand.advice.probe) == "2A")
-        assert at.stand.advice.task == "read"
-        before_v = at.stand.session.state.readings[1].value
+        await at.until(lambda: str(at.workbench.advice.probe) == "2A")
+        assert at.workbench.advice.task == "read"
+        before_v = at.workbench.session.state.readings[1].value
         await at.type(f"{before_v - 0.06:.3f}")
         await at.keys("enter")
-        await at.until(lambda: len(at.stand.session.state.taken) == 7)
-        taken = at.stand.session.state.taken
+        await at.until(lambda: len(at.workbench.session.state.taken) == 7)
+        taken = at.workbench.session.state.taken
         assert [(one.number, one.standing) for one in taken if str(one.reading.probe) == "2A"] == [
             (2, "retaken"), (7, "counts"),
         ]  # fmt: skip
         await at.until(lambda: f"in place of {before_v:.3f} V" in at.words())
         await at.keys("u")  # one key takes back what one reading did
-        await at.until(lambda: len(at.stand.session.state.taken) == 6)
-        assert all(one.counts for one in at.stand.session.state.taken)
+        await at.until(lambda: len(at.workbench.session.state.taken) == 6)
+        assert all(one.counts for one in at.workbench.session.state.taken)
 
 
 async def test_a_struck_out_reading_counts_nowhere_and_stays_on_record(
@@ -200,7 +200,7 @@ async def test_a_struck_out_reading_counts_nowhere_and_stays_on_record(
         await at.until_task("read", "sign-off", "repair")
         await _listed(at)
         await at.keys("home", "down", "down", "x")
-        await at.until(lambda: len(at.stand.session.state.readings) == 5)
+        await at.until(lambda: len(at.workbench.session.state.readings) == 5)
         await at.until(lambda: "struck out reading 3, 3A = 4." in at.words())
         await at.until_task("read", "sign-off", "repair")
         await at.until(lambda: "4 1B" in at.words())

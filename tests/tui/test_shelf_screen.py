@@ -46,7 +46,9 @@ async def _on_the_shelf(at: Driven) -> None:
 
 
 async def _on_the_bench(at: Driven, tag: str) -> None:
-    await at.until(lambda: isinstance(at.app.screen, BenchScreen) and at.stand.session.tag == tag)
+    await at.until(
+        lambda: isinstance(at.app.screen, BenchScreen) and at.workbench.session.tag == tag
+    )
     await at.until_task("check", "done")
 
 

@@ -77,9 +77,9 @@ async def test_words_longer_than_the_terminal_are_scrolled_to(
 async def test_the_keys_of_a_walk_fit_with_a_finding_and_its_plot(tmp_path: Path) -> None:
     async with driven(tmp_path / "bench", suspected(tmp_path), tag="SF-01") as at:
         await at.until_task("repair")
-        await at.until(lambda: at.stand.grounds is not None)
-        at.stand.choose_strand(2)
-        at.stand.walk_by_hand()
+        await at.until(lambda: at.workbench.worker.details is not None)
+        at.workbench.walk.choose_strand(2)
+        at.workbench.walk.begin_by_hand()
         at.screen.go()
         await at.until_task("walk")
         await at.keys("question_mark")

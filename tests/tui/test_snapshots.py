@@ -65,7 +65,7 @@ async def _screens(folder: Path, look: str) -> dict[str, list[list[Segment]]]:
             if look == "light":
                 at.app.theme = "textual-light"
             at.app.screen.query_one("#entry", Input).cursor_blink = False
-            at.stand.ask_for("3", "foot:3+>3A+")
+            at.workbench.entry.ask_for("3", "foot:3+>3A+")
             at.screen.go()
             await at.type("0.4")
             return {f"{w}x{h}": await _at_size(at, w, h) for w, h in SIZES}

@@ -24,12 +24,12 @@ def simulated(tmp_path: Path) -> Iterator[SimulatedMeter]:
 
 def _leads(at: Driven, prop: RemoteProp, simulated: SimulatedMeter) -> None:
     """Put the leads where the drawing shows them."""
-    probe = at.stand.advice.probe
+    probe = at.workbench.advice.probe
     simulated.volts = lambda: prop.measure(str(probe))
 
 
 def _taken(at: Driven, count: int) -> bool:
-    return len(at.stand.session.state.readings) == count
+    return len(at.workbench.session.state.readings) == count
 
 
 async def test_one_key_takes_a_reading_and_nobody_types(
@@ -50,10 +50,10 @@ async def test_one_key_takes_a_reading_and_nobody_types(
                 await at.keys(keys[taken % 3])  # a clicker's key does it too
                 taken += 1
                 await at.until(partial(_taken, at, taken))
-            suspect = at.stand.advice.suspect
+            suspect = at.workbench.advice.suspect
             assert suspect is not None
             assert suspect.where == "3A-"
-            rows = at.stand.session.shelf.events(at.stand.session.row.id)
+            rows = at.workbench.session.shelf.events(at.workbench.session.row.id)
             named = [row.data["source"] for row in rows if row.kind == "reading"]
             assert named == [f"BM-6 on {simulated.port}"] * taken
 

@@ -76,7 +76,7 @@ async def _drawn(at: Driven, width: int, height: int) -> Drawn:
 async def _visit(at: Driven) -> AsyncIterator[str]:
     """Every step in turn; gives its name while it is on the screen."""
     await at.until_task("repair")
-    await at.until(lambda: at.stand.grounds is not None)
+    await at.until(lambda: at.workbench.worker.details is not None)
     at.app.screen.query_one("#entry", Input).cursor_blink = False
     yield "finding"
     for key, name in (("y", "why"), ("question_mark", "help"), ("t", "steps-menu")):
@@ -84,16 +84,18 @@ async def _visit(at: Driven) -> AsyncIterator[str]:
         yield name
         await at.keys("escape")
     for step in STEPS:
-        at.stand.go_to(step)
+        at.workbench.go_to(step)
         at.screen.said = ""
         at.screen.go()
-        await at.until(lambda: np.array_equal(at.stand.clock.showing(), at.stand.lamp.frame))
+        await at.until(
+            lambda: np.array_equal(at.workbench.clock.showing(), at.workbench.light.frame)
+        )
         yield step
-    at.stand.choose_strand(2)
-    at.stand.walk_by_hand()
+    at.workbench.walk.choose_strand(2)
+    at.workbench.walk.begin_by_hand()
     at.screen.go()
     yield "walk"
-    at.stand.drop_choices()
+    at.workbench.drop_overrides()
     await at.keys("escape")
     await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
     await at.until(lambda: "left unfinished" in at.words())

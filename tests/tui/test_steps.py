@@ -79,7 +79,7 @@ async def test_an_evening_begins_before_power(tmp_path: Path, small_fan: Path) -
         await at.until_task("check")
         await at.until(lambda: "Supply unplugged" in at.words())
         await at.type("0.4")
-        assert not at.stand.clock.showing().any()
+        assert not at.workbench.clock.showing().any()
         await at.keys("enter")
         assert "No power: find the bridge" in " ".join(_plain(at, "#question").split())
         await at.keys("space")  # OL
@@ -87,11 +87,11 @@ async def test_an_evening_begins_before_power(tmp_path: Path, small_fan: Path) -
         await at.type("5.02")
         await at.keys("enter")
         await at.until_task("glow")
-        assert at.stand.lamp.words == "all at 5%"
+        assert at.workbench.light.words == "all at 5%"
         await at.keys("pagedown")
         assert await at.until_task("look") == "look"
         with Shelf(folder) as shelf:  # read by another connection
-            kinds = [event.kind for event in shelf.events(at.stand.session.row.id)]
+            kinds = [event.kind for event in shelf.events(at.workbench.session.row.id)]
         assert kinds == ["check"] * 5 + ["first-light"]
 
 
@@ -100,17 +100,17 @@ async def test_a_clicker_does_the_whole_walk(tmp_path: Path, long_fan: Path) -> 
     async with driven(tmp_path / "bench", long_fan, to=HEARD) as at:
         await at.until_task("look")
         await at.keys("pagedown", "f5", "pageup", "f5", "b")
-        assert at.stand.lamp.is_dark
+        assert at.workbench.light.is_dark
         await at.keys("b", "pagedown")
         await at.until_task("search")
         fails, looks = NodeName(2, 23), 0
-        while at.stand.advice.task == "search":
-            await at.keys("f5" if fails in at.stand.advice.nodes else "pagedown")
+        while at.workbench.advice.task == "search":
+            await at.keys("f5" if fails in at.workbench.advice.nodes else "pagedown")
             looks += 1
         assert looks <= 6  # ceil(lg 40)
-        assert str(at.stand.advice.nodes[0]) == str(fails)
+        assert str(at.workbench.advice.nodes[0]) == str(fails)
         await at.keys("pagedown")  # those after it light
-        whats = [happened.what for happened in at.stand.session.happened]
+        whats = [happened.what for happened in at.workbench.session.happened]
         assert MarkMade("2", 2, "23", "dark", 0.25) in whats
         assert sum(isinstance(what, PartSeen) for what in whats) == looks
 
@@ -123,12 +123,12 @@ async def test_node_217_of_360_is_found_from_the_steps_menu(
         await at.until_task("look")
         await at.keys("t", "4")
         fails, looks = NodeName(8, 24), 0  # the 217th that data reaches
-        while at.stand.advice.task == "search":
-            await at.keys("f5" if fails in at.stand.advice.nodes else "pagedown")
+        while at.workbench.advice.task == "search":
+            await at.keys("f5" if fails in at.workbench.advice.nodes else "pagedown")
             looks += 1
-        assert (str(at.stand.advice.nodes[0]), looks <= 9) == ("8.24", True)
+        assert (str(at.workbench.advice.nodes[0]), looks <= 9) == ("8.24", True)
         await at.keys("d")
-        assert at.stand.session.state.verdicts == {8: False}
+        assert at.workbench.session.state.verdicts == {8: False}
 
 
 async def test_help_shows_the_keys_that_work_now_and_no_others(
@@ -143,20 +143,20 @@ async def test_help_shows_the_keys_that_work_now_and_no_others(
         assert "Home" not in words
         assert "supply off" in words
         await _click(at, "KeysNow #left", "it does not")
-        await at.until(lambda: at.stand.session.state.verdicts == {1: False})
+        await at.until(lambda: at.workbench.session.state.verdicts == {1: False})
         await at.keys("space", "space", "question_mark")
         await at.until(lambda: "Home" in at.words())
         assert "virtual meter" not in at.words()
         await at.keys("a", "s")
-        assert at.stand.session.state.marks[0].seen == "stuck"
+        assert at.workbench.session.state.marks[0].seen == "stuck"
 
 
 async def test_a_key_of_another_task_does_nothing(tmp_path: Path, small_fan: Path) -> None:
     async with driven(tmp_path / "bench", small_fan, to=HEARD) as at:
         await at.until_task("look")
-        before = len(at.stand.session.happened)
+        before = len(at.workbench.session.happened)
         await at.keys("d", "D", "s", "e", "f", "r", "v", "home", "enter", "1")
-        assert len(at.stand.session.happened) == before
+        assert len(at.workbench.session.happened) == before
         assert isinstance(at.app.screen, BenchScreen)
 
 
@@ -164,22 +164,22 @@ async def test_everything_goes_by_mouse(tmp_path: Path, small_fan: Path) -> None
     async with driven(tmp_path / "bench", small_fan, to=HEARD) as at:
         await at.until_task("look")
         await _click(at, "#keys", "it lights")
-        await at.until(lambda: at.stand.session.state.verdicts == {1: True})
+        await at.until(lambda: at.workbench.session.state.verdicts == {1: True})
         await at.pilot.click("#map", offset=(10, 2))
-        await at.until(lambda: at.stand.advice.strand == 3)
+        await at.until(lambda: at.workbench.advice.strand == 3)
         await _click(at, "#keys", "it does not")
-        await at.until(lambda: at.stand.advice.strand == 2)
+        await at.until(lambda: at.workbench.advice.strand == 2)
         await _click(at, "#keys", "it lights")
         await at.until_task("walk")
         await at.pilot.click("#map", offset=(6 + 4, 2))
-        await at.until(lambda: str(at.stand.choices.walking) == "3.5")
+        await at.until(lambda: str(at.workbench.active.overrides.walking) == "3.5")
         await _click(at, "#keys", "dark from here on")
-        await at.until(lambda: [m.nodes for m in at.stand.session.state.marks] == ["5-8"])
+        await at.until(lambda: [m.nodes for m in at.workbench.session.state.marks] == ["5-8"])
         await _click(at, "#bottom", "steps")
         await at.until(lambda: isinstance(at.app.screen, StepsMenu))
         await at.pilot.click("#steps", offset=(3, 4))
         await at.until(lambda: isinstance(at.app.screen, BenchScreen))
-        await at.until(lambda: at.stand.advice.colour == "red")
+        await at.until(lambda: at.workbench.advice.colour == "red")
         await _click(at, "#bottom", "note")
         await at.until(lambda: isinstance(at.app.screen, AskFor))
         await _click(at, "AskFor .soft", "leaves")
@@ -194,7 +194,7 @@ async def test_everything_is_in_the_command_palette(tmp_path: Path, small_fan: P
         assert {says[:1].upper() + says[1:] for says in shown} - {"All commands"} <= commands
         await _by_name(at, "it does not")
         await at.until(lambda: isinstance(at.app.screen, BenchScreen))
-        await at.until(lambda: at.stand.session.state.verdicts == {1: False})
+        await at.until(lambda: at.workbench.session.state.verdicts == {1: False})
         await _by_name(at, "light or dark")
         await at.until(lambda: at.app.theme == "textual-light")
 
@@ -215,21 +215,21 @@ async def test_a_slip_is_asked_about_and_tab_takes_what_was_meant(
 ) -> None:
     async with driven(tmp_path / "bench", small_fan, to=HEARD) as at:
         await at.until_task("look")
-        at.stand.ask_for("1", "1A")
+        at.workbench.entry.ask_for("1", "1A")
         at.screen.go()
         await at.type("0.482")
         await at.until(lambda: "did you mean 4.82 V?" in at.words())
         await at.keys("enter")
-        assert not at.stand.session.state.readings
+        assert not at.workbench.session.state.readings
         await at.keys("tab", "enter")
-        await at.until(lambda: bool(at.stand.session.state.readings))
-        assert [reading.volts for reading in at.stand.session.state.readings] == [4.82]
+        await at.until(lambda: bool(at.workbench.session.state.readings))
+        assert [reading.volts for reading in at.workbench.session.state.readings] == [4.82]
 
 
 async def test_the_sketch_shows_where_the_leads_go(tmp_path: Path, small_fan: Path) -> None:
     async with driven(tmp_path / "bench", small_fan, to=HEARD) as at:
         await at.until_task("look")
-        at.stand.ask_for("2", "foot:2+>2A+")
+        at.workbench.entry.ask_for("2", "foot:2+>2A+")
         at.screen.go()
         await at.until(lambda: "black" in _plain(at, "#drawing"))
         rows = _plain(at, "#drawing").splitlines()
@@ -250,13 +250,13 @@ async def test_a_soak_is_begun_counted_and_stopped_by_keys(tmp_path: Path, small
         await at.keys("enter")
         assert "looks 3   intermittent 2" in at.words()
         await at.keys("b")
-        assert not at.stand.soaking.running
+        assert not at.workbench.soak.running
         assert "Enter begin, or go on" in at.words()
         await at.keys("enter")
-        await at.until(lambda: not at.stand.lamp.is_dark)
+        await at.until(lambda: not at.workbench.light.is_dark)
         await at.keys("e")
         assert await at.until_task("look") == "look"
-        whats = [happened.what for happened in at.stand.session.happened]
+        whats = [happened.what for happened in at.workbench.session.happened]
         (begun,) = [what for what in whats if isinstance(what, SoakBegun)]
         assert (begun.planned_s, begun.every_s) == (5400.0, 900.0)
         assert [w.steady for w in whats if isinstance(w, SoakSeen)] == [True, False, False]
@@ -269,24 +269,24 @@ async def test_after_the_sign_off_the_next_unit_of_a_design_is_one_key_away(
     make_ready(folder, small_fan, "SF-02")
     async with driven(folder, small_fan, tag="SF-01", to=HEARD) as at:
         await at.until_task("look")
-        at.stand.sign_off("Ada")
+        at.workbench.sign_off("Ada")
         await at.until_task("done")
         await at.keys("N")
         await at.until(
-            lambda: isinstance(at.app.screen, BenchScreen) and at.stand.session.tag == "SF-02"
+            lambda: isinstance(at.app.screen, BenchScreen) and at.workbench.session.tag == "SF-02"
         )
-        assert at.stand.session.state.verdicts == {}
-        at.stand.sign_off("Ada")
+        assert at.workbench.session.state.verdicts == {}
+        at.workbench.sign_off("Ada")
         await at.until_task("done")
         await at.keys("N")
         await at.until(lambda: isinstance(at.app.screen, AskFor))  # no other one waits
         await at.keys("enter")
         await at.until(
-            lambda: isinstance(at.app.screen, BenchScreen) and at.stand.session.tag == "SF-03"
+            lambda: isinstance(at.app.screen, BenchScreen) and at.workbench.session.tag == "SF-03"
         )
         assert await at.until_task("check") == "check"
         assert at.app.screen.query_one(Ask).entry.display
-        assert not any(isinstance(h.what, CheckMade) for h in at.stand.session.happened)
+        assert not any(isinstance(h.what, CheckMade) for h in at.workbench.session.happened)
 
 
 async def test_help_closes_by_any_key(tmp_path: Path, small_fan: Path) -> None:
@@ -296,4 +296,4 @@ async def test_help_closes_by_any_key(tmp_path: Path, small_fan: Path) -> None:
         assert isinstance(at.app.screen, KeysNow)
         await at.keys("space")
         assert isinstance(at.app.screen, BenchScreen)
-        assert at.stand.session.state.verdicts == {}  # that key closed the window and no more
+        assert at.workbench.session.state.verdicts == {}  # that key closed the window and no more

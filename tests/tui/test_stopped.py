@@ -137,16 +137,16 @@ async def test_a_finding_does_not_light_what_was_put_out_by_hand(
         await at.until_task("look")
         await at.keys("space", "space", "space")
         await at.until_task("read")
-        await at.until(lambda: bool(at.stand.clock.showing().any()))
+        await at.until(lambda: bool(at.workbench.clock.showing().any()))
         await at.keys("b")
-        assert not at.stand.clock.showing().any()
-        finding = at.stand.finding
+        assert not at.workbench.clock.showing().any()
+        finding = at.workbench.finding
         assert isinstance(finding, Finding)
-        at.screen.post_message(BenchView.Concluded(at.stand.session.state.undoable, finding))
+        at.screen.post_message(BenchView.Concluded(at.workbench.session.state.undoable, finding))
         await at.pilot.pause(0.2)
-        assert not at.stand.clock.showing().any()
+        assert not at.workbench.clock.showing().any()
         await at.keys("b")
-        await at.until(lambda: bool(at.stand.clock.showing().any()))
+        await at.until(lambda: bool(at.workbench.clock.showing().any()))
 
 
 @pytest.mark.parametrize("window", ["n", "question_mark", "t", "ctrl+p"])
@@ -156,10 +156,10 @@ async def test_f9_puts_the_light_out_below_a_window_too(
     """It was typed into the field, closed the window, or did nothing."""
     async with driven(tmp_path / "bench", prop[0]) as at:
         await at.until_task("look")
-        await at.until(lambda: bool(at.stand.clock.showing().any()))
-        stand = at.stand
+        await at.until(lambda: bool(at.workbench.clock.showing().any()))
+        workbench = at.workbench
         await at.keys(window)
         await at.until(lambda: not isinstance(at.app.screen, BenchView))
         await at.keys("f9", "f9")
-        await at.until(lambda: not stand.clock.showing().any())
+        await at.until(lambda: not workbench.clock.showing().any())
         assert not isinstance(at.app.screen, BenchView)

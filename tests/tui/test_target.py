@@ -68,7 +68,7 @@ async def test_without_a_target_the_last_one_of_the_unit_is_offered(
         assert _offered(at) == HEARD
         await at.keys("enter")
         await at.until_task("look")
-        assert at.stand.virtual is None
+        assert at.workbench.virtual is None
         await at.keys("space")
     assert _targets(folder) == [HEARD, HEARD]
 
@@ -90,8 +90,8 @@ async def test_a_unit_that_names_no_target_yet_is_asked_about_once_and_the_answe
         await _on_the_shelf(at)
         await at.keys("up", "enter")
         await at.until_task("look")
-        assert at.stand.session.tag == "SF-01"
-        assert at.stand.virtual is None
+        assert at.workbench.session.tag == "SF-01"
+        assert at.workbench.virtual is None
 
 
 async def test_a_real_unit_is_not_brought_onto_a_virtual_prop_unasked(
@@ -111,7 +111,7 @@ async def test_a_real_unit_is_not_brought_onto_a_virtual_prop_unasked(
         await _asked(at)
         await at.keys("enter")
         await at.until(lambda: isinstance(at.app.screen, BenchScreen))
-        assert at.stand.virtual is None
+        assert at.workbench.virtual is None
 
 
 async def test_a_virtual_prop_is_named_in_the_header_every_event_and_the_report(
@@ -122,11 +122,11 @@ async def test_a_virtual_prop_is_named_in_the_header_every_event_and_the_report(
         await at.until_task("look")
         await at.until(lambda: "SF-01, VIRTUAL PROP" in at.words())
         await at.keys("space", "X", "u")
-        rows = at.app.shelf.events(at.stand.session.row.id)
+        rows = at.app.shelf.events(at.workbench.session.row.id)
         done = [row for row in rows if row.kind in ("verdict", "mark", "undone")]
         assert len(done) == 4
         assert {row.data["target"] for row in done} == {"virtual"}
-        page = render_report(report_content(at.stand.session))
+        page = render_report(report_content(at.workbench.session))
         assert "<b>Virtual prop.</b>" in page
     async with _at_the_shelf(folder, HEARD) as at:
         await at.keys("enter")

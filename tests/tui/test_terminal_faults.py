@@ -213,8 +213,8 @@ def test_no_room_for_temporary_files_is_said_and_the_unit_opens_once_there_is(
 UNFORESEEN = """
 import sys
 from benchtest.cli import main
-from benchtest.session.stand import Stand
-Stand.toggle_dark = lambda self: 1 / 0
+from benchtest.session.workbench.workbench import Workbench
+Workbench.toggle_dark = lambda self: 1 / 0
 sys.exit(main(sys.argv[1:]))
 """
 
@@ -306,7 +306,7 @@ async def test_ctrl_c_ends_it_dark_at_every_step(
         else:
             await at.until_task("look")
             await at.until(lambda: lit(virtual) == 8)
-        stand = at.stand
+        workbench = at.workbench
         if where in AT:
             keys, tasks = AT[where]
             await at.keys(*keys)
@@ -316,7 +316,7 @@ async def test_ctrl_c_ends_it_dark_at_every_step(
             await at.until(lambda: not isinstance(at.app.screen, BenchScreen))
         await at.keys("ctrl+c")
         await at.until(lambda: not at.app.is_running)
-        kept = len(stand.session.happened)
+        kept = len(workbench.session.happened)
     until(lambda: lit(virtual) == 0)
     with Shelf(tmp_path) as shelf:
         (row,) = shelf.sessions("SF-01")

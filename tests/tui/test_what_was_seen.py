@@ -48,20 +48,20 @@ def _question(at: Driven) -> str:
 
 def _lit_strands(at: Driven) -> list[int]:
     """Strands that the prop is told to light."""
-    frame, design = at.stand.clock.showing(), at.stand.design
+    frame, design = at.workbench.clock.showing(), at.workbench.design
     starts = list(zip(design.first_index, design.strands, strict=True))
     return [s.number for start, s in starts if frame[start : start + s.nodes].any()]
 
 
 def _colours(at: Driven) -> tuple[bool | None, str]:
     """What the report says of colours."""
-    rows = results(at.stand.session.state)
+    rows = results(at.workbench.session.state)
     return next((row.good, row.says) for row in rows if row.name == "Colours")
 
 
 async def _log_repair(at: Driven, joint: str) -> None:
     """Log a repair of the suspect of that name."""
-    finding = at.stand.finding
+    finding = at.workbench.finding
     assert finding is not None
     place = [suspect.where for suspect in finding.suspects].index(joint)
     at.screen.action_repair(place)  # as its digit does
@@ -96,7 +96,7 @@ async def test_colours_are_asked_of_what_lights_and_again_after_an_open_data_joi
             await at.until(lambda: _lit_strands(at) == [4, 5])
             await at.keys("space")
         assert _colours(at) == (True, "red right, green right, blue right")
-        kept = [h.what for h in at.stand.session.happened if isinstance(h.what, ColourSeen)]
+        kept = [h.what for h in at.workbench.session.happened if isinstance(h.what, ColourSeen)]
         assert [what.lit for what in kept] == ["1-3"] * 3 + ["4-5"] * 3
 
 
@@ -106,16 +106,16 @@ async def test_after_the_iron_the_rails_are_measured_before_light(
 ) -> None:
     async with driven(tmp_path / "bench", five, to=HEARD) as at:
         await at.until_task("look")
-        at.stand.repair(where, "soldered")
+        at.workbench.repair(where, "soldered")
         at.screen.go()
         await at.until_task("check")
-        assert at.stand.advice.check == ("rails", "main")
+        assert at.workbench.advice.check == ("rails", "main")
         await at.until(lambda: "Ohms between + and - at feed main" in _question(at))
-        assert not at.stand.clock.showing().any()
+        assert not at.workbench.clock.showing().any()
         await at.type("0.3")
         await at.keys("enter")  # bridged
         assert await at.until_task("check") == "check"
-        assert not at.stand.clock.showing().any()
+        assert not at.workbench.clock.showing().any()
         await at.type("47")
         await at.keys("k", "enter")
         await at.until_task("look")
@@ -128,7 +128,7 @@ async def test_nothing_is_judged_while_packets_are_refused(tmp_path: Path, five:
     async with driven(tmp_path / "bench", five, to=f"e131:127.0.0.1:{port}") as at:
         await at.until_task("look")
         await at.until(lambda: "! packets refused" in at.words())
-        before = len(at.stand.session.happened)
+        before = len(at.workbench.session.happened)
         for key in ("space", "x", "X"):
             await at.keys(key)
             assert "frames do not reach the prop" in " ".join(at.words().split())
@@ -141,13 +141,13 @@ async def test_nothing_is_judged_while_packets_are_refused(tmp_path: Path, five:
         await at.type("4.91")
         await at.keys("enter")
         assert "frames do not reach the prop" in " ".join(at.words().split())
-        assert len(at.stand.session.happened) == before
+        assert len(at.workbench.session.happened) == before
         await at.keys("escape", "escape")
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as heard:
             heard.bind(("127.0.0.1", port))
             await at.until(lambda: "! packets refused" not in at.words())
             await at.keys("space")
-            assert at.stand.session.state.verdicts == {1: True}
+            assert at.workbench.session.state.verdicts == {1: True}
 
 
 async def test_a_soak_counts_no_time_while_frames_do_not_arrive(tmp_path: Path, five: Path) -> None:
@@ -157,17 +157,17 @@ async def test_a_soak_counts_no_time_while_frames_do_not_arrive(tmp_path: Path, 
         async with driven(tmp_path / "bench", five, to=f"e131:127.0.0.1:{port}") as at:
             await at.until_task("look")
             await at.keys("t", "8", "enter")
-            await at.until(lambda: at.stand.soaking.running)
+            await at.until(lambda: at.workbench.soak.running)
             heard.close()
-            await at.until(lambda: not at.stand.soaking.running)
+            await at.until(lambda: not at.workbench.soak.running)
             assert "the soak pauses: frames do not reach the prop" in " ".join(at.words().split())
-            done_s = at.stand.soaking.done_s
+            done_s = at.workbench.soak.done_s
             await at.keys("space")  # nobody can have seen it steady
-            assert at.stand.soaking.done_s == done_s
-            assert not any(isinstance(h.what, SoakSeen) for h in at.stand.session.happened)
+            assert at.workbench.soak.done_s == done_s
+            assert not any(isinstance(h.what, SoakSeen) for h in at.workbench.session.happened)
             with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as again:
                 again.bind(("127.0.0.1", port))
-                await at.until(lambda: at.stand.soaking.running)
+                await at.until(lambda: at.workbench.soak.running)
 
 
 async def test_a_prop_put_out_by_hand_is_not_judged(tmp_path: Path, five: Path) -> None:
@@ -176,10 +176,10 @@ async def test_a_prop_put_out_by_hand_is_not_judged(tmp_path: Path, five: Path) 
         await at.until(lambda: _lit_strands(at) == [1])
         await at.keys("b", "space")
         assert "b lights it again" in " ".join(at.words().split())
-        assert at.stand.session.state.verdicts == {}
-        assert not at.stand.clock.showing().any()
+        assert at.workbench.session.state.verdicts == {}
+        assert not at.workbench.clock.showing().any()
         await at.keys("b", "space")
-        assert at.stand.session.state.verdicts == {1: True}
+        assert at.workbench.session.state.verdicts == {1: True}
 
 
 async def test_one_undo_takes_back_all_that_one_key_did(tmp_path: Path, five: Path) -> None:
@@ -187,15 +187,15 @@ async def test_one_undo_takes_back_all_that_one_key_did(tmp_path: Path, five: Pa
     async with driven(folder, five, to=HEARD) as at:
         await at.until_task("look")
         await at.keys("space", "X", "u")
-        state = at.stand.session.state
+        state = at.workbench.session.state
         assert (state.verdicts, state.marks) == ({1: True}, ())
         assert "took back: strand 2 failed; strand 2, node 1-8 dark" in at.words()
-        assert at.stand.advice.strand == 2
+        assert at.workbench.advice.strand == 2
         await at.keys("X")
     async with driven(folder, five, to=HEARD) as at:  # the record itself keeps them together
         await at.until_task("look")
         await at.keys("u")
-        state = at.stand.session.state
+        state = at.workbench.session.state
         assert (state.verdicts, state.marks) == ({1: True}, ())
-        assert isinstance(at.stand.session.happened[-1].what, Undone)
-        assert not any(isinstance(h.what, RepairDone) for h in at.stand.session.happened)
+        assert isinstance(at.workbench.session.happened[-1].what, Undone)
+        assert not any(isinstance(h.what, RepairDone) for h in at.workbench.session.happened)

@@ -1,8 +1,8 @@
-"""What the person chose to do, against what the guidance would ask."""
+"""User overrides of the guidance."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 
 from benchtest.prop.design import Design, NodeName, Probe
 from benchtest.prop.lit_set import LitSet
@@ -11,72 +11,66 @@ from benchtest.session.guidance.steps import StepName
 from benchtest.session.log.state import State
 
 
-@dataclass
-class Choices:
-    """Everything that is asked because somebody chose it.
+@dataclass(frozen=True, slots=True)
+class Overrides:
+    """Questions that the user chose, in place of those of the guidance.
 
     Attributes:
-        walking: the node that is lit alone, while a strand is walked.
-        by_hand: it is walked by choice, instead of a search by halves.
-        caught: a node that was found to fail; what is after it is looked at.
-        own_reading: a reading of the person's own choice.
-        again: event of the reading that it is to replace, where there is one.
-        step: a step taken out of order, while it lasts.
-        queue: what that step asks.
-        asked: how much of the queue is answered.
+        walking: node lit alone while a strand is walked.
+        by_hand: the user chose the walk in place of a search by halves.
+        caught: node found to fail; the nodes after it are looked at next.
+        own_reading: lit set and probe of a reading the user chose.
+        replaces: number of the event whose reading that one replaces; None for none.
+        step: step taken out of order, until it ends.
+        queue: questions of that step.
+        asked: number of questions in the queue that are answered.
     """
 
     walking: NodeName | None = None
     by_hand: bool = False
     caught: NodeName | None = None
     own_reading: tuple[LitSet, Probe] | None = None
-    again: int | None = None
+    replaces: int | None = None
     step: StepName | None = None
-    queue: list[Advice] = field(default_factory=list)
+    queue: tuple[Advice, ...] = ()
     asked: int = 0
 
     def advice(self, state: State) -> Advice | None:
-        """What is asked by choice; None where the guidance asks."""
+        """Return the question that the user chose; None to ask what the guidance asks."""
         if self.caught is not None:
             return caught_advice(state, self.caught)
         if self.walking is not None:
             words = f"Which node of strand {self.walking.strand} fails?"
             return Advice("walk", words, strand=self.walking.strand)
         if self.own_reading is not None:
-            return read_advice(state.design, *self.own_reading, self.again)
+            return read_advice(state.design, *self.own_reading, self.replaces)
         if self.step == "search":
             return search_advice(state, None)
         return self.queue[self.asked] if self.queue else None
 
-    def drop(self) -> None:
-        """Back to what the guidance says."""
-        self.walking = self.caught = self.own_reading = self.again = self.step = None
-        self.by_hand = False
-        self.queue, self.asked = [], 0
+    def after_answer(self) -> Overrides:
+        """Return the overrides after an answer: none after the last question of the queue."""
+        if not self.queue:
+            return self
+        if self.asked + 1 == len(self.queue):
+            return Overrides()
+        return replace(self, asked=self.asked + 1)
 
-    def answered(self) -> None:
-        """One question of the queue is answered; after its last the guidance goes on."""
-        if self.queue:
-            self.asked += 1
-            if self.asked == len(self.queue):
-                self.drop()
-
-    def back(self) -> None:
-        """An answer is taken back: its question comes again."""
+    def after_undo(self) -> Overrides:
+        """Return the overrides after an answer was undone: its question is asked again."""
         if self.queue and self.asked:
-            self.asked -= 1
-        elif self.step != "search":
-            self.drop()
+            return replace(self, asked=self.asked - 1)
+        return self if self.step == "search" else Overrides()
 
     @property
     def any(self) -> bool:
-        """Something is asked by choice."""
+        """True if the user chose the question; a walk that the guidance asks for is not chosen."""
         return bool(self.queue or self.own_reading or self.step or self.caught or self.by_hand)
 
 
-def read_advice(design: Design, lit: LitSet, probe: Probe, again: int | None = None) -> Advice:
-    """Take one reading, perhaps in place of an earlier one."""
+def read_advice(design: Design, lit: LitSet, probe: Probe, replaces: int | None = None) -> Advice:
+    """Return the question for one reading, which may replace an earlier one."""
     words = f"Volts at {probe} with {lit.text(design)} lit?"
-    if again is not None:
+    if replaces is not None:
         words = f"Once more: {words[0].lower()}{words[1:]}"
-    return Advice("read", words, lit=lit, probe=probe, again=again)
+    return Advice("read", words, lit=lit, probe=probe, again=replaces)

@@ -1,4 +1,4 @@
-"""The light of one prop on the bench: what is shown now, and never more than it may carry."""
+"""Light of the prop on the bench, within the limits of fuses and supplies."""
 
 from __future__ import annotations
 
@@ -19,33 +19,44 @@ from benchtest.pattern import frame_from_duty, load_patterns
 from benchtest.prop.design import Design, NodeName
 from benchtest.prop.lit_set import LitSet
 
+FIRST_LEVEL = 0.05
+LOOK_LEVEL = 0.25
+"""Level at which strands are looked at: bright enough to see, easy on eyes and wires."""
+WALK_LEVEL = 0.5
+LEVELS = (0.05, 0.1, 0.25, 0.5, 1.0)
+"""Levels that the keys for brighter and dimmer step through."""
 STEADY_S = 0.15
-"""From the last frame of a change until a meter may be read. [s]"""
-MANY_STRANDS, MUCH = 3, 0.5
-"""From so many strands above this level on, light comes up by a ramp."""
+"""Time from the last frame of a change until a meter may be read. [s]"""
+MIN_RAMP_STRANDS, MIN_RAMP_LEVEL = 3, 0.5
+"""Number of strands and level from which light comes up by a ramp."""
 
 Duty = NDArray[np.float64]
 
 
-class Lamp:
-    """Lights a prop through its clock.
+class PropLight:
+    """The light of one prop, sent through its frame clock.
 
     Attributes:
         words: what is lit, in a few words.
-        is_dark: nothing is.
-        level: of what is lit.
-        lit: the set that is lit; None where it is no set of whole strands.
-        frame: what is shown once light has come up.
+        is_dark: True if nothing is lit.
+        level: level of what is lit.
+        lit: the lit set; None unless whole strands are lit.
+        frame: the frame after the light has come up.
+        look_level: level for looking at strands.
+        walk_level: level for walking node by node.
+        put_out: True after the user took the prop dark, until something is lit again.
     """
 
     def __init__(self, design: Design, clock: FrameClock) -> None:
         self.design = design
         self.clock = clock
         self.words = "dark"
-        self.is_dark = True  # so every clock begins
+        self.is_dark = True  # as every clock begins
         self.level = 0.0
         self.frame: Frame = np.zeros((design.node_count, design.node.channels), np.uint8)
         self.lit: LitSet | None = None
+        self.look_level, self.walk_level = LOOK_LEVEL, WALK_LEVEL
+        self.put_out = False
         self._steady_s = 0.0
         self._circuit: Circuit | None = None
         self._limits: dict[object, LevelLimit | None] = {}
@@ -55,19 +66,19 @@ class Lamp:
 
         Args:
             lit: the set.
-            lower: where it is too much, light it as brightly as fits.
+            lower: dim the set to what fuses and supplies carry; else refuse one beyond that.
 
         Raises:
-            InputError: fuse or supply cannot carry it, or its nodes do not start; says the highest
-                level that fits.
+            InputError: fuse or supply cannot carry the set, or its nodes do not start; names the
+                highest level that fits.
         """
         level = self._fitting(lit, lit.duty(self.design), lit.level, lower)
         fits = LitSet(lit.strands, level, lit.colour)
-        much = len(lit.strands) >= MANY_STRANDS and level > MUCH
+        ramp = len(lit.strands) >= MIN_RAMP_STRANDS and level > MIN_RAMP_LEVEL
         colour = "" if lit.colour == "white" else f" {lit.colour}"
         shown = "" if level == 1.0 else f" at {level:.0%}"
         words = f"{lit.text(self.design)}{colour}{shown}"
-        self._show(frame_from_duty(fits.duty(self.design)), words, level, much)
+        self._show(frame_from_duty(fits.duty(self.design)), words, level, ramp)
         self.lit = fits
 
     def light_nodes(self, nodes: Sequence[NodeName], level: float) -> None:
@@ -84,13 +95,40 @@ class Lamp:
         self._show(frame_from_duty(step.duty), "ruler: blue 5s, white 10s, red 50s", 0.25)
 
     def dark(self) -> None:
-        """Everything off."""
+        """Switch everything off."""
         frame = np.zeros((self.design.node_count, self.design.node.channels), np.uint8)
         self._show(frame, "dark", 0.0)
+
+    def step_look_level(self, step: int) -> None:
+        """Change the level for looking at strands by one step, up or down."""
+        self.look_level = _next_level(self.look_level, step)
+
+    def step_walk_level(self, step: int) -> None:
+        """Change the level for walking by one step, up or down."""
+        self.walk_level = _next_level(self.walk_level, step)
 
     def wait_until_steady(self) -> None:
         """Wait until a meter may be read."""
         time.sleep(max(0.0, self._steady_s - time.monotonic()))
+
+    @property
+    def unreached(self) -> str | None:
+        """Reason that frames do not reach the prop; None without a known one."""
+        status = self.clock.status()
+        return status.trouble or status.refused
+
+    def require_visible(self) -> None:
+        """Check that the prop shows what it is sent, so that the user may judge it.
+
+        Raises:
+            InputError: frames do not arrive, or the user took the prop dark.
+        """
+        if self.unreached is not None:
+            raise InputError(f"not saved: frames do not reach the prop ({self.unreached})")
+        if self.clock.held is not None:
+            raise InputError(f"not saved: the prop is dark, {self.clock.held}")
+        if self.put_out:
+            raise InputError("not saved: you took the prop dark; b lights it again")
 
     def _show(self, frame: Frame, words: str, level: float, ramp: bool = False) -> None:
         ramp_s = RAMP_S if ramp else 0.0
@@ -98,9 +136,10 @@ class Lamp:
         self.clock.show(frame, ramp_s)
         self.words, self.level, self.lit, self.frame = words, level, None, frame
         self.is_dark = not frame.any()
+        self.put_out = self.put_out and self.is_dark
 
     def _fitting(self, key: object, duty: Duty, level: float, lower: bool) -> float:
-        """The level to light at: the one asked or, where that is too much, what fits."""
+        """Return the level asked for or, if that is too high, the highest that fits."""
         if key not in self._limits:
             self._limits[key] = self._limit(duty, level)
         limit = self._limits[key]
@@ -122,3 +161,9 @@ class Lamp:
             return self._limit(duty * (fits / level), fits) or LevelLimit(fits, why)
         dark_a = solve(self._circuit, np.zeros_like(duty)).feed_a
         return find_level_limit(self.design, level, solution.feed_a, dark_a)
+
+
+def _next_level(level: float, step: int) -> float:
+    """Return the next brighter level, or the next dimmer one."""
+    beyond = [one for one in LEVELS if (one - level) * step > 1e-9]
+    return (min(beyond) if step > 0 else max(beyond)) if beyond else level

@@ -20,9 +20,9 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.launch_options import Bench
 from benchtest.session.log.unit_target import VIRTUAL
 from benchtest.session.session import Session, last_test, unfinished
-from benchtest.session.stand import Stand
 from benchtest.session.temporary_folders import temporary_folder
 from benchtest.session.workbench.reading_sources import source_for
+from benchtest.session.workbench.workbench import Workbench
 from benchtest.virtual.remote_prop import RemoteProp, start_simulation
 
 
@@ -103,7 +103,7 @@ def session_of(shelf: Shelf, tag: str, meter: Meter) -> Session:
 
 
 @contextmanager
-def open_bench(session: Session, bench: Bench) -> Iterator[Stand]:
+def open_bench(session: Session, bench: Bench) -> Iterator[Workbench]:
     """Light a session's prop for as long as this lasts; it ends dark, whatever happens.
 
     Raises:
@@ -122,7 +122,7 @@ def open_bench(session: Session, bench: Bench) -> Iterator[Stand]:
         source = source_for(spec, bench.pins, session.design, clock.driver)
         if source is not None:
             stack.callback(source.close)
-        yield Stand(session, clock, virtual, source=source)
+        yield Workbench(session, clock, virtual, source=source)
 
 
 def _clock(session: Session, bench: Bench, target: Target) -> FrameClock:

@@ -1,45 +1,55 @@
-"""A soak under way: the record's soak and a running clock."""
+"""A soak in progress: the soak on record and a running clock."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Protocol
 
 from benchtest.errors import InputError
 from benchtest.formatting import count_noun
 from benchtest.session.guidance.next_step import Advice
 from benchtest.session.log.events import SoakBegun, SoakSeen, SoakStopped
 from benchtest.session.log.soak import EVERY_S, PLANNED_S, Progress, Soak, progress
-from benchtest.session.session import Session
+from benchtest.session.log.state import State
 
 CAUTION = "Stay in sight of it. Off at once at a smell or anything too hot to touch."
 
 
-class Soaking:
-    """Counts the time that a prop is lit in a soak; paused, it counts nothing.
+class SoakLog(Protocol):
+    """The part of a session that a soak needs."""
 
-    After the program was ended, the soak goes on from the last look that the record knows.
+    @property
+    def state(self) -> State: ...
+
+    def record(self, what: SoakBegun | SoakSeen | SoakStopped, /) -> object: ...
+
+
+class SoakTimer:
+    """Count the time that a prop is lit in a soak; no time counts during a pause.
+
+    After a restart of the program the soak continues from the last look on record.
     """
 
-    def __init__(self, session: Session, now_s: Callable[[], float]) -> None:
-        self.session = session
+    def __init__(self, log: SoakLog, now_s: Callable[[], float]) -> None:
+        self._log = log
         self._now_s = now_s
         self._since_s: float | None = None
         self._before_s = 0.0
 
     @property
     def soak(self) -> Soak | None:
-        """The soak that is not over; None where there is none."""
-        soak = self.session.state.soak
+        """The soak that has not ended; None without one."""
+        soak = self._log.state.soak
         return None if soak is None or soak.ended else soak
 
     @property
     def running(self) -> bool:
-        """It is lit, and time counts."""
+        """True while the prop is lit and time counts."""
         return self.soak is not None and self._since_s is not None
 
     @property
     def done_s(self) -> float:
-        """How long it has lasted. [s]"""
+        """Time soaked so far. [s]"""
         recorded_s = 0.0 if self.soak is None else self.soak.done_s
         if self._since_s is None:
             return recorded_s
@@ -47,12 +57,12 @@ class Soaking:
 
     @property
     def progress(self) -> Progress | None:
-        """What a screen shows; None where no soak is under way."""
+        """Progress for display; None without a soak."""
         return None if self.soak is None else progress(self.soak, self.done_s)
 
     @property
     def advice(self) -> Advice:
-        """What the person should do now."""
+        """The next thing for the user to do in a soak."""
         shown = self.progress
         if shown is None:
             hours, minutes = PLANNED_S / 3600.0, EVERY_S / 60.0
@@ -61,7 +71,7 @@ class Soaking:
                 "Enter begins; type another time, such as 90m."
             )
         elif not self.running:
-            words = f"The soak stands at {shown.elapsed}. Enter goes on, x ends it."
+            words = f"The soak is paused at {shown.elapsed}. Enter continues it, e ends it."
         elif shown.due:
             words = "Look now: all white and steady?"
         else:
@@ -72,56 +82,56 @@ class Soaking:
         """Begin a soak.
 
         Raises:
-            InputError: its times are none.
+            InputError: a duration is invalid.
         """
-        self.session.record(SoakBegun(planned_s, every_s, level))
+        self._log.record(SoakBegun(planned_s, every_s, level))
         self._before_s = 0.0
         self._since_s = self._now_s()
 
     def resume(self) -> None:
-        """Let time count again."""
+        """Count time again after a pause."""
         if self.soak is not None and self._since_s is None:
             self._before_s = self.done_s
             self._since_s = self._now_s()
 
     def pause(self, unlit_s: float = 0.0) -> None:
-        """The light is off: time does not count. What was soaked so far is on the record.
+        """Stop counting because the light is off, and record the time soaked so far.
 
         Args:
-            unlit_s: for how long it has been off already. [s]
+            unlit_s: time that the light has been off already. [s]
         """
         if self.running:
             recorded_s = 0.0 if self.soak is None else self.soak.done_s
             done_s = max(recorded_s, self.done_s - unlit_s)
             self._since_s = None
-            self.session.record(SoakStopped(done_s, over=False))
+            self._log.record(SoakStopped(done_s, over=False))
         self._since_s = None
 
     def seen(self, steady: bool) -> str:
-        """Somebody looked; says what was counted.
+        """Record a look at the prop; return a line that confirms it.
 
         Raises:
             InputError: no soak is running.
         """
         if not self.running:
-            raise InputError("no soak is running; Enter begins one, or goes on with it")
-        self.session.record(SoakSeen(self.done_s, steady))
+            raise InputError("no soak is running; Enter begins or continues one")
+        self._log.record(SoakSeen(self.done_s, steady))
         soak = self.soak
         assert soak is not None
         return f"look {soak.looks}: {'steady' if steady else 'intermittent'}"
 
     def end(self) -> str:
-        """Stop; says how long it lasted.
+        """End the soak; return its duration and looks in a line.
 
         Raises:
-            InputError: no soak is under way.
+            InputError: there is no soak.
         """
         if self.soak is None:
-            raise InputError("no soak is under way")
+            raise InputError("no soak to end; Enter begins one")
         done_s = self.done_s
-        self.session.record(SoakStopped(done_s))
+        self._log.record(SoakStopped(done_s))
         self._since_s = None
-        soak = self.session.state.soak
+        soak = self._log.state.soak
         assert soak is not None
         shown = progress(soak, done_s)
         looks = count_noun(shown.looks, "look")
@@ -129,6 +139,6 @@ class Soaking:
 
     @property
     def is_over(self) -> bool:
-        """As long as planned has passed."""
+        """True once the planned time has passed."""
         soak = self.soak
         return soak is not None and self.running and self.done_s >= soak.planned_s

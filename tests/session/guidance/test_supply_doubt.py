@@ -50,7 +50,7 @@ def test_a_typed_supply_is_what_healthy_volts_are_predicted_from(
     lit, probe = parse_lit_set("1", fan), parse_probe("1A", fan)
     by_file = predict(fan, lit, [probe]).probes[0].volts
     # with one strand lit next to nothing is lost: 5.00 V of the file against 4.95 V as typed
-    assert typed.expect(lit, probe)[0] == pytest.approx(by_file - 0.05, abs=0.002)
+    assert typed.healthy_volts(lit, probe)[0] == pytest.approx(by_file - 0.05, abs=0.002)
     _tested(typed, 4.95)
     finding = typed.diagnose()
     assert [round(row.z, 1) + 0.0 for row in finding.readings] == [0.0] * len(ASKED)

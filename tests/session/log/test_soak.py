@@ -10,7 +10,7 @@ from benchtest.errors import InputError
 from benchtest.session.log.events import SoakBegun, SoakSeen, SoakStopped
 from benchtest.session.log.soak import Soak, begun, clock_text, next_soak, progress, seconds_of
 from benchtest.session.session import Session
-from benchtest.session.workbench.soak_timer import Soaking
+from benchtest.session.workbench.soak_timer import SoakTimer
 
 HOUR_S = 3600.0
 
@@ -73,14 +73,14 @@ def test_looks_count_and_a_clock_never_runs_back() -> None:
 
 def test_time_counts_while_lit_and_a_pause_is_on_the_record(begin: Callable[..., Session]) -> None:
     clock = Clock()
-    soaking = Soaking(begin(), clock)
+    soaking = SoakTimer(begin(), clock)
     soaking.begin(2 * HOUR_S, 900.0, 0.8)
     clock.now_s += 600.0
     assert (soaking.running, soaking.done_s) == (True, 600.0)
     soaking.pause()
     clock.now_s += 5000.0  # dark: over supper nothing is soaked
     assert (soaking.running, soaking.done_s) == (False, 600.0)
-    assert "stands at 0:10:00" in soaking.advice.says
+    assert "paused at 0:10:00" in soaking.advice.says
     soaking.resume()
     clock.now_s += 299.0
     assert "Next look in 0:00:01" in soaking.advice.says
@@ -96,12 +96,12 @@ def test_time_counts_while_lit_and_a_pause_is_on_the_record(begin: Callable[...,
 def test_a_killed_program_goes_on_from_what_the_record_knows(begin: Callable[..., Session]) -> None:
     clock = Clock()
     session = begin()
-    soaking = Soaking(session, clock)
+    soaking = SoakTimer(session, clock)
     soaking.begin(2 * HOUR_S, 900.0, 1.0)
     clock.now_s += 900.0
     soaking.seen(steady=True)
     clock.now_s += 500.0  # and here the plug is pulled
-    again = Soaking(Session.resume(session.shelf, session.row.id), Clock())
+    again = SoakTimer(Session.resume(session.shelf, session.row.id), Clock())
     assert (again.running, again.done_s) == (False, 900.0)
     with pytest.raises(InputError, match="no soak is running"):
         again.seen(steady=True)

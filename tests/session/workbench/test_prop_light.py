@@ -22,23 +22,23 @@ from benchtest.prop.conductors import COPPER_OHM_M, parse_wire
 from benchtest.prop.design import Design, Feed, NodeName, Strand, StrandEnd
 from benchtest.prop.lit_set import all_lit
 from benchtest.prop.node_kinds import NodeKind
-from benchtest.session.workbench.prop_light import Lamp
+from benchtest.session.workbench.prop_light import PropLight
 
-Lamps = Callable[[Design], Lamp]
+Lights = Callable[[Design], PropLight]
 
 
 @pytest.fixture
-def lamp_of() -> Iterator[Lamps]:
+def lamp_of() -> Iterator[Lights]:
     """Lights props over real packets to a socket on loopback."""
     ear = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
     ear.bind(("127.0.0.1", 0))
     clocks: list[FrameClock] = []
 
-    def make(design: Design) -> Lamp:
+    def make(design: Design) -> PropLight:
         target = Target("e131", "127.0.0.1", ear.getsockname()[1])
         driver = driver_for(target, design, SourceSettings(uuid4()))
         clocks.append(FrameClock(driver, design.node_count, design.node.channels).start())
-        return Lamp(design, clocks[-1])
+        return PropLight(design, clocks[-1])
 
     yield make
     for clock in clocks:
@@ -60,7 +60,7 @@ def _behind_an_ohm(make_kind: Callable[..., NodeKind], watts: float) -> Design:
 
 
 def test_nodes_that_would_not_start_are_refused_and_what_starts_is_told(
-    lamp_of: Lamps, make_kind: Callable[..., NodeKind]
+    lamp_of: Lights, make_kind: Callable[..., NodeKind]
 ) -> None:
     # More than V²/4R can be given to no load behind R (maximum power transfer): of 40 W 36 W.
     design = _behind_an_ohm(make_kind, 40.0)
@@ -76,7 +76,7 @@ def test_nodes_that_would_not_start_are_refused_and_what_starts_is_told(
 
 
 def test_nodes_that_start_are_lit_in_full(
-    lamp_of: Lamps, make_kind: Callable[..., NodeKind]
+    lamp_of: Lights, make_kind: Callable[..., NodeKind]
 ) -> None:
     design = _behind_an_ohm(make_kind, 30.0)
     lamp = lamp_of(design)
@@ -84,7 +84,7 @@ def test_nodes_that_start_are_lit_in_full(
     assert (lamp.level, lamp.words) == (1.0, "all")
 
 
-def test_looks_are_lit_as_brightly_as_the_fuse_lets(lamp_of: Lamps, fan: Design) -> None:
+def test_looks_are_lit_as_brightly_as_the_fuse_lets(lamp_of: Lights, fan: Design) -> None:
     """40 nodes at full want 1.5 A; the fuse carries 1 A."""
     lamp = lamp_of(fan)
     lamp.light(all_lit(fan), lower=True)
@@ -97,7 +97,7 @@ def test_looks_are_lit_as_brightly_as_the_fuse_lets(lamp_of: Lamps, fan: Design)
 
 
 def test_what_surely_fits_is_lit_without_solving_and_is_no_more_than_fits(
-    lamp_of: Lamps, fan: Design
+    lamp_of: Lights, fan: Design
 ) -> None:
     roomy = replace(fan, feeds=tuple(replace(feed, fuse_a=4.0) for feed in fan.feeds))
     lamp = lamp_of(roomy)

@@ -23,13 +23,13 @@ from benchtest.prop.design import Design
 from benchtest.prop.notation import parse_probe
 from benchtest.session.report.export_tables import Evidence, readings_table
 from benchtest.session.session import Session
-from benchtest.session.stand import Stand
 from benchtest.session.workbench.reading_sources import (
     BridgePins,
     check_source,
     pins_of,
     source_for,
 )
+from benchtest.session.workbench.workbench import Workbench
 from tests.drive.boards import PythonBoard, sealed, until
 from tests.drive.scpi.simulated_meter import OVERLOAD, SimulatedMeter
 from tests.session.conftest import record_passed_checks
@@ -91,77 +91,77 @@ def clock(fan: Design, prop: Prop) -> Iterator[FrameClock]:
 @pytest.fixture
 def metered(
     begin: Callable[..., Session], clock: FrameClock, simulated: SimulatedMeter
-) -> Iterator[Stand]:
+) -> Iterator[Workbench]:
     """A unit on the bench with a meter that speaks SCPI, asked for volts at 4B."""
     meter = ScpiMeter(str(simulated.port))
-    stand = Stand(record_passed_checks(begin()), clock, source=meter)
-    pass_all(stand)
-    asks(stand, "4")  # all of it is more than its fuse carries
-    stand.light_advice()
-    yield stand
+    workbench = Workbench(record_passed_checks(begin()), clock, source=meter)
+    pass_all(workbench)
+    asks(workbench, "4")  # all of it is more than its fuse carries
+    workbench.light_advice()
+    yield workbench
     meter.close()
 
 
 def test_what_a_meter_reads_is_kept_with_its_name(
-    metered: Stand, simulated: SimulatedMeter
+    metered: Workbench, simulated: SimulatedMeter
 ) -> None:
-    assert metered.reads_itself
-    assert metered.source_name == "meter"  # not met yet
-    said = metered.take(metered.read_source())
+    assert metered.source.keeps_at_once
+    assert metered.source.name == "meter"  # not met yet
+    said = metered.entry.take(metered.source.read())
     assert said == f"saved 4.871 V, BM-6 on {simulated.port}"
     (kept,) = metered.session.shelf.events(metered.session.row.id)[-1:]
     assert kept.data["source"] == f"BM-6 on {simulated.port}"
     assert kept.data["volts"] == 4.871
     assert metered.session.state.readings[-1].meter is None  # the session's
-    assert metered.source_name == "BM-6"
+    assert metered.source.name == "BM-6"
     assert metered.finding is None  # what was said no longer holds
 
 
 def test_exchanged_leads_are_asked_about_before_they_are_kept(
-    metered: Stand, simulated: SimulatedMeter
+    metered: Workbench, simulated: SimulatedMeter
 ) -> None:
     simulated.volts = lambda: -4.9
-    read = metered.read_source()
+    read = metered.source.read()
     with pytest.raises(InputError, match="are red and black exchanged"):
-        metered.take(read)
+        metered.entry.take(read)
     assert not metered.session.state.readings
-    assert metered.holds(read)
-    assert metered.meant(read.text) == "4.9"
+    assert metered.entry.holds(read)
+    assert metered.entry.meant(read.text) == "4.9"
     assert "BM-6" in metered.enter(read.text)  # Enter keeps it as it is, with its source
     assert metered.session.state.readings[-1].volts == -4.9
 
 
 def test_a_fault_is_no_slip_of_the_pen_where_nobody_holds_one(
-    metered: Stand, simulated: SimulatedMeter
+    metered: Workbench, simulated: SimulatedMeter
 ) -> None:
     simulated.volts = lambda: 0.49  # a tenth of what is healthy: typed, it would be asked about
-    metered.take(metered.read_source())
+    metered.entry.take(metered.source.read())
     assert metered.session.state.readings[-1].volts == 0.49
 
 
-def test_what_was_read_for_something_else_is_not_kept(metered: Stand) -> None:
-    read = metered.read_source()
+def test_what_was_read_for_something_else_is_not_kept(metered: Workbench) -> None:
+    read = metered.source.read()
     asks(metered, "1 3", "crown:2+>crown:4+")
     with pytest.raises(InputError, match="something else is asked for by now"):
-        metered.take(read)
+        metered.entry.take(read)
     assert metered.session.state.readings == ()
 
 
-def test_a_dark_prop_is_not_read_as_if_it_were_lit(metered: Stand) -> None:
+def test_a_dark_prop_is_not_read_as_if_it_were_lit(metered: Workbench) -> None:
     metered.toggle_dark()
     with pytest.raises(InputError, match="the prop is dark: b lights it"):
-        metered.read_source()
+        metered.source.read()
 
 
 def test_no_reading_comes_of_an_overload_and_all_stays_as_it_was(
-    metered: Stand, simulated: SimulatedMeter
+    metered: Workbench, simulated: SimulatedMeter
 ) -> None:
     simulated.volts = lambda: OVERLOAD
     with pytest.raises(DriveFault, match="overload"):
-        metered.read_source()
+        metered.source.read()
     simulated.volts = lambda: 700.0  # beyond the session's meter: a typed one is refused too
     with pytest.raises(InputError, match="beyond the meter's largest range"):
-        metered.take(metered.read_source())
+        metered.entry.take(metered.source.read())
     assert metered.session.state.readings == ()
     assert metered.advice.task == "read"
 
@@ -175,27 +175,30 @@ def test_a_pin_reads_where_it_sits_and_nowhere_else(
     spec = parse_source(f"serial:{board.port}")
     source = source_for(spec, ["0=4B", "2=crown:2", "1=roof:1"], fan, clock.driver)
     assert isinstance(source, BridgePins)
-    stand = Stand(record_passed_checks(begin()), clock, source=source)
-    pass_all(stand)
-    asks(stand, "4")  # all of it is more than its fuse carries
-    stand.light_advice()
-    assert stand.source_words == "The bridge reads by itself: 4B (input 0), crown:2 (input 2)."
-    assert stand.own_probe == "4B"
+    workbench = Workbench(record_passed_checks(begin()), clock, source=source)
+    pass_all(workbench)
+    asks(workbench, "4")  # all of it is more than its fuse carries
+    workbench.light_advice()
+    assert (
+        workbench.source.description
+        == "The bridge reads by itself: 4B (input 0), crown:2 (input 2)."
+    )
+    assert workbench.source.suggested_probe == "4B"
     with pytest.raises(DriveFault, match="input 0: never calibrated"):
-        stand.read_source()
+        workbench.source.read()
     # 39 kΩ over 10 kΩ on 1.1 V and 1024 counts: 5.26 mV a count (hw_notes/bridge.md)
     board.scales[0], board.counts[0] = 5_263_672, 900
-    read = stand.read_source()
+    read = workbench.source.read()
     assert float(read.text) == pytest.approx(900 * 5.263672e-3, abs=1e-6)
-    stand.take(read)
-    (taken,) = stand.session.state.readings
+    workbench.entry.take(read)
+    (taken,) = workbench.session.state.readings
     assert taken.meter == Meter.parse("0.5%+2/1000")  # a count is coarser than a hand meter
-    evidence = Evidence(stand.session.row, stand.session.state)
+    evidence = Evidence(workbench.session.row, workbench.session.state)
     assert "0.5%+2/1000" in readings_table(evidence)
-    asks(stand, "4", "crown:4")
-    assert not stand.source_reads
+    asks(workbench, "4", "crown:4")
+    assert not workbench.source.can_read
     with pytest.raises(InputError, match="is not at crown:4: type what your meter shows"):
-        stand.read_source()
+        workbench.source.read()
     source.close()
 
 

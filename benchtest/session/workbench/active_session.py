@@ -1,0 +1,137 @@
+"""The session on the bench: its events, the user's overrides and the finding, and the advice."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from benchtest.diagnosis import Finding
+from benchtest.drive.frame_clock import FrameClock
+from benchtest.prop.design import Design
+from benchtest.records.shelf import SessionConflict
+from benchtest.session.display.event_text import said
+from benchtest.session.guidance.next_step import Advice, next_step
+from benchtest.session.guidance.overrides import Overrides
+from benchtest.session.log.events import (
+    ColourSeen,
+    FirstLight,
+    MarkMade,
+    PartSeen,
+    ReadingTaken,
+    SessionEvent,
+    VerdictGiven,
+    Wiggled,
+)
+from benchtest.session.log.state import State, is_evidence
+from benchtest.session.session import Session
+from benchtest.session.workbench.prop_light import PropLight
+from benchtest.session.workbench.soak_timer import SoakTimer
+
+NEEDS_LIGHT = (VerdictGiven, MarkMade, ReadingTaken, ColourSeen, FirstLight, PartSeen, Wiggled)
+"""Events that are only valid while the prop shows what it is sent."""
+
+_Basis = tuple[State, Overrides, Finding | None]
+
+
+class ActiveSession:
+    """One session on the bench: records events, and advises on the next step.
+
+    Attributes:
+        session: the session on record.
+        light: the light of the unit.
+        soak: the soak timer.
+        overrides: what the user chose to do, in place of the guidance.
+        finding: the finding of the present evidence; None until it is known.
+    """
+
+    def __init__(
+        self, session: Session, clock: FrameClock, now_s: Callable[[], float] = time.monotonic
+    ) -> None:
+        self.session = session
+        self.light = PropLight(session.design, clock)
+        self.soak = SoakTimer(self, now_s)
+        self.overrides = Overrides(step="soak" if self.soak.soak is not None else None)
+        self.finding: Finding | None = None
+        self._advised: tuple[_Basis, Advice] | None = None
+        self._first_of_key: int | None = None
+
+    @property
+    def design(self) -> Design:
+        """The prop."""
+        return self.session.design
+
+    @property
+    def state(self) -> State:
+        """The state of the session."""
+        return self.session.state
+
+    @property
+    def advice(self) -> Advice:
+        """The next thing for the user to do; worked out once for each state of the bench."""
+        if self.overrides.step == "soak":
+            return self.soak.advice
+        basis = (self.session.state, self.overrides, self.finding)
+        known = self._advised  # one look: a worker reads it too
+        if known is not None and all(a is b for a, b in zip(known[0], basis, strict=True)):
+            return known[1]
+        state, overrides, finding = basis
+        advice = overrides.advice(state) or next_step(state, finding)
+        self._advised = basis, advice
+        return advice
+
+    def record(self, what: SessionEvent) -> None:
+        """Record an event, and drop a finding that it makes invalid.
+
+        Raises:
+            InputError: the event needs light that does not reach the prop.
+            Overtaken: another program has continued this session.
+            RecordsFault: the event could not be saved.
+        """
+        if isinstance(what, NEEDS_LIGHT):
+            self.light.require_visible()
+        first = self._first_of_key
+        with self.restart_if_overtaken():
+            same = first if first is not None and first < self.session.next_seq else None
+            self.session.record(what, same)
+        if is_evidence(what):
+            self.finding = None
+
+    def answer(self, what: SessionEvent) -> str:
+        """Record the answer to a question; return it in a few words."""
+        self.record(what)
+        self.overrides = self.overrides.after_answer()
+        return said(what)
+
+    @contextmanager
+    def one_key(self) -> Iterator[None]:
+        """Make all events recorded meanwhile one step for undo."""
+        self._first_of_key = self.session.next_seq
+        try:
+            yield
+        finally:
+            self._first_of_key = None
+
+    def undo(self) -> str:
+        """Undo the last key; return what was undone."""
+        self.overrides = self.overrides.after_undo()
+        with self.restart_if_overtaken():
+            undone = self.session.undo()
+        if not undone:
+            return "nothing to take back"
+        self.finding = None
+        return f"took back: {'; '.join(said(what) for what in undone)}"
+
+    def drop_overrides(self) -> None:
+        """Return to the questions of the guidance."""
+        self.overrides = Overrides()
+
+    @contextmanager
+    def restart_if_overtaken(self) -> Iterator[None]:
+        """Drop overrides and finding if another program has continued the session."""
+        try:
+            yield
+        except SessionConflict:
+            self.overrides = Overrides()
+            self.finding = None
+            raise

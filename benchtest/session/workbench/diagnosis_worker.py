@@ -1,0 +1,105 @@
+"""The session's engine at work: findings, their details, and figures of a healthy unit."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+
+from benchtest.diagnosis import Engine, Finding
+from benchtest.errors import CircuitFault
+from benchtest.prop.design import Probe
+from benchtest.prop.lit_set import LitSet
+from benchtest.session.display.finding_details import FindingDetails, finding_details, next_words
+from benchtest.session.log.state import LoggedEvent
+from benchtest.session.workbench.active_session import ActiveSession
+
+_Asked = tuple[Engine, LitSet, Probe]
+_Volts = tuple[float, float]
+
+
+class DiagnosisWorker:
+    """Runs the engine, one computation at a time, from worker threads and from the screen."""
+
+    def __init__(self, active: ActiveSession) -> None:
+        self._active = active
+        self._busy = threading.Lock()
+        self._details: tuple[Finding, FindingDetails] | None = None
+        self._healthy: tuple[_Asked, _Volts] | None = None
+        self._possible: tuple[_Asked, _Volts] | None = None
+
+    def diagnose(self) -> tuple[Sequence[LoggedEvent], Finding]:
+        """Diagnose the evidence so far. Slow: call it from a worker thread.
+
+        Returns:
+            The events of the evidence and the finding, both for `accept`.
+        """
+        with self._busy:
+            state = self._active.state
+            finding = self._active.session.diagnose(state)
+            return state.undoable, finding
+
+    def accept(self, events: Sequence[LoggedEvent], finding: Finding) -> bool:
+        """Take a finding unless there are other events by now; return True if it was taken."""
+        if tuple(events) != self._active.state.undoable:
+            return False
+        self._active.session.conclude(finding)
+        self._active.finding = finding
+        return True
+
+    def explain(self, finding: Finding) -> FindingDetails:
+        """Work out the details of a finding. Slow: call it from a worker thread."""
+        with self._busy:
+            return finding_details(self._active.session, finding)
+
+    def accept_details(self, finding: Finding, details: FindingDetails) -> None:
+        """Take the details of a finding."""
+        self._details = finding, details
+
+    @property
+    def details(self) -> FindingDetails | None:
+        """Details of the present finding; None until they are worked out."""
+        known = self._details
+        return known[1] if known is not None and known[0] is self._active.finding else None
+
+    @property
+    def preview(self) -> str:
+        """Volts that the reading asked for would show under each likely fault; may be empty."""
+        advice, finding = self._active.advice, self._active.finding
+        if advice.task != "read" or finding is None or finding.next.probe != advice.probe:
+            return ""
+        return next_words(finding, self.details)
+
+    def healthy_volts(self, lit: LitSet, probe: Probe) -> _Volts:
+        """Return the volts of a healthy unit at a probe and their standard deviation. [V]
+
+        The figures are those of the engine, so they follow a supply that is measured again.
+        """
+        asked = (self._active.session.engine, lit, probe)
+        known = self._healthy
+        if known is None or known[0] != asked:
+            self._healthy = known = asked, self._active.session.healthy_volts(lit, probe)
+        return known[1]
+
+    def possible_volts(self, lit: LitSet, probe: Probe, at_once: bool) -> _Volts | None:
+        """Return the lowest and highest volts that any fault shows at a probe. [V]
+
+        Args:
+            lit: strands lit.
+            probe: where the leads are.
+            at_once: do not wait for a computation in progress.
+
+        Returns:
+            None if that would mean to wait, or if the circuit has no solution.
+        """
+        asked = (self._active.session.engine, lit, probe)
+        if self._possible is not None and self._possible[0] == asked:
+            return self._possible[1]
+        if not self._busy.acquire(blocking=not at_once):
+            return None
+        try:
+            self._possible = asked, self._active.session.possible_volts(lit, probe)
+        except CircuitFault:
+            return None
+        finally:
+            self._busy.release()
+        return self._possible[1]

@@ -1,0 +1,399 @@
+"""The bench as a screen uses it: one unit, its light, its record, its finding.
+
+The meaning of every key is decided here and in the components; a screen only asks and shows.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import replace
+
+from benchtest.diagnosis import Finding
+from benchtest.drive.frame_clock import FrameClock
+from benchtest.errors import InputError, NameFault, did_you_mean
+from benchtest.evidence.reading_source import ReadingSource
+from benchtest.prop.design import Design
+from benchtest.prop.lit_set import LitSet, all_lit
+from benchtest.prop.notation import parse_probe
+from benchtest.records.models import STAGES, Stage
+from benchtest.session.display.event_text import strand_of
+from benchtest.session.guidance.next_step import Advice, colour_advice, search_of
+from benchtest.session.guidance.overrides import Overrides
+from benchtest.session.guidance.steps import StepName, queue_of
+from benchtest.session.log.events import (
+    CheckMade,
+    ColourSeen,
+    FirstLight,
+    MarkMade,
+    NoteMade,
+    NotTaken,
+    PartSeen,
+    RepairDone,
+    SessionEvent,
+    SignedOff,
+    StageSet,
+    Wiggled,
+)
+from benchtest.session.log.soak import EVERY_S, PLANNED_S, seconds_of
+from benchtest.session.practice.reference_run import PracticeRun
+from benchtest.session.session import Session
+from benchtest.session.workbench.active_session import ActiveSession
+from benchtest.session.workbench.diagnosis_worker import DiagnosisWorker
+from benchtest.session.workbench.node_walk import NodeWalk, first_node, parse_strand_or_node
+from benchtest.session.workbench.prop_light import FIRST_LEVEL
+from benchtest.session.workbench.reading_entry import ReadingEntry
+from benchtest.session.workbench.recorded_readings import RecordedReadings
+from benchtest.session.workbench.source_reader import SourceReader
+from benchtest.virtual.observer import Observation
+from benchtest.virtual.remote_prop import RemoteProp
+
+
+class Workbench:
+    """One unit on the bench.
+
+    Attributes:
+        session: its session on record.
+        clock: the frame clock that drives it.
+        virtual: the virtual prop; None for a real one.
+        practice: the practice round, in one.
+        active: events, overrides, finding and advice.
+        light: what is lit.
+        soak: the soak timer.
+        worker: the diagnosis engine.
+        walk: verdicts, walks along a strand, marks.
+        readings: the readings on record.
+        entry: the field for numbers.
+        source: the source of readings.
+    """
+
+    def __init__(
+        self,
+        session: Session,
+        clock: FrameClock,
+        virtual: RemoteProp | None = None,
+        now_s: Callable[[], float] = time.monotonic,
+        source: ReadingSource | None = None,
+    ) -> None:
+        self.session = session
+        self.clock = clock
+        self.virtual = virtual
+        self.practice: PracticeRun | None = None
+        self.active = ActiveSession(session, clock, now_s)
+        self.light = self.active.light
+        self.soak = self.active.soak
+        self.worker = DiagnosisWorker(self.active)
+        self.walk = NodeWalk(self.active)
+        self.readings = RecordedReadings(self.active)
+        self.entry = ReadingEntry(self.active, self.worker, self.readings)
+        self.source = SourceReader(self.active, self.entry, source, virtual)
+        self._hold_noticed = False
+        self._soak_unreached = False
+
+    @property
+    def design(self) -> Design:
+        """The prop."""
+        return self.session.design
+
+    @property
+    def advice(self) -> Advice:
+        """The next thing for the user to do."""
+        return self.active.advice
+
+    @property
+    def finding(self) -> Finding | None:
+        """The finding of the present evidence; None until it is known."""
+        return self.active.finding
+
+    # -- light ---------------------------------------------------------------------------------
+
+    def light_advice(self) -> None:
+        """Light what the advice needs.
+
+        Raises:
+            InputError: fuse or supply cannot carry it.
+        """
+        advice, every = self.advice, all_lit(self.design).strands
+        light = self.light
+        light.put_out = False
+        match advice.task:
+            case "look" if advice.strand is not None:
+                light.light(LitSet(frozenset([advice.strand]), light.look_level), lower=True)
+            case "walk" if advice.strand is not None:
+                if self.active.overrides.walking is None:
+                    self.walk.begin(first_node(self.design, advice.strand))
+                light.light_nodes([self.walk.node], light.walk_level)
+            case "search" | "caught":
+                light.light_nodes(advice.nodes, light.look_level)
+            case "glow":
+                light.light(LitSet(every, FIRST_LEVEL), lower=True)
+            case "colour" if advice.colour is not None and advice.lit is not None:
+                lit = LitSet(advice.lit.strands, light.look_level, advice.lit.colour)
+                light.light(lit, lower=True)
+            case "wiggle":
+                light.light(LitSet(every, light.look_level), lower=True)
+            case "soak" if self.soak.running and self.soak.soak is not None:
+                light.light(LitSet(every, self.soak.soak.level), lower=True)
+            case "read" | "check" if advice.lit is not None:
+                light.light(advice.lit)
+            case "think":
+                pass
+            case _:
+                light.dark()
+
+    def toggle_dark(self) -> None:
+        """Switch everything off at once, or light again what the advice needs."""
+        if self.light.is_dark:
+            self.soak.resume()
+            self.light_advice()
+        else:
+            self.soak.pause()
+            self.light.dark()
+            self.light.put_out = True
+
+    def hold_reason(self) -> str | None:
+        """Return why the prop is kept dark until `light_again`, else None; pause a soak then."""
+        reason = self.clock.held
+        if reason is not None and not self._hold_noticed:
+            self._hold_noticed = True
+            self.soak.pause(self.clock.dark_gap_s)
+        return reason
+
+    def light_again(self) -> None:
+        """Light the prop again after the user has confirmed that it is clear."""
+        self._hold_noticed = False
+        self.clock.resume()
+        self.soak.resume()
+
+    def brighter(self, step: int) -> None:
+        """Look or walk at the next brighter level, or the next dimmer one."""
+        if self.advice.task == "walk":
+            self.light.step_walk_level(step)
+        else:
+            self.light.step_look_level(step)
+        self.light_advice()
+
+    def light_only(self) -> None:
+        """Light the strand of the present question alone.
+
+        Raises:
+            InputError: the question is not about one strand.
+        """
+        advice = self.advice
+        strand = advice.strand
+        if strand is None and advice.suspect is not None:
+            strand = strand_of(advice.suspect.where)
+        if strand is None and advice.probe is not None:
+            strand = getattr(advice.probe.red.place, "strand", None)
+        if strand is None:
+            raise InputError("this is about no one strand; up and down choose one")
+        self.light.light(LitSet(frozenset([strand]), self.light.look_level), lower=True)
+
+    def sights(self) -> list[Observation]:
+        """Return the look of the nodes of a virtual prop; empty for a real one."""
+        return [] if self.virtual is None else self.virtual.look()
+
+    # -- questions and answers -----------------------------------------------------------------
+
+    def yes(self) -> str:
+        """Answer that all is as it should be; return a line that confirms it, or nothing."""
+        return self._answer(True)
+
+    def no(self) -> str:
+        """Answer that something is not as it should be."""
+        return self._answer(False)
+
+    def _answer(self, good: bool) -> str:
+        advice = self.advice
+        match advice.task:
+            case "look":
+                self.walk.judge(good)
+            case "walk":
+                self.walk.follow_data(1) if good else self.walk.catch()
+            case "caught":
+                return self.walk.answer_caught(good)
+            case "soak":
+                self.light.require_visible()
+                return self.soak.seen(good)
+            case "recolour" if good and advice.strand is not None:
+                colours = self.design.node.colours
+                queue = tuple(colour_advice(self.design, c, [advice.strand]) for c in colours)
+                self.active.overrides = replace(self.active.overrides, queue=queue)
+            case _:
+                return self.active.answer(self._event_of(advice, good))
+        return ""
+
+    def _event_of(self, advice: Advice, good: bool) -> SessionEvent:
+        """Return the event that answers the question of a step.
+
+        Raises:
+            InputError: the question wants a number, or has no such answer.
+        """
+        match advice.task:
+            case "check" if advice.check is not None:
+                if good and self.entry.unit == "V":
+                    raise InputError("type the volts that the meter shows, then Enter")
+                return CheckMade(*advice.check, good)
+            case "glow":
+                return FirstLight(good, self.light.level)
+            case "colour" if advice.colour is not None and advice.lit is not None:
+                lit = advice.lit.text(self.design)
+                shown = None if advice.strand is not None or lit == "all" else lit
+                return ColourSeen(advice.colour, good, advice.strand, self.light.level, shown)
+            case "search":
+                low, high = search_of(self.session.state, advice.strand).half
+                return PartSeen(low, high, good, advice.strand)
+            case "wiggle":
+                return Wiggled(advice.end, good)
+        raise InputError("the present question has no such answer; ? shows the keys")
+
+    def skip(self) -> str:
+        """Skip a check, or a reading that cannot be taken, and record that.
+
+        Raises:
+            InputError: the present question cannot be skipped.
+        """
+        advice = self.advice
+        if advice.may_skip and advice.lit is not None and advice.probe is not None:
+            return self.active.answer(NotTaken(advice.lit.text(self.design), str(advice.probe)))
+        if advice.check is None:
+            raise InputError("only a check before power can be left out")
+        return self.active.answer(CheckMade(*advice.check, None))
+
+    def enter(self, text: str) -> str:
+        """Take the content of the entry field; return a line that confirms it.
+
+        Raises:
+            InputError: not what the field asks for, or a likely typo.
+        """
+        if self.advice.task == "soak":
+            return self.begin_soak(text)
+        return self.entry.enter(text)
+
+    def undo(self) -> str:
+        """Undo the last key; return what was undone."""
+        return self.active.undo()
+
+    def go_to(self, step: StepName) -> None:
+        """Take a step now, out of order.
+
+        Raises:
+            InputError: there is nothing to do in the step yet.
+        """
+        if step == "readings":
+            probe = parse_probe(self.design.feeds[0].name, self.design)
+            self.active.overrides = Overrides(own_reading=(all_lit(self.design), probe))
+            return
+        self.active.drop_overrides()
+        queue = queue_of(step, self.session.state)
+        if step == "colours" and not queue:
+            raise InputError("no strand lights wholly; repair the dark ones, then see its colours")
+        self.active.overrides = Overrides(step=step, queue=tuple(queue))
+
+    def drop_overrides(self) -> None:
+        """Return to the questions of the guidance; pause a soak."""
+        self.soak.pause()
+        self.active.drop_overrides()
+
+    # -- a soak --------------------------------------------------------------------------------
+
+    def begin_soak(self, text: str = "") -> str:
+        """Begin a soak of a given time, or resume a paused one.
+
+        Raises:
+            InputError: the time is invalid, or the prop cannot be lit.
+        """
+        if self.soak.soak is not None:
+            self.soak.resume()
+            return "the soak continues"
+        planned_s = seconds_of(text) if text else PLANNED_S
+        self.light.light(all_lit(self.design), lower=True)
+        self.soak.begin(planned_s, min(EVERY_S, planned_s), self.light.level)
+        return f"soaking at {self.light.level:.0%}"
+
+    def end_soak(self) -> str:
+        """End a soak; return its duration and looks in a line."""
+        words = self.soak.end()
+        self.active.drop_overrides()
+        self.light.dark()
+        return words
+
+    def tick(self) -> str:
+        """End a soak whose time is over, and pause one while frames do not reach the prop.
+
+        To be called often. Returns a line about the change, else an empty one.
+        """
+        unreached = self.light.unreached
+        if unreached is not None:
+            if self.soak.running:
+                self._soak_unreached = True
+                self.soak.pause()
+                return f"the soak pauses: frames do not reach the prop ({unreached})"
+        elif self._soak_unreached:
+            self._soak_unreached = False
+            if not self.light.put_out and self.clock.held is None:
+                self.soak.resume()
+                return "the soak continues: frames reach the prop again"
+        return self.end_soak() if self.soak.is_over else ""
+
+    def flickered(self, where: str) -> str:
+        """Record that a strand or node flickered in a soak; return a line that confirms it.
+
+        Raises:
+            InputError: the prop has no such strand or node, or no soak is running.
+        """
+        strand, nodes = parse_strand_or_node(where, self.design)
+        self.light.require_visible()
+        with self.active.one_key():
+            words = self.soak.seen(steady=False)
+            self.active.record(MarkMade("all", strand, nodes, "flicker", self.light.level or 1.0))
+        return f"{words}, strand {strand}, node {nodes}"
+
+    # -- repairs, notes, the end ---------------------------------------------------------------
+
+    def repair(self, where: str, what: str = "") -> None:
+        """Record a repair of a joint or node; on a virtual prop, carry it out."""
+        self.light.dark()
+        self.active.record(RepairDone(where, what))
+        if self.virtual is not None:
+            was_wrong = self.virtual.repair(where)
+            if self.practice is not None:
+                self.practice.repaired(where, was_wrong)
+
+    def note(self, text: str) -> None:
+        """Record a note."""
+        self.active.record(NoteMade(text))
+
+    @property
+    def stage(self) -> Stage:
+        """The stage of the unit's life."""
+        return self.session.shelf.unit(self.session.tag).stage
+
+    def set_stage(self, text: str) -> None:
+        """Move the unit to another stage.
+
+        Raises:
+            NameFault: there is no such stage.
+        """
+        word = text.strip()
+        stage = next((known for known in STAGES if known == word), None)
+        if stage is None:
+            known = ", ".join(STAGES)
+            raise NameFault(f'stage "{word[:20]}": give one of {known}{did_you_mean(word, STAGES)}')
+        self.active.record(StageSet(stage))
+
+    def sign_off(self, by: str, comment: str = "") -> None:
+        """Record who signs the unit off, and take it dark.
+
+        Raises:
+            InputError: no name is given.
+        """
+        if not by.strip():
+            raise InputError("a sign-off needs a name")
+        self.active.record(SignedOff(by.strip(), comment.strip()))
+        self.light.dark()
+
+    def leave(self) -> None:
+        """Take the unit dark before it leaves the bench; pause a soak."""
+        self.soak.pause()
+        self.light.dark()
