@@ -29,8 +29,8 @@ class Views:
         self.space = space
         self.tolerances = tolerances
         self._responses: dict[tuple[Part, ...], Responses] = {}
-        self.condensed: dict[object, object] = {}
-        """Evidence from before repairs, see `before.Past`; shared as the circuits are."""
+        self.condensed: dict[tuple[object, ...], object] = {}
+        """Evidence from before repairs, see `pre_repair.Past`; shared as the circuits are."""
 
     def with_tolerances(self, tolerances: Tolerances) -> Views:
         """The same circuits, of units that may be as far off their design as these say."""

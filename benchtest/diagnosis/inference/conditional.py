@@ -179,7 +179,7 @@ class View:
         weigher = self.weigher
         assert weigher is not None
         _ = self.healthy  # a fault far worse than none need not be known well
-        rough = [self._rough_row(joint) for joint in range(len(self.responses.space.joints))]
+        rough = self._rough_rows()
         plausible = [n for n, row in enumerate(rough) if weigher.is_plausible(row)]
         plausible.sort(key=lambda n: -round(float(rough[n].weight[rough[n].starved].max()), 9))
         left = FOOTING_SHARE * self.case.budget.left
@@ -192,6 +192,18 @@ class View:
             plausible = plausible[:most]
         for joint in plausible:
             self._solve_row(joint, rough[joint], each)
+
+    def _rough_rows(self) -> list[Row]:
+        """Return the rows of all joints, by estimate where nodes are starved."""
+        assert self.weigher is not None
+        every = range(len(self.responses.space.joints))
+        if not self.responses.is_large:
+            missing = [joint for joint in every if (joint, False) not in self._rough]
+            for joint in missing:
+                self.case.budget.take(("row", self.parts, joint), self.weigher.row_units)
+            for joint, row in self.weigher.rough_rows(missing).items():
+                self._rough[joint, False] = row
+        return [self._rough_row(joint) for joint in every]
 
     def _rough_row(self, joint: int, *, alone: bool = False) -> Row:
         assert self.weigher is not None
@@ -239,7 +251,7 @@ class View:
         if weigher is None:
             return np.zeros((count, COLUMNS))
         _ = self.healthy
-        rough = [self._rough_row(joint) for joint in range(count)]
+        rough = self._rough_rows()
         rough = [weigher.limited(row) for row in rough] if limited else rough
         return np.array([row.weight for row in rough]).reshape(count, COLUMNS)
 

@@ -164,8 +164,8 @@ class Past:
     ) -> None:
         """Condense nothing yet.
 
-        What was condensed for another past of the same unit is used again; of the rest nothing
-        is kept.
+        Evidence that was condensed for another past of the same unit is used again. Of other
+        units nothing is kept; of this one, what other tolerances have, too.
 
         Args:
             before: in order of time.
@@ -174,7 +174,9 @@ class Past:
         """
         self._names = [one.where for one in before]
         found = dict(views.condensed)
-        views.condensed.clear()
+        for key in found:
+            if key[1] in (None, views.tolerances) or key[2] not in before:
+                del views.condensed[key]
         ways = WAYS if len(before) <= MOST_TIMES else 1
         self._whens = [
             _Time(one, self._names[place:], views, meter, self._names[:place], ways,
@@ -212,7 +214,7 @@ class _Time:
         meter: Meter,
         repaired: Sequence[str],
         most: int,
-        found: Mapping[object, object],
+        found: Mapping[tuple[object, ...], object],
     ) -> None:
         self._before = before
         self._since = frozenset(repaired_since)

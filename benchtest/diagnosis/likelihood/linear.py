@@ -32,7 +32,7 @@ TERMS = 4
 def straight_rows(
     weigher: Weigher, joint: int, columns: NDArray[np.intp], *, alone: bool = False
 ) -> tuple[FloatArray, FloatArray]:
-    """Predicted readings of one joint's fault, and their covariance.
+    """Return the readings under one joint's fault, and their covariance.
 
     Args:
         weigher: readings and circuit.
@@ -43,16 +43,40 @@ def straight_rows(
     Returns:
         Shape (columns, readings), and (columns, readings, readings).
     """
-    sums, place = (Sums(weigher, joint), 0) if alone else (weigher.sums, joint)
-    own, of = sums.own[place], sums.of
+    of = np.full(len(columns), joint, dtype=np.intp)
+    return _rows(weigher, Sums(weigher, joint) if alone else weigher.sums, of, columns, alone)
+
+
+def straight_rows_of_many(
+    weigher: Weigher, joints: NDArray[np.intp], columns: NDArray[np.intp]
+) -> tuple[FloatArray, FloatArray]:
+    """Return the same of many joints at once.
+
+    Args:
+        weigher: readings and circuit.
+        joints: place in the fault space of each row's joint, shape (rows,).
+        columns: resistance of each row, as a place in the grid, shape (rows,).
+
+    Returns:
+        Shape (rows, readings), and (rows, readings, readings).
+    """
+    return _rows(weigher, weigher.sums, joints, columns, alone=False)
+
+
+def _rows(
+    weigher: Weigher, sums: Sums, joints: NDArray[np.intp], columns: NDArray[np.intp], alone: bool
+) -> tuple[FloatArray, FloatArray]:
+    tried, of = np.unique(joints, return_inverse=True)
+    of = of.reshape(-1)
+    places = np.zeros_like(tried) if alone else tried
+    own, lit = sums.own[places[of]], sums.of
     bases = [effect.base for effect in weigher.effects]
-    push = np.array([base.push[joint, columns] for base in bases]).T[:, of]
-    phi = np.array([base.factor_phi[joint, columns] for base in bases]).T[:, of]
+    push = np.array([base.push[joints, columns] for base in bases]).T[:, lit]
+    phi = np.array([base.factor_phi[joints, columns] for base in bases]).T[:, lit]
     mean = weigher.healthy_mean() + push * own
-    back = -phi * own
-    covariance = sums.covariance(place, back, push)
+    covariance = sums.covariances(places, of, -phi * own, push)
     # its resistance is what is tried: all that is left open is where it is between two tried ones
-    cell = np.array([base.cell_push[joint, columns] for base in bases]).T[:, of] * own
+    cell = np.array([base.cell_push[joints, columns] for base in bases]).T[:, lit] * own
     covariance += cell[:, :, None] * cell[:, None, :]
     return mean, covariance + weigher.reading_errors(mean)
 
@@ -122,41 +146,51 @@ class Sums:
             found += strand * np.einsum("sj,sj->j", strands[one], strands[other])
             self._node_both[:, one, other] = self._node_both[:, other, one] = found
 
-    def covariance(self, joint: int, back: FloatArray, push: FloatArray) -> FloatArray:
-        """Covariance from all causes but the meter and the tried joint's own resistance.
+    def covariances(
+        self, joints: NDArray[np.intp], of: NDArray[np.intp], back: FloatArray, push: FloatArray
+    ) -> FloatArray:
+        """Covariances from all causes but the meter and the tried joint's own resistance.
 
         Args:
-            joint: its place in the fault space.
-            back: shape (columns, readings).
-            push: shape (columns, readings). [A]
+            joints: places in the fault space of the joints that are tried, shape (tried,).
+            of: place among `joints` of each row of `back`, shape (rows,).
+            back: shape (rows, readings).
+            push: shape (rows, readings). [A]
 
         Returns:
-            Shape (columns, readings, readings).
+            Shape (rows, readings, readings).
         """
-        count, of = len(self.of), self.of
+        count, lit = len(self.of), self.of
         terms = np.concatenate(
-            [self._healthy, self._back[joint][of], self._push[joint], self._both[joint][of]]
+            [
+                np.broadcast_to(self._healthy, (len(joints), *self._healthy.shape)),
+                self._back[joints][:, lit],
+                self._push[joints],
+                self._both[joints][:, lit],
+            ],
+            axis=1,
         )
-        terms[:, self._fixed + self._tried[joint]] = 0.0
-        products = (terms @ terms.T).reshape(TERMS, count, TERMS, count)
-        cross = self._node_cross[joint][:, of]
-        products[0, :, 0] += self._node_plain
-        products[0, :, 1] += cross
-        products[1, :, 0] += cross.T
-        products[1, :, 1] += self._node_both[joint][np.ix_(of, of)]
+        terms[np.arange(len(joints)), :, self._fixed + self._tried[joints]] = 0.0
+        products = terms @ terms.swapaxes(1, 2)
+        products = products.reshape(len(joints), TERMS, count, TERMS, count)
+        cross = self._node_cross[joints][:, :, lit]
+        products[:, 0, :, 0] += self._node_plain
+        products[:, 0, :, 1] += cross
+        products[:, 1, :, 0] += cross.swapaxes(1, 2)
+        products[:, 1, :, 1] += self._node_both[joints][:, lit][:, :, lit]
         factors = [None, back, push, back * push]
-        total = np.broadcast_to(products[0, :, 0], (len(back), count, count)).copy()
+        total = products[of, 0, :, 0]
         for one, other in combinations_with_replacement(range(TERMS), 2):
             right = factors[other]
             if right is None:
                 continue
-            some = right[:, None, :] * products[one, :, other]
+            some = right[:, None, :] * products[of, one, :, other]
             if (left := factors[one]) is not None:
                 some *= left[:, :, None]
             total += some
             if one != other:
                 total += np.swapaxes(some, 1, 2)
-        return total
+        return np.asarray(total)
 
 
 class _Causes:

@@ -25,7 +25,12 @@ from benchtest.circuit.tolerance import (
     cause_names,
     sensitivities,
 )
-from benchtest.diagnosis.likelihood.linear import Sums, straight_means, straight_rows
+from benchtest.diagnosis.likelihood.linear import (
+    Sums,
+    straight_means,
+    straight_rows,
+    straight_rows_of_many,
+)
 from benchtest.diagnosis.likelihood.measurement import (
     Noise,
     Taps,
@@ -52,10 +57,14 @@ from benchtest.diagnosis.tap_effects import TapEffects, tap_effects
 from benchtest.prop.design import FeedName
 
 THIN = 6
-"""Steps of the grid between two resistances that a joint is first weighed at, where each is costly:
-of a large prop, with faults given, and with many readings. Near the best of them each step is."""
-THIN_READINGS = 20
-"""Readings from which it is."""
+"""Steps of the grid between two resistances that a joint is first weighed at. Near the best of
+them, and where a reading fits by itself, each step is."""
+FITTED_SD = 3.0
+"""Standard deviations by which a joint moves a reading that is looked for so. Ours."""
+KNOWN_COLUMNS = 3 * COLUMNS // THIN
+"""Resistances that a joint is weighed at, about."""
+AT_ONCE_OCTETS = 4_000_000
+"""Covariances worked out together: more than that leaves a processor's own memory."""
 
 
 @dataclass(frozen=True)
@@ -94,6 +103,81 @@ class Row:
     mean: FloatArray
     weight: FloatArray
     starved: IndexArray
+
+
+class _StraightRows:
+    """Joints at the resistances that starve no node.
+
+    Likelihoods are worked out at every few resistances, then at those around the best of them and
+    around each that some reading fits by itself, and interpolated between.
+
+    Attributes:
+        joints: places in the fault space.
+        bent: where nodes are starved, shape (joints, COLUMNS).
+        mean: readings, shape (joints, COLUMNS, readings); of bent places without meaning.
+        weight: logarithm of their likelihood, shape (joints, COLUMNS); likewise.
+        last_covariance: at the last resistance that starves no node, by place.
+    """
+
+    def __init__(
+        self, weigher: Weigher, joints: list[int], bent: NDArray[np.bool_], alone: bool = False
+    ) -> None:
+        self.joints = joints
+        self.bent = bent
+        self._weigher = weigher
+        self._alone = alone
+        every = np.arange(COLUMNS)
+        self.mean = np.array(
+            [straight_means(weigher, joint, every, alone=alone) for joint in joints]
+        )
+        self.weight = np.zeros((len(joints), COLUMNS))
+        self.last_covariance: dict[int, FloatArray] = {}
+        known = np.zeros_like(bent)
+        for place, row in enumerate(~bent):
+            straight = np.flatnonzero(row)
+            thin = len(straight) > 3 * THIN
+            known[place, straight[:: THIN if thin else 1]] = True
+            known[place, straight[-1:]] = True
+        self._work_out(known)
+        more = np.zeros_like(bent)
+        for place, row in enumerate(~bent):
+            if known[place].sum() < row.sum():
+                more[place] = self._near(place, known[place]) & row & ~known[place]
+        self._work_out(more)
+        known |= more
+        for place, row in enumerate(~bent):
+            if known[place].sum() < row.sum():
+                at, straight = np.flatnonzero(known[place]), np.flatnonzero(row)
+                self.weight[place, straight] = np.interp(straight, at, self.weight[place, at])
+
+    def _near(self, place: int, known: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Return the resistances near the best one, and near each that a reading fits."""
+        every, at = np.arange(COLUMNS), np.flatnonzero(known)
+        best = int(at[self.weight[place, at].argmax()])
+        found = np.abs(every - best) < THIN
+        off = self._weigher.values - self.mean[place]
+        moved = np.ptp(self.mean[place], axis=0) > FITTED_SD * self._weigher.healthy_sd
+        met = (off[1:, moved] > 0.0) != (off[:-1, moved] > 0.0)
+        meets = met.any(axis=1)
+        found[1:] |= meets
+        found[:-1] |= meets
+        return found
+
+    def _work_out(self, wanted: NDArray[np.bool_]) -> None:
+        """Fill in the likelihood at some places, shape (joints, COLUMNS)."""
+        place, column = np.nonzero(wanted)
+        if not len(place):
+            return
+        weigher, joints = self._weigher, np.array(self.joints, dtype=np.intp)
+        if self._alone:
+            mean, covariance = straight_rows(weigher, self.joints[0], column, alone=True)
+        else:
+            mean, covariance = straight_rows_of_many(weigher, joints[place], column)
+        self.weight[place, column] = weigher.density_of_many(mean, covariance, joints[place])
+        last = np.flatnonzero(np.append(place[1:] != place[:-1], True))
+        for row in last.tolist():
+            if not (~self.bent[place[row], column[row] + 1 :]).any():
+                self.last_covariance[int(place[row])] = covariance[row]
 
 
 class Weigher:
@@ -190,6 +274,19 @@ class Weigher:
         healthy = (self.across >= 0) & (self.across != joint)
         across_v = mean * healthy if healthy.any() else None
         return log_likelihood(self.values - mean, covariance, self.slip_per_v, across_v)
+
+    def density_of_many(
+        self, mean: FloatArray, covariance: FloatArray, joints: NDArray[np.intp]
+    ) -> FloatArray:
+        """Return `density` of rows that have a joint at fault each, (rows,)."""
+        healthy = (self.across >= 0) & (self.across != joints[:, None])
+        across_v = mean * healthy if healthy.any() else None
+        return log_likelihood(self.values - mean, covariance, self.slip_per_v, across_v)
+
+    @cached_property
+    def healthy_sd(self) -> FloatArray:
+        """Standard deviation of a healthy unit's readings, shape (readings,)."""
+        return np.asarray(np.sqrt(np.diag(self.healthy_covariance)))
 
     @cached_property
     def unloaded(self) -> FloatArray:
@@ -445,14 +542,9 @@ class Weigher:
         return np.asarray(np.logical_or.reduce(rows))
 
     @property
-    def is_thinned(self) -> bool:
-        """True where likelihoods are worked out at every few resistances and interpolated."""
-        return self.responses.is_large or bool(self.footing) or len(self.values) >= THIN_READINGS
-
-    @property
     def row_units(self) -> int:
         """Cost of one joint's likelihood at all resistances."""
-        return weigh_units(len(self.values), 3 * COLUMNS // THIN if self.is_thinned else COLUMNS)
+        return weigh_units(len(self.values), KNOWN_COLUMNS)
 
     def _fuse(self, joint: int) -> Row:
         """A fuse that has blown, at whatever place in the grid; see `rough`."""
@@ -462,46 +554,45 @@ class Weigher:
         return Row(np.tile(mean, (COLUMNS, 1)), np.full(COLUMNS, weight), none)
 
     def rough(self, joint: int, *, alone: bool = False) -> Row:
-        """One joint at all resistances, by estimate where nodes are starved.
+        """Return one joint at all resistances, by estimate where nodes are starved.
 
         Args:
             joint: its place in the fault space.
             alone: nothing is asked of other joints: of a large prop nothing is formed for them.
         """
+        if not self.responses.is_large:
+            return self.rough_rows([joint])[joint]
         if self.responses.space.joints[joint].is_fuse:
             return self._fuse(joint)
-        alone = alone and self.responses.is_large
-        bent = self._bent(joint, alone)
-        straight, starved = np.flatnonzero(~bent), np.flatnonzero(bent)
-        mean = np.empty((COLUMNS, len(self.values)))
-        weight = np.empty(COLUMNS)
-        if len(straight):
-            mean[straight] = straight_means(self, joint, straight, alone=alone)
-            last = straight[-1:]
-            if self.is_thinned and len(straight) > 3 * THIN:
-                some = np.union1d(straight[::THIN], last)
-                weight[some] = self._straight_weight(joint, some, alone=alone)
-                best = int(some[weight[some].argmax()])
-                near = straight[np.abs(straight - best) < THIN]
-                weight[near] = self._straight_weight(joint, near, alone=alone)
-                known = np.union1d(some, near)
-                weight[straight] = np.interp(straight, known, weight[known])
-            else:
-                weight[straight] = self._straight_weight(joint, straight, alone=alone)
-            self.met(float(weight[straight].max()))
-            if len(starved):
-                _, covariance = straight_rows(self, joint, last, alone=alone)
-                if rules_out_more(self, mean[last[0]], covariance[0]):
-                    mean[starved], weight[starved] = mean[last[0]], weight[last[0]]
-                    return Row(mean, weight, starved[:0])
+        return self._rough_of(_StraightRows(self, [joint], self._bent(joint, alone)[None], alone))
+
+    def rough_rows(self, joints: Sequence[int]) -> dict[int, Row]:
+        """Return `rough` of many joints, worked out together."""
+        fuses = {joint for joint in joints if self.responses.space.joints[joint].is_fuse}
+        found = {joint: self._fuse(joint) for joint in joints if joint in fuses}
+        rest = [joint for joint in joints if joint not in fuses]
+        step = max(1, AT_ONCE_OCTETS // (8 * KNOWN_COLUMNS * len(self.values) ** 2))
+        bent = np.logical_or.reduce([effect.base.bent for effect in self.effects])
+        for start in range(0, len(rest), step):
+            some = rest[start : start + step]
+            rows = _StraightRows(self, some, bent[some])
+            found |= {joint: self._rough_of(rows, place) for place, joint in enumerate(some)}
+        return found
+
+    def _rough_of(self, rows: _StraightRows, place: int = 0) -> Row:
+        """Return one joint's row: straight ones as they are, the others estimated."""
+        joint, mean, weight = rows.joints[place], rows.mean[place], rows.weight[place]
+        bent = rows.bent[place]
+        starved = np.flatnonzero(bent)
+        if not bent.all():
+            self.met(float(weight[~bent].max()))
+            last = int(np.flatnonzero(~bent)[-1])
+            if len(starved) and rules_out_more(self, mean[last], rows.last_covariance[place]):
+                mean[starved], weight[starved] = mean[last], weight[last]
+                return Row(mean, weight, starved[:0])
         if len(starved):
             mean[starved], weight[starved] = estimated_rows(self, joint, starved)
         return Row(mean, weight, starved)
-
-    def _straight_weight(
-        self, joint: int, columns: NDArray[np.intp], *, alone: bool = False
-    ) -> FloatArray:
-        return self.density(*straight_rows(self, joint, columns, alone=alone), joint)
 
     def is_plausible(self, row: Row) -> bool:
         """True where a joint's starving resistances may matter, by estimate."""

@@ -7,10 +7,13 @@ times of keys, hands and decisions; the times of meter leads and of an iron are 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
+from benchtest.circuit.netlist import FloatArray
 from benchtest.prop.design import BusPad, Design, FeedName, NodeName, Place, Point, Probe
 from benchtest.prop.lit_set import LitSet
 
@@ -98,7 +101,7 @@ def board_of(design: Design, place: Place) -> str:
 
 def scale_of(probe: Probe) -> Scale:
     """Return the range group that a probe is expected to need."""
-    return "V" if probe.is_rail else "mV"
+    return "V" if probe.is_rail or probe.reversed.is_rail else "mV"
 
 
 def reading_effort(
@@ -140,6 +143,56 @@ def reading_effort(
     seconds += times.settling_s + times.typed_reading_s
     board = boards[moves[-1]] if moves else leads.board
     return Effort(seconds, len(moves), Leads(probe.red, probe.black, board, scale, lit))
+
+
+class ProbeEfforts:
+    """Seconds of a reading at every probe of a list; `reading_effort` of all of them at once."""
+
+    def __init__(
+        self, design: Design, probes: Sequence[Probe], times: PersonTimes = USUAL_TIMES
+    ) -> None:
+        """Number the points and boards of the probes.
+
+        Args:
+            design: the prop.
+            probes: where the leads may go.
+            times: of the person.
+        """
+        self._times = times
+        self._points: dict[Point, int] = {}
+        self._boards: dict[str, int] = {}
+        ends = [(probe.red, probe.black) for probe in probes]
+        board = {end: board_of(design, end.place) for pair in ends for end in pair}
+        for name in dict.fromkeys(board.values()):
+            self._boards[name] = len(self._boards)
+        for point in board:
+            self._points[point] = len(self._points)
+        self._point = np.array([[self._points[end] for end in pair] for pair in ends], np.intp)
+        on = [self._boards[board[point]] for point in self._points]
+        self._board = np.array(on, np.intp)[self._point]
+        self._is_volts = np.array([scale_of(probe) == "V" for probe in probes])
+
+    def seconds(self, leads: Leads, *, exchanged: bool = False) -> FloatArray:
+        """Return the seconds of a reading under the lit set that is lit, shape (probes,). [s]
+
+        Args:
+            leads: where the leads are before the reading.
+            exchanged: with the leads of every probe exchanged.
+        """
+        times, order = self._times, [1, 0] if exchanged else [0, 1]
+        point, board = self._point[:, order], self._board[:, order]
+        now = [self._points.get(end, -1) if end else -2 for end in (leads.red, leads.black)]
+        moves = point != np.array(now)
+        other = moves & (board != self._boards.get(leads.board or "", -1))
+        changes = other.sum(axis=1) - (other.all(axis=1) & (board[:, 0] == board[:, 1]))
+        if leads.board is None:
+            changes = np.maximum(0, changes - 1)
+        found = times.lead_move_s * moves.sum(axis=1) + times.other_board_s * changes
+        if leads.scale is not None:
+            found = found + times.range_change_s * (self._is_volts != (leads.scale == "V"))
+        if leads.lit is None:
+            found = found + times.light_change_s
+        return np.asarray(found + times.settling_s + times.typed_reading_s, dtype=np.float64)
 
 
 def leads_after(design: Design, taken: Iterable[tuple[LitSet, Probe]]) -> Leads:

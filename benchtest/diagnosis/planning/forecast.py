@@ -18,6 +18,7 @@ from benchtest.diagnosis.likelihood.robust_gaussian import slips
 from benchtest.diagnosis.model.fault_response import CELL_SD, Base, Responses
 from benchtest.diagnosis.model.node_variation import law_a
 from benchtest.diagnosis.planning.candidates import reachable_probes, strand_spans
+from benchtest.diagnosis.planning.cost import ProbeEfforts
 from benchtest.diagnosis.solve_budget import SolveBudget, solve_units
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
@@ -181,6 +182,7 @@ class Forecaster:
             self.place_of.setdefault(probe.reversed, place)
         self._is_rail = np.array([probe.is_rail for probe in self.probes])
         self._red, self._black = responses.circuit.netlist.leads(self.probes)
+        self.efforts = ProbeEfforts(responses.design, self.probes)
         self._outlooks: dict[LitSet, Outlook] = {}
         self._flat: CondensedSensitivities | None = None
         self._sd_v: dict[LitSet, FloatArray] = {}

@@ -17,7 +17,7 @@ from benchtest.diagnosis.likelihood.readings import Weighed, Weigher
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
 from benchtest.diagnosis.model.fault_response import GRID_OHM, Responses
 from benchtest.diagnosis.planning.candidates import lit_sets, permitted_sets
-from benchtest.diagnosis.planning.cost import USUAL_TIMES, leads_after, reading_effort
+from benchtest.diagnosis.planning.cost import USUAL_TIMES, leads_after
 from benchtest.diagnosis.planning.forecast import SHORT, SOFT_SHORT, Forecaster
 from benchtest.diagnosis.planning.information import (
     Components,
@@ -75,32 +75,53 @@ class Evidence:
     weighed: Weighed | None
 
 
-def plan_next(
+@dataclass(frozen=True)
+class Ranking:
+    """Candidates for the next reading, on one footing.
+
+    Attributes:
+        forecaster: what every probe would read.
+        parts: faults as a list of points.
+        lits: lit sets that may be asked for.
+        evidence: readings so far.
+        efforts: the person's seconds to every probe.
+        short: the candidates that promise most, with what they would read under each fault.
+        bits: information of each, shape (candidates,). [bit]
+        ease: factor that it is worth by the person's seconds, shape (candidates,).
+        best: place of the best one.
+    """
+
+    forecaster: Forecaster
+    parts: Components
+    lits: list[LitSet]
+    evidence: Evidence
+    efforts: Efforts
+    short: list[tuple[Ask, FloatArray]]
+    bits: FloatArray
+    ease: FloatArray
+    best: int
+
+    @property
+    def best_bits(self) -> float:
+        """Information of the best candidate. [bit]"""
+        return max(0.0, float(self.bits[self.best]))
+
+
+def rank_readings(
     forecaster: Forecaster,
     found: Posterior,
     evidence: Evidence,
     permitted: Callable[[LitSet], bool] = lambda _: True,
-    unproven: Sequence[int] = (),
-    *,
     pairs: Pairs | None = None,
-    to_mend: bool = False,
-    then: Callable[[Reading], float] | None = None,
-    least_bits: float = WORTH_TAKING_BITS,
-) -> NextReading:
-    """Choose what to light and where to put the leads.
+) -> Ranking:
+    """Rank what to light and where to put the leads.
 
     Args:
         forecaster: what every probe would read.
         found: probabilities so far.
         evidence: readings so far.
-        permitted: tells whether fuses and supplies can carry a lit set.
-        unproven: joints that were remade and that nothing since has shown to be good, as places in
-            the fault space.
+        permitted: returns whether fuses and supplies can carry a lit set.
         pairs: two joints at fault together that readings leave room for.
-        to_mend: something is sure to be bad. The iron is the next step, unless a reading tells a
-            lot: what was read before a repair still counts after it.
-        then: what the best reading would tell after one that came out as expected. [bit]
-        least_bits: information from which a reading is worth taking, where nothing is to mend.
     """
     responses = forecaster.responses
     parts = components_of(found, responses.space, pairs, _soft_share(evidence))
@@ -110,19 +131,43 @@ def plan_next(
     bits = np.array([information_bits(off_sd, parts) for _, off_sd in short])
     ease = np.array([efforts.ease(ask) for ask, _ in short])
     best = _finals(forecaster, parts, short, bits, ease)
-    expect_bits = max(0.0, float(bits[best]))
+    return Ranking(forecaster, parts, lits, evidence, efforts, short, bits, ease, best)
+
+
+def plan_next(
+    ranking: Ranking,
+    unproven: Sequence[int] = (),
+    *,
+    to_mend: bool = False,
+    then: Callable[[Reading], float] | None = None,
+    least_bits: float = WORTH_TAKING_BITS,
+) -> NextReading:
+    """Choose the next reading among ranked candidates, or none of them.
+
+    Args:
+        ranking: the candidates.
+        unproven: joints that were remade and that nothing since has shown to be good, as places in
+            the fault space.
+        to_mend: something is sure to be bad. The iron is the next step, unless a reading tells a
+            lot: what was read before a repair still counts after it.
+        then: what the best reading would tell after one that came out as expected. [bit]
+        least_bits: information from which a reading is worth taking, where nothing is to mend.
+    """
+    forecaster, parts, evidence = ranking.forecaster, ranking.parts, ranking.evidence
+    expect_bits, efforts = ranking.best_bits, ranking.efforts
     if expect_bits < (WORTH_WAITING_BITS if to_mend else least_bits):
         if not to_mend and (again := _fits_nothing(parts, evidence)) is not None:
             return NextReading(again.lit, again.probe, expect_bits, settled=False)
-        if (proof := _proof(forecaster, unproven, lits, evidence.readings)) is not None:
+        proof = _proof(forecaster, unproven, ranking.lits, evidence.readings)
+        if proof is not None:
             return NextReading(*proof, expect_bits, settled=False)
         return NextReading(None, None, expect_bits, settled=True)
-    ask, off_sd = short[best]
+    ask, off_sd = ranking.short[ranking.best]
     if then is not None and not to_mend and len(evidence.readings) < MOST_BEFORE_SPAN:
         plain = _Plain(ask, off_sd, expect_bits)
-        ask = _span_or(forecaster, parts, plain, lits[0], evidence, efforts, then)
+        ask = _span_or(forecaster, parts, plain, ranking.lits[0], evidence, efforts, then)
     lit, probe = efforts.oriented(ask)
-    others = _runners_up(short, bits * ease, ask)
+    others = _runners_up(ranking.short, ranking.bits * ranking.ease, ask)
     return NextReading(
         lit,
         probe,
@@ -211,7 +256,7 @@ def _short_list(
 ) -> list[tuple[Ask, FloatArray]]:
     """The candidates that promise most, roughly, with what they would read under each component.
 
-    Lit set by lit set: a large prop has more candidates than fit into memory at once.
+    LitSet set by lit set: a large prop has more candidates than fit into memory at once.
     """
     told, judge = forecaster.told(parts, evidence), Rough(parts)
     last = _last_ask(parts, evidence.readings)
@@ -306,7 +351,7 @@ def _finals(
 def _lits(
     responses: Responses, found: Posterior, permitted: Callable[[LitSet], bool]
 ) -> list[LitSet]:
-    """Lit sets that may be asked for."""
+    """LitSet sets that may be asked for."""
     lits = lit_sets(responses.design, _strand_weight(responses, found))
     return permitted_sets(lits, permitted)
 
@@ -387,17 +432,8 @@ def efforts_from(forecaster: Forecaster, readings: Sequence[Reading]) -> Efforts
     """
     design = forecaster.responses.design
     leads = leads_after(design, [(one.lit, one.probe) for one in readings[-1:]])
-    lit = leads.lit or LitSet(frozenset())
-
-    def seconds(probe: Probe) -> float:
-        return reading_effort(design, leads, lit, probe).seconds
-
-    usual = np.array([seconds(probe) for probe in forecaster.probes])
-    turned = np.array(
-        [
-            seconds(probe.reversed) if turns else np.inf
-            for probe, turns in zip(forecaster.probes, forecaster.may_turn, strict=True)
-        ]
-    )
+    usual = forecaster.efforts.seconds(leads)
+    exchanged = forecaster.efforts.seconds(leads, exchanged=True)
+    turned = np.where(forecaster.may_turn, exchanged, np.inf)
     least = np.minimum(usual, turned)
     return Efforts(forecaster, leads.lit, least, turned < usual, turned == usual)

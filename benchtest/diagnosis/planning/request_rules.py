@@ -13,6 +13,7 @@ from functools import cached_property
 from benchtest.circuit.feed_limits import PermittedLitSets
 from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.inference.conditional import View
+from benchtest.diagnosis.inference.masked_pairs import Pairs
 from benchtest.diagnosis.inference.posterior import Posterior, named_suspects
 from benchtest.diagnosis.planning.candidates import permitted_sets
 from benchtest.diagnosis.planning.decision import (
@@ -31,8 +32,10 @@ from benchtest.diagnosis.planning.next_reading import (
     WORTH_TAKING_BITS,
     Ask,
     Evidence,
+    Ranking,
     best_worth,
     plan_next,
+    rank_readings,
 )
 from benchtest.diagnosis.stages import Conditional, GatheredEvidence, Inference
 from benchtest.evidence.readings import Reading
@@ -125,50 +128,65 @@ class Situation:
         return lits[0] if lits else None
 
     @cached_property
+    def ranking(self) -> Ranking:
+        """Candidates for the next reading, with the sure faults given."""
+        return self.rank(self.inference.footing, self.inference.pairs)
+
+    @cached_property
     def best(self) -> NextReading:
         """The reading that is worth most, as `plan_next` has it."""
-        return self.plan(self.inference.footing, self.inference.found, is_main=True)
+        return self._planned(WORTH_TAKING_BITS, to_mend=self.inference.is_sure)
 
     @cached_property
     def best_while_open(self) -> NextReading:
         """The same where nothing is decided: then less is worth reading."""
-        least = LEAST_BITS
-        footing = self.inference.footing
-        return self.plan(footing, self.inference.found, is_main=True, least_bits=least)
+        return self._planned(LEAST_BITS, to_mend=False)
 
-    def plan(
+    def _planned(self, least_bits: float, *, to_mend: bool) -> NextReading:
+        footing, case = self.inference.footing, self.evidence.case
+        unproven = _unproven(footing, self.inference.found, case.repaired)
+        return self.choose(self.ranking, footing, unproven, to_mend=to_mend, least_bits=least_bits)
+
+    def rank(self, footing: View, pairs: Pairs | None = None) -> Ranking:
+        """Return the candidates for the next reading on a footing."""
+        return rank_readings(
+            self.given.belief.forecaster(footing),
+            footing.posterior,
+            Evidence(footing.case.readings, footing.weigher, footing.weighed),
+            self.permitted,
+            pairs,
+        )
+
+    def choose(
         self,
+        ranking: Ranking,
         footing: View,
-        found: Posterior,
+        unproven: Sequence[int] = (),
         *,
-        is_main: bool,
+        to_mend: bool = False,
         least_bits: float = WORTH_TAKING_BITS,
     ) -> NextReading:
         """Return the reading that is worth most on a footing; see `plan_next`.
 
         Args:
+            ranking: the candidates.
             footing: evidence with some faults given.
-            found: probabilities.
-            is_main: whether it is the footing of the whole finding.
+            unproven: places of joints that were remade and may still be bad.
+            to_mend: whether something is sure to be bad.
             least_bits: information from which a reading is worth taking.
         """
         belief, case = self.given.belief, footing.case
-        forecaster = belief.forecaster(footing)
 
         def then(reading: Reading) -> float:
             supposed = replace(case, readings=(*case.readings, reading))
             view = belief.views.of(supposed, footing.parts, footing.best_so_far, footing.memory)
             evidence = Evidence(supposed.readings, view.weigher, view.weighed)
-            return best_worth(forecaster, view.posterior, evidence, self.permitted)
+            return best_worth(ranking.forecaster, view.posterior, evidence, self.permitted)
 
         return plan_next(
-            forecaster,
-            footing.posterior,
-            Evidence(case.readings, footing.weigher, footing.weighed),
-            self.permitted,
-            _unproven(footing, found, case.repaired),
-            pairs=self.inference.pairs if is_main else None,
-            to_mend=self.inference.is_sure and is_main and least_bits == WORTH_TAKING_BITS,
+            ranking,
+            unproven,
+            to_mend=to_mend,
             then=None if footing.responses.is_large else then,
             least_bits=least_bits,
         )
@@ -222,7 +240,8 @@ def one_of_several(situation: Situation) -> NextReading | None:
         if situation.suspected[part.where] < DECIDED:
             others = tuple(other for other in parts if other.where != part.where)
             rest = situation.given.look(others, forced=True)
-            other = situation.plan(rest, rest.posterior, is_main=False)
+            unproven = _unproven(rest, rest.posterior, situation.evidence.case.repaired)
+            other = situation.choose(situation.rank(rest), rest, unproven)
             if not other.settled:
                 return other
     return None

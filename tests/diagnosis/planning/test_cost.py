@@ -7,15 +7,19 @@ Lead moves, range changes and settling: common practice, no source.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from benchtest.diagnosis import Engine
+from benchtest.diagnosis.planning.candidates import reachable_probes
 from benchtest.diagnosis.planning.cost import (
     USUAL_TIMES,
     Effort,
     Leads,
+    ProbeEfforts,
     leads_after,
     look_s,
     reading_effort,
@@ -23,11 +27,12 @@ from benchtest.diagnosis.planning.cost import (
 )
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
-from benchtest.prop.lit_set import parse_lit_set
+from benchtest.prop.lit_set import LitSet, parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from tests.props import SMALL_FAN
 
+MakeFan = Callable[..., Design]
 TYPED_AND_SETTLED_S = 3.5 + 1.5
 
 
@@ -107,3 +112,21 @@ def test_next_reading_carries_its_seconds_from_where_the_last_one_left_the_leads
     leads = leads_after(fan, [(lit, probe)])
     expected = reading_effort(fan, leads, ask.lit, ask.probe).seconds
     assert found.as_json(fan)["next"]["expect_s"] == pytest.approx(expected, abs=0.005)
+
+
+def test_all_probes_at_once_cost_what_each_costs(make_fan: MakeFan) -> None:
+    design = make_fan(5, 4)
+    probes, rng = reachable_probes(design), np.random.default_rng(3)
+    efforts = ProbeEfforts(design, probes)
+    lits = [LitSet(frozenset([1])), LitSet(frozenset())]
+    leads = [Leads()]
+    for _ in range(40):
+        probe = probes[int(rng.integers(len(probes)))]
+        probe = probe.reversed if rng.random() < 0.3 else probe
+        leads.append(leads_after(design, [(lits[int(rng.integers(2))], probe)]))
+    for now in leads:
+        lit = now.lit or lits[0]
+        each = [reading_effort(design, now, lit, probe).seconds for probe in probes]
+        turned = [reading_effort(design, now, lit, probe.reversed).seconds for probe in probes]
+        assert efforts.seconds(now) == pytest.approx(each)
+        assert efforts.seconds(now, exchanged=True) == pytest.approx(turned)

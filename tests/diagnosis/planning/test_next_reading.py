@@ -15,7 +15,13 @@ from benchtest.diagnosis import Engine
 from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.inference.conditional import Case
 from benchtest.diagnosis.partly import partly
-from benchtest.diagnosis.planning.next_reading import Evidence, best_worth, efforts_from, plan_next
+from benchtest.diagnosis.planning.next_reading import (
+    Evidence,
+    best_worth,
+    efforts_from,
+    plan_next,
+    rank_readings,
+)
 from benchtest.diagnosis.solve_budget import SolveBudget
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
@@ -60,7 +66,7 @@ class Fan:
         view = self.engine._usual.views.of(Case(readings, (), DEFAULT_METER, ()))
         forecaster = self.engine._usual.forecaster(view)
         evidence = Evidence(readings, view.weigher, view.weighed)
-        return plan_next(forecaster, view.posterior, evidence, then=then)
+        return plan_next(rank_readings(forecaster, view.posterior, evidence), then=then)
 
     def after(self, reading: Reading) -> float:
         """Return what the best reading adds once a reading has shown what is supposed."""
