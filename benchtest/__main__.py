@@ -2,7 +2,7 @@
 
 import sys
 
-from benchtest.cli import main
+from benchtest.cli.main import main
 
 if __name__ == "__main__":
     sys.exit(main())

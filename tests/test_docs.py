@@ -19,7 +19,7 @@ import pytest
 from textual.binding import Binding
 
 import benchtest.virtual
-from benchtest.cli import main
+from benchtest.cli.main import main
 from benchtest.cli.parser import build_parser, parse
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.json_lines import export_lines

@@ -84,7 +84,7 @@ def test_a_pipe_is_read_like_a_file(tmp_path: Path) -> None:
 def test_no_word_of_a_file_reaches_the_terminal_as_an_order(
     tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    from benchtest.cli import main
+    from benchtest.cli.main import main
 
     folder = tmp_path / "\x1b]0;title\x07"
     folder.mkdir()

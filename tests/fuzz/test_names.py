@@ -18,7 +18,7 @@ from xml.etree import ElementTree
 import pytest
 from textual.widgets import DataTable
 
-from benchtest.cli import main
+from benchtest.cli.main import main
 from benchtest.errors import BenchError
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.reader import parse_design

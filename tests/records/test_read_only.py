@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from benchtest.cli import main
+from benchtest.cli.main import main
 from benchtest.errors import RecordsFault
 from benchtest.records.backup import DATABASE_FILE
 from benchtest.records.json_lines import export_lines

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from benchtest.cli import main
+from benchtest.cli.main import main
 from benchtest.errors import FileFaults, InputError
 from benchtest.records.json_lines import export_lines, import_lines, schema_text
 from benchtest.records.record_limits import (

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from benchtest.cli import main
+from benchtest.cli.main import main
 from benchtest.errors import InputError, NameFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.pattern import frame_from_duty

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from benchtest.circuit.prediction import predict
-from benchtest.cli import main
+from benchtest.circuit.predict import predict
+from benchtest.cli.main import main
 from benchtest.diagnosis import Engine
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
