@@ -13,7 +13,6 @@ import pytest
 PROGRAM = Path(__file__).parents[1] / "benchtest"
 
 UNFINISHED = (
-    "cli",
     "circuit",
     "diagnosis",
     "drive",

@@ -1,4 +1,4 @@
-"""Files that commands write: the whole of them or nothing, and never in place of records."""
+"""Atomic file writes: a file is replaced as a whole or not at all, and records never are."""
 
 from __future__ import annotations
 
@@ -10,58 +10,64 @@ from pathlib import Path
 from benchtest.errors import InputError, RecordsFault
 
 RECORDS = b"SQLite format 3\0"
-"""How records begin. Source: sqlite.org, "Database File Format", 1.3.1."""
+"""First bytes of an SQLite file. Source: sqlite.org, "Database File Format", 1.3.1."""
 
 
 def write_atomic(path: Path, octets: bytes, *, replace: bool = True) -> None:
-    """The whole file at once: what was there before stays until all of it is on the disk.
+    """Write a file; an existing one keeps its content until the new one is wholly on the disk.
+
+    Args:
+        path: file to write.
+        octets: its content.
+        replace: False refuses to replace an existing file.
 
     Raises:
-        InputError: what is there must stay.
-        RecordsFault: the disk refuses.
+        InputError: an existing file may not be replaced.
+        RecordsFault: the disk cannot be written.
     """
     try:
         if not replace:
-            _write_beside(path, octets, replace=False)
+            _write_temporary(path, octets, replace=False)
             return
-        real = Path(os.path.realpath(path))  # a link goes on leading where it led
-        _spare_records(path, real)
+        real = Path(os.path.realpath(path))  # keeps a symbolic link, and writes its target
+        _protect_records(path, real)
         if real.exists() and not (real.is_file() and os.access(real.parent, os.W_OK)):
-            real.write_bytes(octets)  # a device, a pipe, a file in somebody else's folder
+            real.write_bytes(octets)  # a device, a pipe, or a folder without write permission
         else:
-            _write_beside(real, octets, replace=True)
+            _write_temporary(real, octets, replace=True)
     except FileExistsError:
-        raise InputError(f"{path}: is there now; --replace writes over it") from None
+        raise InputError(f"{path}: exists already; add --replace to overwrite it") from None
     except OSError as error:
         raise RecordsFault(f"{path}: cannot be written: {error.strerror}") from error
 
 
-def _spare_records(path: Path, real: Path) -> None:
+def _protect_records(path: Path, real: Path) -> None:
     if not real.is_file():
         return
-    with real.open("rb") as there:
-        if there.read(len(RECORDS)) == RECORDS:
-            raise InputError(f"{path}: holds the records of a bench; give another file")
+    with real.open("rb") as existing:
+        if existing.read(len(RECORDS)) == RECORDS:
+            raise InputError(f"{path}: contains the records of a bench; give another file")
 
 
-def _write_beside(path: Path, octets: bytes, *, replace: bool) -> None:
+def _write_temporary(path: Path, octets: bytes, *, replace: bool) -> None:
+    """Write a temporary file in the same folder and rename it."""
     import tempfile
 
     descriptor, name = tempfile.mkstemp(prefix=".benchtest-", dir=path.absolute().parent)
     try:
-        with os.fdopen(descriptor, "wb") as half:
-            half.write(octets)
-            half.flush()
-            os.fsync(half.fileno())
-        os.chmod(name, _rights(path))
-        _put(name, path, replace=replace)
+        with os.fdopen(descriptor, "wb") as temporary:
+            temporary.write(octets)
+            temporary.flush()
+            os.fsync(temporary.fileno())
+        os.chmod(name, _mode(path))
+        _rename(name, path, replace=replace)
     finally:
         with contextlib.suppress(FileNotFoundError):
             os.unlink(name)
 
 
-def _rights(path: Path) -> int:
-    """Those of the file that is replaced, or of any file that a person makes."""
+def _mode(path: Path) -> int:
+    """Return the permissions of the file to replace, or of a new file under the user's mask."""
     with contextlib.suppress(FileNotFoundError):
         return stat.S_IMODE(path.stat().st_mode)
     mask = os.umask(0)
@@ -69,8 +75,8 @@ def _rights(path: Path) -> int:
     return 0o666 & ~mask
 
 
-def _put(name: str, path: Path, *, replace: bool) -> None:
-    """Give a finished file its name; what came there in the meantime is not written over."""
+def _rename(name: str, path: Path, *, replace: bool) -> None:
+    """Rename a finished file; without `replace` a file that has appeared meanwhile is kept."""
     if replace:
         os.replace(name, path)
         return

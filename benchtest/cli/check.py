@@ -1,4 +1,4 @@
-"""`benchtest check`: is the prop file right, and is the prop within its means?"""
+"""`benchtest check`: validation of a prop file, and margins of the prop at full white."""
 
 from __future__ import annotations
 
@@ -30,9 +30,9 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     parser = commands.add_parser(
         "check",
         help="validates a prop file; current, watts, margins and lowest volts at full white",
-        description="Validates a prop file and says what the prop needs at full white: channels, "
-        "amperes and watts of each feed, the level at which a fuse, supply or wire is at its "
-        "limit, the lowest node, which colour fades first, and where another feed would help.",
+        description="Validates a prop file and prints what the prop needs at full white: channels, "
+        "amperes and watts of each feed, the level at which a fuse, supply or wire reaches its "
+        "limit, the lowest node, the colour that dims first, and where another feed would help.",
     )
     add_prop(parser)
     add_celsius(parser)
@@ -41,7 +41,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 
 
 def run(args: argparse.Namespace) -> int:
-    """Read the prop file, solve full white, and print what it takes."""
+    """Read the prop file, solve the circuit at full white, and print the margins."""
     from benchtest.circuit.design_review import review_design
 
     design = design_of(args)
@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 RATES = (20, 25, 40)
-"""Frames a second that people drive props at. [1/s]"""
+"""Usual frame rates. [1/s]"""
 
 
 def _answer(design: Design, review: DesignReview) -> dict[str, Any]:
@@ -129,11 +129,11 @@ def _show(design: Design, review: DesignReview) -> None:
         [_feed(budget) for budget in review.budgets],
     )
     print_table(
-        "What carries it, for hours",
-        ["", ">amps", ">at most", ">up to level"],
+        "Continuous load and limit of each part",
+        ["", ">amps", ">limit", ">up to level"],
         [_limit(limit) for limit in review.limits],
     )
-    for line in _words(design, review):
+    for line in _summary(design, review):
         out.print(Text(line))
     _print_profile(review)
     for warning in review.warnings:
@@ -141,37 +141,42 @@ def _show(design: Design, review: DesignReview) -> None:
 
 
 def _limit(limit: RatingCheck) -> tuple[str, ...]:
-    # rounded down: what is shown must still fit
+    # rounded down, so that the level shown is within the limit
     level = "full white" if limit.level == 1.0 else f"{math.floor(limit.level * 100) / 100:.2f}"
     return limit.what, f"{limit.amps:.2f}", f"{limit.allowed_a:.2f}", level
 
 
-def _words(design: Design, review: DesignReview) -> Iterator[str]:
+def _summary(design: Design, review: DesignReview) -> Iterator[str]:
     from benchtest.drive.universe_layout import frames_per_s, nodes_per_output
 
     node, volts = review.full.lowest_node
-    yield f"Lowest node: {node} at {volts:.3f} V ({design.node.lowest_v:g} V wanted)."
+    yield f"Lowest node: {node} at {volts:.3f} V (it needs {design.node.lowest_v:g} V)."
     fading = review.fading
     if fading.share < 1.0:
         yield (
-            f"First to fade: {fading.colour} at {fading.node}, with {fading.share:.0%} of its "
+            f"{fading.colour.capitalize()} at {fading.node} dims first: {fading.share:.0%} of its "
             "light at full white."
         )
     else:
         yield (
-            f"First to fade: {fading.colour} at {fading.node}, {fading.spare_v:.2f} V more to "
-            "lose before it does."
+            f"{fading.colour.capitalize()} at {fading.node} dims first; {fading.spare_v:.2f} V in "
+            "hand."
         )
-    if review.extra is not None:
-        need = "is needed" if review.extra_needed else "is not needed"
-        yield (
-            f"Another feed {need}; it would help most at {review.extra.at}: lowest node "
-            f"{review.extra.lowest_v:.3f} V."
-        )
+    if (extra := review.extra) is not None:
+        if review.extra_needed:
+            yield (
+                f"An extra feed is needed: at {extra.at} it raises the lowest node to "
+                f"{extra.lowest_v:.3f} V."
+            )
+        else:
+            yield (
+                f"No extra feed needed (one at {extra.at} would raise the lowest node to "
+                f"{extra.lowest_v:.3f} V)."
+            )
     rates = ", ".join(f"{nodes_per_output(design, rate)} at {rate}" for rate in RATES)
     yield (
-        f"One data line refreshes the prop up to {frames_per_s(design):.0f} times a second; "
-        f"nodes it can hold: {rates} frames a second."
+        f"One data line can refresh this prop {frames_per_s(design):.0f} times a second; "
+        f"most nodes on one line: {rates} frames a second."
     )
 
 
@@ -179,7 +184,7 @@ PROFILE_ROWS, PROFILE_COLUMNS = 9, 64
 
 
 def _print_profile(review: DesignReview) -> None:
-    """Volts along the strand of the lowest node, drawn with characters every terminal has."""
+    """Print the volts along the strand of the lowest node, in ASCII characters."""
     from rich.text import Text
 
     from benchtest.session.display.text_chart import Trace, draw
@@ -191,7 +196,7 @@ def _print_profile(review: DesignReview) -> None:
     chart = draw([Trace("*", range(columns), picked)], columns, PROFILE_ROWS)
     out = console()
     out.print(Text(f"Volts along strand {review.lowest_strand.number}, from A to B", style="bold"))
-    # no two rows with the same volts
+    # enough digits that no two rows show the same volts
     places = 4 if len(chart.levels) > 1 and chart.levels[0] - chart.levels[1] <= 1e-3 else 3
     for level, line in zip(chart.levels, chart.lines, strict=True):
         out.print(Text(f"{level:8.{places}f} |{line}".rstrip()))

@@ -1,4 +1,4 @@
-"""What several commands share: options, and the two ways to answer."""
+"""Options that several commands have, and output as JSON or as tables."""
 
 from __future__ import annotations
 
@@ -18,26 +18,26 @@ if TYPE_CHECKING:
     from benchtest.prop.design import Design, Probe
     from benchtest.prop.lit_set import LitSet
 
-COLDEST, WARMEST = -40.0, 120.0
-"""Temperatures of copper that a prop may have. [°C]"""
+MIN_CELSIUS, MAX_CELSIUS = -40.0, 120.0
+"""Range of copper temperatures. [°C]"""
 
-LONGEST_PATH = 4096
-"""Signs of a path that are shown: what Linux takes."""
+MAX_PATH_CHARS = 4096
+"""Characters shown of a path: the longest path on Linux."""
 
-LEAST_COLUMNS = 60
-"""In which every table still shows its figures whole."""
+MIN_COLUMNS = 60
+"""Narrowest width at which no table cuts off a figure."""
 
 Commands = argparse._SubParsersAction
-"""What `add_subparsers` gives; argparse has no public name for it."""
+"""Type that `add_subparsers` returns; argparse has no public name for it."""
 
 
 def add_prop(parser: argparse.ArgumentParser) -> None:
-    """The prop file, first word of most commands."""
+    """Add the prop file, the first argument of most commands."""
     parser.add_argument("prop", type=Path, metavar="PROP", help="prop file of the design (TOML)")
 
 
 def add_circuit(parser: argparse.ArgumentParser) -> None:
-    """A prop in some state, and what is read of it: all that says what a circuit is asked."""
+    """Add all options that define a circuit, its state and the probes to read."""
     add_prop(parser)
     add_celsius(parser)
     _add_lit(parser)
@@ -47,7 +47,7 @@ def add_circuit(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_lit(parser: argparse.ArgumentParser) -> None:
-    """Which strands are lit, how bright and in which colour."""
+    """Add lit strands, level and colour."""
     parser.add_argument(
         "--lit",
         default="all",
@@ -62,42 +62,42 @@ def _add_lit(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_probes(parser: argparse.ArgumentParser) -> None:
-    """What is read."""
+    """Add the probes to read."""
     parser.add_argument(
         "--probe",
         action="append",
         default=[],
-        help="what is read: 4A, foot:4, 4.17, or red>black such as 'foot:4+>4A+' (repeatable; "
+        help="where to read: 4A, foot:4, 4.17, or red>black such as 'foot:4+>4A+' (repeatable; "
         "default: every strand end)",
     )
 
 
 def _add_joints(parser: argparse.ArgumentParser) -> None:
-    """Resistance of joints."""
+    """Add resistances of joints."""
     parser.add_argument(
         "--joint",
         action="append",
         default=[],
         metavar="JOINT=OHMS",
-        help='resistance of a joint, such as 4A+=0.8 or 4A+=open; "default" is every joint that '
-        "is not named (repeatable)",
+        help='resistance of a joint, such as 4A+=0.8 or 4A+=open; "default" stands for every '
+        "other joint (repeatable)",
     )
 
 
 def _add_shorts(parser: argparse.ArgumentParser) -> None:
-    """Points that touch and should not."""
+    """Add short circuits."""
     parser.add_argument(
         "--short",
         action="append",
         default=[],
         metavar="PROBE[=OHMS]",
-        help="points that touch and should not: 4A joins its rails, 'foot:4+>foot:5-' two pads; "
-        "without ohms they touch well (repeatable)",
+        help="short circuit: 4A between its rails, 'foot:4+>foot:5-' between two pads; 0 ohms "
+        "unless given (repeatable)",
     )
 
 
 def add_celsius(parser: argparse.ArgumentParser) -> None:
-    """How warm the copper is."""
+    """Add the temperature of the copper."""
     parser.add_argument(
         "--celsius",
         type=number,
@@ -108,13 +108,13 @@ def add_celsius(parser: argparse.ArgumentParser) -> None:
 
 
 def number(text: str) -> float:
-    """A number of the command line; argparse names the option when it is none."""
+    """Parse a number of the command line; argparse adds the name of the option to an error."""
     try:
         return float_from_text(text)
     except ValueError:
         pointed = text.replace(",", ".")
-        hint = f'; with a point it is "{pointed}"' if _is_number(pointed) else ""
-        raise argparse.ArgumentTypeError(f'"{text}" is no number{hint}') from None
+        hint = f'; write it with a point: "{pointed}"' if _is_number(pointed) else ""
+        raise argparse.ArgumentTypeError(f'"{text}" is not a number{hint}') from None
 
 
 def _is_number(text: str) -> bool:
@@ -126,15 +126,15 @@ def _is_number(text: str) -> bool:
 
 
 def whole(text: str) -> int:
-    """A whole number of the command line; argparse names the option when it is none."""
+    """Parse a whole number of the command line; argparse adds the option's name to an error."""
     try:
         return int(text.replace("_", " "))  # as in `float_from_text`
     except ValueError:
-        raise argparse.ArgumentTypeError(f'"{text}" is no whole number') from None
+        raise argparse.ArgumentTypeError(f'"{text}" is not a whole number') from None
 
 
 def folder(text: str) -> Path:
-    """A folder of the command line; few shells make a home of the `~` in `--bench=~/bench`."""
+    """Parse a folder of the command line; few shells expand the `~` in `--bench=~/bench`."""
     if not text:
         raise argparse.ArgumentTypeError("is empty; give a folder")
     try:
@@ -142,23 +142,23 @@ def folder(text: str) -> Path:
         path.exists()
     except (OSError, RuntimeError) as error:
         why = getattr(error, "strerror", None) or error
-        raise argparse.ArgumentTypeError(f'"{text[:40]}" is no folder: {why}') from None
+        raise argparse.ArgumentTypeError(f'"{text[:40]}" is not a folder: {why}') from None
     return path
 
 
 def shown(path: Path | str) -> str:
-    """A path, or words with one in it, without the signs that a terminal obeys.
+    """Return a path, or text with a path in it, with control characters replaced.
 
     >>> shown("fan" + chr(27) + "[2J.html")
     'fan?[2J.html'
     """
     from benchtest.input_files import printable
 
-    return printable(str(path), LONGEST_PATH)
+    return printable(str(path), MAX_PATH_CHARS)
 
 
 def bench_of(args: argparse.Namespace) -> Path:
-    """The folder that keeps records: the one asked for, else the platform's user data folder."""
+    """Return the bench folder: that of `--bench`, else one in the platform's user data folder."""
     if args.bench is not None:
         return Path(args.bench)
     from benchtest.records.shelf import default_folder
@@ -167,22 +167,22 @@ def bench_of(args: argparse.Namespace) -> Path:
 
 
 def design_of(args: argparse.Namespace) -> Design:
-    """The design that the command line names.
+    """Read the design that the command line names.
 
     Raises:
-        InputError: the file is not there, or is no prop file; or no copper is that warm.
+        InputError: the file is missing or is not a prop file, or the temperature is out of range.
     """
     from benchtest.prop.reader import read_design
 
     design = read_design(args.prop)
     celsius = getattr(args, "celsius", 20.0)
-    if not COLDEST <= celsius <= WARMEST:
-        raise InputError(f"--celsius {celsius:g}: give {COLDEST:g} to {WARMEST:g}")
+    if not MIN_CELSIUS <= celsius <= MAX_CELSIUS:
+        raise InputError(f"--celsius {celsius:g}: give {MIN_CELSIUS:g} to {MAX_CELSIUS:g}")
     return design if celsius == 20.0 else design.at_celsius(celsius)
 
 
 def lit_of(args: argparse.Namespace, design: Design) -> LitSet:
-    """The lit strands that the command line names.
+    """Return the lit strands that the command line names.
 
     Raises:
         InputError: the prop has no such strand, colour or level.
@@ -193,7 +193,7 @@ def lit_of(args: argparse.Namespace, design: Design) -> LitSet:
 
 
 def probes_of(args: argparse.Namespace, design: Design) -> list[Probe]:
-    """The probes that the command line names, none for every strand end.
+    """Return the probes that the command line names; an empty list means every strand end.
 
     Raises:
         NameFault: the prop has no such point.
@@ -204,10 +204,10 @@ def probes_of(args: argparse.Namespace, design: Design) -> list[Probe]:
 
 
 def joints_of(args: argparse.Namespace) -> dict[str, float]:
-    """Resistances that the command line gives, `math.inf` for an open joint. [Ω]
+    """Return joint resistances of the command line, `math.inf` for an open joint. [Ω]
 
     Raises:
-        InputError: one is not of the form JOINT=OHMS.
+        InputError: an entry does not have the form JOINT=OHMS.
     """
     return dict(_joint(text) for text in args.joint)
 
@@ -222,16 +222,16 @@ def _joint(text: str) -> tuple[str, float]:
         return name, float_from_text(ohms)
     except ValueError:
         raise InputError(
-            f'--joint "{text}": "{ohms}" is no resistance; give ohms, such as 4A+=0.8, or "open"'
+            f'--joint "{text}": "{ohms}" is not a resistance; give ohms, such as 4A+=0.8, or "open"'
         ) from None
 
 
 def shorts_of(args: argparse.Namespace, design: Design) -> dict[Probe, float]:
-    """Resistance between points that the command line says touch. [Ω]
+    """Return resistances of the short circuits that the command line names. [Ω]
 
     Raises:
         NameFault: the prop has no such point.
-        InputError: one is not of the form PROBE or PROBE=OHMS.
+        InputError: an entry does not have the form PROBE or PROBE=OHMS.
     """
     from benchtest.prop.notation import parse_probe
 
@@ -242,35 +242,35 @@ def shorts_of(args: argparse.Namespace, design: Design) -> dict[Probe, float]:
             found[parse_probe(probe, design)] = float_from_text(ohms) if equals else 0.0
         except ValueError:
             raise InputError(
-                f'--short "{text}": "{ohms}" is no resistance; give ohms, such as 4A=0.05, or '
-                "nothing where they touch well"
+                f'--short "{text}": "{ohms}" is not a resistance; give ohms, such as 4A=0.05, or '
+                "the probe alone for 0 ohms"
             ) from None
     return found
 
 
 def print_json(answer: Mapping[str, Any]) -> None:
-    """The one JSON object of `--json`."""
+    """Print the one JSON object of `--json`."""
     sys.stdout.write(json.dumps(answer, allow_nan=False) + "\n")
 
 
-def console(least_columns: int = LEAST_COLUMNS) -> Console:
-    """Where tables for people go.
+def console(min_columns: int = MIN_COLUMNS) -> Console:
+    """Return a console for tables, at least `min_columns` wide.
 
-    In fewer columns figures would be cut short, and with `COLUMNS=0` in the environment nothing
-    would come out at all; a narrow terminal breaks lines by itself.
+    In fewer columns figures would be cut off, and with `COLUMNS=0` in the environment nothing
+    would be printed; a narrow terminal wraps lines by itself.
     """
     from rich.console import Console
 
     out = Console(highlight=False)
-    if out.width < least_columns:
-        out.width = least_columns
+    if out.width < min_columns:
+        out.width = min_columns
     return out
 
 
 def print_table(
     title: str, columns: Sequence[str], rows: Iterable[Sequence[str]], note: str = ""
 ) -> None:
-    """A table for people. Columns that begin with `>` hold figures and stand to the right."""
+    """Print a table. A column whose title begins with `>` holds figures and is right-aligned."""
     from rich import box
     from rich.table import Table
     from rich.text import Text

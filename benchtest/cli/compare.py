@@ -1,4 +1,4 @@
-"""`benchtest compare`: tests of one unit beside each other, or all units of a design."""
+"""`benchtest compare`: joints of one unit from test to test, or of all units of a design."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     """Declare `compare` and its options."""
     parser = commands.add_parser(
         "compare",
-        help="what has changed in a unit's joints from test to test; which unit is unlike others",
-        description="Compares the tests of a unit joint by joint: resistances with what the "
-        "readings leave open, and what has changed beyond noise. With --design it compares the "
-        "last tests of all units of that design.",
+        help="changes of a unit's joints from test to test; outliers among units of a design",
+        description="Compares the tests of a unit joint by joint: resistances with their "
+        "uncertainty, and changes beyond noise. With --design it compares the last tests of all "
+        "units of that design.",
     )
     parser.add_argument("tag", metavar="TAG", nargs="?", help="the unit, such as WF-03")
     parser.add_argument(
@@ -28,18 +28,18 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         metavar="SESSION",
         nargs="*",
         help="tests to compare, each by its date (2026-11-25) or the first letters of its record "
-        "(default: all of them)",
+        "(default: all)",
     )
     parser.add_argument("--design", metavar="NAME", help="all units of this design instead")
     parser.add_argument(
-        "--all-joints", action="store_true", help="list every joint, not only those that stand out"
+        "--all-joints", action="store_true", help="list every joint, not only notable ones"
     )
     parser.set_defaults(run=run)
     yield parser
 
 
 def run(args: argparse.Namespace) -> int:
-    """Compare, and say what came of it."""
+    """Compare, and print the result."""
     from benchtest.records.shelf import Shelf
     from benchtest.session.comparison import (
         compare_batch,
@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
             "`benchtest shelf` lists both"
         )
     if len(args.compared) == 1:
-        raise InputError("compare: one test has nothing to be compared with; name two, or none")
+        raise InputError("compare: give two tests or more, or none to compare all")
     found: UnitComparison | BatchComparison
     with Shelf(bench_of(args)) as shelf:
         if args.tag is None:
@@ -77,21 +77,21 @@ def _show(found: UnitComparison | BatchComparison, args: argparse.Namespace) -> 
     rows = found.joints if args.all_joints else found.worth_showing
     title = f"{args.tag}: {found.design_name}" if args.tag else f"{found.design_name}: all units"
     if rows:
-        print_table(f"{title}, joints", ["joint", *found.heads], map(_line, rows))
+        print_table(f"{title}, joints", ["joint", *found.heads], map(_table_row, rows))
     else:
         console().print(Text(f"{title}: {', '.join(found.heads)}", style="bold"))
-    for words in found.says:
-        console().print(Text(words))
-    for why in found.left_out:
-        console().print(Text(f"Left out: {why}."))
+    for line in found.says:
+        console().print(Text(line))
+    for reason in found.left_out:
+        console().print(Text(f"Left out: {reason}."))
     print(NOTE)
 
 
 NOTE = (
-    "Bands are 90 % of what readings, tolerances and meter leave open; they tell how current\n"
-    "flows, not how well a joint is made: look at each, flex it, and read once more warm."
+    "Ranges are 90 % likely, from readings, tolerances and meter. They are electrical: also look\n"
+    "at each joint, flex it, and read it once more when warm."
 )
 
 
-def _line(row: JointRow) -> Sequence[str]:
+def _table_row(row: JointRow) -> Sequence[str]:
     return row.where, *(band.short for band in row.bands)

@@ -1,7 +1,7 @@
-"""Completion of words in bash, zsh and fish: commands, options, and names of this bench.
+"""Tab completion in bash, zsh and fish: commands, options, and names of this bench.
 
-The shell runs `benchtest` itself at each Tab, so that units, patterns and places are those of now.
-Nothing here is imported otherwise.
+The shell runs `benchtest` at each Tab, so units, patterns and places are current. A command that
+is run normally does not load the completion library.
 """
 
 from __future__ import annotations
@@ -18,16 +18,16 @@ if TYPE_CHECKING:
     from benchtest.prop.design import Design
 
 SHELLS = ("bash", "zsh", "fish")
-ASKED = "_ARGCOMPLETE"
-"""In the environment when a shell asks for completions."""
+REQUEST = "_ARGCOMPLETE"
+"""Environment variable that a shell sets to request completions."""
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
     """Declare `completion`."""
     parser = commands.add_parser(
         "completion",
-        help="prints the lines that let your shell complete words at Tab",
-        description="Prints what a shell needs to complete commands, options and names at Tab. "
+        help="prints the setup for Tab completion in your shell",
+        description="Prints the setup for completing commands, options and names with Tab. "
         'bash: put  eval "$(benchtest completion bash)"  into ~/.bashrc. zsh: the same with zsh, '
         "in ~/.zshrc after compinit. fish: benchtest completion fish > "
         "~/.config/fish/completions/benchtest.fish",
@@ -38,18 +38,18 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the lines."""
+    """Print the setup lines."""
     from argcomplete.shell_integration import shellcode
 
     if args.json:
-        raise InputError("completion prints lines for a shell; leave out --json")
+        raise InputError("completion: prints lines for a shell; leave out --json")
     print(shellcode(["benchtest"], shell=args.shell))
     return 0
 
 
 def answer(parser: argparse.ArgumentParser) -> None:
-    """Answer a shell that asks, and end; where none asks, do nothing."""
-    if ASKED not in os.environ:
+    """Print completions and exit if a shell has requested them."""
+    if REQUEST not in os.environ:
         return
     import argcomplete
     from argcomplete.completers import DirectoriesCompleter, FilesCompleter
@@ -62,13 +62,13 @@ def answer(parser: argparse.ArgumentParser) -> None:
         "tags": _tags,
         "seen_before": _tags,
         "unit": _tags,
-        "compared": _days,
+        "compared": _test_days,
         "design": _designs,
         "pattern": _patterns,
         "probe": _probes,
         "short": _probes,
         "joint": _joints,
-        "fault": _faulty,
+        "fault": _joint_faults,
         "lit": _lit,
         "sheet": _sheets,
         "kind": _kinds,
@@ -100,14 +100,14 @@ def _tags(parsed_args: argparse.Namespace, **_: object) -> list[str]:
     from benchtest.records.shelf import Shelf
 
     folder = bench_of(parsed_args)
-    if not (folder / DATABASE_FILE).exists():  # a Tab makes no bench
+    if not (folder / DATABASE_FILE).exists():  # completion must not create a bench
         return []
     with Shelf(folder) as shelf:
         return [unit.tag for unit in shelf.units()]
 
 
-def _days(parsed_args: argparse.Namespace, **_: object) -> list[str]:
-    """Days on which the unit was tested."""
+def _test_days(parsed_args: argparse.Namespace, **_: object) -> list[str]:
+    """Return the days on which the unit was tested."""
     from benchtest.records.shelf import Shelf
     from benchtest.session.report.history import local_time
 
@@ -150,8 +150,8 @@ def _joints(parsed_args: argparse.Namespace, **_: object) -> list[str]:
     return [f"{name}=" for name in [*names, "default"]] if names else []
 
 
-def _faulty(parsed_args: argparse.Namespace, **_: object) -> list[str]:
-    """What joints can have; nodes and strands are too many."""
+def _joint_faults(parsed_args: argparse.Namespace, **_: object) -> list[str]:
+    """Return faults of joints; those of nodes and strands would be too many."""
     from benchtest.prop.joints import data_joints, power_joints
 
     design = _design(parsed_args)
@@ -174,7 +174,7 @@ def _sheets(**_: object) -> list[str]:
 
 
 def _design(parsed_args: argparse.Namespace) -> Design | None:
-    """The prop file that was typed; None where there is none yet, or a faulty one."""
+    """Return the design that was typed, None if it is missing or invalid."""
     from benchtest.prop.reader import read_design
 
     if parsed_args.prop is None:

@@ -1,4 +1,4 @@
-"""`benchtest demo`: the whole job against a virtual prop with a hidden fault."""
+"""`benchtest demo`: a complete test of a virtual prop with a hidden fault."""
 
 from __future__ import annotations
 
@@ -8,34 +8,36 @@ from collections.abc import Iterator
 from benchtest.cli.common import Commands, bench_of, print_json, shown, whole
 
 FOLDER = "demo"
+"""Folder in the bench folder that keeps the demo's records."""
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
     """Declare `demo` and its options."""
     parser = commands.add_parser(
         "demo",
-        help="the whole job against a virtual prop with a hidden fault",
+        help="a complete test of a virtual prop with a hidden fault; needs no hardware",
         description="Tests a virtual Willow fan with a hidden fault: in the terminal program, or "
-        "with --auto by itself, over real packets on loopback. No hardware is needed.",
+        "with --auto by itself, with real packets on loopback. No hardware is needed.",
     )
+    parser.add_argument("--auto", action="store_true", help="run by itself and print each step")
     parser.add_argument(
-        "--auto", action="store_true", help="do it without a terminal, step by step"
-    )
-    parser.add_argument(
-        "--seed", type=whole, default=None, help="which unit and which fault (default: --auto 1)"
+        "--seed",
+        type=whole,
+        default=None,
+        help="number that selects the unit and its fault (default: 1 with --auto, else random)",
     )
     parser.set_defaults(run=run)
     yield parser
 
 
 def run(args: argparse.Namespace) -> int:
-    """Run the demo; with --auto, 0 only when the fault named is the fault hidden."""
+    """Run the demo; with --auto return 0 only if the fault found is the hidden one."""
     from benchtest.errors import InputError
 
     if args.seed is not None and args.seed < 0:
         raise InputError(f"--seed {args.seed}: give 0 or more")
     if args.json and not args.auto:
-        raise InputError("--json goes with --auto: the terminal program prints nothing")
+        raise InputError("--json: add --auto; the terminal program prints nothing")
     return _auto(args) if args.auto else _screen(args)
 
 
@@ -44,7 +46,7 @@ def _auto(args: argparse.Namespace) -> int:
 
     folder = bench_of(args) / FOLDER
     seed = 1 if args.seed is None else args.seed
-    outcome = run_demo(folder, seed, (lambda words: None) if args.json else _say)
+    outcome = run_demo(folder, seed, (lambda line: None) if args.json else _print_now)
     named = outcome.named[-1] if outcome.named else None
     if args.json:
         print_json(
@@ -60,13 +62,13 @@ def _auto(args: argparse.Namespace) -> int:
         )
     else:
         verdict = "found" if outcome.found else "NOT found"
-        print(f"Hidden was {outcome.hidden}; named was {named}: {verdict}.")
+        print(f"Hidden fault: {outcome.hidden}; finding: {named}; {verdict}.")
         print(f"Record: benchtest --bench {shown(folder)} report {outcome.tag}")
     return 0 if outcome.found else 1
 
 
-def _say(words: str) -> None:
-    print(words, flush=True)
+def _print_now(line: str) -> None:
+    print(line, flush=True)
 
 
 def _screen(args: argparse.Namespace) -> int:
@@ -78,16 +80,16 @@ def _screen(args: argparse.Namespace) -> int:
     with demo_file() as path:
         from benchtest.prop.reader import read_design
 
-        seed = _fresh_seed() if args.seed is None else args.seed
+        seed = _random_seed() if args.seed is None else args.seed
         hidden = hide_fault(read_design(path), seed)
         bench = Bench(folder, "virtual", path, hidden=(hidden,), seed=seed)
         launch(bench, f"WF-{seed:02}")
-    print(f"Hidden was {hidden}.")
+    print(f"Hidden fault: {hidden}.")
     return 0
 
 
-def _fresh_seed() -> int:
-    """A fault that is new to whoever plays."""
+def _random_seed() -> int:
+    """Return a seed that the user does not know yet."""
     import secrets
 
     return 10 + secrets.randbelow(90)

@@ -1,4 +1,4 @@
-"""`benchtest diagnose`: which faults, and what would tell more."""
+"""`benchtest diagnose`: suspects from readings and marks, and the next reading."""
 
 from __future__ import annotations
 
@@ -25,18 +25,19 @@ if TYPE_CHECKING:
     from benchtest.evidence.csv_table import ParsedTable
     from benchtest.prop.design import Design
 
-Line = TypeVar("Line")
-BAR = 10
-"""Signs of a full bar."""
-SHOWN, SHOWN_FEWEST = 0.05, 0.01
-"""A person is shown suspects of this probability and more, or of the second where they stand out;
-the rest are one line, and `--json` has all."""
-STAND_OUT = 3.0
-"""Times the next suspect's probability from which one stands out."""
-MOST_READINGS = 100
-"""More are no evening's work, and their shared errors no longer fit into a second."""
-WORTH_DOING = 0.1
-"""What to do is said for suspects of this probability and more."""
+Row = TypeVar("Row")
+BAR_CHARS = 10
+"""Characters of a full probability bar."""
+MIN_SHOWN_PROBABILITY = 0.05
+"""Suspects at least this probable are listed; the rest share one line, and `--json` has all."""
+MIN_NOTABLE_PROBABILITY = 0.01
+"""Suspects at least this probable are listed if they are also `NOTABLE_RATIO` times the next."""
+NOTABLE_RATIO = 3.0
+MAX_READINGS = 100
+"""Most readings of one file: with more, the correlated errors take over a second to compute, and no
+test of one unit needs them."""
+MIN_REPAIR_PROBABILITY = 0.1
+"""A repair is printed for suspects at least this probable."""
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
@@ -44,8 +45,8 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     parser = commands.add_parser(
         "diagnose",
         help="suspects from readings and marks, and the next reading worth taking",
-        description="Weighs every fault against what was measured and seen, and says which "
-        "reading would tell most next. Without files it plans the first reading.",
+        description="Computes the probability of every fault from readings and marks, and prints "
+        "the most informative next reading. Without files it plans the first reading.",
     )
     parser.add_argument(
         "prop", type=Path, metavar="PROP", nargs="?", help="prop file of the design (TOML)"
@@ -54,9 +55,9 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "--session",
         type=Path,
         metavar="FILE",
-        help="instead of PROP: a session that `benchtest export` wrote, with all that it holds",
+        help="instead of PROP: a file from `benchtest export`, which contains prop and evidence",
     )
-    parser.add_argument("--unit", metavar="TAG", help="the unit, where FILE has several")
+    parser.add_argument("--unit", metavar="TAG", help="the unit, if that FILE has several")
     add_celsius(parser)
     parser.add_argument(
         "--readings", type=Path, metavar="FILE", help="readings (CSV: lit, probe, volts)"
@@ -74,8 +75,8 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         action="append",
         default=[],
         metavar="FEED=VOLTS",
-        help="volts of a supply as measured before power, such as left=5.05; counts most where "
-        "there are several (repeatable)",
+        help="measured volts of a supply without load, such as left=5.05; most useful with "
+        "several supplies (repeatable)",
     )
     add_seen_before(parser)
     parser.set_defaults(run=run)
@@ -83,7 +84,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 
 
 def run(args: argparse.Namespace) -> int:
-    """Weigh the evidence, and print what it says."""
+    """Diagnose, and print the finding."""
     left_out: list[str] = []
     lines: tuple[int, ...] = ()
     learned = None
@@ -106,7 +107,7 @@ def run(args: argparse.Namespace) -> int:
 def _of_files(
     args: argparse.Namespace, left_out: list[str]
 ) -> tuple[Finding, Design, Learned | None, tuple[int, ...]]:
-    """Return the finding, its design, what earlier units taught, and the line of each reading."""
+    """Return the finding, its design, figures of the batch, and the file line of each reading."""
     from benchtest.diagnosis import Engine
     from benchtest.evidence.marks import read_marks
     from benchtest.evidence.meter import DEFAULT_METER, Meter
@@ -115,7 +116,7 @@ def _of_files(
     if args.prop is None:
         raise InputError("diagnose: give a prop file, or --session FILE of exported records")
     if args.unit:
-        raise InputError("diagnose --unit: goes with --session FILE")
+        raise InputError("diagnose --unit: only valid with --session FILE")
     design = design_of(args)
     supply_v = _supplies(args, design)
     meter = Meter.parse(args.meter) if args.meter else DEFAULT_METER
@@ -123,13 +124,13 @@ def _of_files(
     lines: tuple[int, ...] = ()
     if args.readings:
         parsed = read_readings(args.readings, design, meter)
-        readings, lines = _good(parsed, left_out), parsed.lines
+        readings, lines = _valid_rows(parsed, left_out), parsed.lines
     if args.marks:
-        marks = _good(read_marks(args.marks, design), left_out)
-    if len(readings) > MOST_READINGS:
+        marks = _valid_rows(read_marks(args.marks, design), left_out)
+    if len(readings) > MAX_READINGS:
         raise InputError(
-            f"{args.readings}: {len(readings)} readings; at most {MOST_READINGS} are weighed at "
-            "once: keep those of the last session"
+            f"{args.readings}: has {len(readings)} readings; the most is {MAX_READINGS}: keep "
+            "those of the last session"
         )
     learned = learn_from_units(args, design) if args.seen_before else None
     if learned is None:
@@ -141,7 +142,7 @@ def _of_files(
 
 
 def _supplies(args: argparse.Namespace, design: Design) -> dict[str, float]:
-    """Volts that supplies were measured at."""
+    """Return the measured volts of the supplies, by feed. [V]"""
     from benchtest.session.log.measured_supplies import typed_supplies
 
     try:
@@ -150,22 +151,23 @@ def _supplies(args: argparse.Namespace, design: Design) -> dict[str, float]:
         raise InputError(f"diagnose --supply: {fault}") from None
 
 
-def _good(parsed: ParsedTable[Line], left_out: list[str]) -> list[Line]:
-    """The good lines of a file; the others are told of once the answer stands."""
+def _valid_rows(parsed: ParsedTable[Row], left_out: list[str]) -> list[Row]:
+    """Return the valid rows of a file; add the faults of the others to `left_out`."""
     rows, faults = parsed.good_lines()
     left_out += [f"{parsed.file}: {fault}" for fault in faults]
     return rows
 
 
 def _of_session(args: argparse.Namespace) -> tuple[Finding, Design]:
-    """The finding of a session as it was: nothing of the command line may change it."""
+    """Return the finding of an exported session; no other option may change it."""
     from benchtest.cli.export_import import read_export
     from benchtest.session.report.export_tables import exported_evidence
 
     files = args.prop or args.readings or args.marks or args.seen_before
     if files or args.meter or args.supply or args.celsius != 20.0:
         raise InputError(
-            "diagnose --session: has its own prop, readings, marks, meter and supplies"
+            "diagnose --session: the file contains prop, readings, marks, meter and supplies; "
+            "leave out the other options"
         )
     lines = read_export(args.session).split("\n")
     evidence = exported_evidence(lines, str(args.session), args.unit)
@@ -176,7 +178,7 @@ def _show(found: Finding, design: Design, lines: tuple[int, ...]) -> None:
     if found.readings:
         print_table(
             f"{design.name}: readings",
-            ["lit", "probe", ">read", ">expected", ">± 1 sd", ">off by"],
+            ["lit", "probe", ">read", ">expected", ">± 1 sd", ">difference"],
             [_reading(row, design) for row in found.readings],
         )
     shown, others = split_suspects(found.suspects)
@@ -185,13 +187,13 @@ def _show(found: Finding, design: Design, lines: tuple[int, ...]) -> None:
         [">", "probability", "where", "what"],
         [_healthy(found), *(_suspect(suspect, design) for suspect in shown)],
     )
-    print("\n".join([*_others(others), *_words(found, design, lines)]))
+    print("\n".join([*_others(others), *_sentences(found, design, lines)]))
 
 
 def split_suspects(
     suspects: Sequence[Suspect],
 ) -> tuple[Sequence[Suspect], Sequence[Suspect]]:
-    """Return the suspects that a person is shown one by one, and those of one line together.
+    """Return the suspects to list one by one, and the rest, which share one line.
 
     Args:
         suspects: most probable first.
@@ -199,15 +201,15 @@ def split_suspects(
     count = 0
     for suspect, following in zip(suspects, [*suspects[1:], None], strict=True):
         rest = 0.0 if following is None else following.probability
-        stands_out = suspect.probability >= max(SHOWN_FEWEST, STAND_OUT * rest)
-        if suspect.probability < SHOWN and not stands_out:
+        notable = suspect.probability >= max(MIN_NOTABLE_PROBABILITY, NOTABLE_RATIO * rest)
+        if suspect.probability < MIN_SHOWN_PROBABILITY and not notable:
             break
         count += 1
     return suspects[:count], suspects[count:]
 
 
 def _others(others: Sequence[Suspect]) -> Iterator[str]:
-    """Yield the suspects that are hardly likely, in a line."""
+    """Yield one line about the improbable suspects."""
     if not others:
         return
     kinds = {suspect.fault for suspect in others}
@@ -256,40 +258,42 @@ def _percent(probability: float) -> str:
 
 
 def _bar(probability: float) -> str:
-    """A bar of plain signs, so that any terminal and any eye can read it."""
-    return "#" * round(probability * BAR) or "."
+    """Return a bar of ASCII characters."""
+    return "#" * round(probability * BAR_CHARS) or "."
 
 
-def _words(found: Finding, design: Design, lines: tuple[int, ...]) -> Iterator[str]:
+def _sentences(found: Finding, design: Design, lines: tuple[int, ...]) -> Iterator[str]:
     from benchtest.prop.located import located
 
-    said: set[str] = set()
+    done: set[str] = set()
     for suspect in found.suspects:
-        if suspect.probability >= WORTH_DOING and suspect.where not in said:
-            said.add(suspect.where)
-            yield from _suspect_words(suspect, design)
+        if suspect.probability >= MIN_REPAIR_PROBABILITY and suspect.where not in done:
+            done.add(suspect.where)
+            yield from _repair_sentences(suspect, design)
     for names in found.alike:
         places = ", ".join(located(design, name) for name in names)
         yield f"The evidence so far fits these equally well: {places}."
     if found.cleared_ohm is not None and found.looks_healthy:
-        yield f"No joint above {found.cleared_ohm * 1e3:.0f} mΩ under this load, as far as seen."
+        yield (
+            f"The readings exclude joints above {found.cleared_ohm * 1e3:.0f} mΩ under this load."
+        )
     if found.strange is not None:
-        # a file's reader looks for the line, and blank lines and faults shift it
+        # the line number in the file: blank lines and invalid lines count too
         place = f"Line {lines[found.strange - 1]}" if lines else f"Reading {found.strange}"
         row = found.readings[found.strange - 1].reading
         shown = f"{row.probe}, {row.value:.4g} {row.unit}"
-        yield f"{place} ({shown}) disagrees with all others: take it again."
+        yield f"{place} ({shown}) disagrees with all others. Take it again."
     yield from found.doubts(design)
     if (look := found.look) is not None:
         level = "" if look.lit.level >= 1.0 else f" at {look.lit.level:.0%}"
         yield (
             f"Look first: light {look.lit.text(design)} in {look.lit.colour}{level} and mark what "
-            f"is wrong (worth {look.expect_bits:.1f} bits)."
+            f"is wrong (expected information: {look.expect_bits:.1f} bits)."
         )
     yield _next(found.next, design)
 
 
-def _suspect_words(suspect: Suspect, design: Design) -> Iterator[str]:
+def _repair_sentences(suspect: Suspect, design: Design) -> Iterator[str]:
     from benchtest.prop.located import located
 
     yield f"{located(design, suspect.where)}: {suspect.reason or suspect.repair + '.'}"
@@ -297,19 +301,19 @@ def _suspect_words(suspect: Suspect, design: Design) -> Iterator[str]:
         yield f"{suspect.where}: {suspect.repair}."
     if (after := suspect.after) is not None:
         yield (
-            f"{suspect.where}: once repaired, {after.probe} with {after.lit.text(design)} lit "
-            f"reads {after.volts:.4f} V, give or take {2.0 * after.sd:.4f} V."
+            f"{suspect.where}: after the repair, expect {after.volts:.4f} ± {2.0 * after.sd:.4f} V "
+            f"at {after.probe} with {after.lit.text(design)} lit."
         )
 
 
 def _next(ask: NextReading, design: Design) -> str:
     if ask.settled:
-        return "Next: no further reading is worth taking."
+        return "Next: no further reading would help."
     if ask.probe is None or ask.lit is None:
         return (
-            "Next: not decided, and no reading would decide it. Look again, or repair and retest."
+            "Next: undecided, and no further reading would help. Look again, or repair and retest."
         )
     return (
         f"Next: light {ask.lit.text(design)} and read {ask.probe} "
-        f"(expected to tell {ask.expect_bits:.1f} bits)."
+        f"(expected information: {ask.expect_bits:.1f} bits)."
     )

@@ -1,4 +1,4 @@
-"""`benchtest doctor`: what this machine has, and what to do about what is missing."""
+"""`benchtest doctor`: checks of this machine, with a remedy for each problem."""
 
 from __future__ import annotations
 
@@ -20,41 +20,41 @@ if TYPE_CHECKING:
     from benchtest.records.folder_check import FolderCheck
 
 State = Literal["good", "note", "bad"]
-WORDS: dict[State, str] = {"good": "ok", "note": "look", "bad": "BAD"}
+STATE_LABELS: dict[State, str] = {"good": "ok", "note": "note", "bad": "BAD"}
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
-    """One thing that was looked at."""
+class CheckLine:
+    """Result of one check."""
 
     about: str
     state: State
-    """`bad` keeps benchtest from working; a `note` matters only to who needs that part."""
+    """`bad` keeps benchtest from working; a `note` matters only to users of that part."""
     says: str
     do: str | None = None
-    """What to do about it."""
+    """The remedy."""
 
 
-Section = tuple[list[Line], dict[str, Any]]
-"""What one look gives: lines for people, and the same as figures."""
+Section = tuple[list[CheckLine], dict[str, Any]]
+"""Results of a group of checks: lines for people, and the same facts for JSON."""
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
     """Declare `doctor`."""
     parser = commands.add_parser(
         "doctor",
-        help="what this machine has, and what to do about what is missing",
-        description="Looks at this machine: Python and libraries, the bench folder and its "
-        "records, the terminal, serial ports and rights, networks and the way of multicast, and "
-        "whether frames go first. Sends nothing, opens no port, changes nothing. Ends with 1 where "
-        "something keeps benchtest from working.",
+        help="checks this machine and prints a remedy for each problem",
+        description="Checks this machine: Python and libraries, the bench folder and its records, "
+        "the terminal, serial ports and permissions, networks and the multicast route, and the "
+        "priority of the frame clock. Sends nothing, opens no port, changes nothing. Exits with 1 "
+        "if a problem keeps benchtest from working.",
     )
     parser.set_defaults(run=run)
     yield parser
 
 
 def run(args: argparse.Namespace) -> int:
-    """Look, and say what was found."""
+    """Run all checks and print the results."""
     from functools import partial
 
     sections: dict[str, Callable[[], Section]] = {
@@ -65,12 +65,12 @@ def run(args: argparse.Namespace) -> int:
         "networks": _networks,
         "frame clock": _frame_clock,
     }
-    lines, facts = [Line("python", "good", _python())], dict[str, Any]()
-    for name, look in sections.items():
+    lines, facts = [CheckLine("python", "good", _python())], dict[str, Any]()
+    for name, check in sections.items():
         try:
-            found, more = look()
-        except ImportError as error:  # a doctor must not die of what he should find
-            found, more = [Line(name, "note", f"could not be looked at: {error}")], {}
+            found, more = check()
+        except ImportError as error:  # a missing library must not end the other checks
+            found, more = [CheckLine(name, "note", f"could not be checked: {error}")], {}
         lines += found
         facts |= more
     good = all(line.state != "bad" for line in lines)
@@ -132,35 +132,35 @@ def _frame_clock() -> Section:
 
     first = may_raise_thread_priority()
     if first:
-        line = Line("frames", "good", "sent as soon as they are due: the frame clock may run first")
+        line = CheckLine("frames", "good", "sent on time: the frame clock has real-time priority")
     elif sys.platform == "linux":
-        says = "a busy machine may send them some milliseconds late: the frame clock waits its turn"
-        line = Line("frames", "note", says, f"only where that is seen: {REMEDY}")
+        says = "may be some milliseconds late on a busy machine: no real-time priority"
+        line = CheckLine("frames", "note", says, f"only if you see that: {REMEDY}")
     else:
-        line = Line(
-            "frames", "good", "the frame clock waits its turn: only Linux lets it run first"
+        line = CheckLine(
+            "frames", "good", "sent with normal priority: real-time priority needs Linux"
         )
     return [line], {"frame_clock_first": first}
 
 
-def _library_lines(needed: list[Library]) -> Iterator[Line]:
-    again = "install benchtest again: pip install --force-reinstall benchtest"
+def _library_lines(needed: list[Library]) -> Iterator[CheckLine]:
+    reinstall = "install benchtest again: pip install --force-reinstall benchtest"
     for library in needed:
         if library.trouble is not None:
-            yield Line("libraries", "bad", f"{library.name} {library.trouble}", again)
-    sound = [f"{found.name} {found.version}" for found in needed if found.trouble is None]
-    yield Line("libraries", "good", ", ".join(sound))
+            yield CheckLine("libraries", "bad", f"{library.name} {library.trouble}", reinstall)
+    usable = [f"{found.name} {found.version}" for found in needed if found.trouble is None]
+    yield CheckLine("libraries", "good", ", ".join(usable))
 
 
-def _bench_lines(health: FolderCheck) -> Iterator[Line]:
-    where = f"{health.folder}" + ("" if health.exists else " (made on first use)")
+def _bench_lines(health: FolderCheck) -> Iterator[CheckLine]:
+    where = f"{health.folder}" + ("" if health.exists else " (created on first use)")
     free = "" if health.free_octets is None else f", {health.free_octets / 1e9:.1f} GB free"
     disk = "" if health.filesystem is None else f", {health.filesystem}"
     if health.trouble is not None:
         what, _, do = health.trouble.partition("; ")
-        yield Line("bench", "bad", what, do or None)
+        yield CheckLine("bench", "bad", what, do or None)
         return
-    yield Line(
+    yield CheckLine(
         "bench", "note" if health.warning else "good", f"{where}{disk}{free}", health.warning
     )
     if (held := health.contents) is not None:
@@ -171,19 +171,19 @@ def _bench_lines(health: FolderCheck) -> Iterator[Line]:
                 count_noun(held.events, "event"),
             ]
         )
-        yield Line("records", "good", f"sound: {counts}, {held.octets / 1e6:.1f} MB")
+        yield CheckLine("records", "good", f"intact: {counts}, {held.octets / 1e6:.1f} MB")
 
 
-def _terminal_lines(screen: Terminal) -> Iterator[Line]:
-    from benchtest.tui.glyphs import LEAST_COLUMNS, LEAST_LINES
+def _terminal_lines(screen: Terminal) -> Iterator[CheckLine]:
+    from benchtest.tui.glyphs import MIN_COLUMNS, MIN_LINES
 
     if not screen.is_terminal:
-        words = "benchtest and benchtest demo need one; all other commands do not"
-        yield Line("terminal", "note", "input and output are no terminal", words)
+        remedy = "benchtest, demo and practice need one; all other commands do not"
+        yield CheckLine("terminal", "note", "input and output are not a terminal", remedy)
         return
-    least = f"{LEAST_COLUMNS}×{LEAST_LINES}"
-    small = screen.columns < LEAST_COLUMNS or screen.lines < LEAST_LINES
-    yield Line(
+    least = f"{MIN_COLUMNS}×{MIN_LINES}"
+    small = screen.columns < MIN_COLUMNS or screen.lines < MIN_LINES
+    yield CheckLine(
         "terminal",
         "note" if small else "good",
         f"{screen.columns}×{screen.lines} characters, {screen.colours or 'no'} colours, "
@@ -191,47 +191,48 @@ def _terminal_lines(screen: Terminal) -> Iterator[Line]:
         f"make it {least} or larger for the terminal program" if small else None,
     )
     if not screen.unicode:
-        do = "set LANG=C.UTF-8 for signs that are easier to read"
-        yield Line("terminal", "note", f"its encoding is {screen.encoding}: plain signs", do)
+        do = "set LANG=C.UTF-8 for characters that are easier to read"
+        yield CheckLine("terminal", "note", f"encoding {screen.encoding}: ASCII maps", do)
 
 
-def _port_lines(ports: list[tuple[SerialPort, PortPermission]]) -> Iterator[Line]:
+def _port_lines(ports: list[tuple[SerialPort, PortPermission]]) -> Iterator[CheckLine]:
     from benchtest.drive.serial_permissions import permission_remedy
 
     if not ports:
-        words = "plug the bridge in, where you have one; try another cable: some carry power alone"
-        yield Line("serial", "note", "no serial port", words)
+        do = "connect the bridge, if you have one; try another cable: some carry only power"
+        yield CheckLine("serial", "note", "no serial port", do)
     for port, rights in ports:
-        do = permission_remedy(port.device, rights)
-        may = "may be opened" if do is None else "may not be opened by you"
-        yield Line("serial", "good" if do is None else "note", f"{port}: {may}", do)
+        trouble = permission_remedy(port.device, rights)
+        access = "can be opened" if trouble is None else "you have no permission to open it"
+        state: State = "good" if trouble is None else "note"
+        yield CheckLine("serial", state, f"{port}: {access}", trouble)
 
 
-def _network_lines(known: list[NetworkInterface], way: MulticastRoute) -> Iterator[Line]:
+def _network_lines(known: list[NetworkInterface], way: MulticastRoute) -> Iterator[CheckLine]:
     for network in known:
         if network.is_up and network.addresses and not network.is_loopback:
-            yield Line("network", "good", f"{network.name}: {', '.join(network.addresses)}")
+            yield CheckLine("network", "good", f"{network.name}: {', '.join(network.addresses)}")
     if way.trouble is not None:
         what, _, do = way.trouble.partition("; ")
-        yield Line("multicast", "note", what, do or None)
+        yield CheckLine("multicast", "note", what, do or None)
     else:
         by = way.network or "an unnamed network"
         others = [n.name for n in known if n.is_up and n.addresses and not n.is_loopback]
         others = [name for name in others if name != way.network]
         not_by = f", not by {', '.join(others)}" if others else ""
-        yield Line("multicast", "good", f"leaves by {by} as {way.address}{not_by}")
+        yield CheckLine("multicast", "good", f"leaves by {by} from {way.address}{not_by}")
 
 
-def _show(lines: list[Line], *, good: bool) -> None:
-    """Plain text: the library that draws tables may be the one that is missing."""
+def _show(lines: list[CheckLine], *, good: bool) -> None:
+    """Print the results without the table library, which may be the missing one."""
     import shutil
     from textwrap import fill
 
     width = max(shutil.get_terminal_size().columns - 1, 40)
     for line in lines:
-        begin = f"{WORDS[line.state]:5}{line.about:11}"
+        begin = f"{STATE_LABELS[line.state]:5}{line.about:11}"
         print(fill(shown(line.says), width, initial_indent=begin, subsequent_indent=" " * 16))
         if line.do is not None:
             indent = " " * 16 + "-> "
             print(fill(shown(line.do), width, initial_indent=indent, subsequent_indent=" " * 19))
-    print("This machine can test props." if good else "What is BAD keeps benchtest from working.")
+    print("This machine can test props." if good else "Fix the lines marked BAD first.")

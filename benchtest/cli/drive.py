@@ -1,4 +1,4 @@
-"""`benchtest drive`: a pattern onto a prop."""
+"""`benchtest drive`: sending a pattern to a prop."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ if TYPE_CHECKING:
     from benchtest.prop.design import Design
     from benchtest.virtual.remote_prop import RemoteProp
 
-LOOKED_AT = 200
-"""Steps that are looked at for the heaviest; patterns with more light one node at a time."""
-SOLVED = 12
-"""The heaviest of them, whose current is predicted."""
-MOST_REFUSED = 0.5
-"""Share of packets that the network may refuse in a run that counts as done."""
-MUCH = 0.5
-"""Share of full load from which a step comes up by a ramp."""
+MAX_SAMPLED_STEPS = 200
+"""Steps examined for the heaviest; patterns with more steps light one node at a time."""
+MAX_SOLVED_STEPS = 12
+"""Heaviest steps, whose current is predicted."""
+MAX_REFUSED_SHARE = 0.5
+"""Share of refused packets above which a run has failed."""
+MIN_RAMP_DUTY = 0.5
+"""Mean duty from which a step is ramped up."""
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
@@ -36,10 +36,10 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     parser = commands.add_parser(
         "drive",
         help="sends a pattern to a prop",
-        description="Sends a pattern to a prop, step after step, until --seconds are over or "
-        "Ctrl-C; then the prop goes dark. Refuses a level that the fuses or supplies of the "
-        "design cannot carry. Patterns flash no more than twice a second; still, warn people "
-        "who are sensitive to changing light.",
+        description="Sends a pattern to a prop, step by step, until --seconds have passed or "
+        "Ctrl-C; then the prop goes dark. Refuses a level that overloads a fuse or supply of the "
+        "design. Patterns flash at most twice a second; still, warn people who are sensitive to "
+        "changing light.",
     )
     add_prop(parser)
     parser.add_argument("pattern", metavar="PATTERN", help="full-white, by-strand, walk …")
@@ -48,51 +48,51 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         required=True,
         metavar="TARGET",
         help="e131 (multicast), e131:HOST, serial:DEVICE for a USB bridge (serial alone lists the "
-        "ports), or virtual for a prop that is not there",
+        "ports), or virtual for a simulated prop",
     )
     parser.add_argument(
-        "--seconds", type=number, metavar="N", help="end after so long (default: at Ctrl-C)"
+        "--seconds", type=number, metavar="N", help="end after N seconds (default: at Ctrl-C)"
     )
     parser.add_argument(
         "--level",
         type=number,
         default=1.0,
         metavar="X",
-        help="share of the pattern's own levels, 0 to 1 (default: 1)",
+        help="scales the levels of the pattern, 0 to 1 (default: 1)",
     )
     _add_packets(parser)
     parser.add_argument(
         "--ports",
         action=_Ports,
         nargs=0,
-        help="list this machine's serial ports and whether you may open them; sends nothing",
+        help="list the serial ports and your permission to open them; sends nothing",
     )
     parser.set_defaults(run=run)
     yield parser
 
 
 def _add_packets(parser: argparse.ArgumentParser) -> None:
-    """How frames become packets."""
+    """Add options of packets and frame rate."""
     parser.add_argument(
         "--priority", type=whole, default=100, help="E1.31 priority, 0 to 200 (default: 100)"
     )
     parser.add_argument(
         "--sync",
         action="store_true",
-        help="show all universes in the same instant, by E1.31 synchronization packets on the "
-        "prop's first universe; off for controllers that do not know them",
+        help="update all universes at the same instant, by E1.31 synchronization packets on the "
+        "prop's first universe; only for controllers that support them",
     )
     parser.add_argument(
         "--fps",
         type=number,
         default=40.0,
         metavar="N",
-        help="frames a second while something changes, 1 to 40 (default: 40)",
+        help="frames per second while the light changes, 1 to 40 (default: 40)",
     )
 
 
 class _Ports(argparse.Action):
-    """Lists ports instead of driving: what driving needs is then not asked for."""
+    """Action of `--ports`: lists ports, and drops the arguments that driving requires."""
 
     def __call__(
         self,
@@ -107,7 +107,7 @@ class _Ports(argparse.Action):
 
 
 def list_ports(args: argparse.Namespace) -> int:
-    """Say which serial ports there are. Opens none: many boards restart by that."""
+    """Print the serial ports. Opens none: opening a port restarts many boards."""
     from benchtest.drive.serial_permissions import permission_remedy, port_permission
     from benchtest.drive.serial_ports import describe_ports, serial_ports
 
@@ -123,14 +123,14 @@ def list_ports(args: argparse.Namespace) -> int:
         print_json({"ports": rows})
         return 0
     for port, do in ports:
-        print(f"serial:{port}" + ("" if do is None else f": you may not open it; {do}"))
+        print(f"serial:{port}" + ("" if do is None else f": no permission to open it; {do}"))
     if not ports:
         print(describe_ports())
     return 0
 
 
 def run(args: argparse.Namespace) -> int:
-    """Drive until the time is over or somebody ends it; the prop goes dark either way."""
+    """Drive until the time has passed or the user ends it; then the prop goes dark."""
     from benchtest.cli.drive_progress import DriveProgress
     from benchtest.drive.driver import parse_target
     from benchtest.drive.driver_choice import driver_for
@@ -145,31 +145,31 @@ def run(args: argparse.Namespace) -> int:
         sender, virtual, hears = _sender(args, design), None, None
         if target.kind == "e131":
             hears = stack.enter_context(contextlib.closing(E131Driver(design, target, sender)))
-            hears.listen()  # while the load is worked out
+            hears.listen()  # during the load prediction
         load = _check_load(design, pattern, steps, args.level)
         if target.kind == "virtual":
             virtual = stack.enter_context(_virtual(args))
             target = parse_target(virtual.target)
         driver = hears or driver_for(target, design, sender)
-        teller = DriveProgress(target, load, args)
+        progress = DriveProgress(target, load, args)
         if hears is not None:
             hears.wait_for_sources()
-            teller.news(hears.status())
+            progress.report(hears.status())
         with _clock(driver, design, args) as clock:
-            _play(clock, steps, pattern, teller, args)
+            _play(clock, steps, pattern, progress, args)
             if virtual is not None and not args.json:
-                print(_sights(virtual))
-        status = clock.status()  # the dark end is counted too
+                print(_observation(virtual))
+        status = clock.status()  # includes the dark frames at the end
     if status.trouble is not None:
         raise DriveFault(f"{target}: {status.trouble}")
-    if target.kind == "e131" and status.errors > MOST_REFUSED * status.packets:
+    if target.kind == "e131" and status.errors > MAX_REFUSED_SHARE * status.packets:
         raise DriveFault(
             f"{target}: {status.errors} of {status.packets} packets were "
-            "refused, so the prop showed nothing; switch the controller on, or check its address"
+            "refused, so the prop stayed dark; switch the controller on, or check its address"
         )
     if args.json:
         named = {"pattern": pattern.name, "to": str(target), "level": args.level}
-        print_json(named | _summary(clock, status, load) | {"others": teller.heard})
+        print_json(named | _summary(clock, status, load) | {"others": progress.heard})
     return 0
 
 
@@ -194,22 +194,22 @@ def _pattern(args: argparse.Namespace) -> Pattern:
     if args.pattern not in patterns:
         known = ", ".join(patterns)
         near = did_you_mean(args.pattern, patterns)
-        raise InputError(f'no pattern is called "{args.pattern}"{near} (there are {known})')
+        raise InputError(f'no pattern is called "{args.pattern}"{near} (choose from {known})')
     return patterns[args.pattern]
 
 
 def _check_numbers(args: argparse.Namespace) -> None:
     if not 0.0 < args.level <= 1.0:
-        raise InputError(f"level {args.level:g}: give a number above 0, up to 1")
+        raise InputError(f"--level {args.level:g}: give a number above 0, up to 1")
     if args.seconds is not None and not (0.0 < args.seconds < math.inf):
         raise InputError(f"--seconds {args.seconds:g}: give a number above 0")
 
 
 def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) -> Load:
-    """What each feed is predicted to give.
+    """Predict the most current of each feed.
 
     Raises:
-        InputError: a fuse or supply cannot carry it; says the highest level that fits.
+        InputError: it overloads a fuse or supply; contains the highest level that does not.
     """
     import numpy as np
 
@@ -219,9 +219,9 @@ def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) ->
     from benchtest.circuit.startup import require_start
     from benchtest.cli.drive_progress import Load
 
-    stride = max(1, len(steps) // LOOKED_AT)
-    looked_at = steps[::stride]
-    heaviest = sorted(looked_at, key=lambda step: -float(step.duty.sum()))[:SOLVED]
+    stride = max(1, len(steps) // MAX_SAMPLED_STEPS)
+    sampled = steps[::stride]
+    heaviest = sorted(sampled, key=lambda step: -float(step.duty.sum()))[:MAX_SOLVED_STEPS]
     circuit = Circuit(design)
     solutions = [solve(circuit, step.duty * level) for step in heaviest]
     for solution in solutions:
@@ -263,20 +263,20 @@ def _play(
     clock: FrameClock,
     steps: Steps,
     pattern: Pattern,
-    teller: DriveProgress,
+    progress: DriveProgress,
     args: argparse.Namespace,
 ) -> None:
-    """Step after step, round and round, until the time is over."""
+    """Show the steps in turn, and repeat them until the time has passed."""
     end_s = math.inf if args.seconds is None else time.monotonic() + args.seconds
     place = 0
     while time.monotonic() < end_s:
         step = steps[place % len(steps)]
         if place < len(steps) or len(steps) > 1:
             _show(clock, step, args.level)
-            teller.step(step)
-        teller.hold(clock, step, min(end_s, time.monotonic() + pattern.hold_s))
+            progress.step(step)
+        progress.hold(clock, step, min(end_s, time.monotonic() + pattern.hold_s))
         place += 1
-    teller.end()
+    progress.end()
 
 
 def _show(clock: FrameClock, step: Step, level: float) -> None:
@@ -284,13 +284,13 @@ def _show(clock: FrameClock, step: Step, level: float) -> None:
     from benchtest.pattern import frame_from_duty
 
     duty = step.duty * level
-    clock.show(frame_from_duty(duty), ramp_s=RAMP_S if duty.mean() >= MUCH else 0.0)
+    clock.show(frame_from_duty(duty), ramp_s=RAMP_S if duty.mean() >= MIN_RAMP_DUTY else 0.0)
 
 
-def _sights(virtual: RemoteProp) -> str:
-    """What the virtual prop shows, in words."""
-    odd = [sight for sight in virtual.look() if sight.seen != "ok"]
-    if not odd:
-        return "The virtual prop shows every lit node as it should be."
-    words = ", ".join(f"{s.strand}.{s.first}-{s.last} {s.seen}" for s in odd)
-    return f"The virtual prop shows: {words}."
+def _observation(virtual: RemoteProp) -> str:
+    """Return a sentence about the nodes of the virtual prop that look wrong."""
+    wrong = [sight for sight in virtual.look() if sight.seen != "ok"]
+    if not wrong:
+        return "On the virtual prop every lit node looks right."
+    listed = ", ".join(f"{s.strand}.{s.first}-{s.last} {s.seen}" for s in wrong)
+    return f"On the virtual prop: {listed}."

@@ -1,4 +1,4 @@
-"""What this Python and this terminal are able to do."""
+"""Libraries of this Python and abilities of this terminal."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from importlib import metadata
 
 MODULES = {"pyserial": "serial", "textual-serve": "textual_serve"}
-"""Libraries that are imported by another name than they are installed by."""
-LEAST_SQLITE = (3, 37)
-"""First with STRICT tables. Source: SQLite release notes, 3.37.0."""
+"""Import names that differ from the package names."""
+MIN_SQLITE = (3, 37)
+"""First version with STRICT tables. Source: SQLite release notes, 3.37.0."""
 
 _WANTED = re.compile(r"^([A-Za-z0-9._-]+)\s*([^;]*)(;.*)?$")
 _BOUND = re.compile(r"(>=|<)\s*([\d.]+)")
@@ -21,19 +21,20 @@ _BOUND = re.compile(r"(>=|<)\s*([\d.]+)")
 
 @dataclass(frozen=True, slots=True)
 class Library:
-    """Something that benchtest is built on."""
+    """A library that benchtest needs."""
 
     name: str
     version: str | None
-    """None where it is not installed."""
+    """Installed version, None if missing."""
     wanted: str
+    """Version bounds, such as `>=1.11,<2`."""
     trouble: str | None
-    """Why it is of no use; None where it is."""
+    """Reason why it cannot be used, None if it can."""
 
 
 @dataclass(frozen=True, slots=True)
 class Terminal:
-    """What standard output is connected to."""
+    """The terminal at standard input and output."""
 
     is_terminal: bool
     columns: int
@@ -45,10 +46,10 @@ class Terminal:
 
 
 def libraries() -> list[Library]:
-    """Every library that this installation needs, SQLite last."""
+    """Return every library that this installation needs, SQLite last."""
     try:
         lines = metadata.requires("benchtest") or []
-    except metadata.PackageNotFoundError:  # run from its source, never installed
+    except metadata.PackageNotFoundError:  # run from source, not installed
         lines = []
     return [*(_library(line) for line in lines if "extra" not in line), _sqlite()]
 
@@ -62,7 +63,7 @@ def _library(line: str) -> Library:
     except metadata.PackageNotFoundError:
         return Library(name, None, wanted, "is not installed")
     if not suits(version, wanted):
-        return Library(name, version, wanted, f"is {version}; {wanted} is needed")
+        return Library(name, version, wanted, f"is {version}; needs {wanted}")
     try:
         importlib.import_module(MODULES.get(name, name))
     except Exception as error:
@@ -71,27 +72,27 @@ def _library(line: str) -> Library:
 
 
 def _sqlite() -> Library:
-    wanted = f">={'.'.join(map(str, LEAST_SQLITE))}"
+    wanted = f">={'.'.join(map(str, MIN_SQLITE))}"
     version = sqlite3.sqlite_version
-    good = sqlite3.sqlite_version_info >= LEAST_SQLITE
-    trouble = None if good else f"is {version}; {wanted} is needed: use a newer Python"
+    good = sqlite3.sqlite_version_info >= MIN_SQLITE
+    trouble = None if good else f"is {version}; needs {wanted}: use a newer Python"
     return Library("SQLite", version, wanted, trouble)
 
 
 def suits(version: str, wanted: str) -> bool:
-    """Whether a version is within bounds such as `>=1.11,<2`.
+    """Return True if a version is within bounds such as `>=1.11,<2`.
 
     >>> suits("1.11.0", ">=1.11,<2"), suits("2.0", ">=1.11,<2"), suits("1.9", ">=1.11")
     (True, False, False)
     """
     return all(
-        (_numbers(version) >= _numbers(bound)) == (sign == ">=")
-        for sign, bound in _BOUND.findall(wanted)
+        (_numbers(version) >= _numbers(bound)) == (operator == ">=")
+        for operator, bound in _BOUND.findall(wanted)
     )
 
 
 def _numbers(version: str) -> tuple[int, ...]:
-    """The numbers of a version, without zeros at its end: 8.0 is 8."""
+    """Return the numbers of a version without trailing zeros: 8.0 gives 8."""
     found = re.match(r"\d+(\.\d+)*", version)
     numbers = [int(part) for part in found[0].split(".")] if found else []
     while numbers and numbers[-1] == 0:
@@ -100,7 +101,7 @@ def _numbers(version: str) -> tuple[int, ...]:
 
 
 def terminal() -> Terminal:
-    """What this terminal can show."""
+    """Return the abilities of this terminal."""
     from rich.console import Console
 
     from benchtest.tui.glyphs import UNICODE, signs_for_terminal

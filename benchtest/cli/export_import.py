@@ -1,4 +1,4 @@
-"""`benchtest export` and `benchtest import`: records from bench to bench."""
+"""`benchtest export` and `benchtest import`: records as JSON lines, from bench to bench."""
 
 from __future__ import annotations
 
@@ -13,66 +13,69 @@ from benchtest.errors import InputError
 from benchtest.formatting import count_noun
 
 STDIO = Path("-")
-MOST_OCTETS = 200_000_000
-"""Some ten thousand sessions. Larger files would not fit into a small machine's memory."""
+"""File name that stands for standard input or output."""
+MAX_OCTETS = 200_000_000
+"""Largest file to import, some ten thousand sessions, so that it fits a small machine's memory."""
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
     """Declare `export` and `import` and their options."""
-    leaving = commands.add_parser(
+    exporting = commands.add_parser(
         "export",
-        help="the bench's records as JSON lines",
-        description="Writes the bench's records as JSON lines, one session a line, then the units "
-        "that have none; or the last readings or marks of one unit as a table.",
+        help="writes the bench's records as JSON lines",
+        description="Writes the bench's records as JSON lines, one session per line, then the "
+        "units without sessions; or the last readings or marks of one unit as a table.",
     )
-    leaving.add_argument("-o", "--output", type=Path, metavar="FILE", help="default: standard out")
-    leaving.add_argument("--unit", metavar="TAG", help="one unit alone (default: all)")
-    leaving.add_argument(
+    exporting.add_argument(
+        "-o", "--output", type=Path, metavar="FILE", help="file (default: standard output)"
+    )
+    exporting.add_argument("--unit", metavar="TAG", help="one unit only (default: all)")
+    exporting.add_argument(
         "--csv",
         choices=("readings", "marks"),
-        help="of a unit's last test, as a table for spreadsheets and for `benchtest diagnose`",
+        help="table of a unit's last test, for a spreadsheet or for `benchtest diagnose`",
     )
-    leaving.add_argument(
-        "--schema", action="store_true", help="the JSON schema of a line, instead of records"
+    exporting.add_argument(
+        "--schema", action="store_true", help="print the JSON schema of a line, not the records"
     )
-    leaving.set_defaults(run=run_export)
-    yield leaving
-    coming = commands.add_parser(
+    exporting.set_defaults(run=run_export)
+    yield exporting
+    importing = commands.add_parser(
         "import",
-        help="takes in exported records; what is here already stays as it is",
-        description="Takes in records that `benchtest export` wrote. Taking the same file twice "
-        "changes nothing; a file with a fault changes nothing either.",
+        help="adds exported records; existing records stay unchanged",
+        description="Adds records that `benchtest export` wrote. Importing a file again changes "
+        "nothing; an invalid file changes nothing either.",
     )
-    coming.add_argument("file", type=Path, metavar="FILE", help="- for standard input")
-    coming.add_argument(
+    importing.add_argument("file", type=Path, metavar="FILE", help="- for standard input")
+    importing.add_argument(
         "--leave-differing",
         action="store_true",
-        help="leave out sessions that were gone on with here and there, and take the others",
+        help="skip sessions that were continued on both benches, and add the others",
     )
-    coming.set_defaults(run=run_import)
-    yield coming
+    importing.set_defaults(run=run_import)
+    yield importing
 
 
 def run_export(args: argparse.Namespace) -> int:
     """Write the lines, a table or the schema."""
     to_stdout = args.output in (None, STDIO)
     if args.json and to_stdout:
-        raise InputError("export --json: give -o FILE for the records; the answer goes to stdout")
+        raise InputError("export --json: give -o FILE for the records; stdout is for the JSON")
     text, counts = _exported(args)
     if to_stdout:
-        sys.stdout.buffer.write(text.encode())  # as it is: no line end is turned into another
+        sys.stdout.buffer.write(text.encode())  # binary, so that line ends stay unchanged
         return 0
     write_atomic(args.output, text.encode())
     if args.json:
         print_json({"file": str(args.output), **counts})
     else:
-        words = " and ".join(f"{count} {what.replace('_', ' ')}" for what, count in counts.items())
-        print(f"Wrote {words} to {shown(args.output)}.")
+        listed = " and ".join(f"{count} {what.replace('_', ' ')}" for what, count in counts.items())
+        print(f"Wrote {listed} to {shown(args.output)}.")
     return 0
 
 
 def _exported(args: argparse.Namespace) -> tuple[str, dict[str, int]]:
-    """What is written, and how many of what it is."""
+    """Return the text to write, and the number of items of each kind."""
     from benchtest.records.json_lines import export_lines, schema_text
     from benchtest.records.shelf import Shelf
 
@@ -94,14 +97,14 @@ def _exported(args: argparse.Namespace) -> tuple[str, dict[str, int]]:
         lines = list(export_lines(shelf, args.unit))
         sessions = len(shelf.sessions(args.unit))
         left_out = shelf.beyond_limits()
-    for words in left_out:
-        print(f"Left out: {shown(words)}.", file=sys.stderr)
+    for reason in left_out:
+        print(f"Left out: {shown(reason)}.", file=sys.stderr)
     counts = {"sessions": sessions, "untested_units": len(lines) - sessions}
     return "".join(f"{line}\n" for line in lines), counts
 
 
 def run_import(args: argparse.Namespace) -> int:
-    """Take in the lines, and say what was new."""
+    """Import the lines, and print the number of new records."""
     from benchtest.records.json_lines import import_lines
     from benchtest.records.shelf import Shelf
 
@@ -125,29 +128,28 @@ def run_import(args: argparse.Namespace) -> int:
             f"{count_noun(taken.new_units, 'unit')} {'was' if taken.new_units == 1 else 'were'} "
             "not here before."
         )
-        for why in taken.left_out:
-            print(f"Left out: {why}.")
+        for reason in taken.left_out:
+            print(f"Left out: {reason}.")
     return 0
 
 
 def read_export(path: Path) -> str:
-    """Text of an exported file; `-` is standard input.
+    """Return the text of an exported file; `-` is standard input.
 
     Raises:
-        InputError: it cannot be read, or is no text.
+        InputError: it cannot be read, or is not text.
     """
     try:
         with sys.stdin.buffer if path == STDIO else path.open("rb") as file:
-            octets = file.read(MOST_OCTETS + 1)
-        if len(octets) > MOST_OCTETS:
+            octets = file.read(MAX_OCTETS + 1)
+        if len(octets) > MAX_OCTETS:
             raise InputError(f"{path}: larger than 200 MB; export its units one by one (--unit)")
-        return octets.decode("utf-8-sig")  # an editor or a spreadsheet may have put a mark in front
+        return octets.decode("utf-8-sig")  # editors and spreadsheets may add a byte order mark
     except IsADirectoryError:
         raise InputError(f"{path}: is a folder; give the exported file in it") from None
     except OSError as error:
         raise InputError(f"{path}: cannot be read: {error.strerror}") from None
     except UnicodeDecodeError:
         raise InputError(
-            f"{path}: is no UTF-8 text, so no exported records; give a file that "
-            "`benchtest export` wrote"
+            f"{path}: is not UTF-8 text; give a file that `benchtest export` wrote"
         ) from None

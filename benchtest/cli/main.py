@@ -31,9 +31,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     code = 1
     try:
-        from benchtest.drive.signals import end_once
+        from benchtest.drive.signals import exit_on_first_signal
 
-        end_once()
+        exit_on_first_signal()
         code = _run_and_flush(argv)
     except KeyboardInterrupt:
         with contextlib.suppress(OSError):  # standard error may be closed
@@ -47,10 +47,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _limit_exit_time(code: int) -> None:
     """Limit the exit time of a process that drove a prop; any other may wait for a reader."""
-    from benchtest.drive.signals import begin_end, has_driven
+    from benchtest.drive.signals import exit_within, has_driven
 
     if has_driven():
-        begin_end(code)
+        exit_within(code)
 
 
 def _run_and_flush(argv: Sequence[str] | None) -> int:

@@ -1,4 +1,4 @@
-"""`benchtest netlist`: the circuit for another program to solve."""
+"""`benchtest netlist`: the circuit as a SPICE deck."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     """Declare `netlist` and its options."""
     parser = commands.add_parser(
         "netlist",
-        help="the circuit as a SPICE deck",
-        description="Prints the circuit as a SPICE deck that `ngspice -b` solves and prints, one "
-        "line for each probe.",
+        help="prints the circuit as a SPICE deck",
+        description="Prints the circuit as a SPICE deck for `ngspice -b`, which prints one line "
+        "per probe.",
     )
     add_circuit(parser)
     parser.set_defaults(run=run)

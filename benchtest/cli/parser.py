@@ -1,4 +1,4 @@
-"""What can be typed: the commands and what they have in common."""
+"""The command-line parser: all commands and their common options."""
 
 from __future__ import annotations
 
@@ -15,17 +15,17 @@ from benchtest.cli import (
     diagnose,
     doctor,
     drive,
+    export_import,
     netlist,
     practice,
     predict,
     report,
+    root,
     serve,
     shelf,
     simulate,
     volts,
 )
-from benchtest.cli import export_import as exchange
-from benchtest.cli import root as bench
 from benchtest.cli.common import folder
 from benchtest.cli.new import command as new
 from benchtest.errors import InputError, did_you_mean
@@ -42,22 +42,22 @@ COMMANDS = (
     shelf,
     report,
     compare,
-    exchange,
+    export_import,
     simulate,
     netlist,
     serve,
     doctor,
     completion,
 )
-"""In the order that help lists them: the order of a prop's evening."""
+"""Commands in the order of `--help`, which is the order of work on a prop."""
 
 
 class UsageFault(InputError):
-    """Words that are no command line, and what would be one."""
+    """An invalid command line; the message contains the correction."""
 
 
 class Parser(argparse.ArgumentParser):
-    """Says what is wrong as our own error, and guesses what was meant."""
+    """Argument parser that raises `UsageFault` and suggests the nearest valid choice."""
 
     def __init__(self, **options: Any) -> None:
         options.setdefault("allow_abbrev", False)
@@ -70,20 +70,20 @@ class Parser(argparse.ArgumentParser):
         if action.choices is None or value in action.choices:
             return
         known = [str(choice) for choice in action.choices]
-        words = f"{did_you_mean(str(value), known)} (of {', '.join(known)})"
+        hint = f"{did_you_mean(str(value), known)} (choose from {', '.join(known)})"
         if isinstance(action, argparse._SubParsersAction):
-            raise argparse.ArgumentError(None, f'no command is called "{value}"{words}')
-        raise argparse.ArgumentError(action, f'"{value}" is not known{words}')
+            raise argparse.ArgumentError(None, f'no command is called "{value}"{hint}')
+        raise argparse.ArgumentError(action, f'"{value}" is not valid{hint}')
 
 
 def build_parser() -> Parser:
-    """Everything that can be typed."""
+    """Return the parser of the whole command line."""
     parser = Parser(
         prog="benchtest",
-        description="Proves a prop of addressable LED nodes on the bench: light it, measure it, "
-        "find the bad joint, keep the record. Without a command it opens the terminal program.",
+        description="Tests an LED prop on the bench: light it, measure it, find the bad joint, "
+        "keep the record. Without a command it opens the terminal program.",
     )
-    bench.add_options(parser)
+    root.add_options(parser)
     _add_common(parser)
     parser.set_defaults(json=False, bench=None, command=None)
     commands = parser.add_subparsers(
@@ -101,30 +101,30 @@ def _add_common(parser: argparse.ArgumentParser) -> None:
         "--json",
         action="store_true",
         default=argparse.SUPPRESS,
-        help="print one JSON object on standard output and nothing else",
+        help="print one JSON object on standard output and nothing else there",
     )
     common.add_argument(
         "--bench",
         type=folder,
         metavar="DIR",
         default=argparse.SUPPRESS,
-        help="folder that keeps records (default: your user data folder)",
+        help="folder of the bench records (default: in your user data folder)",
     )
     common.add_argument("--version", action="version", version=f"benchtest {__version__}")
 
 
 def parse(parser: Parser, argv: Sequence[str]) -> argparse.Namespace:
-    """Read a command line.
+    """Parse a command line.
 
     Raises:
-        UsageFault: it is none, and what would be right.
-        SystemExit: help or the version was asked for and has been printed.
+        UsageFault: it is invalid.
+        SystemExit: help or the version was requested and has been printed.
     """
     args, extra = parser.parse_known_args(list(argv))
     if extra:
         command = _command_parser(parser, args.command)
         near = did_you_mean(extra[0].partition("=")[0], _options(command))
-        command.error(f'does not know "{extra[0]}"{near}')
+        command.error(f'unknown argument "{extra[0]}"{near}')
     return args
 
 

@@ -1,4 +1,4 @@
-"""`benchtest practice`: find hidden faults, and see how many readings the tool itself needs."""
+"""`benchtest practice`: rounds with a hidden fault, compared with the tool's own run."""
 
 from __future__ import annotations
 
@@ -13,22 +13,27 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     """Declare `practice` and its options."""
     parser = commands.add_parser(
         "practice",
-        help="find hidden faults of growing difficulty, and count readings beside the tool's own",
-        description="Hides a fault in a virtual Willow fan and opens it on the bench. Once you "
-        "have mended it, your readings stand beside those that the tool itself takes. Grades go "
-        "from 1 (a node that fails) to 6 (two joints at once); without --grade it goes on where "
-        "you stopped. The tally is kept apart from your units, in `practice` in the bench folder.",
+        help="find hidden faults of increasing difficulty, and compare your readings",
+        description="Hides a fault in a virtual Willow fan and opens it on the bench. When you "
+        "have repaired it, your number of readings is compared with that of the tool. Grades go "
+        "from 1 (a failed node) to 6 (two bad joints); without --grade you continue at the grade "
+        "you have reached. Practice records are separate from your units: they are in `practice` "
+        "in the bench folder.",
     )
     parser.add_argument("--grade", type=whole, default=None, metavar="N", help="1 to 6")
-    parser.add_argument("--seed", type=whole, default=None, help="which unit and which fault")
-    parser.add_argument("--auto", action="store_true", help="the tool's own go, without a terminal")
-    parser.add_argument("--tally", action="store_true", help="only print how you stand")
+    parser.add_argument(
+        "--seed", type=whole, default=None, help="number that selects the unit and its fault"
+    )
+    parser.add_argument(
+        "--auto", action="store_true", help="let the tool find the fault, without a terminal"
+    )
+    parser.add_argument("--tally", action="store_true", help="only print your results so far")
     parser.set_defaults(run=run)
     yield parser
 
 
 def run(args: argparse.Namespace) -> int:
-    """Practise, let the tool do it, or print the tally."""
+    """Open a practice round, run one automatically, or print the results so far."""
     from benchtest.errors import InputError
     from benchtest.session.practice.rounds import GRADES
 
@@ -37,13 +42,13 @@ def run(args: argparse.Namespace) -> int:
     if args.seed is not None and args.seed < 0:
         raise InputError(f"--seed {args.seed}: give 0 or more")
     if args.auto and args.tally:
-        raise InputError("--auto and --tally: give one of the two")
+        raise InputError("--auto and --tally: give only one of them")
     if args.tally:
         return _tally(args)
     if args.auto:
         return _auto(args)
     if args.json:
-        raise InputError("--json goes with --auto or --tally: the terminal program prints nothing")
+        raise InputError("--json: add --auto or --tally; the terminal program prints nothing")
     from benchtest.session.launch_options import Bench
     from benchtest.tui.launch import launch
 
@@ -63,9 +68,9 @@ def _tally(args: argparse.Namespace) -> int:
         rounds = [asdict(tally) | {"mastered": tally.mastered} for tally in done]
         print_json({"rounds": rounds, "next_grade": next_grade(done)})
     else:
-        for line in table(done) if done else ["No round of practice is finished yet."]:
+        for line in table(done) if done else ["No practice round has been finished yet."]:
             print(line)
-        print(f"Next is grade {next_grade(done)}.")
+        print(f"Next: grade {next_grade(done)}.")
     return 0
 
 
@@ -89,6 +94,9 @@ def _auto(args: argparse.Namespace) -> int:
             }
         )
     else:
-        print(f"Hidden was {' and '.join(hidden)}; the tool repaired {', '.join(outcome.named)} "
-              f"after {count_noun(outcome.readings, 'reading')}.")  # fmt: skip
+        faults = f"Hidden fault{'s' * (len(hidden) > 1)}: {' and '.join(hidden)}"
+        print(
+            f"{faults}; the tool repaired {', '.join(outcome.named)} after "
+            f"{count_noun(outcome.readings, 'reading')}."
+        )
     return 0

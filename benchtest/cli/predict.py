@@ -1,4 +1,4 @@
-"""`benchtest predict`: what a meter should read."""
+"""`benchtest predict`: predicted volts at probes."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     """Declare `predict` and its options."""
     parser = commands.add_parser(
         "predict",
-        help="predicted volts at probes",
-        description="Predicts the volts that a healthy unit shows at probes while given strands "
-        "are lit, and how far healthy units differ (one standard deviation).",
+        help="predicts the volts at probes",
+        description="Predicts the volts of a healthy unit at probes while the given strands are "
+        "lit, and the standard deviation among healthy units.",
     )
     add_circuit(parser)
     parser.set_defaults(run=run)
@@ -37,7 +37,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 
 
 def run(args: argparse.Namespace) -> int:
-    """Predict, and print it."""
+    """Predict, and print the volts."""
     from benchtest.circuit.prediction import predict
 
     design = design_of(args)
@@ -51,8 +51,8 @@ def run(args: argparse.Namespace) -> int:
         if shorts:
             where = ", ".join(map(str, shorts))
             print(
-                f"With {where} touching this is what wire lets through; a fuse or a supply's own "
-                "limit comes first."
+                f"With {where} shorted, these currents are limited by the wire alone; a fuse blows "
+                "or a supply limits the current first."
             )
     return 0
 

@@ -1,4 +1,4 @@
-"""`benchtest report` and `benchtest label`: records on paper."""
+"""`benchtest report` and `benchtest label`: records and labels to print."""
 
 from __future__ import annotations
 
@@ -25,15 +25,15 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     """Declare `report` and `label` and their options."""
     report = commands.add_parser(
         "report",
-        help="the unit's test record as one HTML page, or all units of a design",
-        description="Writes the record of a unit's last test as one self-contained HTML page that "
-        "prints well; with --design a page that compares all units of that design.",
+        help="writes a unit's test record, or all units of a design, as an HTML page",
+        description="Writes the record of a unit's last test as one self-contained HTML page, "
+        "ready to print; with --design a page that compares all units of that design.",
     )
     report.add_argument(
         "tag",
         metavar="TAG",
         nargs="?",
-        help="the unit, such as WF-03, or what its label's code says",
+        help="the unit, such as WF-03, or the text of its label's QR code",
     )
     report.add_argument("--design", metavar="NAME", help="all units of this design instead")
     report.add_argument(
@@ -41,7 +41,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "--output",
         type=Path,
         metavar="FILE",
-        help="where to write it, - for standard output (default: TAG.html here)",
+        help="file to write, - for standard output (default: TAG.html here)",
     )
     report.set_defaults(run=run_report)
     yield report
@@ -51,9 +51,9 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 def _register_label(commands: Commands[argparse.ArgumentParser]) -> argparse.ArgumentParser:
     label = commands.add_parser(
         "label",
-        help="labels for units: tag, result, date and a code that a camera reads",
-        description="Writes labels with tag, design, stage, date, result and a QR code that names "
-        "unit and record. Without --sheet each label is a page of its own, for a roll.",
+        help="writes labels for units: tag, result, date and QR code",
+        description="Writes labels with tag, design, stage, date, result and a QR code with unit "
+        "and record. Without --sheet each label is its own page, for a roll.",
     )
     label.add_argument("tags", metavar="TAG", nargs="*", help="the units, such as WF-03 WF-04")
     label.add_argument("--design", metavar="NAME", help="all tested units of this design")
@@ -71,7 +71,7 @@ def _register_label(commands: Commands[argparse.ArgumentParser]) -> argparse.Arg
         type=whole,
         default=0,
         metavar="N",
-        help="leave the first N places of the sheet empty, for one used in part",
+        help="leave the first N places empty, for a sheet that is partly used",
     )
     label.add_argument(
         "-o",
@@ -85,7 +85,7 @@ def _register_label(commands: Commands[argparse.ArgumentParser]) -> argparse.Arg
 
 
 def run_report(args: argparse.Namespace) -> int:
-    """Write the page, and say where."""
+    """Write the page, and print its file name."""
     if (args.tag is None) == (args.design is None):
         raise InputError(
             "report: give one unit, such as WF-03, or a design with --design NAME; "
@@ -124,7 +124,7 @@ def _batch(args: argparse.Namespace) -> int:
 
 def _answer(args: argparse.Namespace, page: str, default: str, answer: dict[str, object]) -> int:
     if args.output == STDOUT and not args.json:
-        sys.stdout.buffer.write(page.encode())  # UTF-8 as the page says, whatever the terminal
+        sys.stdout.buffer.write(page.encode())  # the page declares UTF-8; the terminal may differ
         return 0
     path = args.output if args.output not in (None, STDOUT) else Path(default)
     write_atomic(path, page.encode())
@@ -136,7 +136,7 @@ def _answer(args: argparse.Namespace, page: str, default: str, answer: dict[str,
 
 
 def _session(shelf: Shelf, tag: str, record: str | None) -> SessionRow:
-    """The session that a record names, else the unit's last test."""
+    """Return the session of a record, or the unit's last test without a record."""
     from benchtest.session.session import last_test
 
     shelf.unit(tag)
@@ -145,23 +145,23 @@ def _session(shelf: Shelf, tag: str, record: str | None) -> SessionRow:
             if row.id == record:
                 return row
         raise InputError(
-            f"unit {tag}: record {record[:40]} is not on this bench; import it, or give the tag "
-            "alone for the last one"
+            f"unit {tag}: record {record[:40]} is not on this bench; import it, or give only the "
+            "tag for the last one"
         )
     tested = last_test(shelf, tag)
     if tested is None:
-        raise InputError(f"unit {tag}: has not been tested yet, so there is nothing to report")
+        raise InputError(f"unit {tag}: has no test to report yet; test it first")
     return tested[0]
 
 
 def run_label(args: argparse.Namespace) -> int:
-    """Write the labels, and say where."""
+    """Write the labels, and print the file name."""
     from benchtest.records.shelf import Shelf
 
     if not args.tags and args.design is None:
         raise InputError("label: give units, such as WF-03 WF-04, or a design with --design NAME")
     if args.skip < 0 or (args.skip and args.sheet is None):
-        raise InputError(f"--skip {args.skip}: places of a sheet, 0 or more; goes with --sheet")
+        raise InputError(f"--skip {args.skip}: give 0 or more, together with --sheet")
     with Shelf(bench_of(args)) as shelf:
         labels = _labels(shelf, args)
     default = f"{labels[0].tag}-label.pdf" if len(labels) == 1 else "labels.pdf"
@@ -191,7 +191,7 @@ def _drawn(args: argparse.Namespace, labels: list[LabelContent], path: Path) -> 
 
     kind = path.suffix.lower()
     if kind not in (".pdf", ".svg"):
-        raise InputError(f"{path}: labels are written as .pdf or .svg; give one of these endings")
+        raise InputError(f"{path}: labels are written as .pdf or .svg; use one of these endings")
     if args.sheet is not None:
         sheet = paper.find_sheet(args.sheet)
         if args.skip >= sheet.count:
@@ -204,19 +204,20 @@ def _drawn(args: argparse.Namespace, labels: list[LabelContent], path: Path) -> 
         return paper.labels_pdf(labels, size)
     if len(labels) > 1:
         raise InputError(
-            f"{path}: an SVG holds one label or one sheet; write a .pdf, or give --sheet"
+            f"{path}: an SVG file has one label or one sheet; write a .pdf, or add --sheet"
         )
     return paper.label_svg(labels[0], size).encode()
 
 
-LONGEST = 60
-"""Signs of a file's name. Four octets each, with its ending, are what file systems take."""
+MAX_STEM_CHARS = 60
+"""Characters of a file name without its ending: at four octets each, within the 255 of Linux."""
 
 
-def _file_name(words: str) -> str:
-    """A file's name from a design's.
+def _file_name(design_name: str) -> str:
+    """Return the stem of a file name for a design.
 
     >>> _file_name("Willow fan / 2")
     'willow-fan-2'
     """
-    return re.sub(r"[^\w.-]+", "-", words.lower())[:LONGEST].strip("-.") or "design"
+    stem = re.sub(r"[^\w.-]+", "-", design_name.lower())[:MAX_STEM_CHARS]
+    return stem.strip("-.") or "design"

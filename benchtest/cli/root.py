@@ -1,4 +1,4 @@
-"""`benchtest` by itself: the terminal program on this bench's shelf."""
+"""`benchtest` without a command: the terminal program on this bench's shelf."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ if TYPE_CHECKING:
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
-    """Declare what the terminal program can be told."""
+    """Declare the options of the terminal program."""
     add_program_options(parser)
-    # for `serve`, whose browser comes back
+    # for `serve`: resumes the session of a browser that reconnects
     parser.add_argument("--go-on", dest="go_on", default=None, help=argparse.SUPPRESS)
     parser.set_defaults(
         run=run,
@@ -28,47 +28,47 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 
 
 def add_program_options(parser: argparse.ArgumentParser) -> None:
-    """Declare what units are driven by; what is not given stays as it was before this command."""
+    """Declare how units are driven and measured; an option not given keeps its earlier value."""
     program = parser.add_argument_group("terminal program")
-    unsaid = argparse.SUPPRESS
+    unset = argparse.SUPPRESS
     program.add_argument(
         "--prop",
         type=Path,
         dest="new_prop",
-        default=unsaid,
+        default=unset,
         metavar="PROP",
         help="prop file of new units",
     )
     program.add_argument(
         "--to",
         dest="new_to",
-        default=unsaid,
+        default=unset,
         metavar="TARGET",
-        help="where units are driven: e131, e131:HOST, serial:DEVICE, or virtual "
-        "(default: asked, with the unit's last one offered)",
+        help="how units are driven: e131, e131:HOST, serial:DEVICE, or virtual "
+        "(default: asks, and offers the unit's last one)",
     )
     program.add_argument(
         "--meter",
         dest="new_meter",
-        default=unsaid,
+        default=unset,
         metavar="SPEC",
         help='your meter, such as "0.5%%+3/6000"',
     )
     program.add_argument(
         "--readings-from",
         dest="new_readings_from",
-        default=unsaid,
+        default=unset,
         metavar="SOURCE",
-        help="take readings by one key: scpi:DEVICE for a bench meter (scpi:DEVICE@BAUD), "
-        "serial:DEVICE for a bridge's inputs",
+        help="take a reading with one key: scpi:DEVICE from a bench meter (scpi:DEVICE@BAUD), "
+        "serial:DEVICE from a bridge's inputs",
     )
     program.add_argument(
         "--pin",
         dest="new_pins",
         action="append",
-        default=unsaid,
+        default=unset,
         metavar="N=PLACE",
-        help="where a bridge's analogue input sits, such as 0=foot:4 (repeatable)",
+        help="place that a bridge's analog input is wired to, such as 0=foot:4 (repeatable)",
     )
 
 
@@ -78,16 +78,16 @@ def run(args: argparse.Namespace) -> int:
     from benchtest.tui.launch import launch
 
     if args.json:
-        raise InputError("--json goes with a command: the terminal program prints nothing")
+        raise InputError("--json: give a command; the terminal program prints nothing")
     launch(bench_from_args(args))
     return 0
 
 
 def bench_from_args(args: argparse.Namespace) -> Bench:
-    """The bench that the command line names.
+    """Return the bench that the command line describes.
 
     Raises:
-        InputError: the meter is none.
+        InputError: `--meter` is not a meter specification.
     """
     from benchtest.evidence.meter import DEFAULT_METER, Meter
     from benchtest.session.launch_options import Bench

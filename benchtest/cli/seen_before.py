@@ -1,4 +1,4 @@
-"""`diagnose --seen-before`: what other units of the bench say of this one."""
+"""`diagnose --seen-before`: figures of the batch, learned from other units of the design."""
 
 from __future__ import annotations
 
@@ -15,30 +15,30 @@ if TYPE_CHECKING:
     from benchtest.prop.design import Design
 
 
-CLEARED = 0.9
-"""A unit so likely healthy has readings that teach."""
-LEAST_LEARNED = 0.95
-"""A supply is told of where its tolerance has become so much less."""
+MIN_HEALTHY_PROBABILITY = 0.9
+"""Further readings of a unit are suggested for the batch if it is at least this likely healthy."""
+MAX_SUPPLY_SD_RATIO = 0.95
+"""The supply is listed if its learned standard deviation is below this share of the usual one."""
 
 
 def add_seen_before(parser: argparse.ArgumentParser) -> None:
-    """Units to learn from."""
+    """Add the units to learn from."""
     parser.add_argument(
         "--seen-before",
         nargs="+",
         action="extend",
         default=[],
         metavar="UNIT",
-        help="other units of this design on the bench: node current, wire, copper and supply of "
-        "their batch are learned from their readings, and how many joints are bad",
+        help="other units of this design on the bench; their readings and repairs show the node "
+        "current, wire, copper and supply of the batch, and the rate of bad joints",
     )
 
 
 def learn_from_units(args: argparse.Namespace, design: Design) -> Learned:
-    """What the units that were named say of this one.
+    """Learn the figures of the batch from the units that the command line names.
 
     Raises:
-        InputError: one is not on the bench, or is of another design.
+        InputError: a unit is not on the bench, or has another design.
     """
     from benchtest.diagnosis.batch.learn import learn
     from benchtest.records.shelf import Shelf
@@ -50,12 +50,12 @@ def learn_from_units(args: argparse.Namespace, design: Design) -> Learned:
 
 
 def engine_of(design: Design, learned: Learned, supply_v: Mapping[str, float]) -> Engine:
-    """What diagnoses this unit with what the others taught.
+    """Return an engine for this unit that uses the figures of its batch.
 
     Args:
-        design: as its file has it.
-        learned: of the others.
-        supply_v: volts that this unit's supplies were measured at, by feed.
+        design: design of the prop file.
+        learned: figures of the batch.
+        supply_v: measured volts of this unit's supplies, by feed. [V]
     """
     from benchtest.diagnosis.batch.learn import taught_engine
 
@@ -64,69 +64,70 @@ def engine_of(design: Design, learned: Learned, supply_v: Mapping[str, float]) -
 
 
 def batch_json(learned: Learned) -> dict[str, Any]:
-    """For programs."""
-    sure = learned.tolerances
+    """Return the figures of the batch as JSON."""
+    tolerances = learned.tolerances
     named = zip(("current", "wire", "copper"), learned.factors, strict=True)
     return {
         "taught": list(learned.taught),
         "left_out": [{"unit": left.tag, "why": left.why} for left in learned.left_out],
         "often": {where: round(times, 2) for where, times in learned.often.items()},
         "factors": {name: round(factor, 4) for name, factor in named},
-        "sd": {name: round(getattr(sure, name), 4) for name in ("current", "wire", "copper")},
-        "supply": {"factor": round(learned.supply, 4), "sd": round(sure.supply, 4)},
-        "bad_joints": round(_times(learned), 3),
+        "sd": {name: round(getattr(tolerances, name), 4) for name in ("current", "wire", "copper")},
+        "supply": {"factor": round(learned.supply, 4), "sd": round(tolerances.supply, 4)},
+        "bad_joints": round(_bad_joint_ratio(learned), 3),
     }
 
 
-def _times(learned: Learned) -> float:
-    """Odds of a bad joint over the usual."""
+def _bad_joint_ratio(learned: Learned) -> float:
+    """Return the prior odds of a bad joint, divided by the usual odds."""
     from benchtest.diagnosis.model.faults import Priors
 
     return learned.priors.resistive / Priors().resistive
 
 
 def batch_summary(learned: Learned) -> Iterator[str]:
-    """For people."""
+    """Yield sentences about the batch."""
     if learned.taught:
         yield (
-            f"Learned from {', '.join(learned.taught)}, over the prop file's figures: "
-            f"{', '.join(_figures(learned))}. If readings say that this unit is not like them, it "
-            "is judged as if it were the first."
+            f"Learned from {', '.join(learned.taught)}, relative to the prop file: "
+            f"{', '.join(_figures(learned))}. If the readings show that this unit differs, the "
+            "prop file's figures are used."
         )
-    times = _times(learned)
-    if round(times, 2) != 1.0:
-        why = "were good" if times < 1.0 else "were bad more often than usual"
-        yield f"Joints of those units {why}: a bad one is {times:.2f} times as likely as usual."
+    ratio = _bad_joint_ratio(learned)
+    if round(ratio, 2) != 1.0:
+        why = "were good" if ratio < 1.0 else "were bad more often than usual"
+        yield f"Joints of those units {why}: a bad one is {ratio:.2f} times as likely as usual."
     if learned.often:
         worst = sorted(learned.often, key=lambda where: (-learned.often[where], where))[:3]
-        yield f"Mended in units of this design before, so suspected sooner: {', '.join(worst)}."
+        yield f"Repaired in other units of this design, so more probable here: {', '.join(worst)}."
     for left in learned.left_out:
         yield f"Nothing learned from {left.tag}: {left.why}."
 
 
 def _figures(learned: Learned) -> Iterator[str]:
-    """What is known of the batch, and how surely: node current × 1.10 (± 3 %)."""
+    """Yield figures of the batch with their uncertainty, such as `node current × 1.10 (± 3 %)`."""
     from benchtest.circuit.tolerance import HAND_SOLDERED
 
-    sure, design = learned.tolerances, learned.design
-    known = dict(zip(("node current", "wire", "board copper"), learned.factors, strict=True))
-    sd = dict(zip(known, (sure.current, sure.wire, sure.copper), strict=True))
+    tolerances, design = learned.tolerances, learned.design
+    factors = dict(zip(("node current", "wire", "board copper"), learned.factors, strict=True))
+    sds = (tolerances.current, tolerances.wire, tolerances.copper)
+    sd = dict(zip(factors, sds, strict=True))
     if not any(bus.copper.board for bus in design.buses):
-        del known["board copper"]
-    for name, factor in known.items():
+        del factors["board copper"]
+    for name, factor in factors.items():
         yield f"{name} × {factor:.2f} (± {sd[name]:.0%})"
-    if sure.supply < LEAST_LEARNED * HAND_SOLDERED.supply:
-        yield f"supply × {learned.supply:.3f} (± {sure.supply:.1%})"
+    if tolerances.supply < MAX_SUPPLY_SD_RATIO * HAND_SOLDERED.supply:
+        yield f"supply × {learned.supply:.3f} (± {tolerances.supply:.1%})"
 
 
 def batch_advice(learned: Learned, found: Finding) -> Iterator[str]:
-    """What to read of a unit that was cleared, for the sake of the units after it."""
+    """Yield the readings of a healthy unit that help most to diagnose later units."""
     from benchtest.diagnosis.planning.batch_readings import teaching_readings
 
-    if not found.next.settled or found.healthy < CLEARED:
+    if not found.next.settled or found.healthy < MIN_HEALTHY_PROBABILITY:
         return
     readings, design = [row.reading for row in found.readings], learned.design
     asks = teaching_readings(design, readings, tolerances=learned.tolerances)
     if asks:
         shown = "; ".join(f"{lit.text(design)}, {probe}" for lit, probe in asks)
-        yield f"For the units after it these readings tell most, and amperes by a clamp: {shown}."
+        yield f"To learn more for later units, read {shown}, and the feed currents with a clamp."

@@ -16,34 +16,35 @@ if TYPE_CHECKING:
     from benchtest.tui.browser.server import BenchServer
 
 PORT = 8390
+"""Default TCP port."""
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
     """Declare `serve` and its options."""
     parser = commands.add_parser(
         "serve",
-        help="the terminal program in a browser",
-        description="Shows the terminal program to one browser at a time: on this machine, and "
-        "with --lan or --host on the local network, then with a code of one use. The prop goes "
-        "dark when the browser is gone. What goes over the network is not encrypted: use it on a "
-        "network of your own, and never let the internet reach it.",
+        help="shows the terminal program in a browser",
+        description="Shows the terminal program to one browser at a time: on this machine, or "
+        "with --lan or --host on the local network, then with a one-time code. The prop goes dark "
+        "when the browser disconnects. The connection is not encrypted: use it only on your own "
+        "network, and never expose it to the internet.",
     )
     where = parser.add_mutually_exclusive_group()
     where.add_argument(
-        "--lan", action="store_true", help="show it on the local network, to a phone for instance"
+        "--lan", action="store_true", help="allow the local network, such as a phone"
     )
     where.add_argument(
         "--host",
         metavar="ADDRESS",
-        help="the same at one of several addresses of this machine (default: 127.0.0.1)",
+        help="like --lan, at one of several addresses of this machine (default: 127.0.0.1)",
     )
     parser.add_argument(
-        "--port", type=whole, default=PORT, help=f"TCP port; 0 takes a free one (default: {PORT})"
+        "--port", type=whole, default=PORT, help=f"TCP port; 0 for a free one (default: {PORT})"
     )
     parser.add_argument(
         "--code",
         action="store_true",
-        help="ask for a code on this machine too, where several people use it",
+        help="require a code on this machine too, if several people use it",
     )
     add_program_options(parser)
     parser.set_defaults(run=run)
@@ -51,7 +52,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 
 
 def run(args: argparse.Namespace) -> int:
-    """Show the terminal program until stopped."""
+    """Serve the terminal program until stopped."""
     import asyncio
 
     from benchtest.drive.interfaces import network_interfaces
@@ -81,38 +82,38 @@ async def _serve(bench: Bench, address: IPv4Address, args: argparse.Namespace) -
 
     stop, loop = asyncio.Event(), asyncio.get_running_loop()
     gate = Gate(time.monotonic, asks=args.code or not address.is_loopback)
-    say = _silent if args.json else _say
-    server = BenchServer(address, args.port, _words(bench), gate, say)
+    log = _no_log if args.json else _log
+    server = BenchServer(address, args.port, _program_args(bench), gate, log)
     await server.open()
     try:
         notify_on_first_signal(partial(loop.call_soon_threadsafe, stop.set), DARK_S)
         if args.json:
-            _as_json(server)
+            _print_address_json(server)
         else:
-            _tell(server)
+            _print_instructions(server)
             if gate.asks and sys.stdin.isatty():
-                loop.add_reader(sys.stdin, _new_code_at_enter, server)
+                loop.add_reader(sys.stdin, _new_code_on_enter, server)
         await stop.wait()
-        say("Ending.")
+        log("Ending.")
     finally:
         loop.remove_reader(sys.stdin)
         await server.close()
 
 
-def _words(bench: Bench) -> list[str]:
-    """What the terminal program itself is run with."""
-    words = [f"--bench={bench.folder.absolute()}", f"--meter={bench.meter}"]
+def _program_args(bench: Bench) -> list[str]:
+    """Return the arguments of the terminal program."""
+    options = [f"--bench={bench.folder.absolute()}", f"--meter={bench.meter}"]
     if bench.to is not None:
-        words.append(f"--to={bench.to}")
+        options.append(f"--to={bench.to}")
     if bench.prop_file is not None:
-        words.append(f"--prop={bench.prop_file.absolute()}")
+        options.append(f"--prop={bench.prop_file.absolute()}")
     if bench.readings_from is not None:
-        words.append(f"--readings-from={bench.readings_from}")
-    words += [f"--pin={pin}" for pin in bench.pins]
-    return words
+        options.append(f"--readings-from={bench.readings_from}")
+    options += [f"--pin={pin}" for pin in bench.pins]
+    return options
 
 
-def _as_json(server: BenchServer) -> None:
+def _print_address_json(server: BenchServer) -> None:
     import sys
 
     from benchtest.tui.browser.server import DARK_S
@@ -132,29 +133,29 @@ def _as_json(server: BenchServer) -> None:
     sys.stdout.flush()
 
 
-def _tell(server: BenchServer) -> None:
-    """What a person must know before somebody opens it."""
+def _print_instructions(server: BenchServer) -> None:
+    """Print the address, its limits and, if required, a code."""
     import sys
 
     from benchtest.tui.browser.server import DARK_S
 
     print(f"The terminal program is at {server.url} until Ctrl-C.")
     if server.address.is_loopback:
-        print("Only this machine reaches it; --lan shows it to a phone on the local network.")
+        print("Only this machine can open it; use --lan for a phone on the local network.")
     else:
         print(
-            "Everybody on this network reaches that page; a code lets one browser in.\n"
-            "What goes over the network is not encrypted: others on it can read what you see and\n"
-            "type. Use a network of your own, and never let the internet reach this machine there."
+            "Everyone on this network can open that page; the code admits one browser.\n"
+            "The connection is not encrypted: others on the network can read what you see and\n"
+            "type. Use only your own network, and never expose this machine to the internet there."
         )
     print(
-        "One browser at a time. The prop is dark as soon as it is closed, and within "
-        f"{DARK_S} seconds\nwhere it is out of reach; the session is kept, and goes on with a key "
+        "One browser at a time. The prop goes dark as soon as the browser is closed, and within "
+        f"{DARK_S} seconds\nif the connection is lost; the session is kept and resumes with a key "
         "when it is back."
     )
     if server.gate.asks:
         _show_code(server)
-    sys.stdout.flush()  # whoever reads it through a pipe needs it now
+    sys.stdout.flush()  # a reader at a pipe needs it now
 
 
 def _show_code(server: BenchServer) -> None:
@@ -163,14 +164,14 @@ def _show_code(server: BenchServer) -> None:
     code = server.gate.new_code()
     print(qr_text(f"{server.url}#{code.digits}"), end="")
     print(
-        f"Code: {code}   (one browser, once; {CODE_S / 60:.0f} minutes, {TRIES} tries; Enter makes "
+        f"Code: {code}   (valid once, for {CODE_S / 60:.0f} minutes and {TRIES} tries; Enter makes "
         "another)",
         flush=True,
     )
 
 
 def qr_text(address: str) -> str:
-    """A code for a camera, light on dark whatever the terminal's colours; nothing without one."""
+    """Return a QR code for a UTF-8 terminal, light on dark in any theme; empty for any other."""
     import io
     import os
     import sys
@@ -187,7 +188,7 @@ def qr_text(address: str) -> str:
     return "".join(f"{line}\n" for line in lines)
 
 
-def _new_code_at_enter(server: BenchServer) -> None:
+def _new_code_on_enter(server: BenchServer) -> None:
     import asyncio
     import os
     import sys
@@ -198,20 +199,21 @@ def _new_code_at_enter(server: BenchServer) -> None:
         typed = b""
     if typed:
         _show_code(server)
-    else:  # that terminal is gone, and would be ready for ever
+    else:  # the terminal is closed, and would stay readable
         asyncio.get_running_loop().remove_reader(sys.stdin)
 
 
-def _say(words: str) -> None:
-    """Say what happens; the bench goes on where nobody hears of it.
+def _log(message: str) -> None:
+    """Print a message with the time.
 
-    Its terminal may be closed, the disk of its log full, and whoever read it gone.
+    A failure is ignored, so that the bench keeps running: the terminal may be closed, the disk of
+    the log full, or the reader of a pipe gone.
     """
     import contextlib
     from datetime import datetime
 
     with contextlib.suppress(OSError):
-        print(f"{datetime.now():%H:%M:%S} {words}", flush=True)
+        print(f"{datetime.now():%H:%M:%S} {message}", flush=True)
 
 
-def _silent(words: str) -> None: ...
+def _no_log(message: str) -> None: ...

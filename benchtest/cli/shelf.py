@@ -1,4 +1,4 @@
-"""`benchtest shelf`: what the bench keeps."""
+"""`benchtest shelf`: all units of the bench."""
 
 from __future__ import annotations
 
@@ -18,20 +18,20 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     """Declare `shelf` and its options."""
     shelf = commands.add_parser(
         "shelf",
-        help="every unit with its state and what is still open",
-        description="Lists every unit that this bench knows, and what keeps it from going "
+        help="lists every unit with its state and what is still to do",
+        description="Lists every unit of this bench, and what is still to do before it may go "
         "outdoors.",
     )
     shelf.add_argument(
         "--restore",
         action="store_true",
-        help="put the last whole copy of damaged records back; close other programs first",
+        help="replace damaged records by the last intact copy; close other programs first",
     )
     shelf.add_argument(
         "--rename",
         nargs=2,
         metavar=("TAG", "NEW"),
-        help="give a unit another tag; its record stays, and is found under both",
+        help="give a unit another tag; its record stays and is found under both tags",
     )
     shelf.add_argument(
         "--retire", metavar="TAG", help="take a unit off the shelf; its record stays"
@@ -50,7 +50,7 @@ def run_shelf(args: argparse.Namespace) -> int:
         return _restore(args)
     with Shelf(bench_of(args)) as shelf:
         _change(args, shelf)
-        rows = sorted(shelf_rows(shelf), key=lambda row: row[0].retired)  # these stand apart
+        rows = sorted(shelf_rows(shelf), key=lambda row: row[0].retired)  # retired units last
         left_out = shelf.beyond_limits()
     if args.json:
         more = {"left_out": left_out} if left_out else {}
@@ -59,18 +59,18 @@ def run_shelf(args: argparse.Namespace) -> int:
         print_table(
             "Units on this bench",
             ["unit", "design", "stage", "last tested"],
-            [_line(unit, row) for unit, row, _ in rows],
-            "\n".join(_words(unit, waits) for unit, _, waits in rows),
+            [_table_row(unit, row) for unit, row, _ in rows],
+            "\n".join(_summary(unit, to_do) for unit, _, to_do in rows),
         )
     else:
         print(f"No units in {shown(bench_of(args))} yet.")
-    for words in left_out:
-        print(f"Left out: {shown(words)}.", file=sys.stderr)
+    for reason in left_out:
+        print(f"Left out: {shown(reason)}.", file=sys.stderr)
     return 0
 
 
 def _change(args: argparse.Namespace, shelf: Shelf) -> None:
-    """Rename, retire or bring back the units that were named."""
+    """Rename, retire or bring back the units of the options."""
     from benchtest.session.log.shelf_changes import rename_unit, retire_unit
 
     if args.rename is not None:
@@ -92,15 +92,15 @@ def _restore(args: argparse.Namespace) -> int:
              "saved_events": done.saved_events, "damaged": aside}
         )  # fmt: skip
         return 0
-    print(f"Put back {done.copy}.")
+    print(f"Restored {done.copy}.")
     if aside is not None:
         if done.saved_events:
-            print(f"{done.saved_events} later events could still be read, and are back too.")
+            print(f"{done.saved_events} later events were recovered too.")
         print(f"The damaged files are in {shown(aside)}.")
     return 0
 
 
-def _unit(unit: Unit, row: SessionRow | None, waits: list[str]) -> dict[str, Any]:
+def _unit(unit: Unit, row: SessionRow | None, to_do: list[str]) -> dict[str, Any]:
     return {
         "tag": unit.tag,
         "design": unit.design_name,
@@ -108,18 +108,18 @@ def _unit(unit: Unit, row: SessionRow | None, waits: list[str]) -> dict[str, Any
         "retired": unit.retired,
         "was": unit.was,
         "last_tested": None if row is None else row.started_at,
-        "open": waits,
-        "says": _words(unit, waits),
+        "open": to_do,
+        "says": _summary(unit, to_do),
     }
 
 
-def _line(unit: Unit, row: SessionRow | None) -> tuple[str, ...]:
+def _table_row(unit: Unit, row: SessionRow | None) -> tuple[str, ...]:
     tested = "never" if row is None else row.started_at[:10]
     return unit.tag, unit.design_name, "retired" if unit.retired else unit.stage, tested
 
 
-def _words(unit: Unit, waits: list[str]) -> str:
+def _summary(unit: Unit, to_do: list[str]) -> str:
     from benchtest.session.guidance.next_step import shelf_line
 
     name = unit.tag if unit.was is None else f"{unit.tag} (was {unit.was})"
-    return f"{name}: retired" if unit.retired else shelf_line(name, unit.stage, waits)
+    return f"{name}: retired" if unit.retired else shelf_line(name, unit.stage, to_do)

@@ -1,4 +1,4 @@
-"""`benchtest simulate`: a virtual prop that hears E1.31 on loopback."""
+"""`benchtest simulate`: a virtual prop that receives E1.31 on loopback."""
 
 from __future__ import annotations
 
@@ -13,20 +13,21 @@ if TYPE_CHECKING:
     from benchtest.virtual.server import ListenAddress, VirtualPropServer
 
 REDRAW_S = 0.2
-ANSWERS = 3
-"""Answers that stay below the picture."""
+"""Time between two pictures. [s]"""
+ANSWER_LINES = 3
+"""Answers shown below the picture."""
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
     """Declare `simulate` and its options."""
     parser = commands.add_parser(
         "simulate",
-        help="a virtual prop that hears E1.31 on loopback",
-        description="Stands in for a prop: hears E1.31 on loopback as a controller does, follows "
-        "its data line and its circuit with the faults given, and shows what the prop would. "
-        "Type a probe (4A) to read it with its bench meter, fault 4A+=0.8 to break it as it "
-        "runs, repair 4A+ to work on it, Ctrl-C to end. Where its output is no terminal it prints "
-        "where it hears, as JSON, and is quiet.",
+        help="runs a virtual prop that receives E1.31 on loopback",
+        description="Runs a virtual prop: receives E1.31 on loopback like a controller, simulates "
+        "its data line and its circuit with the given faults, and shows its nodes. Type a probe "
+        "(4A) to read it with a simulated meter, fault 4A+=0.8 to add a fault, repair 4A+ to "
+        "remove it, Ctrl-C to end. If standard output is not a terminal, it prints the listening "
+        "address as JSON and nothing else.",
     )
     add_prop(parser)
     parser.add_argument(
@@ -38,29 +39,31 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "colour_order=GRB, main=short or, for its fuse, main=blown (repeatable)",
     )
     parser.add_argument(
-        "--seed", type=whole, help="build a unit with its own tolerances (default: as designed)"
+        "--seed", type=whole, help="build a unit with random tolerances (default: as designed)"
     )
-    parser.add_argument("--meter", metavar="SPEC", help='its bench meter, such as "0.5%%+3/6000"')
-    _add_air(parser)
-    parser.add_argument("--host", default="127.0.0.1", help="where to hear (default: loopback)")
-    parser.add_argument("--port", type=whole, default=5568, help="UDP port; 0 takes a free one")
+    parser.add_argument("--meter", metavar="SPEC", help='simulated meter, such as "0.5%%+3/6000"')
+    _add_impairment(parser)
+    parser.add_argument(
+        "--host", default="127.0.0.1", help="address to listen at (default: loopback)"
+    )
+    parser.add_argument("--port", type=whole, default=5568, help="UDP port; 0 for a free one")
     parser.add_argument(
         "--control-port", type=whole, default=0, help="TCP port for readings (default: a free one)"
     )
     parser.add_argument(
         "--while-input-is-open",
         action="store_true",
-        help="end when standard input does, for a program that holds the other end of it",
+        help="end when standard input is closed, for a program that started this one",
     )
     parser.set_defaults(run=run)
     yield parser
 
 
-def _add_air(parser: argparse.ArgumentParser) -> None:
-    """Options of a bad network on the way to it."""
-    for word, what in (("lose", "lost"), ("garble", "garbled, one bit each")):
+def _add_impairment(parser: argparse.ArgumentParser) -> None:
+    """Add options of a bad network."""
+    for option, what in (("lose", "lost"), ("garble", "corrupted, one bit each")):
         parser.add_argument(
-            f"--{word}",
+            f"--{option}",
             type=number,
             default=0.0,
             metavar="X",
@@ -71,12 +74,12 @@ def _add_air(parser: argparse.ArgumentParser) -> None:
         type=number,
         default=0.0,
         metavar="N",
-        help="most that a packet is late; late ones overtake each other (default: 0)",
+        help="longest delay of a packet; delays differ, so packets change order (default: 0)",
     )
 
 
 def run(args: argparse.Namespace) -> int:
-    """Hear, show and answer until stopped."""
+    """Receive, show and answer until stopped."""
     import asyncio
 
     from benchtest.errors import InputError
@@ -107,7 +110,7 @@ async def _serve(simulation: VirtualPropServer, args: argparse.Namespace) -> Non
 
     from benchtest.drive.signals import notify_on_first_signal
 
-    # before anybody is told that it hears
+    # before the address is printed, so that a signal after it ends the program cleanly
     notify_on_first_signal(
         partial(asyncio.get_running_loop().call_soon_threadsafe, simulation.done.set)
     )
@@ -129,7 +132,7 @@ async def _serve(simulation: VirtualPropServer, args: argparse.Namespace) -> Non
 
 
 def _end_with_input(simulation: VirtualPropServer) -> None:
-    """Watch standard input from a thread, since not every system can wait for it otherwise."""
+    """Watch standard input in a thread, since not every system can wait for it otherwise."""
     import asyncio
     import os
     import threading
@@ -140,14 +143,14 @@ def _end_with_input(simulation: VirtualPropServer) -> None:
         with contextlib.suppress(OSError):
             while os.read(0, 1024):
                 pass
-        with contextlib.suppress(RuntimeError):  # it has ended already
+        with contextlib.suppress(RuntimeError):  # the loop has ended already
             loop.call_soon_threadsafe(simulation.done.set)
 
     threading.Thread(target=wait, daemon=True).start()
 
 
 async def _draw(simulation: VirtualPropServer, where: ListenAddress) -> None:
-    """Redraw, and answer what is typed below the picture."""
+    """Redraw the picture, and answer commands typed below it."""
     import asyncio
     import sys
     from collections import deque
@@ -158,10 +161,10 @@ async def _draw(simulation: VirtualPropServer, where: ListenAddress) -> None:
     from benchtest.virtual.keyboard import Line, keys, read_keys
     from benchtest.virtual.terminal_view import answer_line, draw_prop
 
-    line, answers, news = Line(), deque[str](maxlen=ANSWERS), asyncio.Event()
+    line, answers, typed_line = Line(), deque[str](maxlen=ANSWER_LINES), asyncio.Event()
     loop, out, source = (
         asyncio.get_running_loop(),
-        console(1),  # drawn anew in its place, so no wider than the terminal
+        console(1),  # redrawn in place, so no wider than the terminal
         sys.stdin.fileno() if sys.stdin else -1,
     )
 
@@ -170,7 +173,7 @@ async def _draw(simulation: VirtualPropServer, where: ListenAddress) -> None:
         if not octets:
             loop.remove_reader(source)
         answers.extend(answer_line(simulation, words) for words in line.type(octets))
-        news.set()
+        typed_line.set()
 
     with keys(source) as ready, Live(console=out, auto_refresh=False) as live:
         if ready:
@@ -178,6 +181,6 @@ async def _draw(simulation: VirtualPropServer, where: ListenAddress) -> None:
         while True:
             picture = draw_prop(simulation, where, out.width, answers, line.text)
             live.update(picture, refresh=True)
-            news.clear()
+            typed_line.clear()
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(news.wait(), REDRAW_S)
+                await asyncio.wait_for(typed_line.wait(), REDRAW_S)

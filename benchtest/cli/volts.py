@@ -1,4 +1,4 @@
-"""`benchtest volts`: what a bench meter or a bridge's inputs read, and calibrating an input."""
+"""`benchtest volts`: volts from a bench meter or a bridge's inputs, and input calibration."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     parser = commands.add_parser(
         "volts",
         help="reads a bench meter, or the inputs of a USB bridge; calibrates an input",
-        description="Reads volts once: from a bench meter that speaks SCPI over serial, or from "
-        "the analogue inputs of a USB bridge. With --calibrate it tells the bridge what one of "
-        "its inputs reads just now; the board keeps that without power (hw_notes/bridge.md).",
+        description="Reads volts once: from a bench meter with SCPI over a serial port, or from "
+        "the analog inputs of a USB bridge. With --calibrate it sends the bridge the true volts "
+        "at one input; the board stores the calibration permanently (hw_notes/bridge.md).",
     )
     parser.add_argument(
         "--from",
@@ -33,14 +33,14 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "scpi or serial alone lists the ports",
     )
     parser.add_argument(
-        "--pin", type=whole, metavar="N", help="analogue input of a bridge (default: all of them)"
+        "--pin", type=whole, metavar="N", help="analog input of a bridge (default: all)"
     )
     parser.add_argument(
         "--calibrate",
         type=number,
         metavar="VOLTS",
-        help="volts at that input just now, by a meter you trust, in the upper three quarters of "
-        "its range",
+        help="true volts at that input, by a meter you trust, in the upper three quarters of its "
+        "range",
     )
     parser.set_defaults(run=run)
     yield parser
@@ -57,10 +57,10 @@ def run(args: argparse.Namespace) -> int:
             raise InputError(f"--from {spec}: --pin and --calibrate are for a bridge's inputs")
         return _meter(spec, args)
     if args.pin is not None and not 0 <= args.pin <= 255:
-        raise InputError(f"--pin {args.pin}: analogue inputs count from 0")
+        raise InputError(f"--pin {args.pin}: give 0 to 255")
     if args.calibrate is not None:
         if args.pin is None:
-            raise InputError("--calibrate: say which input the voltage is at, such as --pin 0")
+            raise InputError("--calibrate: add the input with the voltage, such as --pin 0")
         if not 0.0 < args.calibrate <= 1000.0:
             raise InputError(f"--calibrate {args.calibrate:g}: give volts above 0")
     return _bridge(spec, args)
@@ -94,7 +94,7 @@ def _bridge(spec: SourceSpec, args: argparse.Namespace) -> int:
         print_json({"from": str(spec), "pins": rows})
         return 0
     for row in rows:
-        print(_words(row) + (", calibrated" if args.calibrate is not None else ""))
+        print(_text(row) + (", calibrated" if args.calibrate is not None else ""))
     return 0
 
 
@@ -103,7 +103,7 @@ def _pins(bridge: BridgeReader, args: argparse.Namespace) -> list[int]:
 
 
 def _row(sample: Sample) -> dict[str, Any]:
-    """One input; no volts where it was never calibrated, or reads more than it can."""
+    """Return one input as JSON; no volts if it is not calibrated or over range."""
     volts = None if sample.over_range or sample.volts is None else round(sample.volts, 6)
     return {
         "pin": sample.channel,
@@ -114,10 +114,10 @@ def _row(sample: Sample) -> dict[str, Any]:
     }
 
 
-def _words(row: dict[str, Any]) -> str:
+def _text(row: dict[str, Any]) -> str:
     counts = f"input {row['pin']}  {row['counts']:7.2f} counts"
     if row["over_range"]:
-        return f"{counts}  off the end of its range: use the divider for a higher voltage"
+        return f"{counts}  over range: use the divider for a higher voltage"
     if row["volts"] is None:
-        return f"{counts}  never calibrated: --calibrate VOLTS --pin {row['pin']}"
+        return f"{counts}  not calibrated: --calibrate VOLTS --pin {row['pin']}"
     return f"{counts}  {row['volts']:.3f} V"

@@ -9,7 +9,7 @@ from typing import Literal
 
 from benchtest.session.display.probe_sketch import ASCII_GLYPHS, Glyphs
 
-LEAST_COLUMNS, LEAST_LINES = 80, 24
+MIN_COLUMNS, MIN_LINES = 80, 24
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from benchtest.errors import BenchError, InputError
 from benchtest.session.launch_options import Bench, check_launch_options
 from benchtest.tui.app import PracticeAsked, run_app
 from benchtest.tui.browser import in_browser
-from benchtest.tui.glyphs import LEAST_COLUMNS, LEAST_LINES
+from benchtest.tui.glyphs import MIN_COLUMNS, MIN_LINES
 
 
 def launch(
@@ -43,8 +43,8 @@ def _check_terminal() -> None:
             "the terminal program draws on standard error; leave the redirection of it out"
         )
     size = os.get_terminal_size()
-    if size.columns < LEAST_COLUMNS or size.lines < LEAST_LINES:
+    if size.columns < MIN_COLUMNS or size.lines < MIN_LINES:
         raise BenchError(
             f"this terminal has {size.columns}×{size.lines} characters; "
-            f"make it {LEAST_COLUMNS}×{LEAST_LINES} or larger"
+            f"make it {MIN_COLUMNS}×{MIN_LINES} or larger"
         )

@@ -1,4 +1,4 @@
-"""Commands run as the shell runs them: a process of their own."""
+"""Commands run as separate processes, as a shell runs them."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ FAN = SMALL_FAN.replace("Small fan", "Willow fan").replace("fuse_a = 1.0", "fuse
 
 @dataclass(frozen=True)
 class Done:
-    """What a command left behind."""
+    """Exit code and output of a command."""
 
     code: int
     out: str
@@ -29,14 +29,14 @@ class Done:
 
     @property
     def json(self) -> dict[str, Any]:
-        """Standard output, which must be one JSON object and nothing else."""
+        """Return standard output, which must be one JSON object."""
         found = json.loads(self.out)
         assert isinstance(found, dict)
         assert self.out.count("\n") == 1
         return found
 
     def refused(self, code: int, *words: str) -> None:
-        """The command said why it did not, in plain words on standard error."""
+        """Assert that the command refused its input with these words on standard error."""
         assert self.code == code, self.err
         assert self.out == ""
         assert "Traceback" not in self.err
@@ -50,7 +50,7 @@ Run = Callable[..., Done]
 
 @pytest.fixture
 def run(tmp_path: Path) -> Run:
-    """Runs `benchtest` with these words; its records go to a folder of this test's own."""
+    """Return a function that runs `benchtest` with a data folder in `tmp_path`."""
 
     def _run(*words: object, stdin: str = "", **environment: str) -> Done:
         done = subprocess.run(

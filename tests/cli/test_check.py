@@ -16,14 +16,14 @@ def test_figures_at_full_white(run: Run, prop: Path) -> None:
     assert (found["strands"], found["nodes"], found["channels"]) == (4, 40, 120)
     assert found["universes"] == [1]
     (feed,) = found["feeds"]
-    # 40 nodes of three channels at 12 mA and 0.8 mA, none starved
+    # 40 nodes of three channels at 12 mA and 0.8 mA, all at full headroom
     assert feed["amps"] == pytest.approx(40 * 36.8e-3, abs=1e-3)
     assert feed["watts"] == pytest.approx(feed["amps"] * 5.0, abs=1e-2)
     assert (feed["fuse_a"], feed["supply_a"]) == (5.0, 10.0)
     assert found["warnings"] == []
 
 
-def test_a_fuse_too_small_is_warned_of(run: Run, prop: Path) -> None:
+def test_a_small_fuse_gives_a_warning(run: Run, prop: Path) -> None:
     text = prop.read_text(encoding="utf-8")
     prop.write_text(text.replace("fuse_a = 5.0", "fuse_a = 1.0"), encoding="utf-8")
     done = run("check", prop)
@@ -34,7 +34,7 @@ def test_a_fuse_too_small_is_warned_of(run: Run, prop: Path) -> None:
     assert "fuse" in warning
 
 
-def test_a_node_that_sees_too_little_is_warned_of(run: Run, prop: Path) -> None:
+def test_low_node_volts_give_a_warning(run: Run, prop: Path) -> None:
     text = prop.read_text(encoding="utf-8")
     prop.write_text(text.replace("length_mm = 1500.0", "length_mm = 30000.0"), encoding="utf-8")
     (warning,) = run("check", prop, "--json").json["warnings"]
@@ -42,7 +42,7 @@ def test_a_node_that_sees_too_little_is_warned_of(run: Run, prop: Path) -> None:
     assert "thicker wire" in warning
 
 
-def test_people_get_words_and_a_table(run: Run, prop: Path) -> None:
+def test_text_output_has_sentences_and_a_table(run: Run, prop: Path) -> None:
     done = run("check", prop)
     assert done.code == 0
     assert "Willow fan: 4 strands, 40 nodes" in done.out

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from benchtest.cli import main
+from benchtest.cli.main import main
 from tests.cli.conftest import Done, Run
 
 COPPER_PER_K = 0.00393
@@ -43,7 +43,7 @@ KEYS = {
 }
 
 
-def test_json_has_the_keys_that_the_notes_name(run: Run, prop: Path) -> None:
+def test_json_has_the_keys_of_the_notes(run: Run, prop: Path) -> None:
     found = run("check", prop, "--json").json
     for key, inner in KEYS.items():
         assert list(found[key] if key else found) == inner.split()
@@ -51,7 +51,7 @@ def test_json_has_the_keys_that_the_notes_name(run: Run, prop: Path) -> None:
     assert all(list(one) == ["what", "amps", "allowed_amps", "level"] for one in found["limits"])
 
 
-def test_json_answers_agree_with_each_other_and_with_predict(run: Run, prop: Path) -> None:
+def test_json_figures_agree_with_each_other_and_with_predict(run: Run, prop: Path) -> None:
     found = run("check", prop, "--json").json
     other = run("predict", prop, "--json").json
     lowest, fading = found["lowest_node"], found["first_to_fade"]
@@ -70,7 +70,7 @@ def test_json_answers_agree_with_each_other_and_with_predict(run: Run, prop: Pat
     assert found["feeds"][0]["amps"] / 2 <= found["another_feed"]["most_feed_amps"]
 
 
-def test_a_fuse_too_small_says_the_level_that_fits(run: Run, prop: Path) -> None:
+def test_a_small_fuse_shows_the_level_that_fits(run: Run, prop: Path) -> None:
     """75 % of 1 A for 40 nodes of 0.8 mA and 36 mA a level: (0.75 - 0.032) / 1.44 = 0.4986."""
     _change(prop, "fuse_a = 5.0", "fuse_a = 1.0")
     fuse = run("check", prop, "--json").json["limits"][0]
@@ -82,15 +82,15 @@ def test_a_fuse_too_small_says_the_level_that_fits(run: Run, prop: Path) -> None
     )
 
 
-def test_a_prop_that_is_starved_needs_another_feed(run: Run, prop: Path) -> None:
+def test_a_prop_with_low_volts_needs_another_feed(run: Run, prop: Path) -> None:
     _change(prop, "length_mm = 1500.0", "length_mm = 30000.0")
     found = run("check", prop, "--json").json
     assert found["lowest_node"]["volts"] < found["lowest_node"]["least_volts"] == 4.5
     assert found["another_feed"]["needed"] is True
-    assert "Another feed is needed; it would help most at" in run("check", prop).out
+    assert "An extra feed is needed: at " in run("check", prop).out
 
 
-def test_one_more_feed_at_the_place_named_does_what_was_said(run: Run, prop: Path) -> None:
+def test_the_suggested_feed_raises_the_volts_as_predicted(run: Run, prop: Path) -> None:
     extra = run("check", prop, "--json").json["another_feed"]
     feed = prop.read_text(encoding="utf-8").partition("[[feed]]")[2]
     more = feed.replace('"main"', '"more"').replace('"foot:1"', f'"{extra["at"]}"')
@@ -102,7 +102,7 @@ def test_one_more_feed_at_the_place_named_does_what_was_said(run: Run, prop: Pat
     )
 
 
-def test_unlike_supplies_are_warned_of(run: Run, prop: Path) -> None:
+def test_unequal_supplies_give_a_warning(run: Run, prop: Path) -> None:
     feed = prop.read_text(encoding="utf-8").partition("[[feed]]")[2]
     more = feed.replace('"main"', '"more"').replace("volts = 5.0", "volts = 5.1")
     prop.write_text(f"{prop.read_text(encoding='utf-8')}\n[[feed]]{more}", encoding="utf-8")
@@ -127,7 +127,7 @@ def _plot(out: str) -> tuple[list[float], list[str], int, str]:
 
 
 @pytest.mark.parametrize("nodes", [2, 10, 64, 65, 150])
-def test_each_column_has_its_star_in_the_row_of_its_node(run: Run, prop: Path, nodes: int) -> None:
+def test_each_plotted_point_is_in_the_row_of_its_volts(run: Run, prop: Path, nodes: int) -> None:
     _change(prop, "nodes = 10", f"nodes = {nodes}")
     profile = run("check", prop, "--json").json["profile"]
     out = run("check", prop).out
@@ -146,7 +146,7 @@ def test_each_column_has_its_star_in_the_row_of_its_node(run: Run, prop: Path, n
 
 
 @pytest.mark.parametrize(("nodes", "under"), [(1, "1"), (10, "1       10"), (150, "1" + " " * 60)])
-def test_the_ends_of_the_strand_stand_under_the_plot(
+def test_the_plot_labels_the_ends_of_the_strand(
     run: Run, prop: Path, nodes: int, under: str
 ) -> None:
     _change(prop, "nodes = 10", f"nodes = {nodes}")
@@ -160,7 +160,7 @@ def test_the_ends_of_the_strand_stand_under_the_plot(
 
 
 @pytest.mark.parametrize("celsius", [-40.0, 0.0, 20.0, 60.0, 120.0])
-def test_copper_drops_more_when_it_is_warm(run: Run, prop: Path, celsius: float) -> None:
+def test_warm_copper_drops_more_volts(run: Run, prop: Path, celsius: float) -> None:
     """Nodes hold their current and joints are none: all drops follow copper's coefficient."""
     probes = ["foot:1+>foot:4+", "3A+>3.1+", "3.1->3A-", "foot:1+>crown:1+"]
     words = [word for probe in probes for word in ("--probe", probe)]
@@ -174,7 +174,7 @@ def test_copper_drops_more_when_it_is_warm(run: Run, prop: Path, celsius: float)
     assert lost_v[1] == pytest.approx(lost_v[0] * rise, abs=2e-6)
 
 
-def test_check_of_a_warm_prop_loses_more_volts_and_says_so(run: Run, prop: Path) -> None:
+def test_check_of_a_warm_prop_has_lower_volts(run: Run, prop: Path) -> None:
     cold = run("check", prop, "--json").json
     warm = run("check", prop, "--celsius", "60", "--json").json
     lost_v = [5.0 - found["lowest_node"]["volts"] for found in (cold, warm)]
@@ -185,7 +185,9 @@ def test_check_of_a_warm_prop_loses_more_volts_and_says_so(run: Run, prop: Path)
 
 @pytest.mark.parametrize("celsius", ["-41", "121", "nan", "inf"])
 @pytest.mark.parametrize("command", ["check", "predict", "netlist"])
-def test_no_copper_is_that_cold_or_warm(run: Run, prop: Path, command: str, celsius: str) -> None:
+def test_temperatures_out_of_range_are_refused(
+    run: Run, prop: Path, command: str, celsius: str
+) -> None:
     done = run(command, prop, f"--celsius={celsius}")
     assert (done.code, done.out) == (2, "")
     assert f"--celsius {float(celsius):g}: give -40 to 120" in done.err

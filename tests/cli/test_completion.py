@@ -88,14 +88,14 @@ def bash(home: Path) -> dict[str, set[str]]:
 
 
 @pytest.mark.parametrize("line", CASES)
-def test_bash_is_offered_what_fits(bash: dict[str, set[str]], line: str) -> None:
+def test_bash_completes_matching_words(bash: dict[str, set[str]], line: str) -> None:
     offered = bash[line] - {"data/"}  # a folder, to go on in
     if not line.split(" ")[-1]:
         offered = {word for word in offered if not word.startswith("--")}  # they fit everywhere
     assert offered == CASES[line]
 
 
-def test_a_tab_makes_no_bench(bash: dict[str, set[str]], home: Path) -> None:
+def test_completion_creates_no_bench(bash: dict[str, set[str]], home: Path) -> None:
     assert "--output" in bash["benchtest --bench nowhere report "]
     assert not (home / "nowhere").exists()
     with Shelf(home / "data" / "benchtest") as shelf:
@@ -113,7 +113,7 @@ BEGIN = {
 
 
 @pytest.mark.parametrize("shell", BEGIN)
-def test_tab_is_pressed_at_a_terminal(home: Path, shell: str) -> None:
+def test_tab_completes_at_a_terminal(home: Path, shell: str) -> None:
     """Commands, options and choices are completed whole, a tag as far as all that fit agree."""
     words, setup = BEGIN[shell]
     master, slave = os.openpty()
@@ -167,7 +167,7 @@ def _options(parser: argparse.ArgumentParser) -> set[str]:
     return {word for word in named if word.startswith("--")}
 
 
-def test_fish_is_offered_every_option_and_choice(home: Path) -> None:
+def test_fish_completes_every_option_and_choice(home: Path) -> None:
     words = _words() | {
         "benchtest report ": {"WF-03", "WF-04"},
         "benchtest new x.toml --kind sk": {"sk6812-5v", "sk6812-rgbw-5v"},
@@ -192,9 +192,9 @@ def test_an_unknown_shell_gets_a_guess(run: Run) -> None:
     run("completion", "bash", "--json").refused(2, "leave out --json")
 
 
-def test_nothing_for_completion_is_loaded_otherwise() -> None:
+def test_the_completion_library_is_loaded_on_request_only() -> None:
     code = (
-        "import sys; from benchtest.cli import main; assert main(['--help']) == 0\n"
+        "import sys; from benchtest.cli.main import main; assert main(['--help']) == 0\n"
         "print([name for name in sys.modules if 'argcomplete' in name], file=sys.stderr)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

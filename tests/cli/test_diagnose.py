@@ -18,7 +18,7 @@ Run = Callable[..., Any]
 
 @pytest.fixture
 def readings(run: Run, prop: Path, tmp_path: Path) -> Path:
-    """What a meter without error reads on a fan whose joint 3A+ has 0.8 Ω."""
+    """Readings of an ideal meter on a fan whose joint 3A+ has 0.8 Ω."""
     probes = ["foot:3+>3A+", "3A", "foot:2+>2A+"]
     words = [word for probe in probes for word in ("--probe", probe)]
     found = run("predict", prop, "--joint", "3A+=0.8", *words, "--json").json
@@ -39,7 +39,7 @@ def test_a_drop_across_a_joint_names_it(run: Run, prop: Path, readings: Path) ->
     assert [row["probe"] for row in found["readings"]] == ["foot:3+>3A+", "3A", "foot:2+>2A+"]
 
 
-def test_people_get_bars_and_plain_words(run: Run, prop: Path, readings: Path) -> None:
+def test_text_output_has_bars_and_the_repair(run: Run, prop: Path, readings: Path) -> None:
     done = run("diagnose", prop, "--readings", readings)
     assert done.code == 0, done.err
     assert "####" in done.out
@@ -48,12 +48,12 @@ def test_people_get_bars_and_plain_words(run: Run, prop: Path, readings: Path) -
     assert "Next:" in done.out
 
 
-def test_a_joint_is_named_with_where_it_is(run: Run, prop: Path, readings: Path) -> None:
+def test_a_joint_is_shown_with_its_place(run: Run, prop: Path, readings: Path) -> None:
     done = run("diagnose", prop, "--readings", readings)
     assert "3A+ (strand 3's + wire at the foot board): " in done.out
 
 
-def test_suspects_that_are_hardly_likely_are_one_line(capsys: pytest.CaptureFixture[str]) -> None:
+def test_improbable_suspects_share_one_line(capsys: pytest.CaptureFixture[str]) -> None:
     design = parse_design(SMALL_FAN, "small.toml")
     joints = [f"{n}{end}{rail}" for n in range(1, 5) for end in "AB" for rail in "+-"]
     alike = [Suspect(joint, "resistive", 0.013, None, "reflow it") for joint in joints]
@@ -69,7 +69,7 @@ def test_suspects_that_are_hardly_likely_are_one_line(capsys: pytest.CaptureFixt
     assert "2 other joints, 1.3% each, 2.6% together." in shown
 
 
-def test_readings_that_were_rounded_are_said_to_be(run: Run, prop: Path, tmp_path: Path) -> None:
+def test_rounded_readings_are_reported(run: Run, prop: Path, tmp_path: Path) -> None:
     path = tmp_path / "readings.csv"
     path.write_text("lit,probe,volts\nall,3A,4.87\nall,2A,4.88\n", encoding="utf-8")
     assert "rounded to 10 mV" in run("diagnose", prop, "--readings", path).out
@@ -79,9 +79,7 @@ def test_readings_that_were_rounded_are_said_to_be(run: Run, prop: Path, tmp_pat
     assert run("diagnose", prop, "--readings", path, "--json").json["rounded_v"] is None
 
 
-def test_marks_that_no_fault_explains_are_said_in_words(
-    run: Run, prop: Path, tmp_path: Path
-) -> None:
+def test_unexplained_marks_are_reported(run: Run, prop: Path, tmp_path: Path) -> None:
     marks = tmp_path / "marks.csv"
     rows = ["lit,strand,nodes,seen", *(f"all,{n},all,ok" for n in (1, 2, 4)), "all,3,2-4,stuck"]
     marks.write_text("\n".join(rows) + "\n", encoding="utf-8")
@@ -90,7 +88,7 @@ def test_marks_that_no_fault_explains_are_said_in_words(
     assert "no further reading" not in out
 
 
-def test_measured_supplies_stand_in_for_the_prop_files(
+def test_measured_supplies_replace_those_of_the_prop_file(
     run: Run, prop: Path, readings: Path
 ) -> None:
     words = ["diagnose", prop, "--readings", readings]
@@ -115,7 +113,9 @@ def test_without_evidence_the_first_reading_is_planned(run: Run, prop: Path) -> 
     assert found["next"]["probe"]
 
 
-def test_dark_beyond_a_place_points_at_the_data_line(run: Run, prop: Path, tmp_path: Path) -> None:
+def test_dark_strands_downstream_point_at_the_data_line(
+    run: Run, prop: Path, tmp_path: Path
+) -> None:
     marks = tmp_path / "marks.csv"
     rows = ["lit,strand,nodes,seen", "all,1,all,ok", "all,2,all,ok", "all,3,all,dark"]
     marks.write_text("\n".join([*rows, "all,4,all,dark"]) + "\n", encoding="utf-8")
@@ -148,16 +148,16 @@ def test_a_wrong_readings_file_is_refused(
     run("diagnose", prop, "--readings", path).refused(2, "readings.csv", said)
 
 
-def test_files_that_are_not_there_are_named(run: Run, prop: Path) -> None:
+def test_missing_files_are_reported(run: Run, prop: Path) -> None:
     run("diagnose", prop, "--readings", "none.csv").refused(2, "none.csv")
     run("diagnose", prop, "--marks", "none.csv").refused(2, "none.csv")
 
 
-def test_a_meter_of_no_form_is_refused(run: Run, prop: Path) -> None:
+def test_an_invalid_meter_is_refused(run: Run, prop: Path) -> None:
     run("diagnose", prop, "--meter", "good").refused(2, '"good"', "0.5%+3/6000")
 
 
-def test_good_lines_count_and_the_others_are_named(run: Run, prop: Path, readings: Path) -> None:
+def test_invalid_lines_are_reported_and_left_out(run: Run, prop: Path, readings: Path) -> None:
     whole = run("diagnose", prop, "--readings", readings, "--json").json
     readings.write_text(readings.read_text("utf-8") + "all,9A,4.8\n", encoding="utf-8")
     done = run("diagnose", prop, "--readings", readings, "--json")
@@ -180,7 +180,7 @@ def test_a_file_of_another_prop_is_refused(run: Run, prop: Path, tmp_path: Path)
     run("diagnose", prop, "--readings", path).refused(2, "7A", "crest", "11B")
 
 
-def test_marks_that_contradict_are_refused(run: Run, prop: Path, tmp_path: Path) -> None:
+def test_contradictory_marks_are_refused(run: Run, prop: Path, tmp_path: Path) -> None:
     path = tmp_path / "marks.csv"
     rows = ["lit,strand,nodes,seen", "all,1,3,dark", "all,1,3,dim", "all,2,all,ok"]
     path.write_text("\n".join(rows) + "\n", encoding="utf-8")
@@ -193,10 +193,8 @@ def test_a_thousand_readings_are_too_many(run: Run, prop: Path, tmp_path: Path) 
     run("diagnose", prop, "--readings", path).refused(2, "1000 readings", "100")
 
 
-def test_a_reading_that_disagrees_is_named_by_its_line(
-    run: Run, prop: Path, tmp_path: Path
-) -> None:
-    """Blank lines and lines that are left out count: the user looks the line up in an editor."""
+def test_a_disagreeing_reading_is_reported_by_line(run: Run, prop: Path, tmp_path: Path) -> None:
+    """Blank and invalid lines count too: the number is that of an editor."""
     ends = [f"{strand}{end}" for strand in range(1, 5) for end in "AB"]
     found = run("predict", prop, *[w for end in ends for w in ("--probe", end)], "--json").json
     rows = [f"all,{row['probe']},{row['volts']:.4f}" for row in found["probes"]]
@@ -206,5 +204,5 @@ def test_a_reading_that_disagrees_is_named_by_its_line(
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     number = lines.index(rows[4]) + 1
     done = run("diagnose", prop, "--readings", path)
-    assert f"Line {number} (3A, 0.731 V) disagrees with all others: take it again." in done.out
+    assert f"Line {number} (3A, 0.731 V) disagrees with all others. Take it again." in done.out
     assert f"{path}: line 3: a quote is not closed" in done.err

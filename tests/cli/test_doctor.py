@@ -1,7 +1,7 @@
-"""`benchtest doctor` on machines that lack something: networks, disks and rights are real ones.
+"""`benchtest doctor` on deficient machines, with real networks, disks and permissions.
 
-What it says is held against other programs (`ip`, `findmnt`, `pip`) and against the kernel's own
-counters. Machines that lack something are made with namespaces: nothing of this one is touched.
+Its results are compared with other programs (`ip`, `findmnt`, `pip`) and with the kernel's own
+counters. Deficient machines are made with namespaces: this machine is not changed.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ from typing import Any
 
 import pytest
 
-from benchtest.cli import main
 from benchtest.cli.environment import suits
+from benchtest.cli.main import main
 from benchtest.drive.interfaces import network_interfaces
 from benchtest.drive.serial_permissions import PortPermission, permission_remedy
 from benchtest.drive.serial_ports import serial_ports
@@ -36,7 +36,7 @@ DOCTOR = f"{sys.executable} -m benchtest doctor"
 
 
 def _apart(script: str, *isolation: str) -> subprocess.CompletedProcess[str]:
-    """Run a shell script in namespaces of its own."""
+    """Run a shell script in its own namespaces."""
     path = os.environ["PATH"] + ":/sbin:/usr/sbin"
     return subprocess.run(
         ["unshare", *isolation, "sh", "-ec", script],
@@ -49,7 +49,7 @@ Look = Callable[..., tuple[int, dict[str, Any]]]
 
 @pytest.fixture
 def look(capsys: pytest.CaptureFixture[str]) -> Look:
-    """Runs `benchtest doctor --json` on a bench folder; its exit code and its answer."""
+    """Run `benchtest doctor --json` on a bench folder; return its exit code and its JSON."""
 
     def _look(bench: Path) -> tuple[int, dict[str, Any]]:
         code = main(["doctor", "--json", "--bench", str(bench)])
@@ -64,16 +64,16 @@ def _lines(found: dict[str, Any], about: str) -> list[dict[str, Any]]:
     return [line for line in found["lines"] if line["about"] == about]
 
 
-def test_a_sound_machine_ends_with_0_and_nothing_is_made(run: Run, tmp_path: Path) -> None:
+def test_a_good_machine_exits_with_0_and_creates_nothing(run: Run, tmp_path: Path) -> None:
     done = run("doctor")
     assert done.code == 0, done.out
     for about in ("python", "libraries", "bench", "serial", "multicast", "terminal", "frames"):
         assert about in done.out
     assert "BAD" not in done.out
-    assert list(tmp_path.iterdir()) == []  # a look makes no bench folder
+    assert list(tmp_path.iterdir()) == []  # the check creates no bench folder
 
 
-def test_json_says_what_the_records_hold_and_leaves_them_alone(look: Look, tmp_path: Path) -> None:
+def test_json_counts_the_records_and_leaves_them_unchanged(look: Look, tmp_path: Path) -> None:
     with Shelf(tmp_path / "bench") as shelf:
         shelf.add_units(["WF-01", "WF-02"], "Willow fan", "text")
     before = hashlib.sha256((tmp_path / "bench" / DATABASE_FILE).read_bytes()).digest()
@@ -112,7 +112,7 @@ def test_a_library_that_is_too_old_is_bad(run: Run, tmp_path: Path) -> None:
     found = run("doctor", "--json", PYTHONPATH=str(tmp_path / "lib"))
     assert found.code == 1
     (bad,) = [line for line in _lines(found.json, "libraries") if line["state"] == "bad"]
-    assert bad["says"].startswith("textual is 0.9; ")
+    assert bad["says"].startswith("textual is 0.9; needs ")
     assert "pip install" in bad["do"]
 
 
@@ -134,22 +134,22 @@ def test_versions_are_compared_as_numbers(version: str, wanted: str, good: bool)
 # -- bench folder ---------------------------------------------------------------------------------
 
 
-def test_the_kind_of_file_system_is_the_one_that_findmnt_says(tmp_path: Path) -> None:
+def test_the_file_system_agrees_with_findmnt(tmp_path: Path) -> None:
     for place in (tmp_path, Path("/dev"), Path("/proc")):
         words = ["findmnt", "--noheadings", "--output", "FSTYPE", "--target", str(place)]
         said = subprocess.run(words, capture_output=True, text=True, check=True).stdout
         assert filesystem_kind(place) == said.split()[-1]
 
 
-def test_records_that_somebody_has_open_are_looked_at(look: Look, tmp_path: Path) -> None:
+def test_records_open_elsewhere_are_checked(look: Look, tmp_path: Path) -> None:
     with Shelf(tmp_path / "bench") as shelf:
-        shelf.add_units(["WF-03"], "Willow fan", "text")  # it is in the log of writes alone so far
+        shelf.add_units(["WF-03"], "Willow fan", "text")  # only in the write-ahead log so far
         code, found = look(tmp_path / "bench")
         assert (code, found["bench"]["contents"]["units"]) == (0, 1)
         shelf.add_units(["WF-04"], "Willow fan", "text")
 
 
-def test_a_damaged_record_is_bad_and_says_what_to_do(look: Look, tmp_path: Path) -> None:
+def test_damaged_records_are_bad_and_have_a_remedy(look: Look, tmp_path: Path) -> None:
     with Shelf(tmp_path / "bench") as shelf:
         shelf.add_units([f"WF-{n}" for n in range(900)], "Willow fan", "text")
     file = tmp_path / "bench" / DATABASE_FILE
@@ -187,9 +187,7 @@ def test_a_file_in_place_of_the_folder_is_bad(look: Look, prop: Path) -> None:
         ("size=100m,ro", 1, "may not be written"),
     ],
 )
-def test_a_disk_that_keeps_no_records_is_said(
-    tmp_path: Path, options: str, code: int, words: str
-) -> None:
+def test_an_unusable_disk_is_reported(tmp_path: Path, options: str, code: int, words: str) -> None:
     script = f"mount -t tmpfs -o {options} tmpfs {tmp_path}; {DOCTOR} --json --bench {tmp_path}"
     done = _apart(script, "--map-root-user", "--mount")
     assert done.returncode == code, done.stderr
@@ -199,7 +197,7 @@ def test_a_disk_that_keeps_no_records_is_said(
     assert words in f"{line['says']}; {line['do']}"
 
 
-def test_a_folder_without_rights_is_bad(tmp_path: Path) -> None:
+def test_a_folder_without_permission_is_bad(tmp_path: Path) -> None:
     (tmp_path / "bench").mkdir()
     (tmp_path / "bench").chmod(0o500)
     done = _apart(f"{DOCTOR} --bench {tmp_path / 'bench'}", "--map-user=1000", "--map-group=1000")
@@ -211,7 +209,7 @@ def test_a_folder_without_rights_is_bad(tmp_path: Path) -> None:
 # -- networks -------------------------------------------------------------------------------------
 
 
-def test_networks_are_those_that_ip_shows() -> None:
+def test_networks_agree_with_ip() -> None:
     words = ["ip", "-json", "address"]
     environment = os.environ | {"PATH": os.environ["PATH"] + ":/sbin:/usr/sbin"}
     said = json.loads(
@@ -232,7 +230,7 @@ def test_networks_are_those_that_ip_shows() -> None:
         (TO_LO, "its route leads to no network with an address"),
     ],
 )
-def test_multicast_that_reaches_nobody_is_a_note(setup: str, words: str) -> None:
+def test_multicast_without_a_network_is_a_note(setup: str, words: str) -> None:
     done = _apart(f"{setup}; {DOCTOR} --json", "--map-root-user", "--net")
     assert done.returncode == 0, done.stderr  # props can be driven by address, or virtually
     (line,) = _lines(json.loads(done.stdout), "multicast")
@@ -240,8 +238,8 @@ def test_multicast_that_reaches_nobody_is_a_note(setup: str, words: str) -> None
     assert "e131:HOST" in line["do"]
 
 
-def test_the_way_of_multicast_is_found_without_a_packet() -> None:
-    """Two networks whose routes say which one it is; the kernel's counters stay as they were."""
+def test_the_multicast_route_is_found_without_a_packet() -> None:
+    """Two networks, one with the route; the kernel's packet counters stay unchanged."""
     setup = """
         sysctl -qw net.ipv6.conf.all.disable_ipv6=1 net.ipv6.conf.default.disable_ipv6=1
         ip link set lo up
@@ -259,7 +257,7 @@ def test_the_way_of_multicast_is_found_without_a_packet() -> None:
     done = _apart(script, "--map-root-user", "--net", "--mount")
     assert done.returncode == 0, done.stderr
     (line,) = _lines(json.loads(done.stdout), "multicast")
-    assert line["says"] == "leaves by right as 198.51.100.7, not by left"
+    assert line["says"] == "leaves by right from 198.51.100.7, not by left"
     before, after = done.stderr.split()[:2], done.stderr.split()[2:]
     assert before == after
 
@@ -272,7 +270,7 @@ def test_listed_ports_are_devices_of_this_machine() -> None:
         assert stat.S_ISCHR(os.stat(port.device).st_mode)
 
 
-def test_a_port_of_another_group_says_how_to_join_it(tmp_path: Path) -> None:
+def test_a_port_of_another_group_has_the_remedy_to_join_it(tmp_path: Path) -> None:
     """On Debian serial ports belong to root and group dialout, number 20, with mode 0660.
 
     Source: Debian's base-passwd, users-and-groups: "dialout: Full and direct access to serial
@@ -300,7 +298,7 @@ def test_a_port_of_another_group_says_how_to_join_it(tmp_path: Path) -> None:
         (PortPermission(False), "ask who administers"),
     ],
 )
-def test_each_lack_of_rights_has_its_remedy(rights: PortPermission, words: str | None) -> None:
+def test_each_missing_permission_has_its_remedy(rights: PortPermission, words: str | None) -> None:
     said = permission_remedy("/dev/ttyACM0", rights)
     assert said is None if words is None else words in (said or "")
 
@@ -314,7 +312,7 @@ WITHOUT_RIGHTS = [
 
 
 @pytest.mark.parametrize("before", [[], WITHOUT_RIGHTS], ids=["as it is", "without rights"])
-def test_frames_may_go_first_where_chrt_may(tmp_path: Path, before: list[str]) -> None:
+def test_frame_clock_priority_agrees_with_chrt(tmp_path: Path, before: list[str]) -> None:
     asked = subprocess.run([*before, "chrt", "--rr", "1", "true"], stderr=subprocess.DEVNULL)
     words = [sys.executable, "-m", "benchtest", "--bench", str(tmp_path), "doctor", "--json"]
     done = subprocess.run([*before, *words], capture_output=True, text=True, check=True)
@@ -343,7 +341,7 @@ def _on_a_terminal(tmp_path: Path, columns: int, lines: int, **environment: str)
     try:
         while octets := os.read(master, 4096):
             seen += octets
-    except OSError:  # Linux says so when the program has gone
+    except OSError:  # Linux reports the end of the program this way
         pass
     assert done.wait(60) == 0, seen
     os.close(master)
@@ -355,9 +353,9 @@ def test_a_good_terminal_is_good(tmp_path: Path) -> None:
     assert "ok terminal 110×40 characters, truecolor colours, unicode" in seen
 
 
-def test_a_small_plain_terminal_is_told_what_it_lacks(tmp_path: Path) -> None:
+def test_a_small_ascii_terminal_has_remedies(tmp_path: Path) -> None:
     plain = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0", "NO_COLOR": "1"}
     seen = _on_a_terminal(tmp_path, 79, 24, **plain)
-    assert "look terminal 79?24 characters, no colours, ASCII" in seen
+    assert "note terminal 79?24 characters, no colours, ASCII" in seen
     assert "make it 80?24 or larger" in seen
     assert "set LANG=C.UTF-8" in seen

@@ -80,7 +80,7 @@ def test_a_pattern_reaches_loopback_and_ends_dark(
         ([signal.SIGINT] * 4, 130),
     ],
 )
-def test_whatever_ends_it_the_prop_goes_dark(
+def test_every_signal_ends_dark(
     prop: Path, tmp_path: Path, receiver: socket.socket, endings: list[signal.Signals], code: int
 ) -> None:
     words = [sys.executable, "-m", "benchtest", "--bench", str(tmp_path / "bench")]
@@ -92,7 +92,7 @@ def test_whatever_ends_it_the_prop_goes_dark(
     ) as driving:
         while not any(receiver.recv(2000)[SLOTS:]):
             pass  # until something is lit
-        for ending in endings:  # who is in a hurry hits it more than once
+        for ending in endings:  # an impatient user presses a key more than once
             driving.send_signal(ending)
             time.sleep(0.005)
         _, said = driving.communicate(timeout=20)
@@ -103,7 +103,7 @@ def test_whatever_ends_it_the_prop_goes_dark(
     assert not any(packets[-4][SLOTS:])
 
 
-def test_synchronization_is_sent_where_it_is_asked_for_and_else_not(
+def test_synchronization_is_sent_on_request_only(
     run: Run, prop: Path, receiver: socket.socket
 ) -> None:
     words = ["walk", "--to", _to(receiver), "--seconds", "0.3"]
@@ -118,22 +118,22 @@ def test_synchronization_is_sent_where_it_is_asked_for_and_else_not(
     assert sum(len(packet) == 49 for packet in packets) == len(data)  # of one universe
 
 
-def test_nobody_at_the_other_end_is_said_once_and_fails_the_command(run: Run, prop: Path) -> None:
-    """It ended with 0 once 48 of 51 packets had been refused."""
+def test_a_missing_receiver_is_reported_once_and_fails(run: Run, prop: Path) -> None:
+    """The command used to exit with 0 with 48 of 51 packets refused."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     done = run("drive", prop, "walk", "--to", f"e131:127.0.0.1:{port}", "--seconds", "0.8")
     assert done.code == 1
     assert done.err.count("nothing on it takes E1.31") == 1
-    assert "packets were refused, so the prop showed nothing" in done.err
+    assert "packets were refused, so the prop stayed dark" in done.err
 
 
-def test_the_virtual_prop_needs_no_hardware(run: Run, prop: Path) -> None:
+def test_a_virtual_prop_needs_no_hardware(run: Run, prop: Path) -> None:
     done = run("drive", prop, "full-white", "--to", "virtual", "--seconds", "1.5")
     assert done.code == 0, done.err
     assert "Every strand, full white" in done.out
-    assert "every lit node as it should be" in done.out
+    assert "every lit node looks right" in done.out
 
 
 def test_the_bench_keeps_one_source_id(
@@ -147,7 +147,7 @@ def test_the_bench_keeps_one_source_id(
     assert len({packet[22:38] for packet in packets}) == 1
 
 
-def test_what_the_fuse_cannot_carry_is_refused_and_a_level_offered(run: Run, prop: Path) -> None:
+def test_an_overload_is_refused_with_a_level_that_fits(run: Run, prop: Path) -> None:
     text = prop.read_text(encoding="utf-8")
     prop.write_text(text.replace("fuse_a = 5.0", "fuse_a = 1.0"), encoding="utf-8")
     words = ["full-white", "--to", "virtual", "--seconds", "0.3"]
@@ -156,7 +156,7 @@ def test_what_the_fuse_cannot_carry_is_refused_and_a_level_offered(run: Run, pro
     assert run("drive", prop, *words, "--level", "0.67").code == 0
 
 
-def test_a_users_own_pattern_is_found_in_the_bench_folder(
+def test_a_custom_pattern_is_found_in_the_bench_folder(
     run: Run, prop: Path, tmp_path: Path, receiver: socket.socket
 ) -> None:
     folder = tmp_path / "bench" / "patterns"
@@ -179,27 +179,27 @@ def test_a_users_own_pattern_is_found_in_the_bench_folder(
     [
         (["full-wite", "--to", "virtual"], 2, 'did you mean "full-white"?'),
         (["walk", "--to", "e13"], 2, 'did you mean "e131"?'),
-        (["walk", "--to", "virtual", "--level", "2"], 2, "level 2"),
-        (["walk", "--to", "virtual", "--level", "0"], 2, "level 0"),
+        (["walk", "--to", "virtual", "--level", "2"], 2, "--level 2"),
+        (["walk", "--to", "virtual", "--level", "0"], 2, "--level 0"),
         (["walk", "--to", "e131:127.0.0.1", "--fps", "41", "--seconds", "1"], 2, "1 to 40"),
         (["walk", "--to", "virtual", "--seconds", "-1"], 2, "--seconds -1"),
-        (["walk", "--to", "virtual", "--seconds", "soon"], 2, '"soon" is no number'),
+        (["walk", "--to", "virtual", "--seconds", "soon"], 2, '"soon" is not a number'),
         (["walk", "--to", "e131:127.0.0.1", "--priority", "201", "--seconds", "1"], 2, "201"),
         (["walk"], 2, "--to"),
         (["walk", "--to", "serial:/dev/none", "--seconds", "1"], 1, "/dev/none"),
         (["walk", "--to", "e131:nowhere.invalid", "--seconds", "1"], 1, "nowhere.invalid"),
     ],
 )
-def test_what_cannot_be_driven_is_said(
+def test_invalid_drive_options_are_reported(
     run: Run, prop: Path, words: list[str], code: int, said: str
 ) -> None:
     run("drive", prop, *words).refused(code, said)
 
 
-def test_a_person_gets_a_status_line_in_a_terminal(
+def test_a_terminal_shows_a_status_line(
     prop: Path, tmp_path: Path, receiver: socket.socket
 ) -> None:
-    """On a pty: one line, written over, that says what is lit and how many packets went out."""
+    """On a pty: one line, redrawn, with the lit step and the number of packets sent."""
     ours, theirs = os.openpty()
     words = [sys.executable, "-m", "benchtest", "--bench", str(tmp_path / "bench")]
     with subprocess.Popen(
@@ -213,14 +213,14 @@ def test_a_person_gets_a_status_line_in_a_terminal(
         while time.monotonic() < until_s:
             try:
                 shown += os.read(ours, 4096)
-            except OSError:  # the other side is closed: it has ended
+            except OSError:  # the program has ended
                 break
         os.close(ours)
     assert driving.returncode == 0
     assert b"Node 1.1" in shown
     assert b"0.05 A predicted" in shown  # half of 36 mA, and 40 nodes at 0.8 mA dark: 50 mA
-    assert b"frames | one each" in shown
-    assert b"nobody else heard" in shown
+    assert b"frames | every " in shown
+    assert b"no other source" in shown
     assert shown.count(b"\n") == 1
 
 
@@ -232,14 +232,14 @@ def watcher() -> Iterator[Watcher]:
 
 
 @pytest.mark.parametrize("stop", [signal.SIGTSTP, signal.SIGSTOP])
-def test_a_run_that_is_stopped_is_dark_and_never_lights_up_again(
+def test_a_stopped_run_is_dark_and_stays_dark(
     prop: Path, tmp_path: Path, watcher: Watcher, stop: signal.Signals
 ) -> None:
-    """By Ctrl-Z, or as a machine that sleeps: it lit up by itself as it went on."""
+    """Stopped by Ctrl-Z or by a sleeping machine, the prop used to light up again on resuming."""
     words = ["--bench", str(tmp_path), "drive", str(prop), "full-white", "--to", watcher.to]
     program = [sys.executable, "-m", "benchtest", *words]
-    # in a process group of its own, as a shell starts it: Ctrl-Z does not stop a group that nobody
-    # outside of it could let go on, as that of a test run left alone (POSIX.1-2017, XSH 2.4.3)
+    # in its own process group, as a shell starts it: Ctrl-Z does not stop an orphaned group,
+    # such as that of a test run without a terminal (POSIX.1-2017, XSH 2.4.3)
     with subprocess.Popen(program, stderr=subprocess.PIPE, text=True, process_group=0) as process:
         _until(lambda: watcher.is_lit)
         process.send_signal(stop)
@@ -253,7 +253,7 @@ def test_a_run_that_is_stopped_is_dark_and_never_lights_up_again(
         process.send_signal(signal.SIGCONT)
         _, said = process.communicate(timeout=20.0)
         assert process.returncode == 1
-        assert "stays so; give the command again" in said
+        assert "stays dark; keep hands clear of it, then run the command again" in said
         assert "Traceback" not in said
         assert watcher.lit_packets == lit
         assert watcher.is_dark_by_packet

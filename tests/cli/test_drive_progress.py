@@ -1,4 +1,4 @@
-"""What `benchtest drive` says of the network and of others, each thing once."""
+"""Notices of `benchtest drive` about the network and other sources, each once."""
 
 from __future__ import annotations
 
@@ -18,38 +18,38 @@ PIER = OtherSource("Pier lights", "192.0.2.9", 150, (3,), "it owns universe 3")
 
 
 @pytest.fixture
-def teller(make_fan: Callable[..., Design]) -> DriveProgress:
+def progress(make_fan: Callable[..., Design]) -> DriveProgress:
     load = Load(Circuit(make_fan(1, 2)), {"main": 1.0}, 1.0)
     return DriveProgress(Target("e131", "192.0.2.7"), load, argparse.Namespace(json=False))
 
 
-def test_trouble_is_said_once_and_so_is_its_end(
-    teller: DriveProgress, capsys: pytest.CaptureFixture[str]
+def test_a_problem_and_its_end_are_reported_once(
+    progress: DriveProgress, capsys: pytest.CaptureFixture[str]
 ) -> None:
     for trouble in (None, "cable", "cable", "route", "route", None, None, "cable"):
-        teller.news(DriveStatus(trouble=trouble))
+        progress.report(DriveStatus(trouble=trouble))
     assert capsys.readouterr().err.splitlines() == [
         "benchtest: cable",
         "benchtest: route",
-        "benchtest: e131:192.0.2.7: frames go out again",
+        "benchtest: e131:192.0.2.7: frames are sent again",
         "benchtest: cable",
     ]
 
 
-def test_others_are_said_when_they_come_change_and_go(
-    teller: DriveProgress, capsys: pytest.CaptureFixture[str]
+def test_other_sources_are_reported_when_they_change(
+    progress: DriveProgress, capsys: pytest.CaptureFixture[str]
 ) -> None:
     wider = OtherSource("Pier lights", "192.0.2.9", 150, (2, 3), "it owns universes 2-3")
     for others in ((), (PIER,), (PIER,), (wider,), (), (PIER,)):
-        teller.news(DriveStatus(other_sources=others))
+        progress.report(DriveStatus(other_sources=others))
     assert capsys.readouterr().err.splitlines() == [
         f"benchtest: {PIER}",
         f"benchtest: {wider}",
         "benchtest: Pier lights (192.0.2.9) at priority 150 has stopped sending",
         f"benchtest: {PIER}",
     ]
-    (told,) = teller.heard
-    assert told == {
+    (heard,) = progress.heard
+    assert heard == {
         "name": "Pier lights",
         "address": "192.0.2.9",
         "priority": 150,
@@ -58,8 +58,10 @@ def test_others_are_said_when_they_come_change_and_go(
     }
 
 
-def test_deaf_ears_are_admitted(teller: DriveProgress, capsys: pytest.CaptureFixture[str]) -> None:
-    teller.news(
+def test_a_closed_listening_port_is_reported(
+    progress: DriveProgress, capsys: pytest.CaptureFixture[str]
+) -> None:
+    progress.report(
         DriveStatus(listen_error="cannot hear other sources on port 5568: Address already in use")
     )
     assert "cannot hear other sources" in capsys.readouterr().err
@@ -69,13 +71,13 @@ def test_each_steps_current_is_predicted(make_fan: Callable[..., Design]) -> Non
     fan = make_fan(2, 10)
     steps = load_patterns()["by-strand"].steps(fan)
     # 20 nodes at 0.8 mA dark, and one strand's 10 × 3 × 12 mA at a quarter: 16 + 90 mA
-    assert Load(Circuit(fan), {"feed1": 9.0}, 1.0).words(steps[0]) == "0.11 A predicted"
+    assert Load(Circuit(fan), {"feed1": 9.0}, 1.0).text(steps[0]) == "0.11 A predicted"
     # half of that light: 16 + 45 mA
-    assert Load(Circuit(fan), {"feed1": 9.0}, 0.5).words(steps[1]) == "0.06 A predicted"
+    assert Load(Circuit(fan), {"feed1": 9.0}, 0.5).text(steps[1]) == "0.06 A predicted"
 
 
-def test_a_very_large_prop_is_told_the_most_it_draws(make_fan: Callable[..., Design]) -> None:
+def test_a_very_large_prop_shows_the_pattern_maximum(make_fan: Callable[..., Design]) -> None:
     fan = make_fan(1, MAX_SOLVED_NODES + 1)
     step = load_patterns()["walk"].steps(fan)[0]
-    words = Load(Circuit(fan), {"main": 9.0, "far": 2.5}, 1.0).words(step)
+    words = Load(Circuit(fan), {"main": 9.0, "far": 2.5}, 1.0).text(step)
     assert words == "up to main 9.00 A, far 2.50 A predicted"

@@ -41,7 +41,7 @@ HURRY = (signal.SIGTERM, signal.SIGINT, signal.SIGQUIT, signal.SIGHUP)
 
 
 @pytest.mark.parametrize("endings", [HURRY, (signal.SIGKILL,)], ids=["hurry", "killed"])
-def test_whatever_ends_it_the_prop_goes_dark(
+def test_every_signal_ends_dark(
     prop: Path, tmp_path: Path, board: SimulatedBoard, endings: Sequence[signal.Signals]
 ) -> None:
     words = [sys.executable, "-m", "benchtest", "--bench", str(tmp_path / "bench")]
@@ -59,6 +59,6 @@ def test_whatever_ends_it_the_prop_goes_dark(
     assert board.shown() == bytes(3 * NODES)
 
 
-def test_serial_alone_is_answered_with_the_ports_there_are(run: Run, prop: Path) -> None:
+def test_serial_alone_lists_the_ports(run: Run, prop: Path) -> None:
     done = run("drive", prop, "walk", "--to", "serial")
     done.refused(2, "Write serial:DEVICE; ", "serial port")

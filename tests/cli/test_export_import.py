@@ -34,7 +34,7 @@ def bench(prop: Path, tmp_path: Path) -> Path:
     return folder
 
 
-def test_records_travel_and_arrive_as_they_left(run: Run, bench: Path, tmp_path: Path) -> None:
+def test_exported_records_import_unchanged(run: Run, bench: Path, tmp_path: Path) -> None:
     other = tmp_path / "other"
     assert run("export", "--bench", bench, "-o", "records.jsonl").code == 0
     first = run("import", "records.jsonl", "--bench", other, "--json").json
@@ -43,7 +43,7 @@ def test_records_travel_and_arrive_as_they_left(run: Run, bench: Path, tmp_path:
     assert run("shelf", "--bench", other).out == run("shelf", "--bench", bench).out
 
 
-def test_taking_the_same_file_again_changes_nothing(run: Run, bench: Path) -> None:
+def test_importing_a_file_again_changes_nothing(run: Run, bench: Path) -> None:
     before = run("export", "--bench", bench).out
     assert before.isascii()
     again = run("import", "-", "--bench", bench, "--json", stdin=before).json
@@ -51,13 +51,13 @@ def test_taking_the_same_file_again_changes_nothing(run: Run, bench: Path) -> No
     assert run("export", "--bench", bench).out == before
 
 
-def test_one_unit_may_travel_alone(run: Run, bench: Path) -> None:
+def test_one_unit_is_exported_alone(run: Run, bench: Path) -> None:
     (line,) = run("export", "--bench", bench, "--unit", "WF-04").out.splitlines()
     assert json.loads(line)["tag"] == "WF-04"
     run("export", "--bench", bench, "--unit", "WF-05").refused(2, "WF-05")
 
 
-def test_events_added_later_are_all_that_is_new(run: Run, bench: Path, tmp_path: Path) -> None:
+def test_only_later_events_are_new(run: Run, bench: Path, tmp_path: Path) -> None:
     lines = run("export", "--bench", bench).out
     other = tmp_path / "other"
     run("import", "-", "--bench", other, stdin=lines)
@@ -84,7 +84,7 @@ def _altered(line: str, **changes: object) -> str:
         ({"meter": 3}, "meter"),
     ],
 )
-def test_a_fault_is_named_and_nothing_is_taken(
+def test_an_invalid_file_is_reported_and_imports_nothing(
     run: Run, bench: Path, tmp_path: Path, changes: dict[str, object], said: str
 ) -> None:
     good, other_good = run("export", "--bench", bench).out.splitlines()
@@ -94,7 +94,7 @@ def test_a_fault_is_named_and_nothing_is_taken(
     assert run("shelf", "--bench", tmp_path / "other", "--json").json == {"units": []}
 
 
-def test_two_histories_of_one_session_are_not_mixed(run: Run, bench: Path) -> None:
+def test_diverged_sessions_are_not_merged(run: Run, bench: Path) -> None:
     line = run("export", "--bench", bench, "--unit", "WF-03").out
     events = json.loads(line)["events"]
     events[0]["data"] = {**events[0]["data"], "passed": False}
@@ -116,21 +116,21 @@ def test_a_file_of_another_kind_is_refused(run: Run, tmp_path: Path, text: str, 
     run("import", "-", "--bench", tmp_path / "bench", stdin=text).refused(2, said)
 
 
-def test_files_that_cannot_be_read_are_named(run: Run, tmp_path: Path) -> None:
+def test_unreadable_files_are_reported(run: Run, tmp_path: Path) -> None:
     run("import", "none.jsonl", "--bench", tmp_path / "b").refused(2, "none.jsonl")
     run("import", tmp_path, "--bench", tmp_path / "b").refused(2, "folder")
     (tmp_path / "noise").write_bytes(b"\xff\xfe\x00")
     run("import", "noise", "--bench", tmp_path / "b").refused(2, "UTF-8")
 
 
-def test_json_and_records_do_not_share_stdout(run: Run, bench: Path) -> None:
+def test_json_and_records_on_stdout_are_refused(run: Run, bench: Path) -> None:
     run("export", "--bench", bench, "--json").refused(2, "-o FILE")
     found = run("export", "--bench", bench, "--json", "-o", "all.jsonl").json
     assert found == {"file": "all.jsonl", "sessions": 2, "untested_units": 0}
 
 
 @pytest.mark.parametrize("decimals", [None, 2])
-def test_readings_go_to_a_table_and_back_into_a_diagnosis(
+def test_exported_readings_give_the_same_diagnosis(
     run: Run, bench: Path, prop: Path, decimals: int | None
 ) -> None:
     with Shelf(bench) as shelf:
@@ -152,6 +152,6 @@ def test_readings_go_to_a_table_and_back_into_a_diagnosis(
     run("export", "--bench", bench, "--csv", "readings", "--unit", "WF-09").refused(2, "WF-09")
 
 
-def test_the_schema_can_be_had(run: Run) -> None:
+def test_the_schema_is_exported(run: Run) -> None:
     schema = json.loads(run("export", "--schema").out)
     assert schema["properties"]["format"] == {"const": 1}

@@ -1,4 +1,4 @@
-"""The shell as a hurried or unlucky person uses it: streams closed or full, files in the way."""
+"""Commands in adverse conditions: closed or full streams, and existing files."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from typing import Any
 
 import pytest
 
-from benchtest.cli import main
 from benchtest.cli.atomic_write import write_atomic
+from benchtest.cli.main import main
 from benchtest.errors import RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.backup import DATABASE_FILE
@@ -37,7 +37,7 @@ def bench(tmp_path: Path) -> Path:
 
 def _shell(script: str, folder: Path) -> subprocess.CompletedProcess[str]:
     command = ["sh", "-c", script.replace("benchtest", f"{sys.executable} -m benchtest")]
-    # the caller's own choice would decide whether an answer fails at once or at the end
+    # the caller's setting would decide whether output fails at once or at the end
     clean = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
     return subprocess.run(
         command, cwd=folder, env=clean, capture_output=True, encoding="utf-8", timeout=60,
@@ -52,12 +52,12 @@ def _shell(script: str, folder: Path) -> subprocess.CompletedProcess[str]:
         ("PYTHONUNBUFFERED=1 benchtest --version >/dev/full", 1, "written: No space"),
         ("benchtest --version >&-", 1, "standard output: cannot be written: Bad file"),
         ("benchtest completion bash <&- >&- 2>&-", 1, ""),
-        ("benchtest new fan.toml <&-", 2, "nobody answers"),
+        ("benchtest new fan.toml <&-", 2, "no answer to"),
         ("benchtest check none.toml 2>/dev/full", 2, ""),
         ("ulimit -f 0; benchtest practice --auto --grade 1", 1, "temporary files cannot be kept"),
     ],
 )
-def test_what_is_closed_or_full_is_said(
+def test_closed_and_full_outputs_are_reported(
     tmp_path: Path, command: str, code: int, words: str
 ) -> None:
     done = _shell(command, tmp_path)
@@ -67,15 +67,15 @@ def test_what_is_closed_or_full_is_said(
     assert "Traceback" not in done.stderr
 
 
-def test_a_home_that_cannot_be_written_is_no_news(tmp_path: Path) -> None:
-    """As of a user that only runs services; a library that keeps its fonts there would say so."""
+def test_a_read_only_home_causes_no_message(tmp_path: Path) -> None:
+    """As for a service account; a library that keeps its font cache there would print a warning."""
     done = _shell("HOME=/proc MPLCONFIGDIR= benchtest doctor --json --bench bench", tmp_path)
     assert '"matplotlib"' in done.stdout
     assert done.stderr == ""
 
 
-def test_a_disk_that_refuses_leaves_what_was_there_before(tmp_path: Path) -> None:
-    """The system cuts a write short, as a full disk does."""
+def test_a_failed_write_keeps_the_old_file(tmp_path: Path) -> None:
+    """The system limits the file size, which fails a write like a full disk."""
     file = tmp_path / "all.jsonl"
     file.write_text("before", encoding="utf-8")
     limits = resource.getrlimit(resource.RLIMIT_FSIZE)
@@ -89,9 +89,7 @@ def test_a_disk_that_refuses_leaves_what_was_there_before(tmp_path: Path) -> Non
     assert list(tmp_path.iterdir()) == [file]
 
 
-def test_what_is_written_takes_the_place_of_a_file_and_goes_where_a_link_leads(
-    bench: Path, tmp_path: Path, capsys: Said
-) -> None:
+def test_a_write_replaces_the_file_behind_a_link(bench: Path, tmp_path: Path, capsys: Said) -> None:
     before, link = tmp_path / "before.jsonl", tmp_path / "link.jsonl"
     before.write_text("older and longer than nothing", encoding="utf-8")
     before.chmod(0o640)
@@ -107,11 +105,11 @@ def test_what_is_written_takes_the_place_of_a_file_and_goes_where_a_link_leads(
 
 
 @pytest.mark.parametrize("command", [["export"], ["report", "WF-03"]], ids=lambda words: words[0])
-def test_nothing_is_written_over_records(bench: Path, capsys: Said, command: list[str]) -> None:
+def test_records_are_never_overwritten(bench: Path, capsys: Said, command: list[str]) -> None:
     file = bench / DATABASE_FILE
     before = file.read_bytes()
     assert main([*command, "--bench", str(bench), "-o", str(file)]) == 2
-    assert "holds the records of a bench" in capsys.readouterr().err
+    assert "contains the records of a bench" in capsys.readouterr().err
     assert file.read_bytes() == before
 
 
@@ -122,17 +120,17 @@ def test_nothing_is_written_over_records(bench: Path, capsys: Said, command: lis
         (["shelf", "--bench", "x" * 300], "File name too long"),
         (["shelf", "--bench", "~nobody-of-this-name/x"], "home"),
         (["new", "x" * 300, "--yes"], "File name too long"),
-        (["check", "fan.toml", "--celsius", "4,87"], 'with a point it is "4.87"'),
-        (["demo", "--seed", "4,87"], '"4,87" is no whole number'),
+        (["check", "fan.toml", "--celsius", "4,87"], 'write it with a point: "4.87"'),
+        (["demo", "--seed", "4,87"], '"4,87" is not a whole number'),
     ],
     ids=lambda value: " ".join(word[:12] for word in value) if isinstance(value, list) else "",
 )
-def test_a_slip_is_said_in_words(capsys: Said, words: list[str], told: str) -> None:
+def test_a_mistyped_value_is_explained(capsys: Said, words: list[str], told: str) -> None:
     assert main(words) == 2
     assert told in capsys.readouterr().err
 
 
-def test_a_home_is_found_where_the_shell_does_not(
+def test_a_tilde_is_expanded(
     bench: Path, tmp_path: Path, capsys: Said, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("HOME", str(tmp_path))
@@ -140,7 +138,7 @@ def test_a_home_is_found_where_the_shell_does_not(
     assert "WF-03" in capsys.readouterr().out
 
 
-def test_a_name_of_a_file_orders_no_terminal_about(
+def test_control_characters_of_file_names_are_not_printed(
     bench: Path, tmp_path: Path, capsys: Said
 ) -> None:
     assert main(["export", "--bench", str(bench), "-o", str(tmp_path / "a\x1b[2J.jsonl")]) == 0

@@ -82,7 +82,7 @@ DRIVING = {
 
 
 @pytest.mark.parametrize("name", DRIVING)
-def test_what_drives_a_prop_takes_it_along(
+def test_an_interrupted_drive_ends_dark(
     begin: Begin, prop: Path, tmp_path: Path, name: str
 ) -> None:
     command = begin(*(prop if word == "PROP" else word for word in DRIVING[name]))
@@ -99,7 +99,7 @@ def test_what_drives_a_prop_takes_it_along(
             assert all(shelf.events(row.id) for row in shelf.sessions())
 
 
-def test_an_impatient_hand_takes_the_prop_dark_all_the_same(begin: Begin, prop: Path) -> None:
+def test_repeated_interrupts_end_dark(begin: Begin, prop: Path) -> None:
     """The second Ctrl-C came while the first one's dark was on its way, and broke it off."""
     with start_simulation(prop) as virtual:
         command = begin("drive", prop, "full-white", "--level", "0.3", "--to", virtual.target)
@@ -115,7 +115,7 @@ def test_an_impatient_hand_takes_the_prop_dark_all_the_same(begin: Begin, prop: 
         assert virtual.state()["nodes_lit"] == 0
 
 
-def test_practice_leaves_nothing_of_its_unit_behind(
+def test_interrupted_practice_leaves_no_files(
     begin: Begin, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     temporary = tmp_path / "temporary"
@@ -128,9 +128,7 @@ def test_practice_leaves_nothing_of_its_unit_behind(
     assert not list((tmp_path / "bench").rglob("*"))
 
 
-def test_a_meter_that_is_not_waited_for_is_read_rightly_afterwards(
-    begin: Begin, tmp_path: Path
-) -> None:
+def test_an_interrupted_meter_reading_does_not_spoil_the_next(begin: Begin, tmp_path: Path) -> None:
     shows = iter((4.871, 3.302))
     meter = SimulatedMeter(tmp_path, lambda: next(shows))
     meter.slow_s = 2.0
@@ -145,7 +143,7 @@ def test_a_meter_that_is_not_waited_for_is_read_rightly_afterwards(
         assert json.loads(read)["volts"] == 3.302
 
 
-def test_a_bridge_that_does_not_answer_is_not_waited_for(begin: Begin, tmp_path: Path) -> None:
+def test_an_interrupt_ends_the_wait_for_a_bridge(begin: Begin, tmp_path: Path) -> None:
     board = PythonBoard(tmp_path, deaf_s=60.0)
     with contextlib.closing(board):
         command = begin("volts", "--from", f"serial:{board.port}")
@@ -163,7 +161,7 @@ def _holds(process: int, port: Path) -> bool:
     [("check", "PIPE"), ("diagnose", "PROP", "--readings", "PIPE"), ("import", "PIPE")],
     ids=lambda words: words[0],
 )
-def test_what_reads_a_file_stops_reading(
+def test_an_interrupt_ends_the_wait_for_a_file(
     begin: Begin, prop: Path, tmp_path: Path, words: tuple[str, ...]
 ) -> None:
     pipe = tmp_path / "pipe"
@@ -182,7 +180,7 @@ def _joined(pipe: Path, writers: list[int]) -> bool:
     return bool(writers)
 
 
-def test_questions_that_are_broken_off_leave_no_file(begin: Begin, tmp_path: Path) -> None:
+def test_interrupted_questions_leave_no_file(begin: Begin, tmp_path: Path) -> None:
     command = begin("new", "fan.toml")
     assert command.process.stderr is not None
     assert "Ctrl-C ends and writes nothing" in command.process.stderr.readline()

@@ -27,7 +27,7 @@ def test_help_lists_commands_and_ends_with_0(run: Run) -> None:
 
 @pytest.mark.parametrize("command", [[], ["predict"], ["check"], ["drive"], ["simulate"]])
 @pytest.mark.parametrize("option", ["--help", "--version"])
-def test_help_and_version_are_everywhere(run: Run, command: list[str], option: str) -> None:
+def test_every_command_has_help_and_version(run: Run, command: list[str], option: str) -> None:
     done = run(*command, option)
     assert done.code == 0
     assert (__version__ if option == "--version" else "usage: benchtest") in done.out
@@ -45,31 +45,31 @@ def test_an_unknown_option_without_a_command_is_refused(run: Run) -> None:
     run("--bensh=x").refused(2, "--bensh", 'did you mean "--bench"?')
 
 
-def test_a_shortened_option_is_not_guessed_at(run: Run, prop: Path) -> None:
+def test_a_shortened_option_is_refused(run: Run, prop: Path) -> None:
     run("predict", prop, "--lev", "1").refused(2, '"--lev"')
 
 
-def test_a_command_without_its_prop_is_told_so(run: Run) -> None:
+def test_a_missing_prop_argument_is_reported(run: Run) -> None:
     run("predict").refused(2, "PROP", "benchtest predict --help")
 
 
 @pytest.mark.parametrize("command", ["check", "predict", "diagnose", "netlist"])
-def test_a_missing_prop_file_is_named(run: Run, command: str) -> None:
+def test_a_missing_prop_file_is_reported(run: Run, command: str) -> None:
     run(command, "nowhere.toml").refused(2, "nowhere.toml")
 
 
 @pytest.mark.parametrize("command", ["check", "predict", "diagnose", "netlist"])
-def test_a_folder_is_no_prop_file(run: Run, tmp_path: Path, command: str) -> None:
+def test_a_folder_is_not_a_prop_file(run: Run, tmp_path: Path, command: str) -> None:
     run(command, tmp_path).refused(2, str(tmp_path), "folder")
 
 
-def test_a_file_that_is_no_text_is_no_prop_file(run: Run, tmp_path: Path) -> None:
+def test_a_binary_file_is_not_a_prop_file(run: Run, tmp_path: Path) -> None:
     path = tmp_path / "noise.toml"
     path.write_bytes(bytes(range(256)))
     run("check", path).refused(2, "noise.toml")
 
 
-def test_every_fault_of_a_prop_file_is_told_at_once(run: Run, prop: Path) -> None:
+def test_all_faults_of_a_prop_file_are_reported_at_once(run: Run, prop: Path) -> None:
     text = prop.read_text(encoding="utf-8")
     prop.write_text(
         text.replace("pitch_mm = 30.0", "pitch_mm = 0.0")
@@ -81,31 +81,31 @@ def test_every_fault_of_a_prop_file_is_told_at_once(run: Run, prop: Path) -> Non
 
 
 @pytest.mark.parametrize("command", ["check", "predict", "diagnose", "netlist"])
-def test_json_is_one_object_and_nothing_else(run: Run, prop: Path, command: str) -> None:
+def test_json_output_is_one_object(run: Run, prop: Path, command: str) -> None:
     done = run(command, prop, "--json")
     assert done.code == 0, done.err
     assert done.json
     assert done.err == ""
 
 
-def test_json_may_stand_before_the_command(run: Run, prop: Path) -> None:
+def test_json_may_precede_the_command(run: Run, prop: Path) -> None:
     assert run("--json", "predict", prop).json == run("predict", prop, "--json").json
 
 
-def test_a_bad_prop_file_leaves_json_silent(run: Run, prop: Path) -> None:
+def test_a_bad_prop_file_prints_no_json(run: Run, prop: Path) -> None:
     prop.write_text("format = 2", encoding="utf-8")
     run("predict", prop, "--json").refused(2, "format")
 
 
 @pytest.mark.parametrize("command", ["check", "predict", "diagnose"])
-def test_a_terminal_that_knows_ascii_alone_is_served(run: Run, prop: Path, command: str) -> None:
+def test_output_is_ascii_on_an_ascii_terminal(run: Run, prop: Path, command: str) -> None:
     done = run(command, prop, PYTHONIOENCODING="ascii", PYTHONUTF8="0")
     assert done.code == 0, done.err
     assert done.out.isascii()
 
 
 @pytest.mark.parametrize("columns", ["0", "20"])
-def test_no_width_cuts_figures_short(run: Run, prop: Path, columns: str) -> None:
+def test_no_terminal_width_cuts_off_figures(run: Run, prop: Path, columns: str) -> None:
     """With `COLUMNS=0`, as some shells leave it behind, the whole answer was gone."""
     done = run("check", prop, COLUMNS=columns)
     assert done.code == 0
@@ -113,7 +113,7 @@ def test_no_width_cuts_figures_short(run: Run, prop: Path, columns: str) -> None
     assert "…" not in done.out
 
 
-def test_a_reader_that_has_enough_ends_a_command_quietly(prop: Path) -> None:
+def test_a_closed_pipe_ends_a_command_silently(prop: Path) -> None:
     """As `benchtest netlist fan.toml | head -n 1` does."""
     reading, writing = os.pipe()
     os.close(reading)
@@ -134,7 +134,7 @@ def test_help_imports_nothing_heavy() -> None:
     heavy = "numpy scipy textual rich sacn serial jinja2 networkx sqlite3"
     script = (
         "import sys\n"
-        "from benchtest.cli import main\n"
+        "from benchtest.cli.main import main\n"
         "assert main(['predict', '--help']) == 0\n"
         f"print([name for name in '{heavy}'.split() if name in sys.modules], file=sys.stderr)\n"
     )
@@ -144,8 +144,8 @@ def test_help_imports_nothing_heavy() -> None:
     assert done.stderr.strip() == "[]"
 
 
-def test_main_takes_words_and_gives_the_exit_code(capsys: pytest.CaptureFixture[str]) -> None:
-    from benchtest.cli import main
+def test_main_returns_the_exit_code(capsys: pytest.CaptureFixture[str]) -> None:
+    from benchtest.cli.main import main
 
     assert main(["--version"]) == 0
     assert main(["nonsense"]) == 2

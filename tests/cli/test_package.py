@@ -49,7 +49,7 @@ def _wheel(built: Path) -> Path:
     return wheel
 
 
-def test_a_wheel_holds_every_file_and_no_other_top_level_name(built: Path) -> None:
+def test_a_wheel_has_every_file_and_no_other_top_level_name(built: Path) -> None:
     held = set(zipfile.ZipFile(_wheel(built)).namelist())
     wanted = {
         str(path.relative_to(ROOT))

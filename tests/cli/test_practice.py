@@ -1,4 +1,4 @@
-"""`benchtest practice` without a terminal: the tool's own go, and the tally."""
+"""`benchtest practice` without a terminal: the tool's own run, and the results."""
 
 from __future__ import annotations
 
@@ -13,18 +13,18 @@ from benchtest.session.practice.rounds import Tally, begin, open_practice
 from tests.cli.conftest import Run
 
 
-def test_the_tools_own_go_is_the_same_each_time(run: Run) -> None:
+def test_the_tools_run_is_repeatable(run: Run) -> None:
     words = ("practice", "--auto", "--grade", "1", "--seed", "7")
     found = run(*words, "--json").json
     assert found == {
         "grade": 1, "seed": 7, "hidden": ["11.14=dark"], "named": ["11.14"], "readings": 0,
     }  # fmt: skip
-    assert "Hidden was 11.14=dark; the tool repaired 11.14 after 0 readings." in run(*words).out
+    assert "Hidden fault: 11.14=dark; the tool repaired 11.14 after 0 readings." in run(*words).out
 
 
-def test_the_tally_is_apart_from_units(run: Run, tmp_path: Path) -> None:
+def test_practice_results_are_separate_from_units(run: Run, tmp_path: Path) -> None:
     assert (
-        "No round of practice is finished yet."
+        "No practice round has been finished yet."
         in run("--bench", str(tmp_path), "practice", "--tally").out
     )
     with open_practice(Bench(tmp_path)) as shelf:
@@ -41,10 +41,10 @@ def test_the_tally_is_apart_from_units(run: Run, tmp_path: Path) -> None:
     ("words", "says"),
     [
         (("--grade", "7"), "give 1 to 6"),
-        (("--auto", "--tally"), "give one of the two"),
+        (("--auto", "--tally"), "give only one of them"),
     ],
 )
-def test_what_cannot_be_practised_is_said(run: Run, words: tuple[str, ...], says: str) -> None:
+def test_invalid_practice_options_are_refused(run: Run, words: tuple[str, ...], says: str) -> None:
     done = run("practice", *words)
     assert done.code == 2
     assert says in done.err

@@ -13,7 +13,7 @@ import pytest
 Run = Callable[..., Any]
 
 
-def test_json_is_the_contracts(run: Run, prop: Path) -> None:
+def test_json_has_the_specified_form(run: Run, prop: Path) -> None:
     found = run("predict", prop, "--lit", "1-3", "--level", "0.5", "--json").json
     assert list(found) == ["lit", "level", "colour", "feeds", "probes", "lowest_node"]
     assert (found["lit"], found["level"], found["colour"]) == ("1-3", 0.5, "white")
@@ -24,14 +24,14 @@ def test_json_is_the_contracts(run: Run, prop: Path) -> None:
     assert set(found["lowest_node"]) == {"node", "volts"}
 
 
-def test_probes_come_in_the_order_asked(run: Run, prop: Path) -> None:
+def test_probes_keep_their_order(run: Run, prop: Path) -> None:
     probes = ["foot:4+>4A+", "3B", "2.7", "main"]
     words = [word for probe in probes for word in ("--probe", probe)]
     found = run("predict", prop, *words, "--json").json
     assert [row["probe"] for row in found["probes"]] == probes
 
 
-def test_a_given_joint_drops_ohms_law(run: Run, prop: Path) -> None:
+def test_a_given_joint_drops_volts_by_ohms_law(run: Run, prop: Path) -> None:
     """A joint that all current passes: volts across it are amperes times ohms."""
     words = ["--joint", "main+=0.05", "--probe", "main+>foot:1+", "--json"]
     found = run("predict", prop, *words).json
@@ -52,29 +52,33 @@ def test_an_open_joint_may_be_written_open_or_inf(run: Run, prop: Path) -> None:
     assert written[0].json == written[1].json
 
 
-def test_rails_that_touch_read_nothing_there(run: Run, prop: Path) -> None:
+def test_shorted_rails_read_zero(run: Run, prop: Path) -> None:
     done = run("predict", prop, "--short", "2A", "--probe", "2A", "--probe", "3B", "--json").json
     assert done["probes"][0]["volts"] == 0.0
     assert 0.0 < done["probes"][1]["volts"] < 4.0
     assert done["feeds"][0]["amps"] > 30.0
-    assert "comes first" in run("predict", prop, "--short", "2A").out
+    assert "limited by the wire alone" in run("predict", prop, "--short", "2A").out
 
 
 @pytest.mark.parametrize(
     ("short", "says"),
-    [("2A=0_1", '"0_1" is no resistance'), ("2A=-1", "give 0 or more"), ("9A", "strands 1 to 4")],
+    [
+        ("2A=0_1", '"0_1" is not a resistance'),
+        ("2A=-1", "give 0 or more"),
+        ("9A", "strands 1 to 4"),
+    ],
 )
-def test_a_short_that_is_none(run: Run, prop: Path, short: str, says: str) -> None:
+def test_an_invalid_short_is_refused(run: Run, prop: Path, short: str, says: str) -> None:
     done = run("predict", prop, "--short", short)
     assert done.code == 2
     assert says in done.err
 
 
-def test_the_same_words_give_the_same_answer(run: Run, prop: Path) -> None:
+def test_the_same_arguments_give_the_same_answer(run: Run, prop: Path) -> None:
     assert run("predict", prop, "--json").out == run("predict", prop, "--json").out
 
 
-def test_people_get_a_table(run: Run, prop: Path) -> None:
+def test_text_output_is_a_table(run: Run, prop: Path) -> None:
     done = run("predict", prop, "--lit", "2", "--probe", "2A")
     assert done.code == 0
     assert "Willow fan: lit 2, white at 1" in done.out
@@ -87,7 +91,7 @@ def test_people_get_a_table(run: Run, prop: Path) -> None:
     [
         (["--level", "2"], "level 2: give a number from 0 to 1"),
         (["--level", "nan"], "level nan"),
-        (["--level", "0_5"], '"0_5" is no number'),
+        (["--level", "0_5"], '"0_5" is not a number'),
         (["--lit", "9"], "the prop has strands 1 to 4"),
         (["--lit", "3-1"], "runs backwards"),
         (["--colour", "wite"], 'did you mean "white"?'),
@@ -95,18 +99,18 @@ def test_people_get_a_table(run: Run, prop: Path) -> None:
         (["--probe", "4A+"], "one point"),
         (["--probe", "fot:4"], 'did you mean "foot"?'),
         (["--joint", "4A+"], "4A+=0.8"),
-        (["--joint", "4A+=0_8"], '"0_8" is no resistance'),
+        (["--joint", "4A+=0_8"], '"0_8" is not a resistance'),
         (["--joint", "4A+=-1"], "0 or more"),
         (["--joint", "4A+=nan"], "0 or more"),
         (["--joint", "7A+=1"], "no joint"),
         (["--joint", "2Ad=1"], "carries data"),
     ],
 )
-def test_what_makes_no_sense_is_refused(run: Run, prop: Path, words: list[str], said: str) -> None:
+def test_invalid_options_are_refused(run: Run, prop: Path, words: list[str], said: str) -> None:
     run("predict", prop, *words).refused(2, said)
 
 
-def test_netlist_refuses_alike(run: Run, prop: Path) -> None:
+def test_netlist_refuses_the_same_options(run: Run, prop: Path) -> None:
     run("netlist", prop, "--joint", "7A+=1", "--json").refused(2, "no joint")
     run("netlist", prop, "--level", "2").refused(2, "level 2")
 

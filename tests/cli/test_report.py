@@ -56,9 +56,7 @@ class _Parsed(HTMLParser):
         self.words.append(data)
 
 
-def test_a_report_is_one_page_that_needs_nothing_else(
-    run: Run, bench: Path, tmp_path: Path
-) -> None:
+def test_a_report_is_one_self_contained_page(run: Run, bench: Path, tmp_path: Path) -> None:
     done = run("report", "WF-03", "--bench", bench)
     assert done.code == 0, done.err
     assert "WF-03.html" in done.out
@@ -70,7 +68,7 @@ def test_a_report_is_one_page_that_needs_nothing_else(
     words = " ".join(parsed.words)
     for said in ("WF-03", "Willow fan", "4.921", "foot", "crown", "strand 4", "Mara"):
         assert said in words
-    assert "<b>looks & feels</b> sound" in words  # a note is words, never markup
+    assert "<b>looks & feels</b> sound" in words  # a note is text, never markup
     assert run("report", "WF-03", "--bench", bench, "-o", "-").out == page
 
 
@@ -78,12 +76,12 @@ def test_an_unknown_unit_gets_a_guess(run: Run, bench: Path) -> None:
     run("report", "WF-033", "--bench", bench).refused(2, 'did you mean "WF-03"?')
 
 
-def test_a_report_that_cannot_be_written_says_so(run: Run, bench: Path, tmp_path: Path) -> None:
+def test_a_failed_report_write_is_reported(run: Run, bench: Path, tmp_path: Path) -> None:
     where = tmp_path / "none" / "report.html"
     run("report", "WF-03", "--bench", bench, "-o", where).refused(1, str(where))
 
 
-def test_what_a_label_says_opens_the_record_that_it_names(run: Run, bench: Path) -> None:
+def test_a_label_code_opens_its_record(run: Run, bench: Path) -> None:
     with Shelf(bench) as shelf:
         first, last = shelf.sessions("WF-03")
     newest = run("report", "WF-03", "--bench", bench, "-o", "a.html", "--json").json
@@ -107,7 +105,7 @@ def test_all_units_of_a_design_are_one_page(run: Run, bench: Path, tmp_path: Pat
     assert found["outliers"] == []
 
 
-def test_a_report_is_of_a_unit_or_of_a_design(run: Run, bench: Path) -> None:
+def test_a_report_needs_a_unit_or_a_design(run: Run, bench: Path) -> None:
     run("report", "--bench", bench).refused(2, "give one unit", "--design")
     run("report", "WF-03", "--design", "Willow fan", "--bench", bench).refused(2, "give one unit")
     run("report", "--design", "Wilow fan", "--bench", bench).refused(
@@ -115,7 +113,7 @@ def test_a_report_is_of_a_unit_or_of_a_design(run: Run, bench: Path) -> None:
     )
 
 
-def test_a_label_is_written_and_its_code_is_read(run: Run, bench: Path, tmp_path: Path) -> None:
+def test_a_label_has_a_readable_code(run: Run, bench: Path, tmp_path: Path) -> None:
     """Drawn by pdftoppm, read by zbarimg."""
     found = run("label", "WF-03", "--bench", bench, "--json").json
     assert found == {"tags": ["WF-03"], "file": "WF-03-label.pdf"}
@@ -147,14 +145,14 @@ def test_labels_of_a_design_fill_a_sheet(run: Run, bench: Path, tmp_path: Path) 
         ([], "give units"),
         (["WF-033"], 'did you mean "WF-03"?'),
         (["WF-03", "-o", "label.png"], ".pdf or .svg"),
-        (["WF-03", "WF-04", "-o", "label.svg"], "an SVG holds one label"),
+        (["WF-03", "WF-04", "-o", "label.svg"], "an SVG file has one label"),
         (["WF-03", "--size", "big"], "width x height"),
         (["WF-03", "--sheet", "a5"], "give one of a4-21"),
-        (["WF-03", "--skip", "3"], "goes with --sheet"),
+        (["WF-03", "--skip", "3"], "together with --sheet"),
         (["WF-03", "--skip", "21", "--sheet", "a4-21"], "a sheet has 21"),
     ],
 )
-def test_labels_that_cannot_be_made_are_refused(
+def test_invalid_label_options_are_refused(
     run: Run, bench: Path, words: list[str], said: str
 ) -> None:
     run("label", *words, "--bench", bench).refused(2, said)

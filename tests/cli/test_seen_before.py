@@ -52,7 +52,7 @@ def bench(prop: Path, tmp_path: Path) -> Path:
     return folder
 
 
-def test_units_seen_before_say_what_their_batch_is_like(run: Run, prop: Path, bench: Path) -> None:
+def test_earlier_units_show_the_figures_of_their_batch(run: Run, prop: Path, bench: Path) -> None:
     words = ["--bench", bench, "diagnose", prop, "--json"]
     plain = run(*words).json
     found = run(*words, "--seen-before", "WF-01", "WF-02", "--seen-before", "WF-03").json
@@ -69,7 +69,7 @@ def test_units_seen_before_say_what_their_batch_is_like(run: Run, prop: Path, be
     assert set(plain) | {"seen_before"} == set(found)
 
 
-def test_readings_are_held_against_what_was_learned(
+def test_expected_readings_use_the_figures_of_the_batch(
     run: Run, prop: Path, bench: Path, tmp_path: Path
 ) -> None:
     """A fourth unit of the batch, read as its sisters were: nearer than from the prop file."""
@@ -87,18 +87,18 @@ def test_readings_are_held_against_what_was_learned(
     assert taught["sd"] < plain["sd"]
 
 
-def test_people_are_told_who_taught_and_who_did_not(run: Run, prop: Path, bench: Path) -> None:
+def test_text_output_lists_units_used_and_left_out(run: Run, prop: Path, bench: Path) -> None:
     done = run("diagnose", prop, "--bench", bench, "--seen-before", "WF-01", "WF-04")
     assert done.code == 0, done.err
     said = " ".join(done.out.split())
     assert "Learned from WF-01" in said
     assert "node current × 1." in said
-    assert "judged as if it were the first" in said
+    assert "the prop file's figures are used" in said
     assert "Joints of those units were good" in said
     assert "Nothing learned from WF-04: has no readings." in said
 
 
-def test_a_unit_that_was_cleared_is_asked_for_what_teaches(prop: Path) -> None:
+def test_a_healthy_unit_gets_readings_for_the_batch(prop: Path) -> None:
     design = parse_design(prop.read_text(encoding="utf-8"), "fan")
     learned, found = Learned(design, FROM_MANY_REELS), Engine(design).diagnose()
     assert list(batch_advice(learned, found)) == []
@@ -116,7 +116,7 @@ def test_a_unit_that_was_cleared_is_asked_for_what_teaches(prop: Path) -> None:
         ("WF-00", "unit WF-00: was wired otherwise"),
     ],
 )
-def test_units_that_cannot_teach_are_refused(
+def test_unsuitable_units_are_refused(
     run: Run, prop: Path, bench: Path, tag: str, said: str
 ) -> None:
     done = run("diagnose", prop, "--bench", bench, "--seen-before", "WF-01", tag, "--json")

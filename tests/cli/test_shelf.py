@@ -29,14 +29,14 @@ def bench(prop: Path, tmp_path: Path) -> Path:
     return folder
 
 
-def test_an_empty_bench_says_so(run: Run, tmp_path: Path) -> None:
+def test_an_empty_bench_prints_a_message(run: Run, tmp_path: Path) -> None:
     done = run("--bench", tmp_path / "new", "shelf")
     assert done.code == 0
     assert "No units" in done.out
     assert run("--bench", tmp_path / "new", "shelf", "--json").json == {"units": []}
 
 
-def test_the_shelf_says_what_is_open(run: Run, bench: Path) -> None:
+def test_the_shelf_lists_what_is_still_to_do(run: Run, bench: Path) -> None:
     (unit,) = run("shelf", "--bench", bench, "--json").json["units"]
     assert (unit["tag"], unit["design"]) == ("WF-03", "Willow fan")
     assert any("3" in words for words in unit["open"])
@@ -47,7 +47,7 @@ def test_the_shelf_says_what_is_open(run: Run, bench: Path) -> None:
     assert "sign-off" in done.out
 
 
-def test_damaged_records_are_put_back_by_the_command_that_is_named(run: Run, bench: Path) -> None:
+def test_the_suggested_command_restores_damaged_records(run: Run, bench: Path) -> None:
     before = run("export", "--bench", bench).out
     (bench / "bench.sqlite3").write_bytes(b"\xff" * 8192)
     said = run("shelf", "--bench", bench)

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from benchtest.cli import main
+from benchtest.cli.main import main
 from benchtest.drive.serial_ports import serial_ports
 from tests.drive.boards import SimulatedBoard
 from tests.drive.scpi.simulated_meter import OVERLOAD, SimulatedMeter
@@ -38,7 +38,7 @@ def test_a_meter_is_read_once(run: Run, simulated: SimulatedMeter) -> None:
     }  # fmt: skip
 
 
-def test_trouble_is_said_in_words(
+def test_meter_errors_are_explained(
     simulated: SimulatedMeter, capsys: pytest.CaptureFixture[str]
 ) -> None:
     simulated.volts = lambda: OVERLOAD
@@ -48,9 +48,9 @@ def test_trouble_is_said_in_words(
         (["--from", "scpi"], "which port? Write scpi:DEVICE; "),
         (["--from", "scpi:nowhere"], "there is no such port"),
         (["--from", "scpi:x", "--pin", "0"], "--pin and --calibrate are for a bridge"),
-        (["--from", "serial:x", "--calibrate", "5"], "which input the voltage is at"),
+        (["--from", "serial:x", "--calibrate", "5"], "add the input with the voltage"),
         (["--from", "serial:x", "--pin", "0", "--calibrate", "-5"], "give volts above 0"),
-        (["--from", "serial:x", "--pin", "-1"], "count from 0"),
+        (["--from", "serial:x", "--pin", "-1"], "give 0 to 255"),
     ]:
         assert main(["volts", *words]) in (1, 2)
         assert said in capsys.readouterr().err
@@ -73,7 +73,7 @@ def test_an_input_is_calibrated_once_and_read_by_every_later_program(
     (row,) = run(*words, "--json").json["pins"]
     assert row["volts"] == pytest.approx(known_v / 2, abs=2 * row["count_v"])
     board.tell("adc 0 1200")
-    assert "off the end of its range" in run(*words).out
+    assert "over range" in run(*words).out
 
 
 def test_ports_are_listed_without_a_prop(run: Run) -> None:
@@ -82,13 +82,13 @@ def test_ports_are_listed_without_a_prop(run: Run) -> None:
     assert "serial" in run("drive", "--ports").out
 
 
-def test_a_port_that_may_not_be_opened_names_its_own_group(tmp_path: Path) -> None:
+def test_a_port_without_permission_names_its_group(tmp_path: Path) -> None:
     """Group 5 is tty on Debian. Source: base-passwd, group.master. Not every port is dialout's."""
     port = tmp_path / "ttyUSB0"
     port.touch()
     port.chmod(0o060)
     code = (
-        "import sys; from benchtest.cli import main; "
+        "import sys; from benchtest.cli.main import main; "
         "sys.exit(main(['volts', '--from', 'scpi:' + sys.argv[1]]))"
     )
     words = ["unshare", "--map-user=1000", "--map-group=5", sys.executable, "-c", code, str(port)]

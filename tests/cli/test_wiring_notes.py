@@ -44,7 +44,7 @@ PIECES = _blocks("toml")
 OPTIONS = re.findall(r"`(--joint [^`]+)`", NOTES)
 
 
-def test_there_is_something_to_run() -> None:
+def test_the_notes_contain_commands() -> None:
     assert len(COMMANDS) == 5
     assert (len(PIECES), len(OPTIONS)) == (2, 2)
 
@@ -77,9 +77,7 @@ def test_the_joints_are_those_that_the_notes_name() -> None:
 
 
 @pytest.mark.parametrize(("option", "ohm"), list(zip(OPTIONS, [0.002, 0.02], strict=True)))
-def test_given_joints_go_over_those_of_the_file(
-    run: Run, tmp_path: Path, option: str, ohm: float
-) -> None:
+def test_joint_options_override_the_file(run: Run, tmp_path: Path, option: str, ohm: float) -> None:
     """All of strand 2's current, 10 x 36.8 mA, passes its joint at A."""
     path = tmp_path / "piece.toml"
     path.write_text(STRANDS + PIECES[0], encoding="utf-8")
@@ -93,7 +91,7 @@ def test_the_figures_of_warm_copper_are_the_published_ones() -> None:
     assert round(100 * 0.00393 * 40) == 16
 
 
-def test_the_json_keys_named_are_those_there_are(run: Run) -> None:
+def test_the_json_keys_of_the_notes_exist(run: Run) -> None:
     found = run("check", EXAMPLE, "--json").json
     named = re.findall(r"`(\w+)`", NOTES.partition("With `--json` these are")[2].split("##")[0])
     assert len(named) == 10

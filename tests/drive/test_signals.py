@@ -61,17 +61,17 @@ def test_another_thread_may_take_the_prop_dark_too() -> None:
 STUCK = """
 import sys, threading, time
 from pathlib import Path
-from benchtest.drive.signals import end_once
-end_once()
+from benchtest.drive.signals import exit_on_first_signal
+exit_on_first_signal()
 import numpy as np
 from benchtest.drive.driver import parse_target
 from benchtest.drive.driver_choice import driver_for
 from benchtest.drive.frame_clock import FrameClock
-from benchtest.drive.e131.driver import Sender
+from benchtest.drive.e131.driver import SourceSettings
 from benchtest.prop.reader import read_design
 from uuid import uuid4
 design = read_design(Path(sys.argv[1]))
-driver = driver_for(parse_target(sys.argv[2]), design, Sender(uuid4()))
+driver = driver_for(parse_target(sys.argv[2]), design, SourceSettings(uuid4()))
 clock = FrameClock(driver, design.node_count, 3)
 clock.start().show(np.full((design.node_count, 3), 9, np.uint8))
 threading.Thread(target=lambda: [time.sleep(0.001) for _ in iter(int, 1)]).start()
@@ -121,12 +121,12 @@ import numpy as np
 from benchtest.drive.driver import parse_target
 from benchtest.drive.driver_choice import driver_for
 from benchtest.drive.frame_clock import FrameClock
-from benchtest.drive.e131.driver import Sender
-from benchtest.drive.signals import end_once
+from benchtest.drive.e131.driver import SourceSettings
+from benchtest.drive.signals import exit_on_first_signal
 from benchtest.prop.reader import read_design
-end_once()
+exit_on_first_signal()
 design = read_design(Path(sys.argv[1]))
-driver = driver_for(parse_target(sys.argv[2]), design, Sender(uuid4()))
+driver = driver_for(parse_target(sys.argv[2]), design, SourceSettings(uuid4()))
 white = np.full((design.node_count, 3), 255, np.uint8)
 with FrameClock(driver, design.node_count, 3).start() as clock:
     threading.Thread(target=lambda: [clock.resume() for _ in sys.stdin], daemon=True).start()

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from textual.widgets import OptionList
 
-from benchtest.circuit.predict import predict
+from benchtest.circuit.prediction import predict
 from benchtest.cli.main import main
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import parse_lit_set

@@ -1,4 +1,4 @@
-"""What is usual: the answers that Enter takes in `benchtest new`."""
+"""Default answers of `benchtest new`."""
 
 from __future__ import annotations
 
@@ -12,36 +12,37 @@ from benchtest.prop.node_kinds import NodeKind
 from benchtest.prop.validation import unfed_strands
 
 FUSES_A = (1.0, 2.0, 3.0, 5.0, 7.5, 10.0, 15.0, 20.0, 25.0, 30.0)
-"""Ratings of blade fuses. Source: ISO 8820-3, from memory."""
+"""Ratings of blade fuses. [A] Source: ISO 8820-3, from memory."""
 CABLES = ("20 AWG", "18 AWG", "16 AWG", "14 AWG", "12 AWG", "10 AWG")
+"""Cables, thinnest first."""
 
 
 def white_a(node: NodeKind, nodes: int) -> float:
-    """Current at full white with no volts lost. [A]"""
+    """Return the current at full white without voltage drop. [A]"""
     channels = 1 if node.family == "series-colours" else node.channels
     return nodes * (channels * node.channel_ma + node.quiescent_ma) * 1e-3
 
 
-def usual_fuse(load_a: float) -> float | None:
-    """The smallest fuse that carries a load for hours; None where it takes more than one. [A]"""
+def default_fuse_a(load_a: float) -> float | None:
+    """Return the smallest fuse that carries a load continuously, None if no fuse does. [A]"""
     from benchtest.circuit.feed_limits import FUSE_SHARE
 
     return next((fuse_a for fuse_a in FUSES_A if FUSE_SHARE * fuse_a >= load_a), None)
 
 
-def usual_fuse_mohm(fuse_a: float) -> float:
-    """A blade fuse, cold, and the clips of its holder. [mΩ]
+def default_fuse_mohm(fuse_a: float) -> float:
+    """Return the resistance of a cold blade fuse and the clips of its holder. [mΩ]
 
-    80 mV over its rating: within a quarter of makers' sheets from 3 to 30 A. The holder's 2 mΩ are
-    common practice, no source.
+    A fuse drops 80 mV at its rating: within a quarter of data sheets from 3 to 30 A. The holder's
+    2 mΩ are common practice, no source.
     """
     return round(80.0 / fuse_a + 2.0, 1)
 
 
-def usual_feeds(design: Design) -> int:
-    """Feeds that keep every fuse usual, and every strand that passes current on within its rating.
+def default_feed_count(design: Design) -> int:
+    """Return the feeds that keep each fuse at a common rating and each wire within its limit.
 
-    At a bus a feed's current parts; at a strand end it may all go into one strand's wire.
+    At a bus a feed's current divides; at a strand end all of it may enter one strand's wire.
     """
     from benchtest.circuit.feed_limits import FUSE_SHARE
     from benchtest.circuit.ratings import rated_current_a
@@ -56,10 +57,11 @@ def usual_feeds(design: Design) -> int:
     return count
 
 
-def usual_cable(least_a: float) -> str:
-    """The thinnest usual cable that carries so much for hours, the thickest where none does.
+def default_cable(least_a: float) -> str:
+    """Return the thinnest cable that carries a current continuously, or the thickest one.
 
-    A cable must stand what its fuse lets through, not only what the prop draws.
+    Args:
+        least_a: rating of the fuse, which the cable must withstand, or the load without one. [A]
     """
     from benchtest.circuit.ratings import rated_current_a
 
@@ -68,16 +70,16 @@ def usual_cable(least_a: float) -> str:
 
 
 def default_name(stem: str) -> str:
-    """A design's name from its file's: `willow-fan` is a Willow fan."""
-    words = re.sub(r"[-_\s]+", " ", "".join(s for s in stem if s.isprintable())).strip()
-    return (words[:1].upper() + words[1:])[:80].strip() or "My prop"
+    """Return a design's name for the stem of its file: `Willow fan` for `willow-fan`."""
+    name = re.sub(r"[-_\s]+", " ", "".join(s for s in stem if s.isprintable())).strip()
+    return (name[:1].upper() + name[1:])[:80].strip() or "My prop"
 
 
-def usual_place(design: Design, count: int) -> str:
-    """Where the next of `count` feeds does most: spread along what all of them feed together."""
-    alone = unfed_strands(replace(design, feeds=()))
-    run = (unfed_strands(design) or alone)[0]
-    before, of = (len(design.feeds), count) if len(alone) == 1 else (0, 1)
+def default_place(design: Design, count: int) -> str:
+    """Return the place of the next of `count` feeds: feeds are spread evenly along their copper."""
+    separate = unfed_strands(replace(design, feeds=()))
+    run = (unfed_strands(design) or separate)[0]
+    before, of = (len(design.feeds), count) if len(separate) == 1 else (0, 1)
     places: list[BusPad] | list[StrandEnd] = next(
         (pads for bus in design.buses if (pads := [p for p in bus.pads if p.strand in run])),
         [StrandEnd(end.strand, "A") for end in design.data_path if end.strand in run],

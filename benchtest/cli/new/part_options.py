@@ -1,4 +1,4 @@
-"""A whole part of a prop in one option: `--bus`, `--link`, `--feed`. Pure, like `cli.answers`."""
+"""Parsers of `--bus`, `--link` and `--feed`, each of which describes a whole part. Pure."""
 
 from __future__ import annotations
 
@@ -9,16 +9,16 @@ from benchtest.cli.new.answer_parsers import (
     SOLDERED,
     amps,
     copper,
-    end_of,
     ends,
     feed_place,
-    figure,
     fuse_mohm,
     joint_ohm,
     length_mm,
+    quantity,
     rails,
     shown,
-    volts,
+    strand_end,
+    supply_v,
 )
 from benchtest.errors import InputError
 from benchtest.prop.conductors import parse_wire
@@ -27,7 +27,7 @@ from benchtest.prop.reader import MAX_MM, parse_place_name
 
 
 def bus(text: str, strands: int) -> Bus:
-    """A bus: name, ends, copper, spacing; `ring` where it is one, `plugs 12 mohm` for no solder.
+    """Parse a bus: name, ends, copper, spacing; then `ring` and `plugs 12 mohm` if they apply.
 
     >>> bus("foot, A, 2 oz x 8 mm, 40 mm", 3).pads[2]
     BusPad(bus='foot', strand=3)
@@ -36,7 +36,7 @@ def bus(text: str, strands: int) -> Bus:
     plugs = [part for part in more if part.startswith("plugs")]
     if extra := [part for part in more if part != "ring" and part not in plugs]:
         raise InputError(
-            f'"{shown(extra[0])}": after the spacing only "ring" and "plugs 12 mohm" may stand'
+            f'"{shown(extra[0])}": only "ring" and "plugs 12 mohm" may follow the spacing'
         )
     return Bus(
         parse_place_name(name),
@@ -51,9 +51,9 @@ def bus(text: str, strands: int) -> Bus:
 def links(
     text: str, strands: Sequence[Strand], hops: Sequence[tuple[StrandEnd, StrandEnd]]
 ) -> list[Link]:
-    """Links: `data` for every hop of the data path or one such as `1B~2B`, then its length.
+    """Parse links: `data` for every hop of the data path or one such as `1B~2B`, then the length.
 
-    Then in any order its wire, `plugs 12 mohm` in place of solder, and `return only`.
+    Wire, `plugs 12 mohm` (instead of solder) and `return only` may follow in any order.
     """
     which, length, *more = _parts_of(text, 2, "1B~2B, 50 mm")
     plugs = [part for part in more if part.startswith("plugs")]
@@ -61,10 +61,10 @@ def links(
     wires = [part for part in more if part not in plugs and part not in lone]
     if len(wires) > 1:
         raise InputError(
-            f'"{shown(wires[1])}": after length and wire only "plugs 12 mohm" and "return only" '
-            "may stand"
+            f'"{shown(wires[1])}": only "plugs 12 mohm" and "return only" may follow length and '
+            "wire"
         )
-    mm = figure("mm", MAX_MM, zero=True)(length)
+    mm = quantity("mm", MAX_MM, zero=True)(length)
     wire = parse_wire(wires[0]) if wires else None
     ohm, joined = joint_ohm(plugs[0] if plugs else SOLDERED), rails("return" if lone else "both")
     pairs = hops if which.lower() == "data" else [_pair(which, len(strands))]
@@ -72,17 +72,17 @@ def links(
 
 
 def _pair(text: str, strands: int) -> tuple[StrandEnd, StrandEnd]:
-    one, sign, other = text.partition("~")
-    if not sign:
-        raise InputError(f'is "{shown(text)}"; write two strand ends, "1B~2B", or "data"')
-    return end_of(one.strip(), strands), end_of(other.strip(), strands)
+    one, tilde, other = text.partition("~")
+    if not tilde:
+        raise InputError(f'"{shown(text)}" is not valid; write two strand ends, "1B~2B", or "data"')
+    return strand_end(one.strip(), strands), strand_end(other.strip(), strands)
 
 
 def feed(text: str, design: Design) -> Feed:
-    """A feed: name and place, then in any order volts, cable, its length, fuse and supply.
+    """Parse a feed: name and place, then in any order volts, cable, its length, fuse and supply.
 
-    Also `plugs 12 mohm` where its cable is not soldered on, and `holder 10 mohm`: the resistance of
-    the fuse with its holder.
+    `plugs 12 mohm` may follow for a cable that is not soldered, and `holder 10 mohm` for the
+    resistance of the fuse with its holder.
     """
     example = "main, foot:1, 5 V, 14 AWG, 1000 mm, fuse 10 A, supply 20 A"
     name, at, *rest = _parts_of(text, 4, example)
@@ -92,13 +92,13 @@ def feed(text: str, design: Design) -> Feed:
         if key in found:
             raise InputError(f'"{shown(part)}": the {key} is given twice')
         found[key] = part.removeprefix(key).strip()
-    for key, words in (("cable", "14 AWG"), ("length", "1000 mm")):
+    for key, sample in (("cable", "14 AWG"), ("length", "1000 mm")):
         if key not in found:
-            raise InputError(f'lacks its {key}, such as "{words}"; write "{example}"')
+            raise InputError(f'lacks its {key}, such as "{sample}"; write "{example}"')
     return Feed(
         parse_place_name(name),
         feed_place(design)(at),
-        volts(design.node)(found["volts"]) if "volts" in found else design.node.volts,
+        supply_v(design.node)(found["volts"]) if "volts" in found else design.node.volts,
         parse_wire(found["cable"]),
         length_mm(found["length"]),
         amps(found["fuse"]) if "fuse" in found else None,
@@ -118,8 +118,8 @@ def _feed_key(part: str) -> str:
 
 
 def _parts_of(text: str, least: int, example: str) -> list[str]:
-    """Parts between commas, at least so many."""
+    """Split a text at commas into at least `least` parts."""
     parts = [part.strip() for part in text.split(",")]
     if len(parts) < least or not all(parts):
-        raise InputError(f'is "{shown(text)}"; write "{example}"')
+        raise InputError(f'"{shown(text)}" is not valid; write "{example}"')
     return parts

@@ -1,4 +1,4 @@
-"""What a prop is made of, asked part by part: options and answers in, a design out."""
+"""Questions about a prop, part by part: options and answers in, a design out."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from typing import TypeVar
 from benchtest.cli.new import answer_parsers as answers
 from benchtest.cli.new import part_options as parts
 from benchtest.cli.new.defaults import (
-    usual_cable,
-    usual_feeds,
-    usual_fuse,
-    usual_fuse_mohm,
-    usual_place,
+    default_cable,
+    default_feed_count,
+    default_fuse_a,
+    default_fuse_mohm,
+    default_place,
     white_a,
 )
-from benchtest.cli.new.prompt import Dialogue, Question
+from benchtest.cli.new.prompt import Prompt, Question
 from benchtest.errors import InputError
 from benchtest.prop.conductors import parse_wire
 from benchtest.prop.data_path import data_hops
@@ -30,68 +30,69 @@ from benchtest.prop.validation import MAX_UNIVERSE, find_design_faults, unfed_st
 Part = TypeVar("Part")
 JOINS = ("both", "A", "B", "links", "own", answers.NONE)
 BUS_NAMES = {"A": "foot", "B": "crown"}
-MOST_FEEDS = 100
+MAX_FEEDS = 100
 
 
-def interview(dialogue: Dialogue, args: argparse.Namespace, default_name: str) -> Design:
+def ask_design(prompt: Prompt, args: argparse.Namespace, default_name: str) -> Design:
     """Ask for a whole design.
 
     Args:
-        dialogue: finds the answers.
-        args: options of `benchtest new`, None where one was not given.
-        default_name: name of the design unless told otherwise.
+        prompt: source of the answers.
+        args: options of `benchtest new`, None for an option that is missing.
+        default_name: default name of the design.
 
     Raises:
-        InputError: an option is wrong, or nobody answers.
+        InputError: an option is invalid, or input has ended.
     """
-    ask = dialogue.ask
+    ask = prompt.ask
     name = ask(Question("--name", "Name of the design", default_name, _design_name), args.name)
-    node = _node(dialogue, args)
-    strands = _strands(dialogue, args)
-    path = _path(dialogue, args, len(strands))
+    node = _node(prompt, args)
+    strands = _strands(prompt, args)
+    path = _path(prompt, args, len(strands))
     bare = Design(name, node, strands, path)
-    joined = _with_joins(dialogue, args, bare)
-    return _with_output(dialogue, args, _with_feeds(dialogue, args, joined))
+    joined = _with_joins(prompt, args, bare)
+    return _with_output(prompt, args, _with_feeds(prompt, args, joined))
 
 
 def _design_name(text: str) -> str:
     name = text.strip()
     if not name or len(name) > 80 or not name.isprintable():
-        raise InputError(f'is "{answers.shown(text)}"; write 1 to 80 printable characters')
+        raise InputError(f'"{answers.shown(text)}" is not valid; use 1 to 80 printable characters')
     return name
 
 
-def _node(dialogue: Dialogue, args: argparse.Namespace) -> NodeKind:
+def _node(prompt: Prompt, args: argparse.Namespace) -> NodeKind:
     kinds = catalogue()
-    more = "\n  ".join(f"{kind.name:22} {kind.title}" for kind in kinds.values())
+    listed = "\n  ".join(f"{kind.name:22} {kind.title}" for kind in kinds.values())
     read = answers.one_of(list(kinds))
-    words = "Kind of node (? lists them)"
-    kind = kinds[dialogue.ask(Question("--kind", words, next(iter(kinds)), read, more), args.kind)]
-    order = dialogue.ask(
+    text = "Kind of node (? lists them)"
+    kind = kinds[prompt.ask(Question("--kind", text, next(iter(kinds)), read, listed), args.kind)]
+    order = prompt.ask(
         Question(
             "--colour-order",
-            "Order of the colours on its wire",
+            "Order of the colours in the data",
             kind.colour_order,
             lambda text: parse_colour_order(text, kind),
-            "If red shows as green, the order is another: light one colour and look.",
+            "If red lights green, the order differs: light one colour at a time and look.",
         ),
         args.colour_order,
     )
     return kind if order == kind.colour_order else with_figures(kind, colour_order=order)
 
 
-def _strands(dialogue: Dialogue, args: argparse.Namespace) -> tuple[Strand, ...]:
-    ask = dialogue.ask
-    read_count = answers.whole(1, MAX_STRANDS)
-    more = "A strand is one run of nodes with two ends, A and B."
-    count = ask(Question("--strands", "How many strands", "12", read_count, more), args.strands)
+def _strands(prompt: Prompt, args: argparse.Namespace) -> tuple[Strand, ...]:
+    ask = prompt.ask
+    read_count = answers.whole_number(1, MAX_STRANDS)
+    help_text = "A strand is one run of nodes with two ends, A and B."
+    question = Question("--strands", "Number of strands", "12", read_count, help_text)
+    count = ask(question, args.strands)
     nodes = ask(
         Question(
             "--nodes",
-            "Nodes in each strand (one number, or one for each)",
+            "Nodes per strand (one number, or one for each strand)",
             "30",
             answers.node_counts(count, MAX_NODES),
-            "Strands of different length: 24 18 18 24.",
+            "If strands differ, give one number for each: 24 18 18 24.",
         ),
         args.nodes,
     )
@@ -100,12 +101,12 @@ def _strands(dialogue: Dialogue, args: argparse.Namespace) -> tuple[Strand, ...]
         "Pitch, node to node, in mm",
         "30",
         answers.length_mm,
-        "Of cut strip it is 1000 over nodes per metre: 33.3 for 30 a metre.",
+        "For cut strip: 1000 ÷ nodes per metre, such as 33.3 for 30 nodes per metre.",
     )
     pitch_mm = ask(pitch, args.pitch_mm)
     lead = Question(
         "--lead-mm",
-        "Leads, joint to outermost node, in mm (one, or at A and B)",
+        "Leads, joint to outermost node, in mm (one, or two: at A and at B)",
         "60",
         answers.lead_lengths,
         "Wire between the joint and the outermost node: 60, or 80 40 for 80 at A and 40 at B.",
@@ -116,58 +117,63 @@ def _strands(dialogue: Dialogue, args: argparse.Namespace) -> tuple[Strand, ...]
         "Wire of the strands",
         "22 AWG",
         parse_wire,
-        "Printed on it, or in its order: 22 AWG, 0.5 mm2; CCA behind it for copper-clad aluminium.",
+        "Printed on the insulation or on your invoice, such as 22 AWG or 0.5 mm2; add CCA for "
+        "copper-clad\n  aluminum.",
     )
     wire = ask(gauge, args.wire)
     return tuple(Strand(n, many, pitch_mm, lead_mm, wire) for n, many in enumerate(nodes, 1))
 
 
-def _path(dialogue: Dialogue, args: argparse.Namespace, strands: int) -> tuple[StrandEnd, ...]:
+def _path(prompt: Prompt, args: argparse.Namespace, strands: int) -> tuple[StrandEnd, ...]:
     question = Question(
         "--data",
-        "Way of the data (zigzag, from-A, or where it enters: 1A 2B)",
+        "Data route (zigzag, from-A, or the ends where data enters: 1A 2B)",
         "zigzag",
         answers.data_path(strands),
-        "zigzag goes in at 1A, 2B, 3A and so on; from-A at every A end; 1A 3B 2A is your own.",
+        "zigzag: data enters at 1A, 2B, 3A and so on. from-A: at every A end. Or list the ends in "
+        "the order\n  of the data, such as 1A 3B 2A.",
     )
-    return dialogue.ask(question, args.data or ("zigzag" if strands == 1 else None))
+    return prompt.ask(question, args.data or ("zigzag" if strands == 1 else None))
 
 
 # -- buses and links ------------------------------------------------------------------------------
 
 
-def _with_joins(dialogue: Dialogue, args: argparse.Namespace, bare: Design) -> Design:
-    """The design with its buses and links: those of options, else as a person says."""
+def _with_joins(prompt: Prompt, args: argparse.Namespace, bare: Design) -> Design:
+    """Return the design with the buses and links of the options, or of the user's answers."""
     count = len(bare.strands)
-    own_buses = given("--bus", args.bus, lambda text: [parts.bus(text, count)])
-    own_links = given(
+    buses = option_parts("--bus", args.bus, lambda text: [parts.bus(text, count)])
+    links = option_parts(
         "--link", args.link, lambda text: parts.links(text, bare.strands, data_hops(bare))
     )
-    if own_buses or own_links or count == 1:
-        return replace(bare, buses=tuple(own_buses), links=tuple(own_links))
+    if buses or links or count == 1:
+        return replace(bare, buses=tuple(buses), links=tuple(links))
     question = Question(
         "--joins",
-        "What joins the ends (both, A, B, links, own, none)",
+        "Power connections between strands (both, A, B, links, own, none)",
         "both",
         answers.one_of(JOINS),
-        "both: a bus at all A ends and one at all B ends. A or B: a bus at that end alone. links: "
-        "wire\n  from strand to strand. own: you say it bus by bus. none: every strand has a feed.",
+        "both: a bus at all A ends and one at all B ends. A or B: a bus only at that end. links: "
+        "wires\n  from strand to strand. own: you describe each bus. none: every strand has its "
+        "own feed.",
     )
-    joins = dialogue.ask(question, args.joins)
+    joins = prompt.ask(question, args.joins)
     found = bare
     if joins in ("both", "A", "B"):
         for end in "AB" if joins == "both" else joins:
-            found = _with_bus(dialogue, found, answers.ends(count)(end), BUS_NAMES[end])
+            found = _with_bus(prompt, found, answers.ends(count)(end), BUS_NAMES[end])
     elif joins == "own":
-        found = _with_own_buses(dialogue, found)
-    return _with_asked_links(dialogue, found) if joins in ("links", "own") else found
+        found = _with_own_buses(prompt, found)
+    return _with_asked_links(prompt, found) if joins in ("links", "own") else found
 
 
-def given(option: str, texts: list[str] | None, read: Callable[[str], list[Part]]) -> list[Part]:
-    """Parts that an option gives, once for each time that it stands.
+def option_parts(
+    option: str, texts: list[str] | None, read: Callable[[str], list[Part]]
+) -> list[Part]:
+    """Return the parts that a repeatable option describes.
 
     Raises:
-        InputError: one is wrong; says which option.
+        InputError: a text is invalid; the message contains the option and the text.
     """
     found: list[Part] = []
     for text in texts or []:
@@ -179,210 +185,209 @@ def given(option: str, texts: list[str] | None, read: Callable[[str], list[Part]
 
 
 def _with_bus(
-    dialogue: Dialogue, design: Design, ends: tuple[StrandEnd, ...], default_name: str
+    prompt: Prompt, design: Design, ends: tuple[StrandEnd, ...], default_name: str
 ) -> Design:
-    """The design with one bus more."""
-    ask = dialogue.ask
+    """Return the design with one more bus."""
+    ask = prompt.ask
     which = {end.end for end in ends}
     where = f" at the {min(which)} ends" if len(which) == 1 else ""
-    more = "Board copper: weight and width of one rail, 2 oz x 8 mm. Wire: 18 AWG or 1 mm2."
+    help_text = "Board copper: weight and width of one rail, 2 oz x 8 mm. Wire: 18 AWG or 1 mm2."
     made_of = ask(
-        Question("--bus", f"Copper of the bus{where}", "2 oz x 8 mm", answers.copper, more)
+        Question("--bus", f"Copper of the bus{where}", "2 oz x 8 mm", answers.copper, help_text)
     )
-    words = "Spacing of its pads, in mm"
-    spacing_mm = ask(Question("--bus", words, "40", answers.length_mm))
-    more = "yes: its last pad is joined to its first, with the same spacing."
-    ring = len(ends) > 2 and ask(Question("--bus", "Is it a ring", "no", answers.yes_or_no, more))
+    spacing_mm = ask(Question("--bus", "Spacing of its pads, in mm", "40", answers.length_mm))
+    help_text = "yes: the last pad is joined to the first, with the same spacing."
+    ring = len(ends) > 2 and ask(
+        Question("--bus", "Is the bus a ring", "no", answers.yes_or_no, help_text)
+    )
 
-    joint_ohm = _joint(dialogue, "--bus", "How strands meet it")
+    joint_ohm = _joint(prompt, "--bus", "Joints of the strands with the bus")
 
-    def with_it(name: str) -> Design:
+    def with_bus(name: str) -> Design:
         bus = Bus(name, ends, made_of, spacing_mm, ring, joint_ohm)
         return replace(design, buses=(*design.buses, bus))
 
-    read = _fitting(parse_place_name, with_it)
-    more = "A short word; its pads are called by it: foot:1 is the pad beside strand 1."
-    return with_it(ask(Question("--bus", "Its name", default_name, read, more)))
+    read = _checked(parse_place_name, with_bus)
+    help_text = "A short word; it names the pads: foot:1 is the pad of the bus foot at strand 1."
+    return with_bus(ask(Question("--bus", "Name of the bus", default_name, read, help_text)))
 
 
-def _joint(dialogue: Dialogue, option: str, words: str) -> float:
-    """Solder, or the pin of a plug: what every joint of one part has when it is healthy. [Ω]"""
-    return dialogue.ask(
+def _joint(prompt: Prompt, option: str, text: str) -> float:
+    """Ask for the resistance of a healthy joint: solder, or a connector pin. [Ω]"""
+    return prompt.ask(
         Question(
             option,
-            f"{words} (soldered, plugs, or mΩ of a pin)",
+            f"{text} (soldered, plugs, or mΩ of a pin)",
             answers.SOLDERED,
             answers.joint_ohm,
-            "A soldered joint has about 2 mΩ between the tips; the pin of a plug 5 to 20, as its "
-            "maker says.\n  plugs: 10 mΩ each.",
+            "A soldered joint has about 2 mΩ between the probe tips, a connector pin 5 to 20; see "
+            "its data\n  sheet. plugs: 10 mΩ each.",
         )
     )
 
 
-def _with_own_buses(dialogue: Dialogue, design: Design) -> Design:
-    usual, read_ends = "A", answers.ends(len(design.strands))
+def _with_own_buses(prompt: Prompt, design: Design) -> Design:
+    default, read_ends = "A", answers.ends(len(design.strands))
     while True:
-        read = answers.or_none(_fitting(read_ends, partial(_joining, design)))
-        words = "Ends the next bus joins (A, B, such as 1A 2A, or none)"
-        ends = dialogue.ask(Question("--bus", words, usual, read))
+        read = answers.or_none(_checked(read_ends, partial(_with_plain_bus, design)))
+        text = "Ends that the next bus joins (A, B, a list such as 1A 2A, or none)"
+        ends = prompt.ask(Question("--bus", text, default, read))
         if ends is None:
             return design
-        design = _with_bus(dialogue, design, ends, f"bus{len(design.buses) + 1}")
-        usual = answers.NONE
+        design = _with_bus(prompt, design, ends, f"bus{len(design.buses) + 1}")
+        default = answers.NONE
 
 
-def _joining(design: Design, ends: tuple[StrandEnd, ...]) -> Design:
-    """The design with a bus at these ends, whatever it is made of."""
+def _with_plain_bus(design: Design, ends: tuple[StrandEnd, ...]) -> Design:
+    """Return the design with a bus of any copper at these ends, to check the ends."""
     return replace(design, buses=(*design.buses, Bus("-", ends, answers.copper("18 AWG"), 1.0)))
 
 
-def _with_asked_links(dialogue: Dialogue, design: Design) -> Design:
-    usual = "data"
-    words = "Next link (data, 1B~2B with length and wire, or none)"
-    more = (
+def _with_asked_links(prompt: Prompt, design: Design) -> Design:
+    default = "data"
+    text = "Next link (data, 1B~2B with length and wire, or none)"
+    help_text = (
         "data: a link for every hop of the data. 1B~2B, 50 mm, 20 AWG: from end 1B to 2B.\n"
-        "  Length 0: the leads meet in the joint. Unless you say: the strand's wire, 50 mm."
+        "  Length 0: the two leads meet in the joint. Defaults: 50 mm of the strand's wire."
     )
     while True:
-        read = answers.or_none(_fitting(partial(_links, design), partial(_linked, design)))
-        some = dialogue.ask(Question("--link", words, usual, read, more))
-        if some is None:
+        read = answers.or_none(_checked(partial(_links, design), partial(_with_links, design)))
+        links = prompt.ask(Question("--link", text, default, read, help_text))
+        if links is None:
             return design
-        joint_ohm = _joint(dialogue, "--link", "How its wires meet")
-        joined = dialogue.ask(
+        joint_ohm = _joint(prompt, "--link", "Joints of the link")
+        rails = prompt.ask(
             Question(
                 "--link",
-                "Rails it joins (both, or return)",
+                "Rails that the link joins (both, or return)",
                 "both",
                 answers.rails,
-                "return: + stays apart, where the strands on its two sides have supplies of their "
-                "own.",
+                "return: only the - rail, if the strands on both sides have their own supplies.",
             )
         )
-        made = [replace(link, rails=joined, joint_ohm=joint_ohm) for link in some]
-        design, usual = _linked(design, made), answers.NONE
+        links = [replace(link, rails=rails, joint_ohm=joint_ohm) for link in links]
+        design, default = _with_links(design, links), answers.NONE
 
 
 def _links(design: Design, text: str) -> list[Link]:
     return parts.links(text if "," in text else f"{text}, 50 mm", design.strands, data_hops(design))
 
 
-def _linked(design: Design, links: list[Link]) -> Design:
+def _with_links(design: Design, links: list[Link]) -> Design:
     return replace(design, links=(*design.links, *links))
 
 
-def _fitting(
+def _checked(
     read: Callable[[str], Part], build: Callable[[Part], Design], *, whole: bool = False
 ) -> Callable[[str], Part]:
-    """A reader that also refuses what does not go with the rest of the design.
+    """Return a parser that also rejects an answer that contradicts the rest of the design.
 
     Args:
-        read: makes a part of the answer.
-        build: the design with that part.
-        whole: True once all else is there, so that what hangs together can be judged.
+        read: parser of the part.
+        build: returns the design with that part.
+        whole: True if the design is complete with it, so that all checks apply.
     """
 
-    def fitting(text: str) -> Part:
+    def checked(text: str) -> Part:
         part = read(text)
         if faults := find_design_faults(build(part), sound=whole):
             raise InputError(faults[0].partition(": ")[2])
         return part
 
-    return fitting
+    return checked
 
 
 # -- feeds and output -----------------------------------------------------------------------------
 
 
-def _with_feeds(dialogue: Dialogue, args: argparse.Namespace, design: Design) -> Design:
-    if feeds := given("--feed", args.feed, lambda text: [parts.feed(text, design)]):
+def _with_feeds(prompt: Prompt, args: argparse.Namespace, design: Design) -> Design:
+    if feeds := option_parts("--feed", args.feed, lambda text: [parts.feed(text, design)]):
         return replace(design, feeds=tuple(feeds))
-    usual = min(usual_feeds(design), MOST_FEEDS)
     question = Question(
         "--feeds",
-        "How many feeds (supply cables)",
-        str(usual),
-        answers.whole(1, MOST_FEEDS),
-        "Each supply's cable is one feed. More feeds bring more volts to the far nodes.",
+        "Number of feeds (supply cables)",
+        str(min(default_feed_count(design), MAX_FEEDS)),
+        answers.whole_number(1, MAX_FEEDS),
+        "Each supply cable is one feed. More feeds raise the volts of distant nodes.",
     )
-    count = dialogue.ask(question, args.feeds)
+    count = prompt.ask(question, args.feeds)
     while len(design.feeds) < count or unfed_strands(design):
         if len(design.feeds) >= count:
             dark = ", ".join(map(str, unfed_strands(design)[0]))
-            dialogue.say(f"No copper leads to strand {dark} yet: one more feed.")
+            prompt.note(f"Strand {dark} has no supply yet: one more feed.")
         design = _with_feed(
-            dialogue, design, max(count, len(unfed_strands(design)) + len(design.feeds))
+            prompt, design, max(count, len(unfed_strands(design)) + len(design.feeds))
         )
     return design
 
 
-def _with_feed(dialogue: Dialogue, design: Design, count: int) -> Design:
-    """One more of `count` feeds; what is usual for it is what its share of full white takes."""
-    ask, number = dialogue.ask, len(design.feeds) + 1
-    words = f"Place of feed {number} (a bus pad, foot:1, or a strand end, 1A)"
-    at = ask(Question("--feed", words, usual_place(design, count), answers.feed_place(design)))
-    volts = answers.volts(design.node)
-    supply_v = ask(Question("--feed", "Its volts", f"{design.node.volts:g}", volts))
+def _with_feed(prompt: Prompt, design: Design, count: int) -> Design:
+    """Return the design with one more of `count` feeds; the defaults suit its share of the load."""
+    ask, number = prompt.ask, len(design.feeds) + 1
+    text = f"Place of feed {number} (a bus pad, foot:1, or a strand end, 1A)"
+    at = ask(Question("--feed", text, default_place(design, count), answers.feed_place(design)))
+    read_v = answers.supply_v(design.node)
+    supply_v = ask(Question("--feed", "Supply volts", f"{design.node.volts:g}", read_v))
     load_a = white_a(design.node, design.node_count) / count
-    fuse_a, fuse_mohm = _fuse(dialogue, load_a)
-    before = design.feeds[-1] if design.feeds else None
-    cable = before.wire.text if before else usual_cable(fuse_a or load_a)
-    more = "The cable must stand what the fuse lets through."
-    wire = ask(Question("--feed", "Its cable", cable, parse_wire, more))
-    usual_mm = f"{before.length_mm:g}" if before else "1000"
-    words = "Length of the cable, one way, in mm"
-    length_mm = ask(Question("--feed", words, usual_mm, answers.length_mm))
-    words, more = "What its supply can give, in A, or none", "It stands on the supply's plate."
+    fuse_a, fuse_mohm = _fuse(prompt, load_a)
+    previous = design.feeds[-1] if design.feeds else None
+    cable = previous.wire.text if previous else default_cable(fuse_a or load_a)
+    help_text = "The cable must withstand the current that its fuse allows."
+    wire = ask(Question("--feed", "Cable of the feed", cable, parse_wire, help_text))
+    default_mm = f"{previous.length_mm:g}" if previous else "1000"
+    text = "Length of the cable, one way, in mm"
+    length_mm = ask(Question("--feed", text, default_mm, answers.length_mm))
+    text, help_text = "Rated current of the supply, in A, or none", "See the supply's rating label."
     read_a = answers.or_none(answers.amps)
-    supply_a = ask(Question("--feed", words, answers.NONE, read_a, more))
+    supply_a = ask(Question("--feed", text, answers.NONE, read_a, help_text))
 
-    joint_ohm = _joint(dialogue, "--feed", "How its cable meets the prop")
+    joint_ohm = _joint(prompt, "--feed", "Joints of the cable with the prop")
 
-    def with_it(name: str) -> Design:
+    def with_feed(name: str) -> Design:
         feed = Feed(name, at, supply_v, wire, length_mm, fuse_a, fuse_mohm, supply_a, joint_ohm)
         return replace(design, feeds=(*design.feeds, feed))
 
-    usual = "main" if number == 1 else f"feed{number}"
-    return with_it(ask(Question("--feed", "Its name", usual, _fitting(parse_place_name, with_it))))
+    default_name = "main" if number == 1 else f"feed{number}"
+    read = _checked(parse_place_name, with_feed)
+    return with_feed(ask(Question("--feed", "Name of the feed", default_name, read)))
 
 
-def _fuse(dialogue: Dialogue, load_a: float) -> tuple[float | None, float]:
-    """Rating of a feed's fuse and its resistance with the holder. [A], [mΩ]"""
-    usual = usual_fuse(load_a)
-    fuse_a = dialogue.ask(
+def _fuse(prompt: Prompt, load_a: float) -> tuple[float | None, float]:
+    """Ask for the rating of a feed's fuse and its resistance with the holder. [A], [mΩ]"""
+    default_a = default_fuse_a(load_a)
+    fuse_a = prompt.ask(
         Question(
             "--feed",
-            f"Its fuse, in A, or none (full white takes {load_a:.1f} A)",
-            answers.NONE if usual is None else f"{usual:g}",
+            f"Fuse of the feed, in A, or none (full white draws {load_a:.1f} A)",
+            answers.NONE if default_a is None else f"{default_a:g}",
             answers.or_none(answers.amps),
-            "One fuse per lead, where the cable starts; for hours a fuse carries three quarters of "
-            "its rating.",
+            "One fuse per cable, at the supply; a fuse carries three quarters of its rating "
+            "continuously.",
         )
     )
     if fuse_a is None:
         return None, 0.0
-    mohm = dialogue.ask(
+    mohm = prompt.ask(
         Question(
             "--feed",
             "Resistance of the fuse with its holder, in mΩ, or none",
-            f"{usual_fuse_mohm(fuse_a):g}",
+            f"{default_fuse_mohm(fuse_a):g}",
             answers.fuse_mohm,
-            "It takes volts from every node. A blade fuse has about 80 mV over its amperes, the "
-            "clips of a clean holder\n  2 mΩ together; best measured at a known current.",
+            "It lowers the volts of every node. A blade fuse drops about 80 mV at its rating, the "
+            "clips of a clean\n  holder have 2 mΩ together. Best measured at a known current.",
         )
     )
     return fuse_a, mohm
 
 
-def _with_output(dialogue: Dialogue, args: argparse.Namespace, design: Design) -> Design:
-    def with_it(universe: int, channel: int = 1) -> Design:
+def _with_output(prompt: Prompt, args: argparse.Namespace, design: Design) -> Design:
+    def with_output(universe: int, channel: int = 1) -> Design:
         return replace(design, output=Output(universe, channel))
 
-    first = answers.whole(1, MAX_UNIVERSE)
-    if not find_design_faults(design):  # what is wrong elsewhere must not be said of the universe
-        first = _fitting(first, with_it, whole=True)
-    universe = dialogue.ask(
-        Question("--universe", "First E1.31 universe", "1", first), args.universe
-    )
-    slot = Question("--channel", "Its first channel", "1", answers.whole(1, 512))
-    return with_it(universe, dialogue.ask(slot, args.channel))
+    read = answers.whole_number(1, MAX_UNIVERSE)
+    if not find_design_faults(design):  # other faults of the design must not reject the universe
+        read = _checked(read, with_output, whole=True)
+    question = Question("--universe", "First E1.31 universe", "1", read)
+    universe = prompt.ask(question, args.universe)
+    slot = Question("--channel", "First channel in it", "1", answers.whole_number(1, 512))
+    return with_output(universe, prompt.ask(slot, args.channel))

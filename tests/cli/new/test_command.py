@@ -1,4 +1,4 @@
-"""`benchtest new` by options alone: every file it can write reads back as the design asked for."""
+"""`benchtest new` by options alone: every file that it writes reads back as the same design."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtest.cli import main
 from benchtest.cli.atomic_write import write_atomic
+from benchtest.cli.main import main
 from benchtest.errors import InputError
 from benchtest.prop.conductors import Conductor, parse_board, parse_wire
 from benchtest.prop.design import (
@@ -48,7 +48,7 @@ copper: st.SearchStrategy[Conductor] = wires | boards
 
 @st.composite
 def designs(draw: st.DrawFn) -> Design:
-    """What the options can say: buses at any ends, links, a feed for each strand or one bus."""
+    """Draw a design that options can describe: buses at any ends, links, and a feed per strand."""
     count = draw(st.integers(1, 6))
     kind = draw(st.sampled_from(sorted(catalogue().values(), key=lambda kind: kind.name)))
     if draw(st.booleans()):
@@ -96,7 +96,7 @@ def _plugs(ohm: float) -> str:
 
 
 def _options(design: Design) -> list[str]:
-    """The command line that asks for a design."""
+    """Return the options that describe a design."""
     strand = design.strands[0]
     words = ["--name", design.name, "--kind", design.node.name]
     words += ["--colour-order", design.node.colour_order, "--strands", str(len(design.strands))]
@@ -139,17 +139,17 @@ JOINS = ("both", "A", "links", "none")
     ("kind", "joins"),
     [*zip(sorted(catalogue()), cycle(JOINS), strict=False), ("buck-12v", "links")],
 )
-def test_check_accepts_the_usual_answers(tmp_path: Path, kind: str, joins: str) -> None:
+def test_check_accepts_the_default_answers(tmp_path: Path, kind: str, joins: str) -> None:
     path = tmp_path / "prop.toml"
     assert main(["new", str(path), "--yes", "--kind", kind, "--joins", joins]) == 0
     assert main(["check", str(path), "--json"]) == 0
 
 
 @pytest.mark.parametrize("joins", ["both", "links"])
-def test_the_usual_fuse_and_cable_suit_full_white(
+def test_the_default_fuse_and_cable_carry_full_white(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], joins: str
 ) -> None:
-    """`check` warns where a fuse, a wire or a bus carries more than is good for hours."""
+    """`check` warns of any fuse, wire or bus that carries more than its continuous rating."""
     path = str(tmp_path / "prop.toml")
     assert main(["new", path, "--yes", "--joins", joins]) == 0
     capsys.readouterr()
@@ -169,7 +169,7 @@ def test_the_file_is_named_in_the_answer(run: Run, tmp_path: Path) -> None:
 
 WRONG = [
     (["--kind", "ws2811-5"], ["--kind", 'did you mean "ws2811-5v"']),
-    (["--nodes", "30 30"], ["--nodes", "gives 2 numbers"]),
+    (["--nodes", "30 30"], ["--nodes", "has 2 numbers"]),
     (["--pitch-mm", "nan"], ["--pitch-mm", "above 0"]),
     (["--pitch-mm", "3 miles"], ["--pitch-mm", "mm, cm, m, in, ft"]),
     (["--lead-mm", "62,5"], ["--lead-mm", '"62.5" for one length, "62 5" for two']),
@@ -184,11 +184,11 @@ WRONG = [
     (["--feed", "main, foot:1, 5 V, 1000 mm"], ["--feed", "lacks its cable"]),
     (["--feed", "main, foot:1, 14 AWG, 5 V"], ["--feed", "lacks its length"]),
     (["--feed", "main, foot:1, 12 V, 14 AWG, 1 m"], ["--feed", "5.5, in V"]),
-    (["--feed", "main, foot:44, 14 AWG, 1 m"], ["--feed", "has pads beside strands"]),
+    (["--feed", "main, foot:44, 14 AWG, 1 m"], ["--feed", "has pads only at strands"]),
     (["--feed", "main, 1A, 14 AWG, 1 m, fuse 5 A, fuse 6 A"], ["--feed", "given twice"]),
     (["--bus", "foot, 1A, 18 AWG, 40", "--feed", "main, 1A, 14 AWG, 1 m"], ["strand 2", "no path"]),
     (["--universe", "0"], ["--universe", "1 to 63999"]),
-    (["--units", "WF-01..GW-07"], ["--units", "one beginning"]),
+    (["--units", "WF-01..GW-07"], ["--units", "the same prefix"]),
     (["--units", "WF-07..WF-01"], ["--units", "lower tag first"]),
     (["--units", "WF-1..WF-99999"], ["--units", "at most 1000"]),
     (["--units", "W/F"], ["--units", "such as WF-03"]),
@@ -207,41 +207,41 @@ def test_a_wrong_option_is_named_and_writes_nothing(
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_file_that_is_there_stays(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_existing_file_is_kept(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "fan.toml"
     path.write_text("mine", encoding="utf-8")
     assert main(["new", str(path), "--yes"]) == 2
-    assert "--replace writes over it" in capsys.readouterr().err
+    assert "add --replace to overwrite it" in capsys.readouterr().err
     assert path.read_text("utf-8") == "mine"
     assert main(["new", str(path), "--yes", "--replace"]) == 0
     assert read_design(path).name == "Fan"
 
 
-def test_a_file_that_came_there_while_questions_were_answered_stays(tmp_path: Path) -> None:
+def test_a_file_created_meanwhile_is_kept(tmp_path: Path) -> None:
     path = tmp_path / "fan.toml"
-    path.write_text("somebody else's", encoding="utf-8")
-    with pytest.raises(InputError, match="is there now; --replace writes over it"):
+    path.write_text("from another program", encoding="utf-8")
+    with pytest.raises(InputError, match="exists already; add --replace to overwrite it"):
         write_atomic(path, b"mine", replace=False)
-    assert path.read_text("utf-8") == "somebody else's"
+    assert path.read_text("utf-8") == "from another program"
     assert list(tmp_path.iterdir()) == [path]
 
 
-def test_a_file_has_the_rights_that_any_new_file_has(tmp_path: Path) -> None:
+def test_a_new_file_has_default_permissions(tmp_path: Path) -> None:
     (tmp_path / "by-hand.toml").touch()
     assert main(["new", str(tmp_path / "fan.toml"), "--yes"]) == 0
     modes = [(tmp_path / name).stat().st_mode for name in ("by-hand.toml", "fan.toml")]
     assert modes[0] == modes[1]
 
 
-@pytest.mark.parametrize(("place", "words"), [("", "is a folder"), ("no/f", "there is no folder")])
-def test_places_where_no_file_can_be_are_said(
+@pytest.mark.parametrize(("place", "words"), [("", "is a folder"), ("no/f", "does not exist")])
+def test_a_folder_or_a_missing_folder_is_reported(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], place: str, words: str
 ) -> None:
     assert main(["new", str(tmp_path / place), "--yes"]) == 2
     assert words in capsys.readouterr().err
 
 
-def test_nobody_to_ask_is_said(run: Run, tmp_path: Path) -> None:
+def test_the_end_of_standard_input_is_reported(run: Run, tmp_path: Path) -> None:
     done = run("new", "fan.toml", "--strands", "4")
     assert done.code == 2
     assert "give --name, or --yes" in done.err
@@ -254,7 +254,7 @@ def test_answers_may_come_from_a_pipe(run: Run, tmp_path: Path) -> None:
     assert read_design(tmp_path / "fan.toml").node.name == "ws2811-12v"
 
 
-def test_units_stand_on_the_shelf_untested(tmp_path: Path) -> None:
+def test_new_units_are_on_the_shelf_untested(tmp_path: Path) -> None:
     words = ["--bench", str(tmp_path / "bench"), "--yes", "--units"]
     assert main(["new", str(tmp_path / "willow-fan.toml"), *words, "WF-09..WF-11, WF-20"]) == 0
     with Shelf(tmp_path / "bench") as shelf:
@@ -273,13 +273,13 @@ def test_a_tag_of_another_design_keeps_all_units_off_the_shelf(
     assert main(["new", str(tmp_path / "willow-fan.toml"), *bench, "WF-03"]) == 0
     assert main(["new", str(tmp_path / "tide-arch.toml"), *bench, "WF-01..WF-07"]) == 2
     said = capsys.readouterr().err
-    assert "is written, but its units are not on the shelf" in said
+    assert "was written, but its units are not on the shelf" in said
     assert "unit WF-03: is a Willow fan, not a Tide arch" in said
     with Shelf(tmp_path / "bench") as shelf:
         assert [unit.tag for unit in shelf.units()] == ["WF-03"]
 
 
-def test_a_feed_may_sit_on_a_pad() -> None:
+def test_a_feed_may_be_at_a_pad() -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "prop.toml"
         feed = ["--feed", "main, foot:2, 5 V, 14 AWG, 1 m"]

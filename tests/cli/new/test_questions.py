@@ -1,4 +1,4 @@
-"""`benchtest new` as a person meets it: questions in a real terminal, answered key by key."""
+"""`benchtest new` in a real terminal: questions answered key by key."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from benchtest.cli import main
+from benchtest.cli.main import main
 from benchtest.prop.reader import read_design
 from tests.terminals import Ear
 
@@ -41,14 +41,14 @@ class Terminal:
         self.seen = ""
 
     def read_until(self, words: str) -> str:
-        """What is new on the screen up to these words, or up to the end of the program."""
+        """Return the new output up to these words, or up to the end of the program."""
         fresh, end_s = "", time.monotonic() + PATIENCE_S
         while words not in fresh and time.monotonic() < end_s:
             if not select.select([self.master], [], [], 0.5)[0]:
                 continue
             try:
                 fresh += self._ear.read()
-            except OSError:  # Linux says so when the program has gone
+            except OSError:  # Linux reports the end of the program this way
                 break
         self.seen += fresh
         return fresh
@@ -57,7 +57,7 @@ class Terminal:
         os.write(self.master, keys.encode())
 
     def answer(self, answers: Mapping[str, str | list[str]]) -> int:
-        """Answer each question by the words that it holds; Enter to all others."""
+        """Answer the questions that contain the given words; press Enter at all others."""
         left = {
             words: list(said) if isinstance(said, list) else [said]
             for words, said in answers.items()
@@ -67,65 +67,66 @@ class Terminal:
             said = next((said for words, said in left.items() if words in question and said), [""])
             key = said.pop(0)
             if key == INTERRUPT:
-                time.sleep(0.3)  # the question stands before the program waits for its answer
+                time.sleep(0.3)  # the question is printed before the program waits for its answer
             self.type(key if key in (INTERRUPT, END_OF_INPUT) else f"{key}\r")
         assert not any(left.values()), f"never asked: {left}"
         return self.end()
 
     def end(self) -> int:
-        """How the program ended."""
+        """Return the exit code of the program."""
         code = self.process.wait(PATIENCE_S)
         os.close(self.master)
         return code
 
 
-def test_enter_to_every_question_gives_the_usual_file(tmp_path: Path) -> None:
+def test_enter_at_every_question_gives_the_default_file(tmp_path: Path) -> None:
     terminal = Terminal(tmp_path, "tide.toml")
     assert terminal.answer({}) == 0
     assert "Wrote tide.toml." in terminal.seen
     assert main(["new", str(tmp_path / "by-option.toml"), "--yes", "--name", "Tide"]) == 0
     typed, by_option = tmp_path / "tide.toml", tmp_path / "by-option.toml"
     assert typed.read_text("utf-8") == by_option.read_text("utf-8")
-    assert sorted(tmp_path.iterdir()) == [by_option, typed]  # and no half file
+    assert sorted(tmp_path.iterdir()) == [by_option, typed]  # and no partial file
 
 
 WING: dict[str, str | list[str]] = {
     "Name of the design": "Gull wing",
     "Kind of node": "ws2812b-5v",
     "Order of the colours": "rgb",
-    "How many strands": "4",
-    "Nodes in each": "24 18, 18 24",
+    "Number of strands": "4",
+    "Nodes per strand": "24 18, 18 24",
     "Pitch": "33.3",
     "Leads": "8 cm, 40 mm",
     "Wire of the strands": "0.75 mm2",
-    "Way of the data": "1A 2B 4A 3B",
-    "What joins the ends": "own",
+    "Data route": "1A 2B 4A 3B",
+    "Power connections": "own",
     "next bus joins": ["1A 2A 4A", "none"],
     "Copper of the bus": "2 oz x 12.5 mm",
     "Spacing": "1.5 in",
-    "a ring": "yes",
-    "How strands meet it": "12",
-    "Its name": ["root", "left", "right"],
+    "bus a ring": "yes",
+    "Joints of the strands": "12",
+    "Name of the bus": "root",
+    "Name of the feed": ["left", "right"],
     "Next link": ["1B~2B, 5 cm, 20 AWG", "3A~4B, 0", "none"],
-    "How its wires meet": ["soldered", "plugs"],
-    "Rails it joins": ["both", "return"],
-    "How many feeds": "2",
+    "Joints of the link": ["soldered", "plugs"],
+    "Rails that the link joins": ["both", "return"],
+    "Number of feeds": "2",
     "Place of feed": ["root:2", "3B"],
-    "Its volts": ["5", "4.9 V"],
-    "Its fuse": ["5", "none"],
+    "Supply volts": ["5", "4.9 V"],
+    "Fuse of the feed": ["5", "none"],
     "with its holder": "20 mΩ",
-    "Its cable": ["16 AWG", "1.5 mm2"],
+    "Cable of the feed": ["16 AWG", "1.5 mm2"],
     "Length of the cable": ["1.2 m", "1.2 m"],
-    "supply can give": ["10 A", "none"],
-    "cable meets the prop": ["plugs", ""],
+    "Rated current of the supply": ["10 A", "none"],
+    "Joints of the cable": ["plugs", ""],
     "universe": "7",
-    "first channel": "4",
+    "First channel": "4",
     "Units to put": "GW-08..GW-10",
 }  # fmt: skip
 
 
-def test_what_is_typed_is_what_the_file_says(tmp_path: Path) -> None:
-    """The wing below is the same prop, written down by options."""
+def test_typed_answers_give_the_same_design_as_options(tmp_path: Path) -> None:
+    """The options below describe the same prop."""
     terminal = Terminal(tmp_path, "wing.toml")
     assert terminal.answer(WING) == 0, terminal.seen
     assert "On the shelf: GW-08, GW-09, GW-10." in terminal.seen
@@ -152,17 +153,17 @@ def test_what_is_typed_is_what_the_file_says(tmp_path: Path) -> None:
 
 SLIPS = [
     ("Kind of node", "ws2811", 'did you mean "ws2811-5v"?'),
-    ("How many strands", "a dozen", "give a whole number from 1 to 1000"),
-    ("Nodes in each", "30 30", "one for all strands, or 12, one for each"),
+    ("Number of strands", "a dozen", "give a whole number from 1 to 1000"),
+    ("Nodes per strand", "30 30", "one for all strands, or 12, one for each"),
     ("Pitch", "3,3", "with a point, not a comma"),
     ("Wire of the strands", "22", 'write it as "22 AWG"'),
-    ("Way of the data", "1A 2B", "leaves out strand 3, 4, 5"),
-    ("What joins the ends", "glue", "give one of both, A, B"),
+    ("Data route", "1A 2B", "leaves out strand 3, 4, 5"),
+    ("Power connections", "glue", "give one of both, A, B"),
     ("Copper of the bus at the A ends", "2 oz", 'write weight and width of the copper'),
-    ("Its name [crown]", "foot", "given 2 times"),
-    ("How strands meet it", "glued", "give a number from 0 up to 25, in mohm"),
-    ("Place of feed 1", "feet:1", 'no bus is called "feet"; there are foot, crown'),
-    ("Its volts", "12", "to 5.5, in V"),
+    ("Name of the bus [crown]", "foot", "given 2 times"),
+    ("Joints of the strands", "glued", "give a number from 0 up to 25, in mohm"),
+    ("Place of feed 1", "feet:1", 'no bus is called "feet"; choose from foot, crown'),
+    ("Supply volts", "12", "to 5.5, in V"),
     ("universe", "63999", "would run past universe 63999"),
     ("Units to put", "WF-1 WF-1", "names WF-1 twice"),
 ]  # fmt: skip
@@ -170,7 +171,7 @@ SLIPS = [
 
 @pytest.fixture(scope="module")
 def slips(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
-    """The screen of an evening on which each of these questions got a wrong answer first."""
+    """Return the screen after an invalid first answer to each of these questions."""
     terminal = Terminal(tmp_path_factory.mktemp("slips"), "fan.toml")
     assert terminal.answer({question: [wrong, ""] for question, wrong, _ in SLIPS}) == 0
     return terminal.seen.splitlines()
@@ -181,7 +182,7 @@ def test_a_bad_answer_is_explained_and_asked_again(
     slips: list[str], question: str, wrong: str, words: str
 ) -> None:
     (place,) = [n for n, line in enumerate(slips) if question in line and line.endswith(wrong)]
-    assert slips[place + 1].startswith("  Not taken: ")
+    assert slips[place + 1].startswith("  ")
     assert words in slips[place + 1]
     assert slips[place + 2].partition(" [")[0] == slips[place].partition(" [")[0]
 
@@ -195,7 +196,7 @@ def test_control_c_leaves_nothing_behind(tmp_path: Path, question: str) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
-def test_the_end_of_input_says_which_option_would_answer(tmp_path: Path) -> None:
+def test_the_end_of_input_names_the_missing_option(tmp_path: Path) -> None:
     terminal = Terminal(tmp_path, "fan.toml")
     assert terminal.answer({"Pitch": END_OF_INPUT}) == 2
     assert "give --pitch-mm, or --yes" in terminal.seen
@@ -203,20 +204,20 @@ def test_the_end_of_input_says_which_option_would_answer(tmp_path: Path) -> None
 
 
 @pytest.mark.parametrize(("answer", "code"), [("", 2), ("yes", 0)])
-def test_a_file_that_is_there_is_asked_about(tmp_path: Path, answer: str, code: int) -> None:
+def test_overwriting_an_existing_file_is_asked(tmp_path: Path, answer: str, code: int) -> None:
     (tmp_path / "fan.toml").write_text("mine", encoding="utf-8")
     terminal = Terminal(tmp_path, "fan.toml")
-    assert terminal.answer({"fan.toml is there already": answer}) == code
+    assert terminal.answer({"fan.toml exists already": answer}) == code
     kept = (tmp_path / "fan.toml").read_text("utf-8") == "mine"
     assert kept == (code != 0)
-    assert ("How many strands" in terminal.seen) == (code == 0)
+    assert ("Number of strands" in terminal.seen) == (code == 0)
 
 
-def test_more_is_said_and_strands_that_nothing_feeds_get_a_feed(tmp_path: Path) -> None:
+def test_help_is_printed_and_unfed_strands_get_a_feed(tmp_path: Path) -> None:
     terminal = Terminal(tmp_path, "fan.toml", "--strands", "2", "--joins", "none")
     kind = ["?", "sk6812-rgbw-5v"]
-    assert terminal.answer({"Kind of node": kind, "How many feeds": "1"}) == 0
+    assert terminal.answer({"Kind of node": kind, "Number of feeds": "1"}) == 0
     assert "one LED per colour and one white" in terminal.seen
     assert read_design(tmp_path / "fan.toml").node.channels == 4
-    assert "No copper leads to strand 2 yet: one more feed." in terminal.seen
+    assert "Strand 2 has no supply yet: one more feed." in terminal.seen
     assert [str(feed.at) for feed in read_design(tmp_path / "fan.toml").feeds] == ["1A", "2A"]

@@ -13,7 +13,7 @@ import socket, sys
 from uuid import uuid4
 import numpy as np
 from benchtest.drive.driver import Target
-from benchtest.drive.e131.driver import E131Driver, Sender
+from benchtest.drive.e131.driver import E131Driver, SourceSettings
 from benchtest.prop.reader import parse_design
 
 design = parse_design(open(sys.argv[1]).read(), "prop")
@@ -26,7 +26,7 @@ for universe in (1, 2, 3):
     ear.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, group)
     ear.settimeout(5.0)
     ears[universe] = ear
-driver = E131Driver(design, Target("e131"), Sender(uuid4(), interface="127.0.0.1"))
+driver = E131Driver(design, Target("e131"), SourceSettings(uuid4(), interface="127.0.0.1"))
 print(driver.open().where)
 driver.show(np.full((design.node_count, 3), 7, dtype=np.uint8))
 driver.close()
@@ -111,7 +111,7 @@ from uuid import uuid4
 import numpy as np
 from benchtest.drive.driver import Target
 from benchtest.drive.frame_clock import FrameClock
-from benchtest.drive.e131.driver import E131Driver, Sender
+from benchtest.drive.e131.driver import E131Driver, SourceSettings
 from benchtest.prop.reader import parse_design
 
 def until(true):
@@ -121,7 +121,7 @@ def until(true):
         time.sleep(0.02)
 
 design = parse_design(open(sys.argv[1]).read(), "prop")
-driver = E131Driver(design, Target("e131"), Sender(uuid4()))
+driver = E131Driver(design, Target("e131"), SourceSettings(uuid4()))
 with FrameClock(driver, design.node_count, 3).start() as clock:
     until(lambda: clock.status().packets > 9)
     assert clock.status().trouble is None

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from benchtest.circuit.predict import predict
+from benchtest.circuit.prediction import predict
 from benchtest.cli.main import main
 from benchtest.diagnosis import Engine
 from benchtest.evidence.meter import DEFAULT_METER
