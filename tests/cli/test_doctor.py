@@ -281,7 +281,8 @@ def test_a_port_of_another_group_has_the_remedy_to_join_it(tmp_path: Path) -> No
     port.chmod(0o060)
     code = (
         "import sys; from benchtest.drive.serial_permissions import *\n"
-        "rights = rights_to(sys.argv[1]); print(rights.may_open, remedy('/dev/ttyUSB0', rights))"
+        "rights = port_permission(sys.argv[1])\n"
+        "print(rights.may_open, permission_remedy('/dev/ttyUSB0', rights))"
     )
     words = ["unshare", "--map-user=1000", "--map-group=20", sys.executable, "-c", code, str(port)]
     said = subprocess.run(words, capture_output=True, text=True, check=True).stdout

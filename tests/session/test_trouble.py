@@ -106,7 +106,7 @@ from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
 from benchtest.session.session import Session
-from benchtest.session.stand import Stand
+from benchtest.session.workbench.workbench import Workbench
 from benchtest.virtual.e131_receiver import E131Receiver
 from tests.props import SMALL_FAN
 from tests.session.conftest import record_passed_checks

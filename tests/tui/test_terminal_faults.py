@@ -213,8 +213,8 @@ def test_no_room_for_temporary_files_is_said_and_the_unit_opens_once_there_is(
 UNFORESEEN = """
 import sys
 from benchtest.cli.main import main
-from benchtest.session.stand import Stand
-Stand.toggle_dark = lambda self: 1 / 0
+from benchtest.session.workbench.workbench import Workbench
+Workbench.toggle_dark = lambda self: 1 / 0
 sys.exit(main(sys.argv[1:]))
 """
 
