@@ -38,6 +38,9 @@ MOST_FALL_V = 0.5
 """The farthest a falling prop moves in one step. [V]"""
 FALLEN_V = 1e-3
 """Steps below which it has all but settled and needs damping no more. [V]"""
+STILL_A = 1e-8
+"""Or when no point is left with more current than this: copper that only a data line holds, without
+a node that draws, drifts for ever on the last digits. [A]"""
 LEAST_DAMPING_S = 1e-7
 """Damping below this is none. [S]"""
 
@@ -162,6 +165,10 @@ class _Newton:
             moved_v = float(np.abs(step).max(initial=0.0))
             if moved_v < SETTLED_V and damping_s == 0.0:
                 return OperatingPoint(x + step, loads, factor)
+            if moved_v < FALLEN_V and np.abs(residual_a).max(initial=0.0) < STILL_A:
+                here = self._factor(stand)
+                if here.definite:
+                    return OperatingPoint(x, loads, here)
             x = x + step * min(1.0, MOST_FALL_V / max(moved_v, SETTLED_V))
         raise self._unsettled(moved_v)
 

@@ -132,7 +132,12 @@ class Footings:
         self._made: dict[tuple[Part, ...], View] = {(): plain}
         self.budget = case.budget
         lit_sets = {one.lit for one in case.readings} | {one.lit for one in case.marks}
-        self._units = footing_units(views.design, len(lit_sets), len(case.readings))
+        read = {one.lit for one in case.readings}
+        self._units = footing_units(views.design, len(read), len(case.readings))
+        self._look_units = footing_units(views.design, len(lit_sets), len(case.readings))
+        self._look_units -= self._units
+        self.budget.take(("footing", ()), 0)  # it is there
+        self.budget.take(("looks", ()), 0)
         self._most = MOST_FOOTINGS_LARGE if plain.responses.is_large else MOST_FOOTINGS
 
     def __call__(self, parts: tuple[Part, ...], *, forced: bool = False) -> View:
@@ -145,12 +150,31 @@ class Footings:
         Raises:
             BudgetSpent: it is optional and does not fit the budget.
         """
+        if forced:
+            self.budget.take(("footing", parts), self._units)
+            self.budget.take(("looks", parts), self._look_units)
+            return self._view(parts)
+        view = self.read(parts)
+        if not self.budget.takes((("looks", parts),), self._look_units):
+            raise BudgetSpent
+        return view
+
+    def read(self, parts: tuple[Part, ...]) -> View:
+        """Return the same for its readings alone: marks under other lit sets are not charged.
+
+        Args:
+            parts: the faults.
+
+        Raises:
+            BudgetSpent: it does not fit the budget.
+        """
+        if not self.budget.takes((("footing", parts),), self._units):
+            raise BudgetSpent
+        return self._view(parts)
+
+    def _view(self, parts: tuple[Part, ...]) -> View:
         view = self._made.pop(parts, None)
         if view is None:
-            if forced:
-                self.budget.take(("footing", parts), self._units)
-            elif not self.budget.takes((("footing", parts),), self._units):
-                raise BudgetSpent
             memory = None if self._past is None else self._past.on(parts)
             view = self._views.of(self._case, parts, self._plain.best_so_far, memory)
         self._made[parts] = view

@@ -2,13 +2,19 @@
 
 All pairs at all resistances would be a million circuits. Instead the likeliest single faults are
 taken for given in turn and every other fault is weighed on top of each; then the resistances of
-those that explain most are fitted to each other, one after the other, until none moves.
+those that explain most are fitted together. A fit costs a few circuits, and only the best
+combinations are weighed at every resistance of each of their joints.
+
+The two joints of one strand end are alike to any reading between the rails. Such twins are tried
+once, and each combination then stands for those with one twin in place of the other.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from itertools import product
 from typing import Protocol
 
 import numpy as np
@@ -30,6 +36,9 @@ class Look(Protocol):
 
     def __call__(self, parts: tuple[Part, ...], *, forced: bool = False) -> View: ...
 
+    def read(self, parts: tuple[Part, ...]) -> View:
+        """Return the same for its readings alone, which costs less."""
+
 
 MOST_TOGETHER = 3
 """Faults at once that are tried at the most."""
@@ -37,14 +46,32 @@ ANCHORS = 3
 """Likeliest explanations on top of which further faults are weighed."""
 FITTED = 2
 """Further faults on each of them whose resistances are fitted."""
-ROUNDS, STEPS = 2, 6
+RESERVED = 0.3
+"""Share of what the budget leaves to combinations that is kept for one fault more, as long as no
+combination explains the evidence."""
+EXCHANGE_SHARE = 0.4
+"""Share of that which stays while another fault is tried in place of one of the best ones."""
+WEIGHED = 3
+"""Combinations that are weighed at every resistance of each of their joints, at most."""
+WORTH_FITTING_LOG = 15.0
+"""Combinations whose estimated weight is so far below the best that was fitted are not fitted: an
+estimate is vague, and so rather too high."""
+WORTH_WEIGHING_LOG = 30.0
+"""Combinations whose logarithm of weight is so far below the best are only fitted."""
+ROUNDS, STEPS = 2, 8
 """Times that resistances are fitted one by one, and all at once, at the most."""
+STEP_SHARES = (1.0, 0.5, 0.2)
+"""Shares of a step that are tried, one after the other."""
+NEAR_OPEN = 20
+"""Steps of the grid below its end from which a joint may as well be open: a factor of 3."""
 LEAST_PRECISION = 0.25
 """Of the logarithm of a resistance before evidence: it is somewhere in the grid."""
 SURE = 0.8
 """Probability from which a fault is taken for given in choosing the next reading."""
 KEPT_LOG = 12.0
 """Explanations whose logarithm of weight is so far below the best are dropped."""
+TWIN_V = 1e-6
+"""Difference up to which what two joints do to a reading is the same. [V]"""
 
 
 @dataclass(frozen=True)
@@ -63,37 +90,183 @@ class Together:
     log_weight: float
     grids: Mapping[str, FloatArray]
 
+
+class Twins:
+    """Joints that the evidence cannot tell from each other.
+
+    Of one place + and -, at every resistance; open, also the + joint of a feed and its fuse.
+    """
+
+    def __init__(self, plain: View) -> None:
+        """Compare what the joints of every place do to all readings.
+
+        Args:
+            plain: the evidence with nothing taken for given.
+        """
+        self._plain = plain
+        joints = plain.responses.space.joints
+        self._place_of = {joint.name: place for place, joint in enumerate(joints)}
+        self.fuses = {joint.name for joint in joints if joint.is_fuse}
+        self._shown = None if plain.weigher is None else plain.weigher.about()
+        memory = plain.memory
+        self._then = None if memory is None else memory.joints(plain.responses.space)
+        self._twins: dict[str, tuple[str, ...]] = {}
+        self._open_twins: dict[str, tuple[str, ...]] = {}
+        names = set(self._place_of)
+        for name in names - self.fuses:
+            stem = name[:-1]
+            other = f"{stem}{'-' if name.endswith('+') else '+'}"
+            found = [other] if self._is_twin(name, other, slice(0, GRID)) else []
+            self._twins[name] = tuple(found)
+            if stem in self.fuses and self._is_twin(f"{stem}+", stem, slice(GRID, None)):
+                found.append(stem)
+            self._open_twins[name] = tuple(found)
+            if stem in self.fuses and stem in found:
+                self._open_twins[stem] = tuple(sorted({name, *found} - {stem}))
+
+    def _is_twin(self, name: str, other: str, columns: slice) -> bool:
+        """Return whether two joints do the same to all readings, also to those before repairs."""
+        one, two = self._place_of.get(name), self._place_of.get(other)
+        if one is None or two is None:
+            return False
+        shown, then = self._shown, self._then
+        if shown is not None:
+            apart_v = np.abs(shown[one, columns] - shown[two, columns])
+            if apart_v.max(initial=0.0) > TWIN_V:
+                return False
+        return then is None or bool(np.allclose(then[one, columns], then[two, columns]))
+
+    def key(self, parts: Iterable[Part]) -> tuple[tuple[str, str], ...]:
+        """Return what combinations have in common that are one but for twins and their order."""
+        return tuple(sorted(self._alike(part) for part in parts))
+
+    def distinct(self, parts: Iterable[Part]) -> list[Part]:
+        """Return faults without those that are a twin of an earlier one."""
+        found: dict[tuple[str, str], Part] = {}
+        for part in parts:
+            found.setdefault(self._alike(part), part)
+        return list(found.values())
+
+    def variants(self, parts: tuple[Part, ...]) -> list[tuple[Part, ...]]:
+        """Return a combination, and those with twins in place of its joints."""
+        ways = [[part, *(replace(part, where=twin) for twin in self._of(part))] for part in parts]
+        found: dict[frozenset[tuple[str, int]], tuple[Part, ...]] = {}
+        for way in product(*ways):
+            if len({(part.where, part.chain) for part in way}) == len(way):
+                key = frozenset(
+                    (part.where, part.column if part.chain < 0 else part.chain) for part in way
+                )
+                found.setdefault(key, tuple(way))
+        return list(found.values())
+
+    def _of(self, part: Part) -> tuple[str, ...]:
+        if part.chain >= 0:
+            return ()
+        twins = self._open_twins if part.kind == "open" else self._twins
+        return twins.get(part.where, ())
+
+    def _alike(self, part: Part) -> tuple[str, str]:
+        if part.chain >= 0:
+            return part.where, part.kind
+        return min(part.where, *self._of(part)) if self._of(part) else part.where, "joint"
+
+
+class _Found:
+    """Combinations found so far, the better one of those that are one but for twins."""
+
+    def __init__(self, twins: Twins) -> None:
+        self._twins = twins
+        self.rows: dict[tuple[tuple[str, str], ...], Together] = {}
+
+    def add(self, more: Iterable[Together]) -> None:
+        """Keep combinations."""
+        for one in more:
+            key = self._twins.key(one.parts)
+            if key not in self.rows or one.log_weight > self.rows[key].log_weight:
+                self.rows[key] = one
+
     @property
-    def key(self) -> frozenset[tuple[str, str]]:
-        """Two orders of the same faults are one explanation."""
-        return frozenset((p.where, "joint" if p.chain < 0 else p.kind) for p in self.parts)
+    def best(self) -> Together | None:
+        """The likeliest; None where there is none."""
+        ranked = _ranked(list(self.rows.values()))
+        return ranked[0] if ranked else None
 
 
 def together(look: Look) -> list[Together]:
     """Explanations of two faults and more, likeliest first.
 
-    May spend what the budget leaves to its stage: first on what each of the likeliest single
-    faults leaves unexplained, then on fitting the likeliest combinations.
+    May spend what the budget leaves to its stage: on what each of the likeliest single faults
+    leaves unexplained, on fitting the likeliest combinations, on the same with one fault more, and
+    on weighing the best of them in full.
 
     Args:
         look: the evidence on the footing of any faults.
     """
-    found: dict[frozenset[tuple[str, str]], Together] = {}
     plain = look((), forced=True)
-    footings = [part for _, part in plain.likeliest if plain.is_footing(part)][:ANCHORS]
-    known = {(part.where, part.kind) for part in footings}
-    footings += [part for part in partly(plain) if (part.where, part.kind) not in known]
+    twins = Twins(plain)
+    footings = twins.distinct(part for _, part in plain.likeliest if plain.is_footing(part))
+    footings = twins.distinct([*footings[:ANCHORS], *partly(plain)])
     anchors = [one for part in footings if (one := _alone(look, part)) is not None]
-    for _ in range(MOST_TOGETHER - 1):
-        more: dict[frozenset[tuple[str, str]], Together] = {}
-        for one in _on_top_of_all(look, anchors):
-            if one.key not in more or one.log_weight > more[one.key].log_weight:
-                more[one.key] = one
-        found |= more
-        anchors = _ranked(list(more.values()))[:ANCHORS]
+    found = _Found(twins)
+    for count in range(2, MOST_TOGETHER + 1):
+        kept_back = 0.0 if count == MOST_TOGETHER else RESERVED * look.budget.left
+        more = _Found(twins)
+        more.add(_on_top_of_all(look, anchors, twins, kept_back))
+        if (best := more.best) is not None and not _is_explained(look, best.parts):
+            more.add(_exchanged_faults(look, best, twins, EXCHANGE_SHARE * kept_back))
+        best = more.best
+        if look.budget.left > kept_back and best and not _is_explained(look, best.parts):
+            more.add(_refitted(look, best))
+        found.add(more.rows.values())
+        anchors = _ranked(list(more.rows.values()))[:ANCHORS]
         if not anchors or _is_explained(look, anchors[0].parts):
             break
-    return _ranked(list(found.values()))
+    rows = _weighed(look, _ranked(list(found.rows.values())))
+    return _ranked(_with_twins(look, twins, rows))
+
+
+def _weighed(look: Look, rows: list[Together]) -> list[Together]:
+    """Return combinations, the best of them weighed at every resistance of each of their joints.
+
+    What is left of the budget bounds it; the others stay as they were fitted.
+    """
+    found = list(rows)
+    for place, one in enumerate(rows[:WEIGHED]):
+        if one.log_weight < rows[0].log_weight - WORTH_WEIGHING_LOG:
+            break
+        try:
+            better = _in_full(look, one.parts)
+        except BudgetSpent:
+            break
+        found[place] = one if better is None else better
+    return found
+
+
+def _with_twins(look: Look, twins: Twins, rows: Sequence[Together]) -> list[Together]:
+    """Return combinations, and those with twins in place of their joints."""
+    found = []
+    for one in rows:
+        for parts in twins.variants(one.parts):
+            found.append(one if parts == one.parts else _exchanged(look, one, parts))
+    return found
+
+
+def _exchanged(look: Look, one: Together, parts: tuple[Part, ...]) -> Together:
+    """Return a combination with twins in place of some joints.
+
+    With one of them open, what data lines feed its copper differs from rail to rail.
+    """
+    grids, more = {}, 0.0
+    for old, part in zip(one.parts, parts, strict=True):
+        if old.where in one.grids:
+            grids[part.where] = one.grids[old.where]
+        if old != part:
+            more += look(()).odds_at(part) - look(()).odds_at(old)
+    log_weight = one.log_weight + more
+    if any(part.kind == "open" for part in parts):
+        with suppress(BudgetSpent):
+            log_weight += look(parts).healthy - look(one.parts).healthy
+    return Together(parts, one.room + more, log_weight, grids)
 
 
 def _is_explained(look: Look, parts: tuple[Part, ...]) -> bool:
@@ -124,34 +297,41 @@ def _alone(look: Look, part: Part) -> Together | None:
     return Together((part,), room, room + likelihood, {part.where: shares_of(row)})
 
 
-def _on_top_of_all(look: Look, anchors: list[Together]) -> list[Together]:
+def _on_top_of_all(
+    look: Look, anchors: list[Together], twins: Twins, kept_back: float
+) -> list[Together]:
     """Every further fault on top of each anchor; the likeliest of each anchor fitted.
 
     Combinations are fitted in the order of their estimated weight, for the budget may not reach
     all of them.
+
+    Args:
+        look: the evidence on the footing of any faults.
+        anchors: what is taken for given in turn.
+        twins: joints that the evidence cannot tell from each other.
+        kept_back: units of the budget to leave while nothing fitted explains the evidence.
     """
     estimates: list[list[Together]] = []
     asked: list[tuple[float, int, int]] = []
     for of, anchor in enumerate(anchors):
-        if not look.budget.left:
+        if look.budget.left <= kept_back:
             break
         try:
             promising = look(anchor.parts).promising
         except BudgetSpent:
             break
-        room, rows = anchor.room + ONE_MORE_LOG, []
-        for rank, (promise, weight, part) in enumerate(promising):
+        room = anchor.room + ONE_MORE_LOG
+        rows: list[Together] = []
+        several = set(twins.distinct(part for *_, part in promising))
+        for promise, weight, part in promising:
+            if part not in several:
+                continue
             parts = (*anchor.parts, part)
+            if len(rows) < FITTED:
+                asked.append((-round(promise + room, 9), of, len(rows)))
             rows.append(Together(parts, room, weight + room, _grids_of(anchor, part)))
-            if rank < FITTED:
-                asked.append((-round(promise + room, 9), of, rank))
         estimates.append(rows)
-    fitted: dict[tuple[int, int], Together | None] = {}
-    for _, of, rank in sorted(asked):
-        try:
-            fitted[of, rank] = _fitted(look, estimates[of][rank].parts)
-        except BudgetSpent:
-            break
+    fitted = _fits(look, estimates, asked, twins, kept_back)
     found: list[Together] = []
     for of, rows in enumerate(estimates):
         mine = [one for place in range(FITTED) if (one := fitted.get((of, place))) is not None]
@@ -167,6 +347,60 @@ def _on_top_of_all(look: Look, anchors: list[Together]) -> list[Together]:
     return found
 
 
+def _exchanged_faults(look: Look, best: Together, twins: Twins, kept_back: float) -> list[Together]:
+    """Return combinations like the best one with another fault in place of one of its faults.
+
+    A single fault is fitted to what two of them did; with one of two fitted well, the other one
+    ranks better.
+
+    Args:
+        look: the evidence on the footing of any faults.
+        best: the combination.
+        twins: joints that the evidence cannot tell from each other.
+        kept_back: see `_on_top_of_all`.
+    """
+    found: list[Together] = []
+    for part in best.parts:
+        others = tuple(other for other in best.parts if other.where != part.where)
+        room = sum(look(()).odds_at(other) for other in others)
+        anchor = Together(others, room + (len(others) - 1) * ONE_MORE_LOG, 0.0, best.grids)
+        found += _on_top_of_all(look, [anchor], twins, kept_back)
+    return found
+
+
+def _fits(
+    look: Look,
+    estimates: Sequence[Sequence[Together]],
+    asked: Sequence[tuple[float, int, int]],
+    twins: Twins,
+    kept_back: float,
+) -> dict[tuple[int, int], Together | None]:
+    """Return fitted combinations by anchor and rank, as far as the budget reaches.
+
+    The same faults on top of another anchor are fitted once.
+    """
+    fitted: dict[tuple[int, int], Together | None] = {}
+    by_key: dict[tuple[tuple[str, str], ...], Together | None] = {}
+    is_explained, most = False, -np.inf
+    for promise, of, rank in sorted(asked):
+        parts = estimates[of][rank].parts
+        key = twins.key(parts)
+        if key not in by_key:
+            if -promise < most - WORTH_FITTING_LOG:
+                break
+            if look.budget.left <= kept_back and not is_explained:
+                break
+            try:
+                made = by_key[key] = _fitted(look, parts, twins)
+            except BudgetSpent:
+                break
+            if made is not None:
+                is_explained |= _is_explained(look, made.parts)
+                most = max(most, made.log_weight)
+        fitted[of, rank] = by_key[key]
+    return fitted
+
+
 def _grids_of(anchor: Together, part: Part) -> dict[str, FloatArray]:
     """What is known of each one's resistance where the last was not fitted."""
     if part.chain >= 0:
@@ -176,8 +410,111 @@ def _grids_of(anchor: Together, part: Part) -> dict[str, FloatArray]:
     return {**anchor.grids, part.where: grid}
 
 
-def _fitted(look: Look, parts: tuple[Part, ...]) -> Together | None:
+def _fitted(look: Look, parts: tuple[Part, ...], twins: Twins) -> Together | None:
     """Joints among some faults, their resistances fitted to each other.
+
+    How well other resistances do is taken from the slope of the readings; without readings they
+    are weighed in full.
+
+    None where one of them cuts another off, so that it has no current to show itself by.
+    """
+    if look(()).weigher is None or all(part.chain >= 0 for part in parts):
+        return _in_full(look, parts)
+    starts = tuple(
+        part.at(GRID - 1) if part.kind == "open" and part.where not in twins.fuses else part
+        for part in parts
+    )
+    return _best_open(look, _all_at_once(look, starts))
+
+
+def _refitted(look: Look, one: Together) -> list[Together]:
+    """Return a combination fitted one joint after the other, each at every resistance.
+
+    A slope leads nowhere where nodes collapse. Empty where that changes nothing.
+    """
+    try:
+        moved = _one_by_one(look, one.parts)
+        if moved is None or moved == one.parts:
+            return []
+        made = _best_open(look, _all_at_once(look, moved))
+    except BudgetSpent:
+        return []
+    return [] if made is None else [made]
+
+
+def _best_open(look: Look, parts: tuple[Part, ...]) -> Together | None:
+    """Return a combination, or the same with its largest resistances open where that is better.
+
+    None where one of them cuts another off.
+    """
+    found: Together | None = None
+    for tried in _maybe_open(parts):
+        if not _carry(look, tried):
+            continue
+        made = _by_slope(look, tried)
+        if found is None or made.log_weight > found.log_weight:
+            found = made
+    return found
+
+
+def _maybe_open(parts: tuple[Part, ...]) -> list[tuple[Part, ...]]:
+    """Return a combination, and those with one or all of its largest resistances open instead."""
+    large = [
+        place
+        for place, part in enumerate(parts)
+        if part.chain < 0 and GRID - NEAR_OPEN <= part.column < GRID
+    ]
+    ways = [[place] for place in large] + ([large] if len(large) > 1 else [])
+    return [
+        parts,
+        *(
+            tuple(part.at(GRID) if place in way else part for place, part in enumerate(parts))
+            for way in ways
+        ),
+    ]
+
+
+def _carry(look: Look, parts: tuple[Part, ...]) -> bool:
+    """Return whether no open joint of a combination cuts off another one of it."""
+    is_open = [part for part in parts if part.kind == "open"]
+    if not is_open:
+        return True
+    joints = [part for part in parts if part.chain < 0]
+    return all(_others(look, parts, part).carries(part.where) for part in joints)
+
+
+def _by_slope(look: Look, parts: tuple[Part, ...]) -> Together:
+    """Return the weight of a combination, with what its resistances may be by Laplace's rule."""
+    view, plain = look(parts), look((), forced=True)
+    precision, _ = _normal_equations(view, parts)
+    names = _resistive(parts)
+    inverse = np.linalg.inv(precision) if names else precision
+    room = (len(parts) - 1) * ONE_MORE_LOG + sum(plain.odds_at(part) for part in parts)
+    room += float(_widths(np.diag(precision)).sum()) + _slant(precision)
+    variance = dict(zip(names, np.diag(inverse).tolist(), strict=True))
+    grids = {
+        part.where: _grid_about(part.column, variance.get(part.where, 0.0))
+        for part in parts
+        if part.chain < 0
+    }
+    return Together(parts, room, room + view.healthy, grids)
+
+
+def _widths(precision: FloatArray) -> FloatArray:
+    """Return the logarithm of how many steps of the grid do as well as the best, (joints,)."""
+    steps = np.sqrt(2.0 * np.pi / precision) / STEP_LOG
+    return np.asarray(np.log(np.clip(steps, 1.0, GRID)))
+
+
+def _grid_about(column: int, variance: float) -> FloatArray:
+    """Return shares of the grid for a logarithm with a mean and variance, shape (COLUMNS,)."""
+    grid = np.zeros(COLUMNS)
+    grid[column] = 1.0
+    return grid if column == GRID else _blurred(grid, variance)
+
+
+def _in_full(look: Look, parts: tuple[Part, ...]) -> Together | None:
+    """Weigh a combination at every resistance of each of its joints.
 
     None where one of them cuts another off, so that it has no current to show itself by.
     """
@@ -185,10 +522,12 @@ def _fitted(look: Look, parts: tuple[Part, ...]) -> Together | None:
     if found is None:
         return None
     found = _all_at_once(look, found)
+    if look(found).healthy < look(parts).healthy:
+        found = parts  # between the resistances that were solved a row is an estimate
     rows: dict[str, FloatArray] = {}
     for part in found:
         if part.chain < 0:
-            rows[part.where] = _others(look, found, part).row(part.where)
+            rows[part.where] = _row(look, found, part)
     plain = look((), forced=True)
     room = (len(found) - 1) * ONE_MORE_LOG + sum(plain.odds_at(part) for part in found)
     precision, _ = _normal_equations(look(found), found)
@@ -197,6 +536,14 @@ def _fitted(look: Look, parts: tuple[Part, ...]) -> Together | None:
     wider = dict(zip(names, _hidden_variance(precision), strict=True))
     grids = {w: _blurred(shares_of(row), wider.get(w, 0.0)) for w, row in rows.items()}
     return Together(found, room, room + look(found).healthy, grids)
+
+
+def _row(look: Look, parts: tuple[Part, ...], part: Part) -> FloatArray:
+    """Return `View.row` of one of several faults, with what is known at its own resistance."""
+    view = _others(look, parts, part)
+    row = view.row(part.where).copy()
+    row[part.column] = look(parts).healthy + view.odds_at(part)
+    return row
 
 
 def _others(look: Look, parts: tuple[Part, ...], part: Part) -> View:
@@ -214,7 +561,7 @@ def _one_by_one(look: Look, parts: tuple[Part, ...]) -> tuple[Part, ...] | None:
             view = _others(look, fitted, part)
             if not view.carries(part.where):
                 return None
-            best = part.at(int(view.row(part.where).argmax()))
+            best = part.at(int(_row(look, fitted, part).argmax()))
             fitted = tuple(best if other.where == part.where else other for other in fitted)
         if fitted == before:
             break
@@ -228,19 +575,31 @@ def _all_at_once(look: Look, parts: tuple[Part, ...]) -> tuple[Part, ...]:
     runs through both is not known well.
     """
     best = parts
-    for _ in range(STEPS):
-        view = look(best)
-        precision, pull = _normal_equations(view, best)
-        if not len(pull):
-            return best
-        step = np.clip(np.linalg.solve(precision, pull), -1.0, 1.0) / STEP_LOG
-        tried = _moved(best, step)
-        if tried == best or look(tried).healthy <= view.healthy:
-            tried = _moved(best, step / 2.0)
-        if tried == best or look(tried).healthy <= view.healthy:
-            return best
-        best = tried
+    if not _resistive(parts):
+        return best
+    with suppress(BudgetSpent):  # then it is as near as the budget reaches
+        for _ in range(STEPS):
+            view = look.read(best)
+            if view.weigher is None:
+                return best
+            precision, pull = _normal_equations(view, best)
+            now = view.weigher.healthy()
+            step = np.clip(np.linalg.solve(precision, pull), -1.0, 1.0) / STEP_LOG
+            for share in STEP_SHARES:
+                tried = _moved(best, share * step)
+                if tried != best and _read_log(look, tried) > now:
+                    break
+            else:
+                return best
+            best = tried
     return best
+
+
+def _read_log(look: Look, parts: tuple[Part, ...]) -> float:
+    """Return the logarithm of the readings' likelihood with some faults and nothing more."""
+    weigher = look.read(parts).weigher
+    assert weigher is not None
+    return weigher.healthy()
 
 
 def _moved(parts: tuple[Part, ...], steps: FloatArray) -> tuple[Part, ...]:
