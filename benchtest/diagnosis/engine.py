@@ -59,7 +59,6 @@ from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.readings import Reading
 from benchtest.evidence.rounding import infer_rounding_steps
 from benchtest.prop.design import Design, Probe
-from benchtest.prop.lit_set import LitSet
 
 LEAST_SHOWN = 1e-3
 """Suspects with less probability are not listed."""
@@ -286,28 +285,6 @@ class Engine:
             unexplained=inference.odd,
             explained=inference.is_explained,
         )
-
-    def quick_next(
-        self, finding: Finding, taken: Sequence[Reading] = ()
-    ) -> tuple[LitSet, Probe] | None:
-        """Return a sensible next reading at once, while the finding with the last one is under way.
-
-        It is the best of the last plan's candidates that was not taken since.
-
-        Args:
-            finding: without the last readings.
-            taken: readings since that finding.
-
-        Returns:
-            None where that plan had no other candidate.
-        """
-        gone = {(reading.lit, reading.probe.points) for reading in taken}
-        ask = finding.next
-        planned = [] if ask.lit is None or ask.probe is None else [(ask.lit, ask.probe)]
-        for lit, probe in (*planned, *ask.runners_up):
-            if (lit, probe.points) not in gone and self.permitted(lit):
-                return lit, probe
-        return None
 
     def _from_reels(
         self, belief: Belief, plain: View, before: tuple[Before, ...]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
 
@@ -9,7 +10,7 @@ from benchtest.diagnosis.model.faults import FaultKind
 from benchtest.diagnosis.planning.cost import leads_after, reading_effort
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
-from benchtest.prop.design import Design, Probe
+from benchtest.prop.design import Design, Point, Probe
 from benchtest.prop.lit_set import LitSet
 
 MOST_MARKS = 4
@@ -84,9 +85,29 @@ class NextReading:
     None. Where it is None and nothing is settled, no reading would decide: a look or a repair
     would."""
     runners_up: tuple[tuple[LitSet, Probe], ...] = ()
-    """Readings that were nearly as good, the best first; see `Engine.quick_next`."""
+    """Readings that would tell nearly as much, the best first."""
     before_repair: bool = False
     """True for the drop across the likeliest suspect, which is read before a repair."""
+
+    @property
+    def planned(self) -> tuple[tuple[LitSet, Probe], ...]:
+        """This reading and its runners-up."""
+        own = () if self.lit is None or self.probe is None else ((self.lit, self.probe),)
+        return (*own, *self.runners_up)
+
+    def after(
+        self, taken: Collection[tuple[LitSet, frozenset[Point]]]
+    ) -> tuple[LitSet, Probe] | None:
+        """Return a sensible reading at once, while the finding with the last one is worked out.
+
+        Args:
+            taken: lit set and points of each reading that is not to be asked for.
+
+        Returns:
+            The best of this plan that is not among them; None without one.
+        """
+        rest = (ask for ask in self.planned if (ask[0], ask[1].points) not in taken)
+        return next(rest, None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,6 +58,7 @@ class BenchScreen(BenchView):
         if self.workbench.entry.unit and sign in "0123456789-.":
             event.stop()
             event.prevent_default()
+            self.workbench.active.note_entry(begun=True)
             self.query_one(Ask).type(sign)
         elif self.query_one(Ask).is_open:
             return
@@ -66,6 +67,7 @@ class BenchScreen(BenchView):
             self.action_repair(int(sign) - 1)
 
     def on_ask_typing(self, message: Ask.Typing) -> None:
+        self.workbench.active.note_entry(begun=bool(message.text))
         self._draw_typed(message.text)
 
     def on_ask_doubted(self, message: Ask.Doubted) -> None:
@@ -189,6 +191,7 @@ class BenchScreen(BenchView):
         self.query_one(Ask).open_entry()
 
     def action_meter(self) -> None:
+        self.workbench.active.note_entry(begun=True)
         self.say(f"reading the {self.workbench.source.name} …")
         self.draw()
         self.read_meter()
@@ -368,6 +371,8 @@ class BenchScreen(BenchView):
         """Out of the field; else out of what was chosen; else back to the shelf."""
         if self.query_one(Ask).is_open:
             self.query_one(Ask).close_entry()
+            self.workbench.active.note_entry(begun=False)
+            self.draw() if self.workbench.light.put_out else self.go()
         elif self.workbench.active.overrides.any:
             self._do(self.workbench.drop_overrides)
         else:

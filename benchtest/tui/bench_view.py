@@ -35,6 +35,8 @@ from benchtest.tui.words import FIELD_UNITS, TASKS, UNITS
 from benchtest.virtual.observer import Observation
 
 REDRAW_S = 0.1
+MEANWHILE_S = 0.2
+"""Time that a finding may take before the next reading is asked for without it."""
 LOOK_S = 0.3
 DEAF_S = 0.7
 """Keys that were typed while the program stood still come at once, and are no answer. [s]"""
@@ -362,10 +364,21 @@ class BenchView(OnceScreen[Leaving]):
     def go(self) -> None:
         """Light what is advised, think where that is needed, and draw."""
         self._tried(self.workbench.light_advice)
-        if self.workbench.advice.task == "think" and not self.thinking:
-            self.thinking = True
-            self.think()
+        if self.workbench.active.awaits_finding:
+            if not self.thinking:
+                self.thinking = True
+                self.think()
+            self.set_timer(MEANWHILE_S, self._ask_meanwhile)
         self.draw()
+
+    def _ask_meanwhile(self) -> None:
+        """Ask for the next reading that is sensible anyway where a finding takes its time."""
+        workbench = self.workbench
+        dark = workbench.light.put_out or workbench.clock.held is not None
+        if dark or not self.is_complete:  # fingers may be on the prop
+            return
+        if workbench.active.ask_meanwhile():
+            self.go()
 
     @work(thread=True, exclusive=True, group="think", exit_on_error=False)
     def think(self) -> None:
@@ -405,6 +418,8 @@ class BenchView(OnceScreen[Leaving]):
         self.draw()
 
     def on_bench_view_failed(self, message: Failed) -> None:
+        is_open = self.is_complete and self.query_one(Ask).is_open
+        self.workbench.active.note_entry(begun=is_open)
         self.say(message.words)
         self.draw()
 

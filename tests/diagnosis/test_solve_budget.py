@@ -97,17 +97,16 @@ def test_a_table_of_hundreds_names_the_joint_for_the_cost_of_one_finding(
     assert MOST_WEIGHED < 300
 
 
-def test_the_runner_up_of_the_last_plan_is_asked_while_a_finding_is_under_way(
-    fan: Design, fan_engine: Engine
+def test_a_plan_has_runners_up_for_while_the_next_finding_is_worked_out(
+    fan_engine: Engine,
 ) -> None:
-    bench = Bench(fan, {"4A+": 0.4}, 2)
     finding = fan_engine.diagnose()
     ask = finding.next
     assert ask.lit is not None
     assert ask.probe is not None
-    assert fan_engine.quick_next(finding) == (ask.lit, ask.probe)
-    taken = bench.read(ask.lit, ask.probe)
-    assert fan_engine.quick_next(finding, [taken]) == finding.next.runners_up[0]
+    gone = {(ask.lit, ask.probe.points)}
+    assert finding.next.after(set()) == (ask.lit, ask.probe)
+    assert finding.next.after(gone) == finding.next.runners_up[0]
     assert (ask.lit, ask.probe) not in finding.next.runners_up
-    every = [bench.read(lit, probe) for lit, probe in finding.next.runners_up]
-    assert fan_engine.quick_next(finding, [taken, *every]) is None
+    gone |= {(lit, probe.points) for lit, probe in finding.next.runners_up}
+    assert finding.next.after(gone) is None

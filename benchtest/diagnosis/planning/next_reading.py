@@ -51,6 +51,8 @@ PROOF_COLUMN = int(np.searchsorted(GRID_OHM, 0.1))
 """A remade joint is looked at as if it had a tenth of an ohm still."""
 PROOF_SD = 3.0
 """Standard deviations by which that must show."""
+TINY = 1e-300
+"""Keeps a candidate that shows nothing from dividing by zero."""
 RUNNERS_UP = 6
 """Candidates that a plan keeps besides the best one."""
 USUAL_READING_S = 10.0
@@ -167,7 +169,7 @@ def plan_next(
         plain = _Plain(ask, off_sd, expect_bits)
         ask = _span_or(forecaster, parts, plain, ranking.lits[0], evidence, efforts, then)
     lit, probe = efforts.oriented(ask)
-    others = _runners_up(ranking.short, ranking.bits * ranking.ease, ask)
+    others = _runners_up(ranking, ask)
     return NextReading(
         lit,
         probe,
@@ -177,10 +179,22 @@ def plan_next(
     )
 
 
-def _runners_up(short: list[tuple[Ask, FloatArray]], worth: FloatArray, best: Ask) -> list[Ask]:
-    """Return the candidates that are nearly as good as the best, in their order."""
+def _runners_up(ranking: Ranking, best: Ask) -> list[Ask]:
+    """Return the candidates that are worth most next to the best one, in their order.
+
+    What shows the same as the best one adds little once that is read: of a candidate the share
+    counts that does not follow from the best one's value (1 - ρ², ρ their correlation over faults).
+    """
+    short, weight = ranking.short, ranking.parts.weight
+    worth = ranking.bits * ranking.ease
+    shown = np.array([off_sd - float(off_sd @ weight) for _, off_sd in short])
+    power = (shown**2) @ weight
+    mine = [place for place, (ask, _) in enumerate(short) if ask == best]
+    if mine:
+        shared = (shown * weight) @ shown[mine[0]]
+        worth = worth * (1.0 - shared**2 / np.maximum(power * power[mine[0]], TINY))
     order = np.argsort(-np.round(worth, 9), kind="stable").tolist()
-    asks = [short[place][0] for place in order if worth[place] >= WORTH_TAKING_BITS]
+    asks = [short[place][0] for place in order if ranking.bits[place] >= WORTH_TAKING_BITS]
     return [ask for ask in asks if ask != best][:RUNNERS_UP]
 
 

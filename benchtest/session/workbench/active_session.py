@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 
 from benchtest.diagnosis import Finding
 from benchtest.drive.frame_clock import FrameClock
-from benchtest.prop.design import Design
+from benchtest.prop.design import Design, Probe
+from benchtest.prop.lit_set import LitSet
 from benchtest.records.shelf import SessionConflict
 from benchtest.session.display.event_text import said
 from benchtest.session.guidance.next_step import Advice, next_step
-from benchtest.session.guidance.overrides import Overrides
+from benchtest.session.guidance.overrides import Overrides, read_advice
 from benchtest.session.log.events import (
     ColourSeen,
     FirstLight,
@@ -23,15 +24,16 @@ from benchtest.session.log.events import (
     VerdictGiven,
     Wiggled,
 )
-from benchtest.session.log.state import State, is_evidence
+from benchtest.session.log.state import LoggedEvent, State, is_evidence
 from benchtest.session.session import Session
+from benchtest.session.workbench.interim_reading import InterimReading
 from benchtest.session.workbench.prop_light import PropLight
 from benchtest.session.workbench.soak_timer import SoakTimer
 
 NEEDS_LIGHT = (VerdictGiven, MarkMade, ReadingTaken, ColourSeen, FirstLight, PartSeen, Wiggled)
 """Events that are only valid while the prop shows what it is sent."""
 
-_Basis = tuple[State, Overrides, Finding | None]
+_Basis = tuple[State, Overrides, Finding | None, tuple[LitSet, Probe] | None]
 
 
 class ActiveSession:
@@ -43,6 +45,7 @@ class ActiveSession:
         soak: the soak timer.
         overrides: what the user chose to do, in place of the guidance.
         finding: the finding of the present evidence; None until it is known.
+        interim: the reading that is asked for while a finding is worked out.
     """
 
     def __init__(
@@ -53,6 +56,7 @@ class ActiveSession:
         self.soak = SoakTimer(self, now_s)
         self.overrides = Overrides(step="soak" if self.soak.soak is not None else None)
         self.finding: Finding | None = None
+        self.interim = InterimReading()
         self._advised: tuple[_Basis, Advice] | None = None
         self._first_of_key: int | None = None
 
@@ -71,14 +75,52 @@ class ActiveSession:
         """The next thing for the user to do; worked out once for each state of the bench."""
         if self.overrides.step == "soak":
             return self.soak.advice
-        basis = (self.session.state, self.overrides, self.finding)
+        basis = (self.session.state, self.overrides, self.finding, self.interim.asked)
         known = self._advised  # one look: a worker reads it too
         if known is not None and all(a is b for a, b in zip(known[0], basis, strict=True)):
             return known[1]
-        state, overrides, finding = basis
-        advice = overrides.advice(state) or next_step(state, finding)
+        state, overrides, finding, interim = basis
+        advice = overrides.advice(state)
+        if advice is None:
+            advice = next_step(state, finding)
+            if interim is not None and (finding is not None or advice.task == "think"):
+                advice = read_advice(self.design, *interim)
         self._advised = basis, advice
         return advice
+
+    @property
+    def awaits_finding(self) -> bool:
+        """Whether the next step depends on a finding that is not there yet."""
+        state = self.session.state
+        if self.finding is not None or self.overrides.advice(state) is not None:
+            return False
+        return self.overrides.step != "soak" and next_step(state, None).task == "think"
+
+    def ask_meanwhile(self) -> bool:
+        """Ask for a sensible reading while a finding is worked out; True if there is one."""
+        return self.awaits_finding and self.interim.ask(self.session.state)
+
+    def note_entry(self, *, begun: bool) -> None:
+        """Take note that the entry field has content, or no longer has."""
+        if self.interim.asked is not None:
+            self.interim.is_begun = begun
+            if not begun and self.finding is not None:
+                self.interim.keeps(self.finding)
+
+    def accept(self, events: Sequence[LoggedEvent], finding: Finding) -> bool:
+        """Take a finding unless there are other events by now; return True if it was taken.
+
+        Args:
+            events: the evidence of the finding.
+            finding: the finding.
+        """
+        if tuple(events) != self.state.undoable:
+            self.interim.overtaken(events, self.state.undoable, finding)
+            return False
+        self.session.conclude(finding)
+        self.finding = finding
+        self.interim.keeps(finding)
+        return True
 
     def record(self, what: SessionEvent) -> None:
         """Record an event, and drop a finding that it makes invalid.
@@ -94,6 +136,7 @@ class ActiveSession:
         with self.restart_if_overtaken():
             same = first if first is not None and first < self.session.next_seq else None
             self.session.record(what, same)
+        self.interim.recorded(what, self.finding)
         if is_evidence(what):
             self.finding = None
 
@@ -120,6 +163,7 @@ class ActiveSession:
         if not undone:
             return "nothing to take back"
         self.finding = None
+        self.interim.forget()
         return f"took back: {'; '.join(said(what) for what in undone)}"
 
     def drop_overrides(self) -> None:
@@ -134,4 +178,5 @@ class ActiveSession:
         except SessionConflict:
             self.overrides = Overrides()
             self.finding = None
+            self.interim.forget()
             raise

@@ -40,11 +40,7 @@ class DiagnosisWorker:
 
     def accept(self, events: Sequence[LoggedEvent], finding: Finding) -> bool:
         """Take a finding unless there are other events by now; return True if it was taken."""
-        if tuple(events) != self._active.state.undoable:
-            return False
-        self._active.session.conclude(finding)
-        self._active.finding = finding
-        return True
+        return self._active.accept(events, finding)
 
     def explain(self, finding: Finding) -> FindingDetails:
         """Work out the details of a finding. Slow: call it from a worker thread."""

@@ -162,7 +162,8 @@ class ReadingEntry:
         """
         if self._active.advice.task == "check":
             return self._enter_check(text)
-        typed = self.typed(text, at_once=False)
+        # nobody waits for a finding: it will find odd what only the engine would question here
+        typed = self.typed(text, at_once=self._active.awaits_finding)
         if typed is not None and typed.is_doubtful and text != self._doubted:
             self._doubted = text
             then = IMPOSSIBLE if typed.is_impossible else "Tab takes that;"
