@@ -1,4 +1,4 @@
-"""`python -m benchtest` is `benchtest`."""
+"""Entry point of `python -m benchtest`."""
 
 import sys
 

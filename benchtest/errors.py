@@ -1,12 +1,12 @@
-"""What can go wrong that the bench can explain: one tree, shown without a traceback.
+"""Errors that the user can act on: one tree, shown without a traceback.
 
 BenchError              exit 1: failed while running
-├── InputError          exit 2: a file, name or option that its writer can put right
-│   ├── NameFault       a word that names nothing on this prop, or is not of the contract's form
+├── InputError          exit 2: an invalid file, name or option
+│   ├── NameFault       a name that this prop does not have, or an invalid form of one
 │   └── FileFaults      every fault of one file, each with its place
-├── CircuitFault        the circuit cannot be solved, and why
-├── DriveFault          frames cannot reach the prop, or a meter's or a bridge's readings the bench
-└── RecordsFault        the bench folder cannot keep or give what was asked
+├── CircuitFault        a circuit without a solution, with the reason
+├── DriveFault          frames do not reach the prop, or readings do not reach the bench
+└── RecordsFault        the bench folder cannot store or return a record
 """
 
 from __future__ import annotations
@@ -17,19 +17,19 @@ from contextlib import contextmanager
 
 
 class BenchError(Exception):
-    """Something the bench can explain. Its text says what, where and what to do."""
+    """Base of all errors of this package. The text gives what, where and what to do."""
 
     exit_code = 1
 
 
 class InputError(BenchError):
-    """A file, a name or an option that its writer can put right."""
+    """Invalid file, name or option, which its author can correct."""
 
     exit_code = 2
 
 
 class NameFault(InputError):
-    """A word that names nothing on this prop, or is not of the form the contract gives."""
+    """Name that this prop does not have, or that is not of the form in the contract."""
 
 
 class FileFaults(InputError):
@@ -42,53 +42,61 @@ class FileFaults(InputError):
 
 
 class CircuitFault(BenchError):
-    """The circuit has no solution that can be given, and why."""
+    """Circuit without a usable solution, with the reason."""
 
 
 class DriveFault(BenchError):
-    """Frames cannot reach the prop, or readings the bench, and what to do about it."""
+    """Frames that do not reach the prop, or readings that do not reach the bench."""
 
 
 class RecordsFault(BenchError):
-    """The bench folder cannot keep or give what was asked, and what to do about it."""
+    """Record that the bench folder cannot store or return."""
 
 
 @contextmanager
 def temp_file_errors() -> Iterator[None]:
-    """For where a temporary file is made: says that its folder is full, or not there.
+    """Turn an `OSError` while a temporary file is made into an error with a remedy.
 
     Raises:
-        BenchError: the system keeps no such file.
+        BenchError: the temporary folder is full, missing or not writable.
 
-    >>> with no_room_said():
+    >>> with temp_file_errors():
     ...     raise OSError(28, "No space left on device")
     Traceback (most recent call last):
         ...
-    benchtest.errors.BenchError: temporary files cannot be kept: No space left on device; make \
-room, or set TMPDIR to a folder on another disk
+    benchtest.errors.BenchError: cannot write temporary files: No space left on device; free some \
+space, or set TMPDIR to a folder on another disk
     """
     try:
         yield
     except OSError as error:
         raise BenchError(
-            f"temporary files cannot be kept: {error.strerror or error}; make room, or set TMPDIR "
-            "to a folder on another disk"
+            f"cannot write temporary files: {error.strerror or error}; free some space, or set "
+            "TMPDIR to a folder on another disk"
         ) from error
 
 
-LONGEST_WORD = 60
-"""A longer word is no slip of the pen, and to compare it takes long."""
+_MAX_COMPARED = 60
+"""Characters of the longest word that is compared: a longer one is not a typing error, and the
+comparison takes time proportional to the square of its length."""
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """Words for a near miss: `; did you mean "zigzag"?`, or nothing when nothing is near.
+    """Return a hint for a misspelled word, such as `; did you mean "zigzag"?`.
 
-    >>> nearest("zigzga", ["zigzag", "from-A"])
+    Args:
+        word: as typed.
+        known: valid words.
+
+    Returns:
+        The hint, to be put behind a message; empty where no known word is close.
+
+    >>> did_you_mean("zigzga", ["zigzag", "from-A"])
     '; did you mean "zigzag"?'
-    >>> nearest("spiral", ["zigzag", "from-A"])
+    >>> did_you_mean("spiral", ["zigzag", "from-A"])
     ''
     """
-    if len(word) > LONGEST_WORD:
+    if len(word) > _MAX_COMPARED:
         return ""
     found = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
     return f'; did you mean "{found[0]}"?' if found else ""

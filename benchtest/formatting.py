@@ -45,7 +45,7 @@ def float_from_text(text: str) -> float:
     """Return the number that a person typed.
 
     Raises:
-        ValueError: not a number. `4_8`, a typing error for 4.8 that Python reads as 48, is none.
+        ValueError: not a number. `4_8` is rejected too: Python would read it as 48.
 
     >>> float_from_text(" 4.8")
     4.8

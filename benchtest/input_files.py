@@ -1,4 +1,4 @@
-"""Text from files that anybody may have written: never more of it than makes sense."""
+"""Bounded reading of untrusted text files, and of untrusted text for messages."""
 
 from __future__ import annotations
 
@@ -10,39 +10,39 @@ from typing import Any
 from benchtest.errors import FileFaults, InputError
 
 MAX_TOML_BYTES = 1_000_000
-"""A file larger than this is no prop file and no pattern."""
+"""Size of the largest prop or pattern file that is read."""
 MAX_SHOWN_FAULTS = 50
-"""Faults of a file that are told one by one; more only drown the first."""
+"""Faults of one file that are listed; more would hide the first ones."""
 
-# a key of nine parts; the reader of TOML takes the square of their number in time and memory
+# a key of nine parts; the TOML reader takes time and memory with the square of their number
 _DEEP_KEY = re.compile(
     r"""(?<![\w-])(?:(?:[A-Za-z0-9_-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){8}""", re.ASCII
 )
 
 
-def read_text(path: Path, what: str, most_octets: int) -> str:
-    """The text of a small file. A pipe is read as well, and no further than a file would be.
+def read_text(path: Path, kind: str, max_bytes: int) -> str:
+    """Read a small text file. A pipe is read too, up to the same size.
 
     Args:
         path: the file.
-        what: sort of file, for the errors.
-        most_octets: a larger one is refused.
+        kind: kind of file for the messages, such as `prop`.
+        max_bytes: size of the largest file that is accepted.
 
     Raises:
-        InputError: it is not there, no file, too large, or not text.
+        InputError: the file is missing, not readable, too large or not UTF-8 text.
     """
     try:
         if path.is_dir():
-            raise InputError(f"{path}: is a folder; give the {what} file in it")
+            raise InputError(f"{path}: is a folder; give the {kind} file in it")
         with path.open("rb") as file:
-            octets = file.read(most_octets + 1)
+            octets = file.read(max_bytes + 1)
     except FileNotFoundError:
-        raise InputError(f"{path}: there is no such file") from None
+        raise InputError(f"{path}: no such file") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
         raise InputError(f"{path}: cannot be read: {reason}") from error
-    if len(octets) > most_octets:
-        raise InputError(f"{path}: larger than {most_octets // 10**6} MB; that is no {what} file")
+    if len(octets) > max_bytes:
+        raise InputError(f"{path}: larger than {max_bytes // 10**6} MB; not a {kind} file")
     try:
         return octets.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -50,16 +50,20 @@ def read_text(path: Path, what: str, most_octets: int) -> str:
 
 
 def parse_toml(text: str, file: str) -> dict[str, Any]:
-    """The tables of a TOML text.
+    """Read the tables of a TOML text.
+
+    Args:
+        text: content of the file.
+        file: its name, for the faults.
 
     Raises:
-        FileFaults: it is none, or one that no person wrote for a prop.
+        FileFaults: not TOML, or larger or more deeply nested than any prop file.
     """
     if len(text) > MAX_TOML_BYTES:
-        raise FileFaults(file, ["longer than 1 MB; that is no file of ours"])
+        raise FileFaults(file, ["larger than 1 MB; not a prop or pattern file"])
     if deep := _DEEP_KEY.search(text):
         line = text.count("\n", 0, deep.start()) + 1
-        raise FileFaults(file, [f"line {line}: a key of so many parts; ours have at most three"])
+        raise FileFaults(file, [f"line {line}: a key has too many parts; use at most three"])
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -67,16 +71,21 @@ def parse_toml(text: str, file: str) -> dict[str, Any]:
     except ValueError:  # Python refuses to read whole numbers of thousands of digits
         raise FileFaults(file, ["a number in it has thousands of digits"]) from None
     except RecursionError:
-        raise FileFaults(file, ["tables are nested too deeply for a file of ours"]) from None
+        raise FileFaults(file, ["tables are nested too deeply; use at most three levels"]) from None
 
 
-def strip_control_chars(text: str, but: str = "") -> str:
-    """Foreign text without signs that a terminal obeys, but for those that may stay."""
-    return "".join(sign if sign.isprintable() or sign in but else "?" for sign in text)
+def strip_control_chars(text: str, keep: str = "") -> str:
+    """Return untrusted text with `?` for each character that a terminal could obey.
+
+    Args:
+        text: untrusted text.
+        keep: characters that stay although they are not printable, such as a line feed.
+    """
+    return "".join(char if char.isprintable() or char in keep else "?" for char in text)
 
 
 def printable(text: str, longest: int = 40) -> str:
-    """Foreign text for a message: no sign that a terminal obeys, and never a screenful.
+    """Return untrusted text for a message: without control characters, cut to a length.
 
     >>> printable("a" + chr(27) + "[2J")
     'a?[2J'
@@ -86,6 +95,6 @@ def printable(text: str, longest: int = 40) -> str:
 
 
 def truncate_faults(faults: list[str]) -> list[str]:
-    """Faults as they are told: the first ones, and how many more there are."""
+    """Return the first `MAX_SHOWN_FAULTS` faults, and a line with the number of the others."""
     more = len(faults) - MAX_SHOWN_FAULTS
     return faults[:MAX_SHOWN_FAULTS] + ([f"and {more} more"] if more > 0 else [])

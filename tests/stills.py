@@ -72,7 +72,7 @@ def draw(pattern: Pattern, design: Design) -> str:
     width = across * WIDE + (across - 1) * GAP
     rows = -(-len(steps) // across)
     height = rows * (HIGH + SAYS) + (rows - 1) * GAP
-    says = "; ".join(step.says for step in steps)
+    says = "; ".join(step.text for step in steps)
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}" height="{height:g}" '
         f'viewBox="0 0 {width:g} {height:g}" role="img" '
@@ -101,7 +101,7 @@ def _panel(step: Step, design: Design) -> Iterator[str]:
     for number in (1, len(design.strands)):
         x, y = _at(design, number - 1, CROWN + 12.0).split()
         yield _words(float(x), float(y) + 3.0, str(number), FAINT, 9)
-    for row, line in enumerate(_broken(step.says)):
+    for row, line in enumerate(_broken(step.text)):
         yield _words(WIDE / 2, HIGH + 14.0 + 14.0 * row, line, INK, 11)
 
 

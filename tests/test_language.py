@@ -17,17 +17,10 @@ UNFINISHED = (
     "diagnosis",
     "drive",
     "evidence",
-    "pattern",
-    "prop",
     "records",
     "session",
     "tui",
     "virtual",
-    "errors.py",
-    "formatting.py",
-    "input_files.py",
-    "toml_table.py",
-    "__main__.py",
 )
 """Rooms and files of the program that have not been rewritten yet."""
 

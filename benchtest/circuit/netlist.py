@@ -25,8 +25,7 @@ from benchtest.prop.design import (
     Rail,
     StrandEnd,
 )
-from benchtest.prop.joints import power_joints
-from benchtest.prop.notation import find_joint
+from benchtest.prop.joints import find_joint, power_joints
 
 FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.intp]

@@ -243,10 +243,15 @@ def _healthy(found: Finding) -> tuple[str, ...]:
 def _suspect(suspect: Suspect, design: Design) -> tuple[str, ...]:
     what = suspect.fault + (f" {_ohms(suspect.ohms)}" if suspect.ohms else "")
     what += ", intermittent" if suspect.intermittent else ", growing" if suspect.growing else ""
-    from benchtest.prop.located import located
-
     shown = _percent(suspect.probability), _bar(suspect.probability)
-    return (*shown, located(design, suspect.where), what)
+    return (*shown, _located(suspect.where, design), what)
+
+
+def _located(where: str, design: Design) -> str:
+    """Return the location of a suspect with its place on the prop in words."""
+    from benchtest.prop.notation import describe_location, parse_location
+
+    return describe_location(parse_location(where, design), design)
 
 
 def _ohms(ohms: Ohms) -> str:
@@ -263,15 +268,13 @@ def _bar(probability: float) -> str:
 
 
 def _sentences(found: Finding, design: Design, lines: tuple[int, ...]) -> Iterator[str]:
-    from benchtest.prop.located import located
-
     done: set[str] = set()
     for suspect in found.suspects:
         if suspect.probability >= MIN_REPAIR_PROBABILITY and suspect.where not in done:
             done.add(suspect.where)
             yield from _repair_sentences(suspect, design)
     for names in found.alike:
-        places = ", ".join(located(design, name) for name in names)
+        places = ", ".join(_located(name, design) for name in names)
         yield f"The evidence so far fits these equally well: {places}."
     if found.cleared_ohm is not None and found.looks_healthy:
         yield (
@@ -294,9 +297,7 @@ def _sentences(found: Finding, design: Design, lines: tuple[int, ...]) -> Iterat
 
 
 def _repair_sentences(suspect: Suspect, design: Design) -> Iterator[str]:
-    from benchtest.prop.located import located
-
-    yield f"{located(design, suspect.where)}: {suspect.reason or suspect.repair + '.'}"
+    yield f"{_located(suspect.where, design)}: {suspect.reason or suspect.repair + '.'}"
     if suspect.reason:
         yield f"{suspect.where}: {suspect.repair}."
     if (after := suspect.after) is not None:

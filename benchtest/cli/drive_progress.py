@@ -44,11 +44,11 @@ class Load:
         """Return the predicted feed currents while this step is lit."""
         if self._circuit.design.node_count > MAX_SOLVED_NODES:
             return "up to " + _amps(self.most_a)
-        if step.says not in self._solved:
+        if step.text not in self._solved:
             from benchtest.circuit.solution import solve
 
-            self._solved[step.says] = _amps(solve(self._circuit, step.duty * self._level).feed_a)
-        return self._solved[step.says]
+            self._solved[step.text] = _amps(solve(self._circuit, step.duty * self._level).feed_a)
+        return self._solved[step.text]
 
 
 def _amps(feed_a: dict[str, float]) -> str:
@@ -86,7 +86,7 @@ class DriveProgress:
     def step(self, step: Step) -> None:
         """Print the name of a step that has been lit."""
         if not (self._quiet or self._line):
-            print(step.says, flush=True)
+            print(step.text, flush=True)
 
     def report(self, status: DriveStatus) -> None:
         """Print changes of the status, each once."""
@@ -139,7 +139,7 @@ class DriveProgress:
         """Return the status, most important first: a narrow terminal cuts off the rest."""
         pace = clock.pace()
         parts = [
-            step.says,
+            step.text,
             "no frames are sent" if status.trouble is not None else "",
             self._load.text(step),
             f"{status.frames} frames",

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from benchtest.diagnosis.model.faults import FaultKind
-from benchtest.diagnosis.model.wiring_faults import COLOUR_ORDER
 from benchtest.prop.design import BusPad, Design
-from benchtest.prop.notation import parse_end
+from benchtest.prop.notation import COLOUR_ORDER, parse_end
 
 
 def repair_words(design: Design, where: str, fault: FaultKind) -> str:

@@ -15,14 +15,13 @@ from benchtest.circuit.solution import Solution, solve
 from benchtest.circuit.tolerance import HAND_SOLDERED, sensitivities, spread_from_sensitivities
 from benchtest.diagnosis.likelihood.measurement import read_at, taps_of
 from benchtest.diagnosis.model.faults import data_joint_starts
-from benchtest.diagnosis.model.wiring_faults import COLOUR_ORDER
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.data_path import data_order
 from benchtest.prop.design import Design
-from benchtest.prop.joints import data_joints, power_joints
+from benchtest.prop.joints import data_joints, find_joint, power_joints
 from benchtest.prop.lit_set import LitSet, all_lit, parse_lit_set
-from benchtest.prop.notation import find_joint, parse_node
+from benchtest.prop.notation import COLOUR_ORDER, parse_node
 
 TRIED_OHM = (1.0, 6.0, math.inf)
 """Resistances that stand for the joint as it was, in telling which readings it moved. [Ω]"""

@@ -7,9 +7,9 @@ class ReportOnce:
     """What was said of a device, and what is new.
 
     >>> news = ReportOnce()
-    >>> news.trouble("meter: is unplugged"), news.trouble("meter: there is no such port")
+    >>> news.report_trouble("meter: is unplugged"), news.report_trouble("meter: no such port")
     ('meter: is unplugged', None)
-    >>> news.well("meter"), news.well("meter")
+    >>> news.report_ready("meter"), news.report_ready("meter")
     ('meter is there again', None)
     """
 

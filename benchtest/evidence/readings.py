@@ -118,7 +118,7 @@ def parse_number(text: str, what: str) -> float:
 def count_decimals(text: str) -> int | None:
     """Return the decimals of a number as typed; None where it is not in plain decimals.
 
-    >>> decimals_of("4.870"), decimals_of("5"), decimals_of("1e-4")
+    >>> count_decimals("4.870"), count_decimals("5"), count_decimals("1e-4")
     (3, 0, None)
     """
     word = text.strip().lstrip("+-")

@@ -113,7 +113,7 @@ def _decimals(group: Sequence[Reading], own_v: float) -> list[int]:
 def step_decimals(step_v: float) -> int:
     """Return the decimals that a step is written with.
 
-    >>> decimals_of_step(0.001), decimals_of_step(0.1), decimals_of_step(0.005)
+    >>> step_decimals(0.001), step_decimals(0.1), step_decimals(0.005)
     (3, 1, 3)
     """
     return max(0, math.ceil(-math.log10(step_v) - 1e-9))

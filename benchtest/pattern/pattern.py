@@ -1,4 +1,4 @@
-"""A test pattern: what it reveals, what it asks, and how its steps light the nodes."""
+"""Test patterns: their purpose, their question, and the nodes that each step lights."""
 
 from __future__ import annotations
 
@@ -18,36 +18,36 @@ STEP_SCOPES: tuple[StepScope, ...] = ("prop", "strand", "node", "colour")
 
 @dataclass(frozen=True, slots=True)
 class Layer:
-    """Nodes lit alike; a later layer replaces an earlier one where both are."""
+    """Nodes lit alike; a later layer replaces an earlier one where both light a node."""
 
     every: int = 1
-    """Every so many nodes of a strand, counted from end A: 10 lights 10, 20, 30 …"""
+    """Interval of the lit nodes, counted from end A: 10 lights nodes 10, 20, 30 …"""
     colour: str = "white"
     level: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class Rule:
-    """One `[[step]]` of a pattern file: it makes a step for each of something."""
+class StepRule:
+    """One `[[step]]` of a pattern file, which makes one step for each thing of its scope."""
 
     each: StepScope
-    says: str
-    """What a step says; `{strand}`, `{node}` and `{colour}` are filled in."""
+    text: str
+    """Description of a step; `{strand}`, `{node}` and `{colour}` are filled in."""
     layers: tuple[Layer, ...]
 
 
 @dataclass(frozen=True)
 class Step:
-    """What should be lit now.
+    """One step of a pattern on a design.
 
     Attributes:
-        says: in words.
-        duty: share of full current of each channel, shape (nodes, colours), 0 to 1.
-        lit: the same as the contract writes it, where whole strands are lit alike.
-        marked: the one node it is about, if it is about one.
+        text: description, such as `Strand 4 alone`.
+        duty: share of full current of each channel, 0 to 1, shape (nodes, colours).
+        lit: the lit set, where whole strands are lit alike; else None.
+        marked: the node of a step that is about one node; else None.
     """
 
-    says: str
+    text: str
     duty: NDArray[np.float64]
     lit: LitSet | None
     marked: NodeName | None = None
@@ -62,16 +62,16 @@ class Pattern:
     reveals: str
     asks: str
     hold_s: float
-    """Time for each step where nobody presses a key. [s]"""
-    rules: tuple[Rule, ...]
+    """Duration of each step while no key is pressed. [s]"""
+    rules: tuple[StepRule, ...]
 
     def steps(self, design: Design) -> Steps:
-        """The steps on a design, made when they are asked for."""
+        """Return the steps on a design; each is made when it is asked for."""
         return Steps(self, design)
 
 
 class Steps(Sequence[Step]):
-    """Steps of a pattern on a design. Each is made when asked for: a walk may have thousands."""
+    """Steps of a pattern on a design, made one at a time: a walk may have thousands."""
 
     def __init__(self, pattern: Pattern, design: Design) -> None:
         self.design = design
@@ -107,57 +107,63 @@ def _count(each: StepScope, design: Design) -> int:
     }[each]
 
 
-def _step(rule: Rule, place: int, design: Design) -> Step:
+def _step(rule: StepRule, place: int, design: Design) -> Step:
     if rule.each == "strand":
         number = place + 1
-        return _painted(rule, design, LitSet(frozenset([number])), {"strand": number})
+        return _lit_step(rule, design, LitSet(frozenset([number])), {"strand": number})
     if rule.each == "node":
-        node = design.node_at(place)
-        names = {"strand": node.strand, "node": str(node)}
-        return _one_node(rule, design, node, names)
+        return _node_step(rule, design, design.node_at(place))
     if rule.each == "colour":
-        colour = design.node.colours[place]
-        lit = all_lit(design)
-        return _painted(rule, design, lit, {"colour": colour}, _colour_name(colour))
-    return _painted(rule, design, all_lit(design), {})
+        channel = design.node.colours[place]
+        colour = "white-channel" if channel == "white" else channel
+        return _lit_step(rule, design, all_lit(design), {"colour": channel}, colour)
+    return _lit_step(rule, design, all_lit(design), {})
 
 
-def _colour_name(channel: str) -> str:
-    """The colour that lights one channel alone."""
-    return "white-channel" if channel == "white" else channel
-
-
-def _painted(
-    rule: Rule, design: Design, lit: LitSet, names: dict[str, object], colour: str | None = None
+def _lit_step(
+    rule: StepRule,
+    design: Design,
+    lit: LitSet,
+    fields: dict[str, object],
+    colour: str | None = None,
 ) -> Step:
+    """Return a step of whole strands; a given colour replaces those of the layers."""
     duty = np.zeros((design.node_count, design.node.channels))
     for number in lit.strands:
         start, nodes = design.first_index[number - 1], design.strand(number).nodes
         for layer in rule.layers:
             places = np.arange(start + layer.every - 1, start + nodes, layer.every)
             duty[places] = _row(design, colour or layer.colour, layer.level)
-    whole = _as_lit(rule, lit, colour)
-    return Step(rule.says.format(**names), duty, whole)
+    return Step(rule.text.format(**fields), duty, _lit_set(rule, lit, colour))
 
 
-def _as_lit(rule: Rule, lit: LitSet, colour: str | None) -> LitSet | None:
+def _lit_set(rule: StepRule, lit: LitSet, colour: str | None) -> LitSet | None:
     if len(rule.layers) != 1 or rule.layers[0].every != 1:
         return None
     layer = rule.layers[0]
     return LitSet(lit.strands, layer.level, colour or layer.colour)
 
 
-def _one_node(rule: Rule, design: Design, node: NodeName, names: dict[str, object]) -> Step:
+def _node_step(rule: StepRule, design: Design, node: NodeName) -> Step:
     duty = np.zeros((design.node_count, design.node.channels))
     layer = rule.layers[-1]
     duty[design.index(node.strand, node.node)] = _row(design, layer.colour, layer.level)
-    return Step(rule.says.format(**names), duty, None, node)
+    text = rule.text.format(strand=node.strand, node=str(node))
+    return Step(text, duty, None, node)
 
 
 def _row(design: Design, colour: str, level: float) -> list[float]:
-    return [level if channel in COLOUR_CHANNELS[colour] else 0.0 for channel in design.node.colours]
+    lights = COLOUR_CHANNELS[colour]
+    return [level if channel in lights else 0.0 for channel in design.node.colours]
 
 
 def frame_from_duty(duty: NDArray[np.float64]) -> NDArray[np.uint8]:
-    """Levels as they go onto the wire, 255 for full; shape stays (nodes, colours)."""
+    """Return levels as they are sent, 255 for full.
+
+    Args:
+        duty: share of full current of each channel, clipped to 0 to 1, shape (nodes, colours).
+
+    Returns:
+        Frame in prop order, shape (nodes, colours).
+    """
     return np.asarray(np.rint(np.clip(duty, 0.0, 1.0) * 255.0), dtype=np.uint8)

@@ -21,13 +21,15 @@ FOIL_MM_PER_OZ = 0.0348
 """Thickness of board copper per ounce. [mm] From memory; makers' calculators print 0.035."""
 
 MIN_OZ, MAX_OZ = 0.001, 20.0
+"""Weight of board copper that is accepted; a figure outside is a typing error. [oz/ft²]"""
 MIN_WIDTH_MM, MAX_WIDTH_MM = 0.001, 1000.0
-"""Board copper beyond this is a slip of the pen."""
+"""Width of a board's rail that is accepted. [mm]"""
 
 COPPER_PER_KELVIN = 0.00393
-"""Rise of annealed copper's resistance from 20 °C. [1/K] Source: handbook tables, 100 % IACS."""
+"""Temperature coefficient of annealed copper at 20 °C. [1/K] Source: handbook tables, 100 % IACS
+copper."""
 CCA_PER_KELVIN = 0.0040
-"""The same of copper-clad aluminium. [1/K] From memory."""
+"""Temperature coefficient of copper-clad aluminium at 20 °C. [1/K] From memory."""
 
 _FIGURE = r"(\d+(?:\.\d+)?(?:e[+-]\d+)?)"
 _BOARD = re.compile(rf"^{_FIGURE}\s*oz\s*[x×]\s*{_FIGURE}\s*mm$", re.IGNORECASE)
@@ -36,9 +38,11 @@ _MM2 = re.compile(r"^(\d+(?:\.\d+)?)\s*mm(?:2|²)$", re.IGNORECASE)
 
 
 def awg_diameter_mm(gauge: int) -> float:
-    """Diameter of solid round wire by American wire gauge. [mm]
+    """Return the diameter of solid round wire by American wire gauge. [mm]
 
-    Source: ASTM B258: 0.127 mm at 36 AWG, a ratio of 92^(1/39) a step.
+    d = 0.127 mm × 92^((36 - gauge) / 39).
+
+    Source: ASTM B258: 0.127 mm at 36 AWG, a ratio of 92^(1/39) from gauge to gauge.
 
     >>> awg_diameter_mm(22)
     0.6438
@@ -47,7 +51,7 @@ def awg_diameter_mm(gauge: int) -> float:
 
 
 def awg_area_mm2(gauge: int) -> float:
-    """Cross-section of solid round wire by American wire gauge. [mm²]
+    """Return the cross-section of solid round wire by American wire gauge, π d² / 4. [mm²]
 
     >>> awg_area_mm2(18)
     0.8230
@@ -57,34 +61,37 @@ def awg_area_mm2(gauge: int) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Conductor:
-    """What a length of wire or board copper is made of."""
+    """Wire or board copper of any length."""
 
     text: str
-    """As its writer put it, or a short form of it: `22 AWG CCA`, `2 oz × 8 mm`."""
+    """Its printed name: `22 AWG CCA`, `2 oz × 8 mm`."""
     area_mm2: float
     ratio: float = 1.0
     """Resistance over that of annealed copper of the same area."""
     board: bool = False
-    """True for board copper, whose thickness is known less well than a wire's."""
+    """True for board copper, whose thickness varies more than a wire's."""
     clad: bool = False
     """True for copper-clad aluminium."""
 
     def at_celsius(self, celsius: float) -> Conductor:
-        """The same conductor at another temperature, its resistance linear from 20 °C."""
+        """Return the conductor at another temperature: R = R20 (1 + α (t - 20 °C)). [°C]
+
+        Source: IEC 60028, temperature coefficient at constant mass.
+        """
         per_kelvin = CCA_PER_KELVIN if self.clad else COPPER_PER_KELVIN
         return replace(self, ratio=self.ratio * (1.0 + per_kelvin * (celsius - 20.0)))
 
     @property
     def ohm_per_mm(self) -> float:
-        """Resistance of one conductor, at 20 °C unless `at_celsius` was asked. [Ω/mm]"""
+        """Resistance of one conductor, ρ / A times `ratio`, at 20 °C unless warmed. [Ω/mm]"""
         return COPPER_OHM_M * 1e3 * self.ratio / self.area_mm2
 
 
 def parse_wire(text: str) -> Conductor:
-    """Read `22 AWG`, `0.5 mm2` or either with `CCA` behind it.
+    """Read the printed name of a wire: `22 AWG` or `0.5 mm2`, optionally followed by `CCA`.
 
     Raises:
-        InputError: the text is none of these, or names a size that no wire has.
+        InputError: another form, or a size outside 4 to 40 AWG and 0.01 to 100 mm².
 
     >>> parse_wire("0.5 mm2").ohm_per_mm * 1000  # Ω/m
     0.034482
@@ -107,7 +114,12 @@ def parse_wire(text: str) -> Conductor:
 
 
 def board_copper(weight_oz: float, width_mm: float) -> Conductor:
-    """Board copper of a weight in ounces per square foot and a width."""
+    """Return board copper.
+
+    Args:
+        weight_oz: its weight. [oz/ft²]
+        width_mm: width of each rail. [mm]
+    """
     return Conductor(
         f"{_figure(weight_oz)} oz × {_figure(width_mm)} mm",
         area_mm2=weight_oz * FOIL_MM_PER_OZ * width_mm,
@@ -119,7 +131,7 @@ def parse_board(text: str) -> Conductor:
     """Read board copper, such as `2 oz x 8 mm`: its weight and the width of each rail.
 
     Raises:
-        InputError: the text is no such thing, or no board has it.
+        InputError: another form, or a size that no board has.
 
     >>> parse_board("2 oz x 8 mm").text
     '2 oz × 8 mm'
@@ -138,9 +150,9 @@ def parse_board(text: str) -> Conductor:
 
 
 def board_dimensions(text: str) -> tuple[float, float]:
-    """Weight [oz] and width [mm] of board copper, from the text of its conductor.
+    """Return weight [oz/ft²] and width [mm] of board copper, from its printed name.
 
-    >>> board_figures("2 oz × 8 mm")
+    >>> board_dimensions("2 oz × 8 mm")
     (2.0, 8.0)
     """
     found = _BOARD.match(text.strip())
@@ -149,6 +161,6 @@ def board_dimensions(text: str) -> tuple[float, float]:
 
 
 def _figure(value: float) -> str:
-    """A number as short as it can be without becoming another."""
+    """Return the shortest text that is read back as the same number."""
     short = f"{value:g}"
     return short if float(short) == value else repr(value)

@@ -1,39 +1,40 @@
-"""The way data takes through the prop."""
+"""The data path: strands and nodes in the order that data reaches them."""
 
 from __future__ import annotations
 
 from itertools import accumulate, pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from benchtest.prop.design import Design, StrandEnd
+from benchtest.prop.design import Design, StrandEnd
 
 
 def data_hops(design: Design) -> list[tuple[StrandEnd, StrandEnd]]:
-    """Each step of data from one strand to the next: (end it leaves by, end it enters by)."""
-    path = design.data_path
-    return [(before.other, after) for before, after in pairwise(path)]
+    """Return each hop of data to the next strand: (end it leaves by, end it enters by)."""
+    return [(entry.other, following) for entry, following in pairwise(design.data_path)]
 
 
 def strand_starts(design: Design) -> list[int]:
-    """Place along the data line of each strand's first node, in the order of data."""
+    """Return the place along the data line of each strand's first node, in the order of data."""
     counts = [design.strand(entry.strand).nodes for entry in design.data_path]
     return [0, *accumulate(counts[:-1])]
 
 
 def data_order(design: Design) -> NDArray[np.intp]:
-    """Nodes in the order data reaches them, as places in arrays over all nodes. Shape (nodes,).
+    """Return nodes in the order that data reaches them, shape (nodes,).
 
-    A frame in prop order `frame[nodes, channels]` goes onto the wire as `frame[data_order]`.
+    The values are places in arrays over all nodes: a frame in prop order, `frame[nodes, channels]`,
+    is sent as `frame[data_order]`.
     """
     return np.concatenate([strand_order(design, entry) for entry in design.data_path])
 
 
 def strand_order(design: Design, entry: StrandEnd) -> NDArray[np.intp]:
-    """Nodes of one strand in the order of data that enter at this end. Shape (its nodes,)."""
+    """Return the nodes of one strand in the order of data that enters at this end.
+
+    The values are places in arrays over all nodes, shape (nodes of the strand,).
+    """
     start = design.first_index[entry.strand - 1]
     run = np.arange(start, start + design.strand(entry.strand).nodes)
     return run if entry.end == "A" else run[::-1]

@@ -1,7 +1,4 @@
-"""The design of a prop, as its file says it: values only, no arithmetic beyond counting.
-
-Everything here is frozen; a design read from a file is the same for the whole evening.
-"""
+"""The design of a prop and the names of its places: frozen values, no arithmetic but counting."""
 
 from __future__ import annotations
 
@@ -17,18 +14,19 @@ End = Literal["A", "B"]
 Rail = Literal["+", "-"]
 RAILS: tuple[Rail, Rail] = ("+", "-")
 HEALTHY_JOINT_OHM = 0.002
-"""A good joint as probed. [Ω] Common practice, no source: mostly wire and pad between the tips."""
+"""Resistance of a good joint as probed. [Ω] Common practice, no source: mostly wire and pad between
+the probe tips."""
 
 
 @dataclass(frozen=True, slots=True)
 class Strand:
-    """One run of nodes. Node 1 is the one nearest end A."""
+    """One run of nodes with two ends. Node 1 is nearest end A."""
 
     number: int
     nodes: int
     pitch_mm: float
     lead_mm: tuple[float, float]
-    """Wire between the joint and the outermost node, at A and at B. [mm]"""
+    """Length of wire between the joint and the outermost node, at A and at B. [mm]"""
     wire: Conductor
 
 
@@ -50,7 +48,7 @@ class StrandEnd:
 
 @dataclass(frozen=True, slots=True, order=True)
 class BusPad:
-    """The pad of a bus beside a strand, written `foot:4`."""
+    """The pad of a bus at a strand, written `foot:4`."""
 
     bus: str
     strand: int
@@ -61,7 +59,7 @@ class BusPad:
 
 @dataclass(frozen=True, slots=True)
 class Bus:
-    """Copper that joins strand ends on both rails; pads stand in the order of `ends`."""
+    """Copper that joins strand ends on both rails; pads are in the order of `ends`."""
 
     name: str
     ends: tuple[StrandEnd, ...]
@@ -69,7 +67,7 @@ class Bus:
     spacing_mm: float
     ring: bool = False
     joint_ohm: float = HEALTHY_JOINT_OHM
-    """Each of its joints when healthy. [Ω]"""
+    """Resistance of each of its joints when healthy. [Ω]"""
 
     @property
     def pads(self) -> tuple[BusPad, ...]:
@@ -77,20 +75,20 @@ class Bus:
 
     @property
     def run(self) -> tuple[BusPad, ...]:
-        """Pads as the copper passes them; of a ring the first stands again at the end."""
+        """Pads in the order of the copper; in a ring the first is repeated at the end."""
         return self.pads + self.pads[:1] if self.ring and len(self.ends) > 2 else self.pads
 
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """Two strand ends joined wire to wire: one joint per conductor, with its wire in it."""
+    """Two strand ends joined wire to wire, with one joint per conductor."""
 
     first: StrandEnd
     second: StrandEnd
     length_mm: float
     wire: Conductor
     rails: tuple[Rail, ...] = RAILS
-    """Rails that it joins; supplies kept apart have only their return in common."""
+    """Rails that it joins: only `-` between strands with supplies of their own."""
     joint_ohm: float = HEALTHY_JOINT_OHM
 
     @property
@@ -100,25 +98,25 @@ class Link:
 
 @dataclass(frozen=True, slots=True)
 class Feed:
-    """Where a supply's cable enters: an ideal supply, its cable, its joint on each rail."""
+    """An ideal supply with its cable, and the joint of the cable on each rail."""
 
     name: str
     at: BusPad | StrandEnd
     volts: float
     wire: Conductor
     length_mm: float
-    """One way. [mm]"""
+    """Length of the cable, one way. [mm]"""
     fuse_a: float | None = None
     fuse_mohm: float = 0.0
     supply_a: float | None = None
     joint_ohm: float = HEALTHY_JOINT_OHM
     source_mohm: float = 0.0
-    """Source resistance of the supply, as measured; 0 where nobody has. [mΩ]"""
+    """Source resistance of the supply, as measured; 0 where it was not. [mΩ]"""
 
 
 @dataclass(frozen=True, slots=True)
 class Output:
-    """Where the prop's first channel sits when driven over E1.31."""
+    """Universe and channel of the prop's first channel when driven over E1.31."""
 
     universe: int = 1
     channel: int = 1
@@ -132,7 +130,7 @@ class Design:
     node: NodeKind
     strands: tuple[Strand, ...]
     data_path: tuple[StrandEnd, ...]
-    """Where data enters each strand, in the order it flows; every strand once."""
+    """End by which data enters each strand, in the order of data; every strand once."""
     buses: tuple[Bus, ...] = ()
     links: tuple[Link, ...] = ()
     feeds: tuple[Feed, ...] = ()
@@ -144,7 +142,7 @@ class Design:
 
     @cached_property
     def first_index(self) -> tuple[int, ...]:
-        """Place of node 1 of each strand in arrays over all nodes (strand after strand, A to B)."""
+        """Index of node 1 of each strand in arrays over all nodes (strand after strand, A to B)."""
         starts, start = [], 0
         for strand in self.strands:
             starts.append(start)
@@ -152,62 +150,62 @@ class Design:
         return tuple(starts)
 
     def strand(self, number: int) -> Strand:
-        """The strand of that number, from 1."""
+        """Return the strand of a number, from 1."""
         return self.strands[number - 1]
 
     def index(self, strand: int, node: int) -> int:
-        """Place of a node in arrays over all nodes."""
+        """Return the index of a node in arrays over all nodes."""
         return self.first_index[strand - 1] + node - 1
 
     def node_at(self, index: int) -> NodeName:
-        """The node at a place of arrays over all nodes."""
+        """Return the node at an index of arrays over all nodes."""
         for strand, start in zip(self.strands, self.first_index, strict=True):
             if index < start + strand.nodes:
                 return NodeName(strand.number, index - start + 1)
         raise IndexError(f"node {index} of {self.node_count}")
 
     def at_celsius(self, celsius: float) -> Design:
-        """The same prop with all its wire and board copper at another temperature."""
-        return self._conducting(lambda conductor: conductor.at_celsius(celsius))
+        """Return the design with all its wire and board copper at another temperature. [°C]"""
+        return self._map_conductors(lambda conductor: conductor.at_celsius(celsius))
 
     def scaled(self, *, current: float = 1.0, wire: float = 1.0, copper: float = 1.0) -> Design:
-        """The same prop with other figures, each a factor of the ones here.
+        """Return the design with some of its figures multiplied.
 
         Args:
-            current: of every node, dark or lit.
-            wire: of the resistance of all wire but the feeds' cables.
-            copper: of the resistance of all board copper.
+            current: factor of the current of every node, dark or lit.
+            wire: factor of the resistance of all wire but the feeds' cables.
+            copper: factor of the resistance of all board copper.
         """
         kind = self.node
         node = replace(
             kind, channel_ma=kind.channel_ma * current, quiescent_ma=kind.quiescent_ma * current
         )
-        made = replace(self, node=node)._conducting(
-            lambda made: replace(made, ratio=made.ratio * (copper if made.board else wire))
+        scaled = replace(self, node=node)._map_conductors(
+            lambda one: replace(one, ratio=one.ratio * (copper if one.board else wire))
         )
-        return replace(made, feeds=self.feeds)
+        return replace(scaled, feeds=self.feeds)
 
     def with_supply_volts(self, volts: Mapping[str, float]) -> Design:
-        """The same prop with supplies of other volts.
+        """Return the design with other supply volts; itself where nothing changes.
 
         Args:
-            volts: of each feed that has others, by its name. [V]
+            volts: volts of feeds, by name; other feeds keep theirs. [V]
         """
         feeds = tuple(replace(feed, volts=volts.get(feed.name, feed.volts)) for feed in self.feeds)
         return self if feeds == self.feeds else replace(self, feeds=feeds)
 
-    def _conducting(self, of: Callable[[Conductor], Conductor]) -> Design:
-        """The same prop with something done to all its wire and board copper."""
+    def _map_conductors(self, change: Callable[[Conductor], Conductor]) -> Design:
+        """Return the design with all its wire and board copper changed."""
         return replace(
             self,
-            strands=tuple(replace(s, wire=of(s.wire)) for s in self.strands),
-            buses=tuple(replace(b, copper=of(b.copper)) for b in self.buses),
-            links=tuple(replace(k, wire=of(k.wire)) for k in self.links),
-            feeds=tuple(replace(f, wire=of(f.wire)) for f in self.feeds),
+            strands=tuple(replace(s, wire=change(s.wire)) for s in self.strands),
+            buses=tuple(replace(b, copper=change(b.copper)) for b in self.buses),
+            links=tuple(replace(k, wire=change(k.wire)) for k in self.links),
+            feeds=tuple(replace(f, wire=change(f.wire)) for f in self.feeds),
         )
 
     def bus_of(self, end: StrandEnd) -> Bus | None:
-        """The bus that joins this strand end, if one does."""
+        """Return the bus that joins a strand end; None where none does."""
         return next((bus for bus in self.buses if end in bus.ends), None)
 
 
@@ -224,7 +222,7 @@ class NodeName:
 
 @dataclass(frozen=True, slots=True, order=True)
 class FeedName:
-    """The cable's side of a feed's joint, written by the feed's name."""
+    """The cable side of a feed's joint, written as the feed's name."""
 
     feed: str
 
@@ -233,7 +231,7 @@ class FeedName:
 
 
 Place = BusPad | StrandEnd | NodeName | FeedName
-"""Somewhere that has both rails."""
+"""A place with both rails."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,14 +254,14 @@ class Probe:
 
     @property
     def is_rail(self) -> bool:
-        """True for the rail voltage at one place, red on + and black on -."""
+        """True for the rail voltage at one place: red lead on +, black on -."""
         return (
             self.red.place == self.black.place and self.red.rail == "+" and self.black.rail == "-"
         )
 
     @property
     def points(self) -> frozenset[Point]:
-        """The two points, whichever lead is on which."""
+        """The two points, without regard to which lead is on which."""
         return frozenset((self.red, self.black))
 
     @property
@@ -276,5 +274,5 @@ class Probe:
 
 
 def rail_probe(place: Place) -> Probe:
-    """The rail voltage at a place: red lead on +, black on -."""
+    """Return the probe for the rail voltage at a place: red lead on +, black on -."""
     return Probe(Point(place, "+"), Point(place, "-"))

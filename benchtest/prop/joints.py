@@ -1,19 +1,26 @@
-"""Every joint of a design, in the order that a person would walk round the prop."""
+"""The joints of a design, in the order of its file."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
+from benchtest.errors import NameFault, did_you_mean
+from benchtest.input_files import printable
 from benchtest.prop.data_path import data_hops
 from benchtest.prop.design import (
     HEALTHY_JOINT_OHM,
     RAILS,
+    Bus,
     BusPad,
     Design,
+    Feed,
     FeedName,
+    Link,
     Point,
     Probe,
+    Rail,
     StrandEnd,
 )
 
@@ -22,17 +29,22 @@ from benchtest.prop.design import (
 class Joint:
     """One made connection of one conductor.
 
-    `near` and `far` are the points on its two sides; a data joint has none that a meter reads.
+    A data joint and a fuse have no `near` and `far` point, as no meter reads a drop across them.
     """
 
     name: str
     conductor: Literal["+", "-", "d"]
-    strands: tuple[int, ...]
-    """Strands whose ends it touches; empty for a feed's joint."""
+    ends: tuple[StrandEnd, ...]
+    """Strand ends that it connects; none for a feed's joint."""
     near: Point | None = None
     far: Point | None = None
     ohm: float = HEALTHY_JOINT_OHM
-    """Its resistance when healthy; a data joint's is of no account. [Ω]"""
+    """Resistance when healthy; not used for a data joint. [Ω]"""
+
+    @property
+    def strands(self) -> tuple[int, ...]:
+        """Strands whose ends it connects; none for a feed's joint."""
+        return tuple(end.strand for end in self.ends)
 
     @property
     def is_power(self) -> bool:
@@ -40,61 +52,104 @@ class Joint:
 
     @property
     def is_fuse(self) -> bool:
-        """True for the fuse of a feed, which is whole or blown and has no drop to be read."""
+        """True for the fuse of a feed, which is intact or blown and has no drop to be read."""
         return self.is_power and self.near is None
 
     @property
     def probe(self) -> Probe:
-        """The reading of the drop across this joint."""
+        """The probe of the drop across the joint.
+
+        Raises:
+            ValueError: a data joint or a fuse.
+        """
         if self.near is None or self.far is None:
-            raise ValueError(f"{self.name} has no two sides that leads can reach: no drop to read")
+            raise ValueError(f"{self.name} has no two points for the leads of a meter")
         return Probe(self.near, self.far)
+
+    def __str__(self) -> str:
+        return self.name
 
 
 def power_joints(design: Design) -> list[Joint]:
-    """Joints of both rails: feeds first, then bus by bus, then links.
+    """Return the joints of both rails: of feeds first, then bus by bus, then of links.
 
-    The order is the order of the file, so that two runs agree to the last digit.
+    The order is that of the file, so that two runs agree to the last digit.
     """
-    found = []
-    for feed in design.feeds:
-        for rail in RAILS:
-            near, far = Point(FeedName(feed.name), rail), Point(feed.at, rail)
-            found.append(Joint(f"{feed.name}{rail}", rail, (), near, far, feed.joint_ohm))
-    for bus in design.buses:
-        for end in bus.ends:
-            for rail in RAILS:
-                near = Point(BusPad(bus.name, end.strand), rail)
-                far = Point(end, rail)
-                found.append(Joint(f"{end}{rail}", rail, (end.strand,), near, far, bus.joint_ohm))
-    for link in design.links:
-        touched = (link.first.strand, link.second.strand)
-        for rail in link.rails:
-            near, far = Point(link.first, rail), Point(link.second, rail)
-            found.append(Joint(f"{link.name}{rail}", rail, touched, near, far, link.joint_ohm))
+    found = [_feed_joint(feed, rail) for feed in design.feeds for rail in RAILS]
+    found += [
+        _bus_joint(bus, end, rail) for bus in design.buses for end in bus.ends for rail in RAILS
+    ]
+    found += [_link_joint(link, rail) for link in design.links for rail in link.rails]
     return found
+
+
+def _feed_joint(feed: Feed, rail: Rail) -> Joint:
+    """Return the joint of a feed's cable on one rail."""
+    near, far = Point(FeedName(feed.name), rail), Point(feed.at, rail)
+    return Joint(f"{feed.name}{rail}", rail, (), near, far, feed.joint_ohm)
+
+
+def _bus_joint(bus: Bus, end: StrandEnd, rail: Rail) -> Joint:
+    """Return the joint between a bus and one of its strand ends on one rail."""
+    near, far = Point(BusPad(bus.name, end.strand), rail), Point(end, rail)
+    return Joint(f"{end}{rail}", rail, (end,), near, far, bus.joint_ohm)
+
+
+def _link_joint(link: Link, rail: Rail) -> Joint:
+    """Return the joint of a link on one of its rails."""
+    near, far = Point(link.first, rail), Point(link.second, rail)
+    ends = (link.first, link.second)
+    return Joint(f"{link.name}{rail}", rail, ends, near, far, link.joint_ohm)
 
 
 def data_joints(design: Design) -> list[Joint]:
-    """Joints of the data line in the order data flows, the controller's first.
+    """Return the joints of the data line in the order of data, the controller's first.
 
     A hop over a link is one joint (`1B~2Bd`); any other hop is two, out of one strand end and
-    into the next. The last strand's way out carries nothing and is left out.
+    into the next. The last strand's output carries nothing and is left out.
     """
+    links = {frozenset((link.first, link.second)): link for link in reversed(design.links)}
     first = design.data_path[0]
-    found = [Joint(f"{first}d", "d", (first.strand,))]
+    found = [Joint(f"{first}d", "d", (first,))]
     for leaving, entering in data_hops(design):
-        touched = (leaving.strand, entering.strand)
-        if (link := _link_between(design, leaving, entering)) is not None:
-            found.append(Joint(f"{link}d", "d", touched))
+        if (link := links.get(frozenset((leaving, entering)))) is not None:
+            found.append(Joint(f"{link.name}d", "d", (leaving, entering)))
         else:
-            found.append(Joint(f"{leaving}d", "d", (leaving.strand,)))
-            found.append(Joint(f"{entering}d", "d", (entering.strand,)))
+            found += [
+                Joint(f"{leaving}d", "d", (leaving,)),
+                Joint(f"{entering}d", "d", (entering,)),
+            ]
     return found
 
 
-def _link_between(design: Design, one: StrandEnd, other: StrandEnd) -> str | None:
+def find_joint(name: str, design: Design) -> Joint:
+    """Return the joint of a name, such as `4A+`, `4Ad`, `main-` or `1B~2B+`.
+
+    Raises:
+        NameFault: the prop has no such joint.
+    """
+    word = name.strip()
+    joints = data_joints(design) if word.endswith("d") else _power_joints_at(word, design)
+    for joint in joints:
+        if joint.name == word:
+            return joint
+    known = [joint.name for joint in (*power_joints(design), *data_joints(design))]
+    form = "; write an end and its rail or d (4A+, 4Ad), a feed's (main-) or a link's (1B~2B+)"
+    hint = did_you_mean(word, known) or form
+    raise NameFault(f'{design.name} has no joint "{printable(word)}"{hint}')
+
+
+def _power_joints_at(name: str, design: Design) -> Iterator[Joint]:
+    """Yield the few power joints that a name may be of: a large prop has hundreds."""
+    rail: Rail = "+" if name.endswith("+") else "-"
+    place = name[:-1]
+    for feed in design.feeds:
+        if feed.name == place:
+            yield _feed_joint(feed, rail)
     for link in design.links:
-        if {link.first, link.second} == {one, other}:
-            return link.name
-    return None
+        if rail in link.rails and link.name == place:
+            yield _link_joint(link, rail)
+    for bus in design.buses:
+        for end in bus.ends:
+            if str(end) == place:
+                yield _bus_joint(bus, end, rail)

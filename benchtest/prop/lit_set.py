@@ -1,7 +1,8 @@
-"""Which strands are lit while a reading or a mark is taken."""
+"""Lit sets: the strands that are lit while a reading or a mark is taken, and how."""
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,7 @@ from benchtest.input_files import printable
 from benchtest.prop.design import Design
 
 COLOUR_CHANNELS: dict[str, tuple[str, ...]] = {
-    "white": ("red", "green", "blue", "white"),  # every channel the node has: the full load
+    "white": ("red", "green", "blue", "white"),  # every channel that the node has: the full load
     "red": ("red",),
     "green": ("green",),
     "blue": ("blue",),
@@ -22,7 +23,9 @@ COLOUR_CHANNELS: dict[str, tuple[str, ...]] = {
     "mixed-white": ("red", "green", "blue"),
     "white-channel": ("white",),
 }
-"""Channels that each colour name lights; a channel that the node lacks is passed over."""
+"""Channels that each colour name lights; a channel that the node lacks is left out."""
+
+_FORM = 'write "all", "none" or numbers such as "1 3 5-8"'
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +37,7 @@ class LitSet:
     colour: str = "white"
 
     def text(self, design: Design) -> str:
-        """As the contract writes it: `all`, `none`, or numbers and ranges parted by spaces."""
+        """Return the strands as written: `all`, `none`, or numbers and ranges such as `1 3 5-8`."""
         if not self.strands:
             return "none"
         if len(self.strands) == len(design.strands):
@@ -42,11 +45,11 @@ class LitSet:
         return format_ranges(self.strands)
 
     def lights(self, strand: int) -> bool:
-        """True where this strand should be seen lit."""
+        """Return whether a healthy strand would be seen lit."""
         return self.level > 0.0 and strand in self.strands
 
     def duty(self, design: Design) -> NDArray[np.float64]:
-        """Share of full current asked of each channel. Shape (nodes, colours), 0 to 1."""
+        """Return the share of full current of each channel, 0 to 1, shape (nodes, colours)."""
         duty = np.zeros((design.node_count, design.node.channels))
         lights = COLOUR_CHANNELS[self.colour]
         row = [self.level if colour in lights else 0.0 for colour in design.node.colours]
@@ -57,14 +60,14 @@ class LitSet:
 
 
 def all_lit(design: Design, level: float = 1.0, colour: str = "white") -> LitSet:
-    """All strands lit."""
+    """Return the lit set of all strands."""
     return LitSet(frozenset(strand.number for strand in design.strands), level, colour)
 
 
-def format_ranges(numbers: frozenset[int] | set[int]) -> str:
-    """Numbers as ranges parted by spaces.
+def format_ranges(numbers: Collection[int]) -> str:
+    """Return numbers in order as ranges separated by spaces.
 
-    >>> spans({1, 3, 5, 6, 7, 8})
+    >>> format_ranges({1, 3, 5, 6, 7, 8})
     '1 3 5-8'
     """
     runs: list[list[int]] = []
@@ -77,28 +80,19 @@ def format_ranges(numbers: frozenset[int] | set[int]) -> str:
 
 
 def parse_lit_set(text: str, design: Design, level: float = 1.0, colour: str = "white") -> LitSet:
-    """Read lit strands as the contract writes them; commas are taken for spaces.
+    """Read lit strands: `all`, `none`, or numbers and ranges separated by spaces or commas.
+
+    Args:
+        text: the strands.
+        design: the prop.
+        level: level of the lit strands, 0 to 1.
+        colour: a key of `COLOUR_CHANNELS`.
 
     Raises:
-        NameFault: a word is no strand of this prop, or the colour is unknown.
+        NameFault: the prop has no such strand, or the colour is unknown.
         InputError: the level is not between 0 and 1.
     """
-    if colour not in COLOUR_CHANNELS:
-        known = ", ".join(COLOUR_CHANNELS)
-        raise NameFault(
-            f'colour "{printable(colour)}": give one of {known}'
-            f"{did_you_mean(colour, COLOUR_CHANNELS)}"
-        )
-    if not any(channel in COLOUR_CHANNELS[colour] for channel in design.node.colours):
-        lit = [
-            name
-            for name in COLOUR_CHANNELS
-            if set(COLOUR_CHANNELS[name]) & set(design.node.colours)
-        ]
-        raise NameFault(
-            f'colour "{colour}": nodes of kind {design.node.name} have no such channel; '
-            f"give one of {', '.join(lit)}"
-        )
+    _check_colour(colour, design)
     if not 0.0 <= level <= 1.0:
         raise InputError(f"level {level:g}: give a number from 0 to 1")
     words = text.replace(",", " ").split()
@@ -107,22 +101,34 @@ def parse_lit_set(text: str, design: Design, level: float = 1.0, colour: str = "
     if words == ["none"]:
         return LitSet(frozenset(), level, colour)
     if not words:
-        raise NameFault('lit strands: nothing given; write "all", "none" or numbers like "1 3 5-8"')
+        raise NameFault(f"lit strands: empty; {_FORM}")
     strands: set[int] = set()
     for word in words:
-        strands.update(_span(word, len(design.strands)))
+        strands.update(_parse_range(word, len(design.strands)))
     return LitSet(frozenset(strands), level, colour)
 
 
-def _span(word: str, strands: int) -> range:
+def _check_colour(colour: str, design: Design) -> None:
+    if colour not in COLOUR_CHANNELS:
+        known = ", ".join(COLOUR_CHANNELS)
+        hint = did_you_mean(colour, COLOUR_CHANNELS)
+        raise NameFault(f'colour "{printable(colour)}": give one of {known}{hint}')
+    fitted = set(design.node.colours)
+    if not fitted.intersection(COLOUR_CHANNELS[colour]):
+        known = ", ".join(name for name, of in COLOUR_CHANNELS.items() if fitted.intersection(of))
+        raise NameFault(
+            f'colour "{colour}": nodes of kind {design.node.name} have no such channel; '
+            f"give one of {known}"
+        )
+
+
+def _parse_range(word: str, strands: int) -> range:
     first, dash, last = word.partition("-")
-    # isascii keeps out digits of other scripts, which int() would take
+    # isascii rejects digits of other scripts, which int() would accept
     if not (first.isascii() and first.isdigit()) or (
         dash and not (last.isascii() and last.isdigit())
     ):
-        raise NameFault(
-            f'lit strands: "{printable(word)}"; write "all", "none" or numbers like "1 3 5-8"'
-        )
+        raise NameFault(f'lit strands: "{printable(word)}"; {_FORM}')
     if max(len(first), len(last)) > 6:
         raise NameFault(f'lit strands: "{word[:20]}": the prop has strands 1 to {strands}')
     low, high = int(first), int(last) if dash else int(first)

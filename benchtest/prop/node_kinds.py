@@ -125,9 +125,9 @@ def read_node(root: TomlTable) -> NodeKind | None:
     if not root.has("node"):
         root.get("node", 'write a table [node] with kind = "ws2811-5v"')
         return None
-    table = root.sheet("node")
+    table = root.table("node")
     assert table is not None
-    table.no_other_keys(_KEYS)
+    table.reject_other_keys(_KEYS)
     kinds = catalogue()
     name = table.text("kind", needed=f"give one of {', '.join(kinds)}")
     if name is None:
@@ -141,12 +141,12 @@ def read_node(root: TomlTable) -> NodeKind | None:
 
 def _overridden(table: TomlTable, kind: NodeKind) -> NodeKind | None:
     changes: dict[str, Any] = {}
-    for key, most in MAX_FIGURES.items():
+    for key, maximum in MAX_FIGURES.items():
         if table.has(key):
-            zero = key == "quiescent_ma"
-            changes[key] = table.number(key, least=0.0, most=most, zero=zero)
+            exclusive = key != "quiescent_ma"
+            changes[key] = table.number(key, minimum=0.0, maximum=maximum, exclusive=exclusive)
     for key in FIGURES_BY_COLOUR:
-        if (figures := table.sheet(key)) is not None:
+        if (figures := table.table(key)) is not None:
             changes[key] = {**getattr(kind, key), **_by_colour(figures, kind)}
     if table.has("backup_data"):
         changes["backup_data"] = table.flag("backup_data", default=kind.backup_data)
@@ -159,11 +159,11 @@ def _overridden(table: TomlTable, kind: NodeKind) -> NodeKind | None:
 
 
 def _by_colour(figures: TomlTable, kind: NodeKind) -> dict[str, float]:
-    figures.no_other_keys(kind.colours)
+    figures.reject_other_keys(kind.colours)
     found = {}
     for colour in kind.colours:
         if figures.has(colour):
-            volts = figures.number(colour, least=0.0, most=60.0)
+            volts = figures.number(colour, minimum=0.0, maximum=60.0)
             if volts is not None:
                 found[colour] = volts
     return found

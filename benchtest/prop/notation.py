@@ -1,8 +1,12 @@
-"""The contract's names for places, points, probes and joints, read back into values."""
+"""Notation of places, points, probes and locations of faults: parsers and formatters.
+
+Every value has its notation as `str(value)`; the parsers here read it back.
+"""
 
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 
 from benchtest.errors import NameFault, did_you_mean
 from benchtest.input_files import printable
@@ -19,7 +23,7 @@ from benchtest.prop.design import (
     StrandEnd,
     rail_probe,
 )
-from benchtest.prop.joints import Joint, data_joints, power_joints
+from benchtest.prop.joints import Joint, find_joint
 
 _END = re.compile(r"^([1-9]\d{0,5})([AB])$", re.ASCII)
 _NODE = re.compile(r"^([1-9]\d{0,5})\.([1-9]\d{0,5})$", re.ASCII)
@@ -27,14 +31,14 @@ _PAD = re.compile(r"^([^:>]+):([1-9]\d{0,5})$", re.ASCII)
 
 
 def parse_end(text: str) -> StrandEnd:
-    """Read a strand end, such as `4A`. Whether the prop has it is not asked.
+    """Read a strand end, such as `4A`, of any prop.
 
     Raises:
-        NameFault: it is not of that form.
+        NameFault: not of that form.
     """
     if not (found := _END.match(text.strip())):
         raise NameFault(
-            f'"{printable(text)}" is no strand end; write a strand number and A or B: "4A"'
+            f'"{printable(text)}" is not a strand end; write a strand number and A or B, such as 4A'
         )
     end: End = "A" if found[2] == "A" else "B"
     return StrandEnd(int(found[1]), end)
@@ -44,10 +48,12 @@ def parse_node(text: str, design: Design) -> NodeName:
     """Read a node, such as `4.17`.
 
     Raises:
-        NameFault: it is not of that form, or the prop has no such node.
+        NameFault: not of that form, or the prop has no such node.
     """
     if not (found := _NODE.match(text.strip())):
-        raise NameFault(f'"{printable(text)}" is no node; write strand, point, node: "4.17"')
+        raise NameFault(
+            f'"{printable(text)}" is not a node; write strand, point, node, such as 4.17'
+        )
     node = NodeName(int(found[1]), int(found[2]))
     _check_strand(node.strand, text, design)
     count = design.strand(node.strand).nodes
@@ -57,13 +63,13 @@ def parse_node(text: str, design: Design) -> NodeName:
 
 
 def parse_place(text: str, design: Design) -> Place:
-    """Read a place that has both rails: strand end, bus pad, node or feed.
+    """Read a place with both rails: a strand end, bus pad, node or feed.
 
     Raises:
         NameFault: the prop has no such place.
     """
     word = text.strip()
-    if found := _END.match(word):
+    if _END.match(word):
         end = parse_end(word)
         _check_strand(end.strand, word, design)
         return end
@@ -71,11 +77,11 @@ def parse_place(text: str, design: Design) -> Place:
         return parse_node(word, design)
     if found := _PAD.match(word):
         return _pad(found[1], int(found[2]), word, design)
-    if any(feed.name == word for feed in design.feeds):
+    if _has_feed(word, design):
         return FeedName(word)
     known = [str(place) for place in meter_places(design)]
     raise NameFault(
-        f'"{printable(word)}" is no place on {design.name}; write a strand end (4A), a bus pad '
+        f'{design.name} has no place "{printable(word)}"; write a strand end (4A), a bus pad '
         f"(foot:4), a node (4.17) or a feed's name{did_you_mean(word, known)}"
     )
 
@@ -84,12 +90,12 @@ def parse_point(text: str, design: Design) -> Point:
     """Read a place on one rail, such as `foot:4+`.
 
     Raises:
-        NameFault: the rail is missing or the prop has no such place.
+        NameFault: the rail is missing, or the prop has no such place.
     """
     word = text.strip()
     if word[-1:] not in ("+", "-"):
         raise NameFault(
-            f'"{printable(word)}" names no rail; put + or - behind it: "{printable(word)}+"'
+            f'"{printable(word)}" has no rail; add + or -, such as "{printable(word)}+"'
         )
     rail: Rail = "+" if word[-1] == "+" else "-"
     return Point(parse_place(word[:-1], design), rail)
@@ -99,44 +105,28 @@ def parse_probe(text: str, design: Design) -> Probe:
     """Read a probe: `4A` for a rail voltage, or `red>black` between two points.
 
     Raises:
-        NameFault: a point is not on this prop, or both leads are on the same one.
+        NameFault: the prop has no such point, or both leads are on the same one.
     """
     red, arrow, black = text.partition(">")
     if not arrow:
         word = text.strip()
         if word[-1:] in ("+", "-"):
-            shown = printable(word)
+            point = printable(word)
             raise NameFault(
-                f'"{shown}" is one point; write "{printable(word[:-1])}" for the volts between its '
-                f'rails, or "{shown}>…" for the drop to another point'
+                f'"{point}" is one point; write "{printable(word[:-1])}" for the volts between its '
+                f'rails, or "{point}>…" for the drop to another point'
             )
         return rail_probe(parse_place(word, design))
     probe = Probe(parse_point(red, design), parse_point(black, design))
     if probe.red == probe.black:
         raise NameFault(
-            f'"{printable(text)}": both leads are on {probe.red}; there is nothing to read'
+            f'"{printable(text)}": both leads are on {probe.red}; name two different points'
         )
     return probe
 
 
-def find_joint(text: str, design: Design) -> Joint:
-    """Find a joint, such as `4A+`, `4Ad`, `main-` or `1B~2B+`.
-
-    Raises:
-        NameFault: the prop has no such joint.
-    """
-    word = text.strip()
-    joints = [*power_joints(design), *data_joints(design)]
-    for joint in joints:
-        if joint.name == word:
-            return joint
-    near = did_you_mean(word, [joint.name for joint in joints])
-    form = "; write an end and its rail or d (4A+, 4Ad), a feed's (main-) or a link's (1B~2B+)"
-    raise NameFault(f'"{printable(word)}" is no joint of {design.name}{near or form}')
-
-
 def meter_places(design: Design) -> list[Place]:
-    """Every place that a meter reaches, nodes left out: feeds, pads and strand ends."""
+    """Return every place that a meter reaches, except nodes: feeds, pads and strand ends."""
     found: list[Place] = [FeedName(feed.name) for feed in design.feeds]
     found.extend(pad for bus in design.buses for pad in bus.pads)
     for strand in design.strands:
@@ -144,22 +134,150 @@ def meter_places(design: Design) -> list[Place]:
     return found
 
 
+# -- locations of faults and repairs --------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class StrandNumbers:
+    """One strand, or two in each other's place on the data line, written `4` or `4 5`."""
+
+    numbers: tuple[int, ...]
+
+    def __str__(self) -> str:
+        return " ".join(map(str, self.numbers))
+
+
+COLOUR_ORDER = "colour_order"
+"""Location of a wrong colour order of the whole prop: the key of the prop file."""
+
+
+@dataclass(frozen=True, slots=True)
+class ColourOrderSetting:
+    """The colour order of the prop file, which every node shares."""
+
+    def __str__(self) -> str:
+        return COLOUR_ORDER
+
+
+Location = Joint | NodeName | StrandNumbers | FeedName | ColourOrderSetting
+"""A location of a fault or repair; a feed's name is its fuse, or a short of the copper it feeds."""
+
+_WIRES = {"+": "+ wire", "-": "- wire", "d": "data wire"}
+
+
+def parse_location(text: str, design: Design) -> Location:
+    """Read the location of a fault or repair.
+
+    Args:
+        text: a joint (`4A+`), a node (`4.17`), a strand (`4`), two strands (`4 5`), the name of a
+            feed, or `colour_order`.
+        design: the prop.
+
+    Raises:
+        NameFault: the prop has no such location.
+    """
+    words = text.split()
+    if words == [COLOUR_ORDER]:
+        return ColourOrderSetting()
+    if words and all(word.isascii() and word.isdigit() and len(word) < 7 for word in words):
+        for word in words:
+            _check_strand(int(word), word, design)
+        return StrandNumbers(tuple(map(int, words)))
+    name = text.strip()
+    if _has_feed(name, design):
+        return FeedName(name)
+    return parse_node(name, design) if "." in name else find_joint(name, design)
+
+
+def location_strands(location: Location) -> tuple[int, ...]:
+    """Return the strands that a location is at; none for a feed, its joints and the setting."""
+    match location:
+        case Joint():
+            return location.strands
+        case NodeName():
+            return (location.strand,)
+        case StrandNumbers():
+            return location.numbers
+        case FeedName() | ColourOrderSetting():
+            return ()
+
+
+def location_ends(location: Location) -> tuple[StrandEnd, ...]:
+    """Return the strand ends that a location is at: those of a joint, both of each strand."""
+    match location:
+        case Joint():
+            return location.ends
+        case StrandNumbers():
+            ends = [StrandEnd(number, "A") for number in location.numbers]
+            return tuple(each for end in ends for each in (end, end.other))
+        case NodeName() | FeedName() | ColourOrderSetting():
+            return ()
+
+
+def describe_location(location: Location, design: Design) -> str:
+    """Return a location with its place on the prop in words.
+
+    Returns:
+        Such as `4A+ (strand 4's + wire at the foot board)`.
+    """
+    match location:
+        case Joint():
+            place = _joint_place(location, design)
+        case NodeName():
+            place = f"node {location.node} of strand {location.strand}, counted from end A"
+        case StrandNumbers():
+            number = " and ".join(map(str, location.numbers))
+            place = f"strand{'' if len(location.numbers) == 1 else 's'} {number}"
+        case FeedName():
+            feed = next(feed for feed in design.feeds if feed.name == location.feed)
+            place = f"feed at {_at(feed.at, design)}"
+        case ColourOrderSetting():
+            place = "a setting in the prop file"
+    return f"{location} ({place})"
+
+
+def _joint_place(joint: Joint, design: Design) -> str:
+    for feed in design.feeds:
+        if joint.near is not None and joint.near.place == FeedName(feed.name):
+            return f"feed {feed.name}'s {joint.conductor} cable at {_at(feed.at, design)}"
+    wire = _WIRES[joint.conductor]
+    if len(joint.ends) == 2:
+        one, other = joint.ends
+        return f"{wire} between strands {one.strand} and {other.strand}, ends {one} and {other}"
+    (end,) = joint.ends
+    return f"strand {end.strand}'s {wire} at {_at(end, design)}"
+
+
+def _at(place: BusPad | StrandEnd, design: Design) -> str:
+    if isinstance(place, BusPad):
+        return f"pad {place}"
+    bus = design.bus_of(place)
+    if bus is None:
+        return f"end {place}"
+    return f"the {bus.name} {'board' if bus.copper.board else 'bus'}"
+
+
+# -- parts ----------------------------------------------------------------------------------------
+
+
+def _has_feed(name: str, design: Design) -> bool:
+    return any(feed.name == name for feed in design.feeds)
+
+
 def _pad(bus_name: str, strand: int, word: str, design: Design) -> BusPad:
     for bus in design.buses:
         if bus.name == bus_name:
             if any(end.strand == strand for end in bus.ends):
                 return BusPad(bus_name, strand)
-            raise NameFault(
-                f'"{printable(word)}": bus {bus_name} has no pad beside strand {strand}'
-            )
+            raise NameFault(f'"{printable(word)}": bus {bus_name} has no pad at strand {strand}')
     known = [bus.name for bus in design.buses]
-    there = f"; there are {', '.join(known)}" if known else "; the prop has none"
+    others = f"; buses are {', '.join(known)}" if known else "; the prop has no bus"
     raise NameFault(
         f'"{printable(word)}": no bus is called "{printable(bus_name)}"'
-        f"{did_you_mean(bus_name, known) or there}"
+        f"{did_you_mean(bus_name, known) or others}"
     )
 
 
 def _check_strand(strand: int, word: str, design: Design) -> None:
-    if strand > len(design.strands):
+    if not 1 <= strand <= len(design.strands):
         raise NameFault(f'"{word}": the prop has strands 1 to {len(design.strands)}')

@@ -1,4 +1,4 @@
-"""Prop files: TOML in, a design or every fault of the file out."""
+"""Reader of prop files: a design, or every fault of the file at once."""
 
 from __future__ import annotations
 
@@ -37,24 +37,23 @@ from benchtest.prop.validation import find_design_faults
 from benchtest.toml_table import TomlTable, describe_value
 
 MAX_STRANDS, MAX_NODES = 1000, 100_000
-MOST_GIB = 0.3
+"""Size of the largest prop that is accepted."""
+_MAX_NODES_GIB = 0.3
 """Peak memory of a prediction of 1000 strands of 100 nodes, measured; of 300 of 333 it is 0.2."""
 MAX_MM = 1_000_000.0
-"""A length beyond which a figure is a slip of the pen: 1 km."""
-
+"""Longest length that is accepted, 1 km; a longer one is a typing error. [mm]"""
 MIN_MM = 0.001
-"""A length that is given is at least this: resistances of next to nothing have no solution."""
-
+"""Shortest length other than 0: a resistance of almost nothing has no solution. [mm]"""
 MIN_JOINT_MOHM, MAX_JOINT_MOHM = 0.1, 25.0
-"""The most a healthy plug pin has. [mΩ] Makers' tables print 20 for small housings."""
+"""Resistance of a healthy joint that is accepted. [mΩ] Makers' tables print 20 for the pins of
+small housings."""
+_MAX_NAME_LENGTH = 40
 
-LONGEST_NAME = 40
-
-KEYS = ("format", "name", "node", "strand", "data", "bus", "link", "feed", "output")
-STRAND_KEYS = ("count", "nodes", "pitch_mm", "lead_mm", "wire")
-BUS_KEYS = ("name", "joins", "copper", "wire", "spacing_mm", "ring", "joint_mohm")
-LINK_KEYS = ("from", "to", "length_mm", "wire", "follow", "rails", "joint_mohm")
-FEED_KEYS = (
+_KEYS = ("format", "name", "node", "strand", "data", "bus", "link", "feed", "output")
+_STRAND_KEYS = ("count", "nodes", "pitch_mm", "lead_mm", "wire")
+_BUS_KEYS = ("name", "joins", "copper", "wire", "spacing_mm", "ring", "joint_mohm")
+_LINK_KEYS = ("from", "to", "length_mm", "wire", "follow", "rails", "joint_mohm")
+_FEED_KEYS = (
     "name", "at", "volts", "wire", "length_mm", "fuse_a", "fuse_mohm", "supply_a", "joint_mohm",
     "source_mohm",
 )  # fmt: skip
@@ -73,10 +72,10 @@ def read_design(path: Path) -> Design:
 
 
 def parse_design(text: str, file: str) -> Design:
-    """Make a design of a prop file's text.
+    """Read the text of a prop file.
 
     Args:
-        text: the file.
+        text: content of the file.
         file: its name, for the faults.
 
     Raises:
@@ -91,56 +90,56 @@ def parse_design(text: str, file: str) -> Design:
     return design
 
 
-def _design(sheet: TomlTable) -> Design | None:
-    sheet.no_other_keys(KEYS)
-    if sheet.get("format", "write format = 1") not in (None, 1):
-        sheet.fault("format", "this version reads format = 1")
-    name = sheet.text("name", needed='write a name, such as "Willow fan"')
-    node = read_node(sheet)
-    strands = _strands(sheet)
-    path = _data_path(sheet, strands)
-    buses = _buses(sheet, strands)
-    links = _links(sheet, strands, path)
-    feeds = _feeds(sheet, node.volts if node else None)
-    output = _output(sheet)
+def _design(root: TomlTable) -> Design | None:
+    root.reject_other_keys(_KEYS)
+    if root.get("format", "write format = 1") not in (None, 1):
+        root.fault("format", "this version reads format = 1")
+    name = root.text("name", needed='write a name, such as "Willow fan"')
+    node = read_node(root)
+    strands = _strands(root)
+    path = _data_path(root, strands)
+    buses = _buses(root, strands)
+    links = _links(root, strands, path)
+    feeds = _feeds(root, node.volts if node else None)
+    output = _output(root)
     if not strands:
         return None
-    # what could not be read is stood in for, so that the whole can be checked all the same
+    # stand in for a name or kind that could not be read, so that the whole can be validated
     name, node = name or "unnamed", node or next(iter(catalogue().values()))
     return Design(
         name, node, tuple(strands), tuple(path), tuple(buses), tuple(links), tuple(feeds), output
     )
 
 
-def _strands(sheet: TomlTable) -> list[Strand]:
-    tables = sheet.sheets("strand", most=MAX_STRANDS)
+def _strands(root: TomlTable) -> list[Strand]:
+    tables = root.tables("strand", maximum=MAX_STRANDS)
     if not tables:
-        sheet.fault("strand", "is missing; write a table [[strand]] with nodes, pitch_mm and wire")
+        root.fault("strand", "is missing; write a table [[strand]] with nodes, pitch_mm and wire")
     strands: list[Strand] = []
     for table in tables:
         strands += _alike_strands(table, len(strands) + 1)
         if len(strands) > MAX_STRANDS:
-            sheet.fault("strand", f"{len(strands)} strands; a prop has at most {MAX_STRANDS}")
+            root.fault("strand", f"{len(strands)} strands; give at most {MAX_STRANDS}")
             break
     nodes = sum(strand.nodes for strand in strands)
     if nodes > MAX_NODES:
-        sheet.fault(
+        root.fault(
             "strand",
-            f"{nodes} nodes together; at most {MAX_NODES}, for which a prediction takes "
-            f"{MOST_GIB} GiB of memory: make several props of them",
+            f"{nodes} nodes in total; give at most {MAX_NODES}, for which a prediction takes "
+            f"{_MAX_NODES_GIB} GiB of memory, or split the prop",
         )
     return strands[:MAX_STRANDS]
 
 
 def _alike_strands(table: TomlTable, first: int) -> list[Strand]:
-    table.no_other_keys(STRAND_KEYS)
-    count = table.whole("count", least=1, most=MAX_STRANDS, default=1)
-    nodes = table.whole("nodes", least=1, most=MAX_NODES)
-    pitch_mm = table.number("pitch_mm", least=MIN_MM, most=MAX_MM)
+    table.reject_other_keys(_STRAND_KEYS)
+    count = table.whole("count", minimum=1, maximum=MAX_STRANDS, default=1)
+    nodes = table.whole("nodes", minimum=1, maximum=MAX_NODES)
+    pitch_mm = table.number("pitch_mm", minimum=MIN_MM, maximum=MAX_MM)
     leads_mm = _leads(table)
     wire = table.parsed("wire", parse_wire, needed='write it as "22 AWG" or "0.5 mm2"')
     if count is None or nodes is None or pitch_mm is None or leads_mm is None or wire is None:
-        # stand in for what could not be read, so that names in other tables still find a strand
+        # stand in for invalid figures, so that names in other tables still find a strand
         count, nodes, pitch_mm, leads_mm = count or 1, nodes or 1, pitch_mm or 1.0, (0.0, 0.0)
         wire = parse_wire("22 AWG")
     return [
@@ -162,14 +161,14 @@ def _leads(table: TomlTable) -> tuple[float, float] | None:
         return float(value[0]), float(value[1])
     table.fault(
         "lead_mm",
-        f"write two lengths, 0 or {MIN_MM:g} and more, at end A and at end B: [60.0, 60.0]",
+        f"write two lengths, each 0 or from {MIN_MM:g}, at end A and at end B: [60.0, 60.0]",
     )
     return None
 
 
 def _length(table: TomlTable, default: float | None = None) -> float | None:
-    """Return the length of a cable or link; 0 is none. [mm]"""
-    value = table.number("length_mm", least=0.0, most=MAX_MM, default=default)
+    """Return the length of a cable or link; 0 for none. [mm]"""
+    value = table.number("length_mm", minimum=0.0, maximum=MAX_MM, default=default)
     if value is not None and 0.0 < value < MIN_MM:
         bounds = f"give 0, or {MIN_MM:g} to {MAX_MM:g}"
         table.fault("length_mm", f"is {value:g}; {bounds}")
@@ -177,13 +176,13 @@ def _length(table: TomlTable, default: float | None = None) -> float | None:
     return value
 
 
-def _data_path(sheet: TomlTable, strands: list[Strand]) -> list[StrandEnd]:
+def _data_path(root: TomlTable, strands: list[Strand]) -> list[StrandEnd]:
     numbers = [strand.number for strand in strands]
     zigzag: list[StrandEnd] = [StrandEnd(n, "A" if n % 2 else "B") for n in numbers]
-    table = sheet.sheet("data")
+    table = root.table("data")
     if table is None:
         return zigzag
-    table.no_other_keys(("path",))
+    table.reject_other_keys(("path",))
     value = table.get("path", 'write "zigzag", "from-A" or a list such as ["1A", "2B"]')
     if value == "from-A":
         return [StrandEnd(n, "A") for n in numbers]
@@ -214,7 +213,6 @@ def _listed_path(table: TomlTable, value: list[Any], numbers: list[int]) -> list
 
 
 def _end(table: TomlTable, key: str, word: Any, strands: int) -> StrandEnd | None:
-    """A strand end that the prop has."""
     try:
         end = parse_end(word if isinstance(word, str) else str(word))
     except InputError as error:
@@ -226,25 +224,25 @@ def _end(table: TomlTable, key: str, word: Any, strands: int) -> StrandEnd | Non
     return end
 
 
-def _buses(sheet: TomlTable, strands: list[Strand]) -> list[Bus]:
+def _buses(root: TomlTable, strands: list[Strand]) -> list[Bus]:
     buses: list[Bus] = []
     ends = 0
-    for table in sheet.sheets("bus", most=MAX_STRANDS):
+    for table in root.tables("bus", maximum=MAX_STRANDS):
         if (bus := _bus(table, strands)) is not None:
             buses.append(bus)
             ends += len(bus.ends)
         if ends > 2 * MAX_STRANDS:
-            sheet.fault("bus", f"join {ends} ends together; a prop has at most {2 * MAX_STRANDS}")
+            root.fault("bus", f"join {ends} ends in total; a prop has at most {2 * MAX_STRANDS}")
             break
     return buses
 
 
 def _bus(table: TomlTable, strands: list[Strand]) -> Bus | None:
-    table.no_other_keys(BUS_KEYS)
+    table.reject_other_keys(_BUS_KEYS)
     name = _place_name(table, "bus")
     ends = _joined_ends(table, strands)
     copper = _copper(table)
-    spacing_mm = table.number("spacing_mm", least=MIN_MM, most=MAX_MM)
+    spacing_mm = table.number("spacing_mm", minimum=MIN_MM, maximum=MAX_MM)
     ring = table.flag("ring", default=False)
     joint_ohm = _joint_ohm(table)
     if name is None or ends is None or copper is None or spacing_mm is None:
@@ -254,19 +252,19 @@ def _bus(table: TomlTable, strands: list[Strand]) -> Bus | None:
 
 def _place_name(table: TomlTable, thing: str) -> str | None:
     needed = f"give the {thing} a name"
-    return table.parsed("name", parse_place_name, needed=needed, longest=LONGEST_NAME)
+    return table.parsed("name", parse_place_name, needed=needed, longest=_MAX_NAME_LENGTH)
 
 
 def parse_place_name(text: str) -> str:
-    """A name that a bus or a feed may have.
+    """Read the name of a bus or a feed: a letter, then letters, digits, `_` or inner `-`.
 
     Raises:
-        InputError: it is none.
+        InputError: another form, or too long.
     """
     name = text.strip()
-    if not _NAME.match(name) or len(name) > LONGEST_NAME:
+    if not _NAME.match(name) or len(name) > _MAX_NAME_LENGTH:
         raise InputError(
-            f'is "{name[:LONGEST_NAME]}"; write a letter, then letters, digits, _ or inner -'
+            f'is "{name[:_MAX_NAME_LENGTH]}"; write a letter, then letters, digits, _ or inner -'
         )
     return name
 
@@ -294,27 +292,27 @@ def _joined_ends(table: TomlTable, strands: list[Strand]) -> list[StrandEnd] | N
 
 def _copper(table: TomlTable) -> Conductor | None:
     if table.has("copper") and table.has("wire"):
-        table.fault("copper", "is given and so is wire; a bus is one or the other")
+        table.fault("copper", "is given and so is wire; give one of them")
     if table.has("wire"):
         return table.parsed("wire", parse_wire)
-    sheet = table.sheet("copper")
-    if sheet is None:
+    copper = table.table("copper")
+    if copper is None:
         table.fault(
             "copper", 'is missing; write { weight_oz = 2.0, width_mm = 8.0 }, or wire = "18 AWG"'
         )
         return None
-    sheet.no_other_keys(("weight_oz", "width_mm"))
-    weight_oz = sheet.number("weight_oz", least=MIN_OZ, most=MAX_OZ)
-    width_mm = sheet.number("width_mm", least=MIN_WIDTH_MM, most=MAX_WIDTH_MM)
+    copper.reject_other_keys(("weight_oz", "width_mm"))
+    weight_oz = copper.number("weight_oz", minimum=MIN_OZ, maximum=MAX_OZ)
+    width_mm = copper.number("width_mm", minimum=MIN_WIDTH_MM, maximum=MAX_WIDTH_MM)
     if weight_oz is None or width_mm is None:
         return None
     return board_copper(weight_oz, width_mm)
 
 
-def _links(sheet: TomlTable, strands: list[Strand], path: list[StrandEnd]) -> list[Link]:
+def _links(root: TomlTable, strands: list[Strand], path: list[StrandEnd]) -> list[Link]:
     found: list[Link] = []
-    for table in sheet.sheets("link", most=2 * MAX_STRANDS):
-        table.no_other_keys(LINK_KEYS)
+    for table in root.tables("link", maximum=2 * MAX_STRANDS):
+        table.reject_other_keys(_LINK_KEYS)
         length_mm = _length(table, default=0.0)
         wire = table.parsed("wire", parse_wire) if table.has("wire") else None
         rails, joint_ohm = _rails(table), _joint_ohm(table)
@@ -322,13 +320,13 @@ def _links(sheet: TomlTable, strands: list[Strand], path: list[StrandEnd]) -> li
             own = wire or strands[first.strand - 1].wire
             found.append(Link(first, second, length_mm or 0.0, own, rails, joint_ohm))
         if len(found) > 2 * MAX_STRANDS:
-            sheet.fault("link", f"{len(found)} links; at most {2 * MAX_STRANDS} make sense")
+            root.fault("link", f"{len(found)} links; give at most {2 * MAX_STRANDS}")
             break
     return found
 
 
 def _rails(table: TomlTable) -> tuple[Rail, ...]:
-    """Rails that a link joins; `"-"` for supplies that have only their return in common."""
+    """Return the rails that a link joins: `"-"` alone between supplies of their own."""
     value = table.get("rails") if table.has("rails") else "+-"
     if value in ("+-", "-+"):
         return RAILS
@@ -341,9 +339,9 @@ def _rails(table: TomlTable) -> tuple[Rail, ...]:
 
 
 def _joint_ohm(table: TomlTable) -> float:
-    """What each of its joints has when healthy: solder, or the pin of a plug."""
+    """Return the resistance of each healthy joint of a table: solder, or a pin of a plug. [Ω]"""
     usual = HEALTHY_JOINT_OHM * 1e3
-    mohm = table.number("joint_mohm", least=MIN_JOINT_MOHM, most=MAX_JOINT_MOHM, default=usual)
+    mohm = table.number("joint_mohm", minimum=MIN_JOINT_MOHM, maximum=MAX_JOINT_MOHM, default=usual)
     return (mohm or usual) * 1e-3
 
 
@@ -354,8 +352,8 @@ def _link_ends(
         if table.get("follow") != "data":
             table.fault("follow", 'write "data": a link for every hop of the data path')
         if table.has("from") or table.has("to"):
-            table.fault("follow", "links every hop by itself; leave out from and to")
-        return [(before.other, after) for before, after in pairwise(path)]
+            table.fault("follow", "links every hop already; leave out from and to")
+        return [(entry.other, following) for entry, following in pairwise(path)]
     ends = []
     for key in ("from", "to"):
         word = table.get(key, 'write a strand end such as "1B"')
@@ -365,30 +363,30 @@ def _link_ends(
     return [(ends[0], ends[1])] if len(ends) == 2 else []
 
 
-def _feeds(sheet: TomlTable, node_v: float | None) -> list[Feed]:
-    tables = sheet.sheets("feed", most=100)
+def _feeds(root: TomlTable, node_v: float | None) -> list[Feed]:
+    tables = root.tables("feed", maximum=100)
     if not tables:
-        sheet.fault("feed", 'is missing; write a table [[feed]] with name, at = "foot:1", volts')
+        root.fault("feed", 'is missing; write a table [[feed]] with name, at = "foot:1", volts')
     found = [_feed(table, node_v) for table in tables]
     return [feed for feed in found if feed is not None]
 
 
 def _feed(table: TomlTable, node_v: float | None) -> Feed | None:
-    table.no_other_keys(FEED_KEYS)
+    table.reject_other_keys(_FEED_KEYS)
     name = _place_name(table, "feed")
     at = table.parsed("at", _feed_place, needed='write a bus pad ("foot:1") or a strand end ("1A")')
-    volts = table.number("volts", least=0.0, most=60.0, zero=False, default=node_v)
+    volts = table.number("volts", minimum=0.0, maximum=60.0, exclusive=True, default=node_v)
     wire = table.parsed("wire", parse_wire, needed='write the cable as "16 AWG" or "1.5 mm2"')
     length_mm = _length(table)
     fuse_a = supply_a = None
     if table.has("fuse_a"):
-        fuse_a = table.number("fuse_a", least=0.0, most=1000.0, zero=False)
-    fuse_mohm = table.number("fuse_mohm", least=0.0, most=10_000.0, default=0.0)
+        fuse_a = table.number("fuse_a", minimum=0.0, maximum=1000.0, exclusive=True)
+    fuse_mohm = table.number("fuse_mohm", minimum=0.0, maximum=10_000.0, default=0.0)
     if table.has("supply_a"):
-        supply_a = table.number("supply_a", least=0.0, most=1000.0, zero=False)
+        supply_a = table.number("supply_a", minimum=0.0, maximum=1000.0, exclusive=True)
     if name is None or at is None or volts is None or wire is None or length_mm is None:
         return None
-    source_mohm = table.number("source_mohm", least=0.0, most=10_000.0, default=0.0)
+    source_mohm = table.number("source_mohm", minimum=0.0, maximum=10_000.0, default=0.0)
     return Feed(
         name, at, volts, wire, length_mm, fuse_a, fuse_mohm or 0.0, supply_a, _joint_ohm(table),
         source_mohm or 0.0,
@@ -404,11 +402,11 @@ def _feed_place(text: str) -> BusPad | StrandEnd:
     return BusPad(bus, int(strand))
 
 
-def _output(sheet: TomlTable) -> Output:
-    table = sheet.sheet("output")
+def _output(root: TomlTable) -> Output:
+    table = root.table("output")
     if table is None:
         return Output()
-    table.no_other_keys(("universe", "channel"))
-    universe = table.whole("universe", least=1, most=63999, default=1)
-    channel = table.whole("channel", least=1, most=512, default=1)
+    table.reject_other_keys(("universe", "channel"))
+    universe = table.whole("universe", minimum=1, maximum=63999, default=1)
+    channel = table.whole("channel", minimum=1, maximum=512, default=1)
     return Output(universe or 1, channel or 1)

@@ -1,4 +1,4 @@
-"""Faults that only a whole design shows: names that clash, copper that leads nowhere."""
+"""Validation of a whole design: clashing names, missing places, strands without a feed."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ from benchtest.errors import did_you_mean
 from benchtest.prop.design import Bus, BusPad, Design, Feed, StrandEnd
 
 MAX_DESIGN_FAULTS = 200
-"""Faults of the whole design that are looked for; more are of one cause."""
+"""Faults of a design after which validation stops: more of them have one cause."""
 MAX_UNIVERSE = 63999
 """Highest universe number for data. Source: ANSI E1.31-2018, clause 6.2.7."""
 
 
 def find_design_faults(design: Design, *, sound: bool = True) -> list[str]:
-    """Faults that only the whole design shows: all of them, or the first two hundred.
+    """Return the faults that no single table of a prop file shows, `MAX_DESIGN_FAULTS` at most.
 
     Args:
-        design: what the tables of a file say.
-        sound: False where some table had a fault of its own; what hangs on it is not judged.
+        design: the design that the tables of a file describe.
+        sound: False where a table has a fault of its own; checks that depend on it are left out.
     """
     return list(islice(_faults(design, sound), MAX_DESIGN_FAULTS))
 
@@ -30,15 +30,15 @@ def _faults(design: Design, sound: bool) -> Iterator[str]:
         for fault in check(design):
             sound = False
             yield fault
-    if sound:  # copper to a place that is not there would be blamed on the strand it should feed
-        yield from _fed(design)
+    if sound:  # otherwise copper to a missing place would be reported as a strand without a feed
+        yield from _unfed(design)
 
 
 def _names(design: Design) -> Iterator[str]:
     names = [bus.name for bus in design.buses] + [feed.name for feed in design.feeds]
     for name, times in Counter(names).items():
         if times > 1:
-            yield f'name "{name}": given {times} times; buses and feeds each need their own'
+            yield f'name "{name}": used {times} times; give each bus and feed its own name'
 
 
 def _buses(design: Design) -> Iterator[str]:
@@ -49,7 +49,7 @@ def _buses(design: Design) -> Iterator[str]:
             if end in joined and joined[end] != bus.name:
                 yield (
                     f"bus[{number}].joins: {end} is on bus {joined[end]} already; "
-                    "an end has one joint to one bus"
+                    "an end has a joint to one bus only"
                 )
             joined.setdefault(end, bus.name)
 
@@ -58,8 +58,8 @@ def _one_bus(bus: Bus, key: str) -> Iterator[str]:
     for strand, times in Counter(end.strand for end in bus.ends).items():
         if times > 1:
             yield (
-                f"{key}: strand {strand} is named {times} times; pads are told apart by strand, "
-                "so give its other end a bus of its own"
+                f"{key}: strand {strand} is named {times} times, but a bus has one pad per strand; "
+                "give its other end a bus of its own"
             )
 
 
@@ -68,9 +68,9 @@ def _links(design: Design) -> Iterator[str]:
     for number, link in enumerate(design.links, 1):
         pair = frozenset((link.first, link.second))
         if len(pair) == 1:
-            yield f"link[{number}]: joins {link.first} to itself"
+            yield f"link[{number}]: joins {link.first} to itself; give two different ends"
         elif pair in seen:
-            yield f"link[{number}]: {link.first} and {link.second} are linked already"
+            yield f"link[{number}]: {link.first} and {link.second} are linked already; remove one"
         seen.add(pair)
 
 
@@ -80,8 +80,8 @@ def _feeds(design: Design) -> Iterator[str]:
             yield f"feed[{number}].at: {fault}"
         if feed.volts > design.node.most_v:
             yield (
-                f"feed[{number}].volts: is {feed.volts:g}; nodes of kind {design.node.name} stand "
-                f"at most {design.node.most_v:g} V"
+                f"feed[{number}].volts: is {feed.volts:g}; nodes of kind {design.node.name} "
+                f"are rated for {design.node.most_v:g} V at most"
             )
 
 
@@ -93,28 +93,26 @@ def _feed_place(design: Design, feed: Feed) -> str | None:
     bus = next((bus for bus in design.buses if bus.name == place.bus), None)
     if bus is None:
         known = [bus.name for bus in design.buses]
-        hint = did_you_mean(place.bus, known) or (
-            f"; there are {', '.join(known)}" if known else ""
-        )
+        others = f"; buses are {', '.join(known)}" if known else "; the prop has no bus"
+        hint = did_you_mean(place.bus, known) or others
         return f'"{place}": no bus is called "{place.bus}"{hint}'
     if place not in bus.pads:
-        return f'"{place}": bus {bus.name} has no pad beside strand {place.strand}'
+        return f'"{place}": bus {bus.name} has no pad at strand {place.strand}'
     return None
 
 
-def _fed(design: Design) -> Iterator[str]:
-    """Strands that no copper joins to a feed."""
+def _unfed(design: Design) -> Iterator[str]:
     for number in sorted(number for run in unfed_strands(design) for number in run):
         yield (
-            f"strand {number}: has no path to a feed; join an end to a bus that is fed, "
+            f"strand {number}: has no path to a feed; join an end to a bus with a feed, "
             "link it, or give it a feed"
         )
 
 
 def unfed_strands(design: Design) -> list[list[int]]:
-    """Strands without a path to a feed: each inner list is joined by copper among itself.
+    """Return the strands without a path to a feed, one list for each group that copper joins.
 
-    All that joins a + joins its -, so + tells.
+    Only the + rail is followed: all copper that joins a + joins its - too.
     """
     group: dict[BusPad | StrandEnd, BusPad | StrandEnd] = {}
 
@@ -148,6 +146,6 @@ def _universes(design: Design) -> Iterator[str]:
     last = design.output.universe + (design.output.channel - 1 + channels) // 510 + 1
     if last > MAX_UNIVERSE:
         yield (
-            f"output.universe: is {design.output.universe}; this prop would run past universe "
-            f"{MAX_UNIVERSE}, start lower"
+            f"output.universe: is {design.output.universe}; the prop would need universes above "
+            f"{MAX_UNIVERSE}: start lower"
         )

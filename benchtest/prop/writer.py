@@ -1,4 +1,4 @@
-"""A design as the text of a prop file, with words for whoever edits it next."""
+"""Writer of prop files: a design as text, with comments for the next person to edit it."""
 
 from __future__ import annotations
 
@@ -28,10 +28,10 @@ from benchtest.prop.node_kinds import (
 
 
 def write_design(design: Design) -> str:
-    """The prop file of a design: `parse_design` of it is the same design.
+    """Return the text of a prop file; `parse_design` reads it back as an equal design.
 
     Args:
-        design: as a prop file may say it, its copper at 20 °C.
+        design: the design, with its copper at 20 °C.
     """
     tables = [
         _head(design),
@@ -43,40 +43,41 @@ def write_design(design: Design) -> str:
         *map(_feed, design.feeds),
         _output(design),
     ]
-    said: set[str] = set()
-    return "\n\n".join("\n".join(_once(lines, said)) for lines in tables) + "\n"
+    written: set[str] = set()
+    return "\n\n".join("\n".join(_once(lines, written)) for lines in tables) + "\n"
 
 
-def _once(lines: Iterable[str], said: set[str]) -> Iterator[str]:
-    """Lines without the comments that an earlier table has had."""
+def _once(lines: Iterable[str], written: set[str]) -> Iterator[str]:
+    """Yield lines without the comments that an earlier table has."""
     for line in lines:
-        if not (line.startswith("#") and line in said):
+        if not (line.startswith("#") and line in written):
             yield line
-        said.add(line)
+        written.add(line)
 
 
 def _head(design: Design) -> Iterator[str]:
-    yield "# Prop file: what one design is made of. Every unit built to it shares this file."
+    yield "# Prop file: one design. Every unit built to it shares this file."
     yield "# Lengths are in mm, strands and nodes count from 1; end A is the end at the first bus."
-    yield "# `benchtest check` on this file says whether it makes sense, and what the prop draws."
+    yield "# Run `benchtest check` on this file to find mistakes and to see the current drawn."
     yield "format = 1"
     yield f"name = {_text(design.name)}"
 
 
 def _node(node: NodeKind) -> Iterator[str]:
-    yield f"# {node.title}. Figures of the kind may be given here."
+    yield f"# {node.title}. Figures of this kind may be changed here."
     yield "[node]"
     yield f"kind = {_text(node.name)}"
     kind = catalogue()[node.name]
     if _is_own(node, kind, "colour_order"):
         yield f"colour_order = {_text(node.colour_order)}"
     else:
-        yield f'# colour_order = "{kind.colour_order}"  # letters in the order that the wire has'
+        words = "letters in the order that the wire carries them"
+        yield f'# colour_order = "{kind.colour_order}"  # {words}'
     for key in MAX_FIGURES:
         if _is_own(node, kind, key):
             yield f"{key} = {_number(getattr(node, key))}"
         elif key == "channel_ma":
-            yield f"# channel_ma = {kind.channel_ma:g}  # one colour at full; best measured"
+            yield f"# channel_ma = {kind.channel_ma:g}  # one colour at full; measure it if you can"
     for key in FIGURES_BY_COLOUR:
         if _is_own(node, kind, key):
             yield f"{key} = {_by_colour(getattr(node, key))}"
@@ -89,7 +90,7 @@ def _is_own(node: NodeKind, kind: NodeKind, key: str) -> bool:
 
 
 def _strands(strands: tuple[Strand, ...]) -> Iterator[str]:
-    """Strands in number order; neighbours that are alike share a table."""
+    """Yield strands in number order; equal neighbours share a table."""
     runs = [list(run) for _, run in groupby(strands, _likeness)]
     for place, run in enumerate(runs):
         strand, first = run[0], run[0].number
@@ -115,7 +116,7 @@ def _data(design: Design) -> Iterator[str]:
     path = design.data_path
     ends = "".join(end.end for end in path)
     in_order = [end.strand for end in path] == list(range(1, len(path) + 1))
-    yield "# where data enters each strand, in the order it flows: zigzag is 1 at A, 2 at B, 3 at A"
+    yield "# end where data enters each strand, in order: zigzag is 1 at A, 2 at B, 3 at A ..."
     yield "[data]"
     if in_order and all(end == "AB"[place % 2] for place, end in enumerate(ends)):
         yield 'path = "zigzag"'
@@ -126,7 +127,7 @@ def _data(design: Design) -> Iterator[str]:
 
 
 def _bus(bus: Bus, strands: int) -> Iterator[str]:
-    yield "# copper that joins strand ends on both rails; pads stand in the order joined"
+    yield "# copper that joins strand ends on both rails; pads are in the order joined"
     yield "[[bus]]"
     yield f"name = {_text(bus.name)}"
     yield f"joins = {_joins(bus, strands)}"
@@ -151,7 +152,7 @@ def _copper(copper: Conductor) -> str:
 
 
 def _links(design: Design) -> Iterator[Iterator[str]]:
-    """Each link, or one table where every hop of the data has one and all are alike."""
+    """Yield each link, or one table where every hop of the data has one and all are equal."""
     links = design.links
     ends = [(link.first, link.second) for link in links]
     alike = {(link.length_mm, link.rails, link.joint_ohm) for link in links}
@@ -167,19 +168,19 @@ def _own_wire(design: Design, links: tuple[Link, ...]) -> Iterator[bool]:
 
 
 def _link(design: Design, link: Link, which: list[str]) -> Iterator[str]:
-    yield "# strand ends joined wire to wire; 0 where the two leads meet in the joint"
+    yield "# strand ends joined wire to wire; length 0: the two leads meet in the joint"
     yield "[[link]]"
     yield from which
     yield f"length_mm = {_number(link.length_mm)}"
     if not all(_own_wire(design, (link,))):
         yield f"wire = {_text(link.wire.text)}"
     if link.rails != RAILS:
-        yield f'rails = "{"".join(link.rails)}"  # + stays apart: supplies of their own'
+        yield f'rails = "{"".join(link.rails)}"  # + is not joined: each side has its own supply'
     yield from _joint(link.joint_ohm, "the link")
 
 
 def _feed(feed: Feed) -> Iterator[str]:
-    yield "# where a supply's cable enters: a bus pad or a strand end"
+    yield "# a supply's cable, and the bus pad or strand end where it enters"
     yield "[[feed]]"
     yield f"name = {_text(feed.name)}"
     yield f'at = "{feed.at}"'
@@ -188,36 +189,36 @@ def _feed(feed: Feed) -> Iterator[str]:
     yield f"length_mm = {_number(feed.length_mm)}  # one way"
     for key, amps, words in (
         ("fuse_a", feed.fuse_a, "the fuse where the cable starts"),
-        ("supply_a", feed.supply_a, "what the supply can give, as its plate says"),
+        ("supply_a", feed.supply_a, "rated current of the supply, see its label"),
     ):
         if amps is None:
-            yield f"# {key} = 10.0  # not given yet: {words}"
+            yield f"# {key} = 10.0  # not known yet: {words}"
         else:
             yield f"{key} = {_number(amps)}  # {words}"
-    words = "the fuse with its holder: they take volts from every node"
+    words = "resistance of the fuse with its holder"
     if feed.fuse_mohm:
         yield f"fuse_mohm = {_number(feed.fuse_mohm)}  # {words}"
     elif feed.fuse_a is not None:
-        yield f"# fuse_mohm = 10.0  # not given yet: {words}"
+        yield f"# fuse_mohm = 10.0  # not known yet: {words}"
     if feed.source_mohm:
-        words = "volts that the supply loses per ampere, in thousandths"
+        words = "source resistance of the supply: millivolts lost per ampere"
         yield f"source_mohm = {_number(feed.source_mohm)}  # {words}"
     yield from _joint(feed.joint_ohm, "the cable")
 
 
 def _output(design: Design) -> Iterator[str]:
-    yield "# where its first channel sits when it is driven over E1.31"
+    yield "# universe and channel of its first channel when driven over E1.31"
     yield "[output]"
     yield f"universe = {design.output.universe}"
     yield f"channel = {design.output.channel}"
 
 
-def _joint(joint_ohm: float, what: str) -> Iterator[str]:
+def _joint(joint_ohm: float, part: str) -> Iterator[str]:
     if joint_ohm == HEALTHY_JOINT_OHM:
-        yield f"# joint_mohm = 10.0  # where {what} has plugs in place of solder: one pin"
+        yield f"# joint_mohm = 10.0  # one pin, where {part} has plugs instead of solder"
         return
-    # thousandths of an ohm and back lose the last bit unless they are cut to what was written
-    yield f"joint_mohm = {_number(round(joint_ohm * 1e3, 9))}  # one pin of the plugs of {what}"
+    # the conversion to milliohms and back loses the last bit unless it is rounded
+    yield f"joint_mohm = {_number(round(joint_ohm * 1e3, 9))}  # one pin of the plugs of {part}"
 
 
 def _ends(ends: Iterable[StrandEnd]) -> str:
@@ -229,7 +230,7 @@ def _text(text: str) -> str:
 
 
 def _number(value: float) -> str:
-    """The shortest number that is read back as the same."""
+    """Return the shortest text that is read back as the same number."""
     return repr(float(value))
 
 

@@ -10,13 +10,14 @@ from typing import Literal
 import numpy as np
 
 from benchtest.diagnosis.model.faults import fuses
-from benchtest.diagnosis.model.wiring_faults import COLOUR_ORDER, Misled, recoloured, swaps
+from benchtest.diagnosis.model.wiring_faults import Misled, recoloured, swaps
 from benchtest.errors import InputError, did_you_mean
 from benchtest.formatting import float_from_text
 from benchtest.prop.data_path import strand_order
 from benchtest.prop.design import Design, StrandEnd
+from benchtest.prop.joints import find_joint
 from benchtest.prop.lit_set import parse_lit_set
-from benchtest.prop.notation import find_joint, parse_node
+from benchtest.prop.notation import COLOUR_ORDER, parse_node
 
 NodeState = Literal["dead", "dark", "no-data-out"]
 _NODE_STATES: tuple[NodeState, ...] = ("dead", "dark", "no-data-out")

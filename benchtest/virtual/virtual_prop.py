@@ -17,7 +17,8 @@ from benchtest.diagnosis.model.wiring_faults import shorts
 from benchtest.errors import CircuitFault
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.prop.design import Design, Probe
-from benchtest.prop.notation import find_joint, parse_node
+from benchtest.prop.joints import find_joint
+from benchtest.prop.notation import parse_node
 from benchtest.virtual.built_unit import BuiltUnit, build_unit, draw_joint_ohm
 from benchtest.virtual.data_line import DataLine
 from benchtest.virtual.injected_faults import InjectedFault, JointFault, WiringFault, data_remap

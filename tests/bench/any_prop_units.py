@@ -23,7 +23,7 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.node_loads import node_light
 from benchtest.circuit.solution import solve
 from benchtest.circuit.spice import spice_deck
-from benchtest.diagnosis.model.wiring_faults import COLOUR_ORDER, swaps
+from benchtest.diagnosis.model.wiring_faults import swaps
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.prop.data_path import data_hops
 from benchtest.prop.design import (
@@ -37,7 +37,7 @@ from benchtest.prop.design import (
     rail_probe,
 )
 from benchtest.prop.joints import Joint, data_joints, power_joints
-from benchtest.prop.notation import meter_places, parse_place
+from benchtest.prop.notation import COLOUR_ORDER, meter_places, parse_place
 from benchtest.virtual.data_line import DataLine
 from benchtest.virtual.injected_faults import InjectedFault, WiringFault, data_remap, parse_fault
 from tests.bench.any_prop_designs import Chance, Made, chance_of

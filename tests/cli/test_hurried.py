@@ -54,7 +54,7 @@ def _shell(script: str, folder: Path) -> subprocess.CompletedProcess[str]:
         ("benchtest completion bash <&- >&- 2>&-", 1, ""),
         ("benchtest new fan.toml <&-", 2, "no answer to"),
         ("benchtest check none.toml 2>/dev/full", 2, ""),
-        ("ulimit -f 0; benchtest practice --auto --grade 1", 1, "temporary files cannot be kept"),
+        ("ulimit -f 0; benchtest practice --auto --grade 1", 1, "cannot write temporary files"),
     ],
 )
 def test_closed_and_full_outputs_are_reported(

@@ -19,9 +19,8 @@ from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM, STEP_LOG
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design, NodeName, Probe, rail_probe
-from benchtest.prop.joints import power_joints
+from benchtest.prop.joints import find_joint, power_joints
 from benchtest.prop.lit_set import all_lit
-from benchtest.prop.notation import find_joint
 
 NODES = [rail_probe(NodeName(strand, node)) for strand in (1, 4) for node in (1, 5, 10)]
 

@@ -102,7 +102,7 @@ def test_columns_may_stand_in_any_order_with_the_optional_ones(fan: Design) -> N
         ("all,4A,61", "beyond the meter's largest range, 60 V"),
         ("all,44A,4.8", "strands 1 to 12"),
         ("13,4A,4.8", "strands 1 to 12"),
-        ("all,4A>4B,4.8", "names no rail"),
+        ("all,4A>4B,4.8", "has no rail"),
     ],
 )
 def test_a_wrong_row_is_said_with_its_line_and_the_good_ones_stay(

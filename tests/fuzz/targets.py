@@ -25,8 +25,9 @@ from benchtest.evidence.readings import parse_readings
 from benchtest.pattern.pattern import Pattern
 from benchtest.pattern.reader import parse_pattern
 from benchtest.prop.design import Design
+from benchtest.prop.joints import find_joint
 from benchtest.prop.lit_set import all_lit
-from benchtest.prop.notation import find_joint, parse_probe
+from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from benchtest.prop.writer import write_design
 from benchtest.records.backup import DATABASE_FILE

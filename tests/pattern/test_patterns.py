@@ -1,4 +1,4 @@
-"""Patterns that ship, what they light, and what is refused of a user's own."""
+"""Shipped patterns and the nodes that they light; faults of a user's own patterns."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def fan(make_fan: Callable[..., Design]) -> Design:
     return make_fan(3, 12)
 
 
-def test_every_shipped_pattern_says_what_it_is_for() -> None:
+def test_every_shipped_pattern_states_its_purpose() -> None:
     patterns = load_patterns()
     assert set(patterns) == SHIPPED
     for pattern in patterns.values():
@@ -35,15 +35,15 @@ def test_every_shipped_pattern_says_what_it_is_for() -> None:
         assert pattern.asks.endswith("?")
 
 
-def test_full_white_lights_everything(fan: Design) -> None:
+def test_full_white_lights_every_channel(fan: Design) -> None:
     (step,) = load_patterns()["full-white"].steps(fan)
     assert (frame_from_duty(step.duty) == 255).all()
     assert step.lit == LitSet(frozenset([1, 2, 3]))
 
 
-def test_by_strand_lights_one_after_the_other(fan: Design) -> None:
+def test_by_strand_lights_one_strand_after_another(fan: Design) -> None:
     steps = load_patterns()["by-strand"].steps(fan)
-    assert [step.says for step in steps] == [f"Strand {n} alone" for n in (1, 2, 3)]
+    assert [step.text for step in steps] == [f"Strand {n} alone" for n in (1, 2, 3)]
     for number, step in enumerate(steps):
         lit = np.asarray(step.duty.any(axis=1))
         assert lit[number * 12 : number * 12 + 12].all()
@@ -63,7 +63,7 @@ def test_primaries_light_each_colour_alone(
 ) -> None:
     rgbw = make_fan(1, 2, kind=make_kind(colours="red green blue white"))
     steps = list(load_patterns()["primaries"].steps(rgbw))
-    assert [step.says for step in steps] == [
+    assert [step.text for step in steps] == [
         "Everything red", "Everything green", "Everything blue", "Everything white",
     ]  # fmt: skip
     for channel, step in enumerate(steps):
@@ -71,7 +71,7 @@ def test_primaries_light_each_colour_alone(
         assert step.duty.astype(bool).sum() == 2
 
 
-def test_the_ruler_marks_fives_tens_and_fifties_by_brightness_too(
+def test_the_ruler_marks_fives_tens_and_fifties_by_brightness(
     make_fan: Callable[..., Design],
 ) -> None:
     (step,) = load_patterns()["ruler"].steps(make_fan(1, 60))
@@ -82,7 +82,7 @@ def test_the_ruler_marks_fives_tens_and_fifties_by_brightness_too(
     assert (shown > 0).all()  # a dark node shows between the marks
 
 
-def test_a_walk_over_a_large_prop_is_made_step_by_step(make_fan: Callable[..., Design]) -> None:
+def test_steps_of_a_large_prop_are_built_one_at_a_time(make_fan: Callable[..., Design]) -> None:
     large = make_fan(64, 160)
     start_s = time.process_time()
     steps = load_patterns()["walk"].steps(large)
@@ -94,7 +94,7 @@ def test_a_walk_over_a_large_prop_is_made_step_by_step(make_fan: Callable[..., D
         steps[10_240]
 
 
-def test_a_users_own_pattern_is_found_and_replaces_one_of_the_same_name(tmp_path: Path) -> None:
+def test_a_users_pattern_replaces_one_of_the_same_name(tmp_path: Path) -> None:
     (tmp_path / "walk.toml").write_text(_pattern(title="My walk", each="node"))
     patterns = load_patterns(tmp_path)
     assert patterns["walk"].title == "My walk"
@@ -124,7 +124,7 @@ def test_large_areas_never_change_faster_than_twice_a_second(
             parse_pattern("mine", text, "mine.toml")
 
 
-def test_every_fault_of_a_file_is_told_at_once() -> None:
+def test_every_fault_of_a_file_is_reported_at_once() -> None:
     text = """
 titel = "x"
 reveals = 3
@@ -135,13 +135,20 @@ layer = [{ colour = "rd", level = 2, evry = 3 }]
 """
     with pytest.raises(FileFaults) as caught:
         parse_pattern("mine", text, "mine.toml")
-    told = str(caught.value)
-    for words in ('titel: is no key', 'did you mean "title"?', "reveals: is 3", "asks: is missing",
-                  'did you mean "strand"?', "layer[1].level: is 2", "evry"):  # fmt: skip
-        assert words in told
+    message = str(caught.value)
+    for words in (
+        "titel: is not a known key",
+        'did you mean "title"?',
+        "reveals: is 3",
+        "asks: is missing",
+        'did you mean "strand"?',
+        "layer[1].level: is 2",
+        "evry",
+    ):
+        assert words in message
 
 
-def test_words_may_only_be_filled_with_what_a_step_knows() -> None:
+def test_only_the_fields_of_a_step_are_filled_in() -> None:
     for says in ("{node}", "{0}", "{", "{strand.__class__}"):
         with pytest.raises(FileFaults):
             parse_pattern("mine", _pattern(each="strand", says=says), "mine.toml")
@@ -149,6 +156,6 @@ def test_words_may_only_be_filled_with_what_a_step_knows() -> None:
 
 @settings(max_examples=150, deadline=None)
 @given(st.text(max_size=200))
-def test_any_text_is_a_pattern_or_a_fault(text: str) -> None:
+def test_any_text_is_a_pattern_or_raises_its_faults(text: str) -> None:
     with contextlib.suppress(FileFaults):
         parse_pattern("mine", text, "mine.toml")

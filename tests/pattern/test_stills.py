@@ -1,4 +1,4 @@
-"""Every shipped pattern has a still picture that shows what it lights today."""
+"""Every shipped pattern has an up-to-date still picture."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def test_each_pattern_has_a_still_that_is_up_to_date(name: str) -> None:
     assert path.read_text(encoding="utf-8") == draw(PATTERNS[name], FAN), "python -m tests.stills"
 
 
-def test_the_page_shows_them_all_and_no_other() -> None:
+def test_the_page_shows_every_still_and_no_other() -> None:
     text = PAGE.read_text(encoding="utf-8")
     assert text == page(PATTERNS), "python -m tests.stills"
     shown = re.findall(r"\(pictures/(pattern-[^)]+)\)", text)
@@ -39,7 +39,7 @@ LIT = {
 
 
 @pytest.mark.parametrize("name", PATTERNS)
-def test_a_still_lights_as_many_nodes_as_the_patterns_words_say(name: str) -> None:
+def test_a_still_lights_the_nodes_that_the_pattern_states(name: str) -> None:
     tree = ElementTree.fromstring(draw(PATTERNS[name], FAN))
     panels = tree.findall(f"{SVG}g")
     dots = [
@@ -52,7 +52,7 @@ def test_a_still_lights_as_many_nodes_as_the_patterns_words_say(name: str) -> No
     assert all(sum(a) + sum(b) == 360 for a, b in zip(lit, dark, strict=True))
 
 
-def test_marks_of_the_ruler_are_told_apart_on_a_screen() -> None:
+def test_marks_of_the_ruler_differ_on_a_screen() -> None:
     """On 30 nodes: 27 dim or blue, white at 10, 20, 30; no 50."""
     tree = ElementTree.fromstring(draw(PATTERNS["ruler"], FAN))
     counts = sorted(path.attrib["d"].count("M") for path in tree.iter(f"{SVG}path")
@@ -60,10 +60,10 @@ def test_marks_of_the_ruler_are_told_apart_on_a_screen() -> None:
     assert counts == [12 * 3, 12 * 3, 12 * 24]
 
 
-def test_a_change_of_a_pattern_makes_its_still_out_of_date() -> None:
+def test_a_changed_pattern_makes_its_still_out_of_date() -> None:
     changed = load_patterns()
     pattern = changed["by-strand"]
     assert draw(changed["walk"], FAN) != draw(pattern, FAN)
-    assert [step.says for step in steps_shown(pattern, FAN)] == [
+    assert [step.text for step in steps_shown(pattern, FAN)] == [
         "Strand 1 alone", "Strand 5 alone", "Strand 8 alone", "Strand 12 alone",
     ]  # fmt: skip

@@ -1,4 +1,4 @@
-"""The notes show what each kind does as its volts fall, and say what the catalogue says today."""
+"""Plots of the notes: light and current of each kind as its volts fall, as in the catalogue."""
 
 from __future__ import annotations
 
@@ -30,18 +30,18 @@ def test_the_notes_show_the_plot_of_every_kind(name: str) -> None:
     assert _picture(name).is_file(), REDRAW
 
 
-def test_the_notes_end_in_that_section_as_the_catalogue_makes_it() -> None:
+def test_the_last_section_of_the_notes_is_that_of_the_catalogue() -> None:
     assert NOTES.read_text(encoding="utf-8").endswith(f"\n{section()}"), REDRAW
 
 
-def test_no_plot_is_of_a_kind_that_has_gone() -> None:
+def test_no_plot_remains_of_a_removed_kind() -> None:
     assert {path.name for path in FOLDER.glob("kind-*.svg")} == {
         file_name(kind) for kind in catalogue().values()
     }
 
 
 @pytest.mark.parametrize("name", KINDS)
-def test_a_plot_is_drawn_for_the_figures_of_today(name: str) -> None:
+def test_each_plot_has_the_figures_of_the_catalogue(name: str) -> None:
     kind = catalogue()[name]
     assert _picture(name).stat().st_size < 60_000
     picture = ElementTree.parse(_picture(name))
@@ -61,7 +61,7 @@ def test_a_plot_is_drawn_for_the_figures_of_today(name: str) -> None:
     assert about.text == f"{caption(kind)} {currents(kind)}", REDRAW
 
 
-def test_nothing_shows_yet_where_a_sink_is_said_to_look_perfect() -> None:
+def test_a_sink_looks_perfect_where_the_notes_state_it() -> None:
     sinks = [kind for kind in catalogue().values() if kind.family == "sink"]
     assert sinks
     for kind in sinks:
@@ -70,7 +70,7 @@ def test_nothing_shows_yet_where_a_sink_is_said_to_look_perfect() -> None:
         assert sweep.light[held] == pytest.approx(1.0)
 
 
-def test_a_sink_is_warm_where_its_smooth_step_has_85_hundredths_left() -> None:
+def test_a_sink_is_warm_where_its_smooth_step_is_at_0_85() -> None:
     # a smooth step p²(3 - 2p) is 0.85 at one p between 0 and 1: root of 2p³ - 3p² + 0.85
     (part,) = [root.real for root in np.roots([2.0, -3.0, 0.0, 0.85]) if 0 < root.real < 1]
     kind = catalogue()["ws2812b-5v"]
@@ -80,14 +80,14 @@ def test_a_sink_is_warm_where_its_smooth_step_has_85_hundredths_left() -> None:
     assert f"go warm below {expected_v:.2f} V" in caption(kind)
 
 
-def test_a_resistor_kind_fades_along_straight_lines() -> None:
+def test_a_resistor_kind_fades_linearly() -> None:
     # (10.8 - 6.6) / (12 - 6.6) = 0.78 and (10.8 - 9.9) / (12 - 9.9) = 0.43; at 13.5 V 1.71
     words = caption(catalogue()["ws2811-12v-resistor"])
     assert "at 10.8 V red has 78 % of its light but green and blue only 43 %" in words
     assert "at 13.5 V those two have 171 %" in words
 
 
-def test_a_regulated_node_trades_volts_for_current_and_keeps_its_light() -> None:
+def test_a_regulated_node_draws_more_current_at_fewer_volts_and_keeps_its_light() -> None:
     # power in is power out over the efficiency: 3 channels of 8 mA at 12 V are 288 mW
     kind = catalogue()["buck-12v"]
     sweep = Sweep(kind)
@@ -97,8 +97,8 @@ def test_a_regulated_node_trades_volts_for_current_and_keeps_its_light() -> None
     assert sweep.light[held] == pytest.approx(1.0)
 
 
-def test_below_its_logic_a_node_is_dark_whatever_it_was_told() -> None:
-    # common practice, no source: a node that lost its logic has lost its frame
+def test_a_node_is_dark_below_its_logic_volts() -> None:
+    # common practice, no source: a node whose logic stopped has lost its frame
     kind = dataclasses.replace(catalogue()["ws2812b-5v"], logic_v=4.0)
     sweep = Sweep(kind)
     below = sweep.volts_v < 3.99

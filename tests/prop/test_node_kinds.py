@@ -1,4 +1,4 @@
-"""The node catalogue: every figure has a source, and makes sense."""
+"""The node catalogue: every figure has a source, and the figures of a kind are consistent."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ ASKED_FOR = {"ws2811-5v", "ws2811-12v", "ws2811-12v-resistor", "ws2812b-5v", "ws
 NO_FIGURE = {"name", "title", "family", "colours", "sources"}
 
 
-def test_the_kinds_that_builders_use_are_there() -> None:
+def test_the_catalogue_has_the_kinds_that_builders_use() -> None:
     assert set(KINDS) >= ASKED_FOR
 
 
@@ -28,7 +28,7 @@ def test_every_figure_has_its_source(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", KINDS)
-def test_figures_make_sense(name: str) -> None:
+def test_figures_are_consistent(name: str) -> None:
     kind = catalogue()[name]
     assert 0 < kind.logic_v < kind.lowest_v < kind.volts <= kind.most_v
     assert 0.1 <= kind.quiescent_ma <= 5.0
@@ -37,14 +37,14 @@ def test_figures_make_sense(name: str) -> None:
     assert sorted(kind.colour_order) == sorted(letters)
     for colour in kind.colours:
         assert 0 < kind.dark_v[colour] < kind.full_v[colour] <= kind.volts
-        # red needs fewest volts: a starved prop goes warm
+        # red needs fewest volts: an undervoltage prop turns warm
         assert kind.full_v["red"] <= kind.full_v[colour]
 
 
-def test_figures_of_data_sheets() -> None:
+def test_figures_are_those_of_data_sheets() -> None:
     kinds = catalogue()
     # WS2812B data sheet: LED red 2.0-2.2 V, green and blue 3.0-3.4 V; supply 3.5-5.3 V
-    # SM16706 data sheet: a sink of this class wants 0.4 to 0.7 V
+    # SM16706 data sheet: a sink of this class needs 0.4 to 0.7 V
     ws2812b = kinds["ws2812b-5v"]
     assert 2.0 + 0.4 <= ws2812b.full_v["red"] <= 2.2 + 0.7
     assert 3.0 + 0.4 <= ws2812b.full_v["blue"] <= 3.4 + 0.7

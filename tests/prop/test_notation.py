@@ -1,4 +1,4 @@
-"""Names of places, points, probes, joints and lit strands, there and back."""
+"""Notation of places, points, probes, joints and lit sets: written and read back."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from benchtest.errors import BenchError, NameFault
 from benchtest.prop.data_path import data_order
 from benchtest.prop.design import Design, NodeName, Point, Probe, rail_probe
-from benchtest.prop.joints import data_joints, power_joints
+from benchtest.prop.joints import data_joints, find_joint, power_joints
 from benchtest.prop.lit_set import LitSet, all_lit, format_ranges, parse_lit_set
-from benchtest.prop.notation import find_joint, meter_places, parse_place, parse_point, parse_probe
+from benchtest.prop.notation import meter_places, parse_place, parse_point, parse_probe
 
 
 @pytest.fixture(scope="module")
@@ -38,9 +38,9 @@ def test_every_joint_is_found_and_its_drop_is_a_probe(fan: Design) -> None:
     assert str(find_joint("4A+", fan).probe) == "foot:4+>4A+"
 
 
-def test_a_fan_between_two_buses_has_the_joints_that_one_counts(fan: Design) -> None:
+def test_a_fan_between_two_buses_has_the_joints_counted_by_hand(fan: Design) -> None:
     # N strands: 4 N power joints at strand ends and 2 at the feed; 2 N data joints less the last
-    # way out, which carries nothing on
+    # output, which carries nothing
     assert len(power_joints(fan)) == 4 * 12 + 2
     names = [joint.name for joint in data_joints(fan)]
     assert len(names) == 2 * 12 - 1
@@ -48,7 +48,7 @@ def test_a_fan_between_two_buses_has_the_joints_that_one_counts(fan: Design) -> 
     assert names[-1] == "12Bd"
 
 
-def test_data_runs_to_and_fro(fan: Design) -> None:
+def test_data_runs_in_a_zigzag(fan: Design) -> None:
     order = data_order(fan).tolist()
     assert sorted(order) == list(range(360))
     assert order[29:32] == [29, 59, 58]  # out of 1B, into 2B and back
@@ -60,23 +60,23 @@ def test_data_runs_to_and_fro(fan: Design) -> None:
         ("99A", "strands 1 to 12"),
         ("4.31", "nodes 1 to 30"),
         ("fot:4", 'did you mean "foot"'),
-        ("foot:13", "no pad beside strand 13"),
+        ("foot:13", "no pad at strand 13"),
         ("4A+", 'write "4A" for the volts between its rails'),
         ("4A+>4A+", "both leads are on 4A"),
-        ("4A>4B-", "names no rail"),
-        ("4Q", "is no place"),
-        ("", "is no place"),
-        ("\x1b[31m4A", "is no place"),
+        ("4A>4B-", "has no rail"),
+        ("4Q", 'has no place "4Q"'),
+        ("", "has no place"),
+        ("\x1b[31m4A", "has no place"),
     ],
 )
-def test_what_is_no_probe_is_said_plainly(fan: Design, text: str, words: str) -> None:
+def test_an_invalid_probe_is_rejected_with_a_remedy(fan: Design, text: str, words: str) -> None:
     with pytest.raises(NameFault) as caught:
         parse_probe(text, fan)
     assert words in str(caught.value)
     assert str(caught.value).isprintable()
 
 
-def test_a_near_miss_of_a_joint_gets_a_guess(fan: Design) -> None:
+def test_a_misspelled_joint_gets_a_suggestion(fan: Design) -> None:
     with pytest.raises(NameFault, match="did you mean"):
         find_joint("4a+", fan)
 
@@ -91,7 +91,7 @@ def test_lit_strands_are_read(fan: Design, text: str, strands: tuple[int, ...]) 
 
 
 @pytest.mark.parametrize("text", ["", "0", "13", "8-5", "a", "1-", "-3", "1--3", "٣", "9" * 50])
-def test_what_is_no_lit_set_is_refused(fan: Design, text: str) -> None:
+def test_invalid_lit_sets_are_rejected(fan: Design, text: str) -> None:
     with pytest.raises(NameFault):
         parse_lit_set(text, fan)
 
@@ -110,7 +110,7 @@ def test_duty_lights_the_channels_of_the_colour(fan: Design) -> None:
     assert all_lit(fan).duty(fan).all()
 
 
-def test_levels_and_colours_that_are_none_are_refused(fan: Design) -> None:
+def test_invalid_levels_and_colours_are_rejected(fan: Design) -> None:
     for level in (-0.1, 1.1, float("nan")):
         with pytest.raises(BenchError, match="level"):
             parse_lit_set("all", fan, level)
@@ -122,7 +122,7 @@ def test_levels_and_colours_that_are_none_are_refused(fan: Design) -> None:
 
 @settings(max_examples=300, deadline=None)
 @given(st.text(max_size=30))
-def test_any_text_is_a_name_or_a_fault(fan: Design, text: str) -> None:
+def test_any_text_is_a_name_or_raises_a_name_fault(fan: Design, text: str) -> None:
     readers = (parse_probe, parse_point, parse_place, parse_lit_set, find_joint)
     for read in readers:
         with contextlib.suppress(NameFault):

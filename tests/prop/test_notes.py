@@ -1,4 +1,4 @@
-"""The notes say what the catalogue says."""
+"""The notes on node kinds have the figures of the catalogue."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ NOTES = Path(__file__).parents[2] / "hw_notes" / "node_kinds.md"
 
 
 @pytest.mark.parametrize("name", sorted(catalogue()))
-def test_every_kind_stands_in_the_notes_with_its_figures(name: str) -> None:
+def test_the_notes_list_every_kind_with_its_figures(name: str) -> None:
     kind = catalogue()[name]
     (row,) = [line for line in NOTES.read_text().splitlines() if f"| `{name}` |" in line]
     cells = [cell.strip() for cell in row.split("|")]

@@ -53,7 +53,7 @@ def _mohm(design: Design) -> dict[str, float]:
     return {joint.name: round(joint.ohm * 1e3, 9) for joint in power_joints(design)}
 
 
-def test_a_joint_has_two_milliohms_unless_told() -> None:
+def test_a_joint_has_two_milliohms_by_default() -> None:
     # 2 mΩ as probed: common practice, no source
     names = ["main+", "main-", "1A+", "1A-", "1B~2A+", "1B~2A-"]
     assert _mohm(_read()) == dict.fromkeys(names, 2.0)
@@ -67,7 +67,7 @@ def test_a_joint_has_two_milliohms_unless_told() -> None:
         ("[[feed]]", {"main+", "main-"}),
     ],
 )
-def test_milliohms_of_a_table_are_those_of_its_own_joints(table: str, joints: set[str]) -> None:
+def test_joint_mohm_of_a_table_applies_to_its_own_joints(table: str, joints: set[str]) -> None:
     mohm = _mohm(_read(table, "joint_mohm = 15.0"))
     assert {name for name, own in mohm.items() if own == 15.0} == joints
     assert set(mohm.values()) == {2.0, 15.0}
@@ -75,35 +75,35 @@ def test_milliohms_of_a_table_are_those_of_its_own_joints(table: str, joints: se
 
 @pytest.mark.parametrize("table", ["[[bus]]", "[[link]]", "[[feed]]"])
 @pytest.mark.parametrize("mohm", ["0.0", "-2.0", "25.1", "2000", '"2"', "true", "nan"])
-def test_milliohms_that_no_healthy_joint_has_are_a_fault(table: str, mohm: str) -> None:
-    """20 mΩ are what makers print for the pins of small housings: more is no healthy joint."""
+def test_more_milliohms_than_a_healthy_joint_has_are_a_fault(table: str, mohm: str) -> None:
+    """Makers print 20 mΩ for the pins of small housings; no healthy joint has more."""
     with pytest.raises(FileFaults, match=r"(bus|link|feed)\[1\]\.joint_mohm: ") as found:
         _read(table, f"joint_mohm = {mohm}")
     assert len(found.value.faults) == 1
 
 
 def test_a_strand_has_no_joints_of_its_own() -> None:
-    with pytest.raises(FileFaults, match=r"strand\[1\]\.joint_mohm: is no key of a prop file"):
+    with pytest.raises(FileFaults, match=r"strand\[1\]\.joint_mohm: is not a known key"):
         _read("[[strand]]", "joint_mohm = 2.0")
 
 
-def test_a_return_alone_has_one_joint() -> None:
+def test_a_link_of_the_return_alone_has_one_joint() -> None:
     design = _read("[[link]]", 'rails = "-"', SECOND)
     assert design.links[0].rails == ("-",)
     assert [name for name in _mohm(design) if "~" in name] == ["1B~2A-"]
 
 
 @pytest.mark.parametrize("both", ["+-", "-+"])
-def test_both_rails_may_be_said(both: str) -> None:
+def test_both_rails_may_be_given(both: str) -> None:
     assert _read("[[link]]", f'rails = "{both}"') == _read()
 
 
-def test_a_return_alone_feeds_nobody() -> None:
+def test_a_link_of_the_return_alone_feeds_no_strand() -> None:
     with pytest.raises(FileFaults, match="strand 2: has no path to a feed"):
         _read("[[link]]", 'rails = "-"')
 
 
 @pytest.mark.parametrize("rails", ['"+"', '""', '"--"', "1", '["+", "-"]'])
-def test_other_rails_are_a_fault_that_says_what_to_write(rails: str) -> None:
+def test_other_rails_are_a_fault_with_a_remedy(rails: str) -> None:
     with pytest.raises(FileFaults, match=r'link\[1\]\.rails: is .*; write "\+-", or "-" where'):
         _read("[[link]]", f"rails = {rails}")

@@ -1,4 +1,4 @@
-"""Prop files: what is right is read, what is wrong is said, all of it at once."""
+"""Prop files: valid ones are read, and all faults of an invalid one are reported at once."""
 
 from __future__ import annotations
 
@@ -82,12 +82,12 @@ def test_a_whole_file_is_read() -> None:
 
 
 @pytest.mark.parametrize("name", ["willow-fan", "tide-arch", "gull-wing"])
-def test_the_demo_designs_are_without_faults(name: str) -> None:
+def test_the_demo_designs_have_no_faults(name: str) -> None:
     path = Path(str(files("benchtest.virtual").joinpath(f"{name}.toml")))
     assert read_design(path).feeds
 
 
-# what is changed in the file above; what the fault must say
+# old text in the file above, new text, words of the fault
 WRONG = {
     "format": ('format = 1', 'format = 2', "format: this version reads format = 1"),
     "unknown key": ('name = "Willow fan"', 'nam = "Willow fan"', 'did you mean "name"'),
@@ -96,9 +96,9 @@ WRONG = {
     "count": ("count = 12", "count = 0", "strand[1].count: is 0"),
     "nodes": ("nodes = 30", "nodes = -3", "strand[1].nodes: is -3; give a whole number from 1"),
     "half a node": ("nodes = 30", "nodes = 30.5", "strand[1].nodes: is 30.5"),
-    "true is no number": ("pitch_mm = 30.0", "pitch_mm = true", "strand[1].pitch_mm: is true"),
+    "true is not a number": ("pitch_mm = 30.0", "pitch_mm = true", "strand[1].pitch_mm: is true"),
     "pitch": ("pitch_mm = 30.0", "pitch_mm = 0", "strand[1].pitch_mm: is 0; give a number from"),
-    "not a number": ("pitch_mm = 30.0", "pitch_mm = nan", "strand[1].pitch_mm: is no number"),
+    "nan": ("pitch_mm = 30.0", "pitch_mm = nan", "strand[1].pitch_mm: is not a finite number"),
     "endless": ("pitch_mm = 30.0", "pitch_mm = inf", "strand[1].pitch_mm"),
     "leads": ("[60.0, 60.0]", "[60.0, -1]", "strand[1].lead_mm: write two lengths"),
     "gauge": ('"22 AWG"', '"22 GAU"', 'strand[1].wire: is "22 GAU"; write it as "22 AWG"'),
@@ -108,7 +108,7 @@ WRONG = {
     "path beyond": ('"zigzag"', '["44A"]', '"44A": the prop has strands 1 to 12'),
     "joins": ('joins = "A"', 'joins = "C"', 'bus[1].joins: is "C"'),
     "joins unknown": ('joins = "A"', 'joins = ["1A", "20A"]', '"20A": the prop has strands'),
-    "bus twice": ('name = "crown"', 'name = "foot"', 'name "foot": given 2 times'),
+    "bus twice": ('name = "crown"', 'name = "foot"', 'name "foot": used 2 times'),
     "both ends": ('joins = "B"', 'joins = ["1B", "2B", "2A"]', "2A is on bus foot already"),
     "one strand twice": ('joins = "B"', 'joins = ["1B", "1B"]', "strand 1 is named 2 times"),
     "spacing": ("spacing_mm = 40.0\nring", "spacing_mm = -40.0\nring", "bus[1].spacing_mm: is -40"),
@@ -116,13 +116,13 @@ WRONG = {
     "ring": ("ring = false", 'ring = "no"', 'bus[1].ring: is "no"; write true or false'),
     "bus name": ('name = "crown"', 'name = "4A"', "bus[2].name"),
     "feed at": ('at = "foot:1"', 'at = "fot:1"', 'did you mean "foot"'),
-    "feed pad": ('at = "foot:1"', 'at = "foot:13"', "has no pad beside strand 13"),
+    "feed pad": ('at = "foot:1"', 'at = "foot:13"', "has no pad at strand 13"),
     "feed name": ('name = "main"', 'name = "ma>in"', "feed[1].name"),
-    "feed volts": ("volts = 5.0", "volts = 12.0", "stand at most 5.5 V"),
+    "feed volts": ("volts = 5.0", "volts = 12.0", "are rated for 5.5 V at most"),
     "feed length": ("length_mm = 1500.0", "length_mm = -1", "feed[1].length_mm: is -1"),
     "fuse": ("fuse_a = 7.5", "fuse_a = 0", "feed[1].fuse_a: is 0"),
     "universe": ("universe = 1", "universe = 64000", "output.universe: is 64000"),
-    "past the last universe": ("universe = 1", "universe = 63999", "would run past universe 63999"),
+    "past the last universe": ("universe = 1", "universe = 63999", "universes above 63999"),
     "channel": ("channel = 1", "channel = 513", "output.channel: is 513"),
     "control character": ('"Willow fan"', '"Wil\\u001blow"', "name: is"),
 }  # fmt: skip
@@ -130,7 +130,7 @@ WRONG = {
 
 TINY = {
     "pitch": ("pitch_mm = 30.0", "pitch_mm = {}", "strand[1].pitch_mm: ", "from 0.001"),
-    "lead": ("[60.0, 60.0]", "[{}, 60.0]", "strand[1].lead_mm: ", "0 or 0.001 and more"),
+    "lead": ("[60.0, 60.0]", "[{}, 60.0]", "strand[1].lead_mm: ", "each 0 or from 0.001"),
     "spacing": ("spacing_mm = 40.0", "spacing_mm = {}", "bus[1].spacing_mm: ", "from 0.001"),
     "feed": ("length_mm = 1500.0", "length_mm = {}", "feed[1].length_mm: ", "0, or 0.001 to"),
     "link": (
@@ -144,8 +144,8 @@ TINY = {
 
 @pytest.mark.parametrize("figure", ["1e-9", "5e-324"])
 @pytest.mark.parametrize("case", TINY)
-def test_a_figure_of_next_to_nothing_is_refused_with_its_key(case: str, figure: str) -> None:
-    """They ended in divisions by zero and overflows of other libraries."""
+def test_a_figure_of_almost_zero_is_rejected_with_its_key(case: str, figure: str) -> None:
+    """Such figures caused divisions by zero and overflows in other libraries."""
     right, wrong, key, bounds = TINY[case]
     assert right in FAN
     faults = _faults(FAN.replace(right, wrong.format(figure), 1))
@@ -153,14 +153,14 @@ def test_a_figure_of_next_to_nothing_is_refused_with_its_key(case: str, figure: 
 
 
 @pytest.mark.parametrize("case", WRONG)
-def test_what_is_wrong_is_said_with_its_key_and_what_would_be_right(case: str) -> None:
+def test_a_fault_gives_its_key_and_a_remedy(case: str) -> None:
     right, wrong, words = WRONG[case]
     assert right in FAN
     faults = _faults(FAN.replace(right, wrong, 1))
     assert any(words in fault for fault in faults), faults
 
 
-def test_every_fault_of_a_file_is_told_at_once() -> None:
+def test_every_fault_of_a_file_is_reported_at_once() -> None:
     text = FAN
     for case in ("nodes", "gauge", "joins", "ring", "fuse", "channel", "kind"):
         right, wrong, _ = WRONG[case]
@@ -179,7 +179,7 @@ def test_a_strand_without_a_path_to_a_feed_is_named() -> None:
     assert len(faults) == 10
 
 
-def test_what_is_no_toml_is_said_with_its_line() -> None:
+def test_invalid_toml_is_reported_with_its_line() -> None:
     (fault,) = _faults(FAN.replace("[data]", "[data"))
     assert "line" in fault
     assert "not TOML" in fault
@@ -193,7 +193,7 @@ def test_links_follow_the_data() -> None:
     assert "1B~2B+" in [joint.name for joint in power_joints(wing)]
 
 
-def test_a_link_has_the_strands_wire_unless_it_says_otherwise() -> None:
+def test_a_link_has_the_wire_of_its_strand_by_default() -> None:
     text = FAN + '\n[[link]]\nfrom = "1B"\nto = "12B"\nlength_mm = 500.0\n'
     assert parse_design(text, "f").links[0].wire.text == "22 AWG"
     text += 'wire = "20 AWG CCA"\n'
@@ -210,7 +210,7 @@ def test_a_link_has_the_strands_wire_unless_it_says_otherwise() -> None:
         ('from = "1B"\nto = "2B"\nlength_mm = -2', "link[1].length_mm: is -2"),
     ],
 )
-def test_wrong_links_are_said(rows: str, words: str) -> None:
+def test_invalid_links_are_reported(rows: str, words: str) -> None:
     assert any(words in fault for fault in _faults(f"{FAN}\n[[link]]\n{rows}\n"))
 
 
@@ -222,12 +222,12 @@ def test_figures_of_the_kind_may_be_overridden() -> None:
     assert node.sources["channel_ma"] == "the prop file"
 
 
-def test_a_feed_may_sit_at_a_strand_end() -> None:
+def test_a_feed_may_enter_at_a_strand_end() -> None:
     fan = parse_design(FAN.replace('at = "foot:1"', 'at = "1A"'), "fan.toml")
     assert fan.feeds[0].at == StrandEnd(1, "A")
 
 
-def test_files_that_cannot_be_read_are_said(tmp_path: Path) -> None:
+def test_unreadable_files_are_reported(tmp_path: Path) -> None:
     for make, words in (
         (lambda p: None, "no such file"),
         (lambda p: p.mkdir(), "is a folder"),
@@ -240,7 +240,7 @@ def test_files_that_cannot_be_read_are_said(tmp_path: Path) -> None:
             read_design(path)
 
 
-def test_absurd_sizes_are_refused_and_not_built() -> None:
+def test_absurd_sizes_are_rejected_before_anything_is_built() -> None:
     assert _faults(FAN.replace("nodes = 30", "nodes = 99999999999"))
     assert _faults(FAN.replace("count = 12", "count = 1000").replace("nodes = 30", "nodes = 1000"))
 
@@ -251,7 +251,7 @@ def test_deep_nesting_is_a_fault_like_any_other() -> None:
 
 @settings(max_examples=200, deadline=None)
 @given(st.text(max_size=400))
-def test_any_text_is_a_design_or_its_faults(text: str) -> None:
+def test_any_text_is_a_design_or_raises_its_faults(text: str) -> None:
     with contextlib.suppress(FileFaults):
         parse_design(text, "any.toml")
 
@@ -262,7 +262,7 @@ def test_any_text_is_a_design_or_its_faults(text: str) -> None:
     st.integers(0, 30),
     st.text('0123456789-."[]{}=aAB:eE\n', max_size=8),
 )
-def test_a_damaged_file_is_a_design_or_its_faults(at: int, length: int, put: str) -> None:
+def test_a_damaged_file_is_a_design_or_raises_its_faults(at: int, length: int, put: str) -> None:
     with contextlib.suppress(FileFaults):
         design = parse_design(FAN[:at] + put + FAN[at + length :], "any.toml")
         assert isinstance(design, Design)

@@ -29,7 +29,7 @@ def test_copper_follows_the_published_coefficient(conductor: Conductor, celsius:
 
 
 @pytest.mark.parametrize("celsius", [0.0, 40.0, 60.0, 75.0])
-def test_copper_is_within_a_thousandth_of_the_inferred_zero_rule(celsius: float) -> None:
+def test_copper_agrees_with_the_inferred_zero_rule_to_a_thousandth(celsius: float) -> None:
     """(234.5 + T) / 254.5: the other common form, IEC 60228; from memory."""
     assert _ratio(parse_wire("18 AWG"), celsius) == pytest.approx(
         (234.5 + celsius) / 254.5, rel=1e-3
@@ -37,17 +37,17 @@ def test_copper_is_within_a_thousandth_of_the_inferred_zero_rule(celsius: float)
 
 
 @pytest.mark.parametrize(("gauge", "printed"), NEC_OHM_KFT_75C.items())
-def test_wire_at_75_degrees_is_that_of_the_electrical_code(gauge: int, printed: float) -> None:
+def test_wire_at_75_celsius_agrees_with_the_electrical_code(gauge: int, printed: float) -> None:
     ohm_kft = parse_wire(f"{gauge} AWG").at_celsius(75.0).ohm_per_mm * 304_800
     assert ohm_kft == pytest.approx(printed, rel=1.5e-3)
 
 
-def test_clad_aluminium_rises_as_something_between_its_two_metals() -> None:
+def test_the_coefficient_of_clad_aluminium_is_between_those_of_its_metals() -> None:
     rise = (_ratio(parse_wire("18 AWG CCA"), 60.0) - 1.0) / 40.0
     assert COPPER_PER_K < rise < ALUMINIUM_PER_K
 
 
-def test_everything_of_a_prop_warms_and_its_joints_do_not(make_fan: Callable[..., Design]) -> None:
+def test_warming_changes_all_copper_of_a_prop_but_no_joint(make_fan: Callable[..., Design]) -> None:
     cold = make_fan(3, 4)
     warm = cold.at_celsius(70.0)
     rise = 1 + COPPER_PER_K * 50

@@ -1,4 +1,4 @@
-"""Prop files that the tool writes: whatever the design, the file read back is that design."""
+"""Prop files that the tool writes: every design is read back unchanged."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def node_kinds(draw: st.DrawFn) -> NodeKind:
 
 @st.composite
 def strand_rows(draw: st.DrawFn) -> tuple[Strand, ...]:
-    """Up to eight strands, neighbours often alike."""
+    """Up to eight strands, with neighbours that are often equal."""
     found: list[Strand] = []
     for _ in range(draw(st.integers(1, 4))):
         alike = draw(
@@ -146,7 +146,7 @@ def _feeds(draw: st.DrawFn, design: Design, numbers: list[int]) -> list[Feed]:
 @settings(max_examples=60, deadline=None)
 @given(designs())
 def test_a_written_file_reads_back_as_the_design(design: Design) -> None:
-    assert not find_design_faults(design)  # else the reader would be right to refuse it
+    assert not find_design_faults(design)  # otherwise the reader would reject it rightly
     text = write_design(design)
     assert parse_design(text, "written.toml") == design
     assert write_design(parse_design(text, "written.toml")) == text
@@ -164,14 +164,14 @@ def test_the_demo_designs_are_written_as_people_wrote_them(name: str) -> None:
     assert written == by_hand
 
 
-def test_a_line_of_help_is_said_once() -> None:
+def test_each_comment_is_written_once() -> None:
     path = Path(str(files("benchtest.virtual").joinpath("gull-wing.toml")))
     text = write_design(read_design(path))
     comments = [line for line in text.splitlines() if line.startswith("#")]
     assert len(comments) == len(set(comments))
 
 
-def test_keys_left_out_stand_as_comments_that_can_be_used() -> None:
+def test_absent_keys_are_written_as_usable_comments() -> None:
     path = Path(str(files("benchtest.virtual").joinpath("tide-arch.toml")))
     arch = read_design(path)
     text = write_design(replace(arch, feeds=(replace(arch.feeds[0], supply_a=None),)))
@@ -186,6 +186,6 @@ def test_keys_left_out_stand_as_comments_that_can_be_used() -> None:
 
 
 @given(st.floats(0.001, 20.0), st.floats(0.001, 1000.0))
-def test_board_copper_is_known_by_its_text(weight_oz: float, width_mm: float) -> None:
+def test_board_copper_is_read_back_from_its_text(weight_oz: float, width_mm: float) -> None:
     board = board_copper(weight_oz, width_mm)
     assert parse_board(board.text) == board

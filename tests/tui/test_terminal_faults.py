@@ -196,7 +196,7 @@ def test_no_room_for_temporary_files_is_said_and_the_unit_opens_once_there_is(
         _, most = resource.prlimit(at.process.pid, resource.RLIMIT_FSIZE)
         resource.prlimit(at.process.pid, resource.RLIMIT_FSIZE, (0, most))
         at.keys("\r")
-        at.until("temporary files cannot be kept")
+        at.until("cannot write temporary files")
         resource.prlimit(at.process.pid, resource.RLIMIT_FSIZE, (most, most))
         at.keys("\r")
         at.until("was left unfinished")

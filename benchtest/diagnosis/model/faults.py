@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import fuse_ohm, has_fuse
 from benchtest.diagnosis.model.wiring_faults import (
-    COLOUR_ORDER,
     Misled,
     Shorted,
     other_orders,
@@ -23,6 +22,7 @@ from benchtest.diagnosis.model.wiring_faults import (
 from benchtest.prop.data_path import data_hops, data_order
 from benchtest.prop.design import Design
 from benchtest.prop.joints import Joint, data_joints, power_joints
+from benchtest.prop.notation import COLOUR_ORDER
 
 FaultKind = Literal[
     "resistive",

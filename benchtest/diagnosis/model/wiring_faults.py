@@ -18,8 +18,6 @@ from benchtest.prop.design import Design, FeedName, Place, Probe, StrandEnd
 
 Number = TypeVar("Number", bound=np.generic)
 
-COLOUR_ORDER = "colour_order"
-"""Where a wrong order of colours of the whole prop is: the key of the prop file."""
 SHORTED_V = 0.3
 """Standard deviation of any volts while rails are joined or a fuse is gone: what a supply that
 holds back leaves, and what data lines leak in. [V] Common practice, no source."""

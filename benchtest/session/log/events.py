@@ -332,7 +332,7 @@ def _plain(value: Any) -> Any:
     {'text': 'a?[2J'}
     """
     if isinstance(value, str) and not value.isprintable():
-        return strip_control_chars(value, but="\n")
+        return strip_control_chars(value, keep="\n")
     if isinstance(value, dict):
         return {_plain(key): _plain(one) for key, one in value.items()}
     if isinstance(value, list):

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from benchtest.diagnosis.model.wiring_faults import COLOUR_ORDER
 from benchtest.diagnosis.repair_scope import strands_of
 from benchtest.prop.design import Design
-from benchtest.prop.notation import find_joint, parse_node
+from benchtest.prop.joints import find_joint
+from benchtest.prop.notation import COLOUR_ORDER, parse_node
 from benchtest.session.log.power_checks import Key, all_checks
 
 

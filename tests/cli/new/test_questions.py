@@ -160,11 +160,11 @@ SLIPS = [
     ("Data route", "1A 2B", "leaves out strand 3, 4, 5"),
     ("Power connections", "glue", "give one of both, A, B"),
     ("Copper of the bus at the A ends", "2 oz", 'write weight and width of the copper'),
-    ("Name of the bus [crown]", "foot", "given 2 times"),
+    ("Name of the bus [crown]", "foot", "used 2 times"),
     ("Joints of the strands", "glued", "give a number from 0 up to 25, in mohm"),
     ("Place of feed 1", "feet:1", 'no bus is called "feet"; choose from foot, crown'),
     ("Supply volts", "12", "to 5.5, in V"),
-    ("universe", "63999", "would run past universe 63999"),
+    ("universe", "63999", "universes above 63999"),
     ("Units to put", "WF-1 WF-1", "names WF-1 twice"),
 ]  # fmt: skip
 

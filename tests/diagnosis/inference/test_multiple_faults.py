@@ -25,8 +25,9 @@ from benchtest.evidence.marks import Mark, Seen
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
+from benchtest.prop.joints import find_joint
 from benchtest.prop.lit_set import all_lit
-from benchtest.prop.notation import find_joint, parse_probe
+from benchtest.prop.notation import parse_probe
 from tests.diagnosis.conftest import Bench
 
 
