@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from benchtest.diagnosis.model.faults import FaultKind
-from benchtest.prop.design import BusPad, Design
-from benchtest.prop.notation import COLOUR_ORDER, parse_end
+from benchtest.prop.design import BusPad, Design, FeedName
+from benchtest.prop.joints import Joint
+from benchtest.prop.notation import COLOUR_ORDER, location_feed, parse_location
 
 
 def repair_words(design: Design, where: str, fault: FaultKind) -> str:
@@ -35,23 +36,24 @@ def unsteady_words(design: Design, where: str, *, growing: bool) -> str:
 
 
 def _power(design: Design, where: str, fault: FaultKind) -> str:
-    rail = "supply" if where.endswith("+") else "return"
-    feeds = {feed.name: feed for feed in design.feeds}
-    if where in feeds:
-        rating = feeds[where].fuse_a
+    joint = parse_location(where, design)
+    if isinstance(joint, FeedName):
+        rating = next(feed.fuse_a for feed in design.feeds if feed.name == where)
         fuse = "its fuse" if rating is None else f"its fuse of {rating:g} A"
         return (
             f"switch off; no current comes from feed {where}: look at {fuse} and the holder, and "
             "whether its supply is on; before a new fuse of the same rating goes in, read ohms "
             "between the rails (below 5 ohms both ways round: a bridge)"
         )
-    if where[:-1] in feeds:
+    assert isinstance(joint, Joint)
+    rail = "supply" if joint.conductor == "+" else "return"
+    if location_feed(joint) is not None:
         thing = f"feed joint {where} ({rail} cable onto its pad)"
         return f"switch off; reflow {thing}, and look at fuse holder and cable lug while there"
-    if "~" in where:
+    if len(joint.ends) == 2:
         return f"switch off; cut out and remake joint {where} ({rail}), wire to wire"
     verb = "resolder" if fault == "open" else "reflow"
-    end = parse_end(where[:-1])
+    (end,) = joint.ends
     bus = design.bus_of(end)
     pad = "" if bus is None else f" {BusPad(bus.name, end.strand)}"
     return f"switch off; {verb} joint {where} ({rail} wire onto pad{pad}); tug it when cold"

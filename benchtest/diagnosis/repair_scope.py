@@ -18,10 +18,15 @@ from benchtest.diagnosis.model.faults import data_joint_starts
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.data_path import data_order
-from benchtest.prop.design import Design
-from benchtest.prop.joints import data_joints, find_joint, power_joints
-from benchtest.prop.lit_set import LitSet, all_lit, parse_lit_set
-from benchtest.prop.notation import COLOUR_ORDER, parse_node
+from benchtest.prop.design import Design, FeedName, NodeName
+from benchtest.prop.joints import Joint, data_joints, power_joints
+from benchtest.prop.lit_set import LitSet, all_lit
+from benchtest.prop.notation import (
+    ColourOrderSetting,
+    StrandNumbers,
+    location_strands,
+    parse_location,
+)
 
 TRIED_OHM = (1.0, 6.0, math.inf)
 """Resistances that stand for the joint as it was, in telling which readings it moved. [Ω]"""
@@ -52,19 +57,22 @@ def touched_by(design: Design, where: str, failed: Collection[int] = ()) -> froz
         NameFault: the design has no such thing.
     """
     every = frozenset(strand.number for strand in design.strands)
-    if where == COLOUR_ORDER or where in _feed_names(design):
-        return every
-    if strands := strands_of(design, where):
-        return strands.union(*(_after(design, number) for number in strands))
-    if "." in where:
-        node = parse_node(where, design)
-        return frozenset([node.strand]) | _after(design, node.strand)
-    joint = find_joint(where, design)
+    match location := parse_location(where, design):
+        case ColourOrderSetting() | FeedName():
+            return every
+        case StrandNumbers() | NodeName():
+            strands = location_strands(location)
+            return frozenset(strands).union(*(_after(design, number) for number in strands))
+        case Joint():
+            return _touched_by_joint(design, location, failed)
+
+
+def _touched_by_joint(design: Design, joint: Joint, failed: Collection[int]) -> frozenset[int]:
     if joint.is_power:
         own = frozenset(joint.strands)
         if own and not own.issuperset(failed):
             own |= _darkened(design, joint.name).intersection(failed)
-        return own or every
+        return own or frozenset(strand.number for strand in design.strands)
     names = [data.name for data in data_joints(design)]
     start = data_joint_starts(design)[names.index(joint.name)]
     first = design.node_at(int(data_order(design)[start])).strand
@@ -77,22 +85,6 @@ def _darkened(design: Design, name: str) -> frozenset[int]:
     duty = _settled(circuit, all_lit(design)).duty
     dark = np.flatnonzero(~duty.any(axis=1))
     return frozenset(design.node_at(int(index)).strand for index in dark)
-
-
-def strands_of(design: Design, where: str) -> frozenset[int]:
-    """The strands of a suspect that is one strand (`4`) or two (`4 5`); else none.
-
-    Raises:
-        NameFault: the prop has no such strand.
-    """
-    words = where.split()
-    if not words or not all(word.isascii() and word.isdigit() for word in words):
-        return frozenset()
-    return parse_lit_set(where, design).strands
-
-
-def _feed_names(design: Design) -> list[str]:
-    return [feed.name for feed in design.feeds]
 
 
 def _after(design: Design, strand: int) -> frozenset[int]:
@@ -115,17 +107,18 @@ def still_valid(design: Design, where: str, readings: Sequence[Reading]) -> list
     Raises:
         NameFault: the design has no such thing.
     """
-    if where == COLOUR_ORDER:
+    location = parse_location(where, design)
+    if isinstance(location, ColourOrderSetting):
         return [reading.lit.colour == "white" for reading in readings]
-    if where in _feed_names(design):
+    if isinstance(location, FeedName):
         return [False] * len(readings)
-    if where[-1:] in ("+", "-"):
-        return _unmoved(design, find_joint(where, design).name, readings)
+    if isinstance(location, Joint) and location.is_power:
+        return _unmoved(design, location.name, readings)
     strands = touched_by(design, where)
     kept = [not (reading.lit.strands & strands) for reading in readings]
-    if len(turned := strands_of(design, where)) == 1:  # its power joints were remade with it
-        for joint in power_joints(design):
-            if turned & set(joint.strands):
+    if isinstance(location, StrandNumbers) and len(location.numbers) == 1:
+        for joint in power_joints(design):  # they were remade with the strand
+            if location.numbers[0] in joint.strands:
                 unmoved = _unmoved(design, joint.name, readings)
                 kept = [a and b for a, b in zip(kept, unmoved, strict=True)]
     return kept

@@ -202,6 +202,18 @@ def location_strands(location: Location) -> tuple[int, ...]:
             return ()
 
 
+def location_feed(location: Location) -> str | None:
+    """Return the feed of a location that is a feed or one of its joints; else None."""
+    match location:
+        case FeedName():
+            return location.feed
+        case Joint():
+            near = location.near
+            if near is not None and isinstance(near.place, FeedName):
+                return near.place.feed
+    return None
+
+
 def location_ends(location: Location) -> tuple[StrandEnd, ...]:
     """Return the strand ends that a location is at: those of a joint, both of each strand."""
     match location:
@@ -238,7 +250,7 @@ def describe_location(location: Location, design: Design) -> str:
 
 def _joint_place(joint: Joint, design: Design) -> str:
     for feed in design.feeds:
-        if joint.near is not None and joint.near.place == FeedName(feed.name):
+        if location_feed(joint) == feed.name:
             return f"feed {feed.name}'s {joint.conductor} cable at {_at(feed.at, design)}"
     wire = _WIRES[joint.conductor]
     if len(joint.ends) == 2:

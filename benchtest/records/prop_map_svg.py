@@ -12,7 +12,9 @@ from typing import Literal
 
 from benchtest.evidence.marks import Mark
 from benchtest.formatting import count_noun, format_percent
-from benchtest.prop.design import RAILS, Bus, BusPad, Design, End, Feed, StrandEnd
+from benchtest.prop.design import Bus, BusPad, Design, End, Feed, NodeName, StrandEnd
+from benchtest.prop.joints import Joint
+from benchtest.prop.notation import location_feed, parse_location
 
 MAP_WIDTH = 760.0
 _TOP = 26.0
@@ -269,16 +271,14 @@ class _MapDrawing:
 
     def _place(self, where: str) -> tuple[float, int] | None:
         """Where a suspect is drawn, and the strand it stands on."""
-        strand, dot, node = where.partition(".")
-        if dot and strand.isdigit() and node.isdigit():
-            return self.node_x(int(strand), int(node)), int(strand)
-        name = where[:-1]
+        location = parse_location(where, self.design)
+        if isinstance(location, NodeName):
+            return self.node_x(location.strand, location.node), location.strand
+        if isinstance(location, Joint) and location.ends:
+            return self.x(location.ends[0].end), location.ends[0].strand
         for feed in self.design.feeds:
-            if name == feed.name and where[-1] in RAILS:
+            if isinstance(location, Joint) and location_feed(location) == feed.name:
                 return self.feed_x(feed), feed.at.strand
-        first = name.partition("~")[0]
-        if first[:-1].isdigit() and first[-1:] in ("A", "B"):
-            return self.x("A" if first[-1] == "A" else "B"), int(first[:-1])
         return None
 
 

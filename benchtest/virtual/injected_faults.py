@@ -14,10 +14,14 @@ from benchtest.diagnosis.model.wiring_faults import Misled, recoloured, swaps
 from benchtest.errors import InputError, did_you_mean
 from benchtest.formatting import float_from_text
 from benchtest.prop.data_path import strand_order
-from benchtest.prop.design import Design, StrandEnd
-from benchtest.prop.joints import find_joint
-from benchtest.prop.lit_set import parse_lit_set
-from benchtest.prop.notation import COLOUR_ORDER, parse_node
+from benchtest.prop.design import Design, FeedName, NodeName, StrandEnd
+from benchtest.prop.joints import Joint
+from benchtest.prop.notation import (
+    COLOUR_ORDER,
+    ColourOrderSetting,
+    StrandNumbers,
+    parse_location,
+)
 
 NodeState = Literal["dead", "dark", "no-data-out"]
 _NODE_STATES: tuple[NodeState, ...] = ("dead", "dark", "no-data-out")
@@ -31,9 +35,10 @@ class JointFault:
 
     where: str
     ohm: float
+    part: Literal["power joint", "data joint", "fuse"] = "power joint"
 
     def __str__(self) -> str:
-        if not self.where.endswith(("+", "-", "d")):
+        if self.part == "fuse":
             return f"{self.where}=blown"
         return f"{self.where}={'open' if math.isinf(self.ohm) else format(self.ohm, 'g')}"
 
@@ -82,26 +87,17 @@ def parse_fault(text: str, design: Design) -> InjectedFault:
             "node=dead (4.17=dead), 4=reversed, 4=swapped:5, 4=GRB, colour_order=GRB, main=short "
             "or main=blown"
         )
-    if "." in where:
-        return _node_fault(where, what, design)
-    if where.isascii() and where.isdigit():
-        return _strand_fault(where, what, design)
-    if where == COLOUR_ORDER:
-        return WiringFault(where, _order(where, what, design))
-    if any(feed.name == where for feed in design.feeds):
-        if what == "blown" and where in {fuse.name for fuse in fuses(design)}:
-            return JointFault(where, math.inf)
-        if what not in ("short", "blown"):
-            raise InputError(
-                f'fault {where}: "{what[:20]}"; write {where}=short, or {where}=blown for its fuse'
-            )
-        return WiringFault(where, "short")  # a lone feed's fuse takes all volts as a short does
-    joint = find_joint(where, design)
-    if what == "open":
-        return JointFault(joint.name, math.inf)
-    if not joint.is_power:
-        raise InputError(f'fault "{text[:40]}": a data joint is good or open; write {where}=open')
-    return JointFault(joint.name, _ohms(text, what))
+    match location := parse_location(where, design):
+        case NodeName():
+            return _node_fault(location, what)
+        case StrandNumbers():
+            return _strand_fault(location, what, design)
+        case ColourOrderSetting():
+            return WiringFault(where, _order(where, what, design))
+        case FeedName():
+            return _feed_fault(where, what, design)
+        case Joint():
+            return _joint_fault(location, what, text)
 
 
 def parse_faults(texts: Iterable[str], design: Design) -> list[InjectedFault]:
@@ -119,19 +115,36 @@ def parse_faults(texts: Iterable[str], design: Design) -> list[InjectedFault]:
     return list(found.values())
 
 
-def _node_fault(where: str, what: str, design: Design) -> NodeFault:
-    node = parse_node(where, design)
+def _joint_fault(joint: Joint, what: str, text: str) -> JointFault:
+    if joint.is_power:
+        return JointFault(joint.name, math.inf if what == "open" else _ohms(text, what))
+    if what != "open":
+        raise InputError(f'fault "{text[:40]}": a data joint is good or open; write {joint}=open')
+    return JointFault(joint.name, math.inf, "data joint")
+
+
+def _feed_fault(where: str, what: str, design: Design) -> JointFault | WiringFault:
+    if what == "blown" and where in {fuse.name for fuse in fuses(design)}:
+        return JointFault(where, math.inf, "fuse")
+    if what not in ("short", "blown"):
+        raise InputError(
+            f'fault {where}: "{what[:20]}"; write {where}=short, or {where}=blown for its fuse'
+        )
+    return WiringFault(where, "short")  # a lone feed's fuse takes all volts as a short does
+
+
+def _node_fault(node: NodeName, what: str) -> NodeFault:
     for state in _NODE_STATES:
         if what == state:
             return NodeFault(str(node), state)
     known = ", ".join(_NODE_STATES)
-    raise InputError(
-        f'fault {where}: "{what[:20]}"; give {known}{did_you_mean(what, _NODE_STATES)}'
-    )
+    raise InputError(f'fault {node}: "{what[:20]}"; give {known}{did_you_mean(what, _NODE_STATES)}')
 
 
-def _strand_fault(where: str, what: str, design: Design) -> WiringFault:
-    (strand,) = parse_lit_set(where, design).strands
+def _strand_fault(location: StrandNumbers, what: str, design: Design) -> WiringFault:
+    strand, *others = location.numbers
+    if others:
+        raise InputError(f'fault {location}: give one strand, such as "{strand}=reversed"')
     if what == "reversed":
         return WiringFault(str(strand), what)
     word, _, other = what.partition(":")
@@ -141,10 +154,10 @@ def _strand_fault(where: str, what: str, design: Design) -> WiringFault:
             if pair in pairs:
                 return WiringFault(pair, "swapped")
         raise InputError(
-            f'fault {where}: "{what[:20]}"; name its neighbour on the data path: '
-            f"{where}=swapped:{_neighbour(strand, pairs)}"
+            f'fault {strand}: "{what[:20]}"; name its neighbour on the data path: '
+            f"{strand}=swapped:{_neighbour(strand, pairs)}"
         )
-    return WiringFault(str(strand), _order(where, what, design))
+    return WiringFault(str(strand), _order(str(strand), what, design))
 
 
 def _neighbour(strand: int, pairs: list[str]) -> str:

@@ -12,13 +12,12 @@ from numpy.typing import NDArray
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.node_loads import node_light
 from benchtest.circuit.solution import Solution, solve
-from benchtest.diagnosis import touched_by
 from benchtest.diagnosis.model.wiring_faults import shorts
 from benchtest.errors import CircuitFault
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.prop.design import Design, Probe
-from benchtest.prop.joints import find_joint
-from benchtest.prop.notation import parse_node
+from benchtest.prop.joints import Joint
+from benchtest.prop.notation import parse_location
 from benchtest.virtual.built_unit import BuiltUnit, build_unit, draw_joint_ohm
 from benchtest.virtual.data_line import DataLine
 from benchtest.virtual.injected_faults import InjectedFault, JointFault, WiringFault, data_remap
@@ -114,7 +113,7 @@ class VirtualProp:
         changed = {
             fault.where: fault.ohm
             for fault in self.faults.values()
-            if isinstance(fault, JointFault) and not fault.where.endswith("d")
+            if isinstance(fault, JointFault) and fault.part != "data joint"
         }
         return {**self.built.joint_ohm, **changed}
 
@@ -192,19 +191,18 @@ class VirtualProp:
         Raises:
             NameFault: the prop has no such thing.
         """
-        if "." in where:
-            where = str(parse_node(where, self.design))
-        elif where[-1:] not in ("+", "-", "d") or where in self.faults:
-            touched_by(self.design, where)  # refuses what the prop does not have
-        else:
-            joint = find_joint(where, self.design)
-            where = joint.name
-            if joint.is_power and self._chance is not None:
-                self.built.joint_ohm[where] = draw_joint_ohm(joint, self._chance)
-        was_wrong = self.faults.pop(where, None) is not None
+        location = parse_location(where, self.design)
+        was_wrong = self.faults.pop(str(location), None) is not None
+        if isinstance(location, Joint) and location.is_power and not was_wrong:
+            self._remake(location)
         self._wire_up()
         self.receive(self._wanted)  # a controller goes on sending its last frame down the line
         return was_wrong
+
+    def _remake(self, joint: Joint) -> None:
+        """Give a healthy joint the resistance of a new one."""
+        if self._chance is not None:
+            self.built.joint_ohm[joint.name] = draw_joint_ohm(joint, self._chance)
 
 
 def _without_volts(design: Design, dead: set[str]) -> Design:

@@ -246,3 +246,20 @@ def test_a_prop_whose_feed_is_open_has_no_volts(comb: Design) -> None:
     _white(prop)
     assert _lit(prop) == []
     assert prop.amps("feed1") == pytest.approx(0.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("name", ["main", "yard"])
+def test_a_blown_fuse_takes_the_current_of_its_feed(make_fan: MakeFan, name: str) -> None:
+    """The feed's name does not matter, not even one that ends like a data joint's."""
+    design = make_fan(3, 10, feeds=("foot:1", "crown:3"))
+    named = tuple(
+        dataclasses.replace(feed, name=name if place == 0 else "other")
+        for place, feed in enumerate(design.feeds)
+    )
+    design = dataclasses.replace(design, feeds=named)
+    prop = _prop(design, f"{name}=blown")
+    _white(prop)
+    assert prop.solution.feed_a[name] == 0.0
+    assert prop.solution.feed_a["other"] > 0.5
+    assert prop.repair(name)
+    assert prop.solution.feed_a[name] > 0.1

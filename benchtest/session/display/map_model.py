@@ -14,6 +14,7 @@ from benchtest.diagnosis import Finding
 from benchtest.drive.universe_layout import Frame
 from benchtest.evidence.marks import Seen
 from benchtest.prop.design import Design, NodeName, StrandEnd
+from benchtest.prop.notation import location_ends, parse_location
 from benchtest.session.log.state import State
 
 SIGN: dict[Seen, str] = {
@@ -71,7 +72,7 @@ def map_rows(
         cursor: the node being walked.
         width: most cells of a row; longer strands are condensed.
     """
-    ends, nodes = _suspected(finding)
+    ends, nodes = _suspected(finding, state.design)
     rows = []
     first = state.design.first_index
     runs = [-(-strand.nodes // max(width, 1)) for strand in state.design.strands]
@@ -82,7 +83,7 @@ def map_rows(
     lit = np.logical_or.reduceat(frame.any(axis=1), first).tolist()
     for strand, run, count in zip(state.design.strands, runs, counts, strict=True):
         number = strand.number
-        signs = _signs(state, number, nodes, cursor)
+        signs = _signs(state, number, nodes.get(number, []), cursor)
         own = list(islice(peaks, count))
         rows.append(
             Row(
@@ -114,35 +115,27 @@ def node_of_cell(nodes: int, cell: int, width: int) -> int:
     return max(1, min(nodes, cell * run + 1))
 
 
-def _suspected(finding: Finding | None) -> tuple[set[StrandEnd], set[str]]:
+def _suspected(
+    finding: Finding | None, design: Design
+) -> tuple[set[StrandEnd], dict[int, list[int]]]:
+    """Return the strand ends that suspects are at, and the suspected nodes of each strand."""
     ends: set[StrandEnd] = set()
-    nodes: set[str] = set()
+    nodes: dict[int, list[int]] = {}
     for suspect in finding.suspects if finding else ():
         if suspect.probability < SUSPECT_SHOWN:
             continue
-        if "." in suspect.where:
-            nodes.add(suspect.where)
-        else:
-            ends.update(_ends_in(suspect.where))
+        location = parse_location(suspect.where, design)
+        ends.update(location_ends(location))
+        if isinstance(location, NodeName):
+            nodes.setdefault(location.strand, []).append(location.node)
     return ends, nodes
 
 
-def _ends_in(where: str) -> list[StrandEnd]:
-    """Strand ends that a suspect is at: those of a joint, or all of its strands'."""
-    strands = where.split()
-    if all(word.isdigit() for word in strands):
-        return [StrandEnd(int(word), end) for word in strands for end in ("A", "B")]
-    found = []
-    for part in where[:-1].split("~"):
-        if part[:-1].isdigit() and part[-1:] in ("A", "B"):
-            found.append(StrandEnd(int(part[:-1]), "A" if part[-1] == "A" else "B"))
-    return found
-
-
-def _signs(state: State, number: int, nodes: set[str], cursor: NodeName | None) -> list[str] | None:
+def _signs(
+    state: State, number: int, suspects: list[int], cursor: NodeName | None
+) -> list[str] | None:
     """A sign or none for each node of a strand; None where it has no sign at all."""
     marks = [mark for mark in state.marks if mark.strand == number and mark.seen != "ok"]
-    suspects = [int(name.partition(".")[2]) for name in nodes if name.startswith(f"{number}.")]
     here = cursor is not None and cursor.strand == number
     if not (marks or suspects or here):
         return None

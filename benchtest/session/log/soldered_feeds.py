@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from benchtest.diagnosis.repair_scope import strands_of
 from benchtest.prop.design import Design
-from benchtest.prop.joints import find_joint
-from benchtest.prop.notation import COLOUR_ORDER, parse_node
+from benchtest.prop.notation import (
+    ColourOrderSetting,
+    location_feed,
+    location_strands,
+    parse_location,
+)
 from benchtest.session.log.power_checks import Key, all_checks
 
 
@@ -23,16 +26,11 @@ def feeds_soldered(design: Design, where: str) -> frozenset[str]:
     Raises:
         NameFault: the design has no such thing.
     """
-    if where == COLOUR_ORDER:
+    location = parse_location(where, design)
+    if isinstance(location, ColourOrderSetting):
         return frozenset()
-    if where in {feed.name for feed in design.feeds}:
-        places = {where}
-    elif strands := strands_of(design, where):
-        places = {str(number) for number in strands}
-    elif "." in where:
-        places = {str(parse_node(where, design).strand)}
-    else:
-        places = _of_joint(design, where)
+    places = {str(number) for number in location_strands(location)}
+    places |= {feed for feed in [location_feed(location)] if feed is not None}
     part = _joined(design)
     parts = {part[place] for place in places}
     return frozenset(feed.name for feed in design.feeds if part[feed.name] in parts)
@@ -48,15 +46,10 @@ def checks_after(design: Design, where: str) -> frozenset[Key]:
         NameFault: the design has no such thing.
     """
     feeds = feeds_soldered(design, where)
-    own = {feed.name for feed in design.feeds if feed.name == where.rstrip("+-")}
+    own = {location_feed(parse_location(where, design))}
     rails = {("rails", name) for name in feeds}
     return frozenset(key for key in all_checks(design)
                      if key in rails or (key[0] == "polarity" and key[1] in own))  # fmt: skip
-
-
-def _of_joint(design: Design, where: str) -> set[str]:
-    joint = find_joint(where, design)
-    return {str(number) for number in joint.strands} or {joint.name[:-1]}
 
 
 def _joined(design: Design) -> dict[str, str]:

@@ -12,9 +12,9 @@ from benchtest.errors import InputError
 from benchtest.evidence.marks import Mark, check_seen, parse_node_range
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
-from benchtest.prop.design import Design, Probe
+from benchtest.prop.design import Design, NodeName, Probe
 from benchtest.prop.lit_set import LitSet, parse_lit_set
-from benchtest.prop.notation import parse_end, parse_place, parse_probe
+from benchtest.prop.notation import parse_end, parse_location, parse_place, parse_probe
 from benchtest.records.models import Stage
 from benchtest.session.log import soak as soaks
 from benchtest.session.log.colour_checks import light_of, wrong_strands
@@ -390,7 +390,8 @@ def _repair(state: State, what: RepairDone) -> State:
 
 def _colours_after(state: State, where: str, touched: frozenset[int]) -> dict[str, dict[int, bool]]:
     """A new node may be of another kind; what was wrong is looked at again either way."""
-    new = int(where.partition(".")[0]) if "." in where else None
+    location = parse_location(where, state.design)
+    new = location.strand if isinstance(location, NodeName) else None
     return {
         colour: {n: ok for n, ok in row.items() if n != new and (ok or n not in touched)}
         for colour, row in state.colours.items()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 from benchtest.diagnosis import Finding, NextReading, Suspect
 from benchtest.drive.universe_layout import Frame
 from benchtest.evidence.marks import SEEN
-from benchtest.prop.design import Design, NodeName
+from benchtest.prop.design import Design, Link, NodeName, StrandEnd
 from benchtest.session.display.map_model import SIGN, SUSPECT_SHOWN, Row, map_note, map_rows
 from benchtest.session.log.events import MarkMade, SessionEvent, VerdictGiven
 from benchtest.session.log.state import LoggedEvent, State, fold
@@ -81,7 +82,9 @@ def test_suspects_are_shown_from_a_fifth_on(fan: Design) -> None:
 
 
 def test_a_joint_between_two_strands_is_shown_at_both(fan: Design) -> None:
-    rows = _rows(fan, suspects=[("1B~2B-", 0.5)])
+    link = Link(StrandEnd(1, "B"), StrandEnd(2, "B"), 50.0, fan.strand(1).wire)
+    linked = dataclasses.replace(fan, links=(link,))
+    rows = _rows(linked, suspects=[("1B~2B-", 0.5)])
     assert [row.strand for row in rows if row.suspect_b] == [1, 2]
     assert not any(row.suspect_a for row in rows)
 
