@@ -15,7 +15,6 @@ PROGRAM = Path(__file__).parents[1] / "benchtest"
 UNFINISHED = (
     "circuit",
     "diagnosis",
-    "drive",
     "evidence",
     "records",
     "session",

@@ -132,9 +132,8 @@ def list_ports(args: argparse.Namespace) -> int:
 def run(args: argparse.Namespace) -> int:
     """Drive until the time has passed or the user ends it; then the prop goes dark."""
     from benchtest.cli.drive_progress import DriveProgress
-    from benchtest.drive.driver import parse_target
-    from benchtest.drive.driver_choice import driver_for
     from benchtest.drive.e131.driver import E131Driver
+    from benchtest.drive.target import driver_for, parse_target
 
     design = design_of(args)
     target = parse_target(args.to)
@@ -144,7 +143,9 @@ def run(args: argparse.Namespace) -> int:
     with contextlib.ExitStack() as stack:
         sender, virtual, hears = _sender(args, design), None, None
         if target.kind == "e131":
-            hears = stack.enter_context(contextlib.closing(E131Driver(design, target, sender)))
+            hears = stack.enter_context(
+                contextlib.closing(E131Driver(design, sender, target.host, target.port))
+            )
             hears.listen()  # during the load prediction
         load = _check_load(design, pattern, steps, args.level)
         if target.kind == "virtual":

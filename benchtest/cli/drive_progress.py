@@ -13,9 +13,10 @@ from benchtest.errors import DriveFault
 
 if TYPE_CHECKING:
     from benchtest.circuit.network import Circuit
-    from benchtest.drive.driver import DriveStatus, Target
+    from benchtest.drive.driver import DriveStatus
     from benchtest.drive.e131.other_sources import OtherSource
     from benchtest.drive.frame_clock import FrameClock
+    from benchtest.drive.target import Target
     from benchtest.pattern import Step
 
 REDRAW_S = 0.2

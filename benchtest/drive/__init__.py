@@ -1,1 +1,1 @@
-"""Frames onto a wire: clock, E1.31, serial bridge."""
+"""Drivers of a prop, the frame clock, and sources of readings on serial ports."""

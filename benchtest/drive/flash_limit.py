@@ -1,9 +1,9 @@
-"""Keeps large areas from flashing more than three times a second, whoever asks for it.
+"""Limit on flashes of large areas: three a second, for any caller.
 
 Patterns are checked when they are read; a key held down repeats thirty times a second.
 Source: WCAG 2.2, success criterion 2.3.1: a flash is a pair of opposing changes of 10 % or more; no
 more than three in any one second. Its measure of a large area needs the viewer's distance, so ours
-is four nodes, and any colour counts for itself, which takes in red flashes.
+is four nodes. Each colour channel counts separately, which includes red flashes.
 """
 
 from __future__ import annotations
@@ -16,40 +16,40 @@ from benchtest.drive.universe_layout import Frame
 _MAX_FLASHES = 3
 _FLASH_WINDOW_S = 1.0
 _MIN_FLASH_CHANGE = 26
-"""Levels of 255: a tenth of full light."""
+"""Smallest change that counts, a tenth of full light. [levels of 255]"""
 LARGE_AREA_NODES = 4
-"""As many nodes that flash together are a large area. Ours."""
+"""Number of nodes flashing together that count as a large area; our choice."""
 
 
 class FlashGuard:
-    """Remembers when each node came up; light that comes up once too often has to wait.
+    """Times at which nodes brightened; delays a frame that would flash them too often.
 
-    Going dark never waits.
+    A frame that only darkens is never delayed.
     """
 
     def __init__(self, nodes: int, colours: int) -> None:
         self._up: NDArray[np.bool_] = np.zeros((nodes, colours), dtype=bool)
         self._low: NDArray[np.int16] = np.zeros((nodes, colours), dtype=np.int16)
-        """Lowest level of a channel since it went down."""
+        """Lowest level of a channel since it fell."""
         self._high: NDArray[np.int16] = np.zeros((nodes, colours), dtype=np.int16)
-        """Highest level since it came up."""
+        """Highest level since it rose."""
         self._rises_s = np.full((_MAX_FLASHES + 1, nodes), -np.inf)
-        """When each node came up the last few times, oldest first."""
+        """Times when each node last brightened, oldest first, shape (flashes + 1, nodes). [s]"""
 
     def admit(self, frame: Frame, now_s: float) -> float:
-        """From when a frame may be shown; where that is now, it is taken note of.
+        """Return the earliest time at which a frame may be shown; record the frame if that is now.
 
         Args:
             frame: shape (nodes, colours).
-            now_s: monotonic.
+            now_s: monotonic time. [s]
 
         Returns:
-            `now_s`, or up to a second later.
+            `now_s`, or a time up to one second later. [s]
         """
         levels = frame.astype(np.int16)
         rising = levels - self._low >= _MIN_FLASH_CHANGE
         rising &= ~self._up
-        # most frames of a ramp turn nothing, and large props have many channels
+        # most frames of a ramp change no node's direction, and large props have many channels
         if rising.any():
             nodes = np.asarray(rising.any(axis=1))
             free_s = self._free_s(nodes, now_s)
@@ -70,12 +70,12 @@ class FlashGuard:
         return now_s
 
     def _free_s(self, rising: NDArray[np.bool_], now_s: float) -> float:
-        """From when these nodes may come up: shape (nodes,)."""
+        """Return the earliest time at which these nodes, shape (nodes,), may brighten. [s]"""
         since_s = now_s - _FLASH_WINDOW_S
         once_more = rising & (self._rises_s[1] > since_s)
         if not once_more.any():
             return now_s
-        # nodes may take turns at it: those that flash too often already count too
+        # nodes may flash in turn, so those that have flashed too often already count too
         too_often = once_more | (self._rises_s[0] > since_s)
         free_s = (
             np.sort(np.where(rising, self._rises_s[1], self._rises_s[0])[too_often])

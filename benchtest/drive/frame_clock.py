@@ -1,7 +1,7 @@
-"""The frame clock: one thread that keeps what is shown alive, and shows changes at once.
+"""Frame clock: one thread that keeps the frame alive and sends changes at once.
 
-Deadlines are absolute on the monotonic clock, so nothing drifts and a stepped wall clock does not
-matter. The one who calls never waits for the network, and the network never ends the thread.
+Deadlines are absolute on the monotonic clock, so no drift builds up and a change of the wall clock
+has no effect. The caller never waits for the network, and the network never ends the thread.
 """
 
 from __future__ import annotations
@@ -27,51 +27,56 @@ from benchtest.errors import InputError
 
 MAX_FRAMES_PER_S = 40.0
 MIN_PACKET_INTERVAL_S = 0.0227
-"""Least time between two packets of a universe. [s] Source: 513 slots by the times of ANSI E1.11,
-22.676 ms; ANSI E1.31-2018, clause 6.6.1, sets that as the ceiling."""
+"""Shortest time between two packets of a universe. [s] Source: 513 slots by the times of ANSI
+E1.11, 22.676 ms; ANSI E1.31-2018, clause 6.6.1, sets that as the ceiling.
+"""
 _REPEATED_FRAMES = 3
 """Packets with the same data before a stream may rest. Source: ANSI E1.31-2018, clause 6.6.2."""
 KEEP_ALIVE_INTERVAL_S = 0.81
-"""Between packets at rest: within 800 to 1000 ms (6.6.2), and two lost in a row still fit into
-the 2.5 s after which a receiver gives up."""
+"""Interval of packets at rest: within 800 to 1000 ms (6.6.2), and with two lost in a row still
+within the 2.5 s after which a receiver gives up. [s]
+"""
 _MAX_SILENCE_S = 2.3
-"""Time without a packet after which receivers may have given up, and the prop gone dark: light that
-came back by itself then could meet somebody's hands. A little below the 2.5 s of receivers, for
-they count in steps. Source: E131_NETWORK_DATA_LOSS_TIMEOUT, ANSI E1.31-2018, appendix A. [s]"""
+"""Longest time without a packet before the prop stays dark. [s] Receivers may have given up by
+then, and light that returned by itself could surprise a person with hands on the prop. A little
+below the 2.5 s of receivers, which count in steps. Source: E131_NETWORK_DATA_LOSS_TIMEOUT, ANSI
+E1.31-2018, appendix A.
+"""
 RAMP_S = 0.5
-"""Time that full white takes to come up: easy on supplies and on eyes."""
+"""Time that full white takes to come up: easy on supplies and eyes. [s]"""
 _THREAD_SWITCH_INTERVAL_S = 0.0001
-"""How long another thread may keep the interpreter while this one waits for it, which it does some
-sixteen times a frame: numpy lets the others in at every sum. With Python's own 5 ms, a busy screen
-makes every frame late by as much. [s]"""
+"""Longest time that another thread keeps the interpreter while the clock waits for it. [s] numpy
+releases it at every operation, about sixteen times a frame. With Python's own 5 ms, a busy screen
+makes every frame that much later.
+"""
 _MAX_LATENESS_SAMPLES = 400
-"""Frames that the pace is told of: ten seconds of change."""
+"""Number of frames in the statistics of the pace: ten seconds of change."""
 
 
 @dataclass(frozen=True, slots=True)
 class Pace:
-    """How well the clock keeps time. A snapshot."""
+    """Timing of the clock; a snapshot."""
 
     interval_s: float
-    """Between the last two frames. [s]"""
+    """Time between the last two frames. [s]"""
     late_p50_s: float
     late_p99_s: float
-    """From a frame's deadline until it went out, of the frames remembered. [s]"""
+    """Delay from a frame's deadline until it was sent, over the recorded frames. [s]"""
 
 
 def _boot_time_s() -> float:
     """Return seconds that pass while the machine sleeps too, where the system counts them. [s]"""
-    boot = getattr(time, "CLOCK_BOOTTIME", None)  # Linux; other systems stop while they sleep
+    boot = getattr(time, "CLOCK_BOOTTIME", None)  # Linux; elsewhere clocks stop during sleep
     return time.monotonic() if boot is None else time.clock_gettime(boot)
 
 
 class FrameClock:
-    """Shows frames on a driver from a thread of its own.
+    """A thread that shows frames on a driver.
 
-    A context manager: leaving it, for whatever reason, takes the prop dark and ends the stream.
+    A context manager: leaving it for any reason takes the prop dark and ends the stream.
 
     Attributes:
-        unlit_s: time in which nothing was sent, since `resume`; of the monotonic clock. [s]
+        dark_gap_s: time without packets since `resume`, on the monotonic clock. [s]
     """
 
     def __init__(
@@ -83,23 +88,23 @@ class FrameClock:
         *,
         attended: bool = True,
     ) -> None:
-        """Nothing is opened yet.
+        """Prepare the clock; nothing is opened yet.
 
         Args:
-            driver: where frames go.
-            nodes: of the prop.
-            colours: channels of a node.
-            frames_per_s: while something changes, 1 to 40; a driver may allow fewer.
-            attended: a person may have hands at the prop, so that it stays dark after a gap.
+            driver: the driver that sends the frames.
+            nodes: number of nodes of the prop.
+            colours: number of channels of a node.
+            frames_per_s: rate during changes, 1 to 40; a driver may allow less.
+            attended: a person may have hands on the prop, so it stays dark after a gap.
 
         Raises:
-            InputError: so many frames a second are beyond these bounds.
+            InputError: the rate is outside these bounds.
         """
         if not 1.0 <= frames_per_s <= MAX_FRAMES_PER_S:
-            raise InputError(f"{frames_per_s:g} frames a second: give 1 to {MAX_FRAMES_PER_S:g}")
+            raise InputError(f"{frames_per_s:g} frames per second; give 1 to {MAX_FRAMES_PER_S:g}")
         self.driver = driver
         self._period_s = 1.0 / frames_per_s
-        # a change need not wait for the next frame, except where the user wants fewer
+        # a change need not wait for the next frame unless the user wants fewer
         self._gap_s = MIN_PACKET_INTERVAL_S if frames_per_s == MAX_FRAMES_PER_S else self._period_s
         self._guard = FlashGuard(nodes, colours)
         self._dark: Frame = np.zeros((nodes, colours), dtype=np.uint8)
@@ -138,11 +143,11 @@ class FrameClock:
         return self
 
     def show(self, frame: Frame, ramp_s: float = 0.0) -> None:
-        """Show a frame from now on; returns at once.
+        """Show a frame from now on; return at once.
 
         Args:
             frame: shape (nodes, colours), prop order.
-            ramp_s: time over which it comes up from what is shown now. [s]
+            ramp_s: duration of the ramp from the present frame. [s]
         """
         with self._wake:
             self._hold_after_gap()
@@ -150,7 +155,7 @@ class FrameClock:
             if ramp_s > 0.0:
                 start = self._frame_at(now_s).astype(np.float32)
                 self._ramp_span = frame.astype(np.float32) - start
-                self._start = start + np.float32(0.5)  # what is cut off then is rounded
+                self._start = start + np.float32(0.5)  # truncation then rounds
             self._goal = frame.copy()
             self._ramp_start_s, self._ramp_s = now_s, ramp_s
             self._to_repeat = _REPEATED_FRAMES
@@ -158,14 +163,14 @@ class FrameClock:
             self._wake.notify()
 
     def dark(self) -> None:
-        """Everything off, at once."""
+        """Turn everything off at once."""
         self.show(self._dark)
 
     def hold(self, why: str) -> None:
-        """Go dark at once and stay so, whatever is to be shown, until `resume`.
+        """Go dark at once and stay dark until `resume`, even if frames are shown.
 
         Args:
-            why: for the person who comes back.
+            why: reason to show to the user.
         """
         with self._wake:
             self._held = self._held or why
@@ -174,13 +179,13 @@ class FrameClock:
 
     @property
     def held(self) -> str | None:
-        """Why the prop is kept dark; None while it is not."""
+        """Reason that the prop is kept dark; None while it is not."""
         with self._wake:
             self._hold_after_gap()
             return self._held
 
     def resume(self) -> None:
-        """Show again what is to be shown; it comes up by a ramp."""
+        """Leave the hold: ramp up to the frame that was last given to `show`."""
         with self._wake:
             self._hold_after_gap()
             goal, held, self._held = self._goal, self._held, None
@@ -195,32 +200,32 @@ class FrameClock:
         return self._held is not None and not self._changed and self._to_repeat == 0
 
     def _hold_after_gap(self) -> None:
-        """Keep the prop dark where this program stood still, or its machine slept."""
+        """Hold the prop dark after a time without packets: program stopped or machine asleep."""
         now_s, monotonic_s = _boot_time_s(), time.monotonic()
         gap_s = now_s - self._packet_boot_s
         if gap_s > _MAX_SILENCE_S and self._attended and self._thread.is_alive():
             self.dark_gap_s += monotonic_s - self._packet_s
             self._packet_boot_s, self._packet_s = now_s, monotonic_s
-            self.hold(f"the program stood still for {gap_s:.0f} s")
+            self.hold(f"the program was stopped for {gap_s:.0f} s")
 
     def showing(self) -> Frame:
-        """What is shown at this moment, shape (nodes, colours)."""
+        """Return the frame at this moment, shape (nodes, colours)."""
         with self._wake:
             return self._frame_at(time.monotonic())
 
     def status(self) -> DriveStatus:
-        """How driving goes."""
+        """Return the state of the driver."""
         return self.driver.status()
 
     def pace(self) -> Pace:
-        """How well the clock keeps time."""
+        """Return the timing of the clock."""
         with self._wake:
             late_s = sorted(self._late_s) or [0.0]
             p50, p99 = late_s[len(late_s) // 2], late_s[len(late_s) * 99 // 100]
             return Pace(self._interval_s, p50, p99)
 
     def _frame_at(self, now_s: float) -> Frame:
-        """The frame of this moment: on the way from one to the next, in equal steps."""
+        """Return the frame at a time: during a ramp, linear between its two frames."""
         if self._held is not None:
             return self._dark
         if not self._ramping(now_s):
@@ -238,9 +243,9 @@ class FrameClock:
             self._hold_collector()
 
     def _hold_collector(self) -> None:
-        """No collection of garbage while light moves: it stops every thread, for up to 60 ms.
+        """Suspend garbage collection while light moves: it stops every thread for up to 60 ms.
 
-        At rest there is time for it, as frames are 810 ms apart.
+        At rest there is time for it: frames are then 810 ms apart.
         """
         moving = self._to_repeat > 0 or self._ramping(self._slot_s)
         if moving and gc.isenabled():
@@ -255,7 +260,7 @@ class FrameClock:
         self._holds_collector = False
 
     def _next_frame(self) -> Frame | None:
-        """Wait until a frame is due; None when closing."""
+        """Wait until a frame is due; return None once the clock closes."""
         with self._wake:
             while not self._closing:
                 self._hold_after_gap()
@@ -273,19 +278,19 @@ class FrameClock:
             return None
 
     def _admit(self, frame: Frame, now_s: float) -> float:
-        """From when the frame may go out without flashing. [s, monotonic]"""
+        """Return the earliest time at which the frame goes out without flashing. [s, monotonic]"""
         moving = self._changed or self._ramping(self._slot_s)
         return self._guard.admit(frame, now_s) if moving else now_s
 
     def _record_sent(self, due_s: float, now_s: float) -> None:
-        """A frame goes out now that was due a moment ago."""
+        """Record that a frame goes out now, and plan the next deadline."""
         self._interval_s = now_s - self._sent_s if self._sent_s > 0.0 else 0.0
         if self._changed:
             self._slot_s = now_s
         else:
             late_s = now_s - due_s
             self._late_s.append(late_s)
-            # a deadline missed by far is not made up for by a burst
+            # a long delay must not cause a burst of frames
             self._slot_s = due_s if late_s < self._period_s else now_s
         self._sent_s, self._changed = now_s, False
         self._packet_boot_s, self._packet_s = _boot_time_s(), now_s
@@ -293,16 +298,16 @@ class FrameClock:
             self._to_repeat = max(0, self._to_repeat - 1)
 
     def _due_s(self) -> float:
-        """When the next frame is to go out. [s, monotonic]"""
+        """Return the deadline of the next frame. [s, monotonic]"""
         if self._changed:
             return self._sent_s + self._gap_s
         moving = self._to_repeat > 0 or self._ramping(self._slot_s)
         due_s = self._slot_s + (self._period_s if moving else KEEP_ALIVE_INTERVAL_S)
-        # after a frame that went out late, the next keeps its deadline only as the ceiling lets it
+        # after a late frame the next keeps its deadline only as far as the ceiling allows
         return max(due_s, self._sent_s + self._gap_s)
 
     def close(self) -> None:
-        """Stop the thread, take the prop dark and end the stream. May be called again."""
+        """Stop the thread, take the prop dark and end the stream; may be called again."""
         with defer_signals():
             with self._wake:
                 if self._closing:
@@ -317,7 +322,7 @@ class FrameClock:
             remove_light(self)
 
     def _close_at_exit(self) -> None:
-        with contextlib.suppress(KeyboardInterrupt, SystemExit):  # it is ending already
+        with contextlib.suppress(KeyboardInterrupt, SystemExit):  # the program is ending already
             self.close()
 
     def __enter__(self) -> FrameClock:

@@ -1,4 +1,4 @@
-"""Networks of this machine, and which of them multicast leaves by. Sends nothing."""
+"""Network interfaces of this machine and the route of multicast. Sends nothing."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import psutil
 
-from benchtest.drive.driver import E131_PORT
 from benchtest.drive.e131.encode import multicast_group
+from benchtest.drive.e131.udp import E131_PORT
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +18,7 @@ class NetworkInterface:
 
     name: str
     addresses: tuple[str, ...]
-    """IPv4 first, then IPv6."""
+    """IPv4 addresses first, then IPv6."""
     is_up: bool
     supports_multicast: bool
     is_loopback: bool
@@ -26,17 +26,17 @@ class NetworkInterface:
 
 @dataclass(frozen=True, slots=True)
 class MulticastRoute:
-    """How multicast would leave this machine."""
+    """The way multicast would leave this machine."""
 
     address: str | None
-    """Own address it would carry; None where no way leads out."""
+    """Source address of the packets; None without a route."""
     network: str | None
     trouble: str | None
-    """Why it reaches nobody, and what to do; None where it goes out."""
+    """Reason that multicast reaches no receiver, and the remedy; None if it goes out."""
 
 
 def network_interfaces() -> list[NetworkInterface]:
-    """Every network interface, loopback last."""
+    """Return every network interface, loopback last."""
     states, addresses = psutil.net_if_stats(), psutil.net_if_addrs()
     found = []
     for name, state in states.items():
@@ -47,7 +47,7 @@ def network_interfaces() -> list[NetworkInterface]:
             for row in own
             if row.family == family
         ]
-        # systems that give no flags keep the benefit of the doubt
+        # without flags from the system, multicast is assumed to work
         flags = set(state.flags.split(",")) if state.flags else {"multicast"}
         loopback = "loopback" in flags or any(text.startswith("127.") for text in texts)
         found.append(
@@ -57,27 +57,27 @@ def network_interfaces() -> list[NetworkInterface]:
 
 
 def multicast_route(known: Sequence[NetworkInterface]) -> MulticastRoute:
-    """Which network multicast would leave by, as the system's routes have it now.
+    """Return the interface that multicast would leave by, according to the system's routes.
 
     Args:
-        known: this machine's networks.
+        known: the network interfaces of this machine.
     """
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:
-            # asks for a route, sends nothing; all universes' groups have the same one
+            # asks the system for a route and sends nothing; all groups have the same route
             probe.connect((multicast_group(1), E131_PORT))
         except OSError as error:
             return MulticastRoute(None, None, f"no route for it ({error.strerror}); {_ADVICE}")
         address = str(probe.getsockname()[0])
     if address == "0.0.0.0":
         return MulticastRoute(
-            None, None, f"its route leads to no network with an address; {_ADVICE}"
+            None, None, f"its route leads to a network without an address; {_ADVICE}"
         )
     network = next((network for network in known if address in network.addresses), None)
     return MulticastRoute(address, network.name if network else None, _trouble(network))
 
 
-_ADVICE = "connect the network of the controllers, or drive them by address: e131:HOST"
+_ADVICE = "connect the controllers' network, or drive one controller by address: e131:HOST"
 
 
 def _trouble(network: NetworkInterface | None) -> str | None:
@@ -88,5 +88,5 @@ def _trouble(network: NetworkInterface | None) -> str | None:
     if not network.is_up:
         return f"network {network.name} is down; {_ADVICE}"
     if not network.supports_multicast:
-        return f"network {network.name} takes no multicast; drive by address: e131:HOST"
+        return f"network {network.name} does not support multicast; drive by address: e131:HOST"
     return None

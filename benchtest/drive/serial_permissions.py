@@ -1,6 +1,6 @@
-"""Whether this machine's user may open a serial port, and what to do where not.
+"""Permission of this user to open a serial port, and the remedy without it.
 
-Opens none: many boards restart when their port is opened.
+Opens no port: many boards restart when their port is opened.
 """
 
 from __future__ import annotations
@@ -12,24 +12,24 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class PortPermission:
-    """What this user may do with a device."""
+    """Access of this user to a device."""
 
     may_open: bool
     group: str | None = None
-    """Group that may, where the system has groups."""
+    """Group of the device; None on a system without groups."""
     group_may_open: bool = False
-    """True where the device lets its group read and write."""
+    """True if the device's group may read and write."""
     added_since_login: bool = False
-    """True where the user was put into the group after this login began."""
+    """True if the user joined the group after this login began."""
 
 
 def port_permission(device: str) -> PortPermission:
-    """Whether this user may read and write a device, and if not, which group may."""
+    """Return whether this user may read and write a device, and its group."""
     may_open = os.access(device, os.R_OK | os.W_OK)
     try:
         import grp
         import pwd
-    except ImportError:  # a system without groups
+    except ImportError:  # not every system has groups
         return PortPermission(may_open)
     try:
         status = os.stat(device)
@@ -50,13 +50,13 @@ def port_permission(device: str) -> PortPermission:
 
 
 def permission_remedy(device: str, rights: PortPermission) -> str | None:
-    """What to do about a port that may not be opened; None where it may."""
+    """Return the remedy for a port that may not be opened; None if it may."""
     if rights.may_open:
         return None
     if rights.group is None:
-        return "ask who administers this machine for rights to it"
+        return "ask the administrator of this machine for access to it"
     if rights.added_since_login:
-        return f"you are in group {rights.group} by now: log out and in again"
+        return f"you are in group {rights.group} now: log out and in again"
     if not rights.group_may_open or rights.group in ("root", "nogroup"):
         return f"only its owner may: sudo chgrp dialout {device} && sudo chmod g+rw {device}"
     return f"sudo usermod -aG {rights.group} $USER, then log out and in again"

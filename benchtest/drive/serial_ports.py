@@ -1,4 +1,4 @@
-"""Serial ports of this machine: which there are, and the same one again after it was unplugged."""
+"""Serial ports of this machine, and a board's port after it was plugged in again."""
 
 from __future__ import annotations
 
@@ -14,19 +14,19 @@ from benchtest.drive.serial_permissions import permission_remedy, port_permissio
 
 @dataclass(frozen=True, slots=True)
 class SerialPort:
-    """One port, as the system names it."""
+    """One port, by the system's name."""
 
     device: str
     description: str
     usb: tuple[int, int, str | None] | None
-    """Vendor, product and serial number of a USB device; None for any other port."""
+    """Vendor, product and serial number of a USB device; None for another port."""
 
     def __str__(self) -> str:
         return f"{self.device} ({self.description})" if self.description else self.device
 
 
 def serial_ports() -> list[SerialPort]:
-    """The ports there are, USB ones first. Opens none of them."""
+    """Return the ports, USB first; opens none of them."""
     found = [
         SerialPort(
             port.device,
@@ -39,24 +39,24 @@ def serial_ports() -> list[SerialPort]:
 
 
 def describe_ports() -> str:
-    """What may stand behind `serial:`, for a message."""
+    """Return the possible values after `serial:`, for a message."""
     ports = serial_ports()
     if not ports:
-        return "this machine has no serial port just now; plug the bridge in"
+        return "this machine has no serial port now; plug the bridge in"
     return "serial ports here: " + ", ".join(str(port) for port in ports)
 
 
 def find_port(device: str) -> SerialPort | None:
-    """The listed port that a name or a link stands for; None where the system lists none."""
+    """Return the listed port behind a name or a link; None if the system lists none."""
     real = os.path.realpath(device)
     return next((port for port in serial_ports() if os.path.realpath(port.device) == real), None)
 
 
 def current_device(device: str, was: SerialPort | None) -> str | None:
-    """Name of the port that a board is at now; None while it is not there.
+    """Return the name of a board's port now; None while the board is absent.
 
     The system may give a board another name when it is plugged in again, and its old name to
-    another one: a USB device is told by its numbers.
+    another board; USB devices are matched by their numbers.
     """
     if was is None or was.usb is None:
         return device if os.path.exists(device) or os.name == "nt" else None
@@ -67,17 +67,17 @@ def current_device(device: str, was: SerialPort | None) -> str | None:
 
 
 def explain_open_failure(device: str, error: Exception) -> str:
-    """What keeps a port from opening, and what to do."""
+    """Return the reason that a port cannot be opened, and the remedy."""
     code = getattr(error, "errno", None)
     if code == errno.ENOENT:
-        return f"{device}: there is no such port; {describe_ports()}"
+        return f"{device}: no such port; {describe_ports()}"
     if code in (errno.EACCES, errno.EPERM):
         do = (
             permission_remedy(device, port_permission(device))
-            or "ask who administers this machine for rights"
+            or "ask the administrator of this machine for access"
         )
         return f"{device}: you may not use this port; {do}"
     if code in (errno.EAGAIN, errno.EBUSY):
-        return f"{device}: another program has this port; close it"
+        return f"{device}: another program uses this port; close that program"
     reason = str(error) if isinstance(error, SerialException) else type(error).__name__
     return f"{device}: cannot be opened as a serial port ({reason}); {describe_ports()}"

@@ -1,4 +1,4 @@
-"""Ends and stops of a program that drives a prop: dark first, and in a bounded time."""
+"""End and stop of a program that drives a prop: dark first, within a bounded time."""
 
 from __future__ import annotations
 
@@ -14,27 +14,27 @@ from types import FrameType
 from typing import NoReturn, Protocol
 
 _NAMES = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT")
-"""Ctrl-C, `kill`, a closed terminal, and Ctrl-\\ that is hit next to Ctrl-C."""
+"""Ctrl-C, `kill`, a closed terminal, and Ctrl-\\, which is next to Ctrl-C."""
 END_SIGNALS = tuple(getattr(signal, name) for name in _NAMES if hasattr(signal, name))
 _END_TIMEOUT_S = 4.0
 """Time that a program has to end by itself once its end has begun. [s]"""
 _DARK_TIMEOUT_S = 1.5
-"""From the beginning of the end until its lights are closed, if nothing has closed them yet. [s]"""
+"""Delay after which the lights are closed if the program has not closed them yet. [s]"""
 _STOP_TIMEOUT_S = 0.3
 """Longest wait for the dark frames of a program that is about to be stopped. [s]"""
 _STOP_POLL_INTERVAL_S = 0.005
-"""Interval at which a program about to be stopped looks whether its lights are dark. [s]"""
+"""Interval between checks that the lights are dark before a stop. [s]"""
 
 
 class StoppableLight(Protocol):
     """A driver of a prop that can be held dark and closed dark."""
 
     def hold(self, why: str) -> None:
-        """Go dark, and stay so until somebody chooses to go on."""
+        """Go dark, and stay dark until the user resumes."""
 
     @property
     def rests_dark(self) -> bool:
-        """True once it is held and its dark frames have been sent; does not wait."""
+        """True once it is held and its dark frames are sent; does not wait."""
         ...
 
     def close(self) -> None:
@@ -46,40 +46,40 @@ _began, _drove = threading.Event(), threading.Event()
 
 
 def add_light(light: StoppableLight) -> None:
-    """Count a light among those that an end or a stop takes dark."""
+    """Register a light that an end or a stop takes dark."""
     _lights.append(light)
     _stopper.start()
     _drove.set()
 
 
 def remove_light(light: StoppableLight) -> None:
-    """Forget a light that is closed."""
+    """Unregister a closed light."""
     with contextlib.suppress(ValueError):
         _lights.remove(light)
 
 
 def hold_lights(why: str) -> None:
-    """Keep every light of this program dark until somebody chooses to go on."""
+    """Hold every light of this program dark until the user resumes."""
     for light in list(_lights):
         light.hold(why)
 
 
 def exit_within(code: int, within_s: float = _END_TIMEOUT_S) -> None:
-    """Bound the end of this process: whatever hangs, it is gone in time, and dark before that.
+    """Limit the time of this process's end, and take the lights dark before that.
 
-    A thread that waits for a terminal which is gone would else keep the process for good, with
-    every signal passed over.
+    A thread that waits for a closed terminal would otherwise keep the process forever, with every
+    signal ignored.
 
     Args:
-        code: exit status where it does not end by itself.
-        within_s: time until then. [s]
+        code: exit status if the process does not end by itself.
+        within_s: time until the forced end. [s]
     """
     if _began.is_set():
         return
     _began.set()
     if hasattr(signal, "setitimer"):
-        # by the system itself, should not even a thread of Python get its turn
-        with contextlib.suppress(ValueError):  # only the main thread may; it has a thread anyway
+        # the system ends the process even if no thread of Python gets a turn
+        with contextlib.suppress(ValueError):  # only in the main thread; the thread below is enough
             signal.signal(signal.SIGALRM, signal.SIG_DFL)
             signal.setitimer(signal.ITIMER_REAL, within_s + 0.5)
     with contextlib.suppress(RuntimeError):  # the interpreter is ending already
@@ -102,10 +102,10 @@ def has_driven() -> bool:
 
 
 def exit_on_first_signal() -> None:
-    """From now on the first of these signals ends the program and the others are passed over.
+    """End the program on the first of these signals and ignore the others.
 
-    Whoever hits Ctrl-C twice would else break off the way to what takes the prop dark, and leave
-    it lit. The end takes a bounded time.
+    A second Ctrl-C would otherwise interrupt the code that takes the prop dark, and leave it lit.
+    The end takes a bounded time.
     """
     _set_handler(_exit)
     if hasattr(signal, "SIGTSTP") and signal.getsignal(signal.SIGTSTP) is signal.SIG_DFL:
@@ -113,25 +113,25 @@ def exit_on_first_signal() -> None:
             signal.signal(signal.SIGTSTP, _stop)
 
 
-def notify_on_first_signal(tell: Callable[[], object], within_s: float = _END_TIMEOUT_S) -> None:
-    """From now on the first of these signals is told, and the others are passed over.
+def notify_on_first_signal(notify: Callable[[], object], within_s: float = _END_TIMEOUT_S) -> None:
+    """Call back on the first of these signals and ignore the others.
 
-    For a program that waits in a loop of its own and ends by itself. It stays so to the end of
-    the process: a loop that watched signals itself would give them up while it closes, and the
-    second Ctrl-C would fall into that.
+    For a program that waits in a loop of its own and ends by itself. The handlers stay until the
+    process ends: a loop that handled signals itself would remove its handlers while it closes, and
+    a second Ctrl-C would come just then.
 
     Args:
-        tell: makes the loop end.
-        within_s: time that it may take. [s]
+        notify: makes the loop end.
+        within_s: time that the loop may take to end. [s]
     """
 
-    def told(caught: int, _: FrameType | None) -> None:
+    def handle(caught: int, _: FrameType | None) -> None:
         _ignore_signals()
         exit_within(128 + caught, within_s)
-        with contextlib.suppress(RuntimeError):  # its loop has closed: it is ending already
-            tell()
+        with contextlib.suppress(RuntimeError):  # the loop has closed: it is ending already
+            notify()
 
-    _set_handler(told)
+    _set_handler(handle)
 
 
 def _set_handler(handler: Callable[[int, FrameType | None], None]) -> None:
@@ -141,7 +141,7 @@ def _set_handler(handler: Callable[[int, FrameType | None], None]) -> None:
 
 
 def _active_signals() -> list[int]:
-    """Those that are not passed over anyway, as a hang-up is under nohup, or set outside Python."""
+    """Return the signals not ignored (as a hang-up is under nohup) nor set outside Python."""
     return [one for one in END_SIGNALS if signal.getsignal(one) not in (signal.SIG_IGN, None)]
 
 
@@ -160,10 +160,10 @@ def _exit(caught: int, _: FrameType | None) -> NoReturn:
 
 
 def exit_after_hangup() -> None:
-    """End the program whose terminal is gone, even where hang-ups are passed over."""
-    heeded = _active_signals()
+    """End the program after its terminal is gone, even if hang-ups are ignored."""
+    active = _active_signals()
     for name in ("SIGHUP", "SIGTERM"):
-        if (number := getattr(signal, name, None)) in heeded:
+        if (number := getattr(signal, name, None)) in active:
             os.kill(os.getpid(), number)
             return
 
@@ -177,18 +177,18 @@ def stop_dark(number: int, stop: Callable[[], object]) -> None:
 
     Args:
         number: the signal that is being handled.
-        stop: stops the program; runs when all lights are dark or `_STOP_TIMEOUT_S` is over.
+        stop: stops the program; called once the lights are dark or time is up.
     """
     _stopper.request(number, stop)
 
 
 def finish_stop() -> None:
-    """Let a stop that is under way happen first, in a program that ends once it is held dark."""
+    """Wait for a pending stop, in a program that ends once it is held dark."""
     _stopper.finish()
 
 
 class _Stopper:
-    """Delays a stop signal until the prop is dark."""
+    """A delay of a stop signal until the prop is dark."""
 
     def __init__(self) -> None:
         self._due_s: float | None = None
@@ -197,7 +197,7 @@ class _Stopper:
         self._thread: threading.Thread | None = None
 
     def start(self) -> None:
-        """Start the thread that waits; a handler cannot, it may have interrupted such a start."""
+        """Start the waiting thread; a handler cannot, as it may have interrupted a start."""
         if self._thread is None and hasattr(signal, "pthread_kill"):
             self._thread = threading.Thread(target=self._run, name="stop when dark", daemon=True)
             self._thread.start()
@@ -224,7 +224,7 @@ class _Stopper:
             self._due_s, self._is_stopping = None, False
 
     def finish(self) -> None:
-        """Wait until a stop that was asked for has happened and the program goes on."""
+        """Wait until a requested stop has happened and the program continues."""
         while self._due_s is not None:
             time.sleep(_STOP_POLL_INTERVAL_S)
 
@@ -244,11 +244,11 @@ _stopper = _Stopper()
 
 
 def _stop(number: int, _: FrameType | None) -> None:
-    """Ctrl-Z: a program that is stopped sends nothing more, and a prop may keep its last frame."""
+    """Handle Ctrl-Z: take the prop dark before the program stops sending."""
 
     def stop() -> None:
         signal.signal(number, signal.SIG_DFL)
-        signal.raise_signal(number)  # here it stands still until the shell lets it go on
+        signal.raise_signal(number)  # the program stands still here until the shell continues it
         signal.signal(number, _stop)
 
     stop_dark(number, stop)
@@ -256,11 +256,10 @@ def _stop(number: int, _: FrameType | None) -> None:
 
 @contextmanager
 def defer_signals() -> Iterator[None]:
-    """Hold such signals back, and let the first of them act afterwards.
+    """Defer these signals during the block, and let the first of them act afterwards.
 
-    For what takes the prop dark itself, in whatever program: a signal that comes while another
-    thing ends it would break off just that. Only the main thread is ever interrupted so; elsewhere
-    this does nothing.
+    For code that takes the prop dark: a second signal would interrupt it. Signals interrupt only
+    the main thread; in another thread this does nothing.
     """
     if threading.current_thread() is not threading.main_thread():
         yield

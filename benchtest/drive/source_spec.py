@@ -1,4 +1,4 @@
-"""How a source of readings is named on a command line: `scpi:DEVICE`, `serial:DEVICE`, pins."""
+"""Sources of readings on a command line: `scpi:DEVICE`, `serial:DEVICE`, pins."""
 
 from __future__ import annotations
 
@@ -13,27 +13,27 @@ _SCPI = re.compile(r"^(?P<device>.+?)(?:@(?P<baud>\d{3,7}))?$", re.ASCII)
 _PIN = re.compile(r"^\s*(\d{1,3})\s*=\s*(\S.*?)\s*$", re.ASCII)
 _MIN_BAUD, _MAX_BAUD = 300, 4_000_000
 _EXCLUDED_BAUD = 1200
-"""Opening a port at this rate starts the boot loader of some boards. Common practice."""
+"""Rate that starts the boot loader of some boards when a port is opened at it; common practice."""
 
 
 @dataclass(frozen=True, slots=True)
 class SourceSpec:
-    """Where readings come from."""
+    """A source of readings."""
 
     kind: Literal["scpi", "serial"]
     device: str
     baud: int | None = None
-    """Rate of a meter's line; None for the usual one."""
+    """Baud rate of a meter; None for the default."""
 
     def __str__(self) -> str:
         return f"{self.kind}:{self.device}" + (f"@{self.baud}" if self.baud else "")
 
 
 def parse_source(text: str, option: str = "--readings-from") -> SourceSpec:
-    """Read `scpi:DEVICE`, `scpi:DEVICE@BAUD` or `serial:DEVICE`.
+    """Parse `scpi:DEVICE`, `scpi:DEVICE@BAUD` or `serial:DEVICE`.
 
     Raises:
-        InputError: it is none of these; a kind alone is answered with the ports there are.
+        InputError: the text has no such form; for a kind alone the message lists the ports.
 
     >>> parse_source("scpi:/dev/ttyUSB0@19200").baud
     19200
@@ -47,7 +47,7 @@ def parse_source(text: str, option: str = "--readings-from") -> SourceSpec:
     if not rest:
         from benchtest.drive.serial_ports import describe_ports
 
-        raise InputError(f"{option} {text}: which port? Write {kind}:DEVICE; {describe_ports()}")
+        raise InputError(f"{option} {text}: no port given; write {kind}:DEVICE; {describe_ports()}")
     if kind == "serial":
         return SourceSpec("serial", rest)
     found = _SCPI.match(rest)
@@ -60,10 +60,10 @@ def parse_source(text: str, option: str = "--readings-from") -> SourceSpec:
 
 
 def parse_pins(texts: Iterable[str]) -> Sequence[tuple[int, str]]:
-    """Read `0=foot:4`: which of a bridge's analogue inputs sits at which probe.
+    """Parse `0=foot:4`: the probe at which each analog input of a bridge is connected.
 
     Raises:
-        InputError: one is not of that form, or an input is named twice.
+        InputError: a text has another form, or an input occurs twice.
 
     >>> parse_pins(["0=foot:4", "1=12B"])
     [(0, 'foot:4'), (1, '12B')]
@@ -72,11 +72,10 @@ def parse_pins(texts: Iterable[str]) -> Sequence[tuple[int, str]]:
     for text in texts:
         if not (found := _PIN.match(text)):
             raise InputError(
-                f'--pin "{text[:40]}": write an analogue input and where it sits, such as '
-                "--pin 0=foot:4"
+                f'--pin "{text[:40]}": write an analog input and its probe, such as --pin 0=foot:4'
             )
         pin = int(found[1])
         if pin in pins:
-            raise InputError(f"--pin {text[:40]}: input {pin} sits at {pins[pin]} already")
+            raise InputError(f"--pin {text[:40]}: input {pin} is already at {pins[pin]}")
         pins[pin] = found[2]
     return list(pins.items())

@@ -1,4 +1,4 @@
-"""Running first: whether this user's threads may go before all else the machine does."""
+"""Real-time priority for the frame-clock thread."""
 
 from __future__ import annotations
 
@@ -14,10 +14,9 @@ REMEDY = (
 
 
 def raise_thread_priority() -> bool:
-    """Let this thread run as soon as it has something to do; whether the system allows that.
+    """Give this thread real-time priority; return whether the system allows it.
 
-    It takes rights (root, or an `rtprio` limit); without them the thread waits its turn. What it
-    begins does not inherit it.
+    Needs root or an `rtprio` limit. Processes that the thread starts do not inherit the priority.
     """
     if sys.platform != "linux":
         return False
@@ -30,7 +29,7 @@ def raise_thread_priority() -> bool:
 
 
 def may_raise_thread_priority() -> bool:
-    """Whether a thread would be let run first: one asks, and ends."""
+    """Return whether the system allows real-time priority, by trying it in a short-lived thread."""
     allowed: list[bool] = []
     asking = threading.Thread(target=lambda: allowed.append(raise_thread_priority()))
     asking.start()

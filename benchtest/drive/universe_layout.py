@@ -1,7 +1,7 @@
-"""Where each node's channels sit on the wire: universes and slots, whole nodes only.
+"""Place of each node's channels on the wire: universes and slots, whole nodes only.
 
-A frame is `uint8 [nodes, colours]` in prop order and in the tool's own order of colours; the wire
-carries nodes in the order data reaches them, and colours in the order the chip takes them.
+A frame is `uint8 [nodes, colours]` in prop order and in our own order of colours. The wire carries
+nodes in data order, and colours in the chip's order.
 """
 
 from __future__ import annotations
@@ -24,13 +24,13 @@ Frame = NDArray[np.uint8]
 
 @dataclass(frozen=True, slots=True)
 class UniverseSlice:
-    """A run of nodes that one universe carries.
+    """A run of nodes in one universe.
 
     Attributes:
-        universe: its number.
-        slot: first slot used, from 0.
-        first: place of its first node along the data line.
-        stop: place after its last node.
+        universe: number of the universe.
+        slot: first slot used, counted from 0.
+        first: position of its first node on the data line.
+        stop: position after its last node.
     """
 
     universe: int
@@ -40,10 +40,10 @@ class UniverseSlice:
 
 
 def universe_slices(design: Design) -> list[UniverseSlice]:
-    """How a prop is cut into universes: 170 whole RGB nodes each, or 128 RGBW.
+    """Divide a prop into universes of whole nodes: 170 RGB or 128 RGBW nodes each.
 
-    The first universe may begin at a later channel and then carries fewer; where not even one
-    node fits behind that channel, it is left empty.
+    The first universe may begin at a later channel and then carries fewer nodes, or none if not
+    even one fits.
     """
     channels, count = design.node.channels, design.node_count
     parts = []
@@ -58,12 +58,12 @@ def universe_slices(design: Design) -> list[UniverseSlice]:
 
 
 def universe_numbers(design: Design) -> list[int]:
-    """Numbers of the universes that a prop takes, ascending."""
+    """Return the numbers of the universes that a prop uses, ascending."""
     return [part.universe for part in universe_slices(design)]
 
 
 def frame_on_wire(design: Design, frame: Frame) -> Frame:
-    """A frame as the data line carries it: nodes in data order, colours in the chip's order.
+    """Return a frame with nodes in data order and colours in the chip's order.
 
     Args:
         design: the prop.
@@ -76,10 +76,10 @@ def frame_on_wire(design: Design, frame: Frame) -> Frame:
 
 
 class UniverseLayout:
-    """Where a prop's channels sit; worked out once, since frames are many.
+    """Place of a prop's channels, computed once for many frames.
 
     Attributes:
-        parts: runs of nodes, one for each universe.
+        slices: runs of nodes, one for each universe.
     """
 
     def __init__(self, design: Design) -> None:
@@ -89,7 +89,7 @@ class UniverseLayout:
         self._cuts = [slice(part.first * channels, part.stop * channels) for part in self.slices]
 
     def slots(self, frame: Frame) -> list[memoryview]:
-        """Slots that each part's nodes take, in the order of the parts.
+        """Return the slots of each slice's nodes, in the order of the slices.
 
         Args:
             frame: shape (nodes, colours), prop order.
@@ -99,7 +99,7 @@ class UniverseLayout:
 
 
 def frame_from_slots(design: Design, slots: Mapping[int, bytes]) -> Frame:
-    """The frame that a controller makes of the slots it holds; what is missing is dark.
+    """Return the frame that a controller makes of its slots; missing slots are dark.
 
     Returns:
         Shape (nodes, colours), prop order.
@@ -119,7 +119,7 @@ def frame_from_slots(design: Design, slots: Mapping[int, bytes]) -> Frame:
 
 
 def _columns(design: Design) -> NDArray[np.intp]:
-    """Column of a frame that each slot of a node takes."""
+    """Return the column of a frame for each slot of a node."""
     return _columns_for(design.node.colours, design.node.colour_order)
 
 
@@ -132,19 +132,21 @@ def _columns_for(colours: tuple[str, ...], order: str) -> NDArray[np.intp]:
 _BIT_S = 1.25e-6
 """One bit on the LED wire. [s] Source: WS2812B data sheet, 1250 ns."""
 RESET_GAP_S = 300e-6
-"""Low time between frames that every kind takes for its end. [s] Source: WS2813 data sheet."""
+"""Low time between frames that every node kind treats as the end of a frame. [s] Source: WS2813
+data sheet.
+"""
 
 
 def node_s(design: Design) -> float:
-    """Time that one node's bits take on the LED wire. [s]"""
+    """Return the time of one node's bits on the LED wire. [s]"""
     return 8 * design.node.channels * _BIT_S
 
 
 def nodes_per_output(design: Design, frames_per_s: float) -> int:
-    """Nodes that one data line can refresh this often."""
+    """Return the number of nodes that one data line can refresh at this rate."""
     return int((1.0 / frames_per_s - RESET_GAP_S) / node_s(design) + 1e-9)
 
 
 def frames_per_s(design: Design) -> float:
-    """Frames that one data line can send to the whole prop in a second."""
+    """Return the frames per second that one data line can send to the whole prop."""
     return 1.0 / (design.node_count * node_s(design) + RESET_GAP_S)

@@ -341,7 +341,7 @@ class Shelf:
 
         Raises:
             InputError: a text or number in it cannot be kept, or is beyond the limits.
-            Overtaken: another program has added that number before.
+            SessionConflict: another program has added that number before.
             RecordsFault: it could not be kept; nothing was changed.
         """
         if (fault := find_data_fault(kind, data)) is not None:

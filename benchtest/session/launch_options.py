@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from benchtest.drive.driver import parse_target
+from benchtest.drive.target import parse_target
 from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 

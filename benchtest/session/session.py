@@ -151,7 +151,7 @@ class Session:
 
         Raises:
             InputError: a reading is beyond the meter's range.
-            Overtaken: another program has gone on with this session; the state is now what is
+            SessionConflict: another program has gone on with this session; the state is now what is
                 on disk.
             RecordsFault: it could not be kept; the state is as before.
         """

@@ -19,7 +19,6 @@ from uuid import uuid4
 import numpy as np
 import sacn
 
-from benchtest.drive.driver import Target
 from benchtest.drive.e131.driver import E131Driver, SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.prop.design import Design
@@ -68,7 +67,7 @@ def _level(design: Design, level: int) -> np.ndarray:
 def _clock(universes: int, port: int, *, sync: bool = False) -> Iterator[tuple[FrameClock, Design]]:
     design = parse_design(prop_text(universes), "prop")
     sender = SourceSettings(uuid4(), sync_address=1 if sync else 0)
-    driver = E131Driver(design, Target("e131", "127.0.0.1", port), sender)
+    driver = E131Driver(design, sender, "127.0.0.1", port)
     with FrameClock(driver, design.node_count, 3).start() as clock:
         yield clock, design
 

@@ -27,10 +27,9 @@ import psutil
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from benchtest.drive.driver import Target
-from benchtest.drive.driver_choice import driver_for
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import FrameClock
+from benchtest.drive.target import Target, driver_for
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.reader import parse_design

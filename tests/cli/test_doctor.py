@@ -227,7 +227,7 @@ def test_networks_agree_with_ip() -> None:
     [
         ("ip link set lo up", "no route for it (Network is unreachable)"),
         (f"{TO_LO} src 127.0.0.1", "it stays on this machine"),
-        (TO_LO, "its route leads to no network with an address"),
+        (TO_LO, "its route leads to a network without an address"),
     ],
 )
 def test_multicast_without_a_network_is_a_note(setup: str, words: str) -> None:
@@ -296,7 +296,7 @@ def test_a_port_of_another_group_has_the_remedy_to_join_it(tmp_path: Path) -> No
         (PortPermission(False, "dialout", True, added_since_login=True), "log out and in again"),
         (PortPermission(False, "root", True), "sudo chgrp dialout /dev/ttyACM0"),
         (PortPermission(False, "dialout", False), "sudo chmod g+rw /dev/ttyACM0"),
-        (PortPermission(False), "ask who administers"),
+        (PortPermission(False), "ask the administrator"),
     ],
 )
 def test_each_missing_permission_has_its_remedy(rights: PortPermission, words: str | None) -> None:

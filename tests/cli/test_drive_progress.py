@@ -9,12 +9,13 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.cli.drive_progress import MAX_SOLVED_NODES, DriveProgress, Load
-from benchtest.drive.driver import DriveStatus, Target
+from benchtest.drive.driver import DriveStatus
 from benchtest.drive.e131.other_sources import OtherSource
+from benchtest.drive.target import Target
 from benchtest.pattern import load_patterns
 from benchtest.prop.design import Design
 
-PIER = OtherSource("Pier lights", "192.0.2.9", 150, (3,), "it owns universe 3")
+PIER = OtherSource("Pier lights", "192.0.2.9", 150, (3,), "it controls universe 3")
 
 
 @pytest.fixture
@@ -39,7 +40,7 @@ def test_a_problem_and_its_end_are_reported_once(
 def test_other_sources_are_reported_when_they_change(
     progress: DriveProgress, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    wider = OtherSource("Pier lights", "192.0.2.9", 150, (2, 3), "it owns universes 2-3")
+    wider = OtherSource("Pier lights", "192.0.2.9", 150, (2, 3), "it controls universes 2-3")
     for others in ((), (PIER,), (PIER,), (wider,), (), (PIER,)):
         progress.report(DriveStatus(other_sources=others))
     assert capsys.readouterr().err.splitlines() == [
@@ -54,7 +55,7 @@ def test_other_sources_are_reported_when_they_change(
         "address": "192.0.2.9",
         "priority": 150,
         "universes": [3],
-        "effect": "it owns universe 3",
+        "effect": "it controls universe 3",
     }
 
 
@@ -62,9 +63,11 @@ def test_a_closed_listening_port_is_reported(
     progress: DriveProgress, capsys: pytest.CaptureFixture[str]
 ) -> None:
     progress.report(
-        DriveStatus(listen_error="cannot hear other sources on port 5568: Address already in use")
+        DriveStatus(
+            listen_error="cannot receive other sources on port 5568: Address already in use"
+        )
     )
-    assert "cannot hear other sources" in capsys.readouterr().err
+    assert "cannot receive other sources" in capsys.readouterr().err
 
 
 def test_each_steps_current_is_predicted(make_fan: Callable[..., Design]) -> None:

@@ -43,10 +43,10 @@ def test_meter_errors_are_explained(
 ) -> None:
     simulated.volts = lambda: OVERLOAD
     assert main(["volts", "--from", f"scpi:{simulated.port}"]) == 1
-    assert "overload: more than its range" in capsys.readouterr().err
+    assert "overload: over its range" in capsys.readouterr().err
     for words, said in [
-        (["--from", "scpi"], "which port? Write scpi:DEVICE; "),
-        (["--from", "scpi:nowhere"], "there is no such port"),
+        (["--from", "scpi"], "no port given; write scpi:DEVICE; "),
+        (["--from", "scpi:nowhere"], "no such port"),
         (["--from", "scpi:x", "--pin", "0"], "--pin and --calibrate are for a bridge"),
         (["--from", "serial:x", "--calibrate", "5"], "add the input with the voltage"),
         (["--from", "serial:x", "--pin", "0", "--calibrate", "-5"], "give volts above 0"),

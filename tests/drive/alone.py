@@ -1,4 +1,4 @@
-"""A network of a test's own that has only a loopback: nothing leaves this machine."""
+"""A private network namespace with only a loopback: nothing leaves this machine."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def alone(*command: str, setup: str = ":") -> subprocess.CompletedProcess[str]:
 
 
 def python_alone(text: str, *words: str, setup: str = MULTICAST) -> str:
-    """Run a Python text there; what it printed. What it raises fails the test."""
+    """Run Python text there and return what it printed; an exception in it fails the test."""
     done = alone(sys.executable, "-W", "error", "-c", text, *words, setup=setup)
     assert done.returncode == 0, done.stderr
     return done.stdout

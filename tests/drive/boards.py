@@ -1,6 +1,6 @@
-"""Boards for the driver to talk to: the AVR's firmware in simavr, and the MicroPython one on a pty.
+"""Boards for the driver: the AVR's firmware in simavr, and the MicroPython one on a pty.
 
-Both sit behind a link, as a USB port does that may get another name when it is plugged in again.
+Both are behind a link, like a USB port that may get another name when it is plugged in again.
 """
 
 from __future__ import annotations
@@ -28,11 +28,11 @@ HERE = Path(__file__).parent
 FIRMWARE = HERE.parents[1] / "hw_notes" / "bridge"
 HERTZ = 16_000_000
 GAP_CYCLES = 800
-"""Low time of 50 µs, after which nodes take what they got. Source: WS2812B data sheet."""
+"""Low time of 50 µs, after which nodes latch their data. Source: WS2812B data sheet."""
 
 
 def until(true: Callable[[], bool], within_s: float = 20.0) -> None:
-    """Wait for something; only a test that fails takes the whole time."""
+    """Wait for a condition; only a failing test takes the whole time."""
     due_s = time.monotonic() + within_s
     while not true():
         assert time.monotonic() < due_s, f"not within {within_s} s"
@@ -59,22 +59,22 @@ def build(folder: Path) -> Built:
 
 @dataclass(frozen=True)
 class Burst:
-    """What a data line carried between two rests. Times in cycles of 62.5 ns."""
+    """Data between two rests of a line. Times in cycles of 62.5 ns."""
 
     start: int
     end: int
     high: NDArray[np.int64]
     low: NDArray[np.int64]
-    """Low time behind each bit but the last."""
+    """Low time after each bit but the last."""
 
     @property
     def octets(self) -> bytes:
-        """High for more than half of 1250 ns is a 1."""
+        """Bits; high for more than half of 1250 ns is a 1."""
         return np.packbits(self.high > 8).tobytes()
 
 
 def _bursts(edges: NDArray[np.uint64]) -> list[Burst]:
-    """Edges of one line, parted where it rested; what is cut within an octet is left out."""
+    """Separate the edges of one line at its rests; drop an octet that is cut."""
     if len(edges) and not edges[0] & 1:  # the pin was made an output
         edges = edges[1:]
     bits = (edges >> 8).astype(np.int64)[: len(edges) // 2 * 2].reshape(-1, 2)
@@ -99,7 +99,7 @@ class SimulatedBoard:
         self.plug()
 
     def plug(self) -> None:
-        """Power it; its port appears."""
+        """Switch it on; its port appears."""
         self._taken = 0
         self._bursts: list[list[Burst]] = [[] for _ in range(4)]
         self._edges_of = [np.zeros(0, dtype=np.uint64)] * 4
@@ -114,7 +114,7 @@ class SimulatedBoard:
         raise AssertionError("the simulator does not start")
 
     def unplug(self) -> None:
-        """Its port vanishes, as does its memory."""
+        """Switch it off; its port disappears, and its memory is lost."""
         self._process.kill()
         self._process.wait()
         for pipe in (self._process.stdin, self._process.stdout):
@@ -124,7 +124,7 @@ class SimulatedBoard:
     close = unplug
 
     def tell(self, command: str) -> tuple[int, int]:
-        """Give the simulator a command; the cycle it is at, and the lowest stack so far."""
+        """Send a command to the simulator; return the cycle and the lowest stack so far."""
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         self._process.stdin.write(f"{command}\n")
@@ -133,7 +133,7 @@ class SimulatedBoard:
         return int(cycle), int(stack)
 
     def bursts(self, pin: int = 0) -> list[Burst]:
-        """What a data line carried since power came."""
+        """Return the data of a line since power came."""
         self.tell("sync")
         fresh = np.fromfile(self._edges, dtype=np.uint64, offset=self._taken)
         self._taken += fresh.nbytes
@@ -144,7 +144,7 @@ class SimulatedBoard:
         return self._bursts[pin] + _bursts(self._edges_of[pin])
 
     def _cut(self, pin: int) -> None:
-        """Put aside the bursts that are over."""
+        """Store the bursts that are complete."""
         edges = self._edges_of[pin]
         rests = np.flatnonzero(np.diff((edges >> 8).astype(np.int64)) > GAP_CYCLES)
         if len(rests):
@@ -152,7 +152,7 @@ class SimulatedBoard:
             self._edges_of[pin] = edges[rests[-1] + 1 :]
 
     def shown(self) -> bytes:
-        """Octets of the last frame."""
+        """Return the octets of the last frame."""
         bursts = self.bursts()
         return bursts[-1].octets if bursts else b""
 
@@ -169,15 +169,15 @@ def micropython_side() -> Any:
 
 
 class PythonBoard(OnAPty):
-    """The MicroPython firmware's protocol on a real pty; its data line is kept.
+    """The MicroPython firmware's protocol on a real pty; its data line is recorded.
 
     Attributes:
         side: its module.
-        hurt: share of octets that the line loses or garbles, either way.
-        deaf_s: how long its boot loader takes after power or a restart. [s]
-        dumb: it hears and does, and its answers are lost.
-        frames: what went onto the data line.
-        heard: kind of each message it answered, but hello.
+        hurt: share of octets that the line loses or corrupts, in either direction.
+        deaf_s: time that its boot loader takes after power or a restart. [s]
+        dumb: it receives and acts, and its answers are lost.
+        frames: frames sent to the data line.
+        heard: kind of each message that it answered, except hello.
     """
 
     outputs, analogue, ram = 1, 0, 264_000
@@ -192,18 +192,18 @@ class PythonBoard(OnAPty):
         self.plug()
 
     def shown(self) -> bytes:
-        """Octets of the last frame."""
+        """Return the octets of the last frame."""
         return self.frames[-1] if self.frames else b""
 
     def shift(self, _: int, octets: bytes) -> None:
-        """The data line, where the firmware looks for it."""
+        """The data line at the place where the firmware looks for it."""
         self.frames.append(octets)
 
     def begin(self) -> None:
         self.restart()
 
     def restart(self) -> None:
-        """As after a dip of its supply."""
+        """Restart it, as after a dip of its supply."""
         self._boots_s = time.monotonic() + self.deaf_s
         self._bridge: Any = None
 
@@ -247,7 +247,7 @@ def _ticks_ms() -> int:
 
 
 class RawLine:
-    """Says single messages, right or wrong, without our driver or our codec."""
+    """A line for single messages, valid or not, without our driver or codec."""
 
     def __init__(self, port: Path) -> None:
         self.serial = Serial(str(port), 500_000, timeout=0.05, exclusive=True)
@@ -255,7 +255,7 @@ class RawLine:
         self.number = 0
 
     def handshake(self) -> bytes:
-        """Say hello until it is answered; the octets of the answer."""
+        """Send hello until it is answered; return the octets of the answer."""
         due_s = time.monotonic() + 20.0
         while time.monotonic() < due_s:
             self.number = self.number % 255 + 1
@@ -266,7 +266,7 @@ class RawLine:
         raise AssertionError("no hello")
 
     def say(self, kind: int, said: bytes = b"") -> bytes:
-        """Say one thing and wait for what answers it, without its number."""
+        """Send one message and return its answer without its number."""
         self.number = self.number % 255 + 1
         self.send(kind, self.number, said)
         found = self.hear(20.0)
@@ -278,7 +278,7 @@ class RawLine:
         self.serial.write(sealed(bytes([kind, number]) + said))
 
     def hear(self, within_s: float) -> bytes | None:
-        """The next whole message: kind, number and what it says."""
+        """Return the next complete message: kind, number and payload."""
         due_s = time.monotonic() + within_s
         while True:
             while b"\0" in self._held:
@@ -296,5 +296,5 @@ class RawLine:
 
 
 def sealed(body: bytes) -> bytes:
-    """A message as the notes want it on the line."""
+    """Encode a message as the notes describe it."""
     return bytes(b"\0" + cobs.encode(body + crc_hqx(body, 0xFFFF).to_bytes(2, "big")) + b"\0")

@@ -1,4 +1,6 @@
-"""What every driver must do, whatever wire it drives.
+"""Tests that every driver passes, whatever its wire.
+
+A driver's tests inherit `DriverContract` and define how to make one and how to read the prop.
 
 A driver's tests inherit `DriverContract` and say how to make one and what the prop then shows.
 """
@@ -24,23 +26,23 @@ class Bench(Protocol):
     """One prop on one wire."""
 
     loses: bool
-    """Whether frames may be lost on the way, so that only one sent again and again comes."""
+    """True if frames may be lost, so that only a repeated frame is certain to arrive."""
 
     def driver(self, design: Design) -> Driver:
-        """A driver that reaches the prop."""
+        """Return a driver that reaches the prop."""
         ...
 
     def unreachable(self, design: Design) -> Driver:
-        """A driver that reaches nothing."""
+        """Return a driver that reaches nothing."""
         ...
 
     def shown(self) -> bytes:
-        """Octets that the nodes hold, in the order of data; none before the first frame."""
+        """Return the octets that the nodes hold, in data order; none before the first frame."""
         ...
 
 
 def on_the_wire(design: Design, frame: Frame) -> bytes:
-    """Octets that nodes should hold, worked out node by node from the prop file's words.
+    """Compute the octets that the nodes should hold from the prop file's text, node by node.
 
     Data enters each strand at the end that the path names; a chip takes its colours in the order
     of the letters.
@@ -56,7 +58,7 @@ def on_the_wire(design: Design, frame: Frame) -> bytes:
 
 
 def _scale(design: Design) -> Frame:
-    """A frame that tells ends, strands and colours apart."""
+    """Return a frame in which ends, strands and colours differ."""
     frame = np.full((design.node_count, design.node.channels), 3, dtype=np.uint8)
     frame[::10] = [200, 100, 50, 25][: design.node.channels]
     frame[0] = [255, 0, 0, 0][: design.node.channels]
@@ -66,7 +68,7 @@ def _scale(design: Design) -> Frame:
 
 
 def _soon(bench: Bench, wanted: bytes) -> bool:
-    """Whether the prop has it within the time of a frame and what the way adds."""
+    """Return True if the prop has it within the time of a frame and the delay of the way."""
     due_s = time.monotonic() + 0.1
     while time.monotonic() < due_s:
         if bench.shown() == wanted:
@@ -91,7 +93,7 @@ class DriverContract:
     def _arrives(self, bench: Bench, driver: Driver, frame: Frame, *, sent: bool = False) -> None:
         """Show a frame, if it was not sent already, until the prop has it.
 
-        Where frames may be lost it is sent again, as the frame clock does; elsewhere never.
+        If frames may be lost it is sent again, as the frame clock does; else never.
         """
         wanted = on_the_wire(driver.design, frame)  # type: ignore[attr-defined]
         if not sent:
@@ -106,7 +108,7 @@ class DriverContract:
 
         until(has_it)
 
-    def test_opening_says_where_and_how_fast(self, bench: Bench, design: Design) -> None:
+    def test_opening_returns_place_and_rate(self, bench: Bench, design: Design) -> None:
         driver = bench.driver(design)
         abilities = driver.open()
         driver.close()
@@ -130,7 +132,7 @@ class DriverContract:
         self._arrives(bench, driver, frame)
         driver.close()
 
-    def test_of_many_frames_the_newest_stays(self, bench: Bench, design: Design) -> None:
+    def test_the_newest_of_many_frames_stays(self, bench: Bench, design: Design) -> None:
         driver = self._opened(bench, design)
         for level in range(100):
             driver.show(np.full((design.node_count, 3), level, dtype=np.uint8))
@@ -147,7 +149,7 @@ class DriverContract:
             self._arrives(bench, driver, frame, sent=True)
         driver.close()
 
-    def test_status_counts_what_went_out(self, bench: Bench, design: Design) -> None:
+    def test_status_counts_frames_and_packets(self, bench: Bench, design: Design) -> None:
         driver = self._opened(bench, design)
         assert driver.status().frames == 0
         driver.show(_scale(design))
@@ -160,10 +162,10 @@ class DriverContract:
         driver = self._opened(bench, design)
         driver.show(np.full((design.node_count, 3), 255, dtype=np.uint8))
         driver.close()
-        driver.close()  # again does nothing
+        driver.close()  # a second close has no effect
         until(lambda: bench.shown() == bytes(3 * design.node_count))
 
-    def test_closed_it_shows_nothing_and_says_so(self, bench: Bench, design: Design) -> None:
+    def test_a_closed_driver_rejects_frames(self, bench: Bench, design: Design) -> None:
         driver = self._opened(bench, design)
         driver.close()
         with pytest.raises(DriveFault, match="closed"):
@@ -176,7 +178,7 @@ class DriverContract:
         self._arrives(bench, driver, _scale(design))
         driver.close()
 
-    def test_where_nothing_is_opening_says_what_to_do(self, bench: Bench, design: Design) -> None:
+    def test_opening_a_missing_prop_gives_the_remedy(self, bench: Bench, design: Design) -> None:
         driver = bench.unreachable(design)
         with pytest.raises(DriveFault, match=r"; "):
             driver.open()

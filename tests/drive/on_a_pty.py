@@ -10,20 +10,20 @@ from pathlib import Path
 
 
 def link(port: Path, device: str) -> None:
-    """Let the port's name lead to a device."""
+    """Link the port's name to a device."""
     fresh = port.with_suffix(".new")
     fresh.symlink_to(device)
     fresh.replace(port)
 
 
 class OnAPty:
-    """Has its port while it is plugged in; what it does there is `_run`."""
+    """A device with a port while it is plugged in; its behaviour is `_run`."""
 
     port: Path
-    """Where its port is found."""
+    """Path of its port."""
 
     def plug(self) -> None:
-        """Power it; its port appears."""
+        """Switch it on; its port appears."""
         self._line, self._far_end = pty.openpty()
         tty.setraw(self._far_end)
         link(self.port, os.ttyname(self._far_end))
@@ -33,7 +33,7 @@ class OnAPty:
         self._thread.start()
 
     def unplug(self) -> None:
-        """Its port vanishes."""
+        """Switch it off; its port disappears."""
         self._done = True
         self._thread.join()
         os.close(self._far_end)
@@ -42,8 +42,8 @@ class OnAPty:
     close = unplug
 
     def begin(self) -> None:
-        """What it does when it gets power."""
+        """Do what the device does at power-up."""
 
     def _run(self) -> None:
-        """Hears `_line`, and answers, until `_done`."""
+        """Answer what arrives on `_line` until `_done`."""
         raise NotImplementedError

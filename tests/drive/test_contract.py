@@ -1,4 +1,4 @@
-"""Every driver passes the one suite."""
+"""All drivers pass the one suite."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ from uuid import uuid4
 import numpy as np
 import pytest
 
-from benchtest.drive.driver import Driver, Target
-from benchtest.drive.driver_choice import driver_for
+from benchtest.drive.driver import Driver
 from benchtest.drive.e131.driver import SourceSettings
+from benchtest.drive.target import Target, driver_for
 from benchtest.prop.design import Design
 from benchtest.virtual.impairment import NetworkImpairment
 from benchtest.virtual.server import VirtualPropServer
@@ -31,7 +31,7 @@ TERMINATED = 0x40
 
 
 class Receiver:
-    """Real UDP on loopback; keeps the slots that each universe has."""
+    """A receiver of real UDP on loopback that keeps the slots of each universe."""
 
     loses = False
 
@@ -57,7 +57,7 @@ class Receiver:
         return driver_for(Target("e131", LOOPBACK, port), design, SourceSettings(uuid4()))
 
     def unreachable(self, design: Design) -> Driver:
-        # a label of more than 63 octets is no host name (RFC 1035, 2.3.4): nobody is asked
+        # a label of more than 63 octets is not a host name (RFC 1035, 2.3.4): no server is asked
         return driver_for(Target("e131", "x" * 64), design, SourceSettings(uuid4()))
 
     def shown(self) -> bytes:
@@ -70,7 +70,7 @@ class Receiver:
 
 
 class OnVirtualProp:
-    """The virtual prop behind a network that loses, delays and garbles, as a seed has it."""
+    """The virtual prop behind a network that loses, delays and corrupts packets, by a seed."""
 
     loses = True
 
@@ -81,7 +81,7 @@ class OnVirtualProp:
         ] = []
 
     def driver(self, design: Design) -> Driver:
-        """A prop of this design comes with it."""
+        """Start a prop of this design."""
         self.design = design
         self._simulation = VirtualPropServer(VirtualProp(design), air=self._air())
         listens: Future[tuple[int, asyncio.AbstractEventLoop]] = Future()
@@ -98,7 +98,7 @@ class OnVirtualProp:
         return on_the_wire(self.design, self._simulation.prop.latched())
 
     def packet_counts(self) -> dict[str, int]:
-        """Packets that its controller took, and threw away by reason."""
+        """Count the packets that its receiver accepted, and discarded by reason."""
         return dict(self._simulation.receiver.packet_counts)
 
     def close(self) -> None:
@@ -170,7 +170,7 @@ class TestBridgeInMicroPython(DriverContract):
 
 
 class TestBridgeOnABadLine(DriverContract):
-    """One octet of 250 is lost or garbled, either way."""
+    """One octet of 250 is lost or corrupted, in either direction."""
 
     @pytest.fixture
     def bench(self, tmp_path: Path) -> Iterator[OnABoard]:
@@ -180,7 +180,7 @@ class TestBridgeOnABadLine(DriverContract):
 
 
 def _bad_air() -> NetworkImpairment:
-    """Of 100 packets 15 never come and 15 have a bit turned over; up to two frames late."""
+    """Of 100 packets 15 are lost and 15 have a bit changed; delays reach two frames."""
     return NetworkImpairment(loss=0.15, corruption=0.15, delay_s=0.05, seed=7)
 
 
@@ -201,7 +201,7 @@ class TestVirtualOnABadNetwork(DriverContract):
         yield made
         made.close()
 
-    def test_the_network_is_as_bad_as_it_should_be(
+    def test_the_network_has_the_chosen_impairment(
         self, bench: OnVirtualProp, design: Design
     ) -> None:
         driver = self._opened(bench, design)
@@ -212,6 +212,6 @@ class TestVirtualOnABadNetwork(DriverContract):
         time.sleep(0.1)
         counted = bench.packet_counts()
         assert sum(counted.values()) < 0.95 * sent  # some were lost
-        assert counted["accepted"] < sum(counted.values())  # some overtaken, some not understood
+        assert counted["accepted"] < sum(counted.values())  # some out of order, some not decoded
         assert len(counted) >= 3
         driver.close()

@@ -1,6 +1,6 @@
 """No large area flashes more than three times in any one second: WCAG 2.2, criterion 2.3.1.
 
-Flashes are counted here by the criterion's own words, apart from the guard: a pair of opposing
+Flashes are counted here by the criterion's own words, independent of the limit: a pair of opposing
 changes of a tenth or more, at one place, in each window of a second.
 """
 
@@ -19,11 +19,11 @@ from benchtest.pattern import frame_from_duty, load_patterns
 from benchtest.prop.design import Design
 
 Played = Sequence[tuple[float, np.ndarray]]
-"""Frames, each with the time it went out. [s]"""
+"""Frames with the time each was sent. [s]"""
 
 
 def turns(levels: Sequence[float]) -> list[int]:
-    """Places at which a level has risen or fallen by a tenth of full, rises and falls in turn."""
+    """Return the indices at which a level has risen or fallen by a tenth of full, alternating."""
     found: list[int] = []
     low = high = levels[0]
     up = None
@@ -38,7 +38,7 @@ def turns(levels: Sequence[float]) -> list[int]:
 
 
 def flashes(played: Played) -> int:
-    """Most flashes in any one second that as many nodes as make a large area all show."""
+    """Return the most flashes in any one second that a large area's number of nodes all show."""
     times = np.array([at_s for at_s, _ in played])
     levels = np.stack([frame for _, frame in played], axis=2).astype(float)
     most = 0
@@ -53,7 +53,7 @@ def flashes(played: Played) -> int:
 
 
 def guarded(wanted: Played, nodes: int) -> list[tuple[float, np.ndarray]]:
-    """What goes out of what was wanted: a frame that must wait is replaced by the next one."""
+    """Return the frames sent for the frames wanted: a delayed frame is replaced by the next one."""
     guard, out = FlashGuard(nodes, 3), []
     out.append((wanted[0][0] - 10.0, np.zeros((nodes, 3), dtype=np.uint8)))
     for (now_s, frame), (next_s, _) in pairwise([*wanted, (wanted[-1][0] + 5.0, wanted[-1][1])]):
@@ -74,7 +74,7 @@ def _blink(nodes: int, every_s: float, count: int, lit: int | None = None) -> Pl
     return frames
 
 
-def test_the_count_knows_a_flash() -> None:
+def test_the_count_finds_known_flashes() -> None:
     assert flashes(_blink(8, 0.1, 21)) == 5  # ten changes a second are five flashes
     assert flashes(_blink(8, 0.25, 9)) == 2
     assert flashes(_blink(8, 0.1, 21, lit=LARGE_AREA_NODES - 1)) == 0  # too few nodes
@@ -83,15 +83,15 @@ def test_the_count_knows_a_flash() -> None:
 
 
 @pytest.mark.parametrize("every_s", [0.025, 0.05, 0.1, 0.12])
-def test_a_strobe_comes_out_at_no_more_than_three_a_second(every_s: float) -> None:
+def test_a_strobe_is_limited_to_three_flashes_a_second(every_s: float) -> None:
     wanted = _blink(8, every_s, 120)
     assert flashes(wanted) > 3
     out = guarded(wanted, 8)
     assert flashes(out) <= 3
-    assert any(frame.any() for _, frame in out)  # it is slowed down, not put out
+    assert any(frame.any() for _, frame in out)  # slowed, not dark
 
 
-def test_what_is_slow_is_not_held_back() -> None:
+def test_slow_changes_are_not_delayed() -> None:
     wanted = _blink(8, 0.2, 40)  # 2.5 flashes a second
     assert len(guarded(wanted, 8)) == 1 + len(wanted)
 
@@ -101,13 +101,13 @@ def test_a_few_nodes_may_blink_fast() -> None:
     assert len(guarded(wanted, 30)) == 1 + len(wanted)
 
 
-def test_going_dark_never_waits() -> None:
+def test_going_dark_is_never_delayed() -> None:
     guard = FlashGuard(8, 3)
     white, dark = np.full((8, 3), 255, dtype=np.uint8), np.zeros((8, 3), dtype=np.uint8)
     for at_s in (0.0, 0.1, 0.2):
         assert guard.admit(white, at_s) == at_s
         assert guard.admit(dark, at_s + 0.05) == at_s + 0.05
-    assert guard.admit(white, 0.3) == 1.0  # a second after the first of the last three
+    assert guard.admit(white, 0.3) == 1.0  # one second after the first of the last three
     assert guard.admit(dark, 0.31) == 0.31
 
 
@@ -125,7 +125,7 @@ def test_a_change_of_colour_is_a_change() -> None:
     levels=st.lists(st.lists(st.integers(0, 255), min_size=6, max_size=6), min_size=2, max_size=60),
     every_s=st.sampled_from([0.025, 0.04, 0.1, 0.2]),
 )
-def test_nothing_that_goes_out_flashes_too_often(levels: list[list[int]], every_s: float) -> None:
+def test_random_frames_never_flash_too_often(levels: list[list[int]], every_s: float) -> None:
     wanted = [
         (number * every_s, np.repeat(np.array(row, dtype=np.uint8)[:, None], 3, axis=1))
         for number, row in enumerate(levels)
@@ -135,12 +135,12 @@ def test_nothing_that_goes_out_flashes_too_often(levels: list[list[int]], every_
 
 @pytest.mark.parametrize("name", sorted(load_patterns()))
 @pytest.mark.parametrize(("strands", "nodes"), [(1, 1), (1, 4), (2, 2), (12, 30)])
-def test_no_shipped_pattern_flashes_nor_is_held_back(
+def test_no_shipped_pattern_flashes_or_is_delayed(
     make_fan: Callable[..., Design], name: str, strands: int, nodes: int
 ) -> None:
     pattern, fan = load_patterns()[name], make_fan(strands, nodes)
     steps = pattern.steps(fan)[:60]
-    count = max(8, len(steps) + 3)  # round and round: the last step meets the first
+    count = max(8, len(steps) + 3)  # repeated, so that the last step meets the first
     played = [
         (number * pattern.hold_s, frame_from_duty(steps[number % len(steps)].duty))
         for number in range(count)

@@ -1,4 +1,4 @@
-"""How many nodes one data line refreshes how often, by the chips' own times."""
+"""Number of nodes that one data line refreshes at a rate, by the chips' own times."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ RESET_US = 300
 
 
 def _most_nodes(rate: int, bits: int) -> int:
-    """Whole nodes between two frames, by hand and without rounding errors."""
+    """Return the whole nodes between two frames, in integers without rounding errors."""
     return int((Fraction(1_000_000, rate) - RESET_US) // (bits * BIT_US))
 
 
@@ -30,7 +30,7 @@ def _most_nodes(rate: int, bits: int) -> int:
     # (50 000 - 300) / 30 = 1656.7; (40 000 - 300) / 30 = 1323.3; (25 000 - 300) / 30 = 823.3
     [(20, 1656), (25, 1323), (40, 823)],
 )
-def test_nodes_of_three_colours_that_one_line_refreshes(
+def test_one_line_refreshes_this_many_nodes_of_three_colours(
     make_fan: MakeFan, rate: int, nodes: int
 ) -> None:
     assert _most_nodes(rate, 24) == nodes
@@ -52,18 +52,20 @@ def test_nodes_with_white_take_a_third_longer(
 
 
 @pytest.mark.parametrize("rate", range(1, 121))
-def test_no_rate_is_promised_a_node_too_many(make_fan: MakeFan, rate: int) -> None:
+def test_the_node_count_is_never_one_too_many(make_fan: MakeFan, rate: int) -> None:
     assert nodes_per_output(make_fan(1, 2), rate) == _most_nodes(rate, 24)
 
 
 @pytest.mark.parametrize(("nodes", "rate"), [(360, 90.1), (400, 81.3), (1656, 20.0), (823, 40.0)])
-def test_frames_that_one_line_sends_to_a_prop(make_fan: MakeFan, nodes: int, rate: float) -> None:
+def test_one_line_sends_this_many_frames_to_a_prop(
+    make_fan: MakeFan, nodes: int, rate: float
+) -> None:
     """360 nodes of 30 µs and the reset are 11.1 ms: 90 a second."""
     assert 1e6 / (nodes * 30 + RESET_US) == pytest.approx(rate, abs=0.05)
     assert frames_per_s(make_fan(1, nodes)) == pytest.approx(1e6 / (nodes * 30 + RESET_US))
 
 
-def test_a_prop_of_the_most_nodes_keeps_the_rate_and_one_more_does_not(make_fan: MakeFan) -> None:
+def test_the_largest_prop_keeps_the_rate_and_one_node_more_does_not(make_fan: MakeFan) -> None:
     most = nodes_per_output(make_fan(1, 2), 40)
     assert frames_per_s(make_fan(1, most)) >= 40.0 > frames_per_s(make_fan(1, most + 1))
 

@@ -1,4 +1,4 @@
-"""Ends and stops of a program that drives a prop: dark first, whatever the signal interrupts."""
+"""End and stop of a program that drives a prop: dark first, at any point of the program."""
 
 from __future__ import annotations
 
@@ -57,15 +57,14 @@ def test_another_thread_may_take_the_prop_dark_too() -> None:
     assert went == [signal.default_int_handler]
 
 
-# a prop that is lit, and a thread that nothing ends: as one that reads a terminal which is gone
+# a lit prop, and a thread that never ends, like one that reads a closed terminal
 STUCK = """
 import sys, threading, time
 from pathlib import Path
 from benchtest.drive.signals import exit_on_first_signal
 exit_on_first_signal()
 import numpy as np
-from benchtest.drive.driver import parse_target
-from benchtest.drive.driver_choice import driver_for
+from benchtest.drive.target import driver_for, parse_target
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.prop.reader import read_design
@@ -86,10 +85,10 @@ while True:
 
 
 @pytest.mark.parametrize("how", ["raises", "swallows"])
-def test_a_program_that_cannot_end_is_dark_and_gone_within_five_seconds(
+def test_a_program_that_hangs_is_dark_and_ended_within_five_seconds(
     tmp_path: Path, how: str
 ) -> None:
-    """Its thread kept it for 35 minutes, with every signal passed over."""
+    """Such a thread once kept a process for 35 minutes, with every signal ignored."""
     prop = tmp_path / "fan.toml"
     prop.write_text(SMALL_FAN, encoding="utf-8")
     watcher = Watcher()
@@ -118,8 +117,7 @@ import sys, threading
 from pathlib import Path
 from uuid import uuid4
 import numpy as np
-from benchtest.drive.driver import parse_target
-from benchtest.drive.driver_choice import driver_for
+from benchtest.drive.target import driver_for, parse_target
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.signals import exit_on_first_signal
@@ -137,7 +135,7 @@ with FrameClock(driver, design.node_count, 3).start() as clock:
 
 
 def test_a_stop_that_interrupts_the_frame_clock_is_dark_first(tmp_path: Path) -> None:
-    """Four of five were stopped lit: the interrupted code held what the dark frame waited for."""
+    """The interrupted code may hold the lock that the dark frame needs."""
     prop = tmp_path / "fan.toml"
     prop.write_text(SMALL_FAN, encoding="utf-8")
     watcher = Watcher()
@@ -155,7 +153,7 @@ def test_a_stop_that_interrupts_the_frame_clock_is_dark_first(tmp_path: Path) ->
                 lit = watcher.lit_packets
                 process.send_signal(signal.SIGCONT)
                 time.sleep(0.1)
-                assert watcher.lit_packets == lit  # until somebody chooses to go on
+                assert watcher.lit_packets == lit  # until the user resumes
                 process.stdin.write(b"\n")
                 process.stdin.flush()
         finally:

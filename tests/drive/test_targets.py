@@ -1,4 +1,4 @@
-"""Words of `--to`, who we are, and how bright a prop may be."""
+"""Targets of `--to`, the source's CID, and the level limit."""
 
 from __future__ import annotations
 
@@ -10,11 +10,10 @@ from uuid import uuid4
 import pytest
 
 from benchtest.circuit.feed_limits import find_level_limit
-from benchtest.drive.driver import Target, parse_target
-from benchtest.drive.driver_choice import driver_for
 from benchtest.drive.e131.cid import load_cid
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.serial_ports import describe_ports
+from benchtest.drive.target import Target, driver_for, parse_target
 from benchtest.errors import DriveFault, InputError
 from benchtest.prop.design import Design
 
@@ -40,25 +39,25 @@ def test_targets_are_read_and_written_back(text: str, target: Target) -> None:
     "text",
     ["", "e132", "e131:", "e131:host:99999", "e131:a b", "virtual:x", "e131:[::1", "e131:::1"],
 )
-def test_what_is_no_target_is_refused_with_what_would_be(text: str) -> None:
+def test_an_invalid_target_is_rejected_with_the_valid_forms(text: str) -> None:
     with pytest.raises(InputError, match="e131:HOST"):
         parse_target(text)
 
 
 @pytest.mark.parametrize("text", ["serial", "serial:"])
-def test_serial_alone_is_answered_with_the_ports_there_are(text: str) -> None:
-    with pytest.raises(InputError, match="which port") as raised:
+def test_serial_alone_is_answered_with_the_existing_ports(text: str) -> None:
+    with pytest.raises(InputError, match="no port given") as raised:
         parse_target(text)
     assert describe_ports() in str(raised.value)
 
 
-def test_a_virtual_target_says_how_it_is_reached(make_fan: Callable[..., Design]) -> None:
+def test_a_virtual_target_gives_the_remedy(make_fan: Callable[..., Design]) -> None:
     with pytest.raises(DriveFault, match="start a simulation"):
         driver_for(parse_target("virtual"), make_fan(1, 1), SourceSettings(uuid4()))
 
 
 @pytest.mark.parametrize(("name", "priority"), [("", 100), ("x" * 64, 100), ("a", 201), ("a", -1)])
-def test_a_source_beyond_the_standard_is_refused(
+def test_a_source_outside_the_standard_is_rejected(
     make_fan: Callable[..., Design], name: str, priority: int
 ) -> None:
     # ANSI E1.31-2018, 6.2.2: 64 octets with the null; 6.2.3: 0 to 200
@@ -66,7 +65,7 @@ def test_a_source_beyond_the_standard_is_refused(
         driver_for(Target("e131"), make_fan(1, 1), SourceSettings(uuid4(), name, priority))
 
 
-def test_the_source_id_stays_the_same(tmp_path: Path) -> None:
+def test_the_cid_stays_the_same(tmp_path: Path) -> None:
     first = load_cid(tmp_path / "bench")
     assert load_cid(tmp_path / "bench") == first
     assert first.version == 4  # RFC 4122, as ANSI E1.31-2018, 5.6 asks
@@ -79,14 +78,14 @@ def test_a_folder_that_cannot_be_written_still_drives(tmp_path: Path) -> None:
     assert load_cid(tmp_path / "file").version == 4
 
 
-def test_the_highest_level_that_fits_is_offered(make_fan: Callable[..., Design]) -> None:
+def test_the_highest_level_within_the_limit_is_offered(make_fan: Callable[..., Design]) -> None:
     fan = make_fan(1, 1)
     feed = dataclasses.replace(fan.feeds[0], fuse_a=5.0, supply_a=5.0)
     fan = dataclasses.replace(fan, feeds=(feed,))
     lit, dark = {feed.name: 10.0}, {feed.name: 1.0}
     limit = find_level_limit(fan, 1.0, lit, dark)
     assert limit is not None
-    # 80 % of 5 A is 4 A; 1 A flows dark, so 3 of the other 9 A fit
+    # 80 % of 5 A is 4 A; 1 A flows in the dark, so 3 of the other 9 A are allowed
     assert limit.level == pytest.approx(0.33)
     assert "80 %" in limit.why
     assert find_level_limit(fan, 0.3, {feed.name: 3.7}, dark) is None

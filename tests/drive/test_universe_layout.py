@@ -50,7 +50,7 @@ def test_data_runs_backwards_through_a_strand_entered_at_b(make_fan: Callable[..
     assert slots == frame[order].tobytes()
 
 
-def test_colours_go_in_the_order_of_the_chip(
+def test_colours_are_in_the_order_of_the_chip(
     make_fan: Callable[..., Design], make_kind: Callable[..., NodeKind]
 ) -> None:
     fan = make_fan(1, 1, kind=make_kind(colour_order="GRB"))
@@ -66,7 +66,7 @@ def test_colours_go_in_the_order_of_the_chip(
     rgbw=st.booleans(),
     seed=st.integers(0, 1000),
 )
-def test_a_controller_makes_the_same_frame_of_the_slots(
+def test_slots_convert_back_to_the_same_frame(
     make_fan: Callable[..., Design],
     make_kind: Callable[..., NodeKind],
     strands: int,

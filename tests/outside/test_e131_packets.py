@@ -20,7 +20,6 @@ import pytest
 import sacn
 from sacn.messages.data_packet import DataPacket
 
-from benchtest.drive.driver import Target
 from benchtest.drive.e131.driver import E131Driver, SourceSettings
 from benchtest.drive.e131.encode import Stream, SyncStream, discovery_packets, multicast_group
 from benchtest.prop.design import Design, Output
@@ -237,7 +236,7 @@ def _sent(design: Design, frames: list[np.ndarray]) -> list[bytes]:
         ear.bind((LOOPBACK, 0))
         ear.settimeout(2.0)
         port = ear.getsockname()[1]
-        driver = E131Driver(design, Target("e131", LOOPBACK, port), SourceSettings(CID))
+        driver = E131Driver(design, SourceSettings(CID), LOOPBACK, port)
         universes = driver.open().universes
         for frame in frames:
             driver.show(frame)
@@ -296,7 +295,7 @@ def test_the_librarys_receiver_hears_our_driver(make_fan: Callable[..., Design])
     )  # fmt: skip
     receiver.start()
     try:
-        driver = E131Driver(fan, Target("e131", OWN_ADDRESS), SourceSettings(CID))
+        driver = E131Driver(fan, SourceSettings(CID), OWN_ADDRESS)
         driver.open()
         frame = np.zeros((40, 3), dtype=np.uint8)
         frame[0] = (10, 20, 30)  # node 1.1, which data reaches first

@@ -7,10 +7,9 @@ from uuid import uuid4
 
 import pytest
 
-from benchtest.drive.driver import Target
-from benchtest.drive.driver_choice import driver_for
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import FrameClock
+from benchtest.drive.target import Target, driver_for
 from benchtest.errors import InputError, NameFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design, NodeName

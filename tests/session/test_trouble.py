@@ -19,10 +19,9 @@ from uuid import uuid4
 import pytest
 
 from benchtest.drive.bridge.driver import BridgeDriver
-from benchtest.drive.driver import Target
-from benchtest.drive.driver_choice import driver_for
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import FrameClock
+from benchtest.drive.target import Target, driver_for
 from benchtest.errors import InputError, RecordsFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
@@ -97,8 +96,7 @@ NETWORK = """
 import socket, subprocess, sys, threading, time
 from pathlib import Path
 from uuid import uuid4
-from benchtest.drive.driver import Target
-from benchtest.drive.driver_choice import driver_for
+from benchtest.drive.target import Target, driver_for
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.errors import InputError

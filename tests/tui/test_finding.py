@@ -67,7 +67,7 @@ async def test_packets_that_nobody_hears_are_said_on_the_screen(
     async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
         await at.until_task("look")
         await at.until(lambda: "! packets refused" in at.words())
-        assert "nothing on it takes E1.31" in at.screen.said
+        assert "nothing there is listening for E1.31" in at.screen.said
         assert at.screen.said.strip() in " ".join(at.words().split())
 
 

@@ -71,7 +71,7 @@ async def test_trouble_with_a_meter_is_said_and_the_bench_goes_on(
 
         simulated.volts = lambda: OVERLOAD
         await at.keys("v")
-        await at.until(lambda: "overload: more than its range" in at.words())
+        await at.until(lambda: "overload: over its range" in at.words())
 
         answers = threading.Event()
         simulated.volts = lambda: 4.9 if answers.wait(WAIT_S) else 0.0
@@ -84,7 +84,7 @@ async def test_trouble_with_a_meter_is_said_and_the_bench_goes_on(
         await at.until(partial(_taken, at, 1))
 
         simulated.unplug()
-        await at.until(lambda: "is unplugged; plug it in and it goes on" in at.words())
+        await at.until(lambda: "unplugged; plug it in to continue" in at.words())
         await at.keys("o", "tab")
         await at.type("2A")
         await at.keys("enter", "enter")
@@ -93,7 +93,7 @@ async def test_trouble_with_a_meter_is_said_and_the_bench_goes_on(
         await at.keys("enter")
         await at.until(partial(_taken, at, 2))
         simulated.plug()
-        await at.until(lambda: "is there again" in at.words())
+        await at.until(lambda: "is back" in at.words())
         await at.keys("u")
         await at.until(partial(_taken, at, 1))
 

@@ -10,7 +10,6 @@ from uuid import UUID
 import numpy as np
 import pytest
 
-from benchtest.drive.driver import parse_target
 from benchtest.drive.e131.driver import E131Driver, SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.universe_layout import universe_numbers
@@ -57,7 +56,7 @@ def test_every_node_that_is_sent_is_the_node_that_lights(name: str) -> None:
     with as_file(files("benchtest.virtual") / f"{name}.toml") as path:
         design = read_design(path)
         with start_simulation(path, seed=1) as prop:
-            driver = E131Driver(design, parse_target(prop.target), SENDER)
+            driver = E131Driver(design, SENDER, prop.host, prop.port)
             driver.open()
             try:
                 for share in (0.0, 0.02, 0.3, 1.0):
@@ -77,7 +76,7 @@ def test_a_whole_stream_arrives_without_loss() -> None:
     with as_file(files("benchtest.virtual") / "willow-fan.toml") as path:
         design = read_design(path)
         with start_simulation(path, ["7.12=dead"], seed=2) as prop:
-            driver = E131Driver(design, parse_target(prop.target), SENDER)
+            driver = E131Driver(design, SENDER, prop.host, prop.port)
             with FrameClock(driver, design.node_count, design.node.channels).start() as clock:
                 for strands in ("all", "7", "none"):
                     duty = parse_lit_set(strands, design).duty(design)

@@ -1,4 +1,4 @@
-"""The USB serial bridge: our protocol as bytes, and the driver that speaks it.
+"""USB serial bridge: its protocol as octets, its driver and its analog inputs.
 
-Written up in `hw_notes/bridge.md`.
+Specification: `hw_notes/bridge.md`.
 """

@@ -1,7 +1,7 @@
-"""Frames through the USB serial bridge.
+"""Driver that sends frames through the USB serial bridge.
 
-One thread owns the port. Whoever shows a frame leaves it there and goes on; what comes faster than
-the line can carry is passed over, and the newest is shown.
+One thread owns the port. `show` leaves a frame and returns; frames that come faster than the link
+carries them are skipped, and the newest is shown.
 """
 
 from __future__ import annotations
@@ -42,19 +42,19 @@ from benchtest.errors import DriveFault
 from benchtest.prop.design import Design
 
 _OUTPUT = 0
-"""Of the board's outputs, the one that the prop hangs on."""
+"""Output of the board that the prop is connected to."""
 _IDLE_POLL_INTERVAL_S = 0.2
-"""How often an idle line is looked at: an unplugged board is noticed within a second. [s]"""
+"""Interval between checks of an idle link: an unplugged board is noticed within a second. [s]"""
 _RECONNECT_INTERVAL_S = 0.25
-"""Between two looks for a board that is not there. [s]"""
+"""Interval between two attempts to find an absent board. [s]"""
 _READING_TIMEOUT_S = 3.0
-"""Longest wait for a reading behind a frame that is under way. [s]"""
+"""Longest wait for a reading behind a frame in progress. [s]"""
 
 _Action = Callable[[SerialLink], Sample | None]
 
 
 class BridgeDriver:
-    """Sends a prop's frames to a bridge on a serial port."""
+    """A driver that sends frames to a bridge on a serial port."""
 
     def __init__(self, design: Design, device: str) -> None:
         self.design = design
@@ -64,7 +64,7 @@ class BridgeDriver:
         self._last_port: SerialPort | None = None
         self._link: SerialLink | None = None
         self._board_frame: bytes | None = None
-        """Octets of the frame that the board holds; None where that is not known."""
+        """Octets of the frame that the board holds; None if unknown."""
         self._wake = threading.Condition()
         self._waiting: NDArray[np.uint8] | None = None
         self._requests: deque[tuple[_Action, Future[Sample | None]]] = deque()
@@ -74,10 +74,10 @@ class BridgeDriver:
         self._trouble: str | None = None
 
     def open(self) -> DriverInfo:
-        """Open the port and wait for the board, which may restart by that.
+        """Open the port and wait for the board, which may restart when its port is opened.
 
         Raises:
-            DriveFault: no bridge answers there, or it cannot hold this prop.
+            DriveFault: no bridge answers, or it cannot hold this prop.
         """
         self._last_port = find_port(self.device)
         self._closing = False
@@ -87,9 +87,9 @@ class BridgeDriver:
         return DriverInfo(f"bridge on {self.device}", 1, frames_per_s(self.design))
 
     def show(self, frame: Frame) -> None:
-        """Leave one frame to be sent; returns at once."""
+        """Queue one frame to be sent; return at once."""
         if self._thread is None:
-            raise DriveFault(f"serial:{self.device}: is closed; open it to send again")
+            raise DriveFault(f"serial:{self.device}: closed; open it to send again")
         with self._wake:
             self._waiting = frame_on_wire(self.design, frame)
             self._wake.notify()
@@ -98,15 +98,15 @@ class BridgeDriver:
         return DriveStatus(self._frames, self._packets, self._errors, self._trouble)
 
     def read(self, channel: int, samples: int = DEFAULT_SAMPLES) -> Sample:
-        """Ask an analogue input, while frames go on.
+        """Read an analog input while frames continue.
 
         Args:
-            channel: from 0.
-            samples: how many are taken and averaged, 1 to 255.
+            channel: number of the input, from 0.
+            samples: number of samples to average, 1 to 255.
 
         Raises:
-            DriveFault: the board is not there, or has no such input.
-            InputError: no board can have that.
+            DriveFault: the board is absent, or has no such input.
+            InputError: no board has such an input or sample count.
         """
         check_request(channel, samples)
         found = self._ask(partial(read_sample, channel=channel, samples=samples))
@@ -114,23 +114,22 @@ class BridgeDriver:
         return found
 
     def volts(self, channel: int) -> float:
-        """Volts at an analogue input, averaged and calibrated. [V]
+        """Return the voltage at an analog input, averaged and calibrated. [V]
 
         Raises:
-            DriveFault: the board is not there, the input was never calibrated, or reads more
-                than it can.
+            DriveFault: the board is absent, or the input was never calibrated or is over its range.
         """
         return sample_volts(self.read(channel))
 
     def calibrate(self, channel: int, known_v: float) -> Sample:
-        """Tell the board what its input reads just now; it keeps that without power.
+        """Calibrate an input by a known voltage; the board keeps the scale without power.
 
         Args:
-            channel: from 0.
-            known_v: the voltage there, by a meter that is trusted. [V]
+            channel: number of the input, from 0.
+            known_v: voltage at the input, by a trusted meter. [V]
 
         Raises:
-            DriveFault: too low or too high to calibrate by, or the board is not there.
+            DriveFault: the voltage is too low or too high, or the board is absent.
         """
         sample = self.read(channel, CALIBRATION_SAMPLES)
         scale_nv = calibration_scale_nv(sample, known_v)
@@ -138,7 +137,7 @@ class BridgeDriver:
         return Sample(channel, sample.samples, sample.total, scale_nv)
 
     def close(self) -> None:
-        """Take the prop dark, if it can be reached, and let go of the port."""
+        """Take the prop dark if it can be reached, and close the port."""
         if self._thread is None:
             return
         with self._wake:
@@ -161,7 +160,7 @@ class BridgeDriver:
         self._finish()
 
     def _serve(self, line: SerialLink) -> None:
-        """Do what waits; where nothing does, look whether the board is still there."""
+        """Handle what is queued, then check that the board is still connected."""
         with self._wake:
             self._wake.wait_for(self._has_work, _IDLE_POLL_INTERVAL_S)
             wire, self._waiting = self._waiting, None
@@ -178,7 +177,7 @@ class BridgeDriver:
                 self._show_frame(line, wire)
         except LinkFault:
             with self._wake:
-                if self._waiting is None:  # it is still to be shown when the board is back
+                if self._waiting is None:  # to be shown when the board is back
                     self._waiting = wire
             raise
 
@@ -186,7 +185,7 @@ class BridgeDriver:
         return self._closing or self._waiting is not None or bool(self._requests)
 
     def _show_frame(self, line: SerialLink, wire: NDArray[np.uint8]) -> None:
-        """Show one frame: what the board holds already is only asked for again."""
+        """Show one frame; if the board holds it already, only the command to show is sent."""
         octets = wire.tobytes()
         repeats = line.repeats
         try:
@@ -204,7 +203,7 @@ class BridgeDriver:
             line.sent = 0
 
     def _show_stored(self, line: SerialLink) -> bool:
-        """False where the board has put its frame out by itself."""
+        """Show the frame that the board holds; return False if the board has dropped it."""
         try:
             line.ask(Kind.SHOW, work_s=self._work_s)
         except RequestRefused as fault:
@@ -215,9 +214,9 @@ class BridgeDriver:
 
     def _send_runs(self, line: SerialLink, wire: NDArray[np.uint8]) -> None:
         assert self.board is not None
-        self._board_frame = None  # until the whole frame is there
-        for said in messages.encode_runs(wire, self.board):
-            line.ask(Kind.RUNS, said, work_s=self._work_s)
+        self._board_frame = None  # until the whole frame has arrived
+        for payload in messages.encode_runs(wire, self.board):
+            line.ask(Kind.RUNS, payload, work_s=self._work_s)
 
     def _connect(self, device: str) -> None:
         line = SerialLink(device)
@@ -229,13 +228,13 @@ class BridgeDriver:
         self._link = line
 
     def _set_up_board(self, line: SerialLink, within_s: float) -> None:
-        """Meet the board and tell it what hangs on it."""
+        """Identify the board and send it the wiring of the prop."""
         self._board_frame = None
         self.board = line.handshake(within_s, lambda: self._closing)
         nodes, channels = self.design.node_count, self.design.node.channels
         if nodes > self.board.max_nodes:
             raise DriveFault(
-                f"{self.device}: this bridge drives {self.board.max_nodes} nodes at most and "
+                f"{self.device}: this bridge drives at most {self.board.max_nodes} nodes and "
                 f"{self.design.name} has {nodes}; drive it over E1.31 (--to e131:HOST)"
             )
         line.ask(Kind.WIRING, messages.encode_wiring(_OUTPUT, channels, nodes))
@@ -262,7 +261,7 @@ class BridgeDriver:
             self._wake.wait_for(lambda: self._closing, _RECONNECT_INTERVAL_S)
 
     def _finish(self) -> None:
-        """The last frame is dark."""
+        """Send a last, dark frame and close the port."""
         if self._link is not None:
             dark = np.zeros((self.design.node_count, self.design.node.channels), dtype=np.uint8)
             with suppress(DriveFault):
@@ -275,7 +274,7 @@ class BridgeDriver:
 
     def _ask(self, action: _Action) -> Sample | None:
         if self._thread is None:
-            raise DriveFault(f"serial:{self.device}: is closed; open it to read")
+            raise DriveFault(f"serial:{self.device}: closed; open it to read")
         answer: Future[Sample | None] = Future()
         with self._wake:
             self._requests.append((action, answer))
@@ -283,17 +282,17 @@ class BridgeDriver:
         try:
             return answer.result(_READING_TIMEOUT_S)
         except FutureTimeout as error:
-            raise DriveFault(f"{self.device}: the bridge gives no reading; read again") from error
+            raise DriveFault(f"{self.device}: no reading from the bridge; read again") from error
 
     def _fail_requests(self) -> None:
         with self._wake:
             while self._requests:
                 _, answer = self._requests.popleft()
-                answer.set_exception(DriveFault(f"{self.device}: the bridge is not there"))
+                answer.set_exception(DriveFault(f"{self.device}: the bridge is not connected"))
 
 
 def _answer(line: SerialLink, action: _Action, answer: Future[Sample | None]) -> None:
-    """Do what was asked; who asked gets the result or the reason."""
+    """Run a request and give its caller the result or the error."""
     try:
         answer.set_result(action(line))
     except RequestRefused as fault:

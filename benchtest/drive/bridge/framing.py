@@ -1,72 +1,26 @@
-"""Messages on a serial line: COBS with a CRC-16, a zero at either end. Octets in, octets out."""
+"""Frames on a serial line: COBS (package `cobs`) with a CRC-16, a zero at either end.
+
+Source: Cheshire and Baker, Consistent Overhead Byte Stuffing, IEEE/ACM Transactions on Networking
+7(2), April 1999.
+"""
 
 from __future__ import annotations
 
 from binascii import crc_hqx
 
-_FULL_GROUP = 0xFF
-"""Code of a group of 254 octets that stands for no zero. Source: Cheshire and Baker, Consistent
-Overhead Byte Stuffing, IEEE/ACM Transactions on Networking 7(2), April 1999."""
+from cobs import cobs
+
 _CRC_OCTETS = 2
 MAX_ENCODED_OCTETS = 512
-"""Octets without a zero that may still become a message: the longest is 255, its CRC and codes."""
+"""Octets without a zero that may still become a frame: the longest is 255, its CRC and codes."""
 
 
 class FrameError(ValueError):
-    """Octets that are no message: cut, garbled or joined."""
-
-
-def cobs_encode(data: bytes) -> bytes:
-    """Octets without a zero that stand for any octets. Source: Cheshire and Baker, 1999.
-
-    >>> cobs_encode(bytes.fromhex("11 22 00 33")).hex(" ")
-    '03 11 22 02 33'
-    """
-    stuffed = bytearray()
-    groups = data.split(b"\0")
-    for group in groups[:-1]:
-        stuffed += _coded(group, zero_follows=True)
-    return bytes(stuffed + _coded(groups[-1], zero_follows=False))
-
-
-def _coded(group: bytes, *, zero_follows: bool) -> bytes:
-    """A piece without zeros, cut at 254 octets; the zero behind it costs nothing."""
-    coded = bytearray()
-    while len(group) >= _FULL_GROUP - 1:
-        coded += bytes([_FULL_GROUP]) + group[: _FULL_GROUP - 1]
-        group = group[_FULL_GROUP - 1 :]
-        if not group and not zero_follows:
-            return bytes(coded)
-    return bytes(coded) + bytes([len(group) + 1]) + group
-
-
-def cobs_decode(stuffed: bytes) -> bytes:
-    """What stuffed octets stand for.
-
-    Raises:
-        Damaged: a zero in it, or its last group is cut.
-
-    >>> cobs_decode(bytes.fromhex("03 11 22 02 33")).hex(" ")
-    '11 22 00 33'
-    """
-    if 0 in stuffed:
-        raise FrameError("a zero inside")
-    data = bytearray()
-    at = 0
-    while at < len(stuffed):
-        code = stuffed[at]
-        stop = at + code
-        if stop > len(stuffed):
-            raise FrameError("its last group is cut")
-        data += stuffed[at + 1 : stop]
-        if code != _FULL_GROUP and stop < len(stuffed):
-            data.append(0)
-        at = stop
-    return bytes(data)
+    """Octets that are not a valid frame: cut, corrupted or joined."""
 
 
 def crc16(data: bytes) -> int:
-    """CRC-16/IBM-3740: polynomial 0x1021, begun with 0xFFFF, not reflected.
+    """Return the CRC-16/IBM-3740: polynomial 0x1021, initial value 0xFFFF, not reflected.
 
     >>> hex(crc16(b"123456789"))
     '0x29b1'
@@ -75,31 +29,35 @@ def crc16(data: bytes) -> int:
 
 
 def encode_frame(body: bytes) -> bytes:
-    """A message as it goes onto the line.
+    """Return a body as octets for the line.
 
-    The zero in front ends whatever half message lies in the receiver: noise between two messages
-    costs neither.
+    The zero in front ends a partial frame in the receiver, so that noise between two frames damages
+    neither.
     """
-    return b"\0" + cobs_encode(body + crc16(body).to_bytes(_CRC_OCTETS, "big")) + b"\0"
+    encoded = bytes(cobs.encode(body + crc16(body).to_bytes(_CRC_OCTETS, "big")))
+    return b"\0" + encoded + b"\0"
 
 
-def decode_frame(stuffed: bytes) -> bytes:
-    """The body of a message, given what stood between two zeros.
+def decode_frame(encoded: bytes) -> bytes:
+    """Return the body of a frame, given the octets between two zeros.
 
     Raises:
-        Damaged: it is not as it was sent.
+        FrameError: the octets are not those that were sent.
     """
-    data = cobs_decode(stuffed)
-    if len(data) < _CRC_OCTETS or crc16(data):  # over data and its own CRC it comes to zero
-        raise FrameError("its CRC does not fit")
+    try:
+        data = bytes(cobs.decode(encoded))
+    except cobs.DecodeError as error:
+        raise FrameError(str(error)) from None
+    if len(data) < _CRC_OCTETS or crc16(data):  # over data with its own CRC it is zero
+        raise FrameError("its CRC does not match")
     return data[:-_CRC_OCTETS]
 
 
 class FrameReader:
-    """Finds messages in a stream that is cut and joined at will.
+    """A decoder of frames in a stream that may be cut and joined anywhere.
 
     Attributes:
-        damaged: how many pieces were no message.
+        rejected: number of pieces that were not valid frames.
     """
 
     def __init__(self) -> None:
@@ -108,7 +66,7 @@ class FrameReader:
         self._too_long = False
 
     def feed(self, octets: bytes) -> list[bytes]:
-        """Bodies of the messages that end in these octets, in their order."""
+        """Return the bodies of the frames that end in these octets, in order."""
         bodies = []
         *ended, rest = octets.split(b"\0")
         for piece in ended:
@@ -125,15 +83,15 @@ class FrameReader:
             self._too_long = True
 
     def _end(self) -> bytes | None:
-        stuffed, too_long = bytes(self._held), self._too_long
+        encoded, too_long = bytes(self._held), self._too_long
         self._held.clear()
         self._too_long = False
-        if not stuffed and not too_long:
-            return None  # two zeros in a row mean nothing
+        if not encoded and not too_long:
+            return None  # two zeros in a row have no meaning
         try:
             if too_long:
                 raise FrameError("too long")
-            return decode_frame(stuffed)
+            return decode_frame(encoded)
         except FrameError:
             self.rejected += 1
             return None

@@ -1,4 +1,4 @@
-"""A bridge that is only read: the prop is driven some other way, or not at all."""
+"""Analog inputs of a bridge that does not drive the prop."""
 
 from __future__ import annotations
 
@@ -30,16 +30,16 @@ from benchtest.drive.serial_ports import SerialPort, current_device, find_port
 from benchtest.errors import DriveFault
 
 _RECONNECT_INTERVAL_S = 5.0
-"""Between two tries, by itself, to meet a board whose port is there. [s]"""
+"""Interval between two automatic attempts to reach a board whose port exists. [s]"""
 
 _Answer = TypeVar("_Answer")
 
 
 class BridgeReader:
-    """Analogue inputs of a bridge on a port of its own. One question at a time."""
+    """Analog inputs of a bridge on a port of its own, one request at a time."""
 
     def __init__(self, device: str) -> None:
-        """Nothing is opened yet: the first reading or look does that."""
+        """Prepare the reader; the first reading or look opens the port."""
         self.device = device
         self.name = f"bridge on {device}"
         self.board: Board | None = None
@@ -51,20 +51,20 @@ class BridgeReader:
         self._reports = ReportOnce()
 
     def read(self, channel: int, samples: int = DEFAULT_SAMPLES) -> Sample:
-        """Ask an analogue input.
+        """Read an analog input.
 
         Raises:
-            DriveFault: the board is not there, or has no such input.
-            InputError: no board can have that.
+            DriveFault: the board is absent, or has no such input.
+            InputError: no board has such an input or sample count.
         """
         check_request(channel, samples)
         return self._request(lambda line: read_sample(line, channel, samples))
 
     def calibrate(self, channel: int, known_v: float) -> Sample:
-        """Tell the board what its input reads just now; it keeps that without power.
+        """Calibrate an input by a known voltage; the board keeps the scale without power.
 
         Raises:
-            DriveFault: too low or too high to calibrate by, or the board is not there.
+            DriveFault: the voltage is too low or too high, or the board is absent.
         """
         sample = self.read(channel, CALIBRATION_SAMPLES)
         scale_nv = calibration_scale_nv(sample, known_v)
@@ -72,19 +72,19 @@ class BridgeReader:
         return Sample(channel, sample.samples, sample.total, scale_nv)
 
     def inputs(self) -> int:
-        """How many analogue inputs the board has.
+        """Return the number of analog inputs of the board.
 
         Raises:
-            DriveFault: the board is not there.
+            DriveFault: the board is absent.
         """
         self._request(lambda line: line.check_board())
         assert self.board is not None
         return self.board.analog_inputs
 
     def look(self) -> str | None:
-        """See whether it is there; what is new, in words."""
+        """Check that the board is connected; return a message if that has changed."""
         if not self._one_at_a_time.acquire(blocking=False):
-            return None  # somebody is reading it
+            return None  # another thread is reading it
         try:
             if self._link is None and time.monotonic() - self._tried_s < _RECONNECT_INTERVAL_S:
                 return None
@@ -96,12 +96,12 @@ class BridgeReader:
         return self._reports.report_ready(self.name)
 
     def close(self) -> None:
-        """Let go of the port. May be called again."""
+        """Close the port; may be called again."""
         self._closed = True
         with self._one_at_a_time:
             self._close_port()
 
-    # -- one question at a time, the lock held -------------------------------------------------
+    # -- one request at a time, the lock held --------------------------------------------------
 
     def _request(self, ask: Callable[[SerialLink], _Answer]) -> _Answer:
         with self._one_at_a_time:
@@ -109,11 +109,11 @@ class BridgeReader:
                 return self._request_with_restart(ask)
             except DriveFault as fault:
                 if self._link is None:
-                    self._reports.mark_reported(str(fault))  # by whoever asked
+                    self._reports.mark_reported(str(fault))  # by the caller
                 raise
 
     def _request_with_restart(self, ask: Callable[[SerialLink], _Answer]) -> _Answer:
-        """Ask; a board that has begun anew is met anew and asked once more."""
+        """Send a request; after a restart of the board, identify it and send it again."""
         line = self._link or self._connect()
         try:
             try:
@@ -125,12 +125,12 @@ class BridgeReader:
             raise
         except (PortGone, NoAnswer) as fault:
             self._close_port()
-            self._tried_s = float("-inf")  # as soon as it is plugged in again
+            self._tried_s = float("-inf")  # retry as soon as it is plugged in again
             raise DriveFault(str(fault)) from fault
 
     def _connect(self) -> SerialLink:
         if self._closed:
-            raise DriveFault(f"serial:{self.device}: is closed; open it to read")
+            raise DriveFault(f"serial:{self.device}: closed; open it to read")
         line = SerialLink(current_device(self.device, self._last_port) or self.device)
         self._tried_s = time.monotonic()
         try:

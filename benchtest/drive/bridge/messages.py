@@ -1,4 +1,4 @@
-"""What the bridge and we say to each other: version 1 of `hw_notes/bridge.md`. Octets only."""
+"""Messages of the bridge protocol, version 1 of `hw_notes/bridge.md`, as octets."""
 
 from __future__ import annotations
 
@@ -17,22 +17,22 @@ VERSION = 1
 ANSWER_FLAG = 0x80
 REFUSAL_KIND = 0xFF
 UNSOLICITED = 0
-"""Number of what a board says by itself: its hello after a restart."""
+"""Number of a message that the board sends unasked: its hello after a restart."""
 _MAX_COLOURS = 16
 _MAX_RUN_NODES = 16
-"""Nodes that one run lights."""
+"""Most nodes in one run."""
 _COLOUR_OCTETS = 4
 _RUNS_HEADER_OCTETS = 6
-"""Octets of a runs message before its colours: kind, number, place, show, count of colours."""
+"""Octets of a runs message before its colours: kind, number, first run, show, count of colours."""
 _MIN_BODY_OCTETS = 80
-"""Octets of a message that every board must take: sixteen colours and a few runs."""
+"""Octets that every board accepts in one message: sixteen colours and a few runs."""
 _UNCALIBRATED = 0xFFFF_FFFF
 FULL_SCALE = 1023
-"""Highest count of a 10-bit converter; at it the true volts may be anything above."""
+"""Highest count of a 10-bit converter; the true voltage may then be any higher value."""
 
 
 class Kind(IntEnum):
-    """What a message asks."""
+    """Kinds of request."""
 
     HELLO = 1
     WIRING = 2
@@ -43,7 +43,7 @@ class Kind(IntEnum):
 
 
 class Refusal(IntEnum):
-    """Why a board does not do it."""
+    """Reasons for a refusal."""
 
     UNKNOWN = 1
     MALFORMED = 2
@@ -56,22 +56,22 @@ class Refusal(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """One message of either side."""
+    """One message, of either side."""
 
     kind: int
     number: int
     payload: bytes = b""
 
     def encoded(self) -> bytes:
-        """As it goes onto the line."""
+        """Return the message as octets for the line."""
         return encode_frame(bytes([self.kind, self.number]) + self.payload)
 
     @classmethod
     def read(cls, body: bytes) -> Message:
-        """A message from its octets.
+        """Decode a message.
 
         Raises:
-            Damaged: too short to be one.
+            FrameError: the message is too short.
         """
         if len(body) < 2:
             raise FrameError("too short")
@@ -80,7 +80,7 @@ class Message:
 
 @dataclass(frozen=True, slots=True)
 class Board:
-    """What a board says of itself in its hello."""
+    """Properties of a board, from its hello."""
 
     version: int
     outputs: int
@@ -88,53 +88,53 @@ class Board:
     max_runs: int
     max_nodes: int
     analog_inputs: int
-    """Analogue inputs."""
+    """Number of analog inputs."""
     max_body_octets: int
-    """Octets of the longest message that it takes, without the CRC."""
+    """Octets of the longest message that the board accepts, without the CRC."""
 
     _FORM = struct.Struct(">BBHHHBB")
 
     @classmethod
-    def read(cls, said: bytes) -> Board:
-        """A board from its hello; a later version may say more after it.
+    def read(cls, payload: bytes) -> Board:
+        """Decode a hello; later versions may add fields at its end.
 
         Raises:
-            Damaged: too short, or of a board that takes no whole message.
+            FrameError: the hello is too short, or its longest message is.
         """
-        if len(said) < cls._FORM.size:
-            raise FrameError("a hello that is too short")
-        board = cls(*cls._FORM.unpack_from(said))
+        if len(payload) < cls._FORM.size:
+            raise FrameError("hello too short")
+        board = cls(*cls._FORM.unpack_from(payload))
         if board.max_body_octets < _MIN_BODY_OCTETS:
             raise FrameError(
-                f"that it takes {board.max_body_octets} octets, fewer than {_MIN_BODY_OCTETS}"
+                f"longest message of {board.max_body_octets} octets, fewer than {_MIN_BODY_OCTETS}"
             )
         return board
 
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """What an analogue input gave: samples added up, and what one count is worth."""
+    """Result of an analog input: the sum of its samples, and the value of one count."""
 
     channel: int
     samples: int
     total: int
     scale_nv: int | None
-    """Nanovolts of one count; None until the input is calibrated. [nV]"""
+    """Value of one count; None until the input is calibrated. [nV]"""
 
     _FORM = struct.Struct(">BBII")
 
     @classmethod
-    def read(cls, said: bytes) -> Sample:
-        """A sample from its octets.
+    def read(cls, payload: bytes) -> Sample:
+        """Decode a sample.
 
         Raises:
-            Damaged: not of its length.
+            FrameError: the payload has another length, or no samples.
         """
-        if len(said) != cls._FORM.size:
-            raise FrameError("a sample of the wrong length")
-        channel, samples, total, scale = cls._FORM.unpack(said)
+        if len(payload) != cls._FORM.size:
+            raise FrameError("sample of the wrong length")
+        channel, samples, total, scale = cls._FORM.unpack(payload)
         if samples == 0:
-            raise FrameError("a sample of nothing")
+            raise FrameError("sample count of 0")
         return cls(channel, samples, total, None if scale == _UNCALIBRATED else scale)
 
     @property
@@ -144,56 +144,54 @@ class Sample:
 
     @property
     def over_range(self) -> bool:
-        """True where the volts may be anything above what is read."""
+        """True if the voltage may be higher than the value read."""
         return self.counts > FULL_SCALE - 1
 
     @property
     def volts(self) -> float | None:
-        """Mean volts; None until the input is calibrated. [V]"""
+        """Mean voltage; None until the input is calibrated. [V]"""
         return None if self.scale_nv is None else self.counts * self.scale_nv * 1e-9
 
 
 def encode_wiring(output: int, channels: int, nodes: int) -> bytes:
-    """What hangs on the board: which data line, colour channels of a node, nodes."""
+    """Encode the wiring: data line, colour channels of a node, nodes."""
     return struct.pack(">BBH", output, channels, nodes)
 
 
 def encode_read(channel: int, samples: int) -> bytes:
-    """A question for an analogue input; samples 1 to 255."""
+    """Encode a request to read an analog input; samples 1 to 255."""
     return bytes([channel, samples])
 
 
 def encode_scale(channel: int, scale_nv: int) -> bytes:
-    """What one count of an analogue input is worth from now on. [nV]"""
+    """Encode the value of one count of an analog input. [nV]"""
     return struct.pack(">BI", channel, scale_nv)
 
 
 class FrameTooComplex(ValueError):
-    """A frame that this board cannot hold, and why."""
+    """A frame that exceeds the limits of this board; the text has the numbers."""
 
 
 def encode_runs(wire: NDArray[np.uint8], board: Board) -> list[bytes]:
-    """One frame as runs of equal colour, cut into messages; the last one asks to show it.
+    """Encode one frame as runs of equal colour, cut into messages; the last one asks to show it.
 
     Args:
-        wire: shape (nodes, channels), nodes in the order of data, colours as the chip takes them.
-        board: what the board can hold.
+        wire: shape (nodes, channels), nodes in data order, colours in the chip's order.
+        board: the limits of the board.
 
     Returns:
-        What each runs message says, in their order.
+        Payload of each runs message, in order.
 
     Raises:
-        TooMuch: more colours or more runs than the board holds.
+        FrameTooComplex: the frame has more colours or runs than the board holds.
     """
     colours, runs = run_length_encode(wire)
     if len(colours) > _MAX_COLOURS:
         raise FrameTooComplex(
-            f"the frame has {len(colours)} colours and a bridge takes {_MAX_COLOURS}"
+            f"the frame has {len(colours)} colours; a bridge holds {_MAX_COLOURS}"
         )
     if len(runs) > board.max_runs:
-        raise FrameTooComplex(
-            f"the frame has {len(runs)} runs and this bridge takes {board.max_runs}"
-        )
+        raise FrameTooComplex(f"the frame has {len(runs)} runs; this bridge holds {board.max_runs}")
     palette = b"".join(colour.ljust(_COLOUR_OCTETS, b"\0") for colour in colours)
     first = board.max_body_octets - _RUNS_HEADER_OCTETS - len(palette)
     cuts = [0, *range(first, len(runs), board.max_body_octets - _RUNS_HEADER_OCTETS), len(runs)]
@@ -205,7 +203,7 @@ def encode_runs(wire: NDArray[np.uint8], board: Board) -> list[bytes]:
 
 
 def run_length_encode(wire: NDArray[np.uint8]) -> tuple[Sequence[bytes], bytes]:
-    """The colours of a frame, and its runs: an octet each, colour × 16 + nodes − 1.
+    """Return the colours of a frame, and its runs: an octet each, colour × 16 + nodes − 1.
 
     Args:
         wire: shape (nodes, channels).

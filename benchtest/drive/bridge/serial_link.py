@@ -1,4 +1,4 @@
-"""One open serial line to a bridge: ask, wait for the answer, ask again."""
+"""Serial link to a bridge: send, wait for the answer, send again."""
 
 from __future__ import annotations
 
@@ -24,35 +24,35 @@ from benchtest.errors import DriveFault
 BAUD = 500_000
 """Exact at 16 MHz. USB boards without a serial chip ignore it."""
 _ANSWER_TIMEOUT_S = 0.15
-"""Wait for an answer, beside the time that the work takes. A USB serial chip may hold an answer
-back for 16 ms. [s]"""
+"""Wait for an answer after the time of the work. [s] A USB serial chip may delay it by 16 ms."""
 MAX_TRIES = 4
 BOOT_TIMEOUT_S = 4.0
 """Wait for a board that restarts when its port is opened; boot loaders listen up to 2 s first.
-[s] Source: common practice."""
+[s] Source: common practice.
+"""
 HELLO_INTERVAL_S = 0.25
 _READ_TIMEOUT_S = 0.02
 _WRITE_TIMEOUT_S = 0.5
 
 
 class LinkFault(DriveFault):
-    """The line to a bridge does not carry what was asked."""
+    """The link to a bridge failed."""
 
 
 class PortGone(LinkFault):
-    """The port is no longer there."""
+    """The port no longer exists."""
 
 
 class NoAnswer(LinkFault):
-    """Nothing answers."""
+    """No answer came."""
 
 
 class BoardRestarted(LinkFault):
-    """The board has begun anew and knows nothing of what it was told."""
+    """The board has restarted and lost its settings."""
 
 
 class RequestRefused(LinkFault):
-    """The board does not do it."""
+    """The board refused a request."""
 
     def __init__(self, device: str, why: int) -> None:
         name = Refusal(why).name if why in set(Refusal) else str(why)
@@ -61,18 +61,18 @@ class RequestRefused(LinkFault):
 
 
 class SerialLink:
-    """A port that is open, and ours alone.
+    """An open port, used by this program only.
 
     Attributes:
-        repeats: how often something had to be said again.
-        sent: messages, repeats included.
+        repeats: number of messages sent again.
+        sent: number of messages sent, repeats included.
     """
 
     def __init__(self, device: str) -> None:
         """Open the port.
 
         Raises:
-            Gone: it cannot be opened, and what to do.
+            PortGone: the port cannot be opened; the text has the remedy.
         """
         self.device = device
         self.repeats = self.sent = 0
@@ -90,12 +90,12 @@ class SerialLink:
             raise PortGone(explain_open_failure(device, error)) from error
 
     def handshake(self, within_s: float, given_up: Callable[[], bool] = lambda: False) -> Board:
-        """Say hello until the board answers.
+        """Send hello until the board answers.
 
         Raises:
-            Gone: the port is no longer there.
-            Silent: no answer in that time.
-            DriveFault: it speaks another version.
+            PortGone: the port no longer exists.
+            NoAnswer: no answer came in that time.
+            DriveFault: the board has another protocol version.
         """
         due_s = time.monotonic() + within_s
         while time.monotonic() < due_s and not given_up():
@@ -105,40 +105,40 @@ class SerialLink:
                 if (heard.kind, heard.number) == (Kind.HELLO | ANSWER_FLAG, number):
                     return self._decode_board(heard.payload)
         raise NoAnswer(
-            f"{self.device}: no bridge answers; is it the right port, and is the bridge's "
+            f"{self.device}: no bridge answers; is it the right port, with the bridge's "
             "firmware on the board (hw_notes/bridge.md)?"
         )
 
-    def _decode_board(self, said: bytes) -> Board:
+    def _decode_board(self, payload: bytes) -> Board:
         try:
-            board = Board.read(said)
+            board = Board.read(payload)
         except FrameError as error:
-            raise DriveFault(f"{self.device}: the bridge says {error}") from error
+            raise DriveFault(f"{self.device}: invalid answer from the bridge, {error}") from error
         if board.version != VERSION:
             raise DriveFault(
-                f"{self.device}: the bridge speaks version {board.version} and we {VERSION}; "
-                "put the firmware of this version on it (hw_notes/bridge.md)"
+                f"{self.device}: the bridge has protocol version {board.version}, this program "
+                f"{VERSION}; install this version's firmware (hw_notes/bridge.md)"
             )
         return board
 
-    def ask(self, kind: Kind, said: bytes = b"", work_s: float = 0.0) -> bytes:
-        """Say one thing until it is answered. What was heard twice is done once.
+    def ask(self, kind: Kind, payload: bytes = b"", work_s: float = 0.0) -> bytes:
+        """Send a request until it is answered; the board runs a repeated request only once.
 
         Args:
-            kind: what is asked.
-            said: and with what.
+            kind: kind of the request.
+            payload: its data.
             work_s: time that the board needs for it. [s]
 
         Returns:
-            What the answer says.
+            Payload of the answer.
 
         Raises:
-            Gone: the port is no longer there.
-            Silent: no answer, several times.
-            Restarted: the board has begun anew.
-            Refused: it does not do it.
+            PortGone: the port no longer exists.
+            NoAnswer: no answer came, several times.
+            BoardRestarted: the board has restarted.
+            RequestRefused: the board refused the request.
         """
-        asked = Message(kind, self._next_number(), said)
+        asked = Message(kind, self._next_number(), payload)
         for attempt in range(MAX_TRIES):
             self.repeats += attempt > 0
             self._write(asked)
@@ -150,21 +150,21 @@ class SerialLink:
                     REFUSAL_KIND,
                 ):
                     return self._answer(heard)
-        raise NoAnswer(f"{self.device}: the bridge does not answer; trying on")
+        raise NoAnswer(f"{self.device}: the bridge does not answer; still trying")
 
     def check_board(self) -> None:
-        """See whether the board is still there and has not begun anew.
+        """Check that the board is still connected and has not restarted.
 
         Raises:
-            Gone: the port is no longer there.
-            Restarted: the board has begun anew.
+            PortGone: the port no longer exists.
+            BoardRestarted: the board has restarted.
         """
         for heard in self._receive(0.0):
             if heard.number == UNSOLICITED:
                 self._check_unsolicited(heard)
 
     def close(self) -> None:
-        """Let go of the port."""
+        """Close the port."""
         self._serial.close()
 
     def _check_unsolicited(self, heard: Message) -> None:
@@ -191,7 +191,7 @@ class SerialLink:
         self.sent += 1
 
     def _receive(self, within_s: float) -> Iterator[Message]:
-        """Messages as they come, until the time is over; at 0 s what is there already."""
+        """Yield messages as they come until the time is over; at 0 s those already received."""
         due_s = time.monotonic() + within_s
         while True:
             for body in self._reader.feed(self._read(wait=within_s > 0.0)):
@@ -210,4 +210,4 @@ class SerialLink:
             raise self._port_gone() from error
 
     def _port_gone(self) -> PortGone:
-        return PortGone(f"{self.device}: the bridge is unplugged; plug it in and it goes on")
+        return PortGone(f"{self.device}: the bridge is unplugged; plug it in to continue")

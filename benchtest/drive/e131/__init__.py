@@ -1,1 +1,1 @@
-"""E1.31 (streaming ACN): packets, sockets and the driver."""
+"""E1.31 over UDP: packets, driver and other sources."""

@@ -1,4 +1,4 @@
-"""Who we are to the network: one CID for the bench's life."""
+"""The CID of the bench as an E1.31 source, one for its life."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ _FILE = "source-id"
 
 
 def load_cid(folder: Path) -> UUID:
-    """The bench's CID, made on first use and kept. Source: ANSI E1.31-2018, clause 5.6.
+    """Return the bench's CID, made on first use. Source: ANSI E1.31-2018, clause 5.6.
 
-    A folder that cannot be written gives a fresh one: driving matters more than being the same
-    source tomorrow.
+    If the folder cannot be written, each run has another CID: driving matters more than being the
+    same source tomorrow.
     """
     file = folder / _FILE
     with contextlib.suppress(OSError, ValueError):

@@ -1,4 +1,4 @@
-"""E1.31 packets as a receiver reads them: octets in, a value or a reason to discard out.
+"""Decoder of E1.31 packets: octets in, a packet or a reason to discard out.
 
 Source: ANSI E1.31-2018, clauses 4.1 to 7.7. All fields are big-endian.
 """
@@ -29,7 +29,7 @@ _DMP = bytes.fromhex("02a100000001")
 
 
 class Discarded(Exception):
-    """A packet that the standard, or sense, tells a receiver to discard; its text says why."""
+    """A packet that a receiver discards by the standard or common sense; the text is the reason."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ class DataPacket:
 
 @dataclass(frozen=True, slots=True)
 class SyncPacket:
-    """Act now on what was sent with this synchronization address."""
+    """A command to act on the data sent with this synchronization address."""
 
     source: bytes
     sequence: int
@@ -60,13 +60,13 @@ class SyncPacket:
 
 
 def decode_packet(octets: bytes) -> DataPacket | SyncPacket:
-    """Read one packet.
+    """Decode one packet.
 
     Raises:
-        Discarded: it is none, or one that a receiver does not act on.
+        Discarded: the octets are not a packet, or one that a receiver does not act on.
     """
     if len(octets) < _SYNC_OCTETS or octets[:16] != _ROOT:
-        raise Discarded("no E1.31 packet")
+        raise Discarded("not an E1.31 packet")
     _check_length(octets, 16)
     vector = octets[18:22]
     if vector == _ROOT_DATA:
@@ -77,7 +77,7 @@ def decode_packet(octets: bytes) -> DataPacket | SyncPacket:
 
 
 def _check_length(octets: bytes, at: int) -> None:
-    """High four bits 7, low twelve the octets from here to the end (5.4, 6.1, 7.1)."""
+    """Check a length field: high four bits 7, low twelve the octets to the end (5.4, 6.1, 7.1)."""
     (word,) = struct.unpack_from(">H", octets, at)
     if word >> 12 != 7 or word & 0x0FFF != len(octets) - at:
         raise Discarded("length field does not fit the packet")

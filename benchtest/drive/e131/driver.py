@@ -1,4 +1,4 @@
-"""Frames as E1.31 over UDP, unicast or multicast."""
+"""Driver that sends frames over E1.31, unicast or multicast."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from uuid import UUID
 
 import numpy as np
 
-from benchtest.drive.driver import E131_PORT, DriverInfo, DriveStatus, Target
+from benchtest.drive.driver import DriverInfo, DriveStatus
 from benchtest.drive.e131.encode import (
     DISCOVERY_INTERVAL_S,
     DISCOVERY_UNIVERSE,
@@ -24,7 +24,7 @@ from benchtest.drive.e131.other_sources import (
     OtherSources,
     describe_universes,
 )
-from benchtest.drive.e131.udp import UdpSender
+from benchtest.drive.e131.udp import E131_PORT, UdpSender
 from benchtest.drive.universe_layout import Frame, UniverseLayout
 from benchtest.errors import DriveFault
 from benchtest.prop.design import Design
@@ -37,40 +37,56 @@ _TERMINATION_PACKETS = 3
 
 @dataclass(frozen=True, slots=True)
 class SourceSettings:
-    """What a source says of itself."""
+    """Settings of our own source."""
 
     source_id: UUID
     name: str = "benchtest"
     priority: int = 100
     preview: bool = False
     sync_address: int = 0
-    """Universe of synchronization packets, 0 to send none: many receivers do not know them."""
+    """Universe of synchronization packets, 0 to send none: many receivers do not support them."""
     interface: str | None = None
-    """Address of the network that multicast leaves by; None for the system's choice."""
+    """Address of the network interface for multicast; None for the system's choice."""
 
 
 class E131Driver:
-    """Sends a prop's frames over E1.31, and hears who else does."""
+    """A driver that sends frames over E1.31 and listens for other sources."""
 
-    def __init__(self, design: Design, target: Target, sender: SourceSettings) -> None:
-        check_source(sender.name, sender.priority)
+    def __init__(
+        self,
+        design: Design,
+        source: SourceSettings,
+        host: str | None = None,
+        port: int = E131_PORT,
+    ) -> None:
+        """Prepare the driver; nothing is opened yet.
+
+        Args:
+            design: the prop.
+            source: the settings of this source.
+            host: name or address for unicast; None for multicast.
+            port: UDP port to send to.
+
+        Raises:
+            InputError: the source's name or priority is outside the standard's limits.
+        """
+        check_source(source.name, source.priority)
         self.design = design
-        self.target = target
-        self.source = sender
+        self.source = source
         self._layout = UniverseLayout(design)
         self._universes = [part.universe for part in self._layout.slices]
-        self._udp = UdpSender(target, sender.interface)
+        self._udp = UdpSender(host, port, source.interface)
         self._listener: SourceListener | None = None
         self._streams: list[tuple[Stream, int]] = []
         self._sync = (
-            SyncStream(sender.sync_address, sender.source_id) if sender.sync_address else None
+            SyncStream(source.sync_address, source.source_id) if source.sync_address else None
         )
         self._frames = 0
         self._open = False
         self._sent_s = self._discovery_s = float("-inf")
 
     def listen(self) -> None:
-        """Begin to hear who else sends there, before anything is sent. May be called again.
+        """Start to listen for other sources, before anything is sent; may be called again.
 
         Raises:
             DriveFault: the host is unknown, or this machine has no network to it.
@@ -79,14 +95,14 @@ class E131Driver:
             return
         network = self._udp.open()
         others = OtherSources(self._universes, self.source.source_id, self.source.priority)
-        # IPv6 has groups of its own, which nothing on a bench has been seen to use
+        # IPv6 has groups of its own, which nothing seen on a bench uses
         heard = [] if ":" in network else self._universes
         self._listener = SourceListener(others, heard, network, E131_PORT, self._udp.ports)
         self._listener.start()
         self._heard_all_s = time.monotonic() + MAX_SOURCE_INTERVAL_S + 0.1
 
     def wait_for_sources(self) -> None:
-        """Wait until everybody who sends has been heard once: about a second from `listen`."""
+        """Wait until every other source has sent at least once: about a second from `listen`."""
         self.listen()
         time.sleep(max(0.0, self._heard_all_s - time.monotonic()))
 
@@ -110,17 +126,17 @@ class E131Driver:
             )
             self._streams.append((stream, part.slot))
         packets = [(stream.octets, multicast_group(stream.universe)) for stream, _ in self._streams]
-        if self._sync is not None:  # the last of each frame
+        if self._sync is not None:  # the last packet of each frame
             packets.append((self._sync.octets, multicast_group(self.source.sync_address)))
         self._udp.prepare(packets)
         self._open = True
-        where = f"E1.31 {self.target.host or 'multicast'}, {describe_universes(self._universes)}"
+        where = f"E1.31 {self._udp.host or 'multicast'}, {describe_universes(self._universes)}"
         return DriverInfo(where, len(self._universes), _MAX_FPS)
 
     def show(self, frame: Frame) -> None:
-        """Send one frame: all universes, then one synchronization packet where wanted."""
+        """Send one frame: all universes, then one synchronization packet if enabled."""
         if not self._open:
-            raise DriveFault(f"{self.target}: is closed; open it to send again")
+            raise DriveFault(f"{self._udp.target}: closed; open it to send again")
         self._udp.reopen_if_blocked()
         self._sent_s = time.monotonic()
         slots = self._layout.slots(frame)
@@ -134,9 +150,9 @@ class E131Driver:
             self._send_discovery(self._universes)
 
     def _send_discovery(self, universes: list[int]) -> None:
-        """List what is sent, for the network to see: by multicast alone (4.3)."""
+        """Send the list of universes for discovery, which is multicast only (4.3)."""
         self._discovery_s = self._sent_s + DISCOVERY_INTERVAL_S
-        if self.target.host is None:
+        if self._udp.host is None:
             also = [self.source.sync_address] if universes and self._sync is not None else []
             for packet in discovery_packets(
                 universes + also, self.source.source_id, self.source.name
@@ -145,19 +161,19 @@ class E131Driver:
 
     def status(self) -> DriveStatus:
         line, listener = self._udp, self._listener
-        blocked = None if line.blocked is None else f"{self.target}: {line.blocked}; trying on"
+        where = self._udp.target
         return DriveStatus(
             self._frames,
             line.packets,
             line.errors,
-            trouble=blocked,
-            refused=None if line.refused is None else f"{self.target}: {line.refused}",
+            trouble=None if line.blocked is None else f"{where}: {line.blocked}; still trying",
+            refused=None if line.refused is None else f"{where}: {line.refused}",
             other_sources=() if listener is None else listener.present(),
             listen_error=None if listener is None else listener.listen_error,
         )
 
     def close(self) -> None:
-        """Dark frame, three termination packets for each universe, and the socket is closed."""
+        """Send a dark frame and three termination packets per universe, then close the socket."""
         if self._open:
             dark = np.zeros((self.design.node_count, self.design.node.channels), dtype=np.uint8)
             self._wait_for_next_slot()
@@ -177,5 +193,5 @@ class E131Driver:
         self._udp.close()
 
     def _wait_for_next_slot(self) -> None:
-        """The end keeps to the highest rate too; a burst is easily lost as a whole."""
+        """Wait until the next packet is allowed: a burst is easily lost as a whole."""
         time.sleep(max(0.0, self._sent_s + 1.0 / _MAX_FPS - time.monotonic()))

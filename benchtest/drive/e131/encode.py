@@ -1,7 +1,7 @@
-"""E1.31 packets of one source, built once for each universe; then only a few octets change.
+"""Encoder of E1.31 packets, built once for each universe; then only a few octets change.
 
-The library `sacn` writes the packet, so that the standard is its business; ours is to keep the
-octets and change sequence, options and slots in place.
+The library `sacn` writes the packet and so covers the standard; this module keeps the octets and
+changes sequence, options and slots in place.
 """
 
 from __future__ import annotations
@@ -20,14 +20,14 @@ _SEQUENCE_AT = 111
 _OPTIONS_AT = 112
 _SLOTS_AT = 126
 _SYNC_SEQUENCE_AT = 44
-"""Octets of a packet. Source: ANSI E1.31-2018, clauses 6.2.5, 6.2.6, 7.7 and 6.3."""
+"""Offsets in a packet. Source: ANSI E1.31-2018, clauses 6.2.5, 6.2.6, 7.7 and 6.3."""
 _TERMINATED = 0x40
 _MAX_NAME_OCTETS = 63
 DISCOVERY_UNIVERSE = 64214
 DISCOVERY_INTERVAL_S = 10.0
-"""Between two lists of what a source sends. [s] Source: ANSI E1.31-2018, clause 4.3, appendix A."""
+"""Interval between two lists of universes. [s] Source: ANSI E1.31-2018, clause 4.3, appendix A."""
 _UNIVERSES_PER_PAGE = 512
-"""Universes that one discovery packet lists. Source: ANSI E1.31-2018, clause 8."""
+"""Universes in one discovery packet. Source: ANSI E1.31-2018, clause 8."""
 
 
 class Stream:
@@ -48,7 +48,7 @@ class Stream:
 
         Args:
             universe: 1 to 63999.
-            slots: how many it carries, at most 512.
+            slots: number of slots, at most 512.
             source_id: CID, one for the equipment's life (clause 5.6).
             name: at most 63 octets of UTF-8.
             priority: 0 to 200.
@@ -56,7 +56,7 @@ class Stream:
             preview: mark the data as not for a live output.
 
         Raises:
-            InputError: name or priority is beyond what the standard allows.
+            InputError: name or priority is outside the standard's limits.
         """
         check_source(name, priority)
         packet = DataPacket(
@@ -67,22 +67,22 @@ class Stream:
             priority=priority,
             previewData=preview,
             sync_universe=sync_address,
-            # where synchronization is lost, light that goes on tells more than light that freezes
+            # if synchronization stops, moving light shows more than frozen light
             forceSync=bool(sync_address),
         )
-        # the library pads to 512 slots; a shorter packet is what a short universe sends
+        # the library pads to 512 slots; a short universe has a shorter packet
         self.octets = bytearray(_shorten(bytes(packet.getBytes()), slots))
         self.universe = universe
         self._sequence = -1
 
     def data(self, slots: bytes | memoryview, first: int = 0) -> bytearray:
-        """The next packet, with these slots from slot `first` on. Valid until the next call."""
+        """Return the next packet, with slots from `first` on; valid until the next call."""
         start = _SLOTS_AT + first
         self.octets[start : start + len(slots)] = slots
         return self._next()
 
     def termination(self) -> bytearray:
-        """The next packet, telling that the stream ends (clause 6.2.6)."""
+        """Return the next packet, marked as the end of the stream (clause 6.2.6)."""
         self.octets[_OPTIONS_AT] |= _TERMINATED
         return self._next()
 
@@ -93,7 +93,7 @@ class Stream:
 
 
 class SyncStream:
-    """Synchronization packets on one address, with a sequence of their own."""
+    """Synchronization packets on one address, with a sequence number of their own."""
 
     def __init__(self, address: int, source_id: UUID) -> None:
         packet = SyncPacket(cid=tuple(source_id.bytes), syncAddr=address)
@@ -101,14 +101,14 @@ class SyncStream:
         self._sequence = -1
 
     def next(self) -> bytearray:
-        """The next packet. Valid until the next call."""
+        """Return the next packet; valid until the next call."""
         self._sequence = (self._sequence + 1) % 256
         self.octets[_SYNC_SEQUENCE_AT] = self._sequence
         return self.octets
 
 
 def discovery_packets(universes: Iterable[int], source_id: UUID, name: str) -> list[bytes]:
-    """Packets that list what a source sends; one with an empty list where it sends nothing.
+    """Return packets that list a source's universes, or one with an empty list.
 
     Args:
         universes: 1 to 63999, in any order.
@@ -128,10 +128,10 @@ def discovery_packets(universes: Iterable[int], source_id: UUID, name: str) -> l
 
 
 def check_source(name: str, priority: int) -> None:
-    """Check what a user may choose of a source.
+    """Check the settings of a source that a user may choose.
 
     Raises:
-        InputError: name or priority is beyond what the standard allows.
+        InputError: name or priority is outside the standard's limits.
     """
     if not name or len(name.encode()) > _MAX_NAME_OCTETS:
         raise InputError(f'source name "{name[:40]}": give 1 to {_MAX_NAME_OCTETS} octets')
@@ -140,7 +140,7 @@ def check_source(name: str, priority: int) -> None:
 
 
 def _shorten(octets: bytes, slots: int) -> bytes:
-    """A packet with fewer slots: three lengths and the count shrink (5.4, 6.1, 7.1, 7.6)."""
+    """Return a packet with fewer slots: three lengths and the count shrink (5.4, 6.1, 7.1, 7.6)."""
     short = bytearray(octets[: _SLOTS_AT + slots])
     for at in (16, 38, 115):
         short[at : at + 2] = (0x7000 | (len(short) - at)).to_bytes(2, "big")
@@ -149,7 +149,7 @@ def _shorten(octets: bytes, slots: int) -> bytes:
 
 
 def multicast_group(universe: int) -> str:
-    """IPv4 multicast group of a universe. Source: ANSI E1.31-2018, clause 9.3.1.
+    """Return the IPv4 multicast group of a universe. Source: ANSI E1.31-2018, clause 9.3.1.
 
     >>> multicast_group(7000)
     '239.255.27.88'

@@ -1,4 +1,4 @@
-"""Hears who else sends to the prop's universes, on the network that the prop is on."""
+"""Listener for other sources on the prop's universes and network."""
 
 from __future__ import annotations
 
@@ -14,15 +14,16 @@ from benchtest.drive.e131.encode import multicast_group
 from benchtest.drive.e131.other_sources import OtherSource, OtherSources
 
 _POLL_INTERVAL_S = 0.1
-"""How often it looks what has come. [s] Packets wait in the system's buffers meanwhile: to wake up
-for each of our own, which come back by multicast, would make the frame clock late."""
+"""Interval between two polls. [s] Packets wait in the system's buffers meanwhile: to wake up for
+each of our own, which multicast returns, would delay the frame clock.
+"""
 _MAX_PACKET_OCTETS = 1500
 _MAX_PACKETS_PER_POLL = 64
-"""Packets taken of one universe at one look: a flood must not keep this thread busy."""
+"""Most packets read from one universe in one poll, so that a flood does not occupy this thread."""
 
 
 class SourceListener:
-    """A thread that hears multicast. What comes by unicast to a controller cannot be heard."""
+    """A thread that receives multicast. Unicast to a controller cannot be received here."""
 
     def __init__(
         self,
@@ -32,17 +33,17 @@ class SourceListener:
         port: int,
         own_ports: Set[int],
     ) -> None:
-        """Join the universes' groups; nothing is read before `start`.
+        """Join the universes' groups; packets are read only after `start`.
 
         Args:
-            others: keeps account.
-            universes: those of the prop.
-            network: this machine's own address on the network to hear.
+            others: the record of other sources.
+            universes: the universes of the prop.
+            network: address of this machine on the network to listen to.
             port: UDP port.
-            own_ports: ports that this test sends from; may grow later.
+            own_ports: ports that this program sends from; may grow later.
         """
         self.listen_error: str | None = None
-        """Why it cannot hear; None where it does."""
+        """Reason that other sources cannot be received; None while they can."""
         self._others = others
         self._own_ports = own_ports
         self._lock = threading.Lock()
@@ -55,14 +56,14 @@ class SourceListener:
                 self._sockets.register(ear, selectors.EVENT_READ, ear)
         except OSError as error:
             self.listen_error = (
-                f"cannot hear other sources on port {port}: {error.strerror or error}"
+                f"cannot receive other sources on port {port}: {error.strerror or error}"
             )
 
     def start(self) -> None:
         self._thread.start()
 
     def present(self) -> tuple[OtherSource, ...]:
-        """Everybody else who was heard of late."""
+        """Return the other sources that sent recently."""
         with self._lock:
             return self._others.present(time.monotonic())
 
@@ -72,7 +73,7 @@ class SourceListener:
                 self._receive_all(key.data)
 
     def _receive_all(self, ear: socket.socket) -> None:
-        # BlockingIOError, of OSError: nothing more has come
+        # BlockingIOError is an OSError: nothing more has come
         with contextlib.suppress(OSError):
             for _ in range(_MAX_PACKETS_PER_POLL):
                 octets, sender = ear.recvfrom(_MAX_PACKET_OCTETS)
@@ -80,7 +81,7 @@ class SourceListener:
                     self._others.receive(octets, sender, self._own_ports, time.monotonic())
 
     def close(self) -> None:
-        """Hear no more. May be called again."""
+        """Stop listening; may be called again."""
         self._closed.set()
         if self._thread.is_alive():
             self._thread.join()
@@ -91,7 +92,7 @@ class SourceListener:
 
 
 def _multicast_socket(group: str, port: int, network: str) -> socket.socket:
-    """A socket for one group alone, so that no receiver on this machine loses its unicast."""
+    """Open a socket for one group only, so that no receiver on this machine loses its unicast."""
     opened = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
     try:
         opened.setblocking(False)

@@ -1,4 +1,4 @@
-"""Who else sends to the prop's universes, and what that does to the test.
+"""Other sources on the prop's universes, and their effect on the test.
 
 Pure: octets, address and time go in; sources come out.
 """
@@ -13,25 +13,27 @@ from uuid import UUID
 from benchtest.drive.e131.decode import DataPacket, Discarded, decode_packet
 
 DATA_LOSS_S = 2.5
-"""E131_NETWORK_DATA_LOSS_TIMEOUT: silence after which a source counts as gone. [s]
-Source: ANSI E1.31-2018, clause 6.7.1."""
+"""E131_NETWORK_DATA_LOSS_TIMEOUT: silence after which a source has ended. [s]
+Source: ANSI E1.31-2018, clause 6.7.1.
+"""
 _MAX_SOURCES = 1000
-"""Sources that are kept account of, one for each universe of theirs; a flood of made-up
-ones must not fill the memory."""
+"""Most pairs of source and universe that are recorded; a flood of invented sources must not fill
+the memory.
+"""
 MAX_SOURCE_INTERVAL_S = 1.0
-"""A source at rest is heard at least so often. [s] Source: ANSI E1.31-2018, clause 6.6.2."""
+"""Longest time between two packets of a source at rest. [s] Source: ANSI E1.31-2018, 6.6.2."""
 
 
 @dataclass(frozen=True, slots=True)
 class OtherSource:
-    """A source that is not this test."""
+    """A source other than this program."""
 
     name: str
     address: str
     priority: int
     universes: tuple[int, ...]
     effect: str
-    """What it does to the test, in plain words."""
+    """Effect on the test, in plain words."""
 
     def __str__(self) -> str:
         return (
@@ -51,13 +53,13 @@ class _LastPacket:
 
 
 class OtherSources:
-    """Keeps account of everybody else on a few universes."""
+    """Record of the other sources on a few universes."""
 
     def __init__(self, universes: Iterable[int], source_id: UUID, priority: int) -> None:
-        """Begin with nobody.
+        """Start with an empty record.
 
         Args:
-            universes: those of the prop.
+            universes: the universes of the prop.
             source_id: our own CID.
             priority: our own priority, 0 to 200.
         """
@@ -69,13 +71,13 @@ class OtherSources:
     def receive(
         self, octets: bytes, sender: tuple[str, int], own_ports: Set[int], now_s: float
     ) -> None:
-        """One packet that came in.
+        """Record one packet.
 
         Args:
-            octets: the packet.
-            sender: address and port it came from.
-            own_ports: ports that this test sends from: what it says itself is no news.
-            now_s: monotonic.
+            octets: the packet received.
+            sender: address and port of its sender.
+            own_ports: ports that this program sends from; its own packets are skipped.
+            now_s: monotonic time. [s]
         """
         if octets[22:38] == self._own_id and sender[1] in own_ports:
             return
@@ -98,7 +100,7 @@ class OtherSources:
         return len(self._heard) < _MAX_SOURCES
 
     def present(self, now_s: float) -> tuple[OtherSource, ...]:
-        """Everybody who was heard of late, the one who disturbs most first."""
+        """Return the sources that sent recently, highest priority first."""
         alike = defaultdict(list)
         for (source, address, universe), heard in self._heard.items():
             if now_s - heard.at_s <= DATA_LOSS_S:
@@ -112,24 +114,27 @@ class OtherSources:
         return tuple(sorted(found, key=lambda other: (-other.priority, other.name)))
 
     def _effect(self, priority: int, preview: bool, own: bool, universes: list[int]) -> str:
-        """Source of the rules: ANSI E1.31-2018, 6.2.3 (priority) and 6.2.6 (preview)."""
+        """Return the effect on the test.
+
+        Source: ANSI E1.31-2018, 6.2.3 (priority) and 6.2.6 (preview).
+        """
         which = describe_universes(universes)
         if preview:
-            return "a preview, which props do not show; the test is not touched"
+            return "a preview, which props do not show; no effect on the test"
         if own:
             return f"this bench in another window also drives {which}; end one of the two"
         if priority > self._own_priority:
-            return f"it owns {which}: what you see there is not what was sent"
+            return f"it controls {which}: the prop shows its frames, not the test's"
         if priority == self._own_priority:
             return (
                 f"it has the same priority as the test on {which}: a controller may show either, "
                 "or mix them; end it, or give the test a higher priority"
             )
-        return "below the test's priority: controllers that heed priority do not show it"
+        return "below the test's priority: controllers that follow priorities ignore it"
 
 
 def describe_universes(universes: Iterable[int]) -> str:
-    """Numbers of universes in words.
+    """Return universe numbers in words.
 
     >>> describe_universes([3]), describe_universes([1, 2, 3, 7])
     ('universe 3', 'universes 1-3, 7')

@@ -1,8 +1,8 @@
-"""Many packets in one call of the system.
+"""Many packets in one system call (Linux only; elsewhere packets go one by one).
 
 Python lets other threads run at each packet that a socket sends, and a busy screen then keeps the
 interpreter for milliseconds each time: frames of 16 universes came up to 80 ms late. One call for
-all of them waits at most once. Linux only; elsewhere packets go one by one.
+all of them waits at most once.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from collections.abc import Callable, Sequence
 
 
 class _Address(ctypes.BigEndianStructure):
-    """struct sockaddr_in of Linux, whose family alone is in the machine's own order: ip(7)."""
+    """struct sockaddr_in of Linux; only the family is in the machine's own byte order: ip(7)."""
 
     _fields_ = (
         ("family", ctypes.c_uint8 * 2),
@@ -58,17 +58,17 @@ def _system_call() -> Callable[..., int] | None:
 
 
 class PacketBatch:
-    """Packets whose octets change in place, while their lengths and ways stay."""
+    """Packets whose octets change in place, while their lengths and addresses stay."""
 
     def __init__(self, packets: Sequence[tuple[bytearray, str]], port: int | None) -> None:
-        """Lay the packets out for the system.
+        """Build the system's structures for the packets.
 
         Args:
-            packets: octets, and the multicast group they go to.
-            port: UDP port; None where the socket is connected, and groups do not matter.
+            packets: octets and multicast group of each.
+            port: UDP port; None if the socket is connected, and groups have no meaning.
         """
         self._call = _system_call()
-        # these are kept, since the system is given no more than where they are
+        # kept alive, since the system holds only their addresses
         self._octets = [(ctypes.c_char * len(packet)).from_buffer(packet) for packet, _ in packets]
         self._pieces = [_IoVec(ctypes.addressof(own), len(own)) for own in self._octets]
         self._addresses = [_address(group, port or 0) for _, group in packets]
@@ -83,17 +83,17 @@ class PacketBatch:
 
     @property
     def is_supported(self) -> bool:
-        """Whether this system can send many packets in one call."""
+        """True if this system can send many packets in one call."""
         return self._call is not None
 
     def send(self, opened: socket.socket, first: int, stop: int) -> int:
-        """Send packets `first` to `stop - 1`, or as many as go before the system refuses one.
+        """Send packets `first` to `stop - 1`, or as many as the system accepts.
 
         Returns:
-            How many went.
+            Number of packets sent.
 
         Raises:
-            OSError: the system refuses the first of them.
+            OSError: the system rejects the first packet.
         """
         assert self._call is not None
         start = ctypes.byref(self._messages, first * ctypes.sizeof(_Message))

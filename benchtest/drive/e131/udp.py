@@ -1,4 +1,4 @@
-"""The UDP socket that frames leave by, and what to do while the network is in trouble."""
+"""UDP socket for frames, and its recovery while the network fails."""
 
 from __future__ import annotations
 
@@ -9,77 +9,100 @@ import sys
 import time
 from collections.abc import Sequence
 
-from benchtest.drive.driver import Target
 from benchtest.drive.e131.sendmmsg import PacketBatch
 from benchtest.errors import DriveFault
 
+E131_PORT = 5568
+"""ACN_SDT_MULTICAST_PORT. Source: ANSI E1.31-2018, clause 9.1.1."""
 _MULTICAST_TTL = 8
 """Routers that a multicast packet may pass; a bench has none, a home network one or two."""
 _REOPEN_INTERVAL_S = 1.0
-"""Between two new sockets while nothing goes out: an adapter plugged in again is a new one. [s]"""
+"""Shortest time between two new sockets while packets fail: a replugged adapter needs a new one.
+[s]"""
 _REFUSAL_MEMORY_S = 4.0
-"""A network that once answered "not there" is believed well again after so long without. [s]
-It does not answer each packet: a host that is off is asked for about every 3 s, common practice."""
+"""Time after a refusal without another one until the network counts as working. [s] A network does
+not answer each packet: it asks for a host that is off about every 3 s, common practice.
+"""
 _RECVERR = {socket.AF_INET: (socket.IPPROTO_IP, 11), socket.AF_INET6: (socket.IPPROTO_IPV6, 25)}
-"""Linux's options that make the network's own refusals heard. Source: ip(7), ipv6(7)."""
+"""Linux options that deliver the network's error messages. Source: ip(7), ipv6(7)."""
 
 _WORDS = {
-    errno.ENETUNREACH: "no network leads there; look at cable and address",
-    errno.EHOSTUNREACH: "nobody answers at that address; is the controller on?",
-    errno.ENETDOWN: "the network is down; look at cable and adapter",
-    errno.EADDRNOTAVAIL: "this machine's own address is gone; look at cable and adapter",
+    errno.ENETUNREACH: "no network leads there; check cable and address",
+    errno.EHOSTUNREACH: "no device answers at that address; is the controller on?",
+    errno.ENETDOWN: "the network is down; check cable and adapter",
+    errno.EADDRNOTAVAIL: "this machine has lost its address; check cable and adapter",
     errno.ENODEV: "the network adapter is gone; plug it in again",
-    errno.ECONNREFUSED: "the machine is there, but nothing on it takes E1.31",
-    errno.EPERM: "this machine's firewall does not let it out",
-    errno.EACCES: "this machine does not send there; give the address of one controller",
-    errno.ENOBUFS: "the network takes no more",
+    errno.ECONNREFUSED: "the machine answers, but nothing there is listening for E1.31",
+    errno.EPERM: "this machine's firewall blocks it",
+    errno.EACCES: "this machine may not send there; give the address of one controller",
+    errno.ENOBUFS: "the network accepts no more packets",
 }
 
 
 def describe_network_error(error: OSError) -> str:
-    """What the system's error means to somebody at a bench."""
+    """Return the meaning of a system error for a person at a bench."""
     return _WORDS.get(error.errno or 0, error.strerror or str(error))
 
 
+def format_target(host: str | None, port: int) -> str:
+    """Return an E1.31 address as `--to` takes it: `e131`, `e131:HOST` or `e131:HOST:PORT`."""
+    if host is None:
+        return "e131"
+    text = f"[{host}]" if ":" in host else host
+    return f"e131:{text}" + (f":{port}" if port != E131_PORT else "")
+
+
 class UdpSender:
-    """Packets out; what the network says against them is kept, not raised.
+    """A sender of packets; errors of the network are kept, not raised.
 
     Attributes:
-        packets: sent.
-        errors: times that the network refused.
-        ports: every port of this machine that it has sent from.
+        packets: number of packets sent.
+        errors: number of errors of the network.
+        ports: every port of this machine that packets left from.
     """
 
-    def __init__(self, target: Target, interface: str | None = None) -> None:
-        """Nothing is opened yet.
+    def __init__(
+        self,
+        host: str | None = None,
+        port: int = E131_PORT,
+        interface: str | None = None,
+        *,
+        in_one_call: bool = True,
+    ) -> None:
+        """Prepare the sender; nothing is opened yet.
 
         Args:
-            target: E1.31, unicast or multicast.
-            interface: address of the network that multicast leaves by; None for the system's
+            host: name or address for unicast; None for multicast.
+            port: UDP port.
+            interface: address of the network interface for multicast; None for the system's
                 choice.
+            in_one_call: send all packets of a frame in one system call if the system can.
         """
-        self.target = target
+        self.host = host
+        self.port = port
+        self.target = format_target(host, port)
+        self._in_one_call = in_one_call
         self.interface = interface
         self.packets = self.errors = 0
         self.ports: set[int] = set()
         self._socket: socket.socket | None = None
-        self._host: tuple[socket.AddressFamily, tuple[str, int]] | None = None
+        self._resolved: tuple[socket.AddressFamily, tuple[str, int]] | None = None
         self.blocked: str | None = None
-        """What keeps packets from going out; None while they go."""
+        """Reason that packets cannot go out now; None while they go."""
         self._refused: str | None = None
         self._refused_s = self._opened_s = float("-inf")
 
     def open(self) -> str:
-        """Resolve the host and open the socket; sends nothing.
+        """Resolve the host and open the socket; send nothing.
 
         Returns:
-            This machine's own address on the network that leads there.
+            Address of this machine on the network of the host.
 
         Raises:
             DriveFault: the host is unknown, or no network leads to it.
         """
-        if self.target.host is not None:
-            self._host = _resolve(self.target.host, self.target.port)
+        if self.host is not None:
+            self._resolved = _resolve(self.host, self.port)
         try:
             self._socket = self._new_socket()
             return self._own_address()
@@ -89,13 +112,13 @@ class UdpSender:
 
     def _new_socket(self) -> socket.socket:
         self._opened_s = time.monotonic()
-        family = self._host[0] if self._host is not None else socket.AF_INET
+        family = self._resolved[0] if self._resolved is not None else socket.AF_INET
         opened = socket.socket(family, socket.SOCK_DGRAM)
         try:
-            if self._host is not None:
+            if self._resolved is not None:
                 if sys.platform == "linux":
                     opened.setsockopt(*_RECVERR[family], 1)
-                opened.connect(self._host[1])
+                opened.connect(self._resolved[1])
             else:
                 self._set_multicast(opened)
                 opened.bind(("", 0))
@@ -114,35 +137,35 @@ class UdpSender:
             opened.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, address)
         except OSError as error:
             raise DriveFault(
-                f"{self.interface}: no network of this machine; give the address of one"
+                f"{self.interface}: not an address of this machine; give one of its addresses"
             ) from error
 
     def _own_address(self) -> str:
-        """Asks the system for a route, which tells too whether there is one."""
+        """Return the own address on the route to the target, which fails without a route."""
         assert self._socket is not None
-        if self._host is not None:
+        if self._resolved is not None:
             return str(self._socket.getsockname()[0])
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
             self._set_multicast(probe)
-            probe.connect(("239.255.0.1", self.target.port))
+            probe.connect(("239.255.0.1", self.port))
             return str(probe.getsockname()[0])
 
     def prepare(self, packets: Sequence[tuple[bytearray, str]]) -> None:
-        """Take the packets of a frame, whose octets change in place from frame to frame.
+        """Set the packets of a frame, whose octets change in place from frame to frame.
 
         Args:
-            packets: octets, and the multicast group they go to where there is no host.
+            packets: octets of each, and the multicast group used without a host.
         """
         self._packets = packets
-        self._batch = PacketBatch(packets, None if self._host is not None else self.target.port)
+        self._batch = PacketBatch(packets, None if self._resolved is not None else self.port)
 
     def send_frame(self, count: int) -> None:
-        """Send the first `count` of the prepared packets, all in one call where that can be."""
+        """Send the first `count` prepared packets, in one system call if possible."""
         assert self._socket is not None
         done = 0
         while done < count:
             try:
-                if self._batch.is_supported:
+                if self._in_one_call and self._batch.is_supported:
                     sent = self._batch.send(self._socket, done, count)
                 else:
                     self._send_once(*self._packets[done])
@@ -154,7 +177,7 @@ class UdpSender:
             done += sent
 
     def send(self, packet: bytes | bytearray, group: str) -> None:
-        """Send one packet: to the host, or to a multicast group where there is none."""
+        """Send one packet to the host, or to a multicast group if there is no host."""
         try:
             self._send_once(packet, group)
             self._record_sent(1)
@@ -162,7 +185,7 @@ class UdpSender:
             self._retry(packet, group, error)
 
     def _retry(self, packet: bytes | bytearray, group: str, said: OSError) -> None:
-        """The network may have said this of a packet before, and then this one did not go."""
+        """Send a packet again after an error that may concern an earlier one."""
         self.errors += 1
         try:
             self._send_once(packet, group)
@@ -178,13 +201,13 @@ class UdpSender:
 
     def _send_once(self, packet: bytes | bytearray, group: str) -> None:
         assert self._socket is not None
-        if self._host is not None:
+        if self._resolved is not None:
             self._socket.send(packet)
         else:
-            self._socket.sendto(packet, (group, self.target.port))
+            self._socket.sendto(packet, (group, self.port))
 
     def reopen_if_blocked(self) -> None:
-        """Between two frames: a new socket, where nothing goes out by the old one."""
+        """Open a new socket between two frames if nothing goes out by the old one."""
         if self.blocked is None or time.monotonic() - self._opened_s < _REOPEN_INTERVAL_S:
             return
         with contextlib.suppress(OSError, DriveFault):
@@ -194,11 +217,11 @@ class UdpSender:
 
     @property
     def refused(self) -> str | None:
-        """Why the network says that packets do not arrive; None where it said nothing of late."""
+        """Recent reason of the network that packets did not arrive; None without one."""
         return self._refused if time.monotonic() - self._refused_s < _REFUSAL_MEMORY_S else None
 
     def close(self) -> None:
-        """Let go of the socket. May be called again."""
+        """Close the socket; may be called again."""
         if self._socket is not None:
             self._socket.close()
         self._socket = None

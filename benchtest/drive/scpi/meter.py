@@ -1,4 +1,4 @@
-"""A bench meter on a serial port: asked over SCPI, found again after it was unplugged."""
+"""SCPI bench meter on a serial port; reconnected after it was unplugged."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 from serial import Serial
 
@@ -19,43 +20,53 @@ from benchtest.evidence.reading_source import SourceReading
 from benchtest.prop.design import Probe
 
 DEFAULT_BAUD = 9600
-"""What bench meters on RS-232 come set to; common practice. Meters with USB of their own ignore
+"""Factory setting of bench meters on RS-232; common practice. Meters with USB of their own ignore
 it."""
-_IDENTITY_TIMEOUT_S = 2.0
-"""Wait for a meter to say who it is. [s]"""
-_READING_TIMEOUT_S = 6.0
-"""Wait for a reading: ten mains cycles and a change of range, several times. [s]"""
-_ERROR_TIMEOUT_S = 1.0
 _QUIET_LINE_S = 0.25
-"""A line on which nothing has come for so long is at rest. [s]"""
+"""Silence after which a line counts as quiet. [s]"""
 _READ_TIMEOUT_S = 0.05
 _WRITE_TIMEOUT_S = 1.0
 _RECONNECT_INTERVAL_S = 5.0
-"""Between two tries, by itself, to meet a meter whose port is there. [s]"""
+"""Interval between two automatic attempts to reach a meter whose port exists. [s]"""
+
+
+@dataclass(frozen=True, slots=True)
+class MeterTimeouts:
+    """Longest waits for a meter's answers."""
+
+    identity_s: float = 2.0
+    """For its identification. [s]"""
+    reading_s: float = 6.0
+    """For a reading: ten mains cycles and a change of range, several times. [s]"""
+    error_s: float = 1.0
+    """For an entry of its error queue. [s]"""
 
 
 class MeterAbsent(DriveFault):
-    """No meter is there."""
+    """No meter answers on the port."""
 
 
 class MeterReportsError(DriveFault):
-    """The meter has put an error into its queue."""
+    """The meter has an error in its queue."""
 
 
 class ScpiMeter:
-    """Reads wherever its leads are. One question at a time, whoever asks."""
+    """A meter that reads wherever its leads are, one request at a time for all callers."""
 
-    def __init__(self, device: str, baud: int = DEFAULT_BAUD) -> None:
-        """Nothing is opened yet: the first reading or look does that."""
+    def __init__(
+        self, device: str, baud: int = DEFAULT_BAUD, timeouts: MeterTimeouts | None = None
+    ) -> None:
+        """Prepare the meter; the first reading or look opens the port."""
         self.device = device
         self.baud = baud
+        self.timeouts = timeouts or MeterTimeouts()
         self.identity: Identity | None = None
         self._serial: Serial | None = None
         self._last_port: SerialPort | None = None
         self._lines = scpi.LineSplitter()
         self._received: deque[str] = deque()
         self._is_out_of_step = False
-        """An answer was not waited for: it may come yet, and must not be taken for another."""
+        """True after an answer was not waited for: a late answer must not pass for the next one."""
         self._has_queue = True
         self._tried_s = float("-inf")
         self._closed = False
@@ -73,16 +84,16 @@ class ScpiMeter:
         return SourceReading(self.measure())
 
     def measure(self) -> float:
-        """What the meter reads now. [V]
+        """Read the meter. [V]
 
         Raises:
-            DriveFault: it is not there, gives no reading, or has an error to tell.
+            DriveFault: the meter is absent, gives no reading or reports an error.
         """
         with self._one_at_a_time:
             try:
                 return self._measure_in_remote_mode()
             except MeterAbsent as absent:
-                self._reports.mark_reported(str(absent))  # by whoever asked
+                self._reports.mark_reported(str(absent))  # by the caller
                 raise
 
     def _measure_in_remote_mode(self) -> float:
@@ -90,15 +101,15 @@ class ScpiMeter:
         try:
             return self._measure_once()
         except MeterReportsError:
-            # some take readings only once they are told that somebody is there
+            # some measure only in remote mode
             self._send(scpi.REMOTE)
             self._read_errors()
             return self._measure_once()
 
     def look(self) -> str | None:
-        """See whether it is there; what is new, in words."""
+        """Check that the meter is connected; return a message if that has changed."""
         if not self._one_at_a_time.acquire(blocking=False):
-            return None  # somebody is reading it
+            return None  # another thread is reading it
         try:
             if self._serial is None and time.monotonic() - self._tried_s < _RECONNECT_INTERVAL_S:
                 return None
@@ -111,17 +122,17 @@ class ScpiMeter:
         return self._reports.report_ready(self.name)
 
     def close(self) -> None:
-        """Let go of the port. May be called again."""
-        self._closed = True  # whoever waits for an answer gives up
+        """Close the port; may be called again."""
+        self._closed = True  # ends a wait for an answer
         with self._one_at_a_time:
             self._close_port()
 
-    # -- one question at a time, the lock held -------------------------------------------------
+    # -- one request at a time, the lock held --------------------------------------------------
 
     def _make_ready(self) -> None:
-        """A port that is open, with a meter on it that is waited for."""
+        """Open the port if necessary, and wait for the meter."""
         if self._closed:
-            raise MeterAbsent(f"{self.device}: is closed; begin again to read")
+            raise MeterAbsent(f"{self.device}: closed; open it again to read")
         if self._serial is None:
             self._connect()
         elif self._is_out_of_step:
@@ -148,36 +159,36 @@ class ScpiMeter:
             raise
 
     def _identify(self) -> None:
-        """Who it is; and an empty queue, so that later errors are ours."""
+        """Identify the meter and empty its error queue, so later errors belong to our requests."""
         self._drain()
         self.identity = self._ask_identity(tries=2)
         self._send(scpi.CLEAR)
         self._has_queue, self._is_out_of_step = True, False
         self._read_errors()
-        self._has_queue = not self._is_out_of_step  # it keeps none, and is not asked again
+        self._has_queue = not self._is_out_of_step  # it has no queue, so do not ask again
         self._is_out_of_step = False
 
     def _ask_identity(self, tries: int) -> Identity:
         for _ in range(tries):
             self._send(scpi.IDENTIFY)
-            for line in self._receive_lines(_IDENTITY_TIMEOUT_S):
+            for line in self._receive_lines(self.timeouts.identity_s):
                 with contextlib.suppress(InvalidAnswer):
                     return Identity.read(line)
         raise MeterAbsent(
             f"{self.device}: no meter answers; is it on and set to SCPI at {self.baud} baud? "
-            f"Another rate is given as scpi:{self.device}@RATE"
+            f"For another rate write scpi:{self.device}@RATE"
         )
 
     def _resynchronize(self) -> None:
-        """Let late answers go by, until the meter answers to its name again."""
+        """Discard late answers until the meter identifies itself again."""
         self._drain()
         self.identity = self._ask_identity(tries=1)
         self._read_errors()
         self._is_out_of_step = False
 
     def _drain(self) -> None:
-        """Wait until nothing more comes, and forget it."""
-        due_s = time.monotonic() + _IDENTITY_TIMEOUT_S
+        """Wait until nothing more arrives, and discard it."""
+        due_s = time.monotonic() + self.timeouts.identity_s
         while time.monotonic() < due_s:
             if not list(self._receive_lines(_QUIET_LINE_S)):
                 break
@@ -188,29 +199,29 @@ class ScpiMeter:
         self._received.clear()
 
     def _measure_once(self) -> float:
-        line = self._ask(scpi.VOLTS, _READING_TIMEOUT_S)
+        line = self._ask(scpi.VOLTS, self.timeouts.reading_s)
         if line is None:
-            if said := self._read_errors():
-                raise MeterReportsError(f"{self.name}: gives no reading; it says {said[0]}")
+            if errors := self._read_errors():
+                raise MeterReportsError(f"{self.name}: no reading; its error is {errors[0]}")
             self._is_out_of_step = True
-            self._send(scpi.REMOTE)  # where it waits for that, the next reading comes
-            raise DriveFault(f"{self.name}: gives no reading; is it set to volts? Read again")
+            self._send(scpi.REMOTE)  # if it needs that, the next reading comes
+            raise DriveFault(f"{self.name}: no reading; is it set to volts? Read again")
         try:
             volts = scpi.parse_volts(line)
         except InvalidAnswer as why:
-            self._is_out_of_step = True  # whose answer that was is not known
+            self._is_out_of_step = True  # the request of that answer is unknown
             raise DriveFault(f"{self.name}: {why}") from None
-        if said := self._read_errors():
-            raise MeterReportsError(f"{self.name}: it says {said[0]}; read again")
+        if errors := self._read_errors():
+            raise MeterReportsError(f"{self.name}: error {errors[0]}; read again")
         if self._is_out_of_step:
-            raise DriveFault(f"{self.name}: says more than it was asked; read again")
+            raise DriveFault(f"{self.name}: more answers than requests; read again")
         return volts
 
     def _read_errors(self) -> list[MeterError]:
-        """What its error queue held."""
+        """Return the entries of the meter's error queue, and empty it."""
         found: list[MeterError] = []
         while self._has_queue and len(found) < scpi.MAX_ERRORS:
-            line = self._ask(scpi.NEXT_ERROR, _ERROR_TIMEOUT_S)
+            line = self._ask(scpi.NEXT_ERROR, self.timeouts.error_s)
             if line is None:
                 self._is_out_of_step = True
                 break
@@ -226,9 +237,7 @@ class ScpiMeter:
 
     def _ask(self, words: str, within_s: float) -> str | None:
         if self._received or self._octets_waiting():
-            self._is_out_of_step = (
-                True  # nobody asked for that: answers and questions no longer match
-            )
+            self._is_out_of_step = True  # unexpected: answers no longer match requests
             self._received.clear()
         self._send(words)
         return next(self._receive_lines(within_s), None)
@@ -241,7 +250,7 @@ class ScpiMeter:
             raise self._port_gone() from error
 
     def _receive_lines(self, within_s: float) -> Iterator[str]:
-        """Lines as they come, until the time is over."""
+        """Yield lines as they come until the time is over."""
         due_s = time.monotonic() + within_s
         while time.monotonic() < due_s and not self._closed:
             if not self._received:
@@ -258,7 +267,7 @@ class ScpiMeter:
             raise self._port_gone() from error
 
     def _octets_waiting(self) -> int:
-        """Octets that have come and were not read; also tells whether the port is there."""
+        """Return the number of octets received but not read; fails if the port is gone."""
         assert self._serial is not None
         try:
             return self._serial.in_waiting
@@ -267,8 +276,8 @@ class ScpiMeter:
 
     def _port_gone(self) -> MeterAbsent:
         self._close_port()
-        self._tried_s = float("-inf")  # as soon as it is plugged in again
-        return MeterAbsent(f"{self.name}: is unplugged; plug it in and it goes on")
+        self._tried_s = float("-inf")  # retry as soon as it is plugged in again
+        return MeterAbsent(f"{self.name}: unplugged; plug it in to continue")
 
     def _close_port(self) -> None:
         if self._serial is not None:

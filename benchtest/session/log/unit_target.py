@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchtest.drive.driver import parse_target
+from benchtest.drive.target import parse_target
 from benchtest.errors import InputError
 from benchtest.input_files import strip_control_chars
 from benchtest.records.shelf import Shelf

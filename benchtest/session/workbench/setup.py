@@ -7,12 +7,11 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-from benchtest.drive.driver import Target, parse_target
-from benchtest.drive.driver_choice import driver_for
 from benchtest.drive.e131.cid import load_cid
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.source_spec import parse_source
+from benchtest.drive.target import Target, driver_for, parse_target
 from benchtest.errors import temp_file_errors
 from benchtest.evidence.meter import Meter
 from benchtest.records.models import tag_sort_key

@@ -1,4 +1,4 @@
-"""The bridge's driver on real ptys: boards that restart, vanish, come back, and answer badly."""
+"""The bridge's driver on real ptys: boards that restart, disappear, return and answer wrongly."""
 
 from __future__ import annotations
 
@@ -59,9 +59,7 @@ def _show(driver: BridgeDriver, level: int) -> None:
     until(lambda: driver.status().frames > before)
 
 
-def test_a_board_that_restarts_when_it_is_opened_is_waited_for(
-    tmp_path: Path, design: Design
-) -> None:
+def test_a_board_that_restarts_when_opened_is_waited_for(tmp_path: Path, design: Design) -> None:
     board = PythonBoard(tmp_path, deaf_s=0.7)  # boot loaders: 0.5 to 2 s, common practice
     driver = BridgeDriver(design, str(board.port))
     try:
@@ -73,7 +71,7 @@ def test_a_board_that_restarts_when_it_is_opened_is_waited_for(
         board.close()
 
 
-def test_a_port_without_a_bridge_is_said_to_have_none(board: PythonBoard) -> None:
+def test_a_port_without_a_bridge_is_reported(board: PythonBoard) -> None:
     board.dumb = True
     line = SerialLink(str(board.port))
     try:
@@ -83,37 +81,35 @@ def test_a_port_without_a_bridge_is_said_to_have_none(board: PythonBoard) -> Non
         line.close()
 
 
-def test_another_version_is_named_with_what_to_do(
+def test_another_version_is_reported_with_the_remedy(
     board: PythonBoard, design: Design, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(board.side, "VERSION", 2)
-    with pytest.raises(DriveFault, match="speaks version 2 and we 1; put the firmware"):
+    with pytest.raises(DriveFault, match="protocol version 2, this program 1; install"):
         BridgeDriver(design, str(board.port)).open()
 
 
-def test_a_prop_beyond_the_board_is_refused(
+def test_a_prop_beyond_the_board_is_rejected(
     board: PythonBoard, make_fan: Callable[..., Design]
 ) -> None:
-    with pytest.raises(DriveFault, match="8000 nodes at most"):
+    with pytest.raises(DriveFault, match="at most 8000 nodes"):
         BridgeDriver(make_fan(81, 100), str(board.port)).open()
 
 
-def test_a_port_that_is_not_there_names_those_that_are(tmp_path: Path, design: Design) -> None:
-    with pytest.raises(DriveFault, match="there is no such port") as raised:
+def test_a_missing_port_is_answered_with_the_existing_ones(tmp_path: Path, design: Design) -> None:
+    with pytest.raises(DriveFault, match="no such port") as raised:
         BridgeDriver(design, str(tmp_path / "nowhere")).open()
     assert describe_ports() in str(raised.value)
 
 
-def test_what_is_no_serial_port_is_said_to_be_none(tmp_path: Path, design: Design) -> None:
+def test_a_file_that_is_not_a_serial_port_is_reported(tmp_path: Path, design: Design) -> None:
     (tmp_path / "file").write_text("words")
     with pytest.raises(DriveFault, match="cannot be opened as a serial port"):
         BridgeDriver(design, str(tmp_path / "file")).open()
 
 
-def test_a_port_that_another_program_has_is_said_to_be_taken(
-    driver: BridgeDriver, design: Design
-) -> None:
-    with pytest.raises(DriveFault, match="another program has this port"):
+def test_a_port_in_use_by_another_program_is_reported(driver: BridgeDriver, design: Design) -> None:
+    with pytest.raises(DriveFault, match="another program uses this port"):
         BridgeDriver(design, driver.device).open()
 
 
@@ -122,14 +118,14 @@ def test_a_lost_answer_shows_nothing_twice(board: PythonBoard, driver: BridgeDri
     shows, asked = len(board.frames), len(board.heard)
     board.dumb = True
     driver.show(_frame(driver.design, 2))
-    until(lambda: len(board.heard) >= asked + 2)  # it was said again
+    until(lambda: len(board.heard) >= asked + 2)  # sent again
     board.dumb = False
     until(lambda: driver.status().frames == 2)
     assert len(board.frames) == shows + 1
     assert driver.status().errors >= 1
 
 
-def test_an_unchanged_frame_is_only_asked_for_again(
+def test_an_unchanged_frame_is_shown_without_being_sent(
     board: PythonBoard, driver: BridgeDriver
 ) -> None:
     _show(driver, 5)
@@ -138,18 +134,18 @@ def test_an_unchanged_frame_is_only_asked_for_again(
     assert board.frames[-2:] == [b"\x05" * 180] * 2
 
 
-def test_what_the_board_put_out_by_itself_is_sent_anew(
+def test_a_frame_that_the_board_dropped_is_sent_again(
     board: PythonBoard, driver: BridgeDriver, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(board.side, "DARK_AFTER_MS", 300)
     _show(driver, 5)
-    until(lambda: board.shown() == bytes(180))  # nobody fed its watchdog
+    until(lambda: board.shown() == bytes(180))  # its watchdog expired
     before = len(board.frames)
     _show(driver, 5)
     assert b"\x05" * 180 in board.frames[before:]
 
 
-def test_a_board_that_restarts_in_between_is_told_everything_again(
+def test_a_restarted_board_gets_all_settings_again(
     board: PythonBoard, driver: BridgeDriver
 ) -> None:
     _show(driver, 5)
@@ -158,20 +154,20 @@ def test_a_board_that_restarts_in_between_is_told_everything_again(
     assert board.shown() == b"\x06" * 180
 
 
-def test_a_frame_beyond_the_board_is_told_and_the_next_is_shown(
+def test_a_frame_beyond_the_board_is_reported_and_the_next_is_shown(
     board: PythonBoard, driver: BridgeDriver
 ) -> None:
     _show(driver, 5)
     many = np.arange(180, dtype=np.uint8).reshape(60, 3)
     driver.show(many)
     until(lambda: driver.status().trouble is not None)
-    assert "60 colours and a bridge takes 16" in str(driver.status().trouble)
+    assert "60 colours; a bridge holds 16" in str(driver.status().trouble)
     assert board.shown() == b"\x05" * 180
     _show(driver, 6)
     assert driver.status().trouble is None
 
 
-def test_unplugging_is_noticed_and_plugging_in_resumes(board: PythonBoard, design: Design) -> None:
+def test_unplugging_is_reported_and_plugging_in_resumes(board: PythonBoard, design: Design) -> None:
     driver = BridgeDriver(design, str(board.port))
     with FrameClock(driver, design.node_count, 3).start() as clock:
         clock.show(_frame(design, 9))
@@ -179,7 +175,7 @@ def test_unplugging_is_noticed_and_plugging_in_resumes(board: PythonBoard, desig
         board.unplug()
         until(lambda: driver.status().trouble is not None)
         assert "unplugged; plug it in" in str(driver.status().trouble)
-        with pytest.raises(DriveFault, match="is not there"):
+        with pytest.raises(DriveFault, match="is not connected"):
             driver.volts(0)
         board.frames.clear()
         board.plug()
@@ -194,7 +190,7 @@ def test_closing_without_the_board_ends_at_once(board: PythonBoard, design: Desi
     board.unplug()
     until(lambda: driver.status().trouble is not None)
     driver.close()
-    with pytest.raises(DriveFault, match="is closed"):
+    with pytest.raises(DriveFault, match="closed"):
         driver.volts(0)
     board.plug()
 
@@ -208,7 +204,7 @@ def test_the_real_firmware_survives_reset_and_loss_of_power(
         until(lambda: simulated.shown() == b"\x09" * 180)
         before = len(simulated.bursts())
         simulated.tell("reset")
-        # what it carried is kept: a board that is soon lit again was dark all the same
+        # the record is kept: a board that is lit again soon was dark in between
         until(lambda: any(not any(burst.octets) for burst in simulated.bursts()[before:]))
         until(lambda: simulated.shown() == b"\x09" * 180)
         simulated.unplug()
@@ -217,14 +213,14 @@ def test_the_real_firmware_survives_reset_and_loss_of_power(
         until(lambda: simulated.shown() == b"\x09" * 180)
 
 
-def test_volts_are_averaged_and_calibrated_by_one_known_voltage(
+def test_volts_are_averaged_and_calibrated_with_one_known_voltage(
     simulated: SimulatedBoard, design: Design
 ) -> None:
     driver = BridgeDriver(design, str(simulated.port))
     driver.open()
     try:
-        simulated.tell("adc 0 800")  # what a divider of 39 kΩ and 10 kΩ leaves of 3.92 V
-        with pytest.raises(DriveFault, match="never calibrated"):
+        simulated.tell("adc 0 800")  # 3.92 V after a divider of 39 kΩ and 10 kΩ
+        with pytest.raises(DriveFault, match="not calibrated"):
             driver.volts(0)
         driver.calibrate(0, 3.92)
         for millivolts in (500, 1000):
@@ -233,10 +229,10 @@ def test_volts_are_averaged_and_calibrated_by_one_known_voltage(
             # 2 counts of 1.1 V / 1024: ATmega328P data sheet, absolute accuracy
             assert driver.volts(0) == pytest.approx(expected, abs=2 * 1.1 / 1024 * 4.9)
         simulated.tell("adc 0 1200")
-        with pytest.raises(DriveFault, match="off the end"):
+        with pytest.raises(DriveFault, match="over its range"):
             driver.volts(0)
         simulated.tell("adc 0 50")
-        with pytest.raises(DriveFault, match="calibrate by a voltage"):
+        with pytest.raises(DriveFault, match="calibrate with a voltage"):
             driver.calibrate(0, 0.245)
         with pytest.raises(DriveFault, match="no such"):
             driver.volts(4)
@@ -246,7 +242,7 @@ def test_volts_are_averaged_and_calibrated_by_one_known_voltage(
         driver.close()
 
 
-def test_readings_come_while_frames_go_on(simulated: SimulatedBoard, design: Design) -> None:
+def test_readings_come_while_frames_continue(simulated: SimulatedBoard, design: Design) -> None:
     driver = BridgeDriver(design, str(simulated.port))
     simulated.tell("adc 3 550")
     with FrameClock(driver, design.node_count, 3).start() as clock:
@@ -263,7 +259,7 @@ def _usb(device: str, serial_number: str) -> SimpleNamespace:
     )
 
 
-def test_a_usb_board_is_known_again_by_its_numbers(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_usb_board_is_recognized_by_its_numbers(monkeypatch: pytest.MonkeyPatch) -> None:
     plugged = [_usb("/dev/ttyUSB0", "A7")]
     monkeypatch.setattr(ports, "comports", lambda: plugged)
     (was,) = serial_ports()

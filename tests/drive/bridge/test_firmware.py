@@ -1,6 +1,6 @@
-"""The bridge's firmware itself, as built for the board, in simavr: what it says and what it drives.
+"""The bridge's firmware itself, as built for the board, in simavr: its answers and its data line.
 
-Messages come from other people's COBS and CRC; the edges of the data line are measured in cycles.
+Messages use other people's COBS and CRC; the edges of the data line are measured in cycles.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ LIMITS = {
 CLOCK = 0.005
 """Error of a ceramic resonator, as cheap boards have. Common practice, no source."""
 REST_S = 300e-6
-"""Longest low time that a kind needs between two frames. Source: WS2813 data sheet."""
+"""Longest low time that any kind needs between two frames. Source: WS2813 data sheet."""
 
 
 @pytest.fixture(scope="module")
@@ -45,7 +45,7 @@ def board(built: Built, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Si
 
 @pytest.fixture
 def fresh(built: Built, tmp_path: Path) -> Iterator[SimulatedBoard]:
-    """One that has just got power."""
+    """A board just after power-up."""
     made = SimulatedBoard(built, tmp_path)
     yield made
     made.close()
@@ -68,7 +68,7 @@ def _runs(runs: bytes, colours: bytes = b"", at: int = 0, *, show: bool = True) 
 
 
 def _pixels(runs: bytes, colours: bytes, channels: int) -> bytes:
-    """What the notes say that runs light."""
+    """Decode runs as the notes describe them."""
     pixels = b""
     for run in runs:
         first = 4 * (run >> 4)
@@ -90,7 +90,7 @@ def _send_frame(line: RawLine, runs: bytes, colours: bytes) -> None:
 
 
 def _ruler(nodes: int) -> bytes:
-    """Four nodes, then a marked one, and so on: 2 runs for each 5 nodes."""
+    """Alternate four nodes and a marked one: 2 runs for each 5 nodes."""
     return bytes([0x03, 0x10, 0x03, 0x20]) * (nodes // 10)
 
 
@@ -123,7 +123,7 @@ def test_any_runs_of_sixteen_colours_come_out_as_they_were_sent(
 
 
 def _times_ns(burst: Burst) -> list[NDArray[np.floating[Any]]]:
-    """High and low times of the 0s, and of the 1s; the last bit has no low time. [ns]"""
+    """Return high and low times of the 0s, and of the 1s; the last bit has no low time. [ns]"""
     ones = burst.high > 8
     cycles = (burst.high[~ones], burst.low[~ones[:-1]], burst.high[ones], burst.low[ones[:-1]])
     return [times * (1e9 / HERTZ) for times in cycles]
@@ -144,7 +144,9 @@ def test_every_pulse_is_within_the_data_sheets_limits(board: SimulatedBoard, lin
         assert set(period.tolist()) == {20}  # 1250 ns, with no pause between nodes or runs
 
 
-def test_two_frames_rest_long_enough_for_every_kind(board: SimulatedBoard, line: RawLine) -> None:
+def test_the_rest_between_frames_is_long_enough_for_every_kind(
+    board: SimulatedBoard, line: RawLine
+) -> None:
     line.say(WIRING, _wiring(0, 3, 1))
     line.say(RUNS, _runs(b"\x00", PALETTE))
     for _ in range(3):
@@ -166,7 +168,7 @@ def test_another_output_is_driven_and_only_that(
     assert len(board.bursts(0)) == before
 
 
-def test_power_up_is_dark_on_all_outputs_before_it_says_hello(fresh: SimulatedBoard) -> None:
+def test_power_up_is_dark_on_all_outputs_before_hello(fresh: SimulatedBoard) -> None:
     line = RawLine(fresh.port)
     try:
         heard = line.hear(20.0)
@@ -179,9 +181,9 @@ def test_power_up_is_dark_on_all_outputs_before_it_says_hello(fresh: SimulatedBo
         line.close()
 
 
-def test_its_hello_says_what_it_can(line: RawLine) -> None:
+def test_its_hello_contains_its_limits(line: RawLine) -> None:
     # version 1, 4 outputs, 2048 octets of RAM (ATmega328P data sheet), 1400 runs, 4000 nodes,
-    # 4 analogue inputs, messages of 200 octets
+    # 4 analog inputs, messages of 200 octets
     assert line.handshake() == bytes.fromhex("01 04 0800 0578 0fa0 04 c8")
 
 
@@ -199,7 +201,7 @@ def test_it_goes_dark_two_and_a_half_seconds_after_the_last_frame(
         shown, dark = board.bursts()[lit - 1 : lit + 1]
         assert shown.octets == b"\xff" * 30
         assert dark.octets == bytes(30)
-        # 2.5 s by its own crystal, to one tick of 64 µs and what the answer takes
+        # 2.5 s by its own crystal, to one tick of 64 µs plus the time of the answer
         assert (dark.start - shown.end) / HERTZ == pytest.approx(2.5, abs=0.002)
         assert line.say(SHOW) == bytes([0xFF, INCOMPLETE])  # it does not light again by itself
         assert line.say(RUNS, _runs(b"\x39", PALETTE)) == b"\x83"
@@ -208,7 +210,7 @@ def test_it_goes_dark_two_and_a_half_seconds_after_the_last_frame(
         board.close()
 
 
-def test_a_repeated_message_is_answered_and_not_done_again(
+def test_a_repeated_message_is_answered_and_not_run_again(
     board: SimulatedBoard, line: RawLine
 ) -> None:
     line.say(WIRING, _wiring(0, 3, 2))
@@ -224,7 +226,7 @@ def test_a_repeated_message_is_answered_and_not_done_again(
     assert len(board.bursts()) == shows + 1
 
 
-def test_damaged_messages_do_nothing_and_the_next_one_is_heard(
+def test_damaged_messages_have_no_effect_and_the_next_is_accepted(
     board: SimulatedBoard, line: RawLine
 ) -> None:
     line.say(WIRING, _wiring(0, 3, 4))
@@ -245,7 +247,7 @@ def test_damaged_messages_do_nothing_and_the_next_one_is_heard(
     assert bursts[-1].octets == PALETTE[4:7] * 4
 
 
-def test_noise_costs_no_frame_that_follows_it(board: SimulatedBoard, line: RawLine) -> None:
+def test_noise_does_not_affect_the_frame_after_it(board: SimulatedBoard, line: RawLine) -> None:
     chance = random.Random(11)
     line.say(WIRING, _wiring(0, 3, 16))
     for turn in range(40):
@@ -278,7 +280,7 @@ REFUSED = [
 ]
 
 
-def test_what_cannot_be_is_refused_with_the_reason(board: SimulatedBoard, line: RawLine) -> None:
+def test_invalid_requests_are_refused_with_the_reason(board: SimulatedBoard, line: RawLine) -> None:
     board.tell("reset")
     line.handshake()
     for kind, said in ((RUNS, _runs(b"\x00", PALETTE)), (SHOW, b"")):
@@ -302,7 +304,7 @@ def test_more_runs_than_fit_are_refused_and_overrun_nothing(
     assert len(board.shown()) == 3 * 1400
 
 
-def test_stack_and_data_never_meet(built: Built, board: SimulatedBoard, line: RawLine) -> None:
+def test_stack_and_data_never_overlap(built: Built, board: SimulatedBoard, line: RawLine) -> None:
     line.say(WIRING, _wiring(0, 4, 2000))
     _send_frame(line, _ruler(2000), PALETTE)
     line.say(READ, b"\0\x40")
@@ -321,13 +323,13 @@ def _mean(line: RawLine, channel: int, samples: int) -> float:
     return int.from_bytes(found[3:7], "big") / samples
 
 
-def test_analogue_inputs_are_read_against_the_internal_reference(
+def test_analog_inputs_are_read_against_the_internal_reference(
     board: SimulatedBoard, line: RawLine
 ) -> None:
     for channel in range(4):
         for millivolts in (0, 100, 550, 1090):
             board.tell(f"adc {channel} {millivolts}")
-            # ATmega328P data sheet, analogue to digital converter: V × 1024 / 1.1 V
+            # ATmega328P data sheet, analog to digital converter: V × 1024 / 1.1 V
             expected = millivolts / 1100 * 1024
             # the same sheet gives 2 counts of absolute accuracy; the simulator takes 1023
             assert _mean(line, channel, 64) == pytest.approx(expected, abs=2.0)

@@ -21,12 +21,12 @@ from tests.drive.bridge.test_firmware import CLOCK, LIMITS, REFUSED
 FOLDER = FIRMWARE / "micropython"
 SIDE = micropython_side()
 SYSTEM_HZ = 125_000_000
-"""Clock that the divider is fed from. Source: RP2040 data sheet."""
+"""Clock of the divider. Source: RP2040 data sheet."""
 WIRING, RUNS, SHOW, READ, SCALE = 2, 3, 4, 5, 6
 
 
 class Bench:
-    """A board in hand: what it sends and shifts is kept."""
+    """A board in memory; its messages and shifted data are recorded."""
 
     outputs, analogue, ram = 4, 4, 264_000
 
@@ -50,7 +50,7 @@ class Bench:
         self.kept[channel] = scale
 
     def say(self, kind: int, said: bytes = b"", now_ms: int = 0) -> bytes:
-        """One message and its answer, without its number."""
+        """Send one message and return its answer without its number."""
         self.number = self.number % 255 + 1
         self.sent.clear()
         self.bridge.feed(sealed(bytes([kind, self.number]) + said), now_ms)
@@ -67,13 +67,13 @@ def bench() -> Bench:
 
 
 @given(st.binary(max_size=252))
-def test_stuffing_and_check_sum_agree_with_others(data: bytes) -> None:
+def test_cobs_and_crc_match_independent_ones(data: bytes) -> None:
     assert bytes(SIDE.stuff(data)) == cobs.encode(data)
     assert SIDE.unstuff(cobs.encode(data)) == data
     assert SIDE.crc16(data) == crc_hqx(data, 0xFFFF)
 
 
-def test_it_starts_dark_on_all_outputs_and_says_hello(bench: Bench) -> None:
+def test_it_starts_dark_on_all_outputs_and_sends_hello(bench: Bench) -> None:
     assert [output for output, _ in bench.shifted] == [0, 1, 2, 3]
     assert all(octets == bytes(32_000) for _, octets in bench.shifted)
     assert cobs.decode(bytes(bench.sent)[1:-1])[:2] == b"\x81\x00"
@@ -84,7 +84,7 @@ def test_it_refuses_what_the_other_firmware_refuses(bench: Bench) -> None:
     assert bench.say(WIRING, b"\0\3\0\x0a") == b"\x82"
     before = len(bench.shifted)
     for kind, said, refusal in REFUSED:
-        beyond = (kind, said) == (WIRING, b"\0\3\x0f\xa1")  # 4001 nodes: here there is room
+        beyond = (kind, said) == (WIRING, b"\0\3\x0f\xa1")  # 4001 nodes: this board has room
         if not beyond:
             assert bench.say(kind, said) == bytes([0xFF, refusal]), (kind, said)
     assert len(bench.shifted) == before
@@ -92,7 +92,7 @@ def test_it_refuses_what_the_other_firmware_refuses(bench: Bench) -> None:
 
 
 def test_it_goes_dark_and_does_not_light_again_by_itself(bench: Bench) -> None:
-    start = 0x3FFFFFFF - 1000  # the clock wraps on the way
+    start = 0x3FFFFFFF - 1000  # the clock wraps during the test
     bench.say(WIRING, b"\1\4\0\2", start)
     assert bench.say(RUNS, b"\0\0\1\1\x01\x02\x03\x04\x01", start) == b"\x83"
     assert bench.shifted[-1] == (1, b"\x01\x02\x03\x04" * 2)
@@ -115,7 +115,7 @@ def test_readings_add_up_and_scales_are_kept(bench: Bench) -> None:
 
 
 class Assembler:
-    """As much of MicroPython's `rp2` as the program needs. Source: RP2040 data sheet, 3.4."""
+    """The part of MicroPython's `rp2` that the program needs. Source: RP2040 data sheet, 3.4."""
 
     OUT_LOW, SHIFT_LEFT, JOIN_TX = "low", "left", "tx"
 
@@ -167,7 +167,7 @@ class Assembler:
 
 
 def _program(monkeypatch: pytest.MonkeyPatch) -> tuple[list[int], float, Assembler]:
-    """Opcodes, and the length of a step. [ns]"""
+    """Return the opcodes and the length of a step. [ns]"""
     assembler = Assembler()
     rp2 = ModuleType("rp2")
     monkeypatch.setattr(rp2, "asm_pio", assembler.asm_pio, raising=False)
@@ -179,7 +179,7 @@ def _program(monkeypatch: pytest.MonkeyPatch) -> tuple[list[int], float, Assembl
 
 
 def _levels(opcodes: list[int], octets: bytes) -> list[tuple[int, int]]:
-    """Step and level at each change of the pin, to the end of the last bit."""
+    """Return step and level at each change of the pin, to the end of the last bit."""
     fifo = deque(octet << 24 for octet in octets)
     ended = len(octets) * 8 * 20 + 40
     changes, level = [], 0
@@ -199,7 +199,7 @@ def _levels(opcodes: list[int], octets: bytes) -> list[tuple[int, int]]:
     return changes
 
 
-def test_the_pio_program_keeps_to_the_data_sheets(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_pio_program_is_within_the_data_sheets(monkeypatch: pytest.MonkeyPatch) -> None:
     opcodes, step_ns, assembler = _program(monkeypatch)
     assert assembler.options["out_shiftdir"] == Assembler.SHIFT_LEFT
     assert (assembler.options["autopull"], assembler.options["pull_thresh"]) == (True, 8)
@@ -210,7 +210,7 @@ def test_the_pio_program_keeps_to_the_data_sheets(monkeypatch: pytest.MonkeyPatc
     high, low = steps[:, 1] - steps[:, 0], steps[1:, 0] - steps[:-1, 1]
     assert np.packbits(high > 8).tobytes() == octets
     ones = high > 8
-    jitter_ns = 1e9 / SYSTEM_HZ  # a divider that is no whole number moves an edge by one clock
+    jitter_ns = 1e9 / SYSTEM_HZ  # a fractional divider moves an edge by one clock
     times = [high[~ones], low[~ones[:-1]], high[ones], low[ones[:-1]]]
     for kind, windows in LIMITS.items():
         for found, (least, most) in zip(times, windows, strict=True):
@@ -218,7 +218,7 @@ def test_the_pio_program_keeps_to_the_data_sheets(monkeypatch: pytest.MonkeyPatc
             assert found.max() * step_ns * (1 + CLOCK) + jitter_ns <= most, kind
 
 
-def test_the_line_is_low_where_nothing_is_sent(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_line_is_low_while_nothing_is_sent(monkeypatch: pytest.MonkeyPatch) -> None:
     opcodes, _, _ = _program(monkeypatch)
     assert _levels(opcodes, b"") == []
     assert _levels(opcodes, b"\xff")[-1][1] == 0

@@ -1,4 +1,4 @@
-"""hw_notes/bridge.md says what the code does: somebody may write the other side from it."""
+"""hw_notes/bridge.md matches the code: another person may write the other side from it."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def test_the_example_on_the_line_is_right() -> None:
 
 
 @pytest.mark.parametrize("kind", list(Kind))
-def test_each_kind_is_written_up(kind: Kind) -> None:
+def test_each_kind_is_described(kind: Kind) -> None:
     assert re.search(rf"^\| {kind.value} {kind.name.lower()} \|", NOTES, re.MULTILINE)
 
 
@@ -40,7 +40,7 @@ def test_kinds_and_refusals_are_the_same_on_either_side() -> None:
     assert [int(row) for row in rows] == [why.value for why in Refusal]
 
 
-def test_the_figures_of_the_line_are_those_used() -> None:
+def test_the_figures_of_the_line_match_the_code() -> None:
     assert f"{BAUD:,} baud".replace(",", " ") in NOTES
     assert f"every {HELLO_INTERVAL_S:g} s for {BOOT_TIMEOUT_S:g} s" in NOTES
     assert MAX_TRIES == 4
@@ -50,7 +50,7 @@ def test_the_figures_of_the_line_are_those_used() -> None:
 @pytest.mark.parametrize(
     ("upper_ohm", "reach_v", "count_mv"), [(39e3, 5.39, 5.3), (130e3, 15.4, 15)]
 )
-def test_the_dividers_are_worked_out_right(
+def test_the_dividers_are_computed_correctly(
     upper_ohm: float, reach_v: float, count_mv: float
 ) -> None:
     lower_ohm = 10e3

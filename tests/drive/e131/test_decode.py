@@ -1,4 +1,4 @@
-"""Packets are read as the field tables of ANSI E1.31-2018 say, and nothing else gets through."""
+"""Packets decode by the field tables of ANSI E1.31-2018, and nothing else is accepted."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ Packet = Callable[..., bytes]
 
 @pytest.fixture(scope="module")
 def worked(data_packet: Packet) -> bytes:
-    """A packet in which no field of two octets reads the same backwards."""
+    """Return a packet in which no two-octet field reads the same backwards."""
     slots = bytes([0x11, 0x22, 0x33, 0x44]) + bytes(508)
     return data_packet(
         slots, universe=300, priority=120, sync_universe=7000, sequence=254, forceSync=True
     )
 
 
-def test_every_field_of_a_data_packet_is_found(worked: bytes) -> None:
+def test_every_field_of_a_data_packet_is_decoded(worked: bytes) -> None:
     # ANSI E1.31-2018 table 4-1; the octets written out by hand from that table have this CRC-32
     assert zlib.crc32(worked) == 0xAE884B18
     packet = decode_packet(worked)
@@ -43,7 +43,7 @@ def test_every_field_of_a_data_packet_is_found(worked: bytes) -> None:
     )
 
 
-def test_every_field_of_a_synchronization_packet_is_found(sync_packet: Packet) -> None:
+def test_every_field_of_a_synchronization_packet_is_decoded(sync_packet: Packet) -> None:
     octets = sync_packet(7000, 5)
     # ANSI E1.31-2018 table 4-2; the octets written out by hand from that table have this CRC-32
     assert zlib.crc32(octets) == 0xED489356
@@ -106,7 +106,7 @@ def test_a_wrong_octet_in_a_fixed_field_is_discarded(worked: bytes, at: int) -> 
 
 # ANSI E1.31-2018, 5.4, 6.1, 7.1 and 7.6: lengths count to the end of the packet.
 @pytest.mark.parametrize("at", [16, 17, 38, 39, 115, 116, 123, 124])
-def test_a_length_that_does_not_fit_is_discarded(worked: bytes, at: int) -> None:
+def test_a_wrong_length_field_is_discarded(worked: bytes, at: int) -> None:
     with pytest.raises(Discarded):
         decode_packet(_with(worked, at, worked[at] ^ 0x04))
 
@@ -128,20 +128,20 @@ def test_octets_after_the_packet_are_discarded_with_it(worked: bytes) -> None:
     ("at", "octets"),
     [(108, b"\xc9"), (108, b"\xff"), (113, b"\x00\x00"), (113, b"\xfa\x00"), (113, b"\xff\xff")],
 )
-def test_a_priority_or_universe_that_nobody_may_send_is_discarded(
+def test_an_invalid_priority_or_universe_is_discarded(
     worked: bytes, at: int, octets: bytes
 ) -> None:
     with pytest.raises(Discarded):
         decode_packet(worked[:at] + octets + worked[at + len(octets) :])
 
 
-def test_a_universe_discovery_packet_is_named_for_what_it_is() -> None:
+def test_a_universe_discovery_packet_is_named() -> None:
     octets = bytes(UniverseDiscoveryPacket((1,) * 16, "benchtest", (300, 301)).getBytes())
     with pytest.raises(Discarded, match="universe discovery"):
         decode_packet(octets)
 
 
-def test_a_source_name_of_control_signs_cannot_reach_the_terminal(worked: bytes) -> None:
+def test_control_characters_of_a_source_name_are_removed(worked: bytes) -> None:
     packet = decode_packet(worked[:44] + b"\x1b[2Jfan\xff".ljust(64, b"\x00") + worked[108:])
     assert isinstance(packet, DataPacket)
     assert packet.name.isprintable()
@@ -150,16 +150,14 @@ def test_a_source_name_of_control_signs_cannot_reach_the_terminal(worked: bytes)
 
 @settings(max_examples=300)
 @given(octets=st.binary(max_size=700))
-def test_octets_of_chance_are_discarded(octets: bytes) -> None:
+def test_random_octets_are_discarded(octets: bytes) -> None:
     with pytest.raises(Discarded):
         decode_packet(octets)
 
 
 @settings(max_examples=500)
 @given(changes=st.dictionaries(st.integers(0, 637), st.integers(0, 255), max_size=6))
-def test_a_damaged_packet_is_read_or_discarded_and_nothing_else(
-    worked: bytes, changes: dict[int, int]
-) -> None:
+def test_a_damaged_packet_is_decoded_or_discarded(worked: bytes, changes: dict[int, int]) -> None:
     damaged = bytearray(worked)
     for at, value in changes.items():
         damaged[at] = value

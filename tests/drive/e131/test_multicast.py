@@ -1,4 +1,4 @@
-"""Multicast, in a network of its own that has only a loopback: nothing leaves this machine."""
+"""Multicast in a network namespace with only a loopback: nothing leaves this machine."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ HEAR = """
 import socket, sys
 from uuid import uuid4
 import numpy as np
-from benchtest.drive.driver import Target
 from benchtest.drive.e131.driver import E131Driver, SourceSettings
 from benchtest.prop.reader import parse_design
 
@@ -26,7 +25,7 @@ for universe in (1, 2, 3):
     ear.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, group)
     ear.settimeout(5.0)
     ears[universe] = ear
-driver = E131Driver(design, Target("e131"), SourceSettings(uuid4(), interface="127.0.0.1"))
+driver = E131Driver(design, SourceSettings(uuid4(), interface="127.0.0.1"))
 print(driver.open().where)
 driver.show(np.full((design.node_count, 3), 7, dtype=np.uint8))
 driver.close()
@@ -109,7 +108,6 @@ TROUBLE = """
 import subprocess, sys, time
 from uuid import uuid4
 import numpy as np
-from benchtest.drive.driver import Target
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.e131.driver import E131Driver, SourceSettings
 from benchtest.prop.reader import parse_design
@@ -121,7 +119,7 @@ def until(true):
         time.sleep(0.02)
 
 design = parse_design(open(sys.argv[1]).read(), "prop")
-driver = E131Driver(design, Target("e131"), SourceSettings(uuid4()))
+driver = E131Driver(design, SourceSettings(uuid4()))
 with FrameClock(driver, design.node_count, 3).start() as clock:
     until(lambda: clock.status().packets > 9)
     assert clock.status().trouble is None
@@ -150,7 +148,7 @@ def test_each_universe_goes_to_its_own_group() -> None:
     ]
 
 
-def test_a_machine_without_a_network_is_told_so_before_anything_is_lit() -> None:
+def test_a_machine_without_a_network_is_reported_before_any_light() -> None:
     done = alone(
         sys.executable, "-m", "benchtest", "drive", _prop(), "by-strand", "--to", "e131",
         "--seconds", "1",
@@ -160,18 +158,18 @@ def test_a_machine_without_a_network_is_told_so_before_anything_is_lit() -> None
     assert "Traceback" not in done.stderr
 
 
-def test_a_network_that_goes_away_is_said_and_driving_resumes_when_it_is_back() -> None:
+def test_a_lost_network_is_reported_and_driving_resumes_with_it() -> None:
     said, resumed = python_alone(TROUBLE, _prop()).splitlines()
-    assert said == "e131: no network leads there; look at cable and address; trying on"
+    assert said == "e131: no network leads there; check cable and address; still trying"
     assert resumed == "resumed"
 
 
-def test_another_source_is_told_before_anything_is_lit_and_what_it_does(tmp_path: Path) -> None:
+def test_another_source_and_its_effect_are_reported_before_any_light(tmp_path: Path) -> None:
     first, *rest = python_alone(OTHER, _prop(), str(tmp_path / "bench")).splitlines()
     # ANSI E1.31-2018, 6.2.3: priority 150 wins over the test's 100
     assert first == (
-        "0 benchtest: Pier lights (127.0.0.1) sends universe 3 at priority 150: it owns "
-        "universe 3: what you see there is not what was sent"
+        "0 benchtest: Pier lights (127.0.0.1) sends universe 3 at priority 150: it controls "
+        "universe 3: the prop shows its frames, not the test's"
     )
     assert rest[:2] == [
         "Strand 1 alone",
@@ -181,7 +179,7 @@ def test_another_source_is_told_before_anything_is_lit_and_what_it_does(tmp_path
 
 
 def _fields(capture: Path, display: str, *fields: str) -> list[list[str]]:
-    """Fields of the captured packets, as tshark decodes them."""
+    """Return the fields of the captured packets, as tshark decodes them."""
     done = alone(
         "tshark", "-r", str(capture), "--enable-heuristic", "acn", "-o", "acn.dmx_enable:TRUE",
         "-Y", display, "-T", "fields", "-E", "separator=|",
@@ -191,8 +189,8 @@ def _fields(capture: Path, display: str, *fields: str) -> list[list[str]]:
     return [line.split("|") for line in done.stdout.splitlines()]
 
 
-def test_tshark_sees_a_session_as_the_standard_has_it(tmp_path: Path) -> None:
-    """A capture of the loopback itself: addresses and ports are the system's, not ours."""
+def test_tshark_decodes_a_session_by_the_standard(tmp_path: Path) -> None:
+    """A capture of the loopback: addresses and ports come from the system."""
     capture = tmp_path / "lo.pcapng"
     python_alone(CAPTURED, _prop(), str(capture), setup=MULTICAST)
     rows = _fields(
@@ -217,7 +215,7 @@ def test_tshark_sees_a_session_as_the_standard_has_it(tmp_path: Path) -> None:
 
 
 def _check_other_packets(capture: Path, frames: int) -> None:
-    """Synchronization and discovery, which tshark shows as octets only."""
+    """Return synchronization and discovery packets, which tshark shows as octets only."""
     rows = _fields(capture, "udp.dstport == 5568", "ip.dst", "udp.payload")
     packets = [(group, bytes.fromhex(octets)) for group, octets in rows]
     syncs = [(group, octets) for group, octets in packets if len(octets) == 49]
@@ -234,5 +232,5 @@ def _check_other_packets(capture: Path, frames: int) -> None:
 
 
 def _extended(length: int) -> bytes:
-    """Root flags and length, and the vector of extended packets (5.4, 5.5)."""
+    """Check root flags and length, and the vector of extended packets (5.4, 5.5)."""
     return (0x7000 | (length - 16)).to_bytes(2, "big") + bytes.fromhex("00000008")

@@ -1,4 +1,4 @@
-"""Who else is talking, told from packets that the sacn library builds."""
+"""Other sources, from packets built by the sacn library."""
 
 from __future__ import annotations
 
@@ -26,18 +26,18 @@ def _hear(others: OtherSources, octets: bytes, at_s: float = 0.0, port: int = 55
     others.receive(octets, ("192.0.2.9", port), {OWN_PORT}, at_s)
 
 
-# ANSI E1.31-2018, 6.2.3: the highest priority wins; equal ones are the receiver's own affair.
+# ANSI E1.31-2018, 6.2.3: the highest priority wins; equal ones are left to the receiver.
 @pytest.mark.parametrize(
     ("priority", "effect"),
     [
-        (150, "owns universe 3: what you see there is not what was sent"),
-        (101, "owns universe 3"),
+        (150, "controls universe 3: the prop shows its frames, not the test's"),
+        (101, "controls universe 3"),
         (100, "a controller may show either, or mix them"),
-        (99, "controllers that heed priority do not show it"),
-        (0, "controllers that heed priority do not show it"),
+        (99, "controllers that follow priorities ignore it"),
+        (0, "controllers that follow priorities ignore it"),
     ],
 )
-def test_another_source_is_told_with_what_it_does_to_the_test(
+def test_another_source_is_reported_with_its_effect_on_the_test(
     data_packet: Packet, priority: int, effect: str
 ) -> None:
     others = _others()
@@ -52,13 +52,15 @@ def test_another_source_is_told_with_what_it_does_to_the_test(
     assert str(other).startswith(f"Pier lights (192.0.2.9) sends universe 3 at priority {priority}")
 
 
-def test_the_test_of_a_higher_priority_owns_what_it_sends(data_packet: Packet) -> None:
+def test_a_test_of_higher_priority_controls_the_prop(data_packet: Packet) -> None:
     others = _others(priority=150)
     _hear(others, data_packet(cid=PIER, priority=149))
-    assert "do not show it" in others.present(0.0)[0].effect
+    assert "ignore it" in others.present(0.0)[0].effect
 
 
-def test_one_source_on_many_universes_is_told_once_and_the_worst_first(data_packet: Packet) -> None:
+def test_a_source_on_many_universes_is_reported_once_and_the_highest_priority_first(
+    data_packet: Packet,
+) -> None:
     others = _others()
     for universe in (1, 2, 3):
         _hear(others, data_packet(cid=BOAT, sourceName="Boat", universe=universe, priority=50))
@@ -67,7 +69,7 @@ def test_one_source_on_many_universes_is_told_once_and_the_worst_first(data_pack
     assert told == [("Pier", (2,)), ("Boat", (1, 2, 3))]
 
 
-def test_what_is_not_the_props_or_no_light_is_no_news(
+def test_packets_without_light_for_the_prop_are_skipped(
     data_packet: Packet, sync_packet: Packet
 ) -> None:
     others = _others()
@@ -77,14 +79,14 @@ def test_what_is_not_the_props_or_no_light_is_no_news(
     assert others.present(0.0) == ()
 
 
-def test_a_preview_is_said_to_be_one(data_packet: Packet) -> None:
+def test_a_preview_is_reported_as_one(data_packet: Packet) -> None:
     # ANSI E1.31-2018, 6.2.6: preview data are not for a live output, whatever their priority
     others = _others()
     _hear(others, data_packet(cid=PIER, priority=200, previewData=True))
     assert "preview" in others.present(0.0)[0].effect
 
 
-def test_silence_and_the_end_of_a_stream_take_a_source_off(data_packet: Packet) -> None:
+def test_silence_or_the_end_of_its_stream_removes_a_source(data_packet: Packet) -> None:
     # 6.7.1: 2.5 s; 6.2.6: a terminated stream is lost at once
     others = _others()
     _hear(others, data_packet(cid=PIER, universe=1), at_s=10.0)
@@ -95,7 +97,7 @@ def test_silence_and_the_end_of_a_stream_take_a_source_off(data_packet: Packet) 
     assert others.present(12.7) == ()
 
 
-def test_we_are_no_news_to_ourselves_but_a_second_window_is(data_packet: Packet) -> None:
+def test_own_packets_are_skipped_but_a_second_window_is_reported(data_packet: Packet) -> None:
     others = _others()
     _hear(others, data_packet(cid=OWN.bytes), port=OWN_PORT)
     assert others.present(0.0) == ()
@@ -103,13 +105,13 @@ def test_we_are_no_news_to_ourselves_but_a_second_window_is(data_packet: Packet)
     assert "another window" in others.present(0.0)[0].effect
 
 
-def test_runs_of_universes_read_as_a_person_writes_them() -> None:
+def test_runs_of_universes_are_written_as_ranges() -> None:
     assert describe_universes([9]) == "universe 9"
     assert describe_universes([7, 1, 2, 3]) == "universes 1-3, 7"
     assert describe_universes([1, 3]) == "universes 1, 3"
 
 
-def test_a_source_without_a_name_is_told_too() -> None:
+def test_a_source_without_a_name_is_reported() -> None:
     assert str(OtherSource("", "192.0.2.9", 1, (1,), "x")).startswith(
         "a source without a name (192."
     )
@@ -117,7 +119,7 @@ def test_a_source_without_a_name_is_told_too() -> None:
 
 @settings(max_examples=200)
 @given(st.binary(max_size=700))
-def test_noise_is_nobody(octets: bytes) -> None:
+def test_noise_is_not_a_source(octets: bytes) -> None:
     others = _others()
     _hear(others, octets)
     assert others.present(0.0) == ()

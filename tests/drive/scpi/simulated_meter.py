@@ -1,7 +1,7 @@
-"""A bench meter that speaks SCPI, simulated on a real pty: well-behaved, slow, wrong or unplugged.
+"""A SCPI bench meter, simulated on a real pty: well-behaved, slow, faulty or unplugged.
 
 Identification, clearing and the queue as IEEE 488.2 and SCPI-1999 have them; headers may be short
-or long, in any case. What a real one does besides is common practice, no source.
+or long, in any case. Other behaviour of real meters: common practice, no source.
 """
 
 from __future__ import annotations
@@ -27,13 +27,13 @@ class SimulatedMeter(OnAPty):
     """A meter behind a port.
 
     Attributes:
-        volts: what its leads are on, asked at each reading.
-        garbage: said instead of the next readings, one each.
+        volts: voltage at its leads, called at each reading. [V]
+        garbage: octets sent instead of the next readings, one entry each.
         slow_s: time that a reading takes. [s]
-        local: it takes no readings until it is told that it is remote.
-        deaf: it hears nothing.
-        ending: ends its lines.
-        heard: every line that came.
+        local: the meter takes no readings until it is switched to remote mode.
+        deaf: the meter receives nothing.
+        ending: end of its lines.
+        heard: every line received.
     """
 
     identity = "RIVERBANK INSTRUMENTS,BM-6,0017,1.04"
@@ -50,7 +50,7 @@ class SimulatedMeter(OnAPty):
         self.plug()
 
     def begin(self) -> None:
-        """It begins with a queue that tells of its start."""
+        """Start with a queue that reports the start."""
         self.errors.append('-300,"Device-specific error"')
 
     def _run(self) -> None:

@@ -13,10 +13,9 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import solve
-from benchtest.drive.driver import Target
-from benchtest.drive.driver_choice import driver_for
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import FrameClock
+from benchtest.drive.target import Target, driver_for
 from benchtest.errors import InputError
 from benchtest.prop.conductors import COPPER_OHM_M, parse_wire
 from benchtest.prop.design import Design, Feed, NodeName, Strand, StrandEnd

@@ -11,12 +11,11 @@ import pytest
 from cobs import cobs
 
 from benchtest.drive.bridge.driver import BridgeDriver
-from benchtest.drive.driver import Target
-from benchtest.drive.driver_choice import driver_for
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.scpi.meter import ScpiMeter
 from benchtest.drive.source_spec import parse_source
+from benchtest.drive.target import Target, driver_for
 from benchtest.errors import DriveFault, InputError, NameFault
 from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Design
@@ -184,7 +183,7 @@ def test_a_pin_reads_where_it_sits_and_nowhere_else(
         == "The bridge reads by itself: 4B (input 0), crown:2 (input 2)."
     )
     assert workbench.source.suggested_probe == "4B"
-    with pytest.raises(DriveFault, match="input 0: never calibrated"):
+    with pytest.raises(DriveFault, match="input 0: not calibrated"):
         workbench.source.read()
     # 39 kΩ over 10 kΩ on 1.1 V and 1024 counts: 5.26 mV a count (hw_notes/bridge.md)
     board.scales[0], board.counts[0] = 5_263_672, 900
@@ -232,12 +231,12 @@ def test_a_bridge_that_is_only_read_is_taken_up_again(fan: Design, board: ReadBo
     board.restart()  # its supply dips: met anew, and asked again
     assert source.read(probe).volts == 5.0
     board.unplug()
-    assert "is unplugged; plug it in and it goes on" in (source.look() or "")
+    assert "unplugged; plug it in to continue" in (source.look() or "")
     assert source.look() is None
     with pytest.raises(DriveFault):
         source.read(probe)
     board.plug()
-    until(lambda: source.look() == f"bridge on {board.port} is there again", 10.0)
+    until(lambda: source.look() == f"bridge on {board.port} is back", 10.0)
     assert source.read(probe).volts == 5.0
     assert not any(map(any, board.frames))  # nobody lit anything
     source.close()
@@ -264,7 +263,7 @@ def test_a_bridge_that_answers_for_another_input_is_not_believed(
     probe = parse_probe("main", fan)
     assert source.read(probe).volts == 5.0
     board.answers = bytes([channel, samples]) + struct.pack(">II", total, 5_000_000)
-    with pytest.raises(DriveFault, match="where input 0 was asked"):
+    with pytest.raises(DriveFault, match="asked for input 0"):
         source.read(probe)
     source.close()
 
