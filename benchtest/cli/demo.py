@@ -57,12 +57,24 @@ def _auto(args: argparse.Namespace) -> int:
                 "named": named,
                 "found": outcome.found,
                 "readings": outcome.readings,
+                "person": {
+                    "keys": outcome.person.keys,
+                    "looks": outcome.person.looks,
+                    "readings": outcome.person.readings,
+                    "lead_moves": outcome.person.lead_moves,
+                    "seconds": round(outcome.person.seconds, 1),
+                },
                 "bench": str(folder),
             }
         )
     else:
         verdict = "found" if outcome.found else "NOT found"
         print(f"Hidden fault: {outcome.hidden}; finding: {named}; {verdict}.")
+        person = outcome.person
+        print(
+            f"By hand: {person.keys} keys, {person.looks} looks, {person.readings} readings, "
+            f"{person.lead_moves} lead moves; about {person.seconds:.0f} s, repairs included."
+        )
         print(f"Record: benchtest --bench {shown(folder)} report {outcome.tag}")
     return 0 if outcome.found else 1
 

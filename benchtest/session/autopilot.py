@@ -43,6 +43,7 @@ from benchtest.session.log.events import (
     SignedOff,
     VerdictGiven,
 )
+from benchtest.session.log.person_effort import PersonEffort, person_effort
 from benchtest.session.log.unit_target import VIRTUAL
 from benchtest.session.session import Session
 from benchtest.session.workbench.prop_light import FIRST_LEVEL, LOOK_LEVEL
@@ -67,6 +68,8 @@ class Outcome:
     mended: bool = False
     """The repair of one of them mended the prop."""
     readings: int = 0
+    person: PersonEffort = field(default_factory=PersonEffort)
+    """The effort that the same session would take of a person."""
 
     @property
     def found(self) -> bool:
@@ -128,7 +131,9 @@ def run_demo(folder: Path, seed: int, say: Say) -> Outcome:
             with FrameClock(driver, nodes, channels, attended=False).start() as clock:
                 assert clock.info is not None
                 say(f"Driving {clock.info.where}.")
-                return play(session, clock, prop, say, Outcome(tag, hidden))
+                outcome = play(session, clock, prop, say, Outcome(tag, hidden))
+        outcome.person = person_effort(design, [logged.what for logged in session.happened])
+        return outcome
 
 
 class Light(Protocol):

@@ -78,3 +78,17 @@ def test_the_demos_prop_file_is_a_file() -> None:
     with demo_file() as path:
         assert path.is_file()
         assert "Willow fan" in path.read_text("utf-8")
+
+
+def test_the_demo_counts_what_a_person_would_have_done(tmp_path: Path) -> None:
+    outcome = run_demo(tmp_path, 2, lambda line: None)
+    with Shelf(tmp_path) as shelf:
+        (row,) = shelf.sessions(outcome.tag)
+        whats = [logged.what for logged in Session.resume(shelf, row.id).happened]
+    person = outcome.person
+    assert person.readings == outcome.readings > 0
+    assert person.readings <= person.lead_moves <= 2 * person.readings
+    # each reading is at least two digits, a point and Enter; each look is one key
+    assert person.keys >= person.looks + 4 * person.readings
+    repairs = sum(isinstance(what, RepairDone) for what in whats)
+    assert person.seconds > 60.0 * repairs + 5.0 * person.readings

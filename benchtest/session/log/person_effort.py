@@ -1,0 +1,165 @@
+"""Keys, looks, readings and seconds that a recorded session took of a person.
+
+The times are those of `benchtest.diagnosis.planning.cost`, with their sources there.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from benchtest.diagnosis.planning.cost import (
+    USUAL_TIMES,
+    Leads,
+    PersonTimes,
+    look_s,
+    reading_effort,
+    repair_s,
+)
+from benchtest.prop.design import Design
+from benchtest.prop.lit_set import LitSet, all_lit, parse_lit_set
+from benchtest.prop.notation import parse_probe
+from benchtest.session.log.events import (
+    CheckMade,
+    ColourSeen,
+    FirstLight,
+    MarkMade,
+    NoteMade,
+    PartSeen,
+    ReadingTaken,
+    RepairDone,
+    SessionEvent,
+    SignedOff,
+    Undone,
+    VerdictGiven,
+    Wiggled,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class PersonEffort:
+    """The effort of one person for one session."""
+
+    keys: int = 0
+    looks: int = 0
+    readings: int = 0
+    lead_moves: int = 0
+    seconds: float = 0.0
+    """Time by the operators of the keystroke-level model, repairs included. [s]"""
+
+
+def person_effort(
+    design: Design, events: Sequence[SessionEvent], times: PersonTimes = USUAL_TIMES
+) -> PersonEffort:
+    """Return the effort that the events of a session took of a person.
+
+    A failed strand whose marks follow without a recorded search counts the looks and keys of a
+    search by halves, since a person has to find the node first.
+
+    Args:
+        design: the prop.
+        events: what was recorded, in order.
+        times: of the person.
+
+    Raises:
+        NameFault: an event names a strand or a point that the design does not have.
+    """
+    count = _Count(design, times)
+    for what in events:
+        count.add(what)
+    return PersonEffort(count.keys, count.looks, count.readings, count.lead_moves, count.seconds)
+
+
+class _Count:
+    """Running sums over the events of a session."""
+
+    def __init__(self, design: Design, times: PersonTimes) -> None:
+        self._design = design
+        self._times = times
+        self._leads = Leads()
+        self._searched: set[int] = set()
+        self.keys = self.looks = self.readings = self.lead_moves = 0
+        self.seconds = 0.0
+
+    def add(self, what: SessionEvent) -> None:
+        """Add the effort of one event."""
+        match what:
+            case CheckMade():
+                self._check(what)
+            case FirstLight():
+                self._look(all_lit(self._design))
+            case VerdictGiven():
+                self._searched.discard(what.strand)
+                self._look(LitSet(frozenset([what.strand])))
+            case ColourSeen():
+                lit = str(what.strand) if what.strand is not None else what.lit or "all"
+                self._look(parse_lit_set(lit, self._design))
+            case PartSeen():
+                strands = [what.strand] if what.strand is not None else []
+                self._searched.update(strands)
+                self._look(LitSet(frozenset(strands)) if strands else all_lit(self._design))
+            case MarkMade():
+                self._mark(what)
+            case Wiggled():
+                self._look(all_lit(self._design))
+            case ReadingTaken():
+                self._read(what)
+            case RepairDone():
+                self.keys += 1
+                self.seconds += repair_s(self._times)
+            case NoteMade():
+                self._type(what.text, 2)
+            case SignedOff():
+                self._type(what.by + what.comment, 2)
+            case Undone():
+                self._type("", 1)
+
+    def _look(self, lit: LitSet) -> None:
+        self.keys += 1
+        self.looks += 1
+        self.seconds += look_s(lit, self._times)
+
+    def _type(self, text: str, more_keys: int) -> None:
+        """Count one decision and the keys of a text, with those that open and close its field."""
+        keys = len(text) + more_keys
+        self.keys += keys
+        self.seconds += self._times.decision_s + keys * self._times.key_s
+
+    def _check(self, what: CheckMade) -> None:
+        shown = what.volts if what.volts is not None else what.ohm
+        if shown is None:
+            self._type("", 1)
+            return
+        self.keys += len(f"{shown:.4g}") + 1
+        self.seconds += (
+            2 * self._times.lead_move_s + self._times.settling_s + self._times.typed_reading_s
+        )
+
+    def _mark(self, what: MarkMade) -> None:
+        if what.strand not in self._searched:
+            self._searched.add(what.strand)
+            for _ in range(math.ceil(math.log2(self._design.strand(what.strand).nodes))):
+                self._look(LitSet(frozenset([what.strand])))
+        self._type("", 1)
+
+    def _read(self, what: ReadingTaken) -> None:
+        probe = parse_probe(what.probe, self._design)
+        lit = parse_lit_set(what.lit, self._design)
+        effort = reading_effort(self._design, self._leads, lit, probe, times=self._times)
+        self._leads = effort.leads
+        self.readings += 1
+        self.lead_moves += effort.lead_moves
+        self.seconds += effort.seconds
+        if what.source is None:
+            self.keys += len(_typed(what)) + 1
+        else:  # one key takes it, and nothing is typed
+            self.keys += 1
+            self.seconds -= self._times.typed_reading_s - self._times.key_s
+
+
+def _typed(what: ReadingTaken) -> str:
+    """Return a reading as a person types it: volts of a rail, else millivolts."""
+    if what.volts is None:
+        return f"{what.amps:.2f}"
+    return f"{what.volts * 1e3:.1f}" if ">" in what.probe else f"{what.volts:.3f}"
