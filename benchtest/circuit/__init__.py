@@ -1,1 +1,1 @@
-"""What should be measured: conductors, node loads, and the solution of both rails."""
+"""Circuit of a prop: netlist, node loads, solution of both rails, tolerances and limits."""

@@ -1,8 +1,8 @@
-"""What a strand's data line feeds into copper that an open joint has cut off.
+"""Current through protection diodes of data pins into copper that an open joint has cut off.
 
 A chip's data pin has a protection diode to each of its own rails. When its `+` rail is cut off,
 a data line at high level feeds it through one; when its return is cut off, its current leaves
-through the other. That is why an open joint leaves one to four volts behind it and not nothing.
+through the other. For this reason one to four volts remain behind an open joint.
 """
 
 from __future__ import annotations
@@ -22,16 +22,21 @@ DIODE_V = 0.7
 DATA_LINE_OHM = 150.0
 """Output resistance and series resistor of a data line. [Ω] Common practice, no source."""
 KNEE_V = 0.05
-"""Half width of the diode's rounded knee. [V] Ours."""
+"""Half width of the diode's rounded knee. [V] Chosen by us."""
 LEAK_S = 1e-8
-"""Leakage of a protection diode. [S] Common practice, no source; only its being there matters."""
+"""Leakage of a protection diode. [S] Common practice, no source; any small value would do."""
 
 
 @dataclass(frozen=True)
 class Backfeed:
-    """One diode path for each place where data enters a strand, on each rail.
+    """Diode paths: one on each rail of each strand, where data enters it.
 
-    Current flows from `tail` to `head` once `v[tail] - v[head] + push_v` is positive.
+    Current flows from `tail` to `head` while `v[tail] - v[head] + push_v` is positive.
+
+    Attributes:
+        tail: point at the tail of each path, shape (paths,).
+        head: point at the head of each path, shape (paths,).
+        push_v: volts that drive each path, diode drop subtracted, shape (paths,). [V]
     """
 
     tail: IndexArray
@@ -39,10 +44,24 @@ class Backfeed:
     push_v: FloatArray
 
     def only(self, wanted: np.ndarray) -> Backfeed:
+        """Return some of the paths."""
         return Backfeed(self.tail[wanted], self.head[wanted], self.push_v[wanted])
 
     def current(self, drive_v: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Current [A] and slope [S] at `v[tail] - v[head] + push_v`, shape (paths,) each."""
+        """Return current and conductance of each path.
+
+        With the knee's half width k, i = max(0, u - k) / R above it, a parabola
+        (u + k)² / (4 k R) within it, and a leakage G u everywhere.
+
+        Args:
+            drive_v: u = `v[tail] - v[head] + push_v`, shape (paths,). [V]
+
+        Returns:
+            Current [A] and its derivative [S], shape (paths,) each.
+
+        Source: the piecewise-linear diode of any text on electronics; the parabola joins its
+        two lines without a step in the slope.
+        """
         rounded = np.clip(drive_v + KNEE_V, 0.0, 2.0 * KNEE_V)
         beyond = np.maximum(drive_v - KNEE_V, 0.0)
         current_a = (rounded**2 / (4.0 * KNEE_V) + beyond) / DATA_LINE_OHM
@@ -51,7 +70,11 @@ class Backfeed:
 
 
 def backfeed_paths(netlist: Netlist) -> Backfeed:
-    """Every path; which of them matter depends on what is cut off."""
+    """Return the diode paths of every data input of a prop, used or not.
+
+    Args:
+        netlist: the prop; the first path starts at the controller, taken as the first supply.
+    """
     design = netlist.design
     tails, heads, pushes = [], [], []
     drivers = [netlist.sources[0] if netlist.sources else 0]
@@ -64,7 +87,12 @@ def backfeed_paths(netlist: Netlist) -> Backfeed:
 
 
 def live_paths(paths: Backfeed, floating: np.ndarray) -> Backfeed:
-    """The paths that join an island to copper that has a supply."""
+    """Return the paths between an island and copper with a supply.
+
+    Args:
+        paths: all paths.
+        floating: True for points of an island, shape (points,).
+    """
     return paths.only(floating[paths.tail] != floating[paths.head])
 
 

@@ -1,8 +1,8 @@
-"""Supplies that share no copper: what stands between them carries nothing.
+"""Isolated supplies: supplies without common copper, between which no current flows.
 
-A current that leaves a supply has to come back to it. Where nothing but nodes joins two supplies,
-and all of them one way, there is no way back: the nodes between carry nothing, and one supply
-floats against the other until the best fed of those nodes has no volts left.
+A current that leaves a supply must return to it. Where only nodes join two supplies, and all of
+them in one direction, there is no return path: the nodes between carry no current, and one supply
+floats against the other until the node with the highest supply among them has 0 V.
 """
 
 from __future__ import annotations
@@ -21,78 +21,94 @@ from benchtest.errors import CircuitFault
 
 @dataclass(frozen=True)
 class IsolatedSupplies:
-    """Nodes between supplies that share no copper.
+    """Nodes between isolated supplies.
 
     Attributes:
-        part: label of each point, alike for points that copper or a supply joins, shape (points,).
+        component: label of each point, equal for points joined by copper or a supply, shape
+            (points,).
         nodes: nodes whose two pads belong to different supplies, shape (between,).
-        plus: part of their + pads, shape (between,).
-        minus: part of their - pads, shape (between,).
+        plus: component of their + pads, shape (between,).
+        minus: component of their - pads, shape (between,).
     """
 
-    part: IndexArray
+    component: IndexArray
     nodes: IndexArray
     plus: IndexArray
     minus: IndexArray
 
     def isolated_offset_v(self, point_v: FloatArray, nodes: int) -> FloatArray:
-        """How far each point floats up with its supply.
+        """Return the volts by which each point is lifted together with its supply.
+
+        The lift u of a component is the largest that leaves no node between with a positive supply:
+        u[minus] = max over nodes of u[plus] + v[+ pad] - v[- pad].
 
         Args:
-            point_v: volts of every point as if all supplies had one return, shape (points,). [V]
-            nodes: how many nodes the prop has.
+            point_v: volts of every point as if all returns were joined, shape (points,). [V]
+            nodes: number of nodes of the prop.
 
         Returns:
-            To add to `point_v`, shape (points,). [V]
+            Volts to add to `point_v`, shape (points,). [V]
+
+        Source: the same as longest paths, solved by the iteration of Bellman and Ford.
         """
-        up_v = np.zeros(self.part.max(initial=0) + 1)
+        up_v = np.zeros(self.component.max(initial=0) + 1)
         up_v[self.minus] = -np.inf
         across_v = point_v[self.nodes] - point_v[self.nodes + nodes]
-        for _ in range(len(up_v)):  # the longest chain of supplies passes each once
+        for _ in range(len(up_v)):  # the longest chain of supplies visits each once
             before_v = up_v.copy()
             np.maximum.at(up_v, self.minus, up_v[self.plus] + across_v)
             if np.array_equal(before_v, up_v):
                 break
-        return np.asarray(up_v[self.part])
+        return np.asarray(up_v[self.component])
 
-    def earthed(self, sources: tuple[int, ...]) -> list[int]:
-        """One source for each group of supplies that copper or nodes join: the group's earth."""
-        size = self.part.max(initial=0) + 1
+    def reference_sources(self, sources: tuple[int, ...]) -> list[int]:
+        """Return the reference of each group of supplies that copper or nodes join.
+
+        Args:
+            sources: inner point of each feed's supply.
+        """
+        size = self.component.max(initial=0) + 1
         _, group = _joined(size, self.plus, self.minus, "weak")
-        _, first = np.unique(group[self.part[list(sources)]], return_index=True)
+        _, first = np.unique(group[self.component[list(sources)]], return_index=True)
         return [sources[index] for index in first]
 
 
 def find_isolated_supplies(netlist: Netlist, reduced: ReducedNetwork) -> IsolatedSupplies:
-    """Which nodes stand between supplies that share no copper.
+    """Return the nodes between isolated supplies.
+
+    Args:
+        netlist: points and branches.
+        reduced: its unknowns.
 
     Raises:
-        CircuitFault: current can go round through nodes from one supply to another and back; what
-            then flows is no prop's business.
+        CircuitFault: current can circulate through nodes from one supply to another and back, which
+            no real prop is built for.
     """
     nodes = np.arange(netlist.design.node_count)
     count = len(nodes)
-    part = reduced.part
+    component = reduced.component
     fed = ~(reduced.floating[:count] | reduced.floating[count : 2 * count])
-    between = nodes[fed & (part[:count] != part[count : 2 * count])]
-    isolated = IsolatedSupplies(part, between, part[between], part[between + count])
+    between = nodes[fed & (component[:count] != component[count : 2 * count])]
+    isolated = IsolatedSupplies(component, between, component[between], component[between + count])
     if len(between):
         _check_one_way(netlist, isolated)
     return isolated
 
 
 def _check_one_way(netlist: Netlist, isolated: IsolatedSupplies) -> None:
-    size = isolated.part.max() + 1
+    size = isolated.component.max() + 1
     _, strong = _joined(size, isolated.plus, isolated.minus, "strong")
-    round_it = strong[isolated.plus] == strong[isolated.minus]
-    if round_it.any():
-        node = netlist.design.node_at(int(isolated.nodes[round_it][0]))
-        here = strong[isolated.plus[round_it][0]]
-        feeds = zip(netlist.design.feeds, strong[isolated.part[list(netlist.sources)]], strict=True)
+    in_loop = strong[isolated.plus] == strong[isolated.minus]
+    if in_loop.any():
+        node = netlist.design.node_at(int(isolated.nodes[in_loop][0]))
+        here = strong[isolated.plus[in_loop][0]]
+        feeds = zip(
+            netlist.design.feeds, strong[isolated.component[list(netlist.sources)]], strict=True
+        )
         names = ", ".join(feed.name for feed, label in feeds if label == here)
         raise CircuitFault(
-            f"feeds {names} share no return, and current goes round through nodes such as {node}: "
-            "their volts cannot be told; join the returns of these supplies"
+            f"feeds {names} have no common return, and current circulates through nodes such as "
+            f"{node}: their volts are undefined; join the returns of these supplies"
         )
 
 

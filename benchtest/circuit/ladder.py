@@ -1,9 +1,10 @@
-"""Nodal equations solved with the strands taken out first: each is a ladder between its end nodes.
+"""Nodal equations, solved on a condensed (Schur) system: each strand is a ladder between two nodes.
 
-Inside a strand both rails have the same resistance from node to node, so the difference of the
-rails sees the loads and the sum of the rails does not: each is one tridiagonal system. What is
-left when the inner nodes are eliminated is the skeleton: end nodes, strand ends, pads and feeds.
-A prop of ten thousand nodes has a skeleton of some hundred unknowns.
+Inside a strand both rails have the same resistance from node to node. Loads therefore act on the
+difference of the rails (odd mode) and not on their sum (even mode), and each mode is one
+tridiagonal system. The unknowns that remain when the inner nodes are eliminated are the skeleton:
+end nodes, strand ends, pads and feeds. A prop of ten thousand nodes has a skeleton of some hundred
+unknowns.
 
 Source: static condensation (Schur complement) and even and odd modes of a symmetric pair of
 lines, as in any text on matrix methods of networks.
@@ -24,45 +25,45 @@ from benchtest.circuit.incidence import Incidence
 from benchtest.circuit.netlist import FloatArray, IndexArray, Netlist
 from benchtest.circuit.reduction import ReducedNetwork
 
-LEAST_LADDER = 3
-"""Nodes from which a strand has inner nodes to take out."""
+_MIN_LADDER_NODES = 3
+"""Nodes of the shortest strand with inner nodes to eliminate."""
 COLUMNS_AT_ONCE = 256
-"""Right-hand sides solved together: of thousands at once the memory would be hundreds of MB."""
+"""Right-hand sides that are solved together: thousands of them would take hundreds of MB."""
 
 
 class Ladders:
-    """Which unknowns of one circuit are inner nodes of strands, and which are its skeleton.
+    """Unknowns of one circuit, divided into inner nodes of strands and the skeleton.
 
     Attributes:
         plus: unknowns of the inner nodes' + pads, strand by strand, shape (inner,).
-        minus: of their - pads, shape (inner,).
-        nodes: the inner nodes, as places in arrays over all nodes, shape (inner,).
+        minus: unknowns of their - pads, shape (inner,).
+        nodes: inner nodes, as indices of arrays over all nodes, shape (inner,).
         of: ladder of each inner node, shape (inner,).
-        first: place of each ladder's first inner node, shape (ladders,).
-        last: and of its last, shape (ladders,).
-        ends: unknowns of node 1 + and -, node n + and -, -1 for earth, shape (ladders, 4).
-        rung_s: conductance between neighbours in a ladder, shape (ladders,). [S]
+        first: index of each ladder's first inner node, shape (ladders,).
+        last: index of each ladder's last inner node, shape (ladders,).
+        ends: unknowns of node 1 + and -, node n + and -, -1 for the reference, shape (ladders, 4).
+        segment_s: conductance of one rail between neighbours, shape (ladders,). [S]
         skeleton: all other unknowns, shape (skeleton,).
-        place: place of each unknown in `skeleton`, -1 for inner nodes and, last, for the earth,
+        place: index of each unknown in `skeleton`, -1 for inner nodes and, last, for the reference,
             shape (unknowns + 1,).
     """
 
     def __init__(self, netlist: Netlist, reduced: ReducedNetwork) -> None:
         design = netlist.design
         count = design.node_count
-        starts, sizes, rungs = [], [], []
+        starts, sizes, segments = [], [], []
         there = (reduced.unknown[:count] >= 0) & (reduced.unknown[count : 2 * count] >= 0)
         touched = _touched_nodes(netlist)
         for strand, start in zip(design.strands, design.first_index, strict=True):
-            # copper adrift is no unknown, and no joint parts a strand's rail: one node tells of all
             if touched[start : start + strand.nodes].any():
-                continue  # its two rails are no even pair any more
-            if strand.nodes >= LEAST_LADDER and there[start + 1]:
+                continue  # a short makes the two rails unequal
+            # a strand is adrift as a whole: no joint interrupts its rails
+            if strand.nodes >= _MIN_LADDER_NODES and there[start + 1]:
                 starts.append(start)
                 sizes.append(strand.nodes - 2)
-                rungs.append(1.0 / (strand.pitch_mm * strand.wire.ohm_per_mm))
+                segments.append(1.0 / (strand.pitch_mm * strand.wire.ohm_per_mm))
         size = np.array(sizes, dtype=np.intp)
-        self.rung_s = np.array(rungs)
+        self.segment_s = np.array(segments)
         self.of = np.repeat(np.arange(len(size)), size)
         self.last = np.cumsum(size) - 1
         self.first = self.last - size + 1
@@ -75,7 +76,7 @@ class Ladders:
         self.ends = reduced.unknown[pads]
         is_inner = np.zeros(reduced.count + 1, dtype=bool)
         is_inner[self.plus] = is_inner[self.minus] = True
-        self.skeleton: IndexArray = np.flatnonzero(~is_inner[:-1])  # -1, the earth, picks the last
+        self.skeleton: IndexArray = np.flatnonzero(~is_inner[:-1])  # the last is the reference
         self.place = np.full(reduced.count + 1, -1, dtype=np.intp)
         self.place[self.skeleton] = np.arange(len(self.skeleton))
         self._here, tail, head = self._skeleton_branches(netlist, reduced, is_inner)
@@ -90,10 +91,10 @@ class Ladders:
         return here, tail[here], head[here]
 
     def changed(self, conductance_s: FloatArray) -> Ladders:
-        """The same of a circuit whose joints have other resistances; strands are as they were.
+        """Return the ladders of a circuit with other resistances of joints.
 
         Args:
-            conductance_s: of the kept branches, shape (kept,). [S]
+            conductance_s: conductance of the kept branches, shape (kept,). [S]
         """
         other = copy(self)
         tail, head, _ = self._branches
@@ -102,18 +103,18 @@ class Ladders:
 
     @cached_property
     def flat(self) -> Modes:
-        """The ladders while no load follows its volts: of the sum of the rails, always."""
+        """The modes without load conductance; always those of the even mode."""
         return Modes(self, np.zeros(len(self.nodes)))
 
     def stamp(self) -> Stamp:
-        """The skeleton's matrix before ladders and loads: its own branches."""
+        """Return a new matrix of the skeleton with its own branches only."""
         stamp = Stamp(self.place)
         stamp.branches(*self._branches)
         return stamp
 
 
 def _touched_nodes(netlist: Netlist) -> NDArray[np.bool_]:
-    """Nodes that a short touches, shape (nodes,)."""
+    """Return True for nodes with a short at one of their pads, shape (nodes,)."""
     count = netlist.design.node_count
     touched = np.zeros(netlist.point_count, dtype=bool)
     shorts = list(netlist.shorts)
@@ -122,43 +123,56 @@ def _touched_nodes(netlist: Netlist) -> NDArray[np.bool_]:
 
 
 class Modes:
-    """All ladders' tridiagonal systems in one mode, factored.
+    """Tridiagonal systems of all ladders in one mode, factored.
+
+    The diagonal is 2 g + 2 s and the off-diagonal -g, with the conductance g of a segment and the
+    slope s of a node's current.
 
     Attributes:
         from_first: volts of each inner node per volt of its ladder's node 1, shape (inner,).
-        from_last: per volt of node n, shape (inner,).
-        admittance_s: seen at the two end nodes, shape (ladders, 2, 2). [S]
-        definite: False where loads that draw more at fewer volts take the upper hand.
+        from_last: volts of each inner node per volt of its ladder's node n, shape (inner,).
+        admittance_s: admittance matrix at the two end nodes, shape (ladders, 2, 2). [S]
+        definite: False where the systems are not positive definite, because loads draw more current
+            at fewer volts.
     """
 
     def __init__(self, ladders: Ladders, slope_s: FloatArray) -> None:
-        rung_s = ladders.rung_s
+        segment_s = ladders.segment_s
         self.definite = True
-        diagonal = 2.0 * rung_s[ladders.of] + 2.0 * slope_s
-        off = -rung_s[ladders.of]
-        off[ladders.last] = 0.0  # nothing joins one ladder to the next
+        diagonal = 2.0 * segment_s[ladders.of] + 2.0 * slope_s
+        off = -segment_s[ladders.of]
+        off[ladders.last] = 0.0  # one ladder is not connected to the next
         self._factored = self._factor(diagonal, off)
         inner = len(diagonal)
         ends = np.zeros((inner, 2), order="F")
-        ends[ladders.first, 0] = rung_s
-        ends[ladders.last, 1] = rung_s
+        ends[ladders.first, 0] = segment_s
+        ends[ladders.last, 1] = segment_s
         ends = self.solve(ends)
         self.from_first, self.from_last = ends[:, 0], ends[:, 1]
-        self.admittance_s = np.zeros((len(rung_s), 2, 2))
+        self.admittance_s = np.zeros((len(segment_s), 2, 2))
         for row, at in enumerate((ladders.first, ladders.last)):
-            self.admittance_s[:, row, :] = -rung_s[:, None] * ends[at]
-            self.admittance_s[:, row, row] += rung_s
+            self.admittance_s[:, row, :] = -segment_s[:, None] * ends[at]
+            self.admittance_s[:, row, row] += segment_s
 
     def _factor(self, diagonal: FloatArray, off: FloatArray) -> tuple[FloatArray, FloatArray]:
         if not len(diagonal):
             return diagonal, off
-        # LAPACK wants one entry fewer off the diagonal, but never none
+        # LAPACK expects one entry fewer off the diagonal, but at least one
         d, e, info = dpttrf(np.append(diagonal, 1.0), off)
         self.definite = info == 0
         return d, e
 
     def solve(self, columns: FloatArray) -> FloatArray:
-        """Inner nodes with the end nodes held at 0, shape (inner, columns)."""
+        """Return inner nodes for given currents, with the end nodes held at 0 V.
+
+        Args:
+            columns: currents into the inner nodes, shape (inner, columns). [A]
+
+        Returns:
+            Shape (inner, columns). [V]
+
+        Source: LAPACK `pttrf` and `pttrs`, L D Lᵀ of a tridiagonal matrix.
+        """
         if not len(columns):
             return columns
         padded = np.zeros((len(columns) + 1, columns.shape[1]), order="F")
@@ -168,7 +182,7 @@ class Modes:
 
 
 class Stamp:
-    """Entries of a skeleton matrix, collected."""
+    """Matrix of the skeleton under construction."""
 
     def __init__(self, place: IndexArray) -> None:
         self.place = place
@@ -178,13 +192,13 @@ class Stamp:
         self._values: list[FloatArray] = []
 
     def branches(self, tail: IndexArray, head: IndexArray, conductance_s: FloatArray) -> None:
-        """Conductances between unknowns, -1 for earth."""
+        """Add conductances between unknowns, -1 for the reference. [S]"""
         rows, columns = [tail, head, tail, head], [tail, head, head, tail]
         values = [conductance_s, conductance_s, -conductance_s, -conductance_s]
         self.entries(np.concatenate(rows), np.concatenate(columns), np.concatenate(values))
 
     def entries(self, rows: IndexArray, columns: IndexArray, values: FloatArray) -> None:
-        """Single entries by unknown."""
+        """Add single entries by unknown; those of the reference are left out. [S]"""
         row, column = self.place[rows], self.place[columns]
         there = (row >= 0) & (column >= 0)
         self._rows.append(row[there])
@@ -192,7 +206,7 @@ class Stamp:
         self._values.append(values[there])
 
     def matrix(self) -> csc_array[np.float64]:
-        """All entries, those of one place added up."""
+        """Return the sum of all entries, shape (skeleton, skeleton). [S]"""
         where = (np.concatenate(self._rows), np.concatenate(self._columns))
         return csc_array(
             coo_array((np.concatenate(self._values), where), shape=(self.size, self.size))
@@ -200,10 +214,10 @@ class Stamp:
 
 
 class Factor:
-    """The equations of one circuit with loads of given slopes, factored.
+    """Factored nodal equations of one circuit, with loads of given slopes.
 
-    `solve` is good for any right-hand side; `condense` and `solve_skeleton` are its two halves
-    for those who need no inner node.
+    `solve` takes any right-hand side; `condense` and `solve_skeleton` are its two halves, for uses
+    that need no inner node.
     """
 
     def __init__(
@@ -217,16 +231,17 @@ class Factor:
 
         Args:
             ladders: the circuit's inner nodes.
-            load_ends: unknowns of every node's + and - pad, -1 for earth or adrift, (nodes,) each.
-            slope_s: change of each node's current with its volts, shape (nodes,). [S]
-            more: further conductances: unknowns of tail and head, and siemens.
+            load_ends: unknowns of every node's + and - pad, -1 for the reference or adrift,
+                shape (nodes,) each.
+            slope_s: derivative of each node's current with its volts, shape (nodes,). [S]
+            more: further conductances: unknowns of tail and head, and conductance. [S]
         """
         self.ladders = ladders
-        bent = bool(slope_s.any())
-        self.difference = Modes(ladders, slope_s[ladders.nodes]) if bent else ladders.flat
+        has_slope = bool(slope_s.any())
+        self.difference = Modes(ladders, slope_s[ladders.nodes]) if has_slope else ladders.flat
         stamp = ladders.stamp()
         self._stamp_ladders(stamp)
-        if bent:
+        if has_slope:
             outer = np.ones(len(slope_s), dtype=bool)
             outer[ladders.nodes] = False
             stamp.branches(load_ends[0][outer], load_ends[1][outer], slope_s[outer])
@@ -236,7 +251,7 @@ class Factor:
 
     @property
     def definite(self) -> bool:
-        """True where a small disturbance dies down."""
+        """True where the matrix is positive definite, so that the operating point is stable."""
         pivots = self._skeleton.U.diagonal()
         return self.difference.definite and bool((pivots > 0.0).all())
 
@@ -251,24 +266,49 @@ class Factor:
         stamp.entries(ends.swapaxes(1, 2).ravel(), ends.ravel(), block.ravel())
 
     def condense(self, columns: FloatArray) -> FloatArray:
-        """Right-hand sides as the skeleton sees them, shape (skeleton, columns)."""
+        """Return right-hand sides condensed onto the skeleton.
+
+        Args:
+            columns: currents into the unknowns, shape (unknowns, columns). [A]
+
+        Returns:
+            Shape (skeleton, columns). [A]
+
+        Source: static condensation, b_s - K_si K_ii⁻¹ b_i.
+        """
         return self._condensed(columns, *self._held(columns))
 
     def solve_skeleton(self, condensed: FloatArray) -> FloatArray:
-        """Volts of the skeleton, shape (skeleton, columns)."""
+        """Return the volts of the skeleton for condensed currents.
+
+        Args:
+            condensed: result of `condense`, shape (skeleton, columns). [A]
+
+        Returns:
+            Shape (skeleton, columns). [V]
+        """
         return np.asarray(self._skeleton.solve(condensed))
 
     def on_skeleton(self, branches: Incidence) -> Incidence:
-        """Branches of which neither end is an inner node, as the skeleton numbers them."""
+        """Return the incidence on the skeleton of branches without an end at an inner node."""
         return branches.among(self.ladders.place, len(self.ladders.skeleton))
 
     def solve(self, columns: FloatArray) -> FloatArray:
-        """Volts of all unknowns, shape (unknowns,) or (unknowns, columns)."""
+        """Return the volts of all unknowns.
+
+        Args:
+            columns: currents into the unknowns, shape (unknowns,) or (unknowns, columns). [A]
+
+        Returns:
+            Same shape. [V]
+
+        Source: static condensation with even and odd modes, see above.
+        """
         if columns.ndim == 1:
             return np.asarray(self.solve(columns[:, None])[:, 0])
         ladders = self.ladders
         odd, even = self._held(columns)
-        found = np.zeros((len(columns) + 1, columns.shape[1]))  # -1 picks the earth
+        found = np.zeros((len(columns) + 1, columns.shape[1]))  # -1 selects the reference
         found[ladders.skeleton] = self.solve_skeleton(self._condensed(columns, odd, even))
         plus_first, minus_first, plus_last, minus_last = (found[end] for end in ladders.ends.T)
         odd = odd + _between(
@@ -282,7 +322,7 @@ class Factor:
         return found[:-1]
 
     def _held(self, columns: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Difference and sum of the rails at inner nodes, with all end nodes held at 0."""
+        """Return difference and sum of the rails at inner nodes, with all end nodes at 0 V."""
         plus, minus = columns[self.ladders.plus], columns[self.ladders.minus]
         if not plus.any() and not minus.any():
             return np.zeros_like(plus), np.zeros_like(plus)
@@ -294,22 +334,22 @@ class Factor:
         padded[:-1] = columns[ladders.skeleton]
         for end, at in ((0, ladders.first), (2, ladders.last)):
             for rail, sign in ((0, 1.0), (1, -1.0)):
-                through = ladders.rung_s[:, None] * (even[at] + sign * odd[at]) / 2.0
+                through = ladders.segment_s[:, None] * (even[at] + sign * odd[at]) / 2.0
                 unknown = ladders.ends[:, end + rail]
-                # two strands may end on one point where zero resistance joins them
+                # zero resistance may join the ends of two strands in one point
                 np.add.at(padded, ladders.place[unknown], through)
         return padded[:-1]
 
 
 def _between(modes: Modes, of: IndexArray, first_v: FloatArray, last_v: FloatArray) -> FloatArray:
-    """Inner nodes that follow their end nodes, shape (inner, columns)."""
+    """Return the part of the inner nodes that their end nodes cause, shape (inner, columns)."""
     return np.asarray(
         modes.from_first[:, None] * first_v[of] + modes.from_last[:, None] * last_v[of]
     )
 
 
 def _factored(matrix: csc_array[np.float64]) -> SuperLU:
-    """Factor a symmetric matrix; order and pivots follow its symmetry."""
+    """Factor a symmetric matrix, with an ordering and pivots that keep the symmetry."""
     return splu(
         matrix,
         permc_spec="MMD_AT_PLUS_A",

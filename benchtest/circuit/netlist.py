@@ -1,4 +1,4 @@
-"""A design as points and the branches between them, before anything is solved.
+"""Netlist of a design: points by number and the branches between them.
 
 A branch carries `(v[tail] - v[head] + supply) / ohm` amperes from its tail to its head.
 """
@@ -31,11 +31,11 @@ FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
 MIN_OHM = 1e-9
-"""Less is no resistance at all: at 10 A it drops what a meter of nine digits cannot show. [Ω]"""
+"""Resistance below which 0 is used: at 10 A it drops less than a meter of nine digits shows. [Ω]"""
 
 
 class Material(IntEnum):
-    """Material of a branch, which its tolerance follows."""
+    """Materials of branches; each has a tolerance of its own."""
 
     WIRE = 0
     COPPER = 1
@@ -43,7 +43,7 @@ class Material(IntEnum):
     JOINT = 3
     SHORT = 4
     CABLE = 5
-    """A feed's cable, which is cut from another drum than the strands' wire."""
+    """A feed's cable, which comes from another reel than the strands' wire."""
     SOURCE = 6
     """Source resistance of a supply."""
 
@@ -53,23 +53,22 @@ class Netlist:
     """Points by number and the branches between them.
 
     Points 0 … nodes - 1 are the `+` pads of the nodes in prop order, the next `nodes` their `-`
-    pads; the rest follow as the design names them.
+    pads; the others follow in the order of the design.
 
     Attributes:
-        design: what was wired up.
-        places: numbers of the + and - point of each place that is no node.
-        tail: shape (branches,).
-        head: shape (branches,).
-        ohm: shape (branches,); infinite where a joint is open. [Ω]
+        design: the design.
+        places: numbers of the + and the - point of each place that is not a node.
+        tail: point at the tail of each branch, shape (branches,).
+        head: point at the head of each branch, shape (branches,).
+        ohm: resistance of each branch, infinite for an open joint, shape (branches,). [Ω]
         material: material of each branch, values of `Material`, shape (branches,).
-        feed: number of the feed whose supply stands in the branch, -1 for none.
-        joint: branch of each power joint, by its name; behind them, of feeds beside others, that of
-            each fuse by its feed's name.
-        fuses: the names of those.
+        feed: number of the feed whose supply is in the branch, -1 for none, shape (branches,).
+        joint: branch of each power joint by its name, and of each fuse by its feed's name.
+        fuses: names of the fuses in `joint`.
         sources: inner point of each feed's supply.
         returns: branch of each feed's return cable.
-        shorts: branches where points touch that should not.
-        point_count: how many points there are.
+        shorts: branches of shorts.
+        point_count: number of points.
     """
 
     design: Design
@@ -87,24 +86,24 @@ class Netlist:
     point_count: int
 
     def changed(self, joint_ohm: Mapping[str, float]) -> Netlist:
-        """The same with some joints of other resistances. [Ω]"""
+        """Return the netlist with other resistances of some joints, by name. [Ω]"""
         ohm = self.ohm.copy()
         for name, joint in joint_ohm.items():
             ohm[self.joint[name]] = joint
-        return replace(self, ohm=_no_less(ohm))
+        return replace(self, ohm=_without_tiny(ohm))
 
     def is_blown(self, feed: int) -> bool:
-        """True where a feed's own cable is open, for its fuse."""
+        """Return whether the fuse in a feed's cable is blown."""
         return bool(np.isinf(self.ohm[self.feed == feed]).any())
 
     def number(self, point: Point) -> int:
-        """Number of a point."""
+        """Return the number of a point."""
         if isinstance(point.place, NodeName):
             return _pad(self.design, point.place, point.rail)
         return self.places[point.place][point.rail == "-"]
 
     def leads(self, probes: Sequence[Probe]) -> tuple[IndexArray, IndexArray]:
-        """Points that the red and the black lead of each probe touch, shape (probes,) each."""
+        """Return the points at the red and the black lead of each probe, shape (probes,) each."""
         both = [(self.number(probe.red), self.number(probe.black)) for probe in probes]
         red, black = np.array(both, dtype=np.intp).reshape(-1, 2).T
         return red, black
@@ -116,7 +115,7 @@ def _pad(design: Design, node: NodeName, rail: Rail) -> int:
 
 
 class _Builder:
-    """Numbers points as they are met and collects branches."""
+    """A netlist under construction: points are numbered as they first occur."""
 
     def __init__(self, design: Design) -> None:
         self.design = design
@@ -130,7 +129,7 @@ class _Builder:
         self._singles: list[tuple[int, int, float, Material, int]] = []
 
     def at(self, place: Place) -> tuple[int, int]:
-        """Its + and its - point."""
+        """Return the + and the - point of a place."""
         numbers = self.places.get(place)
         if numbers is None:
             self.places[place] = numbers = self.new(), self.new()
@@ -151,13 +150,13 @@ class _Builder:
         return len(self._singles)
 
     def add(self, tail: int, head: int, ohm: float, material: Material, feed: int = -1) -> None:
-        """One branch."""
+        """Add one branch."""
         self._singles.append((tail, head, ohm, material, feed))
 
     def chain(
         self, tail: IndexArray, head: IndexArray, ohm: FloatArray, material: Material
     ) -> None:
-        """Many branches of one make."""
+        """Add many branches of one material."""
         self._chains.append((tail, head, ohm, material))
 
     def add_joint(self, name: str, tail: int, head: int, ohm: float) -> None:
@@ -169,7 +168,7 @@ class _Builder:
         self.add(self.point(touching.red), self.point(touching.black), ohm, Material.SHORT)
 
     def finish(self, sources: tuple[int, ...]) -> Netlist:
-        """Single branches first, then the chains."""
+        """Return the netlist: single branches first, then the chains."""
         singles, chains = self._singles, self._chains
         sizes = [len(chain[0]) for chain in chains]
         material = [np.array([int(single[3]) for single in singles])]
@@ -181,7 +180,7 @@ class _Builder:
             places=self.places,
             tail=_joined([single[0] for single in singles], [chain[0] for chain in chains]),
             head=_joined([single[1] for single in singles], [chain[1] for chain in chains]),
-            ohm=_no_less(
+            ohm=_without_tiny(
                 np.concatenate([[single[2] for single in singles], *[c[2] for c in chains]])
             ),
             material=np.concatenate(material),
@@ -195,8 +194,8 @@ class _Builder:
         )
 
 
-def _no_less(ohm: FloatArray) -> FloatArray:
-    """Resistances that nothing could measure are none: a conductance has room in no number."""
+def _without_tiny(ohm: FloatArray) -> FloatArray:
+    """Return resistances with 0 for those below `MIN_OHM`, whose conductance would be enormous."""
     return np.where(ohm < MIN_OHM, 0.0, ohm)
 
 
@@ -207,20 +206,23 @@ def _joined(singles: list[int], chains: list[IndexArray]) -> IndexArray:
 def build_netlist(
     design: Design, joint_ohm: Mapping[str, float], short_ohm: Mapping[Probe, float] | None = None
 ) -> Netlist:
-    """Every point and branch of a design.
+    """Return the netlist of a design.
+
+    Each length of wire or copper is one branch of ρ l / A; see `Conductor.ohm_per_mm`.
 
     Args:
-        design: a design without faults.
-        joint_ohm: resistance of joints that are not as designed, `math.inf` for open; the key
-            `default` changes all that are not named. A feed's name is its fuse. [Ω]
-        short_ohm: resistance between points that touch and should not, 0 and up. [Ω]
+        design: a valid design.
+        joint_ohm: resistance of joints that are not as designed, by name, `math.inf` for open;
+            the key `default` applies to all joints that are not named, and the name of a feed to
+            its fuse. [Ω]
+        short_ohm: resistance of shorts between two points, 0 or more. [Ω]
 
     Returns:
-        The netlist; open joints are left in with an infinite resistance.
+        The netlist; open joints remain in it with an infinite resistance.
 
     Raises:
         NameFault: the design has no such joint.
-        InputError: a resistance is negative, endless or no number.
+        InputError: a resistance is negative, infinite (of a short) or not a number.
     """
     builder = _Builder(design)
     sources = tuple(_feed(builder, number, feed) for number, feed in enumerate(design.feeds))
@@ -234,7 +236,7 @@ def build_netlist(
 
 
 def _feed(builder: _Builder, number: int, feed: Feed) -> int:
-    """Both cables of a feed out of one inner point; its supply stands in the `+` cable."""
+    """Add both cables of a feed, from one inner point; the supply is in the `+` cable."""
     source = builder.new()
     cable_ohm = feed.wire.ohm_per_mm * feed.length_mm
     start = source
@@ -244,7 +246,7 @@ def _feed(builder: _Builder, number: int, feed: Feed) -> int:
             builder.add(near, start, mohm * 1e-3, material)
     plus, minus = builder.at(FeedName(feed.name))
     if has_fuse(builder.design, feed):
-        # a fuse of which only its rating is known parts the cable that it sits in
+        # a fuse of unknown resistance is in series with the cable: blown, it opens the cable
         builder.fuse[feed.name] = builder.branches - (1 if feed.fuse_mohm > 0.0 else 0)
     builder.add(start, plus, cable_ohm, Material.CABLE, feed=number)
     builder.returns.append(builder.branches)
@@ -253,21 +255,24 @@ def _feed(builder: _Builder, number: int, feed: Feed) -> int:
 
 
 def has_fuse(design: Design, feed: Feed) -> bool:
-    """True where a feed may be without current while the prop has volts: beside other feeds.
+    """Return whether the prop keeps its volts while this feed gives no current.
 
-    Its fuse sits in the `+` lead only (common practice, no source); a supply that is switched off
-    is alike.
+    That takes another feed. A fuse is in the `+` lead only (common practice, no source); a supply
+    that is switched off has the same effect.
     """
     return len(design.feeds) > 1 and (feed.length_mm > 0.0 or feed.fuse_mohm > 0.0)
 
 
 def fuse_ohm(feed: Feed) -> float:
-    """Resistance of the branch that a blown fuse opens: its own, else its cable's. [Ω]"""
+    """Return the resistance of the branch that a blown fuse opens. [Ω]
+
+    It is that of the fuse, or ρ l / A of one cable where the fuse's is not known.
+    """
     return feed.fuse_mohm * 1e-3 or feed.wire.ohm_per_mm * feed.length_mm
 
 
 def _strands(builder: _Builder) -> None:
-    """Lead, pitches and lead of every strand, on each rail."""
+    """Add lead, pitches and lead of every strand, on each rail."""
     design, strands = builder.design, builder.design.strands
     ends = [
         [builder.at(StrandEnd(number, "A")), builder.at(StrandEnd(number, "B"))]
@@ -281,7 +286,7 @@ def _strands(builder: _Builder) -> None:
     first = last - sizes + 1
     ohms = np.repeat(pitch_ohm, sizes)
     ohms[first], ohms[last] = lead_ohm.T
-    # a strand has a branch more than nodes: behind its last node the next number is its end B
+    # a strand has one branch more than nodes: the number after its last node is its end B
     node = np.arange(len(ohms)) - np.repeat(np.arange(len(strands)), sizes)
     for rail in (0, 1):
         head = node + rail * design.node_count
@@ -292,7 +297,7 @@ def _strands(builder: _Builder) -> None:
 
 
 def _buses(builder: _Builder) -> None:
-    """Segments from each pad to the next, on each rail."""
+    """Add the segments from each pad to the next, on each rail."""
     for bus in builder.design.buses:
         pads = np.array([builder.at(pad) for pad in bus.run])
         material = Material.COPPER if bus.copper.board else Material.WIRE
@@ -302,7 +307,7 @@ def _buses(builder: _Builder) -> None:
 
 
 def _joints(builder: _Builder, joint_ohm: Mapping[str, float]) -> None:
-    """All joints; a link's wire stands in series with its one joint."""
+    """Add all joints; the wire of a link is in series with its joint."""
     design = builder.design
     _check_joints(design, joint_ohm)
     link_ohm = {link.name: link.length_mm * link.wire.ohm_per_mm for link in design.links}
@@ -320,7 +325,7 @@ def _joints(builder: _Builder, joint_ohm: Mapping[str, float]) -> None:
 
 
 def _shorts(builder: _Builder, short_ohm: Mapping[Probe, float]) -> None:
-    """Solder, whiskers and pinched wires between points that have nothing to do with each other."""
+    """Add the shorts: solder, whiskers and pinched wires between two points."""
     for touching, ohm in short_ohm.items():
         if not 0.0 <= ohm < math.inf:
             raise InputError(f"short {touching}: resistance is {ohm:g} Ω; give 0 or more")
@@ -332,7 +337,7 @@ def _check_joints(design: Design, joint_ohm: Mapping[str, float]) -> None:
     for name, ohm in joint_ohm.items():
         if name in fuses:
             if not math.isinf(ohm):
-                raise InputError(f"fuse of feed {name}: it is whole or blown; give inf")
+                raise InputError(f"fuse of feed {name}: give inf for a blown one, or leave it out")
             continue
         if not ohm >= 0.0:
             raise InputError(f"joint {name}: resistance is {ohm:g} Ω; give 0 or more, or inf")

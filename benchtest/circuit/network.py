@@ -1,6 +1,6 @@
-"""The circuit of one prop, factored: solve it for as many lit sets as you like.
+"""Circuit of one prop, factored once for any number of lit sets.
 
-Nodal analysis on both rails. Unknown are the volts of each point; each node is a current that
+Nodal analysis on both rails. The unknowns are the volts of the points; each node is a current that
 depends on the volts between its own two pads.
 """
 
@@ -22,9 +22,9 @@ from benchtest.circuit.netlist import FloatArray, IndexArray, Netlist, build_net
 from benchtest.circuit.reduction import reduce_netlist
 from benchtest.prop.design import Design, Probe
 
-OF_CONDUCTANCES = {"factor", "driven_a", "_ladders"}
-"""What is kept of a circuit and goes when a joint's resistance changes."""
-OF_COPPER = {
+_OF_CONDUCTANCES = {"factor", "driven_a", "_ladders"}
+"""Cached attributes that depend on the resistance of joints."""
+_OF_COPPER = {
     "incidence",
     "load_incidence",
     "path_incidence",
@@ -34,19 +34,20 @@ OF_COPPER = {
     "supply_matrix",
     "cut_off",
 }
-"""What goes when a joint is opened or closed."""
+"""Cached attributes that change when a joint is opened or closed."""
 
 
 class Circuit:
-    """The circuit of this prop, factored.
+    """Circuit of one prop, factored.
 
     Attributes:
         design: the prop.
         netlist: its points and branches.
-        floating: points that an open joint has cut off from every supply, shape (points,).
-        isolated: nodes between supplies that share no copper.
         reduced: its unknowns.
-        backfeed: data lines that feed copper which an open joint has cut off.
+        floating: True for points that an open joint cuts off from every supply, shape (points,).
+        isolated: nodes between isolated supplies.
+        backfeed: diode paths that feed such points.
+        supply_v: volts of each supply, shape (feeds,). [V]
     """
 
     def __init__(
@@ -55,47 +56,48 @@ class Circuit:
         joint_ohm: Mapping[str, float] | None = None,
         short_ohm: Mapping[Probe, float] | None = None,
     ) -> None:
-        """Wire up and factor.
+        """Build the netlist and its unknowns.
 
         Args:
-            design: a design without faults.
+            design: a valid design.
             joint_ohm: resistance of joints that are not as designed, `math.inf` for open; the key
-                `default` changes all that are not named. [Ω]
-            short_ohm: resistance between points that touch and should not, 0 and up. [Ω]
+                `default` applies to all that are not named. [Ω]
+            short_ohm: resistance of shorts between two points, 0 or more. [Ω]
 
         Raises:
             NameFault: the design has no such joint.
             InputError: a resistance is negative.
             CircuitFault: a supply's rails, or supplies of different volts, are joined by zero
-                resistance; or current goes round through supplies that share no return.
+                resistance; or current circulates through supplies without a common return.
         """
         self.design = design
-        self._take(build_netlist(design, joint_ohm or {}, short_ohm))
+        self._use(build_netlist(design, joint_ohm or {}, short_ohm))
 
-    def _take(self, netlist: Netlist) -> None:
+    def _use(self, netlist: Netlist) -> None:
         design = self.design
         self.netlist = netlist
         self.reduced, self.backfeed = reduce_netlist(self.netlist, backfeed_paths(self.netlist))
         self.floating = self.reduced.floating
         self.isolated = find_isolated_supplies(self.netlist, self.reduced)
         self.supply_v = np.array([feed.volts for feed in design.feeds])
-        # a load needs copper on both its pads, of one supply; any other carries nothing
+        # a node carries current only with copper of one supply at both its pads
         adrift = self.reduced.adrift
         loaded = ~(adrift[: design.node_count] | adrift[design.node_count : 2 * design.node_count])
         loaded[self.isolated.nodes] = False
         self._loaded = np.flatnonzero(loaded)
 
     def changed(self, joint_ohm: Mapping[str, float]) -> Circuit:
-        """The same prop with some joints of other resistances, to the last digit as if wired anew.
+        """Return the circuit with other resistances of some joints.
 
-        Where no joint is opened or closed by it, all but the conductances is shared.
+        The result is equal to the last digit to a circuit built from scratch. Where no joint is
+        opened or closed, it shares everything but the conductances.
 
         Args:
             joint_ohm: resistance of joints by name, `math.inf` for open. [Ω]
         """
         netlist = self.netlist.changed(joint_ohm)
         other = copy(self)
-        for name in vars(self).keys() & OF_CONDUCTANCES:
+        for name in vars(self).keys() & _OF_CONDUCTANCES:
             del vars(other)[name]
         touched = [netlist.joint[name] for name in joint_ohm]
         now_ohm = netlist.ohm[touched]
@@ -105,29 +107,29 @@ class Circuit:
             other.reduced = replace(self.reduced, conductance_s=siemens)
             other._ladders = self._ladders.changed(siemens)
         else:
-            for name in vars(self).keys() & OF_COPPER:
+            for name in vars(self).keys() & _OF_COPPER:
                 del vars(other)[name]
-            other._take(netlist)
+            other._use(netlist)
         return other
 
     def shares_unknowns(self, other: Circuit) -> bool:
-        """True where the same unknowns stand for the same points."""
+        """Return whether both circuits have the same unknowns at the same points."""
         return self.reduced.unknown is other.reduced.unknown
 
     @cached_property
     def incidence(self) -> Incidence:
-        """The kept branches."""
+        """Incidence of the kept branches."""
         kept = self.reduced.kept
         return self._between(self.netlist.tail[kept], self.netlist.head[kept])
 
     @cached_property
     def load_incidence(self) -> Incidence:
-        """The loaded nodes, from + pad to - pad."""
+        """Incidence of the loaded nodes, from + pad to - pad."""
         return self._between(self._loaded, self._loaded + self.design.node_count)
 
     @cached_property
     def path_incidence(self) -> Incidence:
-        """The data lines in `backfeed`."""
+        """Incidence of the diode paths in `backfeed`."""
         return self._between(self.backfeed.tail, self.backfeed.head)
 
     def _between(self, tail: IndexArray, head: IndexArray) -> Incidence:
@@ -140,22 +142,22 @@ class Circuit:
 
     @cached_property
     def factor(self) -> Factor:
-        """Factors of copper and joints alone: all that a prop with flat loads ever needs."""
+        """Factors of copper and joints alone, which suffice while all loads are constant."""
         return self.factor_at(np.zeros(len(self._loaded)))
 
     def is_flat(self, factor: Factor) -> bool:
-        """True for the factors of copper and joints alone.
+        """Return whether factors are those of copper and joints alone.
 
-        A prop with copper cut off has none: only its nodes hold the islands' volts.
+        A prop with islands has none: only its nodes determine the volts of the islands.
         """
         return not len(self.backfeed.tail) and factor is self.factor
 
     def factor_at(self, slope_s: FloatArray, path_s: FloatArray | None = None) -> Factor:
-        """Factors with loads that follow their volts.
+        """Factor the Jacobian A G Aᵀ + A_l S A_lᵀ of the nodal equations.
 
         Args:
-            slope_s: of each loaded node's current, shape (loaded,). [S]
-            path_s: of each data line that feeds an island, shape (paths,). [S]
+            slope_s: slope S of each loaded node's current, shape (loaded,). [S]
+            path_s: conductance of each diode path in `backfeed`, shape (paths,). [S]
         """
         unknown, paths = self.reduced.unknown, self.backfeed
         slopes_s = np.zeros(self.design.node_count)
@@ -165,23 +167,23 @@ class Circuit:
 
     @property
     def load_ends(self) -> tuple[IndexArray, IndexArray]:
-        """Unknowns of every node's + and - pad, -1 for earth or adrift, shape (nodes,) each."""
+        """Unknowns of every node's + and - pad, -1 for the reference or adrift, (nodes,) each."""
         nodes, unknown = self.design.node_count, self.reduced.unknown
         return unknown[:nodes], unknown[nodes : 2 * nodes]
 
     @cached_property
     def joint_rows(self) -> tuple[list[str], IndexArray]:
-        """Joints that carry current: names, and places among the kept branches."""
+        """Joints that carry current: their names, and their indices among the kept branches."""
         rows = self._row_of[list(self.netlist.joint.values())]
         names = [name for name, row in zip(self.netlist.joint, rows, strict=True) if row >= 0]
         return names, rows[rows >= 0]
 
     @cached_property
     def feed_rows(self) -> IndexArray:
-        """A branch that carries all of each feed's current, shape (feeds,).
+        """A branch with the whole current of each feed, shape (feeds,).
 
-        Its return cable, else a joint of the feed, as a place among the kept branches; -1 where
-        neither has a resistance, or where the feed is cut off.
+        It is the return cable, else a joint of the feed, as an index among the kept branches; -1
+        where neither has a resistance, or where the feed is cut off.
         """
         cables, joint = np.array(self.netlist.returns, dtype=np.intp), self.netlist.joint
         joints = [[joint[f"{feed.name}{rail}"] for feed in self.design.feeds] for rail in "-+"]
@@ -191,19 +193,19 @@ class Circuit:
 
     @property
     def _row_of(self) -> IndexArray:
-        """Place of each branch among the kept ones, -1 for none, shape (branches,)."""
+        """Index of each branch among the kept ones, -1 for none, shape (branches,)."""
         row_of = np.full(len(self.netlist.ohm), -1)
         row_of[self.kept] = np.arange(len(self.kept))
         return row_of
 
     @cached_property
     def joint_incidence(self) -> Incidence:
-        """The joints that carry current."""
+        """Incidence of the joints that carry current."""
         return self.incidence.only(self.joint_rows[1])
 
     @cached_property
     def supply_matrix(self) -> FloatArray:
-        """Volts that each supply puts into each kept branch per volt, shape (kept, feeds)."""
+        """Volts in each kept branch per volt of each supply, shape (kept, feeds). [V/V]"""
         kept, offset = self.reduced.kept, self.reduced.offset
         inside = self.netlist.feed[kept][:, None] == np.arange(len(self.supply_v))
         tail, head = self.netlist.tail[kept], self.netlist.head[kept]
@@ -211,13 +213,13 @@ class Circuit:
 
     @cached_property
     def driven_a(self) -> FloatArray:
-        """Current that the supplies drive into each unknown, shape (unknowns,). [A]"""
+        """Current that the supplies drive into each unknown, -A G e, shape (unknowns,). [A]"""
         supply = self.supply_matrix @ self.supply_v
         return -self.incidence.gather(self.conductance_s * supply)
 
     @property
     def kept(self) -> IndexArray:
-        """Branches that carry current: neither open nor of zero resistance."""
+        """Branches that are neither open nor of zero resistance, shape (kept,)."""
         return self.reduced.kept
 
     @property
@@ -227,26 +229,33 @@ class Circuit:
 
     @cached_property
     def cut_off(self) -> NDArray[np.bool_]:
-        """Nodes with a pad on copper that an open joint cut off, shape (nodes,)."""
+        """True for nodes with a pad on an island, shape (nodes,)."""
         nodes = self.design.node_count
         return np.asarray(self.floating[:nodes] | self.floating[nodes : 2 * nodes])
 
     @property
     def loaded(self) -> IndexArray:
-        """Nodes that have copper on both pads, as places in arrays over all nodes."""
+        """Nodes with copper of one supply at both pads, as indices of arrays over all nodes."""
         return self._loaded
 
     def probe_incidence(self, probes: Sequence[Probe]) -> Incidence:
-        """The probes, from red lead to black; a lead on copper adrift counts as on the earth."""
+        """Return the incidence of probes, red lead to black; copper adrift is the reference."""
         return self._between(*self.netlist.leads(probes))
 
     def probe_offset(self, probes: Sequence[Probe]) -> FloatArray:
-        """Volts probes read beyond their unknowns per volt of each supply, (probes, feeds)."""
+        """Return the volts that supplies add to the unknowns of probes, (probes, feeds). [V/V]"""
         red, black = self.netlist.leads(probes)
         return np.asarray(self.reduced.offset[red] - self.reduced.offset[black])
 
     def point_volts(self, x: FloatArray) -> FloatArray:
-        """Volts of every point from the unknowns, shape (points,). Points adrift get 0."""
+        """Return the volts of every point; 0 for points adrift.
+
+        Args:
+            x: unknowns, shape (unknowns,). [V]
+
+        Returns:
+            Shape (points,). [V]
+        """
         reduced = self.reduced
-        padded = np.append(x, 0.0)  # -1 picks the earth
+        padded = np.append(x, 0.0)  # -1 selects the reference
         return np.asarray(padded[reduced.unknown] + reduced.offset @ self.supply_v)

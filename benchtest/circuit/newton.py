@@ -1,11 +1,14 @@
-"""Newton's method on a prop's node loads.
+"""Newton's method for the operating point of a prop with nonlinear node loads.
 
-No current of most families falls when its volts rise, so the equations are the gradient of a
-strictly convex function: there is one solution, and the method with a line search finds it from
-anywhere. A regulated node's current rises as its volts fall: there are two solutions or none.
-From the unloaded prop whole steps come down to the upper one, for there the equations are convex
-and their slope has an inverse without negative entries; where that slope stops being definite on
-the way, there is none, and the prop falls until its nodes lock out.
+The equations are A G (Aᵀ x + e) + A_l i(A_lᵀ x) = 0: the currents of copper with conductances G and
+of loads i(v) out of each unknown sum to zero. Where no current falls with rising volts they are the
+gradient of a strictly convex function: the solution is unique, and Newton's method with a line
+search converges from any start.
+
+The current of a regulated node rises as its volts fall: there are two solutions or none. From the
+unloaded prop, full steps converge to the upper one from above, because the equations are convex
+there and their Jacobian has an inverse without negative entries. If the Jacobian becomes indefinite
+on the way, there is no solution, and the prop falls until its nodes lock out.
 
 Source: monotone Newton iteration, Ortega and Rheinboldt, Iterative Solution of Nonlinear Equations
 in Several Variables, section 13.3 (from memory).
@@ -24,35 +27,36 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.node_loads import NodeLoads, node_loads
 from benchtest.errors import CircuitFault
 
-SETTLED_V = 1e-9
-"""Newton's method stops when no point moves by more. [V]"""
-ROUNDING_V = 1e-6
-"""Or when steps below this shrink no more: joints of nano-ohms cost that many digits. [V]"""
-MAX_STEPS = 60
-"""Steps after which it gives up; a healthy prop takes one, a starved one about six."""
-MOST_HALVINGS = 30
+_CONVERGED_V = 1e-9
+"""Step below which the method has converged. [V]"""
+_ROUNDING_V = 1e-6
+"""Step below which the method has also converged once steps no longer shrink: joints of nano-ohms
+lose that many digits. [V]"""
+_MAX_STEPS = 60
+"""Steps after which the method fails; a healthy prop takes one, undervoltage nodes about six."""
+_MAX_HALVINGS = 30
 """Halvings of a step that overshoots."""
-MOST_FALLING_STEPS = 2000
-"""The same for a prop of regulated nodes that falls; some tens do."""
-MOST_FALL_V = 0.5
-"""The farthest a falling prop moves in one step. [V]"""
-FALLEN_V = 1e-3
-"""Steps below which it has all but settled and needs damping no more. [V]"""
-STILL_A = 1e-8
-"""Or when no point is left with more current than this: copper that only a data line holds, without
-a node that draws, drifts for ever on the last digits. [A]"""
-LEAST_DAMPING_S = 1e-7
-"""Damping below this is none. [S]"""
+_MAX_FALLING_STEPS = 2000
+"""Steps of a falling prop of regulated nodes after which the method fails; it takes some tens."""
+_MAX_FALL_V = 0.5
+"""Largest step of a falling prop. [V]"""
+_FALLEN_V = 1e-3
+"""Step of a falling prop below which damping is reduced to 0. [V]"""
+_MAX_RESIDUAL_A = 1e-8
+"""Residual below which a falling prop has also converged: copper that only a data line holds,
+without a load, never comes to rest in the last digits. [A]"""
+_MIN_DAMPING_S = 1e-7
+"""Damping below which 0 is used. [S]"""
 
 
 @dataclass(frozen=True)
 class OperatingPoint:
-    """Where Newton's method came to rest.
+    """Solution of the nodal equations.
 
     Attributes:
-        x: the unknowns, shape (unknowns,). [V]
-        loads: currents of the loaded nodes there.
-        factor: factors of the equations' slope there.
+        x: unknowns, shape (unknowns,). [V]
+        loads: currents of the loaded nodes at x.
+        factor: factors of the Jacobian at x.
     """
 
     x: FloatArray
@@ -63,23 +67,25 @@ class OperatingPoint:
 def solve_operating_point(
     circuit: Circuit, duty: FloatArray, near: FloatArray | None = None
 ) -> OperatingPoint:
-    """Solve a circuit with these channels lit.
+    """Solve the nodal equations of a circuit with given channels lit.
 
     Args:
         circuit: the prop, factored.
-        duty: share of full current asked of each channel, shape (nodes, colours).
-        near: unknowns not far from what is sought, shape (unknowns,); of regulated nodes, whose
-            upper solution is come down to from above, no use is made of them. [V]
+        duty: share of full current asked of each channel, 0 to 1, shape (nodes, colours).
+        near: start of the iteration, shape (unknowns,); not used with regulated nodes, whose upper
+            solution is approached from above. [V]
 
     Raises:
-        CircuitFault: it does not settle, and how far points still move.
+        CircuitFault: no convergence; the message gives the last step.
+
+    Source: monotone Newton iteration, see above.
     """
     return _Newton(circuit, duty, near).run()
 
 
 @dataclass(frozen=True)
-class _Stand:
-    """Where the method stands: the unknowns, and what nodes and data lines draw there."""
+class _Iterate:
+    """One iterate: the unknowns with the currents of nodes and data lines there."""
 
     x: FloatArray
     loads: NodeLoads
@@ -88,7 +94,7 @@ class _Stand:
 
 
 class _Newton:
-    """One solution under way."""
+    """One run of the iteration."""
 
     def __init__(self, circuit: Circuit, duty: FloatArray, near: FloatArray | None) -> None:
         self.circuit = circuit
@@ -103,31 +109,31 @@ class _Newton:
         self.started_a = np.full(len(loaded), np.nan)
 
     def run(self) -> OperatingPoint:
-        """Newton's method; damped where regulated nodes leave no solution near their supply."""
-        stand = self._at(self._start())
-        loads = stand.loads
-        factor = self._factor(stand)
+        """Iterate; continue damped where regulated nodes have no solution near their supply."""
+        iterate = self._at(self._start())
+        loads = iterate.loads
+        factor = self._factor(iterate)
         if np.array_equal(loads.node_a, self.started_a) and factor is self.circuit.factor:
-            return OperatingPoint(stand.x, loads, factor)  # flat loads: solved
-        residual_a = self._residual(stand)
+            return OperatingPoint(iterate.x, loads, factor)  # loads are constant: solved
+        residual_a = self._residual(iterate)
         moved_v = np.inf
         regulated = self.kind.family == "regulated"
-        for _ in range(MAX_STEPS):
+        for _ in range(_MAX_STEPS):
             if regulated and not factor.definite:
-                return self._fall(stand.x)
+                return self._fall(iterate.x)
             step = factor.solve(-residual_a)
             before_v, moved_v = moved_v, np.abs(step).max(initial=0.0)
-            if moved_v < SETTLED_V or before_v / 2 < moved_v < ROUNDING_V:
-                return OperatingPoint(stand.x + step, stand.loads, factor)
-            # of regulated nodes whole steps come down to the upper solution from above
-            stand, residual_a = self._ahead(stand, step, residual_a, whole=regulated)
-            factor = self._factor(stand)
+            if moved_v < _CONVERGED_V or before_v / 2 < moved_v < _ROUNDING_V:
+                return OperatingPoint(iterate.x + step, iterate.loads, factor)
+            # of regulated nodes full steps converge to the upper solution from above
+            iterate, residual_a = self._ahead(iterate, step, residual_a, whole=regulated)
+            factor = self._factor(iterate)
         if regulated:
-            return self._fall(stand.x)
-        raise self._unsettled(moved_v)
+            return self._fall(iterate.x)
+        raise self._not_converged(moved_v)
 
     def _start(self) -> FloatArray:
-        """At full supply: from 0 V every node is out of its range, and Newton stays there."""
+        """Return the start: at full supply, as below its range a node has no slope to follow."""
         circuit = self.circuit
         if self.near is not None and self.kind.family != "regulated":
             return self.near
@@ -141,45 +147,47 @@ class _Newton:
         return circuit.factor.solve(circuit.driven_a - circuit.load_incidence.gather(loads.node_a))
 
     def _fall(self, x: FloatArray) -> OperatingPoint:
-        """Where the prop goes when regulated nodes ask for more than there is.
+        """Return the stable state that the prop falls to when regulated nodes overload it.
 
-        Implicit steps of a prop with a capacitor across each node, as each has one: they lead to a
-        state that holds, whatever it is. The steps grow while they are safe.
+        The steps are implicit Euler steps of the prop with a capacitor across each node, as real
+        nodes have: C dv/dt = -residual, with the damping C/dt reduced while steps are small.
+
+        Source: pseudo-transient continuation, as circuit simulators use it (from memory).
         """
         damping_s = 0.0
         moved_v = np.inf
-        for _ in range(MOST_FALLING_STEPS):
-            stand = self._at(x)
-            loads = stand.loads
-            residual_a = self._residual(stand)
+        for _ in range(_MAX_FALLING_STEPS):
+            iterate = self._at(x)
+            loads = iterate.loads
+            residual_a = self._residual(iterate)
             least_s = max(0.0, -2.0 * float(loads.slope_s.min(initial=0.0)))
-            if moved_v < FALLEN_V:
-                damping_s = damping_s / 4.0 if damping_s > LEAST_DAMPING_S else 0.0
+            if moved_v < _FALLEN_V:
+                damping_s = damping_s / 4.0 if damping_s > _MIN_DAMPING_S else 0.0
             else:
                 damping_s = max(least_s, damping_s / 2.0)
-            factor = self._factor(stand, damping_s)
+            factor = self._factor(iterate, damping_s)
             if not factor.definite:
-                damping_s = max(least_s, LEAST_DAMPING_S)
-                factor = self._factor(stand, damping_s)
+                damping_s = max(least_s, _MIN_DAMPING_S)
+                factor = self._factor(iterate, damping_s)
             step = factor.solve(-residual_a)
             moved_v = float(np.abs(step).max(initial=0.0))
-            if moved_v < SETTLED_V and damping_s == 0.0:
+            if moved_v < _CONVERGED_V and damping_s == 0.0:
                 return OperatingPoint(x + step, loads, factor)
-            if moved_v < FALLEN_V and np.abs(residual_a).max(initial=0.0) < STILL_A:
-                here = self._factor(stand)
+            if moved_v < _FALLEN_V and np.abs(residual_a).max(initial=0.0) < _MAX_RESIDUAL_A:
+                here = self._factor(iterate)
                 if here.definite:
                     return OperatingPoint(x, loads, here)
-            x = x + step * min(1.0, MOST_FALL_V / max(moved_v, SETTLED_V))
-        raise self._unsettled(moved_v)
+            x = x + step * min(1.0, _MAX_FALL_V / max(moved_v, _CONVERGED_V))
+        raise self._not_converged(moved_v)
 
-    def _unsettled(self, moved_v: float) -> CircuitFault:
+    def _not_converged(self, moved_v: float) -> CircuitFault:
         return CircuitFault(
-            f"{self.circuit.design.name}: the circuit did not settle; "
-            f"points still move by {moved_v:.2g} V"
+            f"{self.circuit.design.name}: no operating point found, the last step was "
+            f"{moved_v:.2g} V; check the prop file for extreme figures"
         )
 
     def _islands_start(self) -> FloatArray:
-        """Fed nodes at full supply, islands half way up, where their data line holds them."""
+        """Return a start with fed nodes at full supply and islands at half of it."""
         circuit, nodes = self.circuit, self.circuit.design.node_count
         full_v = circuit.supply_v.max()
         start = np.zeros(circuit.netlist.point_count)
@@ -190,46 +198,42 @@ class _Newton:
         x[circuit.reduced.unknown[known]] = start[known]
         return x
 
-    def _at(self, x: FloatArray) -> _Stand:
+    def _at(self, x: FloatArray) -> _Iterate:
         circuit = self.circuit
         across_v = circuit.load_incidence.across(x) + self.load_offset_v
         loads = node_loads(self.kind, across_v, self.loaded_duty)
         drive_v = circuit.path_incidence.across(x) + self.path_push_v
-        return _Stand(x, loads, *circuit.backfeed.current(drive_v))
+        return _Iterate(x, loads, *circuit.backfeed.current(drive_v))
 
-    def _residual(self, stand: _Stand) -> FloatArray:
+    def _residual(self, iterate: _Iterate) -> FloatArray:
         circuit = self.circuit
-        copper_a = circuit.conductance_s * circuit.incidence.across(stand.x)
+        copper_a = circuit.conductance_s * circuit.incidence.across(iterate.x)
         leaving_a = circuit.incidence.gather(copper_a)
-        leaving_a += circuit.load_incidence.gather(stand.loads.node_a)
-        if len(stand.path_a):
-            leaving_a += circuit.path_incidence.gather(stand.path_a)
+        leaving_a += circuit.load_incidence.gather(iterate.loads.node_a)
+        if len(iterate.path_a):
+            leaving_a += circuit.path_incidence.gather(iterate.path_a)
         return np.asarray(leaving_a - circuit.driven_a)
 
-    def _factor(self, stand: _Stand, damping_s: float = 0.0) -> Factor:
+    def _factor(self, iterate: _Iterate, damping_s: float = 0.0) -> Factor:
         circuit = self.circuit
-        slope_s = stand.loads.slope_s + damping_s
+        slope_s = iterate.loads.slope_s + damping_s
         if not len(circuit.backfeed.tail) and not slope_s.any():
             return circuit.factor
-        more_s = stand.path_s if len(circuit.backfeed.tail) else None
+        more_s = iterate.path_s if len(circuit.backfeed.tail) else None
         try:
             return circuit.factor_at(slope_s, more_s)
         except RuntimeError:
-            # exactly on the fold of regulated nodes there are no factors: take those just past it
+            # exactly at the fold of regulated nodes the matrix is singular: factor just past it
             return circuit.factor_at(slope_s * (1.0 + 1e-9), more_s)
 
     def _ahead(
-        self, stand: _Stand, step: FloatArray, residual_a: FloatArray, whole: bool
-    ) -> tuple[_Stand, FloatArray]:
-        """Down the step: all of it, unless that overshoots the convex function.
-
-        Returns:
-            Where that leads, and the residual there.
-        """
+        self, iterate: _Iterate, step: FloatArray, residual_a: FloatArray, whole: bool
+    ) -> tuple[_Iterate, FloatArray]:
+        """Return the next iterate and its residual: the full step, halved while it overshoots."""
         enough = max(0.0, -0.5 * float(residual_a @ step))
         length = 1.0
-        for _ in range(MOST_HALVINGS):
-            ahead = self._at(stand.x + length * step)
+        for _ in range(_MAX_HALVINGS):
+            ahead = self._at(iterate.x + length * step)
             ahead_a = self._residual(ahead)
             if whole or ahead_a @ step <= enough:
                 break

@@ -1,9 +1,9 @@
-"""How much current a node draws at the volts it sees, for each family of the catalogue.
+"""Current of a node at given supply volts, for each family of the catalogue.
 
-Each law is a pure function of supply and duty. Those of all families but one never fall when the
-supply rises, so the currents of a whole prop are the gradient of a convex function and its solution
-is unique. A regulated node holds its power: it draws more at fewer volts, and a prop of such nodes
-has two solutions or none.
+Each law is a pure function of supply and duty. In all families but one the current never falls when
+the supply rises, so that the currents of a whole prop are the gradient of a convex function and its
+solution is unique. A regulated node holds its power: it draws more current at fewer volts, and a
+prop of such nodes has two solutions or none.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ from benchtest.prop.node_kinds import NodeKind
 FloatArray = NDArray[np.float64]
 
 CORNER_V = 0.1
-"""Half width of the rounded corner where a resistor kind begins to conduct. [V] Ours: an LED's
-knee is about as soft, and Newton's method wants a slope without a step."""
+"""Half width of the rounded corner where a resistor kind begins to conduct. [V] Chosen by us: an
+LED's knee is about as soft, and Newton's method needs a continuous slope."""
 
 
 @dataclass(frozen=True)
@@ -30,8 +30,8 @@ class NodeLoads:
     Attributes:
         channel_a: current of each colour channel, shape (nodes, colours). [A]
         node_a: current of each node, quiescent included, shape (nodes,). [A]
-        slope_s: change of `node_a` with the node's volts, shape (nodes,); below 0 only where a
-            regulator holds its power. [S]
+        slope_s: derivative of `node_a` with respect to the node's volts, negative only where a
+            regulator holds its power, shape (nodes,). [S]
     """
 
     channel_a: FloatArray
@@ -40,17 +40,20 @@ class NodeLoads:
 
 
 def node_loads(kind: NodeKind, volts_v: FloatArray, duty: FloatArray) -> NodeLoads:
-    """Current of each node from the volts between its own two pads.
+    """Return the current of each node from the volts between its own two pads.
+
+    i = i_q(v) + Σ over channels of duty × i_channel × share(v); in `series-colours` the sum is the
+    maximum instead, because one chain of LEDs carries the current of the greatest channel.
 
     Args:
         kind: entry of the node catalogue.
-        volts_v: supply of each node, any sign, shape (nodes,). [V]
+        volts_v: supply of each node, of any sign, shape (nodes,). [V]
         duty: share of full current asked of each channel, 0 to 1, shape (nodes, colours).
 
     Returns:
-        Currents and slope of every node.
+        Currents and slopes of all nodes. [A, S]
 
-    Source: laws of the families are those of the catalogue (`hw_notes/node_kinds.md`).
+    Source: laws and figures of the node catalogue (`hw_notes/node_kinds.md`).
     """
     share, share_slope = _share(kind, volts_v)
     full_a = kind.channel_ma * 1e-3 * duty
@@ -58,27 +61,31 @@ def node_loads(kind: NodeKind, volts_v: FloatArray, duty: FloatArray) -> NodeLoa
     channel_s = full_a * share_slope
     quiescent_a, quiescent_s = _quiescent(kind, volts_v)
     if kind.family == "series-colours":
-        # one chain for all colours: the channel that asks most sets the node's current
+        # one chain for all colours: the greatest channel sets the current of the node
         node_a = quiescent_a + channel_a.max(axis=1)
         slope_s = quiescent_s + channel_s.max(axis=1)
     else:
-        each = np.ones(kind.channels)  # a product is several times as fast as a sum of short rows
+        each = np.ones(kind.channels)  # a product is several times faster than a sum of short rows
         node_a = quiescent_a + channel_a @ each
         slope_s = quiescent_s + channel_s @ each
     return NodeLoads(channel_a, node_a, slope_s)
 
 
-def node_shares(kind: NodeKind, volts_v: FloatArray) -> FloatArray:
-    """Share of full current that each colour has at these volts, shape (nodes, colours)."""
-    return _share(kind, volts_v)[0]
-
-
 def node_light(kind: NodeKind, volts_v: FloatArray) -> FloatArray:
-    """Share of full light that each colour has at these volts, shape (nodes, colours).
+    """Return the share of full light of each colour.
 
-    Light follows current; behind a regulator it follows the power that comes in.
+    Light is proportional to current; behind a regulator, to the power that enters it.
+
+    Args:
+        kind: entry of the node catalogue.
+        volts_v: supply of each node, shape (nodes,). [V]
+
+    Returns:
+        Shape (nodes, colours); above 1 for resistor kinds above their nominal supply.
+
+    Source: LED data sheets plot light nearly in proportion to current below its rating.
     """
-    shares = node_shares(kind, volts_v)
+    shares, _ = _share(kind, volts_v)
     return shares * volts_v[:, None] / kind.volts if kind.family == "regulated" else shares
 
 
@@ -87,7 +94,7 @@ def _by_colour(figure: Mapping[str, float], kind: NodeKind) -> FloatArray:
 
 
 def _share(kind: NodeKind, volts_v: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Share of full current that each colour has at these volts, and its slope [1/V]."""
+    """Return each colour's share of full current and its slope [1/V], (nodes, colours) each."""
     dark_v = _by_colour(kind.dark_v, kind)
     above_v = volts_v[:, None] - dark_v
     if kind.family == "resistor":
@@ -100,14 +107,14 @@ def _share(kind: NodeKind, volts_v: FloatArray) -> tuple[FloatArray, FloatArray]
 
 
 def _sink_share(above_v: FloatArray, width_v: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Exactly flat above its headroom, a smooth step to nothing below."""
+    """Return p² (3 - 2 p): exactly 1 above the headroom, a smooth step to 0 below it."""
     part = np.clip(above_v / width_v, 0.0, 1.0)
     square = part * part
     return square * (3.0 - 2.0 * part), (part - square) * (6.0 / width_v)
 
 
 def _resistor_share(above_v: FloatArray, nominal_v: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """A straight line through the nominal supply, from a rounded corner at `dark_v`."""
+    """Return a line through 1 at the nominal supply, from a rounded corner at `dark_v`."""
     rounded = np.clip(above_v + CORNER_V, 0.0, 2.0 * CORNER_V)
     share = rounded**2 / (4.0 * CORNER_V) + np.maximum(above_v - CORNER_V, 0.0)
     return share / nominal_v, rounded / (2.0 * CORNER_V) / nominal_v
@@ -116,9 +123,9 @@ def _resistor_share(above_v: FloatArray, nominal_v: FloatArray) -> tuple[FloatAr
 def _regulated_share(
     share: FloatArray, slope: FloatArray, volts_v: FloatArray, full_v: FloatArray, nominal_v: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Constant power while the regulator has volts enough; then it fades out as a sink does.
+    """Return the share at constant power, I = P / (η V), with the fade of a sink below `full_v`.
 
-    Source: power in is power out over the efficiency, `I = P / (η V)`; any text on converters.
+    Source: power in is power out over the efficiency; any text on switching converters.
     """
     held_v = np.maximum(volts_v[:, None], full_v)
     gain = nominal_v / held_v
@@ -127,7 +134,10 @@ def _regulated_share(
 
 
 def _quiescent(kind: NodeKind, volts_v: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """All of it above `logic_v`; below, it bends to nothing at 0 V and its slope never dies."""
+    """Return the quiescent current: i_q from `logic_v`, i_q p (2 - p) with p = v / `logic_v` below.
+
+    Its slope is positive down to 0 V, so that copper without another load has a solution.
+    """
     part = np.clip(volts_v / kind.logic_v, 0.0, 1.0)
     quiescent_a = kind.quiescent_ma * 1e-3
     slope_s = np.where(volts_v >= 0.0, 2.0 * (1.0 - part) / kind.logic_v, 0.0)

@@ -1,4 +1,4 @@
-"""Predicted volts at probes: the answer behind `benchtest predict`."""
+"""Predicted volts at probes, with the spread of healthy units."""
 
 from __future__ import annotations
 
@@ -17,26 +17,28 @@ from benchtest.prop.lit_set import LitSet
 
 @dataclass(frozen=True, slots=True)
 class PredictedVolts:
-    """What a probe should read, and the standard deviation of what healthy units show. [V]"""
+    """Predicted reading of a probe."""
 
     probe: Probe
     volts: float
+    """Reading of a unit exactly as designed. [V]"""
     sd: float
+    """Standard deviation across healthy units. [V]"""
 
 
 @dataclass(frozen=True, slots=True)
 class Prediction:
-    """What should be measured with given strands lit."""
+    """Predicted readings with given strands lit."""
 
     lit: LitSet
     feeds: tuple[tuple[str, float], ...]
-    """Each feed's name and its current. [A]"""
+    """Name and current of each feed. [A]"""
     probes: tuple[PredictedVolts, ...]
     lowest_node: tuple[NodeName, float]
-    """The node that sees least, and its volts. [V]"""
+    """The node with the lowest supply, and its volts. [V]"""
 
     def as_json(self, design: Design) -> dict[str, Any]:
-        """The contract's JSON object."""
+        """Return the JSON object of `benchtest predict --json`."""
         node, volts = self.lowest_node
         return {
             "lit": self.lit.text(design),
@@ -52,7 +54,7 @@ class Prediction:
 
 
 def strand_end_probes(design: Design) -> list[Probe]:
-    """The rail voltage at both ends of every strand."""
+    """Return the probes for the rail voltage at both ends of every strand."""
     ends = [StrandEnd(strand.number, "A") for strand in design.strands]
     return [rail_probe(place) for end in ends for place in (end, end.other)]
 
@@ -65,19 +67,25 @@ def predict(
     tolerances: Tolerances = HAND_SOLDERED,
     short_ohm: Mapping[Probe, float] | None = None,
 ) -> Prediction:
-    """Volts at probes with given strands lit.
+    """Predict the volts at probes with given strands lit.
 
     Args:
         design: the prop.
         lit: strands that are lit; the others are powered and dark.
-        probes: what is read; every strand end when none is given.
-        joint_ohm: resistance of joints that are not as designed. [Ω]
-        tolerances: how far a healthy unit may be from its design.
-        short_ohm: resistance between points that touch and should not, 0 and up. [Ω]
+        probes: the probes; every strand end when none is given.
+        joint_ohm: resistance of joints that are not as designed, by name. [Ω]
+        tolerances: deviation of healthy units from the design.
+        short_ohm: resistance of shorts between two points, 0 or more. [Ω]
+
+    Returns:
+        Volts with their standard deviation. [V]
 
     Raises:
         NameFault: the prop has no such joint.
-        CircuitFault: the circuit has no solution that can be given.
+        CircuitFault: the circuit has no usable solution.
+
+    Source: nodal analysis; standard deviations by first-order sensitivities, see
+    `benchtest.circuit.tolerance`.
     """
     wanted = list(probes) or strand_end_probes(design)
     given = dict(joint_ohm or {})

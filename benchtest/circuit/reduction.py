@@ -1,8 +1,8 @@
-"""From points and branches to the unknowns of the nodal equations.
+"""Reduction of a netlist to the unknowns of the nodal equations.
 
-Zero resistances join their points into one, exactly; open joints are left out, exactly. What
-stays is a conductance matrix without huge or tiny entries, one earth for each part that has a
-supply, and the islands: copper that an open joint has cut off from every supply.
+Points joined by zero resistance become one unknown, and open joints are left out, both exactly.
+The conductance matrix that remains has no huge or tiny entries. Each component with a supply has
+one reference point. Islands are the components that an open joint has cut off from every supply.
 """
 
 from __future__ import annotations
@@ -21,21 +21,22 @@ from benchtest.errors import CircuitFault
 
 @dataclass(frozen=True)
 class ReducedNetwork:
-    """The nodal equations' unknowns.
+    """Unknowns of the nodal equations.
 
-    Volts of a point are `x[unknown[point]] + offset[point] @ supply_v`, with x = 0 where
-    `unknown` is -1 (earth); points of an island that nothing feeds are in `adrift`.
+    The volts of a point are `x[unknown[point]] + offset[point] @ supply_v`, with x = 0 where
+    `unknown` is -1.
 
     Attributes:
-        unknown: unknown of each point, -1 for earth or adrift, shape (points,).
-        offset: volts above its unknown per volt of each supply, shape (points, feeds).
-        adrift: points that no supply and no data line reaches, shape (points,).
-        floating: points of any island, fed by a data line or not, shape (points,).
+        unknown: unknown of each point, -1 for the reference or adrift, shape (points,).
+        offset: volts of each point above its unknown, per volt of each supply, shape (points,
+            feeds).
+        adrift: True for points of an island without a data line, shape (points,).
+        floating: True for points of any island, shape (points,).
         kept: branches with a resistance between 0 and infinity, shape (kept,).
-        conductance_s: theirs, shape (kept,). [S]
-        count: how many unknowns.
-        part: label of each point, alike for points that copper, joints or supplies join, whatever
-            their resistance, shape (points,).
+        conductance_s: conductance of the kept branches, shape (kept,). [S]
+        count: number of unknowns.
+        component: label of each point, equal for points joined by copper, closed joints or
+            supplies of any resistance, shape (points,).
     """
 
     unknown: IndexArray
@@ -45,18 +46,18 @@ class ReducedNetwork:
     kept: IndexArray
     conductance_s: FloatArray
     count: int
-    part: IndexArray
+    component: IndexArray
 
 
 def reduce_netlist(netlist: Netlist, paths: Backfeed) -> tuple[ReducedNetwork, Backfeed]:
-    """Join, cut, and number what is left.
+    """Merge points, leave out open branches and number the unknowns that remain.
 
     Args:
         netlist: points and branches.
-        paths: where data lines could feed an island.
+        paths: diode paths of all data lines.
 
     Returns:
-        The unknowns, and the data lines that do feed an island.
+        The unknowns, and the diode paths that feed an island.
 
     Raises:
         CircuitFault: a supply's rails, or supplies of different volts, are joined by zero
@@ -65,41 +66,45 @@ def reduce_netlist(netlist: Netlist, paths: Backfeed) -> tuple[ReducedNetwork, B
     root, offset = _join_zero_ohm(netlist)
     joined = netlist.ohm > 0.0
     kept = np.flatnonzero(joined & np.isfinite(netlist.ohm))
-    part = _parts(netlist, root, kept)[root]
-    source_parts = part[list(netlist.sources)]
-    fed = np.zeros(netlist.point_count, dtype=bool)  # by part, of which there are no more
-    fed[source_parts] = True
-    floating = ~fed[part]
+    component = _components(netlist, root, kept)[root]
+    sources = component[list(netlist.sources)]
+    fed = np.zeros(netlist.point_count, dtype=bool)  # by component
+    fed[sources] = True
+    floating = ~fed[component]
     live = live_paths(paths, floating)
-    fed[part[np.concatenate([live.tail, live.head])]] = True
-    adrift = ~fed[part]
+    fed[component[np.concatenate([live.tail, live.head])]] = True
+    adrift = ~fed[component]
 
-    earths = _earths(netlist, root, source_parts)
+    references = _references(netlist, root, sources)
     is_unknown = np.zeros(netlist.point_count, dtype=bool)
     is_unknown[root[~adrift]] = True
-    is_unknown[earths] = False
+    is_unknown[references] = False
     number = np.full(netlist.point_count, -1, dtype=np.intp)
     number[is_unknown] = np.arange(is_unknown.sum())
     unknown = np.where(adrift, -1, number[root])
     kept = kept[~adrift[netlist.tail[kept]]]
     count, siemens = int(is_unknown.sum()), 1.0 / netlist.ohm[kept]
-    reduced = ReducedNetwork(unknown, offset, adrift, floating, kept, siemens, count, part)
+    reduced = ReducedNetwork(unknown, offset, adrift, floating, kept, siemens, count, component)
     return reduced, live
 
 
-def _earths(netlist: Netlist, root: IndexArray, source_parts: IndexArray) -> list[int]:
-    """One earth for each part that has a supply: the inner point of its first feed."""
-    _, first = np.unique(source_parts, return_index=True)
+def _references(netlist: Netlist, root: IndexArray, sources: IndexArray) -> list[int]:
+    """Return the reference of each component with a supply: the inner point of its first feed."""
+    _, first = np.unique(sources, return_index=True)
     return [int(root[netlist.sources[index]]) for index in sorted(first)]
 
 
 def merged_points(netlist: Netlist) -> IndexArray:
-    """Points that zero resistance makes one, without passing a supply, share a label."""
+    """Return a label of each point, equal for points joined by zero resistance without a supply.
+
+    Returns:
+        Shape (points,).
+    """
     branches = np.flatnonzero((netlist.ohm == 0.0) & (netlist.feed < 0))
-    return _parts(netlist, np.arange(netlist.point_count), branches)
+    return _components(netlist, np.arange(netlist.point_count), branches)
 
 
-def _parts(netlist: Netlist, root: IndexArray, branches: IndexArray) -> IndexArray:
+def _components(netlist: Netlist, root: IndexArray, branches: IndexArray) -> IndexArray:
     shape = (netlist.point_count, netlist.point_count)
     ends = (root[netlist.tail[branches]], root[netlist.head[branches]])
     graph = coo_array((np.ones(len(branches)), ends), shape=shape)
@@ -108,12 +113,16 @@ def _parts(netlist: Netlist, root: IndexArray, branches: IndexArray) -> IndexArr
 
 
 def _join_zero_ohm(netlist: Netlist) -> tuple[IndexArray, FloatArray]:
-    """Points that zero resistance makes one, each with its volts above the one they become."""
+    """Return the point that each point merges into, and its volts above it per volt of supply.
+
+    Returns:
+        Shapes (points,) and (points, feeds).
+    """
     root = np.arange(netlist.point_count)
     offset = np.zeros((netlist.point_count, len(netlist.sources)))
     for branch in np.flatnonzero(netlist.ohm == 0.0):
         tail, head = netlist.tail[branch], netlist.head[branch]
-        # v[head] = v[tail] + supply, in volts above either side's root
+        # v[head] = v[tail] + supply, in volts above the root of either side
         step = offset[tail] - offset[head]
         if netlist.feed[branch] >= 0:
             step = step.copy()
@@ -130,12 +139,12 @@ def _join_zero_ohm(netlist: Netlist) -> tuple[IndexArray, FloatArray]:
 def _check_loop(netlist: Netlist, step: FloatArray) -> None:
     volts = np.array([feed.volts for feed in netlist.design.feeds])
     if abs(step @ volts) > 1e-12:
-        round_it = np.flatnonzero(step)
-        if len(round_it) == 1:
+        in_loop = np.flatnonzero(step)
+        if len(in_loop) == 1:
             raise CircuitFault(
-                f"feed {netlist.design.feeds[round_it[0]].name}: its two rails are joined by zero "
-                "resistance, and no current is enough; give its cable a length, or the short or a "
-                "joint a resistance"
+                f"feed {netlist.design.feeds[in_loop[0]].name}: its two rails are joined by zero "
+                "resistance, so that the current is unlimited; give its cable a length, or the "
+                "short or a joint a resistance"
             )
         names = ", ".join(feed.name for feed in netlist.design.feeds)
         raise CircuitFault(

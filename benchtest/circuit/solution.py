@@ -1,4 +1,4 @@
-"""What a solved circuit says: volts anywhere, and the current of nodes, branches and feeds."""
+"""Solution of a circuit: volts of all points, and currents of nodes, branches and feeds."""
 
 from __future__ import annotations
 
@@ -20,9 +20,12 @@ class Solution:
     """Volts and currents of a prop with given channels lit.
 
     Attributes:
-        circuit: what was solved.
-        duty: the channels lit, shape (nodes, colours).
-        factor: factors of the equations' slope at this solution; other small changes reuse them.
+        circuit: the circuit.
+        duty: share of full current asked of each channel, shape (nodes, colours).
+        x: unknowns, shape (unknowns,). [V]
+        factor: factors of the Jacobian at this solution, for small changes.
+        slope_s: slope of the current of each loaded node, shape (loaded,). [S]
+        load_a: current of each loaded node, shape (loaded,). [A]
         point_v: volts of every point, shape (points,). [V]
     """
 
@@ -30,26 +33,26 @@ class Solution:
         self,
         circuit: Circuit,
         duty: FloatArray,
-        settled: OperatingPoint,
+        point: OperatingPoint,
     ) -> None:
         self.circuit = circuit
         self.duty = duty
-        self.x = settled.x
-        self.factor = settled.factor
-        self.slope_s = settled.loads.slope_s
-        self.load_a = settled.loads.node_a
-        self._channel_a = settled.loads.channel_a
+        self.x = point.x
+        self.factor = point.factor
+        self.slope_s = point.loads.slope_s
+        self.load_a = point.loads.node_a
+        self._channel_a = point.loads.channel_a
         self.point_v = circuit.point_volts(self.x)
         if len(circuit.isolated.nodes):
             self.point_v += circuit.isolated.isolated_offset_v(
                 self.point_v, circuit.design.node_count
             )
-        self._settle_adrift()
+        self._set_adrift()
 
-    def _settle_adrift(self) -> None:
-        """Copper that nothing feeds goes as far as the nodes on it conduct to what is fed.
+    def _set_adrift(self) -> None:
+        """Set the volts of copper adrift, as its nodes conduct from or to fed copper.
 
-        A return rises to the highest + that its nodes have, a supply falls to the lowest -.
+        A return rises to the highest + of its nodes, a supply falls to the lowest -.
         """
         circuit, nodes = self.circuit, self.circuit.design.node_count
         adrift = circuit.reduced.adrift
@@ -57,33 +60,33 @@ class Solution:
             return
         fed_v = np.where(adrift, np.nan, self.point_v)
         opposite_v = np.concatenate([fed_v[nodes : 2 * nodes], fed_v[:nodes]])
-        part = circuit.reduced.part
+        component = circuit.reduced.component
         self.point_v[adrift] = 0.0
-        for number in np.unique(part[adrift]).tolist():
-            on_it = np.flatnonzero(part[: 2 * nodes] == number)
+        for number in np.unique(component[adrift]).tolist():
+            on_it = np.flatnonzero(component[: 2 * nodes] == number)
             reached = on_it[np.isfinite(opposite_v[on_it])]
             if len(reached):
                 supply = reached[0] < nodes
                 far_v = opposite_v[reached]
-                self.point_v[part == number] = far_v.min() if supply else far_v.max()
+                self.point_v[component == number] = far_v.min() if supply else far_v.max()
 
     def volts(self, probe: Probe) -> float:
-        """What a meter without error would read. [V]"""
+        """Return the reading of an ideal meter at a probe. [V]"""
         return float(self.volts_at([probe])[0])
 
     def volts_at(self, probes: Sequence[Probe]) -> FloatArray:
-        """What a meter without error would read at each probe, shape (probes,). [V]"""
+        """Return the reading of an ideal meter at each probe, shape (probes,). [V]"""
         red, black = self.circuit.netlist.leads(probes)
         return np.asarray(self.point_v[red] - self.point_v[black])
 
     def is_floating(self, probe: Probe) -> bool:
-        """True where a lead is on copper that an open joint has cut off: not to be trusted."""
+        """Return whether a lead is on an island, where the volts are unreliable."""
         number, floating = self.circuit.netlist.number, self.circuit.floating
         return bool(floating[number(probe.red)] or floating[number(probe.black)])
 
     @property
     def node_v(self) -> FloatArray:
-        """Supply that each node sees, shape (nodes,). [V]"""
+        """Supply volts of each node, + pad to - pad, shape (nodes,). [V]"""
         nodes = self.circuit.design.node_count
         return np.asarray(self.point_v[:nodes] - self.point_v[nodes : 2 * nodes])
 
@@ -103,14 +106,17 @@ class Solution:
 
     @cached_property
     def branch_a(self) -> FloatArray:
-        """Current of each kept branch, tail to head, shape (kept,). [A]"""
+        """Current of each kept branch from tail to head, G (Aᵀ x + e), shape (kept,). [A]"""
         circuit = self.circuit
         across_v = circuit.incidence.across(self.x) + circuit.supply_matrix @ circuit.supply_v
         return np.asarray(circuit.conductance_s * across_v)
 
     @cached_property
     def per_supply_a(self) -> FloatArray:
-        """Change of each kept branch's current per volt of each supply, (kept, feeds). [A/V]"""
+        """Change of each kept branch's current per volt of each supply, (kept, feeds). [A/V]
+
+        Source: derivative of the nodal equations with respect to a supply.
+        """
         circuit = self.circuit
         pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
         moved_v = -self.factor.solve(circuit.incidence.gather(pushed))
@@ -119,10 +125,12 @@ class Solution:
 
     @cached_property
     def joint_stiffness(self) -> FloatArray:
-        """How freely each joint's resistance sets its volts, shape (joints carrying current,).
+        """Ratio of driving-point to own resistance, shape (joints that carry current,).
 
-        1 where its current holds whatever it does, near 0 where other copper takes the current
-        over: own resistance seen from the joint, over the joint's.
+        It is 1 where the current of the joint does not depend on its resistance, and near 0 where
+        other copper takes the current over.
+
+        Source: driving-point resistance aᵀ K⁻¹ a of the branch with incidence a.
         """
         circuit = self.circuit
         rows = circuit.joint_rows[1]
@@ -136,7 +144,7 @@ class Solution:
 
     @property
     def feed_a(self) -> dict[str, float]:
-        """Current that each feed gives, by its name. [A]"""
+        """Current of each feed by its name. [A]"""
         circuit = self.circuit
         feed_of = circuit.netlist.feed[circuit.kept]
         amps = {}
@@ -151,9 +159,10 @@ class Solution:
         return amps
 
     def _joined_feed_a(self, number: int) -> float:
-        """Current of a feed whose cable has no resistance: all that leaves the points it holds.
+        """Return the current of a feed whose cable has no resistance. [A]
 
-        Feeds that nothing parts share it alike.
+        It is the sum of all currents out of the points that the feed holds; feeds joined by zero
+        resistance share it equally.
         """
         netlist, kept = self.circuit.netlist, self.circuit.kept
         label = merged_points(netlist)
@@ -166,7 +175,7 @@ class Solution:
 
     @cached_property
     def starts(self) -> bool:
-        """False where lit regulated nodes have too few volts to hold their power."""
+        """False where a lit regulated node has fewer volts than constant power needs."""
         kind = self.circuit.design.node
         if kind.family != "regulated":
             return True
@@ -176,7 +185,7 @@ class Solution:
 
     @property
     def lowest_node(self) -> tuple[NodeName, float]:
-        """The node that sees least, and its volts."""
+        """The node with the lowest supply, and its volts. [V]"""
         index = int(np.argmin(self.node_v))
         return self.circuit.design.node_at(index), float(self.node_v[index])
 

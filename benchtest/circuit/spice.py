@@ -1,8 +1,8 @@
-"""The circuit of a prop as a SPICE deck, so that another program can solve it.
+"""SPICE deck of a prop's circuit, for an independent solution.
 
-Wire, copper, joints and supplies are those of `benchtest.circuit.netlist`; each node is a current
-source that obeys, term by term, the laws of `benchtest.circuit.node_loads`, and each data line that
-feeds an island those of `benchtest.circuit.backfeed`. Nothing of our own solution goes in.
+Wire, copper, joints and supplies are those of `benchtest.circuit.netlist`. Each node is a current
+source with the laws of `benchtest.circuit.node_loads`, and each data line that feeds an island one
+with those of `benchtest.circuit.backfeed`. The deck contains nothing of our own solution.
 """
 
 from __future__ import annotations
@@ -29,10 +29,10 @@ from benchtest.prop.design import BusPad, Design, FeedName, Probe, StrandEnd
 from benchtest.prop.node_kinds import NodeKind
 
 _OPTIONS = ".options reltol=1e-9 abstol=1e-14 vntol=1e-10 gmin=1e-18 itl1=500 itl6=500"
-"""Tight enough to compare microvolts; the defaults of the programs stop at a thousandth."""
+"""Tolerances for comparing microvolts; the defaults of the programs stop at a thousandth."""
 
-_SORT = {BusPad: "pad_", StrandEnd: "end_", FeedName: "feed_"}
-"""What a place's name begins with: a digit in front would be read as a number."""
+_PREFIX = {BusPad: "pad_", StrandEnd: "end_", FeedName: "feed_"}
+"""Prefix of the name of a place: SPICE would read a leading digit as a number."""
 
 
 def spice_deck(
@@ -42,21 +42,24 @@ def spice_deck(
     probes: Sequence[Probe] = (),
     short_ohm: Mapping[Probe, float] | None = None,
 ) -> str:
-    """A deck that `ngspice -b` solves and prints.
+    """Return a deck that `ngspice -b` solves.
 
-    It prints a line for each probe and each feed in their order: `probe_1 = …`, `feed_1 = …`.
+    ngspice prints a line for each probe and each feed in their order: `probe_1 = …` [V] and
+    `feed_1 = …` [A].
 
     Args:
         design: the prop.
-        duty: share of full current asked of each channel, shape (nodes, colours).
+        duty: share of full current asked of each channel, 0 to 1, shape (nodes, colours).
         joint_ohm: resistance of joints that are not as designed, `math.inf` for open. [Ω]
-        probes: what is printed; every strand end when none is given.
-        short_ohm: resistance between points that touch and should not, 0 and up. [Ω]
+        probes: probes to print; every strand end when none is given.
+        short_ohm: resistance of shorts between two points, 0 or more. [Ω]
 
     Raises:
         NameFault: the design has no such joint.
         InputError: a resistance is negative.
         CircuitFault: supplies of different volts are joined by zero resistance.
+
+    Source: syntax of the ngspice manual.
     """
     netlist = build_netlist(design, joint_ohm or {}, short_ohm)
     reduced, paths = reduce_netlist(netlist, backfeed_paths(netlist))
@@ -82,7 +85,7 @@ def spice_deck(
 
 
 def _point_names(netlist: Netlist, isolated: IsolatedSupplies) -> list[str]:
-    """A name for each point that SPICE takes; the first supply of each group is its earth, 0."""
+    """Return a valid SPICE name for each point; the reference of each group of supplies is 0."""
     design = netlist.design
     names = [f"inner_{number}" for number in range(netlist.point_count)]
     for index in range(design.node_count):
@@ -92,22 +95,22 @@ def _point_names(netlist: Netlist, isolated: IsolatedSupplies) -> list[str]:
     for place, numbers in netlist.places.items():
         word = re.sub(r"[^a-z0-9]", "_", str(place).lower())
         for number, rail in zip(numbers, "pn", strict=True):
-            names[number] = f"{_SORT[type(place)]}{word}_{rail}"
+            names[number] = f"{_PREFIX[type(place)]}{word}_{rail}"
     taken: set[str] = {"0"}
     for number, name in enumerate(names):
-        # SPICE knows no capitals, and a feed may be called as another place is written here
+        # SPICE ignores case, and a feed may have a name that equals the prefixed name of a place
         names[number] = f"{name}_{number}" if name in taken else name
         taken.add(names[number])
-    for earth in isolated.earthed(netlist.sources):
-        names[earth] = "0"
+    for reference in isolated.reference_sources(netlist.sources):
+        names[reference] = "0"
     return names
 
 
 def _shared_names(netlist: Netlist, names: Sequence[str]) -> list[str]:
-    """One name for points that zero resistance makes one.
+    """Return names that are equal for points joined by zero resistance.
 
-    A source of no volts between them would do in theory; but where nothing flows ngspice loses
-    the volts behind it to rounding, by volts.
+    A source of 0 V between them would be correct in theory, but where no current flows ngspice
+    loses the volts behind it to rounding.
     """
     chosen: dict[int, str] = {}
     labels = merged_points(netlist).tolist()
@@ -118,18 +121,18 @@ def _shared_names(netlist: Netlist, names: Sequence[str]) -> list[str]:
 
 
 def _laws(kind: NodeKind) -> Iterator[str]:
-    """Share of full current against volts, one function a colour: those of `circuit.loads`."""
+    """Yield functions of full current against volts, one a colour, as in `circuit.node_loads`."""
     yield ".func part(x) {max(0,min(1,x))}"
     yield ".func smooth(x) {x*x*(3-2*x)}"
     yield ".func square(x) {x*x}"
-    yield f".func bent(x) {{{_bent(CORNER_V)}}}"
+    yield f".func corner(x) {{{_corner(CORNER_V)}}}"
     yield ".func fade(x) {x*(2-x)}"
     yield f".func idle(v) {{{kind.quiescent_ma * 1e-3!r}*fade(part(v/{kind.logic_v!r}))}}"
     full_a = repr(kind.channel_ma * 1e-3)
     for colour in kind.colours:
         dark_v = kind.dark_v[colour]
         if kind.family == "resistor":
-            share = f"bent(v-{dark_v!r})/{kind.volts - dark_v!r}"
+            share = f"corner(v-{dark_v!r})/{kind.volts - dark_v!r}"
         elif kind.family == "regulated":
             full_v = kind.full_v[colour]
             share = (
@@ -140,13 +143,13 @@ def _laws(kind: NodeKind) -> Iterator[str]:
         yield f".func {colour}(v) {{{full_a}*{share}}}"
 
 
-def _bent(half_v: float) -> str:
-    """Nothing, a rounded corner about x = 0, then a straight line of slope 1."""
+def _corner(half_v: float) -> str:
+    """Return an expression that is 0, then a rounded corner at x = 0, then a line of slope 1."""
     return f"square(part((x+{half_v!r})/{2 * half_v!r}))*{half_v!r}+max(0,x-{half_v!r})"
 
 
 def _branches(netlist: Netlist, names: Sequence[str]) -> Iterator[str]:
-    """Resistors, and supplies as sources of their volts."""
+    """Yield resistors, and supplies as voltage sources."""
     joint_of = {branch: name for name, branch in netlist.joint.items()}
     held: set[frozenset[str]] = set()
     for branch, ohm in enumerate(netlist.ohm.tolist()):
@@ -165,7 +168,7 @@ def _branches(netlist: Netlist, names: Sequence[str]) -> Iterator[str]:
         if ohm == np.inf and feed < 0:
             continue
         if feed >= 0:
-            # two sources side by side have no solution: the first gives all
+            # two ideal sources in parallel have no solution: the first gives all current
             inner = f"supply_{feed + 1}" if ohm > 0.0 or {tail, head} in held else head
             held.add(frozenset((tail, inner)))
             yield f"* feed {strip_control_chars(netlist.design.feeds[feed].name)}"
@@ -189,7 +192,7 @@ def _node_sources(design: Design, duty: FloatArray, names: Sequence[str]) -> Ite
 
 
 def _joined(design: Design, terms: list[str]) -> list[str]:
-    """Channels add up, but colours in series draw what the channel that asks most draws."""
+    """Return the terms to add: all channels, or the maximum of colours in series."""
     if design.node.family != "series-colours" or len(terms) < 2:
         return terms
     most = terms[0]
@@ -199,10 +202,10 @@ def _joined(design: Design, terms: list[str]) -> list[str]:
 
 
 def _data_lines(paths: Backfeed, names: Sequence[str]) -> Iterator[str]:
-    """Protection diodes that feed copper which an open joint has cut off."""
+    """Yield the protection diodes that feed islands."""
     if not len(paths.tail):
         return
-    yield f".func clamp(x) {{({_bent(KNEE_V)})/{DATA_LINE_OHM!r}+{LEAK_S!r}*x}}"
+    yield f".func clamp(x) {{({_corner(KNEE_V)})/{DATA_LINE_OHM!r}+{LEAK_S!r}*x}}"
     for number, (tail, head) in enumerate(
         zip(paths.tail.tolist(), paths.head.tolist(), strict=True)
     ):
@@ -216,18 +219,18 @@ def _adrift(
     sources: Sequence[int],
     names: Sequence[str],
 ) -> Iterator[str]:
-    """Copper that nothing feeds needs some path to earth, or there is no solution.
+    """Yield a large resistance from copper adrift to the reference, for a unique solution.
 
-    A supply that shares no copper with the earthed one needs it as well.
+    An isolated supply without a reference of its own gets one as well.
     """
-    _, first = np.unique(isolated.part[list(sources)], return_index=True)
+    _, first = np.unique(isolated.component[list(sources)], return_index=True)
     floats = [sources[index] for index in first if names[sources[index]] != "0"]
     for number in [*np.flatnonzero(reduced.adrift).tolist(), *floats]:
         yield f"Radrift_{number} {names[number]} 0 1e12"
 
 
 def _starts(netlist: Netlist, names: Sequence[str]) -> Iterator[str]:
-    """Where regulated nodes start from: their supply, or another solution may be found."""
+    """Yield the start of regulated nodes at their supply, which selects the upper solution."""
     if netlist.design.node.family != "regulated":
         return
     start_v = max(feed.volts for feed in netlist.design.feeds)

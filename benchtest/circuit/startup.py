@@ -1,4 +1,4 @@
-"""Whether a prop of regulated nodes starts at all, and up to which level."""
+"""Start of props with regulated nodes: whether they start, and up to which level."""
 
 from __future__ import annotations
 
@@ -8,11 +8,16 @@ from benchtest.circuit.solution import Solution, solve
 from benchtest.errors import CircuitFault
 
 LEVEL_BISECTIONS = 12
-"""Halvings of the level's range: to a four-thousandth."""
+"""Halvings of the range of levels: to a resolution of 1/4096."""
 
 
 def highest_level(holds: Callable[[float], bool], halvings: int) -> float:
-    """Highest level at which something still holds that fails at 1, by halving; rounded down."""
+    """Return the highest level at which a condition holds that fails at 1, by bisection.
+
+    Args:
+        holds: the condition, true from 0 up to some level.
+        halvings: number of bisections; the result is rounded down to 2^-halvings.
+    """
     low, high = 0.0, 1.0
     for _ in range(halvings):
         middle = (low + high) / 2.0
@@ -24,13 +29,13 @@ def highest_level(holds: Callable[[float], bool], halvings: int) -> float:
 
 
 def highest_starting_share(solution: Solution) -> tuple[float, dict[str, float]]:
-    """The greatest share of what was asked at which every lit node still holds its power.
+    """Return the greatest share of a level at which every lit node holds its power.
 
     Args:
-        solution: what was asked, at which the prop does not start.
+        solution: the prop at the level, at which it does not start.
 
     Returns:
-        Share of the level asked, 0 to 1, and each feed's current there. [A]
+        Share of that level, 0 to 1, and the current of each feed there. [A]
     """
     circuit, duty = solution.circuit, solution.duty
     share = highest_level(lambda part: solve(circuit, part * duty).starts, LEVEL_BISECTIONS)
@@ -38,10 +43,11 @@ def highest_starting_share(solution: Solution) -> tuple[float, dict[str, float]]
 
 
 def require_start(solution: Solution) -> None:
-    """Refuse a prop whose regulated nodes ask for more than wire and supply can give.
+    """Reject a prop whose regulated nodes need more power than wire and supply can deliver.
 
     Raises:
-        CircuitFault: which feed is how many amperes short, and the level at which it starts.
+        CircuitFault: the prop does not start; the message gives the missing current of each feed
+            and the level at which the prop starts.
     """
     if solution.starts:
         return
@@ -50,12 +56,12 @@ def require_start(solution: Solution) -> None:
     words = []
     for name, amps in given_a.items():
         if share > 0.0:
-            # power held: what is missing of the light is missing of the current
+            # at constant power the missing share of light is the missing share of current
             asked_a = amps / share
             words.append(f"feed {name} is {asked_a - amps:.2f} A short of about {asked_a:.2f} A")
     fits = f"it starts up to level {level * share:.2f}" if share > 0.0 else "no level starts"
     raise CircuitFault(
         f"{solution.circuit.design.name}: cannot start at level {level:g}: regulated nodes draw "
-        f"more as their volts fall, and here no volts satisfy both wire and nodes. "
+        f"more as their volts fall, and the wire cannot carry it. "
         f"{'; '.join([*words, fits])}; use thicker or shorter wire, or another feed"
     )

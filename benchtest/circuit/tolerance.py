@@ -1,7 +1,7 @@
-"""How far a healthy unit may be from its design, and what that does to each reading.
+"""Tolerances of healthy units, and the spread of readings that follows from them.
 
-First derivatives, not sampling: one backward solution for each probe gives its change with every
-resistance, every node and every supply at once (the adjoint method).
+First derivatives instead of sampling: one adjoint solution for each probe gives its derivative with
+respect to every resistance, every node current and every supply at once.
 """
 
 from __future__ import annotations
@@ -18,16 +18,16 @@ from benchtest.circuit.solution import Solution
 from benchtest.prop.design import Design, Feed, Probe
 from benchtest.prop.joints import power_joints
 
-MATERIALS = (Material.WIRE, Material.COPPER, Material.FUSE)
-"""Materials whose branches deviate together."""
+_SHARED_MATERIALS = (Material.WIRE, Material.COPPER, Material.FUSE)
+"""Materials whose branches all deviate together."""
 
 
 @dataclass(frozen=True)
 class Tolerances:
-    """One standard deviation of each cause, as a share of its nominal value.
+    """One standard deviation of each cause, as a share of its nominal value unless a unit is given.
 
-    Source: common practice, no source. A healthy joint is log-normal about its nominal resistance,
-    most of it wire and pad between the probe tips.
+    A healthy joint is log-normal about its nominal resistance, most of which is wire and pad
+    between the probe tips. Source: common practice, no source.
     """
 
     current: float = 0.08
@@ -45,28 +45,30 @@ class Tolerances:
     fuse: float = 0.15
     """Cold resistance of a fuse."""
     cable: float = 0.25
-    """Resistance of each feed's cables, by themselves: longer or thinner than written, or of
-    copper-clad aluminium (1.55 times). One-sided in truth: the root mean square of what there is
-    more than written. Also of a source resistance that the design gives."""
+    """Resistance of each feed's cables, which may be longer or thinner than written, or of
+    copper-clad aluminium (1.55 times). The real distribution is one-sided; this is the root mean
+    square of its excess. It also applies to a source resistance that the design gives."""
     source_ohm: float = 0.015
-    """Source resistance of each supply of which the design gives none: nothing to 5 mΩ of an
-    enclosed one, 20 to 60 mΩ of one with a cord of its own. One-sided, taken likewise. [Ω]"""
+    """Source resistance of each supply for which the design gives none: 0 to 5 mΩ of an enclosed
+    one, 20 to 60 mΩ of one with a cord of its own. One-sided too. [Ω]"""
     joint_factor: float = 1.8
-    """Each healthy joint, by itself: two of three lie within this factor of their nominal."""
+    """Factor of one standard deviation of each healthy joint's resistance."""
     alike: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    """How far node current and wire, node current and copper, wire and copper go together:
-    coefficients of correlation, -1 to 1. Designs know of none; readings of volts, each a current
-    times a resistance, do."""
+    """Correlation coefficients of node current and wire, node current and copper, wire and copper,
+    -1 to 1. They are 0 in a design, but not after readings of volts, each of which is a current
+    times a resistance."""
     reels: tuple[int, ...] = ()
-    """Places among the strands from which nodes may be of another reel, with a current of its
-    own; none where all are of one."""
+    """Indices of the strands from which nodes may come from another reel, with a current of its
+    own; empty where all come from one reel."""
 
     @cached_property
     def mixing(self) -> FloatArray:
-        """What node current, wire and copper do together, from what each does alone.
+        """Square root L of the covariance L Lᵀ of node current, wire and copper, shape (3, 3).
 
-        Effects of a whole nominal each, times this matrix, are effects of three causes that have
-        nothing to do with each other; without `alike` they are the three themselves, shape (3, 3).
+        Effects of 100 % of each, times this matrix, are the effects of three independent causes;
+        without `alike` it is diagonal.
+
+        Source: Cholesky factor of diag(sd) R diag(sd) with the correlation matrix R.
         """
         sd = np.array([self.current, self.wire, self.copper])
         if not any(self.alike):
@@ -84,24 +86,24 @@ class Tolerances:
 
 _POINTS, _WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
 _NORMAL: tuple[FloatArray, FloatArray] = (_POINTS, _WEIGHTS / _WEIGHTS.sum())
-"""Points and weights that take a mean over the normal distribution."""
+"""Points and weights of Gauss-Hermite quadrature over the normal distribution."""
 
 HAND_SOLDERED = Tolerances()
-"""What a careful maker's prop keeps to."""
+"""Tolerances of a carefully built prop."""
 
 FROM_MANY_REELS = replace(HAND_SOLDERED, strand=0.02)
-"""The same for whoever compares strands to a tenth of a millivolt: they come from other reels.
+"""Tolerances for comparing strands to 0.1 mV: nodes of each strand may come from another reel.
 Common practice, no source."""
 
 
 @dataclass(frozen=True)
 class Spread:
-    """What one standard deviation of each cause does to each probe.
+    """Effect of one standard deviation of each cause on each probe.
 
     Attributes:
-        shared: causes that are one value for the whole unit, or one joint: shape (probes, causes),
-            in the order of `cause_names`. [V]
-        nodes: each node's own current and, behind them, each strand's, shape
+        shared: effects of causes with one value for the whole unit, and of each joint, in the order
+            of `cause_names`, shape (probes, causes). [V]
+        nodes: effects of each node's own current, followed by each strand's, shape
             (probes, nodes + strands). [V]
     """
 
@@ -110,18 +112,18 @@ class Spread:
 
     @property
     def sd_v(self) -> FloatArray:
-        """Standard deviation of each probe, shape (probes,). [V]"""
+        """Standard deviation of each probe, root of the sum of squares, shape (probes,). [V]"""
         return np.asarray(np.sqrt((self.shared**2).sum(axis=1) + (self.nodes**2).sum(axis=1)))
 
     def covariance(self) -> FloatArray:
-        """Covariance between probes, shape (probes, probes). [V²]"""
+        """Return the covariance between probes, E Eᵀ of the effects, (probes, probes). [V²]"""
         return np.asarray(self.shared @ self.shared.T + self.nodes @ self.nodes.T)
 
 
 def cause_names(design: Design) -> list[str]:
-    """Names of the shared causes, in the order of `Spread.shared`.
+    """Return the names of the shared causes, in the order of `Spread.shared`.
 
-    A fuse has a place among the joints, as it can be open; it does nothing there while it is whole.
+    A fuse is listed with the joints because it can be open; while intact it has no effect there.
     """
     supplies = [f"supply {feed.name}" for feed in design.feeds]
     joints = [f"joint {joint.name}" for joint in power_joints(design)]
@@ -131,28 +133,43 @@ def cause_names(design: Design) -> list[str]:
 
 
 def shared_weights(circuit: Circuit, tolerances: Tolerances) -> FloatArray:
-    """Which resistances move together with each cause that is of more than one branch.
+    """Return the change of resistances with each cause that affects more than one branch.
 
-    Rows are wire, board copper and fuse as a whole, and behind them each feed: the resistance of
-    its supply and of its two cables, one standard deviation. Nothing can be touched between the
-    three, so that a reading tells only their sum.
+    Rows are wire, board copper and fuses as a whole, followed by each feed: the resistance of its
+    supply and its two cables in series, one standard deviation. No point between them can be
+    probed, so that readings depend on their sum only.
+
+    Args:
+        circuit: the prop.
+        tolerances: deviation of healthy units from the design.
 
     Returns:
         Change of the logarithm of each kept branch's resistance, shape (3 + feeds, kept).
+
+    Source: `Tolerances`.
     """
     material = circuit.netlist.material[circuit.kept]
     rows, feeds = circuit.feed_rows, circuit.design.feeds
-    weights = np.zeros((len(MATERIALS) + len(feeds), len(material)))
-    weights[: len(MATERIALS)] = material == np.array(MATERIALS)[:, None]
+    weights = np.zeros((len(_SHARED_MATERIALS) + len(feeds), len(material)))
+    weights[: len(_SHARED_MATERIALS)] = material == np.array(_SHARED_MATERIALS)[:, None]
     for number, (feed, row) in enumerate(zip(feeds, rows.tolist(), strict=True)):
         if row >= 0:
             sd_ohm = feed_ohm_sd(feed, tolerances)
-            weights[len(MATERIALS) + number, row] = sd_ohm * circuit.conductance_s[row]
+            weights[len(_SHARED_MATERIALS) + number, row] = sd_ohm * circuit.conductance_s[row]
     return weights
 
 
 def feed_ohm_sd(feed: Feed, tolerances: Tolerances) -> float:
-    """Standard deviation of what stands in series with a supply: its own, and both cables'. [Ω]"""
+    """Return the standard deviation of a supply's source resistance and both its cables. [Ω]
+
+    It is the root of the sum of squares of the two.
+
+    Args:
+        feed: the feed.
+        tolerances: deviation of healthy units from the design.
+
+    Source: `Tolerances.cable` and `Tolerances.source_ohm`.
+    """
     cable_ohm = 2.0 * feed.wire.ohm_per_mm * feed.length_mm
     own_ohm = tolerances.cable * feed.source_mohm * 1e-3 or tolerances.source_ohm
     return float(np.hypot(tolerances.cable * cable_ohm, own_ohm))
@@ -164,16 +181,18 @@ def reading_spread(
     tolerances: Tolerances = HAND_SOLDERED,
     known_joints: frozenset[str] = frozenset(),
 ) -> Spread:
-    """What one standard deviation of each cause does to each probe at this solution.
+    """Return the spread of probes across healthy units at a solution.
 
     Args:
         solution: the prop with given strands lit.
-        probes: what is read.
-        tolerances: how far a healthy unit may be from its design.
-        known_joints: joints whose resistance is given, and so has no tolerance.
+        probes: the probes.
+        tolerances: deviation of healthy units from the design.
+        known_joints: joints of given resistance, which have no tolerance.
 
     Returns:
-        Effects of all causes; a probe on copper that an open joint cut off shows none.
+        Effects of all causes on each probe; none on a probe at copper adrift. [V]
+
+    Source: first-order error propagation with adjoint sensitivities.
     """
     circuit = solution.circuit
     columns = circuit.probe_incidence(probes).columns()
@@ -183,15 +202,18 @@ def reading_spread(
 
 @dataclass(frozen=True)
 class Sensitivities:
-    """What is read of the unknowns, solved backwards: good for every solution with one factor.
+    """Adjoint sensitivities of readings, valid for every solution with the same factor.
 
     Attributes:
-        per_volt: change of each reading per volt put into a branch, shape (kept, read).
-        per_amp: change per ampere taken at a loaded node, shape (loaded, read). [V/A]
-        per_supply: change per volt of each supply, shape (read, feeds).
+        branch_ohm: transfer resistance of each reading from each kept branch: times the current of
+            the branch, its change per relative change of the resistance, shape (kept, readings).
+            [Ω]
+        per_amp: change of each reading per ampere drawn at a loaded node, shape (loaded, readings).
+            [V/A]
+        per_supply: change of each reading per volt of each supply, shape (readings, feeds). [V/V]
     """
 
-    per_volt: FloatArray
+    branch_ohm: FloatArray
     per_amp: FloatArray
     per_supply: FloatArray
 
@@ -199,21 +221,24 @@ class Sensitivities:
 def sensitivities(
     circuit: Circuit, factor: Factor, columns: FloatArray, per_supply: FloatArray
 ) -> Sensitivities:
-    """Solve backwards for things read off the unknowns.
+    """Return the adjoint sensitivities of readings that are linear in the unknowns.
+
+    For a reading cᵀ x, the adjoint solution K⁻¹ c is its change per ampere into each unknown.
 
     Args:
         circuit: the prop.
-        factor: of the solutions that it is for.
-        columns: what is read of the unknowns, shape (unknowns, read).
-        per_supply: what is read beyond them per volt of each supply, shape (read, feeds).
+        factor: factors of K at the solution.
+        columns: coefficients c of each reading, shape (unknowns, readings).
+        per_supply: change of each reading per volt of each supply with the unknowns held, shape
+            (readings, feeds). [V/V]
 
     Source: adjoint sensitivities of nodal equations, as in any text on network tolerance.
     """
     backward = factor.solve(columns)
-    per_volt = circuit.incidence.across(backward)
+    branch_ohm = circuit.incidence.across(backward)
     per_amp = -circuit.load_incidence.across(backward)
     pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
-    return Sensitivities(per_volt, per_amp, per_supply - per_volt.T @ pushed)
+    return Sensitivities(branch_ohm, per_amp, per_supply - branch_ohm.T @ pushed)
 
 
 def spread_from_sensitivities(
@@ -223,28 +248,36 @@ def spread_from_sensitivities(
     known_joints: frozenset[str] = frozenset(),
     known_sd: float = 0.0,
 ) -> Spread:
-    """What one standard deviation of each cause does to anything read off the unknowns.
+    """Return the spread of readings across healthy units, from their sensitivities.
+
+    With its transfer resistance r from a branch of current i and resistance R, a reading changes by
+    r i × δR / R; with its change per ampere p at a node of current i, by p i × δi / i.
 
     Args:
         solution: the prop with given strands lit.
-        read: what is read, solved backwards with this solution's factor.
-        tolerances: how far a healthy unit may be from its design.
-        known_joints: joints whose resistance is given, and so has no tolerance.
-        known_sd: but this, one standard deviation of the logarithm of theirs.
+        read: sensitivities of the readings, with this solution's factor.
+        tolerances: deviation of healthy units from the design.
+        known_joints: joints of given resistance, which have only the tolerance `known_sd`.
+        known_sd: standard deviation of the logarithm of their resistance.
+
+    Returns:
+        Effects of all causes on each reading. [V]
+
+    Source: first-order error propagation with adjoint sensitivities.
     """
     circuit = solution.circuit
     current_a = solution.branch_a
     per_log_amp = read.per_amp * solution.load_a[:, None]
 
     names, rows = circuit.joint_rows
-    across = read.per_volt[rows]
+    across = read.branch_ohm[rows]
     mean, shares = joint_moments(solution, tolerances)
     shares = np.where([name in known_joints for name in names], known_sd, shares)
     per_supply = read.per_supply + joint_mean_effect(solution, across, mean)
     parts = [per_supply * circuit.supply_v * tolerances.supply]
-    # change with the logarithm of a resistance: change per volt in the branch, times its amps
+    # derivative with respect to the logarithm of a resistance: transfer resistance times current
     weights = shared_weights(circuit, tolerances)
-    moved = (weights * current_a) @ read.per_volt
+    moved = (weights * current_a) @ read.branch_ohm
     three = np.stack([per_log_amp.sum(axis=0), *moved[:2]], axis=1)
     parts.append(three @ tolerances.mixing)
     parts.append(tolerances.fuse * moved[2][:, None])
@@ -261,16 +294,21 @@ def spread_from_sensitivities(
 
 
 def joint_moments(solution: Solution, tolerances: Tolerances) -> tuple[FloatArray, FloatArray]:
-    """Mean and standard deviation of what each joint does to a reading, over its first effect.
+    """Return mean and standard deviation of each joint's effect, over its first-order effect.
 
-    A joint far above its nominal sheds current where other copper can take it over, so its effect
-    is no straight line of its resistance. With `r` the joint's stiffness and `t` the logarithm of
-    its resistance over nominal, the change of any reading goes with
-    `(1 - exp(-t)) / (1 + (exp(-t) - 1) r)`, exactly while loads stay on the straight part of their
-    law (Sherman and Morrison); its variance over the log-normal is by Gauss and Hermite's rule.
+    The current of a joint far above its nominal resistance moves to other copper, so that its
+    effect is nonlinear. With the joint's stiffness r and the logarithm t of its resistance over
+    nominal, the change of any reading is proportional to (1 - e^-t) / (1 + (e^-t - 1) r), exactly
+    while the loads are linear.
+
+    Args:
+        solution: the prop with given strands lit.
+        tolerances: deviation of healthy units from the design.
 
     Returns:
         Shape (joints that carry current,) each, in the order of `Circuit.joint_rows`.
+
+    Source: rank-one update by Sherman and Morrison; Gauss-Hermite quadrature over the log-normal.
     """
     points, weights = _NORMAL
     less = np.expm1(-points * np.log(tolerances.joint_factor))
@@ -284,18 +322,21 @@ def joint_moments(solution: Solution, tolerances: Tolerances) -> tuple[FloatArra
 def joint_mean_effect(
     solution: Solution, across: FloatArray, mean: FloatArray
 ) -> FloatArray | float:
-    """What supplies do to readings because a joint's mean lies above its nominal.
+    """Return the effect of supplies on readings through joints' means above their nominal.
 
-    A current that unequal supplies drive through a joint drops volts over the joint's mean.
+    A current that unequal supplies drive through a joint has its drop across the joint's mean
+    resistance.
 
     Args:
         solution: the prop with given strands lit.
-        across: change of each reading per volt put into each joint that carries current,
-            shape (joints carrying current, read).
-        mean: of what each of them does, see `joint_moments`.
+        across: transfer resistance of each reading from each joint that carries current, shape
+            (joints that carry current, readings). [Ω]
+        mean: mean effect of each joint, see `joint_moments`, shape (joints that carry current,).
 
     Returns:
-        To add to the change per volt of each supply, shape (read, feeds).
+        Change per volt of each supply to be added, shape (readings, feeds); 0 for one feed. [V/V]
+
+    Source: product of two deviations, of which one has a mean other than 0.
     """
     if len(solution.circuit.supply_v) == 1:
         return 0.0
@@ -304,14 +345,20 @@ def joint_mean_effect(
 
 
 def circulating_current_a(solution: Solution, tolerances: Tolerances) -> FloatArray:
-    """What unequal supplies add to each branch's current, as far as a joint's drop feels it.
+    """Return the current that unequal supplies add to each branch, for the drop across joints.
 
-    Supplies that should be equal and are not drive a current round the prop, of which the design
-    knows nothing: the drop across a joint is then the product of two deviations. Its variance is
-    that of the joint's resistance times the mean square of its current.
+    Supplies that are unequal within their tolerance drive a current through the prop. The drop
+    across a joint is then the product of two deviations, and its variance that of the joint's
+    resistance times the mean square of its current, √(i² + σ_i²).
+
+    Args:
+        solution: the prop with given strands lit.
+        tolerances: deviation of healthy units from the design.
 
     Returns:
-        What to add to each kept branch's current, with its sign, shape (kept,). [A]
+        Current to be added to that of each kept branch, with its sign, shape (kept,). [A]
+
+    Source: variance of a product of independent deviations.
     """
     sd_a = solution.per_supply_a * solution.circuit.supply_v * tolerances.supply
     current_a = solution.branch_a
@@ -320,12 +367,12 @@ def circulating_current_a(solution: Solution, tolerances: Tolerances) -> FloatAr
 
 
 def _joints(solution: Solution, across: FloatArray, current_a: FloatArray) -> FloatArray:
-    """Effect of each joint on each reading, shape (read, joints); 0 for open ones.
+    """Return the effect of each joint on each reading, shape (readings, joints); 0 for open ones.
 
     Args:
         solution: the prop with given strands lit.
-        across: change per volt put into each joint that carries current, (carrying, read).
-        current_a: what to take for the current of each of them, its share of spread included.
+        across: transfer resistance from each joint that carries current, (carrying, readings). [Ω]
+        current_a: current of each of them times its share of spread, shape (carrying,). [A]
     """
     circuit = solution.circuit
     names, _ = circuit.joint_rows

@@ -30,7 +30,7 @@ from benchtest.circuit.tolerance import (
 from benchtest.prop.design import Probe
 
 MIN_PROBES_BY_POINT = 1000
-"""Probes from which it is worth while to solve for their points instead, at the cost of a digit."""
+"""Probes from which their points are solved instead, faster and with one digit less."""
 
 
 def standard_deviation_v(
@@ -39,13 +39,18 @@ def standard_deviation_v(
     tolerances: Tolerances = HAND_SOLDERED,
     known_joints: frozenset[str] = frozenset(),
 ) -> FloatArray:
-    """Standard deviation of what healthy units show at each probe, shape (probes,). [V]
+    """Return the standard deviation of each probe across healthy units.
 
     Args:
         solution: the prop with given strands lit.
-        probes: what is read.
-        tolerances: how far a healthy unit may be from its design.
-        known_joints: joints whose resistance is given, and so has no tolerance.
+        probes: the probes.
+        tolerances: deviation of healthy units from the design.
+        known_joints: joints of given resistance, which have no tolerance.
+
+    Returns:
+        Shape (probes,). [V]
+
+    Source: the sums of `benchtest.circuit.tolerance.reading_spread` on the condensed system.
     """
     blocks = [
         probes[start : start + COLUMNS_AT_ONCE] for start in range(0, len(probes), COLUMNS_AT_ONCE)
@@ -71,7 +76,7 @@ def _block_v(
 
 
 def _skeleton_columns(circuit: Circuit, factor: Factor, probes: list[Probe]) -> FloatArray | None:
-    """What each probe reads of the skeleton; None where a lead is on a strand's inner node."""
+    """Return the coefficients of probes on the skeleton; None with a lead at an inner node."""
     read = circuit.probe_incidence(probes)
     ends = np.concatenate([read.tail, read.head])
     if (factor.ladders.place[ends[ends >= 0]] < 0).any():
@@ -82,9 +87,9 @@ def _skeleton_columns(circuit: Circuit, factor: Factor, probes: list[Probe]) -> 
 def _shared(
     solution: Solution, back: FloatArray, beyond: FloatArray, tolerances: Tolerances
 ) -> FloatArray:
-    """Effects of supplies, node current and materials, shape (probes, causes). [V]
+    """Return the effects of supplies, node current and materials, shape (probes, causes). [V]
 
-    `beyond` is what a volt of each supply does to a probe past its unknowns, (probes, feeds).
+    `beyond` is the change per volt of each supply with the unknowns held, (probes, feeds).
     """
     circuit, factor = solution.circuit, solution.factor
     pushed = circuit.conductance_s[:, None] * circuit.supply_matrix
@@ -108,7 +113,7 @@ def _joints(
     tolerances: Tolerances,
     known: frozenset[str],
 ) -> FloatArray:
-    """Effect of each healthy joint, shape (joints, probes). [V]"""
+    """Return the effect of each healthy joint, shape (joints, probes). [V]"""
     circuit = solution.circuit
     current_a = solution.branch_a
     if len(circuit.supply_v) > 1:
@@ -119,10 +124,10 @@ def _joints(
 
 
 def _nodes(solution: Solution, back: FloatArray) -> FloatArray:
-    """Sum over nodes of the square of what each node's current does, shape (probes,). [V²]"""
+    """Return the sum over nodes of squares of their currents' effects, shape (probes,). [V²]"""
     circuit, ladders = solution.circuit, solution.factor.ladders
     current_a = solution.node_a
-    padded = np.vstack([back, np.zeros(back.shape[1])])  # -1 picks the earth
+    padded = np.vstack([back, np.zeros(back.shape[1])])  # -1 selects the reference
     outer = np.ones(len(current_a), dtype=bool)
     outer[ladders.nodes] = False
     outer_nodes = np.flatnonzero(outer & (current_a != 0.0))
@@ -143,48 +148,55 @@ def _nodes(solution: Solution, back: FloatArray) -> FloatArray:
 
 
 def _solved(factor: Factor, columns: FloatArray) -> FloatArray:
-    """The skeleton's answer to many right-hand sides, some at a time, same shape."""
+    """Return the skeleton's volts for many right-hand sides, solved in blocks, same shape."""
     starts = range(0, columns.shape[1], COLUMNS_AT_ONCE)
     blocks = [columns[:, start : start + COLUMNS_AT_ONCE] for start in starts]
     solved = [factor.solve_skeleton(block) for block in blocks]
-    return np.ascontiguousarray(np.concatenate(solved, axis=1))  # rows are picked
+    return np.ascontiguousarray(np.concatenate(solved, axis=1))  # rows are selected later
 
 
 def _solved_by_points(factor: Factor, probes: Incidence) -> FloatArray:
-    """The same of probes, from an ampere into each point that they touch."""
+    """Return the skeleton's volts per ampere through each probe, from those of its two points."""
     points = np.unique(np.concatenate([probes.tail, probes.head]))
     points = points[points >= 0]
     every = np.arange(len(points))
     columns = np.zeros((probes.count, len(points)))
     columns[points, every] = 1.0
     solved = np.hstack([_solved(factor, columns), np.zeros((probes.count, 1))])
-    at = np.full(probes.count + 1, -1)  # the earth's answer is nothing: the last
+    at = np.full(probes.count + 1, -1)  # the last column is 0, for the reference
     at[points] = every
     return np.ascontiguousarray(solved[:, at[probes.tail]] - solved[:, at[probes.head]])
 
 
 class CondensedSensitivities:
-    """Probes solved backwards on the skeleton: good for every solution with one factor.
+    """Adjoint sensitivities of probes on the skeleton, for every solution with one factor.
 
     Attributes:
         circuit: the prop.
-        factor: of the solutions that it is for.
-        skeleton: change of the skeleton per ampere through each probe, which is what an ampere
-            anywhere does to it, shape (skeleton, probes). [V/A]
-        across: change of each probe per volt put into each joint that carries current,
-            shape (carrying, probes).
-        beyond: what it reads past its unknowns per volt of each supply, shape (probes, feeds).
+        factor: factors of the Jacobian.
+        skeleton: change of each probe per ampere into each unknown of the skeleton, shape
+            (skeleton, probes). [V/A]
+        across: transfer resistance of each probe from each joint that carries current, shape
+            (carrying, probes). [Ω]
+        beyond: change of each probe per volt of each supply with the unknowns held, shape
+            (probes, feeds). [V/V]
     """
 
     def __init__(self, circuit: Circuit, factor: Factor, probes: list[Probe]) -> None:
-        """Solve; no probe may have a lead on a strand's inner node."""
+        """Solve the adjoint equations.
+
+        Args:
+            circuit: the prop.
+            factor: factors of the Jacobian.
+            probes: the probes; no lead may be at an inner node of a strand.
+        """
         self.circuit = circuit
         self.factor = factor
         read = _skeleton_columns(circuit, factor, probes)
         assert read is not None
         if len(probes) < MIN_PROBES_BY_POINT:
             self.skeleton = _solved(factor, read)
-        else:  # they lie between far fewer points
+        else:  # they have far fewer points in common
             ends = factor.on_skeleton(circuit.probe_incidence(probes))
             self.skeleton = _solved_by_points(factor, ends)
         self.across = factor.on_skeleton(circuit.joint_incidence).across(self.skeleton)
@@ -192,14 +204,14 @@ class CondensedSensitivities:
 
     @cached_property
     def ends(self) -> tuple[FloatArray, FloatArray]:
-        """Rails' difference at each ladder's node 1 and node n, shape (ladders, probes) each."""
+        """Difference of the rails at each ladder's node 1 and node n, (ladders, probes) each."""
         ladders, padded = self.factor.ladders, self._padded
         at = ladders.place[ladders.ends]
         return padded[at[:, 0]] - padded[at[:, 1]], padded[at[:, 2]] - padded[at[:, 3]]
 
     @cached_property
     def outer(self) -> tuple[NDArray[np.intp], FloatArray]:
-        """Nodes in no ladder, and the rails' difference there, shape (outer nodes, probes)."""
+        """Nodes without a ladder, and the difference of their rails, (outer nodes, probes)."""
         ladders = self.factor.ladders
         outer = np.ones(self.circuit.design.node_count, dtype=bool)
         outer[ladders.nodes] = False
@@ -209,16 +221,18 @@ class CondensedSensitivities:
 
     @property
     def _padded(self) -> FloatArray:
-        return np.vstack([self.skeleton, np.zeros(self.skeleton.shape[1])])  # -1 picks the earth
+        return np.vstack(
+            [self.skeleton, np.zeros(self.skeleton.shape[1])]
+        )  # -1 selects the reference
 
 
 class CondensedSpread:
-    """What one standard deviation of each cause does to each probe, without a row for every node.
+    """Spread of probes across healthy units on the skeleton, without a row for every node.
 
-    The numbers are those of `benchtest.circuit.tolerance.spread_from_sensitivities`.
+    The figures are those of `benchtest.circuit.tolerance.spread_from_sensitivities`.
 
     Attributes:
-        variance: of each probe, shape (probes,). [V²]
+        variance: variance of each probe, shape (probes,). [V²]
     """
 
     def __init__(
@@ -230,16 +244,16 @@ class CondensedSpread:
         known_sd: float = 0.0,
         more_a: FloatArray | None = None,
     ) -> None:
-        """Form the sums.
+        """Form the sums over all causes.
 
         Args:
             solution: the prop with given strands lit.
-            back: the probes, solved with this solution's factor.
-            tolerances: how far a healthy unit may be from its design.
-            known_joints: joints whose resistance is given, and so has no tolerance.
-            known_sd: but this, one standard deviation of the logarithm of theirs.
-            more_a: what further causes make each loaded node draw, one standard deviation of each,
-                shape (loaded, causes). [A]
+            back: sensitivities of the probes, with this solution's factor.
+            tolerances: deviation of healthy units from the design.
+            known_joints: joints of given resistance, which have only the tolerance `known_sd`.
+            known_sd: standard deviation of the logarithm of their resistance.
+            more_a: node currents of further causes, one standard deviation of each, shape (loaded,
+                causes). [A]
         """
         circuit = solution.circuit
         self.solution, self.back, self.tolerances = solution, back, tolerances
@@ -257,9 +271,9 @@ class CondensedSpread:
         self.variance += np.einsum("pc,pc->p", self._more, self._more)
 
     def _node_moments(self) -> tuple[FloatArray, FloatArray]:
-        """Of what nodes' currents do to a probe: sum of squares, and of squares of strands' sums.
+        """Return sums of squares of nodes' effects, and of the effects of whole strands.
 
-        A node inside a ladder moves a probe by what it moves the ladder's two ends.
+        A node inside a ladder acts on a probe through the two ends of the ladder.
 
         Returns:
             Shape (probes,) each. [V²]
@@ -288,14 +302,18 @@ class CondensedSpread:
         return squares, np.einsum("sp,sp->p", sums, sums)
 
     def _drawn(self, load_a: FloatArray) -> FloatArray:
-        """What currents at loaded nodes do, (loaded, columns) to (probes, columns). [V]"""
+        """Return effects of currents at nodes, (loaded, columns) to (probes, columns). [V]"""
         pushed = self.solution.circuit.load_incidence.gather(load_a)
         return np.asarray(-(self.back.factor.condense(pushed).T @ self.back.skeleton).T)
 
     def covariance_with(self, read: Spread) -> FloatArray:
-        """Covariance of each probe with readings of the same design, shape (probes, readings).
+        """Return the covariance of each probe with readings of the same design.
 
-        `read` has the causes behind `more_a` behind each strand's.
+        Args:
+            read: spread of the readings, with the causes of `more_a` after those of the strands.
+
+        Returns:
+            Shape (probes, readings). [V²]
         """
         circuit, tolerances = self.solution.circuit, self.tolerances
         count, fixed = circuit.design.node_count, self._shared.shape[1]

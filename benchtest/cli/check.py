@@ -71,7 +71,7 @@ def _answer(design: Design, review: DesignReview) -> dict[str, Any]:
         "feeds": [budget.as_json() for budget in review.budgets],
         "limits": [
             {
-                "what": limit.what,
+                "what": limit.part,
                 "amps": round(limit.amps, 3),
                 "allowed_amps": round(limit.allowed_a, 3),
                 "level": round(limit.level, 3),
@@ -143,7 +143,7 @@ def _show(design: Design, review: DesignReview) -> None:
 def _limit(limit: RatingCheck) -> tuple[str, ...]:
     # rounded down, so that the level shown is within the limit
     level = "full white" if limit.level == 1.0 else f"{math.floor(limit.level * 100) / 100:.2f}"
-    return limit.what, f"{limit.amps:.2f}", f"{limit.allowed_a:.2f}", level
+    return limit.part, f"{limit.amps:.2f}", f"{limit.allowed_a:.2f}", level
 
 
 def _summary(design: Design, review: DesignReview) -> Iterator[str]:

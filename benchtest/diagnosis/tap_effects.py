@@ -46,8 +46,8 @@ class TapEffects:
 
     @property
     def branch(self) -> FloatArray:
-        """Change per volt put into a branch, shape (kept, taps)."""
-        return self.read.per_volt
+        """Transfer resistance from each kept branch, shape (kept, taps). [Ω]"""
+        return self.read.branch_ohm
 
 
 def tap_effects(responses: Responses, taps: Taps, tolerances: Tolerances) -> TapEffects:
@@ -59,8 +59,8 @@ def tap_effects(responses: Responses, taps: Taps, tolerances: Tolerances) -> Tap
     load = read.per_amp * solution.load_a[:, None]
     _, rows = circuit.joint_rows
     mean, shares = joint_moments(solution, tolerances)
-    more = joint_mean_effect(solution, read.per_volt[rows], mean)
-    read = Sensitivities(read.per_volt, read.per_amp, read.per_supply + more)
+    more = joint_mean_effect(solution, read.branch_ohm[rows], mean)
+    read = Sensitivities(read.branch_ohm, read.per_amp, read.per_supply + more)
     given = [name in responses.given for name in circuit.joint_rows[0]]
     shares = np.where(given, CELL_SD, shares)
     push = responses.capped_push(base)

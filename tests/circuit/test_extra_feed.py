@@ -7,7 +7,12 @@ from collections.abc import Callable
 
 import pytest
 
-from benchtest.circuit.extra_feed import MAX_FIRST_PLACES, ExtraFeed, best_extra_feed, feed_places
+from benchtest.circuit.design_review import (
+    MAX_FIRST_PLACES,
+    ExtraFeed,
+    best_extra_feed,
+    extra_feed_places,
+)
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import solve
 from benchtest.prop.design import BusPad, Design
@@ -96,7 +101,7 @@ def test_no_pad_and_no_strand_end_is_better(prop: str) -> None:
     tried = {at: _lowest_v(text, at) for at in _every_place(design)}
     found = _best(design)
     assert found.lowest_v == pytest.approx(tried[str(found.at)], abs=1e-9)
-    pads_and_free_ends = {str(place) for place in feed_places(design)}
+    pads_and_free_ends = {str(place) for place in extra_feed_places(design)}
     best_v = max(volts for at, volts in tried.items() if at in pads_and_free_ends)
     assert found.lowest_v == pytest.approx(best_v, abs=2e-6)
     # an end that a bus joins is its pad less one joint: nobody solders a cable there for this
@@ -110,7 +115,7 @@ def test_of_many_places_the_best_is_found_though_few_are_tried(
 ) -> None:
     """More pads than are tried at once: every one tried here."""
     design = make_fan(strands, 8, feeds=(fed_at,), feed_mm=400.0)
-    assert len(feed_places(design)) > MAX_FIRST_PLACES
+    assert len(extra_feed_places(design)) > MAX_FIRST_PLACES
     duty = all_lit(design).duty(design)
     lowest_v = []
     for pad in (pad for bus in design.buses for pad in bus.pads):

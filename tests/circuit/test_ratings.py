@@ -110,7 +110,7 @@ def _full(design: Design) -> Solution:
 
 def _limit(design: Design, words: str) -> RatingCheck:
     full = _full(design)
-    (found,) = [one for one in check_ratings(full.circuit, full) if one.what.startswith(words)]
+    (found,) = [one for one in check_ratings(full.circuit, full) if one.part.startswith(words)]
     return found
 
 
@@ -190,7 +190,7 @@ def test_a_ring_carries_most_in_the_piece_that_closes_it(make_fan: MakeFan) -> N
 def test_a_link_carries_all_that_hangs_on_it(link_mm: float, make_kind: MakeKind) -> None:
     """Three strands end to end, fed at 1A: the first link carries two of them."""
     found = _limit(_chain(make_kind(), link_mm), "link")
-    assert found.what == "link 1B~2A (26 AWG)"
+    assert found.part == "link 1B~2A (26 AWG)"
     assert found.amps == pytest.approx(2 * 5 * 36.8e-3, rel=1e-9)
 
 

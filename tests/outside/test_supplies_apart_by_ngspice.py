@@ -71,5 +71,5 @@ def test_two_supplies_in_a_ring_through_nodes_are_refused() -> None:
     """Out of one supply through strand 2 into the other, and back through strand 4."""
     design = _pier(4, ["1A", "3A"], ring=True)
     cut = _cut("1B~2A-", "2B~3A+", "3B~4A-", "4B~1A+")
-    with pytest.raises(CircuitFault, match=r"feeds f1, f2 share no return, .* node"):
+    with pytest.raises(CircuitFault, match=r"feeds f1, f2 have no common return, .* node"):
         Circuit(design, cut)

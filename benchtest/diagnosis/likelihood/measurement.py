@@ -139,9 +139,9 @@ def island_leads(circuit: Circuit, readings: Sequence[Reading]) -> FloatArray:
 
     Returns:
         1 for the red lead and -1 for the black one by the label of the copper's part in
-        `Reduced.part`, 0 elsewhere, shape (readings, parts).
+        `ReducedNetwork.component`, 0 elsewhere, shape (readings, parts).
     """
-    part, floating = circuit.reduced.part, circuit.floating
+    part, floating = circuit.reduced.component, circuit.floating
     found = np.zeros((len(readings), int(part.max(initial=0)) + 1))
     for row, reading in enumerate(readings):
         if reading.volts is None:
