@@ -12,8 +12,8 @@ from textual.style import Style
 
 if TYPE_CHECKING:
     from benchtest.evidence.marks import Seen
+    from benchtest.session.display.bench_model import BenchModel
     from benchtest.session.guidance.next_step import Task
-    from benchtest.session.workbench.workbench import Workbench
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,36 +155,33 @@ def deeds(rows: Sequence[Row], without: frozenset[str]) -> list[Deed]:
     return found
 
 
-def deeds_now(workbench: Workbench, plots: bool) -> list[Deed]:
-    """What the task at hand offers; with a plot, to turn to it."""
-    without: set[str] = set() if workbench.source.can_read else {"meter"}
-    if workbench.advice.task == "read" and not workbench.source.keeps_at_once:
+def deeds_now(model: BenchModel) -> list[Deed]:
+    """Return the actions of the task at hand."""
+    task, source = model.task, model.source
+    without: set[str] = set() if source.can_read else {"meter"}
+    if task == "read" and not source.keeps_at_once:
         without.add("yes")
-    if workbench.advice.task == "read" and not workbench.advice.may_skip:
+    if task == "read" and not model.advice.may_skip:
         without.add("leave_out")
-    if not plots:
+    if model.profile is None:
         without.add("plot")
-    if workbench.advice.task == "check" and workbench.entry.unit == "V":
+    if task == "check" and model.unit == "V":
         without.add("yes")
-    if workbench.advice.task == "soak":
-        running = workbench.soak.running
-        opened = workbench.soak.soak is not None
-        without |= {"go_on"} if running else {"yes", "flicker"}
-        without |= set() if opened else {"no", "end_soak"}
-    found = deeds(DEEDS[workbench.advice.task], frozenset(without))
-    if workbench.advice.task == "check" and workbench.entry.unit:
+    if task == "soak":
+        without |= {"go_on"} if model.is_soaking else {"yes", "flicker"}
+        without |= {"no", "end_soak"} if model.soak is None else set()
+    found = deeds(DEEDS[task], frozenset(without))
+    if task == "check" and model.unit:
         extra = [("type", "what the meter shows"), ("meter", "read the virtual meter")]
         found = [*deeds(extra, frozenset(without)), *found]
     says: dict[str, str] = {}
-    if workbench.source.source is not None:
-        says["meter"] = f"read the {workbench.source.name}"
-    if workbench.advice.task in ("search", "caught") and len(workbench.advice.nodes) == 1:
+    if source.is_fitted:
+        says["meter"] = f"read the {source.name}"
+    if task in ("search", "caught") and len(model.advice.nodes) == 1:
         says |= {"yes": "it lights", "no": "it does not"}
-    if workbench.advice.task == "read":
-        says["type"] = (
-            "millivolts; V for volts" if workbench.entry.unit == "mV" else "volts; m for mV"
-        )
-    if workbench.entry.unit == "Ω":
+    if task == "read":
+        says["type"] = "millivolts; V for volts" if model.unit == "mV" else "volts; m for mV"
+    if model.unit == "Ω":
         says |= {"yes": "OL, or far above", "no": "rails touch"}
     return [replace(deed, says=says.get(deed.action, deed.says)) for deed in found]
 
@@ -200,15 +197,15 @@ def deeds_typing(now: Sequence[Deed]) -> list[Deed]:
     return [kept, left, *(deed for deed in now if deed.action == "type")]
 
 
-def deeds_always(workbench: Workbench, plots: bool) -> list[Deed]:
-    """What every task offers, but for what this one offers by itself."""
-    without = frozenset({"own_reading"}) if workbench.session.state.signed else frozenset()
-    without |= set() if workbench.session.state.taken else {"readings"}
-    without |= {"stray"} if workbench.light.lit is None else set()
-    without |= {"why"} if workbench.finding is None else set()
-    without |= set() if plots else {"plot"}
-    now = {deed.action for deed in deeds_now(workbench, plots)}
-    return deeds(ALWAYS, without | now)
+def deeds_always(model: BenchModel) -> list[Deed]:
+    """Return the actions of every task, without those of the task at hand."""
+    without = {deed.action for deed in deeds_now(model)}
+    without |= {"own_reading"} if model.state.signed else set()
+    without |= set() if model.state.taken else {"readings"}
+    without |= {"stray"} if model.lit is None else set()
+    without |= {"why"} if model.finding is None else set()
+    without |= {"plot"} if model.profile is None else set()
+    return deeds(ALWAYS, frozenset(without))
 
 
 def name_of(action: str) -> str:

@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from benchtest.session.comparison import Gathered
     from benchtest.session.practice.reference_run import PracticeRun
     from benchtest.session.session import Session
-    from benchtest.tui.bench_view import Leaving
+    from benchtest.tui.bench_screen import Leaving
     from benchtest.tui.compare_screen import CompareScreen
 
 PracticeAsked = tuple[int | None, int | None]

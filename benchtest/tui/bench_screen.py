@@ -1,38 +1,207 @@
-"""One unit under test, at the keys, the mouse and a presentation clicker."""
+"""The screen of one unit on the bench: keys, mouse and presentation clicker."""
 
 from __future__ import annotations
 
-from typing import ClassVar
+import contextlib
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import ClassVar, Literal, TypeVar
 
 from textual import events, work
+from textual.app import ComposeResult
 from textual.binding import BindingType
+from textual.message import Message
 
+from benchtest.diagnosis import Finding
 from benchtest.errors import BenchError
 from benchtest.evidence.marks import Seen
-from benchtest.session.display.finding_details import why_words
+from benchtest.session.autopilot import Outcome
+from benchtest.session.display.bench_model import BenchModel
+from benchtest.session.display.finding_details import FindingDetails, why_words
 from benchtest.session.display.map_model import node_of_cell
 from benchtest.session.guidance.steps import StepName, steps
+from benchtest.session.log.soak import Progress
+from benchtest.session.log.state import LoggedEvent
 from benchtest.session.practice.reference_run import PracticeRun
-from benchtest.tui.actions import ACTIONS, bindings, name_of
-from benchtest.tui.bench_view import BenchView
+from benchtest.session.workbench.drive_notice import DriveNotice, drive_notice
+from benchtest.session.workbench.reading_entry import PendingReading
+from benchtest.session.workbench.workbench import Workbench
+from benchtest.tui.actions import ACTIONS, Deed, bindings, deeds_always, deeds_now, name_of
+from benchtest.tui.bench_view import BenchView, Driving
+from benchtest.tui.close_once import OnceScreen
 from benchtest.tui.dialogs import AskFor, Confirm, KeysNow, Question, Tell
-from benchtest.tui.map_panel import MapBox
+from benchtest.tui.glyphs import Signs
 from benchtest.tui.panels import Ask
 from benchtest.tui.prop_map import PropMap
 from benchtest.tui.readings_menu import Choice as ReadingChoice
 from benchtest.tui.readings_menu import ReadingsMenu
 from benchtest.tui.steps_menu import StepsMenu
 from benchtest.tui.words import TASKS
+from benchtest.virtual.observer import Observation
+
+REDRAW_S = 0.1
+INTERIM_S = 0.2
+"""Time that a finding may take before the next reading is asked for without it. [s]"""
+LOOK_S = 0.3
+DEAF_S = 0.7
+"""Keys typed while the program was suspended all come at once, and are no answer. [s]"""
+WATCH_S = 0.7
+"""Interval of looks at the source of readings: unplugged, it is noticed within a second. [s]"""
+
+Leaving = Literal["shelf", "next"]
+T = TypeVar("T")
 
 
-class BenchScreen(BenchView):
-    """Asks for what the workbench advises; knows how to ask, not what answers mean."""
+class BenchScreen(OnceScreen[Leaving]):
+    """Asks what the workbench advises, and shows its model; decides nothing."""
 
+    HAS_UNIT = True
     AUTO_FOCUS = ""  # keys are for the bench until a digit opens the field
     BINDINGS: ClassVar[list[BindingType]] = [*bindings()]
 
+    class WorkDone(Message):
+        """Posted by a worker: the step that continues with its result on the screen's thread."""
+
+        def __init__(self, proceed: Callable[[], object]) -> None:
+            super().__init__()
+            self.proceed = proceed
+
+    def __init__(self, workbench: Workbench, signs: Signs) -> None:
+        super().__init__()
+        self.workbench = workbench
+        self.signs = signs
+        self.message = ""
+        """Line near the bottom, until the next key."""
+        self.thinking = False
+        self._soaked: Progress | None = None
+        self._notice: DriveNotice | None = None
+        self._asks_to_light = False
+
+    def compose(self) -> ComposeResult:
+        yield BenchView(self.signs, id="bench")
+
+    def on_mount(self) -> None:
+        self.set_interval(REDRAW_S, self._tick)
+        if self.model.is_virtual:
+            self.set_interval(LOOK_S, self.look)
+        if self.workbench.source.is_instrument:
+            self.watch_source()
+            self.set_interval(WATCH_S, self.watch_source)
+        if left_out := self.workbench.session.left_out:
+            self.say(f"Left out: {'; '.join(left_out)}.")
+        self.call_after_refresh(self.go)  # a drawing needs to know how wide its panel is
+
+    def on_resize(self) -> None:
+        self.call_after_refresh(self.draw)
+
+    @property
+    def model(self) -> BenchModel:
+        """Everything to show and offer."""
+        return self.workbench.model
+
+    @property
+    def view(self) -> BenchView:
+        """The panels."""
+        return self.query_one(BenchView)
+
+    @property
+    def is_complete(self) -> bool:
+        """True once all panels exist; earlier updates are drawn then."""
+        return any(view.is_complete for view in self.query(BenchView))
+
+    # -- drawing -------------------------------------------------------------------------------
+
+    def draw(self) -> None:
+        """Draw everything that an event may have changed."""
+        if not self.is_complete:
+            return
+        typed = self.workbench.entry.typed(self.view.ask.entry.value)
+        self.view.show(self.model, typed, self.message, thinking=self.thinking)
+        self._draw_driving()
+
+    def _draw_driving(self) -> None:
+        """Draw what changes without an event; report a new notice of the drive once."""
+        clock = self.workbench.clock
+        notice = drive_notice(clock.status())
+        where = clock.info.where if clock.info else ""
+        driving = Driving(clock.showing(), where, notice, clock.held is not None)
+        self.view.show_driving(self.model, driving)
+        if notice != self._notice:
+            self._notice = notice
+            if notice is not None:
+                self.say(notice.whole)
+                self.view.show_message(self.model, self.message)
+
+    def _draw_typed(self, text: str) -> None:
+        self.view.show_typed(self.model, text, self.workbench.entry.typed(text))
+
+    def _tick(self) -> None:
+        if not self.is_complete:
+            return
+        self._ask_to_light()
+        self._draw_driving()
+        self._draw_soak()
+
+    def _draw_soak(self) -> None:
+        """Draw the progress of a soak, and ring when a look is due and at its end."""
+        words = ""
+        try:
+            words = self.workbench.tick()
+        except BenchError as error:
+            words = str(error)
+        soak, before = self.model.soak, self._soaked
+        if soak == before and not words:
+            return
+        self._soaked = soak
+        is_due = soak is not None and soak.due and not (before is not None and before.due)
+        if words:
+            self.say(words)
+        if words or is_due:
+            self.app.bell()
+        if self.model.task == "soak" or words:
+            self.draw()
+
+    def _ask_to_light(self) -> None:
+        """Ask before lighting after the program was suspended: fingers may be at the prop."""
+        why = self.workbench.hold_reason()
+        if why is None or self._asks_to_light:
+            return
+        self._asks_to_light = True
+        words = f"Dark: {why}. Are leads and fingers clear of the prop?"
+        window = Tell("The light is out", words, "any key lights it again", DEAF_S)
+        self.app.push_screen(window, self._lit_again)
+
+    def _lit_again(self, _: None) -> None:
+        self._asks_to_light = False
+        self.workbench.light_again()
+        self.draw()
+
+    def put_dark(self) -> None:
+        if not self.workbench.light.is_dark:
+            self._tried(self.workbench.toggle_dark)
+            self.draw()
+
+    def say(self, words: str) -> None:
+        """Set the line near the bottom, until the next key."""
+        self.message = f" {self.signs.words(words)}"
+
+    def report(self, words: str) -> None:
+        """Show a line near the bottom."""
+        self.say(words)
+        self.draw()
+
+    # -- keys in general -----------------------------------------------------------------------
+
+    def deeds_now(self) -> list[Deed]:
+        """Return the actions of the task at hand."""
+        return deeds_now(self.model)
+
+    def deeds_always(self) -> list[Deed]:
+        """Return the actions of every task."""
+        return deeds_always(self.model)
+
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Only what can be done now is done, whether by key, by mouse or from the palette."""
+        """Allow what can be done now, by key, by mouse or from the palette."""
         if action not in ACTIONS:
             return True
         if not self.is_on_top:  # a key that was typed together with the one that left it
@@ -41,30 +210,70 @@ class BenchScreen(BenchView):
             return False
         if self.workbench.clock.held is not None:  # a window is about to ask for a key
             return False
-        return action in {name_of(d.action) for d in (*self.deeds_now(), *self.deeds_always())} or (
-            action == "repair" and self.workbench.finding is not None
-        )
+        allowed = {name_of(deed.action) for deed in (*self.deeds_now(), *self.deeds_always())}
+        return action in allowed or (action == "repair" and self.model.finding is not None)
 
     def on_key(self, event: events.Key) -> None:
-        """Typed digits begin a reading, or choose a suspect."""
+        """Begin a reading with a typed digit, or choose a suspect by it."""
         if not (self.is_on_top and self.is_complete):  # it bubbles to the window on top
             return
         if self.workbench.clock.held is not None:
             event.stop()
             return
-        sign, task = event.character or "", self.workbench.advice.task
+        sign, ask = event.character or "", self.view.ask
         if not sign:
             return
-        if self.workbench.entry.unit and sign in "0123456789-.":
+        if self.model.unit and sign in "0123456789-.":
             event.stop()
             event.prevent_default()
             self.workbench.active.note_entry(begun=True)
-            self.query_one(Ask).type(sign)
-        elif self.query_one(Ask).is_open:
+            ask.type(sign)
+        elif ask.is_open:
             return
-        elif task in ("repair", "sign-off") and sign in "123456789":
+        elif self.model.task in ("repair", "sign-off") and sign in "123456789":
             event.stop()
             self.action_repair(int(sign) - 1)
+
+    def go(self) -> None:
+        """Light what is advised, begin a diagnosis if one is due, and draw."""
+        self._tried(self.workbench.light_advice)
+        if self.workbench.active.awaits_finding:
+            if not self.thinking:
+                self.thinking = True
+                self.diagnose()
+            self.set_timer(INTERIM_S, self._ask_meanwhile)
+        self.draw()
+
+    def _ask_meanwhile(self) -> None:
+        """Ask for the next reading of the last plan if a finding takes its time."""
+        is_dark = self.workbench.light.put_out or self.workbench.clock.held is not None
+        if is_dark or not self.is_complete:  # fingers may be on the prop
+            return
+        if self.workbench.active.ask_meanwhile():
+            self.go()
+
+    def _do(self, act: Callable[[], object]) -> None:
+        """Carry out a key, and show the line that it returns."""
+        self.message = ""
+        if self._tried(lambda: self._say_if(act())) or not self.workbench.light.put_out:
+            self.go()
+        else:
+            self.draw()  # a key that is refused lights nothing that was put out
+
+    def _tried(self, act: Callable[[], object]) -> bool:
+        """Do something that may be refused; show a refusal, and return False for one."""
+        try:
+            act()
+        except BenchError as error:
+            self.say(str(error).splitlines()[0])
+            return False
+        return True
+
+    def _say_if(self, words: object) -> None:
+        if isinstance(words, str) and words:
+            self.say(words)
+
+    # -- the entry field -----------------------------------------------------------------------
 
     def on_ask_typing(self, message: Ask.Typing) -> None:
         self.workbench.active.note_entry(begun=bool(message.text))
@@ -72,40 +281,36 @@ class BenchScreen(BenchView):
 
     def on_ask_doubted(self, message: Ask.Doubted) -> None:
         text = self.workbench.entry.meant(message.text)
-        self.query_one(Ask).open_entry(text)
+        self.view.ask.open_entry(text)
         self._draw_typed(text)
 
     def action_keep_typed(self) -> None:
-        """A click on what Enter does."""
-        ask = self.query_one(Ask)
+        """Enter the number in the field, at a click on its key."""
+        ask = self.view.ask
         ask.post_message(Ask.Entered(ask.entry.value))
 
     def on_ask_entered(self, message: Ask.Entered) -> None:
-        self.said = ""
+        self.message = ""
         if self._tried(lambda: self._say_if(self.workbench.enter(message.text))):
-            self.query_one(Ask).close_entry()
+            self.view.ask.close_entry()
             self.go()
         else:
             self.draw()
 
     def on_prop_map_picked(self, message: PropMap.Picked) -> None:
-        """A click on the map: the strand to look at or, in a walk, the node to light."""
-        workbench = self.workbench
-        walking = workbench.active.overrides.walking
+        """Look at the strand that was clicked or, in a walk along it, light the node."""
+        walk, walking = self.workbench.walk, self.model.walking
         if walking is not None and walking.strand == message.strand:
-            nodes = workbench.design.strand(message.strand).nodes
-            width = self.query_one(MapBox).map.cells_across
-            node = node_of_cell(nodes, message.cell, width)
-            self._do(lambda: workbench.walk.move_to(node))
+            nodes = self.model.design.strand(message.strand).nodes
+            node = node_of_cell(nodes, message.cell, self.view.map_box.map.cells_across)
+            self._do(lambda: walk.move_to(node))
         else:
-            self._do(lambda: workbench.walk.choose_strand(message.strand))
+            self._do(lambda: walk.choose_strand(message.strand))
 
     # -- one key a decision --------------------------------------------------------------------
 
     def action_yes(self) -> None:
-        if (
-            self.workbench.advice.task == "read"
-        ):  # a clicker takes a reading while both hands hold leads
+        if self.model.task == "read":  # a clicker takes a reading while both hands hold leads
             self.action_meter()
         else:
             self._do(self.workbench.yes)
@@ -114,11 +319,8 @@ class BenchScreen(BenchView):
         self._do(self.workbench.no)
 
     def action_back(self) -> None:
-        """A step back: the node before in a walk, else the last decision undone."""
-        if (
-            self.workbench.active.overrides.walking is not None
-            and self.workbench.advice.task == "walk"
-        ):
+        """Light the node before in a walk; else undo the last key."""
+        if self.model.walking is not None and self.model.task == "walk":
             self._do(lambda: self.workbench.walk.follow_data(-1))
         else:
             self._do(self.workbench.undo)
@@ -133,7 +335,7 @@ class BenchScreen(BenchView):
         self._do(lambda: self.workbench.walk.choose(step))
 
     def action_walk(self, step: int) -> None:
-        if self.workbench.advice.task == "walk":
+        if self.model.task == "walk":
             self._do(lambda: self.workbench.walk.move(step))
         else:
             self._do(self.workbench.walk.begin_by_hand)
@@ -148,27 +350,26 @@ class BenchScreen(BenchView):
         self._do(lambda: self.workbench.brighter(step))
 
     def action_only(self) -> None:
-        self.said = ""
-        self._tried(self.workbench.light_only)
-        self.draw()
+        self._do_light(self.workbench.light_only)
 
     def action_ruler(self) -> None:
-        self.said = ""
-        self._tried(self.workbench.light.light_ruler)
-        self.draw()
+        self._do_light(self.workbench.light.light_ruler)
 
     def action_dark(self) -> None:
-        self.said = ""
-        self._tried(self.workbench.toggle_dark)
+        self._do_light(self.workbench.toggle_dark)
+
+    def _do_light(self, act: Callable[[], None]) -> None:
+        """Carry out a key that changes the light alone."""
+        self.message = ""
+        self._tried(act)
         self.draw()
 
     def action_end_soak(self) -> None:
         self._do(self.workbench.end_soak)
 
     def action_go_on(self) -> None:
-        """Enter: what stands in the field, done with a walk, begin a soak, sign off."""
-        task = self.workbench.advice.task
-        ask = self.query_one(Ask)
+        """Enter the number in the field, end a walk, begin a soak, or sign off."""
+        ask, task = self.view.ask, self.model.task
         if ask.is_open:
             self.post_message(Ask.Entered(ask.entry.value))
         elif task == "walk":
@@ -187,51 +388,37 @@ class BenchScreen(BenchView):
     # -- readings ------------------------------------------------------------------------------
 
     def action_type(self) -> None:
-        """A click on the digits: the field opens."""
-        self.query_one(Ask).open_entry()
+        """Open the field at a click on the digits."""
+        self.view.ask.open_entry()
 
     def action_meter(self) -> None:
         self.workbench.active.note_entry(begun=True)
-        self.say(f"reading the {self.workbench.source.name} …")
-        self.draw()
+        self.report(f"reading the {self.model.source.name} …")
         self.read_meter()
 
-    @work(thread=True, exclusive=True, group="meter", exit_on_error=False)
-    def read_meter(self) -> None:
-        """Wait for the light, then read; away from the keys."""
-        try:
-            self.post_message(self.MeterRead(self.workbench.source.read()))
-        except BenchError as error:
-            self.post_message(self.Failed(str(error)))
-
-    def on_bench_view_meter_read(self, message: BenchView.MeterRead) -> None:
-        """Keep it, or put it into the field where somebody should look at it first."""
-        read, self.said = message.read, ""
-        if self.workbench.source.keeps_at_once:
-            if self._tried(lambda: self._say_if(self.workbench.entry.take(read))):
+    def _take_source_reading(self, pending: PendingReading) -> None:
+        """Record a source's reading, or put it into the field if the user should see it first."""
+        entry, self.message = self.workbench.entry, ""
+        if self.model.source.keeps_at_once:
+            if self._tried(lambda: self._say_if(entry.take(pending))):
                 self.go()
                 return
-        elif not self._tried(lambda: self.workbench.entry.hold(read)):
+        elif not self._tried(lambda: entry.hold(pending)):
             self.draw()
             return
         self.draw()
-        if self.workbench.entry.holds(read):
-            self.query_one(Ask).open_entry(read.text)
-            self._draw_typed(read.text)
+        if entry.holds(pending):
+            self.view.ask.open_entry(pending.text)
+            self._draw_typed(pending.text)
 
     def action_own_reading(self) -> None:
+        source = self.workbench.source
+        questions = [
+            Question("lit strands", "all"),
+            Question("probe", source.suggested_probe, hint="4A, or foot:4+>4A+"),
+        ]
         self.app.push_screen(
-            AskFor(
-                "A reading of your own choice",
-                [
-                    Question("lit strands", "all"),
-                    Question(
-                        "probe", self.workbench.source.suggested_probe, hint="4A, or foot:4+>4A+"
-                    ),
-                ],
-                self.workbench.source.description,
-            ),
-            self._own_asked,
+            AskFor("A reading of your own choice", questions, source.description), self._own_asked
         )
 
     def _own_asked(self, lines: list[str] | None) -> None:
@@ -239,7 +426,7 @@ class BenchScreen(BenchView):
             self._do(lambda: self.workbench.entry.ask_for(lines[0], lines[1]))
 
     def action_readings(self, number: int = 0) -> None:
-        """All readings, to take one again or to strike it out."""
+        """List all readings, to take one again or to strike it out."""
         rows = self.workbench.readings.rows()
         self.app.push_screen(ReadingsMenu(rows, self.signs, number), self._reading_chosen)
 
@@ -255,7 +442,7 @@ class BenchScreen(BenchView):
     # -- repairs, notes, stages ----------------------------------------------------------------
 
     def action_repair(self, place: int) -> None:
-        finding = self.workbench.finding
+        finding = self.model.finding
         if finding is None or place >= len(finding.suspects):
             return
         suspect = finding.suspects[place]
@@ -271,34 +458,22 @@ class BenchScreen(BenchView):
     def _repaired(self, where: str, lines: list[str] | None) -> None:
         if lines is not None:
             self._do(lambda: self.workbench.repair(where, lines[0]))
-            self._tell_practice()
+            self._score_practice()
 
-    def _tell_practice(self) -> None:
-        """Once all is mended in a round of practice, say how it went."""
-        if self.workbench.practice is not None and self.workbench.practice.to_be_told:
-            self.say("all mended; the tool itself is still at it …")
-            self.draw()
-            self.tally(self.workbench.practice)
-
-    @work(thread=True, exclusive=True, group="tally", exit_on_error=False)
-    def tally(self, practice: PracticeRun) -> None:
-        """Wait for the tool's own go at the same unit."""
-        try:
-            self.post_message(self.Tallied(practice.own()))
-        except BenchError as error:
-            self.post_message(self.Failed(str(error)))
-
-    def on_bench_view_tallied(self, message: BenchView.Tallied) -> None:
+    def _score_practice(self) -> None:
+        """Wait for the reference run once all hidden faults of a practice round are repaired."""
         practice = self.workbench.practice
-        if practice is not None:
-            self.said = ""
-            self._tried(
-                lambda: self.app.push_screen(Tell("Practice", practice.finish(message.own)))
-            )
-            self.draw()
+        if practice is not None and practice.to_be_told:
+            self.report("all repaired; the tool's own run is still in progress …")
+            self.wait_for_reference(practice)
+
+    def _finish_practice(self, practice: PracticeRun, reference: Outcome) -> None:
+        self.message = ""
+        self._tried(lambda: self.app.push_screen(Tell("Practice", practice.finish(reference))))
+        self.draw()
 
     def action_replaced(self) -> None:
-        strand = self.workbench.advice.strand
+        strand = self.model.advice.strand
         self.app.push_screen(
             AskFor("A node was replaced", [Question("which", f"{strand}.1")]), self._node_replaced
         )
@@ -306,7 +481,7 @@ class BenchScreen(BenchView):
     def _node_replaced(self, lines: list[str] | None) -> None:
         if lines is not None:
             self._do(lambda: self.workbench.repair(lines[0].strip(), "replaced"))
-            self._tell_practice()
+            self._score_practice()
 
     def action_flicker(self) -> None:
         self.app.push_screen(
@@ -346,21 +521,21 @@ class BenchScreen(BenchView):
             self._do(lambda: self.workbench.set_stage(lines[0]))
 
     def action_why(self) -> None:
-        """All that speaks for and against each suspect."""
-        finding = self.workbench.finding
-        if finding is not None:
-            lines = why_words(finding, self.workbench.worker.details, self.workbench.session.state)
+        """Show all evidence for and against each suspect."""
+        model = self.model
+        if model.finding is not None:
+            lines = why_words(model.finding, model.details, model.state)
             self.app.push_screen(Tell("Why", self.signs.words("\n\n".join(lines))))
 
     def action_plot(self) -> None:
-        """The plot instead of the map, or the map again."""
-        self.turned = not self.turned
+        """Turn from the map to the plot, or back."""
+        self.view.is_turned = not self.view.is_turned
         self.draw()
 
-    # -- where to ------------------------------------------------------------------------------
+    # -- steps and the way out -----------------------------------------------------------------
 
     def action_steps(self) -> None:
-        lines = steps(self.workbench.session.state, self.workbench.finding)
+        lines = steps(self.model.state, self.model.finding)
         self.app.push_screen(StepsMenu(lines, self.signs), self._step_taken)
 
     def _step_taken(self, step: StepName | None) -> None:
@@ -368,24 +543,24 @@ class BenchScreen(BenchView):
             self._do(lambda: self.workbench.go_to(step))
 
     def action_leave(self) -> None:
-        """Out of the field; else out of what was chosen; else back to the shelf."""
-        if self.query_one(Ask).is_open:
-            self.query_one(Ask).close_entry()
+        """Leave the field; else what the user chose; else the bench, for the shelf."""
+        if self.view.ask.is_open:
+            self.view.ask.close_entry()
             self.workbench.active.note_entry(begun=False)
             self.draw() if self.workbench.light.put_out else self.go()
-        elif self.workbench.active.overrides.any:
+        elif self.model.is_overridden:
             self._do(self.workbench.drop_overrides)
         else:
             self._tried(self.workbench.leave)
             self.dismiss("shelf")
 
     def action_next_unit(self) -> None:
-        """On to the next unit; a unit that nobody signed off is not left unasked."""
-        if self.workbench.practice is not None or self.workbench.session.state.signed is not None:
+        """Continue with the next unit; ask first if this one is not signed off."""
+        if self.workbench.practice is not None or self.model.state.signed is not None:
             self._next(True)
             return
-        tag = self.workbench.session.tag
-        words = "It stays on the shelf as it is, and can be gone on with at any time."
+        tag = self.model.tag
+        words = "It stays on the shelf as it is, and can be resumed at any time."
         ask = Confirm(f"{tag} is not signed off", words, "goes to the next unit", f"stays at {tag}")
         self.app.push_screen(ask, self._next)
 
@@ -398,9 +573,95 @@ class BenchScreen(BenchView):
         self.app.action_command_palette()
 
     def action_help(self) -> None:
-        title = f"Keys that work right now, in {TASKS[self.workbench.advice.task]}"
+        title = f"Keys that work right now, in {TASKS[self.model.task]}"
         self.app.push_screen(KeysNow(title, self.deeds_now(), self.deeds_always()), self._picked)
 
     def _picked(self, action: str | None) -> None:
         if action is not None:
             self.call_later(self.run_action, action)
+
+    # -- workers -------------------------------------------------------------------------------
+
+    def on_bench_screen_work_done(self, message: WorkDone) -> None:
+        message.proceed()
+
+    def _proceed(self, work: Callable[[], T], proceed: Callable[[T], object]) -> None:
+        """Do some work in a worker thread, and pass the result to the screen's thread.
+
+        A failure is reported near the bottom of the screen.
+        """
+        try:
+            result = work()
+        except BenchError as error:
+            self.post_message(self.WorkDone(partial(self._report_failure, str(error))))
+        else:
+            self.post_message(self.WorkDone(partial(proceed, result)))
+
+    def _report_failure(self, words: str) -> None:
+        is_open = self.is_complete and self.view.ask.is_open
+        self.workbench.active.note_entry(begun=is_open)
+        self.report(words)
+
+    @work(thread=True, exclusive=True, group="look", exit_on_error=False)
+    def look(self) -> None:
+        """Look at the virtual prop."""
+        with contextlib.suppress(BenchError):  # one that has ended is reported by what needs it
+            self.post_message(self.WorkDone(partial(self._show_seen, self.workbench.sights())))
+
+    def _show_seen(self, seen: Sequence[Observation]) -> None:
+        if self.is_complete:
+            self.view.show_virtual_prop(seen)
+
+    @work(thread=True, exclusive=True, group="source", exit_on_error=False)
+    def watch_source(self) -> None:
+        """Report a source of readings that was unplugged or plugged in, each once."""
+        if words := self.workbench.source.look():
+            self.post_message(self.WorkDone(partial(self.report, words)))
+
+    @work(thread=True, exclusive=True, group="meter", exit_on_error=False)
+    def read_meter(self) -> None:
+        """Wait for the light, then read the source."""
+        self._proceed(self.workbench.source.read, self._take_source_reading)
+
+    @work(thread=True, exclusive=True, group="tally", exit_on_error=False)
+    def wait_for_reference(self, practice: PracticeRun) -> None:
+        """Wait for the reference run of the same practice round."""
+        self._proceed(practice.own, partial(self._finish_practice, practice))
+
+    @work(thread=True, exclusive=True, group="think", exit_on_error=False)
+    def diagnose(self) -> None:
+        """Diagnose the evidence."""
+        proceed: Callable[[], object]
+        try:
+            proceed = partial(self.take_finding, self.workbench.worker.diagnose())
+        except BenchError as error:
+            proceed = partial(self._report_failure, str(error))
+        except Exception as error:  # the bench and the record must survive any failure here
+            words = f"cannot work that out: {type(error).__name__}: {error}"
+            proceed = partial(self._report_failure, words)
+        self.thinking = False  # first, so that the result can start the next diagnosis
+        self.post_message(self.WorkDone(proceed))
+
+    def take_finding(self, diagnosed: tuple[Sequence[LoggedEvent], Finding]) -> None:
+        """Take a finding, light what it advises, and have it explained."""
+        events, finding = diagnosed
+        self._tried(lambda: self.workbench.worker.accept(events, finding))
+        if self.workbench.light.put_out:
+            self.draw()  # the user may have fingers on the prop
+        else:
+            self.go()
+        if self.model.finding is finding:
+            self.explain(finding)
+
+    @work(thread=True, exclusive=True, group="explain", exit_on_error=False)
+    def explain(self, finding: Finding) -> None:
+        """Work out the details of a finding."""
+        with contextlib.suppress(BenchError):
+            details = self.workbench.worker.explain(finding)
+            self.post_message(self.WorkDone(partial(self._take_details, finding, details)))
+
+    def _take_details(self, finding: Finding, details: FindingDetails) -> None:
+        self.workbench.worker.accept_details(finding, details)
+        if self.model.preview:
+            self.message = ""  # the last reading was kept; now the next is of interest
+        self.draw()

@@ -9,10 +9,10 @@ from textual.geometry import Size
 from benchtest.diagnosis import Finding
 from benchtest.drive.universe_layout import Frame
 from benchtest.prop.design import NodeName
+from benchtest.session.display.bench_model import BenchModel
 from benchtest.session.display.finding_details import LEAST_ROWS, StrandProfile, plot
 from benchtest.session.display.map_model import map_note, map_rows
 from benchtest.session.log.state import State
-from benchtest.session.workbench.workbench import Workbench
 from benchtest.tui.glyphs import Signs
 from benchtest.tui.literal_text import LiteralBox
 from benchtest.tui.panels import Panel, styled
@@ -38,23 +38,17 @@ class MapBox(LiteralBox):
     def map(self) -> PropMap:
         return self.query_one("#map", PropMap)
 
-    def show_prop(self, workbench: Workbench) -> None:
-        """The prop as it should be lit now, where that is another than a moment ago."""
+    def show_prop(self, model: BenchModel, frame: Frame) -> None:
+        """Draw the prop as it should be lit now, if that has changed."""
         prop_map = self.map
-        frame = workbench.clock.showing()
-        about = (
-            workbench.session.state,
-            workbench.finding,
-            workbench.active.overrides.walking,
-            prop_map.size,
-        )
+        about = (model.state, model.finding, model.walking, prop_map.size)
         before = self._mapped
         if before is not None and before[0] is frame and _same(before[1], about):
             return  # a frame at rest is one object
         self._mapped = (frame, about)
         state, finding, walking, _ = about
         prop_map.show(map_rows(state, frame, finding, walking, prop_map.cells_across))
-        note = map_note(workbench.design, prop_map.cells_across) if prop_map.display else ""
+        note = map_note(model.design, prop_map.cells_across) if prop_map.display else ""
         self.border_subtitle = note
 
     def show_along(self, along: StrandProfile | None, strands: int) -> None:

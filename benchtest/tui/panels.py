@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence, Set
+from collections.abc import Sequence
 
 from rich.console import Group
 from rich.style import Style as RichStyle
@@ -17,7 +17,8 @@ from textual.message import Message
 from textual.style import Style
 from textual.widgets import Input
 
-from benchtest.diagnosis import Finding, JudgedReading, Suspect
+from benchtest.diagnosis import Finding, Suspect
+from benchtest.session.display.bench_model import ReadingLine
 from benchtest.session.display.event_text import volts_text
 from benchtest.session.display.probe_sketch import Role, Run
 from benchtest.session.log.soak import Progress
@@ -249,51 +250,48 @@ class Readings(Panel):
         super().__init__(id=id)
         self.signs = signs
 
-    def show(
-        self,
-        readings: Sequence[JudgedReading],
-        lits: Sequence[str],
-        numbers: Sequence[int],
-        odd: Set[int],
-        rows: int,
-    ) -> None:
-        """Draw judged readings.
+    def show(self, readings: Sequence[ReadingLine], rows: int) -> None:
+        """Draw the last readings that count.
 
         Args:
             readings: those that count.
-            lits: what was lit for each.
-            numbers: of each in the session.
-            odd: numbers of those that disagree with all others.
-            rows: room for so many.
+            rows: lines of the panel.
         """
         if not readings:
             self.put(Content("none yet"))
             return
-        if not self.is_news(readings, lits, numbers, odd, rows):
+        if not self.is_news(readings, rows):
             return
-        last = list(zip(readings, lits, numbers, strict=True))[-max(rows, 1) :]
-        wide_number = len(str(last[-1][2]))
-        wide = max(len(str(row.reading.probe)) for row, _, _ in last)
-        wide_off = max(len(off_words(row.z)) for row, _, _ in last)
+        last = readings[-max(rows, 1) :]
+        wide_number = len(str(last[-1].number))
+        wide = max(len(str(line.reading.probe)) for line in last)
+        wide_off = max(len(_off(line)) for line in last)
         # a number before the probe takes from its name, not from the figures
-        wide = min(wide, max(6, self.size.width - wide_number - wide_off - 14))
-        lines = []
-        for row, lit, number in last:
-            value = row.reading.volts
-            shown = f"{row.reading.amps:.2f} A" if value is None else volts_text(value)
-            probe = Text(str(row.reading.probe))
-            probe.truncate(wide, overflow=self.signs.cut, pad=True)
-            mark = "!" if number in odd else " "
-            line = Text(f"{number:>{wide_number}}{mark}", no_wrap=True, overflow=self.signs.cut)
-            line.append_text(probe).append(f" {shown:>8} ")
-            off = f"{off_words(row.z):>{wide_off}} sd"
-            line.append(off, style="bold reverse" if abs(row.z) > 3.0 else "")
-            if line.cell_len + LEAST_LIT <= self.size.width:  # else the cut would take from the sd
-                whole = line.cell_len + len(lit) + len("   lit") <= self.size.width
-                line.append(f"  {lit} lit" if whole else f"  {lit}", style="dim")
-            line.stylize(RichStyle(meta={"@click": f"screen.readings({number})"}))
-            lines.append(line)
-        self.update(Group(*lines), layout=False)
+        wide = min(wide, max(6, self.size.width - wide_number - wide_off - 11))
+        self.update(
+            Group(*(self._line(line, wide_number, wide, wide_off) for line in last)), layout=False
+        )
+
+    def _line(self, line: ReadingLine, wide_number: int, wide: int, wide_off: int) -> Text:
+        """Return one reading in columns of these widths."""
+        reading = line.reading
+        shown = f"{reading.amps:.2f} A" if reading.volts is None else volts_text(reading.volts)
+        probe = Text(str(reading.probe))
+        probe.truncate(wide, overflow=self.signs.cut, pad=True)
+        mark = "!" if line.is_odd else " "
+        text = Text(f"{line.number:>{wide_number}}{mark}", no_wrap=True, overflow=self.signs.cut)
+        text.append_text(probe).append(f" {shown:>8} ")
+        far = line.z is not None and abs(line.z) > 3.0
+        text.append(f"{_off(line):>{wide_off}}", style="bold reverse" if far else "")
+        if text.cell_len + LEAST_LIT <= self.size.width:  # else the cut would take from the sd
+            whole = text.cell_len + len(line.lit) + len("   lit") <= self.size.width
+            text.append(f"  {line.lit} lit" if whole else f"  {line.lit}", style="dim")
+        text.stylize(RichStyle(meta={"@click": f"screen.readings({line.number})"}))
+        return text
+
+
+def _off(line: ReadingLine) -> str:
+    return "" if line.z is None else f"{off_words(line.z)} sd"
 
 
 def off_words(z: float) -> str:

@@ -8,7 +8,7 @@ from pathlib import Path
 from textual.events import Resize
 from textual.geometry import Region, Size
 
-from benchtest.tui.bench_view import BenchView
+from benchtest.tui.bench_screen import BenchScreen
 from tests.tui.conftest import Driven, driven, shown
 
 SIZES = ((200, 60), (79, 25), (100, 30))
@@ -62,7 +62,7 @@ async def test_what_lies_below_a_window_follows_the_terminal(
             await at.until(lambda: at.app.screen is bench)
 
 
-async def _settled(at: Driven, bench: BenchView, size: tuple[int, int]) -> list[str]:
+async def _settled(at: Driven, bench: BenchScreen, size: tuple[int, int]) -> list[str]:
     """All lines once bench and window have that size and nothing changes any more."""
     before: list[str] = []
     async with asyncio.timeout(30.0):

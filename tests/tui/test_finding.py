@@ -67,8 +67,8 @@ async def test_packets_that_nobody_hears_are_said_on_the_screen(
     async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
         await at.until_task("look")
         await at.until(lambda: "! packets refused" in at.words())
-        assert "nothing there is listening for E1.31" in at.screen.said
-        assert at.screen.said.strip() in " ".join(at.words().split())
+        assert "nothing there is listening for E1.31" in at.screen.message
+        assert at.screen.message.strip() in " ".join(at.words().split())
 
 
 async def test_a_round_of_practice_from_the_shelf_ends_with_a_tally(

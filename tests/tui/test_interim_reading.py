@@ -15,7 +15,7 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import VerdictGiven
 from benchtest.session.session import Session, unfinished
 from benchtest.session.workbench.typo_check import number_text
-from benchtest.tui.bench_view import MEANWHILE_S
+from benchtest.tui.bench_screen import INTERIM_S
 from benchtest.tui.panels import Ask
 from tests.tui.conftest import Driven, driven, make_ready
 
@@ -62,7 +62,7 @@ def _asked(at: Driven) -> tuple[LitSet | None, Probe | None]:
 
 
 def test_it_is_asked_soon_enough() -> None:
-    assert MEANWHILE_S <= 0.3
+    assert INTERIM_S <= 0.3
 
 
 async def test_what_is_typed_meanwhile_stays_and_is_kept_for_what_was_asked(
@@ -128,5 +128,5 @@ async def test_a_prop_that_was_put_out_is_not_lit_for_it(tmp_path: Path, small_f
         await at.until(lambda: len(at.workbench.session.state.taken) == 2)
         await at.keys("b")
         await at.until(lambda: at.workbench.light.put_out)
-        await at.pilot.pause(2 * MEANWHILE_S)
+        await at.pilot.pause(2 * INTERIM_S)
         assert at.workbench.light.is_dark

@@ -85,7 +85,7 @@ async def _visit(at: Driven) -> AsyncIterator[str]:
         await at.keys("escape")
     for step in STEPS:
         at.workbench.go_to(step)
-        at.screen.said = ""
+        at.screen.message = ""
         at.screen.go()
         await at.until(
             lambda: np.array_equal(at.workbench.clock.showing(), at.workbench.light.frame)

@@ -8,13 +8,14 @@ import random
 import signal
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import psutil
 import pytest
 
 from benchtest.diagnosis import Finding
-from benchtest.tui.bench_view import BenchView
+from benchtest.tui.bench_screen import BenchScreen
 from benchtest.virtual.remote_prop import RemoteProp
 from tests.receiver import LIMIT_S, Watcher
 from tests.tui.conftest import driven, make_ready
@@ -142,7 +143,8 @@ async def test_a_finding_does_not_light_what_was_put_out_by_hand(
         assert not at.workbench.clock.showing().any()
         finding = at.workbench.finding
         assert isinstance(finding, Finding)
-        at.screen.post_message(BenchView.Concluded(at.workbench.session.state.undoable, finding))
+        diagnosed = (at.workbench.session.state.undoable, finding)
+        at.screen.post_message(BenchScreen.WorkDone(partial(at.screen.take_finding, diagnosed)))
         await at.pilot.pause(0.2)
         assert not at.workbench.clock.showing().any()
         await at.keys("b")
@@ -159,7 +161,7 @@ async def test_f9_puts_the_light_out_below_a_window_too(
         await at.until(lambda: bool(at.workbench.clock.showing().any()))
         workbench = at.workbench
         await at.keys(window)
-        await at.until(lambda: not isinstance(at.app.screen, BenchView))
+        await at.until(lambda: not isinstance(at.app.screen, BenchScreen))
         await at.keys("f9", "f9")
         await at.until(lambda: not workbench.clock.showing().any())
-        assert not isinstance(at.app.screen, BenchView)
+        assert not isinstance(at.app.screen, BenchScreen)

@@ -58,6 +58,7 @@ class ActiveSession:
         self.finding: Finding | None = None
         self.interim = InterimReading()
         self._advised: tuple[_Basis, Advice] | None = None
+        self._guided: tuple[State, Finding | None, Advice] | None = None
         self._first_of_key: int | None = None
 
     @property
@@ -82,19 +83,28 @@ class ActiveSession:
         state, overrides, finding, interim = basis
         advice = overrides.advice(state)
         if advice is None:
-            advice = next_step(state, finding)
+            advice = self._guidance(state, finding)
             if interim is not None and (finding is not None or advice.task == "think"):
                 advice = read_advice(self.design, *interim)
         self._advised = basis, advice
         return advice
 
+    def _guidance(self, state: State, finding: Finding | None) -> Advice:
+        """Return the step that the guidance asks for; worked out once for state and finding."""
+        known = self._guided
+        if known is not None and known[0] is state and known[1] is finding:
+            return known[2]
+        advice = next_step(state, finding)
+        self._guided = state, finding, advice
+        return advice
+
     @property
     def awaits_finding(self) -> bool:
-        """Whether the next step depends on a finding that is not there yet."""
+        """True if the next step depends on a finding that is not known yet."""
         state = self.session.state
         if self.finding is not None or self.overrides.advice(state) is not None:
             return False
-        return self.overrides.step != "soak" and next_step(state, None).task == "think"
+        return self.overrides.step != "soak" and self._guidance(state, None).task == "think"
 
     def ask_meanwhile(self) -> bool:
         """Ask for a sensible reading while a finding is worked out; True if there is one."""

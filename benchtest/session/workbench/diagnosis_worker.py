@@ -3,15 +3,31 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from benchtest.diagnosis import Engine, Finding
 from benchtest.errors import CircuitFault
 from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet
+from benchtest.session.display.bench_model import ReadingLine
 from benchtest.session.display.finding_details import FindingDetails, finding_details, next_words
+from benchtest.session.log.evidence import odd_readings
 from benchtest.session.log.state import LoggedEvent
 from benchtest.session.workbench.active_session import ActiveSession
+
+
+@dataclass(frozen=True, slots=True)
+class _Judgments:
+    """Readings next to those of a healthy unit, by event.
+
+    They hold for as long as the engine, which changes when a supply is measured again.
+    """
+
+    engine: Engine
+    z: Mapping[int, float]
+    odd: frozenset[int]
+
 
 _Asked = tuple[Engine, LitSet, Probe]
 _Volts = tuple[float, float]
@@ -23,6 +39,7 @@ class DiagnosisWorker:
     def __init__(self, active: ActiveSession) -> None:
         self._active = active
         self._busy = threading.Lock()
+        self._judgments: _Judgments | None = None
         self._details: tuple[Finding, FindingDetails] | None = None
         self._healthy: tuple[_Asked, _Volts] | None = None
         self._possible: tuple[_Asked, _Volts] | None = None
@@ -41,6 +58,33 @@ class DiagnosisWorker:
     def accept(self, events: Sequence[LoggedEvent], finding: Finding) -> bool:
         """Take a finding unless there are other events by now; return True if it was taken."""
         return self._active.accept(events, finding)
+
+    @property
+    def reading_lines(self) -> tuple[ReadingLine, ...]:
+        """Readings that count, judged as by the last finding that is still valid for them."""
+        state, finding, engine = (
+            self._active.state,
+            self._active.finding,
+            self._active.session.engine,
+        )
+        counted = [one for one in state.taken if one.counts]
+        if finding is not None:
+            z = {one.seq: row.z for one, row in zip(counted, finding.readings, strict=False)}
+            odd = frozenset(one.seq for one in odd_readings(state, finding))
+            self._judgments = _Judgments(engine, z, odd)
+        known = self._judgments
+        if known is None or known.engine is not engine:
+            known = _Judgments(engine, {}, frozenset())
+        return tuple(
+            ReadingLine(
+                one.number,
+                one.reading,
+                one.reading.lit.text(state.design),
+                known.z.get(one.seq),
+                one.seq in known.odd,
+            )
+            for one in counted
+        )
 
     def explain(self, finding: Finding) -> FindingDetails:
         """Work out the details of a finding. Slow: call it from a worker thread."""

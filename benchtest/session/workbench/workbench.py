@@ -17,7 +17,9 @@ from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.records.models import STAGES, Stage
+from benchtest.session.display.bench_model import BenchModel, SourceModel
 from benchtest.session.display.event_text import strand_of
+from benchtest.session.display.finding_details import FindingDetails
 from benchtest.session.guidance.next_step import Advice, colour_advice, search_of
 from benchtest.session.guidance.overrides import Overrides
 from benchtest.session.guidance.steps import StepName, queue_of
@@ -36,6 +38,7 @@ from benchtest.session.log.events import (
     Wiggled,
 )
 from benchtest.session.log.soak import EVERY_S, PLANNED_S, seconds_of
+from benchtest.session.log.state import State
 from benchtest.session.practice.reference_run import PracticeRun
 from benchtest.session.session import Session
 from benchtest.session.workbench.active_session import ActiveSession
@@ -47,6 +50,9 @@ from benchtest.session.workbench.recorded_readings import RecordedReadings
 from benchtest.session.workbench.source_reader import SourceReader
 from benchtest.virtual.observer import Observation
 from benchtest.virtual.remote_prop import RemoteProp
+
+_Basis = tuple[State, Overrides, Finding | None, FindingDetails | None, tuple[object, ...]]
+"""All that a bench model depends on: four values that never change, then light, soak and more."""
 
 
 class Workbench:
@@ -87,6 +93,7 @@ class Workbench:
         self.readings = RecordedReadings(self.active)
         self.entry = ReadingEntry(self.active, self.worker, self.readings)
         self.source = SourceReader(self.active, self.entry, source, virtual)
+        self._model: tuple[_Basis, BenchModel] | None = None
         self._hold_noticed = False
         self._soak_unreached = False
 
@@ -104,6 +111,43 @@ class Workbench:
     def finding(self) -> Finding | None:
         """The finding of the present evidence; None until it is known."""
         return self.active.finding
+
+    @property
+    def model(self) -> BenchModel:
+        """Everything that the screen shows and offers; built once for each event."""
+        active, light, soak = self.active, self.light, self.soak
+        state, overrides, finding = active.state, active.overrides, active.finding
+        details = self.worker.details
+        shown = (light.words, light.lit, soak.progress, soak.running, active.interim.asked)
+        basis = (state, overrides, finding, details, shown)
+        known = self._model
+        if known is None or not _is_same(known[0], basis):
+            self._model = known = basis, self._build_model(details)
+        return known[1]
+
+    def _build_model(self, details: FindingDetails | None) -> BenchModel:
+        active, source = self.active, self.source
+        return BenchModel(
+            tag=self.session.tag,
+            design=self.design,
+            is_virtual=self.virtual is not None,
+            state=active.state,
+            advice=active.advice,
+            finding=active.finding,
+            details=details,
+            walking=active.overrides.walking,
+            is_overridden=active.overrides.any,
+            lit_text=self.light.words,
+            lit=self.light.lit,
+            unit=self.entry.unit,
+            soak=self.soak.progress,
+            is_soaking=self.soak.running,
+            source=SourceModel(
+                source.name, source.source is not None, source.can_read, source.keeps_at_once
+            ),
+            readings=self.worker.reading_lines,
+            preview=self.worker.preview,
+        )
 
     # -- light ---------------------------------------------------------------------------------
 
@@ -397,3 +441,8 @@ class Workbench:
         """Take the unit dark before it leaves the bench; pause a soak."""
         self.soak.pause()
         self.light.dark()
+
+
+def _is_same(one: _Basis, other: _Basis) -> bool:
+    """Return True if two models would be equal; states and findings are compared by identity."""
+    return all(a is b for a, b in zip(one[:4], other[:4], strict=True)) and one[4] == other[4]

@@ -21,7 +21,7 @@ from benchtest.session.display.finding_details import finding_details, next_word
 from benchtest.session.display.text_chart import Trace, draw
 from benchtest.session.log.events import ReadingTaken, VerdictGiven
 from benchtest.session.session import Session
-from benchtest.session.workbench.drive_notice import news_of
+from benchtest.session.workbench.drive_notice import drive_notice
 from tests.props import SMALL_FAN
 
 BAD, OHM = "3A-", 0.8
@@ -133,16 +133,16 @@ def test_news_of_driving_are_the_worst_first() -> None:
     def other(name: str, priority: int) -> OtherSource:
         return OtherSource(name, "192.0.2.9", priority, (1,), "what you see is not what was sent")
 
-    assert news_of(DriveStatus()) is None
-    refused = news_of(DriveStatus(refused="192.0.2.7: nobody listens"))
+    assert drive_notice(DriveStatus()) is None
+    refused = drive_notice(DriveStatus(refused="192.0.2.7: nobody listens"))
     assert refused is not None
     assert refused.whole == "192.0.2.7: nobody listens"
-    heard = news_of(
+    heard = drive_notice(
         DriveStatus(refused="x", other_sources=(other("porch", 100), other("arch", 150)))
     )
     assert heard is not None
     assert heard.short == "2 other sources send, priority 150"
     assert heard.whole.startswith("arch (192.0.2.9) sends universe 1 at priority 150: what you")
-    dead = news_of(DriveStatus(trouble="no route", other_sources=(other("arch", 150),)))
+    dead = drive_notice(DriveStatus(trouble="no route", other_sources=(other("arch", 150),)))
     assert dead is not None
     assert dead.short == "no route"

@@ -1,0 +1,105 @@
+"""The bench screen's model: everything that the screen shows and offers after one event."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from benchtest.diagnosis import Finding
+from benchtest.evidence.readings import Reading
+from benchtest.prop.design import Design, NodeName
+from benchtest.prop.lit_set import LitSet
+from benchtest.session.display.finding_details import FindingDetails, StrandProfile
+from benchtest.session.guidance.next_step import Advice, Task
+from benchtest.session.log.soak import Progress
+from benchtest.session.log.state import State
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingLine:
+    """One reading that counts, next to a healthy unit's."""
+
+    number: int
+    reading: Reading
+    lit: str
+    """The lit set as text."""
+    z: float | None
+    """Deviation from a healthy unit, in standard deviations; None until it is worked out."""
+    is_odd: bool
+    """True if the reading disagrees with all others."""
+
+
+@dataclass(frozen=True, slots=True)
+class SourceModel:
+    """The source of readings, for what is asked now."""
+
+    name: str
+    """`virtual meter`, `meter` or `bridge`."""
+    is_fitted: bool
+    """True if there is a source; else the user types every reading."""
+    can_read: bool
+    keeps_at_once: bool
+    """True if one key reads and records."""
+
+
+@dataclass(frozen=True)
+class BenchModel:
+    """One unit on the bench, after one event.
+
+    Attributes:
+        tag: the unit.
+        design: the prop.
+        is_virtual: True for a virtual prop.
+        state: the state of the session.
+        advice: the next thing for the user to do.
+        finding: the finding; None until it is known.
+        details: details of the finding; None until they are worked out.
+        walking: the node lit alone in a walk; None without a walk.
+        is_overridden: True if the user chose the question.
+        lit_text: what is lit, in a few words.
+        lit: the lit set; None unless whole strands are lit.
+        unit: unit of the number that is asked for; empty if no number is.
+        soak: progress of the soak; None without one.
+        is_soaking: True while the time of the soak counts.
+        source: the source of readings.
+        readings: all readings that count.
+        preview: volts that the reading asked for would show under each likely fault; may be empty.
+    """
+
+    tag: str
+    design: Design
+    is_virtual: bool
+    state: State
+    advice: Advice
+    finding: Finding | None
+    details: FindingDetails | None
+    walking: NodeName | None
+    is_overridden: bool
+    lit_text: str
+    lit: LitSet | None
+    unit: str
+    soak: Progress | None
+    is_soaking: bool
+    source: SourceModel
+    readings: tuple[ReadingLine, ...]
+    preview: str
+
+    @property
+    def task(self) -> Task:
+        """The task of the advice."""
+        return self.advice.task
+
+    @property
+    def profile(self) -> StrandProfile | None:
+        """Volts along the suspected strand; None unless they are known."""
+        return None if self.details is None else self.details.along
+
+    @property
+    def has_readings(self) -> bool:
+        """True if there are readings for a finding, or were before a repair."""
+        return bool(self.state.readings or self.state.stale)
+
+    @property
+    def shown_strand(self) -> int | None:
+        """The strand of the question, to be kept in view; None if it is about no one strand."""
+        nodes = self.advice.nodes
+        return self.advice.strand or (nodes[0].strand if nodes else None)
