@@ -106,7 +106,7 @@ def stop_drive(folder: Path, prop: Path, pattern: str, trials: int, chance: rand
             _check_dark(watcher, about)
             lit = watcher.lit_packets
             shell.type("fg\n")
-            shell.until("give the command again")
+            shell.until("run the command again")
             shell.until(shell.PROMPT)
             assert watcher.lit_packets == lit, f"{about} lit up as it went on"
     finally:

@@ -225,7 +225,7 @@ async def test_words_of_a_record_do_nothing_on_any_screen(
 
 
 def test_text_is_shown_by_literal_widgets_alone() -> None:
-    """The library's widgets, its markup and its tooltips are used in `literal.py` alone."""
+    """The library's widgets, its markup and its tooltips are used in `literal_text.py` alone."""
     found = []
     for path in sorted(TUI.rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
@@ -234,6 +234,6 @@ def test_text_is_shown_by_literal_widgets_alone() -> None:
             names = {name.id for name in made if isinstance(name, ast.Name)}
             markup = isinstance(node, ast.ImportFrom) and node.module == "textual.markup"
             markup |= isinstance(node, ast.Attribute) and node.attr in ("from_markup", "tooltip")
-            if markup or (names & LIBRARY_TEXT and path.name != "literal.py"):
+            if markup or (names & LIBRARY_TEXT and path.name != "literal_text.py"):
                 found.append(f"{path.relative_to(TUI)}:{getattr(node, 'lineno', 0)}")
     assert found == []
