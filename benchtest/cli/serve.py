@@ -77,13 +77,13 @@ async def _serve(bench: Bench, address: IPv4Address, args: argparse.Namespace) -
     from functools import partial
 
     from benchtest.drive.signals import notify_on_first_signal
-    from benchtest.tui.browser.access_codes import Gate
+    from benchtest.tui.browser.access_codes import AccessCodes
     from benchtest.tui.browser.server import DARK_S, BenchServer
 
     stop, loop = asyncio.Event(), asyncio.get_running_loop()
-    gate = Gate(time.monotonic, asks=args.code or not address.is_loopback)
+    codes = AccessCodes(time.monotonic, requires_code=args.code or not address.is_loopback)
     log = _no_log if args.json else _log
-    server = BenchServer(address, args.port, _program_args(bench), gate, log)
+    server = BenchServer(address, args.port, _program_args(bench), codes, log)
     await server.open()
     try:
         notify_on_first_signal(partial(loop.call_soon_threadsafe, stop.set), DARK_S)
@@ -91,7 +91,7 @@ async def _serve(bench: Bench, address: IPv4Address, args: argparse.Namespace) -
             _print_address_json(server)
         else:
             _print_instructions(server)
-            if gate.asks and sys.stdin.isatty():
+            if codes.requires_code and sys.stdin.isatty():
                 loop.add_reader(sys.stdin, _new_code_on_enter, server)
         await stop.wait()
         log("Ending.")
@@ -118,7 +118,7 @@ def _print_address_json(server: BenchServer) -> None:
 
     from benchtest.tui.browser.server import DARK_S
 
-    code = server.gate.new_code() if server.gate.asks else None
+    code = server.codes.new_code() if server.codes.requires_code else None
     print_json(
         {
             "serving": {
@@ -153,19 +153,19 @@ def _print_instructions(server: BenchServer) -> None:
         f"{DARK_S} seconds\nif the connection is lost; the session is kept and resumes with a key "
         "when it is back."
     )
-    if server.gate.asks:
+    if server.codes.requires_code:
         _show_code(server)
     sys.stdout.flush()  # a reader at a pipe needs it now
 
 
 def _show_code(server: BenchServer) -> None:
-    from benchtest.tui.browser.access_codes import CODE_S, TRIES
+    from benchtest.tui.browser.access_codes import CODE_S, MAX_TRIES
 
-    code = server.gate.new_code()
+    code = server.codes.new_code()
     print(qr_text(f"{server.url}#{code.digits}"), end="")
     print(
-        f"Code: {code}   (valid once, for {CODE_S / 60:.0f} minutes and {TRIES} tries; Enter makes "
-        "another)",
+        f"Code: {code}   (valid once, for {CODE_S / 60:.0f} minutes and {MAX_TRIES} tries; Enter "
+        "makes another)",
         flush=True,
     )
 

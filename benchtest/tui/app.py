@@ -1,6 +1,6 @@
 """The terminal program: the shelf, and one unit at a time on the bench.
 
-What only the bench needs is imported where a unit is brought onto it: the shelf is painted before.
+Modules that only the bench needs are imported when a unit is opened, after the shelf is painted.
 """
 
 from __future__ import annotations
@@ -43,29 +43,29 @@ if TYPE_CHECKING:
     from benchtest.tui.compare_screen import CompareScreen
 
 PracticeAsked = tuple[int | None, int | None]
-"""Grade and seed of a round of practice, where they are asked for."""
-REST_S, QUIET_S = 2.0, 1.0
-"""Interval at which the records are brought up to date, and how long they must have been at rest.
-[s]"""
-SEEDS = 100_000
-"""Units that practice chooses from."""
+"""Grade and seed of a practice round, None for the program's choice."""
+CHECKPOINT_S, IDLE_S = 2.0, 1.0
+"""Interval at which the log of the records is merged into their file, and the time without a write
+before that. [s]"""
+SEED_COUNT = 100_000
+"""Number of seeds that practice chooses from."""
 
 
 class PlainScrollBar(ScrollBarRender):
-    """Whole cells alone: the eighths of a cell are no ASCII."""
+    """Scroll bar of whole cells, since eighths of a cell are not ASCII."""
 
     VERTICAL_BARS: ClassVar[list[str]] = [" "] * len(ScrollBarRender.VERTICAL_BARS)
     HORIZONTAL_BARS: ClassVar[list[str]] = [" "] * len(ScrollBarRender.HORIZONTAL_BARS)
 
 
 class BenchApp(App[None]):
-    """Opens the shelf, brings units onto the bench, and leaves the prop dark."""
+    """Opens the shelf, puts units on the bench, and leaves the prop dark."""
 
     CSS_PATH = "bench.tcss"
     TITLE = "benchtest"
     COMMAND_PALETTE_BINDING = "ctrl+p"
     COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {Commands}
-    # from any field and dialog: a hand that reaches for Ctrl-C wants the prop dark
+    # works in any field and dialog: a user who presses Ctrl-C wants the prop dark
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("ctrl+c", "quit", "end", show=False, priority=True)
     ]
@@ -79,9 +79,9 @@ class BenchApp(App[None]):
         """Make the program.
 
         Args:
-            bench: what it was started with.
-            first_tag: unit to begin or go on with at once, where its prop file is named.
-            practice: a round of practice to begin with at once.
+            bench: folder, target, meter and other options.
+            first_tag: unit to test at once, with the prop file of the options.
+            practice: practice round to begin at once.
         """
         super().__init__()
         self.bench = bench
@@ -93,19 +93,19 @@ class BenchApp(App[None]):
         self._session: Session | None = None
         self._ending = False
         self.ends_process = False
-        """The process ends with this program, so that its end can be bounded in time."""
+        """True if the process ends with this program, so that its exit time can be limited."""
         self._shelf_screen = ShelfScreen(self.shelf, bench.prop_file)
         self._answered: str | None = None
-        """Target that was answered for a unit; holds for the next ones."""
+        """Target that the user gave for a unit; applies to the following ones."""
 
     def on_mount(self) -> None:
         ascii_only = self.signs.border == "ascii"
         self.set_class(ascii_only, "-ascii")
         ScrollBar.renderer = PlainScrollBar if ascii_only else ScrollBarRender
-        self.set_interval(REST_S, lambda: self.shelf.checkpoint(QUIET_S))
+        self.set_interval(CHECKPOINT_S, lambda: self.shelf.checkpoint(IDLE_S))
         self.push_screen(self._shelf_screen)
         if self.bench.go_on is not None:
-            self.call_after_refresh(self._go_on_with, self.bench.go_on)
+            self.call_after_refresh(self._resume, self.bench.go_on)
         if self.first_tag is not None:
             self.call_after_refresh(self._begin_first, self.first_tag)
         if self.first_practice is not None:
@@ -117,12 +117,12 @@ class BenchApp(App[None]):
         assert self.bench.prop_file is not None
         open_tags = {row.tag for row in unfinished(self.shelf)}
         if tag in open_tags:
-            self._go_on(tag)
+            self._choose(tag)
         else:
             self._begin(tag, self.bench.prop_file)
 
-    def _go_on_with(self, session: str) -> None:
-        """A session that was on the bench a moment ago, where it is still open."""
+    def _resume(self, session: str) -> None:
+        """Resume a session that was on the bench a moment ago, if it is still open."""
         from benchtest.session.session import Session, unfinished
 
         try:
@@ -132,13 +132,13 @@ class BenchApp(App[None]):
         except BenchError as error:
             self._say(str(error))
             return
-        words = f"{resumed.row.tag} is as you left it, and dark. Are leads and fingers clear of it?"
-        # nothing ever lights by itself: whoever comes back may hold an iron
+        words = f"{resumed.row.tag} is as you left it, but dark. Leads and fingers clear of it?"
+        # a prop never lights without a key: the user may be soldering
         back = Tell("Back at the bench", words, then="any key lights it again")
-        self.push_screen(back, lambda _: self._open_again(resumed))
+        self.push_screen(back, lambda _: self._reopen(resumed))
 
-    def _open_again(self, session: Session) -> None:
-        """Light a unit where it was driven a moment ago; ask where the record does not say."""
+    def _reopen(self, session: Session) -> None:
+        """Open a unit at its last target; ask for one if it has none."""
         from benchtest.session.log.unit_target import last_target
 
         before = last_target(self.shelf, session.tag)
@@ -147,40 +147,40 @@ class BenchApp(App[None]):
         else:
             self._open(session, replace(self.bench, to=before))
 
-    def _tell_browser(self, session: str) -> None:
-        """Which session is on the bench, should this page be lost."""
+    def _send_session(self, session: str) -> None:
+        """Send the web server the session on the bench, in case the page is lost."""
         if in_browser():
             from benchtest.tui.browser.web_driver import BrowserDriver
 
             assert isinstance(self._driver, BrowserDriver)
-            self._driver.tell_session(session)
+            self._driver.send_session(session)
 
     @property
-    def _takes_a_unit(self) -> bool:
-        """Return True while the shelf is on top; a second key may arrive after it was left."""
+    def _may_open(self) -> bool:
+        """True while the shelf is on top; a second key may arrive after it was left."""
         return isinstance(self.screen, ShelfScreen)
 
     def on_shelf_screen_shown(self) -> None:
-        """Take the prop dark, however the shelf came to be shown."""
+        """Make the prop dark whenever the shelf is shown."""
         if not any(isinstance(one, OnceScreen) and one.HAS_UNIT for one in self.screen_stack):
             self.on_bench.close()
 
     def on_shelf_screen_chosen(self, message: ShelfScreen.Chosen) -> None:
-        if self._takes_a_unit:
-            self._go_on(message.tag)
+        if self._may_open:
+            self._choose(message.tag)
 
     def on_shelf_screen_new(self, message: ShelfScreen.New) -> None:
-        if self._takes_a_unit:
+        if self._may_open:
             self._begin(message.tag, message.prop_file)
 
     def on_shelf_screen_compare(self, message: ShelfScreen.Compare) -> None:
         from benchtest.tui.compare_screen import CompareScreen
 
-        if not self._takes_a_unit:
+        if not self._may_open:
             return
         self.push_screen(CompareScreen(message.tag, message.design_name, self.signs))
 
-    def on_compare_screen_asked(self, message: CompareScreen.Asked) -> None:
+    def on_compare_screen_requested(self, message: CompareScreen.Requested) -> None:
         from benchtest.session.comparison import gather_tests, gather_units
 
         try:
@@ -194,13 +194,13 @@ class BenchApp(App[None]):
         self._compare(message, gathered)
 
     @work(thread=True, exclusive=True, group="compare")
-    def _compare(self, message: CompareScreen.Asked, gathered: Gathered) -> None:
-        """Weigh it beside the screen, and hand over what came of it."""
+    def _compare(self, message: CompareScreen.Requested, gathered: Gathered) -> None:
+        """Run the comparison in a worker and post the result."""
         from benchtest.session.comparison import compare_batch, compare_unit
 
-        weigh = compare_batch if message.whole_design else compare_unit
+        compare = compare_batch if message.whole_design else compare_unit
         try:
-            found = weigh(gathered)
+            found = compare(gathered)
         except BenchError as error:
             self.call_from_thread(message.screen.say, str(error))
             return
@@ -216,8 +216,8 @@ class BenchApp(App[None]):
             return
         self._ask_target(session)
 
-    def _go_on(self, tag: str) -> None:
-        """The unit's open session; a new one of a unit that was signed off only once asked."""
+    def _choose(self, tag: str) -> None:
+        """Open the unit's unfinished session; ask before a new one of a unit signed off."""
         from benchtest.session.session import last_test, unfinished
 
         try:
@@ -230,16 +230,16 @@ class BenchApp(App[None]):
         if unit.retired:
             self._say(f"{tag} is retired. Press x on the shelf to bring it back, then test it.")
         elif last is None or is_open:
-            self._take(tag)
+            self._test(tag)
         else:
             signed = last[1].signed
             by = "" if signed is None else f" by {printable(signed.by)}"
-            words = "Its record stays. A new test begins with nothing seen and nothing read."
-            ask = Confirm(f"{tag} was signed off{by}", words, "begins a new test of it")
-            self.push_screen(ask, lambda again: self._take(tag) if again else None)
+            words = "Its record stays. A new test begins without marks and readings."
+            ask = Confirm(f"{tag} was signed off{by}", words, "begin a new test")
+            self.push_screen(ask, lambda again: self._test(tag) if again else None)
 
-    def _take(self, tag: str) -> None:
-        """Bring a unit of the shelf onto the bench."""
+    def _test(self, tag: str) -> None:
+        """Put a unit of the shelf on the bench."""
         from benchtest.session.workbench.setup import session_of
 
         try:
@@ -250,7 +250,7 @@ class BenchApp(App[None]):
         self._ask_target(session)
 
     def _ask_target(self, session: Session) -> None:
-        """Bring a unit onto the bench once it is beyond doubt where it is driven."""
+        """Put a unit on the bench; ask for its target if that is not certain."""
         from benchtest.session.log.unit_target import target_question
 
         try:
@@ -281,18 +281,18 @@ class BenchApp(App[None]):
         self._open(session, replace(self.bench, to=target))
 
     def on_shelf_screen_practice(self) -> None:
-        if self._takes_a_unit:
+        if self._may_open:
             self.practise()
 
     def practise(self, grade: int | None = None, seed: int | None = None) -> None:
-        """A round of practice, apart from all units; the grade after those mastered unless told."""
+        """Begin a practice round, by default at the next grade with a random seed."""
         from benchtest.session.practice.reference_run import PracticeRun
         from benchtest.session.practice.rounds import begin, next_grade, open_practice, tallies
 
         try:
             shelf = self.on_bench.enter_context(open_practice(self.bench))
             grade = grade or next_grade(tallies(shelf))
-            seed = secrets.randbelow(SEEDS) if seed is None else seed
+            seed = secrets.randbelow(SEED_COUNT) if seed is None else seed
             session, bench, round_ = begin(shelf, self.bench, grade, seed)
         except BenchError as error:
             self.on_bench.close()
@@ -320,19 +320,19 @@ class BenchApp(App[None]):
         self._session = None if practice is not None else session
         if practice is None:
             self._shelf_screen.at = session.tag
-        self._tell_browser("" if practice is not None else session.row.id)
+        self._send_session("" if practice is not None else session.row.id)
         self.push_screen(BenchScreen(workbench, self.signs), self._put_back)
 
     def _put_back(self, leaving: Leaving | None) -> None:
         self.on_bench.close()
-        self._tell_browser("")
+        self._send_session("")
         if leaving == "next" and self._session is not None:
-            self._go_to_next(self._session)
+            self._open_next(self._session)
         elif leaving == "next":
             self.practise()
 
-    def _go_to_next(self, session: Session) -> None:
-        """The next unit of the design that waits; a new one only once asked."""
+    def _open_next(self, session: Session) -> None:
+        """Open the next unfinished unit of the design; ask before a new one."""
         from benchtest.session.workbench.setup import free_tag, next_waiting
 
         try:
@@ -342,12 +342,11 @@ class BenchApp(App[None]):
             self._say(str(error))
             return
         if following is not None:
-            self._take(following)
+            self._test(following)
             return
         words = "All others are signed off or retired. Enter begins a test of a new one."
-        ask = AskFor(
-            f"No other {session.design.name} waits", [Question("tag of the new unit", new)], words
-        )
+        title = f"No other {session.design.name} to test"
+        ask = AskFor(title, [Question("tag of the new unit", new)], words)
         self.push_screen(ask, lambda lines: self._next_given(session, lines))
 
     def _next_given(self, session: Session, lines: list[str] | None) -> None:
@@ -368,7 +367,7 @@ class BenchApp(App[None]):
             self.push_screen(Palette(id="--command-palette"))
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
-        """Everything that can be done now, by name."""
+        """Yield the actions available now, for the palette."""
         from benchtest.tui.bench_screen import BenchScreen
 
         if isinstance(screen, BenchScreen):
@@ -382,13 +381,13 @@ class BenchApp(App[None]):
             yield SystemCommand("Test the unit at the cursor", "key Enter", screen.action_choose)
             yield SystemCommand("Compare its tests", "key c", screen.action_compare)
             yield SystemCommand("Rename the unit at the cursor", "key r", screen.action_rename)
-            words = "or bring it back; key x"
-            yield SystemCommand("Retire the unit at the cursor", words, screen.action_retire)
-        yield SystemCommand("Light or dark screen", "the other of the two", self.toggle_theme)
+            text = "or bring it back; key x"
+            yield SystemCommand("Retire the unit at the cursor", text, screen.action_retire)
+        yield SystemCommand("Switch light/dark theme", "light for daylight", self.toggle_theme)
         yield SystemCommand("End", "the prop goes dark; the record stays", self.action_quit)
 
     def toggle_theme(self) -> None:
-        """The light screen for daylight, the dark one for a dark room."""
+        """Switch between the light theme, for daylight, and the dark one."""
         light = self.current_theme.dark
         self.theme = "textual-light" if light else "textual-dark"
 
@@ -401,15 +400,15 @@ class BenchApp(App[None]):
         timeout: float | None = None,
         markup: bool = False,
     ) -> None:
-        """Show a notification; its text is literal, whoever sends it."""
+        """Show a notification with literal text."""
         super().notify(message, title=title, severity=severity, timeout=timeout, markup=False)
 
     def _say(self, words: str) -> None:
-        """Why something was not done, whole: a prop file may have many faults."""
+        """Show why something failed, in full: a prop file may have many faults."""
         self.push_screen(Tell("That did not work", words))
 
     def get_driver_class(self) -> type[Driver]:
-        """Return how the program draws: for a browser, or at a terminal."""
+        """Return the driver for a browser or for this terminal."""
         if in_browser() or sys.platform == "win32":
             return super().get_driver_class()
         from benchtest.tui.terminal_driver import TerminalDriver
@@ -417,7 +416,7 @@ class BenchApp(App[None]):
         return TerminalDriver
 
     async def on_event(self, event: events.Event) -> None:
-        """Take no key once the end has begun: there may be no screen for it any more."""
+        """Ignore keys once the program is ending, since their screen may be gone."""
         if not (self._ending and isinstance(event, events.InputEvent)):
             await super().on_event(event)
 
@@ -427,41 +426,41 @@ class BenchApp(App[None]):
         super().exit(*words, **named)
 
     def on_exit_app(self) -> None:
-        """Go dark first: what is under way elsewhere may take its time to end."""
+        """Make the prop dark first, since workers may take time to end."""
         self._ending = True
-        hold_lights("the program ends")
+        hold_lights("the program is ending")
         if self.ends_process:
             exit_within(self._return_code or 0)
 
     async def run_async(self, *words: Any, **named: Any) -> None:
-        """Run as the library does; dark and closed before it waits for work that goes on."""
+        """Run as the library does, and close everything before it waits for workers."""
         try:
             await super().run_async(*words, **named)
         finally:
             self.end()
 
     def _fatal_error(self) -> None:
-        """End as the library does, but without its pages of code: `run_app` says what happened."""
+        """End without the library's traceback: `run_app` raises the exception."""
         self._close_messages_no_wait()
 
     def end(self) -> None:
-        """Take the prop dark and close the records."""
+        """Make the prop dark and close the records."""
         self.on_bench.close()
         self.shelf.close()
 
 
-def _title(says: str) -> str:
-    return says[:1].upper() + says[1:]
+def _title(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def run_app(
     bench: Bench, first_tag: str | None = None, practice: PracticeAsked | None = None
 ) -> None:
-    """Run the terminal program until its user leaves.
+    """Run the terminal program until the user ends it.
 
     Raises:
         BenchError: the bench folder cannot be used.
-        Exception: what nobody foresaw, once the prop is dark and the records are closed.
+        Exception: any unexpected error, after the prop is dark and the records are closed.
     """
     app = BenchApp(bench, first_tag, practice)
     app.ends_process = True
@@ -469,5 +468,5 @@ def run_app(
         app.run()
     finally:
         app.end()
-    if app._exception is not None:  # else the library would print it, and this end well
+    if app._exception is not None:  # the library would print it and return normally
         raise app._exception

@@ -1,4 +1,4 @@
-"""Screens that are left once, however many keys come at once."""
+"""Base classes of screens and windows that close only themselves, and only once."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ Result = TypeVar("Result")
 
 
 class OnceScreen(Screen[Result]):
-    """A screen that leaves only itself.
+    """A screen that closes only itself.
 
-    The library removes whatever screen is on top, so that the second of two keys that were typed
-    together would close the screen below: the prop would stay lit with no key to darken it.
+    The library closes the top screen, so the second of two keys typed together would close the
+    screen below: the prop would stay lit without a key to make it dark.
     """
 
     HAS_UNIT: ClassVar = False
@@ -27,39 +27,39 @@ class OnceScreen(Screen[Result]):
 
     @property
     def is_on_top(self) -> bool:
-        """True if keys are meant for this screen."""
+        """True if this screen gets the keys."""
         return self.is_mounted and bool(self.app.screen_stack) and self.app.screen is self
 
     def put_dark(self) -> None:
-        """Put out the light of this screen's unit."""
+        """Make this screen's unit dark."""
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Take keys while this screen is complete and on top; others were typed too early."""
+        """Accept keys while this screen is complete and on top; others were typed too early."""
         return self.is_on_top
 
     def dismiss(self, result: Result | None = None) -> AwaitComplete:
-        """Leave this screen; do nothing where it has been left or another is on top of it."""
+        """Close this screen; do nothing if it has been closed or is covered by another."""
         return super().dismiss(result) if self.is_on_top else AwaitComplete()
 
 
-class _OverABench(OnceScreen[Result]):
-    """A window that may stand over a lit prop: the key that darkens it works there too."""
+class _DarkKeyScreen(OnceScreen[Result]):
+    """A window that may cover the bench screen: the key for dark works there too."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("f9", "put_dark", show=False, priority=True)]
 
     def action_put_dark(self) -> None:
-        """Put out the light of the unit on the bench, if there is one."""
+        """Make the unit on the bench dark, if there is one."""
         for screen in self.app.screen_stack:
             if isinstance(screen, OnceScreen):
                 screen.put_dark()
 
 
-# the library takes styles from the first base alone
-class Window(ModalScreen[Result], _OverABench[Result]):
+# the library takes styles only from the first base
+class Window(ModalScreen[Result], _DarkKeyScreen[Result]):
     """A small window on top of a screen."""
 
 
-class Palette(CommandPalette, _OverABench[None]):
+class Palette(CommandPalette, _DarkKeyScreen[None]):
     """The command palette."""
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
@@ -76,5 +76,5 @@ class Options(LiteralMenu):
 
 
 def _has_room(options: OptionList) -> bool:
-    """Return True if the list has lines; the library fails at a page key in an empty one."""
+    """Return True if the list has lines; in an empty one the library fails at a page key."""
     return options.scrollable_content_region.area > 0

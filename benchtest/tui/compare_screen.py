@@ -1,4 +1,4 @@
-"""Tests of one unit beside each other, or all units of its design: joints and what changed."""
+"""The screen that compares joints between tests of one unit, or between units of its design."""
 
 from __future__ import annotations
 
@@ -19,15 +19,15 @@ from benchtest.tui.literal_text import Literal
 from benchtest.tui.wide_table import WholeTable
 
 Found = UnitComparison | BatchComparison
-WORKING = "Weighing the readings of every test; this takes some seconds."
+WORKING = "Comparing the readings of every test; this takes some seconds."
 NOTE = (
-    "Bands hold 90 %. They tell how current flows, not how well a joint is made: look at each, "
-    "flex it, read once more warm."
+    "Ranges are 90 % likely. They are electrical: also look at each joint, flex it, and read it "
+    "once more when warm."
 )
 
 
 class CompareScreen(OnceScreen[None]):
-    """Shows a comparison; asks for another. What it means it does not know."""
+    """Shows a comparison, and requests one; interprets nothing."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("d", "other", "unit or design"),
@@ -36,8 +36,8 @@ class CompareScreen(OnceScreen[None]):
     ]
 
     @dataclass
-    class Asked(Message):
-        """A comparison is wanted: of the unit's tests, or of all units of the design."""
+    class Requested(Message):
+        """Requests a comparison: of the unit's tests, or of all units of the design."""
 
         screen: CompareScreen
         tag: str
@@ -65,7 +65,7 @@ class CompareScreen(OnceScreen[None]):
         self.ask()
 
     def ask(self) -> None:
-        """Ask for what is to be shown; until it comes, say so."""
+        """Request the comparison, and show that it is in progress."""
         if not self.is_complete:
             return
         self.found = None
@@ -76,7 +76,7 @@ class CompareScreen(OnceScreen[None]):
         self.say(WORKING)
         self._table()
         self._keys()
-        self.post_message(self.Asked(self, self.tag, self.design_name, self.whole_design))
+        self.post_message(self.Requested(self, self.tag, self.design_name, self.whole_design))
 
     @property
     def is_complete(self) -> bool:
@@ -84,17 +84,17 @@ class CompareScreen(OnceScreen[None]):
         return bool(self.query("#bottom"))
 
     def say(self, words: str) -> None:
-        """What there is to say, instead of a comparison."""
+        """Show a text in place of a comparison."""
         if not self.is_complete:
             return
         self.query_one("#says", Literal).update(Content(self.signs.words(words)))
 
     def show(self, found: Found, whole_design: bool) -> None:
-        """A comparison, unless another was asked for since."""
+        """Show a comparison, unless another has been requested since."""
         if whole_design != self.whole_design or not self.is_complete:
             return
         self.found = found
-        left_out = [f"Left out: {why}." for why in found.left_out]
+        left_out = [f"Left out: {reason}." for reason in found.left_out]
         self.say("\n".join([*found.says, *left_out]))
         self._table()
         self._keys()
@@ -114,8 +114,8 @@ class CompareScreen(OnceScreen[None]):
         table.focus()
 
     def _keys(self) -> None:
-        other = f"{self.tag} alone" if self.whole_design else "all units"
-        joints = "those that stand out" if self.every_joint else "all joints"
+        other = f"only {self.tag}" if self.whole_design else "all units"
+        joints = "notable joints" if self.every_joint else "all joints"
         keys = (
             Deed("other", "d", "d", other),
             Deed("all", "a", "a", joints),
@@ -125,12 +125,12 @@ class CompareScreen(OnceScreen[None]):
         self.query_one("#bottom", Literal).update(Content(" ") + links(keys))
 
     def action_other(self) -> None:
-        """The unit's own tests, or all units of its design."""
+        """Switch between the unit's tests and all units of its design."""
         self.whole_design = not self.whole_design
         self.ask()
 
     def action_all(self) -> None:
-        """Every joint, or those that stand out."""
+        """Switch between all joints and notable ones."""
         self.every_joint = not self.every_joint
         self._table()
         self._keys()

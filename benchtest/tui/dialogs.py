@@ -1,4 +1,4 @@
-"""Small windows that ask for a few words."""
+"""Dialogs: a form, a confirmation, a message, and the list of keys."""
 
 from __future__ import annotations
 
@@ -24,19 +24,19 @@ from benchtest.tui.literal_text import Literal
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """One line to fill in."""
+    """One line of a form."""
 
     label: str
     value: str = ""
     hint: str = ""
     known: bool = False
-    """Filled in already as it mostly stays: Enter before it passes it over."""
+    """True if the value rarely changes: Enter in the line before skips it."""
 
 
 class AskFor(Window[list[str] | None]):
-    """Asks for one line or a few; gives them back, or None when left."""
+    """Form of one or more lines; returns them, or None after Escape."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "leave")]
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "cancel")]
 
     def __init__(self, title: str, questions: Sequence[Question], words: str = "") -> None:
         super().__init__()
@@ -57,7 +57,7 @@ class AskFor(Window[list[str] | None]):
             yield Literal(links(_DIALOG), classes="soft")
 
     def on_mount(self) -> None:
-        for line in self.query("#line0"):  # none where it was left at once
+        for line in self.query("#line0"):  # empty if the dialog was closed at once
             line.focus()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
@@ -65,7 +65,7 @@ class AskFor(Window[list[str] | None]):
         self.action_go_on()
 
     def action_go_on(self) -> None:
-        """To the next line that wants something or, after the last, back with all of them."""
+        """Go to the next line to fill in or, after the last, return all lines."""
         lines = list(self.query(Input))
         here = next((place for place, line in enumerate(lines) if line.has_focus), len(lines) - 1)
         for line, question in list(zip(lines, self.questions, strict=True))[here + 1 :]:
@@ -79,18 +79,18 @@ class AskFor(Window[list[str] | None]):
 
 
 class Confirm(Window[bool]):
-    """Asks whether to go on; Enter alone does, so that no key meant for something else can."""
+    """Confirmation by Enter, so that no key typed for another purpose confirms."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "go_on", "go on"), Binding("escape", "leave", "leave")
+        Binding("enter", "go_on", "confirm"), Binding("escape", "leave", "cancel")
     ]  # fmt: skip
 
-    def __init__(self, title: str, words: str, goes_on: str, leaves: str = "leaves it") -> None:
+    def __init__(self, title: str, words: str, confirm: str, cancel: str = "cancel") -> None:
         super().__init__()
         self.title_words = title
         self.words = words
         self.keys = (
-            Deed("go_on", "Enter", "Enter", goes_on), Deed("leave", "Escape", "Escape", leaves)
+            Deed("go_on", "Enter", "Enter", confirm), Deed("leave", "Escape", "Escape", cancel)
         )  # fmt: skip
 
     def compose(self) -> ComposeResult:
@@ -107,20 +107,20 @@ class Confirm(Window[bool]):
 
 
 class Tell(Window[None]):
-    """Shows some lines until a key is pressed; what does not fit is scrolled to."""
+    """Message that is shown until a key is pressed; a long one can be scrolled."""
 
-    ROOM = "up and down show the rest; "
+    SCROLL_HINT = "up and down: scroll; "
 
     def __init__(
-        self, title: str, words: str, then: str = "any key goes back", deaf_s: float = 0.0
+        self, title: str, words: str, then: str = "any key: back", deaf_s: float = 0.0
     ) -> None:
         """Make the window.
 
         Args:
-            title: its first line.
-            words: what it shows.
-            then: what a key does.
-            deaf_s: time from its opening in which keys are typed too early to be meant. [s]
+            title: first line.
+            words: the message.
+            then: effect of a key.
+            deaf_s: time after opening in which keys are ignored, as typed too early. [s]
         """
         super().__init__()
         self.deaf_s = deaf_s
@@ -138,27 +138,27 @@ class Tell(Window[None]):
 
     def on_mount(self) -> None:
         self._open_s = time.monotonic()
-        self._say_then()
+        self._show_keys()
 
     def on_resize(self) -> None:
-        self.call_after_refresh(self._say_then)
+        self.call_after_refresh(self._show_keys)
 
-    def _say_then(self) -> None:
-        if not self.query("#then"):  # it was left at once
+    def _show_keys(self) -> None:
+        if not self.query("#then"):  # the window was closed at once
             return
-        rest = self.ROOM if self.query_one("#words").max_scroll_y > 0 else ""
-        self.query_one("#then", Literal).update(Content(rest + self.then))
+        scroll = self.SCROLL_HINT if self.query_one("#words").max_scroll_y > 0 else ""
+        self.query_one("#then", Literal).update(Content(scroll + self.then))
 
     def on_key(self, event: events.Key) -> None:
-        event.stop()  # or the screen below would take it too
+        event.stop()  # the screen below must not get it
         if time.monotonic() - self._open_s < self.deaf_s or not self.is_on_top:
             return
-        words = self.query_one("#words")
-        on, back = words.scroll_y < words.max_scroll_y, words.scroll_y > 0
-        if event.key in ("down", "pagedown") and on:
-            (words.scroll_down if event.key == "down" else words.scroll_page_down)(animate=False)
-        elif event.key in ("up", "pageup") and back:
-            (words.scroll_up if event.key == "up" else words.scroll_page_up)(animate=False)
+        box = self.query_one("#words")
+        can_go_down, can_go_up = box.scroll_y < box.max_scroll_y, box.scroll_y > 0
+        if event.key in ("down", "pagedown") and can_go_down:
+            (box.scroll_down if event.key == "down" else box.scroll_page_down)(animate=False)
+        elif event.key in ("up", "pageup") and can_go_up:
+            (box.scroll_up if event.key == "up" else box.scroll_page_up)(animate=False)
         else:
             self.dismiss(None)
 
@@ -167,7 +167,7 @@ class Tell(Window[None]):
 
 
 class KeysNow(Window[str | None]):
-    """The keys that work right now; a click on one does it."""
+    """List of the keys that work now; a click runs the action."""
 
     CAUTION = (
         "Before you touch a joint: supply off. Do not stare into full white; "
@@ -193,15 +193,15 @@ class KeysNow(Window[str | None]):
         self.dismiss(None)
 
     def action_pick(self, action: str) -> None:
-        """One of the keys was clicked."""
+        """Return the action that was clicked."""
         self.dismiss(action)
 
 
 def _table(deeds: Sequence[Deed]) -> Table:
-    """A row for each deed: its keys, and what they do."""
+    """Return a row for each action: keys and effect."""
     table = Table.grid(padding=(0, 2, 0, 0))
     table.add_column(no_wrap=True)
-    table.add_column()  # a long word goes on below its own beginning
+    table.add_column()  # wrapped lines are indented
     for deed in deeds:
         click = RichStyle(meta={"@click": f"screen.pick({deed.action!r})"})
         table.add_row(Text(deed.keys, click + RichStyle(bold=True)), Text(deed.says, click))
@@ -209,6 +209,6 @@ def _table(deeds: Sequence[Deed]) -> Table:
 
 
 _DIALOG = (
-    Deed("go_on", "Enter", "Enter", "goes on"),
-    Deed("leave", "Escape", "Escape", "leaves"),
+    Deed("go_on", "Enter", "Enter", "OK"),
+    Deed("leave", "Escape", "Escape", "cancel"),
 )

@@ -1,4 +1,4 @@
-"""Starting the terminal program, where there is a terminal that is large enough."""
+"""Start of the terminal program, after a check of the terminal."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ from benchtest.tui.glyphs import MIN_COLUMNS, MIN_LINES
 def launch(
     bench: Bench, first_tag: str | None = None, practice: PracticeAsked | None = None
 ) -> None:
-    """Run the terminal program until its user leaves.
+    """Run the terminal program until the user ends it.
 
     Args:
-        bench: what it is started with.
-        first_tag: unit to begin or go on with at once.
-        practice: grade and seed of a round of practice to begin with at once.
+        bench: folder, target, meter and other options.
+        first_tag: unit to test at once.
+        practice: grade and seed of a practice round to begin at once.
 
     Raises:
         BenchError: there is no terminal, or it is too small, or the bench cannot be used.
@@ -28,8 +28,8 @@ def launch(
     check_launch_options(bench)
     if not in_browser():
         _check_terminal()
-        for word in ("COLUMNS", "LINES"):  # of another size, perhaps: the terminal tells its own
-            os.environ.pop(word, None)
+        for name in ("COLUMNS", "LINES"):  # may be outdated: the terminal reports its size
+            os.environ.pop(name, None)
     run_app(bench, first_tag, practice)
 
 
@@ -39,9 +39,7 @@ def _check_terminal() -> None:
             "the terminal program needs a terminal; `benchtest demo --auto` works without one"
         )
     if sys.__stderr__ is None or not sys.__stderr__.isatty():
-        raise InputError(
-            "the terminal program draws on standard error; leave the redirection of it out"
-        )
+        raise InputError("the terminal program draws on standard error; do not redirect it")
     size = os.get_terminal_size()
     if size.columns < MIN_COLUMNS or size.lines < MIN_LINES:
         raise BenchError(

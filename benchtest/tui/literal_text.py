@@ -1,8 +1,8 @@
-"""Widgets that show every string as it is written.
+"""Widgets that show every string literally.
 
 The library reads strings as markup in most places, and markup can run actions (`[@click=...]`).
-Words of a record or a file may come from another bench, so no string is markup in this program.
-Widgets that show text come from this module; `tests/tui/test_literal_text.py` refuses the
+Text of a record or a file may come from another bench, so no string is markup in this program.
+Widgets that show text come from this module; `tests/tui/test_literal_text.py` rejects the
 library's own.
 """
 
@@ -86,7 +86,7 @@ class LiteralTable(DataTable[Any]):
 
 
 class Commands(Provider):
-    """The actions of the moment for the command palette, with literal names."""
+    """Commands of the palette: the actions available now, with literal names."""
 
     async def discover(self) -> Hits:
         commands = self.app.get_system_commands(self.screen)

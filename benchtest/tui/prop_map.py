@@ -1,4 +1,4 @@
-"""The prop map: every strand as it stands, with what should be lit now."""
+"""The prop map: one row per strand, with the nodes that should be lit now."""
 
 from __future__ import annotations
 
@@ -18,20 +18,20 @@ from benchtest.session.display.map_model import GROUND, Cell, Row
 from benchtest.tui.glyphs import Signs
 
 BEFORE, AFTER = 6, 3
-"""Columns before the first node and after the last."""
+"""Cells before the first node and after the last."""
 DIM = Style(dim=True)
 BOLD = Style(bold=True)
 LOUD = Style(bold=True, reverse=True)
 
 
 class PropMap(ScrollView):
-    """Draws rows; knows nothing of props. One widget, drawn line by line: a node is no widget."""
+    """Map drawn from row models, line by line in one widget: a widget per node would be slow."""
 
     DEFAULT_CSS = "PropMap { height: 1fr; }"
     can_focus = False
 
     class Picked(Message):
-        """A node was clicked, or the strand beside it."""
+        """Posted when a node or a strand was clicked."""
 
         def __init__(self, strand: int, cell: int) -> None:
             super().__init__()
@@ -45,11 +45,11 @@ class PropMap(ScrollView):
 
     @property
     def cells_across(self) -> int:
-        """Nodes that fit side by side."""
+        """Nodes that fit in one row."""
         return max(10, self.size.width - BEFORE - AFTER)
 
     def show(self, rows: Sequence[Row]) -> None:
-        """Draw these rows from now on; only those that are others than before are drawn anew."""
+        """Show these rows; redraw only those that have changed."""
         before, self._rows = self._rows, rows
         size = Size(self.size.width, len(rows))
         if size != self.virtual_size or len(before) != len(rows):
@@ -66,7 +66,7 @@ class PropMap(ScrollView):
             self.refresh(*changed)
 
     def bring_into_view(self, strand: int) -> None:
-        """Scroll until a strand is seen."""
+        """Scroll until a strand is visible."""
         if not self.scroll_offset.y <= strand - 1 < self.scroll_offset.y + self.size.height:
             self.scroll_to(y=max(0, strand - 1 - self.size.height // 2), animate=False)
 
@@ -76,16 +76,16 @@ class PropMap(ScrollView):
             self.post_message(self.Picked(self._rows[place].strand, event.x - BEFORE))
 
     def render_line(self, y: int) -> Strip:
-        """One strand: number, end A and data's way in, the nodes, end B, verdict."""
+        """Return one row: strand number, end A, data direction, nodes, end B and verdict."""
         place = y + self.scroll_offset.y
         if place >= len(self._rows):
             return Strip.blank(self.size.width, self.rich_style)
         row = self._rows[place]
-        way = self.signs.to_b if row.enters_at_a else self.signs.to_a
+        direction = self.signs.to_b if row.enters_at_a else self.signs.to_a
         segments = [
             Segment(f"{row.strand:>3}", DIM),
             Segment("A", LOUD if row.suspect_a else DIM),
-            Segment(way, DIM),
+            Segment(direction, DIM),
             Segment(" "),
             *(self._node(cell) for cell in row.cells),
             Segment(" "),
@@ -113,5 +113,5 @@ class PropMap(ScrollView):
 
 @lru_cache(maxsize=4096)
 def _light(rgb: tuple[int, int, int]) -> Style:
-    """A lit node on the ground that all of them have."""
+    """Return the style of a lit node on the common background."""
     return Style.from_color(Color.from_rgb(*rgb), Color.from_rgb(*GROUND))

@@ -24,7 +24,7 @@ PROBE_CELLS, VALUE_CELLS, WHY_CELLS = 19, 9, 16
 
 
 class ReadingsMenu(Window[Choice | None]):
-    """Every reading with its number; one can be taken again or struck out."""
+    """Every reading with its number, to take it again or strike it out."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape,a", "leave", "leave"),
@@ -41,22 +41,22 @@ class ReadingsMenu(Window[Choice | None]):
         with Vertical(classes="dialog"):
             yield LiteralText(Content("Readings of this test"), classes="title")
             yield Options(*(self._line(row) for row in self.rows), id="all-readings", compact=True)
-            keys = "Enter takes it again   x strikes it out   Escape leaves"
+            keys = "Enter: take it again   x: strike it out   Escape: back"
             yield LiteralText(
-                Content(keys if self.rows else "none yet   Escape leaves"), classes="soft"
+                Content(keys if self.rows else "none yet   Escape: back"), classes="soft"
             )
 
     def _line(self, row: ReadingRow) -> Content:
-        """One reading; one that no longer counts is crossed out, with the reason in words."""
+        """Return the line of a reading; one that no longer counts is struck through."""
         gone = Style(strike=True, dim=True) if row.why_gone else Style()
         read = f"{self._cut(row.probe, PROBE_CELLS)} {self.signs.words(row.value):>{VALUE_CELLS}}"
-        beside = f"  {row.why_gone or row.off:<{WHY_CELLS}}"
+        remark = f"  {row.why_gone or row.off:<{WHY_CELLS}}"
         return Content.assemble(
-            f"{row.number:>4} ", (read, gone), beside, (f"{row.lit} lit", Style(dim=True))
+            f"{row.number:>4} ", (read, gone), remark, (f"{row.lit} lit", Style(dim=True))
         )
 
     def _cut(self, words: str, cells: int) -> str:
-        """Words in so many cells; the end is cut with a sign that it was."""
+        """Return the words in this many cells, with a mark if the end was cut off."""
         if len(words) <= cells:
             return f"{words:<{cells}}"
         return words[: cells - 1] + ("." if self.signs.border == "ascii" else "…")

@@ -1,4 +1,4 @@
-"""The shelf: every unit of this bench, its stage, and what it still waits for."""
+"""The shelf screen: every unit of this bench, its stage, and what is still to do."""
 
 from __future__ import annotations
 
@@ -34,12 +34,12 @@ KEYS = (
 RETIRED = "retired"
 SIGNED = "signed-off"
 """Kind of the event that ends a test."""
-COLUMNS = ("unit", "design", "stage", "waits for")
-EMPTY = "No unit is on this bench yet. Press n to begin a test of one."
+COLUMNS = ("unit", "design", "stage", "to do")
+EMPTY = "No units on this bench yet. Press n to test one."
 
 
 class ShelfScreen(OnceScreen[None]):
-    """Lists units; asks for one to test."""
+    """Lists the units, and posts which one to test."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("n", "new", "new test"),
@@ -47,20 +47,18 @@ class ShelfScreen(OnceScreen[None]):
         Binding("r", "rename", "rename"),
         Binding("x", "retire", "retire"),
         Binding("p", "practice", "practice"),
-        Binding(
-            "q", "end", "end"
-        ),  # not Escape: that leads out of a unit, and may be pressed twice
+        Binding("q", "end", "end"),  # not Escape, which leaves a unit and may be pressed twice
     ]
 
     class Chosen(Message):
-        """A unit's session is to be gone on with, or begun anew once signed off."""
+        """Requests a unit's test: its open session, or a new one after sign-off."""
 
         def __init__(self, tag: str) -> None:
             super().__init__()
             self.tag = tag
 
     class Compare(Message):
-        """A unit's tests are to be compared."""
+        """Requests a comparison of a unit's tests."""
 
         def __init__(self, tag: str, design_name: str) -> None:
             super().__init__()
@@ -68,7 +66,7 @@ class ShelfScreen(OnceScreen[None]):
             self.design_name = design_name
 
     class New(Message):
-        """A test of a unit is to begin."""
+        """Requests a test of a new unit."""
 
         def __init__(self, tag: str, prop_file: Path) -> None:
             super().__init__()
@@ -76,18 +74,18 @@ class ShelfScreen(OnceScreen[None]):
             self.prop_file = prop_file
 
     class Practice(Message):
-        """A round of practice is to begin."""
+        """Requests a practice round."""
 
     class Shown(Message):
-        """The shelf is on the screen, so that no unit is on the bench."""
+        """Posted when the shelf is visible, so that no unit is on the bench."""
 
     def __init__(self, shelf: Shelf, prop_file: Path | None) -> None:
         super().__init__()
         self.shelf = shelf
         self.prop_file = prop_file
         self.at: str | None = None
-        """Unit that the cursor is put on: the one that was last on the bench."""
-        self._waits: dict[str, str] = {}
+        """Unit to put the cursor on: the last one on the bench."""
+        self._to_do: dict[str, str] = {}
 
     def compose(self) -> ComposeResult:
         yield Literal(Content(f" benchtest   shelf in {self.shelf.folder}"), id="top")
@@ -98,7 +96,7 @@ class ShelfScreen(OnceScreen[None]):
         yield Literal(links(KEYS, gap=2), id="bottom")
 
     class Ready(Message):
-        """All that reads sessions is loaded."""
+        """Posted when the modules that read sessions are loaded."""
 
     def on_mount(self) -> None:
         table = self.query_one(WholeTable)
@@ -109,10 +107,10 @@ class ShelfScreen(OnceScreen[None]):
     def on_screen_resume(self) -> None:
         self.post_message(self.Shown())
         self.fill()
-        self.call_after_refresh(self.load)  # what is known at once is painted first
+        self.call_after_refresh(self.load)  # after the units have been painted
 
     def fill(self) -> None:
-        """Every unit, as far as that takes no reading of its sessions."""
+        """Fill the table with what is known without reading sessions."""
         table = self.query_one(WholeTable)
         at = self.at or self.tag or self._left_last()
         self.at = None
@@ -133,7 +131,7 @@ class ShelfScreen(OnceScreen[None]):
             table.focus()
 
     def _left_last(self) -> str | None:
-        """Unit that was on the bench last, where nobody signed it off; None where one did."""
+        """Return the last unit on the bench, None if it was signed off."""
         try:
             rows = self.shelf.sessions()
             signed = bool(rows) and SIGNED in self.shelf.kinds(rows[-1].id)
@@ -144,14 +142,14 @@ class ShelfScreen(OnceScreen[None]):
 
     @work(thread=True, exclusive=True, group="load")
     def load(self) -> None:
-        """Load what the bench works with, away from the keys: it takes longer than the rest."""
+        """Load the modules of the bench in a worker: that takes longer than the shelf."""
         import benchtest.session.session
         import benchtest.tui.bench_screen  # noqa: F401
 
         self.post_message(self.Ready())
 
     def on_shelf_screen_ready(self, message: Ready) -> None:
-        """What each unit waits for, and what was left unfinished."""
+        """Show what is to do for each unit, and which tests are unfinished."""
         from benchtest.session.session import shelf_rows, unfinished
 
         table = self.query_one(WholeTable)
@@ -161,40 +159,40 @@ class ShelfScreen(OnceScreen[None]):
         except BenchError as error:
             self.say(str(error))
             return
-        for unit, _, waits in rows:
-            if unit.tag in table.rows:  # else another program has just put it there
-                words = "; ".join(waits) or "nothing: may go outdoors"
+        for unit, _, to_do in rows:
+            if unit.tag in table.rows:  # else another program has just added it
+                text = "; ".join(to_do) or "nothing: may go outdoors"
                 if unit.retired:
-                    words = "x brings it back onto the shelf"
-                table.update_cell(unit.tag, COLUMNS[-1], words, update_width=True)
-                self._waits[unit.tag] = words
-        was, which = ("was", "it") if len(left) == 1 else ("were", "one")
-        words = f"{', '.join(left[:3])} {was} left unfinished: Enter on {which} goes on"
-        said = [words] if left else []
+                    text = "x brings it back onto the shelf"
+                table.update_cell(unit.tag, COLUMNS[-1], text, update_width=True)
+                self._to_do[unit.tag] = text
+        which = "Enter" if len(left) == 1 else "select one, Enter"
+        more = f" and {len(left) - 3} more" if len(left) > 3 else ""
+        lines = [f"Unfinished: {', '.join(left[:3])}{more} ({which} to resume)"] if left else []
         if not self.shelf.is_writable:
-            said.insert(0, "This bench may not be written: look, compare, report and export.")
+            lines.insert(0, "This bench is read-only: look, compare, report and export.")
         if beyond := self.shelf.beyond_limits():
             more = f" (and {len(beyond) - 1} more)" if len(beyond) > 1 else ""
-            said.insert(0, f"Left out: {beyond[0]}{more}.")
-        self.say(" ".join(said))
-        self.call_after_refresh(self._tell_whole)
+            lines.insert(0, f"Left out: {beyond[0]}{more}.")
+        self.say(" ".join(lines))
+        self.call_after_refresh(self._show_whole)
 
     def on_data_table_row_highlighted(self) -> None:
-        self._tell_whole()
+        self._show_whole()
 
     def on_resize(self) -> None:
-        self.call_after_refresh(self._tell_whole)
+        self.call_after_refresh(self._show_whole)
 
-    def _tell_whole(self) -> None:
-        """What the unit at the cursor waits for, where its row is too long for the screen."""
+    def _show_whole(self) -> None:
+        """Show what is to do for the unit at the cursor, if its row is cut off."""
         table, whole = self.query_one(WholeTable), self.query_one("#whole", Literal)
         tag = str(table.get_row_at(table.cursor_row)[0]) if table.row_count else ""
-        words = self._waits.get(tag, "")
-        whole.update(Content(f"{tag} waits for {words}"))
-        whole.display = bool(words) and table.cuts(len(COLUMNS) - 1, words)
+        text = self._to_do.get(tag, "")
+        whole.update(Content(f"{tag} to do: {text}"))
+        whole.display = bool(text) and table.cuts(len(COLUMNS) - 1, text)
 
     def say(self, words: str) -> None:
-        """One line near the bottom."""
+        """Show a line near the bottom."""
         self.query_one("#said", Literal).update(Content(f" {words}"))
 
     def on_data_table_row_selected(self, event: DataTable.RowSelected) -> None:
@@ -202,21 +200,21 @@ class ShelfScreen(OnceScreen[None]):
             self.post_message(self.Chosen(event.row_key.value))
 
     def action_choose(self) -> None:
-        """A click on what Enter does."""
+        """Choose the unit at the cursor, for a click on the key's name."""
         if self.query_one(WholeTable).row_count:
             self.query_one(WholeTable).action_select_cursor()
 
     @property
     def tag(self) -> str | None:
-        """Unit at the cursor; None where there is none."""
+        """Unit at the cursor, None if the shelf is empty."""
         table = self.query_one(WholeTable)
         return str(table.get_row_at(table.cursor_row)[0]) if table.row_count else None
 
     def action_rename(self) -> None:
         """Give the unit at the cursor another tag."""
         if (tag := self.tag) is not None:
-            words = "Its record stays, and is found under the old tag too."
-            ask = AskFor(f"Rename {tag}", [Question("its tag from now on", tag)], words)
+            words = "Its record stays and is found under the old tag too."
+            ask = AskFor(f"Rename {tag}", [Question("new tag", tag)], words)
             self.app.push_screen(ask, lambda lines: self._renamed(tag, lines))
 
     def _renamed(self, tag: str, lines: list[str] | None) -> None:
@@ -231,11 +229,11 @@ class ShelfScreen(OnceScreen[None]):
         if (tag := self.tag) is None:
             return
         if self.shelf.unit(tag).retired:
-            ask = Confirm(f"{tag} is retired", "Its record is as it was.", "brings it back")
+            ask = Confirm(f"{tag} is retired", "Its record is unchanged.", "bring it back")
             self.app.push_screen(ask, lambda back: self._brought_back(tag) if back else None)
             return
-        words = "It leaves the shelf; its record stays, and x here brings it back."
-        retire = AskFor(f"Retire {tag}", [Question("why", hint="scrapped, given away")], words)
+        words = "It leaves the shelf; its record stays, and x brings it back."
+        retire = AskFor(f"Retire {tag}", [Question("reason", hint="scrapped, given away")], words)
         self.app.push_screen(retire, lambda lines: self._retired(tag, lines))
 
     def _retired(self, tag: str, lines: list[str] | None) -> None:
@@ -251,7 +249,7 @@ class ShelfScreen(OnceScreen[None]):
             self.refill()
 
     def _done(self, act: Callable[[], None]) -> bool:
-        """Do something that may be refused; a refusal is explained in a window."""
+        """Do something that may fail; explain a failure in a window and return False."""
         try:
             act()
         except BenchError as error:
@@ -260,12 +258,12 @@ class ShelfScreen(OnceScreen[None]):
         return True
 
     def refill(self) -> None:
-        """Show what is on the shelf now."""
+        """Show the current units."""
         self.fill()
         self.load()
 
     def action_compare(self) -> None:
-        """The tests of the unit at the cursor, joint by joint."""
+        """Compare the tests of the unit at the cursor."""
         table = self.query_one(WholeTable)
         if table.row_count:
             tag, design_name, *_ = table.get_row_at(table.cursor_row)
@@ -286,7 +284,7 @@ class ShelfScreen(OnceScreen[None]):
             AskFor(
                 "A new test",
                 [
-                    Question("unit's tag", hint="WF-03"),
+                    Question("tag of the unit", hint="WF-03"),
                     Question("prop file", file, "fan.toml", known=bool(file)),
                 ],
             ),

@@ -19,7 +19,7 @@ from benchtest.tui.literal_text import Literal
 
 
 class StepsMenu(Window[StepName | None]):
-    """Every step and where it stands; any of them can be taken now."""
+    """Every step with its progress; any of them can be chosen now."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,t", "leave", "leave")]
 
@@ -36,14 +36,14 @@ class StepsMenu(Window[StepName | None]):
                 id="steps",
                 compact=True,
             )
-            yield Literal(Content("a number or Enter takes a step, Escape leaves"), classes="soft")
+            yield Literal(Content("number or Enter: go to the step   Escape: back"), classes="soft")
 
     def _words(self, place: int, line: StepLine) -> Content:
         sign = self.signs.passed if line.done else " "
         return Content(f"{place} {sign} {line.title:<34}{line.says}")
 
     def on_mount(self) -> None:
-        for options in self.query(Options):  # none where it was left at once
+        for options in self.query(Options):  # empty if the window was closed at once
             options.focus()
 
     def on_key(self, event: events.Key) -> None:

@@ -1,4 +1,4 @@
-"""The library's driver for terminals, for a prop that must not outlive its terminal."""
+"""Textual driver for a terminal: exits with the terminal, and darkens the prop before a stop."""
 
 from __future__ import annotations
 
@@ -16,18 +16,18 @@ from textual.drivers.linux_driver import LinuxDriver
 from benchtest.drive.signals import exit_after_hangup, hold_lights, stop_dark
 
 LOOK_MS = 500
-"""Time after which the watch looks whether the program has ended. [ms]"""
+"""Interval at which the watch checks whether the program has ended. [ms]"""
 
-LAST_WORDS_S = 1.0
-"""Longest wait until the terminal has taken what was still to be drawn. [s]"""
+FLUSH_S = 1.0
+"""Longest wait until the terminal has accepted the last drawing. [s]"""
 
 
 class TerminalDriver(LinuxDriver):
-    """Ends the program with its terminal, and takes the prop dark before a stop.
+    """Ends the program with its terminal, and makes the prop dark before a stop.
 
-    The library reads a terminal that is gone for ever, in a thread that keeps the process; and it
-    waits for ever for room in what a thread should write that has failed at such a terminal.
-    Its signal handlers draw, and so may wait for a lock that the code they interrupted holds.
+    The library keeps reading a closed terminal in a thread that keeps the process alive; and it
+    waits without limit for room in the queue of a writer thread that has failed at such a terminal.
+    Its signal handlers draw, and so may wait for a lock that the interrupted code holds.
     """
 
     def __init__(self, *words: Any, **named: Any) -> None:
@@ -41,10 +41,10 @@ class TerminalDriver(LinuxDriver):
             threading.Thread(target=self._watch, name="terminal watch", daemon=True).start()
 
     def _watch(self) -> None:
-        """Wait until the terminal hangs up, which is seen without reading from it.
+        """Wait until the terminal hangs up, without reading from it.
 
-        Where only the shell is gone, and hang-ups are passed over, the terminal may still be there:
-        the prop goes dark, and a key lights it.
+        If only the shell has ended, and SIGHUP is ignored, the terminal may still exist: the prop
+        goes dark, and a key lights it.
         """
         parent = os.getppid()
         watch = select.poll()
@@ -52,14 +52,14 @@ class TerminalDriver(LinuxDriver):
         while self._watching:
             found = watch.poll(LOOK_MS)
             if any(event & select.POLLNVAL for _, event in found):
-                watch.unregister(self.fileno)  # a system that cannot watch terminals so
+                watch.unregister(self.fileno)  # this system cannot poll terminals
             elif found:
                 self._watching = False
-                self.exit_event.set()  # the library's thread would read for ever
+                self.exit_event.set()  # ends the library's reading thread
                 exit_after_hangup()
             elif os.getppid() != parent:
                 parent = os.getppid()
-                hold_lights("the shell that this was started from has ended")
+                hold_lights("the shell that started this program has ended")
 
     def write(self, data: str) -> None:
         if self._is_writing:
@@ -69,10 +69,10 @@ class TerminalDriver(LinuxDriver):
         self._watching = False
         writer = self._writer_thread
         if writer is not None and writer.is_alive():
-            # the library would wait for ever where nobody reads the terminal any more
+            # the library would wait without limit if nothing reads the terminal any more
             with contextlib.suppress(queue.Full):
                 writer._queue.put_nowait(None)
-            writer.join(LAST_WORDS_S)
+            writer.join(FLUSH_S)
 
     @property
     def _is_writing(self) -> bool:
@@ -86,12 +86,12 @@ class TerminalDriver(LinuxDriver):
         self._call_soon(self._draw_again)
 
     def _draw_again(self) -> None:
-        """Set the terminal up again after a stop, whatever the shell did to it meanwhile."""
+        """Set up the terminal again after a stop, since the shell may have changed its mode."""
         if not self._must_signal_resume:  # stopped by a signal that cannot be handled
             self.suspend_application_mode()
         super()._sigcont_application()
 
     def _call_soon(self, act: Callable[[], object]) -> None:
-        """Run something between two turns of the event loop; for signal handlers."""
+        """Run a function in the event loop, from a signal handler."""
         with contextlib.suppress(RuntimeError):  # the loop has closed: the program is ending
             self._loop.call_soon_threadsafe(act)

@@ -1,4 +1,4 @@
-"""What a virtual prop shows, for eyes that have no real one in front of them."""
+"""View of a virtual prop, in place of a real one."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from rich.console import Group
 from rich.text import Text
 
-from benchtest.formatting import count_noun
 from benchtest.prop.lit_set import format_ranges
 from benchtest.tui.glyphs import Signs
 from benchtest.tui.panels import Panel
@@ -17,7 +16,7 @@ LABEL_CELLS = 5
 
 
 class VirtualView(Panel):
-    """The strands that should be lit as they look; those that look alike as one where room ends."""
+    """The lit strands as they look, one per row; strands that look alike share one if necessary."""
 
     def __init__(self, signs: Signs, id: str | None = None) -> None:  # noqa: A002
         super().__init__(id=id)
@@ -25,12 +24,12 @@ class VirtualView(Panel):
         self._sights: Sequence[Observation] | None = None
 
     def show(self, sights: Sequence[Observation]) -> None:
-        """Draw what there is to see into the room that there is."""
+        """Draw the observations into the available space."""
         self._sights = sights
         rows, width = max(2, self.size.height), self.size.width
         if not self.is_news(sights, rows, width):
             return
-        lines = rows_of_sights(sights, rows, width, self.signs) or ["all dark"]
+        lines = view_lines(sights, rows, width, self.signs) or ["all dark"]
         cut = self.signs.cut
         self.update(Group(*(Text(row, no_wrap=True, overflow=cut) for row in lines)), layout=False)
 
@@ -39,11 +38,11 @@ class VirtualView(Panel):
             self.show(self._sights)
 
 
-def rows_of_sights(sights: Sequence[Observation], rows: int, width: int, signs: Signs) -> list[str]:
-    """Each strand as a row of nodes; as words where strands or their nodes are too many.
+def view_lines(sights: Sequence[Observation], rows: int, width: int, signs: Signs) -> list[str]:
+    """Return a row of nodes for each strand, or words if strands or nodes do not fit.
 
-    Whatever is unlike the rest is never what has no room: a strand that stays dark behind eight
-    that are lit must not be answered for unseen.
+    Strands that differ from the others are never cut off: the user must see a strand that stays
+    dark among eight that are lit.
     """
     strands: dict[int, list[Observation]] = {}
     for sight in sights:
@@ -55,14 +54,14 @@ def rows_of_sights(sights: Sequence[Observation], rows: int, width: int, signs: 
     for number, runs in strands.items():
         alike.setdefault(_in_words(runs), set()).add(number)
     few_first = sorted(alike, key=lambda words: len(alike[words]))
-    told = [f"{format_ranges(alike[words])}: {words}" for words in few_first]
-    if len(told) <= rows:
-        return told
-    return [*told[: rows - 1], f"and {count_noun(len(told) - rows + 1, 'more look')}"]
+    lines = [f"{format_ranges(alike[words])}: {words}" for words in few_first]
+    if len(lines) <= rows:
+        return lines
+    return [*lines[: rows - 1], f"and {len(lines) - rows + 1} more"]
 
 
 def _in_nodes(number: int, runs: Sequence[Observation], signs: Signs) -> str:
-    """A sign for each node from end A on, and words for what signs do not say."""
+    """Return a character for each node from end A on, and words for unusual ones."""
     looks = {"ok": signs.lit, "dark": signs.off}
     row = f"{number:>3}A "
     for run in runs:
@@ -73,7 +72,7 @@ def _in_nodes(number: int, runs: Sequence[Observation], signs: Signs) -> str:
 
 
 def _in_words(runs: Sequence[Observation]) -> str:
-    """`lit` where every node that should be is, else each run of nodes from end A on."""
+    """Return `lit` if every node looks right, else each run of nodes from end A on."""
     named = [("lit" if run.seen == "ok" else run.seen, run.first, run.last) for run in runs]
     if len(named) == 1 and named[0][1] == 1:
         return named[0][0]

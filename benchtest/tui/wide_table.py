@@ -1,4 +1,4 @@
-"""A table whose cells are drawn as wide as their columns are."""
+"""A table whose cells are always drawn at the width of their column."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ class WholeTable(LiteralTable):
     """
 
     def cuts(self, place: int, words: str) -> bool:
-        """Whether a column, counted from 0, has no room on the screen for these words."""
+        """Return True if the column at `place`, from 0, cuts off these words on the screen."""
         before = sum(column.get_render_width(self) for column in self.ordered_columns[:place])
         return before + self.cell_padding + len(words) > self.size.width
 

@@ -94,11 +94,11 @@ def paints(rounds: int, root: Path) -> None:
     with tempfile.TemporaryDirectory() as folder:
         bench = str(Path(folder) / "bench")
         shelf = ["-m", "benchtest", "--bench", bench]
-        first_paint_ms(shelf, b"No unit is on this bench", root)  # makes the records
+        first_paint_ms(shelf, b"No units on this bench", root)  # makes the records
         bare, ours = [], []
         for _ in range(rounds):
             bare.append(first_paint_ms(["-c", BARE], b"bare and ready"))
-            ours.append(first_paint_ms(shelf, b"No unit is on this bench", root))
+            ours.append(first_paint_ms(shelf, b"No units on this bench", root))
     print(f"{'first paint, ms':>34} {'best':>7} {'p50':>7}")
     for name, row in (("a bare Textual program", bare), ("the shelf", ours)):
         print(f"{name:>34} {min(row):7.0f} {np.median(row):7.0f}")

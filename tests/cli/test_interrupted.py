@@ -183,6 +183,6 @@ def _joined(pipe: Path, writers: list[int]) -> bool:
 def test_interrupted_questions_leave_no_file(begin: Begin, tmp_path: Path) -> None:
     command = begin("new", "fan.toml")
     assert command.process.stderr is not None
-    assert "Ctrl-C ends and writes nothing" in command.process.stderr.readline()
+    assert "Ctrl-C quits without writing" in command.process.stderr.readline()
     command.interrupted()
     assert not (tmp_path / "fan.toml").exists()

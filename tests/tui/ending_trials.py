@@ -25,7 +25,7 @@ from tests.terminals import Ear
 GONE_S = 5.0
 """Longest time that a program may last once its terminal is gone. [s]"""
 WAIT_S = 60.0
-FIRST = "left unfinished"
+FIRST = "Unfinished: "
 LIT = "Does every node of strand 1"
 
 SCREENS: dict[str, tuple[str, str]] = {

@@ -1,4 +1,4 @@
-"""A real `benchtest serve` at a terminal of its own, and browsers' side of it."""
+"""A real `benchtest serve` in a pseudo-terminal, and the browsers' side."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _CONTROL = re.compile(r"\x1b(\[[0-9;?$<>]*[A-Za-z]|\][^\x07]*\x07|[=>])")
 
 
 class Served:
-    """One server, started with these words and ended with this test's module."""
+    """One server, started with these arguments and ended with the test module."""
 
     def __init__(self, bench: Path, *words: str) -> None:
         self.terminal, theirs = os.openpty()
@@ -47,14 +47,14 @@ class Served:
         self.url, self.host, self.port = found[0].rstrip("/"), found[1], int(found[2])
 
     def until(self, words: str) -> str:
-        """All that was printed, once these words are among it."""
+        """Return all output once it contains these words."""
         due = time.monotonic() + WAIT_S
         while words not in self.printed:
             assert time.monotonic() < due, f"never saw {words!r} in:\n{self.printed}"
             if select.select([self.terminal], [], [], 0.1)[0]:
                 try:
                     self.printed += self._ear.read()
-                except OSError:  # it has ended
+                except OSError:  # the program has ended
                     due = min(due, time.monotonic())
         return self.printed
 
@@ -66,17 +66,17 @@ class Served:
         return codes[-1]
 
     def programs(self) -> list[psutil.Process]:
-        """The terminal programs that it runs."""
+        """Return the terminal programs that it runs."""
         return psutil.Process(self.process.pid).children()
 
     def end(self, number: int = signal.SIGINT) -> int:
-        """End it, as Ctrl-C does, and give its exit code."""
+        """End it like Ctrl-C, and return its exit code."""
         if self.process.poll() is None:
             self.process.send_signal(number)
         return self._ended(0.05)
 
     def held(self) -> int:
-        """End it by a Ctrl-C that is held down, and repeats faster than any key."""
+        """End it by a held Ctrl-C that repeats faster than any key."""
         return self._ended(0.002, signal.SIGINT)
 
     def _ended(self, every_s: float, meanwhile: int | None = None) -> int:
@@ -99,7 +99,7 @@ class Served:
     async def browser(
         self, *, code: bool = True, address: str = "127.0.0.1"
     ) -> AsyncIterator[Browser]:
-        """Somebody's browser; with a code it has been let in."""
+        """Open a browser; with a code it is admitted."""
         connector = aiohttp.TCPConnector(local_addr=(address, 0))
         jar = aiohttp.CookieJar(unsafe=True)  # a browser keeps cookies of bare addresses too
         async with aiohttp.ClientSession(connector=connector, cookie_jar=jar) as session:
@@ -111,7 +111,7 @@ class Served:
 
 
 class Browser:
-    """What a browser does."""
+    """A browser."""
 
     def __init__(self, url: str, session: aiohttp.ClientSession) -> None:
         self.url = url
@@ -146,7 +146,7 @@ class Look:
     """A page that shows the program.
 
     Attributes:
-        answers: it answers the server; one that does not is a browser out of reach.
+        answers: False for a browser out of reach, which does not answer the server.
     """
 
     def __init__(self, socket: aiohttp.ClientWebSocketResponse) -> None:
@@ -154,33 +154,33 @@ class Look:
         self.answers = True
         self._decode = codecs.getincrementaldecoder("utf-8")().decode
         self.drawn = ""
-        self.said: list[str] = []
+        self.reasons: list[str] = []
 
     async def keys(self, keys: str) -> None:
         self.drawn = ""
         await self.socket.send_json(["stdin", keys])
 
     async def until(self, words: str) -> None:
-        """Read what is drawn until these words are."""
+        """Read until these words have been drawn."""
         try:
             async with asyncio.timeout(WAIT_S):
                 while words not in _CONTROL.sub("", self.drawn):
-                    assert await self._read(), f"closed before {words!r}: {self.said}"
+                    assert await self._read(), f"closed before {words!r}: {self.reasons}"
         except TimeoutError:
             drawn = _CONTROL.sub("", self.drawn)
             raise AssertionError(f"never drew {words!r} in:\n{drawn}") from None
 
     def strand(self) -> int:
-        """The strand that is asked about, of what is drawn."""
+        """Return the strand of the question on the screen."""
         found = re.findall(r"Does every node of strand (\d+)", _CONTROL.sub("", self.drawn))
         return int(found[-1])
 
     async def until_closed(self) -> list[str]:
-        """What was said when it closed."""
+        """Return the reasons given when it closed."""
         async with asyncio.timeout(WAIT_S):
             while await self._read():
                 pass
-        return self.said
+        return self.reasons
 
     async def _read(self) -> bool:
         message = await self.socket.receive()
@@ -190,8 +190,8 @@ class Look:
             self.drawn += self._decode(message.data)
         elif message.type is aiohttp.WSMsgType.TEXT:
             kind, words = json.loads(message.data)
-            if kind == "said":
-                self.said.append(words)
+            if kind == "reason":
+                self.reasons.append(words)
         return message.type not in (
             aiohttp.WSMsgType.CLOSE,
             aiohttp.WSMsgType.CLOSING,

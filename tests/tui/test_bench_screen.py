@@ -235,7 +235,7 @@ async def test_leaving_and_coming_back_goes_on_where_it_was(
         await at.keys("escape")
         await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
         assert "SF-01" in at.words()
-        assert "left unfinished" in at.words()
+        assert "Unfinished: " in at.words()
     async with driven(folder, small_fan, tag=None) as at:
         await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
         await at.keys("enter")

@@ -91,7 +91,7 @@ def test_a_killed_program_resumes_its_session(terminal: Terminal) -> None:
     terminal.until("Does every node of strand 3")
     terminal.until_count("✓", 2)
     terminal.keys("Escape")
-    terminal.until("left unfinished")
+    terminal.until("Unfinished: ")
     terminal.keys("q")
     terminal.until("Hidden was")
 
@@ -117,9 +117,9 @@ def test_a_clicker_and_a_mouse_work_in_a_real_terminal(terminal: Terminal) -> No
     with start_simulation(prop, ["1.9=dark"]) as virtual:
         words = f"--bench {bench} --prop {prop} --to {virtual.target}"
         terminal.start(f"{sys.executable} -m benchtest {words}; sleep 60", 120, 40)
-        terminal.until("No unit is on this bench")
+        terminal.until("No units on this bench")
         terminal.keys("n")
-        terminal.until("unit's tag")
+        terminal.until("tag of the unit")
         terminal.keys("WF-45", "Enter")
         _before_power(terminal)
         terminal.keys("F5")  # strand 1 fails
@@ -147,9 +147,9 @@ def test_a_program_that_is_ended_leaves_the_prop_dark(terminal: Terminal, number
     with start_simulation(prop) as virtual:
         words = f"--bench {bench} --prop {prop} --to {virtual.target}"
         terminal.start(f"{sys.executable} -m benchtest {words}; sleep 60")
-        terminal.until("No unit is on this bench")
+        terminal.until("No units on this bench")
         terminal.keys("n")
-        terminal.until("unit's tag")
+        terminal.until("tag of the unit")
         terminal.keys("WF-44", "Enter")
         _before_power(terminal)
         _until(lambda: virtual.state()["nodes_lit"] == 30)

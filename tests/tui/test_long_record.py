@@ -34,7 +34,7 @@ async def test_a_shelf_with_50_000_notes_is_shown_soon(
         import_lines(shelf, [json.dumps(line)], "records.jsonl")
     start_s = time.process_time()
     async with driven(tmp_path / "bench", prop[0], tag=None, to=prop[1].target) as at:
-        await at.until(lambda: "left unfinished" in at.words())
+        await at.until(lambda: "Unfinished: " in at.words())
         await at.keys("enter")
         await at.until_task("check")
         assert len(at.workbench.session.state.notes) == NOTES

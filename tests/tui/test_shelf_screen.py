@@ -103,7 +103,7 @@ async def test_a_new_unit_is_made_up_only_once_asked(tmp_path: Path, small_fan: 
         await at.keys("N")
         await _window(at, Confirm)
         await at.keys("enter")
-        assert "No other Small fan waits" in await _window(at, AskFor)
+        assert "No other Small fan to test" in await _window(at, AskFor)
         assert at.app.screen.query_one("#line0", Input).value == "SF-3"
         await at.keys("escape")
         await _on_the_shelf(at)
@@ -146,7 +146,7 @@ async def test_the_cursor_begins_at_the_unit_that_was_left_unfinished(
         await at.keys("space")
     async with _shelf(folder) as at:
         assert _screen(at).tag == "SF-2"
-        await at.until(lambda: "SF-2 was left unfinished: Enter on it goes on" in at.words())
+        await at.until(lambda: "Unfinished: SF-2 (Enter to resume)" in at.words())
         await at.keys("enter")
         await _on_the_bench(at, "SF-2")
 

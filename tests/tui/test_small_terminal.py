@@ -11,7 +11,7 @@ from benchtest.tui.shelf_screen import ShelfScreen
 from tests.tui.conftest import driven, make_ready, shown
 from tests.tui.test_step_snapshots import _prepare as suspected
 
-WAITS = "SF-02 waits for look at strands 1, 2, 3; readings; sealing and a test after it; sign-off"
+WAITS = "SF-02 to do: look at strands 1, 2, 3; readings; sealing and a test after it; sign-off"
 
 
 async def test_a_unit_whose_row_is_cut_says_below_what_it_waits_for(
@@ -20,23 +20,23 @@ async def test_a_unit_whose_row_is_cut_says_below_what_it_waits_for(
     for tag in ("SF-01", "SF-02"):
         make_ready(tmp_path / "bench", small_fan, tag)
     async with driven(tmp_path / "bench", small_fan, tag=None) as at:
-        await at.until(lambda: "SF-02 waits for" in at.words())  # the last one left unfinished
+        await at.until(lambda: "SF-02 to do: " in at.words())  # the last one left unfinished
         await at.keys("up")
-        await at.until(lambda: "SF-01 waits for" in at.words())
+        await at.until(lambda: "SF-01 to do: " in at.words())
         await at.keys("down")
         await at.until(lambda: WAITS in " ".join(at.words().split()))
-        assert "SF-01, SF-02 were left unfinished" in at.words()
+        assert "Unfinished: SF-01, SF-02 (select one, Enter to resume)" in at.words()
         await at.pilot.resize_terminal(120, 24)
-        await at.until(lambda: "SF-02 waits for" not in at.words())
-        assert at.words().count(WAITS.partition("for ")[2]) == 2
+        await at.until(lambda: "SF-02 to do: " not in at.words())
+        assert at.words().count(WAITS.partition("do: ")[2]) == 2
 
 
 async def test_an_empty_shelf_waits_for_nothing(small_fan: Path, tmp_path: Path) -> None:
     async with driven(tmp_path / "bench", small_fan, tag=None) as at:
-        await at.until(lambda: "No unit is on this bench" in at.words())
+        await at.until(lambda: "No units on this bench" in at.words())
         await at.until(lambda: at.app.screen.query_one("#said", Static).content == " ")  # read
         await at.pilot.pause(0.2)
-        assert "waits for" not in at.words()
+        assert "to do: " not in at.words()
 
 
 async def test_a_cell_that_was_drawn_too_early_is_drawn_again(
@@ -59,7 +59,7 @@ async def test_words_longer_than_the_terminal_are_scrolled_to(
     """They ended with the window, and any key left them."""
     async with driven(tmp_path / "bench", small_fan, tag=None) as at:
         at.app.push_screen(Tell("Why", "\n".join(f"reason {n}" for n in range(30))))
-        await at.until(lambda: "up and down show the rest" in at.words())
+        await at.until(lambda: "up and down: scroll" in at.words())
         assert "reason 29" not in at.words()
         await at.keys("pagedown")
         await at.until(lambda: "reason 29" in at.words())
@@ -68,8 +68,8 @@ async def test_words_longer_than_the_terminal_are_scrolled_to(
         await at.keys("pagedown", "pagedown")  # a clicker goes on, and out
         await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
         at.app.push_screen(Tell("Why", "reason 1"))
-        await at.until(lambda: "any key goes back" in at.words())
-        assert "show the rest" not in at.words()
+        await at.until(lambda: "any key: back" in at.words())
+        assert "up and down" not in at.words()
         await at.keys("up")
         await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
 

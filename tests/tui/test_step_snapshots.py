@@ -98,7 +98,7 @@ async def _visit(at: Driven) -> AsyncIterator[str]:
     at.workbench.drop_overrides()
     await at.keys("escape")
     await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
-    await at.until(lambda: "left unfinished" in at.words())
+    await at.until(lambda: "Unfinished: " in at.words())
     yield "shelf"
 
 

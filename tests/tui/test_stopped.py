@@ -37,7 +37,7 @@ def program(tmp_path: Path, small_fan: Path, watcher: Watcher) -> Iterator[Pty]:
     """The terminal program with strand 1 lit."""
     make_ready(tmp_path / "bench", small_fan, "SF-01")
     at = Pty("--bench", str(tmp_path / "bench"), "--to", watcher.to)
-    at.until("was left unfinished")
+    at.until("Unfinished: ")
     at.keys("\r")
     at.until("Does every node of strand 1")
     until(lambda: watcher.is_lit)
@@ -111,7 +111,7 @@ async def test_a_server_that_is_stopped_leaves_no_light_behind(
         async with served.browser(code=False) as browser:
             await browser.get()
             look = await browser.look()
-            await look.until("was left unfinished")
+            await look.until("Unfinished: ")
             await look.keys("\r")
             await look.until("Does every node of strand 1")
             await until_soon(lambda: watcher.is_lit)

@@ -93,7 +93,7 @@ def gone_on_with(
     words = ("--bench", str(folder), "--prop", str(path), "--to", virtual.target)
     at = Pty(*words, program=program)
     try:
-        at.until("was left unfinished")
+        at.until("Unfinished: ")
         at.keys("\r")
         at.until("Does every node of strand 1")
         until(lambda: lit(virtual) == 8)
@@ -192,14 +192,14 @@ def test_no_room_for_temporary_files_is_said_and_the_unit_opens_once_there_is(
     make_ready(tmp_path, prop[0], "SF-01")
     at = Pty("--bench", str(tmp_path), "--prop", str(prop[0]), "--to", "virtual")
     try:
-        at.until("was left unfinished")
+        at.until("Unfinished: ")
         _, most = resource.prlimit(at.process.pid, resource.RLIMIT_FSIZE)
         resource.prlimit(at.process.pid, resource.RLIMIT_FSIZE, (0, most))
         at.keys("\r")
         at.until("cannot write temporary files")
         resource.prlimit(at.process.pid, resource.RLIMIT_FSIZE, (most, most))
         at.keys("\r")
-        at.until("was left unfinished")
+        at.until("Unfinished: ")
         at.keys("\r")
         at.until("Does every node of strand 1")
     finally:

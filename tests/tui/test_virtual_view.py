@@ -10,7 +10,7 @@ from benchtest.pattern import frame_from_duty
 from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.reader import parse_design
 from benchtest.tui.glyphs import ASCII
-from benchtest.tui.virtual_view import rows_of_sights
+from benchtest.tui.virtual_view import view_lines
 from benchtest.virtual.injected_faults import parse_fault
 from benchtest.virtual.observer import observe
 from benchtest.virtual.virtual_prop import VirtualProp
@@ -23,7 +23,7 @@ FAN = parse_design(
 def _seen(lit: str, *faults: str, level: float = 0.25, rows: int = 5, width: int = 36) -> list[str]:
     prop = VirtualProp(FAN, [parse_fault(fault, FAN) for fault in faults], 1)
     prop.receive(frame_from_duty(parse_lit_set(lit, FAN, level).duty(FAN)))
-    return rows_of_sights(observe(prop), rows, width, ASCII)
+    return view_lines(observe(prop), rows, width, ASCII)
 
 
 def test_strands_that_have_room_are_drawn_node_by_node() -> None:

@@ -1,19 +1,20 @@
-"""The terminal program in a browser: one viewer at a time, and dark when nobody looks."""
+"""The terminal program in a browser: one viewer at a time, and a dark prop without a viewer."""
 
 import os
 
 DRIVER = "benchtest.tui.browser.web_driver:BrowserDriver"
-"""How the terminal program is told to draw for a browser: in `TEXTUAL_DRIVER`."""
+"""Value of `TEXTUAL_DRIVER` that makes the terminal program draw for a browser."""
 ON_BENCH = "on-bench"
-"""What the program's word about its session is called."""
+"""Type of the program's message about its session."""
 BEAT = "beat"
-"""Heartbeat that the server sends to the program."""
+"""Type of the heartbeat from the server to the program."""
 BEAT_S = 0.4
+"""Interval of heartbeats. [s]"""
 SILENT_S = 2.0
-"""Time without a beat after which the program takes the prop dark: below the 2.5 s after which a
-receiver does so without packets, for the program itself goes on sending. [s]"""
+"""Time without a heartbeat after which the program makes the prop dark: below the 2.5 s after which
+a receiver without packets does, since the program itself keeps sending. [s]"""
 
 
 def in_browser() -> bool:
-    """Whether this process is the program that a browser shows."""
+    """Return True in the process of the terminal program that a browser shows."""
     return os.environ.get("TEXTUAL_DRIVER") == DRIVER

@@ -1,4 +1,4 @@
-"""Who may see the bench: codes of one use, and what a browser is known by afterwards."""
+"""One-time access codes and session tokens."""
 
 from __future__ import annotations
 
@@ -10,104 +10,107 @@ from dataclasses import dataclass
 
 CODE_DIGITS = 8
 CODE_S = 600.0
-"""How long a code can be used. [s]"""
-TRIES = 5
-"""Wrong tries that end a code: the chance to guess it stays below one in ten million."""
-MOST_KNOWN = 64
-"""Browsers that are remembered; those let in first are forgotten first."""
+"""Lifetime of a code. [s]"""
+MAX_TRIES = 5
+"""Wrong tries that void a code: the chance to guess one stays below one in ten million."""
+MAX_ADMITTED = 64
+"""Browsers remembered; the earliest ones are forgotten first."""
 
 Clock = Callable[[], float]
 
 
-class Refused(Exception):
-    """A code does not let in, and why."""
+class CodeRejected(Exception):
+    """A code that does not admit a browser, with the reason."""
 
 
 @dataclass(frozen=True, slots=True)
 class Code:
-    """A code that nobody has used yet."""
+    """A code that has not been used yet."""
 
     digits: str
     until_s: float
-    tries: int = TRIES
+    tries: int = MAX_TRIES
 
     def __str__(self) -> str:
         half = CODE_DIGITS // 2
         return f"{self.digits[:half]} {self.digits[half:]}"
 
 
-class Gate:
-    """Lets browsers in and knows them again. Reads no clock but the one it is given."""
+class AccessCodes:
+    """Admits browsers by one-time codes and recognizes them by tokens. Pure but for randomness."""
 
-    def __init__(self, clock: Clock, *, asks: bool) -> None:
-        """Nobody is in yet.
+    def __init__(self, clock: Clock, *, requires_code: bool) -> None:
+        """Begin without a code and without admitted browsers.
 
         Args:
-            clock: seconds that only ever grow.
-            asks: for a code; where it asks for none, every browser that comes is let in.
+            clock: returns a time that never decreases. [s]
+            requires_code: False admits every browser.
         """
         self._clock = clock
-        self.asks = asks
+        self.requires_code = requires_code
         self._code: Code | None = None
-        self._known: deque[tuple[str, str]] = deque(maxlen=MOST_KNOWN)
+        self._admitted: deque[tuple[str, str]] = deque(maxlen=MAX_ADMITTED)
 
     def new_code(self) -> Code:
-        """A code for one browser; the one before lets nobody in any more."""
+        """Return a code for one browser, and void the one before."""
         digits = f"{secrets.randbelow(10**CODE_DIGITS):0{CODE_DIGITS}}"
         self._code = Code(digits, self._clock() + CODE_S)
         return self._code
 
-    def enter(self, typed: str, peer: str) -> str:
+    def use_code(self, typed: str, peer: str) -> str:
         """Use a code.
 
         Args:
-            typed: what somebody typed; spaces do not count.
-            peer: the address that it came from.
+            typed: text from the browser; spaces do not count.
+            peer: address of the browser.
 
         Returns:
-            What this browser is known by from now on.
+            Token of this browser.
 
         Raises:
-            Refused: it is not the code, or there is none.
+            CodeRejected: it is not the code, or there is none.
         """
         code = self._code
         if code is None:
-            raise Refused("No code is open. Press Enter where benchtest serve runs for a new one.")
+            raise CodeRejected(
+                "There is no valid code. Press Enter in the terminal of benchtest serve for one."
+            )
         if self._clock() > code.until_s:
             self._code = None
-            raise Refused("This code is too old. Press Enter where benchtest serve runs.")
+            raise CodeRejected(
+                "This code has expired. Press Enter in the terminal of benchtest serve for another."
+            )
         given = "".join(typed.split())
         if not hmac.compare_digest(given.encode("utf-8", "replace"), code.digits.encode()):
             left = code.tries - 1
             self._code = Code(code.digits, code.until_s, left) if left else None
             if left:
                 tries = "1 more try" if left == 1 else f"{left} more tries"
-                raise Refused(f"That is not the code. {tries}.")
-            raise Refused(
-                "That is not the code, and it is void now. Press Enter where benchtest serve runs "
-                "for a new one."
+                raise CodeRejected(f"That is not the code. {tries}.")
+            raise CodeRejected(
+                "That is not the code, and it is void now. Press Enter in the terminal of "
+                "benchtest serve for another."
             )
         self._code = None
-        return self.let_in(peer)
+        return self.admit(peer)
 
-    def let_in(self, peer: str) -> str:
-        """Let a browser in without a code; what it is known by from now on."""
+    def admit(self, peer: str) -> str:
+        """Admit a browser without a code; return its token."""
         token = secrets.token_urlsafe(32)
-        self._known.append((token, peer))
+        self._admitted.append((token, peer))
         return token
 
-    def has_let_in(self, peer: str) -> bool:
-        """Return True if a browser at that address was let in."""
-        return any(address == peer for _, address in self._known)
+    def has_admitted(self, peer: str) -> bool:
+        """Return True if a browser at that address was admitted."""
+        return any(address == peer for _, address in self._admitted)
 
-    def knows(self, token: str, peer: str) -> bool:
-        """Whether a browser was let in, from the address it came from then.
+    def is_admitted(self, token: str, peer: str) -> bool:
+        """Return True if a browser was admitted with this token at this address.
 
-        On a plain network others can read what a browser is known by: from another machine it
-        does not help them.
+        The address counts because others on an unencrypted network can read the token.
         """
         found = False
-        for known, address in self._known:  # all of them, so that time tells nothing
+        for known, address in self._admitted:  # all of them: the time must not reveal a match
             same = hmac.compare_digest(known.encode(), token.encode("utf-8", "replace"))
             found |= same and address == peer
         return found

@@ -1,4 +1,4 @@
-"""The terminal program in a process of its own, for as long as somebody looks at it."""
+"""The terminal program in its own process, for as long as a browser shows it."""
 
 from __future__ import annotations
 
@@ -19,35 +19,35 @@ from benchtest.errors import temp_file_errors
 from benchtest.tui.browser import BEAT, BEAT_S, DRIVER, ON_BENCH
 
 FRAMES_PER_S = 20
-"""Redraws: as many as an eye follows, and a tenth of a busy screen's octets. [1/s]"""
-ASKED_S, TOLD_S = 1.5, 1.5
-"""How long the program may take to end once it is asked to, and once it is told by a signal. [s]"""
-MOST_CELLS = 500
-"""Columns or lines of a screen, at most: what a browser says is not believed beyond that."""
+"""Redraws: smooth to the eye, with a tenth of the octets of a busy screen. [1/s]"""
+QUIT_S, TERMINATE_S = 1.5, 1.5
+"""Time to exit after a quit message, and after a signal. [s]"""
+MAX_CELLS = 500
+"""Most columns or lines of a screen that a browser may request."""
 
 Ending = Literal["ended", "forced"]
 
 
-class Program(AppService):
-    """The library's process and its packets; started without a shell, and surely ended."""
+class AppProcess(AppService):
+    """The library's app service, started without a shell, and always ended in bounded time."""
 
     def __init__(
         self,
-        words: Sequence[str],
+        arguments: Sequence[str],
         draw: Callable[[bytes], Awaitable[None]],
         finished: Callable[[], Awaitable[None]],
         on_bench: Callable[[str], None],
     ) -> None:
-        """Nothing is started yet.
+        """Prepare the process without starting it.
 
         Args:
-            words: what the program is run with, after `benchtest`.
-            draw: takes octets for the browser's terminal.
+            arguments: arguments of the program, after `benchtest`.
+            draw: sends octets to the browser's terminal.
             finished: called when the program has ended.
-            on_bench: told the session that comes onto the bench; empty once none is there.
+            on_bench: called with the session that is put on the bench, with "" for none.
 
         Raises:
-            BenchError: there is no room for temporary files.
+            BenchError: temporary files cannot be written.
         """
         super().__init__(
             "",
@@ -56,11 +56,11 @@ class Program(AppService):
             close=self._ignore_end,
             download_manager=DownloadManager(),
         )
-        self._words = tuple(words)
+        self._arguments = tuple(arguments)
         self._to_browser = draw
         self._finished = finished
         self._on_bench = on_bench
-        self._nobody = asyncio.Event()
+        self._viewer_left = asyncio.Event()
         with temp_file_errors():
             self._errors = tempfile.TemporaryFile()  # noqa: SIM115  lives as long as the program
         self._watch: asyncio.Task[None] | None = None
@@ -68,30 +68,30 @@ class Program(AppService):
 
     def _build_environment(self, width: int = 80, height: int = 24) -> dict[str, str]:
         made = super()._build_environment(width, height)
-        # a browser shows every letter, whatever the shell's language that serve was started in
+        # a browser shows UTF-8, whatever the locale of the shell
         return made | {
             "TEXTUAL_DRIVER": DRIVER, "TEXTUAL_FPS": str(FRAMES_PER_S), "PYTHONUTF8": "1",
         }  # fmt: skip
 
     async def _open_app_process(self, width: int = 80, height: int = 24) -> Process:
         process = await asyncio.create_subprocess_exec(
-            *(sys.executable, "-P", "-m", "benchtest", *self._words),
+            *(sys.executable, "-P", "-m", "benchtest", *self._arguments),
             stdin=PIPE,
             stdout=PIPE,
             stderr=self._errors,
             env=self._build_environment(cells(width), cells(height)),
-            start_new_session=True,  # Ctrl-C is for the one who serves
+            start_new_session=True,  # Ctrl-C ends only the server
         )
-        process.stderr = asyncio.StreamReader()  # the library would print what comes there
+        process.stderr = asyncio.StreamReader()  # else the library would print it
         process.stderr.feed_eof()
         self._process, self._stdin = process, process.stdin
         return process
 
     async def start(self, width: int, height: int) -> None:
-        """Start it on a screen of so many columns and lines.
+        """Start the program on a screen of this many columns and lines.
 
         Raises:
-            OSError: the system starts no process.
+            OSError: the process cannot be started.
         """
         await super().start(width, height)
         self._watch = asyncio.create_task(self._until_ended())
@@ -101,7 +101,7 @@ class Program(AppService):
         await super().set_terminal_size(cells(width), cells(height))
 
     async def _beat(self) -> None:
-        """Show the program that its server runs; without that it takes the prop dark."""
+        """Send heartbeats; without them the program makes the prop dark."""
         with contextlib.suppress(ConnectionError, RuntimeError):
             while await self.send_meta({"type": BEAT}):
                 await asyncio.sleep(BEAT_S)
@@ -112,28 +112,28 @@ class Program(AppService):
         await self._finished()
 
     async def stop(self) -> None:
-        """End it; see `end` for how that went."""
+        """End the program; see `end`."""
         await self.end()
 
     async def end(self) -> Ending:
-        """End it: asked first, then told by a signal, then by force.
+        """End the program: by a message, then by a signal, then by force.
 
-        That signal is no hang-up, which a program under nohup passes over.
+        The signal is SIGTERM: a program under nohup ignores SIGHUP.
 
         Returns:
-            "ended" once it has ended by itself, so that the prop is dark; "forced" where it had
-            to be killed, so that the prop goes dark by itself.
+            "ended" if it ended by itself, with the prop dark; "forced" if it was killed, so that
+            the prop goes dark by its own time-out.
         """
         process = self._process
         assert process is not None
-        self._nobody.set()
+        self._viewer_left.set()
         if self._beating is not None:
             self._beating.cancel()
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(self.send_meta({"type": "quit"}), ASKED_S)
+            await asyncio.wait_for(self.send_meta({"type": "quit"}), QUIT_S)
         forced = not (
-            await _ended(process, ASKED_S)
-            or (_signal(process, signal.SIGTERM) and await _ended(process, TOLD_S))
+            await _ended(process, QUIT_S)
+            or (_signal(process, signal.SIGTERM) and await _ended(process, TERMINATE_S))
         )
         if forced:
             _signal(process, signal.SIGKILL)
@@ -142,20 +142,20 @@ class Program(AppService):
             await self._watch
         return "forced" if forced else "ended"
 
-    def last_words(self) -> str:
-        """Why it ended, where it said so."""
+    def error_text(self) -> str:
+        """Return the program's standard error: the reason why it ended, if any."""
         self._errors.seek(0)
         return self._errors.read(4000).decode("utf-8", "replace").strip()
 
     async def _draw(self, octets: bytes) -> None:
-        """Pass on what is drawn; once nobody looks, let it go.
+        """Send drawing to the browser, or drop it once the viewer has left.
 
         The program must never wait for a browser that is out of reach.
         """
-        if self._nobody.is_set():
+        if self._viewer_left.is_set():
             return
         sending = asyncio.ensure_future(self._to_browser(octets))
-        leaving = asyncio.ensure_future(self._nobody.wait())
+        leaving = asyncio.ensure_future(self._viewer_left.wait())
         try:
             await asyncio.wait({sending, leaving}, return_when=asyncio.FIRST_COMPLETED)
         finally:
@@ -165,16 +165,16 @@ class Program(AppService):
             await sending
 
     async def on_meta(self, data: bytes) -> None:
-        """What is on the bench, and the end; the program opens no pages and gives no files away."""
+        """Handle a message about the session or the exit; ignore pages and files."""
         with contextlib.suppress(ValueError):
-            told = json.loads(data)
-            if told.get("type") == "exit":
-                self._nobody.set()
-            elif told.get("type") == ON_BENCH:
-                self._on_bench(told["session"])
+            message = json.loads(data)
+            if message.get("type") == "exit":
+                self._viewer_left.set()
+            elif message.get("type") == ON_BENCH:
+                self._on_bench(message["session"])
 
     async def on_packed(self, payload: bytes) -> None:
-        """The program gives no files away."""
+        """Ignore files: the program sends none."""
 
     async def _ignore(self, text: str) -> None: ...
 
@@ -182,8 +182,8 @@ class Program(AppService):
 
 
 def cells(asked: int) -> int:
-    """A number of columns or lines that a screen can have."""
-    return min(max(asked, 1), MOST_CELLS)
+    """Return a number of columns or lines within the limits of a screen."""
+    return min(max(asked, 1), MAX_CELLS)
 
 
 async def _ended(process: Process, within_s: float) -> bool:

@@ -1,4 +1,4 @@
-"""What a browser is given: a handful of files by name, and pages with every word escaped."""
+"""Static files for the browser, by name, and page templates with escaped values."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import jinja2
 
 
 class File(NamedTuple):
-    """One file that a page asks for."""
+    """One static file: where it is packaged, and its media type."""
 
     package: str
     path: str
@@ -26,20 +26,20 @@ FILES = {
     "bench.js": File("benchtest.tui.browser", "pages/bench.js", "text/javascript; charset=utf-8"),
     "bench.css": File("benchtest.tui.browser", "pages/bench.css", "text/css; charset=utf-8"),
     "code.js": File("benchtest.tui.browser", "pages/code.js", "text/javascript; charset=utf-8"),
-    "words.css": File("benchtest.tui.browser", "pages/words.css", "text/css; charset=utf-8"),
+    "message.css": File("benchtest.tui.browser", "pages/message.css", "text/css; charset=utf-8"),
 }  # fmt: skip
-"""All there are: no path that a browser makes up reaches a disk."""
+"""All files that can be requested: no path of a request reaches the disk."""
 
 
 @cache
 def content(name: str) -> bytes:
-    """What is in one of `FILES`."""
+    """Return the content of one of `FILES`."""
     file = FILES[name]
     return files(file.package).joinpath(file.path).read_bytes()
 
 
 def page(name: str, **values: Any) -> str:
-    """A page of this folder with its values filled in."""
+    """Return a page of this package with its values filled in."""
     return _environment().get_template(name).render(values)
 
 

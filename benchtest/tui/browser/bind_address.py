@@ -1,4 +1,4 @@
-"""Where the bench is shown: an address of this machine, never one that the internet reaches."""
+"""Address to listen at: one of this machine, never one that is reachable from the internet."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ LOOPBACK = "127.0.0.1"
 
 
 def address_for(host: str | None, lan: bool, known: Sequence[NetworkInterface]) -> IPv4Address:
-    """The address to listen at: loopback, unless another is asked for.
+    """Return the address to listen at: loopback by default.
 
     Args:
-        host: the address asked for.
-        lan: this machine's address on its local network is asked for.
-        known: this machine's networks.
+        host: requested address, None for the default.
+        lan: True requests this machine's address on its local network.
+        known: networks of this machine.
 
     Raises:
-        InputError: it is no address that the bench should be shown at, and which would be.
+        InputError: the address is not suitable; the message contains those that are.
     """
     if host is None:
         return _on_local_network(known) if lan else IPv4Address(LOOPBACK)
@@ -29,13 +29,12 @@ def address_for(host: str | None, lan: bool, known: Sequence[NetworkInterface]) 
     except AddressValueError:
         raise InputError(f'--host "{host}": give an IPv4 address; {_instead(known)}') from None
     if address.is_unspecified:
-        raise InputError(f"--host {host}: that is every network at once; {_instead(known)}")
+        raise InputError(f"--host {host}: means every network at once; {_instead(known)}")
     if address.is_multicast or address == IPv4Address("255.255.255.255"):
-        raise InputError(f"--host {host}: no machine has that address; {_instead(known)}")
+        raise InputError(f"--host {host}: not the address of a machine; {_instead(known)}")
     if address.is_global:
         raise InputError(
-            f"--host {host}: the internet reaches that address, and the bench is not made for it; "
-            f"{_instead(known)}"
+            f"--host {host}: reachable from the internet, which is not safe; {_instead(known)}"
         )
     return address
 
@@ -43,14 +42,14 @@ def address_for(host: str | None, lan: bool, known: Sequence[NetworkInterface]) 
 def _on_local_network(known: Sequence[NetworkInterface]) -> IPv4Address:
     found = _local(known)
     if not found:
-        raise InputError("--lan: this machine is on no local network; connect it, or leave --lan")
+        raise InputError("--lan: this machine has no local network; connect it, or omit --lan")
     if len(found) > 1:
         raise InputError(f"--lan: this machine is on several networks; {_instead(known)}")
     return found[0][1]
 
 
 def _local(known: Sequence[NetworkInterface]) -> list[tuple[str, IPv4Address]]:
-    """Networks other than loopback, and this machine's addresses there."""
+    """Return the networks other than loopback, with this machine's addresses there."""
     return [
         (network.name, IPv4Address(text))
         for network in known
@@ -63,4 +62,4 @@ def _local(known: Sequence[NetworkInterface]) -> list[tuple[str, IPv4Address]]:
 def _instead(known: Sequence[NetworkInterface]) -> str:
     found = _local(known)
     own = ", ".join(f"--host {address} ({name})" for name, address in found)
-    return f"give {own}" if own else f"leave it out for {LOOPBACK}, on this machine alone"
+    return f"give {own}" if own else f"omit it for {LOOPBACK}, on this machine only"

@@ -1,4 +1,4 @@
-"""Shows the terminal program to one browser at a time, and takes the prop dark when it is gone."""
+"""Web server for the terminal program: one browser at a time, and a dark prop without one."""
 
 from __future__ import annotations
 
@@ -15,33 +15,33 @@ from urllib.parse import parse_qs
 from aiohttp import WSCloseCode, WSMsgType, web
 
 from benchtest.errors import BenchError, InputError
-from benchtest.tui.browser.access_codes import Gate, Refused
-from benchtest.tui.browser.app_process import ASKED_S, TOLD_S, Program
+from benchtest.tui.browser.access_codes import AccessCodes, CodeRejected
+from benchtest.tui.browser.app_process import QUIT_S, TERMINATE_S, AppProcess
 from benchtest.tui.browser.assets import FILES, content, page
-from benchtest.tui.browser.connection_limit import BACKLOG, PATIENCE_S, Strangers
+from benchtest.tui.browser.connection_limit import BACKLOG, MAX_UNADMITTED_S, ConnectionLimiter
 
 HEARTBEAT_S = 3.0
-"""A browser that is silent for so long is asked whether it is there, and has half of it to
-answer: a phone's radio pauses for a second now and then. [s]"""
+"""Silence after which a browser is pinged, with half as long to answer: a phone's radio pauses for
+a second now and then. [s]"""
 DARK_S = 8
-"""Within which the prop is dark once a browser is out of reach: both of the above, what the
-program may take to end, rounded up. [s]"""
-MOST_OCTETS = 65536
-"""Of one message of a browser: a screen full of pasted text."""
-WAIT_S = ASKED_S + TOLD_S + 3.0
-"""For a page that is loaded again: until the program that it showed before has ended. [s]"""
-BUSY = "Somebody is at the bench"
+"""Time until the prop is dark after the browser is out of reach: both times above and the exit time
+of the program, rounded up. [s]"""
+MAX_MESSAGE_OCTETS = 65536
+"""Largest message of a browser: a screen full of pasted text."""
+WAIT_S = QUIT_S + TERMINATE_S + 3.0
+"""Time that a reloaded page waits for the end of the program that it showed before. [s]"""
+BUSY = "The bench is in use"
 MOVED = "The bench is shown on a newer page of this browser."
 
-assert HEARTBEAT_S * 1.5 + ASKED_S + TOLD_S <= DARK_S
+assert HEARTBEAT_S * 1.5 + QUIT_S + TERMINATE_S <= DARK_S
 
-Say = Callable[[str], None]
+Log = Callable[[str], None]
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
 
 @dataclass
 class _Viewer:
-    """The one that the bench is shown to."""
+    """The browser page that shows the bench."""
 
     token: str
     socket: web.WebSocketResponse
@@ -50,39 +50,39 @@ class _Viewer:
 
 
 class BenchServer:
-    """The pages, the gate before them, and the one place at the bench."""
+    """Web server of the pages, the access codes and the one viewer."""
 
     def __init__(
         self,
         address: IPv4Address,
         port: int,
-        words: Sequence[str],
-        gate: Gate,
-        say: Say,
-        patience_s: float = PATIENCE_S,
+        arguments: Sequence[str],
+        codes: AccessCodes,
+        log: Log,
+        lifetime_s: float = MAX_UNADMITTED_S,
     ) -> None:
-        """Nothing is opened yet.
+        """Prepare the server without opening it.
 
         Args:
-            address: of this machine, to listen at.
-            port: to listen at; 0 takes a free one.
-            words: what the terminal program is run with.
-            gate: who may see it.
-            say: told what happens, a sentence each time.
-            patience_s: how long a connection of somebody who is not let in may last.
+            address: address to listen at, one of this machine.
+            port: TCP port to listen at; 0 for a free one.
+            arguments: arguments of the terminal program.
+            codes: admission of browsers.
+            log: receives one sentence per event.
+            lifetime_s: lifetime of a connection of a browser that is not admitted. [s]
         """
         self.address = address
         self.port = port
-        self.gate = gate
-        self._words = tuple(words)
-        self._say = say
+        self.codes = codes
+        self._arguments = tuple(arguments)
+        self._log = log
         self._viewer: _Viewer | None = None
         self._closing = False
         self._runner: web.AppRunner | None = None
         self._listening: asyncio.Server | None = None
-        self._strangers: Strangers | None = None
-        self._patience_s = patience_s
-        self._left: dict[str, str] = {}  # what each browser had on the bench when it went
+        self._limiter: ConnectionLimiter | None = None
+        self._lifetime_s = lifetime_s
+        self._sessions: dict[str, str] = {}  # session of each browser that left during a test
 
     @property
     def url(self) -> str:
@@ -90,46 +90,48 @@ class BenchServer:
 
     @property
     def _hosts(self) -> set[str]:
-        """What a browser that means this bench calls it."""
+        """Return the valid values of the Host header."""
         names = {str(self.address), *(("localhost",) if self.address.is_loopback else ())}
         return {f"{name}:{self.port}" for name in names} | (names if self.port == 80 else set())
 
     async def open(self) -> None:
-        """Begin to listen.
+        """Start listening.
 
         Raises:
-            InputError: the port is taken, or the address is none of this machine's.
-            BenchError: the system gives neither.
+            InputError: the port is taken, or the address is not one of this machine.
+            BenchError: the port cannot be opened for another reason.
         """
-        logging.getLogger("aiohttp").setLevel(logging.CRITICAL)  # what strangers send is no news
+        logging.getLogger("aiohttp").setLevel(logging.CRITICAL)  # invalid requests are not logged
         logging.getLogger("textual-serve").setLevel(logging.CRITICAL)
         app = web.Application(middlewares=[self._guard], client_max_size=1024)
         app.router.add_get("/", self._index)
         app.router.add_post("/enter", self._enter)
         app.router.add_get("/ws", self._show)
         app.router.add_get("/files/{name}", self._file)
-        app.on_response_prepare.append(self._seal)
+        app.on_response_prepare.append(self._add_security_headers)
         self._runner = web.AppRunner(app, access_log=None, shutdown_timeout=1.0)
         await self._runner.setup()
         assert self._runner.server is not None
-        self._strangers = Strangers(self._runner.server, self._patience_s, self.gate.has_let_in)
+        self._limiter = ConnectionLimiter(
+            self._runner.server, self._lifetime_s, self.codes.has_admitted
+        )
         loop = asyncio.get_running_loop()
         try:
             self._listening = await loop.create_server(
-                self._strangers, str(self.address), self.port, backlog=BACKLOG
+                self._limiter, str(self.address), self.port, backlog=BACKLOG
             )
         except OSError as error:
             await self._runner.cleanup()
-            raise _not_open(error, self.address, self.port) from error
+            raise _listen_error(error, self.address, self.port) from error
         self.port = self._listening.sockets[0].getsockname()[1]
 
     async def close(self) -> None:
-        """Send the viewer away, wait until the prop is dark, and listen no more."""
+        """Disconnect the viewer, wait until the prop is dark, and stop listening."""
         self._closing = True
         if self._listening is not None:
             self._listening.close()
         if (viewer := self._viewer) is not None:
-            await _part(viewer.socket, "benchtest serve was ended.", WSCloseCode.GOING_AWAY)
+            await _disconnect(viewer.socket, "benchtest serve was ended.", WSCloseCode.GOING_AWAY)
             await viewer.gone.wait()
         if self._runner is not None:
             await self._runner.cleanup()
@@ -138,21 +140,23 @@ class BenchServer:
 
     @web.middleware
     async def _guard(self, request: web.Request, handler: Handler) -> web.StreamResponse:
-        """Only what was meant for this bench: a name that somebody else points here is refused."""
+        """Reject requests with another host name, against DNS rebinding, and report errors."""
         if _host(request) not in self._hosts:
-            return _words(421, "Not this bench", f"This bench is at {self.url} alone.")
+            return _message(421, "Wrong address", f"The bench is only at {self.url}.")
         try:
             return await handler(request)
         except web.HTTPException as refusal:
             if refusal.status < 400:
                 raise
-            return _words(refusal.status, "Not here", f"The bench is at {self.url} alone.")
-        except Exception as error:  # told here rather than to strangers
-            self._say(f"A request failed: {error!r}")
-            return _words(500, "That failed", "The reason stands where benchtest serve runs.")
+            return _message(refusal.status, "No such page", f"The bench is only at {self.url}.")
+        except Exception as error:  # the reason is for the user of the server, not for a browser
+            self._log(f"A request failed: {error!r}")
+            return _message(500, "Failed", "The terminal of benchtest serve shows the reason.")
 
-    async def _seal(self, request: web.Request, response: web.StreamResponse) -> None:
-        """What a browser may do with anything that comes from here."""
+    async def _add_security_headers(
+        self, request: web.Request, response: web.StreamResponse
+    ) -> None:
+        """Restrict what a browser may do with a response."""
         own = f"ws://{_host(request)}" if _host(request) in self._hosts else ""
         response.headers.update(
             {
@@ -171,59 +175,57 @@ class BenchServer:
         )
 
     def _is_own_page(self, request: web.Request) -> bool:
-        """Whether a page of this bench asks; a browser puts its own origin there, always."""
+        """Return True if a page of this bench sent the request; browsers always add the origin."""
         return request.headers.get("Origin") == f"http://{_host(request)}"
 
     @property
     def _cookie(self) -> str:
-        return f"benchtest-{self.port}"  # cookies do not know ports
+        return f"benchtest-{self.port}"  # cookies do not distinguish ports
 
     def _token(self, request: web.Request) -> str:
-        """What a browser is known by; nothing where it is not known."""
+        """Return the token of an admitted browser, "" for any other."""
         token = request.cookies.get(self._cookie, "")
-        if not self.gate.knows(token, _peer(request)):
+        if not self.codes.is_admitted(token, _peer(request)):
             return ""
-        assert self._strangers is not None
-        self._strangers.let_in(request.protocol)
+        assert self._limiter is not None
+        self._limiter.admit(request.protocol)
         return token
 
     # -- pages ---------------------------------------------------------------------------------
 
     async def _index(self, request: web.Request) -> web.StreamResponse:
         token = self._token(request)
-        if not token and self.gate.asks:
-            return _html(403, page("code.html", title="Who is there?", refused=""))
+        if not token and self.codes.requires_code:
+            return _html(403, page("code.html", title="Enter the code", refused=""))
         viewer = self._viewer
         if viewer is not None and not viewer.leaving and viewer.token != token:
             return _html(409, page("busy.html", title=BUSY))
         shown = _html(200, page("bench.html", host=_host(request), dark_s=DARK_S))
         if not token:
-            self._know(shown, self.gate.let_in(_peer(request)))
+            self._set_token(shown, self.codes.admit(_peer(request)))
         return shown
 
     async def _enter(self, request: web.Request) -> web.StreamResponse:
         peer = _peer(request)
-        if not self.gate.asks:
+        if not self.codes.requires_code:
             raise web.HTTPNotFound
         if not self._is_own_page(request):
-            self._say(f"A page of another origin tried to use a code, from {peer}: refused.")
-            return _words(
-                403, "Not from there", f"Open {self.url} itself, and type the code there."
-            )
+            self._log(f"Rejected a code from a page of another origin, at {peer}.")
+            return _message(403, "Rejected", f"Open {self.url} and type the code there.")
         typed = _code_in(request.content_type, await request.read())
         if typed is None:
-            return _words(400, "Not a form", f"Open {self.url} itself, and type the code there.")
+            return _message(400, "Rejected", f"Open {self.url} and type the code there.")
         try:
-            token = self.gate.enter(typed, peer)
-        except Refused as refused:
-            self._say(f"From {peer}: {refused}")
-            return _html(403, page("code.html", title="Who is there?", refused=str(refused)))
-        self._say(f"The code was used from {peer}. Enter makes another.")
+            token = self.codes.use_code(typed, peer)
+        except CodeRejected as refused:
+            self._log(f"From {peer}: {refused}")
+            return _html(403, page("code.html", title="Enter the code", refused=str(refused)))
+        self._log(f"The code was used from {peer}. Enter makes another.")
         answer = web.Response(status=303, headers={"Location": "/"})
-        self._know(answer, token)
+        self._set_token(answer, token)
         return answer
 
-    def _know(self, response: web.Response, token: str) -> None:
+    def _set_token(self, response: web.Response, token: str) -> None:
         response.set_cookie(self._cookie, token, httponly=True, samesite="Strict", path="/")
 
     async def _file(self, request: web.Request) -> web.StreamResponse:
@@ -235,37 +237,34 @@ class BenchServer:
     # -- the bench -----------------------------------------------------------------------------
 
     async def _show(self, request: web.Request) -> web.StreamResponse:
-        """Run the program for as long as this browser is there."""
+        """Run the program for as long as this browser is connected."""
         token = self._token(request)
         if not (token and self._is_own_page(request)):
-            self._say(
-                f"A page of another origin, or without a code, from {_peer(request)}: refused."
-            )
-            return _words(403, "Not from there", f"Open {self.url} itself.")
+            self._log(f"Rejected a page of another origin, or without a code, at {_peer(request)}.")
+            return _message(403, "Rejected", f"Open {self.url} in this browser.")
         socket = web.WebSocketResponse(
-            heartbeat=HEARTBEAT_S, timeout=1.0, max_msg_size=MOST_OCTETS, compress=True
+            heartbeat=HEARTBEAT_S, timeout=1.0, max_msg_size=MAX_MESSAGE_OCTETS, compress=True
         )
         await socket.prepare(request)
-        if not await self._take_place(token, socket):
-            await _part(socket, f"{BUSY}.", WSCloseCode.TRY_AGAIN_LATER)
+        if not await self._become_viewer(token, socket):
+            await _disconnect(socket, f"{BUSY}.", WSCloseCode.TRY_AGAIN_LATER)
             return socket
         viewer = self._viewer
         assert viewer is not None
         try:
-            self._say(f"{_peer(request)} is at the bench.")
+            self._log(f"{_peer(request)} has opened the bench.")
             await self._run(request, viewer)
         finally:
             self._viewer = None
             viewer.gone.set()
             if request.transport is not None and socket.close_code == WSCloseCode.ABNORMAL_CLOSURE:
-                request.transport.abort()  # what it was still to be sent reaches nobody
+                request.transport.abort()  # without waiting for unsent data
         return socket
 
-    async def _take_place(self, token: str, socket: web.WebSocketResponse) -> bool:
-        """Take the one place at the bench.
+    async def _become_viewer(self, token: str, socket: web.WebSocketResponse) -> bool:
+        """Make a page the viewer; return False if another browser is.
 
-        A newer page of the same browser takes it over: the older one may hang on a connection
-        that is dead. Nobody else does.
+        A newer page of the same browser replaces the older one, whose connection may be dead.
         """
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(WAIT_S):
@@ -274,7 +273,7 @@ class BenchServer:
                         if viewer.token != token:
                             return False
                         viewer.leaving = True
-                        await _part(viewer.socket, MOVED, WSCloseCode.OK)
+                        await _disconnect(viewer.socket, MOVED, WSCloseCode.OK)
                     await viewer.gone.wait()
         if self._viewer is not None or self._closing:
             return False
@@ -285,44 +284,41 @@ class BenchServer:
         socket = viewer.socket
 
         async def finished() -> None:
-            words = program.last_words().removeprefix("benchtest: ")
-            if not viewer.leaving:  # somebody has ended it: the next page begins at the shelf
-                self._left.pop(viewer.token, None)
-            await _part(socket, words or "The program has ended.", WSCloseCode.OK)
+            reason = program.error_text().removeprefix("benchtest: ")
+            if not viewer.leaving:  # ended by the user: the next page begins at the shelf
+                self._sessions.pop(viewer.token, None)
+            await _disconnect(socket, reason or "The program has ended.", WSCloseCode.OK)
 
         def on_bench(session: str) -> None:
-            self._left[viewer.token] = session
+            self._sessions[viewer.token] = session
 
-        left = self._left.pop(viewer.token, "")
-        more = [f"--go-on={left}"] if left else []
+        session = self._sessions.pop(viewer.token, "")
+        resume = [f"--go-on={session}"] if session else []
         try:
-            program = Program([*self._words, *more], socket.send_bytes, finished, on_bench)
+            arguments = [*self._arguments, *resume]
+            program = AppProcess(arguments, socket.send_bytes, finished, on_bench)
             await program.start(_number(request, "width", 80), _number(request, "height", 24))
         except (OSError, BenchError) as error:
             why = error.strerror if isinstance(error, OSError) else error
-            await _part(socket, f"The program does not start: {why}.", WSCloseCode.OK)
+            await _disconnect(socket, f"The program does not start: {why}.", WSCloseCode.OK)
             return
         try:
             async for message in socket:
                 if message.type is WSMsgType.TEXT:
-                    await _obey(program, socket, message.data)
+                    await _handle(program, socket, message.data)
         finally:
             viewer.leaving = True
             how = await program.end()
-            end = (
-                "The prop is dark"
-                if how == "ended"
-                else "It was ended by force; the prop goes dark"
-            )
-            self._say(f"{_peer(request)} is gone. {end}; the session is kept.")
-            if words := program.last_words():
-                self._say(words)
+            end = "The prop is dark" if how == "ended" else "Ended by force; the prop goes dark"
+            self._log(f"{_peer(request)} has disconnected. {end}; the session is kept.")
+            if reason := program.error_text():
+                self._log(reason)
 
 
-async def _obey(program: Program, socket: web.WebSocketResponse, text: str) -> None:
-    """Do what a page's message says; one that says nothing known is passed over.
+async def _handle(program: AppProcess, socket: web.WebSocketResponse, text: str) -> None:
+    """Handle a message of a page; ignore unknown ones.
 
-    So is the loss of the focus: keys below the screen are meant for the program too.
+    The loss of the focus is ignored too: keys below the screen are for the program.
     """
     try:
         kind, *rest = json.loads(text)
@@ -330,7 +326,7 @@ async def _obey(program: Program, socket: web.WebSocketResponse, text: str) -> N
         return
     what = rest[0] if rest else None
     if kind == "stdin" and isinstance(what, str):
-        # what cannot be sent is left out, since "?" is a key; to send nothing would end the input
+        # invalid characters are dropped ("?" is a key); an empty message would end the input
         if octets := what.encode("utf-8", "ignore"):
             await program.send_bytes(octets)
     elif kind == "resize" and isinstance(what, dict):
@@ -341,15 +337,15 @@ async def _obey(program: Program, socket: web.WebSocketResponse, text: str) -> N
         await socket.send_json(["pong", what])
 
 
-async def _part(socket: web.WebSocketResponse, words: str, code: WSCloseCode) -> None:
-    """Say why, and close."""
+async def _disconnect(socket: web.WebSocketResponse, reason: str, code: WSCloseCode) -> None:
+    """Send the reason, and close."""
     with contextlib.suppress(ConnectionError, RuntimeError, TimeoutError):
-        await asyncio.wait_for(socket.send_json(["said", words]), 1.0)
+        await asyncio.wait_for(socket.send_json(["reason", reason]), 1.0)
     await socket.close(code=code)
 
 
 def _code_in(kind: str, body: bytes) -> str | None:
-    """Return the code of the page's form; None where the body is not that form."""
+    """Return the code of the page's form, None if the body is not that form."""
     if kind not in ("application/x-www-form-urlencoded", ""):
         return None
     try:
@@ -359,13 +355,13 @@ def _code_in(kind: str, body: bytes) -> str | None:
     return fields.get("code", [""])[0]
 
 
-def _number(request: web.Request, name: str, otherwise: int) -> int:
+def _number(request: web.Request, name: str, default: int) -> int:
     text = request.query.get(name, "")
-    return int(text) if text.isascii() and text.isdigit() and len(text) < 7 else otherwise
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 7 else default
 
 
 def _host(request: web.Request) -> str:
-    """What a browser calls this bench; the library would ask the network where it says nothing."""
+    """Return the Host header; without one the library would look up a name on the network."""
     return request.headers.get("Host", "")
 
 
@@ -377,18 +373,18 @@ def _html(status: int, text: str) -> web.Response:
     return web.Response(status=status, text=text, content_type="text/html")
 
 
-def _words(status: int, title: str, words: str) -> web.Response:
-    return _html(status, page("words.html", title=title, words=words))
+def _message(status: int, title: str, text: str) -> web.Response:
+    return _html(status, page("message.html", title=title, text=text))
 
 
-def _not_open(error: OSError, address: IPv4Address, port: int) -> BenchError:
+def _listen_error(error: OSError, address: IPv4Address, port: int) -> BenchError:
     if error.errno == errno.EADDRINUSE:
         return InputError(
             f"port {port} of {address} is taken, perhaps by another benchtest serve; "
             "give another with --port, or --port 0 for a free one"
         )
     if error.errno == errno.EADDRNOTAVAIL:
-        return InputError(f"--host {address}: is no address of this machine")
+        return InputError(f"--host {address}: not an address of this machine")
     if error.errno in (errno.EACCES, errno.EPERM):
-        return InputError(f"port {port} may not be opened by you; give one of 1024 to 65535")
+        return InputError(f"port {port}: no permission to open it; give one of 1024 to 65535")
     return BenchError(f"cannot listen at {address}, port {port}: {error.strerror}")

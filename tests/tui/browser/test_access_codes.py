@@ -1,4 +1,4 @@
-"""Codes of one use, and the address that the bench is shown at."""
+"""One-time codes, and the address to listen at."""
 
 from __future__ import annotations
 
@@ -6,30 +6,32 @@ import pytest
 
 from benchtest.drive.interfaces import NetworkInterface
 from benchtest.errors import InputError
-from benchtest.tui.browser.access_codes import CODE_S, MOST_KNOWN, Gate, Refused
+from benchtest.tui.browser.access_codes import CODE_S, MAX_ADMITTED, AccessCodes, CodeRejected
 from benchtest.tui.browser.bind_address import address_for
 
 
-def test_a_code_grows_old() -> None:
+def test_a_code_expires() -> None:
     now = [1000.0]
-    gate = Gate(lambda: now[0], asks=True)
-    code = gate.new_code()
+    codes = AccessCodes(lambda: now[0], requires_code=True)
+    code = codes.new_code()
     now[0] += CODE_S + 1.0
-    with pytest.raises(Refused, match="too old"):
-        gate.enter(code.digits, "127.0.0.1")
-    code = gate.new_code()
-    newer = gate.new_code()
-    with pytest.raises(Refused, match="not the code"):
-        gate.enter(code.digits, "127.0.0.1")
-    token = gate.enter(str(newer), "127.0.0.1")
-    assert gate.knows(token, "127.0.0.1")
-    assert not gate.knows("", "127.0.0.1")
+    with pytest.raises(CodeRejected, match="has expired"):
+        codes.use_code(code.digits, "127.0.0.1")
+    code = codes.new_code()
+    newer = codes.new_code()
+    with pytest.raises(CodeRejected, match="not the code"):
+        codes.use_code(code.digits, "127.0.0.1")
+    token = codes.use_code(str(newer), "127.0.0.1")
+    assert codes.is_admitted(token, "127.0.0.1")
+    assert not codes.is_admitted("", "127.0.0.1")
 
 
-def test_only_so_many_browsers_are_remembered() -> None:
-    gate = Gate(lambda: 0.0, asks=False)
-    tokens = [gate.let_in("127.0.0.1") for _ in range(MOST_KNOWN + 1)]
-    assert [gate.knows(token, "127.0.0.1") for token in tokens] == [False] + MOST_KNOWN * [True]
+def test_the_earliest_browsers_are_forgotten() -> None:
+    codes = AccessCodes(lambda: 0.0, requires_code=False)
+    tokens = [codes.admit("127.0.0.1") for _ in range(MAX_ADMITTED + 1)]
+    assert [codes.is_admitted(token, "127.0.0.1") for token in tokens] == [False] + MAX_ADMITTED * [
+        True
+    ]
 
 
 # Addresses of RFC 5737 (documentation) and RFC 1918 (private networks); none is opened.
@@ -49,11 +51,11 @@ def test_only_addresses_of_the_local_network_are_chosen() -> None:
     ("host", "lan", "known", "words"),
     [
         (None, True, TWO, r"several networks.*--host 192\.0\.2\.7 \(eth0\), --host 10\.0\.0\.4"),
-        (None, True, DOWN, "on no local network"),
+        (None, True, DOWN, "has no local network"),
         ("0.0.0.0", False, ONE, r"every network at once; give --host 192\.0\.2\.7"),
-        ("8.8.8.8", False, ONE, "the internet reaches that address"),
-        ("239.255.0.1", False, ONE, "no machine has that address"),
-        ("bench.example", False, DOWN, "give an IPv4 address; leave it out"),
+        ("8.8.8.8", False, ONE, "reachable from the internet"),
+        ("239.255.0.1", False, ONE, "not the address of a machine"),
+        ("bench.example", False, DOWN, "give an IPv4 address; omit it"),
     ],
 )
 def test_other_addresses_are_refused(

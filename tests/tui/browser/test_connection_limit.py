@@ -1,4 +1,4 @@
-"""Connections to `benchtest serve` of whoever has no code: bounded in number and in time."""
+"""Connections to `benchtest serve` without a code: limited in number and lifetime."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from pathlib import Path
 import aiohttp
 import psutil
 
-from benchtest.tui.browser.access_codes import Gate
-from benchtest.tui.browser.connection_limit import MOST_STRANGERS
+from benchtest.tui.browser.access_codes import AccessCodes
+from benchtest.tui.browser.connection_limit import MAX_UNADMITTED
 from benchtest.tui.browser.server import BenchServer
 from tests.tui.served import Served
 
@@ -24,9 +24,9 @@ WAIT_S = 20.0
 
 
 @asynccontextmanager
-async def _serving(patience_s: float) -> AsyncIterator[BenchServer]:
-    gate = Gate(time.monotonic, asks=True)
-    server = BenchServer(IPv4Address("127.0.0.1"), 0, [], gate, lambda words: None, patience_s)
+async def _serving(lifetime_s: float) -> AsyncIterator[BenchServer]:
+    codes = AccessCodes(time.monotonic, requires_code=True)
+    server = BenchServer(IPv4Address("127.0.0.1"), 0, [], codes, lambda words: None, lifetime_s)
     await server.open()
     try:
         yield server
@@ -45,8 +45,8 @@ async def _connect(server: BenchServer) -> Stream:
 
 
 async def _enter(server: BenchServer, session: aiohttp.ClientSession) -> None:
-    """As a browser does with a code."""
-    code = server.gate.new_code().digits
+    """Use a code like a browser."""
+    code = server.codes.new_code().digits
     headers = {"Origin": server.url.rstrip("/")}
     async with session.post(server.url + "enter", data={"code": code}, headers=headers) as answer:
         assert 'id="terminal"' in await answer.text()
@@ -59,24 +59,24 @@ def _note(opened: list[object]) -> Callable[..., Awaitable[None]]:
     return note
 
 
-async def test_only_so_many_strangers_wait_and_none_keeps_the_owner_out() -> None:
-    async with _serving(patience_s=600.0) as server:
-        strangers = [await _connect(server) for _ in range(3 * MOST_STRANGERS)]
-        gone = [reader for reader, _ in strangers[: 2 * MOST_STRANGERS]]
+async def test_connections_without_a_code_are_limited_and_leave_room() -> None:
+    async with _serving(lifetime_s=600.0) as server:
+        others = [await _connect(server) for _ in range(3 * MAX_UNADMITTED)]
+        gone = [reader for reader, _ in others[: 2 * MAX_UNADMITTED]]
         await _until(lambda: all(reader.at_eof() or reader.exception() for reader in gone))
-        assert not any(reader.at_eof() for reader, _ in strangers[2 * MOST_STRANGERS :])
+        assert not any(reader.at_eof() for reader, _ in others[2 * MAX_UNADMITTED :])
         jar = aiohttp.CookieJar(unsafe=True)
         async with aiohttp.ClientSession(cookie_jar=jar) as owner:
             await _enter(server, owner)
-            more = [await _connect(server) for _ in range(2 * MOST_STRANGERS)]
+            more = [await _connect(server) for _ in range(2 * MAX_UNADMITTED)]
             async with owner.get(server.url) as answer:  # over the connection of before
                 assert 'id="terminal"' in await answer.text()
-        for _, writer in strangers + more:
+        for _, writer in others + more:
             writer.close()
 
 
-async def test_a_stranger_is_shown_out_in_time_and_whoever_has_a_code_is_not() -> None:
-    async with _serving(patience_s=0.5) as server:
+async def test_only_connections_without_a_code_are_closed_in_time() -> None:
+    async with _serving(lifetime_s=0.5) as server:
         jar, opened = aiohttp.CookieJar(unsafe=True), list[object]()
         trace = aiohttp.TraceConfig()
         trace.on_connection_create_end.append(_note(opened))
@@ -98,15 +98,15 @@ HALF_OPEN = 1200
 
 
 def _held(served: Served) -> int:
-    """Count connections that the server holds."""
+    """Return the number of the server's connections."""
     found = psutil.Process(served.process.pid).net_connections("tcp")
     return sum(one.status == psutil.CONN_ESTABLISHED for one in found)
 
 
-async def test_1200_half_open_requests_leave_room_and_the_known_browser_is_served(
+async def test_1200_half_open_requests_leave_room_for_an_admitted_browser(
     tmp_path: Path,
 ) -> None:
-    """Some 300 of them stayed for good; with 1118 the known browser waited for 33 s."""
+    """Some 300 connections used to stay for good; with 1118 an admitted browser waited for 33 s."""
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     resource.setrlimit(resource.RLIMIT_NOFILE, (min(hard, max(soft, 4 * HALF_OPEN)), hard))
     served, open_ones = Served(tmp_path / "bench", "--code"), list[socket.socket]()
@@ -122,7 +122,7 @@ async def test_1200_half_open_requests_leave_room_and_the_known_browser_is_serve
             async with asyncio.timeout(5.0), aiohttp.ClientSession() as again:
                 answer = await again.get(served.url, headers=headers)
                 assert 'id="terminal"' in await answer.text()
-            await _until(lambda: _held(served) <= 2 * MOST_STRANGERS)
+            await _until(lambda: _held(served) <= 2 * MAX_UNADMITTED)
     finally:
         for one in open_ones:
             one.close()
@@ -134,10 +134,10 @@ def _cookie(session: aiohttp.ClientSession) -> str:
     return "; ".join(f"{cookie.key}={cookie.value}" for cookie in session.cookie_jar)
 
 
-async def test_a_form_that_cannot_be_read_is_refused_and_uses_no_try_up() -> None:
-    """It was answered by 500."""
-    async with _serving(patience_s=600.0) as server, aiohttp.ClientSession() as session:
-        code = server.gate.new_code().digits
+async def test_an_invalid_form_is_refused_and_uses_no_try() -> None:
+    """Such forms used to be answered with status 500."""
+    async with _serving(lifetime_s=600.0) as server, aiohttp.ClientSession() as session:
+        code = server.codes.new_code().digits
         kinds = {
             "multipart/form-data": b"code=1",
             "multipart/form-data; boundary=x": b"--x\r\n\r\n1\r\n--x--\r\n",
@@ -149,4 +149,4 @@ async def test_a_form_that_cannot_be_read_is_refused_and_uses_no_try_up() -> Non
             headers = {"Origin": server.url.rstrip("/"), "Content-Type": kind}
             async with session.post(server.url + "enter", data=body, headers=headers) as answer:
                 assert answer.status == 400, (kind, await answer.text())
-        assert server.gate.enter(code, "127.0.0.1")
+        assert server.codes.use_code(code, "127.0.0.1")

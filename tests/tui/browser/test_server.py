@@ -1,4 +1,4 @@
-"""`benchtest serve`: who may see the bench, and that the prop is dark once nobody does."""
+"""`benchtest serve`: admission of browsers, and a dark prop without a viewer."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ import psutil
 import pytest
 
 from benchtest.records.shelf import Shelf
-from benchtest.tui.browser.access_codes import TRIES
+from benchtest.tui.browser.access_codes import MAX_TRIES
 from benchtest.virtual.remote_prop import RemoteProp
 from tests.tui.chromium import chromium
 from tests.tui.conftest import make_ready
@@ -29,7 +29,7 @@ ALL_OF_A_STRAND = 8
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory, prop: tuple[Path, RemoteProp]) -> Path:
-    """A bench with one unit, whose strands are the next thing to look at."""
+    """Return a bench with one unit, whose next step is to look at its strands."""
     folder = tmp_path_factory.mktemp("bench")
     make_ready(folder, prop[0], "SF-01")
     return folder
@@ -37,7 +37,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory, prop: tuple[Path, RemoteProp
 
 @pytest.fixture(scope="module")
 def served(bench: Path, prop: tuple[Path, RemoteProp]) -> Iterator[Served]:
-    """As on a local network, but on loopback: it asks for a code."""
+    """Serve with a code, as on a local network, but on loopback."""
     path, virtual = prop
     server = Served(bench, "--code", f"--to={virtual.target}", f"--prop={path}")
     yield server
@@ -54,9 +54,9 @@ def lit(virtual: RemoteProp) -> int:
 
 
 async def at_the_prop(browser: Browser, virtual: RemoteProp) -> Look:
-    """Open the program and go on with the unit that is on the shelf: its prop lights."""
+    """Open the program and resume the unit on the shelf; its prop lights."""
     look = await browser.look()
-    await look.until("was left unfinished")
+    await look.until("Unfinished: ")
     await look.keys("\r")
     await until(lambda: lit(virtual) == ALL_OF_A_STRAND)
     return look
@@ -65,19 +65,19 @@ async def at_the_prop(browser: Browser, virtual: RemoteProp) -> Look:
 # -- who may come in ---------------------------------------------------------------------------
 
 
-async def test_nobody_without_a_code_sees_anything(served: Served) -> None:
+async def test_nothing_is_shown_without_a_code(served: Served) -> None:
     before = set(served.programs())  # one of another test may be ending still
     async with served.browser(code=False) as browser:
         answer = await browser.get()
         assert answer.status == 403
-        assert "The code that stands where benchtest serve runs" in await answer.text()
+        assert "Code from the terminal of benchtest serve" in await answer.text()
         with pytest.raises(aiohttp.WSServerHandshakeError) as refused:
             await browser.look()
         assert refused.value.status == 403
         assert set(served.programs()) <= before
 
 
-async def test_a_code_lets_one_browser_in_once(served: Served) -> None:
+async def test_a_code_admits_one_browser_once(served: Served) -> None:
     code = served.new_code()
     async with served.browser(code=False) as first, served.browser(code=False) as second:
         assert (await first.enter(code)).status == 200
@@ -90,11 +90,11 @@ async def test_a_code_lets_one_browser_in_once(served: Served) -> None:
         assert cookie["samesite"] == "Strict"
 
 
-async def test_after_some_wrong_tries_a_code_is_void(served: Served) -> None:
+async def test_wrong_tries_void_a_code(served: Served) -> None:
     code = served.new_code()
     wrong = f"{(int(code.replace(' ', '')) + 1) % 10**8:08}"
     async with served.browser(code=False) as browser:
-        for left in range(TRIES - 1, 0, -1):
+        for left in range(MAX_TRIES - 1, 0, -1):
             assert f"{left} more tr" in await (await browser.enter(wrong)).text()
         assert "void now" in await (await browser.enter(wrong)).text()
         assert (await browser.enter(code)).status == 403
@@ -102,8 +102,8 @@ async def test_after_some_wrong_tries_a_code_is_void(served: Served) -> None:
     served.until("it is void now")
 
 
-async def test_what_a_browser_is_known_by_helps_no_other_machine(served: Served) -> None:
-    """Whoever listens on a plain network can read the cookie; from elsewhere it opens nothing."""
+async def test_a_token_is_useless_at_another_address(served: Served) -> None:
+    """A cookie read from the network is useless at another address."""
     async with served.browser() as owner, served.browser(code=False, address="127.0.0.9") as thief:
         (cookie,) = list(owner.session.cookie_jar)
         stolen = {"Cookie": f"{cookie.key}={cookie.value}"}
@@ -127,8 +127,8 @@ async def test_pages_of_another_origin_are_refused(served: Served) -> None:
         assert set(served.programs()) <= before
 
 
-async def test_a_name_that_somebody_points_here_is_refused(served: Served) -> None:
-    """DNS rebinding: the browser takes a stranger's page and this bench for one origin."""
+async def test_another_host_name_is_refused(served: Served) -> None:
+    """DNS rebinding: to the browser a foreign page and this bench have one origin."""
     name = f"garden.example:{served.port}"
     async with served.browser() as browser:
         for path in ("/", "/files/bench.js", "/enter", "/nothing"):
@@ -140,7 +140,7 @@ async def test_a_name_that_somebody_points_here_is_refused(served: Served) -> No
         assert refused.value.status == 421
 
 
-async def test_no_path_reaches_a_disk_and_no_rubbish_a_traceback(served: Served) -> None:
+async def test_no_path_reaches_the_disk_and_invalid_requests_are_answered(served: Served) -> None:
     served.printed = ""
     tricks = [
         "/files/../server.py", "/files/%2e%2e%2fserver.py", "/files/..%5cserver.py",
@@ -168,7 +168,7 @@ async def test_no_path_reaches_a_disk_and_no_rubbish_a_traceback(served: Served)
 
 
 def _raw(served: Served, octets: bytes) -> bytes:
-    """What comes back for these octets, as they are."""
+    """Return the raw response to these octets."""
     got = b""
     with socket.create_connection((served.host, served.port), timeout=10) as line:
         line.sendall(octets)
@@ -180,16 +180,16 @@ def _raw(served: Served, octets: bytes) -> bytes:
 # -- one viewer, and dark without one ----------------------------------------------------------
 
 
-async def test_one_viewer_at_a_time_and_the_next_goes_on(
+async def test_one_viewer_at_a_time_and_the_next_resumes(
     served: Served, virtual: RemoteProp
 ) -> None:
     async with served.browser() as first, served.browser() as second:
         look = await at_the_prop(first, virtual)
         busy = await second.get()
         assert busy.status == 409
-        assert "Somebody is at the bench" in await busy.text()
+        assert "The bench is in use" in await busy.text()
         late = await second.look()
-        assert await late.until_closed() == ["Somebody is at the bench."]
+        assert await late.until_closed() == ["The bench is in use."]
         for rubbish in ("", "[", "[]", "7", '{"a": 1}', '["resize", {"width": 1e99}]', "[" * 60000):
             await look.socket.send_str(rubbish)
         await look.socket.send_json(["resize", {"width": 10**9, "height": 40}])
@@ -201,29 +201,27 @@ async def test_one_viewer_at_a_time_and_the_next_goes_on(
         assert lit(virtual) == ALL_OF_A_STRAND
         await look.socket.close()
         await until(lambda: lit(virtual) == 0)
-        served.until("is gone. The prop is dark")
+        served.until("has disconnected. The prop is dark")
         after = await at_the_prop(second, virtual)  # another browser begins at the shelf
         await after.until(after_it)
         await after.socket.close()
         await until(lambda: lit(virtual) == 0)
 
 
-async def test_a_page_that_is_loaded_again_takes_the_place_of_its_old_self(
-    served: Served, virtual: RemoteProp
-) -> None:
+async def test_a_reloaded_page_replaces_the_old_one(served: Served, virtual: RemoteProp) -> None:
     async with served.browser() as browser:
         old = await at_the_prop(browser, virtual)
         assert (await browser.get()).status == 200
         new = await browser.look()  # before the browser has let go of the old page
         assert await old.until_closed() == ["The bench is shown on a newer page of this browser."]
-        await new.until("Back at the bench")  # with the unit that was there, and dark
+        await new.until("Back at the bench")  # with the unit of before, and dark
         assert lit(virtual) == 0
         await new.keys(" ")
         await new.until("Does every node")
         await until(lambda: lit(virtual) == ALL_OF_A_STRAND)
         assert len(served.programs()) == 1
         await new.keys("\x1b")
-        await new.until("was left unfinished")
+        await new.until("Unfinished: ")
         await new.keys("q")
         assert await new.until_closed() == ["The program has ended."]
 
@@ -247,7 +245,7 @@ async def test_the_prop_goes_dark_when_the_program_hangs(
         served.programs()[0].send_signal(signal.SIGSTOP)
         await look.socket.close()
         await until(lambda: lit(virtual) == 0)
-        served.until("ended by force")  # dark by the prop's own time-out
+        served.until("Ended by force")  # dark by the prop's own time-out
 
 
 async def test_the_prop_goes_dark_when_the_server_is_killed(
@@ -256,7 +254,7 @@ async def test_the_prop_goes_dark_when_the_server_is_killed(
     """By default no code, and only this machine."""
     path, virtual = prop
     server = Served(bench, f"--to={virtual.target}", f"--prop={path}")
-    assert "Only this machine reaches it" in server.printed
+    assert "Only this machine can open it" in server.printed
     listening = psutil.Process(server.process.pid).net_connections()
     assert {row.laddr.ip for row in listening} == {"127.0.0.1"}
     async with server.browser(code=False) as browser:
@@ -271,10 +269,10 @@ async def test_the_prop_goes_dark_when_the_server_is_killed(
     server.close()
 
 
-async def test_a_server_put_to_sleep_wakes_and_an_impatient_hand_ends_it_once(
+async def test_a_suspended_server_resumes_and_repeated_signals_end_it_once(
     bench: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
-    """Signals that came while its loop closed were complained of by Python, line by line."""
+    """Signals during the closing of the event loop used to print Python errors."""
     path, virtual = prop
     before = virtual.state()["packets"].get("terminated", 0)
     server = Served(bench, f"--to={virtual.target}", f"--prop={path}")
@@ -301,18 +299,18 @@ async def test_a_server_put_to_sleep_wakes_and_an_impatient_hand_ends_it_once(
     server.close()
     assert server.process.returncode == 0
     assert server.printed.count("Ending.") == 1
-    assert "is gone. The prop is dark; the session is kept." in server.printed
+    assert "has disconnected. The prop is dark; the session is kept." in server.printed
     assert "Traceback" not in server.printed
     # three terminations: ANSI E1.31-2018, clause 6.2.6
     assert virtual.state()["packets"]["terminated"] == before + 3
 
 
-async def test_a_server_that_nobody_listens_to_shows_the_bench_all_the_same(
+async def test_a_server_with_closed_output_still_shows_the_bench(
     bench: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
-    """What it says went nowhere: its only place stayed taken for ever, and so it never ended.
+    """A failed message used to keep the viewer registered, so that the server never ended.
 
-    And one under nohup outlives the terminal it was started at.
+    A server under nohup outlives its terminal.
     """
     path, virtual = prop
     words = ["--bench", str(bench), "serve", "--port=0", f"--to={virtual.target}", f"--prop={path}"]
@@ -344,7 +342,7 @@ def _has_ended(process: psutil.Process) -> bool:
     return not process.is_running() or process.status() == psutil.STATUS_ZOMBIE
 
 
-async def test_why_the_program_does_not_start_is_said_in_the_browser(tmp_path: Path) -> None:
+async def test_the_browser_shows_why_the_program_does_not_start(tmp_path: Path) -> None:
     (tmp_path / "bench").write_text("a file where a folder should be")
     server = Served(tmp_path / "bench")
     async with server.browser(code=False) as browser:
@@ -358,9 +356,7 @@ async def test_why_the_program_does_not_start_is_said_in_the_browser(tmp_path: P
 # -- words and figures -------------------------------------------------------------------------
 
 
-def test_what_it_prints_says_what_to_know_and_a_camera_reads_the_code(
-    served: Served, tmp_path: Path
-) -> None:
+def test_the_printed_qr_code_is_readable(served: Served, tmp_path: Path) -> None:
     code = served.new_code().replace(" ", "")
     # black and white squares, two to a letter, as a camera sees the terminal
     rows: list[list[int]] = []
@@ -378,7 +374,7 @@ def test_what_it_prints_says_what_to_know_and_a_camera_reads_the_code(
     assert seen.stdout.strip() == f"{served.url}/#{code}"
 
 
-def test_a_port_that_is_taken_is_said_in_words(served: Served, tmp_path: Path) -> None:
+def test_a_taken_port_is_reported(served: Served, tmp_path: Path) -> None:
     command = [sys.executable, "-m", "benchtest", "--bench", str(tmp_path), "serve"]
     done = subprocess.run(
         [*command, f"--port={served.port}"], capture_output=True, text=True, check=False
@@ -387,7 +383,7 @@ def test_a_port_that_is_taken_is_said_in_words(served: Served, tmp_path: Path) -
     assert f"port {served.port} of 127.0.0.1 is taken" in done.stderr
 
 
-def test_for_programs_it_prints_one_object(tmp_path: Path) -> None:
+def test_json_output_is_one_object(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "benchtest", "--bench", str(tmp_path), "serve", "--json"]
     with subprocess.Popen([*command, "--port=0", "--code"], stdout=subprocess.PIPE) as process:
         assert process.stdout is not None
@@ -412,13 +408,13 @@ THUMBS = (
     " it.getBoundingClientRect()).filter((at) => at.width > 0)"
     ".every((at) => Math.min(at.width, at.height) * visualViewport.scale >= 44)"
 )
-"""No key is smaller than a finger needs, in pixels as a phone counts them: WCAG 2.2, 2.5.5."""
+"""Every key has the size of a fingertip, in CSS pixels: WCAG 2.2, 2.5.5."""
 
 
 async def test_a_phone_tests_a_strand(
     served: Served, bench: Path, virtual: RemoteProp, tmp_path: Path
 ) -> None:
-    """A camera's address, the code, the program, and a thumb on its keys; upright and across."""
+    """Open the QR code's address, the code page and the program; tap keys, in both orientations."""
     code = served.new_code().replace(" ", "")
     passed = _verdicts(bench)
     async with chromium(tmp_path / "profile") as page:

@@ -1,5 +1,5 @@
-// What the page adds to the library's terminal: a size that holds the whole screen, keys for a
-// thumb, and words when it ends.
+// Additions to the library's terminal: a size that shows the whole screen, large keys, and the
+// reason when the connection ends.
 "use strict";
 const COLUMNS_PX = 784, LINES_PX = 525; // 80 × 24 characters of 16 px, and a little
 const KEYS = {
@@ -7,21 +7,21 @@ const KEYS = {
 };
 let socket = null;
 
-// The library keeps its connection to itself; keys and last words need it.
+// The library hides its connection; the keys and the reason need it.
 window.WebSocket = class extends WebSocket {
   constructor(url) {
     super(url);
     socket = this;
     this.addEventListener("message", (event) => {
       if (typeof event.data !== "string") return;
-      const [kind, words] = JSON.parse(event.data);
-      if (kind === "said") document.getElementById("said").textContent = words;
+      const [kind, text] = JSON.parse(event.data);
+      if (kind === "reason") document.getElementById("reason").textContent = text;
     });
   }
 };
 
-// A telephone shows a page as wide as it is told to: wide enough for 80 columns, and so that 24
-// lines and the keys fit below each other. Other browsers do not look at this.
+// The viewport of a phone: wide enough for 80 columns, and so that 24 lines and the keys fit.
+// Other browsers ignore it.
 function fitToScreen() {
   const tall = innerHeight / innerWidth;
   const keys = document.getElementById("keys").offsetHeight / innerHeight;
@@ -47,7 +47,7 @@ window.onload = async (event) => {
   await document.fonts.load('16px "Roboto Mono"').catch(() => {});
   open(event);
   const field = document.querySelector(".xterm-helper-textarea");
-  if (matchMedia("(pointer: coarse)").matches) field.inputMode = "none"; // a tap is no wish to write
+  if (matchMedia("(pointer: coarse)").matches) field.inputMode = "none"; // no keyboard at a tap
   else field.focus();
   for (const button of document.querySelectorAll("#keys button")) {
     button.addEventListener("pointerdown", (press) => press.preventDefault());

@@ -1,4 +1,4 @@
-// A camera's address carries the code behind "#", which no browser sends: a preview uses no code up.
+// The QR code's address has the code after "#", which no browser sends, so a preview cannot use it.
 addEventListener("DOMContentLoaded", () => {
   const digits = location.hash.slice(1);
   if (/^\d+$/.test(digits)) {
