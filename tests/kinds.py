@@ -190,13 +190,13 @@ def currents(kind: NodeKind) -> str:
 
 
 INTRODUCTION = f"""
-One node told white (every channel at full), drawn from the catalogue by `python -m tests.plots`.
-Above: its current. Below: the light of each colour over that at nominal volts, and the colour that
-white turns to. In the grey part the logic has stopped: the node has lost its frame and is dark. An
-eye that looks for it is taken to see *warm* where the weakest colour has less than
-{100 * WARM_SHARE:.0f} % of the strongest, and *dim* below {100 * DIM_SHARE:.0f} % of full light;
-one that does not look sees less. The colours are an estimate: light is taken to follow current
-(behind a regulator, power), and your screen is no LED.
+One node at white (every channel at full), drawn from the catalogue by `python -m tests.plots`. Top:
+its current. Bottom: the light of each colour relative to nominal volts, and the resulting colour of
+white. In the grey part the logic has stopped: the node has lost its frame and is dark. An observer
+is assumed to see *warm* if the weakest colour has less than {100 * WARM_SHARE:.0f} % of the
+strongest, and *dim* below {100 * DIM_SHARE:.0f} % of full light; without attention the eye notices
+less. The colours are an estimate: light is assumed to follow current (behind a regulator, power),
+and your screen is not an LED.
 """
 
 

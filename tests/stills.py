@@ -33,18 +33,20 @@ GAMMA = 2.2
 DARK, NIGHT, COPPER, INK, FAINT = "#3a4048", "#12161b", "#6b5a3c", "#e8eaed", "#aab2bc"
 FONT = "DejaVu Sans, sans-serif"
 FORWARD = f"""\
-# The patterns that ship
+# The shipped patterns
 
-Small files in [patterns/](../patterns); put your own into `patterns` in the bench folder. Each is
-drawn here from its own file on the demo's Willow fan, 12 strands of 30 nodes, end A at the foot:
-what should be lit, to compare with what is. `benchtest drive PROP NAME --to e131:HOST` sends one.
+Patterns are small files in [patterns/](../patterns); put your own into `patterns` in the bench
+folder. Each picture is drawn from the pattern's file on the demo's Willow fan, 12 strands of 30
+nodes, end A at the foot. It shows the nodes that should be lit, to compare with your prop.
+`benchtest drive PROP NAME --to e131:HOST` sends a pattern.
 
-Full white is bright, and light that changes can trigger seizures: warn people first. Large areas
-change at most every {MIN_HOLD_S:g} s; what is faster is refused, in your own files too.
+Full white is bright, and changing light can trigger seizures: warn people first. Large areas change
+at most every {MIN_HOLD_S:g} s; a faster pattern is refused, in your own files too.
 
-A file has `title`, `reveals`, `asks`, `hold_s` (seconds a step stands) and tables `[[step]]`: one
-step for `each` of `prop`, `strand`, `node` or `colour`, what it `says`, and in `layer` what is lit
-of that: `every` so many nodes, `colour`, `level` (0 to 1); a later layer replaces an earlier."""
+A file has `title`, `reveals`, `asks`, `hold_s` (duration of a step in seconds) and tables
+`[[step]]`. A step table has `each`: one step for each `prop`, `strand`, `node` or `colour`; `says`:
+its text; and `layer`: the nodes to light, by `every` (every so many nodes), `colour` and `level`
+(0 to 1). A later layer replaces an earlier one."""
 
 
 def fan() -> Design:

@@ -1,8 +1,8 @@
-"""Sentences and tables of the documents that hold measured figures, made of `figures.json` alone.
+"""Sentences and tables of the documents with measured figures, made from `figures.json` alone.
 
-In a document each stands between `<!-- figures: NAME -->` and `<!-- end -->`. `python -m
-tests.bench.run --page` writes them anew, and `tests/test_figures.py` fails where a document says
-anything else. Where no bench has measured a figure yet, that is what it says.
+In a document each is between `<!-- figures: NAME -->` and `<!-- end -->`. `python -m
+tests.bench.run --page` rewrites them, and `tests/test_figures.py` fails if a document differs.
+A passage whose figures have not been measured yet states that.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ NO_BREAK = "\u00a0"
 
 @dataclass(frozen=True)
 class Measured:
-    """One figure, or none yet; formats itself.
+    """One figure, None before it is measured, with its own format codes.
 
-    Beside Python's own ways: `n` a count in threes, `none` the same with a word for 0, `s2` or `s3`
-    so many digits that tell.
+    In addition to Python's: `n` a count with digits grouped by three, `none` the same with a word
+    for 0, `s2` or `s3` that many significant digits.
     """
 
     value: float | str | None
@@ -51,22 +51,22 @@ def _in_threes(count: float) -> str:
 
 
 def _with_digits(value: float, digits: int) -> str:
-    """So many significant digits, zeros at the end too, and never as a power of ten."""
+    """Return a number with this many significant digits, never as a power of ten."""
     power = math.floor(math.log10(abs(value))) if value else 0
     return f"{round(value, digits - 1 - power):.{max(digits - 1 - power, 0)}f}"
 
 
 @dataclass(frozen=True)
 class Kept:
-    """What the benches measured, as `figures.json` has it."""
+    """Results of the benches, from `figures.json`."""
 
     benches: dict[str, Any]
 
     def __call__(self, bench: str, begins: str, part: str = "") -> Measured:
-        """The figure of these words, else the one whose words begin so; or a part of it.
+        """Return the figure with this name or with a name that begins so, or a part of it.
 
         Raises:
-            LookupError: several begin so.
+            LookupError: several names begin so.
         """
         rows = self.rows(bench)
         found = [row for row in rows if row["what"] == begins]
@@ -78,33 +78,33 @@ class Kept:
         return Measured(found[0].get("parts", {}).get(part) if part else found[0]["value"])
 
     def rows(self, bench: str) -> list[dict[str, Any]]:
-        """All figures of a bench; none where it was not run."""
+        """Return all figures of a bench, an empty list if it has not been run."""
         found: list[dict[str, Any]] = self.benches.get(bench, {}).get("figures", [])
         return found
 
 
 def _table(head: tuple[str, ...], *rows: tuple[str, ...]) -> str:
-    """A table; what is a figure alone stands to the right."""
+    """Return a table; columns of figures are right-aligned."""
     alone = [all(re.fullmatch(r"|[\d.]+ \S+", row[i]) for row in rows) for i in range(len(head))]
     lines = ("|".join(["", *("--:" if right else "---" for right in alone), ""]),)
     cells = [f"| {' | '.join(row)} |" for row in (head, *rows)]
     return "\n".join((cells[0], *lines, *cells[1:]))
 
 
-# -- what the documents say ------------------------------------------------------------------
+# -- passages --------------------------------------------------------------------------------
 
 
 def asked(f: Kept) -> str:
-    """How soon a joint is named."""
+    """Return the number of readings until a joint is named."""
     d = partial(f, "diagnosis")
     return (
-        f"after {d('readings until a joint is named'):g} readings in the median and after "
-        f"{d('the same, 90th percentile'):.0f} in nine of ten units"
+        f"after a median of {d('readings until a joint is named'):g} readings "
+        f"({d('the same, 90th percentile'):.0f} or fewer in 90 % of units)"
     )
 
 
 def study(f: Kept) -> str:
-    """The study of the diagnosis."""
+    """Return the results of the study of the diagnosis."""
     d = partial(f, "diagnosis")
     exact, both, healthy = (
         partial(d, what)
@@ -115,11 +115,11 @@ def study(f: Kept) -> str:
         for name in ("willow-fan", "tide-arch", "gull-wing")
     ]
     said = [
-        f"those given {d(which, 'given'):.0f} % were guilty in {d(which):.0f} of 100"
+        f"of suspects given {d(which, 'given'):.0f} %, {d(which):.0f} of 100 were bad"
         for which in (f"suspects given {low}" for low in ("90%", "40%", "0%"))
     ]
     return _table(
-        ("units", "what came of it"),
+        ("units", "result"),
         (
             "with one bad joint",
             f"the exact joint named in {exact('count')} of {exact('of')}; median "
@@ -127,38 +127,38 @@ def study(f: Kept) -> str:
             f"percentile {d('the same, 90th'):.3g} readings",
         ),
         (
-            "the same, every strand end read, then the drops at the worst strand",
-            f"named in {d('the notebook way')}, in a median of "
+            "the same by hand: every strand end, then the drops at the worst strand",
+            f"named in {d('the notebook way')}, with a median of "
             f"{d('readings of the notebook'):g} readings",
         ),
         (
             "healthy",
-            f"{healthy('count'):none} of {healthy('of')} called faulty; of the 12-strand prop "
-            f"every joint was under 0.5 % after a median of {d('readings until every joint'):g} "
-            f"readings, and nothing was worth reading any more after {done[0]:g}; on the other two "
+            f"{healthy('count'):none} of {healthy('of')} called faulty; on the 12-strand prop "
+            f"every joint was below 0.5 % after a median of {d('readings until every joint'):g} "
+            f"readings, and no further reading would help after {done[0]:g}; on the other two "
             f"after {done[1]:g} and {done[2]:g}",
         ),
         (
-            "with two bad joints at once, each repaired once named",
-            f"both found and mended within 14 readings in {both('count')} of {both('of')}, in a "
-            f"median of {d('readings of these'):g}; needless repairs: {d('needless'):none}",
+            "with two bad joints at once, each repaired when named",
+            f"both found and repaired within 14 readings in {both('count')} of {both('of')}, with "
+            f"a median of {d('readings of these'):g}; needless repairs: {d('needless'):none}",
         ),
         (
-            "suspects of all readings, by the probability given",
-            f"{', '.join(said)}; expected calibration error {d('expected calibration'):.3f}; "
-            "three of four of these units are faulty, far more than the tool expects: it says too "
-            "little of suspects before much is read",
+            "suspects after each reading, by their probability",
+            f"{'; '.join(said)}; expected calibration error {d('expected calibration'):.3f}. Three "
+            "of four of these units are faulty, far more than the program expects, so its "
+            "probabilities are too low after few readings",
         ),
         (
             "resistance of the named joint",
-            f"off by a factor of {d('resistance of the named'):.2f} in the median; inside its 90 % "
-            f"band in {d('resistance inside'):.0f} of 100",
+            f"wrong by a median factor of {d('resistance of the named'):.2f}; inside its 90 % "
+            f"range in {d('resistance inside'):.0f} of 100",
         ),
     )
 
 
 def any_prop(f: Kept) -> str:
-    """The study on made-up props of every kind."""
+    """Return the results of the study on made-up props of every kind."""
     d = partial(f, "any_prop")
     single, by_hand, accused, accused_by_hand, both = (
         partial(d, what)
@@ -171,15 +171,15 @@ def any_prop(f: Kept) -> str:
         )
     )
     return _table(
-        (f"of {d('made-up props'):n} units", "what came of it", "target"),
+        (f"{d('made-up props'):n} units", "result", "target"),
         (
             "single faults of any kind, named and nothing else",
-            f"{single('count'):n} of {single('of'):n} ({single():.0f} %); the notebook way "
+            f"{single('count'):n} of {single('of'):n} ({single():.0f} %); by hand "
             f"{by_hand('count'):n}",
             "97 %",
         ),
         (
-            "readings to the name",
+            "readings until named",
             f"median {d('readings to the name of a single fault, median'):g}, 90th percentile "
             f"{d('readings to the name of a single fault, 90th percentile'):.0f}",
             "5 and 11",
@@ -191,21 +191,20 @@ def any_prop(f: Kept) -> str:
         ),
         ("needless repairs in 100 units", f"{d('needless repairs'):.1f}", "3"),
         (
-            "sound units accused",
-            f"{accused('count'):n} of {accused('of'):n}; the notebook way "
-            f"{accused_by_hand('count'):n}",
+            "healthy units called faulty",
+            f"{accused('count'):n} of {accused('of'):n}; by hand {accused_by_hand('count'):n}",
             "1 %",
         ),
         (
-            "readings until a sound unit is released",
+            "readings until a healthy unit is released",
             f"median {d('readings until a sound unit'):g}",
             "10",
         ),
         ("calibration error", f"{d('calibration error'):.3f}", "0.04"),
         (
-            "the person's time, looks and repairs with it",
-            f"median {d('the person'):.0f} s and {d('lead moves, median'):.0f} lead moves; the "
-            f"notebook way without a repair {d('time of the notebook'):.0f} s and "
+            "the person's time, with looks and repairs",
+            f"median {d('the person'):.0f} s and {d('lead moves, median'):.0f} lead moves; by hand "
+            f"without a repair {d('time of the notebook'):.0f} s and "
             f"{d('lead moves of the notebook'):.0f}",
             "",
         ),
@@ -213,33 +212,33 @@ def any_prop(f: Kept) -> str:
 
 
 def again(f: Kept) -> str:
-    """The study on the other seed."""
+    """Return the results of the study on the other seed."""
     d, exact, both = partial(f, "diagnosis_again"), "exact joint named", "both of two joints found"
     healthy = "healthy units called faulty"
     return (
-        "On as many other units, looked at while the tool was made (`20 12`), it named "
-        f"{d(exact, 'count')} of {d(exact, 'of')}, mended both in {d(both, 'count')} of "
+        "On as many other units, used in development (`20 12`), it named "
+        f"{d(exact, 'count')} of {d(exact, 'of')}, repaired both in {d(both, 'count')} of "
         f"{d(both, 'of')}, and called {d(healthy, 'count'):none} of {d(healthy, 'of')} healthy "
-        "ones faulty."
+        "units faulty."
     )
 
 
 def batch(f: Kept) -> str:
-    """What a batch teaches."""
+    """Return the benefit of earlier units of the batch."""
     healthy, faulty = (f"all, one batch, {what}," for what in ("healthy", "one fault"))
 
     def of(what: str, way: str, part: str) -> Measured:
         return f("learning", f"{what} {way} unit", part)
 
     saved = [
-        f"{of(what, 'fifth', 'saved'):.1f} readings of {of(what, 'first', 'mean'):.1f} in the mean "
+        f"{of(what, 'fifth', 'saved'):.1f} of {of(what, 'first', 'mean'):.1f} readings on average "
         f"(± {of(what, 'fifth', 'error'):.1f})"
         for what in (healthy, faulty)
     ]
     return (
-        "What four healthy units teach the fifth (`diagnose --seen-before`) saves little: in "
+        "Learning from four healthy units of the batch (`diagnose --seen-before`) saves little: on "
         f"{of(healthy, 'first', 'of')} healthy virtual units, each read as the first and as the "
-        f"fifth of its batch, {saved[0]}, and in {of(faulty, 'first', 'of')} with a bad joint "
+        f"fifth of its batch, {saved[0]}, and on {of(faulty, 'first', 'of')} with a bad joint "
         f"{saved[1]}. Bad joints named: {of(faulty, 'first', 'right')} as the first and "
         f"{of(faulty, 'fifth', 'right')} as the fifth; healthy units passed: "
         f"{of(healthy, 'first', 'right')} and {of(healthy, 'fifth', 'right')} (`python "
@@ -248,7 +247,7 @@ def batch(f: Kept) -> str:
 
 
 def supplies(f: Kept) -> str:
-    """What it is worth to measure several supplies before power."""
+    """Return the benefit of measuring several supplies before power."""
     ways = "by the design's volts", "by the volts measured before power"
 
     def of(what: str, way: str, part: str) -> Measured:
@@ -260,16 +259,16 @@ def supplies(f: Kept) -> str:
     wrong = [of(sound, way, "count") for way in ways]
     named = [of(ill, way, "count") for way in ways]
     return (
-        "Where a prop has several supplies, the volts typed before power count: of "
-        f"{of(sound, ways[0], 'of')} healthy units of the demo design with two feeds "
-        f"{wrong[0]:none} were called faulty by the design's volts and {wrong[1]:none} by the "
-        f"measured ones, and of {of(ill, ways[0], 'of')} with a bad joint {named[0]} and "
+        "With several supplies, the volts measured before power matter: of "
+        f"{of(sound, ways[0], 'of')} healthy units of the demo design with two feeds, "
+        f"{wrong[0]:none} were called faulty with the design's volts and {wrong[1]:none} with the "
+        f"measured ones; of {of(ill, ways[0], 'of')} with a bad joint, {named[0]} and "
         f"{named[1]} were named (`python tests/bench/supplies.py`)."
     )
 
 
 def durability(f: Kept) -> str:
-    """What the records survive."""
+    """Return the damage that the records survive."""
 
     def of(kind: str) -> Callable[[str], Measured]:
         return lambda what: f("durability", f"{kind}: {what}")
@@ -277,57 +276,58 @@ def durability(f: Kept) -> str:
     killed, old = of("killed at random moments"), of("killed while brought forward")
     disk, log, spoilt = of("disk full"), of("write-ahead log cut"), of("file spoilt")
     return _table(
-        ("what was done", "tried", "what came of it"),
+        ("damage", "tried", "result"),
         (
             "the writing program killed (SIGKILL) at a random moment",
             f"{killed('kills')} times",
-            f"of {killed('acknowledged'):n} acknowledged events {killed('lost'):none} was lost, "
-            f"{killed('half'):none} half there; {killed('unsaid')} times one more was there than "
-            "could be said",
+            f"of {killed('acknowledged'):n} acknowledged events: lost {killed('lost'):none}, "
+            f"incomplete {killed('half'):none}; {killed('unsaid')} times one more event was saved "
+            "than was acknowledged",
         ),
         (
-            "killed while older records were brought forward",
+            "killed during the conversion of older records",
             f"{old('kills')} times",
-            f"lost: {old('lost'):none}; {old('still_old')} were still old, the others new",
+            f"lost: {old('lost'):none}; {old('still_old')} were still old, the others converted",
         ),
         (
             "the disk filled up",
             f"{disk('disks')} small disks",
-            f"said in words on {disk('said')}; of {disk('acknowledged'):n} events "
-            f"{disk('lost'):none} lost; {disk('went_on')} went on once there was room",
+            f"reported clearly on all {disk('said')}; of {disk('acknowledged'):n} events, "
+            f"{disk('lost'):none} lost; {disk('went_on')} continued once there was space",
         ),
         (
-            "the write-ahead log cut anywhere",
+            "the write-ahead log cut at a random place",
             f"{log('cuts')} times",
-            f"what is left is the beginning, each event whole: holes {log('holes'):none}, half "
-            f"events {log('half'):none}; the events behind the cut are gone",
+            f"the events before the cut remain: missing {log('holes'):none}, incomplete "
+            f"{log('half'):none}; the events behind the cut are lost",
         ),
         (
-            "every page of the file spoilt",
+            "every page of the file overwritten",
             f"{spoilt('pages')} pages",
-            f"{spoilt('pages_found')} found at the start, the last copy offered",
+            f"{spoilt('pages_found')} detected at the start, with an offer to restore the last "
+            "copy",
         ),
         (
-            "one bit turned over anywhere",
+            "one random bit inverted",
             f"{spoilt('bits')} times",
-            f"{spoilt('bits_found')} found at the start; {spoilt('harmless')} lay where nothing is "
-            f"kept, and every event read as before; unnoticed: {spoilt('unnoticed'):none}",
+            f"{spoilt('bits_found')} detected at the start; {spoilt('harmless')} in unused space, "
+            f"with every event unchanged; undetected: {spoilt('unnoticed'):none}",
         ),
     )
 
 
 def fuzz(f: Kept) -> str:
-    """How many inputs did harm."""
+    """Return the number of inputs tried and of failures."""
     total, each = f("fuzz", "inputs tried in all"), f.rows("fuzz")[1:]
     harm = Measured(sum(row["value"] for row in each) if each else None)
     return (
         f"Its last run tried {total:n} inputs at {Measured(len(each) or None)} places; {harm:none} "
-        "did harm."
+        "caused a failure."
     )
 
 
 def checks(f: Kept) -> str:
-    """Predictions beside ngspice's, and the study, in a sentence."""
+    """Return the agreement with ngspice and the result of the study, in two sentences."""
     d, exact = partial(f, "diagnosis"), "exact joint named"
     figure = next((row["what"] for row in f.rows("agreement")), "")
     count = re.search(r"worst of (\d+) figures on (\d+) props", figure)
@@ -335,16 +335,16 @@ def checks(f: Kept) -> str:
         (Measured(float(part)) for part in count.groups()) if count else [Measured(None)] * 2
     )
     return (
-        f"Volts were at most {f('agreement', 'volts apart'):s2} µV from ngspice's, of {figures:n} "
-        f"figures on {props:n} made-up props. Of {d(exact, 'of')} virtual units whose truth is "
-        f"not the model the exact joint was named in {d(exact, 'count')}, and "
+        f"Volts differed from ngspice's by at most {f('agreement', 'volts apart'):s2} µV, in "
+        f"{figures:n} figures on {props:n} made-up props. Of {d(exact, 'of')} virtual units that "
+        f"differ from the model, the exact joint was named in {d(exact, 'count')}; "
         f"{d('healthy units', 'count'):none} of {d('healthy units', 'of')} healthy ones were "
         "called faulty."
     )
 
 
 def wire(f: Kept) -> str:
-    """Frames on the wire."""
+    """Return the timing of frames on the wire."""
     rows = {
         "ours": "ours",
         "ours, with synchronization": "ours, synchronised",
@@ -363,17 +363,17 @@ def wire(f: Kept) -> str:
 
 
 def changes(f: Kept) -> str:
-    """From a change asked for to its first packet."""
+    """Return the time from a requested change to its first packet."""
     found = []
     for where in ("at rest", "in a ramp"):
         what = f"16 universes, change {where}, to the first packet"
         took = [f"{f('drive', f'{what}: {p}'):s3} ms" for p in ("p50", "p99")]
-        found.append((f"change asked for {where}, to its first packet", *took))
+        found.append((f"change requested {where}, to its first packet", *took))
     return _table(("16 universes", "p50", "p99"), *found)
 
 
 def screen(f: Kept) -> str:
-    """The terminal program's figures."""
+    """Return the response times of the terminal program."""
     s = partial(f, "screen")
     return (
         "`python -m tests.bench.screen 3`, on a pty, 2720 nodes, 16 universes: from a key with a "
@@ -398,11 +398,11 @@ PASSAGES: dict[str, tuple[str, Callable[[Kept], str]]] = {
     "changes": ("drive", changes),
     "screen": ("screen", screen),
 }
-"""By name: the benches that measure it, and what it says."""
+"""Benches and text of each passage, by name."""
 
 
 def passage(name: str, kept: Kept) -> str:
-    """What stands between the markers; a sentence or a cell that lacks a figure says only that."""
+    """Return the text between the markers; without a figure, a sentence or cell says that."""
     benches, says = PASSAGES[name]
     text = says(kept).strip()
     if NOT_YET not in text:
@@ -418,25 +418,25 @@ def passage(name: str, kept: Kept) -> str:
 
 
 def documents() -> list[Path]:
-    """What may hold figures, but the page that is all figures."""
+    """Return the documents that may have passages, without the page of all figures."""
     notes = sorted(ROOT.glob("hw_notes/*.md"))
     found = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *notes]
     return [path for path in found if path.name != "figures.md"]
 
 
 def written(text: str, kept: dict[str, Any]) -> str:
-    """A document with its marked passages made of these figures.
+    """Return a document with its passages made from these figures.
 
     Raises:
-        LookupError: a marker names no passage, or has no end.
+        LookupError: a marker has an unknown name or no end.
     """
     marks, ends = text.count("<!-- figures:"), text.count("<!-- end -->")
     if not marks == ends == len(MARKED.findall(text)):
         raise LookupError("each `<!-- figures: NAME -->` needs its `<!-- end -->`")
 
-    def anew(mark: re.Match[str]) -> str:
+    def replaced(mark: re.Match[str]) -> str:
         if mark[2] not in PASSAGES:
-            raise LookupError(f"{mark[1]}: there are {', '.join(PASSAGES)}")
+            raise LookupError(f"{mark[1]}: choose from {', '.join(PASSAGES)}")
         text = passage(mark[2], Kept(kept))
         if not mark[3].startswith("\n"):
             return mark[1] + text + mark[4]
@@ -444,11 +444,11 @@ def written(text: str, kept: dict[str, Any]) -> str:
             text = textwrap.fill(text, WIDTH, break_long_words=False, break_on_hyphens=False)
         return f"{mark[1]}\n{text}\n{mark[4]}"
 
-    return MARKED.sub(anew, text)
+    return MARKED.sub(replaced, text)
 
 
 def write_documents(kept: dict[str, Any]) -> Iterator[Path]:
-    """Write every passage anew; the documents that changed."""
+    """Rewrite every passage, and yield the documents that have changed."""
     for path in documents():
         text = path.read_text("utf-8")
         new = written(text, kept)
