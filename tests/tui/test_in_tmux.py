@@ -93,7 +93,7 @@ def test_a_killed_program_resumes_its_session(terminal: Terminal) -> None:
     terminal.keys("Escape")
     terminal.until("Unfinished: ")
     terminal.keys("q")
-    terminal.until("Hidden was")
+    terminal.until("Hidden fault: ")
 
 
 def _before_power(terminal: Terminal) -> None:

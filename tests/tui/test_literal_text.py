@@ -225,7 +225,7 @@ async def test_words_of_a_record_do_nothing_on_any_screen(
 
 
 def test_text_is_shown_by_literal_widgets_alone() -> None:
-    """The library's widgets, its markup and its tooltips are used in `literal_text.py` alone."""
+    """The library's widgets, its markup and its tooltips are used in `literal_text.py` only."""
     found = []
     for path in sorted(TUI.rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):

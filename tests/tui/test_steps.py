@@ -182,7 +182,7 @@ async def test_everything_goes_by_mouse(tmp_path: Path, small_fan: Path) -> None
         await at.until(lambda: at.workbench.advice.colour == "red")
         await _click(at, "#bottom", "note")
         await at.until(lambda: isinstance(at.app.screen, AskFor))
-        await _click(at, "AskFor .soft", "leaves")
+        await _click(at, "AskFor .soft", "cancel")
         await at.until(lambda: isinstance(at.app.screen, BenchScreen))
 
 
@@ -195,7 +195,7 @@ async def test_everything_is_in_the_command_palette(tmp_path: Path, small_fan: P
         await _by_name(at, "it does not")
         await at.until(lambda: isinstance(at.app.screen, BenchScreen))
         await at.until(lambda: at.workbench.session.state.verdicts == {1: False})
-        await _by_name(at, "light or dark")
+        await _by_name(at, "switch light")
         await at.until(lambda: at.app.theme == "textual-light")
 
 

@@ -182,7 +182,7 @@ def test_a_screen_that_would_be_drawn_into_a_file_is_refused(tmp_path: Path) -> 
     finally:
         at.process.kill()
         os.close(at.master)
-    assert file.read_text("utf-8").endswith("leave the redirection of it out\n")
+    assert file.read_text("utf-8").endswith("do not redirect it\n")
 
 
 def test_no_room_for_temporary_files_is_said_and_the_unit_opens_once_there_is(
