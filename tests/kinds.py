@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.node_loads import node_light, node_loads
-from benchtest.diagnosis.likelihood.marks import DARK_SHARE, DIM_SHARE, WARM_SHARE
+from benchtest.evidence.marks import DARK_SHARE, DIM_SHARE, WARM_SHARE
 from benchtest.prop.node_kinds import NodeKind, catalogue
 
 FloatArray = NDArray[np.float64]

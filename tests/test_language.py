@@ -18,7 +18,6 @@ UNFINISHED = (
     "records",
     "session",
     "tui",
-    "virtual",
 )
 """Rooms and files of the program that have not been rewritten yet."""
 

@@ -97,8 +97,8 @@ def run(args: argparse.Namespace) -> int:
             raise InputError(f"port {port}: give 0 to 65535")
     if args.seed is not None and args.seed < 0:
         raise InputError(f"--seed {args.seed}: give 0 or more")
-    air = NetworkImpairment(args.lose, args.garble, args.delay_ms / 1e3, args.seed or 0)
-    simulation = VirtualPropServer(VirtualProp(design, faults, args.seed, meter), air=air)
+    impairment = NetworkImpairment(args.lose, args.garble, args.delay_ms / 1e3, args.seed or 0)
+    simulation = VirtualPropServer(VirtualProp(design, faults, args.seed, meter), impairment)
     asyncio.run(_serve(simulation, args))
     return 0
 
@@ -158,10 +158,15 @@ async def _draw(simulation: VirtualPropServer, where: ListenAddress) -> None:
     from rich.live import Live
 
     from benchtest.cli.common import console
-    from benchtest.virtual.keyboard import Line, keys, read_keys
-    from benchtest.virtual.terminal_view import answer_line, draw_prop
+    from benchtest.virtual.terminal_view import (
+        LineBuffer,
+        answer_line,
+        draw_prop,
+        keys,
+        read_keys,
+    )
 
-    line, answers, typed_line = Line(), deque[str](maxlen=ANSWER_LINES), asyncio.Event()
+    line, answers, typed_line = LineBuffer(), deque[str](maxlen=ANSWER_LINES), asyncio.Event()
     loop, out, source = (
         asyncio.get_running_loop(),
         console(1),  # redrawn in place, so no wider than the terminal

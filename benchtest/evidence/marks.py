@@ -22,6 +22,11 @@ SEEN_UNLIT: tuple[Seen, ...] = ("ok", "stuck", "flicker")
 """What can be said of a strand that is not lit: `ok`, it is dark as it should be, and `stuck`, it
 shines all the same. `dark` is left out: it is more likely a slip in what was lit."""
 
+WARM_SHARE, DIM_SHARE, DARK_SHARE = 0.85, 0.6, 0.05
+"""Light below which a person who looks for it sees `warm`, `dim` or `dark`: weakest colour over
+strongest colour for `warm`, strongest colour over full light for the others. Common practice, no
+source."""
+
 NEEDED = ("lit", "strand", "nodes", "seen")
 OPTIONAL = ("level", "colour", "at")
 _SPAN = re.compile(r"^(\d{1,6})(?:-(\d{1,6}))?$", re.ASCII)

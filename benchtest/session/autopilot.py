@@ -48,8 +48,7 @@ from benchtest.session.log.unit_target import VIRTUAL
 from benchtest.session.session import Session
 from benchtest.session.workbench.prop_light import FIRST_LEVEL, LOOK_LEVEL
 from benchtest.virtual.observer import Observation
-from benchtest.virtual.remote_prop import start_simulation
-from benchtest.virtual.wait_for_frame import FRAME_TIMEOUT_S, wait_for_frame
+from benchtest.virtual.remote_prop import FRAME_TIMEOUT_S, start_simulation, wait_for_frame
 
 DESIGN = "willow-fan.toml"
 MOST_STEPS = 120

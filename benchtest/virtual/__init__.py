@@ -1,1 +1,1 @@
-"""A prop that is not there: receives frames, obeys the circuit and its faults."""
+"""The virtual prop: circuit, data line, faults and meter, on a real UDP socket."""

@@ -1,4 +1,4 @@
-"""One built copy of a design: what its maker could not know, drawn once from a seed."""
+"""One built copy of a design, with deviations that its maker cannot know, drawn from a seed."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class BuiltUnit:
         joint_ohm: every power joint. [Ω]
         node_factor: current of each node's channels over the unit's own, shape (nodes,). A dark
             node's current is the unit's: too little for its own spread to be measured.
-        meter_gain: what the bench meter makes of 1 V, within its class.
+        meter_gain: reading of the bench meter at 1 V, within its class.
     """
 
     design: Design
@@ -44,7 +44,7 @@ def build_unit(
 
     Args:
         design: the prop.
-        seed: of the unit's own figures; None builds it exactly as designed.
+        seed: seed of the unit's deviations; None builds it exactly as designed.
         meter_percent: accuracy class of the bench meter.
         tolerances: one standard deviation of each figure.
     """
@@ -55,18 +55,18 @@ def build_unit(
     rng = np.random.default_rng([seed, 0])
     own = _with_feed_losses(_with_tolerances(design, tolerances, rng), seed, tolerances)
     joints = {joint.name: draw_joint_ohm(joint, rng, tolerances) for joint in made}
-    # no sink draws less than nothing, however unlucky the draw
+    # a current sink never draws a negative current
     nodes = np.maximum(1.0 + tolerances.node * rng.normal(size=design.node_count), 0.0)
     gain = 1.0 + meter_percent / 100.0 * float(rng.uniform(-1.0, 1.0))
     return BuiltUnit(own, joints, nodes, gain)
 
 
 def _with_feed_losses(design: Design, seed: int, tolerances: Tolerances) -> Design:
-    """The design with feeds of one unit: longer or thinner cables, supplies that sag.
+    """Return the design with one unit's feeds: longer or thinner cables, supplies that sag.
 
-    Both only ever cost volts. Exponential, with a root mean square as the tolerances have it.
+    Both only lower the voltage. Exponential, with the root mean square of the tolerances.
     """
-    rng = np.random.default_rng([seed, 2])  # a series of its own: other figures stay as they are
+    rng = np.random.default_rng([seed, 2])  # an independent series: the other values do not change
 
     def fed(feed: Feed) -> Feed:
         longer = 1.0 + tolerances.cable * float(rng.exponential(math.sqrt(0.5)))
@@ -80,12 +80,12 @@ def _with_feed_losses(design: Design, seed: int, tolerances: Tolerances) -> Desi
 
 
 def draw_joint_ohm(joint: Joint, rng: Chance, tolerances: Tolerances = HAND_SOLDERED) -> float:
-    """A joint made by a careful hand. [Ω]"""
+    """Draw the resistance of a joint made by a careful person. [Ω]"""
     return float(joint.ohm * tolerances.joint_factor ** rng.normal())
 
 
 def _with_tolerances(design: Design, tolerances: Tolerances, rng: Chance) -> Design:
-    """The design with figures of one unit, each off by a factor of its own."""
+    """Return the design with one unit's values, each off by its own factor."""
 
     def near_one(sd: float) -> float:
         return math.exp(sd * float(rng.normal()))

@@ -1,4 +1,4 @@
-"""How far data come along the data line of a virtual prop."""
+"""The data line of a virtual prop with faults."""
 
 from __future__ import annotations
 
@@ -42,26 +42,26 @@ class DataLine:
         ends = [start for joint, start in starts if joint.name in open_joints]
         turned = {f.where for f in given if isinstance(f, WiringFault) and f.what == "reversed"}
         for entry, start in zip(design.data_path, strand_starts(design), strict=True):
-            if str(entry.strand) in turned:  # data come to its way out, and find no way in
+            if str(entry.strand) in turned:  # data enter at its output end and do not pass
                 ends.append(start)
         self._end = min(ends, default=count)
 
     def reached(self, awake: _BoolArray) -> _BoolArray:
-        """Nodes that data reach.
+        """Return the nodes that data reach.
 
-        A node without supply passes nothing on. A backup line passes one silent node by, since it
-        brings each node what the node before last sends; two silent nodes in a row stop it.
+        A node without supply forwards nothing. A backup line bypasses one silent node, since it
+        connects each node to the node before last; two silent nodes in a row stop it.
 
         Args:
             awake: nodes whose logic has supply, shape (nodes,), prop order.
 
         Returns:
-            Nodes that take what is sent, shape (nodes,), prop order.
+            Nodes that receive data, shape (nodes,), prop order.
         """
         order = self._order
         silent = self._silent[order] | ~awake[order]
         stops = silent & np.append(silent[1:], False) if self._backup else silent
-        # behind a stop is behind the last node of it
+        # the nodes after a stop are those after its last node
         last = np.flatnonzero(stops)[:1] + (1 if self._backup else 0)
         along = np.ones(len(order), dtype=bool)
         along[self._end :] = False

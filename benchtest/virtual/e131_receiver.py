@@ -1,4 +1,4 @@
-"""What a controller does with the packets it hears: whose, in what order, and until when.
+"""E1.31 receiver of a controller: source selection, packet order, time-outs.
 
 Pure: octets and the time go in, slots of each universe come out. Source: ANSI E1.31-2018.
 """
@@ -13,14 +13,15 @@ from benchtest.drive.e131.decode import DataPacket, Discarded, SyncPacket, decod
 from benchtest.drive.e131.other_sources import DATA_LOSS_S
 
 _MAX_SOURCES = 16
-"""Sources on each universe, on average, beyond which new ones are not heard. A receiver has a
-limit of its own (6.2.3): a flood of made-up sources must not fill the memory."""
+"""Most sources on each universe, on average. A receiver has a limit of its own (6.2.3): a flood of
+invented sources must not fill the memory.
+"""
 _REORDER_WINDOW = 20
-"""A packet so many behind the last one, or fewer, came too late (6.7.2)."""
+"""A packet this many numbers behind the last one, or fewer, is out of order (6.7.2)."""
 
 
 def _is_out_of_order(last: int, new: int) -> bool:
-    """Whether a sequence number is a repeat or a straggler.
+    """Return True if a sequence number is a repeat or out of order.
 
     >>> _is_out_of_order(7, 6), _is_out_of_order(255, 0), _is_out_of_order(7, 243)
     (True, False, False)
@@ -31,14 +32,14 @@ def _is_out_of_order(last: int, new: int) -> bool:
 
 @dataclass
 class _Source:
-    """One sender on one universe."""
+    """One source on one universe."""
 
     name: str
     priority: int
     sequence: int
     heard_s: float
     slots: bytes | None = None
-    """None until it has sent something to show."""
+    """None until it has sent slots to show."""
     held: DataPacket | None = None
 
 
@@ -48,22 +49,23 @@ class E131Receiver:
 
     Attributes:
         universes: those that belong to the prop.
-        counted: packets accepted, and discarded by reason.
+        packet_counts: numbers of packets accepted, and discarded by reason.
     """
 
     universes: frozenset[int]
     packet_counts: Counter[str] = field(default_factory=Counter)
     _sources: dict[tuple[int, bytes], _Source] = field(default_factory=dict)
     _syncs: dict[int, float] = field(default_factory=dict)
-    """When a synchronization packet last came on each address. [s]"""
+    """Time of the last synchronization packet on each address. [s]"""
     _sync_sequences: dict[tuple[int, bytes], tuple[int, float]] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, universes: Iterable[int]) -> E131Receiver:
+    def for_universes(cls, universes: Iterable[int]) -> E131Receiver:
+        """Return a receiver of some universes, without any source yet."""
         return cls(frozenset(universes))
 
     def receive(self, octets: bytes, now_s: float) -> bool:
-        """Hear one packet. True where it may have changed what the prop shows."""
+        """Process one packet; return True if it may have changed the slots."""
         try:
             packet = decode_packet(octets)
             if isinstance(packet, SyncPacket):
@@ -80,10 +82,10 @@ class E131Receiver:
         source = self._sources.get(key)
         if source is not None and _is_out_of_order(source.sequence, packet.sequence):
             raise Discarded("out of order")
-        if packet.terminated:  # its slots say nothing (6.2.6)
+        if packet.terminated:  # its slots have no meaning (6.2.6)
             self.packet_counts["terminated"] += 1
             return self._sources.pop(key, None) is not None
-        if packet.preview:  # not for a live output (6.2.6): it neither shows nor keeps alive
+        if packet.preview:  # not for a live output (6.2.6): neither shown nor a sign of life
             if source is not None:
                 source.sequence = packet.sequence
             raise Discarded("preview")
@@ -99,7 +101,10 @@ class E131Receiver:
         return self._act_or_hold(source, packet, now_s)
 
     def _act_or_hold(self, source: _Source, packet: DataPacket, now_s: float) -> bool:
-        """Data wait for a synchronization packet only once one was heard (6.2.4.1, 11.1)."""
+        """Show a packet's slots, or hold them if synchronization packets have been received.
+
+        Source: ANSI E1.31-2018, 6.2.4.1 and 11.1.
+        """
         heard = self._syncs.get(packet.sync_address)
         lost = heard is not None and now_s - heard > DATA_LOSS_S
         if packet.sync_address == 0 or heard is None or (lost and packet.force_sync):
@@ -126,12 +131,12 @@ class E131Receiver:
         return changed
 
     def expire_sources(self, now_s: float) -> bool:
-        """Forget sources that fell silent. True where one did."""
+        """Drop sources that have stopped sending; return True if there were any."""
         gone = [key for key, s in self._sources.items() if now_s - s.heard_s > DATA_LOSS_S]
         for key in gone:
             del self._sources[key]
             self.packet_counts["data lost"] += 1
-        # a sender that starts again counts from anywhere; only that syncs were heard is kept
+        # a restarted sender may use any number; the fact of synchronization is kept
         self._sync_sequences = {
             key: last
             for key, last in self._sync_sequences.items()
@@ -140,9 +145,9 @@ class E131Receiver:
         return bool(gone)
 
     def slots(self) -> dict[int, bytes]:
-        """Slots that each universe shows: of the highest priority, then of the first heard.
+        """Return the slots of each universe: highest priority first, then the earliest source.
 
-        The standard leaves sources of equal priority to a receiver's own rule (6.2.3).
+        The standard leaves the choice among equal priorities to the receiver (6.2.3).
         """
         best: dict[int, tuple[int, bytes]] = {}
         for (universe, _), source in self._sources.items():
@@ -153,5 +158,5 @@ class E131Receiver:
         return {universe: slots for universe, (_, slots) in best.items()}
 
     def sources(self) -> list[tuple[str, int]]:
-        """Name and priority of everybody who is sending, each once."""
+        """Return name and priority of every source that is sending, each once."""
         return sorted({(source.name, source.priority) for source in self._sources.values()})

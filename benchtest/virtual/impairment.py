@@ -1,4 +1,4 @@
-"""A bad network for a virtual prop: packets that are lost, late or garbled, as a seed has it."""
+"""Seeded packet loss, delay and corruption for the virtual prop."""
 
 from __future__ import annotations
 
@@ -12,25 +12,25 @@ _MAX_DELAY_S = 2.0
 
 @dataclass
 class NetworkImpairment:
-    """What a network does to packets between sender and prop.
+    """Impairment of a network between sender and prop.
 
-    Late ones overtake each other: each has a delay of its own, up to the most.
+    Delays reorder packets: each has its own, up to the largest.
     """
 
     loss: float = 0.0
-    """Share that never comes, 0 to 1."""
+    """Share of packets lost, 0 to 1."""
     corruption: float = 0.0
-    """Share with one bit turned over, 0 to 1."""
+    """Share of packets with one bit inverted, 0 to 1."""
     delay_s: float = 0.0
-    """Most that one is late. [s]"""
+    """Largest delay. [s]"""
     seed: int = 0
     _chance: random.Random = field(init=False)
 
     def __post_init__(self) -> None:
-        """Begin with the seed.
+        """Start from the seed.
 
         Raises:
-            InputError: a share or a delay that is none.
+            InputError: a share or the delay is out of range.
         """
         for word, share in (("lose", self.loss), ("garble", self.corruption)):
             if not 0.0 <= share <= 1.0:
@@ -41,14 +41,14 @@ class NetworkImpairment:
 
     @property
     def is_perfect(self) -> bool:
-        """True where nothing is done to any packet."""
+        """True if no packet is changed."""
         return self.loss == self.corruption == self.delay_s == 0.0
 
     def apply(self, octets: bytes) -> tuple[float, bytes] | None:
-        """What becomes of a packet.
+        """Apply the impairment to one packet.
 
         Returns:
-            How late it comes [s], and its octets; None where it is lost.
+            Delay [s] and octets; None if the packet is lost.
 
         >>> NetworkImpairment(loss=1.0).apply(b"frame"), NetworkImpairment().apply(b"frame")
         (None, (0.0, b'frame'))

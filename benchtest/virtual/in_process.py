@@ -1,4 +1,8 @@
-"""A virtual prop in this very process: no packets, for who needs only its volts and its looks."""
+"""A virtual prop in this process, without packets.
+
+It has those methods of `RemoteProp` that need only the prop's volts and its light, and stands in
+for one.
+"""
 
 from __future__ import annotations
 
@@ -13,31 +17,31 @@ from benchtest.virtual.virtual_prop import VirtualProp, frame_checksum
 
 
 class InProcessProp:
-    """A prop with its light, its meter and a pair of eyes."""
+    """A prop with its light, its meter and an observer."""
 
     def __init__(self, prop: VirtualProp) -> None:
         self.prop = prop
 
     def show(self, frame: Frame, ramp_s: float = 0.0) -> None:
-        """Show a frame; what comes up by a ramp elsewhere is there at once."""
+        """Show a frame at once; a ramp has no effect here."""
         self.prop.receive(frame)
 
     def dark(self) -> None:
-        """Everything off."""
+        """Turn everything off."""
         self.show(np.zeros_like(self.prop.sent_frame()))
 
     def measure(self, probe: str) -> float:
-        """What the bench meter shows at a probe. [V]"""
+        """Return the bench meter's reading at a probe. [V]"""
         return self.prop.measure(parse_probe(probe, self.prop.design))
 
     def look(self) -> list[Observation]:
-        """How every node that should be lit looks."""
+        """Return the appearance of every node that should be lit."""
         return observe(self.prop)
 
     def state(self) -> dict[str, Any]:
-        """The mark of the frame that it heard last."""
+        """Return the checksum of the frame received last."""
         return {"frame": frame_checksum(self.prop.sent_frame())}
 
     def repair(self, where: str) -> bool:
-        """Work on a joint or node; True where that was what was wrong."""
+        """Repair a joint or node; return True if it was faulty."""
         return self.prop.repair(where)

@@ -1,4 +1,4 @@
-"""Faults to hide in a virtual prop, as the contract writes them: `4A+=0.8`, `4.17=dead`."""
+"""Faults for injection into a virtual prop, in the contract's notation: `4A+=0.8`, `4.17=dead`."""
 
 from __future__ import annotations
 
@@ -25,8 +25,9 @@ from benchtest.prop.notation import (
 
 NodeState = Literal["dead", "dark", "no-data-out"]
 _NODE_STATES: tuple[NodeState, ...] = ("dead", "dark", "no-data-out")
-"""dead: dark and passes no data on (with a backup line, data passes it by); dark: passes its data
-on; no-data-out: lit, but nothing after it gets data."""
+"""dead: dark, and forwards no data (a backup line bypasses it); dark: forwards its data;
+no-data-out: lit, but no node after it gets data.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +46,7 @@ class JointFault:
 
 @dataclass(frozen=True, slots=True)
 class NodeFault:
-    """A node that is not as it should be."""
+    """A faulty node."""
 
     where: str
     state: NodeState
@@ -56,13 +57,13 @@ class NodeFault:
 
 @dataclass(frozen=True, slots=True)
 class WiringFault:
-    """Strands that are not where or how they should be, colours out of order, or no volts.
+    """Wrongly connected strands, a wrong colour order, or a shorted feed.
 
-    `what` is `reversed`, `swapped`, `short`, or the order of colours that is taken, such as `GRB`.
+    `what` is `reversed`, `swapped`, `short`, or the colour order of the nodes, such as `GRB`.
     """
 
     where: str
-    """As the diagnosis names it: `4`, `4 5`, `colour_order` or a feed."""
+    """In the diagnosis's notation: `4`, `4 5`, `colour_order` or a feed."""
     what: str
 
     def __str__(self) -> str:
@@ -75,10 +76,10 @@ InjectedFault = JointFault | NodeFault | WiringFault
 
 
 def parse_fault(text: str, design: Design) -> InjectedFault:
-    """Read one fault.
+    """Parse one fault.
 
     Raises:
-        InputError: it is not of the contract's form, or the prop has no such joint or node.
+        InputError: the text has another form, or the prop has no such joint or node.
     """
     where, equals, what = (part.strip() for part in text.partition("="))
     if not equals or not where or not what:
@@ -101,16 +102,16 @@ def parse_fault(text: str, design: Design) -> InjectedFault:
 
 
 def parse_faults(texts: Iterable[str], design: Design) -> list[InjectedFault]:
-    """Read faults; one joint or node may have only one.
+    """Parse faults; a joint or node may have only one.
 
     Raises:
-        InputError: one of them is wrong, or a place is named twice.
+        InputError: a fault is invalid, or a place occurs twice.
     """
     found: dict[str, InjectedFault] = {}
     for text in texts:
         fault = parse_fault(text, design)
         if fault.where in found:
-            raise InputError(f"fault {fault}: {fault.where} has one already, {found[fault.where]}")
+            raise InputError(f"fault {fault}: {fault.where} has {found[fault.where]} already")
         found[fault.where] = fault
     return list(found.values())
 
@@ -130,7 +131,9 @@ def _feed_fault(where: str, what: str, design: Design) -> JointFault | WiringFau
         raise InputError(
             f'fault {where}: "{what[:20]}"; write {where}=short, or {where}=blown for its fuse'
         )
-    return WiringFault(where, "short")  # a lone feed's fuse takes all volts as a short does
+    return WiringFault(
+        where, "short"
+    )  # without other feeds, a blown fuse removes all voltage as a short does
 
 
 def _node_fault(node: NodeName, what: str) -> NodeFault:
@@ -168,13 +171,13 @@ def _neighbour(strand: int, pairs: list[str]) -> str:
 def _order(where: str, what: str, design: Design) -> str:
     right = design.node.colour_order
     if sorted(what.upper()) != sorted(right) or what.upper() == right:
-        words = f'fault {where}: "{what[:20]}"; give an order of colours other than {right}'
+        words = f'fault {where}: "{what[:20]}"; give a colour order other than {right}'
         raise InputError(words + (", reversed or swapped:5" if where != COLOUR_ORDER else ""))
     return what.upper()
 
 
 def data_remap(fault: WiringFault, design: Design) -> Misled | None:
-    """What a fault tells nodes that is not theirs; None where it tells them nothing."""
+    """Return the change of each node's data by a fault; None if the fault changes no data."""
     if fault.what == "swapped":
         return dict(swaps(design))[fault.where]
     if fault.what in ("reversed", "short"):
@@ -184,7 +187,7 @@ def data_remap(fault: WiringFault, design: Design) -> Misled | None:
         nodes = strand_order(design, StrandEnd(int(fault.where), "A"))
     right = design.node.colour_order
     letters = [colour[0].upper() for colour in design.node.colours]
-    # a channel takes what stands on the wire where its own colour would, were its order right
+    # a channel uses the position of its own colour in the order that the chip assumes
     taken = [right[fault.what.index(letter)] for letter in letters]
     return recoloured(nodes, tuple(letters.index(letter) for letter in taken))
 

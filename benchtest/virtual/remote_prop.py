@@ -1,4 +1,4 @@
-"""A simulation in a process of its own, held by the one that started it."""
+"""A virtual prop in another process, and the connection to it."""
 
 from __future__ import annotations
 
@@ -10,25 +10,30 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Sequence
+import time
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, Protocol
 
+from benchtest.drive.universe_layout import Frame
 from benchtest.errors import DriveFault, temp_file_errors
 from benchtest.evidence.marks import SEEN, Seen
 from benchtest.virtual.observer import Observation
+from benchtest.virtual.virtual_prop import frame_checksum
 
 _START_TIMEOUT_S = 20.0
 _ANSWER_TIMEOUT_S = 20.0
 _END_TIMEOUT_S = 5.0
 LOOPBACK = "127.0.0.1"
+FRAME_TIMEOUT_S = 5.0
+"""Longest wait for a frame to arrive. [s]"""
+_POLL_INTERVAL_S = 0.01
 
 
 class RemoteProp:
-    """A virtual prop in another process: where to send, and a meter and a pair of eyes there.
+    """A virtual prop in another process: its E1.31 address, its meter and its observer.
 
-    It ends with `stop`, or with the program that holds it, however that comes about. May be asked
-    from several threads.
+    It ends with `stop`, or with this program however that ends. Safe to use from several threads.
     """
 
     def __init__(self, process: subprocess.Popen[str], host: str, port: int, control: int) -> None:
@@ -42,34 +47,34 @@ class RemoteProp:
 
     @property
     def target(self) -> str:
-        """What to give to `--to`."""
+        """Address for `--to`."""
         return f"e131:{self.host}:{self.port}"
 
     def measure(self, probe: str) -> float:
-        """What the bench meter shows at a probe. [V]"""
+        """Return the bench meter's reading at a probe. [V]"""
         return float(self._ask({"measure": probe})["volts"])
 
     def amps(self, feed: str) -> float:
-        """What a clamp round a feed shows. [A]"""
+        """Return the current in a feed, as by a clamp meter. [A]"""
         return float(self._ask({"amps": feed})["amps"])
 
     def look(self) -> list[Observation]:
-        """How every node that should be lit looks."""
+        """Return the appearance of every node that should be lit."""
         return [
             Observation(row["strand"], row["first"], row["last"], _seen(row["seen"]))
             for row in self._ask({"look": True})["sights"]
         ]
 
     def state(self) -> dict[str, Any]:
-        """Counters of packets, sources, lowest node and feeds."""
+        """Return counters of packets, sources, the lowest node and the feeds' currents."""
         return self._ask({"state": True})
 
     def repair(self, where: str) -> bool:
-        """Work on a joint or node; True where that was what was wrong."""
+        """Repair a joint or node; return True if it was faulty."""
         return bool(self._ask({"repair": where})["was_wrong"])
 
     def stop(self) -> None:
-        """End it. May be called again."""
+        """Stop the process; may be called again."""
         with contextlib.suppress(OSError):
             self._file.close()
         self._socket.close()
@@ -83,7 +88,7 @@ class RemoteProp:
                 line = self._file.readline()
         except (OSError, ValueError) as error:
             with contextlib.suppress(OSError):
-                self._file.close()  # a late answer would be taken for the next one
+                self._file.close()  # a late answer must not pass for the next one
             raise DriveFault(
                 f"the virtual prop no longer answers ({error}); start it again"
             ) from error
@@ -91,7 +96,7 @@ class RemoteProp:
             raise DriveFault("the virtual prop has ended; start it again")
         answer: dict[str, Any] = json.loads(line)
         if "error" in answer:
-            raise DriveFault(f"the virtual prop says: {answer['error']}")
+            raise DriveFault(f"virtual prop: {answer['error']}")
         return answer
 
     def __enter__(self) -> RemoteProp:
@@ -110,8 +115,8 @@ def start_simulation(
     """Start `benchtest simulate` on free loopback ports, and wait until it listens.
 
     Raises:
-        DriveFault: it did not start; its own words say why.
-        BenchError: there is no room for temporary files.
+        DriveFault: it did not start; the text has its error message.
+        BenchError: the disk has no room for temporary files.
     """
     command = [sys.executable, "-P", "-m", "benchtest", "simulate", str(prop_file), "--json"]
     command += ["--port", "0", "--while-input-is-open"]
@@ -136,7 +141,7 @@ def start_simulation(
 
 
 def _stderr_file() -> IO[str]:
-    """A file for what it says on standard error."""
+    """Open a temporary file for its standard error."""
     with temp_file_errors():
         return tempfile.TemporaryFile(mode="w+")
 
@@ -145,32 +150,32 @@ def _start_process(command: Sequence[str], words: IO[str]) -> subprocess.Popen[s
     try:
         return subprocess.Popen(
             command,
-            stdin=subprocess.PIPE,  # closes with this program, whatever ends it
+            stdin=subprocess.PIPE,  # closed when this program ends, however it ends
             stdout=subprocess.PIPE,
             stderr=words,
             text=True,
-            start_new_session=True,  # Ctrl-C is for the one who drives
+            start_new_session=True,  # Ctrl-C must reach this program only
         )
-    except OSError as error:  # too many processes or files
+    except OSError as error:  # too many processes or open files
         raise DriveFault(f"the virtual prop did not start: {error.strerror}") from error
 
 
 def _read_address(process: subprocess.Popen[str]) -> dict[str, Any]:
-    """Its first line: where it hears.
+    """Read its first line, which contains its address.
 
     Raises:
-        TimeoutError: it says nothing.
-        ValueError: it says something else, or ended.
+        TimeoutError: it printed nothing.
+        ValueError: it printed another line, or ended.
     """
     assert process.stdout is not None
     if not select.select([process.stdout], [], [], _START_TIMEOUT_S)[0]:
-        raise TimeoutError(f"it said nothing within {_START_TIMEOUT_S:g} s")
+        raise TimeoutError(f"no output within {_START_TIMEOUT_S:g} s")
     where: dict[str, Any] = json.loads(process.stdout.readline())["listening"]
     return where
 
 
 def _stop_process(process: subprocess.Popen[str]) -> None:
-    """Close its input, at which it ends; where it does not, end it."""
+    """Close its input, which ends it; kill it if that fails."""
     if process.stdin is not None:
         with contextlib.suppress(OSError):
             process.stdin.close()
@@ -190,3 +195,29 @@ def _read_stderr(words: IO[str]) -> str:
 
 def _seen(word: str) -> Seen:
     return SEEN[SEEN.index(word)]
+
+
+class _HasState(Protocol):
+    """An object whose state contains the checksum of the frame received last."""
+
+    def state(self) -> dict[str, Any]: ...
+
+
+def wait_for_frame(
+    prop: _HasState, frame: Callable[[], Frame], within_s: float = FRAME_TIMEOUT_S
+) -> None:
+    """Wait until the prop shows a frame: on a busy machine no fixed time is long enough.
+
+    Args:
+        prop: the virtual prop.
+        frame: returns the frame to wait for, which may change meanwhile by other input.
+        within_s: longest wait. [s]
+
+    Raises:
+        DriveFault: the frame did not arrive in time.
+    """
+    due_s = time.monotonic() + within_s
+    while prop.state()["frame"] != frame_checksum(frame()):
+        if time.monotonic() > due_s:
+            raise DriveFault("the virtual prop receives nothing; check the loopback network")
+        time.sleep(_POLL_INTERVAL_S)

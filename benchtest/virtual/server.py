@@ -1,9 +1,8 @@
-"""The virtual prop on real sockets: E1.31 in over UDP, a bench meter and a look over TCP.
+"""The virtual prop on real sockets: E1.31 in over UDP, meter and observer over TCP.
 
-Control is one JSON object a line, on loopback only:
-`{"measure": "4A"}` volts, `{"amps": "main"}` amperes, `{"look": true}` what is seen,
-`{"fault": "4A+=open"}` break it, `{"repair": "4A+"}` work on it, `{"state": true}` counters,
-`{"stop": true}` the end.
+The control protocol is one JSON object a line, on loopback only: `{"measure": "4A"}` for volts,
+`{"amps": "main"}` for amperes, `{"look": true}` for the nodes' appearance, `{"fault": "4A+=open"}`
+to inject a fault, `{"repair": "4A+"}` to repair, `{"state": true}` for counters, `{"stop": true}`.
 """
 
 from __future__ import annotations
@@ -29,14 +28,14 @@ from benchtest.virtual.virtual_prop import VirtualProp, frame_checksum
 
 _TICK_INTERVAL_S = 0.05
 _GATHER_S = 0.005
-"""Packets that come within this time are one look of the prop: its circuit is solved once. [s]"""
+"""Time over which packets are gathered before the circuit is solved, once for all of them. [s]"""
 _MAX_LINE_OCTETS = 4096
 _CLOSE_TIMEOUT_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class ListenAddress:
-    """Where a running simulation hears."""
+    """Addresses of a running virtual prop."""
 
     host: str
     port: int
@@ -46,12 +45,12 @@ class ListenAddress:
 class VirtualPropServer:
     """One virtual prop, its receiver and its control channel."""
 
-    def __init__(self, prop: VirtualProp, air: NetworkImpairment | None = None) -> None:
+    def __init__(self, prop: VirtualProp, impairment: NetworkImpairment | None = None) -> None:
         self.prop = prop
-        self._impairment = None if air is None or air.is_perfect else air
-        self.receiver = E131Receiver.of(universe_numbers(prop.design))
+        self._impairment = None if impairment is None or impairment.is_perfect else impairment
+        self.receiver = E131Receiver.for_universes(universe_numbers(prop.design))
         self.done = asyncio.Event()
-        self._lock = threading.Lock()  # of the controller, which the ear's thread feeds
+        self._lock = threading.Lock()  # guards the receiver, which the UDP thread calls
         self._due = False
         self._callers: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
 
@@ -59,7 +58,7 @@ class VirtualPropServer:
         """Open both sockets.
 
         Raises:
-            DriveFault: a port is taken, or the address is not this machine's.
+            DriveFault: a port is in use, or the address is not this machine's.
         """
         loop = asyncio.get_running_loop()
         self._loop = loop
@@ -78,7 +77,7 @@ class VirtualPropServer:
         return ListenAddress(host, self._udp.port, self._tcp.sockets[0].getsockname()[1])
 
     def receive(self, octets: bytes) -> None:
-        """One packet off the wire; called by the ear's thread."""
+        """Process one packet; called in the UDP thread."""
         if self._impairment is None:
             self._take(octets)
         elif (carried := self._impairment.apply(octets)) is not None:
@@ -88,13 +87,13 @@ class VirtualPropServer:
 
     def _take(self, octets: bytes) -> None:
         with self._lock:
-            news = self.receiver.receive(octets, time.monotonic()) and not self._due
-            self._due |= news
-        if news:
+            changed = self.receiver.receive(octets, time.monotonic()) and not self._due
+            self._due |= changed
+        if changed:
             self._loop.call_soon_threadsafe(self._loop.call_later, _GATHER_S, self.show)
 
     def show(self) -> None:
-        """Hand what the controller holds to the prop, if there is news."""
+        """Pass the receiver's slots to the prop if they have changed."""
         with self._lock:
             if not self._due:
                 return
@@ -103,7 +102,7 @@ class VirtualPropServer:
         self.prop.receive(frame_from_slots(self.prop.design, slots))
 
     async def run(self) -> None:
-        """Go on until stopped, by control, by a signal, or by a parent that is gone."""
+        """Run until stopped by control, by a signal, or by the end of the parent process."""
         while not self.done.is_set():
             with self._lock:
                 self._due |= self.receiver.expire_sources(time.monotonic())
@@ -113,7 +112,7 @@ class VirtualPropServer:
         await self._hang_up()
 
     async def _hang_up(self) -> None:
-        """Close the sockets, and every caller's line: a task cancelled in it would complain."""
+        """Close the sockets and every client's connection; cancelled tasks would report errors."""
         await asyncio.to_thread(self._udp.close)
         self._tcp.close()
         for writer in self._callers.values():
@@ -130,20 +129,20 @@ class VirtualPropServer:
                 writer.write(json.dumps(self.answer(line)).encode() + b"\n")
                 await writer.drain()
         except (ConnectionError, ValueError, asyncio.LimitOverrunError):
-            pass  # a caller that hangs up or floods is only dropped
+            pass  # a client that disconnects or floods is only dropped
         finally:
             writer.close()
             del self._callers[task]
 
     def answer(self, line: bytes) -> dict[str, Any]:
-        """Answer one control line; what is wrong with it comes back under `error`."""
+        """Answer one control line; an error is returned under `error`."""
         try:
             asked = json.loads(line)
             if not isinstance(asked, dict) or len(asked) != 1:
                 raise InputError('write one JSON object with one key, such as {"measure": "4A"}')
             return self._answer(asked)
         except (json.JSONDecodeError, UnicodeDecodeError, RecursionError):
-            return {"error": "no JSON"}
+            return {"error": "not JSON"}
         except BenchError as error:
             return {"error": str(error)}
 
@@ -156,7 +155,9 @@ class VirtualPropServer:
             case {"amps": str(name)}:
                 if name not in {feed.name for feed in prop.design.feeds}:
                     there = ", ".join(feed.name for feed in prop.design.feeds)
-                    raise InputError(f'"{name[:40]}" is no feed; {prop.design.name} has {there}')
+                    raise InputError(
+                        f'"{name[:40]}" is not a feed of {prop.design.name}; give {there}'
+                    )
                 return {"amps": prop.amps(name)}
             case {"look": _}:
                 return {"sights": [asdict(sight) for sight in observe(prop)]}
@@ -170,10 +171,10 @@ class VirtualPropServer:
             case {"stop": _}:
                 self.done.set()
                 return {"stopped": True}
-        raise InputError("ask for measure, amps, look, fault, repair, state or stop")
+        raise InputError("give measure, amps, look, fault, repair, state or stop")
 
     def state(self) -> dict[str, Any]:
-        """What a status line shows."""
+        """Return the values of a status line."""
         node, volts = self.prop.solution.lowest_node
         with self._lock:
             packets, sources = dict(self.receiver.packet_counts), self.receiver.sources()

@@ -1,9 +1,17 @@
-"""What the virtual prop shows, drawn in a terminal: legible without colour."""
+"""The virtual prop drawn in a terminal, legible without colour, and the line typed below it.
+
+`input` and readline echo at the cursor, which each redraw of the picture moves and overwrites, so
+the line is kept here and drawn with the picture.
+"""
 
 from __future__ import annotations
 
+import codecs
+import contextlib
 import json
-from collections.abc import Iterable, Mapping
+import os
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from itertools import groupby
 
 import numpy as np
@@ -17,11 +25,15 @@ _GLYPHS = {
     "ok": "#", "dark": "x", "dim": "-", "warm": "w", "wrong-colour": "c", "stuck": "s",
     "flicker": "f",
 }  # fmt: skip
-"""A node that should be lit, by how it looks; one that should be dark, and is, is a dot."""
+"""Character of a node that should be lit, by its appearance; a dark node that should be dark is a
+dot."""
 _LEGEND = "# lit  . off  x dark  - dim  w warm  s stuck  f flicker"
-_HELP = "Type 4A to read, fault 4A+=0.8 to break, repair 4A+ to mend; Ctrl-C ends"
+_HELP = "Type 4A to read, fault 4A+=0.8 to break, repair 4A+ to repair; Ctrl-C ends"
 _MIN_VISIBLE_LIGHT = 0.02
-"""Share of full light from which a node that should be dark is seen to be lit."""
+"""Share of full light from which a node that should be dark looks lit."""
+
+_MAX_LINE_LENGTH = 60
+_ENTER, _BACKSPACE, _KILL_LINE = ("\r", "\n"), ("\x7f", "\x08"), "\x15"
 
 
 def draw_prop(
@@ -31,26 +43,28 @@ def draw_prop(
     answers: Iterable[str],
     typed: str,
 ) -> RenderableType:
-    """One picture of the prop as it is now, at most `width` columns wide."""
+    """Return one picture of the prop as it is now, at most `width` columns wide."""
     state = simulation.state()
-    sources = ", ".join(f"{s['name']} at {s['priority']}" for s in state["sources"]) or "nobody"
+    sources = ", ".join(f"{s['name']} at {s['priority']}" for s in state["sources"]) or "no source"
     taken = state["packets"].get("accepted", 0)
     lowest, feeds = state["lowest_node"], state["feeds"].items()
     amps = ", ".join(f"{name} {value:.2f} A" for name, value in feeds)
     return Group(
-        Text(f"{simulation.prop.design.name} (virtual), hears E1.31 on {where.host}:{where.port}"),
-        Text(f"From {sources}. Packets: {taken} taken{_discarded(state['packets'])}.", style="dim"),
+        Text(f"{simulation.prop.design.name} (virtual), E1.31 on {where.host}:{where.port}"),
+        Text(
+            f"From {sources}. Packets: {taken} accepted{_discarded(state['packets'])}.", style="dim"
+        ),
         Text(f"Lowest node {lowest['node']} at {lowest['volts']:.2f} V; {amps}"),
         Text(_LEGEND, style="dim"),
         Text(_HELP, style="dim"),
         *(Text(answer, no_wrap=True, overflow="ellipsis") for answer in answers),
         Text(f"> {typed}_"),
-        *_strands(simulation, width),  # last: a short terminal cuts off what is lowest
+        *_strands(simulation, width),  # last: a short terminal cuts off the lowest lines
     )
 
 
 def answer_line(simulation: VirtualPropServer, line: str) -> str:
-    """What to print below a line that was typed: a reading, what was done, or what is wrong."""
+    """Return the answer to a typed line: a reading, an action done, or an error."""
     word, _, rest = line.partition(" ")
     asked = {word: rest.strip()} if word in ("fault", "repair") else {"measure": line}
     found = simulation.answer(json.dumps(asked).encode())
@@ -60,7 +74,9 @@ def answer_line(simulation: VirtualPropServer, line: str) -> str:
         return f"{line}: {found['volts']:.4f} V"
     if "fault" in found:
         return f"{line}: done"
-    return f"{line}: done; " + ("that was it" if found["was_wrong"] else "nothing was wrong there")
+    return f"{line}: done; " + (
+        "it was faulty" if found["was_wrong"] else "nothing was faulty there"
+    )
 
 
 def _discarded(packets: Mapping[str, int]) -> str:
@@ -85,7 +101,7 @@ def _strands(simulation: VirtualPropServer, width: int) -> list[Text]:
 
 
 def _nodes(signs: np.ndarray, light: np.ndarray) -> Text:
-    """Signs of a strand's nodes in their own light; neighbours alike are written in one go."""
+    """Draw a strand's nodes in their own light, with equal neighbours in one piece."""
     row = Text()
     styles = [_style(node) for node in light]
     for style, run in groupby(range(len(styles)), key=styles.__getitem__):
@@ -99,3 +115,64 @@ def _style(light: np.ndarray) -> str:
     white = light[3] if len(light) > 3 else 0.0
     shown = np.clip((light[:3] + white) ** 0.5 * 255, 0, 255).astype(int)
     return f"rgb({shown[0]},{shown[1]},{shown[2]})"
+
+
+@dataclass
+class LineBuffer:
+    r"""The line being typed.
+
+    >>> line = LineBuffer()
+    >>> line.type(b"4B"), line.text
+    ([], '4B')
+    >>> line.type(b"\x7fA\n")
+    ['4A']
+    """
+
+    text: str = ""
+    _decode: codecs.IncrementalDecoder = field(
+        default_factory=lambda: codecs.getincrementaldecoder("utf-8")("replace")
+    )
+
+    def type(self, octets: bytes) -> list[str]:
+        """Add keys as they come; return the lines that they complete."""
+        done = []
+        for char in self._decode.decode(octets):
+            if char in _ENTER:
+                done.append(self.text.strip())
+                self.text = ""
+            elif char in _BACKSPACE:
+                self.text = self.text[:-1]
+            elif char == _KILL_LINE:
+                self.text = ""
+            elif char.isprintable() and len(self.text) < _MAX_LINE_LENGTH:
+                self.text += char
+        return [line for line in done if line]
+
+
+@contextlib.contextmanager
+def keys(descriptor: int) -> Iterator[bool]:
+    """Read keys one by one and without echo until the end; Ctrl-C still ends the program.
+
+    Yields False if the terminal cannot do that; the line is then typed in the usual way.
+    """
+    try:
+        import termios
+        import tty
+
+        before = termios.tcgetattr(descriptor)
+        tty.setcbreak(descriptor)
+    except (ImportError, OSError, ValueError, termios.error):
+        yield False
+        return
+    try:
+        yield True
+    finally:
+        termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
+
+
+def read_keys(descriptor: int) -> bytes:
+    """Return the keys typed; no octets once the terminal is gone."""
+    try:
+        return os.read(descriptor, 1024)
+    except OSError:
+        return b""

@@ -1,4 +1,4 @@
-"""A UDP socket that is read whatever else goes on."""
+"""UDP socket read by a thread of its own."""
 
 from __future__ import annotations
 
@@ -11,47 +11,47 @@ from collections.abc import Callable
 from benchtest.errors import DriveFault
 
 _BUFFER_OCTETS = 4 << 20
-"""Asked of the system for packets that wait; it gives as much as it allows."""
+"""Requested size of the system's packet buffer; the system may give less."""
 _MAX_PACKET_OCTETS = 65536
 _POLL_INTERVAL_S = 0.1
-"""How often it looks whether it was closed. [s]"""
+"""Interval between checks whether it was closed. [s]"""
 
 
 class UdpReceiver:
-    """Hears packets in a thread of its own.
+    """A receiver of packets in a thread of its own.
 
     A large prop takes longer to solve than the system's buffer lasts, and packets lost there would
     look like a fault of the sender.
     """
 
-    def __init__(self, host: str, port: int, hear: Callable[[bytes], None]) -> None:
-        """Open the socket; nothing is read before `start`.
+    def __init__(self, host: str, port: int, on_packet: Callable[[bytes], None]) -> None:
+        """Open the socket; packets are read only after `start`.
 
         Args:
             host: address of this machine.
-            port: 0 takes a free one.
-            hear: called with each packet, in the ear's thread.
+            port: UDP port; 0 for any free one.
+            on_packet: called with each packet, in this receiver's thread.
 
         Raises:
-            DriveFault: the port is taken, or the address is not this machine's.
+            DriveFault: the port is in use, or the address is not this machine's.
         """
-        self._hear = hear
+        self._on_packet = on_packet
         self._closed = threading.Event()
         self._socket = _bind(host, port)
         self.port: int = self._socket.getsockname()[1]
-        self._thread = threading.Thread(target=self._run, name="ear", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="UDP receiver", daemon=True)
 
     def start(self) -> None:
         self._thread.start()
 
     def _run(self) -> None:
         while not self._closed.is_set():
-            # no more than a wake-up call, or word that nobody hears what was sent from here
+            # a time-out, or an error report for an earlier packet
             with contextlib.suppress(OSError):
-                self._hear(self._socket.recv(_MAX_PACKET_OCTETS))
+                self._on_packet(self._socket.recv(_MAX_PACKET_OCTETS))
 
     def close(self) -> None:
-        """Hear no more."""
+        """Stop receiving."""
         self._closed.set()
         if self._thread.is_alive():
             self._thread.join()

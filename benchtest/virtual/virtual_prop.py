@@ -1,4 +1,4 @@
-"""A prop that is not there: frames in; it obeys its data line, its circuit and its faults."""
+"""Virtual prop: frames in; its nodes follow its data line, its circuit and its faults."""
 
 from __future__ import annotations
 
@@ -26,15 +26,15 @@ _FloatArray = NDArray[np.float64]
 
 
 def frame_checksum(frame: NDArray[np.uint8]) -> str:
-    """A short word by which two frames are known to be the same."""
+    """Return a checksum that identifies a frame."""
     return f"{zlib.crc32(np.ascontiguousarray(frame).tobytes()):08x}"
 
 
 class VirtualProp:
     """One unit with hidden faults.
 
-    Its figures differ from the design's as a built unit's do, so whoever looks for the fault has
-    no better a model of it than of a real one.
+    Its values deviate from the design as a built unit's do, so that a diagnosis has no better model
+    of it than of a real unit.
     """
 
     def __init__(
@@ -45,15 +45,15 @@ class VirtualProp:
         meter: Meter = DEFAULT_METER,
         built: BuiltUnit | None = None,
     ) -> None:
-        """Build it.
+        """Build the unit.
 
         Args:
-            design: what its maker meant to build.
-            faults: what went wrong, one at most for each joint, node or strand.
-            seed: of this unit's own figures and its meter's errors; None is a unit exactly as
+            design: the intended design.
+            faults: injected faults, at most one for each joint, node or strand.
+            seed: seed of the unit's deviations and its meter's errors; None for a unit exactly as
                 designed and a meter without error.
             meter: the meter on its bench.
-            built: the unit's own figures where they are not to be drawn from the seed.
+            built: the unit's values, if not drawn from the seed.
         """
         self.design = design
         self.meter = meter
@@ -61,12 +61,12 @@ class VirtualProp:
         self.built: BuiltUnit = built or build_unit(design, seed, meter.percent)
         self._chance = None if seed is None else np.random.default_rng([seed, 1])
         self._latched = np.zeros((design.node_count, design.node.channels), dtype=np.uint8)
-        self._wanted = self._latched
-        self._fallen = np.zeros(design.node_count, dtype=bool)
+        self._sent = self._latched
+        self._browned_out = np.zeros(design.node_count, dtype=bool)
         self._wire_up()
 
     def _wire_up(self) -> None:
-        """What follows from the faults."""
+        """Build data line and circuit from the faults."""
         wiring = [fault for fault in self.faults.values() if isinstance(fault, WiringFault)]
         misled = [data_remap(fault, self.design) for fault in wiring]
         self._misled = [one for one in misled if one is not None]
@@ -78,32 +78,32 @@ class VirtualProp:
     # -- frames in ---------------------------------------------------------------------------
 
     def receive(self, frame: NDArray[np.uint8]) -> None:
-        """Take one frame, shape (nodes, colours), prop order. Nodes without data keep theirs."""
-        self._wanted = frame.copy()
+        """Receive one frame, shape (nodes, colours), prop order; nodes without data keep theirs."""
+        self._sent = frame.copy()
         awake = self.solution.node_v >= self.design.node.logic_v
         reached = self._line.reached(awake)
-        latched = np.where(reached[:, None], self.told(), self._latched).astype(np.uint8)
+        latched = np.where(reached[:, None], self.received_data(), self._latched).astype(np.uint8)
         if not np.array_equal(latched, self._latched):
             self._latched = latched
             self._solution = None
 
-    # -- what it does ------------------------------------------------------------------------
+    # -- its state ---------------------------------------------------------------------------
 
     @property
     def solution(self) -> Solution:
-        """Volts and currents with what is latched now."""
+        """Voltages and currents with the latched data."""
         if self._solution is None:
             self._solution = self._settle()
         return self._solution
 
     def _settle(self) -> Solution:
-        """Nodes that starve until their logic stops lose their data, and go dark."""
+        """Solve the circuit; nodes whose logic loses its supply lose their data and go dark."""
         duty = self._latched / 255.0 * self.built.node_factor[:, None]
         duty[self._line.dark] = 0.0
         solution = solve(self._circuit, duty)
         asleep = solution.node_v < self.design.node.logic_v
-        self._fallen = asleep & self._latched.any(axis=1)
-        if self._fallen.any():
+        self._browned_out = asleep & self._latched.any(axis=1)
+        if self._browned_out.any():
             self._latched[asleep] = 0
             duty[asleep] = 0.0
             solution = solve(self._circuit, duty)
@@ -118,63 +118,63 @@ class VirtualProp:
         return {**self.built.joint_ohm, **changed}
 
     def light(self) -> _FloatArray:
-        """Light of each channel over that of a healthy node at full, shape (nodes, colours)."""
+        """Return each channel's light over a healthy node's at full, shape (nodes, colours)."""
         asked = self.solution.duty / self.built.node_factor[:, None]
         return asked * node_light(self.built.design.node, self.solution.node_v)
 
     def sent_frame(self) -> NDArray[np.uint8]:
-        """The last frame that came in, shape (nodes, colours)."""
-        return self._wanted
+        """Return the last frame received, shape (nodes, colours)."""
+        return self._sent
 
-    def told(self) -> NDArray[np.uint8]:
-        """What that frame says to each node as the prop is wired, shape (nodes, colours)."""
-        told = self._wanted
+    def received_data(self) -> NDArray[np.uint8]:
+        """Return the data for each node as the prop is wired, shape (nodes, colours)."""
+        data = self._sent
         for misled in self._misled:
-            told = misled.told(told)
-        return told
+            data = misled.told(data)
+        return data
 
     def latched(self) -> NDArray[np.uint8]:
-        """What each node was last told, shape (nodes, colours)."""
+        """Return the data that each node latched last, shape (nodes, colours)."""
         return self._latched
 
     def browned_out(self) -> NDArray[np.bool_]:
-        """Nodes that took the last light and starved of it: they flash at each frame, (nodes,)."""
+        """Return nodes that reset for lack of supply: they flash at each frame, shape (nodes,)."""
         _ = self.solution
-        return self._fallen
+        return self._browned_out
 
     # -- the bench meter ---------------------------------------------------------------------
 
     def volts(self, probe: Probe) -> float:
-        """What a meter without error would read. [V]"""
+        """Return the reading of a meter without error. [V]"""
         return self.solution.volts(probe)
 
     def measure(self, probe: Probe) -> float:
-        """What the bench meter shows: its gain, its last digits, and the step of its range. [V]
+        """Return the bench meter's reading, with its gain, its last digits and its step. [V]
 
         Raises:
-            InputError: the volts are beyond its largest range.
+            InputError: the voltage is over its largest range.
         """
         volts = self.volts(probe)
         if self._chance is None:
             return volts
         volts *= self.built.meter_gain
         step_v = self.meter.resolution_v(volts)
-        # its class allows it that many digits, and showing a whole step takes up half of one
+        # its class allows this many digits, of which rounding to a whole step uses half
         most = max(self.meter.digits - 0.5, 0.0)
         off = float(np.clip(self._chance.normal(0.0, self.meter.digits / 3.0), -most, most))
         return round(round(volts / step_v + off) * step_v, 9)
 
     def amps(self, feed: str) -> float:
-        """What a feed gives. [A]"""
+        """Return the current of a feed. [A]"""
         return self.solution.feed_a[feed]
 
-    # -- work on it --------------------------------------------------------------------------
+    # -- faults and repairs ------------------------------------------------------------------
 
     def inject_fault(self, fault: InjectedFault) -> None:
-        """Let something break while the prop runs; nodes keep what they were told last.
+        """Inject a fault while the prop runs; nodes keep their data.
 
         Raises:
-            CircuitFault: with that its circuit has no solution; it stays as it was.
+            CircuitFault: the circuit has no solution with it; the prop is unchanged.
         """
         before = dict(self.faults)
         self.faults[fault.where] = fault
@@ -186,17 +186,17 @@ class VirtualProp:
             raise
 
     def repair(self, where: str) -> bool:
-        """Remake a joint, replace a node, put wiring right. True where that was what was wrong.
+        """Repair a joint, a node or the wiring; return True if it was faulty.
 
         Raises:
-            NameFault: the prop has no such thing.
+            NameFault: the prop has no such place.
         """
         location = parse_location(where, self.design)
         was_wrong = self.faults.pop(str(location), None) is not None
         if isinstance(location, Joint) and location.is_power and not was_wrong:
             self._remake(location)
         self._wire_up()
-        self.receive(self._wanted)  # a controller goes on sending its last frame down the line
+        self.receive(self._sent)  # a controller keeps sending its last frame
         return was_wrong
 
     def _remake(self, joint: Joint) -> None:
@@ -206,7 +206,7 @@ class VirtualProp:
 
 
 def _without_volts(design: Design, dead: set[str]) -> Design:
-    """The design whose supplies hold back, or whose fuses are gone, on the copper of some feeds."""
+    """Return the design without voltage on the copper of feeds that are shut down or blown."""
     gone: set[str] = set()
     for feed, shorted in shorts(design):
         gone |= shorted.feeds if feed in dead else set()

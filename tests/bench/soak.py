@@ -111,7 +111,7 @@ class Ear:
         self._socket.bind(("127.0.0.1", 0))
         self._socket.setblocking(False)
         self.port: int = self._socket.getsockname()[1]
-        self.controller = E131Receiver.of(range(1, universes + 1))
+        self.controller = E131Receiver.for_universes(range(1, universes + 1))
         self.heard = 0
 
     def empty(self) -> None:

@@ -74,8 +74,8 @@ class OnVirtualProp:
 
     loses = True
 
-    def __init__(self, air: Callable[[], NetworkImpairment]) -> None:
-        self._air = air
+    def __init__(self, impairment: Callable[[], NetworkImpairment]) -> None:
+        self._impairment = impairment
         self._running: list[
             tuple[VirtualPropServer, asyncio.AbstractEventLoop, threading.Thread]
         ] = []
@@ -83,7 +83,7 @@ class OnVirtualProp:
     def driver(self, design: Design) -> Driver:
         """Start a prop of this design."""
         self.design = design
-        self._simulation = VirtualPropServer(VirtualProp(design), air=self._air())
+        self._simulation = VirtualPropServer(VirtualProp(design), self._impairment())
         listens: Future[tuple[int, asyncio.AbstractEventLoop]] = Future()
         thread = threading.Thread(target=asyncio.run, args=(_run(self._simulation, listens),))
         thread.start()
@@ -179,7 +179,7 @@ class TestBridgeOnABadLine(DriverContract):
         board.close()
 
 
-def _bad_air() -> NetworkImpairment:
+def _bad_network() -> NetworkImpairment:
     """Of 100 packets 15 are lost and 15 have a bit changed; delays reach two frames."""
     return NetworkImpairment(loss=0.15, corruption=0.15, delay_s=0.05, seed=7)
 
@@ -197,7 +197,7 @@ class TestVirtual(DriverContract):
 class TestVirtualOnABadNetwork(DriverContract):
     @pytest.fixture
     def bench(self) -> Iterator[OnVirtualProp]:
-        made = OnVirtualProp(_bad_air)
+        made = OnVirtualProp(_bad_network)
         yield made
         made.close()
 

@@ -1,4 +1,4 @@
-"""One input at one target, and what must not come of it: a bound fails, it does not only tell."""
+"""One input at one target, with bounds that fail the test."""
 
 from __future__ import annotations
 
@@ -13,34 +13,34 @@ from types import FrameType
 from benchtest.errors import BenchError
 
 MOST_S = 5.0
-"""Processor time that one input of a few kilobytes may take, on a busy machine too. [s]"""
+"""Processor time for one input of a few kilobytes, on a busy machine too. [s]"""
 MOST_MIB = 128
-"""Memory that one input may take beside what is there before. [MiB]"""
+"""Additional memory for one input. [MiB]"""
 LONGEST_WORDS = 20_000
 
 
 @dataclass(frozen=True)
 class Target:
-    """Something that takes octets from outside."""
+    """A reader of untrusted octets."""
 
     name: str
     what: str
     take: Callable[[bytes], bool]
     begin: Callable[[], list[bytes]]
-    """Good inputs that others are made from."""
+    """Valid inputs to derive others from."""
     words: tuple[bytes, ...] = ()
-    """What mutations put in."""
+    """Text that mutations insert."""
 
 
 class Defect(AssertionError):
-    """What must not come of any input."""
+    """A violated bound, for any input."""
 
 
 def attempt(target: Target, octets: bytes) -> bool:
-    """Give an input to a target: whether it was taken.
+    """Give an input to a target; return True if it was accepted.
 
     Raises:
-        Defect: a foreign exception, words that hurt a terminal, too much time or memory.
+        Defect: a foreign exception, text that controls a terminal, too much time or memory.
     """
     of = f"{target.name}: {len(octets)} octets"
     before_kib = _peak_kib(afresh=True)
@@ -62,18 +62,18 @@ def attempt(target: Target, octets: bytes) -> bool:
 
 
 class _TooLong(BaseException):
-    """No exception that anybody passes over."""
+    """Not an Exception, so that no handler catches it."""
 
 
 @contextmanager
 def _no_longer_than(seconds: float) -> Iterator[None]:
-    """Break off what runs on, so that a test of it fails instead of waiting for ever."""
+    """Stop a call that takes too long, so that its test fails instead of waiting forever."""
 
     def stop(number: int, frame: FrameType | None) -> None:
         raise _TooLong
 
     before = signal.signal(signal.SIGPROF, stop)
-    signal.setitimer(signal.ITIMER_PROF, seconds, 0.5)  # again, where a finalizer had it
+    signal.setitimer(signal.ITIMER_PROF, seconds, 0.5)  # once more, if a finalizer caught it
     try:
         yield
     finally:
@@ -82,7 +82,7 @@ def _no_longer_than(seconds: float) -> Iterator[None]:
 
 
 def _peak_kib(afresh: bool = False) -> int:
-    """The most memory that this process had since it was last asked afresh. [KiB]
+    """Return the peak memory of this process since the last reset. [KiB]
 
     Source: Linux, Documentation/filesystems/proc.rst, `clear_refs` and `VmHWM`.
     """

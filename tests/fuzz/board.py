@@ -7,14 +7,14 @@ import subprocess
 from pathlib import Path
 
 MOST_S = 10.0
-"""Processor time that one stream may take on the board. [s]"""
+"""Processor time for one stream on the board. [s]"""
 
 HERE = Path(__file__).parent
 BRIDGE = HERE.parents[1] / "hw_notes" / "bridge"
 
 
 def build(program: Path) -> None:
-    """Build it from the bridge's sources; only registers and the assembler part are stood in."""
+    """Build it from the bridge's sources; only registers and the assembler part are replaced."""
     words = ["gcc", "-std=gnu11", "-O1", "-g", "-Wall", "-Wextra", "-Werror"]
     words += ["-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-DF_CPU=16000000UL"]
     words += [f"-I{HERE / 'firmware'}", f"-I{BRIDGE}", "-o", str(program)]
@@ -23,24 +23,24 @@ def build(program: Path) -> None:
 
 
 class Board:
-    """A board that is switched on anew for every stream of octets, and after it stopped."""
+    """A board that is restarted for every stream of octets, and after a stop."""
 
     def __init__(self, program: Path, most_s: float = MOST_S, *, stuck: bool = False) -> None:
-        """Nothing is started yet.
+        """Prepare the board; nothing is started yet.
 
         Args:
-            program: that `build` made.
-            most_s: processor time that one stream may take. [s]
+            program: the program from `build`.
+            most_s: processor time for one stream. [s]
             stuck: its line never has room to send.
         """
         self._words = [str(program), f"{most_s}", *(["stuck"] if stuck else [])]
         self._process: subprocess.Popen[bytes] | None = None
 
     def hear(self, octets: bytes) -> tuple[list[bytes], bytes]:
-        """The messages that it found in a stream, and the octets that it answered.
+        """Return the messages found in a stream, and the octets answered.
 
         Raises:
-            AssertionError: it hangs, or a sanitizer has stopped it; its words.
+            AssertionError: it hangs, or a sanitizer has stopped it; with its output.
         """
         board = self._started()
         assert board.stdin is not None

@@ -1,4 +1,4 @@
-"""Good inputs that others are made from, and words that are put into them."""
+"""Valid inputs to derive others from, and texts to insert."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ RIVERBANK INSTRUMENTS,BM-6,0017,1.04
 9.9E37
 """
 PARTED = b"\n--\n"
-"""Parts two files, or two packets, of one input."""
+"""Separates two files, or two packets, of one input."""
 TIME = "2026-11-25T18:00:00.000+00:00"
 
 
@@ -105,7 +105,7 @@ def made_bench() -> bytes:
 
 
 def record() -> str:
-    """One session as another bench exports it."""
+    """Return one session as another bench exports it."""
     happened = [
         ("verdict", {"strand": 1, "passed": True, "level": 0.25}),
         ("mark", {"lit": "all", "strand": 4, "nodes": "7-9", "seen": "dark"}),

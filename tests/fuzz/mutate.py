@@ -1,4 +1,4 @@
-"""Inputs made from good ones: the same for the tests and for the long run."""
+"""Inputs derived from valid ones, for the tests and the long run."""
 
 from __future__ import annotations
 
@@ -6,11 +6,12 @@ import random
 from collections.abc import Sequence
 
 LONGEST = 8192
-"""Octets of an input; what larger ones do is asked one by one in `tests/fuzz/test_limits.py`."""
+"""Largest input [octets]; larger ones are tested singly in `tests/fuzz/test_limits.py`."""
 
 
 def mutated(octets: bytes, words: Sequence[bytes], chance: random.Random) -> bytes:
-    """One change or a few: a piece lost, doubled, moved, garbled, or a word put in its place."""
+    """Change an input once or a few times: remove, repeat, move or corrupt a piece, or insert a
+    text."""
     found = bytearray(octets)
     for _ in range(chance.choice([1, 1, 1, 2, 3, 8])):
         at = chance.randint(0, len(found))
@@ -37,7 +38,7 @@ def mutated(octets: bytes, words: Sequence[bytes], chance: random.Random) -> byt
 
 
 def _replace_a_figure(found: bytearray, word: bytes, chance: random.Random) -> None:
-    """A whole number or word, so that what is around it stays good."""
+    """Replace a whole number or text, so that its surroundings stay valid."""
     starts = [
         at for at in range(len(found))
         if chr(found[at]).isalnum() and (at == 0 or not chr(found[at - 1]).isalnum())

@@ -1,4 +1,4 @@
-"""Targets that hear octets as they come: E1.31 from a network, bridge and meter on a line."""
+"""Targets that receive octets as they come: E1.31 from a network, bridge and meter on a line."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ from tests.fuzz.scratch import scratch
 
 
 def take_packets(octets: bytes) -> bool:
-    """E1.31 at the virtual prop and at the listener."""
-    controller = E131Receiver.of([1, 2, 300])
+    """Give packets to the virtual prop and the listener."""
+    controller = E131Receiver.for_universes([1, 2, 300])
     others = OtherSources([1, 2, 300], UUID(int=1), 100)
     taken = False
     for number, packet in enumerate(octets.split(PARTED)):
@@ -49,7 +49,7 @@ def take_packets(octets: bytes) -> bool:
 
 
 def take_serial(octets: bytes) -> bool:
-    """What a board says, at our decoder; the package cobs, by somebody else, agrees."""
+    """Give a board's octets to our decoder; the package cobs, used independently, must agree."""
     bodies = FrameReader().feed(octets)
     if bodies != _by_another(octets):
         raise Defect("another decoder finds other messages")
@@ -83,7 +83,8 @@ def _by_another(octets: bytes) -> list[bytes]:
 
 
 def take_meter(octets: bytes) -> bool:
-    """What a bench meter says: lines, and of each volts, an error or who it is, or why not."""
+    """Give a meter's octets to our decoder: lines, and of each volts, an error, an identity or a
+    reason."""
     lines = LineSplitter()
     taken = False
     for line in lines.feed(octets[:9]) + lines.feed(octets[9:]) + lines.feed(b"\n"):
@@ -111,7 +112,7 @@ def _board() -> board.Board:
 
 
 def take_firmware(octets: bytes) -> bool:
-    """What we say, at the board's decoder: it finds what ours finds, and answers well."""
+    """Give our octets to the board's decoder: same messages, correct answers."""
     octets = octets[:60_000]
     messages, answers = _board().hear(octets)
     ours = [body for body in FrameReader().feed(octets) if 2 <= len(body) <= 200]

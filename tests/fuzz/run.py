@@ -1,8 +1,8 @@
-"""Tries every target for a while, each in a process of its own, and prints what came of it.
+"""Runs every target for a while, each in its own process, and prints the results.
 
     python -m tests.fuzz.run [--seconds 30] [--json] [--keep FOLDER] [TARGET …]
 
-Ends with 1 where a defect was found; its inputs are kept in FOLDER.
+Exit code 1 if a defect was found; its inputs are kept in FOLDER.
 """
 
 from __future__ import annotations
@@ -20,11 +20,11 @@ from tests.fuzz.scratch import SCRATCH, in_memory
 from tests.fuzz.targets import TARGETS
 
 GRACE_S = 90.0
-"""Beyond its time, for starting and for the last input."""
+"""Extra time for starting and for the last input. [s]"""
 
 
 def fuzz(name: str, seconds: float, folder: Path) -> dict[str, Any]:
-    """Run one target: its counts."""
+    """Run one target and return its counts."""
     folder.mkdir(parents=True, exist_ok=True)
     env = os.environ | {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     words = [sys.executable, "-m", "tests.fuzz.worker", name, str(seconds), str(folder)]
@@ -32,7 +32,7 @@ def fuzz(name: str, seconds: float, folder: Path) -> dict[str, Any]:
         tempfile.TemporaryDirectory(prefix="fuzz-", dir=in_memory()) as scratch,
         (folder / "log").open("wb") as log,
     ):
-        env[SCRATCH] = scratch  # a fuzzer ends its process without a word
+        env[SCRATCH] = scratch  # a fuzzer ends its process without notice
         try:
             code = subprocess.run(
                 words, stdout=log, stderr=log, timeout=seconds + GRACE_S, env=env, check=False

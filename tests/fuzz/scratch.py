@@ -1,4 +1,4 @@
-"""Where what is tried may write: in memory, where the machine has such a place."""
+"""Folder for the files of a target, in memory if possible."""
 
 from __future__ import annotations
 
@@ -10,18 +10,18 @@ from functools import cache
 from pathlib import Path
 
 SCRATCH = "FUZZ_SCRATCH"
-"""Names the folder of a process that may end without cleaning up."""
+"""Environment variable with the folder of a process that may end without cleaning up."""
 
 
 def in_memory() -> Path | None:
-    """Where a file is in memory; None where the machine has no such place."""
+    """Return a path in memory; None on a machine without such a place."""
     shared = Path("/dev/shm")
     return shared if shared.is_dir() else None
 
 
 @cache
 def scratch() -> Path:
-    """A folder in memory, where the machine has one: what is asked here is not of the disk."""
+    """Return a folder in memory if possible: the disk is not under test here."""
     if given := os.environ.get(SCRATCH):
         return Path(given)
     folder = Path(tempfile.mkdtemp(prefix="fuzz-", dir=in_memory()))

@@ -1,7 +1,7 @@
-"""What takes anybody's octets, and what must hold whatever they are.
+"""Readers of untrusted octets, and the properties that must hold for any octets.
 
-A target takes octets and says whether they were taken. It may raise an error of `errors.py`, whose
-words are checked too; anything else that comes out of it is a defect.
+A target returns whether it accepted the octets. It may raise an error of `errors.py`, whose text is
+checked too; any other exception is a defect.
 """
 
 from __future__ import annotations
@@ -64,11 +64,11 @@ from tests.fuzz.on_the_wire import take_firmware, take_meter, take_packets, take
 from tests.fuzz.scratch import fresh
 
 SMALL_NODES, SMALL_STRANDS = 200, 12
-"""Designs that are also solved; larger ones are only read."""
+"""Largest design that is also solved; larger ones are only read."""
 
 
 def _text(octets: bytes) -> str:
-    """As every reader of a file takes it."""
+    """Decode text as every reader of a file does."""
     try:
         return octets.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -89,7 +89,7 @@ def take_prop(octets: bytes) -> bool:
 
 
 def _solve(design: Design) -> None:
-    """What cannot be solved must be said; what is said must be numbers."""
+    """Check that errors are reported and results are finite numbers."""
     prediction = predict(design, all_lit(design))
     volts = np.array([(row.volts, row.sd) for row in prediction.probes])
     if not np.isfinite(volts).all():
@@ -138,7 +138,7 @@ def _engine() -> Engine:
 
 
 def take_evidence(octets: bytes) -> bool:
-    """Readings and marks together, up to the finding as `--json` prints it."""
+    """Give readings and marks together, up to the finding as `--json` prints it."""
     first, _, second = octets.partition(PARTED)
     design = small_fan()
     readings, _ = parse_readings(_text(first), "fuzzed.csv", design).good_lines()
@@ -151,7 +151,7 @@ def take_evidence(octets: bytes) -> bool:
 
 
 def take_words(octets: bytes) -> bool:
-    """Words of a command line: probes, joints, meters, codes of labels."""
+    """Give texts of a command line: probes, joints, meters, codes of labels."""
     text = octets.decode("utf-8", "replace")
     taken = False
     for read in (
@@ -172,7 +172,7 @@ def take_words(octets: bytes) -> bool:
 
 
 def take_records(octets: bytes) -> bool:
-    """Lines of another bench: taken whole and the same again, or not at all."""
+    """Give lines of another bench: imported whole and once, or not at all."""
     lines = _text(octets).split("\n")
     with Shelf(fresh("import")) as shelf:
         try:
@@ -193,7 +193,7 @@ def take_records(octets: bytes) -> bool:
 
 
 def _read_unit(shelf: Shelf, lines: list[str], tag: str) -> None:
-    """What came in can be gone on with, read and labelled; no word in it moves a terminal."""
+    """Check that imported records can be continued, read and labelled without harm."""
     for row in shelf.sessions(tag):
         session = Session.resume(shelf, row.id)
         for words in (row.id, row.meter, *session.state.notes):
@@ -207,7 +207,7 @@ def _read_unit(shelf: Shelf, lines: list[str], tag: str) -> None:
 
 
 def take_database(octets: bytes) -> bool:
-    """The bench's own file, spoilt in any way: opened, or refused with words; never half read."""
+    """Give a corrupted database file: opened or refused with a message, never half read."""
     folder = fresh("database")
     folder.mkdir()
     (folder / DATABASE_FILE).write_bytes(octets)
@@ -237,7 +237,7 @@ class _Page(HTMLParser):
 
 
 def take_name(octets: bytes) -> bool:
-    """A tag and the name of a prop, on the shelf, in a file's name and on paper."""
+    """Give a tag and the name of a prop to the shelf, file names and paper."""
     word, _, rest = octets.decode("utf-8", "replace").partition("\n")
     taken = False
     try:
@@ -266,7 +266,7 @@ def take_name(octets: bytes) -> bool:
 
 @cache
 def _paper() -> ReportContent:
-    """A report whose words are replaced, without its plot, which has none of them."""
+    """A report with replaced texts, without its plot, which contains none of them."""
     with Shelf(fresh("paper")) as shelf:
         import_lines(shelf, record().split("\n"), "begin")
         session = Session.resume(shelf, shelf.sessions()[0].id)

@@ -1,4 +1,4 @@
-"""The firmware on this computer ends where it hangs: what waits for it would wait for ever."""
+"""The firmware on this computer is stopped if it hangs, so that no caller waits forever."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ HELLO = sealed(bytes([1, 1, 1]))
 SHORT_S = 0.2
 
 
-def test_a_firmware_that_hangs_is_ended_and_said_so(tmp_path: Path) -> None:
+def test_a_hanging_firmware_is_stopped_and_reported(tmp_path: Path) -> None:
     program = tmp_path / "board"
     build(program)
     with closing(Board(program, SHORT_S)) as well:
@@ -22,7 +22,7 @@ def test_a_firmware_that_hangs_is_ended_and_said_so(tmp_path: Path) -> None:
         assert messages == [bytes([1, 1, 1])]
         assert answers[:1] == answers[-1:] == b"\0"
     with closing(Board(program, SHORT_S, stuck=True)) as stuck:
-        assert stuck.hear(b"\0") == ([], b"")  # it waits only where it has something to say
-        for _ in range(2):  # switched on anew, and not silent from then on
+        assert stuck.hear(b"\0") == ([], b"")  # it waits only while it has octets to send
+        for _ in range(2):  # restarted, and not silent afterwards
             with pytest.raises(AssertionError, match="stopped: the firmware hangs"):
                 stuck.hear(HELLO)

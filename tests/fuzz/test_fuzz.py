@@ -1,6 +1,6 @@
-"""Anybody's octets: read, or refused in words; never a traceback, never without end.
+"""Untrusted octets are read or refused with a message, never a traceback, never endlessly.
 
-`python -m tests.fuzz.run` asks the same for as long as one likes.
+`python -m tests.fuzz.run` does the same for any length of time.
 """
 
 from __future__ import annotations
@@ -22,14 +22,14 @@ from tests.fuzz.targets import TARGETS
 SEEDS = Path(__file__).parent / "seeds"
 KEPT = sorted(path for path in SEEDS.glob("*/*"))
 FEW = {"evidence": 12, "records": 20, "name": 12, "database": 25}
-"""Inputs of targets that take long each."""
+"""Inputs of slow targets."""
 
 
 def _for_ever(octets: bytes) -> bool:
     while True:
         try:
             sum(octets)
-        except Exception:  # as code that passes over what it does not know
+        except Exception:  # like code that ignores unknown errors
             continue
 
 
@@ -54,7 +54,7 @@ def _foreign(octets: bytes) -> bool:
         (_foreign, "KeyError"),
     ],
 )
-def test_what_must_not_come_of_an_input_fails_a_test(
+def test_each_violated_bound_fails_a_test(
     take: Callable[[bytes], bool], why: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(bounds, "MOST_S", 0.3)
@@ -63,18 +63,18 @@ def test_what_must_not_come_of_an_input_fails_a_test(
 
 
 @pytest.mark.parametrize("path", KEPT, ids=lambda path: f"{path.parent.name}-{path.name}")
-def test_what_once_did_harm_is_refused_in_words(path: Path) -> None:
+def test_inputs_that_were_harmful_are_refused_with_a_message(path: Path) -> None:
     attempt(TARGETS[path.parent.name], path.read_bytes())
 
 
 @pytest.mark.parametrize("name", TARGETS)
-def test_good_inputs_are_taken(name: str) -> None:
+def test_valid_inputs_are_accepted(name: str) -> None:
     target = TARGETS[name]
     assert all(attempt(target, octets) or name == "name" for octets in target.begin())
 
 
 @pytest.mark.parametrize("name", TARGETS)
-def test_anything_at_all_is_taken_or_refused_in_words(name: str) -> None:
+def test_any_input_is_accepted_or_refused_with_a_message(name: str) -> None:
     target, begin = TARGETS[name], TARGETS[name].begin()
 
     @seed(11)

@@ -1,4 +1,4 @@
-"""Sizes that no person writes are refused soon, and in little memory."""
+"""Excessive sizes are refused quickly and in little memory."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ LARGE = {
 
 
 @pytest.mark.parametrize("case", LARGE)
-def test_a_prop_file_that_swells_is_refused_soon(case: str) -> None:
+def test_a_prop_file_that_expands_is_refused_quickly(case: str) -> None:
     start_s = time.process_time()
     tracemalloc.start()
     try:
@@ -46,7 +46,7 @@ def test_a_prop_file_that_swells_is_refused_soon(case: str) -> None:
     assert len(str(caught.value)) < 20_000
 
 
-def test_a_table_of_more_rows_than_anybody_takes_is_refused_soon() -> None:
+def test_a_table_of_too_many_rows_is_refused_quickly() -> None:
     start_s = time.process_time()
     rows = "lit,probe,volts\n" + "all,4X,1\n" * 300_000
     with pytest.raises(FileFaults, match="more than 20000 rows"):
@@ -57,7 +57,7 @@ def test_a_table_of_more_rows_than_anybody_takes_is_refused_soon() -> None:
     assert time.process_time() - start_s < MOST_S
 
 
-def test_a_file_without_end_is_read_no_further_than_a_file_of_ours_goes() -> None:
+def test_an_endless_file_is_read_only_up_to_the_limit() -> None:
     endless = Path("/dev/zero")
     with pytest.raises(InputError, match="larger than 1 MB"):
         read_design(endless)
@@ -65,7 +65,7 @@ def test_a_file_without_end_is_read_no_further_than_a_file_of_ours_goes() -> Non
         read_readings(endless, small_fan())
 
 
-def test_a_link_that_leads_to_itself_and_a_name_without_end_are_said(tmp_path: Path) -> None:
+def test_a_link_to_itself_and_an_endless_name_are_reported(tmp_path: Path) -> None:
     loop = tmp_path / "loop.toml"
     loop.symlink_to(loop)
     for path in (loop, tmp_path / ("x" * 5000), tmp_path / "a\0b"):
@@ -81,7 +81,7 @@ def test_a_pipe_is_read_like_a_file(tmp_path: Path) -> None:
     assert "Small fan" in done.stdout
 
 
-def test_no_word_of_a_file_reaches_the_terminal_as_an_order(
+def test_no_text_of_a_file_controls_the_terminal(
     tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     from benchtest.cli.main import main

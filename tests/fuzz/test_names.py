@@ -1,4 +1,7 @@
-"""Names of units and props that mean harm, at everything that a name comes out of.
+"""Hostile names of units and props, in every output.
+
+A prop file may contain any printable line, and an imported record brings one along: such a name is
+shown literally and has no effect. Names with other characters are refused.
 
 What a prop file may hold is any printable line, and an imported record brings one along: such a
 name must stand there as it is, and do nothing. What is not printable is refused at the door.
@@ -35,10 +38,10 @@ from tests.tui.conftest import Driven
 from tests.tui.served import Served
 
 NAME = "[/]=1+1../../<b onclick=x>&amp;{{7*7}}[@click=app.quit]$(touch x)`x`\\\"'"
-"""Markup of rich and Textual, a spreadsheet's sum, a path, HTML, a template and a shell's words."""
+"""Markup of rich and Textual, a spreadsheet's formula, a path, HTML, a template, shell commands."""
 TAG = "WF-03"
 TERMINAL_ORDERS = ("\x1b[2J", "\x1b]0;x\x07", "\x9b2J", "a\rb", "a\nb", "\u202eab", "\u2066ab")
-"""Clears a screen, names a window, writes over a line, turns the way of reading."""
+"""Clear a screen, set a window title, overwrite a line, change the direction of reading."""
 NO_TAGS = (
     *TERMINAL_ORDERS, "", ".", "..", "../x", "a/b", "a\\b", "-x", "a b", "a\0", "~", "C:x", "a[b]",
     "<b>", "=1", "x" * 41, "é", "$(x)",
@@ -46,12 +49,12 @@ NO_TAGS = (
 
 
 def _prop_text(name: str) -> str:
-    return SMALL_FAN.replace('"Small fan"', json.dumps(name))  # what JSON writes, TOML reads
+    return SMALL_FAN.replace('"Small fan"', json.dumps(name))  # TOML accepts what JSON writes
 
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A bench with a unit of that design, tested and signed off with such words."""
+    """A bench with a unit of that design, tested and signed off with such texts."""
     folder = tmp_path_factory.mktemp("named")
     (folder / "fan.toml").write_text(_prop_text(NAME), encoding="utf-8")
     with Shelf(folder / "bench") as shelf:
@@ -63,14 +66,14 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.mark.parametrize("tag", NO_TAGS)
-def test_a_tag_that_is_more_than_a_word_is_refused_in_plain_words(tag: str) -> None:
+def test_an_invalid_tag_is_refused_with_a_plain_message(tag: str) -> None:
     with pytest.raises(BenchError) as refused:
         check_tag(tag)
     assert str(refused.value).isprintable()
 
 
 @pytest.mark.parametrize("order", TERMINAL_ORDERS)
-def test_a_name_that_orders_a_terminal_about_is_refused_in_plain_words(order: str) -> None:
+def test_a_name_that_controls_a_terminal_is_refused_with_a_plain_message(order: str) -> None:
     for text in (_prop_text(order), SMALL_FAN.replace('"foot"', json.dumps(order))):
         with pytest.raises(BenchError) as refused:
             parse_design(text, "fan.toml")
@@ -88,7 +91,7 @@ COMMANDS = {
 
 
 @pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
-def test_a_terminal_shows_a_name_as_it_is(
+def test_a_terminal_shows_a_name_literally(
     bench: Path,
     words: list[str],
     monkeypatch: pytest.MonkeyPatch,
@@ -102,7 +105,7 @@ def test_a_terminal_shows_a_name_as_it_is(
     assert said.replace("\n", "").isprintable()
 
 
-def test_json_and_csv_give_a_name_back_as_it_is(
+def test_json_and_csv_keep_a_name_unchanged(
     bench: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.chdir(bench)
@@ -119,7 +122,7 @@ def test_json_and_csv_give_a_name_back_as_it_is(
     for what in ("readings", "marks"):
         rows = list(csv.reader(said("export", "--unit", TAG, "--csv", what).splitlines()))
         assert all(len(row) == len(rows[0]) for row in rows)
-        # a spreadsheet reckons with a cell that begins so; figures below nought do no harm
+        # a spreadsheet calculates a cell that begins so; negative numbers are harmless
         assert not any(cell[:1] in ("=", "+", "@", "\t") for row in rows for cell in row)
 
 
@@ -137,7 +140,7 @@ class _Tags(HTMLParser):
         self.words += data
 
 
-def test_paper_has_a_name_for_words_and_files_stay_where_they_are_written(
+def test_paper_shows_a_name_as_text_and_files_stay_in_their_folder(
     bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     here = tmp_path / "one" / "two" / "three"
@@ -156,8 +159,8 @@ def test_paper_has_a_name_for_words_and_files_stay_where_they_are_written(
     ElementTree.parse(here / "label.svg")
 
 
-async def test_the_terminal_program_shows_a_name_as_it_is(bench: Path, tmp_path: Path) -> None:
-    """On the shelf, at the bench and among a unit's tests, where no click on it does anything."""
+async def test_the_terminal_program_shows_a_name_literally(bench: Path, tmp_path: Path) -> None:
+    """On the shelf, at the bench and among a unit's tests, where a click on it has no effect."""
     with Shelf(tmp_path) as shelf:
         Session.start(shelf, _prop_text(NAME), TAG, DEFAULT_METER).record(NoteMade(NAME))
     app = BenchApp(Bench(tmp_path, "virtual", prop_file=bench / "fan.toml"))
@@ -182,7 +185,7 @@ async def test_the_terminal_program_shows_a_name_as_it_is(bench: Path, tmp_path:
         app.end()
 
 
-async def test_a_browser_is_shown_a_name_as_it_is(bench: Path) -> None:
+async def test_a_browser_shows_a_name_literally(bench: Path) -> None:
     served = Served(bench / "bench")
     try:
         async with served.browser(code=False) as browser:
@@ -196,7 +199,7 @@ async def test_a_browser_is_shown_a_name_as_it_is(bench: Path) -> None:
         served.close()
 
 
-def test_a_shell_completes_a_name_to_one_word_that_runs_nothing(bench: Path) -> None:
+def test_a_shell_completes_a_name_to_one_harmless_word(bench: Path) -> None:
     script = """
     PATH="$1:$PATH"; eval "$(benchtest completion bash)"
     COMP_LINE="benchtest --bench bench compare --design [" COMP_POINT=${#COMP_LINE} COMP_TYPE=9

@@ -1,4 +1,9 @@
-"""One target in a process of its own, until its time is over; counts go to a file as it runs.
+"""One target in its own process for a given time; counts go to a file as it runs.
+
+    python -m tests.fuzz.worker TARGET SECONDS FOLDER
+
+Coverage-guided by atheris if installed, else random. Results are in FOLDER: `counts.json`, and each
+input that showed a defect with its message next to it.
 
     python -m tests.fuzz.worker TARGET SECONDS FOLDER
 
@@ -24,13 +29,13 @@ except ImportError:
     atheris = None
 
 MEMORY = 2 << 30
-"""Address space that a target may take, libraries and the fuzzer's own tables included."""
+"""Address space of a target, with libraries and the fuzzer's own tables."""
 MOST_DEFECTS = 50
 SEED = 11
 
 
 class Run:
-    """Gives inputs to one target, counts, and keeps what showed a defect."""
+    """A run of inputs at one target that counts and keeps those with a defect."""
 
     def __init__(self, name: str, folder: Path) -> None:
         guided = (
@@ -71,7 +76,7 @@ class Run:
             (self.folder / f"defect-{name}.txt").write_text(words, encoding="utf-8")
 
     def tell(self) -> None:
-        """Write the counts, so that a process that is stopped leaves them."""
+        """Write the counts, so that they survive a stopped process."""
         self._told_s = time.monotonic()
         counts: dict[str, Any] = {
             "tried": self.tried,
@@ -87,7 +92,7 @@ class Run:
         fresh.replace(self.folder / "counts.json")
 
     def change(self, octets: bytes, most: int, seed: int) -> bytes:
-        """Every other change by the fuzzer's own means, every other with the target's words."""
+        """Mutate inputs in turn by the fuzzer's own means and with the target's texts."""
         if seed % 2:
             return bytes(atheris.Mutate(octets, most))
         return self._mutated(octets, self.target.words, random.Random(seed))[:most]
@@ -104,7 +109,7 @@ def main() -> None:
     start = run.target.begin()
     for octets in start:
         run.one(octets)
-    if name != "firmware":  # its child needs the sanitizer's large address space
+    if name != "firmware":  # its child process needs the sanitizer's large address space
         resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
     run.began_s = time.monotonic()
     if atheris is None:
@@ -120,7 +125,7 @@ def main() -> None:
     options += [f"-artifact_prefix={folder}/stopped-", str(corpus)]
     atheris.Setup([sys.argv[0], *options], run.one, custom_mutator=run.change)
     run.tell()
-    atheris.Fuzz()  # does not come back
+    atheris.Fuzz()  # does not return
 
 
 if __name__ == "__main__":

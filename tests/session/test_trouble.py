@@ -113,7 +113,7 @@ design = parse_design(SMALL_FAN, "fan")
 ear = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
 ear.bind(("127.0.0.1", 0))
 ear.settimeout(0.05)
-prop = E131Receiver.of([1])
+prop = E131Receiver.for_universes([1])
 
 def hear():
     while True:

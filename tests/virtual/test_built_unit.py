@@ -24,7 +24,7 @@ def fan(make_fan: MakeFan) -> Design:
 
 
 def _chi_square_bounds() -> tuple[float, float]:
-    """Sum of squares of UNITS draws over their variance: 999 times in 1000 it lies between."""
+    """Sum of squares of UNITS draws over their variance, in 999 of 1000 cases."""
     return float(stats.chi2.ppf(0.0005, UNITS - 1)), float(stats.chi2.ppf(0.9995, UNITS - 1))
 
 
@@ -41,7 +41,7 @@ def test_without_a_seed_the_unit_is_as_designed(fan: Design) -> None:
     assert unit.meter_gain == 1.0
 
 
-def test_one_seed_is_one_unit(fan: Design) -> None:
+def test_one_seed_builds_one_unit(fan: Design) -> None:
     one, same, other = build_unit(fan, 7, 0.5), build_unit(fan, 7, 0.5), build_unit(fan, 8, 0.5)
     assert one.design == same.design
     assert one.joint_ohm == same.joint_ohm
@@ -50,8 +50,8 @@ def test_one_seed_is_one_unit(fan: Design) -> None:
     assert one.meter_gain != other.meter_gain
 
 
-# One standard deviation of each figure: common practice, no source. The chi-square distribution
-# says how far the variance of 200 draws may be from it.
+# One standard deviation of each value: common practice, no source. The chi-square distribution
+# gives the range of the variance of 200 draws.
 @pytest.mark.parametrize(
     ("sd", "figure"),
     [
@@ -63,7 +63,7 @@ def test_one_seed_is_one_unit(fan: Design) -> None:
     ],
     ids=["current", "wire", "copper", "supply", "joint"],
 )
-def test_figures_spread_as_far_as_they_should(
+def test_values_spread_by_their_tolerances(
     units: list[BuiltUnit], fan: Design, sd: float, figure: Callable[[BuiltUnit, Design], float]
 ) -> None:
     logs = np.log([figure(unit, fan) for unit in units])
@@ -78,21 +78,21 @@ def test_nodes_of_one_unit_spread_by_four_per_cent(units: list[BuiltUnit]) -> No
     assert factors.mean() == pytest.approx(1.0, abs=0.002)
 
 
-def test_what_one_unit_has_in_common_is_one_figure(units: list[BuiltUnit]) -> None:
+def test_a_unit_has_one_value_for_what_its_parts_share(units: list[BuiltUnit]) -> None:
     for unit in units[:20]:
         assert len({strand.wire.ratio for strand in unit.design.strands}) == 1
         assert len({bus.copper.ratio for bus in unit.design.buses}) == 1
-        assert len({feed.volts for feed in unit.design.feeds}) == 2  # supplies are not
+        assert len({feed.volts for feed in unit.design.feeds}) == 2  # supplies differ
 
 
-def test_the_meter_keeps_to_its_class(units: list[BuiltUnit]) -> None:
+def test_the_meter_is_within_its_class(units: list[BuiltUnit]) -> None:
     off = np.array([unit.meter_gain - 1.0 for unit in units])
     assert np.abs(off).max() <= 0.005
     assert stats.kstest(off, stats.uniform(-0.005, 0.01).cdf).pvalue > 0.001
 
 
 def test_volts_of_many_units_spread_as_predicted(make_fan: MakeFan) -> None:
-    # the prediction works with derivatives, this with whole solutions of 200 units
+    # the prediction uses derivatives, this test whole solutions of 200 units
     design = make_fan(strands=3, nodes=12, crown=False, wire="26 AWG")
     probes = [rail_probe(StrandEnd(2, "A")), rail_probe(StrandEnd(3, "B"))]
     predicted = predict(design, all_lit(design), probes)
@@ -104,7 +104,7 @@ def test_volts_of_many_units_spread_as_predicted(make_fan: MakeFan) -> None:
     low, high = _chi_square_bounds()
     for column, row in zip(np.array(volts).T, predicted.probes, strict=True):
         assert low < (UNITS - 1) * column.var(ddof=1) / row.sd**2 < high
-        # cables and supplies only ever cost volts: the mean of an exponential, sd / sqrt(2)
+        # cables and supplies only lower the voltage: the mean of an exponential, sd / sqrt(2)
         (feed,) = design.feeds
         cable_ohm = 2.0 * feed.wire.ohm_per_mm * feed.length_mm
         lost_v = predicted.feeds[0][1] * (0.25 * cable_ohm + 0.015) * np.sqrt(0.5)

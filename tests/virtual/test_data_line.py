@@ -1,4 +1,4 @@
-"""Data reach what the wiring of the data line lets them reach."""
+"""Data reach the nodes that the wiring of the data line connects."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ MakeKind = Callable[..., NodeKind]
 
 
 def _reached(design: Design, *faults: str, asleep: tuple[int, ...] = ()) -> list[str]:
-    """Names of the nodes that data reach."""
+    """Return the names of the nodes that data reach."""
     awake = np.ones(design.node_count, dtype=bool)
     awake[list(asleep)] = False
     reached = DataLine(design, parse_faults(faults, design)).reached(awake)
@@ -32,7 +32,7 @@ def fan(make_fan: MakeFan) -> Design:
     return make_fan(strands=3, nodes=4)
 
 
-def test_data_reach_every_node_of_a_sound_prop(fan: Design) -> None:
+def test_data_reach_every_node_of_a_healthy_prop(fan: Design) -> None:
     assert len(_reached(fan)) == 12
 
 
@@ -41,59 +41,58 @@ def test_data_reach_every_node_of_a_sound_prop(fan: Design) -> None:
     [
         ("1Ad", 0),  # from the controller
         ("1Bd", 4),  # out of strand 1
-        ("2Bd", 4),  # into strand 2: the same nodes behind it
+        ("2Bd", 4),  # into strand 2: the same nodes after it
         ("2Ad", 8),
         ("3Ad", 8),
     ],
 )
-def test_nothing_behind_an_open_data_joint_is_reached(
-    fan: Design, joint: str, reached: int
-) -> None:
+def test_no_node_after_an_open_data_joint_is_reached(fan: Design, joint: str, reached: int) -> None:
     assert len(_reached(fan, f"{joint}=open")) == reached
 
 
-def test_a_dead_node_takes_all_behind_it_with_it(fan: Design) -> None:
+def test_no_node_after_a_dead_node_is_reached(fan: Design) -> None:
     # strand 2 is entered at B: its node 3 is second in line
     assert _reached(fan, "2.3=dead") == ["1.1", "1.2", "1.3", "1.4", "2.3", "2.4"]
 
 
-def test_a_dark_node_passes_data_on(fan: Design) -> None:
+def test_a_dark_node_forwards_data(fan: Design) -> None:
     line = DataLine(fan, parse_faults(["2.3=dark"], fan))
     assert line.reached(np.ones(12, dtype=bool)).all()
     assert np.flatnonzero(line.dark).tolist() == [fan.index(2, 3)]
 
 
-def test_a_node_without_data_out_lights_and_is_the_last(fan: Design) -> None:
+def test_a_node_without_data_out_lights_as_the_last(fan: Design) -> None:
     line = DataLine(fan, parse_faults(["1.2=no-data-out"], fan))
     assert np.flatnonzero(line.reached(np.ones(12, dtype=bool))).tolist() == [0, 1]
     assert not line.dark.any()
 
 
-def test_a_node_without_supply_takes_nothing_and_passes_nothing(fan: Design) -> None:
+def test_a_node_without_supply_receives_and_forwards_nothing(fan: Design) -> None:
     assert _reached(fan, asleep=(1,)) == ["1.1"]
 
 
 @pytest.fixture(scope="module")
 def backed(make_fan: MakeFan, make_kind: MakeKind) -> Design:
-    """The same, of nodes with a backup line."""
+    """The same design of nodes with a backup line."""
     return make_fan(strands=3, nodes=4, kind=make_kind(backup_data=True))
 
 
-def test_a_backup_line_passes_one_dead_node_by(backed: Design) -> None:
+def test_a_backup_line_bypasses_one_dead_node(backed: Design) -> None:
     assert len(_reached(backed, "1.2=dead")) == 12
 
 
-def test_a_backup_line_does_not_pass_two_dead_nodes_in_a_row(backed: Design) -> None:
+def test_a_backup_line_does_not_bypass_two_dead_nodes_in_a_row(backed: Design) -> None:
     assert _reached(backed, "1.2=dead", "1.3=dead") == ["1.1", "1.2", "1.3"]
 
 
-def test_a_backup_line_does_not_mend_an_open_joint(backed: Design) -> None:
+def test_a_backup_line_does_not_bypass_an_open_joint(backed: Design) -> None:
     assert len(_reached(backed, "2Bd=open")) == 4
 
 
-def test_the_line_agrees_with_a_search_of_its_wires(make_fan: MakeFan, make_kind: MakeKind) -> None:
-    # Two data wires a node, as data sheets of backup-line chips draw them: data in hears the node
-    # before, backup in hears what that node hears. networkx searches that graph.
+def test_the_line_matches_a_search_of_its_wires(make_fan: MakeFan, make_kind: MakeKind) -> None:
+    # Two data wires a node, as data sheets of backup-line chips draw them: the data input is
+    # connected to the node before, the backup input to that node's input. networkx searches that
+    # graph.
     rng = np.random.default_rng(5)
     for backup in (False, True) * 20:
         design = make_fan(strands=3, nodes=5, kind=make_kind(backup_data=backup))

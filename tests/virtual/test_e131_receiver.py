@@ -1,4 +1,4 @@
-"""A controller keeps to the rules of ANSI E1.31-2018; clauses stand beside each check."""
+"""The receiver follows the rules of ANSI E1.31-2018; each check names its clause."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ def shown(controller: E131Receiver) -> dict[int, bytes]:
 
 @pytest.fixture
 def controller() -> E131Receiver:
-    return E131Receiver.of([1, 2])
+    return E131Receiver.for_universes([1, 2])
 
 
-# 6.7.2: discard where -20 < new - last <= 0, as a signed octet. The pairs are worked by hand.
+# 6.7.2: discard if -20 < new - last <= 0, as a signed octet. The pairs are worked by hand.
 @pytest.mark.parametrize(
     ("last", "new", "taken"),
     [
@@ -40,7 +40,7 @@ def controller() -> E131Receiver:
         (0, 127, True),
     ],
 )
-def test_stragglers_are_discarded_and_leaps_are_taken(
+def test_late_packets_are_discarded_and_skipped_numbers_accepted(
     controller: E131Receiver, data_packet: Packet, last: int, new: int, taken: bool
 ) -> None:
     controller.receive(data_packet(b"\x01", sequence=last), 0.0)
@@ -49,11 +49,11 @@ def test_stragglers_are_discarded_and_leaps_are_taken(
     assert controller.packet_counts["out of order"] == (0 if taken else 1)
 
 
-def test_just_twenty_of_all_sequence_numbers_are_discarded(data_packet: Packet) -> None:
+def test_exactly_twenty_of_all_sequence_numbers_are_discarded(data_packet: Packet) -> None:
     # 6.7.2: -19 to 0
     taken = 0
     for new in range(256):
-        controller = E131Receiver.of([1])
+        controller = E131Receiver.for_universes([1])
         controller.receive(data_packet(b"\x01", sequence=77), 0.0)
         taken += controller.receive(data_packet(b"\x02", sequence=new), 0.1)
     assert taken == 256 - 20
@@ -69,9 +69,7 @@ def test_each_universe_and_each_source_counts_by_itself(
     assert shown(controller) == {1: b"\x03", 2: b"\x02"}
 
 
-def test_the_number_in_the_packet_says_which_universe(
-    controller: E131Receiver, data_packet: Packet
-) -> None:
+def test_the_universe_comes_from_the_packet(controller: E131Receiver, data_packet: Packet) -> None:
     # 9.1.1
     assert not controller.receive(data_packet(b"\x01", universe=3), 0.0)
     assert shown(controller) == {}
@@ -90,7 +88,7 @@ def test_silence_of_two_and_a_half_seconds_is_data_loss(
     assert controller.packet_counts["data lost"] == 1
 
 
-def test_a_keep_alive_holds_the_light(controller: E131Receiver, data_packet: Packet) -> None:
+def test_keep_alive_packets_keep_the_light(controller: E131Receiver, data_packet: Packet) -> None:
     # 6.6.2: unchanged data come once each 800 to 1000 ms
     for second in range(10):
         controller.receive(data_packet(b"\x01", sequence=second), float(second))
@@ -98,13 +96,15 @@ def test_a_keep_alive_holds_the_light(controller: E131Receiver, data_packet: Pac
     assert shown(controller) == {1: b"\x01"}
 
 
-def test_a_straggler_keeps_nothing_alive(controller: E131Receiver, data_packet: Packet) -> None:
+def test_a_late_packet_does_not_keep_a_source_alive(
+    controller: E131Receiver, data_packet: Packet
+) -> None:
     controller.receive(data_packet(b"\x01", sequence=9), 0.0)
     controller.receive(data_packet(b"\x01", sequence=8), 2.0)
     assert controller.expire_sources(2.6)
 
 
-def test_a_sender_that_starts_again_after_data_loss_is_heard_at_once(
+def test_a_sender_restarted_after_data_loss_is_accepted_at_once(
     controller: E131Receiver, data_packet: Packet
 ) -> None:
     controller.receive(data_packet(b"\x01", sequence=9), 0.0)
@@ -126,7 +126,7 @@ def test_the_end_of_a_stream_is_data_loss_at_once_and_its_slots_are_ignored(
     assert shown(controller) == {}
 
 
-def test_the_end_of_one_source_leaves_the_other(
+def test_the_end_of_one_source_keeps_the_other(
     controller: E131Receiver, data_packet: Packet
 ) -> None:
     controller.receive(data_packet(b"\x01", priority=150), 0.0)
@@ -135,7 +135,7 @@ def test_the_end_of_one_source_leaves_the_other(
     assert shown(controller) == {1: b"\x02"}
 
 
-def test_the_highest_priority_wins_whoever_comes_first(
+def test_the_highest_priority_wins_in_any_order(
     controller: E131Receiver, data_packet: Packet
 ) -> None:
     # 6.2.3
@@ -148,7 +148,7 @@ def test_the_highest_priority_wins_whoever_comes_first(
     assert shown(controller) == {1: b"\x03"}
 
 
-def test_of_equal_priorities_the_first_heard_keeps_the_prop(
+def test_the_first_of_equal_priorities_keeps_the_prop(
     controller: E131Receiver, data_packet: Packet
 ) -> None:
     # 6.2.3 leaves it to the receiver; this one documents: the first heard
@@ -169,10 +169,10 @@ def test_a_preview_is_never_shown_on_a_prop(controller: E131Receiver, data_packe
 
 
 @pytest.mark.parametrize("start_code", [0xDD, 0x17, 0xCC])
-def test_only_start_code_zero_is_light(
+def test_only_start_code_zero_lights(
     controller: E131Receiver, data_packet: Packet, start_code: int
 ) -> None:
-    # 7.7; a source of any priority that sends only other codes darkens nobody
+    # 7.7; a source that sends only other codes darkens nothing, whatever its priority
     controller.receive(data_packet(b"\x01"), 0.0)
     other = data_packet(b"\xff", cid=OTHER, priority=200, dmxStartCode=start_code)
     assert not controller.receive(other, 0.0)
@@ -211,7 +211,7 @@ def test_another_address_does_not_act(
     assert shown(controller) == {}
 
 
-def test_data_without_an_address_throw_away_what_is_held(
+def test_data_without_an_address_discard_held_data(
     controller: E131Receiver, data_packet: Packet, sync_packet: Packet
 ) -> None:
     # 6.2.4.1
@@ -223,20 +223,20 @@ def test_data_without_an_address_throw_away_what_is_held(
 
 
 @pytest.mark.parametrize(("force", "light"), [(False, b"\x01"), (True, b"\x02")])
-def test_what_happens_when_synchronization_is_lost_is_the_senders_to_say(
+def test_the_sender_decides_what_lost_synchronization_does(
     controller: E131Receiver, data_packet: Packet, sync_packet: Packet, force: bool, light: bytes
 ) -> None:
     # 6.2.6, bit 5, and 11.1.2
     controller.receive(data_packet(b"\x01", sync_universe=7000), 0.0)
     controller.receive(sync_packet(7000, 0), 0.0)
-    for number in range(1, 4):  # data go on, synchronization does not
+    for number in range(1, 4):  # data continue, synchronization does not
         late = data_packet(b"\x02", sync_universe=7000, sequence=number, forceSync=force)
         controller.receive(late, number * 1.0)
         controller.expire_sources(number * 1.0)
     assert shown(controller) == {1: light}
 
 
-def test_synchronization_counts_its_own_sequence_for_each_sender(
+def test_synchronization_has_a_sequence_for_each_sender(
     controller: E131Receiver, data_packet: Packet, sync_packet: Packet
 ) -> None:
     # 6.2.5: a series of its own, unrelated to the data packets
@@ -246,7 +246,7 @@ def test_synchronization_counts_its_own_sequence_for_each_sender(
     assert controller.receive(sync_packet(7000, 5, cid=OTHER), 0.1)
 
 
-def test_a_sender_whose_synchronization_starts_again_is_heard_at_once(
+def test_restarted_synchronization_is_accepted_at_once(
     controller: E131Receiver, data_packet: Packet, sync_packet: Packet
 ) -> None:
     controller.receive(sync_packet(7000, 9), 0.0)
@@ -257,17 +257,17 @@ def test_a_sender_whose_synchronization_starts_again_is_heard_at_once(
 
 @settings(max_examples=200)
 @given(packets=st.lists(st.binary(max_size=700), max_size=20))
-def test_octets_of_chance_change_nothing_and_are_counted(
+def test_random_octets_change_nothing_and_are_counted(
     data_packet: Packet, packets: list[bytes]
 ) -> None:
-    controller = E131Receiver.of([1])
+    controller = E131Receiver.for_universes([1])
     controller.receive(data_packet(b"\x01"), 0.0)
     assert not any(controller.receive(octets, 0.1) for octets in packets)
     assert shown(controller) == {1: b"\x01"}
     assert controller.packet_counts.total() == 1 + len(packets)
 
 
-def test_it_says_who_is_sending(controller: E131Receiver, data_packet: Packet) -> None:
+def test_it_lists_its_sources(controller: E131Receiver, data_packet: Packet) -> None:
     controller.receive(data_packet(b"\x01", sourceName="bench", priority=120), 0.0)
     controller.receive(data_packet(b"\x01", universe=2, sourceName="bench", priority=120), 0.0)
     assert controller.sources() == [("bench", 120)]

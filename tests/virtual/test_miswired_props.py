@@ -1,4 +1,4 @@
-"""A prop wired wrongly behaves as its wires say, and the diagnosis names what is wrong."""
+"""A wrongly wired prop behaves as its wires, and the diagnosis names the fault."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def _alone(number: int, colour: str = "white") -> LitSet:
 
 
 def _walk(prop: VirtualProp, lits: list[LitSet]) -> list[Mark]:
-    """Each lit set shown, and everything looked at: what is lit, and what should not be."""
+    """Return the marks of each lit set: lit nodes, and nodes lit that should be dark."""
     marks = []
     for lit in lits:
         found = [sight.mark(lit) for sight in _show(prop, lit)]
@@ -77,7 +77,7 @@ def test_a_walk_of_one_strand_at_a_time_in_each_colour_names_it(
     assert engine.diagnose(marks=_walk(prop, lits)).healthy > 0.8
 
 
-def test_a_strand_turned_round_is_dark_with_all_that_follow_and_its_volts_are_right(
+def test_a_reversed_strand_and_all_after_it_are_dark_with_healthy_volts(
     fan: Design, engine: Engine
 ) -> None:
     prop = VirtualProp(fan, parse_faults(["3=reversed"], fan), seed=2)
@@ -92,7 +92,7 @@ def test_a_strand_turned_round_is_dark_with_all_that_follow_and_its_volts_are_ri
     assert {sight.seen for sight in _show(prop, lit)} == {"ok"}
 
 
-def test_rails_joined_or_a_fuse_gone_leave_no_volts_and_no_light(
+def test_shorted_rails_or_a_blown_fuse_leave_no_volts_and_no_light(
     fan: Design, engine: Engine
 ) -> None:
     feed, lit = fan.feeds[0].name, all_lit(fan)
@@ -108,7 +108,7 @@ def test_rails_joined_or_a_fuse_gone_leave_no_volts_and_no_light(
     assert prop.volts(probe) > 4.5
 
 
-def test_exchanged_strands_draw_where_they_light(fan: Design) -> None:
+def test_swapped_strands_draw_current_where_they_light(fan: Design) -> None:
     sound, crossed = VirtualProp(fan), VirtualProp(fan, parse_faults(["2=swapped:3"], fan))
     _show(crossed, _alone(2))
     _show(sound, _alone(3))
@@ -118,10 +118,10 @@ def test_exchanged_strands_draw_where_they_light(fan: Design) -> None:
 
 
 @pytest.mark.parametrize(("given", "taken"), [("RGB", "GRB"), ("GRB", "BRG"), ("RGBW", "BGRW")])
-def test_another_order_shows_what_the_slots_say_to_such_a_node(
+def test_another_colour_order_shows_the_slots_in_that_order(
     make_fan: MakeFan, make_kind: Callable[..., NodeKind], given: str, taken: str
 ) -> None:
-    # the other side: E1.31 slots laid out in the design's order, read in the other
+    # the other direction: E1.31 slots laid out in the design's order, decoded in the other
     colours = "red green blue white" if "W" in given else "red green blue"
     kind = make_kind(colours=colours, colour_order=given)
     fan = make_fan(2, 3, kind=kind)
@@ -129,13 +129,13 @@ def test_another_order_shows_what_the_slots_say_to_such_a_node(
     prop = VirtualProp(fan, parse_faults([f"colour_order={taken}"], fan))
     prop.receive(frame)
     other = dataclasses.replace(fan, node=dataclasses.replace(kind, colour_order=taken))
-    assert np.array_equal(prop.told(), frame_from_slots(other, slots_of(fan, frame)))
+    assert np.array_equal(prop.received_data(), frame_from_slots(other, slots_of(fan, frame)))
     one = VirtualProp(fan, parse_faults([f"2={taken}"], fan))
     one.receive(frame)
-    assert np.array_equal(one.told(), np.vstack([frame[:3], prop.told()[3:]]))
+    assert np.array_equal(one.received_data(), np.vstack([frame[:3], prop.received_data()[3:]]))
 
 
-def test_light_that_was_left_standing_is_seen_on_a_strand_that_is_not_lit(fan: Design) -> None:
+def test_latched_light_is_seen_on_a_strand_that_is_not_lit(fan: Design) -> None:
     prop = VirtualProp(fan)
     _show(prop, all_lit(fan))
     prop.inject_fault(parse_faults(["4=reversed"], fan)[0])
@@ -146,7 +146,7 @@ def test_light_that_was_left_standing_is_seen_on_a_strand_that_is_not_lit(fan: D
     ]
 
 
-def test_work_on_what_is_right_changes_nothing(fan: Design) -> None:
+def test_repairing_a_healthy_place_changes_nothing(fan: Design) -> None:
     prop = VirtualProp(fan, parse_faults(["2=swapped:3"], fan))
     assert not prop.repair("4")
     assert not prop.repair(fan.feeds[0].name)

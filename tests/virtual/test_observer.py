@@ -1,4 +1,4 @@
-"""What is written down is what is there to be seen: no more, no less."""
+"""Observations match what is visible, no more and no less."""
 
 from __future__ import annotations
 
@@ -36,16 +36,16 @@ def comb(make_fan: MakeFan) -> Design:
 
 
 @pytest.mark.parametrize("level", [1.0, 0.2, 0.01])
-def test_a_sound_strand_looks_right_at_any_level(comb: Design, level: float) -> None:
+def test_a_healthy_strand_is_ok_at_any_level(comb: Design, level: float) -> None:
     assert _look(comb, level=level) == [Observation(n, 1, 10, "ok") for n in (1, 2, 3, 4)]
 
 
-def test_strands_that_should_be_dark_are_not_spoken_of(comb: Design) -> None:
+def test_strands_that_should_be_dark_are_left_out(comb: Design) -> None:
     assert _look(comb, lit="2 4") == [Observation(2, 1, 10, "ok"), Observation(4, 1, 10, "ok")]
     assert _look(comb, lit="none") == []
 
 
-def test_a_dead_node_and_all_behind_it_are_seen_dark(comb: Design) -> None:
+def test_a_dead_node_and_all_after_it_are_seen_dark(comb: Design) -> None:
     # strand 4 is entered at B, so node 7 is fourth in line
     assert _look(comb, "4.7=dead", lit="4") == [
         Observation(4, 1, 7, "dark"),
@@ -70,17 +70,17 @@ def test_an_open_data_joint_darkens_strand_after_strand(comb: Design) -> None:
     ]
 
 
-def test_a_starved_strand_is_seen_warm(comb: Design) -> None:
+def test_a_strand_at_low_voltage_is_seen_warm(comb: Design) -> None:
     sights = _look(comb, "4A+=5", lit="4")
     assert {sight.seen for sight in sights} == {"warm"}
 
 
-def test_a_small_loss_is_seen_by_nobody(comb: Design) -> None:
-    # a sink keeps its current to 3.75 V: a fifth of a volt lost cannot be seen
+def test_a_small_loss_is_not_seen(comb: Design) -> None:
+    # a sink keeps its current down to 3.75 V: a fifth of a volt lost is invisible
     assert _look(comb, "4A+=0.5") == _look(comb)
 
 
-def test_one_colour_alone_cannot_look_warm_only_dim(make_fan: MakeFan, make_kind: MakeKind) -> None:
+def test_one_colour_alone_is_seen_dim_not_warm(make_fan: MakeFan, make_kind: MakeKind) -> None:
     kind = make_kind(family="resistor")
     comb = make_fan(strands=1, nodes=10, crown=False, kind=kind)
     prop = VirtualProp(comb, parse_faults(["1A+=45"], comb))
@@ -90,7 +90,7 @@ def test_one_colour_alone_cannot_look_warm_only_dim(make_fan: MakeFan, make_kind
     assert observe(prop) == [Observation(1, 1, 10, "dim")]
 
 
-def test_light_that_stands_from_before_is_seen_stuck(comb: Design) -> None:
+def test_latched_light_is_seen_stuck(comb: Design) -> None:
     prop = VirtualProp(comb)
     prop.receive(_frame(comb, "all"))
     prop.inject_fault(parse_fault("3Ad=open", comb))
@@ -98,13 +98,13 @@ def test_light_that_stands_from_before_is_seen_stuck(comb: Design) -> None:
     assert [sight.seen for sight in observe(prop)] == ["ok", "ok", "stuck", "stuck"]
 
 
-def test_a_sight_is_written_down_as_a_mark(comb: Design) -> None:
+def test_an_observation_becomes_a_mark(comb: Design) -> None:
     lit = parse_lit_set("4", comb)
     assert Observation(4, 1, 7, "dark").mark(lit) == Mark(lit, 4, 1, 7, "dark")
 
 
-def test_nodes_that_brown_out_flicker_before_the_eyes(make_fan: MakeFan) -> None:
-    """They light, take the volts down with them, lose what they were told, and light again."""
+def test_nodes_that_brown_out_are_seen_flickering(make_fan: MakeFan) -> None:
+    """They light, pull the voltage down, lose their data, and light again."""
     comb = make_fan(strands=4, nodes=60, crown=False)
     feed = comb.feeds[0].name
     assert {sight.seen for sight in _look(comb, f"{feed}-=4")} == {"flicker"}

@@ -1,4 +1,4 @@
-"""A virtual prop in a process of its own, on real sockets; the sender is the sacn library's."""
+"""A virtual prop in another process, on real sockets; the sender is the sacn library's."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from benchtest.virtual.remote_prop import RemoteProp, start_simulation
 
 Packet = Callable[..., bytes]
 SOON_S = 30.0
-"""Longest wait for something that takes milliseconds."""
+"""Longest wait for an event that takes milliseconds. [s]"""
 
 PROP = """\
 format = 1
@@ -66,13 +66,13 @@ def prop_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def running(prop_file: Path) -> Iterator[RemoteProp]:
-    """One simulation that several tests send to, each as a sender of its own."""
+    """One virtual prop that several tests send to, each as a sender of its own."""
     with start_simulation(prop_file, ["3A+=0.5"], seed=4) as prop:
         yield prop
 
 
 class Sender:
-    """Sends packets built by the sacn library from a socket of its own."""
+    """A sender of packets built by the sacn library, with a socket of its own."""
 
     def __init__(self, prop: RemoteProp, packet: Packet, cid: bytes) -> None:
         self._to = (prop.host, prop.port)
@@ -93,7 +93,7 @@ class Sender:
         self._socket.sendto(octets, self._to)
 
     def close(self) -> None:
-        """End the stream, so that the next test finds the prop dark."""
+        """End the stream, so that the next test starts with a dark prop."""
         for _ in range(3):
             self.send({5: b"", 6: b""}, streamTerminated=True)
         self._socket.close()
@@ -116,15 +116,15 @@ def _wait(true: Callable[[], bool], what: str) -> None:
         time.sleep(0.005)
 
 
-def test_it_says_where_to_send(running: RemoteProp) -> None:
+def test_it_gives_its_address(running: RemoteProp) -> None:
     assert running.target == f"e131:127.0.0.1:{running.port}"
     assert running.port > 0
 
 
-def test_it_shows_what_it_is_sent(running: RemoteProp, sender: Sender) -> None:
+def test_it_shows_the_frame_sent(running: RemoteProp, sender: Sender) -> None:
     sender.send(WHITE)
     _wait(lambda: running.look() == SOUND, "four sound strands")
-    # 200 nodes of a nominal 0.8 + 3 × 12 mA or so; this unit's own figure is some per cent off
+    # 200 nodes of a nominal 0.8 + 3 × 12 mA or so; this unit's own value differs by some per cent
     assert running.state()["nodes_lit"] == 200
     bright_a = running.amps("main")
     sender.send({5: bytes(510), 6: bytes(90)})
@@ -132,10 +132,10 @@ def test_it_shows_what_it_is_sent(running: RemoteProp, sender: Sender) -> None:
     assert running.amps("main") < 0.1 * bright_a
 
 
-def test_colours_and_nodes_come_in_the_order_of_the_wire(
+def test_colours_and_nodes_are_in_the_order_of_the_wire(
     running: RemoteProp, sender: Sender
 ) -> None:
-    # data run up strand 1 and down strand 2: slot 151 is its node 50, green first as the file says
+    # data run up strand 1 and down strand 2: slot 151 is its node 50, green first by the file
     sender.send({5: bytes(150) + b"\xff\x00\x00" + bytes(357), 6: bytes(90)})
     _wait(
         lambda: running.look() == [Observation(2, 50, 50, "ok")],
@@ -157,7 +157,7 @@ def test_the_end_of_the_stream_darkens_it_at_once(running: RemoteProp, sender: S
     lost = running.state()["packets"].get("data lost", 0)
     sender.send(WHITE, streamTerminated=True)
     _wait(lambda: running.state()["nodes_lit"] == 0, "dark")
-    assert running.state()["packets"].get("data lost", 0) == lost  # it was not the timeout
+    assert running.state()["packets"].get("data lost", 0) == lost  # not by the timeout
 
 
 def test_silence_darkens_it(running: RemoteProp, sender: Sender) -> None:
@@ -168,7 +168,7 @@ def test_silence_darkens_it(running: RemoteProp, sender: Sender) -> None:
     assert running.state()["packets"]["data lost"] == lost + 2  # one for each universe
 
 
-def test_the_librarys_own_sender_is_understood(prop_file: Path) -> None:
+def test_the_librarys_own_sender_is_accepted(prop_file: Path) -> None:
     # it sends to port 5568 only; an address of our own keeps the port free for others
     process = _simulate(prop_file, "--host", "127.0.0.56", "--port", "5568")
     port = _first_line(process)["listening"]["control_port"]
@@ -197,7 +197,7 @@ def test_the_librarys_own_sender_is_understood(prop_file: Path) -> None:
     assert process.returncode == 0
 
 
-def test_noise_on_the_port_is_counted_and_harms_nothing(
+def test_noise_on_the_port_is_counted_and_has_no_effect(
     running: RemoteProp, sender: Sender, data_packet: Packet
 ) -> None:
     sender.send(WHITE)
@@ -218,16 +218,16 @@ def test_noise_on_the_port_is_counted_and_harms_nothing(
     [
         ({"measure": "9A"}, "strands 1 to 4"),
         ({"measure": ""}, "no place"),
-        ({"amps": "mani"}, "no feed"),
+        ({"amps": "mani"}, "is not a feed"),
         ({"repair": "9A+"}, "no joint"),
         ({"fault": "9A+=1"}, "no joint"),
-        ({"open": True}, "ask for"),
-        ({"measure": 4}, "ask for"),
+        ({"open": True}, "give measure"),
+        ({"measure": 4}, "give measure"),
         ({}, "one key"),
         ([1], "one JSON object"),
     ],
 )
-def test_a_question_that_makes_no_sense_is_answered(
+def test_an_invalid_request_is_answered_with_an_error(
     running: RemoteProp, question: object, says: str
 ) -> None:
     with socket.create_connection((running.host, running.control_port)) as control:
@@ -235,12 +235,12 @@ def test_a_question_that_makes_no_sense_is_answered(
         file.write(json.dumps(question).encode() + b"\n" + b"\xff{\n" + b'{"state": true}\n')
         file.flush()
         assert says in json.loads(file.readline())["error"]
-        assert json.loads(file.readline()) == {"error": "no JSON"}
+        assert json.loads(file.readline()) == {"error": "not JSON"}
         assert "packets" in json.loads(file.readline())
         file.close()
 
 
-def test_a_caller_that_floods_is_dropped_and_the_others_are_answered(running: RemoteProp) -> None:
+def test_a_flooding_client_is_dropped_and_others_are_answered(running: RemoteProp) -> None:
     with socket.create_connection((running.host, running.control_port), timeout=SOON_S) as control:
         control.sendall(b"x" * 100_000)
         with pytest.raises((ConnectionError, StopIteration)):
@@ -248,12 +248,12 @@ def test_a_caller_that_floods_is_dropped_and_the_others_are_answered(running: Re
     assert running.look() == []
 
 
-def test_a_wrong_question_raises_our_error(running: RemoteProp) -> None:
+def test_an_invalid_request_raises_our_error(running: RemoteProp) -> None:
     with pytest.raises(DriveFault, match="strands 1 to 4"):
         running.measure("9A")
 
 
-def test_a_repair_makes_it_sound_until_it_breaks_again(prop_file: Path) -> None:
+def test_a_repair_heals_it_until_the_next_fault(prop_file: Path) -> None:
     with start_simulation(prop_file, ["3A+=0.5"], seed=4) as prop:
         assert prop.repair("2A+") is False
         assert prop.repair("3A+") is True
@@ -272,14 +272,14 @@ def test_one_seed_reads_the_same_in_two_processes(prop_file: Path) -> None:
     assert readings[0] == readings[1]
 
 
-def test_one_that_cannot_start_says_why(prop_file: Path, tmp_path: Path) -> None:
+def test_a_failed_start_gives_the_reason(prop_file: Path, tmp_path: Path) -> None:
     with pytest.raises(DriveFault, match="no joint"):
         start_simulation(prop_file, ["9A+=0.5"])
     with pytest.raises(DriveFault, match="no such file"):
         start_simulation(tmp_path / "none.toml")
 
 
-def test_after_its_end_it_answers_no_more(prop_file: Path) -> None:
+def test_it_does_not_answer_after_its_end(prop_file: Path) -> None:
     prop = start_simulation(prop_file)
     prop.stop()
     prop.stop()
@@ -288,7 +288,7 @@ def test_after_its_end_it_answers_no_more(prop_file: Path) -> None:
 
 
 def test_it_ends_with_the_program_that_started_it(prop_file: Path) -> None:
-    # even where that program is killed and can tell nobody
+    # even if that program is killed and can signal nothing
     script = (
         "import sys, time; from pathlib import Path;"
         "from benchtest.virtual.remote_prop import start_simulation;"
@@ -314,7 +314,7 @@ def test_a_signal_ends_it_cleanly(prop_file: Path, number: signal.Signals) -> No
     assert (process.returncode, out, err) == (0, "", "")
 
 
-def test_a_port_that_is_taken_is_named(prop_file: Path, running: RemoteProp) -> None:
+def test_a_port_in_use_is_named(prop_file: Path, running: RemoteProp) -> None:
     process = _simulate(prop_file, "--port", str(running.port))
     out, err = process.communicate(timeout=SOON_S)
     assert (process.returncode, out) == (1, "")
@@ -371,7 +371,7 @@ def _hears(port: int) -> bool:
     return True
 
 
-def test_a_bad_network_is_asked_for_by_options(prop_file: Path) -> None:
+def test_options_set_the_network_impairment(prop_file: Path) -> None:
     words = [sys.executable, "-m", "benchtest", "simulate", str(prop_file), "--port", "0"]
     for more, said in [
         (["--lose", "1.5"], "--lose 1.5: give a share of the packets, 0 to 1"),

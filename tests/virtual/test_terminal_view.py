@@ -1,4 +1,4 @@
-"""The picture of a virtual prop, in a real terminal: typed at, read, ended."""
+"""The picture of a virtual prop in a real terminal: typing, reading, ending."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ IN_TERMINAL = (
     "import fcntl, os, sys, termios; fcntl.ioctl(0, termios.TIOCSCTTY, 0);"
     "os.execv(sys.executable, [sys.executable, '-m', 'benchtest', *sys.argv[1:]])"
 )
-"""Takes standard input for the controlling terminal, so that Ctrl-C reaches the program."""
+"""Makes standard input the controlling terminal, so that Ctrl-C reaches the program."""
 
 
 _SEQUENCE = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
@@ -66,7 +66,7 @@ class Terminal:
     """A program in a terminal of 80 columns and 24 rows."""
 
     def __init__(self, words: list[str], **environment: str) -> None:
-        # the other end stays open here too: the last to close it would reset it
+        # the other end stays open here too: closing it last would reset it
         self.end, self.other = pty.openpty()
         other = self.other
         fcntl.ioctl(other, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
@@ -86,18 +86,19 @@ class Terminal:
         os.write(self.end, keys.encode())
 
     def until(self, pattern: str) -> re.Match[str]:
-        """Wait for text, whatever its colours; what came before it is forgotten."""
+        """Wait for text in any colour and drop what came before it."""
         end = time.monotonic() + SOON_S
         while not (found := re.search(pattern, self.shown)):
             assert time.monotonic() < end, f"{pattern!r} is not in {self.shown[-2000:]!r}"
             if select.select([self.end], [], [], 0.1)[0]:
-                # a sequence may come in two pieces: the rest of it makes it whole
+                # a sequence may come in two pieces: the rest completes it
                 self.shown = _SEQUENCE.sub("", self.shown + self._ear.read())
         self.shown = self.shown[found.end() :]
         return found
 
     def wait(self) -> int:
-        """Exit code; its last words are read, lest it waits for a reader."""
+        """Return the exit code; read the last output, so that the program does not wait for a
+        reader."""
         end = time.monotonic() + SOON_S
         while self.process.poll() is None:
             assert time.monotonic() < end, "it does not end"
@@ -129,7 +130,7 @@ def terminal(prop_file: Path) -> Iterator[Terminal]:
 
 @contextlib.contextmanager
 def _lit(port: int, packet: Packet) -> Iterator[None]:
-    """Somebody sends white, and goes on sending it."""
+    """Send white repeatedly during the test."""
     end = threading.Event()
 
     def send() -> None:
@@ -149,13 +150,13 @@ def _lit(port: int, packet: Packet) -> Iterator[None]:
         thread.join()
 
 
-def test_a_person_sees_types_and_ends_it(terminal: Terminal, data_packet: Packet) -> None:
-    port = int(terminal.until(r"hears E1.31 on 127.0.0.1:(\d+)")[1])
-    terminal.until(r"From nobody")
+def test_a_user_can_watch_it_type_and_end_it(terminal: Terminal, data_packet: Packet) -> None:
+    port = int(terminal.until(r"E1.31 on 127.0.0.1:(\d+)")[1])
+    terminal.until(r"From no source")
     terminal.until(r"   3 A \.{12} B")
     with _lit(port, data_packet):
-        terminal.until(r"From bench one at 120. Packets: \d+ taken")
-        # legible without colour: node 9 of strand 2 is fourth in line, and dead
+        terminal.until(r"From bench one at 120. Packets: \d+ accepted")
+        # legible without colour: node 9 of strand 2 is the fourth on the data line, and dead
         terminal.until(r"   1 A #{12} B\s+2 A x{9}### B\s+3 A x{12} B")
         terminal.type("1A")
         terminal.until(r"> 1A_")
@@ -163,7 +164,7 @@ def test_a_person_sees_types_and_ends_it(terminal: Terminal, data_packet: Packet
         volts = float(terminal.until(r"1A: (\d\.\d{4}) V")[1])
         assert 4.5 < volts < 5.0
         terminal.type("9A\x7f\x7frepair 2.9\n")
-        terminal.until(r"repair 2.9: done; that was it")
+        terminal.until(r"repair 2.9: done; it was faulty")
         terminal.until(r"   3 A #{12} B")
         terminal.type("fault 2.9=dark\n")
         terminal.until(r"fault 2.9=dark: done")
@@ -174,7 +175,7 @@ def test_a_person_sees_types_and_ends_it(terminal: Terminal, data_packet: Packet
     assert terminal.wait() == 0
 
 
-def test_the_terminal_is_left_as_it_was(terminal: Terminal) -> None:
+def test_the_terminal_settings_are_restored(terminal: Terminal) -> None:
     before = terminal.before
     terminal.until(r"> _")
     assert termios.tcgetattr(terminal.end)[3] != before[3]  # keys come one by one

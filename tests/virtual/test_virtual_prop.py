@@ -1,4 +1,4 @@
-"""A virtual prop obeys its data line, its circuit, its faults and the iron."""
+"""A virtual prop follows its data line, its circuit, its faults and its repairs."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def _volts(prop: VirtualProp, probe: str) -> float:
 
 
 def _lit(prop: VirtualProp) -> list[int]:
-    """Places of the nodes that give light."""
+    """Return the indices of the lit nodes."""
     return np.flatnonzero(prop.light().max(axis=1) > 0.05).tolist()
 
 
@@ -49,13 +49,15 @@ def fan(make_fan: MakeFan) -> Design:
     return make_fan(strands=5, nodes=10)
 
 
-def test_it_is_dark_until_it_is_told_to_light(comb: Design) -> None:
+def test_it_is_dark_until_the_first_frame(comb: Design) -> None:
     prop = _prop(comb)
     assert _lit(prop) == []
-    assert prop.amps("feed1") == pytest.approx(40 * 0.8e-3)  # quiescent current flows all the same
+    assert prop.amps("feed1") == pytest.approx(
+        40 * 0.8e-3
+    )  # quiescent current flows even in the dark
 
 
-def test_full_white_draws_what_the_figures_of_the_node_say(comb: Design) -> None:
+def test_full_white_draws_the_nodes_rated_current(comb: Design) -> None:
     prop = _prop(comb)
     _white(prop)
     # 40 nodes of 0.8 mA and three channels of 12 mA, all with headroom to spare
@@ -69,7 +71,7 @@ def test_a_level_is_a_share_of_the_current(comb: Design) -> None:
     assert prop.amps("feed1") == pytest.approx(40 * (0.8e-3 + 0.2 * 36e-3))
 
 
-def test_the_supply_cable_drops_what_its_wire_table_says(comb: Design) -> None:
+def test_the_supply_cable_drops_by_the_wire_table(comb: Design) -> None:
     # 14 AWG: 2.525 Ω per 1000 ft of annealed copper at 20 °C, NBS Circular 31 table VI; from memory
     prop = _prop(comb)
     _white(prop)
@@ -81,22 +83,22 @@ def test_the_supply_cable_drops_what_its_wire_table_says(comb: Design) -> None:
 def test_a_bad_joint_drops_its_resistance_times_the_strands_current(comb: Design) -> None:
     prop = _prop(comb, "3A+=0.8")
     _white(prop)
-    # ten nodes behind it, at full current while every one sees 3.75 V
+    # ten nodes after it, at full current while each has 3.75 V
     assert _volts(prop, "foot:3+>3A+") == pytest.approx(0.8 * 0.368)
     assert _volts(prop, "foot:3->3A-") == pytest.approx(-0.002 * 0.368)
 
 
-def test_white_goes_warm_where_the_supply_starves(comb: Design) -> None:
+def test_white_goes_warm_at_low_voltage(comb: Design) -> None:
     prop = _prop(comb, "4A+=5")
     _white(prop)
     light = prop.light()[30:]
     assert (light[:, 0] > 0.9).all()  # red needs least
     assert (light[:, 2] < 0.85 * light[:, 0]).all()
     prop.receive(np.tile(np.array([[255, 0, 0]], dtype=np.uint8), (40, 1)))
-    assert prop.light()[30:, 0] == pytest.approx(np.ones(10))  # red alone asks less
+    assert prop.light()[30:, 0] == pytest.approx(np.ones(10))  # red alone draws less
 
 
-def test_a_strand_without_supply_is_dark_but_not_without_volts(comb: Design) -> None:
+def test_a_strand_without_supply_is_dark_with_some_volts(comb: Design) -> None:
     prop = _prop(comb, "2A+=open")
     _white(prop)
     assert not prop.light()[10:20].max() > 0.05
@@ -107,19 +109,19 @@ def test_a_strand_without_supply_is_dark_but_not_without_volts(comb: Design) -> 
     )
 
 
-def test_a_strand_fed_at_both_ends_outlives_an_open_joint(fan: Design) -> None:
+def test_a_strand_fed_at_both_ends_lights_with_an_open_joint(fan: Design) -> None:
     prop = _prop(fan, "2A+=open")
     _white(prop)
     assert _lit(prop) == list(range(50))
 
 
-def test_an_open_data_joint_leaves_all_behind_it_dark(fan: Design) -> None:
-    prop = _prop(fan, "4Bd=open")  # the way into strand 4
+def test_all_after_an_open_data_joint_is_dark(fan: Design) -> None:
+    prop = _prop(fan, "4Bd=open")  # the input of strand 4
     _white(prop)
     assert _lit(prop) == list(range(30))
 
 
-def test_a_data_joint_that_breaks_later_leaves_the_last_light_standing(fan: Design) -> None:
+def test_a_data_joint_that_breaks_later_leaves_the_last_light(fan: Design) -> None:
     prop = _prop(fan)
     _white(prop)
     prop.inject_fault(parse_fault("4Bd=open", fan))
@@ -127,8 +129,8 @@ def test_a_data_joint_that_breaks_later_leaves_the_last_light_standing(fan: Desi
     assert _lit(prop) == list(range(30, 50))
 
 
-def test_what_no_circuit_can_bear_is_refused_and_changes_nothing(make_fan: MakeFan) -> None:
-    """Supplies of 5.0 and 5.2 V on one pad, their cables of no length, joint after joint to 0 Ω."""
+def test_a_fault_without_a_solution_is_rejected_and_changes_nothing(make_fan: MakeFan) -> None:
+    """Supplies of 5.0 and 5.2 V on one pad, no cables: joints go to 0 Ω one by one."""
     fan = make_fan(strands=2, nodes=3, feeds=("foot:1", "foot:1"), feed_mm=0.0)
     high = dataclasses.replace(fan.feeds[1], volts=5.2)
     fan = dataclasses.replace(fan, feeds=(fan.feeds[0], high))
@@ -141,7 +143,7 @@ def test_what_no_circuit_can_bear_is_refused_and_changes_nothing(make_fan: MakeF
     assert not prop.repair("feed2-")
 
 
-def test_a_dead_node_takes_what_is_behind_it_along(fan: Design) -> None:
+def test_a_dead_node_darkens_all_after_it(fan: Design) -> None:
     prop = _prop(fan, "1.4=dead")
     _white(prop)
     assert _lit(prop) == [0, 1, 2]
@@ -156,7 +158,7 @@ def test_a_backup_line_leaves_only_the_dead_node_dark(
     assert _lit(prop) == [place for place in range(50) if place != 3]
 
 
-def test_nodes_that_starve_until_their_logic_stops_go_dark(comb: Design) -> None:
+def test_nodes_whose_logic_loses_its_supply_go_dark(comb: Design) -> None:
     prop = _prop(comb, "4A+=60")
     _white(prop)
     assert _lit(prop) == list(range(30))
@@ -171,7 +173,7 @@ def test_the_same_frame_again_changes_nothing(comb: Design) -> None:
     assert prop.solution is before
 
 
-def test_a_frame_that_its_sender_reuses_is_not_changed_behind_the_props_back(comb: Design) -> None:
+def test_a_later_change_of_the_senders_array_has_no_effect(comb: Design) -> None:
     prop = _prop(comb)
     frame = np.full((40, 3), 255, dtype=np.uint8)
     prop.receive(frame)
@@ -204,7 +206,7 @@ def test_the_meter_shows_steps_of_its_range_within_its_class(comb: Design, spec:
             assert steps == pytest.approx(round(steps), abs=1e-6)
 
 
-def test_readings_of_one_probe_are_not_all_alike(comb: Design) -> None:
+def test_readings_of_one_probe_differ(comb: Design) -> None:
     prop = _prop(comb, seed=2)
     _white(prop)
     probe = parse_probe("4B", comb)
@@ -212,7 +214,7 @@ def test_readings_of_one_probe_are_not_all_alike(comb: Design) -> None:
 
 
 @pytest.mark.parametrize("fault", ["3A+=0.8", "3A+=open", "3Ad=open", "3.4=dead", "3.4=dark"])
-def test_a_repair_of_the_right_place_makes_it_sound(comb: Design, fault: str) -> None:
+def test_a_repair_of_the_faulty_place_heals_it(comb: Design, fault: str) -> None:
     where = fault.partition("=")[0]
     prop = _prop(comb, fault, seed=3)
     _white(prop)
@@ -221,20 +223,20 @@ def test_a_repair_of_the_right_place_makes_it_sound(comb: Design, fault: str) ->
     assert prop.repair(where)
     assert not prop.repair(where)
     assert not prop.faults
-    # its controller goes on sending: no new frame is needed
+    # its controller keeps sending: no new frame is needed
     assert _lit(prop) == list(range(40))
     assert abs(_volts(prop, "foot:3+>3A+")) < 0.02
 
 
-def test_remaking_a_joint_draws_another_healthy_one(comb: Design) -> None:
+def test_remaking_a_joint_draws_another_healthy_resistance(comb: Design) -> None:
     prop = _prop(comb, seed=3)
     before = prop.built.joint_ohm["2A+"]
     prop.repair("2A+")
     assert prop.built.joint_ohm["2A+"] != before
-    assert 0.0002 < prop.built.joint_ohm["2A+"] < 0.02  # four factors of 1.8 either way
+    assert 0.0002 < prop.built.joint_ohm["2A+"] < 0.02  # four factors of 1.8 up or down
 
 
-def test_the_iron_finds_no_joint_that_is_not_there(comb: Design) -> None:
+def test_a_repair_of_an_unknown_joint_is_rejected(comb: Design) -> None:
     with pytest.raises(NameFault, match="no joint"):
         _prop(comb).repair("9A+")
     with pytest.raises(NameFault):
@@ -249,8 +251,8 @@ def test_a_prop_whose_feed_is_open_has_no_volts(comb: Design) -> None:
 
 
 @pytest.mark.parametrize("name", ["main", "yard"])
-def test_a_blown_fuse_takes_the_current_of_its_feed(make_fan: MakeFan, name: str) -> None:
-    """The feed's name does not matter, not even one that ends like a data joint's."""
+def test_a_blown_fuse_stops_the_current_of_its_feed(make_fan: MakeFan, name: str) -> None:
+    """The feed's name does not matter, not even a name that ends like a data joint's."""
     design = make_fan(3, 10, feeds=("foot:1", "crown:3"))
     named = tuple(
         dataclasses.replace(feed, name=name if place == 0 else "other")

@@ -1,4 +1,4 @@
-"""What the drive room sends is what the virtual prop shows, node for node, over real UDP."""
+"""The virtual prop shows the frames that the drive room sends, node for node, over real UDP."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ SENDER = SourceSettings(UUID("00112233-4455-4677-8899-aabbccddeeff"))
 
 
 def _spans(design: Design, lit: np.ndarray) -> list[Observation]:
-    """Runs of lit nodes, strand by strand."""
+    """Return the runs of lit nodes, strand by strand."""
     found = []
     for strand, start in zip(design.strands, design.first_index, strict=True):
         node = 1
@@ -51,7 +51,7 @@ def _until_counted(prop: RemoteProp, expected: dict[str, int]) -> None:
 
 
 @pytest.mark.parametrize("name", ["willow-fan", "tide-arch", "gull-wing"])
-def test_every_node_that_is_sent_is_the_node_that_lights(name: str) -> None:
+def test_every_node_sent_is_the_node_that_lights(name: str) -> None:
     rng = np.random.default_rng(1)
     with as_file(files("benchtest.virtual") / f"{name}.toml") as path:
         design = read_design(path)
@@ -87,7 +87,7 @@ def test_a_whole_stream_arrives_without_loss() -> None:
 
 
 def _expected(strands: str) -> list[Observation]:
-    # strand 7 is entered at A: node 12 and all that come after it are dark
+    # strand 7 is entered at A: node 12 and all after it are dark
     seventh = [Observation(7, 1, 11, "ok"), Observation(7, 12, 30, "dark")]
     sound = [Observation(number, 1, 30, "ok") for number in range(1, 7)]
     behind = [Observation(number, 1, 30, "dark") for number in range(8, 13)]

@@ -21,7 +21,7 @@ from benchtest.diagnosis.model.fault_response import COLUMNS, Base, Responses
 from benchtest.diagnosis.model.faults import ChainFault, FaultSpace
 from benchtest.diagnosis.model.wiring_faults import Shorted
 from benchtest.diagnosis.solve_budget import SolveBudget, solve_units
-from benchtest.evidence.marks import Mark, Seen
+from benchtest.evidence.marks import DARK_SHARE, DIM_SHARE, WARM_SHARE, Mark, Seen
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import COLOUR_CHANNELS, LitSet
 from benchtest.prop.node_kinds import NodeKind
@@ -99,10 +99,6 @@ UNLIT[Look.ON] = Look.ON
 
 OFF_BY_ONE = 0.05
 """Chance that a position is one node off. Common practice, no source."""
-
-WARM_SHARE, DIM_SHARE, DARK_SHARE = 0.85, 0.6, 0.05
-"""Light below which an eye that looks for it sees the colour shift, the strand dim, or dark:
-share of the weakest colour over the strongest, and of the strongest over full. Common practice."""
 
 NOT_LOOKED_AT = -1
 MARK_COLUMNS = np.unique(np.append(np.arange(0, COLUMNS - 1, 12), [COLUMNS - 2, COLUMNS - 1]))

@@ -8,8 +8,7 @@ from benchtest.evidence.reading_source import ReadingSource
 from benchtest.session.workbench.active_session import ActiveSession
 from benchtest.session.workbench.reading_entry import PendingReading, ReadingEntry
 from benchtest.session.workbench.reading_sources import BridgePins, VirtualMeter
-from benchtest.virtual.remote_prop import RemoteProp
-from benchtest.virtual.wait_for_frame import FRAME_TIMEOUT_S, wait_for_frame
+from benchtest.virtual.remote_prop import FRAME_TIMEOUT_S, RemoteProp, wait_for_frame
 
 
 class SourceReader:
