@@ -1,6 +1,6 @@
 /* USB serial bridge on an ATmega328P at 16 MHz. The protocol is in hw_notes/bridge.md.
  *
- * Data lines: PB0 to PB3. Analogue inputs: PC0 to PC3, against the internal 1.1 V. */
+ * Data lines: PB0 to PB3. Analog inputs: PC0 to PC3, against the internal 1.1 V. */
 #include <avr/eeprom.h>
 #include <avr/interrupt.h>
 #include <avr/io.h>
@@ -22,9 +22,9 @@
 #define COLOURS 16
 #define UNKNOWN_SCALE 0xffffffffUL
 
-/* Timer 1 runs freely at 15 625 Hz: 64 us a tick. It also runs while shift() keeps interrupts off. */
+/* Timer 1 runs freely at 15 625 Hz: 64 us a tick, also while shift() blocks interrupts. */
 #define DARK_AFTER 39062 /* 2.5 s */
-#define GAP 6            /* at least 320 us low between two frames; the longest asked for is 300 us */
+#define GAP 6            /* at least 320 us low between two frames; node kinds need up to 300 us */
 
 enum kind { HELLO = 1, WIRING, RUNS, SHOW, READ, SCALE, ANSWER = 0x80, REFUSAL = 0xff };
 enum refusal { UNKNOWN = 1, MALFORMED, NO_WIRING, NO_ROOM, NOT_NEXT, INCOMPLETE, NO_SUCH };
@@ -34,15 +34,15 @@ extern void shift(const uint8_t *runs, const uint8_t *colours, uint16_t nodes, u
 
 static uint8_t runs[STORE];
 static uint8_t colours[COLOURS * 4];
-static uint16_t held;       /* runs in the store */
-static uint16_t held_nodes; /* nodes that they light */
-static uint16_t nodes;      /* of the prop; 0 until the wiring is told */
+static uint16_t held;       /* runs stored */
+static uint16_t held_nodes; /* nodes in the stored runs */
+static uint16_t nodes;      /* of the prop; 0 until the wiring is set */
 static uint8_t channels;
 static uint8_t mask;
-static uint8_t last;        /* number of the last message acted on */
+static uint8_t last;        /* number of the last message handled */
 static uint8_t last_refusal;
-static uint16_t fed;        /* when a frame was last shown or asked for */
-static uint16_t ended;      /* when the data line last came to rest */
+static uint16_t fed;        /* time of the last runs or show message */
+static uint16_t ended;      /* end of the last frame on a data line */
 
 struct kept {
     uint32_t scale;
@@ -75,7 +75,7 @@ static void light(uint16_t count, uint8_t wide, uint8_t lines) {
 static void go_dark(uint16_t count, uint8_t wide, uint8_t lines) {
     memset(colours, 0, sizeof colours);
     memset(runs, 0x0f, (count + 15) / 16);
-    held = held_nodes = 0; /* what was there is gone: show must not bring it back */
+    held = held_nodes = 0; /* the frame is lost: show must not bring it back */
     light(count, wide, lines);
 }
 
@@ -88,27 +88,27 @@ static void answer(uint8_t kind, uint8_t number, const uint8_t *payload, uint8_t
 }
 
 static void hello(uint8_t number) {
-    uint8_t told[10];
-    told[0] = VERSION;
-    told[1] = OUTPUTS;
-    put16(told + 2, RAMEND - RAMSTART + 1);
-    put16(told + 4, STORE);
-    put16(told + 6, MOST_NODES);
-    told[8] = ANALOGUE;
-    told[9] = LONGEST_BODY;
-    answer(ANSWER | HELLO, number, told, sizeof told);
+    uint8_t reply[10];
+    reply[0] = VERSION;
+    reply[1] = OUTPUTS;
+    put16(reply + 2, RAMEND - RAMSTART + 1);
+    put16(reply + 4, STORE);
+    put16(reply + 6, MOST_NODES);
+    reply[8] = ANALOGUE;
+    reply[9] = LONGEST_BODY;
+    answer(ANSWER | HELLO, number, reply, sizeof reply);
 }
 
-static uint8_t wire(const uint8_t *said, uint8_t length) {
+static uint8_t wire(const uint8_t *payload, uint8_t length) {
     if (length != 4)
         return MALFORMED;
-    uint16_t count = get16(said + 2);
-    if (said[0] >= OUTPUTS || count == 0 || count > MOST_NODES)
+    uint16_t count = get16(payload + 2);
+    if (payload[0] >= OUTPUTS || count == 0 || count > MOST_NODES)
         return NO_SUCH;
-    if (said[1] != 3 && said[1] != 4)
+    if (payload[1] != 3 && payload[1] != 4)
         return NO_SUCH;
-    mask = 1 << said[0];
-    channels = said[1];
+    mask = 1 << payload[0];
+    channels = payload[1];
     nodes = count;
     held = held_nodes = 0;
     return 0;
@@ -123,13 +123,13 @@ static uint8_t show(void) {
     return 0;
 }
 
-static uint8_t store(const uint8_t *said, uint8_t length) {
+static uint8_t store(const uint8_t *payload, uint8_t length) {
     if (!nodes)
         return NO_WIRING;
-    if (length < 4 || said[3] > COLOURS || length < 4 + said[3] * 4)
+    if (length < 4 || payload[3] > COLOURS || length < 4 + payload[3] * 4)
         return MALFORMED;
-    uint16_t at = get16(said);
-    uint8_t taken = 4 + said[3] * 4;
+    uint16_t at = get16(payload);
+    uint8_t taken = 4 + payload[3] * 4;
     uint8_t count = length - taken;
     if (at == 0)
         held = held_nodes = 0;
@@ -137,18 +137,18 @@ static uint8_t store(const uint8_t *said, uint8_t length) {
         return NOT_NEXT;
     if (count > STORE - held)
         return NO_ROOM;
-    memcpy(colours, said + 4, said[3] * 4);
-    for (const uint8_t *run = said + taken; count--; run++) {
+    memcpy(colours, payload + 4, payload[3] * 4);
+    for (const uint8_t *run = payload + taken; count--; run++) {
         runs[held++] = *run;
         held_nodes += (*run & 0x0f) + 1;
     }
-    return said[2] & 1 ? show() : 0;
+    return payload[2] & 1 ? show() : 0;
 }
 
 static uint32_t sum_of(uint8_t channel, uint8_t samples) {
     uint32_t sum = 0;
     ADMUX = _BV(REFS1) | _BV(REFS0) | channel; /* internal 1.1 V */
-    ADCSRA |= _BV(ADSC);                       /* the first one after a change is thrown away */
+    ADCSRA |= _BV(ADSC);                       /* the first sample after a change is discarded */
     loop_until_bit_is_clear(ADCSRA, ADSC);
     while (samples--) {
         ADCSRA |= _BV(ADSC);
@@ -164,39 +164,39 @@ static uint32_t scale_of(uint8_t channel) {
     return crc16((uint8_t *)&found.scale, 4) == found.crc ? found.scale : UNKNOWN_SCALE;
 }
 
-static uint8_t read(uint8_t number, const uint8_t *said, uint8_t length) {
-    if (length != 2 || said[1] == 0)
+static uint8_t read(uint8_t number, const uint8_t *payload, uint8_t length) {
+    if (length != 2 || payload[1] == 0)
         return MALFORMED;
-    if (said[0] >= ANALOGUE)
+    if (payload[0] >= ANALOGUE)
         return NO_SUCH;
-    uint8_t told[10] = {said[0], said[1]};
-    put32(told + 2, sum_of(said[0], said[1]));
-    put32(told + 6, scale_of(said[0]));
-    answer(ANSWER | READ, number, told, sizeof told);
+    uint8_t reply[10] = {payload[0], payload[1]};
+    put32(reply + 2, sum_of(payload[0], payload[1]));
+    put32(reply + 6, scale_of(payload[0]));
+    answer(ANSWER | READ, number, reply, sizeof reply);
     return 0;
 }
 
-static uint8_t keep(const uint8_t *said, uint8_t length) {
+static uint8_t keep(const uint8_t *payload, uint8_t length) {
     if (length != 5)
         return MALFORMED;
-    if (said[0] >= ANALOGUE)
+    if (payload[0] >= ANALOGUE)
         return NO_SUCH;
-    struct kept fresh = {.scale = get32(said + 1)};
+    struct kept fresh = {.scale = get32(payload + 1)};
     fresh.crc = crc16((uint8_t *)&fresh.scale, 4);
-    eeprom_update_block(&fresh, &kept[said[0]], sizeof fresh);
+    eeprom_update_block(&fresh, &kept[payload[0]], sizeof fresh);
     return 0;
 }
 
-static uint8_t act(uint8_t kind, const uint8_t *said, uint8_t length) {
+static uint8_t act(uint8_t kind, const uint8_t *payload, uint8_t length) {
     switch (kind) {
     case WIRING:
-        return wire(said, length);
+        return wire(payload, length);
     case RUNS:
-        return store(said, length);
+        return store(payload, length);
     case SHOW:
         return length ? MALFORMED : show();
     case SCALE:
-        return keep(said, length);
+        return keep(payload, length);
     }
     return UNKNOWN;
 }
@@ -208,18 +208,18 @@ static void settle(uint8_t kind, uint8_t number, uint8_t refusal) {
         answer(ANSWER | kind, number, &refusal, 0);
 }
 
-static void handle(uint8_t kind, uint8_t number, const uint8_t *said, uint8_t length) {
+static void handle(uint8_t kind, uint8_t number, const uint8_t *payload, uint8_t length) {
     if (kind == HELLO) {
-        last = number; /* begins a session: numbers count from here */
+        last = number; /* starts a session: message numbers count from here */
         last_refusal = 0;
         hello(number);
     } else if (kind == READ) {
-        uint8_t refusal = read(number, said, length);
+        uint8_t refusal = read(number, payload, length);
         if (refusal)
             settle(kind, number, refusal);
     } else {
-        if (number != last) /* else its answer was lost: it must not be acted on twice */
-            last_refusal = act(kind, said, length);
+        if (number != last) /* else its answer was lost: do not run it twice */
+            last_refusal = act(kind, payload, length);
         last = number;
         if ((kind == RUNS || kind == SHOW) && !last_refusal)
             fed = TCNT1;
@@ -234,7 +234,7 @@ int main(void) {
     TCCR1B = _BV(CS12) | _BV(CS10);
     line_begin();
     sei();
-    /* nodes keep what they last heard: put out any prop, of any length and kind, on any line */
+    /* nodes keep their last data: darken a prop of any length and kind on every line */
     go_dark(MOST_NODES, 4, ALL_OUTPUTS);
     fed = TCNT1;
     hello(0);

@@ -14,9 +14,9 @@ uint8_t line_body[LONGEST_BODY + 2];
 uint8_t line_length;
 
 static uint8_t filled; /* octets of line_body */
-static uint8_t left;   /* octets that follow before the next code */
-static bool zero_due;  /* the last group stands for a zero behind it */
-static bool damaged;   /* dropped up to the next delimiter */
+static uint8_t left;   /* octets left before the next code */
+static bool zero_due;  /* a zero follows the last group */
+static bool damaged;   /* discard octets up to the next delimiter */
 
 void line_begin(void) {
     UBRR0 = 3; /* 500 000 baud exactly: 16 MHz / (8 * (3 + 1)) */
@@ -29,7 +29,7 @@ ISR(USART_RX_vect) {
     uint8_t status = UCSR0A; /* belongs to the octet and must be read before it */
     uint8_t octet = UDR0;
     uint8_t next = (head + 1) & (RING - 1);
-    /* what does not fit, or came damaged, is missed by the CRC */
+    /* the CRC detects octets that are damaged or do not fit */
     if (next != tail && !(status & _BV(FE0))) {
         ring[head] = octet;
         head = next;
@@ -62,7 +62,7 @@ void line_forget(void) {
     restart();
 }
 
-/* At a delimiter: whether what came before it is a message. */
+/* Returns true at a delimiter after a valid message. */
 static bool is_whole(void) {
     return !damaged && left == 0 && filled >= 4 && crc16(line_body, filled) == 0;
 }
@@ -106,12 +106,12 @@ void line_send(uint8_t *body, uint8_t length) {
     uint16_t crc = crc16(body, length);
     body[length++] = crc >> 8;
     body[length++] = crc & 0xff;
-    send_octet(0); /* ends whatever half message lies in the receiver */
+    send_octet(0); /* ends a partial message in the receiver */
     uint8_t from = 0;
     for (uint8_t to = 0; to <= length; to++) {
         if (to < length && body[to] != 0)
             continue;
-        send_octet(to - from + 1); /* answers are far shorter than 254 octets */
+        send_octet(to - from + 1); /* answers are much shorter than 254 octets */
         while (from < to)
             send_octet(body[from++]);
         from = to + 1;

@@ -41,7 +41,7 @@
     .endif
 .endm
 
-.macro rise bit                     ; cycles 0 to 5: up, and down again where the bit is 0
+.macro rise bit                     ; cycles 0 to 5: high, and low again for a 0
     out _SFR_IO_ADDR(PORTB), high
     mov level, low
     sbrc octet, \bit
@@ -50,7 +50,7 @@
     out _SFR_IO_ADDR(PORTB), level
 .endm
 
-.macro fall                         ; cycle 11: down
+.macro fall                         ; cycle 11: low
     out _SFR_IO_ADDR(PORTB), low
 .endm
 
@@ -116,13 +116,13 @@ node:                               ; first octet
     mov octet, second               ; 1
     pause 7
 
-    rise 7                          ; second octet; one node fewer is left
+    rise 7                          ; second octet; count the node
     pause 5
     fall
     subi left_l, 1                  ; 1
     sbci left_h, 0                  ; 1
     pause 6
-    rise 6                          ; look at the next run: how many nodes, which colour
+    rise 6                          ; read the next run: node count and colour
     pause 5
     fall
     ld ahead, X                 ; 2
@@ -140,7 +140,7 @@ node:                               ; first octet
     adc found_h, zero               ; 1
     dec count                       ; 1
     pause 4
-    rise 4                          ; go on to it where this run is at its end
+    rise 4                          ; use it if this run has ended
     pause 5
     fall
     clr take                        ; 1

@@ -5,9 +5,9 @@
  *
  * Prints the name of the pseudo-terminal. Without `free` it is held to real time. Reads commands,
  * one a line, and answers each with the cycle it is at and the lowest stack pointer so far:
- *   adc CHANNEL MILLIVOLTS    volts at an analogue input
- *   reset                     as the reset button does
- *   sync                      the file holds all edges so far
+ *   adc CHANNEL MILLIVOLTS    volts at an analog input
+ *   reset                     press the reset button
+ *   sync                      write all edges to the file
  *   quit
  * EDGES: 64-bit words, cycle * 256 + pin * 2 + level. */
 #define _GNU_SOURCE
@@ -29,7 +29,7 @@
 
 #define HERTZ 16000000
 #define OCTET_CYCLES 320 /* 10 bits at 500 000 baud */
-#define SLICE 16000      /* cycles between two looks at the clock: 1 ms */
+#define SLICE 16000      /* cycles between two checks of the clock: 1 ms */
 
 static avr_t *avr;
 static FILE *edges;
@@ -42,7 +42,7 @@ static void on_octet(struct avr_irq_t *irq, uint32_t value, void *param) {
     (void)irq, (void)param;
     uint8_t octet = value;
     if (write(line, &octet, 1) != 1)
-        return; /* nobody reads: as on a real line, it is lost */
+        return; /* no reader: the octet is lost, as on a real line */
 }
 
 static void on_xon(struct avr_irq_t *irq, uint32_t value, void *param) {
@@ -97,7 +97,7 @@ static void open_line(void) {
         perror("pty");
         exit(2);
     }
-    far_end = open(ptsname(line), O_RDWR | O_NOCTTY); /* kept: who opens it may come and go */
+    far_end = open(ptsname(line), O_RDWR | O_NOCTTY); /* kept open while other programs open and close it */
     tcgetattr(far_end, &raw);
     cfmakeraw(&raw);
     tcsetattr(far_end, TCSANOW, &raw);
@@ -110,7 +110,7 @@ static int is_readable(int file) {
     return poll(&waits, 1, 0) > 0;
 }
 
-/* One command. False when it is time to end. */
+/* Runs one command. Returns false at the end. */
 static int obey(void) {
     char words[80], name[16] = "";
     unsigned channel, millivolts;

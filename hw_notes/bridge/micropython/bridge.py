@@ -1,7 +1,7 @@
 """The board's side of the protocol in hw_notes/bridge.md, for MicroPython.
 
-Octets and the time go in; what the board does goes to `pins`. Nothing here knows a chip, so that it
-runs on a computer too.
+Octets and the time go in; actions go to `pins`. This module depends on no chip, so that it also
+runs on a computer.
 """
 
 VERSION = 1
@@ -11,7 +11,7 @@ MOST_NODES = 8000
 COLOURS = 16
 DARK_AFTER_MS = 2500
 TICKS = 0x3FFFFFFF
-"""The clock of milliseconds wraps behind this."""
+"""The clock of milliseconds wraps after this value."""
 UNCALIBRATED = 0xFFFFFFFF
 
 HELLO, WIRING, RUNS, SHOW, READ, SCALE = range(1, 7)
@@ -33,7 +33,7 @@ NIBBLES = _nibbles()
 
 
 def crc16(data):
-    """CRC-16/IBM-3740, four bits at a time."""
+    """Return the CRC-16/IBM-3740, four bits at a time."""
     crc = 0xFFFF
     for octet in data:
         crc = (crc << 4 & 0xFFFF) ^ NIBBLES[crc >> 12 ^ octet >> 4]
@@ -42,7 +42,7 @@ def crc16(data):
 
 
 def stuff(data):
-    """COBS of less than 254 octets."""
+    """Encode less than 254 octets as COBS."""
     stuffed = bytearray()
     for group in bytes(data).split(b"\0"):
         stuffed.append(len(group) + 1)
@@ -51,7 +51,7 @@ def stuff(data):
 
 
 def unstuff(stuffed):
-    """Decode one COBS frame; None where it is cut short."""
+    """Decode one COBS frame; return None if it is cut short."""
     data = bytearray()
     at = 0
     while at < len(stuffed):
@@ -66,12 +66,12 @@ def unstuff(stuffed):
 
 
 def two(value):
-    """Two octets, the high one first."""
+    """Return a value as two octets, the high one first."""
     return bytes([value >> 8 & 0xFF, value & 0xFF])
 
 
 def four(value):
-    """Four octets, the highest first."""
+    """Return a value as four octets, the highest first."""
     return two(value >> 16) + two(value & 0xFFFF)
 
 
@@ -86,9 +86,9 @@ def number_of(octets):
 class Bridge:
     """One board.
 
-    `pins` has: `outputs`, `analogue` (how many), `ram` (octets), `shift(output, octets)`,
-    `count(channel)` (0 to 1023), `scale(channel)` and `keep(channel, scale)`.
-    `send(octets)` writes to the line.
+    `pins` has: `outputs`, `analogue` (number of analog inputs), `ram` (octets),
+    `shift(output, octets)`, `count(channel)` (0 to 1023), `scale(channel)` and
+    `keep(channel, scale)`. `send(octets)` writes to the line.
     """
 
     def __init__(self, pins, send, now_ms):
@@ -105,11 +105,11 @@ class Bridge:
         self.hello(0)
 
     def feed(self, octets, now_ms):
-        """Take what has come, which may be nothing. Call it often: it also watches the time."""
+        """Handle received octets, possibly none; call it often, since it also checks the time."""
         self.now_ms = now_ms
         if octets:
             pieces = (self.held_octets + octets).split(b"\0")
-            self.held_octets = pieces[-1][: 2 * LONGEST_BODY]  # without a zero it must not grow
+            self.held_octets = pieces[-1][: 2 * LONGEST_BODY]  # bounded without a zero
             for piece in pieces[:-1]:
                 if piece:
                     self.hear(piece)
@@ -119,85 +119,85 @@ class Bridge:
             self.pins.shift(self.output, bytes(self.nodes * self.channels))
 
     def hear(self, piece):
-        """One piece between two zeros; what is no whole message does nothing."""
+        """Handle one piece between two zeros; ignore it if it is not a valid message."""
         body = unstuff(piece)
         if body is None or not 4 <= len(body) <= LONGEST_BODY + 2 or crc16(body):
             return
-        kind, number, said = body[0], body[1], body[2:-2]
+        kind, number, payload = body[0], body[1], body[2:-2]
         if kind == HELLO:
             self.last, self.refusal = number, 0
             self.hello(number)
         elif kind == READ:
-            self.read(number, said)
+            self.read(number, payload)
         else:
-            if number != self.last:  # else its answer was lost: it must not be done twice
-                self.refusal = self.act(kind, said)
+            if number != self.last:  # else its answer was lost: do not run it twice
+                self.refusal = self.act(kind, payload)
                 self.last = number
             if kind in (RUNS, SHOW) and not self.refusal:
                 self.fed_ms = self.now_ms
             self.settle(kind, number, self.refusal)
 
-    def say(self, kind, number, said=b""):
+    def say(self, kind, number, payload=b""):
         """Send one message."""
-        body = bytes([kind, number]) + said
+        body = bytes([kind, number]) + payload
         self.send(b"\0" + stuff(body + two(crc16(body))) + b"\0")
 
     def settle(self, kind, number, refusal):
-        """Answer that it is done, or why not."""
+        """Answer that the request is done, or the reason of a refusal."""
         if refusal:
             self.say(REFUSAL, number, bytes([refusal]))
         else:
             self.say(ANSWER | kind, number)
 
     def hello(self, number):
-        """Say what this board can."""
+        """Send the properties of this board."""
         can = bytes([VERSION, self.pins.outputs]) + two(min(self.pins.ram, 0xFFFF))
         can += two(MOST_RUNS) + two(MOST_NODES) + bytes([self.pins.analogue, LONGEST_BODY])
         self.say(ANSWER | HELLO, number, can)
 
-    def act(self, kind, said):
-        """Do it; 0, or why not."""
+    def act(self, kind, payload):
+        """Run a request; return 0, or the reason of a refusal."""
         if kind == WIRING:
-            return self.wire(said)
+            return self.wire(payload)
         if kind == RUNS:
-            return self.store(said)
+            return self.store(payload)
         if kind == SHOW:
-            return MALFORMED if said else self.show()
+            return MALFORMED if payload else self.show()
         if kind == SCALE:
-            return self.keep(said)
+            return self.keep(payload)
         return UNKNOWN
 
-    def wire(self, said):
+    def wire(self, payload):
         """Set what is connected to the board."""
-        if len(said) != 4:
+        if len(payload) != 4:
             return MALFORMED
-        output, channels, nodes = said[0], said[1], number_of(said[2:])
+        output, channels, nodes = payload[0], payload[1], number_of(payload[2:])
         if output >= self.pins.outputs or channels not in (3, 4) or not 1 <= nodes <= MOST_NODES:
             return NO_SUCH
         self.output, self.channels, self.nodes = output, channels, nodes
         self.runs = bytearray()
         return 0
 
-    def store(self, said):
-        """Take runs of a frame."""
+    def store(self, payload):
+        """Store runs of a frame."""
         if not self.nodes:
             return NO_WIRING
-        if len(said) < 4 or said[3] > COLOURS or len(said) < 4 + 4 * said[3]:
+        if len(payload) < 4 or payload[3] > COLOURS or len(payload) < 4 + 4 * payload[3]:
             return MALFORMED
-        at, first = number_of(said[:2]), 4 + 4 * said[3]
+        at, first = number_of(payload[:2]), 4 + 4 * payload[3]
         if at == 0:
             self.runs = bytearray()
         if at != len(self.runs):
             return NOT_NEXT
-        if at + len(said) - first > MOST_RUNS:
+        if at + len(payload) - first > MOST_RUNS:
             return NO_ROOM
-        for place in range(said[3]):
-            self.colours[place] = bytes(said[4 + 4 * place : 8 + 4 * place])
-        self.runs += said[first:]
-        return self.show() if said[2] & 1 else 0
+        for place in range(payload[3]):
+            self.colours[place] = bytes(payload[4 + 4 * place : 8 + 4 * place])
+        self.runs += payload[first:]
+        return self.show() if payload[2] & 1 else 0
 
     def show(self):
-        """Put the frame onto the data line."""
+        """Send the frame to the data line."""
         if not self.nodes:
             return NO_WIRING
         if sum([(run & 15) + 1 for run in self.runs]) != self.nodes:
@@ -207,23 +207,23 @@ class Bridge:
         self.pins.shift(self.output, octets)
         return 0
 
-    def read(self, number, said):
-        """Add samples of an analogue input up."""
-        if len(said) != 2 or said[1] == 0:
+    def read(self, number, payload):
+        """Answer with the sum of samples of an analog input."""
+        if len(payload) != 2 or payload[1] == 0:
             self.settle(READ, number, MALFORMED)
-        elif said[0] >= self.pins.analogue:
+        elif payload[0] >= self.pins.analogue:
             self.settle(READ, number, NO_SUCH)
         else:
-            total = sum([self.pins.count(said[0]) for _ in range(said[1])])
-            scale = self.pins.scale(said[0])
-            told = four(total) + four(UNCALIBRATED if scale is None else scale)
-            self.say(ANSWER | READ, number, said + told)
+            total = sum([self.pins.count(payload[0]) for _ in range(payload[1])])
+            scale = self.pins.scale(payload[0])
+            reply = four(total) + four(UNCALIBRATED if scale is None else scale)
+            self.say(ANSWER | READ, number, payload + reply)
 
-    def keep(self, said):
-        """Keep what a count is worth."""
-        if len(said) != 5:
+    def keep(self, payload):
+        """Store the value of one count of an input."""
+        if len(payload) != 5:
             return MALFORMED
-        if said[0] >= self.pins.analogue:
+        if payload[0] >= self.pins.analogue:
             return NO_SUCH
-        self.pins.keep(said[0], number_of(said[1:]))
+        self.pins.keep(payload[0], number_of(payload[1:]))
         return 0

@@ -1,7 +1,7 @@
 """The bridge on an RP2040 board with MicroPython: copy all three files onto it.
 
-Data lines: GP2 to GP5. Analogue inputs: GP26 to GP28. USB carries the line; what is typed there is
-taken for octets, so put the board into its boot mode to get back to MicroPython.
+Data lines: GP2 to GP5. Analog inputs: GP26 to GP28. USB carries the protocol, so a terminal's input
+is read as octets; put the board into its boot mode to get back to MicroPython.
 """
 
 import gc
@@ -18,8 +18,7 @@ from signal_pio import STEP_HZ, bits
 OUTPUTS = (2, 3, 4, 5)
 ANALOGUE = (26, 27, 28)
 REST_US = 400
-"""Low time after a frame; the longest that a kind asks for is 300 µs, and the last octets are
-still on their way."""
+"""Low time after a frame. [µs] Kinds need up to 300; the last octets are still being sent."""
 SCALES = "scales.txt"
 
 
@@ -39,16 +38,16 @@ class Pins:
         self.ram = gc.mem_free() + gc.mem_alloc()
 
     def shift(self, output, octets):
-        """Send a frame, and rest."""
+        """Send a frame, then keep the line low."""
         self.machines[output].put(bytearray(octets), 24)
         time.sleep_us(REST_US)
 
     def count(self, channel):
-        """One sample, 0 to 1023."""
+        """Return one sample, 0 to 1023."""
         return self.inputs[channel].read_u16() >> 6
 
     def load(self):
-        """Return the nanovolts of a count of each input, from the board's own file."""
+        """Return the nanovolts of one count of each input, from the board's own file."""
         try:
             with open(SCALES) as kept:
                 return [int(line) if line.strip() else None for line in kept]
@@ -60,7 +59,7 @@ class Pins:
         return self.scales[channel] if channel < len(self.scales) else None
 
     def keep(self, channel, scale):
-        """Keep that without power."""
+        """Store the nanovolts of one count of an input in the board's file."""
         self.scales = [self.scale(each) for each in range(len(ANALOGUE))]
         self.scales[channel] = scale
         with open(SCALES, "w") as kept:
@@ -68,8 +67,8 @@ class Pins:
 
 
 def run():
-    """Listen and obey for ever."""
-    micropython.kbd_intr(-1)  # an octet 3 is no Ctrl-C here
+    """Receive and handle messages forever."""
+    micropython.kbd_intr(-1)  # octet 3 must not stop the program
     line = select.poll()
     line.register(sys.stdin, select.POLLIN)
     board = Bridge(Pins(), sys.stdout.buffer.write, time.ticks_ms())

@@ -5,8 +5,8 @@ import rp2
 STEP_HZ = 16_000_000
 
 
-# A 0 is 5 steps high and 15 low, a 1 is 11 high and 9 low; the first instruction waits at low
-# where nothing is left to send. The names are PIO's, which MicroPython's assembler supplies.
+# A 0 is 5 steps high and 15 low, a 1 is 11 high and 9 low; the first instruction waits at low while
+# there is nothing to send. The names are PIO's, which MicroPython's assembler supplies.
 @rp2.asm_pio(
     sideset_init=rp2.PIO.OUT_LOW,
     out_shiftdir=rp2.PIO.SHIFT_LEFT,
@@ -15,7 +15,7 @@ STEP_HZ = 16_000_000
     fifo_join=rp2.PIO.JOIN_TX,
 )
 def bits():
-    """Send octets, the highest bit first; each stands in the top 8 bits of a word."""
+    """Send octets, the highest bit first; each is in the top 8 bits of a word."""
     label("bit")  # noqa: F821
     out(x, 1).side(0)[8]  # noqa: F821
     jmp(not_x, "zero").side(1)[4]  # noqa: F821

@@ -3,8 +3,8 @@
  *
  *   board SECONDS [stuck]
  *
- * Ends once a stream takes so many seconds of the processor, not of the clock: a busy machine hangs
- * nothing. With `stuck` its line never has room to send, for which the firmware waits for ever.
+ * Ends once a stream takes so many seconds of processor time; a busy machine does not count as a
+ * hang. With `stuck` its line never has room to send, for which the firmware waits forever.
  *
  * stdin:  16-bit length, octets; again and again, each on a board that was just switched on.
  * stdout: 32-bit length, messages, each with an 8-bit length; 32-bit length, answers. */
@@ -94,7 +94,7 @@ int main(int argc, char **argv) {
     while (fread(&length, sizeof length, 1, stdin) == 1) {
         if (fread(octets, 1, length, stdin) != length)
             return 1;
-        allow(atof(argv[1])); /* a loop without end ends the board, and is seen */
+        allow(atof(argv[1])); /* an endless loop stops the board and is reported */
         switch_on();
         for (uint16_t at = 0; at < length; at++)
             hear(octets[at]);
