@@ -10,7 +10,7 @@ from benchtest.cli.common import Commands, bench_of, print_json, print_table
 from benchtest.errors import InputError
 
 if TYPE_CHECKING:
-    from benchtest.records.comparison import BatchComparison, JointRow, UnitComparison
+    from benchtest.comparison.report import BatchComparison, JointRow, UnitComparison
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
@@ -40,13 +40,13 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 
 def run(args: argparse.Namespace) -> int:
     """Compare, and print the result."""
-    from benchtest.records.shelf import Shelf
-    from benchtest.session.comparison import (
+    from benchtest.comparison.gather import (
         compare_batch,
         compare_unit,
         gather_tests,
         gather_units,
     )
+    from benchtest.records.shelf import Shelf
 
     if (args.tag is None) == (args.design is None):
         raise InputError(
@@ -80,7 +80,7 @@ def _show(found: UnitComparison | BatchComparison, args: argparse.Namespace) -> 
         print_table(f"{title}, joints", ["joint", *found.heads], map(_table_row, rows))
     else:
         console().print(Text(f"{title}: {', '.join(found.heads)}", style="bold"))
-    for line in found.says:
+    for line in found.sentences:
         console().print(Text(line))
     for reason in found.left_out:
         console().print(Text(f"Left out: {reason}."))

@@ -95,23 +95,23 @@ def run_report(args: argparse.Namespace) -> int:
 
 
 def _unit(args: argparse.Namespace) -> int:
+    from benchtest.comparison.unit_report import unit_report_content
     from benchtest.records.label import parse_code
     from benchtest.records.report import render_report
     from benchtest.records.shelf import Shelf
-    from benchtest.session.report.report_content import report_content
     from benchtest.session.session import Session
 
     tag, record = parse_code(args.tag)
     with Shelf(bench_of(args)) as shelf:
         row = _session(shelf, tag, record)
-        page = render_report(report_content(Session.resume(shelf, row.id)))
+        page = render_report(unit_report_content(Session.resume(shelf, row.id)))
     return _answer(args, page, f"{tag}.html", {"tag": tag, "session": row.id})
 
 
 def _batch(args: argparse.Namespace) -> int:
-    from benchtest.records.batch_report import render_batch
+    from benchtest.comparison.batch_content import batch_content
+    from benchtest.comparison.batch_report import render_batch
     from benchtest.records.shelf import Shelf
-    from benchtest.session.report.batch_content import batch_content
     from benchtest.session.session import utc_now
 
     with Shelf(bench_of(args)) as shelf:

@@ -15,10 +15,8 @@ from markupsafe import Markup
 from benchtest.evidence.marks import Mark
 from benchtest.formatting import count_noun, format_ohms, format_percent, format_sd, format_value
 from benchtest.prop.design import Design
-from benchtest.records.comparison import UnitComparison
 from benchtest.records.prop_map_svg import draw_map
 from benchtest.records.strand_plot import StrandPlot, draw_strands
-from benchtest.records.trend_plot import draw_trend
 
 _MIN_LOUD_PROBABILITY = 0.05
 """Probability from which on a joint stands out on the page: what keeps a unit indoors."""
@@ -131,6 +129,29 @@ class StepResult:
     says: str
 
 
+@dataclass(frozen=True, slots=True)
+class ComparisonCell:
+    """Resistance of one joint in one test."""
+
+    words: str
+    is_bad: bool
+
+
+@dataclass(frozen=True)
+class ComparisonSection:
+    """Joints from test to test, ready to print."""
+
+    sentences: Sequence[str]
+    heads: Sequence[str]
+    """Head of each test's column."""
+    rows: Sequence[tuple[str, Sequence[ComparisonCell]]]
+    """Joint and its cells."""
+    left_out: Sequence[str]
+    """Tests that could not be compared, each with the reason."""
+    trend: str | None
+    """Plot as an SVG element, put into the page as it is; None without one."""
+
+
 @dataclass(frozen=True)
 class ReportContent:
     """Everything that stands on the page, as words and numbers."""
@@ -162,8 +183,8 @@ class ReportContent:
     repairs: Sequence[tuple[str, str, str]]
     """When, where, what."""
     history: Sequence[HistoryLine]
-    comparison: UnitComparison | None
-    """With the unit's earlier tests; None where none can be compared."""
+    comparison: ComparisonSection | None
+    """Comparison with the unit's earlier tests; None without any."""
     steps: Sequence[StepResult]
     """Before power, first light, colours, wiggle and soak, as far as they were done."""
     notes: Sequence[str]
@@ -190,6 +211,7 @@ def render_report(content: ReportContent) -> str:
         for line in content.strands
     ]
     at_ends = {joint.name for row in ends for joint in row if joint is not None}
+    section = content.comparison
     return render_page(
         "unit.html",
         c=content,
@@ -199,7 +221,7 @@ def render_report(content: ReportContent) -> str:
         bars=[_bar(reading) for reading in content.readings],
         map=_map(content),
         plot=None if content.plot is None else Markup(draw_strands(content.plot)),
-        trend=_trend(content),
+        trend=None if section is None or section.trend is None else Markup(section.trend),
     )
 
 
@@ -235,11 +257,6 @@ def _rows(lines: Sequence[StrandLine], ends: Sequence[Sequence[JointLine | None]
         else:
             rows.append(_Row(line.number, line.number, line, joints))
     return rows
-
-
-def _trend(content: ReportContent) -> Markup | None:
-    drawn = None if content.comparison is None else draw_trend(content.comparison)
-    return None if drawn is None else Markup(drawn)
 
 
 def _map(content: ReportContent) -> Any:

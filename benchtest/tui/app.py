@@ -36,7 +36,7 @@ from benchtest.tui.literal_text import Commands
 from benchtest.tui.shelf_screen import ShelfScreen
 
 if TYPE_CHECKING:
-    from benchtest.session.comparison import Gathered
+    from benchtest.comparison.gather import Gathered
     from benchtest.session.practice.reference_run import PracticeRun
     from benchtest.session.session import Session
     from benchtest.tui.bench_screen import Leaving
@@ -181,7 +181,7 @@ class BenchApp(App[None]):
         self.push_screen(CompareScreen(message.tag, message.design_name, self.signs))
 
     def on_compare_screen_requested(self, message: CompareScreen.Requested) -> None:
-        from benchtest.session.comparison import gather_tests, gather_units
+        from benchtest.comparison.gather import gather_tests, gather_units
 
         try:
             if message.whole_design:
@@ -196,7 +196,7 @@ class BenchApp(App[None]):
     @work(thread=True, exclusive=True, group="compare")
     def _compare(self, message: CompareScreen.Requested, gathered: Gathered) -> None:
         """Run the comparison in a worker and post the result."""
-        from benchtest.session.comparison import compare_batch, compare_unit
+        from benchtest.comparison.gather import compare_batch, compare_unit
 
         compare = compare_batch if message.whole_design else compare_unit
         try:

@@ -11,7 +11,7 @@ from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.message import Message
 
-from benchtest.records.comparison import BatchComparison, UnitComparison
+from benchtest.comparison.report import BatchComparison, UnitComparison
 from benchtest.tui.actions import Deed, links
 from benchtest.tui.close_once import OnceScreen
 from benchtest.tui.glyphs import Signs
@@ -95,7 +95,7 @@ class CompareScreen(OnceScreen[None]):
             return
         self.found = found
         left_out = [f"Left out: {reason}." for reason in found.left_out]
-        self.say("\n".join([*found.says, *left_out]))
+        self.say("\n".join([*found.sentences, *left_out]))
         self._table()
         self._keys()
 

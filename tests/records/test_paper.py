@@ -12,18 +12,19 @@ from pathlib import Path
 
 import pytest
 
-from benchtest.evidence.marks import Mark
-from benchtest.prop.design import Design
-from benchtest.prop.joints import power_joints
-from benchtest.prop.lit_set import LitSet
-from benchtest.prop.reader import parse_design
-from benchtest.records.comparison import (
+from benchtest.comparison.report import (
     ComparedChange,
     ComparedTest,
     JointResistance,
     JointRow,
     UnitComparison,
 )
+from benchtest.comparison.unit_report import comparison_section
+from benchtest.evidence.marks import Mark
+from benchtest.prop.design import Design
+from benchtest.prop.joints import power_joints
+from benchtest.prop.lit_set import LitSet
+from benchtest.prop.reader import parse_design
 from benchtest.records.report import (
     HistoryLine,
     JointLine,
@@ -97,7 +98,7 @@ def page() -> str:
         repairs=[("2026-11-25 18:30", "2B-", "reflowed")] * 2,
         history=[HistoryLine("2026-11-25", "sealed", "12 passed", "7A+ 93 %", "Mara", "0" * 36)]
         * 3,
-        comparison=_years(design),
+        comparison=comparison_section(_years(design)),
         steps=[
             StepResult("Before power, main", True, "rails 4700 Ω, polarity right, fuse right"),
             StepResult("First light", True, "every strand glowed"),

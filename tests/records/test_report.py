@@ -15,17 +15,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtest.evidence.marks import Mark
-from benchtest.prop.design import BusPad, Design
-from benchtest.prop.lit_set import LitSet
-from benchtest.prop.reader import parse_design
-from benchtest.records.comparison import (
+from benchtest.comparison.report import (
     ComparedChange,
     ComparedTest,
     JointResistance,
     JointRow,
     UnitComparison,
 )
+from benchtest.comparison.unit_report import comparison_section
+from benchtest.evidence.marks import Mark
+from benchtest.prop.design import BusPad, Design
+from benchtest.prop.lit_set import LitSet
+from benchtest.prop.reader import parse_design
 from benchtest.records.report import (
     HistoryLine,
     JointLine,
@@ -164,7 +165,7 @@ def _content(words: str = "plain") -> ReportContent:
             HistoryLine("2026-11-25", "soldered", "12 passed", words, words, "abc"),
             HistoryLine("2026-11-20", "bare", "12 passed", "7A+ 93 %", words, "def"),
         ],
-        comparison=_trend(words),
+        comparison=comparison_section(_trend(words)),
         steps=[StepResult(words, True, words), StepResult("Soak", False, "1 intermittent")],
         notes=[words, "second"],
         signed_by=words,
@@ -182,7 +183,7 @@ def test_every_figure_is_on_the_page() -> None:
         "-0.5 mV", "0.4 mV", "0.2 mV", "+0.5 sd", "4.200 A", "4.100 A", "4A+", "93 %", "0.80",
         "2 %", "second", "2026-11-25 18:40", "17–30 dark", "! 4A+ 93 %", "≤ 30 mΩ", "not shown",
         "! 420 mΩ (310 to 600)", "! open", "7A+ 93 %", "✗ 1 intermittent",
-        "plain grew from at most 12 mΩ to 85–140 mΩ: mend before it fails.", "! 85–140 mΩ",
+        "plain grew from at most 12 mΩ to 85–140 mΩ: repair it before it fails.", "! 85–140 mΩ",
         "≤ 12 mΩ", "2 of 2 joints were not shown", "2024-11-20",
         "with 7A+ taken to be at fault",
         "2 strands that differ less are left out", "strand 2", "d00d", "crown",

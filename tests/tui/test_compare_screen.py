@@ -61,7 +61,7 @@ async def test_c_compares_the_unit_at_the_cursor_and_escape_goes_back(
         screen = await _shown(at, whole_design=False)
         words = " ".join(at.words().split())
         assert "2A+ grew from at most" in words
-        assert "mend before it fails" in words
+        assert "repair it before it fails" in words
         assert "2025-11-25" in words
         table = screen.query_one(DataTable)
         assert [str(table.get_row_at(row)[0]) for row in range(table.row_count)] == ["2A+"]
@@ -74,7 +74,7 @@ async def test_c_compares_the_unit_at_the_cursor_and_escape_goes_back(
         assert table.row_count == 8  # 3 strands at the bus, two rails; and the feed's two
         await at.keys("d")
         await _shown(at, whole_design=True)
-        assert "It takes 3 units with readings" in " ".join(at.words().split())
+        assert "takes 3 units with readings" in " ".join(at.words().split())
         await at.keys("escape")
         assert isinstance(at.app.screen, ShelfScreen)
 

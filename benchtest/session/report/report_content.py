@@ -7,13 +7,17 @@ import hashlib
 from benchtest import __version__
 from benchtest.diagnosis import Finding, judged_healthy
 from benchtest.diagnosis.repair import repair_words
-from benchtest.errors import CircuitFault, InputError
-from benchtest.records.comparison import UnitComparison
+from benchtest.errors import InputError
 from benchtest.records.label import LabelContent
 from benchtest.records.models import Stage
-from benchtest.records.report import ReadingLine, ReportContent, StrandLine, SuspectLine
+from benchtest.records.report import (
+    ComparisonSection,
+    ReadingLine,
+    ReportContent,
+    StrandLine,
+    SuspectLine,
+)
 from benchtest.records.shelf import Shelf
-from benchtest.session.comparison import compare_unit, gather_tests
 from benchtest.session.guidance.next_step import unfinished_items, waits_for
 from benchtest.session.guidance.steps import results
 from benchtest.session.guidance.supply_doubt import low_volts
@@ -29,12 +33,17 @@ from benchtest.session.report.strand_profile import lowest_read_v, strand_plot
 from benchtest.session.session import Session, last_test
 
 
-def report_content(session: Session, finding: Finding | None = None) -> ReportContent:
-    """Everything that stands on the report.
+def report_content(
+    session: Session,
+    finding: Finding | None = None,
+    comparison: ComparisonSection | None = None,
+) -> ReportContent:
+    """Return everything on the report.
 
     Args:
         session: the session.
-        finding: what the evidence says; worked out anew when not given.
+        finding: its finding; None to diagnose it.
+        comparison: joints compared with the unit's earlier tests; None without any.
     """
     state = session.state
     found = finding or session.diagnose()
@@ -74,7 +83,7 @@ def report_content(session: Session, finding: Finding | None = None) -> ReportCo
         cleared_mohm=None if cleared is None else cleared * 1e3,
         repairs=_repairs(session),
         history=history_lines(session),
-        comparison=_comparison(session),
+        comparison=comparison,
         steps=results(state),
         notes=state.notes,
         signed_by=signed.by if signed else None,
@@ -97,17 +106,6 @@ def driven_words(session: Session) -> str:
     if real:
         return f"partly a virtual prop, partly {', '.join(real)}"
     return "a virtual prop"
-
-
-def _comparison(session: Session) -> UnitComparison | None:
-    """With the tests before; None where there are none, or this one has no readings."""
-    if not session.state.readings:
-        return None
-    try:
-        gathered = gather_tests(session.shelf, session.tag, upto=session.row.id)
-        return compare_unit(gathered)
-    except (InputError, CircuitFault):
-        return None
 
 
 def label_content(shelf: Shelf, tag: str) -> LabelContent:

@@ -10,6 +10,7 @@ import pytest
 
 from benchtest.circuit.prediction import predict
 from benchtest.cli.main import main
+from benchtest.comparison.unit_report import compare_with_earlier
 from benchtest.diagnosis import Engine
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
@@ -107,8 +108,9 @@ def test_report_and_comparison_stand_on_the_same_readings(
         1: "disagrees with all others", 7: "disagrees with all others", 12: "struck out",
     }  # fmt: skip
     out = tmp_path / "compared.json"
-    assert content.comparison is not None
-    found = content.comparison.as_json()
+    comparison = compare_with_earlier(session)
+    assert comparison is not None
+    found = comparison.as_json()
     out.write_text(json.dumps(found))
     assert [test["readings"] for test in found["tests"]] == [11, 9]
     assert [change["joint"] for change in found["changes"]] == []

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from benchtest.circuit.network import Circuit
+from benchtest.comparison.gather import compare_unit, gather_tests
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.batch.learn import learn
 from benchtest.diagnosis.batch.model import SeenUnit
@@ -23,7 +24,6 @@ from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from benchtest.records.json_lines import export_lines
 from benchtest.records.shelf import Shelf
-from benchtest.session.comparison import compare_unit, gather_tests
 from benchtest.session.log.events import CheckMade, ReadingTaken
 from benchtest.session.log.measured_supplies import (
     measured_supplies,

@@ -1,4 +1,4 @@
-"""Tests of one unit, or units of one design, joint by joint: values, and the words for them."""
+"""Results of a comparison, joint by joint, as values, sentences and JSON."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from typing import Any, Literal
 from benchtest.formatting import format_ohms
 
 _MIN_CERTAIN_PROBABILITY, _MAX_CLEARED_PROBABILITY = 0.95, 0.05
-"""Probability of being at fault from which a joint's band is given plainly, and up to which only
-its upper end is."""
+"""Probability of being at fault from which a joint's range is shown, and up to which only its upper
+end is."""
 MIN_OPEN_OHM = 30.0
-"""From here on a resistance cannot be told from an open joint. [Ω]"""
+"""Resistance that cannot be distinguished from an open joint. [Ω]"""
 _NOT_SHOWN = "not shown"
 
 _Direction = Literal["grew", "fell"]
@@ -20,41 +20,41 @@ _Direction = Literal["grew", "fell"]
 
 @dataclass(frozen=True, slots=True)
 class JointResistance:
-    """What one test says of one joint's resistance."""
+    """Resistance of one joint, estimated from one test."""
 
     low_ohm: float
-    """5 %. [Ω]"""
+    """5 % quantile. [Ω]"""
     best_ohm: float
     """Most probable. [Ω]"""
     high_ohm: float
-    """95 %. [Ω]"""
+    """95 % quantile. [Ω]"""
     shown_ohm: float | None
-    """The readings speak against more; None where even an open joint would not have shown. [Ω]"""
+    """Upper bound from the readings; None if even an open joint would not have shown. [Ω]"""
     raised: float
-    """Probability that it is some times what good joints have, or more."""
+    """Probability that it is several times that of a good joint, or more."""
     at_fault: float
-    """Probability that it is so much that it must be mended."""
+    """Probability that it is so high that the joint needs a repair."""
 
     @property
     def is_raised(self) -> bool:
-        """Above good joints for all that can be told."""
+        """True if the joint is almost certainly above good joints."""
         return self.raised >= _MIN_CERTAIN_PROBABILITY
 
     @property
     def is_bad(self) -> bool:
-        """At fault for all that can be told."""
+        """True if the joint is almost certainly at fault."""
         return self.at_fault >= _MIN_CERTAIN_PROBABILITY
 
     @property
     def at_most_ohm(self) -> float | None:
-        """Neither readings nor what joints are like allow for more; None where nothing says so."""
+        """Upper bound from readings and prior; None without one. [Ω]"""
         if self.shown_ohm is None or max(self.high_ohm, self.shown_ohm) >= MIN_OPEN_OHM:
             return None
         return max(self.high_ohm, self.shown_ohm)
 
     @property
     def words(self) -> str:
-        """In a few words, for reading alone.
+        """The resistance in a few words.
 
         >>> JointResistance(0.085, 0.11, 0.14, 0.15, 1.0, 0.99).words
         '85–140 mΩ'
@@ -80,7 +80,7 @@ class JointResistance:
 
     @property
     def short(self) -> str:
-        """`words` for the cell of a table.
+        """`words` for a cell of a table.
 
         >>> JointResistance(0.001, 0.002, 0.005, 0.012, 0.01, 0.0).short
         '≤ 12 mΩ'
@@ -89,7 +89,7 @@ class JointResistance:
 
     @property
     def range_words(self) -> str:
-        """Its band from end to end.
+        """The range in words.
 
         >>> JointResistance(0.085, 0.11, 0.14, 0.15, 1, 1).range_words
         '85–140 mΩ'
@@ -106,7 +106,7 @@ class JointResistance:
         return f"{low}–{high}"
 
     def as_json(self) -> dict[str, Any]:
-        """For programs; null where it may as well be open, or nothing was shown. [Ω]"""
+        """Return the JSON form; null for a bound that may be open or is not known. [Ω]"""
         return {
             "low": _four_digits(self.low_ohm),
             "best": None if self.best_ohm >= MIN_OPEN_OHM else _four_digits(self.best_ohm),
@@ -120,25 +120,25 @@ class JointResistance:
 
 @dataclass(frozen=True, slots=True)
 class ComparedTest:
-    """One test that is compared."""
+    """One test in a comparison."""
 
     record: str
     """Id of the session."""
     when: str
-    """By the clock of the bench, as people read it."""
+    """Local time for display."""
     at: str
-    """The same as the record has it; ISO 8601."""
+    """Time on record, ISO 8601."""
     readings: int
     tag: str
     repaired: Sequence[str] = ()
-    """Joints and nodes that were worked on since the test before, and before these readings."""
+    """Joints and nodes repaired since the test before."""
 
     @property
     def date(self) -> str:
         return self.when[:10]
 
     def as_json(self) -> dict[str, Any]:
-        """For programs."""
+        """Return the JSON form."""
         return {
             "session": self.record, "unit": self.tag, "at": self.at, "readings": self.readings,
             "repaired": list(self.repaired),
@@ -147,55 +147,59 @@ class ComparedTest:
 
 @dataclass(frozen=True, slots=True)
 class ComparedChange:
-    """A joint in two tests, where it has changed by more than noise."""
+    """A change of a joint between two tests, larger than noise."""
 
     where: str
     earlier: int
-    """Places of the two tests, from 0."""
+    """Index of the earlier test."""
     later: int
+    """Index of the later test."""
     before: JointResistance
     after: JointResistance
     factor: tuple[float, float, float]
-    """Resistance after over before: 5 %, most probable and 95 %."""
+    """Quotient of the resistances, after over before: 5 %, most probable and 95 %."""
     grown: float
     """Probability that it has grown."""
     running: int = 1
-    """Tests one after another at each of which it was above the one before."""
+    """Number of consecutive tests with growth, up to the last."""
     remade: bool = False
-    """It was worked on between the two."""
+    """True if the joint was repaired between the two tests."""
 
     @property
     def direction(self) -> _Direction:
+        """The direction of the change."""
         return "grew" if self.grown > 0.5 else "fell"
 
     @property
     def before_words(self) -> str:
+        """The resistance before, in words."""
         return _describe_end(self.before)
 
     @property
     def after_words(self) -> str:
+        """The resistance after, in words."""
         return _describe_end(self.after)
 
     @property
     def advice(self) -> str:
-        """What follows from it."""
+        """Advice on the joint."""
         if self.direction == "fell":
-            return "remade in between" if self.remade else "nobody noted a repair: read it again"
+            return "remade in between" if self.remade else "no repair is on record: read it again"
         more = f" It has grown at {self.running} tests running." if self.running > 1 else ""
         if self.after.is_bad:
-            return f"mend before it fails.{more}"
+            return f"repair it before it fails.{more}"
         if self.after.is_raised or self.after.at_fault > _MAX_CLEARED_PROBABILITY:
             return f"above good joints, if not at fault: look at it, and read it again.{more}"
         return f"still as low as good joints are: look again next time.{more}"
 
     @property
-    def says(self) -> str:
-        """The change in one sentence.
+    def sentence(self) -> str:
+        """The change and the advice in a sentence.
 
         >>> good = JointResistance(0.001, 0.002, 0.005, 0.012, 0.01, 0.0)
         >>> bad = JointResistance(0.085, 0.11, 0.14, 0.15, 1.0, 0.999)
-        >>> ComparedChange("4A+", 0, 1, good, bad, (17.0, 55.0, 140.0), 0.9999).says
-        '4A+ grew from at most 12 mΩ to 85–140 mΩ: mend before it fails.'
+        >>> ComparedChange("4A+", 0, 1, good, bad, (17.0, 55.0, 140.0), 0.9999).sentence
+        '4A+ grew from at most 12 mΩ to 85–140 mΩ: repair it before it fails.'
         """
         words = f"{self.where} {self.direction} from {self.before_words} to {self.after_words}"
         if not (self.before.is_raised or self.after.is_raised):
@@ -204,7 +208,7 @@ class ComparedChange:
         return f"{words}: {self.advice.rstrip('.')}."
 
     def as_json(self, tests: Sequence[ComparedTest]) -> dict[str, Any]:
-        """For programs."""
+        """Return the JSON form."""
         low, best, high = (_four_digits(factor) for factor in self.factor)
         return {
             "where": self.where,
@@ -216,13 +220,13 @@ class ComparedChange:
             "grown": _four_digits(self.grown),
             "running": self.running,
             "remade": self.remade,
-            "says": self.says,
+            "says": self.sentence,
         }
 
 
 @dataclass(frozen=True, slots=True)
 class JointRow:
-    """One joint in every test that is compared."""
+    """One joint in every test of a comparison."""
 
     where: str
     bands: Sequence[JointResistance]
@@ -238,25 +242,25 @@ class UnitComparison:
     joints: Sequence[JointRow]
     """Every power joint, in the order of the prop file."""
     changes: Sequence[ComparedChange]
-    """What changed beyond noise: what has grown first, worst first."""
+    """Changes beyond noise: growth first, the worst first."""
     left_out: Sequence[str] = ()
     """Tests that could not be compared, and why."""
 
     @property
     def heads(self) -> list[str]:
-        """Dates of the tests, with the time where two are of one day."""
+        """Dates of the tests, with the time for tests of one day."""
         days = [test.date for test in self.tests]
         return [test.when if days.count(test.date) > 1 else test.date for test in self.tests]
 
     @property
     def bad(self) -> list[JointRow]:
-        """Joints at fault in the last test that have no change of their own."""
-        told = {change.where for change in self.changes}
-        return [row for row in self.joints if row.bands[-1].is_bad and row.where not in told]
+        """Joints at fault in the last test without a change beyond noise."""
+        changed = {change.where for change in self.changes}
+        return [row for row in self.joints if row.bands[-1].is_bad and row.where not in changed]
 
     @property
     def worth_showing(self) -> list[JointRow]:
-        """Joints that changed, or stand above good ones in any test; changed ones first."""
+        """Joints that changed, then those above good joints in any test."""
         order = [change.where for change in self.changes]
         order += [row.where for row in self.bad]
         order += [row.where for row in self.joints if any(band.is_raised for band in row.bands)]
@@ -264,11 +268,11 @@ class UnitComparison:
         return [by_name[name] for name in dict.fromkeys(order)]
 
     @property
-    def says(self) -> list[str]:
-        """All that is to be said, a sentence each."""
-        lines = [change.says for change in self.changes]
-        lines += [f"{row.where} is at fault, {row.bands[-1].words}, and was not seen to change: "
-                  "mend it." for row in self.bad]  # fmt: skip
+    def sentences(self) -> list[str]:
+        """The result in sentences."""
+        lines = [change.sentence for change in self.changes]
+        lines += [f"{row.where} is at fault, {row.bands[-1].words}, without a change beyond noise: "
+                  "repair it." for row in self.bad]  # fmt: skip
         if not self.changes:
             lines.append("No joint has changed beyond noise.")
         if unseen := sum(not _is_known(row) for row in self.joints):
@@ -280,7 +284,7 @@ class UnitComparison:
         return lines
 
     def as_json(self) -> dict[str, Any]:
-        """For programs."""
+        """Return the JSON form."""
         return {
             "unit": self.tag,
             "design": self.design_name,
@@ -290,7 +294,7 @@ class UnitComparison:
                 {"where": row.where, "ohms": [band.as_json() for band in row.bands]}
                 for row in self.joints
             ],
-            "says": self.says,
+            "says": self.sentences,
             "left_out": list(self.left_out),
         }
 
@@ -306,25 +310,25 @@ class OutlierLine:
     probability: float
 
     @property
-    def says(self) -> str:
-        """In one sentence.
+    def sentence(self) -> str:
+        """The outlier and the advice in a sentence.
 
         >>> joint = JointResistance(0.04, 0.05, 0.07, 0.08, 1.0, 1.0)
-        >>> OutlierLine("WF-07", "3A+", joint, 0.002, 0.99).says
-        'WF-07: 3A+ has 40–70 mΩ, the same joint of the others about 2 mΩ: mend it.'
+        >>> OutlierLine("WF-07", "3A+", joint, 0.002, 0.99).sentence
+        'WF-07: 3A+ has 40–70 mΩ, the same joint of the others about 2 mΩ: repair it.'
         """
-        advice = "mend it" if self.band.is_bad else "look at it"
+        advice = "repair it" if self.band.is_bad else "look at it"
         return (
             f"{self.tag}: {self.where} has {self.band.range_words}, the same joint of the others "
             f"about {format_ohms(self.usual_ohm)}: {advice}."
         )
 
     def as_json(self) -> dict[str, Any]:
-        """For programs."""
+        """Return the JSON form."""
         return {
             "unit": self.tag, "where": self.where, "ohms": self.band.as_json(),
             "usual": _four_digits(self.usual_ohm), "probability": _four_digits(self.probability),
-            "says": self.says,
+            "says": self.sentence,
         }  # fmt: skip
 
 
@@ -334,12 +338,12 @@ class BatchComparison:
 
     design_name: str
     tests: Sequence[ComparedTest]
-    """One of each unit."""
+    """One test of each unit."""
     joints: Sequence[JointRow]
-    """Every power joint; a band for each of `tests`."""
+    """Every power joint, with a resistance for each of `tests`."""
     unlike: Sequence[OutlierLine]
     fewest: int
-    """Units that it takes to name an outlier."""
+    """Number of units needed to name an outlier."""
     left_out: Sequence[str] = ()
 
     @property
@@ -349,7 +353,7 @@ class BatchComparison:
 
     @property
     def worth_showing(self) -> list[JointRow]:
-        """Joints that are above good ones or unlike the others in any unit."""
+        """Joints above good ones, or outliers, in any unit."""
         named = {line.where for line in self.unlike}
         return [
             row for row in self.joints
@@ -357,20 +361,20 @@ class BatchComparison:
         ]  # fmt: skip
 
     @property
-    def says(self) -> list[str]:
-        """All that is to be said, a sentence each."""
+    def sentences(self) -> list[str]:
+        """The result in sentences."""
         if len(self.tests) < self.fewest:
             there = "there is 1" if len(self.tests) == 1 else f"there are {len(self.tests)}"
             return [
-                f"It takes {self.fewest} units with readings to name one that is unlike the "
-                f"others; {there}."
+                f"Naming a unit that differs from the others takes {self.fewest} units with "
+                f"readings; {there}."
             ]
         if not self.unlike:
             return ["No joint of any unit stands out from the same joint of the others."]
-        return [line.says for line in self.unlike]
+        return [line.sentence for line in self.unlike]
 
     def as_json(self) -> dict[str, Any]:
-        """For programs."""
+        """Return the JSON form."""
         tags = [test.tag for test in self.tests]
         return {
             "design": self.design_name,
@@ -385,7 +389,7 @@ class BatchComparison:
                 }
                 for row in self.joints
             ],
-            "says": self.says,
+            "says": self.sentences,
             "left_out": list(self.left_out),
         }
 
@@ -395,10 +399,10 @@ def _is_known(row: JointRow) -> bool:
 
 
 def _describe_end(band: JointResistance) -> str:
-    """One end of a change; of a joint that has no upper end, what can be said of it."""
-    return "what joints are like" if band.words == _NOT_SHOWN else band.words
+    """Return one end of a change in words, also for a resistance that is not known."""
+    return "an unmeasured value" if band.words == _NOT_SHOWN else band.words
 
 
 def _four_digits(number: float) -> float:
-    """Four significant digits: more would only look exact."""
+    """Return a number with four significant digits; more would only look exact."""
     return float(f"{number:.4g}")

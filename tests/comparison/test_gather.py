@@ -9,23 +9,23 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from benchtest.cli.main import main
+from benchtest.comparison.batch_content import batch_content
+from benchtest.comparison.batch_report import render_batch
+from benchtest.comparison.gather import (
+    compare_batch,
+    compare_unit,
+    gather_tests,
+    gather_units,
+)
+from benchtest.comparison.report import ComparedChange, UnitComparison
 from benchtest.errors import InputError, NameFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.pattern import frame_from_duty
 from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
 from benchtest.prop.lit_set import parse_lit_set
-from benchtest.records.batch_report import render_batch
-from benchtest.records.comparison import ComparedChange, UnitComparison
 from benchtest.records.shelf import Shelf
-from benchtest.session.comparison import (
-    compare_batch,
-    compare_unit,
-    gather_tests,
-    gather_units,
-)
 from benchtest.session.log.events import NoteMade, ReadingTaken, RepairDone
-from benchtest.session.report.batch_content import batch_content
 from benchtest.session.session import Session
 from benchtest.virtual.injected_faults import parse_fault
 from benchtest.virtual.virtual_prop import VirtualProp
@@ -81,10 +81,10 @@ def test_a_joint_that_has_grown_is_named_with_what_to_do(shelf: Shelf, tested: B
     assert change.before.at_most_ohm is not None
     assert change.before.at_most_ohm < 0.012
     assert change.after.low_ohm < 0.1 < change.after.high_ohm
-    assert found.says[0].startswith("2A+ grew from at most ")
-    assert found.says[0].endswith(": mend before it fails.")
+    assert found.sentences[0].startswith("2A+ grew from at most ")
+    assert found.sentences[0].endswith(": repair it before it fails.")
     # two other joints were read across in both tests; what nobody read may have changed
-    assert "were not shown in one test or more: they may have changed." in found.says[1]
+    assert "were not shown in one test or more: they may have changed." in found.sentences[1]
     assert [row.where for row in found.worth_showing] == ["2A+"]
 
 
@@ -93,7 +93,7 @@ def test_a_unit_that_has_not_changed_has_no_change(shelf: Shelf, tested: Bench) 
     tested(2026)
     found = _compared(shelf)
     assert (found.changes, found.worth_showing) == ([], [])
-    assert found.says[0] == "No joint has changed beyond noise."
+    assert found.sentences[0] == "No joint has changed beyond noise."
 
 
 def test_a_joint_that_was_bad_and_still_is_has_no_change_but_is_told(
@@ -103,8 +103,8 @@ def test_a_joint_that_was_bad_and_still_is_has_no_change_but_is_told(
     tested(2026, "2A+=0.1")
     found = _compared(shelf)
     assert found.changes == []
-    assert found.says[0].startswith("2A+ is at fault, ")
-    assert found.says[0].endswith(" and was not seen to change: mend it.")
+    assert found.sentences[0].startswith("2A+ is at fault, ")
+    assert found.sentences[0].endswith(", without a change beyond noise: repair it.")
 
 
 def test_over_years_each_test_is_weighed_against_the_last_and_no_line_is_drawn(
@@ -116,7 +116,7 @@ def test_over_years_each_test_is_weighed_against_the_last_and_no_line_is_drawn(
     tested(2026, "2A+=0.3", seed=6)
     change = _one(_compared(shelf))
     assert (change.earlier, change.later, change.running) == (0, 3, 2)
-    assert change.says.endswith("mend before it fails. It has grown at 2 tests running.")
+    assert change.sentence.endswith("repair it before it fails. It has grown at 2 tests running.")
     lows = next(row.bands for row in _compared(shelf).joints if row.where == "2A+")
     assert lows[1].high_ohm < lows[2].low_ohm < lows[2].high_ohm < lows[3].low_ohm
 
@@ -128,7 +128,7 @@ def test_a_repair_parts_what_was_before_from_what_is(shelf: Shelf, tested: Bench
     change = _one(_compared(shelf))
     assert (change.direction, change.remade) == ("fell", True)
     assert (change.earlier, change.later) == (1, 2)
-    assert change.says.endswith(": remade in between.")
+    assert change.sentence.endswith(": remade in between.")
     tested(2027, "2A+=0.1")
     change = _one(_compared(shelf))
     assert (change.direction, change.earlier, change.later) == ("grew", 2, 3)  # since it was remade
@@ -139,7 +139,7 @@ def test_a_joint_that_fell_with_no_repair_noted_is_to_be_read_again(
 ) -> None:
     tested(2025, "2A+=0.1")
     tested(2026)
-    assert _one(_compared(shelf)).says.endswith(": nobody noted a repair: read it again.")
+    assert _one(_compared(shelf)).sentence.endswith(": no repair is on record: read it again.")
 
 
 def test_any_two_tests_are_chosen_by_date_or_record(shelf: Shelf, tested: Bench) -> None:
@@ -166,12 +166,12 @@ def test_what_cannot_be_compared_is_said(
     longer = design_text.replace("nodes = 10", "nodes = 12")
     tested(2025, text=longer)
     tested(2027)
-    with pytest.raises(InputError, match=r"takes two. Left out: 2025-11-25: .* wired otherwise"):
+    with pytest.raises(InputError, match=r"needs two. Left out: 2025-11-25: .* wired differently"):
         gather_tests(shelf, "WF-03")
     tested(2028)
     found = gather_tests(shelf, "WF-03")
     assert len(found.tests) == 2
-    assert found.left_out == ("2025-11-25: the prop was wired otherwise",)
+    assert found.left_out == ("2025-11-25: the prop was wired differently",)
 
 
 def test_many_years_are_told_by_the_first_and_the_last_ones(shelf: Shelf, tested: Bench) -> None:
@@ -199,13 +199,13 @@ def test_the_odd_joint_of_a_batch_is_named(batch: Shelf) -> None:
     (odd,) = found.unlike
     assert (odd.tag, odd.where) == ("WF-04", "3A-")
     assert odd.band.low_ohm / 1.15 < 0.05 < odd.band.high_ohm * 1.15
-    assert found.says == [odd.says]
+    assert found.sentences == [odd.sentence]
     assert found.left_out == ("WF-05: has no readings",)
     assert [test.tag for test in found.tests] == ["WF-01", "WF-02", "WF-03", "WF-04"]
     content = batch_content(batch, "Small fan", datetime(2026, 11, 26, tzinfo=UTC))
     assert content.odd_tags[0] == "WF-04"
     page = render_batch(content).replace("\N{NO-BREAK SPACE}", " ")
-    assert odd.says in page
+    assert odd.sentence in page
     assert f"! {odd.band.range_words}" in page
 
 
@@ -214,7 +214,7 @@ def test_two_units_have_no_odd_one(shelf: Shelf, tested: Bench) -> None:
     tested(2026, "3A-=0.05", tag="WF-02")
     found = compare_batch(gather_units(shelf, "Small fan"))
     assert found.unlike == []
-    assert found.says[0].startswith("It takes 3 units with readings")
+    assert found.sentences[0].startswith("Naming a unit that differs from the others takes 3 units")
 
 
 def test_compare_prints_a_table_or_one_object(
@@ -251,7 +251,7 @@ def test_compare_of_a_design_names_the_odd_unit(
     [
         ([], "give one unit"),
         (["WF-03", "--design", "Small fan"], "give one unit"),
-        (["WF-03", "2025-11-25"], "name two, or none"),
+        (["WF-03", "2025-11-25"], "give two tests or more"),
         (["WF-03"], "not on this bench"),
         (["--design", "Smal fan"], "no unit of it"),
     ],

@@ -8,12 +8,14 @@ from datetime import UTC, datetime
 import pytest
 
 from benchtest.circuit.prediction import predict
+from benchtest.comparison.batch_content import batch_content
+from benchtest.comparison.batch_report import render_batch
+from benchtest.comparison.unit_report import compare_with_earlier, unit_report_content
 from benchtest.diagnosis import NextReading
 from benchtest.errors import InputError, NameFault
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import all_lit
 from benchtest.prop.notation import parse_probe
-from benchtest.records.batch_report import render_batch
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import (
     Concluded,
@@ -23,7 +25,6 @@ from benchtest.session.log.events import (
     StageSet,
     VerdictGiven,
 )
-from benchtest.session.report.batch_content import batch_content
 from benchtest.session.report.report_content import label_content, report_content
 from benchtest.session.session import Session
 
@@ -96,9 +97,12 @@ def test_a_report_knows_the_test_before_and_what_was_done_then(begin: Begin) -> 
     first.record(StageSet("sealed"))
     first.record(SignedOff("Mara"))
     second = _tested(begin, "WF-03", 4.9)
-    content = report_content(second)
+    compared = compare_with_earlier(second)
+    assert compared is not None
+    assert [test.record for test in compared.tests] == [first.row.id, second.row.id]
+    content = unit_report_content(second)
     assert content.comparison is not None
-    assert [test.record for test in content.comparison.tests] == [first.row.id, second.row.id]
+    assert content.comparison.sentences == compared.sentences
     now, then = content.history
     assert (now.stage, now.did) == ("sealed", "4 passed, 1 reading")
     assert (then.signed, then.record) == ("Mara", first.row.id)

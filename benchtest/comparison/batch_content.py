@@ -1,4 +1,4 @@
-"""All units of a design, laid out for the batch page."""
+"""Content of the page of all units of a design."""
 
 from __future__ import annotations
 
@@ -10,6 +10,15 @@ import numpy as np
 
 from benchtest import __version__
 from benchtest.circuit.prediction import predict
+from benchtest.comparison.batch_report import (
+    BatchContent,
+    JointAtFault,
+    SharedReading,
+    SharedValue,
+    UnitLine,
+)
+from benchtest.comparison.gather import compare_batch, gather_units
+from benchtest.comparison.report import BatchComparison
 from benchtest.diagnosis.likelihood.measurement import volt_noise
 from benchtest.errors import CircuitFault, InputError, NameFault
 from benchtest.evidence.meter import Meter
@@ -19,17 +28,8 @@ from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, format_ranges, parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
-from benchtest.records.batch_report import (
-    BatchContent,
-    JointAtFault,
-    SharedReading,
-    SharedValue,
-    UnitLine,
-)
-from benchtest.records.comparison import BatchComparison
 from benchtest.records.models import SessionRow, Unit
 from benchtest.records.shelf import Shelf
-from benchtest.session.comparison import compare_batch, gather_units
 from benchtest.session.guidance.next_step import waits_for
 from benchtest.session.log.state import State
 from benchtest.session.log.suspects import INNOCENT
@@ -42,12 +42,12 @@ Tested = list[tuple[Unit, SessionRow, State]]
 
 
 def batch_content(shelf: Shelf, design_name: str, now: datetime) -> BatchContent:
-    """Everything that stands on the page of a design's units.
+    """Return everything on the page of a design's units.
 
     Args:
-        shelf: the bench's.
-        design_name: of the design.
-        now: when the page is made.
+        shelf: the records.
+        design_name: name of the design.
+        now: time of the page.
 
     Raises:
         NameFault: the bench has no unit of that design.
@@ -82,7 +82,7 @@ def batch_content(shelf: Shelf, design_name: str, now: datetime) -> BatchContent
 
 
 def _comparison(shelf: Shelf, design_name: str) -> BatchComparison | None:
-    """Of joints; None where there is nothing to weigh."""
+    """Return the comparison of joints; None without readings to compare."""
     try:
         return compare_batch(gather_units(shelf, design_name))
     except (InputError, CircuitFault):
@@ -103,7 +103,7 @@ def _line(unit: Unit, row: SessionRow, state: State) -> UnitLine:
 
 
 def _joints(tested: Tested) -> list[JointAtFault]:
-    """Joints and nodes by how many units they stood out in, most first."""
+    """Return joints and nodes at fault, those in most units first."""
     suspected: dict[str, list[str]] = defaultdict(list)
     repaired: dict[str, list[str]] = defaultdict(list)
     for unit, _, state in tested:
@@ -123,7 +123,7 @@ Key = tuple[LitSet, str, str]
 
 
 def _shared(design: Design, tested: Tested) -> list[SharedReading]:
-    """Readings that two units or more have in common; a unit's last one counts."""
+    """Return readings that two units or more have in common; a unit's last one counts."""
     values: dict[Key, dict[str, tuple[float, Meter]]] = defaultdict(dict)
     for unit, row, state in tested:
         meter = Meter.parse(row.meter)
@@ -144,7 +144,7 @@ def _key(reading: Reading) -> tuple[Key, float]:
 
 
 def _expected(design: Design, key: Key) -> float | None:
-    """What the design predicts; None where this version of it has no such probe or solution."""
+    """Return the design's value; None if this version of it has no such probe or solution."""
     lit, name, unit = key
     try:
         parse_lit_set(format_ranges(lit.strands) or "none", design, lit.level, lit.colour)
@@ -171,7 +171,7 @@ def _row(
 
 
 def _least_sd(unit: str, median: float, meters: Sequence[Meter]) -> float:
-    """Standard deviation of reading, however alike the units are."""
+    """Return the least standard deviation between units: that of the meters. [V] or [A]"""
     if unit == "A":
         return 0.05
     return max(float(volt_noise(meter, np.array(median))) for meter in meters)

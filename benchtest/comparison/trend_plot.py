@@ -1,6 +1,6 @@
-"""Resistance of joints from test to test, as one SVG of small plots with what is left open.
+"""Plot of joint resistances from test to test, with their ranges, as an SVG.
 
-No line goes from test to test: what lies between two of them nobody measured.
+No line connects two tests: nothing was measured between them.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from datetime import date
 from typing import TYPE_CHECKING
 
-from benchtest.records.comparison import MIN_OPEN_OHM, JointResistance, JointRow, UnitComparison
+from benchtest.comparison.report import MIN_OPEN_OHM, JointResistance, JointRow, UnitComparison
 from benchtest.records.matplotlib_setup import draw_svg
 from benchtest.records.strand_plot import BAD, INK, LINE, PLOT_STYLE, SOFT, WIDTH_IN, embed_svg
 
@@ -18,15 +18,15 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _MAX_JOINTS = 4
-"""Joints that have a plot of their own."""
+"""Number of joints with a plot of their own."""
 _HEIGHT_IN = 1.25
 _MIN_MOHM, _MAX_MOHM = 1.0, MIN_OPEN_OHM * 1e3
 _GOOD_JOINT_MOHM = 8.0
-"""A line that good joints seldom pass: four times the usual 2 mΩ, as the diagnosis has it."""
+"""Level of a line that good joints seldom exceed: four times the 2 mΩ of the diagnosis. [mΩ]"""
 
 
 def draw_trend(found: UnitComparison) -> str | None:
-    """The plot as an SVG element; None where no joint is worth one."""
+    """Return the plot as an SVG element; None without a joint worth one."""
     rows = found.worth_showing[:_MAX_JOINTS]
     if not rows:
         return None
@@ -63,7 +63,7 @@ def _ohms(mohm: float, place: int | None) -> str:
 
 
 def _places(dates: Sequence[str]) -> list[float]:
-    """Where tests stand, 0 to 1: by their dates, and far enough apart to be told."""
+    """Return the place of each test on the axis, 0 to 1, by its date and apart from the others."""
     try:
         days = [date.fromisoformat(day).toordinal() for day in dates]
     except ValueError:  # a record of another bench may have any clock
@@ -86,7 +86,7 @@ def _draw_joint(at: Axes, row: JointRow, places: Sequence[float]) -> None:
 
 
 def _draw_band(at: Axes, place: float, band: JointResistance) -> None:
-    """A bar from 5 % to 95 % with the likeliest on it; of good joints only how much at most."""
+    """Draw a bar from 5 % to 95 % with the likeliest value; of good joints only the upper end."""
     if band.is_raised:
         low, high = band.low_ohm * 1e3, min(band.high_ohm * 1e3, _MAX_MOHM)
         colour = BAD if band.is_bad else INK
@@ -101,7 +101,7 @@ def _draw_band(at: Axes, place: float, band: JointResistance) -> None:
 
 
 def _draw_dates(at: Axes, dates: Sequence[str]) -> None:
-    """First and last date below; they are all in the table."""
+    """Write the first and the last date below; the table has all of them."""
     ends = [(0.0, dates[0], "left"), (1.0, dates[-1], "right")]
     at.set_xticks([place for place, _, _ in ends], ["", ""])
     for place, words, side in ends:

@@ -1,7 +1,7 @@
-"""Tests of one unit beside each other, and the last tests of all units of a design.
+"""Comparison of the tests of one unit, or of the last tests of all units of a design.
 
-What is on the shelf is gathered first; weighing it takes some tenths of a second a test, and no
-shelf, so that a screen can leave it to a worker.
+The tests are gathered from the shelf first. Comparing them takes some tenths of a second each and
+no shelf, so that a worker thread can do it.
 """
 
 from __future__ import annotations
@@ -10,6 +10,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from benchtest.comparison.report import (
+    BatchComparison,
+    ComparedChange,
+    ComparedTest,
+    JointResistance,
+    JointRow,
+    OutlierLine,
+    UnitComparison,
+)
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.batch.joint_comparison import (
     LEAST_UNITS,
@@ -24,15 +33,6 @@ from benchtest.errors import FileFaults, InputError
 from benchtest.input_files import printable
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
-from benchtest.records.comparison import (
-    BatchComparison,
-    ComparedChange,
-    ComparedTest,
-    JointResistance,
-    JointRow,
-    OutlierLine,
-    UnitComparison,
-)
 from benchtest.records.models import SessionRow
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.measured_supplies import with_measured_supplies
@@ -42,20 +42,20 @@ from benchtest.session.report.history import local_time
 from benchtest.session.report.unit_readings import unit_readings, units_of, wiring
 from benchtest.session.session import decode_events
 
-MOST_TESTS = 8
-"""Tests of one unit that are compared unless some are chosen: the first, and the last ones."""
+MAX_TESTS = 8
+"""Number of tests of one unit in a comparison, unless some are chosen: the first and the last."""
 
 
 @dataclass(frozen=True)
 class Gathered:
-    """Tests that can be compared, as they were on the shelf.
+    """Tests that can be compared, read from the shelf.
 
     Attributes:
-        name: of the unit, or of the design.
-        design: the newest prop file among them: what is known best.
-        tests: what they were; of one unit, earliest first.
-        sessions: their records, and where each stood at its end.
-        left_out: tests that cannot be compared, and why.
+        name: name of the unit or of the design.
+        design: the design of the newest test.
+        tests: the tests; of one unit, earliest first.
+        sessions: their sessions, each with its last state.
+        left_out: tests that cannot be compared, each with the reason.
     """
 
     name: str
@@ -72,17 +72,17 @@ class _Read:
 
 
 def gather_tests(shelf: Shelf, tag: str, chosen: Sequence[str] = (), upto: str = "") -> Gathered:
-    """Tests of a unit, to be compared.
+    """Gather the tests of a unit for a comparison.
 
     Args:
-        shelf: the bench's.
+        shelf: the records.
         tag: the unit.
-        chosen: the tests, each by its date, or by the beginning of its record's id; none for all.
-        upto: id of the last session that counts; empty for all.
+        chosen: tests, each by its date or by the first letters of its record's id; empty for all.
+        upto: id of the last session to consider; empty for all.
 
     Raises:
         NameFault: no unit has that tag.
-        InputError: a chosen test is none, or fewer than two tests have readings.
+        InputError: a chosen test does not exist, or fewer than two tests have readings.
     """
     shelf.unit(tag)
     read, left_out = _read_all(shelf, shelf.sessions(tag), upto)
@@ -95,14 +95,14 @@ def gather_tests(shelf: Shelf, tag: str, chosen: Sequence[str] = (), upto: str =
         raise InputError(f"unit {tag}: no test of it has readings yet, so nothing can be compared")
     design = tests[-1].state.design
     fit = [one for one in tests if wiring(one.state.design) == wiring(design)]
-    left_out += [f"{_day(one)}: the prop was wired otherwise" for one in tests if one not in fit]
-    if len(fit) > MOST_TESTS and not chosen:
-        left_out.append(f"{len(fit) - MOST_TESTS} tests between the first and the last ones")
-        fit = [fit[0], *fit[len(fit) - MOST_TESTS + 1 :]]
+    left_out += [f"{_day(one)}: the prop was wired differently" for one in tests if one not in fit]
+    if len(fit) > MAX_TESTS and not chosen:
+        left_out.append(f"{len(fit) - MAX_TESTS} tests between the first and the last ones")
+        fit = [fit[0], *fit[len(fit) - MAX_TESTS + 1 :]]
     if len(fit) < 2:
         raise InputError(
-            f"unit {tag}: one test with readings is all there is of this wiring; a comparison "
-            "takes two" + "".join(f". Left out: {why}" for why in left_out)
+            f"unit {tag}: only one test with readings of this wiring so far; comparing needs two"
+            + "".join(f". Left out: {why}" for why in left_out)
         )
     done = [repaired[one.row.id] for one in fit]
     since = [(), *(now[len(before) :] for before, now in pairwise(done))]
@@ -111,7 +111,7 @@ def gather_tests(shelf: Shelf, tag: str, chosen: Sequence[str] = (), upto: str =
 
 
 def gather_units(shelf: Shelf, design_name: str) -> Gathered:
-    """The last test with readings of every unit of a design, to be compared.
+    """Gather the last test with readings of every unit of a design.
 
     Raises:
         NameFault: the bench has no unit of that design.
@@ -131,7 +131,7 @@ def gather_units(shelf: Shelf, design_name: str) -> Gathered:
         raise InputError(f'design "{design_name}": none of its units has readings yet')
     design = max(last, key=lambda one: one.row.started_at).state.design
     fit = [one for one in last if wiring(one.state.design) == wiring(design)]
-    left_out += [f"{one.row.tag}: is wired otherwise" for one in last if one not in fit]
+    left_out += [f"{one.row.tag}: is wired differently" for one in last if one not in fit]
     tests = tuple(_compared(one) for one in fit)
     return Gathered(design_name, design, tests, tuple(map(_session, fit)), tuple(left_out))
 
@@ -139,7 +139,7 @@ def gather_units(shelf: Shelf, design_name: str) -> Gathered:
 def _read_all(
     shelf: Shelf, rows: Sequence[SessionRow], upto: str = ""
 ) -> tuple[list[_Read], list[str]]:
-    """Sessions as they are now, and those that cannot be read."""
+    """Return the sessions that can be read, and a line about each that cannot."""
     read, left_out = [], []
     for row in rows:
         try:
@@ -154,7 +154,7 @@ def _read_all(
 
 
 def _repairs(read: Sequence[_Read]) -> dict[str, tuple[str, ...]]:
-    """What was worked on up to the end of each session, in order."""
+    """Return the repairs up to the end of each session, by its id, in order."""
     done: tuple[str, ...] = ()
     upto = {}
     for one in read:
@@ -164,7 +164,7 @@ def _repairs(read: Sequence[_Read]) -> dict[str, tuple[str, ...]]:
 
 
 def _chosen(tests: Sequence[_Read], tag: str, names: Sequence[str]) -> list[_Read]:
-    """Tests that are named, earliest first."""
+    """Return the tests that are named, earliest first."""
     listed = ", ".join(f"{local_time(one.row.started_at)} ({one.row.id[:8]})" for one in tests)
     picked = []
     for name in names:
@@ -194,8 +194,8 @@ def _session(one: _Read) -> tuple[SessionRow, State]:
     return one.row, one.state
 
 
-def _weighed(gathered: Gathered) -> tuple[list[SeenUnit], tuple[ComparedTest, ...], list[str]]:
-    """Return the readings that count of each test, how many they are, and those set aside."""
+def _accepted(gathered: Gathered) -> tuple[list[SeenUnit], tuple[ComparedTest, ...], list[str]]:
+    """Return the accepted readings of each test, the tests, and a line about each rejected one."""
     engines: list[Engine] = []
     seen, tests, aside = [], [], []
     for (row, state), test in zip(gathered.sessions, gathered.tests, strict=True):
@@ -226,12 +226,12 @@ def _compared(one: _Read, repaired: Sequence[str] = ()) -> ComparedTest:
 
 
 def compare_unit(gathered: Gathered) -> UnitComparison:
-    """Weigh the tests of one unit against each other.
+    """Compare the tests of one unit.
 
     Raises:
         CircuitFault: the design's circuit has no solution.
     """
-    seen, tests, aside = _weighed(gathered)
+    seen, tests, aside = _accepted(gathered)
     ohms = ohms_of_sessions(gathered.design, seen)
     changes = _Trend(ohms, [test.repaired for test in tests]).changes()
     return UnitComparison(
@@ -245,12 +245,12 @@ def compare_unit(gathered: Gathered) -> UnitComparison:
 
 
 def compare_batch(gathered: Gathered) -> BatchComparison:
-    """Weigh units of one design against each other.
+    """Compare the units of one design.
 
     Raises:
         CircuitFault: the design's circuit has no solution.
     """
-    seen, tests, aside = _weighed(gathered)
+    seen, tests, aside = _accepted(gathered)
     ohms = ohms_of_sessions(gathered.design, seen)
     by_tag = {test.tag: rows for test, rows in zip(tests, ohms, strict=True)}
     unlike = [
@@ -266,10 +266,10 @@ def compare_batch(gathered: Gathered) -> BatchComparison:
 
 
 class _Trend:
-    """What has changed over the tests of a unit, by a sober rule and no line through them.
+    """Changes over the tests of a unit, from pairs of tests, without a fitted line.
 
-    A joint is compared with every test since it was last worked on, and has grown where any of
-    them says so beyond noise; what a repair did is told by the tests on its two sides alone.
+    The last test is compared with every test since the joint was last repaired; growth beyond noise
+    in any pair is a change. The effect of a repair comes from the tests before and after it alone.
     """
 
     def __init__(
@@ -280,6 +280,7 @@ class _Trend:
         self._pairs: dict[tuple[int, int], dict[str, JointChange]] = {}
 
     def changes(self) -> list[ComparedChange]:
+        """Return the changes of all joints, in the order of the prop file."""
         names = [row.where for row in self.ohms[0]]
         found = [self._change(place, name) for place, name in enumerate(names)]
         return [change for change in found if change is not None]
@@ -304,7 +305,7 @@ class _Trend:
         return None
 
     def _running(self, where: str, start: int) -> int:
-        """Tests up to the last at each of which the joint was above the one before."""
+        """Return the number of consecutive tests with growth, up to the last."""
         running = 0
         for test in range(len(self.ohms) - 1, start, -1):
             change = self._between(test - 1, test, where)

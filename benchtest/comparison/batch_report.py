@@ -1,18 +1,18 @@
-"""All units of a design on one page."""
+"""The HTML page of all units of a design."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from benchtest.comparison.report import BatchComparison
 from benchtest.prop.design import Design
-from benchtest.records.comparison import BatchComparison
 from benchtest.records.report import render_page
 
 
 @dataclass(frozen=True, slots=True)
 class UnitLine:
-    """One unit, by its last test."""
+    """One unit and the result of its last test."""
 
     tag: str
     stage: str
@@ -20,13 +20,13 @@ class UnitLine:
     verdict: str
     good: bool
     found: str
-    """What the tool said of it."""
+    """The finding, in a few words."""
     waits_for: Sequence[str]
 
 
 @dataclass(frozen=True, slots=True)
 class SharedValue:
-    """One unit's reading among the others."""
+    """One unit's reading, compared with the others."""
 
     tag: str
     value: float
@@ -44,7 +44,7 @@ class SharedReading:
     unit: str
     median: float
     expected: float
-    """What the design predicts."""
+    """Value of the design."""
     shown: Sequence[SharedValue]
 
 
@@ -54,14 +54,14 @@ class JointAtFault:
 
     joint: str
     suspected: Sequence[str]
-    """Units in which it is suspected now."""
+    """Units with the joint as a suspect now."""
     repaired: Sequence[str]
-    """Units in which it was remade."""
+    """Units in which the joint was remade."""
 
 
 @dataclass(frozen=True)
 class BatchContent:
-    """Everything that stands on the page."""
+    """Everything on the page."""
 
     design: Design
     made_at: str
@@ -70,13 +70,13 @@ class BatchContent:
     shared: Sequence[SharedReading]
     joints: Sequence[JointAtFault]
     comparison: BatchComparison | None
-    """Joint by joint; None where no unit has readings."""
+    """Comparison of joints; None if no unit has readings."""
     fewest: int
-    """Units that it takes to name an outlier."""
+    """Number of units needed to name an outlier."""
 
     @property
     def outliers(self) -> list[tuple[str, SharedReading, SharedValue]]:
-        """Unit, reading and value of each outlier, farthest first."""
+        """Unit, reading and value of each outlier, the farthest first."""
         rows = [
             (shown.tag, reading, shown)
             for reading in self.shared
@@ -87,14 +87,14 @@ class BatchContent:
 
     @property
     def odd_tags(self) -> list[str]:
-        """Units that are unlike the others by a joint or by a reading, joints first."""
+        """Units that differ from the others, by a joint or by a reading; joints first."""
         joints = () if self.comparison is None else self.comparison.unlike
         tags = [line.tag for line in joints] + [tag for tag, _, _ in self.outliers]
         return list(dict.fromkeys(tags))
 
 
 def render_batch(content: BatchContent) -> str:
-    """The page. Every word in it is escaped."""
+    """Return the page; every text in it is escaped."""
     dots = [
         [(round(60.0 + max(-9.0, min(9.0, s.score)) * 6.0, 1), s.outlier) for s in reading.shown]
         for reading in content.shared

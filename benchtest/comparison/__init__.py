@@ -1,0 +1,1 @@
+"""Tests of one unit, or units of one design, compared joint by joint."""
