@@ -71,6 +71,8 @@ CARELESS = 0.3
 itself. A dozen strands called right speak no louder against warm ones than a few."""
 CARELESS_OK = {Look.WARM: 0.99, Look.DIM: 0.3}
 """Chance that such an eye calls a run right that should look so. Common practice, no source."""
+IS_SHADE = np.isin(np.arange(len(Look)), list(CARELESS_OK))
+"""Whether such an eye may miss each `Look`, shape (looks,)."""
 BLIND = 2
 """Place among the `EYES` of one that sees no shade at all, which nobody is taken to have: what
 looks right to it clears a joint."""
@@ -187,7 +189,7 @@ def chance_by_eye(seen: NDArray[np.intp], should: NDArray[np.intp]) -> FloatArra
     beside = np.zeros_like(turn)
     beside[:, 1:] |= due
     beside[:, :-1] |= due
-    shaded = bool(np.isin(should, list(CARELESS_OK)).any())
+    shaded = bool(IS_SHADE[should].any())
     chance = EYES[:, should, seen] if shaded else CHANCE[None, should, seen]
     chance = np.where(lone & beside, np.maximum(chance, OFF_BY_ONE), chance)
     near_due = due.copy()
@@ -212,6 +214,24 @@ def appearance(kind: NodeKind, node_v: FloatArray, lit: LitSet) -> NDArray[np.in
     return look
 
 
+def _by_data(
+    should: NDArray[np.intp], shown: NDArray[np.bool_], meant: NDArray[np.bool_]
+) -> NDArray[np.intp]:
+    """Return the `Look` of nodes that get other data than they should.
+
+    Args:
+        should: by their volts, shape (..., nodes).
+        shown: whether each channel lights by the data that it gets, shape (nodes, colours).
+        meant: whether it should light, same shape.
+    """
+    shines, wanted = shown.any(axis=1), meant.any(axis=1)
+    alive = should < Look.UNPOWERED
+    other = shines & wanted & (shown != meant).any(axis=1)
+    found = np.where(alive & other, Look.WRONG_COLOUR, should)
+    found = np.where(alive & wanted & ~shines, Look.NO_DATA, found)
+    return np.asarray(np.where(alive & ~wanted & shines, Look.ON, found))
+
+
 class LookWeigher:
     """Weighs every single fault against the marks."""
 
@@ -229,6 +249,7 @@ class LookWeigher:
         self.looks = looks
         self._grounds: dict[LitSet, NDArray[np.intp]] = {}
         self._by_volts: dict[LitSet, NDArray[np.intp]] = {}
+        self._by_misled: dict[LitSet, dict[int, NDArray[np.intp]]] = {}
         self._blind_joints: FloatArray | None = None
         self.place = np.empty(self.design.node_count, dtype=np.intp)
         self.place[self.space.order] = np.arange(self.design.node_count)
@@ -263,13 +284,7 @@ class LookWeigher:
             should: `Look` of each node by its volts, shape (..., nodes).
             told: duty of each channel by the data it gets, shape (nodes, colours).
         """
-        shown, meant = told > 0.0, lit.duty(self.design) > 0.0
-        shines, wanted = shown.any(axis=1), meant.any(axis=1)
-        alive = should < Look.UNPOWERED
-        other = shines & wanted & (shown != meant).any(axis=1)
-        found = np.where(alive & other, Look.WRONG_COLOUR, should)
-        found = np.where(alive & wanted & ~shines, Look.NO_DATA, found)
-        return np.asarray(np.where(alive & ~wanted & shines, Look.ON, found))
+        return _by_data(should, told > 0.0, lit.duty(self.design) > 0.0)
 
     def _kept_dark(self, should: NDArray[np.intp]) -> NDArray[np.intp]:
         """Nodes that a fault taken for given keeps dark; shape (faults, nodes)."""
@@ -292,8 +307,7 @@ class LookWeigher:
             dark = (place >= ways[:, :1]) & (place < ways[:, 1:2])
             should = np.where(dark, ways[:, 2:], self._ground(look.lit)[self._nodes(look)])
             weight = look.weigh(should)[:, of.reshape(-1)]
-            for number in self._misleading(look.strand):
-                weight[:, number] = self._misled(look, self.space.chain[number])
+            self._put_in_misled(weight, look)
             total += weight
         for number, fault in enumerate(self.space.chain):
             if fault.shorted is not None and fault.shorted.amps_sd:
@@ -366,10 +380,44 @@ class LookWeigher:
                     found.setdefault(strand, []).append(number)
         return found
 
-    def _misled(self, look: StrandLook, fault: ChainFault) -> FloatArray:
-        """Logarithm of the chance of one look if nodes get others' data, shape (eyes,)."""
-        assert fault.misled is not None
-        return look.weigh(self.should(look.lit, fault)[None, self._nodes(look)])[:, 0]
+    def _put_in_misled(self, weight: FloatArray, look: StrandLook) -> None:
+        """Put one look under the faults that tell nodes of its strand what is not theirs.
+
+        Args:
+            weight: of each chain fault, shape (..., chain faults).
+            look: what was seen of the strand.
+        """
+        numbers = self._misleading(look.strand)
+        if not numbers:
+            return
+        nodes, misled = self._nodes(look), self._misled_looks(look.lit)
+        weight[:, numbers] = look.weigh(self._ground(look.lit)[None, nodes])
+        shown = [number for number in numbers if number in misled]
+        if shown:
+            weight[:, shown] = look.weigh(np.array([misled[number][nodes] for number in shown]))
+
+    def _misled_looks(self, lit: LitSet) -> dict[int, NDArray[np.intp]]:
+        """Return the `Look` of every node by the chain faults that mislead some visibly."""
+        if lit not in self._by_misled:
+            told, meant = self.responses.told(lit), lit.duty(self.design)
+            powered, ground = self._powered(lit), self._ground(lit)
+            found: dict[int, NDArray[np.intp]] = {}
+            for number in self._every_misleading:
+                fault = self.space.chain[number].misled
+                assert fault is not None
+                own = fault.own(told)
+                other = np.flatnonzero((own != told[fault.nodes]).any(axis=1))
+                if len(other):  # most of the time: white is white in any order
+                    at = fault.nodes[other]
+                    row = ground.copy()
+                    row[at] = _by_data(powered[at], own[other] > 0.0, meant[at] > 0.0)
+                    found[number] = self._kept_dark(row)
+            self._by_misled[lit] = found
+        return self._by_misled[lit]
+
+    @cached_property
+    def _every_misleading(self) -> list[int]:
+        return [n for n, fault in enumerate(self.space.chain) if fault.misled is not None]
 
     def joints(self, only: Sequence[int] | None = None, *, roughly: bool = False) -> FloatArray:
         """Logarithm of likelihood of each power joint's faults, shape (joints, COLUMNS).

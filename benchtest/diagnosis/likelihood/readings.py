@@ -51,7 +51,7 @@ from benchtest.diagnosis.likelihood.robust_gaussian import log_likelihood
 from benchtest.diagnosis.model.fault_response import CELL_SD, COLUMNS, GRID, Responses
 from benchtest.diagnosis.model.node_variation import spread_of_unit
 from benchtest.diagnosis.model.rail_shorts import RailShort
-from benchtest.diagnosis.model.wiring_faults import REPEATED_V, SHORTED_V, Shorted, extra_a
+from benchtest.diagnosis.model.wiring_faults import REPEATED_V, SHORTED_V, Shorted
 from benchtest.diagnosis.solve_budget import SolveBudget, solve_units, weigh_units
 from benchtest.diagnosis.tap_effects import TapEffects, tap_effects
 from benchtest.prop.design import FeedName
@@ -466,10 +466,8 @@ class Weigher:
         per_amp = np.zeros((self.responses.design.node_count, effect.load.shape[1]))
         per_amp[loaded] = effect.read.per_amp
         moved = np.zeros((len(chain), per_amp.shape[1]))
-        for number, fault in enumerate(chain):
-            if fault.misled is not None:
-                nodes, extra = extra_a(fault.misled, effect.base.solution)
-                moved[number] = extra @ per_amp[nodes]
+        for number, nodes, extra in effect.base.misled_a:
+            moved[number] = extra @ per_amp[nodes]
         return moved
 
     @cached_property

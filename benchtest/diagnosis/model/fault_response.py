@@ -24,7 +24,7 @@ from benchtest.circuit.node_loads import CORNER_V
 from benchtest.circuit.solution import Solution, solve
 from benchtest.diagnosis.model.faults import LEAST_OHM, MOST_OHM, FaultSpace
 from benchtest.diagnosis.model.rail_shorts import ShortEffects, short_effects
-from benchtest.diagnosis.model.wiring_faults import Misled
+from benchtest.diagnosis.model.wiring_faults import Misled, extra_a
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet
 
@@ -114,6 +114,20 @@ class Base:
         """How far `push` goes within a step of the grid: one standard deviation, same shape. [A]"""
         per_log_ohm = np.gradient(self.push[:, :GRID], np.log(GRID_OHM), axis=1)
         return CELL_SD * np.column_stack([per_log_ohm, np.zeros(len(per_log_ohm))])
+
+    @cached_property
+    def misled_a(self) -> list[tuple[int, IndexArray, FloatArray]]:
+        """Chain faults that make nodes draw more, or less, by data that are not theirs.
+
+        Their place in the fault space, the nodes, shape (n,), and their more, shape (n,). [A]
+        """
+        found = []
+        for number, fault in enumerate(self.responses.space.chain):
+            if fault.misled is not None:
+                nodes, extra = extra_a(fault.misled, self.solution)
+                if len(nodes):
+                    found.append((number, nodes, extra))
+        return found
 
     def alone(self, joint: int) -> JointEffects:
         """The same of one joint, without the others, shape (kept, 1) and (loaded nodes, 1)."""
