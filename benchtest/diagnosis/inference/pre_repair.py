@@ -30,6 +30,7 @@ from benchtest.diagnosis.inference.conditional import Case, View
 from benchtest.diagnosis.inference.hypothesis import Part
 from benchtest.diagnosis.inference.multiple_faults import shares_of, together
 from benchtest.diagnosis.inference.posterior import ONE_MORE_LOG
+from benchtest.diagnosis.inference.unsteady_joints import unsteady_joints
 from benchtest.diagnosis.likelihood.duplicates import counted
 from benchtest.diagnosis.likelihood.selection import most_informative
 from benchtest.diagnosis.model.faults import FaultSpace
@@ -241,7 +242,13 @@ class _Time:
 
     @cached_property
     def ways(self) -> list[_Way]:
-        """Ways in which the unit may have been, with their tables."""
+        """Ways in which the unit may have been, with their tables.
+
+        Readings that a joint changed meanwhile, as one that warms does, have no one state of the
+        unit behind them: they count no longer.
+        """
+        if self._is_unsteady:
+            return [_Way(self._since, 0.0, ShortTable((), 0.0, is_unexplained=False))]
         rows: dict[tuple[Part, ...], tuple[float, float]] = {}
         for one in self._explained:
             mine = [place for place, part in enumerate(one.parts) if part.where in self._since]
@@ -268,6 +275,18 @@ class _Time:
             table = condense(view, kept) if short is None else condense_short(view, kept, short)
         self._kept[key] = table
         return table
+
+    @cached_property
+    def _is_unsteady(self) -> bool:
+        """Whether a joint that changed explains that time's readings better than any fault."""
+        key = ("unsteady", self._belief, self._before, self._meter, self._repaired)
+        found = self._found.get(key, self._kept.get(key))
+        if not isinstance(found, bool):
+            plain = self._views.of(self._case(self._before.readings, self._before.marks))
+            unsteady = unsteady_joints(plain)
+            found = unsteady is not None and unsteady.log_total >= plain.posterior.log_total
+        self._kept[key] = found
+        return found
 
     @cached_property
     def _explained(self) -> list[_Explained]:

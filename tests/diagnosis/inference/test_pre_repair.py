@@ -179,3 +179,16 @@ def test_a_fault_that_was_only_estimated_does_not_explain_readings_before_a_repa
     before = Before("7B+", (*kept, *then[3:]), (), kept)
     finding = Engine(design).diagnose(kept, repaired=("7B+",), before=(before,))
     assert finding.healthy > 0.8
+
+
+def test_a_joint_that_grew_while_it_was_read_leaves_no_short_behind(
+    comb: Design, engine: Engine
+) -> None:
+    grown = [_read(Bench(comb, {"2A-": ohm}, seed=8), "foot:2->2A-")[0] for ohm in (0.2, 0.5, 0.8)]
+    kept = _read(Bench(comb, {"2A-": 0.8}, seed=8), "foot:1->1A-", "foot:3+>3A+")
+    then = (*kept, *grown)
+    assert engine.diagnose(then).suspects[0].growing
+    before = [Before("2A-", then, kept_readings=kept)]
+    finding = engine.diagnose(kept, repaired=["2A-"], before=before)
+    assert finding.healthy > 0.5
+    assert not [one for one in finding.suspects if one.fault == "short" and one.probability > 0.05]
