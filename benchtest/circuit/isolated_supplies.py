@@ -14,8 +14,9 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from benchtest.circuit.backfeed import Backfeed
 from benchtest.circuit.netlist import FloatArray, IndexArray, Netlist
-from benchtest.circuit.reduction import ReducedNetwork
+from benchtest.circuit.reduction import ReducedNetwork, joined_by_paths
 from benchtest.errors import CircuitFault
 
 
@@ -73,12 +74,16 @@ class IsolatedSupplies:
         return [sources[index] for index in first]
 
 
-def find_isolated_supplies(netlist: Netlist, reduced: ReducedNetwork) -> IsolatedSupplies:
+def find_isolated_supplies(
+    netlist: Netlist, reduced: ReducedNetwork, paths: Backfeed
+) -> IsolatedSupplies:
     """Return the nodes between isolated supplies.
 
     Args:
         netlist: points and branches.
         reduced: its unknowns.
+        paths: diode paths that feed islands. An island floats with the supply that feeds it, and
+            two supplies that feed one island are not isolated.
 
     Raises:
         CircuitFault: current can circulate through nodes from one supply to another and back, which
@@ -86,7 +91,7 @@ def find_isolated_supplies(netlist: Netlist, reduced: ReducedNetwork) -> Isolate
     """
     nodes = np.arange(netlist.design.node_count)
     count = len(nodes)
-    component = reduced.component
+    component = joined_by_paths(reduced.component, paths)
     fed = ~(reduced.floating[:count] | reduced.floating[count : 2 * count])
     between = nodes[fed & (component[:count] != component[count : 2 * count])]
     isolated = IsolatedSupplies(component, between, component[between], component[between + count])

@@ -75,7 +75,7 @@ def reduce_netlist(netlist: Netlist, paths: Backfeed) -> tuple[ReducedNetwork, B
     fed[component[np.concatenate([live.tail, live.head])]] = True
     adrift = ~fed[component]
 
-    references = _references(netlist, root, sources)
+    references = _references(netlist, root, joined_by_paths(component, live))
     is_unknown = np.zeros(netlist.point_count, dtype=bool)
     is_unknown[root[~adrift]] = True
     is_unknown[references] = False
@@ -88,9 +88,26 @@ def reduce_netlist(netlist: Netlist, paths: Backfeed) -> tuple[ReducedNetwork, B
     return reduced, live
 
 
-def _references(netlist: Netlist, root: IndexArray, sources: IndexArray) -> list[int]:
+def joined_by_paths(component: IndexArray, paths: Backfeed) -> IndexArray:
+    """Return labels of components that are equal where a diode path connects two of them.
+
+    Args:
+        component: label of each point, shape (points,).
+        paths: diode paths that feed islands.
+
+    Returns:
+        Shape (points,).
+    """
+    size = component.max(initial=0) + 1
+    ends = (component[paths.tail], component[paths.head])
+    graph = coo_array((np.ones(len(paths.tail)), ends), shape=(size, size))
+    _, label = connected_components(graph, directed=False)
+    return np.asarray(label[component], dtype=np.intp)
+
+
+def _references(netlist: Netlist, root: IndexArray, joined: IndexArray) -> list[int]:
     """Return the reference of each component with a supply: the inner point of its first feed."""
-    _, first = np.unique(sources, return_index=True)
+    _, first = np.unique(joined[list(netlist.sources)], return_index=True)
     return [int(root[netlist.sources[index]]) for index in sorted(first)]
 
 

@@ -1,4 +1,4 @@
-"""Supplies that share no copper, by ngspice: what stands between them is dark."""
+"""Isolated supplies, by ngspice: the nodes between them are dark, unless a data line joins them."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from tests.outside.ngspice import compare
 
 
 def _pier(strands: int, feeds: list[str], *, ring: bool = False) -> Design:
-    """Strands in a row, or round in a ring, with a supply at each of some ends."""
+    """Strands in a row or in a ring, with a supply at each of some ends."""
     hops = [(n, n + 1) for n in range(1, strands)] + ([(strands, 1)] if ring else [])
     links = "".join(f'[[link]]\nfrom = "{one}B"\nto = "{two}A"\n' for one, two in hops)
     tables = "".join(
@@ -53,6 +53,8 @@ def _cut(*joints: str) -> dict[str, float]:
         (3, ["1A", "3B"], ["1B~2A+", "2B~3A-"], 2),
         (3, ["1A", "3B"], ["1B~2A-", "2B~3A+"], 2),
         (5, ["1A", "3B", "5B"], ["1B~2A+", "2B~3A-", "3B~4A+", "4B~5A-"], 4),
+        # the + of strand 2 is an island, which its data line holds: it floats with supply f1
+        (4, ["1A", "4B"], ["1B~2A+", "2B~3A+", "3B~4A-"], 3),
     ],
     ids=str,
 )
@@ -64,10 +66,18 @@ def test_a_strand_between_two_supplies_is_dark(
     between = solution.node_v.reshape(strands, -1)[dark - 1]
     assert between.max() == pytest.approx(0.0, abs=1e-12)
     assert not solution.node_a.reshape(strands, -1)[dark - 1].any()
-    assert solution.volts(rail_probe(NodeName(1, 5))) > 4.0  # the others are as before
+    assert solution.volts(rail_probe(NodeName(1, 5))) > 4.0  # the others are unchanged
 
 
-def test_two_supplies_in_a_ring_through_nodes_are_refused() -> None:
+def test_an_island_fed_by_two_supplies_joins_them(tmp_path: Path) -> None:
+    """The - of strand 1 is an island: one data line holds it to supply f1, the next one to f2."""
+    design = _pier(2, ["1A", "2B"])
+    cut = _cut("f1-", "f2+", "1B~2A-")
+    solution = compare(design, all_lit(design).duty(design), cut, tmp_path)
+    assert solution.node_v.min() > 0.5  # without the data lines they would be dark
+
+
+def test_two_supplies_in_a_ring_through_nodes_are_rejected() -> None:
     """Out of one supply through strand 2 into the other, and back through strand 4."""
     design = _pier(4, ["1A", "3A"], ring=True)
     cut = _cut("1B~2A-", "2B~3A+", "3B~4A-", "4B~1A+")
