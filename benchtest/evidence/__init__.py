@@ -1,1 +1,1 @@
-"""What was seen: readings, marks, verdicts, meters."""
+"""Evidence about a unit: readings, marks and meters."""

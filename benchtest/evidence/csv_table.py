@@ -1,4 +1,4 @@
-"""Rows of a CSV file with a header, every fault with its line."""
+"""CSV files with a header: rows as values, and every fault with its line."""
 
 from __future__ import annotations
 
@@ -11,31 +11,31 @@ from typing import Generic, TypeVar
 from benchtest.errors import BenchError, FileFaults, InputError, did_you_mean
 from benchtest.input_files import printable, truncate_faults
 
-Row = TypeVar("Row")
+_Row = TypeVar("_Row")
 
 MAX_CSV_BYTES = 10_000_000
-"""A file larger than this is no list of readings."""
+"""Size of the largest file that is read."""
 MAX_CSV_ROWS = 20_000
-"""Rows that are read; nobody takes so many readings of one unit."""
+"""Rows of the largest file that is read; no unit has so many readings."""
 
 
 @dataclass(frozen=True)
-class ParsedTable(Generic[Row]):
-    """The good lines of a file, and what is wrong with the others."""
+class ParsedTable(Generic[_Row]):
+    """Valid rows of a file, and the faults of its other lines."""
 
     file: str
-    rows: tuple[Row, ...]
+    rows: tuple[_Row, ...]
     faults: tuple[str, ...]
     unsafe: tuple[str, ...] = ()
-    """What is wrong with the good lines together: none of them can be relied on."""
+    """Contradictions between valid rows, of which any may be wrong."""
     lines: tuple[int, ...] = ()
-    """Line of the file that each row stands in."""
+    """Line of the file that each row is in."""
 
-    def good_lines(self) -> tuple[list[Row], tuple[str, ...]]:
-        """The rows, and what was wrong with lines that can be left out.
+    def good_lines(self) -> tuple[list[_Row], tuple[str, ...]]:
+        """Return the valid rows, and the faults of lines that may be left out.
 
         Raises:
-            FileFaults: nothing good is left, more is wrong than right, or lines contradict.
+            FileFaults: more faults than valid rows, or rows that contradict each other.
         """
         if self.unsafe or len(self.faults) > len(self.rows):
             raise FileFaults(self.file, truncate_faults([*self.faults, *self.unsafe]))
@@ -47,16 +47,16 @@ def parse_csv(
     file: str,
     needed: Sequence[str],
     optional: Sequence[str],
-    parse_row: Callable[[dict[str, str]], Row],
-) -> ParsedTable[Row]:
-    """Read every row, and go on after a bad one.
+    parse_row: Callable[[dict[str, str]], _Row],
+) -> ParsedTable[_Row]:
+    """Read every row of a CSV text; an invalid row is a fault, and reading continues.
 
     Args:
-        text: the file.
+        text: content of the file.
         file: its name, for the faults.
-        needed: columns that must be there, in any order.
-        optional: columns that may be there.
-        parse_row: makes a value of one row's cells; raises one of our errors if it cannot.
+        needed: columns that must be present, in any order.
+        optional: columns that may be present.
+        parse_row: returns the value of one row from its cells by column, or raises `BenchError`.
     """
     lines = enumerate(io.StringIO(text, newline=""), 1)
     try:
@@ -69,10 +69,10 @@ def parse_csv(
 
 
 def _cells(line: str) -> list[str]:
-    """Return the cells of one line; no cell of ours goes on in the next one.
+    """Return the cells of one line; a cell may not continue on the next line.
 
     Raises:
-        InputError: a quote in it is not closed, or it is not CSV.
+        InputError: a quote is not closed, or the line is not CSV.
     """
     row = line.rstrip("\r\n")
     reader = csv.reader([f"{row}\n", "\n"], skipinitialspace=True)
@@ -80,8 +80,8 @@ def _cells(line: str) -> list[str]:
         cells = next(reader)
     except csv.Error as error:
         raise InputError(f"{error}; save the file as plain CSV") from None
-    if reader.line_num > 1:  # it went on reading: a quote was open at the end of the line
-        raise InputError(f"a quote is not closed: {printable(row)}; close it, or leave quotes out")
+    if reader.line_num > 1:  # it read the next line: a quote was open at the end of this one
+        raise InputError(f"a quote is not closed: {printable(row)}; close it, or remove it")
     return cells
 
 
@@ -89,14 +89,16 @@ def _rows(
     file: str,
     header: list[str],
     lines: Iterator[tuple[int, str]],
-    parse_row: Callable[[dict[str, str]], Row],
-) -> ParsedTable[Row]:
-    rows: list[Row] = []
+    parse_row: Callable[[dict[str, str]], _Row],
+) -> ParsedTable[_Row]:
+    rows: list[_Row] = []
     numbers: list[int] = []
     faults: list[str] = []
     for number, line in lines:
         if len(rows) + len(faults) >= MAX_CSV_ROWS and line.strip(" ,\t\r\n"):
-            return ParsedTable(file, (), (f"line {number}: more than {MAX_CSV_ROWS} rows",))
+            return ParsedTable(
+                file, (), (f"line {number}: more than {MAX_CSV_ROWS} rows; split the file",)
+            )
         try:
             cells = _cells(line)
             if not any(cell.strip() for cell in cells):
@@ -104,7 +106,7 @@ def _rows(
             if len(cells) > len(header):
                 raise InputError(
                     f"has {len(cells)} cells, the header {len(header)}; "
-                    "a number with a decimal comma is written with a point"
+                    "write numbers with a decimal point, not a comma"
                 )
             padded = cells + [""] * (len(header) - len(cells))
             named = zip(header, padded, strict=True)
@@ -118,15 +120,15 @@ def _rows(
 def _header_faults(header: list[str], needed: Sequence[str], optional: Sequence[str]) -> list[str]:
     known = [*needed, *optional]
     if not any(header):
-        return [f"is empty; its first line is: {','.join(needed)}"]
+        return [f"is empty; write a first line: {','.join(needed)}"]
     if len(header) == 1 and header[0].count(";") + header[0].count("\t") >= len(needed) - 1 > 0:
-        return ["line 1: columns are parted by commas, and decimals written with a point"]
+        return ["line 1: separate columns by commas, and write decimals with a point"]
     missing = [name for name in needed if name not in header]
     faults = [f"line 1: column {name} is missing; write {','.join(needed)}" for name in missing]
     for name in header:
         if name not in known:
-            hint = did_you_mean(name, known) or f"; known are {', '.join(known)}"
+            hint = did_you_mean(name, known) or f"; known columns are {', '.join(known)}"
             faults.append(f'line 1: column "{printable(name)}" is unknown{hint}')
     if len(set(header)) < len(header):
-        faults.append("line 1: a column is named twice")
+        faults.append("line 1: two columns have the same name")
     return faults

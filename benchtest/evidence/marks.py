@@ -1,4 +1,4 @@
-"""Marks: what the eye saw at a node or a range of nodes."""
+"""Marks: appearance of a node or a range of nodes, as seen by eye."""
 
 from __future__ import annotations
 
@@ -18,23 +18,23 @@ from benchtest.prop.lit_set import LitSet, parse_lit_set
 Seen = Literal["ok", "dark", "dim", "warm", "wrong-colour", "stuck", "flicker"]
 SEEN: tuple[Seen, ...] = get_args(Seen)
 
-SEEN_UNLIT: tuple[Seen, ...] = ("ok", "stuck", "flicker")
-"""What can be said of a strand that is not lit: `ok`, it is dark as it should be, and `stuck`, it
-shines all the same. `dark` is left out: it is more likely a slip in what was lit."""
+_SEEN_UNLIT: tuple[Seen, ...] = ("ok", "stuck", "flicker")
+"""Marks that a strand may have while it is not lit: `ok` for dark, `stuck` for lit all the same.
+`dark` is left out because a wrong lit set is the likelier reason for it."""
 
 WARM_SHARE, DIM_SHARE, DARK_SHARE = 0.85, 0.6, 0.05
 """Light below which a person who looks for it sees `warm`, `dim` or `dark`: weakest colour over
 strongest colour for `warm`, strongest colour over full light for the others. Common practice, no
 source."""
 
-NEEDED = ("lit", "strand", "nodes", "seen")
-OPTIONAL = ("level", "colour", "at")
+_NEEDED = ("lit", "strand", "nodes", "seen")
+_OPTIONAL = ("level", "colour", "at")
 _SPAN = re.compile(r"^(\d{1,6})(?:-(\d{1,6}))?$", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """What was seen at nodes `first` to `last` of a strand, lit or not."""
+    """Appearance of nodes `first` to `last` of a strand, lit or not."""
 
     lit: LitSet
     strand: int
@@ -44,12 +44,16 @@ class Mark:
 
     @property
     def nodes(self) -> str:
-        """The nodes as the contract writes them: `17` or `17-30`."""
+        """The nodes as written: `17` or `17-30`."""
         return str(self.first) if self.first == self.last else f"{self.first}-{self.last}"
 
 
 def read_marks(path: Path, design: Design) -> ParsedTable[Mark]:
-    """Read a file of marks: the good ones, and what is wrong with the others.
+    """Read a file of marks: the valid ones, and the faults of the others.
+
+    Args:
+        path: the file.
+        design: the prop.
 
     Raises:
         InputError: the file cannot be read.
@@ -58,21 +62,30 @@ def read_marks(path: Path, design: Design) -> ParsedTable[Mark]:
 
 
 def parse_marks(text: str, file: str, design: Design) -> ParsedTable[Mark]:
-    """Marks of a CSV text: the good ones, and what is wrong with the others.
+    """Read the marks of a CSV text: the valid ones, and the faults of the others.
 
-    Two marks that say different things of one node under one lit set are a fault, unless one of
-    them is the ground `all,ok` that the other stands on.
+    Two different marks of one node under one lit set contradict each other, unless one of them is
+    `all,ok`, which marks the whole strand except for its other marks.
+
+    Args:
+        text: content of the file.
+        file: its name, for the faults.
+        design: the prop.
     """
-    parsed = parse_csv(text, file, NEEDED, OPTIONAL, lambda cells: _mark(cells, design))
+    parsed = parse_csv(text, file, _NEEDED, _OPTIONAL, lambda cells: _mark(cells, design))
     unsafe = tuple(_contradictions(parsed.rows, design))
     return ParsedTable(file, parsed.rows, parsed.faults, unsafe, parsed.lines)
 
 
 def parse_node_range(text: str, nodes: int) -> tuple[int, int]:
-    """First and last node of `17`, `17-30` or `all`.
+    """Return the first and the last node of `17`, `17-30` or `all`.
+
+    Args:
+        text: the range.
+        nodes: number of nodes of the strand.
 
     Raises:
-        InputError: it is none of these, or the strand has no such node.
+        InputError: another form, or the strand has no such node.
     """
     if text.strip() == "all":
         return 1, nodes
@@ -90,10 +103,10 @@ def parse_node_range(text: str, nodes: int) -> tuple[int, int]:
 
 
 def parse_seen(text: str) -> Seen:
-    """One of the words of a mark.
+    """Read the appearance of a mark, one of `SEEN`.
 
     Raises:
-        NameFault: it is none of them.
+        NameFault: another word.
     """
     word = text.strip()
     for known in SEEN:
@@ -120,20 +133,20 @@ def _mark(cells: dict[str, str], design: Design) -> Mark:
 
 
 def check_seen(mark: Mark, design: Design) -> None:
-    """Of a strand that is not lit only some words can be said.
+    """Reject an appearance that a strand which is not lit cannot have.
 
     Raises:
-        InputError: another was said.
+        InputError: such an appearance.
     """
-    if not mark.lit.lights(mark.strand) and mark.seen not in SEEN_UNLIT:
+    if not mark.lit.lights(mark.strand) and mark.seen not in _SEEN_UNLIT:
         raise InputError(
-            f'strand {mark.strand} is not lit under "{mark.lit.text(design)}": write ok (dark, as '
-            f"it should be), stuck (lit all the same) or flicker, not {mark.seen}"
+            f'strand {mark.strand} is not lit under "{mark.lit.text(design)}": write ok (it is '
+            f"dark), stuck (it is lit all the same) or flicker instead of {mark.seen}"
         )
 
 
 def _contradictions(marks: Sequence[Mark], design: Design) -> list[str]:
-    """Ranges are held against each other end by end: a strand may have very many nodes."""
+    """Return the contradictions; ranges are compared by their ends, as they may be very long."""
     groups: dict[tuple[LitSet, int], list[Mark]] = {}
     for mark in marks:
         if mark.seen == "ok" and (mark.first, mark.last) == (1, design.strand(mark.strand).nodes):
@@ -142,14 +155,14 @@ def _contradictions(marks: Sequence[Mark], design: Design) -> list[str]:
     faults: list[str] = []
     for (lit, strand), group in groups.items():
         reach: dict[Seen, tuple[int, int]] = {}
-        """Of each word, the last node that it was said of so far, and its row."""
+        """Last node so far that has each appearance, and the row of that mark."""
         for row, mark in sorted(enumerate(group), key=lambda one: one[1].first):
             for seen, (last, before) in reach.items():
                 if seen != mark.seen and last >= mark.first:
                     one, other = (seen, mark.seen) if before < row else (mark.seen, seen)
                     faults.append(
                         f'node {strand}.{mark.first}, lit "{lit.text(design)}": marked {one} and '
-                        f"{other}; keep the one that is right"
+                        f"{other}; remove the wrong one"
                     )
             if mark.last > reach.get(mark.seen, (0, 0))[0]:
                 reach[mark.seen] = mark.last, row

@@ -1,4 +1,4 @@
-"""Where readings come from that nobody types: a bench meter, a bridge's inputs, a virtual prop."""
+"""Sources of readings that are not typed: a bench meter, a bridge's inputs, a virtual prop."""
 
 from __future__ import annotations
 
@@ -11,41 +11,41 @@ from benchtest.prop.design import Probe
 
 @dataclass(frozen=True, slots=True)
 class SourceReading:
-    """What a source gave at a probe."""
+    """A reading from a source."""
 
     volts: float
     meter: Meter | None = None
-    """How well it reads; None for the session's meter."""
+    """Accuracy of the source; None for the session's meter."""
 
 
 class ReadingSource(Protocol):
-    """Something that reads volts. May be asked from any thread, and never for long."""
+    """A device that reads volts. Any thread may call it; no call takes long."""
 
     @property
     def name(self) -> str:
-        """What it is, for people and for the record."""
+        """Its name for messages and records."""
         ...
 
     def can_read(self, probe: Probe) -> bool:
-        """Whether it can read there: a meter reads wherever its leads are."""
+        """Return whether it can read a probe; a meter reads wherever its leads are."""
         ...
 
     def read(self, probe: Probe) -> SourceReading:
-        """Volts at a probe, now.
+        """Return the volts at a probe, now.
 
         Raises:
-            BenchError: it gives none, and what to do.
+            BenchError: no reading; the message gives a remedy.
         """
         ...
 
-    def look(self) -> str | None:
-        """See whether it is there, and take it up again where it was gone.
+    def poll(self) -> str | None:
+        """Check whether the device is present, and reconnect where it was not.
 
         Returns:
-            What is new, in words, each thing once; None where nothing is.
+            A message about a change, each once; None without a change.
         """
         ...
 
     def close(self) -> None:
-        """Let go of it. May be called again."""
+        """Release the device. A second call has no effect."""
         ...

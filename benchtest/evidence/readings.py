@@ -1,4 +1,4 @@
-"""Readings: volts at a probe, or a feed's amperes, while given strands are lit."""
+"""Readings: volts at a probe, or amperes of a feed, while given strands are lit."""
 
 from __future__ import annotations
 
@@ -16,30 +16,30 @@ from benchtest.prop.design import Design, FeedName, Probe
 from benchtest.prop.lit_set import LitSet, parse_lit_set
 from benchtest.prop.notation import parse_probe
 
-NEEDED = ("lit", "probe", "volts")
-OPTIONAL = ("amps", "level", "colour", "meter", "at")
-MOST_AMPS = 1000.0
-"""A clamp reading beyond this is a slip of the pen."""
+_NEEDED = ("lit", "probe", "volts")
+_OPTIONAL = ("amps", "level", "colour", "meter", "at")
+_MAX_AMPS = 1000.0
+"""Largest clamp reading that is accepted; a larger one is a typing error. [A]"""
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """Volts at a probe, or, at a feed's name, a clamp reading of its amperes."""
+    """One reading: volts at a probe, or amperes of a feed by a clamp."""
 
     lit: LitSet
     probe: Probe
     volts: float | None
     amps: float | None = None
     meter: Meter | None = None
-    """What it was read with; None for the session's meter."""
+    """Meter of the reading; None for the session's meter."""
     at: str | None = None
-    """When, ISO 8601."""
+    """Time, ISO 8601."""
     decimals: int | None = field(default=None, compare=False)
-    """Decimals of the volts as typed; None where only the number was kept."""
+    """Decimals of the volts as typed; None where only the number is known."""
 
     @property
     def ends_in_zero(self) -> bool:
-        """True where a person typed zeros at the end that a program would have dropped."""
+        """True for typed volts that end in 0, which a program would have dropped."""
         if self.decimals is None or self.volts is None or self.decimals < 2:
             return False
         shortest = f"{self.volts:.{self.decimals}f}"
@@ -47,19 +47,24 @@ class Reading:
 
     @property
     def value(self) -> float:
-        """What was read: volts, or a clamp's amperes where there are none."""
+        """The volts; without volts, the amperes of the clamp."""
         value = self.amps if self.volts is None else self.volts
-        assert value is not None  # whoever makes a reading has one of them
+        assert value is not None  # a reading has at least one of them
         return value
 
     @property
     def unit(self) -> Literal["V", "A"]:
-        """Of `value`."""
+        """Unit of `value`."""
         return "A" if self.volts is None else "V"
 
 
 def read_readings(path: Path, design: Design, meter: Meter = DEFAULT_METER) -> ParsedTable[Reading]:
-    """Read a file of readings: the good ones, and what is wrong with the others.
+    """Read a file of readings: the valid ones, and the faults of the others.
+
+    Args:
+        path: the file.
+        design: the prop.
+        meter: meter of readings that name none.
 
     Raises:
         InputError: the file cannot be read.
@@ -70,8 +75,15 @@ def read_readings(path: Path, design: Design, meter: Meter = DEFAULT_METER) -> P
 def parse_readings(
     text: str, file: str, design: Design, meter: Meter = DEFAULT_METER
 ) -> ParsedTable[Reading]:
-    """Readings of a CSV text: the good ones, and what is wrong with the others."""
-    return parse_csv(text, file, NEEDED, OPTIONAL, lambda cells: _reading(cells, design, meter))
+    """Read the readings of a CSV text: the valid ones, and the faults of the others.
+
+    Args:
+        text: content of the file.
+        file: its name, for the faults.
+        design: the prop.
+        meter: meter of readings that name none.
+    """
+    return parse_csv(text, file, _NEEDED, _OPTIONAL, lambda cells: _reading(cells, design, meter))
 
 
 def _reading(cells: dict[str, str], design: Design, default: Meter) -> Reading:
@@ -82,7 +94,9 @@ def _reading(cells: dict[str, str], design: Design, default: Meter) -> Reading:
     at = cells.get("at") or None
     if amps := cells.get("amps"):
         if not (probe.is_rail and isinstance(probe.red.place, FeedName)):
-            raise InputError(f"probe {probe}: a clamp reading is taken at a feed; give its name")
+            raise InputError(
+                f"probe {probe}: a clamp reads the amperes of a feed; give the feed's name"
+            )
         if not cells["volts"]:
             return Reading(lit, probe, None, _amps(amps), meter, at)
     volts = check_volts(parse_number(cells["volts"], "volts"), meter or default)
@@ -91,32 +105,36 @@ def _reading(cells: dict[str, str], design: Design, default: Meter) -> Reading:
 
 
 def parse_number(text: str, what: str) -> float:
-    """A number as people write it on a bench.
+    """Read a number as typed.
+
+    Args:
+        text: the number.
+        what: name of the figure, for the message.
 
     Raises:
-        InputError: it is none, or no finite one.
+        InputError: not a number, or not finite.
 
     >>> parse_number("4.871", "volts")
     4.871
     """
     if not text:
-        raise InputError(f"{what}: nothing given; write a number such as 4.871")
+        raise InputError(f"{what}: empty; write a number such as 4.871")
     try:
         number = float_from_text(text)
     except ValueError:
         hint = ""
         if text.count(",") == 1 and text.replace(",", "").lstrip("+-").isdigit():
-            hint = f'; with a point it is "{text.replace(",", ".")}"'
-        raise InputError(f'{what}: "{printable(text, 20)}" is no number{hint}') from None
+            hint = f"; write it with a decimal point: {text.replace(',', '.')}"
+        raise InputError(f'{what}: "{printable(text, 20)}" is not a number{hint}') from None
     if not math.isfinite(number):
         raise InputError(
-            f'{what}: "{printable(text, 20)}" is no reading; write the number on the display'
+            f'{what}: "{printable(text, 20)}" is not a reading; write the number on the display'
         )
     return number
 
 
 def count_decimals(text: str) -> int | None:
-    """Return the decimals of a number as typed; None where it is not in plain decimals.
+    """Return the number of decimals as typed; None for another form of number.
 
     >>> count_decimals("4.870"), count_decimals("5"), count_decimals("1e-4")
     (3, 0, None)
@@ -127,10 +145,10 @@ def count_decimals(text: str) -> int | None:
 
 
 def check_volts(volts: float, meter: Meter) -> float:
-    """The volts, if the meter can show them.
+    """Return the volts unchanged if a meter can show them. [V]
 
     Raises:
-        InputError: they are beyond its largest range.
+        InputError: the volts exceed the meter's largest range.
     """
     meter.range_v(volts)
     return volts
@@ -138,6 +156,6 @@ def check_volts(volts: float, meter: Meter) -> float:
 
 def _amps(text: str) -> float:
     amps = parse_number(text, "amps")
-    if not 0.0 <= amps <= MOST_AMPS:
-        raise InputError(f"amps: {amps:g}; give the clamp's reading from 0 to {MOST_AMPS:g} A")
+    if not 0.0 <= amps <= _MAX_AMPS:
+        raise InputError(f"amps: {amps:g}; give a clamp reading from 0 to {_MAX_AMPS:g} A")
     return amps

@@ -615,7 +615,7 @@ class BenchScreen(OnceScreen[Leaving]):
     @work(thread=True, exclusive=True, group="source", exit_on_error=False)
     def watch_source(self) -> None:
         """Report a source of readings that was unplugged or plugged in, each once."""
-        if words := self.workbench.source.look():
+        if words := self.workbench.source.poll():
             self.post_message(self.WorkDone(partial(self.report, words)))
 
     @work(thread=True, exclusive=True, group="meter", exit_on_error=False)

@@ -104,13 +104,13 @@ def test_no_pad_and_no_strand_end_is_better(prop: str) -> None:
     pads_and_free_ends = {str(place) for place in extra_feed_places(design)}
     best_v = max(volts for at, volts in tried.items() if at in pads_and_free_ends)
     assert found.lowest_v == pytest.approx(best_v, abs=2e-6)
-    # an end that a bus joins is its pad less one joint: nobody solders a cable there for this
+    # an end at a bus is its pad behind one more joint: no cable is soldered there for this
     assert found.lowest_v >= max(tried.values()) - 5e-3
     assert found.lowest_v > solve(Circuit(design), all_lit(design).duty(design)).lowest_node[1]
 
 
 @pytest.mark.parametrize(("strands", "fed_at"), [(20, "foot:1"), (24, "crown:7"), (40, "foot:5")])
-def test_of_many_places_the_best_is_found_though_few_are_tried(
+def test_the_best_of_many_places_is_found_with_few_tried(
     make_fan: MakeFan, strands: int, fed_at: str
 ) -> None:
     """More pads than are tried at once: every one tried here."""
@@ -125,8 +125,8 @@ def test_of_many_places_the_best_is_found_though_few_are_tried(
     assert _best(design).lowest_v == pytest.approx(max(lowest_v), abs=2e-6)
 
 
-def test_the_busiest_feed_is_told(make_fan: MakeFan) -> None:
-    """A fan fed at one end pad wants its second feed so that both carry half, or nearly."""
+def test_the_feed_with_the_greatest_load_is_given(make_fan: MakeFan) -> None:
+    """In a fan with a feed at one end pad, a second feed takes about half of the current."""
     design = make_fan(6, 10, crown=False)
     found = _best(design)
     whole_a = 60 * 36.8e-3
@@ -135,13 +135,13 @@ def test_the_busiest_feed_is_told(make_fan: MakeFan) -> None:
     assert found.at.strand > 3
 
 
-def test_a_prop_fed_everywhere_has_no_place_left(make_fan: MakeFan) -> None:
+def test_a_prop_with_a_feed_everywhere_has_no_place_left(make_fan: MakeFan) -> None:
     design = make_fan(1, 4, feeds=("foot:1", "crown:1"))
     full = solve(Circuit(design), all_lit(design).duty(design))
     assert best_extra_feed(design, full) is None
 
 
-def test_a_feed_that_has_the_new_ones_name_already_is_no_matter() -> None:
+def test_an_existing_feed_may_have_the_name_of_the_extra_one() -> None:
     text = ARCH + _feed("another", "1A")
     design = parse_design(text, "prop.toml")
     found = _best(design)

@@ -1,4 +1,4 @@
-"""What must hold of any prop at all, tried on props made up at random."""
+"""Properties of any prop, checked on random ones."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ MakeKind = Callable[..., NodeKind]
 
 few = settings(
     max_examples=60,
-    deadline=None,  # two cores are shared; how long one takes is the benchmarks' affair
+    deadline=None,  # the duration of one example is measured by the benchmarks
     derandomize=True,
     suppress_health_check=[HealthCheck.too_slow],
 )
@@ -59,7 +59,7 @@ def _recipes(
 def _cook(
     recipe: dict[str, object], make_fan: MakeFan, make_kind: MakeKind
 ) -> tuple[Design, dict[str, float], FloatArray]:
-    """A design, joints that are not healthy, and a picture."""
+    """A design, unhealthy joints, and the channels lit."""
     figures = {key: recipe[key] for key in ("channel_ma", "quiescent_ma")}
     shape = {key: recipe[key] for key in ("strands", "nodes", "crown", "ring", "wire")}
     design = make_fan(**shape, kind=make_kind(recipe["family"], **figures))
@@ -80,7 +80,7 @@ def _cook(
 
 
 def _linked(design: Design) -> Design:
-    """Strands joined wire to wire, besides whatever buses they have at their A ends."""
+    """Strands joined wire to wire, in addition to any buses at their A ends."""
     wire = parse_wire("20 AWG")
     links = tuple(
         Link(before.other, after, 50.0 * (number % 2), wire)
@@ -108,7 +108,7 @@ def _leaving_a(solution: Solution) -> FloatArray:
     path_a, _ = paths.current(volts[paths.tail] - volts[paths.head] + paths.push_v)
     np.add.at(total, paths.tail, path_a)
     np.add.at(total, paths.head, -path_a)
-    # supplies that only loads join are taken to have one return
+    # supplies joined by loads only are assumed to have one return
     sources = list(netlist.sources)
     total[sources[0]] = total[sources].sum()
     total[sources[1:]] = 0.0
@@ -117,12 +117,12 @@ def _leaving_a(solution: Solution) -> FloatArray:
 
 @given(recipe=_recipes())
 @few
-def test_any_prop_settles_and_its_currents_sum_to_zero_at_every_point(
+def test_currents_of_any_prop_sum_to_zero_at_every_point(
     make_fan: MakeFan, make_kind: MakeKind, recipe: dict[str, object]
 ) -> None:
     """Kirchhoff's current law, with every current worked out again from the volts."""
     design, bad, duty = _cook(recipe, make_fan, make_kind)
-    # the law cannot be worked out from volts across nothing
+    # the law cannot be checked with volts across zero resistance
     exact = {name: max(ohm, 1e-4) for name, ohm in bad.items()}
     solution = solve(Circuit(design, exact), duty)
     drawn_a = solution.node_a.sum()
@@ -131,10 +131,10 @@ def test_any_prop_settles_and_its_currents_sum_to_zero_at_every_point(
 
 @given(recipe=_recipes())
 @few
-def test_any_prop_settles_within_its_supplies(
+def test_volts_of_any_prop_are_within_its_supplies(
     make_fan: MakeFan, make_kind: MakeKind, recipe: dict[str, object]
 ) -> None:
-    """Copper and loads only lose volts: no node sees more than the highest supply."""
+    """Copper and loads only lose volts: no node has more than the highest supply."""
     design, bad, duty = _cook(recipe, make_fan, make_kind)
     solution = solve(Circuit(design, bad), duty)
     highest = max(feed.volts for feed in design.feeds)
@@ -185,7 +185,7 @@ def test_regulated_nodes_hold_their_power_or_the_prop_does_not_start(
 
 @given(recipe=_recipes(), pick=st.integers(0, 10**6), now=st.sampled_from([0.03, 4.0, math.inf]))
 @few
-def test_a_joint_changed_in_a_circuit_is_as_if_it_were_wired_anew(
+def test_a_circuit_with_a_changed_joint_equals_one_built_from_scratch(
     make_fan: MakeFan, make_kind: MakeKind, recipe: dict[str, object], pick: int, now: float
 ) -> None:
     """To the last digit; and from where the prop settled before, it settles at the same volts."""

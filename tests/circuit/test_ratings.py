@@ -1,4 +1,4 @@
-"""What wire should carry, at what level that is reached, and which colour fades first."""
+"""Ratings of wire, levels that keep them, and the colour that fades first."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ TRACE_20K_A = {0.010: 1.2, 0.050: 3.6, 0.100: 6.0, 0.200: 10.0, 0.250: 12.3}
 
 
 @pytest.mark.parametrize(("gauge", "amps"), NEC_FUSE_A.items())
-def test_house_wire_is_rated_as_the_electrical_code_fuses_it(gauge: int, amps: float) -> None:
+def test_house_wire_has_the_rating_of_the_electrical_code(gauge: int, amps: float) -> None:
     assert rated_current_a(parse_wire(f"{gauge} AWG")) == pytest.approx(amps)
 
 
@@ -63,8 +63,8 @@ def test_wire_is_rated_between_the_handbooks_two_columns(
 
 
 @pytest.mark.parametrize(("inches", "melts_a"), PREECE_A.items())
-def test_wire_is_rated_far_below_what_melts_it(inches: float, melts_a: float) -> None:
-    """Between a quarter of it and a twentieth: hot wire loses its insulation first."""
+def test_wire_is_rated_far_below_its_melting_current(inches: float, melts_a: float) -> None:
+    """Between a quarter and a twentieth of it: the insulation of hot wire fails first."""
     mm2 = math.pi / 4.0 * (inches * 25.4) ** 2
     amps = rated_current_a(parse_wire(f"{mm2:.4f} mm2"))
     assert melts_a / 20.0 < amps < melts_a / 4.0
@@ -82,7 +82,7 @@ def test_thicker_wire_is_never_rated_less() -> None:
 
 
 def test_clad_aluminium_is_rated_for_no_more_heat_in_the_wire() -> None:
-    """I² R alike: 1 / sqrt(1.55), ASTM B566's ratio; the code fuses 10 AWG of it at 25 of 30 A."""
+    """At equal I² R: 1 / sqrt(1.55), ASTM B566's ratio; the code fuses 10 AWG at 25 of 30 A."""
     copper_a, clad_a = (rated_current_a(parse_wire(f"10 AWG{more}")) for more in ("", " CCA"))
     assert clad_a / copper_a < 1.55**-0.5
     assert rated_current_a(parse_wire("12 AWG CCA")) == pytest.approx(
@@ -93,7 +93,7 @@ def test_clad_aluminium_is_rated_for_no_more_heat_in_the_wire() -> None:
 
 @pytest.mark.parametrize("celsius", [-40.0, 20.0, 60.0, 120.0])
 @pytest.mark.parametrize("wire", ["22 AWG", "22 AWG CCA"])
-def test_a_warm_day_makes_no_other_metal_of_a_wire(wire: str, celsius: float) -> None:
+def test_temperature_does_not_change_the_metal_of_a_wire(wire: str, celsius: float) -> None:
     conductor = parse_wire(wire)
     assert rated_current_a(conductor.at_celsius(celsius)) == rated_current_a(conductor)
 
@@ -144,7 +144,7 @@ def test_the_level_of_a_fuse_and_a_supply_is_the_root_of_its_current(
     assert root - LEVEL_STEP <= found.level <= root
 
 
-def test_what_is_within_its_means_has_full_white(make_fan: MakeFan) -> None:
+def test_a_part_within_its_rating_allows_full_white(make_fan: MakeFan) -> None:
     design = _with_feed(make_fan(3, 12), fuse_a=10.0, supply_a=10.0)
     full = _full(design)
     assert [one.level for one in check_ratings(full.circuit, full)] == [1.0] * 6
@@ -171,7 +171,7 @@ def test_a_strand_of_one_node_carries_that_node(make_fan: MakeFan) -> None:
     assert _limit(make_fan(2, 1, crown=False), "strand").amps == pytest.approx(36.8e-3, rel=1e-9)
 
 
-def test_a_bus_carries_most_beside_its_feed(make_fan: MakeFan) -> None:
+def test_a_bus_carries_most_next_to_its_feed(make_fan: MakeFan) -> None:
     """Fed at pad 1 of 4, its first piece carries the three strands beyond."""
     found = _limit(make_fan(4, 10, crown=False), "bus foot")
     assert found.amps == pytest.approx(3 * 10 * 36.8e-3, rel=1e-9)
@@ -187,7 +187,7 @@ def test_a_ring_carries_most_in_the_piece_that_closes_it(make_fan: MakeFan) -> N
 
 
 @pytest.mark.parametrize("link_mm", [0.0, 80.0])
-def test_a_link_carries_all_that_hangs_on_it(link_mm: float, make_kind: MakeKind) -> None:
+def test_a_link_carries_all_strands_beyond_it(link_mm: float, make_kind: MakeKind) -> None:
     """Three strands end to end, fed at 1A: the first link carries two of them."""
     found = _limit(_chain(make_kind(), link_mm), "link")
     assert found.part == "link 1B~2A (26 AWG)"
@@ -212,7 +212,7 @@ def _fading(design: Design) -> tuple[Solution, NodeKind, FadingWords]:
     return full, design.node, (str(found.node), found.colour, found.share, found.spare_v)
 
 
-def test_while_all_have_their_light_the_one_with_least_to_spare_is_named(
+def test_with_full_light_the_colour_with_least_to_spare_is_named(
     make_fan: MakeFan, make_kind: MakeKind
 ) -> None:
     """Blue needs the most volts here: 3.9 V."""
@@ -222,7 +222,7 @@ def test_while_all_have_their_light_the_one_with_least_to_spare_is_named(
     assert spare_v == pytest.approx(full.node_v.min() - 3.9, abs=1e-12)
 
 
-def test_a_starved_sink_fades_by_its_smooth_step(make_fan: MakeFan, make_kind: MakeKind) -> None:
+def test_an_undervoltage_sink_fades_smoothly(make_fan: MakeFan, make_kind: MakeKind) -> None:
     """p² (3 - 2p) with p the share of the volts from 2.75 V, where blue is dark, to 3.75 V."""
     design = make_fan(2, 25, kind=make_kind(channel_ma=45.0), crown=False, wire="32 AWG")
     full, _, (node, colour, share, spare_v) = _fading(design)
@@ -244,7 +244,7 @@ def test_a_resistor_node_fades_along_its_line(make_fan: MakeFan) -> None:
     assert spare_v == 0.0
 
 
-def test_a_regulated_node_has_all_its_light_until_its_regulator_gives_up(
+def test_a_regulated_node_has_full_light_down_to_its_regulators_limit(
     make_fan: MakeFan, make_kind: MakeKind
 ) -> None:
     full, kind, (_, colour, share, spare_v) = _fading(make_fan(2, 12, kind=make_kind("regulated")))

@@ -1,4 +1,4 @@
-"""Nodes that hold their power: two solutions or none, and what the prop does then."""
+"""Regulated nodes: two solutions or none, and the state that the prop takes."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ MakeKind = Callable[..., NodeKind]
 
 
 def _one_node(make_kind: MakeKind, watts: float) -> Design:
-    """One node that holds its power, at the end of cables without resistance."""
+    """One regulated node at the end of cables without resistance."""
     volts = {"red": 2.0, "green": 2.0, "blue": 2.0}
     dark = {"red": 1.0, "green": 1.0, "blue": 1.0}
     kind = make_kind(
@@ -57,11 +57,11 @@ def test_six_watts_through_an_ohm_leave_the_published_volts(make_kind: MakeKind)
 
 @pytest.mark.parametrize("watts", [36.5, 40.0, 200.0])
 def test_beyond_the_fold_the_prop_does_not_start(make_kind: MakeKind, watts: float) -> None:
-    """More than V²/4R can be given to no load behind R (maximum power transfer): 36 W here."""
+    """No load behind R takes more than V²/4R (maximum power transfer): 36 W here."""
     solution = _solved(_one_node(make_kind, watts), 1.0)
     assert not solution.starts
     assert 0.0 < solution.node_v[0] < 2.0
-    # where it fell to, currents still sum to zero
+    # in the state that it fell to, currents still sum to zero
     drawn_a = node_loads(solution.circuit.design.node, solution.node_v, solution.duty).node_a[0]
     assert (12.0 - solution.node_v[0]) / 1.0 == pytest.approx(drawn_a, rel=1e-6)
 
@@ -71,13 +71,13 @@ def test_a_strand_takes_the_upper_of_two_solutions(make_fan: MakeFan) -> None:
     solution = solve(Circuit(design), all_lit(design).duty(design))
     assert solution.starts
     assert solution.node_v.min() > 10.0
-    # each node takes the same power whatever its volts
+    # each node takes the same power at any volts
     channels_w = solution.channel_a.sum(axis=1) * solution.node_v
     assert channels_w == pytest.approx(np.full(60, 3 * 8e-3 * 12.0), rel=1e-9)
 
 
 @pytest.mark.parametrize("rail_ohm", [5.0, 12.0, 40.0])
-def test_a_prop_with_a_bad_feed_settles_somewhere(make_fan: MakeFan, rail_ohm: float) -> None:
+def test_a_prop_with_a_bad_feed_has_an_operating_point(make_fan: MakeFan, rail_ohm: float) -> None:
     design = make_fan(3, 20, kind=catalogue()["buck-12v"])
     solution = solve(Circuit(design, {"feed1+": rail_ohm}), all_lit(design).duty(design))
     assert not solution.starts

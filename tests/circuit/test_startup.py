@@ -1,4 +1,4 @@
-"""Up to which level a prop of regulated nodes starts: V² / 4R, the most that any load can take.
+"""Highest level at which a prop of regulated nodes starts: V² / 4R, the most that a load can take.
 
 Source: maximum power transfer, any text on circuits. At most half the volts are left to the load.
 """
@@ -35,7 +35,7 @@ STEP = 2.0**-LEVEL_BISECTIONS
 
 
 def _behind_an_ohm(make_kind: MakeKind, watts: float, level: float = 1.0) -> Solution:
-    """One node that asks for so many watts, all resistance in one joint of its feed."""
+    """One node of given watts, with all resistance in one joint of its feed."""
     kind = make_kind(
         "regulated",
         channel_ma=watts / VOLTS / 3.0 * 1e3,
@@ -52,7 +52,7 @@ def _behind_an_ohm(make_kind: MakeKind, watts: float, level: float = 1.0) -> Sol
 
 
 @pytest.mark.parametrize("watts", [1.0, 20.0, 35.9])
-def test_what_starts_is_let_pass(make_kind: MakeKind, watts: float) -> None:
+def test_a_prop_that_starts_is_accepted(make_kind: MakeKind, watts: float) -> None:
     solution = _behind_an_ohm(make_kind, watts)
     assert solution.starts
     require_start(solution)
@@ -67,7 +67,7 @@ def test_the_share_that_starts_is_that_of_the_most_power(make_kind: MakeKind, wa
     assert feed_a["main"] == pytest.approx((VOLTS - volts) / OHM, rel=1e-4)
 
 
-def test_the_refusal_says_the_level_and_the_amperes_short(make_kind: MakeKind) -> None:
+def test_the_error_gives_the_level_and_the_missing_amperes(make_kind: MakeKind) -> None:
     """72 W asked: half of it starts, at about 6 A; about 12 A would be asked, 6 A of it short."""
     with pytest.raises(CircuitFault) as refused:
         require_start(_behind_an_ohm(make_kind, 72.0))
@@ -83,13 +83,13 @@ def test_the_refusal_says_the_level_and_the_amperes_short(make_kind: MakeKind) -
     assert short_a == pytest.approx(asked_a / 2.0, abs=0.02)
 
 
-def test_the_level_told_is_of_full_not_of_what_was_asked(make_kind: MakeKind) -> None:
+def test_the_level_given_is_relative_to_full_white(make_kind: MakeKind) -> None:
     """144 W at level 0.5 are 72 W: level 0.25 starts."""
     with pytest.raises(CircuitFault, match=r"at level 0\.5: .*starts up to level 0\.25"):
         require_start(_behind_an_ohm(make_kind, 144.0, level=0.5))
 
 
-def test_the_level_told_does_start_and_a_little_more_does_not(
+def test_the_level_given_starts_and_a_slightly_higher_one_does_not(
     make_fan: MakeFan, make_kind: MakeKind
 ) -> None:
     design = make_fan(4, 20, kind=make_kind("regulated", channel_ma=150.0), wire="34 AWG")
@@ -104,7 +104,7 @@ def test_the_level_told_does_start_and_a_little_more_does_not(
 
 
 def test_supply_too_low_for_the_regulator_starts_at_no_level(make_kind: MakeKind) -> None:
-    """5 V where it wants 6.5."""
+    """5 V, where the regulator needs 6.5."""
     solution = _starving(make_kind)
     assert not solution.starts
     assert highest_starting_share(solution)[0] == 0.0
@@ -114,7 +114,7 @@ def test_supply_too_low_for_the_regulator_starts_at_no_level(make_kind: MakeKind
 
 
 def _starving(make_kind: MakeKind) -> Solution:
-    """A node whose supply is lower than its regulator wants: nothing to do with the level."""
+    """A node with a supply below that of its regulator, at any level."""
     kind = make_kind("regulated", full_v=dict.fromkeys(("red", "green", "blue"), 6.5))
     end, wire = StrandEnd(1, "A"), parse_wire("22 AWG")
     strand = Strand(1, 1, 30.0, (0.0, 0.0), wire)
@@ -130,13 +130,13 @@ def test_nodes_of_other_families_always_start(make_fan: MakeFan, make_kind: Make
     require_start(solution)
 
 
-def test_a_dark_prop_starts_whatever_its_volts(make_kind: MakeKind) -> None:
+def test_a_dark_prop_starts_at_any_volts(make_kind: MakeKind) -> None:
     lit = _starving(make_kind)
     require_start(solve(lit.circuit, np.zeros_like(lit.duty)))
 
 
 @pytest.mark.parametrize("edge", [0.0, 0.1, 1 / 3, 0.5, 0.999])
 @pytest.mark.parametrize("halvings", [4, 10, 12])
-def test_halving_comes_within_a_step_below_the_edge(edge: float, halvings: int) -> None:
+def test_bisection_ends_within_one_step_below_the_edge(edge: float, halvings: int) -> None:
     found = highest_level(lambda level: level <= edge, halvings)
     assert edge - 0.5**halvings <= found <= edge

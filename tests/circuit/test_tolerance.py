@@ -91,7 +91,7 @@ def _altered(
 
 
 def _cable_sd(feed: Feed, tolerances: Tolerances | None = None) -> float:
-    """What stands in series with a supply, as if all of it were its cables'; as a share of them."""
+    """Deviation of a supply's series resistance, as a share of that of its cables."""
     ohm = 2.0 * feed.wire.ohm_per_mm * feed.length_mm
     return feed_ohm_sd(feed, STIFF if tolerances is None else tolerances) / ohm
 
@@ -145,7 +145,7 @@ def _sampled_v(design: Design, probes: list[Probe]) -> FloatArray:
 def test_sd_is_within_five_percent_of_two_thousand_units_built_at_random(
     make_fan: MakeFan, make_kind: MakeKind, shape: str
 ) -> None:
-    """Sampled units draw nothing when dark, so that a node's own share is that of its channels."""
+    """Sampled units draw no quiescent current: a node's own share is that of its channels."""
     feeds = ("foot:1", "crown:4") if shape == "two feeds" else ("foot:1",)
     design = _fused(make_fan, kind=make_kind(quiescent_ma=0.0), feeds=feeds)
     probes = [parse_probe(text, design) for text in PROBES]
@@ -159,7 +159,7 @@ def test_sd_is_within_five_percent_of_two_thousand_units_built_at_random(
 
 
 @pytest.mark.parametrize("joint", ["3A+", "feed1-", "2B-"])
-def test_what_one_joint_does_is_integrated_over_its_whole_spread(
+def test_the_effect_of_one_joint_is_integrated_over_its_whole_spread(
     make_fan: MakeFan, joint: str
 ) -> None:
     """Against solutions of the circuit at many resistances, weighted by the normal law."""
@@ -182,10 +182,10 @@ def test_what_one_joint_does_is_integrated_over_its_whole_spread(
 
 
 @pytest.mark.parametrize("starved", [False, True])
-def test_both_ways_to_a_standard_deviation_agree(
+def test_full_and_condensed_standard_deviations_agree(
     make_fan: MakeFan, make_kind: MakeKind, starved: bool
 ) -> None:
-    """By a number for every node and branch, and by the ends of each strand."""
+    """With an effect of every node and branch, and with the ends of each strand only."""
     design = _starved_or_not(make_fan, make_kind, starved)
     solution = solve(Circuit(design, {"3A+": 1.5}), parse_lit_set("2-4", design).duty(design))
     assert (solution.slope_s.max() > 1e-3) == starved
@@ -197,10 +197,10 @@ def test_both_ways_to_a_standard_deviation_agree(
 
 
 @pytest.mark.parametrize("starved", [False, True])
-def test_probes_covary_with_readings_as_with_a_number_for_every_node(
+def test_full_and_condensed_covariances_agree(
     make_fan: MakeFan, make_kind: MakeKind, starved: bool
 ) -> None:
-    """Two ways to one sum: on the skeleton, and with a row for every node and strand."""
+    """The same sum on the skeleton, and with a row for every node and strand."""
     design = _starved_or_not(make_fan, make_kind, starved)
     tolerances = dataclasses.replace(FROM_MANY_REELS, alike=(0.2, -0.1, 0.3))
     solution = solve(Circuit(design, {"3A+": 1.5}), parse_lit_set("2-4", design).duty(design))
@@ -251,7 +251,7 @@ def _difference_v(
 def test_every_shared_cause_agrees_with_finite_differences(
     make_fan: MakeFan, make_kind: MakeKind, starved: bool
 ) -> None:
-    """Also where nodes have left the flat part of their law, and currents follow the volts."""
+    """Also where the current of nodes depends on their volts."""
     design = _starved_or_not(make_fan, make_kind, starved)
     base = {"3A+": 1.5} if starved else {}
     duty = all_lit(design).duty(design)
@@ -280,8 +280,8 @@ def test_each_nodes_own_current_agrees_with_finite_differences(
         assert nodes[:, index] == pytest.approx(by_steps, rel=1e-3, abs=1e-9)
 
 
-def test_causes_that_go_together_add_as_their_covariance_says(make_fan: MakeFan) -> None:
-    """`D C Dᵀ` by numpy, D the effects of each alone and C their correlation; both ways to it."""
+def test_correlated_causes_add_by_their_covariance(make_fan: MakeFan) -> None:
+    """`D C Dᵀ` by numpy, with the effects D of each alone and their correlation C."""
     design = _fused(make_fan)
     solution = solve(Circuit(design), all_lit(design).duty(design))
     probes = [parse_probe(text, design) for text in ("3A", "3B", "2A+>3A+", "foot:1+>foot:4+")]
@@ -297,7 +297,7 @@ def test_causes_that_go_together_add_as_their_covariance_says(make_fan: MakeFan)
     assert standard_deviation_v(solution, probes, tolerances) == pytest.approx(found.sd_v, rel=1e-9)
 
 
-def test_a_joint_whose_resistance_is_given_adds_no_spread(make_fan: MakeFan) -> None:
+def test_a_joint_of_given_resistance_adds_no_spread(make_fan: MakeFan) -> None:
     design = make_fan(3, 4)
     across = [parse_probe("foot:2+>2A+", design)]
     unknown = predict(design, all_lit(design), across).probes[0].sd
@@ -310,7 +310,7 @@ def test_a_joint_alone_in_a_feed_spreads_as_the_log_normal(make_fan: MakeFan) ->
     s = math.log(HAND_SOLDERED.joint_factor)
     solution = solve(Circuit(make_fan(3, 4)), all_lit(make_fan(3, 4)).duty(make_fan(3, 4)))
     names = list(solution.circuit.netlist.joint)
-    # a lone feed's current holds whatever its joint does
+    # the current of a single feed does not depend on its joint
     assert joint_moments(solution, HAND_SOLDERED)[1][names.index("feed1+")] == pytest.approx(
         math.sqrt(math.exp(s * s) - 1) * math.exp(s * s / 2), rel=1e-6
     )
@@ -329,7 +329,7 @@ def test_covariance_has_the_variances_on_its_diagonal(make_fan: MakeFan) -> None
 def test_many_probes_are_solved_by_their_points_to_the_same_volts(
     make_fan: MakeFan, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Superposition: what goes in at red and out at black is the one less the other."""
+    """Superposition: a current into red and out of black is the difference of two."""
     design = make_fan(4, 8)
     circuit = Circuit(design, {"2A-": math.inf})
     factor = solve(circuit, all_lit(design).duty(design)).factor
@@ -339,10 +339,10 @@ def test_many_probes_are_solved_by_their_points_to_the_same_volts(
     assert np.abs(CondensedSensitivities(circuit, factor, probes).skeleton - each).max() < 1e-9
 
 
-def test_what_is_in_series_with_a_supply_moves_rail_volts_and_no_drop_across_a_joint(
+def test_series_resistance_of_a_supply_moves_rail_volts_but_no_drop_across_a_joint(
     make_fan: MakeFan,
 ) -> None:
-    """By hand: a lone feed's current times the root of the squares of 15 mΩ and a quarter cable."""
+    """By hand: current of a single feed times the root of squares of 15 mΩ and a quarter cable."""
     design = make_fan(4, 8)
     (feed,) = design.feeds
     solution = solve(Circuit(design), all_lit(design).duty(design))

@@ -1,4 +1,4 @@
-"""Meters, readings and marks as people write them."""
+"""Meters, readings and marks as typed."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def test_limits_of_error(spec: str, volts: float, limit_v: float) -> None:
 
 
 @pytest.mark.parametrize("spec", ["", "0.5+3/6000", "0.5%+3", "x", "0.5%+3/10", "500%+3/6000"])
-def test_what_is_no_meter_is_refused(spec: str) -> None:
+def test_an_invalid_meter_is_rejected(spec: str) -> None:
     with pytest.raises(InputError, match="meter"):
         Meter.parse(spec)
 
@@ -76,7 +76,7 @@ def test_readings_are_read(fan: Design, tmp_path: Path) -> None:
     assert (str(drop.probe), drop.volts) == ("foot:4+>4A+", 0.0312)
 
 
-def test_columns_may_stand_in_any_order_with_the_optional_ones(fan: Design) -> None:
+def test_columns_may_be_in_any_order_with_the_optional_ones(fan: Design) -> None:
     text = (
         "probe,amps,lit,volts,level,colour,meter,at\n"
         "feed1,12.5,all,,1,white,0.1%+2/6000,2026-11-25T18:00:00Z\n"
@@ -92,20 +92,20 @@ def test_columns_may_stand_in_any_order_with_the_optional_ones(fan: Design) -> N
 @pytest.mark.parametrize(
     ("row", "words"),
     [
-        ("all,4A,4,871", "decimal comma is written with a point"),
-        ('all,4A,"4,871"', 'with a point it is "4.871"'),
-        ("all,4A,four", '"four" is no number'),
-        ("all,4A,4_8", '"4_8" is no number'),
-        ("all,4A,nan", "is no reading"),
-        ("all,4A,inf", "is no reading"),
-        ("all,4A,", "nothing given"),
-        ("all,4A,61", "beyond the meter's largest range, 60 V"),
+        ("all,4A,4,871", "write numbers with a decimal point"),
+        ('all,4A,"4,871"', "write it with a decimal point: 4.871"),
+        ("all,4A,four", '"four" is not a number'),
+        ("all,4A,4_8", '"4_8" is not a number'),
+        ("all,4A,nan", "is not a reading"),
+        ("all,4A,inf", "is not a reading"),
+        ("all,4A,", "empty"),
+        ("all,4A,61", "exceeds the meter's largest range, 60 V"),
         ("all,44A,4.8", "strands 1 to 12"),
         ("13,4A,4.8", "strands 1 to 12"),
         ("all,4A>4B,4.8", "has no rail"),
     ],
 )
-def test_a_wrong_row_is_said_with_its_line_and_the_good_ones_stay(
+def test_an_invalid_row_is_reported_with_its_line_and_the_valid_ones_are_kept(
     fan: Design, row: str, words: str
 ) -> None:
     parsed = parse_readings(f"{READINGS}{row}\nall,5A,4.86\n", "r.csv", fan)
@@ -116,7 +116,7 @@ def test_a_wrong_row_is_said_with_its_line_and_the_good_ones_stay(
     assert parsed.good_lines() == (list(parsed.rows), (fault,))
 
 
-def test_a_file_with_more_wrong_than_right_is_refused_whole(fan: Design) -> None:
+def test_a_file_with_more_faults_than_rows_is_rejected_as_a_whole(fan: Design) -> None:
     wrong = "all,44A,4.8\n" * 3
     with pytest.raises(FileFaults, match=r"r\.csv: line 4.*44A"):
         parse_readings(f"{READINGS}{wrong}", "r.csv", fan).good_lines()
@@ -125,7 +125,7 @@ def test_a_file_with_more_wrong_than_right_is_refused_whole(fan: Design) -> None
 def test_a_clamp_is_read_at_a_feed_only(fan: Design) -> None:
     text = "lit,probe,volts,amps\nall,4A,,3.0\n"
     (fault,) = parse_readings(text, "r.csv", fan).faults
-    assert "taken at a feed" in fault
+    assert "give the feed's name" in fault
 
 
 @pytest.mark.parametrize(
@@ -133,16 +133,19 @@ def test_a_clamp_is_read_at_a_feed_only(fan: Design) -> None:
     [
         ("", "is empty"),
         ("lit,prob,volts\n", 'did you mean "probe"'),
-        ("lit;probe;volts\nall;4A;4,87\n", "parted by commas, and decimals written with a point"),
+        (
+            "lit;probe;volts\nall;4A;4,87\n",
+            "separate columns by commas",
+        ),
         ("lit,volts\n", "column probe is missing"),
-        ("lit,lit,probe,volts\n", "named twice"),
+        ("lit,lit,probe,volts\n", "two columns have the same name"),
     ],
 )
-def test_a_wrong_header_is_said(fan: Design, text: str, words: str) -> None:
+def test_an_invalid_header_is_reported(fan: Design, text: str, words: str) -> None:
     assert any(words in fault for fault in parse_readings(text, "r.csv", fan).faults)
 
 
-def test_many_faults_do_not_drown_the_first(fan: Design) -> None:
+def test_the_first_of_many_faults_are_listed(fan: Design) -> None:
     parsed = parse_readings("lit,probe,volts\n" + "all,4A,x\n" * 1000, "r.csv", fan)
     with pytest.raises(FileFaults) as caught:
         parsed.good_lines()
@@ -172,11 +175,11 @@ def test_marks_are_read(fan: Design, tmp_path: Path) -> None:
         ("all,4,x,dark", "a number, a range"),
         ("all,13,1,dark", "strands 1 to 12"),
         ("all,four,1,dark", "write its number"),
-        ("4,5,1,dark", "write ok (dark, as it should be), stuck (lit all the same)"),
+        ("4,5,1,dark", "write ok (it is dark), stuck (it is lit all the same)"),
         ("all,4,1,drak", 'did you mean "dark"'),
     ],
 )
-def test_a_wrong_mark_is_said(fan: Design, row: str, words: str) -> None:
+def test_an_invalid_mark_is_reported(fan: Design, row: str, words: str) -> None:
     (fault,) = parse_marks(f"lit,strand,nodes,seen\n{row}\n", "m.csv", fan).faults
     assert words in fault
 
@@ -191,22 +194,22 @@ def test_a_strand_that_is_not_lit_may_be_marked_dark_or_stuck(fan: Design) -> No
     assert not any(mark.lit.lights(mark.strand) for mark in marks)
 
 
-def test_marks_that_contradict_each_other_are_said(fan: Design) -> None:
+def test_contradicting_marks_are_reported(fan: Design) -> None:
     text = "lit,strand,nodes,seen\nall,4,all,ok\nall,4,5-6,dark\nall,4,6,warm\n"
     parsed = parse_marks(text, "m.csv", fan)
     (fault,) = parsed.unsafe
     assert "node 4.6" in fault
-    assert "dark and warm" in fault  # `all,ok` is the ground that other marks stand on
+    assert "dark and warm" in fault  # `all,ok` may be combined with other marks
     with pytest.raises(FileFaults, match=r"m\.csv: .*node 4\.6"):
         parsed.good_lines()
 
 
-# -- anything at all --------------------------------------------------------------------------
+# -- any text --------------------------------------------------------------------------
 
 
 @settings(max_examples=200, deadline=None)
 @given(st.text(max_size=200))
-def test_any_text_is_evidence_or_faults(fan: Design, text: str) -> None:
+def test_any_text_is_evidence_or_has_faults(fan: Design, text: str) -> None:
     for start in ("", "lit,probe,volts\n", "lit,strand,nodes,seen\n"):
         assert parse_readings(start + text, "r.csv", fan) is not None
         assert parse_marks(start + text, "m.csv", fan) is not None
@@ -236,7 +239,7 @@ def test_a_quote_that_is_not_closed_is_a_fault_of_its_line_alone(
     assert header.faults[0].startswith("line 1: a quote is not closed: ")
 
 
-def test_quotes_that_are_closed_are_read_as_before(fan: Design) -> None:
+def test_closed_quotes_are_read(fan: Design) -> None:
     text = 'lit,probe,volts,colour\r\n"1,3", "4A" ,"4.871","white"\r\n'.replace("1,3", "1 3")
     (reading,), faults = parse_readings(text, "r.csv", fan).good_lines()
     assert (str(reading.probe), reading.volts, faults) == ("4A", 4.871, ())

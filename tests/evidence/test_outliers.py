@@ -1,4 +1,4 @@
-"""Which of several like things is unlike the others."""
+"""Outlier scores."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ def test_scores_are_offsets_over_the_scaled_median_absolute_deviation(values: li
     assert outlier_scores(values, 1e-3) == pytest.approx(expected, rel=1e-3, abs=1e-6)
 
 
-def test_one_unit_unlike_six_others_is_far_whatever_the_six_spread() -> None:
+def test_one_outlier_among_seven_units_is_found_at_any_spread_of_the_others() -> None:
     scores = outlier_scores([4.70, 4.71, 4.69, 4.70, 4.72, 4.71, 4.31], 0.001)
     assert [abs(score) > MIN_OUTLIER_SCORE for score in scores] == [False] * 6 + [True]
 
 
-def test_units_that_agree_to_the_last_digit_have_no_outlier_in_the_next() -> None:
-    scores = outlier_scores([4.700, 4.700, 4.700, 4.700, 4.701], least_sd=0.001)
+def test_units_equal_to_the_last_digit_have_no_outlier() -> None:
+    scores = outlier_scores([4.700, 4.700, 4.700, 4.700, 4.701], min_sd=0.001)
     assert max(map(abs, scores)) < MIN_OUTLIER_SCORE
 
 

@@ -1,4 +1,4 @@
-"""Steps of readings by what was typed."""
+"""Rounding of readings, from the digits as typed."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def _typed(fan: Design, *volts: str, probe: str = "3A") -> list[Reading]:
 
 
 def _kept(fan: Design, *volts: float) -> list[Reading]:
-    """Readings of which only the numbers were kept."""
+    """Readings without their digits as typed."""
     lit, probe = all_lit(fan), parse_probe("3A", fan)
     return [Reading(lit, probe, each) for each in volts]
 
@@ -41,13 +41,13 @@ def test_decimals_as_typed_give_the_step(fan: Design) -> None:
     assert _steps(_typed(fan, "4.870", "4.62")) == [0.0, 0.01]  # this person types zeros
 
 
-def test_zeros_that_a_program_drops_are_no_coarser_step(fan: Design) -> None:
+def test_zeros_dropped_by_a_program_do_not_make_the_step_coarser(fan: Design) -> None:
     drops = _typed(fan, "0.0003", "0.0", "-0.0002", "0.001", probe="foot:3+>3A+")
     assert _steps(drops) == [0.0] * 4
     assert _steps(_typed(fan, "0.00", "0.00", probe="foot:3+>3A+")) == [0.01, 0.01]
 
 
-def test_last_digits_that_are_all_zero_show_a_person_who_rounds(fan: Design) -> None:
+def test_last_digits_that_are_all_zero_show_rounding(fan: Design) -> None:
     assert _steps(_kept(fan, 4.87, 4.62, 4.55, 4.71)) == [0.01] * 4
     assert _steps(_typed(fan, "4.870", "4.620", "4.550", "4.710")) == [0.01] * 4
     assert _steps(_kept(fan, 4.87, 4.62, 4.55)) == [0.0] * 3  # may be chance
@@ -55,7 +55,7 @@ def test_last_digits_that_are_all_zero_show_a_person_who_rounds(fan: Design) -> 
     assert _steps(_kept(fan, 4.87, 4.62, 4.55, 4.713)) == [0.0] * 4
 
 
-def test_a_meter_of_2000_counts_that_was_not_named_is_read_as_one(fan: Design) -> None:
+def test_a_meter_of_2000_counts_is_recognized_without_its_name(fan: Design) -> None:
     steps = infer_rounding_steps(_kept(fan, 4.87, 4.62, 4.55, 4.71), DEFAULT_METER)
     as_read = steps.as_read(DEFAULT_METER)
     assert as_read.steps_v == pytest.approx((0.0, 0.01, 0.0))
@@ -66,5 +66,5 @@ def test_a_meter_of_2000_counts_that_was_not_named_is_read_as_one(fan: Design) -
 @pytest.mark.parametrize(
     ("text", "decimals"), [("4.870", 3), ("-0.0", 1), ("+5", 0), ("1e-4", None), (".5", 1)]
 )
-def test_decimals_of_typed_numbers(text: str, decimals: int | None) -> None:
+def test_decimals_of_typed_numbers_are_counted(text: str, decimals: int | None) -> None:
     assert count_decimals(text) == decimals

@@ -1,4 +1,4 @@
-"""Whole props solved by ngspice, and what the two solutions may differ by."""
+"""Whole props solved by ngspice, and the permissible difference of both solutions."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ from benchtest.prop.joints import power_joints
 from benchtest.prop.notation import meter_places
 
 MOST_V = 10e-6
-"""What the two may differ by; they differ by less than a nanovolt where ngspice settles well."""
+"""Permissible difference; it is below a nanovolt where ngspice converges well."""
 MOST_A = 1e-6
-"""The same for the current of a feed."""
+"""Permissible difference of the current of a feed."""
 
 
 def everywhere(design: Design) -> list[Probe]:
@@ -37,7 +37,7 @@ def everywhere(design: Design) -> list[Probe]:
 
 
 def by_ngspice(deck: str, folder: Path) -> dict[str, float]:
-    """What ngspice prints, by the names that the deck gives."""
+    """The figures that ngspice prints, by the names of the deck."""
     if shutil.which("ngspice") is None:
         pytest.fail("ngspice is not on this machine; tests/run installs it where it may")
     path = folder / "prop.cir"
@@ -63,7 +63,7 @@ def compare(
     most_a: float = MOST_A,
     short_ohm: Mapping[Probe, float] | None = None,
 ) -> Solution:
-    """Both solutions agree everywhere. Gives ours."""
+    """Compare both solutions everywhere. Returns ours."""
     probes = everywhere(design)
     theirs = by_ngspice(spice_deck(design, duty, joint_ohm, probes, short_ohm), folder)
     solution = solve(Circuit(design, joint_ohm, short_ohm), duty)

@@ -1,7 +1,7 @@
 """Our E1.31 packets against ANSI E1.31-2018, the library sacn and tshark.
 
 Clauses are of the 2018 edition. Worked packets were built by hand from its field table; their
-CRC-32 stands beside them, so that every octet counts.
+CRC-32 is next to them, so that every octet counts.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ def test_the_worked_packet_octet_for_octet() -> None:
     assert zlib.crc32(packet) == 0xAE884B18
 
 
-def test_a_plain_packet_of_the_first_universe() -> None:
+def test_a_minimal_packet_of_the_first_universe() -> None:
     # CID 10 11 … 1f, sequence 7, universe 1, slots 255 0 0 0 255 0
     stream = _stream(1, source_id=UUID(bytes=bytes(range(0x10, 0x20))))
     packet = _after(stream, 7, bytes([255, 0, 0, 0, 255, 0]))
@@ -93,7 +93,7 @@ FIELDS = {
 
 
 @pytest.mark.parametrize("clause", FIELDS)
-def test_each_field_of_the_standards_table(clause: str) -> None:
+def test_each_field_has_the_value_of_the_standards_table(clause: str) -> None:
     octet, size, value = FIELDS[clause]
     packet = bytes(_stream().data(b""))
     assert int.from_bytes(packet[octet : octet + size], "big") == value
@@ -127,7 +127,7 @@ def test_fewer_slots_shrink_three_lengths_and_the_count(
 
 
 @pytest.mark.parametrize("universe", [1, 256, 63999])
-def test_equal_to_the_packet_of_the_library(universe: int) -> None:
+def test_packets_equal_those_of_the_library(universe: int) -> None:
     slots = bytes(range(256)) * 2
     theirs = DataPacket(
         tuple(CID.bytes), "Tide arch ✓", universe, tuple(slots), priority=200, sequence=3
@@ -190,20 +190,20 @@ def test_discovery_lists_512_universes_a_page() -> None:
     assert listed == list(range(1, 1026))
 
 
-def test_a_source_that_sends_nothing_lists_nothing() -> None:
+def test_a_source_without_universes_lists_none() -> None:
     (packet,) = discovery_packets([], CID, "benchtest")
     assert len(packet) == 120
     assert packet[112:120] == bytes.fromhex("70 08 00 00 00 01 00 00")
 
 
-def test_preview_sets_only_its_bit() -> None:
+def test_preview_sets_only_its_own_bit() -> None:
     plain, preview = bytes(_stream().data(b"")), bytes(_stream(preview=True).data(b""))
     differ = [place for place in range(638) if plain[place] != preview[place]]
     assert differ == [112]
     assert preview[112] == 0x80  # 6.2.6
 
 
-def test_termination_sets_only_its_bit_and_the_sequence_goes_on() -> None:
+def test_termination_sets_only_its_own_bit_and_the_sequence_continues() -> None:
     stream = _stream()
     before = bytes(stream.data(b"\x01"))
     after = bytes(stream.termination())
@@ -227,11 +227,11 @@ def test_multicast_groups(universe: int, group: str) -> None:
     assert multicast_group(universe) == group  # 9.3.1
 
 
-# -- packets that really went over a wire ---------------------------------------------------------
+# -- packets that were really sent ---------------------------------------------------------
 
 
 def _sent(design: Design, frames: list[np.ndarray]) -> list[bytes]:
-    """What a driver sends of these frames and its end, caught on a loopback socket."""
+    """Packets that a driver sends of these frames and its end, received on a loopback socket."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as ear:
         ear.bind((LOOPBACK, 0))
         ear.settimeout(2.0)
@@ -282,11 +282,11 @@ def test_tshark_decodes_what_was_sent_with_no_malformed_mark(
     assert not any(row[3] or row[4] for row in rows)
 
 
-def test_the_librarys_receiver_hears_our_driver(make_fan: Callable[..., Design]) -> None:
+def test_the_librarys_receiver_receives_from_our_driver(make_fan: Callable[..., Design]) -> None:
     fan = make_fan(4, 10)
     heard: list[tuple[int, ...]] = []
     ended: list[int] = []
-    # it hears port 5568 only; at an address of its own it hears nobody but this test
+    # it receives on port 5568 only, here at an address that only this test uses
     receiver = sacn.sACNreceiver(bind_address=OWN_ADDRESS)
     receiver.register_listener("universe", lambda packet: heard.append(packet.dmxData), universe=1)
     receiver.register_listener(
@@ -309,16 +309,16 @@ def test_the_librarys_receiver_hears_our_driver(make_fan: Callable[..., Design])
     finally:
         receiver.stop()
     assert heard[0][:4] == (10, 20, 30, 0)
-    assert ended[0] == 1  # it took our termination for the end of the stream
+    assert ended[0] == 1  # our termination ended the stream
 
 
-def test_channels_begin_where_the_design_says(make_fan: Callable[..., Design]) -> None:
+def test_channels_begin_at_the_designs_output(make_fan: Callable[..., Design]) -> None:
     import dataclasses
 
     fan = dataclasses.replace(make_fan(2, 100), output=Output(7, 400))
     packets = _sent(fan, [np.full((200, 3), 9, dtype=np.uint8)])
     first = {int.from_bytes(p[113:115], "big"): p for p in packets[:2]}
-    # 512 - 399 slots leave room for 37 whole nodes; the rest goes on at slot 1 of universe 8
+    # 512 - 399 slots leave room for 37 whole nodes; the rest continues at slot 1 of universe 8
     assert first[7][126 : 126 + 399] == bytes(399)
     assert first[7][126 + 399 :] == bytes([9]) * 37 * 3
     assert first[8][126:] == bytes([9]) * 163 * 3

@@ -65,7 +65,7 @@ def test_a_supply_that_sags(
         assert ours == pytest.approx(volts, abs=1e-6)
 
 
-def test_what_source_and_cable_leave_open_is_what_ngspice_reads_with_a_little_more(
+def test_the_effect_of_source_and_cable_is_the_step_that_ngspice_reads(
     make_fan: MakeFan, tmp_path: Path
 ) -> None:
     """The effect of one feed's series resistance on each probe, by a step of 1 mΩ in the deck."""

@@ -269,7 +269,7 @@ def _value(value: Any) -> str:
 
 
 def _lit(chance: np.random.Generator, seed: int, design: Design) -> LitSet:
-    """All white where the prop is to starve; else all, some or none, in any colour."""
+    """All white for an undervoltage prop; else all, some or none, in any colour."""
     if _state(seed) == "starved":
         return parse_lit_set("all", design)
     some = sorted(_shuffled(chance, len(design.strands))[: 1 + len(design.strands) // 2])
@@ -303,7 +303,7 @@ def _cut_off(chance: np.random.Generator, design: Design, strands: int) -> list[
 
 
 @pytest.mark.parametrize("seed", SEEDS, ids=_name)
-def test_a_made_up_prop(tmp_path: Path, seed: int) -> None:
+def test_a_generated_prop_agrees_with_ngspice(tmp_path: Path, seed: int) -> None:
     prop = made(seed)
     duty = prop.lit.duty(prop.design)
     solution = compare(prop.design, duty, prop.joint_ohm, tmp_path, MOST_A)
@@ -311,8 +311,8 @@ def test_a_made_up_prop(tmp_path: Path, seed: int) -> None:
 
 
 @pytest.mark.parametrize("seed", SEEDS, ids=_name)
-def test_the_reader_takes_every_figure_of_the_file(seed: int) -> None:
-    """Both solutions start from the design, so that it must be what the file says."""
+def test_the_reader_keeps_every_figure_of_the_file(seed: int) -> None:
+    """Both solutions start from the design, which must therefore equal the file."""
     prop = made(seed)
     design, said = prop.design, tomllib.loads(prop.text)
     wanted = {key: value for key, value in said["node"].items() if key != "kind"}
@@ -351,7 +351,7 @@ def _links_said(link: Table, design: Design) -> list[tuple[Any, ...]]:
 
 
 def _is_starved(prop: Made) -> bool:
-    """Some node is below both what its kind should see and what every colour needs."""
+    """Some node has less than its kind should have and than every colour needs."""
     kind, circuit = prop.design.node, Circuit(prop.design, prop.joint_ohm)
     lowest_v = solve(circuit, prop.lit.duty(prop.design)).lowest_node[1]
     return prop.state == "starved" and lowest_v < min(kind.lowest_v, *kind.full_v.values())
@@ -393,7 +393,7 @@ def test_enough_of_the_props_are(what: str) -> None:
     assert sum(holds(made(seed)) for seed in SEEDS) >= fewest
 
 
-def test_every_kind_comes_to_every_state_and_no_prop_is_large() -> None:
+def test_every_kind_reaches_every_state_and_no_prop_is_large() -> None:
     props = [made(seed) for seed in SEEDS]
     met = {(prop.design.node.name, prop.state) for prop in props}
     for kind in catalogue().values():

@@ -1,4 +1,4 @@
-"""Lines whose answer is known in closed form."""
+"""Lines with a known solution in closed form."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def _line(
     lead_mm: tuple[float, float] = (NO_WIRE_MM, NO_WIRE_MM),
     fed: Sequence[StrandEnd] = (StrandEnd(1, "A"),),
 ) -> Design:
-    """One strand whose supplies sit right at its ends."""
+    """One strand with its supplies directly at its ends."""
     return Design(
         name="Line",
         node=kind,
@@ -46,7 +46,7 @@ def _solve(design: Design) -> Solution:
 
 
 def _sink(make_kind: MakeKind, ma: float) -> NodeKind:
-    """One channel that holds its current down to 2.65 V, and draws nothing when dark."""
+    """One channel of constant current down to 2.65 V, without quiescent current."""
     return make_kind("sink", "red", channel_ma=ma, quiescent_ma=0.0)
 
 
@@ -55,14 +55,16 @@ def _wire_of(ohm_per_mm: float) -> Conductor:
 
 
 # Ω per 1000 ft of annealed copper at 20 °C: NBS Circular 31, table VI (18 AWG: 6.385).
-def test_three_metres_of_18_awg_at_5_a_lose_what_the_copper_tables_say(make_kind: MakeKind) -> None:
+def test_three_metres_of_18_awg_lose_the_volts_of_the_copper_tables(
+    make_kind: MakeKind,
+) -> None:
     kind = _sink(make_kind, 5000.0)
     design = _line(kind, 1, parse_wire("18 AWG"), pitch_mm=1.0, lead_mm=(3000.0, 0.0))
     lost_v = kind.volts - _solve(design).node_v[0]
     assert lost_v == pytest.approx(2 * 3.0 * 6.385 / 304.8 * 5.0, rel=2e-4)
 
 
-# Worked examples that electricians are taught by, wire at 75 °C: a run of 100 ft of 16 AWG at 4 A
+# Worked examples from the training of electricians, wire at 75 °C: a run of 100 ft of 16 AWG at 4 A
 # loses 4.0 V (NFPA 70, ch. 9, table 8: 4.99 Ω per 1000 ft stranded; solid, as
 # wire here is, 4.89, 1.93 and 0.764, from memory);
 # one of 12 AWG at 20 A loses 7.9 V, and of 8 AWG 3.1 V (the code's K of 12.9 Ω·cmil/ft, which has
@@ -75,7 +77,7 @@ def test_three_metres_of_18_awg_at_5_a_lose_what_the_copper_tables_say(make_kind
         ("8 AWG", 20.0, 3.1, 2 * 100.0 * 0.764e-3 * 20.0),
     ],
 )
-def test_a_hundred_feet_of_warm_wire_lose_what_the_worked_examples_say(
+def test_a_hundred_feet_of_warm_wire_lose_the_volts_of_the_worked_examples(
     make_kind: MakeKind, gauge: str, amps: float, printed_v: float, solid_v: float
 ) -> None:
     kind = make_kind("sink", "red", volts=12.0, channel_ma=amps * 1e3, quiescent_ma=0.0)
@@ -112,7 +114,7 @@ def test_fed_at_both_ends_the_middle_loses_an_eighth(make_kind: MakeKind, nodes:
     wire, pitch_mm, amps = parse_wire("22 AWG"), 100.0, 0.04
     both = (StrandEnd(1, "A"), StrandEnd(1, "B"))
     design = _line(_sink(make_kind, amps * 1e3), nodes, wire, pitch_mm=pitch_mm, fed=both)
-    # by symmetry each half hangs on its own end: r I n'(n'+1)/2 over the nodes of that half
+    # by symmetry each half is fed from its own end: r I n'(n'+1)/2 over the nodes of that half
     squares = (nodes - 1) ** 2 if nodes % 2 else nodes * (nodes - 2)
     one_rail_v = wire.ohm_per_mm * pitch_mm * amps * squares / 8
     solution = _solve(design)
@@ -121,7 +123,7 @@ def test_fed_at_both_ends_the_middle_loses_an_eighth(make_kind: MakeKind, nodes:
     assert solution.feed_a["feed2"] == pytest.approx(nodes * amps / 2, abs=1e-9)
 
 
-# The drop along a uniformly spread load is that of all of it at half way: Kersting, ch. 3.
+# The drop along a uniform load is that of the whole load at half the length: Kersting, ch. 3.
 def test_many_small_sinks_are_a_uniformly_spread_load(make_kind: MakeKind) -> None:
     nodes, length_mm, amps = 1000, 5000.0, 2.0
     wire = parse_wire("18 AWG")
@@ -188,8 +190,8 @@ def test_volts_fall_steadily_away_from_the_only_feed(make_kind: MakeKind) -> Non
     assert solution.lowest_node[0] == NodeName(1, 30)
 
 
-def test_an_unfed_end_reads_what_its_outermost_node_sees(make_kind: MakeKind) -> None:
-    """No current flows in the lead to a free end, so nothing is lost there."""
+def test_an_unfed_end_has_the_volts_of_its_outermost_node(make_kind: MakeKind) -> None:
+    """No current flows in the lead to a free end, so that it has no drop."""
     wire = parse_wire("22 AWG")
     design = _line(_sink(make_kind, 12.0), 5, wire, pitch_mm=30.0, lead_mm=(60.0, 60.0))
     solution = _solve(design)

@@ -48,10 +48,10 @@ def test_a_bad_joint_in_every_family(
     ("family", "wire"),
     [("sink", "30 AWG"), ("resistor", "40 AWG"), ("series-colours", "40 AWG")],
 )
-def test_a_starved_strand_in_every_family(
+def test_an_undervoltage_strand_in_every_family(
     make_fan: MakeFan, make_kind: MakeKind, tmp_path: Path, family: Family, wire: str
 ) -> None:
-    """Thin wire from one end only: the far nodes are far out of their flat part."""
+    """Thin wire from one end only: the far nodes are far below their full current."""
     kind = make_kind(family, channel_ma=40.0)
     design = make_fan(2, 25, kind=kind, crown=False, wire=wire)
     node_v = compare(design, all_lit(design).duty(design), {}, tmp_path).node_v
@@ -112,7 +112,7 @@ def test_colours_and_levels_of_a_seeded_picture(make_fan: MakeFan, tmp_path: Pat
 def test_a_strand_cut_off_by_open_joints(
     make_fan: MakeFan, tmp_path: Path, rail: str, lit: str
 ) -> None:
-    """Both joints of one rail open: what is left comes through the data line's diodes."""
+    """Both joints of one rail open: the remaining volts come through the data line's diodes."""
     design = make_fan(3, 8)
     joint_ohm = {f"2A{rail}": math.inf, f"2B{rail}": math.inf}
     node_v = compare(design, parse_lit_set(lit, design).duty(design), joint_ohm, tmp_path).node_v
@@ -127,7 +127,7 @@ def test_two_feeds_of_different_volts_and_ring_buses(make_fan: MakeFan, tmp_path
     compare(design, all_lit(design).duty(design), {"4A-": 0.3}, tmp_path)
 
 
-def test_joints_of_no_resistance(make_fan: MakeFan, tmp_path: Path) -> None:
+def test_joints_of_zero_resistance(make_fan: MakeFan, tmp_path: Path) -> None:
     design = make_fan(3, 8)
     compare(design, all_lit(design).duty(design), {"default": 0.0}, tmp_path)
 

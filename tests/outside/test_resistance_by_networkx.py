@@ -1,7 +1,7 @@
 """Resistance between points of whole props, by networkx from a graph of its own.
 
-The graph is drawn here from the design by the words of its file format, not from our wiring, and
-`networkx.resistance_distance` inverts its Laplacian: a second way to the same ohms.
+The graph is made here from the design by the rules of its file format, not from our netlist, and
+`networkx.resistance_distance` inverts its Laplacian: an independent way to the same resistance.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Points that touch and should not, by ngspice and by hand."""
+"""Shorts between points, by ngspice and by hand."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def test_a_short(
             assert solution.volts(probe) == 0.0
 
 
-def test_what_a_supply_drives_through_its_own_joined_rails(
+def test_the_current_of_a_supply_through_its_own_joined_rails(
     make_fan: MakeFan, make_kind: MakeKind
 ) -> None:
     """5 V over 1.5 m of 14 AWG there and back and two joints of 2 mΩ."""
@@ -69,7 +69,7 @@ def test_what_a_supply_drives_through_its_own_joined_rails(
     assert solution.feed_a["feed1"] == pytest.approx(5.0 / ohm, rel=1e-3)
 
 
-def test_rails_of_a_supply_joined_by_nothing_are_refused(make_fan: MakeFan) -> None:
+def test_rails_joined_by_zero_resistance_are_rejected(make_fan: MakeFan) -> None:
     design = make_fan(3, 4)
     feed = dataclasses.replace(design.feeds[0], length_mm=0.0)
     bare = dataclasses.replace(design, feeds=(feed,))
@@ -79,7 +79,7 @@ def test_rails_of_a_supply_joined_by_nothing_are_refused(make_fan: MakeFan) -> N
 
 
 @pytest.mark.parametrize("ohm", [-0.1, math.inf, math.nan])
-def test_a_short_without_a_resistance_is_refused(make_fan: MakeFan, ohm: float) -> None:
+def test_a_short_of_invalid_resistance_is_rejected(make_fan: MakeFan, ohm: float) -> None:
     design = make_fan(3, 4)
     with pytest.raises(InputError, match="short 2A: resistance"):
         Circuit(design, short_ohm={parse_probe("2A", design): ohm})

@@ -1,4 +1,4 @@
-"""Two supplies on one prop by ngspice: what circulates between them, and returns joined alone."""
+"""Two supplies on one prop by ngspice: circulating current, and links of the return alone."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ WORDS = re.compile(
 
 
 def _unequal(make_fan: MakeFan, make_kind: MakeKind, *volts: float) -> Design:
-    """A fan whose dark nodes draw nothing, fed at pads far apart by unlike supplies."""
+    """A fan without quiescent current, fed by different supplies at distant pads."""
     places = ("foot:1", "crown:5", "foot:4")[: len(volts)]
     design = make_fan(5, 8, kind=make_kind(quiescent_ma=0.0), feeds=places)
     feeds = [
@@ -46,7 +46,7 @@ def _dark(design: Design) -> FloatArray:
 
 
 @pytest.mark.parametrize("volts", [(5.0, 5.1), (5.1, 5.0), (5.0, 5.02), (5.0, 5.1, 5.0)])
-def test_what_circulates_between_unlike_supplies(
+def test_the_current_between_different_supplies(
     make_fan: MakeFan, make_kind: MakeKind, tmp_path: Path, volts: tuple[float, ...]
 ) -> None:
     design = _unequal(make_fan, make_kind, *volts)
@@ -62,7 +62,7 @@ def test_what_circulates_between_unlike_supplies(
     assert float(found["back"]) == pytest.approx(-amps[low], abs=0.0051)
 
 
-def test_two_cables_and_their_joints_in_a_row(make_fan: MakeFan, make_kind: MakeKind) -> None:
+def test_two_cables_and_their_joints_in_series(make_fan: MakeFan, make_kind: MakeKind) -> None:
     """Both supplies on one pad: 0.1 V over two loops of 3 m of 14 AWG and two joints of 2 mΩ."""
     design = _unequal(make_fan, make_kind, 5.0, 5.1)
     feeds = tuple(dataclasses.replace(feed, at=design.feeds[0].at) for feed in design.feeds)
@@ -75,11 +75,11 @@ def test_two_cables_and_their_joints_in_a_row(make_fan: MakeFan, make_kind: Make
     assert found["out"] == found["back"]
 
 
-def test_supplies_alike_circulate_nothing(make_fan: MakeFan, make_kind: MakeKind) -> None:
+def test_equal_supplies_cause_no_current(make_fan: MakeFan, make_kind: MakeKind) -> None:
     assert circulating_warning(Circuit(_unequal(make_fan, make_kind, 5.1, 5.1))) is None
 
 
-def test_a_millivolt_apart_is_of_no_account(make_fan: MakeFan, make_kind: MakeKind) -> None:
+def test_a_millivolt_gives_no_warning(make_fan: MakeFan, make_kind: MakeKind) -> None:
     assert circulating_warning(Circuit(_unequal(make_fan, make_kind, 5.0, 5.0001))) is None
 
 
@@ -125,15 +125,15 @@ length_mm = 1800.0
 
 @pytest.mark.parametrize("lit", ["all", "1-2", "4", "none"])
 def test_returns_joined_alone(tmp_path: Path, lit: str) -> None:
-    """One supply a half: each gives what its own half draws, and no more, through its own +."""
+    """One supply a half: each gives the current of its own half through its own +."""
     design = parse_design(APART, "gull.toml")
     solution = compare(design, parse_lit_set(lit, design).duty(design), {}, tmp_path)
     half_a = solution.node_a.reshape(2, -1).sum(axis=1)
     assert list(solution.feed_a.values()) == pytest.approx(half_a.tolist(), rel=1e-9)
 
 
-def test_joined_on_both_rails_they_push_current_into_each_other(tmp_path: Path) -> None:
-    """The same prop with all of that link soldered: a quarter of an ampere and more goes over."""
+def test_joined_on_both_rails_they_drive_current_into_each_other(tmp_path: Path) -> None:
+    """The same prop with both rails linked: more than a quarter of an ampere crosses the link."""
     design = parse_design(APART.replace('rails = "-"\n', ""), "gull.toml")
     solution = compare(design, all_lit(design).duty(design), {}, tmp_path)
     half_a = solution.node_a.reshape(2, -1).sum(axis=1)
@@ -171,7 +171,7 @@ wire = "16 AWG"
 length_mm = 1500.0
 """
 STRAND_A = 10 * 36.8e-3
-"""Ten nodes of three channels of 12 mA and 0.8 mA, none starved. [A]"""
+"""Ten nodes of three channels of 12 mA and 0.8 mA, none undervoltage. [A]"""
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""How fast frames may follow each other, by the standards' and the chips' own times."""
+"""Least intervals of frames, by the standards and by data sheets of chips."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ def test_the_ceiling_of_512_slots_is_44_hertz() -> None:
     slowest_us = BREAK_US + MARK_US + 513 * SLOT_US
     assert slowest_us == 22_676
     assert 1e6 / slowest_us == pytest.approx(44.10, abs=0.005)
-    # ANSI E1.31-2018, 6.6.1: not above that
+    # ANSI E1.31-2018, 6.6.1: at most that
     assert slowest_us / 1e6 <= MIN_PACKET_INTERVAL_S < 1 / MAX_FRAMES_PER_S
 
 
 def test_keep_alives_are_within_the_standards_bounds() -> None:
     # ANSI E1.31-2018, 6.6.2: one each 800 to 1000 ms; 6.7.1: data loss after 2.5 s
     assert 0.8 <= KEEP_ALIVE_INTERVAL_S <= 1.0
-    assert 3 * KEEP_ALIVE_INTERVAL_S < DATA_LOSS_S  # two lost in a row are survived
+    assert 3 * KEEP_ALIVE_INTERVAL_S < DATA_LOSS_S  # two consecutive losses are tolerated
 
 
 @pytest.mark.parametrize(("nodes", "colours", "expected_ms"), [(400, 3, 12.0), (2000, 3, 60.0)])

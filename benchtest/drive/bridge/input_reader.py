@@ -81,7 +81,7 @@ class BridgeReader:
         assert self.board is not None
         return self.board.analog_inputs
 
-    def look(self) -> str | None:
+    def poll(self) -> str | None:
         """Check that the board is connected; return a message if that has changed."""
         if not self._one_at_a_time.acquire(blocking=False):
             return None  # another thread is reading it

@@ -106,7 +106,7 @@ class ScpiMeter:
             self._read_errors()
             return self._measure_once()
 
-    def look(self) -> str | None:
+    def poll(self) -> str | None:
         """Check that the meter is connected; return a message if that has changed."""
         if not self._one_at_a_time.acquire(blocking=False):
             return None  # another thread is reading it

@@ -33,7 +33,7 @@ class VirtualMeter:
     def read(self, probe: Probe) -> SourceReading:
         return SourceReading(self._prop.measure(str(probe)))
 
-    def look(self) -> str | None:
+    def poll(self) -> str | None:
         return None
 
     def close(self) -> None:
@@ -65,7 +65,7 @@ class BridgePins:
         assert sample.scale_nv is not None
         return SourceReading(volts, input_accuracy(sample.scale_nv))
 
-    def look(self) -> str | None:
+    def poll(self) -> str | None:
         """Of a bridge that drives the prop too, its driver tells."""
         return None
 
@@ -80,8 +80,8 @@ class StandaloneBridgeInputs(BridgePins):
         super().__init__(reader, reader.device, pins)
         self._reader = reader
 
-    def look(self) -> str | None:
-        return self._reader.look()
+    def poll(self) -> str | None:
+        return self._reader.poll()
 
     def close(self) -> None:
         self._reader.close()

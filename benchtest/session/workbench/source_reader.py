@@ -67,9 +67,9 @@ class SourceReader:
         places = ", ".join(f"{probe} (input {pin})" for probe, pin in self.source.pins.items())
         return f"The bridge reads by itself: {places}."
 
-    def look(self) -> str | None:
+    def poll(self) -> str | None:
         """Return a message if the source was unplugged or plugged in; each is returned once."""
-        return None if self.source is None else self.source.look()
+        return None if self.source is None else self.source.poll()
 
     def read(self) -> PendingReading:
         """Wait for the light, then read what is asked for. Slow: call it from a worker thread.

@@ -197,15 +197,15 @@ def test_a_meter_without_a_queue_is_asked_for_it_once(
 def test_unplugging_is_reported_once_and_plugging_in_resumes(
     simulated: SimulatedMeter, meter: ScpiMeter
 ) -> None:
-    assert meter.look() == f"BM-6 on {simulated.port} is ready"
-    assert meter.look() is None
+    assert meter.poll() == f"BM-6 on {simulated.port} is ready"
+    assert meter.poll() is None
     simulated.unplug()
-    assert meter.look() == f"BM-6 on {simulated.port}: unplugged; plug it in to continue"
-    assert meter.look() is None
+    assert meter.poll() == f"BM-6 on {simulated.port}: unplugged; plug it in to continue"
+    assert meter.poll() is None
     with pytest.raises(DriveFault, match=r"no such port|cannot be opened"):
         meter.measure()
     simulated.plug()
-    until(lambda: meter.look() == f"BM-6 on {simulated.port} is back", 10.0)
+    until(lambda: meter.poll() == f"BM-6 on {simulated.port} is back", 10.0)
     assert meter.measure() == 4.871
 
 
@@ -216,7 +216,7 @@ def test_unplugging_during_a_reading_is_reported_by_the_reading_alone(
     simulated.unplug()
     with pytest.raises(DriveFault, match="unplugged; plug it in"):
         meter.measure()
-    assert meter.look() is None
+    assert meter.poll() is None
     simulated.plug()
     assert meter.measure() == 4.871  # the next reading opens the port again
 

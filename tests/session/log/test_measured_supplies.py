@@ -163,7 +163,10 @@ def test_what_is_typed_of_supplies_is_taken_or_refused_with_what_to_do() -> None
     for texts, words in (
         (["5.05"], "write feed=volts, such as left=5.00"),
         (["lef=5.05"], 'feed "lef": the prop has none of that name; did you mean "left"'),
-        (["left=5,05"], 'feed left: volts: "5,05" is no number; with a point it is "5.05"'),
+        (
+            ["left=5,05"],
+            'feed left: volts: "5,05" is not a number; write it with a decimal point: 5.05',
+        ),
         (
             ["left=50.5"],
             "feed left: .50.5. should be within 5 % of 5 V, and at most 5.3 V; measure again",

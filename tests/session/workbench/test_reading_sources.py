@@ -159,7 +159,7 @@ def test_no_reading_comes_of_an_overload_and_all_stays_as_it_was(
     with pytest.raises(DriveFault, match="overload"):
         metered.source.read()
     simulated.volts = lambda: 700.0  # beyond the session's meter: a typed one is refused too
-    with pytest.raises(InputError, match="beyond the meter's largest range"):
+    with pytest.raises(InputError, match="exceeds the meter's largest range"):
         metered.entry.take(metered.source.read())
     assert metered.session.state.readings == ()
     assert metered.advice.task == "read"
@@ -226,17 +226,17 @@ def test_a_bridge_that_is_only_read_is_taken_up_again(fan: Design, board: ReadBo
     source = source_for(spec, ["0=main"], fan, driver)
     assert source is not None
     probe = parse_probe("main", fan)
-    assert source.look() == f"bridge on {board.port} is ready"
+    assert source.poll() == f"bridge on {board.port} is ready"
     assert source.read(probe).volts == 5.0
     board.restart()  # its supply dips: met anew, and asked again
     assert source.read(probe).volts == 5.0
     board.unplug()
-    assert "unplugged; plug it in to continue" in (source.look() or "")
-    assert source.look() is None
+    assert "unplugged; plug it in to continue" in (source.poll() or "")
+    assert source.poll() is None
     with pytest.raises(DriveFault):
         source.read(probe)
     board.plug()
-    until(lambda: source.look() == f"bridge on {board.port} is back", 10.0)
+    until(lambda: source.poll() == f"bridge on {board.port} is back", 10.0)
     assert source.read(probe).volts == 5.0
     assert not any(map(any, board.frames))  # nobody lit anything
     source.close()
