@@ -14,9 +14,8 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from benchtest.circuit.backfeed import Backfeed
 from benchtest.circuit.netlist import FloatArray, IndexArray, Netlist
-from benchtest.circuit.reduction import ReducedNetwork, joined_by_paths
+from benchtest.circuit.reduction import ReducedNetwork
 from benchtest.errors import CircuitFault
 
 
@@ -25,8 +24,7 @@ class IsolatedSupplies:
     """Nodes between isolated supplies.
 
     Attributes:
-        component: label of each point, equal for points joined by copper or a supply, shape
-            (points,).
+        component: label of each point, `ReducedNetwork.group`, shape (points,).
         nodes: nodes whose two pads belong to different supplies, shape (between,).
         plus: component of their + pads, shape (between,).
         minus: component of their - pads, shape (between,).
@@ -74,16 +72,12 @@ class IsolatedSupplies:
         return [sources[index] for index in first]
 
 
-def find_isolated_supplies(
-    netlist: Netlist, reduced: ReducedNetwork, paths: Backfeed
-) -> IsolatedSupplies:
+def find_isolated_supplies(netlist: Netlist, reduced: ReducedNetwork) -> IsolatedSupplies:
     """Return the nodes between isolated supplies.
 
     Args:
         netlist: points and branches.
         reduced: its unknowns.
-        paths: diode paths that feed islands. An island floats with the supply that feeds it, and
-            two supplies that feed one island are not isolated.
 
     Raises:
         CircuitFault: current can circulate through nodes from one supply to another and back, which
@@ -91,7 +85,7 @@ def find_isolated_supplies(
     """
     nodes = np.arange(netlist.design.node_count)
     count = len(nodes)
-    component = joined_by_paths(reduced.component, paths)
+    component = reduced.group
     fed = ~(reduced.floating[:count] | reduced.floating[count : 2 * count])
     between = nodes[fed & (component[:count] != component[count : 2 * count])]
     isolated = IsolatedSupplies(component, between, component[between], component[between + count])

@@ -78,7 +78,7 @@ class Circuit:
         self.netlist = netlist
         self.reduced, self.backfeed = reduce_netlist(self.netlist, backfeed_paths(self.netlist))
         self.floating = self.reduced.floating
-        self.isolated = find_isolated_supplies(self.netlist, self.reduced, self.backfeed)
+        self.isolated = find_isolated_supplies(self.netlist, self.reduced)
         self.supply_v = np.array([feed.volts for feed in design.feeds])
         # a node carries current only with copper of one supply at both its pads
         adrift = self.reduced.adrift

@@ -37,6 +37,7 @@ class ReducedNetwork:
         count: number of unknowns.
         component: label of each point, equal for points joined by copper, closed joints or
             supplies of any resistance, shape (points,).
+        group: label of each point, equal for components that float together, shape (points,).
     """
 
     unknown: IndexArray
@@ -47,6 +48,7 @@ class ReducedNetwork:
     conductance_s: FloatArray
     count: int
     component: IndexArray
+    group: IndexArray
 
 
 def reduce_netlist(netlist: Netlist, paths: Backfeed) -> tuple[ReducedNetwork, Backfeed]:
@@ -75,7 +77,8 @@ def reduce_netlist(netlist: Netlist, paths: Backfeed) -> tuple[ReducedNetwork, B
     fed[component[np.concatenate([live.tail, live.head])]] = True
     adrift = ~fed[component]
 
-    references = _references(netlist, root, joined_by_paths(component, live))
+    group = _supply_groups(netlist, component, floating, live)
+    references = _references(netlist, root, group)
     is_unknown = np.zeros(netlist.point_count, dtype=bool)
     is_unknown[root[~adrift]] = True
     is_unknown[references] = False
@@ -84,30 +87,35 @@ def reduce_netlist(netlist: Netlist, paths: Backfeed) -> tuple[ReducedNetwork, B
     unknown = np.where(adrift, -1, number[root])
     kept = kept[~adrift[netlist.tail[kept]]]
     count, siemens = int(is_unknown.sum()), 1.0 / netlist.ohm[kept]
-    reduced = ReducedNetwork(unknown, offset, adrift, floating, kept, siemens, count, component)
+    reduced = ReducedNetwork(
+        unknown, offset, adrift, floating, kept, siemens, count, component, group
+    )
     return reduced, live
 
 
-def joined_by_paths(component: IndexArray, paths: Backfeed) -> IndexArray:
-    """Return labels of components that are equal where a diode path connects two of them.
+def _supply_groups(
+    netlist: Netlist, component: IndexArray, floating: NDArray[np.bool_], live: Backfeed
+) -> IndexArray:
+    """Return labels of components, equal for an island and a component that feeds it.
 
-    Args:
-        component: label of each point, shape (points,).
-        paths: diode paths that feed islands.
-
-    Returns:
-        Shape (points,).
+    Two components with supplies get one label where current can flow from one to the other through
+    nodes, and back through data lines and an island: they are not isolated.
     """
-    size = component.max(initial=0) + 1
-    ends = (component[paths.tail], component[paths.head])
-    graph = coo_array((np.ones(len(paths.tail)), ends), shape=(size, size))
-    _, label = connected_components(graph, directed=False)
+    nodes, size = netlist.design.node_count, component.max(initial=0) + 1
+    by_paths = _joined(size, component[live.tail], component[live.head])
+    plus, minus = component[:nodes], component[nodes : 2 * nodes]
+    fed = ~(floating[:nodes] | floating[nodes : 2 * nodes])
+    returns = fed & (by_paths[plus] == by_paths[minus])
+    label = _joined(size, plus[returns], minus[returns])
+    tail_floats = floating[live.tail]
+    island = component[np.where(tail_floats, live.tail, live.head)]
+    label[island] = label[component[np.where(tail_floats, live.head, live.tail)]]
     return np.asarray(label[component], dtype=np.intp)
 
 
-def _references(netlist: Netlist, root: IndexArray, joined: IndexArray) -> list[int]:
-    """Return the reference of each component with a supply: the inner point of its first feed."""
-    _, first = np.unique(joined[list(netlist.sources)], return_index=True)
+def _references(netlist: Netlist, root: IndexArray, group: IndexArray) -> list[int]:
+    """Return the reference of each group of components: the inner point of its first feed."""
+    _, first = np.unique(group[list(netlist.sources)], return_index=True)
     return [int(root[netlist.sources[index]]) for index in sorted(first)]
 
 
@@ -122,9 +130,13 @@ def merged_points(netlist: Netlist) -> IndexArray:
 
 
 def _components(netlist: Netlist, root: IndexArray, branches: IndexArray) -> IndexArray:
-    shape = (netlist.point_count, netlist.point_count)
-    ends = (root[netlist.tail[branches]], root[netlist.head[branches]])
-    graph = coo_array((np.ones(len(branches)), ends), shape=shape)
+    tail, head = root[netlist.tail[branches]], root[netlist.head[branches]]
+    return _joined(netlist.point_count, tail, head)
+
+
+def _joined(size: int, tail: IndexArray, head: IndexArray) -> IndexArray:
+    """Return a label of each vertex of a graph, equal for connected ones, shape (size,)."""
+    graph = coo_array((np.ones(len(tail)), (tail, head)), shape=(size, size))
     _, label = connected_components(graph, directed=False)
     return np.asarray(label, dtype=np.intp)
 

@@ -63,7 +63,7 @@ def spice_deck(
     """
     netlist = build_netlist(design, joint_ohm or {}, short_ohm)
     reduced, paths = reduce_netlist(netlist, backfeed_paths(netlist))
-    isolated = find_isolated_supplies(netlist, reduced, paths)
+    isolated = find_isolated_supplies(netlist, reduced)
     own_names = _point_names(netlist, isolated)
     names = _shared_names(netlist, own_names)
     lines = [
