@@ -199,8 +199,9 @@ def split_suspects(
         suspects: most probable first.
     """
     count = 0
-    for suspect, following in zip(suspects, [*suspects[1:], None], strict=True):
-        rest = 0.0 if following is None else following.probability
+    for place, suspect in enumerate(suspects):
+        following = suspects[place + 1 : place + 2]
+        rest = following[0].probability if following else 0.0
         notable = suspect.probability >= max(MIN_NOTABLE_PROBABILITY, NOTABLE_RATIO * rest)
         if suspect.probability < MIN_SHOWN_PROBABILITY and not notable:
             break

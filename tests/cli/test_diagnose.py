@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from benchtest.cli.diagnose import _show
+from benchtest.cli.diagnose import _show, split_suspects
 from benchtest.diagnosis import Finding, NextReading, Suspect
 from benchtest.prop.reader import parse_design, read_design
 from tests.props import SMALL_FAN
@@ -206,3 +206,7 @@ def test_a_disagreeing_reading_is_reported_by_line(run: Run, prop: Path, tmp_pat
     done = run("diagnose", prop, "--readings", path)
     assert f"Line {number} (3A, 0.731 V) disagrees with all others. Take it again." in done.out
     assert f"{path}: line 3: a quote is not closed" in done.err
+
+
+def test_no_suspects_are_shown_as_none() -> None:
+    assert split_suspects(()) == ((), ())

@@ -265,7 +265,9 @@ def _exchanged(look: Look, one: Together, parts: tuple[Part, ...]) -> Together:
     log_weight = one.log_weight + more
     if any(part.kind == "open" for part in parts):
         with suppress(BudgetSpent):
-            log_weight += look(parts).healthy - look(one.parts).healthy
+            # a combination that was only estimated may be far worse than its estimate
+            likelihood = max(look(one.parts).healthy, one.log_weight - one.room)
+            log_weight += look(parts).healthy - likelihood
     return Together(parts, one.room + more, log_weight, grids)
 
 

@@ -94,6 +94,25 @@ EYES = _eyes()
 EYES_LOG = np.array([np.log(1.0 - CARELESS), np.log(CARELESS), -np.inf])
 """Logarithm of how likely a person has each of the `EYES`."""
 
+SHARED: tuple[Look, ...] = (
+    Look.UNPOWERED,
+    Look.NO_DATA,
+    Look.OFF_UNPOWERED,
+    Look.OFF_NO_DATA,
+)
+"""Appearances whose cause all runs of nodes share: one unit's nodes without data stand dark, or
+keep their last light, in strand after strand and look after look."""
+SHARED_WEIGHT = 1.0
+"""Runs for which the chances in `CHANCE` count in predicting the next run of such nodes; those that
+were seen count one each (Polya's urn). Of all dark strands the first decides, not their number.
+Ours."""
+
+WORD_SHARE = np.concatenate([CHANCE[look, 1:] / CHANCE[look, 1:].sum() for look in SHARED])
+"""Share of each word but `ok` among runs of each of the `SHARED` appearances that do not look `ok`,
+shape (shared words,)."""
+TALLIES = len(EYES) + len(WORD_SHARE)
+"""Rows of a tally: the logarithm of chance for each eye, and the runs of each shared word."""
+
 UNLIT = np.full(len(Look), int(Look.OFF))
 UNLIT[Look.UNPOWERED], UNLIT[Look.NO_DATA] = Look.OFF_UNPOWERED, Look.OFF_NO_DATA
 UNLIT[Look.ON] = Look.ON
@@ -117,8 +136,8 @@ class StrandLook:
     """Place in `SEEN` of each node from end A, or NOT_LOOKED_AT; shape (nodes,)."""
 
     def weigh(self, should: NDArray[np.intp]) -> FloatArray:
-        """Logarithm of its chance, given how its nodes look if lit; see `chance_by_eye`."""
-        return chance_by_eye(self.seen, should if self.lit.lights(self.strand) else UNLIT[should])
+        """Return the tally of it, given how its nodes look if lit; see `tally`."""
+        return tally(self.seen, should if self.lit.lights(self.strand) else UNLIT[should])
 
 
 def strand_looks(design: Design, marks: Sequence[Mark]) -> list[StrandLook]:
@@ -139,32 +158,58 @@ def strand_looks(design: Design, marks: Sequence[Mark]) -> list[StrandLook]:
 
 
 def best_explained(looks: Sequence[StrandLook]) -> float:
-    """Logarithm of the chance of what was seen if each run looked as it most likely should."""
-    total = 0.0
+    """Return the logarithm of the chance of looks if each run looked as it most likely should."""
+    total = np.zeros((TALLIES, 1))
     for look in looks:
         lit = look.lit.lights(look.strand)
-        most = np.log((CHANCE[: Look.OFF] if lit else CHANCE[Look.OFF :]).max(axis=0))
-        seen = look.seen[look.seen != NOT_LOOKED_AT]
-        runs = np.append(True, seen[1:] != seen[:-1])[: len(seen)]
-        total += float(most[seen[runs]].sum())
-    return total
+        first, last = (0, int(Look.OFF)) if lit else (int(Look.OFF), len(Look))
+        best = first + CHANCE[first:last].argmax(axis=0)
+        total += tally(look.seen, best[look.seen][None])
+    return float(log_likelihood_of(total)[0])
 
 
-def whoever_looked(by_eye: FloatArray) -> FloatArray:
+def log_likelihood_of(tallied: FloatArray) -> FloatArray:
     """Return the logarithm of the chance of all looks of one person, whichever eye they have.
 
     Args:
-        by_eye: the same for each of the `EYES`, shape (eyes, ...).
+        tallied: sum of the tallies of all looks, shape (TALLIES, ...); see `tally`.
 
     Returns:
         Shape (...).
     """
-    share = EYES_LOG.reshape(-1, *(1,) * (by_eye.ndim - 1))
-    return np.asarray(np.logaddexp.reduce(by_eye + share, axis=0))
+    found = by_eye(tallied)
+    share = EYES_LOG.reshape(-1, *(1,) * (found.ndim - 1))
+    return np.asarray(np.logaddexp.reduce(found + share, axis=0))
 
 
-def chance_by_eye(seen: NDArray[np.intp], should: NDArray[np.intp]) -> FloatArray:
-    """Return the logarithm of the chance of what was seen of one strand, for each of the `EYES`.
+def by_eye(tallied: FloatArray) -> FloatArray:
+    """Return the logarithm of the chance of looks for each of the `EYES`, shape (eyes, ...).
+
+    Runs of one of the `SHARED` appearances are drawn from an urn: the more of them were seen alike,
+    the less one more of them changes.
+
+    Args:
+        tallied: sum of the tallies of all looks, shape (TALLIES, ...); see `tally`.
+    """
+    counts = np.rint(tallied[len(EYES) :]).astype(np.intp)
+    if not counts.any():
+        return np.asarray(tallied[: len(EYES)])
+    most = int(counts.max())
+    # logarithms of rising factorials, by the number of runs
+    rise = np.log(SHARED_WEIGHT * WORD_SHARE[:, None] + np.arange(most))
+    rise -= np.log(WORD_SHARE)[:, None]
+    upto = np.hstack([np.zeros((len(rise), 1)), np.cumsum(rise, axis=1)])
+    drawn = np.sum([steps[mine] for steps, mine in zip(upto, counts, strict=True)], axis=0)
+    many = counts.reshape(len(SHARED), -1, *counts.shape[1:]).sum(axis=1)
+    whole = np.append(0.0, np.cumsum(np.log(SHARED_WEIGHT + np.arange(int(many.max())))))
+    return np.asarray(tallied[: len(EYES)] + drawn - whole[many].sum(axis=0))
+
+
+def tally(seen: NDArray[np.intp], should: NDArray[np.intp]) -> FloatArray:
+    """Return what was seen of one strand, in sums that add up over all looks.
+
+    The first rows are the logarithm of its chance by itself for each of the `EYES`. The rest count
+    its runs of `SHARED` appearances by word; `by_eye` corrects for what they have in common.
 
     An edge in what was seen that nothing predicts could have been anywhere: it costs the number
     of places where it might have been.
@@ -174,11 +219,12 @@ def chance_by_eye(seen: NDArray[np.intp], should: NDArray[np.intp]) -> FloatArra
         should: `Look` of each node under each fault, shape (faults, nodes).
 
     Returns:
-        Shape (eyes, faults).
+        Shape (TALLIES, faults).
     """
+    found = np.zeros((TALLIES, len(should)))
     looked = seen != NOT_LOOKED_AT
     if not looked.any():
-        return np.zeros((len(EYES), len(should)))
+        return found
     seen, should = seen[looked], should[:, looked]
     due = should[:, 1:] != should[:, :-1]
     met = np.broadcast_to(seen[1:] != seen[:-1], due.shape)
@@ -191,13 +237,22 @@ def chance_by_eye(seen: NDArray[np.intp], should: NDArray[np.intp]) -> FloatArra
     beside[:, :-1] |= due
     shaded = bool(IS_SHADE[should].any())
     chance = EYES[:, should, seen] if shaded else CHANCE[None, should, seen]
+    miscounted = lone & beside & (chance[0] < OFF_BY_ONE)
     chance = np.where(lone & beside, np.maximum(chance, OFF_BY_ONE), chance)
     near_due = due.copy()
     near_due[:, 1:] |= due[:, :-1]
     near_due[:, :-1] |= due[:, 1:]
     unexplained = (met & ~near_due).sum(axis=1)
-    total = np.where(turn, np.log(chance), 0.0).sum(axis=2) - unexplained * np.log(len(seen))
-    return np.asarray(np.broadcast_to(total, (len(EYES), len(should))))
+    found[: len(EYES)] = np.where(turn, np.log(chance), 0.0).sum(axis=2)
+    found[: len(EYES)] -= unexplained * np.log(len(seen))
+    words = len(SEEN) - 1
+    for place, look in enumerate(SHARED):
+        mine = turn & (should == look) & (seen > 0) & ~miscounted
+        if mine.any():
+            rows = len(EYES) + place * words + seen - 1
+            for row in np.unique(rows[seen > 0]).tolist():
+                found[row] = mine[:, rows == row].sum(axis=1)
+    return found
 
 
 def appearance(kind: NodeKind, node_v: FloatArray, lit: LitSet) -> NDArray[np.intp]:
@@ -256,10 +311,15 @@ class LookWeigher:
 
     def healthy(self) -> float:
         """Logarithm of the marks' likelihood if nothing is wrong but what is given."""
-        total = np.zeros(len(EYES))
+        return float(log_likelihood_of(self._tallied_healthy)[0])
+
+    @cached_property
+    def _tallied_healthy(self) -> FloatArray:
+        """Tally of all looks with nothing wrong but what is given, shape (TALLIES, 1)."""
+        total = np.zeros((TALLIES, 1))
         for look in self.looks:
-            total += look.weigh(self._ground(look.lit)[None, self._nodes(look)])[:, 0]
-        return float(whoever_looked(total))
+            total += look.weigh(self._ground(look.lit)[None, self._nodes(look)])
+        return total
 
     def _ground(self, lit: LitSet) -> NDArray[np.intp]:
         """`Look` of every node before any fault is tried, shape (nodes,)."""
@@ -296,7 +356,7 @@ class LookWeigher:
         starts = np.array([fault.start for fault in self.space.chain])
         stops = np.array([fault.stop for fault in self.space.chain])
         looks = np.array([Look.UNPOWERED if f.shorted else Look.NO_DATA for f in self.space.chain])
-        total = np.zeros((len(EYES), len(starts)))
+        total = np.zeros((TALLIES, len(starts)))
         for look in self.looks:
             place = self.place[self._nodes(look)]
             low, high = place.min(), place.max() + 1
@@ -309,30 +369,34 @@ class LookWeigher:
             weight = look.weigh(should)[:, of.reshape(-1)]
             self._put_in_misled(weight, look)
             total += weight
+        found = log_likelihood_of(total)
         for number, fault in enumerate(self.space.chain):
             if fault.shorted is not None and fault.shorted.amps_sd:
                 soft = self._softly(fault.shorted)
-                total[:, number] = np.logaddexp(total[:, number], soft) - np.log(2.0)
-        return whoever_looked(total)
+                found[number] = np.logaddexp(found[number], soft) - np.log(2.0)
+        return found
 
-    def _softly(self, shorted: Shorted) -> FloatArray:
-        """Logarithm of the chance of all looks if a short leaves its copper some of its volts.
+    def _softly(self, shorted: Shorted) -> float:
+        """Return the logarithm of the chance of all looks if a short leaves some of the volts.
 
-        How many is for the readings to settle: right, warm, dim and without volts are alike likely
-        under each lit set. Shape (eyes,).
+        How many is for the readings to settle: right, warm, dim and without volts are alike likely;
+        under all lit sets the same, or under each lit set by itself.
         """
-        total = np.zeros(len(EYES))
+        ways = len(SHORT_LOOKS)
+        steady, changing = np.zeros((TALLIES, ways)), 0.0
         for lit in dict.fromkeys(look.lit for look in self.looks):
-            ways = np.zeros((len(EYES), len(SHORT_LOOKS)))
+            tallied = np.zeros((TALLIES, ways))
             for look in (each for each in self.looks if each.lit == lit):
                 ground = self._ground(lit)[self._nodes(look)]
                 if look.strand in shorted.strands:
                     worse = np.maximum(ground, np.array(SHORT_LOOKS)[:, None])
                 else:
-                    worse = np.tile(ground, (len(SHORT_LOOKS), 1))
-                ways += look.weigh(worse)
-            total += np.logaddexp.reduce(ways, axis=1) - np.log(len(SHORT_LOOKS))
-        return total
+                    worse = np.tile(ground, (ways, 1))
+                tallied += look.weigh(worse)
+            steady += tallied
+            changing += float(np.logaddexp.reduce(log_likelihood_of(tallied))) - np.log(ways)
+        same = float(np.logaddexp.reduce(log_likelihood_of(steady))) - np.log(ways)
+        return float(np.logaddexp(same, changing) - np.log(2.0))
 
     def should(self, lit: LitSet, fault: ChainFault | None) -> NDArray[np.intp]:
         """Return the `Look` of every node with one chain fault more, or none, shape (nodes,)."""
@@ -426,14 +490,19 @@ class LookWeigher:
             only: joints that are asked for; the rows of others are 0.
             roughly: with an estimate where nodes are starved, and no circuit solved.
         """
-        total = np.zeros((len(EYES), len(self.space.joints), COLUMNS))
-        wanted = range(total.shape[1]) if only is None else only
+        count = len(self.space.joints)
+        wanted = range(count) if only is None else only
+        blocked = np.zeros((TALLIES, count, len(MARK_COLUMNS)))
+        passing = np.zeros_like(blocked)
         for lit in dict.fromkeys(look.lit for look in self.looks):
             mine = [look for look in self.looks if look.lit == lit]
-            total += self._joints_under(lit, mine, wanted, exactly=not roughly)
+            self._add_joints(blocked, passing, lit, mine, wanted, exactly=not roughly)
+        # a strand without volts passes data on, or it does not: in all looks alike
+        eyes = np.logaddexp(by_eye(blocked), by_eye(passing)) - np.log(2.0)
         if only is None and not roughly:
-            self._blind_joints = total[BLIND]
-        return whoever_looked(total)
+            self._blind_joints = _at_every_column(eyes[BLIND])
+        share = EYES_LOG[:, None, None]
+        return _at_every_column(np.logaddexp.reduce(eyes + share, axis=0))
 
     def blind_less(self, joints: FloatArray) -> tuple[float, FloatArray]:
         """Return what `BLIND` makes of the marks less what `healthy` and `joints` did.
@@ -445,18 +514,33 @@ class LookWeigher:
             With nothing more wrong, and of each power joint's faults, shape (joints, COLUMNS).
         """
         assert self._blind_joints is not None
-        total = np.zeros(len(EYES))
-        for look in self.looks:
-            total += look.weigh(self._ground(look.lit)[None, self._nodes(look)])[:, 0]
-        return float(total[BLIND] - whoever_looked(total)), self._blind_joints - joints
+        blind = float(by_eye(self._tallied_healthy)[BLIND, 0])
+        return blind - self.healthy(), self._blind_joints - joints
 
-    def _joints_under(
-        self, lit: LitSet, looks: Sequence[StrandLook], wanted: Sequence[int], *, exactly: bool
-    ) -> FloatArray:
+    def _add_joints(
+        self,
+        blocked: FloatArray,
+        passing: FloatArray,
+        lit: LitSet,
+        looks: Sequence[StrandLook],
+        wanted: Sequence[int],
+        *,
+        exactly: bool,
+    ) -> None:
+        """Add the tallies of looks under one lit set, for the faults of each power joint.
+
+        Args:
+            blocked: sums so far where strands without volts pass no data on,
+                shape (TALLIES, joints, MARK_COLUMNS).
+            passing: the same where they do.
+            lit: strands lit.
+            looks: what was seen under it.
+            wanted: joints that are asked for.
+            exactly: whether circuits may be solved where nodes are starved.
+        """
         base = self.responses.base(lit)
         push = self.responses.capped_push(base)[:, MARK_COLUMNS]
         amiss = {look.strand for look in looks if (look.seen > 0).any()}
-        total = np.zeros((len(EYES), len(self.space.joints), COLUMNS))
         per_amp = np.zeros(self.design.node_count)
         kind, ground = self.design.node, self._ground(lit)
         plenty_v = max(kind.logic_v, *kind.full_v.values())
@@ -480,15 +564,16 @@ class LookWeigher:
             per_amp[self.responses.circuit.loaded] = load
             node_v = base.solution.node_v + push[number][:, None] * per_amp
             if enough and node_v.min() >= plenty_v:
-                total[:, number] = plain  # every node has all it needs: it looks as before
+                blocked[:, number] += plain  # every node has all it needs: it looks as before
+                passing[:, number] += plain
                 continue
-            passing = np.zeros(len(node_v), dtype=bool)
+            islands = np.zeros(len(node_v), dtype=bool)
             if exactly and number in bent:
-                passing = self._starve(node_v, number, base, bent[number])
+                islands = self._starve(node_v, number, base, bent[number])
             by_volts = appearance(self.design.node, node_v, lit)
             should = self._obey_chain(by_volts)
-            if passing.any():  # or data do pass what is cut off
-                should = np.vstack([should, by_volts[passing]])
+            if islands.any():  # or data do pass what is cut off
+                should = np.vstack([should, by_volts[islands]])
             if self.responses.misled:
                 should = self._as_told(lit, should, self.responses.told(lit))
             should = self._kept_dark(should)
@@ -499,11 +584,9 @@ class LookWeigher:
                 if len(other):  # most strands look as before at most resistances
                     weights[:, other] += look.weigh(rows[other]) - alone_log
             at_knots = weights[:, : len(MARK_COLUMNS)]
-            either = np.logaddexp(at_knots[:, passing], weights[:, len(MARK_COLUMNS) :])
-            at_knots[:, passing] = either - np.log(2.0)
-            for eye, row in enumerate(at_knots):
-                total[eye, number] = np.interp(np.arange(COLUMNS), MARK_COLUMNS, row)
-        return total
+            blocked[:, number] += at_knots
+            at_knots[:, islands] = weights[:, len(MARK_COLUMNS) :]
+            passing[:, number] += at_knots
 
     def _solved(self, base: Base, bent: dict[int, NDArray[np.bool_]]) -> bool:
         """True where all faults of these joints that starve nodes may be solved: all, or none."""
@@ -550,3 +633,9 @@ class LookWeigher:
     def _nodes(self, look: StrandLook) -> NDArray[np.intp]:
         start = self.design.first_index[look.strand - 1]
         return np.arange(start, start + self.design.strand(look.strand).nodes)
+
+
+def _at_every_column(at_knots: FloatArray) -> FloatArray:
+    """Return rows known at `MARK_COLUMNS` at every resistance, shape (..., COLUMNS)."""
+    rows = [np.interp(np.arange(COLUMNS), MARK_COLUMNS, row) for row in at_knots]
+    return np.array(rows).reshape(-1, COLUMNS)

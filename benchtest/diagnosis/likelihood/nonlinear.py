@@ -120,7 +120,10 @@ def starved_rows(
         weigher, joint, resistive, knots, mean, weight, few=few
     )
     if len(columns) > len(resistive):
-        if ended:
+        # copper that is cut off has other volts, and passes data on or not, whatever a resistance
+        # would do
+        cut = any(effect.base.cut[joint, GRID] for effect in weigher.effects)
+        if ended and not cut:
             mean[GRID], weight[GRID] = mean[resistive[-1]], weight[resistive[-1]]
             return
         mean[GRID], covariance = solve_at(weigher, joint, GRID)

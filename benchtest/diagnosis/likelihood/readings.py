@@ -51,7 +51,12 @@ from benchtest.diagnosis.likelihood.robust_gaussian import log_likelihood
 from benchtest.diagnosis.model.fault_response import CELL_SD, COLUMNS, GRID, Responses
 from benchtest.diagnosis.model.node_variation import spread_of_unit
 from benchtest.diagnosis.model.rail_shorts import RailShort
-from benchtest.diagnosis.model.wiring_faults import REPEATED_V, SHORTED_V, Shorted
+from benchtest.diagnosis.model.wiring_faults import (
+    LEAKED_V,
+    REPEATED_V,
+    SHORTED_V,
+    Shorted,
+)
 from benchtest.diagnosis.solve_budget import SolveBudget, solve_units, weigh_units
 from benchtest.diagnosis.tap_effects import TapEffects, tap_effects
 from benchtest.prop.design import FeedName
@@ -498,11 +503,40 @@ class Weigher:
         taken = np.array([shorted.takes(reading.probe) for reading in readings])[order]
         clamped = np.array([reading.volts is None for reading in readings])[order]
         left = np.where(taken, np.where(clamped, shorted.amps_sd, SHORTED_V), 0.0)
+        if not shorted.amps_sd:  # no supply drives a current along the copper
+            along = np.array([shorted.runs_along(reading.probe) for reading in readings])[order]
+            left[along] = LEAKED_V
         covariance = np.where(taken[:, None] | taken, 0.0, self.healthy_covariance)
         covariance += np.outer(left, left) * (self.same_probe if is_steady else np.eye(len(left)))
-        own = np.hypot(self.noise.own, np.where(clamped, 0.0, REPEATED_V if is_steady else 0.0))
+        again_v = np.where(clamped, 0.0, np.minimum(left, REPEATED_V) if is_steady else 0.0)
+        own = np.hypot(self.noise.own, again_v)
         covariance[taken, taken] += own[taken] ** 2
-        return np.where(taken, 0.0, self.healthy_mean()), covariance
+        return np.where(taken, self._beyond_v(shorted), self._dark_behind(shorted)), covariance
+
+    def _dark_behind(self, shorted: Shorted) -> FloatArray:
+        """Return readings where no data pass dead copper on to copper with volts, (readings,)."""
+        for place, fault in enumerate(self.responses.space.chain):
+            if fault.shorted is not None and fault.shorted.strands == shorted.strands:
+                return np.asarray(self.chain_mean[place])
+        return self.healthy_mean()
+
+    def _beyond_v(self, shorted: Shorted) -> FloatArray:
+        """Return what a lead that is not on dead copper adds to each reading, (readings,). [V]
+
+        Both rails of dead copper are near the return that all supplies have in common.
+        """
+        parts = []
+        for effect in self.effects:
+            point_v = effect.base.solution.point_v
+            probes = [reading.probe for reading in effect.taps.readings]
+            red, black = self.responses.circuit.netlist.leads(probes)
+            dead_red = np.array([shorted.has(probe.red.place) for probe in probes])
+            dead_black = np.array([shorted.has(probe.black.place) for probe in probes])
+            red_v = np.where(dead_red, 0.0, point_v[red])
+            parts.append(red_v - np.where(dead_black, 0.0, point_v[black]))
+        clamped = [reading.volts is None for e in self.effects for reading in e.taps.readings]
+        beyond_v = self.ordered(parts, axis=0)
+        return np.where(np.array(clamped)[np.argsort(self.rows)], 0.0, beyond_v)
 
     def _lit_share(self, effect: TapEffects) -> FloatArray:
         """Share of each loaded node's current that goes when it stays dark."""
@@ -587,7 +621,9 @@ class Weigher:
             last = int(np.flatnonzero(~bent)[-1])
             if len(starved) and rules_out_more(self, mean[last], rows.last_covariance[place]):
                 mean[starved], weight[starved] = mean[last], weight[last]
-                return Row(mean, weight, starved[:0])
+                # copper that is cut off has volts of its own
+                cut = any(effect.base.cut[joint, GRID] for effect in self.effects)
+                starved = starved[starved == GRID] if cut else starved[:0]
         if len(starved):
             mean[starved], weight[starved] = estimated_rows(self, joint, starved)
         return Row(mean, weight, starved)

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from benchtest.circuit.ladder import Factor
 from benchtest.circuit.netlist import FloatArray, IndexArray
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.node_loads import CORNER_V
+from benchtest.circuit.node_loads import CORNER_V, node_loads
 from benchtest.circuit.solution import Solution, solve
 from benchtest.diagnosis.model.faults import LEAST_OHM, MOST_OHM, FaultSpace
 from benchtest.diagnosis.model.rail_shorts import ShortEffects, short_effects
@@ -362,6 +362,62 @@ class Responses:
         across_v = np.where(base.cut, np.sign(base.across_v)[:, None] * 1e9, across_v)
         held_v = np.clip(across_v, -limit_v, limit_v)
         return np.asarray((held_v - base.across_v[:, None]) / own_ohm[:, None])
+
+    def pair_push(
+        self,
+        base: Base,
+        joint: IndexArray,
+        column: IndexArray,
+        other: IndexArray,
+        other_column: IndexArray,
+    ) -> FloatArray:
+        """Return amperes that stand in for two joints' faults together, shape (2, pairs). [A]
+
+        The change of rank two is exact while loads stay flat: `(1 + δ A) push = -δ across`, with
+        `A` what an ampere through either joint does across both. Held as in `capped_push`.
+
+        Args:
+            base: a lit set.
+            joint: place of the one in `space`, shape (pairs,).
+            column: its resistance, as a place in the grid.
+            other: place of the other.
+            other_column: its resistance.
+
+        Source: Woodbury's formula; Hager, SIAM Review 31(2), 1989.
+        """
+        both, at = np.stack([joint, other]), np.stack([column, other_column])
+        healthy_ohm = np.array([one.ohm for one in self.space.joints])
+        change_s = np.append(1.0 / GRID_OHM, 0.0)[at] - 1.0 / healthy_ohm[both]
+        branch = base.joint_branch
+        one, two = self.joint_columns[joint], self.joint_columns[other]
+        across_ohm = np.array(
+            [[branch[one, joint], branch[one, other]], [branch[two, joint], branch[two, other]]]
+        )
+        across_v = base.across_v[both]
+        matrix = np.moveaxis(change_s[:, None] * across_ohm, -1, 0) + np.eye(2)
+        # two open joints that cut copper off have no small change: next to open is near enough
+        singular = np.abs(np.linalg.det(matrix)) < 1e-9
+        matrix[singular] += 1e-6 * np.eye(2)
+        push = np.linalg.solve(matrix, -(change_s * across_v).T[..., None])[..., 0].T
+        limit_v = max(float(self.circuit.supply_v.max()) - STARVED_V, 1e-9)
+        after_v = across_v + np.einsum("ijp,jp->ip", across_ohm, push)
+        over = np.maximum(np.abs(after_v).max(axis=0) / limit_v, 1.0)
+        return np.asarray(push / over)
+
+    def more_a(self, base: Base, chain: int) -> FloatArray:
+        """Return what loaded nodes draw more under a fault of `space.chain`, (loaded,). [A]"""
+        fault, solution = self.space.chain[chain], base.solution
+        loaded, kind = self.circuit.loaded, self.design.node
+        more = np.zeros(self.design.node_count)
+        if fault.misled is not None:
+            nodes, extra = extra_a(fault.misled, solution)
+            more[nodes] = extra
+            return more[loaded]
+        dark = np.zeros(self.design.node_count, dtype=bool)
+        dark[self.space.order[fault.start : fault.stop]] = True
+        volts = solution.node_v[loaded]
+        idle = node_loads(kind, volts, np.zeros_like(solution.duty[loaded]))
+        return np.where(dark[loaded], idle.node_a - solution.load_a, 0.0)
 
     def exact(self, joint: str, column: int, lit: LitSet) -> Solution:
         """The prop with one joint changed, solved anew; strands that get no data stay dark."""

@@ -25,6 +25,9 @@ REPEATED_V = 0.05
 """Standard deviation of such volts from one reading to the next at one probe, with a supply that
 limits its current: data lines leak in more or less with what is lit. [V] Common practice, no
 source."""
+LEAKED_V = 0.002
+"""Standard deviation of a drop along one rail of copper whose fuse is gone, from what data lines
+leak in: some milliamperes through some tenths of an ohm. [V] Ours."""
 SHORTED_A = 10.0
 """Standard deviation of a feed's current into joined rails. [A] Common practice, no source: some
 supplies give all they can, others nothing."""
@@ -120,10 +123,16 @@ class Shorted:
     amps_sd: float
 
     def takes(self, probe: Probe) -> bool:
-        """True where a lead is on it, so that the reading shows next to nothing."""
-        return self._has(probe.red.place) or self._has(probe.black.place)
+        """Return True where a lead is on it."""
+        return self.has(probe.red.place) or self.has(probe.black.place)
 
-    def _has(self, place: Place) -> bool:
+    def runs_along(self, probe: Probe) -> bool:
+        """Return True where both leads are on one rail of it."""
+        both = self.has(probe.red.place) and self.has(probe.black.place)
+        return both and probe.red.rail == probe.black.rail
+
+    def has(self, place: Place) -> bool:
+        """Return True for a place on it: its rails are near the returns of the supplies."""
         if isinstance(place, FeedName):
             return place.feed in self.feeds
         return place.strand in self.strands

@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Iterator, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray, IndexArray
 from benchtest.circuit.solution import Solution
 from benchtest.circuit.tolerance import Tolerances
 from benchtest.circuit.tolerance_condensed import CondensedSensitivities, CondensedSpread
-from benchtest.diagnosis.likelihood.measurement import ISLAND_SHARE, taps_of, volt_noise
+from benchtest.diagnosis.likelihood.measurement import (
+    ISLAND_LIT_SHARE,
+    ISLAND_SHARE,
+    taps_of,
+    volt_noise,
+)
 from benchtest.diagnosis.likelihood.nonlinear import doubt, half_of_data_lost
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
-from benchtest.diagnosis.model.fault_response import CELL_SD, Base, Responses
+from benchtest.diagnosis.model.fault_response import CELL_SD, GRID, Base, Responses
 from benchtest.diagnosis.model.node_variation import law_a
+from benchtest.diagnosis.model.wiring_faults import Shorted
 from benchtest.diagnosis.planning.candidates import reachable_probes, strand_spans
 from benchtest.diagnosis.planning.cost import ProbeEfforts
 from benchtest.diagnosis.solve_budget import SolveBudget, solve_units
@@ -40,11 +47,11 @@ LEAST_PUT_RIGHT = 0.01
 AT_ONCE_OCTETS = 200_000
 """Expected readings worked out together: about what fits into a processor's own memory."""
 SHORT, SOFT_SHORT = -2, -3
-"""Stand for a joint where the whole prop has no volts, and where a short leaves it some: what every
-probe then shows is not forecast."""
-ISLAND_OF_SUPPLY = 0.5
-"""What an island's rails are taken to show, as a share of the supply's volts. At 5 V about the
-middle of 1.5 to 4.3 V, common practice."""
+"""Stand for a joint where copper has no volts, and where a short leaves it some: what probes on it
+then show is not forecast."""
+ISLAND_OF_SUPPLY = (0.1, 0.5, 0.85)
+"""Volts between an island's rails that stand for all that they may be, as shares of the supply's.
+At 5 V they are 0 to 4.3 V, common practice; see `measurement.ISLAND_SHARE`."""
 
 
 @dataclass(frozen=True)
@@ -71,22 +78,39 @@ class Told:
 
     Attributes:
         weigher: of the readings.
-        off: measured less predicted, shape (components, readings). [V]
+        readings: the readings.
+        mean: predicted, shape (components, readings). [V]
+        off: measured less predicted, same shape. [V]
+        loose: readings that a component leaves open: on copper that it cuts off, or that has no
+            volts, same shape.
         silent: for each group of components, the readings that say nothing under them.
         group: of each component, shape (components,).
     """
 
-    def __init__(self, parts: Components, weigher: Weigher, weighed: Weighed) -> None:
+    def __init__(
+        self,
+        parts: Components,
+        readings: Sequence[Reading],
+        weigher: Weigher,
+        weighed: Weighed,
+        loose: NDArray[np.bool_],
+    ) -> None:
         self.weigher = weigher
+        self.readings = readings
+        self.loose = loose
         healthy = weigher.healthy_mean()
         self._covariance = weigher.covariance(weigher.healthy_spread, healthy)
         self._gained = weigher.noise.gain * healthy
         faulty = weighed.joint_mean[parts.joint, parts.column]
-        mean = np.where((parts.joint >= 0)[:, None], faulty, healthy)
-        two = parts.other >= 0
-        mean[two] += weighed.joint_mean[parts.other[two], parts.other_column[two]] - healthy
-        self.off = weigher.values - mean
-        groups = _silent_readings(weigher, parts, self.off, self._covariance)
+        self.mean = np.where((parts.joint >= 0)[:, None], faulty, healthy)
+        data = (parts.chain >= 0) & (parts.joint == -1)
+        self.mean[data] = weigher.chain_mean[parts.chain[data]]
+        two = np.flatnonzero(parts.other >= 0)
+        self.mean[two] = two_joints_mean(
+            weigher, parts.joint[two], parts.column[two], parts.other[two], parts.other_column[two]
+        )
+        self.off = weigher.values - self.mean
+        groups = _silent_readings(self.off, self._covariance, loose)
         self.silent = list(groups)
         self.group = np.zeros(len(parts.joint), dtype=np.intp)
         for number, mine in enumerate(groups.values()):
@@ -123,7 +147,12 @@ class Expected:
         weights: what each earlier reading's being off does, for each group, (probes, readings).
         group: of each component, shape (components,).
         off: how far the readings are off under it, shape (components, readings).
-        without_volts: what probes read where the whole prop has none, shape (probes,).
+        way: change of nodes' current of each component, as a row of `shift`, -1 for none.
+        shift: change of probes with it, shape (ways, probes).
+        fixed: of some components what probes show whatever else is read, NaN elsewhere,
+            shape (probes,) each.
+        again: places of probes that were read under this lit set, shape (read,).
+        again_mean: what each should have shown under each component, shape (components, read).
     """
 
     value: FloatArray
@@ -135,7 +164,11 @@ class Expected:
     weights: list[FloatArray]
     group: IndexArray
     off: FloatArray
-    without_volts: FloatArray
+    way: IndexArray
+    shift: FloatArray
+    fixed: Mapping[int, FloatArray]
+    again: IndexArray
+    again_mean: FloatArray
 
     def blocks(self) -> Iterator[tuple[slice, FloatArray]]:
         """All components: which, and what every probe reads, shape (some, probes)."""
@@ -153,14 +186,23 @@ class Expected:
         if len(two):
             more = self.per_amp[:, probes][self.other[some][two]]
             found[two] += more * self.other_push[some][two, None]
+        moved = np.flatnonzero(self.way[some] >= 0)
+        found[moved] += self.shift[self.way[some][moved]][:, probes]
         found += self.value[probes]
+        if len(self.again):
+            # one model for both: a reading that is taken again tells no more than its own noise
+            places = np.arange(len(self.value))[probes]
+            at, taken = np.nonzero(places[:, None] == self.again)
+            found[:, at] = self.again_mean[some][:, taken]
         for number, weights in enumerate(self.weights):
             mine = group == number
             if mine.all():
                 found += self.off[some] @ weights[probes].T
             elif mine.any():
                 found[mine] += self.off[some[mine]] @ weights[probes].T
-        found[joint == SHORT] = self.without_volts[probes]
+        for row, component in enumerate(some.tolist()):
+            if (fixed := self.fixed.get(component)) is not None:
+                found[row] = np.where(np.isnan(fixed[probes]), found[row], fixed[probes])
         return found
 
 
@@ -181,6 +223,12 @@ class Forecaster:
         for probe, place in list(self.place_of.items()):
             self.place_of.setdefault(probe.reversed, place)
         self._is_rail = np.array([probe.is_rail for probe in self.probes])
+        self._places = [(probe.red.place, probe.black.place) for probe in self.probes]
+        self._plus = np.array(
+            [(probe.red.rail == "+", probe.black.rail == "+") for probe in self.probes]
+        )
+        self._floating: dict[str, NDArray[np.bool_]] = {}
+        self._dead: dict[frozenset[int], NDArray[np.bool_]] = {}
         self._red, self._black = responses.circuit.netlist.leads(self.probes)
         self.efforts = ProbeEfforts(responses.design, self.probes)
         self._outlooks: dict[LitSet, Outlook] = {}
@@ -188,6 +236,7 @@ class Forecaster:
         self._sd_v: dict[LitSet, FloatArray] = {}
         self._budget = SolveBudget.of(responses.design)
         self._footing: Hashable = None
+        self._read: Sequence[Reading] = ()
 
     def outlook(self, lit: LitSet) -> Outlook:
         """The healthy prop's readings under a lit set."""
@@ -252,12 +301,81 @@ class Forecaster:
 
     def told(self, parts: Components, evidence: Evidence) -> Told | None:
         """What earlier readings say; None without any."""
+        self._read = evidence.readings
         if evidence.weigher is None:
             self._budget = SolveBudget.of(self.responses.design)
             return None
         self._budget, self._footing = evidence.weigher.budget, evidence.weigher.footing
         assert evidence.weighed is not None
-        return Told(parts, evidence.weigher, evidence.weighed)
+        loose = self._loose(parts, evidence.readings, evidence.weigher)
+        return Told(parts, evidence.readings, evidence.weigher, evidence.weighed, loose)
+
+    def cuts_off(self, parts: Components, lit: LitSet) -> NDArray[np.bool_]:
+        """Return which components are a joint that is open and cuts copper off, (components,)."""
+        cut = self.responses.base(lit).cut[:, GRID]
+        is_open = (parts.joint >= 0) & (parts.column == GRID) & (parts.other < 0)
+        likely = is_open & (parts.weight >= LEAST_PUT_RIGHT)
+        return np.asarray(likely & cut[np.maximum(parts.joint, 0)])
+
+    def _floating_leads(self, joint: int) -> NDArray[np.bool_]:
+        """Return which leads an open joint leaves on copper that is cut off, (probes, 2)."""
+        leads = np.stack([self._red, self._black], axis=1)
+        return np.asarray(self._floating_points(joint)[leads])
+
+    def _floating_points(self, joint: int) -> NDArray[np.bool_]:
+        """Return which points an open joint cuts off, shape (points,)."""
+        name = self.responses.space.joints[joint].name
+        if name not in self._floating:
+            self._floating[name] = self.responses.circuit.changed({name: np.inf}).floating
+        return self._floating[name]
+
+    def dark_behind(self, joint: int) -> int:
+        """Return a chain fault that leaves dark what gets no data behind an open joint.
+
+        Returns:
+            Its place in the fault space; -1 where the joint cuts no node off.
+        """
+        space, nodes = self.responses.space, self.responses.design.node_count
+        floating = self._floating_points(joint)
+        off = (floating[:nodes] | floating[nodes : 2 * nodes])[space.order]
+        if not off.any():
+            return -1
+        first = int(off.argmax())
+        ways = [
+            (-fault.start, place)
+            for place, fault in enumerate(space.chain)
+            if fault.start <= first < fault.stop
+            and fault.misled is None
+            and fault.shorted is None
+            and fault.stop == nodes
+        ]
+        return min(ways)[1] if ways else -1
+
+    def _dead_leads(self, shorted: Shorted) -> NDArray[np.bool_]:
+        """Return which leads are on copper without volts, shape (probes, 2)."""
+        if shorted.strands not in self._dead:
+            dead = [(shorted.has(red), shorted.has(black)) for red, black in self._places]
+            self._dead[shorted.strands] = np.array(dead, dtype=bool)
+        return self._dead[shorted.strands]
+
+    def _loose(
+        self, parts: Components, readings: Sequence[Reading], weigher: Weigher
+    ) -> NDArray[np.bool_]:
+        """See `Told.loose`."""
+        found = np.zeros((len(parts.joint), len(readings)), dtype=bool)
+        place_of = [self.place_of.get(one.probe, -1) for one in readings]
+        known = np.array([place >= 0 and one.volts is not None
+                          for place, one in zip(place_of, readings, strict=True)])  # fmt: skip
+        for row, (joint, column) in enumerate(zip(parts.joint, parts.column, strict=True)):
+            if joint == SHORT:
+                shorted = self.responses.space.chain[parts.chain[row]].shorted
+                assert shorted is not None
+                found[row] = known & self._dead_leads(shorted)[place_of].any(axis=1)
+            elif parts.island[row] >= 0:
+                found[row] = known & self._floating_leads(int(joint))[place_of].any(axis=1)
+            elif joint >= 0:
+                found[row, list(weigher.loose.get((int(joint), int(column)), ()))] = True
+        return found
 
     def forecast(
         self, lit: LitSet, parts: Components, told: Told | None, silent: Sequence[Probe] = ()
@@ -280,19 +398,135 @@ class Forecaster:
         self._sd_v[lit] = np.sqrt(variance)
         scale = 1.0 / self._sd_v[lit]
         scale[[self.place_of[probe] for probe in silent if probe in self.place_of]] = 0.0
+        push, other_push = self._push(lit, parts)
+        way, shift = self._shifts(lit, parts)
+        again, again_mean = self._again(lit, told, len(joint))
+        fixed = self._fixed(lit, parts, told)
         return Expected(
             look.value * scale,
             look.per_amp * scale,
             joint,
-            np.where(joint >= 0, look.push[joint, parts.column], 0.0),
+            push,
             parts.other,
-            np.where(parts.other >= 0, look.push[parts.other, parts.other_column], 0.0),
+            other_push,
             [each * scale[:, None] for each in weights],
             np.zeros(len(joint), dtype=np.intp) if told is None else told.group,
             off,
-            # millivolts along copper say nothing sure without volts: no more than a sound prop's
-            np.where(self._is_rail, 0.0, look.value) * scale,
+            way,
+            shift * scale,
+            {component: row * scale for component, row in fixed.items()},
+            again,
+            again_mean * scale[again],
         )
+
+    def _push(self, lit: LitSet, parts: Components) -> tuple[FloatArray, FloatArray]:
+        """Return amperes that stand in for each component's joints, (components,) each. [A]"""
+        push = self.outlook(lit).push
+        one = np.where(parts.joint >= 0, push[parts.joint, parts.column], 0.0)
+        other = np.zeros(len(one))
+        two = np.flatnonzero(parts.other >= 0)
+        if len(two):
+            pushed = self.responses.pair_push(
+                self.responses.base(lit), parts.joint[two], parts.column[two],
+                parts.other[two], parts.other_column[two],
+            )  # fmt: skip
+            one[two], other[two] = pushed
+        return one, other
+
+    def _shifts(self, lit: LitSet, parts: Components) -> tuple[IndexArray, FloatArray]:
+        """Return what nodes that are dark, or get others' data, change; see `Expected`."""
+        chain = np.unique(parts.chain[parts.chain >= 0])
+        way = np.where(parts.chain >= 0, np.searchsorted(chain, parts.chain), -1)
+        if not len(chain):
+            return way, np.zeros((0, len(self.probes)))
+        base, circuit = self.responses.base(lit), self.responses.circuit
+        more_a = np.stack([self.responses.more_a(base, int(place)) for place in chain], axis=1)
+        back = self._back(base.solution)
+        pushed = back.factor.condense(circuit.load_incidence.gather(-more_a))
+        return way, np.asarray(pushed.T @ back.skeleton)
+
+    def _again(
+        self, lit: LitSet, told: Told | None, components: int
+    ) -> tuple[IndexArray, FloatArray]:
+        """Return probes that were read under a lit set, and what they should have shown."""
+        places: dict[int, FloatArray] = {}
+        for row, reading in enumerate([] if told is None else told.readings):
+            place = self.place_of.get(reading.probe, -1)
+            if place >= 0 and reading.lit == lit and reading.volts is not None:
+                assert told is not None
+                sign = 1.0 if self.probes[place] == reading.probe else -1.0
+                places[place] = sign * told.mean[:, row]
+        again = np.array(list(places), dtype=np.intp)
+        return again, np.array(list(places.values())).reshape(-1, components).T
+
+    def _fixed(self, lit: LitSet, parts: Components, told: Told | None) -> dict[int, FloatArray]:
+        """Return what probes show on copper that a component cuts off or leaves without volts."""
+        found: dict[int, FloatArray] = {}
+        point_v = self.responses.base(lit).solution.point_v
+        at_v = np.stack([point_v[self._red], point_v[self._black]], axis=1)
+        supply_v = float(self.responses.circuit.supply_v.max())
+        for row, (joint, island) in enumerate(zip(parts.joint, parts.island, strict=True)):
+            if joint == SHORT:
+                shorted = self.responses.space.chain[parts.chain[row]].shorted
+                assert shorted is not None
+                leads, rail_v = self._dead_leads(shorted), 0.0
+            elif island >= 0:
+                leads = self._floating_leads(int(joint))
+                rail_v = self._island_v(lit, row, int(island), told)
+            else:
+                continue
+            # a + pad lies above the return by the volts between the rails, a - pad below the supply
+            other_v = np.where(self._plus, rail_v, supply_v - rail_v)
+            if joint == SHORT:
+                other_v = np.zeros_like(at_v)
+            red_v, black_v = np.where(leads, other_v, at_v).T
+            shown_v = np.where(self._is_rail & leads.any(axis=1), rail_v, red_v - black_v)
+            # millivolts along such copper are no more than a sound prop's
+            along = leads.all(axis=1) & ~self._is_rail
+            shown_v = np.where(along, at_v[:, 0] - at_v[:, 1], shown_v)
+            shown_v = np.where(leads.any(axis=1), shown_v, np.nan)
+            if told is not None:
+                self._take_over(shown_v, row, told, same_lit=None if joint == SHORT else lit)
+            found[row] = shown_v
+        return found
+
+    def _take_over(
+        self, shown_v: FloatArray, row: int, told: Told, same_lit: LitSet | None
+    ) -> None:
+        """Put in what was read of probes whose volts a component leaves open.
+
+        Args:
+            shown_v: of every probe; those that were read are replaced, shape (probes,). [V]
+            row: the component.
+            told: earlier readings.
+            same_lit: lit set under which alone they show the same again; None for all.
+        """
+        for place in np.flatnonzero(told.loose[row]).tolist():
+            reading = told.readings[place]
+            if same_lit is None or reading.lit == same_lit:
+                probe = self.place_of[reading.probe]
+                sign = 1.0 if self.probes[probe] == reading.probe else -1.0
+                shown_v[probe] = sign * reading.value
+
+    def _island_v(self, lit: LitSet, row: int, way: int, told: Told | None) -> float:
+        """Return the volts between the rails of copper that is cut off, in one of its ways. [V]"""
+        supply_v = float(self.responses.circuit.supply_v.max())
+        read = (
+            []
+            if told is None
+            else [
+                told.readings[place]
+                for place in np.flatnonzero(told.loose[row]).tolist()
+                if told.readings[place].probe.is_rail
+            ]
+        )
+        if not read:
+            return ISLAND_OF_SUPPLY[way] * supply_v
+        same = [reading for reading in read if reading.lit == lit]
+        if same:
+            return same[-1].value
+        apart_v = (way - 1) * ISLAND_LIT_SHARE * supply_v
+        return float(np.clip(read[-1].value + apart_v, 0.0, supply_v))
 
     def put_right(
         self, off_sd: FloatArray, lit: LitSet, probe: Probe, parts: Components
@@ -306,10 +540,14 @@ class Forecaster:
             parts: the components.
         """
         look, row = self.outlook(lit), self.place_of[probe]
+        if any(one.lit == lit and one.probe.points == probe.points for one in self._read):
+            return off_sd  # what it should have shown is known, see `Expected.again`
         bent, units = self.responses.base(lit).bent, solve_units(self.responses.design)
         right = off_sd.copy()
         for place, (joint, column) in enumerate(zip(parts.joint, parts.column, strict=True)):
             if joint < 0 or parts.other[place] >= 0 or not bent[joint, column]:
+                continue
+            if parts.island[place] >= 0 and self._floating_leads(int(joint))[row].any():
                 continue
             if parts.weight[place] < LEAST_PUT_RIGHT:
                 continue
@@ -322,20 +560,37 @@ class Forecaster:
             if solution.circuit.cut_off.any():
                 (taps,) = taps_of(solution.circuit, [Reading(lit, probe, 0.0)])
                 volts += float(half_of_data_lost(self.responses, solution, taps)[0])
-            if solution.is_floating(probe):
-                volts = self._no_more_than_islands_tell(volts, probe)
             estimate_v = look.value[row] + look.per_amp[joint, row] * look.push[joint, column]
             right[place] += (volts - estimate_v) / self._sd_v[lit][row]
         return right
 
-    def _no_more_than_islands_tell(self, volts: float, probe: Probe) -> float:
-        """Return one number for all rail volts of copper that is cut off: they are no evidence."""
-        supply_v = float(self.responses.circuit.supply_v.max())
-        return ISLAND_OF_SUPPLY * supply_v if probe.is_rail else volts
+
+def two_joints_mean(
+    weigher: Weigher,
+    joint: IndexArray,
+    column: IndexArray,
+    other: IndexArray,
+    other_column: IndexArray,
+) -> FloatArray:
+    """Return readings under two joints' faults together, shape (pairs, readings).
+
+    Args:
+        weigher: of the readings.
+        joint: place of the one in the fault space, shape (pairs,).
+        column: its resistance, as a place in the grid.
+        other: place of the other.
+        other_column: its resistance.
+    """
+    responses, parts = weigher.responses, []
+    for effect in weigher.effects:
+        one, two = responses.pair_push(effect.base, joint, column, other, other_column)
+        own = effect.branch[responses.joint_columns]
+        parts.append(effect.value + one[:, None] * own[joint] + two[:, None] * own[other])
+    return weigher.ordered(parts, axis=1)
 
 
 def _silent_readings(
-    weigher: Weigher, parts: Components, off: FloatArray, covariance: FloatArray
+    off: FloatArray, covariance: FloatArray, loose: NDArray[np.bool_]
 ) -> dict[tuple[int, ...], list[int]]:
     """Readings that say nothing under a fault, and the components that it is so for.
 
@@ -344,8 +599,8 @@ def _silent_readings(
     """
     groups: dict[tuple[int, ...], list[int]] = {}
     slipped = slips(off, covariance, SLIPPED_SD)
-    for place, (joint, column) in enumerate(zip(parts.joint, parts.column, strict=True)):
-        silent = weigher.loose.get((int(joint), int(column)), ()) if joint >= 0 else ()
+    for place, row in enumerate(loose):
+        silent = tuple(np.flatnonzero(row).tolist())
         if not silent and slipped[place] >= 0:
             silent = (int(slipped[place]),)
         groups.setdefault(silent, []).append(place)

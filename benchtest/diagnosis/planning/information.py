@@ -5,6 +5,7 @@ The posterior is taken for a list of points, and a candidate's number is Gaussia
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -21,6 +22,11 @@ from benchtest.diagnosis.planning.forecast import SHORT, SOFT_SHORT, Expected
 PARTS, FEW_PARTS = 6, 3
 """Resistances that stand for a joint's whole range: of a suspect, and of one hardly suspected."""
 WORTH_PARTING = 1e-3
+MOST_WAYS = 16
+"""Ways of a fault of the data line or a node to move readings that are told apart, at most."""
+ISLAND_WAYS = 3
+"""Volts that stand for all that copper may have which an open joint cuts off, least first. With the
+most of them its logic runs and passes data on."""
 LEAST_WEIGHT = 1e-7
 """Faults with less probability are left out of the choice."""
 ROWS = 64
@@ -34,11 +40,15 @@ class Components:
     Attributes:
         weight: probability, shape (components,).
         joint: place of the joint in the fault space, -1 where no joint is at fault, `SHORT` where
-            there are no volts, `SOFT_SHORT` where there are some.
+            copper has no volts, `SOFT_SHORT` where it has some.
         column: its resistance, as a place in the grid.
         other: likewise of a second joint, -1 where there is none.
         other_column: likewise.
         name: a number for what is at fault; what is at fault in the same place has the same.
+        chain: fault of the data line, of a node or of a feed, as a place in the fault space, -1
+            where there is none; with a joint one that leaves the same nodes dark.
+        island: which of `ISLAND_WAYS` volts copper has that the joint cuts off, -1 where it cuts
+            off none.
     """
 
     weight: FloatArray
@@ -47,6 +57,8 @@ class Components:
     other: NDArray[np.intp]
     other_column: NDArray[np.intp]
     name: NDArray[np.intp]
+    chain: NDArray[np.intp]
+    island: NDArray[np.intp]
 
     @cached_property
     def pairs(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -68,7 +80,7 @@ class Components:
 def components_of(
     found: Posterior, space: FaultSpace, pairs: Pairs | None = None, soft: float = 0.0
 ) -> Components:
-    """The posterior as a list of points; faults that hardly move a reading go with the healthy.
+    """Return the posterior as a list of points; what is hardly likely goes with the healthy.
 
     Args:
         found: probabilities.
@@ -76,35 +88,97 @@ def components_of(
         pairs: two joints at fault together.
         soft: share of the shorts that leave some volts.
     """
-    is_short = np.array([fault.shorted is not None for fault in space.chain])
-    short = float(found.chain[is_short].sum())
-    rest = found.healthy + float(found.chain[~is_short].sum())
-    rows: list[tuple[float, int, int]] = [(rest, -1, 0), ((1.0 - soft) * short, SHORT, 0)]
-    rows.append((soft * short, SOFT_SHORT, 0))
-    for place, part in enumerate(found.joints):
+    ways, rest = _chain_ways(found, space)
+    rows: list[tuple[float, int, int, int]] = [(found.healthy + rest, -1, 0, -1)]
+    for place, weight in ways:
+        if space.chain[place].shorted is None:
+            rows.append((weight, -1, 0, place))
+        else:
+            rows.append(((1.0 - soft) * weight, SHORT, 0, place))
+            rows.append((soft * weight, SOFT_SHORT, 0, place))
+    for joint, part in enumerate(found.joints):
         total = float(part[:GRID].sum())
         if total > LEAST_WEIGHT:
             parts = PARTS if total > WORTH_PARTING else FEW_PARTS
             upto = np.cumsum(part[:GRID]) / total
             middles = np.searchsorted(upto, (np.arange(parts) + 0.5) / parts)
-            rows += [(total / parts, place, int(column)) for column in middles]
-        rows.append((float(part[GRID]), place, GRID))
+            rows += [(total / parts, joint, int(column), -1) for column in middles]
+        rows.append((float(part[GRID]), joint, GRID, -1))
     rows = [row for row in rows if row[0] > LEAST_WEIGHT / PARTS]
-    weight = np.array([row[0] for row in rows])
-    joint = np.array([row[1] for row in rows], dtype=np.intp)
-    column = np.array([row[2] for row in rows], dtype=np.intp)
+    share = np.array([row[0] for row in rows])
+    joint_of, column, chain = np.array([row[1:] for row in rows], dtype=np.intp).T
+    # a dead short and one of some ohms are repaired alike
+    name = np.where(chain >= 0, -2 - chain, joint_of)
     none = np.full(len(rows), -1)
-    name = np.where(joint == SOFT_SHORT, SHORT, joint)  # the repair is the same
-    if pairs is None:
-        return Components(weight / weight.sum(), joint, column, none, none, name)
-    weight = np.append(weight, pairs.weight)
+    single = Components(share / share.sum(), joint_of, column, none, none, name, chain, none)
+    return single if pairs is None else _with_pairs(single, pairs, len(space.joints))
+
+
+def _with_pairs(single: Components, pairs: Pairs, joints: int) -> Components:
+    """Return components with those of pairs, whose weight is over that of all others, behind."""
+    none = np.full(len(pairs.weight), -1)
+    weight = np.append(single.weight, pairs.weight)
     return Components(
         weight / weight.sum(),
-        np.append(joint, pairs.joint),
-        np.append(column, pairs.column),
-        np.append(none, pairs.other),
-        np.append(none, pairs.other_column),
-        np.append(name, len(space.joints) + np.arange(len(pairs.weight))),
+        np.append(single.joint, pairs.joint),
+        np.append(single.column, pairs.column),
+        np.append(single.other, pairs.other),
+        np.append(single.other_column, pairs.other_column),
+        np.append(single.name, joints + np.arange(len(pairs.weight))),
+        np.append(single.chain, none),
+        np.append(single.island, none),
+    )
+
+
+def _chain_ways(found: Posterior, space: FaultSpace) -> tuple[list[tuple[int, float]], float]:
+    """Return the likelier ways in which chain faults move readings, and the weight of the rest.
+
+    Faults that leave the same nodes dark move every reading alike: they are one way.
+
+    Returns:
+        Of each way its likeliest fault and its weight, likeliest way first.
+    """
+    ways: dict[Hashable, tuple[float, float, int]] = {}
+    for place, (fault, part) in enumerate(zip(space.chain, found.chain.tolist(), strict=True)):
+        key: Hashable = (fault.start, fault.stop)
+        if fault.misled is not None:
+            key = (fault.kind, fault.where)
+        elif fault.shorted is not None:
+            key = fault.shorted.strands
+        total, most, best = ways.get(key, (0.0, -1.0, place))
+        ways[key] = (total + part, max(most, part), place if part > most else best)
+    ranked = sorted(ways.values(), key=lambda way: -round(way[0], 9))
+    worth = [
+        (place, total)
+        for total, _, place in ranked[:MOST_WAYS]
+        if total >= WORTH_PARTING or (space.chain[place].shorted is not None and total > 0.0)
+    ]
+    return worth, max(0.0, float(found.chain.sum()) - sum(weight for _, weight in worth))
+
+
+def with_islands(parts: Components, cut: NDArray[np.bool_], dark: NDArray[np.intp]) -> Components:
+    """Return components with each of those that cut copper off in `ISLAND_WAYS` ways.
+
+    Args:
+        parts: one way each.
+        cut: which of them cut copper off, shape (components,).
+        dark: chain fault that leaves dark what gets no data then, -1 for none, same shape.
+    """
+    if not cut.any():
+        return parts
+    times = np.where(cut, ISLAND_WAYS, 1)
+    rows = np.repeat(np.arange(len(cut)), times)
+    way = np.arange(len(rows)) - np.repeat(np.cumsum(times) - times, times)
+    blocked = cut[rows] & (way < ISLAND_WAYS - 1)
+    return Components(
+        parts.weight[rows] / times[rows],
+        parts.joint[rows],
+        parts.column[rows],
+        parts.other[rows],
+        parts.other_column[rows],
+        parts.name[rows],
+        np.where(blocked, dark[rows], parts.chain[rows]),
+        np.where(cut[rows], way, -1),
     )
 
 

@@ -9,6 +9,7 @@ and is weighed against a reading by the person's seconds.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,9 +17,12 @@ from numpy.typing import NDArray
 from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.finding import NextLook, NextReading
 from benchtest.diagnosis.inference.posterior import Posterior
+from benchtest.diagnosis.likelihood.marks import UNLIT, Look, LookWeigher
 from benchtest.diagnosis.model.fault_response import Responses
 from benchtest.diagnosis.planning.cost import USUAL_TIMES, look_s
+from benchtest.diagnosis.planning.information import components_of
 from benchtest.diagnosis.planning.next_reading import USUAL_READING_S, WORTH_TAKING_BITS
+from benchtest.diagnosis.solve_budget import SolveBudget
 from benchtest.evidence.marks import Mark
 from benchtest.prop.lit_set import COLOUR_CHANNELS, LitSet, all_lit
 
@@ -32,6 +36,10 @@ SEES = 0.95
 """Share of what there is to see that an eye reports. Common practice, no source."""
 SEES_WARM = 0.5
 """The same of white gone warm, which begins faintly. Common practice, no source."""
+LEAST_JOINT, MOST_JOINTS = 1e-4, 128
+"""Joints' faults with less probability, and those past so many, are taken to look right."""
+SHADE, PARTLY_DARK, DARK = 1, 2, 3
+"""Appearances of a strand that a joint's fault makes look wrong, worst last; 0 is right."""
 
 
 def look_next(
@@ -55,11 +63,12 @@ def look_next(
         key = mark.lit.strands, mark.lit.colour
         seen[key] = max(mark.lit.level, seen.get(key, 0.0))
     least = max(WORTH_TAKING_BITS, reading.expect_bits) / USUAL_READING_S
+    faults = _joint_faults(responses, found)
     best: tuple[float, NextLook] | None = None
     for lit in _looks(responses):
         if seen.get((lit.strands, lit.colour), 0.0) >= lit.level or not permitted(lit):
             continue
-        bits = _bits(responses, found, lit)
+        bits = _bits(responses, found, faults, lit)
         rate = round(bits / look_s(lit, USUAL_TIMES), 9)
         # rounded, so that looks alike by symmetry fall to the first of them everywhere
         if rate > least and (best is None or rate > best[0]):
@@ -78,39 +87,50 @@ def _looks(responses: Responses) -> list[LitSet]:
     return list(dict.fromkeys([*found, all_lit(design)]))
 
 
-def _bits(responses: Responses, found: Posterior, lit: LitSet) -> float:
+@dataclass(frozen=True)
+class _JointFaults:
+    """The likeliest faults of power joints, shape (faults,) each.
+
+    Attributes:
+        joint: place in the fault space.
+        column: resistance, as a place in the grid.
+        weight: probability.
+    """
+
+    joint: NDArray[np.intp]
+    column: NDArray[np.intp]
+    weight: FloatArray
+
+
+def _joint_faults(responses: Responses, found: Posterior) -> _JointFaults:
+    parts = components_of(found, responses.space)
+    order = np.argsort(-np.round(parts.weight, 9), kind="stable")
+    wanted = (parts.joint[order] >= 0) & (parts.weight[order] >= LEAST_JOINT)
+    mine = order[wanted][:MOST_JOINTS]
+    return _JointFaults(parts.joint[mine], parts.column[mine], parts.weight[mine])
+
+
+def _bits(responses: Responses, found: Posterior, faults: _JointFaults, lit: LitSet) -> float:
     """Return the information between what a look shows and the name of the fault. [bit]"""
-    ways, chain = _ways(responses, lit), found.chain * SEES
     names = {fault.where: place for place, fault in enumerate(responses.space.chain)}
     named = np.array([names[fault.where] for fault in responses.space.chain], dtype=np.int64)
-    seen_of, name_of, parts = [ways], [named], [chain]
-    if lit.level >= 1.0 and lit.colour == "white":
-        warm, starving = _warm(responses, found, lit)
-        seen_of.append(ways.max(initial=0) + 1 + warm)
-        name_of.append(len(named) + np.arange(len(warm)))
-        parts.append(starving * SEES_WARM)
-    outcome, name = np.concatenate(seen_of), np.concatenate(name_of)
-    part = np.concatenate(parts)
-    if float(part[outcome != RIGHT].sum()) < LEAST_SEEN:
+    view = _View(responses, lit)
+    ways, sees = view.joints(faults)
+    outcome = np.concatenate([view.chain(), ways])
+    name = np.concatenate([named, len(named) + faults.joint])
+    weight = np.concatenate([found.chain, faults.weight])
+    seen = np.where(outcome == RIGHT, 0.0, np.concatenate([np.full(len(named), SEES), sees]))
+    part = weight * seen
+    if float(part.sum()) < LEAST_SEEN:
         return 0.0
-    # whatever else is wrong looks right as a rule, so far as this look goes
-    outcome, name = np.append(outcome, RIGHT), np.append(name, -1)
-    part = np.append(part, max(0.0, 1.0 - float(part.sum())))
+    # a fault that is overlooked looks right, as does everything else so far as this look goes
+    missed = weight - part
+    outcome = np.concatenate([outcome, np.full(len(missed) + 1, RIGHT)])
+    name = np.concatenate([name, name, [-1]])
+    part = np.concatenate([part, missed, [max(0.0, 1.0 - float(weight.sum()))]])
     both = (name + 1) * (outcome.max() + 2) + outcome + 1
     return max(0.0, _entropy(_sums(outcome, part)) + _entropy(_sums(name, part))
                - _entropy(_sums(both, part)))  # fmt: skip
-
-
-def _warm(
-    responses: Responses, found: Posterior, lit: LitSet
-) -> tuple[NDArray[np.int64], FloatArray]:
-    """Return where each joint's faults show as warm white, and how likely they do, (joints,) each.
-
-    A fault shows where it takes a node's headroom away: at the joint's strand, or everywhere.
-    """
-    joints = responses.space.joints
-    strand = np.array([min(joint.strands, default=0) for joint in joints], dtype=np.int64)
-    return strand, np.asarray((found.joints * responses.base(lit).bent).sum(axis=1))
 
 
 def _sums(keys: NDArray[np.int64], parts: NDArray[np.float64]) -> FloatArray:
@@ -125,21 +145,98 @@ def _entropy(parts: FloatArray) -> float:
     return float(-(part * np.log2(part)).sum())
 
 
-def _ways(responses: Responses, lit: LitSet) -> NDArray[np.int64]:
-    """Return a number for what each chain fault shows, the same for what looks the same."""
-    space, asked = responses.space, responses.told(lit)
-    shown = np.asarray((asked > 0.0).any(axis=1))
-    upto = np.append(0, np.cumsum(shown[space.order]))
-    first = upto[np.array([fault.start for fault in space.chain], dtype=np.intp)]
-    last = upto[np.array([fault.stop for fault in space.chain], dtype=np.intp)]
-    count = len(shown) + 1
-    ways = np.where(last > first, first * count + last, RIGHT).astype(np.int64)
-    others: dict[bytes, int] = {}
-    for place, fault in enumerate(space.chain):
-        if fault.misled is not None:
-            # colours of their own tell orders apart too, but hardly matter to the iron
-            apart = fault.misled.own(asked) - asked[fault.misled.nodes]
-            nodes = np.sort(fault.misled.nodes[apart.any(axis=1)])
-            number = others.setdefault(nodes.tobytes(), len(others))
-            ways[place] = count * count + number if len(nodes) else RIGHT
-    return ways
+class _View:
+    """Numbers for what each fault shows under one lit set, the same for what looks the same."""
+
+    def __init__(self, responses: Responses, lit: LitSet) -> None:
+        self._responses, self._lit = responses, lit
+        self._asked = responses.told(lit)
+        design = responses.design
+        self._weigher = LookWeigher(responses, (), SolveBudget.of(design), ())
+        lights = [lit.lights(strand.number) for strand in design.strands]
+        self._strand = np.repeat(np.arange(len(lights)), [one.nodes for one in design.strands])
+        self._lights = np.array(lights)[self._strand]
+        self._ground = self._seen(self._weigher.should(lit, None))
+        # a node that is dark already shows nothing new by staying dark
+        self._shown = (self._asked > 0.0).any(axis=1) & ~_is_dark(self._ground)
+        self._upto = np.append(0, np.cumsum(self._shown[responses.space.order]))
+        self._others: dict[bytes, int] = {}
+
+    def _seen(self, should: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Return `Look` of nodes, lit or not, from how they look if lit; same shape."""
+        return np.where(self._lights, should, UNLIT[should])
+
+    def _range(self, first: NDArray[np.intp], last: NDArray[np.intp]) -> NDArray[np.int64]:
+        """Return the number of a dark range of shown nodes, in the order of data."""
+        count = len(self._shown) + 1
+        return np.where(last > first, first * count + last, RIGHT).astype(np.int64)
+
+    def _other(self, key: bytes) -> int:
+        """Return the number of what is no dark range."""
+        count = len(self._shown) + 1
+        return count * count + self._others.setdefault(key, len(self._others))
+
+    def chain(self) -> NDArray[np.int64]:
+        """Return the numbers of chain faults, shape (chain faults,)."""
+        space, asked = self._responses.space, self._asked
+        first = self._upto[np.array([fault.start for fault in space.chain], dtype=np.intp)]
+        last = self._upto[np.array([fault.stop for fault in space.chain], dtype=np.intp)]
+        ways = self._range(first, last)
+        for place, fault in enumerate(space.chain):
+            if fault.misled is not None:
+                # colours of their own tell orders apart too, but hardly matter to the iron
+                apart = fault.misled.own(asked) - asked[fault.misled.nodes]
+                nodes = np.sort(fault.misled.nodes[apart.any(axis=1)])
+                ways[place] = self._other(nodes.tobytes()) if len(nodes) else RIGHT
+        return ways
+
+    def joints(self, faults: _JointFaults) -> tuple[NDArray[np.int64], FloatArray]:
+        """Return the numbers of joints' faults, and how surely an eye sees each, (faults,) each.
+
+        Volts are estimates where nodes are starved.
+        """
+        count, circuit = len(faults.joint), self._responses.circuit
+        ways, sees = np.full(count, RIGHT, dtype=np.int64), np.full(count, SEES)
+        if not count:
+            return ways, sees
+        base = self._responses.base(self._lit)
+        push = self._responses.capped_push(base)[faults.joint, faults.column]
+        node_v = np.tile(base.solution.node_v, (count, 1))
+        node_v[:, circuit.loaded] += push[:, None] * base.joint_load[:, faults.joint].T
+        for place, volts in enumerate(node_v):
+            seen = self._seen(self._weigher.should_at(self._lit, volts)[0])
+            if (seen == self._ground).all():
+                continue
+            dark = _is_dark(seen) & self._shown
+            strands = self._by_strand(dark, (seen != self._ground) & self._shown)
+            if not strands.any():
+                continue
+            if (strands == SHADE).any() and strands.max() == SHADE:
+                sees[place] = SEES_WARM
+            along = np.flatnonzero(dark[self._responses.space.order][self._in_order])
+            if np.isin(strands, (0, DARK)).all() and len(along) == along[-1] - along[0] + 1:
+                ways[place] = self._range(along[:1], along[-1:] + 1)[0]
+            else:
+                ways[place] = self._other(strands.tobytes())
+        return ways, sees
+
+    @property
+    def _in_order(self) -> NDArray[np.bool_]:
+        """Whether each node shows light, in the order of data, shape (nodes,)."""
+        return np.asarray(self._shown[self._responses.space.order])
+
+    def _by_strand(self, dark: NDArray[np.bool_], other: NDArray[np.bool_]) -> NDArray[np.intp]:
+        """Return how each strand looks, shape (strands,)."""
+        strands = int(self._strand.max()) + 1
+
+        def count(nodes: NDArray[np.bool_]) -> NDArray[np.intp]:
+            return np.bincount(self._strand[nodes], minlength=strands)
+
+        found = np.where(count(other) > 0, SHADE, 0)
+        found[count(dark) > 0] = PARTLY_DARK
+        found[(count(dark) == count(self._shown)) & (count(dark) > 0)] = DARK
+        return found
+
+
+def _is_dark(look: NDArray[np.intp]) -> NDArray[np.bool_]:
+    return np.asarray((look == Look.UNPOWERED) | (look == Look.NO_DATA))

@@ -24,6 +24,7 @@ from benchtest.diagnosis.planning.information import (
     Rough,
     components_of,
     information_bits,
+    with_islands,
 )
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Probe
@@ -126,8 +127,8 @@ def rank_readings(
         pairs: two joints at fault together that readings leave room for.
     """
     responses = forecaster.responses
-    parts = components_of(found, responses.space, pairs, _soft_share(evidence))
     lits = _lits(responses, found, permitted)
+    parts = _components(forecaster, found, evidence, lits, pairs)
     efforts = efforts_from(forecaster, evidence.readings)
     short = _short_list(forecaster, parts, lits, evidence, efforts)
     bits = np.array([information_bits(off_sd, parts) for _, off_sd in short])
@@ -205,8 +206,8 @@ def best_worth(
     permitted: Callable[[LitSet], bool] = lambda _: True,
 ) -> float:
     """Return the information of the best reading, as `Efforts.ease` values it. [bit]"""
-    parts = components_of(found, forecaster.responses.space, soft=_soft_share(evidence))
     lits = _lits(forecaster.responses, found, permitted)
+    parts = _components(forecaster, found, evidence, lits)
     efforts = efforts_from(forecaster, evidence.readings)
     short = _short_list(forecaster, parts, lits, evidence, efforts)
     worth = [information_bits(off_sd, parts) * efforts.ease(ask) for ask, off_sd in short]
@@ -238,7 +239,8 @@ def _span_or(
     """
     told = forecaster.told(parts, evidence)
     spans = forecaster.spans_but(reading.probe for reading in evidence.readings)
-    likeliest = int(np.where(parts.joint < 0, parts.weight, 0.0).argmax())
+    sound = (parts.joint == -1) & (parts.chain < 0)
+    likeliest = int(np.where(sound, parts.weight, 0.0).argmax())
     if not len(spans) or parts.weight[likeliest] < 0.5:
         return plain.ask
     expected = forecaster.forecast(lit, parts, told)
@@ -254,6 +256,24 @@ def _span_or(
     alone = plain.bits * efforts.ease(plain.ask) + then(supposed)
     worth = bits[first] * efforts.ease(ask) + then(supposed_span)
     return ask if worth > BETTER * alone else plain.ask
+
+
+def _components(
+    forecaster: Forecaster,
+    found: Posterior,
+    evidence: Evidence,
+    lits: Sequence[LitSet],
+    pairs: Pairs | None = None,
+) -> Components:
+    """Return the faults that readings are to tell apart, as points."""
+    space = forecaster.responses.space
+    parts = components_of(found, space, pairs, _soft_share(evidence))
+    cut = forecaster.cuts_off(parts, lits[0])
+    dark = [
+        forecaster.dark_behind(int(joint)) if off else -1
+        for joint, off in zip(parts.joint, cut, strict=True)
+    ]
+    return with_islands(parts, cut, np.array(dark, dtype=np.intp))
 
 
 def _soft_share(evidence: Evidence) -> float:
@@ -304,7 +324,10 @@ def _fits_nothing(parts: Components, evidence: Evidence) -> Reading | None:
     joint, column = int(parts.joint[best]), int(parts.column[best])
     if joint in (SHORT, SOFT_SHORT):
         return None
-    mean, covariance = weigher.under(joint, column)
+    if joint < 0 <= int(parts.chain[best]):
+        mean, covariance = weigher.under_chain(int(parts.chain[best]))
+    else:
+        mean, covariance = weigher.under(joint, column)
     place = int(slips(weigher.values - mean, covariance, TAKE_AGAIN_SD))
     if place < 0 or place in weigher.loose.get((joint, column), ()):
         return None
@@ -359,6 +382,10 @@ def _finals(
         ask, off_sd = short[best]
         exact = forecaster.put_right(off_sd, *ask, parts)
         bits[best] = min(bits[best], information_bits(exact, parts))
+    else:
+        best = max(
+            looked_at, key=lambda place: (round(float(bits[place] * ease[place]), 9), -place)
+        )
     return best
 
 

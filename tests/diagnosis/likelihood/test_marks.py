@@ -6,9 +6,10 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 import pytest
+from scipy.stats import betabinom
 
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.likelihood.marks import CHANCE, EYES, Look, chance_by_eye, whoever_looked
+from benchtest.diagnosis.likelihood.marks import CHANCE, EYES, Look, log_likelihood_of, tally
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, all_lit
@@ -104,7 +105,41 @@ def test_chances_of_each_look_add_up_to_one() -> None:
 def test_a_run_counts_once_however_long_it_is() -> None:
     short, long = np.ones(4, dtype=np.intp), np.ones(40, dtype=np.intp)  # all seen dark
     dark = int(Look.NO_DATA)
-    a = whoever_looked(chance_by_eye(short, np.full((1, 4), dark)))
-    b = whoever_looked(chance_by_eye(long, np.full((1, 40), dark)))
+    a = log_likelihood_of(tally(short, np.full((1, 4), dark)))
+    b = log_likelihood_of(tally(long, np.full((1, 40), dark)))
     assert a == pytest.approx(b)
     assert a == pytest.approx(np.log([CHANCE[dark, 1]]))
+
+
+@pytest.mark.parametrize("count", [1, 3, 30])
+def test_dark_strands_of_one_cause_are_drawn_from_one_urn(count: int) -> None:
+    # scipy.stats.betabinom is the other side: an urn that gives back two for each one drawn
+    dark = np.ones(8, dtype=np.intp)
+    for look in (Look.NO_DATA, Look.UNPOWERED):
+        one = tally(dark, np.full((1, 8), int(look)))
+        not_ok = 1.0 - CHANCE[look, 0] / CHANCE[look].sum()
+        share = CHANCE[look, 1] / CHANCE[look, 1:].sum()
+        expected = count * np.log(not_ok * CHANCE[look].sum())
+        expected += betabinom.logpmf(count, count, share, 1.0 - share)
+        assert log_likelihood_of(count * one)[0] == pytest.approx(expected, abs=2e-3 * count)
+
+
+def test_looks_at_a_dark_prop_again_hardly_tell_data_from_power(
+    make_fan: Callable[..., Design],
+) -> None:
+    one_bus = make_fan(6, 20, crown=False)
+    engine = Engine(one_bus)
+    marks: list[Mark] = []
+    odds = []
+    for colour in ("white", "red", "green", "blue"):
+        lit = LitSet(frozenset(range(1, 7)), 0.25, colour)
+        marks += [Mark(lit, strand, 1, 20, "dark") for strand in range(1, 7)]
+        finding = engine.diagnose(marks=marks)
+        found = {(s.where, s.fault): s.probability for s in finding.suspects}
+        odds.append(found["1Ad", "data-open"] / found["feed1+", "open"])
+    assert max(odds) < 1.3 * min(odds)
+    # and none of them is asked for: what tells is whether there are volts
+    finding = engine.diagnose(marks=marks[:6])
+    assert finding.look is None
+    assert finding.next.probe is not None
+    assert finding.next.probe.is_rail

@@ -32,7 +32,7 @@ from benchtest.prop.notation import parse_probe
 def _named(weight: FloatArray, joint: NDArray[np.intp], column: NDArray[np.intp]) -> Components:
     """Components of one joint each, named after it."""
     none = np.full(len(joint), -1)
-    return Components(weight, joint, column, none, none, joint)
+    return Components(weight, joint, column, none, none, joint, none, none)
 
 
 def test_likelihood_is_the_gaussian_density_with_one_slip_allowed() -> None:

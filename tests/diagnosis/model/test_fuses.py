@@ -22,9 +22,10 @@ from benchtest.diagnosis.model.fault_response import GRID
 from benchtest.diagnosis.model.faults import fault_space
 from benchtest.diagnosis.planning.joint_drop import own_drop
 from benchtest.errors import InputError
+from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
-from benchtest.prop.design import Design, StrandEnd
+from benchtest.prop.design import BusPad, Design, StrandEnd
 from benchtest.prop.lit_set import all_lit, parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.virtual.injected_faults import parse_fault
@@ -174,3 +175,65 @@ def test_a_clamp_round_the_dead_feed_shows_it(weir: Design, engine: Engine) -> N
     ]
     first = engine.diagnose(readings).suspects[0]
     assert (first.where, first.fault) == ("feed2", "open")
+
+
+@pytest.fixture(scope="module")
+def halves(make_fan: MakeFan) -> Design:
+    """Two pieces of copper with a feed each: data run from one to the other."""
+    design = _fused(make_fan(5, 10, crown=False, feeds=("foot:2", "foot:5")))
+    (foot,) = design.buses
+    west = dataclasses.replace(foot, name="west", ends=foot.ends[:2])
+    east = dataclasses.replace(foot, name="east", ends=foot.ends[2:])
+    one, two = design.feeds
+    feeds = (
+        dataclasses.replace(one, at=BusPad("west", 2)),
+        dataclasses.replace(two, at=BusPad("east", 5)),
+    )
+    return dataclasses.replace(design, buses=(west, east), feeds=feeds)
+
+
+def test_dead_copper_is_at_the_return_of_copper_with_volts(halves: Design, tmp_path: Path) -> None:
+    """By ngspice, the fuse as a resistance of 1 MΩ."""
+    asked = [("none", "1B+>feed2+"), ("none", "3B+>1B-"), ("none", "1B"), ("3-5", "4B")]
+    readings = [
+        Reading(parse_lit_set(lit, halves), parse_probe(p, halves), 0.0) for lit, p in asked
+    ]
+    responses = Engine(halves).responses
+    weigher = Weigher(
+        responses,
+        taps_of(responses.circuit, readings),
+        np.zeros(4),
+        noise_of(readings, DEFAULT_METER),
+        HAND_SOLDERED,
+    )
+    (shorted,) = [
+        fault.shorted
+        for fault in responses.space.chain
+        if fault.shorted is not None and fault.where == "feed1" and not fault.shorted.amps_sd
+    ]
+    mean, covariance = weigher.dead_short(shorted)
+    blown = dataclasses.replace(halves.feeds[0], fuse_mohm=1e9)
+    design = dataclasses.replace(halves, feeds=(blown, halves.feeds[1]))
+    for place, reading in enumerate(readings):
+        deck = spice_deck(design, reading.lit.duty(design), {}, [reading.probe])
+        theirs_v = by_ngspice(deck, tmp_path)["probe_1"]
+        assert abs(mean[place] - theirs_v) < np.sqrt(covariance[place, place])
+
+
+def test_all_dark_with_two_feeds_asks_for_the_volts_and_names_the_fuse(halves: Design) -> None:
+    engine = Engine(halves)
+    marks = [Mark(all_lit(halves), n, 1, 10, "dark") for n in range(1, 6)]
+    ask = engine.diagnose(marks=marks).next
+    assert ask.probe is not None
+    assert ask.probe.is_rail
+    place = ask.probe.red.place
+    assert isinstance(place, BusPad | StrandEnd)
+    assert place.strand in (1, 2)
+    readings = [
+        Reading(parse_lit_set("none", halves), parse_probe(probe, halves), 0.0)
+        for probe in ("1A", "feed1")
+    ]
+    top = engine.diagnose(readings, marks).suspects[0]
+    assert (top.where, top.fault) == ("feed1", "short")
+    assert top.probability > 0.9
+    assert "fuse" in top.repair

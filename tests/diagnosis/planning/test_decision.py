@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.likelihood.marks import Look, chance_by_eye, whoever_looked
+from benchtest.diagnosis.likelihood.marks import Look, log_likelihood_of, tally
 from benchtest.diagnosis.planning.decision import is_decided
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.evidence.readings import Reading
@@ -76,8 +76,8 @@ def test_nothing_is_settled_before_rail_volts_under_full_load_were_read(
 
 def test_a_dozen_looks_speak_no_louder_than_the_eye_behind_them() -> None:
     right, warm = np.zeros(30, dtype=np.intp), np.full((1, 30), int(Look.WARM))
-    one = chance_by_eye(right, warm)
-    assert float(whoever_looked(12 * one)[0]) > float(whoever_looked(one)[0]) - 0.2
+    one = tally(right, warm)
+    assert float(log_likelihood_of(12 * one)[0]) > float(log_likelihood_of(one)[0]) - 0.2
 
 
 def test_marks_that_no_fault_explains_are_named_and_nothing_is_settled(
