@@ -11,7 +11,7 @@ from benchtest.errors import FileFaults, InputError
 
 MAX_TOML_BYTES = 1_000_000
 """Size of the largest prop or pattern file that is read."""
-MAX_SHOWN_FAULTS = 50
+_MAX_SHOWN_FAULTS = 50
 """Faults of one file that are listed; more would hide the first ones."""
 
 # a key of nine parts; the TOML reader takes time and memory with the square of their number
@@ -95,6 +95,6 @@ def printable(text: str, longest: int = 40) -> str:
 
 
 def truncate_faults(faults: list[str]) -> list[str]:
-    """Return the first `MAX_SHOWN_FAULTS` faults, and a line with the number of the others."""
-    more = len(faults) - MAX_SHOWN_FAULTS
-    return faults[:MAX_SHOWN_FAULTS] + ([f"and {more} more"] if more > 0 else [])
+    """Return the first `_MAX_SHOWN_FAULTS` faults, and a line with the number of the others."""
+    more = len(faults) - _MAX_SHOWN_FAULTS
+    return faults[:_MAX_SHOWN_FAULTS] + ([f"and {more} more"] if more > 0 else [])

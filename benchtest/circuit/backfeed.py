@@ -15,9 +15,9 @@ from benchtest.circuit.netlist import FloatArray, IndexArray, Netlist
 from benchtest.prop.data_path import data_hops
 from benchtest.prop.design import StrandEnd
 
-DATA_HIGH_V = 5.0
+_DATA_HIGH_V = 5.0
 """High level of a data line. [V] Common practice, no source."""
-DIODE_V = 0.7
+_DIODE_V = 0.7
 """Drop of a protection diode. [V] Common practice, no source."""
 DATA_LINE_OHM = 150.0
 """Output resistance and series resistor of a data line. [Ω] Common practice, no source."""
@@ -82,7 +82,7 @@ def backfeed_paths(netlist: Netlist) -> Backfeed:
     for entry, driver in zip(design.data_path, drivers, strict=True):
         tails += [driver, _end_node(netlist, entry, "-")]
         heads += [_end_node(netlist, entry, "+"), driver]
-        pushes += [DATA_HIGH_V - DIODE_V, -DIODE_V]
+        pushes += [_DATA_HIGH_V - _DIODE_V, -_DIODE_V]
     return Backfeed(np.array(tails), np.array(heads), np.array(pushes))
 
 

@@ -17,7 +17,7 @@ FUSE_SHARE = 0.75
 derating")."""
 SUPPLY_SHARE = 0.8
 """Share of its rated current that a supply may give for hours. Common practice, no source."""
-MIN_CIRCULATING_A = 0.005
+_MIN_CIRCULATING_A = 0.005
 """Current between two unequal supplies below which no warning is given. [A]"""
 
 
@@ -72,7 +72,7 @@ def circulating_warning(circuit: Circuit) -> str | None:
         circuit: the prop; the current is that of its unloaded circuit.
 
     Returns:
-        One sentence; None below `MIN_CIRCULATING_A`.
+        One sentence; None below `_MIN_CIRCULATING_A`.
     """
     volts = {feed.name: feed.volts for feed in circuit.design.feeds}
     if len(set(volts.values())) == 1:
@@ -80,7 +80,7 @@ def circulating_warning(circuit: Circuit) -> str | None:
     amps = solve_unloaded(circuit).feed_a
     most = max(amps, key=lambda name: amps[name])
     least = min(amps, key=lambda name: amps[name])
-    if amps[most] < MIN_CIRCULATING_A:
+    if amps[most] < _MIN_CIRCULATING_A:
         return None
     return (
         f"feeds {most} ({volts[most]:g} V) and {least} ({volts[least]:g} V) are joined but differ: "
@@ -98,7 +98,7 @@ class LevelLimit:
     why: str
 
 
-def feed_limit_a(design: Design, feed: str) -> tuple[float, str] | None:
+def _feed_limit_a(design: Design, feed: str) -> tuple[float, str] | None:
     """Return the current that a feed may give, and the part that limits it.
 
     The limit is the lower of the fuse's rating and `SUPPLY_SHARE` of the supply's.
@@ -136,7 +136,7 @@ def find_level_limit(
     """
     found: LevelLimit | None = None
     for feed, amps in lit_a.items():
-        allowed = feed_limit_a(design, feed)
+        allowed = _feed_limit_a(design, feed)
         if allowed is None or amps <= allowed[0]:
             continue
         room = max(0.0, allowed[0] - dark_a[feed]) / max(amps - dark_a[feed], 1e-9)
@@ -161,7 +161,7 @@ def surely_within_limits(design: Design, duty: FloatArray) -> bool:
         return False
     most_ma = design.node_count * kind.quiescent_ma + float(duty.sum()) * kind.channel_ma
     for feed in design.feeds:
-        limit = feed_limit_a(design, feed.name)
+        limit = _feed_limit_a(design, feed.name)
         above = max(1.0, feed.volts / kind.volts)
         if limit is not None and most_ma * 1e-3 * above > limit[0]:
             return False
@@ -169,7 +169,7 @@ def surely_within_limits(design: Design, duty: FloatArray) -> bool:
 
 
 class PermittedLitSets:
-    """Lit sets that keep within each feed's limit, `feed_limit_a`; answers are kept.
+    """Lit sets that keep within each feed's limit, `_feed_limit_a`; answers are kept.
 
     A reading is taken with channels at 0 or full, so that a lower level is no way to take one of
     a lit set that is too much for a feed.
@@ -178,7 +178,7 @@ class PermittedLitSets:
     def __init__(self, circuit: Circuit) -> None:
         self._circuit = circuit
         limits = {
-            feed.name: feed_limit_a(circuit.design, feed.name) for feed in circuit.design.feeds
+            feed.name: _feed_limit_a(circuit.design, feed.name) for feed in circuit.design.feeds
         }
         self._most_a = {name: limit[0] for name, limit in limits.items() if limit is not None}
         self._known: dict[LitSet, bool] = {}

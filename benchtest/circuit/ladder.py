@@ -102,13 +102,13 @@ class Ladders:
         return other
 
     @cached_property
-    def flat(self) -> Modes:
+    def flat(self) -> _Modes:
         """The modes without load conductance; always those of the even mode."""
-        return Modes(self, np.zeros(len(self.nodes)))
+        return _Modes(self, np.zeros(len(self.nodes)))
 
-    def stamp(self) -> Stamp:
+    def stamp(self) -> _Stamp:
         """Return a new matrix of the skeleton with its own branches only."""
-        stamp = Stamp(self.place)
+        stamp = _Stamp(self.place)
         stamp.branches(*self._branches)
         return stamp
 
@@ -122,7 +122,7 @@ def _touched_nodes(netlist: Netlist) -> NDArray[np.bool_]:
     return np.asarray(touched[:count] | touched[count : 2 * count])
 
 
-class Modes:
+class _Modes:
     """Tridiagonal systems of all ladders in one mode, factored.
 
     The diagonal is 2 g + 2 s and the off-diagonal -g, with the conductance g of a segment and the
@@ -181,7 +181,7 @@ class Modes:
         return np.asarray(found[:-1])
 
 
-class Stamp:
+class _Stamp:
     """Matrix of the skeleton under construction."""
 
     def __init__(self, place: IndexArray) -> None:
@@ -238,7 +238,7 @@ class Factor:
         """
         self.ladders = ladders
         has_slope = bool(slope_s.any())
-        self.difference = Modes(ladders, slope_s[ladders.nodes]) if has_slope else ladders.flat
+        self.difference = _Modes(ladders, slope_s[ladders.nodes]) if has_slope else ladders.flat
         stamp = ladders.stamp()
         self._stamp_ladders(stamp)
         if has_slope:
@@ -255,7 +255,7 @@ class Factor:
         pivots = self._skeleton.U.diagonal()
         return self.difference.definite and bool((pivots > 0.0).all())
 
-    def _stamp_ladders(self, stamp: Stamp) -> None:
+    def _stamp_ladders(self, stamp: _Stamp) -> None:
         even, odd = self.ladders.flat.admittance_s, self.difference.admittance_s
         same, cross = (even + odd) / 2.0, (even - odd) / 2.0
         block = np.empty((len(same), 2, 2, 2, 2))  # ladder, end, rail, other end, its rail
@@ -341,7 +341,7 @@ class Factor:
         return padded[:-1]
 
 
-def _between(modes: Modes, of: IndexArray, first_v: FloatArray, last_v: FloatArray) -> FloatArray:
+def _between(modes: _Modes, of: IndexArray, first_v: FloatArray, last_v: FloatArray) -> FloatArray:
     """Return the part of the inner nodes that their end nodes cause, shape (inner, columns)."""
     return np.asarray(
         modes.from_first[:, None] * first_v[of] + modes.from_last[:, None] * last_v[of]

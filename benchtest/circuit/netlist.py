@@ -30,7 +30,7 @@ from benchtest.prop.joints import find_joint, power_joints
 FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
-MIN_OHM = 1e-9
+_MIN_OHM = 1e-9
 """Resistance below which 0 is used: at 10 A it drops less than a meter of nine digits shows. [Ω]"""
 
 
@@ -195,8 +195,8 @@ class _Builder:
 
 
 def _without_tiny(ohm: FloatArray) -> FloatArray:
-    """Return resistances with 0 for those below `MIN_OHM`, whose conductance would be enormous."""
-    return np.where(ohm < MIN_OHM, 0.0, ohm)
+    """Return resistances with 0 for those below `_MIN_OHM`, whose conductance would be enormous."""
+    return np.where(ohm < _MIN_OHM, 0.0, ohm)
 
 
 def _joined(singles: list[int], chains: list[IndexArray]) -> IndexArray:

@@ -12,11 +12,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from benchtest.circuit.netlist import FloatArray
 from benchtest.prop.node_kinds import NodeKind
-
-FloatArray = NDArray[np.float64]
 
 CORNER_V = 0.1
 """Half width of the rounded corner where a resistor kind begins to conduct. [V] Chosen by us: an

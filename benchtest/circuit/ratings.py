@@ -23,7 +23,7 @@ from benchtest.prop.design import Bus, Design, Feed, Link, NodeName, Point
 
 _OPEN_AIR_A = {24: 2.0, 22: 3.0, 20: 5.0, 18: 7.5, 16: 13.0, 14: 15.0, 12: 20.0, 10: 30.0}
 """Amperes of single leads in open air after a fuse, by AWG. Common practice, no source."""
-CCA_SHARE = 0.75
+_CCA_SHARE = 0.75
 """Rating of copper-clad aluminium over that of copper. The same heat would allow 0.80, which is
 sqrt(1 / 1.55), but NFPA 70 (NEC), 240.4(D)(4) and (5), gives 12 AWG 15 A where copper has 20."""
 _TRACE_RISE_K = 20.0
@@ -82,7 +82,7 @@ def rated_current_a(conductor: Conductor) -> float:
     low = int(np.clip(np.searchsorted(areas_mm2, wanted) - 1, 0, len(amps) - 2))
     slope = (amps[low + 1] - amps[low]) / (areas_mm2[low + 1] - areas_mm2[low])
     found = float(np.exp(amps[low] + slope * (wanted - areas_mm2[low])))
-    return found * (CCA_SHARE if conductor.clad else 1.0)
+    return found * (_CCA_SHARE if conductor.clad else 1.0)
 
 
 def check_ratings(circuit: Circuit, full: Solution) -> list[RatingCheck]:

@@ -15,7 +15,7 @@ _Row = TypeVar("_Row")
 
 MAX_CSV_BYTES = 10_000_000
 """Size of the largest file that is read."""
-MAX_CSV_ROWS = 20_000
+_MAX_CSV_ROWS = 20_000
 """Rows of the largest file that is read; no unit has so many readings."""
 
 
@@ -95,9 +95,9 @@ def _rows(
     numbers: list[int] = []
     faults: list[str] = []
     for number, line in lines:
-        if len(rows) + len(faults) >= MAX_CSV_ROWS and line.strip(" ,\t\r\n"):
+        if len(rows) + len(faults) >= _MAX_CSV_ROWS and line.strip(" ,\t\r\n"):
             return ParsedTable(
-                file, (), (f"line {number}: more than {MAX_CSV_ROWS} rows; split the file",)
+                file, (), (f"line {number}: more than {_MAX_CSV_ROWS} rows; split the file",)
             )
         try:
             cells = _cells(line)

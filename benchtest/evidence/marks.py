@@ -102,7 +102,7 @@ def parse_node_range(text: str, nodes: int) -> tuple[int, int]:
     return first, last
 
 
-def parse_seen(text: str) -> Seen:
+def _parse_seen(text: str) -> Seen:
     """Read the appearance of a mark, one of `SEEN`.
 
     Raises:
@@ -127,7 +127,7 @@ def _mark(cells: dict[str, str], design: Design) -> Mark:
     if not 1 <= strand <= len(design.strands):
         raise NameFault(f"strand: {strand}; the prop has strands 1 to {len(design.strands)}")
     first, last = parse_node_range(cells["nodes"], design.strand(strand).nodes)
-    mark = Mark(lit, strand, first, last, parse_seen(cells["seen"]))
+    mark = Mark(lit, strand, first, last, _parse_seen(cells["seen"]))
     check_seen(mark, design)
     return mark
 

@@ -10,7 +10,7 @@ from benchtest.input_files import printable
 
 _SPEC = re.compile(r"^\s*(\d{1,2}(?:\.\d+)?)\s*%\s*\+\s*(\d{1,4})\s*/\s*(\d{4,7})\s*$", re.ASCII)
 
-MIN_COUNTS, MAX_COUNTS = 1000, 1_000_000
+_MIN_COUNTS, _MAX_COUNTS = 1000, 1_000_000
 """Counts of hand and bench meters: 3½ to 6½ digits."""
 
 
@@ -49,10 +49,10 @@ class Meter:
                 'sheet, such as "0.5%+3/6000"'
             )
         meter = cls(float(found[1]), int(found[2]), int(found[3]))
-        if not MIN_COUNTS <= meter.counts <= MAX_COUNTS:
+        if not _MIN_COUNTS <= meter.counts <= _MAX_COUNTS:
             raise InputError(
-                f'meter "{printable(text)}": {meter.counts} counts; give {MIN_COUNTS} to '
-                f"{MAX_COUNTS}"
+                f'meter "{printable(text)}": {meter.counts} counts; give {_MIN_COUNTS} to '
+                f"{_MAX_COUNTS}"
             )
         return meter
 

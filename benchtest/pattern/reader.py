@@ -16,7 +16,7 @@ from benchtest.toml_table import TomlTable
 _KEYS = ("title", "reveals", "asks", "hold_s", "step")
 _STEP_KEYS = ("each", "says", "layer")
 _LAYER_KEYS = ("every", "colour", "level")
-FIELDS: Mapping[StepScope, frozenset[str]] = {
+_FIELDS: Mapping[StepScope, frozenset[str]] = {
     "prop": frozenset(),
     "strand": frozenset(["strand"]),
     "node": frozenset(["strand", "node"]),
@@ -115,8 +115,8 @@ def _check_fields(table: TomlTable, says: str, each: StepScope) -> None:
         table.fault("says", f"{error}; write only a name in braces, such as {{strand}}")
         return
     for name in fields:
-        if name not in FIELDS[each]:
-            known = ", ".join(f"{{{field}}}" for field in sorted(FIELDS[each])) or "none"
+        if name not in _FIELDS[each]:
+            known = ", ".join(f"{{{field}}}" for field in sorted(_FIELDS[each])) or "none"
             table.fault("says", f'"{{{name}}}" is unknown; with each = "{each}" write {known}')
 
 

@@ -11,13 +11,13 @@ from benchtest.input_files import printable
 COPPER_OHM_M = 1.7241e-8
 """Resistivity of annealed copper at 20 °C. [Ω·m] Source: IEC 60028, 1/58 Ω·mm²/m."""
 
-CCA_RATIO = 1.55
+_CCA_RATIO = 1.55
 """Resistance of copper-clad aluminium over copper of the same area.
 
 Source: ASTM B566 class 10A, printed resistance of an 18 AWG table (9.90 over 6.385 Ω per 1000 ft).
 """
 
-FOIL_MM_PER_OZ = 0.0348
+_FOIL_MM_PER_OZ = 0.0348
 """Thickness of board copper per ounce. [mm] From memory; makers' calculators print 0.035."""
 
 MIN_OZ, MAX_OZ = 0.001, 20.0
@@ -25,10 +25,10 @@ MIN_OZ, MAX_OZ = 0.001, 20.0
 MIN_WIDTH_MM, MAX_WIDTH_MM = 0.001, 1000.0
 """Width of a board's rail that is accepted. [mm]"""
 
-COPPER_PER_KELVIN = 0.00393
+_COPPER_PER_KELVIN = 0.00393
 """Temperature coefficient of annealed copper at 20 °C. [1/K] Source: handbook tables, 100 % IACS
 copper."""
-CCA_PER_KELVIN = 0.0040
+_CCA_PER_KELVIN = 0.0040
 """Temperature coefficient of copper-clad aluminium at 20 °C. [1/K] From memory."""
 
 _FIGURE = r"(\d+(?:\.\d+)?(?:e[+-]\d+)?)"
@@ -78,7 +78,7 @@ class Conductor:
 
         Source: IEC 60028, temperature coefficient at constant mass.
         """
-        per_kelvin = CCA_PER_KELVIN if self.clad else COPPER_PER_KELVIN
+        per_kelvin = _CCA_PER_KELVIN if self.clad else _COPPER_PER_KELVIN
         return replace(self, ratio=self.ratio * (1.0 + per_kelvin * (celsius - 20.0)))
 
     @property
@@ -99,7 +99,7 @@ def parse_wire(text: str) -> Conductor:
     words = text.strip()
     ratio, clad = 1.0, False
     if words.upper().endswith("CCA"):
-        words, ratio, clad = words[:-3].strip(), CCA_RATIO, True
+        words, ratio, clad = words[:-3].strip(), _CCA_RATIO, True
     if gauge := _AWG.match(words):
         number = int(gauge[1])
         if not 4 <= number <= 40:
@@ -122,7 +122,7 @@ def board_copper(weight_oz: float, width_mm: float) -> Conductor:
     """
     return Conductor(
         f"{_figure(weight_oz)} oz × {_figure(width_mm)} mm",
-        area_mm2=weight_oz * FOIL_MM_PER_OZ * width_mm,
+        area_mm2=weight_oz * _FOIL_MM_PER_OZ * width_mm,
         board=True,
     )
 

@@ -9,20 +9,20 @@ from itertools import islice
 from benchtest.errors import did_you_mean
 from benchtest.prop.design import Bus, BusPad, Design, Feed, StrandEnd
 
-MAX_DESIGN_FAULTS = 200
+_MAX_DESIGN_FAULTS = 200
 """Faults of a design after which validation stops: more of them have one cause."""
 MAX_UNIVERSE = 63999
 """Highest universe number for data. Source: ANSI E1.31-2018, clause 6.2.7."""
 
 
 def find_design_faults(design: Design, *, sound: bool = True) -> list[str]:
-    """Return the faults that no single table of a prop file shows, `MAX_DESIGN_FAULTS` at most.
+    """Return the faults that no single table of a prop file shows, `_MAX_DESIGN_FAULTS` at most.
 
     Args:
         design: the design that the tables of a file describe.
         sound: False where a table has a fault of its own; checks that depend on it are left out.
     """
-    return list(islice(_faults(design, sound), MAX_DESIGN_FAULTS))
+    return list(islice(_faults(design, sound), _MAX_DESIGN_FAULTS))
 
 
 def _faults(design: Design, sound: bool) -> Iterator[str]:
