@@ -1,174 +1,304 @@
-"""Memory of the terminal program through an evening: `python -m tests.bench.evening [--units N]`.
+"""An evening of seven alike units: `python -m tests.bench.evening [--evenings N] [--seed S]`.
 
-The real program, its screens driven by a person's keys, with a virtual prop in a process of its own
-over loopback. Units of one design, 14 strands of 27 nodes between two ring boards, wait on the
-shelf with all strands passed; each is read as the program asks until it asks for a repair, which is
-done, and on until it is to be signed off. Prints resident memory of the program after each unit and
-its peak, and the time from a reading's Enter key to the next question. Asserts nothing.
+    python -m tests.bench.evening                        one evening of each design and of each kind
+    python -m tests.bench.evening --evenings 5 --seed 9
+    python -m tests.bench.evening --slips 0.02           an eye that misses more
+
+Each unit goes through a whole session on a virtual prop: what the guidance asks is done until it is
+signed off. Its time is that of a person by the keystroke-level model's operators; see
+`benchtest.diagnosis.planning.cost` for their sources. The eye misses one failure of `1 / --slips`
+when it looks strand by strand (from memory). Units have faults at the rates that the diagnosis
+assumes, or one fault each.
+
+The notebook way on the same units: each strand and each color is looked at, both ends of every
+strand are read with everything lit and written down; where a reading is lower than at a like strand
+by more than the meter can err, the four joints of the lowest strand and those of the feed are read,
+and the worst is reflowed. Prints; asserts nothing.
 """
 
 from __future__ import annotations
 
 import argparse
-import asyncio
+import math
+import sys
 import tempfile
-import time
-from collections.abc import Callable
-from functools import partial
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-from textual.pilot import Pilot
 
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from benchtest.circuit.prediction import strand_end_probes
+from benchtest.diagnosis.model.faults import Priors
+from benchtest.diagnosis.planning.cost import USUAL_TIMES, Leads, look_s, reading_effort, repair_s
 from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.pattern import frame_from_duty
+from benchtest.prop.design import Design, Probe, StrandEnd
+from benchtest.prop.joints import data_joints, power_joints
+from benchtest.prop.lit_set import LitSet, all_lit
+from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
-from benchtest.session.launch_options import Bench
-from benchtest.session.log.events import CheckMade, ColourSeen, FirstLight, VerdictGiven
-from benchtest.session.log.power_checks import all_checks
-from benchtest.session.session import Session, unfinished
-from benchtest.session.workbench.workbench import Workbench
-from benchtest.tui.app import BenchApp
-from benchtest.tui.bench_screen import BenchScreen
-from benchtest.tui.panels import Ask
-from tests.bench.any_prop_designs import FIXED_TEXT
+from benchtest.session.autopilot import Outcome, play
+from benchtest.session.log.person_effort import PersonEffort, person_effort
+from benchtest.session.session import Session
+from benchtest.virtual.in_process import InProcessProp
+from benchtest.virtual.injected_faults import parse_fault
+from benchtest.virtual.observer import Observation
+from benchtest.virtual.virtual_prop import VirtualProp
 from tests.bench.figures import note, run
-from tests.bench.findings import peak_mib, resident_mib
 
 UNITS = 7
-MOST_READINGS = 40
-MOST_MIB = 350.0
-FAULTS = ("4B+=0.3", "9A-=open")
-WAIT_S = 300.0
+NOTEBOOK_DROP_V = 0.010
+"""Drop from which the notebook way calls a joint bad. Common practice, no source."""
+NOTEBOOK_SPREAD_V = 0.05
+"""Rail volts that a strand's end may be lower than its neighbours'. Common practice, no source."""
+NOTEBOOK_REPAIRS = 4
+
+FAN = """
+format = 1
+name = "{name}"
+[node]
+kind = "{kind}"
+[[strand]]
+count = 14
+nodes = 27
+pitch_mm = {pitch_mm}
+lead_mm = [60.0, 60.0]
+wire = "22 AWG"
+[data]
+path = "zigzag"
+[[bus]]
+name = "foot"
+joins = "A"
+copper = {{ weight_oz = 2.0, width_mm = 8.0 }}
+spacing_mm = 40.0
+ring = true
+[[bus]]
+name = "crown"
+joins = "B"
+copper = {{ weight_oz = 2.0, width_mm = 8.0 }}
+spacing_mm = 40.0
+ring = true
+[[feed]]
+name = "main"
+at = "foot:1"
+volts = {volts}
+wire = "14 AWG"
+length_mm = 1500.0
+fuse_a = 20.0
+supply_a = 30.0
+"""
+DESIGNS = {
+    "5 V": FAN.format(name="Sedge fan", kind="ws2811-5v", pitch_mm=25.0, volts=5.0),
+    "12 V": FAN.format(name="Alder fan", kind="ws2811-12v", pitch_mm=50.0, volts=12.0),
+}
 
 
-def waiting(folder: Path, prop: Path, units: int) -> None:
-    """Put units on the shelf whose readings are the next thing to take."""
-    with Shelf(folder) as shelf:
-        for number in range(1, units + 1):
-            Session.start(shelf, prop.read_text("utf-8"), f"RS-{number}", DEFAULT_METER)
-        for row in unfinished(shelf):
-            session = Session.resume(shelf, row.id)
-            for check, feed in all_checks(session.design):
-                session.record(CheckMade(check, feed, passed=True))
-            session.record(FirstLight(passed=True))
-            for colour in session.design.node.colours:
-                session.record(ColourSeen(colour, right=True))
-            for strand in session.design.strands:
-                session.record(VerdictGiven(strand.number, passed=True))
+class Eyes(InProcessProp):
+    """A virtual prop and a person who sometimes misses what is wrong, and reflows in vain."""
+
+    def __init__(self, prop: VirtualProp, slips: float, chance: np.random.Generator) -> None:
+        super().__init__(prop)
+        self._slips, self._chance = slips, chance
+        self.in_vain = 0
+
+    def look(self) -> list[Observation]:
+        """Return the look of the nodes; a failure is missed now and then."""
+        return [
+            Observation(seen.strand, seen.first, seen.last, "ok")
+            if seen.seen != "ok" and self._chance.random() < self._slips
+            else seen
+            for seen in super().look()
+        ]
+
+    def repair(self, where: str) -> bool:
+        """Work on a joint or node, and count what was not bad."""
+        was_wrong = super().repair(where)
+        self.in_vain += not was_wrong
+        return was_wrong
 
 
-def _is_open(screen: BenchScreen) -> bool:
-    return screen.query_one(Ask).is_open
+@dataclass
+class Way:
+    """One way to test all units."""
+
+    is_sound: list[bool] = field(default_factory=list)
+    efforts: list[PersonEffort] = field(default_factory=list)
+    missed: int = 0
+    in_vain: int = 0
+
+    def median(self, name: str, sound: bool) -> float:
+        """Return the median of a count over sound units, or over faulty ones; NaN without any."""
+        values = [
+            float(getattr(effort, name))
+            for effort, is_sound in zip(self.efforts, self.is_sound, strict=True)
+            if is_sound is sound
+        ]
+        return float(np.median(values)) if values else math.nan
 
 
-def _has_more(workbench: Workbench, taken: int) -> bool:
-    return len(workbench.session.state.taken) > taken
+def draw_faults(design: Design, chance: np.random.Generator, *, one: bool) -> list[str]:
+    """Draw faults at the rates that the diagnosis assumes, or exactly one of them."""
+    rates = Priors()
+    odds: dict[str, float] = {}
+    for joint in power_joints(design):
+        ohm = math.exp(chance.uniform(math.log(0.03), math.log(30.0)))
+        odds[f"{joint.name}={ohm:.2f}"] = rates.resistive
+        odds[f"{joint.name}=open"] = rates.open
+    for joint in data_joints(design):
+        odds[f"{joint.name}=open"] = rates.data_open
+    for index in range(design.node_count):
+        node = design.node_at(index)
+        odds[f"{node}=dead"] = rates.dead_node
+        odds[f"{node}=dark"] = rates.dark_node
+    names, shares = list(odds), np.array(list(odds.values()))
+    if one:
+        return [str(chance.choice(names, p=shares / shares.sum()))]
+    return [name for name, share in odds.items() if chance.random() < share]
 
 
-class Person:
-    """A person at the keys of the program."""
+def by_tool(
+    text: str, design: Design, faults: Sequence[str], seed: int, slips: float, way: Way
+) -> None:
+    """Test one unit as the guidance asks."""
+    unit = VirtualProp(design, [parse_fault(fault, design) for fault in faults], seed)
+    eyes = Eyes(unit, slips, np.random.default_rng([seed, 1]))
+    with tempfile.TemporaryDirectory() as folder, Shelf(Path(folder)) as shelf:
+        session = Session.start(shelf, text, "SF-01", DEFAULT_METER)
+        play(session, eyes, eyes, lambda line: None, Outcome("SF-01", ", ".join(faults)))
+        effort = person_effort(design, [logged.what for logged in session.happened])
+    way.efforts.append(effort)
+    way.is_sound.append(not faults)
+    way.missed += len(unit.faults)
+    way.in_vain += eyes.in_vain
 
-    def __init__(self, app: BenchApp, pilot: Pilot[None]) -> None:
-        self.app = app
-        self.pilot = pilot
-        self.asked_s: list[float] = []
 
-    @property
-    def screen(self) -> BenchScreen | None:
-        return self.app.screen if isinstance(self.app.screen, BenchScreen) else None
+class Notebook:
+    """A person with a meter, a notebook and the drawing of one unit."""
 
-    async def until(self, true: Callable[[], bool]) -> None:
-        async with asyncio.timeout(WAIT_S):
-            while not true():
-                await self.pilot.pause(0.01)
+    def __init__(self, design: Design, eyes: Eyes) -> None:
+        self.design, self.eyes = design, eyes
+        self.leads = Leads()
+        self.looks = self.readings = self.lead_moves = 0
+        self.seconds = 0.0
 
-    def is_away_from(self, screen: BenchScreen) -> bool:
-        return self.app.screen is not screen
-
-    def is_at_another(self, screen: BenchScreen) -> bool:
-        return self.screen not in (None, screen)
-
-    def task(self) -> str:
-        screen = self.screen
-        return "" if screen is None or not screen.is_complete else screen.workbench.advice.task
-
-    async def unit(self) -> tuple[int, int]:
-        """Read and repair one unit; returns readings and repairs."""
-        readings = repairs = 0
-        while readings < MOST_READINGS:
-            await self.until(lambda: self.task() not in ("", "think"))
-            screen = self.screen
-            assert screen is not None
-            workbench, task = screen.workbench, self.task()
-            if task == "read":
-                taken = len(workbench.session.state.taken)
-                await self.pilot.press("v")
-                await self.until(partial(_is_open, screen))
-                await self.pilot.press("enter")
-                start_s = time.monotonic()
-                await self.until(partial(_has_more, workbench, taken))
-                await self.until(lambda: self.task() != "think")
-                self.asked_s.append(time.monotonic() - start_s)
-                readings += 1
-            elif task == "repair" and workbench.advice.suspect is not None:
-                workbench.repair(workbench.advice.suspect.where, "reflowed")
-                repairs += 1
-                screen.go()
-            elif task in ("check", "look", "walk", "colour", "glow", "search"):
-                if task == "check" and workbench.advice.check is not None:
-                    workbench.active.answer(CheckMade(*workbench.advice.check, True))
-                    screen.go()
-                else:
-                    await self.pilot.press("space")
+    def test(self) -> None:
+        """Look, read, reflow the worst joint, and again until nothing is found."""
+        self.seconds += 4 * (USUAL_TIMES.decision_s + USUAL_TIMES.key_s)
+        for _ in range(NOTEBOOK_REPAIRS):
+            if where := self._by_eye() or self._by_meter():
+                self.eyes.repair(where)
+                self.seconds += repair_s()
             else:
-                break
-        return readings, repairs
+                return
+
+    def _show(self, lit: LitSet) -> list[Observation]:
+        self.eyes.show(frame_from_duty(lit.duty(self.design)))
+        self.looks += 1
+        self.seconds += look_s(lit)
+        return [seen for seen in self.eyes.look() if seen.seen != "ok"]
+
+    def _by_eye(self) -> str:
+        """Return the first node in the order of data that is dark, or the joint in front of it."""
+        for color in self.design.node.colours:
+            self._show(all_lit(self.design, 0.25, color))
+        wrong = {}
+        for strand in self.design.strands:
+            for seen in self._show(LitSet(frozenset([strand.number]), 0.25)):
+                if seen.seen == "dark":
+                    wrong[strand.number] = seen
+        before = ""
+        for entry in self.design.data_path:
+            nodes = self.design.strand(entry.strand).nodes
+            if entry.strand in wrong:
+                dark = wrong[entry.strand]
+                node = dark.first if entry.end == "A" else dark.last
+                at_entry = node == (1 if entry.end == "A" else nodes)
+                return before or f"{entry}d" if at_entry else f"{entry.strand}.{node}"
+            before = f"{StrandEnd(entry.strand, 'B' if entry.end == 'A' else 'A')}d"
+        return ""
+
+    def _by_meter(self) -> str:
+        """Return the joint with the largest drop at the strand whose end is lowest."""
+        self.eyes.show(frame_from_duty(all_lit(self.design).duty(self.design)))
+        volts = {probe: self._read(probe) for probe in strand_end_probes(self.design)}
+        low = min(volts, key=lambda probe: volts[probe])
+        assert isinstance(low.red.place, StrandEnd)
+        alike = [v for probe, v in volts.items()
+                 if isinstance(probe.red.place, StrandEnd)
+                 and probe.red.place.end == low.red.place.end]  # fmt: skip
+        if float(np.median(alike)) - volts[low] < NOTEBOOK_SPREAD_V:
+            return ""
+        strand = low.red.place.strand
+        near = [joint for joint in power_joints(self.design)
+                if strand in joint.strands or not joint.strands]  # fmt: skip
+        drops = {joint.name: abs(self._read(joint.probe)) for joint in near}
+        worst = max(drops, key=lambda name: drops[name])
+        return worst if drops[worst] > NOTEBOOK_DROP_V else ""
+
+    def _read(self, probe: Probe) -> float:
+        effort = reading_effort(self.design, self.leads, all_lit(self.design), probe)
+        self.leads = effort.leads
+        self.readings += 1
+        self.lead_moves += effort.lead_moves
+        self.seconds += effort.seconds
+        return self.eyes.measure(str(probe))
 
 
-async def evening(units: int) -> list[float]:
-    """Resident memory after each unit. [MiB]"""
-    level: list[float] = []
-    with tempfile.TemporaryDirectory() as folder:
-        prop = Path(folder) / "reed-screen.toml"
-        prop.write_text(FIXED_TEXT, "utf-8")
-        waiting(Path(folder) / "bench", prop, units)
-        app = BenchApp(
-            Bench(Path(folder) / "bench", "virtual", prop, hidden=FAULTS, seed=1), "RS-1"
-        )
-        async with app.run_test(size=(110, 40)) as pilot:
-            person = Person(app, pilot)
-            for number in range(units):
-                await person.until(lambda: person.task() != "")
-                screen = person.screen
-                assert screen is not None
-                tag = screen.workbench.session.tag
-                readings, repairs = await person.unit()
-                level.append(resident_mib())
-                print(
-                    f"{tag}: {readings} readings, {repairs} repairs, {level[-1]:.0f} MiB",
-                    flush=True,
-                )
-                if number + 1 < units:
-                    await pilot.press("N")
-                    await person.until(partial(person.is_away_from, screen))
-                    if person.screen is None:
-                        await pilot.press("enter")
-                        await person.until(partial(person.is_at_another, screen))
-        app.end()
-    waits = np.percentile(person.asked_s, [50, 99, 100])
-    print(f"from Enter to the next question: {waits[0]:.2f} s median, {waits[2]:.2f} s at worst")
-    print(f"peak {peak_mib():.0f} MiB")
-    note("memory of the terminal program after an evening", level[-1], "MiB", most=MOST_MIB)
-    note("its peak", peak_mib(), "MiB", most=MOST_MIB)
-    note("from Enter to the next question, at worst", float(waits[2]), "s", most=0.3)
-    return level
+def by_notebook(design: Design, faults: Sequence[str], seed: int, slips: float, way: Way) -> None:
+    """Test the same unit by eye and meter alone."""
+    unit = VirtualProp(design, [parse_fault(fault, design) for fault in faults], seed)
+    eyes = Eyes(unit, slips, np.random.default_rng([seed, 2]))
+    notebook = Notebook(design, eyes)
+    notebook.test()
+    way.efforts.append(
+        PersonEffort(0, notebook.looks, notebook.readings, notebook.lead_moves, notebook.seconds)
+    )
+    way.is_sound.append(not faults)
+    way.missed += len(unit.faults)
+    way.in_vain += eyes.in_vain
 
 
-def main() -> None:
-    """Run an evening."""
-    parser = argparse.ArgumentParser()
-    parser.add_argument("--units", type=int, default=UNITS)
-    asyncio.run(evening(parser.parse_args().units))
+def _row(title: str, way: Way, evenings: int) -> str:
+    minutes = sum(effort.seconds for effort in way.efforts) / evenings / 60.0
+    cells = [f"{title:<10}{minutes:7.1f} min"]
+    for sound in (True, False):
+        values = [way.median(name, sound)
+                  for name in ("seconds", "keys", "looks", "readings")]  # fmt: skip
+        cells.append("".join(f"{value:7.0f}" for value in values))
+    moves = sum(effort.lead_moves for effort in way.efforts)
+    readings = max(1, sum(effort.readings for effort in way.efforts))
+    cells.append(f"{moves / readings:6.2f}{way.missed:7}{way.in_vain:8}")
+    return "  ".join(cells)
+
+
+def main() -> int:
+    """Run the evenings and print one row for each way."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--evenings", type=int, default=1)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--slips", type=float, default=1.0 / 200.0)
+    args = parser.parse_args()
+    print(f"seed {args.seed}; medians of sound units, then of faulty ones")
+    print(f"{'':<21}{'  '.join(['      s   keys  looks   read'] * 2)}   moves missed in vain")
+    for volts, text in DESIGNS.items():
+        design = parse_design(text, "fan.toml")
+        for kind in ("usual rates", "one fault"):
+            tool, notebook = Way(), Way()
+            for number in range(args.evenings * UNITS):
+                seed = 10_000 * args.seed + number
+                chance = np.random.default_rng([args.seed, number, len(kind)])
+                faults = draw_faults(design, chance, one=kind == "one fault")
+                by_tool(text, design, faults, seed, args.slips, tool)
+                by_notebook(design, faults, seed, args.slips, notebook)
+            print(f"{volts}, {kind}:")
+            for title, way in (("tool", tool), ("notebook", notebook)):
+                print(_row(title, way, args.evenings))
+                minutes = sum(effort.seconds for effort in way.efforts) / args.evenings / 60.0
+                note(f"{volts}, {kind}: {title}, an evening of {UNITS}", minutes, "min")
+    return 0
 
 
 if __name__ == "__main__":
