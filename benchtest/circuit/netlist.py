@@ -223,6 +223,8 @@ def build_netlist(
     Raises:
         NameFault: the design has no such joint.
         InputError: a resistance is negative, infinite (of a short) or not a number.
+
+    Source: resistances of `benchtest.prop.conductors`.
     """
     builder = _Builder(design)
     sources = tuple(_feed(builder, number, feed) for number, feed in enumerate(design.feeds))

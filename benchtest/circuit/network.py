@@ -2,6 +2,8 @@
 
 Nodal analysis on both rails. The unknowns are the volts of the points; each node is a current that
 depends on the volts between its own two pads.
+
+Source: nodal analysis with admittance matrices, as in any text on network theory.
 """
 
 from __future__ import annotations
@@ -158,6 +160,8 @@ class Circuit:
         Args:
             slope_s: slope S of each loaded node's current, shape (loaded,). [S]
             path_s: conductance of each diode path in `backfeed`, shape (paths,). [S]
+
+        Source: derivative of the nodal equations, see `benchtest.circuit.newton`.
         """
         unknown, paths = self.reduced.unknown, self.backfeed
         slopes_s = np.zeros(self.design.node_count)

@@ -199,11 +199,13 @@ def solve(circuit: Circuit, duty: FloatArray, near: Solution | None = None) -> S
         near: solution of a similar circuit; Newton's method starts from it, which saves steps.
 
     Returns:
-        The solution; of regulated nodes the upper one, or, where there is none, the state that the
-        prop falls to, see `Solution.starts`.
+        Volts and currents; of regulated nodes the upper solution, or, where there is none, the
+        state that the prop falls to, see `Solution.starts`.
 
     Raises:
         CircuitFault: Newton's method does not converge; the message gives the last step.
+
+    Source: nodal equations and their iteration, see `benchtest.circuit.newton`.
     """
     point = solve_operating_point(circuit, duty, None if near is None else near.x)
     return Solution(circuit, duty, point)

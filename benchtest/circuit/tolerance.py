@@ -116,7 +116,10 @@ class Spread:
         return np.asarray(np.sqrt((self.shared**2).sum(axis=1) + (self.nodes**2).sum(axis=1)))
 
     def covariance(self) -> FloatArray:
-        """Return the covariance between probes, E Eᵀ of the effects, (probes, probes). [V²]"""
+        """Return the covariance between probes, E Eᵀ of the effects, (probes, probes). [V²]
+
+        Source: first-order error propagation of independent causes.
+        """
         return np.asarray(self.shared @ self.shared.T + self.nodes @ self.nodes.T)
 
 

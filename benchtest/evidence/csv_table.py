@@ -14,7 +14,7 @@ from benchtest.input_files import printable, truncate_faults
 _Row = TypeVar("_Row")
 
 MAX_CSV_BYTES = 10_000_000
-"""Size of the largest file that is read."""
+"""Size of the largest file that is read. [bytes]"""
 _MAX_CSV_ROWS = 20_000
 """Rows of the largest file that is read; no unit has so many readings."""
 

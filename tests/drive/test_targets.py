@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable
 from pathlib import Path
 from uuid import uuid4
 
 import pytest
 
-from benchtest.circuit.feed_limits import find_level_limit
 from benchtest.drive.e131.cid import load_cid
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.serial_ports import describe_ports
@@ -76,16 +74,3 @@ def test_the_cid_stays_the_same(tmp_path: Path) -> None:
 def test_a_folder_that_cannot_be_written_still_drives(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     assert load_cid(tmp_path / "file").version == 4
-
-
-def test_the_highest_level_within_the_limit_is_offered(make_fan: Callable[..., Design]) -> None:
-    fan = make_fan(1, 1)
-    feed = dataclasses.replace(fan.feeds[0], fuse_a=5.0, supply_a=5.0)
-    fan = dataclasses.replace(fan, feeds=(feed,))
-    lit, dark = {feed.name: 10.0}, {feed.name: 1.0}
-    limit = find_level_limit(fan, 1.0, lit, dark)
-    assert limit is not None
-    # 80 % of 5 A is 4 A; 1 A flows in the dark, so 3 of the other 9 A are allowed
-    assert limit.level == pytest.approx(0.33)
-    assert "80 %" in limit.why
-    assert find_level_limit(fan, 0.3, {feed.name: 3.7}, dark) is None
