@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from typing import ClassVar
+
+from textual.binding import Binding, BindingType
 from textual.geometry import Size
 
 from benchtest.tui.literal_text import LiteralTable
@@ -12,7 +15,13 @@ class WholeTable(LiteralTable):
 
     The library works widths out when it is idle and keeps what it drew of a cell by its content
     alone: drawn in between, as on a busy machine, a cell stays cut to the width that it had before.
+    Home and End go to the first and the last row, as in every other list of the program.
     """
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("home", "scroll_top", show=False),
+        Binding("end", "scroll_bottom", show=False),
+    ]
 
     def cuts(self, place: int, words: str) -> bool:
         """Return True if the column at `place`, from 0, cuts off these words on the screen."""

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import asyncio
 import atexit
 import socket
+import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from importlib.resources import files
@@ -81,9 +81,10 @@ class Driven:
 
     async def until(self, true: Callable[[], bool]) -> None:
         """Wait for a state, never for a time."""
-        async with asyncio.timeout(WAIT_S):
-            while not true():
-                await self.pilot.pause(0.02)
+        due_s = time.monotonic() + WAIT_S
+        while not true():
+            assert time.monotonic() < due_s, f"did not come; on the screen:\n{self.words()}"
+            await self.pilot.pause(0.02)
 
     async def until_task(self, *tasks: Task) -> Task:
         def there() -> bool:
