@@ -15,9 +15,9 @@ from textual.screen import ModalScreen
 from textual.widget import Widget
 from textual.widgets import Input
 
-from benchtest.circuit.predict import predict
+from benchtest.circuit.prediction import predict
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.prop.lit_set import everything
+from benchtest.prop.lit_set import all_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from benchtest.records.json_lines import export_lines, import_lines
@@ -42,7 +42,7 @@ from benchtest.tui.bench_screen import BenchScreen
 from benchtest.tui.close_once import Palette
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.tui.wide_table import WholeTable
-from benchtest.virtual.remote_prop import RunningProp
+from benchtest.virtual.remote_prop import RemoteProp
 from tests.tui.conftest import SMALL_FAN, Driven, shown
 
 TUI = Path(tui_app.__file__).parent
@@ -136,7 +136,7 @@ def _tested(session: Session, words: str) -> None:
             session.record(ColourSeen("green", number != 2, number))
     rails = [f"foot:{n}{rail}>{n}A{rail}" for n in (1, 2, 3) for rail in "+-"]
     probes = [parse_probe(text, design) for text in ["main", "1A", "2A", "3A", *rails]]
-    for row in predict(design, everything(design), probes, OHMS[tag]).probes:
+    for row in predict(design, all_lit(design), probes, OHMS[tag]).probes:
         taken = ReadingTaken("all", str(row.probe), round(row.volts, 4), source=words)
         session.record(taken)
     if tag == SIGNED:
@@ -299,7 +299,7 @@ class Walk:
     async def bench(self, tag: str, *keys: str, tasks: Iterable[Task] = ()) -> None:
         """Bring a unit onto the bench, press keys, and wait for a task."""
         top = self.app.screen
-        if not (isinstance(top, BenchScreen) and top.stand.session.tag == tag):
+        if not (isinstance(top, BenchScreen) and top.workbench.session.tag == tag):
             await self.go_to(tag)
             await self.at.keys("enter")
             await self.at.until(lambda: not isinstance(self.app.screen, ShelfScreen))
@@ -390,7 +390,7 @@ def _places(text: str, mark: str) -> list[int]:
 
 
 @asynccontextmanager
-async def walked(folder: Path, prop: tuple[Path, RunningProp], words: str) -> AsyncIterator[Walk]:
+async def walked(folder: Path, prop: tuple[Path, RemoteProp], words: str) -> AsyncIterator[Walk]:
     """Import such records onto a bench, and run the program there."""
     bench = folder / "[b]bench"
     with Shelf(bench) as shelf:

@@ -19,7 +19,7 @@ from benchtest.tui.bench_screen import BenchScreen
 from benchtest.tui.compare_screen import CompareScreen
 from benchtest.tui.dialogs import AskFor, Tell
 from benchtest.tui.shelf_screen import ShelfScreen
-from benchtest.virtual.remote_prop import RunningProp
+from benchtest.virtual.remote_prop import RemoteProp
 from tests.tui.hostile import (
     BAD,
     COLOURS,
@@ -63,7 +63,7 @@ STEP_KEYS: dict[Task, str] = {
 
 @pytest.mark.parametrize("words", [ORDERS, NO_MARKUP], ids=["clicks", "no-markup"])
 async def test_words_of_a_record_do_nothing_on_any_screen(
-    tmp_path: Path, prop: tuple[Path, RunningProp], words: str, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, prop: tuple[Path, RemoteProp], words: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     victims = tmp_path / "victims"
     victims.mkdir()
@@ -170,7 +170,7 @@ async def _at_every_step(walk: Walk) -> None:
 
         async def again(task: Task = task, keys: str = keys) -> None:
             await walk.bench(STEPS)
-            if walk.at.stand.advice.task != task:
+            if walk.at.workbench.advice.task != task:
                 await walk.bench(STEPS, *keys)
 
         await walk.bench(STEPS, *keys, tasks=[task])
@@ -228,13 +228,13 @@ async def _in_practice(walk: Walk) -> None:
     app.practise(1, 7)  # as the key does, with a seed that a test can know
     await at.until_task("look")
     await walk.check("practice")
-    assert at.stand.practice is not None
-    (hidden,) = at.stand.practice.round.hidden
+    assert at.workbench.practice is not None
+    (hidden,) = at.workbench.practice.round.hidden
     place = hidden.partition("=")[0]
     strand, node = map(int, place.split("."))
     await at.keys(*["space"] * (strand - 1), "x", *["space"] * (12 - strand))
     while await at.until_task("search", "caught") == "search":
-        part = at.stand.advice.nodes
+        part = at.workbench.advice.nodes
         await at.keys("x" if any(n.node == node for n in part) else "space")
     await at.keys("d")
     await at.until_task("repair")
