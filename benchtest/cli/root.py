@@ -17,6 +17,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     add_program_options(parser)
     # for `serve`: resumes the session of a browser that reconnects
     parser.add_argument("--go-on", dest="go_on", default=None, help=argparse.SUPPRESS)
+    parser.add_argument("--go-on-to", dest="go_on_to", default=None, help=argparse.SUPPRESS)
     parser.set_defaults(
         run=run,
         new_prop=None,
@@ -101,4 +102,5 @@ def bench_from_args(args: argparse.Namespace) -> Bench:
         readings_from=args.new_readings_from,
         pins=tuple(args.new_pins),
         go_on=args.go_on,
+        go_on_to=args.go_on_to,
     )

@@ -25,6 +25,7 @@ class Bench:
         readings_from: bench meter or bridge that readings are taken from; None to type them.
         pins: which of a bridge's inputs sits where, `0=foot:4`.
         go_on: session to go on with at once, where it is still open.
+        go_on_to: target that this session was driven at; None where the record says it.
     """
 
     folder: Path
@@ -36,6 +37,7 @@ class Bench:
     readings_from: str | None = None
     pins: Sequence[str] = field(default_factory=tuple)
     go_on: str | None = None
+    go_on_to: str | None = None
 
 
 def check_launch_options(bench: Bench) -> None:

@@ -135,25 +135,27 @@ class BenchApp(App[None]):
         words = f"{resumed.row.tag} is as you left it, but dark. Leads and fingers clear of it?"
         # a prop never lights without a key: the user may be soldering
         back = Tell("Back at the bench", words, then="any key lights it again")
+        self._send_session(session, self.bench.go_on_to)  # the page may be loaded again before that
         self.push_screen(back, lambda _: self._reopen(resumed))
 
     def _reopen(self, session: Session) -> None:
-        """Open a unit at its last target; ask for one if it has none."""
+        """Open a unit at the target of a moment ago; ask for one if none is known."""
         from benchtest.session.log.unit_target import last_target
 
-        before = last_target(self.shelf, session.tag)
+        # the record has a target only from the first event on that was driven there
+        before = self.bench.go_on_to or last_target(self.shelf, session.tag)
         if before is None:
             self._ask_target(session)
         else:
             self._open(session, replace(self.bench, to=before))
 
-    def _send_session(self, session: str) -> None:
-        """Send the web server the session on the bench, in case the page is lost."""
+    def _send_session(self, session: str = "", target: str | None = None) -> None:
+        """Send the web server what is on the bench, in case the page is lost."""
         if in_browser():
             from benchtest.tui.browser.web_driver import BrowserDriver
 
             assert isinstance(self._driver, BrowserDriver)
-            self._driver.send_session(session)
+            self._driver.send_session(session, target or "")
 
     @property
     def _may_open(self) -> bool:
@@ -320,12 +322,14 @@ class BenchApp(App[None]):
         self._session = None if practice is not None else session
         if practice is None:
             self._shelf_screen.at = session.tag
-        self._send_session("" if practice is not None else session.row.id)
+            self._send_session(session.row.id, session.target)
+        else:
+            self._send_session()
         self.push_screen(BenchScreen(workbench, self.signs), self._put_back)
 
     def _put_back(self, leaving: Leaving | None) -> None:
         self.on_bench.close()
-        self._send_session("")
+        self._send_session()
         if leaving == "next" and self._session is not None:
             self._open_next(self._session)
         elif leaving == "next":

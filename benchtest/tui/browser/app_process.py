@@ -36,7 +36,7 @@ class AppProcess(AppService):
         arguments: Sequence[str],
         draw: Callable[[bytes], Awaitable[None]],
         finished: Callable[[], Awaitable[None]],
-        on_bench: Callable[[str], None],
+        on_bench: Callable[[str, str], None],
     ) -> None:
         """Prepare the process without starting it.
 
@@ -44,7 +44,8 @@ class AppProcess(AppService):
             arguments: arguments of the program, after `benchtest`.
             draw: sends octets to the browser's terminal.
             finished: called when the program has ended.
-            on_bench: called with the session that is put on the bench, with "" for none.
+            on_bench: called with the session that is put on the bench and its target, with "" for
+                none.
 
         Raises:
             BenchError: temporary files cannot be written.
@@ -171,7 +172,7 @@ class AppProcess(AppService):
             if message.get("type") == "exit":
                 self._viewer_left.set()
             elif message.get("type") == ON_BENCH:
-                self._on_bench(message["session"])
+                self._on_bench(message["session"], message["target"])
 
     async def on_packed(self, payload: bytes) -> None:
         """Ignore files: the program sends none."""

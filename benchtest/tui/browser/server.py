@@ -82,7 +82,8 @@ class BenchServer:
         self._listening: asyncio.Server | None = None
         self._limiter: ConnectionLimiter | None = None
         self._lifetime_s = lifetime_s
-        self._sessions: dict[str, str] = {}  # session of each browser that left during a test
+        # session and target of each browser that left during a test
+        self._sessions: dict[str, tuple[str, str]] = {}
 
     @property
     def url(self) -> str:
@@ -289,11 +290,12 @@ class BenchServer:
                 self._sessions.pop(viewer.token, None)
             await _disconnect(socket, reason or "The program has ended.", WSCloseCode.OK)
 
-        def on_bench(session: str) -> None:
-            self._sessions[viewer.token] = session
+        def on_bench(session: str, target: str) -> None:
+            self._sessions[viewer.token] = session, target
 
-        session = self._sessions.pop(viewer.token, "")
+        session, target = self._sessions.pop(viewer.token, ("", ""))
         resume = [f"--go-on={session}"] if session else []
+        resume += [f"--go-on-to={target}"] if target else []
         try:
             arguments = [*self._arguments, *resume]
             program = AppProcess(arguments, socket.send_bytes, finished, on_bench)

@@ -47,9 +47,9 @@ class BrowserDriver(WebDriver):
         else:
             super().on_meta(packet_type, payload)
 
-    def send_session(self, session: str) -> None:
-        """Send the server the session on the bench, "" for none."""
-        self.write_meta({"type": ON_BENCH, "session": session})
+    def send_session(self, session: str, target: str) -> None:
+        """Send the server the session on the bench and its target, "" for none."""
+        self.write_meta({"type": ON_BENCH, "session": session, "target": target})
 
     def run_input_thread(self) -> None:
         """Read keys until the end of input; then exit, so that no lit prop outlives the server."""

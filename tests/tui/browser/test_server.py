@@ -17,8 +17,11 @@ import psutil
 import pytest
 
 from benchtest.records.shelf import Shelf
+from benchtest.session.log.events import NoteMade
+from benchtest.session.session import Session
 from benchtest.tui.browser.access_codes import MAX_TRIES
 from benchtest.virtual.remote_prop import RemoteProp
+from tests.receiver import Watcher
 from tests.tui.chromium import chromium
 from tests.tui.conftest import make_ready
 from tests.tui.served import Browser, Look, Served, until
@@ -224,6 +227,53 @@ async def test_a_reloaded_page_replaces_the_old_one(served: Served, virtual: Rem
         await new.until("Unfinished: ")
         await new.keys("q")
         assert await new.until_closed() == ["The program has ended."]
+
+
+async def test_a_browser_that_comes_back_goes_on_where_its_unit_was_driven(
+    tmp_path: Path, prop: tuple[Path, RemoteProp]
+) -> None:
+    """It was lit where the record had it, although another target was answered a moment ago."""
+    make_ready(tmp_path, prop[0], "SF-01")
+    recorded, answered = Watcher(), Watcher()
+    with Shelf(tmp_path) as shelf:
+        session = Session.resume(shelf, shelf.sessions("SF-01")[0].id)
+        session.target = recorded.to
+        session.record(NoteMade("driven there last week"))
+    server = Served(tmp_path)
+    try:
+        async with server.browser(code=False) as browser:
+            assert (await browser.get()).status == 200
+            look = await browser.look()
+            await look.until("Unfinished: ")
+            await look.keys("\r")
+            await look.until("Where is SF-01 driven?")
+            await look.keys(f"{answered.to}\r")  # in place of the one that is offered
+            await look.until("Does every node of strand 1")
+            await until(lambda: answered.is_lit)
+            await look.socket.close()
+            await until(lambda: answered.is_dark_by_packet)
+            for _ in range(2):  # also once the page is loaded again before a key
+                look = await browser.look()
+                await look.until("Back at the bench")
+                await look.socket.close()
+            look = await browser.look()
+            await look.until("Back at the bench")
+            assert answered.is_dark_by_packet
+            await look.keys(" ")
+            await look.until("Does every node of strand 1")
+            await until(lambda: answered.is_lit)
+            await look.keys(" ")
+            await look.until("strand 2")
+            await look.socket.close()
+            await until(lambda: answered.is_dark_by_packet)
+        assert recorded.packets == 0
+        with Shelf(tmp_path) as shelf:
+            last = shelf.events(shelf.sessions("SF-01")[0].id)[-1]
+        assert (last.kind, last.data["target"]) == ("verdict", answered.to)
+    finally:
+        server.close()
+        recorded.close()
+        answered.close()
 
 
 async def test_the_prop_goes_dark_when_the_browser_is_out_of_reach(
