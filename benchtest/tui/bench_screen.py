@@ -45,6 +45,9 @@ INTERIM_S = 0.2
 LOOK_S = 0.3
 DEAF_S = 0.7
 """Keys typed while the program was suspended all come at once, and are no answer. [s]"""
+NUMBER_GAP_S = 1.0
+"""Longest time between two keys of one number: 0.28 s a key and 1.35 s a decision (Card, Moran,
+Newell, Communications of the ACM 23(7), 1980). [s]"""
 WATCH_S = 0.7
 """Interval of looks at the source of readings: unplugged, it is noticed within a second. [s]"""
 
@@ -76,6 +79,10 @@ class BenchScreen(OnceScreen[Leaving]):
         self._soaked: Progress | None = None
         self._notice: DriveNotice | None = None
         self._asks_to_light = False
+        self._asked = ("", "")
+        self._asked_at = self._early_until = float("-inf")
+        """When the question was drawn, and until when keys belong to a number that was begun before
+        it, as the times of events count. [s]"""
 
     def compose(self) -> ComposeResult:
         yield BenchView(self.signs, id="bench")
@@ -117,6 +124,8 @@ class BenchScreen(OnceScreen[Leaving]):
             return
         typed = self.workbench.entry.typed(self.view.ask.entry.value)
         self.view.show(self.model, typed, self.message, thinking=self.thinking)
+        if (asked := (self.model.task, self.model.advice.says)) != self._asked:
+            self._asked, self._asked_at = asked, Message().time
         self._draw_driving()
 
     def _draw_driving(self) -> None:
@@ -223,16 +232,33 @@ class BenchScreen(OnceScreen[Leaving]):
         sign, ask = event.character or "", self.view.ask
         if not sign:
             return
-        if self.model.unit and sign in "0123456789-.":
-            event.stop()
+        if ask.is_open and (event.key == "enter" or ask.may_type(sign)):
+            event.stop()  # it came close behind the key that opened the field
             event.prevent_default()
-            self.workbench.active.note_entry(begun=True)
             ask.type(sign)
+        elif self.model.unit and (ask.may_type(sign) or event.key == "enter"):
+            if self._is_early(event):
+                event.stop()
+                event.prevent_default()
+                self.say("typed before this was asked: look, and type it again")
+                self.view.show_message(self.model, self.message)
+            elif sign in "0123456789-.":
+                event.stop()
+                event.prevent_default()
+                self.workbench.active.note_entry(begun=True)
+                ask.type(sign)
         elif ask.is_open:
             return
         elif self.model.task in ("repair", "sign-off") and sign in "123456789":
             event.stop()
             self.action_repair(int(sign) - 1)
+
+    def _is_early(self, event: events.Key) -> bool:
+        """Return True for the keys of a number that was begun before its question was drawn."""
+        early = event.time < max(self._asked_at, self._early_until)
+        if early:  # the rest of that number comes close behind
+            self._early_until = event.time + NUMBER_GAP_S
+        return early
 
     def go(self) -> None:
         """Light what is advised, begin a diagnosis if one is due, and draw."""
@@ -295,6 +321,7 @@ class BenchScreen(OnceScreen[Leaving]):
             self.view.ask.close_entry()
             self.go()
         else:
+            self.view.ask.entry.open()
             self.draw()
 
     def on_prop_map_picked(self, message: PropMap.Picked) -> None:

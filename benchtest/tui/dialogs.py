@@ -19,6 +19,7 @@ from textual.widgets import Input
 
 from benchtest.tui.actions import Deed, links
 from benchtest.tui.close_once import Window
+from benchtest.tui.line_input import Line
 from benchtest.tui.literal_text import Literal
 
 
@@ -51,7 +52,7 @@ class AskFor(Window[list[str] | None]):
                 yield Literal(Content(self.words))
             for number, question in enumerate(self.questions):
                 yield Literal(Content(question.label), classes="label")
-                yield Input(
+                yield Line(
                     question.value, placeholder=question.hint, id=f"line{number}", compact=True
                 )
             yield Literal(links(_DIALOG), classes="soft")
@@ -66,7 +67,7 @@ class AskFor(Window[list[str] | None]):
 
     def action_go_on(self) -> None:
         """Go to the next line to fill in or, after the last, return all lines."""
-        lines = list(self.query(Input))
+        lines = list(self.query(Line))
         here = next((place for place, line in enumerate(lines) if line.has_focus), len(lines) - 1)
         for line, question in list(zip(lines, self.questions, strict=True))[here + 1 :]:
             if not (question.known and line.value.strip()):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from rich.console import Group
@@ -23,6 +24,7 @@ from benchtest.session.display.event_text import volts_text
 from benchtest.session.display.probe_sketch import Role, Run
 from benchtest.session.log.soak import Progress
 from benchtest.tui.glyphs import Signs
+from benchtest.tui.line_input import Line
 from benchtest.tui.literal_text import Literal, LiteralBox
 
 BAR_CELLS = 6
@@ -96,15 +98,15 @@ class Ask(LiteralBox):
         yield Panel(id="drawing")
         # selected on focus, the digit that opened the field would be typed over by the next
         with Horizontal(id="field"):
-            yield Input(id="entry", compact=True, restrict=NUMBERS, select_on_focus=False)
+            yield Line(id="entry", compact=True, restrict=NUMBERS, select_on_focus=False)
             yield Panel(id="unit")
         yield Panel(id="beside")
         yield Panel(id="caution")
         yield Panel(id="keys")
 
     @property
-    def entry(self) -> Input:
-        return self.query_one("#entry", Input)
+    def entry(self) -> Line:
+        return self.query_one("#entry", Line)
 
     def ask(
         self, task: str, question: str, caution: str, unit: tuple[str, str], keys: Content
@@ -155,13 +157,23 @@ class Ask(LiteralBox):
     def open_entry(self, first: str = "") -> None:
         """Put the cursor into the field, with a first sign typed."""
         self.query_one("#field").display = True
+        self.entry.open()
         self.entry.value = first
         self.entry.cursor_position = len(first)
         self.screen.set_focus(self.entry)
 
+    def may_type(self, sign: str) -> bool:
+        """Return True if a number may be typed with this character."""
+        return re.fullmatch(NUMBERS, sign) is not None
+
     def type(self, sign: str) -> None:
-        """A sign that did not reach the field: the first one, or one that came close behind it."""
-        if self.is_open:
+        """Take a key that did not reach the field: the first one, or one close behind it."""
+        if self.is_open and self.entry.is_entered:
+            return  # typed together with Enter
+        if not self.may_type(sign):
+            self.entry.is_entered = True
+            self.post_message(self.Entered(self.entry.value))
+        elif self.is_open:
             self.entry.insert_text_at_cursor(sign)
         else:
             self.open_entry(sign)
