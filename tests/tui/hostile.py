@@ -284,7 +284,8 @@ class Walk:
             while not isinstance(self.app.screen, ShelfScreen):
                 await self.at.keys("escape")
                 await self.at.pilot.pause()
-        await self.at.until(lambda: "unfinished" in self.at.words().lower())
+        table = self.app.screen.query_one(WholeTable)
+        await self.at.until(lambda: bool(str(table.get_row_at(table.row_count - 1)[-1])))
 
     async def go_to(self, tag: str) -> None:
         """Put the shelf's cursor on a unit."""
