@@ -47,6 +47,7 @@ KEYS: dict[str, tuple[str, str]] = {
     "meter": ("v", "v"),
     "type": ("", "0-9 - ."),
     "own_reading": ("o", "o"),
+    "replaced": ("r", "r"),  # before the repair, which can be logged by a click at any task
     "repair(0)": ("r", "r"),
     "suspect": ("", "1-9"),
     "ruler": ("h", "h"),
@@ -130,7 +131,6 @@ DEEDS: dict[Task, tuple[Row, ...]] = {
     "sign-off": (("go_on", "sign off"), ("suspect", "log a repair")),
     "done": (("next_unit", "next unit"), ("leave", "shelf")),
 }  # fmt: skip
-KEYS["replaced"] = ("r", "r")
 ALWAYS: tuple[Row, ...] = (
     ("help", "help"), ("steps", "steps"), ("undo", "undo"), ("dark", "dark, and back"),
     ("only", "light only this"), ("readings", "all readings"), ("why", "why this finding"),
