@@ -217,7 +217,7 @@ async def _in_comparisons(walk: Walk) -> None:
     await walk.click_all(again)
     await again()
     await at.keys("d")
-    await at.until(lambda: "all units" in at.words() and "Weighing" not in at.words())
+    await at.until(lambda: "all units" in at.words() and "Comparing the readings" not in at.words())
     await walk.check("compare design")
 
 
