@@ -14,7 +14,6 @@ PROGRAM = Path(__file__).parents[1] / "benchtest"
 
 UNFINISHED = (
     "diagnosis",
-    "records",
     "session",
     "tui",
 )

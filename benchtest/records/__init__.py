@@ -1,1 +1,1 @@
-"""The bench's shelf: units, sessions and events on disk; report and export."""
+"""Units, sessions and events on disk; reports, labels, export and import."""

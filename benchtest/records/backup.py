@@ -1,6 +1,6 @@
-"""Copies of the records, kept beside them: before a change of version, and at starts.
+"""Backup copies of the records: at starts, and before a change of version.
 
-Copies are numbered, not dated: a clock that was set back must not make an old one the last.
+Copies are numbered, not dated: after a clock is set back, an old copy must not become the last.
 """
 
 from __future__ import annotations
@@ -23,18 +23,19 @@ from benchtest.records.integrity import find_damage
 DATABASE_FILE = "bench.sqlite3"
 BACKUP_FOLDER = "backups"
 MAX_START_COPIES = 5
-"""Copies of starts that are kept; those taken before a change of version are never removed."""
+"""Most copies of starts; copies before a change of version are never removed."""
 MIN_COPY_INTERVAL_S = 600.0
-"""Least time between two copies of starts. [s]"""
+"""Shortest time between two copies of starts. [s]"""
 _MIN_FREE_FACTOR = 10
-"""Times its size that must be free for a copy of a start: it must not be what fills the disk."""
+"""Free space that a copy of a start needs, in multiples of its size, so that it cannot fill the
+disk."""
 
 _NAME = re.compile(r"bench-(\d{6,})(-version-\d+)?\.sqlite3", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
 class BackupCopy:
-    """A whole copy of the records."""
+    """An intact copy of the records."""
 
     path: Path
     sessions: int
@@ -48,7 +49,7 @@ class BackupCopy:
 
 
 def list_copies(folder: Path) -> list[Path]:
-    """Copies of a bench folder's records, latest last."""
+    """Return the copies of a bench folder's records, latest last."""
     with contextlib.suppress(OSError):
         found = [path for path in (folder / BACKUP_FOLDER).iterdir() if _NAME.fullmatch(path.name)]
         return sorted(found, key=_copy_number)
@@ -56,7 +57,7 @@ def list_copies(folder: Path) -> list[Path]:
 
 
 def find_intact_copy(folder: Path) -> BackupCopy | None:
-    """The latest copy that passes its check."""
+    """Return the latest copy without damage."""
     for path in reversed(list_copies(folder)):
         with contextlib.suppress(sqlite3.Error, OSError), _open_read_only(path) as connection:
             if find_damage(connection) is None:
@@ -65,7 +66,7 @@ def find_intact_copy(folder: Path) -> BackupCopy | None:
 
 
 def count_records(connection: sqlite3.Connection) -> tuple[int, int]:
-    """How many sessions and events there are. Neither ever falls."""
+    """Return the numbers of sessions and events, which never decrease."""
     row = connection.execute(
         "SELECT (SELECT COUNT(*) FROM session), (SELECT COUNT(*) FROM event)"
     ).fetchone()
@@ -73,7 +74,7 @@ def count_records(connection: sqlite3.Connection) -> tuple[int, int]:
 
 
 def count_records_in_last_copy(folder: Path) -> tuple[int, int] | None:
-    """Sessions and events in the latest copy that can be read."""
+    """Return the numbers of sessions and events in the latest readable copy."""
     for path in reversed(list_copies(folder)):
         with contextlib.suppress(sqlite3.Error, OSError), _open_read_only(path) as connection:
             return count_records(connection)
@@ -81,12 +82,12 @@ def count_records_in_last_copy(folder: Path) -> tuple[int, int] | None:
 
 
 def make_copy(connection: sqlite3.Connection, folder: Path, version: int | None = None) -> Path:
-    """Copy the records as they are now, on disk when this returns.
+    """Copy the records as they are now; the copy is on disk on return.
 
     Args:
         connection: the records.
         folder: the bench folder.
-        version: the version that is about to be left; such a copy is never removed.
+        version: version of the records before a migration; such a copy is never removed.
 
     Raises:
         OSError: the folder of copies cannot be written.
@@ -107,7 +108,7 @@ def make_copy(connection: sqlite3.Connection, folder: Path, version: int | None 
 
 
 def make_start_copy(connection: sqlite3.Connection, folder: Path) -> Path | None:
-    """Copy the records, where they have changed since the last copy and that is not fresh.
+    """Copy the records if they have changed since the last copy and that is not recent.
 
     Raises:
         OSError: the folder of copies cannot be written.
@@ -130,10 +131,10 @@ def make_start_copy(connection: sqlite3.Connection, folder: Path) -> Path | None
 
 
 def write_copy(connection: sqlite3.Connection, path: Path) -> None:
-    """Write the records into one file that needs no other beside it."""
+    """Write the records into one file without companion files."""
     path.unlink(missing_ok=True)
     with closing(sqlite3.connect(path, isolation_level=None)) as made:
-        connection.backup(made)  # in one step: in several, another writer makes it begin anew
+        connection.backup(made)  # in one step: in several, another writer would restart the copy
         made.execute("PRAGMA journal_mode = DELETE")
     _sync_to_disk(path)
 
@@ -151,7 +152,7 @@ def _open_read_only(path: Path) -> Iterator[sqlite3.Connection]:
 
 def _sync_to_disk(path: Path) -> None:
     """Wait until a file or folder is on the disk."""
-    if os.name == "nt" and path.is_dir():  # Windows opens no folder
+    if os.name == "nt" and path.is_dir():  # Windows cannot open a folder
         return
     handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
     try:

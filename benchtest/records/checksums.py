@@ -1,4 +1,4 @@
-"""Short digests that tell what was kept from what a failing disk made of it."""
+"""Checksums that detect changes of designs and events on a failing disk."""
 
 from __future__ import annotations
 
@@ -6,27 +6,27 @@ import hashlib
 from collections.abc import Callable
 
 SessionKey = tuple[str, str, str, str, str, int]
-"""A session's id, tag, design digest, start, meter and place."""
+"""Id, tag, design checksum, start, meter and place of a session."""
 EventRow = tuple[int, str, str, str]
-"""An event's number, time, kind and data as text."""
+"""Number, time, kind and data (as text) of an event."""
 
 
 def design_checksum(text: str) -> str:
-    """SHA-256 of a prop file's text."""
+    """Return the SHA-256 of a prop file's text."""
     return hashlib.sha256(text.encode()).hexdigest()
 
 
 def event_checksum(session: SessionKey, event: EventRow) -> str:
-    """Digest of an event and of the session that it belongs to.
+    """Return the checksum of an event together with its session.
 
-    SQLite's own check reads the shape of its pages; a figure that changed inside an event's text
-    still has that shape.
+    SQLite's own check covers the structure of its pages; a changed digit inside an event's text
+    leaves that structure intact.
     """
     return session_checksum(session)(event)
 
 
 def session_checksum(session: SessionKey) -> Callable[[EventRow], str]:
-    """Digests of a session's events; what they share is worked out once."""
+    """Return the checksum function of a session's events; the common part is computed once."""
     shared = hashlib.blake2b("\x1f".join(map(str, session)).encode(), digest_size=12)
 
     def digest(event: EventRow) -> str:

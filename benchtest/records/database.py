@@ -1,4 +1,4 @@
-"""SQLite as the shelf uses it: durable before it answers, and plain about what goes wrong."""
+"""SQLite database of the shelf: durable writes, integrity checks, errors with a remedy."""
 
 from __future__ import annotations
 
@@ -17,39 +17,40 @@ from benchtest.errors import RecordsFault, temp_file_errors
 from benchtest.formatting import count_noun
 from benchtest.records import backup
 from benchtest.records.backup import DATABASE_FILE
-from benchtest.records.disk import NETWORK, disk_kind
+from benchtest.records.filesystem import NETWORK_KINDS, filesystem_kind
 from benchtest.records.integrity import find_damage
 from benchtest.records.migrate import SCHEMA_VERSION, migrate
 
 _MIN_OCTETS = 512
-"""The least page of a database. Source: sqlite.org, "Database File Format", section 1.3.2."""
+"""Smallest page of a database. Source: sqlite.org, "Database File Format", section 1.3.2."""
 _BUSY_TIMEOUT_S = 2.0
-"""Time to wait for another program that is writing. [s]"""
+"""Wait for another program that is writing. [s]"""
 
 
 def open_database(folder: Path) -> sqlite3.Connection:
-    """Open the bench folder's database, and make it where there is none.
+    """Open the bench folder's database, or create it.
 
-    What is there is checked first; where it has grown since the last copy, it is copied. Records
+    An existing database is checked first, and copied if it has grown since the last copy. Records
     that may not be written are opened as they are now; each attempt to write them then fails.
 
     Raises:
-        RecordsFault: the folder or the file cannot be used, and what to do.
+        RecordsFault: the folder or the file cannot be used; the text has the remedy.
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        kind = disk_kind(folder)
+        kind = filesystem_kind(folder)
     except FileExistsError:
         raise RecordsFault(
-            f"bench folder {folder}: is there, but is no folder; give another with --bench"
+            f"bench folder {folder}: is a file, not a folder; give another with --bench"
         ) from None
     except OSError as error:
         raise RecordsFault(
-            f"bench folder {folder}: cannot be made ({error.strerror}); give another with --bench"
+            f"bench folder {folder}: cannot be created ({error.strerror}); "
+            "give another with --bench"
         ) from error
-    if kind in NETWORK:
+    if kind in NETWORK_KINDS:
         raise RecordsFault(
-            f"bench folder {folder}: lies on a network disk ({kind}), where two programs can spoil "
+            f"bench folder {folder}: is on a network disk ({kind}), where two programs can damage "
             "each other's records; give a folder of this machine with --bench, and carry records "
             "with `benchtest export` and `benchtest import`"
         )
@@ -66,15 +67,15 @@ def is_writable(path: Path) -> bool:
 
 
 def _check_present(path: Path) -> None:
-    """Copies of records that are gone mean that something went wrong, not that nothing was.
+    """Refuse records that are missing although copies of them exist.
 
     Raises:
-        RecordsFault: the records are gone.
+        RecordsFault: the records are gone or cut short.
     """
     octets = path.stat().st_size if path.is_file() else 0
     if octets < _MIN_OCTETS:
         _refuse_new(path)
-    if 0 < octets < _MIN_OCTETS:  # SQLite takes so short a file for an empty one
+    if 0 < octets < _MIN_OCTETS:  # SQLite would treat so short a file as empty
         raise RecordsFault(
             f"{path}: is damaged (cut to {count_noun(octets, 'octet')}); "
             f"{recovery_hint(path.parent)}"
@@ -82,10 +83,10 @@ def _check_present(path: Path) -> None:
 
 
 def _refuse_new(path: Path) -> None:
-    """Refuse to begin a new database where copies of one are here.
+    """Refuse to create a new database next to copies of an old one.
 
     Raises:
-        RecordsFault: there is a whole copy.
+        RecordsFault: there is an intact copy.
     """
     copy = backup.find_intact_copy(path.parent)
     if copy is not None:
@@ -108,7 +109,7 @@ def _open_writable(path: Path) -> sqlite3.Connection:
 
 
 def _open_in_memory(path: Path) -> sqlite3.Connection:
-    """Return what the records hold now, in memory: SQLite needs files of its own beside a log."""
+    """Return the records in memory: SQLite would need companion files next to a log."""
     with explain_errors(path):
         held = sqlite3.connect(":memory:", isolation_level=None)
         try:
@@ -126,7 +127,7 @@ def _open_in_memory(path: Path) -> sqlite3.Connection:
 
 
 def _copy_into(held: sqlite3.Connection, path: Path) -> None:
-    try:  # as it is while another program, which may write it, has it open
+    try:  # as it is while a writing program has it open
         source = sqlite3.connect(
             f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=_BUSY_TIMEOUT_S
         )
@@ -146,7 +147,7 @@ def _copy_into(held: sqlite3.Connection, path: Path) -> None:
 
 @dataclass(frozen=True, slots=True)
 class DatabaseContents:
-    """How much a bench's database holds."""
+    """Numbers of records in a bench's database, and its size."""
 
     units: int
     sessions: int
@@ -155,16 +156,16 @@ class DatabaseContents:
 
 
 def inspect_database(folder: Path) -> DatabaseContents | None:
-    """Look through the bench folder's database, whole, without writing; None where there is none.
+    """Check the whole database of a bench folder without writing; return None if there is none.
 
     Raises:
-        RecordsFault: it is damaged or cannot be read, and what to do.
+        RecordsFault: it is damaged or cannot be read; the text has the remedy.
     """
     path = folder / DATABASE_FILE
     if not path.exists():
         return None
-    # where nobody has it open, not even the files that go with a reader may be made: run by root
-    # they would belong to root
+    # if no program has it open, not even companion files may be created: run by root they would
+    # belong to root
     alone = "" if path.with_name(f"{DATABASE_FILE}-wal").exists() else "&immutable=1"
     name = f"{path.absolute().as_uri()}?mode=ro{alone}"
     with explain_errors(path):
@@ -181,7 +182,7 @@ def inspect_database(folder: Path) -> DatabaseContents | None:
 
 def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute("PRAGMA foreign_keys = ON")
-    # a signed-off record must outlive a pulled plug: commits wait for the disk
+    # a signed-off record must survive a power failure: commits wait for the disk
     _enable_write_ahead_log(connection)
     connection.execute("PRAGMA synchronous = FULL")
     version = _check_version(connection, path)
@@ -195,24 +196,24 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     if version < SCHEMA_VERSION:
         _migrate(connection, path, version)
     _check_not_shrunk(connection, path)
-    # a copy is a help, not a condition: the work goes on where it cannot be made
+    # a failed backup must not stop the session
     with contextlib.suppress(OSError, sqlite3.Error):
         backup.make_start_copy(connection, path.parent)
     checkpoint(connection)
 
 
 def checkpoint(connection: sqlite3.Connection) -> None:
-    """Move what stands in the log into the database file, as far as no reader needs it there.
+    """Move the write-ahead log into the database file, as far as no reader needs the log.
 
-    A copy of that file alone then has every event. It waits for nobody, and may fail: the log
-    keeps what it has.
+    A copy of that file alone then has every event. This does not wait and may fail without loss:
+    the events remain in the log.
     """
     with contextlib.suppress(sqlite3.Error):
         connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
 
 
 def _enable_write_ahead_log(connection: sqlite3.Connection) -> None:
-    """Commits go to a log first. SQLite waits for no lock in this, whatever its time-out says."""
+    """Enable the write-ahead log; retry while busy, since SQLite ignores its time-out here."""
     until_s = time.monotonic() + _BUSY_TIMEOUT_S
     while True:
         try:
@@ -244,7 +245,7 @@ def _check_version(connection: sqlite3.Connection, path: Path) -> int:
 def _create(connection: sqlite3.Connection) -> None:
     text = files("benchtest.records").joinpath("schema.sql").read_text("utf-8")
     with transaction(connection):
-        # somebody else may have made it while we waited
+        # another program may have created it meanwhile
         if connection.execute("PRAGMA user_version").fetchone()[0] == 0:
             for statement in text.split("--=\n"):
                 connection.execute(statement)
@@ -252,45 +253,45 @@ def _create(connection: sqlite3.Connection) -> None:
 
 
 def _migrate(connection: sqlite3.Connection, path: Path, version: int) -> None:
-    """Bring older records to this version, all of it or nothing, once a copy of them is kept.
+    """Migrate older records to this version, entirely or not at all, after a copy of them is made.
 
     Raises:
-        RecordsFault: no copy could be kept; nothing was changed.
+        RecordsFault: no copy could be made; nothing was changed.
     """
     try:
         backup.make_copy(connection, path.parent, version)
     except (OSError, sqlite3.Error) as error:
         raise RecordsFault(
-            f"{path}: is of an older version, and could not be copied before it is brought "
-            f"forward ({error}); make room, or copy the folder to a disk that may be written"
+            f"{path}: is of an older version, and could not be copied before its "
+            f"migration ({error}); make room, or copy the folder to a writable disk"
         ) from error
     with transaction(connection):
-        # another program may have done it while we copied; then there is no step left
+        # another program may have migrated it during the copy; then there is no step left
         migrate(connection)
         if (found := find_damage(connection)) is not None:
             raise RecordsFault(
-                f"{path}: could not be brought to version {SCHEMA_VERSION} ({found}); "
-                "it is as it was"
+                f"{path}: could not be migrated to version {SCHEMA_VERSION} ({found}); "
+                "it is unchanged"
             )
 
 
 def _check_not_shrunk(connection: sqlite3.Connection, path: Path) -> None:
-    """Records only grow: fewer than in the last copy means that some were lost.
+    """Check that no records were lost since the last copy; records only grow.
 
     Raises:
-        RecordsFault: there are fewer.
+        RecordsFault: there are fewer records.
     """
     before, here = backup.count_records_in_last_copy(path.parent), backup.count_records(connection)
     if before is not None and (here[0] < before[0] or here[1] < before[1]):
         raise RecordsFault(
             f"{path}: holds {here[1]} events, fewer than its last copy ({before[1]}): some were "
-            f"lost, or an older file was put here; {recovery_hint(path.parent)}"
+            f"lost, or replaced by an older file; {recovery_hint(path.parent)}"
         )
 
 
 @contextlib.contextmanager
 def transaction(connection: sqlite3.Connection) -> Iterator[None]:
-    """One transaction: all of it is on disk when this ends, or nothing."""
+    """Run one transaction: all of it is on disk at the end, or nothing."""
     connection.execute("BEGIN IMMEDIATE")
     try:
         yield
@@ -302,7 +303,7 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
 
 
 def file_identity(path: Path) -> tuple[int, int] | None:
-    """Which file a name stands for, whatever it is called later; None where there is none."""
+    """Return the identity of the file at a path, independent of renames; None without a file."""
     try:
         found = path.stat()
     except OSError:
@@ -311,23 +312,23 @@ def file_identity(path: Path) -> tuple[int, int] | None:
 
 
 def check_file_unchanged(path: Path, opened: tuple[int, int] | None) -> None:
-    """What SQLite wrote is in a file that the next start will find.
+    """Check that SQLite writes to the file that the next start will open.
 
-    A file that was deleted, moved or replaced while it is open takes all that is written to it,
-    and loses it with the program.
+    A file that was deleted, moved or replaced while open still accepts writes, which are lost when
+    the program ends.
 
     Raises:
-        RecordsFault: it is not.
+        RecordsFault: the file is another one.
     """
     if file_identity(path) != opened:
         raise RecordsFault(
             f"{path}: was moved, deleted or replaced while this program has it open, so nothing "
-            "is kept any more; put it back and do your step again, or end this program"
+            "is saved any more; put it back and repeat your step, or end this program"
         )
 
 
 def recovery_hint(folder: Path) -> str:
-    """What to do about records that are damaged."""
+    """Return the remedy for damaged records."""
     copy = backup.find_intact_copy(folder)
     if copy is None:
         return "move the file away and import an export, or give another folder with --bench"
@@ -336,8 +337,8 @@ def recovery_hint(folder: Path) -> str:
 
 def _restore_hint(folder: Path, copy: backup.BackupCopy) -> str:
     return (
-        f"the last whole copy is {copy}: `benchtest --bench {folder} shelf --restore` puts it "
-        "back, with whatever else can still be read"
+        f"the last intact copy is {copy}: `benchtest --bench {folder} shelf --restore` puts it "
+        "back, with all other records that are still readable"
     )
 
 
@@ -345,24 +346,24 @@ _WORDS = {
     sqlite3.SQLITE_BUSY: "another program is writing to it; close that one, then try again",
     sqlite3.SQLITE_LOCKED: "another program is writing to it; close that one, then try again",
     sqlite3.SQLITE_FULL: "the disk is full; make room and try again, nothing else is lost",
-    sqlite3.SQLITE_READONLY: "it may not be written; look at its rights, or copy the folder "
-    "to a disk that may be written and give that with --bench",
-    sqlite3.SQLITE_CANTOPEN: "it cannot be opened for writing; look at the folder's rights, or "
-    "copy it to a disk that may be written and give that with --bench",
-    sqlite3.SQLITE_IOERR: "the disk answers with an error; save elsewhere with --bench",
+    sqlite3.SQLITE_READONLY: "it may not be written; check its permissions, or copy the folder "
+    "to a writable disk and give that with --bench",
+    sqlite3.SQLITE_CANTOPEN: "it cannot be opened for writing; check the folder's permissions, or "
+    "copy it to a writable disk and give that with --bench",
+    sqlite3.SQLITE_IOERR: "the disk reports an error; use another folder with --bench",
 }
 _DAMAGED = {
     sqlite3.SQLITE_CORRUPT: "it is damaged",
-    sqlite3.SQLITE_NOTADB: "it is no database",
+    sqlite3.SQLITE_NOTADB: "it is not a database",
 }
 
 
 @contextlib.contextmanager
 def explain_errors(path: Path) -> Iterator[None]:
-    """Turn SQLite's errors into ours.
+    """Convert SQLite's errors into ours.
 
     Raises:
-        RecordsFault: something failed; what, and what to do.
+        RecordsFault: SQLite failed; the text has the cause and the remedy.
     """
     try:
         yield
@@ -372,14 +373,14 @@ def explain_errors(path: Path) -> Iterator[None]:
             raise RecordsFault(f"{path}: {_DAMAGED[code]}; {recovery_hint(path.parent)}") from error
         if code == sqlite3.SQLITE_IOERR and _is_full(path.parent):
             code = sqlite3.SQLITE_FULL
-        words = _WORDS.get(code, f"the records say: {error}")
+        words = _WORDS.get(code, f"SQLite reports: {error}")
         raise RecordsFault(f"{path}: {words}") from error
 
 
 def _is_full(folder: Path) -> bool:
-    """Whether it has no room for what SQLite needs even to read: its index of the log, 32 KiB.
+    """Return True if a folder lacks the 32 KiB that SQLite needs even to read: its log index.
 
-    Where that finds no room it only says that the disk answers with an error.
+    SQLite then reports only a disk error.
     Source: sqlite.org, "WAL-mode File Format", section 2.
     """
     with contextlib.suppress(OSError):

@@ -1,4 +1,4 @@
-"""Whether a bench folder can keep records: rights, room, kind of disk, soundness. Makes nothing."""
+"""Check of a bench folder: permissions, free space, file system, damage. Creates nothing."""
 
 from __future__ import annotations
 
@@ -9,53 +9,49 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-import psutil
-
 from benchtest.errors import RecordsFault
 from benchtest.records.backup import DATABASE_FILE
 from benchtest.records.database import DatabaseContents, inspect_database
+from benchtest.records.filesystem import NETWORK_KINDS, filesystem_kind
 
 _MB = 1_000_000
 _LOW_SPACE_OCTETS, _MIN_FREE_OCTETS = 200 * _MB, 10 * _MB
-"""Free space that is worth a word, and that is not enough; an evening takes less than one MB."""
+"""Free space that causes a warning, and that is too little; an evening takes less than one MB."""
 
-_NETWORK_KINDS = frozenset(
-    ["nfs", "nfs4", "cifs", "smb3", "smbfs", "afs", "9p", "ceph", "fuse.sshfs", "fuse.glusterfs"]
-)
 _MEMORY_KINDS = frozenset(["tmpfs", "ramfs"])
 
 
 @dataclass(frozen=True, slots=True)
 class FolderCheck:
-    """What a look at a bench folder found."""
+    """Result of a folder check."""
 
     folder: Path
     exists: bool
     trouble: str | None
-    """Why nothing can be kept there, and what to do; None where it can."""
+    """Reason that no records can be kept there, with the remedy; None if they can."""
     free_octets: int | None
     filesystem: str | None
-    """Kind of its file system, where the system tells."""
+    """Kind of its file system; None if the system hides it."""
     contents: DatabaseContents | None
-    """What its database holds; None where there is none yet or it cannot be read."""
+    """Contents of its database; None without one, or if it cannot be read."""
 
     @property
     def warning(self) -> str | None:
-        """What may go wrong with the records one day; None where nothing is to be said."""
-        if self.filesystem in _NETWORK_KINDS:
+        """Risk for the records; None without one."""
+        if self.filesystem in NETWORK_KINDS or self.filesystem == "9p":
             # sqlite.org, "Write-Ahead Logging": WAL does not work over a network file system
             return "it is a network disk: open it from one machine at a time, or use a local folder"
         if self.filesystem in _MEMORY_KINDS:
-            return "it is memory, gone at the next start: give another folder with --bench"
+            return "it is in memory, lost at the next start: give another folder with --bench"
         if self.filesystem == "overlay":
-            return "it belongs to a container and may go with it: mount a folder of the machine"
+            return "it belongs to a container and is lost with it: mount a folder of the machine"
         if self.free_octets is not None and self.free_octets < _LOW_SPACE_OCTETS:
             return f"only {self.free_octets / _MB:.0f} MB are free: make room"
         return None
 
 
 def check_folder(folder: Path) -> FolderCheck:
-    """Look at a bench folder, whether it is there yet or not."""
+    """Check a bench folder, existing or not."""
     there = _nearest_existing(folder)
     free = None
     with contextlib.suppress(OSError):
@@ -71,9 +67,9 @@ def check_folder(folder: Path) -> FolderCheck:
 
 
 def _nearest_existing(folder: Path) -> Path:
-    """The folder, or the nearest above it that is there."""
+    """Return the folder, or the nearest existing one above it."""
     place = folder.absolute()
-    # a link that leads nowhere is there as well: no folder can be made in its place
+    # a broken link counts as existing: no folder can be created in its place
     while not os.path.lexists(place) and place != place.parent:
         place = place.parent
     return place
@@ -81,11 +77,11 @@ def _nearest_existing(folder: Path) -> Path:
 
 def _write_trouble(folder: Path, there: Path) -> str | None:
     if not there.is_dir():
-        return f"{there}: is no folder; give another with --bench"
+        return f"{there}: is not a folder; give another with --bench"
     if not os.access(there, os.W_OK | os.X_OK):
-        return f"{there}: may not be written; look at its rights, or give --bench"
+        return f"{there}: may not be written; check its permissions, or give --bench"
     if there != folder.absolute():
-        return None  # where no bench is yet, none is begun
+        return None  # no bench exists there, and the check creates none
     try:
         with tempfile.NamedTemporaryFile(dir=there, prefix=".doctor-") as trial:
             trial.write(bytes(4096))
@@ -94,17 +90,5 @@ def _write_trouble(folder: Path, there: Path) -> str | None:
         return f"{there}: cannot be written ({error.strerror}); make room, or give --bench"
     file = there / DATABASE_FILE
     if file.exists() and not os.access(file, os.R_OK | os.W_OK):
-        return f"{file}: may not be written; look at its rights, or give --bench"
+        return f"{file}: may not be written; check its permissions, or give --bench"
     return None
-
-
-def filesystem_kind(place: Path) -> str | None:
-    """Kind of file system that a path is on, such as `ext4`; None where nobody tells."""
-    real = Path(os.path.realpath(place))
-    best: tuple[int, str] | None = None
-    for disk in psutil.disk_partitions(all=True):
-        mount = Path(disk.mountpoint)
-        # what was mounted later lies on top of what was mounted there before
-        if real.is_relative_to(mount) and (best is None or len(mount.parts) >= best[0]):
-            best = len(mount.parts), disk.fstype
-    return best[1] if best else None

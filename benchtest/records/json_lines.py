@@ -1,6 +1,6 @@
-"""Records as JSON lines, one session a line, and back; taking them again changes nothing.
+"""Records as JSON lines, one session a line; a repeated import changes nothing.
 
-The form of a line is published beside this file, as a JSON schema.
+The JSON schema of a line is published next to this module: `session.schema.json`.
 """
 
 from __future__ import annotations
@@ -28,13 +28,13 @@ from benchtest.records.shelf import Shelf
 
 _FORMAT = 1
 _SESSION_KEYS = {"session", "started_at", "placed_ms", "meter", "events"}
-"""Keys of a session's line; that of a unit without one has none of them."""
+"""Keys of a session's line; the line of a unit without a session has none of them."""
 _UNLIMITED_TEXT_KEYS = ("design", "tag")
-"""Texts that are looked at more closely."""
+"""Keys of texts with checks of their own."""
 _MAX_TEXT_LENGTH = 80
-"""Signs of an id, a time, a meter or a kind of event; ids that are made here have 36."""
+"""Most characters of an id, a time, a meter or a kind of event; our own ids have 36."""
 MAX_LINE_FAULTS = 20
-"""Faults that are told at once; a file of another kind has one a line."""
+"""Most faults reported at once; a file of another format has one a line."""
 
 
 _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,6})?(Z|[+-]\d\d:\d\d)", re.ASCII)
@@ -42,21 +42,21 @@ _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,6})?(Z|[+-]\d\d:\d\d)
 
 @dataclass(frozen=True, slots=True)
 class ImportResult:
-    """What an import brought."""
+    """Result of an import."""
 
     sessions: int
-    """Sessions that were read."""
+    """Number of sessions read."""
     new_sessions: int
     new_events: int
     left_out: tuple[str, ...] = ()
-    """Sessions that were left out, since this bench has another record of them: how they differ."""
+    """Sessions left out because this bench has a different record of them, with the difference."""
     new_units: int = 0
-    """Units that were not here, with sessions or without."""
+    """Number of units new to this bench, with sessions or without."""
 
 
 @dataclass(frozen=True, slots=True)
 class ExportedSession:
-    """One session as it was exported."""
+    """One exported session."""
 
     row: SessionRow
     unit: Unit
@@ -65,7 +65,7 @@ class ExportedSession:
 
 @dataclass(frozen=True, slots=True)
 class ExportedUnit:
-    """A unit that has no session yet, as it was exported."""
+    """An exported unit without a session."""
 
     unit: Unit
     design_text: str
@@ -73,26 +73,26 @@ class ExportedUnit:
 
 @dataclass(frozen=True, slots=True)
 class ExportedFile:
-    """An exported file."""
+    """Content of an exported file."""
 
     sessions: tuple[ExportedSession, ...]
     units: tuple[ExportedUnit, ...] = ()
 
     @property
     def all_units(self) -> list[Unit]:
-        """Unit of every line."""
+        """The unit of every line."""
         return [*(one.unit for one in self.sessions), *(one.unit for one in self.units)]
 
 
 def schema_text() -> str:
-    """The published JSON schema of a line."""
+    """Return the published JSON schema of a line."""
     return files("benchtest.records").joinpath("session.schema.json").read_text("utf-8")
 
 
 def export_lines(shelf: Shelf, tag: str | None = None) -> Iterator[str]:
-    """Every session, of one unit or of all, as a line of JSON; earliest first.
+    """Yield every session, of one unit or of all, as a line of JSON; earliest first.
 
-    Then a line for every unit without a session: a batch that was put on the shelf travels whole.
+    Units without a session follow, so that a whole batch can be moved.
 
     Raises:
         NameFault: the bench has no such unit.
@@ -108,7 +108,7 @@ def export_lines(shelf: Shelf, tag: str | None = None) -> Iterator[str]:
         session = {
             "format": _FORMAT,
             "session": row.id,
-            "tag": unit.key,  # the same on every bench; a new one is among the events
+            "tag": unit.key,  # the same on every bench; a new tag is among the events
             "stage": unit.stage,
             "started_at": row.started_at,
             "placed_ms": row.placed_ms,
@@ -116,7 +116,7 @@ def export_lines(shelf: Shelf, tag: str | None = None) -> Iterator[str]:
             "design": row.design_text,
             "events": events,
         }
-        yield json.dumps(session, allow_nan=False)  # ASCII: no pipe or terminal can spoil it
+        yield json.dumps(session, allow_nan=False)  # ASCII: safe in any pipe or terminal
         untested.pop(row.tag, None)
     for unit in untested.values():
         text = shelf.design_text(unit.tag)
@@ -127,18 +127,18 @@ def export_lines(shelf: Shelf, tag: str | None = None) -> Iterator[str]:
 def import_lines(
     shelf: Shelf, lines: Iterable[str], file: str, leave_differing: bool = False
 ) -> ImportResult:
-    """Take in exported sessions. Nothing is taken from a file that has a fault.
+    """Import exported sessions; import nothing from a file with a fault.
 
     Args:
-        shelf: what takes them.
-        lines: of the file.
+        shelf: destination of the records.
+        lines: lines of the file.
         file: its name, for faults.
-        leave_differing: leave out sessions of which this bench has another record, as when two
-            benches went on with one, and take the others.
+        leave_differing: leave out sessions of which this bench has a different record, as after
+            two benches continued the same session, and import the others.
 
     Raises:
-        FileFaults: lines that are no exported sessions, each with its number.
-        InputError: a unit or session of that name is here and is something else.
+        FileFaults: some lines are not exported sessions; each with its number.
+        InputError: this bench has a different unit or session of that name.
     """
     read = read_lines(lines, file)
     left: dict[str, str] = {}
@@ -161,10 +161,10 @@ def import_lines(
 
 
 def read_lines(lines: Iterable[str], file: str) -> ExportedFile:
-    """Exported sessions and units, without a bench.
+    """Decode exported sessions and units, without a bench.
 
     Raises:
-        FileFaults: lines that are neither, each with its number.
+        FileFaults: some lines are neither; each with its number.
     """
     read: list[ExportedSession | ExportedUnit] = []
     faults = []
@@ -186,7 +186,7 @@ def read_lines(lines: Iterable[str], file: str) -> ExportedFile:
 
 
 def _check_places(shelf: Shelf, sessions: Iterable[ExportedSession]) -> None:
-    """Each test stands at its start or just after the test before it, so no place is far ahead."""
+    """Check that each test is placed at its start or just after the test before it."""
     starts_ms: dict[str, list[int]] = {}
     keys = {unit.tag: unit.key for unit in shelf.units()}
     here = [(keys[row.tag], row) for row in shelf.sessions()]
@@ -202,7 +202,7 @@ def _check_places(shelf: Shelf, sessions: Iterable[ExportedSession]) -> None:
 
 
 def _check_designs(shelf: Shelf, units: Iterable[Unit]) -> None:
-    """One tag is one unit, and a unit is of one design."""
+    """Check that each tag has one unit, and each unit one design."""
     designs = {unit.key: unit.design_name for unit in shelf.units()}
     for unit in units:
         here = designs.setdefault(unit.tag, unit.design_name)
@@ -217,9 +217,9 @@ def _decode_line(line: str) -> ExportedSession | ExportedUnit:
     try:
         found = json.loads(line)
     except (ValueError, RecursionError) as error:
-        raise InputError(f"is no JSON: {error}") from None
+        raise InputError(f"is not JSON: {error}") from None
     if not isinstance(found, dict):
-        raise InputError("is no exported session")
+        raise InputError("is not an exported session")
     _check_depth(found)
     encode_event_data(found)
     if found.get("format") != _FORMAT:
@@ -229,7 +229,7 @@ def _decode_line(line: str) -> ExportedSession | ExportedUnit:
     if not found.keys() & _SESSION_KEYS:
         return ExportedUnit(Unit(tag, _design_name(text), _stage(found)), text)
     meter = _text(found, "meter")
-    Meter.parse(meter)  # a session whose meter is none could not be gone on with
+    Meter.parse(meter)  # a session without a valid meter could not be continued
     row = SessionRow(
         _text(found, "session"), tag, text, _time(found, "started_at"), meter, _placed(found)
     )
@@ -238,7 +238,7 @@ def _decode_line(line: str) -> ExportedSession | ExportedUnit:
 
 
 def _check_depth(found: Mapping[str, Any]) -> None:
-    """Refuse what is nested so deeply that reading it fails, before anything else reads it."""
+    """Reject data nested so deeply that later code would fail on it."""
     events = found.get("events")
     for number, row in enumerate(events if isinstance(events, list) else (), 1):
         if is_too_deep(row, MAX_DEPTH + 1):
@@ -257,11 +257,13 @@ def _design_name(text: str) -> str:
 def _text(found: Mapping[str, Any], key: str) -> str:
     value = found.get(key)
     if not isinstance(value, str) or not value:
-        raise InputError(f"{key} is missing or is no text")
+        raise InputError(f"{key} is missing or is not text")
     if key not in _UNLIMITED_TEXT_KEYS and not (
         value.isprintable() and len(value) <= _MAX_TEXT_LENGTH
     ):
-        raise InputError(f"{key} is longer than {_MAX_TEXT_LENGTH} signs, or no line of plain text")
+        raise InputError(
+            f"{key} is longer than {_MAX_TEXT_LENGTH} characters, or not one line of plain text"
+        )
     return value
 
 
@@ -278,14 +280,14 @@ def _time(found: Mapping[str, Any], key: str) -> str:
 
 
 def _placed(found: Mapping[str, Any]) -> int | None:
-    """Place among the unit's sessions; lines of before there was one have none."""
+    """Return the place among the unit's sessions; None for lines of earlier versions."""
     placed_ms = found.get("placed_ms")
     if placed_ms is None:
         return None
     if not isinstance(placed_ms, int) or isinstance(placed_ms, bool):
-        raise InputError("placed_ms is no whole number of milliseconds")
+        raise InputError("placed_ms is not a whole number of milliseconds")
     if not 0 <= placed_ms <= MAX_PLACED_MS:
-        raise InputError(f"placed_ms is no whole number of milliseconds from 0 to {MAX_PLACED_MS}")
+        raise InputError(f"placed_ms is {placed_ms}; give 0 to {MAX_PLACED_MS} ms")
     return placed_ms
 
 
@@ -300,7 +302,7 @@ def _stage(found: Mapping[str, Any]) -> Stage:
 def _events(found: Mapping[str, Any]) -> tuple[Event, ...]:
     rows = found.get("events")
     if not isinstance(rows, list):
-        raise InputError("events is missing or is no list")
+        raise InputError("events is missing or is not a list")
     events = tuple(_event(row) for row in rows)
     if [event.seq for event in events] != list(range(1, len(events) + 1)):
         raise InputError("events are not numbered 1, 2, 3 …: some are missing")
@@ -309,7 +311,7 @@ def _events(found: Mapping[str, Any]) -> tuple[Event, ...]:
 
 def _event(row: object) -> Event:
     if not isinstance(row, dict) or not isinstance(row.get("data"), dict):
-        raise InputError("an event is no object with data")
+        raise InputError("an event is not an object with data")
     seq = row.get("seq")
     if not isinstance(seq, int):
         raise InputError("an event has no number")

@@ -1,7 +1,7 @@
-"""A label for the unit itself: tag, design, stage, date, result, and a code that a camera reads.
+"""Label for a unit: tag, design, stage, date, result, and a QR code.
 
-Drawn by matplotlib in millimetres and outlines, so that it prints alike everywhere; the code is
-made by segno, offline. Both are imported when a label is made and not before.
+Drawn by matplotlib in millimetres and as outlines, so that it prints the same everywhere; segno
+makes the code, offline. Both are imported only when a label is made.
 """
 
 from __future__ import annotations
@@ -23,13 +23,13 @@ if TYPE_CHECKING:
 _SCHEME = "benchtest"
 _MM_PER_IN = 25.4
 _MIN_MODULE_MM = 0.25
-"""Smallest square of the code that a telephone's camera reads. Common practice, no source."""
+"""Smallest square of the code that a phone's camera reads. Common practice, no source."""
 _QUIET_ZONE_MODULES = 4
-"""Squares of white round the code. Source: ISO/IEC 18004, quiet zone."""
+"""Width of the white margin round the code. [squares] Source: ISO/IEC 18004, quiet zone."""
 _MARGIN_MM = 1.2
 _MIN_LETTER_MM = 1.6
 _MAX_FITTED_LETTERS = 60
-"""Letters that are looked at when a name is shortened; no label has room for more."""
+"""Most letters of a name that are measured; no label has room for more."""
 COMMON_SIZES = ("62x29", "50x25", "57x32", "89x36", "100x50")
 """Width and height of common labels on a roll. [mm] Common practice, no source."""
 _STYLE = {"font.family": "DejaVu Sans", "svg.fonttype": "path"}
@@ -38,7 +38,7 @@ _SIZE = re.compile(r"(\d{2,3}(?:\.\d)?)\s*[x×]\s*(\d{2,3}(?:\.\d)?)", re.ASCII)
 
 @dataclass(frozen=True, slots=True)
 class LabelContent:
-    """What stands on one label."""
+    """Content of one label."""
 
     tag: str
     design: str
@@ -47,11 +47,11 @@ class LabelContent:
     result: str
     good: bool
     record: str
-    """Id of the session that the result is of."""
+    """Id of the session of the result."""
 
     @property
     def code(self) -> str:
-        """What the code says: unit and record."""
+        """Content of the code: unit and session."""
         return f"{_SCHEME}:{self.tag}:{self.record}"
 
 
@@ -83,7 +83,7 @@ LABEL_SHEETS = {
 
 
 def parse_code(text: str) -> tuple[str, str | None]:
-    """Unit and record of what was typed or scanned; a tag alone names no record.
+    """Return unit and session id of a scanned or typed text; a tag alone has no session id.
 
     >>> parse_code("benchtest:WF-03:0b5e"), parse_code("WF-03")
     (('WF-03', '0b5e'), ('WF-03', None))
@@ -96,10 +96,10 @@ def parse_code(text: str) -> tuple[str, str | None]:
 
 
 def parse_size(text: str) -> tuple[float, float]:
-    """Width and height of a label. [mm]
+    """Parse width and height of a label. [mm]
 
     Raises:
-        InputError: it is none.
+        InputError: the text is not a size, or out of range.
 
     >>> parse_size("62x29")
     (62.0, 29.0)
@@ -115,10 +115,10 @@ def parse_size(text: str) -> tuple[float, float]:
 
 
 def find_sheet(name: str) -> LabelSheet:
-    """A sheet by its name.
+    """Return a sheet by its name.
 
     Raises:
-        NameFault: there is none of that name.
+        NameFault: there is no such sheet.
     """
     if name not in LABEL_SHEETS:
         raise NameFault(f'sheet "{name[:20]}": give one of {", ".join(LABEL_SHEETS)}'
@@ -127,7 +127,7 @@ def find_sheet(name: str) -> LabelSheet:
 
 
 def labels_pdf(labels: Sequence[LabelContent], size: tuple[float, float]) -> bytes:
-    """One page for each label.
+    """Return a PDF with one label a page.
 
     Raises:
         InputError: a label is too small for its code.
@@ -136,16 +136,16 @@ def labels_pdf(labels: Sequence[LabelContent], size: tuple[float, float]) -> byt
 
 
 def label_svg(label: LabelContent, size: tuple[float, float]) -> str:
-    """One label.
+    """Return one label as SVG.
 
     Raises:
-        InputError: it is too small for its code.
+        InputError: the label is too small for its code.
     """
     return draw_svg(lambda: _draw_single(label, size), _STYLE)
 
 
 def sheet_pdf(labels: Sequence[LabelContent], sheet: LabelSheet, skip: int = 0) -> bytes:
-    """Sheets of labels, the first `skip` places left empty.
+    """Return a PDF of label sheets, with the first `skip` places empty.
 
     Raises:
         InputError: a label is too small for its code.
@@ -154,15 +154,15 @@ def sheet_pdf(labels: Sequence[LabelContent], sheet: LabelSheet, skip: int = 0) 
 
 
 def sheet_svg(labels: Sequence[LabelContent], sheet: LabelSheet, skip: int = 0) -> str:
-    """One sheet of labels, the first `skip` places left empty.
+    """Return one sheet of labels as SVG, with the first `skip` places empty.
 
     Raises:
-        InputError: they do not fit on one sheet, or a label is too small for its code.
+        InputError: the labels do not fit on one sheet, or a label is too small for its code.
     """
     if len(labels) + skip > sheet.count:
         raise InputError(
             f"{len(labels)} labels after {skip} empty places: a sheet has {sheet.count}, and an "
-            "SVG is one sheet; write a .pdf, which has as many as it takes"
+            "SVG is one sheet; write a .pdf, which may have several sheets"
         )
     return draw_svg(lambda: next(_draw_sheets(labels, sheet, skip)), _STYLE)
 
@@ -191,7 +191,7 @@ def _draw_single(label: LabelContent, size: tuple[float, float]) -> Figure:
 
 
 def _empty_paper(width_mm: float, height_mm: float) -> tuple[Figure, Axes]:
-    """Empty paper with axes in millimetres, from the lower left corner."""
+    """Return empty paper with axes in millimetres, from the lower left corner."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(width_mm / _MM_PER_IN, height_mm / _MM_PER_IN))
@@ -205,10 +205,7 @@ def _empty_paper(width_mm: float, height_mm: float) -> tuple[Figure, Axes]:
 def _draw_label(
     at: Axes, label: LabelContent, x: float, y: float, width: float, height: float
 ) -> None:
-    """One label with its lower left corner there: the code to the left, or above where it stands.
-
-    All in millimetres.
-    """
+    """Draw one label with its lower left corner at x, y; all in millimetres."""
     inner = width - 2 * _MARGIN_MM, height - 2 * _MARGIN_MM
     lying = width >= 1.25 * height
     side = min(inner[1], 0.46 * inner[0]) if lying else min(inner[0], 0.58 * inner[1])
@@ -249,7 +246,7 @@ def _draw_code(at: Axes, label: LabelContent, left: float, top: float, side: flo
 def _draw_lines(
     at: Axes, label: LabelContent, left: float, top: float, width: float, height: float
 ) -> None:
-    """Tag, design, stage and date, result: each as large as its share of the room lets it be."""
+    """Draw tag, design, stage and date, result, each as large as its share of the space allows."""
     result = f"{'✓' if label.good else '✗'} {label.result}"
     lines = [
         (label.tag, 0.32, "bold"),
@@ -270,7 +267,7 @@ def _draw_lines(
 def _fit_words(
     words: str, weight: str, size_mm: float, width_mm: float, least_mm: float
 ) -> tuple[float, str]:
-    """Size of the letters and the words themselves, shortened where they would grow too small."""
+    """Return letter size and text, shortened if the letters would become too small. [mm]"""
     fits = _fit_size_mm(words, weight, size_mm, width_mm)
     if fits >= min(size_mm, least_mm):
         return fits, words
@@ -284,14 +281,14 @@ def _fit_words(
 
 
 def _fit_size_mm(words: str, weight: str, size_mm: float, width_mm: float) -> float:
-    """Size of letters at which words fill the width, or the size asked for where they do not."""
+    """Return the letter size at which a text fills the width, at most the size given. [mm]"""
     wide = _width_per_mm(words, weight)
     return min(size_mm, width_mm / wide) if wide else size_mm
 
 
 @cache
 def _width_per_mm(words: str, weight: str) -> float:
-    """Width of words in letters one millimetre high. [mm]"""
+    """Return the width of a text in letters one millimetre high. [mm]"""
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import TextPath
 

@@ -1,4 +1,4 @@
-"""matplotlib as the records use it: no window, no user's style file, no words on the terminal."""
+"""Setup of matplotlib: no window, no user style file, no log on the terminal."""
 
 from __future__ import annotations
 
@@ -13,25 +13,25 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _NO_METADATA: dict[str, Any] = dict.fromkeys(("Creator", "Date", "Format", "Type"))
-"""The same record gives the same file."""
+"""Metadata without dates: the same record gives the same file."""
 
 
 @contextmanager
 def _plain_style(style: Any) -> Iterator[None]:
-    """Drawing goes by these settings alone."""
+    """Use only these settings for drawing."""
     import matplotlib as mpl
 
-    logging.getLogger("matplotlib").setLevel(logging.ERROR)  # a cold font cache is nobody's worry
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)  # no notice of a new font cache
     with mpl.rc_context(), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph .* missing")  # it is drawn as a box
-        mpl.rcdefaults()  # a user's own style file is not for this
+        warnings.filterwarnings("ignore", message="Glyph .* missing")  # drawn as a box
+        mpl.rcdefaults()  # ignore a user's style file
         mpl.rcParams.update({"text.parse_math": False, "svg.hashsalt": "benchtest"})
         mpl.rcParams.update(style)
         yield
 
 
 def draw_svg(draw: Callable[[], Figure], style: Any) -> str:
-    """A drawing as SVG text."""
+    """Return a drawing as SVG text."""
     out = io.StringIO()
     with _plain_style(style):
         draw().savefig(out, format="svg", metadata=_NO_METADATA)
@@ -39,7 +39,7 @@ def draw_svg(draw: Callable[[], Figure], style: Any) -> str:
 
 
 def draw_pdf(draw: Callable[[], Iterable[Figure]], style: Any, title: str) -> bytes:
-    """Drawings as the pages of a PDF."""
+    """Return drawings as the pages of a PDF."""
     from matplotlib.backends.backend_pdf import PdfPages
 
     out = io.BytesIO()

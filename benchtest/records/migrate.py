@@ -1,4 +1,4 @@
-"""From each version of the records to the next; a step runs in the caller's transaction."""
+"""Migration of the records from each version to the next, in the caller's transaction."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ SCHEMA_VERSION = 2
 
 
 def migrate(connection: sqlite3.Connection) -> None:
-    """Take the records, step by step, to this version; to be called within a transaction."""
+    """Migrate the records, step by step, to this version; call it within a transaction."""
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     for step in range(version, SCHEMA_VERSION):
         _STEPS[step](connection)
@@ -20,7 +20,7 @@ def migrate(connection: sqlite3.Connection) -> None:
 
 
 def _migrate_to_2(connection: sqlite3.Connection) -> None:
-    """Sessions get a place of their own, apart from the clock; events a digest."""
+    """Add a place independent of the clock to sessions, and a checksum to events."""
     connection.execute("ALTER TABLE session ADD COLUMN placed_ms INTEGER NOT NULL DEFAULT 0")
     connection.execute("ALTER TABLE event ADD COLUMN digest TEXT NOT NULL DEFAULT ''")
     for id_, started_at in connection.execute("SELECT id, started_at FROM session").fetchall():

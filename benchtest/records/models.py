@@ -1,4 +1,4 @@
-"""What the shelf keeps, as it is handed round: units and their stages, sessions, events."""
+"""Values of the shelf: units with their stages, sessions, events."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _TAG = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,39}", re.ASCII)
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """Something that happened in a session; never changed once it is here."""
+    """An event in a session; never changed once stored."""
 
     seq: int
     at: str
@@ -35,13 +35,13 @@ class Unit:
     design_name: str
     stage: Stage
     retired: bool = False
-    """It was taken off the shelf; its record stays."""
+    """True if it was taken off the shelf; its records stay."""
     was: str | None = None
-    """Tag that it was begun with and that its record is kept under, where it was renamed since."""
+    """Original tag, under which its records are stored, if it was renamed since; else None."""
 
     @property
     def key(self) -> str:
-        """Tag that its record is kept under, the same on every bench."""
+        """Tag under which its records are stored, the same on every bench."""
         return self.was or self.tag
 
 
@@ -55,35 +55,32 @@ class SessionRow:
     started_at: str
     meter: str
     placed_ms: int | None = None
-    """Order among the unit's sessions; None takes it from the start. [ms]
+    """Order among the unit's sessions; None for its start time. [ms]
 
-    The start by the clock, since 1970, or just after the session before where the clock was
-    behind it: a clock that was set back does not bring the sessions out of order.
+    Start by the clock, since 1970, or just after the previous session if the clock was behind it: a
+    clock set back does not change the order of the sessions.
     """
 
 
 def tag_sort_key(tag: str) -> list[tuple[int, int, str]]:
-    """Return a key that sorts tags as a person counts.
-
-    >>> sorted(["GF-10", "GF-2", "AA"], key=tag_sort_key)
-    ['AA', 'GF-2', 'GF-10']
-    """
+    """Return a key that sorts tags with their numbers as numbers."""
     parts = re.split(r"(\d+)", tag, flags=re.ASCII)
     return [(1, int(part), part) if part.isdigit() else (0, 0, part) for part in parts]
 
 
 def is_valid_tag(text: object) -> bool:
-    """Return whether something is a valid tag."""
+    """Return True for a valid tag."""
     return isinstance(text, str) and _TAG.fullmatch(text) is not None
 
 
 def check_tag(tag: str) -> str:
-    """A unit's tag, if it is one.
+    """Return a tag if it is valid.
 
     Raises:
-        InputError: it is not 1 to 40 letters, digits, `-`, `_` or `.`, or begins with a sign.
+        InputError: the tag is not 1 to 40 letters, digits, `-`, `_` or `.`, or does not begin
+            with a letter or digit.
     """
-    if not _TAG.fullmatch(tag):  # match and $ would let a line end pass
+    if not _TAG.fullmatch(tag):  # match and $ would accept a line end
         raise InputError(
             f'unit "{printable(tag)}": write 1 to 40 letters, digits, -, _ or ., beginning with a '
             "letter or digit, such as WF-03"
@@ -92,16 +89,16 @@ def check_tag(tag: str) -> str:
 
 
 def encode_event_data(data: Mapping[str, Any]) -> str:
-    """An event's data as text that every reader of JSON takes.
+    """Return an event's data as standard JSON text.
 
     Raises:
-        InputError: it holds half a character, or a number that JSON has no word for.
+        InputError: the data contain an unpaired surrogate or a number outside JSON.
     """
     try:
         text = json.dumps(data, allow_nan=False, ensure_ascii=False)
         text.encode()
     except UnicodeEncodeError:
-        raise InputError("the text holds half a character; type it anew") from None
+        raise InputError("the text contains half a character; type it again") from None
     except ValueError:
-        raise InputError("a number in it is infinite or none; write it anew") from None
+        raise InputError("a number is infinite or not a number; enter it again") from None
     return text

@@ -1,6 +1,6 @@
-"""The prop drawn as it stands: strands, buses, feeds, the way of data; marks and suspects on it.
+"""Drawing of a prop: strands, buses, feeds, data path, with marks and suspects.
 
-Rows are strands, end A to the left. Everything is told by shape and words; colour only helps.
+Rows are strands, end A to the left. Shapes and words carry all information; colour is additional.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ from benchtest.prop.notation import location_feed, parse_location
 MAP_WIDTH = 760.0
 _TOP = 26.0
 _HOP = 26.0
-"""Room beside a strand's end for its name and the data line."""
+"""Space next to a strand's end for its name and the data line."""
 _LANE = 18.0
-"""Room of one bus."""
+"""Space for one bus."""
 _FEED = 84.0
-"""Room of a feed's name and arrow."""
+"""Space for a feed's name and arrow."""
 _MAX_NAME_LETTERS = 20
-"""Letters of a name that the drawing has room for."""
+"""Most letters of a name in the drawing."""
 _MAX_HEIGHT = 330.0
 _MAX_ROW, _MIN_ROW = 20.0, 8.0
 
@@ -34,7 +34,7 @@ _Anchor = Literal["start", "middle", "end"]
 
 @dataclass(frozen=True, slots=True)
 class PolyLine:
-    """A stroke: `rail`, `wire`, `strand` or `data`; a filled arrowhead is a `way`."""
+    """A line: `rail`, `wire`, `strand` or `data`; `way` is a filled arrowhead."""
 
     look: str
     path: str
@@ -52,7 +52,7 @@ class Marker:
 
 @dataclass(frozen=True, slots=True)
 class MapText:
-    """A text; `whole` is what a name is when it is not shortened."""
+    """A text; `whole` is the full name if it is shortened."""
 
     x: float
     y: float
@@ -65,10 +65,10 @@ class MapText:
 
 @dataclass
 class SvgPropMap:
-    """A drawing, as its template takes it."""
+    """Content of the drawing, for its template."""
 
     height: float
-    says: str
+    description: str
     width: float = MAP_WIDTH
     lines: list[PolyLine] = field(default_factory=list)
     spots: list[Marker] = field(default_factory=list)
@@ -81,19 +81,19 @@ def draw_map(
     marks: Sequence[Mark],
     suspects: Mapping[str, float],
 ) -> SvgPropMap:
-    """The prop map.
+    """Return the prop map.
 
     Args:
         design: the prop.
-        verdicts: strands that passed or failed.
-        marks: what was seen.
-        suspects: joints and nodes, with the probability of each.
+        verdicts: True for strands that passed, False for those that failed.
+        marks: the marks of the unit.
+        suspects: probability of each suspected joint or node.
     """
     return _MapDrawing(design).draw(verdicts, marks, suspects)
 
 
 class _MapDrawing:
-    """Knows where everything stands."""
+    """Geometry of the drawing, and the drawing in progress."""
 
     def __init__(self, design: Design) -> None:
         self.design = design
@@ -116,7 +116,7 @@ class _MapDrawing:
         return round(_TOP + (strand - 0.5) * self.row, 1)
 
     def x(self, end: End, out: float = 0.0) -> float:
-        """Where an end stands, or what is so far outside it."""
+        """Return the x of a strand's end, or of a point `out` outside it."""
         return round(self.left - out if end == "A" else self.right + out, 1)
 
     def node_x(self, strand: int, node: int) -> float:
@@ -137,7 +137,7 @@ class _MapDrawing:
         self.map.texts.append(MapText(round(x, 1), round(y, 1), words, anchor, look, size))
 
     def name(self, x: float, y: float, words: str, anchor: _Anchor) -> None:
-        """A name, shortened to the room there is; the whole of it is shown on touch."""
+        """Add a name, shortened to the space; the full name is shown as a tooltip."""
         short = words if len(words) <= _MAX_NAME_LETTERS else words[: _MAX_NAME_LETTERS - 1] + "…"
         size = self.size if self.size < 8.5 else 0.0
         self.map.texts.append(MapText(round(x, 1), round(y, 1), short, anchor, "", size, words))
@@ -170,7 +170,7 @@ class _MapDrawing:
         return self.map
 
     def said(self, strand: int, labels: list[tuple[float, str]]) -> None:
-        """What is said of a strand, each above its place as far as its neighbours let it."""
+        """Add a strand's labels, each above its place as far as its neighbours allow."""
         letter = 0.62 * self.size
         room = self.left + 8.0
         for x, words in sorted(labels):
@@ -195,7 +195,7 @@ class _MapDrawing:
         self.say(MAP_WIDTH - 4.0, y + 3.0, sign, "end", "said" if passed is False else "")
 
     def bus(self, bus: Bus) -> None:
-        """A bar on each side where it joins ends, and the wire from each end to it."""
+        """Draw a bus: a bar on each side where it joins ends, and the wire from each end to it."""
         tops = []
         sides: tuple[End, End] = ("A", "B")
         for side in sides:
@@ -231,7 +231,7 @@ class _MapDrawing:
         self.name(start, y - 4.5, words, "start" if side == "A" else "end")
 
     def data(self) -> None:
-        """Which way data runs along each strand, and how it goes on to the next."""
+        """Draw the direction of data along each strand, and its path to the next."""
         path = self.design.data_path
         first = path[0]
         y, outside = self.y(first.strand), self.x(first.end, 16.0)
@@ -250,7 +250,7 @@ class _MapDrawing:
             self.hop("data", before.other, after, 10.0)
 
     def hop(self, look: str, one: StrandEnd, other: StrandEnd, out: float) -> None:
-        """A line from end to end: a bow on one side, or between two rows to the other side."""
+        """Draw a line between two ends: a curve on one side, else between two rows."""
         x, y, x2, y2 = self.x(one.end), self.y(one.strand), self.x(other.end), self.y(other.strand)
         far, far2 = self.x(one.end, out), self.x(other.end, out)
         if one.end == other.end:
@@ -262,7 +262,7 @@ class _MapDrawing:
     def suspect(
         self, where: str, probability: float, labels: dict[int, list[tuple[float, str]]]
     ) -> None:
-        """A diamond where it is, and a label for its strand."""
+        """Draw a diamond at a suspect, and add its label to the strand."""
         if (place := self._place(where)) is None:
             return
         x, strand = place
@@ -270,7 +270,7 @@ class _MapDrawing:
         labels.setdefault(strand, []).append((x, f"! {where} {format_percent(probability)}"))
 
     def _place(self, where: str) -> tuple[float, int] | None:
-        """Where a suspect is drawn, and the strand it stands on."""
+        """Return x and strand of a suspect; None if it has no place in the drawing."""
         location = parse_location(where, self.design)
         if isinstance(location, NodeName):
             return self.node_x(location.strand, location.node), location.strand
@@ -283,7 +283,7 @@ class _MapDrawing:
 
 
 def _lanes(design: Design, side: str) -> dict[str, int]:
-    """Which lane each bus takes on a side, 1 next to the strands; none overlap in one."""
+    """Return each bus's lane on a side, 1 next to the strands; buses in a lane do not overlap."""
     ends: list[list[tuple[int, int]]] = []
     lanes = {}
     for bus in design.buses:
@@ -303,7 +303,7 @@ def _lanes(design: Design, side: str) -> dict[str, int]:
 
 
 def _side(feed: Feed, design: Design) -> End:
-    """The side that a feed's cable comes from."""
+    """Return the side of a feed's cable."""
     if isinstance(feed.at, StrandEnd):
         return feed.at.end
     pad = feed.at

@@ -1,7 +1,8 @@
-"""Limits of what a record may hold: nesting, length, figures and times.
+"""Limits of records: nesting, length, values and times.
 
-A record may come from any bench. `json_lines.py` refuses what is beyond these limits. A bench that
-took such an event from an earlier version keeps it: `shelf.py` reads it as `OMITTED_DATA`.
+A record may come from any bench. `json_lines.py` rejects records outside these limits. A bench that
+imported such an event with an earlier version keeps it; `shelf.py` reads its data as
+`OMITTED_DATA`.
 """
 
 from __future__ import annotations
@@ -14,24 +15,24 @@ from typing import Any
 from benchtest.formatting import epoch_ms
 
 MAX_DEPTH = 16
-"""Lists and objects inside each other; our own events have at most three."""
+"""Deepest nesting of lists and objects; our own events have at most three levels."""
 MAX_TEXT = 100_000
 """Characters of an event's data as JSON."""
 MAX_VOLTS = 1000.0
 """Highest rated voltage of hand-held meters (from memory). [V]"""
 MAX_AMPS = 1000.0
 MAX_DECIMALS = 12
-"""Decimals of volts as typed; meters of the laboratory show nine (from memory)."""
+"""Most decimals of typed volts; laboratory meters show nine (from memory)."""
 MAX_OHM = 1e9
 MAX_S = 1e8
 """Three years. [s]"""
 MAX_STAMP_MS = 7_258_118_399_999
 """End of the year 2199, since 1970. [ms]"""
 MAX_PLACED_MS = MAX_STAMP_MS + 10**9
-"""The same for places among sessions: each stands after the one before it. [ms]"""
+"""Latest place of a session: each is at least one after the previous one. [ms]"""
 EPOCH = "1970-01-01T00:00:00.000+00:00"
 OMITTED_DATA: Mapping[str, Any] = {"left_out": True}
-"""Data of an event that is beyond the limits: it stands in its place and counts for nothing."""
+"""Data of an event outside the limits: it keeps its number and has no effect."""
 
 Range = tuple[float, float]
 _LEVEL: dict[str, Range] = {"level": (0.0, 1.0)}
@@ -50,13 +51,13 @@ VALUE_RANGES: dict[str, dict[str, Range]] = {
     "soak-seen": _DONE,
     "soak-stopped": _DONE,
 }
-"""Lowest and highest figure of each field, by the kind of the event."""
+"""Lowest and highest value of each field, by the kind of the event."""
 SUSPECT_RANGES: dict[str, Range] = {"probability": (0.0, 1.0), "ohms": (0.0, MAX_OHM)}
-"""The same for each suspect of a finding."""
+"""Lowest and highest value of each field of a finding's suspects."""
 
 
 def find_data_fault(kind: str, data: Mapping[str, Any]) -> str | None:
-    """Return what is beyond the limits in an event's data; None where nothing is.
+    """Return the first limit that an event's data break; None if there is none.
 
     >>> find_data_fault("reading", {"lit": "all", "probe": "4A", "volts": 1e150})
     'volts is 1e+150; give -1000 to 1000'
@@ -73,7 +74,7 @@ def decode_data(kind: str, text: str) -> tuple[Mapping[str, Any], str | None]:
     """Return an event's data and None; or `OMITTED_DATA` and the limit that it breaks.
 
     Args:
-        kind: of the event.
+        kind: kind of the event.
         text: its data as JSON.
     """
     try:
@@ -110,7 +111,7 @@ def is_too_deep(value: object, most: int = MAX_DEPTH) -> bool:
 
 
 def find_time_fault(stamp: str) -> str | None:
-    """Return why a time cannot be of a test; None where it can.
+    """Return why a time is outside the limits; None if it is inside.
 
     >>> find_time_fault("0001-01-01T00:00:00Z")
     'is not between the years 1970 and 2199'

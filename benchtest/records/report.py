@@ -1,4 +1,4 @@
-"""A unit's test record as one HTML page that stands alone and prints well."""
+"""Report page on a unit's test: one HTML file without other files, suited to print."""
 
 from __future__ import annotations
 
@@ -19,45 +19,45 @@ from benchtest.records.prop_map_svg import draw_map
 from benchtest.records.strand_plot import StrandPlot, draw_strands
 
 _MIN_LOUD_PROBABILITY = 0.05
-"""Probability from which on a joint stands out on the page: what keeps a unit indoors."""
+"""Probability above which a joint is highlighted: the limit for going outdoors."""
 
 _FIGURE = re.compile(r"(\d) (?=(?:%|[mµ]?[VAΩW]|sd|mm|nodes?|strands?|readings?)(?![\w]))")
 _LONG_TABLE_STRANDS = 20
-"""Strands from which on neighbours that are alike share a row, so that two pages hold them."""
+"""Number of strands above which equal neighbours share a row, to keep the table on two pages."""
 
 
 @dataclass(frozen=True, slots=True)
 class StrandLine:
-    """One strand: what the eye said."""
+    """One strand, with the result of the visual check."""
 
     number: int
     nodes: int
     verdict: str
-    """passed, failed, or not looked at."""
+    """`passed`, `failed` or `not looked at`."""
     marks: str
 
 
 @dataclass(frozen=True, slots=True)
 class JointLine:
-    """What is known of one power joint."""
+    """Finding on one power joint."""
 
     name: str
     probability: float = 0.0
-    """That it is at fault."""
+    """Probability that it is at fault."""
     likely_open: bool = False
     ohms: tuple[float, float, float] | None = None
-    """5 %, most probable and 95 % of its resistance, if it is at fault. [Ω]"""
+    """Resistance at 5 %, most probable and at 95 %, if it is at fault. [Ω]"""
     cleared_ohm: float | None = None
-    """The evidence speaks against more than this; None where nothing was shown. [Ω]"""
+    """Resistance above which the evidence excludes it; None without such evidence. [Ω]"""
 
     @property
     def loud(self) -> bool:
-        """True where it is suspected."""
+        """True if it is suspected."""
         return self.probability > _MIN_LOUD_PROBABILITY
 
     @property
     def words(self) -> str:
-        """Its band in a few words.
+        """Its range in a few words.
 
         >>> JointLine("4A+", 0.93, False, (0.31, 0.42, 0.6), None).words
         '420 mΩ (310 to 600)'
@@ -77,7 +77,7 @@ class JointLine:
 
 @dataclass(frozen=True, slots=True)
 class ReadingLine:
-    """One reading beside its prediction."""
+    """One reading with its prediction."""
 
     lit: str
     probe: str
@@ -87,11 +87,11 @@ class ReadingLine:
     sd: float
     z: float
     stale: bool
-    """It no longer counts as evidence."""
+    """True if it no longer counts as evidence."""
     number: int = 0
-    """Its place among the readings of the session, from 1."""
+    """Its number among the readings of the session, from 1."""
     why: str = ""
-    """Why it no longer counts, or what is doubtful about it."""
+    """Reason that it no longer counts, or that it is doubtful."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,25 +107,25 @@ class SuspectLine:
 
 @dataclass(frozen=True, slots=True)
 class HistoryLine:
-    """One session of the unit, as it was concluded then."""
+    """One session of the unit, as concluded at its time."""
 
     when: str
     stage: str
     did: str
-    """What was looked at, read and repaired."""
+    """Summary of checks, readings and repairs."""
     found: str
-    """What the tool said at its end."""
+    """Finding at its end."""
     signed: str
     record: str
 
 
 @dataclass(frozen=True, slots=True)
 class StepResult:
-    """One step of the evening, and what came of it."""
+    """One step of the evening, with its result."""
 
     name: str
     good: bool | None
-    """None where it was left out, or is not over."""
+    """None if it was skipped or is not finished."""
     says: str
 
 
@@ -154,7 +154,7 @@ class ComparisonSection:
 
 @dataclass(frozen=True)
 class ReportContent:
-    """Everything that stands on the page, as words and numbers."""
+    """Content of the page, as words and numbers."""
 
     tag: str
     design: Design
@@ -165,11 +165,11 @@ class ReportContent:
     record: str
     """Id of the session."""
     prop_file: str
-    """Short digest of the prop file that the session keeps."""
+    """Short checksum of the prop file kept with the session."""
     program: str
-    """Name and version of the program that made the page."""
+    """Name and version of the program that wrote the page."""
     verdict: str
-    """In a few words, on top."""
+    """Verdict in a few words, for the top of the page."""
     good: bool
     waits_for: Sequence[str]
     strands: Sequence[StrandLine]
@@ -181,30 +181,30 @@ class ReportContent:
     healthy: float | None
     cleared_mohm: float | None
     repairs: Sequence[tuple[str, str, str]]
-    """When, where, what."""
+    """Time, place and text of each repair."""
     history: Sequence[HistoryLine]
     comparison: ComparisonSection | None
     """Comparison with the unit's earlier tests; None without any."""
     steps: Sequence[StepResult]
-    """Before power, first light, colours, wiggle and soak, as far as they were done."""
+    """Results before power, of first light, colours, wiggling and soak, as far as done."""
     notes: Sequence[str]
     signed_by: str | None
     signed_at: str | None
     comment: str
     left_out: Sequence[str] = ()
-    """Events that are beyond the limits of a record, and why."""
+    """Events outside the limits of a record, with the reason."""
     driven: str = ""
-    """Return the driven target in words; empty where the record has none."""
+    """Target of the drive, in words; empty if the record has none."""
     virtual: bool = False
-    """Some of it, or all, was a virtual prop."""
+    """True if a virtual prop was tested in any part of it."""
     was: str | None = None
-    """Tag that the unit was begun with, where it was renamed since."""
+    """Original tag, if the unit was renamed since; else None."""
     retired: str | None = None
-    """Why the unit was retired, in its user's words; None while it is on the shelf."""
+    """Reason of the retirement in the user's words; None while the unit is on the shelf."""
 
 
 def render_report(content: ReportContent) -> str:
-    """The page. Every word in it is escaped."""
+    """Return the page as HTML, with all text escaped."""
     by_name = {joint.name: joint for joint in content.joints}
     ends = [
         [by_name.get(f"{line.number}{end}{rail}") for end in "AB" for rail in "+-"]
@@ -227,7 +227,7 @@ def render_report(content: ReportContent) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Row:
-    """One row of the strands' table: a strand, or several that are alike."""
+    """One row of the strands' table: a strand, or several equal ones."""
 
     first: int
     last: int
@@ -239,7 +239,7 @@ class _Row:
         return str(self.first) if self.first == self.last else f"{self.first}–{self.last}"
 
     def is_like(self, line: StrandLine, joints: Sequence[JointLine | None]) -> bool:
-        """Whether a strand would fill the same cells; one with a suspect stands alone."""
+        """Return True if a strand has the same cells; a strand with a suspect gets its own row."""
         mine = self.line
         if (mine.nodes, mine.verdict, mine.marks) != (line.nodes, line.verdict, line.marks):
             return False
@@ -249,7 +249,7 @@ class _Row:
 
 
 def _rows(lines: Sequence[StrandLine], ends: Sequence[Sequence[JointLine | None]]) -> list[_Row]:
-    """A row for each strand; neighbours that are alike share one where the table grows long."""
+    """Return a row for each strand; in a long table equal neighbours share one."""
     rows: list[_Row] = []
     for line, joints in zip(lines, ends, strict=True):
         if len(lines) > _LONG_TABLE_STRANDS and rows and rows[-1].is_like(line, joints):
@@ -268,7 +268,7 @@ def _map(content: ReportContent) -> Any:
 
 
 def render_page(name: str, **values: Any) -> str:
-    """A page of this folder with its values filled in, every word escaped."""
+    """Return a template of this package filled with values, with all text escaped."""
     return _environment().get_template(name).render(values)
 
 
@@ -290,7 +290,7 @@ def _environment() -> jinja2.Environment:
 
 
 def _keep_units_together(words: Any) -> Any:
-    """Figures that stay on one line with their unit."""
+    """Replace the space between a number and its unit by a no-break space."""
     if isinstance(words, str) and not isinstance(words, Markup):
         return _FIGURE.sub("\\1\N{NO-BREAK SPACE}", words)
     return words
@@ -302,7 +302,7 @@ def _source(name: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Bar:
-    """Where a reading stands on a scale of -6 to +6 standard deviations, in per cent."""
+    """Position of a reading on a scale of -6 to +6 standard deviations, in per cent."""
 
     at: float
     beyond: bool

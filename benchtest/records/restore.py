@@ -1,4 +1,4 @@
-"""Putting the last whole copy back, with whatever can still be read of the damaged records."""
+"""Restoration of the last intact copy, with all later records that are still readable."""
 
 from __future__ import annotations
 
@@ -26,37 +26,37 @@ from benchtest.records.record_limits import decode_data
 from benchtest.records.shelf import Shelf
 
 _FILE_SUFFIXES = ("", "-wal", "-shm")
-"""The files that SQLite keeps a database in, by what follows the name."""
+"""Suffixes of the files of an SQLite database."""
 
 
 @dataclass(frozen=True, slots=True)
 class RestoreResult:
-    """What is on the shelf again."""
+    """Result of a restoration."""
 
     copy: BackupCopy
-    """The copy that was put back."""
+    """Copy that was restored."""
     aside: Path | None
-    """Folder that now holds the damaged files; None where there were none."""
+    """Folder with the damaged files; None if there were none."""
     saved_events: int
-    """Events, later than the copy, that could be read in them."""
+    """Number of later events recovered from the damaged files."""
 
 
 def restore(folder: Path) -> RestoreResult:
-    """Put the last whole copy back. The damaged files are moved aside, not removed.
+    """Restore the last intact copy. Damaged files are moved aside, not deleted.
 
     Raises:
-        InputError: the records are whole, or there is no whole copy.
+        InputError: the records are intact, or there is no intact copy.
         RecordsFault: the folder cannot be written.
     """
     copy = find_intact_copy(folder)
     if copy is None:
         raise InputError(
-            f"bench folder {folder}: has no whole copy of its records; import an export"
+            f"bench folder {folder}: has no intact copy of its records; import an export"
         )
     path = folder / DATABASE_FILE
     with explain_errors(path):
         if _is_intact(path, copy):
-            raise InputError(f"{path}: is whole, so nothing was put back")
+            raise InputError(f"{path}: is intact, so nothing was restored")
         try:
             aside = _move_aside(folder, copy)
             making = folder / f"making-{DATABASE_FILE}"
@@ -65,8 +65,8 @@ def restore(folder: Path) -> RestoreResult:
             making.replace(path)
         except OSError as error:
             raise RecordsFault(
-                f"bench folder {folder}: cannot be written ({error.strerror}); make room, or look "
-                "at its rights"
+                f"bench folder {folder}: cannot be written ({error.strerror}); make room, or check "
+                "its permissions"
             ) from error
     return RestoreResult(
         copy, aside, 0 if aside is None else _salvage(folder, aside / DATABASE_FILE)
@@ -74,7 +74,7 @@ def restore(folder: Path) -> RestoreResult:
 
 
 def _is_intact(path: Path, copy: BackupCopy) -> bool:
-    """Whether nothing is wrong with the records, nor missing of what the copy has."""
+    """Return True if the records have no damage and no fewer events than the copy."""
     if not path.is_file():
         return False
     with contextlib.suppress(sqlite3.DatabaseError), closing(sqlite3.connect(path)) as connection:
@@ -85,7 +85,7 @@ def _is_intact(path: Path, copy: BackupCopy) -> bool:
 
 
 def _move_aside(folder: Path, copy: BackupCopy) -> Path | None:
-    """Move the damaged files, and later copies that are not whole, into a folder of their own."""
+    """Move damaged files, and later copies that are damaged, into a new folder."""
     there = [
         folder / f"{DATABASE_FILE}{side}"
         for side in _FILE_SUFFIXES
@@ -105,12 +105,12 @@ def _move_aside(folder: Path, copy: BackupCopy) -> Path | None:
 
 
 def _salvage(folder: Path, damaged: Path) -> int:
-    """Take what can be read of damaged records, session by session."""
+    """Import what can be read of damaged records, session by session."""
     saved = 0
     with Shelf(folder) as shelf, closing(sqlite3.connect(damaged)) as connection:
         for row, unit in _readable_sessions(connection):
             events = _readable_events(connection, row)
-            with contextlib.suppress(InputError, RecordsFault):  # what does not fit is left
+            with contextlib.suppress(InputError, RecordsFault):  # skip what does not fit
                 saved += shelf.import_records([(row, unit, events)])
     return saved
 
@@ -136,7 +136,7 @@ def _last_row(connection: sqlite3.Connection) -> int:
 
 
 def _readable_events(connection: sqlite3.Connection, row: SessionRow) -> list[Event]:
-    """Events from the first on, up to one that cannot be read or is not as it was kept."""
+    """Return events from the first to the last before one that is unreadable or changed."""
     design, placed_ms = design_checksum(row.design_text), row.placed_ms or 0
     key = (row.id, row.tag, design, row.started_at, row.meter, placed_ms)
     events: list[Event] = []

@@ -1,4 +1,4 @@
--- The bench's shelf, version 2. Statements are parted by a line with two dashes and an equals sign.
+-- The bench's shelf, version 2. Statements are separated by a line with two dashes and an equals sign.
 CREATE TABLE design (
     digest TEXT PRIMARY KEY,               -- SHA-256 of the file's text
     name TEXT NOT NULL,

@@ -1,4 +1,4 @@
-"""The bench's shelf: designs, units, sessions and their events. All SQL is here."""
+"""The bench's shelf: designs, units, sessions and their events; all SQL of the records is here."""
 
 from __future__ import annotations
 
@@ -49,22 +49,22 @@ from benchtest.records.record_limits import (
 
 
 class SessionConflict(RecordsFault):
-    """Another program has gone on with the same session."""
+    """Another program has continued the same session."""
 
 
 def default_folder() -> Path:
-    """Where records are kept unless told otherwise: the platform's user data folder."""
+    """Return the default bench folder: the platform's user data folder."""
     return Path(platformdirs.user_data_dir("benchtest", appauthor=False))
 
 
 class Shelf:
-    """The records in one bench folder. Use it from the thread that opened it."""
+    """The records in one bench folder, to be used in the thread that opened it."""
 
     def __init__(self, folder: Path) -> None:
         """Open the shelf.
 
         Raises:
-            RecordsFault: the folder cannot be used, and what to do.
+            RecordsFault: the folder cannot be used; the text has the remedy.
         """
         self.folder = folder
         self.path = folder / DATABASE_FILE
@@ -86,18 +86,18 @@ class Shelf:
 
     @contextmanager
     def _transaction(self) -> Iterator[None]:
-        """One transaction, kept where the next start looks for it."""
+        """Run one transaction, in the file that the next start will open."""
         check_file_unchanged(self.path, self._opened)
         with explain_errors(self.path), transaction(self._db):
             yield
-        check_file_unchanged(self.path, self._opened)  # nothing is said to be kept that is not
+        check_file_unchanged(self.path, self._opened)  # report only what is really stored
         self._written_s = time.monotonic()
 
     def checkpoint(self, quiet_s: float = 0.0) -> None:
-        """Bring the database file up to date, where something was written and then nothing more.
+        """Move the log into the database file after writes, once no more follow.
 
         Args:
-            quiet_s: only where the last write is at least so long ago. [s]
+            quiet_s: shortest time since the last write; nothing is done before. [s]
         """
         if self._written_s is not None and time.monotonic() - self._written_s >= quiet_s:
             checkpoint(self._db)
@@ -106,11 +106,11 @@ class Shelf:
     # -- units ---------------------------------------------------------------------------------
 
     def units(self) -> list[Unit]:
-        """Every unit, retired ones too, in the order of their tags."""
+        """Return every unit, retired ones too, in the order of their tags."""
         return list(self._units().values())
 
     def _units(self) -> dict[str, Unit]:
-        """Units by the tag that their records are kept under, in the order of their tags now."""
+        """Return units by their original tag, in the order of their present tags."""
         with explain_errors(self.path):
             if self._db.in_transaction:  # what is read now may be rolled back
                 return self._read_units()
@@ -137,7 +137,7 @@ class Shelf:
         taken = {key for key, _, _ in rows}
         units = []
         for key, design_name, stage in rows:
-            # benches that merge may have given one tag to two units: both are found all the same
+            # merged benches may have the same tag for two units: both must be found
             tag = key if tags.get(key, key) in taken else tags[key]
             taken.add(tag)
             was = key if tag != key else None
@@ -145,11 +145,11 @@ class Shelf:
         return {unit.key: unit for unit in sorted(units, key=lambda unit: tag_sort_key(unit.tag))}
 
     def _key_of(self, tag: str) -> str:
-        """The tag that a unit's record is kept under, by the tag it has now; else the same."""
+        """Return the original tag of a unit by its present tag; an unknown tag unchanged."""
         return next((unit.key for unit in self.units() if unit.tag == tag), tag)
 
     def unit(self, tag: str) -> Unit:
-        """One unit, by the tag it has or the one that it was begun with.
+        """Return one unit by its present or original tag.
 
         Raises:
             NameFault: no unit has that tag.
@@ -163,12 +163,12 @@ class Shelf:
         )
 
     def add_units(self, tags: Sequence[str], design_name: str, design_text: str) -> None:
-        """Put units of a design on the shelf, bare and untested: all of them or none.
+        """Add units of a design to the shelf, bare and untested, all of them or none.
 
-        A unit of that design that is there already stays as it is.
+        An existing unit of that design is not changed.
 
         Raises:
-            InputError: a tag is none, or belongs to a unit of another design.
+            InputError: a tag is invalid, or belongs to a unit of another design.
             RecordsFault: they could not be kept; nothing was changed.
         """
         for tag in tags:
@@ -196,17 +196,17 @@ class Shelf:
                 )
 
     def _add_design(self, name: str, text: str) -> None:
-        """Keep a prop file as it is now."""
+        """Store a prop file as the latest of its design."""
         digest = design_checksum(text)
         self._db.execute("INSERT OR IGNORE INTO design VALUES (?, ?, ?)", (digest, name, text))
-        # an untested unit is built to the file that came last, be it one that was here before
+        # an untested unit follows the latest file, even if that was stored before
         self._db.execute(
             "UPDATE design SET rowid = (SELECT MAX(rowid) + 1 FROM design) WHERE digest = ?",
             (digest,),
         )
 
     def design_text(self, tag: str) -> str:
-        """The prop file of a unit: that of its last session, or the last kept of its design.
+        """Return the prop file of a unit: that of its last session, or the latest of its design.
 
         Raises:
             NameFault: no unit has that tag.
@@ -224,16 +224,16 @@ class Shelf:
     def start_session(
         self, tag: str, design_name: str, design_text: str, started_at: str, meter: str
     ) -> str:
-        """Begin a session, and put its unit on the shelf if it is new. Returns the session's id.
+        """Start a session, and add its unit to the shelf if it is new; return the session's id.
 
         Raises:
-            InputError: the tag is none, or belongs to a unit of another design.
+            InputError: the tag is invalid, or belongs to a unit of another design.
         """
         check_tag(tag)
         self._check_designs([tag], design_name)
         tag = self._key_of(tag)
         if tag in self._units() and self._units()[tag].retired:
-            raise InputError(f"unit {tag}: is retired; bring it back onto the shelf first")
+            raise InputError(f"unit {tag}: is retired; first `benchtest shelf --bring-back {tag}`")
         session = str(uuid4())
         with self._transaction():
             last = max(
@@ -248,7 +248,7 @@ class Shelf:
         return session
 
     def _put_session(self, row: SessionRow, unit: Unit) -> None:
-        """Add a session with its unit and design, as far as they are not here."""
+        """Add a session with its unit and design, as far as they are missing."""
         digest = design_checksum(row.design_text)
         placed_ms = row.placed_ms
         if placed_ms is None:
@@ -264,22 +264,22 @@ class Shelf:
             self._db.execute(f"INSERT OR IGNORE INTO {statement}", values)
 
     def sessions(self, tag: str | None = None) -> list[SessionRow]:
-        """Sessions of a unit, or of all; earliest first."""
+        """Return the sessions of a unit, or of all units; earliest first."""
         key = None if tag is None else self._key_of(tag)
         return self._with_current_tags(self._sessions("? IS NULL OR tag = ?", (key, key)))
 
     def session(self, session: str) -> SessionRow:
-        """One session.
+        """Return one session.
 
         Raises:
-            RecordsFault: there is none of that id.
+            RecordsFault: there is no session of that id.
         """
         for row in self._with_current_tags(self._sessions("session.id = ?", (session,))):
             return row
         raise RecordsFault(f"session {session[:40]}: not on this bench")
 
     def _with_current_tags(self, rows: Sequence[SessionRow]) -> list[SessionRow]:
-        """Sessions with the tags that their units have now."""
+        """Replace the tags of sessions by their units' present tags."""
         units = self._units()
         return [replace(row, tag=units[row.tag].tag) for row in rows]
 
@@ -295,13 +295,13 @@ class Shelf:
         return sorted(rows, key=lambda row: (row.placed_ms or 0, row.started_at, row.id))
 
     def _within_limits(self, row: SessionRow) -> SessionRow:
-        """Return a session with a time and a place that records can have, in either's stead."""
+        """Replace a session's time and place if they are outside the limits of records."""
         if (fault := find_time_fault(row.started_at)) is not None:
             self._omitted[row.id, 0] = f'{row.tag}: the start "{row.started_at:.40}" {fault}'
             row = replace(row, started_at=EPOCH)
         if row.placed_ms is None or not 0 <= row.placed_ms <= MAX_PLACED_MS:
             self._omitted[row.id, 0] = (
-                f"{row.tag}: place {row.placed_ms} among its tests is no time"
+                f"{row.tag}: place {row.placed_ms} among its tests is out of range"
             )
             row = replace(row, placed_ms=epoch_ms(row.started_at))
         return row
@@ -329,23 +329,23 @@ class Shelf:
         stage: Stage | None = None,
         seq: int | None = None,
     ) -> Event:
-        """Add an event; when this returns, it is on disk.
+        """Add an event; it is on disk on return.
 
         Args:
             session: the session's id.
-            kind: sort of event.
-            data: what happened, as JSON has it.
-            at: when; ISO 8601, UTC.
-            stage: where the event moves the unit to; kept with the event or not at all.
-            seq: the number that it must get; None for the next.
+            kind: kind of the event.
+            data: content of the event, as JSON values.
+            at: time of the event; ISO 8601, UTC.
+            stage: new stage of the unit; stored with the event or not at all.
+            seq: expected number of the event; None for the next.
 
         Raises:
-            InputError: a text or number in it cannot be kept, or is beyond the limits.
-            SessionConflict: another program has added that number before.
-            RecordsFault: it could not be kept; nothing was changed.
+            InputError: a text or number in it cannot be stored, or is outside the limits.
+            SessionConflict: another program has added an event of that number.
+            RecordsFault: it could not be stored; nothing was changed.
         """
         if (fault := find_data_fault(kind, data)) is not None:
-            raise InputError(f"cannot be kept: {fault}")
+            raise InputError(f"cannot be stored: {fault}")
         encode_event_data(data)
         with self._transaction():
             key = self._key(session)
@@ -354,8 +354,8 @@ class Shelf:
             ).fetchone()
             if seq is not None and seq != last + 1:
                 raise SessionConflict(
-                    f"another program has gone on with this session of {key[1]}; what it kept is "
-                    "shown now: look, then do your step again"
+                    f"another program has continued this session of {key[1]}; its events are "
+                    "shown now; look at them, then repeat your step"
                 )
             event = Event(last + 1, at, kind, data)
             self._put_event(key, event)
@@ -370,7 +370,7 @@ class Shelf:
         )
 
     def events(self, session: str) -> list[Event]:
-        """Events of a session, in the order they happened; `beyond_limits` has those left out."""
+        """Return the events of a session in order; `beyond_limits` lists those left out."""
         query = "SELECT seq, at, kind, data FROM event WHERE session = ? ORDER BY seq"
         with explain_errors(self.path):
             rows = self._db.execute(query, (session,)).fetchall()
@@ -387,10 +387,10 @@ class Shelf:
         return Event(seq, at, kind, data)
 
     def beyond_limits(self, session: str | None = None) -> list[str]:
-        """Return what this bench keeps and cannot use, as far as it has been read.
+        """Return the stored data that this bench cannot use, as far as they have been read.
 
         Args:
-            session: of one session alone; None for all of them.
+            session: id of one session; None for all sessions.
         """
         tags = {row.id: row.tag for row in self.sessions()}
         return [
@@ -413,7 +413,7 @@ class Shelf:
         return None
 
     def kinds(self, session: str) -> set[str]:
-        """Kinds of event that a session has."""
+        """Return the kinds of event in a session."""
         with explain_errors(self.path):
             rows = self._db.execute("SELECT DISTINCT kind FROM event WHERE session = ?", (session,))
             return {kind for (kind,) in rows}
@@ -425,19 +425,19 @@ class Shelf:
         sessions: Sequence[tuple[SessionRow, Unit, Sequence[Event]]],
         units: Sequence[tuple[Unit, str]] = (),
     ) -> int:
-        """Take in records of another bench: all of them or, where one cannot be taken, none.
+        """Import records of another bench, all of them or, if one is invalid, none.
 
         Args:
-            sessions: with their units and events.
-            units: those without a session, each with its prop file; one that is here stays as
-                it is, and where the design is known, what it is built to is what is kept here.
+            sessions: sessions with their units and events.
+            units: units without a session, each with its prop file; existing units are not
+                changed, and a known design keeps the file of this bench.
 
         Returns:
-            How many events were new.
+            Number of new events.
 
         Raises:
-            InputError: what is here under the same id is something else.
-            RecordsFault: they could not be kept; nothing was changed.
+            InputError: this bench has a different record of the same id.
+            RecordsFault: the records could not be stored; nothing was changed.
         """
         with self._transaction():
             new = sum(self._import_session(row, unit, events) for row, unit, events in sessions)
@@ -447,7 +447,7 @@ class Shelf:
 
     def _import_unit(self, unit: Unit, text: str) -> None:
         row = (design_checksum(text), unit.design_name, text)
-        # before all others: it is kept, but untested units here go on by the file of this bench
+        # before all others: the file is stored, but untested units here keep this bench's file
         self._db.execute(
             "INSERT OR IGNORE INTO design (rowid, digest, name, text) "
             "VALUES ((SELECT COALESCE(MIN(rowid), 1) - 1 FROM design), ?, ?, ?)",
@@ -459,12 +459,12 @@ class Shelf:
         )
 
     def find_conflict(self, row: SessionRow, events: Sequence[Event]) -> str | None:
-        """How a session of another bench differs from the one of that id here; None if it fits."""
+        """Return how a session of another bench differs from this bench's; None if it fits."""
         known = next(iter(self._sessions("session.id = ?", (row.id,))), None)
         if known is None:
             return None
         if replace(known, placed_ms=None) != replace(row, placed_ms=None):
-            return f"session {row.id[:40]}: is another one on this bench, of unit {known.tag}"
+            return f"session {row.id[:40]}: is another session on this bench, of unit {known.tag}"
         here = {event.seq: event for event in self.events(row.id)}
         for event in events:
             if event.seq in here and here[event.seq] != event:
@@ -477,8 +477,8 @@ class Shelf:
         self._put_session(row, unit)
         if (why := self.find_conflict(row, events)) is not None:
             raise InputError(
-                f"{why}; two records of one session cannot both be kept (`benchtest import "
-                "--leave-differing` takes all the others)"
+                f"{why}; a session can have only one record (`benchtest import "
+                "--leave-differing` imports all others)"
             )
         key = self._key(row.id)
         here = {event.seq for event in self.events(row.id)}
@@ -490,7 +490,7 @@ class Shelf:
         return len(new)
 
     def _update_stage(self, tag: str) -> None:
-        """Set a unit's stage to the last that any session set, whichever bench it came from."""
+        """Set a unit's stage to the last one set in any session, of whichever bench."""
         rows = self._db.execute(
             "SELECT session.id, seq, kind, data FROM event "
             "JOIN session ON session.id = event.session "

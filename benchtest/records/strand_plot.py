@@ -1,7 +1,7 @@
-"""Volts along each strand, measured against predicted, as one SVG of small plots.
+"""Plot of volts along each strand, measured and predicted, as one SVG of small plots.
 
-Drawn by matplotlib, which is imported when a page is made and not before: it takes a third of a
-second. Its colours are replaced by the page's own, so that the plot follows a dark screen.
+matplotlib is imported only when a page is made: that takes a third of a second. Its colours are
+replaced by the page's own, so that the plot follows a dark theme.
 """
 
 from __future__ import annotations
@@ -41,29 +41,29 @@ PLOT_STYLE: Any = {
 _PANELS_PER_ROW = 4
 MAX_PANELS = 16
 WIDTH_IN, _PANEL_HEIGHT_IN, _FOOT_IN = 7.2, 0.86, 0.14
-"""Size of the drawing: its width, each row of panels, and room below them. [in]"""
+"""Size of the drawing: its width, each row of panels, and the space below them. [in]"""
 _STRAND_PITCH = 1.12
-"""From the start of one strand to the next, in strands."""
+"""Pitch of the strands in a row, in strands."""
 
 
 @dataclass(frozen=True, slots=True)
 class ReadingDot:
-    """One reading at a place of the strand."""
+    """One reading and its place on the strand."""
 
     x: float
-    """Node number; end A stands at 0 and end B one after the last node."""
+    """Node number; end A is 0 and end B one after the last node."""
     volts: float
 
 
 @dataclass(frozen=True, slots=True)
 class StrandCurve:
-    """Volts along one strand under one lit set; all sequences alike in length. [V]"""
+    """Volts along one strand under one lit set; all sequences have the same length. [V]"""
 
     x: Sequence[float]
     designed_v: Sequence[float]
     designed_sd_v: Sequence[float]
     read_v: Sequence[float] | None
-    """What the readings make of this unit; None without readings."""
+    """Volts of this unit, estimated from the readings; None without readings."""
     read_sd_v: Sequence[float] | None
     dots: Sequence[ReadingDot] = ()
 
@@ -79,22 +79,22 @@ class StrandPanel:
 
 @dataclass(frozen=True, slots=True)
 class StrandPlot:
-    """The plot and what is said beside it."""
+    """The plot and the facts for its caption."""
 
     lit: str
     panels: Sequence[StrandPanel]
     lowest_v: float | None
-    """What the worst node should still see, where that is in sight. [V]"""
+    """Lowest voltage that a node should have, if inside the plot. [V]"""
     suspect: str | None = None
-    """The joint taken to be at fault in what the readings make of the unit."""
+    """Joint assumed to be at fault in the estimated volts."""
     left_out: Sequence[int] = field(default_factory=tuple)
-    """Strands without a panel of their own."""
+    """Strands without a panel."""
 
 
 def draw_strands(plot: StrandPlot) -> str:
-    """The plot as an SVG element, without anything from elsewhere."""
-    says = f"Volts along {count_noun(len(plot.panels), 'strand')}, as designed and as read"
-    return embed_svg(draw_svg(lambda: _figure(plot), PLOT_STYLE), "volts", says)
+    """Return the plot as an SVG element without external resources."""
+    description = f"Volts along {count_noun(len(plot.panels), 'strand')}, as designed and as read"
+    return embed_svg(draw_svg(lambda: _figure(plot), PLOT_STYLE), "volts", description)
 
 
 def _figure(plot: StrandPlot) -> Figure:
@@ -117,7 +117,7 @@ def _figure(plot: StrandPlot) -> Figure:
 
 
 def _draw_row(at: Axes, panels: Sequence[StrandPanel], lowest_v: float | None) -> None:
-    """Strands beside each other on one pair of axes: an axis of its own each costs ten times."""
+    """Draw strands side by side on one pair of axes: separate axes would take ten times as long."""
     ticks, names = [], []
     for place, panel in enumerate(panels):
         start = place * _STRAND_PITCH
@@ -152,13 +152,13 @@ def _draw_strand(at: Axes, panel: StrandPanel, start: float) -> None:
         at.plot(dots, volts, "D", color=BAD, markersize=3.2, clip_on=False, zorder=5)
 
 
-def embed_svg(svg: str, name: str, says: str) -> str:
-    """A picture of matplotlib's as part of a page: its colours, and no ids but those it uses.
+def embed_svg(svg: str, name: str, description: str) -> str:
+    """Return matplotlib's SVG as part of a page: the page's colours, and only the ids in use.
 
     Args:
         svg: the picture.
-        name: comes before each of its ids, since another picture of the page may have the same.
-        says: what it shows, for whom it is read out.
+        name: prefix of each of its ids, since another picture of the page may have the same.
+        description: text for screen readers.
     """
     svg = svg[svg.index("<svg") :].strip()
     svg = re.sub(r"<style[^>]*>.*?</style>", "", svg, flags=re.DOTALL)
@@ -168,7 +168,7 @@ def embed_svg(svg: str, name: str, says: str) -> str:
     svg = re.sub(r'( id="|href="#|url\(#)', rf"\1{name}-", svg)
     for colour, own in _OWN.items():
         svg = svg.replace(colour, f"var(--{own})")
-    label = escape(says, {'"': "&quot;"})
+    label = escape(description, {'"': "&quot;"})
     svg = re.sub(
         r'<svg [^>]*viewBox="([^"]*)"[^>]*>',
         lambda found: f'<svg viewBox="{found[1]}" role="img" aria-label="{label}">',

@@ -27,7 +27,7 @@ from benchtest.drive.interfaces import network_interfaces
 from benchtest.drive.serial_permissions import PortPermission, permission_remedy
 from benchtest.drive.serial_ports import serial_ports
 from benchtest.records.backup import DATABASE_FILE
-from benchtest.records.folder_check import filesystem_kind
+from benchtest.records.filesystem import filesystem_kind
 from benchtest.records.shelf import Shelf
 
 Run = Callable[..., Any]
@@ -176,14 +176,14 @@ def test_records_of_a_newer_version_are_bad(look: Look, tmp_path: Path) -> None:
 def test_a_file_in_place_of_the_folder_is_bad(look: Look, prop: Path) -> None:
     code, found = look(prop)
     assert code == 1
-    assert "is no folder" in _lines(found, "bench")[0]["says"]
+    assert "is not a folder" in _lines(found, "bench")[0]["says"]
 
 
 @pytest.mark.parametrize(
     ("options", "code", "words"),
     [
         ("size=1m", 1, "MB are free; make room"),
-        ("size=100m", 0, "it is memory, gone at the next start"),
+        ("size=100m", 0, "it is in memory, lost at the next start"),
         ("size=100m,ro", 1, "may not be written"),
     ],
 )

@@ -80,7 +80,7 @@ def _altered(line: str, **changes: object) -> str:
         ({"design": "format = 1"}, "design has faults"),
         ({"stage": "lost"}, "lost"),
         ({"events": [{"seq": 2, "at": NOON, "kind": "note", "data": {}}]}, "numbered"),
-        ({"events": [{"seq": 1}]}, "no object with data"),
+        ({"events": [{"seq": 1}]}, "not an object with data"),
         ({"meter": 3}, "meter"),
     ],
 )
@@ -110,7 +110,7 @@ def test_a_tag_of_another_design_is_refused(run: Run, bench: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "said"), [("hello\n", "no JSON"), ("[1]\n", "no exported session")]
+    ("text", "said"), [("hello\n", "not JSON"), ("[1]\n", "not an exported session")]
 )
 def test_a_file_of_another_kind_is_refused(run: Run, tmp_path: Path, text: str, said: str) -> None:
     run("import", "-", "--bench", tmp_path / "bench", stdin=text).refused(2, said)

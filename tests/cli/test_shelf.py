@@ -56,7 +56,7 @@ def test_the_suggested_command_restores_damaged_records(run: Run, bench: Path) -
     assert (done["events"], done["saved_events"]) == (6, 0)
     assert (Path(done["damaged"]) / "bench.sqlite3").is_file()
     assert run("export", "--bench", bench).out == before
-    run("--bench", bench, "shelf", "--restore").refused(2, "is whole")
+    run("--bench", bench, "shelf", "--restore").refused(2, "is intact")
 
 
 def test_the_users_own_folder_is_the_default(run: Run, tmp_path: Path) -> None:

@@ -70,7 +70,7 @@ def test_every_unit_has_its_line_and_the_odd_one_is_named(batch: Shelf, fan: Des
     assert [shown.tag for shown in reading.shown if shown.outlier] == ["WF-05"]
     expected = predict(fan, all_lit(fan), [parse_probe("2B", fan)]).probes[0].volts
     assert reading.expected == expected
-    assert "Unlike the others: WF-05." in render_batch(content)
+    assert "Outliers: WF-05." in render_batch(content)
 
 
 def test_a_joint_that_stands_out_in_several_units_comes_first(batch: Shelf) -> None:

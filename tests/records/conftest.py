@@ -26,14 +26,14 @@ def design_text() -> str:
 
 @pytest.fixture
 def shelf(tmp_path: Path) -> Iterator[Shelf]:
-    """An empty shelf."""
+    """Open an empty shelf."""
     with Shelf(tmp_path / "bench") as opened:
         yield opened
 
 
 @pytest.fixture
 def start(design_text: str) -> Callable[..., str]:
-    """Starts a session of a unit on a shelf; returns its id."""
+    """Return a function that starts a session of a unit and returns its id."""
 
     def begin(shelf: Shelf, tag: str = "WF-03", at: str = AT) -> str:
         return shelf.start_session(tag, "Willow fan", design_text, at, "0.5%+3/6000")
@@ -58,10 +58,10 @@ def small_disk(folder: Path, options: str) -> Iterator[bool]:
 
 @contextmanager
 def lockable_folder(folder: Path) -> Iterator[Callable[[], None]]:
-    """Make a folder; yield what makes it, and all that is in it by then, read-only.
+    """Make a folder; yield a function that makes it and its present contents read-only.
 
-    It lies on a file system of its own. Where none may be mounted, permissions do for an ordinary
-    user; root may write whatever they are, so the test fails there.
+    It has a file system of its own. If none may be mounted, permissions are enough for an ordinary
+    user; root may write in any case, so the test fails then.
     """
     with small_disk(folder, "size=8m") as mounted:
         if not mounted and os.geteuid() == 0:

@@ -1,4 +1,4 @@
-"""Copies are taken before they are needed, and bring the records back."""
+"""Copies are made before they are needed, and restore the records."""
 
 from __future__ import annotations
 
@@ -7,8 +7,9 @@ import re
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
+import psutil
 import pytest
 
 from benchtest.errors import InputError, RecordsFault
@@ -21,7 +22,7 @@ from benchtest.records.backup import (
     list_copies,
 )
 from benchtest.records.checksums import design_checksum
-from benchtest.records.disk import NETWORK, disk_kind, kind_in
+from benchtest.records.filesystem import filesystem_kind
 from benchtest.records.integrity import find_damage
 from benchtest.records.migrate import SCHEMA_VERSION
 from benchtest.records.restore import restore
@@ -56,7 +57,7 @@ def _spoil(path: Path, page: int = 2) -> None:
         file.write(os.urandom(4096))
 
 
-def test_what_has_grown_is_copied_at_the_next_start(tmp_path: Path, start: Start) -> None:
+def test_grown_records_are_copied_at_the_next_start(tmp_path: Path, start: Start) -> None:
     session = _begun(tmp_path, start)
     assert list_copies(tmp_path) == []
     for _ in range(MAX_START_COPIES + 3):
@@ -69,12 +70,12 @@ def test_what_has_grown_is_copied_at_the_next_start(tmp_path: Path, start: Start
     assert copy is not None
     assert (copy.sessions, copy.events) == (1, 3 * (MAX_START_COPIES + 3))
     assert [path.name for path in (tmp_path / BACKUP_FOLDER).iterdir() if path not in made] == []
-    with closing(sqlite3.connect(made[0])) as kept:  # each is one whole file by itself
+    with closing(sqlite3.connect(made[0])) as kept:  # each is one complete file
         assert kept.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         assert kept.execute("PRAGMA journal_mode").fetchone() == ("delete",)
 
 
-def test_nothing_new_makes_no_copy(tmp_path: Path, start: Start) -> None:
+def test_unchanged_records_are_not_copied(tmp_path: Path, start: Start) -> None:
     _grow(tmp_path, _begun(tmp_path, start), 3)
     for _ in range(4):
         Shelf(tmp_path).close()
@@ -82,12 +83,12 @@ def test_nothing_new_makes_no_copy(tmp_path: Path, start: Start) -> None:
     assert len(list_copies(tmp_path)) == 1
 
 
-def test_a_copy_that_is_newer_by_the_clock_is_not_the_last(tmp_path: Path, start: Start) -> None:
+def test_the_last_copy_is_the_one_of_the_highest_number(tmp_path: Path, start: Start) -> None:
     session = _begun(tmp_path, start)
     _grow(tmp_path, session, 2)
     Shelf(tmp_path).close()
     (old,) = list_copies(tmp_path)
-    os.utime(old, (2e9, 2e9))  # the clock stood in 2033 when it was taken
+    os.utime(old, (2e9, 2e9))  # the clock was in 2033 at that time
     _grow(tmp_path, session, 2)
     Shelf(tmp_path).close()
     copy = find_intact_copy(tmp_path)
@@ -96,7 +97,7 @@ def test_a_copy_that_is_newer_by_the_clock_is_not_the_last(tmp_path: Path, start
 
 
 @pytest.mark.parametrize("spoilt", [[], ["last copy"]])
-def test_damaged_records_come_back(tmp_path: Path, start: Start, spoilt: list[str]) -> None:
+def test_damaged_records_are_restored(tmp_path: Path, start: Start, spoilt: list[str]) -> None:
     session = _begun(tmp_path, start)
     for _ in range(2):
         _grow(tmp_path, session, 20)
@@ -118,13 +119,13 @@ def test_damaged_records_come_back(tmp_path: Path, start: Start, spoilt: list[st
     with Shelf(tmp_path) as shelf:
         events = shelf.events(session)
     assert len(events) == expected + done.saved_events
-    assert done.saved_events > 100  # only what lay on the last page is gone
+    assert done.saved_events > 100  # only events on the last page are lost
     assert [event.data["text"].split()[0] for event in events[40:]] == [
         str(number) for number in range(len(events) - 40)
     ]
 
 
-def test_records_that_are_gone_are_offered_back_and_never_begun_anew(
+def test_missing_records_are_offered_back_and_never_created_again(
     tmp_path: Path, start: Start
 ) -> None:
     session = _begun(tmp_path, start)
@@ -139,7 +140,7 @@ def test_records_that_are_gone_are_offered_back_and_never_begun_anew(
             assert len(shelf.events(session)) == 3
 
 
-def test_fewer_events_than_in_the_copy_are_noticed(tmp_path: Path, start: Start) -> None:
+def test_fewer_events_than_in_the_copy_are_reported(tmp_path: Path, start: Start) -> None:
     session = _begun(tmp_path, start)
     _grow(tmp_path, session, 2)
     early = (tmp_path / DATABASE_FILE).read_bytes()
@@ -152,13 +153,13 @@ def test_fewer_events_than_in_the_copy_are_noticed(tmp_path: Path, start: Start)
     assert restore(tmp_path).copy.events == 4
 
 
-def test_whole_records_are_not_replaced(tmp_path: Path, start: Start) -> None:
-    with pytest.raises(InputError, match="no whole copy"):
+def test_intact_records_are_not_replaced(tmp_path: Path, start: Start) -> None:
+    with pytest.raises(InputError, match="no intact copy"):
         restore(tmp_path)
     session = _begun(tmp_path, start)
     _grow(tmp_path, session, 2)
     _grow(tmp_path, session, 2)
-    with pytest.raises(InputError, match="is whole"):
+    with pytest.raises(InputError, match="is intact"):
         restore(tmp_path)
     with Shelf(tmp_path) as shelf:
         assert len(shelf.events(session)) == 4
@@ -176,8 +177,8 @@ def test_whole_records_are_not_replaced(tmp_path: Path, start: Start) -> None:
         "UPDATE event SET session = 'none'",
     ],
 )
-def test_a_change_inside_what_was_kept_is_found(tmp_path: Path, start: Start, change: str) -> None:
-    """A disk that returns other figures leaves every page in shape."""
+def test_a_change_inside_stored_content_is_found(tmp_path: Path, start: Start, change: str) -> None:
+    """Changed digits on a disk leave every page intact."""
     _grow(tmp_path, _begun(tmp_path, start), 3)
     with closing(sqlite3.connect(tmp_path / DATABASE_FILE)) as connection:
         connection.executescript("DROP TRIGGER event_stays; DROP TRIGGER event_is_kept")
@@ -190,7 +191,7 @@ def test_a_change_inside_what_was_kept_is_found(tmp_path: Path, start: Start, ch
 
 
 def _old_bench(folder: Path) -> Path:
-    """Records as version 1 wrote them."""
+    """Create records as version 1 wrote them."""
     folder.mkdir(exist_ok=True)
     with closing(sqlite3.connect(folder / DATABASE_FILE)) as connection:
         connection.executescript((GOLDEN / "version-1.sql").read_text("utf-8"))
@@ -199,7 +200,7 @@ def _old_bench(folder: Path) -> Path:
     return folder / DATABASE_FILE
 
 
-def test_older_records_are_brought_forward_and_copied_first(tmp_path: Path) -> None:
+def test_older_records_are_copied_and_then_migrated(tmp_path: Path) -> None:
     path = _old_bench(tmp_path / "old")
     with closing(sqlite3.connect(path)) as connection:
         before = connection.execute("SELECT session, seq, at, kind, data FROM event").fetchall()
@@ -243,14 +244,14 @@ def _shape(path: Path) -> list[object]:
     return [tables, strict, triggers]
 
 
-def test_records_brought_forward_are_shaped_like_new_ones(tmp_path: Path) -> None:
+def test_migrated_records_have_the_same_schema_as_new_ones(tmp_path: Path) -> None:
     old = _old_bench(tmp_path / "old")
     for name in ("old", "new"):
         Shelf(tmp_path / name).close()
     assert _shape(old) == _shape(tmp_path / "new" / DATABASE_FILE)
 
 
-def test_older_records_are_left_alone_where_no_copy_can_be_kept(tmp_path: Path) -> None:
+def test_older_records_are_not_migrated_without_a_copy(tmp_path: Path) -> None:
     path = _old_bench(tmp_path)
     (tmp_path / BACKUP_FOLDER).write_text("a file where the copies would go")
     with pytest.raises(RecordsFault, match="could not be copied before"):
@@ -259,34 +260,44 @@ def test_older_records_are_left_alone_where_no_copy_can_be_kept(tmp_path: Path) 
         assert connection.execute("PRAGMA user_version").fetchone() == (1,)
 
 
-def test_a_design_is_known_by_its_sha_256() -> None:
+def test_a_design_is_identified_by_its_sha_256() -> None:
     # FIPS 180-2, appendix B.1: the digest of "abc"
     assert design_checksum("abc") == (
         "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     )
 
 
-def test_the_kind_of_disk_is_the_one_that_the_folder_lies_on() -> None:
-    # the form of proc(5), /proc/pid/mountinfo
-    mounts = (
-        "22 1 254:0 / / rw,relatime shared:1 - ext4 /dev/vda rw\n"
-        "90 22 0:50 / /home rw - nfs4 store:/home rw,vers=4.2\n"
-        "91 90 0:51 / /home/a\\040b rw - tmpfs tmpfs rw\n"
+def test_records_on_a_network_disk_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # the form of proc(5), /proc/pid/mounts: device, mount point with spaces in octal, kind, options
+    mounts = tmp_path / "proc" / "self" / "mounts"
+    mounts.parent.mkdir(parents=True)
+    home = tmp_path / "a b"
+    escaped = str(home).replace(" ", "\\040")
+    mounts.write_text(
+        f"/dev/vda / ext4 rw,relatime 0 0\nstore:/home {escaped} nfs4 rw,vers=4.2 0 0\n"
+        f"tmpfs {escaped}/local tmpfs rw 0 0\n"
     )
-    assert kind_in(mounts, PurePosixPath("/home/ada/bench")) == "nfs4"
-    assert kind_in(mounts, PurePosixPath("/home/a b/bench")) == "tmpfs"
-    assert kind_in(mounts, PurePosixPath("/homestead")) == "ext4"
-    assert "nfs4" in NETWORK
-    assert not {"tmpfs", "ext4"} & NETWORK
+    mounts.parent.with_name("filesystems").write_text("\text4\nnodev\tnfs4\nnodev\ttmpfs\n")
+    monkeypatch.setattr(psutil, "PROCFS_PATH", str(tmp_path / "proc"))
+    assert filesystem_kind(home / "bench") == "nfs4"
+    assert filesystem_kind(home / "local" / "bench") == "tmpfs"
+    assert filesystem_kind(tmp_path / "a bc") == "ext4"
+    with pytest.raises(RecordsFault, match="network disk"):
+        Shelf(home / "bench")
+    Shelf(home / "local" / "bench").close()
 
 
-def test_this_machine_says_what_a_folder_lies_on(tmp_path: Path) -> None:
+def test_a_mounted_folder_has_the_kind_of_its_mount(tmp_path: Path) -> None:
     disk = tmp_path / "a b"
     with small_disk(disk, "size=300k") as mounted:
-        assert disk_kind(disk / "bench") == ("tmpfs" if mounted else disk_kind(tmp_path))
+        assert filesystem_kind(disk / "bench") == (
+            "tmpfs" if mounted else filesystem_kind(tmp_path)
+        )
 
 
-def test_the_copy_is_named_as_a_person_would_look_for_it(tmp_path: Path, start: Start) -> None:
+def test_a_copy_is_named_by_file_contents_and_date(tmp_path: Path, start: Start) -> None:
     _grow(tmp_path, _begun(tmp_path, start), 1)
     Shelf(tmp_path).close()
     words = str(find_intact_copy(tmp_path))
@@ -296,7 +307,7 @@ def test_the_copy_is_named_as_a_person_would_look_for_it(tmp_path: Path, start: 
 
 
 @pytest.mark.parametrize("octets", [1, 100, 511])
-def test_a_file_cut_to_a_few_octets_is_not_begun_anew(
+def test_a_file_cut_to_a_few_octets_is_not_replaced_by_a_new_one(
     tmp_path: Path, start: Start, octets: int
 ) -> None:
     session = _begun(tmp_path, start)
@@ -312,7 +323,9 @@ def test_a_file_cut_to_a_few_octets_is_not_begun_anew(
         assert len(shelf.events(session)) == 3
 
 
-def test_an_empty_database_beside_copies_is_not_begun_anew(tmp_path: Path, start: Start) -> None:
+def test_an_empty_database_next_to_copies_is_not_replaced_by_a_new_one(
+    tmp_path: Path, start: Start
+) -> None:
     session = _begun(tmp_path, start)
     _grow(tmp_path, session, 3)
     Shelf(tmp_path).close()
@@ -324,7 +337,7 @@ def test_an_empty_database_beside_copies_is_not_begun_anew(tmp_path: Path, start
         Shelf(tmp_path)
 
 
-def test_a_file_cut_to_one_octet_without_a_copy_is_damaged(tmp_path: Path) -> None:
+def test_a_file_cut_to_one_octet_without_a_copy_is_reported_as_damaged(tmp_path: Path) -> None:
     (tmp_path / DATABASE_FILE).write_bytes(b"S")
     with pytest.raises(RecordsFault, match=r"is damaged \(cut to 1 octet\); move the file away"):
         Shelf(tmp_path)

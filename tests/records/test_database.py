@@ -1,4 +1,4 @@
-"""What goes wrong with real files, and whether it is said in words that help."""
+"""Failures of real files, reported with a remedy."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ AT = "2026-11-25T18:00:00.000+00:00"
 Start = Callable[..., str]
 
 
-def test_a_new_folder_is_made_with_all_above_it(tmp_path: Path) -> None:
+def test_a_new_folder_is_created_with_its_parents(tmp_path: Path) -> None:
     folder = tmp_path / "a" / "b ö"
     open_database(folder).close()
     assert (folder / DATABASE_FILE).is_file()
@@ -53,7 +53,7 @@ def test_commits_wait_for_the_disk(tmp_path: Path) -> None:
         "UPDATE unit SET stage = 'lost'",
     ],
 )
-def test_what_happened_cannot_be_changed(shelf: Shelf, start: Start, change: str) -> None:
+def test_stored_events_cannot_be_changed(shelf: Shelf, start: Start, change: str) -> None:
     session = start(shelf)
     for number in range(3):
         shelf.append(session, "note", {"text": str(number)}, AT)
@@ -72,7 +72,7 @@ def _seal_and_stop(connection: sqlite3.Connection) -> None:
         raise KeyboardInterrupt
 
 
-def test_a_transaction_that_is_stopped_leaves_nothing(shelf: Shelf, start: Start) -> None:
+def test_an_interrupted_transaction_stores_nothing(shelf: Shelf, start: Start) -> None:
     start(shelf)
     with closing(open_database(shelf.folder)) as connection:
         with pytest.raises(KeyboardInterrupt):
@@ -81,7 +81,7 @@ def test_a_transaction_that_is_stopped_leaves_nothing(shelf: Shelf, start: Start
         assert connection.execute("SELECT stage FROM unit").fetchall() == [("bare",)]
 
 
-def test_a_file_of_a_newer_version_is_left_alone(tmp_path: Path) -> None:
+def test_a_file_of_a_newer_version_is_not_changed(tmp_path: Path) -> None:
     open_database(tmp_path).close()
     with closing(sqlite3.connect(tmp_path / DATABASE_FILE)) as connection:
         connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION + 1}")
@@ -91,7 +91,7 @@ def test_a_file_of_a_newer_version_is_left_alone(tmp_path: Path) -> None:
     assert (tmp_path / DATABASE_FILE).read_bytes() == before
 
 
-def test_a_folder_that_is_a_file_is_named(tmp_path: Path) -> None:
+def test_a_bench_folder_that_is_a_file_is_reported(tmp_path: Path) -> None:
     (tmp_path / "bench").write_text("mine")
     with pytest.raises(RecordsFault, match=r"bench: .*--bench"):
         Shelf(tmp_path / "bench")
@@ -100,16 +100,16 @@ def test_a_folder_that_is_a_file_is_named(tmp_path: Path) -> None:
     assert (tmp_path / "bench").read_text() == "mine"
 
 
-def test_a_database_that_is_a_folder_is_named(tmp_path: Path) -> None:
+def test_a_database_that_is_a_folder_is_reported(tmp_path: Path) -> None:
     (tmp_path / DATABASE_FILE).mkdir()
     with pytest.raises(RecordsFault, match=f"{DATABASE_FILE}: .*--bench"):
         Shelf(tmp_path)
 
 
-def test_a_file_of_another_kind_is_not_touched(tmp_path: Path) -> None:
+def test_a_file_of_another_format_is_not_changed(tmp_path: Path) -> None:
     text = "a letter, not a database\n" * 400
     (tmp_path / DATABASE_FILE).write_text(text)
-    with pytest.raises(RecordsFault, match="no database"):
+    with pytest.raises(RecordsFault, match="not a database"):
         Shelf(tmp_path)
     assert (tmp_path / DATABASE_FILE).read_text() == text
 
@@ -135,7 +135,7 @@ def test_a_damaged_page_is_found_at_the_start(tmp_path: Path, start: Start, page
         Shelf(tmp_path)
 
 
-def test_a_file_that_was_cut_off_is_found_at_the_start(tmp_path: Path, start: Start) -> None:
+def test_a_truncated_file_is_found_at_the_start(tmp_path: Path, start: Start) -> None:
     path = _filled(tmp_path, start)
     os.truncate(path, path.stat().st_size // 2)
     with pytest.raises(RecordsFault, match="damaged"):
@@ -153,7 +153,7 @@ sys.stdin.read()
 
 @contextmanager
 def _held(path: Path) -> Iterator[None]:
-    """Another program holds the file for itself."""
+    """Lock the file from another program."""
     with subprocess.Popen(
         [sys.executable, "-c", _HOLD, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE
     ) as process:
@@ -167,25 +167,25 @@ def _held(path: Path) -> Iterator[None]:
             process.wait(timeout=20)
 
 
-def test_a_locked_file_is_said_soon_and_works_when_let_go(shelf: Shelf, start: Start) -> None:
+def test_a_locked_file_is_reported_soon_and_works_when_released(shelf: Shelf, start: Start) -> None:
     session = start(shelf)
     with _held(shelf.path):
         began_s = time.monotonic()
         with pytest.raises(RecordsFault, match="another program is writing"):
             shelf.append(session, "note", {}, AT)
         took_s = time.monotonic() - began_s
-        assert shelf.events(session) == []  # what is there can still be read
-    assert took_s < 5.0  # about two seconds, and room for a busy machine
+        assert shelf.events(session) == []  # reading still works
+    assert took_s < 5.0  # about two seconds, with room for a busy machine
     assert shelf.append(session, "note", {}, AT).seq == 1
 
 
-def test_a_locked_new_file_is_said(tmp_path: Path) -> None:
+def test_a_locked_new_file_is_reported(tmp_path: Path) -> None:
     with _held(tmp_path / DATABASE_FILE), pytest.raises(RecordsFault, match="another program"):
         Shelf(tmp_path)
     Shelf(tmp_path).close()
 
 
-def test_two_programs_that_make_one_folder_both_get_it(tmp_path: Path) -> None:
+def test_two_programs_can_create_one_folder_together(tmp_path: Path) -> None:
     code = (
         "import sys; from pathlib import Path; from benchtest.records.shelf import Shelf\n"
         "sys.stdin.readline(); Shelf(Path(sys.argv[1])).close()"
@@ -221,20 +221,20 @@ with Shelf(folder) as shelf:
 
 
 def _fill(folder: Path, session: str, limit: int) -> tuple[list[int], str, int]:
-    """Append until nothing fits: what was acknowledged, what was said, what is there after."""
+    """Append until the disk is full; return what was acknowledged, reported, and stored."""
     words = [sys.executable, "-c", _FILL, str(folder), session, str(limit)]
     done = subprocess.run(words, capture_output=True, text=True, check=True, timeout=120)
     *seqs, said, there = done.stdout.splitlines()
     return [int(seq) for seq in seqs], said, int(there)
 
 
-def test_a_full_disk_is_said_and_loses_nothing(tmp_path: Path, start: Start) -> None:
+def test_a_full_disk_is_reported_and_loses_nothing(tmp_path: Path, start: Start) -> None:
     disk = tmp_path / "disk"
     with small_disk(disk, "size=300k") as mounted:
         folder = disk / "bench"
         with Shelf(folder) as shelf:
             session = start(shelf)
-        if mounted:  # then even to read takes room that is not there
+        if mounted:  # even reading then needs space
             ballast = disk / "ballast"
             with suppress(OSError), ballast.open("wb", buffering=0) as file:
                 while True:
@@ -263,7 +263,7 @@ def test_a_write_that_the_system_cuts_short_loses_nothing(tmp_path: Path, start:
         assert shelf.append(session, "note", {}, AT).seq == len(kept) + 1
 
 
-def test_a_folder_that_may_not_be_written_is_said(tmp_path: Path, start: Start) -> None:
+def test_a_folder_that_may_not_be_written_is_reported(tmp_path: Path, start: Start) -> None:
     disk = tmp_path / "disk"
     with lockable_folder(disk) as lock:
         with Shelf(disk / "bench") as shelf:
@@ -279,7 +279,7 @@ def test_a_folder_that_may_not_be_written_is_said(tmp_path: Path, start: Start) 
 
 
 @pytest.mark.parametrize("how", ["deleted", "moved", "replaced"])
-def test_records_that_go_while_they_are_open_take_no_step_with_them(
+def test_no_event_is_accepted_after_the_file_was_moved(
     tmp_path: Path, start: Start, how: str
 ) -> None:
     folder, aside = tmp_path / "bench", tmp_path / "aside"

@@ -1,4 +1,4 @@
-"""A program that is killed at any moment loses nothing that it acknowledged."""
+"""A killed program loses no acknowledged event."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ STUDY = Path(__file__).parents[1] / "bench" / "durability.py"
 
 @pytest.fixture(scope="module")
 def figures() -> dict[str, dict[str, int]]:
-    """A small run of the study: real processes, killed; a disk that fills up; spoilt files."""
+    """Run a small study: real processes killed, a full disk, corrupted files."""
     done = subprocess.run(
         [sys.executable, str(STUDY), "12", "--json"],
         capture_output=True, text=True, check=True, timeout=300,
@@ -30,16 +30,16 @@ def figures() -> dict[str, dict[str, int]]:
     return found
 
 
-def test_nothing_acknowledged_is_lost_and_nothing_is_half_there(
+def test_no_acknowledged_event_is_lost_and_none_is_half_stored(
     figures: dict[str, dict[str, int]],
 ) -> None:
     found = figures["killed at random moments"]
     assert found["kills"] == 12
-    assert found["acknowledged"] >= 8  # eight are killed after the first word
+    assert found["acknowledged"] >= 8  # eight are killed after the first event
     assert (found["lost"], found["half"]) == (0, 0)
 
 
-def test_a_kill_while_older_records_are_brought_forward_loses_nothing(
+def test_a_kill_during_a_migration_loses_nothing(
     figures: dict[str, dict[str, int]],
 ) -> None:
     found = figures["killed while brought forward"]
@@ -47,7 +47,7 @@ def test_a_kill_while_older_records_are_brought_forward_loses_nothing(
     assert (found["lost"], found["half"]) == (0, 0)
 
 
-def test_full_disks_are_said_lose_nothing_and_are_gone_on_with(
+def test_full_disks_are_reported_lose_nothing_and_can_be_used_again(
     figures: dict[str, dict[str, int]],
 ) -> None:
     found = figures["disk full"]
@@ -56,7 +56,7 @@ def test_full_disks_are_said_lose_nothing_and_are_gone_on_with(
     assert found["said"] == found["went_on"] == found["disks"]
 
 
-def test_a_log_that_was_cut_leaves_a_beginning_of_whole_events(
+def test_a_truncated_log_leaves_the_first_events_intact(
     figures: dict[str, dict[str, int]],
 ) -> None:
     found = figures["write-ahead log cut"]
@@ -64,7 +64,7 @@ def test_a_log_that_was_cut_leaves_a_beginning_of_whole_events(
     assert (found["half"], found["holes"]) == (0, 0)
 
 
-def test_spoilt_files_are_found_or_read_as_before(figures: dict[str, dict[str, int]]) -> None:
+def test_corrupted_files_are_detected_or_read_unchanged(figures: dict[str, dict[str, int]]) -> None:
     found = figures["file spoilt"]
     assert found["pages_found"] == found["pages"] > 10
     assert found["unnoticed"] == 0
@@ -89,7 +89,7 @@ with Shelf(Path(sys.argv[1])) as shelf:
 """
 
 
-def test_two_programs_write_to_one_bench_at_once(tmp_path: Path, start: Start) -> None:
+def test_two_programs_can_write_to_one_bench_at_once(tmp_path: Path, start: Start) -> None:
     with Shelf(tmp_path) as shelf:
         sessions = [start(shelf, "WF-03"), start(shelf, "WF-04"), start(shelf, "WF-04")]
         together = [
@@ -109,10 +109,10 @@ def test_two_programs_write_to_one_bench_at_once(tmp_path: Path, start: Start) -
         for name in ("c", "d"):
             own = [text for text in shared if text.startswith(name)]
             assert own == [f"{name} {number}" for number in range(100)]
-    Shelf(tmp_path).close()  # and it is whole
+    Shelf(tmp_path).close()  # and it is intact
 
 
-def test_a_program_killed_while_it_makes_the_file_leaves_one_that_opens(tmp_path: Path) -> None:
+def test_a_program_killed_while_creating_the_file_leaves_one_that_opens(tmp_path: Path) -> None:
     code = (
         "import sys; from pathlib import Path; from benchtest.records.shelf import Shelf\n"
         "for n in range(10_000):\n"
@@ -131,6 +131,6 @@ def test_a_program_killed_while_it_makes_the_file_leaves_one_that_opens(tmp_path
             process.kill()
         made = sorted(folder.iterdir(), key=lambda path: int(path.name))
         assert len(made) > 0
-        for bench in made[-3:]:  # the last of them is the one that was being made
+        for bench in made[-3:]:  # the last one is the one being created
             with Shelf(bench) as shelf:
                 assert shelf.units() == []

@@ -1,4 +1,4 @@
-"""Records travel between benches: whole, as they were, or not at all."""
+"""Records move between benches: complete, unchanged, or not at all."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ Start = Callable[..., str]
 
 @pytest.fixture
 def other(tmp_path: Path) -> Iterator[Shelf]:
-    """Another bench."""
+    """Open another bench."""
     with Shelf(tmp_path / "other") as opened:
         yield opened
 
 
 @pytest.fixture
 def line(shelf: Shelf, start: Start) -> dict[str, Any]:
-    """An exported session of two events, as JSON."""
+    """Return an exported session of two events, as JSON."""
     session = start(shelf)
     shelf.append(session, "verdict", {"strand": 1, "passed": True}, AT)
     shelf.append(session, "note", {"text": "rain"}, AT)
@@ -43,7 +43,7 @@ def _take(shelf: Shelf, *lines: dict[str, Any]) -> ImportResult:
     return import_lines(shelf, [json.dumps(line) for line in lines], "records.jsonl")
 
 
-def test_a_session_is_one_line_that_tells_all(line: dict[str, Any], design_text: str) -> None:
+def test_a_session_is_one_complete_line(line: dict[str, Any], design_text: str) -> None:
     assert line.pop("session")
     assert line == {
         "format": 1,
@@ -75,9 +75,7 @@ _JSON = st.recursive(
 @settings(
     suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=25, deadline=None
 )
-def test_whatever_an_event_holds_arrives_as_it_was(
-    tmp_path: Path, start: Start, data: dict[str, Any]
-) -> None:
+def test_any_event_arrives_unchanged(tmp_path: Path, start: Start, data: dict[str, Any]) -> None:
     with (
         TemporaryDirectory(dir=tmp_path) as folder,
         Shelf(Path(folder) / "one") as shelf,
@@ -93,7 +91,7 @@ def test_whatever_an_event_holds_arrives_as_it_was(
         assert import_lines(other, lines, "records.jsonl").new_events == 0
 
 
-def test_empty_lines_are_passed_over(other: Shelf, line: dict[str, Any]) -> None:
+def test_empty_lines_are_ignored(other: Shelf, line: dict[str, Any]) -> None:
     taken = import_lines(other, ["\n", json.dumps(line) + "\n", " \n"], "records.jsonl")
     assert taken == ImportResult(1, 1, 2, new_units=1)
 
@@ -106,8 +104,8 @@ def test_empty_lines_are_passed_over(other: Shelf, line: dict[str, Any]) -> None
         (lambda text: text.replace('"rain"', '"\\ud800"'), "half a character"),
         (lambda text: text.replace("WF-03", "../../etc"), "etc"),
         (lambda text: text.replace("WF-03", "WF-03\\n"), "WF-03"),
-        (lambda text: text[:-20], "no JSON"),
-        (lambda text: "[" * 100_000, "no JSON"),
+        (lambda text: text[:-20], "not JSON"),
+        (lambda text: "[" * 100_000, "not JSON"),
         (lambda text: text.replace('"seq": 2', '"seq": 1'), "numbered"),
         (lambda text: text.replace('"seq": 2', '"seq": "2"'), "no number"),
         (lambda text: text.replace(AT, "this evening"), "date, time and offset"),
@@ -118,7 +116,7 @@ def test_empty_lines_are_passed_over(other: Shelf, line: dict[str, Any]) -> None
         (lambda text: text.replace("1795629600000", "1" + "0" * 30), "placed_ms"),
     ],
 )
-def test_a_bad_line_is_named_and_nothing_is_taken(
+def test_an_invalid_line_is_reported_and_nothing_is_imported(
     other: Shelf, line: dict[str, Any], spoil: Callable[[str], str], said: str
 ) -> None:
     good = json.dumps(line)
@@ -128,13 +126,13 @@ def test_a_bad_line_is_named_and_nothing_is_taken(
     assert other.units() == []
 
 
-def test_a_file_of_another_kind_is_not_complained_of_without_end(other: Shelf) -> None:
+def test_the_faults_of_another_format_are_limited(other: Shelf) -> None:
     with pytest.raises(FileFaults) as refused:
         import_lines(other, ["noise"] * 1000, "noise.txt")
     assert len(refused.value.faults) == MAX_LINE_FAULTS
 
 
-def test_two_histories_in_one_file_are_not_taken_by_half(
+def test_two_histories_in_one_file_are_not_imported_in_part(
     other: Shelf, line: dict[str, Any]
 ) -> None:
     changed = json.loads(json.dumps(line))
@@ -144,7 +142,7 @@ def test_two_histories_in_one_file_are_not_taken_by_half(
     assert other.units() == []
 
 
-def test_a_session_gone_on_with_on_two_benches_does_not_keep_the_others_from_travelling(
+def test_a_session_continued_on_two_benches_does_not_block_the_others(
     shelf: Shelf, other: Shelf, start: Start
 ) -> None:
     shared = start(shelf)
@@ -164,17 +162,15 @@ def test_a_session_gone_on_with_on_two_benches_does_not_keep_the_others_from_tra
     assert other.sessions("WF-04")[0].id == later
 
 
-def test_a_session_of_another_unit_under_the_same_id_is_refused(
-    other: Shelf, line: dict[str, Any]
-) -> None:
+def test_a_session_id_of_another_unit_is_refused(other: Shelf, line: dict[str, Any]) -> None:
     _take(other, line)
     with pytest.raises(InputError, match="of unit WF-03"):
         _take(other, {**line, "tag": "WF-08"})
     assert [unit.tag for unit in other.units()] == ["WF-03"]
 
 
-def test_lines_of_before_sessions_had_a_place_are_taken(other: Shelf) -> None:
-    """As version 1 of the records wrote them."""
+def test_lines_of_earlier_versions_without_a_place_are_imported(other: Shelf) -> None:
+    """The form of version 1 of the records."""
     old = (Path(__file__).parent / "golden" / "format-1-without-place.jsonl").read_text("utf-8")
     assert import_lines(other, old.splitlines(), "old.jsonl") == ImportResult(2, 2, 16, new_units=1)
     again = [json.loads(text) for text in export_lines(other)]
@@ -185,9 +181,9 @@ def test_lines_of_before_sessions_had_a_place_are_taken(other: Shelf) -> None:
 
 _ACTS = st.lists(
     st.tuples(
-        st.sampled_from("ab"),  # whose bench
+        st.sampled_from("ab"),  # which bench
         st.sampled_from(["WF-03", "WF-04", "WF-05"]),
-        st.integers(0, 3),  # what the clock says, in hours: it may be set back
+        st.integers(0, 3),  # hours by the clock, which may be set back
         st.sampled_from(
             ["bare", "soldered", "sealed", "outdoors", "back", "undo", "note", "merge", "new"]
         ),
@@ -200,7 +196,7 @@ _ACTS = st.lists(
 @settings(
     suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=15, deadline=None
 )
-def test_two_benches_that_test_one_batch_end_up_alike(
+def test_two_benches_that_test_one_batch_end_up_equal(
     tmp_path: Path, start: Start, design_text: str, acts: list[tuple[str, str, int, str]]
 ) -> None:
     with (
@@ -231,7 +227,9 @@ def _act(
         bench.add_units([tag], "Willow fan", design_text)
         return
     session = start(bench, tag, f"2026-11-25T{hour:02}:00:00.000+00:00")
-    assert bench.sessions(tag)[-1].id == session  # what began last is the last, whatever the clock
+    assert (
+        bench.sessions(tag)[-1].id == session
+    )  # the session started last is the last, by any clock
     if what == "note":
         bench.append(session, "note", {"text": "x"}, AT)
         return
@@ -242,7 +240,7 @@ def _act(
         bench.append(session, "undone", {"seq": 1}, AT, was)
 
 
-def test_news_of_a_stage_moves_the_unit_and_old_news_does_not(
+def test_a_newer_stage_moves_the_unit_and_an_older_one_does_not(
     shelf: Shelf, other: Shelf, start: Start
 ) -> None:
     session = start(shelf)
@@ -256,7 +254,7 @@ def test_news_of_a_stage_moves_the_unit_and_old_news_does_not(
     assert other.unit("WF-03").stage == "sealed"
 
 
-def test_units_without_a_session_travel_too(
+def test_units_without_a_session_are_exported_too(
     shelf: Shelf, other: Shelf, start: Start, design_text: str
 ) -> None:
     start(shelf)
@@ -273,7 +271,7 @@ def test_units_without_a_session_travel_too(
     assert len(list(export_lines(shelf, "WF-06"))) == 1
 
 
-def test_what_untested_units_here_are_built_to_is_not_changed_by_another_bench(
+def test_another_bench_does_not_change_the_design_of_untested_units(
     shelf: Shelf, other: Shelf, design_text: str
 ) -> None:
     theirs = design_text.replace("nodes = 30", "nodes = 31")

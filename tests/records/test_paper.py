@@ -1,4 +1,4 @@
-"""The report in a real browser: on paper, on a telephone, in the dark."""
+"""The report in a real browser: on paper, on a phone, in a dark theme."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ PHONE_PX = 360
 
 
 def _years(design: Design) -> UnitComparison:
-    """Six tests, and three joints that stand out in them."""
+    """Six tests, with three joints at fault."""
     good = JointResistance(0.001, 0.002, 0.005, 0.012, 0.01, 0.001)
     bad = JointResistance(0.085, 0.11, 1.4, 1.5, 1.0, 1.0)
     tests = [
@@ -59,7 +59,8 @@ def _years(design: Design) -> UnitComparison:
 
 @pytest.fixture(scope="module")
 def page() -> str:
-    """A full evening's record: twelve strands, twenty readings, marks, suspects, a year before."""
+    """A full evening's record: twelve strands, twenty readings, marks, suspects, a test a year
+    before."""
     text = files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8")
     design = parse_design(text, "fan")
     x, sd = (0.0, 15.0, 31.0), (0.05, 0.05, 0.05)
@@ -116,7 +117,7 @@ def page() -> str:
 
 @pytest.fixture
 def browse(tmp_path: Path) -> Browse:
-    """Runs headless Chromium on a page, cut off from every network; returns what it said."""
+    """Run headless Chromium on a page without any network; return its output."""
 
     def run(text: str, *flags: str) -> str:
         path = tmp_path / "page.html"
@@ -150,8 +151,8 @@ def test_a_full_record_prints_on_two_pages(
     assert re.search(r"Pages:\s+2\n", found)
 
 
-def test_a_telephone_shows_it_without_scrolling_sideways(page: str, browse: Browse) -> None:
-    """In a frame as wide as a small telephone; wide tables scroll within themselves."""
+def test_a_phone_shows_it_without_horizontal_scrolling(page: str, browse: Browse) -> None:
+    """A frame as wide as a small phone; wide tables scroll within themselves."""
     frame = (
         f'<iframe width="{PHONE_PX}" height="740" srcdoc="{html.escape(page)}"></iframe><script>'
         "onload = () => { const root = document.querySelector('iframe').contentDocument;"
@@ -161,11 +162,11 @@ def test_a_telephone_shows_it_without_scrolling_sideways(page: str, browse: Brow
     title = re.search(r"<title>(\d+) (\d+)", browse(frame, "--dump-dom"))
     assert title is not None
     assert int(title[1]) <= PHONE_PX
-    assert int(title[2]) > PHONE_PX  # its words stay legible; it scrolls by itself
+    assert int(title[2]) > PHONE_PX  # its text is legible; it scrolls by itself
 
 
 def _luminance(colour: str) -> float:
-    """Relative luminance. Source: WCAG 2.2, definitions."""
+    """Return the relative luminance. Source: WCAG 2.2, definitions."""
     parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
     red, green, blue = (
         part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts
@@ -174,7 +175,7 @@ def _luminance(colour: str) -> float:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_all_words_stand_out_from_the_paper_in_light_and_dark(page: str, scheme: str) -> None:
+def test_all_text_has_contrast_in_light_and_dark(page: str, scheme: str) -> None:
     """WCAG 2.2, 1.4.3: contrast of at least 4.5 to 1."""
     light, dark = re.findall(r":root \{ (?:color-scheme: light dark; )?(--ink: #.*?)\}", page,
                              flags=re.DOTALL)[:2]  # fmt: skip

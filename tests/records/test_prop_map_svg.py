@@ -1,4 +1,4 @@
-"""The prop map: everything is where it belongs, and told by shape and words."""
+"""The prop map: every part in its place, by shape and words."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def _words(drawn: SvgPropMap) -> list[str]:
 
 
 @pytest.mark.parametrize("name", ["willow-fan", "tide-arch", "gull-wing"])
-def test_all_that_the_design_names_is_drawn_inside_the_paper(name: str) -> None:
+def test_every_part_of_the_design_is_drawn_inside_the_paper(name: str) -> None:
     design = _design(name)
     drawn = draw_map(design, {}, [], {})
     assert sum(spot.look == "node" for spot in drawn.spots) == design.node_count
@@ -46,7 +46,7 @@ def test_all_that_the_design_names_is_drawn_inside_the_paper(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", ["willow-fan", "tide-arch", "gull-wing"])
-def test_arrowheads_point_the_way_that_data_runs(name: str) -> None:
+def test_arrowheads_point_in_the_direction_of_data(name: str) -> None:
     design = _design(name)
     heads = [line.path for line in draw_map(design, {}, [], {}).lines if line.look == "way"]
     assert len(heads) == 2 * len(design.strands)
@@ -61,7 +61,7 @@ def test_arrowheads_point_the_way_that_data_runs(name: str) -> None:
 def test_every_hop_of_data_has_a_dashed_line() -> None:
     design = _design("tide-arch")
     dashed = [line for line in draw_map(design, {}, [], {}).lines if line.look == "data"]
-    assert len(dashed) == len(design.strands)  # the way in, and one hop less than strands
+    assert len(dashed) == len(design.strands)  # the data input, and one hop less than strands
 
 
 def test_marked_nodes_are_hollow_and_named() -> None:
@@ -73,7 +73,7 @@ def test_marked_nodes_are_hollow_and_named() -> None:
     assert "✗" in _words(drawn)
 
 
-def test_what_looked_right_is_no_mark() -> None:
+def test_nodes_marked_ok_are_not_highlighted() -> None:
     drawn = draw_map(_design("willow-fan"), {4: True}, [_mark(4, 1, 30, "ok")], {})
     assert not [spot for spot in drawn.spots if spot.look == "marked"]
 
@@ -88,7 +88,7 @@ def test_a_suspect_is_a_diamond_with_its_name_and_probability(name: str, where: 
     assert f"! {where} 93 %" in _words(drawn)
 
 
-def test_words_on_one_strand_do_not_lie_on_each_other() -> None:
+def test_labels_on_one_strand_do_not_overlap() -> None:
     suspects = {"5A+": 0.4, "5A-": 0.4, "5.11": 0.1}
     marks = [_mark(5, 3, 3, "wrong-colour"), _mark(5, 11, 11, "dark"), _mark(5, 12, 12, "dim")]
     drawn = draw_map(_design("willow-fan"), {}, marks, suspects)
@@ -99,7 +99,7 @@ def test_words_on_one_strand_do_not_lie_on_each_other() -> None:
         assert other_x - x >= letter * (length + other_length) / 2
 
 
-def test_buses_beside_each_other_share_a_lane_and_overlapping_ones_do_not() -> None:
+def test_adjacent_buses_share_a_lane_and_overlapping_ones_do_not() -> None:
     design = _design("willow-fan")
     copper = design.buses[0].copper
     ends = [StrandEnd(n, "A") for n in range(1, 13)]

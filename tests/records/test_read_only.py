@@ -1,4 +1,4 @@
-"""A bench that may not be written is read; a copy of its file alone has every event at rest."""
+"""A read-only bench can be read; a copy of its file alone has every event at rest."""
 
 from __future__ import annotations
 
@@ -29,19 +29,19 @@ def _begun(folder: Path) -> str:
 
 @pytest.fixture
 def locked(tmp_path: Path) -> Iterator[tuple[Path, Callable[[], None]]]:
-    """A bench folder, and what makes it read-only."""
+    """Return a bench folder, and a function that makes it read-only."""
     with lockable_folder(tmp_path / "disk") as lock:
         yield tmp_path / "disk" / "bench", lock
 
 
 @pytest.mark.parametrize("killed", [False, True], ids=["closed", "killed"])
-def test_a_bench_that_may_not_be_written_is_read(
+def test_a_read_only_bench_is_read(
     locked: tuple[Path, Callable[[], None]],
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
     killed: bool,
 ) -> None:
-    """Also what a program that was killed left in the log alone."""
+    """Events that a killed program left only in the log are read too."""
     folder, lock = locked
     session = _begun(folder)
     shelf = Shelf(folder)

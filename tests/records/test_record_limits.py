@@ -1,4 +1,4 @@
-"""What a record may hold is bounded; a bench that holds more from before goes on without it."""
+"""The content of a record is limited; a bench with larger records works without their data."""
 
 from __future__ import annotations
 
@@ -68,13 +68,13 @@ REFUSED = {
     "year 1": (_line(started_at="0001-01-01T00:00:00Z"), "between the years 1970 and 2199"),
     "year 9999": (_event("note", {"text": ""}, "9999-12-31T23:59:59Z"), "at is \"9999-12-31"),
     "before 1970": (_line(started_at="1970-01-01T00:00:00+14:00"), "years 1970 and 2199"),
-    "place": (_line(placed_ms=253_402_300_799_999), "placed_ms is no whole number of milli"),
-    "place below": (_line(placed_ms=-1), "placed_ms is no whole number of milliseconds from 0"),
+    "place": (_line(placed_ms=253_402_300_799_999), "placed_ms is 253402300799999; give 0"),
+    "place below": (_line(placed_ms=-1), "placed_ms is -1; give 0 to"),
 }  # fmt: skip
 
 
 @pytest.mark.parametrize("name", REFUSED)
-def test_a_record_beyond_the_limits_is_refused_in_words(shelf: Shelf, name: str) -> None:
+def test_a_record_outside_the_limits_is_refused_with_a_message(shelf: Shelf, name: str) -> None:
     line, said = REFUSED[name]
     with pytest.raises(FileFaults, match=r"records\.jsonl: line 1: ") as refused:
         import_lines(shelf, [line], "records.jsonl")
@@ -83,7 +83,7 @@ def test_a_record_beyond_the_limits_is_refused_in_words(shelf: Shelf, name: str)
     assert shelf.units() == []
 
 
-def test_a_record_at_the_limits_is_taken(shelf: Shelf) -> None:
+def test_a_record_at_the_limits_is_accepted(shelf: Shelf) -> None:
     events = [
         {"seq": 1, "at": "1970-01-01T00:00:00Z", "kind": "later", "data": {"x": _nested(15)}},
         {"seq": 2, "at": "2199-12-31T23:59:59.999Z", "kind": "reading",
@@ -96,7 +96,7 @@ def test_a_record_at_the_limits_is_taken(shelf: Shelf) -> None:
 
 
 def test_a_place_after_every_start_of_its_unit_is_refused(shelf: Shelf) -> None:
-    """Else the tests after it would stand ever further ahead, up to the end of all numbers."""
+    """Otherwise each later test would be placed further ahead, up to the largest number."""
     start = 1_795_629_600_000
     import_lines(shelf, [_line(placed_ms=start + 1)], "one test, placed just after one before it")
     two = _line(session="two", placed_ms=start + 2, started_at="2026-11-25T17:00:00Z")
@@ -106,10 +106,10 @@ def test_a_place_after_every_start_of_its_unit_is_refused(shelf: Shelf) -> None:
     assert [row.id for row in shelf.sessions()] == ["one", "two"]
 
 
-def test_an_event_of_our_own_beyond_the_limits_is_not_kept(shelf: Shelf, start: Start) -> None:
+def test_an_event_of_our_own_outside_the_limits_is_not_stored(shelf: Shelf, start: Start) -> None:
     session = start(shelf)
     for kind, data in (("note", {"text": "x" * MAX_TEXT}), ("check", {"volts": 1e9})):
-        with pytest.raises(InputError, match="cannot be kept: "):
+        with pytest.raises(InputError, match="cannot be stored: "):
             shelf.append(session, kind, data, AT)
     assert shelf.events(session) == []
 
@@ -126,7 +126,7 @@ HELD = {
 
 @pytest.fixture
 def held(tmp_path: Path) -> Path:
-    """A bench with a sound unit and one whose records are beyond the limits in every way."""
+    """A bench with a healthy unit and a unit whose records are outside the limits in every way."""
     folder = tmp_path / "bench"
     with Shelf(folder) as shelf:
         good = shelf.start_session("SF-01", "Small fan", SMALL_FAN, AT, "0.5%+3/6000")
@@ -141,7 +141,7 @@ def held(tmp_path: Path) -> Path:
     return folder
 
 
-def test_a_bench_that_holds_more_opens_and_names_it(
+def test_a_bench_with_larger_records_opens_and_lists_them(
     held: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["shelf", "--bench", str(held)]) == 0
@@ -152,7 +152,7 @@ def test_a_bench_that_holds_more_opens_and_names_it(
         *(words for _, words in HELD.values()),
         'event 6 (note): its time "9999-12-31T23:59:59.999Z" is not between',
         'SF-02: the start "0001-01-01T00:00:00+00:00" is not between the years 1970 and 2199',
-        "SF-02: place 253402300799999 among its tests is no time",
+        "SF-02: place 253402300799999 among its tests is out of range",
     ):
         assert said in err
     assert main(["shelf", "--json", "--bench", str(held)]) == 0
@@ -171,7 +171,7 @@ def test_its_report_shows_what_was_left_out(
     assert "4.87" in page.read_text("utf-8")
 
 
-def test_its_export_is_taken_by_any_bench_and_by_itself(held: Path, tmp_path: Path) -> None:
+def test_its_export_is_accepted_by_any_bench_and_by_itself(held: Path, tmp_path: Path) -> None:
     with Shelf(held) as shelf, Shelf(tmp_path / "other") as other:
         lines = list(export_lines(shelf))
         assert import_lines(shelf, lines, "its own").new_events == 0
@@ -184,7 +184,7 @@ def test_its_export_is_taken_by_any_bench_and_by_itself(held: Path, tmp_path: Pa
         assert any("event 3 (reading): was left out by" in words for words in other.beyond_limits())
 
 
-def test_its_next_tests_stand_after_those_of_before(held: Path, tmp_path: Path) -> None:
+def test_its_next_tests_are_placed_after_the_earlier_ones(held: Path, tmp_path: Path) -> None:
     with Shelf(held) as shelf, Shelf(tmp_path / "other") as other:
         later = "2026-11-26T18:00:00.000+00:00"
         new = shelf.start_session("SF-02", "Small fan", SMALL_FAN, later, "0.5%+3/6000")

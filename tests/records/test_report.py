@@ -1,4 +1,4 @@
-"""The report: one page that stands alone, and words on it stay words."""
+"""The report: one self-contained page, and its texts stay texts."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ BAD = JointResistance(0.085, 0.11, 0.14, 0.15, 1.0, 1.0)
 
 
 def _trend(words: str = "7A+") -> UnitComparison:
-    """A joint that has grown from one November to the next, and one that nobody read at."""
+    """A joint that has grown from one November to the next, and one without readings."""
     unread = JointResistance(0.001, 0.002, 0.005, None, 0.01, 0.01)
     tests = [
         ComparedTest("0" * 36, f"{year}-11-20 17:00", f"{year}-11-20T17:00:00Z", 9, words)
@@ -80,7 +80,7 @@ def _trend(words: str = "7A+") -> UnitComparison:
 
 
 class _Page(HTMLParser):
-    """A page's elements and words; end tags must match."""
+    """Elements and texts of a page; end tags must match."""
 
     def __init__(self, text: str) -> None:
         super().__init__()
@@ -114,7 +114,7 @@ def _reading(z: float = 0.5, stale: bool = False) -> ReadingLine:
 
 
 def _design(words: str) -> Design:
-    """The Willow fan; prop, buses and feed have these words for names."""
+    """The Willow fan, with these texts as names of prop, buses and feed."""
     text = files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8")
     design = parse_design(text, "fan")
     foot, crown = design.buses
@@ -179,7 +179,7 @@ def test_every_figure_is_on_the_page() -> None:
     assert page.open == []
     for words in (
         "WF-03", "soldered", "2026-11-25 18:00", "0.5%+3/6000", "Passed on the bench",
-        "Waits for: sealing; plain.", "No joint above 40 mΩ", "1 3 5-8", "crown:2+>crown:11+",
+        "Still to do: sealing; plain.", "No joint above 40 mΩ", "1 3 5-8", "crown:2+>crown:11+",
         "-0.5 mV", "0.4 mV", "0.2 mV", "+0.5 sd", "4.200 A", "4.100 A", "4A+", "93 %", "0.80",
         "2 %", "second", "2026-11-25 18:40", "17–30 dark", "! 4A+ 93 %", "≤ 30 mΩ", "not shown",
         "! 420 mΩ (310 to 600)", "! open", "7A+ 93 %", "✗ 1 intermittent",
@@ -191,23 +191,23 @@ def test_every_figure_is_on_the_page() -> None:
         assert words in page.words, words
 
 
-def test_words_never_become_elements() -> None:
+def test_texts_never_become_elements() -> None:
     plain, evil = _Page(render_report(_content())), _Page(render_report(_content(EVIL)))
     assert [tag for tag, _ in evil.tags] == [tag for tag, _ in plain.tags]
-    # the drawing shortens the names of a bus and a feed, and keeps the whole of each as a title
+    # the drawing shortens the names of a bus and a feed, and has each full name as a title
     assert evil.words.count(EVIL) == plain.words.count("plain") - 2 == 23
     assert evil.open == []
 
 
 @given(st.text())
 @settings(max_examples=15, deadline=None)
-def test_no_text_at_all_becomes_an_element(words: str) -> None:
+def test_no_generated_text_becomes_an_element(words: str) -> None:
     page = _Page(render_report(dataclasses.replace(_content(words), plot=None)))
     assert {tag for tag, _ in page.tags} <= ALLOWED
     assert not [name for _, attrs in page.tags for name in attrs if name.startswith("on")]
 
 
-def test_the_page_needs_nothing_from_elsewhere() -> None:
+def test_the_page_has_no_external_resources() -> None:
     text = render_report(_content())
     page = _Page(text)
     named = {name for _, attrs in page.tags for name in attrs}
@@ -218,7 +218,7 @@ def test_the_page_needs_nothing_from_elsewhere() -> None:
     assert page.tags[2] == ("meta", {"charset": "utf-8"})
 
 
-def test_the_verdict_is_told_by_words_and_sign_not_by_colour_alone() -> None:
+def test_the_verdict_has_words_and_a_sign_not_only_a_colour() -> None:
     good = _Page(render_report(_content()))
     bad = _Page(
         render_report(
@@ -227,29 +227,29 @@ def test_the_verdict_is_told_by_words_and_sign_not_by_colour_alone() -> None:
     )
     assert "✓ Passed on the bench" in good.words
     assert "✗ Not yet" in bad.words
-    assert "nobody yet" in bad.words
+    assert "not yet" in bad.words
     assert "✓ passed" in good.words
     assert "✗ failed" in good.words
 
 
-def test_an_empty_session_has_a_page_too() -> None:
+def test_an_empty_session_has_a_page() -> None:
     bare = dataclasses.replace(
         _content(), waits_for=[], marks=[], joints=[], plot=None, history=[], comparison=None,
         steps=[], readings=[], suspects=[], healthy=None, cleared_mohm=None,
         repairs=[], notes=[], signed_by=None, signed_at=None, comment="", ended_at="",
     )  # fmt: skip
     page = _Page(render_report(bare))
-    for words in ("None was taken.", "Nothing is above 5 %.", "not worked out"):
+    for words in ("No readings.", "No suspect above 5 %.", "not worked out"):
         assert words in page.words
     for words in (
-        "Waits for", "Repairs", "Notes", "No joint above", "last event", "History",
+        "Still to do", "Repairs", "Notes", "No joint above", "last event", "History",
         "from test to test", "Before power", "Volts along",
     ):  # fmt: skip
         assert words not in page.words
 
 
 def _drawn(z: float) -> tuple[dict[str, str | None], dict[str, str | None], str | None]:
-    """Dot, band and label of the one reading of a page."""
+    """Return dot, band and label of the one reading of a page."""
     plain = dataclasses.replace(_content(), plot=None, comparison=None)
     content = dataclasses.replace(plain, readings=[_reading(z)])
     page = _Page(render_report(content))
@@ -262,7 +262,7 @@ def _drawn(z: float) -> tuple[dict[str, str | None], dict[str, str | None], str 
 @pytest.mark.parametrize(
     ("z", "at"), [(0.0, 60.0), (2.0, 78.0), (-2.0, 42.0), (6.0, 114.0), (99.0, 114.0), (-99.0, 6.0)]
 )
-def test_a_dot_stands_where_the_reading_stands_and_stays_in_sight(z: float, at: float) -> None:
+def test_a_dot_is_at_its_reading_and_inside_the_scale(z: float, at: float) -> None:
     dot, _, label = _drawn(z)
     x, radius = float(dot["cx"] or ""), float(dot["r"] or "")
     assert x == pytest.approx(at, abs=0.1)
@@ -277,17 +277,17 @@ def test_the_band_is_two_standard_deviations_either_way() -> None:
     assert float(dot["cx"] or "") == pytest.approx(right, abs=0.1)
 
 
-def test_readings_that_a_repair_moved_are_struck_out_and_that_is_explained() -> None:
+def test_readings_changed_by_a_repair_are_struck_out_and_explained() -> None:
     lines = [_reading(stale=True), _reading()]
     page = _Page(render_report(dataclasses.replace(_content(), plot=None, readings=lines)))
     old = [attrs for tag, attrs in page.tags if tag == "tr" and attrs.get("class") == "old"]
     assert len(old) == 1
-    assert "A crossed-out reading does not count: a repair has moved it" in page.words
+    assert "A crossed-out reading does not count: a repair has changed it" in page.words
 
 
 def test_a_page_printed_from_a_dark_screen_is_light() -> None:
     text = render_report(_content())
-    # dark colours are for screens alone, or a printer fills the sheet
+    # dark colours are for screens only, or a printer fills the sheet
     assert re.findall(r"@media ([^{]*prefers-color-scheme: dark[^{]*)\{", text) == [
         "screen and (prefers-color-scheme: dark) "
     ]
@@ -301,8 +301,8 @@ def test_cautions_are_on_the_page() -> None:
 
 
 @pytest.mark.parametrize("words", ["plain", EVIL])
-def test_the_page_is_what_the_html_standard_asks_for(words: str, tmp_path: Path) -> None:
-    """Parsed without an error by html5lib, after the standard; no complaint from HTML Tidy."""
+def test_the_page_follows_the_html_standard(words: str, tmp_path: Path) -> None:
+    """html5lib parses it without an error, by the standard; HTML Tidy reports nothing."""
     text = render_report(_content(words))
     html5lib.HTMLParser(strict=True).parse(text)
     path = tmp_path / "page.html"
@@ -315,16 +315,16 @@ def test_the_page_is_what_the_html_standard_asks_for(words: str, tmp_path: Path)
     assert done.returncode == 0
 
 
-def test_no_id_stands_on_the_page_twice() -> None:
-    """HTML Living Standard, 3.2.6: an id is unique in its tree; and every link finds its own."""
+def test_every_id_of_the_page_is_unique() -> None:
+    """HTML Living Standard, 3.2.6: an id is unique in its tree; and every link has its target."""
     text = render_report(_content())
     ids = [attrs["id"] for _, attrs in _Page(text).tags if "id" in attrs]
     assert len(ids) == len(set(ids))
     assert set(re.findall(r'(?:href="|url\()#([\w-]+)', text)) <= set(ids)
 
 
-def test_what_is_drawn_has_a_name_for_whom_it_is_read_out() -> None:
-    """WCAG 2.2, 1.1.1 and 1.3.1: pictures have words, and heads say that they are of a column."""
+def test_pictures_and_tables_have_texts_for_screen_readers() -> None:
+    """WCAG 2.2, 1.1.1 and 1.3.1: pictures have texts, and column headings are marked as such."""
     tags = _Page(render_report(_content())).tags
     drawn = [attrs for tag, attrs in tags if tag == "svg"]
     assert all(attrs.get("role") == "img" and attrs.get("aria-label") for attrs in drawn)
@@ -334,7 +334,7 @@ def test_what_is_drawn_has_a_name_for_whom_it_is_read_out() -> None:
     assert len(drawn) > 3 < len(wide)
 
 
-def test_no_figure_is_parted_from_its_unit() -> None:
+def test_no_number_is_separated_from_its_unit() -> None:
     text = re.sub(r"<svg.*?</svg>|<[^>]*>", "", render_report(_content()), flags=re.DOTALL)
     text = html.unescape(text)
     assert re.findall(r"\d\N{NO-BREAK SPACE}mΩ", text)
@@ -352,7 +352,7 @@ def test_the_plot_takes_its_colours_from_the_page() -> None:
         assert not re.findall(r"#[0-9a-f]{6}\b", plot)
 
 
-def test_neighbours_that_are_alike_share_a_row_of_a_long_table() -> None:
+def test_equal_neighbours_share_a_row_of_a_long_table() -> None:
     strands = [StrandLine(n, 30, "failed" if n == 9 else "passed", "") for n in range(1, 31)]
     joints = [JointLine(f"{n}A+", cleared_ohm=0.03) for n in range(1, 31)]
     joints[19] = JointLine("20A+", 0.9, True)

@@ -1,4 +1,4 @@
-"""The shelf: what is put on it is there, in order, and nothing else."""
+"""The shelf returns what was put on it, in order, and nothing else."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ Start = Callable[..., str]
 
 
 @pytest.mark.parametrize("tag", ["WF-03", "a", "7", "A.b_c-9", "x" * 40])
-def test_plain_tags_are_taken(tag: str) -> None:
+def test_plain_tags_are_accepted(tag: str) -> None:
     assert check_tag(tag) == tag
 
 
@@ -54,7 +54,7 @@ def test_tags_that_trick_paths_or_terminals_are_refused(tag: str) -> None:
 
 @given(st.text(max_size=50))
 @settings(deadline=None)
-def test_a_tag_that_is_taken_is_safe_as_a_file_name(tag: str) -> None:
+def test_an_accepted_tag_is_safe_as_a_file_name(tag: str) -> None:
     try:
         check_tag(tag)
     except InputError:
@@ -65,7 +65,7 @@ def test_a_tag_that_is_taken_is_safe_as_a_file_name(tag: str) -> None:
     assert not tag.startswith((".", "-"))
 
 
-def test_events_come_back_in_order_as_they_were(shelf: Shelf, start: Start) -> None:
+def test_events_are_returned_in_order_unchanged(shelf: Shelf, start: Start) -> None:
     session = start(shelf)
     data: list[dict[str, Any]] = [
         {"text": "rain “all night” \u2028 50 Ω"},
@@ -85,24 +85,24 @@ def test_each_session_numbers_its_own_events(shelf: Shelf, start: Start) -> None
     assert shelf.append(other, "note", {}, AT).seq == 1
 
 
-def test_an_event_of_no_session_is_refused(shelf: Shelf) -> None:
+def test_an_event_without_a_session_is_refused(shelf: Shelf) -> None:
     with pytest.raises(RecordsFault, match="not on this bench"):
         shelf.append("no such session", "note", {}, AT)
 
 
 @pytest.mark.parametrize("data", [{"x": float("nan")}, {"x": float("inf")}, {"x": "half \ud800"}])
-def test_what_json_cannot_hold_is_refused_and_nothing_kept(
+def test_data_outside_json_are_refused_and_not_stored(
     shelf: Shelf, start: Start, data: dict[str, object]
 ) -> None:
     session = start(shelf)
-    with pytest.raises(InputError, match="anew"):
+    with pytest.raises(InputError, match="again"):
         shelf.append(session, "note", data, AT)
     assert shelf.events(session) == []
 
 
 @given(st.dictionaries(st.text(), st.text() | st.floats() | st.integers() | st.none()))
 @settings(deadline=None)
-def test_json_that_is_kept_is_strict_utf_8(data: dict[str, object]) -> None:
+def test_stored_json_is_strict_utf_8(data: dict[str, object]) -> None:
     try:
         text = encode_event_data(data)
     except InputError:
@@ -111,7 +111,7 @@ def test_json_that_is_kept_is_strict_utf_8(data: dict[str, object]) -> None:
     assert not {"NaN", "Infinity"} & set(text.replace(":", " ").replace(",", " ").split())
 
 
-def test_a_stage_is_kept_with_its_event(shelf: Shelf, start: Start) -> None:
+def test_a_stage_is_stored_with_its_event(shelf: Shelf, start: Start) -> None:
     session = start(shelf)
     shelf.append(session, "stage", {"stage": "sealed"}, AT, "sealed")
     assert shelf.unit("WF-03") == Unit("WF-03", "Willow fan", "sealed")
@@ -130,13 +130,15 @@ def test_units_and_sessions_are_listed_in_order(shelf: Shelf, start: Start) -> N
     assert shelf.session(early).tag == "WF-03"
 
 
-def test_a_session_keeps_the_prop_file_as_it_was(
+def test_a_session_keeps_its_prop_file_unchanged(
     shelf: Shelf, start: Start, design_text: str
 ) -> None:
     assert shelf.session(start(shelf)).design_text == design_text
 
 
-def test_unknown_names_get_a_guess_and_no_control_characters(shelf: Shelf, start: Start) -> None:
+def test_unknown_names_get_a_suggestion_without_control_characters(
+    shelf: Shelf, start: Start
+) -> None:
     start(shelf)
     with pytest.raises(NameFault, match='did you mean "WF-03"'):
         shelf.unit("WF-30")
@@ -154,18 +156,18 @@ def test_a_tag_belongs_to_one_design(shelf: Shelf, start: Start) -> None:
     assert len(shelf.sessions()) == 1
 
 
-def test_units_are_put_there_before_any_test(shelf: Shelf, start: Start) -> None:
+def test_units_can_be_added_before_any_test(shelf: Shelf, start: Start) -> None:
     start(shelf, "WF-02")
     shelf.append(shelf.sessions()[0].id, "stage", {"stage": "sealed"}, AT, "sealed")
     shelf.add_units(["WF-01", "WF-02"], "Willow fan", "text of the file")
     assert [(unit.tag, unit.stage) for unit in shelf.units()] == [
         ("WF-01", "bare"),
-        ("WF-02", "sealed"),  # what was there stays as it is
+        ("WF-02", "sealed"),  # existing units are not changed
     ]
     assert shelf.sessions("WF-01") == []
 
 
-def test_units_are_put_there_all_or_none(shelf: Shelf, start: Start) -> None:
+def test_units_are_added_all_or_none(shelf: Shelf, start: Start) -> None:
     start(shelf, "WF-02")
     for tags, words in ((["TA-1", "WF-02"], "is a Willow fan"), (["TA-1", "T/A"], "letters")):
         with pytest.raises(InputError, match=words):
@@ -185,7 +187,7 @@ def test_a_unit_has_the_prop_file_of_its_last_test_or_the_last_of_its_design(
         shelf.design_text("WF-99")
 
 
-def test_sessions_of_another_bench_are_taken_all_or_none(shelf: Shelf, design_text: str) -> None:
+def test_sessions_of_another_bench_are_imported_all_or_none(shelf: Shelf, design_text: str) -> None:
     unit = Unit("WF-07", "Willow fan", "soldered")
     row = SessionRow("one", "WF-07", design_text, AT, "0.5%+3/6000")
     good, other = Event(1, AT, "note", {"text": "a"}), Event(1, AT, "note", {"text": "b"})
@@ -200,13 +202,13 @@ def test_one_session_id_is_one_session(shelf: Shelf, start: Start, design_text: 
     session = start(shelf, "WF-03")
     row = SessionRow(session, "WF-09", design_text, AT, "0.5%+3/6000")
     note = Event(1, AT, "note", {"text": "of the ninth"})
-    with pytest.raises(InputError, match="is another one on this bench, of unit WF-03"):
+    with pytest.raises(InputError, match="is another session on this bench, of unit WF-03"):
         shelf.import_records([(row, Unit("WF-09", "Willow fan", "bare"), [note])])
     assert shelf.events(session) == []
     assert [unit.tag for unit in shelf.units()] == ["WF-03"]
 
 
-def test_records_lie_where_the_platform_keeps_user_data(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_records_are_in_the_platforms_user_data_folder(monkeypatch: pytest.MonkeyPatch) -> None:
     # XDG Base Directory Specification: $XDG_DATA_HOME holds user-specific data files
     monkeypatch.setenv("XDG_DATA_HOME", "/somewhere")
     assert default_folder() == Path("/somewhere/benchtest")

@@ -1,4 +1,4 @@
-"""Units renamed and retired: events that travel, with nothing of the record deleted."""
+"""Units renamed and retired by events that are exported too; no record is deleted."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ Opened = Callable[[str], Shelf]
 
 @pytest.fixture
 def opened(tmp_path: Path) -> Opened:
-    """Opens a bench by its name."""
+    """Return a function that opens a bench by its name."""
     return lambda name: Shelf(tmp_path / name)
 
 
@@ -59,7 +59,7 @@ def test_a_renamed_unit_keeps_its_record_under_both_tags(opened: Opened) -> None
         ]  # fmt: skip
 
 
-def test_a_tag_that_is_taken_or_was_another_units_is_refused(opened: Opened) -> None:
+def test_a_tag_in_use_or_of_another_unit_is_refused(opened: Opened) -> None:
     with opened("one") as shelf:
         for tag in ("WF-1", "WF-2"):
             _tested(shelf, tag)
@@ -79,14 +79,14 @@ def test_a_tag_that_is_taken_or_was_another_units_is_refused(opened: Opened) -> 
                 act()
 
 
-def test_a_retired_unit_is_not_gone_on_with_and_comes_back_as_it_was(opened: Opened) -> None:
+def test_a_retired_unit_cannot_be_continued_and_returns_unchanged(opened: Opened) -> None:
     with opened("one") as shelf:
         _tested(shelf, "WF-1")
         before = shelf_rows(shelf)
         retire_unit(shelf, "WF-1", why="scrapped")
         assert (_units(shelf), unfinished(shelf)) == ([("WF-1", "WF-1", True)], [])
         assert why_retired(shelf, "WF-1") == "scrapped"
-        with pytest.raises(InputError, match="is retired; bring it back"):
+        with pytest.raises(InputError, match="is retired; first"):
             Session.start(shelf, SMALL_FAN, "WF-1", DEFAULT_METER)
         with pytest.raises(InputError, match="is retired already"):
             retire_unit(shelf, "WF-1")
@@ -124,7 +124,7 @@ def test_a_signed_unit_stays_signed_off_once_it_is_renamed(opened: Opened) -> No
         assert found[1].signed == SignedOff("Ada")
 
 
-def test_names_and_retirements_travel_and_merge_as_often_as_one_likes(opened: Opened) -> None:
+def test_names_and_retirements_merge_repeatedly(opened: Opened) -> None:
     with opened("one") as one, opened("two") as two:
         _tested(one, "WF-1")
         one.add_units(["WF-2"], "Small fan", SMALL_FAN)
@@ -140,11 +140,11 @@ def test_names_and_retirements_travel_and_merge_as_often_as_one_likes(opened: Op
         assert list(export_lines(two)) == lines
         assert list(export_lines(two, "WF-11")) == lines[:1]
         import_lines(one, list(export_lines(two)), "two.jsonl")
-        import_lines(one, first, "old.jsonl")  # an export of before takes nothing back
+        import_lines(one, first, "old.jsonl")  # an earlier export undoes nothing
         assert _units(one) == _units(two)
 
 
-def test_two_units_that_benches_gave_one_tag_are_both_found(opened: Opened) -> None:
+def test_two_units_with_one_tag_are_both_found(opened: Opened) -> None:
     with opened("one") as one, opened("two") as two:
         _tested(one, "WF-1")
         _tested(two, "WF-2")
@@ -155,7 +155,7 @@ def test_two_units_that_benches_gave_one_tag_are_both_found(opened: Opened) -> N
         assert _units(one) == _units(two)
 
 
-def test_a_program_that_has_the_records_open_sees_the_new_name(opened: Opened) -> None:
+def test_a_program_with_the_records_open_shows_the_new_name(opened: Opened) -> None:
     with opened("one") as one, opened("one") as same:
         _tested(one, "WF-1")
         assert _units(same) == [("WF-1", "WF-1", False)]
