@@ -89,10 +89,10 @@ def format_value(value: float, unit: str) -> str:
 def format_sd(z: float) -> str:
     """Return a difference in standard deviations with its sign; zero is always `+0.0`.
 
-    >>> format_sd(-27.21), format_sd(-0.04)
-    ('-27.2', '+0.0')
+    >>> format_sd(-27.21), format_sd(-0.04), format_sd(557.96)
+    ('-27.2', '+0.0', '+558')
     """
-    return f"{round(z, 1) + 0.0:+.1f}"
+    return f"{round(z, 1) + 0.0:+.1f}" if abs(z) < 99.95 else f"{z:+.0f}"
 
 
 def epoch_ms(stamp: str) -> int | None:

@@ -12,7 +12,7 @@ import tempfile
 from importlib.resources import files
 from pathlib import Path
 
-from benchtest.tui.dialogs import Tell
+from benchtest.tui.dialogs import MessageDialog
 from benchtest.tui.shelf_screen import ShelfScreen
 from tests.tui.conftest import Driven, driven
 
@@ -106,7 +106,7 @@ async def _practice(folder: Path) -> None:
         at.workbench.entry.ask_for("all", "6B")
         await _readings(at)
         await at.keys("r", "enter")
-        await at.until(lambda: isinstance(at.app.screen, Tell))
+        await at.until(lambda: isinstance(at.app.screen, MessageDialog))
         await _still(at, "practice")
 
 

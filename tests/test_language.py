@@ -15,7 +15,6 @@ PROGRAM = Path(__file__).parents[1] / "benchtest"
 UNFINISHED = (
     "diagnosis",
     "session",
-    "tui",
 )
 """Rooms and files of the program that have not been rewritten yet."""
 

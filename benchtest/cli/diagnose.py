@@ -18,6 +18,7 @@ from benchtest.cli.seen_before import (
     learn_from_units,
 )
 from benchtest.errors import InputError
+from benchtest.formatting import format_sd
 
 if TYPE_CHECKING:
     from benchtest.diagnosis import Finding, JudgedReading, NextReading, Ohms, Suspect
@@ -233,7 +234,7 @@ def _reading(row: JudgedReading, design: Design) -> tuple[str, ...]:
         f"{reading.value:.4f} {reading.unit}",
         f"{row.expected:.4f}",
         f"{row.sd:.4f}",
-        f"{row.z:+.1f} sd",
+        f"{format_sd(row.z)} sd",
     )
 
 

@@ -104,7 +104,7 @@ def terminal() -> Terminal:
     """Return the abilities of this terminal."""
     from rich.console import Console
 
-    from benchtest.tui.glyphs import UNICODE, signs_for_terminal
+    from benchtest.tui.glyphs import UNICODE, glyphs_for_terminal
 
     is_terminal = sys.stdin.isatty() and sys.stdout.isatty()
     size = os.get_terminal_size() if is_terminal else os.terminal_size((0, 0))
@@ -114,6 +114,6 @@ def terminal() -> Terminal:
         size.columns,
         size.lines,
         colours,
-        signs_for_terminal() is UNICODE,
+        glyphs_for_terminal() is UNICODE,
         str(getattr(sys.stdout, "encoding", "")),
     )

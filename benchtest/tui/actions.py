@@ -1,4 +1,4 @@
-"""What can be done now, by which key: one table for keys, panel, help, mouse and palette."""
+"""Available actions and their keys: one table for keyboard, panel, help, mouse and palette."""
 
 from __future__ import annotations
 
@@ -15,18 +15,38 @@ if TYPE_CHECKING:
     from benchtest.session.display.bench_model import BenchModel
     from benchtest.session.guidance.next_step import Task
 
+TASKS: dict[Task, str] = {
+    "check": "before power",
+    "glow": "first light",
+    "look": "look",
+    "search": "search by halves",
+    "caught": "found",
+    "walk": "walk",
+    "colour": "colours",
+    "recolour": "colours",
+    "think": "calculating",
+    "read": "measure",
+    "repair": "repair",
+    "wiggle": "wiggle",
+    "soak": "soak",
+    "sign-off": "sign off",
+    "done": "done",
+}
+"""Title of each task."""
+
 
 @dataclass(frozen=True, slots=True)
-class Deed:
-    """One thing that can be done now."""
+class KeyAction:
+    """An action with its keys."""
 
     action: str
-    """As Textual runs it, such as `choose(1)`."""
+    """The action as Textual runs it, such as `choose(1)`."""
     key: str
-    """Its first key, short."""
+    """Its first key, in short form."""
     keys: str
     """All its keys."""
-    says: str
+    label: str
+    """Its effect; an empty label is not shown."""
 
 
 KEYS: dict[str, tuple[str, str]] = {
@@ -68,7 +88,8 @@ KEYS: dict[str, tuple[str, str]] = {
     "palette": ("ctrl+p", "Ctrl+P"),
     "leave": ("escape", "Escape"),
 }
-MARKS: dict[str, Seen] = {
+"""Keys of each action, for the library and for people."""
+MARK_KEYS: dict[str, Seen] = {
     "d": "dark",
     "m": "dim",
     "w": "warm",
@@ -76,86 +97,99 @@ MARKS: dict[str, Seen] = {
     "f": "flicker",
     "s": "stuck",
 }
-"""Letters of marks; the capital marks all from here on."""
-KEYS |= {f"mark('{seen}',False)": (key, key) for key, seen in MARKS.items()}
-KEYS |= {f"mark('{seen}',True)": (key.upper(), key.upper()) for key, seen in MARKS.items()}
+"""Letters of marks; a capital letter marks all nodes from here on."""
+KEYS |= {f"mark('{seen}',False)": (key, key) for key, seen in MARK_KEYS.items()}
+KEYS |= {f"mark('{seen}',True)": (key.upper(), key.upper()) for key, seen in MARK_KEYS.items()}
+KEYS["replaced"] = ("r", "r")
 
-Row = tuple[str, str]
-_LIGHT: tuple[Row, ...] = (("brighter(1)", "brighter"), ("brighter(-1)", "dimmer"))
-_HAND: tuple[Row, ...] = (("walk(-1)", "by hand, node by node"), ("walk(1)", ""))
-_MARKS: tuple[Row, ...] = tuple((f"mark('{seen}',False)", seen) for seen in MARKS.values())
-_FROM_HERE: tuple[Row, ...] = tuple(
+LabelledAction = tuple[str, str]
+"""An action and its label."""
+_LIGHT: tuple[LabelledAction, ...] = (("brighter(1)", "brighter"), ("brighter(-1)", "dimmer"))
+_BY_HAND: tuple[LabelledAction, ...] = (("walk(-1)", "node by node"), ("walk(1)", ""))
+_MARKS: tuple[LabelledAction, ...] = tuple(
+    (f"mark('{seen}',False)", seen) for seen in MARK_KEYS.values()
+)
+_FROM_HERE: tuple[LabelledAction, ...] = tuple(
     (f"mark('{seen}',True)", "dark from here on" if seen == "dark" else "")
-    for seen in MARKS.values()
+    for seen in MARK_KEYS.values()
 )
 
-DEEDS: dict[Task, tuple[Row, ...]] = {
-    "check": (("yes", "it is so"), ("no", "it is not"), ("leave_out", "leave it out")),
+TASK_ACTIONS: dict[Task, tuple[LabelledAction, ...]] = {
+    "check": (("yes", "yes"), ("no", "no"), ("leave_out", "skip")),
     "glow": (("yes", "all glow"), ("no", "not all"), ("back", "back")),
     "look": (
-        ("yes", "it lights"), ("no", "it does not"), ("all_dark", "all of it is dark"),
-        ("back", "back"), ("choose(-1)", "strand before"), ("choose(1)", "strand after"), *_LIGHT,
+        ("yes", "it lights"), ("no", "it does not"), ("all_dark", "all dark"), ("back", "back"),
+        ("choose(-1)", "previous strand"), ("choose(1)", "next strand"), *_LIGHT,
     ),
     "search": (
-        ("yes", "all of these light"), ("no", "not all"), ("back", "back"), *_HAND, *_LIGHT,
+        ("yes", "all of these light"), ("no", "not all"), ("back", "back"), *_BY_HAND, *_LIGHT,
     ),
     "caught": (
-        ("yes", "they light"), ("no", "they do not"), ("back", "back"), *_HAND, *_MARKS,
+        ("yes", "they light"), ("no", "they do not"), ("back", "back"), *_BY_HAND, *_MARKS,
         *_FROM_HERE,
     ),
     "walk": (
-        ("yes", "it lights, next"), ("no", "it is dark"), ("back", "node before"),
+        ("yes", "it lights, next"), ("no", "it is dark"), ("back", "previous node"),
         ("walk(-1)", "towards A"), ("walk(1)", "towards B"), ("walk(-100000)", "end A"),
         ("walk(100000)", "end B"), *_MARKS, *_FROM_HERE, ("ruler", "ruler"),
         ("go_on", "strand done"), *_LIGHT,
     ),
-    "colour": (("yes", "it is"), ("no", "it is not"), ("back", "back"), *_LIGHT),
+    "colour": (("yes", "yes"), ("no", "no"), ("back", "back"), *_LIGHT),
     "recolour": (("yes", "look again"), ("replaced", "a node was replaced"), ("back", "back")),
     "think": (),
     "read": (
-        ("type", "the reading"), ("go_on", "keeps it"), ("leave_out", "cannot reach it"),
+        ("type", "the reading"), ("go_on", "save"), ("leave_out", "skip: cannot reach it"),
         ("own_reading", "another probe"), ("meter", "read the virtual meter"),
-        ("yes", "reads it too"),
+        ("yes", "also reads"),
     ),
     "repair": (
-        ("repair(0)", "done: log it"), ("suspect", "log another's"), ("why", "why"),
+        ("repair(0)", "done: log it"), ("suspect", "log a different repair"), ("why", "why"),
         ("plot", "map or plot"),
     ),
     "wiggle": (
         ("yes", "steady"), ("no", "it flickers"), ("back", "back"), *_LIGHT,
     ),
     "soak": (
-        ("go_on", "begin, or go on"), ("yes", "steady"), ("no", "it flickered"),
-        ("flicker", "say where"), ("end_soak", "end the soak"),
+        ("go_on", "begin or resume"), ("yes", "steady"), ("no", "it flickered"),
+        ("flicker", "enter where"), ("end_soak", "end the soak"),
     ),
     "sign-off": (("go_on", "sign off"), ("suspect", "log a repair")),
     "done": (("next_unit", "next unit"), ("leave", "shelf")),
 }  # fmt: skip
-ALWAYS: tuple[Row, ...] = (
-    ("help", "help"), ("steps", "steps"), ("undo", "undo"), ("dark", "dark, and back"),
+"""Actions of each task."""
+COMMON_ACTIONS: tuple[LabelledAction, ...] = (
+    ("help", "help"), ("steps", "steps"), ("undo", "undo"), ("dark", "dark on or off"),
     ("only", "light only this"), ("readings", "all readings"), ("why", "why this finding"),
-    ("plot", "map or plot"),
-    ("stray", "stray light"), ("own_reading", "own reading"),
-    ("note", "note"),
-    ("stage", "stage"), ("next_unit", "next unit"), ("palette", "all commands"),
-    ("leave", "shelf"),
+    ("plot", "map or plot"), ("stray", "stray light"), ("own_reading", "own reading"),
+    ("note", "note"), ("stage", "stage"), ("next_unit", "next unit"),
+    ("palette", "all commands"), ("leave", "shelf"),
 )  # fmt: skip
-BAR = ("help", "steps", "undo", "dark", "note", "palette", "leave")
-"""What the bottom line offers."""
-SHORT = {"dark": "dark", "palette": "all"}
+"""Actions of every task."""
+BAR_LABELS = {
+    "help": "help",
+    "steps": "steps",
+    "undo": "undo",
+    "dark": "dark",
+    "note": "note",
+    "palette": "all",
+    "leave": "shelf",
+}
+"""Actions of the bottom line, with short labels."""
 
 
-def deeds(rows: Sequence[Row], without: frozenset[str]) -> list[Deed]:
-    """Deeds of a table, but for some actions."""
+def _key_actions(
+    labelled: Sequence[LabelledAction], without: frozenset[str] = frozenset()
+) -> list[KeyAction]:
+    """Return labelled actions with their keys, except those to leave out."""
     found = []
-    for action, says in rows:
+    for action, label in labelled:
         if action not in without:
             keys = KEYS[action][1]
-            found.append(Deed(action, keys.partition(",")[0], keys, says))
+            found.append(KeyAction(action, keys.partition(",")[0], keys, label))
     return found
 
 
-def deeds_now(model: BenchModel) -> list[Deed]:
+def actions_now(model: BenchModel) -> list[KeyAction]:
     """Return the actions of the task at hand."""
     task, source = model.task, model.source
     without: set[str] = set() if source.can_read else {"meter"}
@@ -170,64 +204,71 @@ def deeds_now(model: BenchModel) -> list[Deed]:
     if task == "soak":
         without |= {"go_on"} if model.is_soaking else {"yes", "flicker"}
         without |= {"no", "end_soak"} if model.soak is None else set()
-    found = deeds(DEEDS[task], frozenset(without))
+    found = _key_actions(TASK_ACTIONS[task], frozenset(without))
     if task == "check" and model.unit:
-        extra = [("type", "what the meter shows"), ("meter", "read the virtual meter")]
-        found = [*deeds(extra, frozenset(without)), *found]
-    says: dict[str, str] = {}
+        extra = [("type", "the display of the meter"), ("meter", "read the virtual meter")]
+        found = [*_key_actions(extra, frozenset(without)), *found]
+    labels: dict[str, str] = {}
     if source.is_fitted:
-        says["meter"] = f"read the {source.name}"
+        labels["meter"] = f"read the {source.name}"
     if task in ("search", "caught") and len(model.advice.nodes) == 1:
-        says |= {"yes": "it lights", "no": "it does not"}
+        labels |= {"yes": "it lights", "no": "it does not"}
     if task == "read":
-        says["type"] = "millivolts; V for volts" if model.unit == "mV" else "volts; m for mV"
+        labels["type"] = "millivolts; V for volts" if model.unit == "mV" else "volts; m for mV"
     if model.unit == "Ω":
-        says |= {"yes": "OL, or far above", "no": "rails touch"}
-    return [replace(deed, says=says.get(deed.action, deed.says)) for deed in found]
+        labels |= {"yes": "OL, or far above", "no": "rails shorted"}
+    return [replace(one, label=labels.get(one.action, one.label)) for one in found]
 
 
-def deeds_typing(now: Sequence[Deed]) -> list[Deed]:
-    """What can be done while a number stands in the field: the keys of the task wait.
+def actions_typing(now: Sequence[KeyAction]) -> list[KeyAction]:
+    """Return the actions while a number is being typed, when the keys of the task are suspended.
 
     Args:
-        now: what the task offers before that.
+        now: actions of the task.
     """
-    kept = Deed("keep_typed", "Enter", "Enter", "keeps it")
-    left = Deed("leave", "Escape", "Escape", "drops it")
-    return [kept, left, *(deed for deed in now if deed.action == "type")]
+    save = KeyAction("keep_typed", "Enter", "Enter", "save")
+    discard = KeyAction("leave", "Escape", "Escape", "discard")
+    return [save, discard, *(one for one in now if one.action == "type")]
 
 
-def deeds_always(model: BenchModel) -> list[Deed]:
+def actions_always(model: BenchModel) -> list[KeyAction]:
     """Return the actions of every task, without those of the task at hand."""
-    without = {deed.action for deed in deeds_now(model)}
+    without = {one.action for one in actions_now(model)}
     without |= {"own_reading"} if model.state.signed else set()
     without |= set() if model.state.taken else {"readings"}
     without |= {"stray"} if model.lit is None else set()
     without |= {"why"} if model.finding is None else set()
     without |= {"plot"} if model.profile is None else set()
-    return deeds(ALWAYS, frozenset(without))
+    return _key_actions(COMMON_ACTIONS, frozenset(without))
 
 
-def name_of(action: str) -> str:
-    """The action's name, without what it is given."""
+def action_name(action: str) -> str:
+    """Return the name of an action without its parameters."""
     return action.partition("(")[0]
 
 
-ACTIONS = frozenset(name_of(action) for action in KEYS)
+ACTIONS = frozenset(action_name(action) for action in KEYS)
+"""Names of all actions."""
 
 
 def bindings() -> list[Binding]:
-    """A binding for every key; which of them work now, the screen says."""
+    """Return a binding for every key; the screen decides which of them work now."""
     found = [Binding(keys, action, show=False) for action, (keys, _) in KEYS.items() if keys]
     return [*found, Binding("f9", "dark", show=False, priority=True)]
 
 
-def links(shown: Sequence[Deed], width: int = 1000, gap: int = 3) -> Content:
-    """Keys and what they do; each can be clicked, and none breaks at the end of a line."""
+def links(shown: Sequence[KeyAction], width: int = 1000, gap: int = 3) -> Content:
+    """Return keys and labels that can be clicked, wrapped between them.
+
+    Args:
+        shown: the actions; one without a label is left out.
+        width: longest line. [cells]
+        gap: space between two of them. [cells]
+    """
     lines: list[list[Content]] = [[]]
     used = 0
-    for deed in (deed for deed in shown if deed.says):
-        part = link(deed.key, deed.says, deed.action)
+    for one in (one for one in shown if one.label):
+        part = _link(one)
         if lines[-1] and used + gap + part.cell_length > width:
             lines.append([])
             used = 0
@@ -236,7 +277,6 @@ def links(shown: Sequence[Deed], width: int = 1000, gap: int = 3) -> Content:
     return Content("\n").join([Content(" " * gap).join(line) for line in lines])
 
 
-def link(key: str, says: str, action: str) -> Content:
-    """One key and what it does, to click on."""
-    click = Style.from_meta({"@click": f"screen.{action}"})
-    return Content.assemble((f"{key} ", click + Style(bold=True)), (says, click))
+def _link(one: KeyAction) -> Content:
+    click = Style.from_meta({"@click": f"screen.{one.action}"})
+    return Content.assemble((f"{one.key} ", click + Style(bold=True)), (one.label, click))

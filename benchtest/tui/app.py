@@ -29,9 +29,9 @@ from benchtest.input_files import printable
 from benchtest.records.shelf import Shelf
 from benchtest.session.launch_options import Bench
 from benchtest.tui.browser import in_browser
-from benchtest.tui.close_once import OnceScreen, Palette
-from benchtest.tui.dialogs import AskFor, Confirm, Question, Tell
-from benchtest.tui.glyphs import signs_for_terminal
+from benchtest.tui.close_once import CloseOnceScreen, Palette
+from benchtest.tui.dialogs import ConfirmDialog, FormDialog, FormLine, MessageDialog
+from benchtest.tui.glyphs import glyphs_for_terminal
 from benchtest.tui.literal_text import Commands
 from benchtest.tui.shelf_screen import ShelfScreen
 
@@ -87,7 +87,7 @@ class BenchApp(App[None]):
         self.bench = bench
         self.first_tag = first_tag
         self.first_practice = practice
-        self.signs = signs_for_terminal()
+        self.glyphs = glyphs_for_terminal()
         self.shelf = Shelf(bench.folder)
         self.on_bench = ExitStack()
         self._session: Session | None = None
@@ -99,7 +99,7 @@ class BenchApp(App[None]):
         """Target that the user gave for a unit; applies to the following ones."""
 
     def on_mount(self) -> None:
-        ascii_only = self.signs.border == "ascii"
+        ascii_only = self.glyphs.border == "ascii"
         self.set_class(ascii_only, "-ascii")
         ScrollBar.renderer = PlainScrollBar if ascii_only else ScrollBarRender
         self.set_interval(CHECKPOINT_S, lambda: self.shelf.checkpoint(IDLE_S))
@@ -134,8 +134,7 @@ class BenchApp(App[None]):
             return
         words = f"{resumed.row.tag} is as you left it, but dark. Leads and fingers clear of it?"
         # a prop never lights without a key: the user may be soldering
-        back = Tell("Back at the bench", words, then="any key lights it again")
-        self._send_session(session, self.bench.go_on_to)  # the page may be loaded again before that
+        back = MessageDialog("Back at the bench", words, then="any key lights it again")
         self.push_screen(back, lambda _: self._reopen(resumed))
 
     def _reopen(self, session: Session) -> None:
@@ -164,7 +163,7 @@ class BenchApp(App[None]):
 
     def on_shelf_screen_shown(self) -> None:
         """Make the prop dark whenever the shelf is shown."""
-        if not any(isinstance(one, OnceScreen) and one.HAS_UNIT for one in self.screen_stack):
+        if not any(isinstance(one, CloseOnceScreen) and one.HAS_UNIT for one in self.screen_stack):
             self.on_bench.close()
 
     def on_shelf_screen_chosen(self, message: ShelfScreen.Chosen) -> None:
@@ -180,7 +179,7 @@ class BenchApp(App[None]):
 
         if not self._may_open:
             return
-        self.push_screen(CompareScreen(message.tag, message.design_name, self.signs))
+        self.push_screen(CompareScreen(message.tag, message.design_name, self.glyphs))
 
     def on_compare_screen_requested(self, message: CompareScreen.Requested) -> None:
         from benchtest.comparison.gather import gather_tests, gather_units
@@ -237,7 +236,7 @@ class BenchApp(App[None]):
             signed = last[1].signed
             by = "" if signed is None else f" by {printable(signed.by)}"
             words = "Its record stays. A new test begins without marks and readings."
-            ask = Confirm(f"{tag} was signed off{by}", words, "begin a new test")
+            ask = ConfirmDialog(f"{tag} was signed off{by}", words, "begin a new test")
             self.push_screen(ask, lambda again: self._test(tag) if again else None)
 
     def _test(self, tag: str) -> None:
@@ -263,9 +262,10 @@ class BenchApp(App[None]):
         if ask is None:
             self._open(session, replace(self.bench, to=self.bench.to or self._answered))
             return
-        line = Question("target: e131:ADDRESS, e131, serial:PORT or virtual", ask.offered)
+        line = FormLine("target: e131:ADDRESS, e131, serial:PORT or virtual", ask.offered)
         self.push_screen(
-            AskFor(ask.title, [line], ask.words), lambda lines: self._target_given(session, lines)
+            FormDialog(ask.title, [line], ask.words),
+            lambda lines: self._target_given(session, lines),
         )
 
     def _target_given(self, session: Session, lines: list[str] | None) -> None:
@@ -322,10 +322,8 @@ class BenchApp(App[None]):
         self._session = None if practice is not None else session
         if practice is None:
             self._shelf_screen.at = session.tag
-            self._send_session(session.row.id, session.target)
-        else:
-            self._send_session()
-        self.push_screen(BenchScreen(workbench, self.signs), self._put_back)
+        self._send_session("" if practice is not None else session.row.id)
+        self.push_screen(BenchScreen(workbench, self.glyphs), self._put_back)
 
     def _put_back(self, leaving: Leaving | None) -> None:
         self.on_bench.close()
@@ -350,7 +348,7 @@ class BenchApp(App[None]):
             return
         words = "All others are signed off or retired. Enter begins a test of a new one."
         title = f"No other {session.design.name} to test"
-        ask = AskFor(title, [Question("tag of the new unit", new)], words)
+        ask = FormDialog(title, [FormLine("tag of the new unit", new)], words)
         self.push_screen(ask, lambda lines: self._next_given(session, lines))
 
     def _next_given(self, session: Session, lines: list[str] | None) -> None:
@@ -375,10 +373,10 @@ class BenchApp(App[None]):
         from benchtest.tui.bench_screen import BenchScreen
 
         if isinstance(screen, BenchScreen):
-            for deed in (*screen.deeds_now(), *screen.deeds_always()):
-                if deed.says and deed.action != "palette":
-                    act = partial(screen.run_action, deed.action)
-                    yield SystemCommand(_title(deed.says), f"key {deed.keys}", act)
+            for one in (*screen.actions_now(), *screen.actions_always()):
+                if one.label and one.action != "palette":
+                    act = partial(screen.run_action, one.action)
+                    yield SystemCommand(_title(one.label), f"key {one.keys}", act)
         if isinstance(screen, ShelfScreen):
             yield SystemCommand("New test", "of a unit; key n", screen.action_new)
             yield SystemCommand("Practice", "on hidden faults; key p", screen.action_practice)
@@ -409,7 +407,7 @@ class BenchApp(App[None]):
 
     def _say(self, words: str) -> None:
         """Show why something failed, in full: a prop file may have many faults."""
-        self.push_screen(Tell("That did not work", words))
+        self.push_screen(MessageDialog("That did not work", words))
 
     def get_driver_class(self) -> type[Driver]:
         """Return the driver for a browser or for this terminal."""

@@ -26,17 +26,24 @@ from benchtest.session.practice.reference_run import PracticeRun
 from benchtest.session.workbench.drive_notice import DriveNotice, drive_notice
 from benchtest.session.workbench.reading_entry import PendingReading
 from benchtest.session.workbench.workbench import Workbench
-from benchtest.tui.actions import ACTIONS, Deed, bindings, deeds_always, deeds_now, name_of
+from benchtest.tui.actions import (
+    ACTIONS,
+    TASKS,
+    KeyAction,
+    action_name,
+    actions_always,
+    actions_now,
+    bindings,
+)
 from benchtest.tui.bench_view import BenchView, Driving
-from benchtest.tui.close_once import OnceScreen
-from benchtest.tui.dialogs import AskFor, Confirm, KeysNow, Question, Tell
-from benchtest.tui.glyphs import Signs
-from benchtest.tui.panels import Ask
+from benchtest.tui.close_once import CloseOnceScreen
+from benchtest.tui.dialogs import ConfirmDialog, FormDialog, FormLine, KeysDialog, MessageDialog
+from benchtest.tui.glyphs import ScreenGlyphs
+from benchtest.tui.prompt_panel import PromptPanel
 from benchtest.tui.prop_map import PropMap
 from benchtest.tui.readings_menu import Choice as ReadingChoice
 from benchtest.tui.readings_menu import ReadingsMenu
 from benchtest.tui.steps_menu import StepsMenu
-from benchtest.tui.words import TASKS
 from benchtest.virtual.observer import Observation
 
 REDRAW_S = 0.1
@@ -55,7 +62,7 @@ Leaving = Literal["shelf", "next"]
 T = TypeVar("T")
 
 
-class BenchScreen(OnceScreen[Leaving]):
+class BenchScreen(CloseOnceScreen[Leaving]):
     """Asks what the workbench advises, and shows its model; decides nothing."""
 
     HAS_UNIT = True
@@ -69,10 +76,10 @@ class BenchScreen(OnceScreen[Leaving]):
             super().__init__()
             self.proceed = proceed
 
-    def __init__(self, workbench: Workbench, signs: Signs) -> None:
+    def __init__(self, workbench: Workbench, glyphs: ScreenGlyphs) -> None:
         super().__init__()
         self.workbench = workbench
-        self.signs = signs
+        self.glyphs = glyphs
         self.message = ""
         """Line near the bottom, until the next key."""
         self.thinking = False
@@ -85,7 +92,7 @@ class BenchScreen(OnceScreen[Leaving]):
         it, as the times of events count. [s]"""
 
     def compose(self) -> ComposeResult:
-        yield BenchView(self.signs, id="bench")
+        yield BenchView(self.glyphs, id="bench")
 
     def on_mount(self) -> None:
         self.set_interval(REDRAW_S, self._tick)
@@ -122,7 +129,7 @@ class BenchScreen(OnceScreen[Leaving]):
         """Draw everything that an event may have changed."""
         if not self.is_complete:
             return
-        typed = self.workbench.entry.typed(self.view.ask.entry.value)
+        typed = self.workbench.entry.typed(self.view.prompt.entry.value)
         self.view.show(self.model, typed, self.message, thinking=self.thinking)
         if (asked := (self.model.task, self.model.advice.says)) != self._asked:
             self._asked, self._asked_at = asked, Message().time
@@ -177,7 +184,7 @@ class BenchScreen(OnceScreen[Leaving]):
             return
         self._asks_to_light = True
         words = f"Dark: {why}. Are leads and fingers clear of the prop?"
-        window = Tell("The light is out", words, "any key lights it again", DEAF_S)
+        window = MessageDialog("The prop is dark", words, "any key lights it again", DEAF_S)
         self.app.push_screen(window, self._lit_again)
 
     def _lit_again(self, _: None) -> None:
@@ -191,35 +198,35 @@ class BenchScreen(OnceScreen[Leaving]):
             self.draw()
 
     def say(self, words: str) -> None:
-        """Set the line near the bottom, until the next key."""
-        self.message = f" {self.signs.words(words)}"
+        """Set the message line, until the next key."""
+        self.message = f" {self.glyphs.text(words)}"
 
     def report(self, words: str) -> None:
-        """Show a line near the bottom."""
+        """Show a message line."""
         self.say(words)
         self.draw()
 
     # -- keys in general -----------------------------------------------------------------------
 
-    def deeds_now(self) -> list[Deed]:
+    def actions_now(self) -> list[KeyAction]:
         """Return the actions of the task at hand."""
-        return deeds_now(self.model)
+        return actions_now(self.model)
 
-    def deeds_always(self) -> list[Deed]:
+    def actions_always(self) -> list[KeyAction]:
         """Return the actions of every task."""
-        return deeds_always(self.model)
+        return actions_always(self.model)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Allow what can be done now, by key, by mouse or from the palette."""
+        """Allow the available actions, by key, by mouse or from the palette."""
         if action not in ACTIONS:
             return True
-        if not self.is_on_top:  # a key that was typed together with the one that left it
+        if not self.is_on_top:  # a key typed together with the one that left the screen
             return False
         if not self.is_complete and action != "dark":  # or with the one that opened it
             return False
-        if self.workbench.clock.held is not None:  # a window is about to ask for a key
+        if self.workbench.clock.held is not None:  # a dialog is about to ask for a key
             return False
-        allowed = {name_of(deed.action) for deed in (*self.deeds_now(), *self.deeds_always())}
+        allowed = {action_name(one.action) for one in (*self.actions_now(), *self.actions_always())}
         return action in allowed or (action == "repair" and self.model.finding is not None)
 
     def on_key(self, event: events.Key) -> None:
@@ -229,29 +236,19 @@ class BenchScreen(OnceScreen[Leaving]):
         if self.workbench.clock.held is not None:
             event.stop()
             return
-        sign, ask = event.character or "", self.view.ask
-        if not sign:
+        char, prompt = event.character or "", self.view.prompt
+        if not char:
             return
-        if ask.is_open and (event.key == "enter" or ask.may_type(sign)):
-            event.stop()  # it came close behind the key that opened the field
-            event.prevent_default()
-            ask.type(sign)
-        elif self.model.unit and (ask.may_type(sign) or event.key == "enter"):
-            if self._is_early(event):
-                event.stop()
-                event.prevent_default()
-                self.say("typed before this was asked: look, and type it again")
-                self.view.show_message(self.model, self.message)
-            elif sign in "0123456789-.":
-                event.stop()
-                event.prevent_default()
-                self.workbench.active.note_entry(begun=True)
-                ask.type(sign)
-        elif ask.is_open:
-            return
-        elif self.model.task in ("repair", "sign-off") and sign in "123456789":
+        if self.model.unit and char in "0123456789-.":
             event.stop()
-            self.action_repair(int(sign) - 1)
+            event.prevent_default()
+            self.workbench.active.note_entry(begun=True)
+            prompt.type(char)
+        elif prompt.is_open:
+            return
+        elif self.model.task in ("repair", "sign-off") and char in "123456789":
+            event.stop()
+            self.action_repair(int(char) - 1)
 
     def _is_early(self, event: events.Key) -> bool:
         """Return True for the keys of a number that was begun before its question was drawn."""
@@ -284,7 +281,7 @@ class BenchScreen(OnceScreen[Leaving]):
         if self._tried(lambda: self._say_if(act())) or not self.workbench.light.put_out:
             self.go()
         else:
-            self.draw()  # a key that is refused lights nothing that was put out
+            self.draw()  # a refused key must not light a prop that was made dark
 
     def _tried(self, act: Callable[[], object]) -> bool:
         """Do something that may be refused; show a refusal, and return False for one."""
@@ -301,24 +298,24 @@ class BenchScreen(OnceScreen[Leaving]):
 
     # -- the entry field -----------------------------------------------------------------------
 
-    def on_ask_typing(self, message: Ask.Typing) -> None:
+    def on_prompt_panel_typing(self, message: PromptPanel.Typing) -> None:
         self.workbench.active.note_entry(begun=bool(message.text))
         self._draw_typed(message.text)
 
-    def on_ask_doubted(self, message: Ask.Doubted) -> None:
+    def on_prompt_panel_doubted(self, message: PromptPanel.Doubted) -> None:
         text = self.workbench.entry.meant(message.text)
-        self.view.ask.open_entry(text)
+        self.view.prompt.open_entry(text)
         self._draw_typed(text)
 
     def action_keep_typed(self) -> None:
         """Enter the number in the field, at a click on its key."""
-        ask = self.view.ask
-        ask.post_message(Ask.Entered(ask.entry.value))
+        prompt = self.view.prompt
+        prompt.post_message(PromptPanel.Entered(prompt.entry.value))
 
-    def on_ask_entered(self, message: Ask.Entered) -> None:
+    def on_prompt_panel_entered(self, message: PromptPanel.Entered) -> None:
         self.message = ""
         if self._tried(lambda: self._say_if(self.workbench.enter(message.text))):
-            self.view.ask.close_entry()
+            self.view.prompt.close_entry()
             self.go()
         else:
             self.view.ask.entry.open()
@@ -329,12 +326,12 @@ class BenchScreen(OnceScreen[Leaving]):
         walk, walking = self.workbench.walk, self.model.walking
         if walking is not None and walking.strand == message.strand:
             nodes = self.model.design.strand(message.strand).nodes
-            node = node_of_cell(nodes, message.cell, self.view.map_box.map.cells_across)
+            node = node_of_cell(nodes, message.cell, self.view.map_panel.map.cells_across)
             self._do(lambda: walk.move_to(node))
         else:
             self._do(lambda: walk.choose_strand(message.strand))
 
-    # -- one key a decision --------------------------------------------------------------------
+    # -- decisions, one key each ---------------------------------------------------------------
 
     def action_yes(self) -> None:
         if self.model.task == "read":  # a clicker takes a reading while both hands hold leads
@@ -386,7 +383,7 @@ class BenchScreen(OnceScreen[Leaving]):
         self._do_light(self.workbench.toggle_dark)
 
     def _do_light(self, act: Callable[[], None]) -> None:
-        """Carry out a key that changes the light alone."""
+        """Carry out a key that changes only the light."""
         self.message = ""
         self._tried(act)
         self.draw()
@@ -396,16 +393,16 @@ class BenchScreen(OnceScreen[Leaving]):
 
     def action_go_on(self) -> None:
         """Enter the number in the field, end a walk, begin a soak, or sign off."""
-        ask, task = self.view.ask, self.model.task
-        if ask.is_open:
-            self.post_message(Ask.Entered(ask.entry.value))
+        prompt, task = self.view.prompt, self.model.task
+        if prompt.is_open:
+            self.post_message(PromptPanel.Entered(prompt.entry.value))
         elif task == "walk":
             self._do(self.workbench.walk.end)
         elif task == "soak":
             self._do(self.workbench.begin_soak)
         elif task == "sign-off":
             self.app.push_screen(
-                AskFor("Sign off", [Question("your name"), Question("comment")]), self._signed
+                FormDialog("Sign off", [FormLine("your name"), FormLine("comment")]), self._signed
             )
 
     def _signed(self, lines: list[str] | None) -> None:
@@ -416,7 +413,7 @@ class BenchScreen(OnceScreen[Leaving]):
 
     def action_type(self) -> None:
         """Open the field at a click on the digits."""
-        self.view.ask.open_entry()
+        self.view.prompt.open_entry()
 
     def action_meter(self) -> None:
         self.workbench.active.note_entry(begun=True)
@@ -435,17 +432,18 @@ class BenchScreen(OnceScreen[Leaving]):
             return
         self.draw()
         if entry.holds(pending):
-            self.view.ask.open_entry(pending.text)
+            self.view.prompt.open_entry(pending.text)
             self._draw_typed(pending.text)
 
     def action_own_reading(self) -> None:
         source = self.workbench.source
         questions = [
-            Question("lit strands", "all"),
-            Question("probe", source.suggested_probe, hint="4A, or foot:4+>4A+"),
+            FormLine("lit strands", "all"),
+            FormLine("probe", source.suggested_probe, hint="4A, or foot:4+>4A+"),
         ]
         self.app.push_screen(
-            AskFor("A reading of your own choice", questions, source.description), self._own_asked
+            FormDialog("Your own reading", questions, source.description),
+            self._own_asked,
         )
 
     def _own_asked(self, lines: list[str] | None) -> None:
@@ -455,7 +453,7 @@ class BenchScreen(OnceScreen[Leaving]):
     def action_readings(self, number: int = 0) -> None:
         """List all readings, to take one again or to strike it out."""
         rows = self.workbench.readings.rows()
-        self.app.push_screen(ReadingsMenu(rows, self.signs, number), self._reading_chosen)
+        self.app.push_screen(ReadingsMenu(rows, self.glyphs, number), self._reading_chosen)
 
     def _reading_chosen(self, choice: ReadingChoice | None) -> None:
         if choice is None:
@@ -474,9 +472,9 @@ class BenchScreen(OnceScreen[Leaving]):
             return
         suspect = finding.suspects[place]
         self.app.push_screen(
-            AskFor(
+            FormDialog(
                 f"Log a repair of {suspect.where}",
-                [Question("what was done", "reflowed")],
+                [FormLine("what was done", "reflowed")],
                 f"{suspect.repair}. Supply off, fan on, eyes protected.",
             ),
             lambda lines: self._repaired(suspect.where, lines),
@@ -496,13 +494,16 @@ class BenchScreen(OnceScreen[Leaving]):
 
     def _finish_practice(self, practice: PracticeRun, reference: Outcome) -> None:
         self.message = ""
-        self._tried(lambda: self.app.push_screen(Tell("Practice", practice.finish(reference))))
+        self._tried(
+            lambda: self.app.push_screen(MessageDialog("Practice", practice.finish(reference)))
+        )
         self.draw()
 
     def action_replaced(self) -> None:
         strand = self.model.advice.strand
         self.app.push_screen(
-            AskFor("A node was replaced", [Question("which", f"{strand}.1")]), self._node_replaced
+            FormDialog("A node was replaced", [FormLine("node", f"{strand}.1")]),
+            self._node_replaced,
         )
 
     def _node_replaced(self, lines: list[str] | None) -> None:
@@ -512,7 +513,7 @@ class BenchScreen(OnceScreen[Leaving]):
 
     def action_flicker(self) -> None:
         self.app.push_screen(
-            AskFor("What flickered", [Question("strand, or node", hint="4, or 4.17")]),
+            FormDialog("Flicker", [FormLine("strand or node", hint="4, or 4.17")]),
             self._flickered,
         )
 
@@ -522,16 +523,16 @@ class BenchScreen(OnceScreen[Leaving]):
 
     def action_stray(self) -> None:
         questions = [
-            Question("strand, or node", hint="4, or 4.17"), Question("stuck or flicker", "stuck")
+            FormLine("strand or node", hint="4, or 4.17"), FormLine("stuck or flicker", "stuck")
         ]  # fmt: skip
-        self.app.push_screen(AskFor("Light where none should be", questions), self._strayed)
+        self.app.push_screen(FormDialog("Unwanted light", questions), self._strayed)
 
     def _strayed(self, lines: list[str] | None) -> None:
         if lines is not None:
             self._do(lambda: self.workbench.walk.mark_stray(lines[0], lines[1]))
 
     def action_note(self) -> None:
-        self.app.push_screen(AskFor("A note", [Question("what is worth remembering")]), self._noted)
+        self.app.push_screen(FormDialog("Note", [FormLine("text")]), self._noted)
 
     def _noted(self, lines: list[str] | None) -> None:
         if lines and lines[0].strip():
@@ -540,7 +541,7 @@ class BenchScreen(OnceScreen[Leaving]):
     def action_stage(self) -> None:
         stages = "bare, soldered, sealed, outdoors or back"
         self.app.push_screen(
-            AskFor("Stage of this unit", [Question(stages, self.workbench.stage)]), self._staged
+            FormDialog("Stage of this unit", [FormLine(stages, self.workbench.stage)]), self._staged
         )
 
     def _staged(self, lines: list[str] | None) -> None:
@@ -552,27 +553,27 @@ class BenchScreen(OnceScreen[Leaving]):
         model = self.model
         if model.finding is not None:
             lines = why_words(model.finding, model.details, model.state)
-            self.app.push_screen(Tell("Why", self.signs.words("\n\n".join(lines))))
+            self.app.push_screen(MessageDialog("Why", self.glyphs.text("\n\n".join(lines))))
 
     def action_plot(self) -> None:
-        """Turn from the map to the plot, or back."""
-        self.view.is_turned = not self.view.is_turned
+        """Switch from the map to the plot, or back."""
+        self.view.is_switched = not self.view.is_switched
         self.draw()
 
     # -- steps and the way out -----------------------------------------------------------------
 
     def action_steps(self) -> None:
         lines = steps(self.model.state, self.model.finding)
-        self.app.push_screen(StepsMenu(lines, self.signs), self._step_taken)
+        self.app.push_screen(StepsMenu(lines, self.glyphs), self._step_taken)
 
     def _step_taken(self, step: StepName | None) -> None:
         if step is not None:
             self._do(lambda: self.workbench.go_to(step))
 
     def action_leave(self) -> None:
-        """Leave the field; else what the user chose; else the bench, for the shelf."""
-        if self.view.ask.is_open:
-            self.view.ask.close_entry()
+        """Leave the field, or else the user's override, or else the bench."""
+        if self.view.prompt.is_open:
+            self.view.prompt.close_entry()
             self.workbench.active.note_entry(begun=False)
             self.draw() if self.workbench.light.put_out else self.go()
         elif self.model.is_overridden:
@@ -588,7 +589,9 @@ class BenchScreen(OnceScreen[Leaving]):
             return
         tag = self.model.tag
         words = "It stays on the shelf as it is, and can be resumed at any time."
-        ask = Confirm(f"{tag} is not signed off", words, "goes to the next unit", f"stays at {tag}")
+        ask = ConfirmDialog(
+            f"{tag} is not signed off", words, "go to the next unit", f"stay at {tag}"
+        )
         self.app.push_screen(ask, self._next)
 
     def _next(self, wanted: bool | None) -> None:
@@ -600,8 +603,10 @@ class BenchScreen(OnceScreen[Leaving]):
         self.app.action_command_palette()
 
     def action_help(self) -> None:
-        title = f"Keys that work right now, in {TASKS[self.model.task]}"
-        self.app.push_screen(KeysNow(title, self.deeds_now(), self.deeds_always()), self._picked)
+        title = f"Keys that work now, in {TASKS[self.model.task]}"
+        self.app.push_screen(
+            KeysDialog(title, self.actions_now(), self.actions_always()), self._picked
+        )
 
     def _picked(self, action: str | None) -> None:
         if action is not None:
@@ -625,7 +630,7 @@ class BenchScreen(OnceScreen[Leaving]):
             self.post_message(self.WorkDone(partial(proceed, result)))
 
     def _report_failure(self, words: str) -> None:
-        is_open = self.is_complete and self.view.ask.is_open
+        is_open = self.is_complete and self.view.prompt.is_open
         self.workbench.active.note_entry(begun=is_open)
         self.report(words)
 
@@ -664,7 +669,7 @@ class BenchScreen(OnceScreen[Leaving]):
         except BenchError as error:
             proceed = partial(self._report_failure, str(error))
         except Exception as error:  # the bench and the record must survive any failure here
-            words = f"cannot work that out: {type(error).__name__}: {error}"
+            words = f"the diagnosis failed: {type(error).__name__}: {error}"
             proceed = partial(self._report_failure, words)
         self.thinking = False  # first, so that the result can start the next diagnosis
         self.post_message(self.WorkDone(proceed))
@@ -690,5 +695,5 @@ class BenchScreen(OnceScreen[Leaving]):
     def _take_details(self, finding: Finding, details: FindingDetails) -> None:
         self.workbench.worker.accept_details(finding, details)
         if self.model.preview:
-            self.message = ""  # the last reading was kept; now the next is of interest
+            self.message = ""  # the last reading was saved; the preview is of more interest
         self.draw()

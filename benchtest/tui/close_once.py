@@ -15,7 +15,7 @@ from benchtest.tui.literal_text import LiteralMenu
 Result = TypeVar("Result")
 
 
-class OnceScreen(Screen[Result]):
+class CloseOnceScreen(Screen[Result]):
     """A screen that closes only itself.
 
     The library closes the top screen, so the second of two keys typed together would close the
@@ -42,7 +42,7 @@ class OnceScreen(Screen[Result]):
         return super().dismiss(result) if self.is_on_top else AwaitComplete()
 
 
-class _DarkKeyScreen(OnceScreen[Result]):
+class _DarkKeyScreen(CloseOnceScreen[Result]):
     """A window that may cover the bench screen: the key for dark works there too."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("f9", "put_dark", show=False, priority=True)]
@@ -50,7 +50,7 @@ class _DarkKeyScreen(OnceScreen[Result]):
     def action_put_dark(self) -> None:
         """Make the unit on the bench dark, if there is one."""
         for screen in self.app.screen_stack:
-            if isinstance(screen, OnceScreen):
+            if isinstance(screen, CloseOnceScreen):
                 screen.put_dark()
 
 

@@ -12,11 +12,11 @@ from textual.content import Content
 from textual.message import Message
 
 from benchtest.comparison.report import BatchComparison, UnitComparison
-from benchtest.tui.actions import Deed, links
-from benchtest.tui.close_once import OnceScreen
-from benchtest.tui.glyphs import Signs
+from benchtest.tui.actions import KeyAction, links
+from benchtest.tui.close_once import CloseOnceScreen
+from benchtest.tui.glyphs import ScreenGlyphs
 from benchtest.tui.literal_text import Literal
-from benchtest.tui.wide_table import WholeTable
+from benchtest.tui.wide_table import WideTable
 
 Found = UnitComparison | BatchComparison
 WORKING = "Comparing the readings of every test; this takes some seconds."
@@ -26,7 +26,7 @@ NOTE = (
 )
 
 
-class CompareScreen(OnceScreen[None]):
+class CompareScreen(CloseOnceScreen[None]):
     """Shows a comparison, and requests one; interprets nothing."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -44,20 +44,20 @@ class CompareScreen(OnceScreen[None]):
         design_name: str
         whole_design: bool
 
-    def __init__(self, tag: str, design_name: str, signs: Signs) -> None:
+    def __init__(self, tag: str, design_name: str, glyphs: ScreenGlyphs) -> None:
         super().__init__()
         self.tag = tag
         self.design_name = design_name
-        self.signs = signs
+        self.glyphs = glyphs
         self.whole_design = False
         self.every_joint = False
         self.found: Found | None = None
 
     def compose(self) -> ComposeResult:
         yield Literal(id="top")
-        with VerticalScroll(id="says-box"):
-            yield Literal(id="says")
-        yield WholeTable(id="joints", cursor_type="row", zebra_stripes=True)
+        with VerticalScroll(id="summary-box"):
+            yield Literal(id="summary")
+        yield WideTable(id="joints", cursor_type="row", zebra_stripes=True)
         yield Literal(Content(NOTE), id="note")
         yield Literal(id="bottom")
 
@@ -87,7 +87,7 @@ class CompareScreen(OnceScreen[None]):
         """Show a text in place of a comparison."""
         if not self.is_complete:
             return
-        self.query_one("#says", Literal).update(Content(self.signs.words(words)))
+        self.query_one("#summary", Literal).update(Content(self.glyphs.text(words)))
 
     def show(self, found: Found, whole_design: bool) -> None:
         """Show a comparison, unless another has been requested since."""
@@ -100,7 +100,7 @@ class CompareScreen(OnceScreen[None]):
         self._keys()
 
     def _table(self) -> None:
-        table = self.query_one(WholeTable)
+        table = self.query_one(WideTable)
         table.clear(columns=True)
         found = self.found
         rows = () if found is None else found.joints if self.every_joint else found.worth_showing
@@ -110,17 +110,17 @@ class CompareScreen(OnceScreen[None]):
         table.add_columns("joint", *found.heads)
         for row in rows:
             bands = [f"! {band.short}" if band.is_bad else band.short for band in row.bands]
-            table.add_row(row.where, *(self.signs.words(words) for words in bands))
+            table.add_row(row.where, *(self.glyphs.text(words) for words in bands))
         table.focus()
 
     def _keys(self) -> None:
         other = f"only {self.tag}" if self.whole_design else "all units"
         joints = "notable joints" if self.every_joint else "all joints"
         keys = (
-            Deed("other", "d", "d", other),
-            Deed("all", "a", "a", joints),
-            Deed("palette", "Ctrl+P", "Ctrl+P", "all"),
-            Deed("back", "Escape", "Escape", "shelf"),
+            KeyAction("other", "d", "d", other),
+            KeyAction("all", "a", "a", joints),
+            KeyAction("palette", "Ctrl+P", "Ctrl+P", "all"),
+            KeyAction("back", "Escape", "Escape", "shelf"),
         )
         self.query_one("#bottom", Literal).update(Content(" ") + links(keys))
 

@@ -17,14 +17,14 @@ from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.content import Content
 from textual.widgets import Input
 
-from benchtest.tui.actions import Deed, links
+from benchtest.tui.actions import KeyAction, links
 from benchtest.tui.close_once import Window
 from benchtest.tui.line_input import Line
 from benchtest.tui.literal_text import Literal
 
 
 @dataclass(frozen=True, slots=True)
-class Question:
+class FormLine:
     """One line of a form."""
 
     label: str
@@ -34,12 +34,12 @@ class Question:
     """True if the value rarely changes: Enter in the line before skips it."""
 
 
-class AskFor(Window[list[str] | None]):
+class FormDialog(Window[list[str] | None]):
     """Form of one or more lines; returns them, or None after Escape."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "cancel")]
 
-    def __init__(self, title: str, questions: Sequence[Question], words: str = "") -> None:
+    def __init__(self, title: str, questions: Sequence[FormLine], words: str = "") -> None:
         super().__init__()
         self.title_words = title
         self.words = words
@@ -79,7 +79,7 @@ class AskFor(Window[list[str] | None]):
         self.dismiss(None)
 
 
-class Confirm(Window[bool]):
+class ConfirmDialog(Window[bool]):
     """Confirmation by Enter, so that no key typed for another purpose confirms."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -91,8 +91,9 @@ class Confirm(Window[bool]):
         self.title_words = title
         self.words = words
         self.keys = (
-            Deed("go_on", "Enter", "Enter", confirm), Deed("leave", "Escape", "Escape", cancel)
-        )  # fmt: skip
+            KeyAction("go_on", "Enter", "Enter", confirm),
+            KeyAction("leave", "Escape", "Escape", cancel),
+        )
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="dialog"):
@@ -107,7 +108,7 @@ class Confirm(Window[bool]):
         self.dismiss(False)
 
 
-class Tell(Window[None]):
+class MessageDialog(Window[None]):
     """Message that is shown until a key is pressed; a long one can be scrolled."""
 
     SCROLL_HINT = "up and down: scroll; "
@@ -167,7 +168,7 @@ class Tell(Window[None]):
         self.dismiss(None)
 
 
-class KeysNow(Window[str | None]):
+class KeysDialog(Window[str | None]):
     """List of the keys that work now; a click runs the action."""
 
     CAUTION = (
@@ -175,18 +176,18 @@ class KeysNow(Window[str | None]):
         "warn people who are sensitive to changing light."
     )
 
-    def __init__(self, title: str, now: Sequence[Deed], always: Sequence[Deed]) -> None:
+    def __init__(self, title: str, now: Sequence[KeyAction], always: Sequence[KeyAction]) -> None:
         super().__init__()
         self.title_words = title
-        self.deeds = [deed for deed in (*now, *always) if deed.says]
+        self.actions = [one for one in (*now, *always) if one.label]
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="dialog keys"):
             yield Literal(Content(self.title_words), classes="title")
-            half = -(-len(self.deeds) // 2)
+            half = -(-len(self.actions) // 2)
             with Horizontal():
-                yield Literal(_table(self.deeds[:half]), id="left")
-                yield Literal(_table(self.deeds[half:]), id="right")
+                yield Literal(_table(self.actions[:half]), id="left")
+                yield Literal(_table(self.actions[half:]), id="right")
             yield Literal(Content(self.CAUTION), classes="soft")
 
     def on_key(self, event: events.Key) -> None:
@@ -198,18 +199,18 @@ class KeysNow(Window[str | None]):
         self.dismiss(action)
 
 
-def _table(deeds: Sequence[Deed]) -> Table:
+def _table(actions: Sequence[KeyAction]) -> Table:
     """Return a row for each action: keys and effect."""
     table = Table.grid(padding=(0, 2, 0, 0))
     table.add_column(no_wrap=True)
     table.add_column()  # wrapped lines are indented
-    for deed in deeds:
-        click = RichStyle(meta={"@click": f"screen.pick({deed.action!r})"})
-        table.add_row(Text(deed.keys, click + RichStyle(bold=True)), Text(deed.says, click))
+    for one in actions:
+        click = RichStyle(meta={"@click": f"screen.pick({one.action!r})"})
+        table.add_row(Text(one.keys, click + RichStyle(bold=True)), Text(one.label, click))
     return table
 
 
 _DIALOG = (
-    Deed("go_on", "Enter", "Enter", "OK"),
-    Deed("leave", "Escape", "Escape", "cancel"),
+    KeyAction("go_on", "Enter", "Enter", "OK"),
+    KeyAction("leave", "Escape", "Escape", "cancel"),
 )

@@ -1,4 +1,4 @@
-"""What a terminal must have, signs of the screen, and their stand-ins where it knows only ASCII."""
+"""Characters of the screen, with ASCII ones for terminals without Unicode, and its least size."""
 
 from __future__ import annotations
 
@@ -10,11 +10,12 @@ from typing import Literal
 from benchtest.session.display.probe_sketch import ASCII_GLYPHS, Glyphs
 
 MIN_COLUMNS, MIN_LINES = 80, 24
+"""Smallest terminal."""
 
 
 @dataclass(frozen=True, slots=True)
-class Signs:
-    """What is drawn for what. No state is told by colour alone."""
+class ScreenGlyphs:
+    """Characters of the screen. Every state has its own: colour is never the only difference."""
 
     lit: str
     off: str
@@ -28,12 +29,12 @@ class Signs:
     wiring: Glyphs
 
     @property
-    def cut(self) -> Literal["ellipsis", "crop"]:
-        """What becomes of a line that is too long."""
+    def overflow(self) -> Literal["ellipsis", "crop"]:
+        """Way of cutting off a long line."""
         return "crop" if self.border == "ascii" else "ellipsis"
 
-    def words(self, text: str) -> str:
-        """A text in letters that this terminal shows."""
+    def text(self, text: str) -> str:
+        """Return a text in characters of this terminal."""
         return text if self.border != "ascii" else text.translate(_IN_ASCII)
 
 
@@ -51,12 +52,12 @@ _IN_ASCII = str.maketrans(
     }
 )
 
-UNICODE = Signs("●", "·", "▸", "◂", "✓", "✗", "█", "░", "round", Glyphs())
-ASCII = Signs("#", ".", ">", "<", "+", "x", "#", ".", "ascii", ASCII_GLYPHS)
+UNICODE = ScreenGlyphs("●", "·", "▸", "◂", "✓", "✗", "█", "░", "round", Glyphs())
+ASCII = ScreenGlyphs("#", ".", ">", "<", "+", "x", "#", ".", "ascii", ASCII_GLYPHS)
 
 
-def signs_for_terminal() -> Signs:
-    """Signs that this terminal can show. `BENCHTEST_ASCII=1` asks for ASCII."""
+def glyphs_for_terminal() -> ScreenGlyphs:
+    """Return the characters of this terminal; `BENCHTEST_ASCII=1` selects ASCII."""
     if os.environ.get("BENCHTEST_ASCII", "") not in ("", "0"):
         return ASCII
     encoding = locale.getpreferredencoding(do_setlocale=False)

@@ -1,4 +1,4 @@
-"""The prop map and, where a strand is suspected, volts along it: below the map or in its place."""
+"""The panel of the prop map, with a plot of volts along a suspected strand."""
 
 from __future__ import annotations
 
@@ -13,25 +13,25 @@ from benchtest.session.display.bench_model import BenchModel
 from benchtest.session.display.finding_details import LEAST_ROWS, StrandProfile, plot
 from benchtest.session.display.map_model import map_note, map_rows
 from benchtest.session.log.state import State
-from benchtest.tui.glyphs import Signs
+from benchtest.tui.glyphs import ScreenGlyphs
 from benchtest.tui.literal_text import LiteralBox
-from benchtest.tui.panels import Panel, styled
+from benchtest.tui.panel import Panel, style_rows
 from benchtest.tui.prop_map import PropMap
 
-MOST_ROWS = 24
-"""Of a plot that stands below the map."""
+MAX_PLOT_ROWS = 24
+"""Tallest plot below the map."""
 
 
-class MapBox(LiteralBox):
-    """Draws the prop as it should be lit now, and a plot where there is one."""
+class MapPanel(LiteralBox):
+    """Map of the prop as it should be lit now, and a plot below it or in its place."""
 
-    def __init__(self, signs: Signs, id: str | None = None) -> None:  # noqa: A002
+    def __init__(self, glyphs: ScreenGlyphs, id: str | None = None) -> None:  # noqa: A002
         super().__init__(id=id)
-        self.signs = signs
+        self.glyphs = glyphs
         self._mapped: tuple[Frame, Mapped] | None = None
 
     def compose(self) -> ComposeResult:
-        yield PropMap(self.signs, id="map")
+        yield PropMap(self.glyphs, id="map")
         yield Panel(id="chart")
 
     @property
@@ -51,37 +51,37 @@ class MapBox(LiteralBox):
         note = map_note(model.design, prop_map.cells_across) if prop_map.display else ""
         self.border_subtitle = note
 
-    def show_along(self, along: StrandProfile | None, strands: int) -> None:
-        """Volts along a strand, below the map or, where room is scarce, instead; None for none.
+    def show_profile(self, profile: StrandProfile | None, strands: int) -> None:
+        """Plot the volts along a strand, below the map or, without space for both, instead of it.
 
         Args:
-            along: what is plotted.
-            strands: how many the prop has, each a row of the map.
+            profile: volts along the strand, None for no plot.
+            strands: strands of the prop, each a row of the map.
         """
         prop_map, chart = self.map, self.query_one("#chart", Panel)
-        room = self.content_size
-        left = room.height - strands
-        prop_map.display = along is None or left >= LEAST_ROWS
-        chart.display = along is not None
+        space = self.content_size
+        left = space.height - strands
+        prop_map.display = profile is None or left >= LEAST_ROWS
+        chart.display = profile is not None
         self.border_title = "prop"
-        if along is None or room.width <= 0:
+        if profile is None or space.width <= 0:
             return
-        spare = left - 1 if left > 2 * LEAST_ROWS else left  # an empty row parts it from the map
-        rows = min(spare, MOST_ROWS) if prop_map.display else room.height
-        signs = (self.signs.off, self.signs.wiring.joint, self.signs.wiring.touch)
-        lines = plot(along, room.width, rows, signs)
+        spare = left - 1 if left > 2 * LEAST_ROWS else left  # an empty row separates it
+        rows = min(spare, MAX_PLOT_ROWS) if prop_map.display else space.height
+        glyphs = (self.glyphs.off, self.glyphs.wiring.joint, self.glyphs.wiring.touch)
+        lines = plot(profile, space.width, rows, glyphs)
         chart.styles.height = rows
-        chart.put(Content("\n").join(styled(lines)))
-        title = f"volts along strand {along.strand}, {along.lit} lit"
-        if len(title) > room.width - 2:  # what is lit tells more than how it is said
-            title = f"strand {along.strand}, {along.lit} lit"
+        chart.put(Content("\n").join(style_rows(lines)))
+        title = f"volts along strand {profile.strand}, {profile.lit} lit"
+        if len(title) > space.width - 2:  # keep the lit set, drop the other words
+            title = f"strand {profile.strand}, {profile.lit} lit"
         self.border_title = title
 
 
 Mapped = tuple[State, Finding | None, NodeName | None, Size]
-"""What a map is of, but for its frame."""
+"""Content of a map without its frame."""
 
 
 def _same(one: Mapped, other: Mapped) -> bool:
-    """States and findings never change, so it is enough that they are the same objects."""
+    """Return True if two maps have the same content; states and findings never change."""
     return one[0] is other[0] and one[1] is other[1] and one[2:] == other[2:]

@@ -15,7 +15,7 @@ from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
 from benchtest.session.display.map_model import GROUND, Cell, Row
-from benchtest.tui.glyphs import Signs
+from benchtest.tui.glyphs import ScreenGlyphs
 
 BEFORE, AFTER = 6, 3
 """Cells before the first node and after the last."""
@@ -38,9 +38,9 @@ class PropMap(ScrollView):
             self.strand = strand
             self.cell = cell
 
-    def __init__(self, signs: Signs, id: str | None = None) -> None:  # noqa: A002
+    def __init__(self, glyphs: ScreenGlyphs, id: str | None = None) -> None:  # noqa: A002
         super().__init__(id=id)
-        self.signs = signs
+        self.glyphs = glyphs
         self._rows: Sequence[Row] = ()
 
     @property
@@ -81,7 +81,7 @@ class PropMap(ScrollView):
         if place >= len(self._rows):
             return Strip.blank(self.size.width, self.rich_style)
         row = self._rows[place]
-        direction = self.signs.to_b if row.enters_at_a else self.signs.to_a
+        direction = self.glyphs.to_b if row.enters_at_a else self.glyphs.to_a
         segments = [
             Segment(f"{row.strand:>3}", DIM),
             Segment("A", LOUD if row.suspect_a else DIM),
@@ -97,17 +97,17 @@ class PropMap(ScrollView):
 
     def _node(self, cell: Cell) -> Segment:
         if cell.sign == "@":
-            return Segment(self.signs.lit if cell.lit else "@", LOUD)
+            return Segment(self.glyphs.lit if cell.lit else "@", LOUD)
         if cell.sign:
             return Segment(cell.sign, LOUD)
         if not cell.lit:
-            return Segment(self.signs.off, DIM)
-        return Segment(self.signs.lit, _light(cell.rgb))
+            return Segment(self.glyphs.off, DIM)
+        return Segment(self.glyphs.lit, _light(cell.rgb))
 
     def _verdict(self, passed: bool | None) -> Segment:
         if passed is None:
             return Segment(" ")
-        sign = self.signs.passed if passed else self.signs.failed
+        sign = self.glyphs.passed if passed else self.glyphs.failed
         return Segment(sign, BOLD if passed else LOUD)
 
 

@@ -14,7 +14,7 @@ from textual.widgets import OptionList
 
 from benchtest.session.log.reading_list import ReadingRow
 from benchtest.tui.close_once import Options, Window
-from benchtest.tui.glyphs import Signs
+from benchtest.tui.glyphs import ScreenGlyphs
 from benchtest.tui.literal_text import Literal as LiteralText
 
 Choice = tuple[Literal["again", "strike"], int]
@@ -31,10 +31,10 @@ class ReadingsMenu(Window[Choice | None]):
         Binding("x", "strike", "strike out"),
     ]
 
-    def __init__(self, rows: Sequence[ReadingRow], signs: Signs, number: int = 0) -> None:
+    def __init__(self, rows: Sequence[ReadingRow], glyphs: ScreenGlyphs, number: int = 0) -> None:
         super().__init__()
         self.rows = rows
-        self.signs = signs
+        self.glyphs = glyphs
         self.number = number or (rows[-1].number if rows else 0)
 
     def compose(self) -> ComposeResult:
@@ -49,7 +49,7 @@ class ReadingsMenu(Window[Choice | None]):
     def _line(self, row: ReadingRow) -> Content:
         """Return the line of a reading; one that no longer counts is struck through."""
         gone = Style(strike=True, dim=True) if row.why_gone else Style()
-        read = f"{self._cut(row.probe, PROBE_CELLS)} {self.signs.words(row.value):>{VALUE_CELLS}}"
+        read = f"{self._cut(row.probe, PROBE_CELLS)} {self.glyphs.text(row.value):>{VALUE_CELLS}}"
         remark = f"  {row.why_gone or row.off:<{WHY_CELLS}}"
         return Content.assemble(
             f"{row.number:>4} ", (read, gone), remark, (f"{row.lit} lit", Style(dim=True))
@@ -59,7 +59,7 @@ class ReadingsMenu(Window[Choice | None]):
         """Return the words in this many cells, with a mark if the end was cut off."""
         if len(words) <= cells:
             return f"{words:<{cells}}"
-        return words[: cells - 1] + ("." if self.signs.border == "ascii" else "…")
+        return words[: cells - 1] + ("." if self.glyphs.border == "ascii" else "…")
 
     def on_mount(self) -> None:
         listed = self.query_one(Options)

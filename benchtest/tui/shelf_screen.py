@@ -15,21 +15,21 @@ from textual.widgets import DataTable
 
 from benchtest.errors import BenchError
 from benchtest.records.shelf import Shelf
-from benchtest.tui.actions import Deed, links
-from benchtest.tui.close_once import OnceScreen
-from benchtest.tui.dialogs import AskFor, Confirm, Question, Tell
+from benchtest.tui.actions import KeyAction, links
+from benchtest.tui.close_once import CloseOnceScreen
+from benchtest.tui.dialogs import ConfirmDialog, FormDialog, FormLine, MessageDialog
 from benchtest.tui.literal_text import Literal
-from benchtest.tui.wide_table import WholeTable
+from benchtest.tui.wide_table import WideTable
 
 KEYS = (
-    Deed("choose", "Enter", "Enter", "test"),
-    Deed("new", "n", "n", "new"),
-    Deed("compare", "c", "c", "compare"),
-    Deed("rename", "r", "r", "rename"),
-    Deed("retire", "x", "x", "retire"),
-    Deed("practice", "p", "p", "practice"),
-    Deed("palette", "^P", "Ctrl+P", "all"),
-    Deed("end", "q", "q", "end"),
+    KeyAction("choose", "Enter", "Enter", "test"),
+    KeyAction("new", "n", "n", "new"),
+    KeyAction("compare", "c", "c", "compare"),
+    KeyAction("rename", "r", "r", "rename"),
+    KeyAction("retire", "x", "x", "retire"),
+    KeyAction("practice", "p", "p", "practice"),
+    KeyAction("palette", "^P", "Ctrl+P", "all"),
+    KeyAction("end", "q", "q", "end"),
 )
 RETIRED = "retired"
 SIGNED = "signed-off"
@@ -38,7 +38,7 @@ COLUMNS = ("unit", "design", "stage", "to do")
 EMPTY = "No units on this bench yet. Press n to test one."
 
 
-class ShelfScreen(OnceScreen[None]):
+class ShelfScreen(CloseOnceScreen[None]):
     """Lists the units, and posts which one to test."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -89,17 +89,17 @@ class ShelfScreen(OnceScreen[None]):
 
     def compose(self) -> ComposeResult:
         yield Literal(Content(f" benchtest   shelf in {self.shelf.folder}"), id="top")
-        yield WholeTable(id="units", cursor_type="row", zebra_stripes=True)
+        yield WideTable(id="units", cursor_type="row", zebra_stripes=True)
         yield Literal(Content(EMPTY), id="empty")
         yield Literal(id="whole")
-        yield Literal(id="said")
+        yield Literal(id="message")
         yield Literal(links(KEYS, gap=2), id="bottom")
 
     class Ready(Message):
         """Posted when the modules that read sessions are loaded."""
 
     def on_mount(self) -> None:
-        table = self.query_one(WholeTable)
+        table = self.query_one(WideTable)
         for name in COLUMNS:
             table.add_column(name, key=name)
         self.say("")
@@ -111,7 +111,7 @@ class ShelfScreen(OnceScreen[None]):
 
     def fill(self) -> None:
         """Fill the table with what is known without reading sessions."""
-        table = self.query_one(WholeTable)
+        table = self.query_one(WideTable)
         at = self.at or self.tag or self._left_last()
         self.at = None
         table.clear()
@@ -152,7 +152,7 @@ class ShelfScreen(OnceScreen[None]):
         """Show what is to do for each unit, and which tests are unfinished."""
         from benchtest.session.session import shelf_rows, unfinished
 
-        table = self.query_one(WholeTable)
+        table = self.query_one(WideTable)
         try:
             rows = shelf_rows(self.shelf)
             left = [row.tag for row in unfinished(self.shelf)]
@@ -185,7 +185,7 @@ class ShelfScreen(OnceScreen[None]):
 
     def _show_whole(self) -> None:
         """Show what is to do for the unit at the cursor, if its row is cut off."""
-        table, whole = self.query_one(WholeTable), self.query_one("#whole", Literal)
+        table, whole = self.query_one(WideTable), self.query_one("#whole", Literal)
         tag = str(table.get_row_at(table.cursor_row)[0]) if table.row_count else ""
         text = self._to_do.get(tag, "")
         whole.update(Content(f"{tag} to do: {text}"))
@@ -193,7 +193,7 @@ class ShelfScreen(OnceScreen[None]):
 
     def say(self, words: str) -> None:
         """Show a line near the bottom."""
-        self.query_one("#said", Literal).update(Content(f" {words}"))
+        self.query_one("#message", Literal).update(Content(f" {words}"))
 
     def on_data_table_row_selected(self, event: DataTable.RowSelected) -> None:
         if event.row_key.value is not None:
@@ -201,20 +201,20 @@ class ShelfScreen(OnceScreen[None]):
 
     def action_choose(self) -> None:
         """Choose the unit at the cursor, for a click on the key's name."""
-        if self.query_one(WholeTable).row_count:
-            self.query_one(WholeTable).action_select_cursor()
+        if self.query_one(WideTable).row_count:
+            self.query_one(WideTable).action_select_cursor()
 
     @property
     def tag(self) -> str | None:
         """Unit at the cursor, None if the shelf is empty."""
-        table = self.query_one(WholeTable)
+        table = self.query_one(WideTable)
         return str(table.get_row_at(table.cursor_row)[0]) if table.row_count else None
 
     def action_rename(self) -> None:
         """Give the unit at the cursor another tag."""
         if (tag := self.tag) is not None:
             words = "Its record stays and is found under the old tag too."
-            ask = AskFor(f"Rename {tag}", [Question("new tag", tag)], words)
+            ask = FormDialog(f"Rename {tag}", [FormLine("new tag", tag)], words)
             self.app.push_screen(ask, lambda lines: self._renamed(tag, lines))
 
     def _renamed(self, tag: str, lines: list[str] | None) -> None:
@@ -229,11 +229,13 @@ class ShelfScreen(OnceScreen[None]):
         if (tag := self.tag) is None:
             return
         if self.shelf.unit(tag).retired:
-            ask = Confirm(f"{tag} is retired", "Its record is unchanged.", "bring it back")
+            ask = ConfirmDialog(f"{tag} is retired", "Its record is unchanged.", "bring it back")
             self.app.push_screen(ask, lambda back: self._brought_back(tag) if back else None)
             return
         words = "It leaves the shelf; its record stays, and x brings it back."
-        retire = AskFor(f"Retire {tag}", [Question("reason", hint="scrapped, given away")], words)
+        retire = FormDialog(
+            f"Retire {tag}", [FormLine("reason", hint="scrapped, given away")], words
+        )
         self.app.push_screen(retire, lambda lines: self._retired(tag, lines))
 
     def _retired(self, tag: str, lines: list[str] | None) -> None:
@@ -253,7 +255,7 @@ class ShelfScreen(OnceScreen[None]):
         try:
             act()
         except BenchError as error:
-            self.app.push_screen(Tell("That did not work", str(error)))
+            self.app.push_screen(MessageDialog("That did not work", str(error)))
             return False
         return True
 
@@ -264,7 +266,7 @@ class ShelfScreen(OnceScreen[None]):
 
     def action_compare(self) -> None:
         """Compare the tests of the unit at the cursor."""
-        table = self.query_one(WholeTable)
+        table = self.query_one(WideTable)
         if table.row_count:
             tag, design_name, *_ = table.get_row_at(table.cursor_row)
             self.post_message(self.Compare(str(tag), str(design_name)))
@@ -281,11 +283,11 @@ class ShelfScreen(OnceScreen[None]):
     def action_new(self) -> None:
         file = "" if self.prop_file is None else str(self.prop_file)
         self.app.push_screen(
-            AskFor(
+            FormDialog(
                 "A new test",
                 [
-                    Question("tag of the unit", hint="WF-03"),
-                    Question("prop file", file, "fan.toml", known=bool(file)),
+                    FormLine("tag of the unit", hint="WF-03"),
+                    FormLine("prop file", file, "fan.toml", known=bool(file)),
                 ],
             ),
             self._asked,

@@ -14,7 +14,7 @@ from textual.widgets import OptionList
 
 from benchtest.session.guidance.steps import StepLine, StepName
 from benchtest.tui.close_once import Options, Window
-from benchtest.tui.glyphs import Signs
+from benchtest.tui.glyphs import ScreenGlyphs
 from benchtest.tui.literal_text import Literal
 
 
@@ -23,10 +23,10 @@ class StepsMenu(Window[StepName | None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape,t", "leave", "leave")]
 
-    def __init__(self, lines: Sequence[StepLine], signs: Signs) -> None:
+    def __init__(self, lines: Sequence[StepLine], glyphs: ScreenGlyphs) -> None:
         super().__init__()
         self.lines = lines
-        self.signs = signs
+        self.glyphs = glyphs
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="dialog"):
@@ -39,7 +39,7 @@ class StepsMenu(Window[StepName | None]):
             yield Literal(Content("number or Enter: go to the step   Escape: back"), classes="soft")
 
     def _words(self, place: int, line: StepLine) -> Content:
-        sign = self.signs.passed if line.done else " "
+        sign = self.glyphs.passed if line.done else " "
         return Content(f"{place} {sign} {line.title:<34}{line.says}")
 
     def on_mount(self) -> None:

@@ -8,8 +8,8 @@ from rich.console import Group
 from rich.text import Text
 
 from benchtest.prop.lit_set import format_ranges
-from benchtest.tui.glyphs import Signs
-from benchtest.tui.panels import Panel
+from benchtest.tui.glyphs import ScreenGlyphs
+from benchtest.tui.panel import Panel
 from benchtest.virtual.observer import Observation
 
 LABEL_CELLS = 5
@@ -18,19 +18,19 @@ LABEL_CELLS = 5
 class VirtualView(Panel):
     """The lit strands as they look, one per row; strands that look alike share one if necessary."""
 
-    def __init__(self, signs: Signs, id: str | None = None) -> None:  # noqa: A002
+    def __init__(self, glyphs: ScreenGlyphs, id: str | None = None) -> None:  # noqa: A002
         super().__init__(id=id)
-        self.signs = signs
+        self.glyphs = glyphs
         self._sights: Sequence[Observation] | None = None
 
     def show(self, sights: Sequence[Observation]) -> None:
         """Draw the observations into the available space."""
         self._sights = sights
         rows, width = max(2, self.size.height), self.size.width
-        if not self.is_news(sights, rows, width):
+        if not self.has_changed(sights, rows, width):
             return
-        lines = view_lines(sights, rows, width, self.signs) or ["all dark"]
-        cut = self.signs.cut
+        lines = view_lines(sights, rows, width, self.glyphs) or ["all dark"]
+        cut = self.glyphs.overflow
         self.update(Group(*(Text(row, no_wrap=True, overflow=cut) for row in lines)), layout=False)
 
     def on_resize(self) -> None:
@@ -38,7 +38,9 @@ class VirtualView(Panel):
             self.show(self._sights)
 
 
-def view_lines(sights: Sequence[Observation], rows: int, width: int, signs: Signs) -> list[str]:
+def view_lines(
+    sights: Sequence[Observation], rows: int, width: int, glyphs: ScreenGlyphs
+) -> list[str]:
     """Return a row of nodes for each strand, or words if strands or nodes do not fit.
 
     Strands that differ from the others are never cut off: the user must see a strand that stays
@@ -47,7 +49,7 @@ def view_lines(sights: Sequence[Observation], rows: int, width: int, signs: Sign
     strands: dict[int, list[Observation]] = {}
     for sight in sights:
         strands.setdefault(sight.strand, []).append(sight)
-    drawn = [_in_nodes(number, runs, signs) for number, runs in strands.items()]
+    drawn = [_in_nodes(number, runs, glyphs) for number, runs in strands.items()]
     if len(drawn) <= rows and max(map(len, drawn), default=0) <= width:
         return drawn
     alike: dict[str, set[int]] = {}
@@ -60,9 +62,9 @@ def view_lines(sights: Sequence[Observation], rows: int, width: int, signs: Sign
     return [*lines[: rows - 1], f"and {len(lines) - rows + 1} more"]
 
 
-def _in_nodes(number: int, runs: Sequence[Observation], signs: Signs) -> str:
+def _in_nodes(number: int, runs: Sequence[Observation], glyphs: ScreenGlyphs) -> str:
     """Return a character for each node from end A on, and words for unusual ones."""
-    looks = {"ok": signs.lit, "dark": signs.off}
+    looks = {"ok": glyphs.lit, "dark": glyphs.off}
     row = f"{number:>3}A "
     for run in runs:
         row = row.ljust(LABEL_CELLS + run.first - 1)

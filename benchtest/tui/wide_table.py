@@ -10,12 +10,11 @@ from textual.geometry import Size
 from benchtest.tui.literal_text import LiteralTable
 
 
-class WholeTable(LiteralTable):
-    """Draws its cells anew once a column has become wider.
+class WideTable(LiteralTable):
+    """Redraws its cells after a column has become wider.
 
-    The library works widths out when it is idle and keeps what it drew of a cell by its content
-    alone: drawn in between, as on a busy machine, a cell stays cut to the width that it had before.
-    Home and End go to the first and the last row, as in every other list of the program.
+    The library computes widths when it is idle, and caches the drawing of a cell by its content
+    only: a cell drawn in between, as on a busy machine, stays cut to its earlier width.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [

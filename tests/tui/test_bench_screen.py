@@ -12,7 +12,7 @@ from benchtest.session.launch_options import Bench
 from benchtest.session.log.events import ReadingTaken, VerdictGiven
 from benchtest.session.session import Session, shelf_rows
 from benchtest.tui.app import BenchApp
-from benchtest.tui.panels import Panel
+from benchtest.tui.panel import Panel
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.virtual.remote_prop import RemoteProp, start_simulation
 from benchtest.virtual.virtual_prop import frame_checksum
@@ -159,7 +159,7 @@ async def test_volts_that_no_fault_shows_are_asked_about_before_they_are_kept(
         await at.keys("enter")
         await at.until(lambda: "no fault shows 6.430 V here" in at.words())
         assert len(at.workbench.session.state.readings) == 1
-        await at.keys("enter")  # whoever saw it keeps it
+        await at.keys("enter")  # the user saw it and saves it
         await at.until(lambda: len(at.workbench.session.state.readings) == 2)
 
 
@@ -188,8 +188,8 @@ async def test_typed_digits_begin_a_reading_judged_while_typing(
         await at.type("4.1")
         words = at.words()
         assert "healthy" in words
-        assert "sd off" in words
-        assert "Enter keeps it   Escape drops it" in words
+        assert " sd" in words
+        assert "Enter save   Escape discard" in words
         assert "v read the virtual meter" not in words
         await at.keys("escape")
         assert not at.workbench.session.state.readings

@@ -10,7 +10,7 @@ from benchtest.session.log.events import VerdictGiven
 from benchtest.session.practice.rounds import open_practice, tallies
 from benchtest.session.session import Session
 from benchtest.tui.bench_screen import BenchScreen
-from benchtest.tui.dialogs import AskFor, Tell
+from benchtest.tui.dialogs import FormDialog, MessageDialog
 from benchtest.tui.shelf_screen import ShelfScreen
 from tests.tui.conftest import Driven, driven, make_ready
 
@@ -51,7 +51,7 @@ async def test_a_finding_shows_its_reasons_the_strand_and_what_to_read_next(
         await at.keys("p")
         await at.until(lambda: "volts along strand 2" not in at.words())
         await at.keys("p", "y")
-        await at.until(lambda: isinstance(at.app.screen, Tell))
+        await at.until(lambda: isinstance(at.app.screen, MessageDialog))
         words = " ".join(at.words().split())
         assert "2A+ resistive" in words
         assert "Once mended" in words
@@ -93,9 +93,9 @@ async def test_a_round_of_practice_from_the_shelf_ends_with_a_tally(
         await at.keys("d")
         await at.until_task("repair")
         await at.keys("r")
-        await at.until(lambda: isinstance(at.app.screen, AskFor))
+        await at.until(lambda: isinstance(at.app.screen, FormDialog))
         await at.keys("enter")
-        await at.until(lambda: isinstance(at.app.screen, Tell))
+        await at.until(lambda: isinstance(at.app.screen, MessageDialog))
         words = " ".join(at.words().split())
         assert f"Hidden was {hidden}" in words
         assert "You: 0 readings, 0 needless repairs." in words

@@ -137,7 +137,7 @@ def test_a_clicker_and_a_mouse_work_in_a_real_terminal(terminal: Terminal) -> No
             terminal.keys("-l", f"\x1b[<0;{column};{row}{ending}")
         terminal.until("strand 2")
         terminal.keys("?")
-        terminal.until("Keys that work right now, in look")
+        terminal.until("Keys that work now, in look")
 
 
 @pytest.mark.parametrize("number", ["TERM", "HUP", "INT"])

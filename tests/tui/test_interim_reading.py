@@ -16,7 +16,7 @@ from benchtest.session.log.events import VerdictGiven
 from benchtest.session.session import Session, unfinished
 from benchtest.session.workbench.typo_check import number_text
 from benchtest.tui.bench_screen import INTERIM_S
-from benchtest.tui.panels import Ask
+from benchtest.tui.prompt_panel import PromptPanel
 from tests.tui.conftest import Driven, driven, make_ready
 
 
@@ -79,7 +79,7 @@ async def test_what_is_typed_meanwhile_stays_and_is_kept_for_what_was_asked(
         at.workbench.worker._busy.release()
         await at.until(lambda: at.workbench.finding is not None)
         await at.pilot.pause(0.2)
-        assert at.screen.query_one(Ask).entry.value == text[:-1]
+        assert at.screen.query_one(PromptPanel).entry.value == text[:-1]
         assert _asked(at) == asked
         await _enter(at, text[-1])
         await at.until(lambda: len(at.workbench.session.state.taken) == 2)

@@ -13,7 +13,7 @@ from textual.widgets import DataTable
 
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.tui.compare_screen import CompareScreen
-from benchtest.tui.panels import Ask
+from benchtest.tui.prompt_panel import PromptPanel
 from benchtest.tui.shelf_screen import ShelfScreen
 from tests.receiver import Watcher
 from tests.tui.conftest import driven
@@ -72,7 +72,7 @@ async def test_a_key_before_the_panels_are_there_does_nothing(
         while not isinstance(at.app.screen, BenchScreen):
             await asyncio.sleep(0)
         screen = at.app.screen
-        assert not screen.query(Ask)  # else this is no test
+        assert not screen.query(PromptPanel)  # else this is no test
         for action in ("leave", "go_on", "dark"):
             await screen.run_action(action)
         screen.post_message(events.Key("1", "1"))
@@ -104,7 +104,7 @@ async def test_a_unit_that_is_removed_before_its_panels_are_there_fails_nothing(
 ) -> None:
     async with driven(tmp_path / "bench", small_fan, to=watcher.to) as at:
         await at.until_task("look")
-        removed = BenchScreen(at.workbench, at.app.signs)
+        removed = BenchScreen(at.workbench, at.app.glyphs)
         removed.on_mount()  # as where the end takes its panels away first
         assert at.app.is_running
 

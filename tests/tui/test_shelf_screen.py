@@ -15,7 +15,7 @@ from benchtest.session.log.events import SignedOff
 from benchtest.session.session import Session
 from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
-from benchtest.tui.dialogs import AskFor, Confirm
+from benchtest.tui.dialogs import ConfirmDialog, FormDialog
 from benchtest.tui.shelf_screen import ShelfScreen
 from tests.tui.conftest import HEARD, Driven
 
@@ -52,7 +52,7 @@ async def _on_the_bench(at: Driven, tag: str) -> None:
     await at.until_task("check", "done")
 
 
-async def _window(at: Driven, kind: type[AskFor] | type[Confirm]) -> str:
+async def _window(at: Driven, kind: type[FormDialog] | type[ConfirmDialog]) -> str:
     await at.until(lambda: isinstance(at.app.screen, kind) and bool(at.app.screen.query(".title")))
     return " ".join(at.words().split())
 
@@ -79,12 +79,12 @@ async def test_the_next_unit_is_one_that_waits_and_an_unsigned_one_is_left_only_
         await at.keys("enter")
         await _on_the_bench(at, "SF-1")
         await at.keys("N")
-        assert "SF-1 is not signed off" in await _window(at, Confirm)
+        assert "SF-1 is not signed off" in await _window(at, ConfirmDialog)
         await at.keys("space")  # a key that was meant for the bench
         await at.keys("escape")
         await _on_the_bench(at, "SF-1")
         await at.keys("N")
-        await _window(at, Confirm)
+        await _window(at, ConfirmDialog)
         await at.keys("enter")
         await _on_the_bench(at, "SF-10")
         await at.keys("escape")
@@ -101,9 +101,9 @@ async def test_a_new_unit_is_made_up_only_once_asked(tmp_path: Path, small_fan: 
         await at.keys("enter")
         await _on_the_bench(at, "SF-1")
         await at.keys("N")
-        await _window(at, Confirm)
+        await _window(at, ConfirmDialog)
         await at.keys("enter")
-        assert "No other Small fan to test" in await _window(at, AskFor)
+        assert "No other Small fan to test" in await _window(at, FormDialog)
         assert at.app.screen.query_one("#line0", Input).value == "SF-3"
         await at.keys("escape")
         await _on_the_shelf(at)
@@ -123,13 +123,13 @@ async def test_back_on_the_shelf_the_cursor_stays_and_a_signed_unit_is_asked_abo
         await _on_the_shelf(at)
         assert _screen(at).tag == "SF-3"
         await at.keys("up", "enter")
-        assert "SF-2 was signed off by Ada" in await _window(at, Confirm)
+        assert "SF-2 was signed off by Ada" in await _window(at, ConfirmDialog)
         await at.keys("space", "x", "escape")
         await _on_the_shelf(at)
         assert _screen(at).tag == "SF-2"
         assert _sessions(folder, "SF-2") == 1
         await at.keys("enter")
-        await _window(at, Confirm)
+        await _window(at, ConfirmDialog)
         await at.keys("enter")
         await _on_the_bench(at, "SF-2")
     assert _sessions(folder, "SF-2") == 2
@@ -156,13 +156,13 @@ async def test_units_are_renamed_and_retired_on_the_shelf(tmp_path: Path, small_
     _stock(folder, small_fan, "SF-1", "SF-2", "SF-3", signed=("SF-2",))
     async with _shelf(folder) as at:
         await at.keys("down", "r")
-        await _window(at, AskFor)
+        await _window(at, FormDialog)
         at.app.screen.query_one("#line0", Input).value = "SF-7"
         await at.keys("enter")
         await _on_the_shelf(at)
         await at.until(lambda: _screen(at).tag == "SF-7")
         await at.keys("up", "up", "x")
-        assert "Retire SF-1" in await _window(at, AskFor)
+        assert "Retire SF-1" in await _window(at, FormDialog)
         await at.type("scrapped")
         await at.keys("enter")
         await _on_the_shelf(at)
@@ -175,7 +175,7 @@ async def test_units_are_renamed_and_retired_on_the_shelf(tmp_path: Path, small_
         await at.keys("a")
         await _on_the_shelf(at)
         await at.keys("x")
-        await _window(at, Confirm)
+        await _window(at, ConfirmDialog)
         await at.keys("enter")
         await _on_the_shelf(at)
         with Shelf(folder) as shelf:
@@ -184,7 +184,7 @@ async def test_units_are_renamed_and_retired_on_the_shelf(tmp_path: Path, small_
             ]  # fmt: skip
             assert shelf.unit("SF-2").tag == "SF-7"  # an old label finds it
         await at.keys("r")
-        await _window(at, AskFor)
+        await _window(at, FormDialog)
         at.app.screen.query_one("#line0", Input).value = "SF-7"
         await at.keys("enter")
         await at.until(lambda: "unit SF-7: is another unit" in at.words())

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from textual.widgets import DataTable, Static
 
-from benchtest.tui.dialogs import KeysNow, Tell
+from benchtest.tui.dialogs import KeysDialog, MessageDialog
 from benchtest.tui.shelf_screen import ShelfScreen
 from tests.tui.conftest import driven, make_ready, shown
 from tests.tui.test_step_snapshots import _prepare as suspected
@@ -34,7 +34,7 @@ async def test_a_unit_whose_row_is_cut_says_below_what_it_waits_for(
 async def test_an_empty_shelf_waits_for_nothing(small_fan: Path, tmp_path: Path) -> None:
     async with driven(tmp_path / "bench", small_fan, tag=None) as at:
         await at.until(lambda: "No units on this bench" in at.words())
-        await at.until(lambda: at.app.screen.query_one("#said", Static).content == " ")  # read
+        await at.until(lambda: at.app.screen.query_one("#message", Static).content == " ")  # read
         await at.pilot.pause(0.2)
         assert "to do: " not in at.words()
 
@@ -58,7 +58,7 @@ async def test_words_longer_than_the_terminal_are_scrolled_to(
 ) -> None:
     """They ended with the window, and any key left them."""
     async with driven(tmp_path / "bench", small_fan, tag=None) as at:
-        at.app.push_screen(Tell("Why", "\n".join(f"reason {n}" for n in range(30))))
+        at.app.push_screen(MessageDialog("Why", "\n".join(f"reason {n}" for n in range(30))))
         await at.until(lambda: "up and down: scroll" in at.words())
         assert "reason 29" not in at.words()
         await at.keys("pagedown")
@@ -67,7 +67,7 @@ async def test_words_longer_than_the_terminal_are_scrolled_to(
         await at.until(lambda: "reason 29" not in at.words())
         await at.keys("pagedown", "pagedown")  # a clicker goes on, and out
         await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
-        at.app.push_screen(Tell("Why", "reason 1"))
+        at.app.push_screen(MessageDialog("Why", "reason 1"))
         await at.until(lambda: "any key: back" in at.words())
         assert "up and down" not in at.words()
         await at.keys("up")
@@ -83,7 +83,7 @@ async def test_the_keys_of_a_walk_fit_with_a_finding_and_its_plot(tmp_path: Path
         at.screen.go()
         await at.until_task("walk")
         await at.keys("question_mark")
-        await at.until(lambda: isinstance(at.app.screen, KeysNow))
+        await at.until(lambda: isinstance(at.app.screen, KeysDialog))
         await at.until(lambda: "why this finding" in at.words())
         window = at.app.screen.query_one(".dialog")
         assert all(window.region.contains_region(w.region) for w in window.query(Static))

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from benchtest.tui.dialogs import KeysNow
+from benchtest.tui.dialogs import KeysDialog
 from benchtest.virtual.remote_prop import RemoteProp, start_simulation
 from tests.drive.scpi.simulated_meter import OVERLOAD, SimulatedMeter
 from tests.tui.conftest import WAIT_S, Driven, driven
@@ -76,7 +76,9 @@ async def test_trouble_with_a_meter_is_said_and_the_bench_goes_on(
         answers = threading.Event()
         simulated.volts = lambda: 4.9 if answers.wait(WAIT_S) else 0.0
         await at.keys("v", "question_mark")
-        await at.until(lambda: isinstance(at.app.screen, KeysNow))  # while the meter takes its time
+        await at.until(
+            lambda: isinstance(at.app.screen, KeysDialog)
+        )  # while the meter takes its time
         assert "read the BM-6" in at.words()
         await at.keys("escape")
         assert _taken(at, 0)

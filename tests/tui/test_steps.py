@@ -14,8 +14,8 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import CheckMade, MarkMade, PartSeen, SoakBegun, SoakSeen
 from benchtest.tui.actions import KEYS
 from benchtest.tui.bench_screen import BenchScreen
-from benchtest.tui.dialogs import AskFor, KeysNow
-from benchtest.tui.panels import Ask
+from benchtest.tui.dialogs import FormDialog, KeysDialog
+from benchtest.tui.prompt_panel import PromptPanel
 from benchtest.tui.steps_menu import StepsMenu
 from tests.tui.conftest import HEARD, Driven, driven, make_ready
 
@@ -137,12 +137,12 @@ async def test_help_shows_the_keys_that_work_now_and_no_others(
     async with driven(tmp_path / "bench", small_fan, to=HEARD) as at:
         await at.until_task("look")
         await at.keys("question_mark")
-        await at.until(lambda: "Keys that work right now, in look" in at.words())
+        await at.until(lambda: "Keys that work now, in look" in at.words())
         words = at.words()
         assert "space, Page Down" in words
         assert "Home" not in words
         assert "supply off" in words
-        await _click(at, "KeysNow #left", "it does not")
+        await _click(at, "KeysDialog #left", "it does not")
         await at.until(lambda: at.workbench.session.state.verdicts == {1: False})
         await at.keys("space", "space", "question_mark")
         await at.until(lambda: "Home" in at.words())
@@ -181,8 +181,8 @@ async def test_everything_goes_by_mouse(tmp_path: Path, small_fan: Path) -> None
         await at.until(lambda: isinstance(at.app.screen, BenchScreen))
         await at.until(lambda: at.workbench.advice.colour == "red")
         await _click(at, "#bottom", "note")
-        await at.until(lambda: isinstance(at.app.screen, AskFor))
-        await _click(at, "AskFor .soft", "cancel")
+        await at.until(lambda: isinstance(at.app.screen, FormDialog))
+        await _click(at, "FormDialog .soft", "cancel")
         await at.until(lambda: isinstance(at.app.screen, BenchScreen))
 
 
@@ -190,8 +190,10 @@ async def test_everything_is_in_the_command_palette(tmp_path: Path, small_fan: P
     async with driven(tmp_path / "bench", small_fan, to=HEARD) as at:
         await at.until_task("look")
         commands = {command.title for command in at.app.get_system_commands(at.app.screen)}
-        shown = {deed.says for deed in (*at.screen.deeds_now(), *at.screen.deeds_always())}
-        assert {says[:1].upper() + says[1:] for says in shown} - {"All commands"} <= commands
+        shown = {one.label for one in (*at.screen.actions_now(), *at.screen.actions_always())}
+        assert {label[:1].upper() + label[1:] for label in shown if label} - {
+            "All commands"
+        } <= commands
         await _by_name(at, "it does not")
         await at.until(lambda: isinstance(at.app.screen, BenchScreen))
         await at.until(lambda: at.workbench.session.state.verdicts == {1: False})
@@ -200,12 +202,17 @@ async def test_everything_is_in_the_command_palette(tmp_path: Path, small_fan: P
 
 
 def test_no_key_means_two_things_in_one_task() -> None:
-    from benchtest.tui.actions import ALWAYS, DEEDS
+    from benchtest.tui.actions import COMMON_ACTIONS, TASK_ACTIONS
 
-    for task, rows in DEEDS.items():
-        # what a task offers hides the same deed among those that are always there
-        keys = [key for action, _ in {*rows, *ALWAYS} for key in KEYS[action][0].split(",") if key]
-        once = {action: KEYS[action][0] for action, _ in (*rows, *ALWAYS)}
+    for task, rows in TASK_ACTIONS.items():
+        # an action of a task hides the same one among the common actions
+        keys = [
+            key
+            for action, _ in {*rows, *COMMON_ACTIONS}
+            for key in KEYS[action][0].split(",")
+            if key
+        ]
+        once = {action: KEYS[action][0] for action, _ in (*rows, *COMMON_ACTIONS)}
         every = [key for named in once.values() for key in named.split(",") if key]
         assert len(every) == len(set(every)), (task, sorted(keys))
 
@@ -251,7 +258,7 @@ async def test_a_soak_is_begun_counted_and_stopped_by_keys(tmp_path: Path, small
         assert "looks 3   intermittent 2" in at.words()
         await at.keys("b")
         assert not at.workbench.soak.running
-        assert "Enter begin, or go on" in at.words()
+        assert "Enter begin or resume" in at.words()
         await at.keys("enter")
         await at.until(lambda: not at.workbench.light.is_dark)
         await at.keys("e")
@@ -279,13 +286,13 @@ async def test_after_the_sign_off_the_next_unit_of_a_design_is_one_key_away(
         at.workbench.sign_off("Ada")
         await at.until_task("done")
         await at.keys("N")
-        await at.until(lambda: isinstance(at.app.screen, AskFor))  # no other one waits
+        await at.until(lambda: isinstance(at.app.screen, FormDialog))  # no other one waits
         await at.keys("enter")
         await at.until(
             lambda: isinstance(at.app.screen, BenchScreen) and at.workbench.session.tag == "SF-03"
         )
         assert await at.until_task("check") == "check"
-        assert at.app.screen.query_one(Ask).entry.display
+        assert at.app.screen.query_one(PromptPanel).entry.display
         assert not any(isinstance(h.what, CheckMade) for h in at.workbench.session.happened)
 
 
@@ -293,7 +300,7 @@ async def test_help_closes_by_any_key(tmp_path: Path, small_fan: Path) -> None:
     async with driven(tmp_path / "bench", small_fan, to=HEARD) as at:
         await at.until_task("look")
         await at.keys("f1")
-        assert isinstance(at.app.screen, KeysNow)
+        assert isinstance(at.app.screen, KeysDialog)
         await at.keys("space")
         assert isinstance(at.app.screen, BenchScreen)
         assert at.workbench.session.state.verdicts == {}  # that key closed the window and no more

@@ -91,7 +91,7 @@ def test_keys_typed_while_it_stood_still_neither_light_nor_judge(
     lit = watcher.lit_packets
     program.drawn = ""
     program.process.send_signal(signal.SIGCONT)
-    program.until("The light is out")
+    program.until("The prop is dark")
     time.sleep(0.5)
     assert watcher.lit_packets == lit
     program.until("any key lights it again")

@@ -14,7 +14,7 @@ from benchtest.session.launch_options import Bench
 from benchtest.session.report.report_content import report_content
 from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
-from benchtest.tui.dialogs import AskFor
+from benchtest.tui.dialogs import FormDialog
 from benchtest.tui.shelf_screen import ShelfScreen
 from tests.tui.conftest import HEARD, Driven, driven, make_ready
 
@@ -38,7 +38,9 @@ def _offered(at: Driven) -> str:
 
 async def _asked(at: Driven) -> str:
     """Wait for a window that asks; everything that stands there."""
-    await at.until(lambda: isinstance(at.app.screen, AskFor) and bool(at.app.screen.query(Input)))
+    await at.until(
+        lambda: isinstance(at.app.screen, FormDialog) and bool(at.app.screen.query(Input))
+    )
     return " ".join(at.words().split())
 
 

@@ -21,7 +21,7 @@ from benchtest.session.log.events import (
 )
 from benchtest.session.log.power_checks import all_checks
 from benchtest.session.session import Session
-from benchtest.tui.dialogs import AskFor
+from benchtest.tui.dialogs import FormDialog
 from tests.tui.conftest import HEARD, Driven, driven
 
 
@@ -65,9 +65,9 @@ async def _log_repair(at: Driven, joint: str) -> None:
     assert finding is not None
     place = [suspect.where for suspect in finding.suspects].index(joint)
     at.screen.action_repair(place)  # as its digit does
-    await at.until(lambda: isinstance(at.app.screen, AskFor))
+    await at.until(lambda: isinstance(at.app.screen, FormDialog))
     await at.keys("enter")
-    await at.until(lambda: not isinstance(at.app.screen, AskFor))
+    await at.until(lambda: not isinstance(at.app.screen, FormDialog))
 
 
 async def test_colours_are_asked_of_what_lights_and_again_after_an_open_data_joint(
@@ -133,7 +133,7 @@ async def test_nothing_is_judged_while_packets_are_refused(tmp_path: Path, five:
             await at.keys(key)
             assert "frames do not reach the prop" in " ".join(at.words().split())
         await at.keys("o")
-        await at.until(lambda: isinstance(at.app.screen, AskFor))
+        await at.until(lambda: isinstance(at.app.screen, FormDialog))
         await at.keys("enter")
         await at.type("1A")
         await at.keys("enter")

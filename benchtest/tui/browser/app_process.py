@@ -69,7 +69,7 @@ class AppProcess(AppService):
 
     def _build_environment(self, width: int = 80, height: int = 24) -> dict[str, str]:
         made = super()._build_environment(width, height)
-        # a browser shows UTF-8, whatever the locale of the shell
+        # a browser shows UTF-8, independent of the shell's locale
         return made | {
             "TEXTUAL_DRIVER": DRIVER, "TEXTUAL_FPS": str(FRAMES_PER_S), "PYTHONUTF8": "1",
         }  # fmt: skip

@@ -1,0 +1,50 @@
+"""Base class of the panels, and styled text."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from textual.color import Color
+from textual.content import Content
+from textual.style import Style
+
+from benchtest.session.display.probe_sketch import Role, Run
+from benchtest.tui.literal_text import Literal
+
+WHITE, RED, BLACK = Color(255, 255, 255), Color(176, 0, 32), Color(0, 0, 0)
+
+ROLES: dict[Role, Style] = {
+    "": Style(),
+    "name": Style(dim=True),
+    "red": Style(bold=True, foreground=WHITE, background=RED),
+    "black": Style(bold=True, foreground=WHITE, background=BLACK),
+}
+"""Style of each role of a run."""
+
+
+def style_rows(rows: Sequence[Sequence[Run]]) -> list[Content]:
+    """Return rows of runs, each run in the style of its role."""
+    return [Content.assemble(*((text, ROLES[role]) for text, role in row)) for row in rows]
+
+
+class Panel(Literal):
+    """Text that is redrawn only if it has changed, so that keys do not wait for drawing."""
+
+    _drawn: object = None
+
+    def has_changed(self, *content: object) -> bool:
+        """Return True if this differs from the last content, and remember it."""
+        if content == self._drawn:
+            return False
+        self._drawn = content
+        return True
+
+    def put(self, content: Content, layout: bool = False) -> None:
+        """Show a text.
+
+        Args:
+            content: the text.
+            layout: True if its height may differ.
+        """
+        if self.has_changed(content.plain, content.spans):
+            self.update(content, layout=layout)
