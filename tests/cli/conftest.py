@@ -72,7 +72,7 @@ def run(tmp_path: Path) -> Run:
 
 @pytest.fixture
 def prop(tmp_path: Path) -> Path:
-    """A prop file without faults."""
+    """Write a valid prop file."""
     path = tmp_path / "fan.toml"
     path.write_text(FAN, encoding="utf-8")
     return path
@@ -80,7 +80,7 @@ def prop(tmp_path: Path) -> Path:
 
 @pytest.fixture(scope="module")
 def board(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimulatedBoard]:
-    """The bridge's real firmware in simavr; one for all tests of a module."""
+    """Start the bridge's real firmware in simavr, one for all tests of a module."""
     folder = tmp_path_factory.mktemp("firmware")
     made = SimulatedBoard(build(folder), folder)
     yield made

@@ -1,4 +1,4 @@
-"""`benchtest check`, as a process of its own."""
+"""`benchtest check`, as a separate process."""
 
 from __future__ import annotations
 

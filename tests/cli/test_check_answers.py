@@ -1,4 +1,4 @@
-"""What `benchtest check` answers: its JSON, the plot along a strand, and copper that is warm."""
+"""Output of `benchtest check`: JSON, the plot along a strand, and warm copper."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ COPPER_PER_K = 0.00393
 
 @pytest.fixture
 def run(capsys: pytest.CaptureFixture[str]) -> Run:
-    """The command without a process of its own: these ask it often, and starting takes longest."""
+    """Return a function that runs the command in this process, which saves the start of another."""
 
     def _run(*words: object) -> Done:
         code = main([str(word) for word in words])
@@ -119,7 +119,7 @@ AXIS = re.compile(r"^ +\+(-+)\n( +node  1 *\d*)$", re.MULTILINE)
 
 
 def _plot(out: str) -> tuple[list[float], list[str], int, str]:
-    """Volts of the rows, their signs, how many columns there are, and the line under them."""
+    """Return volts and characters of the rows, the number of columns, and the line below."""
     rows = ROW.findall(out)
     axis = AXIS.search(out)
     assert axis, out
@@ -161,7 +161,7 @@ def test_the_plot_labels_the_ends_of_the_strand(
 
 @pytest.mark.parametrize("celsius", [-40.0, 0.0, 20.0, 60.0, 120.0])
 def test_warm_copper_drops_more_volts(run: Run, prop: Path, celsius: float) -> None:
-    """Nodes hold their current and joints are none: all drops follow copper's coefficient."""
+    """With constant node current and no joints, all drops follow copper's coefficient."""
     probes = ["foot:1+>foot:4+", "3A+>3.1+", "3.1->3A-", "foot:1+>crown:1+"]
     words = [word for probe in probes for word in ("--probe", probe)]
     words += ["--joint", "default=0", "--json"]

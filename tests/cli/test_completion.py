@@ -1,4 +1,4 @@
-"""Tab in real bash, zsh and fish, each with the lines that `benchtest completion` prints."""
+"""Tab completion in real bash, zsh and fish, each with the output of `benchtest completion`."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ while IFS= read -r line; do ask "$line"; done
 
 @pytest.fixture(scope="module")
 def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with a prop file, a bench with units, and patterns of somebody's own."""
+    """Make a folder with a prop file, a bench with units, and a custom pattern."""
     home = tmp_path_factory.mktemp("home")
     words = ["new", "fan.toml", "--yes", "--strands", "2", "--units", "WF-03..WF-04"]
     command = [sys.executable, "-m", "benchtest", *words]
@@ -77,7 +77,7 @@ CASES = {
 
 @pytest.fixture(scope="module")
 def bash(home: Path) -> dict[str, set[str]]:
-    """What bash offers for each line."""
+    """Return the completions of bash for each line."""
     done = subprocess.run(
         ["bash", "--norc", "-c", ASK_BASH],
         input="".join(f"{line}\n" for line in CASES),
@@ -114,7 +114,7 @@ BEGIN = {
 
 @pytest.mark.parametrize("shell", BEGIN)
 def test_tab_completes_at_a_terminal(home: Path, shell: str) -> None:
-    """Commands, options and choices are completed whole, a tag as far as all that fit agree."""
+    """Commands, options and choices are completed, a tag up to the common prefix."""
     words, setup = BEGIN[shell]
     master, slave = os.openpty()
     termios.tcsetwinsize(slave, (24, 200))
@@ -145,7 +145,7 @@ def _read_until(ear: Ear, words: str) -> str:
 
 
 def _words() -> dict[str, set[str]]:
-    """Beginnings of a line, and every option or choice that goes on from there."""
+    """Yield beginnings of a line with the options or choices that complete them."""
     (commands,) = [
         action.choices
         for action in build_parser()._actions

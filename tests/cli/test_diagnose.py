@@ -1,4 +1,4 @@
-"""`benchtest diagnose`, as a process of its own."""
+"""`benchtest diagnose`, as a separate process."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`benchtest drive`, as a process of its own, over real UDP on loopback."""
+"""`benchtest drive`, as a separate process, over real UDP on loopback."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ TERMINATED = 0x40
 
 @pytest.fixture
 def receiver() -> Iterator[socket.socket]:
-    """Hears what is sent to one port of loopback."""
+    """Open a socket that receives at one port of loopback."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as heard:
         heard.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1 << 20)
         heard.bind(("127.0.0.1", 0))

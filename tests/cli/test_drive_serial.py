@@ -1,4 +1,4 @@
-"""`benchtest drive --to serial:`, as a process of its own, against the bridge's real firmware."""
+"""`benchtest drive --to serial:`, as a separate process, with the bridge's real firmware."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`benchtest export` and `benchtest import`, as processes of their own."""
+"""`benchtest export` and `benchtest import`, as separate processes."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def _test_unit(folder: Path, design_text: str, tag: str) -> None:
 
 @pytest.fixture
 def bench(prop: Path, tmp_path: Path) -> Path:
-    """A bench with two units."""
+    """Make a bench with two units."""
     folder = tmp_path / "bench"
     for tag in ("WF-03", "WF-04"):
         _test_unit(folder, prop.read_text(encoding="utf-8"), tag)

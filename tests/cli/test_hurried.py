@@ -28,7 +28,7 @@ Said = pytest.CaptureFixture[str]
 
 @pytest.fixture
 def bench(tmp_path: Path) -> Path:
-    """A bench with one tested unit."""
+    """Make a bench with one tested unit."""
     folder = tmp_path / "bench"
     with Shelf(folder) as shelf:
         Session.start(shelf, SMALL_FAN, "WF-03", DEFAULT_METER).record(VerdictGiven(1, True))

@@ -1,4 +1,4 @@
-"""Ctrl-C in every command that takes a while: it ends at once, and leaves nothing half done."""
+"""Ctrl-C in every command that takes a while: it ends at once, without partial results."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ SOON_S = 20.0
 
 @dataclass
 class Command:
-    """A command at work, with a process group of its own, as a terminal gives it."""
+    """A running command in its own process group, as from a terminal."""
 
     process: subprocess.Popen[str]
 
@@ -41,12 +41,12 @@ class Command:
             time.sleep(0.02)
 
     def line(self) -> str:
-        """The next line that it prints."""
+        """Return the next line of output."""
         assert self.process.stdout is not None
         return self.process.stdout.readline()
 
     def interrupted(self, code: int = 130) -> str:
-        """Press Ctrl-C, which goes to its children too; what it said on standard error."""
+        """Press Ctrl-C, which reaches the children too; return standard error."""
         children = psutil.Process(self.process.pid).children(recursive=True)
         os.killpg(self.process.pid, signal.SIGINT)
         _, said = self.process.communicate(timeout=SOON_S)
@@ -100,7 +100,7 @@ def test_an_interrupted_drive_ends_dark(
 
 
 def test_repeated_interrupts_end_dark(begin: Begin, prop: Path) -> None:
-    """The second Ctrl-C came while the first one's dark was on its way, and broke it off."""
+    """A second Ctrl-C used to interrupt the dark frames of the first."""
     with start_simulation(prop) as virtual:
         command = begin("drive", prop, "full-white", "--level", "0.3", "--to", virtual.target)
         command.until(lambda: virtual.state()["nodes_lit"] > 0)
@@ -152,7 +152,7 @@ def test_an_interrupt_ends_the_wait_for_a_bridge(begin: Begin, tmp_path: Path) -
 
 
 def _holds(process: int, port: Path) -> bool:
-    """Whether a process has a port open."""
+    """Return True if a process has a port open."""
     return port in {file.resolve() for file in Path(f"/proc/{process}/fd").iterdir()}
 
 
@@ -174,7 +174,7 @@ def test_an_interrupt_ends_the_wait_for_a_file(
 
 
 def _joined(pipe: Path, writers: list[int]) -> bool:
-    """Whether a command has come to a pipe; then somebody writes to it, but nothing yet."""
+    """Return True once a command reads from a pipe; then hold its other end open."""
     with contextlib.suppress(OSError):  # while nobody reads
         writers.append(os.open(pipe, os.O_WRONLY | os.O_NONBLOCK))
     return bool(writers)

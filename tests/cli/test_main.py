@@ -1,4 +1,4 @@
-"""What every command does alike: exit codes, words instead of tracebacks, purity of --json."""
+"""Common behaviour of all commands: exit codes, messages without tracebacks, pure --json."""
 
 from __future__ import annotations
 
@@ -106,7 +106,7 @@ def test_output_is_ascii_on_an_ascii_terminal(run: Run, prop: Path, command: str
 
 @pytest.mark.parametrize("columns", ["0", "20"])
 def test_no_terminal_width_cuts_off_figures(run: Run, prop: Path, columns: str) -> None:
-    """With `COLUMNS=0`, as some shells leave it behind, the whole answer was gone."""
+    """With `COLUMNS=0`, which some shells leave behind, the whole output used to be missing."""
     done = run("check", prop, COLUMNS=columns)
     assert done.code == 0
     assert "Lowest node" in done.out
@@ -114,7 +114,7 @@ def test_no_terminal_width_cuts_off_figures(run: Run, prop: Path, columns: str) 
 
 
 def test_a_closed_pipe_ends_a_command_silently(prop: Path) -> None:
-    """As `benchtest netlist fan.toml | head -n 1` does."""
+    """Like `benchtest netlist fan.toml | head -n 1`."""
     reading, writing = os.pipe()
     os.close(reading)
     with os.fdopen(writing, "wb") as closed_pipe:

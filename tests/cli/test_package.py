@@ -1,4 +1,4 @@
-"""What an installation holds: every room, every data file, and nothing beside the package."""
+"""Content of an installation: every room, every data file, and nothing outside the package."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def test_every_room_is_named_in_the_project_file() -> None:
 
 @pytest.fixture(scope="module")
 def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with the source archive, and the wheel that is made of that archive alone."""
+    """Build the source archive, and a wheel from that archive alone; return their folder."""
     folder = tmp_path_factory.mktemp("built")
     source = folder / "source"  # a build leaves files behind
     for name in ("benchtest", "patterns"):
@@ -62,7 +62,7 @@ def test_a_wheel_has_every_file_and_no_other_top_level_name(built: Path) -> None
 
 
 def test_a_fresh_installation_works_outside_the_source(built: Path, tmp_path: Path) -> None:
-    """In an environment of its own that lends only the libraries, so that it needs no network.
+    """Install into a new environment that borrows only the libraries, so that no network is needed.
 
     `python tests/bench/install.py` does the same with every Python of this machine, and installs
     the libraries too.

@@ -1,4 +1,4 @@
-"""`benchtest predict` and `benchtest netlist`, as processes of their own."""
+"""`benchtest predict` and `benchtest netlist`, as separate processes."""
 
 from __future__ import annotations
 
@@ -126,7 +126,7 @@ def test_netlist_refuses_the_same_options(run: Run, prop: Path) -> None:
 def test_ngspice_reads_the_deck_and_agrees(
     run: Run, prop: Path, tmp_path: Path, words: list[str]
 ) -> None:
-    """The two commands side by side, as a person would check one with the other."""
+    """Compare the output of both commands."""
     deck = tmp_path / "fan.cir"
     deck.write_text(run("netlist", prop, *words).out, encoding="utf-8")
     done = subprocess.run(

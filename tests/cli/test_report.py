@@ -1,4 +1,4 @@
-"""`benchtest report` and `benchtest label`, as processes of their own."""
+"""`benchtest report` and `benchtest label`, as separate processes."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ Run = Callable[..., Any]
 
 @pytest.fixture
 def bench(prop: Path, tmp_path: Path) -> Path:
-    """A bench folder with two units of one design, one of them tested twice."""
+    """Make a bench with two units of one design, one of them tested twice."""
     folder = tmp_path / "bench"
     text = prop.read_text(encoding="utf-8")
     with Shelf(folder) as shelf:
@@ -39,7 +39,7 @@ def bench(prop: Path, tmp_path: Path) -> Path:
 
 
 class _Parsed(HTMLParser):
-    """What a page refers to, and the words on it."""
+    """Links, tags and text of a page."""
 
     def __init__(self, page: str) -> None:
         super().__init__()

@@ -1,4 +1,4 @@
-"""`benchtest diagnose --seen-before`, on a bench with earlier units, as a process of its own."""
+"""`benchtest diagnose --seen-before`, on a bench with earlier units, as a separate process."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ ASKED = [("all", "foot:1+>foot:4+"), ("all", "3B"), ("none", "3B"), ("all", "cro
 
 @pytest.fixture
 def bench(prop: Path, tmp_path: Path) -> Path:
-    """Three units of one batch that were measured, one that was only looked at, one other prop."""
+    """Make a bench: three measured units of one batch, one without readings, one other prop."""
     text = prop.read_text(encoding="utf-8")
     design = parse_design(text, "fan.toml")
     built = design.scaled(current=CURRENT, copper=COPPER)
@@ -72,7 +72,7 @@ def test_earlier_units_show_the_figures_of_their_batch(run: Run, prop: Path, ben
 def test_expected_readings_use_the_figures_of_the_batch(
     run: Run, prop: Path, bench: Path, tmp_path: Path
 ) -> None:
-    """A fourth unit of the batch, read as its sisters were: nearer than from the prop file."""
+    """A fourth unit is closer to its batch than to the prop file."""
     path = tmp_path / "readings.csv"
     built = parse_design(prop.read_text(encoding="utf-8"), "fan").scaled(
         current=CURRENT, copper=COPPER

@@ -1,4 +1,4 @@
-"""`benchtest shelf`, as a process of its own."""
+"""`benchtest shelf`, as a separate process."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ Run = Callable[..., Any]
 
 @pytest.fixture
 def bench(prop: Path, tmp_path: Path) -> Path:
-    """A bench folder with one unit, under test."""
+    """Make a bench with one unit under test."""
     folder = tmp_path / "bench"
     with Shelf(folder) as shelf:
         session = Session.start(shelf, prop.read_text(encoding="utf-8"), "WF-03", DEFAULT_METER)

@@ -1,4 +1,4 @@
-"""`benchtest volts` as a process of its own: a simulated meter, and the bridge's real firmware."""
+"""`benchtest volts`, as a separate process: a simulated meter, and the bridge's real firmware."""
 
 from __future__ import annotations
 

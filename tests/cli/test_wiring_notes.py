@@ -1,4 +1,4 @@
-"""The notes on wiring: every command in them is run, every piece of a prop file is read."""
+"""The notes on wiring: every command in them runs, every piece of a prop file is read."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ def test_joint_options_override_the_file(run: Run, tmp_path: Path, option: str, 
 
 
 def test_the_figures_of_warm_copper_are_the_published_ones() -> None:
-    """0.00393 a degree, handbook tables: 40 degrees are 15.7 %."""
+    """0.00393 per degree, handbook tables: 40 degrees are 15.7 %."""
     assert "0.393 % more resistance for each degree above 20 °C: 16 % more at 60 °C" in NOTES
     assert round(100 * 0.00393 * 40) == 16
 

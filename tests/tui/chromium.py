@@ -1,4 +1,4 @@
-"""A real browser without a window, told what to do by its DevTools protocol."""
+"""A headless browser, controlled by its DevTools protocol."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ WAIT_S = 30.0
 
 
 class Chromium:
-    """One page of it."""
+    """One page of the browser."""
 
     def __init__(self, socket: aiohttp.ClientWebSocketResponse) -> None:
         self._socket = socket
@@ -37,7 +37,7 @@ class Chromium:
                     self.complaints.append(str(said["params"]))
 
     async def phone(self, width: int, height: int) -> None:
-        """Be a phone of so many CSS pixels, with fingers."""
+        """Emulate a touch phone of this size in CSS pixels."""
         await self.ask(
             "Emulation.setDeviceMetricsOverride",
             width=width, height=height, deviceScaleFactor=0, mobile=True,
@@ -48,7 +48,7 @@ class Chromium:
         await self.ask("Page.navigate", url=address)
 
     async def value(self, script: str) -> Any:
-        """What an expression is on the page now."""
+        """Return the value of an expression on the page."""
         told = await self.ask("Runtime.evaluate", expression=script, returnByValue=True)
         return told["result"].get("value")
 
@@ -59,7 +59,7 @@ class Chromium:
                 await asyncio.sleep(0.05)
 
     async def tap(self, selector: str) -> None:
-        """Touch the middle of something on the page, as a finger does."""
+        """Tap the middle of an element on the page."""
         x, y = await self.value(
             f"(() => {{ const at = document.querySelector('{selector}').getBoundingClientRect();"
             " return [at.x + at.width / 2, at.y + at.height / 2]; })()"
@@ -69,14 +69,14 @@ class Chromium:
         await self.ask("Input.dispatchTouchEvent", type="touchEnd", touchPoints=[])
 
     async def picture(self, path: Path) -> None:
-        """What it shows, as a PNG file."""
+        """Save a screenshot as a PNG file."""
         told = await self.ask("Page.captureScreenshot", format="png")
         path.write_bytes(base64.b64decode(told["data"]))
 
 
 @asynccontextmanager
 async def chromium(folder: Path) -> AsyncIterator[Chromium]:
-    """Start it with a fresh profile in this folder, and two dots to a CSS pixel as phones have."""
+    """Start a browser with a new profile in a folder, and two dots per CSS pixel like a phone."""
     process = await asyncio.create_subprocess_exec(
         "chromium", "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run",
         "--force-device-scale-factor=2", "--remote-debugging-port=0",

@@ -64,7 +64,7 @@ supply_a = 5.0
 
 
 class Driven:
-    """The program with somebody at its keys."""
+    """The program under test, with a way to press keys."""
 
     def __init__(self, app: BenchApp, pilot: Pilot[None]) -> None:
         self.app = app
@@ -103,13 +103,13 @@ class Driven:
         await self.pilot.press(*(names.get(sign, sign) for sign in text))
 
     def words(self) -> str:
-        """Everything that stands on the screen."""
+        """Return the text of the screen."""
         lines = shown(self.app)
         return "\n".join("".join(segment.text for segment in strip) for strip in lines)
 
 
 def shown(app: App[None]) -> list[Strip]:
-    """The screen as the program itself draws it.
+    """Return the screen as the program itself draws it.
 
     A window takes what lies below it from a context variable, and keeps what it drew. Drawn by
     somebody who has not set that, just when it was due, it keeps an empty ground, in the program's
@@ -120,7 +120,7 @@ def shown(app: App[None]) -> list[Strip]:
 
 
 def make_ready(folder: Path, prop: Path, tag: str) -> None:
-    """Put a unit on the shelf whose strands are the next thing to look at."""
+    """Put a unit on the shelf whose next step is to look at its strands."""
     with Shelf(folder) as shelf:
         if any(unit.tag == tag for unit in shelf.units()):
             return
@@ -141,7 +141,7 @@ def small_fan(tmp_path: Path) -> Path:
 
 @pytest.fixture(scope="module")
 def prop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, RemoteProp]]:
-    """A virtual prop in a process of its own, and its file; one for all tests of a module."""
+    """Start a virtual prop in its own process, for all tests of a module; yield it and its file."""
     path = tmp_path_factory.mktemp("prop") / "small-fan.toml"
     path.write_text(SMALL_FAN)
     with start_simulation(path) as virtual:
@@ -166,7 +166,7 @@ async def driven(
 ) -> AsyncIterator[Driven]:
     """Run the program; with a tag, that unit is on the bench when this begins.
 
-    A unit that is ready has its checks before power, first light and colours behind it.
+    A unit that is ready has passed the checks before power, first light and colours.
     """
     if ready and tag is not None:
         make_ready(folder, prop, tag)

@@ -1,4 +1,4 @@
-"""Ends of the terminal program that nobody asked it about: its terminal, multiplexer or parent."""
+"""Trials that take away the terminal program's terminal, multiplexer or parent."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ while True:
 
 
 class Seat:
-    """A program at a terminal, and a way to take that away."""
+    """A program at a terminal, with a way to take the terminal away."""
 
     def __init__(self, folder: Path, words: list[str], *, deaf: bool = False) -> None:
         """Start the program as a shell does.
@@ -77,7 +77,7 @@ class Seat:
         Args:
             folder: of this trial.
             words: after `benchtest`.
-            deaf: hang-ups are passed over, as under nohup.
+            deaf: True ignores SIGHUP, as under nohup.
         """
         self.folder = folder
         self._note = folder / "pid"
@@ -93,23 +93,23 @@ class Seat:
         raise NotImplementedError
 
     def keys(self, keys: str) -> None:
-        """Type these."""
+        """Type keys."""
         raise NotImplementedError
 
     def screen(self) -> str:
-        """What was drawn so far."""
+        """Return everything drawn so far."""
         raise NotImplementedError
 
     def take_away(self) -> None:
-        """End what the program runs at."""
+        """End the terminal of the program."""
         raise NotImplementedError
 
     def clear(self) -> None:
-        """Leave nothing of this seat."""
+        """Remove this seat."""
 
     @property
     def program(self) -> psutil.Process | None:
-        """The program's process, once it has started."""
+        """Return the program's process once it has started."""
         with contextlib.suppress(OSError, ValueError, psutil.NoSuchProcess):
             return psutil.Process(int(self._note.read_text()))
         return None
@@ -122,7 +122,7 @@ class Seat:
 
 
 class Window(Seat):
-    """A terminal of its own, whose window is closed."""
+    """A terminal whose window is closed."""
 
     def start(self) -> None:
         self.near, far = os.openpty()
@@ -156,7 +156,7 @@ class Window(Seat):
 
 
 class KilledShell(Window):
-    """A terminal that stays, whose shell is killed."""
+    """A terminal that remains, whose shell is killed."""
 
     def take_away(self) -> None:
         self.shell.kill()
@@ -248,12 +248,12 @@ def _environment() -> dict[str, str]:
 
 @dataclass(frozen=True)
 class Ended:
-    """How a program ended.
+    """The end of one program.
 
     Attributes:
-        gone_s: from the loss of its terminal until its process was gone. [s]
-        dark_s: until its prop was dark, by a packet or by having never been lit. [s]
-        was_lit: its prop was lit before.
+        gone_s: time from the loss of the terminal to the end of the process. [s]
+        dark_s: time until the prop was dark, by a packet or because it was never lit. [s]
+        was_lit: True if the prop was lit before.
     """
 
     gone_s: float
@@ -263,7 +263,7 @@ class Ended:
 
 @contextmanager
 def seated(seat: Seat) -> Iterator[Seat]:
-    """Clear a seat and its program away, however the trial ends."""
+    """Remove a seat and its program, however the trial ends."""
     try:
         yield seat
     finally:
@@ -284,7 +284,7 @@ def lose_terminal(
         kind: of `SEATS`.
         screen: of `SCREENS`.
         chance: draws the moment.
-        deaf: hang-ups are passed over.
+        deaf: True ignores SIGHUP.
 
     Raises:
         AssertionError: the process stays, or its prop is lit.

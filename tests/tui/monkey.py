@@ -23,7 +23,7 @@ SPECIAL = (
 
 
 def burst(chance: random.Random, longest: int) -> list[events.Key]:
-    """Draw keys that a hand, or a book on the keyboard, might press together."""
+    """Draw keys that a user, or a book on the keyboard, might press together."""
     drawn = []
     for _ in range(chance.randint(1, longest)):
         if chance.random() < 0.4:
@@ -35,12 +35,12 @@ def burst(chance: random.Random, longest: int) -> list[events.Key]:
 
 
 def has_bench(app: BenchApp) -> bool:
-    """Whether a unit's screen is open, perhaps below a window."""
+    """Return True if a unit's screen is open, perhaps below a window."""
     return any(isinstance(screen, BenchScreen) for screen in app.screen_stack)
 
 
 async def press_together(at: Driven, keys: Sequence[events.Key]) -> None:
-    """Queue keys in one turn of the loop, as they come behind a stall, and wait until idle."""
+    """Queue keys in one turn of the loop, as after a stall, and wait until idle."""
     for key in keys:
         at.app.post_message(key)
     await at.pilot.pause()
@@ -56,14 +56,14 @@ async def until_dark_or_bench(at: Driven, watcher: Watcher, within_s: float = 10
 async def at_random(
     at: Driven, watcher: Watcher, chance: random.Random, keys: int, *, stalls: bool = False
 ) -> int:
-    """Press so many keys in bursts; return how often the shelf was shown.
+    """Press keys in bursts; return how often the shelf was shown.
 
     Args:
         at: the program.
-        watcher: what its prop shows.
+        watcher: receiver of the prop's frames.
         chance: draws the keys.
         keys: at least so many.
-        stalls: hold the program up at random, as a busy machine does.
+        stalls: True delays the program at random, like a busy machine.
 
     Raises:
         AssertionError: the program failed, or the prop stayed lit while no unit's screen was open.

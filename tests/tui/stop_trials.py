@@ -1,4 +1,4 @@
-"""Programs that are stopped at a random moment: Ctrl-Z in a shell, or the signal that it sends."""
+"""Trials that stop programs at random moments, by Ctrl-Z in a shell or by its signal."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ DARK_S = 0.1 * LIMIT_S
 
 
 class Shell:
-    """An interactive shell at a terminal of its own, as a person starts programs from."""
+    """An interactive shell at its own terminal."""
 
     PROMPT = "ready$"
 
@@ -61,7 +61,7 @@ class Shell:
 
     @property
     def program(self) -> psutil.Process | None:
-        """The program that the shell has started and that has not ended."""
+        """Return the program that the shell has started and that has not ended."""
         found = psutil.Process(self.process.pid).children()
         return found[0] if found else None
 
@@ -75,7 +75,7 @@ class Shell:
 
 
 def stop_drive(folder: Path, prop: Path, pattern: str, trials: int, chance: random.Random) -> int:
-    """Drive from a shell, type Ctrl-Z at a random moment, go on with `fg`.
+    """Drive from a shell, type Ctrl-Z at a random moment, resume with `fg`.
 
     Args:
         folder: of these trials alone.
@@ -159,7 +159,7 @@ def stop_program(folder: Path, trials: int, chance: random.Random) -> int:
 
 
 def is_stopped(process: psutil.Process) -> bool:
-    """Return True if a process stands still; fail where it has ended."""
+    """Return True if a process is stopped; fail if it has ended."""
     assert process.is_running(), "it has ended"
     return process.status() == psutil.STATUS_STOPPED
 
@@ -177,7 +177,7 @@ def wait(true: Callable[[], bool], within_s: float, words: str) -> None:
 
 
 def _check_dark(watcher: Watcher, about: str) -> None:
-    """Check that the last packet was dark, for a controller without a time-out keeps it."""
+    """Check that the last packet was dark: a controller without a time-out keeps showing it."""
     wait(lambda: watcher.is_dark_by_packet, DARK_S, f"{about} was stopped lit")
 
 

@@ -1,4 +1,4 @@
-"""What lies below a window: the bench goes on, and is drawn there at every size."""
+"""The screen below a window: the bench continues, and is drawn at every size."""
 
 from __future__ import annotations
 
@@ -15,10 +15,8 @@ SIZES = ((200, 60), (79, 25), (100, 30))
 WINDOWS = ("t", "question_mark")
 
 
-async def test_looking_at_a_window_leaves_what_lies_below_it(
-    small_fan: Path, tmp_path: Path
-) -> None:
-    """Seen just when it was due to be drawn, it was empty, or the shelf's, from then on."""
+async def test_drawing_a_window_keeps_the_screen_below(small_fan: Path, tmp_path: Path) -> None:
+    """Read when due to be drawn, the screen below used to stay empty or show the shelf."""
     async with driven(tmp_path / "bench", small_fan) as at:
         await at.until_task("look")
         bench = at.screen
@@ -36,9 +34,7 @@ async def test_looking_at_a_window_leaves_what_lies_below_it(
             assert word in at.words()
 
 
-async def test_what_lies_below_a_window_follows_the_terminal(
-    small_fan: Path, tmp_path: Path
-) -> None:
+async def test_the_screen_below_a_window_is_resized(small_fan: Path, tmp_path: Path) -> None:
     async with driven(tmp_path / "bench", small_fan) as at:
         await at.until_task("look")
         bench = at.screen
@@ -63,7 +59,7 @@ async def test_what_lies_below_a_window_follows_the_terminal(
 
 
 async def _settled(at: Driven, bench: BenchScreen, size: tuple[int, int]) -> list[str]:
-    """All lines once bench and window have that size and nothing changes any more."""
+    """Return all lines once bench and window have that size and no longer change."""
     before: list[str] = []
     async with asyncio.timeout(30.0):
         while True:
@@ -76,7 +72,7 @@ async def _settled(at: Driven, bench: BenchScreen, size: tuple[int, int]) -> lis
 
 
 def _without(window: Region, lines: list[str]) -> list[str]:
-    """What is seen beside a window."""
+    """Return the visible text next to a window."""
     return [
         line[: window.x] + line[window.right :] if window.y <= y < window.bottom else line
         for y, line in enumerate(lines)

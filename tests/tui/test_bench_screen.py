@@ -1,4 +1,4 @@
-"""An evening at the bench, key by key."""
+"""The bench screen, key by key."""
 
 from __future__ import annotations
 
@@ -104,7 +104,7 @@ async def test_the_whole_evening_ends_with_a_signed_record(tmp_path: Path, small
     assert [repair.where for repair in state.repairs] == ["2A+"]
 
 
-async def test_what_the_virtual_prop_shows_stands_beside_what_it_should(
+async def test_the_virtual_prop_is_shown_next_to_the_expected_map(
     tmp_path: Path, small_fan: Path
 ) -> None:
     async with driven(tmp_path / "bench", small_fan, "1.3=dark") as at:
@@ -113,7 +113,7 @@ async def test_what_the_virtual_prop_shows_stands_beside_what_it_should(
 
 
 async def _asked_for(at: Driven, lit: str, probe: str) -> None:
-    """Ask for a reading of one's own choice."""
+    """Ask for an own reading."""
     await at.until_task("look")
     await at.keys("o", *["backspace"] * 3)
     await at.type(lit)
@@ -139,7 +139,7 @@ async def test_a_field_of_millivolts_takes_a_bare_number_as_millivolts(
         assert at.workbench.session.state.readings[0].volts == 0.0002
 
 
-async def test_volts_that_no_fault_shows_are_asked_about_before_they_are_kept(
+async def test_unexplained_volts_are_confirmed_before_saving(
     tmp_path: Path, small_fan: Path
 ) -> None:
     async with driven(tmp_path / "bench", small_fan) as at:
@@ -163,7 +163,7 @@ async def test_volts_that_no_fault_shows_are_asked_about_before_they_are_kept(
         await at.until(lambda: len(at.workbench.session.state.readings) == 2)
 
 
-async def test_a_slip_at_the_supply_is_asked_about(tmp_path: Path, small_fan: Path) -> None:
+async def test_a_typing_error_at_the_supply_is_confirmed(tmp_path: Path, small_fan: Path) -> None:
     async with driven(tmp_path / "bench", small_fan, ready=False) as at:
         await at.until_task("check")
         await at.type("12k")
@@ -178,7 +178,7 @@ async def test_a_slip_at_the_supply_is_asked_about(tmp_path: Path, small_fan: Pa
         assert at.workbench.session.state.checks["supply", "main"].volts == 4.93
 
 
-async def test_typed_digits_begin_a_reading_judged_while_typing(
+async def test_typed_digits_begin_a_reading_compared_while_typing(
     tmp_path: Path, small_fan: Path
 ) -> None:
     async with driven(tmp_path / "bench", small_fan) as at:
@@ -205,7 +205,7 @@ async def test_typed_digits_begin_a_reading_judged_while_typing(
         assert at.workbench.session.state.readings[0].volts == 0.0125
 
 
-async def test_undo_takes_back_one_step_after_another(tmp_path: Path, small_fan: Path) -> None:
+async def test_undo_reverts_one_step_after_another(tmp_path: Path, small_fan: Path) -> None:
     async with driven(tmp_path / "bench", small_fan) as at:
         await at.until_task("look")
         await at.keys("space", "x", "u", "u")
@@ -225,9 +225,7 @@ async def test_dark_key_works_while_a_reading_is_typed(tmp_path: Path, small_fan
         assert at.workbench.light.is_dark
 
 
-async def test_leaving_and_coming_back_goes_on_where_it_was(
-    tmp_path: Path, small_fan: Path
-) -> None:
+async def test_leaving_and_reopening_resumes_the_test(tmp_path: Path, small_fan: Path) -> None:
     folder = tmp_path / "bench"
     async with driven(folder, small_fan) as at:
         await at.until_task("look")
@@ -257,7 +255,7 @@ async def test_help_names_the_keys_and_the_cautions(tmp_path: Path, small_fan: P
         assert at.workbench.advice.task == "look"
 
 
-async def test_the_map_is_legible_without_colour(tmp_path: Path, small_fan: Path) -> None:
+async def test_the_map_is_readable_without_colour(tmp_path: Path, small_fan: Path) -> None:
     async with driven(tmp_path / "bench", small_fan) as at:
         await at.until_task("look")
         await at.keys("space", "X")
@@ -265,9 +263,7 @@ async def test_the_map_is_legible_without_colour(tmp_path: Path, small_fan: Path
         assert "1A▸" in at.words().replace(" ", "") or "1A>" in at.words()
 
 
-async def test_a_wrong_prop_file_is_said_and_nothing_is_lost(
-    tmp_path: Path, small_fan: Path
-) -> None:
+async def test_an_invalid_prop_file_is_reported(tmp_path: Path, small_fan: Path) -> None:
     small_fan.write_text(small_fan.read_text().replace("nodes = 8", "nodes = 0"))
     async with driven(tmp_path / "bench", small_fan, tag=None) as at:
         await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
@@ -281,7 +277,7 @@ async def test_a_wrong_prop_file_is_said_and_nothing_is_lost(
         assert shelf.units() == []
 
 
-async def test_a_unit_that_waits_on_the_shelf_is_begun_with_its_own_design(
+async def test_a_unit_of_the_shelf_opens_with_its_own_design(
     tmp_path: Path, small_fan: Path
 ) -> None:
     with Shelf(tmp_path / "bench") as shelf:
@@ -294,9 +290,7 @@ async def test_a_unit_that_waits_on_the_shelf_is_begun_with_its_own_design(
         assert at.workbench.session.row.design_text == small_fan.read_text()
 
 
-async def test_a_prop_file_is_asked_for_where_none_is_named(
-    tmp_path: Path, small_fan: Path
-) -> None:
+async def test_a_missing_prop_file_is_asked_for(tmp_path: Path, small_fan: Path) -> None:
     app = BenchApp(Bench(tmp_path / "bench", "virtual"))
     try:
         async with app.run_test(size=(80, 24)) as pilot:
@@ -312,7 +306,7 @@ async def test_a_prop_file_is_asked_for_where_none_is_named(
         app.end()
 
 
-async def test_a_bad_tag_is_said(tmp_path: Path, small_fan: Path) -> None:
+async def test_an_invalid_tag_is_reported(tmp_path: Path, small_fan: Path) -> None:
     async with driven(tmp_path / "bench", small_fan, tag=None) as at:
         await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
         await at.keys("n")
@@ -323,9 +317,7 @@ async def test_a_bad_tag_is_said(tmp_path: Path, small_fan: Path) -> None:
         assert isinstance(at.app.screen, ShelfScreen)
 
 
-async def test_a_reading_of_ones_own_choice_lights_what_it_needs(
-    tmp_path: Path, small_fan: Path
-) -> None:
+async def test_an_own_reading_lights_its_strands(tmp_path: Path, small_fan: Path) -> None:
     async with driven(tmp_path / "bench", small_fan) as at:
         await at.until_task("look")
         await at.keys("o", "enter")
@@ -360,7 +352,7 @@ async def test_a_prop_on_the_network_is_driven_and_read_by_hand(
 
 
 def _shows_what_is_asked(at: Driven, prop: RemoteProp) -> bool:
-    """Whether the light that a reading asks for has come up, and at the prop."""
+    """Return True once the light for a reading has come up at the prop."""
     lamp, asked = at.workbench.light, at.workbench.advice.lit
     there = asked is not None and lamp.lit is not None and lamp.lit.strands == asked.strands
     return there and prop.state()["frame"] == frame_checksum(lamp.frame)

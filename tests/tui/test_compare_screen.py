@@ -1,4 +1,4 @@
-"""Comparing from the shelf, key by key, on a real shelf."""
+"""The comparison, key by key, on a real shelf."""
 
 from __future__ import annotations
 
@@ -21,9 +21,9 @@ from tests.tui.test_snapshots import _legible
 
 @pytest.fixture
 def bench(tmp_path: Path, small_fan: Path) -> Path:
-    """SF-01 read in two years, 0.5 mV and then 30 mV across 2A+; SF-02 never.
+    """Make a shelf: SF-01 read in two years, 0.5 mV and then 30 mV across 2A+; SF-02 never.
 
-    By the sum: 8 nodes of 3 x 12 mA and 0.8 mA draw 0.29 A: about 2 mΩ, and about 100 mΩ.
+    8 nodes of 3 x 12 mA and 0.8 mA draw 0.29 A: about 2 mΩ, and about 100 mΩ.
     """
     folder = tmp_path / "bench"
     with Shelf(folder) as shelf:
@@ -79,7 +79,7 @@ async def test_c_compares_the_unit_at_the_cursor_and_escape_goes_back(
         assert isinstance(at.app.screen, ShelfScreen)
 
 
-async def test_a_unit_without_readings_says_so_in_ascii_too(
+async def test_a_unit_without_readings_is_reported_in_ascii_too(
     bench: Path, small_fan: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("BENCHTEST_ASCII", "1")

@@ -1,4 +1,4 @@
-"""The terminal program whose terminal goes away: dark, and gone within five seconds.
+"""The terminal program after the loss of its terminal: dark, and gone within five seconds.
 
 `python -m tests.bench.endings` tries every screen with every loss.
 """
@@ -23,7 +23,7 @@ from tests.tui.ending_trials import lose_terminal
         ("multiplexer", "soak", True),
     ],
 )
-def test_a_program_without_its_terminal_is_dark_and_gone(
+def test_a_program_without_its_terminal_darkens_the_prop_and_exits(
     tmp_path: Path, small_fan: Path, kind: str, screen: str, *, deaf: bool
 ) -> None:
     make_ready(tmp_path / "bench", small_fan, "SF-01")

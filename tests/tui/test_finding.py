@@ -1,4 +1,4 @@
-"""The finding on the screen: reasons, the plot along the strand, what the next reading tells."""
+"""The finding on the screen: reasons, the plot along the strand, and the next reading."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from tests.tui.conftest import Driven, driven, make_ready
 
 
 async def _read(at: Driven) -> None:
-    """Take what the virtual meter shows."""
+    """Take a reading of the virtual meter."""
     await at.keys("v")
     await at.until(lambda: at.app.screen.query_one("#entry").has_focus)
     await at.keys("enter")
     await at.until(lambda: not at.app.screen.query_one("#entry").has_focus)
 
 
-async def test_a_finding_shows_its_reasons_the_strand_and_what_to_read_next(
+async def test_a_finding_shows_reasons_profile_and_next_reading(
     tmp_path: Path, small_fan: Path
 ) -> None:
     folder = tmp_path / "bench"
@@ -61,9 +61,7 @@ async def test_a_finding_shows_its_reasons_the_strand_and_what_to_read_next(
         await at.until(lambda: at.words().splitlines()[-1].startswith(" ? help"))
 
 
-async def test_packets_that_nobody_hears_are_said_on_the_screen(
-    tmp_path: Path, small_fan: Path
-) -> None:
+async def test_refused_packets_are_reported_on_the_screen(tmp_path: Path, small_fan: Path) -> None:
     async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
         await at.until_task("look")
         await at.until(lambda: "! packets refused" in at.words())
@@ -71,9 +69,7 @@ async def test_packets_that_nobody_hears_are_said_on_the_screen(
         assert at.screen.message.strip() in " ".join(at.words().split())
 
 
-async def test_a_round_of_practice_from_the_shelf_ends_with_a_tally(
-    tmp_path: Path, small_fan: Path
-) -> None:
+async def test_a_practice_round_ends_with_a_score(tmp_path: Path, small_fan: Path) -> None:
     folder = tmp_path / "bench"
     async with driven(folder, small_fan, tag=None) as at:
         await at.until(lambda: isinstance(at.app.screen, ShelfScreen))

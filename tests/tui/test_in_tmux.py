@@ -1,4 +1,4 @@
-"""The program in a real terminal: keys go in, the screen is read, a kill loses nothing."""
+"""The program in a real terminal, with keys, screen text, and a kill."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class Terminal:
         self.tmux("set-option", "-g", "remain-on-exit", "on")
 
     def end(self) -> None:
-        """End this window. The next is another server's: a dying one still holds its socket."""
+        """End this window. The next one uses another server: a dying one still has its socket."""
         self.tmux("kill-server")
         self._servers += 1
         self.socket = str(self.folder / f"tmux{self._servers}")
@@ -97,7 +97,7 @@ def test_a_killed_program_resumes_its_session(terminal: Terminal) -> None:
 
 
 def _before_power(terminal: Terminal) -> None:
-    """Every check is well and everything glows: with the keys of a clicker, and one number."""
+    """Pass all checks and first light with the keys of a clicker, and one number."""
     terminal.until("Ohms between")
     terminal.keys("NPage")
     terminal.until("Does + of feed")
@@ -141,7 +141,7 @@ def test_a_clicker_and_a_mouse_work_in_a_real_terminal(terminal: Terminal) -> No
 
 
 @pytest.mark.parametrize("number", ["TERM", "HUP", "INT"])
-def test_a_program_that_is_ended_leaves_the_prop_dark(terminal: Terminal, number: str) -> None:
+def test_ending_the_program_leaves_the_prop_dark(terminal: Terminal, number: str) -> None:
     bench = terminal.folder / "bench"
     prop = Path(str(files("benchtest.virtual").joinpath("willow-fan.toml")))
     with start_simulation(prop) as virtual:
@@ -166,7 +166,7 @@ def _until(true: Callable[[], bool]) -> None:
         time.sleep(0.05)
 
 
-def test_a_terminal_too_small_is_told_so(terminal: Terminal) -> None:
+def test_a_small_terminal_is_refused(terminal: Terminal) -> None:
     bench = terminal.folder / "bench"
     terminal.start(f"{sys.executable} -m benchtest --bench {bench}; sleep 60", 60, 20)
     assert "make it 80×24 or larger" in " ".join(terminal.until("make it").split())

@@ -1,4 +1,4 @@
-"""What a bench keeps, in the terminal program: beyond the limits, read-only, copied."""
+"""Unusual records in the terminal program: beyond the limits, read-only, copied."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from tests.records.conftest import lockable_folder
 from tests.tui.conftest import driven, make_ready
 
 
-async def test_a_unit_with_an_event_beyond_the_limits_is_named_and_goes_on(
+async def test_a_unit_with_an_invalid_event_is_reported_and_resumes(
     tmp_path: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
     path, virtual = prop
@@ -38,7 +38,7 @@ async def test_a_unit_with_an_event_beyond_the_limits_is_named_and_goes_on(
         assert shelf.events(session)[-1].kind == "verdict"
 
 
-async def test_a_copy_of_the_file_alone_soon_has_what_was_answered(
+async def test_a_copy_of_the_file_soon_has_all_answers(
     tmp_path: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
     path, virtual = prop
@@ -60,7 +60,7 @@ async def test_a_copy_of_the_file_alone_soon_has_what_was_answered(
         await at.until(copied)
 
 
-async def test_a_bench_that_may_not_be_written_is_shown_and_takes_no_step(
+async def test_a_read_only_bench_is_shown_without_tests(
     tmp_path: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
     path, virtual = prop

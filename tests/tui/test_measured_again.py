@@ -24,7 +24,7 @@ def _shows_deviation(at: Driven) -> bool:
     return re.search(r"\d sd\b", at.words()) is not None
 
 
-async def test_deviations_go_with_the_supply_that_they_were_judged_by(tmp_path: Path) -> None:
+async def test_deviations_follow_the_supply_of_their_finding(tmp_path: Path) -> None:
     prop = tmp_path / "two-feeds.toml"
     prop.write_text(SMALL_FAN + SECOND_FEED)
     async with driven(tmp_path / "bench", prop) as at:

@@ -1,4 +1,4 @@
-"""Keys that come together: no window closes the screen below it, and no shelf has a lit prop."""
+"""Simultaneous keys: no window closes the screen below it, and the prop is dark on the shelf."""
 
 from __future__ import annotations
 
@@ -31,10 +31,10 @@ def _keys(*names: str) -> list[events.Key]:
     return [events.Key(name, name if len(name) == 1 else None) for name in names]
 
 
-async def test_keys_that_come_together_close_no_screen_below_a_window(
+async def test_simultaneous_keys_close_no_screen_below_a_window(
     tmp_path: Path, small_fan: Path, watcher: Watcher
 ) -> None:
-    """The second of them closed the bench screen: the shelf stood there, the prop stayed lit."""
+    """The second key used to close the bench screen, with the prop still lit."""
     async with driven(tmp_path / "bench", small_fan, to=watcher.to) as at:
         await at.until_task("look")
         await at.until(lambda: watcher.is_lit)
@@ -60,10 +60,10 @@ async def test_two_enters_at_the_shelf_open_one_unit_once(
         ]  # fmt: skip
 
 
-async def test_a_key_before_the_panels_are_there_does_nothing(
+async def test_a_key_before_the_panels_exist_does_nothing(
     tmp_path: Path, small_fan: Path, watcher: Watcher
 ) -> None:
-    """Escape ended the program."""
+    """Escape used to end the program."""
     async with driven(tmp_path / "bench", small_fan, to=watcher.to) as at:
         await at.until_task("look")
         await at.keys("escape")
@@ -80,10 +80,10 @@ async def test_a_key_before_the_panels_are_there_does_nothing(
         assert at.app.is_running
 
 
-async def test_a_window_left_before_it_is_complete_fails_nothing(
+async def test_a_window_closed_before_it_is_complete_causes_no_error(
     tmp_path: Path, small_fan: Path, watcher: Watcher
 ) -> None:
-    """A dialog had no field to focus, and a comparison no place for what it had found out."""
+    """A dialog used to have no field to focus, and a comparison no widget for its result."""
     async with driven(tmp_path / "bench", small_fan, to=watcher.to) as at:
         await at.until_task("look")
         for name in ("n", "t", "question_mark", "y"):
@@ -99,7 +99,7 @@ async def test_a_window_left_before_it_is_complete_fails_nothing(
         assert at.app.is_running
 
 
-async def test_a_unit_that_is_removed_before_its_panels_are_there_fails_nothing(
+async def test_a_unit_closed_before_its_panels_exist_causes_no_error(
     tmp_path: Path, small_fan: Path, watcher: Watcher
 ) -> None:
     async with driven(tmp_path / "bench", small_fan, to=watcher.to) as at:
@@ -109,10 +109,10 @@ async def test_a_unit_that_is_removed_before_its_panels_are_there_fails_nothing(
         assert at.app.is_running
 
 
-async def test_keys_typed_with_the_one_that_ends_it_fail_nothing(
+async def test_keys_typed_with_the_ending_key_cause_no_error(
     tmp_path: Path, small_fan: Path, watcher: Watcher
 ) -> None:
-    """There was no screen for them any more: it ended as a program that fails."""
+    """Without a screen for them, the program used to end with an error."""
     async with driven(tmp_path / "bench", small_fan, to=watcher.to) as at:
         await at.until_task("look")
         await at.until(lambda: watcher.is_lit)

@@ -37,7 +37,7 @@ def _with_readings(folder: Path, prop: Path, count: int = 12) -> None:
 def _as_shown(
     design: Design, lit_text: str, probe_text: str, joint_ohm: dict[str, float] | None = None
 ) -> ReadingTaken:
-    """What a meter shows at a unit as designed, but for some joints."""
+    """Return the readings of a unit as designed, except for some joints."""
     lit, probe = parse_lit_set(lit_text, design), parse_probe(probe_text, design)
     volts = predict(design, lit, [probe], joint_ohm).probes[0].volts
     return ReadingTaken(lit_text, probe_text, round(volts, 4 if abs(volts) < 0.6 else 3))
@@ -48,7 +48,7 @@ INFERRED = [("2", "1A+>2A+"), ("2", "2A"), ("2", "2B"), ("all", "1A"), ("all", "
 
 
 def _inferred(folder: Path, prop: Path) -> None:
-    """Put a unit on the shelf whose bad joint is known by inference alone."""
+    """Put a unit on the shelf whose bad joint is only inferred."""
     make_ready(folder, prop, "SF-01")
     with Shelf(folder) as shelf:
         session = Session.resume(shelf, unfinished(shelf)[0].id)
@@ -58,9 +58,7 @@ def _inferred(folder: Path, prop: Path) -> None:
             session.record(_as_shown(session.design, lit, probe, {"2A+": 0.9}))
 
 
-async def test_the_iron_waits_for_the_drop_across_the_joint_or_for_word_that_it_is_out_of_reach(
-    tmp_path: Path, small_fan: Path
-) -> None:
+async def test_a_repair_waits_for_the_joint_drop_or_a_skip(tmp_path: Path, small_fan: Path) -> None:
     folder = tmp_path / "bench"
     _inferred(folder, small_fan)
     async with driven(folder, small_fan, "2A+=0.9", ready=False) as at:
@@ -89,7 +87,7 @@ def _has_taken(at: Driven, count: int) -> bool:
     return len(at.workbench.session.state.taken) == count
 
 
-async def test_a_supply_that_does_not_fit_its_readings_is_asked_for_again_under_load(
+async def test_a_contradictory_supply_is_measured_again_under_load(
     tmp_path: Path, small_fan: Path
 ) -> None:
     folder = tmp_path / "bench"
@@ -117,7 +115,7 @@ async def test_a_supply_that_does_not_fit_its_readings_is_asked_for_again_under_
         assert abs(shown[0] - 4.86) < 0.03
 
 
-async def test_one_wrong_reading_is_named_with_its_number_and_taken_again(
+async def test_a_disagreeing_reading_is_named_and_taken_again(
     tmp_path: Path, small_fan: Path
 ) -> None:
     folder = tmp_path / "bench"
@@ -139,7 +137,7 @@ async def test_one_wrong_reading_is_named_with_its_number_and_taken_again(
 
 
 def _asked(at: Driven) -> str:
-    """The question of the moment, as it is drawn."""
+    """Return the question on the screen."""
     return str(at.app.screen.query_one("#question", Panel).render())
 
 
@@ -149,7 +147,7 @@ async def _listed(at: Driven) -> OptionList:
     return at.app.screen.query_one(OptionList)
 
 
-async def test_readings_have_their_numbers_and_all_of_them_can_be_scrolled_to(
+async def test_all_readings_are_numbered_and_can_be_scrolled_to(
     tmp_path: Path, small_fan: Path
 ) -> None:
     folder = tmp_path / "bench"
@@ -191,7 +189,7 @@ async def test_a_reading_of_the_list_is_taken_again_and_the_new_one_counts(
         assert all(one.counts for one in at.workbench.session.state.taken)
 
 
-async def test_a_struck_out_reading_counts_nowhere_and_stays_on_record(
+async def test_a_struck_out_reading_stays_on_record_without_effect(
     tmp_path: Path, small_fan: Path
 ) -> None:
     folder = tmp_path / "bench"

@@ -1,4 +1,4 @@
-"""The shelf: which unit comes next, where the cursor stands, units renamed and retired."""
+"""The shelf: the next unit, the cursor, and units renamed and retired."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def _sessions(folder: Path, tag: str) -> int:
         return len(shelf.sessions(tag))
 
 
-async def test_the_next_unit_is_one_that_waits_and_an_unsigned_one_is_left_only_once_asked(
+async def test_the_next_unit_is_unfinished_and_leaving_is_confirmed(
     tmp_path: Path, small_fan: Path
 ) -> None:
     folder = tmp_path / "bench"
@@ -94,7 +94,7 @@ async def test_the_next_unit_is_one_that_waits_and_an_unsigned_one_is_left_only_
         assert [unit.tag for unit in shelf.units()] == ["SF-1", "SF-2", "SF-10"]
 
 
-async def test_a_new_unit_is_made_up_only_once_asked(tmp_path: Path, small_fan: Path) -> None:
+async def test_a_new_unit_is_confirmed(tmp_path: Path, small_fan: Path) -> None:
     folder = tmp_path / "bench"
     _stock(folder, small_fan, "SF-1", "SF-2", signed=("SF-2",))
     async with _shelf(folder) as at:
@@ -111,7 +111,7 @@ async def test_a_new_unit_is_made_up_only_once_asked(tmp_path: Path, small_fan: 
             assert [unit.tag for unit in shelf.units()] == ["SF-1", "SF-2"]
 
 
-async def test_back_on_the_shelf_the_cursor_stays_and_a_signed_unit_is_asked_about(
+async def test_the_cursor_stays_and_testing_a_signed_unit_is_confirmed(
     tmp_path: Path, small_fan: Path
 ) -> None:
     folder = tmp_path / "bench"

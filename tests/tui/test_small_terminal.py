@@ -1,4 +1,4 @@
-"""What does not fit onto a terminal of 80 by 24: it is told elsewhere, or scrolled to."""
+"""Text that does not fit a terminal of 80 by 24: shown elsewhere, or scrolled."""
 
 from __future__ import annotations
 
@@ -14,9 +14,7 @@ from tests.tui.test_step_snapshots import _prepare as suspected
 WAITS = "SF-02 to do: look at strands 1, 2, 3; readings; sealing and a test after it; sign-off"
 
 
-async def test_a_unit_whose_row_is_cut_says_below_what_it_waits_for(
-    small_fan: Path, tmp_path: Path
-) -> None:
+async def test_a_cut_row_is_shown_in_full_below(small_fan: Path, tmp_path: Path) -> None:
     for tag in ("SF-01", "SF-02"):
         make_ready(tmp_path / "bench", small_fan, tag)
     async with driven(tmp_path / "bench", small_fan, tag=None) as at:
@@ -31,7 +29,7 @@ async def test_a_unit_whose_row_is_cut_says_below_what_it_waits_for(
         assert at.words().count(WAITS.partition("do: ")[2]) == 2
 
 
-async def test_an_empty_shelf_waits_for_nothing(small_fan: Path, tmp_path: Path) -> None:
+async def test_an_empty_shelf_has_nothing_to_do(small_fan: Path, tmp_path: Path) -> None:
     async with driven(tmp_path / "bench", small_fan, tag=None) as at:
         await at.until(lambda: "No units on this bench" in at.words())
         await at.until(lambda: at.app.screen.query_one("#message", Static).content == " ")  # read
@@ -39,10 +37,8 @@ async def test_an_empty_shelf_waits_for_nothing(small_fan: Path, tmp_path: Path)
         assert "to do: " not in at.words()
 
 
-async def test_a_cell_that_was_drawn_too_early_is_drawn_again(
-    small_fan: Path, tmp_path: Path
-) -> None:
-    """It was cut as wide as its column had been, until the cursor came to it."""
+async def test_a_cell_drawn_too_early_is_redrawn(small_fan: Path, tmp_path: Path) -> None:
+    """The cell used to stay cut to the earlier width of its column, until the cursor reached it."""
     make_ready(tmp_path / "bench", small_fan, "SF-01")
     async with driven(tmp_path / "bench", small_fan, tag=None) as at:
         await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
@@ -53,10 +49,8 @@ async def test_a_cell_that_was_drawn_too_early_is_drawn_again(
         await at.until(lambda: "Gull wing of the river gate" in at.words())
 
 
-async def test_words_longer_than_the_terminal_are_scrolled_to(
-    small_fan: Path, tmp_path: Path
-) -> None:
-    """They ended with the window, and any key left them."""
+async def test_a_long_message_can_be_scrolled(small_fan: Path, tmp_path: Path) -> None:
+    """The message used to be cut off at the window, and any key closed it."""
     async with driven(tmp_path / "bench", small_fan, tag=None) as at:
         at.app.push_screen(MessageDialog("Why", "\n".join(f"reason {n}" for n in range(30))))
         await at.until(lambda: "up and down: scroll" in at.words())

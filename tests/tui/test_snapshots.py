@@ -1,7 +1,7 @@
-"""The screen as it stands: at three sizes; dark, light, without colour, and in ASCII.
+"""Snapshots of the screen: at three sizes; dark, light, without colour, and in ASCII.
 
 A snapshot is the text and, below each line, the style of each run. `python -m
-tests.tui.test_snapshots` takes them anew; look at the difference before you keep it.
+tests.tui.test_snapshots` renews them; look at the difference before you keep it.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ def _environment(values: dict[str, str]) -> Iterator[None]:
 
 
 def _prepare(folder: Path) -> Path:
-    """A unit with a pass, a fail and a mark; strand 3 is still to be looked at."""
+    """Put a unit on the shelf with a pass, a fail and a mark; strand 3 is still to be looked at."""
     prop = folder / "small-fan.toml"
     prop.write_text(SMALL_FAN)
     make_ready(folder / "bench", prop, "SF-01")
@@ -56,7 +56,7 @@ def _prepare(folder: Path) -> Path:
 
 
 async def _screens(folder: Path, look: str) -> dict[str, list[list[Segment]]]:
-    """A reading being typed, at every size."""
+    """Return the screen while a reading is typed, at every size."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as ear:
         ear.bind(("127.0.0.1", 0))
         to = f"e131:127.0.0.1:{ear.getsockname()[1]}"
@@ -89,7 +89,7 @@ async def _at_size(at: Driven, width: int, height: int) -> list[list[Segment]]:
 
 
 def _written(rows: list[list[Segment]]) -> str:
-    """Text, then a line of `length style` for each run of one style."""
+    """Return the text of each line, then `length style` of each run."""
     lines = []
     for row in rows:
         runs: list[tuple[int, str]] = []
@@ -116,7 +116,7 @@ def _take(look: str) -> dict[str, list[list[Segment]]]:
 
 
 @pytest.mark.parametrize("look", LOOKS)
-def test_the_screen_is_as_it_was(look: str) -> None:
+def test_the_screen_matches_its_snapshot(look: str) -> None:
     for size, rows in _take(look).items():
         text = "".join(segment.text for row in rows for segment in row)
         if look == "ascii":
@@ -134,7 +134,7 @@ def _is_grey(style: Style | None) -> bool:
 
 
 def _legible(rows: list[list[Segment]]) -> None:
-    """Letters stand out from their ground by 4.5 to 1, lit nodes by 3 to 1.
+    """Text has a contrast of at least 4.5 to 1, lit nodes of 3 to 1.
 
     WCAG 2.2, success criteria 1.4.3 and 1.4.11.
     """
@@ -152,7 +152,7 @@ def _legible(rows: list[list[Segment]]) -> None:
 
 
 def _luminance(colour: object) -> float:
-    """Relative luminance, as WCAG 2.2 defines it."""
+    """Return the relative luminance by WCAG 2.2."""
     triplet = colour.get_truecolor()  # type: ignore[attr-defined]
     parts = [part / 255.0 for part in triplet]
     red, green, blue = (
@@ -162,7 +162,7 @@ def _luminance(colour: object) -> float:
 
 
 def main() -> None:
-    """Take all snapshots anew."""
+    """Renew all snapshots."""
     FOLDER.mkdir(exist_ok=True)
     for look in LOOKS:
         for size, rows in _take(look).items():

@@ -1,4 +1,4 @@
-"""Readings by one key from a bench meter on a real pty, its leads on a virtual prop."""
+"""Readings with one key from a simulated meter on a real pty, connected to a virtual prop."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def simulated(tmp_path: Path) -> Iterator[SimulatedMeter]:
 
 
 def _leads(at: Driven, prop: RemoteProp, simulated: SimulatedMeter) -> None:
-    """Put the leads where the drawing shows them."""
+    """Connect the leads to the points of the drawing."""
     probe = at.workbench.advice.probe
     simulated.volts = lambda: prop.measure(str(probe))
 
@@ -32,7 +32,7 @@ def _taken(at: Driven, count: int) -> bool:
     return len(at.workbench.session.state.readings) == count
 
 
-async def test_one_key_takes_a_reading_and_nobody_types(
+async def test_one_key_takes_a_reading(
     tmp_path: Path, small_fan: Path, simulated: SimulatedMeter
 ) -> None:
     source = f"scpi:{simulated.port}"
@@ -58,7 +58,7 @@ async def test_one_key_takes_a_reading_and_nobody_types(
             assert named == [f"BM-6 on {simulated.port}"] * taken
 
 
-async def test_trouble_with_a_meter_is_said_and_the_bench_goes_on(
+async def test_meter_errors_are_reported_and_the_test_continues(
     tmp_path: Path, small_fan: Path, simulated: SimulatedMeter
 ) -> None:
     source = f"scpi:{simulated.port}"
@@ -100,7 +100,7 @@ async def test_trouble_with_a_meter_is_said_and_the_bench_goes_on(
         await at.until(partial(_taken, at, 1))
 
 
-async def test_a_meter_whose_name_is_markup_is_shown_as_it_says(
+async def test_a_meter_name_with_markup_is_shown_literally(
     tmp_path: Path, small_fan: Path, simulated: SimulatedMeter
 ) -> None:
     simulated.identity = "RIVERBANK,[/]BM[bold]-[ @click=app.quit]6,0017,1.04"

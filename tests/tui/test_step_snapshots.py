@@ -1,7 +1,7 @@
-"""Every step as it stands: its text at three sizes in every look, and in ASCII.
+"""Snapshots of every step: its text at three sizes in every look, and in ASCII.
 
-What colours do is held by rules, not by copies: all of it is legible on light and dark, and grey
-without colour. `python -m tests.tui.test_step_snapshots` takes the texts anew.
+Colours are tested by rules, not by snapshots: text is readable on light and dark, and grey without
+colour. `python -m tests.tui.test_step_snapshots` renews the texts.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ Drawn = list[list[Segment]]
 
 
 def _prepare(folder: Path) -> Path:
-    """A unit whose readings are those of one bad joint: 2A+ has 0.9 ohm."""
+    """Put a unit on the shelf with the readings of one bad joint: 2A+ has 0.9 ohm."""
     prop = folder / "small-fan.toml"
     prop.write_text(SMALL_FAN)
     make_ready(folder / "bench", prop, "SF-01")
@@ -58,7 +58,7 @@ def _prepare(folder: Path) -> Path:
 
 
 async def _drawn(at: Driven, width: int, height: int) -> Drawn:
-    """What is drawn at one size once it no longer changes."""
+    """Return the screen at one size once it no longer changes."""
     await at.pilot.resize_terminal(width, height)
     app = at.app
     before: Drawn = []
@@ -74,7 +74,7 @@ async def _drawn(at: Driven, width: int, height: int) -> Drawn:
 
 
 async def _visit(at: Driven) -> AsyncIterator[str]:
-    """Every step in turn; gives its name while it is on the screen."""
+    """Go to every step in turn, and yield its name while it is on the screen."""
     await at.until_task("repair")
     await at.until(lambda: at.workbench.worker.details is not None)
     at.app.screen.query_one("#entry", Input).cursor_blink = False
@@ -122,7 +122,7 @@ def _take(look: str) -> dict[str, Drawn]:
 
 
 def _written(screens: dict[str, Drawn]) -> str:
-    """The texts, one below the other; the shelf's own folder differs with each run."""
+    """Return all texts; the shelf's folder, which differs with each run, is masked."""
     parts = []
     for name, rows in screens.items():
         lines = ["".join(segment.text for segment in row).rstrip() for row in rows]
@@ -133,7 +133,7 @@ def _written(screens: dict[str, Drawn]) -> str:
 
 
 @pytest.mark.parametrize("look", KEPT)
-def test_every_step_is_as_it_was(look: str) -> None:
+def test_every_step_matches_its_snapshot(look: str) -> None:
     screens = _take(look)
     for name, rows in screens.items():
         if not name.startswith(WINDOWS):
@@ -145,7 +145,7 @@ def test_every_step_is_as_it_was(look: str) -> None:
 
 
 @pytest.mark.parametrize("look", ["light", "no-colour"])
-def test_every_step_is_legible_on_a_light_screen_and_without_colour(look: str) -> None:
+def test_every_step_is_readable_on_a_light_screen_and_without_colour(look: str) -> None:
     screens = _take(look)
     for name, rows in screens.items():
         if not name.startswith(WINDOWS):
@@ -160,7 +160,7 @@ def test_every_step_is_legible_on_a_light_screen_and_without_colour(look: str) -
 
 
 def main() -> None:
-    """Take the texts anew."""
+    """Renew the texts."""
     for look in KEPT:
         (FOLDER / f"steps-{look}.txt").write_text(_written(_take(look)), encoding="utf-8")
 

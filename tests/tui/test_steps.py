@@ -22,7 +22,7 @@ from tests.tui.conftest import HEARD, Driven, driven, make_ready
 
 @pytest.fixture
 def long_fan(small_fan: Path) -> Path:
-    """Three strands of 40 nodes: too many to walk."""
+    """Write a prop file with three strands of 40 nodes, too many to walk."""
     text = small_fan.read_text().replace("nodes = 8", "nodes = 40")
     small_fan.write_text(text.replace("fuse_a = 3.0", "fuse_a = 7.5").replace("5.0\n", "5.0\n"))
     return small_fan
@@ -33,7 +33,7 @@ def _plain(at: Driven, where: str) -> str:
 
 
 async def _click(at: Driven, where: str, words: str) -> None:
-    """Click on words where they stand."""
+    """Click on words on the screen."""
 
     def places() -> list[tuple[Widget, int, int]]:
         found = []
@@ -47,7 +47,7 @@ async def _click(at: Driven, where: str, words: str) -> None:
     seen: list[tuple[Widget, int, int]] = []
 
     def stays() -> bool:
-        """Whether they stand where they stood a moment ago: all is laid out."""
+        """Return True if the words have not moved: the layout is complete."""
         before, seen[:] = seen[:], places()
         return bool(seen) and seen == before
 
@@ -57,14 +57,14 @@ async def _click(at: Driven, where: str, words: str) -> None:
 
 
 async def _by_name(at: Driven, words: str) -> None:
-    """Find something in the palette, and do it."""
+    """Find an action in the palette, and run it."""
     await at.keys("ctrl+p")
     await at.until(lambda: isinstance(at.app.screen, CommandPalette))
     await at.type(words)
     found = at.app.screen.query_one(CommandList)
 
     def is_alone() -> bool:
-        """The search goes on beside the keys."""
+        """Return True once the search, which runs while keys are typed, has one hit."""
         titles = [option.hit.text or "" for option in found.options if isinstance(option, Command)]
         return len(titles) == 1 and titles[0].lower().startswith(words)
 
@@ -73,7 +73,7 @@ async def _by_name(at: Driven, words: str) -> None:
     await at.until(lambda: not isinstance(at.app.screen, CommandPalette))
 
 
-async def test_an_evening_begins_before_power(tmp_path: Path, small_fan: Path) -> None:
+async def test_a_test_begins_before_power(tmp_path: Path, small_fan: Path) -> None:
     folder = tmp_path / "bench"
     async with driven(folder, small_fan, to=HEARD, ready=False) as at:
         await at.until_task("check")
@@ -96,7 +96,7 @@ async def test_an_evening_begins_before_power(tmp_path: Path, small_fan: Path) -
 
 
 async def test_a_clicker_does_the_whole_walk(tmp_path: Path, long_fan: Path) -> None:
-    """Page Down, Page Up, b and F5 are all that a presentation clicker sends."""
+    """A presentation clicker sends only Page Down, Page Up, b and F5."""
     async with driven(tmp_path / "bench", long_fan, to=HEARD) as at:
         await at.until_task("look")
         await at.keys("pagedown", "f5", "pageup", "f5", "b")
@@ -217,7 +217,7 @@ def test_no_key_means_two_things_in_one_task() -> None:
         assert len(every) == len(set(every)), (task, sorted(keys))
 
 
-async def test_a_slip_is_asked_about_and_tab_takes_what_was_meant(
+async def test_a_typing_error_is_reported_and_tab_corrects_it(
     tmp_path: Path, small_fan: Path
 ) -> None:
     async with driven(tmp_path / "bench", small_fan, to=HEARD) as at:
@@ -296,7 +296,7 @@ async def test_after_the_sign_off_the_next_unit_of_a_design_is_one_key_away(
         assert not any(isinstance(h.what, CheckMade) for h in at.workbench.session.happened)
 
 
-async def test_help_closes_by_any_key(tmp_path: Path, small_fan: Path) -> None:
+async def test_any_key_closes_help(tmp_path: Path, small_fan: Path) -> None:
     async with driven(tmp_path / "bench", small_fan, to=HEARD) as at:
         await at.until_task("look")
         await at.keys("f1")

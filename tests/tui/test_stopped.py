@@ -1,4 +1,4 @@
-"""Programs that are stopped, or whose server is: dark in time, and lit again by a key alone."""
+"""Stopped programs and servers: dark in time, and lit again only by a key."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def watcher() -> Iterator[Watcher]:
 
 @pytest.fixture
 def program(tmp_path: Path, small_fan: Path, watcher: Watcher) -> Iterator[Pty]:
-    """The terminal program with strand 1 lit."""
+    """Run the terminal program with strand 1 lit."""
     make_ready(tmp_path / "bench", small_fan, "SF-01")
     at = Pty("--bench", str(tmp_path / "bench"), "--to", watcher.to)
     at.until("Unfinished: ")
@@ -51,10 +51,8 @@ def _is_stopped(at: Pty) -> bool:
     return psutil.Process(at.process.pid).status() == psutil.STATUS_STOPPED
 
 
-def test_a_program_that_is_stopped_goes_dark_first_and_is_lit_by_a_key_alone(
-    program: Pty, watcher: Watcher
-) -> None:
-    """It was stopped lit, and lit up by itself as it went on."""
+def test_a_stopped_program_darkens_the_prop_until_a_key(program: Pty, watcher: Watcher) -> None:
+    """The prop used to stay lit during a stop, and to light by itself on resuming."""
     program.process.send_signal(signal.SIGTSTP)
     until(lambda: _is_stopped(program))
     # told by a packet, for a controller without a time-out keeps the last frame
@@ -81,9 +79,7 @@ def test_stops_while_keys_are_typed_are_dark(tmp_path: Path, small_fan: Path) ->
     assert stop_program(tmp_path, 4, random.Random(11)) == 4
 
 
-def test_keys_typed_while_it_stood_still_neither_light_nor_judge(
-    program: Pty, watcher: Watcher
-) -> None:
+def test_keys_typed_during_a_stop_are_ignored(program: Pty, watcher: Watcher) -> None:
     program.process.send_signal(signal.SIGSTOP)
     os.write(program.master, b" x1b")
     until(lambda: not watcher.is_lit)
@@ -101,10 +97,10 @@ def test_keys_typed_while_it_stood_still_neither_light_nor_judge(
     program.until("Does every node of strand 1")
 
 
-async def test_a_server_that_is_stopped_leaves_no_light_behind(
+async def test_a_stopped_server_leaves_the_prop_dark(
     tmp_path: Path, small_fan: Path, watcher: Watcher
 ) -> None:
-    """The program that it showed drove on for good, and no key reached it."""
+    """The program of a stopped server used to drive on without limit, out of reach of the keys."""
     make_ready(tmp_path / "bench", small_fan, "SF-01")
     served = Served(tmp_path / "bench", "--to", watcher.to)
     try:
@@ -131,7 +127,7 @@ async def test_a_server_that_is_stopped_leaves_no_light_behind(
         served.close()
 
 
-async def test_a_finding_does_not_light_what_was_put_out_by_hand(
+async def test_a_finding_does_not_light_a_prop_darkened_by_key(
     tmp_path: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
     async with driven(tmp_path / "bench", prop[0]) as at:
@@ -152,10 +148,10 @@ async def test_a_finding_does_not_light_what_was_put_out_by_hand(
 
 
 @pytest.mark.parametrize("window", ["n", "question_mark", "t", "ctrl+p"])
-async def test_f9_puts_the_light_out_below_a_window_too(
+async def test_f9_darkens_the_prop_below_a_window_too(
     tmp_path: Path, prop: tuple[Path, RemoteProp], window: str
 ) -> None:
-    """It was typed into the field, closed the window, or did nothing."""
+    """The key used to be typed into the field, to close the window, or to do nothing."""
     async with driven(tmp_path / "bench", prop[0]) as at:
         await at.until_task("look")
         await at.until(lambda: bool(at.workbench.clock.showing().any()))

@@ -1,4 +1,4 @@
-"""A unit's target is remembered, offered and never mixed with a virtual prop unasked."""
+"""A unit's target is remembered and offered; a virtual prop needs confirmation."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from tests.tui.conftest import HEARD, Driven, driven, make_ready
 
 @asynccontextmanager
 async def _at_the_shelf(folder: Path, to: str | None) -> AsyncIterator[Driven]:
-    """Run the program with that `--to`, and with none where it is None."""
+    """Run the program with `--to`, or without it for None."""
     app = BenchApp(Bench(folder, to, seed=1))
     try:
         async with app.run_test(size=(80, 24)) as pilot:
@@ -37,7 +37,7 @@ def _offered(at: Driven) -> str:
 
 
 async def _asked(at: Driven) -> str:
-    """Wait for a window that asks; everything that stands there."""
+    """Wait for a form, and return its text."""
     await at.until(
         lambda: isinstance(at.app.screen, FormDialog) and bool(at.app.screen.query(Input))
     )
@@ -49,15 +49,13 @@ async def _on_the_shelf(at: Driven) -> None:
 
 
 def _targets(folder: Path) -> list[str | None]:
-    """What was driven at each verdict of SF-01."""
+    """Return the target of each verdict of SF-01."""
     with Shelf(folder) as shelf:
         rows = [event for row in shelf.sessions("SF-01") for event in shelf.events(row.id)]
     return [row.data.get("target") for row in rows if row.kind == "verdict"]
 
 
-async def test_without_a_target_the_last_one_of_the_unit_is_offered(
-    tmp_path: Path, small_fan: Path
-) -> None:
+async def test_the_last_target_of_the_unit_is_offered(tmp_path: Path, small_fan: Path) -> None:
     folder = tmp_path / "bench"
     async with driven(folder, small_fan, to=HEARD) as at:
         await at.until_task("look")
@@ -75,9 +73,7 @@ async def test_without_a_target_the_last_one_of_the_unit_is_offered(
     assert _targets(folder) == [HEARD, HEARD]
 
 
-async def test_a_unit_that_names_no_target_yet_is_asked_about_once_and_the_answer_holds(
-    tmp_path: Path, small_fan: Path
-) -> None:
+async def test_a_missing_target_is_asked_once_and_kept(tmp_path: Path, small_fan: Path) -> None:
     folder = tmp_path / "bench"
     make_ready(folder, small_fan, "SF-01")
     make_ready(folder, small_fan, "SF-02")
@@ -96,9 +92,7 @@ async def test_a_unit_that_names_no_target_yet_is_asked_about_once_and_the_answe
         assert at.workbench.virtual is None
 
 
-async def test_a_real_unit_is_not_brought_onto_a_virtual_prop_unasked(
-    tmp_path: Path, small_fan: Path
-) -> None:
+async def test_driving_a_real_unit_virtually_is_confirmed(tmp_path: Path, small_fan: Path) -> None:
     folder = tmp_path / "bench"
     async with driven(folder, small_fan, to=HEARD) as at:
         await at.until_task("look")
@@ -116,7 +110,7 @@ async def test_a_real_unit_is_not_brought_onto_a_virtual_prop_unasked(
         assert at.workbench.virtual is None
 
 
-async def test_a_virtual_prop_is_named_in_the_header_every_event_and_the_report(
+async def test_a_virtual_prop_is_marked_in_header_events_and_report(
     tmp_path: Path, small_fan: Path
 ) -> None:
     folder = tmp_path / "bench"
@@ -137,9 +131,7 @@ async def test_a_virtual_prop_is_named_in_the_header_every_event_and_the_report(
         await _on_the_shelf(at)
 
 
-async def test_a_target_that_cannot_be_read_is_explained_and_nothing_is_driven(
-    tmp_path: Path, small_fan: Path
-) -> None:
+async def test_an_invalid_target_is_explained(tmp_path: Path, small_fan: Path) -> None:
     folder = tmp_path / "bench"
     make_ready(folder, small_fan, "SF-01")
     async with _at_the_shelf(folder, None) as at:

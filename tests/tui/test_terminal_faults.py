@@ -1,4 +1,4 @@
-"""What befalls a terminal while a prop is lit: the prop goes dark, the session survives."""
+"""Terminal faults while a prop is lit: the prop goes dark, the session survives."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ PROGRAM = ("-m", "benchtest")
 
 
 class Pty:
-    """The program at a terminal of its own, which the kernel hangs up when it is closed."""
+    """The program at its own terminal, which the kernel hangs up when it is closed."""
 
     def __init__(self, *words: str, program: Sequence[str] = PROGRAM) -> None:
         self.master, slave = os.openpty()
@@ -64,7 +64,7 @@ class Pty:
         self.drawn = ""
 
     def read(self) -> str:
-        """Take what is drawn, so that the program never waits for its terminal."""
+        """Read the drawing, so that the program never waits for its terminal."""
         with suppress(OSError):  # Linux says so once the program has ended
             while select.select([self.master], [], [], 0.02)[0]:
                 self.drawn += self._ear.read()
@@ -78,7 +78,7 @@ class Pty:
         until(lambda: words in self.read())
 
     def resize(self, columns: int, lines: int) -> None:
-        """Another size: the kernel tells the program by SIGWINCH."""
+        """Resize the terminal; the kernel sends SIGWINCH."""
         self.drawn = ""
         termios.tcsetwinsize(self.master, (lines, columns))
 
@@ -87,7 +87,7 @@ class Pty:
 def gone_on_with(
     folder: Path, prop: tuple[Path, RemoteProp], program: Sequence[str] = PROGRAM
 ) -> Iterator[tuple[Pty, RemoteProp]]:
-    """A session gone on with where it stopped: strand 1 is lit, and its verdict asked."""
+    """Resume a session: strand 1 is lit, and its verdict is asked for."""
     path, virtual = prop
     make_ready(folder, path, "SF-01")
     words = ("--bench", str(folder), "--prop", str(path), "--to", virtual.target)
@@ -106,11 +106,11 @@ def gone_on_with(
 
 
 def terminated(virtual: RemoteProp) -> int:
-    """Packets that told the prop of the end of their stream."""
+    """Return the packets that terminated the stream."""
     return int(virtual.state()["packets"].get("terminated", 0))
 
 
-def test_a_terminal_resized_asleep_and_closed(
+def test_a_terminal_is_resized_suspended_and_closed(
     tmp_path: Path, prop: tuple[Path, RemoteProp], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("COLUMNS", "1")  # as a shell leaves it that exports what it had once
@@ -143,10 +143,8 @@ def test_a_terminal_resized_asleep_and_closed(
     assert _verdicts(tmp_path) == 2
 
 
-def test_a_machine_that_is_switched_off_ends_it_once(
-    tmp_path: Path, prop: tuple[Path, RemoteProp]
-) -> None:
-    """The second signal broke off the way out of the first: it hung, or left light behind."""
+def test_a_shutdown_ends_the_program_once(tmp_path: Path, prop: tuple[Path, RemoteProp]) -> None:
+    """A second signal used to interrupt the exit: the program hung, or left light on."""
     with gone_on_with(tmp_path, prop) as (at, virtual):
         before = terminated(virtual)
         due = time.monotonic() + WAIT_S
@@ -172,8 +170,8 @@ os.execv(sys.executable, [sys.executable, "-m", "benchtest", *sys.argv[1:]])
 """
 
 
-def test_a_screen_that_would_be_drawn_into_a_file_is_refused(tmp_path: Path) -> None:
-    """It ran on unseen, and where standard error was closed or full it hung."""
+def test_a_redirected_screen_is_refused(tmp_path: Path) -> None:
+    """The program used to run invisibly, and to hang if standard error was closed or full."""
     file = tmp_path / "errors.txt"
     words = (str(file), "--bench", str(tmp_path / "bench"))
     at = Pty(*words, program=("-c", ERRORS_ELSEWHERE))
@@ -185,10 +183,10 @@ def test_a_screen_that_would_be_drawn_into_a_file_is_refused(tmp_path: Path) -> 
     assert file.read_text("utf-8").endswith("do not redirect it\n")
 
 
-def test_no_room_for_temporary_files_is_said_and_the_unit_opens_once_there_is(
+def test_a_full_temporary_folder_is_reported_until_there_is_space(
     tmp_path: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
-    """It ended the program; the system refuses every write, as where all those disks are full."""
+    """A full temporary folder used to end the program; here the system refuses every write."""
     make_ready(tmp_path, prop[0], "SF-01")
     at = Pty("--bench", str(tmp_path), "--prop", str(prop[0]), "--to", "virtual")
     try:
@@ -219,7 +217,7 @@ sys.exit(main(sys.argv[1:]))
 """
 
 
-def test_what_nobody_foresaw_ends_it_dark_and_in_one_sentence(
+def test_an_unexpected_error_ends_dark_with_one_sentence(
     tmp_path: Path, prop: tuple[Path, RemoteProp]
 ) -> None:
     with gone_on_with(tmp_path, prop, ("-c", UNFORESEEN)) as (at, virtual):
@@ -271,7 +269,7 @@ READ_ALREADY = {
 
 
 def _read_all(folder: Path, path: Path, where: str) -> None:
-    """Look at every strand, and read its joints as they are."""
+    """Look at every strand, and enter healthy readings."""
     make_ready(folder, path, "SF-01")
     with Shelf(folder) as shelf:
         session = Session.resume(shelf, shelf.sessions("SF-01")[0].id)
@@ -289,12 +287,12 @@ def _read_all(folder: Path, path: Path, where: str) -> None:
             session.record(ReadingTaken("all", str(row.probe), round(row.volts, 4)))
 
 
-def test_ctrl_c_is_tried_at_every_task() -> None:
+def test_every_task_has_a_ctrl_c_trial() -> None:
     assert {task for _, tasks in AT.values() for task in tasks} == set(get_args(Task))
 
 
 @pytest.mark.parametrize("where", [*AT, *BEFORE])
-async def test_ctrl_c_ends_it_dark_at_every_step(
+async def test_ctrl_c_ends_dark_at_every_step(
     tmp_path: Path, prop: tuple[Path, RemoteProp], where: str
 ) -> None:
     path, virtual = prop

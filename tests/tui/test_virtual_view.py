@@ -1,4 +1,4 @@
-"""What stands in for eyes: nothing that is unlike the rest may be left out for want of room."""
+"""The view of a virtual prop: strands that differ are never left out for lack of space."""
 
 from __future__ import annotations
 
@@ -26,18 +26,18 @@ def _seen(lit: str, *faults: str, level: float = 0.25, rows: int = 5, width: int
     return view_lines(observe(prop), rows, width, ASCII)
 
 
-def test_strands_that_have_room_are_drawn_node_by_node() -> None:
+def test_few_strands_are_drawn_node_by_node() -> None:
     assert _seen("4 5", "5Ad=open") == ["  4A " + "#" * 30, "  5A " + "." * 30]
 
 
 @pytest.mark.parametrize(
     ("data", "rows"), [("5Ad", ["5-12: dark", "1-4: lit"]), ("12Bd", ["12: dark", "1-11: lit"])]
 )
-def test_dark_strands_among_all_are_told_of_in_five_rows(data: str, rows: list[str]) -> None:
+def test_dark_strands_are_shown_in_five_rows(data: str, rows: list[str]) -> None:
     assert sorted(_seen("all", f"{data}=open")) == sorted(rows)
 
 
-def test_one_dark_node_is_told_of_with_its_place() -> None:
+def test_one_dark_node_is_shown_with_its_place() -> None:
     assert _seen("all", "9.17=dark") == ["9: lit 1-16, dark 17, lit 18-30", "1-8 10-12: lit"]
 
 
@@ -46,9 +46,9 @@ def test_healthy_strands_are_one_row() -> None:
     assert _seen("1 3 5 7 9 11") == ["1 3 5 7 9 11: lit"]
 
 
-def test_all_have_rows_of_their_own_where_the_screen_is_large() -> None:
+def test_every_strand_has_a_row_on_a_large_screen() -> None:
     assert len(_seen("all", rows=12)) == 12
 
 
-def test_nothing_lit_is_no_row() -> None:
+def test_a_dark_prop_has_no_rows() -> None:
     assert _seen("none") == []

@@ -1,4 +1,4 @@
-"""Only what was seen goes on the record: keys, light and report of the terminal program."""
+"""Only observations are recorded: keys, light and report of the terminal program."""
 
 from __future__ import annotations
 
@@ -27,13 +27,13 @@ from tests.tui.conftest import HEARD, Driven, driven
 
 @pytest.fixture
 def five(small_fan: Path) -> Path:
-    """Five strands of eight nodes, one after the other in the data line."""
+    """Write a prop file with five strands of eight nodes, one after the other in the data line."""
     small_fan.write_text(small_fan.read_text().replace("count = 3", "count = 5"))
     return small_fan
 
 
 def _before_the_looks(folder: Path, prop: Path) -> None:
-    """Put SF-01 on the shelf with its checks and first light behind it."""
+    """Put SF-01 on the shelf with its checks and first light passed."""
     with Shelf(folder) as shelf:
         session = Session.start(shelf, prop.read_text(), "SF-01", DEFAULT_METER)
         for check, feed in all_checks(session.design):
@@ -42,19 +42,19 @@ def _before_the_looks(folder: Path, prop: Path) -> None:
 
 
 def _question(at: Driven) -> str:
-    """What is asked, in one line."""
+    """Return the question in one line."""
     return " ".join(str(at.app.screen.query_one("#question", Static).render()).split())
 
 
 def _lit_strands(at: Driven) -> list[int]:
-    """Strands that the prop is told to light."""
+    """Return the strands in the frame of the prop."""
     frame, design = at.workbench.clock.showing(), at.workbench.design
     starts = list(zip(design.first_index, design.strands, strict=True))
     return [s.number for start, s in starts if frame[start : start + s.nodes].any()]
 
 
 def _colours(at: Driven) -> tuple[bool | None, str]:
-    """What the report says of colours."""
+    """Return the colour check of the report."""
     rows = results(at.workbench.session.state)
     return next((row.good, row.says) for row in rows if row.name == "Colours")
 
@@ -70,7 +70,7 @@ async def _log_repair(at: Driven, joint: str) -> None:
     await at.until(lambda: not isinstance(at.app.screen, FormDialog))
 
 
-async def test_colours_are_asked_of_what_lights_and_again_after_an_open_data_joint(
+async def test_colours_are_asked_for_lit_strands_and_again_after_a_data_repair(
     tmp_path: Path, five: Path
 ) -> None:
     folder = tmp_path / "bench"
@@ -101,7 +101,7 @@ async def test_colours_are_asked_of_what_lights_and_again_after_an_open_data_joi
 
 
 @pytest.mark.parametrize("where", ["2Bd", "3.4", "2A+"])
-async def test_after_the_iron_the_rails_are_measured_before_light(
+async def test_after_soldering_the_rails_are_measured_before_light(
     tmp_path: Path, five: Path, where: str
 ) -> None:
     async with driven(tmp_path / "bench", five, to=HEARD) as at:
@@ -121,7 +121,7 @@ async def test_after_the_iron_the_rails_are_measured_before_light(
         await at.until_task("look")
 
 
-async def test_nothing_is_judged_while_packets_are_refused(tmp_path: Path, five: Path) -> None:
+async def test_no_verdict_is_recorded_while_packets_are_refused(tmp_path: Path, five: Path) -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as found:
         found.bind(("127.0.0.1", 0))
         port = found.getsockname()[1]
@@ -150,7 +150,7 @@ async def test_nothing_is_judged_while_packets_are_refused(tmp_path: Path, five:
             assert at.workbench.session.state.verdicts == {1: True}
 
 
-async def test_a_soak_counts_no_time_while_frames_do_not_arrive(tmp_path: Path, five: Path) -> None:
+async def test_a_soak_pauses_while_frames_do_not_arrive(tmp_path: Path, five: Path) -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as heard:
         heard.bind(("127.0.0.1", 0))
         port = heard.getsockname()[1]
@@ -170,7 +170,7 @@ async def test_a_soak_counts_no_time_while_frames_do_not_arrive(tmp_path: Path, 
                 await at.until(lambda: at.workbench.soak.running)
 
 
-async def test_a_prop_put_out_by_hand_is_not_judged(tmp_path: Path, five: Path) -> None:
+async def test_no_verdict_is_recorded_of_a_prop_darkened_by_key(tmp_path: Path, five: Path) -> None:
     async with driven(tmp_path / "bench", five, to=HEARD) as at:
         await at.until_task("look")
         await at.until(lambda: _lit_strands(at) == [1])
@@ -182,7 +182,7 @@ async def test_a_prop_put_out_by_hand_is_not_judged(tmp_path: Path, five: Path) 
         assert at.workbench.session.state.verdicts == {1: True}
 
 
-async def test_one_undo_takes_back_all_that_one_key_did(tmp_path: Path, five: Path) -> None:
+async def test_one_undo_reverts_all_effects_of_one_key(tmp_path: Path, five: Path) -> None:
     folder = tmp_path / "bench"
     async with driven(folder, five, to=HEARD) as at:
         await at.until_task("look")
