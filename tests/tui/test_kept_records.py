@@ -69,7 +69,7 @@ async def test_a_read_only_bench_is_shown_without_tests(
         make_ready(disk / "bench", path, "SF-01")
         lock()
         async with driven(disk / "bench", path, tag=None, to=virtual.target) as at:
-            await at.until(lambda: "This bench may not be written" in at.words())
+            await at.until(lambda: "This bench is read-only" in at.words())
             await at.until(lambda: "sign-off" in at.words())
             await at.keys("enter")
             await at.until_task("look")
