@@ -72,12 +72,14 @@ def _meter(spec: SourceSpec, args: argparse.Namespace) -> int:
     with contextlib.closing(ScpiMeter(spec.device, spec.baud or DEFAULT_BAUD)) as meter:
         volts = meter.measure()
         assert meter.identity is not None
-        who = meter.identity
+        identity = meter.identity
     if args.json:
-        named = {"maker": who.maker, "model": who.model, "serial": who.serial}
-        print_json({"from": str(spec), "meter": named | {"version": who.version}, "volts": volts})
+        named = {"maker": identity.maker, "model": identity.model, "serial": identity.serial}
+        print_json(
+            {"from": str(spec), "meter": named | {"version": identity.version}, "volts": volts}
+        )
     else:
-        print(f"{volts:.6g} V  {who.maker} {who.model}")
+        print(f"{volts:.6g} V  {identity.maker} {identity.model}")
     return 0
 
 

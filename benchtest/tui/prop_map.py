@@ -107,8 +107,8 @@ class PropMap(ScrollView):
     def _verdict(self, passed: bool | None) -> Segment:
         if passed is None:
             return Segment(" ")
-        sign = self.glyphs.passed if passed else self.glyphs.failed
-        return Segment(sign, BOLD if passed else LOUD)
+        glyph = self.glyphs.passed if passed else self.glyphs.failed
+        return Segment(glyph, BOLD if passed else LOUD)
 
 
 @lru_cache(maxsize=4096)

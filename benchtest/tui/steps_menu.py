@@ -39,18 +39,18 @@ class StepsMenu(Window[StepName | None]):
             yield Literal(Content("number or Enter: go to the step   Escape: back"), classes="soft")
 
     def _words(self, place: int, line: StepLine) -> Content:
-        sign = self.glyphs.passed if line.done else " "
-        return Content(f"{place} {sign} {line.title:<34}{line.says}")
+        mark = self.glyphs.passed if line.done else " "
+        return Content(f"{place} {mark} {line.title:<34}{line.says}")
 
     def on_mount(self) -> None:
         for options in self.query(Options):  # empty if the window was closed at once
             options.focus()
 
     def on_key(self, event: events.Key) -> None:
-        sign = event.character or ""
-        if sign in {str(place) for place in range(1, len(self.lines) + 1)}:
+        char = event.character or ""
+        if char in {str(place) for place in range(1, len(self.lines) + 1)}:
             event.stop()
-            self.dismiss(self.lines[int(sign) - 1].name)
+            self.dismiss(self.lines[int(char) - 1].name)
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         event.stop()
