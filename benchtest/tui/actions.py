@@ -100,7 +100,6 @@ MARK_KEYS: dict[str, Seen] = {
 """Letters of marks; a capital letter marks all nodes from here on."""
 KEYS |= {f"mark('{seen}',False)": (key, key) for key, seen in MARK_KEYS.items()}
 KEYS |= {f"mark('{seen}',True)": (key.upper(), key.upper()) for key, seen in MARK_KEYS.items()}
-KEYS["replaced"] = ("r", "r")
 
 LabelledAction = tuple[str, str]
 """An action and its label."""

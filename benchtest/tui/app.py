@@ -135,6 +135,7 @@ class BenchApp(App[None]):
         words = f"{resumed.row.tag} is as you left it, but dark. Leads and fingers clear of it?"
         # a prop never lights without a key: the user may be soldering
         back = MessageDialog("Back at the bench", words, then="any key lights it again")
+        self._send_session(session, self.bench.go_on_to)  # the page may be loaded again before that
         self.push_screen(back, lambda _: self._reopen(resumed))
 
     def _reopen(self, session: Session) -> None:
@@ -322,7 +323,9 @@ class BenchApp(App[None]):
         self._session = None if practice is not None else session
         if practice is None:
             self._shelf_screen.at = session.tag
-        self._send_session("" if practice is not None else session.row.id)
+            self._send_session(session.row.id, session.target)
+        else:
+            self._send_session()
         self.push_screen(BenchScreen(workbench, self.glyphs), self._put_back)
 
     def _put_back(self, leaving: Leaving | None) -> None:

@@ -239,11 +239,21 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         char, prompt = event.character or "", self.view.prompt
         if not char:
             return
-        if self.model.unit and char in "0123456789-.":
-            event.stop()
+        if prompt.is_open and (event.key == "enter" or prompt.may_type(char)):
+            event.stop()  # it came close behind the key that opened the field
             event.prevent_default()
-            self.workbench.active.note_entry(begun=True)
             prompt.type(char)
+        elif self.model.unit and (prompt.may_type(char) or event.key == "enter"):
+            if self._is_early(event):
+                event.stop()
+                event.prevent_default()
+                self.say("typed before this was asked: look, and type it again")
+                self.view.show_message(self.model, self.message)
+            elif char in "0123456789-.":
+                event.stop()
+                event.prevent_default()
+                self.workbench.active.note_entry(begun=True)
+                prompt.type(char)
         elif prompt.is_open:
             return
         elif self.model.task in ("repair", "sign-off") and char in "123456789":
@@ -318,7 +328,7 @@ class BenchScreen(CloseOnceScreen[Leaving]):
             self.view.prompt.close_entry()
             self.go()
         else:
-            self.view.ask.entry.open()
+            self.view.prompt.entry.open()
             self.draw()
 
     def on_prop_map_picked(self, message: PropMap.Picked) -> None:

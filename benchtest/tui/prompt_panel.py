@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from textual import events
@@ -12,6 +13,7 @@ from textual.message import Message
 from textual.widgets import Input
 
 from benchtest.session.display.probe_sketch import Run
+from benchtest.tui.line_input import Line
 from benchtest.tui.literal_text import LiteralBox
 from benchtest.tui.panel import Panel, style_rows
 
@@ -53,15 +55,15 @@ class PromptPanel(LiteralBox):
         yield Panel(id="drawing")
         # without select_on_focus: the next digit would replace the one that opened the field
         with Horizontal(id="field"):
-            yield Input(id="entry", compact=True, restrict=NUMBERS, select_on_focus=False)
+            yield Line(id="entry", compact=True, restrict=NUMBERS, select_on_focus=False)
             yield Panel(id="unit")
         yield Panel(id="comparison")
         yield Panel(id="caution")
         yield Panel(id="keys")
 
     @property
-    def entry(self) -> Input:
-        return self.query_one("#entry", Input)
+    def entry(self) -> Line:
+        return self.query_one("#entry", Line)
 
     def show_question(
         self, title: str, question: str, caution: str, unit: tuple[str, str], keys: Content
@@ -112,13 +114,23 @@ class PromptPanel(LiteralBox):
     def open_entry(self, first: str = "") -> None:
         """Focus the field, with a first character typed."""
         self.query_one("#field").display = True
+        self.entry.open()
         self.entry.value = first
         self.entry.cursor_position = len(first)
         self.screen.set_focus(self.entry)
 
+    def may_type(self, char: str) -> bool:
+        """Return True if a number may be typed with this character."""
+        return re.fullmatch(NUMBERS, char) is not None
+
     def type(self, char: str) -> None:
         """Type a character that did not reach the field: the first one, or one right after it."""
-        if self.is_open:
+        if self.is_open and self.entry.is_entered:
+            return  # typed together with Enter
+        if not self.may_type(char):
+            self.entry.is_entered = True
+            self.post_message(self.Entered(self.entry.value))
+        elif self.is_open:
             self.entry.insert_text_at_cursor(char)
         else:
             self.open_entry(char)

@@ -40,15 +40,13 @@ from benchtest.prop.joints import data_joints, power_joints
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
-from benchtest.session.launch_options import Bench
-from benchtest.session.log.events import CheckMade, ColourSeen, FirstLight, VerdictGiven
-from benchtest.session.log.power_checks import all_checks
-from benchtest.session.session import Session, unfinished
-from benchtest.session.workbench.workbench import Workbench
-from benchtest.tui.app import BenchApp
-from benchtest.tui.bench_screen import BenchScreen
-from benchtest.tui.prompt_panel import PromptPanel
-from tests.bench.any_prop_designs import FIXED_TEXT
+from benchtest.session.autopilot import Outcome, play
+from benchtest.session.log.person_effort import PersonEffort, person_effort
+from benchtest.session.session import Session
+from benchtest.virtual.in_process import InProcessProp
+from benchtest.virtual.injected_faults import parse_fault
+from benchtest.virtual.observer import Observation
+from benchtest.virtual.virtual_prop import VirtualProp
 from tests.bench.figures import note, run
 
 UNITS = 7
@@ -122,8 +120,23 @@ class Eyes(InProcessProp):
         return was_wrong
 
 
-def _is_open(screen: BenchScreen) -> bool:
-    return screen.query_one(PromptPanel).is_open
+@dataclass
+class Way:
+    """One way to test all units."""
+
+    is_sound: list[bool] = field(default_factory=list)
+    efforts: list[PersonEffort] = field(default_factory=list)
+    missed: int = 0
+    in_vain: int = 0
+
+    def median(self, name: str, sound: bool) -> float:
+        """Return the median of a count over sound units, or over faulty ones; NaN without any."""
+        values = [
+            float(getattr(effort, name))
+            for effort, is_sound in zip(self.efforts, self.is_sound, strict=True)
+            if is_sound is sound
+        ]
+        return float(np.median(values)) if values else math.nan
 
 
 def draw_faults(design: Design, chance: np.random.Generator, *, one: bool) -> list[str]:

@@ -29,7 +29,7 @@ from benchtest.session.session import Session, unfinished
 from benchtest.session.workbench.workbench import Workbench
 from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
-from benchtest.tui.panels import Ask
+from benchtest.tui.prompt_panel import PromptPanel
 from tests.bench.any_prop_designs import FIXED_TEXT
 from tests.bench.figures import note, run
 from tests.bench.findings import peak_mib, resident_mib
@@ -58,7 +58,7 @@ def waiting(folder: Path, prop: Path, units: int) -> None:
 
 
 def _is_open(screen: BenchScreen) -> bool:
-    return screen.query_one(Ask).is_open
+    return screen.query_one(PromptPanel).is_open
 
 
 def _has_more(workbench: Workbench, taken: int) -> bool:

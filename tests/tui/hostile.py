@@ -41,7 +41,7 @@ from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.tui.close_once import Palette
 from benchtest.tui.shelf_screen import ShelfScreen
-from benchtest.tui.wide_table import WholeTable
+from benchtest.tui.wide_table import WideTable
 from benchtest.virtual.remote_prop import RemoteProp
 from tests.tui.conftest import SMALL_FAN, Driven, shown
 
@@ -287,7 +287,7 @@ class Walk:
             while not isinstance(self.app.screen, ShelfScreen):
                 await self.at.keys("escape")
                 await self.at.pilot.pause()
-        table = self.app.screen.query_one(WholeTable)
+        table = self.app.screen.query_one(WideTable)
         await self.at.until(lambda: bool(str(table.get_row_at(table.row_count - 1)[-1])))
 
     async def go_to(self, tag: str) -> None:
@@ -295,7 +295,7 @@ class Walk:
         await self.shelf()
         screen = self.app.screen
         assert isinstance(screen, ShelfScreen)
-        table = screen.query_one(WholeTable)
+        table = screen.query_one(WideTable)
         async with asyncio.timeout(30.0):
             while screen.tag != tag:  # the list may be filled again meanwhile
                 await self.at.keys("home" if table.cursor_row == table.row_count - 1 else "down")

@@ -1,7 +1,8 @@
-"""Text of another bench's record is literal on every screen of the terminal program.
+"""Words of another bench's record stay words on every screen of the terminal program.
 
 A record with markup, links and terminal orders in every text field is imported as a person would
-import it. Then every screen is opened, checked and clicked.
+import it. Then every screen and window is opened, checked and clicked on, with the same words typed
+into every form; a window that the walk does not open fails it.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from benchtest.drive.signals import hold_lights
 from benchtest.session.guidance.next_step import Task
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.tui.compare_screen import CompareScreen
-from benchtest.tui.dialogs import AskFor, Tell
+from benchtest.tui.dialogs import FormDialog, MessageDialog
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.virtual.remote_prop import RemoteProp
 from tests.tui.hostile import (
@@ -47,125 +48,21 @@ LIBRARY_TEXT = {
     "RichLog",
 }
 """Widgets of the library that read strings as markup or that have literal forms of our own."""
-
-
-CLICK = "[@click=app.screenshot('victim.txt','.')]x[/][link=https://a]y[/]"
-ORDERS = f"{CLICK}[ @click=app.bell]w[/]\x1b]0;z\x07\x1b[2J"
-NO_MARKUP = "[/x]"
-
-
-def _plain(words: str) -> str:
-    return "".join(sign for sign in words if sign.isprintable())
-
-
-def _line(design: str, words: str, number: int, signed: bool) -> str:
-    """Return a session of another bench with these words in every field that takes text."""
-    suspects = [{"where": words, "fault": words, "probability": 0.9, "ohms": 1.0}]
-    happened: list[tuple[str, dict[str, Any]]] = [
-        ("note", {"text": words}),
-        ("verdict", {"strand": 1, "passed": True}),
-        ("mark", {"lit": "all", "strand": 2, "nodes": "3", "seen": "dim", "colour": "white"}),
-        ("mark", {"lit": words, "strand": 2, "nodes": words, "seen": "dim", "colour": words}),
-        ("reading", {"lit": "all", "probe": "2A", "volts": 4.7, "source": words}),
-        ("reading", {"lit": words, "probe": words, "volts": 4.7, "colour": words, "meter": words}),
-        ("repair", {"where": words, "what": words}),
-        ("repair", {"where": "2A+", "what": words}),
-        ("check", {"check": "rails", "feed": words, "passed": True}),
-        ("colour", {"colour": words, "right": False}),
-        ("wiggle", {"end": words, "steady": False}),
-        ("renamed", {"tag": words, "was": words}),
-        ("retired", {"retired": False, "why": words}),
-        ("note", {"text": words, "target": words}),
-        (_plain(words)[:80], {words: words, "text": [words]}),
-        ("reading", {"lit": "all", "probe": "2A", "volts": 4.8, "source": words}),
-        ("finding", {"healthy": 0.1, "settled": True, "suspects": suspects}),
-    ]
-    if signed:
-        happened.append(("signed-off", {"by": words, "comment": words}))
-    events = [
-        {"seq": seq, "at": TIME, "kind": kind, "data": data}
-        for seq, (kind, data) in enumerate(happened, 1)
-    ]
-    return json.dumps(
-        {
-            "format": 1,
-            "session": f"{_plain(words)[:70]}{number}",
-            "tag": f"SF-{number:02}",
-            "stage": "bare",
-            "started_at": TIME,
-            "placed_ms": 1_795_629_600_000,
-            "meter": "0.5%+3/6000",
-            "design": design,
-            "events": events,
-        }
-    )
-
-
-def _design(words: str) -> str:
-    """Return a prop file that has these words for its name."""
-    assert '"Small fan"' in SMALL_FAN
-    text = SMALL_FAN.replace('"Small fan"', json.dumps(_plain(words)[:80]))
-    parse_design(text, "hostile.toml")
-    return text
-
-
-class _Hostile:
-    """The program on such a bench, with the checks of each screen."""
-
-    def __init__(self, at: Driven, words: str) -> None:
-        self.at = at
-        self.words = words
-        self.mark = words[:10]
-        self.seen: set[str] = set()
-
-    async def check(self, name: str, needs_words: bool = True) -> None:
-        """Check that no string is markup, and that a click on foreign text runs no action."""
-        app = self.at.app
-        if needs_words:
-            await self.at.until(lambda: self.mark[:4] in self.at.words())
-            self.seen.add(name)
-        spots = []
-        for y, strip in enumerate(shown(app)):
-            for segment in strip:
-                if segment.style is None:
-                    continue
-                assert segment.style.link is None
-                click = segment.style.meta.get("@click")
-                assert click is None or str(click).startswith("screen."), click
-            text = "".join(segment.text for segment in strip)
-            if (x := text.find(self.mark[:4])) >= 0:
-                spots += [(x, y), (x + 2, y)]
-        for widget in app.screen.walk_children(Widget):
-            assert widget.render_str("[b]x[/b]").plain == "[b]x[/b]" or not (
-                widget.border_title or widget.border_subtitle
-            )
-        top = app.screen
-        for spot in spots:
-            if app.screen is not top:
-                break
-            await self.at.pilot.click(offset=spot)
-            await self.at.pilot.pause()
-        assert app.is_running
-
-
-@asynccontextmanager
-async def _opened(
-    folder: Path, prop: tuple[Path, RemoteProp], words: str
-) -> AsyncIterator[_Hostile]:
-    design = _design(words)
-    with Shelf(folder) as shelf:
-        lines = [_line(design, words, 1, signed=False), _line(design, words, 2, signed=True)]
-        import_lines(shelf, lines, "records.jsonl")
-    app = BenchApp(Bench(folder, prop[1].target, prop[0]))
-    try:
-        async with app.run_test(size=(110, 36), notifications=True, tooltips=True) as pilot:
-            yield _Hostile(Driven(app, pilot), words)
-    finally:
-        app.end()
+STEP_KEYS: dict[Task, str] = {
+    "check": "t1",
+    "glow": "t2",
+    "look": "t3",
+    "search": "t4",
+    "caught": "xxxxx",
+    "colour": "t5",
+    "read": "t6",
+    "wiggle": "t7",
+}
+"""Keys to the steps of a test; a node is caught by the search that is open before."""
 
 
 @pytest.mark.parametrize("words", [ORDERS, NO_MARKUP], ids=["clicks", "no-markup"])
-async def test_text_of_a_record_is_literal_on_every_screen(
+async def test_words_of_a_record_do_nothing_on_any_screen(
     tmp_path: Path, prop: tuple[Path, RemoteProp], words: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     victims = tmp_path / "victims"
@@ -189,7 +86,192 @@ async def test_text_of_a_record_is_literal_on_every_screen(
     assert list(victims.iterdir()) == []
 
 
-def test_text_is_shown_by_literal_widgets_only() -> None:
+async def _at_a_repair(walk: Walk) -> None:
+    """Windows over a unit that is to be repaired, and the one that a browser returns to."""
+    at, app = walk.at, walk.app
+    await at.until(lambda: isinstance(app.screen, MessageDialog))
+    await walk.check("back at the bench")
+    await at.keys("enter")
+
+    async def again() -> None:
+        await walk.bench(BAD, tasks=["repair"])
+
+    await again()
+    await walk.check("repair")
+    await walk.click_all(again)
+    await walk.look_around(again, *WINDOWS)
+    await walk.left("not signed off", "N")
+    for name, key in {"note": "n", "stage": "g", "own reading": "o", "repair": "r"}.items():
+        await walk.form(f"{name} form", key)
+        await walk.check(f"{name} done")
+    await at.keys("u")
+    await again()
+    hold_lights("the program stood still")
+    await at.until(lambda: isinstance(app.screen, MessageDialog))
+    await walk.check("the light is out")
+    await at.pilot.pause(0.8)  # keys in the first moment count as typed before
+    await at.keys("space")
+    await at.until(lambda: isinstance(app.screen, BenchScreen))
+    app.notify(walk.words, title=walk.words)
+    await at.until(lambda: any("Toast" in type(w).__name__ for w in app.screen.walk_children()))
+    await walk.check("notification")
+
+
+async def _at_colours(walk: Walk) -> None:
+    await walk.bench(COLOURS, tasks=["recolour"])
+    await walk.check("recolour")
+    await walk.form("replaced", "r")
+    await walk.check("replaced done")
+
+
+async def _at_sign_off(walk: Walk) -> None:
+    """A unit from its steps to its sign-off, and every window after that."""
+    at = walk.at
+    await walk.bench(SOUND, *"t3", tasks=["look"])
+    await walk.form("stray light", "k")
+    await walk.check("stray light done")
+    await walk.bench(SOUND, *"t3", "x", "space", "space", tasks=["walk"])
+    await walk.check("walk")
+    await at.keys("u", "u", "u", "escape")
+    await walk.bench(SOUND, *"t8", "enter", tasks=["soak"])
+    await at.until(lambda: "say where" in at.words())
+    await walk.check("soak")
+    await walk.form("flicker", "f")
+    await walk.check("flicker done")
+    await at.keys("e")
+
+    async def again() -> None:
+        await walk.bench(SOUND, tasks=["sign-off"])
+
+    await again()
+    await walk.check("sign-off")
+    await walk.click_all(again)
+    await walk.form("sign off", "enter")
+
+    async def signed() -> None:
+        await walk.bench(SOUND, tasks=["done"])
+
+    await signed()
+    await walk.check("done")
+    await walk.look_around(signed, *WINDOWS)
+    for name, key in {"note": "n", "stage": "g"}.items():
+        await walk.form(f"{name} of a signed unit", key)
+        await walk.check(f"{name} of a signed unit done")
+    for step in range(1, 9):
+        await at.keys("t", str(step))
+        await at.until(lambda: isinstance(at.app.screen, BenchScreen))
+        await walk.check(f"step {step} of a signed unit")
+        await at.keys("escape")
+        await signed()
+
+
+async def _at_every_step(walk: Walk) -> None:
+    for task, keys in STEP_KEYS.items():
+
+        async def again(task: Task = task, keys: str = keys) -> None:
+            await walk.bench(STEPS)
+            if walk.at.workbench.advice.task != task:
+                await walk.bench(STEPS, *keys)
+
+        await walk.bench(STEPS, *keys, tasks=[task])
+        await walk.check(task)
+        await walk.click_all(again)
+
+
+async def _on_the_shelf(walk: Walk) -> None:
+    at, app = walk.at, walk.app
+
+    async def again() -> None:
+        await walk.go_to(RAW)
+
+    await again()
+    await walk.check("shelf")
+    await walk.click_all(again)
+    for name, key in {"new": "n", "rename": "r", "retire": "x"}.items():
+        await again()
+        await walk.form(name, key)
+        await walk.close()
+    await again()
+    await walk.left("bring back", "x")
+    await walk.window("bring back", "x")
+    await walk.click("screen.go_on")
+    await walk.bench(RAW)
+    await walk.check("bench of a raw record")
+    await walk.go_to(ELSEWHERE)
+    await walk.form("target", "enter")
+    await at.until(lambda: isinstance(app.screen, MessageDialog))
+    await walk.close()
+
+
+async def _in_comparisons(walk: Walk) -> None:
+    at, app = walk.at, walk.app
+
+    async def again() -> None:
+        if not isinstance(app.screen, CompareScreen):
+            await walk.go_to(SIGNED)
+            await at.keys("c")
+            await at.until(lambda: isinstance(app.screen, CompareScreen))
+
+    await again()
+    await walk.check("compare")
+    await walk.click_all(again)
+    await again()
+    await at.keys("d")
+    await at.until(lambda: "all units" in at.words() and "Comparing the readings" not in at.words())
+    await walk.check("compare design")
+
+
+async def _in_practice(walk: Walk) -> None:
+    """A round of practice to its tally."""
+    at, app = walk.at, walk.app
+    await walk.shelf()
+    app.practise(1, 7)  # as the key does, with a seed that a test can know
+    await at.until_task("look")
+    await walk.check("practice")
+    assert at.workbench.practice is not None
+    (hidden,) = at.workbench.practice.round.hidden
+    place = hidden.partition("=")[0]
+    strand, node = map(int, place.split("."))
+    await at.keys(*["space"] * (strand - 1), "x", *["space"] * (12 - strand))
+    while await at.until_task("search", "caught") == "search":
+        part = at.workbench.advice.nodes
+        await at.keys("x" if any(n.node == node for n in part) else "space")
+    await at.keys("d")
+    await at.until_task("repair")
+    await walk.check("practice at a repair")
+    await walk.window("practice, why", "y")
+    await walk.close()
+    await at.keys("r")
+    await at.until(lambda: isinstance(app.screen, FormDialog))
+    await walk.check("practice, log a repair")
+    await at.keys("enter")
+    await at.until(lambda: isinstance(app.screen, MessageDialog))
+    await walk.check("practice, tally")
+    await walk.close()
+
+
+async def _to_the_next_unit(walk: Walk) -> None:
+    """A new test of a signed unit, left for another one that is not there."""
+    at, app = walk.at, walk.app
+    for tag in (BAD, COLOURS, RAW, ELSEWHERE, STEPS):
+        await walk.go_to(tag)
+        await at.keys("x")
+        await at.until(lambda: isinstance(app.screen, FormDialog))
+        await at.keys("enter")
+        await at.until(lambda: isinstance(app.screen, ShelfScreen))
+    await walk.go_to(SIGNED)
+    await walk.left("signed off already", "enter")
+    await walk.window("signed off already", "enter")
+    await walk.click("screen.go_on")
+    await at.until(lambda: isinstance(app.screen, BenchScreen))
+    await walk.window("not signed off", "N")
+    await walk.click("screen.go_on")
+    await at.until(lambda: isinstance(app.screen, FormDialog))
+    await walk.check("no other unit waits")
+    await walk.close()
+
+
+def test_text_is_shown_by_literal_widgets_alone() -> None:
     """The library's widgets, its markup and its tooltips are used in `literal_text.py` only."""
     found = []
     for path in sorted(TUI.rglob("*.py")):

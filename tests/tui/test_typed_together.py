@@ -12,7 +12,7 @@ from textual.message import Message
 from textual.widgets import Input
 
 from benchtest.session.log.events import MarkMade, ReadingTaken
-from benchtest.tui.dialogs import AskFor
+from benchtest.tui.dialogs import FormDialog
 from tests.tui.conftest import HEARD, Driven, driven
 
 NAMES = {".": "full_stop", "\r": "enter", " ": "space"}
@@ -90,11 +90,11 @@ async def test_lines_of_a_form_typed_together_stay_apart(tmp_path: Path, small_f
         at.app.screen.query_one("#line1", Input).value = ""
         _together(at, "2.3\rflicker\r")
         await at.pilot.pause(0.3)
-        assert isinstance(at.app.screen, AskFor)
+        assert isinstance(at.app.screen, FormDialog)
         assert [line.value for line in at.app.screen.query(Input)] == ["2.3", ""]
         await at.type("flicker")
         await at.keys("enter")
-        await at.until(lambda: not isinstance(at.app.screen, AskFor))
+        await at.until(lambda: not isinstance(at.app.screen, FormDialog))
         mark = at.workbench.session.happened[-1].what
         assert isinstance(mark, MarkMade)
         assert (mark.strand, mark.nodes, mark.seen) == (2, "3", "flicker")
