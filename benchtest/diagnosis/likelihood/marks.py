@@ -324,14 +324,32 @@ class LookWeigher:
     def _ground(self, lit: LitSet) -> NDArray[np.intp]:
         """`Look` of every node before any fault is tried, shape (nodes,)."""
         if lit not in self._grounds:
-            should = self._as_told(lit, self._powered(lit), self.responses.told(lit))
-            self._grounds[lit] = self._kept_dark(should)
+            told = self.responses.told(lit)
+            ways = [self._kept_dark(self._as_told(lit, self._powered(lit), told))]
+            if self.responses.given and (passing := self._passing(lit)) is not None:
+                ways.append(self._kept_dark(self._as_told(lit, passing, told)))
+            mine = [look for look in self.looks if look.lit == lit]
+            self._grounds[lit] = max(ways, key=lambda way: round(self._fits(mine, way), 9))
         return self._grounds[lit]
+
+    def _fits(self, looks: Sequence[StrandLook], should: NDArray[np.intp]) -> float:
+        """Return the logarithm of the chance of some looks, given how all nodes should look."""
+        total = np.zeros(len(EYES))
+        for look in looks:
+            total += look.weigh(should[None, self._nodes(look)])[:, 0]
+        return float(whoever_looked(total))
+
+    def _passing(self, lit: LitSet) -> NDArray[np.intp] | None:
+        """Return `_powered` if data pass nodes without volts; None where all nodes have some."""
+        solution = self.responses.base(lit).solution
+        node_v = self.responses.seen_v(lit, solution)
+        by_volts = appearance(self.design.node, node_v[None, :], lit)[0]
+        return by_volts if (by_volts == Look.UNPOWERED).any() else None
 
     def _powered(self, lit: LitSet) -> NDArray[np.intp]:
         """`Look` of every node by its volts alone, shape (nodes,)."""
         if lit not in self._by_volts:
-            node_v = self.responses.base(lit).solution.node_v[None, :]
+            node_v = self.responses.seen_v(lit, self.responses.base(lit).solution)[None, :]
             should = self._obey_chain(appearance(self.design.node, node_v, lit))
             self._by_volts[lit] = should[0]
         return self._by_volts[lit]
@@ -608,17 +626,13 @@ class LookWeigher:
         """
         islands = np.zeros(len(node_v), dtype=bool)
         name = self.space.joints[joint].name
-        asked = base.solution.duty.any(axis=1)
         for row, column in enumerate(MARK_COLUMNS.tolist()):
             if bent[column]:
                 solution = self.responses.exact(name, column, base.lit)
-                # nodes that data no longer reaches stay dark, whatever volts they then see
+                node_v[row] = self.responses.seen_v(base.lit, solution)
                 cut_off = solution.circuit.cut_off
-                reached = solution.duty.any(axis=1) | ~asked
-                islands[row] = cut_off.any()
-                if islands[row]:
-                    reached = ~cut_off
-                node_v[row] = np.where(reached, solution.node_v, 0.0)
+                node_v[row, cut_off] = 0.0
+                islands[row] = (node_v[row] < self.design.node.logic_v).any()
         return islands
 
     def _obey_chain(self, should: NDArray[np.intp]) -> NDArray[np.intp]:

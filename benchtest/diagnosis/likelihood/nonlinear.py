@@ -326,10 +326,10 @@ def solve_at(weigher: Weigher, joint: int, column: int) -> tuple[FloatArray, Flo
         unsure.append(half_of_data_lost(responses, solution, taps))
     mean = weigher.ordered(means, axis=0)
     covariance = weigher.covariance(weigher.together(parts), mean)
+    covariance -= weigher.islands  # those of what is given are among these
     if any(each.any() for each in leads):
         rows = [effect.taps.rows for effect in weigher.effects]
-        unknown = island_covariance(leads, rows, float(responses.circuit.supply_v.max()))
-        covariance += unknown - weigher.islands  # those of what is given are among them
+        covariance += island_covariance(leads, rows, float(responses.circuit.supply_v.max()))
     either = weigher.ordered(unsure, axis=0)
     mean = mean + either
     covariance += np.outer(either, either)
@@ -340,22 +340,24 @@ def solve_at(weigher: Weigher, joint: int, column: int) -> tuple[FloatArray, Flo
 
 
 def half_of_data_lost(responses: Responses, solution: Solution, taps: Taps) -> FloatArray:
-    """Half of what readings move if data do, or do not, pass a strand that is cut off.
+    """Half of what readings move if data do, or do not, pass nodes that are dark for want of volts.
 
-    Nobody knows: its logic may run on what its data line feeds it. Taken for the mean of the two,
-    give or take as much, which all readings share.
+    Nobody knows: logic that is cut off may run on what its data line feeds it, and nodes that fell
+    dark come back between two frames. Taken for the mean of the two, give or take as much, which
+    all readings share.
 
     Returns:
-        Shape (taps,); 0 where nothing lit comes after such a strand. [V, or A]
+        Shape (taps,); 0 where nothing lit comes after such nodes. [V, or A]
     """
     circuit, order = solution.circuit, responses.space.order
-    stops = np.flatnonzero(circuit.cut_off[order])
+    stopped = circuit.cut_off | (responses.seen_v(taps.lit, solution) < circuit.design.node.logic_v)
+    stops = np.flatnonzero(stopped[order])
     if not len(stops):
         return np.zeros(len(taps.rows))
     asked = responses.duty(taps.lit)
     after = np.zeros(len(order), dtype=bool)
     after[order[stops[0] :]] = True
-    after &= asked.any(axis=1) & ~circuit.cut_off
+    after &= asked.any(axis=1) & ~stopped
     if not after.any():
         return np.zeros(len(taps.rows))
     loaded = circuit.loaded
@@ -363,7 +365,5 @@ def half_of_data_lost(responses: Responses, solution: Solution, taps: Taps) -> F
     lit_a = node_loads(kind, volts, asked[loaded]).node_a
     more_a = lit_a - node_loads(kind, volts, np.zeros_like(asked[loaded])).node_a
     more_a = np.where(after[loaded], more_a, 0.0)
-    if solution.duty[after].any():  # taken to get their data: then it is what goes
-        more_a = -more_a
     read = sensitivities(circuit, solution.factor, taps.columns, taps.per_supply)
-    return np.asarray(0.5 * more_a @ read.per_amp)
+    return np.asarray(-0.5 * more_a @ read.per_amp)

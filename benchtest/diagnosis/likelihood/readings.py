@@ -43,6 +43,7 @@ from benchtest.diagnosis.likelihood.nonlinear import (
     doubt,
     estimate,
     estimated_rows,
+    half_of_data_lost,
     rules_out_more,
     solve_at,
     starved_rows,
@@ -218,6 +219,12 @@ class Weigher:
         self.best_here = -np.inf
         """The same of what was worked out on this footing, not estimated."""
         self.rows = np.concatenate([np.array(taps.rows, dtype=np.intp) for taps in groups])
+        self.unsure = np.zeros(len(values))
+        """Half of what data move that may or may not pass nodes that given faults leave dark."""
+        if self.given:
+            halves = [half_of_data_lost(responses, e.base.solution, e.taps) for e in self.effects]
+            self.unsure = self.ordered(halves, axis=0)
+            self.islands = self.islands + np.outer(self.unsure, self.unsure)
         doubts = [self._doubt(effect) for effect in self.effects]
         if any(each.any() for each in doubts):
             own = np.hypot(self.noise.own, self.ordered(doubts, axis=0))
@@ -243,7 +250,7 @@ class Weigher:
 
     def healthy_mean(self) -> FloatArray:
         """Readings of a healthy unit, shape (readings,)."""
-        return self.ordered([effect.value for effect in self.effects], axis=0)
+        return self.ordered([effect.value for effect in self.effects], axis=0) + self.unsure
 
     @cached_property
     def lit_of(self) -> IndexArray:
@@ -463,7 +470,7 @@ class Weigher:
             upto = np.vstack([np.zeros(part.shape[1]), np.cumsum(part[space.order], axis=0)])
             mean = effect.value - (upto[stops] - upto[starts])
             means.append(mean + self._misled_v(effect))
-        return self.ordered(means, axis=1)
+        return self.ordered(means, axis=1) + self.unsure
 
     def _misled_v(self, effect: TapEffects) -> FloatArray:
         """What strands that light in place of others move, shape (chain faults, taps)."""

@@ -279,8 +279,38 @@ class Responses:
         """The prop under a lit set, with nothing more wrong."""
         made = self._solutions.get(lit)
         if made is None:
-            made = self._solutions[lit] = solve(self.circuit, self.duty(lit), self._near(lit))
+            duty = self.duty(lit)
+            made = solve(self.circuit, duty, self._near(lit))
+            if self.given:
+                made = self._with_fallen(made, duty)
+            self._solutions[lit] = made
         return made
+
+    def _with_fallen(self, solution: Solution, duty: FloatArray, *, warm: bool = False) -> Solution:
+        """Return the solution once nodes whose logic stops have lost their data, and are dark.
+
+        Args:
+            solution: with all of them lit.
+            duty: of each channel there, shape (nodes, colours).
+            warm: whether to solve from near.
+        """
+        fallen = (solution.node_v < self.design.node.logic_v) & duty.any(axis=1)
+        if not fallen.any():
+            return solution
+        return solve(
+            solution.circuit, np.where(fallen[:, None], 0.0, duty), solution if warm else None
+        )
+
+    def fallen(self, lit: LitSet, solution: Solution) -> NDArray[np.bool_]:
+        """Return the nodes that have lost their data for want of volts, shape (nodes,)."""
+        return np.asarray(self.duty(lit).any(axis=1) & ~solution.duty.any(axis=1))
+
+    def seen_v(self, lit: LitSet, solution: Solution) -> FloatArray:
+        """Return the volts of every node, 0 of those that are dark for want of them, (nodes,).
+
+        Without their light they may see enough volts again, until they are told to light once more.
+        """
+        return np.where(self.fallen(lit, solution), 0.0, solution.node_v)
 
     def forget(self) -> None:
         """Let go of the lit sets that were asked for first, until the others have room.
@@ -420,7 +450,7 @@ class Responses:
         return np.where(dark[loaded], idle.node_a - solution.load_a, 0.0)
 
     def exact(self, joint: str, column: int, lit: LitSet) -> Solution:
-        """The prop with one joint changed, solved anew; strands that get no data stay dark."""
+        """Return the prop with one joint changed; nodes whose logic stops are dark."""
         ohm = float(GRID_OHM[column]) if column < GRID else math.inf
         key = (joint, ohm, lit)
         solution = self._exact.pop(key, None) or self._solve_anew(joint, ohm, lit)
@@ -435,11 +465,7 @@ class Responses:
         warm = self.is_large and circuit.shares_unknowns(self.circuit)
         base = self.base(lit).solution if warm else None
         solution = solve(circuit, duty, base)
-        order = self.space.order
-        stopped = np.flatnonzero(solution.node_v[order] < self.design.node.logic_v)
-        if len(stopped):
-            duty[order[stopped[0] :]] = 0.0
-            solution = solve(circuit, duty, solution if warm else None)
+        solution = self._with_fallen(solution, duty, warm=warm)
         if base is not None:
             # how a healthy joint sheds current is taken from the prop without the fault
             solution.joint_stiffness = base.joint_stiffness

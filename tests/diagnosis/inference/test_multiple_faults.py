@@ -108,6 +108,31 @@ def test_two_faults_are_found_by_asking(comb: Design, engine: Engine) -> None:
     assert found <= {"2A+", "4A-"}
 
 
+@pytest.mark.parametrize(
+    ("nodes", "faults", "seed"),
+    [
+        (12, {"1A-": 3.0, "4A+": 1.2, "feed1+": 0.6}, 2),
+        (12, {"2A-": 4.0, "3A-": 1.5, "5A+": 0.9}, 3),
+        (20, {"1A-": 2.0, "3A+": 1.9, "feed1-": 0.4}, 1),
+        (20, {"1A-": 3.0, "4A+": 1.2, "feed1+": 0.6}, 2),
+    ],
+)
+def test_three_large_faults_on_one_bus_are_named_by_rail_volts_alone(
+    make_fan: Callable[..., Design], nodes: int, faults: dict[str, float], seed: int
+) -> None:
+    """Volts between the rails do not separate + and - of one end: each is as likely."""
+    design = make_fan(5, nodes, crown=False)
+    readings = _read(Bench(design, faults, seed), "1A", "2A", "3A", "4A", "5A", "feed1")
+    total: dict[str, float] = {}
+    for suspect in Engine(design).diagnose(readings).suspects:
+        total[suspect.where] = total.get(suspect.where, 0.0) + suspect.probability
+    places = {where[:-1] for where in faults}
+    for place in places:
+        assert total[f"{place}+"] + total[f"{place}-"] > 0.8
+        assert total[f"{place}+"] == pytest.approx(total[f"{place}-"], abs=0.15)
+    assert all(p < 0.3 for where, p in total.items() if where[:-1] not in places)
+
+
 def test_a_single_fault_is_not_made_into_two(comb: Design, engine: Engine) -> None:
     finding = engine.diagnose(_read(Bench(comb, {"2A+": 0.5}, 51), "1A", "2A", "3A", "foot:2+>2A+"))
     assert _likely(finding) == {"2A+"}

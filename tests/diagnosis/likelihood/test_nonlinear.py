@@ -7,18 +7,23 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from benchtest.circuit.solution import solve
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.inference.conditional import Case
+from benchtest.diagnosis.inference.hypothesis import Part
 from benchtest.diagnosis.likelihood.linear import straight_rows
 from benchtest.diagnosis.model import fault_response as response
-from benchtest.diagnosis.model.fault_response import COLUMNS, LARGE_NODES, Responses
+from benchtest.diagnosis.model.fault_response import COLUMNS, GRID_OHM, LARGE_NODES, Responses
 from benchtest.diagnosis.solve_budget import LIMIT_LARGE, SolveBudget, solve_units
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
+from benchtest.pattern import frame_from_duty
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import parse_probe
+from benchtest.virtual.injected_faults import parse_faults
+from benchtest.virtual.virtual_prop import VirtualProp
 from tests.diagnosis.conftest import Bench
 
 MakeFan = Callable[..., Design]
@@ -141,3 +146,41 @@ def test_what_is_formed_in_one_go_of_a_large_prop_is_what_is_formed_of_a_small_o
         expected = straight_rows(small, joint, columns)
         assert mean == pytest.approx(expected[0], rel=1e-9)
         assert covariance == pytest.approx(expected[1], rel=1e-8, abs=1e-18)
+
+
+@pytest.mark.parametrize("alone", [True, False], ids=["one fault", "given"])
+def test_nodes_whose_logic_stops_draw_their_quiescent_current(
+    make_fan: MakeFan, alone: bool
+) -> None:
+    """Ohm's law in sight: 30 nodes of 0.8 mA behind 25 Ω; lit they would have some 2 V."""
+    design = make_fan(3, 30, crown=False)
+    (kind, lit), ohm = (design.node, all_lit(design)), 25.0
+    column = int(np.argmin(np.abs(GRID_OHM - ohm)))
+    part, views = Part("2A+", "resistive", column), Engine(design)._usual.views
+    responses = views.responses(() if alone else (part,))
+    solution = responses.exact("2A+", column, lit) if alone else responses.solution(lit)
+    rows = slice(design.first_index[1], design.first_index[2])
+    assert not solution.duty[rows].any()
+    assert responses.fallen(lit, solution)[rows].all()
+    dark_v = design.feeds[0].volts - part.ohm * 30 * kind.quiescent_ma * 1e-3
+    assert solution.volts(parse_probe("2A", design)) == pytest.approx(dark_v, abs=0.15)
+    lit_v = solve(solution.circuit, lit.duty(design)).volts(parse_probe("2A", design))
+    assert lit_v < kind.logic_v < dark_v
+
+
+def test_a_strand_that_falls_dark_and_a_second_fault_are_both_named(make_fan: MakeFan) -> None:
+    """A virtual prop's nodes lose their data for want of volts, and draw next to nothing then."""
+    design = make_fan(4, 20, crown=False)
+    lit = all_lit(design)
+    prop = VirtualProp(design, parse_faults(["2A-=14", "4A+=1.1"], design), seed=5)
+    for _ in range(3):
+        prop.receive(frame_from_duty(lit.duty(design)))
+    readings = [
+        Reading(lit, parse_probe(text, design), round(prop.volts(parse_probe(text, design)), 3))
+        for text in ("1A", "2A", "3A", "4A", "foot:2->2A-", "foot:4+>4A+")
+    ]
+    assert readings[1].value > design.node.logic_v
+    finding = Engine(design).diagnose(readings)
+    found = {s.where for s in finding.suspects if s.probability > 0.8}
+    assert found == {"2A-", "4A+"}
+    assert finding.explained
