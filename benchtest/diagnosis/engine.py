@@ -12,7 +12,7 @@ from benchtest.circuit.feed_limits import PermittedLitSets
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
 from benchtest.diagnosis.explain import Reason, reason, unsteady_reason
-from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, Suspect
+from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, NearFault, Suspect
 from benchtest.diagnosis.inference.cache import Footings, Views
 from benchtest.diagnosis.inference.conditional import Case, View
 from benchtest.diagnosis.inference.hypothesis import Part
@@ -133,6 +133,7 @@ class Engine:
         *,
         share: float = 1.0,
         unreachable: Collection[Probe] = (),
+        unshorted: Sequence[str] = (),
     ) -> Finding:
         """Weigh every fault against the evidence, and choose the next reading.
 
@@ -146,17 +147,26 @@ class Engine:
             before: what was seen and read before each of these was mended, in order of time.
             share: of the budget of one finding, where several of them make one answer.
             unreachable: probes that leads cannot reach; a joint's own drop is not asked for there.
+            unshorted: feeds between whose rails an ohmmeter showed no short, once for each time
+                that this was measured since the last iron.
 
         Raises:
             CircuitFault: the design's circuit has no solution.
         """
         self._forget()
-        evidence = self._gather(readings, marks, meter, repaired, before, share)
+        evidence = self._gather(readings, marks, meter, repaired, before, share, unshorted)
         given = self._condition(evidence)
         if given is None:
             assert self._otherwise is not None
             return self._otherwise.diagnose(
-                readings, marks, meter, repaired, before, share=share, unreachable=unreachable
+                readings,
+                marks,
+                meter,
+                repaired,
+                before,
+                share=share,
+                unreachable=unreachable,
+                unshorted=unshorted,
             )
         inference = self._infer(evidence, given)
         plan = self._plan(evidence, given, inference, unreachable)
@@ -177,6 +187,7 @@ class Engine:
         repaired: Collection[str],
         before: Sequence[Before],
         share: float,
+        unshorted: Sequence[str],
     ) -> GatheredEvidence:
         """Stage 1: the readings to weigh, and how finely they were read; solves no circuit."""
         steps = infer_rounding_steps(readings, meter)
@@ -186,6 +197,7 @@ class Engine:
         distinct = [readings[place] for place in told]
         weighed = most_informative(self.responses, distinct, meter)
         case = Case([distinct[place] for place in weighed], marks, meter, repaired, budget)
+        case = replace(case, unshorted=tuple(unshorted))
         return GatheredEvidence(
             readings=tuple(readings),
             distinct=distinct,
@@ -245,6 +257,7 @@ class Engine:
             off=off,
             odd=odd,
             is_explained=not off and not odd and none < 0.5,
+            nearest=_faults_of(*best) if none >= 0.5 else (),
             tied=tied,
             alike=() if given.unsteady else joined_ties(_alike(footing), tied),
         )
@@ -284,6 +297,10 @@ class Engine:
             rounded_v=evidence.rounded_v,
             unexplained=inference.odd,
             explained=inference.is_explained,
+            nearest=tuple(
+                NearFault(part.where, part.kind, part.ohm if part.kind == "resistive" else None)
+                for part in inference.nearest
+            ),
         )
 
     def _from_reels(
@@ -408,6 +425,11 @@ def _best_explanation(look: Look, several: Sequence[Together]) -> tuple[View, Pa
     if several and several[0].log_weight > weight:
         return look(several[0].parts, forced=True), None
     return plain, plain.best_part
+
+
+def _faults_of(view: View, part: Part | None) -> tuple[Part, ...]:
+    """Return all faults of an explanation."""
+    return view.parts if part is None else (*view.parts, part)
 
 
 def _none_of_these(view: View, part: Part | None, unsteady: Unsteady | None) -> float:

@@ -13,6 +13,8 @@ from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design, Point, Probe
 from benchtest.prop.lit_set import LitSet
 
+LEAST_NAMED = 0.05
+"""Probability below which a suspect names nothing."""
 MOST_MARKS = 4
 """Marks that are named in one sentence, at most."""
 
@@ -131,6 +133,28 @@ class JudgedReading:
 
 
 @dataclass(frozen=True, slots=True)
+class NearFault:
+    """One fault of the combination that comes nearest to readings that nothing explains."""
+
+    where: str
+    fault: FaultKind
+    ohm: float | None
+    """Resistance of a resistive joint; None of other faults. [Ω]"""
+
+    def __str__(self) -> str:
+        """Return the fault in words.
+
+        >>> str(NearFault("3A-", "resistive", 2.52)), str(NearFault("2A-", "open", None))
+        ('3A- at 2.5 Ω', '2A- open')
+        """
+        return (
+            f"{self.where} {self.fault}"
+            if self.ohm is None
+            else f"{self.where} at {self.ohm:.2g} Ω"
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
     """The answer to: given everything seen and measured, which faults, and what would tell more?"""
 
@@ -158,6 +182,15 @@ class Finding:
     explained: bool = True
     """False where some reading or mark is left that no explanation here accounts for."""
 
+    nearest: tuple[NearFault, ...] = ()
+    """Where neither one fault nor several explain the readings: those that come nearest."""
+
+    @property
+    def fits_nothing(self) -> bool:
+        """Whether something is wrong that no suspect explains."""
+        most = max((suspect.probability for suspect in self.suspects), default=0.0)
+        return not self.explained and not self.looks_healthy and most < LEAST_NAMED
+
     @property
     def looks_healthy(self) -> bool:
         """More likely than not nothing is wrong."""
@@ -182,7 +215,13 @@ class Finding:
             more = len(self.unexplained) - len(shown)
             marks = ", ".join(shown) + (f" and {more} more" if more else "")
             found.append(f"No fault explains these marks: {marks}. Look again.")
-        elif not self.explained and self.strange is None:
+        if self.nearest:
+            near = " and ".join(str(one) for one in self.nearest)
+            found.append(
+                f"Neither one fault nor several explain the readings; nearest: {near}. Check the "
+                "prop file, then take readings again."
+            )
+        elif not self.explained and not self.unexplained and self.strange is None:
             found.append(
                 "Nothing explains all of the readings. Check the prop file, then take them again."
             )
@@ -201,6 +240,14 @@ class Finding:
             "fits_nothing": self.strange,
             "marks_fit_nothing": [_mark(mark, design) for mark in self.unexplained],
             "explained": self.explained,
+            "nearest": [
+                {
+                    "where": one.where,
+                    "fault": one.fault,
+                    "ohm": None if one.ohm is None else _round(one.ohm),
+                }
+                for one in self.nearest
+            ],
             "rounded_v": None if self.rounded_v is None else _round(self.rounded_v),
         }
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from benchtest.diagnosis.model.faults import FaultKind
+from benchtest.diagnosis.model.wiring_faults import supplied
 from benchtest.prop.design import BusPad, Design, FeedName
 from benchtest.prop.joints import Joint
 from benchtest.prop.notation import COLOUR_ORDER, location_feed, parse_location
@@ -87,9 +88,13 @@ def _set_order(design: Design, where: str) -> str:
 
 
 def _find_short(design: Design, where: str) -> str:
+    feeds = next(feeds for _, feeds in supplied(design) if where in feeds)
+    names = [feed.name for feed in design.feeds if feed.name in feeds]
+    plural = "s" if len(names) > 1 else ""
     return (
-        f"switch off and unplug feed {where}; look at its fuse, and if the rails read below 5 ohms "
-        "both ways round, for a bridge between them; never put in a larger fuse or none"
+        f"switch off and unplug feed{plural} {' and '.join(names)}; look at the fuse{plural}, and "
+        "if the rails read below 5 ohms both ways round, for a bridge between them; never put in a "
+        "larger fuse or none"
     )
 
 

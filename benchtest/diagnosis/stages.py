@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from benchtest.diagnosis.finding import NextLook, NextReading
 from benchtest.diagnosis.inference.cache import Views
 from benchtest.diagnosis.inference.conditional import Case, View
+from benchtest.diagnosis.inference.hypothesis import Part
 from benchtest.diagnosis.inference.masked_pairs import Pairs
 from benchtest.diagnosis.inference.multiple_faults import Look, Together
 from benchtest.diagnosis.inference.posterior import Posterior
@@ -121,6 +122,7 @@ class Inference:
         off: places among the weighed readings that the best explanation leaves far off.
         odd: marks that it does not explain.
         is_explained: whether it explains all readings and marks.
+        nearest: the faults of the best explanation, where it does not describe the readings.
         tied: groups of suspects that are interchangeable in equally good explanations.
         alike: groups of suspects that the evidence cannot separate.
     """
@@ -133,6 +135,7 @@ class Inference:
     off: Sequence[int]
     odd: tuple[Mark, ...]
     is_explained: bool
+    nearest: tuple[Part, ...]
     tied: Sequence[tuple[str, ...]]
     alike: tuple[tuple[str, ...], ...]
 

@@ -15,7 +15,7 @@ from benchtest.circuit.solution import Solution, solve
 from benchtest.diagnosis.model.wiring_faults import shorts
 from benchtest.errors import CircuitFault
 from benchtest.evidence.meter import DEFAULT_METER, Meter
-from benchtest.prop.design import Design, Probe
+from benchtest.prop.design import Design, FeedName, Probe
 from benchtest.prop.joints import Joint
 from benchtest.prop.notation import parse_location
 from benchtest.virtual.built_unit import BuiltUnit, build_unit, draw_joint_ohm
@@ -193,11 +193,23 @@ class VirtualProp:
         """
         location = parse_location(where, self.design)
         was_wrong = self.faults.pop(str(location), None) is not None
+        if isinstance(location, FeedName) and not was_wrong:
+            was_wrong = self._part_rails(location.feed)
         if isinstance(location, Joint) and location.is_power and not was_wrong:
             self._remake(location)
         self._wire_up()
         self.receive(self._sent)  # a controller keeps sending its last frame
         return was_wrong
+
+    def _part_rails(self, feed: str) -> bool:
+        """Remove a short that is named by another feed of the same copper."""
+        for name, shorted in shorts(self.design):
+            fault = self.faults.get(name)
+            wiring = isinstance(fault, WiringFault) and fault.what == "short"
+            if wiring and feed in shorted.feeds:
+                del self.faults[name]
+                return True
+        return False
 
     def _remake(self, joint: Joint) -> None:
         """Give a healthy joint the resistance of a new one."""

@@ -44,7 +44,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.circuit.prediction import strand_end_probes
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.planning.cost import Leads, look_s, reading_effort, repair_s
+from benchtest.diagnosis.planning.cost import USUAL_TIMES, Leads, look_s, reading_effort, repair_s
 from benchtest.errors import BenchError
 from benchtest.evidence.marks import SEEN, Mark
 from benchtest.evidence.readings import check_volts
@@ -94,6 +94,9 @@ OFF_BY_ONE, UNNOTICED, IMAGINED = 1.0 / 30.0, 1.0 / 60.0, 1.0 / 400.0
 COUNTED = 0.02
 """Probability from which a suspect counts for the calibration."""
 ONE_THREAD = "OPENBLAS_NUM_THREADS"
+UNPLUG_S = 15.0
+"""Seconds to unplug all supplies, wait until capacitors are empty, and plug in again. [s] Common
+practice, no source."""
 NOTEBOOK_SUSPECT_V = 0.010
 """The notebook way calls a joint bad when it drops more at full white. Common practice."""
 
@@ -124,7 +127,7 @@ class Row:
     """Places that were repaired: place, kind, probability, and `right`, `alike` or `needless`."""
     left: tuple[str, ...] = ()
     end: str = ""
-    """`released`, or what stopped it."""
+    """`released`, `unexplained` where nothing fits, or what stopped it."""
     healthy: float = 0.0
     readings: int = 0
     to_name: int | None = None
@@ -205,6 +208,8 @@ class Person:
                     row.end = f"{MOST_READINGS} readings"
                     break
                 self._read(advice.lit, advice.probe, advice.again)
+            elif advice.check is not None and advice.check[0] == "rails":
+                self._measure_ohms(advice.check)
             elif advice.check is not None and advice.lit is not None:  # at a supply's terminals
                 self._record(NotTaken(advice.lit.text(self.design), str(advice.probe)))
             elif advice.task == "repair" and advice.suspect is not None:
@@ -214,7 +219,7 @@ class Person:
                 suspect = advice.suspect
                 self._repair(suspect.where, suspect.fault, suspect.repair, suspect.probability)
             else:
-                row.end = "released"
+                row.end = "unexplained" if finding.fits_nothing else "released"
                 break
         else:
             row.end = f"{MOST_STEPS} steps"
@@ -352,6 +357,20 @@ class Person:
         with contextlib.suppress(BenchError):
             return check_volts(float(text), self.unit.named_meter)
         return math.copysign(self.unit.named_meter.ranges_v[-1], shown_v)
+
+    def _measure_ohms(self, key: Key) -> None:
+        """Unplug, and measure between the rails of a feed; where they touch, find the bridge."""
+        unit, row, feed = self.unit, self.row, key[1]
+        short = [text for text in unit.left if is_named(text, feed, "short", "", self.design)]
+        shown = "OL" if not short else short[0].rpartition(":")[2]
+        row.readings += 1
+        row.lead_moves += 2
+        row.seconds += UNPLUG_S + 2.0 * USUAL_TIMES.lead_move_s + USUAL_TIMES.typed_reading_s
+        self._leads = Leads()
+        self.say(f"reading {row.readings}: ohms between the rails at {feed} = {shown}")
+        self._record(judge(self.design, key, shown))
+        if short:
+            self._repair(feed, "short", "", 1.0)
 
     def _repair(self, where: str, kind: str, words: str, probability: float) -> None:
         row, unit = self.row, self.unit

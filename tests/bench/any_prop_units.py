@@ -422,7 +422,7 @@ class Unit:
         self._wanted = frame.copy()
         awake = self.point.node_v >= self.design.node.logic_v
         reached = self._line.reached(awake)
-        latched = np.where(reached[:, None], self.told(), self._latched).astype(np.uint8)
+        latched = np.where(reached[:, None], self.received_data(), self._latched).astype(np.uint8)
         self._latched = latched
 
     @property
@@ -493,7 +493,7 @@ class Unit:
         """Return the last frame that came in, shape (nodes, colours)."""
         return self._wanted
 
-    def told(self) -> NDArray[np.uint8]:
+    def received_data(self) -> NDArray[np.uint8]:
         """Return what that frame has for each node as the prop is wired, shape (nodes, colours)."""
         told = self._wanted
         for misled in self._misled:

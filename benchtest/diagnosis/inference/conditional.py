@@ -20,7 +20,6 @@ from benchtest.diagnosis.likelihood.marks import (
     UNLIT,
     Look,
     LookWeigher,
-    appearance,
     best_explained,
     strand_looks,
 )
@@ -55,6 +54,8 @@ class Case:
     meter: Meter
     repaired: Collection[str]
     budget: SolveBudget = field(default_factory=SolveBudget, compare=False)
+    unshorted: Sequence[str] = ()
+    """Feeds between whose rails an ohmmeter showed no short, once for each measurement."""
 
     @classmethod
     def of(
@@ -266,7 +267,8 @@ class View:
     @cached_property
     def odds(self) -> tuple[FloatArray, FloatArray]:
         """Logarithm of odds before evidence, of `joints` and `chain`."""
-        return log_odds(self.responses.space, self.case.repaired)
+        case = self.case
+        return log_odds(self.responses.space, case.repaired, case.unshorted)
 
     def odds_at(self, part: Part) -> float:
         """Logarithm of one fault's odds before evidence, at its resistance."""
@@ -373,7 +375,7 @@ class View:
             should = self._looks.ways(lit, fault)
         else:
             solution = self.responses.exact(further.where, further.column, lit)
-            should = self._looks.should_at(lit, solution.node_v)
+            should = self._looks.should_at(lit, self.responses.seen_v(lit, solution))
         lights = [lit.lights(strand.number) for strand in self.design.strands]
         lit_nodes = np.repeat(lights, [strand.nodes for strand in self.design.strands])
         return np.where(lit_nodes, should, UNLIT[should])
@@ -426,8 +428,8 @@ class View:
             dark[self.space.order[fault.start : fault.stop]] = True
             return dark
         solution = self.responses.exact(part.where, part.column, lit)
-        look = appearance(self.design.node, solution.node_v, lit)
-        return np.asarray((look != int(Look.RIGHT)) | ~solution.duty.any(axis=1))
+        should = self._looks.should_at(lit, self.responses.seen_v(lit, solution))[0]
+        return np.asarray((should != int(Look.RIGHT)) | ~solution.duty.any(axis=1))
 
     def _joint_place(self, where: str) -> int:
         return [joint.name for joint in self.responses.space.joints].index(where)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +11,7 @@ from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.finding import Ohms
 from benchtest.diagnosis.inference.hypothesis import Part
 from benchtest.diagnosis.model.fault_response import COLUMNS, GRID, GRID_OHM, STEP_LOG
-from benchtest.diagnosis.model.faults import FaultKind, FaultSpace
+from benchtest.diagnosis.model.faults import ChainFault, FaultKind, FaultSpace
 
 EDGES_LOG = np.append(np.log(GRID_OHM) - STEP_LOG / 2.0, np.log(GRID_OHM[-1]) + STEP_LOG / 2.0)
 """Logarithms of the resistances that bound the grid's steps, shape (GRID + 1,)."""
@@ -87,6 +87,9 @@ def cleared_ohm(by_joint: FloatArray) -> float | None:
 
 FAULTY_TIMES = 4.0
 """Times its healthy resistance past which a joint is at fault: two of its spreads and a half."""
+OPEN_RAILS = 0.02
+"""Share of its odds that a short keeps once an ohmmeter showed none. Common practice, no source: a
+bridge may come later, or the leads were on the wrong wires."""
 REMADE = 0.05
 """Share of its odds that a joint or node keeps once it was worked on. Common practice, no source:
 a repair seldom fails, and the first suspicion was often of its neighbour."""
@@ -96,12 +99,15 @@ ONE_MORE_LOG = float(np.log(3.0))
 joint makes others. Common practice, no source."""
 
 
-def log_odds(space: FaultSpace, repaired: Collection[str] = ()) -> tuple[FloatArray, FloatArray]:
+def log_odds(
+    space: FaultSpace, repaired: Collection[str] = (), unshorted: Sequence[str] = ()
+) -> tuple[FloatArray, FloatArray]:
     """Logarithm of each fault's odds against none before any evidence.
 
     Args:
         space: faults and their odds.
         repaired: joints and nodes that were worked on.
+        unshorted: feeds between whose rails an ohmmeter showed no short, once for each measurement.
 
     Returns:
         Of power joints, shape (joints, COLUMNS), and of chain faults, shape (chain faults,).
@@ -118,9 +124,19 @@ def log_odds(space: FaultSpace, repaired: Collection[str] = ()) -> tuple[FloatAr
         return space.often.get(where, 1.0) * (REMADE if where in repaired else 1.0)
 
     remade = np.array([times(joint.name) for joint in space.joints])
-    chain = [fault.odds * times(fault.where) for fault in space.chain]
+    chain = [
+        fault.odds * times(fault.where) * OPEN_RAILS ** _measured(fault, unshorted)
+        for fault in space.chain
+    ]
     with np.errstate(divide="ignore"):
         return np.log(odds) + np.log(remade)[:, None], np.log(np.array(chain))
+
+
+def _measured(fault: ChainFault, unshorted: Sequence[str]) -> int:
+    """Return how often an ohmmeter spoke against a fault, if that is a short."""
+    if fault.shorted is None or not fault.shorted.amps_sd:
+        return 0  # a fuse that is gone shows no ohms
+    return sum(feed in fault.shorted.feeds for feed in unshorted)
 
 
 def posterior(

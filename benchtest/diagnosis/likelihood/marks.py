@@ -334,10 +334,10 @@ class LookWeigher:
 
     def _fits(self, looks: Sequence[StrandLook], should: NDArray[np.intp]) -> float:
         """Return the logarithm of the chance of some looks, given how all nodes should look."""
-        total = np.zeros(len(EYES))
+        total = np.zeros((TALLIES, 1))
         for look in looks:
-            total += look.weigh(should[None, self._nodes(look)])[:, 0]
-        return float(whoever_looked(total))
+            total += look.weigh(should[None, self._nodes(look)])
+        return float(log_likelihood_of(total)[0])
 
     def _passing(self, lit: LitSet) -> NDArray[np.intp] | None:
         """Return `_powered` if data pass nodes without volts; None where all nodes have some."""

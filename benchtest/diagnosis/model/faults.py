@@ -210,8 +210,12 @@ def _colour_orders(design: Design, odds: Priors) -> list[ChainFault]:
 
 
 def _short(design: Design, order: NDArray[np.intp], odds: Priors) -> list[ChainFault]:
-    """Each feed with nothing behind it: all that it alone supplies is dark, and what follows."""
-    ways, found = shorts(design), []
+    """Each piece of copper without volts: all that it supplies is dark, and what follows.
+
+    Named by its first feed.
+    """
+    pieces = {(s.strands, s.amps_sd): (feed, s) for feed, s in reversed(shorts(design))}
+    ways, found = list(pieces.values())[::-1], []
     for feed, shorted in ways:
         dead = np.isin(order, shorted.nodes(design))
         start, part = int(np.flatnonzero(dead)[0]), odds.short / len(ways)

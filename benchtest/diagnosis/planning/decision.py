@@ -14,8 +14,9 @@ from benchtest.diagnosis.inference.hypothesis import Part
 from benchtest.diagnosis.inference.multiple_faults import Together
 from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.likelihood.marks import CHANCE, SEEN
+from benchtest.diagnosis.likelihood.nonlinear import BROWN_SD_V
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
-from benchtest.diagnosis.planning.candidates import permitted_sets
+from benchtest.diagnosis.planning.candidates import lit_sets, permitted_sets
 from benchtest.diagnosis.planning.forecast import Forecaster
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
@@ -218,17 +219,22 @@ def unread_load(
     """Return the rail volts that are still to be read; None once some under full load were.
 
     Drops across joints and along boards show nothing of what all strands share: the feed's joints,
-    its cable and the supply. Rail volts near the lowest node under the largest load do.
+    its cable and the supply. Rail volts near the lowest node under the largest load do. Of a prop
+    whose logic may stop at full light nothing is expected of them: there a part of it is lit.
 
     Args:
         forecaster: volts of a healthy unit at every probe that a person can reach.
         permitted: tells whether fuses and supplies can carry a lit set.
         readings: taken so far.
     """
-    lits = permitted_sets([all_lit(forecaster.responses.design)], permitted)
+    design = forecaster.responses.design
+    rails = [place for place, probe in enumerate(forecaster.probes) if probe.is_rail]
+    lits = permitted_sets([all_lit(design)], permitted)
+    if not any(_is_known(forecaster, lit, rails) for lit in lits):
+        fewer = permitted_sets(lit_sets(design, np.zeros(len(design.strands))), permitted)
+        lits = [lit for lit in fewer if _is_known(forecaster, lit, rails)] or lits
     if not lits:
         return None
-    rails = [place for place, probe in enumerate(forecaster.probes) if probe.is_rail]
     volts: dict[LitSet, FloatArray] = {lit: forecaster.outlook(lit).value[rails] for lit in lits}
     for reading in readings:
         if reading.volts is None or not reading.probe.is_rail or reading.lit not in volts:
@@ -240,3 +246,9 @@ def unread_load(
             return None
     lit = min(lits, key=lambda one: round(float(volts[one].min()), 6))
     return lit, forecaster.probes[rails[int(np.argmin(np.round(volts[lit], 6)))]]
+
+
+def _is_known(forecaster: Forecaster, lit: LitSet, rails: Sequence[int]) -> bool:
+    """Return whether rail volts of a sound unit are known; see `nonlinear.doubt`."""
+    variance = forecaster.outlook(lit).variance[list(rails)]
+    return bool(variance.min(initial=np.inf) < BROWN_SD_V**2)

@@ -15,6 +15,7 @@ from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.inference.conditional import View
 from benchtest.diagnosis.inference.masked_pairs import Pairs
 from benchtest.diagnosis.inference.posterior import Posterior, named_suspects
+from benchtest.diagnosis.model.wiring_faults import supplied
 from benchtest.diagnosis.planning.candidates import permitted_sets
 from benchtest.diagnosis.planning.decision import (
     DECIDED,
@@ -49,6 +50,8 @@ SURE_TO_BE_BAD = 0.99
 """Probability from which a suspect is repaired rather than read about once more."""
 LEAST_BITS = 4e-3
 """Information below which a reading is not asked for, while nothing is decided."""
+LIKELY_DATA = 0.5
+"""Probability from which a fault of the data line is repaired before other evidence is had."""
 DOUBTED = 0.05
 """Probability from which a joint is not left, nor repaired, without a reading of its own."""
 
@@ -259,8 +262,9 @@ def volts_under_load(situation: Situation) -> NextReading | None:
 def volts_at_a_shorted_feed(situation: Situation) -> NextReading | None:
     """Return the rail volts on the feed's side where joined rails are likely.
 
-    A bad joint of the feed takes as many volts from everything behind it as joined rails do,
-    but none from its own cable.
+    A bad joint of the feed takes as many volts from everything behind it as joined rails do, but
+    none from its own cable; several bad joints of strands take none from there either. So it comes
+    before readings that tell one place of joined rails from another.
     """
     shorts: dict[str, float] = {}
     found, readings = situation.inference.found, situation.readings
@@ -268,14 +272,45 @@ def volts_at_a_shorted_feed(situation: Situation) -> NextReading | None:
         if fault.kind == "short":
             shorts[fault.where] = shorts.get(fault.where, 0.0) + float(part)
     where = max(shorts, key=lambda name: round(shorts[name], 9), default=None)
-    if where is None or sum(shorts.values()) <= 0.5 or not readings:
+    if where is None or sum(shorts.values()) <= 0.5:
         return None
     place = FeedName(where)
     touched = {point.place for one in readings for point in one.probe.points}
     lit = situation.most_light
-    if lit is None or place in touched:
+    if lit is None or place in touched or rail_probe(place) in situation.unreachable:
         return None
     return _asked(situation, (lit, rail_probe(place)))
+
+
+def power_before_data(situation: Situation) -> NextReading | None:
+    """Return the rail volts where data enter dark copper, before a fault of the data is repaired.
+
+    Where nothing on a piece of copper was ever seen lit, it may be without volts as well.
+    """
+    plain, found = situation.given.plain, situation.inference.found
+    rows = [row for row in named_suspects(plain.space, found) if row[2] >= LIKELY_DATA]
+    dark = [fault for fault in plain.space.chain if rows and fault.where == rows[0][0]]
+    if not dark or rows[0][3] is not None or dark[0].shorted or dark[0].misled:
+        return None
+    design = plain.design
+    first = design.node_at(int(plain.space.order[dark[0].start])).strand
+    entry = next(end for end in design.data_path if end.strand == first)
+    marks = situation.evidence.case.marks
+    for strands, _ in supplied(design):
+        seen = [m.seen for m in marks if m.strand in strands and m.lit.lights(m.strand)]
+        if first not in strands or set(seen) != {"dark"}:
+            continue
+        touched = {
+            point.place.strand
+            for one in situation.evidence.readings
+            for point in one.probe.points
+            if not isinstance(point.place, FeedName)
+        }
+        lit, probe = situation.most_light, rail_probe(entry)
+        if lit is None or touched & strands or probe in situation.unreachable:
+            return None
+        return replace(_asked(situation, (lit, probe)), before_repair=True)
+    return None
 
 
 def most_informative_while_open(situation: Situation) -> NextReading | None:
@@ -283,6 +318,24 @@ def most_informative_while_open(situation: Situation) -> NextReading | None:
     if situation.is_decided or situation.best_while_open.settled:
         return None
     return situation.best_while_open
+
+
+def drop_of_the_nearest(situation: Situation) -> NextReading | None:
+    """Return the drop across a joint of the combination that comes nearest, where nothing fits.
+
+    It shows the joint itself, whatever else is wrong. Both joints of an end are read: volts
+    between the rails do not separate them.
+    """
+    lit, joints = situation.most_light, situation.given.plain.space.joints
+    if lit is None:
+        return None
+    places = {part.where[:-1] for part in situation.inference.nearest if part.chain < 0}
+    read = [one.probe.points for one in situation.evidence.readings]
+    read += [probe.points for probe in situation.unreachable]
+    for joint in joints:
+        if not joint.is_fuse and joint.name[:-1] in places and joint.probe.points not in read:
+            return _asked(situation, (lit, joint.probe))
+    return None
 
 
 def once_more(situation: Situation) -> NextReading | None:
@@ -344,14 +397,15 @@ def unsteady_drop(situation: Situation) -> NextReading | None:
 
 
 READING_RULES: tuple[Rule, ...] = (
+    power_before_data,
+    volts_at_a_shorted_feed,
     most_informative,
     one_of_several,
     volts_under_load,
-    volts_at_a_shorted_feed,
     most_informative_while_open,
 )
 """Readings that may still change the finding."""
-LAST_RULES: tuple[Rule, ...] = (once_more, drop_before_repair)
+LAST_RULES: tuple[Rule, ...] = (drop_of_the_nearest, once_more, drop_before_repair)
 """Readings where nothing is expected to change it."""
 UNSTEADY_RULES: tuple[Rule, ...] = (unsteady_drop, drop_before_repair)
 """Readings where repeats of one disagree."""

@@ -165,7 +165,9 @@ def why_words(finding: Finding, grounds: FindingDetails | None, state: State) ->
         if suspect.reason or suspect.probability >= INNOCENT:
             head = f"{suspect.where} {suspect.fault}, {suspect.probability:.0%}. {suspect.reason}"
             lines.append(" ".join([head.strip(), after_words(suspect, design)]).strip())
-    if not lines:
+    if not lines and finding.fits_nothing:
+        lines.append("Something is wrong, and no joint or node explains it.")
+    elif not lines:
         lines.append(f"Nothing speaks against any joint or node: {finding.healthy:.0%} healthy.")
     for one in odd_readings(state, finding):
         words = reading_words(one)

@@ -114,13 +114,18 @@ def _on_evidence(state: State, finding: Finding) -> Advice:
         where, guilt = guilty[0]
         top = next(suspect for suspect in finding.suspects if suspect.where == where)
     # a break in the data line is mended first: strands behind it cannot be lit to measure
-    if top is not None and guilt >= LIKELY and (ask.settled or top.fault in DATA_FAULTS):
+    is_due = ask.settled or (top is not None and top.fault in DATA_FAULTS and not ask.before_repair)
+    if top is not None and guilt >= LIKELY and is_due:
+        if (ohms := _ohms_first(state, top)) is not None:
+            return ohms
         orders = colours.likely_orders(state.design.node, state.colours)[:2]
         likely = f" It is likely {' or '.join(orders)}." if orders else ""
         return Advice("repair", f"Repair: {top.repair}.{likely}", suspect=top)
     if not ask.settled and ask.lit is not None:
         return _reading_advice(state, ask)
     if top is not None and guilt > INNOCENT:
+        if (ohms := _ohms_first(state, top)) is not None:
+            return ohms
         return Advice("repair", f"Most likely: {top.repair}.", suspect=top)
     if state.failed:
         strand = state.failed[0]
@@ -128,9 +133,27 @@ def _on_evidence(state: State, finding: Finding) -> Advice:
         return Advice("walk", words, strand=strand)
     if wrong := colours.wrong_strands(state.colours):
         return Advice("recolour", colours.remedy(state.design, state.colours), strand=wrong[0])
+    if finding.fits_nothing:
+        return Advice("sign-off", f"{unexplained_text(finding)} Sign off anyway?")
     if left := unfinished_items(state, finding):
         return Advice("sign-off", f"Still open: {'; '.join(left)}. Who signs it off all the same?")
     return Advice("sign-off", "Nothing is open. Who signs this unit off?")
+
+
+def unexplained_text(finding: Finding) -> str:
+    """Return that something is wrong which no fault explains, and what comes nearest."""
+    near = " and ".join(str(one) for one in finding.nearest)
+    return "Not sound, and no fault explains it" + (f"; nearest: {near}." if near else ".")
+
+
+def _ohms_first(state: State, suspect: Suspect) -> Advice | None:
+    """Measure the ohms between the rails, without power, before a bridge is looked for.
+
+    They show a short whatever else is wrong. Once: what they showed before first light counts.
+    """
+    if suspect.fault != "short" or state.unshorted.get(suspect.where, 0):
+        return None
+    return check_advice(state, ("rails", suspect.where))
 
 
 def _retake(state: State, finding: Finding) -> Advice | None:
@@ -178,7 +201,9 @@ def _reading_advice(state: State, ask: NextReading) -> Advice:
     """Take the next reading; that before a repair can be skipped where leads do not reach."""
     assert ask.lit is not None
     words = f"olts at {ask.probe} with {ask.lit.text(state.design)} lit?"
-    words = f"Before the iron, the joint itself: v{words}" if ask.before_repair else f"V{words}"
+    assert ask.probe is not None
+    first = "is there power" if ask.probe.is_rail else "the joint itself"
+    words = f"Before the iron, {first}: v{words}" if ask.before_repair else f"V{words}"
     return Advice("read", words, lit=ask.lit, probe=ask.probe, may_skip=ask.before_repair)
 
 

@@ -92,6 +92,7 @@ def _diagnose(
         before,
         share=share,
         unreachable=[probe for _, probe in state.unreachable],
+        unshorted=[feed for feed, times in state.unshorted.items() for _ in range(times)],
     )
 
 

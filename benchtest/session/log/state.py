@@ -89,6 +89,8 @@ class State:
             a stage: sealed, opened, or out for a season.
         checks: what was made sure of before power, by check and feed.
         recheck: checks before power that a repair with an iron calls for again.
+        unshorted: how often ohms between the rails of each feed showed no short, since the last
+            iron on its copper.
         first_light: whether everything glowed at a low level; None before that.
         colours: by colour and strand, whether it was right; until the strand is worked on or
             seen dark. A strand with a dark node has no entry: that node showed no colour.
@@ -114,6 +116,7 @@ class State:
     tested_earlier: bool = False
     checks: dict[Key, CheckMade] = field(default_factory=dict)
     recheck: frozenset[Key] = frozenset()
+    unshorted: dict[str, int] = field(default_factory=dict)
     first_light: bool | None = None
     colours: dict[str, dict[int, bool]] = field(default_factory=dict)
     apart: frozenset[str] = frozenset()
@@ -372,13 +375,17 @@ def _repair(state: State, what: RepairDone) -> State:
         dataclasses.replace(one, standing="moved") if one.counts and not next(moved) else one
         for one in state.taken
     )
+    again = checks_after(state.design, what.where)
     after = dataclasses.replace(
         state,
         verdicts={n: passed for n, passed in state.verdicts.items() if n not in touched},
         marks=tuple(mark for mark in state.marks if mark.strand not in touched),
         taken=taken,
         repairs=(*state.repairs, what),
-        recheck=state.recheck | checks_after(state.design, what.where),
+        recheck=state.recheck | again,
+        unshorted={
+            feed: times for feed, times in state.unshorted.items() if ("rails", feed) not in again
+        },
         colours=_colours_after(state, what.where, touched),
         wiggled={e: ok for e, ok in state.wiggled.items() if parse_end(e).strand not in touched},
         search=None,
@@ -402,8 +409,12 @@ def _check(state: State, what: CheckMade) -> State:
     key = (what.check, what.feed)
     if key not in all_checks(state.design):
         raise InputError(f'feed "{what.feed[:40]}": the prop has none of that name')
-    checks = {**state.checks, key: what}
-    return dataclasses.replace(state, checks=checks, recheck=state.recheck - {key})
+    checks, unshorted = {**state.checks, key: what}, dict(state.unshorted)
+    if what.check == "rails":
+        unshorted[what.feed] = unshorted.get(what.feed, 0) + 1 if what.passed else 0
+    return dataclasses.replace(
+        state, checks=checks, recheck=state.recheck - {key}, unshorted=unshorted
+    )
 
 
 def _first_light(state: State, what: FirstLight) -> State:

@@ -13,6 +13,7 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import solve
 from benchtest.circuit.spice import spice_deck
 from benchtest.diagnosis import Engine, Finding
+from benchtest.diagnosis.inference.posterior import OPEN_RAILS
 from benchtest.diagnosis.model.rail_shorts import short_places
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
@@ -224,3 +225,55 @@ def test_a_bad_feed_joint_is_no_short_once_volts_at_its_cable_are_read(make_fan:
     finding = bench.find(engine, at_most=10)
     assert finding.next.settled
     assert finding.suspects[0].where == "feed1-"
+
+
+def _low_with_and_without_light(design: Design) -> list[Reading]:
+    """Rail volts that no joint explains: with nothing lit they are as low."""
+    asked = (("all", "1A", 2.2), ("none", "3A", 2.3), ("1", "4A", 2.3))
+    return [
+        Reading(parse_lit_set(lit, design), parse_probe(probe, design), volts)
+        for lit, probe, volts in asked
+    ]
+
+
+def test_volts_at_the_feed_come_first_where_a_short_is_likely(make_fan: MakeFan) -> None:
+    design = make_fan(4, 20, wire="24 AWG", crown=False)
+    engine, lit = Engine(design), all_lit(design)
+    readings = _low_with_and_without_light(design)
+    finding = engine.diagnose(readings)
+    assert sum(s.probability for s in finding.suspects if s.fault == "short") > 0.5
+    assert finding.next.probe == parse_probe("feed1", design)
+    # whole there: the feed's own joint, or several strands
+    readings.append(Reading(lit, parse_probe("feed1", design), 4.98))
+    after = engine.diagnose(readings)
+    assert sum(s.probability for s in after.suspects if s.fault == "short") < 0.1
+
+
+def test_ohms_between_the_rails_speak_against_a_short_and_not_against_a_fuse(
+    make_fan: MakeFan,
+) -> None:
+    design = make_fan(4, 20, wire="24 AWG", crown=False)
+    engine, lit = Engine(design), all_lit(design)
+    readings = _low_with_and_without_light(design)
+
+    def shorted(unshorted: tuple[str, ...]) -> float:
+        found = engine.diagnose(readings, unshorted=unshorted)
+        return sum(s.probability for s in found.suspects if s.fault == "short")
+
+    plain, once, twice = (shorted(("feed1",) * times) for times in (0, 1, 2))
+    assert plain > once > twice
+    odds = [p / (1.0 - p) for p in (plain, once)]
+    assert odds[1] == pytest.approx(OPEN_RAILS * odds[0], rel=0.2)
+    dead = [Reading(lit, parse_probe(f"{n}A", design), 0.0) for n in (1, 3)]
+    first = engine.diagnose(dead, unshorted=("feed1", "feed1")).suspects[0]
+    assert (first.where, first.fault) == ("feed1", "short")  # its fuse, in the same words
+
+
+def test_copper_of_two_feeds_has_one_short(make_fan: MakeFan) -> None:
+    design = make_fan(4, 10, feeds=("foot:1", "foot:4"))
+    lit = all_lit(design)
+    readings = [Reading(lit, parse_probe(f"{n}A", design), 0.02) for n in (1, 2, 4)]
+    readings.append(Reading(lit, parse_probe("feed1", design), 0.05))
+    named = [s for s in Engine(design).diagnose(readings).suspects if s.fault == "short"]
+    assert [(s.where, s.probability > 0.95) for s in named] == [("feed1", True)]
+    assert "feeds feed1 and feed2" in named[0].repair

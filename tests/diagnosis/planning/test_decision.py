@@ -13,6 +13,7 @@ from benchtest.diagnosis.planning.decision import is_decided
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
+from benchtest.prop.joints import power_joints
 from benchtest.prop.lit_set import all_lit, parse_lit_set
 from benchtest.prop.notation import parse_probe
 from tests.diagnosis.conftest import Bench
@@ -109,6 +110,32 @@ def test_readings_that_no_fault_explains_are_said_to_be_so_and_accuse_nothing(
     assert not finding.next.settled
     assert max((s.probability for s in finding.suspects), default=0.0) < 0.1
     assert finding.healthy < 0.1
+    assert finding.fits_nothing
+    assert finding.nearest
+    words = " ".join(finding.doubts(comb))
+    assert all(str(one) in words for one in finding.nearest)
+    assert finding.as_json(comb)["nearest"][0]["where"] == finding.nearest[0].where
+
+
+def test_where_nothing_fits_the_drops_of_what_comes_nearest_are_read(
+    comb: Design, comb_engine: Engine
+) -> None:
+    """In the end every joint that it accuses was read itself, and no unit passes for sound."""
+    lit = all_lit(comb)
+    volts = {"1A": 4.2, "2A": 1.3, "3A": 4.81, "4A": 0.4, "5A": 4.83, "feed1": 4.9}
+    readings = [Reading(lit, parse_probe(name, comb), each) for name, each in volts.items()]
+    readings += [Reading(lit, parse_probe("2A", comb), 4.4)]
+    finding = comb_engine.diagnose(readings)
+    while finding.next.probe is not None:
+        assert finding.next.lit is not None
+        readings.append(Reading(finding.next.lit, finding.next.probe, 0.7))  # whatever is asked
+        assert len(readings) < 40
+        finding = comb_engine.diagnose(readings)
+    assert finding.fits_nothing
+    assert not finding.next.settled
+    read = {reading.probe.points for reading in readings}
+    joints = {joint.name: joint.probe.points for joint in power_joints(comb)}
+    assert all(joints[one.where] in read for one in finding.nearest if one.where in joints)
 
 
 def test_a_slip_that_was_taken_again_no_longer_keeps_a_finding_open(

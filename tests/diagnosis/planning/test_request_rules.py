@@ -6,6 +6,9 @@ import pytest
 
 from benchtest.circuit.prediction import predict
 from benchtest.diagnosis import Engine, Finding
+from benchtest.diagnosis.model.faults import Priors
+from benchtest.diagnosis.planning.request_rules import LIKELY_DATA
+from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import parse_lit_set
@@ -76,3 +79,20 @@ def test_nothing_is_read_before_the_iron_of_a_sound_fan(fan: Design, engine: Eng
         for lit, probe in ((parse_lit_set(t, fan), parse_probe(p, fan)) for t, p in asks)
     ]
     assert not engine.diagnose(sound).next.before_repair
+
+
+def test_power_is_read_before_a_data_joint_is_repaired_where_nothing_lights(fan: Design) -> None:
+    engine, lit = Engine(fan, Priors(data_open=0.02)), parse_lit_set("all", fan)
+    marks = [Mark(lit, strand.number, 1, strand.nodes, "dark") for strand in fan.strands]
+    entry = str(fan.data_path[0])
+    found = engine.diagnose(marks=marks)
+    first = found.suspects[0]
+    assert (first.where, first.fault) == (f"{entry}d", "data-open")
+    assert first.probability >= LIKELY_DATA
+    assert found.next.before_repair
+    assert str(found.next.probe) == entry
+    volts = Reading(lit, parse_probe(entry, fan), 4.99)
+    assert not engine.diagnose([volts], marks).next.before_repair
+    # a strand that lit shows that there is power
+    one_lit = [Mark(lit, 1, 1, fan.strands[0].nodes, "ok"), *marks[1:]]
+    assert not engine.diagnose(marks=one_lit).next.before_repair

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import pytest
 
 from benchtest.diagnosis import Engine, Finding, NextReading, Suspect
+from benchtest.diagnosis.finding import NearFault
 from benchtest.diagnosis.model.faults import FaultKind
 from benchtest.diagnosis.planning.joint_drop import own_drop
 from benchtest.evidence.meter import DEFAULT_METER
@@ -124,6 +125,34 @@ def test_a_whole_evening(fan: Design, asks: NextReading) -> None:
     done.append(SignedOff("Ada"))
     advice = next_step(_state(fan, done), _finding())
     assert (advice.task, advice.says.partition(".")[0]) == ("done", "Signed off by Ada")
+
+
+def test_ohms_between_the_rails_come_before_a_bridge_is_looked_for(fan: Design) -> None:
+    done = [one for one in CHECKED if not (isinstance(one, CheckMade) and one.check == "rails")]
+    done += [*ALL_PASS, ReadingTaken("all", "4B", 2.1)]
+    finding = _finding(_suspect("main", 0.97, "short"))
+    advice = next_step(_state(fan, done), finding)
+    assert (advice.task, advice.check) == ("check", ("rails", "main"))
+    assert advice.caution
+    touching = next_step(_state(fan, [*done, CheckMade("rails", "main", False, ohm=0.4)]), finding)
+    assert touching.says.startswith("Rails touch at feed main")
+    open_rails = _state(fan, [*done, CheckMade("rails", "main", True, ohm=47e3)])
+    assert open_rails.unshorted == {"main": 1}
+    assert next_step(open_rails, finding).task == "repair"  # its fuse, or what came since
+    soldered = _state(fan, [*done, CheckMade("rails", "main", True), RepairDone("2A+")])
+    assert soldered.unshorted == {}
+
+
+def test_a_unit_with_evidence_that_nothing_explains_is_not_offered_as_sound(fan: Design) -> None:
+    reads: list[SessionEvent] = [ReadingTaken("all", "4B", 2.1)]
+    near = (NearFault("3A-", "resistive", 2.52), NearFault("2A-", "open", None))
+    nothing = NextReading(None, None, 0.0, settled=False)
+    finding = _with(_finding(ask=nothing), healthy=0.0, explained=False, nearest=near)
+    advice = next_step(_state(fan, [*CHECKED, *ALL_PASS, *reads]), finding)
+    assert advice.task == "sign-off"
+    assert advice.says == (
+        "Not sound, and no fault explains it; nearest: 3A- at 2.5 Ω and 2A- open. Sign off anyway?"
+    )
 
 
 def _with(finding: Finding, **changes: object) -> Finding:
