@@ -141,6 +141,11 @@ class Session:
             self._engine = checks, engine if design == engine.design else Engine(design)
         return self._engine[1]
 
+    def release_engine(self) -> None:
+        """Let go of all that the engine keeps: the unit leaves the bench."""
+        checks, engine = self._engine
+        self._engine = checks, Engine(engine.design)
+
     def record(self, what: SessionEvent, same_key_as: int | None = None) -> State:
         """Keep an event. When this returns, it is on disk and the state knows it.
 

@@ -28,6 +28,7 @@ from benchtest.errors import BenchError
 from benchtest.input_files import printable
 from benchtest.records.shelf import Shelf
 from benchtest.session.launch_options import Bench
+from benchtest.session.process_memory import share_one_arena
 from benchtest.tui.browser import in_browser
 from benchtest.tui.close_once import CloseOnceScreen, Palette
 from benchtest.tui.dialogs import ConfirmDialog, FormDialog, FormLine, MessageDialog
@@ -83,6 +84,7 @@ class BenchApp(App[None]):
             first_tag: unit to test at once, with the prop file of the options.
             practice: practice round to begin at once.
         """
+        share_one_arena()  # findings run on ever other worker threads
         super().__init__()
         self.bench = bench
         self.first_tag = first_tag

@@ -18,6 +18,7 @@ from benchtest.records.models import tag_sort_key
 from benchtest.records.shelf import Shelf
 from benchtest.session.launch_options import Bench
 from benchtest.session.log.unit_target import VIRTUAL
+from benchtest.session.process_memory import return_freed_memory
 from benchtest.session.session import Session, last_test, unfinished
 from benchtest.session.temporary_folders import temporary_folder
 from benchtest.session.workbench.reading_sources import source_for
@@ -35,6 +36,7 @@ def sweep() -> None:
     gc.unfreeze()  # or a unit that was still held the last time would stay for ever
     gc.collect()
     gc.freeze()
+    return_freed_memory()
 
 
 def new_session(shelf: Shelf, bench: Bench, tag: str, prop_file: Path) -> Session:

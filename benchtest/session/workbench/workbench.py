@@ -441,6 +441,7 @@ class Workbench:
         """Take the unit dark before it leaves the bench; pause a soak."""
         self.soak.pause()
         self.light.dark()
+        self.session.release_engine()
 
 
 def _is_same(one: _Basis, other: _Basis) -> bool:
