@@ -11,7 +11,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from benchtest.session.report.export_tables import Evidence, exported_evidence
+from benchtest.session.report.export_tables import SessionEvidence, exported_evidence
 
 FOLDER = Path(__file__).parent / "session" / "golden"
 RECORDS = FOLDER / "batch.jsonl"
@@ -19,12 +19,12 @@ FINDINGS = FOLDER / "findings.json"
 TAGS = ("WF-01", "WF-02", "WF-03", "WF-04")
 
 
-def evidence_of(tag: str) -> Evidence:
+def evidence_of(tag: str) -> SessionEvidence:
     """What the kept records hold of a unit."""
     return exported_evidence(RECORDS.read_text("utf-8").split("\n"), RECORDS.name, tag)
 
 
-def finding_of(evidence: Evidence) -> dict[str, Any]:
+def finding_of(evidence: SessionEvidence) -> dict[str, Any]:
     """What `benchtest diagnose --json` prints of it."""
     return evidence.diagnose().as_json(evidence.design)
 

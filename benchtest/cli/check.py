@@ -187,13 +187,13 @@ def _print_profile(review: DesignReview) -> None:
     """Print the volts along the strand of the lowest node, in ASCII characters."""
     from rich.text import Text
 
-    from benchtest.session.display.text_chart import Trace, draw
+    from benchtest.session.display.text_chart import Trace, draw_chart
 
     volts = review.profile_v.tolist()
     count = len(volts)
     columns = min(PROFILE_COLUMNS, count)
     picked = [volts[column * (count - 1) // max(columns - 1, 1)] for column in range(columns)]
-    chart = draw([Trace("*", range(columns), picked)], columns, PROFILE_ROWS)
+    chart = draw_chart([Trace("*", range(columns), picked)], columns, PROFILE_ROWS)
     out = console()
     out.print(Text(f"Volts along strand {review.lowest_strand.number}, from A to B", style="bold"))
     # enough digits that no two rows show the same volts

@@ -85,7 +85,7 @@ def _print_now(line: str) -> None:
 
 def _screen(args: argparse.Namespace) -> int:
     from benchtest.session.autopilot import demo_file, hide_fault
-    from benchtest.session.launch_options import Bench
+    from benchtest.session.launch_options import LaunchOptions
     from benchtest.tui.launch import launch
 
     folder = bench_of(args) / FOLDER
@@ -94,7 +94,7 @@ def _screen(args: argparse.Namespace) -> int:
 
         seed = _random_seed() if args.seed is None else args.seed
         hidden = hide_fault(read_design(path), seed)
-        bench = Bench(folder, "virtual", path, hidden=(hidden,), seed=seed)
+        bench = LaunchOptions(folder, "virtual", path, hidden=(hidden,), seed=seed)
         launch(bench, f"WF-{seed:02}")
     print(f"Hidden fault: {hidden}.")
     return 0

@@ -144,10 +144,10 @@ def _of_files(
 
 def _supplies(args: argparse.Namespace, design: Design) -> dict[str, float]:
     """Return the measured volts of the supplies, by feed. [V]"""
-    from benchtest.session.log.measured_supplies import typed_supplies
+    from benchtest.session.log.measured_supplies import parse_supplies
 
     try:
-        return typed_supplies(design, args.supply)
+        return parse_supplies(design, args.supply)
     except InputError as fault:
         raise InputError(f"diagnose --supply: {fault}") from None
 

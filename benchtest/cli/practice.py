@@ -49,26 +49,31 @@ def run(args: argparse.Namespace) -> int:
         return _auto(args)
     if args.json:
         raise InputError("--json: add --auto or --tally; the terminal program prints nothing")
-    from benchtest.session.launch_options import Bench
+    from benchtest.session.launch_options import LaunchOptions
     from benchtest.tui.launch import launch
 
-    launch(Bench(bench_of(args)), practice=(args.grade, args.seed))
+    launch(LaunchOptions(bench_of(args)), practice=(args.grade, args.seed))
     return 0
 
 
 def _tally(args: argparse.Namespace) -> int:
     from dataclasses import asdict
 
-    from benchtest.session.launch_options import Bench
-    from benchtest.session.practice.rounds import next_grade, open_practice, table, tallies
+    from benchtest.session.launch_options import LaunchOptions
+    from benchtest.session.practice.rounds import (
+        next_grade,
+        open_practice,
+        read_tallies,
+        score_table,
+    )
 
-    with open_practice(Bench(bench_of(args))) as shelf:
-        done = tallies(shelf)
+    with open_practice(LaunchOptions(bench_of(args))) as shelf:
+        done = read_tallies(shelf)
     if args.json:
         rounds = [asdict(tally) | {"mastered": tally.mastered} for tally in done]
         print_json({"rounds": rounds, "next_grade": next_grade(done)})
     else:
-        for line in table(done) if done else ["No practice round has been finished yet."]:
+        for line in score_table(done) if done else ["No practice round has been finished yet."]:
             print(line)
         print(f"Next: grade {next_grade(done)}.")
     return 0
@@ -77,11 +82,11 @@ def _tally(args: argparse.Namespace) -> int:
 def _auto(args: argparse.Namespace) -> int:
     from benchtest.prop.reader import read_design
     from benchtest.session.autopilot import demo_file
-    from benchtest.session.practice.rounds import hide, run_reference
+    from benchtest.session.practice.rounds import hide_faults, run_reference
 
     grade, seed = args.grade or 1, 1 if args.seed is None else args.seed
     with demo_file() as path:
-        hidden = hide(read_design(path), grade, seed)
+        hidden = hide_faults(read_design(path), grade, seed)
     outcome = run_reference(hidden, seed)
     if args.json:
         print_json(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from benchtest.cli.common import bench_of
 
 if TYPE_CHECKING:
-    from benchtest.session.launch_options import Bench
+    from benchtest.session.launch_options import LaunchOptions
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -84,23 +84,23 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def bench_from_args(args: argparse.Namespace) -> Bench:
+def bench_from_args(args: argparse.Namespace) -> LaunchOptions:
     """Return the bench that the command line describes.
 
     Raises:
         InputError: `--meter` is not a meter specification.
     """
     from benchtest.evidence.meter import DEFAULT_METER, Meter
-    from benchtest.session.launch_options import Bench
+    from benchtest.session.launch_options import LaunchOptions
 
     meter = Meter.parse(args.new_meter) if args.new_meter else DEFAULT_METER
-    return Bench(
+    return LaunchOptions(
         bench_of(args),
         args.new_to,
         args.new_prop,
         meter,
         readings_from=args.new_readings_from,
         pins=tuple(args.new_pins),
-        go_on=args.go_on,
+        resume=args.go_on,
         go_on_to=args.go_on_to,
     )

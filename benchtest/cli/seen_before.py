@@ -42,10 +42,10 @@ def learn_from_units(args: argparse.Namespace, design: Design) -> Learned:
     """
     from benchtest.diagnosis.batch.learn import learn
     from benchtest.records.shelf import Shelf
-    from benchtest.session.report.unit_readings import seen_unit
+    from benchtest.session.report.unit_readings import last_unit_readings
 
     with Shelf(bench_of(args)) as shelf:
-        units = [seen_unit(shelf, tag, design) for tag in dict.fromkeys(args.seen_before)]
+        units = [last_unit_readings(shelf, tag, design) for tag in dict.fromkeys(args.seen_before)]
     return learn(design, units)
 
 

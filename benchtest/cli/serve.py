@@ -12,7 +12,7 @@ from benchtest.cli.root import add_program_options, bench_from_args
 if TYPE_CHECKING:
     from ipaddress import IPv4Address
 
-    from benchtest.session.launch_options import Bench
+    from benchtest.session.launch_options import LaunchOptions
     from benchtest.tui.browser.server import BenchServer
 
 PORT = 8390
@@ -70,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-async def _serve(bench: Bench, address: IPv4Address, args: argparse.Namespace) -> None:
+async def _serve(bench: LaunchOptions, address: IPv4Address, args: argparse.Namespace) -> None:
     import asyncio
     import sys
     import time
@@ -100,7 +100,7 @@ async def _serve(bench: Bench, address: IPv4Address, args: argparse.Namespace) -
         await server.close()
 
 
-def _program_args(bench: Bench) -> list[str]:
+def _program_args(bench: LaunchOptions) -> list[str]:
     """Return the arguments of the terminal program."""
     options = [f"--bench={bench.folder.absolute()}", f"--meter={bench.meter}"]
     if bench.to is not None:

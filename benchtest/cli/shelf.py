@@ -119,7 +119,7 @@ def _table_row(unit: Unit, row: SessionRow | None) -> tuple[str, ...]:
 
 
 def _summary(unit: Unit, to_do: list[str]) -> str:
-    from benchtest.session.guidance.next_step import shelf_line
+    from benchtest.session.guidance.release import shelf_line
 
     name = unit.tag if unit.was is None else f"{unit.tag} (was {unit.was})"
     return f"{name}: retired" if unit.retired else shelf_line(name, unit.stage, to_do)

@@ -30,11 +30,11 @@ from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from benchtest.records.models import SessionRow, Unit
 from benchtest.records.shelf import Shelf
-from benchtest.session.guidance.next_step import waits_for
+from benchtest.session.guidance.release import release_blockers
 from benchtest.session.log.state import State
-from benchtest.session.log.suspects import INNOCENT
-from benchtest.session.report.history import found_words, local_time
-from benchtest.session.report.report_content import standing
+from benchtest.session.log.suspects import MIN_SUSPECT_PROBABILITY
+from benchtest.session.report.history import describe_conclusion, local_time
+from benchtest.session.report.report_content import verdict_of
 from benchtest.session.report.unit_readings import units_of
 from benchtest.session.session import last_test
 
@@ -90,15 +90,15 @@ def _comparison(shelf: Shelf, design_name: str) -> BatchComparison | None:
 
 
 def _line(unit: Unit, row: SessionRow, state: State) -> UnitLine:
-    good, verdict = standing(state, unit.stage)
+    good, verdict = verdict_of(state, unit.stage)
     return UnitLine(
         unit.tag,
         unit.stage,
         local_time(row.started_at)[:10],
         verdict,
         good,
-        found_words(state),
-        waits_for(state, unit.stage),
+        describe_conclusion(state),
+        release_blockers(state, unit.stage),
     )
 
 
@@ -109,7 +109,10 @@ def _joints(tested: Tested) -> list[JointAtFault]:
     for unit, _, state in tested:
         for row in state.concluded.suspects if state.concluded else ():
             where = str(row["where"])
-            if float(row["probability"]) > INNOCENT and unit.tag not in suspected[where]:
+            if (
+                float(row["probability"]) > MIN_SUSPECT_PROBABILITY
+                and unit.tag not in suspected[where]
+            ):
                 suspected[where].append(unit.tag)
         for repair in state.repairs:
             if unit.tag not in repaired[repair.where]:

@@ -36,10 +36,10 @@ from benchtest.prop.reader import parse_design
 from benchtest.records.models import SessionRow
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.measured_supplies import with_measured_supplies
-from benchtest.session.log.reading_list import reading_words
+from benchtest.session.log.reading_list import describe_odd_reading
 from benchtest.session.log.state import State, fold
 from benchtest.session.report.history import local_time
-from benchtest.session.report.unit_readings import unit_readings, units_of, wiring
+from benchtest.session.report.unit_readings import unit_readings, units_of, wiring_key
 from benchtest.session.session import decode_events
 
 MAX_TESTS = 8
@@ -94,7 +94,7 @@ def gather_tests(shelf: Shelf, tag: str, chosen: Sequence[str] = (), upto: str =
     if not tests:
         raise InputError(f"unit {tag}: no test of it has readings yet, so nothing can be compared")
     design = tests[-1].state.design
-    fit = [one for one in tests if wiring(one.state.design) == wiring(design)]
+    fit = [one for one in tests if wiring_key(one.state.design) == wiring_key(design)]
     left_out += [f"{_day(one)}: the prop was wired differently" for one in tests if one not in fit]
     if len(fit) > MAX_TESTS and not chosen:
         left_out.append(f"{len(fit) - MAX_TESTS} tests between the first and the last ones")
@@ -130,7 +130,7 @@ def gather_units(shelf: Shelf, design_name: str) -> Gathered:
     if not last:
         raise InputError(f'design "{design_name}": none of its units has readings yet')
     design = max(last, key=lambda one: one.row.started_at).state.design
-    fit = [one for one in last if wiring(one.state.design) == wiring(design)]
+    fit = [one for one in last if wiring_key(one.state.design) == wiring_key(design)]
     left_out += [f"{one.row.tag}: is wired differently" for one in last if one not in fit]
     tests = tuple(_compared(one) for one in fit)
     return Gathered(design_name, design, tests, tuple(map(_session, fit)), tuple(left_out))
@@ -212,7 +212,7 @@ def _accepted(gathered: Gathered) -> tuple[list[SeenUnit], tuple[ComparedTest, .
             for one in state.taken
             if one.counts and not any(one.reading is kept for kept in unit.readings)
         ]
-        aside += [f"{test.tag}, {test.date}: {reading_words(one)}" for one in gone]
+        aside += [f"{test.tag}, {test.date}: {describe_odd_reading(one)}" for one in gone]
     return seen, tuple(tests), aside
 
 

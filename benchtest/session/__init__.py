@@ -1,1 +1,1 @@
-"""One test session: events, state, guidance."""
+"""One test session: log, guidance, workbench, display, report, practice."""

@@ -1,6 +1,6 @@
-"""The whole job without a person: a virtual prop with a hidden fault, tested as one would.
+"""A whole test without a user: a virtual prop with a hidden fault, tested as guided.
 
-Everything runs over real parts: packets on loopback, a prop in another process, records on disk.
+All parts are real: packets on loopback, a prop in another process, records on disk.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from benchtest.prop.joints import data_joints, power_joints
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
-from benchtest.session.display.event_text import volts_text
+from benchtest.session.display.event_text import format_volts
 from benchtest.session.guidance.next_step import Advice, next_step
 from benchtest.session.log.events import (
     Check,
@@ -50,45 +50,45 @@ from benchtest.session.workbench.prop_light import FIRST_LEVEL, LOOK_LEVEL
 from benchtest.virtual.observer import Observation
 from benchtest.virtual.remote_prop import FRAME_TIMEOUT_S, start_simulation, wait_for_frame
 
-DESIGN = "willow-fan.toml"
-MOST_STEPS = 120
+DEMO_DESIGN = "willow-fan.toml"
+MAX_STEPS = 120
 
-Say = Callable[[str], None]
+Printer = Callable[[str], None]
 
 
 @dataclass
 class Outcome:
-    """How a demo ended."""
+    """Result of a demo or reference run."""
 
     tag: str
     hidden: str
     named: list[str] = field(default_factory=list)
     """Joints and nodes that were repaired, in order."""
-    mended: bool = False
-    """The repair of one of them mended the prop."""
+    repaired: bool = False
+    """True if one of these repairs removed a fault."""
     readings: int = 0
     person: PersonEffort = field(default_factory=PersonEffort)
-    """The effort that the same session would take of a person."""
+    """Effort of the same session for a user."""
 
     @property
     def found(self) -> bool:
-        """The fault named is the fault hidden.
+        """True if the repair was at the hidden fault.
 
-        Both data joints of one hop look alike to every reading, so the second of them may be it.
+        Both data joints of one hop look the same to every reading, so that the second may be it.
         """
         tries = 2 if self.hidden.partition("=")[0].endswith("d") else 1
-        return self.mended and 0 < len(self.named) <= tries
+        return self.repaired and 0 < len(self.named) <= tries
 
 
 @contextmanager
 def demo_file() -> Iterator[Path]:
-    """The demo's prop file."""
-    with as_file(files("benchtest.virtual").joinpath(DESIGN)) as path:
+    """Yield the path of the demo's prop file."""
+    with as_file(files("benchtest.virtual").joinpath(DEMO_DESIGN)) as path:
         yield path
 
 
 def hide_fault(design: Design, seed: int) -> str:
-    """A fault that a builder might make, as `simulate --fault` takes it."""
+    """Return a random fault that a builder might make, in the form of `simulate --fault`."""
     rng = np.random.default_rng(seed)
     sort = rng.choice(["resistive", "open", "data", "node"], p=[0.6, 0.15, 0.1, 0.15])
     if sort == "data":
@@ -103,16 +103,16 @@ def hide_fault(design: Design, seed: int) -> str:
     return f"{joint}={float(np.exp(rng.uniform(np.log(0.12), np.log(6.0)))):.2f}"
 
 
-def run_demo(folder: Path, seed: int, say: Say) -> Outcome:
-    """Do the whole job once.
+def run_demo(folder: Path, seed: int, report: Printer) -> Outcome:
+    """Test a virtual unit with a hidden fault from the first check to the sign-off.
 
     Args:
-        folder: the bench folder that keeps the record.
-        seed: of the unit's own figures and of the hidden fault.
-        say: is told each step.
+        folder: bench folder for the record.
+        seed: seed of the unit's tolerances and of the hidden fault.
+        report: prints a line about each step.
 
     Raises:
-        BenchError: something failed; what, and what to do.
+        BenchError: something failed; contains what to do.
     """
     with demo_file() as path, Shelf(folder) as shelf:
         text = path.read_text("utf-8")
@@ -122,21 +122,21 @@ def run_demo(folder: Path, seed: int, say: Say) -> Outcome:
         session = Session.start(shelf, text, tag, DEFAULT_METER)
         session.target = VIRTUAL
         with start_simulation(path, [hidden], seed) as prop:
-            say(f"Unit {tag}, {design.name}: {count_noun(len(design.strands), 'strand')}, "
+            report(f"Unit {tag}, {design.name}: {count_noun(len(design.strands), 'strand')}, "
                 f"{count_noun(design.node_count, 'node')}. A fault is hidden in it.")  # fmt: skip
             sender = SourceSettings(load_cid(folder))
             driver = driver_for(parse_target(prop.target), design, sender)
             nodes, channels = design.node_count, design.node.channels
             with FrameClock(driver, nodes, channels, attended=False).start() as clock:
                 assert clock.info is not None
-                say(f"Driving {clock.info.where}.")
-                outcome = play(session, clock, prop, say, Outcome(tag, hidden))
-        outcome.person = person_effort(design, [logged.what for logged in session.happened])
+                report(f"Driving {clock.info.where}.")
+                outcome = run_guidance(session, clock, prop, report, Outcome(tag, hidden))
+        outcome.person = person_effort(design, [logged.what for logged in session.events])
         return outcome
 
 
 class Light(Protocol):
-    """What shows frames on a prop."""
+    """A light that shows frames on a prop."""
 
     def show(self, frame: Frame, ramp_s: float = 0.0) -> None: ...
 
@@ -144,7 +144,7 @@ class Light(Protocol):
 
 
 class Eyes(Protocol):
-    """A prop that can be looked at, measured and worked on."""
+    """A prop that can be looked at, measured and repaired."""
 
     def measure(self, probe: str) -> float: ...
 
@@ -155,20 +155,20 @@ class Eyes(Protocol):
     def repair(self, where: str) -> bool: ...
 
 
-def play(
+def run_guidance(
     session: Session,
     light: Light,
     prop: Eyes,
-    say: Say,
+    report: Printer,
     outcome: Outcome,
     until: Callable[[], bool] = lambda: False,
 ) -> Outcome:
-    """Do what the guidance says until nothing is left to do, or something else is true.
+    """Follow the guidance until nothing is left to do, or until a condition is true.
 
     Raises:
-        BenchError: it did not come to an end.
+        BenchError: the test did not end within `MAX_STEPS`.
     """
-    return _Worker(session, light, prop, say, outcome).work(until)
+    return _Worker(session, light, prop, report, outcome).work(until)
 
 
 def _free_tag(shelf: Shelf) -> str:
@@ -178,16 +178,16 @@ def _free_tag(shelf: Shelf) -> str:
 
 @dataclass
 class _Worker:
-    """Does what the guidance says, with the virtual prop's eyes and meter."""
+    """Follows the guidance, with the look and the meter of a virtual prop."""
 
     session: Session
     clock: Light
     prop: Eyes
-    say: Say
+    report: Printer
     outcome: Outcome
 
     def work(self, until: Callable[[], bool]) -> Outcome:
-        for _ in range(MOST_STEPS):
+        for _ in range(MAX_STEPS):
             if until():
                 return self.outcome
             advice = next_step(self.session.state, None)
@@ -195,11 +195,11 @@ class _Worker:
                 finding = self.session.diagnose()
                 self.session.conclude(finding)
                 advice = next_step(self.session.state, finding)
-                self._tell(finding, advice)
+                self._report_finding(finding, advice)
             if advice.task == "done":
                 return self.outcome
             self._do(advice)
-        raise BenchError(f"the demo did not end within {MOST_STEPS} steps; run it with --seed")
+        raise BenchError(f"the demo did not end within {MAX_STEPS} steps; run it with --seed")
 
     def _do(self, advice: Advice) -> None:
         if advice.check is not None and advice.lit is not None:
@@ -220,9 +220,9 @@ class _Worker:
             self._repair(advice.suspect.where)
         elif advice.task == "sign-off":
             self.session.record(SignedOff("demo", f"hidden fault was {self.outcome.hidden}"))
-            self.say("Signed off; the record is saved.")
+            self.report("Signed off; the record is saved.")
         else:
-            raise BenchError(f"the demo cannot go on: {advice.says}")
+            raise BenchError(f"the demo cannot do this step: {advice.text}")
 
     def _light(self, lit: LitSet, ramp_s: float = 0.0) -> None:
         """Light a set, and wait until the prop shows it."""
@@ -231,20 +231,20 @@ class _Worker:
         wait_for_frame(self.prop, lambda: frame, ramp_s + FRAME_TIMEOUT_S)
 
     def _check(self, check: Check, feed: str) -> None:
-        """Fuse and polarity of a virtual prop are right; its supply can be measured."""
+        """Record a check; fuse and polarity of a virtual prop are right, its supply is measured."""
         volts = self.prop.measure(feed) if check == "supply" else None
         self.session.record(CheckMade(check, feed, passed=True, volts=volts))
         shown = "" if volts is None else f", {volts:.2f} V"
-        self.say(f"  before power: {check} at {feed} good{shown}")
+        self.report(f"  before power: {check} at {feed} OK{shown}")
 
     def _glow(self) -> None:
         self._light(all_lit(self.session.design, FIRST_LEVEL))
         glows = all(sight.seen == "ok" for sight in self.prop.look())
         self.session.record(FirstLight(glows, FIRST_LEVEL))
-        self.say(f"  first light: {'every strand glows' if glows else 'not every strand glows'}")
+        self.report(f"  first light: {'every strand glows' if glows else 'not every strand glows'}")
 
     def _colour(self, advice: Advice) -> None:
-        """A colour order is all that this step can show to be wrong, and no demo hides that."""
+        """Look at a colour; a wrong one means a wrong colour order, which no demo hides."""
         assert advice.lit is not None
         assert advice.colour is not None
         self._light(LitSet(advice.lit.strands, LOOK_LEVEL, advice.lit.colour))
@@ -253,7 +253,7 @@ class _Worker:
         lit = None if advice.strand is not None or text == "all" else text
         self.session.record(ColourSeen(advice.colour, right, advice.strand, LOOK_LEVEL, lit))
         where = "" if text == "all" else f" on {text}"
-        self.say(f"  {advice.colour}{where}: {'right' if right else 'wrong'}")
+        self.report(f"  {advice.colour}{where}: {'right' if right else 'wrong'}")
 
     def _look(self, strand: int) -> None:
         lit = LitSet(frozenset([strand]), LOOK_LEVEL)
@@ -261,11 +261,11 @@ class _Worker:
         sights = [sight for sight in self.prop.look() if sight.strand == strand]
         wrong = [sight for sight in sights if sight.seen != "ok"]
         self.session.record(VerdictGiven(strand, not wrong, LOOK_LEVEL))
-        self.say(f"  strand {strand}: {'pass' if not wrong else 'fail'}")
+        self.report(f"  strand {strand}: {'pass' if not wrong else 'fail'}")
         for sight in wrong:
             nodes = str(sight.first) if sight.first == sight.last else f"{sight.first}-{sight.last}"
             self.session.record(MarkMade(str(strand), strand, nodes, sight.seen, LOOK_LEVEL))
-            self.say(f"    node {nodes} {sight.seen}")
+            self.report(f"    node {nodes} {sight.seen}")
 
     def _read(self, advice: Advice) -> None:
         assert advice.lit is not None
@@ -274,25 +274,25 @@ class _Worker:
         volts = self.prop.measure(str(advice.probe))
         self.session.record(ReadingTaken(advice.lit.text(design), str(advice.probe), volts))
         self.outcome.readings += 1
-        shown = volts_text(volts)
-        self.say(f"  reading {self.outcome.readings}: {advice.lit.text(design)} lit, "
+        shown = format_volts(volts)
+        self.report(f"  reading {self.outcome.readings}: {advice.lit.text(design)} lit, "
                  f"{advice.probe} = {shown}")  # fmt: skip
 
     def _repair(self, where: str) -> None:
         self.clock.dark()
         self.outcome.named.append(where)
-        mended = self.prop.repair(where)
-        self.outcome.mended = self.outcome.mended or mended
-        self.session.record(RepairDone(where, "mended by the demo"))
-        self.say(f"Repaired {where}. Only what it touches is tested again.")
+        was_wrong = self.prop.repair(where)
+        self.outcome.repaired = self.outcome.repaired or was_wrong
+        self.session.record(RepairDone(where, "repaired by the demo"))
+        self.report(f"Repaired {where}. Only the strands at that place are tested again.")
 
-    def _tell(self, finding: Finding, advice: Advice) -> None:
+    def _report_finding(self, finding: Finding, advice: Advice) -> None:
         if advice.task == "repair" and finding.suspects:
             top = finding.suspects[0]
             ohms = "" if top.ohms is None else f", about {top.ohms.best:.2g} ohm"
-            self.say(f"Finding: {top.where} {top.fault}, {top.probability:.0%}{ohms}.")
-            self.say(f"  {advice.says}")
+            self.report(f"Finding: {top.where} {top.fault}, {top.probability:.0%}{ohms}.")
+            self.report(f"  {advice.text}")
         elif advice.task == "sign-off":
             cleared = finding.cleared_ohm
             words = "" if cleared is None else f"; no joint above {cleared * 1e3:.0f} milliohm"
-            self.say(f"Finding: nothing wrong, {finding.healthy:.0%}{words} under these loads.")
+            self.report(f"Finding: nothing wrong, {finding.healthy:.0%}{words} under these loads.")

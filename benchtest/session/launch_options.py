@@ -1,4 +1,4 @@
-"""What the terminal program is started with. Loads little: the first screen waits for it."""
+"""Options that the terminal program is started with. Imports little, for a quick start."""
 
 from __future__ import annotations
 
@@ -12,20 +12,20 @@ from benchtest.evidence.meter import DEFAULT_METER, Meter
 
 
 @dataclass(frozen=True)
-class Bench:
-    """What the terminal program was started with.
+class LaunchOptions:
+    """Options of the terminal program.
 
     Attributes:
-        folder: keeps the records.
-        to: where units are driven, as `--to` says it; None where that is asked of each unit.
-        prop_file: design of new units, where one was named.
-        meter: what readings are taken with.
+        folder: folder of the records.
+        to: target of all units, as written for `--to`; None to ask for each unit.
+        prop_file: prop file of new units; None without one.
+        meter: meter of typed readings.
         hidden: faults of a virtual prop.
-        seed: of a virtual prop's own figures.
-        readings_from: bench meter or bridge that readings are taken from; None to type them.
-        pins: which of a bridge's inputs sits where, `0=foot:4`.
-        go_on: session to go on with at once, where it is still open.
-        go_on_to: target that this session was driven at; None where the record says it.
+        seed: seed of a virtual prop's tolerances.
+        readings_from: bench meter or bridge that is read by one key; None to type readings.
+        pins: inputs of a bridge and their places, such as `0=foot:4`.
+        resume: id of a session to resume at once if it is unfinished; None for none.
+        go_on_to: target that this session was driven at; None if the record has it.
     """
 
     folder: Path
@@ -36,12 +36,12 @@ class Bench:
     seed: int | None = None
     readings_from: str | None = None
     pins: Sequence[str] = field(default_factory=tuple)
-    go_on: str | None = None
+    resume: str | None = None
     go_on_to: str | None = None
 
 
-def check_launch_options(bench: Bench) -> None:
-    """Check what can be checked before a screen opens.
+def check_launch_options(bench: LaunchOptions) -> None:
+    """Check the options before a screen opens.
 
     Raises:
         InputError: the target, the source of readings or the prop file is wrong.
@@ -58,8 +58,8 @@ def check_launch_options(bench: Bench) -> None:
 
         design = read_design(bench.prop_file)
         if bench.pins:
-            from benchtest.session.workbench.reading_sources import pins_of
+            from benchtest.session.workbench.reading_sources import parse_bridge_pins
 
-            pins_of(design, bench.pins)
+            parse_bridge_pins(design, bench.pins)
     if bench.hidden and target.kind != "virtual":
         raise InputError("faults can be hidden only in a virtual prop; leave out --to")

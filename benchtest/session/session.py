@@ -1,4 +1,4 @@
-"""A session under way: every event is on disk before the state shows it."""
+"""A session in progress: every event is on disk before the state shows it."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from benchtest.prop.lit_set import LitSet
 from benchtest.prop.reader import parse_design
 from benchtest.records.models import Event, SessionRow, Stage, Unit
 from benchtest.records.shelf import SessionConflict, Shelf
-from benchtest.session.guidance.next_step import waits_for
+from benchtest.session.guidance.release import release_blockers
 from benchtest.session.log.events import (
     Concluded,
     MarkMade,
@@ -34,16 +34,16 @@ from benchtest.session.log.events import (
 )
 from benchtest.session.log.evidence import diagnose_state, odd_readings
 from benchtest.session.log.measured_supplies import with_measured_supplies
-from benchtest.session.log.state import LoggedEvent, State, changes_earlier, fold, step
+from benchtest.session.log.state import LoggedEvent, State, apply_event, changes_earlier, fold
 
 Clock = Callable[[], datetime]
-SHOWN_SUSPECTS = 8
-TESTS = (VerdictGiven, MarkMade, ReadingTaken, RepairDone, SignedOff)
-"""Events that make a session a test, rather than a look at the unit's card."""
+MAX_RECORDED_SUSPECTS = 8
+TEST_EVENTS = (VerdictGiven, MarkMade, ReadingTaken, RepairDone, SignedOff)
+"""Events that make a session a test."""
 
 
 def decode_events(events: Sequence[Event]) -> list[LoggedEvent]:
-    """Events of a record, read."""
+    """Return the events of a record, decoded."""
     return [
         LoggedEvent(
             event.seq,
@@ -62,18 +62,18 @@ def _target(event: Event) -> str | None:
 
 
 def _first_of_key(event: Event) -> int | None:
-    """Number of an earlier event that the same key added, as the record has it."""
+    """Return the number of an earlier event of the same key; None without one on record."""
     first = event.data.get("same_key_as")
     return first if type(first) is int and 0 < first < event.seq else None
 
 
 def utc_now() -> datetime:
-    """The time that records carry."""
+    """Return the time for records."""
     return datetime.now(UTC)
 
 
 class Session:
-    """One test session of one unit."""
+    """One test session of one unit, on record."""
 
     def __init__(self, shelf: Shelf, row: SessionRow, design: Design, clock: Clock) -> None:
         self.shelf = shelf
@@ -87,9 +87,9 @@ class Session:
         self._engine = self.state.checks, Engine(with_measured_supplies(design, self.state.checks))
 
     def _read(self) -> None:
-        """Take the session as it is on disk."""
-        self.happened = decode_events(self.shelf.events(self.row.id))
-        self.state = fold(self.happened, self.design)
+        """Read the session from disk."""
+        self.events = decode_events(self.shelf.events(self.row.id))
+        self.state = fold(self.events, self.design)
 
     @classmethod
     def start(
@@ -105,8 +105,8 @@ class Session:
 
         Raises:
             FileFaults: the design's text has faults.
-            InputError: the tag is none, or belongs to another design.
-            RecordsFault: it could not be kept.
+            InputError: the tag is invalid, or belongs to a unit of another design.
+            RecordsFault: the session could not be saved.
         """
         design = parse_design(design_text, file)
         session = shelf.start_session(tag, design.name, design_text, _stamp(clock), str(meter))
@@ -114,21 +114,22 @@ class Session:
 
     @classmethod
     def resume(cls, shelf: Shelf, session: str, clock: Clock = utc_now) -> Session:
-        """Go on with a session where it stopped.
+        """Resume a session.
 
         Raises:
-            RecordsFault: there is none of that id.
+            RecordsFault: there is no session of that id.
         """
         row = shelf.session(session)
         return cls(shelf, row, parse_design(row.design_text, f"record of {row.tag}"), clock)
 
     @property
     def tag(self) -> str:
+        """Tag of the unit."""
         return self.row.tag
 
     @property
     def left_out(self) -> list[str]:
-        """Events of this session beyond the limits of records; they are ignored."""
+        """Events of this session that exceed the limits of records, and are ignored."""
         return self.shelf.beyond_limits(self.row.id)
 
     @property
@@ -147,18 +148,17 @@ class Session:
         self._engine = checks, Engine(engine.design)
 
     def record(self, what: SessionEvent, same_key_as: int | None = None) -> State:
-        """Keep an event. When this returns, it is on disk and the state knows it.
+        """Record an event; afterwards it is on disk and part of the state.
 
         Args:
-            what: what happened.
-            same_key_as: number of the first event that the same key added, so that one undo takes
-                back both.
+            what: the event.
+            same_key_as: number of the first event of the same key, so that one undo takes back
+                both.
 
         Raises:
             InputError: a reading is beyond the meter's range.
-            SessionConflict: another program has gone on with this session; the state is now what is
-                on disk.
-            RecordsFault: it could not be kept; the state is as before.
+            SessionConflict: another program has continued this session; the state is read again.
+            RecordsFault: the event could not be saved; the state is as before.
         """
         if isinstance(what, ReadingTaken) and what.volts is not None:
             check_volts(what.volts, Meter.parse(what.meter) if what.meter else self.meter)
@@ -167,18 +167,18 @@ class Session:
         happened = LoggedEvent(
             self.next_seq, _stamp(self.clock), what, same_key_as=same_key_as, target=self.target
         )
-        # an event that cannot be understood must fail before it is kept, not at every later start
-        after = step(self.state, happened)
+        # an invalid event must fail before it is saved, not at every later start
+        after = apply_event(self.state, happened)
         self._keep(happened)
-        self.happened.append(happened)
+        self.events.append(happened)
         again = changes_earlier(what)
-        self.state = fold(self.happened, self.design) if again else after
+        self.state = fold(self.events, self.design) if again else after
         return self.state
 
     @property
     def next_seq(self) -> int:
         """Number of the next event."""
-        return len(self.happened) + 1
+        return len(self.events) + 1
 
     def _keep(self, happened: LoggedEvent) -> None:
         what, stage = happened.what, self._stage_after(happened.what)
@@ -194,25 +194,25 @@ class Session:
             raise
 
     def _stage_after(self, what: SessionEvent) -> Stage | None:
-        """Where an event moves the unit; None where it does not."""
+        """Return the unit's stage after an event; None if it stays."""
         if isinstance(what, Undone):
-            undone = next((h.what for h in self.happened if h.seq == what.seq), None)
+            undone = next((h.what for h in self.events if h.seq == what.seq), None)
             return undone.was if isinstance(undone, StageSet) else None
         return what.stage if isinstance(what, StageSet) else None
 
     def undo(self) -> list[SessionEvent]:
-        """Take back all that the last key added; returns it, empty where there is nothing."""
+        """Undo the last key; return its events, none if there is nothing to undo."""
         taken = self.state.last_key
         if taken:
             self.record(Undone(taken[-1].seq, [one.seq for one in taken[:-1]]))
         return [one.what for one in taken]
 
     def diagnose(self, state: State | None = None) -> Finding:
-        """What the evidence says; takes a second, so call it from a worker thread."""
+        """Return the finding of a state. Slow: call it from a worker thread."""
         return diagnose_state(self.engine, state or self.state, self.meter)
 
     def conclude(self, finding: Finding) -> None:
-        """Keep what the tool said, so that record and shelf show it."""
+        """Record a finding, for the report and the shelf."""
         suspects = [
             {
                 "where": s.where,
@@ -220,7 +220,7 @@ class Session:
                 "probability": round(s.probability, 4),
                 "ohms": None if s.ohms is None else round(s.ohms.best, 4),
             }
-            for s in finding.suspects[:SHOWN_SUSPECTS]
+            for s in finding.suspects[:MAX_RECORDED_SUSPECTS]
         ]
         ohm = finding.cleared_ohm
         self.record(
@@ -256,8 +256,8 @@ def _stamp(clock: Clock) -> str:
     return clock().astimezone(UTC).isoformat(timespec="milliseconds")
 
 
-def unfinished(shelf: Shelf) -> list[SessionRow]:
-    """Sessions that can be gone on with: the last of each unit, where nobody signed it off."""
+def unfinished_sessions(shelf: Shelf) -> list[SessionRow]:
+    """Return sessions that can be resumed: the last of each unit that is not signed off."""
     retired = {unit.tag for unit in shelf.units() if unit.retired}
     last: dict[str, SessionRow] = {}
     for row in shelf.sessions():
@@ -267,7 +267,7 @@ def unfinished(shelf: Shelf) -> list[SessionRow]:
 
 
 def _only_of_the_shelf(shelf: Shelf, row: SessionRow) -> bool:
-    """Return True for a session that only renames or retires a unit."""
+    """Return True for a session that only renames or retires its unit."""
     kinds = shelf.kinds(row.id)
     return bool(kinds) and kinds <= {Renamed.kind, Retired.kind}
 
@@ -275,7 +275,7 @@ def _only_of_the_shelf(shelf: Shelf, row: SessionRow) -> bool:
 def _can_go_on(shelf: Shelf, row: SessionRow) -> bool:
     try:
         return _state_of(shelf, row).signed is None
-    except InputError:  # its prop file can no longer be read; the others must not wait for that
+    except InputError:  # its prop file can no longer be read; others must still be listed
         return False
 
 
@@ -285,14 +285,13 @@ def _state_of(shelf: Shelf, row: SessionRow) -> State:
 
 
 def last_test(shelf: Shelf, tag: str) -> tuple[SessionRow, State] | None:
-    """A unit's last session in which anything was tested, and where the unit stands now.
+    """Return a unit's last session with a test, and the state of the unit now.
 
-    A session that only moved the unit to another stage tested nothing: the test before it stands,
-    as far as that stage lets it. Where nothing was tested at all it is the last session; None
-    where there is none.
+    Sessions after it that only moved the unit to another stage are applied to the state. Without
+    any test it is the last session; None without any session.
 
     Raises:
-        FileFaults: the prop file that a session keeps can no longer be read.
+        FileFaults: the prop file of a session can no longer be read.
     """
     stages: list[LoggedEvent] = []
     newest = None
@@ -301,16 +300,16 @@ def last_test(shelf: Shelf, tag: str) -> tuple[SessionRow, State] | None:
             continue
         state = _state_of(shelf, row)
         newest = newest or (row, state)
-        if any(isinstance(happened.what, TESTS) for happened in state.undoable):
+        if any(isinstance(happened.what, TEST_EVENTS) for happened in state.undoable):
             for moved in stages:
-                state = step(state, moved)
+                state = apply_event(state, moved)
             return row, state
         stages = [h for h in state.undoable if isinstance(h.what, StageSet)] + stages
     return newest
 
 
 def shelf_rows(shelf: Shelf) -> list[tuple[Unit, SessionRow | None, list[str]]]:
-    """Every unit with its last test and what it waits for before it may go outdoors."""
+    """Return every unit with its last test and what it waits for before it may go outdoors."""
     return [(unit, *_row(shelf, unit)) for unit in shelf.units()]
 
 
@@ -323,4 +322,4 @@ def _row(shelf: Shelf, unit: Unit) -> tuple[SessionRow | None, list[str]]:
     if tested is None:
         return None, ["a test"]
     row, state = tested
-    return row, waits_for(state, unit.stage)
+    return row, release_blockers(state, unit.stage)

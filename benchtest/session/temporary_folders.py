@@ -1,4 +1,4 @@
-"""Temporary folders, and removal of those that killed programs left behind."""
+"""Temporary folders, and removal of those left behind by killed programs."""
 
 from __future__ import annotations
 
@@ -21,17 +21,17 @@ except ImportError:  # not on Windows: nothing is removed there
 
 PREFIX = "benchtest-work-"
 LOCK = ".in-use"
-"""File that a running program keeps locked; the system unlocks it, however the program ends."""
+"""File that a running program keeps locked; the system unlocks it at its end."""
 UNLOCKED_S = 60.0
-"""Age from which a folder without that file was left behind before it was locked. [s]"""
+"""Age of a folder without that file from which it counts as left behind. [s]"""
 
 
 @contextmanager
 def temporary_folder() -> Iterator[Path]:
-    """Yield a folder that is removed afterwards, and remove those of programs that were killed.
+    """Yield a folder that is removed afterwards; also remove those of killed programs.
 
     Raises:
-        BenchError: there is no room for temporary files.
+        BenchError: there is no space for temporary files.
     """
     with temp_file_errors():
         _sweep(Path(tempfile.gettempdir()))
@@ -45,7 +45,7 @@ def temporary_folder() -> Iterator[Path]:
 
 
 def _sweep(there: Path) -> None:
-    """Remove folders of this user that no running program holds."""
+    """Remove folders of this user that no running program uses."""
     if fcntl is None:
         return
     with contextlib.suppress(OSError):
@@ -60,7 +60,7 @@ def _is_left(folder: Path) -> bool:
     if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.geteuid():
         return False
     try:
-        # no link is followed: in a shared folder its place may be somebody's trap
+        # no link is followed: another user may have put one into a shared folder
         lock = os.open(folder / LOCK, os.O_RDONLY | os.O_NOFOLLOW)
     except FileNotFoundError:
         return time.time() - found.st_mtime > UNLOCKED_S

@@ -27,7 +27,7 @@ from benchtest.drive.signals import exit_within, hold_lights
 from benchtest.errors import BenchError
 from benchtest.input_files import printable
 from benchtest.records.shelf import Shelf
-from benchtest.session.launch_options import Bench
+from benchtest.session.launch_options import LaunchOptions
 from benchtest.session.process_memory import share_one_arena
 from benchtest.tui.browser import in_browser
 from benchtest.tui.close_once import CloseOnceScreen, Palette
@@ -73,7 +73,7 @@ class BenchApp(App[None]):
 
     def __init__(
         self,
-        bench: Bench,
+        bench: LaunchOptions,
         first_tag: str | None = None,
         practice: PracticeAsked | None = None,
     ) -> None:
@@ -106,18 +106,18 @@ class BenchApp(App[None]):
         ScrollBar.renderer = PlainScrollBar if ascii_only else ScrollBarRender
         self.set_interval(CHECKPOINT_S, lambda: self.shelf.checkpoint(IDLE_S))
         self.push_screen(self._shelf_screen)
-        if self.bench.go_on is not None:
-            self.call_after_refresh(self._resume, self.bench.go_on)
+        if self.bench.resume is not None:
+            self.call_after_refresh(self._resume, self.bench.resume)
         if self.first_tag is not None:
             self.call_after_refresh(self._begin_first, self.first_tag)
         if self.first_practice is not None:
             self.call_after_refresh(self.practise, *self.first_practice)
 
     def _begin_first(self, tag: str) -> None:
-        from benchtest.session.session import unfinished
+        from benchtest.session.session import unfinished_sessions
 
         assert self.bench.prop_file is not None
-        open_tags = {row.tag for row in unfinished(self.shelf)}
+        open_tags = {row.tag for row in unfinished_sessions(self.shelf)}
         if tag in open_tags:
             self._choose(tag)
         else:
@@ -125,10 +125,10 @@ class BenchApp(App[None]):
 
     def _resume(self, session: str) -> None:
         """Resume a session that was on the bench a moment ago, if it is still open."""
-        from benchtest.session.session import Session, unfinished
+        from benchtest.session.session import Session, unfinished_sessions
 
         try:
-            if session not in {row.id for row in unfinished(self.shelf)}:
+            if session not in {row.id for row in unfinished_sessions(self.shelf)}:
                 return
             resumed = Session.resume(self.shelf, session)
         except BenchError as error:
@@ -222,12 +222,12 @@ class BenchApp(App[None]):
 
     def _choose(self, tag: str) -> None:
         """Open the unit's unfinished session; ask before a new one of a unit signed off."""
-        from benchtest.session.session import last_test, unfinished
+        from benchtest.session.session import last_test, unfinished_sessions
 
         try:
             unit = self.shelf.unit(tag)
             last = last_test(self.shelf, tag)
-            is_open = tag in {row.tag for row in unfinished(self.shelf)}
+            is_open = tag in {row.tag for row in unfinished_sessions(self.shelf)}
         except BenchError as error:
             self._say(str(error))
             return
@@ -292,13 +292,18 @@ class BenchApp(App[None]):
     def practise(self, grade: int | None = None, seed: int | None = None) -> None:
         """Begin a practice round, by default at the next grade with a random seed."""
         from benchtest.session.practice.reference_run import PracticeRun
-        from benchtest.session.practice.rounds import begin, next_grade, open_practice, tallies
+        from benchtest.session.practice.rounds import (
+            begin_round,
+            next_grade,
+            open_practice,
+            read_tallies,
+        )
 
         try:
             shelf = self.on_bench.enter_context(open_practice(self.bench))
-            grade = grade or next_grade(tallies(shelf))
+            grade = grade or next_grade(read_tallies(shelf))
             seed = secrets.randbelow(SEED_COUNT) if seed is None else seed
-            session, bench, round_ = begin(shelf, self.bench, grade, seed)
+            session, bench, round_ = begin_round(shelf, self.bench, grade, seed)
         except BenchError as error:
             self.on_bench.close()
             self._say(str(error))
@@ -308,13 +313,16 @@ class BenchApp(App[None]):
         self._open(session, bench, practising)
 
     def _open(
-        self, session: Session, bench: Bench | None = None, practice: PracticeRun | None = None
+        self,
+        session: Session,
+        bench: LaunchOptions | None = None,
+        practice: PracticeRun | None = None,
     ) -> None:
-        from benchtest.session.workbench.setup import open_bench, sweep
+        from benchtest.session.workbench.setup import collect_garbage, open_bench
         from benchtest.tui.bench_screen import BenchScreen
 
         self._session = None
-        sweep()
+        collect_garbage()
         try:
             workbench = self.on_bench.enter_context(open_bench(session, bench or self.bench))
         except BenchError as error:
@@ -340,10 +348,10 @@ class BenchApp(App[None]):
 
     def _open_next(self, session: Session) -> None:
         """Open the next unfinished unit of the design; ask before a new one."""
-        from benchtest.session.workbench.setup import free_tag, next_waiting
+        from benchtest.session.workbench.setup import free_tag, next_unfinished_unit
 
         try:
-            following = next_waiting(self.shelf, session.tag, session.design.name)
+            following = next_unfinished_unit(self.shelf, session.tag, session.design.name)
             new = free_tag(self.shelf, session.tag)
         except BenchError as error:
             self._say(str(error))
@@ -461,7 +469,7 @@ def _title(text: str) -> str:
 
 
 def run_app(
-    bench: Bench, first_tag: str | None = None, practice: PracticeAsked | None = None
+    bench: LaunchOptions, first_tag: str | None = None, practice: PracticeAsked | None = None
 ) -> None:
     """Run the terminal program until the user ends it.
 

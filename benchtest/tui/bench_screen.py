@@ -17,9 +17,9 @@ from benchtest.errors import BenchError
 from benchtest.evidence.marks import Seen
 from benchtest.session.autopilot import Outcome
 from benchtest.session.display.bench_model import BenchModel
-from benchtest.session.display.finding_details import FindingDetails, why_words
+from benchtest.session.display.finding_details import FindingDetails, explain_finding
 from benchtest.session.display.map_model import node_of_cell
-from benchtest.session.guidance.steps import StepName, steps
+from benchtest.session.guidance.steps import StepName, list_steps
 from benchtest.session.log.soak import Progress
 from benchtest.session.log.state import LoggedEvent
 from benchtest.session.practice.reference_run import PracticeRun
@@ -131,7 +131,7 @@ class BenchScreen(CloseOnceScreen[Leaving]):
             return
         typed = self.workbench.entry.typed(self.view.prompt.entry.value)
         self.view.show(self.model, typed, self.message, thinking=self.thinking)
-        if (asked := (self.model.task, self.model.advice.says)) != self._asked:
+        if (asked := (self.model.task, self.model.advice.text)) != self._asked:
             self._asked, self._asked_at = asked, Message().time
         self._draw_driving()
 
@@ -498,7 +498,7 @@ class BenchScreen(CloseOnceScreen[Leaving]):
     def _score_practice(self) -> None:
         """Wait for the reference run once all hidden faults of a practice round are repaired."""
         practice = self.workbench.practice
-        if practice is not None and practice.to_be_told:
+        if practice is not None and practice.newly_finished:
             self.report("all repaired; the tool's own run is still in progress …")
             self.wait_for_reference(practice)
 
@@ -562,7 +562,7 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         """Show all evidence for and against each suspect."""
         model = self.model
         if model.finding is not None:
-            lines = why_words(model.finding, model.details, model.state)
+            lines = explain_finding(model.finding, model.details, model.state)
             self.app.push_screen(MessageDialog("Why", self.glyphs.text("\n\n".join(lines))))
 
     def action_plot(self) -> None:
@@ -573,7 +573,7 @@ class BenchScreen(CloseOnceScreen[Leaving]):
     # -- steps and the way out -----------------------------------------------------------------
 
     def action_steps(self) -> None:
-        lines = steps(self.model.state, self.model.finding)
+        lines = list_steps(self.model.state, self.model.finding)
         self.app.push_screen(StepsMenu(lines, self.glyphs), self._step_taken)
 
     def _step_taken(self, step: StepName | None) -> None:
@@ -668,7 +668,7 @@ class BenchScreen(CloseOnceScreen[Leaving]):
     @work(thread=True, exclusive=True, group="tally", exit_on_error=False)
     def wait_for_reference(self, practice: PracticeRun) -> None:
         """Wait for the reference run of the same practice round."""
-        self._proceed(practice.own, partial(self._finish_practice, practice))
+        self._proceed(practice.reference, partial(self._finish_practice, practice))
 
     @work(thread=True, exclusive=True, group="think", exit_on_error=False)
     def diagnose(self) -> None:

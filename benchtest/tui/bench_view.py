@@ -12,11 +12,11 @@ from textual.content import Content
 from benchtest.drive.universe_layout import Frame
 from benchtest.formatting import format_sd
 from benchtest.session.display.bench_model import BenchModel
-from benchtest.session.display.event_text import volts_text
-from benchtest.session.display.finding_details import repair_words
-from benchtest.session.display.probe_sketch import Run, sketch
+from benchtest.session.display.event_text import format_volts
+from benchtest.session.display.finding_details import describe_reasons
+from benchtest.session.display.probe_sketch import Run, draw_sketch
 from benchtest.session.workbench.drive_notice import DriveNotice
-from benchtest.session.workbench.typo_check import Typed
+from benchtest.session.workbench.typo_check import TypedReading
 from benchtest.tui.actions import (
     BAR_LABELS,
     TASKS,
@@ -101,7 +101,9 @@ class BenchView(LiteralBox):
 
     # -- drawing -------------------------------------------------------------------------------
 
-    def show(self, model: BenchModel, typed: Typed | None, message: str, *, thinking: bool) -> None:
+    def show(
+        self, model: BenchModel, typed: TypedReading | None, message: str, *, thinking: bool
+    ) -> None:
         """Draw everything that an event may have changed.
 
         Args:
@@ -113,7 +115,7 @@ class BenchView(LiteralBox):
         advice, prompt = model.advice, self.prompt
         behind = self.glyphs.text(model.unit) if model.unit in FIELD_UNITS else ""
         unit = (FIELD_HINTS.get(model.unit, ""), behind)
-        question, keys = self.glyphs.text(advice.says), self._keys(model, prompt.entry.value)
+        question, keys = self.glyphs.text(advice.text), self._keys(model, prompt.entry.value)
         prompt.show_question(TASKS[model.task], question, advice.caution, unit, keys)
         prompt.show_reasons(self._reasons(model))
         prompt.show_drawing(self._drawing(model))
@@ -135,7 +137,7 @@ class BenchView(LiteralBox):
         if model.shown_strand is not None:
             self.map_panel.map.bring_into_view(model.shown_strand)
 
-    def show_typed(self, model: BenchModel, text: str, typed: Typed | None) -> None:
+    def show_typed(self, model: BenchModel, text: str, typed: TypedReading | None) -> None:
         """Draw the number being typed with the healthy value, and its keys."""
         self.prompt.show_keys(self._keys(model, text))
         self.prompt.show_comparison(self._comparison(typed))
@@ -180,14 +182,16 @@ class BenchView(LiteralBox):
         if suspect is None:
             return ""
         brief = self.size.height < MIN_ROOMY_LINES
-        return self.glyphs.text(repair_words(suspect, model.design, brief))
+        return self.glyphs.text(describe_reasons(suspect, model.design, brief))
 
     def _drawing(self, model: BenchModel) -> list[list[Run]]:
         """Return a sketch of the leads, or the progress of a soak."""
         width = self.query_one("#question").size.width
         probe, soak = model.advice.probe, model.soak
         if probe is not None and width > 0:
-            return sketch(model.design, probe, min(width, MAX_SKETCH_CELLS), self.glyphs.wiring)
+            return draw_sketch(
+                model.design, probe, min(width, MAX_SKETCH_CELLS), self.glyphs.wiring
+            )
         if model.task == "soak" and soak is not None:
             return soak_lines(soak, self.glyphs, min(width, MAX_SOAK_CELLS))
         return []
@@ -198,12 +202,12 @@ class BenchView(LiteralBox):
         shown = actions_typing(now) if text else now
         return links(shown, max(20, self.query_one("#question").size.width))
 
-    def _comparison(self, typed: Typed | None) -> str:
+    def _comparison(self, typed: TypedReading | None) -> str:
         """Return the healthy value, and the deviation of the typed number or a hint."""
         if typed is None:
             return ""
-        healthy = f"healthy {volts_text(typed.expected_v)} ± {volts_text(typed.sd_v)}"
+        healthy = f"healthy {format_volts(typed.expected_v)} ± {format_volts(typed.sd_v)}"
         deviation = ""
         if typed.volts is not None and typed.z is not None:
-            deviation = f"{volts_text(typed.volts)}: {format_sd(typed.z)} sd"
+            deviation = f"{format_volts(typed.volts)}: {format_sd(typed.z)} sd"
         return self.glyphs.text(f"{healthy}\n{typed.hint or deviation}".rstrip())

@@ -13,7 +13,7 @@ from textual.content import Content
 from benchtest.diagnosis import Finding, Suspect
 from benchtest.formatting import format_ohms, format_sd
 from benchtest.session.display.bench_model import ReadingLine
-from benchtest.session.display.event_text import volts_text
+from benchtest.session.display.event_text import format_volts
 from benchtest.session.display.probe_sketch import Run
 from benchtest.session.log.soak import Progress
 from benchtest.tui.glyphs import ScreenGlyphs
@@ -108,7 +108,7 @@ class ReadingsPanel(Panel):
     def _line(self, line: ReadingLine, number_cells: int, probe_cells: int, sd_cells: int) -> Text:
         """Return one reading in columns of these widths."""
         reading = line.reading
-        shown = f"{reading.amps:.2f} A" if reading.volts is None else volts_text(reading.volts)
+        shown = f"{reading.amps:.2f} A" if reading.volts is None else format_volts(reading.volts)
         probe = Text(str(reading.probe))
         overflow = self.glyphs.overflow
         probe.truncate(probe_cells, overflow=overflow, pad=True)

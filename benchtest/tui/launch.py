@@ -6,14 +6,14 @@ import os
 import sys
 
 from benchtest.errors import BenchError, InputError
-from benchtest.session.launch_options import Bench, check_launch_options
+from benchtest.session.launch_options import LaunchOptions, check_launch_options
 from benchtest.tui.app import PracticeAsked, run_app
 from benchtest.tui.browser import in_browser
 from benchtest.tui.glyphs import MIN_COLUMNS, MIN_LINES
 
 
 def launch(
-    bench: Bench, first_tag: str | None = None, practice: PracticeAsked | None = None
+    bench: LaunchOptions, first_tag: str | None = None, practice: PracticeAsked | None = None
 ) -> None:
     """Run the terminal program until the user ends it.
 

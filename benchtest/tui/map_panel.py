@@ -10,7 +10,7 @@ from benchtest.diagnosis import Finding
 from benchtest.drive.universe_layout import Frame
 from benchtest.prop.design import NodeName
 from benchtest.session.display.bench_model import BenchModel
-from benchtest.session.display.finding_details import LEAST_ROWS, StrandProfile, plot
+from benchtest.session.display.finding_details import MIN_PLOT_ROWS, StrandProfile, draw_profile
 from benchtest.session.display.map_model import map_note, map_rows
 from benchtest.session.log.state import State
 from benchtest.tui.glyphs import ScreenGlyphs
@@ -61,15 +61,15 @@ class MapPanel(LiteralBox):
         prop_map, chart = self.map, self.query_one("#chart", Panel)
         space = self.content_size
         left = space.height - strands
-        prop_map.display = profile is None or left >= LEAST_ROWS
+        prop_map.display = profile is None or left >= MIN_PLOT_ROWS
         chart.display = profile is not None
         self.border_title = "prop"
         if profile is None or space.width <= 0:
             return
-        spare = left - 1 if left > 2 * LEAST_ROWS else left  # an empty row separates it
+        spare = left - 1 if left > 2 * MIN_PLOT_ROWS else left  # an empty row separates it
         rows = min(spare, MAX_PLOT_ROWS) if prop_map.display else space.height
         glyphs = (self.glyphs.off, self.glyphs.wiring.joint, self.glyphs.wiring.touch)
-        lines = plot(profile, space.width, rows, glyphs)
+        lines = draw_profile(profile, space.width, rows, glyphs)
         chart.styles.height = rows
         chart.put(Content("\n").join(style_rows(lines)))
         title = f"volts along strand {profile.strand}, {profile.lit} lit"

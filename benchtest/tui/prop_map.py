@@ -14,7 +14,7 @@ from textual.message import Message
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
-from benchtest.session.display.map_model import GROUND, Cell, Row
+from benchtest.session.display.map_model import MAP_BACKGROUND, MapCell, MapRow
 from benchtest.tui.glyphs import ScreenGlyphs
 
 BEFORE, AFTER = 6, 3
@@ -41,14 +41,14 @@ class PropMap(ScrollView):
     def __init__(self, glyphs: ScreenGlyphs, id: str | None = None) -> None:  # noqa: A002
         super().__init__(id=id)
         self.glyphs = glyphs
-        self._rows: Sequence[Row] = ()
+        self._rows: Sequence[MapRow] = ()
 
     @property
     def cells_across(self) -> int:
         """Nodes that fit in one row."""
         return max(10, self.size.width - BEFORE - AFTER)
 
-    def show(self, rows: Sequence[Row]) -> None:
+    def show(self, rows: Sequence[MapRow]) -> None:
         """Show these rows; redraw only those that have changed."""
         before, self._rows = self._rows, rows
         size = Size(self.size.width, len(rows))
@@ -95,7 +95,7 @@ class PropMap(ScrollView):
         strip = Strip(segments).adjust_cell_length(self.size.width)
         return strip.apply_style(self.rich_style)
 
-    def _node(self, cell: Cell) -> Segment:
+    def _node(self, cell: MapCell) -> Segment:
         if cell.sign == "@":
             return Segment(self.glyphs.lit if cell.lit else "@", LOUD)
         if cell.sign:
@@ -114,4 +114,4 @@ class PropMap(ScrollView):
 @lru_cache(maxsize=4096)
 def _light(rgb: tuple[int, int, int]) -> Style:
     """Return the style of a lit node on the common background."""
-    return Style.from_color(Color.from_rgb(*rgb), Color.from_rgb(*GROUND))
+    return Style.from_color(Color.from_rgb(*rgb), Color.from_rgb(*MAP_BACKGROUND))

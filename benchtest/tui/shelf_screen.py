@@ -150,12 +150,12 @@ class ShelfScreen(CloseOnceScreen[None]):
 
     def on_shelf_screen_ready(self, message: Ready) -> None:
         """Show what is to do for each unit, and which tests are unfinished."""
-        from benchtest.session.session import shelf_rows, unfinished
+        from benchtest.session.session import shelf_rows, unfinished_sessions
 
         table = self.query_one(WideTable)
         try:
             rows = shelf_rows(self.shelf)
-            left = [row.tag for row in unfinished(self.shelf)]
+            left = [row.tag for row in unfinished_sessions(self.shelf)]
         except BenchError as error:
             self.say(str(error))
             return

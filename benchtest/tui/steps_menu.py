@@ -40,7 +40,7 @@ class StepsMenu(Window[StepName | None]):
 
     def _words(self, place: int, line: StepLine) -> Content:
         mark = self.glyphs.passed if line.done else " "
-        return Content(f"{place} {mark} {line.title:<34}{line.says}")
+        return Content(f"{place} {mark} {line.title:<34}{line.status}")
 
     def on_mount(self) -> None:
         for options in self.query(Options):  # empty if the window was closed at once

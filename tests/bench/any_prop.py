@@ -64,8 +64,8 @@ from benchtest.session.log.events import (
 )
 from benchtest.session.log.evidence import diagnose_state
 from benchtest.session.log.measured_supplies import with_measured_supplies
-from benchtest.session.log.power_checks import Key, judge
-from benchtest.session.log.state import LoggedEvent, State, changes_earlier, fold, step
+from benchtest.session.log.power_checks import CheckKey, judge_check
+from benchtest.session.log.state import LoggedEvent, State, apply_event, changes_earlier, fold
 from benchtest.virtual.observer import observe
 from tests.bench import figures
 from tests.bench.any_prop_designs import FIXED, LOADS, SHAPES, Made, chance_of, made_design
@@ -186,12 +186,12 @@ class Person:
         self._leads = Leads()
         self.engine = Engine(with_measured_supplies(made.design, self._supplies()))
 
-    def _supplies(self) -> dict[Key, CheckMade]:
+    def _supplies(self) -> dict[CheckKey, CheckMade]:
         """Measure the volts of every supply before power, to a hundredth of a volt."""
-        found: dict[Key, CheckMade] = {}
+        found: dict[CheckKey, CheckMade] = {}
         for feed in self.unit.true.feeds:
-            key: Key = ("supply", feed.name)
-            found[key] = judge(self.design, key, f"{feed.volts * self.unit.gain:.2f}")
+            key: CheckKey = ("supply", feed.name)
+            found[key] = judge_check(self.design, key, f"{feed.volts * self.unit.gain:.2f}")
         return found
 
     def work(self) -> None:
@@ -207,7 +207,7 @@ class Person:
                 if row.readings >= MOST_READINGS:
                     row.end = f"{MOST_READINGS} readings"
                     break
-                self._read(advice.lit, advice.probe, advice.again)
+                self._read(advice.lit, advice.probe, advice.replaces)
             elif advice.check is not None and advice.check[0] == "rails":
                 self._measure_ohms(advice.check)
             elif advice.check is not None and advice.lit is not None:  # at a supply's terminals
@@ -263,7 +263,7 @@ class Person:
         if changes_earlier(what):
             self.state = fold(self._happened, self.design)
         else:
-            self.state = step(self.state, self._happened[-1])
+            self.state = apply_event(self.state, self._happened[-1])
 
     def _show(self, lit: LitSet) -> None:
         frame = frame_from_duty(lit.duty(self.design))
@@ -358,7 +358,7 @@ class Person:
             return check_volts(float(text), self.unit.named_meter)
         return math.copysign(self.unit.named_meter.ranges_v[-1], shown_v)
 
-    def _measure_ohms(self, key: Key) -> None:
+    def _measure_ohms(self, key: CheckKey) -> None:
         """Unplug, and measure between the rails of a feed; where they touch, find the bridge."""
         unit, row, feed = self.unit, self.row, key[1]
         short = [text for text in unit.left if is_named(text, feed, "short", "", self.design)]
@@ -368,7 +368,7 @@ class Person:
         row.seconds += UNPLUG_S + 2.0 * USUAL_TIMES.lead_move_s + USUAL_TIMES.typed_reading_s
         self._leads = Leads()
         self.say(f"reading {row.readings}: ohms between the rails at {feed} = {shown}")
-        self._record(judge(self.design, key, shown))
+        self._record(judge_check(self.design, key, shown))
         if short:
             self._repair(feed, "short", "", 1.0)
 

@@ -37,7 +37,7 @@ from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.reader import parse_design
 from benchtest.session.log.events import CheckMade
 from benchtest.session.log.measured_supplies import with_measured_supplies
-from benchtest.session.log.power_checks import Key, judge
+from benchtest.session.log.power_checks import CheckKey, judge_check
 from benchtest.virtual.built_unit import BuiltUnit, build_unit
 from benchtest.virtual.injected_faults import parse_fault
 from benchtest.virtual.observer import observe
@@ -120,12 +120,12 @@ def new_unit(design: Design, hidden: Sequence[str], seed: int) -> VirtualProp:
     return VirtualProp(design, [parse_fault(h, design) for h in hidden], seed, built=built)
 
 
-def measured(prop: VirtualProp) -> dict[Key, CheckMade]:
+def measured(prop: VirtualProp) -> dict[CheckKey, CheckMade]:
     """What a person types of each supply: the meter's error in it, to a hundredth of a volt."""
     built = prop.built
-    keys: list[Key] = [("supply", feed.name) for feed in built.design.feeds]
+    keys: list[CheckKey] = [("supply", feed.name) for feed in built.design.feeds]
     shown = [f"{feed.volts * built.meter_gain:.2f}" for feed in built.design.feeds]
-    return {key: judge(prop.design, key, text) for key, text in zip(keys, shown, strict=True)}
+    return {key: judge_check(prop.design, key, text) for key, text in zip(keys, shown, strict=True)}
 
 
 def engine_of(engine: Engine, prop: VirtualProp) -> Engine:

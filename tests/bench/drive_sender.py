@@ -196,7 +196,7 @@ def expected(number: int) -> tuple[int, int, int]:
 
 def screen(universes: int, seconds: float, port: int) -> None:
     """The terminal program itself, on a unit, while its clock has a ramp to send."""
-    from benchtest.session.launch_options import Bench
+    from benchtest.session.launch_options import LaunchOptions
     from benchtest.tui.app import BenchApp
     from benchtest.tui.bench_screen import BenchScreen
 
@@ -204,7 +204,7 @@ def screen(universes: int, seconds: float, port: int) -> None:
     prop = folder / "wall.toml"
     prop.write_text(prop_text(universes), encoding="utf-8")
     make_ready(folder, prop, "WF-03")  # its strands are the next thing to look at
-    app = BenchApp(Bench(folder, f"e131:127.0.0.1:{port}", prop), "WF-03")
+    app = BenchApp(LaunchOptions(folder, f"e131:127.0.0.1:{port}", prop), "WF-03")
 
     def ramp() -> None:
         while not isinstance(app.screen_stack[-1:] and app.screen_stack[-1], BenchScreen):

@@ -47,7 +47,7 @@ from benchtest.session.log.events import (
     VerdictGiven,
     to_data,
 )
-from benchtest.session.session import Session, unfinished
+from benchtest.session.session import Session, unfinished_sessions
 from tests.bench.figures import ALSO, note, run
 
 DESIGN = files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8")
@@ -91,7 +91,7 @@ def work(folder: Path, seed: int, out: int) -> NoReturn:
     """Go on with what was left, then test unit after unit; says each event once it is kept."""
     draw = random.Random(seed)
     with Shelf(folder) as shelf:
-        left = unfinished(shelf)
+        left = unfinished_sessions(shelf)
         session = Session.resume(shelf, left[0].id) if left else None
         while True:
             tag = f"WF-{draw.randint(1, 7):02}"
@@ -105,7 +105,7 @@ def work(folder: Path, seed: int, out: int) -> NoReturn:
 
 
 def _say(session: Session, out: int) -> None:
-    last = session.happened[-1]
+    last = session.events[-1]
     row = [session.row.id, last.seq, last.at, last.what.kind, json.dumps(to_data(last.what))]
     os.write(out, json.dumps(row).encode() + b"\n")
 

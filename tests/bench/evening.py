@@ -40,7 +40,7 @@ from benchtest.prop.joints import data_joints, power_joints
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
-from benchtest.session.autopilot import Outcome, play
+from benchtest.session.autopilot import Outcome, run_guidance
 from benchtest.session.log.person_effort import PersonEffort, person_effort
 from benchtest.session.session import Session
 from benchtest.virtual.in_process import InProcessProp
@@ -167,8 +167,8 @@ def by_tool(
     eyes = Eyes(unit, slips, np.random.default_rng([seed, 1]))
     with tempfile.TemporaryDirectory() as folder, Shelf(Path(folder)) as shelf:
         session = Session.start(shelf, text, "SF-01", DEFAULT_METER)
-        play(session, eyes, eyes, lambda line: None, Outcome("SF-01", ", ".join(faults)))
-        effort = person_effort(design, [logged.what for logged in session.happened])
+        run_guidance(session, eyes, eyes, lambda line: None, Outcome("SF-01", ", ".join(faults)))
+        effort = person_effort(design, [logged.what for logged in session.events])
     way.efforts.append(effort)
     way.is_sound.append(not faults)
     way.missed += len(unit.faults)

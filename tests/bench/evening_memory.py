@@ -22,10 +22,10 @@ from textual.pilot import Pilot
 
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.shelf import Shelf
-from benchtest.session.launch_options import Bench
+from benchtest.session.launch_options import LaunchOptions
 from benchtest.session.log.events import CheckMade, ColourSeen, FirstLight, VerdictGiven
 from benchtest.session.log.power_checks import all_checks
-from benchtest.session.session import Session, unfinished
+from benchtest.session.session import Session, unfinished_sessions
 from benchtest.session.workbench.workbench import Workbench
 from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
@@ -46,7 +46,7 @@ def waiting(folder: Path, prop: Path, units: int) -> None:
     with Shelf(folder) as shelf:
         for number in range(1, units + 1):
             Session.start(shelf, prop.read_text("utf-8"), f"RS-{number}", DEFAULT_METER)
-        for row in unfinished(shelf):
+        for row in unfinished_sessions(shelf):
             session = Session.resume(shelf, row.id)
             for check, feed in all_checks(session.design):
                 session.record(CheckMade(check, feed, passed=True))
@@ -133,7 +133,7 @@ async def evening(units: int) -> list[float]:
         prop.write_text(FIXED_TEXT, "utf-8")
         waiting(Path(folder) / "bench", prop, units)
         app = BenchApp(
-            Bench(Path(folder) / "bench", "virtual", prop, hidden=FAULTS, seed=1), "RS-1"
+            LaunchOptions(Path(folder) / "bench", "virtual", prop, hidden=FAULTS, seed=1), "RS-1"
         )
         async with app.run_test(size=(110, 40)) as pilot:
             person = Person(app, pilot)

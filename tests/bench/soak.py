@@ -38,7 +38,7 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import ReadingTaken, RepairDone, SignedOff, VerdictGiven
 from benchtest.session.report.report_content import report_content
 from benchtest.session.session import Session
-from benchtest.session.workbench.setup import sweep
+from benchtest.session.workbench.setup import collect_garbage
 from benchtest.session.workbench.workbench import Workbench
 from benchtest.virtual.e131_receiver import E131Receiver
 from benchtest.virtual.injected_faults import parse_fault
@@ -69,7 +69,7 @@ class Counted:
 
 def one_unit(shelf: Shelf, number: int, clock: FrameClock, ear: Ear) -> None:
     """A whole test of one unit, every step kept and lit."""
-    sweep()  # as the program does
+    collect_garbage()  # as the program does
     design = parse_design(TEXT, "willow-fan.toml")
     fault = FAULTS[number % len(FAULTS)]
     prop = VirtualProp(design, [parse_fault(fault, design)] if fault else [], number)

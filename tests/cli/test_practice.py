@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from benchtest.records.shelf import Shelf
-from benchtest.session.launch_options import Bench
+from benchtest.session.launch_options import LaunchOptions
 from benchtest.session.log.events import NoteMade
-from benchtest.session.practice.rounds import Tally, begin, open_practice
+from benchtest.session.practice.rounds import Tally, begin_round, open_practice
 from tests.cli.conftest import Run
 
 
@@ -27,8 +27,8 @@ def test_practice_results_are_separate_from_units(run: Run, tmp_path: Path) -> N
         "No practice round has been finished yet."
         in run("--bench", str(tmp_path), "practice", "--tally").out
     )
-    with open_practice(Bench(tmp_path)) as shelf:
-        session, _, _ = begin(shelf, Bench(tmp_path), 3, 1)
+    with open_practice(LaunchOptions(tmp_path)) as shelf:
+        session, _, _ = begin_round(shelf, LaunchOptions(tmp_path), 3, 1)
         session.record(NoteMade(Tally(3, 6, 0, 5, 0).note()))
     found = run("--bench", str(tmp_path), "practice", "--tally", "--json").json
     assert found["next_grade"] == 4

@@ -113,7 +113,7 @@ def test_a_healthy_unit_gets_readings_for_the_batch(prop: Path) -> None:
     [
         ("WF-1", '"WF-1": not on this bench; did you mean'),
         ("TA-01", "unit TA-01: is a Tide arch, not a Willow fan"),
-        ("WF-00", "unit WF-00: was wired otherwise"),
+        ("WF-00", "unit WF-00: was wired differently"),
     ],
 )
 def test_unsuitable_units_are_refused(

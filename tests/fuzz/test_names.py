@@ -27,7 +27,7 @@ from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.reader import parse_design
 from benchtest.records.models import check_tag
 from benchtest.records.shelf import Shelf
-from benchtest.session.launch_options import Bench
+from benchtest.session.launch_options import LaunchOptions
 from benchtest.session.log.events import NoteMade, ReadingTaken, SignedOff
 from benchtest.session.session import Session
 from benchtest.tui.app import BenchApp
@@ -163,7 +163,7 @@ async def test_the_terminal_program_shows_a_name_literally(bench: Path, tmp_path
     """On the shelf, at the bench and among a unit's tests, where a click on it has no effect."""
     with Shelf(tmp_path) as shelf:
         Session.start(shelf, _prop_text(NAME), TAG, DEFAULT_METER).record(NoteMade(NAME))
-    app = BenchApp(Bench(tmp_path, "virtual", prop_file=bench / "fan.toml"))
+    app = BenchApp(LaunchOptions(tmp_path, "virtual", prop_file=bench / "fan.toml"))
     try:
         async with app.run_test(size=(200, 40)) as pilot:
             at = Driven(app, pilot)

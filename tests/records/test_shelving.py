@@ -16,7 +16,7 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import SignedOff, VerdictGiven
 from benchtest.session.log.shelf_changes import rename_unit, retire_unit, why_retired
 from benchtest.session.report.report_content import report_content
-from benchtest.session.session import Session, last_test, shelf_rows, unfinished
+from benchtest.session.session import Session, last_test, shelf_rows, unfinished_sessions
 from tests.props import SMALL_FAN
 
 Opened = Callable[[str], Shelf]
@@ -48,10 +48,10 @@ def test_a_renamed_unit_keeps_its_record_under_both_tags(opened: Opened) -> None
             found = last_test(shelf, tag)
             assert found is not None
             assert found[1].verdicts == {1: True}
-        assert [row.tag for row in unfinished(shelf)] == ["WF-13"]
+        assert [row.tag for row in unfinished_sessions(shelf)] == ["WF-13"]
         again = Session.resume(shelf, session.row.id)
         again.record(SignedOff("Ada"))
-        assert (again.tag, unfinished(shelf)) == ("WF-13", [])
+        assert (again.tag, unfinished_sessions(shelf)) == ("WF-13", [])
         rename_unit(shelf, "WF-13", "WF-3")  # back again
         assert _units(shelf) == [("WF-3", "WF-3", False)]
         assert [event.kind for event in shelf.events(session.row.id)] == [
@@ -84,7 +84,7 @@ def test_a_retired_unit_cannot_be_continued_and_returns_unchanged(opened: Opened
         _tested(shelf, "WF-1")
         before = shelf_rows(shelf)
         retire_unit(shelf, "WF-1", why="scrapped")
-        assert (_units(shelf), unfinished(shelf)) == ([("WF-1", "WF-1", True)], [])
+        assert (_units(shelf), unfinished_sessions(shelf)) == ([("WF-1", "WF-1", True)], [])
         assert why_retired(shelf, "WF-1") == "scrapped"
         with pytest.raises(InputError, match="is retired; first"):
             Session.start(shelf, SMALL_FAN, "WF-1", DEFAULT_METER)
@@ -92,7 +92,7 @@ def test_a_retired_unit_cannot_be_continued_and_returns_unchanged(opened: Opened
             retire_unit(shelf, "WF-1")
         retire_unit(shelf, "WF-1", retired=False)
         assert shelf_rows(shelf) == before
-        assert len(unfinished(shelf)) == 1
+        assert len(unfinished_sessions(shelf)) == 1
 
 
 def test_the_report_names_the_former_tag_and_why_a_unit_was_retired(opened: Opened) -> None:
@@ -110,7 +110,7 @@ def test_a_unit_without_a_test_still_has_none_once_it_is_renamed(opened: Opened)
     with opened("one") as shelf:
         shelf.add_units(["WF-1"], "Small fan", SMALL_FAN)
         rename_unit(shelf, "WF-1", "WF-2")
-        assert (unfinished(shelf), last_test(shelf, "WF-2")) == ([], None)
+        assert (unfinished_sessions(shelf), last_test(shelf, "WF-2")) == ([], None)
         ((unit, row, waits),) = shelf_rows(shelf)
         assert (unit.tag, row, waits) == ("WF-2", None, ["a test"])
 

@@ -12,7 +12,7 @@ from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
 from benchtest.session.autopilot import Outcome, demo_file, hide_fault, run_demo
 from benchtest.session.log.events import ReadingTaken, RepairDone
-from benchtest.session.session import Session, unfinished
+from benchtest.session.session import Session, unfinished_sessions
 from benchtest.virtual.injected_faults import parse_fault
 
 
@@ -45,12 +45,12 @@ def test_the_demo_names_and_mends_what_was_hidden(tmp_path: Path) -> None:
     with Shelf(tmp_path) as shelf:
         (row,) = shelf.sessions(outcome.tag)
         session = Session.resume(shelf, row.id)
-        assert unfinished(shelf) == []
+        assert unfinished_sessions(shelf) == []
     state = session.state
     assert state.signed is not None
     assert state.untested == state.failed == []
     assert [repair.where for repair in state.repairs] == outcome.named
-    whats = [happened.what for happened in session.happened]
+    whats = [happened.what for happened in session.events]
     assert sum(isinstance(what, ReadingTaken) for what in whats) == outcome.readings
     assert any(isinstance(what, RepairDone) for what in whats)
     assert state.concluded is not None
@@ -84,7 +84,7 @@ def test_the_demo_counts_what_a_person_would_have_done(tmp_path: Path) -> None:
     outcome = run_demo(tmp_path, 2, lambda line: None)
     with Shelf(tmp_path) as shelf:
         (row,) = shelf.sessions(outcome.tag)
-        whats = [logged.what for logged in Session.resume(shelf, row.id).happened]
+        whats = [logged.what for logged in Session.resume(shelf, row.id).events]
     person = outcome.person
     assert person.readings == outcome.readings > 0
     assert person.readings <= person.lead_moves <= 2 * person.readings

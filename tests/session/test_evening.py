@@ -14,8 +14,8 @@ from benchtest.errors import InputError, NameFault
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design, NodeName
 from benchtest.records.shelf import Shelf
-from benchtest.session.guidance.next_step import unfinished_items
-from benchtest.session.guidance.steps import results, steps
+from benchtest.session.guidance.release import unfinished_items
+from benchtest.session.guidance.steps import list_steps, step_results
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
@@ -30,7 +30,7 @@ from benchtest.session.log.events import (
 from benchtest.session.log.shelf_changes import rename_unit, retire_unit
 from benchtest.session.report.report_content import report_content
 from benchtest.session.session import Session
-from benchtest.session.workbench.setup import free_tag, next_waiting, session_of
+from benchtest.session.workbench.setup import free_tag, next_unfinished_unit, session_of
 from benchtest.session.workbench.workbench import Workbench
 
 from .conftest import record_passed_checks
@@ -70,7 +70,7 @@ def workbench(fresh: Workbench) -> Workbench:
 
 
 def _last(workbench: Workbench) -> object:
-    return workbench.session.happened[-1].what
+    return workbench.session.events[-1].what
 
 
 def _fail(workbench: Workbench, strand: int) -> None:
@@ -80,14 +80,14 @@ def _fail(workbench: Workbench, strand: int) -> None:
 
 
 def test_before_power_each_check_is_an_event_and_a_bad_one_stays(fresh: Workbench) -> None:
-    assert fresh.enter("0.3") == "rails at main BAD 0.3 Ω"
+    assert fresh.enter("0.3") == "rails at main BAD, 0.3 Ω"
     assert _last(fresh) == CheckMade("rails", "main", False, ohm=0.3)
-    assert "No power" in fresh.advice.says
+    assert "Do not power it" in fresh.advice.text
     assert "rails at feed main" in unfinished_items(fresh.session.state, None)
     fresh.enter("47k")
     assert fresh.advice.check == ("polarity", "main")
     fresh.no()
-    assert "swap the leads" in fresh.advice.says
+    assert "Swap the leads" in fresh.advice.text
     fresh.yes()
     assert fresh.skip() == "fuse at main left out"
     with pytest.raises(InputError, match="type the volts"):
@@ -106,7 +106,9 @@ def test_a_dark_strand_at_first_light_is_forgiven_once_every_strand_has_passed(
 ) -> None:
     def shown() -> tuple[bool | None, str]:
         return next(
-            (s.good, s.says) for s in results(workbench.session.state) if s.name == "First light"
+            (s.good, s.says)
+            for s in step_results(workbench.session.state)
+            if s.name == "First light"
         )
 
     _fail(workbench, 0)  # all of them pass
@@ -117,7 +119,7 @@ def test_a_dark_strand_at_first_light_is_forgiven_once_every_strand_has_passed(
         workbench.session.record(VerdictGiven(strand, True))
     assert shown()[0] is False
     workbench.session.record(VerdictGiven(4, True))
-    assert shown() == (True, "not every strand glowed; every one has passed since")
+    assert shown() == (True, "not every strand glowed; all have passed since")
 
 
 def test_no_light_before_the_checks_are_made(fresh: Workbench) -> None:
@@ -129,7 +131,7 @@ def test_every_step_back_is_an_undo(fresh: Workbench) -> None:
     for act in (fresh.yes, fresh.yes, fresh.yes, lambda: fresh.enter("5"), fresh.yes):
         act()
     assert fresh.undo() == "took back: first light, all glowed"
-    assert fresh.undo() == "took back: supply at main good 5 V"
+    assert fresh.undo() == "took back: supply at main OK, 5 V"
     assert fresh.advice.check == ("supply", "main")
 
 
@@ -252,7 +254,7 @@ def test_a_soak_prompts_counts_and_ends_by_itself(workbench: Workbench, clock: C
     assert workbench.enter("1h") == "soaking at 67%"  # what the fuse of 1 A carries
     workbench.light_advice()
     clock.now_s += 900.0
-    assert workbench.advice.says == "Look now: all white and steady?"
+    assert workbench.advice.text == "Look now: all white and steady?"
     assert workbench.no() == "look 1: intermittent"
     assert workbench.flickered("4.7") == "look 2: intermittent, strand 4, node 7"
     with pytest.raises(NameFault):
@@ -267,7 +269,7 @@ def test_a_soak_prompts_counts_and_ends_by_itself(workbench: Workbench, clock: C
     assert workbench.tick() == "soaked 1:00:00, 2 looks, 2 intermittent"
     assert workbench.light.is_dark
     assert workbench.advice.task == "look"
-    *_, soak, left = results(workbench.session.state)
+    *_, soak, left = step_results(workbench.session.state)
     assert (soak.name, soak.good) == ("Soak", False)
     assert soak.says == "1:00:00 of 1:00:00 at 67%, 2 looks, 2 intermittent"
     assert (left.name, left.good, left.says) == ("Not done", None, "wiggle")
@@ -279,7 +281,7 @@ def test_a_slip_is_asked_about_once_and_then_believed(workbench: Workbench) -> N
     workbench.entry.ask_for("1", "1A")
     with pytest.raises(InputError, match=r"did you mean 4.82 V\? Tab takes that; Enter again"):
         workbench.enter("0.482")
-    assert not any(isinstance(h.what, ReadingTaken) for h in workbench.session.happened)
+    assert not any(isinstance(h.what, ReadingTaken) for h in workbench.session.events)
     assert workbench.entry.meant("0.482") == "4.82"
     assert workbench.enter("0.482") == "saved 482.0 mV"
     assert [reading.volts for reading in workbench.session.state.readings] == [0.482]
@@ -308,11 +310,11 @@ def test_light_only_this_is_what_it_is_about(workbench: Workbench) -> None:
 def test_steps_say_where_they_stand(workbench: Workbench) -> None:
     workbench.yes()
     workbench.no()
-    lines = {line.name: line for line in steps(workbench.session.state, None)}
-    assert (lines["checks"].done, lines["checks"].says) == (True, "4 of 4")
-    assert (lines["strands"].done, lines["strands"].says) == (False, "2 of 4, 1 failed")
+    lines = {line.name: line for line in list_steps(workbench.session.state, None)}
+    assert (lines["checks"].done, lines["checks"].status) == (True, "4 of 4")
+    assert (lines["strands"].done, lines["strands"].status) == (False, "2 of 4, 1 failed")
     assert lines["colours"].done
-    assert lines["soak"].says == "not yet"
+    assert lines["soak"].status == "not yet"
 
 
 def test_the_next_unit_is_the_next_that_waits_and_none_is_made_up(
@@ -320,14 +322,14 @@ def test_the_next_unit_is_the_next_that_waits_and_none_is_made_up(
 ) -> None:
     text = begin("WF-3").row.design_text
     shelf.add_units(["WF-1", "WF-2", "WF-10", "WF-11"], "Small fan", text)
-    assert next_waiting(shelf, "WF-3", "Small fan") == "WF-10"
+    assert next_unfinished_unit(shelf, "WF-3", "Small fan") == "WF-10"
     begin("WF-10").record(SignedOff("Ada"))
     retire_unit(shelf, "WF-11")
-    assert next_waiting(shelf, "WF-3", "Small fan") == "WF-1"  # round to those before it
+    assert next_unfinished_unit(shelf, "WF-3", "Small fan") == "WF-1"  # round to those before it
     for tag in ("WF-1", "WF-2"):
         begin(tag).record(SignedOff("Ada"))
-    assert next_waiting(shelf, "WF-2", "Small fan") == "WF-3"  # left open
-    assert next_waiting(shelf, "WF-3", "Small fan") is None
+    assert next_unfinished_unit(shelf, "WF-2", "Small fan") == "WF-3"  # left open
+    assert next_unfinished_unit(shelf, "WF-3", "Small fan") is None
     assert free_tag(shelf, "WF-3") == "WF-4"
     rename_unit(shelf, "WF-2", "WF-4")
     assert free_tag(shelf, "WF-1") == "WF-5"  # WF-2 is what the record of WF-4 is kept under

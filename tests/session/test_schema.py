@@ -89,7 +89,7 @@ def line(tmp_path_factory: pytest.TempPathFactory, design_text: str) -> dict[str
         for what in EVERYTHING:
             session.record(what)
         session.undo()
-        shelf.append(session.row.id, "flexed", {"joint": "4A+"}, session.happened[0].at)
+        shelf.append(session.row.id, "flexed", {"joint": "4A+"}, session.events[0].at)
         (text,) = export_lines(shelf)
     found: dict[str, Any] = json.loads(text)
     return found

@@ -31,7 +31,7 @@ from benchtest.session.log.events import (
     StageSet,
     VerdictGiven,
 )
-from benchtest.session.session import Session, shelf_rows, unfinished
+from benchtest.session.session import Session, shelf_rows, unfinished_sessions
 
 Begin = Callable[..., Session]
 
@@ -52,7 +52,7 @@ def test_a_session_goes_on_where_it_stopped(begin: Begin, shelf: Shelf) -> None:
         with Shelf(shelf.folder) as other:  # as another program sees the disk at this moment
             assert Session.resume(other, session.row.id).state == session.state
     again = Session.resume(shelf, session.row.id)
-    assert again.happened == session.happened
+    assert again.events == session.events
     assert again.tag == "WF-03"
     assert again.meter == DEFAULT_METER
 
@@ -61,7 +61,7 @@ def test_times_are_kept_in_universal_time_and_in_order(begin: Begin) -> None:
     session = begin()
     for what in EVENING:
         session.record(what)
-    stamps = [session.row.started_at, *(happened.at for happened in session.happened)]
+    stamps = [session.row.started_at, *(happened.at for happened in session.events)]
     times = [datetime.fromisoformat(stamp) for stamp in stamps]
     assert times == sorted(times)
     assert all(time.utcoffset() is not None and not time.utcoffset() for time in times)
@@ -113,7 +113,7 @@ def test_what_cannot_be_understood_is_refused_before_it_is_kept(
     with pytest.raises(InputError):
         session.record(what)
     assert session.state == before
-    assert len(shelf.events(session.row.id)) == len(session.happened) == 1
+    assert len(shelf.events(session.row.id)) == len(session.events) == 1
 
 
 def test_what_could_not_be_kept_is_not_shown(begin: Begin, shelf: Shelf) -> None:
@@ -124,7 +124,7 @@ def test_what_could_not_be_kept_is_not_shown(begin: Begin, shelf: Shelf) -> None
         with pytest.raises(RecordsFault, match="another program"):
             session.record(VerdictGiven(2, passed=True))
         assert session.state == before
-        assert len(session.happened) == 1
+        assert len(session.events) == 1
         other.execute("ROLLBACK")
     assert session.record(VerdictGiven(2, passed=True)).verdicts == {1: True, 2: True}
 
@@ -156,7 +156,7 @@ def test_a_clock_that_was_set_back_does_not_make_an_old_session_the_last(
     ]
     assert [row.id for row in shelf.sessions("WF-03")] == [session.row.id for session in begun]
     begun[-1].record(VerdictGiven(1, passed=True))
-    assert [row.id for row in unfinished(shelf)] == [begun[-1].row.id]
+    assert [row.id for row in unfinished_sessions(shelf)] == [begun[-1].row.id]
     assert shelf_rows(shelf)[0][1] == begun[-1].row
     assert begun[1].row.started_at.startswith("2025-10-21")  # what the clock said stays written
 
@@ -199,7 +199,7 @@ def test_what_the_screen_showed_outlives_a_kill(tmp_path: Path, design_text: str
     )  # fmt: skip
     assert done.returncode == -9
     with Shelf(tmp_path) as shelf:
-        (row,) = unfinished(shelf)
+        (row,) = unfinished_sessions(shelf)
         state = Session.resume(shelf, row.id).state
     assert str(sorted(state.verdicts.items())) == done.stdout.strip()
     assert state.unmarked == [2]
@@ -247,12 +247,12 @@ def test_a_prediction_agrees_with_the_diagnosis(begin: Begin) -> None:
 
 def test_only_the_last_session_of_a_unit_is_gone_on_with(begin: Begin, shelf: Shelf) -> None:
     first, second, other = begin("WF-03"), begin("WF-03"), begin("WF-04")
-    assert {row.id for row in unfinished(shelf)} == {second.row.id, other.row.id}
+    assert {row.id for row in unfinished_sessions(shelf)} == {second.row.id, other.row.id}
     second.record(SignedOff("Ada"))
-    assert {row.id for row in unfinished(shelf)} == {other.row.id}
+    assert {row.id for row in unfinished_sessions(shelf)} == {other.row.id}
     second.record(ReadingTaken("all", "4B", 4.6))  # work after a sign-off opens it again
-    assert {row.id for row in unfinished(shelf)} == {second.row.id, other.row.id}
-    assert first.row.id not in {row.id for row in unfinished(shelf)}
+    assert {row.id for row in unfinished_sessions(shelf)} == {second.row.id, other.row.id}
+    assert first.row.id not in {row.id for row in unfinished_sessions(shelf)}
 
 
 def test_the_shelf_says_what_each_unit_waits_for(begin: Begin, shelf: Shelf) -> None:
@@ -264,7 +264,7 @@ def test_the_shelf_says_what_each_unit_waits_for(begin: Begin, shelf: Shelf) -> 
     session.record(Concluded(0.98, settled=True))
     session.record(SignedOff("Ada"))
     rows = {unit.tag: items for unit, _, items in shelf_rows(shelf)}
-    assert rows["WF-03"] == ["sealing and a test after it"]
+    assert rows["WF-03"] == ["seal it, then retest"]
     assert rows["WF-04"][0] == "look at strands 1, 2, 3, 4"
     assert "sign-off" in rows["WF-04"]
 
@@ -315,7 +315,7 @@ def test_a_prop_file_that_can_no_longer_be_read_hides_no_other_unit(
     rows = {unit.tag: waits for unit, _, waits in shelf_rows(shelf)}
     assert rows["WF-03"][0] == "look at strands 1, 2, 3, 4"
     assert rows["WF-04"][0].startswith("a prop file that can be read (format")
-    assert [row.id for row in unfinished(shelf)] == [kept.row.id]
+    assert [row.id for row in unfinished_sessions(shelf)] == [kept.row.id]
 
 
 def test_an_odd_event_of_another_bench_does_not_keep_anybody_from_the_shelf(
@@ -331,7 +331,7 @@ def test_an_odd_event_of_another_bench_does_not_keep_anybody_from_the_shelf(
     ):
         shelf.append(session.row.id, kind, data, "2026-11-25T18:00:00+00:00")
     assert Session.resume(shelf, session.row.id).state.verdicts == {1: True}
-    assert len(shelf_rows(shelf)) == len(unfinished(shelf)) == 1
+    assert len(shelf_rows(shelf)) == len(unfinished_sessions(shelf)) == 1
 
 
 def test_a_copied_folder_is_a_whole_bench(begin: Begin, shelf: Shelf, tmp_path: Path) -> None:

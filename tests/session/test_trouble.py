@@ -229,13 +229,13 @@ def test_a_full_disk_keeps_no_light_on_and_no_step_back(
                         file.write(bytes(1024))
                 with pytest.raises(RecordsFault, match="disk is full"):
                     _write_on(session)
-                kept = len(session.happened)
+                kept = len(session.events)
                 workbench.toggle_dark()
                 assert prop.shows(dark(fan))
                 ballast.unlink()
                 workbench.toggle_dark()
                 workbench.walk.judge(passed=True)
-            assert len(session.happened) == kept + 1
+            assert len(session.events) == kept + 1
         with Shelf(disk / "bench") as shelf:
             assert len(shelf.events(session.row.id)) == kept + 1
 

@@ -19,7 +19,7 @@ from textual.strip import Strip
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.shelf import Shelf
 from benchtest.session.guidance.next_step import Task
-from benchtest.session.launch_options import Bench
+from benchtest.session.launch_options import LaunchOptions
 from benchtest.session.log.events import CheckMade, ColourSeen, FirstLight
 from benchtest.session.log.power_checks import all_checks
 from benchtest.session.session import Session
@@ -170,7 +170,7 @@ async def driven(
     """
     if ready and tag is not None:
         make_ready(folder, prop, tag)
-    bench = Bench(folder, to, prop, hidden=faults, seed=1, readings_from=readings_from)
+    bench = LaunchOptions(folder, to, prop, hidden=faults, seed=1, readings_from=readings_from)
     app = BenchApp(bench, tag)
     try:
         async with app.run_test(size=size) as pilot:

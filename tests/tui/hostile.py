@@ -23,7 +23,7 @@ from benchtest.prop.reader import parse_design
 from benchtest.records.json_lines import export_lines, import_lines
 from benchtest.records.shelf import Shelf
 from benchtest.session.guidance.next_step import Task
-from benchtest.session.launch_options import Bench
+from benchtest.session.launch_options import LaunchOptions
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
@@ -181,7 +181,7 @@ class WatchedApp(BenchApp):
 
     CSS_PATH = str(TUI / "bench.tcss")  # the library looks beside the file of this class
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: LaunchOptions) -> None:
         super().__init__(bench)
         self.opened: set[Site] = set()
 
@@ -403,7 +403,7 @@ async def walked(folder: Path, prop: tuple[Path, RemoteProp], words: str) -> Asy
     with Shelf(bench) as shelf:
         import_lines(shelf, foreign_lines(folder / "foreign", words), "records.jsonl")
         first = shelf.sessions(BAD)[0].id
-    options = Bench(bench, prop[1].target, prop[0], go_on=first)
+    options = LaunchOptions(bench, prop[1].target, prop[0], resume=first)
     app = WatchedApp(options)
     try:
         async with app.run_test(size=(110, 36), notifications=True, tooltips=True) as pilot:

@@ -8,7 +8,7 @@ from pathlib import Path
 from textual.widgets import Input
 
 from benchtest.records.shelf import Shelf
-from benchtest.session.launch_options import Bench
+from benchtest.session.launch_options import LaunchOptions
 from benchtest.session.log.events import ReadingTaken, VerdictGiven
 from benchtest.session.session import Session, shelf_rows
 from benchtest.tui.app import BenchApp
@@ -239,7 +239,7 @@ async def test_leaving_and_reopening_resumes_the_test(tmp_path: Path, small_fan:
         await at.keys("enter")
         await at.until_task("look")
         assert at.workbench.advice.strand == 3
-        kinds = [type(h.what) for h in at.workbench.session.happened]
+        kinds = [type(h.what) for h in at.workbench.session.events]
         assert kinds.count(VerdictGiven) == 2
         assert ReadingTaken not in kinds
 
@@ -291,7 +291,7 @@ async def test_a_unit_of_the_shelf_opens_with_its_own_design(
 
 
 async def test_a_missing_prop_file_is_asked_for(tmp_path: Path, small_fan: Path) -> None:
-    app = BenchApp(Bench(tmp_path / "bench", "virtual"))
+    app = BenchApp(LaunchOptions(tmp_path / "bench", "virtual"))
     try:
         async with app.run_test(size=(80, 24)) as pilot:
             at = Driven(app, pilot)

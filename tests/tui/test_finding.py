@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from benchtest.records.shelf import Shelf
-from benchtest.session.launch_options import Bench
+from benchtest.session.launch_options import LaunchOptions
 from benchtest.session.log.events import VerdictGiven
-from benchtest.session.practice.rounds import open_practice, tallies
+from benchtest.session.practice.rounds import open_practice, read_tallies
 from benchtest.session.session import Session
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.tui.dialogs import FormDialog, MessageDialog
@@ -54,7 +54,7 @@ async def test_a_finding_shows_reasons_profile_and_next_reading(
         await at.until(lambda: isinstance(at.app.screen, MessageDialog))
         words = " ".join(at.words().split())
         assert "2A+ resistive" in words
-        assert "Once mended" in words
+        assert "Once repaired" in words
         await at.keys("a")
         await at.pilot.resize_terminal(80, 24)
         await at.until(lambda: len(at.words().splitlines()) == 24 and "as designed" in at.words())
@@ -98,6 +98,6 @@ async def test_a_practice_round_ends_with_a_score(tmp_path: Path, small_fan: Pat
         assert "Mastered; next is grade 2." in words
         await at.keys("a")
         assert isinstance(at.app.screen, BenchScreen)
-    with Shelf(folder) as shelf, open_practice(Bench(folder)) as practised:
+    with Shelf(folder) as shelf, open_practice(LaunchOptions(folder)) as practised:
         assert shelf.units() == []
-        assert [(tally.grade, tally.mastered) for tally in tallies(practised)] == [(1, True)]
+        assert [(tally.grade, tally.mastered) for tally in read_tallies(practised)] == [(1, True)]

@@ -102,7 +102,7 @@ def _before_power(terminal: Terminal) -> None:
     terminal.keys("NPage")
     terminal.until("Does + of feed")
     terminal.keys("NPage")
-    terminal.until("whole fuse of 20 A")
+    terminal.until("intact fuse of 20 A")
     terminal.keys("NPage")
     terminal.until("Volts of the supply")
     terminal.keys("5.02", "Enter")

@@ -13,8 +13,8 @@ from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import VerdictGiven
-from benchtest.session.session import Session, unfinished
-from benchtest.session.workbench.typo_check import number_text
+from benchtest.session.session import Session, unfinished_sessions
+from benchtest.session.workbench.typo_check import format_number
 from benchtest.tui.bench_screen import INTERIM_S
 from benchtest.tui.prompt_panel import PromptPanel
 from tests.tui.conftest import Driven, driven, make_ready
@@ -26,7 +26,7 @@ async def _held(tmp_path: Path, prop: Path) -> AsyncIterator[Driven]:
     folder = tmp_path / "bench"
     make_ready(folder, prop, "SF-01")
     with Shelf(folder) as shelf:
-        session = Session.resume(shelf, unfinished(shelf)[0].id)
+        session = Session.resume(shelf, unfinished_sessions(shelf)[0].id)
         for strand in session.design.strands:
             session.record(VerdictGiven(strand.number, passed=True))
     async with driven(folder, prop, ready=False) as at:
@@ -49,7 +49,7 @@ def _healthy(at: Driven) -> str:
     assert lit is not None
     assert probe is not None
     expected_v, _ = at.workbench.session.healthy_volts(lit, probe)
-    return number_text(round(expected_v, 4), at.workbench.entry._volt_unit)
+    return format_number(round(expected_v, 4), at.workbench.entry._volt_unit)
 
 
 async def _enter(at: Driven, text: str) -> None:

@@ -15,7 +15,7 @@ from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import CheckMade, ReadingTaken, VerdictGiven
-from benchtest.session.session import Session, unfinished
+from benchtest.session.session import Session, unfinished_sessions
 from benchtest.tui.panel import Panel
 from benchtest.tui.readings_menu import ReadingsMenu
 from tests.tui.conftest import Driven, driven, make_ready
@@ -27,7 +27,7 @@ def _with_readings(folder: Path, prop: Path, count: int = 12) -> None:
     """Put a unit on the shelf whose strands passed and that has readings."""
     make_ready(folder, prop, "SF-01")
     with Shelf(folder) as shelf:
-        session = Session.resume(shelf, unfinished(shelf)[0].id)
+        session = Session.resume(shelf, unfinished_sessions(shelf)[0].id)
         for strand in session.design.strands:
             session.record(VerdictGiven(strand.number, passed=True))
         for place in range(count):
@@ -51,7 +51,7 @@ def _inferred(folder: Path, prop: Path) -> None:
     """Put a unit on the shelf whose bad joint is only inferred."""
     make_ready(folder, prop, "SF-01")
     with Shelf(folder) as shelf:
-        session = Session.resume(shelf, unfinished(shelf)[0].id)
+        session = Session.resume(shelf, unfinished_sessions(shelf)[0].id)
         for strand in session.design.strands:
             session.record(VerdictGiven(strand.number, passed=True))
         for lit, probe in INFERRED:
@@ -64,7 +64,7 @@ async def test_a_repair_waits_for_the_joint_drop_or_a_skip(tmp_path: Path, small
     async with driven(folder, small_fan, "2A+=0.9", ready=False) as at:
         assert await at.until_task("read", "repair") == "read"
         assert str(at.workbench.advice.probe) == "foot:2+>2A+"
-        await at.until(lambda: "Before the iron, the joint itself" in _asked(at))
+        await at.until(lambda: "Before the repair, the joint itself" in _asked(at))
         await at.until(lambda: "s skip: cannot reach it" in at.words())
         await at.keys("s")
         assert await at.until_task("read", "repair") == "repair"
@@ -93,7 +93,7 @@ async def test_a_contradictory_supply_is_measured_again_under_load(
     folder = tmp_path / "bench"
     make_ready(folder, small_fan, "SF-01")
     with Shelf(folder) as shelf:
-        session = Session.resume(shelf, unfinished(shelf)[0].id)
+        session = Session.resume(shelf, unfinished_sessions(shelf)[0].id)
         session.record(CheckMade("supply", "main", True, volts=4.95))
         for strand in session.design.strands:
             session.record(VerdictGiven(strand.number, passed=True))
@@ -121,19 +121,19 @@ async def test_a_disagreeing_reading_is_named_and_taken_again(
     folder = tmp_path / "bench"
     _with_readings(folder, small_fan, count=6)
     with Shelf(folder) as shelf:
-        session = Session.resume(shelf, unfinished(shelf)[0].id)
+        session = Session.resume(shelf, unfinished_sessions(shelf)[0].id)
         right_v = _as_shown(session.design, "1-2", "2B").volts
         session.record(ReadingTaken("1-2", "2B", 4.532))
     async with driven(folder, small_fan, ready=False) as at:
-        named = "Reading 7, 2B = 4.532 V, disagrees with all others: take it again"
-        await at.until(lambda: at.workbench.advice.says.startswith(named))
+        named = "Reading 7 (2B, 4.532 V) disagrees with all others. Take it again"
+        await at.until(lambda: at.workbench.advice.text.startswith(named))
         await at.until(lambda: _asked(at).startswith(named) and "7!2B" in at.words())
         await at.type(f"{right_v}")
         await at.keys("enter")
         await at.until(lambda: len(at.workbench.session.state.taken) == 8)
         assert at.workbench.session.state.taken[6].standing == "retaken"
         await at.until(lambda: at.workbench.finding is not None)
-        assert not at.workbench.advice.says.startswith("Reading")
+        assert not at.workbench.advice.text.startswith("Reading")
 
 
 def _asked(at: Driven) -> str:

@@ -10,7 +10,7 @@ from textual.widgets import Input
 
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.shelf import Shelf
-from benchtest.session.launch_options import Bench
+from benchtest.session.launch_options import LaunchOptions
 from benchtest.session.log.events import SignedOff
 from benchtest.session.session import Session
 from benchtest.tui.app import BenchApp
@@ -25,7 +25,7 @@ NAME = "Small fan"
 @asynccontextmanager
 async def _shelf(folder: Path) -> AsyncIterator[Driven]:
     """Run the program on a bench folder, with nothing on the bench yet."""
-    app = BenchApp(Bench(folder, HEARD, seed=1))
+    app = BenchApp(LaunchOptions(folder, HEARD, seed=1))
     try:
         async with app.run_test(size=(80, 24)) as pilot:
             at = Driven(app, pilot)

@@ -11,7 +11,7 @@ from benchtest.tui.shelf_screen import ShelfScreen
 from tests.tui.conftest import driven, make_ready, shown
 from tests.tui.test_step_snapshots import _prepare as suspected
 
-WAITS = "SF-02 to do: look at strands 1, 2, 3; readings; sealing and a test after it; sign-off"
+WAITS = "SF-02 to do: look at strands 1, 2, 3; readings; seal it, then retest; sign-off"
 
 
 async def test_a_cut_row_is_shown_in_full_below(small_fan: Path, tmp_path: Path) -> None:

@@ -81,7 +81,7 @@ async def test_a_test_begins_before_power(tmp_path: Path, small_fan: Path) -> No
         await at.type("0.4")
         assert not at.workbench.clock.showing().any()
         await at.keys("enter")
-        assert "No power: find the bridge" in " ".join(_plain(at, "#question").split())
+        assert "Do not power it. Find the bridge" in " ".join(_plain(at, "#question").split())
         await at.keys("space")  # OL
         await at.keys("pagedown", "pagedown")
         await at.type("5.02")
@@ -110,7 +110,7 @@ async def test_a_clicker_does_the_whole_walk(tmp_path: Path, long_fan: Path) -> 
         assert looks <= 6  # ceil(lg 40)
         assert str(at.workbench.advice.nodes[0]) == str(fails)
         await at.keys("pagedown")  # those after it light
-        whats = [happened.what for happened in at.workbench.session.happened]
+        whats = [happened.what for happened in at.workbench.session.events]
         assert MarkMade("2", 2, "23", "dark", 0.25) in whats
         assert sum(isinstance(what, PartSeen) for what in whats) == looks
 
@@ -154,9 +154,9 @@ async def test_help_shows_the_keys_that_work_now_and_no_others(
 async def test_a_key_of_another_task_does_nothing(tmp_path: Path, small_fan: Path) -> None:
     async with driven(tmp_path / "bench", small_fan, to=HEARD) as at:
         await at.until_task("look")
-        before = len(at.workbench.session.happened)
+        before = len(at.workbench.session.events)
         await at.keys("d", "D", "s", "e", "f", "r", "v", "home", "enter", "1")
-        assert len(at.workbench.session.happened) == before
+        assert len(at.workbench.session.events) == before
         assert isinstance(at.app.screen, BenchScreen)
 
 
@@ -263,7 +263,7 @@ async def test_a_soak_is_begun_counted_and_stopped_by_keys(tmp_path: Path, small
         await at.until(lambda: not at.workbench.light.is_dark)
         await at.keys("e")
         assert await at.until_task("look") == "look"
-        whats = [happened.what for happened in at.workbench.session.happened]
+        whats = [happened.what for happened in at.workbench.session.events]
         (begun,) = [what for what in whats if isinstance(what, SoakBegun)]
         assert (begun.planned_s, begun.every_s) == (5400.0, 900.0)
         assert [w.steady for w in whats if isinstance(w, SoakSeen)] == [True, False, False]
@@ -293,7 +293,7 @@ async def test_after_the_sign_off_the_next_unit_of_a_design_is_one_key_away(
         )
         assert await at.until_task("check") == "check"
         assert at.app.screen.query_one(PromptPanel).entry.display
-        assert not any(isinstance(h.what, CheckMade) for h in at.workbench.session.happened)
+        assert not any(isinstance(h.what, CheckMade) for h in at.workbench.session.events)
 
 
 async def test_any_key_closes_help(tmp_path: Path, small_fan: Path) -> None:

@@ -10,7 +10,7 @@ from textual.widgets import Input
 
 from benchtest.records.report import render_report
 from benchtest.records.shelf import Shelf
-from benchtest.session.launch_options import Bench
+from benchtest.session.launch_options import LaunchOptions
 from benchtest.session.report.report_content import report_content
 from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
@@ -22,7 +22,7 @@ from tests.tui.conftest import HEARD, Driven, driven, make_ready
 @asynccontextmanager
 async def _at_the_shelf(folder: Path, to: str | None) -> AsyncIterator[Driven]:
     """Run the program with `--to`, or without it for None."""
-    app = BenchApp(Bench(folder, to, seed=1))
+    app = BenchApp(LaunchOptions(folder, to, seed=1))
     try:
         async with app.run_test(size=(80, 24)) as pilot:
             at = Driven(app, pilot)

@@ -24,7 +24,7 @@ from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Shelf
 from benchtest.session.guidance.next_step import Task
 from benchtest.session.log.events import ColourSeen, ReadingTaken, VerdictGiven
-from benchtest.session.session import Session, unfinished
+from benchtest.session.session import Session, unfinished_sessions
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.virtual.remote_prop import RemoteProp
 from tests.terminals import Ear
@@ -235,7 +235,7 @@ def test_an_unexpected_error_ends_dark_with_one_sentence(
 
 def _verdicts(folder: Path) -> int:
     with Shelf(folder) as shelf:
-        (row,) = unfinished(shelf)
+        (row,) = unfinished_sessions(shelf)
         return sum(event.kind == "verdict" for event in shelf.events(row.id))
 
 
@@ -314,9 +314,9 @@ async def test_ctrl_c_ends_dark_at_every_step(
             await at.until(lambda: not isinstance(at.app.screen, BenchScreen))
         await at.keys("ctrl+c")
         await at.until(lambda: not at.app.is_running)
-        kept = len(workbench.session.happened)
+        kept = len(workbench.session.events)
     until(lambda: lit(virtual) == 0)
     with Shelf(tmp_path) as shelf:
         (row,) = shelf.sessions("SF-01")
         assert len(shelf.events(row.id)) == kept
-        assert where == "done" or unfinished(shelf) == [row]
+        assert where == "done" or unfinished_sessions(shelf) == [row]

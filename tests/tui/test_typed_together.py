@@ -25,7 +25,7 @@ def _together(at: Driven, keys: str) -> None:
 
 
 def _readings(at: Driven) -> list[float | None]:
-    kept = [happened.what for happened in at.workbench.session.happened]
+    kept = [happened.what for happened in at.workbench.session.events]
     return [what.volts for what in kept if isinstance(what, ReadingTaken)]
 
 
@@ -95,6 +95,6 @@ async def test_lines_of_a_form_typed_together_stay_apart(tmp_path: Path, small_f
         await at.type("flicker")
         await at.keys("enter")
         await at.until(lambda: not isinstance(at.app.screen, FormDialog))
-        mark = at.workbench.session.happened[-1].what
+        mark = at.workbench.session.events[-1].what
         assert isinstance(mark, MarkMade)
         assert (mark.strand, mark.nodes, mark.seen) == (2, "3", "flicker")

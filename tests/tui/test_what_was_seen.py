@@ -10,7 +10,7 @@ from textual.widgets import Static
 
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.records.shelf import Shelf
-from benchtest.session.guidance.steps import results
+from benchtest.session.guidance.steps import step_results
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
@@ -55,7 +55,7 @@ def _lit_strands(at: Driven) -> list[int]:
 
 def _colours(at: Driven) -> tuple[bool | None, str]:
     """Return the colour check of the report."""
-    rows = results(at.workbench.session.state)
+    rows = step_results(at.workbench.session.state)
     return next((row.good, row.says) for row in rows if row.name == "Colours")
 
 
@@ -96,7 +96,7 @@ async def test_colours_are_asked_for_lit_strands_and_again_after_a_data_repair(
             await at.until(lambda: _lit_strands(at) == [4, 5])
             await at.keys("space")
         assert _colours(at) == (True, "red right, green right, blue right")
-        kept = [h.what for h in at.workbench.session.happened if isinstance(h.what, ColourSeen)]
+        kept = [h.what for h in at.workbench.session.events if isinstance(h.what, ColourSeen)]
         assert [what.lit for what in kept] == ["1-3"] * 3 + ["4-5"] * 3
 
 
@@ -128,7 +128,7 @@ async def test_no_verdict_is_recorded_while_packets_are_refused(tmp_path: Path, 
     async with driven(tmp_path / "bench", five, to=f"e131:127.0.0.1:{port}") as at:
         await at.until_task("look")
         await at.until(lambda: "! packets refused" in at.words())
-        before = len(at.workbench.session.happened)
+        before = len(at.workbench.session.events)
         for key in ("space", "x", "X"):
             await at.keys(key)
             assert "frames do not reach the prop" in " ".join(at.words().split())
@@ -141,7 +141,7 @@ async def test_no_verdict_is_recorded_while_packets_are_refused(tmp_path: Path, 
         await at.type("4.91")
         await at.keys("enter")
         assert "frames do not reach the prop" in " ".join(at.words().split())
-        assert len(at.workbench.session.happened) == before
+        assert len(at.workbench.session.events) == before
         await at.keys("escape", "escape")
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as heard:
             heard.bind(("127.0.0.1", port))
@@ -164,7 +164,7 @@ async def test_a_soak_pauses_while_frames_do_not_arrive(tmp_path: Path, five: Pa
             done_s = at.workbench.soak.done_s
             await at.keys("space")  # nobody can have seen it steady
             assert at.workbench.soak.done_s == done_s
-            assert not any(isinstance(h.what, SoakSeen) for h in at.workbench.session.happened)
+            assert not any(isinstance(h.what, SoakSeen) for h in at.workbench.session.events)
             with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as again:
                 again.bind(("127.0.0.1", port))
                 await at.until(lambda: at.workbench.soak.running)
@@ -197,5 +197,5 @@ async def test_one_undo_reverts_all_effects_of_one_key(tmp_path: Path, five: Pat
         await at.keys("u")
         state = at.workbench.session.state
         assert (state.verdicts, state.marks) == ({1: True}, ())
-        assert isinstance(at.workbench.session.happened[-1].what, Undone)
-        assert not any(isinstance(h.what, RepairDone) for h in at.workbench.session.happened)
+        assert isinstance(at.workbench.session.events[-1].what, Undone)
+        assert not any(isinstance(h.what, RepairDone) for h in at.workbench.session.events)

@@ -1,1 +1,1 @@
-"""Screen models: maps, sketches, charts and texts."""
+"""Screen models: bench, map, sketch, chart and texts."""

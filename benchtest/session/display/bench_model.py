@@ -91,7 +91,7 @@ class BenchModel:
     @property
     def profile(self) -> StrandProfile | None:
         """Volts along the suspected strand; None unless they are known."""
-        return None if self.details is None else self.details.along
+        return None if self.details is None else self.details.profile
 
     @property
     def has_readings(self) -> bool:

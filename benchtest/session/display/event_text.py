@@ -1,4 +1,4 @@
-"""Events and places in a few words."""
+"""Events and volts in a few words."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import re
 
 from benchtest.evidence.meter import Meter
 from benchtest.formatting import format_value
+from benchtest.prop.design import Design
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
@@ -25,12 +26,18 @@ from benchtest.session.log.events import (
     VerdictGiven,
     Wiggled,
 )
+from benchtest.session.log.node_search import search_nodes
 
 _STRAND = re.compile(r"^(\d+)(?:[AB.]|$)", re.ASCII)
 
 
-def said(what: SessionEvent) -> str:
-    """An event in a few words."""
+def describe_event(what: SessionEvent, design: Design) -> str:
+    """Return an event in a few words.
+
+    Args:
+        what: the event.
+        design: the prop.
+    """
     match what:
         case VerdictGiven(strand, passed):
             return f"strand {strand} {'passed' if passed else 'failed'}"
@@ -46,14 +53,14 @@ def said(what: SessionEvent) -> str:
             return f"repair of {where}"
         case SignedOff(by):
             return f"sign-off by {by}"
-    return _said_of_step(what)
+    return _describe_step(what, design)
 
 
-def _said_of_step(what: SessionEvent) -> str:
+def _describe_step(what: SessionEvent, design: Design) -> str:
     match what:
         case CheckMade(check, feed, passed, ohm, volts):
-            shown = f" {ohm:g} Ω" if ohm is not None else f" {volts:g} V" if volts else ""
-            word = {None: "left out", True: "good", False: "BAD"}[passed]
+            shown = f", {ohm:g} Ω" if ohm is not None else f", {volts:g} V" if volts else ""
+            word = {None: "left out", True: "OK", False: "BAD"}[passed]
             return f"{check} at {feed} {word}{shown}"
         case FirstLight(passed):
             return f"first light, {'all glowed' if passed else 'not all glowed'}"
@@ -61,13 +68,15 @@ def _said_of_step(what: SessionEvent) -> str:
             where = "everywhere" if strand is None else f"on strand {strand}"
             if strand is None and lit is not None:
                 where = f"on strands {', '.join(lit.split())}"
-            if not right and strand is None:  # somewhere: which strand is asked next
+            if not right and strand is None:  # somewhere; the strand is asked for next
                 return f"{colour} not right {where}"
             return f"{colour} {'right' if right else 'wrong'} {where}"
-        case PartSeen(first, last, right):
+        case PartSeen(first, last, right, strand):
+            nodes = search_nodes(design, strand)
             if first == last:
-                return f"part {first} {'lit' if right else 'dark'}"
-            return f"part {first} to {last} {'lit' if right else 'not all lit'}"
+                return f"node {nodes[first - 1]} {'lit' if right else 'dark'}"
+            ends = f"nodes {nodes[first - 1]} to {nodes[last - 1]}"
+            return f"{ends} {'lit' if right else 'not all lit'}"
         case Wiggled(end, steady):
             return f"{end} {'steady' if steady else 'flickers'} when moved"
         case SoakBegun():
@@ -79,8 +88,8 @@ def _said_of_step(what: SessionEvent) -> str:
     return what.kind
 
 
-def volts_text(volts: float) -> str:
-    """Volts as a meter shows them: millivolts below 0.6 V.
+def format_volts(volts: float) -> str:
+    """Return volts as a meter shows them: millivolts below 0.6 V.
 
     >>> volts_text(0.0312), volts_text(4.871)
     ('31.2 mV', '4.871 V')
@@ -88,8 +97,8 @@ def volts_text(volts: float) -> str:
     return format_value(volts, "V")
 
 
-def metered_text(volts: float, meter: Meter) -> str:
-    """Volts with the digits that this meter's range for them has.
+def format_metered_volts(volts: float, meter: Meter) -> str:
+    """Return volts with the digits of the meter's range.
 
     >>> meter = Meter.parse("0.5%+3/6000")
     >>> metered_text(4.87, meter), metered_text(-0.03125, meter), metered_text(12.0, meter)
@@ -99,8 +108,8 @@ def metered_text(volts: float, meter: Meter) -> str:
     return f"{volts:.{digits}f} V"
 
 
-def strand_of(where: str) -> int | None:
-    """The strand that a suspect is, or that its joint or node is on; None where that is no one.
+def strand_of_suspect(where: str) -> int | None:
+    """Return the strand of a suspect; None for a suspect that is not of one strand.
 
     >>> strand_of("4A+"), strand_of("4.17"), strand_of("4"), strand_of("3 4"), strand_of("main+")
     (4, 4, 4, None, None)

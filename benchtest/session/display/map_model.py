@@ -1,4 +1,4 @@
-"""What the prop map shows, as signs and colours: pure, so that a widget only draws."""
+"""Prop map as signs and colours, for a widget to draw."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from benchtest.prop.design import Design, NodeName, StrandEnd
 from benchtest.prop.notation import location_ends, parse_location
 from benchtest.session.log.state import State
 
-SIGN: dict[Seen, str] = {
+MARK_SIGNS: dict[Seen, str] = {
     "ok": " ",
     "dark": "x",
     "dim": "-",
@@ -26,16 +26,16 @@ SIGN: dict[Seen, str] = {
     "stuck": "s",
     "flicker": "f",
 }
-GROUND = (18, 18, 18)
-"""What lit nodes are drawn on, on a light screen too: light is seen against the dark."""
-LEAST_CONTRAST = 3.0
-"""Of a lit node with its ground. Source: WCAG 2.2, success criterion 1.4.11."""
-SUSPECT_SHOWN = 0.2
-"""Suspects from this probability on are shown on the map."""
+MAP_BACKGROUND = (18, 18, 18)
+"""Background of lit nodes, on a light screen too: light is seen against the dark."""
+MIN_CONTRAST = 3.0
+"""Contrast of a lit node with its background. Source: WCAG 2.2, success criterion 1.4.11."""
+MIN_SHOWN_PROBABILITY = 0.2
+"""Probability of suspects on the map."""
 
 
 @dataclass(frozen=True, slots=True)
-class Cell:
+class MapCell:
     """One node, or a run of nodes in a condensed map."""
 
     sign: str
@@ -45,15 +45,15 @@ class Cell:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
-    """One strand as it stands, end A to the left."""
+class MapRow:
+    """One strand, end A to the left."""
 
     strand: int
     enters_at_a: bool
     verdict: bool | None
     suspect_a: bool
     suspect_b: bool
-    cells: tuple[Cell, ...]
+    cells: tuple[MapCell, ...]
 
 
 def map_rows(
@@ -62,23 +62,23 @@ def map_rows(
     finding: Finding | None,
     cursor: NodeName | None,
     width: int,
-) -> list[Row]:
-    """The prop map.
+) -> list[MapRow]:
+    """Return the rows of the prop map.
 
     Args:
-        state: verdicts and marks.
-        frame: what is shown now, shape (nodes, colours).
-        finding: suspects, where they are known.
-        cursor: the node being walked.
-        width: most cells of a row; longer strands are condensed.
+        state: state with verdicts and marks.
+        frame: present frame, shape (nodes, colours).
+        finding: finding with the suspects; None if it is not known.
+        cursor: node of a walk; None without one.
+        width: cells of a row; longer strands are condensed.
     """
     ends, nodes = _suspected(finding, state.design)
     rows = []
     first = state.design.first_index
     runs = [-(-strand.nodes // max(width, 1)) for strand in state.design.strands]
     starts, counts = _starts(tuple(strand.nodes for strand in state.design.strands), tuple(runs))
-    # one call each for the whole prop: a call lets other threads in, and of hundreds in a row the
-    # frame clock gets none
+    # one call each for the whole prop: hundreds of small calls would delay the frame clock, which
+    # needs the interpreter lock
     peaks = iter(np.maximum.reduceat(frame, starts, axis=0).tolist())
     lit = np.logical_or.reduceat(frame.any(axis=1), first).tolist()
     for strand, run, count in zip(state.design.strands, runs, counts, strict=True):
@@ -86,7 +86,7 @@ def map_rows(
         signs = _signs(state, number, nodes.get(number, []), cursor)
         own = list(islice(peaks, count))
         rows.append(
-            Row(
+            MapRow(
                 number,
                 StrandEnd(number, "A") in state.design.data_path,
                 state.verdicts.get(number),
@@ -99,14 +99,14 @@ def map_rows(
 
 
 def map_note(design: Design, width: int) -> str:
-    """What a condensed map must say: how many nodes one sign stands for. Empty where it is one."""
+    """Return the scale of a condensed map; empty if one dot is one node."""
     most = max(strand.nodes for strand in design.strands)
     run = -(-most // max(width, 1))
-    return f"one sign is up to {run} nodes" if run > 1 else ""
+    return f"one dot = up to {run} nodes" if run > 1 else ""
 
 
 def node_of_cell(nodes: int, cell: int, width: int) -> int:
-    """The first node of a cell of the map, 1 to `nodes`.
+    """Return the first node of a cell of the map, 1 to `nodes`.
 
     >>> node_of_cell(30, 4, 60), node_of_cell(160, 4, 60)
     (5, 13)
@@ -122,7 +122,7 @@ def _suspected(
     ends: set[StrandEnd] = set()
     nodes: dict[int, list[int]] = {}
     for suspect in finding.suspects if finding else ():
-        if suspect.probability < SUSPECT_SHOWN:
+        if suspect.probability < MIN_SHOWN_PROBABILITY:
             continue
         location = parse_location(suspect.where, design)
         ends.update(location_ends(location))
@@ -134,14 +134,14 @@ def _suspected(
 def _signs(
     state: State, number: int, suspects: list[int], cursor: NodeName | None
 ) -> list[str] | None:
-    """A sign or none for each node of a strand; None where it has no sign at all."""
+    """Return the sign of each node of a strand, empty for none; None for a strand without any."""
     marks = [mark for mark in state.marks if mark.strand == number and mark.seen != "ok"]
     here = cursor is not None and cursor.strand == number
     if not (marks or suspects or here):
         return None
     signs = [""] * state.design.strand(number).nodes
     for mark in marks:
-        signs[mark.first - 1 : mark.last] = [SIGN[mark.seen]] * (mark.last - mark.first + 1)
+        signs[mark.first - 1 : mark.last] = [MARK_SIGNS[mark.seen]] * (mark.last - mark.first + 1)
     for node in suspects:
         signs[node - 1] = "!"
     if here and cursor is not None:
@@ -163,8 +163,8 @@ def _starts(sizes: tuple[int, ...], runs: tuple[int, ...]) -> tuple[NDArray[np.i
 
 def _cells(
     signs: list[str] | None, peaks: list[list[int]] | None, count: int, run: int
-) -> tuple[Cell, ...]:
-    """A strand's cells, each of `run` nodes; `peaks` are their levels, None where it is dark."""
+) -> tuple[MapCell, ...]:
+    """Return the cells of a strand, each of `run` nodes; `peaks` are their levels, None if dark."""
     if peaks is None:
         if signs is None:
             return (DARK,) * count
@@ -180,19 +180,18 @@ def _loudest(signs: list[str]) -> str:
 
 
 @lru_cache(maxsize=4096)
-def _cell(sign: str, red: int, green: int, blue: int, white: int = 0) -> Cell:
+def _cell(sign: str, red: int, green: int, blue: int, white: int = 0) -> MapCell:
     # eyes see light roughly by its square root; without that, a quarter looks like nothing
     shown = [round(sqrt(min(level + white, 255) * 255.0)) for level in (red, green, blue)]
     is_lit = bool(red or green or blue or white)
     rgb = (shown[0], shown[1], shown[2])
-    return Cell(sign, is_lit, _legible(rgb) if is_lit else rgb)
+    return MapCell(sign, is_lit, _legible(rgb) if is_lit else rgb)
 
 
 def _legible(rgb: tuple[int, int, int]) -> tuple[int, int, int]:
-    """That colour, with as much white in it as it takes to be seen on its ground.
+    """Return a colour with enough white added to be seen on the background of the map.
 
-    A terminal without colour shows a grey instead, as bright as the sum of the three by their
-    weight, and darker than they are.
+    A terminal without colour shows a grey of the same weighted brightness, darker than the colour.
 
     >>> _legible((255, 255, 255)), _legible((0, 0, 128))
     ((255, 255, 255), (95, 95, 175))
@@ -201,7 +200,7 @@ def _legible(rgb: tuple[int, int, int]) -> tuple[int, int, int]:
         red, green, blue = (level + round((255 - level) * white / 255) for level in rgb)
         grey = round(0.2126 * red + 0.7152 * green + 0.0722 * blue)
         darkest = min(luminance((red, green, blue)), luminance((grey, grey, grey)))
-        if (darkest + 0.05) / (_GROUND + 0.05) >= LEAST_CONTRAST:
+        if (darkest + 0.05) / (_GROUND + 0.05) >= MIN_CONTRAST:
             return red, green, blue
     return 255, 255, 255
 
@@ -219,7 +218,7 @@ def luminance(rgb: tuple[int, int, int]) -> float:
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
 
-_GROUND = luminance(GROUND)
+_GROUND = luminance(MAP_BACKGROUND)
 
 
 DARK = _cell("", 0, 0, 0)

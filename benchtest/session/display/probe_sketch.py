@@ -1,6 +1,6 @@
-"""Where the two leads go, drawn as a small piece of the prop's wiring.
+"""Sketch of the places of the two leads on a piece of the prop's wiring.
 
-Pure: rows of text with a role for each run, so that a widget only colours them.
+The rows of text have a role for each run, so that a widget only colours them.
 """
 
 from __future__ import annotations
@@ -27,14 +27,14 @@ Run = tuple[str, Role]
 Kind = Literal["pad", "joint", "node", "nodes", "feed", "gap"]
 
 LEFT, RIGHT = 4, 3
-"""Columns kept free beside the outermost places, for the rails' signs and for names."""
-LEAST_STEP = 3
-"""Columns between two pads of a bus; where that does not fit, pads between are left out."""
+"""Free columns at the left and right edge, for rail signs and names."""
+MIN_PAD_STEP = 3
+"""Columns between two pads of a bus; if they do not fit, pads in between are left out."""
 
 
 @dataclass(frozen=True, slots=True)
 class Glyphs:
-    """What wiring is drawn with."""
+    """Characters for wiring."""
 
     rail: str = "─"
     pad: str = "■"
@@ -49,21 +49,21 @@ ASCII_GLYPHS = Glyphs("-", "H", "o", ".", "@", "~")
 
 @dataclass(frozen=True, slots=True)
 class Station:
-    """One place along the piece of wiring."""
+    """One place on the piece of wiring."""
 
     name: str
     kind: Kind
     place: Place | None = None
 
 
-def sketch(design: Design, probe: Probe, width: int, glyphs: Glyphs) -> list[list[Run]]:
-    """Both rails side by side, the places near the probe on them, and the two leads.
+def draw_sketch(design: Design, probe: Probe, width: int, glyphs: Glyphs) -> list[list[Run]]:
+    """Draw both rails side by side, with the places near the probe and the two leads.
 
     Args:
         design: the prop.
-        probe: what is asked for.
-        width: columns to draw in.
-        glyphs: what to draw with.
+        probe: places of the leads.
+        width: columns of the sketch.
+        glyphs: characters for the wiring.
 
     Returns:
         Rows from top to bottom: leads on +, rail +, rail -, leads on -, names of the places.
@@ -80,13 +80,13 @@ def sketch(design: Design, probe: Probe, width: int, glyphs: Glyphs) -> list[lis
     room = abs(at[touched[0]] - at[touched[1]])
     roomy = touched[0] == touched[1] or room > sum(len(str(place)) for place in touched) // 2 + 1
     named = sorted(zip(stations, columns, strict=True), key=lambda p: p[0].place not in touched)
-    for station, column in named:  # the touched ones first: others only where there is room
+    for station, column in named:  # touched places first, others if there is room
         whole = station.place in touched and roomy
         canvas.centre(4, column, str(station.place) if whole else station.name, "name", apart=True)
     return [row for row in canvas.rows() if any(text.strip() for text, _ in row)]
 
 
-# -- which places ----------------------------------------------------------------------------------
+# -- places ----------------------------------------------------------------------------------
 
 
 def _stations(design: Design, probe: Probe, width: int) -> list[Station]:
@@ -121,7 +121,7 @@ def _feed_stations(design: Design, name: FeedName, other: Place) -> list[Station
 
 
 def _strand_stations(design: Design, number: int, touched: Sequence[Place]) -> list[Station]:
-    """Pad or neighbour, end A, nodes, end B, pad or neighbour."""
+    """Return pad or neighbour, end A, nodes, end B, pad or neighbour."""
     nodes = sorted({place for place in touched if isinstance(place, NodeName)})
     middle = [Station(f"strand {number}", "nodes")]
     if nodes:
@@ -131,7 +131,7 @@ def _strand_stations(design: Design, number: int, touched: Sequence[Place]) -> l
 
 
 def _beyond(design: Design, end: StrandEnd) -> list[Station]:
-    """What a strand end is joined to, nearest only."""
+    """Return the nearest place that a strand end is joined to."""
     if (bus := design.bus_of(end)) is not None:
         return [_station(BusPad(bus.name, end.strand))]
     for link in design.links:
@@ -142,11 +142,11 @@ def _beyond(design: Design, end: StrandEnd) -> list[Station]:
 
 
 def _bus_stations(bus: Bus, red: BusPad, black: BusPad, width: int) -> list[Station]:
-    """Pads of a bus by the strand beside them; long ones leave out what is far from both leads."""
+    """Return the pads of a bus; a long bus without those far from both leads."""
     pads = list(bus.pads)
     ends = sorted((pads.index(red), pads.index(black)))
     shown = set(range(len(pads)))
-    if len(pads) * LEAST_STEP > width - LEFT - RIGHT:
+    if len(pads) * MIN_PAD_STEP > width - LEFT - RIGHT:
         shown = {0, len(pads) - 1, *ends, *(p + step for p in ends for step in (-1, 1))}
     found: list[Station] = []
     last = -1
@@ -181,7 +181,7 @@ def _draw_rail(
 
 
 def _draw_leads(canvas: _Canvas, probe: Probe, at: dict[Place, int], glyphs: Glyphs) -> None:
-    """Each lead's word beside its rail; words on one rail turn away from each other."""
+    """Write the name of each lead next to its rail; two names on one rail point outward."""
     rows: dict[Rail, tuple[int, int]] = {"+": (0, 1), "-": (3, 2)}
     leads: list[tuple[Point, Role]] = [(probe.red, "red"), (probe.black, "black")]
     alone = probe.red.rail != probe.black.rail
@@ -203,7 +203,7 @@ class _Canvas:
         self._cells: list[list[Run]] = [[(" ", "")] * width for _ in range(5)]
 
     def write(self, row: int, column: int, text: str, role: Role = "", apart: bool = False) -> None:
-        """Write, moved in from the edge where it would not fit; or not at all beside other text."""
+        """Write text, moved in from the edge to fit; with `apart`, not next to other text."""
         start = max(0, min(column, self.width - len(text)))
         around = self._cells[row][max(0, start - 1) : start + len(text) + 1]
         if apart and any(sign != " " for sign, _ in around):
@@ -217,7 +217,7 @@ class _Canvas:
         self.write(row, column - len(text) // 2, text, role, apart)
 
     def rows(self) -> list[list[Run]]:
-        """Runs of one role."""
+        """Return the rows as runs of one role."""
         return [_runs(row) for row in self._cells]
 
 

@@ -1,4 +1,4 @@
-"""Curves drawn with characters that every terminal has. Pure: rows of signs."""
+"""Curves drawn with characters that every terminal has, as rows of text."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ class Trace:
     """One curve, or some points.
 
     Attributes:
-        sign: what it is drawn with.
-        x: ascending, shape (n,).
-        y: the same length.
-        joined: a line from point to point; else only the points.
+        sign: character of the curve.
+        x: ascending abscissae, shape (n,).
+        y: ordinates, shape (n,).
+        joined: draw a line from point to point; else only the points.
     """
 
     sign: str
@@ -27,19 +27,19 @@ class Trace:
 
 @dataclass(frozen=True, slots=True)
 class Chart:
-    """A drawing: each row's level and its signs, from top to bottom."""
+    """A drawing: level and characters of each row, from top to bottom."""
 
     levels: tuple[float, ...]
     lines: tuple[str, ...]
 
 
-def draw(traces: Sequence[Trace], columns: int, rows: int) -> Chart:
+def draw_chart(traces: Sequence[Trace], columns: int, rows: int) -> Chart:
     """Draw traces over one another, the last on top.
 
     Args:
-        traces: at least one, with a point or more.
-        columns: from the least x of all to the greatest.
-        rows: from the greatest y to the least; one where all are alike.
+        traces: one trace or more, each with a point or more.
+        columns: columns from the least x to the greatest.
+        rows: rows from the greatest y to the least; one row if all y are equal.
 
     >>> for line in draw([Trace("*", [0, 1, 2, 3], [2.0, 1.0, 0.0, 1.0])], 4, 3).lines:
     ...     print(repr(line))

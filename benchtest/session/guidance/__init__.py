@@ -1,1 +1,1 @@
-"""Advice: the next step, and open points of a unit."""
+"""Guidance: the next step, and the work that keeps a unit indoors."""

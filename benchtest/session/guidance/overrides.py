@@ -73,4 +73,4 @@ def read_advice(design: Design, lit: LitSet, probe: Probe, replaces: int | None 
     words = f"Volts at {probe} with {lit.text(design)} lit?"
     if replaces is not None:
         words = f"Once more: {words[0].lower()}{words[1:]}"
-    return Advice("read", words, lit=lit, probe=probe, again=replaces)
+    return Advice("read", words, lit=lit, probe=probe, replaces=replaces)

@@ -1,4 +1,4 @@
-"""The steps of an evening, each with where it stands; any of them can be taken at any time."""
+"""Steps of a test with their status; each of them can be taken at any time."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from benchtest.session.guidance.next_step import (
 from benchtest.session.log import colour_checks as colours
 from benchtest.session.log import power_checks as checks
 from benchtest.session.log.events import CheckMade, FirstLight, VerdictGiven
-from benchtest.session.log.soak import Soak, clock_text
+from benchtest.session.log.soak import Soak, format_clock
 from benchtest.session.log.state import State
 
 StepName = Literal[
@@ -31,16 +31,16 @@ StepName = Literal[
 
 @dataclass(frozen=True, slots=True)
 class StepLine:
-    """One step and where it stands."""
+    """One step and its status."""
 
     name: StepName
     title: str
     done: bool
-    says: str
+    status: str
 
 
-def steps(state: State, finding: Finding | None) -> list[StepLine]:
-    """Every step, in the order of an evening; wiggle and soak where they are wanted."""
+def list_steps(state: State, finding: Finding | None) -> list[StepLine]:
+    """Return every step in the order of a test; wiggle and soak are optional."""
     design = state.design
     strands, ends = len(design.strands), 2 * len(design.strands)
     due = checks.due_checks(design, state.checks, state.recheck, fresh=True)
@@ -62,12 +62,12 @@ def steps(state: State, finding: Finding | None) -> list[StepLine]:
 
 def _colours_line(state: State) -> StepLine:
     rows = {colour: state.colours.get(colour, {}) for colour in state.design.node.colours}
-    unseen = colours.not_seen(state.design, rows)
+    unseen = colours.unseen_strands(state.design, rows)
     to_see = colours.next_look(state.design, rows, state.apart, state.unlit) is not None
-    says = "to see" if to_see else "all seen"
+    status = "to see" if to_see else "all seen"
     if unseen and not to_see:
-        says = f"not on {name_strands(unseen, most=3)}: dark"
-    return StepLine("colours", "Colours", not unseen, says)
+        status = f"not on {name_strands(unseen, most=3)}: dark"
+    return StepLine("colours", "Colours", not unseen, status)
 
 
 def _looked(state: State, strands: int) -> str:
@@ -78,13 +78,13 @@ def _looked(state: State, strands: int) -> str:
 def _soaked(state: State) -> str:
     if (soak := state.soak) is None:
         return "not yet"
-    return f"{clock_text(soak.done_s)}, {soak.intermittent} intermittent"
+    return f"{format_clock(soak.done_s)}, {soak.intermittent} intermittent"
 
 
-def queue_of(step: StepName, state: State) -> list[Advice]:
-    """What a step asks: what it has not asked yet or, where that is nothing, all of it again.
+def step_questions(step: StepName, state: State) -> list[Advice]:
+    """Return the questions of a step that are not answered yet or, if all are, all of them again.
 
-    Steps whose questions hang on the answers before (search, readings, soak) have none here.
+    Steps whose questions depend on earlier answers (search, readings, soak) have none here.
     """
     if step == "checks":
         keys = checks.due_checks(state.design, state.checks, state.recheck, fresh=True)
@@ -103,15 +103,15 @@ def queue_of(step: StepName, state: State) -> list[Advice]:
 
 
 def _colours(state: State) -> list[Advice]:
-    """Return all colours again, of the strands that light."""
+    """Return the questions for all colours, of the strands that light."""
     numbers = [s.number for s in state.design.strands if s.number not in state.unlit]
     if not numbers:
         return []
     return [colour_advice(state.design, colour, numbers) for colour in state.design.node.colours]
 
 
-def results(state: State) -> list[StepResult]:
-    """What came of the steps that are not strands or readings, as far as they were taken."""
+def step_results(state: State) -> list[StepResult]:
+    """Return the results of all steps taken so far but for strands and readings."""
     found = [*_checked(state)]
     if state.first_light is not None:
         found.append(_first_light(state))
@@ -129,18 +129,18 @@ def results(state: State) -> list[StepResult]:
 
 
 def _first_light(state: State) -> StepResult:
-    """That a strand stayed dark then is no fault of a unit whose strands have all passed since."""
+    """Return the result of the first light; it is good if all strands passed since."""
     if state.first_light:
         return StepResult("First light", True, "every strand glowed")
     since = takewhile(lambda step: not isinstance(step.what, FirstLight), reversed(state.undoable))
     seen = {step.what.strand for step in since if isinstance(step.what, VerdictGiven)}
     if state.untested or state.failed or len(seen) < len(state.design.strands):
         return StepResult("First light", False, "not every strand glowed")
-    return StepResult("First light", True, "not every strand glowed; every one has passed since")
+    return StepResult("First light", True, "not every strand glowed; all have passed since")
 
 
 def _checked(state: State) -> Iterator[StepResult]:
-    """Checks before power, feed by feed."""
+    """Return the results of the checks before power, feed by feed."""
     for feed in state.design.feeds:
         made = [one for (_, name), one in state.checks.items() if name == feed.name]
         again = [check for check, name in state.recheck if name == feed.name]
@@ -165,13 +165,13 @@ def _check(made: CheckMade) -> str:
 
 
 def _colours_seen(state: State) -> StepResult:
-    """Colours of the strands that lit; of the others, that they were not seen."""
+    """Return the result of the colour checks; strands that did not light were not seen."""
     rows = {name: row for name, row in state.colours.items() if row}
     says = ", ".join(f"{name} {_right(row)}" for name, row in rows.items())
     missing = [name for name in state.design.node.colours if name not in rows]
     if missing:
         says += f"; {', '.join(missing)} not seen"
-    left = colours.not_seen(state.design, rows)
+    left = colours.unseen_strands(state.design, rows)
     if left:
         says += f"; not seen on {name_strands(left, most=len(left))}"
     wrong = bool(colours.wrong_strands(state.colours))
@@ -194,6 +194,6 @@ def _soak_result(soak: Soak) -> StepResult:
     return StepResult(
         "Soak",
         good,
-        f"{clock_text(soak.done_s)} of {clock_text(soak.planned_s)} at {soak.level:.0%}, "
+        f"{format_clock(soak.done_s)} of {format_clock(soak.planned_s)} at {soak.level:.0%}, "
         f"{count_noun(soak.looks, 'look')}, {soak.intermittent} intermittent",
     )

@@ -1,4 +1,4 @@
-"""Doubt about the volts of a supply: a slip at their entry, or a supply that sags under load."""
+"""Doubt about the volts of a supply: a typing error, or a supply that sags under load."""
 
 from __future__ import annotations
 
@@ -16,26 +16,26 @@ from benchtest.session.log.measured_supplies import measured_supplies
 from benchtest.session.log.state import State
 
 MIN_READINGS = 3
-"""Readings of rail volts from which on a common offset is one."""
+"""Number of rail readings for a common offset."""
 MIN_OFFSET_SHARE = 0.01
-"""Offset from which a supply is doubted, over its volts: the tolerance of supplies."""
+"""Least offset for a doubt, as a share of the supply volts: the tolerance of supplies."""
 MAX_SPREAD_SHARE = 0.35
-"""Spread of the offsets up to which they are one, over the offset. Ours: of a bad joint or a wrong
-node current the offset follows the current of each lit set."""
+"""Largest spread of a common offset, as a share of it. Ours: the offset from a bad joint or a wrong
+node current follows the current of each lit set."""
 DROP_SHARE = 0.25
-"""Part of the drop between supply and probe that node current and wire leave open: three standard
-deviations of the node current. Offsets within it say nothing of the supply."""
+"""Uncertain share of the drop between supply and probe: three standard deviations of the node
+current. Offsets within it are no evidence about the supply."""
 
 
 @dataclass(frozen=True, slots=True)
 class SupplyDoubt:
-    """A supply whose volts do not fit what is read behind it.
+    """A supply whose volts disagree with the rail readings.
 
     Attributes:
         feed: its feed.
-        lit: strands to light for measuring it again.
+        lit: strands to light to measure it again.
         probe: the feed, for the drawing.
-        words: what speaks against it, in a sentence without its end.
+        words: the reason, in a sentence without its end.
     """
 
     feed: str
@@ -45,11 +45,11 @@ class SupplyDoubt:
 
 
 def supply_doubt(state: State, finding: Finding) -> SupplyDoubt | None:
-    """Return what speaks against the volts of a lone supply; None where nothing does.
+    """Return the doubt about the volts of a single supply; None without one.
 
     Args:
-        state: of the session.
-        finding: of that state.
+        state: state of the session.
+        finding: finding of that state.
     """
     design = state.design
     if len(design.feeds) != 1:
@@ -77,7 +77,7 @@ def supply_doubt(state: State, finding: Finding) -> SupplyDoubt | None:
 
 
 def _rails(finding: Finding) -> list[JudgedReading]:
-    """Return the readings of rail volts under load that count."""
+    """Return the accepted readings of rail volts under load."""
     return [
         row
         for place, row in enumerate(finding.readings, 1)
@@ -89,23 +89,24 @@ def _rails(finding: Finding) -> list[JudgedReading]:
 
 
 def _most_lit(rails: Sequence[JudgedReading]) -> LitSet:
-    """Return the largest lit set that was read under: fuses and supply have carried it."""
+    """Return the largest lit set of these readings: fuses and supply have carried it."""
     return max((row.reading.lit for row in rails), key=lambda lit: len(lit.strands))
 
 
 def is_answered(state: State, doubt: SupplyDoubt) -> bool:
-    """Return True where the supply was measured under load, or cannot be."""
+    """Return True if the supply was measured under load, or cannot be."""
     made = state.checks.get(("supply", doubt.feed))
     measured = made is not None and bool(made.lit)
     return measured or (doubt.lit, doubt.probe) in state.unreachable
 
 
-def low_volts(design: Design, lowest_v: float | None) -> str:
-    """Return what a unit's lowest rail volts are short of; empty where they are enough.
+def describe_low_volts(design: Design, lowest_v: float | None) -> str:
+    """Return a few words about rail volts that are too low; empty if they are high enough.
 
     Args:
         design: the prop.
-        lowest_v: the least along all strands, by the unit's readings; None where not known. [V]
+        lowest_v: lowest rail volts along all strands, from the unit's readings; None if not known.
+            [V]
     """
     if lowest_v is None or lowest_v >= design.node.lowest_v:
         return ""

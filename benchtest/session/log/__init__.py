@@ -1,1 +1,1 @@
-"""Events of a session and the state folded from them."""
+"""Events of a session, and the state derived from them."""

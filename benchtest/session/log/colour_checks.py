@@ -1,4 +1,4 @@
-"""Each colour by itself: which looks are still to be taken, and what a wrong one means."""
+"""Colour checks: looks left to take, and the meaning of a wrong colour."""
 
 from __future__ import annotations
 
@@ -8,46 +8,48 @@ from itertools import permutations
 from benchtest.prop.design import Design
 from benchtest.prop.node_kinds import NodeKind
 
-Looks = Mapping[str, Mapping[int, bool]]
-"""By colour and strand, whether it was right."""
+ColourLooks = Mapping[str, Mapping[int, bool]]
+"""True for a right colour, by colour and strand."""
 
 
-def light_of(channel: str) -> str:
-    """The colour name that lights one channel alone."""
+def colour_of_channel(channel: str) -> str:
+    """Return the colour name that lights one channel alone."""
     return "white-channel" if channel == "white" else channel
 
 
 def next_look(
-    design: Design, seen: Looks, apart: frozenset[str], unlit: frozenset[int] = frozenset()
+    design: Design, seen: ColourLooks, apart: frozenset[str], unlit: frozenset[int] = frozenset()
 ) -> tuple[str, list[int]] | None:
-    """Return the colour to look at next and the strands to light; None where all is seen.
+    """Return the colour to look at next and the strands to light; None if all was seen.
 
     Args:
         design: the prop.
-        seen: what was right or wrong.
-        apart: colours that were not right everywhere: these are looked at strand by strand.
-        unlit: strands with a dark node. They are asked about once every node lights.
+        seen: looks so far.
+        apart: colours that were wrong somewhere: these are looked at strand by strand.
+        unlit: strands with a dark node; left out until all their nodes light.
     """
     for colour in design.node.colours:
-        left = not_seen(design, {colour: seen.get(colour, {})}, unlit)
+        left = unseen_strands(design, {colour: seen.get(colour, {})}, unlit)
         if left:
             return colour, left[:1] if colour in apart else left
     return None
 
 
-def not_seen(design: Design, seen: Looks, unlit: frozenset[int] = frozenset()) -> list[int]:
-    """Return the strands of which some colour was not seen, without those that do not light."""
+def unseen_strands(
+    design: Design, seen: ColourLooks, unlit: frozenset[int] = frozenset()
+) -> list[int]:
+    """Return the strands with a colour not seen yet, without those that do not light."""
     numbers = [strand.number for strand in design.strands if strand.number not in unlit]
     return [n for n in numbers if not all(n in row for row in seen.values())]
 
 
-def wrong_strands(seen: Looks) -> list[int]:
-    """Strands on which some colour was wrong."""
+def wrong_strands(seen: ColourLooks) -> list[int]:
+    """Return the strands with a wrong colour."""
     return sorted({strand for row in seen.values() for strand, right in row.items() if not right})
 
 
-def likely_orders(kind: NodeKind, seen: Looks) -> list[str]:
-    """Colour orders that would explain what was seen on all strands alike.
+def likely_orders(kind: NodeKind, seen: ColourLooks) -> list[str]:
+    """Return colour orders that would explain the same wrong colours on all strands.
 
     >>> from benchtest.prop.node_kinds import catalogue
     >>> likely_orders(catalogue()["ws2811-5v"], {"red": {1: False}, "green": {1: False},
@@ -72,18 +74,18 @@ def _named(letter: str, colours: set[str]) -> bool:
     return any(colour[0].upper() == letter for colour in colours)
 
 
-def remedy(design: Design, seen: Looks) -> str:
-    """What to do about wrong colours."""
+def colour_remedy(design: Design, seen: ColourLooks) -> str:
+    """Return advice on wrong colours."""
     strands = wrong_strands(seen)
     looked_at = {strand for row in seen.values() for strand in row}
     if len(strands) == len(looked_at) > 1 or len(strands) == len(design.strands):
         orders = likely_orders(design.node, seen)
         instead = f" It is likely {' or '.join(orders[:2])}." if orders else ""
         return (
-            f"Colours are wrong on every strand: colour_order {design.node.colour_order} of the "
-            f"prop file does not suit these nodes.{instead} Correct the file, then begin anew."
+            f"Colours are wrong on every strand: colour_order {design.node.colour_order} in the "
+            f"prop file does not fit these nodes.{instead} Correct the file, then begin a new test."
         )
     return (
-        f"Strand {strands[0]} shows a wrong colour where others do not: a node of another kind. "
+        f"Only strand {strands[0]} shows a wrong colour: a node of another kind. "
         "Replace it and log that, or look again."
     )

@@ -1,7 +1,7 @@
-"""What happens in a session, as values that a record keeps: plain words and numbers.
+"""Events of a session as a record holds them: strings and numbers.
 
-Places, lit strands and nodes are written as the contract writes them, so that a record can be
-read without this program.
+Places, lit sets and nodes use the notation of the prop file, so that a record can be read without
+this program.
 """
 
 from __future__ import annotations
@@ -18,12 +18,12 @@ from benchtest.records.models import Stage
 
 Check = Literal["rails", "polarity", "fuse", "supply"]
 CHECKS: tuple[Check, ...] = get_args(Check)
-"""What is made sure of before power, in this order."""
+"""Checks before power, in their order."""
 
 
 @dataclass(frozen=True, slots=True)
 class VerdictGiven:
-    """A strand was looked at, alone, and passed or failed."""
+    """A strand, lit alone, passed or failed."""
 
     kind: ClassVar[str] = "verdict"
     strand: int
@@ -33,7 +33,7 @@ class VerdictGiven:
 
 @dataclass(frozen=True, slots=True)
 class MarkMade:
-    """Something was seen at nodes of a strand."""
+    """Nodes of a strand were marked."""
 
     kind: ClassVar[str] = "mark"
     lit: str
@@ -46,7 +46,7 @@ class MarkMade:
 
 @dataclass(frozen=True, slots=True)
 class ReadingTaken:
-    """Volts at a probe, or a feed's amperes."""
+    """A reading was taken: volts at a probe, or the amperes of a feed."""
 
     kind: ClassVar[str] = "reading"
     lit: str
@@ -56,27 +56,27 @@ class ReadingTaken:
     level: float = 1.0
     colour: str = "white"
     source: str | None = None
-    """What gave it; None where somebody typed it."""
+    """Name of the source; None if it was typed."""
     meter: str | None = None
-    """Class of what it was read with; None for the session's meter."""
+    """Accuracy class of the source; None for the session's meter."""
     again: int | None = None
-    """Number of the event whose reading it replaces; None where it replaces none."""
+    """Number of the event whose reading it replaces; None for none."""
     decimals: int | None = None
-    """Decimals of the volts as typed; None where a source gave them, and in older records."""
+    """Decimals of the volts as typed; None for a source, and in older records."""
 
 
 @dataclass(frozen=True, slots=True)
 class Struck:
-    """A reading was struck out: it stays on record and no longer counts."""
+    """A reading was struck out; it stays on record and no longer counts."""
 
     kind: ClassVar[str] = "struck"
     seq: int
-    """Number of its event."""
+    """Number of the reading's event."""
 
 
 @dataclass(frozen=True, slots=True)
 class NotTaken:
-    """A reading that was asked for cannot be taken: its points are out of reach."""
+    """A reading cannot be taken because its points are out of reach."""
 
     kind: ClassVar[str] = "not-taken"
     lit: str
@@ -85,7 +85,7 @@ class NotTaken:
 
 @dataclass(frozen=True, slots=True)
 class RepairDone:
-    """A joint was remade or a node replaced."""
+    """A joint was remade, or a node replaced."""
 
     kind: ClassVar[str] = "repair"
     where: str
@@ -94,7 +94,7 @@ class RepairDone:
 
 @dataclass(frozen=True, slots=True)
 class NoteMade:
-    """Something worth remembering."""
+    """A note was taken."""
 
     kind: ClassVar[str] = "note"
     text: str
@@ -102,17 +102,17 @@ class NoteMade:
 
 @dataclass(frozen=True, slots=True)
 class StageSet:
-    """The unit is at another stage of its life."""
+    """The unit moved to another stage of its life."""
 
     kind: ClassVar[str] = "stage"
     stage: Stage
     was: Stage | None = None
-    """Where it was before, for undo."""
+    """The stage before, for undo."""
 
 
 @dataclass(frozen=True, slots=True)
 class Concluded:
-    """What the tool said of the evidence up to here; kept so that a record shows it as it was."""
+    """A finding of the evidence so far; on record as it was shown."""
 
     kind: ClassVar[str] = "finding"
     healthy: float
@@ -120,27 +120,27 @@ class Concluded:
     suspects: list[dict[str, Any]] = field(default_factory=list)
     cleared_ohm: float | None = None
     set_aside: list[int] = field(default_factory=list)
-    """Numbers of readings that disagree with all others and did not count."""
+    """Numbers of the readings that were rejected because they disagree with all others."""
 
 
 @dataclass(frozen=True, slots=True)
 class CheckMade:
-    """Something was made sure of before power."""
+    """A check before power was made."""
 
     kind: ClassVar[str] = "check"
     check: Check
     feed: str
     passed: bool | None
-    """None where the person left it out."""
+    """None if the user skipped it."""
     ohm: float | None = None
     volts: float | None = None
     lit: str = ""
-    """Strands that were lit; empty for a check before power."""
+    """Lit set of a supply measured under load; empty before power."""
 
 
 @dataclass(frozen=True, slots=True)
 class FirstLight:
-    """Everything was lit for the first time, at a low level."""
+    """The whole prop was lit for the first time, at a low level."""
 
     kind: ClassVar[str] = "first-light"
     passed: bool
@@ -149,7 +149,7 @@ class FirstLight:
 
 @dataclass(frozen=True, slots=True)
 class ColourSeen:
-    """One colour was looked at, on one strand or on all of them."""
+    """One colour was looked at, on one strand or on several."""
 
     kind: ClassVar[str] = "colour"
     colour: str
@@ -157,25 +157,26 @@ class ColourSeen:
     strand: int | None = None
     level: float = 1.0
     lit: str | None = None
-    """Strands that were lit; None for the one strand, or for all of them."""
+    """Lit set; None for the one strand, or for all strands."""
 
 
 @dataclass(frozen=True, slots=True)
 class PartSeen:
-    """A part of a strand, or of the whole prop, was lit to find a node that fails."""
+    """A part of a strand, or of the prop, was lit in a search for a node that fails."""
 
     kind: ClassVar[str] = "part"
     first: int
-    """Places in the order that data reaches the nodes, from 1."""
+    """First place of the part, in the order of the data, from 1."""
     last: int
+    """Last place of the part."""
     right: bool
     strand: int | None = None
-    """None where the whole prop is searched."""
+    """None for a search of the whole prop."""
 
 
 @dataclass(frozen=True, slots=True)
 class Wiggled:
-    """The joints of a strand end were moved while lit."""
+    """The joints of a strand end were moved while the strand was lit."""
 
     kind: ClassVar[str] = "wiggle"
     end: str
@@ -184,18 +185,18 @@ class Wiggled:
 
 @dataclass(frozen=True, slots=True)
 class SoakBegun:
-    """The prop is to stay lit for a long time."""
+    """A soak began: the prop stays lit for hours."""
 
     kind: ClassVar[str] = "soak-begun"
     planned_s: float
     every_s: float
-    """Time between two looks. [s]"""
+    """Interval of the looks. [s]"""
     level: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class SoakSeen:
-    """Somebody looked at a prop that soaks."""
+    """The user looked at the prop during a soak."""
 
     kind: ClassVar[str] = "soak-seen"
     done_s: float
@@ -204,7 +205,7 @@ class SoakSeen:
 
 @dataclass(frozen=True, slots=True)
 class SoakStopped:
-    """The soak is over, or pauses."""
+    """A soak ended, or paused."""
 
     kind: ClassVar[str] = "soak-stopped"
     done_s: float
@@ -213,7 +214,7 @@ class SoakStopped:
 
 @dataclass(frozen=True, slots=True)
 class Renamed:
-    """The unit got another tag; its record is found under both."""
+    """The unit got another tag; its record can be found under both."""
 
     kind: ClassVar[str] = "renamed"
     tag: str
@@ -221,7 +222,7 @@ class Renamed:
 
 @dataclass(frozen=True, slots=True)
 class Retired:
-    """The unit was taken off the shelf, or brought back; its record stays."""
+    """The unit was retired, or brought back; its record stays."""
 
     kind: ClassVar[str] = "retired"
     retired: bool
@@ -230,7 +231,7 @@ class Retired:
 
 @dataclass(frozen=True, slots=True)
 class SignedOff:
-    """Somebody answers for the unit."""
+    """A person signed the unit off."""
 
     kind: ClassVar[str] = "signed-off"
     by: str
@@ -239,17 +240,17 @@ class SignedOff:
 
 @dataclass(frozen=True, slots=True)
 class Undone:
-    """An earlier event no longer counts."""
+    """An earlier event was undone and no longer counts."""
 
     kind: ClassVar[str] = "undone"
     seq: int
     also: list[int] = field(default_factory=list)
-    """Other events that the same key had added."""
+    """Other events of the same key."""
 
 
 @dataclass(frozen=True, slots=True)
 class Unknown:
-    """An event of a later version: kept, not understood."""
+    """An event of a later version of the program; kept as it is."""
 
     kind: ClassVar[str] = "unknown"
     data: Mapping[str, Any]
@@ -291,23 +292,23 @@ _KINDS: dict[str, type[Any]] = {
 
 
 def _hints(made: type[Any]) -> dict[str, Any]:
-    """What each field of an event holds."""
+    """Return the type of each field of an event."""
     hints = get_type_hints(made)
     return {slot.name: hints[slot.name] for slot in dataclasses.fields(made)}
 
 
 LARGE = 2**63
-"""A whole number from here on is none of ours, and may be too large to reckon with."""
+"""Limit of whole numbers; a larger one did not come from this program."""
 _HINTS = {kind: _hints(made) for kind, made in _KINDS.items()}
 
 
 def to_data(happening: SessionEvent) -> dict[str, Any]:
-    """The event as JSON keeps it."""
+    """Return the JSON form of an event."""
     return dataclasses.asdict(happening)
 
 
 def from_data(kind: str, data: Mapping[str, Any]) -> SessionEvent:
-    """The event that a record keeps; one that this version does not know is `Unknown`.
+    """Return the event of a record; one that this version does not know becomes `Unknown`.
 
     >>> from_data("verdict", {"strand": 4, "passed": True})
     VerdictGiven(strand=4, passed=True, level=1.0)
@@ -326,7 +327,7 @@ def from_data(kind: str, data: Mapping[str, Any]) -> SessionEvent:
 
 
 def _plain(value: Any) -> Any:
-    """A value without signs that a terminal obeys: what another bench wrote is shown on this one.
+    """Return a value without control characters: records of another bench are shown on this one.
 
     >>> _plain({"text": "a" + chr(27) + "[2J"})
     {'text': 'a?[2J'}
@@ -341,7 +342,7 @@ def _plain(value: Any) -> Any:
 
 
 def _fits(value: object, hint: Any) -> bool:
-    """Whether a value from JSON is what a field holds: a record may come from anywhere.
+    """Return True if a JSON value has the type of a field; records may come from anywhere.
 
     >>> _fits(True, int), _fits(3, float), _fits("dim", Seen), _fits("dimm", Seen | None)
     (False, True, True, False)

@@ -1,7 +1,7 @@
-"""The one weighing of a session's evidence: which readings count, and what they show.
+"""Diagnosis of a session's evidence, without the readings that disagree with all others.
 
 The terminal program, the report, comparisons, learning from earlier units and `diagnose --session`
-all come here, so that a reading is set aside in all of them or in none.
+all use it, so that all of them reject the same readings.
 """
 
 from __future__ import annotations
@@ -15,30 +15,28 @@ from benchtest.evidence.readings import Reading
 from benchtest.session.log.reading_list import NumberedReading, is_repeated
 from benchtest.session.log.state import State
 
-MAX_SET_ASIDE = 3
-"""Readings that are set aside at most: of an evening with more slips nothing can be trusted. Ours.
-"""
-OUTLIER_SD = 4.0
-"""Standard deviations from what all others say of a healthy unit up to which no reading can be a
-slip that a finding sets aside: fewer than the engine takes for one, since it knows the unit better.
-"""
+MAX_REJECTED = 3
+"""Limit of rejected readings; a session with more typing errors cannot be trusted. Ours."""
+MIN_OUTLIER_SD = 4.0
+"""Standard deviations from the other readings of a healthy unit up to which no reading is rejected:
+fewer than the engine uses, since it estimates the unit better."""
 RETRY_SHARE = 0.4
-"""Share of a finding's budget for weighing again without a reading: there may be several. Ours."""
+"""Share of a finding's budget for each repetition without a reading. Ours."""
 MIN_KEPT_SHARE = 0.6
-"""Share of the readings that must stay: with fewer it is unknown which of them are the slips."""
+"""Share of the readings that must stay; with fewer, it is unknown which of them are wrong."""
 
 
 def diagnose_state(engine: Engine, state: State, meter: Meter) -> Finding:
-    """Return what the evidence of a session shows.
+    """Return the finding of a session.
 
-    A reading that the best explanation leaves far off all others is set aside, and the rest is
-    weighed again without it: with two slips in it, evidence is explained by faults that are not
-    there. A reading that was taken twice with the same result is no slip, and stays.
+    A reading that the best explanation leaves far from all others is rejected, and the diagnosis is
+    repeated without it: with two typing errors among the readings, it would find faults that are
+    not there. A reading that was taken twice with the same result is kept.
 
     Args:
-        engine: of the design, with its supplies as they were measured.
-        state: of the session.
-        meter: of readings that name none.
+        engine: engine of the design, with its supplies as they were measured.
+        state: state of the session.
+        meter: meter of readings that name none.
 
     Raises:
         CircuitFault: the design's circuit has no solution.
@@ -50,7 +48,7 @@ def diagnose_state(engine: Engine, state: State, meter: Meter) -> Finding:
         kept = [place for place in range(len(readings)) if place not in aside]
         place = kept[finding.strange - 1]
         few = len(readings) - len(aside) - 1 < MIN_KEPT_SHARE * len(readings)
-        if few or len(aside) == MAX_SET_ASIDE or is_repeated(readings, place, meter):
+        if few or len(aside) == MAX_REJECTED or is_repeated(readings, place, meter):
             break
         aside.append(place)
         finding = _diagnose(engine, state, meter, aside, RETRY_SHARE)
@@ -59,7 +57,7 @@ def diagnose_state(engine: Engine, state: State, meter: Meter) -> Finding:
     fits = []
     if finding.looks_healthy:
         fits = [one for one in aside if _fits(engine, readings, aside, one, meter)]
-    if fits:  # set aside under an explanation that was none
+    if fits:  # rejected under an explanation that turned out to be wrong
         aside = [place for place in aside if place not in fits]
         finding = _diagnose(engine, state, meter, aside, RETRY_SHARE)
     return dataclasses.replace(
@@ -73,9 +71,9 @@ def diagnose_state(engine: Engine, state: State, meter: Meter) -> Finding:
 def _fits(
     engine: Engine, readings: Sequence[Reading], aside: Sequence[int], place: int, meter: Meter
 ) -> bool:
-    """Return True where a reading that was set aside agrees with those of a healthy unit."""
+    """Return True if a rejected reading agrees with those of a healthy unit."""
     with_it = [one for at, one in enumerate(readings) if at == place or at not in aside]
-    return not has_outlier(engine, with_it, meter, OUTLIER_SD)
+    return not has_outlier(engine, with_it, meter, MIN_OUTLIER_SD)
 
 
 def _diagnose(
@@ -97,7 +95,7 @@ def _diagnose(
 
 
 def _without(then: Before, gone: Sequence[Reading]) -> Before:
-    """Return evidence of before a repair without readings that are set aside."""
+    """Return the evidence before a repair without rejected readings."""
     if not gone:
         return then
     return dataclasses.replace(
@@ -108,46 +106,46 @@ def _without(then: Before, gone: Sequence[Reading]) -> Before:
 
 
 def _kept(readings: Sequence[Reading], gone: Sequence[Reading]) -> list[Reading]:
-    """Return readings but for those that are gone; equal ones are told apart by their identity."""
+    """Return readings without some others; equal ones are distinguished by identity."""
     return [one for one in readings if not any(one is other for other in gone)]
 
 
-def weighed_readings(state: State, finding: Finding) -> tuple[Reading, ...]:
-    """Return the readings that a finding of this state stands on: those that it set aside left out.
+def accepted_readings(state: State, finding: Finding) -> tuple[Reading, ...]:
+    """Return the readings that a finding is based on, without those that it rejected.
 
     Args:
-        state: of the session.
-        finding: from `diagnose_state` of that state.
+        state: state of the session.
+        finding: result of `diagnose_state` for that state.
     """
     gone = {place - 1 for place in finding.set_aside}
     return tuple(one for place, one in enumerate(state.readings) if place not in gone)
 
 
-def standing_readings(engine: Engine, state: State, meter: Meter) -> tuple[Reading, ...]:
-    """Return the readings that a finding of this state would stand on.
+def find_accepted_readings(engine: Engine, state: State, meter: Meter) -> tuple[Reading, ...]:
+    """Return the readings that a finding of this state would be based on.
 
-    Evidence that a healthy unit explains needs no diagnosis to be called free of slips.
+    Evidence that a healthy unit explains is accepted without a diagnosis.
 
     Args:
-        engine: of the design, with its supplies as they were measured.
-        state: of the session.
-        meter: of readings that name none.
+        engine: engine of the design, with its supplies as they were measured.
+        state: state of the session.
+        meter: meter of readings that name none.
 
     Raises:
         CircuitFault: the design's circuit has no solution.
     """
     readings = state.readings
-    if not has_outlier(engine, readings, meter, OUTLIER_SD):
+    if not has_outlier(engine, readings, meter, MIN_OUTLIER_SD):
         return readings
-    return weighed_readings(state, diagnose_state(engine, state, meter))
+    return accepted_readings(state, diagnose_state(engine, state, meter))
 
 
 def odd_readings(state: State, finding: Finding) -> list[NumberedReading]:
     """Return the readings that a finding leaves unexplained, with their numbers.
 
     Args:
-        state: of the session.
-        finding: of that state.
+        state: state of the session.
+        finding: finding of that state.
     """
     places = set(finding.set_aside)
     if finding.strange is not None:

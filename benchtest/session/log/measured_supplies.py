@@ -1,4 +1,4 @@
-"""A design with the volts that its supplies were measured at before power."""
+"""Supply volts as measured, put into the design."""
 
 from __future__ import annotations
 
@@ -8,22 +8,21 @@ from benchtest.errors import InputError, did_you_mean
 from benchtest.input_files import printable
 from benchtest.prop.design import Design, Feed
 from benchtest.session.log.events import CheckMade
-from benchtest.session.log.power_checks import SUPPLY_SHARE, Key, judge
+from benchtest.session.log.power_checks import SUPPLY_TOLERANCE, CheckKey, judge_check
 
 
-def measured_supplies(design: Design, checks: Mapping[Key, CheckMade]) -> dict[str, float]:
-    """Volts of supplies that a unit's readings are weighed by, by feed. [V]
+def measured_supplies(design: Design, checks: Mapping[CheckKey, CheckMade]) -> dict[str, float]:
+    """Return the measured volts of each supply, by feed. [V]
 
-    Supplies that should be equal and are a tenth of a volt apart drive amperes through the joints
-    between them. What such a joint drops is a product of two things not known, and a sound joint
-    of three times its usual resistance would be called bad: so the volts that somebody measured
-    stand in for the design's. One supply alone moves all volts alike, so its volts are what healthy
-    ones are compared with; they keep the tolerance of a supply, since they may be a slip of the
-    pen or sag under load.
+    Supplies that differ by a tenth of a volt drive amperes through the joints between them. The
+    drop across such a joint is a product of two unknowns, and a good joint of three times its usual
+    resistance would be reported bad. So the measured volts replace those of the design. A single
+    supply moves all volts alike; its volts keep the tolerance of a supply, since they may be a
+    typing error or sag under load.
 
     Args:
         design: the prop.
-        checks: what was made sure of before power, by check and feed.
+        checks: the last check of each kind and feed.
     """
     feeds = {feed.name for feed in design.feeds}
     return {
@@ -33,15 +32,15 @@ def measured_supplies(design: Design, checks: Mapping[Key, CheckMade]) -> dict[s
     }
 
 
-def typed_supplies(design: Design, texts: Sequence[str]) -> dict[str, float]:
-    """Volts of supplies as somebody typed them, by feed. [V]
+def parse_supplies(design: Design, texts: Sequence[str]) -> dict[str, float]:
+    """Return supply volts from text, by feed. [V]
 
     Args:
         design: the prop.
-        texts: each a feed and its volts, such as `left=5.05`.
+        texts: feed and volts, such as `left=5.05`.
 
     Raises:
-        InputError: a feed is unknown or named twice, or its volts are none that a prop may have.
+        InputError: a feed is unknown or named twice, or its volts are out of range.
     """
     found: dict[str, float] = {}
     feeds = {feed.name: feed for feed in design.feeds}
@@ -65,18 +64,18 @@ def typed_supplies(design: Design, texts: Sequence[str]) -> dict[str, float]:
 
 def _volts_of(design: Design, feed: Feed, text: str) -> float:
     try:
-        made = judge(design, ("supply", feed.name), text)
+        made = judge_check(design, ("supply", feed.name), text)
     except InputError as fault:
         raise InputError(f"feed {feed.name}: {fault}") from None
     if not made.passed or made.volts is None:
         raise InputError(
-            f'feed {feed.name}: "{printable(text)}" should be within {100 * SUPPLY_SHARE:g} % of '
-            f"{feed.volts:g} V, and at most {design.node.most_v:g} V; measure again, or set that "
-            "supply before anything else"
+            f'feed {feed.name}: "{printable(text)}" must be within {100 * SUPPLY_TOLERANCE:g} % '
+            f"of {feed.volts:g} V, and at most {design.node.most_v:g} V; measure again, or set "
+            "that supply first"
         )
     return made.volts
 
 
-def with_measured_supplies(design: Design, checks: Mapping[Key, CheckMade]) -> Design:
-    """The design with the supplies as they were measured; see `measured_supplies`."""
+def with_measured_supplies(design: Design, checks: Mapping[CheckKey, CheckMade]) -> Design:
+    """Return the design with its supplies as measured; see `measured_supplies`."""
     return design.with_supply_volts(measured_supplies(design, checks))

@@ -1,4 +1,4 @@
-"""Finding the node that fails by halves: light a part, ask whether all of it lights."""
+"""Search for a node that fails, by halves: light a part and ask if all of it lights."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from benchtest.session.log.events import PartSeen
 
 @dataclass(frozen=True, slots=True)
 class Search:
-    """Where a search stands.
+    """State of a search.
 
-    Places count from 1 in the order that data reaches the nodes. One node fails, or it and all
-    after it: either way the first that fails is in the first half that does not wholly light.
+    Places count from 1 in the order that data reaches the nodes. Either one node fails, or it and
+    all after it; the first that fails is in the first half that does not wholly light.
 
     >>> search = Search(None, 1, 360)
     >>> while not search.found:
@@ -30,21 +30,21 @@ class Search:
 
     @property
     def half(self) -> tuple[int, int]:
-        """First and last place to light next."""
+        """First and last place of the part to light next."""
         return self.low, (self.low + self.high) // 2
 
     @property
     def found(self) -> bool:
-        """Only one node is left."""
+        """True once only one node is left."""
         return self.low == self.high
 
     @property
     def lost(self) -> bool:
-        """Every part lit, so nothing fails that a search by parts can find."""
+        """True if every part was lit: the search cannot find the fault."""
         return self.low > self.high
 
     def after(self, right: bool) -> Search:
-        """The search after the half was looked at: all of it lit, or not."""
+        """Return the search after a look at the half: all of it lit, or not."""
         high = self.half[1]
         if right:
             return replace(self, low=high + 1, looks=self.looks + 1)
@@ -52,7 +52,7 @@ class Search:
 
 
 def search_nodes(design: Design, strand: int | None) -> list[NodeName]:
-    """Nodes of a strand, or of the whole prop, in the order that data reaches them."""
+    """Return the nodes of a strand, or of the whole prop, in the order of the data."""
     found: list[NodeName] = []
     for entry in design.data_path:
         if strand is None or entry.strand == strand:
@@ -62,21 +62,21 @@ def search_nodes(design: Design, strand: int | None) -> list[NodeName]:
     return found
 
 
-def begin(design: Design, strand: int | None) -> Search:
-    """A search of a strand, or of the whole prop."""
+def begin_search(design: Design, strand: int | None) -> Search:
+    """Return a new search of a strand, or of the whole prop."""
     return Search(strand, 1, design.strand(strand).nodes if strand else design.node_count)
 
 
 def next_search(search: Search | None, design: Design, what: PartSeen) -> Search:
-    """The search after a part was looked at.
+    """Return the search after a look at a part.
 
     Raises:
-        InputError: the prop has no such strand, or the part is not the one to look at.
+        InputError: the prop has no such strand, or the part is not the half to look at.
     """
     if what.strand is not None and not 1 <= what.strand <= len(design.strands):
         raise InputError(f"strand {what.strand}: the prop has 1 to {len(design.strands)}")
     if search is None or search.strand != what.strand:
-        search = begin(design, what.strand)
+        search = begin_search(design, what.strand)
     if (what.first, what.last) != search.half:
         raise InputError(f"places {what.first} to {what.last} are not the half to be looked at")
     return search.after(what.right)

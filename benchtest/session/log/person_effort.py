@@ -1,4 +1,4 @@
-"""Keys, looks, readings and seconds that a recorded session took of a person.
+"""Effort of the user in a recorded session: keys, looks, readings and seconds.
 
 The times are those of `benchtest.diagnosis.planning.cost`, with their sources there.
 """
@@ -39,7 +39,7 @@ from benchtest.session.log.events import (
 
 @dataclass(frozen=True, slots=True)
 class PersonEffort:
-    """The effort of one person for one session."""
+    """Effort of the user in one session."""
 
     keys: int = 0
     looks: int = 0
@@ -52,18 +52,18 @@ class PersonEffort:
 def person_effort(
     design: Design, events: Sequence[SessionEvent], times: PersonTimes = USUAL_TIMES
 ) -> PersonEffort:
-    """Return the effort that the events of a session took of a person.
+    """Return the effort of the user in a session.
 
     A failed strand whose marks follow without a recorded search counts the looks and keys of a
-    search by halves, since a person has to find the node first.
+    search by halves, since the user has to find the node first.
 
     Args:
         design: the prop.
-        events: what was recorded, in order.
-        times: of the person.
+        events: events of the session, in order.
+        times: time of each action.
 
     Raises:
-        NameFault: an event names a strand or a point that the design does not have.
+        NameFault: the design has no strand or point of an event.
     """
     count = _Count(design, times)
     for what in events:
@@ -153,13 +153,13 @@ class _Count:
         self.seconds += effort.seconds
         if what.source is None:
             self.keys += len(_typed(what)) + 1
-        else:  # one key takes it, and nothing is typed
+        else:  # one key records it, and nothing is typed
             self.keys += 1
             self.seconds -= self._times.typed_reading_s - self._times.key_s
 
 
 def _typed(what: ReadingTaken) -> str:
-    """Return a reading as a person types it: volts of a rail, else millivolts."""
+    """Return a reading as the user types it: rail readings in volts, others in millivolts."""
     if what.volts is None:
         return f"{what.amps:.2f}"
     return f"{what.volts * 1e3:.1f}" if ">" in what.probe else f"{what.volts:.3f}"

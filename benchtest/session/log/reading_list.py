@@ -1,4 +1,4 @@
-"""Numbered readings of a session, and whether each still counts as evidence."""
+"""Numbered readings of a session, and which of them still count as evidence."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from benchtest.formatting import format_sd, format_value
 from benchtest.prop.design import Design
 
 REPEAT_SHARE, REPEAT_STEPS = 0.01, 3
-"""Difference up to which two readings of one probe are alike, as a share and in steps of the
-meter's range. Common practice, no source: leads and light differ by that from touch to touch."""
+"""Difference up to which two readings of one probe agree, as a share and in steps of the meter's
+range. Common practice, no source: leads and light differ by that from touch to touch."""
 
 Standing = Literal["counts", "moved", "retaken", "struck"]
-"""`moved`: a repair has changed what it would show. `retaken`: a later reading replaces it.
-`struck`: the user struck it out."""
+"""`moved`: a repair changed the volts. `retaken`: a later reading replaces it. `struck`: the user
+struck it out."""
 
 WHY_GONE: Mapping[Standing, str] = {
     "counts": "",
@@ -27,7 +27,7 @@ WHY_GONE: Mapping[Standing, str] = {
     "retaken": "retaken",
     "struck": "struck out",
 }
-"""Why a reading no longer counts, in a few words."""
+"""Reason that a reading no longer counts, in a few words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,11 +35,11 @@ class NumberedReading:
     """One reading of a session.
 
     Attributes:
-        number: its place among all readings of the session, from 1; later changes keep it.
-        seq: its event.
+        number: number among all readings of the session, from 1; it never changes.
+        seq: number of its event.
         reading: lit set, probe and value.
-        standing: whether it counts as evidence and, if not, why.
-        again: event of the reading that it replaced; None where it replaced none.
+        standing: `counts`, or the reason that it does not.
+        again: event of the reading that it replaced; None for none.
     """
 
     number: int
@@ -50,17 +50,17 @@ class NumberedReading:
 
     @property
     def counts(self) -> bool:
-        """True where the diagnosis weighs it."""
+        """True if it is evidence for the diagnosis."""
         return self.standing == "counts"
 
 
-def discarded(
+def discard(
     taken: Sequence[NumberedReading], seq: int, standing: Standing
 ) -> tuple[NumberedReading, ...]:
     """Return the readings with the one of that event discarded.
 
     Raises:
-        InputError: no reading of that event is left to discard.
+        InputError: the event has no reading left to discard.
     """
     if not any(one.seq == seq and one.standing in ("counts", "moved") for one in taken):
         raise InputError(f"event {seq} is not a reading that can be struck out or retaken")
@@ -74,18 +74,18 @@ def counted_readings(taken: Iterable[NumberedReading]) -> tuple[Reading, ...]:
     return tuple(one.reading for one in taken if one.counts)
 
 
-def numbers_counted(taken: Iterable[NumberedReading]) -> list[int]:
+def counted_numbers(taken: Iterable[NumberedReading]) -> list[int]:
     """Return the number of each reading that counts, in their order."""
     return [one.number for one in taken if one.counts]
 
 
-def agree(one: Reading, other: Reading, meter: Meter) -> bool:
-    """Return True where two readings show the same, as far as a meter repeats itself.
+def readings_agree(one: Reading, other: Reading, meter: Meter) -> bool:
+    """Return True if two readings agree within the repeatability of a meter.
 
     Args:
         one: a reading.
         other: one of the same lit set and probe.
-        meter: of readings that name none.
+        meter: meter of readings that name none.
     """
     if one.volts is None or other.volts is None:
         return one.unit == other.unit and one.value == other.value
@@ -96,20 +96,32 @@ def agree(one: Reading, other: Reading, meter: Meter) -> bool:
 
 
 def is_repeated(readings: Sequence[Reading], place: int, meter: Meter) -> bool:
-    """Return True where another reading of the same lit set and probe agrees with one.
+    """Return True if another reading of the same lit set and probe agrees with one.
 
     Args:
         readings: those that count.
-        place: of the one.
-        meter: of readings that name none.
+        place: index of the reading.
+        meter: meter of readings that name none.
     """
     mine = readings[place]
-    return any(agree(mine, other, meter) for other in _same_place(readings, place))
+    return any(readings_agree(mine, other, meter) for other in _same_place(readings, place))
 
 
 def is_retaken(readings: Sequence[Reading], place: int) -> bool:
-    """Return True where the same lit set and probe was read more than once."""
+    """Return True if the same lit set and probe was read more than once."""
     return bool(_same_place(readings, place))
+
+
+def is_taken_again(taken: Sequence[NumberedReading], one: NumberedReading) -> bool:
+    """Return True if a reading replaces another, or if its lit set and probe was read again.
+
+    Args:
+        taken: all readings of the session.
+        one: one of them that counts.
+    """
+    counted = [other.reading for other in taken if other.counts]
+    place = next(n for n, reading in enumerate(counted) if reading is one.reading)
+    return one.again is not None or is_retaken(counted, place)
 
 
 def _same_place(readings: Sequence[Reading], place: int) -> list[Reading]:
@@ -130,24 +142,24 @@ class ReadingRow:
     probe: str
     value: str
     off: str
-    """Return the deviation from a healthy unit in standard deviations; empty if unknown."""
+    """Deviation from a healthy unit in standard deviations; empty if unknown."""
     why_gone: str
-    """Why it no longer counts; empty where it does."""
+    """Reason that it no longer counts; empty if it counts."""
 
 
-def reading_words(one: NumberedReading) -> str:
-    """Return a reading that no explanation accounts for in a sentence."""
+def describe_odd_reading(one: NumberedReading) -> str:
+    """Return a sentence about a reading that disagrees with all others, without its end."""
     shown = format_value(one.reading.value, one.reading.unit)
-    return f"reading {one.number}, {one.reading.probe} = {shown}, disagrees with all others"
+    return f"reading {one.number} ({one.reading.probe}, {shown}) disagrees with all others"
 
 
 def reading_row(one: NumberedReading, design: Design, z: float | None) -> ReadingRow:
-    """Return a reading as the list of readings shows it.
+    """Return a reading as a row of the list.
 
     Args:
         one: the reading.
         design: the prop.
-        z: how far it is from a healthy unit's, in standard deviations; None where unknown.
+        z: deviation from a healthy unit, in standard deviations; None if unknown.
     """
     reading = one.reading
     return ReadingRow(

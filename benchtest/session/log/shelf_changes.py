@@ -1,4 +1,4 @@
-"""Renaming and retiring units, as events that travel with their records."""
+"""Renaming and retiring of units, as events of their records."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from benchtest.session.session import Clock, utc_now
 
 
 def rename_unit(shelf: Shelf, tag: str, new_tag: str, clock: Clock = utc_now) -> None:
-    """Give a unit another tag; its record stays and can be found under both.
+    """Give a unit another tag; its record can be found under both.
 
     Raises:
         InputError: no unit has that tag, or the new one is invalid or taken.
-        RecordsFault: it could not be kept.
+        RecordsFault: the event could not be saved.
     """
     unit, new = shelf.unit(tag), check_tag(new_tag.strip())
     for other in shelf.units():
@@ -32,11 +32,11 @@ def rename_unit(shelf: Shelf, tag: str, new_tag: str, clock: Clock = utc_now) ->
 def retire_unit(
     shelf: Shelf, tag: str, retired: bool = True, why: str = "", clock: Clock = utc_now
 ) -> None:
-    """Take a unit off the shelf, or bring it back; its record stays as it is.
+    """Retire a unit, or bring it back to the shelf; its record stays.
 
     Raises:
-        InputError: no unit has that tag, or it is there already.
-        RecordsFault: it could not be kept.
+        InputError: no unit has that tag, or it is retired or on the shelf already.
+        RecordsFault: the event could not be saved.
     """
     unit = shelf.unit(tag)
     if unit.retired == retired:
@@ -45,7 +45,7 @@ def retire_unit(
 
 
 def why_retired(shelf: Shelf, tag: str) -> str:
-    """Return why a unit was retired, in the words of whoever did it; empty where none are kept."""
+    """Return the user's reason for retiring a unit; empty without one on record."""
     words = ""
     for row in shelf.sessions(tag):
         for event in shelf.events(row.id):
@@ -56,7 +56,7 @@ def why_retired(shelf: Shelf, tag: str) -> str:
 
 
 def _append(shelf: Shelf, unit: Unit, what: Renamed | Retired, clock: Clock) -> None:
-    """Add an event to the unit's last session; to a session of its own where it has none."""
+    """Add an event to the unit's last session, or to a new one if it has none."""
     now = clock().astimezone(UTC).isoformat(timespec="milliseconds")
     rows = shelf.sessions(unit.tag)
     if rows:

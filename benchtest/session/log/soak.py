@@ -1,4 +1,4 @@
-"""A soak: hours of light, with a look now and then, and a count of what came and went."""
+"""A soak: hours of light with regular looks, and a count of intermittent faults."""
 
 from __future__ import annotations
 
@@ -8,25 +8,25 @@ from dataclasses import dataclass, replace
 from benchtest.errors import InputError
 from benchtest.session.log.events import SoakBegun, SoakSeen, SoakStopped
 
-PLANNED_S = 2 * 3600.0
-EVERY_S = 15 * 60.0
-LEAST_S, MOST_S = 60.0, 7 * 24 * 3600.0
-"""What may be asked for. [s]"""
+DEFAULT_SOAK_S = 2 * 3600.0
+DEFAULT_LOOK_INTERVAL_S = 15 * 60.0
+MIN_SOAK_S, MAX_SOAK_S = 60.0, 7 * 24 * 3600.0
+"""Shortest and longest soak, and look interval. [s]"""
 
 
 @dataclass(frozen=True, slots=True)
 class Soak:
-    """A soak as far as the record knows it.
+    """A soak as it is on record.
 
     Attributes:
-        planned_s: how long it should last. [s]
-        every_s: time between two looks. [s]
-        level: of its light.
-        done_s: how long it had lasted when the record last heard of it. [s]
-        looked_s: how long it had lasted at the last look. [s]
-        looks: how often somebody looked.
-        intermittent: how often something flickered or went out.
-        ended: it is over.
+        planned_s: planned duration. [s]
+        every_s: interval of the looks. [s]
+        level: level of the light.
+        done_s: duration at the last event on record. [s]
+        looked_s: duration at the last look. [s]
+        looks: number of looks.
+        intermittent: number of looks at which something flickered or went out.
+        ended: True if it is over.
     """
 
     planned_s: float
@@ -40,33 +40,33 @@ class Soak:
 
     @property
     def whole(self) -> bool:
-        """It lasted as long as planned."""
+        """True if it lasted as long as planned."""
         return self.done_s >= self.planned_s
 
 
-def begun(what: SoakBegun) -> Soak:
-    """A soak that begins.
+def new_soak(what: SoakBegun) -> Soak:
+    """Return a soak that begins.
 
     Raises:
-        InputError: its times are none.
+        InputError: a duration is invalid.
     """
-    if not LEAST_S <= what.planned_s <= MOST_S:
+    if not MIN_SOAK_S <= what.planned_s <= MAX_SOAK_S:
         raise InputError("soak: give a time from 1 minute to 7 days, such as 2h or 90m")
-    if not LEAST_S <= what.every_s <= what.planned_s:
-        raise InputError("soak: look once a minute at most, and at least once: such as 15m")
+    if not MIN_SOAK_S <= what.every_s <= what.planned_s:
+        raise InputError("soak: give a look interval from 1 minute to the whole time, such as 15m")
     return Soak(what.planned_s, what.every_s, what.level)
 
 
 def next_soak(soak: Soak | None, what: SoakSeen | SoakStopped) -> Soak:
-    """The soak after a look, or after its end.
+    """Return the soak after a look, a pause or its end.
 
     Raises:
-        InputError: none is under way, or its clock ran backwards.
+        InputError: there is no soak, or its clock ran backwards.
     """
     if soak is None or soak.ended:
-        raise InputError("no soak is under way")
+        raise InputError("there is no soak in progress")
     if not soak.done_s <= what.done_s < math.inf:
-        raise InputError(f"soak: {what.done_s:g} s is before the last look")
+        raise InputError(f"soak: {what.done_s:g} s is before the last event on record")
     if isinstance(what, SoakStopped):
         return replace(soak, done_s=what.done_s, ended=what.over)
     count = soak.intermittent + (not what.steady)
@@ -76,40 +76,40 @@ def next_soak(soak: Soak | None, what: SoakSeen | SoakStopped) -> Soak:
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """What a screen shows of a soak."""
+    """Progress of a soak, for display."""
 
     share: float
     elapsed: str
     left: str
     next_look: str
     due: bool
-    """It is time to look."""
+    """True if it is time to look."""
     looks: int
     intermittent: int
 
 
-def progress(soak: Soak, done_s: float) -> Progress:
-    """How far a soak is.
+def soak_progress(soak: Soak, done_s: float) -> Progress:
+    """Return the progress of a soak.
 
     Args:
-        soak: as the record knows it.
-        done_s: how long it has lasted now. [s]
+        soak: the soak on record.
+        done_s: duration up to now. [s]
     """
     done_s = float(int(done_s))  # a screen shows whole seconds, and is drawn when they change
     wait_s = max(0.0, soak.looked_s + soak.every_s - done_s)
     return Progress(
         min(1.0, done_s / soak.planned_s),
-        clock_text(done_s),
-        clock_text(max(0.0, soak.planned_s - done_s)),
-        clock_text(wait_s),
+        format_clock(done_s),
+        format_clock(max(0.0, soak.planned_s - done_s)),
+        format_clock(wait_s),
         wait_s == 0.0,
         soak.looks,
         soak.intermittent,
     )
 
 
-def clock_text(seconds: float) -> str:
-    """A time as a wall clock shows it.
+def format_clock(seconds: float) -> str:
+    """Return a duration as hours, minutes and seconds.
 
     >>> clock_text(3725.9)
     '1:02:05'
@@ -118,11 +118,11 @@ def clock_text(seconds: float) -> str:
     return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
 
 
-def seconds_of(text: str) -> float:
-    """A time as people write it: `2h`, `90m`, `45s`; a bare number is minutes. [s]
+def parse_duration_s(text: str) -> float:
+    """Return a duration from text: `2h`, `90m`, `45s`; a bare number is minutes. [s]
 
     Raises:
-        InputError: it is none.
+        InputError: not a duration.
 
     >>> seconds_of("1.5h")
     5400.0
@@ -135,5 +135,5 @@ def seconds_of(text: str) -> float:
     except ValueError:
         seconds = math.nan
     if not math.isfinite(seconds):
-        raise InputError(f'time: "{text[:20]}"; write 2h, 90m or 45s')
+        raise InputError(f'"{text[:20]}" is not a time; write 2h, 90m or 45s')
     return seconds

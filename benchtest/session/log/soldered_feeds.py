@@ -1,4 +1,4 @@
-"""Feeds whose rails a repair may have bridged, so that they are checked again before power."""
+"""Feeds that a repair may have shorted, so that they are checked again before power."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from benchtest.prop.notation import (
     location_strands,
     parse_location,
 )
-from benchtest.session.log.power_checks import Key, all_checks
+from benchtest.session.log.power_checks import CheckKey, all_checks
 
 
 def feeds_soldered(design: Design, where: str) -> frozenset[str]:
-    """Return the feeds that copper joins to the place of a repair with an iron.
+    """Return the feeds with a copper connection to the place of a soldered repair.
 
-    A node and a data joint have both rails within two millimetres, so solder there bridges them
-    as easily as at a power joint. Only the order of colours is put right without an iron.
+    At a node or a data joint both rails are within two millimetres, so solder bridges them there as
+    easily as at a power joint. Only the order of colours is corrected without soldering.
 
     Args:
         design: the prop.
@@ -24,7 +24,7 @@ def feeds_soldered(design: Design, where: str) -> frozenset[str]:
             or `colour_order`.
 
     Raises:
-        NameFault: the design has no such thing.
+        NameFault: the design has no such place.
     """
     location = parse_location(where, design)
     if isinstance(location, ColourOrderSetting):
@@ -36,14 +36,14 @@ def feeds_soldered(design: Design, where: str) -> frozenset[str]:
     return frozenset(feed.name for feed in design.feeds if part[feed.name] in parts)
 
 
-def checks_after(design: Design, where: str) -> frozenset[Key]:
-    """Return the checks that must be made again before power after a repair.
+def checks_after(design: Design, where: str) -> frozenset[CheckKey]:
+    """Return the checks to repeat before power after a repair.
 
-    Ohms between the rails of every feed that copper joins to the place; where a feed's own joint
-    or cable was worked on, its polarity too.
+    These are the resistance between the rails of every feed with a copper connection to the place
+    and, after work on a feed's own joint or cable, its polarity.
 
     Raises:
-        NameFault: the design has no such thing.
+        NameFault: the design has no such place.
     """
     feeds = feeds_soldered(design, where)
     own = {location_feed(parse_location(where, design))}
@@ -53,9 +53,9 @@ def checks_after(design: Design, where: str) -> frozenset[Key]:
 
 
 def _joined(design: Design) -> dict[str, str]:
-    """Return a label for every strand (by number) and feed, alike where copper joins them.
+    """Return a label for every strand (by number) and feed, equal for connected ones.
 
-    Either rail counts: supplies that share one return only are checked together.
+    Either rail connects: supplies that share only a return are checked together.
     """
     label = {str(strand.number): str(strand.number) for strand in design.strands}
     label |= {feed.name: feed.name for feed in design.feeds}

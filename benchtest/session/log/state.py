@@ -1,4 +1,4 @@
-"""Where a session stands: a fold over its events, and nothing else."""
+"""State of a session: a fold over its events."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from benchtest.prop.lit_set import LitSet, parse_lit_set
 from benchtest.prop.notation import parse_end, parse_location, parse_place, parse_probe
 from benchtest.records.models import Stage
 from benchtest.session.log import soak as soaks
-from benchtest.session.log.colour_checks import light_of, wrong_strands
+from benchtest.session.log.colour_checks import colour_of_channel, wrong_strands
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
@@ -41,66 +41,67 @@ from benchtest.session.log.events import (
     Wiggled,
 )
 from benchtest.session.log.node_search import Search, next_search
-from benchtest.session.log.power_checks import Key, all_checks
+from benchtest.session.log.power_checks import CheckKey, all_checks
 from benchtest.session.log.reading_list import (
     NumberedReading,
     Standing,
     counted_readings,
-    discarded,
+    discard,
 )
 from benchtest.session.log.soak import Soak
 from benchtest.session.log.soldered_feeds import checks_after
 
 COLOUR_LEVEL = 0.25
-"""Level that colours are taken to be looked at: what they look like hangs on it very little."""
+"""Level at which colours are assumed to be looked at; their look hardly depends on it."""
 EVIDENCE = (ColourSeen, VerdictGiven, MarkMade, ReadingTaken, NotTaken, Struck, RepairDone)
-"""Events that the diagnosis weighs: a finding of before them no longer holds."""
+"""Events that are evidence for the diagnosis; an earlier finding is no longer valid."""
 
 
 @dataclass(frozen=True, slots=True)
 class LoggedEvent:
-    """An event with its place in the session and its time."""
+    """An event with its number in the session and its time."""
 
     seq: int
     at: str
     what: SessionEvent
     same_key_as: int | None = field(default=None, kw_only=True)
-    """Number of the first event that the same key added; None for that first one."""
+    """Number of the first event of the same key; None for that first one."""
     target: str | None = field(default=None, kw_only=True)
-    """Target driven then, as written for `--to`; None where the record has none."""
+    """Target driven at that time, as written for `--to`; None if the record has none."""
 
 
 @dataclass(frozen=True)
 class State:
-    """Where a session stands.
+    """State of a session.
 
     Attributes:
         design: the prop.
-        verdicts: strands that were looked at since they were last worked on: passed or not.
-        looked_level: level at which each of these was lit.
-        marks: what was seen and still stands.
-        taken: every reading of the session with its number, those that no longer count too.
+        verdicts: True for a strand that passed its last look, by strand; without strands that were
+            repaired since.
+        looked_level: level of the light at each of these looks.
+        marks: marks that are still valid.
+        taken: all readings of the session with their numbers, also those that no longer count.
         unreachable: readings that were asked for and cannot be taken.
-        repairs: in order.
-        before: what was seen and read before each of these.
-        notes: in order.
-        stage: the unit's stage, where this session set one.
-        tested_earlier: some of what was tested was tested before the unit was last worked on for
-            a stage: sealed, opened, or out for a season.
-        checks: what was made sure of before power, by check and feed.
-        recheck: checks before power that a repair with an iron calls for again.
-        unshorted: how often ohms between the rails of each feed showed no short, since the last
-            iron on its copper.
-        first_light: whether everything glowed at a low level; None before that.
-        colours: by colour and strand, whether it was right; until the strand is worked on or
+        repairs: all repairs, in order.
+        before: evidence before each of these repairs.
+        notes: all notes, in order.
+        stage: stage of the unit, if this session set one.
+        tested_earlier: True if some tests are older than the present stage: from before the unit
+            was sealed, opened, or out for a season.
+        checks: the last check before power of each kind and feed.
+        recheck: checks before power to repeat after a soldered repair.
+        unshorted: number of checks of the ohms between the rails of each feed that showed no
+            short, since the last soldering on its copper.
+        first_light: True if everything glowed at the low level; None before that.
+        colours: True for a right colour, by colour and strand, until the strand is repaired or
             seen dark. A strand with a dark node has no entry: that node showed no colour.
-        apart: colours that were not right everywhere, so each strand is looked at by itself.
-        search: the search for a node that fails, while one is under way.
-        wiggled: strand ends whose joints were moved while lit, and whether light was steady.
+        apart: colours that were wrong somewhere, so that each strand is looked at by itself.
+        search: the search for a node that fails; None without one in progress.
+        wiggled: True for steady light while the joints were moved, by strand end.
         soak: the last soak.
-        concluded: the last finding.
-        signed: who answers for the unit; None again as soon as it is tested or worked on.
-        undoable: events that undo would take back, last one last.
+        concluded: the last finding on record.
+        signed: the sign-off; None again after any further test or repair.
+        undoable: events that undo can take back, the last one last.
     """
 
     design: Design
@@ -114,8 +115,8 @@ class State:
     notes: tuple[str, ...] = ()
     stage: Stage | None = None
     tested_earlier: bool = False
-    checks: dict[Key, CheckMade] = field(default_factory=dict)
-    recheck: frozenset[Key] = frozenset()
+    checks: dict[CheckKey, CheckMade] = field(default_factory=dict)
+    recheck: frozenset[CheckKey] = frozenset()
     unshorted: dict[str, int] = field(default_factory=dict)
     first_light: bool | None = None
     colours: dict[str, dict[int, bool]] = field(default_factory=dict)
@@ -134,39 +135,39 @@ class State:
 
     @property
     def stale(self) -> tuple[Reading, ...]:
-        """Readings that a repair has moved; kept for the record."""
+        """Readings that a repair made invalid; kept for the record."""
         return tuple(one.reading for one in self.taken if one.standing == "moved")
 
     @property
     def fresh(self) -> bool:
-        """Nothing was lit and looked at yet."""
+        """True before anything was lit and looked at."""
         return not (self.verdicts or self.taken or self.repairs)
 
     @property
     def untested(self) -> list[int]:
-        """Strands nobody has looked at since they were last worked on."""
+        """Strands not looked at since their last repair."""
         return [s.number for s in self.design.strands if s.number not in self.verdicts]
 
     @property
     def failed(self) -> list[int]:
-        """Strands that failed and have not been worked on since."""
+        """Strands that failed and were not repaired since."""
         return [number for number, passed in sorted(self.verdicts.items()) if not passed]
 
     @property
     def unmarked(self) -> list[int]:
-        """Failed strands on which no failing node has been marked yet."""
+        """Failed strands without a mark."""
         marked = {mark.strand for mark in self.marks if mark.seen != "ok"}
         return [number for number in self.failed if number not in marked]
 
     @property
     def unlit(self) -> frozenset[int]:
-        """Strands of which not every node lights, so that their colours cannot be judged yet."""
+        """Strands with a node that does not light, so that their colours cannot be judged yet."""
         dark = {mark.strand for mark in self.marks if mark.seen == "dark"}
         return frozenset(dark.union(self.unmarked))
 
     @property
     def last_key(self) -> tuple[LoggedEvent, ...]:
-        """Events of the last key that still count, in order; empty where there are none."""
+        """Events of the last key that still count, in order; empty without any."""
         if not self.undoable:
             return ()
         last = self.undoable[-1]
@@ -175,30 +176,30 @@ class State:
 
     @property
     def evidence_marks(self) -> list[Mark]:
-        """Marks for the diagnosis: what was marked, and that the rest of each strand was right."""
-        grounds = []
+        """Marks for the diagnosis: all marks, and `ok` for the rest of each strand looked at."""
+        rest = []
         for number, passed in self.verdicts.items():
             if passed or number not in self.unmarked:
                 lit = LitSet(frozenset([number]), self.looked_level[number])
-                grounds.append(Mark(lit, number, 1, self.design.strand(number).nodes, "ok"))
-        return [*grounds, *self.marks, *self._colour_marks()]
+                rest.append(Mark(lit, number, 1, self.design.strand(number).nodes, "ok"))
+        return [*rest, *self.marks, *self._colour_marks()]
 
     def _colour_marks(self) -> list[Mark]:
-        """Colours as marks, where any was wrong: it is the whole pattern that tells of an order."""
+        """Return the colours as marks if any was wrong: an order shows in the pattern of all."""
         if not wrong_strands(self.colours):
             return []
         return [
-            Mark(LitSet(frozenset([number]), COLOUR_LEVEL, light_of(colour)), number, 1,
+            Mark(LitSet(frozenset([number]), COLOUR_LEVEL, colour_of_channel(colour)), number, 1,
                  self.design.strand(number).nodes, "ok" if right else "wrong-colour")
             for colour, row in self.colours.items() for number, right in row.items()
         ]  # fmt: skip
 
 
 def fold(happened: Sequence[LoggedEvent], design: Design) -> State:
-    """The state after these events. An undone event counts as if it had never been.
+    """Return the state after some events; undone events have no effect.
 
-    An event that does not fit the prop, as a record of another bench may hold, is passed over:
-    one bad line must not keep a person from all the others.
+    An event that does not fit the prop, as in a record of another bench, is ignored: one bad event
+    must not make all others unreadable.
     """
     undone: set[int] = set()
     for event in happened:
@@ -207,7 +208,7 @@ def fold(happened: Sequence[LoggedEvent], design: Design) -> State:
     counted = [event for event in happened if event.seq not in undone]
     gone = _discarded_readings(counted)
     state = State(design)
-    # lists here: tuples that grow with each of 50 000 notes take the square of their number
+    # lists, since tuples that grow by 50 000 notes take time proportional to the square of that
     undoable: list[LoggedEvent] = []
     notes: list[str] = []
     for event in counted:
@@ -219,14 +220,14 @@ def fold(happened: Sequence[LoggedEvent], design: Design) -> State:
             if _is_undoable(event.what):
                 undoable.append(event)
             if (standing := gone.get(event.seq)) is not None:
-                # before any repair looks at it: evidence of before the repair is without it too
-                taken = discarded(state.taken, event.seq, standing)
+                # before a repair, so that the evidence before it excludes the reading too
+                taken = discard(state.taken, event.seq, standing)
                 state = dataclasses.replace(state, taken=taken)
     return dataclasses.replace(state, notes=tuple(notes), undoable=tuple(undoable))
 
 
 def _discarded_readings(counted: Sequence[LoggedEvent]) -> dict[int, Standing]:
-    """Return why readings no longer count, by their events."""
+    """Return the reason that readings no longer count, by event."""
     read, gone = set(), dict[int, Standing]()
     for event in counted:
         what = event.what
@@ -240,17 +241,17 @@ def _discarded_readings(counted: Sequence[LoggedEvent]) -> dict[int, Standing]:
 
 
 def changes_earlier(what: SessionEvent) -> bool:
-    """Return True where an event changes what earlier events mean: the state is folded again."""
+    """Return True for an event that changes the effect of earlier ones; the fold is repeated."""
     return isinstance(what, Undone | Struck) or (
         isinstance(what, ReadingTaken) and what.again is not None
     )
 
 
-def step(state: State, event: LoggedEvent) -> State:
-    """The state after one more event.
+def apply_event(state: State, event: LoggedEvent) -> State:
+    """Return the state after one more event.
 
     Raises:
-        InputError: it does not fit the prop.
+        InputError: the event does not fit the prop.
     """
     after = _applied(state, event)
     if not _is_undoable(event.what):
@@ -263,14 +264,14 @@ def _is_undoable(what: SessionEvent) -> bool:
 
 
 def _applied(state: State, event: LoggedEvent) -> State:
-    """Return the state after an event, but for what undo would take back.
+    """Return the state after an event, with `undoable` unchanged.
 
     Raises:
-        InputError: it does not fit the prop.
+        InputError: the event does not fit the prop.
     """
     what = event.what
-    if isinstance(what, Undone | Concluded):  # what was said of the evidence goes with it
-        return dataclasses.replace(state, concluded=_said(what))
+    if isinstance(what, Undone | Concluded):  # an undone event makes the finding invalid
+        return dataclasses.replace(state, concluded=_finding_of(what))
     apply = _APPLY.get(type(what))
     if apply is None:
         return state
@@ -281,7 +282,7 @@ def _applied(state: State, event: LoggedEvent) -> State:
         after = dataclasses.replace(
             after, taken=(*before, dataclasses.replace(last, seq=event.seq, reading=timed))
         )
-    # a note or the unit's next stage says nothing against what was signed
+    # a note or another stage does not make a sign-off invalid
     keeps = isinstance(what, NoteMade | StageSet)
     signed = what if isinstance(what, SignedOff) else state.signed if keeps else None
     concluded = None if is_evidence(what) else state.concluded
@@ -289,12 +290,12 @@ def _applied(state: State, event: LoggedEvent) -> State:
 
 
 def is_evidence(what: SessionEvent) -> bool:
-    """Return True where a finding of before an event no longer holds."""
+    """Return True for an event that makes an earlier finding invalid."""
     supply = isinstance(what, CheckMade) and what.check == "supply"
     return supply or isinstance(what, EVIDENCE)
 
 
-def _said(what: Undone | Concluded) -> Concluded | None:
+def _finding_of(what: Undone | Concluded) -> Concluded | None:
     if isinstance(what, Undone):
         return None
     for row in what.suspects:
@@ -306,7 +307,7 @@ def _said(what: Undone | Concluded) -> Concluded | None:
 def _verdict(state: State, what: VerdictGiven) -> State:
     parse_lit_set(str(what.strand), state.design, what.level)
     marks = state.marks
-    if what.passed:  # a strand that passes now has nothing wrong with it any more
+    if what.passed:  # earlier marks of a strand that passes are no longer valid
         marks = tuple(mark for mark in marks if mark.strand != what.strand)
     return dataclasses.replace(
         state,
@@ -318,7 +319,7 @@ def _verdict(state: State, what: VerdictGiven) -> State:
 
 
 def _without(search: Search | None, strand: int) -> Search | None:
-    """A search that goes on; a search of the whole prop is over with the first strand it names."""
+    """Return a search that continues; one of the whole prop ends at the first strand it names."""
     return None if search is None or search.strand in (None, strand) else search
 
 
@@ -348,15 +349,15 @@ def _reading(state: State, what: ReadingTaken) -> State:
     reading = Reading(lit, probe, what.volts, what.amps, meter, decimals=what.decimals)
     before = state.taken
     if what.again is not None and any(one.seq == what.again and one.counts for one in before):
-        before = discarded(before, what.again, "retaken")
+        before = discard(before, what.again, "retaken")
     new = NumberedReading(len(before) + 1, 0, reading, again=what.again)
     return dataclasses.replace(state, taken=(*before, new))
 
 
 def _struck(state: State, what: Struck) -> State:
     if any(one.seq == what.seq and one.standing == "struck" for one in state.taken):
-        return state  # a fold has struck it out already
-    return dataclasses.replace(state, taken=discarded(state.taken, what.seq, "struck"))
+        return state  # the fold has struck it out already
+    return dataclasses.replace(state, taken=discard(state.taken, what.seq, "struck"))
 
 
 def _not_taken(state: State, what: NotTaken) -> State:
@@ -365,7 +366,7 @@ def _not_taken(state: State, what: NotTaken) -> State:
 
 
 def _repair(state: State, what: RepairDone) -> State:
-    """Only what the repair touches is tested again."""
+    """Make invalid what the repair may have changed."""
     failed = {mark.strand for mark in state.marks if mark.seen != "ok"}
     failed |= {number for number, passed in state.verdicts.items() if not passed}
     touched = touched_by(state.design, what.where, failed)
@@ -396,7 +397,7 @@ def _repair(state: State, what: RepairDone) -> State:
 
 
 def _colours_after(state: State, where: str, touched: frozenset[int]) -> dict[str, dict[int, bool]]:
-    """A new node may be of another kind; what was wrong is looked at again either way."""
+    """Return the colours still valid: a new node may be of another kind, a wrong colour right."""
     location = parse_location(where, state.design)
     new = location.strand if isinstance(location, NodeName) else None
     return {
@@ -408,7 +409,7 @@ def _colours_after(state: State, where: str, touched: frozenset[int]) -> dict[st
 def _check(state: State, what: CheckMade) -> State:
     key = (what.check, what.feed)
     if key not in all_checks(state.design):
-        raise InputError(f'feed "{what.feed[:40]}": the prop has none of that name')
+        raise InputError(f'feed "{what.feed[:40]}": the prop has no feed of that name')
     checks, unshorted = {**state.checks, key: what}, dict(state.unshorted)
     if what.check == "rails":
         unshorted[what.feed] = unshorted.get(what.feed, 0) + 1 if what.passed else 0
@@ -422,7 +423,9 @@ def _first_light(state: State, what: FirstLight) -> State:
 
 
 def _colour(state: State, what: ColourSeen) -> State:
-    lit = parse_lit_set(what.lit or "all", state.design, what.level, light_of(what.colour)).strands
+    lit = parse_lit_set(
+        what.lit or "all", state.design, what.level, colour_of_channel(what.colour)
+    ).strands
     seen = state.colours.get(what.colour, {})
     if what.strand is not None:
         parse_lit_set(str(what.strand), state.design)
@@ -447,7 +450,7 @@ def _wiggle(state: State, what: Wiggled) -> State:
 
 def _soak_begun(state: State, what: SoakBegun) -> State:
     parse_lit_set("all", state.design, what.level)
-    return dataclasses.replace(state, soak=soaks.begun(what))
+    return dataclasses.replace(state, soak=soaks.new_soak(what))
 
 
 def _soak_next(state: State, what: SoakSeen | SoakStopped) -> State:

@@ -1,16 +1,16 @@
-"""Suspects of a finding by their place, likeliest first."""
+"""Suspects of a finding by place, the likeliest first."""
 
 from __future__ import annotations
 
 from benchtest.diagnosis import Finding
 from benchtest.session.log.events import Concluded
 
-INNOCENT = 0.05
-"""Probability below which a suspect does not keep a unit indoors."""
+MIN_SUSPECT_PROBABILITY = 0.05
+"""Probability from which a suspect keeps a unit indoors."""
 
 
 def suspected(finding: Finding | Concluded) -> list[tuple[str, float]]:
-    """Joints and nodes with the probability that anything is wrong there, likeliest first."""
+    """Return joints and nodes with the probability of any fault there, the likeliest first."""
     if isinstance(finding, Concluded):
         rows = [(str(row["where"]), float(row["probability"])) for row in finding.suspects]
     else:

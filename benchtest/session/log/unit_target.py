@@ -1,4 +1,4 @@
-"""Targets of units: kept in their records and offered at the next start."""
+"""Targets of units: kept in their records, and offered at the next start."""
 
 from __future__ import annotations
 
@@ -14,18 +14,18 @@ VIRTUAL = "virtual"
 
 @dataclass(frozen=True, slots=True)
 class TargetQuestion:
-    """A question that must be answered before a unit comes onto the bench."""
+    """A question to answer before a unit comes onto the bench."""
 
     title: str
     words: str
     offered: str
-    """Target that Enter takes, as `--to` has it."""
+    """Target that Enter takes, as written for `--to`."""
 
 
 def last_target(shelf: Shelf, tag: str | None = None) -> str | None:
     """Return the target that a unit, or any unit of the bench, was last driven at.
 
-    None where the record has none, or none that this version can read.
+    None if the record has no target that this version can read.
     """
     text = shelf.last_target(tag)
     if text is None:
@@ -39,13 +39,13 @@ def last_target(shelf: Shelf, tag: str | None = None) -> str | None:
 def target_question(
     shelf: Shelf, tag: str, asked: str | None, answered: str | None
 ) -> TargetQuestion | None:
-    """Return what to ask before a unit is driven; None where its target is beyond doubt.
+    """Return the question to ask before a unit is driven; None if its target is certain.
 
     Args:
-        shelf: the bench's.
+        shelf: the records.
         tag: the unit.
-        asked: target of the command line; None where it names none.
-        answered: target that was answered for another unit since the program began.
+        asked: target of the command line; None without one.
+        answered: target that the user gave for another unit since the program began.
     """
     before = last_target(shelf, tag)
     wanted = asked or answered
@@ -55,14 +55,14 @@ def target_question(
         return None
     if before != VIRTUAL and wanted == VIRTUAL:
         words = (
-            f"{tag} was driven at {before}: a real unit. A virtual prop shows what nobody built, "
-            f"and its readings would mix with those of {tag}. Type {VIRTUAL} to mix them anyway."
+            f"{tag} was driven at {before}, so it is a real unit. Readings of a virtual prop would "
+            f"mix with those of {tag}. Type {VIRTUAL} to mix them anyway."
         )
         return TargetQuestion(f"{tag} is a real unit", words, before)
     if before == VIRTUAL and wanted != VIRTUAL:
         words = (
-            f"The record of {tag} holds readings of a virtual prop. Give a real unit a tag of its "
-            "own: Escape, then n. Enter goes on with this record all the same."
+            f"The record of {tag} holds readings of a virtual prop. Give a real unit its own tag: "
+            "Escape, then n. Enter continues with this record anyway."
         )
         return TargetQuestion(f"{tag} was last a virtual prop", words, wanted)
     if asked is None and before != wanted:
@@ -76,14 +76,14 @@ def _where(tag: str, before: str | None, bench: str | None) -> TargetQuestion | 
     offered = before or bench or VIRTUAL
     words = f"It was last driven at {before}." if before else "Its record names no target yet."
     if offered == VIRTUAL:
-        words += " A virtual prop is for trying the program: none of its readings are of your unit."
+        words += " A virtual prop is for trying the program; its readings are not of your unit."
     return TargetQuestion(f"Where is {tag} driven?", words, offered)
 
 
 def checked_target(text: str) -> str:
-    """Return a target that was typed, as `--to` has it.
+    """Return a typed target in the form of `--to`.
 
     Raises:
-        InputError: it is not a target, and what to write.
+        InputError: not a target; contains what to write.
     """
     return str(parse_target(text.strip()))

@@ -1,1 +1,1 @@
-"""Practice rounds against a hidden fault."""
+"""Practice rounds with hidden faults."""

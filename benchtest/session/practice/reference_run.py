@@ -1,6 +1,6 @@
-"""A round of practice under way, with the tool's own go at the same unit in a process beside it.
+"""A practice round in progress, with a reference run of the tool on the same unit.
 
-In a process, so that the person's own diagnosis does not wait for it.
+The reference run has its own process, so that the user's diagnosis does not wait for it.
 """
 
 from __future__ import annotations
@@ -11,65 +11,65 @@ import sys
 
 from benchtest.errors import BenchError
 from benchtest.session.autopilot import Outcome
-from benchtest.session.practice.rounds import Round, tallies, told
+from benchtest.session.practice.rounds import PracticeRound, describe_result, read_tallies
 from benchtest.session.session import Session
 
 
 class PracticeRun:
-    """Who is at it, and how it went."""
+    """One practice round of the user, and its reference run."""
 
-    def __init__(self, session: Session, round_: Round) -> None:
+    def __init__(self, session: Session, round_: PracticeRound) -> None:
         self.session = session
         self.round = round_
-        self._told = False
+        self._reported = False
         words = ["--auto", "--json", "--grade", str(round_.grade), "--seed", str(round_.seed)]
-        self._own = subprocess.Popen(
+        self._process = subprocess.Popen(
             [sys.executable, "-P", "-m", "benchtest", "practice", *words],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             text=True,
-            start_new_session=True,  # Ctrl-C is for the one who practises
+            start_new_session=True,  # Ctrl-C is for the user's program alone
         )
 
     def repaired(self, where: str, was_wrong: bool) -> None:
-        """A joint or node was worked on."""
+        """Count a repair of a joint or node."""
         self.round.repaired(where, was_wrong)
 
     @property
-    def to_be_told(self) -> bool:
-        """All is mended, and nobody has said how it went; true once."""
-        if not self.round.over or self._told:
+    def newly_finished(self) -> bool:
+        """True once, after all hidden faults are repaired."""
+        if not self.round.over or self._reported:
             return False
-        self._told = True
+        self._reported = True
         return True
 
-    def own(self) -> Outcome:
-        """The tool's own go; waits for it, so call it from a worker.
+    def reference(self) -> Outcome:
+        """Wait for the reference run, and return its result. Slow: call it from a worker thread.
 
         Raises:
-            BenchError: it did not come to an end.
+            BenchError: the reference run failed.
         """
-        printed, _ = self._own.communicate()
+        printed, _ = self._process.communicate()
         try:
             found = json.loads(printed)
             named, readings = list(map(str, found["named"])), int(found["readings"])
         except (ValueError, LookupError, TypeError) as error:
-            raise BenchError("the tool's own go came to no end; the round is not kept") from error
-        return Outcome(self.session.tag, "", named, mended=True, readings=readings)
+            raise BenchError("the tool's own run failed; the round is not saved") from error
+        return Outcome(self.session.tag, "", named, repaired=True, readings=readings)
 
-    def finish(self, own: Outcome) -> str:
-        """Keep how it went, and say it.
+    def finish(self, reference: Outcome) -> str:
+        """Record the result of the round, and return it in words.
 
         Raises:
-            RecordsFault: it could not be kept.
+            RecordsFault: it could not be saved.
         """
-        tally = self.round.finish(self.session, own)
-        return told(tally, self.round.hidden, tallies(self.session.shelf))
+        tally = self.round.finish(self.session, reference)
+        return describe_result(tally, self.round.hidden, read_tallies(self.session.shelf))
 
     def stop(self) -> None:
-        """Nobody waits for the tool's own go any more."""
-        self._own.kill()
-        self._own.wait()
-        if self._own.stdout is not None:
-            self._own.stdout.close()
+        """End the reference run."""
+        self._process.kill()
+        self._process.wait()
+        if self._process.stdout is not None:
+            self._process.stdout.close()

@@ -1,6 +1,6 @@
-"""Practice: a fault hidden in a virtual prop, and a tally of readings beside the tool's own.
+"""Practice rounds: faults hidden in a virtual prop, and a tally of readings and repairs.
 
-Kept in a bench folder of its own inside the bench's, so that nothing of it ever mixes with units.
+Rounds have their own bench folder inside that of the bench, apart from the records of units.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from benchtest.prop.design import Design
 from benchtest.prop.joints import data_joints, power_joints
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
-from benchtest.session.autopilot import Outcome, demo_file, play
-from benchtest.session.launch_options import Bench
+from benchtest.session.autopilot import Outcome, demo_file, run_guidance
+from benchtest.session.launch_options import LaunchOptions
 from benchtest.session.log.events import CheckMade, ColourSeen, FirstLight, NoteMade, ReadingTaken
 from benchtest.session.log.power_checks import all_checks
 from benchtest.session.session import Session, decode_events
@@ -36,11 +36,11 @@ GRADES = (
     "a joint of tenths of an ohm",
     "two joints at once",
 )
-"""What is hidden, from easy to hard."""
-OHMS = {4: (1.5, 8.0), 5: (0.12, 0.6), 6: (0.3, 3.0)}
+"""Hidden faults of each grade, from easy to hard."""
+HIDDEN_OHMS = {4: (1.5, 8.0), 5: (0.12, 0.6), 6: (0.3, 3.0)}
 """Resistance of hidden joints by grade, drawn evenly on a logarithmic scale. [Ω]"""
-ALLOWANCE = 2
-"""Readings beyond the tool's own with which a grade still counts as mastered."""
+MAX_EXTRA_READINGS = 2
+"""Number of readings above the reference run up to which a grade counts as mastered."""
 
 _NOTE = re.compile(
     r"practice, grade (\d+): (\d+) readings and (\d+) needless repairs; "
@@ -49,8 +49,8 @@ _NOTE = re.compile(
 )
 
 
-def hide(design: Design, grade: int, seed: int) -> tuple[str, ...]:
-    """Faults of a grade, as `simulate --fault` takes them.
+def hide_faults(design: Design, grade: int, seed: int) -> tuple[str, ...]:
+    """Return faults of a grade, in the form of `simulate --fault`.
 
     >>> from benchtest.prop.reader import read_design
     >>> with demo_file() as path:
@@ -67,13 +67,13 @@ def hide(design: Design, grade: int, seed: int) -> tuple[str, ...]:
     hidden = chance.choice(names, size=2 if grade == 6 else 1, replace=False).tolist()
     if grade == 3:
         return tuple(f"{name}=open" for name in hidden)
-    low, high = np.log(OHMS[grade])
+    low, high = np.log(HIDDEN_OHMS[grade])
     return tuple(f"{name}={np.exp(chance.uniform(low, high)):.2f}" for name in hidden)
 
 
 @dataclass(frozen=True, slots=True)
 class Tally:
-    """How one round went, beside the tool's own go at the same unit."""
+    """Result of one round and of its reference run."""
 
     grade: int
     readings: int
@@ -83,12 +83,12 @@ class Tally:
 
     @property
     def mastered(self) -> bool:
-        """Nearly as few readings as the tool's own, and no more solder."""
-        few = self.readings <= self.own_readings + ALLOWANCE
+        """True for nearly as few readings as the reference run, and no more needless repairs."""
+        few = self.readings <= self.own_readings + MAX_EXTRA_READINGS
         return few and self.needless <= self.own_needless
 
     def note(self) -> str:
-        """As the record keeps it."""
+        """Return the note for the record."""
         return (
             f"practice, grade {self.grade}: {self.readings} readings and {self.needless} needless "
             f"repairs; the tool itself {self.own_readings} and {self.own_needless}"
@@ -96,7 +96,7 @@ class Tally:
 
 
 def parse_tally(note: str) -> Tally | None:
-    """A tally that a record keeps; None where a note is none.
+    """Return the tally of a note on record; None for any other note.
 
     >>> parse_tally(Tally(3, 6, 1, 5, 0).note())
     Tally(grade=3, readings=6, needless=1, own_readings=5, own_needless=0)
@@ -106,15 +106,15 @@ def parse_tally(note: str) -> Tally | None:
 
 
 @dataclass
-class Round:
+class PracticeRound:
     """One round of practice.
 
     Attributes:
         grade: 1 to 6.
-        seed: of the unit's own figures and of what is hidden in it.
-        hidden: the faults.
-        left: places still to be mended.
-        needless: repairs of what was not wrong.
+        seed: seed of the unit's tolerances and of the hidden faults.
+        hidden: the hidden faults.
+        left: places not repaired yet.
+        needless: number of repairs at places without a fault.
     """
 
     grade: int
@@ -128,28 +128,28 @@ class Round:
 
     @property
     def over(self) -> bool:
-        """All that was hidden is mended."""
+        """True once all hidden faults are repaired."""
         return not self.left
 
     def repaired(self, where: str, was_wrong: bool) -> None:
-        """A joint or node was worked on."""
+        """Count a repair of a joint or node."""
         if was_wrong:
             self.left.discard(where)
         else:
             self.needless += 1
 
-    def finish(self, session: Session, own: Outcome) -> Tally:
-        """Keep how it went in the record of the round."""
+    def finish(self, session: Session, reference: Outcome) -> Tally:
+        """Record the result of the round, and return it."""
         taken = [happened.what for happened in session.state.undoable]
         readings = sum(isinstance(what, ReadingTaken) for what in taken)
-        needless = len(own.named) - len(self.hidden)
-        tally = Tally(self.grade, readings, self.needless, own.readings, max(0, needless))
+        needless = len(reference.named) - len(self.hidden)
+        tally = Tally(self.grade, readings, self.needless, reference.readings, max(0, needless))
         session.record(NoteMade(tally.note()))
         return tally
 
 
-def open_practice(bench: Bench) -> Shelf:
-    """The records of practice in a bench folder.
+def open_practice(bench: LaunchOptions) -> Shelf:
+    """Open the records of practice in a bench folder.
 
     Raises:
         RecordsFault: they cannot be used.
@@ -157,8 +157,8 @@ def open_practice(bench: Bench) -> Shelf:
     return Shelf(bench.folder / FOLDER)
 
 
-def tallies(shelf: Shelf) -> list[Tally]:
-    """How every finished round went, in order."""
+def read_tallies(shelf: Shelf) -> list[Tally]:
+    """Return the results of all finished rounds, in order."""
     found = []
     for row in shelf.sessions():
         for happened in decode_events(shelf.events(row.id)):
@@ -168,30 +168,32 @@ def tallies(shelf: Shelf) -> list[Tally]:
 
 
 def next_grade(done: Sequence[Tally]) -> int:
-    """The grade after the hardest that is mastered."""
+    """Return the grade after the hardest one that is mastered."""
     return min(max((t.grade for t in done if t.mastered), default=0) + 1, len(GRADES))
 
 
-def begin(shelf: Shelf, bench: Bench, grade: int, seed: int) -> tuple[Session, Bench, Round]:
-    """A new round: its session, the bench that it is on, and what is hidden.
+def begin_round(
+    shelf: Shelf, bench: LaunchOptions, grade: int, seed: int
+) -> tuple[Session, LaunchOptions, PracticeRound]:
+    """Return a new round: its session, its launch options and its hidden faults.
 
-    Checks before power, first light and colours are taken for made: nothing is hidden there.
+    Checks before power, first light and colours are recorded as passed: nothing is hidden there.
 
     Raises:
-        RecordsFault: it could not be kept.
+        RecordsFault: the session could not be saved.
     """
     with demo_file() as path:
         text = path.read_text("utf-8")
     tag = f"PR-{len(shelf.units()) + 1:03}"
     session = Session.start(shelf, text, tag, bench.meter)
     record_passed_checks(session)
-    hidden = hide(session.design, grade, seed)
+    hidden = hide_faults(session.design, grade, seed)
     there = replace(bench, folder=shelf.folder, to="virtual", hidden=hidden, seed=seed)
-    return session, there, Round(grade, seed, hidden)
+    return session, there, PracticeRound(grade, seed, hidden)
 
 
 def record_passed_checks(session: Session) -> None:
-    """Go to where strands are looked at."""
+    """Record all checks that come before the looks at strands as passed."""
     for check, feed in all_checks(session.design):
         session.record(CheckMade(check, feed, passed=True))
     session.record(FirstLight(passed=True))
@@ -200,10 +202,10 @@ def record_passed_checks(session: Session) -> None:
 
 
 def run_reference(hidden: Sequence[str], seed: int) -> Outcome:
-    """The tool's own go at the same unit; takes some seconds, call it from a worker.
+    """Test the same unit without a user; return the result. Slow: it takes some seconds.
 
     Raises:
-        BenchError: it did not come to an end.
+        BenchError: the test did not end.
     """
     with demo_file() as path:
         text = path.read_text("utf-8")
@@ -213,40 +215,42 @@ def run_reference(hidden: Sequence[str], seed: int) -> Outcome:
         session = Session.start(shelf, text, "PR-000", DEFAULT_METER)
         record_passed_checks(session)
         here, outcome = InProcessProp(unit), Outcome("PR-000", ", ".join(hidden))
-        # as a person's, its readings count until all is mended, not those that clear it afterwards
-        return play(session, here, here, lambda words: None, outcome, lambda: not unit.faults)
+        # count readings only until everything is repaired, as for the user
+        return run_guidance(
+            session, here, here, lambda words: None, outcome, lambda: not unit.faults
+        )
 
 
-def told(tally: Tally, hidden: Sequence[str], done: Sequence[Tally]) -> str:
-    """How a round went, in words.
+def describe_result(tally: Tally, hidden: Sequence[str], done: Sequence[Tally]) -> str:
+    """Return the result of a round in words.
 
     Args:
-        tally: of this round.
-        hidden: what was hidden.
-        done: tallies of all rounds, this one too.
+        tally: result of this round.
+        hidden: the hidden faults.
+        done: results of all rounds, with this one.
     """
     lines = [
-        f"Grade {tally.grade}, {GRADES[tally.grade - 1]}. Hidden was {' and '.join(hidden)}.",
+        f"Grade {tally.grade}, {GRADES[tally.grade - 1]}. Hidden: {' and '.join(hidden)}.",
         f"You: {count_noun(tally.readings, 'reading')}, "
         f"{count_noun(tally.needless, 'needless repair')}.",
         f"The tool itself: {count_noun(tally.own_readings, 'reading')}, "
         f"{count_noun(tally.own_needless, 'needless repair')}.",
-        _what_next(tally, next_grade(done)),
+        _describe_next_grade(tally, next_grade(done)),
     ]
-    return "\n".join([*lines, "", *table(done)])
+    return "\n".join([*lines, "", *score_table(done)])
 
 
-def _what_next(tally: Tally, grade: int) -> str:
+def _describe_next_grade(tally: Tally, grade: int) -> str:
     if tally.mastered:
         return f"Mastered; next is grade {grade}."
     return (
-        f"Next is grade {grade}. A round is mastered within {ALLOWANCE} readings of the tool's own "
-        "and with no more needless repairs."
+        f"Next is grade {grade}. A round is mastered with at most {MAX_EXTRA_READINGS} readings "
+        "and no needless repair more than the tool."
     )
 
 
-def table(done: Sequence[Tally]) -> list[str]:
-    """The tally by grade, a line each."""
+def score_table(done: Sequence[Tally]) -> list[str]:
+    """Return the results by grade, a line each."""
     lines = [f"{'grade':<32}{'rounds':>7}{'yours':>7}{'tool':>6}"]
     for grade, name in enumerate(GRADES, 1):
         mine = [tally for tally in done if tally.grade == grade]

@@ -1,1 +1,1 @@
-"""Contents of reports and exported tables."""
+"""Content of reports and exported tables."""

@@ -1,4 +1,4 @@
-"""An exported session without a bench: its state, what it says, and its readings as a table."""
+"""Evidence of one session, on the shelf or in an exported file, and its tables."""
 
 from __future__ import annotations
 
@@ -22,28 +22,29 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.log.evidence import diagnose_state
 from benchtest.session.log.measured_supplies import with_measured_supplies
 from benchtest.session.log.state import State, fold
-from benchtest.session.session import TESTS, decode_events, last_test
+from benchtest.session.session import TEST_EVENTS, decode_events, last_test
 
 
 @dataclass(frozen=True)
-class Evidence:
-    """What one session holds for a diagnosis."""
+class SessionEvidence:
+    """Evidence of one session for a diagnosis."""
 
     row: SessionRow
     state: State
 
     @property
     def design(self) -> Design:
+        """The prop."""
         return self.state.design
 
     def diagnose(self) -> Finding:
-        """What the evidence says, as the session itself said it."""
+        """Return the finding, the same as in the session itself."""
         engine = Engine(with_measured_supplies(self.design, self.state.checks))
         return diagnose_state(engine, self.state, Meter.parse(self.row.meter))
 
 
-def last_evidence(shelf: Shelf, tag: str) -> Evidence:
-    """The last test of a unit.
+def last_evidence(shelf: Shelf, tag: str) -> SessionEvidence:
+    """Return the evidence of a unit's last test.
 
     Raises:
         InputError: there is no such unit, or it was never tested.
@@ -52,20 +53,20 @@ def last_evidence(shelf: Shelf, tag: str) -> Evidence:
     tested = last_test(shelf, tag)
     if tested is None:
         raise InputError(f"unit {tag}: has not been tested yet")
-    return Evidence(*tested)
+    return SessionEvidence(*tested)
 
 
-def exported_evidence(lines: Iterable[str], file: str, tag: str | None = None) -> Evidence:
-    """The last test of a unit in an exported file.
+def exported_evidence(lines: Iterable[str], file: str, tag: str | None = None) -> SessionEvidence:
+    """Return the evidence of a unit's last test in an exported file.
 
     Args:
-        lines: of the file.
-        file: its name, for faults.
-        tag: the unit; may be None where the file has one alone.
+        lines: lines of the file.
+        file: name of the file, for messages.
+        tag: the unit; None if the file has only one.
 
     Raises:
-        FileFaults: the file is no exported records.
-        InputError: it has no such unit, several and none was named, or no test of it.
+        FileFaults: the file does not contain exported records.
+        InputError: the file has no such unit, no test of it, or several units without a tag given.
     """
     read = read_lines(lines, file)
     one = _unit(sorted({unit.tag for unit in read.all_units}), file, tag)
@@ -74,8 +75,8 @@ def exported_evidence(lines: Iterable[str], file: str, tag: str | None = None) -
         happened = decode_events(line.events)
         design = parse_design(line.row.design_text, f"record of {one}")
         state = fold(happened, design)
-        if any(isinstance(step.what, TESTS) for step in state.undoable):
-            return Evidence(line.row, state)
+        if any(isinstance(step.what, TEST_EVENTS) for step in state.undoable):
+            return SessionEvidence(line.row, state)
     raise InputError(f"{file}: unit {one} has not been tested in it")
 
 
@@ -100,11 +101,11 @@ def _place(line: ExportedSession) -> tuple[int, str, str]:
 # -- tables ----------------------------------------------------------------------------------
 
 
-def readings_table(evidence: Evidence) -> str:
-    """Readings that stand, as CSV that a spreadsheet opens and `diagnose --readings` reads again.
+def readings_table(evidence: SessionEvidence) -> str:
+    """Return the readings that count, as CSV for spreadsheets and for `diagnose --readings`.
 
-    A spreadsheet takes 1-6 for a date and 4.10 for 4.1: strands are written one by one, and a node
-    by its two points. Lines end as RFC 4180 has them.
+    Spreadsheets convert 1-6 into a date and 4.10 into 4.1: so strands are written one by one, and a
+    node by its two points. Lines end as in RFC 4180.
     """
     design, meter = evidence.design, Meter.parse(evidence.row.meter)
     rows = [
@@ -118,10 +119,10 @@ def readings_table(evidence: Evidence) -> str:
     return _table(("lit", "probe", "volts", "amps", "level", "colour", "meter", "at"), rows)
 
 
-def marks_table(evidence: Evidence) -> str:
-    """Marks that stand and strands that were right, as CSV that `diagnose --marks` reads again.
+def marks_table(evidence: SessionEvidence) -> str:
+    """Return the valid marks and the strands that were right, as CSV for `diagnose --marks`.
 
-    A range of nodes is written node by node: a spreadsheet takes 5-10 for a date.
+    A range of nodes is written node by node: spreadsheets convert 5-10 into a date.
     """
     rows = [
         (
@@ -152,9 +153,9 @@ def _nodes(mark: Mark, design: Design) -> list[str]:
 
 
 def _volts(reading: Reading, default: Meter) -> str:
-    """Return volts with the decimals as typed, from which the diagnosis takes the reading's step.
+    """Return volts with the decimals as typed: the diagnosis derives the reading's step from them.
 
-    Where only the number was kept, zeros fill it up to the meter's own step.
+    Without them on record, zeros fill the number up to the meter's own step.
     """
     if reading.volts is None:
         return ""

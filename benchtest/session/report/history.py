@@ -1,4 +1,4 @@
-"""What a unit's earlier sessions say."""
+"""History of a unit: one line about each session."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from benchtest.session.log.suspects import suspected
 from benchtest.session.log.unit_target import VIRTUAL
 from benchtest.session.session import Session
 
-MOST_LINES = 8
+MAX_HISTORY_LINES = 8
 
 
 def local_time(stamp: str) -> str:
-    """A record's time as people at the bench read it."""
+    """Return a time on record as local time."""
     try:
         return datetime.fromisoformat(stamp).astimezone().strftime("%Y-%m-%d %H:%M")
     except ValueError:
@@ -26,14 +26,14 @@ def local_time(stamp: str) -> str:
 
 
 def joint_line(band: JointBand) -> JointLine:
-    """A joint as the report shows it."""
+    """Return a joint as a line of the report."""
     ohms = None if band.ohms is None else (band.ohms.low, band.ohms.best, band.ohms.high)
     likely_open = band.open > band.probability / 2
     return JointLine(band.name, band.probability, likely_open, ohms, band.cleared_ohm)
 
 
 def history_lines(session: Session) -> list[HistoryLine]:
-    """Sessions of the unit, latest first; those whose record can no longer be read are left out."""
+    """Return the sessions of the unit, the latest first, without records that cannot be read."""
     lines = []
     stage = "bare"
     for row in session.shelf.sessions(session.tag):
@@ -42,11 +42,11 @@ def history_lines(session: Session) -> list[HistoryLine]:
         except BenchError:
             continue
         counted = {h.seq for h in past.state.undoable}
-        for happened in past.happened:
+        for happened in past.events:
             if isinstance(happened.what, StageSet) and happened.seq in counted:
                 stage = happened.what.stage
         lines.append(_line(past, stage))
-    return lines[::-1][:MOST_LINES]
+    return lines[::-1][:MAX_HISTORY_LINES]
 
 
 def _line(past: Session, stage: str) -> HistoryLine:
@@ -56,21 +56,21 @@ def _line(past: Session, stage: str) -> HistoryLine:
         {"passed": sum(state.verdicts.values()), "failed": len(state.failed)},
         {"reading": len(state.readings) + len(state.stale), "repair": repairs},
     )
-    if any(happened.target == VIRTUAL for happened in past.happened):
+    if any(happened.target == VIRTUAL for happened in past.events):
         did += "; virtual prop"
     signed = state.signed.by if state.signed else ""
     return HistoryLine(
-        local_time(past.row.started_at), stage, did, found_words(state), signed, past.row.id
+        local_time(past.row.started_at), stage, did, describe_conclusion(state), signed, past.row.id
     )
 
 
-def found_words(state: State) -> str:
-    """What was concluded of a session, in a few words; empty where nothing was."""
-    said = state.concluded
-    if said is None:
+def describe_conclusion(state: State) -> str:
+    """Return the finding on record in a few words; empty without one."""
+    finding = state.concluded
+    if finding is None:
         return ""
-    if said.healthy > 0.5:
-        cleared = said.cleared_ohm
+    if finding.healthy > 0.5:
+        cleared = finding.cleared_ohm
         more = "" if cleared is None else f", no joint above {cleared * 1e3:.0f} mΩ"
-        return f"nothing wrong, {format_percent(said.healthy)}{more}"
-    return ", ".join(f"{where} {format_percent(p)}" for where, p in suspected(said)[:2])
+        return f"nothing wrong, {format_percent(finding.healthy)}{more}"
+    return ", ".join(f"{where} {format_percent(p)}" for where, p in suspected(finding)[:2])

@@ -1,4 +1,4 @@
-"""What a session's record says, laid out for the report."""
+"""Content of a session's report and of a unit's label."""
 
 from __future__ import annotations
 
@@ -18,15 +18,15 @@ from benchtest.records.report import (
     SuspectLine,
 )
 from benchtest.records.shelf import Shelf
-from benchtest.session.guidance.next_step import unfinished_items, waits_for
-from benchtest.session.guidance.steps import results
-from benchtest.session.guidance.supply_doubt import low_volts
+from benchtest.session.guidance.release import release_blockers, unfinished_items
+from benchtest.session.guidance.steps import step_results
+from benchtest.session.guidance.supply_doubt import describe_low_volts
 from benchtest.session.log.events import RepairDone, SignedOff
-from benchtest.session.log.evidence import odd_readings, weighed_readings
-from benchtest.session.log.reading_list import WHY_GONE, numbers_counted
+from benchtest.session.log.evidence import accepted_readings, odd_readings
+from benchtest.session.log.reading_list import WHY_GONE, counted_numbers
 from benchtest.session.log.shelf_changes import why_retired
 from benchtest.session.log.state import State
-from benchtest.session.log.suspects import INNOCENT
+from benchtest.session.log.suspects import MIN_SUSPECT_PROBABILITY
 from benchtest.session.log.unit_target import VIRTUAL
 from benchtest.session.report.history import history_lines, joint_line, local_time
 from benchtest.session.report.strand_profile import lowest_read_v, strand_plot
@@ -50,14 +50,14 @@ def report_content(
     unit = session.shelf.unit(session.tag)
     stage = unit.stage
     last = last_test(session.shelf, session.tag)
-    # a later session may have moved the unit on without testing it
+    # a later session may have moved the unit to another stage without a test
     here = last[1] if last is not None and last[0].id == session.row.id else state
-    waits = waits_for(here, stage)
+    waits = release_blockers(here, stage)
     passed = state.signed is not None and not unfinished_items(state, found)
     signed = state.signed
     cleared = found.cleared_ohm if found.healthy > 0.5 else None
     plot = strand_plot(session, found)
-    low = low_volts(session.design, lowest_read_v(plot))
+    low = describe_low_volts(session.design, lowest_read_v(plot))
     if low:
         waits = [*waits, f"volts: {low}"]
     return ReportContent(
@@ -65,7 +65,7 @@ def report_content(
         design=session.design,
         stage=stage,
         started_at=local_time(session.row.started_at),
-        ended_at=local_time(session.happened[-1].at) if session.happened else "",
+        ended_at=local_time(session.events[-1].at) if session.events else "",
         meter=str(session.meter),
         record=session.row.id,
         prop_file=hashlib.sha256(session.row.design_text.encode()).hexdigest()[:12],
@@ -84,7 +84,7 @@ def report_content(
         repairs=_repairs(session),
         history=history_lines(session),
         comparison=comparison,
-        steps=results(state),
+        steps=step_results(state),
         notes=state.notes,
         signed_by=signed.by if signed else None,
         signed_at=_signed_at(session),
@@ -92,14 +92,14 @@ def report_content(
         left_out=session.left_out,
         was=unit.was,
         retired=why_retired(session.shelf, unit.tag) if unit.retired else None,
-        driven=driven_words(session),
-        virtual=any(happened.target == VIRTUAL for happened in session.happened),
+        driven=describe_targets(session),
+        virtual=any(happened.target == VIRTUAL for happened in session.events),
     )
 
 
-def driven_words(session: Session) -> str:
-    """Return what was driven in a session, in words; empty where the record does not say."""
-    targets = list(dict.fromkeys(h.target for h in session.happened if h.target is not None))
+def describe_targets(session: Session) -> str:
+    """Return the targets of a session in words; empty if the record has none."""
+    targets = list(dict.fromkeys(h.target for h in session.events if h.target is not None))
     if VIRTUAL not in targets:
         return ", ".join(targets)
     real = [target for target in targets if target != VIRTUAL]
@@ -109,7 +109,7 @@ def driven_words(session: Session) -> str:
 
 
 def label_content(shelf: Shelf, tag: str) -> LabelContent:
-    """What stands on a unit's label, by its last test and what was concluded then.
+    """Return the content of a unit's label, from its last test and the finding on record.
 
     Raises:
         InputError: the unit has not been tested.
@@ -120,15 +120,15 @@ def label_content(shelf: Shelf, tag: str) -> LabelContent:
     if tested is None or not tested[1].undoable:
         raise InputError(f"unit {tag}: has not been tested yet, so there is nothing to label")
     row, state = tested
-    passed, words = standing(state, unit.stage)
+    passed, words = verdict_of(state, unit.stage)
     when = local_time(state.undoable[-1].at)[:10]
     return LabelContent(tag, unit.design_name, unit.stage, when, words, passed, row.id)
 
 
-def standing(state: State, stage: Stage) -> tuple[bool, str]:
-    """Whether a unit has passed, and the verdict in a few words, by what was concluded."""
+def verdict_of(state: State, stage: Stage) -> tuple[bool, str]:
+    """Return True for a unit that has passed, and the verdict, from the finding on record."""
     passed = state.signed is not None and not unfinished_items(state, state.concluded)
-    return passed, _verdict(state, passed, waits_for(state, stage))
+    return passed, _verdict(state, passed, release_blockers(state, stage))
 
 
 def _verdict(state: State, passed: bool, waits: list[str], low: str = "") -> str:
@@ -156,14 +156,14 @@ def _strands(state: State) -> list[StrandLine]:
 
 
 def _readings(session: Session, found: Finding) -> list[ReadingLine]:
-    """Every reading with its number; those that no longer count show why."""
+    """Return every reading with its number, and the reason that it does not count."""
     state = session.state
     gone = [one for one in state.taken if not one.counts]
     judged = judged_healthy(session.engine, [one.reading for one in gone], session.meter)
     rows = dict(zip((one.number for one in gone), judged, strict=True))
-    rows |= zip(numbers_counted(state.taken), found.readings, strict=False)
+    rows |= zip(counted_numbers(state.taken), found.readings, strict=False)
     odd = {one.number for one in odd_readings(state, found)}
-    kept = weighed_readings(state, found)
+    kept = accepted_readings(state, found)
     lines = []
     for one in state.taken:
         if (row := rows.get(one.number)) is None:
@@ -190,7 +190,7 @@ def _suspects(session: Session, found: Finding) -> list[SuspectLine]:
             repair_words(session.design, s.where, s.fault),
         )
         for s in found.suspects
-        if s.probability > INNOCENT
+        if s.probability > MIN_SUSPECT_PROBABILITY
     ]
 
 
@@ -198,7 +198,7 @@ def _repairs(session: Session) -> list[tuple[str, str, str]]:
     counted = {happened.seq for happened in session.state.undoable}
     return [
         (local_time(h.at), h.what.where, h.what.what)
-        for h in session.happened
+        for h in session.events
         if isinstance(h.what, RepairDone) and h.seq in counted
     ]
 

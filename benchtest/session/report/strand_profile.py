@@ -1,4 +1,4 @@
-"""Volts along strands, measured against predicted, as the report and the screen plot them."""
+"""Volts along strands, measured and predicted, for the plots of report and screen."""
 
 from __future__ import annotations
 
@@ -25,21 +25,21 @@ from benchtest.records.strand_plot import (
     StrandPanel,
     StrandPlot,
 )
-from benchtest.session.log.evidence import weighed_readings
+from benchtest.session.log.evidence import accepted_readings
 from benchtest.session.session import Session
 
-POINTS = 9
-"""Nodes of a strand that its curve goes through: volts along it bend gently."""
+CURVE_POINTS = 9
+"""Number of nodes on a curve; volts along a strand change smoothly."""
 
 
 def strand_plot(session: Session, found: Finding) -> StrandPlot | None:
-    """Volts along the strands with everything lit at full white, the hardest that is asked of them.
+    """Return the volts along the strands at full white, the largest load.
 
-    None where the prop cannot be lit so: its circuit then has no solution.
+    None if the circuit has no solution at that load.
     """
     design = session.design
     lit = all_lit(design)
-    dots = {s.number: dots_of(session, lit, s.number) for s in design.strands}
+    dots = {s.number: reading_dots(session, lit, s.number) for s in design.strands}
     try:
         shown, left_out = _shown(session, lit, dots)
         places = {number: _places(design, number) for number in shown}
@@ -57,13 +57,13 @@ def strand_plot(session: Session, found: Finding) -> StrandPlot | None:
 
 
 def _profile_of(session: Session, found: Finding, lit: LitSet, probes: list[Probe]) -> Profile:
-    """Return the volts at probes by the readings that the finding stands on."""
-    readings = weighed_readings(session.state, found)
+    """Return the volts at probes from the readings that the finding accepted."""
+    readings = accepted_readings(session.state, found)
     return profile(session.engine, lit, probes, readings, session.meter, found)
 
 
 def lowest_read_v(plot: StrandPlot | None) -> float | None:
-    """Return the least volts along the strands by a unit's readings; None without any. [V]"""
+    """Return the lowest volts along the strands from a unit's readings; None without any. [V]"""
     if plot is None:
         return None
     read = [min(panel.curve.read_v) for panel in plot.panels if panel.curve.read_v is not None]
@@ -71,21 +71,21 @@ def lowest_read_v(plot: StrandPlot | None) -> float | None:
 
 
 def strand_curve(session: Session, found: Finding, lit: LitSet, number: int) -> StrandCurve | None:
-    """Volts along one strand; None where the prop cannot be lit so."""
+    """Return the volts along one strand; None if the circuit has no solution."""
     places = _places(session.design, number)
     probes = [rail_probe(place) for _, place in places]
     try:
         along = _profile_of(session, found, lit, probes)
     except CircuitFault:
         return None
-    xs, dots = [x for x, _ in places], dots_of(session, lit, number)
+    xs, dots = [x for x, _ in places], reading_dots(session, lit, number)
     return _curve(along, slice(None), xs, dots)
 
 
 def _shown(
     session: Session, lit: LitSet, dots: dict[int, list[ReadingDot]]
 ) -> tuple[list[int], tuple[int, ...]]:
-    """Strands with a panel: those read at or failed, then those with the lowest volts."""
+    """Return strands to plot and to leave out: first failed or read ones, then the lowest volts."""
     design = session.design
     numbers = [strand.number for strand in design.strands]
     if len(numbers) <= MAX_PANELS:
@@ -105,9 +105,9 @@ def _of(
 
 
 def _places(design: Design, number: int) -> list[tuple[float, Place]]:
-    """End A at 0, some nodes, end B one after the last node."""
+    """Return places on a strand: end A at 0, some nodes, end B one after the last node."""
     last = design.strand(number).nodes
-    nodes = sorted({round(float(node)) for node in np.linspace(1, last, POINTS)})
+    nodes = sorted({round(float(node)) for node in np.linspace(1, last, CURVE_POINTS)})
     along: list[tuple[float, Place]] = [(0.0, StrandEnd(number, "A"))]
     along += [(float(node), NodeName(number, node)) for node in nodes]
     return [*along, (last + 1.0, StrandEnd(number, "B"))]
@@ -127,8 +127,8 @@ def _curve(
     )
 
 
-def dots_of(session: Session, lit: LitSet, number: int) -> list[ReadingDot]:
-    """Rail volts that were read on a strand, or on the pads at its ends."""
+def reading_dots(session: Session, lit: LitSet, number: int) -> list[ReadingDot]:
+    """Return the rail readings on a strand, or on the pads at its ends."""
     design, dots = session.design, []
     for reading in session.state.readings:
         if reading.lit != lit or reading.volts is None or not reading.probe.is_rail:
@@ -152,7 +152,7 @@ def _x(design: Design, number: int, place: Place) -> float | None:
 
 
 def _floor(design: Design, along: Profile) -> float | None:
-    """The least that a node should see, unless it is so far below that it would flatten all."""
+    """Return the least volts of a node; None if that line would flatten all curves."""
     volts = along.designed_v - 2.0 * along.designed_sd_v
     if along.read_v is not None:
         volts = np.minimum(volts, along.read_v)

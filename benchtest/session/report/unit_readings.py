@@ -1,4 +1,4 @@
-"""What a bench has measured on other units of a design, for the next one to learn from."""
+"""Readings of other units of a design, for comparisons and for learning."""
 
 from __future__ import annotations
 
@@ -14,17 +14,17 @@ from benchtest.prop.joints import power_joints
 from benchtest.prop.reader import parse_design
 from benchtest.records.models import SessionRow, Unit
 from benchtest.records.shelf import Shelf
-from benchtest.session.log.evidence import standing_readings
+from benchtest.session.log.evidence import find_accepted_readings
 from benchtest.session.log.measured_supplies import measured_supplies, with_measured_supplies
 from benchtest.session.log.state import State, fold
 from benchtest.session.session import decode_events
 
 
 def units_of(shelf: Shelf, design_name: str) -> list[Unit]:
-    """Units of a design.
+    """Return the units of a design.
 
     Raises:
-        NameFault: there are none.
+        NameFault: the bench has none.
     """
     units = [unit for unit in shelf.units() if unit.design_name == design_name]
     if not units:
@@ -37,18 +37,18 @@ def units_of(shelf: Shelf, design_name: str) -> list[Unit]:
     return units
 
 
-def seen_unit(shelf: Shelf, tag: str, design: Design) -> SeenUnit:
-    """A unit's newest session with readings that still hold; without readings where none has.
+def last_unit_readings(shelf: Shelf, tag: str, design: Design) -> SeenUnit:
+    """Return the readings of a unit's newest session that has any; else none.
 
     Args:
-        shelf: the bench's records.
+        shelf: the records.
         tag: the unit.
-        design: what it must have been built to.
+        design: design that the unit must have.
 
     Raises:
         NameFault: no unit has that tag.
-        InputError: it was built to another design, or to another wiring of this one.
-        FileFaults: the prop file that a session keeps can no longer be read.
+        InputError: the unit has another design, or another wiring.
+        FileFaults: the prop file of a session can no longer be read.
     """
     name = shelf.unit(tag).design_name
     if name != design.name:
@@ -61,28 +61,28 @@ def seen_unit(shelf: Shelf, tag: str, design: Design) -> SeenUnit:
 
 def _seen(shelf: Shelf, row: SessionRow, design: Design) -> SeenUnit | None:
     own = parse_design(row.design_text, f"record of {row.tag}")
-    if wiring(own) != wiring(design):
+    if wiring_key(own) != wiring_key(design):
         raise InputError(
-            f"unit {row.tag}: was wired otherwise on {row.started_at[:10]} than this prop file "
-            "says; name units of the same wiring"
+            f"unit {row.tag}: was wired differently on {row.started_at[:10]}; name units with the "
+            "wiring of this prop file"
         )
     state = fold(decode_events(shelf.events(row.id)), own)
     if not state.readings:
         return None
     seen = unit_readings(row, state)
-    # what units have in common of a lone supply is learned from their readings
+    # the common offset of a single supply is learned from the readings
     return seen if len(design.feeds) > 1 else replace(seen, supply_v={})
 
 
 def unit_readings(row: SessionRow, state: State, engine: Engine | None = None) -> SeenUnit:
-    """Return what a session has for others to be compared with, or to learn from.
+    """Return the readings of a session for a comparison or for learning.
 
-    Without the readings that its own finding sets aside.
+    Readings that its own finding rejects are left out.
 
     Args:
         row: the session.
-        state: of it.
-        engine: of its design, with its supplies as they were measured, where there is one already.
+        state: its state.
+        engine: engine of its design, with its supplies as they were measured; None for a new one.
 
     Raises:
         CircuitFault: the design's circuit has no solution.
@@ -91,14 +91,14 @@ def unit_readings(row: SessionRow, state: State, engine: Engine | None = None) -
     engine = engine or Engine(with_measured_supplies(state.design, state.checks))
     return SeenUnit(
         row.tag,
-        standing_readings(engine, state, meter),
+        find_accepted_readings(engine, state, meter),
         meter,
         repaired=[repair.where for repair in state.repairs],
         supply_v=measured_supplies(state.design, state.checks),
     )
 
 
-def wiring(design: Design) -> tuple[object, ...]:
-    """What readings of two units must share to be readings of one thing."""
+def wiring_key(design: Design) -> tuple[object, ...]:
+    """Return everything that two designs must share for their readings to be comparable."""
     nodes = [strand.nodes for strand in design.strands]
     return nodes, power_joints(design), [feed.at for feed in design.feeds], design.data_path

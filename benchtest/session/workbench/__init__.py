@@ -1,1 +1,1 @@
-"""The running bench: light, entry of readings, timers."""
+"""The bench in operation: light, walks, entry of readings, diagnosis, timers."""

@@ -11,7 +11,7 @@ from benchtest.drive.frame_clock import FrameClock
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.lit_set import LitSet
 from benchtest.records.shelf import SessionConflict
-from benchtest.session.display.event_text import said
+from benchtest.session.display.event_text import describe_event
 from benchtest.session.guidance.next_step import Advice, next_step
 from benchtest.session.guidance.overrides import Overrides, read_advice
 from benchtest.session.log.events import (
@@ -107,11 +107,11 @@ class ActiveSession:
         return self.overrides.step != "soak" and self._guidance(state, None).task == "think"
 
     def ask_meanwhile(self) -> bool:
-        """Ask for a sensible reading while a finding is worked out; True if there is one."""
+        """Ask for a reading of the last plan before the finding; return True if there is one."""
         return self.awaits_finding and self.interim.ask(self.session.state)
 
     def note_entry(self, *, begun: bool) -> None:
-        """Take note that the entry field has content, or no longer has."""
+        """Note that the entry field has content, or no longer has."""
         if self.interim.asked is not None:
             self.interim.is_begun = begun
             if not begun and self.finding is not None:
@@ -137,7 +137,7 @@ class ActiveSession:
 
         Raises:
             InputError: the event needs light that does not reach the prop.
-            Overtaken: another program has continued this session.
+            SessionConflict: another program has continued this session.
             RecordsFault: the event could not be saved.
         """
         if isinstance(what, NEEDS_LIGHT):
@@ -154,7 +154,7 @@ class ActiveSession:
         """Record the answer to a question; return it in a few words."""
         self.record(what)
         self.overrides = self.overrides.after_answer()
-        return said(what)
+        return describe_event(what, self.design)
 
     @contextmanager
     def one_key(self) -> Iterator[None]:
@@ -174,7 +174,7 @@ class ActiveSession:
             return "nothing to take back"
         self.finding = None
         self.interim.forget()
-        return f"took back: {'; '.join(said(what) for what in undone)}"
+        return f"took back: {'; '.join(describe_event(what, self.design) for what in undone)}"
 
     def drop_overrides(self) -> None:
         """Return to the questions of the guidance."""

@@ -11,7 +11,11 @@ from benchtest.errors import CircuitFault
 from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet
 from benchtest.session.display.bench_model import ReadingLine
-from benchtest.session.display.finding_details import FindingDetails, finding_details, next_words
+from benchtest.session.display.finding_details import (
+    FindingDetails,
+    describe_next_reading,
+    finding_details,
+)
 from benchtest.session.log.evidence import odd_readings
 from benchtest.session.log.state import LoggedEvent
 from benchtest.session.workbench.active_session import ActiveSession
@@ -107,7 +111,7 @@ class DiagnosisWorker:
         advice, finding = self._active.advice, self._active.finding
         if advice.task != "read" or finding is None or finding.next.probe != advice.probe:
             return ""
-        return next_words(finding, self.details)
+        return describe_next_reading(finding, self.details)
 
     def healthy_volts(self, lit: LitSet, probe: Probe) -> _Volts:
         """Return the volts of a healthy unit at a probe and their standard deviation. [V]

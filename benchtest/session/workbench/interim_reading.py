@@ -1,4 +1,4 @@
-"""The reading that is asked for while the finding with the last one is worked out."""
+"""The reading that is asked for while a finding is worked out."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from benchtest.session.log.state import LoggedEvent, State, is_evidence
 
 
 class InterimReading:
-    """A sensible next reading from the plan of the last finding.
+    """The best reading of the last plan that was not taken since.
 
     Attributes:
         asked: lit set and probe; None while none is asked.
-        is_begun: whether something stands in the field for it: it then stays asked until that is
-            entered or dropped, whatever the new finding would rather have.
+        is_begun: True while the entry field has content for it. It then stays asked until the
+            content is entered or dropped, even if the new finding plans another reading.
     """
 
     def __init__(self) -> None:
@@ -26,11 +26,11 @@ class InterimReading:
         self._last: Finding | None = None
 
     def recorded(self, what: SessionEvent, finding: Finding | None) -> None:
-        """Note an event: only after a reading does the last plan still hold.
+        """Note an event; the last plan stays valid only after a reading.
 
         Args:
             what: the event.
-            finding: of the evidence before it; None while that was being worked out.
+            finding: finding of the evidence before it; None while it was being worked out.
         """
         if not is_evidence(what):
             return
@@ -41,14 +41,14 @@ class InterimReading:
         self.asked, self.is_begun = None, False
 
     def forget(self) -> None:
-        """Ask nothing meanwhile."""
+        """Ask for nothing until the next finding."""
         self.asked, self.is_begun, self._last = None, False, None
 
     def ask(self, state: State) -> bool:
         """Ask for the best reading of the last plan that was not taken since.
 
         Returns:
-            True where there is one, and it is asked from now on.
+            True if there is one, which is asked from now on.
         """
         if self.asked is None and self._last is not None:
             gone = {_key(one.lit, one.probe) for one in state.readings}
@@ -60,17 +60,17 @@ class InterimReading:
     def overtaken(
         self, events: Sequence[LoggedEvent], now: Sequence[LoggedEvent], late: Finding
     ) -> None:
-        """Take a finding that readings have overtaken: its plan is the newest there is."""
+        """Take the plan of a finding that is late because readings were taken meanwhile."""
         since = now[len(events) :]
         only_readings = all(isinstance(one.what, ReadingTaken) for one in since)
         if only_readings and tuple(now[: len(events)]) == tuple(events):
             self._last = late
 
     def keeps(self, finding: Finding) -> bool:
-        """Return whether it stays asked, now that the finding is there.
+        """Return True if the reading stays asked after a new finding.
 
-        It does where something stands in the field for it, and where the new plan has it, too:
-        the leads are on their way.
+        It stays if the entry field has content for it, or if the new plan contains it: the user may
+        be moving the leads already.
         """
         ask = self.asked
         planned = ask is not None and not finding.next.settled and ask in finding.next.planned

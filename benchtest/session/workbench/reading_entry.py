@@ -11,22 +11,22 @@ from benchtest.evidence.readings import check_volts
 from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet, parse_lit_set
 from benchtest.prop.notation import parse_probe
-from benchtest.session.display.event_text import metered_text, volts_text
+from benchtest.session.display.event_text import format_metered_volts, format_volts
 from benchtest.session.log import power_checks as checks
 from benchtest.session.log.events import ReadingTaken
-from benchtest.session.log.reading_list import agree
+from benchtest.session.log.reading_list import readings_agree
 from benchtest.session.workbench.active_session import ActiveSession
 from benchtest.session.workbench.diagnosis_worker import DiagnosisWorker
 from benchtest.session.workbench.recorded_readings import RecordedReadings
 from benchtest.session.workbench.typo_check import (
-    Typed,
+    TypedReading,
     Unit,
+    entry_unit,
+    format_number,
     is_far,
     judge_typed,
-    number_text,
-    unit_of,
+    parse_volts,
     volt_decimals,
-    volts_of,
 )
 
 IMPOSSIBLE = "Check the unit, the lit strands and where the leads are."
@@ -66,7 +66,7 @@ class ReadingEntry:
         """Unit of the number that is asked for; empty if no number is."""
         advice = self._active.advice
         if advice.task == "check" and advice.check is not None:
-            return checks.unit_of(advice.check[0])
+            return checks.check_unit(advice.check[0])
         if advice.task == "soak" and self._active.soak.soak is None:
             return "time"
         return self._volt_unit if advice.task == "read" else ""
@@ -75,7 +75,7 @@ class ReadingEntry:
     def _volt_unit(self) -> Unit:
         """Unit of a bare number in the field of a reading."""
         healthy = self.healthy_volts
-        return "V" if healthy is None else unit_of(healthy[0])
+        return "V" if healthy is None else entry_unit(healthy[0])
 
     @property
     def healthy_volts(self) -> tuple[float, float] | None:
@@ -112,7 +112,7 @@ class ReadingEntry:
 
     # -- while it is typed ---------------------------------------------------------------------
 
-    def typed(self, text: str, at_once: bool = True) -> Typed | None:
+    def typed(self, text: str, at_once: bool = True) -> TypedReading | None:
         """Return the reading in the field next to a healthy unit's; None if none is asked for.
 
         Args:
@@ -140,15 +140,15 @@ class ReadingEntry:
         typed = self.typed(text)
         if typed is None or typed.meant_v is None:
             return text
-        return number_text(typed.meant_v, self._volt_unit)
+        return format_number(typed.meant_v, self._volt_unit)
 
-    def volts_of(self, text: str) -> float:
+    def _parse_volts(self, text: str) -> float:
         """Return the volts in the field.
 
         Raises:
             InputError: not a number.
         """
-        return volts_of(text, self._volt_unit)
+        return parse_volts(text, self._volt_unit)
 
     # -- when it is entered --------------------------------------------------------------------
 
@@ -162,7 +162,7 @@ class ReadingEntry:
         """
         if self._active.advice.task == "check":
             return self._enter_check(text)
-        # nobody waits for a finding: it will find odd what only the engine would question here
+        # do not wait for a finding: it will reject what only the engine would question here
         typed = self.typed(text, at_once=self._active.awaits_finding)
         if typed is not None and typed.is_doubtful and text != self._doubted:
             self._doubted = text
@@ -171,7 +171,7 @@ class ReadingEntry:
         pending = self._pending
         if pending is not None and (pending.text, pending.asked) == (text, self.asked):
             return self._keep_pending(pending)
-        shown = volts_text(self.volts_of(text))
+        shown = format_volts(self._parse_volts(text))
         return f"saved {shown}{self.take_reading(text)}"
 
     def _enter_check(self, text: str) -> str:
@@ -184,7 +184,7 @@ class ReadingEntry:
             raise InputError(
                 f"did you mean {meant} V? Tab takes that; Enter again keeps {text} as it is"
             )
-        made = checks.judge(active.design, advice.check, text)
+        made = checks.judge_check(active.design, advice.check, text)
         if advice.lit is not None:
             made = dataclasses.replace(made, lit=advice.lit.text(active.design))
         return active.answer(made)
@@ -198,7 +198,7 @@ class ReadingEntry:
         advice = self._active.advice
         if advice.task != "read" or advice.lit is None or advice.probe is None:
             raise InputError("no reading is asked for just now; o asks for one of your own")
-        volts = check_volts(self.volts_of(text), self._active.session.meter)
+        volts = check_volts(self._parse_volts(text), self._active.session.meter)
         decimals = volt_decimals(text, self._volt_unit)
         if decimals is not None:
             volts = round(volts, decimals)  # millivolts may be off by the last bit of their volts
@@ -216,11 +216,13 @@ class ReadingEntry:
         advice = active.advice
         lit, probe = advice.lit, advice.probe
         assert lit is not None
-        earlier = self._recorded.of_event(advice.again)
+        earlier = self._recorded.of_event(advice.replaces)
         replaces = None
         if earlier is not None:
             new = dataclasses.replace(earlier.reading, volts=volts)
-            replaces = None if agree(earlier.reading, new, active.session.meter) else earlier.seq
+            replaces = (
+                None if readings_agree(earlier.reading, new, active.session.meter) else earlier.seq
+            )
         active.record(
             ReadingTaken(
                 lit.text(active.design),
@@ -239,7 +241,7 @@ class ReadingEntry:
         self._doubted, self._pending = "", None
         if earlier is None:
             return ""
-        shown = volts_text(earlier.reading.value)
+        shown = format_volts(earlier.reading.value)
         if replaces is None:
             return f"; reading {earlier.number} showed the same, so both count"
         return f" in place of {shown}; if the meter did show both, a joint is loose: wiggle it"
@@ -285,6 +287,6 @@ class ReadingEntry:
     def _keep_pending(self, pending: PendingReading) -> str:
         session = self._active.session
         meter = session.meter if pending.meter is None else Meter.parse(pending.meter)
-        volts = check_volts(self.volts_of(pending.text), meter)
+        volts = check_volts(self._parse_volts(pending.text), meter)
         note = self._keep(volts, pending.source, pending.meter)
-        return f"saved {metered_text(volts, meter)}, {pending.source}{note}"
+        return f"saved {format_metered_volts(volts, meter)}, {pending.source}{note}"

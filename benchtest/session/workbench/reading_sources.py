@@ -1,4 +1,4 @@
-"""Sources of readings on this bench: the virtual meter, a bridge's inputs, a bench meter."""
+"""Sources of readings: the virtual meter, the inputs of a bridge, a bench meter."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 
 class VirtualMeter:
-    """The bench meter of a prop that is not there."""
+    """The meter of a virtual prop."""
 
     name = "virtual meter"
 
@@ -37,19 +37,19 @@ class VirtualMeter:
         return None
 
     def close(self) -> None:
-        """It ends with its prop."""
+        """Do nothing: the meter ends with its prop."""
 
 
-class Inputs(Protocol):
-    """Whatever reads the inputs of a bridge: its driver, or a reader of its own."""
+class BridgeInputs(Protocol):
+    """Reader of the inputs of a bridge: its driver, or a reader without one."""
 
     def read(self, channel: int) -> Sample: ...
 
 
 class BridgePins:
-    """A bridge's analogue inputs, each at the probe that somebody wired it to."""
+    """Analog inputs of a bridge, each wired to a probe."""
 
-    def __init__(self, inputs: Inputs, device: str, pins: Mapping[Probe, int]) -> None:
+    def __init__(self, inputs: BridgeInputs, device: str, pins: Mapping[Probe, int]) -> None:
         self.name = f"bridge on {device}"
         self.pins = pins
         self._inputs = inputs
@@ -66,15 +66,15 @@ class BridgePins:
         return SourceReading(volts, input_accuracy(sample.scale_nv))
 
     def poll(self) -> str | None:
-        """Of a bridge that drives the prop too, its driver tells."""
+        """Return None: if the bridge also drives the prop, its driver reports faults."""
         return None
 
     def close(self) -> None:
-        """A bridge that drives the prop is closed with it."""
+        """Do nothing: a bridge that drives the prop is closed with it."""
 
 
 class StandaloneBridgeInputs(BridgePins):
-    """A bridge that is only read."""
+    """A bridge that is read and does not drive the prop."""
 
     def __init__(self, reader: BridgeReader, pins: Mapping[Probe, int]) -> None:
         super().__init__(reader, reader.device, pins)
@@ -87,16 +87,18 @@ class StandaloneBridgeInputs(BridgePins):
         self._reader.close()
 
 
-def pins_of(design: Design, texts: Sequence[str], *, fitting: bool = False) -> dict[Probe, int]:
-    """Which probe each named input reads.
+def parse_bridge_pins(
+    design: Design, texts: Sequence[str], *, fitting: bool = False
+) -> dict[Probe, int]:
+    """Return the input of each probe.
 
     Args:
         design: the prop.
-        texts: `0=foot:4`.
+        texts: inputs and places, such as `0=foot:4`.
         fitting: leave out places that this prop does not have: a shelf has units of many designs.
 
     Raises:
-        InputError: not of the form, or two inputs at one probe.
+        InputError: not of that form, or two inputs at one probe.
         NameFault: the prop has no such place.
     """
     found: dict[Probe, int] = {}
@@ -108,7 +110,7 @@ def pins_of(design: Design, texts: Sequence[str], *, fitting: bool = False) -> d
                 continue
             raise NameFault(f"--pin {pin}={text}: {fault}") from fault
         if probe in found:
-            raise InputError(f"--pin {pin}={text}: input {found[probe]} sits there already")
+            raise InputError(f"--pin {pin}={text}: input {found[probe]} is already there")
         found[probe] = pin
     return found
 
@@ -123,24 +125,24 @@ def check_source(spec: SourceSpec | None, pins: Sequence[str], to_serial: bool) 
     bridge = spec.kind == "serial" if spec is not None else to_serial
     if pins and not bridge:
         raise InputError(
-            "--pin says where a bridge's inputs sit; name the bridge: --readings-from serial:DEVICE"
+            "--pin is for the inputs of a bridge; name the bridge: --readings-from serial:DEVICE"
         )
     if spec is not None and spec.kind == "serial" and not pins:
         raise InputError(
-            f"--readings-from {spec}: say which of its inputs sits where, such as --pin 0=foot:4"
+            f"--readings-from {spec}: give the place of each input, such as --pin 0=foot:4"
         )
 
 
 def source_for(
     spec: SourceSpec | None, pins: Sequence[str], design: Design, driver: Driver
 ) -> ReadingSource | None:
-    """The source that the bench was started with; it opens nothing before it is asked.
+    """Return the source of readings of the command line; it opens its port when first read.
 
     Args:
-        spec: what was named; None for the bridge that drives the prop, where pins are given.
-        pins: `0=foot:4`, of a bridge.
+        spec: the source; None for the bridge that drives the prop, if pins are given.
+        pins: inputs of a bridge and their places, such as `0=foot:4`.
         design: the prop.
-        driver: what drives it: a port can be opened once.
+        driver: driver of the prop: a port can be opened only once.
     """
     if spec is not None and spec.kind == "scpi":
         from benchtest.drive.scpi.meter import DEFAULT_BAUD, ScpiMeter
@@ -151,7 +153,7 @@ def source_for(
     from benchtest.drive.bridge.driver import BridgeDriver
     from benchtest.drive.bridge.input_reader import BridgeReader
 
-    sits = pins_of(design, pins, fitting=True)
+    sits = parse_bridge_pins(design, pins, fitting=True)
     if isinstance(driver, BridgeDriver) and (spec is None or _same(spec.device, driver.device)):
         return BridgePins(driver, driver.device, sits)
     return None if spec is None else StandaloneBridgeInputs(BridgeReader(spec.device), sits)

@@ -9,7 +9,7 @@ from benchtest.session.log.reading_list import (
     WHY_GONE,
     NumberedReading,
     ReadingRow,
-    numbers_counted,
+    counted_numbers,
     reading_row,
 )
 from benchtest.session.workbench.active_session import ActiveSession
@@ -30,7 +30,7 @@ class RecordedReadings:
         """Return every reading of the session as a row of the list."""
         taken, finding = self._active.state.taken, self._active.finding
         judged = () if finding is None else finding.readings
-        off = dict(zip(numbers_counted(taken), (row.z for row in judged), strict=False))
+        off = dict(zip(counted_numbers(taken), (row.z for row in judged), strict=False))
         return [reading_row(one, self._active.design, off.get(one.number)) for one in taken]
 
     def take_again(self, number: int) -> None:

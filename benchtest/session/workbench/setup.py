@@ -1,4 +1,4 @@
-"""Bringing a unit onto the bench: its session, its light and, where there is none, its prop."""
+"""Setup of a unit on the bench: its session, its light and its virtual prop."""
 
 from __future__ import annotations
 
@@ -16,35 +16,34 @@ from benchtest.errors import temp_file_errors
 from benchtest.evidence.meter import Meter
 from benchtest.records.models import tag_sort_key
 from benchtest.records.shelf import Shelf
-from benchtest.session.launch_options import Bench
+from benchtest.session.launch_options import LaunchOptions
 from benchtest.session.log.unit_target import VIRTUAL
 from benchtest.session.process_memory import return_freed_memory
-from benchtest.session.session import Session, last_test, unfinished
+from benchtest.session.session import Session, last_test, unfinished_sessions
 from benchtest.session.temporary_folders import temporary_folder
 from benchtest.session.workbench.reading_sources import source_for
 from benchtest.session.workbench.workbench import Workbench
 from benchtest.virtual.remote_prop import RemoteProp, start_simulation
 
 
-def sweep() -> None:
-    """Before a unit comes onto the bench: what the last one left behind goes.
+def collect_garbage() -> None:
+    """Free the memory of the last unit before the next one comes onto the bench.
 
-    A collection while light moves would make the frame clock wait, so that it is held off then; and
-    the collector does not see how large the arrays of a diagnosis are. What is here now will stay,
-    and need not be looked at each time.
+    The frame clock holds collections off while light moves, and the collector does not know the
+    size of the arrays of a diagnosis. The rest is frozen, so that later collections skip it.
     """
-    gc.unfreeze()  # or a unit that was still held the last time would stay for ever
+    gc.unfreeze()  # or a unit that was still referenced the last time would never be freed
     gc.collect()
     gc.freeze()
     return_freed_memory()
 
 
-def new_session(shelf: Shelf, bench: Bench, tag: str, prop_file: Path) -> Session:
+def new_session(shelf: Shelf, bench: LaunchOptions, tag: str, prop_file: Path) -> Session:
     """Begin a test of a unit.
 
     Raises:
         InputError: the prop file or the tag is wrong.
-        RecordsFault: it could not be kept.
+        RecordsFault: the session could not be saved.
     """
     from benchtest.prop.reader import read_design
 
@@ -53,13 +52,12 @@ def new_session(shelf: Shelf, bench: Bench, tag: str, prop_file: Path) -> Sessio
     return Session.start(shelf, text, tag, bench.meter, file=str(prop_file))
 
 
-def next_waiting(shelf: Shelf, tag: str, design_name: str) -> str | None:
-    """Return the next unit of a design that waits for its test to be done or finished.
+def next_unfinished_unit(shelf: Shelf, tag: str, design_name: str) -> str | None:
+    """Return the next unit of a design with a test to do or to finish; None without one.
 
-    Those after this one come first, in the order of the shelf, then those before it. None where
-    no other one waits.
+    Units after this one come first, in the order of the shelf, then those before it.
     """
-    unfinished_tags = {row.tag for row in unfinished(shelf)}
+    unfinished_tags = {row.tag for row in unfinished_sessions(shelf)}
     tags = [unit.tag for unit in shelf.units()
             if unit.design_name == design_name and not unit.retired]  # fmt: skip
     here = tag_sort_key(tag)
@@ -72,44 +70,44 @@ def next_waiting(shelf: Shelf, tag: str, design_name: str) -> str | None:
 
 
 def free_tag(shelf: Shelf, tag: str) -> str:
-    """Return the tag of a new unit after this one: its number counted on to one nobody has.
+    """Return the tag of a new unit after this one: the next number that is free.
 
-    >>> _counted_on("WF-03"), _counted_on("WF-09"), _counted_on("wing")
+    >>> _increment_tag("WF-03"), _increment_tag("WF-09"), _increment_tag("wing")
     ('WF-04', 'WF-10', 'wing-02')
     """
     known = {name for unit in shelf.units() for name in (unit.tag, unit.key)}
-    following = _counted_on(tag)
+    following = _increment_tag(tag)
     while following in known:
-        following = _counted_on(following)
+        following = _increment_tag(following)
     return following
 
 
-def _counted_on(tag: str) -> str:
+def _increment_tag(tag: str) -> str:
     stem = tag.rstrip("0123456789")
     digits = tag[len(stem) :]
     return f"{stem}{int(digits) + 1:0{len(digits)}}" if digits else f"{tag}-02"
 
 
 def session_of(shelf: Shelf, tag: str, meter: Meter) -> Session:
-    """Return the session of a unit on the shelf: the one left open, or a new one.
+    """Return the session of a unit on the shelf: the unfinished one, or a new one.
 
     Raises:
         NameFault: no unit has that tag.
-        RecordsFault: it could not be kept.
+        RecordsFault: the session could not be saved.
     """
-    left = next((row for row in unfinished(shelf) if row.tag == tag), None)
+    left = next((row for row in unfinished_sessions(shelf) if row.tag == tag), None)
     if left is not None:
         return Session.resume(shelf, left.id)
     return Session.start(shelf, shelf.design_text(tag), tag, meter)
 
 
 @contextmanager
-def open_bench(session: Session, bench: Bench) -> Iterator[Workbench]:
-    """Light a session's prop for as long as this lasts; it ends dark, whatever happens.
+def open_bench(session: Session, bench: LaunchOptions) -> Iterator[Workbench]:
+    """Yield the bench of a session; its prop is dark afterwards, also after an error.
 
     Raises:
         DriveFault: the prop cannot be reached, or the virtual one does not start.
-        InputError: the target is none.
+        InputError: the target is invalid.
     """
     with ExitStack() as stack:
         target = parse_target(bench.to or VIRTUAL)
@@ -126,15 +124,15 @@ def open_bench(session: Session, bench: Bench) -> Iterator[Workbench]:
         yield Workbench(session, clock, virtual, source=source)
 
 
-def _clock(session: Session, bench: Bench, target: Target) -> FrameClock:
+def _clock(session: Session, bench: LaunchOptions, target: Target) -> FrameClock:
     design = session.design
     driver = driver_for(target, design, SourceSettings(load_cid(bench.folder)))
     return FrameClock(driver, design.node_count, design.node.channels).start()
 
 
 @contextmanager
-def _virtual(session: Session, bench: Bench) -> Iterator[RemoteProp]:
-    """A virtual prop of the session's own design, with repairs that were logged done on it."""
+def _virtual(session: Session, bench: LaunchOptions) -> Iterator[RemoteProp]:
+    """Start a virtual prop of the session's design, and repeat the repairs on record."""
     with ExitStack() as stack:
         folder = stack.enter_context(temporary_folder())
         with temp_file_errors():

@@ -9,7 +9,13 @@ from benchtest.errors import InputError
 from benchtest.formatting import count_noun
 from benchtest.session.guidance.next_step import Advice
 from benchtest.session.log.events import SoakBegun, SoakSeen, SoakStopped
-from benchtest.session.log.soak import EVERY_S, PLANNED_S, Progress, Soak, progress
+from benchtest.session.log.soak import (
+    DEFAULT_LOOK_INTERVAL_S,
+    DEFAULT_SOAK_S,
+    Progress,
+    Soak,
+    soak_progress,
+)
 from benchtest.session.log.state import State
 
 CAUTION = "Stay in sight of it. Off at once at a smell or anything too hot to touch."
@@ -58,14 +64,14 @@ class SoakTimer:
     @property
     def progress(self) -> Progress | None:
         """Progress for display; None without a soak."""
-        return None if self.soak is None else progress(self.soak, self.done_s)
+        return None if self.soak is None else soak_progress(self.soak, self.done_s)
 
     @property
     def advice(self) -> Advice:
         """The next thing for the user to do in a soak."""
         shown = self.progress
         if shown is None:
-            hours, minutes = PLANNED_S / 3600.0, EVERY_S / 60.0
+            hours, minutes = DEFAULT_SOAK_S / 3600.0, DEFAULT_LOOK_INTERVAL_S / 60.0
             words = (
                 f"Leave it lit for {hours:g} h, with a look every {minutes:g} min? "
                 "Enter begins; type another time, such as 90m."
@@ -133,7 +139,7 @@ class SoakTimer:
         self._since_s = None
         soak = self._log.state.soak
         assert soak is not None
-        shown = progress(soak, done_s)
+        shown = soak_progress(soak, done_s)
         looks = count_noun(shown.looks, "look")
         return f"soaked {shown.elapsed}, {looks}, {shown.intermittent} intermittent"
 

@@ -76,7 +76,7 @@ class SourceReader:
 
         Raises:
             InputError: the source cannot read what is asked for, or the prop is dark.
-            DriveFault: the source gives no reading; says what to do.
+            DriveFault: the source gives no reading; contains what to do.
         """
         source, light = self.source, self._active.light
         asked, unit, probe = self._entry.asked, self._entry.unit, self._entry.probe

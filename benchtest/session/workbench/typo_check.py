@@ -1,4 +1,4 @@
-"""A reading as it is being typed: its volts, and whether a slip of the pen explains it."""
+"""A reading while it is typed: its volts, and whether it is a likely typing error."""
 
 from __future__ import annotations
 
@@ -14,29 +14,30 @@ from benchtest.evidence.readings import check_volts, count_decimals, parse_numbe
 from benchtest.formatting import format_value
 from benchtest.records.record_limits import MAX_DECIMALS
 
-FAR_SD = 8.0
-"""Standard deviations past which a slip is looked for."""
-SLIPS = (-1.0, 0.001, 1000.0, 0.1, 10.0, 0.01, 100.0, -0.001, -1000.0)
-"""Factors that a reading is off by when leads or ranges are mixed up, or a digit is missed."""
-DROP_SLIPS = (0.001, -1.0, -0.001)
-"""The same of a drop that no fault shows, the commonest first: millivolts kept as volts."""
+MIN_TYPO_SD = 8.0
+"""Deviation from a healthy unit, in standard deviations, from which a typo is looked for."""
+TYPO_FACTORS = (-1.0, 0.001, 1000.0, 0.1, 10.0, 0.01, 100.0, -0.001, -1000.0)
+"""Factors between a number and what was meant: swapped leads, wrong range, missed digit."""
+DROP_TYPO_FACTORS = (0.001, -1.0, -0.001)
+"""Factors for a drop that no fault can show, the commonest first: millivolts typed as volts."""
 NEAR_SHARE, NEAR_V = 0.05, 1e-4
-"""Distance from a healthy unit's volts up to which a slip is offered."""
+"""Deviation from a healthy unit up to which a corrected number is offered, as a share and in volts.
+"""
 NEAR_STEP = 0.01
-"""Part of a meter's step that a number as it was typed may be off a whole one."""
+"""Deviation from a whole number of steps of the meter, in steps."""
 ABOVE_SUPPLY = 1.1
-"""No point of a prop is farther from another than its highest supply; supplies are set by hand."""
+"""Limit of volts between two points, as a multiple of the highest supply, which is set by hand."""
 ON_RAILS = 0.5
-"""Share of the highest supply from which volts are those between two rails, not a drop."""
+"""Share of the highest supply from which volts are rail volts, not a drop."""
 MILLIVOLTS_BELOW_V = 0.6
-"""A figure below this is shown in millivolts, as on a meter of 6000 counts. [V]"""
+"""Limit of figures in millivolts, as on a meter of 6000 counts. [V]"""
 
 Unit = Literal["V", "mV"]
 
 
 @dataclass(frozen=True, slots=True)
-class Typed:
-    """A reading as it is being typed, next to a healthy unit's."""
+class TypedReading:
+    """A reading while it is typed, next to a healthy unit's."""
 
     volts: float | None
     expected_v: float
@@ -44,18 +45,18 @@ class Typed:
     z: float | None
     hint: str = ""
     meant_v: float | None = None
-    """Volts that were likely meant, where a slip of the pen explains the reading better. [V]"""
+    """Volts that were likely meant; None unless the number is a likely typo. [V]"""
     is_impossible: bool = False
-    """No fault of the model shows such volts, and no slip of the pen explains them."""
+    """True if no fault of the model can show such volts, and no typo explains them."""
 
     @property
     def is_doubtful(self) -> bool:
-        """True where it is asked about before it is kept."""
+        """True if the user must confirm it."""
         return self.meant_v is not None or self.is_impossible
 
 
-def unit_of(expected_v: float) -> Unit:
-    """Return the unit of a bare number, that of the healthy figure next to the field.
+def entry_unit(expected_v: float) -> Unit:
+    """Return the unit of a bare number: that of the healthy figure next to the field.
 
     >>> unit_of(0.0002), unit_of(4.86)
     ('mV', 'V')
@@ -70,40 +71,42 @@ def judge_typed(
     meter: Meter,
     most_v: float = np.inf,
     possible_v: tuple[float, float] | None = None,
-) -> Typed:
+) -> TypedReading:
     """Return a reading next to a healthy unit's.
 
     Args:
-        text: what was typed so far; a bare number is in `unit_of(expected_v)`.
-        expected_v: what a healthy unit shows. [V]
-        sd_v: standard deviation of what healthy units show. [V]
-        meter: what it was read with.
+        text: content of the field; a bare number is in `entry_unit(expected_v)`.
+        expected_v: volts of a healthy unit. [V]
+        sd_v: standard deviation of healthy units. [V]
+        meter: the meter.
         most_v: the prop's highest supply, which no reading exceeds. [V]
-        possible_v: least and most that any fault shows there; None where not known. [V]
+        possible_v: lowest and highest volts under any fault; None if not known. [V]
     """
-    unit = unit_of(expected_v)
+    unit = entry_unit(expected_v)
     try:
-        volts = volts_of(text, unit)
+        volts = parse_volts(text, unit)
     except InputError as error:
-        return Typed(None, expected_v, sd_v, None, str(error) if text else "")
+        return TypedReading(None, expected_v, sd_v, None, str(error) if text else "")
     meant_v = None
     if _is_bare(text) and unit == "mV":
         meant_v = _meant_volts(volts, expected_v, meter, most_v)
     if meant_v is None:
         meant_v = _meant(volts, expected_v, sd_v, meter, most_v, possible_v)
-    hint = "" if meant_v is None else f"did you mean {number_text(meant_v, unit)} {unit}?"
+    hint = "" if meant_v is None else f"did you mean {format_number(meant_v, unit)} {unit}?"
     try:
         check_volts(volts, meter)
     except InputError as error:
-        return Typed(None, expected_v, sd_v, None, hint or str(error), meant_v)
+        return TypedReading(None, expected_v, sd_v, None, hint or str(error), meant_v)
     odd = meant_v is None and is_impossible(volts, possible_v)
     if odd:
         hint = _impossible(volts, possible_v)
-    return Typed(volts, expected_v, sd_v, _z(volts, expected_v, sd_v, meter), hint, meant_v, odd)
+    return TypedReading(
+        volts, expected_v, sd_v, _z(volts, expected_v, sd_v, meter), hint, meant_v, odd
+    )
 
 
 def is_impossible(volts: float, possible_v: tuple[float, float] | None) -> bool:
-    """Return True where no fault of the model shows these volts."""
+    """Return True if no fault of the model can show these volts."""
     return possible_v is not None and not possible_v[0] <= volts <= possible_v[1]
 
 
@@ -113,12 +116,12 @@ def _impossible(volts: float, possible_v: tuple[float, float] | None) -> str:
     return f"no fault shows {format_value(volts, 'V')} here ({low} to {high})."
 
 
-def volts_of(text: str, unit: Unit = "V") -> float:
-    """Return volts as people type them.
+def parse_volts(text: str, unit: Unit = "V") -> float:
+    """Return volts from typed text.
 
     Args:
-        text: a number, perhaps with its unit: `4.86`, `4.86 V`, `12.3m`, `12.3 mV`.
-        unit: of a number without one.
+        text: a number with or without a unit: `4.86`, `4.86 V`, `12.3m`, `12.3 mV`.
+        unit: unit of a bare number.
 
     Raises:
         InputError: not a number.
@@ -136,11 +139,11 @@ def volts_of(text: str, unit: Unit = "V") -> float:
 
 
 def volt_decimals(text: str, unit: Unit = "V") -> int | None:
-    """Return the decimals of volts as people type them; None where not in plain decimals.
+    """Return the decimals of typed volts; None unless in plain decimals.
 
     Args:
-        text: a number, perhaps with its unit.
-        unit: of a number without one.
+        text: a number with or without a unit.
+        unit: unit of a bare number.
 
     >>> volt_decimals("4.870"), volt_decimals("12.3m"), volt_decimals("0.2", "mV")
     (3, 4, 4)
@@ -152,8 +155,8 @@ def volt_decimals(text: str, unit: Unit = "V") -> int | None:
     return None if decimals is None else min(decimals + 3 * in_mv, MAX_DECIMALS)
 
 
-def number_text(volts: float, unit: Unit) -> str:
-    """Return volts as a bare number of the field's unit.
+def format_number(volts: float, unit: Unit) -> str:
+    """Return volts as a bare number in the unit of the field.
 
     >>> number_text(0.0312, "mV"), number_text(4.86, "V")
     ('31.2', '4.86')
@@ -166,10 +169,10 @@ def _is_bare(text: str) -> bool:
 
 
 def _meant_volts(volts: float, expected_v: float, meter: Meter, most_v: float) -> float | None:
-    """Return the volts of a number that was typed in volts into a field of millivolts.
+    """Return the volts of a number that was typed in volts into a field for millivolts.
 
-    Only where the meter has no such digits in millivolts and has them in volts, and the volts are
-    those between two rails or a healthy unit's own.
+    None unless the meter has such digits in volts only, and the volts are those between two rails
+    or of a healthy unit.
     """
     as_v = volts * 1e3
     if _can_show(meter, volts) or not _can_show(meter, as_v):
@@ -184,12 +187,12 @@ def _z(volts: float, expected_v: float, sd_v: float, meter: Meter) -> float:
 
 
 def is_far(volts: float, expected_v: float, sd_v: float, meter: Meter) -> bool:
-    """Return True where volts are so far from a healthy unit's that a slip is looked for."""
-    return abs(_z(volts, expected_v, sd_v, meter)) >= FAR_SD
+    """Return True for volts so far from a healthy unit's that a typo is looked for."""
+    return abs(_z(volts, expected_v, sd_v, meter)) >= MIN_TYPO_SD
 
 
 def _can_show(meter: Meter, volts: float) -> bool:
-    """Return True where these volts are whole steps of the range that they are read on."""
+    """Return True if these volts are a whole number of steps of the meter's range."""
     steps = volts / meter.resolution_v(min(abs(volts), meter.ranges_v[-1]))
     return abs(steps - round(steps)) < NEAR_STEP
 
@@ -206,31 +209,32 @@ def _meant(
     most_v: float,
     possible_v: tuple[float, float] | None,
 ) -> float | None:
-    """Return what was meant, where a reading is far off and a slip brings it home.
+    """Return the volts meant if a reading is far off and a typo explains it; else None.
 
-    A reading that the prop cannot give at all need not come so near: a fault may have moved it.
+    The corrected volts of a reading that the prop cannot show need not be so near a healthy unit's,
+    since a fault may have moved them.
     """
     if not is_far(volts, expected_v, sd_v, meter):
         return None
-    # with more digits than it is said to have, a meter may show anything
+    # a meter with more digits than its class states may show any number
     any_digits = not _can_show(meter, volts)
 
     def tries(factors: Sequence[float]) -> list[float]:
         meant = [volts * factor for factor in factors]
         return [one for one in meant if any_digits or _can_show(meter, one)]
 
-    tried = tries(SLIPS)
+    tried = tries(TYPO_FACTORS)
     for meant_v in tried:
         if _is_near(meant_v, expected_v):
             return meant_v
-    if is_impossible(volts, possible_v) and unit_of(expected_v) == "mV":
-        # a drop may be anything that a fault makes of it: the commonest slip first
-        return next((v for v in tries(DROP_SLIPS) if not is_impossible(v, possible_v)), None)
+    if is_impossible(volts, possible_v) and entry_unit(expected_v) == "mV":
+        # a drop depends on the fault: the commonest typo first
+        return next((v for v in tries(DROP_TYPO_FACTORS) if not is_impossible(v, possible_v)), None)
     if abs(volts) <= ABOVE_SUPPLY * most_v:
         return None
     on_mv = abs(expected_v) <= meter.ranges_v[0]
     if on_mv and abs(volts) * 1e-3 <= ABOVE_SUPPLY * most_v:
-        return volts * 1e-3  # the display said mV
+        return volts * 1e-3  # the display showed mV
     possible = [v for v in tried if abs(v) <= ABOVE_SUPPLY * most_v]
     near = [v for v in possible if 0.5 * abs(expected_v) > abs(v - expected_v)]
     return min(near, key=lambda v: abs(v - expected_v), default=None)

@@ -18,11 +18,11 @@ from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.records.models import STAGES, Stage
 from benchtest.session.display.bench_model import BenchModel, SourceModel
-from benchtest.session.display.event_text import strand_of
+from benchtest.session.display.event_text import strand_of_suspect
 from benchtest.session.display.finding_details import FindingDetails
 from benchtest.session.guidance.next_step import Advice, colour_advice, search_of
 from benchtest.session.guidance.overrides import Overrides
-from benchtest.session.guidance.steps import StepName, queue_of
+from benchtest.session.guidance.steps import StepName, step_questions
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
@@ -37,7 +37,7 @@ from benchtest.session.log.events import (
     StageSet,
     Wiggled,
 )
-from benchtest.session.log.soak import EVERY_S, PLANNED_S, seconds_of
+from benchtest.session.log.soak import DEFAULT_LOOK_INTERVAL_S, DEFAULT_SOAK_S, parse_duration_s
 from benchtest.session.log.state import State
 from benchtest.session.practice.reference_run import PracticeRun
 from benchtest.session.session import Session
@@ -226,7 +226,7 @@ class Workbench:
         advice = self.advice
         strand = advice.strand
         if strand is None and advice.suspect is not None:
-            strand = strand_of(advice.suspect.where)
+            strand = strand_of_suspect(advice.suspect.where)
         if strand is None and advice.probe is not None:
             strand = getattr(advice.probe.red.place, "strand", None)
         if strand is None:
@@ -329,7 +329,7 @@ class Workbench:
             self.active.overrides = Overrides(own_reading=(all_lit(self.design), probe))
             return
         self.active.drop_overrides()
-        queue = queue_of(step, self.session.state)
+        queue = step_questions(step, self.session.state)
         if step == "colours" and not queue:
             raise InputError("no strand lights wholly; repair the dark ones, then see its colours")
         self.active.overrides = Overrides(step=step, queue=tuple(queue))
@@ -350,9 +350,9 @@ class Workbench:
         if self.soak.soak is not None:
             self.soak.resume()
             return "the soak continues"
-        planned_s = seconds_of(text) if text else PLANNED_S
+        planned_s = parse_duration_s(text) if text else DEFAULT_SOAK_S
         self.light.light(all_lit(self.design), lower=True)
-        self.soak.begin(planned_s, min(EVERY_S, planned_s), self.light.level)
+        self.soak.begin(planned_s, min(DEFAULT_LOOK_INTERVAL_S, planned_s), self.light.level)
         return f"soaking at {self.light.level:.0%}"
 
     def end_soak(self) -> str:

@@ -17,8 +17,13 @@ from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.lit_set import all_lit, parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Shelf
-from benchtest.session.display.finding_details import finding_details, next_words, plot, why_words
-from benchtest.session.display.text_chart import Trace, draw
+from benchtest.session.display.finding_details import (
+    describe_next_reading,
+    draw_profile,
+    explain_finding,
+    finding_details,
+)
+from benchtest.session.display.text_chart import Trace, draw_chart
 from benchtest.session.log.events import ReadingTaken, VerdictGiven
 from benchtest.session.session import Session
 from benchtest.session.workbench.drive_notice import drive_notice
@@ -45,7 +50,7 @@ def session(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Session]:
 
 def test_the_plot_shows_this_unit_below_its_design_where_the_joint_is_bad(session: Session) -> None:
     finding = session.diagnose()
-    along = finding_details(session, finding).along
+    along = finding_details(session, finding).profile
     assert along is not None
     assert (along.strand, along.lit, along.nodes) == (3, "3", 10)
     curve = along.curve
@@ -56,7 +61,7 @@ def test_the_plot_shows_this_unit_below_its_design_where_the_joint_is_bad(sessio
     assert [(dot.x, dot.volts) for dot in curve.dots] == [
         (0.0, session.state.readings[0].volts), (11.0, session.state.readings[1].volts),
     ]  # fmt: skip
-    lines = ["".join(text for text, _ in row) for row in plot(along, 48, 12, SIGNS)]
+    lines = ["".join(text for text, _ in row) for row in draw_profile(along, 48, 12, SIGNS)]
     assert len(lines) == 12
     assert all(len(line) <= 48 for line in lines)
     assert lines[-1] == ". as designed   # this unit   @ read"
@@ -91,17 +96,17 @@ def test_the_words_name_evidence_for_each_suspect_and_what_would_tell_more(
 ) -> None:
     finding = session.diagnose()
     grounds = finding_details(session, finding)
-    lines = why_words(finding, grounds, session.state)
+    lines = explain_finding(finding, grounds, session.state)
     top = finding.suspects[0]
     assert lines[0].startswith(f"{top.where} resistive, {top.probability:.0%}. 3")
     assert "a good unit shows" in lines[0]
-    assert "Once mended, " in lines[0]
+    assert "Once repaired, " in lines[0]
     if finding.next.settled:
         assert lines[-1] == "No further reading would tell more."
     else:
         assert lines[-1] == (
             f"Next, {finding.next.probe} with {finding.next.lit.text(session.design)} lit "  # type: ignore[union-attr]
-            f"{next_words(finding, grounds)}."
+            f"{describe_next_reading(finding, grounds)}."
         )
 
 
@@ -110,14 +115,14 @@ def test_a_healthy_unit_has_no_plot_and_no_reproach(tmp_path: Path) -> None:
         session = Session.start(shelf, SMALL_FAN, "SF-01", DEFAULT_METER)
         finding = session.diagnose()
         grounds = finding_details(session, finding)
-        assert grounds.along is None
-        assert why_words(finding, grounds, session.state)[0].startswith("Nothing speaks against")
+        assert grounds.profile is None
+        assert explain_finding(finding, grounds, session.state)[0].startswith("No evidence against")
 
 
 @pytest.mark.parametrize("rows", [2, 5, 9])
 def test_a_chart_has_one_sign_in_each_column_and_ends_at_the_extremes(rows: int) -> None:
     wave = np.sin(np.linspace(0.0, 6.0, 50))
-    chart = draw([Trace("*", np.arange(50.0).tolist(), wave.tolist())], 30, rows)
+    chart = draw_chart([Trace("*", np.arange(50.0).tolist(), wave.tolist())], 30, rows)
     assert len(chart.lines) == len(chart.levels) == rows
     assert chart.levels[0] == pytest.approx(wave.max())
     assert chart.levels[-1] == pytest.approx(wave.min())
@@ -126,7 +131,7 @@ def test_a_chart_has_one_sign_in_each_column_and_ends_at_the_extremes(rows: int)
 
 
 def test_a_chart_of_alike_values_is_one_row() -> None:
-    assert draw([Trace("*", [0, 1], [5.0, 5.0])], 3, 9).lines == ("***",)
+    assert draw_chart([Trace("*", [0, 1], [5.0, 5.0])], 3, 9).lines == ("***",)
 
 
 def test_news_of_driving_are_the_worst_first() -> None:

@@ -12,7 +12,13 @@ from benchtest.diagnosis import Finding, NextReading, Suspect
 from benchtest.drive.universe_layout import Frame
 from benchtest.evidence.marks import SEEN
 from benchtest.prop.design import Design, Link, NodeName, StrandEnd
-from benchtest.session.display.map_model import SIGN, SUSPECT_SHOWN, Row, map_note, map_rows
+from benchtest.session.display.map_model import (
+    MARK_SIGNS,
+    MIN_SHOWN_PROBABILITY,
+    MapRow,
+    map_note,
+    map_rows,
+)
 from benchtest.session.log.events import MarkMade, SessionEvent, VerdictGiven
 from benchtest.session.log.state import LoggedEvent, State, fold
 
@@ -26,7 +32,7 @@ def _rows(
     suspects: Sequence[tuple[str, float]] = (),
     cursor: NodeName | None = None,
     width: int = 80,
-) -> list[Row]:
+) -> list[MapRow]:
     state = fold([LoggedEvent(seq, AT, what) for seq, what in enumerate(whats, 1)], design)
     shown = frame if frame is not None else np.zeros((design.node_count, 3), np.uint8)
     found = tuple(Suspect(where, "open", p, None, "") for where, p in suspects)
@@ -34,7 +40,7 @@ def _rows(
     return map_rows(state, shown, Finding(0.5, found, (), settled, (), None), cursor, width)
 
 
-def _signs(row: Row) -> str:
+def _signs(row: MapRow) -> str:
     return "".join(cell.sign or "." for cell in row.cells)
 
 
@@ -68,11 +74,13 @@ def test_every_mark_has_a_sign_of_its_own(fan: Design) -> None:
         if seen != "ok"
     }
     assert len(set(signs.values()) | {".", "@", "!"}) == len(signs) + 3
-    assert signs == {seen: sign for seen, sign in SIGN.items() if seen != "ok"}
+    assert signs == {seen: sign for seen, sign in MARK_SIGNS.items() if seen != "ok"}
 
 
 def test_suspects_are_shown_from_a_fifth_on(fan: Design) -> None:
-    rows = _rows(fan, suspects=[("4A+", SUSPECT_SHOWN), ("2B-", SUSPECT_SHOWN - 0.01)])
+    rows = _rows(
+        fan, suspects=[("4A+", MIN_SHOWN_PROBABILITY), ("2B-", MIN_SHOWN_PROBABILITY - 0.01)]
+    )
     assert [(row.suspect_a, row.suspect_b) for row in rows] == [
         (False, False), (False, False), (False, False), (True, False),
     ]  # fmt: skip
@@ -116,7 +124,7 @@ def test_a_long_strand_is_condensed_and_loses_no_sign(fan: Design, width: int) -
 
 def test_a_condensed_map_says_what_one_sign_is(make_fan: Callable[..., Design]) -> None:
     design = make_fan(strands=2, nodes=160)
-    assert map_note(design, 27) == "one sign is up to 6 nodes"  # 160 / 27, rounded up
+    assert map_note(design, 27) == "one dot = up to 6 nodes"  # 160 / 27, rounded up
     assert map_note(design, 160) == ""
 
 

@@ -9,7 +9,7 @@ import pytest
 from benchtest.prop.design import Design, Point, Probe
 from benchtest.prop.notation import meter_places, parse_probe
 from benchtest.prop.reader import parse_design
-from benchtest.session.display.probe_sketch import ASCII_GLYPHS, sketch
+from benchtest.session.display.probe_sketch import ASCII_GLYPHS, draw_sketch
 
 WIDTH = 33
 
@@ -22,7 +22,7 @@ DESIGNS = {name: _read(f"{name}.toml") for name in ("willow-fan", "tide-arch", "
 
 
 def _text(design: Design, probe: str) -> list[str]:
-    rows = sketch(design, parse_probe(probe, design), WIDTH, ASCII_GLYPHS)
+    rows = draw_sketch(design, parse_probe(probe, design), WIDTH, ASCII_GLYPHS)
     return ["".join(text for text, _ in row).rstrip() for row in rows]
 
 
@@ -64,7 +64,7 @@ def test_every_probe_of_every_demo_shows_both_leads_where_they_belong(name: str)
 
 
 def _leads_are_right(design: Design, probe: Probe) -> None:
-    rows = sketch(design, probe, WIDTH, ASCII_GLYPHS)
+    rows = draw_sketch(design, probe, WIDTH, ASCII_GLYPHS)
     texts = ["".join(text for text, _ in row) for row in rows]
     assert all(len(text) == WIDTH for text in texts), (probe, texts)
     assert "".join(texts).isascii()

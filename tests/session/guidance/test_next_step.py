@@ -15,13 +15,8 @@ from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import all_lit, parse_lit_set
 from benchtest.prop.notation import parse_probe
-from benchtest.session.guidance.next_step import (
-    LIKELY,
-    next_step,
-    shelf_line,
-    unfinished_items,
-    waits_for,
-)
+from benchtest.session.guidance.next_step import MIN_REPAIR_PROBABILITY, next_step
+from benchtest.session.guidance.release import release_blockers, shelf_line, unfinished_items
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
@@ -39,7 +34,7 @@ from benchtest.session.log.events import (
     Wiggled,
 )
 from benchtest.session.log.state import LoggedEvent, State, fold, is_evidence
-from benchtest.session.log.suspects import INNOCENT
+from benchtest.session.log.suspects import MIN_SUSPECT_PROBABILITY
 
 AT = "2026-11-25T18:00:00.000+00:00"
 CHECKED: list[SessionEvent] = [
@@ -104,11 +99,11 @@ def test_a_whole_evening(fan: Design, asks: NextReading) -> None:
     assert next_step(_state(fan, done), None).task == "think"
     advice = next_step(_state(fan, done), _finding(_suspect("4A+", 0.4), ask=asks))
     assert (advice.task, advice.lit, advice.probe) == ("read", asks.lit, asks.probe)
-    assert advice.says == "Volts at 4B with all lit?"
+    assert advice.text == "Volts at 4B with all lit?"
     done.append(ReadingTaken("all", "4B", 4.1))
 
     advice = next_step(_state(fan, done), _finding(_suspect("4A+", 0.93)))
-    assert (advice.task, advice.says) == ("repair", "Repair: reflow 4A+.")
+    assert (advice.task, advice.text) == ("repair", "Repair: reflow 4A+.")
     assert advice.suspect is not None
     assert advice.suspect.where == "4A+"
     done.append(RepairDone("4A+"))
@@ -118,13 +113,13 @@ def test_a_whole_evening(fan: Design, asks: NextReading) -> None:
     done.append(CheckMade("rails", "main", passed=True))
     advice = next_step(_state(fan, done), None)
     assert (advice.task, advice.strand) == ("look", 4)
-    assert advice.says == "Does every node of strand 4 light again?"
+    assert advice.text == "Does every node of strand 4 light again?"
     done.append(VerdictGiven(4, passed=True))
 
     assert next_step(_state(fan, done), _finding()).task == "sign-off"
     done.append(SignedOff("Ada"))
     advice = next_step(_state(fan, done), _finding())
-    assert (advice.task, advice.says.partition(".")[0]) == ("done", "Signed off by Ada")
+    assert (advice.task, advice.text.partition(".")[0]) == ("done", "Signed off by Ada")
 
 
 def test_ohms_between_the_rails_come_before_a_bridge_is_looked_for(fan: Design) -> None:
@@ -135,7 +130,7 @@ def test_ohms_between_the_rails_come_before_a_bridge_is_looked_for(fan: Design) 
     assert (advice.task, advice.check) == ("check", ("rails", "main"))
     assert advice.caution
     touching = next_step(_state(fan, [*done, CheckMade("rails", "main", False, ohm=0.4)]), finding)
-    assert touching.says.startswith("Rails touch at feed main")
+    assert touching.text.startswith("Rails touch at feed main")
     open_rails = _state(fan, [*done, CheckMade("rails", "main", True, ohm=47e3)])
     assert open_rails.unshorted == {"main": 1}
     assert next_step(open_rails, finding).task == "repair"  # its fuse, or what came since
@@ -150,7 +145,7 @@ def test_a_unit_with_evidence_that_nothing_explains_is_not_offered_as_sound(fan:
     finding = _with(_finding(ask=nothing), healthy=0.0, explained=False, nearest=near)
     advice = next_step(_state(fan, [*CHECKED, *ALL_PASS, *reads]), finding)
     assert advice.task == "sign-off"
-    assert advice.says == (
+    assert advice.text == (
         "Not sound, and no fault explains it; nearest: 3A- at 2.5 Ω and 2A- open. Sign off anyway?"
     )
 
@@ -166,10 +161,10 @@ def test_a_reading_that_disagrees_with_all_others_is_taken_again_once(fan: Desig
     odd = _with(_finding(_suspect("4A+", 0.99)), strange=2, set_aside=(2,))
     advice = next_step(_state(fan, done), odd)
     assert (advice.task, str(advice.probe), advice.may_skip) == ("read", "2B", True)
-    assert advice.says == (
-        "Reading 2, 2B = 4.632 V, disagrees with all others: take it again, with 1-2 lit."
+    assert advice.text == (
+        "Reading 2 (2B, 4.632 V) disagrees with all others. Take it again, with 1-2 lit."
     )
-    assert advice.again == len(ALL_PASS) + 2
+    assert advice.replaces == len(ALL_PASS) + 2
     for answer in (
         ReadingTaken("1-2", "2B", 4.632),  # the same again
         NotTaken("1-2", "2B"),
@@ -177,7 +172,7 @@ def test_a_reading_that_disagrees_with_all_others_is_taken_again_once(fan: Desig
         state = _state(fan, [*done, answer])
         assert next_step(state, odd).task == "repair"
     # another one, which is as far off: it is not taken a third time
-    state = _state(fan, [*done, ReadingTaken("1-2", "2B", 4.4, again=advice.again)])
+    state = _state(fan, [*done, ReadingTaken("1-2", "2B", 4.4, again=advice.replaces)])
     assert next_step(state, _with(odd, strange=3, set_aside=(3,))).task == "repair"
 
 
@@ -198,7 +193,7 @@ def test_the_drop_across_a_joint_is_asked_for_before_the_iron(fan: Design) -> No
     done = [*ALL_PASS, ReadingTaken("4", "4A", 4.1)]
     advice = next_step(_state(fan, done), _finding(_suspect("4A+", 0.99), ask=ask))
     assert (advice.task, advice.lit, advice.probe, advice.may_skip) == ("read", lit, probe, True)
-    assert advice.says == "Before the iron, the joint itself: volts at foot:4+>4A+ with 4 lit?"
+    assert advice.text == "Before the repair, the joint itself: volts at foot:4+>4A+ with 4 lit?"
 
 
 def test_a_finding_before_a_reading_was_skipped_no_longer_holds(fan: Design) -> None:
@@ -219,16 +214,16 @@ def test_an_open_and_a_resistive_joint_are_one_thing_to_the_iron(fan: Design) ->
     both = [_suspect("4A+", 0.3), _suspect("2B-", 0.35), _suspect("4A+", 0.3, "open")]
     advice = next_step(_state(fan, ALL_PASS), _finding(*both))
     assert advice.suspect is not None
-    assert (advice.suspect.where, advice.says) == ("4A+", "Repair: reflow 4A+.")
+    assert (advice.suspect.where, advice.text) == ("4A+", "Repair: reflow 4A+.")
 
 
 @pytest.mark.parametrize("fault", ["data-open", "dead-node", "no-data-out"])
 def test_a_break_in_the_data_line_is_mended_before_more_is_measured(
     fan: Design, asks: NextReading, fault: FaultKind
 ) -> None:
-    likely = _finding(_suspect("2.5", LIKELY, fault), ask=asks)
+    likely = _finding(_suspect("2.5", MIN_REPAIR_PROBABILITY, fault), ask=asks)
     assert next_step(_state(fan, ALL_PASS), likely).task == "repair"
-    unsure = _finding(_suspect("2.5", LIKELY - 0.01, fault), ask=asks)
+    unsure = _finding(_suspect("2.5", MIN_REPAIR_PROBABILITY - 0.01, fault), ask=asks)
     assert next_step(_state(fan, ALL_PASS), unsure).task == "read"
 
 
@@ -238,9 +233,14 @@ def test_a_resistive_joint_waits_for_its_readings(fan: Design, asks: NextReading
 
 
 def test_when_nothing_more_can_be_measured_the_likeliest_is_tried(fan: Design) -> None:
-    advice = next_step(_state(fan, ALL_PASS), _finding(_suspect("4A+", INNOCENT + 0.01)))
-    assert (advice.task, advice.says) == ("repair", "Most likely: reflow 4A+.")
-    assert next_step(_state(fan, ALL_PASS), _finding(_suspect("4A+", INNOCENT))).task == "sign-off"
+    advice = next_step(
+        _state(fan, ALL_PASS), _finding(_suspect("4A+", MIN_SUSPECT_PROBABILITY + 0.01))
+    )
+    assert (advice.task, advice.text) == ("repair", "Most likely: reflow 4A+.")
+    assert (
+        next_step(_state(fan, ALL_PASS), _finding(_suspect("4A+", MIN_SUSPECT_PROBABILITY))).task
+        == "sign-off"
+    )
 
 
 def test_a_failed_strand_that_nothing_explains_is_not_signed_off(fan: Design) -> None:
@@ -259,7 +259,7 @@ def test_colours_that_are_wrong_everywhere_name_the_order_that_the_nodes_take(fa
     advice = next_step(state, Engine(fan).diagnose((), state.evidence_marks, DEFAULT_METER, []))
     assert advice.suspect is not None
     assert advice.suspect.fault == "colour-order"
-    assert advice.says.endswith("It is likely GRB.")
+    assert advice.text.endswith("It is likely GRB.")
 
 
 # -- what keeps a unit indoors ---------------------------------------------------------------------
@@ -271,18 +271,18 @@ GOOD = Concluded(0.98, settled=True)
 def test_a_sign_off_is_asked_for_with_what_is_still_open(fan: Design) -> None:
     """What the shelf will say of the unit is said before somebody puts a name to it."""
     whats = [*ALL_PASS, READ]
-    assert next_step(_state(fan, whats), _finding()).says.startswith("Nothing is open.")
+    assert next_step(_state(fan, whats), _finding()).text == "All tests done. Sign off as:"
     loose = [*whats, Wiggled("4A", steady=False), Wiggled("4B", steady=False)]
     advice = next_step(_state(fan, loose), _finding())
-    assert (advice.task, advice.says.partition(". ")[0]) == (
-        "sign-off", "Still open: 4A, 4B flicker when moved"
+    assert (advice.task, advice.text.partition(". ")[0]) == (
+        "sign-off", "Not done: 4A, 4B flicker when moved"
     )  # fmt: skip
     done = next_step(_state(fan, [*loose, GOOD, SignedOff("Ada")]), None)
-    assert done.says == "Signed off by Ada. Still open: 4A, 4B flicker when moved."
+    assert done.text == "Signed off by Ada. Not done: 4A, 4B flicker when moved."
 
 
 def _waits(design: Design, *whats: SessionEvent) -> list[str]:
-    return waits_for(_state(design, whats), "sealed")
+    return release_blockers(_state(design, whats), "sealed")
 
 
 def test_a_unit_goes_out_when_all_is_done_after_sealing(fan: Design) -> None:
@@ -345,7 +345,7 @@ def test_a_mark_made_after_a_strand_passed_keeps_it_indoors(fan: Design) -> None
 @pytest.mark.parametrize("stage", ["bare", "soldered"])
 def test_only_a_test_after_sealing_counts(fan: Design, stage: str) -> None:
     state = _state(fan, [*ALL_PASS, READ, GOOD, SignedOff("Ada")])
-    assert waits_for(state, stage) == ["sealing and a test after it"]  # type: ignore[arg-type]
+    assert release_blockers(state, stage) == ["seal it, then retest"]  # type: ignore[arg-type]
 
 
 def test_long_lists_are_cut_short(make_fan: object) -> None:

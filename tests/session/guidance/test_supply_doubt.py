@@ -73,7 +73,7 @@ def test_volts_that_are_all_as_low_name_the_supply_and_it_is_measured_again_unde
     assert float(doubt.words[len(start) : -len(end)]) == pytest.approx(90.0, abs=1.0)
     advice = next_step(typed.state, finding)
     assert (advice.task, advice.check, advice.may_skip) == ("check", ("supply", "main"), True)
-    assert "measure the supply again under load" in advice.says
+    assert "measure the supply again under load" in advice.text
     typed.record(CheckMade("supply", "main", True, volts=4.86, lit="2 3"))
     assert typed.state.concluded is None
     again = typed.diagnose()

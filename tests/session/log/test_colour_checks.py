@@ -7,7 +7,12 @@ from itertools import permutations
 import pytest
 
 from benchtest.prop.design import Design
-from benchtest.session.log.colour_checks import likely_orders, next_look, remedy, wrong_strands
+from benchtest.session.log.colour_checks import (
+    colour_remedy,
+    likely_orders,
+    next_look,
+    wrong_strands,
+)
 
 NAMES = {"R": "red", "G": "green", "B": "blue"}
 
@@ -22,7 +27,7 @@ def test_the_order_that_the_nodes_take_is_among_the_likely_ones(fan: Design, rea
     assert (real in orders) is (real != "RGB")
     if wrong_strands(seen):
         assert len(orders) <= 2
-        assert orders[0] in remedy(fan, seen)
+        assert orders[0] in colour_remedy(fan, seen)
 
 
 def test_a_colour_that_is_not_right_everywhere_is_looked_at_strand_by_strand(fan: Design) -> None:
@@ -34,7 +39,7 @@ def test_a_colour_that_is_not_right_everywhere_is_looked_at_strand_by_strand(fan
         seen.setdefault("red", {})[strand] = strand != 3
     assert next_look(fan, seen, apart) == ("green", [1, 2, 3, 4])
     assert wrong_strands(seen) == [3]
-    assert "Strand 3 shows a wrong colour" in remedy(fan, seen)
+    assert "Only strand 3 shows a wrong colour" in colour_remedy(fan, seen)
     assert likely_orders(fan.node, seen) == []
 
 

@@ -18,7 +18,7 @@ from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import ReadingTaken, Struck, VerdictGiven
-from benchtest.session.log.evidence import diagnose_state, odd_readings, weighed_readings
+from benchtest.session.log.evidence import accepted_readings, diagnose_state, odd_readings
 from benchtest.session.report.report_content import report_content
 from benchtest.session.session import Session
 
@@ -69,7 +69,7 @@ def test_two_slips_are_set_aside_and_accuse_nothing(
     odd = odd_readings(session.state, finding)
     assert [(one.number, str(one.reading.probe)) for one in odd] == [(1, "1A"), (7, "4A")]
     assert len(finding.readings) == len(session.state.readings)
-    kept = [str(reading.probe) for reading in weighed_readings(session.state, finding)]
+    kept = [str(reading.probe) for reading in accepted_readings(session.state, finding)]
     assert kept == [probe for _, probe in (*ENDS, *PADS) if probe not in TWO_SLIPS]
 
 
@@ -80,7 +80,7 @@ def test_a_reading_that_was_confirmed_is_not_set_aside(
     (odd,) = [one for one in readings if one.probe == "4A"]
     session = _tested(begin(), [*readings, odd])
     finding = diagnose_state(engine, session.state, DEFAULT_METER)
-    kept = [str(reading.probe) for reading in weighed_readings(session.state, finding)]
+    kept = [str(reading.probe) for reading in accepted_readings(session.state, finding)]
     assert kept.count("4A") == 2
 
 
@@ -100,7 +100,7 @@ def test_report_and_comparison_stand_on_the_same_readings(
 ) -> None:
     _tested(begin(), _healthy(fan, {}))
     session = _tested(begin(), [*_healthy(fan, TWO_SLIPS), ReadingTaken("all", "2B", 4.1)])
-    session.record(Struck(session.happened[-1].seq))
+    session.record(Struck(session.events[-1].seq))
     content = report_content(session)
     assert content.suspects == []
     gone = {row.number: row.why for row in content.readings if row.stale}
@@ -115,7 +115,7 @@ def test_report_and_comparison_stand_on_the_same_readings(
     assert [test["readings"] for test in found["tests"]] == [11, 9]
     assert [change["joint"] for change in found["changes"]] == []
     aside = [words.partition(": ")[2] for words in found["left_out"]]
-    assert [words.partition(" = ")[0] for words in aside] == ["reading 1, 1A", "reading 7, 4A"]
+    assert [words.partition(",")[0] for words in aside] == ["reading 1 (1A", "reading 7 (4A"]
 
 
 def test_compare_and_report_agree_at_the_command_line(

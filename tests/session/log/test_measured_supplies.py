@@ -27,22 +27,22 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import CheckMade, ReadingTaken
 from benchtest.session.log.measured_supplies import (
     measured_supplies,
-    typed_supplies,
+    parse_supplies,
     with_measured_supplies,
 )
-from benchtest.session.log.power_checks import Key, judge
+from benchtest.session.log.power_checks import CheckKey, judge_check
 from benchtest.session.report.export_tables import exported_evidence
 from benchtest.session.session import Session
 from tests.diagnosis.conftest import Bench
 
 TEXT = files("benchtest.virtual").joinpath("gull-wing.toml").read_text("utf-8")
 WING = parse_design(TEXT, "gull-wing")
-LEFT: Key = ("supply", "left")
-RIGHT: Key = ("supply", "right")
+LEFT: CheckKey = ("supply", "left")
+RIGHT: CheckKey = ("supply", "right")
 
 
-def _checks(left: str, right: str) -> dict[Key, CheckMade]:
-    made = [judge(WING, LEFT, left), judge(WING, RIGHT, right)]
+def _checks(left: str, right: str) -> dict[CheckKey, CheckMade]:
+    made = [judge_check(WING, LEFT, left), judge_check(WING, RIGHT, right)]
     return {(one.check, one.feed): one for one in made}
 
 
@@ -64,12 +64,12 @@ def supplied() -> Design:
 def test_measured_volts_stand_in_for_the_designs(supplied: Design) -> None:
     assert [feed.volts for feed in supplied.feeds] == [5.05, 4.92]
     assert with_measured_supplies(WING, {}) is WING
-    one = judge(WING, LEFT, "5.05")
+    one = judge_check(WING, LEFT, "5.05")
     assert [feed.volts for feed in with_measured_supplies(WING, {LEFT: one}).feeds] == [5.05, 5.0]
 
 
 def test_what_failed_was_left_out_or_only_seen_does_not() -> None:
-    failed = judge(WING, LEFT, "4.1")
+    failed = judge_check(WING, LEFT, "4.1")
     assert failed.passed is False
     for made in (failed, CheckMade("supply", "left", None), CheckMade("supply", "left", True)):
         assert with_measured_supplies(WING, {LEFT: made}) is WING
@@ -79,8 +79,8 @@ def test_one_supply_alone_has_its_measured_volts_too() -> None:
     fan = parse_design(
         files("benchtest.virtual").joinpath("willow-fan.toml").read_text("utf-8"), "willow-fan"
     )
-    key: Key = ("supply", fan.feeds[0].name)
-    measured = with_measured_supplies(fan, {key: judge(fan, key, "4.93")})
+    key: CheckKey = ("supply", fan.feeds[0].name)
+    measured = with_measured_supplies(fan, {key: judge_check(fan, key, "4.93")})
     assert [feed.volts for feed in measured.feeds] == [4.93]
 
 
@@ -158,8 +158,8 @@ def test_joints_have_not_grown_because_a_supply_was_exchanged(shelf: Shelf) -> N
 
 
 def test_what_is_typed_of_supplies_is_taken_or_refused_with_what_to_do() -> None:
-    assert typed_supplies(WING, ["left=5.05", " right = 4.92 V"]) == {"left": 5.05, "right": 4.92}
-    assert typed_supplies(WING, []) == {}
+    assert parse_supplies(WING, ["left=5.05", " right = 4.92 V"]) == {"left": 5.05, "right": 4.92}
+    assert parse_supplies(WING, []) == {}
     for texts, words in (
         (["5.05"], "write feed=volts, such as left=5.00"),
         (["lef=5.05"], 'feed "lef": the prop has none of that name; did you mean "left"'),
@@ -169,12 +169,12 @@ def test_what_is_typed_of_supplies_is_taken_or_refused_with_what_to_do() -> None
         ),
         (
             ["left=50.5"],
-            "feed left: .50.5. should be within 5 % of 5 V, and at most 5.3 V; measure again",
+            "feed left: .50.5. must be within 5 % of 5 V, and at most 5.3 V; measure again",
         ),
         (["left=5", "left=5.1"], "feed left: is given twice"),
     ):
         with pytest.raises(InputError, match=words):
-            typed_supplies(WING, texts)
+            parse_supplies(WING, texts)
 
 
 @pytest.mark.parametrize("where", ["2A~3A+", "right-"])

@@ -13,7 +13,7 @@ from benchtest.prop.data_path import data_order
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
 from benchtest.session.log.events import PartSeen
-from benchtest.session.log.node_search import Search, begin, next_search, search_nodes
+from benchtest.session.log.node_search import Search, begin_search, next_search, search_nodes
 
 
 @pytest.fixture(scope="module")
@@ -76,4 +76,4 @@ def test_only_the_half_that_is_due_can_be_answered(willow: Design) -> None:
     assert (whole.low, whole.high) == (181, 360)
     # another strand is another search
     assert next_search(whole, willow, PartSeen(1, 15, False, strand=3)) == Search(3, 1, 15, 1)
-    assert begin(willow, 3) == Search(3, 1, 30)
+    assert begin_search(willow, 3) == Search(3, 1, 30)

@@ -10,18 +10,18 @@ from benchtest.errors import InputError
 from benchtest.prop.design import Design
 from benchtest.session.log.events import CHECKS, CheckMade
 from benchtest.session.log.power_checks import (
-    Key,
+    CheckKey,
     all_checks,
+    check_question,
+    check_unit,
     due_checks,
-    judge,
+    judge_check,
     meant_supply,
-    ohms_of,
-    question,
-    unit_of,
+    parse_ohms,
 )
 
-RAILS: Key = ("rails", "main")
-SUPPLY: Key = ("supply", "main")
+RAILS: CheckKey = ("rails", "main")
+SUPPLY: CheckKey = ("supply", "main")
 
 
 @pytest.mark.parametrize(
@@ -29,13 +29,13 @@ SUPPLY: Key = ("supply", "main")
     [("470", 470.0), ("12.5k", 12.5e3), ("1.2 MΩ", 1.2e6), ("0.4 Ω", 0.4), ("0L", math.inf)],
 )
 def test_ohms_are_read_as_meters_show_them(text: str, ohm: float) -> None:
-    assert ohms_of(text) == pytest.approx(ohm)
+    assert parse_ohms(text) == pytest.approx(ohm)
 
 
 @pytest.mark.parametrize("text", ["", "abc", "-3", "k", "nan"])
 def test_what_is_no_resistance_is_refused(text: str) -> None:
     with pytest.raises(InputError):
-        ohms_of(text)
+        parse_ohms(text)
 
 
 # An ohmmeter's leads alone show 0.2 to 0.5 Ω (a maker's page on test leads); below 5 Ω both ways
@@ -43,10 +43,10 @@ def test_what_is_no_resistance_is_refused(text: str) -> None:
 @pytest.mark.parametrize(("text", "passed"), [("0.4", False), ("4.9", False), ("60", False),
                                               ("12k", True), ("OL", True)])  # fmt: skip
 def test_rails_that_touch_get_no_power(fan: Design, text: str, passed: bool) -> None:
-    made = judge(fan, RAILS, text)
+    made = judge_check(fan, RAILS, text)
     assert made.passed is passed
-    words = question(fan, RAILS, made)
-    assert ("No power" in words) is (text in ("0.4", "4.9"))
+    words = check_question(fan, RAILS, made)
+    assert ("Do not power it" in words) is (text in ("0.4", "4.9"))
 
 
 # IEC 60038 and makers' sheets give d.c. supplies ± 5 % and more (common practice); the node kind's
@@ -57,20 +57,22 @@ def test_rails_that_touch_get_no_power(fan: Design, text: str, passed: bool) -> 
 def test_a_supply_is_near_its_volts_and_the_right_way_round(
     fan: Design, text: str, passed: bool
 ) -> None:
-    made = judge(fan, SUPPLY, text)
+    made = judge_check(fan, SUPPLY, text)
     assert (made.passed, made.volts) == (passed, float(text))
     if text == "-5.0":
-        assert "wrong way round" in question(fan, SUPPLY, made)
+        assert "reversed leads" in check_question(fan, SUPPLY, made)
 
 
 def test_what_is_seen_takes_no_number(fan: Design) -> None:
-    assert [unit_of(check) for check in CHECKS] == ["Ω", "", "", "V"]
-    with pytest.raises(InputError, match="seen, not measured"):
-        judge(fan, ("fuse", "main"), "1")
+    assert [check_unit(check) for check in CHECKS] == ["Ω", "", "", "V"]
+    with pytest.raises(InputError, match="this check is visual"):
+        judge_check(fan, ("fuse", "main"), "1")
 
 
 def test_the_fuse_of_the_prop_file_is_named(fan: Design) -> None:
-    assert "fuse of 1 A, no larger, in feed main" in question(fan, ("fuse", "main"))
+    assert "an intact fuse of 1 A or less fitted in feed main" in check_question(
+        fan, ("fuse", "main")
+    )
 
 
 def test_checks_are_due_until_they_pass_and_rails_again_after_solder(fan: Design) -> None:

@@ -8,7 +8,14 @@ import pytest
 
 from benchtest.errors import InputError
 from benchtest.session.log.events import SoakBegun, SoakSeen, SoakStopped
-from benchtest.session.log.soak import Soak, begun, clock_text, next_soak, progress, seconds_of
+from benchtest.session.log.soak import (
+    Soak,
+    format_clock,
+    new_soak,
+    next_soak,
+    parse_duration_s,
+    soak_progress,
+)
 from benchtest.session.session import Session
 from benchtest.session.workbench.soak_timer import SoakTimer
 
@@ -28,13 +35,13 @@ class Clock:
     ("text", "seconds"), [("2h", 7200.0), ("90m", 5400.0), ("45", 2700.0), (" 120 s", 120.0)]
 )
 def test_times_are_read_as_people_write_them(text: str, seconds: float) -> None:
-    assert seconds_of(text) == seconds
+    assert parse_duration_s(text) == seconds
 
 
 @pytest.mark.parametrize("text", ["", "h", "soon", "inf", "nanm"])
 def test_what_is_no_time_is_refused(text: str) -> None:
     with pytest.raises(InputError, match="write 2h, 90m or 45s"):
-        seconds_of(text)
+        parse_duration_s(text)
 
 
 @pytest.mark.parametrize(
@@ -43,31 +50,31 @@ def test_what_is_no_time_is_refused(text: str) -> None:
 )  # fmt: skip
 def test_a_soak_has_a_time_and_looks(what: SoakBegun) -> None:
     with pytest.raises(InputError, match="soak:"):
-        begun(what)
+        new_soak(what)
 
 
 def test_progress_is_a_sum_in_sight() -> None:
     soak = Soak(2 * HOUR_S, 900.0, 1.0, done_s=1800.0, looked_s=1800.0, looks=2, intermittent=1)
-    shown = progress(soak, 2400.7)
+    shown = soak_progress(soak, 2400.7)
     # 2400 of 7200 s; 4800 s left are 1:20:00; the next look is due at 2700 s, in 5 minutes
     assert (shown.share, shown.elapsed, shown.left) == (2400 / 7200, "0:40:00", "1:20:00")
     assert (shown.next_look, shown.due) == ("0:05:00", False)
-    assert progress(soak, 2700.0).due
-    assert progress(soak, 9000.0).share == 1.0
+    assert soak_progress(soak, 2700.0).due
+    assert soak_progress(soak, 9000.0).share == 1.0
 
 
 def test_a_days_soak_is_shown_in_hours() -> None:
-    assert clock_text(25 * HOUR_S + 61) == "25:01:01"
+    assert format_clock(25 * HOUR_S + 61) == "25:01:01"
 
 
 def test_looks_count_and_a_clock_never_runs_back() -> None:
-    soak = next_soak(begun(SoakBegun(7200.0, 900.0)), SoakSeen(900.0, steady=False))
+    soak = next_soak(new_soak(SoakBegun(7200.0, 900.0)), SoakSeen(900.0, steady=False))
     assert (soak.looks, soak.intermittent, soak.done_s) == (1, 1, 900.0)
-    with pytest.raises(InputError, match="before the last look"):
+    with pytest.raises(InputError, match="before the last event"):
         next_soak(soak, SoakSeen(800.0, steady=True))
     ended = next_soak(soak, SoakStopped(7200.0))
     assert (ended.ended, ended.whole) == (True, True)
-    with pytest.raises(InputError, match="no soak is under way"):
+    with pytest.raises(InputError, match="there is no soak"):
         next_soak(ended, SoakSeen(7300.0, steady=True))
 
 
@@ -80,12 +87,12 @@ def test_time_counts_while_lit_and_a_pause_is_on_the_record(begin: Callable[...,
     soaking.pause()
     clock.now_s += 5000.0  # dark: over supper nothing is soaked
     assert (soaking.running, soaking.done_s) == (False, 600.0)
-    assert "paused at 0:10:00" in soaking.advice.says
+    assert "paused at 0:10:00" in soaking.advice.text
     soaking.resume()
     clock.now_s += 299.0
-    assert "Next look in 0:00:01" in soaking.advice.says
+    assert "Next look in 0:00:01" in soaking.advice.text
     clock.now_s += 1.0
-    assert soaking.advice.says.startswith("Look now")
+    assert soaking.advice.text.startswith("Look now")
     assert soaking.seen(steady=False) == "look 1: intermittent"
     clock.now_s += 2 * HOUR_S
     assert soaking.is_over

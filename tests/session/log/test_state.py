@@ -42,7 +42,7 @@ from benchtest.session.log.events import (
     from_data,
     to_data,
 )
-from benchtest.session.log.state import LoggedEvent, State, fold, step
+from benchtest.session.log.state import LoggedEvent, State, apply_event, fold
 from tests.props import SMALL_FAN
 
 FAN = parse_design(SMALL_FAN, "fan.toml")
@@ -245,7 +245,7 @@ def test_only_a_reading_of_before_can_be_struck_out(seq: int) -> None:
     ]  # fmt: skip
     assert len(_state(*events).readings) == 1
     with pytest.raises(InputError, match="is not a reading that can be struck out"):
-        step(_state(*events[:2]), LoggedEvent(3, AT, Struck(seq)))
+        apply_event(_state(*events[:2]), LoggedEvent(3, AT, Struck(seq)))
 
 
 def test_step_by_step_and_folded_at_once_agree_on_readings_that_no_longer_count() -> None:
@@ -254,7 +254,7 @@ def test_step_by_step_and_folded_at_once_agree_on_readings_that_no_longer_count(
     )
     state = State(FAN)
     for event in events:
-        state = step(state, event)
+        state = apply_event(state, event)
     assert state == fold(events, FAN)
 
 
@@ -361,4 +361,4 @@ def test_a_prop_of_another_size_keeps_what_fits() -> None:
 
 def test_input_errors_name_what_does_not_fit() -> None:
     with pytest.raises(InputError, match="strands 1 to 4"):
-        step(State(FAN), LoggedEvent(1, AT, VerdictGiven(5, passed=True)))
+        apply_event(State(FAN), LoggedEvent(1, AT, VerdictGiven(5, passed=True)))

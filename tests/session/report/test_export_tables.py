@@ -31,7 +31,7 @@ from benchtest.session.log.events import (
     VerdictGiven,
 )
 from benchtest.session.report.export_tables import (
-    Evidence,
+    SessionEvidence,
     exported_evidence,
     last_evidence,
     marks_table,
@@ -105,7 +105,7 @@ def test_a_table_shows_the_step_that_readings_were_typed_in(
     session = begin()
     for probe, volts in (("1B", 4.82), ("2B", 4.8), ("3B", 4.77)):
         session.record(ReadingTaken("all", probe, volts, decimals=decimals))
-    evidence = Evidence(session.row, session.state)
+    evidence = SessionEvidence(session.row, session.state)
     taken, faults = parse_readings(readings_table(evidence), "a.csv", session.design).good_lines()
     assert faults == ()
     meter, step_v = Meter.parse(session.row.meter), 0.01 if decimals == 2 else 0.0
@@ -150,7 +150,7 @@ def test_a_table_is_written_as_the_contract_has_it(odd: Session, shelf: Shelf) -
 
 
 def test_a_table_is_read_back_as_it_was(odd: Session) -> None:
-    evidence = Evidence(odd.row, odd.state)
+    evidence = SessionEvidence(odd.row, odd.state)
     back, faults = parse_readings(readings_table(evidence), "readings.csv", odd.design).good_lines()
     assert faults == ()
     assert [(r.lit, r.probe, r.volts, r.amps, r.at) for r in back] == [
@@ -162,7 +162,7 @@ def test_a_table_is_read_back_as_it_was(odd: Session) -> None:
 def test_a_table_survives_a_spreadsheet(odd: Session, tmp_path: Path) -> None:
     """Opened by Gnumeric, kept as a workbook, and written out again as CSV."""
     assert shutil.which("ssconvert"), "gnumeric is needed: apt-get install gnumeric"
-    evidence = Evidence(odd.row, odd.state)
+    evidence = SessionEvidence(odd.row, odd.state)
     (tmp_path / "a.csv").write_text(readings_table(evidence), "utf-8", newline="")
     for source, made in (("a.csv", "b.xlsx"), ("b.xlsx", "c.csv")):
         subprocess.run(

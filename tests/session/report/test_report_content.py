@@ -125,7 +125,7 @@ def test_the_sign_off_on_the_page_is_the_one_that_counts(session: Session) -> No
     session.undo()
     content = report_content(session, CLEAR)
     assert (content.signed_by, content.comment) == ("Ada", "fine")
-    local = datetime.fromisoformat(session.happened[0].at).astimezone()
+    local = datetime.fromisoformat(session.events[0].at).astimezone()
     assert content.signed_at == local.strftime("%Y-%m-%d %H:%M")
 
 
@@ -152,7 +152,7 @@ def test_words_on_top_follow_what_was_done(session: Session) -> None:
         ("Not yet", False),
         ("Passed on the bench", True),
     ]
-    assert told[-1].waits_for == ["sealing and a test after it"]
+    assert told[-1].waits_for == ["seal it, then retest"]
     _record(session, StageSet("sealed"))
     assert report_content(session, CLEAR).waits_for == ["a test after sealing"]
 

@@ -13,7 +13,7 @@ from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import CheckMade, NoteMade, ReadingTaken, RepairDone
-from benchtest.session.report.unit_readings import seen_unit
+from benchtest.session.report.unit_readings import last_unit_readings
 from benchtest.session.session import Session
 
 Begin = Callable[..., Session]
@@ -27,10 +27,10 @@ def test_only_readings_that_still_hold_are_learned_from(
     session.record(ReadingTaken("none", "foot:1+>foot:4+", 0.0021))
     session.record(RepairDone("4A+"))
     begin("WF-01").record(NoteMade("looked at again"))
-    seen = seen_unit(shelf, "WF-01", fan)
+    seen = last_unit_readings(shelf, "WF-01", fan)
     assert [str(reading.probe) for reading in seen.readings] == ["foot:1+>foot:4+"]
     session.record(ReadingTaken("none", "foot:1+>foot:4+", 0.0020))
-    seen = seen_unit(shelf, "WF-01", fan)
+    seen = last_unit_readings(shelf, "WF-01", fan)
     assert [reading.volts for reading in seen.readings] == [0.0021, 0.0020]
     assert (seen.meter, list(seen.repaired)) == (DEFAULT_METER, ["4A+"])
 
@@ -41,13 +41,13 @@ def test_a_lone_supply_says_nothing_and_several_as_they_were_measured(
     session = begin("WF-01")
     session.record(CheckMade("supply", fan.feeds[0].name, True, volts=5.04))
     session.record(ReadingTaken("all", "4A", 4.8))
-    assert seen_unit(shelf, "WF-01", fan).supply_v == {}
+    assert last_unit_readings(shelf, "WF-01", fan).supply_v == {}
     text = files("benchtest.virtual").joinpath("gull-wing.toml").read_text("utf-8")
     session = Session.start(shelf, text, "GW-01", DEFAULT_METER)
     session.record(CheckMade("supply", "left", True, volts=5.04))
     session.record(ReadingTaken("all", "2A", 4.8))
     wing = parse_design(text, "gull-wing")
-    assert seen_unit(shelf, "GW-01", wing).supply_v == {"left": 5.04}
+    assert last_unit_readings(shelf, "GW-01", wing).supply_v == {"left": 5.04}
 
 
 def test_units_of_another_design_are_refused(fan: Design, shelf: Shelf, design_text: str) -> None:
@@ -59,8 +59,8 @@ def test_units_of_another_design_are_refused(fan: Design, shelf: Shelf, design_t
         ReadingTaken("all", "main", None, 1.0)
     )
     with pytest.raises(InputError, match="is a Tide arch, not a Small fan"):
-        seen_unit(shelf, "TA-01", fan)
-    with pytest.raises(InputError, match="wired otherwise"):
-        seen_unit(shelf, "WF-09", fan)
+        last_unit_readings(shelf, "TA-01", fan)
+    with pytest.raises(InputError, match="wired differently"):
+        last_unit_readings(shelf, "WF-09", fan)
     with pytest.raises(NameFault, match="not on this bench"):
-        seen_unit(shelf, "WF-77", fan)
+        last_unit_readings(shelf, "WF-77", fan)

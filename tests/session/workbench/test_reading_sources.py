@@ -20,12 +20,12 @@ from benchtest.errors import DriveFault, InputError, NameFault
 from benchtest.evidence.meter import Meter
 from benchtest.prop.design import Design
 from benchtest.prop.notation import parse_probe
-from benchtest.session.report.export_tables import Evidence, readings_table
+from benchtest.session.report.export_tables import SessionEvidence, readings_table
 from benchtest.session.session import Session
 from benchtest.session.workbench.reading_sources import (
     BridgePins,
     check_source,
-    pins_of,
+    parse_bridge_pins,
     source_for,
 )
 from benchtest.session.workbench.workbench import Workbench
@@ -192,7 +192,7 @@ def test_a_pin_reads_where_it_sits_and_nowhere_else(
     workbench.entry.take(read)
     (taken,) = workbench.session.state.readings
     assert taken.meter == Meter.parse("0.5%+2/1000")  # a count is coarser than a hand meter
-    evidence = Evidence(workbench.session.row, workbench.session.state)
+    evidence = SessionEvidence(workbench.session.row, workbench.session.state)
     assert "0.5%+2/1000" in readings_table(evidence)
     asks(workbench, "4", "crown:4")
     assert not workbench.source.can_read
@@ -273,13 +273,13 @@ def test_a_bridge_that_answers_for_another_input_is_not_believed(
 
 def test_a_bridge_needs_to_be_told_where_its_pins_sit(fan: Design) -> None:
     bridge, meter = parse_source("serial:/dev/ttyUSB0"), parse_source("scpi:/dev/ttyUSB1")
-    with pytest.raises(InputError, match=r"which of its inputs sits where, such as --pin 0=foot:4"):
+    with pytest.raises(InputError, match=r"give the place of each input, such as --pin 0=foot:4"):
         check_source(bridge, [], to_serial=False)
     for spec in (None, meter):
         with pytest.raises(InputError, match="name the bridge: --readings-from serial:DEVICE"):
             check_source(spec, ["0=foot:4"], to_serial=False)
     check_source(None, ["0=foot:4"], to_serial=True)  # the bridge that drives
     with pytest.raises(NameFault, match=r"--pin 1=roof:1: .*no bus is called"):
-        pins_of(fan, ["0=foot:4", "1=roof:1"])
-    with pytest.raises(InputError, match="input 0 sits there already"):
-        pins_of(fan, ["0=foot:4", "1=foot:4"])
+        parse_bridge_pins(fan, ["0=foot:4", "1=roof:1"])
+    with pytest.raises(InputError, match="input 0 is already there"):
+        parse_bridge_pins(fan, ["0=foot:4", "1=foot:4"])

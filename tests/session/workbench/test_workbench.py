@@ -13,12 +13,15 @@ from benchtest.errors import InputError, NameFault
 from benchtest.evidence.marks import Mark
 from benchtest.prop.design import Design, NodeName
 from benchtest.prop.lit_set import LitSet, all_lit
-from benchtest.session.display.event_text import said
+from benchtest.session.display.event_text import describe_event
 from benchtest.session.log.events import (
+    CheckMade,
     MarkMade,
     NoteMade,
+    PartSeen,
     ReadingTaken,
     RepairDone,
+    SessionEvent,
     SignedOff,
     StageSet,
     VerdictGiven,
@@ -105,7 +108,7 @@ def test_the_ruler_makes_every_fifth_and_tenth_node_stand_out(
 def test_verdicts_are_kept_with_the_level_they_were_seen_at(workbench: Workbench) -> None:
     workbench.walk.judge(passed=True)
     workbench.walk.judge(passed=False)
-    whats = [happened.what for happened in workbench.session.happened]
+    whats = [happened.what for happened in workbench.session.events]
     assert whats[-2:] == [
         VerdictGiven(1, passed=True, level=LOOK_LEVEL),
         VerdictGiven(2, passed=False, level=LOOK_LEVEL),
@@ -262,10 +265,15 @@ def test_undo_says_what_it_took_back(workbench: Workbench) -> None:
         (SignedOff("Ada"), "sign-off by Ada"),
         (NoteMade("rain"), "note"),
         (StageSet("sealed"), "stage"),
+        (CheckMade("rails", "main", passed=True), "rails at main OK"),
+        (CheckMade("supply", "main", passed=True, volts=4.95), "supply at main OK, 4.95 V"),
+        # zigzag: data enters strand 2 at its end B, which is node 10
+        (PartSeen(3, 5, right=False, strand=2), "nodes 2.8 to 2.6 not all lit"),
+        (PartSeen(2, 2, right=True, strand=2), "node 2.9 lit"),
     ],
 )
-def test_events_are_said_in_a_few_words(what: VerdictGiven, words: str) -> None:
-    assert said(what) == words
+def test_events_have_a_short_description(what: SessionEvent, words: str, fan: Design) -> None:
+    assert describe_event(what, fan) == words
 
 
 # -- thinking --------------------------------------------------------------------------------------
@@ -294,7 +302,7 @@ def test_a_likely_suspect_is_advised(workbench: Workbench) -> None:
     suspect = Suspect("4A+", "resistive", 0.9, None, "reflow 4A+")
     settled = NextReading(None, None, 0.0, settled=True)
     workbench.active.finding = Finding(0.1, (suspect,), (), settled, (), None)
-    assert workbench.advice.says == "Repair: reflow 4A+."
+    assert workbench.advice.text == "Repair: reflow 4A+."
     workbench.light_advice()
     assert workbench.light.is_dark  # nobody solders on a lit prop
 

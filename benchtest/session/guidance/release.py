@@ -1,0 +1,131 @@
+"""Unfinished work that keeps a unit from its sign-off, or indoors."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from benchtest.diagnosis import Finding
+from benchtest.formatting import name_strands
+from benchtest.records.models import Stage
+from benchtest.session.log import colour_checks
+from benchtest.session.log.events import Concluded
+from benchtest.session.log.reading_list import is_taken_again
+from benchtest.session.log.state import State
+from benchtest.session.log.suspects import MIN_SUSPECT_PROBABILITY, suspected
+
+MAX_NAMED_SUSPECTS = 3
+"""Number of suspects that the shelf names."""
+_DATA_JOINT = re.compile(r"\d[AB]d$", re.ASCII)
+
+
+def unfinished_items(state: State, finding: Finding | Concluded | None) -> list[str]:
+    """Return the work left before a sign-off; empty if all is done.
+
+    Args:
+        state: state of the session.
+        finding: finding of this state, new or on record; None without one.
+    """
+    items = []
+    if state.untested:
+        items.append(f"look at {name_strands(state.untested)}")
+    if state.failed:
+        items.append(f"{name_strands(state.failed)} failed")
+    for mark in state.marks:
+        if mark.seen != "ok" and state.verdicts.get(mark.strand):  # seen after the strand passed
+            items.append(f"another look at strand {mark.strand}, marked {mark.seen}")
+    items.extend(_unrepaired(state))
+    items.extend(_odd_readings(state))
+    if finding is None:
+        items.append("readings")
+    else:
+        items.extend(_of_evidence(state, finding))
+    return items
+
+
+def _odd_readings(state: State) -> list[str]:
+    """Return the readings that the last finding rejected and that were not taken again."""
+    numbers = set() if state.concluded is None else set(state.concluded.set_aside)
+    return [
+        f"reading {one.number} ({one.reading.probe}) again"
+        for one in state.taken
+        if one.counts and one.number in numbers and not is_taken_again(state.taken, one)
+    ]
+
+
+def _of_evidence(state: State, finding: Finding | Concluded) -> list[str]:
+    """Return the readings left to take or, once they decide, the suspects left to repair."""
+    settled = finding.settled if isinstance(finding, Concluded) else finding.next.settled
+    guilty = [(name, p) for name, p in suspected(finding) if p > MIN_SUSPECT_PROBABILITY]
+    if not settled or not state.readings:
+        names = _places([name for name, _ in guilty[:MAX_NAMED_SUSPECTS]])
+        return [f"readings to clear {names}" if guilty else "readings that settle it"]
+    return [
+        f"repair of {_places([name])} ({min(p, 0.99):.0%})"
+        for name, p in guilty[:MAX_NAMED_SUSPECTS]
+    ]
+
+
+def _places(names: list[str]) -> str:
+    """Return suspects in words; both rails of one joint are one place.
+
+    >>> _places(["4A-", "4.17", "4A+", "7B+", "5Ad", "2 3", "main"])
+    'joint 4A, node 4.17, joint 7B+, joint 5Ad, strands 2 and 3, main'
+    """
+    places: dict[str, str] = {}
+    for name in names:
+        place = name[:-1] if name[-1:] in ("+", "-") else name
+        places[place] = _in_words(name, place if place in places else name)
+    return ", ".join(places.values())
+
+
+def _in_words(name: str, shown: str) -> str:
+    if name.replace(" ", "").isdigit():
+        return f"strand{'s' if ' ' in shown else ''} {shown.replace(' ', ' and ')}"
+    if "." in name:
+        return f"node {shown}"
+    joint = name[-1:] in ("+", "-") or _DATA_JOINT.search(name)
+    return f"joint {shown}" if joint else shown  # a feed, or the prop's colour order
+
+
+def _unrepaired(state: State) -> list[str]:
+    """Return the faults that checks, colours, wiggling and soaking found and that remain."""
+    items = [
+        f"{check} at feed {feed}" for (check, feed), made in state.checks.items()
+        if made.passed is False
+    ]  # fmt: skip
+    if wrong := colour_checks.wrong_strands(state.colours):
+        items.append(f"colours of {name_strands(wrong)}")
+    if loose := [end for end, steady in state.wiggled.items() if not steady]:
+        verb = "flickers" if len(loose) == 1 else "flicker"
+        items.append(f"{', '.join(loose[:3])} {verb} when moved")
+    if state.soak is not None and state.soak.intermittent:
+        items.append(f"{state.soak.intermittent} intermittent in the soak")
+    return items
+
+
+def release_blockers(state: State, stage: Stage) -> list[str]:
+    """Return everything that keeps a unit indoors, by its last session; empty if it may go out."""
+    items = unfinished_items(state, state.concluded)
+    if stage in ("bare", "soldered"):
+        items.append("seal it, then retest")
+    elif state.tested_earlier:
+        items.append("a test since it came back" if stage == "back" else "a test after sealing")
+    if state.signed is None:
+        items.append("sign-off")
+    return items
+
+
+def shelf_line(tag: str, stage: Stage, waits: Sequence[str]) -> str:
+    """Return a unit of the shelf in one line.
+
+    >>> shelf_line("WF-03", "sealed", ["readings to clear joint 4A", "sign-off"])
+    'WF-03: sealed, waits for: readings to clear joint 4A, sign-off'
+    >>> shelf_line("WF-04", "sealed", [])
+    'WF-04: sealed, waits for nothing: may go outdoors'
+    """
+    if waits:
+        return f"{tag}: {stage}, waits for: {', '.join(waits)}"
+    return f"{tag}: {stage}, waits for nothing" + (
+        "" if stage == "outdoors" else ": may go outdoors"
+    )
