@@ -88,8 +88,8 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         self._asks_to_light = False
         self._asked = ("", "")
         self._asked_at = self._early_until = float("-inf")
-        """When the question was drawn, and until when keys belong to a number that was begun before
-        it, as the times of events count. [s]"""
+        """Time at which the question was drawn, and the end of the time in which keys belong to a
+        number that was begun before it, on the clock of the events. [s]"""
 
     def compose(self) -> ComposeResult:
         yield BenchView(self.glyphs, id="bench")

@@ -16,7 +16,7 @@ class Line(Input):
     """
 
     is_entered = False
-    """Enter was taken, and nobody has opened the line again since."""
+    """True after Enter, until the line is opened again."""
 
     async def _on_key(self, event: events.Key) -> None:
         if self.is_entered or event.key == "enter":

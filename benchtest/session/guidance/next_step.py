@@ -143,7 +143,7 @@ def unexplained_text(finding: Finding) -> str:
 def _ohms_first(state: State, suspect: Suspect) -> Advice | None:
     """Ask for the ohms between the rails, without power, before a bridge is searched for.
 
-    They show a short whatever else is wrong. Once: a check from before first light counts.
+    They show a short even next to other faults. Once: a check from before first light counts.
     """
     if suspect.fault != "short" or state.unshorted.get(suspect.where, 0):
         return None

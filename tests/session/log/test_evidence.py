@@ -134,4 +134,4 @@ def test_compare_and_report_agree_at_the_command_line(
     assert "disagrees with all others" in compared
     page = tmp_path / "unit.html"
     assert main(["--bench", folder, "report", session.tag, "--output", str(page)]) == 0
-    assert "Nothing is above 5" in page.read_text()
+    assert "No suspect above 5" in page.read_text()

@@ -87,4 +87,4 @@ def test_nobody_is_asked_about_digits_that_the_meter_has_not() -> None:
 def test_more_than_the_meter_shows_is_said_where_no_slip_explains_it() -> None:
     typed = judge_typed("61", 4.8, 0.01, DEFAULT_METER, most_v=5.0)
     assert typed.volts is None
-    assert "beyond the meter" in typed.hint
+    assert "exceeds the meter" in typed.hint
