@@ -106,8 +106,13 @@ def _step_after_finding(state: State, finding: Finding) -> Advice:
         # an open and a resistive joint are repaired alike
         where, probability = suspects[0]
         top = next(suspect for suspect in finding.suspects if suspect.where == where)
-    # a break in the data line is repaired first: strands behind it cannot be lit to measure
-    is_due = ask.settled or (top is not None and top.fault in DATA_FAULTS and not ask.before_repair)
+    # a break in the data line is repaired first: strands behind it cannot be lit to measure, and no
+    # voltage distinguishes its possible places
+    is_data = top is not None and top.fault in DATA_FAULTS
+    if is_data:
+        of_data = (one.probability for one in finding.suspects if one.fault in DATA_FAULTS)
+        probability = min(1.0, sum(of_data))
+    is_due = ask.settled or (is_data and not ask.before_repair)
     if top is not None and probability >= MIN_REPAIR_PROBABILITY and is_due:
         if (ohms := _ohms_first(state, top)) is not None:
             return ohms

@@ -62,7 +62,11 @@ def test_a_slip_of_the_pen_is_asked_about(workbench: Workbench, factor: float, e
 
 @pytest.mark.parametrize(
     ("text", "said_"),
-    [("4,8", 'write it with a decimal point: 4.8'), ("61", "exceeds the meter"), ("abc", "is not a number")],
+    [
+        ("4,8", "write it with a decimal point: 4.8"),
+        ("61", "exceeds the meter"),
+        ("abc", "is not a number"),
+    ],
 )
 def test_what_is_no_reading_is_said_and_not_kept(
     workbench: Workbench, text: str, said_: str
