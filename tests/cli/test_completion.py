@@ -129,7 +129,7 @@ def test_tab_completes_at_a_terminal(home: Path, shell: str) -> None:
     os.write(master, b"benchtest expo\t--cs\tread\t--un\tW\t3; echo said $?\r")
     _read_until(ear, "said 2")
     os.write(master, b"benchtest repo\tW\t3\r")
-    _read_until(ear, "benchtest: unit WF-03: has not been tested yet")
+    _read_until(ear, "benchtest: unit WF-03: has no test to report yet")
     os.write(master, b"exit\r")
     assert process.wait(PATIENCE_S) == 2  # as `benchtest report` ended
     os.close(master)

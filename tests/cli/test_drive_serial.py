@@ -61,4 +61,4 @@ def test_every_signal_ends_dark(
 
 def test_serial_alone_lists_the_ports(run: Run, prop: Path) -> None:
     done = run("drive", prop, "walk", "--to", "serial")
-    done.refused(2, "Write serial:DEVICE; ", "serial port")
+    done.refused(2, "write serial:DEVICE; ", "serial port")

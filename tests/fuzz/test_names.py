@@ -168,7 +168,7 @@ async def test_the_terminal_program_shows_a_name_literally(bench: Path, tmp_path
         async with app.run_test(size=(200, 40)) as pilot:
             at = Driven(app, pilot)
             await at.until(lambda: isinstance(app.screen, ShelfScreen))
-            await at.until(lambda: "left unfinished" in at.words())
+            await at.until(lambda: "Unfinished" in at.words())
             assert NAME in at.words()
             column = at.words().splitlines()[2].index("app.quit")
             await pilot.click(DataTable, offset=(column, 1))

@@ -185,7 +185,7 @@ def test_every_figure_is_on_the_page() -> None:
         "! 420 mΩ (310 to 600)", "! open", "7A+ 93 %", "✗ 1 intermittent",
         "plain grew from at most 12 mΩ to 85–140 mΩ: repair it before it fails.", "! 85–140 mΩ",
         "≤ 12 mΩ", "2 of 2 joints were not shown", "2024-11-20",
-        "with 7A+ taken to be at fault",
+        "with a fault at 7A+",
         "2 strands that differ less are left out", "strand 2", "d00d", "crown",
     ):  # fmt: skip
         assert words in page.words, words
@@ -239,7 +239,7 @@ def test_an_empty_session_has_a_page() -> None:
         repairs=[], notes=[], signed_by=None, signed_at=None, comment="", ended_at="",
     )  # fmt: skip
     page = _Page(render_report(bare))
-    for words in ("No readings.", "No suspect above 5 %.", "not worked out"):
+    for words in ("No readings.", "No suspect above 5 %.", "not computed"):
         assert words in page.words
     for words in (
         "Still to do", "Repairs", "Notes", "No joint above", "last event", "History",
