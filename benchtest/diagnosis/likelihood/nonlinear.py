@@ -120,10 +120,7 @@ def starved_rows(
         weigher, joint, resistive, knots, mean, weight, few=few
     )
     if len(columns) > len(resistive):
-        # copper that is cut off has other volts, and passes data on or not, whatever a resistance
-        # would do
-        cut = any(effect.base.cut[joint, GRID] for effect in weigher.effects)
-        if ended and not cut:
+        if ended:
             mean[GRID], weight[GRID] = mean[resistive[-1]], weight[resistive[-1]]
             return
         mean[GRID], covariance = solve_at(weigher, joint, GRID)

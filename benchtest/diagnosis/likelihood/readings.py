@@ -628,9 +628,7 @@ class Weigher:
             last = int(np.flatnonzero(~bent)[-1])
             if len(starved) and rules_out_more(self, mean[last], rows.last_covariance[place]):
                 mean[starved], weight[starved] = mean[last], weight[last]
-                # copper that is cut off has volts of its own
-                cut = any(effect.base.cut[joint, GRID] for effect in self.effects)
-                starved = starved[starved == GRID] if cut else starved[:0]
+                return Row(mean, weight, starved[:0])
         if len(starved):
             mean[starved], weight[starved] = estimated_rows(self, joint, starved)
         return Row(mean, weight, starved)

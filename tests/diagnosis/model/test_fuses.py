@@ -88,7 +88,7 @@ def test_feeds_beside_others_have_fuses_and_lone_ones_have_none(make_fan: MakeFa
     )
     apart = dataclasses.replace(two, buses=(), feeds=feeds)
     assert not any(joint.is_fuse for joint in fault_space(apart).joints)
-    with pytest.raises(InputError, match="fuse of feed feed1: it is whole or blown"):
+    with pytest.raises(InputError, match="fuse of feed feed1: give inf for a blown one"):
         Circuit(two, {"feed1": 0.5})
 
 

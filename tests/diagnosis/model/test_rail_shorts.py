@@ -89,7 +89,7 @@ def _rated(design: Design, supply_a: float | None) -> Design:
         ("crown:2", 0.8, 9.0, 5.0),
         ("foot:5", 0.3, 9.0, 5.0),
         ("crown:5", 0.06, 9.0, 5.0),
-        ("crown:4", 1.5, 9.0, 5.0),
+        ("crown:4", 0.5, 9.0, 5.0),
         ("crown:3", 1.0, 7.0, 12.0),
         ("foot:4", 0.2, 7.0, 12.0),
     ],
