@@ -134,7 +134,7 @@ async def _at_sign_off(walk: Walk) -> None:
     await walk.check("walk")
     await at.keys("u", "u", "u", "escape")
     await walk.bench(SOUND, *"t8", "enter", tasks=["soak"])
-    await at.until(lambda: "say where" in at.words())
+    await at.until(lambda: "enter where" in at.words())
     await walk.check("soak")
     await walk.form("flicker", "f")
     await walk.check("flicker done")
