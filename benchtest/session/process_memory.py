@@ -12,8 +12,10 @@ from __future__ import annotations
 import ctypes
 from functools import cache
 
-_ARENA_MAX = -8
-"""`M_ARENA_MAX` of glibc's malloc.h."""
+_ARENA_MAX, _MMAP_THRESHOLD = -8, -3
+"""`M_ARENA_MAX` and `M_MMAP_THRESHOLD` of glibc's malloc.h."""
+MAPPED_OCTETS = 1 << 20
+"""Blocks from which each is mapped by itself, and so given back as soon as it is freed."""
 
 
 @cache
@@ -26,9 +28,15 @@ def _libc() -> ctypes.CDLL | None:
 
 
 def share_one_arena() -> bool:
-    """Make all threads allocate from one arena; return True if the C library does so."""
+    """Make all threads allocate from one arena, and map large blocks by themselves.
+
+    Returns:
+        True if the C library does so.
+    """
     libc = _libc()
-    return libc is not None and bool(libc.mallopt(_ARENA_MAX, 1))
+    if libc is None:
+        return False
+    return bool(libc.mallopt(_ARENA_MAX, 1) and libc.mallopt(_MMAP_THRESHOLD, MAPPED_OCTETS))
 
 
 def return_freed_memory() -> None:

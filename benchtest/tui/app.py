@@ -468,6 +468,19 @@ def _title(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def _forget_drawn_widgets() -> None:
+    """Let go of the rows that widgets of earlier screens have drawn.
+
+    A cache of Textual's is kept for each method, not for each widget: it holds all that widgets
+    drew, of up to a thousand of them, long after they are gone.
+    """
+    from textual._styles_cache import StylesCache
+
+    forget = getattr(StylesCache.get_inner_outer, "cache_clear", None)
+    if forget is not None:
+        forget()
+
+
 def run_app(
     bench: LaunchOptions, first_tag: str | None = None, practice: PracticeAsked | None = None
 ) -> None:

@@ -1,4 +1,6 @@
-"""Memory of the terminal program in an evening: `python -m tests.bench.evening_memory`.
+"""Memory of the terminal program through an evening of seven units.
+
+    python -m tests.bench.evening_memory [--units N]
 
 The real program, its screens driven by a person's keys, with a virtual prop in a process of its own
 over loopback. Units of one design, 14 strands of 27 nodes between two ring boards, wait on the
@@ -78,9 +80,12 @@ class Person:
         return self.app.screen if isinstance(self.app.screen, BenchScreen) else None
 
     async def until(self, true: Callable[[], bool]) -> None:
-        async with asyncio.timeout(WAIT_S):
-            while not true():
-                await self.pilot.pause(0.01)
+        # a timeout of asyncio would keep what was on the screen until it is due
+        end_s = time.monotonic() + WAIT_S
+        while not true():
+            if time.monotonic() > end_s:
+                raise TimeoutError(f"nothing happened for {WAIT_S:g} s")
+            await self.pilot.pause(0.01)
 
     def is_away_from(self, screen: BenchScreen) -> bool:
         return self.app.screen is not screen

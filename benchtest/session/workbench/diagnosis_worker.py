@@ -18,6 +18,7 @@ from benchtest.session.display.finding_details import (
 )
 from benchtest.session.log.evidence import odd_readings
 from benchtest.session.log.state import LoggedEvent
+from benchtest.session.process_memory import return_freed_memory
 from benchtest.session.workbench.active_session import ActiveSession
 
 
@@ -57,6 +58,7 @@ class DiagnosisWorker:
         with self._busy:
             state = self._active.state
             finding = self._active.session.diagnose(state)
+            return_freed_memory()
             return state.undoable, finding
 
     def accept(self, events: Sequence[LoggedEvent], finding: Finding) -> bool:
