@@ -121,6 +121,8 @@ UNLIT[Look.ON] = Look.ON
 OFF_BY_ONE = 0.05
 """Chance that a position is one node off. Common practice, no source."""
 
+MOST_TALLY_OCTETS = 6_000_000
+"""Memory that tallies of looks take from one finding to the next, about."""
 NOT_LOOKED_AT = -1
 MARK_COLUMNS = np.unique(np.append(np.arange(0, COLUMNS - 1, 12), [COLUMNS - 2, COLUMNS - 1]))
 """Resistances at which looks are worked out; others are read off between them."""
@@ -318,8 +320,21 @@ class LookWeigher:
         """Tally of all looks with nothing wrong but what is given, shape (TALLIES, 1)."""
         total = np.zeros((TALLIES, 1))
         for look in self.looks:
-            total += look.weigh(self._ground(look.lit)[None, self._nodes(look)])
+            total += self._weigh(look, self._ground(look.lit)[None, self._nodes(look)])
         return total
+
+    def _weigh(self, look: StrandLook, should: NDArray[np.intp]) -> FloatArray:
+        """Return the tally of one look; kept, for it comes again in other findings."""
+        lit = look.lit.lights(look.strand)
+        key = lit, look.seen.tobytes(), should.astype(np.int8).tobytes()
+        kept = (self.responses.near or self.responses).tallies
+        found = kept.pop(key, None)
+        if found is None:
+            found = look.weigh(should)
+            while kept and len(kept) * found.nbytes > MOST_TALLY_OCTETS:
+                del kept[next(iter(kept))]
+        kept[key] = found
+        return found
 
     def _ground(self, lit: LitSet) -> NDArray[np.intp]:
         """`Look` of every node before any fault is tried, shape (nodes,)."""
@@ -375,16 +390,19 @@ class LookWeigher:
         stops = np.array([fault.stop for fault in self.space.chain])
         looks = np.array([Look.UNPOWERED if f.shorted else Look.NO_DATA for f in self.space.chain])
         total = np.zeros((TALLIES, len(starts)))
+        ways_of: dict[int, tuple[NDArray[np.intp], NDArray[np.bool_], NDArray[np.intp]]] = {}
         for look in self.looks:
-            place = self.place[self._nodes(look)]
-            low, high = place.min(), place.max() + 1
-            # many faults leave this strand alike: weigh each way it can look once
-            clipped = np.clip(np.stack([starts, stops], axis=1), low, high)
-            every = np.column_stack([clipped, looks])
-            ways, of = np.unique(every, axis=0, return_inverse=True)
-            dark = (place >= ways[:, :1]) & (place < ways[:, 1:2])
-            should = np.where(dark, ways[:, 2:], self._ground(look.lit)[self._nodes(look)])
-            weight = look.weigh(should)[:, of.reshape(-1)]
+            if look.strand not in ways_of:
+                place = self.place[self._nodes(look)]
+                # many faults leave this strand alike: weigh each way it can look once
+                clipped = np.clip(np.stack([starts, stops], 1), place.min(), place.max() + 1)
+                every = np.column_stack([clipped, looks])
+                ways, of = np.unique(every, axis=0, return_inverse=True)
+                dark = (place >= ways[:, :1]) & (place < ways[:, 1:2])
+                ways_of[look.strand] = ways[:, 2:], dark, of.reshape(-1)
+            seen, dark, of = ways_of[look.strand]
+            should = np.where(dark, seen, self._ground(look.lit)[self._nodes(look)])
+            weight = self._weigh(look, should)[:, of]
             self._put_in_misled(weight, look)
             total += weight
         found = log_likelihood_of(total)
@@ -473,10 +491,11 @@ class LookWeigher:
         if not numbers:
             return
         nodes, misled = self._nodes(look), self._misled_looks(look.lit)
-        weight[:, numbers] = look.weigh(self._ground(look.lit)[None, nodes])
+        weight[:, numbers] = self._weigh(look, self._ground(look.lit)[None, nodes])
         shown = [number for number in numbers if number in misled]
         if shown:
-            weight[:, shown] = look.weigh(np.array([misled[number][nodes] for number in shown]))
+            rows = np.array([misled[number][nodes] for number in shown])
+            weight[:, shown] = self._weigh(look, rows)
 
     def _misled_looks(self, lit: LitSet) -> dict[int, NDArray[np.intp]]:
         """Return the `Look` of every node by the chain faults that mislead some visibly."""
@@ -563,7 +582,7 @@ class LookWeigher:
         kind, ground = self.design.node, self._ground(lit)
         plenty_v = max(kind.logic_v, *kind.full_v.values())
         grounds = [ground[self._nodes(look)] for look in looks]
-        as_before = [k.weigh(g[None]) for k, g in zip(looks, grounds, strict=True)]
+        as_before = [self._weigh(k, g[None]) for k, g in zip(looks, grounds, strict=True)]
         plain = np.sum(as_before, axis=0)
         enough = base.solution.node_v.min(initial=np.inf) >= plenty_v
         alone = self.responses.is_large and len(wanted) == 1
@@ -577,14 +596,19 @@ class LookWeigher:
             if self.space.joints[number].is_fuse:  # it has no resistance but an endless one
                 bent[number] = bent[number] & (np.arange(COLUMNS) == COLUMNS - 1)
         exactly = exactly and self._solved(base, bent)
-        for number in wanted:
-            load = base.alone(number).load[:, 0] if alone else base.joint_load[:, number]
-            per_amp[self.responses.circuit.loaded] = load
-            node_v = base.solution.node_v + push[number][:, None] * per_amp
-            if enough and node_v.min() >= plenty_v:
+        every = list(wanted)
+        some = np.array(every, dtype=np.intp)
+        loads = base.alone(every[0]).load if alone else base.joint_load[:, some]
+        least_v = _least_volts(
+            base.solution.node_v[self.responses.circuit.loaded], loads, push[some]
+        )
+        for number, load, lowest_v in zip(every, loads.T, least_v.tolist(), strict=True):
+            if enough and lowest_v >= plenty_v:
                 blocked[:, number] += plain  # every node has all it needs: it looks as before
                 passing[:, number] += plain
                 continue
+            per_amp[self.responses.circuit.loaded] = load
+            node_v = base.solution.node_v + push[number][:, None] * per_amp
             islands = np.zeros(len(node_v), dtype=bool)
             if exactly and number in bent:
                 islands = self._starve(node_v, number, base, bent[number])
@@ -596,7 +620,10 @@ class LookWeigher:
                 should = self._as_told(lit, should, self.responses.told(lit))
             should = self._kept_dark(should)
             weights = np.repeat(plain, len(should), axis=1)
+            touched_nodes = (should != ground).any(axis=0)
             for look, before, alone_log in zip(looks, grounds, as_before, strict=True):
+                if not touched_nodes[self._nodes(look)].any():
+                    continue
                 rows = should[:, self._nodes(look)]
                 other = np.flatnonzero((rows != before).any(axis=1))
                 if len(other):  # most strands look as before at most resistances
@@ -647,6 +674,21 @@ class LookWeigher:
     def _nodes(self, look: StrandLook) -> NDArray[np.intp]:
         start = self.design.first_index[look.strand - 1]
         return np.arange(start, start + self.design.strand(look.strand).nodes)
+
+
+def _least_volts(volts: FloatArray, per_amp: FloatArray, push: FloatArray) -> FloatArray:
+    """Return the lowest volts of any node under any of each joint's faults, shape (joints,). [V]
+
+    Args:
+        volts: of the loaded nodes, shape (nodes,). [V]
+        per_amp: change by an ampere at each joint, shape (nodes, joints). [V/A]
+        push: amperes that stand in for each joint's faults, shape (joints, faults). [A]
+    """
+    if not len(volts):
+        return np.full(len(push), np.inf)
+    ends = np.stack([push.min(axis=1), push.max(axis=1)])
+    moved = np.minimum(per_amp * ends[0], per_amp * ends[1])
+    return np.asarray((volts[:, None] + moved).min(axis=0))
 
 
 def _at_every_column(at_knots: FloatArray) -> FloatArray:

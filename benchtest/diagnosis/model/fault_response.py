@@ -169,6 +169,8 @@ class Responses:
     _bases: dict[LitSet, Base] = field(default_factory=dict)
     _exact: dict[tuple[str, float, LitSet], Solution] = field(default_factory=dict)
     _flat_alone: dict[int, JointEffects] = field(default_factory=dict)
+    tallies: dict[tuple[bool, bytes, bytes], FloatArray] = field(default_factory=dict)
+    """Tallies of looks; see `likelihood.marks`."""
 
     @property
     def is_plain(self) -> bool:
