@@ -322,6 +322,7 @@ class BenchApp(App[None]):
         from benchtest.tui.bench_screen import BenchScreen
 
         self._session = None
+        _forget_drawn_widgets()
         collect_garbage()
         try:
             workbench = self.on_bench.enter_context(open_bench(session, bench or self.bench))
