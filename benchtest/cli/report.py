@@ -104,8 +104,10 @@ def _unit(args: argparse.Namespace) -> int:
     tag, record = parse_code(args.tag)
     with Shelf(bench_of(args)) as shelf:
         row = _session(shelf, tag, record)
-        page = render_report(unit_report_content(Session.resume(shelf, row.id)))
-    return _answer(args, page, f"{tag}.html", {"tag": tag, "session": row.id})
+        content = unit_report_content(Session.resume(shelf, row.id))
+    answer: dict[str, object] = {"tag": tag, "session": row.id}
+    answer |= {"verdict": content.verdict, "open": list(content.waits_for)}
+    return _answer(args, render_report(content), f"{tag}.html", answer)
 
 
 def _batch(args: argparse.Namespace) -> int:

@@ -211,8 +211,13 @@ class Session:
         """Return the finding of a state. Slow: call it from a worker thread."""
         return diagnose_state(self.engine, state or self.state, self.meter)
 
-    def conclude(self, finding: Finding) -> None:
-        """Record a finding, for the report and the shelf."""
+    def conclude(self, finding: Finding, lowest_v: float | None = None) -> None:
+        """Record a finding, for the report and the shelf.
+
+        Args:
+            finding: finding of the present evidence.
+            lowest_v: lowest volts along the strands at full white; None if not known. [V]
+        """
         suspects = [
             {
                 "where": s.where,
@@ -230,6 +235,7 @@ class Session:
                 suspects,
                 None if ohm is None else round(ohm, 4),
                 [one.number for one in odd_readings(self.state, finding)],
+                None if lowest_v is None else round(lowest_v, 3),
             )
         )
 

@@ -9,7 +9,7 @@ from typing import Literal
 from benchtest.diagnosis import Finding, NextReading, Suspect
 from benchtest.prop.design import Design, NodeName, Probe
 from benchtest.prop.lit_set import LitSet
-from benchtest.session.guidance.release import unfinished_items
+from benchtest.session.guidance.release import low_volts_items, unfinished_items
 from benchtest.session.guidance.supply_doubt import is_answered, supply_doubt
 from benchtest.session.log import colour_checks, power_checks
 from benchtest.session.log.evidence import odd_readings
@@ -75,7 +75,8 @@ def next_step(state: State, finding: Finding | None) -> Advice:
         finding: finding of this state; None until it is known.
     """
     if state.signed is not None:
-        left = "; ".join(unfinished_items(state, finding or state.concluded))
+        items = unfinished_items(state, finding or state.concluded)
+        left = "; ".join([*items, *low_volts_items(state)])
         more = f"Not done: {left}." if left else "Nothing more to do."
         return Advice("done", f"Signed off by {state.signed.by}. {more}")
     design = state.design
@@ -134,7 +135,7 @@ def _step_after_finding(state: State, finding: Finding) -> Advice:
         return Advice("recolour", text, strand=wrong[0])
     if finding.fits_nothing:
         return Advice("sign-off", f"{unexplained_text(finding)} Sign off anyway?")
-    if left := unfinished_items(state, finding):
+    if left := [*unfinished_items(state, finding), *low_volts_items(state)]:
         return Advice("sign-off", f"Not done: {'; '.join(left)}. Sign off anyway?")
     return Advice("sign-off", "All tests done. Sign off as:")
 

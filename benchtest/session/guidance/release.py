@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from benchtest.diagnosis import Finding
 from benchtest.formatting import name_strands
 from benchtest.records.models import Stage
+from benchtest.session.guidance.supply_doubt import describe_low_volts
 from benchtest.session.log import colour_checks
 from benchtest.session.log.events import Concluded
 from benchtest.session.log.reading_list import is_taken_again
@@ -104,9 +105,16 @@ def _unrepaired(state: State) -> list[str]:
     return items
 
 
+def low_volts_items(state: State) -> list[str]:
+    """Return the volts that a unit lacks by its finding on record; empty if it lacks none."""
+    known = state.concluded
+    words = describe_low_volts(state.design, None if known is None else known.lowest_v)
+    return [f"volts: {words}"] if words else []
+
+
 def release_blockers(state: State, stage: Stage) -> list[str]:
     """Return everything that keeps a unit indoors, by its last session; empty if it may go out."""
-    items = unfinished_items(state, state.concluded)
+    items = [*unfinished_items(state, state.concluded), *low_volts_items(state)]
     if stage in ("bare", "soldered"):
         items.append("seal it, then retest")
     elif state.tested_earlier:

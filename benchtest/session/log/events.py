@@ -121,6 +121,9 @@ class Concluded:
     cleared_ohm: float | None = None
     set_aside: list[int] = field(default_factory=list)
     """Numbers of the readings that were rejected because they disagree with all others."""
+    lowest_v: float | None = None
+    """Lowest volts between the rails along the strands at full white, by the readings; None without
+    readings, before they settle the finding, and in older records. [V]"""
 
 
 @dataclass(frozen=True, slots=True)

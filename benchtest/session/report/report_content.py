@@ -18,7 +18,7 @@ from benchtest.records.report import (
     SuspectLine,
 )
 from benchtest.records.shelf import Shelf
-from benchtest.session.guidance.release import release_blockers, unfinished_items
+from benchtest.session.guidance.release import low_volts_items, release_blockers, unfinished_items
 from benchtest.session.guidance.steps import step_results
 from benchtest.session.guidance.supply_doubt import describe_low_volts
 from benchtest.session.log.events import RepairDone, SignedOff
@@ -58,8 +58,8 @@ def report_content(
     cleared = found.cleared_ohm if found.healthy > 0.5 else None
     plot = strand_plot(session, found)
     low = describe_low_volts(session.design, lowest_read_v(plot))
-    if low:
-        waits = [*waits, f"volts: {low}"]
+    if low and (item := f"volts: {low}") not in waits:
+        waits = [*waits, item]
     return ReportContent(
         tag=unit.tag,
         design=session.design,
@@ -128,7 +128,8 @@ def label_content(shelf: Shelf, tag: str) -> LabelContent:
 def verdict_of(state: State, stage: Stage) -> tuple[bool, str]:
     """Return True for a unit that has passed, and the verdict, from the finding on record."""
     passed = state.signed is not None and not unfinished_items(state, state.concluded)
-    return passed, _verdict(state, passed, release_blockers(state, stage))
+    low = "; ".join(low_volts_items(state))
+    return passed and not low, _verdict(state, passed, release_blockers(state, stage), low)
 
 
 def _verdict(state: State, passed: bool, waits: list[str], low: str = "") -> str:

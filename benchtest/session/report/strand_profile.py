@@ -70,6 +70,14 @@ def lowest_read_v(plot: StrandPlot | None) -> float | None:
     return min(read, default=None)
 
 
+def settled_lowest_v(session: Session, found: Finding) -> float | None:
+    """Return the lowest volts along the strands by a settled finding; None by any other. [V]
+
+    Takes some tens of milliseconds: call it from a worker thread.
+    """
+    return lowest_read_v(strand_plot(session, found)) if found.next.settled else None
+
+
 def strand_curve(session: Session, found: Finding, lit: LitSet, number: int) -> StrandCurve | None:
     """Return the volts along one strand; None if the circuit has no solution."""
     places = _places(session.design, number)

@@ -117,17 +117,20 @@ class ActiveSession:
             if not begun and self.finding is not None:
                 self.interim.keeps(self.finding)
 
-    def accept(self, events: Sequence[LoggedEvent], finding: Finding) -> bool:
+    def accept(
+        self, events: Sequence[LoggedEvent], finding: Finding, lowest_v: float | None = None
+    ) -> bool:
         """Take a finding unless there are other events by now; return True if it was taken.
 
         Args:
             events: the evidence of the finding.
             finding: the finding.
+            lowest_v: lowest volts along the strands at full white by it; None if not known. [V]
         """
         if tuple(events) != self.state.undoable:
             self.interim.overtaken(events, self.state.undoable, finding)
             return False
-        self.session.conclude(finding)
+        self.session.conclude(finding, lowest_v)
         self.finding = finding
         self.interim.keeps(finding)
         return True

@@ -19,6 +19,7 @@ from benchtest.session.display.finding_details import (
 from benchtest.session.log.evidence import odd_readings
 from benchtest.session.log.state import LoggedEvent
 from benchtest.session.process_memory import return_freed_memory
+from benchtest.session.report.strand_profile import settled_lowest_v
 from benchtest.session.workbench.active_session import ActiveSession
 
 
@@ -45,6 +46,7 @@ class DiagnosisWorker:
         self._active = active
         self._busy = threading.Lock()
         self._judgments: _Judgments | None = None
+        self._lowest: tuple[Finding, float | None] | None = None
         self._details: tuple[Finding, FindingDetails] | None = None
         self._healthy: tuple[_Asked, _Volts] | None = None
         self._possible: tuple[_Asked, _Volts] | None = None
@@ -58,12 +60,15 @@ class DiagnosisWorker:
         with self._busy:
             state = self._active.state
             finding = self._active.session.diagnose(state)
+            self._lowest = finding, settled_lowest_v(self._active.session, finding)
             return_freed_memory()
             return state.undoable, finding
 
     def accept(self, events: Sequence[LoggedEvent], finding: Finding) -> bool:
         """Take a finding unless there are other events by now; return True if it was taken."""
-        return self._active.accept(events, finding)
+        known = self._lowest
+        lowest_v = known[1] if known is not None and known[0] is finding else None
+        return self._active.accept(events, finding, lowest_v)
 
     @property
     def reading_lines(self) -> tuple[ReadingLine, ...]:

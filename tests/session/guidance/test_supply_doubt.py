@@ -11,10 +11,10 @@ from benchtest.prop.design import Design
 from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.records.report import render_report
-from benchtest.session.guidance.next_step import next_step
+from benchtest.session.guidance.next_step import next_step, waits_for
 from benchtest.session.guidance.supply_doubt import supply_doubt
 from benchtest.session.log.events import CheckMade, NotTaken, ReadingTaken, SignedOff, VerdictGiven
-from benchtest.session.report.report_content import report_content
+from benchtest.session.report.report_content import label_content, report_content
 from benchtest.session.session import Session
 from tests.session.conftest import record_passed_checks
 
@@ -106,3 +106,17 @@ def test_a_unit_whose_volts_are_below_what_a_node_needs_is_not_called_passed(
     assert not content.verdict.startswith(("Passed", "May go"))
     assert any("where a node needs 4.5 V" in words for words in content.waits_for)
     assert "where a node needs" in render_report(content)
+
+
+def test_low_volts_stand_on_the_label_and_keep_a_unit_indoors(begin: Begin) -> None:
+    """They stood in the report alone."""
+    session = _tested(begin(), 4.4)
+    session.conclude(session.diagnose(), 4.2)
+    session.record(SignedOff("Ada"))
+    low = "volts: only 4.20 V at full white, where a node needs 4.5 V"
+    assert low in waits_for(session.state, "sealed")
+    label = label_content(session.shelf, session.tag)
+    assert not label.good
+    assert label.result.startswith("Signed off with")
+    session.conclude(session.diagnose(), 4.6)
+    assert low not in waits_for(session.state, "sealed")
