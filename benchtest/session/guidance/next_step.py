@@ -186,9 +186,10 @@ def _supply_advice(state: State, finding: Finding) -> Advice | None:
     if doubt is None or is_answered(state, doubt):
         return None
     shown = doubt.lit.text(state.design)
+    which = "the supply" if len(state.design.feeds) == 1 else f"the supply of feed {doubt.feed}"
     return Advice(
         "check",
-        f"{doubt.words}: measure the supply again under load, at its terminals, with {shown} lit.",
+        f"{doubt.words}: measure {which} again under load, at its terminals, with {shown} lit.",
         lit=doubt.lit,
         probe=doubt.probe,
         check=("supply", doubt.feed),

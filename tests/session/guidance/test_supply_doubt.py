@@ -7,15 +7,18 @@ from collections.abc import Callable
 import pytest
 
 from benchtest.circuit.prediction import predict
+from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.records.report import render_report
+from benchtest.records.shelf import Shelf
 from benchtest.session.guidance.next_step import next_step, waits_for
 from benchtest.session.guidance.supply_doubt import supply_doubt
 from benchtest.session.log.events import CheckMade, NotTaken, ReadingTaken, SignedOff, VerdictGiven
 from benchtest.session.report.report_content import label_content, report_content
 from benchtest.session.session import Session
+from tests.props import SMALL_FAN
 from tests.session.conftest import record_passed_checks
 
 ASKED = [("1", "1A"), ("2 3", "2B"), ("2 3", "3A"), ("4", "4B"), ("1 4", "1B")]
@@ -120,3 +123,77 @@ def test_low_volts_stand_on_the_label_and_keep_a_unit_indoors(begin: Begin) -> N
     assert label.result.startswith("Signed off with")
     session.conclude(session.diagnose(), 4.6)
     assert low not in waits_for(session.state, "sealed")
+
+
+RIGHT = """
+[[feed]]
+name = "right"
+at = "foot:4"
+volts = 5.0
+wire = "16 AWG"
+length_mm = 1500.0
+fuse_a = 1.0
+supply_a = 10.0
+"""
+HALVES = SMALL_FAN.replace(
+    '''name = "foot"
+joins = "A"''',
+    """name = "foot"
+joins = ["1A", "2A"]""",
+).replace(
+    '''name = "crown"
+joins = "B"''',
+    """name = "crown"
+joins = ["3A", "4A"]""",
+)
+TWO_FEEDS = {"one copper": SMALL_FAN + RIGHT, "halves": HALVES + RIGHT.replace("foot:4", "crown:4")}
+ENDS = [("1", "1A"), ("2 3", "2B"), ("2 3", "3A"), ("4", "4B"), ("1 4", "1B"), ("all", "4A"),
+        ("all", "2A"), ("3", "3B")]  # fmt: skip
+
+
+def _two_fed(
+    shelf: Shelf, design_text: str, supply_v: dict[str, float], joint_ohm: dict[str, float]
+) -> Session:
+    """Readings at a unit of two supplies, typed as 5 V each, that give these volts."""
+    session = record_passed_checks(Session.start(shelf, design_text, "WF-03", DEFAULT_METER))
+    for name in ("main", "right"):
+        session.record(CheckMade("supply", name, True, volts=5.0))
+    fed = session.design.with_supply_volts(supply_v)
+    for strand in session.design.strands:
+        session.record(VerdictGiven(strand.number, passed=True))
+    for lit_text, probe_text in ENDS:
+        lit, probe = parse_lit_set(lit_text, fed), parse_probe(probe_text, fed)
+        volts = predict(fed, lit, [probe], joint_ohm).probes[0].volts
+        session.record(ReadingTaken(lit_text, probe_text, round(volts, 3)))
+    return session
+
+
+@pytest.mark.parametrize("wrong", ["main", "right"])
+@pytest.mark.parametrize("shape", list(TWO_FEEDS))
+def test_of_two_supplies_the_one_that_explains_all_readings_is_measured_again(
+    shelf: Shelf, shape: str, wrong: str
+) -> None:
+    session = _two_fed(shelf, TWO_FEEDS[shape], {wrong: 4.85}, {})
+    finding = session.diagnose()
+    doubt = supply_doubt(session.state, finding)
+    assert doubt is not None
+    assert doubt.feed == wrong
+    assert f" fit a supply of 4.85 V at feed {wrong}, lower than typed as 5 V" in doubt.words
+    advice = next_step(session.state, finding)
+    assert (advice.task, advice.check) == ("check", ("supply", wrong))
+    assert f"measure the supply of feed {wrong} again under load" in advice.says
+    session.record(CheckMade("supply", wrong, True, volts=4.85, lit="all"))
+    again = session.diagnose()
+    assert supply_doubt(session.state, again) is None
+    assert max(abs(row.z) for row in again.readings) < 0.5
+
+
+@pytest.mark.parametrize(
+    "joint_ohm", [{}, {"main+": 0.3}, {"2A+": 0.5}], ids=["sound", "feed", "strand"]
+)
+@pytest.mark.parametrize("shape", list(TWO_FEEDS))
+def test_joints_of_two_fed_props_are_no_bad_supplies(
+    shelf: Shelf, shape: str, joint_ohm: dict[str, float]
+) -> None:
+    session = _two_fed(shelf, TWO_FEEDS[shape], {}, joint_ohm)
+    assert supply_doubt(session.state, session.diagnose()) is None
