@@ -37,6 +37,8 @@ from benchtest.virtual.observer import Observation
 MIN_ROOMY_LINES = 36
 """Least height of a screen that shows all reasons for a repair, not only the strongest."""
 MAX_SKETCH_CELLS, MAX_SOAK_CELLS = 60, 40
+MIN_NAME = 8
+"""Cells that the top line leaves to the name of the design."""
 MAX_MESSAGE_LINES = 3
 LOOK_TASKS = ("glow", "look", "search", "caught", "walk", "colour", "wiggle", "soak")
 """Tasks in which the user looks at the prop, so that a virtual one is shown."""
@@ -148,13 +150,16 @@ class BenchView(LiteralBox):
         notice = driving.notice
         lit = "dark" if driving.is_held else model.lit_text
         unit = f"{model.tag}, VIRTUAL PROP" if model.is_virtual else model.tag
-        head = f" {unit}  {model.design.name}   lit: {lit}    "
         where = "" if model.is_virtual else driving.where
+        name, rest = model.design.name, f"   lit: {lit}    "
         if notice is not None:
             where = f"! {notice.short}"
-        elif len(head) + len(where) > self.size.width:
+        elif len(unit) + len(name) + len(rest) + 3 + len(where) > self.size.width:
             where = where.partition(",")[0]  # at a comma, so that it is not misread
-        self.query_one("#top", Panel).put(Content(self.glyphs.text(head + where)))
+        room = max(MIN_NAME, self.size.width - len(unit) - len(rest) - len(where) - 3)
+        if len(name) > room:  # what is lit must stay visible
+            name = f"{name[: room - 3]}…"  # three cells in ASCII
+        self.query_one("#top", Panel).put(Content(self.glyphs.text(f" {unit}  {name}{rest}{where}")))
 
     def show_message(self, model: BenchModel, message: str) -> None:
         """Draw the message, or the preview of the next reading, in up to three lines."""

@@ -17,7 +17,7 @@ from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.virtual.remote_prop import RemoteProp, start_simulation
 from benchtest.virtual.virtual_prop import frame_checksum
 from tests.drive.boards import until
-from tests.tui.conftest import Driven, driven
+from tests.tui.conftest import HEARD, SMALL_FAN, Driven, driven
 
 
 async def test_passing_a_strand_lights_the_next_and_is_on_disk(
@@ -356,3 +356,12 @@ def _shows_what_is_asked(at: Driven, prop: RemoteProp) -> bool:
     lamp, asked = at.workbench.light, at.workbench.advice.lit
     there = asked is not None and lamp.lit is not None and lamp.lit.strands == asked.strands
     return there and prop.state()["frame"] == frame_checksum(lamp.frame)
+
+
+async def test_what_is_lit_stays_in_sight_beside_a_long_name(tmp_path: Path) -> None:
+    path = tmp_path / "long.toml"
+    path.write_text(SMALL_FAN.replace("Small fan", "Gull wing of the lower terrace, second of four, by the ferry steps"))
+    async with driven(tmp_path / "bench", path, to=HEARD) as at:
+        await at.until_task("look")
+        await at.until(lambda: "lit: 1 at 25%" in at.words().splitlines()[0])
+        assert "Gull wing" in at.words().splitlines()[0]
