@@ -159,7 +159,9 @@ class BenchView(LiteralBox):
         room = max(MIN_NAME, self.size.width - len(unit) - len(rest) - len(where) - 3)
         if len(name) > room:  # what is lit must stay visible
             name = f"{name[: room - 3]}…"  # three cells in ASCII
-        self.query_one("#top", Panel).put(Content(self.glyphs.text(f" {unit}  {name}{rest}{where}")))
+        self.query_one("#top", Panel).put(
+            Content(self.glyphs.text(f" {unit}  {name}{rest}{where}"))
+        )
 
     def show_message(self, model: BenchModel, message: str) -> None:
         """Draw the message, or the preview of the next reading, in up to three lines."""

@@ -360,7 +360,8 @@ def _shows_what_is_asked(at: Driven, prop: RemoteProp) -> bool:
 
 async def test_what_is_lit_stays_in_sight_beside_a_long_name(tmp_path: Path) -> None:
     path = tmp_path / "long.toml"
-    path.write_text(SMALL_FAN.replace("Small fan", "Gull wing of the lower terrace, second of four, by the ferry steps"))
+    name = "Gull wing of the lower terrace, second of four, by the ferry steps"
+    path.write_text(SMALL_FAN.replace("Small fan", name))
     async with driven(tmp_path / "bench", path, to=HEARD) as at:
         await at.until_task("look")
         await at.until(lambda: "lit: 1 at 25%" in at.words().splitlines()[0])

@@ -16,7 +16,7 @@ import pytest
 from benchtest.drive.signals import hold_lights
 from benchtest.session.guidance.next_step import Task
 from benchtest.tui.bench_screen import BenchScreen
-from benchtest.tui.compare_screen import CompareScreen
+from benchtest.tui.compare_screen import WORKING, CompareScreen
 from benchtest.tui.dialogs import FormDialog, MessageDialog
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.virtual.remote_prop import RemoteProp
@@ -134,7 +134,8 @@ async def _at_sign_off(walk: Walk) -> None:
     await walk.check("walk")
     await at.keys("u", "u", "u", "escape")
     await walk.bench(SOUND, *"t8", "enter", tasks=["soak"])
-    await at.until(lambda: "enter where" in at.words())
+    await at.until(lambda: at.workbench.model.is_soaking)
+    await at.until(lambda: "screen.flicker" in {action for _, action in walk.links()})
     await walk.check("soak")
     await walk.form("flicker", "f")
     await walk.check("flicker done")
@@ -217,7 +218,10 @@ async def _in_comparisons(walk: Walk) -> None:
     await walk.click_all(again)
     await again()
     await at.keys("d")
-    await at.until(lambda: "all units" in at.words() and "Comparing the readings" not in at.words())
+    screen = app.screen
+    assert isinstance(screen, CompareScreen)
+    assert screen.whole_design
+    await at.until(lambda: WORKING[:20] not in at.words())
     await walk.check("compare design")
 
 

@@ -23,8 +23,8 @@ MIN_READINGS = 3
 MIN_OFFSET_SHARE = 0.01
 """Least offset for a doubt, as a share of the supply volts: the tolerance of supplies."""
 MAX_SPREAD_SHARE = 0.35
-"""Largest spread that a supply's offset leaves unexplained, as a share of it. Ours: the offset from a
-bad joint or a wrong node current follows the current of each lit set."""
+"""Largest spread that a supply's offset leaves unexplained, as a share of it. Ours: the offset from
+a bad joint or a wrong node current follows the current of each lit set."""
 MIN_SHARE = 0.25
 """Least share of a supply's change in a reading that is evidence about that supply."""
 DROP_SHARE = 0.25
