@@ -13,7 +13,7 @@ from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import ReadingTaken, VerdictGiven
 from benchtest.session.session import Session
-from benchtest.tui.dialogs import AskFor
+from benchtest.tui.dialogs import FormDialog
 from benchtest.tui.shelf_screen import ShelfScreen
 from tests.tui.conftest import HEARD, SMALL_FAN, driven, make_ready
 
@@ -58,13 +58,13 @@ async def test_low_volts_are_named_at_the_sign_off_and_stay_on_the_shelf(tmp_pat
     low = f"volts: only {lowest_v:.2f} V at full white, where a node needs 4.5 V"
     async with driven(folder, path, to=HEARD, size=(120, 30)) as at:
         await at.until_task("sign-off")
-        assert low in at.workbench.advice.says
+        assert low in at.workbench.advice.text
         await at.keys("enter")
-        await at.until(lambda: isinstance(at.app.screen, AskFor))
+        await at.until(lambda: isinstance(at.app.screen, FormDialog))
         await at.type("Ada")
         await at.keys("enter", "enter")
         await at.until_task("done")
-        assert low in at.workbench.advice.says
+        assert low in at.workbench.advice.text
         await at.keys("escape")
         await at.until(lambda: isinstance(at.app.screen, ShelfScreen))
         await at.until(lambda: f"only {lowest_v:.2f} V" in at.words())

@@ -13,7 +13,8 @@ from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.records.report import render_report
 from benchtest.records.shelf import Shelf
-from benchtest.session.guidance.next_step import next_step, waits_for
+from benchtest.session.guidance.next_step import next_step
+from benchtest.session.guidance.release import release_blockers
 from benchtest.session.guidance.supply_doubt import supply_doubt
 from benchtest.session.log.events import CheckMade, NotTaken, ReadingTaken, SignedOff, VerdictGiven
 from benchtest.session.report.report_content import label_content, report_content
@@ -117,12 +118,12 @@ def test_low_volts_stand_on_the_label_and_keep_a_unit_indoors(begin: Begin) -> N
     session.conclude(session.diagnose(), 4.2)
     session.record(SignedOff("Ada"))
     low = "volts: only 4.20 V at full white, where a node needs 4.5 V"
-    assert low in waits_for(session.state, "sealed")
+    assert low in release_blockers(session.state, "sealed")
     label = label_content(session.shelf, session.tag)
     assert not label.good
     assert label.result.startswith("Signed off with")
     session.conclude(session.diagnose(), 4.6)
-    assert low not in waits_for(session.state, "sealed")
+    assert low not in release_blockers(session.state, "sealed")
 
 
 RIGHT = """
@@ -181,7 +182,7 @@ def test_of_two_supplies_the_one_that_explains_all_readings_is_measured_again(
     assert f" fit a supply of 4.85 V at feed {wrong}, lower than typed as 5 V" in doubt.words
     advice = next_step(session.state, finding)
     assert (advice.task, advice.check) == ("check", ("supply", wrong))
-    assert f"measure the supply of feed {wrong} again under load" in advice.says
+    assert f"measure the supply of feed {wrong} again under load" in advice.text
     session.record(CheckMade("supply", wrong, True, volts=4.85, lit="all"))
     again = session.diagnose()
     assert supply_doubt(session.state, again) is None
