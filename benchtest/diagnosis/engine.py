@@ -41,6 +41,7 @@ from benchtest.diagnosis.model.faults import Priors, fault_space
 from benchtest.diagnosis.model.node_variation import OTHER_BIN, tolerances_of
 from benchtest.diagnosis.model.rail_shorts import nearby
 from benchtest.diagnosis.model.reels import odds_log, with_reels
+from benchtest.diagnosis.model.supply_volts import supplies_as_read, supplies_log
 from benchtest.diagnosis.planning.decision import (
     far_off,
     joined_ties,
@@ -58,7 +59,7 @@ from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.readings import Reading
 from benchtest.evidence.rounding import infer_rounding_steps
-from benchtest.prop.design import Design, Probe
+from benchtest.prop.design import Design, Feed, Probe
 
 LEAST_SHOWN = 1e-3
 """Suspects with less probability are not listed."""
@@ -75,7 +76,7 @@ UNLIKE = 0.1
 JUDGED_AT_ONCE = 200
 """Readings that are compared with a healthy unit together, where more were taken than weighed."""
 MOST_REELED = 2
-"""Beliefs of strands from two reels that are kept."""
+"""Beliefs of strands from two reels, and of supplies as they were read, that are kept of each."""
 LEAST_ALIKE = 0.02
 """Only suspects with this much probability are worth telling apart."""
 
@@ -108,7 +109,8 @@ class Engine:
         self.work_units = 0
         """Units of work that the last finding was charged; see `SolveBudget`."""
         self._usual = Belief(Views(design, self.space, self.tolerances))
-        self._reeled: dict[Tolerances, Belief] = {}
+        self._reeled: dict[tuple[tuple[Feed, ...], Tolerances], Belief] = {}
+        self._supplied: dict[tuple[tuple[tuple[str, float], ...], Tolerances], Belief] = {}
         self._unsettled: Belief | None = None
         if tolerances is None and (wide := tolerances_of(design)) != self.tolerances:
             self._unsettled = Belief(self._usual.views.with_tolerances(wide))
@@ -175,7 +177,8 @@ class Engine:
 
     def _forget(self) -> None:
         """Bound what caches keep from one finding to the next."""
-        for one in (self._usual, self._unsettled, *self._reeled.values()):
+        others = (*self._reeled.values(), *self._supplied.values())
+        for one in (self._usual, self._unsettled, *others):
             if one is not None:
                 one.forget()
 
@@ -219,12 +222,14 @@ class Engine:
         belief, plain = self._settled_on(case, before)
         if self._otherwise is not None and self._is_unlike(plain, self._otherwise, before):
             return None
+        usual = plain
+        belief, plain = self._with_supplies(belief, plain, before)
         belief, plain = self._from_reels(belief, plain, before)
         look = Footings(belief.views, case, belief.past(before, case.meter), plain)
         unsteady = unsteady_joints(plain)
         if unsteady is not None and unsteady.log_total < plain.posterior.log_total:
             unsteady = None  # a slip, or a fault that stays as it is, explains the repeats better
-        return Conditional(belief, plain, look, unsteady)
+        return Conditional(belief, plain, usual, look, unsteady)
 
     def _infer(self, evidence: GatheredEvidence, given: Conditional) -> Inference:
         """Stage 3: the posterior over no fault, one, several, and none that is described here."""
@@ -289,7 +294,7 @@ class Engine:
             suspects=self._suspects(found, footing.parts, given.look, given.unsteady),
             alike=plan.alike,
             next=plan.ask,
-            readings=self._judged(evidence, given.plain),
+            readings=self._judged(evidence, given.usual),
             cleared_ohm=None if given.unsteady else cleared_ohm(soldered),
             strange=evidence.number_of[off[0]] if off else None,
             joints=self._bands(found, footing),
@@ -303,6 +308,26 @@ class Engine:
             ),
         )
 
+    def _with_supplies(
+        self, belief: Belief, plain: View, before: tuple[Before, ...]
+    ) -> tuple[Belief, View]:
+        """Return a belief with supplies as their feeds were read, where that is likelier."""
+        volts = supplies_as_read(plain)
+        if not volts:
+            return belief, plain
+        key = tuple(sorted(volts.items())), belief.views.tolerances
+        if key not in self._supplied:
+            for oldest in list(self._supplied)[: 1 - MOST_REELED]:
+                del self._supplied[oldest]
+            fed = belief.views.design.with_supply_volts(volts)
+            self._supplied[key] = Belief(Views(fed, self.space, belief.views.tolerances))
+        supplied = self._supplied[key]
+        view = supplied.plain(plain.case, before)
+        odds = supplies_log(plain, volts)
+        if view.posterior.log_total + odds <= plain.posterior.log_total:
+            return belief, plain
+        return supplied, view
+
     def _from_reels(
         self, belief: Belief, plain: View, before: tuple[Before, ...]
     ) -> tuple[Belief, View]:
@@ -310,11 +335,12 @@ class Engine:
         tolerances = with_reels(plain)
         if tolerances is None:
             return belief, plain
-        if tolerances not in self._reeled:
+        key = belief.views.design.feeds, tolerances
+        if key not in self._reeled:
             for oldest in list(self._reeled)[: 1 - MOST_REELED]:
                 del self._reeled[oldest]
-            self._reeled[tolerances] = Belief(belief.views.with_tolerances(tolerances))
-        reeled = self._reeled[tolerances]
+            self._reeled[key] = Belief(belief.views.with_tolerances(tolerances))
+        reeled = self._reeled[key]
         view = reeled.plain(plain.case, before)
         odds = odds_log(len(self.design.strands), len(tolerances.reels))
         if view.posterior.log_total + odds <= plain.posterior.log_total:

@@ -99,12 +99,14 @@ class Conditional:
     Attributes:
         belief: how far the unit may be from its design.
         plain: with no fault given.
+        usual: the same with supplies as designed, whatever was read at their feeds.
         look: with any faults given.
         unsteady: joints that changed between repeated readings; None without any.
     """
 
     belief: Belief
     plain: View
+    usual: View
     look: Look
     unsteady: Unsteady | None
 

@@ -260,26 +260,29 @@ def volts_under_load(situation: Situation) -> NextReading | None:
 
 
 def volts_at_a_shorted_feed(situation: Situation) -> NextReading | None:
-    """Return the rail volts on the feed's side where joined rails are likely.
+    """Return the rail volts on the side of a feed where joined rails are likely: of each feed.
 
     A bad joint of the feed takes as many volts from everything behind it as joined rails do, but
-    none from its own cable; several bad joints of strands take none from there either. So it comes
-    before readings that tell one place of joined rails from another.
+    none from its own cable; several bad joints of strands take none from there either. Supplies of
+    unequal volts send as much current through drops as joined rails. So this comes before readings
+    that tell one place of joined rails from another.
     """
-    shorts: dict[str, float] = {}
-    found, readings = situation.inference.found, situation.readings
-    for fault, part in zip(situation.given.plain.space.chain, found.chain, strict=True):
-        if fault.kind == "short":
-            shorts[fault.where] = shorts.get(fault.where, 0.0) + float(part)
-    where = max(shorts, key=lambda name: round(shorts[name], 9), default=None)
-    if where is None or sum(shorts.values()) <= 0.5:
-        return None
-    place = FeedName(where)
-    touched = {point.place for one in readings for point in one.probe.points}
+    shorts: dict[frozenset[str], float] = {}
+    found, plain = situation.inference.found, situation.given.plain
+    for fault, part in zip(plain.space.chain, found.chain, strict=True):
+        if fault.shorted is not None:
+            feeds = fault.shorted.feeds
+            shorts[feeds] = shorts.get(feeds, 0.0) + float(part)
     lit = situation.most_light
-    if lit is None or place in touched or rail_probe(place) in situation.unreachable:
+    if lit is None or sum(shorts.values()) <= 0.5:
         return None
-    return _asked(situation, (lit, rail_probe(place)))
+    feeds = max(shorts, key=lambda names: round(shorts[names], 9))
+    done = {one.probe for one in situation.readings} | set(situation.unreachable)
+    for feed in plain.design.feeds:
+        probe = rail_probe(FeedName(feed.name))
+        if feed.name in feeds and not done & {probe, probe.reversed}:
+            return _asked(situation, (lit, probe))
+    return None
 
 
 def power_before_data(situation: Situation) -> NextReading | None:

@@ -115,6 +115,24 @@ def test_a_sound_unit_on_unequal_supplies_is_accused_only_unmeasured() -> None:
     assert known.healthy > 0.9
 
 
+@pytest.mark.parametrize("count", [2, len(DROPS)])
+def test_volts_at_the_feeds_clear_a_sound_unit_on_unequal_supplies(count: int) -> None:
+    """Read where the leads are sent: the supplies 3.5 standard deviations apart explain it all."""
+    readings, _ = _apart(count)
+    unit, engine = _bench(5.15, 4.9, {"2A~3A-": 3.0}), Engine(WING)
+    finding = engine.diagnose(readings)
+    while finding.next.probe is not None:
+        assert finding.next.lit is not None
+        readings.append(unit.read(finding.next.lit, finding.next.probe))
+        assert len(readings) <= count + 6
+        finding = engine.diagnose(readings)
+    assert finding.next.settled
+    assert finding.healthy > 0.9
+    # judged by the design's supplies all the same: one is off by more than its tolerance
+    at_left = next(row for row in finding.readings if str(row.reading.probe) == "left")
+    assert at_left.z > 2.0
+
+
 def test_drops_on_one_rail_accuse_the_feed_that_gives_too_little() -> None:
     """Without the other feed's fuse, the amperes in this link would flow the other way."""
     readings, volts = _apart(2)
