@@ -102,7 +102,7 @@ def test_measured_supplies_replace_those_of_the_prop_file(
     assert measured[1] == pytest.approx(designed[1] - 0.01 * volts, rel=0.01)
     done = run(*words, "--supply", f"{name}=50")
     assert done.code == 2
-    assert done.err.startswith(f'benchtest: diagnose --supply: feed {name}: "50" should be ')
+    assert f'diagnose --supply: feed {name}: "50" must be within 5 % of ' in done.err
 
 
 def test_without_evidence_the_first_reading_is_planned(run: Run, prop: Path) -> None:

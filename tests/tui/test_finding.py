@@ -93,7 +93,7 @@ async def test_a_practice_round_ends_with_a_score(tmp_path: Path, small_fan: Pat
         await at.keys("enter")
         await at.until(lambda: isinstance(at.app.screen, MessageDialog))
         words = " ".join(at.words().split())
-        assert f"Hidden was {hidden}" in words
+        assert f"Hidden: {hidden}" in words
         assert "You: 0 readings, 0 needless repairs." in words
         assert "Mastered; next is grade 2." in words
         await at.keys("a")

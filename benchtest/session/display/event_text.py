@@ -91,7 +91,7 @@ def _describe_step(what: SessionEvent, design: Design) -> str:
 def format_volts(volts: float) -> str:
     """Return volts as a meter shows them: millivolts below 0.6 V.
 
-    >>> volts_text(0.0312), volts_text(4.871)
+    >>> format_volts(0.0312), format_volts(4.871)
     ('31.2 mV', '4.871 V')
     """
     return format_value(volts, "V")
@@ -101,8 +101,8 @@ def format_metered_volts(volts: float, meter: Meter) -> str:
     """Return volts with the digits of the meter's range.
 
     >>> meter = Meter.parse("0.5%+3/6000")
-    >>> metered_text(4.87, meter), metered_text(-0.03125, meter), metered_text(12.0, meter)
-    ('4.870 V', '-0.0312 V', '12.00 V')
+    >>> [format_metered_volts(volts, meter) for volts in (4.87, -0.03125, 12.0)]
+    ['4.870 V', '-0.0312 V', '12.00 V']
     """
     digits = max(0, math.ceil(-math.log10(meter.resolution_v(volts)) - 1e-9))
     return f"{volts:.{digits}f} V"
@@ -111,8 +111,8 @@ def format_metered_volts(volts: float, meter: Meter) -> str:
 def strand_of_suspect(where: str) -> int | None:
     """Return the strand of a suspect; None for a suspect that is not of one strand.
 
-    >>> strand_of("4A+"), strand_of("4.17"), strand_of("4"), strand_of("3 4"), strand_of("main+")
-    (4, 4, 4, None, None)
+    >>> [strand_of_suspect(where) for where in ("4A+", "4.17", "4", "3 4", "main+")]
+    [4, 4, 4, None, None]
     """
     found = _STRAND.match(where)
     return int(found[1]) if found else None

@@ -41,7 +41,7 @@ def draw_chart(traces: Sequence[Trace], columns: int, rows: int) -> Chart:
         columns: columns from the least x to the greatest.
         rows: rows from the greatest y to the least; one row if all y are equal.
 
-    >>> for line in draw([Trace("*", [0, 1, 2, 3], [2.0, 1.0, 0.0, 1.0])], 4, 3).lines:
+    >>> for line in draw_chart([Trace("*", [0, 1, 2, 3], [2.0, 1.0, 0.0, 1.0])], 4, 3).lines:
     ...     print(repr(line))
     '*   '
     ' * *'

@@ -139,7 +139,7 @@ def parse_ohms(text: str) -> float:
     Raises:
         InputError: not a resistance.
 
-    >>> ohms_of("12.5k"), ohms_of("OL")
+    >>> parse_ohms("12.5k"), parse_ohms("OL")
     (12500.0, inf)
     """
     word = text.strip().removesuffix("Ω").strip()

@@ -111,7 +111,7 @@ def soak_progress(soak: Soak, done_s: float) -> Progress:
 def format_clock(seconds: float) -> str:
     """Return a duration as hours, minutes and seconds.
 
-    >>> clock_text(3725.9)
+    >>> format_clock(3725.9)
     '1:02:05'
     """
     whole = int(seconds)
@@ -124,7 +124,7 @@ def parse_duration_s(text: str) -> float:
     Raises:
         InputError: not a duration.
 
-    >>> seconds_of("1.5h")
+    >>> parse_duration_s("1.5h")
     5400.0
     """
     word = text.strip().lower()

@@ -54,7 +54,7 @@ def hide_faults(design: Design, grade: int, seed: int) -> tuple[str, ...]:
 
     >>> from benchtest.prop.reader import read_design
     >>> with demo_file() as path:
-    ...     [hide(read_design(path), grade, 7) for grade in (1, 3, 5)]
+    ...     [hide_faults(read_design(path), grade, 7) for grade in (1, 3, 5)]
     [('11.14=dark',), ('6B+=open',), ('2B+=0.35',)]
     """
     chance = np.random.default_rng([seed, grade])

@@ -58,7 +58,7 @@ class TypedReading:
 def entry_unit(expected_v: float) -> Unit:
     """Return the unit of a bare number: that of the healthy figure next to the field.
 
-    >>> unit_of(0.0002), unit_of(4.86)
+    >>> entry_unit(0.0002), entry_unit(4.86)
     ('mV', 'V')
     """
     return "mV" if abs(expected_v) < MILLIVOLTS_BELOW_V else "V"
@@ -126,7 +126,7 @@ def parse_volts(text: str, unit: Unit = "V") -> float:
     Raises:
         InputError: not a number.
 
-    >>> volts_of("12.3m"), volts_of("0.2", "mV"), volts_of("0.2V", "mV")
+    >>> parse_volts("12.3m"), parse_volts("0.2", "mV"), parse_volts("0.2V", "mV")
     (0.0123, 0.0002, 0.2)
     """
     word = text.strip()
@@ -158,7 +158,7 @@ def volt_decimals(text: str, unit: Unit = "V") -> int | None:
 def format_number(volts: float, unit: Unit) -> str:
     """Return volts as a bare number in the unit of the field.
 
-    >>> number_text(0.0312, "mV"), number_text(4.86, "V")
+    >>> format_number(0.0312, "mV"), format_number(4.86, "V")
     ('31.2', '4.86')
     """
     return f"{volts * 1e3 if unit == 'mV' else volts:.6g}"
