@@ -22,7 +22,7 @@ from benchtest.formatting import format_sd
 
 if TYPE_CHECKING:
     from benchtest.diagnosis import Finding, JudgedReading, NextReading, Ohms, Suspect
-    from benchtest.diagnosis.batch.learn import Learned
+    from benchtest.diagnosis.batch.learn import BatchKnowledge
     from benchtest.evidence.csv_table import ParsedTable
     from benchtest.prop.design import Design
 
@@ -107,7 +107,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _of_files(
     args: argparse.Namespace, left_out: list[str]
-) -> tuple[Finding, Design, Learned | None, tuple[int, ...]]:
+) -> tuple[Finding, Design, BatchKnowledge | None, tuple[int, ...]]:
     """Return the finding, its design, figures of the batch, and the file line of each reading."""
     from benchtest.diagnosis import Engine
     from benchtest.evidence.marks import read_marks

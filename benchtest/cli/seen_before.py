@@ -11,7 +11,7 @@ from benchtest.cli.common import bench_of
 
 if TYPE_CHECKING:
     from benchtest.diagnosis import Engine, Finding
-    from benchtest.diagnosis.batch.learn import Learned
+    from benchtest.diagnosis.batch.learn import BatchKnowledge
     from benchtest.prop.design import Design
 
 
@@ -34,7 +34,7 @@ def add_seen_before(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def learn_from_units(args: argparse.Namespace, design: Design) -> Learned:
+def learn_from_units(args: argparse.Namespace, design: Design) -> BatchKnowledge:
     """Learn the figures of the batch from the units that the command line names.
 
     Raises:
@@ -49,7 +49,7 @@ def learn_from_units(args: argparse.Namespace, design: Design) -> Learned:
     return learn(design, units)
 
 
-def engine_of(design: Design, learned: Learned, supply_v: Mapping[str, float]) -> Engine:
+def engine_of(design: Design, learned: BatchKnowledge, supply_v: Mapping[str, float]) -> Engine:
     """Return an engine for this unit that uses the figures of its batch.
 
     Args:
@@ -57,20 +57,20 @@ def engine_of(design: Design, learned: Learned, supply_v: Mapping[str, float]) -
         learned: figures of the batch.
         supply_v: measured volts of this unit's supplies, by feed. [V]
     """
-    from benchtest.diagnosis.batch.learn import taught_engine
+    from benchtest.diagnosis.batch.learn import engine_for
 
     mine = replace(learned, design=learned.design.with_supply_volts(supply_v))
-    return taught_engine(design.with_supply_volts(supply_v), mine)
+    return engine_for(design.with_supply_volts(supply_v), mine)
 
 
-def batch_json(learned: Learned) -> dict[str, Any]:
+def batch_json(learned: BatchKnowledge) -> dict[str, Any]:
     """Return the figures of the batch as JSON."""
     tolerances = learned.tolerances
     named = zip(("current", "wire", "copper"), learned.factors, strict=True)
     return {
         "taught": list(learned.taught),
         "left_out": [{"unit": left.tag, "why": left.why} for left in learned.left_out],
-        "often": {where: round(times, 2) for where, times in learned.often.items()},
+        "often": {where: round(times, 2) for where, times in learned.rate_factors.items()},
         "factors": {name: round(factor, 4) for name, factor in named},
         "sd": {name: round(getattr(tolerances, name), 4) for name in ("current", "wire", "copper")},
         "supply": {"factor": round(learned.supply, 4), "sd": round(tolerances.supply, 4)},
@@ -78,14 +78,14 @@ def batch_json(learned: Learned) -> dict[str, Any]:
     }
 
 
-def _bad_joint_ratio(learned: Learned) -> float:
+def _bad_joint_ratio(learned: BatchKnowledge) -> float:
     """Return the prior odds of a bad joint, divided by the usual odds."""
     from benchtest.diagnosis.model.faults import Priors
 
     return learned.priors.resistive / Priors().resistive
 
 
-def batch_summary(learned: Learned) -> Iterator[str]:
+def batch_summary(learned: BatchKnowledge) -> Iterator[str]:
     """Yield sentences about the batch."""
     if learned.taught:
         yield (
@@ -97,14 +97,16 @@ def batch_summary(learned: Learned) -> Iterator[str]:
     if round(ratio, 2) != 1.0:
         why = "were good" if ratio < 1.0 else "were bad more often than usual"
         yield f"Joints of those units {why}: a bad one is {ratio:.2f} times as likely as usual."
-    if learned.often:
-        worst = sorted(learned.often, key=lambda where: (-learned.often[where], where))[:3]
+    if learned.rate_factors:
+        worst = sorted(
+            learned.rate_factors, key=lambda where: (-learned.rate_factors[where], where)
+        )[:3]
         yield f"Repaired in other units of this design, so more probable here: {', '.join(worst)}."
     for left in learned.left_out:
         yield f"Nothing learned from {left.tag}: {left.why}."
 
 
-def _figures(learned: Learned) -> Iterator[str]:
+def _figures(learned: BatchKnowledge) -> Iterator[str]:
     """Yield figures of the batch with their uncertainty, such as `node current × 1.10 (± 3 %)`."""
     from benchtest.circuit.tolerance import HAND_SOLDERED
 
@@ -120,14 +122,14 @@ def _figures(learned: Learned) -> Iterator[str]:
         yield f"supply × {learned.supply:.3f} (± {tolerances.supply:.1%})"
 
 
-def batch_advice(learned: Learned, found: Finding) -> Iterator[str]:
+def batch_advice(learned: BatchKnowledge, found: Finding) -> Iterator[str]:
     """Yield the readings of a healthy unit that help most to diagnose later units."""
-    from benchtest.diagnosis.planning.batch_readings import teaching_readings
+    from benchtest.diagnosis.planning.batch_readings import batch_calibration_readings
 
     if not found.next.settled or found.healthy < MIN_HEALTHY_PROBABILITY:
         return
     readings, design = [row.reading for row in found.readings], learned.design
-    asks = teaching_readings(design, readings, tolerances=learned.tolerances)
+    asks = batch_calibration_readings(design, readings, tolerances=learned.tolerances)
     if asks:
         shown = "; ".join(f"{lit.text(design)}, {probe}" for lit, probe in asks)
         yield f"To learn more for later units, read {shown}, and the feed currents with a clamp."

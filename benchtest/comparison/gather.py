@@ -26,9 +26,9 @@ from benchtest.diagnosis.batch.joint_comparison import (
     JointOhms,
     changes_between,
     ohms_of_sessions,
-    unlike_others,
+    outlier_joints,
 )
-from benchtest.diagnosis.batch.model import SeenUnit
+from benchtest.diagnosis.batch.model import UnitReadings
 from benchtest.errors import FileFaults, InputError
 from benchtest.input_files import printable
 from benchtest.prop.design import Design
@@ -194,7 +194,7 @@ def _session(one: _Read) -> tuple[SessionRow, State]:
     return one.row, one.state
 
 
-def _accepted(gathered: Gathered) -> tuple[list[SeenUnit], tuple[ComparedTest, ...], list[str]]:
+def _accepted(gathered: Gathered) -> tuple[list[UnitReadings], tuple[ComparedTest, ...], list[str]]:
     """Return the accepted readings of each test, the tests, and a line about each rejected one."""
     engines: list[Engine] = []
     seen, tests, aside = [], [], []
@@ -258,7 +258,7 @@ def compare_batch(gathered: Gathered) -> BatchComparison:
             odd.tag, odd.where, _band(_named(by_tag[odd.tag], odd.where)), odd.usual_ohm,
             odd.probability,
         )
-        for odd in unlike_others(by_tag)
+        for odd in outlier_joints(by_tag)
     ]  # fmt: skip
     return BatchComparison(
         gathered.name, tests, _rows(ohms), unlike, LEAST_UNITS, (*gathered.left_out, *aside)

@@ -10,28 +10,28 @@ from benchtest.diagnosis.finding import (
     Suspect,
 )
 from benchtest.diagnosis.healthy_comparison import has_outlier, healthy_volts, judged_healthy
-from benchtest.diagnosis.inference.pre_repair import Before
-from benchtest.diagnosis.outlook import Outlook, outlook
+from benchtest.diagnosis.inference.pre_repair import PreRepairEvidence
+from benchtest.diagnosis.outlook import ExpectedReading, expected_reading
 from benchtest.diagnosis.possible_range import possible_volts
 from benchtest.diagnosis.repair_scope import still_valid, touched_by
 from benchtest.diagnosis.voltage_profile import Profile, profile
 
 __all__ = [
-    "Before",
     "Engine",
+    "ExpectedReading",
     "Finding",
     "JointBand",
     "JudgedReading",
     "NextReading",
     "Ohms",
-    "Outlook",
+    "PreRepairEvidence",
     "Profile",
     "Suspect",
     "diagnose",
+    "expected_reading",
     "has_outlier",
     "healthy_volts",
     "judged_healthy",
-    "outlook",
     "possible_volts",
     "profile",
     "still_valid",

@@ -13,16 +13,16 @@ from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
 from benchtest.diagnosis.explain import Reason, reason, unsteady_reason
 from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, NearFault, Suspect
-from benchtest.diagnosis.inference.cache import Footings, Views
-from benchtest.diagnosis.inference.conditional import Case, View
-from benchtest.diagnosis.inference.hypothesis import Part
-from benchtest.diagnosis.inference.masked_pairs import beside_pairs, hidden_pairs
+from benchtest.diagnosis.inference.cache import CachedLookup, ConditionalCache
+from benchtest.diagnosis.inference.conditional import ConditionalEvidence, EvidenceSet
+from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
+from benchtest.diagnosis.inference.masked_pairs import masked_pairs, with_masked_pairs
 from benchtest.diagnosis.inference.multiple_faults import (
-    Look,
-    Together,
+    EvidenceLookup,
+    FaultCombination,
+    fault_combinations,
     several_posterior,
     sure_parts,
-    together,
 )
 from benchtest.diagnosis.inference.posterior import (
     Posterior,
@@ -30,13 +30,17 @@ from benchtest.diagnosis.inference.posterior import (
     likeliest_part,
     named_suspects,
 )
-from benchtest.diagnosis.inference.pre_repair import Before
-from benchtest.diagnosis.inference.unsteady_joints import Unsteady, unsteady_joints, with_unsteady
-from benchtest.diagnosis.likelihood.duplicates import telling
+from benchtest.diagnosis.inference.pre_repair import PreRepairEvidence
+from benchtest.diagnosis.inference.unsteady_joints import (
+    UnsteadyJoints,
+    unsteady_joints,
+    with_unsteady,
+)
+from benchtest.diagnosis.likelihood.duplicates import drop_duplicates
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
-from benchtest.diagnosis.likelihood.readings import Weigher
+from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.likelihood.selection import most_informative
-from benchtest.diagnosis.model.fault_response import Responses
+from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.model.faults import Priors, fault_space
 from benchtest.diagnosis.model.node_variation import OTHER_BIN, tolerances_of
 from benchtest.diagnosis.model.rail_shorts import nearby
@@ -54,7 +58,13 @@ from benchtest.diagnosis.planning.next_look import look_next
 from benchtest.diagnosis.planning.request_rules import Situation, next_request
 from benchtest.diagnosis.repair import repair_words, unsteady_words
 from benchtest.diagnosis.solve_budget import SolveBudget, Stage
-from benchtest.diagnosis.stages import Belief, Conditional, GatheredEvidence, Inference, Plan
+from benchtest.diagnosis.stages import (
+    Conditional,
+    GatheredEvidence,
+    Inference,
+    Plan,
+    ToleranceAssumption,
+)
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.readings import Reading
@@ -89,7 +99,7 @@ class Engine:
         design: Design,
         priors: Priors | None = None,
         tolerances: Tolerances | None = None,
-        often: Mapping[str, float] | None = None,
+        rate_factors: Mapping[str, float] | None = None,
         otherwise: Engine | None = None,
     ) -> None:
         """Factor nothing yet.
@@ -98,25 +108,27 @@ class Engine:
             design: the prop.
             priors: odds of each kind of fault.
             tolerances: how far a unit may be from the design; None for what is known of its kind.
-            often: how much likelier than its kind some joints are, by name; see `learn`.
+            rate_factors: how much likelier than its kind some joints are, by name; see `learn`.
             otherwise: what to go by where readings say that this unit is not like those that
                 design and tolerances were learned from.
         """
         self.design = design
         self._otherwise = otherwise
         self.tolerances = tolerances or FROM_MANY_REELS
-        self.space = fault_space(design, priors, often)
+        self.space = fault_space(design, priors, rate_factors)
         self.work_units = 0
         """Units of work that the last finding was charged; see `SolveBudget`."""
-        self._usual = Belief(Views(design, self.space, self.tolerances))
-        self._reeled: dict[tuple[tuple[Feed, ...], Tolerances], Belief] = {}
-        self._supplied: dict[tuple[tuple[tuple[str, float], ...], Tolerances], Belief] = {}
-        self._unsettled: Belief | None = None
+        self._usual = ToleranceAssumption(ConditionalCache(design, self.space, self.tolerances))
+        self._reeled: dict[tuple[tuple[Feed, ...], Tolerances], ToleranceAssumption] = {}
+        self._supplied: dict[
+            tuple[tuple[tuple[str, float], ...], Tolerances], ToleranceAssumption
+        ] = {}
+        self._unsettled: ToleranceAssumption | None = None
         if tolerances is None and (wide := tolerances_of(design)) != self.tolerances:
-            self._unsettled = Belief(self._usual.views.with_tolerances(wide))
+            self._unsettled = ToleranceAssumption(self._usual.views.with_tolerances(wide))
 
     @cached_property
-    def responses(self) -> Responses:
+    def responses(self) -> DesignResponse:
         """The design's circuit under every single fault."""
         return self._usual.views.responses()
 
@@ -131,7 +143,7 @@ class Engine:
         marks: Sequence[Mark] = (),
         meter: Meter = DEFAULT_METER,
         repaired: Collection[str] = (),
-        before: Sequence[Before] = (),
+        before: Sequence[PreRepairEvidence] = (),
         *,
         share: float = 1.0,
         unreachable: Collection[Probe] = (),
@@ -188,24 +200,26 @@ class Engine:
         marks: Sequence[Mark],
         meter: Meter,
         repaired: Collection[str],
-        before: Sequence[Before],
+        before: Sequence[PreRepairEvidence],
         share: float,
         unshorted: Sequence[str],
     ) -> GatheredEvidence:
         """Stage 1: the readings to weigh, and how finely they were read; solves no circuit."""
         steps = infer_rounding_steps(readings, meter)
         meter = steps.as_read(meter)
-        told, stands_by = telling(readings)
+        told, stands_by = drop_duplicates(readings)
         budget = SolveBudget.of(self.design, share)
         distinct = [readings[place] for place in told]
-        weighed = most_informative(self.responses, distinct, meter)
-        case = Case([distinct[place] for place in weighed], marks, meter, repaired, budget)
+        likelihoods = most_informative(self.responses, distinct, meter)
+        case = EvidenceSet(
+            [distinct[place] for place in likelihoods], marks, meter, repaired, budget
+        )
         case = replace(case, unshorted=tuple(unshorted))
         return GatheredEvidence(
             readings=tuple(readings),
             distinct=distinct,
             stands_by=stands_by,
-            number_of=[told[place] + 1 for place in weighed],
+            number_of=[told[place] + 1 for place in likelihoods],
             rounded_v=max(steps.by_range.values(), default=None),
             case=case,
             before=tuple(before),
@@ -225,7 +239,7 @@ class Engine:
         usual = plain
         belief, plain = self._with_supplies(belief, plain, before)
         belief, plain = self._from_reels(belief, plain, before)
-        look = Footings(belief.views, case, belief.past(before, case.meter), plain)
+        look = CachedLookup(belief.views, case, belief.past(before, case.meter), plain)
         unsteady = unsteady_joints(plain)
         if unsteady is not None and unsteady.log_total < plain.posterior.log_total:
             unsteady = None  # a slip, or a fault that stays as it is, explains the repeats better
@@ -236,10 +250,10 @@ class Engine:
         case, look, plain = evidence.case, given.look, given.plain
         case.budget.begin(Stage.SEVERAL)
         is_open = not given.unsteady and _is_unexplained(plain, case.repaired)
-        several = together(look) if is_open else []
+        several = fault_combinations(look) if is_open else []
         found = several_posterior(plain.posterior, self.space, several)
         case.budget.begin(Stage.PLAN)
-        footing = look(sure_parts(several, found, self.space), forced=True)
+        conditional = look(sure_parts(several, found, self.space), forced=True)
         if given.unsteady is not None:
             found = with_unsteady(found, given.unsteady)
         best = _best_explanation(look, several)
@@ -247,15 +261,15 @@ class Engine:
         found = scaled(found, 1.0 - none)
         is_sure = _is_sure(found)
         # near health only: what one fault moves far is not a sum of small parts
-        pairs = None if several or is_sure or given.unsteady else hidden_pairs(footing)
+        pairs = None if several or is_sure or given.unsteady else masked_pairs(conditional)
         if pairs is not None:
-            found = beside_pairs(found, pairs)
+            found = with_masked_pairs(found, pairs)
         off = [] if given.unsteady else far_off(*best)
         odd = unexplained_marks(*best)
         tied = tied_explanations(several, plain.posterior.log_total)
         return Inference(
             found=found,
-            footing=footing,
+            conditional=conditional,
             several=several,
             pairs=pairs,
             is_sure=is_sure,
@@ -264,7 +278,7 @@ class Engine:
             is_explained=not off and not odd and none < 0.5,
             nearest=_faults_of(*best) if none >= 0.5 else (),
             tied=tied,
-            alike=() if given.unsteady else joined_ties(_alike(footing), tied),
+            alike=() if given.unsteady else joined_ties(_alike(conditional), tied),
         )
 
     def _plan(
@@ -276,28 +290,28 @@ class Engine:
     ) -> Plan:
         """Stage 4: the next reading by the first rule that has one, and the next look."""
         evidence.case.budget.begin(Stage.PLAN)
-        footing = inference.footing
+        conditional = inference.conditional
         situation = Situation(evidence, given, inference, self.permitted, unreachable)
         ask, alike = next_request(situation)
         marks = evidence.case.marks
-        look = look_next(footing.responses, footing.posterior, marks, ask, self.permitted)
+        look = look_next(conditional.responses, conditional.posterior, marks, ask, self.permitted)
         return Plan(ask, alike, look)
 
     def _finding(
         self, evidence: GatheredEvidence, given: Conditional, inference: Inference, plan: Plan
     ) -> Finding:
         """Return the answer of all stages."""
-        found, footing, off = inference.found, inference.footing, inference.off
-        soldered = footing.cleared[: footing.responses.space.soldered]
+        found, conditional, off = inference.found, inference.conditional, inference.off
+        soldered = conditional.cleared[: conditional.responses.space.soldered]
         return Finding(
             healthy=found.healthy,
-            suspects=self._suspects(found, footing.parts, given.look, given.unsteady),
+            suspects=self._suspects(found, conditional.parts, given.look, given.unsteady),
             alike=plan.alike,
             next=plan.ask,
             readings=self._judged(evidence, given.usual),
             cleared_ohm=None if given.unsteady else cleared_ohm(soldered),
             strange=evidence.number_of[off[0]] if off else None,
-            joints=self._bands(found, footing),
+            joints=self._bands(found, conditional),
             look=plan.look,
             rounded_v=evidence.rounded_v,
             unexplained=inference.odd,
@@ -309,8 +323,11 @@ class Engine:
         )
 
     def _with_supplies(
-        self, belief: Belief, plain: View, before: tuple[Before, ...]
-    ) -> tuple[Belief, View]:
+        self,
+        belief: ToleranceAssumption,
+        plain: ConditionalEvidence,
+        before: tuple[PreRepairEvidence, ...],
+    ) -> tuple[ToleranceAssumption, ConditionalEvidence]:
         """Return a belief with supplies as their feeds were read, where that is likelier."""
         volts = supplies_as_read(plain)
         if not volts:
@@ -320,7 +337,9 @@ class Engine:
             for oldest in list(self._supplied)[: 1 - MOST_REELED]:
                 del self._supplied[oldest]
             fed = belief.views.design.with_supply_volts(volts)
-            self._supplied[key] = Belief(Views(fed, self.space, belief.views.tolerances))
+            self._supplied[key] = ToleranceAssumption(
+                ConditionalCache(fed, self.space, belief.views.tolerances)
+            )
         supplied = self._supplied[key]
         view = supplied.plain(plain.case, before)
         odds = supplies_log(plain, volts)
@@ -329,8 +348,11 @@ class Engine:
         return supplied, view
 
     def _from_reels(
-        self, belief: Belief, plain: View, before: tuple[Before, ...]
-    ) -> tuple[Belief, View]:
+        self,
+        belief: ToleranceAssumption,
+        plain: ConditionalEvidence,
+        before: tuple[PreRepairEvidence, ...],
+    ) -> tuple[ToleranceAssumption, ConditionalEvidence]:
         """Return a belief of strands from two reels where readings speak for it, else the same."""
         tolerances = with_reels(plain)
         if tolerances is None:
@@ -339,7 +361,7 @@ class Engine:
         if key not in self._reeled:
             for oldest in list(self._reeled)[: 1 - MOST_REELED]:
                 del self._reeled[oldest]
-            self._reeled[key] = Belief(belief.views.with_tolerances(tolerances))
+            self._reeled[key] = ToleranceAssumption(belief.views.with_tolerances(tolerances))
         reeled = self._reeled[key]
         view = reeled.plain(plain.case, before)
         odds = odds_log(len(self.design.strands), len(tolerances.reels))
@@ -347,7 +369,9 @@ class Engine:
             return belief, plain
         return reeled, view
 
-    def _settled_on(self, case: Case, before: tuple[Before, ...]) -> tuple[Belief, View]:
+    def _settled_on(
+        self, case: EvidenceSet, before: tuple[PreRepairEvidence, ...]
+    ) -> tuple[ToleranceAssumption, ConditionalEvidence]:
         """Return which bins of node current to reckon with, and the evidence in that light."""
         plain = self._usual.plain(case, before)
         if self._unsettled is None or not case.readings:
@@ -356,7 +380,9 @@ class Engine:
             return self._usual, plain
         return self._unsettled, self._unsettled.plain(case, before)
 
-    def _is_unlike(self, plain: View, otherwise: Engine, before: tuple[Before, ...]) -> bool:
+    def _is_unlike(
+        self, plain: ConditionalEvidence, otherwise: Engine, before: tuple[PreRepairEvidence, ...]
+    ) -> bool:
         """True where what accuses this unit may as well be that it is not like the others."""
         if not plain.case.readings or plain.posterior.healthy >= 0.5:
             return False
@@ -364,20 +390,22 @@ class Engine:
         odds = np.log(UNLIKE / (1.0 - UNLIKE)) - np.log(CAREFUL)
         return bool(usual + odds > plain.posterior.log_total)
 
-    def _judged(self, evidence: GatheredEvidence, plain: View) -> tuple[JudgedReading, ...]:
+    def _judged(
+        self, evidence: GatheredEvidence, plain: ConditionalEvidence
+    ) -> tuple[JudgedReading, ...]:
         """Each reading beside what a healthy unit shows; those that were not weighed, too."""
         readings, every, stands_by = evidence.readings, evidence.distinct, evidence.stands_by
         if len(every) == len(plain.case.readings):
-            return _judge(readings, stands_by, plain.weigher)
+            return _judge(readings, stands_by, plain.likelihood)
         found: list[JudgedReading] = []
         circuit = plain.responses.circuit
         for start in range(0, len(every), JUDGED_AT_ONCE):
             some = every[start : start + JUDGED_AT_ONCE]
             noise = noise_of(some, plain.case.meter)
-            weigher = Weigher(
+            likelihood = ReadingLikelihood(
                 plain.responses, taps_of(circuit, some), values_of(some), noise, plain.tolerances
             )
-            found += _judge(some, range(len(some)), weigher)
+            found += _judge(some, range(len(some)), likelihood)
         return tuple(
             replace(found[row], reading=reading)
             for reading, row in zip(readings, stands_by, strict=True)
@@ -386,9 +414,9 @@ class Engine:
     def _suspects(
         self,
         found: Posterior,
-        sure: tuple[Part, ...],
-        look: Look,
-        unsteady: Unsteady | None,
+        sure: tuple[FaultHypothesis, ...],
+        look: EvidenceLookup,
+        unsteady: UnsteadyJoints | None,
     ) -> tuple[Suspect, ...]:
         rows = []
         for where, kind, probability, joint in named_suspects(self.space, found):
@@ -397,7 +425,7 @@ class Engine:
             ohms = found.ohms(joint) if joint is not None and kind == "resistive" else None
             repair = repair_words(self.design, where, kind)
             if kind == "short" and probability >= WORTH_SAYING:
-                repair += nearby(short_near(look((), forced=True), where))
+                repair += nearby(nearest_short_places(look((), forced=True), where))
             why = Reason("", None)
             if unsteady is not None and joint is not None:
                 words = unsteady_reason(look((), forced=True), unsteady, joint)
@@ -416,11 +444,11 @@ class Engine:
             rows.append(Suspect(where, kind, probability, ohms, repair, why.words, why.after))
         return tuple(rows)
 
-    def _bands(self, found: Posterior, footing: View) -> tuple[JointBand, ...]:
+    def _bands(self, found: Posterior, conditional: ConditionalEvidence) -> tuple[JointBand, ...]:
         """What is known of each joint, faults that are sure taken for given."""
-        limits = footing.cleared.tolist()
+        limits = conditional.cleared.tolist()
         # a joint that is taken for given is no longer asked about
-        names = [joint.name for joint in footing.responses.space.joints]
+        names = [joint.name for joint in conditional.responses.space.joints]
         cleared = dict(zip(names, limits, strict=True))
         rows = []
         for number, joint in enumerate(self.space.joints[: self.space.soldered]):
@@ -432,19 +460,21 @@ class Engine:
         return tuple(rows)
 
 
-def short_near(plain: View, feed: str) -> list[str]:
+def nearest_short_places(plain: ConditionalEvidence, feed: str) -> list[str]:
     """Places near which the rails of a feed's copper are likely joined by some resistance."""
-    if plain.weigher is None:
+    if plain.likelihood is None:
         return []
     for fault in plain.space.chain:
         if fault.where == feed and fault.shorted is not None:
-            soft = plain.weigher.rail_short(fault.shorted)
+            soft = plain.likelihood.rail_short(fault.shorted)
             if soft is not None and soft.is_likely:
                 return soft.near()
     return []
 
 
-def _best_explanation(look: Look, several: Sequence[Together]) -> tuple[View, Part | None]:
+def _best_explanation(
+    look: EvidenceLookup, several: Sequence[FaultCombination]
+) -> tuple[ConditionalEvidence, FaultHypothesis | None]:
     """Return the evidence with the best explanation given but for one fault, and that fault."""
     plain = look((), forced=True)
     weight = max(plain.healthy, plain.likeliest[0][0])
@@ -453,25 +483,29 @@ def _best_explanation(look: Look, several: Sequence[Together]) -> tuple[View, Pa
     return plain, plain.best_part
 
 
-def _faults_of(view: View, part: Part | None) -> tuple[Part, ...]:
+def _faults_of(
+    view: ConditionalEvidence, part: FaultHypothesis | None
+) -> tuple[FaultHypothesis, ...]:
     """Return all faults of an explanation."""
     return view.parts if part is None else (*view.parts, part)
 
 
-def _none_of_these(view: View, part: Part | None, unsteady: Unsteady | None) -> float:
+def _none_of_these(
+    view: ConditionalEvidence, part: FaultHypothesis | None, unsteady: UnsteadyJoints | None
+) -> float:
     """Return the probability that no hypothesis describes the readings."""
-    weigher = view.weigher
-    if weigher is None:
+    likelihood = view.likelihood
+    if likelihood is None:
         return 0.0
     if unsteady is not None:
-        read = unsteady.log_total - (view.healthy - weigher.healthy())
+        read = unsteady.log_total - (view.healthy - likelihood.healthy())
     else:
-        mean, covariance = weigher.under(-1, 0) if part is None else view.under(part)
-        read = float(weigher.density(mean, covariance))
-    return none_of_these(read, len(weigher.values), weigher.slip_per_v)
+        mean, covariance = likelihood.under(-1, 0) if part is None else view.under(part)
+        read = float(likelihood.density(mean, covariance))
+    return none_of_these(read, len(likelihood.values), likelihood.slip_per_v)
 
 
-def _is_unexplained(plain: View, repaired: Collection[str]) -> bool:
+def _is_unexplained(plain: ConditionalEvidence, repaired: Collection[str]) -> bool:
     """True where neither a healthy prop nor its likeliest single fault explains the evidence.
 
     That a joint is bad which was mended already is the last thing to believe.
@@ -480,7 +514,7 @@ def _is_unexplained(plain: View, repaired: Collection[str]) -> bool:
     return plain.is_misfit(best) or (best is not None and best.where in repaired)
 
 
-def is_other_bin(usual: View, current: float) -> bool:
+def is_other_bin(usual: ConditionalEvidence, current: float) -> bool:
     """True where readings speak for a node current that the kind's usual bin does not have.
 
     Where the wide belief comes out only somewhat worse it is the one to be careful with.
@@ -489,20 +523,20 @@ def is_other_bin(usual: View, current: float) -> bool:
         usual: the evidence, node current as the catalogue has it.
         current: one standard deviation of the node current over all bins, as a share.
     """
-    weigher, best = usual.weigher, usual.best_part
-    if weigher is None:
+    likelihood, best = usual.likelihood, usual.best_part
+    if likelihood is None:
         return False
     more = current**2 - usual.tolerances.current**2
 
     def with_any_bin(mean: FloatArray, covariance: FloatArray) -> float:
-        loaded = mean - weigher.unloaded
-        return float(weigher.density(mean, covariance + more * np.outer(loaded, loaded)))
+        loaded = mean - likelihood.unloaded
+        return float(likelihood.density(mean, covariance + more * np.outer(loaded, loaded)))
 
-    gain = with_any_bin(*weigher.under(-1, 0)) + usual.healthy - weigher.healthy()
+    gain = with_any_bin(*likelihood.under(-1, 0)) + usual.healthy - likelihood.healthy()
     if best is not None and best.chain < 0:
         row = usual.row(best.where)
         mean, covariance = usual.under(best)
-        less = float(weigher.density(mean, covariance))
+        less = float(likelihood.density(mean, covariance))
         gain = max(gain, float(np.logaddexp.reduce(row)) + with_any_bin(mean, covariance) - less)
     odds = np.log(OTHER_BIN / (1.0 - OTHER_BIN)) - np.log(CAREFUL)
     return bool(gain + odds > usual.posterior.log_total)
@@ -514,15 +548,15 @@ def _is_sure(found: Posterior) -> bool:
     return max(float(joints), float(found.chain.max(initial=0.0))) >= SURE_TO_BE_BAD
 
 
-def _alike(footing: View) -> tuple[tuple[str, ...], ...]:
+def _alike(conditional: ConditionalEvidence) -> tuple[tuple[str, ...], ...]:
     """Groups of likely suspects whose best explanations of the evidence are equally good."""
-    found, space = footing.posterior, footing.responses.space
+    found, space = conditional.posterior, conditional.responses.space
     rows = []
     for number, joint in enumerate(space.joints):
         if found.joints[number].sum() >= LEAST_ALIKE:
-            rows.append((joint.name, float(footing.joints[number].max()), "power"))
+            rows.append((joint.name, float(conditional.joints[number].max()), "power"))
     best: dict[str, tuple[float, float]] = {}
-    for fault, part, weight in zip(space.chain, found.chain, footing.chain, strict=True):
+    for fault, part, weight in zip(space.chain, found.chain, conditional.chain, strict=True):
         before = best.get(fault.where, (0.0, -np.inf))
         best[fault.where] = (before[0] + float(part), max(before[1], float(weight)))
     rows += [(name, w, "chain") for name, (p, w) in best.items() if p >= LEAST_ALIKE]
@@ -544,14 +578,14 @@ def _grouped(rows: list[tuple[str, float, str]]) -> tuple[tuple[str, ...], ...]:
 def _judge(
     readings: Sequence[Reading],
     stands_by: Sequence[int],
-    weigher: Weigher | None,
+    likelihood: ReadingLikelihood | None,
 ) -> tuple[JudgedReading, ...]:
     """Each reading beside what a healthy unit would show, error of the meter included."""
-    if weigher is None:
+    if likelihood is None:
         return ()
-    mean = weigher.healthy_mean()
-    sd = np.sqrt(np.diag(weigher.healthy_covariance))
-    off = (weigher.values - mean) / sd
+    mean = likelihood.healthy_mean()
+    sd = np.sqrt(np.diag(likelihood.healthy_covariance))
+    off = (likelihood.values - mean) / sd
     return tuple(
         JudgedReading(reading, float(mean[row]), float(sd[row]), float(off[row]))
         for reading, row in zip(readings, stands_by, strict=True)

@@ -8,9 +8,9 @@ import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.finding import AfterRepair
-from benchtest.diagnosis.inference.conditional import View
-from benchtest.diagnosis.inference.hypothesis import Part
-from benchtest.diagnosis.inference.unsteady_joints import Unsteady
+from benchtest.diagnosis.inference.conditional import ConditionalEvidence
+from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
+from benchtest.diagnosis.inference.unsteady_joints import UnsteadyJoints
 from benchtest.diagnosis.likelihood.robust_gaussian import worth_given_rest
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
@@ -30,7 +30,7 @@ class Reason:
     """A reading to take again once it is mended, and what a healthy unit shows."""
 
 
-def reason(view: View, part: Part) -> Reason:
+def reason(view: ConditionalEvidence, part: FaultHypothesis) -> Reason:
     """Say why the evidence speaks for a fault.
 
     Args:
@@ -42,7 +42,7 @@ def reason(view: View, part: Part) -> Reason:
     return Reason(" ".join(found or _of_before(view, part)), after)
 
 
-def _of_before(view: View, part: Part) -> list[str]:
+def _of_before(view: ConditionalEvidence, part: FaultHypothesis) -> list[str]:
     """What was read, or else seen, before something else was mended; the last such time."""
     for mended, then in reversed([] if view.memory is None else view.memory.views):
         if then.holds(part) and (words := _of_readings(then, part)[0] or _of_marks(then, part)):
@@ -50,13 +50,15 @@ def _of_before(view: View, part: Part) -> list[str]:
     return []
 
 
-def _of_readings(view: View, part: Part) -> tuple[list[str], AfterRepair | None]:
-    weigher = view.weigher
-    if weigher is None:
+def _of_readings(
+    view: ConditionalEvidence, part: FaultHypothesis
+) -> tuple[list[str], AfterRepair | None]:
+    likelihood = view.likelihood
+    if likelihood is None:
         return [], None
-    good, good_covariance = weigher.under(-1, 0)
+    good, good_covariance = likelihood.under(-1, 0)
     bad, bad_covariance = view.under(part)
-    values = weigher.values
+    values = likelihood.values
     gain = worth_given_rest(values - bad, bad_covariance)
     gain -= worth_given_rest(values - good, good_covariance)
     # the strongest first; of two alike the earlier
@@ -73,7 +75,9 @@ def _of_readings(view: View, part: Part) -> tuple[list[str], AfterRepair | None]
     return rows, again if best.volts is not None else None
 
 
-def _for(view: View, row: int, good: FloatArray, sd: FloatArray, bad: FloatArray) -> str:
+def _for(
+    view: ConditionalEvidence, row: int, good: FloatArray, sd: FloatArray, bad: FloatArray
+) -> str:
     reading = view.case.readings[row]
     return (
         f"{_where(view, reading)} read {_amount(reading, reading.value)}: a good unit shows "
@@ -82,7 +86,7 @@ def _for(view: View, row: int, good: FloatArray, sd: FloatArray, bad: FloatArray
     )
 
 
-def _against(view: View, row: int, bad: FloatArray) -> str:
+def _against(view: ConditionalEvidence, row: int, bad: FloatArray) -> str:
     reading = view.case.readings[row]
     return (
         f"Against it: {_where(view, reading)} read {_amount(reading, reading.value)}, where it "
@@ -90,7 +94,7 @@ def _against(view: View, row: int, bad: FloatArray) -> str:
     )
 
 
-def _where(view: View, reading: Reading) -> str:
+def _where(view: ConditionalEvidence, reading: Reading) -> str:
     return f"{reading.probe} with {reading.lit.text(view.design)} lit"
 
 
@@ -100,10 +104,10 @@ def _amount(reading: Reading, value: float) -> str:
     return f"{value * 1e3:.1f} mV" if abs(value) < 0.1 else f"{value:.3f} V"
 
 
-def _of_marks(view: View, part: Part) -> list[str]:
+def _of_marks(view: ConditionalEvidence, part: FaultHypothesis) -> list[str]:
     """Marks of nodes that are amiss where this fault says so."""
-    amiss = [mark for mark in view.case.marks if mark.seen != "ok"]
-    mine = [mark for mark in amiss if _explains(view, part, mark)]
+    abnormal_nodes = [mark for mark in view.case.marks if mark.seen != "ok"]
+    mine = [mark for mark in abnormal_nodes if _explains(view, part, mark)]
     if not mine:
         return []
     shown = ", ".join(_mark(mark) for mark in mine[:3])
@@ -111,7 +115,7 @@ def _of_marks(view: View, part: Part) -> list[str]:
     return [f"Seen: {shown}{more}; {_why(part)}."]
 
 
-def _why(part: Part) -> str:
+def _why(part: FaultHypothesis) -> str:
     if part.kind == "short":
         return "nothing there has volts"
     if part.kind == "swapped":
@@ -121,10 +125,10 @@ def _why(part: Part) -> str:
     return "data stops there" if part.chain >= 0 else "its nodes are short of volts"
 
 
-def _explains(view: View, part: Part, mark: Mark) -> bool:
+def _explains(view: ConditionalEvidence, part: FaultHypothesis, mark: Mark) -> bool:
     first = view.design.index(mark.strand, mark.first)
     nodes = np.arange(first, first + mark.last - mark.first + 1)
-    return bool(view.amiss(part, mark.lit)[nodes].mean() > 0.5)
+    return bool(view.abnormal_nodes(part, mark.lit)[nodes].mean() > 0.5)
 
 
 def _mark(mark: Mark) -> str:
@@ -132,7 +136,7 @@ def _mark(mark: Mark) -> str:
     return f"{mark.strand}.{nodes} {mark.seen}"
 
 
-def unsteady_reason(view: View, unsteady: Unsteady, joint: int) -> str:
+def unsteady_reason(view: ConditionalEvidence, unsteady: UnsteadyJoints, joint: int) -> str:
     """Return which repeated readings disagree, and what that means for a joint."""
     rows = []
     for first, last in unsteady.repeats[:MOST_FOR]:

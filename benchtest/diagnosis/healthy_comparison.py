@@ -11,7 +11,7 @@ from benchtest.circuit.tolerance_condensed import standard_deviation_v
 from benchtest.diagnosis.engine import Engine
 from benchtest.diagnosis.finding import JudgedReading
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
-from benchtest.diagnosis.likelihood.readings import Weigher
+from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
@@ -36,12 +36,12 @@ def judged_healthy(
     """
     if not readings:
         return ()
-    weigher = _weigher(engine, readings, meter)
-    mean = weigher.healthy_mean()
-    sd = np.sqrt(np.diag(weigher.healthy_covariance))
+    likelihood = _likelihood(engine, readings, meter)
+    mean = likelihood.healthy_mean()
+    sd = np.sqrt(np.diag(likelihood.healthy_covariance))
     return tuple(
         JudgedReading(reading, float(at), float(of), float((value - at) / of))
-        for reading, value, at, of in zip(readings, weigher.values, mean, sd, strict=True)
+        for reading, value, at, of in zip(readings, likelihood.values, mean, sd, strict=True)
     )
 
 
@@ -78,12 +78,14 @@ def has_outlier(engine: Engine, readings: Sequence[Reading], meter: Meter, far_s
     """
     if len(readings) < 2:
         return False
-    weigher = _weigher(engine, readings, meter)
-    off = weigher.values - weigher.healthy_mean()
-    return int(slips(off, weigher.healthy_covariance, far_sd)) >= 0
+    likelihood = _likelihood(engine, readings, meter)
+    off = likelihood.values - likelihood.healthy_mean()
+    return int(slips(off, likelihood.healthy_covariance, far_sd)) >= 0
 
 
-def _weigher(engine: Engine, readings: Sequence[Reading], meter: Meter) -> Weigher:
+def _likelihood(engine: Engine, readings: Sequence[Reading], meter: Meter) -> ReadingLikelihood:
     groups = taps_of(engine.responses.circuit, readings)
     noise = noise_of(readings, meter)
-    return Weigher(engine.responses, groups, values_of(readings), noise, engine.tolerances)
+    return ReadingLikelihood(
+        engine.responses, groups, values_of(readings), noise, engine.tolerances
+    )

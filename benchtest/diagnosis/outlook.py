@@ -15,7 +15,7 @@ MOST, LEAST = 3, 0.02
 
 
 @dataclass(frozen=True, slots=True)
-class Outlook:
+class ExpectedReading:
     """What a probe would show. [V]"""
 
     where: str
@@ -23,7 +23,9 @@ class Outlook:
     volts: float
 
 
-def outlook(engine: Engine, finding: Finding, lit: LitSet, probe: Probe) -> tuple[Outlook, ...]:
+def expected_reading(
+    engine: Engine, finding: Finding, lit: LitSet, probe: Probe
+) -> tuple[ExpectedReading, ...]:
     """What a probe would show with each likely joint at fault, and of a unit as designed.
 
     Each joint is solved with the resistance that the evidence gives it. What readings say of causes
@@ -32,10 +34,10 @@ def outlook(engine: Engine, finding: Finding, lit: LitSet, probe: Probe) -> tupl
     Raises:
         CircuitFault: the prop has no solution with these lit.
     """
-    found = [Outlook("", solved(engine, lit, -1, 0).volts(probe))]
+    found = [ExpectedReading("", solved(engine, lit, -1, 0).volts(probe))]
     bands = sorted(enumerate(finding.joints), key=lambda row: -row[1].probability)
     for number, band in bands[:MOST]:
         if band.probability >= LEAST:
             volts = solved(engine, lit, number, column_of(band)).volts(probe)
-            found.append(Outlook(band.name, float(volts)))
+            found.append(ExpectedReading(band.name, float(volts)))
     return tuple(found)

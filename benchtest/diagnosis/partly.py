@@ -9,10 +9,10 @@ from __future__ import annotations
 import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
-from benchtest.diagnosis.inference.conditional import View
-from benchtest.diagnosis.inference.hypothesis import Part
+from benchtest.diagnosis.inference.conditional import ConditionalEvidence
+from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.likelihood.nonlinear import APART, means_at
-from benchtest.diagnosis.likelihood.readings import Weigher
+from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.fault_response import GRID
 
 TRIED, MOST = 3, 2
@@ -23,60 +23,66 @@ EXPLAINED = 0.2
 """Share of what a reading moved by which an explanation may miss it."""
 
 
-def partly(view: View) -> list[Part]:
+def partial_explanations(view: ConditionalEvidence) -> list[FaultHypothesis]:
     """Joints at the resistance that explains most readings; those that explain most first.
 
     Args:
         view: the evidence on any footing.
     """
-    weigher = view.weigher
-    if weigher is None:
+    likelihood = view.likelihood
+    if likelihood is None:
         return []
-    score = _score(weigher, weigher.about()) + view.odds[0]
+    score = _score(likelihood, likelihood.rough_means()) + view.odds[0]
     order = np.argsort(-np.round(score.max(axis=1), 6), kind="stable")[:TRIED]
     found = []
     for joint in order.tolist():
         best, column = float(score[joint].max()), int(score[joint].argmax())
-        if any(effect.base.bent[joint, column] for effect in weigher.effects):
-            best, column = _solved(view, weigher, joint) or (best, column)
-        part = Part(view.responses.space.joints[joint].name, "resistive").at(column)
+        if any(effect.base.nonlinear[joint, column] for effect in likelihood.effects):
+            best, column = _solved(view, likelihood, joint) or (best, column)
+        part = FaultHypothesis(view.responses.space.joints[joint].name, "resistive").at(column)
         found.append((best, part))
     found.sort(key=lambda row: -round(row[0], 6))
     return [part for _, part in found[:MOST]]
 
 
-def _solved(view: View, weigher: Weigher, joint: int) -> tuple[float, int] | None:
+def _solved(
+    view: ConditionalEvidence, likelihood: ReadingLikelihood, joint: int
+) -> tuple[float, int] | None:
     """The same of a joint that starves nodes: an estimate is right about volts, not about ohms.
 
     None where that is more than the budget allows.
     """
-    bent = np.logical_or.reduce([effect.base.bent[joint] for effect in weigher.effects])
-    first = int(np.flatnonzero(bent)[0])
+    nonlinear = np.logical_or.reduce(
+        [effect.base.nonlinear[joint] for effect in likelihood.effects]
+    )
+    first = int(np.flatnonzero(nonlinear)[0])
     columns = sorted({*range(first, GRID, APART), GRID})
-    units = (len(columns) + 2) * weigher.solve_units
-    if units > SHARE * weigher.budget.left:
+    units = (len(columns) + 2) * likelihood.solve_units
+    if units > SHARE * likelihood.budget.left:
         return None
-    score = _at(view, weigher, joint, columns)
+    score = _at(view, likelihood, joint, columns)
     best = columns[int(score.argmax())]
     half = APART // 2
     near = [column for column in (best - half, best + half) if first <= column < GRID]
     columns += near
-    score = np.append(score, _at(view, weigher, joint, near))
+    score = np.append(score, _at(view, likelihood, joint, near))
     return float(score.max()), columns[int(score.argmax())]
 
 
-def _at(view: View, weigher: Weigher, joint: int, columns: list[int]) -> FloatArray:
+def _at(
+    view: ConditionalEvidence, likelihood: ReadingLikelihood, joint: int, columns: list[int]
+) -> FloatArray:
     """Score of a joint solved at some resistances, shape (columns,)."""
     for column in columns:
-        weigher.take(joint, column)
+        likelihood.take(joint, column)
     if not columns:
         return np.zeros(0)
-    means = np.array([means_at(weigher, joint, column) for column in columns])
-    return _score(weigher, means) + view.odds[0][joint, columns]
+    means = np.array([means_at(likelihood, joint, column) for column in columns])
+    return _score(likelihood, means) + view.odds[0][joint, columns]
 
 
-def _score(weigher: Weigher, mean: FloatArray) -> FloatArray:
+def _score(likelihood: ReadingLikelihood, mean: FloatArray) -> FloatArray:
     """How many readings are explained, and how well, shape (...,) of mean's (..., readings)."""
-    moved = weigher.values - weigher.healthy_mean()
-    variance = np.diag(weigher.healthy_covariance) + (EXPLAINED * moved) ** 2
-    return -np.asarray(np.log1p((weigher.values - mean) ** 2 / variance).sum(axis=-1))
+    moved = likelihood.values - likelihood.healthy_mean()
+    variance = np.diag(likelihood.healthy_covariance) + (EXPLAINED * moved) ** 2
+    return -np.asarray(np.log1p((likelihood.values - mean) ** 2 / variance).sum(axis=-1))

@@ -6,7 +6,7 @@ import numpy as np
 
 from benchtest.diagnosis.engine import Engine
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
-from benchtest.diagnosis.likelihood.readings import Weigher
+from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Probe
@@ -38,11 +38,15 @@ def possible_volts(engine: Engine, lit: LitSet, probe: Probe, meter: Meter) -> t
     reading = [Reading(lit, probe, 0.0)]
     groups = taps_of(engine.responses.circuit, reading)
     noise = noise_of(reading, meter)
-    weigher = Weigher(engine.responses, groups, values_of(reading), noise, engine.tolerances)
-    healthy_v = float(weigher.healthy_mean()[0])
-    margin_v = MARGIN_SD * float(np.sqrt(weigher.healthy_covariance[0, 0]))
+    likelihood = ReadingLikelihood(
+        engine.responses, groups, values_of(reading), noise, engine.tolerances
+    )
+    healthy_v = float(likelihood.healthy_mean()[0])
+    margin_v = MARGIN_SD * float(np.sqrt(likelihood.healthy_covariance[0, 0]))
     margin_v += meter.error_limit_v(min(abs(healthy_v), meter.ranges_v[-1]))
-    shown_v = np.concatenate([weigher.about()[..., 0].ravel(), weigher.chain_mean[:, 0]])
+    shown_v = np.concatenate(
+        [likelihood.rough_means()[..., 0].ravel(), likelihood.chain_mean[:, 0]]
+    )
     if probe.red.rail != probe.black.rail:
         shown_v = np.append(shown_v, 0.0)  # rails that touch
     low_v = healthy_v + BEYOND_SINGLE * min(float(shown_v.min()) - healthy_v, 0.0)

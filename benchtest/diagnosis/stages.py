@@ -9,14 +9,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchtest.diagnosis.finding import NextLook, NextReading
-from benchtest.diagnosis.inference.cache import Views
-from benchtest.diagnosis.inference.conditional import Case, View
-from benchtest.diagnosis.inference.hypothesis import Part
-from benchtest.diagnosis.inference.masked_pairs import Pairs
-from benchtest.diagnosis.inference.multiple_faults import Look, Together
+from benchtest.diagnosis.inference.cache import ConditionalCache
+from benchtest.diagnosis.inference.conditional import ConditionalEvidence, EvidenceSet
+from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
+from benchtest.diagnosis.inference.masked_pairs import MaskedPairs
+from benchtest.diagnosis.inference.multiple_faults import EvidenceLookup, FaultCombination
 from benchtest.diagnosis.inference.posterior import Posterior
-from benchtest.diagnosis.inference.pre_repair import Before, Past
-from benchtest.diagnosis.inference.unsteady_joints import Unsteady
+from benchtest.diagnosis.inference.pre_repair import PreRepairEvidence, RepairHistory
+from benchtest.diagnosis.inference.unsteady_joints import UnsteadyJoints
 from benchtest.diagnosis.planning.forecast import Forecaster
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter
@@ -26,15 +26,15 @@ MOST_METERS = 4
 """Meters whose forecasts are kept; nobody reads one unit with more."""
 
 
-class Belief:
+class ToleranceAssumption:
     """One assumption of how far a unit may be from its design, and results under it."""
 
-    def __init__(self, views: Views) -> None:
+    def __init__(self, views: ConditionalCache) -> None:
         self.views = views
         self._forecasters: dict[Meter, Forecaster] = {}
-        self._past: tuple[tuple[Before, ...], Meter, Past] | None = None
+        self._past: tuple[tuple[PreRepairEvidence, ...], Meter, RepairHistory] | None = None
 
-    def past(self, before: tuple[Before, ...], meter: Meter) -> Past | None:
+    def past(self, before: tuple[PreRepairEvidence, ...], meter: Meter) -> RepairHistory | None:
         """Return the evidence from before repairs; None without any.
 
         The last result is kept: it stays the same from one reading of a unit to the next.
@@ -42,10 +42,12 @@ class Belief:
         if not before:
             return None
         if self._past is None or self._past[:2] != (before, meter):
-            self._past = before, meter, Past(before, self.views, meter)
+            self._past = before, meter, RepairHistory(before, self.views, meter)
         return self._past[2]
 
-    def plain(self, case: Case, before: tuple[Before, ...]) -> View:
+    def plain(
+        self, case: EvidenceSet, before: tuple[PreRepairEvidence, ...]
+    ) -> ConditionalEvidence:
         """Return the evidence with no fault given."""
         past = self.past(before, case.meter)
         return self.views.of(case, memory=None if past is None else past.on(()))
@@ -58,13 +60,13 @@ class Belief:
         for forecaster in self._forecasters.values():
             forecaster.forget()
 
-    def forecaster(self, footing: View) -> Forecaster:
+    def forecaster(self, conditional: ConditionalEvidence) -> Forecaster:
         """Return the forecasts with some faults given; those without any are kept by meter."""
-        meter = footing.case.meter
-        if footing.parts:
-            return Forecaster(footing.responses, meter, self.views.tolerances)
+        meter = conditional.case.meter
+        if conditional.parts:
+            return Forecaster(conditional.responses, meter, self.views.tolerances)
         if meter not in self._forecasters:
-            made = Forecaster(footing.responses, meter, self.views.tolerances)
+            made = Forecaster(conditional.responses, meter, self.views.tolerances)
             self._forecasters[meter] = made
         return self._forecasters[meter]
 
@@ -88,8 +90,8 @@ class GatheredEvidence:
     stands_by: Sequence[int]
     number_of: Sequence[int]
     rounded_v: float | None
-    case: Case
-    before: tuple[Before, ...]
+    case: EvidenceSet
+    before: tuple[PreRepairEvidence, ...]
 
 
 @dataclass(frozen=True)
@@ -104,11 +106,11 @@ class Conditional:
         unsteady: joints that changed between repeated readings; None without any.
     """
 
-    belief: Belief
-    plain: View
-    usual: View
-    look: Look
-    unsteady: Unsteady | None
+    belief: ToleranceAssumption
+    plain: ConditionalEvidence
+    usual: ConditionalEvidence
+    look: EvidenceLookup
+    unsteady: UnsteadyJoints | None
 
 
 @dataclass(frozen=True)
@@ -130,14 +132,14 @@ class Inference:
     """
 
     found: Posterior
-    footing: View
-    several: Sequence[Together]
-    pairs: Pairs | None
+    conditional: ConditionalEvidence
+    several: Sequence[FaultCombination]
+    pairs: MaskedPairs | None
     is_sure: bool
     off: Sequence[int]
     odd: tuple[Mark, ...]
     is_explained: bool
-    nearest: tuple[Part, ...]
+    nearest: tuple[FaultHypothesis, ...]
     tied: Sequence[tuple[str, ...]]
     alike: tuple[tuple[str, ...], ...]
 

@@ -15,8 +15,8 @@ from benchtest.circuit.tolerance import (
     sensitivities,
 )
 from benchtest.diagnosis.likelihood.measurement import Taps, read_at
-from benchtest.diagnosis.model.fault_response import CELL_SD, Base, Responses
-from benchtest.diagnosis.model.node_variation import law_a
+from benchtest.diagnosis.model.fault_response import CELL_SD, DesignResponse, LitSetResponse
+from benchtest.diagnosis.model.node_variation import node_variation_a
 
 
 @dataclass(frozen=True)
@@ -31,17 +31,17 @@ class TapEffects:
         load: change per ampere taken at a loaded node, times its amperes, (loaded, taps).
         joint_shares: of all joints that carry current, the given ones too, see
             `circuit.tolerance.joint_moments`, shape (carrying,).
-        capped_push: see `Responses.capped_push`, shape (joints, COLUMNS). [A]
-        law: what each loaded node draws more by its law, see `law.law_a`. [A]
+        capped_push: see `DesignResponse.capped_compensating_a`, shape (joints, COLUMNS). [A]
+        law: what each loaded node draws more by its law, see `law.node_variation_a`. [A]
     """
 
-    base: Base
+    base: LitSetResponse
     taps: Taps
     value: FloatArray
     read: Sensitivities
     load: FloatArray
     joint_shares: FloatArray
-    capped_push: FloatArray
+    capped_compensating_a: FloatArray
     law: FloatArray
 
     @property
@@ -50,7 +50,7 @@ class TapEffects:
         return self.read.branch_ohm
 
 
-def tap_effects(responses: Responses, taps: Taps, tolerances: Tolerances) -> TapEffects:
+def tap_effects(responses: DesignResponse, taps: Taps, tolerances: Tolerances) -> TapEffects:
     """Solve backwards for the taps of one lit set."""
     base = responses.base(taps.lit)
     solution = base.solution
@@ -63,6 +63,6 @@ def tap_effects(responses: Responses, taps: Taps, tolerances: Tolerances) -> Tap
     read = Sensitivities(read.branch_ohm, read.per_amp, read.per_supply + more)
     given = [name in responses.given for name in circuit.joint_rows[0]]
     shares = np.where(given, CELL_SD, shares)
-    push = responses.capped_push(base)
-    value, law = read_at(solution, taps), law_a(solution, tolerances)
-    return TapEffects(base, taps, value, read, load, shares, push, law)
+    compensating_a = responses.capped_compensating_a(base)
+    value, law = read_at(solution, taps), node_variation_a(solution, tolerances)
+    return TapEffects(base, taps, value, read, load, shares, compensating_a, law)

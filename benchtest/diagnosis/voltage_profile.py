@@ -14,7 +14,7 @@ from benchtest.circuit.tolerance import Spread, Tolerances, sensitivities
 from benchtest.diagnosis.engine import Engine
 from benchtest.diagnosis.finding import Finding, JointBand
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
-from benchtest.diagnosis.likelihood.readings import Weigher
+from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
 from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM
 from benchtest.diagnosis.model.node_variation import spread_of_unit
@@ -83,14 +83,14 @@ def profile(
         return Profile(lit, designed, moved.sd_v, None, None, None)
     values = values_of(readings)
     groups = taps_of(engine.responses.circuit, readings)
-    weigher = Weigher(
+    likelihood = ReadingLikelihood(
         engine.responses, groups, values, noise_of(readings, meter), engine.tolerances
     )
     joint, column = _likeliest(engine, finding)
-    mean, _ = weigher.under(joint, column)
-    healthy = weigher.healthy_mean()
-    covariance = weigher.covariance(weigher.healthy_spread, healthy)
-    read = weigher.healthy_spread
+    mean, _ = likelihood.under(joint, column)
+    healthy = likelihood.healthy_mean()
+    covariance = likelihood.covariance(likelihood.healthy_spread, healthy)
+    read = likelihood.healthy_spread
     shared = moved.shared @ read.shared.T + moved.nodes @ read.nodes.T
     off = values - mean
     slipped = int(slips(off, covariance, SLIPPED_SD))

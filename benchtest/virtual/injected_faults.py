@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from benchtest.diagnosis.model.faults import fuses
-from benchtest.diagnosis.model.wiring_faults import Misled, recoloured, swaps
+from benchtest.diagnosis.model.wiring_faults import DataRemap, recoloured, swaps
 from benchtest.errors import InputError, did_you_mean
 from benchtest.formatting import float_from_text
 from benchtest.prop.data_path import strand_order
@@ -176,7 +176,7 @@ def _order(where: str, what: str, design: Design) -> str:
     return what.upper()
 
 
-def data_remap(fault: WiringFault, design: Design) -> Misled | None:
+def data_remap(fault: WiringFault, design: Design) -> DataRemap | None:
     """Return the change of each node's data by a fault; None if the fault changes no data."""
     if fault.what == "swapped":
         return dict(swaps(design))[fault.where]

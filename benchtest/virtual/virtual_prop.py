@@ -68,8 +68,8 @@ class VirtualProp:
     def _wire_up(self) -> None:
         """Build data line and circuit from the faults."""
         wiring = [fault for fault in self.faults.values() if isinstance(fault, WiringFault)]
-        misled = [data_remap(fault, self.design) for fault in wiring]
-        self._misled = [one for one in misled if one is not None]
+        remap = [data_remap(fault, self.design) for fault in wiring]
+        self._misled = [one for one in remap if one is not None]
         self._line = DataLine(self.design, self.faults.values())
         dead = {fault.where for fault in wiring if fault.what == "short"}
         self._circuit = Circuit(_without_volts(self.built.design, dead), self._joint_ohm())
@@ -129,8 +129,8 @@ class VirtualProp:
     def received_data(self) -> NDArray[np.uint8]:
         """Return the data for each node as the prop is wired, shape (nodes, colours)."""
         data = self._sent
-        for misled in self._misled:
-            data = misled.told(data)
+        for remap in self._misled:
+            data = remap.received(data)
         return data
 
     def latched(self) -> NDArray[np.uint8]:

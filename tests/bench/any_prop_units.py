@@ -343,8 +343,8 @@ class Unit:
         self.warmth = 0.0
         faults = [parse_fault(text, self.design) for text in self.left if not _is_own(text)]
         wiring = [fault for fault in faults if isinstance(fault, WiringFault)]
-        misled = [data_remap(fault, self.design) for fault in wiring]
-        self._misled = [one for one in misled if one is not None]
+        remap = [data_remap(fault, self.design) for fault in wiring]
+        self._misled = [one for one in remap if one is not None]
         self._line = DataLine(self.design, faults)
         self._points: dict[bytes, Operating] = {}
         self._faults: list[InjectedFault] = faults
@@ -496,8 +496,8 @@ class Unit:
     def received_data(self) -> NDArray[np.uint8]:
         """Return what that frame has for each node as the prop is wired, shape (nodes, colours)."""
         told = self._wanted
-        for misled in self._misled:
-            told = misled.told(told)
+        for remap in self._misled:
+            told = remap.received(told)
         return told
 
     def latched(self) -> NDArray[np.uint8]:

@@ -25,7 +25,7 @@ from benchtest.diagnosis.batch.joint_comparison import (
     changes_between,
     ohms_of_sessions,
 )
-from benchtest.diagnosis.batch.model import SeenUnit
+from benchtest.diagnosis.batch.model import UnitReadings
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.reader import parse_design
 from benchtest.session.log.measured_supplies import measured_supplies
@@ -79,10 +79,10 @@ class Tally:
         ]
 
 
-def session(engine: Engine, prop: VirtualProp) -> SeenUnit:
+def session(engine: Engine, prop: VirtualProp) -> UnitReadings:
     """One test of a unit."""
     readings = find(engine_of(engine, prop), prop)[1]
-    return SeenUnit("WF-03", readings, supply_v=measured_supplies(prop.design, measured(prop)))
+    return UnitReadings("WF-03", readings, supply_v=measured_supplies(prop.design, measured(prop)))
 
 
 def main(units: int, seed: int) -> None:

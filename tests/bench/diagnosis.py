@@ -26,7 +26,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.circuit.prediction import strand_end_probes
-from benchtest.diagnosis import Before, Engine, Finding, still_valid
+from benchtest.diagnosis import Engine, Finding, PreRepairEvidence, still_valid
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
@@ -60,7 +60,7 @@ WARM_CELSIUS, PITCH_SD = 45.0, 0.02
 
 
 @dataclass
-class Case:
+class EvidenceSet:
     """How one unit went."""
 
     hidden: list[str]
@@ -157,7 +157,7 @@ def named(finding: Finding) -> str:
     return max(total, key=lambda where: total[where])
 
 
-def note(case: Case, finding: Finding) -> None:
+def note(case: EvidenceSet, finding: Finding) -> None:
     """Keep what was said of each suspect, for the calibration."""
     total: dict[str, float] = {}
     for suspect in finding.suspects:
@@ -169,9 +169,9 @@ def note(case: Case, finding: Finding) -> None:
         case.cleared = len(finding.readings)
 
 
-def find(engine: Engine, design: Design, hidden: list[str], seed: int) -> Case:
+def find(engine: Engine, design: Design, hidden: list[str], seed: int) -> EvidenceSet:
     """One fault or none: read until nothing is worth reading."""
-    case, prop = Case(hidden), new_unit(design, hidden, seed)
+    case, prop = EvidenceSet(hidden), new_unit(design, hidden, seed)
     readings: list[Reading] = []
     marks: list[Mark] = []
     start_s = time.process_time()
@@ -193,7 +193,7 @@ def find(engine: Engine, design: Design, hidden: list[str], seed: int) -> Case:
     return case
 
 
-def _judge_ohms(case: Case, finding: Finding) -> None:
+def _judge_ohms(case: EvidenceSet, finding: Finding) -> None:
     """The estimated resistance beside the hidden one."""
     where, _, ohm = case.hidden[0].partition("=") if case.hidden else ("", "", "open")
     ohms = next((s.ohms for s in finding.suspects if s.where == where and s.ohms), None)
@@ -202,13 +202,13 @@ def _judge_ohms(case: Case, finding: Finding) -> None:
         case.in_band = ohms.low <= float(ohm) <= ohms.high
 
 
-def find_two(engine: Engine, design: Design, hidden: list[str], seed: int) -> Case:
+def find_two(engine: Engine, design: Design, hidden: list[str], seed: int) -> EvidenceSet:
     """Two faults: what is named is repaired, and what the repair left valid is kept."""
-    case, prop = Case(hidden), new_unit(design, hidden, seed)
+    case, prop = EvidenceSet(hidden), new_unit(design, hidden, seed)
     readings: list[Reading] = []
     marks: list[Mark] = []
     repaired: list[str] = []
-    before: list[Before] = []
+    before: list[PreRepairEvidence] = []
     while case.readings < MOST_READINGS_TWO:
         finding = engine.diagnose(readings, marks, repaired=repaired, before=before)
         if readings:
@@ -230,7 +230,7 @@ def find_two(engine: Engine, design: Design, hidden: list[str], seed: int) -> Ca
             ]
             valid = still_valid(design, worst, readings)
             kept = [reading for reading, ok in zip(readings, valid, strict=True) if ok]
-            before.append(Before(worst, tuple(readings), tuple(marks), tuple(kept)))
+            before.append(PreRepairEvidence(worst, tuple(readings), tuple(marks), tuple(kept)))
             readings = kept
             repaired.append(worst)
             marks = []
@@ -287,7 +287,9 @@ def calibration_error(said: Iterable[tuple[float, bool]]) -> tuple[float, list[S
     return error, bins
 
 
-def summary(title: str, one: list[Case], none: list[Case], two: list[Case]) -> None:
+def summary(
+    title: str, one: list[EvidenceSet], none: list[EvidenceSet], two: list[EvidenceSet]
+) -> None:
     """What came of the cases."""
     print(f"== {title}")
     if one:
@@ -327,7 +329,10 @@ def summary(title: str, one: list[Case], none: list[Case], two: list[Case]) -> N
 
 
 def note_all(
-    one: list[Case], none: list[Case], two: list[Case], own: dict[str, list[list[Case]]]
+    one: list[EvidenceSet],
+    none: list[EvidenceSet],
+    two: list[EvidenceSet],
+    own: dict[str, list[list[EvidenceSet]]],
 ) -> None:
     """Keep what came of every case, beside what the design asks for."""
     _note_one(one)
@@ -355,7 +360,7 @@ def note_all(
              given=some.mean * 100)  # fmt: skip
 
 
-def _note_one(one: list[Case]) -> None:
+def _note_one(one: list[EvidenceSet]) -> None:
     """Keep what came of the units with one bad joint."""
     taken = [case.readings for case in one]
     exact = sum(case.named == [*case.guilty] for case in one)
@@ -381,13 +386,13 @@ def _note_one(one: list[Case]) -> None:
 def main(cases: int, seed: int) -> None:
     """Run the cases and print what came of them."""
     rng = np.random.default_rng(seed)
-    own: dict[str, list[list[Case]]] = {}
-    every: tuple[list[Case], list[Case], list[Case]] = ([], [], [])
+    own: dict[str, list[list[EvidenceSet]]] = {}
+    every: tuple[list[EvidenceSet], list[EvidenceSet], list[EvidenceSet]] = ([], [], [])
     for name in DESIGNS:
         text = files("benchtest.virtual").joinpath(f"{name}.toml").read_text("utf-8")
         design = parse_design(text, name)
         engine = Engine(design)
-        done: tuple[list[Case], list[Case], list[Case]] = ([], [], [])
+        done: tuple[list[EvidenceSet], list[EvidenceSet], list[EvidenceSet]] = ([], [], [])
         for faults, share in ((1, 1.0), (0, 0.5), (2, 0.5)):
             for _ in range(round(cases * share)):
                 hidden, unit = hide(design, faults, rng), int(rng.integers(1 << 30))

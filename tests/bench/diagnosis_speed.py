@@ -164,9 +164,9 @@ def every_fault(engine: Engine) -> int:
     chain = np.empty((len(space.chain), len(look.probes)))
     count = 0
     for lit in lit_sets(design, np.zeros(len(design.strands))):
-        base = look.outlook(lit)
-        # power joints, resistive or open, are rank-one changes: `push * per_amp + 1 * value`
-        amps = np.stack([base.push, np.ones_like(base.push)], axis=2)
+        base = look.probe_forecast(lit)
+        # power joints, resistive or open, are rank-one changes: `amps * per_amp + 1 * value`
+        amps = np.stack([base.compensating_a, np.ones_like(base.compensating_a)], axis=2)
         value = np.broadcast_to(base.value, base.per_amp.shape)
         np.matmul(amps, np.stack([base.per_amp, value], axis=1), out=joints)
         # data joints and nodes: runs of nodes that stay dark

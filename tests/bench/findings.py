@@ -30,7 +30,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from benchtest.diagnosis import Before, Engine, Finding, still_valid
+from benchtest.diagnosis import Engine, Finding, PreRepairEvidence, still_valid
 from benchtest.diagnosis.planning.candidates import lit_sets, reachable_probes
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter
@@ -138,7 +138,7 @@ def session(
     readings: list[Reading] = []
     marks: list[Mark] = look(prop, all_lit(design, 0.25)) if rng.random() < 0.7 else []
     repaired: list[str] = []
-    before: list[Before] = []
+    before: list[PreRepairEvidence] = []
     probes, taken = reachable_probes(design), 0
     lits = lit_sets(design, np.zeros(len(design.strands)))
 
@@ -182,13 +182,13 @@ def repair(
     readings: list[Reading],
     marks: list[Mark],
     repaired: list[str],
-    before: list[Before],
+    before: list[PreRepairEvidence],
 ) -> tuple[list[Reading], list[Mark]]:
     """What stays after work on a suspect, guilty or not."""
     prop.repair(where)
     valid = still_valid(prop.design, where, readings)
     kept = [reading for reading, ok in zip(readings, valid, strict=True) if ok]
-    before.append(Before(where, tuple(readings), tuple(marks), tuple(kept)))
+    before.append(PreRepairEvidence(where, tuple(readings), tuple(marks), tuple(kept)))
     repaired.append(where)
     return kept, []
 

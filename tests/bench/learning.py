@@ -27,12 +27,12 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.circuit.tolerance import FROM_MANY_REELS, HAND_SOLDERED, Tolerances, cause_names
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.batch.learn import Learned, learn, taught_engine
-from benchtest.diagnosis.batch.model import SeenUnit
+from benchtest.diagnosis.batch.learn import BatchKnowledge, engine_for, learn
+from benchtest.diagnosis.batch.model import UnitReadings
 from benchtest.diagnosis.likelihood.measurement import CLAMP_A, CLAMP_SHARE, noise_of, taps_of
-from benchtest.diagnosis.likelihood.readings import Weigher
-from benchtest.diagnosis.model.fault_response import Responses
-from benchtest.diagnosis.planning.batch_readings import teaching_readings
+from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
+from benchtest.diagnosis.model.fault_response import DesignResponse
+from benchtest.diagnosis.planning.batch_readings import batch_calibration_readings
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.pattern import frame_from_duty
@@ -126,7 +126,7 @@ def clamped(prop: VirtualProp, seed: int) -> list[Reading]:
 
 
 @dataclass
-class Case:
+class EvidenceSet:
     """How one unit went, read one way."""
 
     hidden: str
@@ -142,10 +142,10 @@ class Case:
         return self.hidden.partition("=")[0]
 
 
-def find(engine: Engine, prop: VirtualProp, hidden: str = "") -> tuple[Case, list[Reading]]:
+def find(engine: Engine, prop: VirtualProp, hidden: str = "") -> tuple[EvidenceSet, list[Reading]]:
     """Take what the engine asks for until it is settled."""
     readings: list[Reading] = []
-    case = Case(hidden, 0, "", 0.0)
+    case = EvidenceSet(hidden, 0, "", 0.0)
     finding = engine.diagnose(readings)
     while not finding.next.settled and len(readings) < MOST_READINGS:
         lit, probe = finding.next.lit, finding.next.probe
@@ -172,20 +172,20 @@ def hide(design: Design, rng: np.random.Generator) -> str:
     return f"{name}={np.exp(rng.uniform(np.log(LEAST_OHM), np.log(MOST_OHM))):.4g}"
 
 
-def seen(plain: Engine, batch: Batch) -> tuple[list[SeenUnit], list[SeenUnit]]:
+def seen(plain: Engine, batch: Batch) -> tuple[list[UnitReadings], list[UnitReadings]]:
     """Four healthy units: as they were read to be cleared, and with what teaches most besides."""
     cleared, taught = [], []
-    asks = teaching_readings(batch.design)
+    asks = batch_calibration_readings(batch.design)
     for number in range(1, SEEN + 1):
         unit = batch.unit(number)
         _, readings = find(plain, unit)
         more = [*(read(unit, *ask) for ask in asks), *clamped(unit, batch.seed + number)]
-        cleared.append(SeenUnit(f"U-{number:02}", readings))
-        taught.append(SeenUnit(f"U-{number:02}", [*readings, *more]))
+        cleared.append(UnitReadings(f"U-{number:02}", readings))
+        taught.append(UnitReadings(f"U-{number:02}", [*readings, *more]))
     return cleared, taught
 
 
-def _line(learned: Learned) -> str:
+def _line(learned: BatchKnowledge) -> str:
     sd = learned.tolerances
     return (
         f"× {' '.join(f'{factor:.3f}' for factor in learned.factors)}; within {sd.current:.1%} "
@@ -196,19 +196,19 @@ def _line(learned: Learned) -> str:
 
 def study(
     plain: Engine, shares: tuple[float, float, float], batches: int, faults: int, seed: int
-) -> dict[str, list[Case]]:
+) -> dict[str, list[EvidenceSet]]:
     """Batches of one design; cases of each way in the same order."""
     rng = np.random.default_rng(seed)
     # where units share little, what four readings more would teach is not asked
     ways = WAYS if shares == SHARES["one batch"] else WAYS[:2]
-    found: dict[str, list[Case]] = {way: [] for way in ways}
+    found: dict[str, list[EvidenceSet]] = {way: [] for way in ways}
     for _ in range(batches):
         batch = Batch(plain.design, shares, int(rng.integers(1 << 29)))
         cleared, taught = seen(plain, batch)
         engines = {"first": plain}
         for way, units in zip(ways[1:], (cleared, taught), strict=False):
             learned = learn(plain.design, units)
-            engines[way] = taught_engine(plain.design, learned)
+            engines[way] = engine_for(plain.design, learned)
             print(f"  {way}: {_line(learned)}", flush=True)
         hidden = [hide(plain.design, rng) for _ in range(faults)]
         for number, where in enumerate([*hidden, *[""] * ((faults + 1) // 2)]):
@@ -221,7 +221,7 @@ def study(
     return found
 
 
-def summary(title: str, found: dict[str, list[Case]]) -> None:
+def summary(title: str, found: dict[str, list[EvidenceSet]]) -> None:
     """What came of one design, or of all, in one world."""
     print(f"== {title}")
     first = found["first"]
@@ -263,23 +263,23 @@ def budget(plain: Engine, seed: int) -> None:
     design = plain.design
     _, readings = find(plain, Batch(design, (0.9, 0.95, 0.95), seed).unit(1))
     known = replace(FROM_MANY_REELS, current=0.01, wire=0.01, copper=0.01)
-    responses, names = Responses(design, plain.space), cause_names(design)
+    responses, names = DesignResponse(design, plain.space), cause_names(design)
     at = names.index("current")
     strands = design.node_count + len(design.strands)
     values = np.array([reading.volts for reading in readings], dtype=float)
     for what, tolerances in (("before", FROM_MANY_REELS), ("current, wire, copper to 1 %", known)):
         noise = noise_of(readings, DEFAULT_METER)
-        weigher = Weigher(
+        likelihood = ReadingLikelihood(
             responses, taps_of(responses.circuit, readings), values, noise, tolerances
         )
-        spread, covariance = weigher.healthy_spread, weigher.healthy_covariance
+        spread, covariance = likelihood.healthy_spread, likelihood.healthy_covariance
         columns = {
             "supply": spread.shared[:, :at],
             "current, wire, copper": spread.shared[:, at : at + 3],
             "joints": spread.shared[:, at + 4 :],
             "nodes, strands": spread.nodes[:, :strands],
             "node's law": spread.nodes[:, strands:],
-            "gain": (noise.gain * weigher.healthy_mean())[:, None],
+            "gain": (noise.gain * likelihood.healthy_mean())[:, None],
             "digits, leads": noise.own[:, None],
         }
         own = 1.0 / np.sqrt(np.diag(np.linalg.inv(covariance)))
@@ -291,7 +291,7 @@ def budget(plain: Engine, seed: int) -> None:
 
 def main(batches: int, faults: int, seed: int) -> None:
     """Run the batches and print what came of them."""
-    every: dict[str, dict[str, list[Case]]] = {world: {} for world in SHARES}
+    every: dict[str, dict[str, list[EvidenceSet]]] = {world: {} for world in SHARES}
     for name in DESIGNS:
         text = files("benchtest.virtual").joinpath(f"{name}.toml").read_text("utf-8")
         plain = Engine(parse_design(text, name))

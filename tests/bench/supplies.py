@@ -20,13 +20,13 @@ from benchtest.diagnosis import Engine
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
 from tests.bench import figures
-from tests.bench.diagnosis import Case, calibration_error, engine_of, find, hide, new_unit
+from tests.bench.diagnosis import EvidenceSet, calibration_error, engine_of, find, hide, new_unit
 
 DESIGN = "gull-wing"
 WAYS = ("by the design's volts", "by the volts measured before power")
 
 
-def both_ways(design: Design, engine: Engine, hidden: list[str], seed: int) -> list[Case]:
+def both_ways(design: Design, engine: Engine, hidden: list[str], seed: int) -> list[EvidenceSet]:
     """One unit, read twice."""
     supplied = engine_of(engine, new_unit(design, hidden, seed))
     return [find(engine, design, hidden, seed), find(supplied, design, hidden, seed)]
@@ -38,7 +38,7 @@ def main(healthy: int, faulty: int, seed: int) -> None:
         files("benchtest.virtual").joinpath(f"{DESIGN}.toml").read_text("utf-8"), DESIGN
     )
     engine, rng = Engine(design), np.random.default_rng([seed, 99])
-    done: dict[bool, list[list[Case]]] = {False: [], True: []}
+    done: dict[bool, list[list[EvidenceSet]]] = {False: [], True: []}
     for bad in [False] * healthy + [True] * faulty:
         hidden, unit = hide(design, int(bad), rng), int(rng.integers(1 << 30))
         cases = both_ways(design, engine, hidden, unit)
@@ -53,7 +53,7 @@ def main(healthy: int, faulty: int, seed: int) -> None:
         print(f"{row['what']}: {row['value']} {row['unit']}")
 
 
-def _note(way: str, sound: list[Case], ill: list[Case]) -> None:
+def _note(way: str, sound: list[EvidenceSet], ill: list[EvidenceSet]) -> None:
     wrong = sum(case.named != [""] for case in sound)
     figures.note(f"healthy units called faulty, of {len(sound)}, {way}",
          wrong / max(1, len(sound)) * 100, "%", most=1.0 if way == WAYS[1] else None,

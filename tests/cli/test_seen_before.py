@@ -13,7 +13,7 @@ from benchtest.circuit.prediction import predict
 from benchtest.circuit.tolerance import FROM_MANY_REELS
 from benchtest.cli.seen_before import batch_advice
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.batch.learn import Learned
+from benchtest.diagnosis.batch.learn import BatchKnowledge
 from benchtest.diagnosis.finding import NextReading
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.lit_set import parse_lit_set
@@ -100,7 +100,7 @@ def test_text_output_lists_units_used_and_left_out(run: Run, prop: Path, bench: 
 
 def test_a_healthy_unit_gets_readings_for_the_batch(prop: Path) -> None:
     design = parse_design(prop.read_text(encoding="utf-8"), "fan")
-    learned, found = Learned(design, FROM_MANY_REELS), Engine(design).diagnose()
+    learned, found = BatchKnowledge(design, FROM_MANY_REELS), Engine(design).diagnose()
     assert list(batch_advice(learned, found)) == []
     found = replace(found, healthy=0.96, next=NextReading(None, None, 0.0, settled=True))
     (said,) = batch_advice(learned, found)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchtest.diagnosis import Before, Engine
+from benchtest.diagnosis import Engine, PreRepairEvidence
 from benchtest.diagnosis.likelihood.selection import MOST_WEIGHED
 from benchtest.diagnosis.planning.candidates import lit_sets, reachable_probes
 from benchtest.diagnosis.solve_budget import LIMIT, SolveBudget, Stage
@@ -73,7 +73,7 @@ def test_three_repairs_leave_each_finding_within_the_budget(ring: Design) -> Non
     for number, where in enumerate(("2A+", "5B-", "3B+")):
         then = _nonsense(_anywhere(Bench(ring, {"2A+": 0.8}, number), 12, number), number)
         marks = (Mark(all_lit(ring), number + 1, 3, 9, "dark"),)
-        before.append(Before(where, tuple(then), marks, tuple(then[:4])))
+        before.append(PreRepairEvidence(where, tuple(then), marks, tuple(then[:4])))
     now = _nonsense(_anywhere(Bench(ring, {"4A-": 0.4}, 9), 10, 9), 9)
     engine = Engine(ring)
     first = engine.diagnose(now, repaired=[one.where for one in before], before=before)

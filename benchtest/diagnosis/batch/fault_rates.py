@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from benchtest.diagnosis.batch.model import SeenUnit
+from benchtest.diagnosis.batch.model import UnitReadings
 from benchtest.diagnosis.inference.posterior import log_odds
 from benchtest.diagnosis.model.faults import FaultSpace, Priors
 
@@ -22,7 +22,7 @@ LEAST_TIMES, MOST_TIMES = 0.5, 4.0
 """Bounds of how much likelier its joints are bad: a new reel of solder, a tired hand. Ours."""
 
 
-def how_often(units: Sequence[SeenUnit]) -> dict[str, float]:
+def fault_rate_factors(units: Sequence[UnitReadings]) -> dict[str, float]:
     """How much likelier than its kind each place is at fault, that was mended in a batch.
 
     Some joints are hard to reach, or sit on much copper: places of one design differ in how often
@@ -41,7 +41,7 @@ def usual_share(space: FaultSpace) -> float:
     return joints / (1.0 + joints + chain)
 
 
-def as_handmade(priors: Priors, bad: float, expected: float) -> Priors:
+def scale_priors(priors: Priors, bad: float, expected: float) -> Priors:
     """Odds of power joints by how many were bad in units of the same hand.
 
     Joints that were not read count the same on both sides, and so say nothing.

@@ -17,21 +17,21 @@ import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
-from benchtest.diagnosis.batch.model import SeenUnit, fed_views
+from benchtest.diagnosis.batch.model import UnitReadings, fed_views
 from benchtest.diagnosis.finding import Ohms
-from benchtest.diagnosis.inference.cache import Views
-from benchtest.diagnosis.inference.conditional import Case, View
-from benchtest.diagnosis.inference.hypothesis import Part
+from benchtest.diagnosis.inference.cache import ConditionalCache
+from benchtest.diagnosis.inference.conditional import ConditionalEvidence, EvidenceSet
+from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.multiple_faults import (
-    Look,
+    EvidenceLookup,
+    fault_combinations,
     several_posterior,
     sure_parts,
-    together,
 )
 from benchtest.diagnosis.inference.posterior import CLEARED, FAULTY_TIMES
-from benchtest.diagnosis.likelihood.linear import straight_rows
-from benchtest.diagnosis.likelihood.readings import Weigher
-from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM, Base
+from benchtest.diagnosis.likelihood.linear import linear_predictions
+from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
+from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM, LitSetResponse
 from benchtest.diagnosis.model.faults import LEAST_OHM
 from benchtest.diagnosis.solve_budget import BudgetSpent, SolveBudget
 from benchtest.prop.design import Design
@@ -104,7 +104,7 @@ class JointChange:
 
 
 @dataclass(frozen=True, slots=True)
-class Unlike:
+class OutlierJoint:
     """A joint of one unit that is far above the same joint of the others.
 
     Attributes:
@@ -123,7 +123,10 @@ class Unlike:
 
 
 def compare(
-    design: Design, before: SeenUnit, after: SeenUnit, tolerances: Tolerances = HAND_SOLDERED
+    design: Design,
+    before: UnitReadings,
+    after: UnitReadings,
+    tolerances: Tolerances = HAND_SOLDERED,
 ) -> tuple[JointChange, ...]:
     """Two sessions of one unit, joint by joint; the likeliest to have grown comes first.
 
@@ -159,7 +162,7 @@ def _change(before: JointOhms, after: JointOhms) -> JointChange:
     return JointChange(before.where, before.ohms, after.ohms, (low, best, high), grown, moved)
 
 
-def unlike_others(seen: Mapping[str, Sequence[JointOhms]]) -> tuple[Unlike, ...]:
+def outlier_joints(seen: Mapping[str, Sequence[JointOhms]]) -> tuple[OutlierJoint, ...]:
     """Joints that are far above the same joint of other units of the design, surest first.
 
     Args:
@@ -175,7 +178,7 @@ def unlike_others(seen: Mapping[str, Sequence[JointOhms]]) -> tuple[Unlike, ...]
             usual_ohm = float(np.median(np.delete(middles, place)))
             probability = float(row.curve[times * usual_ohm < SCALE_OHM].sum())
             if probability >= UNLIKE:
-                found.append(Unlike(tag, row.where, row.ohms, usual_ohm, probability))
+                found.append(OutlierJoint(tag, row.where, row.ohms, usual_ohm, probability))
     return tuple(sorted(found, key=lambda one: -one.probability))
 
 
@@ -190,7 +193,7 @@ def _beyond_chance(joints: int) -> float:
 
 
 def ohms_of_sessions(
-    design: Design, sessions: Sequence[SeenUnit], tolerances: Tolerances = HAND_SOLDERED
+    design: Design, sessions: Sequence[UnitReadings], tolerances: Tolerances = HAND_SOLDERED
 ) -> list[tuple[JointOhms, ...]]:
     """What `joint_ohms` says of each of several sessions of one design; circuits are shared.
 
@@ -205,9 +208,9 @@ def ohms_of_sessions(
 
 def joint_ohms(
     design: Design,
-    unit: SeenUnit,
+    unit: UnitReadings,
     tolerances: Tolerances = HAND_SOLDERED,
-    views: Views | None = None,
+    views: ConditionalCache | None = None,
 ) -> tuple[JointOhms, ...]:
     """What one session's readings say of every power joint, in the order of the prop file.
 
@@ -227,7 +230,7 @@ def joint_ohms(
     """
     views = views or fed_views(design, [unit], tolerances)[0]
     budget = SolveBudget.of(design, BUDGET_SHARE)
-    look = _Looks(views, Case.of(unit.readings, (), unit.meter, unit.repaired, budget))
+    look = _Looks(views, EvidenceSet.of(unit.readings, (), unit.meter, unit.repaired, budget))
     kept = look.kept
     sure = _sure(look) if unit.readings else ()
     lone = None if sure or not unit.readings else _guilty(look((), forced=True))
@@ -250,20 +253,22 @@ class _Looks:
         kept: by the faults given.
     """
 
-    def __init__(self, views: Views, case: Case) -> None:
+    def __init__(self, views: ConditionalCache, case: EvidenceSet) -> None:
         self._views = views
         self._case = case
         self.budget = case.budget
-        self.kept: dict[tuple[Part, ...], _Footing] = {}
+        self.kept: dict[tuple[FaultHypothesis, ...], _ConditionalCurves] = {}
 
-    def __call__(self, parts: tuple[Part, ...], *, forced: bool = False) -> View:
+    def __call__(
+        self, parts: tuple[FaultHypothesis, ...], *, forced: bool = False
+    ) -> ConditionalEvidence:
         if parts not in self.kept:
             if not forced and not self.budget.left:
                 raise BudgetSpent
-            self.kept[parts] = _Footing(self._views.of(self._case, parts))
+            self.kept[parts] = _ConditionalCurves(self._views.of(self._case, parts))
         return self.kept[parts].view
 
-    def read(self, parts: tuple[Part, ...]) -> View:
+    def read(self, parts: tuple[FaultHypothesis, ...]) -> ConditionalEvidence:
         """Return the same: here are no marks."""
         return self(parts)
 
@@ -283,38 +288,38 @@ def _joint_ohms(joint: Joint, curve: FloatArray, before: FloatArray) -> JointOhm
     return JointOhms(joint.name, Ohms(low, best, high), curve, raised, at_fault, shown_ohm)
 
 
-def _sure(look: Look) -> tuple[Part, ...]:
+def _sure(look: EvidenceLookup) -> tuple[FaultHypothesis, ...]:
     """Faults that must be there together, if any must."""
     plain = look((), forced=True)
     weight, part = plain.likeliest[0]
     if not plain.is_misfit(part if weight > plain.healthy else None):
         return ()
-    several = together(look)
+    several = fault_combinations(look)
     return sure_parts(
         several, several_posterior(plain.posterior, plain.space, several), plain.space
     )
 
 
-def _guilty(plain: View) -> Part | None:
+def _guilty(plain: ConditionalEvidence) -> FaultHypothesis | None:
     """The likeliest fault, where something is more likely wrong than not."""
     part = plain.best_part
     return part if part is not None and plain.posterior.healthy < 0.5 and part.chain < 0 else None
 
 
-def _may_be(plain: View, joint: Joint) -> bool:
+def _may_be(plain: ConditionalEvidence, joint: Joint) -> bool:
     """Whether a joint may be what is wrong; of two that look alike neither clears the other."""
     places = [one.name for one in plain.responses.space.joints]
     share = plain.posterior.joints[places.index(joint.name)] if joint.name in places else np.ones(1)
     return float(share.sum()) > MAY_BE
 
 
-class _Footing:
+class _ConditionalCurves:
     """Curves of joints with some faults taken for given."""
 
-    def __init__(self, view: View) -> None:
+    def __init__(self, view: ConditionalEvidence) -> None:
         self.view = view
         self._places = {joint.name: n for n, joint in enumerate(view.responses.space.joints)}
-        self._low: Weigher | None = None
+        self._low: ReadingLikelihood | None = None
 
     def curve(self, joint: Joint, tolerances: Tolerances) -> FloatArray:
         """Probability of each resistance of the scale, shape (scale,)."""
@@ -357,26 +362,27 @@ class _Footing:
 
     def _low_log(self, place: int) -> FloatArray:
         """Logarithm of the readings' likelihood at `LOW_OHM`, shape (LOW,)."""
-        weigher = self.view.weigher
-        if weigher is None:
+        likelihood = self.view.likelihood
+        if likelihood is None:
             return np.zeros(LOW)
         if self._low is None:
-            self._low = copy.copy(weigher)
+            self._low = copy.copy(likelihood)
             self._low.effects = [
-                replace(effect, base=_at_low(effect.base, weigher)) for effect in weigher.effects
+                replace(effect, base=_at_low(effect.base, likelihood))
+                for effect in likelihood.effects
             ]
-        mean, covariance = straight_rows(self._low, place, np.arange(LOW))
-        return weigher.density(mean, covariance, place)
+        mean, covariance = linear_predictions(self._low, place, np.arange(LOW))
+        return likelihood.density(mean, covariance, place)
 
 
-def _at_low(base: Base, weigher: Weigher) -> Base:
+def _at_low(base: LitSetResponse, likelihood: ReadingLikelihood) -> LitSetResponse:
     """A lit set with every joint's changes to `LOW_OHM` in place of those to a fault's grid."""
-    healthy_ohm = np.array([joint.ohm for joint in weigher.responses.space.joints])
-    own_ohm = np.einsum("jj->j", base.joint_branch[weigher.responses.joint_columns])
+    healthy_ohm = np.array([joint.ohm for joint in likelihood.responses.space.joints])
+    driving_point_ohm = np.einsum("jj->j", base.joint_branch[likelihood.responses.joint_columns])
     change_s = 1.0 / LOW_OHM - 1.0 / healthy_ohm[:, None]
-    phi = change_s / (1.0 + change_s * own_ohm[:, None])
+    phi = change_s / (1.0 + change_s * driving_point_ohm[:, None])
     phi = np.column_stack([phi, np.zeros(len(phi))])  # where the grid has the open joint
-    return replace(base, push=-phi * base.across_v[:, None], factor_phi=phi)
+    return replace(base, compensating_a=-phi * base.across_v[:, None], factor_phi=phi)
 
 
 def _healthy_log(joint: Joint, tolerances: Tolerances) -> FloatArray:

@@ -13,24 +13,24 @@ import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
-from benchtest.diagnosis.batch.fault_rates import as_handmade, how_often, usual_share
+from benchtest.diagnosis.batch.fault_rates import fault_rate_factors, scale_priors, usual_share
 from benchtest.diagnosis.batch.model import (
     CAUSES,
-    Outlook,
-    SeenUnit,
-    Told,
+    BatchPrediction,
+    UnitEvidence,
+    UnitReadings,
+    batch_prediction,
     fed_views,
     in_agreement,
     lone_supply,
     or_another_supply,
-    outlook,
-    told_of,
+    unit_evidence_of,
     without_slips,
 )
 from benchtest.diagnosis.engine import CAREFUL, Engine
-from benchtest.diagnosis.inference.conditional import Case
+from benchtest.diagnosis.inference.conditional import EvidenceSet
 from benchtest.diagnosis.inference.posterior import Posterior, named_suspects
-from benchtest.diagnosis.likelihood.duplicates import counted
+from benchtest.diagnosis.likelihood.duplicates import without_duplicates
 from benchtest.diagnosis.likelihood.measurement import noise_of
 from benchtest.diagnosis.model.faults import FaultSpace, Priors, fault_space
 from benchtest.diagnosis.model.node_variation import OTHER_BIN, tolerances_of
@@ -47,7 +47,7 @@ ROUNDS, SMALL_STEP_SD = 4, 0.02
 
 
 @dataclass(frozen=True, slots=True)
-class LeftOut:
+class UnusedUnit:
     """A unit that taught nothing, and why."""
 
     tag: str
@@ -55,7 +55,7 @@ class LeftOut:
 
 
 @dataclass(frozen=True)
-class Learned:
+class BatchKnowledge:
     """What the next unit is expected to be like.
 
     Attributes:
@@ -72,14 +72,14 @@ class Learned:
     factors: tuple[float, float, float] = (1.0, 1.0, 1.0)
     supply: float = 1.0
     taught: tuple[str, ...] = ()
-    left_out: tuple[LeftOut, ...] = ()
-    often: Mapping[str, float] = field(default_factory=dict)
+    left_out: tuple[UnusedUnit, ...] = ()
+    rate_factors: Mapping[str, float] = field(default_factory=dict)
     """How much likelier than its kind each place is that was mended in some of the units."""
     priors: Priors = field(default_factory=Priors)
     """Odds of each kind of fault, with those of power joints as the units' own hand makes them."""
 
 
-def learn(design: Design, units: Sequence[SeenUnit]) -> Learned:
+def learn(design: Design, units: Sequence[UnitReadings]) -> BatchKnowledge:
     """What other units of a design say of the next one.
 
     A meter's gain is taken for fresh with every unit, and the supply for no better known than one
@@ -90,7 +90,7 @@ def learn(design: Design, units: Sequence[SeenUnit]) -> Learned:
         units: the others.
 
     Returns:
-        What `taught_engine` diagnoses the next unit with; the design as it is and
+        What `engine_for` diagnoses the next unit with; the design as it is and
         `law.tolerances_of` it where nothing could be learned.
 
     Raises:
@@ -99,75 +99,79 @@ def learn(design: Design, units: Sequence[SeenUnit]) -> Learned:
     """
     usual, tolerances = FROM_MANY_REELS, tolerances_of(design)
     before = replace(tolerances, alike=(0.0, 0.0, 0.0))
-    teachers, left_out, priors = _teachers(design, units, before)
-    often = how_often(units)
-    if not teachers:
-        return Learned(design, tolerances, left_out=tuple(left_out), often=often, priors=priors)
-    gain_sd = max(map(_gain, teachers)) / before.supply
-    found, places = _batch(design, teachers, before, usual.current)
+    usable, left_out, priors = _usable_units(design, units, before)
+    rate_factors = fault_rate_factors(units)
+    if not usable:
+        return BatchKnowledge(
+            design, tolerances, left_out=tuple(left_out), rate_factors=rate_factors, priors=priors
+        )
+    gain_sd = max(map(_gain, usable)) / before.supply
+    found, places = _batch(design, usable, before, usual.current)
     wider = before.current > usual.current
     if wider and not _other_bin(found, before.current, usual.current):
         before = replace(usual, alike=(0.0, 0.0, 0.0))
-        found, places = _batch(design, teachers, before, usual.current)
-    for place, unit in enumerate(teachers):
+        found, places = _batch(design, usable, before, usual.current)
+    for place, unit in enumerate(usable):
         if place not in places:
-            left_out.append(LeftOut(unit.tag, "its readings are not like those of the others"))
+            left_out.append(UnusedUnit(unit.tag, "its readings are not like those of the others"))
     found = or_another_supply(found, gain_sd)
-    return Learned(
+    return BatchKnowledge(
         _as_learned(design, before, found.mean),
         _narrower(before, found.covariance),
         _factors(before, found.mean),
         _supply(before, found.mean),
-        tuple(teachers[place].tag for place in places),
+        tuple(usable[place].tag for place in places),
         tuple(left_out),
-        often,
+        rate_factors,
         priors,
     )
 
 
-def taught_engine(design: Design, learned: Learned) -> Engine:
+def engine_for(design: Design, learned: BatchKnowledge) -> Engine:
     """Diagnoses the next unit; by what is usual once its readings say that it is not like the rest.
 
     Args:
         design: as its file has it.
         learned: of other units of it.
     """
-    usual = Engine(design, learned.priors, often=learned.often)
+    usual = Engine(design, learned.priors, rate_factors=learned.rate_factors)
     if not learned.taught:
         return usual
-    return Engine(learned.design, learned.priors, learned.tolerances, learned.often, usual)
+    return Engine(learned.design, learned.priors, learned.tolerances, learned.rate_factors, usual)
 
 
-def _gain(unit: SeenUnit) -> float:
+def _gain(unit: UnitReadings) -> float:
     """Gain error of the worst meter that a unit was read with, one standard deviation."""
     return float(noise_of(unit.readings, unit.meter).gain.max(initial=0.0))
 
 
-def _teachers(
-    design: Design, units: Sequence[SeenUnit], tolerances: Tolerances
-) -> tuple[list[SeenUnit], list[LeftOut], Priors]:
+def _usable_units(
+    design: Design, units: Sequence[UnitReadings], tolerances: Tolerances
+) -> tuple[list[UnitReadings], list[UnusedUnit], Priors]:
     """Units with the readings that no known or likely fault has moved; and how often one is bad."""
-    teachers, left_out = [], []
+    usable, left_out = [], []
     bad, expected = 0.0, 0.0
     space = fault_space(design)
     joints = {joint.name for joint in space.joints}
     for unit, views in zip(units, fed_views(design, units, tolerances), strict=True):
         bad += len(joints & {*unit.mended, *unit.repaired})
-        readings, where = _unmoved(design, counted(unit.readings), unit.mended), ""
+        readings, where = _unmoved(design, without_duplicates(unit.readings), unit.mended), ""
         if readings:
-            found = views.of(Case(readings, (), unit.meter, unit.repaired)).posterior
+            found = views.of(EvidenceSet(readings, (), unit.meter, unit.repaired)).posterior
             bad += float(found.joints.sum())
             expected += usual_share(space)
             suspects = _suspects(space, found)
             readings, where = _unmoved(design, readings, suspects), ", ".join(suspects)
         if readings:
-            teachers.append(replace(unit, readings=readings))
+            usable.append(replace(unit, readings=readings))
         elif where:
-            left_out.append(LeftOut(unit.tag, f"a fault that it may have moves all of it: {where}"))
+            left_out.append(
+                UnusedUnit(unit.tag, f"a fault that it may have moves all of it: {where}")
+            )
         else:
             why = "has no readings that still hold" if unit.readings else "has no readings"
-            left_out.append(LeftOut(unit.tag, why))
-    return teachers, left_out, as_handmade(space.priors, bad, expected)
+            left_out.append(UnusedUnit(unit.tag, why))
+    return usable, left_out, scale_priors(space.priors, bad, expected)
 
 
 def _unmoved(
@@ -189,36 +193,36 @@ def _suspects(space: FaultSpace, found: Posterior) -> list[str]:
 
 
 def _batch(
-    design: Design, teachers: Sequence[SeenUnit], before: Tolerances, usual_current: float
-) -> tuple[Outlook, list[int]]:
+    design: Design, usable: Sequence[UnitReadings], before: Tolerances, usual_current: float
+) -> tuple[BatchPrediction, list[int]]:
     """What units of a batch say of the next, and places of those that are like the others."""
     settled = np.ones(len(CAUSES) + lone_supply(design))
     # which bin of current its nodes are of is the batch's: units of a batch differ as ever
     settled[0] = (usual_current / before.current) ** 2
-    found, places = Outlook(np.zeros(len(settled)), np.eye(len(settled))), list[int]()
+    found, places = BatchPrediction(np.zeros(len(settled)), np.eye(len(settled))), list[int]()
     for _ in range(ROUNDS):
         at = found.mean
-        told = _told(design, teachers, before, at)
-        places = in_agreement(told, settled)
-        found = outlook([told[place].information for place in places], settled)
+        evidence = _unit_evidence(design, usable, before, at)
+        places = in_agreement(evidence, settled)
+        found = batch_prediction([evidence[place].information for place in places], settled)
         if np.abs(found.mean - at).max() < SMALL_STEP_SD:
             break
     return found, places
 
 
-def _told(
-    design: Design, units: Sequence[SeenUnit], tolerances: Tolerances, at_sd: FloatArray
-) -> list[Told]:
+def _unit_evidence(
+    design: Design, units: Sequence[UnitReadings], tolerances: Tolerances, at_sd: FloatArray
+) -> list[UnitEvidence]:
     """What each unit's readings say, linear around causes that are so far off the design's."""
     fed = fed_views(_as_learned(design, tolerances, at_sd), units, tolerances)
     found = []
     for unit, views in zip(units, fed, strict=True):
-        told = told_of(views.responses(), unit.readings, unit.meter, tolerances)
-        found.append(without_slips(replace(told, off=told.off + told.per_sd @ at_sd)))
+        evidence = unit_evidence_of(views.responses(), unit.readings, unit.meter, tolerances)
+        found.append(without_slips(replace(evidence, off=evidence.off + evidence.per_sd @ at_sd)))
     return found
 
 
-def _other_bin(found: Outlook, wide: float, usual: float) -> bool:
+def _other_bin(found: BatchPrediction, wide: float, usual: float) -> bool:
     """True where a batch speaks for a node current that the kind's usual bin does not have.
 
     Args:

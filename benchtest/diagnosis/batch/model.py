@@ -20,11 +20,11 @@ from scipy.special import gammaincc
 
 from benchtest.circuit.netlist import FloatArray, IndexArray
 from benchtest.circuit.tolerance import Tolerances, cause_names
-from benchtest.diagnosis.inference.cache import Views
+from benchtest.diagnosis.inference.cache import ConditionalCache
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
-from benchtest.diagnosis.likelihood.readings import Weigher
+from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
-from benchtest.diagnosis.model.fault_response import Responses
+from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.model.faults import fault_space
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.readings import Reading
@@ -52,7 +52,7 @@ FOREIGN_CHANCE = 1e-3
 
 
 @dataclass(frozen=True)
-class SeenUnit:
+class UnitReadings:
     """Another unit of the design, as it was measured.
 
     Attributes:
@@ -74,7 +74,7 @@ class SeenUnit:
 
 
 @dataclass(frozen=True)
-class Told:
+class UnitEvidence:
     """One unit's readings as a straight line of what it may share with its batch.
 
     Attributes:
@@ -98,13 +98,13 @@ class Told:
         """Covariance of the readings where the causes have this one, (readings, readings)."""
         return np.asarray(self.rest + self.per_sd @ of_causes @ self.per_sd.T)
 
-    def only(self, rows: IndexArray) -> Told:
+    def only(self, rows: IndexArray) -> UnitEvidence:
         """Some of the readings."""
-        return Told(self.off[rows], self.per_sd[rows], self.rest[np.ix_(rows, rows)])
+        return UnitEvidence(self.off[rows], self.per_sd[rows], self.rest[np.ix_(rows, rows)])
 
 
 @dataclass(frozen=True)
-class Outlook:
+class BatchPrediction:
     """The next unit's causes, in standard deviations of the tolerances before anything was seen.
 
     Attributes:
@@ -116,9 +116,9 @@ class Outlook:
     covariance: FloatArray
 
 
-def told_of(
-    responses: Responses, readings: Sequence[Reading], meter: Meter, tolerances: Tolerances
-) -> Told:
+def unit_evidence_of(
+    responses: DesignResponse, readings: Sequence[Reading], meter: Meter, tolerances: Tolerances
+) -> UnitEvidence:
     """What a healthy unit's readings say of its node current, wire, copper and supply.
 
     Args:
@@ -130,23 +130,25 @@ def told_of(
     first = cause_names(responses.design).index(CAUSES[0])
     groups = taps_of(responses.circuit, readings)
     values = values_of(readings)
-    weigher = Weigher(responses, groups, values, noise_of(readings, meter), tolerances)
-    spread, mean = weigher.healthy_spread, weigher.healthy_mean()
+    likelihood = ReadingLikelihood(responses, groups, values, noise_of(readings, meter), tolerances)
+    spread, mean = likelihood.healthy_spread, likelihood.healthy_mean()
     causes = [*range(first, first + len(CAUSES)), *range(lone_supply(responses.design))]
     others = np.delete(spread.shared, causes, axis=1)
-    rest = others @ others.T + spread.nodes @ spread.nodes.T + weigher.reading_errors(mean)
-    return Told(values - mean, spread.shared[:, causes], rest)
+    rest = others @ others.T + spread.nodes @ spread.nodes.T + likelihood.reading_errors(mean)
+    return UnitEvidence(values - mean, spread.shared[:, causes], rest)
 
 
-def fed_views(design: Design, units: Sequence[SeenUnit], tolerances: Tolerances) -> list[Views]:
+def fed_views(
+    design: Design, units: Sequence[UnitReadings], tolerances: Tolerances
+) -> list[ConditionalCache]:
     """Circuits of each unit, fed as it was; units that were fed alike share theirs."""
-    made: dict[tuple[float, ...], Views] = {}
+    made: dict[tuple[float, ...], ConditionalCache] = {}
     found = []
     for unit in units:
         fed = design.with_supply_volts(unit.supply_v)
         volts = tuple(feed.volts for feed in fed.feeds)
         if volts not in made:
-            made[volts] = Views(fed, fault_space(fed), tolerances)
+            made[volts] = ConditionalCache(fed, fault_space(fed), tolerances)
         found.append(made[volts])
     return found
 
@@ -156,21 +158,21 @@ def lone_supply(design: Design) -> int:
     return int(len(design.feeds) == 1)
 
 
-def without_slips(told: Told) -> Told:
+def without_slips(evidence: UnitEvidence) -> UnitEvidence:
     """Without readings that all the unit's others contradict; at least half of them stay."""
-    rows = np.arange(len(told.off))
+    rows = np.arange(len(evidence.off))
     for _ in range(len(rows) // 2):
-        part = told.only(rows)
+        part = evidence.only(rows)
         place = int(slips(part.off, part.covariance(np.eye(part.per_sd.shape[1])), SLIPPED_SD))
         if place < 0:
             break
         rows = np.delete(rows, place)
-    return told.only(rows)
+    return evidence.only(rows)
 
 
-def outlook(
+def batch_prediction(
     information: Sequence[tuple[FloatArray, FloatArray]], settled: FloatArray | None = None
-) -> Outlook:
+) -> BatchPrediction:
     """The next unit's causes from what each unit's readings say of its own.
 
     A unit's causes are the batch's part plus its own part, with variances `share` and `1 - share`;
@@ -208,10 +210,10 @@ def outlook(
     apart = means - mean
     covariance = np.einsum("s,sij->ij", part, spread + own)
     covariance += np.einsum("s,si,sj->ij", part, apart, apart)
-    return Outlook(mean, (covariance + covariance.T) / 2.0)
+    return BatchPrediction(mean, (covariance + covariance.T) / 2.0)
 
 
-def or_another_supply(found: Outlook, gain_sd: float = 0.0) -> Outlook:
+def or_another_supply(found: BatchPrediction, gain_sd: float = 0.0) -> BatchPrediction:
     """The same where the next unit may be fed by another supply, by chance or by another meter.
 
     Args:
@@ -228,20 +230,20 @@ def or_another_supply(found: Outlook, gain_sd: float = 0.0) -> Outlook:
     gone = OTHER_SUPPLY * (1.0 + (1.0 - OTHER_SUPPLY) * mean[own] ** 2)
     covariance[own, own] = np.minimum(covariance[own, own] + gone + gain_sd**2, 1.0)
     mean[own] *= 1.0 - OTHER_SUPPLY
-    return Outlook(mean, covariance)
+    return BatchPrediction(mean, covariance)
 
 
-def in_agreement(told: Sequence[Told], settled: FloatArray) -> list[int]:
+def in_agreement(evidence: Sequence[UnitEvidence], settled: FloatArray) -> list[int]:
     """Places of the units that are like the others; the one least like them leaves first."""
-    information = [one.information for one in told]
-    places = list(range(len(told)))
+    information = [one.information for one in evidence]
+    places = list(range(len(evidence)))
     while places:
         chances = []
         for place in places:
             rest = [information[other] for other in places if other != place]
-            others = or_another_supply(outlook(rest, settled))
-            off = told[place].off - told[place].per_sd @ others.mean
-            covariance = told[place].covariance(others.covariance)
+            others = or_another_supply(batch_prediction(rest, settled))
+            off = evidence[place].off - evidence[place].per_sd @ others.mean
+            covariance = evidence[place].covariance(others.covariance)
             square = float(off @ np.linalg.solve(covariance, off))
             chances.append(float(gammaincc(len(off) / 2.0, square / 2.0)))
         worst = int(np.argmin(chances))

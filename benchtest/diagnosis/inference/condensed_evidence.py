@@ -21,12 +21,12 @@ from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.inference.conditional import (
     MISFIT_CHANCE,
     MISFIT_LOOKS,
-    View,
+    ConditionalEvidence,
     chance_beyond,
 )
-from benchtest.diagnosis.inference.hypothesis import Part
+from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.likelihood.marks import (
-    LookWeigher,
+    MarkLikelihood,
     StrandLook,
     best_explained,
     strand_looks,
@@ -143,7 +143,7 @@ class Table:
 
     def __init__(
         self,
-        parts: tuple[Part, ...],
+        parts: tuple[FaultHypothesis, ...],
         names: Sequence[str],
         chain_ids: Sequence[int],
         chain: Sequence[ChainFault],
@@ -173,7 +173,7 @@ class Table:
         total = sum(sign * one.healthy for sign, one in self.read)
         return total + sum(sign * one.healthy for sign, one in self.seen)
 
-    def given(self, parts: tuple[Part, ...], repaired: Collection[str]) -> Given:
+    def given(self, parts: tuple[FaultHypothesis, ...], repaired: Collection[str]) -> Given:
         """The table with faults of the present unit given.
 
         Args:
@@ -183,7 +183,7 @@ class Table:
         places = [self.place_of(part) for part in parts if part.where not in repaired]
         return Given(self, [place for place in places if place is not None], repaired)
 
-    def place_of(self, part: Part) -> _Place | None:
+    def place_of(self, part: FaultHypothesis) -> _Place | None:
         """Return a fault's place in the table; None where it could not show then."""
         if part.chain >= 0:
             place = self._chain_place.get(part.chain)
@@ -219,11 +219,11 @@ class ShortTable:
         is_unexplained: whether the short leaves evidence of that time unexplained.
     """
 
-    parts: tuple[Part, ...]
+    parts: tuple[FaultHypothesis, ...]
     healthy: float
     is_unexplained: bool
 
-    def given(self, parts: tuple[Part, ...], repaired: Collection[str]) -> ShortTable:
+    def given(self, parts: tuple[FaultHypothesis, ...], repaired: Collection[str]) -> ShortTable:
         """See `Table.given`."""
         return self
 
@@ -235,7 +235,7 @@ class ShortTable:
         """See `Given.chain`."""
         return np.full(len(space.chain), self.healthy)
 
-    def is_misfit(self, further: Part | None) -> bool:
+    def is_misfit(self, further: FaultHypothesis | None) -> bool:
         """See `Given.is_misfit`."""
         return self.is_unexplained
 
@@ -310,7 +310,7 @@ class Given:
         rows = self._table.chain_rows(space.chain, self._repaired)
         return np.where(rows >= 0, every[rows], self.healthy)
 
-    def is_misfit(self, further: Part | None) -> bool:
+    def is_misfit(self, further: FaultHypothesis | None) -> bool:
         """True where given faults and one more do not explain what was seen and read then."""
         place = None
         if further is not None and further.where not in self._repaired:
@@ -431,7 +431,7 @@ def _limited(correction: FloatArray | float) -> FloatArray:
     return np.asarray(np.clip(correction, -MOST_CORRECTION_LOG, MOST_CORRECTION_LOG))
 
 
-def condense(view: View, kept: View | None) -> Table:
+def condense(view: ConditionalEvidence, kept: ConditionalEvidence | None) -> Table:
     """Weigh every single fault once, and keep what is needed of it.
 
     Args:
@@ -441,7 +441,7 @@ def condense(view: View, kept: View | None) -> Table:
     signed = [(1.0, view)] + ([] if kept is None else [(-1.0, kept)])
     if kept is not None and len(kept.case.readings) == len(view.case.readings):
         # nothing was read that does not count now
-        signed_read: list[tuple[float, View]] = []
+        signed_read: list[tuple[float, ConditionalEvidence]] = []
     else:
         signed_read = signed
     read = [(sign, _read_table(one)) for sign, one in signed_read if one.case.readings]
@@ -459,7 +459,9 @@ def condense(view: View, kept: View | None) -> Table:
                  read, seen)  # fmt: skip
 
 
-def condense_short(view: View, kept: View | None, short: Part) -> ShortTable:
+def condense_short(
+    view: ConditionalEvidence, kept: ConditionalEvidence | None, short: FaultHypothesis
+) -> ShortTable:
     """Weigh a short once.
 
     Args:
@@ -472,28 +474,28 @@ def condense_short(view: View, kept: View | None, short: Part) -> ShortTable:
     return ShortTable((short,), likelihood, view.is_misfit(short))
 
 
-def _read_table(view: View) -> ReadTable:
-    weigher, weighed = view.weigher, view.weighed
-    assert weigher is not None
+def _read_table(view: ConditionalEvidence) -> ReadTable:
+    likelihood, weighed = view.likelihood, view.likelihoods
+    assert likelihood is not None
     assert weighed is not None
-    mean = weigher.healthy_mean()
-    ways, of = np.unique(np.round(weigher.chain_mean - mean, 6), axis=0, return_inverse=True)
-    bent = np.logical_or.reduce([effect.base.bent for effect in weigher.effects])
+    mean = likelihood.healthy_mean()
+    ways, of = np.unique(np.round(likelihood.chain_mean - mean, 6), axis=0, return_inverse=True)
+    nonlinear = np.logical_or.reduce([effect.base.nonlinear for effect in likelihood.effects])
     return ReadTable(
-        weigher.values,
+        likelihood.values,
         mean,
-        weigher.healthy_covariance,
-        weigher.tolerances.current,
-        weigher.slip_per_v,
-        weigher.across,
-        weigher.healthy(),
+        likelihood.healthy_covariance,
+        likelihood.tolerances.current,
+        likelihood.slip_per_v,
+        likelihood.across,
+        likelihood.healthy(),
         weighed.joints,
-        weigher.chain(),
+        likelihood.chain(),
         (weighed.joint_mean - mean).astype(np.float32),
         ways,
         of.reshape(-1),
-        np.asarray(bent),
-        np.isin(np.arange(len(bent)), list(weigher.estimated)),
+        np.asarray(nonlinear),
+        np.isin(np.arange(len(nonlinear)), list(likelihood.estimated)),
     )
 
 
@@ -503,6 +505,6 @@ def _less(looks: Sequence[StrandLook], others: Sequence[StrandLook]) -> list[Str
     return [one for one in looks if (one.lit, one.strand, one.seen.tobytes()) not in known]
 
 
-def _seen_table(view: View, looks: Sequence[StrandLook]) -> SeenTable:
-    weigh = LookWeigher(view.responses, looks, view.case.budget, view.parts)
+def _seen_table(view: ConditionalEvidence, looks: Sequence[StrandLook]) -> SeenTable:
+    weigh = MarkLikelihood(view.responses, looks, view.case.budget, view.parts)
     return SeenTable(weigh.healthy(), weigh.joints(), weigh.chain(), best_explained(looks))

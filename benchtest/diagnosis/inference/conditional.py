@@ -13,20 +13,20 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.tolerance import Tolerances
-from benchtest.diagnosis.inference.hypothesis import Part
+from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.posterior import Posterior, cleared_by_joint, log_odds, posterior
-from benchtest.diagnosis.likelihood.duplicates import counted
+from benchtest.diagnosis.likelihood.duplicates import without_duplicates
 from benchtest.diagnosis.likelihood.marks import (
     UNLIT,
-    Look,
-    LookWeigher,
+    Appearance,
+    MarkLikelihood,
     best_explained,
     strand_looks,
 )
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
 from benchtest.diagnosis.likelihood.nonlinear import FEW_KNOTS, KNOTS
-from benchtest.diagnosis.likelihood.readings import Row, Weighed, Weigher
-from benchtest.diagnosis.model.fault_response import COLUMNS, Responses
+from benchtest.diagnosis.likelihood.readings import JointLikelihoods, ReadingLikelihood, Row
+from benchtest.diagnosis.model.fault_response import COLUMNS, DesignResponse
 from benchtest.diagnosis.model.faults import FaultSpace
 from benchtest.diagnosis.solve_budget import SolveBudget, rank_units
 from benchtest.evidence.marks import Mark
@@ -39,14 +39,14 @@ MISFIT_CHANCE = 1e-3
 """Readings that would be so far off less often than this are not explained. Ours."""
 MISFIT_LOOKS = 4.0
 """Marks whose logarithm of likelihood is so far below the best there is are not explained. Ours."""
-FOOTING_SHARE = 0.6
+MIN_CONDITIONAL_SHARE = 0.6
 """Share of what a stage may still use, for the joints that starve nodes on one footing."""
 ROW_SHARE = 0.1
 """Likewise for one joint that is asked for by itself."""
 
 
 @dataclass(frozen=True)
-class Case:
+class EvidenceSet:
     """Everything seen and measured on one unit."""
 
     readings: Sequence[Reading]
@@ -65,22 +65,22 @@ class Case:
         meter: Meter,
         repaired: Collection[str],
         budget: SolveBudget,
-    ) -> Case:
+    ) -> EvidenceSet:
         """The same without readings that only say again what others said."""
-        return cls(counted(readings), marks, meter, repaired, budget)
+        return cls(without_duplicates(readings), marks, meter, repaired, budget)
 
 
 class Memory(Protocol):
     """What was seen and read before something was mended, on one footing of the unit as it is.
 
-    Logarithms of likelihood; see `View`.
+    Logarithms of likelihood; see `ConditionalEvidence`.
     """
 
     @property
     def healthy(self) -> float: ...
 
     @property
-    def views(self) -> Sequence[tuple[str, View]]: ...
+    def views(self) -> Sequence[tuple[str, ConditionalEvidence]]: ...
 
     def joints(self, space: FaultSpace) -> FloatArray: ...
 
@@ -88,11 +88,11 @@ class Memory(Protocol):
 
     def chain(self, space: FaultSpace) -> FloatArray: ...
 
-    def is_misfit(self, further: Part | None) -> bool: ...
+    def is_misfit(self, further: FaultHypothesis | None) -> bool: ...
 
 
 @dataclass
-class View:
+class ConditionalEvidence:
     """One footing.
 
     Attributes:
@@ -108,37 +108,39 @@ class View:
 
     design: Design
     space: FaultSpace
-    case: Case
+    case: EvidenceSet
     tolerances: Tolerances
-    parts: tuple[Part, ...]
-    responses: Responses
+    parts: tuple[FaultHypothesis, ...]
+    responses: DesignResponse
     best: float = -np.inf
     memory: Memory | None = None
     _rows: dict[int, Row] = field(default_factory=dict)
     _rough: dict[tuple[int, bool], Row] = field(default_factory=dict)
 
     @cached_property
-    def weigher(self) -> Weigher | None:
+    def likelihood(self) -> ReadingLikelihood | None:
         """Of the readings; None without any."""
         readings = self.case.readings
         if not readings:
             return None
         groups = taps_of(self.responses.circuit, readings)
         noise = noise_of(readings, self.case.meter)
-        weigher = Weigher(self.responses, groups, values_of(readings), noise, self.tolerances)
-        weigher.best = self.best
-        weigher.budget, weigher.footing = self.case.budget, self.parts
-        return weigher
+        likelihood = ReadingLikelihood(
+            self.responses, groups, values_of(readings), noise, self.tolerances
+        )
+        likelihood.best = self.best
+        likelihood.budget, likelihood.conditional = self.case.budget, self.parts
+        return likelihood
 
     @property
     def best_so_far(self) -> float:
         """Logarithm of the readings' likelihood under the best explanation met here."""
-        return -np.inf if self.weigher is None else self.weigher.best
+        return -np.inf if self.likelihood is None else self.likelihood.best
 
     @cached_property
-    def _looks(self) -> LookWeigher:
+    def _looks(self) -> MarkLikelihood:
         looks = strand_looks(self.design, self.case.marks)
-        return LookWeigher(self.responses, looks, self.case.budget, self.parts)
+        return MarkLikelihood(self.responses, looks, self.case.budget, self.parts)
 
     @cached_property
     def _seen_healthy(self) -> float:
@@ -151,7 +153,7 @@ class View:
     @cached_property
     def healthy(self) -> float:
         """Logarithm of the evidence's likelihood with nothing wrong but what is given."""
-        read = 0.0 if self.weigher is None else self.weigher.healthy()
+        read = 0.0 if self.likelihood is None else self.likelihood.healthy()
         then = 0.0 if self.memory is None else self.memory.healthy
         return read + self._seen_healthy + then
 
@@ -161,65 +163,67 @@ class View:
         return posterior(self.healthy, self.joints, self.chain, self.odds)
 
     @cached_property
-    def weighed(self) -> Weighed | None:
+    def likelihoods(self) -> JointLikelihoods | None:
         """Readings under every further fault of a power joint."""
-        if self.weigher is None:
+        if self.likelihood is None:
             return None
         self._refine()
         rows = [self._read_row(joint) for joint in range(len(self.responses.space.joints))]
-        unsolved = self.weigher.estimated
-        rows = [self.weigher.limited(row) if n in unsolved else row for n, row in enumerate(rows)]
+        unsolved = self.likelihood.estimated
+        rows = [
+            self.likelihood.limited(row) if n in unsolved else row for n, row in enumerate(rows)
+        ]
         count = len(self.case.readings)
-        return Weighed(
+        return JointLikelihoods(
             np.array([row.weight for row in rows]).reshape(-1, COLUMNS),
             np.array([row.mean for row in rows]).reshape(-1, COLUMNS, count),
         )
 
     def _refine(self) -> None:
         """Solve joints that starve nodes, the likeliest first, as far as the budget allows."""
-        weigher = self.weigher
-        assert weigher is not None
+        likelihood = self.likelihood
+        assert likelihood is not None
         _ = self.healthy  # a fault far worse than none need not be known well
         rough = self._rough_rows()
-        plausible = [n for n, row in enumerate(rough) if weigher.is_plausible(row)]
+        plausible = [n for n, row in enumerate(rough) if likelihood.is_plausible(row)]
         plausible.sort(key=lambda n: -round(float(rough[n].weight[rough[n].starved].max()), 9))
-        left = FOOTING_SHARE * self.case.budget.left
-        if len(plausible) * KNOTS * weigher.solve_units <= left:
+        left = MIN_CONDITIONAL_SHARE * self.case.budget.left
+        if len(plausible) * KNOTS * likelihood.solve_units <= left:
             each = left
         else:
-            each = FEW_KNOTS * weigher.solve_units
+            each = FEW_KNOTS * likelihood.solve_units
             most = int(left // each)
-            weigher.estimated.update(plausible[most:])
+            likelihood.estimated.update(plausible[most:])
             plausible = plausible[:most]
         for joint in plausible:
             self._solve_row(joint, rough[joint], each)
 
     def _rough_rows(self) -> list[Row]:
         """Return the rows of all joints, by estimate where nodes are starved."""
-        assert self.weigher is not None
+        assert self.likelihood is not None
         every = range(len(self.responses.space.joints))
         if not self.responses.is_large:
             missing = [joint for joint in every if (joint, False) not in self._rough]
             for joint in missing:
-                self.case.budget.take(("row", self.parts, joint), self.weigher.row_units)
-            for joint, row in self.weigher.rough_rows(missing).items():
+                self.case.budget.take(("row", self.parts, joint), self.likelihood.row_units)
+            for joint, row in self.likelihood.rough_rows(missing).items():
                 self._rough[joint, False] = row
         return [self._rough_row(joint) for joint in every]
 
     def _rough_row(self, joint: int, *, alone: bool = False) -> Row:
-        assert self.weigher is not None
+        assert self.likelihood is not None
         key = (joint, alone and self.responses.is_large)
         if key not in self._rough:
-            self.case.budget.take(("row", self.parts, joint), self.weigher.row_units)
-            self._rough[key] = self.weigher.rough(joint, alone=alone)
+            self.case.budget.take(("row", self.parts, joint), self.likelihood.row_units)
+            self._rough[key] = self.likelihood.rough(joint, alone=alone)
         return self._rough[key]
 
     def _solve_row(self, joint: int, rough: Row, most_units: float) -> None:
         """Keep one joint's row, solved where it starves nodes and that may matter."""
-        weigher = self.weigher
-        assert weigher is not None
-        if joint not in weigher.estimated and weigher.is_plausible(rough):
-            rough = weigher.refined(joint, rough, most_units)
+        likelihood = self.likelihood
+        assert likelihood is not None
+        if joint not in likelihood.estimated and likelihood.is_plausible(rough):
+            rough = likelihood.refined(joint, rough, most_units)
         self._rows[joint] = rough
 
     def _read_row(self, joint: int, *, alone: bool = False) -> Row:
@@ -238,30 +242,30 @@ class View:
     def joints(self) -> FloatArray:
         """Logarithm of likelihood with one more joint at fault, shape (joints, COLUMNS)."""
         rows = self._seen_joints
-        if self.weighed is not None:
-            rows = rows + self.weighed.joints
+        if self.likelihoods is not None:
+            rows = rows + self.likelihoods.joints
         return rows if self.memory is None else rows + self.memory.joints(self.responses.space)
 
     def _rough_reads(self, *, limited: bool) -> FloatArray:
         """Of the readings alone, by estimate where nodes are starved: no circuit is solved for it.
 
         Args:
-            limited: whether estimates are held to what was worked out; see `Weigher.limited`.
+            limited: True to limit estimates to solved rows; see `ReadingLikelihood.limited`.
         """
-        weigher, count = self.weigher, len(self.responses.space.joints)
-        if weigher is None:
+        likelihood, count = self.likelihood, len(self.responses.space.joints)
+        if likelihood is None:
             return np.zeros((count, COLUMNS))
         _ = self.healthy
         rough = self._rough_rows()
-        rough = [weigher.limited(row) for row in rough] if limited else rough
+        rough = [likelihood.limited(row) for row in rough] if limited else rough
         return np.array([row.weight for row in rough]).reshape(count, COLUMNS)
 
     @cached_property
     def chain(self) -> FloatArray:
         """The same of one more fault of the data line or a node, shape (chain faults,)."""
         rows = self._seen_chain
-        if self.weigher is not None:
-            rows = rows + self.weigher.chain()
+        if self.likelihood is not None:
+            rows = rows + self.likelihood.chain()
         return rows if self.memory is None else rows + self.memory.chain(self.responses.space)
 
     @cached_property
@@ -270,39 +274,39 @@ class View:
         case = self.case
         return log_odds(self.responses.space, case.repaired, case.unshorted)
 
-    def odds_at(self, part: Part) -> float:
+    def odds_at(self, part: FaultHypothesis) -> float:
         """Logarithm of one fault's odds before evidence, at its resistance."""
         if part.chain >= 0:
             return float(self.odds[1][self._chain_place(part)])
         return float(self.odds[0][self._joint_place(part.where), part.column])
 
-    def holds(self, part: Part) -> bool:
+    def holds(self, part: FaultHypothesis) -> bool:
         """True for a fault that may come on top of what is given."""
-        return self.carries(part.where) if part.chain < 0 else not self._has(part.chain)
+        return self.carries_current(part.where) if part.chain < 0 else not self._has(part.chain)
 
-    def carries(self, where: str) -> bool:
+    def carries_current(self, where: str) -> bool:
         """True for a joint that is not given and has current to show itself by."""
         return any(joint.name == where for joint in self.responses.space.joints)
 
     def row(self, where: str) -> FloatArray:
         """One row of `joints` with its odds, without the others, shape (COLUMNS,)."""
-        return np.asarray(self.told_row(where) + self.odds[0][self._joint_place(where)])
+        return np.asarray(self.likelihood_row(where) + self.odds[0][self._joint_place(where)])
 
-    def told_row(self, where: str) -> FloatArray:
+    def likelihood_row(self, where: str) -> FloatArray:
         """One row of `joints`, shape (COLUMNS,)."""
         joint = self._joint_place(where)
         total = self._looks.joints([joint])[joint]
-        if self.weigher is not None:
+        if self.likelihood is not None:
             total = total + self._read_row(joint, alone=True).weight
         return np.asarray(total if self.memory is None else total + self.memory.row(where))
 
     @cached_property
-    def likeliest(self) -> list[tuple[float, Part]]:
+    def likeliest(self) -> list[tuple[float, FaultHypothesis]]:
         """Further faults by the logarithm of their weight, odds included; likeliest first."""
         return self._ranked(self.joints)
 
     @cached_property
-    def promising(self) -> list[tuple[float, float, Part]]:
+    def promising(self) -> list[tuple[float, float, FaultHypothesis]]:
         """The same by estimate where nodes are starved: no circuit is solved for it.
 
         Each with the logarithm of its weight as estimated, which orders them, and held to what was
@@ -321,36 +325,36 @@ class View:
         return [
             (weight, weight if part.chain >= 0 else held[part.where], part)
             for weight, part in ranked
-            if self.is_footing(part)
+            if self.allows_further(part)
         ]
 
     @property
-    def best_part(self) -> Part | None:
+    def best_part(self) -> FaultHypothesis | None:
         """The further fault that explains most; None where nothing more being wrong does."""
         weight, part = self.likeliest[0]
         return part if weight > self.healthy else None
 
-    def is_footing(self, part: Part) -> bool:
+    def allows_further(self, part: FaultHypothesis) -> bool:
         """True where other faults can show beside it: without volts none does."""
         return part.chain < 0 or self.space.chain[part.chain].shorted is None
 
-    def _ranked(self, joints: FloatArray) -> list[tuple[float, Part]]:
+    def _ranked(self, joints: FloatArray) -> list[tuple[float, FaultHypothesis]]:
         joint_odds, chain_odds = self.odds
         found = []
         for joint, row in zip(self.responses.space.joints, joints + joint_odds, strict=True):
-            part = Part(joint.name, "resistive").at(int(row.argmax()))
+            part = FaultHypothesis(joint.name, "resistive").at(int(row.argmax()))
             found.append((float(np.logaddexp.reduce(row)), part))
         places = [place for place in range(len(self.space.chain)) if not self._has(place)]
         for place, weight in zip(places, (self.chain + chain_odds).tolist(), strict=True):
             fault = self.space.chain[place]
-            found.append((weight, Part(fault.where, fault.kind, chain=place)))
+            found.append((weight, FaultHypothesis(fault.where, fault.kind, chain=place)))
         # rounded: what is alike by symmetry stays in the file's order, whatever the last digit
         return sorted(found, key=lambda row: -round(row[0], 9))
 
     def _has(self, chain: int) -> bool:
         return any(part.chain == chain for part in self.parts)
 
-    def is_misfit(self, further: Part | None) -> bool:
+    def is_misfit(self, further: FaultHypothesis | None) -> bool:
         """True where the evidence is not explained by what is given and one fault more, or none."""
         looks = self._seen_healthy
         if further is not None and further.chain >= 0:
@@ -364,11 +368,11 @@ class View:
             return True
         return self.memory is not None and self.memory.is_misfit(further)
 
-    def should_look(self, lit: LitSet, further: Part | None) -> NDArray[np.intp]:
+    def should_look(self, lit: LitSet, further: FaultHypothesis | None) -> NDArray[np.intp]:
         """Return the ways every node may look, lit or not, with one fault more, or none.
 
         Returns:
-            `Look` of each node, shape (ways, nodes).
+            `Appearance` of each node, shape (ways, nodes).
         """
         if further is None or further.chain >= 0:
             fault = None if further is None else self.space.chain[further.chain]
@@ -390,51 +394,51 @@ class View:
         healthy, joints = self._looks.blind_less(self._seen_joints)
         return cleared_by_joint(self.healthy + healthy, rows + joints)
 
-    def _chance(self, further: Part | None) -> float:
+    def _chance(self, further: FaultHypothesis | None) -> float:
         """How often readings would be as far off as they are, or farther."""
-        weigher = self.weigher
-        if weigher is None:
+        likelihood = self.likelihood
+        if likelihood is None:
             return 1.0
-        mean, covariance = weigher.under(-1, 0) if further is None else self.under(further)
-        off = weigher.values - mean
+        mean, covariance = likelihood.under(-1, 0) if further is None else self.under(further)
+        off = likelihood.values - mean
         square = float(off @ np.linalg.solve(covariance, off))
         return chance_beyond(square, len(off))
 
-    def under(self, part: Part) -> tuple[FloatArray, FloatArray]:
+    def under(self, part: FaultHypothesis) -> tuple[FloatArray, FloatArray]:
         """Readings and their covariance with one fault more, (readings,) and (readings, readings).
 
         There must be readings.
         """
-        weigher = self.weigher
-        assert weigher is not None
+        likelihood = self.likelihood
+        assert likelihood is not None
         if part.chain < 0:
-            return weigher.under(self._joint_place(part.where), part.column)
-        return weigher.under_chain(self._chain_place(part))
+            return likelihood.under(self._joint_place(part.where), part.column)
+        return likelihood.under_chain(self._chain_place(part))
 
-    def loose(self, part: Part | None) -> tuple[int, ...]:
+    def floating_readings(self, part: FaultHypothesis | None) -> tuple[int, ...]:
         """Readings on copper that one fault more cuts off: they may show anything."""
-        if part is None or part.chain >= 0 or self.weigher is None:
+        if part is None or part.chain >= 0 or self.likelihood is None:
             return ()
-        return self.weigher.loose.get((self._joint_place(part.where), part.column), ())
+        return self.likelihood.floating.get((self._joint_place(part.where), part.column), ())
 
-    def amiss(self, part: Part, lit: LitSet) -> NDArray[np.bool_]:
+    def abnormal_nodes(self, part: FaultHypothesis, lit: LitSet) -> NDArray[np.bool_]:
         """Nodes that one fault more leaves other than they should look, shape (nodes,)."""
         if part.chain >= 0:
             fault = self.space.chain[part.chain]
-            if fault.misled is not None:
-                asked = self.responses.told(lit)
-                return np.asarray((fault.misled.told(asked) != asked).any(axis=1))
+            if fault.remap is not None:
+                asked = self.responses.received(lit)
+                return np.asarray((fault.remap.received(asked) != asked).any(axis=1))
             dark = np.zeros(self.design.node_count, dtype=bool)
             dark[self.space.order[fault.start : fault.stop]] = True
             return dark
         solution = self.responses.exact(part.where, part.column, lit)
         should = self._looks.should_at(lit, self.responses.seen_v(lit, solution))[0]
-        return np.asarray((should != int(Look.RIGHT)) | ~solution.duty.any(axis=1))
+        return np.asarray((should != int(Appearance.RIGHT)) | ~solution.duty.any(axis=1))
 
     def _joint_place(self, where: str) -> int:
         return [joint.name for joint in self.responses.space.joints].index(where)
 
-    def _chain_place(self, part: Part) -> int:
+    def _chain_place(self, part: FaultHypothesis) -> int:
         """Its place among the faults that are not given already."""
         return part.chain - sum(1 for given in self.parts if 0 <= given.chain < part.chain)
 

@@ -11,7 +11,7 @@ from benchtest.diagnosis.model.faults import FaultKind
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class FaultHypothesis:
     """One fault: a joint at a resistance, or a fault of the data line or of a node."""
 
     where: str
@@ -26,6 +26,6 @@ class Part:
         """Resistance of a joint. [Ω]"""
         return float(GRID_OHM[self.column]) if self.column < GRID else np.inf
 
-    def at(self, column: int) -> Part:
+    def at(self, column: int) -> FaultHypothesis:
         """The same joint at another resistance."""
         return replace(self, column=column, kind="open" if column == GRID else "resistive")

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray
-from benchtest.diagnosis.inference.conditional import View
+from benchtest.diagnosis.inference.conditional import ConditionalEvidence
 from benchtest.diagnosis.inference.posterior import ONE_MORE_LOG, Posterior
 from benchtest.diagnosis.model.fault_response import COLUMNS, GRID
 
@@ -27,7 +27,7 @@ LEAST = 1e-6
 
 
 @dataclass(frozen=True)
-class Pairs:
+class MaskedPairs:
     """Two joints at fault each, at the resistances that explain most; all arrays (pairs,).
 
     Attributes:
@@ -45,49 +45,49 @@ class Pairs:
     weight: FloatArray
 
 
-def hidden_pairs(view: View) -> Pairs | None:
+def masked_pairs(view: ConditionalEvidence) -> MaskedPairs | None:
     """Pairs of joints that the evidence leaves room for; None without readings.
 
     Args:
         view: the evidence on a footing.
     """
-    weigher, weighed = view.weigher, view.weighed
-    if weigher is None or weighed is None or not len(weighed.joints):
+    likelihood, likelihoods = view.likelihood, view.likelihoods
+    if likelihood is None or likelihoods is None or not len(likelihoods.joints):
         return None
     apart = APART_LARGE if view.responses.is_large else APART
     columns = np.append(np.arange(apart // 2, GRID, apart), GRID)
     wide = np.append(np.full(len(columns) - 1, float(apart)), 1.0)
-    count, each = len(weighed.joints), len(columns)
-    covariance, plain_v = weigher.healthy_covariance, weigher.healthy_mean()
+    count, each = len(likelihoods.joints), len(columns)
+    covariance, plain_v = likelihood.healthy_covariance, likelihood.healthy_mean()
     lower = np.linalg.cholesky(covariance)
-    moved = (weigher.about()[:, columns] - plain_v).reshape(count * each, -1)
-    off = np.linalg.solve(lower, weigher.values - plain_v)
+    moved = (likelihood.rough_means()[:, columns] - plain_v).reshape(count * each, -1)
+    off = np.linalg.solve(lower, likelihood.values - plain_v)
     moved = np.linalg.solve(lower, moved.T).T
     none = -0.5 * float(off @ off)
     alone = -0.5 * ((off - moved) ** 2).sum(axis=1)
     alone += view.odds[0][:, columns].reshape(-1) + np.tile(np.log(wide), count)
     weight = alone[:, None] + alone - none - moved @ moved.T
     # marks, and what was read before repairs: what one of the two explains is explained
-    beside = view.joints - weighed.joints - (view.healthy - weigher.healthy())
+    beside = view.joints - likelihoods.joints - (view.healthy - likelihood.healthy())
     seen = beside[:, columns].reshape(-1)
     against = np.minimum(seen, 0.0)
     weight += np.maximum(np.maximum(seen[:, None], seen), 0.0) + against[:, None] + against
-    weight += ONE_MORE_LOG + view.healthy - weigher.healthy() - np.log(np.diag(lower)).sum()
+    weight += ONE_MORE_LOG + view.healthy - likelihood.healthy() - np.log(np.diag(lower)).sum()
     weight -= 0.5 * len(off) * np.log(2.0 * np.pi) + view.posterior.log_total
     return _gathered(np.exp(np.minimum(weight, 50.0)).reshape(count, each, count, each), columns)
 
 
-def _gathered(share: FloatArray, columns: NDArray[np.intp]) -> Pairs:
+def _gathered(share: FloatArray, columns: NDArray[np.intp]) -> MaskedPairs:
     """The weightiest pairs of joints, whatever their resistances."""
     total = np.triu(share.sum(axis=(1, 3)), 1)
     order = np.argsort(-np.round(total.reshape(-1), 12), kind="stable")[:MOST]
     joint, other = np.divmod(order[total.reshape(-1)[order] > LEAST], len(total))
     cells = share[joint, :, other].reshape(len(joint), len(columns) ** 2)
     best, other_best = np.divmod(cells.argmax(axis=1), len(columns))
-    return Pairs(joint, columns[best], other, columns[other_best], total[joint, other])
+    return MaskedPairs(joint, columns[best], other, columns[other_best], total[joint, other])
 
 
-def beside_pairs(found: Posterior, pairs: Pairs) -> Posterior:
+def with_masked_pairs(found: Posterior, pairs: MaskedPairs) -> Posterior:
     """Probabilities with those of pairs among them."""
     total = 1.0 + float(pairs.weight.sum())
     joints = np.zeros((len(found.joints), COLUMNS))

@@ -20,23 +20,25 @@ from typing import Protocol
 import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
-from benchtest.diagnosis.inference.conditional import View
-from benchtest.diagnosis.inference.hypothesis import Part
+from benchtest.diagnosis.inference.conditional import ConditionalEvidence
+from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.posterior import ONE_MORE_LOG, Posterior
 from benchtest.diagnosis.model.fault_response import COLUMNS, GRID, STEP_LOG
 from benchtest.diagnosis.model.faults import FaultSpace
-from benchtest.diagnosis.partly import partly
+from benchtest.diagnosis.partly import partial_explanations
 from benchtest.diagnosis.solve_budget import BudgetSpent, SolveBudget
 
 
-class Look(Protocol):
+class EvidenceLookup(Protocol):
     """The evidence on the footing of some faults; raises `BudgetSpent` where that is too much."""
 
     budget: SolveBudget
 
-    def __call__(self, parts: tuple[Part, ...], *, forced: bool = False) -> View: ...
+    def __call__(
+        self, parts: tuple[FaultHypothesis, ...], *, forced: bool = False
+    ) -> ConditionalEvidence: ...
 
-    def read(self, parts: tuple[Part, ...]) -> View:
+    def read(self, parts: tuple[FaultHypothesis, ...]) -> ConditionalEvidence:
         """Return the same for its readings alone, which costs less."""
 
 
@@ -75,7 +77,7 @@ TWIN_V = 1e-6
 
 
 @dataclass(frozen=True)
-class Together:
+class FaultCombination:
     """Faults that explain the evidence together.
 
     Attributes:
@@ -85,7 +87,7 @@ class Together:
         grids: share of the weight at each resistance, by joint, shape (COLUMNS,) each.
     """
 
-    parts: tuple[Part, ...]
+    parts: tuple[FaultHypothesis, ...]
     room: float
     log_weight: float
     grids: Mapping[str, FloatArray]
@@ -97,7 +99,7 @@ class Twins:
     Of one place + and -, at every resistance; open, also the + joint of a feed and its fuse.
     """
 
-    def __init__(self, plain: View) -> None:
+    def __init__(self, plain: ConditionalEvidence) -> None:
         """Compare what the joints of every place do to all readings.
 
         Args:
@@ -107,7 +109,7 @@ class Twins:
         joints = plain.responses.space.joints
         self._place_of = {joint.name: place for place, joint in enumerate(joints)}
         self.fuses = {joint.name for joint in joints if joint.is_fuse}
-        self._shown = None if plain.weigher is None else plain.weigher.about()
+        self._shown = None if plain.likelihood is None else plain.likelihood.rough_means()
         memory = plain.memory
         self._then = None if memory is None else memory.joints(plain.responses.space)
         self._twins: dict[str, tuple[str, ...]] = {}
@@ -136,21 +138,21 @@ class Twins:
                 return False
         return then is None or bool(np.allclose(then[one, columns], then[two, columns]))
 
-    def key(self, parts: Iterable[Part]) -> tuple[tuple[str, str], ...]:
+    def key(self, parts: Iterable[FaultHypothesis]) -> tuple[tuple[str, str], ...]:
         """Return what combinations have in common that are one but for twins and their order."""
         return tuple(sorted(self._alike(part) for part in parts))
 
-    def distinct(self, parts: Iterable[Part]) -> list[Part]:
+    def distinct(self, parts: Iterable[FaultHypothesis]) -> list[FaultHypothesis]:
         """Return faults without those that are a twin of an earlier one."""
-        found: dict[tuple[str, str], Part] = {}
+        found: dict[tuple[str, str], FaultHypothesis] = {}
         for part in parts:
             found.setdefault(self._alike(part), part)
         return list(found.values())
 
-    def variants(self, parts: tuple[Part, ...]) -> list[tuple[Part, ...]]:
+    def variants(self, parts: tuple[FaultHypothesis, ...]) -> list[tuple[FaultHypothesis, ...]]:
         """Return a combination, and those with twins in place of its joints."""
         ways = [[part, *(replace(part, where=twin) for twin in self._of(part))] for part in parts]
-        found: dict[frozenset[tuple[str, int]], tuple[Part, ...]] = {}
+        found: dict[frozenset[tuple[str, int]], tuple[FaultHypothesis, ...]] = {}
         for way in product(*ways):
             if len({(part.where, part.chain) for part in way}) == len(way):
                 key = frozenset(
@@ -159,13 +161,13 @@ class Twins:
                 found.setdefault(key, tuple(way))
         return list(found.values())
 
-    def _of(self, part: Part) -> tuple[str, ...]:
+    def _of(self, part: FaultHypothesis) -> tuple[str, ...]:
         if part.chain >= 0:
             return ()
         twins = self._open_twins if part.kind == "open" else self._twins
         return twins.get(part.where, ())
 
-    def _alike(self, part: Part) -> tuple[str, str]:
+    def _alike(self, part: FaultHypothesis) -> tuple[str, str]:
         if part.chain >= 0:
             return part.where, part.kind
         return min(part.where, *self._of(part)) if self._of(part) else part.where, "joint"
@@ -176,9 +178,9 @@ class _Found:
 
     def __init__(self, twins: Twins) -> None:
         self._twins = twins
-        self.rows: dict[tuple[tuple[str, str], ...], Together] = {}
+        self.rows: dict[tuple[tuple[str, str], ...], FaultCombination] = {}
 
-    def add(self, more: Iterable[Together]) -> None:
+    def add(self, more: Iterable[FaultCombination]) -> None:
         """Keep combinations."""
         for one in more:
             key = self._twins.key(one.parts)
@@ -186,13 +188,13 @@ class _Found:
                 self.rows[key] = one
 
     @property
-    def best(self) -> Together | None:
+    def best(self) -> FaultCombination | None:
         """The likeliest; None where there is none."""
         ranked = _ranked(list(self.rows.values()))
         return ranked[0] if ranked else None
 
 
-def together(look: Look) -> list[Together]:
+def fault_combinations(look: EvidenceLookup) -> list[FaultCombination]:
     """Explanations of two faults and more, likeliest first.
 
     May spend what the budget leaves to its stage: on what each of the likeliest single faults
@@ -204,8 +206,8 @@ def together(look: Look) -> list[Together]:
     """
     plain = look((), forced=True)
     twins = Twins(plain)
-    footings = twins.distinct(part for _, part in plain.likeliest if plain.is_footing(part))
-    footings = twins.distinct([*footings[:ANCHORS], *partly(plain)])
+    footings = twins.distinct(part for _, part in plain.likeliest if plain.allows_further(part))
+    footings = twins.distinct([*footings[:ANCHORS], *partial_explanations(plain)])
     anchors = [one for part in footings if (one := _alone(look, part)) is not None]
     found = _Found(twins)
     for count in range(2, MOST_TOGETHER + 1):
@@ -225,7 +227,7 @@ def together(look: Look) -> list[Together]:
     return _ranked(_with_twins(look, twins, rows))
 
 
-def _weighed(look: Look, rows: list[Together]) -> list[Together]:
+def _weighed(look: EvidenceLookup, rows: list[FaultCombination]) -> list[FaultCombination]:
     """Return combinations, the best of them weighed at every resistance of each of their joints.
 
     What is left of the budget bounds it; the others stay as they were fitted.
@@ -242,7 +244,9 @@ def _weighed(look: Look, rows: list[Together]) -> list[Together]:
     return found
 
 
-def _with_twins(look: Look, twins: Twins, rows: Sequence[Together]) -> list[Together]:
+def _with_twins(
+    look: EvidenceLookup, twins: Twins, rows: Sequence[FaultCombination]
+) -> list[FaultCombination]:
     """Return combinations, and those with twins in place of their joints."""
     found = []
     for one in rows:
@@ -251,7 +255,9 @@ def _with_twins(look: Look, twins: Twins, rows: Sequence[Together]) -> list[Toge
     return found
 
 
-def _exchanged(look: Look, one: Together, parts: tuple[Part, ...]) -> Together:
+def _exchanged(
+    look: EvidenceLookup, one: FaultCombination, parts: tuple[FaultHypothesis, ...]
+) -> FaultCombination:
     """Return a combination with twins in place of some joints.
 
     With one of them open, what data lines feed its copper differs from rail to rail.
@@ -268,10 +274,10 @@ def _exchanged(look: Look, one: Together, parts: tuple[Part, ...]) -> Together:
             # a combination that was only estimated may be far worse than its estimate
             likelihood = max(look(one.parts).healthy, one.log_weight - one.room)
             log_weight += look(parts).healthy - likelihood
-    return Together(parts, one.room + more, log_weight, grids)
+    return FaultCombination(parts, one.room + more, log_weight, grids)
 
 
-def _is_explained(look: Look, parts: tuple[Part, ...]) -> bool:
+def _is_explained(look: EvidenceLookup, parts: tuple[FaultHypothesis, ...]) -> bool:
     """True where some faults explain the evidence, or nothing further can be tried."""
     try:
         return not look(parts).is_misfit(None)
@@ -279,12 +285,12 @@ def _is_explained(look: Look, parts: tuple[Part, ...]) -> bool:
         return True
 
 
-def _ranked(rows: list[Together]) -> list[Together]:
+def _ranked(rows: list[FaultCombination]) -> list[FaultCombination]:
     ranked = sorted(rows, key=lambda row: -round(row.log_weight, 9))  # ties as they came
     return [row for row in ranked if row.log_weight > ranked[0].log_weight - KEPT_LOG]
 
 
-def _alone(look: Look, part: Part) -> Together | None:
+def _alone(look: EvidenceLookup, part: FaultHypothesis) -> FaultCombination | None:
     """A single fault, as something to weigh others on top of; None where the budget is spent."""
     plain = look((), forced=True)
     try:
@@ -293,15 +299,15 @@ def _alone(look: Look, part: Part) -> Together | None:
         return None
     if part.chain >= 0:
         room = float(plain.odds[1][part.chain])
-        return Together((part,), room, room + likelihood, {})
+        return FaultCombination((part,), room, room + likelihood, {})
     row = plain.row(part.where)
     room = _width(row) + plain.odds_at(part)
-    return Together((part,), room, room + likelihood, {part.where: shares_of(row)})
+    return FaultCombination((part,), room, room + likelihood, {part.where: shares_of(row)})
 
 
 def _on_top_of_all(
-    look: Look, anchors: list[Together], twins: Twins, kept_back: float
-) -> list[Together]:
+    look: EvidenceLookup, anchors: list[FaultCombination], twins: Twins, kept_back: float
+) -> list[FaultCombination]:
     """Every further fault on top of each anchor; the likeliest of each anchor fitted.
 
     Combinations are fitted in the order of their estimated weight, for the budget may not reach
@@ -313,7 +319,7 @@ def _on_top_of_all(
         twins: joints that the evidence cannot tell from each other.
         kept_back: units of the budget to leave while nothing fitted explains the evidence.
     """
-    estimates: list[list[Together]] = []
+    estimates: list[list[FaultCombination]] = []
     asked: list[tuple[float, int, int]] = []
     for of, anchor in enumerate(anchors):
         if look.budget.left <= kept_back:
@@ -323,7 +329,7 @@ def _on_top_of_all(
         except BudgetSpent:
             break
         room = anchor.room + ONE_MORE_LOG
-        rows: list[Together] = []
+        rows: list[FaultCombination] = []
         several = set(twins.distinct(part for *_, part in promising))
         for promise, weight, part in promising:
             if part not in several:
@@ -331,10 +337,10 @@ def _on_top_of_all(
             parts = (*anchor.parts, part)
             if len(rows) < FITTED:
                 asked.append((-round(promise + room, 9), of, len(rows)))
-            rows.append(Together(parts, room, weight + room, _grids_of(anchor, part)))
+            rows.append(FaultCombination(parts, room, weight + room, _grids_of(anchor, part)))
         estimates.append(rows)
     fitted = _fits(look, estimates, asked, twins, kept_back)
-    found: list[Together] = []
+    found: list[FaultCombination] = []
     for of, rows in enumerate(estimates):
         mine = [one for place in range(FITTED) if (one := fitted.get((of, place))) is not None]
         tried = any((of, place) in fitted for place in range(FITTED))
@@ -349,7 +355,9 @@ def _on_top_of_all(
     return found
 
 
-def _exchanged_faults(look: Look, best: Together, twins: Twins, kept_back: float) -> list[Together]:
+def _exchanged_faults(
+    look: EvidenceLookup, best: FaultCombination, twins: Twins, kept_back: float
+) -> list[FaultCombination]:
     """Return combinations like the best one with another fault in place of one of its faults.
 
     A single fault is fitted to what two of them did; with one of two fitted well, the other one
@@ -361,28 +369,28 @@ def _exchanged_faults(look: Look, best: Together, twins: Twins, kept_back: float
         twins: joints that the evidence cannot tell from each other.
         kept_back: see `_on_top_of_all`.
     """
-    found: list[Together] = []
+    found: list[FaultCombination] = []
     for part in best.parts:
         others = tuple(other for other in best.parts if other.where != part.where)
         room = sum(look(()).odds_at(other) for other in others)
-        anchor = Together(others, room + (len(others) - 1) * ONE_MORE_LOG, 0.0, best.grids)
+        anchor = FaultCombination(others, room + (len(others) - 1) * ONE_MORE_LOG, 0.0, best.grids)
         found += _on_top_of_all(look, [anchor], twins, kept_back)
     return found
 
 
 def _fits(
-    look: Look,
-    estimates: Sequence[Sequence[Together]],
+    look: EvidenceLookup,
+    estimates: Sequence[Sequence[FaultCombination]],
     asked: Sequence[tuple[float, int, int]],
     twins: Twins,
     kept_back: float,
-) -> dict[tuple[int, int], Together | None]:
+) -> dict[tuple[int, int], FaultCombination | None]:
     """Return fitted combinations by anchor and rank, as far as the budget reaches.
 
     The same faults on top of another anchor are fitted once.
     """
-    fitted: dict[tuple[int, int], Together | None] = {}
-    by_key: dict[tuple[tuple[str, str], ...], Together | None] = {}
+    fitted: dict[tuple[int, int], FaultCombination | None] = {}
+    by_key: dict[tuple[tuple[str, str], ...], FaultCombination | None] = {}
     is_explained, most = False, -np.inf
     for promise, of, rank in sorted(asked):
         parts = estimates[of][rank].parts
@@ -403,7 +411,7 @@ def _fits(
     return fitted
 
 
-def _grids_of(anchor: Together, part: Part) -> dict[str, FloatArray]:
+def _grids_of(anchor: FaultCombination, part: FaultHypothesis) -> dict[str, FloatArray]:
     """What is known of each one's resistance where the last was not fitted."""
     if part.chain >= 0:
         return dict(anchor.grids)
@@ -412,7 +420,9 @@ def _grids_of(anchor: Together, part: Part) -> dict[str, FloatArray]:
     return {**anchor.grids, part.where: grid}
 
 
-def _fitted(look: Look, parts: tuple[Part, ...], twins: Twins) -> Together | None:
+def _fitted(
+    look: EvidenceLookup, parts: tuple[FaultHypothesis, ...], twins: Twins
+) -> FaultCombination | None:
     """Joints among some faults, their resistances fitted to each other.
 
     How well other resistances do is taken from the slope of the readings; without readings they
@@ -420,7 +430,7 @@ def _fitted(look: Look, parts: tuple[Part, ...], twins: Twins) -> Together | Non
 
     None where one of them cuts another off, so that it has no current to show itself by.
     """
-    if look(()).weigher is None or all(part.chain >= 0 for part in parts):
+    if look(()).likelihood is None or all(part.chain >= 0 for part in parts):
         return _in_full(look, parts)
     starts = tuple(
         part.at(GRID - 1) if part.kind == "open" and part.where not in twins.fuses else part
@@ -429,7 +439,7 @@ def _fitted(look: Look, parts: tuple[Part, ...], twins: Twins) -> Together | Non
     return _best_open(look, _all_at_once(look, starts))
 
 
-def _refitted(look: Look, one: Together) -> list[Together]:
+def _refitted(look: EvidenceLookup, one: FaultCombination) -> list[FaultCombination]:
     """Return a combination fitted one joint after the other, each at every resistance.
 
     A slope leads nowhere where nodes collapse. Empty where that changes nothing.
@@ -444,14 +454,14 @@ def _refitted(look: Look, one: Together) -> list[Together]:
     return [] if made is None else [made]
 
 
-def _best_open(look: Look, parts: tuple[Part, ...]) -> Together | None:
+def _best_open(look: EvidenceLookup, parts: tuple[FaultHypothesis, ...]) -> FaultCombination | None:
     """Return a combination, or the same with its largest resistances open where that is better.
 
     None where one of them cuts another off.
     """
-    found: Together | None = None
+    found: FaultCombination | None = None
     for tried in _maybe_open(parts):
-        if not _carry(look, tried):
+        if not _carry_current(look, tried):
             continue
         made = _by_slope(look, tried)
         if found is None or made.log_weight > found.log_weight:
@@ -459,7 +469,7 @@ def _best_open(look: Look, parts: tuple[Part, ...]) -> Together | None:
     return found
 
 
-def _maybe_open(parts: tuple[Part, ...]) -> list[tuple[Part, ...]]:
+def _maybe_open(parts: tuple[FaultHypothesis, ...]) -> list[tuple[FaultHypothesis, ...]]:
     """Return a combination, and those with one or all of its largest resistances open instead."""
     large = [
         place
@@ -476,16 +486,16 @@ def _maybe_open(parts: tuple[Part, ...]) -> list[tuple[Part, ...]]:
     ]
 
 
-def _carry(look: Look, parts: tuple[Part, ...]) -> bool:
+def _carry_current(look: EvidenceLookup, parts: tuple[FaultHypothesis, ...]) -> bool:
     """Return whether no open joint of a combination cuts off another one of it."""
     is_open = [part for part in parts if part.kind == "open"]
     if not is_open:
         return True
     joints = [part for part in parts if part.chain < 0]
-    return all(_others(look, parts, part).carries(part.where) for part in joints)
+    return all(_others(look, parts, part).carries_current(part.where) for part in joints)
 
 
-def _by_slope(look: Look, parts: tuple[Part, ...]) -> Together:
+def _by_slope(look: EvidenceLookup, parts: tuple[FaultHypothesis, ...]) -> FaultCombination:
     """Return the weight of a combination, with what its resistances may be by Laplace's rule."""
     view, plain = look(parts), look((), forced=True)
     precision, _ = _normal_equations(view, parts)
@@ -499,7 +509,7 @@ def _by_slope(look: Look, parts: tuple[Part, ...]) -> Together:
         for part in parts
         if part.chain < 0
     }
-    return Together(parts, room, room + view.healthy, grids)
+    return FaultCombination(parts, room, room + view.healthy, grids)
 
 
 def _widths(precision: FloatArray) -> FloatArray:
@@ -515,7 +525,7 @@ def _grid_about(column: int, variance: float) -> FloatArray:
     return grid if column == GRID else _blurred(grid, variance)
 
 
-def _in_full(look: Look, parts: tuple[Part, ...]) -> Together | None:
+def _in_full(look: EvidenceLookup, parts: tuple[FaultHypothesis, ...]) -> FaultCombination | None:
     """Weigh a combination at every resistance of each of its joints.
 
     None where one of them cuts another off, so that it has no current to show itself by.
@@ -537,22 +547,28 @@ def _in_full(look: Look, parts: tuple[Part, ...]) -> Together | None:
     names = _resistive(found) if len(precision) else []  # marks alone say little of either
     wider = dict(zip(names, _hidden_variance(precision), strict=True))
     grids = {w: _blurred(shares_of(row), wider.get(w, 0.0)) for w, row in rows.items()}
-    return Together(found, room, room + look(found).healthy, grids)
+    return FaultCombination(found, room, room + look(found).healthy, grids)
 
 
-def _row(look: Look, parts: tuple[Part, ...], part: Part) -> FloatArray:
-    """Return `View.row` of one of several faults, with what is known at its own resistance."""
+def _row(
+    look: EvidenceLookup, parts: tuple[FaultHypothesis, ...], part: FaultHypothesis
+) -> FloatArray:
+    """Return the row of one of several faults, with what is known at its own resistance."""
     view = _others(look, parts, part)
     row = view.row(part.where).copy()
     row[part.column] = look(parts).healthy + view.odds_at(part)
     return row
 
 
-def _others(look: Look, parts: tuple[Part, ...], part: Part) -> View:
+def _others(
+    look: EvidenceLookup, parts: tuple[FaultHypothesis, ...], part: FaultHypothesis
+) -> ConditionalEvidence:
     return look(tuple(other for other in parts if other.where != part.where))
 
 
-def _one_by_one(look: Look, parts: tuple[Part, ...]) -> tuple[Part, ...] | None:
+def _one_by_one(
+    look: EvidenceLookup, parts: tuple[FaultHypothesis, ...]
+) -> tuple[FaultHypothesis, ...] | None:
     """Each joint's resistance fitted while the others stay."""
     fitted = parts
     for _ in range(ROUNDS):
@@ -561,7 +577,7 @@ def _one_by_one(look: Look, parts: tuple[Part, ...]) -> tuple[Part, ...] | None:
             if part.chain >= 0:
                 continue
             view = _others(look, fitted, part)
-            if not view.carries(part.where):
+            if not view.carries_current(part.where):
                 return None
             best = part.at(int(_row(look, fitted, part).argmax()))
             fitted = tuple(best if other.where == part.where else other for other in fitted)
@@ -570,7 +586,9 @@ def _one_by_one(look: Look, parts: tuple[Part, ...]) -> tuple[Part, ...] | None:
     return fitted
 
 
-def _all_at_once(look: Look, parts: tuple[Part, ...]) -> tuple[Part, ...]:
+def _all_at_once(
+    look: EvidenceLookup, parts: tuple[FaultHypothesis, ...]
+) -> tuple[FaultHypothesis, ...]:
     """Gauss and Newton's steps on all resistances: one by one they creep along a valley.
 
     Two joints are known by their ratio far better than each by itself, for the node current that
@@ -582,10 +600,10 @@ def _all_at_once(look: Look, parts: tuple[Part, ...]) -> tuple[Part, ...]:
     with suppress(BudgetSpent):  # then it is as near as the budget reaches
         for _ in range(STEPS):
             view = look.read(best)
-            if view.weigher is None:
+            if view.likelihood is None:
                 return best
             precision, pull = _normal_equations(view, best)
-            now = view.weigher.healthy()
+            now = view.likelihood.healthy()
             step = np.clip(np.linalg.solve(precision, pull), -1.0, 1.0) / STEP_LOG
             for share in STEP_SHARES:
                 tried = _moved(best, share * step)
@@ -597,14 +615,14 @@ def _all_at_once(look: Look, parts: tuple[Part, ...]) -> tuple[Part, ...]:
     return best
 
 
-def _read_log(look: Look, parts: tuple[Part, ...]) -> float:
+def _read_log(look: EvidenceLookup, parts: tuple[FaultHypothesis, ...]) -> float:
     """Return the logarithm of the readings' likelihood with some faults and nothing more."""
-    weigher = look.read(parts).weigher
-    assert weigher is not None
-    return weigher.healthy()
+    likelihood = look.read(parts).likelihood
+    assert likelihood is not None
+    return likelihood.healthy()
 
 
-def _moved(parts: tuple[Part, ...], steps: FloatArray) -> tuple[Part, ...]:
+def _moved(parts: tuple[FaultHypothesis, ...], steps: FloatArray) -> tuple[FaultHypothesis, ...]:
     """Resistive joints moved along the grid."""
     left = iter(steps.tolist())
     return tuple(
@@ -615,15 +633,17 @@ def _moved(parts: tuple[Part, ...], steps: FloatArray) -> tuple[Part, ...]:
     )
 
 
-def _normal_equations(view: View, parts: tuple[Part, ...]) -> tuple[FloatArray, FloatArray]:
+def _normal_equations(
+    view: ConditionalEvidence, parts: tuple[FaultHypothesis, ...]
+) -> tuple[FloatArray, FloatArray]:
     """Precision of the logarithms of the resistive joints' resistances, and the pull on them."""
     names = _resistive(parts)
-    weigher = view.weigher
-    if weigher is None or not names:
+    likelihood = view.likelihood
+    if likelihood is None or not names:
         return np.zeros((0, 0)), np.zeros(0)
-    per_log_ohm = weigher.per_log_ohm(names)
-    inverse = np.linalg.inv(weigher.healthy_covariance)
-    off = weigher.values - weigher.healthy_mean()
+    per_log_ohm = likelihood.per_log_ohm(names)
+    inverse = np.linalg.inv(likelihood.healthy_covariance)
+    off = likelihood.values - likelihood.healthy_mean()
     precision = per_log_ohm.T @ inverse @ per_log_ohm + LEAST_PRECISION * np.eye(len(names))
     return precision, per_log_ohm.T @ inverse @ off
 
@@ -654,7 +674,7 @@ def _blurred(shares: FloatArray, variance: float) -> FloatArray:
     return np.append(blurred * (total / blurred.sum()), shares[GRID])
 
 
-def _resistive(parts: tuple[Part, ...]) -> list[str]:
+def _resistive(parts: tuple[FaultHypothesis, ...]) -> list[str]:
     return [part.where for part in parts if part.kind == "resistive"]
 
 
@@ -664,11 +684,13 @@ def _width(row: FloatArray) -> float:
 
 
 def shares_of(row: FloatArray) -> FloatArray:
-    """Share of a joint's weight at each resistance, shape (COLUMNS,); see `View.row`."""
+    """Return the share of a joint's weight at each resistance, shape (COLUMNS,)."""
     return np.asarray(np.exp(row - np.logaddexp.reduce(row)))
 
 
-def several_posterior(single: Posterior, space: FaultSpace, several: list[Together]) -> Posterior:
+def several_posterior(
+    single: Posterior, space: FaultSpace, several: list[FaultCombination]
+) -> Posterior:
     """Probability of each fault, whatever else is wrong.
 
     Args:
@@ -697,7 +719,9 @@ def several_posterior(single: Posterior, space: FaultSpace, several: list[Togeth
     )
 
 
-def sure_parts(several: list[Together], found: Posterior, space: FaultSpace) -> tuple[Part, ...]:
+def sure_parts(
+    several: list[FaultCombination], found: Posterior, space: FaultSpace
+) -> tuple[FaultHypothesis, ...]:
     """Faults to take for given in choosing what to read next.
 
     None while a single fault may explain everything; of several, those that are sure, or the
@@ -708,7 +732,7 @@ def sure_parts(several: list[Together], found: Posterior, space: FaultSpace) -> 
         return ()
     place_of = {joint.name: place for place, joint in enumerate(space.joints)}
 
-    def probability(part: Part) -> float:
+    def probability(part: FaultHypothesis) -> float:
         if part.chain >= 0:
             return float(found.chain[part.chain])
         return float(found.joints[place_of[part.where]].sum())

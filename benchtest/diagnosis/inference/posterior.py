@@ -9,7 +9,7 @@ import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.finding import Ohms
-from benchtest.diagnosis.inference.hypothesis import Part
+from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.model.fault_response import COLUMNS, GRID, GRID_OHM, STEP_LOG
 from benchtest.diagnosis.model.faults import ChainFault, FaultKind, FaultSpace
 
@@ -121,7 +121,7 @@ def log_odds(
     odds[space.soldered :, GRID] = space.priors.fuse
 
     def times(where: str) -> float:
-        return space.often.get(where, 1.0) * (REMADE if where in repaired else 1.0)
+        return space.rate_factors.get(where, 1.0) * (REMADE if where in repaired else 1.0)
 
     remade = np.array([times(joint.name) for joint in space.joints])
     chain = [
@@ -185,7 +185,7 @@ def named_suspects(
 
 def likeliest_part(
     space: FaultSpace, found: Posterior, where: str, kind: FaultKind, joint: int | None
-) -> Part:
+) -> FaultHypothesis:
     """A suspect at the resistance, or in the way, that is most probable.
 
     Args:
@@ -197,6 +197,6 @@ def likeliest_part(
     """
     if joint is not None:
         column = GRID if kind == "open" else int(found.joints[joint, :GRID].argmax())
-        return Part(where, kind, column)
+        return FaultHypothesis(where, kind, column)
     ways = [n for n, f in enumerate(space.chain) if (f.where, f.kind) == (where, kind)]
-    return Part(where, kind, chain=max(ways, key=lambda way: float(found.chain[way])))
+    return FaultHypothesis(where, kind, chain=max(ways, key=lambda way: float(found.chain[way])))

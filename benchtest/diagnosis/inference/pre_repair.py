@@ -19,19 +19,19 @@ from functools import cached_property
 import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
-from benchtest.diagnosis.inference.cache import Footings, Views
+from benchtest.diagnosis.inference.cache import CachedLookup, ConditionalCache
 from benchtest.diagnosis.inference.condensed_evidence import (
     ShortTable,
     Table,
     condense,
     condense_short,
 )
-from benchtest.diagnosis.inference.conditional import Case, View
-from benchtest.diagnosis.inference.hypothesis import Part
-from benchtest.diagnosis.inference.multiple_faults import shares_of, together
+from benchtest.diagnosis.inference.conditional import ConditionalEvidence, EvidenceSet
+from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
+from benchtest.diagnosis.inference.multiple_faults import fault_combinations, shares_of
 from benchtest.diagnosis.inference.posterior import ONE_MORE_LOG
 from benchtest.diagnosis.inference.unsteady_joints import unsteady_joints
-from benchtest.diagnosis.likelihood.duplicates import counted
+from benchtest.diagnosis.likelihood.duplicates import without_duplicates
 from benchtest.diagnosis.likelihood.selection import most_informative
 from benchtest.diagnosis.model.faults import FaultSpace
 from benchtest.diagnosis.solve_budget import SolveBudget, Stage
@@ -50,7 +50,7 @@ WORTH_KEEPING_LOG = 7.0
 
 
 @dataclass(frozen=True)
-class Before:
+class PreRepairEvidence:
     """Evidence on a unit when something was about to be repaired.
 
     Attributes:
@@ -80,7 +80,7 @@ class _Explained:
     """
 
     weight: float
-    parts: tuple[Part, ...]
+    parts: tuple[FaultHypothesis, ...]
     room: tuple[float, ...]
 
 
@@ -102,14 +102,14 @@ class _Way:
 class Memory:
     """Evidence of earlier times, with some faults of the present unit given."""
 
-    def __init__(self, past: Past, parts: tuple[Part, ...]) -> None:
+    def __init__(self, past: RepairHistory, parts: tuple[FaultHypothesis, ...]) -> None:
         self._past = past
         self._times = [
             [(way, way.table.given(parts, way.repaired)) for way in ways] for ways in past.times
         ]
 
     @property
-    def views(self) -> list[tuple[str, View]]:
+    def views(self) -> list[tuple[str, ConditionalEvidence]]:
         """The place about to be repaired at each time, and the evidence in the likeliest way."""
         return self._past.views
 
@@ -149,18 +149,18 @@ class Memory:
             )
         )
 
-    def is_misfit(self, further: Part | None) -> bool:
+    def is_misfit(self, further: FaultHypothesis | None) -> bool:
         """True where no way explains what was seen and read at one of the times."""
         return any(all(given.is_misfit(further) for _, given in ways) for ways in self._times)
 
 
-class Past:
+class RepairHistory:
     """Evidence of the times before each repair, in one belief of how far units may be off."""
 
     def __init__(
         self,
-        before: Sequence[Before],
-        views: Views,
+        before: Sequence[PreRepairEvidence],
+        views: ConditionalCache,
         meter: Meter,
     ) -> None:
         """Condense nothing yet.
@@ -191,7 +191,7 @@ class Past:
         return [when.ways for when in self._whens]
 
     @cached_property
-    def views(self) -> list[tuple[str, View]]:
+    def views(self) -> list[tuple[str, ConditionalEvidence]]:
         """See `Memory.views`."""
         best = [max(ways, key=lambda way: round(way.room + way.table.healthy, 9))
                 for ways in self.times]  # fmt: skip
@@ -199,7 +199,7 @@ class Past:
         # a short is no evidence on any other fault
         return [(w, when.view(way)) for w, when, way in whens if isinstance(way.table, Table)]
 
-    def on(self, parts: tuple[Part, ...]) -> Memory:
+    def on(self, parts: tuple[FaultHypothesis, ...]) -> Memory:
         """Return the evidence of earlier times, with faults of the present unit given."""
         return Memory(self, parts)
 
@@ -209,9 +209,9 @@ class _Time:
 
     def __init__(
         self,
-        before: Before,
+        before: PreRepairEvidence,
         repaired_since: Sequence[str],
-        views: Views,
+        views: ConditionalCache,
         meter: Meter,
         repaired: Sequence[str],
         most: int,
@@ -228,14 +228,14 @@ class _Time:
         # marks are weighed alike whatever the tolerances
         self._belief = views.tolerances if before.readings else None
 
-    def _case(self, readings: Sequence[Reading], marks: Sequence[Mark]) -> Case:
+    def _case(self, readings: Sequence[Reading], marks: Sequence[Mark]) -> EvidenceSet:
         budget = SolveBudget.of(self._views.design, TIME_SHARE)
-        readings = counted(readings)
+        readings = without_duplicates(readings)
         places = most_informative(self._views.responses(), readings, self._meter)
         readings = [readings[place] for place in places]
-        return Case(readings, marks, self._meter, self._repaired, budget)
+        return EvidenceSet(readings, marks, self._meter, self._repaired, budget)
 
-    def view(self, way: _Way) -> View:
+    def view(self, way: _Way) -> ConditionalEvidence:
         """The evidence of that time with what was repaired at fault."""
         case = self._case(self._before.readings, self._before.marks)
         return self._views.of(case, way.table.parts)
@@ -249,7 +249,7 @@ class _Time:
         """
         if self._is_unsteady:
             return [_Way(self._since, 0.0, ShortTable((), 0.0, is_unexplained=False))]
-        rows: dict[tuple[Part, ...], tuple[float, float]] = {}
+        rows: dict[tuple[FaultHypothesis, ...], tuple[float, float]] = {}
         for one in self._explained:
             mine = [place for place, part in enumerate(one.parts) if part.where in self._since]
             parts = tuple(one.parts[place] for place in mine)
@@ -260,7 +260,7 @@ class _Time:
         worth = [row for row in ranked if row[1][0] > best - WORTH_KEEPING_LOG][: self._most]
         return [_Way(self._since, room, self._table(parts)) for parts, (_, room) in worth]
 
-    def _table(self, parts: tuple[Part, ...]) -> Table | ShortTable:
+    def _table(self, parts: tuple[FaultHypothesis, ...]) -> Table | ShortTable:
         key = ("table", self._belief, self._before, self._meter, self._repaired, parts)
         table = self._found.get(key, self._kept.get(key))
         if not isinstance(table, Table | ShortTable):
@@ -304,17 +304,19 @@ class _Time:
         rows = [_Explained(plain.healthy, (), ())]
         for weight, part in plain.likeliest[: 2 * WAYS]:
             # a short that was repaired is the explanation; of others nothing shows next to it
-            if plain.is_footing(part) or part.where in self._since:
+            if plain.allows_further(part) or part.where in self._since:
                 rows.append(_Explained(weight, (part,), (_room(plain, part, {}),)))
         if plain.is_misfit(plain.best_part):
             case.budget.begin(Stage.PLAN)  # nothing is planned: several faults may use the rest
-            for one in together(Footings(self._views, case, None, plain)):
+            for one in fault_combinations(CachedLookup(self._views, case, None, plain)):
                 room = tuple(_room(plain, part, one.grids) for part in one.parts)
                 rows.append(_Explained(one.log_weight, one.parts, room))
         return sorted(rows, key=lambda row: -round(row.weight, 9))
 
 
-def _room(plain: View, part: Part, grids: Mapping[str, FloatArray]) -> float:
+def _room(
+    plain: ConditionalEvidence, part: FaultHypothesis, grids: Mapping[str, FloatArray]
+) -> float:
     """Logarithm of the odds of one fault, over all resistances that do as well."""
     room = plain.odds_at(part)
     if part.chain < 0:

@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
-from benchtest.diagnosis.inference.conditional import View
+from benchtest.diagnosis.inference.conditional import ConditionalEvidence
 from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.likelihood.robust_gaussian import SLIP
 from benchtest.diagnosis.model.fault_response import COLUMNS, GRID
@@ -47,7 +47,7 @@ Course = Literal["intermittent", "growing"]
 
 
 @dataclass(frozen=True)
-class Unsteady:
+class UnsteadyJoints:
     """Explanations of the readings by joints that change.
 
     Attributes:
@@ -98,35 +98,35 @@ def disagreeing(readings: Sequence[Reading], own_sd: FloatArray) -> list[tuple[i
     return found
 
 
-def unsteady_joints(view: View) -> Unsteady | None:
+def unsteady_joints(view: ConditionalEvidence) -> UnsteadyJoints | None:
     """Weigh joints that change, where repeated readings disagree; None where they do not.
 
     Args:
         view: the evidence with nothing given.
     """
-    weigher, weighed = view.weigher, view.weighed
-    if weigher is None or weighed is None or not len(weighed.joints):
+    likelihood, weighed = view.likelihood, view.likelihoods
+    if likelihood is None or weighed is None or not len(weighed.joints):
         return None
-    repeats = disagreeing(view.case.readings, weigher.noise.own)
+    repeats = disagreeing(view.case.readings, likelihood.noise.own)
     if not repeats:
         return None
-    count = len(weigher.values)
+    count = len(likelihood.values)
     courses, grows = _courses(count, repeats)
     columns = np.append(np.arange(APART // 2, GRID, APART), GRID)
     wide = np.append(np.full(len(columns) - 1, float(APART)), 1.0)
-    plain_v = weigher.healthy_mean()
-    own = np.hypot(WANDER_SHARE * weigher.unloaded, SHAPE_SHARE * _apart(view, repeats))
-    covariance = weigher.healthy_covariance + np.diag(own**2)
+    plain_v = likelihood.healthy_mean()
+    own = np.hypot(WANDER_SHARE * likelihood.unloaded, SHAPE_SHARE * _apart(view, repeats))
+    covariance = likelihood.healthy_covariance + np.diag(own**2)
     moved = (weighed.joint_mean[:, columns] - plain_v).reshape(-1, count)
-    white = _Whitened(covariance, weigher.values - plain_v, weigher.slip_per_v)
+    white = _Whitened(covariance, likelihood.values - plain_v, likelihood.slip_per_v)
     by_course = np.array([white.log_density(course * moved) for course in courses])
     by_course -= np.log(len(courses))
-    supply_v = np.array([white.log_drift(course * weigher.unloaded) for course in courses])
+    supply_v = np.array([white.log_drift(course * likelihood.unloaded) for course in courses])
     supply = float(np.logaddexp.reduce(supply_v)) - np.log(len(courses) / SUPPLY_ODDS)
     shape = (len(weighed.joints), len(columns))
     read = np.logaddexp.reduce(by_course, axis=0).reshape(shape)
     # looks, and what was read before repairs: the joint may have been in either state
-    beside_healthy = view.healthy - weigher.healthy()
+    beside_healthy = view.healthy - likelihood.healthy()
     beside = np.maximum((view.joints - weighed.joints)[:, columns], beside_healthy)
     odds = view.odds[0][:, columns] + np.log(wide * UNSTEADY_SHARE)
     joints = np.full((len(weighed.joints), COLUMNS), -np.inf)
@@ -134,10 +134,10 @@ def unsteady_joints(view: View) -> Unsteady | None:
     best = np.array(grows)[by_course.argmax(axis=0)].reshape(shape)
     likeliest = (read + beside + odds).argmax(axis=1)
     growing = frozenset(np.flatnonzero(best[np.arange(len(best)), likeliest]).tolist())
-    return Unsteady(joints, supply + beside_healthy, growing, tuple(repeats))
+    return UnsteadyJoints(joints, supply + beside_healthy, growing, tuple(repeats))
 
 
-def with_unsteady(found: Posterior, unsteady: Unsteady) -> Posterior:
+def with_unsteady(found: Posterior, unsteady: UnsteadyJoints) -> Posterior:
     """Return probabilities with joints that change among them.
 
     A supply that changes counts as healthy: no joint is to blame.
@@ -152,7 +152,7 @@ def with_unsteady(found: Posterior, unsteady: Unsteady) -> Posterior:
     )
 
 
-def _apart(view: View, repeats: Sequence[tuple[int, int]]) -> FloatArray:
+def _apart(view: ConditionalEvidence, repeats: Sequence[tuple[int, int]]) -> FloatArray:
     """Return how far each reading's repeats are apart, 0 where they agree, shape (readings,)."""
     readings = view.case.readings
     found = np.zeros(len(readings))

@@ -13,12 +13,12 @@ MOST_ALIKE = 6
 tells nothing new; a table pasted into itself must make nobody surer, nor wait for minutes. Ours."""
 
 
-def counted(readings: Sequence[Reading]) -> list[Reading]:
-    """The readings that count, in their order; see `telling`."""
-    return [readings[place] for place in telling(readings)[0]]
+def without_duplicates(readings: Sequence[Reading]) -> list[Reading]:
+    """The readings that count, in their order; see `drop_duplicates`."""
+    return [readings[place] for place in drop_duplicates(readings)[0]]
 
 
-def telling(readings: Sequence[Reading]) -> tuple[list[int], list[int]]:
+def drop_duplicates(readings: Sequence[Reading]) -> tuple[list[int], list[int]]:
     """Places of the readings that count, in their order, and for each reading the one it stands by.
 
     Those are left out that show what was shown `MOST_ALIKE` times before, under the same lit set,
@@ -28,12 +28,12 @@ def telling(readings: Sequence[Reading]) -> tuple[list[int], list[int]]:
         Places among `readings`, and for every reading a place in that list.
     """
     seen: defaultdict[Reading, list[int]] = defaultdict(list)
-    told: list[int] = []
+    kept: list[int] = []
     stands_by: list[int] = []
     for place, reading in enumerate(readings):
         alike = seen[replace(reading, at=None)]
         if len(alike) < MOST_ALIKE:
-            alike.append(len(told))
-            told.append(place)
+            alike.append(len(kept))
+            kept.append(place)
         stands_by.append(alike[-1])
-    return told, stands_by
+    return kept, stands_by

@@ -1,9 +1,9 @@
 """Faults under which every node stays on the straight part of its law: no new solution needed.
 
 One joint's change is a rank-one change, so a response becomes `p + v·back` and a current
-`i + g·v·push`, with `back` and `push` one number for each reading and resistance. Sums of their
-products over thousands of branches are sums of four terms, and those are formed once, of all joints
-together.
+`i + g·v·c`, with `back` and `c` (`compensating_a`) one number for each reading and resistance.
+Sums of their products over thousands of branches are sums of four terms, and those are formed
+once, of all joints together.
 """
 
 from __future__ import annotations
@@ -19,23 +19,23 @@ from benchtest.circuit.netlist import FloatArray, IndexArray
 from benchtest.circuit.tolerance import circulating_current_a, shared_weights
 
 if TYPE_CHECKING:
-    from benchtest.diagnosis.likelihood.readings import Weigher
+    from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
     from benchtest.diagnosis.model.fault_response import JointEffects
     from benchtest.diagnosis.tap_effects import TapEffects
 
 CACHE_OCTETS = 400_000
 """Of a large array's rows, so many are worked on at a time."""
 TERMS = 4
-"""What a cause does is `a + b·back + c·push + d·back·push`."""
+"""What a cause does is `a + b·back + c·compensating_a + d·back·compensating_a`."""
 
 
-def straight_rows(
-    weigher: Weigher, joint: int, columns: NDArray[np.intp], *, alone: bool = False
+def linear_predictions(
+    likelihood: ReadingLikelihood, joint: int, columns: NDArray[np.intp], *, alone: bool = False
 ) -> tuple[FloatArray, FloatArray]:
     """Return the readings under one joint's fault, and their covariance.
 
     Args:
-        weigher: readings and circuit.
+        likelihood: readings and circuit.
         joint: its place in the fault space.
         columns: resistances, as places in the grid; none of them starves a node.
         alone: with sums formed for this joint and no other.
@@ -44,57 +44,71 @@ def straight_rows(
         Shape (columns, readings), and (columns, readings, readings).
     """
     of = np.full(len(columns), joint, dtype=np.intp)
-    return _rows(weigher, Sums(weigher, joint) if alone else weigher.sums, of, columns, alone)
+    return _rows(
+        likelihood,
+        CovarianceTerms(likelihood, joint) if alone else likelihood.sums,
+        of,
+        columns,
+        alone,
+    )
 
 
-def straight_rows_of_many(
-    weigher: Weigher, joints: NDArray[np.intp], columns: NDArray[np.intp]
+def linear_predictions_of_many(
+    likelihood: ReadingLikelihood, joints: NDArray[np.intp], columns: NDArray[np.intp]
 ) -> tuple[FloatArray, FloatArray]:
     """Return the same of many joints at once.
 
     Args:
-        weigher: readings and circuit.
+        likelihood: readings and circuit.
         joints: place in the fault space of each row's joint, shape (rows,).
         columns: resistance of each row, as a place in the grid, shape (rows,).
 
     Returns:
         Shape (rows, readings), and (rows, readings, readings).
     """
-    return _rows(weigher, weigher.sums, joints, columns, alone=False)
+    return _rows(likelihood, likelihood.sums, joints, columns, alone=False)
 
 
 def _rows(
-    weigher: Weigher, sums: Sums, joints: NDArray[np.intp], columns: NDArray[np.intp], alone: bool
+    likelihood: ReadingLikelihood,
+    sums: CovarianceTerms,
+    joints: NDArray[np.intp],
+    columns: NDArray[np.intp],
+    alone: bool,
 ) -> tuple[FloatArray, FloatArray]:
     tried, of = np.unique(joints, return_inverse=True)
     of = of.reshape(-1)
     places = np.zeros_like(tried) if alone else tried
     own, lit = sums.own[places[of]], sums.of
-    bases = [effect.base for effect in weigher.effects]
-    push = np.array([base.push[joints, columns] for base in bases]).T[:, lit]
+    bases = [effect.base for effect in likelihood.effects]
+    compensating_a = np.array([base.compensating_a[joints, columns] for base in bases]).T[:, lit]
     phi = np.array([base.factor_phi[joints, columns] for base in bases]).T[:, lit]
-    mean = weigher.healthy_mean() + push * own
-    covariance = sums.covariances(places, of, -phi * own, push)
+    mean = likelihood.healthy_mean() + compensating_a * own
+    covariance = sums.covariances(places, of, -phi * own, compensating_a)
     # its resistance is what is tried: all that is left open is where it is between two tried ones
-    cell = np.array([base.cell_push[joints, columns] for base in bases]).T[:, lit] * own
+    cell = np.array([base.cell_compensating_a[joints, columns] for base in bases]).T[:, lit] * own
     covariance += cell[:, :, None] * cell[:, None, :]
-    return mean, covariance + weigher.reading_errors(mean)
+    return mean, covariance + likelihood.reading_errors(mean)
 
 
-def straight_means(
-    weigher: Weigher, joint: int, columns: NDArray[np.intp], *, alone: bool = False
+def linear_means(
+    likelihood: ReadingLikelihood, joint: int, columns: NDArray[np.intp], *, alone: bool = False
 ) -> FloatArray:
     """Return predicted readings of one joint's fault alone, (columns, readings); see above."""
     if alone:
-        rows = weigher.responses.joint_columns[joint : joint + 1]
-        own = weigher.ordered([effect.branch[rows] for effect in weigher.effects], axis=1)[0]
+        rows = likelihood.responses.joint_columns[joint : joint + 1]
+        own = likelihood.in_reading_order(
+            [effect.branch[rows] for effect in likelihood.effects], axis=1
+        )[0]
     else:
-        own = weigher.sums.own[joint]
-    push = np.array([effect.base.push[joint, columns] for effect in weigher.effects]).T
-    return np.asarray(weigher.healthy_mean() + push[:, weigher.lit_of] * own)
+        own = likelihood.sums.own[joint]
+    compensating_a = np.array(
+        [effect.base.compensating_a[joint, columns] for effect in likelihood.effects]
+    ).T
+    return np.asarray(likelihood.healthy_mean() + compensating_a[:, likelihood.lit_of] * own)
 
 
-class Sums:
+class CovarianceTerms:
     """Sums over causes, nodes and strands that the covariance under every joint's fault is made of.
 
     They do not depend on the resistances that a joint is tried at. Of all joints, or of one.
@@ -104,37 +118,39 @@ class Sums:
         own: change of each reading per volt put into each joint, shape (joints, readings).
     """
 
-    def __init__(self, weigher: Weigher, alone: int | None = None) -> None:
-        effects = weigher.effects
+    def __init__(self, likelihood: ReadingLikelihood, alone: int | None = None) -> None:
+        effects = likelihood.effects
         made = [e.base.effects if alone is None else e.base.alone(alone) for e in effects]
         places = [np.full(len(effect.taps.rows), n) for n, effect in enumerate(effects)]
-        self.of = weigher.ordered(places, axis=0)
+        self.of = likelihood.in_reading_order(places, axis=0)
         some = slice(None) if alone is None else slice(alone, alone + 1)
-        columns = weigher.responses.joint_columns[some]
-        self.own = weigher.ordered([effect.branch[columns] for effect in effects], axis=1)
-        self._tried = weigher.responses.joint_places[some]
-        parts = [_Causes(weigher, e, of, columns) for e, of in zip(effects, made, strict=True)]
+        columns = likelihood.responses.joint_columns[some]
+        self.own = likelihood.in_reading_order(
+            [effect.branch[columns] for effect in effects], axis=1
+        )
+        self._tried = likelihood.responses.joint_places[some]
+        parts = [_Causes(likelihood, e, of, columns) for e, of in zip(effects, made, strict=True)]
         self._fixed = parts[0].fixed
-        self._healthy = weigher.ordered([part.healthy for part in parts], axis=0)
-        self._push = weigher.ordered([part.push for part in parts], axis=1)
+        self._healthy = likelihood.in_reading_order([part.healthy for part in parts], axis=0)
+        self._push = likelihood.in_reading_order([part.compensating_a for part in parts], axis=1)
         self._back = np.stack([part.back for part in parts], axis=1)
         self._both = np.stack([part.both for part in parts], axis=1)
-        self._form_nodes(weigher, [each.load for each in made])
+        self._form_nodes(likelihood, [each.load for each in made])
 
-    def _form_nodes(self, weigher: Weigher, loads: list[FloatArray]) -> None:
+    def _form_nodes(self, likelihood: ReadingLikelihood, loads: list[FloatArray]) -> None:
         """Sums over each node's own current and each strand's."""
-        effects, tolerances = weigher.effects, weigher.tolerances
+        effects, tolerances = likelihood.effects, likelihood.tolerances
         node, strand = tolerances.node**2, tolerances.strand**2
-        plain = weigher.ordered([effect.load for effect in effects], axis=1)
-        plain_strands = _by_strand(weigher, plain)
+        plain = likelihood.in_reading_order([effect.load for effect in effects], axis=1)
+        plain_strands = _by_strand(likelihood, plain)
         amps = [effect.base.solution.load_a for effect in effects]
-        strands = [_by_strand(weigher, v * a[:, None]) for v, a in zip(loads, amps, strict=True)]
+        strands = [_by_strand(likelihood, v * a[:, None]) for v, a in zip(loads, amps, strict=True)]
         self._node_plain = node * plain.T @ plain + strand * plain_strands.T @ plain_strands
         count = len(effects)
         self._node_cross = np.empty((len(self.own), len(self.of), count))
         self._node_both = np.empty((len(self.own), count, count))
         # with flat loads one array serves all lit sets: its square is formed once
-        alike = weigher.responses.is_large and all(each is loads[0] for each in loads)
+        alike = likelihood.responses.is_large and all(each is loads[0] for each in loads)
         square = loads[0] ** 2 if alike else None
         for one in range(count):
             drawn = plain * amps[one][:, None]
@@ -147,7 +163,11 @@ class Sums:
             self._node_both[:, one, other] = self._node_both[:, other, one] = found
 
     def covariances(
-        self, joints: NDArray[np.intp], of: NDArray[np.intp], back: FloatArray, push: FloatArray
+        self,
+        joints: NDArray[np.intp],
+        of: NDArray[np.intp],
+        back: FloatArray,
+        compensating_a: FloatArray,
     ) -> FloatArray:
         """Covariances from all causes but the meter and the tried joint's own resistance.
 
@@ -155,7 +175,7 @@ class Sums:
             joints: places in the fault space of the joints that are tried, shape (tried,).
             of: place among `joints` of each row of `back`, shape (rows,).
             back: shape (rows, readings).
-            push: shape (rows, readings). [A]
+            compensating_a: shape (rows, readings). [A]
 
         Returns:
             Shape (rows, readings, readings).
@@ -178,7 +198,7 @@ class Sums:
         products[:, 0, :, 1] += cross
         products[:, 1, :, 0] += cross.swapaxes(1, 2)
         products[:, 1, :, 1] += self._node_both[joints][:, lit][:, :, lit]
-        factors = [None, back, push, back * push]
+        factors = [None, back, compensating_a, back * compensating_a]
         total = products[of, 0, :, 0]
         for one, other in combinations_with_replacement(range(TERMS), 2):
             right = factors[other]
@@ -203,21 +223,25 @@ class _Causes:
         fixed: how many there are before the joints.
         healthy: with nothing wrong, shape (taps, causes).
         back: per `back`, shape (joints, causes).
-        push: per `push`, shape (joints, taps, causes).
+        compensating_a: per `compensating_a`, shape (joints, taps, causes).
         both: per their product, shape (joints, causes).
     """
 
     def __init__(
-        self, weigher: Weigher, effect: TapEffects, of_joints: JointEffects, columns: IndexArray
+        self,
+        likelihood: ReadingLikelihood,
+        effect: TapEffects,
+        of_joints: JointEffects,
+        columns: IndexArray,
     ) -> None:
-        circuit, tolerances, base = weigher.responses.circuit, weigher.tolerances, effect.base
+        circuit, tolerances, base = likelihood.responses.circuit, likelihood.tolerances, effect.base
         volts, load, branch = of_joints.branch, of_joints.load, effect.branch
         siemens, branch_a = circuit.conductance_s, base.solution.branch_a
         joints, taps = volts.shape[1], branch.shape[1]
-        of = _materials(weigher, effect, volts)
+        of = _materials(likelihood, effect, volts)
         healthy = [effect.load.sum(axis=0), *of.healthy]
         back = [-(base.solution.load_a @ load), *of.back]
-        push = [np.zeros((joints, taps)), *of.push]
+        compensating_a = [np.zeros((joints, taps)), *of.compensating_a]
         both = [np.zeros(joints), *of.both]
         supply = circuit.supply_v * tolerances.supply
         rows = circuit.joint_rows[1]
@@ -245,7 +269,9 @@ class _Causes:
         self.back = joined(supplied, back, own * current_a, law)
         still = np.broadcast_to(none, (joints, taps, len(supply)))
         none_of_law = np.zeros((joints, taps, law.shape[1]))  # a node pushes nothing
-        self.push = joined(still, push, own_through[:, None, :] * response, none_of_law)
+        self.compensating_a = joined(
+            still, compensating_a, own_through[:, None, :] * response, none_of_law
+        )
         through = own * own_through
         self.both = joined(np.repeat(none, joints, axis=0), both, through, none_of_law[:, 0])
 
@@ -257,42 +283,42 @@ class _Materials:
     Attributes:
         healthy: with nothing wrong, shape (materials, taps).
         back: per `back`, shape (materials, joints).
-        push: per `push`, of each material, shape (joints, taps).
+        compensating_a: per `compensating_a`, of each material, shape (joints, taps).
         both: per their product, shape (materials, joints).
         supplied: what each supply moves by each joint, shape (joints, feeds).
     """
 
     healthy: FloatArray
     back: FloatArray
-    push: list[FloatArray]
+    compensating_a: list[FloatArray]
     both: FloatArray
     supplied: FloatArray
 
 
-def _materials(weigher: Weigher, effect: TapEffects, volts: FloatArray) -> _Materials:
+def _materials(likelihood: ReadingLikelihood, effect: TapEffects, volts: FloatArray) -> _Materials:
     """Sums for one lit set.
 
     Args:
-        weigher: readings and circuit.
+        likelihood: readings and circuit.
         effect: what is read of the lit set.
         volts: across each branch per volt put into each joint, shape (kept, joints).
     """
-    circuit, branch = weigher.responses.circuit, effect.branch
+    circuit, branch = likelihood.responses.circuit, effect.branch
     siemens = circuit.conductance_s
     # one row for each material: of thousands of branches, none is picked out and copied
-    made = shared_weights(circuit, weigher.tolerances)
+    made = shared_weights(circuit, likelihood.tolerances)
     carried = made * effect.base.solution.branch_a
     conducted = [(siemens * of)[:, None] * branch for of in made]
     pushed = siemens[:, None] * circuit.supply_matrix
-    if weigher.responses.is_large:
+    if likelihood.responses.is_large:
         columns_of = [*conducted, carried.T, pushed]
         found, both = _products(volts, np.hstack(columns_of), made * siemens)
         widths = np.cumsum([each.shape[1] for each in columns_of])[:-1]
-        *push, back, supplied = np.split(found, widths, axis=1)
-        return _Materials(carried @ branch, back.T, push, both, supplied)
-    push = [volts.T @ each for each in conducted]
+        *compensating_a, back, supplied = np.split(found, widths, axis=1)
+        return _Materials(carried @ branch, back.T, compensating_a, both, supplied)
+    compensating_a = [volts.T @ each for each in conducted]
     both = (made * siemens) @ volts**2
-    return _Materials(carried @ branch, carried @ volts, push, both, volts.T @ pushed)
+    return _Materials(carried @ branch, carried @ volts, compensating_a, both, volts.T @ pushed)
 
 
 def _products(
@@ -309,9 +335,9 @@ def _products(
     return found, squares
 
 
-def _by_strand(weigher: Weigher, per_node: FloatArray) -> FloatArray:
+def _by_strand(likelihood: ReadingLikelihood, per_node: FloatArray) -> FloatArray:
     """Sums over each strand's loaded nodes, shape (strands, ...)."""
-    circuit = weigher.responses.circuit
+    circuit = likelihood.responses.circuit
     every = np.zeros((circuit.design.node_count, per_node.shape[1]))
     every[circuit.loaded] = per_node
     return np.asarray(np.add.reduceat(every, circuit.design.first_index, axis=0))

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.node_loads import node_light
-from benchtest.diagnosis.model.fault_response import COLUMNS, Base, Responses
+from benchtest.diagnosis.model.fault_response import COLUMNS, DesignResponse, LitSetResponse
 from benchtest.diagnosis.model.faults import ChainFault, FaultSpace
-from benchtest.diagnosis.model.wiring_faults import Shorted
+from benchtest.diagnosis.model.wiring_faults import DeadCopper
 from benchtest.diagnosis.solve_budget import SolveBudget, solve_units
 from benchtest.evidence.marks import DARK_SHARE, DIM_SHARE, WARM_SHARE, Mark, Seen
 from benchtest.prop.design import Design
@@ -27,7 +27,7 @@ from benchtest.prop.lit_set import COLOUR_CHANNELS, LitSet
 from benchtest.prop.node_kinds import NodeKind
 
 
-class Look(IntEnum):
+class Appearance(IntEnum):
     """How a node should look: the last four are of nodes that should be dark."""
 
     RIGHT = 0
@@ -64,15 +64,20 @@ CHANCE = np.array(
 misses a warm strand easily, but seldom reports what is not there. Of a strand that is not lit
 `ok` means dark, as it should be, and `stuck` that it shines all the same."""
 
-SHORT_LOOKS = (int(Look.RIGHT), int(Look.WARM), int(Look.DIM), int(Look.UNPOWERED))
+SHORT_LOOKS = (
+    int(Appearance.RIGHT),
+    int(Appearance.WARM),
+    int(Appearance.DIM),
+    int(Appearance.UNPOWERED),
+)
 """Appearances of all nodes under a short that leaves some volts."""
 CARELESS = 0.3
 """Chance that a person has no eye for shades: shows in all of their looks alike, not in each by
 itself. A dozen strands called right speak no louder against warm ones than a few."""
-CARELESS_OK = {Look.WARM: 0.99, Look.DIM: 0.3}
+CARELESS_OK = {Appearance.WARM: 0.99, Appearance.DIM: 0.3}
 """Chance that such an eye calls a run right that should look so. Common practice, no source."""
-IS_SHADE = np.isin(np.arange(len(Look)), list(CARELESS_OK))
-"""Whether such an eye may miss each `Look`, shape (looks,)."""
+IS_SHADE = np.isin(np.arange(len(Appearance)), list(CARELESS_OK))
+"""Whether such an eye may miss each `Appearance`, shape (looks,)."""
 BLIND = 2
 """Place among the `EYES` of one that sees no shade at all, which nobody is taken to have: what
 looks right to it clears a joint."""
@@ -86,7 +91,7 @@ def _eyes() -> FloatArray:
         for eye, now in enumerate(((ok - CARELESS * careless) / (1.0 - CARELESS), careless)):
             eyes[eye, look] *= (1.0 - now) / (1.0 - ok)
             eyes[eye, look, 0] = now
-        eyes[BLIND, look] = CHANCE[Look.RIGHT]
+        eyes[BLIND, look] = CHANCE[Appearance.RIGHT]
     return eyes
 
 
@@ -94,11 +99,11 @@ EYES = _eyes()
 EYES_LOG = np.array([np.log(1.0 - CARELESS), np.log(CARELESS), -np.inf])
 """Logarithm of how likely a person has each of the `EYES`."""
 
-SHARED: tuple[Look, ...] = (
-    Look.UNPOWERED,
-    Look.NO_DATA,
-    Look.OFF_UNPOWERED,
-    Look.OFF_NO_DATA,
+SHARED: tuple[Appearance, ...] = (
+    Appearance.UNPOWERED,
+    Appearance.NO_DATA,
+    Appearance.OFF_UNPOWERED,
+    Appearance.OFF_NO_DATA,
 )
 """Appearances whose cause all runs of nodes share: one unit's nodes without data stand dark, or
 keep their last light, in strand after strand and look after look."""
@@ -113,9 +118,12 @@ shape (shared words,)."""
 TALLIES = len(EYES) + len(WORD_SHARE)
 """Rows of a tally: the logarithm of chance for each eye, and the runs of each shared word."""
 
-UNLIT = np.full(len(Look), int(Look.OFF))
-UNLIT[Look.UNPOWERED], UNLIT[Look.NO_DATA] = Look.OFF_UNPOWERED, Look.OFF_NO_DATA
-UNLIT[Look.ON] = Look.ON
+UNLIT = np.full(len(Appearance), int(Appearance.OFF))
+UNLIT[Appearance.UNPOWERED], UNLIT[Appearance.NO_DATA] = (
+    Appearance.OFF_UNPOWERED,
+    Appearance.OFF_NO_DATA,
+)
+UNLIT[Appearance.ON] = Appearance.ON
 """How a node looks that is not lit, by how it would look if it were."""
 
 OFF_BY_ONE = 0.05
@@ -164,7 +172,7 @@ def best_explained(looks: Sequence[StrandLook]) -> float:
     total = np.zeros((TALLIES, 1))
     for look in looks:
         lit = look.lit.lights(look.strand)
-        first, last = (0, int(Look.OFF)) if lit else (int(Look.OFF), len(Look))
+        first, last = (0, int(Appearance.OFF)) if lit else (int(Appearance.OFF), len(Appearance))
         best = first + CHANCE[first:last].argmax(axis=0)
         total += tally(look.seen, best[look.seen][None])
     return float(log_likelihood_of(total)[0])
@@ -218,7 +226,7 @@ def tally(seen: NDArray[np.intp], should: NDArray[np.intp]) -> FloatArray:
 
     Args:
         seen: place in `SEEN` of each node, NOT_LOOKED_AT where none looked, shape (nodes,).
-        should: `Look` of each node under each fault, shape (faults, nodes).
+        should: `Appearance` of each node under each fault, shape (faults, nodes).
 
     Returns:
         Shape (TALLIES, faults).
@@ -258,23 +266,23 @@ def tally(seen: NDArray[np.intp], should: NDArray[np.intp]) -> FloatArray:
 
 
 def appearance(kind: NodeKind, node_v: FloatArray, lit: LitSet) -> NDArray[np.intp]:
-    """`Look` of lit nodes at given supply volts, data taken for granted; same shape as `node_v`."""
+    """Return the `Appearance` of lit nodes that get data, same shape as `node_v`."""
     lights = [
         place for place, name in enumerate(kind.colours) if name in COLOUR_CHANNELS[lit.colour]
     ]
     share = node_light(kind, node_v.reshape(-1))[:, lights].reshape(*node_v.shape, -1)
     strongest, weakest = share.max(axis=-1), share.min(axis=-1)
-    look = np.full(node_v.shape, int(Look.RIGHT))
-    look[weakest < WARM_SHARE * strongest] = Look.WARM
-    look[strongest < DIM_SHARE] = Look.DIM
-    look[(strongest < DARK_SHARE) | (node_v < kind.logic_v)] = Look.UNPOWERED
+    look = np.full(node_v.shape, int(Appearance.RIGHT))
+    look[weakest < WARM_SHARE * strongest] = Appearance.WARM
+    look[strongest < DIM_SHARE] = Appearance.DIM
+    look[(strongest < DARK_SHARE) | (node_v < kind.logic_v)] = Appearance.UNPOWERED
     return look
 
 
 def _by_data(
     should: NDArray[np.intp], shown: NDArray[np.bool_], meant: NDArray[np.bool_]
 ) -> NDArray[np.intp]:
-    """Return the `Look` of nodes that get other data than they should.
+    """Return the `Appearance` of nodes that get other data than they should.
 
     Args:
         should: by their volts, shape (..., nodes).
@@ -282,25 +290,25 @@ def _by_data(
         meant: whether it should light, same shape.
     """
     shines, wanted = shown.any(axis=1), meant.any(axis=1)
-    alive = should < Look.UNPOWERED
+    alive = should < Appearance.UNPOWERED
     other = shines & wanted & (shown != meant).any(axis=1)
-    found = np.where(alive & other, Look.WRONG_COLOUR, should)
-    found = np.where(alive & wanted & ~shines, Look.NO_DATA, found)
-    return np.asarray(np.where(alive & ~wanted & shines, Look.ON, found))
+    found = np.where(alive & other, Appearance.WRONG_COLOUR, should)
+    found = np.where(alive & wanted & ~shines, Appearance.NO_DATA, found)
+    return np.asarray(np.where(alive & ~wanted & shines, Appearance.ON, found))
 
 
-class LookWeigher:
+class MarkLikelihood:
     """Weighs every single fault against the marks."""
 
     def __init__(
         self,
-        responses: Responses,
+        responses: DesignResponse,
         looks: Sequence[StrandLook],
         budget: SolveBudget,
-        footing: Hashable,
+        conditional: Hashable,
     ) -> None:
         self.responses = responses
-        self.budget, self.footing = budget, footing
+        self.budget, self.conditional = budget, conditional
         self.design = responses.design
         self.space: FaultSpace = responses.space
         self.looks = looks
@@ -337,12 +345,12 @@ class LookWeigher:
         return found
 
     def _ground(self, lit: LitSet) -> NDArray[np.intp]:
-        """`Look` of every node before any fault is tried, shape (nodes,)."""
+        """`Appearance` of every node before any fault is tried, shape (nodes,)."""
         if lit not in self._grounds:
-            told = self.responses.told(lit)
-            ways = [self._kept_dark(self._as_told(lit, self._powered(lit), told))]
+            received = self.responses.received(lit)
+            ways = [self._kept_dark(self._as_received(lit, self._powered(lit), received))]
             if self.responses.given and (passing := self._passing(lit)) is not None:
-                ways.append(self._kept_dark(self._as_told(lit, passing, told)))
+                ways.append(self._kept_dark(self._as_received(lit, passing, received)))
             mine = [look for look in self.looks if look.lit == lit]
             self._grounds[lit] = max(ways, key=lambda way: round(self._fits(mine, way), 9))
         return self._grounds[lit]
@@ -359,36 +367,40 @@ class LookWeigher:
         solution = self.responses.base(lit).solution
         node_v = self.responses.seen_v(lit, solution)
         by_volts = appearance(self.design.node, node_v[None, :], lit)[0]
-        return by_volts if (by_volts == Look.UNPOWERED).any() else None
+        return by_volts if (by_volts == Appearance.UNPOWERED).any() else None
 
     def _powered(self, lit: LitSet) -> NDArray[np.intp]:
-        """`Look` of every node by its volts alone, shape (nodes,)."""
+        """`Appearance` of every node by its volts alone, shape (nodes,)."""
         if lit not in self._by_volts:
             node_v = self.responses.seen_v(lit, self.responses.base(lit).solution)[None, :]
             should = self._obey_chain(appearance(self.design.node, node_v, lit))
             self._by_volts[lit] = should[0]
         return self._by_volts[lit]
 
-    def _as_told(self, lit: LitSet, should: NDArray[np.intp], told: FloatArray) -> NDArray[np.intp]:
-        """`Look` of nodes that are told something else than they should be.
+    def _as_received(
+        self, lit: LitSet, should: NDArray[np.intp], received: FloatArray
+    ) -> NDArray[np.intp]:
+        """`Appearance` of nodes that are told something else than they should be.
 
         Args:
             lit: strands that should be lit.
-            should: `Look` of each node by its volts, shape (..., nodes).
-            told: duty of each channel by the data it gets, shape (nodes, colours).
+            should: `Appearance` of each node by its volts, shape (..., nodes).
+            received: duty of each channel by the data it gets, shape (nodes, colours).
         """
-        return _by_data(should, told > 0.0, lit.duty(self.design) > 0.0)
+        return _by_data(should, received > 0.0, lit.duty(self.design) > 0.0)
 
     def _kept_dark(self, should: NDArray[np.intp]) -> NDArray[np.intp]:
         """Nodes that a fault taken for given keeps dark; shape (faults, nodes)."""
         dark = self.responses.dark
-        return should if dark is None else np.where(dark, int(Look.NO_DATA), should)
+        return should if dark is None else np.where(dark, int(Appearance.NO_DATA), should)
 
     def chain(self) -> FloatArray:
         """Logarithm of likelihood of each fault of the data line or a node, (chain faults,)."""
         starts = np.array([fault.start for fault in self.space.chain])
         stops = np.array([fault.stop for fault in self.space.chain])
-        looks = np.array([Look.UNPOWERED if f.shorted else Look.NO_DATA for f in self.space.chain])
+        looks = np.array(
+            [Appearance.UNPOWERED if f.shorted else Appearance.NO_DATA for f in self.space.chain]
+        )
         total = np.zeros((TALLIES, len(starts)))
         ways_of: dict[int, tuple[NDArray[np.intp], NDArray[np.bool_], NDArray[np.intp]]] = {}
         for look in self.looks:
@@ -403,7 +415,7 @@ class LookWeigher:
             seen, dark, of = ways_of[look.strand]
             should = np.where(dark, seen, self._ground(look.lit)[self._nodes(look)])
             weight = self._weigh(look, should)[:, of]
-            self._put_in_misled(weight, look)
+            self._put_in_remapped(weight, look)
             total += weight
         found = log_likelihood_of(total)
         for number, fault in enumerate(self.space.chain):
@@ -412,7 +424,7 @@ class LookWeigher:
                 found[number] = np.logaddexp(found[number], soft) - np.log(2.0)
         return found
 
-    def _softly(self, shorted: Shorted) -> float:
+    def _softly(self, shorted: DeadCopper) -> float:
         """Return the logarithm of the chance of all looks if a short leaves some of the volts.
 
         How many is for the readings to settle: right, warm, dim and without volts are alike likely;
@@ -435,15 +447,17 @@ class LookWeigher:
         return float(np.logaddexp(same, changing) - np.log(2.0))
 
     def should(self, lit: LitSet, fault: ChainFault | None) -> NDArray[np.intp]:
-        """Return the `Look` of every node with one chain fault more, or none, shape (nodes,)."""
+        """Return the `Appearance` of every node with one chain fault more, or none, (nodes,)."""
         ground = self._ground(lit)
         if fault is None:
             return ground
-        if fault.misled is not None:
-            told = fault.misled.told(self.responses.told(lit))
-            return self._kept_dark(self._as_told(lit, self._powered(lit), told))
+        if fault.remap is not None:
+            received = fault.remap.received(self.responses.received(lit))
+            return self._kept_dark(self._as_received(lit, self._powered(lit), received))
         dark = (self.place >= fault.start) & (self.place < fault.stop)
-        return np.where(dark, int(Look.UNPOWERED if fault.shorted else Look.NO_DATA), ground)
+        return np.where(
+            dark, int(Appearance.UNPOWERED if fault.shorted else Appearance.NO_DATA), ground
+        )
 
     def ways(self, lit: LitSet, fault: ChainFault | None) -> NDArray[np.intp]:
         """Return the same, in every way that a short may leave nodes, shape (ways, nodes)."""
@@ -461,53 +475,53 @@ class LookWeigher:
         """
         by_volts = appearance(self.design.node, node_v[None, :], lit)
         should = np.vstack([self._obey_chain(by_volts), by_volts])
-        if self.responses.misled:
-            should = self._as_told(lit, should, self.responses.told(lit))
+        if self.responses.remap:
+            should = self._as_received(lit, should, self.responses.received(lit))
         return np.asarray(self._kept_dark(should))
 
-    def _misleading(self, strand: int) -> list[int]:
+    def _remapping(self, strand: int) -> list[int]:
         """Chain faults that tell nodes of this strand what is not theirs."""
-        return self._misleading_by_strand.get(strand, [])
+        return self._remapping_by_strand.get(strand, [])
 
     @cached_property
-    def _misleading_by_strand(self) -> dict[int, list[int]]:
+    def _remapping_by_strand(self) -> dict[int, list[int]]:
         bounds = np.array(self.design.first_index)
         found: dict[int, list[int]] = {}
         for number, fault in enumerate(self.space.chain):
-            if fault.misled is not None:
-                strands = np.searchsorted(bounds, fault.misled.nodes, side="right")
+            if fault.remap is not None:
+                strands = np.searchsorted(bounds, fault.remap.nodes, side="right")
                 for strand in np.unique(strands).tolist():
                     found.setdefault(strand, []).append(number)
         return found
 
-    def _put_in_misled(self, weight: FloatArray, look: StrandLook) -> None:
+    def _put_in_remapped(self, weight: FloatArray, look: StrandLook) -> None:
         """Put one look under the faults that tell nodes of its strand what is not theirs.
 
         Args:
             weight: of each chain fault, shape (..., chain faults).
             look: what was seen of the strand.
         """
-        numbers = self._misleading(look.strand)
+        numbers = self._remapping(look.strand)
         if not numbers:
             return
-        nodes, misled = self._nodes(look), self._misled_looks(look.lit)
+        nodes, remap = self._nodes(look), self._remapped_looks(look.lit)
         weight[:, numbers] = self._weigh(look, self._ground(look.lit)[None, nodes])
-        shown = [number for number in numbers if number in misled]
+        shown = [number for number in numbers if number in remap]
         if shown:
-            rows = np.array([misled[number][nodes] for number in shown])
+            rows = np.array([remap[number][nodes] for number in shown])
             weight[:, shown] = self._weigh(look, rows)
 
-    def _misled_looks(self, lit: LitSet) -> dict[int, NDArray[np.intp]]:
-        """Return the `Look` of every node by the chain faults that mislead some visibly."""
+    def _remapped_looks(self, lit: LitSet) -> dict[int, NDArray[np.intp]]:
+        """Return the `Appearance` of every node by the chain faults that mislead some visibly."""
         if lit not in self._by_misled:
-            told, meant = self.responses.told(lit), lit.duty(self.design)
+            received, meant = self.responses.received(lit), lit.duty(self.design)
             powered, ground = self._powered(lit), self._ground(lit)
             found: dict[int, NDArray[np.intp]] = {}
-            for number in self._every_misleading:
-                fault = self.space.chain[number].misled
+            for number in self._every_remapping:
+                fault = self.space.chain[number].remap
                 assert fault is not None
-                own = fault.own(told)
-                other = np.flatnonzero((own != told[fault.nodes]).any(axis=1))
+                own = fault.own(received)
+                other = np.flatnonzero((own != received[fault.nodes]).any(axis=1))
                 if len(other):  # most of the time: white is white in any order
                     at = fault.nodes[other]
                     row = ground.copy()
@@ -517,8 +531,8 @@ class LookWeigher:
         return self._by_misled[lit]
 
     @cached_property
-    def _every_misleading(self) -> list[int]:
-        return [n for n, fault in enumerate(self.space.chain) if fault.misled is not None]
+    def _every_remapping(self) -> list[int]:
+        return [n for n, fault in enumerate(self.space.chain) if fault.remap is not None]
 
     def joints(self, only: Sequence[int] | None = None, *, roughly: bool = False) -> FloatArray:
         """Logarithm of likelihood of each power joint's faults, shape (joints, COLUMNS).
@@ -576,7 +590,7 @@ class LookWeigher:
             exactly: whether circuits may be solved where nodes are starved.
         """
         base = self.responses.base(lit)
-        push = self.responses.capped_push(base)[:, MARK_COLUMNS]
+        compensating_a = self.responses.capped_compensating_a(base)[:, MARK_COLUMNS]
         amiss = {look.strand for look in looks if (look.seen > 0).any()}
         per_amp = np.zeros(self.design.node_count)
         kind, ground = self.design.node, self._ground(lit)
@@ -591,16 +605,18 @@ class LookWeigher:
             for number in wanted
             if not (strands := self.space.joints[number].strands) or amiss & set(strands)
         ]
-        bent = {n: base.bent_alone(n) if alone else base.bent[n] for n in touched if amiss}
-        for number in bent:
+        nonlinear = {
+            n: base.nonlinear_row(n) if alone else base.nonlinear[n] for n in touched if amiss
+        }
+        for number in nonlinear:
             if self.space.joints[number].is_fuse:  # it has no resistance but an endless one
-                bent[number] = bent[number] & (np.arange(COLUMNS) == COLUMNS - 1)
-        exactly = exactly and self._solved(base, bent)
+                nonlinear[number] = nonlinear[number] & (np.arange(COLUMNS) == COLUMNS - 1)
+        exactly = exactly and self._solved(base, nonlinear)
         every = list(wanted)
         some = np.array(every, dtype=np.intp)
         loads = base.alone(every[0]).load if alone else base.joint_load[:, some]
         least_v = _least_volts(
-            base.solution.node_v[self.responses.circuit.loaded], loads, push[some]
+            base.solution.node_v[self.responses.circuit.loaded], loads, compensating_a[some]
         )
         for number, load, lowest_v in zip(every, loads.T, least_v.tolist(), strict=True):
             if enough and lowest_v >= plenty_v:
@@ -608,16 +624,16 @@ class LookWeigher:
                 passing[:, number] += plain
                 continue
             per_amp[self.responses.circuit.loaded] = load
-            node_v = base.solution.node_v + push[number][:, None] * per_amp
+            node_v = base.solution.node_v + compensating_a[number][:, None] * per_amp
             islands = np.zeros(len(node_v), dtype=bool)
-            if exactly and number in bent:
-                islands = self._starve(node_v, number, base, bent[number])
+            if exactly and number in nonlinear:
+                islands = self._apply_undervoltage(node_v, number, base, nonlinear[number])
             by_volts = appearance(self.design.node, node_v, lit)
             should = self._obey_chain(by_volts)
             if islands.any():  # or data do pass what is cut off
                 should = np.vstack([should, by_volts[islands]])
-            if self.responses.misled:
-                should = self._as_told(lit, should, self.responses.told(lit))
+            if self.responses.remap:
+                should = self._as_received(lit, should, self.responses.received(lit))
             should = self._kept_dark(should)
             weights = np.repeat(plain, len(should), axis=1)
             touched_nodes = (should != ground).any(axis=0)
@@ -633,17 +649,17 @@ class LookWeigher:
             at_knots[:, islands] = weights[:, len(MARK_COLUMNS) :]
             passing[:, number] += at_knots
 
-    def _solved(self, base: Base, bent: dict[int, NDArray[np.bool_]]) -> bool:
+    def _solved(self, base: LitSetResponse, nonlinear: dict[int, NDArray[np.bool_]]) -> bool:
         """True where all faults of these joints that starve nodes may be solved: all, or none."""
         circuits = tuple(
-            (self.footing, self.space.joints[joint].name, column, base.lit)
-            for joint, row in bent.items()
+            (self.conditional, self.space.joints[joint].name, column, base.lit)
+            for joint, row in nonlinear.items()
             for column in MARK_COLUMNS[row[MARK_COLUMNS]].tolist()
         )
         return self.budget.takes(circuits, solve_units(self.design))
 
-    def _starve(
-        self, node_v: FloatArray, joint: int, base: Base, bent: NDArray[np.bool_]
+    def _apply_undervoltage(
+        self, node_v: FloatArray, joint: int, base: LitSetResponse, nonlinear: NDArray[np.bool_]
     ) -> NDArray[np.bool_]:
         """Put in the exact volts where a fault starves nodes of a strand that looked wrong.
 
@@ -654,7 +670,7 @@ class LookWeigher:
         islands = np.zeros(len(node_v), dtype=bool)
         name = self.space.joints[joint].name
         for row, column in enumerate(MARK_COLUMNS.tolist()):
-            if bent[column]:
+            if nonlinear[column]:
                 solution = self.responses.exact(name, column, base.lit)
                 node_v[row] = self.responses.seen_v(base.lit, solution)
                 cut_off = solution.circuit.cut_off
@@ -664,29 +680,29 @@ class LookWeigher:
 
     def _obey_chain(self, should: NDArray[np.intp]) -> NDArray[np.intp]:
         """Nodes after the first that has no power get no data; shape (faults, nodes)."""
-        along = should[:, self.space.order] == Look.UNPOWERED
+        along = should[:, self.space.order] == Appearance.UNPOWERED
         after = np.zeros_like(along)
         after[:, 1:] = np.logical_or.accumulate(along, axis=1)[:, :-1]
         lost = np.zeros_like(after)
         lost[:, self.space.order] = after & ~along
-        return np.where(lost, int(Look.NO_DATA), should)
+        return np.where(lost, int(Appearance.NO_DATA), should)
 
     def _nodes(self, look: StrandLook) -> NDArray[np.intp]:
         start = self.design.first_index[look.strand - 1]
         return np.arange(start, start + self.design.strand(look.strand).nodes)
 
 
-def _least_volts(volts: FloatArray, per_amp: FloatArray, push: FloatArray) -> FloatArray:
+def _least_volts(volts: FloatArray, per_amp: FloatArray, compensating_a: FloatArray) -> FloatArray:
     """Return the lowest volts of any node under any of each joint's faults, shape (joints,). [V]
 
     Args:
         volts: of the loaded nodes, shape (nodes,). [V]
         per_amp: change by an ampere at each joint, shape (nodes, joints). [V/A]
-        push: amperes that stand in for each joint's faults, shape (joints, faults). [A]
+        compensating_a: amperes that stand in for each joint's faults, shape (joints, faults). [A]
     """
     if not len(volts):
-        return np.full(len(push), np.inf)
-    ends = np.stack([push.min(axis=1), push.max(axis=1)])
+        return np.full(len(compensating_a), np.inf)
+    ends = np.stack([compensating_a.min(axis=1), compensating_a.max(axis=1)])
     moved = np.minimum(per_amp * ends[0], per_amp * ends[1])
     return np.asarray((volts[:, None] + moved).min(axis=0))
 

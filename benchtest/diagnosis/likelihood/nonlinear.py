@@ -26,12 +26,12 @@ from benchtest.diagnosis.likelihood.measurement import (
     island_leads,
     read_at,
 )
-from benchtest.diagnosis.model.fault_response import GRID, Responses
+from benchtest.diagnosis.model.fault_response import GRID, DesignResponse
 from benchtest.diagnosis.model.node_variation import headroom_sd_v
 from benchtest.prop.lit_set import LitSet
 
 if TYPE_CHECKING:
-    from benchtest.diagnosis.likelihood.readings import Weigher
+    from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
     from benchtest.diagnosis.tap_effects import TapEffects
 
 APART = 20
@@ -60,8 +60,8 @@ SURE = 10.0
 """Standard deviations past which a reading rules a fault out for good."""
 
 
-def doubt(
-    responses: Responses, lit: LitSet, value: FloatArray, moved: Callable[[], FloatArray]
+def nonlinearity_sd(
+    responses: DesignResponse, lit: LitSet, value: FloatArray, moved: Callable[[], FloatArray]
 ) -> FloatArray:
     """What a lit set under which a sound prop is starved leaves open of its readings.
 
@@ -87,8 +87,8 @@ def doubt(
     return found
 
 
-def starved_rows(
-    weigher: Weigher,
+def nonlinear_rows(
+    likelihood: ReadingLikelihood,
     joint: int,
     columns: NDArray[np.intp],
     mean: FloatArray,
@@ -98,7 +98,7 @@ def starved_rows(
     """Fill in predicted readings and likelihood of a joint where it starves nodes.
 
     Args:
-        weigher: readings and circuit.
+        likelihood: readings and circuit.
         joint: its place in the fault space.
         columns: resistances that starve, ascending.
         mean: predicted readings, shape (COLUMNS, readings); rows of `columns` are filled in.
@@ -107,70 +107,72 @@ def starved_rows(
         most_units: what this joint may use of the budget.
     """
     resistive = columns[columns < GRID]
-    few = weigher.responses.is_large
+    few = likelihood.responses.is_large
     knots = _knots(resistive, weight, few=few)
     asked = [*knots, *columns[columns == GRID].tolist()]
-    if not few and len(asked) * weigher.solve_units > most_units:
+    if not few and len(asked) * likelihood.solve_units > most_units:
         few, knots = True, _knots(resistive, weight, few=True)
         asked = [*knots, *columns[columns == GRID].tolist()]
-    if len(asked) * weigher.solve_units > most_units or not weigher.may_solve(joint, asked):
-        weigher.estimated.add(joint)
+    if len(asked) * likelihood.solve_units > most_units or not likelihood.may_solve(joint, asked):
+        likelihood.estimated.add(joint)
         return
     ended = len(resistive) > 0 and _resistive(
-        weigher, joint, resistive, knots, mean, weight, few=few
+        likelihood, joint, resistive, knots, mean, weight, few=few
     )
     if len(columns) > len(resistive):
         if ended:
             mean[GRID], weight[GRID] = mean[resistive[-1]], weight[resistive[-1]]
             return
-        mean[GRID], covariance = solve_at(weigher, joint, GRID)
-        weight[GRID] = weigher.density(mean[GRID], covariance, joint)
+        mean[GRID], covariance = solve_at(likelihood, joint, GRID)
+        weight[GRID] = likelihood.density(mean[GRID], covariance, joint)
 
 
 def estimated_rows(
-    weigher: Weigher, joint: int, columns: NDArray[np.intp]
+    likelihood: ReadingLikelihood, joint: int, columns: NDArray[np.intp]
 ) -> tuple[FloatArray, FloatArray]:
     """Readings and likelihood of a joint where it starves nodes, by estimate.
 
     Args:
-        weigher: readings and circuit.
+        likelihood: readings and circuit.
         joint: its place in the fault space.
         columns: places in the grid that starve.
 
     Returns:
         Shape (columns, readings), and (columns,).
     """
-    guess, wide = estimate(weigher, joint, columns)
-    return guess, weigher.density(guess, wide, joint)
+    guess, wide = estimate(likelihood, joint, columns)
+    return guess, likelihood.density(guess, wide, joint)
 
 
 def estimate(
-    weigher: Weigher, joint: int, columns: NDArray[np.intp]
+    likelihood: ReadingLikelihood, joint: int, columns: NDArray[np.intp]
 ) -> tuple[FloatArray, FloatArray]:
     """Readings of a joint where it starves nodes, and their covariance, as wide as a guess is.
 
     Returns:
         Shape (columns, readings), and (columns, readings, readings).
     """
-    row = weigher.responses.joint_columns[joint]
-    parts = [e.capped_push[joint, columns][:, None] * e.branch[row] for e in weigher.effects]
-    unsure = [_beyond(e, joint, columns)[:, None] * e.branch[row] for e in weigher.effects]
-    moved = weigher.ordered(parts, axis=1)
-    guess = weigher.healthy_mean() + moved
-    off = GUESS_SHARE * weigher.ordered(unsure, axis=1)
+    row = likelihood.responses.joint_columns[joint]
+    parts = [
+        e.capped_compensating_a[joint, columns][:, None] * e.branch[row] for e in likelihood.effects
+    ]
+    unsure = [_beyond(e, joint, columns)[:, None] * e.branch[row] for e in likelihood.effects]
+    moved = likelihood.in_reading_order(parts, axis=1)
+    guess = likelihood.healthy_mean() + moved
+    off = GUESS_SHARE * likelihood.in_reading_order(unsure, axis=1)
     # the node current that all share scales what the fault moves, too
-    sound = weigher.tolerances.current * weigher.loaded
-    faulty = sound + weigher.tolerances.current * moved
-    wide = weigher.healthy_covariance - np.outer(sound, sound)
+    sound = likelihood.tolerances.current * likelihood.loaded
+    faulty = sound + likelihood.tolerances.current * moved
+    wide = likelihood.healthy_covariance - np.outer(sound, sound)
     wide = wide + faulty[:, :, None] * faulty[:, None, :]
     # readings of one lit set are off together: their nodes draw less than was taken
-    alike = weigher.lit_of[:, None] == weigher.lit_of
+    alike = likelihood.lit_of[:, None] == likelihood.lit_of
     wide += np.where(alike, off[:, :, None] * off[:, None, :], 0.0)
     own = np.arange(guess.shape[1])
     wide[:, own, own] += (OWN_SHARE * off) ** 2
     is_open = columns == GRID
-    if is_open.any() and any(effect.base.cut[joint, GRID] for effect in weigher.effects):
-        half = 0.5 * weigher.dark_from(joint)  # see `half_of_data_lost`
+    if is_open.any() and any(effect.base.cut[joint, GRID] for effect in likelihood.effects):
+        half = 0.5 * likelihood.dark_from(joint)  # see `half_of_data_lost`
         guess[is_open] += half
         wide[is_open] += np.outer(half, half)
     return guess, wide
@@ -178,12 +180,12 @@ def estimate(
 
 def _beyond(effect: TapEffects, joint: int, columns: NDArray[np.intp]) -> FloatArray:
     """Return amperes beyond those at which the first node lacks headroom, shape (columns,). [A]"""
-    bent = effect.base.bent[joint]
-    if not bent.any():
+    nonlinear = effect.base.nonlinear[joint]
+    if not nonlinear.any():
         return np.zeros(len(columns))
-    first = int(np.argmax(bent))
-    straight_a = effect.capped_push[joint, first - 1] if first else 0.0
-    beyond = effect.capped_push[joint, columns] - straight_a
+    first = int(np.argmax(nonlinear))
+    straight_a = effect.capped_compensating_a[joint, first - 1] if first else 0.0
+    beyond = effect.capped_compensating_a[joint, columns] - straight_a
     return np.asarray(np.where(columns >= first, beyond, 0.0))
 
 
@@ -198,7 +200,7 @@ def _knots(columns: NDArray[np.intp], weight: FloatArray, *, few: bool) -> list[
 
 
 def _resistive(
-    weigher: Weigher,
+    likelihood: ReadingLikelihood,
     joint: int,
     columns: NDArray[np.intp],
     wanted: Sequence[int],
@@ -214,25 +216,25 @@ def _resistive(
     solved: dict[int, tuple[FloatArray, FloatArray]] = {}
     ended = False
     for knot in wanted:
-        solved[knot] = solve_at(weigher, joint, knot)
-        if ended := rules_out_more(weigher, *solved[knot]):
+        solved[knot] = solve_at(likelihood, joint, knot)
+        if ended := rules_out_more(likelihood, *solved[knot]):
             break
     estimated = mean[columns]
     if not few:
         mean[columns], wide = _interpolated(columns, solved)
-        weight[columns] = weigher.density(mean[columns], wide, joint)
+        weight[columns] = likelihood.density(mean[columns], wide, joint)
         return ended
     for _ in range(MORE_KNOTS):
-        _, found = _corrected(weigher, joint, columns, solved, estimated)
+        _, found = _corrected(likelihood, joint, columns, solved, estimated)
         best = int(columns[found.argmax()])
         near = min(abs(best - knot) for knot in solved)
-        if near <= NEAR_STEPS or not weigher.may_solve(joint, [best]):
+        if near <= NEAR_STEPS or not likelihood.may_solve(joint, [best]):
             break
-        solved = dict(sorted([*solved.items(), (best, solve_at(weigher, joint, best))]))
-    mean[columns], found = _corrected(weigher, joint, columns, solved, estimated)
+        solved = dict(sorted([*solved.items(), (best, solve_at(likelihood, joint, best))]))
+    mean[columns], found = _corrected(likelihood, joint, columns, solved, estimated)
     # a guess that is vague enough explains anything: it never beats what was worked out
     known = np.isin(columns, list(solved))
-    found[~known] = np.minimum(found[~known], max(weigher.best_here, *found[known]))
+    found[~known] = np.minimum(found[~known], max(likelihood.best_here, *found[known]))
     weight[columns] = found
     return ended
 
@@ -265,7 +267,7 @@ def _interpolated(
 
 
 def _corrected(
-    weigher: Weigher,
+    likelihood: ReadingLikelihood,
     joint: int,
     columns: NDArray[np.intp],
     solved: Mapping[int, tuple[FloatArray, FloatArray]],
@@ -279,64 +281,66 @@ def _corrected(
     places = np.searchsorted(columns, list(solved))
     off = np.array([row[0] for row in solved.values()]) - estimated[places]
     put_right = off[low] + part[:, None] * (off[high] - off[low])
-    _, wide = estimate(weigher, joint, columns)
+    _, wide = estimate(likelihood, joint, columns)
     own = np.arange(off.shape[1])
     wide[:, own, own] += put_right**2
     for place, (_, covariance) in zip(places, solved.values(), strict=True):
         wide[place] = covariance
     wide[columns > columns[places[-1]]] = wide[places[-1]]
-    return estimated + put_right, weigher.density(estimated + put_right, wide, joint)
+    return estimated + put_right, likelihood.density(estimated + put_right, wide, joint)
 
 
-def rules_out_more(weigher: Weigher, mean: FloatArray, covariance: FloatArray) -> bool:
+def rules_out_more(likelihood: ReadingLikelihood, mean: FloatArray, covariance: FloatArray) -> bool:
     """True where readings are far off already, on the side that more resistance moves away from.
 
     A single slip may be one reading's excuse, so two must say so.
     """
-    off = weigher.values - mean
-    moved = mean - weigher.healthy_mean()
+    off = likelihood.values - mean
+    moved = mean - likelihood.healthy_mean()
     away = (off * moved < 0.0) & (np.abs(off) > SURE * np.sqrt(np.diag(covariance)))
     return bool(away.sum() >= 2)
 
 
-def means_at(weigher: Weigher, joint: int, column: int) -> FloatArray:
+def means_at(likelihood: ReadingLikelihood, joint: int, column: int) -> FloatArray:
     """Readings with the joint at one resistance, shape (readings,)."""
-    responses, means = weigher.responses, []
-    for effect in weigher.effects:
+    responses, means = likelihood.responses, []
+    for effect in likelihood.effects:
         solution = responses.exact(responses.space.joints[joint].name, column, effect.taps.lit)
         means.append(read_at(solution, effect.taps.moved_to(solution.circuit)))
-    return weigher.ordered(means, axis=0)
+    return likelihood.in_reading_order(means, axis=0)
 
 
-def solve_at(weigher: Weigher, joint: int, column: int) -> tuple[FloatArray, FloatArray]:
+def solve_at(
+    likelihood: ReadingLikelihood, joint: int, column: int
+) -> tuple[FloatArray, FloatArray]:
     """Readings and their covariance with the joint at one resistance."""
-    responses = weigher.responses
+    responses = likelihood.responses
     name = responses.space.joints[joint].name
-    weigher.take(joint, column)
+    likelihood.take(joint, column)
     means, parts, leads, unsure = [], [], [], []
-    for effect in weigher.effects:
+    for effect in likelihood.effects:
         solution = responses.exact(name, column, effect.taps.lit)
         taps = effect.taps.moved_to(solution.circuit)
         means.append(read_at(solution, taps))
-        parts.append(weigher.spread_at(solution, taps, weigher.given | {name}))
+        parts.append(likelihood.spread_at(solution, taps, likelihood.given | {name}))
         leads.append(island_leads(solution.circuit, taps.readings))
         unsure.append(half_of_data_lost(responses, solution, taps))
-    mean = weigher.ordered(means, axis=0)
-    covariance = weigher.covariance(weigher.together(parts), mean)
-    covariance -= weigher.islands  # those of what is given are among these
+    mean = likelihood.in_reading_order(means, axis=0)
+    covariance = likelihood.covariance(likelihood.joined_spreads(parts), mean)
+    covariance -= likelihood.islands  # those of what is given are among these
     if any(each.any() for each in leads):
-        rows = [effect.taps.rows for effect in weigher.effects]
+        rows = [effect.taps.rows for effect in likelihood.effects]
         covariance += island_covariance(leads, rows, float(responses.circuit.supply_v.max()))
-    either = weigher.ordered(unsure, axis=0)
+    either = likelihood.in_reading_order(unsure, axis=0)
     mean = mean + either
     covariance += np.outer(either, either)
     on_any = [np.abs(each).sum(axis=1) for each in leads]
-    loose = np.flatnonzero(weigher.ordered(on_any, axis=0))
-    weigher.loose[joint, column] = tuple(loose.tolist())
+    loose = np.flatnonzero(likelihood.in_reading_order(on_any, axis=0))
+    likelihood.floating[joint, column] = tuple(loose.tolist())
     return mean, covariance
 
 
-def half_of_data_lost(responses: Responses, solution: Solution, taps: Taps) -> FloatArray:
+def half_of_data_lost(responses: DesignResponse, solution: Solution, taps: Taps) -> FloatArray:
     """Half of what readings move if data do, or do not, pass nodes that are dark for want of volts.
 
     Nobody knows: logic that is cut off may run on what its data line feeds it, and nodes that fell

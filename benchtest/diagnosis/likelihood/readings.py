@@ -26,10 +26,10 @@ from benchtest.circuit.tolerance import (
     sensitivities,
 )
 from benchtest.diagnosis.likelihood.linear import (
-    Sums,
-    straight_means,
-    straight_rows,
-    straight_rows_of_many,
+    CovarianceTerms,
+    linear_means,
+    linear_predictions,
+    linear_predictions_of_many,
 )
 from benchtest.diagnosis.likelihood.measurement import (
     Noise,
@@ -40,23 +40,23 @@ from benchtest.diagnosis.likelihood.measurement import (
 )
 from benchtest.diagnosis.likelihood.nonlinear import (
     HOPELESS_LOG,
-    doubt,
     estimate,
     estimated_rows,
     half_of_data_lost,
+    nonlinear_rows,
+    nonlinearity_sd,
     rules_out_more,
     solve_at,
-    starved_rows,
 )
 from benchtest.diagnosis.likelihood.robust_gaussian import log_likelihood
-from benchtest.diagnosis.model.fault_response import CELL_SD, COLUMNS, GRID, Responses
+from benchtest.diagnosis.model.fault_response import CELL_SD, COLUMNS, GRID, DesignResponse
 from benchtest.diagnosis.model.node_variation import spread_of_unit
 from benchtest.diagnosis.model.rail_shorts import RailShort
 from benchtest.diagnosis.model.wiring_faults import (
     LEAKED_V,
     REPEATED_V,
     SHORTED_V,
-    Shorted,
+    DeadCopper,
 )
 from benchtest.diagnosis.solve_budget import SolveBudget, solve_units, weigh_units
 from benchtest.diagnosis.tap_effects import TapEffects, tap_effects
@@ -74,7 +74,7 @@ AT_ONCE_OCTETS = 4_000_000
 
 
 @dataclass(frozen=True)
-class Weighed:
+class JointLikelihoods:
     """Every power joint's faults, given the readings.
 
     Attributes:
@@ -87,7 +87,7 @@ class Weighed:
     joint_mean: FloatArray
 
 
-def _given_islands(responses: Responses, groups: Sequence[Taps]) -> FloatArray | float:
+def _given_islands(responses: DesignResponse, groups: Sequence[Taps]) -> FloatArray | float:
     """Return `island_covariance` of copper that the given faults cut off; 0 without any."""
     circuit = responses.circuit
     if not circuit.floating.any():
@@ -111,7 +111,7 @@ class Row:
     starved: IndexArray
 
 
-class _StraightRows:
+class _LinearRows:
     """Joints at the resistances that starve no node.
 
     Likelihoods are worked out at every few resistances, then at those around the best of them and
@@ -126,32 +126,36 @@ class _StraightRows:
     """
 
     def __init__(
-        self, weigher: Weigher, joints: list[int], bent: NDArray[np.bool_], alone: bool = False
+        self,
+        likelihood: ReadingLikelihood,
+        joints: list[int],
+        nonlinear: NDArray[np.bool_],
+        alone: bool = False,
     ) -> None:
         self.joints = joints
-        self.bent = bent
-        self._weigher = weigher
+        self.nonlinear = nonlinear
+        self._likelihood = likelihood
         self._alone = alone
         every = np.arange(COLUMNS)
         self.mean = np.array(
-            [straight_means(weigher, joint, every, alone=alone) for joint in joints]
+            [linear_means(likelihood, joint, every, alone=alone) for joint in joints]
         )
         self.weight = np.zeros((len(joints), COLUMNS))
         self.last_covariance: dict[int, FloatArray] = {}
-        known = np.zeros_like(bent)
-        for place, row in enumerate(~bent):
+        known = np.zeros_like(nonlinear)
+        for place, row in enumerate(~nonlinear):
             straight = np.flatnonzero(row)
             thin = len(straight) > 3 * THIN
             known[place, straight[:: THIN if thin else 1]] = True
             known[place, straight[-1:]] = True
         self._work_out(known)
-        more = np.zeros_like(bent)
-        for place, row in enumerate(~bent):
+        more = np.zeros_like(nonlinear)
+        for place, row in enumerate(~nonlinear):
             if known[place].sum() < row.sum():
                 more[place] = self._near(place, known[place]) & row & ~known[place]
         self._work_out(more)
         known |= more
-        for place, row in enumerate(~bent):
+        for place, row in enumerate(~nonlinear):
             if known[place].sum() < row.sum():
                 at, straight = np.flatnonzero(known[place]), np.flatnonzero(row)
                 self.weight[place, straight] = np.interp(straight, at, self.weight[place, at])
@@ -161,10 +165,10 @@ class _StraightRows:
         every, at = np.arange(COLUMNS), np.flatnonzero(known)
         best = int(at[self.weight[place, at].argmax()])
         found = np.abs(every - best) < THIN
-        off = self._weigher.values - self.mean[place]
-        moved = np.ptp(self.mean[place], axis=0) > FITTED_SD * self._weigher.healthy_sd
-        met = (off[1:, moved] > 0.0) != (off[:-1, moved] > 0.0)
-        meets = met.any(axis=1)
+        off = self._likelihood.values - self.mean[place]
+        moved = np.ptp(self.mean[place], axis=0) > FITTED_SD * self._likelihood.healthy_sd
+        record_best = (off[1:, moved] > 0.0) != (off[:-1, moved] > 0.0)
+        meets = record_best.any(axis=1)
         found[1:] |= meets
         found[:-1] |= meets
         return found
@@ -174,24 +178,24 @@ class _StraightRows:
         place, column = np.nonzero(wanted)
         if not len(place):
             return
-        weigher, joints = self._weigher, np.array(self.joints, dtype=np.intp)
+        likelihood, joints = self._likelihood, np.array(self.joints, dtype=np.intp)
         if self._alone:
-            mean, covariance = straight_rows(weigher, self.joints[0], column, alone=True)
+            mean, covariance = linear_predictions(likelihood, self.joints[0], column, alone=True)
         else:
-            mean, covariance = straight_rows_of_many(weigher, joints[place], column)
-        self.weight[place, column] = weigher.density_of_many(mean, covariance, joints[place])
+            mean, covariance = linear_predictions_of_many(likelihood, joints[place], column)
+        self.weight[place, column] = likelihood.density_of_many(mean, covariance, joints[place])
         last = np.flatnonzero(np.append(place[1:] != place[:-1], True))
         for row in last.tolist():
-            if not (~self.bent[place[row], column[row] + 1 :]).any():
+            if not (~self.nonlinear[place[row], column[row] + 1 :]).any():
                 self.last_covariance[int(place[row])] = covariance[row]
 
 
-class Weigher:
+class ReadingLikelihood:
     """Weighs every single fault of a prop against one set of readings."""
 
     def __init__(
         self,
-        responses: Responses,
+        responses: DesignResponse,
         groups: Sequence[Taps],
         values: FloatArray,
         noise: Noise,
@@ -202,7 +206,7 @@ class Weigher:
         self.noise = noise
         self.islands = _given_islands(responses, groups)
         self.tolerances = tolerances
-        self.loose: dict[tuple[int, int], tuple[int, ...]] = {}
+        self.floating: dict[tuple[int, int], tuple[int, ...]] = {}
         """Readings on copper that a fault cuts off, by joint and place in the grid."""
         self._rail_shorts: dict[frozenset[int], RailShort] = {}
         self.estimated: set[int] = set()
@@ -212,7 +216,7 @@ class Weigher:
         self.effects = [tap_effects(responses, taps, tolerances) for taps in groups]
         self.budget = SolveBudget.of(responses.design)
         """Budget shared by this conditional evidence and all others of the finding."""
-        self.footing: Hashable = None
+        self.conditional: Hashable = None
         """What is taken for given, for telling what was solved for it."""
         self.best = -np.inf
         """Logarithm of the best likelihood met so far, here or on another footing."""
@@ -223,21 +227,21 @@ class Weigher:
         """Half of what data move that may or may not pass nodes that given faults leave dark."""
         if self.given:
             halves = [half_of_data_lost(responses, e.base.solution, e.taps) for e in self.effects]
-            self.unsure = self.ordered(halves, axis=0)
+            self.unsure = self.in_reading_order(halves, axis=0)
             self.islands = self.islands + np.outer(self.unsure, self.unsure)
-        doubts = [self._doubt(effect) for effect in self.effects]
+        doubts = [self._nonlinearity_sd(effect) for effect in self.effects]
         if any(each.any() for each in doubts):
-            own = np.hypot(self.noise.own, self.ordered(doubts, axis=0))
+            own = np.hypot(self.noise.own, self.in_reading_order(doubts, axis=0))
             self.noise = Noise(own, self.noise.gain)
 
-    def _doubt(self, effect: TapEffects) -> FloatArray:
+    def _nonlinearity_sd(self, effect: TapEffects) -> FloatArray:
         def moved() -> FloatArray:
             current = self.tolerances.current * effect.load.sum(axis=0)
             return np.vstack([current, effect.law.T @ effect.read.per_amp])
 
-        return doubt(self.responses, effect.taps.lit, effect.value, moved)
+        return nonlinearity_sd(self.responses, effect.taps.lit, effect.value, moved)
 
-    def ordered(self, parts: list[FloatArray], axis: int) -> FloatArray:
+    def in_reading_order(self, parts: list[FloatArray], axis: int) -> FloatArray:
         """Lit sets' parts joined and put back into the order of the readings."""
         joined = np.concatenate(parts, axis=axis)
         return np.take(joined, np.argsort(self.rows), axis=axis)
@@ -250,7 +254,9 @@ class Weigher:
 
     def healthy_mean(self) -> FloatArray:
         """Readings of a healthy unit, shape (readings,)."""
-        return self.ordered([effect.value for effect in self.effects], axis=0) + self.unsure
+        return (
+            self.in_reading_order([effect.value for effect in self.effects], axis=0) + self.unsure
+        )
 
     @cached_property
     def lit_of(self) -> IndexArray:
@@ -259,9 +265,9 @@ class Weigher:
         return np.concatenate(places)[np.argsort(self.rows)]
 
     @cached_property
-    def sums(self) -> Sums:
+    def sums(self) -> CovarianceTerms:
         """What covariances under every joint's fault are made of."""
-        return Sums(self)
+        return CovarianceTerms(self)
 
     @cached_property
     def across(self) -> IndexArray:
@@ -304,17 +310,19 @@ class Weigher:
     def unloaded(self) -> FloatArray:
         """What the readings would be if no node drew anything, shape (readings,)."""
         solution = solve_unloaded(self.responses.circuit)
-        return self.ordered([read_at(solution, effect.taps) for effect in self.effects], axis=0)
+        return self.in_reading_order(
+            [read_at(solution, effect.taps) for effect in self.effects], axis=0
+        )
 
     @cached_property
     def loaded(self) -> FloatArray:
         """Change of a healthy unit's readings per share of node current, shape (readings,)."""
-        return self.ordered([effect.load.sum(axis=0) for effect in self.effects], axis=0)
+        return self.in_reading_order([effect.load.sum(axis=0) for effect in self.effects], axis=0)
 
     @cached_property
     def healthy_spread(self) -> Spread:
         """What the tolerances do to the readings of a healthy unit."""
-        return self.together(
+        return self.joined_spreads(
             [self.spread_at(e.base.solution, e.taps, self.given) for e in self.effects]
         )
 
@@ -323,11 +331,11 @@ class Weigher:
         read = sensitivities(solution.circuit, solution.factor, taps.columns, taps.per_supply)
         return spread_of_unit(solution, read, self.tolerances, known, CELL_SD)
 
-    def together(self, parts: list[Spread]) -> Spread:
+    def joined_spreads(self, parts: list[Spread]) -> Spread:
         """Spreads of the lit sets as one, in the order of the readings."""
         return Spread(
-            self.ordered([part.shared for part in parts], axis=0),
-            self.ordered([part.nodes for part in parts], axis=0),
+            self.in_reading_order([part.shared for part in parts], axis=0),
+            self.in_reading_order([part.nodes for part in parts], axis=0),
         )
 
     def covariance(self, spread: Spread, mean: FloatArray) -> FloatArray:
@@ -357,10 +365,10 @@ class Weigher:
     def healthy(self) -> float:
         """Logarithm of the readings' likelihood with nothing more wrong."""
         found = float(self.density(self.healthy_mean(), self.healthy_covariance))
-        self.met(found)
+        self.record_best(found)
         return found
 
-    def met(self, likelihood: float) -> None:
+    def record_best(self, likelihood: float) -> None:
         """Keep the best likelihood that was worked out."""
         self.best_here = max(self.best_here, likelihood)
         self.best = max(self.best, likelihood)
@@ -377,7 +385,7 @@ class Weigher:
                     chain[place] = both - np.log(2.0)
         return chain
 
-    def dead(self, shorted: Shorted) -> float:
+    def dead(self, shorted: DeadCopper) -> float:
         """Return the logarithm of the readings' likelihood where copper has no volts.
 
         Supplies with constant-current limiting leave the same volts each time, supplies in hiccup
@@ -387,7 +395,7 @@ class Weigher:
         unsteady = self.density(*self.dead_short(shorted, is_steady=False))
         return float(np.logaddexp(steady, unsteady) - np.log(2.0))
 
-    def rail_short(self, shorted: Shorted) -> RailShort | None:
+    def rail_short(self, shorted: DeadCopper) -> RailShort | None:
         """The same copper's rails joined by a resistance.
 
         None where a fuse is gone, and where other faults are given: then it is the dead short alone
@@ -449,12 +457,12 @@ class Weigher:
 
     def _under(self, joint: int, column: int) -> tuple[FloatArray, FloatArray]:
         alone = self.responses.is_large
-        if self._bent(joint, alone)[column]:
+        if self._nonlinear(joint, alone)[column]:
             if joint in self.estimated or not self.may_solve(joint, [column]):
                 means, covariances = estimate(self, joint, np.array([column]))
                 return means[0], covariances[0]
             return solve_at(self, joint, column)
-        means, covariances = straight_rows(self, joint, np.array([column]), alone=alone)
+        means, covariances = linear_predictions(self, joint, np.array([column]), alone=alone)
         return means[0], covariances[0]
 
     @cached_property
@@ -469,16 +477,16 @@ class Weigher:
             part[circuit.loaded] = effect.load * self._lit_share(effect)[:, None]
             upto = np.vstack([np.zeros(part.shape[1]), np.cumsum(part[space.order], axis=0)])
             mean = effect.value - (upto[stops] - upto[starts])
-            means.append(mean + self._misled_v(effect))
-        return self.ordered(means, axis=1) + self.unsure
+            means.append(mean + self._remapped_v(effect))
+        return self.in_reading_order(means, axis=1) + self.unsure
 
-    def _misled_v(self, effect: TapEffects) -> FloatArray:
+    def _remapped_v(self, effect: TapEffects) -> FloatArray:
         """What strands that light in place of others move, shape (chain faults, taps)."""
         chain, loaded = self.responses.space.chain, self.responses.circuit.loaded
         per_amp = np.zeros((self.responses.design.node_count, effect.load.shape[1]))
         per_amp[loaded] = effect.read.per_amp
         moved = np.zeros((len(chain), per_amp.shape[1]))
-        for number, nodes, extra in effect.base.misled_a:
+        for number, nodes, extra in effect.base.remapped_a:
             moved[number] = extra @ per_amp[nodes]
         return moved
 
@@ -496,7 +504,7 @@ class Weigher:
         return np.asarray(found[np.ix_(order, order)])
 
     def dead_short(
-        self, shorted: Shorted, *, is_steady: bool = True
+        self, shorted: DeadCopper, *, is_steady: bool = True
     ) -> tuple[FloatArray, FloatArray]:
         """Return the readings and their covariance where copper has no volts.
 
@@ -520,14 +528,14 @@ class Weigher:
         covariance[taken, taken] += own[taken] ** 2
         return np.where(taken, self._beyond_v(shorted), self._dark_behind(shorted)), covariance
 
-    def _dark_behind(self, shorted: Shorted) -> FloatArray:
+    def _dark_behind(self, shorted: DeadCopper) -> FloatArray:
         """Return readings where no data pass dead copper on to copper with volts, (readings,)."""
         for place, fault in enumerate(self.responses.space.chain):
             if fault.shorted is not None and fault.shorted.strands == shorted.strands:
                 return np.asarray(self.chain_mean[place])
         return self.healthy_mean()
 
-    def _beyond_v(self, shorted: Shorted) -> FloatArray:
+    def _beyond_v(self, shorted: DeadCopper) -> FloatArray:
         """Return what a lead that is not on dead copper adds to each reading, (readings,). [V]
 
         Both rails of dead copper are near the return that all supplies have in common.
@@ -542,7 +550,7 @@ class Weigher:
             red_v = np.where(dead_red, 0.0, point_v[red])
             parts.append(red_v - np.where(dead_black, 0.0, point_v[black]))
         clamped = [reading.volts is None for e in self.effects for reading in e.taps.readings]
-        beyond_v = self.ordered(parts, axis=0)
+        beyond_v = self.in_reading_order(parts, axis=0)
         return np.where(np.array(clamped)[np.argsort(self.rows)], 0.0, beyond_v)
 
     def _lit_share(self, effect: TapEffects) -> FloatArray:
@@ -553,16 +561,18 @@ class Weigher:
         drawn_a = solution.load_a
         return np.asarray(1.0 - dark.node_a / np.where(drawn_a > 0.0, drawn_a, np.inf))
 
-    def about(self) -> FloatArray:
+    def rough_means(self) -> FloatArray:
         """Readings under every joint's fault by estimate, shape (joints, COLUMNS, readings)."""
-        push = np.array([effect.capped_push for effect in self.effects])[self.sums.of]
+        compensating_a = np.array([effect.capped_compensating_a for effect in self.effects])[
+            self.sums.of
+        ]
         return np.asarray(
-            self.healthy_mean() + np.moveaxis(push, 0, -1) * self.sums.own[:, None, :]
+            self.healthy_mean() + np.moveaxis(compensating_a, 0, -1) * self.sums.own[:, None, :]
         )
 
     def may_solve(self, joint: int, columns: Sequence[int]) -> bool:
         """True where a joint may be solved at these resistances."""
-        circuits = tuple((self.footing, joint, column) for column in columns)
+        circuits = tuple((self.conditional, joint, column) for column in columns)
         return self.budget.allows(circuits, self.solve_units)
 
     @property
@@ -572,12 +582,12 @@ class Weigher:
 
     def take(self, joint: int, column: int) -> None:
         """A joint is solved at a resistance."""
-        self.budget.take((self.footing, joint, column), self.solve_units)
+        self.budget.take((self.conditional, joint, column), self.solve_units)
 
-    def _bent(self, joint: int, alone: bool) -> NDArray[np.bool_]:
+    def _nonlinear(self, joint: int, alone: bool) -> NDArray[np.bool_]:
         """Where one joint starves nodes under any lit set, shape (COLUMNS,)."""
         bases = [effect.base for effect in self.effects]
-        rows = [base.bent_alone(joint) if alone else base.bent[joint] for base in bases]
+        rows = [base.nonlinear_row(joint) if alone else base.nonlinear[joint] for base in bases]
         return np.asarray(np.logical_or.reduce(rows))
 
     @property
@@ -603,7 +613,9 @@ class Weigher:
             return self.rough_rows([joint])[joint]
         if self.responses.space.joints[joint].is_fuse:
             return self._fuse(joint)
-        return self._rough_of(_StraightRows(self, [joint], self._bent(joint, alone)[None], alone))
+        return self._rough_of(
+            _LinearRows(self, [joint], self._nonlinear(joint, alone)[None], alone)
+        )
 
     def rough_rows(self, joints: Sequence[int]) -> dict[int, Row]:
         """Return `rough` of many joints, worked out together."""
@@ -611,21 +623,21 @@ class Weigher:
         found = {joint: self._fuse(joint) for joint in joints if joint in fuses}
         rest = [joint for joint in joints if joint not in fuses]
         step = max(1, AT_ONCE_OCTETS // (8 * KNOWN_COLUMNS * len(self.values) ** 2))
-        bent = np.logical_or.reduce([effect.base.bent for effect in self.effects])
+        nonlinear = np.logical_or.reduce([effect.base.nonlinear for effect in self.effects])
         for start in range(0, len(rest), step):
             some = rest[start : start + step]
-            rows = _StraightRows(self, some, bent[some])
+            rows = _LinearRows(self, some, nonlinear[some])
             found |= {joint: self._rough_of(rows, place) for place, joint in enumerate(some)}
         return found
 
-    def _rough_of(self, rows: _StraightRows, place: int = 0) -> Row:
+    def _rough_of(self, rows: _LinearRows, place: int = 0) -> Row:
         """Return one joint's row: straight ones as they are, the others estimated."""
         joint, mean, weight = rows.joints[place], rows.mean[place], rows.weight[place]
-        bent = rows.bent[place]
-        starved = np.flatnonzero(bent)
-        if not bent.all():
-            self.met(float(weight[~bent].max()))
-            last = int(np.flatnonzero(~bent)[-1])
+        nonlinear = rows.nonlinear[place]
+        starved = np.flatnonzero(nonlinear)
+        if not nonlinear.all():
+            self.record_best(float(weight[~nonlinear].max()))
+            last = int(np.flatnonzero(~nonlinear)[-1])
             if len(starved) and rules_out_more(self, mean[last], rows.last_covariance[place]):
                 mean[starved], weight[starved] = mean[last], weight[last]
                 return Row(mean, weight, starved[:0])
@@ -647,10 +659,10 @@ class Weigher:
         return Row(rough.mean, weight, rough.starved)
 
     def refined(self, joint: int, rough: Row, most_units: float) -> Row:
-        """One joint with its starving resistances solved, as far as allowed; see `starved_rows`."""
+        """Return one joint with nonlinear resistances solved as far as the budget allows."""
         mean, weight = rough.mean.copy(), rough.weight.copy()
-        starved_rows(self, joint, rough.starved, mean, weight, most_units)
+        nonlinear_rows(self, joint, rough.starved, mean, weight, most_units)
         if joint in self.estimated:
             return rough
-        self.met(float(weight[rough.starved].max()))
+        self.record_best(float(weight[rough.starved].max()))
         return Row(mean, weight, rough.starved)

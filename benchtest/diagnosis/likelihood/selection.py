@@ -17,8 +17,8 @@ from scipy.linalg import qr
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
-from benchtest.diagnosis.likelihood.readings import Weigher
-from benchtest.diagnosis.model.fault_response import GRID, Responses
+from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
+from benchtest.diagnosis.model.fault_response import GRID, DesignResponse
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
 
@@ -33,17 +33,19 @@ FOR_SUSPECTS = 20
 APART = 12
 """Steps of the grid between the resistances that joints are tried at: a factor of 2."""
 EXPLAINED = 0.2
-"""Share of what a reading moved by which an explanation may miss it; see `partly`."""
+"""Share of what a reading moved by which an explanation may miss it; see `partial_explanations`."""
 SAME_AGAIN = 2
 """Readings of one probe under one lit set that are kept at most."""
 
 
-def most_informative(responses: Responses, readings: Sequence[Reading], meter: Meter) -> list[int]:
+def most_informative(
+    responses: DesignResponse, readings: Sequence[Reading], meter: Meter
+) -> list[int]:
     """Return the places of the readings to weigh, in their order.
 
     Args:
         responses: the prop without faults.
-        readings: without those that repeat a display too often, see `repeats.telling`.
+        readings: without those that repeat a display too often, see `repeats.drop_duplicates`.
         meter: of readings that name none.
     """
     if len(readings) <= MOST_WEIGHED:
@@ -52,13 +54,13 @@ def most_informative(responses: Responses, readings: Sequence[Reading], meter: M
     if len(places) <= MOST_WEIGHED:
         return places
     some = [readings[place] for place in places]
-    weigher = Weigher(
+    likelihood = ReadingLikelihood(
         responses, taps_of(responses.circuit, some), values_of(some), noise_of(some, meter)
     )
-    shift = _shifts(weigher)
-    sd = np.sqrt(np.diag(weigher.healthy_covariance))
-    chosen = _for_suspects(weigher, shift, sd)
-    own = shift[:, -1] / np.sqrt(np.diag(weigher.reading_errors(weigher.healthy_mean())))
+    shift = _shifts(likelihood)
+    sd = np.sqrt(np.diag(likelihood.healthy_covariance))
+    chosen = _for_suspects(likelihood, shift, sd)
+    own = shift[:, -1] / np.sqrt(np.diag(likelihood.reading_errors(likelihood.healthy_mean())))
     # unlike effects first: each further one is what the ones before leave of it
     _, _, order = qr(np.round(own, 9), mode="economic", pivoting=True)
     for place in order.tolist():
@@ -81,18 +83,24 @@ def _without_repeats(readings: Sequence[Reading]) -> list[int]:
     return found[::-1]
 
 
-def _shifts(weigher: Weigher) -> FloatArray:
+def _shifts(likelihood: ReadingLikelihood) -> FloatArray:
     """Return what each joint moves at a few resistances, (joints, resistances, readings)."""
     columns = np.append(np.arange(APART // 2, GRID, APART), GRID)
-    rows = weigher.responses.joint_columns
-    branch = weigher.ordered([effect.branch[rows] for effect in weigher.effects], axis=1)
-    push = np.array([effect.capped_push[:, columns] for effect in weigher.effects])
-    return np.asarray(np.moveaxis(push[weigher.lit_of], 0, -1) * branch[:, None, :])
+    rows = likelihood.responses.joint_columns
+    branch = likelihood.in_reading_order(
+        [effect.branch[rows] for effect in likelihood.effects], axis=1
+    )
+    compensating_a = np.array(
+        [effect.capped_compensating_a[:, columns] for effect in likelihood.effects]
+    )
+    return np.asarray(np.moveaxis(compensating_a[likelihood.lit_of], 0, -1) * branch[:, None, :])
 
 
-def _for_suspects(weigher: Weigher, shift: FloatArray, sd: FloatArray) -> dict[int, None]:
+def _for_suspects(
+    likelihood: ReadingLikelihood, shift: FloatArray, sd: FloatArray
+) -> dict[int, None]:
     """Return the readings that move most under the joints that explain most readings."""
-    off = weigher.values - weigher.healthy_mean()
+    off = likelihood.values - likelihood.healthy_mean()
     variance = sd**2 + (EXPLAINED * off) ** 2
     score = -np.log1p((off - shift) ** 2 / variance).sum(axis=-1)
     best = np.argsort(-np.round(score.max(axis=1), 6), kind="stable")[:SUSPECTS]

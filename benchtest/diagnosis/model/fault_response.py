@@ -24,7 +24,7 @@ from benchtest.circuit.node_loads import CORNER_V, node_loads
 from benchtest.circuit.solution import Solution, solve
 from benchtest.diagnosis.model.faults import LEAST_OHM, MOST_OHM, FaultSpace
 from benchtest.diagnosis.model.rail_shorts import ShortEffects, short_effects
-from benchtest.diagnosis.model.wiring_faults import Misled, extra_a
+from benchtest.diagnosis.model.wiring_faults import DataRemap, extra_a
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet
 
@@ -48,7 +48,7 @@ they take, for one finding asks for some tens of them."""
 LARGE_NODES = 1000
 """Nodes from which what one joint asks for is worked out for it alone, and from which a circuit is
 settled from one that is near. Smaller props hardly gain: theirs stay as they are."""
-STARVED_V = 1.7
+UNDERVOLTAGE_V = 1.7
 """Volts that a starved strand keeps: below, its nodes draw next to nothing. [V] Common practice."""
 
 
@@ -66,7 +66,7 @@ class JointEffects:
 
 
 @dataclass(frozen=True)
-class Base:
+class LitSetResponse:
     """The healthy prop with given strands lit, and what a change at each joint does to it.
 
     Attributes:
@@ -77,7 +77,7 @@ class Base:
         own_ohm: what an ampere pushed through each joint does to its own volts, shape (joints,).
             [Ω]
         across_v: volts across each joint, shape (joints,). [V]
-        push: `-φ aᵀx`: amperes that stand in for each joint at each resistance,
+        compensating_a: `-φ aᵀx`: amperes that stand in for each joint at each resistance,
             shape (joints, COLUMNS). [A]
         factor_phi: `φ`, shape (joints, COLUMNS). [S]
         cut: where the change has no limit: copper is cut off, shape (joints, COLUMNS).
@@ -85,15 +85,15 @@ class Base:
 
     lit: LitSet
     solution: Solution
-    owner: weakref.ref[Responses]
-    own_ohm: FloatArray
+    owner: weakref.ref[DesignResponse]
+    driving_point_ohm: FloatArray
     across_v: FloatArray
-    push: FloatArray
+    compensating_a: FloatArray
     factor_phi: FloatArray
     cut: NDArray[np.bool_]
 
     @property
-    def responses(self) -> Responses:
+    def responses(self) -> DesignResponse:
         """The responses of the design."""
         responses = self.owner()
         assert responses is not None, "a base outlived its circuit"
@@ -105,26 +105,26 @@ class Base:
         return self.responses.effects_at(self.solution)
 
     @cached_property
-    def bent(self) -> NDArray[np.bool_]:
+    def nonlinear(self) -> NDArray[np.bool_]:
         """Where some node leaves the straight part of its law, shape (joints, COLUMNS)."""
-        return self.cut | self.responses.bends(self, self.joint_load, self.push)
+        return self.cut | self.responses.nonlinear_where(self, self.joint_load, self.compensating_a)
 
     @cached_property
-    def cell_push(self) -> FloatArray:
-        """How far `push` goes within a step of the grid: one standard deviation, same shape. [A]"""
-        per_log_ohm = np.gradient(self.push[:, :GRID], np.log(GRID_OHM), axis=1)
+    def cell_compensating_a(self) -> FloatArray:
+        """Standard deviation of `compensating_a` within a step of the grid, same shape. [A]"""
+        per_log_ohm = np.gradient(self.compensating_a[:, :GRID], np.log(GRID_OHM), axis=1)
         return CELL_SD * np.column_stack([per_log_ohm, np.zeros(len(per_log_ohm))])
 
     @cached_property
-    def misled_a(self) -> list[tuple[int, IndexArray, FloatArray]]:
+    def remapped_a(self) -> list[tuple[int, IndexArray, FloatArray]]:
         """Chain faults that make nodes draw more, or less, by data that are not theirs.
 
         Their place in the fault space, the nodes, shape (n,), and their more, shape (n,). [A]
         """
         found = []
         for number, fault in enumerate(self.responses.space.chain):
-            if fault.misled is not None:
-                nodes, extra = extra_a(fault.misled, self.solution)
+            if fault.remap is not None:
+                nodes, extra = extra_a(fault.remap, self.solution)
                 if len(nodes):
                     found.append((number, nodes, extra))
         return found
@@ -133,11 +133,13 @@ class Base:
         """The same of one joint, without the others, shape (kept, 1) and (loaded nodes, 1)."""
         return self.responses.effects_of(self.solution, joint)
 
-    def bent_alone(self, joint: int) -> NDArray[np.bool_]:
-        """One row of `bent`, without the others, shape (COLUMNS,)."""
+    def nonlinear_row(self, joint: int) -> NDArray[np.bool_]:
+        """One row of `nonlinear`, without the others, shape (COLUMNS,)."""
         row = slice(joint, joint + 1)
-        bends = self.responses.bends(self, self.alone(joint).load, self.push[row])
-        return np.asarray((self.cut[row] | bends)[0])
+        nonlinear_where = self.responses.nonlinear_where(
+            self, self.alone(joint).load, self.compensating_a[row]
+        )
+        return np.asarray((self.cut[row] | nonlinear_where)[0])
 
     @property
     def joint_branch(self) -> FloatArray:
@@ -151,7 +153,7 @@ class Base:
 
 
 @dataclass(eq=False)
-class Responses:
+class DesignResponse:
     """Bases of one design by lit set, and exact solutions of faults that starve nodes; kept."""
 
     design: Design
@@ -160,13 +162,13 @@ class Responses:
     """Joints that are taken to be at fault, whatever else is; `space` is without them. [Ω]"""
     dark: NDArray[np.bool_] | None = None
     """Nodes that a fault taken for given keeps dark, shape (nodes,)."""
-    misled: tuple[Misled, ...] = ()
+    remap: tuple[DataRemap, ...] = ()
     """Faults taken for given that tell nodes what is not theirs."""
-    near: Responses | None = None
+    near: DesignResponse | None = None
     """The same design with nothing given."""
     _flat_stiffness: FloatArray | None = None
     _solutions: dict[LitSet, Solution] = field(default_factory=dict)
-    _bases: dict[LitSet, Base] = field(default_factory=dict)
+    _bases: dict[LitSet, LitSetResponse] = field(default_factory=dict)
     _exact: dict[tuple[str, float, LitSet], Solution] = field(default_factory=dict)
     _flat_alone: dict[int, JointEffects] = field(default_factory=dict)
     tallies: dict[tuple[bool, bytes, bytes], FloatArray] = field(default_factory=dict)
@@ -175,23 +177,23 @@ class Responses:
     @property
     def is_plain(self) -> bool:
         """True where nothing is taken for given."""
-        return not self.given and self.dark is None and not self.misled
+        return not self.given and self.dark is None and not self.remap
 
     @property
     def is_large(self) -> bool:
         """True where work is saved at the cost of a last digit; see `LARGE_NODES`."""
         return self.design.node_count >= LARGE_NODES
 
-    def told(self, lit: LitSet) -> FloatArray:
+    def received(self, lit: LitSet) -> FloatArray:
         """Duty of each channel by what data it would get, shape (nodes, colours)."""
         duty = lit.duty(self.design)
-        for misled in self.misled:
-            duty = misled.told(duty)
+        for remap in self.remap:
+            duty = remap.received(duty)
         return duty
 
     def duty(self, lit: LitSet) -> FloatArray:
         """Duty of each channel that gets its data, shape (nodes, colours)."""
-        duty = self.told(lit)
+        duty = self.received(lit)
         if self.dark is not None:
             duty[self.dark] = 0.0
         return duty
@@ -255,26 +257,33 @@ class Responses:
         x = factor.solve(circuit.incidence.only(columns).columns())
         return JointEffects(circuit.incidence.across(x), circuit.load_incidence.across(x))
 
-    def base(self, lit: LitSet) -> Base:
+    def base(self, lit: LitSet) -> LitSetResponse:
         """The healthy prop under a lit set, with every joint's effect on it."""
         made = self._bases.get(lit)
         if made is None:
             made = self._bases[lit] = self._make_base(lit)
         return made
 
-    def _make_base(self, lit: LitSet) -> Base:
+    def _make_base(self, lit: LitSet) -> LitSetResponse:
         solution = self.solution(lit)
         columns = self.joint_columns
-        own_ohm = self._own_ohm(solution)
+        driving_point_ohm = self._driving_point_ohm(solution)
         healthy_ohm = np.array([joint.ohm for joint in self.space.joints])
         across_v = solution.branch_a[columns] * healthy_ohm
         change_s = np.append(1.0 / GRID_OHM, 0.0) - 1.0 / healthy_ohm[:, None]
-        remains = 1.0 + change_s * own_ohm[:, None]
+        remains = 1.0 + change_s * driving_point_ohm[:, None]
         # an open joint that nothing else bridges cuts copper off: there is no small change then
         cut = remains < 1e-9
         phi = np.where(cut, 0.0, change_s / np.where(cut, 1.0, remains))
-        return Base(
-            lit, solution, weakref.ref(self), own_ohm, across_v, -phi * across_v[:, None], phi, cut
+        return LitSetResponse(
+            lit,
+            solution,
+            weakref.ref(self),
+            driving_point_ohm,
+            across_v,
+            -phi * across_v[:, None],
+            phi,
+            cut,
         )
 
     def solution(self, lit: LitSet) -> Solution:
@@ -337,7 +346,7 @@ class Responses:
             return None
         return self.near.solution(lit)
 
-    def _own_ohm(self, solution: Solution) -> FloatArray:
+    def _driving_point_ohm(self, solution: Solution) -> FloatArray:
         """What an ampere pushed through each joint does to its own volts, shape (joints,). [Ω]"""
         if self.circuit.is_flat(solution.factor):
             if self._flat_stiffness is None:
@@ -347,18 +356,20 @@ class Responses:
         stiffness = solution.joint_stiffness[self.joint_places]
         return np.asarray(stiffness / self.circuit.conductance_s[columns])
 
-    def bends(self, base: Base, per_amp: FloatArray, push: FloatArray) -> NDArray[np.bool_]:
+    def nonlinear_where(
+        self, base: LitSetResponse, per_amp: FloatArray, compensating_a: FloatArray
+    ) -> NDArray[np.bool_]:
         """Faults under which some node leaves the straight part of its law.
 
         Args:
             base: a lit set.
             per_amp: volts at each loaded node per ampere at each joint asked for, (loaded, asked).
-            push: amperes that stand in for their faults, shape (asked, COLUMNS). [A]
+            compensating_a: amperes that stand in for their faults, shape (asked, COLUMNS). [A]
 
         Returns:
             Shape (asked, COLUMNS).
         """
-        headroom_v = base.solution.node_v[self.circuit.loaded] - self._straight_above_v(base)
+        headroom_v = base.solution.node_v[self.circuit.loaded] - self._linear_above_v(base)
         headroom_v = np.where(headroom_v > 0.0, headroom_v, np.inf)  # bent already: slope is in
         with np.errstate(divide="ignore"):
             down_a = np.where(per_amp < 0.0, headroom_v[:, None] / -per_amp, np.inf)
@@ -366,9 +377,9 @@ class Responses:
         # no node at all draws anything where open joints cut all of them off
         most_a = down_a.min(axis=0, initial=np.inf)
         least_a = -up_a.min(axis=0, initial=np.inf)
-        return np.asarray((push > most_a[:, None]) | (push < least_a[:, None]))
+        return np.asarray((compensating_a > most_a[:, None]) | (compensating_a < least_a[:, None]))
 
-    def _straight_above_v(self, base: Base) -> FloatArray:
+    def _linear_above_v(self, base: LitSetResponse) -> FloatArray:
         """Volts above which each loaded node's law is a straight line, shape (loaded nodes,)."""
         kind = self.design.node
         knee = kind.dark_v if kind.family == "resistor" else kind.full_v
@@ -380,24 +391,24 @@ class Responses:
         lit_knee_v = np.where(duty > 0.0, knees_v, 0.0).max(axis=1)
         return np.asarray(np.maximum(lit_knee_v, kind.logic_v))
 
-    def capped_push(self, base: Base) -> FloatArray:
-        """`push`, held where a strand would be starved: near enough for choosing a reading.
+    def capped_compensating_a(self, base: LitSetResponse) -> FloatArray:
+        """Return `compensating_a`, limited where nodes of a strand lack volts, for forecasts.
 
         Loads that stayed flat would drop more volts than there are; a starved strand keeps
-        about `STARVED_V`. Shape (joints, COLUMNS). [A]
+        about `UNDERVOLTAGE_V`. Shape (joints, COLUMNS). [A]
         """
-        own_ohm = base.own_ohm
+        driving_point_ohm = base.driving_point_ohm
         supply_v = float(self.circuit.supply_v.max())
-        limit_v = np.maximum(supply_v - STARVED_V, 0.0)
-        across_v = base.across_v[:, None] + own_ohm[:, None] * base.push
+        limit_v = np.maximum(supply_v - UNDERVOLTAGE_V, 0.0)
+        across_v = base.across_v[:, None] + driving_point_ohm[:, None] * base.compensating_a
         # where the change has no limit (an open joint in a lone feed) take the greatest there is
         across_v = np.where(base.cut, np.sign(base.across_v)[:, None] * 1e9, across_v)
         held_v = np.clip(across_v, -limit_v, limit_v)
-        return np.asarray((held_v - base.across_v[:, None]) / own_ohm[:, None])
+        return np.asarray((held_v - base.across_v[:, None]) / driving_point_ohm[:, None])
 
-    def pair_push(
+    def pair_compensating_a(
         self,
-        base: Base,
+        base: LitSetResponse,
         joint: IndexArray,
         column: IndexArray,
         other: IndexArray,
@@ -405,8 +416,9 @@ class Responses:
     ) -> FloatArray:
         """Return amperes that stand in for two joints' faults together, shape (2, pairs). [A]
 
-        The change of rank two is exact while loads stay flat: `(1 + δ A) push = -δ across`, with
-        `A` what an ampere through either joint does across both. Held as in `capped_push`.
+        The change of rank two is exact while loads stay flat: `(1 + δ A) c = -δ across`, with `c`
+        the result and `A` the volts across both joints per ampere through either. Limited as in
+        `capped_compensating_a`.
 
         Args:
             base: a lit set.
@@ -430,19 +442,19 @@ class Responses:
         # two open joints that cut copper off have no small change: next to open is near enough
         singular = np.abs(np.linalg.det(matrix)) < 1e-9
         matrix[singular] += 1e-6 * np.eye(2)
-        push = np.linalg.solve(matrix, -(change_s * across_v).T[..., None])[..., 0].T
-        limit_v = max(float(self.circuit.supply_v.max()) - STARVED_V, 1e-9)
-        after_v = across_v + np.einsum("ijp,jp->ip", across_ohm, push)
+        compensating_a = np.linalg.solve(matrix, -(change_s * across_v).T[..., None])[..., 0].T
+        limit_v = max(float(self.circuit.supply_v.max()) - UNDERVOLTAGE_V, 1e-9)
+        after_v = across_v + np.einsum("ijp,jp->ip", across_ohm, compensating_a)
         over = np.maximum(np.abs(after_v).max(axis=0) / limit_v, 1.0)
-        return np.asarray(push / over)
+        return np.asarray(compensating_a / over)
 
-    def more_a(self, base: Base, chain: int) -> FloatArray:
+    def more_a(self, base: LitSetResponse, chain: int) -> FloatArray:
         """Return what loaded nodes draw more under a fault of `space.chain`, (loaded,). [A]"""
         fault, solution = self.space.chain[chain], base.solution
         loaded, kind = self.circuit.loaded, self.design.node
         more = np.zeros(self.design.node_count)
-        if fault.misled is not None:
-            nodes, extra = extra_a(fault.misled, solution)
+        if fault.remap is not None:
+            nodes, extra = extra_a(fault.remap, solution)
             more[nodes] = extra
             return more[loaded]
         dark = np.zeros(self.design.node_count, dtype=bool)

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import fuse_ohm, has_fuse
 from benchtest.diagnosis.model.wiring_faults import (
-    Misled,
-    Shorted,
+    DataRemap,
+    DeadCopper,
     other_orders,
     recoloured,
     shorts,
@@ -75,7 +75,7 @@ class ChainFault:
     """A fault that no one power joint makes: of data, of a node, of wiring or of a setting.
 
     It leaves nodes dark that should be lit: `start` and `stop` bound them by their place in the
-    order that data reaches them. `misled` tells nodes something else than it should; `shorted`
+    order that data reaches them. `remap` tells nodes something else than it should; `shorted`
     takes the volts away.
     """
 
@@ -84,8 +84,8 @@ class ChainFault:
     start: int
     stop: int
     odds: float
-    misled: Misled | None = None
-    shorted: Shorted | None = None
+    remap: DataRemap | None = None
+    shorted: DeadCopper | None = None
 
 
 @dataclass(frozen=True)
@@ -105,7 +105,7 @@ class FaultSpace:
     chain: tuple[ChainFault, ...]
     priors: Priors
     order: NDArray[np.intp]
-    often: Mapping[str, float] = field(default_factory=dict)
+    rate_factors: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def soldered(self) -> int:
@@ -114,7 +114,7 @@ class FaultSpace:
 
 
 def fault_space(
-    design: Design, priors: Priors | None = None, often: Mapping[str, float] | None = None
+    design: Design, priors: Priors | None = None, rate_factors: Mapping[str, float] | None = None
 ) -> FaultSpace:
     """Every single fault of a design, in the order of its file."""
     odds = priors or Priors()
@@ -128,7 +128,7 @@ def fault_space(
         *_short(design, order, odds),
     ]
     joints = (*power_joints(design), *fuses(design))
-    return FaultSpace(joints, tuple(chain), odds, order, often or {})
+    return FaultSpace(joints, tuple(chain), odds, order, rate_factors or {})
 
 
 def fuses(design: Design) -> list[Joint]:
@@ -189,8 +189,8 @@ def _reversed(design: Design, odds: Priors) -> list[ChainFault]:
 
 def _swapped(design: Design, odds: Priors) -> list[ChainFault]:
     return [
-        ChainFault(where, "swapped", 0, 0, odds.swapped, misled=misled)
-        for where, misled in swaps(design)
+        ChainFault(where, "swapped", 0, 0, odds.swapped, remap=remap)
+        for where, remap in swaps(design)
     ]
 
 
@@ -198,14 +198,14 @@ def _colour_orders(design: Design, odds: Priors) -> list[ChainFault]:
     """Each order but the right one, of the whole prop and of each strand."""
     orders, found = other_orders(design.node.colours), []
     for order in orders:
-        misled = recoloured(np.arange(design.node_count), order)
+        remap = recoloured(np.arange(design.node_count), order)
         part = odds.colour_setting / len(orders)
-        found.append(ChainFault(COLOUR_ORDER, "colour-order", 0, 0, part, misled=misled))
+        found.append(ChainFault(COLOUR_ORDER, "colour-order", 0, 0, part, remap=remap))
     for strand, start in zip(design.strands, design.first_index, strict=True):
         for order in orders:
-            misled = recoloured(np.arange(start, start + strand.nodes), order)
+            remap = recoloured(np.arange(start, start + strand.nodes), order)
             part, where = odds.colour_strand / len(orders), str(strand.number)
-            found.append(ChainFault(where, "colour-order", 0, 0, part, misled=misled))
+            found.append(ChainFault(where, "colour-order", 0, 0, part, remap=remap))
     return found
 
 

@@ -86,7 +86,7 @@ def reel_shares(design: Design, reels: tuple[int, ...]) -> FloatArray:
     return np.asarray(strand[:, None] >= np.array(reels, dtype=np.intp), dtype=np.float64)
 
 
-def law_a(solution: Solution, tolerances: Tolerances) -> FloatArray:
+def node_variation_a(solution: Solution, tolerances: Tolerances) -> FloatArray:
     """Return what each loaded node draws more, one standard deviation of each cause. [A]
 
     Quiescent current, headroom, and behind them each change of reel: shape (loaded, 2 + reels).
@@ -112,5 +112,5 @@ def spread_of_unit(
 ) -> Spread:
     """`circuit.tolerance.spread_from_sensitivities`, with the law behind each strand's current."""
     found = spread_from_sensitivities(solution, read, tolerances, known, known_sd)
-    law = read.per_amp.T @ law_a(solution, tolerances)
+    law = read.per_amp.T @ node_variation_a(solution, tolerances)
     return Spread(found.shared, np.hstack([found.nodes, law]))

@@ -18,12 +18,12 @@ from benchtest.circuit.netlist import FloatArray, IndexArray
 from benchtest.circuit.node_loads import node_loads
 from benchtest.circuit.solution import solve_unloaded
 from benchtest.circuit.tolerance import cause_names
-from benchtest.diagnosis.model.wiring_faults import Shorted
+from benchtest.diagnosis.model.wiring_faults import DeadCopper
 from benchtest.prop.design import RAILS, Design, Place, StrandEnd, rail_probe
 
 if TYPE_CHECKING:
-    from benchtest.diagnosis.likelihood.readings import Weigher
-    from benchtest.diagnosis.model.fault_response import Responses
+    from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
+    from benchtest.diagnosis.model.fault_response import DesignResponse
     from benchtest.diagnosis.tap_effects import TapEffects
 
 SHORT_OHM = np.geomspace(0.03, 5.0, 10)
@@ -74,17 +74,19 @@ class ShortEffects:
 
     places: tuple[Place, ...]
     x: FloatArray
-    own_ohm: FloatArray
+    driving_point_ohm: FloatArray
     node_ohm: FloatArray
 
 
-def short_effects(responses: Responses) -> ShortEffects:
+def short_effects(responses: DesignResponse) -> ShortEffects:
     """Solve for an ampere at every place, by the factors of copper and joints alone."""
     circuit, places = responses.circuit, short_places(responses.design)
     across = circuit.probe_incidence([rail_probe(place) for place in places])
     x = circuit.factor.solve(across.columns())
-    own_ohm = np.einsum("uj,uj->j", across.columns(), x)
-    return ShortEffects(tuple(places), x, own_ohm, circuit.load_incidence.across(x).mean(axis=0))
+    driving_point_ohm = np.einsum("uj,uj->j", across.columns(), x)
+    return ShortEffects(
+        tuple(places), x, driving_point_ohm, circuit.load_incidence.across(x).mean(axis=0)
+    )
 
 
 @dataclass(frozen=True)
@@ -100,21 +102,21 @@ class _Trials:
 class RailShort:
     """The readings under a short with resistance on one piece of copper."""
 
-    def __init__(self, weigher: Weigher, shorted: Shorted) -> None:
+    def __init__(self, likelihood: ReadingLikelihood, shorted: DeadCopper) -> None:
         """Prepare; nothing is weighed yet.
 
         Args:
-            weigher: of the readings, with nothing taken for given.
+            likelihood: of the readings, with nothing taken for given.
             shorted: the copper.
         """
-        self._weigher, self._shorted = weigher, shorted
-        self._effects = weigher.responses.short_effects
+        self._likelihood, self._shorted = likelihood, shorted
+        self._effects = likelihood.responses.short_effects
         of = [_strand_of(place) in shorted.strands for place in self._effects.places]
         self._mine = np.flatnonzero(of)
 
     @cached_property
     def _trials(self) -> _Trials:
-        design = self._weigher.responses.design
+        design = self._likelihood.responses.design
         limit_a, log_sd = _limit(design, self._shorted)
         places, ohms, limits = len(self._mine), len(SHORT_OHM), len(LIMIT_SD)
         weight = np.exp(-0.5 * LIMIT_SD**2)
@@ -131,24 +133,24 @@ class RailShort:
 
         Shape (trials, readings), but the last (trials, readings) too: of each reading's lit set.
         """
-        weigher = self._weigher
-        parts = [self._under(effect) for effect in weigher.effects]
+        likelihood = self._likelihood
+        parts = [self._under(effect) for effect in likelihood.effects]
         mean, drop, lost, amps = (
-            weigher.ordered([part[n] for part in parts], axis=1) for n in range(4)
+            likelihood.in_reading_order([part[n] for part in parts], axis=1) for n in range(4)
         )
         return mean, drop, lost, amps
 
     def _under(self, effect: TapEffects) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         """One lit set."""
-        weigher, trials, effects = self._weigher, self._trials, self._effects
-        circuit, solution = weigher.responses.circuit, effect.base.solution
+        likelihood, trials, effects = self._likelihood, self._trials, self._effects
+        circuit, solution = likelihood.responses.circuit, effect.base.solution
         supply_v = float(circuit.supply_v.max())
         idle = solve_unloaded(circuit)
         rails = [rail_probe(place) for place in effects.places]
         place_v, idle_v = solution.volts_at(rails), idle.volts_at(rails)
         node_v = float(solution.node_v[circuit.loaded].mean())
-        drawn_a, volts, share = _load_curve(weigher.responses, effect)
-        own = effects.own_ohm[trials.place] + trials.ohm
+        drawn_a, volts, share = _load_curve(likelihood.responses, effect)
+        own = effects.driving_point_ohm[trials.place] + trials.ohm
         shed_v = (idle_v - place_v)[trials.place]
         to_node = effects.node_ohm[trials.place] / own
         open_v = idle_v[trials.place]
@@ -181,34 +183,38 @@ class RailShort:
     @cached_property
     def _weighed(self) -> tuple[IndexArray, FloatArray, FloatArray]:
         """The likeliest trials, the logarithm of their weight, and all covariances."""
-        weigher, trials = self._weigher, self._trials
+        likelihood, trials = self._likelihood, self._trials
         mean, drop, lost, amps = self._means
         shape = (len(self._mine), len(SHORT_OHM), len(LIMIT_SD), mean.shape[1])
         cell = mean.reshape(shape)
         by_ohm = 0.29 * np.gradient(cell, axis=1).reshape(mean.shape)
         by_limit = 0.4 * np.gradient(cell, axis=2).reshape(mean.shape)
-        supply = SUPPLY_OHM * amps * weigher.unloaded / weigher.responses.circuit.supply_v.max()
-        across = weigher.across >= 0
+        supply = (
+            SUPPLY_OHM * amps * likelihood.unloaded / likelihood.responses.circuit.supply_v.max()
+        )
+        across = likelihood.across >= 0
         own = np.hypot(OWN_SHARE * drop, JOINT_SHARE * np.where(across, mean, 0.0))
         shared = [SHARED_SHARE * drop, LOAD_SHARE * lost, by_ohm, by_limit, supply]
         shared += [effect * amps for effect in self._feed_joints()]
-        of = weigher.lit_set_of
+        of = likelihood.lit_set_of
         shared += [np.where(of == lit, LIT_SHARE * drop, 0.0) for lit in range(of.max() + 1)]
-        base = weigher.healthy_spread.covariance()
-        variance = np.diag(base) + own**2 + weigher.noise.own**2 + (weigher.noise.gain * mean) ** 2
+        base = likelihood.healthy_spread.covariance()
+        variance = (
+            np.diag(base) + own**2 + likelihood.noise.own**2 + (likelihood.noise.gain * mean) ** 2
+        )
         variance = variance + sum(each**2 for each in shared)
-        off = weigher.values - mean
+        off = likelihood.values - mean
         # one slip of the pen: no reading counts for more than so much against a trial
         far = np.minimum(off**2 / variance, 25.0)
         rough = trials.log_prior - 0.5 * (far + np.log(variance)).sum(axis=1)
         best = np.argsort(-np.round(rough, 9), kind="stable")[:FULLY]
-        covariance = base + weigher.reading_errors(mean[best])
+        covariance = base + likelihood.reading_errors(mean[best])
         for each in shared:
             some = each[best]
             covariance = covariance + some[:, :, None] * some[:, None, :]
         places = np.arange(mean.shape[1])
         covariance[:, places, places] += own[best] ** 2
-        weight = weigher.density(mean[best], covariance) + trials.log_prior[best]
+        weight = likelihood.density(mean[best], covariance) + trials.log_prior[best]
         return best, np.asarray(weight), covariance
 
     def _feed_joints(self) -> list[FloatArray]:
@@ -216,18 +222,20 @@ class RailShort:
 
         Whatever flows into a short passes them, however little the nodes draw.
         """
-        weigher = self._weigher
-        drawn = [np.full(len(e.taps.rows), e.base.solution.load_a.sum()) for e in weigher.effects]
-        drawn_a = np.maximum(weigher.ordered(drawn, axis=0), 1e-3)
+        likelihood = self._likelihood
+        drawn = [
+            np.full(len(e.taps.rows), e.base.solution.load_a.sum()) for e in likelihood.effects
+        ]
+        drawn_a = np.maximum(likelihood.in_reading_order(drawn, axis=0), 1e-3)
         names = [
             f"{feed.name}{rail}"
-            for feed in weigher.responses.design.feeds
+            for feed in likelihood.responses.design.feeds
             if feed.name in self._shorted.feeds
             for rail in RAILS
         ]
-        causes = cause_names(weigher.responses.design)
+        causes = cause_names(likelihood.responses.design)
         columns = [causes.index(f"joint {name}") for name in names]
-        return [weigher.healthy_spread.shared[:, column] / drawn_a for column in columns]
+        return [likelihood.healthy_spread.shared[:, column] / drawn_a for column in columns]
 
     @property
     def log_likelihood(self) -> float:
@@ -239,7 +247,7 @@ class RailShort:
     @property
     def is_likely(self) -> bool:
         """True where the readings are likelier with some resistance than with next to none."""
-        return self.log_likelihood > self._weigher.dead(self._shorted)
+        return self.log_likelihood > self._likelihood.dead(self._shorted)
 
     def best(self) -> tuple[FloatArray, FloatArray]:
         """Readings and their covariance under the likeliest trial."""
@@ -262,7 +270,7 @@ def _strand_of(place: Place) -> int:
     return strand
 
 
-def _limit(design: Design, shorted: Shorted) -> tuple[float, float]:
+def _limit(design: Design, shorted: DeadCopper) -> tuple[float, float]:
     """Current at which the supplies lower their volts, and the sd of its logarithm. [A]"""
     rated = [feed.supply_a for feed in design.feeds if feed.name in shorted.feeds]
     known = [amps for amps in rated if amps is not None]
@@ -273,7 +281,9 @@ def _limit(design: Design, shorted: Shorted) -> tuple[float, float]:
     return max(UNRATED * full_a, 2.0), UNRATED_LOG_SD
 
 
-def _load_curve(responses: Responses, effect: TapEffects) -> tuple[float, FloatArray, FloatArray]:
+def _load_curve(
+    responses: DesignResponse, effect: TapEffects
+) -> tuple[float, FloatArray, FloatArray]:
     """Return the current of all nodes, and its share at other volts; nodes without logic are dark.
 
     Returns:

@@ -13,8 +13,8 @@ import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.tolerance import Tolerances
-from benchtest.diagnosis.inference.conditional import View
-from benchtest.diagnosis.likelihood.readings import Weigher
+from benchtest.diagnosis.inference.conditional import ConditionalEvidence
+from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.node_variation import REEL_SD, reel_shares
 
 TWO_REELS = 0.1
@@ -32,28 +32,28 @@ SURE_HEALTHY = 0.9
 """A unit that is healthy with this probability needs no second reel."""
 
 
-def with_reels(view: View) -> Tolerances | None:
+def with_reels(view: ConditionalEvidence) -> Tolerances | None:
     """Return the tolerances of a unit of two reels; None where readings do not speak for one.
 
     Args:
         view: the evidence with nothing given, strands from one reel.
     """
-    weigher = view.weigher
+    likelihood = view.likelihood
     strands = len(view.design.strands)
-    if weigher is None or strands < 2 or len(weigher.values) < FEWEST_READINGS:
+    if likelihood is None or strands < 2 or len(likelihood.values) < FEWEST_READINGS:
         return None
     if view.posterior.healthy >= SURE_HEALTHY:
         return None
-    moved = _moved(weigher)
-    mean, covariance = weigher.under(-1, 0)
-    gains = _gains(weigher.values - mean, covariance, moved)
+    moved = _moved(likelihood)
+    mean, covariance = likelihood.under(-1, 0)
+    gains = _gains(likelihood.values - mean, covariance, moved)
     gains += view.healthy
     best = view.best_part
     if best is not None and best.chain < 0:
         row = view.row(best.where)
         mean, covariance = view.under(best)
-        more = moved + _own(weigher, view, best.where, mean)
-        other = _gains(weigher.values - mean, covariance, more)
+        more = moved + _own(likelihood, view, best.where, mean)
+        other = _gains(likelihood.values - mean, covariance, more)
         gains = np.maximum(gains, other + float(np.logaddexp.reduce(row)))
     odds = odds_log(strands, 1)
     if float(np.logaddexp.reduce(gains)) + odds <= view.posterior.log_total:
@@ -74,23 +74,25 @@ def odds_log(strands: int, places: int) -> float:
     return float(np.log(odds / SURE_ODDS))
 
 
-def _moved(weigher: Weigher) -> FloatArray:
+def _moved(likelihood: ReadingLikelihood) -> FloatArray:
     """Return what one standard deviation does to the readings, shape (strands - 1, readings)."""
-    design = weigher.responses.design
-    loaded = weigher.responses.circuit.loaded
+    design = likelihood.responses.design
+    loaded = likelihood.responses.circuit.loaded
     shares = reel_shares(design, tuple(range(1, len(design.strands))))[loaded]
-    return weigher.ordered(
-        [REEL_SD * (shares.T @ effect.load) for effect in weigher.effects], axis=1
+    return likelihood.in_reading_order(
+        [REEL_SD * (shares.T @ effect.load) for effect in likelihood.effects], axis=1
     )
 
 
-def _own(weigher: Weigher, view: View, where: str, mean: FloatArray) -> FloatArray:
+def _own(
+    likelihood: ReadingLikelihood, view: ConditionalEvidence, where: str, mean: FloatArray
+) -> FloatArray:
     """Return the same of what a bad joint moves: its strand's current goes through it."""
     joint = next(one for one in view.responses.space.joints if one.name == where)
     if len(joint.strands) != 1:
         return np.zeros((len(view.design.strands) - 1, len(mean)))
     second = joint.strands[0] > np.arange(1, len(view.design.strands))
-    return REEL_SD * second[:, None] * (mean - weigher.healthy_mean())
+    return REEL_SD * second[:, None] * (mean - likelihood.healthy_mean())
 
 
 def _gains(off: FloatArray, covariance: FloatArray, moved: FloatArray) -> FloatArray:

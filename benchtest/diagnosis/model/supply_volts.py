@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from benchtest.circuit.tolerance import cause_names
-from benchtest.diagnosis.inference.conditional import View
+from benchtest.diagnosis.inference.conditional import ConditionalEvidence
 from benchtest.prop.design import FeedName, rail_probe
 
 MIN_SUPPLY_SD = 2.0
@@ -20,7 +20,7 @@ STEP_V = 0.01
 """Volts of a supply are taken in such steps, so that a further reading seldom changes them. [V]"""
 
 
-def supplies_as_read(view: View) -> dict[str, float]:
+def supplies_as_read(view: ConditionalEvidence) -> dict[str, float]:
     """Return the volts of each supply whose feed was read, where one of them is off.
 
     Args:
@@ -29,26 +29,26 @@ def supplies_as_read(view: View) -> dict[str, float]:
     Returns:
         Volts by feed; empty where the design has one feed, or none is off. [V]
     """
-    weigher, design = view.weigher, view.design
-    if weigher is None or len(design.feeds) < 2:
+    likelihood, design = view.likelihood, view.design
+    if likelihood is None or len(design.feeds) < 2:
         return {}
     causes = cause_names(design)
-    off_v = weigher.values - weigher.healthy_mean()
+    off_v = likelihood.values - likelihood.healthy_mean()
     found, most_sd = {}, 0.0
     for feed in design.feeds:
         probe = rail_probe(FeedName(feed.name))
         mine = [n for n, reading in enumerate(view.case.readings) if reading.probe == probe]
         if not mine:
             continue
-        per_sd_v = weigher.healthy_spread.shared[mine, causes.index(f"supply {feed.name}")]
+        per_sd_v = likelihood.healthy_spread.shared[mine, causes.index(f"supply {feed.name}")]
         off_sd = float(np.median(off_v[mine] / np.maximum(per_sd_v, 1e-9)))
-        volts = feed.volts * (1.0 + weigher.tolerances.supply * off_sd)
+        volts = feed.volts * (1.0 + likelihood.tolerances.supply * off_sd)
         found[feed.name] = round(round(volts / STEP_V) * STEP_V, 6)
         most_sd = max(most_sd, abs(off_sd))
     return found if most_sd >= MIN_SUPPLY_SD else {}
 
 
-def supplies_log(view: View, volts: dict[str, float]) -> float:
+def supplies_log(view: ConditionalEvidence, volts: dict[str, float]) -> float:
     """Return the logarithm of how likely supplies are so far off, over none being off.
 
     Args:

@@ -34,7 +34,7 @@ supplies give all they can, others nothing."""
 
 
 @dataclass(frozen=True, eq=False)
-class Misled:
+class DataRemap:
     """Nodes that get data, but not their own.
 
     Attributes:
@@ -48,7 +48,7 @@ class Misled:
     source: NDArray[np.intp]
     columns: tuple[int, ...] | None = None
 
-    def told(self, asked: NDArray[Number]) -> NDArray[Number]:
+    def received(self, asked: NDArray[Number]) -> NDArray[Number]:
         """What every node is told.
 
         Args:
@@ -57,17 +57,17 @@ class Misled:
         Returns:
             The same shape and type.
         """
-        told = asked.copy()
-        told[self.nodes] = self.own(asked)
-        return told
+        received = asked.copy()
+        received[self.nodes] = self.own(asked)
+        return received
 
     def own(self, asked: NDArray[Number]) -> NDArray[Number]:
-        """What its own nodes are told, shape (n, colours); see `told`."""
+        """What its own nodes are told, shape (n, colours); see `received`."""
         own = asked[self.source]
         return own if self.columns is None else own[:, self.columns]
 
 
-def swaps(design: Design) -> list[tuple[str, Misled]]:
+def swaps(design: Design) -> list[tuple[str, DataRemap]]:
     """Each two neighbours of the data path that stand in each other's place on it.
 
     Data enters each place of the path at the end that it always entered there, since the wires
@@ -79,7 +79,7 @@ def swaps(design: Design) -> list[tuple[str, Misled]]:
     ]
 
 
-def swap(design: Design, one: StrandEnd, two: StrandEnd) -> Misled:
+def swap(design: Design, one: StrandEnd, two: StrandEnd) -> DataRemap:
     """Two strands that follow each other on the data path, exchanged.
 
     Args:
@@ -90,7 +90,7 @@ def swap(design: Design, one: StrandEnd, two: StrandEnd) -> Misled:
     meant = [strand_order(design, one), strand_order(design, two)]
     first, second = StrandEnd(two.strand, one.end), StrandEnd(one.strand, two.end)
     reached = [strand_order(design, first), strand_order(design, second)]
-    return Misled(np.concatenate(reached), np.concatenate(meant))
+    return DataRemap(np.concatenate(reached), np.concatenate(meant))
 
 
 def other_orders(colours: Sequence[str]) -> list[tuple[int, ...]]:
@@ -103,13 +103,13 @@ def other_orders(colours: Sequence[str]) -> list[tuple[int, ...]]:
     return [order + rest for order in permutations(range(min(3, len(colours))))][1:]
 
 
-def recoloured(nodes: NDArray[np.intp], order: tuple[int, ...]) -> Misled:
+def recoloured(nodes: NDArray[np.intp], order: tuple[int, ...]) -> DataRemap:
     """Nodes that take their colours in another order."""
-    return Misled(nodes, nodes, order)
+    return DataRemap(nodes, nodes, order)
 
 
 @dataclass(frozen=True)
-class Shorted:
+class DeadCopper:
     """Copper that has no volts: its rails are joined, or the fuse of its only feed is gone.
 
     Attributes:
@@ -143,7 +143,7 @@ class Shorted:
         return np.concatenate(runs)
 
 
-def shorts(design: Design) -> list[tuple[str, Shorted]]:
+def shorts(design: Design) -> list[tuple[str, DeadCopper]]:
     """Each feed that may have nothing behind it, and what goes with it.
 
     Rails joined anywhere take the volts from all copper that is joined to there. A fuse takes
@@ -153,9 +153,9 @@ def shorts(design: Design) -> list[tuple[str, Shorted]]:
     for feed in design.feeds:
         for strands, feeds in supplied(design):
             if feed.name in feeds and strands:
-                found.append((feed.name, Shorted(strands, feeds, SHORTED_A)))
+                found.append((feed.name, DeadCopper(strands, feeds, SHORTED_A)))
                 if len(feeds) == 1:
-                    found.append((feed.name, Shorted(strands, feeds, 0.0)))
+                    found.append((feed.name, DeadCopper(strands, feeds, 0.0)))
     return found
 
 
@@ -178,18 +178,18 @@ def supplied(design: Design) -> list[tuple[frozenset[int], frozenset[str]]]:
     ]
 
 
-def extra_a(misled: Misled, solution: Solution) -> tuple[NDArray[np.intp], FloatArray]:
+def extra_a(remap: DataRemap, solution: Solution) -> tuple[NDArray[np.intp], FloatArray]:
     """What nodes draw more than they should.
 
     Returns:
         Nodes that are told something else, shape (n,), and their more, shape (n,) [A].
     """
-    asked = solution.duty[misled.nodes]
-    told = misled.own(solution.duty)
-    other = np.flatnonzero((told != asked).any(axis=1))
+    asked = solution.duty[remap.nodes]
+    received = remap.own(solution.duty)
+    other = np.flatnonzero((received != asked).any(axis=1))
     if not len(other):  # most of the time: white is white in any order
         return other, np.zeros(0)
-    nodes, kind = misled.nodes[other], solution.circuit.design.node
+    nodes, kind = remap.nodes[other], solution.circuit.design.node
     volts = solution.node_v[nodes]
-    drawn = node_loads(kind, volts, told[other]).node_a
+    drawn = node_loads(kind, volts, received[other]).node_a
     return nodes, drawn - node_loads(kind, volts, asked[other]).node_a

@@ -12,8 +12,8 @@ import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.tolerance import Tolerances
-from benchtest.diagnosis.batch.model import CAUSES, Told, told_of
-from benchtest.diagnosis.model.fault_response import Responses
+from benchtest.diagnosis.batch.model import CAUSES, UnitEvidence, unit_evidence_of
+from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.model.faults import fault_space
 from benchtest.diagnosis.model.node_variation import tolerances_of
 from benchtest.evidence.meter import DEFAULT_METER, Meter
@@ -29,7 +29,7 @@ Ask = tuple[LitSet, Probe]
 """What to light, and where to put the leads."""
 
 
-def teaching_readings(
+def batch_calibration_readings(
     design: Design,
     readings: Sequence[Reading] = (),
     meter: Meter = DEFAULT_METER,
@@ -49,11 +49,11 @@ def teaching_readings(
     Source: greedy D-optimal design, as in any text on the design of experiments.
     """
     tolerances = tolerances or tolerances_of(design)
-    responses = Responses(design, fault_space(design))
+    responses = DesignResponse(design, fault_space(design))
     taken = [(reading.lit, reading.probe) for reading in readings]
     groups = _candidates(design)
     asks = list(dict.fromkeys(ask for group in groups for ask in group if ask not in taken))
-    told = told_of(
+    regression = unit_evidence_of(
         responses, [*readings, *(_expected(responses, ask) for ask in asks)], meter, tolerances
     )
     place_of = {ask: place for place, ask in enumerate([*taken, *asks])}
@@ -61,8 +61,10 @@ def teaching_readings(
     while len(found) - len(taken) < MOST_ASKED:
         more = [[ask for ask in group if ask not in found] for group in groups]
         more = [group for group in more if group]
-        known = _log_known(told, [place_of[ask] for ask in found])
-        worth = [_log_known(told, [place_of[ask] for ask in (*found, *group)]) for group in more]
+        known = _log_known(regression, [place_of[ask] for ask in found])
+        worth = [
+            _log_known(regression, [place_of[ask] for ask in (*found, *group)]) for group in more
+        ]
         gains = [(each - known) / len(group) for each, group in zip(worth, more, strict=True)]
         # rounded, so that probes alike by symmetry fall to the first of them everywhere
         best = int(np.argmax(np.round(gains, 6))) if gains else -1
@@ -92,14 +94,14 @@ def _candidates(design: Design) -> list[tuple[Ask, ...]]:
     return [*(((bright, probe),) for probe in drops), *pairs]
 
 
-def _expected(responses: Responses, ask: Ask) -> Reading:
+def _expected(responses: DesignResponse, ask: Ask) -> Reading:
     lit, probe = ask
     return Reading(lit, probe, responses.base(lit).solution.volts(probe))
 
 
-def _log_known(told: Told, rows: list[int]) -> float:
+def _log_known(regression: UnitEvidence, rows: list[int]) -> float:
     """What these readings say of the three causes, as a natural logarithm."""
-    precision: FloatArray = told.only(np.array(rows, dtype=np.intp)).information[0]
+    precision: FloatArray = regression.only(np.array(rows, dtype=np.intp)).information[0]
     known = np.eye(len(precision)) + precision
     # what is said of the supply counts for nothing by itself (Schur complement)
     supply = known[len(CAUSES) :, len(CAUSES) :]

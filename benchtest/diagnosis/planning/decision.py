@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray
-from benchtest.diagnosis.inference.conditional import View
-from benchtest.diagnosis.inference.hypothesis import Part
-from benchtest.diagnosis.inference.multiple_faults import Together
+from benchtest.diagnosis.inference.conditional import ConditionalEvidence
+from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
+from benchtest.diagnosis.inference.multiple_faults import FaultCombination
 from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.likelihood.marks import CHANCE, SEEN
 from benchtest.diagnosis.likelihood.nonlinear import BROWN_SD_V
@@ -73,7 +73,7 @@ def by_place(rows: Sequence[tuple[str, object, float, object]]) -> dict[str, flo
     return found
 
 
-def tied_explanations(several: Sequence[Together], log_single: float) -> list[Group]:
+def tied_explanations(several: Sequence[FaultCombination], log_single: float) -> list[Group]:
     """Return groups of suspects that are interchangeable in equally good explanations.
 
     Args:
@@ -120,7 +120,7 @@ def left_over(healthy: float, suspects: Mapping[str, float], ties: Collection[Gr
     return tuple(names) if healthy < OPEN_TO_DOUBT and len(names) > 1 else ()
 
 
-def far_off(view: View, part: Part | None) -> list[int]:
+def far_off(view: ConditionalEvidence, part: FaultHypothesis | None) -> list[int]:
     """Return places of the readings that an explanation leaves far off all others.
 
     A reading that was taken again, and fits then, was a slip: it is not among them.
@@ -129,12 +129,12 @@ def far_off(view: View, part: Part | None) -> list[int]:
         view: the evidence with what is sure taken for given.
         part: the further fault that explains it best; None where nothing more is wrong.
     """
-    weigher = view.weigher
-    if weigher is None:
+    likelihood = view.likelihood
+    if likelihood is None:
         return []
-    mean, covariance = weigher.under(-1, 0) if part is None else view.under(part)
-    loose = set(view.loose(part))
-    rest, off = list(range(len(mean))), weigher.values - mean
+    mean, covariance = likelihood.under(-1, 0) if part is None else view.under(part)
+    floating_readings = set(view.floating_readings(part))
+    rest, off = list(range(len(mean))), likelihood.values - mean
     found: list[int] = []
     while len(rest) > 1 and len(found) < MOST_FAR_OFF:
         worst = int(slips(off[rest], covariance[np.ix_(rest, rest)], FITS_NOTHING_SD))
@@ -146,11 +146,12 @@ def far_off(view: View, part: Part | None) -> list[int]:
     return [
         place
         for place in found
-        if place not in loose and (readings[place].lit, readings[place].probe) not in fitting
+        if place not in floating_readings
+        and (readings[place].lit, readings[place].probe) not in fitting
     ]
 
 
-def unexplained_marks(view: View, part: Part | None) -> tuple[Mark, ...]:
+def unexplained_marks(view: ConditionalEvidence, part: FaultHypothesis | None) -> tuple[Mark, ...]:
     """Return marks of nodes that should not have looked so under an explanation.
 
     A node that looked right in the same color at another time was a slip of the eye.
@@ -235,13 +236,15 @@ def unread_load(
         lits = [lit for lit in fewer if _is_known(forecaster, lit, rails)] or lits
     if not lits:
         return None
-    volts: dict[LitSet, FloatArray] = {lit: forecaster.outlook(lit).value[rails] for lit in lits}
+    volts: dict[LitSet, FloatArray] = {
+        lit: forecaster.probe_forecast(lit).value[rails] for lit in lits
+    }
     for reading in readings:
         if reading.volts is None or not reading.probe.is_rail or reading.lit not in volts:
             continue
         value = volts[reading.lit]
         place = forecaster.place_of.get(reading.probe)
-        here = value.min() if place is None else forecaster.outlook(reading.lit).value[place]
+        here = value.min() if place is None else forecaster.probe_forecast(reading.lit).value[place]
         if value.max() - here >= LOADED_SHARE * (value.max() - value.min()):
             return None
     lit = min(lits, key=lambda one: round(float(volts[one].min()), 6))
@@ -249,6 +252,6 @@ def unread_load(
 
 
 def _is_known(forecaster: Forecaster, lit: LitSet, rails: Sequence[int]) -> bool:
-    """Return whether rail volts of a sound unit are known; see `nonlinear.doubt`."""
-    variance = forecaster.outlook(lit).variance[list(rails)]
+    """Return whether rail volts of a sound unit are known; see `nonlinear.nonlinearity_sd`."""
+    variance = forecaster.probe_forecast(lit).variance[list(rails)]
     return bool(variance.min(initial=np.inf) < BROWN_SD_V**2)

@@ -19,11 +19,11 @@ from benchtest.diagnosis.likelihood.measurement import (
     taps_of,
     volt_noise,
 )
-from benchtest.diagnosis.likelihood.nonlinear import doubt, half_of_data_lost
+from benchtest.diagnosis.likelihood.nonlinear import half_of_data_lost, nonlinearity_sd
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
-from benchtest.diagnosis.model.fault_response import CELL_SD, GRID, Base, Responses
-from benchtest.diagnosis.model.node_variation import law_a
-from benchtest.diagnosis.model.wiring_faults import Shorted
+from benchtest.diagnosis.model.fault_response import CELL_SD, GRID, DesignResponse, LitSetResponse
+from benchtest.diagnosis.model.node_variation import node_variation_a
+from benchtest.diagnosis.model.wiring_faults import DeadCopper
 from benchtest.diagnosis.planning.candidates import reachable_probes, strand_spans
 from benchtest.diagnosis.planning.cost import ProbeEfforts
 from benchtest.diagnosis.solve_budget import SolveBudget, solve_units
@@ -33,8 +33,8 @@ from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet
 
 if TYPE_CHECKING:
-    from benchtest.diagnosis.likelihood.readings import Weighed, Weigher
-    from benchtest.diagnosis.planning.information import Components
+    from benchtest.diagnosis.likelihood.readings import JointLikelihoods, ReadingLikelihood
+    from benchtest.diagnosis.planning.information import FaultSamples
     from benchtest.diagnosis.planning.next_reading import Evidence
 
 
@@ -55,7 +55,7 @@ At 5 V they are 0 to 4.3 V, common practice; see `measurement.ISLAND_SHARE`."""
 
 
 @dataclass(frozen=True)
-class Outlook:
+class ProbeForecast:
     """What every probe reads of the healthy prop under one lit set, and what moves it.
 
     Attributes:
@@ -68,16 +68,16 @@ class Outlook:
 
     value: FloatArray
     per_amp: FloatArray
-    push: FloatArray
+    compensating_a: FloatArray
     spread: CondensedSpread
     variance: FloatArray
 
 
-class Told:
+class ReadingRegression:
     """What earlier readings say under each component; one for all lit sets.
 
     Attributes:
-        weigher: of the readings.
+        likelihood: of the readings.
         readings: the readings.
         mean: predicted, shape (components, readings). [V]
         off: measured less predicted, same shape. [V]
@@ -89,27 +89,31 @@ class Told:
 
     def __init__(
         self,
-        parts: Components,
+        parts: FaultSamples,
         readings: Sequence[Reading],
-        weigher: Weigher,
-        weighed: Weighed,
+        likelihood: ReadingLikelihood,
+        likelihoods: JointLikelihoods,
         loose: NDArray[np.bool_],
     ) -> None:
-        self.weigher = weigher
+        self.likelihood = likelihood
         self.readings = readings
-        self.loose = loose
-        healthy = weigher.healthy_mean()
-        self._covariance = weigher.covariance(weigher.healthy_spread, healthy)
-        self._gained = weigher.noise.gain * healthy
-        faulty = weighed.joint_mean[parts.joint, parts.column]
+        self.floating = loose
+        healthy = likelihood.healthy_mean()
+        self._covariance = likelihood.covariance(likelihood.healthy_spread, healthy)
+        self._gained = likelihood.noise.gain * healthy
+        faulty = likelihoods.joint_mean[parts.joint, parts.column]
         self.mean = np.where((parts.joint >= 0)[:, None], faulty, healthy)
         data = (parts.chain >= 0) & (parts.joint == -1)
-        self.mean[data] = weigher.chain_mean[parts.chain[data]]
+        self.mean[data] = likelihood.chain_mean[parts.chain[data]]
         two = np.flatnonzero(parts.other >= 0)
         self.mean[two] = two_joints_mean(
-            weigher, parts.joint[two], parts.column[two], parts.other[two], parts.other_column[two]
+            likelihood,
+            parts.joint[two],
+            parts.column[two],
+            parts.other[two],
+            parts.other_column[two],
         )
-        self.off = weigher.values - self.mean
+        self.off = likelihood.values - self.mean
         groups = _silent_readings(self.off, self._covariance, loose)
         self.silent = list(groups)
         self.group = np.zeros(len(parts.joint), dtype=np.intp)
@@ -125,7 +129,7 @@ class Told:
             Weights of the readings in each probe for each group, shape (probes, readings), and the
             part of each probe's variance that is known now, shape (probes,) [V²].
         """
-        shared = spread.covariance_with(self.weigher.healthy_spread)
+        shared = spread.covariance_with(self.likelihood.healthy_spread)
         shared += gained_v[:, None] * self._gained
         weights = [regress(self._covariance, shared, silent) for silent in self.silent]
         return weights, np.einsum("pr,pr->p", regress(self._covariance, shared, ()), shared)
@@ -158,7 +162,7 @@ class Expected:
     value: FloatArray
     per_amp: FloatArray
     joint: IndexArray
-    push: FloatArray
+    compensating_a: FloatArray
     other: IndexArray
     other_push: FloatArray
     weights: list[FloatArray]
@@ -181,7 +185,7 @@ class Expected:
         """Some components, shape (some, probes)."""
         joint, group = self.joint[some], self.group[some]
         found = np.take(self.per_amp[:, probes], np.maximum(joint, 0), axis=0)
-        found *= self.push[some, None]
+        found *= self.compensating_a[some, None]
         two = np.flatnonzero(self.other[some] >= 0)
         if len(two):
             more = self.per_amp[:, probes][self.other[some][two]]
@@ -209,7 +213,7 @@ class Expected:
 class Forecaster:
     """Forecasts for one design and one meter; what does not depend on evidence is kept."""
 
-    def __init__(self, responses: Responses, meter: Meter, tolerances: Tolerances) -> None:
+    def __init__(self, responses: DesignResponse, meter: Meter, tolerances: Tolerances) -> None:
         self.responses = responses
         self.meter = meter
         self.tolerances = tolerances
@@ -231,53 +235,55 @@ class Forecaster:
         self._dead: dict[frozenset[int], NDArray[np.bool_]] = {}
         self._red, self._black = responses.circuit.netlist.leads(self.probes)
         self.efforts = ProbeEfforts(responses.design, self.probes)
-        self._outlooks: dict[LitSet, Outlook] = {}
+        self._outlooks: dict[LitSet, ProbeForecast] = {}
         self._flat: CondensedSensitivities | None = None
         self._sd_v: dict[LitSet, FloatArray] = {}
         self._budget = SolveBudget.of(responses.design)
         self._footing: Hashable = None
         self._read: Sequence[Reading] = ()
 
-    def outlook(self, lit: LitSet) -> Outlook:
+    def probe_forecast(self, lit: LitSet) -> ProbeForecast:
         """The healthy prop's readings under a lit set."""
         if lit not in self._outlooks:
             self._outlooks[lit] = self._look(lit)
         return self._outlooks[lit]
 
     def forget(self) -> None:
-        """Let go of what the circuit has let go of; see `Responses.forget`."""
+        """Let go of what the circuit has let go of; see `DesignResponse.forget`."""
         for kept in (self._outlooks, self._sd_v):
             for lit in [lit for lit in kept if not self.responses.keeps(lit)]:
                 del kept[lit]
 
-    def _look(self, lit: LitSet) -> Outlook:
+    def _look(self, lit: LitSet) -> ProbeForecast:
         base, circuit = self.responses.base(lit), self.responses.circuit
         point_v = base.solution.point_v
         value = point_v[self._red] - point_v[self._black]
         known = frozenset(self.responses.given)
         back = self._back(base.solution)
-        law = law_a(base.solution, self.tolerances)
+        law = node_variation_a(base.solution, self.tolerances)
         spread = CondensedSpread(base.solution, back, self.tolerances, known, CELL_SD, law)
         steps = volt_noise(self.meter, value)
         variance = spread.variance + steps**2 + (self.gain * value) ** 2
-        variance += self._doubt(base, back, law, value) ** 2
+        variance += self._nonlinearity_sd(base, back, law, value) ** 2
         loose = circuit.floating[self._red] | circuit.floating[self._black]
         variance[loose] += (ISLAND_SHARE * circuit.supply_v.max()) ** 2
         # what a joint does to a probe is what the probe does to the joint
         per_amp = back.across[self.responses.joint_places]
-        return Outlook(value, per_amp, self.responses.capped_push(base), spread, variance)
+        return ProbeForecast(
+            value, per_amp, self.responses.capped_compensating_a(base), spread, variance
+        )
 
-    def _doubt(
-        self, base: Base, back: CondensedSensitivities, law: FloatArray, value: FloatArray
+    def _nonlinearity_sd(
+        self, base: LitSetResponse, back: CondensedSensitivities, law: FloatArray, value: FloatArray
     ) -> FloatArray:
-        """See `starved.doubt`, shape (probes,)."""
+        """See `starved.nonlinearity_sd`, shape (probes,)."""
 
         def moved() -> FloatArray:
             drawn = np.column_stack([self.tolerances.current * base.solution.load_a, law])
             pushed = self.responses.circuit.load_incidence.gather(drawn)
             return np.asarray(back.factor.condense(pushed).T @ back.skeleton)
 
-        return doubt(self.responses, base.lit, value, moved)
+        return nonlinearity_sd(self.responses, base.lit, value, moved)
 
     def _back(self, solution: Solution) -> CondensedSensitivities:
         """The probes solved backwards; once for all lit sets whose loads are flat."""
@@ -299,18 +305,20 @@ class Forecaster:
         left = [self.place_of[span] for span in self._spans if span.red.rail not in read]
         return np.array(left, dtype=np.intp)
 
-    def told(self, parts: Components, evidence: Evidence) -> Told | None:
+    def regression(self, parts: FaultSamples, evidence: Evidence) -> ReadingRegression | None:
         """What earlier readings say; None without any."""
         self._read = evidence.readings
-        if evidence.weigher is None:
+        if evidence.likelihood is None:
             self._budget = SolveBudget.of(self.responses.design)
             return None
-        self._budget, self._footing = evidence.weigher.budget, evidence.weigher.footing
-        assert evidence.weighed is not None
-        loose = self._loose(parts, evidence.readings, evidence.weigher)
-        return Told(parts, evidence.readings, evidence.weigher, evidence.weighed, loose)
+        self._budget, self._footing = evidence.likelihood.budget, evidence.likelihood.conditional
+        assert evidence.likelihoods is not None
+        loose = self._loose(parts, evidence.readings, evidence.likelihood)
+        return ReadingRegression(
+            parts, evidence.readings, evidence.likelihood, evidence.likelihoods, loose
+        )
 
-    def cuts_off(self, parts: Components, lit: LitSet) -> NDArray[np.bool_]:
+    def cuts_off(self, parts: FaultSamples, lit: LitSet) -> NDArray[np.bool_]:
         """Return which components are a joint that is open and cuts copper off, (components,)."""
         cut = self.responses.base(lit).cut[:, GRID]
         is_open = (parts.joint >= 0) & (parts.column == GRID) & (parts.other < 0)
@@ -345,13 +353,13 @@ class Forecaster:
             (-fault.start, place)
             for place, fault in enumerate(space.chain)
             if fault.start <= first < fault.stop
-            and fault.misled is None
+            and fault.remap is None
             and fault.shorted is None
             and fault.stop == nodes
         ]
         return min(ways)[1] if ways else -1
 
-    def _dead_leads(self, shorted: Shorted) -> NDArray[np.bool_]:
+    def _dead_leads(self, shorted: DeadCopper) -> NDArray[np.bool_]:
         """Return which leads are on copper without volts, shape (probes, 2)."""
         if shorted.strands not in self._dead:
             dead = [(shorted.has(red), shorted.has(black)) for red, black in self._places]
@@ -359,9 +367,9 @@ class Forecaster:
         return self._dead[shorted.strands]
 
     def _loose(
-        self, parts: Components, readings: Sequence[Reading], weigher: Weigher
+        self, parts: FaultSamples, readings: Sequence[Reading], likelihood: ReadingLikelihood
     ) -> NDArray[np.bool_]:
-        """See `Told.loose`."""
+        """See `ReadingRegression.floating`."""
         found = np.zeros((len(parts.joint), len(readings)), dtype=bool)
         place_of = [self.place_of.get(one.probe, -1) for one in readings]
         known = np.array([place >= 0 and one.volts is not None
@@ -374,43 +382,47 @@ class Forecaster:
             elif parts.island[row] >= 0:
                 found[row] = known & self._floating_leads(int(joint))[place_of].any(axis=1)
             elif joint >= 0:
-                found[row, list(weigher.loose.get((int(joint), int(column)), ()))] = True
+                found[row, list(likelihood.floating.get((int(joint), int(column)), ()))] = True
         return found
 
     def forecast(
-        self, lit: LitSet, parts: Components, told: Told | None, silent: Sequence[Probe] = ()
+        self,
+        lit: LitSet,
+        parts: FaultSamples,
+        regression: ReadingRegression | None,
+        silent: Sequence[Probe] = (),
     ) -> Expected:
         """Expected reading of each probe under each component, in its own standard deviations.
 
         Args:
             lit: strands lit.
             parts: the components.
-            told: what earlier readings say.
+            regression: what earlier readings say.
             silent: probes that are taken to tell nothing.
         """
-        look, joint = self.outlook(lit), parts.joint
+        look, joint = self.probe_forecast(lit), parts.joint
         weights: list[FloatArray] = []
         variance, off = look.variance, np.zeros((len(joint), 0))
-        if told is not None:
-            weights, known = told.of(look.spread, self.gain * look.value)
+        if regression is not None:
+            weights, known = regression.of(look.spread, self.gain * look.value)
             # what was learned can never leave less than a hundredth of the doubt
-            variance, off = np.maximum(variance - known, 1e-4 * variance), told.off
+            variance, off = np.maximum(variance - known, 1e-4 * variance), regression.off
         self._sd_v[lit] = np.sqrt(variance)
         scale = 1.0 / self._sd_v[lit]
         scale[[self.place_of[probe] for probe in silent if probe in self.place_of]] = 0.0
-        push, other_push = self._push(lit, parts)
+        compensating_a, other_push = self._push(lit, parts)
         way, shift = self._shifts(lit, parts)
-        again, again_mean = self._again(lit, told, len(joint))
-        fixed = self._fixed(lit, parts, told)
+        again, again_mean = self._again(lit, regression, len(joint))
+        fixed = self._fixed(lit, parts, regression)
         return Expected(
             look.value * scale,
             look.per_amp * scale,
             joint,
-            push,
+            compensating_a,
             parts.other,
             other_push,
             [each * scale[:, None] for each in weights],
-            np.zeros(len(joint), dtype=np.intp) if told is None else told.group,
+            np.zeros(len(joint), dtype=np.intp) if regression is None else regression.group,
             off,
             way,
             shift * scale,
@@ -419,21 +431,21 @@ class Forecaster:
             again_mean * scale[again],
         )
 
-    def _push(self, lit: LitSet, parts: Components) -> tuple[FloatArray, FloatArray]:
+    def _push(self, lit: LitSet, parts: FaultSamples) -> tuple[FloatArray, FloatArray]:
         """Return amperes that stand in for each component's joints, (components,) each. [A]"""
-        push = self.outlook(lit).push
-        one = np.where(parts.joint >= 0, push[parts.joint, parts.column], 0.0)
+        compensating_a = self.probe_forecast(lit).compensating_a
+        one = np.where(parts.joint >= 0, compensating_a[parts.joint, parts.column], 0.0)
         other = np.zeros(len(one))
         two = np.flatnonzero(parts.other >= 0)
         if len(two):
-            pushed = self.responses.pair_push(
+            pushed = self.responses.pair_compensating_a(
                 self.responses.base(lit), parts.joint[two], parts.column[two],
                 parts.other[two], parts.other_column[two],
             )  # fmt: skip
             one[two], other[two] = pushed
         return one, other
 
-    def _shifts(self, lit: LitSet, parts: Components) -> tuple[IndexArray, FloatArray]:
+    def _shifts(self, lit: LitSet, parts: FaultSamples) -> tuple[IndexArray, FloatArray]:
         """Return what nodes that are dark, or get others' data, change; see `Expected`."""
         chain = np.unique(parts.chain[parts.chain >= 0])
         way = np.where(parts.chain >= 0, np.searchsorted(chain, parts.chain), -1)
@@ -446,20 +458,22 @@ class Forecaster:
         return way, np.asarray(pushed.T @ back.skeleton)
 
     def _again(
-        self, lit: LitSet, told: Told | None, components: int
+        self, lit: LitSet, regression: ReadingRegression | None, components: int
     ) -> tuple[IndexArray, FloatArray]:
         """Return probes that were read under a lit set, and what they should have shown."""
         places: dict[int, FloatArray] = {}
-        for row, reading in enumerate([] if told is None else told.readings):
+        for row, reading in enumerate([] if regression is None else regression.readings):
             place = self.place_of.get(reading.probe, -1)
             if place >= 0 and reading.lit == lit and reading.volts is not None:
-                assert told is not None
+                assert regression is not None
                 sign = 1.0 if self.probes[place] == reading.probe else -1.0
-                places[place] = sign * told.mean[:, row]
+                places[place] = sign * regression.mean[:, row]
         again = np.array(list(places), dtype=np.intp)
         return again, np.array(list(places.values())).reshape(-1, components).T
 
-    def _fixed(self, lit: LitSet, parts: Components, told: Told | None) -> dict[int, FloatArray]:
+    def _fixed(
+        self, lit: LitSet, parts: FaultSamples, regression: ReadingRegression | None
+    ) -> dict[int, FloatArray]:
         """Return what probes show on copper that a component cuts off or leaves without volts."""
         found: dict[int, FloatArray] = {}
         point_v = self.responses.base(lit).solution.point_v
@@ -472,7 +486,7 @@ class Forecaster:
                 leads, rail_v = self._dead_leads(shorted), 0.0
             elif island >= 0:
                 leads = self._floating_leads(int(joint))
-                rail_v = self._island_v(lit, row, int(island), told)
+                rail_v = self._island_v(lit, row, int(island), regression)
             else:
                 continue
             # a + pad lies above the return by the volts between the rails, a - pad below the supply
@@ -485,39 +499,41 @@ class Forecaster:
             along = leads.all(axis=1) & ~self._is_rail
             shown_v = np.where(along, at_v[:, 0] - at_v[:, 1], shown_v)
             shown_v = np.where(leads.any(axis=1), shown_v, np.nan)
-            if told is not None:
-                self._take_over(shown_v, row, told, same_lit=None if joint == SHORT else lit)
+            if regression is not None:
+                self._take_over(shown_v, row, regression, same_lit=None if joint == SHORT else lit)
             found[row] = shown_v
         return found
 
     def _take_over(
-        self, shown_v: FloatArray, row: int, told: Told, same_lit: LitSet | None
+        self, shown_v: FloatArray, row: int, regression: ReadingRegression, same_lit: LitSet | None
     ) -> None:
         """Put in what was read of probes whose volts a component leaves open.
 
         Args:
             shown_v: of every probe; those that were read are replaced, shape (probes,). [V]
             row: the component.
-            told: earlier readings.
+            regression: earlier readings.
             same_lit: lit set under which alone they show the same again; None for all.
         """
-        for place in np.flatnonzero(told.loose[row]).tolist():
-            reading = told.readings[place]
+        for place in np.flatnonzero(regression.floating[row]).tolist():
+            reading = regression.readings[place]
             if same_lit is None or reading.lit == same_lit:
                 probe = self.place_of[reading.probe]
                 sign = 1.0 if self.probes[probe] == reading.probe else -1.0
                 shown_v[probe] = sign * reading.value
 
-    def _island_v(self, lit: LitSet, row: int, way: int, told: Told | None) -> float:
+    def _island_v(
+        self, lit: LitSet, row: int, way: int, regression: ReadingRegression | None
+    ) -> float:
         """Return the volts between the rails of copper that is cut off, in one of its ways. [V]"""
         supply_v = float(self.responses.circuit.supply_v.max())
         read = (
             []
-            if told is None
+            if regression is None
             else [
-                told.readings[place]
-                for place in np.flatnonzero(told.loose[row]).tolist()
-                if told.readings[place].probe.is_rail
+                regression.readings[place]
+                for place in np.flatnonzero(regression.floating[row]).tolist()
+                if regression.readings[place].probe.is_rail
             ]
         )
         if not read:
@@ -529,7 +545,7 @@ class Forecaster:
         return float(np.clip(read[-1].value + apart_v, 0.0, supply_v))
 
     def put_right(
-        self, off_sd: FloatArray, lit: LitSet, probe: Probe, parts: Components
+        self, off_sd: FloatArray, lit: LitSet, probe: Probe, parts: FaultSamples
     ) -> FloatArray:
         """One probe's forecast, with faults that starve nodes solved anew.
 
@@ -539,13 +555,13 @@ class Forecaster:
             probe: what is read.
             parts: the components.
         """
-        look, row = self.outlook(lit), self.place_of[probe]
+        look, row = self.probe_forecast(lit), self.place_of[probe]
         if any(one.lit == lit and one.probe.points == probe.points for one in self._read):
             return off_sd  # what it should have shown is known, see `Expected.again`
-        bent, units = self.responses.base(lit).bent, solve_units(self.responses.design)
+        nonlinear, units = self.responses.base(lit).nonlinear, solve_units(self.responses.design)
         right = off_sd.copy()
         for place, (joint, column) in enumerate(zip(parts.joint, parts.column, strict=True)):
-            if joint < 0 or parts.other[place] >= 0 or not bent[joint, column]:
+            if joint < 0 or parts.other[place] >= 0 or not nonlinear[joint, column]:
                 continue
             if parts.island[place] >= 0 and self._floating_leads(int(joint))[row].any():
                 continue
@@ -560,13 +576,15 @@ class Forecaster:
             if solution.circuit.cut_off.any():
                 (taps,) = taps_of(solution.circuit, [Reading(lit, probe, 0.0)])
                 volts += float(half_of_data_lost(self.responses, solution, taps)[0])
-            estimate_v = look.value[row] + look.per_amp[joint, row] * look.push[joint, column]
+            estimate_v = (
+                look.value[row] + look.per_amp[joint, row] * look.compensating_a[joint, column]
+            )
             right[place] += (volts - estimate_v) / self._sd_v[lit][row]
         return right
 
 
 def two_joints_mean(
-    weigher: Weigher,
+    likelihood: ReadingLikelihood,
     joint: IndexArray,
     column: IndexArray,
     other: IndexArray,
@@ -575,18 +593,18 @@ def two_joints_mean(
     """Return readings under two joints' faults together, shape (pairs, readings).
 
     Args:
-        weigher: of the readings.
+        likelihood: of the readings.
         joint: place of the one in the fault space, shape (pairs,).
         column: its resistance, as a place in the grid.
         other: place of the other.
         other_column: its resistance.
     """
-    responses, parts = weigher.responses, []
-    for effect in weigher.effects:
-        one, two = responses.pair_push(effect.base, joint, column, other, other_column)
+    responses, parts = likelihood.responses, []
+    for effect in likelihood.effects:
+        one, two = responses.pair_compensating_a(effect.base, joint, column, other, other_column)
         own = effect.branch[responses.joint_columns]
         parts.append(effect.value + one[:, None] * own[joint] + two[:, None] * own[other])
-    return weigher.ordered(parts, axis=1)
+    return likelihood.in_reading_order(parts, axis=1)
 
 
 def _silent_readings(

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray
-from benchtest.diagnosis.inference.masked_pairs import Pairs
+from benchtest.diagnosis.inference.masked_pairs import MaskedPairs
 from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.model.fault_response import GRID
 from benchtest.diagnosis.model.faults import FaultSpace
@@ -34,7 +34,7 @@ ROWS = 64
 
 
 @dataclass(frozen=True)
-class Components:
+class FaultSamples:
     """Faults as a list of points: what each candidate would read is Gaussian around each.
 
     Attributes:
@@ -78,8 +78,8 @@ class Components:
 
 
 def components_of(
-    found: Posterior, space: FaultSpace, pairs: Pairs | None = None, soft: float = 0.0
-) -> Components:
+    found: Posterior, space: FaultSpace, pairs: MaskedPairs | None = None, soft: float = 0.0
+) -> FaultSamples:
     """Return the posterior as a list of points; what is hardly likely goes with the healthy.
 
     Args:
@@ -110,15 +110,15 @@ def components_of(
     # a dead short and one of some ohms are repaired alike
     name = np.where(chain >= 0, -2 - chain, joint_of)
     none = np.full(len(rows), -1)
-    single = Components(share / share.sum(), joint_of, column, none, none, name, chain, none)
+    single = FaultSamples(share / share.sum(), joint_of, column, none, none, name, chain, none)
     return single if pairs is None else _with_pairs(single, pairs, len(space.joints))
 
 
-def _with_pairs(single: Components, pairs: Pairs, joints: int) -> Components:
+def _with_pairs(single: FaultSamples, pairs: MaskedPairs, joints: int) -> FaultSamples:
     """Return components with those of pairs, whose weight is over that of all others, behind."""
     none = np.full(len(pairs.weight), -1)
     weight = np.append(single.weight, pairs.weight)
-    return Components(
+    return FaultSamples(
         weight / weight.sum(),
         np.append(single.joint, pairs.joint),
         np.append(single.column, pairs.column),
@@ -141,7 +141,7 @@ def _chain_ways(found: Posterior, space: FaultSpace) -> tuple[list[tuple[int, fl
     ways: dict[Hashable, tuple[float, float, int]] = {}
     for place, (fault, part) in enumerate(zip(space.chain, found.chain.tolist(), strict=True)):
         key: Hashable = (fault.start, fault.stop)
-        if fault.misled is not None:
+        if fault.remap is not None:
             key = (fault.kind, fault.where)
         elif fault.shorted is not None:
             key = fault.shorted.strands
@@ -156,7 +156,9 @@ def _chain_ways(found: Posterior, space: FaultSpace) -> tuple[list[tuple[int, fl
     return worth, max(0.0, float(found.chain.sum()) - sum(weight for _, weight in worth))
 
 
-def with_islands(parts: Components, cut: NDArray[np.bool_], dark: NDArray[np.intp]) -> Components:
+def with_islands(
+    parts: FaultSamples, cut: NDArray[np.bool_], dark: NDArray[np.intp]
+) -> FaultSamples:
     """Return components with each of those that cut copper off in `ISLAND_WAYS` ways.
 
     Args:
@@ -170,7 +172,7 @@ def with_islands(parts: Components, cut: NDArray[np.bool_], dark: NDArray[np.int
     rows = np.repeat(np.arange(len(cut)), times)
     way = np.arange(len(rows)) - np.repeat(np.cumsum(times) - times, times)
     blocked = cut[rows] & (way < ISLAND_WAYS - 1)
-    return Components(
+    return FaultSamples(
         parts.weight[rows] / times[rows],
         parts.joint[rows],
         parts.column[rows],
@@ -182,10 +184,10 @@ def with_islands(parts: Components, cut: NDArray[np.bool_], dark: NDArray[np.int
     )
 
 
-class Rough:
+class CandidateScreen:
     """How well a candidate tells the two likeliest faults from everything else; never exact."""
 
-    def __init__(self, parts: Components) -> None:
+    def __init__(self, parts: FaultSamples) -> None:
         named: dict[int, float] = {}
         for name, weight in zip(parts.name.tolist(), parts.weight.tolist(), strict=True):
             named[name] = named.get(name, 0.0) + weight
@@ -210,7 +212,7 @@ class Rough:
         return np.round(total, 9)
 
 
-def information_bits(off_sd: FloatArray, parts: Components) -> float:
+def information_bits(off_sd: FloatArray, parts: FaultSamples) -> float:
     """Information that one candidate gives about which joint is at fault. [bit]
 
     Args:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from benchtest.diagnosis.model.fault_response import GRID_OHM, Responses
+from benchtest.diagnosis.model.fault_response import GRID_OHM, DesignResponse
 from benchtest.errors import CircuitFault
 from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet, all_lit
@@ -14,7 +14,7 @@ MIN_DROP_V = 3e-4
 
 
 def own_drop(
-    responses: Responses,
+    responses: DesignResponse,
     permitted: Callable[[LitSet], bool],
     where: str,
     ohm: float | None,
@@ -55,12 +55,12 @@ def own_drop(
     return best
 
 
-def _drop_v(responses: Responses, lit: LitSet, place: int, ohm: float) -> float:
+def _drop_v(responses: DesignResponse, lit: LitSet, place: int, ohm: float) -> float:
     """Return how much a joint of that resistance drops, 0 where the prop may not be lit so. [V]"""
     try:
         base = responses.base(lit)
     except CircuitFault:
         return 0.0
     healthy_ohm = responses.space.joints[place].ohm
-    remains = 1.0 + (1.0 / ohm - 1.0 / healthy_ohm) * float(base.own_ohm[place])
+    remains = 1.0 + (1.0 / ohm - 1.0 / healthy_ohm) * float(base.driving_point_ohm[place])
     return abs(float(base.across_v[place])) / max(remains, 1e-9)

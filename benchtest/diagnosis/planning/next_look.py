@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.finding import NextLook, NextReading
 from benchtest.diagnosis.inference.posterior import Posterior
-from benchtest.diagnosis.likelihood.marks import UNLIT, Look, LookWeigher
-from benchtest.diagnosis.model.fault_response import Responses
+from benchtest.diagnosis.likelihood.marks import UNLIT, Appearance, MarkLikelihood
+from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.planning.cost import USUAL_TIMES, look_s
 from benchtest.diagnosis.planning.information import components_of
 from benchtest.diagnosis.planning.next_reading import USUAL_READING_S, WORTH_TAKING_BITS
@@ -43,7 +43,7 @@ SHADE, PARTLY_DARK, DARK = 1, 2, 3
 
 
 def look_next(
-    responses: Responses,
+    responses: DesignResponse,
     found: Posterior,
     marks: Sequence[Mark],
     reading: NextReading,
@@ -76,7 +76,7 @@ def look_next(
     return None if best is None else best[1]
 
 
-def _looks(responses: Responses) -> list[LitSet]:
+def _looks(responses: DesignResponse) -> list[LitSet]:
     """Return everything and every other strand, in single colors, in white, and in full white."""
     design = responses.design
     primaries = [name for name in ("red", "green", "blue") if name in design.node.colours]
@@ -102,7 +102,7 @@ class _JointFaults:
     weight: FloatArray
 
 
-def _joint_faults(responses: Responses, found: Posterior) -> _JointFaults:
+def _joint_faults(responses: DesignResponse, found: Posterior) -> _JointFaults:
     parts = components_of(found, responses.space)
     order = np.argsort(-np.round(parts.weight, 9), kind="stable")
     wanted = (parts.joint[order] >= 0) & (parts.weight[order] >= LEAST_JOINT)
@@ -110,7 +110,7 @@ def _joint_faults(responses: Responses, found: Posterior) -> _JointFaults:
     return _JointFaults(parts.joint[mine], parts.column[mine], parts.weight[mine])
 
 
-def _bits(responses: Responses, found: Posterior, faults: _JointFaults, lit: LitSet) -> float:
+def _bits(responses: DesignResponse, found: Posterior, faults: _JointFaults, lit: LitSet) -> float:
     """Return the information between what a look shows and the name of the fault. [bit]"""
     names = {fault.where: place for place, fault in enumerate(responses.space.chain)}
     named = np.array([names[fault.where] for fault in responses.space.chain], dtype=np.int64)
@@ -148,22 +148,22 @@ def _entropy(parts: FloatArray) -> float:
 class _View:
     """Numbers for what each fault shows under one lit set, the same for what looks the same."""
 
-    def __init__(self, responses: Responses, lit: LitSet) -> None:
+    def __init__(self, responses: DesignResponse, lit: LitSet) -> None:
         self._responses, self._lit = responses, lit
-        self._asked = responses.told(lit)
+        self._asked = responses.received(lit)
         design = responses.design
-        self._weigher = LookWeigher(responses, (), SolveBudget.of(design), ())
+        self._likelihood = MarkLikelihood(responses, (), SolveBudget.of(design), ())
         lights = [lit.lights(strand.number) for strand in design.strands]
         self._strand = np.repeat(np.arange(len(lights)), [one.nodes for one in design.strands])
         self._lights = np.array(lights)[self._strand]
-        self._ground = self._seen(self._weigher.should(lit, None))
+        self._ground = self._seen(self._likelihood.should(lit, None))
         # a node that is dark already shows nothing new by staying dark
         self._shown = (self._asked > 0.0).any(axis=1) & ~_is_dark(self._ground)
         self._upto = np.append(0, np.cumsum(self._shown[responses.space.order]))
         self._others: dict[bytes, int] = {}
 
     def _seen(self, should: NDArray[np.intp]) -> NDArray[np.intp]:
-        """Return `Look` of nodes, lit or not, from how they look if lit; same shape."""
+        """Return `Appearance` of nodes, lit or not, from how they look if lit; same shape."""
         return np.where(self._lights, should, UNLIT[should])
 
     def _range(self, first: NDArray[np.intp], last: NDArray[np.intp]) -> NDArray[np.int64]:
@@ -183,10 +183,10 @@ class _View:
         last = self._upto[np.array([fault.stop for fault in space.chain], dtype=np.intp)]
         ways = self._range(first, last)
         for place, fault in enumerate(space.chain):
-            if fault.misled is not None:
+            if fault.remap is not None:
                 # colours of their own tell orders apart too, but hardly matter to the iron
-                apart = fault.misled.own(asked) - asked[fault.misled.nodes]
-                nodes = np.sort(fault.misled.nodes[apart.any(axis=1)])
+                apart = fault.remap.own(asked) - asked[fault.remap.nodes]
+                nodes = np.sort(fault.remap.nodes[apart.any(axis=1)])
                 ways[place] = self._other(nodes.tobytes()) if len(nodes) else RIGHT
         return ways
 
@@ -200,11 +200,11 @@ class _View:
         if not count:
             return ways, sees
         base = self._responses.base(self._lit)
-        push = self._responses.capped_push(base)[faults.joint, faults.column]
+        compensating_a = self._responses.capped_compensating_a(base)[faults.joint, faults.column]
         node_v = np.tile(base.solution.node_v, (count, 1))
-        node_v[:, circuit.loaded] += push[:, None] * base.joint_load[:, faults.joint].T
+        node_v[:, circuit.loaded] += compensating_a[:, None] * base.joint_load[:, faults.joint].T
         for place, volts in enumerate(node_v):
-            seen = self._seen(self._weigher.should_at(self._lit, volts)[0])
+            seen = self._seen(self._likelihood.should_at(self._lit, volts)[0])
             if (seen == self._ground).all():
                 continue
             dark = _is_dark(seen) & self._shown
@@ -239,4 +239,4 @@ class _View:
 
 
 def _is_dark(look: NDArray[np.intp]) -> NDArray[np.bool_]:
-    return np.asarray((look == Look.UNPOWERED) | (look == Look.NO_DATA))
+    return np.asarray((look == Appearance.UNPOWERED) | (look == Appearance.NO_DATA))

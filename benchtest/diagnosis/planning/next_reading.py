@@ -11,17 +11,17 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.finding import NextReading
-from benchtest.diagnosis.inference.masked_pairs import Pairs
+from benchtest.diagnosis.inference.masked_pairs import MaskedPairs
 from benchtest.diagnosis.inference.posterior import Posterior
-from benchtest.diagnosis.likelihood.readings import Weighed, Weigher
+from benchtest.diagnosis.likelihood.readings import JointLikelihoods, ReadingLikelihood
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
-from benchtest.diagnosis.model.fault_response import GRID_OHM, Responses
+from benchtest.diagnosis.model.fault_response import GRID_OHM, DesignResponse
 from benchtest.diagnosis.planning.candidates import lit_sets, permitted_sets
 from benchtest.diagnosis.planning.cost import USUAL_TIMES, leads_after
 from benchtest.diagnosis.planning.forecast import SHORT, SOFT_SHORT, Forecaster
 from benchtest.diagnosis.planning.information import (
-    Components,
-    Rough,
+    CandidateScreen,
+    FaultSamples,
     components_of,
     information_bits,
     with_islands,
@@ -74,8 +74,8 @@ class Evidence:
     """What was read so far, for a forecast of what comes next."""
 
     readings: Sequence[Reading]
-    weigher: Weigher | None
-    weighed: Weighed | None
+    likelihood: ReadingLikelihood | None
+    likelihoods: JointLikelihoods | None
 
 
 @dataclass(frozen=True)
@@ -95,7 +95,7 @@ class Ranking:
     """
 
     forecaster: Forecaster
-    parts: Components
+    parts: FaultSamples
     lits: list[LitSet]
     evidence: Evidence
     efforts: Efforts
@@ -115,7 +115,7 @@ def rank_readings(
     found: Posterior,
     evidence: Evidence,
     permitted: Callable[[LitSet], bool] = lambda _: True,
-    pairs: Pairs | None = None,
+    pairs: MaskedPairs | None = None,
 ) -> Ranking:
     """Rank what to light and where to put the leads.
 
@@ -225,7 +225,7 @@ class _Plain:
 
 def _span_or(
     forecaster: Forecaster,
-    parts: Components,
+    parts: FaultSamples,
     plain: _Plain,
     lit: LitSet,
     evidence: Evidence,
@@ -237,13 +237,13 @@ def _span_or(
     The first reading along a rail says little, for wire and node current are not known well. With
     it, one under another lit set shows every joint of that rail at once.
     """
-    told = forecaster.told(parts, evidence)
+    regression = forecaster.regression(parts, evidence)
     spans = forecaster.spans_but(reading.probe for reading in evidence.readings)
     sound = (parts.joint == -1) & (parts.chain < 0)
     likeliest = int(np.where(sound, parts.weight, 0.0).argmax())
     if not len(spans) or parts.weight[likeliest] < 0.5:
         return plain.ask
-    expected = forecaster.forecast(lit, parts, told)
+    expected = forecaster.forecast(lit, parts, regression)
     off_sd = expected.under(np.arange(len(parts.weight)), spans).T
     bits = np.array([information_bits(row, parts) for row in off_sd])
     first = int(np.argmax(np.round(bits * efforts.seconds[spans] ** -EASE_POWER, 9)))
@@ -263,8 +263,8 @@ def _components(
     found: Posterior,
     evidence: Evidence,
     lits: Sequence[LitSet],
-    pairs: Pairs | None = None,
-) -> Components:
+    pairs: MaskedPairs | None = None,
+) -> FaultSamples:
     """Return the faults that readings are to tell apart, as points."""
     space = forecaster.responses.space
     parts = components_of(found, space, pairs, _soft_share(evidence))
@@ -278,12 +278,12 @@ def _components(
 
 def _soft_share(evidence: Evidence) -> float:
     """Return the share of shorts that leave some volts, by the readings; 0 without any."""
-    return 0.0 if evidence.weigher is None else evidence.weigher.soft_share
+    return 0.0 if evidence.likelihood is None else evidence.likelihood.soft_share
 
 
 def _short_list(
     forecaster: Forecaster,
-    parts: Components,
+    parts: FaultSamples,
     lits: list[LitSet],
     evidence: Evidence,
     efforts: Efforts,
@@ -292,14 +292,14 @@ def _short_list(
 
     LitSet set by lit set: a large prop has more candidates than fit into memory at once.
     """
-    told, judge = forecaster.told(parts, evidence), Rough(parts)
+    regression, judge = forecaster.regression(parts, evidence), CandidateScreen(parts)
     last = _last_ask(parts, evidence.readings)
     most = SHORTLIST if len(parts.weight) < MANY else SHORTLIST_MANY
     found: list[tuple[float, Ask, FloatArray]] = []
     for lit in lits:
         enough = _taken_enough(evidence.readings, lit)
         enough += [probe for asked, probe in last if asked == lit]
-        expected = forecaster.forecast(lit, parts, told, enough)
+        expected = forecaster.forecast(lit, parts, regression, enough)
         worth = np.round(judge.worth(expected) * efforts.ease_of_all(lit), 9)
         order = np.argsort(-worth, kind="stable")[:most]
         off_sd = expected.under(np.arange(len(parts.weight)), order).T
@@ -312,24 +312,24 @@ def _short_list(
     return [(ask, off_sd) for _, ask, off_sd in found]
 
 
-def _fits_nothing(parts: Components, evidence: Evidence) -> Reading | None:
+def _fits_nothing(parts: FaultSamples, evidence: Evidence) -> Reading | None:
     """A reading that only a slip of the pen explains, and that was taken only once.
 
     Whatever the rest says, nothing is settled while such a reading stands.
     """
-    weigher = evidence.weigher
-    if weigher is None:
+    likelihood = evidence.likelihood
+    if likelihood is None:
         return None
     best = int(np.where(parts.other < 0, parts.weight, 0.0).argmax())
     joint, column = int(parts.joint[best]), int(parts.column[best])
     if joint in (SHORT, SOFT_SHORT):
         return None
     if joint < 0 <= int(parts.chain[best]):
-        mean, covariance = weigher.under_chain(int(parts.chain[best]))
+        mean, covariance = likelihood.under_chain(int(parts.chain[best]))
     else:
-        mean, covariance = weigher.under(joint, column)
-    place = int(slips(weigher.values - mean, covariance, TAKE_AGAIN_SD))
-    if place < 0 or place in weigher.loose.get((joint, column), ()):
+        mean, covariance = likelihood.under(joint, column)
+    place = int(slips(likelihood.values - mean, covariance, TAKE_AGAIN_SD))
+    if place < 0 or place in likelihood.floating.get((joint, column), ()):
         return None
     reading = evidence.readings[place]
     taken = [(other.lit, other.probe) for other in evidence.readings]
@@ -347,8 +347,8 @@ def _proof(
     best: tuple[float, Ask] | None = None
     for joint in unproven:
         for lit in lits:
-            look = forecaster.outlook(lit)
-            moved_v = look.per_amp[joint] * look.push[joint, PROOF_COLUMN]
+            look = forecaster.probe_forecast(lit)
+            moved_v = look.per_amp[joint] * look.compensating_a[joint, PROOF_COLUMN]
             off_sd = np.abs(moved_v) / np.sqrt(look.variance)
             place = int(np.argmax(np.round(off_sd, 9)))
             ask = (lit, forecaster.probes[place])
@@ -360,7 +360,7 @@ def _proof(
 
 def _finals(
     forecaster: Forecaster,
-    parts: Components,
+    parts: FaultSamples,
     short: list[tuple[Ask, FloatArray]],
     bits: FloatArray,
     ease: FloatArray,
@@ -390,14 +390,14 @@ def _finals(
 
 
 def _lits(
-    responses: Responses, found: Posterior, permitted: Callable[[LitSet], bool]
+    responses: DesignResponse, found: Posterior, permitted: Callable[[LitSet], bool]
 ) -> list[LitSet]:
     """LitSet sets that may be asked for."""
     lits = lit_sets(responses.design, _strand_weight(responses, found))
     return permitted_sets(lits, permitted)
 
 
-def _strand_weight(responses: Responses, found: Posterior) -> FloatArray:
+def _strand_weight(responses: DesignResponse, found: Posterior) -> FloatArray:
     weight = np.zeros(len(responses.design.strands))
     for joint, part in zip(responses.space.joints, found.joints.sum(axis=1), strict=True):
         for strand in joint.strands:
@@ -411,7 +411,7 @@ def _taken_enough(readings: Sequence[Reading], lit: LitSet) -> list[Probe]:
     return [probe for probe, times in taken.items() if times >= SAME_AGAIN]
 
 
-def _last_ask(parts: Components, readings: Sequence[Reading]) -> list[Ask]:
+def _last_ask(parts: FaultSamples, readings: Sequence[Reading]) -> list[Ask]:
     """Return the last reading's lit set and probe where a repeat of it is of no use.
 
     Two equal readings in a row show that it is no slip, and with a suspect known by name none needs
@@ -462,7 +462,7 @@ class Efforts:
         place = self.forecaster.place_of[probe]
         turned = self.is_reversed[place]
         if self.is_either_way[place]:  # no minus to type, then
-            turned = bool(self.forecaster.outlook(lit).value[place] < 0.0)
+            turned = bool(self.forecaster.probe_forecast(lit).value[place] < 0.0)
         return lit, probe.reversed if turned else probe
 
 

@@ -12,8 +12,8 @@ from functools import cached_property
 
 from benchtest.circuit.feed_limits import PermittedLitSets
 from benchtest.diagnosis.finding import NextReading
-from benchtest.diagnosis.inference.conditional import View
-from benchtest.diagnosis.inference.masked_pairs import Pairs
+from benchtest.diagnosis.inference.conditional import ConditionalEvidence
+from benchtest.diagnosis.inference.masked_pairs import MaskedPairs
 from benchtest.diagnosis.inference.posterior import Posterior, named_suspects
 from benchtest.diagnosis.model.wiring_faults import supplied
 from benchtest.diagnosis.planning.candidates import permitted_sets
@@ -133,7 +133,7 @@ class Situation:
     @cached_property
     def ranking(self) -> Ranking:
         """Candidates for the next reading, with the sure faults given."""
-        return self.rank(self.inference.footing, self.inference.pairs)
+        return self.rank(self.inference.conditional, self.inference.pairs)
 
     @cached_property
     def best(self) -> NextReading:
@@ -146,16 +146,18 @@ class Situation:
         return self._planned(LEAST_BITS, to_mend=False)
 
     def _planned(self, least_bits: float, *, to_mend: bool) -> NextReading:
-        footing, case = self.inference.footing, self.evidence.case
-        unproven = _unproven(footing, self.inference.found, case.repaired)
-        return self.choose(self.ranking, footing, unproven, to_mend=to_mend, least_bits=least_bits)
+        conditional, case = self.inference.conditional, self.evidence.case
+        unproven = _unproven(conditional, self.inference.found, case.repaired)
+        return self.choose(
+            self.ranking, conditional, unproven, to_mend=to_mend, least_bits=least_bits
+        )
 
-    def rank(self, footing: View, pairs: Pairs | None = None) -> Ranking:
+    def rank(self, conditional: ConditionalEvidence, pairs: MaskedPairs | None = None) -> Ranking:
         """Return the candidates for the next reading on a footing."""
         return rank_readings(
-            self.given.belief.forecaster(footing),
-            footing.posterior,
-            Evidence(footing.case.readings, footing.weigher, footing.weighed),
+            self.given.belief.forecaster(conditional),
+            conditional.posterior,
+            Evidence(conditional.case.readings, conditional.likelihood, conditional.likelihoods),
             self.permitted,
             pairs,
         )
@@ -163,7 +165,7 @@ class Situation:
     def choose(
         self,
         ranking: Ranking,
-        footing: View,
+        conditional: ConditionalEvidence,
         unproven: Sequence[int] = (),
         *,
         to_mend: bool = False,
@@ -173,24 +175,26 @@ class Situation:
 
         Args:
             ranking: the candidates.
-            footing: evidence with some faults given.
+            conditional: evidence with some faults given.
             unproven: places of joints that were remade and may still be bad.
             to_mend: whether something is sure to be bad.
             least_bits: information from which a reading is worth taking.
         """
-        belief, case = self.given.belief, footing.case
+        belief, case = self.given.belief, conditional.case
 
         def then(reading: Reading) -> float:
             supposed = replace(case, readings=(*case.readings, reading))
-            view = belief.views.of(supposed, footing.parts, footing.best_so_far, footing.memory)
-            evidence = Evidence(supposed.readings, view.weigher, view.weighed)
+            view = belief.views.of(
+                supposed, conditional.parts, conditional.best_so_far, conditional.memory
+            )
+            evidence = Evidence(supposed.readings, view.likelihood, view.likelihoods)
             return best_worth(ranking.forecaster, view.posterior, evidence, self.permitted)
 
         return plan_next(
             ranking,
             unproven,
             to_mend=to_mend,
-            then=None if footing.responses.is_large else then,
+            then=None if conditional.responses.is_large else then,
             least_bits=least_bits,
         )
 
@@ -254,7 +258,7 @@ def volts_under_load(situation: Situation) -> NextReading | None:
     """Return the rail volts under load where none were read."""
     if situation.inference.is_sure or not situation.readings:
         return None
-    forecaster = situation.given.belief.forecaster(situation.inference.footing)
+    forecaster = situation.given.belief.forecaster(situation.inference.conditional)
     due = unread_load(forecaster, situation.permitted, situation.readings)
     return None if due is None else _asked(situation, due)
 
@@ -293,7 +297,7 @@ def power_before_data(situation: Situation) -> NextReading | None:
     plain, found = situation.given.plain, situation.inference.found
     rows = [row for row in named_suspects(plain.space, found) if row[2] >= LIKELY_DATA]
     dark = [fault for fault in plain.space.chain if rows and fault.where == rows[0][0]]
-    if not dark or rows[0][3] is not None or dark[0].shorted or dark[0].misled:
+    if not dark or rows[0][3] is not None or dark[0].shorted or dark[0].remap:
         return None
     design = plain.design
     first = design.node_at(int(plain.space.order[dark[0].start])).strand
@@ -414,7 +418,7 @@ UNSTEADY_RULES: tuple[Rule, ...] = (unsteady_drop, drop_before_repair)
 """Readings where repeats of one disagree."""
 
 
-def likeliest_joint(plain: View, found: Posterior) -> tuple[Joint | None, float]:
+def likeliest_joint(plain: ConditionalEvidence, found: Posterior) -> tuple[Joint | None, float]:
     """Return the soldered joint that is likeliest at fault, and its probability."""
     space = plain.space
     totals = found.joints[: space.soldered].sum(axis=1).round(9)
@@ -424,16 +428,18 @@ def likeliest_joint(plain: View, found: Posterior) -> tuple[Joint | None, float]
     return space.joints[place], float(totals[place])
 
 
-def _unproven(footing: View, found: Posterior, repaired: Collection[str]) -> list[int]:
+def _unproven(
+    conditional: ConditionalEvidence, found: Posterior, repaired: Collection[str]
+) -> list[int]:
     """Return places of joints that were remade and may still be bad for all that was read since.
 
     None while something else is likely wrong: that is repaired first.
     """
     if found.healthy <= 0.5:
         return []
-    limits = footing.cleared.tolist()
+    limits = conditional.cleared.tolist()
     return [
         place
-        for place, joint in enumerate(footing.responses.space.joints)
+        for place, joint in enumerate(conditional.responses.space.joints)
         if joint.name in repaired and limits[place] > PROVEN_OHM
     ]

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchtest.diagnosis import Finding, Outlook, Suspect, outlook
+from benchtest.diagnosis import ExpectedReading, Finding, Suspect, expected_reading
 from benchtest.errors import CircuitFault
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, all_lit
@@ -49,16 +49,16 @@ class FindingDetails:
     """
 
     profile: StrandProfile | None
-    next: tuple[Outlook, ...]
+    next: tuple[ExpectedReading, ...]
 
 
 def finding_details(session: Session, finding: Finding) -> FindingDetails:
     """Work out the evidence behind a finding. Slow: call it from a worker thread."""
     ask = finding.next
-    shown: tuple[Outlook, ...] = ()
+    shown: tuple[ExpectedReading, ...] = ()
     try:
         if ask.lit is not None and ask.probe is not None and finding.suspects:
-            shown = outlook(session.engine, finding, ask.lit, ask.probe)
+            shown = expected_reading(session.engine, finding, ask.lit, ask.probe)
         return FindingDetails(_profile_of(session, finding), shown)
     except CircuitFault:
         return FindingDetails(None, ())

@@ -9,7 +9,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Collection, Sequence
 
-from benchtest.diagnosis import Before, Engine, Finding, has_outlier
+from benchtest.diagnosis import Engine, Finding, PreRepairEvidence, has_outlier
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
 from benchtest.session.log.reading_list import NumberedReading, is_repeated
@@ -94,7 +94,7 @@ def _diagnose(
     )
 
 
-def _without(then: Before, gone: Sequence[Reading]) -> Before:
+def _without(then: PreRepairEvidence, gone: Sequence[Reading]) -> PreRepairEvidence:
     """Return the evidence before a repair without rejected readings."""
     if not gone:
         return then

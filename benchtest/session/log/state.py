@@ -7,7 +7,7 @@ import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from benchtest.diagnosis import Before, still_valid, touched_by
+from benchtest.diagnosis import PreRepairEvidence, still_valid, touched_by
 from benchtest.errors import InputError
 from benchtest.evidence.marks import Mark, check_seen, parse_node_range
 from benchtest.evidence.meter import Meter
@@ -111,7 +111,7 @@ class State:
     taken: tuple[NumberedReading, ...] = ()
     unreachable: frozenset[tuple[LitSet, Probe]] = frozenset()
     repairs: tuple[RepairDone, ...] = ()
-    before: tuple[Before, ...] = ()
+    before: tuple[PreRepairEvidence, ...] = ()
     notes: tuple[str, ...] = ()
     stage: Stage | None = None
     tested_earlier: bool = False
@@ -392,7 +392,7 @@ def _repair(state: State, what: RepairDone) -> State:
         search=None,
     )
     then = state.readings, tuple(state.evidence_marks)
-    before = Before(what.where, *then, after.readings, tuple(after.evidence_marks))
+    before = PreRepairEvidence(what.where, *then, after.readings, tuple(after.evidence_marks))
     return dataclasses.replace(after, before=(*state.before, before))
 
 

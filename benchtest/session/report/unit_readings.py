@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.batch.model import SeenUnit
+from benchtest.diagnosis.batch.model import UnitReadings
 from benchtest.errors import InputError, NameFault, did_you_mean
 from benchtest.evidence.meter import Meter
 from benchtest.input_files import printable
@@ -37,7 +37,7 @@ def units_of(shelf: Shelf, design_name: str) -> list[Unit]:
     return units
 
 
-def last_unit_readings(shelf: Shelf, tag: str, design: Design) -> SeenUnit:
+def last_unit_readings(shelf: Shelf, tag: str, design: Design) -> UnitReadings:
     """Return the readings of a unit's newest session that has any; else none.
 
     Args:
@@ -56,10 +56,10 @@ def last_unit_readings(shelf: Shelf, tag: str, design: Design) -> SeenUnit:
     for row in reversed(shelf.sessions(tag)):
         if (seen := _seen(shelf, row, design)) is not None:
             return seen
-    return SeenUnit(tag, ())
+    return UnitReadings(tag, ())
 
 
-def _seen(shelf: Shelf, row: SessionRow, design: Design) -> SeenUnit | None:
+def _seen(shelf: Shelf, row: SessionRow, design: Design) -> UnitReadings | None:
     own = parse_design(row.design_text, f"record of {row.tag}")
     if wiring_key(own) != wiring_key(design):
         raise InputError(
@@ -74,7 +74,7 @@ def _seen(shelf: Shelf, row: SessionRow, design: Design) -> SeenUnit | None:
     return seen if len(design.feeds) > 1 else replace(seen, supply_v={})
 
 
-def unit_readings(row: SessionRow, state: State, engine: Engine | None = None) -> SeenUnit:
+def unit_readings(row: SessionRow, state: State, engine: Engine | None = None) -> UnitReadings:
     """Return the readings of a session for a comparison or for learning.
 
     Readings that its own finding rejects are left out.
@@ -89,7 +89,7 @@ def unit_readings(row: SessionRow, state: State, engine: Engine | None = None) -
     """
     meter = Meter.parse(row.meter)
     engine = engine or Engine(with_measured_supplies(state.design, state.checks))
-    return SeenUnit(
+    return UnitReadings(
         row.tag,
         find_accepted_readings(engine, state, meter),
         meter,

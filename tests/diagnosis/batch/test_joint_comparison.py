@@ -11,8 +11,13 @@ import pytest
 from scipy.stats import norm
 
 from benchtest.circuit.tolerance import HAND_SOLDERED
-from benchtest.diagnosis.batch.joint_comparison import SCALE_OHM, compare, joint_ohms, unlike_others
-from benchtest.diagnosis.batch.model import SeenUnit
+from benchtest.diagnosis.batch.joint_comparison import (
+    SCALE_OHM,
+    compare,
+    joint_ohms,
+    outlier_joints,
+)
+from benchtest.diagnosis.batch.model import UnitReadings
 from benchtest.diagnosis.likelihood.measurement import volt_noise
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
@@ -34,14 +39,14 @@ def design(make_fan: Callable[..., Design]) -> Design:
 
 def _session(
     design: Design, seed: int, faults: Sequence[str] = (), joints: Sequence[str] = ()
-) -> SeenUnit:
+) -> UnitReadings:
     """Drops across joints under full white, of one unit: its faults may differ, nothing else."""
     prop = VirtualProp(design, [parse_fault(fault, design) for fault in faults], seed)
     lit = all_lit(design)
     prop.receive(frame_from_duty(lit.duty(design)))
     probe_of = {joint.name: joint.probe for joint in power_joints(design)}
     probes = [probe_of[name] for name in joints]
-    return SeenUnit("WF-03", [Reading(lit, probe, prop.measure(probe)) for probe in probes])
+    return UnitReadings("WF-03", [Reading(lit, probe, prop.measure(probe)) for probe in probes])
 
 
 def test_one_drop_gives_the_posterior_of_a_lone_joint(design: Design) -> None:
@@ -56,7 +61,7 @@ def test_one_drop_gives_the_posterior_of_a_lone_joint(design: Design) -> None:
     density *= norm.pdf(np.log(grid / joint.ohm), 0.0, SPREAD) / grid
     upto = np.cumsum(density) / density.sum()
     low, middle, high = np.interp([0.05, 0.5, 0.95], upto, grid)
-    unit = SeenUnit("WF-03", [Reading(all_lit(design), joint.probe, volts)])
+    unit = UnitReadings("WF-03", [Reading(all_lit(design), joint.probe, volts)])
     found = next(row for row in joint_ohms(design, unit) if row.where == "2A+")
     assert found.curve.sum() == pytest.approx(1.0)
     assert found.ohms.low == pytest.approx(low, rel=0.03)
@@ -69,7 +74,7 @@ def test_unread_joints_are_any_healthy_ones(design: Design) -> None:
 
     A ratio of two has √2 times the spread.
     """
-    nothing = SeenUnit("WF-03", ())
+    nothing = UnitReadings("WF-03", ())
     row = joint_ohms(design, nothing)[0]
     assert row.ohms.high == pytest.approx(
         0.002 * math.exp(norm.ppf(0.95 * 1.005) * SPREAD), rel=0.01
@@ -105,14 +110,14 @@ def test_two_sessions_of_a_unit_that_has_not_changed_agree(design: Design) -> No
         prop.receive(frame_from_duty(all_lit(design).duty(design)))
         again = [replace(r, volts=[prop.measure(r.probe) for _ in range(3)][-1])
                  for r in before.readings]  # fmt: skip
-        changes = compare(design, before, SeenUnit("WF-03", again))
+        changes = compare(design, before, UnitReadings("WF-03", again))
         assert not any(change.beyond_noise for change in changes)
 
 
 def test_a_joint_not_read_before_is_not_said_to_have_grown(design: Design) -> None:
     """It may have been bad all along: one joint in two hundred is."""
     after = _session(design, 5, ["2A+=0.3"], ["2A+", "2A+", "1A+"])
-    worst = compare(design, SeenUnit("WF-03", ()), after)[0]
+    worst = compare(design, UnitReadings("WF-03", ()), after)[0]
     assert worst.where == "2A+"
     assert worst.grown > 0.9
     assert not worst.beyond_noise
@@ -125,7 +130,7 @@ def test_a_fault_elsewhere_clears_no_joint_that_was_not_read(design: Design) -> 
     assert rows["2A+"].at_fault > 0.99
     assert rows["2A+"].shown_ohm is not None
     assert 0.3 < rows["2A+"].shown_ohm < 1.0
-    (unread, *_) = joint_ohms(design, SeenUnit("WF-03", ()))
+    (unread, *_) = joint_ohms(design, UnitReadings("WF-03", ()))
     assert rows["3A-"].at_fault == pytest.approx(unread.at_fault, rel=0.3)
     assert rows["2A+"].raised >= rows["2A+"].at_fault
     assert rows["3A-"].shown_ohm is None
@@ -148,7 +153,7 @@ def test_joints_that_one_reading_cannot_tell_apart_share_the_suspicion(design: D
         prop = VirtualProp(design, [parse_fault(fault, design) for fault in faults], 3)
         prop.receive(frame_from_duty(lit.duty(design)))
         probes = [rail, rail_probe(BusPad("foot", 2)), rail]
-        units.append(SeenUnit("WF-03", [Reading(lit, p, prop.measure(p)) for p in probes]))
+        units.append(UnitReadings("WF-03", [Reading(lit, p, prop.measure(p)) for p in probes]))
     first, second, *_ = compare(design, units[0], units[1])
     assert {first.where, second.where} == {"2A+", "2A-"}
     assert first.grown == pytest.approx(second.grown, abs=0.01)
@@ -158,12 +163,12 @@ def test_joints_that_one_reading_cannot_tell_apart_share_the_suspicion(design: D
 def test_a_joint_unlike_those_of_other_units_is_named(design: Design) -> None:
     read = ["1A+", "2A+", "3A+"]
     units = {f"WF-{n:02}": joint_ohms(design, _session(design, n, joints=read)) for n in (1, 2, 4)}
-    assert unlike_others(units) == ()
+    assert outlier_joints(units) == ()
     units["WF-07"] = joint_ohms(design, _session(design, 7, ["3A+=0.05"], read))
-    (found,) = unlike_others(units)
+    (found,) = outlier_joints(units)
     assert (found.tag, found.where) == ("WF-07", "3A+")
     assert found.usual_ohm < 0.01 < found.ohms.low
-    assert unlike_others(dict(list(units.items())[-2:])) == ()  # of two, neither is the odd one
+    assert outlier_joints(dict(list(units.items())[-2:])) == ()  # of two, neither is the odd one
 
 
 def test_the_scale_is_even_and_holds_every_fault() -> None:

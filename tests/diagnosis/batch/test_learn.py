@@ -14,19 +14,19 @@ from scipy.stats import chi2, multivariate_normal
 from benchtest.circuit.prediction import predict
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.batch.fault_rates import as_handmade
-from benchtest.diagnosis.batch.learn import Learned, learn, taught_engine
+from benchtest.diagnosis.batch.fault_rates import scale_priors
+from benchtest.diagnosis.batch.learn import BatchKnowledge, engine_for, learn
 from benchtest.diagnosis.batch.model import (
     SPLITS,
     SUPPLY_SPLITS,
-    SeenUnit,
-    Told,
-    outlook,
-    told_of,
+    UnitEvidence,
+    UnitReadings,
+    batch_prediction,
+    unit_evidence_of,
 )
-from benchtest.diagnosis.model.fault_response import Responses
+from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.model.faults import Priors, fault_space
-from benchtest.diagnosis.planning.batch_readings import teaching_readings
+from benchtest.diagnosis.planning.batch_readings import batch_calibration_readings
 from benchtest.diagnosis.repair_scope import still_valid
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
@@ -85,14 +85,14 @@ def _one(prop: VirtualProp, lit: LitSet, probe: Probe) -> Reading:
     return Reading(lit, probe, prop.measure(probe))
 
 
-def _batch(design: Design, batch: int, count: int = 4, share: float = 0.9) -> list[SeenUnit]:
+def _batch(design: Design, batch: int, count: int = 4, share: float = 0.9) -> list[UnitReadings]:
     return [
-        SeenUnit(f"WF-{n:02}", _read(_unit(design, batch, 100 * batch + n, share=share)))
+        UnitReadings(f"WF-{n:02}", _read(_unit(design, batch, 100 * batch + n, share=share)))
         for n in range(count)
     ]
 
 
-def _dense(told: Sequence[Told]) -> tuple[FloatArray, FloatArray]:
+def _dense(told: Sequence[UnitEvidence]) -> tuple[FloatArray, FloatArray]:
     """The next unit's causes: all readings of all units as one Gaussian, conditioned at once."""
     off = np.concatenate([one.off for one in told])
     per_sd = np.concatenate([one.per_sd for one in told])
@@ -119,19 +119,19 @@ def _dense(told: Sequence[Told]) -> tuple[FloatArray, FloatArray]:
 
 def test_what_is_learned_is_that_of_dense_bayesian_regression(design: Design) -> None:
     """SciPy's normal density and numpy's solver on all readings together, split by split."""
-    responses = Responses(design, fault_space(design))
+    responses = DesignResponse(design, fault_space(design))
     told = [
-        told_of(responses, unit.readings, DEFAULT_METER, FROM_MANY_REELS)
+        unit_evidence_of(responses, unit.readings, DEFAULT_METER, FROM_MANY_REELS)
         for unit in _batch(design, 3)
     ]
     mean, covariance = _dense(told)
-    found = outlook([one.information for one in told], np.ones(4))
+    found = batch_prediction([one.information for one in told], np.ones(4))
     assert found.mean == pytest.approx(mean, abs=1e-8)
     assert found.covariance == pytest.approx(covariance, abs=1e-8)
     assert np.abs(mean).max() > 0.1  # there was something to learn
 
 
-def _off_sd(learned: Learned, truth: Design, design: Design) -> tuple[float, FloatArray]:
+def _off_sd(learned: BatchKnowledge, truth: Design, design: Design) -> tuple[float, FloatArray]:
     """Square of how far a unit is from what was learned, in its spread, and the plain offs."""
     true = np.log(
         [
@@ -168,7 +168,7 @@ def test_units_that_are_not_alike_teach_little() -> None:
 
     def seen(*causes: float) -> FloatArray:
         precision = 400.0 * np.eye(3)
-        found = outlook([(precision, precision @ np.full(3, cause)) for cause in causes])
+        found = batch_prediction([(precision, precision @ np.full(3, cause)) for cause in causes])
         assert found.mean == pytest.approx(found.mean[0])
         return np.append(np.sqrt(np.diag(found.covariance)), found.mean[0])
 
@@ -201,7 +201,7 @@ def test_the_next_units_readings_are_predicted_better(design: Design) -> None:
 def test_one_unit_with_a_hidden_fault_does_not_lead_astray(design: Design) -> None:
     """Far from the fault in standard deviations of what is left to learn."""
     good = _batch(design, 5)
-    bad = SeenUnit("WF-09", _read(_unit(design, 5, 599, hidden="feed1+=0.05")))
+    bad = UnitReadings("WF-09", _read(_unit(design, 5, 599, hidden="feed1+=0.05")))
     alone, both = learn(design, good), learn(design, [*good[:2], bad, *good[2:]])
     apart = np.log(both.factors) - np.log(alone.factors)
     assert (np.abs(apart) < 0.3 * np.diag(FROM_MANY_REELS.mixing)).all()
@@ -210,7 +210,7 @@ def test_one_unit_with_a_hidden_fault_does_not_lead_astray(design: Design) -> No
 def test_a_unit_of_other_nodes_is_left_out_and_named(design: Design) -> None:
     good = _batch(design, 6)
     other = _unit(design.scaled(current=1.35), 6, 699)
-    learned = learn(design, [SeenUnit("WF-07", _read(other)), *good])
+    learned = learn(design, [UnitReadings("WF-07", _read(other)), *good])
     assert learned.taught == tuple(unit.tag for unit in good)
     assert [left.tag for left in learned.left_out] == ["WF-07"]
     assert learned.factors == pytest.approx(learn(design, good).factors, rel=1e-3)
@@ -227,13 +227,13 @@ def test_a_misread_digit_teaches_nothing(design: Design) -> None:
 
 
 def test_readings_from_before_a_repair_are_left_out(design: Design) -> None:
-    unit = SeenUnit("WF-01", _read(_unit(design, 8, 800, hidden="2A+=0.4")), mended=["2A+"])
+    unit = UnitReadings("WF-01", _read(_unit(design, 8, 800, hidden="2A+=0.4")), mended=["2A+"])
     valid = still_valid(design, "2A+", unit.readings)
     assert 0 < sum(valid) < len(valid)
     kept = [reading for reading, ok in zip(unit.readings, valid, strict=True) if ok]
     learned = learn(design, [unit])
-    plain = learn(design, [SeenUnit("WF-01", kept)])
-    assert replace(learned, often={}, priors=plain.priors) == plain
+    plain = learn(design, [UnitReadings("WF-01", kept)])
+    assert replace(learned, rate_factors={}, priors=plain.priors) == plain
 
 
 def test_a_clamp_reading_settles_the_node_current(design: Design) -> None:
@@ -242,7 +242,7 @@ def test_a_clamp_reading_settles_the_node_current(design: Design) -> None:
     rate = 1.1
     amps = predict(design.scaled(current=rate), lit).feeds[0][1]
     feed = parse_probe("feed1", design)
-    units = [SeenUnit(f"WF-{n}", [Reading(lit, feed, None, amps)]) for n in range(6)]
+    units = [UnitReadings(f"WF-{n}", [Reading(lit, feed, None, amps)]) for n in range(6)]
     learned = learn(design, units)
     assert learned.factors[0] == pytest.approx(rate, rel=0.02)
     assert learned.supply == pytest.approx(1.0)
@@ -251,8 +251,8 @@ def test_a_clamp_reading_settles_the_node_current(design: Design) -> None:
 
 
 def test_nothing_seen_teaches_nothing(design: Design) -> None:
-    assert learn(design, []) == Learned(design, FROM_MANY_REELS)
-    learned = learn(design, [SeenUnit("WF-01", [])])
+    assert learn(design, []) == BatchKnowledge(design, FROM_MANY_REELS)
+    learned = learn(design, [UnitReadings("WF-01", [])])
     assert (learned.design, learned.tolerances) == (design, FROM_MANY_REELS)
     assert [(left.tag, left.why) for left in learned.left_out] == [("WF-01", "has no readings")]
 
@@ -265,43 +265,43 @@ def test_the_order_of_the_units_does_not_matter(design: Design) -> None:
 
 
 def test_readings_that_teach_are_asked_until_little_is_left(design: Design) -> None:
-    asked = teaching_readings(design)
+    asked = batch_calibration_readings(design)
     assert asked
     expected = [
         Reading(lit, probe, predict(design, lit, [probe]).probes[0].volts) for lit, probe in asked
     ]
-    rest = teaching_readings(design, expected)
+    rest = batch_calibration_readings(design, expected)
     assert not set(rest) & set(asked)
     learned = learn(design, _batch(design, 10, 6))
     narrow = replace(learned.tolerances, current=0.005, wire=0.005, copper=0.01)
-    assert teaching_readings(learned.design, (), DEFAULT_METER, narrow) == []
+    assert batch_calibration_readings(learned.design, (), DEFAULT_METER, narrow) == []
 
 
 def test_a_joint_that_was_mended_before_is_suspected_sooner(design: Design) -> None:
-    units = [SeenUnit("WF-01", (), repaired=["2A+"]), SeenUnit("WF-02", (), mended=["2A+"])]
-    units += [SeenUnit(f"WF-{number:02}", ()) for number in (3, 4)]
-    often = learn(design, units).often
+    units = [UnitReadings("WF-01", (), repaired=["2A+"]), UnitReadings("WF-02", (), mended=["2A+"])]
+    units += [UnitReadings(f"WF-{number:02}", ()) for number in (3, 4)]
+    rate_factors = learn(design, units).rate_factors
     # gamma of shape 0.3 about 0.005: (0.3 + 2) / (0.3 + 4 * 0.005), by hand
-    assert often == pytest.approx({"2A+": 2.3 / 0.32})
-    plain, taught = Engine(design).diagnose(), Engine(design, often=often).diagnose()
+    assert rate_factors == pytest.approx({"2A+": 2.3 / 0.32})
+    plain, taught = Engine(design).diagnose(), Engine(design, rate_factors=rate_factors).diagnose()
 
     def odds(finding: Finding, where: str) -> float:
         band = next(band for band in finding.joints if band.name == where)
         return band.probability / finding.healthy
 
-    assert odds(taught, "2A+") == pytest.approx(odds(plain, "2A+") * often["2A+"], rel=1e-6)
+    assert odds(taught, "2A+") == pytest.approx(odds(plain, "2A+") * rate_factors["2A+"], rel=1e-6)
     assert odds(taught, "3A+") == pytest.approx(odds(plain, "3A+"), rel=1e-6)
 
 
 FED = (("none", "3B"), ("none", "foot:1"), ("all", "foot:1"))
 
 
-def _fed(design: Design, volts: float, unit: int) -> SeenUnit:
+def _fed(design: Design, volts: float, unit: int) -> UnitReadings:
     """A unit of one batch on a supply of so many volts."""
     built = _unit(design, 11, unit).built
     feeds = tuple(replace(feed, volts=volts) for feed in built.design.feeds)
     built = replace(built, design=replace(built.design, feeds=feeds))
-    return SeenUnit(f"WF-{unit}", _read(VirtualProp(design, (), unit, built=built), FED))
+    return UnitReadings(f"WF-{unit}", _read(VirtualProp(design, (), unit, built=built), FED))
 
 
 def test_one_supply_for_all_is_learned_and_one_of_each_is_not(design: Design) -> None:
@@ -318,17 +318,17 @@ def test_one_supply_for_all_is_learned_and_one_of_each_is_not(design: Design) ->
 def test_a_supply_that_was_exchanged_is_no_bad_feed(design: Design) -> None:
     """Two percent less than the four before: three readings that all say so."""
     learned = learn(design, [_fed(design, 5.06, unit) for unit in range(4)])
-    found = taught_engine(design, learned).diagnose(_fed(design, 4.96, 9).readings)
+    found = engine_for(design, learned).diagnose(_fed(design, 4.96, 9).readings)
     assert found.healthy > 0.5
 
 
 def test_a_unit_unlike_those_before_is_judged_as_if_it_were_the_first(design: Design) -> None:
     """Nodes that draw a fifth more: likelier from what is usual than from what was learned."""
     narrow = replace(FROM_MANY_REELS, current=0.01, wire=0.01)
-    learned = Learned(design, narrow, taught=("WF-01",))
+    learned = BatchKnowledge(design, narrow, taught=("WF-01",))
     readings = _read(_unit(design.scaled(current=1.2), 3, 350))
     alone = Engine(learned.design, learned.priors, narrow).diagnose(readings)
-    found = taught_engine(design, learned).diagnose(readings)
+    found = engine_for(design, learned).diagnose(readings)
     assert found == Engine(design, learned.priors).diagnose(readings)
     assert found.healthy > max(0.5, alone.healthy)
 
@@ -336,12 +336,12 @@ def test_a_unit_unlike_those_before_is_judged_as_if_it_were_the_first(design: De
 def test_a_hand_is_judged_by_how_many_of_its_joints_were_bad() -> None:
     """A gamma distribution of shape 4 about the usual rate and Poisson counts, by hand."""
     usual = Priors()
-    none, many = as_handmade(usual, 0.0, 0.8), as_handmade(usual, 4.0, 0.8)
+    none, many = scale_priors(usual, 0.0, 0.8), scale_priors(usual, 4.0, 0.8)
     assert none.resistive == pytest.approx(usual.resistive * 4.0 / 4.8)
     assert many.open == pytest.approx(usual.open * 8.0 / 4.8)
     assert none.data_open == many.data_open == usual.data_open
-    assert as_handmade(usual, 0.0, 1e3).open == pytest.approx(usual.open / 2.0)  # never less
-    assert as_handmade(usual, 0.3, 0.3).open == pytest.approx(usual.open)  # what was not read
+    assert scale_priors(usual, 0.0, 1e3).open == pytest.approx(usual.open / 2.0)  # never less
+    assert scale_priors(usual, 0.3, 0.3).open == pytest.approx(usual.open)  # what was not read
 
 
 def test_units_that_were_healthy_lower_the_odds_a_little(design: Design) -> None:

@@ -7,8 +7,8 @@ import pytest
 from scipy.stats import multivariate_normal
 
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.inference.conditional import Case
-from benchtest.diagnosis.inference.masked_pairs import APART, beside_pairs, hidden_pairs
+from benchtest.diagnosis.inference.conditional import EvidenceSet
+from benchtest.diagnosis.inference.masked_pairs import APART, masked_pairs, with_masked_pairs
 from benchtest.diagnosis.inference.posterior import ONE_MORE_LOG
 from benchtest.diagnosis.model.fault_response import GRID
 from benchtest.evidence.meter import DEFAULT_METER
@@ -24,21 +24,21 @@ def test_a_pair_weighs_what_its_density_and_its_odds_say(fan: Design, fan_engine
     odd = parse_lit_set("1 3 5 7 9 11", fan)
     for probe in ("crown:2+>crown:11+", "crown:2->crown:11-", "1B"):
         bench.readings.append(bench.read(odd, parse_probe(probe, fan)))
-    view = fan_engine._usual.views.of(Case(bench.readings, (), DEFAULT_METER, ()))
-    pairs = hidden_pairs(view)
+    view = fan_engine._usual.views.of(EvidenceSet(bench.readings, (), DEFAULT_METER, ()))
+    pairs = masked_pairs(view)
     assert pairs is not None
     assert len(pairs.weight)
-    weigher = view.weigher
-    assert weigher is not None
+    likelihood = view.likelihood
+    assert likelihood is not None
     columns = [*range(APART // 2, GRID, APART), GRID]
-    plain, about = weigher.healthy_mean(), weigher.about()
+    plain, about = likelihood.healthy_mean(), likelihood.rough_means()
     for joint, other, weight in list(zip(pairs.joint, pairs.other, pairs.weight, strict=True))[:5]:
         total = 0.0
         for one in columns:
             for two in columns:
                 mean = about[joint, one] + about[other, two] - plain
                 density = multivariate_normal.logpdf(
-                    weigher.values, mean, weigher.healthy_covariance
+                    likelihood.values, mean, likelihood.healthy_covariance
                 )
                 odds = view.odds[0][joint, one] + view.odds[0][other, two] + ONE_MORE_LOG
                 wide = (APART if one < GRID else 1) * (APART if two < GRID else 1)
@@ -52,10 +52,10 @@ def test_probabilities_with_pairs_among_them_say_the_same_of_the_rest(
     bench = Bench(fan, {"7B+": 0.21}, seed=2)
     odd = parse_lit_set("1 3 5 7 9 11", fan)
     bench.readings.append(bench.read(odd, parse_probe("crown:2+>crown:11+", fan)))
-    view = fan_engine._usual.views.of(Case(bench.readings, (), DEFAULT_METER, ()))
-    pairs = hidden_pairs(view)
+    view = fan_engine._usual.views.of(EvidenceSet(bench.readings, (), DEFAULT_METER, ()))
+    pairs = masked_pairs(view)
     assert pairs is not None
-    found, single = beside_pairs(view.posterior, pairs), view.posterior
+    found, single = with_masked_pairs(view.posterior, pairs), view.posterior
     share = 1.0 / (1.0 + pairs.weight.sum())
     assert found.healthy == pytest.approx(single.healthy * share)
     # every pair is two faults
@@ -64,4 +64,4 @@ def test_probabilities_with_pairs_among_them_say_the_same_of_the_rest(
 
 
 def test_nothing_read_leaves_no_pairs_to_speak_of(fan_engine: Engine) -> None:
-    assert hidden_pairs(fan_engine._usual.views.of(Case((), (), DEFAULT_METER, ()))) is None
+    assert masked_pairs(fan_engine._usual.views.of(EvidenceSet((), (), DEFAULT_METER, ()))) is None

@@ -13,10 +13,10 @@ from benchtest.circuit.prediction import predict
 from benchtest.circuit.tolerance import HAND_SOLDERED
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.explain import reason
-from benchtest.diagnosis.inference.cache import Footings, Views
-from benchtest.diagnosis.inference.conditional import Case
-from benchtest.diagnosis.inference.hypothesis import Part
-from benchtest.diagnosis.inference.multiple_faults import together
+from benchtest.diagnosis.inference.cache import CachedLookup, ConditionalCache
+from benchtest.diagnosis.inference.conditional import EvidenceSet
+from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
+from benchtest.diagnosis.inference.multiple_faults import fault_combinations
 from benchtest.diagnosis.inference.posterior import ONE_MORE_LOG
 from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM
 from benchtest.diagnosis.model.faults import fault_space
@@ -149,18 +149,18 @@ def test_the_weight_of_two_is_the_sum_over_both_resistances(
         Bench(design, {"1A+": 0.5, "3A-": 0.8}, 61),
         "1A", "2A", "3A", "1B", "3B", "foot:1+>1A+", "foot:3->3A-",
     )  # fmt: skip
-    case = Case(readings, (), DEFAULT_METER, (), SolveBudget(10**9))
-    views = Views(design, space, HAND_SOLDERED)
-    look = Footings(views, case, None, views.of(case))
+    case = EvidenceSet(readings, (), DEFAULT_METER, (), SolveBudget(10**9))
+    views = ConditionalCache(design, space, HAND_SOLDERED)
+    look = CachedLookup(views, case, None, views.of(case))
 
-    best = together(look)[0]
+    best = fault_combinations(look)[0]
     assert {part.where for part in best.parts} == {"1A+", "3A-"}
     names = [joint.name for joint in space.joints]
     first = names.index("1A+")
     plain, step = look(()), 4
     total = -np.inf
     for column in range(0, GRID, step):
-        row = look((Part("1A+", "resistive", column),)).row("3A-")
+        row = look((FaultHypothesis("1A+", "resistive", column),)).row("3A-")
         weight = np.logaddexp.reduce(row) + plain.odds[0][first][column] + np.log(step)
         total = np.logaddexp(total, weight + ONE_MORE_LOG)
     assert best.log_weight == pytest.approx(total, abs=0.3)
@@ -189,15 +189,15 @@ def test_a_reason_names_what_was_seen(comb: Design, engine: Engine) -> None:
 def test_what_speaks_against_a_suspect_is_said(comb: Design) -> None:
     readings = _read(Bench(comb, {"2A+": 0.5}, 72), "1A", "2A", "3A", "foot:2->2A-")
     case, views = (
-        Case(readings, (), DEFAULT_METER, ()),
-        Views(comb, fault_space(comb), HAND_SOLDERED),
+        EvidenceSet(readings, (), DEFAULT_METER, ()),
+        ConditionalCache(comb, fault_space(comb), HAND_SOLDERED),
     )
     view, names = views.of(case), [joint.name for joint in fault_space(comb).joints]
     best = int(view.joints[names.index("2A+")].argmax())
-    words, volts = reason(view, Part("2A-", "resistive", best)).words, readings[3].volts
+    words, volts = reason(view, FaultHypothesis("2A-", "resistive", best)).words, readings[3].volts
     assert volts is not None
     assert f"Against it: foot:2->2A- with all lit read {volts * 1e3:.1f} mV" in words
-    assert "Against" not in reason(view, Part("2A+", "resistive", best)).words
+    assert "Against" not in reason(view, FaultHypothesis("2A+", "resistive", best)).words
 
 
 def test_a_reading_that_fits_nothing_is_pointed_out(fan: Design, fan_engine: Engine) -> None:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import pytest
 
-from benchtest.diagnosis import Before, Engine, Finding
+from benchtest.diagnosis import Engine, Finding, PreRepairEvidence
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
@@ -44,7 +44,7 @@ def test_the_second_of_two_bad_joints_is_known_once_the_first_is_mended(
     comb: Design, engine: Engine
 ) -> None:
     then = _read(Bench(comb, {"2A-": 0.5, "4A+": 0.9}, seed=3), *DROPS)
-    finding = engine.diagnose([], repaired=["2A-"], before=[Before("2A-", then)])
+    finding = engine.diagnose([], repaired=["2A-"], before=[PreRepairEvidence("2A-", then)])
     assert finding.suspects[0].where == "4A+"
     assert _chance(finding, "4A+") > 0.98
     assert _chance(finding, "2A-") < 0.05
@@ -54,7 +54,7 @@ def test_the_second_of_two_bad_joints_is_known_once_the_first_is_mended(
 def test_what_was_cleared_before_a_repair_stays_cleared(comb: Design, engine: Engine) -> None:
     then = _read(Bench(comb, {"2A-": 0.5}, seed=4), *DROPS)
     forgot = engine.diagnose([], repaired=["2A-"])
-    knows = engine.diagnose([], repaired=["2A-"], before=[Before("2A-", then)])
+    knows = engine.diagnose([], repaired=["2A-"], before=[PreRepairEvidence("2A-", then)])
     for joint in ("4A+", "4A-", "2A+"):
         assert _chance(knows, joint) < 0.2 * _chance(forgot, joint)
     # nobody has looked at it since: no more is known of it than of any repair
@@ -71,7 +71,7 @@ def test_a_joint_mended_for_nothing_leaves_the_true_one_suspected(
     assert _chance(first, "3A-") == pytest.approx(_chance(first, "3A+"), abs=0.05)
     lit = all_lit(comb)
     drop = Reading(lit, parse_probe("foot:3->3A-", comb), 0.0021)
-    finding = engine.diagnose([drop], repaired=["3A-"], before=[Before("3A-", then)])
+    finding = engine.diagnose([drop], repaired=["3A-"], before=[PreRepairEvidence("3A-", then)])
     assert finding.suspects[0].where == "3A+"
 
 
@@ -79,7 +79,7 @@ def test_marks_from_before_a_repair_count_too(comb: Design, engine: Engine) -> N
     lit = all_lit(comb)
     right = tuple(Mark(lit, s.number, 1, s.nodes, "ok") for s in comb.strands)
     dark = (Mark(lit, 2, 4, 4, "dark"), Mark(lit, 4, 9, 9, "dark"))
-    before = Before("2.4", (), (*right, *dark))
+    before = PreRepairEvidence("2.4", (), (*right, *dark))
     finding = engine.diagnose(repaired=["2.4"], before=[before])
     assert _chance(finding, "4.9") > 0.9
     assert _chance(finding, "2.4") < 0.1
@@ -90,11 +90,11 @@ def test_readings_that_a_repair_left_valid_count_once(comb: Design, engine: Engi
     then = _read(Bench(comb, {"4A+": 0.15}, seed=6), *DROPS)
     once = engine.diagnose(then, repaired=["1A-"])
     twice = engine.diagnose(
-        then, repaired=["1A-"], before=[Before("1A-", then, kept_readings=then)]
+        then, repaired=["1A-"], before=[PreRepairEvidence("1A-", then, kept_readings=then)]
     )
     assert _chance(twice, "4A+") == pytest.approx(_chance(once, "4A+"), abs=0.01)
     assert twice.healthy == pytest.approx(once.healthy, abs=0.01)
-    half = Before("1A-", then, kept_readings=then[:3])
+    half = PreRepairEvidence("1A-", then, kept_readings=then[:3])
     rest = engine.diagnose(then[:3], repaired=["1A-"], before=[half])
     assert _chance(rest, "4A+") == pytest.approx(_chance(once, "4A+"), abs=0.05)
 
@@ -108,7 +108,7 @@ def test_a_repaired_short_remains_the_explanation_of_evidence_before_it(
     right = tuple(Mark(lit, s.number, 1, s.nodes, "ok") for s in comb.strands)
     then = tuple(Reading(lit, parse_probe(probe, comb), 0.052) for probe in ("foot:3", "2A"))
     assert _chance(engine.diagnose(then, dark), "feed1") > 0.9
-    before = [Before("feed1", then, dark)]
+    before = [PreRepairEvidence("feed1", then, dark)]
     finding = engine.diagnose(marks=right, repaired=["feed1"], before=before)
     assert finding.healthy > 0.8
     assert max(_chance(finding, where) for where in ("feed1", "feed1+", "feed1-")) < 0.02
@@ -121,7 +121,7 @@ def test_a_short_repaired_after_a_needless_repair_explains_both_times(
     dark = tuple(Mark(lit, s.number, 1, s.nodes, "dark") for s in comb.strands)
     right = tuple(Mark(lit, s.number, 1, s.nodes, "ok") for s in comb.strands)
     then = (Reading(lit, parse_probe("foot:3", comb), 0.052),)
-    before = [Before("1Ad", (), dark), Before("feed1", then, dark)]
+    before = [PreRepairEvidence("1Ad", (), dark), PreRepairEvidence("feed1", then, dark)]
     finding = engine.diagnose(marks=right, repaired=["1Ad", "feed1"], before=before)
     assert finding.healthy > 0.8
 
@@ -129,7 +129,7 @@ def test_a_short_repaired_after_a_needless_repair_explains_both_times(
 def _found_and_mended(design: Design, engine: Engine, faults: dict[str, float], seed: int) -> int:
     """Readings until both are mended, everything read before repairs handed on."""
     left, taken, mended = dict(faults), 0, list[str]()
-    before: list[Before] = []
+    before: list[PreRepairEvidence] = []
     bench = Bench(design, left, seed)
     for _ in range(4):
         finding = engine.diagnose(bench.readings, repaired=mended, before=before)
@@ -141,7 +141,7 @@ def _found_and_mended(design: Design, engine: Engine, faults: dict[str, float], 
             finding = engine.diagnose(bench.readings, repaired=mended, before=before)
         assert finding.suspects
         where = finding.suspects[0].where
-        before.append(Before(where, tuple(bench.readings)))
+        before.append(PreRepairEvidence(where, tuple(bench.readings)))
         mended.append(where)
         left.pop(where, None)
         if not left:
@@ -176,7 +176,7 @@ def test_a_fault_that_was_only_estimated_does_not_explain_readings_before_a_repa
         tuple(bench.read(parse_lit_set(lit, design), parse_probe(at, design)) for lit, at in some)
         for bench, some in ((bad, asks), (good, asks[:3]))
     )
-    before = Before("7B+", (*kept, *then[3:]), (), kept)
+    before = PreRepairEvidence("7B+", (*kept, *then[3:]), (), kept)
     finding = Engine(design).diagnose(kept, repaired=("7B+",), before=(before,))
     assert finding.healthy > 0.8
 
@@ -188,7 +188,7 @@ def test_a_joint_that_grew_while_it_was_read_leaves_no_short_behind(
     kept = _read(Bench(comb, {"2A-": 0.8}, seed=8), "foot:1->1A-", "foot:3+>3A+")
     then = (*kept, *grown)
     assert engine.diagnose(then).suspects[0].growing
-    before = [Before("2A-", then, kept_readings=kept)]
+    before = [PreRepairEvidence("2A-", then, kept_readings=kept)]
     finding = engine.diagnose(kept, repaired=["2A-"], before=before)
     assert finding.healthy > 0.5
     assert not [one for one in finding.suspects if one.fault == "short" and one.probability > 0.05]

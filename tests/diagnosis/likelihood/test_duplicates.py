@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import pytest
 
-from benchtest.diagnosis import Before, Engine, Finding
+from benchtest.diagnosis import Engine, Finding, PreRepairEvidence
 from benchtest.diagnosis.batch.joint_comparison import joint_ohms
 from benchtest.diagnosis.batch.learn import learn
-from benchtest.diagnosis.batch.model import SeenUnit
-from benchtest.diagnosis.likelihood.duplicates import MOST_ALIKE, telling
+from benchtest.diagnosis.batch.model import UnitReadings
+from benchtest.diagnosis.likelihood.duplicates import MOST_ALIKE, drop_duplicates
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import parse_lit_set
@@ -28,7 +28,7 @@ def _readings(fan: Design) -> tuple[Reading, Reading]:
 def test_a_display_counts_so_often_and_no_more_whenever_it_was_read(fan: Design) -> None:
     end, joint = _readings(fan)
     later = replace(end, at="2026-11-26T18:00:00+00:00")
-    told, stands_by = telling([end, joint, *[later] * (MOST_ALIKE + 2), joint])
+    told, stands_by = drop_duplicates([end, joint, *[later] * (MOST_ALIKE + 2), joint])
     assert told == [0, 1, *range(2, MOST_ALIKE + 1), MOST_ALIKE + 4]
     assert [told[row] for row in stands_by[-4:]] == [*[MOST_ALIKE] * 3, MOST_ALIKE + 4]
 
@@ -36,7 +36,7 @@ def test_a_display_counts_so_often_and_no_more_whenever_it_was_read(fan: Design)
 def test_another_display_is_another_reading(fan: Design) -> None:
     end, joint = _readings(fan)
     others = [replace(end, volts=4.612 + 0.001 * step) for step in range(MOST_ALIKE + 1)]
-    assert telling([*others, joint])[0] == list(range(MOST_ALIKE + 2))
+    assert drop_duplicates([*others, joint])[0] == list(range(MOST_ALIKE + 2))
 
 
 def test_nor_does_it_before_a_repair_in_a_comparison_or_for_a_batch(
@@ -47,14 +47,16 @@ def test_nor_does_it_before_a_repair_in_a_comparison_or_for_a_batch(
 
     def after(then: list[Reading]) -> Finding:
         kept = tuple(reading for reading in then if reading == end)
-        before = Before("4A+", tuple(then), (), kept)
+        before = PreRepairEvidence("4A+", tuple(then), (), kept)
         return fan_engine.diagnose(kept, repaired=["4A+"], before=[before])
 
     assert after(more).suspects == after(often).suspects
-    assert joint_ohms(fan, SeenUnit("WF-01", more))[0].ohms == (
-        joint_ohms(fan, SeenUnit("WF-01", often))[0].ohms
+    assert joint_ohms(fan, UnitReadings("WF-01", more))[0].ohms == (
+        joint_ohms(fan, UnitReadings("WF-01", often))[0].ohms
     )
-    learned = [learn(fan, [SeenUnit("WF-01", [end] * n)]) for n in (MOST_ALIKE, MOST_ALIKE + 30)]
+    learned = [
+        learn(fan, [UnitReadings("WF-01", [end] * n)]) for n in (MOST_ALIKE, MOST_ALIKE + 30)
+    ]
     assert learned[0].taught == ("WF-01",)
     assert learned[1].factors == learned[0].factors
     assert learned[1].priors == learned[0].priors

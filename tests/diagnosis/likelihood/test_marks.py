@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import betabinom
 
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.likelihood.marks import CHANCE, EYES, Look, log_likelihood_of, tally
+from benchtest.diagnosis.likelihood.marks import CHANCE, EYES, Appearance, log_likelihood_of, tally
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, all_lit
@@ -98,13 +98,13 @@ def test_warm_strand_points_at_its_power_joints(make_fan: Callable[..., Design])
 
 
 def test_chances_of_each_look_add_up_to_one() -> None:
-    assert CHANCE.sum(axis=1) == pytest.approx(np.ones(len(Look)), abs=0.011)
-    assert EYES.sum(axis=2) == pytest.approx(np.ones((3, len(Look))), abs=0.011)
+    assert CHANCE.sum(axis=1) == pytest.approx(np.ones(len(Appearance)), abs=0.011)
+    assert EYES.sum(axis=2) == pytest.approx(np.ones((3, len(Appearance))), abs=0.011)
 
 
 def test_a_run_counts_once_however_long_it_is() -> None:
     short, long = np.ones(4, dtype=np.intp), np.ones(40, dtype=np.intp)  # all seen dark
-    dark = int(Look.NO_DATA)
+    dark = int(Appearance.NO_DATA)
     a = log_likelihood_of(tally(short, np.full((1, 4), dark)))
     b = log_likelihood_of(tally(long, np.full((1, 40), dark)))
     assert a == pytest.approx(b)
@@ -115,7 +115,7 @@ def test_a_run_counts_once_however_long_it_is() -> None:
 def test_dark_strands_of_one_cause_are_drawn_from_one_urn(count: int) -> None:
     # scipy.stats.betabinom is the other side: an urn that gives back two for each one drawn
     dark = np.ones(8, dtype=np.intp)
-    for look in (Look.NO_DATA, Look.UNPOWERED):
+    for look in (Appearance.NO_DATA, Appearance.UNPOWERED):
         one = tally(dark, np.full((1, 8), int(look)))
         not_ok = 1.0 - CHANCE[look, 0] / CHANCE[look].sum()
         share = CHANCE[look, 1] / CHANCE[look, 1:].sum()

@@ -9,11 +9,11 @@ import pytest
 
 from benchtest.circuit.solution import solve
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.inference.conditional import Case
-from benchtest.diagnosis.inference.hypothesis import Part
-from benchtest.diagnosis.likelihood.linear import straight_rows
+from benchtest.diagnosis.inference.conditional import EvidenceSet
+from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
+from benchtest.diagnosis.likelihood.linear import linear_predictions
 from benchtest.diagnosis.model import fault_response as response
-from benchtest.diagnosis.model.fault_response import COLUMNS, GRID_OHM, LARGE_NODES, Responses
+from benchtest.diagnosis.model.fault_response import COLUMNS, GRID_OHM, LARGE_NODES, DesignResponse
 from benchtest.diagnosis.solve_budget import LIMIT_LARGE, SolveBudget, solve_units
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER
@@ -43,13 +43,13 @@ def starved(make_fan: MakeFan) -> Design:
 def solved(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     """Nodes of every circuit that is solved for a fault, as it happens."""
     found: list[int] = []
-    solve = Responses._solve_anew
+    solve = DesignResponse._solve_anew
 
-    def counted(self: Responses, joint: str, ohm: float, lit: LitSet) -> object:
+    def without_duplicates(self: DesignResponse, joint: str, ohm: float, lit: LitSet) -> object:
         found.append(self.design.node_count)
         return solve(self, joint, ohm, lit)
 
-    monkeypatch.setattr(Responses, "_solve_anew", counted)
+    monkeypatch.setattr(DesignResponse, "_solve_anew", without_duplicates)
     return found
 
 
@@ -92,7 +92,7 @@ def test_no_more_is_solved_than_allowed_whatever_the_marks(
     for few in (marks[:1], marks[1:9], marks):
         solved.clear()
         budget = SolveBudget.of(starved)
-        engine, case = Engine(starved), Case(readings, few, DEFAULT_METER, (), budget)
+        engine, case = Engine(starved), EvidenceSet(readings, few, DEFAULT_METER, (), budget)
         assert engine._usual.views.of(case).joints.shape == (len(engine.space.joints), COLUMNS)
         assert 0 < len(solved) * solve_units(starved) <= budget.spent <= LIMIT_LARGE
 
@@ -116,10 +116,10 @@ def test_readings_taken_where_logic_stops_say_little(make_fan: MakeFan) -> None:
     """Nodes below some 3 V go out and come back: nobody knows what a rail shows meanwhile."""
     design = make_fan(36, 30, wire="16 AWG", feed_mm=1500.0)
     readings = _readings(design, {})
-    case = Case(readings, (), DEFAULT_METER, ())
-    weigher = Engine(design)._usual.views.of(case).weigher
-    assert weigher is not None
-    sd = np.sqrt(np.diag(weigher.healthy_covariance))
+    case = EvidenceSet(readings, (), DEFAULT_METER, ())
+    likelihood = Engine(design)._usual.views.of(case).likelihood
+    assert likelihood is not None
+    sd = np.sqrt(np.diag(likelihood.healthy_covariance))
     whole = np.array([reading.lit == all_lit(design) for reading in readings])
     assert sd[whole].min() > 1.0
     assert sd[~whole].max() < 0.4
@@ -129,21 +129,21 @@ def test_what_is_formed_in_one_go_of_a_large_prop_is_what_is_formed_of_a_small_o
     starved: Design, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Of all joints and of one alone, by estimate and in full: to the last digits but a few."""
-    case = Case(_readings(starved, {"9A+": 0.5}), (), DEFAULT_METER, ())
-    weigher = Engine(starved)._usual.views.of(case).weigher
-    assert weigher is not None
-    joint = [joint.name for joint in weigher.responses.space.joints].index("9A+")
+    case = EvidenceSet(_readings(starved, {"9A+": 0.5}), (), DEFAULT_METER, ())
+    likelihood = Engine(starved)._usual.views.of(case).likelihood
+    assert likelihood is not None
+    joint = [joint.name for joint in likelihood.responses.space.joints].index("9A+")
     columns = np.array([0, 4, 9])
-    as_large = straight_rows(weigher, joint, columns)
-    alone = straight_rows(weigher, joint, columns, alone=True)
+    as_large = linear_predictions(likelihood, joint, columns)
+    alone = linear_predictions(likelihood, joint, columns, alone=True)
     monkeypatch.setattr(response, "LARGE_NODES", 10**9)
-    small = Engine(starved)._usual.views.of(case).weigher
+    small = Engine(starved)._usual.views.of(case).likelihood
     assert small is not None
-    full, thin = small.rough(joint).weight, weigher.rough(joint).weight
+    full, thin = small.rough(joint).weight, likelihood.rough(joint).weight
     assert thin.argmax() == full.argmax()
     assert np.logaddexp.reduce(thin) == pytest.approx(np.logaddexp.reduce(full), abs=0.1)
     for mean, covariance in (as_large, alone):
-        expected = straight_rows(small, joint, columns)
+        expected = linear_predictions(small, joint, columns)
         assert mean == pytest.approx(expected[0], rel=1e-9)
         assert covariance == pytest.approx(expected[1], rel=1e-8, abs=1e-18)
 
@@ -156,7 +156,7 @@ def test_nodes_whose_logic_stops_draw_their_quiescent_current(
     design = make_fan(3, 30, crown=False)
     (kind, lit), ohm = (design.node, all_lit(design)), 25.0
     column = int(np.argmin(np.abs(GRID_OHM - ohm)))
-    part, views = Part("2A+", "resistive", column), Engine(design)._usual.views
+    part, views = FaultHypothesis("2A+", "resistive", column), Engine(design)._usual.views
     responses = views.responses(() if alone else (part,))
     solution = responses.exact("2A+", column, lit) if alone else responses.solution(lit)
     rows = slice(design.first_index[1], design.first_index[2])

@@ -16,12 +16,12 @@ from benchtest.circuit.solution import solve
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.inference.conditional import chance_beyond
-from benchtest.diagnosis.likelihood.linear import straight_rows
+from benchtest.diagnosis.likelihood.linear import linear_predictions
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of
-from benchtest.diagnosis.likelihood.readings import Weigher
+from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.likelihood.robust_gaussian import SLIP, log_likelihood
 from benchtest.diagnosis.model.fault_response import GRID_OHM
-from benchtest.diagnosis.planning.information import Components, information_bits
+from benchtest.diagnosis.planning.information import FaultSamples, information_bits
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
@@ -29,10 +29,10 @@ from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
 
 
-def _named(weight: FloatArray, joint: NDArray[np.intp], column: NDArray[np.intp]) -> Components:
+def _named(weight: FloatArray, joint: NDArray[np.intp], column: NDArray[np.intp]) -> FaultSamples:
     """Components of one joint each, named after it."""
     none = np.full(len(joint), -1)
-    return Components(weight, joint, column, none, none, joint, none, none)
+    return FaultSamples(weight, joint, column, none, none, joint, none, none)
 
 
 def test_likelihood_is_the_gaussian_density_with_one_slip_allowed() -> None:
@@ -89,14 +89,16 @@ def test_information_of_two_faults_is_near_the_integral(apart_sd: float) -> None
     assert found == pytest.approx(exact_bits, abs=0.13)
 
 
-def _weigher(design: Design, tolerances: Tolerances = HAND_SOLDERED) -> Weigher:
+def _weigher(design: Design, tolerances: Tolerances = HAND_SOLDERED) -> ReadingLikelihood:
     asked = [("all", "4A"), ("all", "foot:4+>4A+"), ("3-6", "4B"), ("4", "crown:4->crown:9-")]
     readings = [
         Reading(parse_lit_set(lit, design), parse_probe(probe, design), 1.0) for lit, probe in asked
     ]
     responses = Engine(design).responses
     taps = taps_of(responses.circuit, readings)
-    return Weigher(responses, taps, np.ones(4), noise_of(readings, DEFAULT_METER), tolerances)
+    return ReadingLikelihood(
+        responses, taps, np.ones(4), noise_of(readings, DEFAULT_METER), tolerances
+    )
 
 
 @pytest.mark.parametrize(
@@ -106,22 +108,22 @@ def _weigher(design: Design, tolerances: Tolerances = HAND_SOLDERED) -> Weigher:
 def test_a_rank_one_change_is_the_circuit_solved_anew(
     fan: Design, joint: str, alike: tuple[float, float, float]
 ) -> None:
-    weigher = _weigher(fan, replace(HAND_SOLDERED, alike=alike))
+    likelihood = _weigher(fan, replace(HAND_SOLDERED, alike=alike))
     name = joint.replace("main", fan.feeds[0].name)
-    number = [j.name for j in weigher.responses.space.joints].index(name)
+    number = [j.name for j in likelihood.responses.space.joints].index(name)
     columns = np.array([0, 3, 6])  # 30 to 42 mΩ: none of these joints starves a node there
-    mean, covariance = straight_rows(weigher, number, columns)
+    mean, covariance = linear_predictions(likelihood, number, columns)
     for row, column in enumerate(columns):
         ohm = float(GRID_OHM[column])
         anew = Circuit(fan, {name: ohm})
         parts, expected = [], []
-        for effect in weigher.effects:
+        for effect in likelihood.effects:
             solution = solve(anew, effect.taps.lit.duty(fan))
             taps = effect.taps.moved_to(anew)
             value = np.array([solution.volts(r.probe) for r in taps.readings])
             expected += value.tolist()
-            parts.append(weigher.spread_at(solution, taps, frozenset([name])))
+            parts.append(likelihood.spread_at(solution, taps, frozenset([name])))
         assert mean[row] == pytest.approx(np.array(expected), abs=1e-9)
-        together = weigher.covariance(weigher.together(parts), mean[row])
+        joined_spreads = likelihood.covariance(likelihood.joined_spreads(parts), mean[row])
         # how a healthy joint sheds current is taken from the healthy prop
-        assert covariance[row] == pytest.approx(together, rel=5e-4, abs=1e-15)
+        assert covariance[row] == pytest.approx(joined_spreads, rel=5e-4, abs=1e-15)

@@ -15,9 +15,9 @@ from benchtest.circuit.solution import solve
 from benchtest.circuit.spice import spice_deck
 from benchtest.circuit.tolerance import HAND_SOLDERED
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.likelihood.linear import straight_rows
+from benchtest.diagnosis.likelihood.linear import linear_predictions
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of
-from benchtest.diagnosis.likelihood.readings import Weigher
+from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.fault_response import GRID
 from benchtest.diagnosis.model.faults import fault_space
 from benchtest.diagnosis.planning.joint_drop import own_drop
@@ -139,15 +139,15 @@ def test_only_the_other_supply_moves_readings_without_a_fuse(weir: Design, engin
     place = [joint.name for joint in space.joints].index("feed2")
 
     def covariance(supply: float) -> np.ndarray:
-        weigher = Weigher(
+        likelihood = ReadingLikelihood(
             engine.responses,
             taps_of(circuit, readings),
             np.ones(2),
             noise_of(readings, DEFAULT_METER),
             dataclasses.replace(HAND_SOLDERED, supply=supply),
         )
-        assert not weigher.responses.base(lit).bent[place, GRID]
-        return np.asarray(straight_rows(weigher, place, np.array([GRID]))[1][0])
+        assert not likelihood.responses.base(lit).nonlinear[place, GRID]
+        return np.asarray(linear_predictions(likelihood, place, np.array([GRID]))[1][0])
 
     def volts(more_v: dict[str, float]) -> np.ndarray:
         fed = weir.with_supply_volts(
@@ -199,7 +199,7 @@ def test_dead_copper_is_at_the_return_of_copper_with_volts(halves: Design, tmp_p
         Reading(parse_lit_set(lit, halves), parse_probe(p, halves), 0.0) for lit, p in asked
     ]
     responses = Engine(halves).responses
-    weigher = Weigher(
+    likelihood = ReadingLikelihood(
         responses,
         taps_of(responses.circuit, readings),
         np.zeros(4),
@@ -211,7 +211,7 @@ def test_dead_copper_is_at_the_return_of_copper_with_volts(halves: Design, tmp_p
         for fault in responses.space.chain
         if fault.shorted is not None and fault.where == "feed1" and not fault.shorted.amps_sd
     ]
-    mean, covariance = weigher.dead_short(shorted)
+    mean, covariance = likelihood.dead_short(shorted)
     blown = dataclasses.replace(halves.feeds[0], fuse_mohm=1e9)
     design = dataclasses.replace(halves, feeds=(blown, halves.feeds[1]))
     for place, reading in enumerate(readings):

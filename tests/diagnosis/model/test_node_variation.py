@@ -14,7 +14,7 @@ from benchtest.circuit.tolerance import FROM_MANY_REELS, HAND_SOLDERED, sensitiv
 from benchtest.diagnosis.model.node_variation import (
     QUIESCENT_SD,
     headroom_sd_v,
-    law_a,
+    node_variation_a,
     tolerances_of,
 )
 from benchtest.prop.design import Design
@@ -47,7 +47,7 @@ def _effects(design: Design, joints: dict[str, float]) -> np.ndarray:
     solution = solve(circuit, all_lit(design).duty(design))
     columns = circuit.probe_incidence(probes).columns()
     read = sensitivities(circuit, solution.factor, columns, circuit.probe_offset(probes))
-    return np.asarray(read.per_amp.T @ law_a(solution, HAND_SOLDERED))
+    return np.asarray(read.per_amp.T @ node_variation_a(solution, HAND_SOLDERED))
 
 
 @pytest.mark.parametrize("joints", [{}, {"3A+": 3.0}])

@@ -29,7 +29,7 @@ MakeKind = Callable[..., NodeKind]
 MOST_READINGS = 8
 
 
-class Shorted:
+class DeadCopper:
     """A unit as designed, but for its short and a supply that lowers its volts at its limit."""
 
     def __init__(self, design: Design, at: str, ohm: float, limit_a: float) -> None:
@@ -102,7 +102,7 @@ def test_a_short_of_some_resistance_is_a_short_and_no_joint(
 ) -> None:  # fmt: skip
     fan = make_fan(6, 14, wire="24 AWG", feed_mm=900.0, kind=make_kind(volts=volts))
     design = _rated(fan, limit_a if is_rated else None)
-    finding = Shorted(design, at, ohm, 1.05 * limit_a).work(Engine(design))
+    finding = DeadCopper(design, at, ohm, 1.05 * limit_a).work(Engine(design))
     first = finding.suspects[0]
     assert (first.where, first.fault) == ("feed1", "short")
     assert first.probability > 0.9
@@ -148,7 +148,7 @@ def test_a_reading_is_not_asked_for_again_once_it_has_named_a_suspect(make_fan: 
 
 def test_words_send_the_person_near_the_place(make_fan: MakeFan) -> None:
     design = _rated(make_fan(8, 14, wire="24 AWG", feed_mm=900.0), 20.0)
-    unit = Shorted(design, "crown:7", 0.5, 21.0)
+    unit = DeadCopper(design, "crown:7", 0.5, 21.0)
     lit = all_lit(design)
     asked = ["crown:1+>crown:8+", "crown:1->crown:8-", "crown:8", "foot:1", "crown:4+>crown:8+"]
     readings = [unit.read(lit, parse_probe(text, design)) for text in asked]
@@ -163,7 +163,7 @@ def test_readings_of_a_short_by_ngspice_name_it(
 ) -> None:
     """A resistor between the rails in the deck, the supply's volts lowered to its limit."""
     design = _rated(make_fan(4, 8, wire="24 AWG", kind=make_kind(channel_ma=16.0)), 4.0)
-    unit = Shorted(design, "crown:3", 1.1, 4.3)
+    unit = DeadCopper(design, "crown:3", 1.1, 4.3)
     asked = [("all", "crown:1+>crown:4+"), ("none", "foot:1"), ("all", "3B"), ("none", "3B")]
     readings = []
     for lit, text in asked:

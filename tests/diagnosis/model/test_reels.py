@@ -12,7 +12,7 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import solve
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances, sensitivities
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.model.node_variation import REEL_SD, law_a
+from benchtest.diagnosis.model.node_variation import REEL_SD, node_variation_a
 from benchtest.evidence.readings import Reading
 from benchtest.pattern import frame_from_duty
 from benchtest.prop.design import Design
@@ -51,7 +51,7 @@ def test_what_a_second_reel_moves_is_the_circuits_own_difference(comb: Design) -
     solution = solve(circuit, all_lit(comb).duty(comb))
     columns = circuit.probe_incidence(probes).columns()
     read = sensitivities(circuit, solution.factor, columns, circuit.probe_offset(probes))
-    effect = (read.per_amp.T @ law_a(solution, tolerances))[:, 2]
+    effect = (read.per_amp.T @ node_variation_a(solution, tolerances))[:, 2]
     volts = []
     for factor in (1.0, 1.0 + REEL_SD):
         prop = _unit(comb, factor)

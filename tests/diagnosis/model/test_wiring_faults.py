@@ -82,21 +82,21 @@ def test_right_volts_at_a_dark_strand_speak_for_data(small: Design, engine: Engi
 def test_exchanged_strands_show_each_others_light(make_fan: MakeFan) -> None:
     # by hand: data enter the first place at A and the second at B, whichever strand is there
     fan = make_fan(2, 3)
-    ((where, misled),) = swaps(fan)
-    told = misled.told(np.array([[11], [12], [13], [21], [22], [23]]))
+    ((where, remap),) = swaps(fan)
+    received = remap.received(np.array([[11], [12], [13], [21], [22], [23]]))
     assert where == "1 2"
     # node 1.3 is first in strand 1 when entered at B; strand 2, entered at B, means 2.3 first
-    assert told[:, 0].tolist() == [21, 22, 23, 11, 12, 13]
+    assert received[:, 0].tolist() == [21, 22, 23, 11, 12, 13]
 
 
 def test_exchanged_strands_of_unlike_length_shift_the_border(make_fan: MakeFan) -> None:
     fan = make_fan(2, 3)
     strands = (fan.strands[0], dataclasses.replace(fan.strands[1], nodes=2))
     path = (StrandEnd(1, "A"), StrandEnd(2, "A"))
-    ((_, misled),) = swaps(dataclasses.replace(fan, strands=strands, data_path=path))
+    ((_, remap),) = swaps(dataclasses.replace(fan, strands=strands, data_path=path))
     # frame 11 12 13 21 22 on the wire; the strand of two is first and takes 11 12, then 13 21 22
-    told = misled.told(np.array([[11], [12], [13], [21], [22]]))
-    assert told[:, 0].tolist() == [13, 21, 22, 11, 12]
+    received = remap.received(np.array([[11], [12], [13], [21], [22]]))
+    assert received[:, 0].tolist() == [13, 21, 22, 11, 12]
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -111,13 +111,13 @@ def test_an_exchange_is_what_the_slots_of_another_data_path_show(
     path = tuple(StrandEnd(int(n), "A" if rng.random() < 0.5 else "B") for n in numbers)
     design = dataclasses.replace(fan, strands=strands, data_path=path)
     frame = rng.integers(0, 256, size=(design.node_count, 3), dtype=np.uint8)
-    for place, (where, misled) in enumerate(swaps(design)):
+    for place, (where, remap) in enumerate(swaps(design)):
         one, two = path[place], path[place + 1]
         crossed = (StrandEnd(two.strand, one.end), StrandEnd(one.strand, two.end))
         wired = dataclasses.replace(design, data_path=(*path[:place], *crossed, *path[place + 2 :]))
         shown = frame_from_slots(wired, slots_of(design, frame))
         assert where == f"{one.strand} {two.strand}"
-        assert np.array_equal(misled.told(frame), shown)
+        assert np.array_equal(remap.received(frame), shown)
 
 
 def _resized(strand: Strand, nodes: int) -> Strand:
@@ -140,10 +140,10 @@ def test_light_one_and_the_other_lights_is_an_exchange(engine: Engine) -> None:
 
 
 def test_exchanged_strands_that_are_lit_together_say_nothing(small: Design) -> None:
-    often = Engine(small, Priors(swapped=0.1))
+    rate_factors = Engine(small, Priors(swapped=0.1))
     both = parse_lit_set("3 4", small)
-    finding = often.diagnose(marks=[_mark(both, 3, "ok"), _mark(both, 4, "ok")])
-    before = {s.where: s.probability for s in often.diagnose().suspects}
+    finding = rate_factors.diagnose(marks=[_mark(both, 3, "ok"), _mark(both, 4, "ok")])
+    before = {s.where: s.probability for s in rate_factors.diagnose().suspects}
     after = {s.where: s.probability for s in finding.suspects}
     assert after["3 4"] >= before["3 4"]
     assert after.get("4 5", 0.0) < 0.2 * before["4 5"]  # 4 would be dark
@@ -151,8 +151,8 @@ def test_exchanged_strands_that_are_lit_together_say_nothing(small: Design) -> N
 
 def test_volts_tell_an_exchange_by_the_strand_that_draws(fan: Design, fan_engine: Engine) -> None:
     # strand 3 asked for, strand 4 lights: the drop stands across the joints of strand 4
-    alone, told = _alone(3), _alone(4)
-    solution = solve(fan_engine.responses.circuit, told.duty(fan))
+    alone, received = _alone(3), _alone(4)
+    solution = solve(fan_engine.responses.circuit, received.duty(fan))
     probes = ["foot:3+>3A+", "foot:4+>4A+", "crown:4->4B-"]
     asked = [parse_probe(probe, fan) for probe in probes]
     readings = [Reading(alone, probe, solution.volts(probe)) for probe in asked]
@@ -163,13 +163,13 @@ def test_volts_tell_an_exchange_by_the_strand_that_draws(fan: Design, fan_engine
 
 def test_an_exchange_and_a_bad_joint_are_both_named(fan: Design, fan_engine: Engine) -> None:
     # 3 and 4 exchanged, so "3" lights strand 4, and its joint 4A+ has 0.6 ohm
-    alone, told = _alone(3), _alone(4)
-    solution = solve(Circuit(fan, {"4A+": 0.6}), told.duty(fan))
+    alone, received = _alone(3), _alone(4)
+    solution = solve(Circuit(fan, {"4A+": 0.6}), received.duty(fan))
     probes = ["foot:3+>3A+", "foot:4+>4A+", "crown:4+>4B+", "foot:4->4A-"]
     asked = [parse_probe(probe, fan) for probe in probes]
     readings = [Reading(alone, probe, solution.volts(probe)) for probe in asked]
     marks = [Mark(alone, 3, 1, 30, "dark"), Mark(alone, 4, 1, 30, "stuck")]
-    marks += [Mark(told, 4, 1, 30, "dark"), Mark(told, 3, 1, 30, "stuck")]
+    marks += [Mark(received, 4, 1, 30, "dark"), Mark(received, 3, 1, 30, "stuck")]
     finding = fan_engine.diagnose(readings, marks)
     guilty = {(s.where, s.fault) for s in finding.suspects if s.probability > 0.5}
     assert guilty == {("3 4", "swapped"), ("4A+", "resistive")}
@@ -209,9 +209,9 @@ def test_every_other_order_moves_a_colour_and_leaves_white(
     assert len(orders) == 5
     assert all(order[3] == 3 and sorted(order) == [0, 1, 2, 3] for order in orders)
     white, red = np.ones((1, 4)), np.array([[1.0, 0.0, 0.0, 0.0]])
-    assert all((recoloured(np.array([0]), order).told(white) == 1.0).all() for order in orders)
+    assert all((recoloured(np.array([0]), order).received(white) == 1.0).all() for order in orders)
     # GRB for RGB: green takes the slot of red, and red that of green
-    assert recoloured(np.array([0]), (1, 0, 2, 3)).told(red)[0].tolist() == [0.0, 1.0, 0.0, 0.0]
+    assert recoloured(np.array([0]), (1, 0, 2, 3)).received(red)[0].tolist() == [0.0, 1.0, 0.0, 0.0]
 
 
 def test_white_right_and_red_wrong_everywhere_is_the_setting(small: Design, engine: Engine) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.likelihood.marks import Look, log_likelihood_of, tally
+from benchtest.diagnosis.likelihood.marks import Appearance, log_likelihood_of, tally
 from benchtest.diagnosis.planning.decision import is_decided
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.evidence.readings import Reading
@@ -76,7 +76,7 @@ def test_nothing_is_settled_before_rail_volts_under_full_load_were_read(
 
 
 def test_a_dozen_looks_speak_no_louder_than_the_eye_behind_them() -> None:
-    right, warm = np.zeros(30, dtype=np.intp), np.full((1, 30), int(Look.WARM))
+    right, warm = np.zeros(30, dtype=np.intp), np.full((1, 30), int(Appearance.WARM))
     one = tally(right, warm)
     assert float(log_likelihood_of(12 * one)[0]) > float(log_likelihood_of(one)[0]) - 0.2
 

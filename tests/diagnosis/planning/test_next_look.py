@@ -14,8 +14,8 @@ from benchtest.circuit.solution import solve
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.inference.posterior import Posterior
-from benchtest.diagnosis.likelihood.marks import Look, appearance
-from benchtest.diagnosis.model.fault_response import COLUMNS, GRID, Responses
+from benchtest.diagnosis.likelihood.marks import Appearance, appearance
+from benchtest.diagnosis.model.fault_response import COLUMNS, GRID, DesignResponse
 from benchtest.diagnosis.model.faults import fault_space
 from benchtest.diagnosis.planning.candidates import lit_sets, permitted_sets
 from benchtest.diagnosis.planning.next_look import SEES, look_next
@@ -32,11 +32,11 @@ def small(make_fan: Callable[..., Design]) -> Design:
 
 
 @pytest.fixture(scope="module")
-def responses(small: Design) -> Responses:
-    return Responses(small, fault_space(small))
+def responses(small: Design) -> DesignResponse:
+    return DesignResponse(small, fault_space(small))
 
 
-def _chain(responses: Responses, **parts: float) -> np.ndarray:
+def _chain(responses: DesignResponse, **parts: float) -> np.ndarray:
     """Probabilities of single nodes that are dark alone."""
     chain = np.zeros(len(responses.space.chain))
     for place, fault in enumerate(responses.space.chain):
@@ -45,7 +45,7 @@ def _chain(responses: Responses, **parts: float) -> np.ndarray:
     return chain
 
 
-def _found(responses: Responses, chain: np.ndarray) -> Posterior:
+def _found(responses: DesignResponse, chain: np.ndarray) -> Posterior:
     """Return probabilities of chain faults and of no joint."""
     joints = np.zeros((len(responses.space.joints), COLUMNS))
     return Posterior(1.0 - float(chain.sum()), joints, chain, 0.0)
@@ -55,7 +55,7 @@ def _asked(bits: float) -> NextReading:
     return NextReading(None, None, bits, settled=False)
 
 
-def test_a_look_is_worth_the_entropy_of_what_it_shows(responses: Responses) -> None:
+def test_a_look_is_worth_the_entropy_of_what_it_shows(responses: DesignResponse) -> None:
     found = _found(responses, _chain(responses, n2_3=0.25, n5_1=0.25))
     look = look_next(responses, found, (), _asked(0.0))
     assert look is not None
@@ -68,7 +68,9 @@ def test_a_look_is_worth_the_entropy_of_what_it_shows(responses: Responses) -> N
     assert look.lit.strands == all_lit(responses.design).strands
 
 
-def test_a_look_gives_way_to_a_reading_that_is_worth_more_a_second(responses: Responses) -> None:
+def test_a_look_gives_way_to_a_reading_that_is_worth_more_a_second(
+    responses: DesignResponse,
+) -> None:
     found = _found(responses, _chain(responses, n2_3=0.1))
     # the look: 0.45 bits in 3.5 s; the reading: 10 s
     assert look_next(responses, found, (), _asked(1.2)) is not None
@@ -76,7 +78,7 @@ def test_a_look_gives_way_to_a_reading_that_is_worth_more_a_second(responses: Re
     assert look_next(responses, _found(responses, found.chain * 0.0), (), _asked(0.0)) is None
 
 
-def test_only_unlit_neighbours_show_strands_taken_for_each_other(responses: Responses) -> None:
+def test_only_unlit_neighbours_show_strands_taken_for_each_other(responses: DesignResponse) -> None:
     chain = np.array([0.5 if fault.where == "3 4" else 0.0 for fault in responses.space.chain])
     look = look_next(responses, _found(responses, chain), (), _asked(0.0))
     assert look is not None
@@ -100,7 +102,7 @@ def test_exchanged_green_and_blue_are_looked_for_before_a_unit_is_settled(small:
 
 
 def test_full_white_is_looked_at_where_a_joint_leaves_nodes_short_of_volts(
-    responses: Responses,
+    responses: DesignResponse,
 ) -> None:
     found = _found(responses, np.zeros(len(responses.space.chain)))
     # resistances that leave nodes warm or dim: by the circuit itself
@@ -111,7 +113,11 @@ def test_full_white_is_looked_at_where_a_joint_leaves_nodes_short_of_volts(
         column: appearance(kind, responses.exact(name, column, lit).node_v[None], lit)
         for column in range(0, GRID, 4)
     }
-    warm = [column for column, look in looks.items() if Look.RIGHT < look.max() < Look.UNPOWERED]
+    warm = [
+        column
+        for column, look in looks.items()
+        if Appearance.RIGHT < look.max() < Appearance.UNPOWERED
+    ]
     found.joints[joint, warm] = 0.3 / len(warm)
     look = look_next(responses, dataclasses.replace(found, healthy=0.7), (), _asked(0.0))
     assert look is not None

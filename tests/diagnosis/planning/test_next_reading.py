@@ -13,8 +13,8 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import solve
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.finding import NextReading
-from benchtest.diagnosis.inference.conditional import Case
-from benchtest.diagnosis.partly import partly
+from benchtest.diagnosis.inference.conditional import EvidenceSet
+from benchtest.diagnosis.partly import partial_explanations
 from benchtest.diagnosis.planning.next_reading import (
     Evidence,
     best_worth,
@@ -63,15 +63,15 @@ class Fan:
         self, readings: Sequence[Reading] = (), then: Callable[[Reading], float] | None = None
     ) -> NextReading:
         """Return what is read next; without `then`, by what that reading alone adds."""
-        view = self.engine._usual.views.of(Case(readings, (), DEFAULT_METER, ()))
+        view = self.engine._usual.views.of(EvidenceSet(readings, (), DEFAULT_METER, ()))
         forecaster = self.engine._usual.forecaster(view)
-        evidence = Evidence(readings, view.weigher, view.weighed)
+        evidence = Evidence(readings, view.likelihood, view.likelihoods)
         return plan_next(rank_readings(forecaster, view.posterior, evidence), then=then)
 
     def after(self, reading: Reading) -> float:
         """Return what the best reading adds once a reading has shown what is supposed."""
-        view = self.engine._usual.views.of(Case([reading], (), DEFAULT_METER, ()))
-        evidence = Evidence([reading], view.weigher, view.weighed)
+        view = self.engine._usual.views.of(EvidenceSet([reading], (), DEFAULT_METER, ()))
+        evidence = Evidence([reading], view.likelihood, view.likelihoods)
         return best_worth(self.engine._usual.forecaster(view), view.posterior, evidence)
 
     def supposed(self, then: Callable[[Reading], float]) -> list[Reading]:
@@ -129,7 +129,7 @@ def test_a_bad_joint_between_rings_is_named_within_nine_readings(
 
 def test_leads_that_stay_count_for_a_reading(ring: Fan) -> None:
     probe = parse_probe("foot:1+>crown:1+", ring.design)
-    view = ring.engine._usual.views.of(Case((), (), DEFAULT_METER, ()))
+    view = ring.engine._usual.views.of(EvidenceSet((), (), DEFAULT_METER, ()))
     forecaster = ring.engine._usual.forecaster(view)
     efforts = efforts_from(forecaster, [Reading(parse_lit_set("all", ring.design), probe, 0.05)])
     place = forecaster.place_of
@@ -195,9 +195,9 @@ def test_a_pair_that_no_single_joint_comes_near_is_found(arch: Design, engine: E
         ("2 4 6 8", "4A"), ("none", "4A"), ("all", "1A"), ("all", "ridge:4+>4A+"),
         ("all", "main+>ridge:4+"), ("5-8", "5A"), ("5-8", "ridge:4->4A-"), ("5-8", "7A"),
     )  # fmt: skip
-    case = Case(readings, (), DEFAULT_METER, (), SolveBudget(10**9))
+    case = EvidenceSet(readings, (), DEFAULT_METER, (), SolveBudget(10**9))
     view = engine._usual.views.of(case)
-    part = partly(view)[0]
+    part = partial_explanations(view)[0]
     assert part.where == "main+"
     assert 5.0 < part.ohm < 16.0
     finding = engine.diagnose(readings)

@@ -75,11 +75,11 @@ def test_the_plot_shows_this_unit_below_its_design_where_the_joint_is_bad(sessio
 def test_the_next_reading_is_told_of_as_the_circuit_has_it_under_each_suspect(
     session: Session,
 ) -> None:
-    from benchtest.diagnosis import outlook
+    from benchtest.diagnosis import expected_reading
 
     finding = session.diagnose()
     lit, probe = all_lit(session.design), parse_probe("foot:3->3A-", session.design)
-    good, *bad = outlook(session.engine, finding, lit, probe)
+    good, *bad = expected_reading(session.engine, finding, lit, probe)
     assert (good.where, bad[0].where) == ("", BAD)
     (row,) = predict(session.design, lit, [probe]).probes
     assert good.volts == pytest.approx(row.volts, abs=1e-9)

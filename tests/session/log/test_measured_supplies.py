@@ -12,7 +12,7 @@ from benchtest.circuit.network import Circuit
 from benchtest.comparison.gather import compare_unit, gather_tests
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.batch.learn import learn
-from benchtest.diagnosis.batch.model import SeenUnit
+from benchtest.diagnosis.batch.model import UnitReadings
 from benchtest.diagnosis.model.faults import Priors
 from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER
@@ -149,8 +149,8 @@ def test_drops_on_one_rail_accuse_the_feed_that_gives_too_little() -> None:
 
 def test_nor_does_it_teach_that_joints_are_bad() -> None:
     readings, volts = _apart(2)
-    unmeasured = learn(WING, [SeenUnit("GW-01", readings)])
-    known = learn(WING, [SeenUnit("GW-01", readings, supply_v=volts)])
+    unmeasured = learn(WING, [UnitReadings("GW-01", readings)])
+    known = learn(WING, [UnitReadings("GW-01", readings, supply_v=volts)])
     assert unmeasured.priors.resistive > Priors().resistive > known.priors.resistive
     # the volts are that unit's own: the next one has the design's, until it is measured
     assert [feed.volts for feed in known.design.feeds] == [5.0, 5.0]
