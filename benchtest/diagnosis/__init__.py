@@ -13,8 +13,8 @@ from benchtest.diagnosis.healthy_comparison import has_outlier, healthy_volts, j
 from benchtest.diagnosis.inference.pre_repair import PreRepairEvidence
 from benchtest.diagnosis.outlook import ExpectedReading, expected_reading
 from benchtest.diagnosis.possible_range import possible_volts
-from benchtest.diagnosis.repair_scope import still_valid, touched_by
-from benchtest.diagnosis.voltage_profile import Profile, profile
+from benchtest.diagnosis.repair_scope import still_valid, strands_to_retest
+from benchtest.diagnosis.voltage_profile import VoltageProfile, voltage_profile
 
 __all__ = [
     "Engine",
@@ -25,15 +25,15 @@ __all__ = [
     "NextReading",
     "Ohms",
     "PreRepairEvidence",
-    "Profile",
     "Suspect",
+    "VoltageProfile",
     "diagnose",
     "expected_reading",
     "has_outlier",
     "healthy_volts",
     "judged_healthy",
     "possible_volts",
-    "profile",
     "still_valid",
-    "touched_by",
+    "strands_to_retest",
+    "voltage_profile",
 ]

@@ -47,19 +47,19 @@ from benchtest.diagnosis.model.rail_shorts import nearby
 from benchtest.diagnosis.model.reels import odds_log, with_reels
 from benchtest.diagnosis.model.supply_volts import supplies_as_read, supplies_log
 from benchtest.diagnosis.planning.decision import (
-    far_off,
-    joined_ties,
-    none_of_these,
-    scaled,
+    merge_ties,
+    outside_model_probability,
+    scale_posterior,
     tied_explanations,
     unexplained_marks,
+    unexplained_readings,
 )
-from benchtest.diagnosis.planning.next_look import look_next
+from benchtest.diagnosis.planning.next_look import choose_look
 from benchtest.diagnosis.planning.request_rules import Situation, next_request
 from benchtest.diagnosis.repair import repair_words, unsteady_words
 from benchtest.diagnosis.solve_budget import SolveBudget, Stage
 from benchtest.diagnosis.stages import (
-    Conditional,
+    EvaluatedEvidence,
     GatheredEvidence,
     Inference,
     Plan,
@@ -71,23 +71,23 @@ from benchtest.evidence.readings import Reading
 from benchtest.evidence.rounding import infer_rounding_steps
 from benchtest.prop.design import Design, Feed, Probe
 
-LEAST_SHOWN = 1e-3
+MIN_LISTED_PROBABILITY = 1e-3
 """Suspects with less probability are not listed."""
-WORTH_SAYING = 0.05
+MIN_EXPLAINED_PROBABILITY = 0.05
 """Suspects with this much probability are explained."""
-ALIKE_LOG = 0.7
+MAX_TIE_LOG = 0.7
 """Suspects whose likelihoods are within a factor of two have not been told apart."""
-CAREFUL = 0.25
+CAUTION_ODDS = 0.25
 """Odds of another bin of node current from which it is reckoned with."""
-SURE_TO_BE_BAD = 0.99
+MIN_REPAIR_PROBABILITY = 0.99
 """Probability from which a suspect is mended rather than read about once more."""
-UNLIKE = 0.1
+ATYPICAL_UNIT_PROBABILITY = 0.1
 """Chance that a unit is not like those that were learned from: another reel or supply. Ours."""
-JUDGED_AT_ONCE = 200
+JUDGED_PER_BLOCK = 200
 """Readings that are compared with a healthy unit together, where more were taken than weighed."""
-MOST_REELED = 2
+MAX_CACHED_ASSUMPTIONS = 2
 """Beliefs of strands from two reels, and of supplies as they were read, that are kept of each."""
-LEAST_ALIKE = 0.02
+MIN_TIED_PROBABILITY = 0.02
 """Only suspects with this much probability are worth telling apart."""
 
 
@@ -100,7 +100,7 @@ class Engine:
         priors: Priors | None = None,
         tolerances: Tolerances | None = None,
         rate_factors: Mapping[str, float] | None = None,
-        otherwise: Engine | None = None,
+        fallback: Engine | None = None,
     ) -> None:
         """Factor nothing yet.
 
@@ -109,11 +109,11 @@ class Engine:
             priors: odds of each kind of fault.
             tolerances: how far a unit may be from the design; None for what is known of its kind.
             rate_factors: how much likelier than its kind some joints are, by name; see `learn`.
-            otherwise: what to go by where readings say that this unit is not like those that
+            fallback: what to go by where readings say that this unit is not like those that
                 design and tolerances were learned from.
         """
         self.design = design
-        self._otherwise = otherwise
+        self._fallback = fallback
         self.tolerances = tolerances or FROM_MANY_REELS
         self.space = fault_space(design, priors, rate_factors)
         self.work_units = 0
@@ -123,9 +123,9 @@ class Engine:
         self._supplied: dict[
             tuple[tuple[tuple[str, float], ...], Tolerances], ToleranceAssumption
         ] = {}
-        self._unsettled: ToleranceAssumption | None = None
+        self._all_bins: ToleranceAssumption | None = None
         if tolerances is None and (wide := tolerances_of(design)) != self.tolerances:
-            self._unsettled = ToleranceAssumption(self._usual.views.with_tolerances(wide))
+            self._all_bins = ToleranceAssumption(self._usual.views.with_tolerances(wide))
 
     @cached_property
     def responses(self) -> DesignResponse:
@@ -171,8 +171,8 @@ class Engine:
         evidence = self._gather(readings, marks, meter, repaired, before, share, unshorted)
         given = self._condition(evidence)
         if given is None:
-            assert self._otherwise is not None
-            return self._otherwise.diagnose(
+            assert self._fallback is not None
+            return self._fallback.diagnose(
                 readings,
                 marks,
                 meter,
@@ -190,7 +190,7 @@ class Engine:
     def _forget(self) -> None:
         """Bound what caches keep from one finding to the next."""
         others = (*self._reeled.values(), *self._supplied.values())
-        for one in (self._usual, self._unsettled, *others):
+        for one in (self._usual, self._all_bins, *others):
             if one is not None:
                 one.forget()
 
@@ -207,7 +207,7 @@ class Engine:
         """Stage 1: the readings to weigh, and how finely they were read; solves no circuit."""
         steps = infer_rounding_steps(readings, meter)
         meter = steps.as_read(meter)
-        told, stands_by = drop_duplicates(readings)
+        told, distinct_place = drop_duplicates(readings)
         budget = SolveBudget.of(self.design, share)
         distinct = [readings[place] for place in told]
         likelihoods = most_informative(self.responses, distinct, meter)
@@ -218,14 +218,14 @@ class Engine:
         return GatheredEvidence(
             readings=tuple(readings),
             distinct=distinct,
-            stands_by=stands_by,
-            number_of=[told[place] + 1 for place in likelihoods],
+            distinct_place=distinct_place,
+            numbers=[told[place] + 1 for place in likelihoods],
             rounded_v=max(steps.by_range.values(), default=None),
             case=case,
             before=tuple(before),
         )
 
-    def _condition(self, evidence: GatheredEvidence) -> Conditional | None:
+    def _condition(self, evidence: GatheredEvidence) -> EvaluatedEvidence | None:
         """Stage 2: every single fault weighed against the evidence, and the tolerances to assume.
 
         Returns:
@@ -233,19 +233,19 @@ class Engine:
         """
         case, before = evidence.case, evidence.before
         case.budget.begin(Stage.EVIDENCE)
-        belief, plain = self._settled_on(case, before)
-        if self._otherwise is not None and self._is_unlike(plain, self._otherwise, before):
+        assumption, plain = self._choose_bin(case, before)
+        if self._fallback is not None and self._is_atypical(plain, self._fallback, before):
             return None
         usual = plain
-        belief, plain = self._with_supplies(belief, plain, before)
-        belief, plain = self._from_reels(belief, plain, before)
-        look = CachedLookup(belief.views, case, belief.past(before, case.meter), plain)
+        assumption, plain = self._with_measured_supplies(assumption, plain, before)
+        assumption, plain = self._with_two_reels(assumption, plain, before)
+        look = CachedLookup(assumption.views, case, assumption.past(before, case.meter), plain)
         unsteady = unsteady_joints(plain)
         if unsteady is not None and unsteady.log_total < plain.posterior.log_total:
             unsteady = None  # a slip, or a fault that stays as it is, explains the repeats better
-        return Conditional(belief, plain, usual, look, unsteady)
+        return EvaluatedEvidence(assumption, plain, usual, look, unsteady)
 
-    def _infer(self, evidence: GatheredEvidence, given: Conditional) -> Inference:
+    def _infer(self, evidence: GatheredEvidence, given: EvaluatedEvidence) -> Inference:
         """Stage 3: the posterior over no fault, one, several, and none that is described here."""
         case, look, plain = evidence.case, given.look, given.plain
         case.budget.begin(Stage.SEVERAL)
@@ -257,14 +257,14 @@ class Engine:
         if given.unsteady is not None:
             found = with_unsteady(found, given.unsteady)
         best = _best_explanation(look, several)
-        none = _none_of_these(*best, given.unsteady)
-        found = scaled(found, 1.0 - none)
+        none = _outside_model_probability(*best, given.unsteady)
+        found = scale_posterior(found, 1.0 - none)
         is_sure = _is_sure(found)
         # near health only: what one fault moves far is not a sum of small parts
         pairs = None if several or is_sure or given.unsteady else masked_pairs(conditional)
         if pairs is not None:
             found = with_masked_pairs(found, pairs)
-        off = [] if given.unsteady else far_off(*best)
+        off = [] if given.unsteady else unexplained_readings(*best)
         odd = unexplained_marks(*best)
         tied = tied_explanations(several, plain.posterior.log_total)
         return Inference(
@@ -278,13 +278,13 @@ class Engine:
             is_explained=not off and not odd and none < 0.5,
             nearest=_faults_of(*best) if none >= 0.5 else (),
             tied=tied,
-            alike=() if given.unsteady else joined_ties(_alike(conditional), tied),
+            alike=() if given.unsteady else merge_ties(_alike(conditional), tied),
         )
 
     def _plan(
         self,
         evidence: GatheredEvidence,
-        given: Conditional,
+        given: EvaluatedEvidence,
         inference: Inference,
         unreachable: Collection[Probe],
     ) -> Plan:
@@ -294,11 +294,11 @@ class Engine:
         situation = Situation(evidence, given, inference, self.permitted, unreachable)
         ask, alike = next_request(situation)
         marks = evidence.case.marks
-        look = look_next(conditional.responses, conditional.posterior, marks, ask, self.permitted)
+        look = choose_look(conditional.responses, conditional.posterior, marks, ask, self.permitted)
         return Plan(ask, alike, look)
 
     def _finding(
-        self, evidence: GatheredEvidence, given: Conditional, inference: Inference, plan: Plan
+        self, evidence: GatheredEvidence, given: EvaluatedEvidence, inference: Inference, plan: Plan
     ) -> Finding:
         """Return the answer of all stages."""
         found, conditional, off = inference.found, inference.conditional, inference.off
@@ -308,9 +308,9 @@ class Engine:
             suspects=self._suspects(found, conditional.parts, given.look, given.unsteady),
             alike=plan.alike,
             next=plan.ask,
-            readings=self._judged(evidence, given.usual),
+            readings=self._judged_readings(evidence, given.usual),
             cleared_ohm=None if given.unsteady else cleared_ohm(soldered),
-            strange=evidence.number_of[off[0]] if off else None,
+            strange=evidence.numbers[off[0]] if off else None,
             joints=self._bands(found, conditional),
             look=plan.look,
             rounded_v=evidence.rounded_v,
@@ -322,85 +322,91 @@ class Engine:
             ),
         )
 
-    def _with_supplies(
+    def _with_measured_supplies(
         self,
-        belief: ToleranceAssumption,
+        assumption: ToleranceAssumption,
         plain: ConditionalEvidence,
         before: tuple[PreRepairEvidence, ...],
     ) -> tuple[ToleranceAssumption, ConditionalEvidence]:
         """Return a belief with supplies as their feeds were read, where that is likelier."""
         volts = supplies_as_read(plain)
         if not volts:
-            return belief, plain
-        key = tuple(sorted(volts.items())), belief.views.tolerances
+            return assumption, plain
+        key = tuple(sorted(volts.items())), assumption.views.tolerances
         if key not in self._supplied:
-            for oldest in list(self._supplied)[: 1 - MOST_REELED]:
+            for oldest in list(self._supplied)[: 1 - MAX_CACHED_ASSUMPTIONS]:
                 del self._supplied[oldest]
-            fed = belief.views.design.with_supply_volts(volts)
+            fed = assumption.views.design.with_supply_volts(volts)
             self._supplied[key] = ToleranceAssumption(
-                ConditionalCache(fed, self.space, belief.views.tolerances)
+                ConditionalCache(fed, self.space, assumption.views.tolerances)
             )
         supplied = self._supplied[key]
         view = supplied.plain(plain.case, before)
         odds = supplies_log(plain, volts)
         if view.posterior.log_total + odds <= plain.posterior.log_total:
-            return belief, plain
+            return assumption, plain
         return supplied, view
 
-    def _from_reels(
+    def _with_two_reels(
         self,
-        belief: ToleranceAssumption,
+        assumption: ToleranceAssumption,
         plain: ConditionalEvidence,
         before: tuple[PreRepairEvidence, ...],
     ) -> tuple[ToleranceAssumption, ConditionalEvidence]:
         """Return a belief of strands from two reels where readings speak for it, else the same."""
         tolerances = with_reels(plain)
         if tolerances is None:
-            return belief, plain
-        key = belief.views.design.feeds, tolerances
+            return assumption, plain
+        key = assumption.views.design.feeds, tolerances
         if key not in self._reeled:
-            for oldest in list(self._reeled)[: 1 - MOST_REELED]:
+            for oldest in list(self._reeled)[: 1 - MAX_CACHED_ASSUMPTIONS]:
                 del self._reeled[oldest]
-            self._reeled[key] = ToleranceAssumption(belief.views.with_tolerances(tolerances))
+            self._reeled[key] = ToleranceAssumption(assumption.views.with_tolerances(tolerances))
         reeled = self._reeled[key]
         view = reeled.plain(plain.case, before)
         odds = odds_log(len(self.design.strands), len(tolerances.reels))
         if view.posterior.log_total + odds <= plain.posterior.log_total:
-            return belief, plain
+            return assumption, plain
         return reeled, view
 
-    def _settled_on(
+    def _choose_bin(
         self, case: EvidenceSet, before: tuple[PreRepairEvidence, ...]
     ) -> tuple[ToleranceAssumption, ConditionalEvidence]:
         """Return which bins of node current to reckon with, and the evidence in that light."""
         plain = self._usual.plain(case, before)
-        if self._unsettled is None or not case.readings:
+        if self._all_bins is None or not case.readings:
             return self._usual, plain
-        if not is_other_bin(plain, self._unsettled.views.tolerances.current):
+        if not is_other_bin(plain, self._all_bins.views.tolerances.current):
             return self._usual, plain
-        return self._unsettled, self._unsettled.plain(case, before)
+        return self._all_bins, self._all_bins.plain(case, before)
 
-    def _is_unlike(
-        self, plain: ConditionalEvidence, otherwise: Engine, before: tuple[PreRepairEvidence, ...]
+    def _is_atypical(
+        self, plain: ConditionalEvidence, fallback: Engine, before: tuple[PreRepairEvidence, ...]
     ) -> bool:
         """True where what accuses this unit may as well be that it is not like the others."""
         if not plain.case.readings or plain.posterior.healthy >= 0.5:
             return False
-        usual = otherwise._settled_on(plain.case, before)[1].posterior.log_total
-        odds = np.log(UNLIKE / (1.0 - UNLIKE)) - np.log(CAREFUL)
+        usual = fallback._choose_bin(plain.case, before)[1].posterior.log_total
+        odds = np.log(ATYPICAL_UNIT_PROBABILITY / (1.0 - ATYPICAL_UNIT_PROBABILITY)) - np.log(
+            CAUTION_ODDS
+        )
         return bool(usual + odds > plain.posterior.log_total)
 
-    def _judged(
+    def _judged_readings(
         self, evidence: GatheredEvidence, plain: ConditionalEvidence
     ) -> tuple[JudgedReading, ...]:
         """Each reading beside what a healthy unit shows; those that were not weighed, too."""
-        readings, every, stands_by = evidence.readings, evidence.distinct, evidence.stands_by
+        readings, every, distinct_place = (
+            evidence.readings,
+            evidence.distinct,
+            evidence.distinct_place,
+        )
         if len(every) == len(plain.case.readings):
-            return _judge(readings, stands_by, plain.likelihood)
+            return _judge(readings, distinct_place, plain.likelihood)
         found: list[JudgedReading] = []
         circuit = plain.responses.circuit
-        for start in range(0, len(every), JUDGED_AT_ONCE):
-            some = every[start : start + JUDGED_AT_ONCE]
+        for start in range(0, len(every), JUDGED_PER_BLOCK):
+            some = every[start : start + JUDGED_PER_BLOCK]
             noise = noise_of(some, plain.case.meter)
             likelihood = ReadingLikelihood(
                 plain.responses, taps_of(circuit, some), values_of(some), noise, plain.tolerances
@@ -408,7 +414,7 @@ class Engine:
             found += _judge(some, range(len(some)), likelihood)
         return tuple(
             replace(found[row], reading=reading)
-            for reading, row in zip(readings, stands_by, strict=True)
+            for reading, row in zip(readings, distinct_place, strict=True)
         )
 
     def _suspects(
@@ -420,11 +426,11 @@ class Engine:
     ) -> tuple[Suspect, ...]:
         rows = []
         for where, kind, probability, joint in named_suspects(self.space, found):
-            if probability < LEAST_SHOWN:
+            if probability < MIN_LISTED_PROBABILITY:
                 break
             ohms = found.ohms(joint) if joint is not None and kind == "resistive" else None
             repair = repair_words(self.design, where, kind)
-            if kind == "short" and probability >= WORTH_SAYING:
+            if kind == "short" and probability >= MIN_EXPLAINED_PROBABILITY:
                 repair += nearby(nearest_short_places(look((), forced=True), where))
             why = Reason("", None)
             if unsteady is not None and joint is not None:
@@ -438,7 +444,7 @@ class Engine:
                     )
                 )  # fmt: skip
                 continue
-            if probability >= WORTH_SAYING:
+            if probability >= MIN_EXPLAINED_PROBABILITY:
                 others = look(tuple(part for part in sure if part.where != where), forced=True)
                 why = reason(others, likeliest_part(self.space, found, where, kind, joint))
             rows.append(Suspect(where, kind, probability, ohms, repair, why.words, why.after))
@@ -453,7 +459,7 @@ class Engine:
         rows = []
         for number, joint in enumerate(self.space.joints[: self.space.soldered]):
             resistive, open_ = float(found.resistive[number]), float(found.open[number])
-            ohms = found.ohms(number) if resistive > LEAST_SHOWN else None
+            ohms = found.ohms(number) if resistive > MIN_LISTED_PROBABILITY else None
             limit = cleared.get(joint.name, np.inf)
             known = limit if np.isfinite(limit) else None
             rows.append(JointBand(joint.name, resistive + open_, open_, ohms, known))
@@ -490,7 +496,7 @@ def _faults_of(
     return view.parts if part is None else (*view.parts, part)
 
 
-def _none_of_these(
+def _outside_model_probability(
     view: ConditionalEvidence, part: FaultHypothesis | None, unsteady: UnsteadyJoints | None
 ) -> float:
     """Return the probability that no hypothesis describes the readings."""
@@ -502,7 +508,7 @@ def _none_of_these(
     else:
         mean, covariance = likelihood.under(-1, 0) if part is None else view.under(part)
         read = float(likelihood.density(mean, covariance))
-    return none_of_these(read, len(likelihood.values), likelihood.slip_per_v)
+    return outside_model_probability(read, len(likelihood.values), likelihood.slip_per_v)
 
 
 def _is_unexplained(plain: ConditionalEvidence, repaired: Collection[str]) -> bool:
@@ -538,14 +544,14 @@ def is_other_bin(usual: ConditionalEvidence, current: float) -> bool:
         mean, covariance = usual.under(best)
         less = float(likelihood.density(mean, covariance))
         gain = max(gain, float(np.logaddexp.reduce(row)) + with_any_bin(mean, covariance) - less)
-    odds = np.log(OTHER_BIN / (1.0 - OTHER_BIN)) - np.log(CAREFUL)
+    odds = np.log(OTHER_BIN / (1.0 - OTHER_BIN)) - np.log(CAUTION_ODDS)
     return bool(gain + odds > usual.posterior.log_total)
 
 
 def _is_sure(found: Posterior) -> bool:
     """True where something is bad, and known by name."""
     joints = found.joints.sum(axis=1).max(initial=0.0)
-    return max(float(joints), float(found.chain.max(initial=0.0))) >= SURE_TO_BE_BAD
+    return max(float(joints), float(found.chain.max(initial=0.0))) >= MIN_REPAIR_PROBABILITY
 
 
 def _alike(conditional: ConditionalEvidence) -> tuple[tuple[str, ...], ...]:
@@ -553,13 +559,13 @@ def _alike(conditional: ConditionalEvidence) -> tuple[tuple[str, ...], ...]:
     found, space = conditional.posterior, conditional.responses.space
     rows = []
     for number, joint in enumerate(space.joints):
-        if found.joints[number].sum() >= LEAST_ALIKE:
+        if found.joints[number].sum() >= MIN_TIED_PROBABILITY:
             rows.append((joint.name, float(conditional.joints[number].max()), "power"))
     best: dict[str, tuple[float, float]] = {}
     for fault, part, weight in zip(space.chain, found.chain, conditional.chain, strict=True):
         before = best.get(fault.where, (0.0, -np.inf))
         best[fault.where] = (before[0] + float(part), max(before[1], float(weight)))
-    rows += [(name, w, "chain") for name, (p, w) in best.items() if p >= LEAST_ALIKE]
+    rows += [(name, w, "chain") for name, (p, w) in best.items() if p >= MIN_TIED_PROBABILITY]
     return _grouped(rows)
 
 
@@ -567,7 +573,7 @@ def _grouped(rows: list[tuple[str, float, str]]) -> tuple[tuple[str, ...], ...]:
     groups: list[tuple[float, str, list[str]]] = []
     for name, weight, sort in sorted(rows, key=lambda row: (-row[1], row[0])):
         for top, kind, names in groups:
-            if kind == sort and top - weight < ALIKE_LOG:
+            if kind == sort and top - weight < MAX_TIE_LOG:
                 names.append(name)
                 break
         else:
@@ -577,7 +583,7 @@ def _grouped(rows: list[tuple[str, float, str]]) -> tuple[tuple[str, ...], ...]:
 
 def _judge(
     readings: Sequence[Reading],
-    stands_by: Sequence[int],
+    distinct_place: Sequence[int],
     likelihood: ReadingLikelihood | None,
 ) -> tuple[JudgedReading, ...]:
     """Each reading beside what a healthy unit would show, error of the meter included."""
@@ -588,7 +594,7 @@ def _judge(
     off = (likelihood.values - mean) / sd
     return tuple(
         JudgedReading(reading, float(mean[row]), float(sd[row]), float(off[row]))
-        for reading, row in zip(readings, stands_by, strict=True)
+        for reading, row in zip(readings, distinct_place, strict=True)
     )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchtest.diagnosis.model.faults import FaultKind
-from benchtest.diagnosis.planning.cost import leads_after, reading_effort
+from benchtest.diagnosis.planning.cost import leads_after, reading_cost
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design, Point, Probe
@@ -281,7 +281,7 @@ class Finding:
             return None
         read = (row.reading for row in self.readings if row.reading.volts is not None)
         leads = leads_after(design, ((reading.lit, reading.probe) for reading in read))
-        return round(reading_effort(design, leads, ask.lit, ask.probe).seconds, 2)
+        return round(reading_cost(design, leads, ask.lit, ask.probe).seconds, 2)
 
 
 def _suspect(suspect: Suspect, design: Design) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from benchtest.diagnosis.engine import Engine
 from benchtest.diagnosis.finding import Finding
-from benchtest.diagnosis.voltage_profile import column_of, solved
+from benchtest.diagnosis.voltage_profile import grid_column, solution_with_joint
 from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet
 
@@ -34,10 +34,10 @@ def expected_reading(
     Raises:
         CircuitFault: the prop has no solution with these lit.
     """
-    found = [ExpectedReading("", solved(engine, lit, -1, 0).volts(probe))]
+    found = [ExpectedReading("", solution_with_joint(engine, lit, -1, 0).volts(probe))]
     bands = sorted(enumerate(finding.joints), key=lambda row: -row[1].probability)
     for number, band in bands[:MOST]:
         if band.probability >= LEAST:
-            volts = solved(engine, lit, number, column_of(band)).volts(probe)
+            volts = solution_with_joint(engine, lit, number, grid_column(band)).volts(probe)
             found.append(ExpectedReading(band.name, float(volts)))
     return tuple(found)

@@ -12,10 +12,10 @@ from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet
 
-BEYOND_SINGLE = 1.5
+MAX_SINGLE_FAULT_RATIO = 1.5
 """Distance from a healthy unit's volts, over that of the worst single fault, that is still
 possible: two faults at once show more than one. Ours."""
-MARGIN_SD = 8.0
+RANGE_MARGIN_SD = 8.0
 """Standard deviations of healthy units by which the range is wider at both ends. Ours."""
 
 
@@ -42,15 +42,15 @@ def possible_volts(engine: Engine, lit: LitSet, probe: Probe, meter: Meter) -> t
         engine.responses, groups, values_of(reading), noise, engine.tolerances
     )
     healthy_v = float(likelihood.healthy_mean()[0])
-    margin_v = MARGIN_SD * float(np.sqrt(likelihood.healthy_covariance[0, 0]))
+    margin_v = RANGE_MARGIN_SD * float(np.sqrt(likelihood.healthy_covariance[0, 0]))
     margin_v += meter.error_limit_v(min(abs(healthy_v), meter.ranges_v[-1]))
     shown_v = np.concatenate(
         [likelihood.rough_means()[..., 0].ravel(), likelihood.chain_mean[:, 0]]
     )
     if probe.red.rail != probe.black.rail:
         shown_v = np.append(shown_v, 0.0)  # rails that touch
-    low_v = healthy_v + BEYOND_SINGLE * min(float(shown_v.min()) - healthy_v, 0.0)
-    high_v = healthy_v + BEYOND_SINGLE * max(float(shown_v.max()) - healthy_v, 0.0)
+    low_v = healthy_v + MAX_SINGLE_FAULT_RATIO * min(float(shown_v.min()) - healthy_v, 0.0)
+    high_v = healthy_v + MAX_SINGLE_FAULT_RATIO * max(float(shown_v.max()) - healthy_v, 0.0)
     if probe.is_rail:  # between its rails a prop has neither less than nothing nor more volts
         low_v, high_v = 0.0, max(float(engine.responses.circuit.supply_v.max()), healthy_v)
     return low_v - margin_v, high_v + margin_v

@@ -28,18 +28,18 @@ from benchtest.prop.notation import (
     parse_location,
 )
 
-TRIED_OHM = (1.0, 6.0, math.inf)
+ASSUMED_JOINT_OHMS = (1.0, 6.0, math.inf)
 """Resistances that stand for the joint as it was, in telling which readings it moved. [Ω]"""
-TOUCHED_V = 1e-4
+MIN_MOVED_V = 1e-4
 """A reading that such a joint moves by less is kept, and by less than its range can show. [V]"""
-TOUCHED_A = 0.05
+MIN_MOVED_A = 0.05
 """Likewise for a clamp reading. [A]"""
-UNEQUAL_SD = 1.0
+ASYMMETRY_SD = 1.0
 """Standard deviations that a unit may be off its design in what the joint moves: where a design is
 alike on both sides no current crosses its middle, where a unit is not quite alike some does."""
 
 
-def touched_by(design: Design, where: str, failed: Collection[int] = ()) -> frozenset[int]:
+def strands_to_retest(design: Design, where: str, failed: Collection[int] = ()) -> frozenset[int]:
     """Return the strands that must be looked at again after work on a suspect.
 
     A power joint at a strand end touches that strand, and of the failed strands those that it
@@ -62,32 +62,32 @@ def touched_by(design: Design, where: str, failed: Collection[int] = ()) -> froz
             return every
         case StrandNumbers() | NodeName():
             strands = location_strands(location)
-            return frozenset(strands).union(*(_after(design, number) for number in strands))
+            return frozenset(strands).union(*(_strands_after(design, number) for number in strands))
         case Joint():
-            return _touched_by_joint(design, location, failed)
+            return _strands_of_joint(design, location, failed)
 
 
-def _touched_by_joint(design: Design, joint: Joint, failed: Collection[int]) -> frozenset[int]:
+def _strands_of_joint(design: Design, joint: Joint, failed: Collection[int]) -> frozenset[int]:
     if joint.is_power:
         own = frozenset(joint.strands)
         if own and not own.issuperset(failed):
-            own |= _darkened(design, joint.name).intersection(failed)
+            own |= _strands_left_dark(design, joint.name).intersection(failed)
         return own or frozenset(strand.number for strand in design.strands)
     names = [data.name for data in data_joints(design)]
     start = data_joint_starts(design)[names.index(joint.name)]
     first = design.node_at(int(data_order(design)[start])).strand
-    return frozenset(joint.strands) | frozenset([first]) | _after(design, first)
+    return frozenset(joint.strands) | frozenset([first]) | _strands_after(design, first)
 
 
-def _darkened(design: Design, name: str) -> frozenset[int]:
+def _strands_left_dark(design: Design, name: str) -> frozenset[int]:
     """Return the strands with nodes that an open power joint leaves without volts or data."""
     circuit = Circuit(design, {name: math.inf})
-    duty = _settled(circuit, all_lit(design)).duty
+    duty = _solve_with_data_loss(circuit, all_lit(design)).duty
     dark = np.flatnonzero(~duty.any(axis=1))
     return frozenset(design.node_at(int(index)).strand for index in dark)
 
 
-def _after(design: Design, strand: int) -> frozenset[int]:
+def _strands_after(design: Design, strand: int) -> frozenset[int]:
     """Strands that data reaches after this one."""
     path = [entry.strand for entry in design.data_path]
     return frozenset(path[path.index(strand) + 1 :])
@@ -98,7 +98,7 @@ def still_valid(design: Design, where: str, readings: Sequence[Reading]) -> list
 
     Args:
         design: the prop.
-        where: what was worked on, as in `touched_by`.
+        where: what was worked on, as in `strands_to_retest`.
         readings: readings taken before.
 
     Returns:
@@ -113,18 +113,18 @@ def still_valid(design: Design, where: str, readings: Sequence[Reading]) -> list
     if isinstance(location, FeedName):
         return [False] * len(readings)
     if isinstance(location, Joint) and location.is_power:
-        return _unmoved(design, location.name, readings)
-    strands = touched_by(design, where)
+        return _unchanged_readings(design, location.name, readings)
+    strands = strands_to_retest(design, where)
     kept = [not (reading.lit.strands & strands) for reading in readings]
     if isinstance(location, StrandNumbers) and len(location.numbers) == 1:
         for joint in power_joints(design):  # they were remade with the strand
             if location.numbers[0] in joint.strands:
-                unmoved = _unmoved(design, joint.name, readings)
+                unmoved = _unchanged_readings(design, joint.name, readings)
                 kept = [a and b for a, b in zip(kept, unmoved, strict=True)]
     return kept
 
 
-def _unmoved(design: Design, name: str, readings: Sequence[Reading]) -> list[bool]:
+def _unchanged_readings(design: Design, name: str, readings: Sequence[Reading]) -> list[bool]:
     """Readings that say the same with a power joint good and as bad as it may have been.
 
     A joint that was open, or nearly, may have kept strands without volts, and so without data all
@@ -133,25 +133,25 @@ def _unmoved(design: Design, name: str, readings: Sequence[Reading]) -> list[boo
     """
     if not readings:
         return []
-    good = _Expected.of(design, name, None, readings)
-    ways = [_Expected.of(design, name, ohm, readings) for ohm in TRIED_OHM]
-    touched = np.array([_told_apart(reading) for reading in readings])
+    good = _PredictedReadings.of(design, name, None, readings)
+    ways = [_PredictedReadings.of(design, name, ohm, readings) for ohm in ASSUMED_JOINT_OHMS]
+    touched = np.array([_min_shift(reading) for reading in readings])
     kept = np.ones(len(readings), dtype=bool)
     for way in ways:
-        kept &= ~way.floating & (way.moved_from(good) < touched)
+        kept &= ~way.floating & (way.largest_shift(good) < touched)
     return [bool(keep) for keep in kept]
 
 
-def _told_apart(reading: Reading) -> float:
+def _min_shift(reading: Reading) -> float:
     """By how much a reading must move to be another: half a step of the meter's range."""
     if reading.volts is None:
-        return TOUCHED_A
+        return MIN_MOVED_A
     meter = reading.meter or DEFAULT_METER
-    return max(TOUCHED_V, meter.resolution_v(reading.volts) / 2.0)
+    return max(MIN_MOVED_V, meter.resolution_v(reading.volts) / 2.0)
 
 
 @dataclass(frozen=True)
-class _Expected:
+class _PredictedReadings:
     """What readings should show with one joint as it is, or was.
 
     Attributes:
@@ -167,13 +167,13 @@ class _Expected:
     @classmethod
     def of(
         cls, design: Design, name: str, ohm: float | None, readings: Sequence[Reading]
-    ) -> _Expected:
+    ) -> _PredictedReadings:
         changed = {} if ohm is None else {name: ohm}
         circuit, known = Circuit(design, changed), frozenset(changed)
         value, floating = np.zeros(len(readings)), np.zeros(len(readings), dtype=bool)
         effects: list[FloatArray] = [np.zeros(0)] * len(readings)
         for taps in taps_of(circuit, readings):
-            solution = _settled(circuit, taps.lit)
+            solution = _solve_with_data_loss(circuit, taps.lit)
             read = sensitivities(circuit, solution.factor, taps.columns, taps.per_supply)
             rows = list(taps.rows)
             value[rows] = read_at(solution, taps)
@@ -183,13 +183,13 @@ class _Expected:
                 floating[row] = solution.is_floating(reading.probe)
         return cls(value, np.array(effects), floating)
 
-    def moved_from(self, good: _Expected) -> FloatArray:
+    def largest_shift(self, good: _PredictedReadings) -> FloatArray:
         """How far each reading may lie from where it lies with a good joint, (readings,)."""
         unequal = np.sqrt(((self.effects - good.effects) ** 2).sum(axis=1))
-        return np.asarray(np.abs(self.value - good.value) + UNEQUAL_SD * unequal)
+        return np.asarray(np.abs(self.value - good.value) + ASYMMETRY_SD * unequal)
 
 
-def _settled(circuit: Circuit, lit: LitSet) -> Solution:
+def _solve_with_data_loss(circuit: Circuit, lit: LitSet) -> Solution:
     """The prop with a lit set on; strands after one without volts get no data and stay dark."""
     design = circuit.design
     duty, order = lit.duty(design), data_order(design)

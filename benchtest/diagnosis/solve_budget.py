@@ -13,9 +13,9 @@ from enum import Enum
 
 from benchtest.prop.design import Design
 
-LIMIT, LIMIT_LARGE = 900_000, 3_000_000
+MAX_UNITS, MAX_UNITS_LARGE = 900_000, 3_000_000
 """Units of one finding: props up to 16 strands of 50 nodes, and larger ones."""
-LARGE_FROM_NODES = 1000
+MIN_LARGE_NODES = 1000
 """Nodes from which the larger limit applies."""
 
 
@@ -49,7 +49,7 @@ class SolveBudget:
         stage: the stage that is running; its share bounds what is granted.
     """
 
-    def __init__(self, limit: int = LIMIT) -> None:
+    def __init__(self, limit: int = MAX_UNITS) -> None:
         self.limit = limit
         self.spent = 0
         self.stage = Stage.EVIDENCE
@@ -59,7 +59,7 @@ class SolveBudget:
     @classmethod
     def of(cls, design: Design, share: float = 1.0) -> SolveBudget:
         """Return the budget of one finding on a design."""
-        return cls(int(share * limit_of(design)))
+        return cls(int(share * max_units(design)))
 
     def begin(self, stage: Stage) -> None:
         """Let a stage run: its share bounds what is granted from now on."""
@@ -97,9 +97,9 @@ class SolveBudget:
             self.spent += units
 
 
-def limit_of(design: Design) -> int:
+def max_units(design: Design) -> int:
     """Return the units that one finding on a design may use."""
-    return LIMIT_LARGE if design.node_count >= LARGE_FROM_NODES else LIMIT
+    return MAX_UNITS_LARGE if design.node_count >= MIN_LARGE_NODES else MAX_UNITS
 
 
 def solve_units(design: Design) -> int:
@@ -107,7 +107,7 @@ def solve_units(design: Design) -> int:
     return 3500 + 4 * design.node_count
 
 
-def footing_units(design: Design, lit_sets: int, readings: int) -> int:
+def conditional_units(design: Design, lit_sets: int, readings: int) -> int:
     """Return the cost of the circuit with some faults given, and its readings' likelihood.
 
     Args:
@@ -118,7 +118,7 @@ def footing_units(design: Design, lit_sets: int, readings: int) -> int:
     return 2000 + lit_sets * (1000 + 5 * design.node_count // 2) + 40 * readings
 
 
-def weigh_units(readings: int, columns: int) -> int:
+def likelihood_units(readings: int, columns: int) -> int:
     """Return the cost of the readings' likelihood at a number of means and covariances."""
     return columns * (60 + readings * readings) // 24
 

@@ -22,7 +22,7 @@ from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
 
-MOST_METERS = 4
+MAX_CACHED_METERS = 4
 """Meters whose forecasts are kept; nobody reads one unit with more."""
 
 
@@ -55,7 +55,7 @@ class ToleranceAssumption:
     def forget(self) -> None:
         """Bound what is kept from one finding to the next, however many lit sets were used."""
         self.views.forget()
-        for meter in list(self._forecasters)[:-MOST_METERS]:
+        for meter in list(self._forecasters)[:-MAX_CACHED_METERS]:
             del self._forecasters[meter]
         for forecaster in self._forecasters.values():
             forecaster.forget()
@@ -87,15 +87,15 @@ class GatheredEvidence:
 
     readings: Sequence[Reading]
     distinct: Sequence[Reading]
-    stands_by: Sequence[int]
-    number_of: Sequence[int]
+    distinct_place: Sequence[int]
+    numbers: Sequence[int]
     rounded_v: float | None
     case: EvidenceSet
     before: tuple[PreRepairEvidence, ...]
 
 
 @dataclass(frozen=True)
-class Conditional:
+class EvaluatedEvidence:
     """Stage 2: evidence conditional on faults.
 
     Attributes:
@@ -106,7 +106,7 @@ class Conditional:
         unsteady: joints that changed between repeated readings; None without any.
     """
 
-    belief: ToleranceAssumption
+    assumption: ToleranceAssumption
     plain: ConditionalEvidence
     usual: ConditionalEvidence
     look: EvidenceLookup

@@ -18,19 +18,19 @@ from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
 from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM
 from benchtest.diagnosis.model.node_variation import spread_of_unit
-from benchtest.diagnosis.planning.forecast import SLIPPED_SD, regress
+from benchtest.diagnosis.planning.forecast import MIN_SLIP_SD, regression_weights
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet
 
-GUILTY = 0.5
+MIN_PROFILE_FAULT_PROBABILITY = 0.5
 """Probability of all joints together from which on the worst of them is taken to be at fault: two
 that readings cannot tell apart have half of it each, and either gives the same volts."""
 
 
 @dataclass(frozen=True)
-class Profile:
+class VoltageProfile:
     """What probes show with given strands lit. All of shape (probes,). [V]
 
     Attributes:
@@ -50,14 +50,14 @@ class Profile:
     suspect: str | None
 
 
-def profile(
+def voltage_profile(
     engine: Engine,
     lit: LitSet,
     probes: Sequence[Probe],
     readings: Sequence[Reading],
     meter: Meter,
     finding: Finding,
-) -> Profile:
+) -> VoltageProfile:
     """Volts at probes under one lit set.
 
     What readings taken anywhere say of causes that the unit shares (node current, wire, supply)
@@ -80,27 +80,27 @@ def profile(
     moved = _spread(solution, wanted, engine.tolerances)
     designed = np.array([solution.volts(probe) for probe in wanted])
     if not readings:
-        return Profile(lit, designed, moved.sd_v, None, None, None)
+        return VoltageProfile(lit, designed, moved.sd_v, None, None, None)
     values = values_of(readings)
     groups = taps_of(engine.responses.circuit, readings)
     likelihood = ReadingLikelihood(
         engine.responses, groups, values, noise_of(readings, meter), engine.tolerances
     )
-    joint, column = _likeliest(engine, finding)
+    joint, column = _likeliest_fault(engine, finding)
     mean, _ = likelihood.under(joint, column)
     healthy = likelihood.healthy_mean()
     covariance = likelihood.covariance(likelihood.healthy_spread, healthy)
     read = likelihood.healthy_spread
     shared = moved.shared @ read.shared.T + moved.nodes @ read.nodes.T
     off = values - mean
-    slipped = int(slips(off, covariance, SLIPPED_SD))
-    weights = regress(covariance, shared, (slipped,) if slipped >= 0 else ())
+    slipped = int(slips(off, covariance, MIN_SLIP_SD))
+    weights = regression_weights(covariance, shared, (slipped,) if slipped >= 0 else ())
     known = np.einsum("pr,pr->p", weights, shared)
     sd_v = np.sqrt(np.maximum(moved.sd_v**2 - known, 0.0))
-    at = solved(engine, lit, joint, column)
+    at = solution_with_joint(engine, lit, joint, column)
     base = np.array([at.volts(probe) for probe in wanted])
     name = engine.space.joints[joint].name if joint >= 0 else None
-    return Profile(lit, designed, moved.sd_v, base + weights @ off, sd_v, name)
+    return VoltageProfile(lit, designed, moved.sd_v, base + weights @ off, sd_v, name)
 
 
 def _spread(solution: Solution, probes: list[Probe], tolerances: Tolerances) -> Spread:
@@ -110,24 +110,27 @@ def _spread(solution: Solution, probes: list[Probe], tolerances: Tolerances) -> 
     return spread_of_unit(solution, read, tolerances, frozenset())
 
 
-def _likeliest(engine: Engine, finding: Finding) -> tuple[int, int]:
+def _likeliest_fault(engine: Engine, finding: Finding) -> tuple[int, int]:
     """The joint at fault and its place in the grid; (-1, 0) where none is likely enough."""
     worst = max(
         range(len(finding.joints)), key=lambda row: finding.joints[row].probability, default=-1
     )
-    if worst < 0 or sum(band.probability for band in finding.joints) < GUILTY:
+    if (
+        worst < 0
+        or sum(band.probability for band in finding.joints) < MIN_PROFILE_FAULT_PROBABILITY
+    ):
         return -1, 0
-    return worst, column_of(finding.joints[worst])
+    return worst, grid_column(finding.joints[worst])
 
 
-def column_of(band: JointBand) -> int:
+def grid_column(band: JointBand) -> int:
     """Place in the grid of resistances of what the evidence gives a joint; its last is open."""
     if band.ohms is None or band.open > band.probability / 2:
         return GRID
     return int(np.argmin(np.abs(np.log(GRID_OHM / band.ohms.best))))
 
 
-def solved(engine: Engine, lit: LitSet, joint: int, column: int) -> Solution:
+def solution_with_joint(engine: Engine, lit: LitSet, joint: int, column: int) -> Solution:
     """The prop with one joint changed; with none where `joint` is -1."""
     if joint < 0:
         return engine.responses.base(lit).solution

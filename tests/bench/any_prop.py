@@ -44,7 +44,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.circuit.prediction import strand_end_probes
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.planning.cost import USUAL_TIMES, Leads, look_s, reading_effort, repair_s
+from benchtest.diagnosis.planning.cost import USUAL_TIMES, Leads, look_s, reading_cost, repair_s
 from benchtest.errors import BenchError
 from benchtest.evidence.marks import SEEN, Mark
 from benchtest.evidence.readings import check_volts
@@ -322,7 +322,7 @@ class Person:
 
     def _read(self, lit: LitSet, probe: Probe, again: int | None) -> None:
         self._show(lit)
-        effort = reading_effort(self.design, self._leads, lit, probe)
+        effort = reading_cost(self.design, self._leads, lit, probe)
         self._leads = effort.leads
         self.row.lead_moves += effort.lead_moves
         self.row.seconds += effort.seconds
@@ -447,7 +447,7 @@ def notebook(made: Made, unit: Unit, row: Row) -> None:
 
     def read(probe: Probe) -> float:
         nonlocal leads
-        effort = reading_effort(design, leads, lit, probe)
+        effort = reading_cost(design, leads, lit, probe)
         leads = effort.leads
         row.notebook_readings += 1
         row.notebook_moves += effort.lead_moves

@@ -32,7 +32,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.circuit.prediction import strand_end_probes
 from benchtest.diagnosis.model.faults import Priors
-from benchtest.diagnosis.planning.cost import USUAL_TIMES, Leads, look_s, reading_effort, repair_s
+from benchtest.diagnosis.planning.cost import USUAL_TIMES, Leads, look_s, reading_cost, repair_s
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.pattern import frame_from_duty
 from benchtest.prop.design import Design, Probe, StrandEnd
@@ -239,7 +239,7 @@ class Notebook:
         return worst if drops[worst] > NOTEBOOK_DROP_V else ""
 
     def _read(self, probe: Probe) -> float:
-        effort = reading_effort(self.design, self.leads, all_lit(self.design), probe)
+        effort = reading_cost(self.design, self.leads, all_lit(self.design), probe)
         self.leads = effort.leads
         self.readings += 1
         self.lead_moves += effort.lead_moves

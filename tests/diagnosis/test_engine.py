@@ -169,4 +169,4 @@ def test_an_evening_of_lit_sets_is_forgotten_and_findings_stay_the_same(
     busy._usual.forget()
     (forecaster,) = busy._usual._forecasters.values()
     assert len(busy.responses._bases) == len(busy.responses._solutions) == 3
-    assert len(forecaster._outlooks) <= 3
+    assert len(forecaster._forecasts) <= 3

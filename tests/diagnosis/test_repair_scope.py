@@ -11,7 +11,7 @@ import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import solve
-from benchtest.diagnosis import Engine, still_valid, touched_by
+from benchtest.diagnosis import Engine, still_valid, strands_to_retest
 from benchtest.errors import NameFault
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
@@ -26,36 +26,36 @@ def _reading(design: Design, lit: str, probe: str) -> Reading:
 
 
 def test_a_power_joint_touches_its_strand_and_a_feed_all(fan: Design) -> None:
-    assert touched_by(fan, "4A+") == {4}
-    assert touched_by(fan, f"{fan.feeds[0].name}-") == set(range(1, 13))
+    assert strands_to_retest(fan, "4A+") == {4}
+    assert strands_to_retest(fan, f"{fan.feeds[0].name}-") == set(range(1, 13))
 
 
 def test_a_power_joint_touches_failed_strands_that_it_leaves_without_data(
     make_fan: Callable[..., Design],
 ) -> None:
     comb = make_fan(6, 8, crown=False)  # each strand is fed at its A end alone
-    assert touched_by(comb, "3A+") == {3}
-    assert touched_by(comb, "3A+", [1, 3, 4, 5]) == {3, 4, 5}  # 1 comes before it
-    assert touched_by(comb, "6A+", [3]) == {6}
+    assert strands_to_retest(comb, "3A+") == {3}
+    assert strands_to_retest(comb, "3A+", [1, 3, 4, 5]) == {3, 4, 5}  # 1 comes before it
+    assert strands_to_retest(comb, "6A+", [3]) == {6}
 
 
 def test_a_power_joint_between_strands_touches_failed_strands_that_it_feeds() -> None:
     text = (files("benchtest.virtual") / "gull-wing.toml").read_text("utf-8")
     wing = parse_design(text, "gull-wing.toml")
     every = [strand.number for strand in wing.strands]
-    assert touched_by(wing, "2A~3A+") == {2, 3}
+    assert strands_to_retest(wing, "2A~3A+") == {2, 3}
     lone = dataclasses.replace(wing, feeds=wing.feeds[:1])
-    assert touched_by(lone, "2A~3A+", every) > {2, 3}
+    assert strands_to_retest(lone, "2A~3A+", every) > {2, 3}
 
 
 def test_a_power_joint_of_a_strand_fed_from_both_ends_leaves_the_others_alone(fan: Design) -> None:
-    assert touched_by(fan, "4A+", [7, 8]) == {4}
+    assert strands_to_retest(fan, "4A+", [7, 8]) == {4}
 
 
 def test_a_data_joint_touches_its_hop_and_what_data_reaches_after_it(fan: Design) -> None:
-    assert touched_by(fan, "9Bd") == {9, 10, 11, 12}
-    assert touched_by(fan, "11.3") == {11, 12}
-    assert touched_by(fan, "1Ad") == set(range(1, 13))
+    assert strands_to_retest(fan, "9Bd") == {9, 10, 11, 12}
+    assert strands_to_retest(fan, "11.3") == {11, 12}
+    assert strands_to_retest(fan, "1Ad") == set(range(1, 13))
 
 
 def test_readings_that_the_joint_moved_are_stale_and_others_stand(fan: Design) -> None:
@@ -75,20 +75,20 @@ def test_readings_stand_where_the_strands_after_a_data_joint_were_dark(fan: Desi
 
 def test_work_on_a_joint_that_is_not_there_is_refused(fan: Design) -> None:
     with pytest.raises(NameFault, match="no joint"):
-        touched_by(fan, "44A+")
+        strands_to_retest(fan, "44A+")
 
 
 def test_a_strand_turned_round_touches_itself_and_what_follows_it(fan: Design) -> None:
     # zigzag through strands 1 to 12 in order
-    assert touched_by(fan, "9") == {9, 10, 11, 12}
-    assert touched_by(fan, "9 10") == {9, 10, 11, 12}
-    assert touched_by(fan, "12") == {12}
+    assert strands_to_retest(fan, "9") == {9, 10, 11, 12}
+    assert strands_to_retest(fan, "9 10") == {9, 10, 11, 12}
+    assert strands_to_retest(fan, "12") == {12}
 
 
 def test_a_feed_and_the_order_of_colours_touch_every_strand(fan: Design) -> None:
     every = set(range(1, 13))
-    assert touched_by(fan, "colour_order") == every
-    assert touched_by(fan, fan.feeds[0].name) == every
+    assert strands_to_retest(fan, "colour_order") == every
+    assert strands_to_retest(fan, fan.feeds[0].name) == every
 
 
 def test_readings_across_the_joints_of_a_turned_strand_are_stale(fan: Design) -> None:
@@ -112,7 +112,7 @@ def test_another_order_of_colours_leaves_readings_under_white(fan: Design) -> No
 @pytest.mark.parametrize("where", ["13", "9 13", "0", "", "4 x", "colour"])
 def test_work_on_a_strand_that_is_not_there_is_refused(fan: Design, where: str) -> None:
     with pytest.raises(NameFault):
-        touched_by(fan, where)
+        strands_to_retest(fan, where)
 
 
 def test_readings_taken_while_strands_were_without_data_are_stale(

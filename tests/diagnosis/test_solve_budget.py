@@ -11,7 +11,7 @@ import pytest
 from benchtest.diagnosis import Engine, PreRepairEvidence
 from benchtest.diagnosis.likelihood.selection import MOST_WEIGHED
 from benchtest.diagnosis.planning.candidates import lit_sets, reachable_probes
-from benchtest.diagnosis.solve_budget import LIMIT, SolveBudget, Stage
+from benchtest.diagnosis.solve_budget import MAX_UNITS, SolveBudget, Stage
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
@@ -64,7 +64,7 @@ def test_evidence_that_fits_nothing_stays_within_the_budget(ring: Design, count:
     marks = [Mark(all_lit(ring, 0.25), n, 5, 16, "dark") for n in (2, 4)]
     engine = Engine(ring)
     finding = engine.diagnose(readings, marks)
-    assert 0 < engine.work_units <= LIMIT
+    assert 0 < engine.work_units <= MAX_UNITS
     assert len(finding.readings) == count
 
 
@@ -77,7 +77,7 @@ def test_three_repairs_leave_each_finding_within_the_budget(ring: Design) -> Non
     now = _nonsense(_anywhere(Bench(ring, {"4A-": 0.4}, 9), 10, 9), 9)
     engine = Engine(ring)
     first = engine.diagnose(now, repaired=[one.where for one in before], before=before)
-    assert 0 < engine.work_units <= LIMIT
+    assert 0 < engine.work_units <= MAX_UNITS
     engine.diagnose(now[:3], before=before[:1])
     again = engine.diagnose(now, repaired=[one.where for one in before], before=before)
     assert again == first, "answers do not depend on what was asked before"
@@ -92,7 +92,7 @@ def test_a_table_of_hundreds_names_the_joint_for_the_cost_of_one_finding(
     finding = engine.diagnose(table)
     assert finding.suspects[0].where == "4A+"
     assert finding.suspects[0].probability > 0.9
-    assert engine.work_units <= LIMIT
+    assert engine.work_units <= MAX_UNITS
     assert len(finding.readings) == 300
     assert MOST_WEIGHED < 300
 

@@ -11,7 +11,7 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.prediction import predict
 from benchtest.circuit.solution import solve
 from benchtest.circuit.tolerance import reading_spread
-from benchtest.diagnosis import Engine, JointBand, profile
+from benchtest.diagnosis import Engine, JointBand, voltage_profile
 from benchtest.diagnosis.inference.multiple_faults import _blurred
 from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.likelihood.measurement import noise_of
@@ -110,7 +110,7 @@ def test_several_faults_at_once_leave_every_joint_its_band(
 
 def test_without_readings_a_profile_is_the_prediction(engine: Engine, small: Design) -> None:
     lit = all_lit(small)
-    along = profile(engine, lit, NODES, [], DEFAULT_METER, engine.diagnose())
+    along = voltage_profile(engine, lit, NODES, [], DEFAULT_METER, engine.diagnose())
     predicted = predict(small, lit, NODES, tolerances=engine.tolerances).probes
     assert along.designed_v == pytest.approx([row.volts for row in predicted], abs=1e-9)
     # the law of dark nodes adds a little
@@ -129,7 +129,7 @@ def test_a_reading_is_carried_along_by_the_rule_for_jointly_normal_variables(
     reading = Reading(lit, read_at[0], solution.volts(read_at[0]) + off)
     finding = engine.diagnose([reading])
     assert finding.healthy > 0.5
-    along = profile(engine, lit, along_at, [reading], DEFAULT_METER, finding)
+    along = voltage_profile(engine, lit, along_at, [reading], DEFAULT_METER, finding)
 
     both = reading_spread(solution, [*read_at, *along_at])
     covariance = both.covariance()
@@ -152,7 +152,7 @@ def test_a_bad_joint_bends_the_profile_of_its_own_strand_alone(
     engine, lit = Engine(design), all_lit(design)
     readings = _read(design, [find_joint("4A+", design).probe, NODES[4]], {"4A+": 1.0})
     finding = engine.diagnose(readings)
-    along = profile(engine, lit, NODES, readings, DEFAULT_METER, finding)
+    along = voltage_profile(engine, lit, NODES, readings, DEFAULT_METER, finding)
     truth = [row.volts for row in predict(design, lit, NODES, {"4A+": 1.0}).probes]
     assert along.suspect == "4A+"
     assert along.read_v is not None
@@ -166,7 +166,7 @@ def test_a_slip_of_the_pen_does_not_bend_the_profile(engine: Engine, small: Desi
     good = _read(small, NODES, {})
     slip = Reading(lit, NODES[0], (good[0].volts or 0.0) - 1.0)
     readings = [slip, *good[1:]]
-    along = profile(engine, lit, NODES, readings, DEFAULT_METER, engine.diagnose(readings))
+    along = voltage_profile(engine, lit, NODES, readings, DEFAULT_METER, engine.diagnose(readings))
     assert along.read_v is not None
     assert along.read_v == pytest.approx(along.designed_v, abs=0.02)
 

@@ -27,7 +27,7 @@ from benchtest.diagnosis.batch.model import (
     unit_evidence_of,
     without_slips,
 )
-from benchtest.diagnosis.engine import CAREFUL, Engine
+from benchtest.diagnosis.engine import CAUTION_ODDS, Engine
 from benchtest.diagnosis.inference.conditional import EvidenceSet
 from benchtest.diagnosis.inference.posterior import Posterior, named_suspects
 from benchtest.diagnosis.likelihood.duplicates import without_duplicates
@@ -235,7 +235,7 @@ def _other_bin(found: BatchPrediction, wide: float, usual: float) -> bool:
     # what the units say without what was believed before, in shares
     off, variance = wide * float(found.mean[0]) / variance / said, wide**2 / said
     logs = [-0.5 * (off**2 / (variance + sd**2) + np.log(variance + sd**2)) for sd in (wide, usual)]
-    odds = np.log(OTHER_BIN / (1.0 - OTHER_BIN)) - np.log(CAREFUL)
+    odds = np.log(OTHER_BIN / (1.0 - OTHER_BIN)) - np.log(CAUTION_ODDS)
     return bool(logs[0] - logs[1] + odds > 0.0)
 
 

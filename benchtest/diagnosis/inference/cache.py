@@ -12,7 +12,7 @@ from benchtest.diagnosis.inference.conditional import ConditionalEvidence, Evide
 from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.model.faults import FaultSpace
-from benchtest.diagnosis.solve_budget import BudgetSpent, footing_units
+from benchtest.diagnosis.solve_budget import BudgetSpent, conditional_units
 from benchtest.prop.design import Design
 
 MOST_KEPT, MOST_OCTETS = 6, 60_000_000
@@ -141,8 +141,8 @@ class CachedLookup:
         self.budget = case.budget
         lit_sets = {one.lit for one in case.readings} | {one.lit for one in case.marks}
         read = {one.lit for one in case.readings}
-        self._units = footing_units(views.design, len(read), len(case.readings))
-        self._look_units = footing_units(views.design, len(lit_sets), len(case.readings))
+        self._units = conditional_units(views.design, len(read), len(case.readings))
+        self._look_units = conditional_units(views.design, len(lit_sets), len(case.readings))
         self._look_units -= self._units
         self.budget.take(("footing", ()), 0)  # it is there
         self.budget.take(("looks", ()), 0)

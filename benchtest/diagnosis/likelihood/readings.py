@@ -58,7 +58,7 @@ from benchtest.diagnosis.model.wiring_faults import (
     SHORTED_V,
     DeadCopper,
 )
-from benchtest.diagnosis.solve_budget import SolveBudget, solve_units, weigh_units
+from benchtest.diagnosis.solve_budget import SolveBudget, likelihood_units, solve_units
 from benchtest.diagnosis.tap_effects import TapEffects, tap_effects
 from benchtest.prop.design import FeedName
 
@@ -593,7 +593,7 @@ class ReadingLikelihood:
     @property
     def row_units(self) -> int:
         """Cost of one joint's likelihood at all resistances."""
-        return weigh_units(len(self.values), KNOWN_COLUMNS)
+        return likelihood_units(len(self.values), KNOWN_COLUMNS)
 
     def _fuse(self, joint: int) -> Row:
         """A fuse that has blown, at whatever place in the grid; see `rough`."""

@@ -21,11 +21,11 @@ from benchtest.evidence.readings import Reading
 from benchtest.prop.design import RAILS, Design, Place, Point, Probe, rail_probe
 from benchtest.prop.lit_set import LitSet, all_lit
 
-LEAST_BITS = 0.25
+MIN_CALIBRATION_BITS = 0.25
 """A reading that says less of node current, wire and copper is not worth a person's time. Ours."""
-MOST_ASKED = 4
+MAX_CALIBRATION_READINGS = 4
 
-Ask = tuple[LitSet, Probe]
+ReadingRequest = tuple[LitSet, Probe]
 """What to light, and where to put the leads."""
 
 
@@ -34,7 +34,7 @@ def batch_calibration_readings(
     readings: Sequence[Reading] = (),
     meter: Meter = DEFAULT_METER,
     tolerances: Tolerances | None = None,
-) -> list[Ask]:
+) -> list[ReadingRequest]:
     """Readings of a healthy unit that teach most about the units after it, best first.
 
     Args:
@@ -44,7 +44,7 @@ def batch_calibration_readings(
         tolerances: how far this unit may be from that design.
 
     Returns:
-        At most `MOST_ASKED` or one more; none where little is left to learn.
+        At most `MAX_CALIBRATION_READINGS` or one more; none where little is left to learn.
 
     Source: greedy D-optimal design, as in any text on the design of experiments.
     """
@@ -58,7 +58,7 @@ def batch_calibration_readings(
     )
     place_of = {ask: place for place, ask in enumerate([*taken, *asks])}
     found = list(taken)
-    while len(found) - len(taken) < MOST_ASKED:
+    while len(found) - len(taken) < MAX_CALIBRATION_READINGS:
         more = [[ask for ask in group if ask not in found] for group in groups]
         more = [group for group in more if group]
         known = _log_known(regression, [place_of[ask] for ask in found])
@@ -68,13 +68,13 @@ def batch_calibration_readings(
         gains = [(each - known) / len(group) for each, group in zip(worth, more, strict=True)]
         # rounded, so that probes alike by symmetry fall to the first of them everywhere
         best = int(np.argmax(np.round(gains, 6))) if gains else -1
-        if best < 0 or gains[best] < LEAST_BITS * np.log(2.0):
+        if best < 0 or gains[best] < MIN_CALIBRATION_BITS * np.log(2.0):
             break
         found += more[best]
     return found[len(taken) :]
 
 
-def _candidates(design: Design) -> list[tuple[Ask, ...]]:
+def _candidates(design: Design) -> list[tuple[ReadingRequest, ...]]:
     """Long ways with much current in them, and rails with all lit and with none.
 
     Of such a pair neither tells anything alone, for nobody knows the supply so well.
@@ -94,7 +94,7 @@ def _candidates(design: Design) -> list[tuple[Ask, ...]]:
     return [*(((bright, probe),) for probe in drops), *pairs]
 
 
-def _expected(responses: DesignResponse, ask: Ask) -> Reading:
+def _expected(responses: DesignResponse, ask: ReadingRequest) -> Reading:
     lit, probe = ask
     return Reading(lit, probe, responses.base(lit).solution.volts(probe))
 

@@ -24,13 +24,13 @@ from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import meter_places
 
 ENDS: tuple[End, End] = ("A", "B")
-MOST_PAIRED = 16
+MAX_FULLY_PAIRED_PADS = 16
 """Pads of a bus up to which every pair is a probe; beyond, pairs 1, 4, 16 … apart."""
-MOST_TRIED = 64
+MAX_LIT_SETS_TRIED = 64
 """Lit sets that are tried at the most, where feeds cannot carry them all."""
-MOST_ALONE, FEW_ALONE = 12, 3
+MAX_SINGLE_STRANDS, MAX_SINGLE_STRANDS_UNSUSPECTED = 12, 3
 """Maximum number of strands offered alone, most suspected first; few while none is suspected."""
-SUSPECTED = 0.05
+MIN_SUSPECTED_PROBABILITY = 0.05
 """Probability from which a fault at a strand makes it worth lighting alone."""
 
 
@@ -107,7 +107,7 @@ def _is_fed(design: Design, end: StrandEnd) -> bool:
 
 
 def _steps(pads: int) -> list[int]:
-    if pads <= MOST_PAIRED:
+    if pads <= MAX_FULLY_PAIRED_PADS:
         return list(range(1, pads))
     return sorted({*(4**power for power in range(pads.bit_length()) if 4**power < pads), pads - 1})
 
@@ -124,7 +124,11 @@ def lit_sets(design: Design, strand_weight: FloatArray) -> list[LitSet]:
     for bit in range(max(1, (len(numbers) - 1).bit_length())):
         half = frozenset(n for n in numbers if (n - 1) >> bit & 1)
         found += [LitSet(half), LitSet(frozenset(numbers) - half)]
-    most = MOST_ALONE if strand_weight.max(initial=0.0) >= SUSPECTED else FEW_ALONE
+    most = (
+        MAX_SINGLE_STRANDS
+        if strand_weight.max(initial=0.0) >= MIN_SUSPECTED_PROBABILITY
+        else MAX_SINGLE_STRANDS_UNSUSPECTED
+    )
     likeliest = sorted(numbers, key=lambda n: (-strand_weight[n - 1], n))[:most]
     found += [LitSet(frozenset([number])) for number in sorted(likeliest)]
     return list(dict.fromkeys(found))
@@ -142,7 +146,7 @@ def permitted_sets(lits: Sequence[LitSet], permitted: Callable[[LitSet], bool]) 
     for lit in waiting:  # grows while it is gone through
         if permitted(lit):
             found[lit] = None
-        elif len(lit.strands) > 1 and len(waiting) < MOST_TRIED:
+        elif len(lit.strands) > 1 and len(waiting) < MAX_LIT_SETS_TRIED:
             numbers = sorted(lit.strands)
             waiting += [LitSet(frozenset(numbers[::2])), LitSet(frozenset(numbers[1::2]))]
     return list(found)

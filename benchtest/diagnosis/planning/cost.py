@@ -73,7 +73,7 @@ class Leads:
 
 
 @dataclass(frozen=True, slots=True)
-class Effort:
+class ReadingCost:
     """The cost of one reading to the person."""
 
     seconds: float
@@ -104,7 +104,7 @@ def scale_of(probe: Probe) -> Scale:
     return "V" if probe.is_rail or probe.reversed.is_rail else "mV"
 
 
-def reading_effort(
+def reading_cost(
     design: Design,
     leads: Leads,
     lit: LitSet,
@@ -112,7 +112,7 @@ def reading_effort(
     *,
     times: PersonTimes = USUAL_TIMES,
     clipped: Literal["red", "black"] | None = None,
-) -> Effort:
+) -> ReadingCost:
     """Return the cost of one reading from where the leads are now.
 
     A lead that is already at its point stays there and costs nothing.
@@ -142,11 +142,11 @@ def reading_effort(
         seconds += times.light_change_s
     seconds += times.settling_s + times.typed_reading_s
     board = boards[moves[-1]] if moves else leads.board
-    return Effort(seconds, len(moves), Leads(probe.red, probe.black, board, scale, lit))
+    return ReadingCost(seconds, len(moves), Leads(probe.red, probe.black, board, scale, lit))
 
 
-class ProbeEfforts:
-    """Seconds of a reading at every probe of a list; `reading_effort` of all of them at once."""
+class ProbeTimes:
+    """Seconds of a reading at every probe of a list; `reading_cost` of all of them at once."""
 
     def __init__(
         self, design: Design, probes: Sequence[Probe], times: PersonTimes = USUAL_TIMES
@@ -204,7 +204,7 @@ def leads_after(design: Design, taken: Iterable[tuple[LitSet, Probe]]) -> Leads:
     """
     leads = Leads()
     for lit, probe in taken:
-        leads = reading_effort(design, leads, lit, probe).leads
+        leads = reading_cost(design, leads, lit, probe).leads
     return leads
 
 

@@ -23,30 +23,30 @@ from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet, all_lit
 
-DECIDED = 0.9
+MIN_DECIDED_PROBABILITY = 0.9
 """Probability from which a unit counts as healthy, or one name or tie as the fault."""
-OPEN_TO_DOUBT = 0.1
+MIN_OPEN_PROBABILITY = 0.1
 """Probability from which a suspect keeps a finding open while another is named."""
-SPREAD_THIN = 0.05
+MAX_SPREAD_PROBABILITY = 0.05
 """A unit more likely healthy than not, with no suspect above this, is decided too: what is left is
 spread over joints that no reading shows."""
-FITS_NOTHING_SD = 6.0
+MIN_UNEXPLAINED_SD = 6.0
 """Standard deviations from what all other readings say past which one is not explained."""
-MOST_FAR_OFF = 3
+MAX_UNEXPLAINED_READINGS = 3
 """Readings that are searched for such, at most."""
-LEAST_CHANCE = 0.004
+MIN_MARK_PROBABILITY = 0.004
 """Marks that an eye makes more rarely than this of nodes that should look so are not explained."""
-NONE_OF_THESE = 1e-10
+OUTSIDE_MODEL_ODDS = 1e-10
 """Odds before any evidence that a unit has what no hypothesis here describes. Ours."""
-LOADED_SHARE = 0.5
+MIN_LOADED_DROP_SHARE = 0.5
 """Rail volts count as read under load where at least this share of the largest drop shows."""
-TIED_LOG = 0.7
+MAX_TIE_LOG = 0.7
 """Explanations within a factor of two of the best are tied with it."""
 
-Group = tuple[str, ...]
+TieGroup = tuple[str, ...]
 
 
-def is_decided(healthy: float, suspects: Mapping[str, float], ties: Collection[Group]) -> bool:
+def is_decided(healthy: float, suspects: Mapping[str, float], ties: Collection[TieGroup]) -> bool:
     """Return True where the unit is healthy enough, or every fault has a name or a tie for one.
 
     Args:
@@ -55,17 +55,17 @@ def is_decided(healthy: float, suspects: Mapping[str, float], ties: Collection[G
         ties: suspects that the evidence cannot separate.
     """
     most = max(suspects.values(), default=0.0)
-    if healthy >= DECIDED or (healthy > 0.5 and most < SPREAD_THIN):
+    if healthy >= MIN_DECIDED_PROBABILITY or (healthy > 0.5 and most < MAX_SPREAD_PROBABILITY):
         return True
     sums = dict(suspects)
     for group in ties:
         total = sum(sums.pop(name, 0.0) for name in group)
         sums[" ".join(group)] = total
-    named = [total for total in sums.values() if total >= OPEN_TO_DOUBT]
-    return healthy < OPEN_TO_DOUBT and bool(named) and min(named) >= DECIDED
+    named = [total for total in sums.values() if total >= MIN_OPEN_PROBABILITY]
+    return healthy < MIN_OPEN_PROBABILITY and bool(named) and min(named) >= MIN_DECIDED_PROBABILITY
 
 
-def by_place(rows: Sequence[tuple[str, object, float, object]]) -> dict[str, float]:
+def probability_by_place(rows: Sequence[tuple[str, object, float, object]]) -> dict[str, float]:
     """Return the probability of each place at fault from `posterior.named_suspects`."""
     found: dict[str, float] = {}
     for where, _, probability, _ in rows:
@@ -73,7 +73,7 @@ def by_place(rows: Sequence[tuple[str, object, float, object]]) -> dict[str, flo
     return found
 
 
-def tied_explanations(several: Sequence[FaultCombination], log_single: float) -> list[Group]:
+def tied_explanations(several: Sequence[FaultCombination], log_single: float) -> list[TieGroup]:
     """Return groups of suspects that are interchangeable in equally good explanations.
 
     Args:
@@ -87,7 +87,7 @@ def tied_explanations(several: Sequence[FaultCombination], log_single: float) ->
     sets = [
         frozenset(part.where for part in one.parts)
         for one in several
-        if one.log_weight > best - TIED_LOG
+        if one.log_weight > best - MAX_TIE_LOG
     ]
     groups: list[set[str]] = []
     for one in sets:
@@ -99,7 +99,7 @@ def tied_explanations(several: Sequence[FaultCombination], log_single: float) ->
     return [tuple(sorted(group)) for group in groups]
 
 
-def joined_ties(groups: Sequence[Group], more: Sequence[Group]) -> tuple[Group, ...]:
+def merge_ties(groups: Sequence[TieGroup], more: Sequence[TieGroup]) -> tuple[TieGroup, ...]:
     """Return ties, and further ones that are not among them already."""
     found = list(groups)
     for group in more:
@@ -109,18 +109,20 @@ def joined_ties(groups: Sequence[Group], more: Sequence[Group]) -> tuple[Group, 
     return tuple(found)
 
 
-def left_over(healthy: float, suspects: Mapping[str, float], ties: Collection[Group]) -> Group:
+def undecided_suspects(
+    healthy: float, suspects: Mapping[str, float], ties: Collection[TieGroup]
+) -> TieGroup:
     """Return the suspects that share what is undecided; empty where fewer than two do."""
     tied = {name for group in ties for name in group}
     names = [
         name
         for name, probability in suspects.items()
-        if OPEN_TO_DOUBT <= probability < DECIDED and name not in tied
+        if MIN_OPEN_PROBABILITY <= probability < MIN_DECIDED_PROBABILITY and name not in tied
     ]
-    return tuple(names) if healthy < OPEN_TO_DOUBT and len(names) > 1 else ()
+    return tuple(names) if healthy < MIN_OPEN_PROBABILITY and len(names) > 1 else ()
 
 
-def far_off(view: ConditionalEvidence, part: FaultHypothesis | None) -> list[int]:
+def unexplained_readings(view: ConditionalEvidence, part: FaultHypothesis | None) -> list[int]:
     """Return places of the readings that an explanation leaves far off all others.
 
     A reading that was taken again, and fits then, was a slip: it is not among them.
@@ -136,8 +138,8 @@ def far_off(view: ConditionalEvidence, part: FaultHypothesis | None) -> list[int
     floating_readings = set(view.floating_readings(part))
     rest, off = list(range(len(mean))), likelihood.values - mean
     found: list[int] = []
-    while len(rest) > 1 and len(found) < MOST_FAR_OFF:
-        worst = int(slips(off[rest], covariance[np.ix_(rest, rest)], FITS_NOTHING_SD))
+    while len(rest) > 1 and len(found) < MAX_UNEXPLAINED_READINGS:
+        worst = int(slips(off[rest], covariance[np.ix_(rest, rest)], MIN_UNEXPLAINED_SD))
         if worst < 0:
             break
         found.append(rest.pop(worst))
@@ -172,7 +174,7 @@ def unexplained_marks(view: ConditionalEvidence, part: FaultHypothesis | None) -
         # a place may be one node off
         near = should[:, max(0, mark.first - 2) : mark.last + 1]
         chance = np.sort(CHANCE[near, SEEN.index(mark.seen)], axis=1)[:, ::-1]
-        if chance[:, (mark.last - mark.first) // 2].max() < LEAST_CHANCE:
+        if chance[:, (mark.last - mark.first) // 2].max() < MIN_MARK_PROBABILITY:
             found.append(mark)
     return tuple(found)
 
@@ -190,7 +192,7 @@ def _is_slip(mark: Mark, marks: Sequence[Mark]) -> bool:
     )
 
 
-def none_of_these(read_log: float, count: int, slip_per_v: float) -> float:
+def outside_model_probability(read_log: float, count: int, slip_per_v: float) -> float:
     """Return the probability that no hypothesis describes the readings.
 
     Readings that mean nothing have the density of slips.
@@ -200,11 +202,11 @@ def none_of_these(read_log: float, count: int, slip_per_v: float) -> float:
         count: of the readings.
         slip_per_v: density of a slip. [1/V]
     """
-    over = read_log - count * np.log(slip_per_v) - np.log(NONE_OF_THESE)
+    over = read_log - count * np.log(slip_per_v) - np.log(OUTSIDE_MODEL_ODDS)
     return float(1.0 / (1.0 + np.exp(np.clip(over, -50.0, 50.0))))
 
 
-def scaled(found: Posterior, share: float) -> Posterior:
+def scale_posterior(found: Posterior, share: float) -> Posterior:
     """Return probabilities of which another explanation takes the rest."""
     return replace(
         found,
@@ -214,7 +216,7 @@ def scaled(found: Posterior, share: float) -> Posterior:
     )
 
 
-def unread_load(
+def missing_load_reading(
     forecaster: Forecaster, permitted: Callable[[LitSet], bool], readings: Sequence[Reading]
 ) -> tuple[LitSet, Probe] | None:
     """Return the rail volts that are still to be read; None once some under full load were.
@@ -231,9 +233,9 @@ def unread_load(
     design = forecaster.responses.design
     rails = [place for place, probe in enumerate(forecaster.probes) if probe.is_rail]
     lits = permitted_sets([all_lit(design)], permitted)
-    if not any(_is_known(forecaster, lit, rails) for lit in lits):
+    if not any(_are_rails_predictable(forecaster, lit, rails) for lit in lits):
         fewer = permitted_sets(lit_sets(design, np.zeros(len(design.strands))), permitted)
-        lits = [lit for lit in fewer if _is_known(forecaster, lit, rails)] or lits
+        lits = [lit for lit in fewer if _are_rails_predictable(forecaster, lit, rails)] or lits
     if not lits:
         return None
     volts: dict[LitSet, FloatArray] = {
@@ -245,13 +247,13 @@ def unread_load(
         value = volts[reading.lit]
         place = forecaster.place_of.get(reading.probe)
         here = value.min() if place is None else forecaster.probe_forecast(reading.lit).value[place]
-        if value.max() - here >= LOADED_SHARE * (value.max() - value.min()):
+        if value.max() - here >= MIN_LOADED_DROP_SHARE * (value.max() - value.min()):
             return None
     lit = min(lits, key=lambda one: round(float(volts[one].min()), 6))
     return lit, forecaster.probes[rails[int(np.argmin(np.round(volts[lit], 6)))]]
 
 
-def _is_known(forecaster: Forecaster, lit: LitSet, rails: Sequence[int]) -> bool:
+def _are_rails_predictable(forecaster: Forecaster, lit: LitSet, rails: Sequence[int]) -> bool:
     """Return whether rail volts of a sound unit are known; see `nonlinear.nonlinearity_sd`."""
     variance = forecaster.probe_forecast(lit).variance[list(rails)]
     return bool(variance.min(initial=np.inf) < BROWN_SD_V**2)

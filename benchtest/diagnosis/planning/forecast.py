@@ -25,7 +25,7 @@ from benchtest.diagnosis.model.fault_response import CELL_SD, GRID, DesignRespon
 from benchtest.diagnosis.model.node_variation import node_variation_a
 from benchtest.diagnosis.model.wiring_faults import DeadCopper
 from benchtest.diagnosis.planning.candidates import reachable_probes, strand_spans
-from benchtest.diagnosis.planning.cost import ProbeEfforts
+from benchtest.diagnosis.planning.cost import ProbeTimes
 from benchtest.diagnosis.solve_budget import SolveBudget, solve_units
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
@@ -35,21 +35,21 @@ from benchtest.prop.lit_set import LitSet
 if TYPE_CHECKING:
     from benchtest.diagnosis.likelihood.readings import JointLikelihoods, ReadingLikelihood
     from benchtest.diagnosis.planning.information import FaultSamples
-    from benchtest.diagnosis.planning.next_reading import Evidence
+    from benchtest.diagnosis.planning.next_reading import PlanningEvidence
 
 
-SLIPPED_SD = 4.0
+MIN_SLIP_SD = 4.0
 """Standard deviations from all other readings past which one counts as a slip."""
 
 
-LEAST_PUT_RIGHT = 0.01
+MIN_EXACT_PROBABILITY = 0.01
 """Components with less probability keep their estimate."""
-AT_ONCE_OCTETS = 200_000
+BLOCK_BYTES = 200_000
 """Expected readings worked out together: about what fits into a processor's own memory."""
 SHORT, SOFT_SHORT = -2, -3
 """Stand for a joint where copper has no volts, and where a short leaves it some: what probes on it
 then show is not forecast."""
-ISLAND_OF_SUPPLY = (0.1, 0.5, 0.85)
+ISLAND_SUPPLY_SHARES = (0.1, 0.5, 0.85)
 """Volts between an island's rails that stand for all that they may be, as shares of the supply's.
 At 5 V they are 0 to 4.3 V, common practice; see `measurement.ISLAND_SHARE`."""
 
@@ -131,12 +131,14 @@ class ReadingRegression:
         """
         shared = spread.covariance_with(self.likelihood.healthy_spread)
         shared += gained_v[:, None] * self._gained
-        weights = [regress(self._covariance, shared, silent) for silent in self.silent]
-        return weights, np.einsum("pr,pr->p", regress(self._covariance, shared, ()), shared)
+        weights = [regression_weights(self._covariance, shared, silent) for silent in self.silent]
+        return weights, np.einsum(
+            "pr,pr->p", regression_weights(self._covariance, shared, ()), shared
+        )
 
 
 @dataclass(frozen=True)
-class Expected:
+class PredictedReadings:
     """What probes would read under each component, in their own standard deviations.
 
     A large prop has some millions of these for each lit set: they are worked out block by block.
@@ -176,7 +178,7 @@ class Expected:
 
     def blocks(self) -> Iterator[tuple[slice, FloatArray]]:
         """All components: which, and what every probe reads, shape (some, probes)."""
-        step = max(1, AT_ONCE_OCTETS // max(1, self.value.nbytes))
+        step = max(1, BLOCK_BYTES // max(1, self.value.nbytes))
         for start in range(0, len(self.joint), step):
             some = slice(start, start + step)
             yield some, self.under(np.arange(len(self.joint))[some])
@@ -234,23 +236,23 @@ class Forecaster:
         self._floating: dict[str, NDArray[np.bool_]] = {}
         self._dead: dict[frozenset[int], NDArray[np.bool_]] = {}
         self._red, self._black = responses.circuit.netlist.leads(self.probes)
-        self.efforts = ProbeEfforts(responses.design, self.probes)
-        self._outlooks: dict[LitSet, ProbeForecast] = {}
-        self._flat: CondensedSensitivities | None = None
+        self.efforts = ProbeTimes(responses.design, self.probes)
+        self._forecasts: dict[LitSet, ProbeForecast] = {}
+        self._flat_sensitivities: CondensedSensitivities | None = None
         self._sd_v: dict[LitSet, FloatArray] = {}
         self._budget = SolveBudget.of(responses.design)
-        self._footing: Hashable = None
+        self._conditional_key: Hashable = None
         self._read: Sequence[Reading] = ()
 
     def probe_forecast(self, lit: LitSet) -> ProbeForecast:
         """The healthy prop's readings under a lit set."""
-        if lit not in self._outlooks:
-            self._outlooks[lit] = self._look(lit)
-        return self._outlooks[lit]
+        if lit not in self._forecasts:
+            self._forecasts[lit] = self._look(lit)
+        return self._forecasts[lit]
 
     def forget(self) -> None:
         """Let go of what the circuit has let go of; see `DesignResponse.forget`."""
-        for kept in (self._outlooks, self._sd_v):
+        for kept in (self._forecasts, self._sd_v):
             for lit in [lit for lit in kept if not self.responses.keeps(lit)]:
                 del kept[lit]
 
@@ -259,7 +261,7 @@ class Forecaster:
         point_v = base.solution.point_v
         value = point_v[self._red] - point_v[self._black]
         known = frozenset(self.responses.given)
-        back = self._back(base.solution)
+        back = self._probe_sensitivities(base.solution)
         law = node_variation_a(base.solution, self.tolerances)
         spread = CondensedSpread(base.solution, back, self.tolerances, known, CELL_SD, law)
         steps = volt_noise(self.meter, value)
@@ -285,44 +287,49 @@ class Forecaster:
 
         return nonlinearity_sd(self.responses, base.lit, value, moved)
 
-    def _back(self, solution: Solution) -> CondensedSensitivities:
+    def _probe_sensitivities(self, solution: Solution) -> CondensedSensitivities:
         """The probes solved backwards; once for all lit sets whose loads are flat."""
         circuit = self.responses.circuit
         if not circuit.is_flat(solution.factor):
             return CondensedSensitivities(circuit, solution.factor, self.probes)
-        if self._flat is None:
-            self._flat = CondensedSensitivities(circuit, circuit.factor, self.probes)
-        return self._flat
+        if self._flat_sensitivities is None:
+            self._flat_sensitivities = CondensedSensitivities(circuit, circuit.factor, self.probes)
+        return self._flat_sensitivities
 
     def sd_v(self, lit: LitSet, probe: Probe) -> float:
         """Standard deviation of a probe as `forecast` last gave it for a lit set. [V]"""
         return float(self._sd_v[lit][self.place_of[probe]])
 
-    def spans_but(self, taken: Iterable[Probe]) -> IndexArray:
+    def unread_rail_spans(self, taken: Iterable[Probe]) -> IndexArray:
         """Return the places of probes along a rail that none of `taken` reads yet, (spans,)."""
         spans = {span.points: span for span in self._spans}
         read = {span.red.rail for probe in taken if (span := spans.get(probe.points)) is not None}
         left = [self.place_of[span] for span in self._spans if span.red.rail not in read]
         return np.array(left, dtype=np.intp)
 
-    def regression(self, parts: FaultSamples, evidence: Evidence) -> ReadingRegression | None:
+    def regression(
+        self, parts: FaultSamples, evidence: PlanningEvidence
+    ) -> ReadingRegression | None:
         """What earlier readings say; None without any."""
         self._read = evidence.readings
         if evidence.likelihood is None:
             self._budget = SolveBudget.of(self.responses.design)
             return None
-        self._budget, self._footing = evidence.likelihood.budget, evidence.likelihood.conditional
+        self._budget, self._conditional_key = (
+            evidence.likelihood.budget,
+            evidence.likelihood.conditional,
+        )
         assert evidence.likelihoods is not None
-        loose = self._loose(parts, evidence.readings, evidence.likelihood)
+        loose = self._floating_readings(parts, evidence.readings, evidence.likelihood)
         return ReadingRegression(
             parts, evidence.readings, evidence.likelihood, evidence.likelihoods, loose
         )
 
-    def cuts_off(self, parts: FaultSamples, lit: LitSet) -> NDArray[np.bool_]:
+    def isolates_copper(self, parts: FaultSamples, lit: LitSet) -> NDArray[np.bool_]:
         """Return which components are a joint that is open and cuts copper off, (components,)."""
         cut = self.responses.base(lit).cut[:, GRID]
         is_open = (parts.joint >= 0) & (parts.column == GRID) & (parts.other < 0)
-        likely = is_open & (parts.weight >= LEAST_PUT_RIGHT)
+        likely = is_open & (parts.weight >= MIN_EXACT_PROBABILITY)
         return np.asarray(likely & cut[np.maximum(parts.joint, 0)])
 
     def _floating_leads(self, joint: int) -> NDArray[np.bool_]:
@@ -337,7 +344,7 @@ class Forecaster:
             self._floating[name] = self.responses.circuit.changed({name: np.inf}).floating
         return self._floating[name]
 
-    def dark_behind(self, joint: int) -> int:
+    def data_fault_behind(self, joint: int) -> int:
         """Return a chain fault that leaves dark what gets no data behind an open joint.
 
         Returns:
@@ -366,7 +373,7 @@ class Forecaster:
             self._dead[shorted.strands] = np.array(dead, dtype=bool)
         return self._dead[shorted.strands]
 
-    def _loose(
+    def _floating_readings(
         self, parts: FaultSamples, readings: Sequence[Reading], likelihood: ReadingLikelihood
     ) -> NDArray[np.bool_]:
         """See `ReadingRegression.floating`."""
@@ -391,7 +398,7 @@ class Forecaster:
         parts: FaultSamples,
         regression: ReadingRegression | None,
         silent: Sequence[Probe] = (),
-    ) -> Expected:
+    ) -> PredictedReadings:
         """Expected reading of each probe under each component, in its own standard deviations.
 
         Args:
@@ -410,11 +417,11 @@ class Forecaster:
         self._sd_v[lit] = np.sqrt(variance)
         scale = 1.0 / self._sd_v[lit]
         scale[[self.place_of[probe] for probe in silent if probe in self.place_of]] = 0.0
-        compensating_a, other_push = self._push(lit, parts)
-        way, shift = self._shifts(lit, parts)
-        again, again_mean = self._again(lit, regression, len(joint))
-        fixed = self._fixed(lit, parts, regression)
-        return Expected(
+        compensating_a, other_push = self._fault_currents_a(lit, parts)
+        way, shift = self._chain_shifts(lit, parts)
+        again, again_mean = self._repeated_probes(lit, regression, len(joint))
+        fixed = self._fixed_volts(lit, parts, regression)
+        return PredictedReadings(
             look.value * scale,
             look.per_amp * scale,
             joint,
@@ -431,7 +438,7 @@ class Forecaster:
             again_mean * scale[again],
         )
 
-    def _push(self, lit: LitSet, parts: FaultSamples) -> tuple[FloatArray, FloatArray]:
+    def _fault_currents_a(self, lit: LitSet, parts: FaultSamples) -> tuple[FloatArray, FloatArray]:
         """Return amperes that stand in for each component's joints, (components,) each. [A]"""
         compensating_a = self.probe_forecast(lit).compensating_a
         one = np.where(parts.joint >= 0, compensating_a[parts.joint, parts.column], 0.0)
@@ -445,19 +452,19 @@ class Forecaster:
             one[two], other[two] = pushed
         return one, other
 
-    def _shifts(self, lit: LitSet, parts: FaultSamples) -> tuple[IndexArray, FloatArray]:
-        """Return what nodes that are dark, or get others' data, change; see `Expected`."""
+    def _chain_shifts(self, lit: LitSet, parts: FaultSamples) -> tuple[IndexArray, FloatArray]:
+        """Return what nodes that are dark, or get others' data, change; see `PredictedReadings`."""
         chain = np.unique(parts.chain[parts.chain >= 0])
         way = np.where(parts.chain >= 0, np.searchsorted(chain, parts.chain), -1)
         if not len(chain):
             return way, np.zeros((0, len(self.probes)))
         base, circuit = self.responses.base(lit), self.responses.circuit
         more_a = np.stack([self.responses.more_a(base, int(place)) for place in chain], axis=1)
-        back = self._back(base.solution)
+        back = self._probe_sensitivities(base.solution)
         pushed = back.factor.condense(circuit.load_incidence.gather(-more_a))
         return way, np.asarray(pushed.T @ back.skeleton)
 
-    def _again(
+    def _repeated_probes(
         self, lit: LitSet, regression: ReadingRegression | None, components: int
     ) -> tuple[IndexArray, FloatArray]:
         """Return probes that were read under a lit set, and what they should have shown."""
@@ -471,7 +478,7 @@ class Forecaster:
         again = np.array(list(places), dtype=np.intp)
         return again, np.array(list(places.values())).reshape(-1, components).T
 
-    def _fixed(
+    def _fixed_volts(
         self, lit: LitSet, parts: FaultSamples, regression: ReadingRegression | None
     ) -> dict[int, FloatArray]:
         """Return what probes show on copper that a component cuts off or leaves without volts."""
@@ -500,11 +507,13 @@ class Forecaster:
             shown_v = np.where(along, at_v[:, 0] - at_v[:, 1], shown_v)
             shown_v = np.where(leads.any(axis=1), shown_v, np.nan)
             if regression is not None:
-                self._take_over(shown_v, row, regression, same_lit=None if joint == SHORT else lit)
+                self._insert_read_volts(
+                    shown_v, row, regression, same_lit=None if joint == SHORT else lit
+                )
             found[row] = shown_v
         return found
 
-    def _take_over(
+    def _insert_read_volts(
         self, shown_v: FloatArray, row: int, regression: ReadingRegression, same_lit: LitSet | None
     ) -> None:
         """Put in what was read of probes whose volts a component leaves open.
@@ -537,14 +546,14 @@ class Forecaster:
             ]
         )
         if not read:
-            return ISLAND_OF_SUPPLY[way] * supply_v
+            return ISLAND_SUPPLY_SHARES[way] * supply_v
         same = [reading for reading in read if reading.lit == lit]
         if same:
             return same[-1].value
         apart_v = (way - 1) * ISLAND_LIT_SHARE * supply_v
         return float(np.clip(read[-1].value + apart_v, 0.0, supply_v))
 
-    def put_right(
+    def with_exact_solutions(
         self, off_sd: FloatArray, lit: LitSet, probe: Probe, parts: FaultSamples
     ) -> FloatArray:
         """One probe's forecast, with faults that starve nodes solved anew.
@@ -557,7 +566,7 @@ class Forecaster:
         """
         look, row = self.probe_forecast(lit), self.place_of[probe]
         if any(one.lit == lit and one.probe.points == probe.points for one in self._read):
-            return off_sd  # what it should have shown is known, see `Expected.again`
+            return off_sd  # what it should have shown is known, see `PredictedReadings.again`
         nonlinear, units = self.responses.base(lit).nonlinear, solve_units(self.responses.design)
         right = off_sd.copy()
         for place, (joint, column) in enumerate(zip(parts.joint, parts.column, strict=True)):
@@ -565,10 +574,10 @@ class Forecaster:
                 continue
             if parts.island[place] >= 0 and self._floating_leads(int(joint))[row].any():
                 continue
-            if parts.weight[place] < LEAST_PUT_RIGHT:
+            if parts.weight[place] < MIN_EXACT_PROBABILITY:
                 continue
             name = self.responses.space.joints[joint].name
-            circuit = (self._footing, name, int(column), lit)
+            circuit = (self._conditional_key, name, int(column), lit)
             if not self._budget.takes((circuit,), units):
                 continue
             solution = self.responses.exact(name, int(column), lit)
@@ -616,7 +625,7 @@ def _silent_readings(
     copper that the fault cuts off may show anything.
     """
     groups: dict[tuple[int, ...], list[int]] = {}
-    slipped = slips(off, covariance, SLIPPED_SD)
+    slipped = slips(off, covariance, MIN_SLIP_SD)
     for place, row in enumerate(loose):
         silent = tuple(np.flatnonzero(row).tolist())
         if not silent and slipped[place] >= 0:
@@ -625,7 +634,9 @@ def _silent_readings(
     return groups
 
 
-def regress(covariance: FloatArray, shared: FloatArray, silent: tuple[int, ...]) -> FloatArray:
+def regression_weights(
+    covariance: FloatArray, shared: FloatArray, silent: tuple[int, ...]
+) -> FloatArray:
     """Weights of the readings in what each probe will show, shape (probes, readings).
 
     Args:

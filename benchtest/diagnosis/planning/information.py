@@ -17,19 +17,19 @@ from benchtest.diagnosis.inference.masked_pairs import MaskedPairs
 from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.model.fault_response import GRID
 from benchtest.diagnosis.model.faults import FaultSpace
-from benchtest.diagnosis.planning.forecast import SHORT, SOFT_SHORT, Expected
+from benchtest.diagnosis.planning.forecast import SHORT, SOFT_SHORT, PredictedReadings
 
-PARTS, FEW_PARTS = 6, 3
+SAMPLES_PER_JOINT, FEW_SAMPLES_PER_JOINT = 6, 3
 """Resistances that stand for a joint's whole range: of a suspect, and of one hardly suspected."""
-WORTH_PARTING = 1e-3
-MOST_WAYS = 16
+MIN_DISTINCT_PROBABILITY = 1e-3
+MAX_CHAIN_SAMPLES = 16
 """Ways of a fault of the data line or a node to move readings that are told apart, at most."""
-ISLAND_WAYS = 3
+ISLAND_SAMPLES = 3
 """Volts that stand for all that copper may have which an open joint cuts off, least first. With the
 most of them its logic runs and passes data on."""
-LEAST_WEIGHT = 1e-7
+MIN_SAMPLE_PROBABILITY = 1e-7
 """Faults with less probability are left out of the choice."""
-ROWS = 64
+BLOCK_ROWS = 64
 """Components whose distances to all others are worked out together."""
 
 
@@ -47,7 +47,7 @@ class FaultSamples:
         name: a number for what is at fault; what is at fault in the same place has the same.
         chain: fault of the data line, of a node or of a feed, as a place in the fault space, -1
             where there is none; with a joint one that leaves the same nodes dark.
-        island: which of `ISLAND_WAYS` volts copper has that the joint cuts off, -1 where it cuts
+        island: which of `ISLAND_SAMPLES` volts copper has that the joint cuts off, -1 where it cuts
             off none.
     """
 
@@ -77,7 +77,7 @@ class FaultSamples:
         return np.asarray(summed, dtype=np.float64)
 
 
-def components_of(
+def sample_faults(
     found: Posterior, space: FaultSpace, pairs: MaskedPairs | None = None, soft: float = 0.0
 ) -> FaultSamples:
     """Return the posterior as a list of points; what is hardly likely goes with the healthy.
@@ -88,7 +88,7 @@ def components_of(
         pairs: two joints at fault together.
         soft: share of the shorts that leave some volts.
     """
-    ways, rest = _chain_ways(found, space)
+    ways, rest = _group_chain_faults(found, space)
     rows: list[tuple[float, int, int, int]] = [(found.healthy + rest, -1, 0, -1)]
     for place, weight in ways:
         if space.chain[place].shorted is None:
@@ -98,23 +98,23 @@ def components_of(
             rows.append((soft * weight, SOFT_SHORT, 0, place))
     for joint, part in enumerate(found.joints):
         total = float(part[:GRID].sum())
-        if total > LEAST_WEIGHT:
-            parts = PARTS if total > WORTH_PARTING else FEW_PARTS
+        if total > MIN_SAMPLE_PROBABILITY:
+            parts = SAMPLES_PER_JOINT if total > MIN_DISTINCT_PROBABILITY else FEW_SAMPLES_PER_JOINT
             upto = np.cumsum(part[:GRID]) / total
             middles = np.searchsorted(upto, (np.arange(parts) + 0.5) / parts)
             rows += [(total / parts, joint, int(column), -1) for column in middles]
         rows.append((float(part[GRID]), joint, GRID, -1))
-    rows = [row for row in rows if row[0] > LEAST_WEIGHT / PARTS]
+    rows = [row for row in rows if row[0] > MIN_SAMPLE_PROBABILITY / SAMPLES_PER_JOINT]
     share = np.array([row[0] for row in rows])
     joint_of, column, chain = np.array([row[1:] for row in rows], dtype=np.intp).T
     # a dead short and one of some ohms are repaired alike
     name = np.where(chain >= 0, -2 - chain, joint_of)
     none = np.full(len(rows), -1)
     single = FaultSamples(share / share.sum(), joint_of, column, none, none, name, chain, none)
-    return single if pairs is None else _with_pairs(single, pairs, len(space.joints))
+    return single if pairs is None else _append_pairs(single, pairs, len(space.joints))
 
 
-def _with_pairs(single: FaultSamples, pairs: MaskedPairs, joints: int) -> FaultSamples:
+def _append_pairs(single: FaultSamples, pairs: MaskedPairs, joints: int) -> FaultSamples:
     """Return components with those of pairs, whose weight is over that of all others, behind."""
     none = np.full(len(pairs.weight), -1)
     weight = np.append(single.weight, pairs.weight)
@@ -130,7 +130,9 @@ def _with_pairs(single: FaultSamples, pairs: MaskedPairs, joints: int) -> FaultS
     )
 
 
-def _chain_ways(found: Posterior, space: FaultSpace) -> tuple[list[tuple[int, float]], float]:
+def _group_chain_faults(
+    found: Posterior, space: FaultSpace
+) -> tuple[list[tuple[int, float]], float]:
     """Return the likelier ways in which chain faults move readings, and the weight of the rest.
 
     Faults that leave the same nodes dark move every reading alike: they are one way.
@@ -150,16 +152,17 @@ def _chain_ways(found: Posterior, space: FaultSpace) -> tuple[list[tuple[int, fl
     ranked = sorted(ways.values(), key=lambda way: -round(way[0], 9))
     worth = [
         (place, total)
-        for total, _, place in ranked[:MOST_WAYS]
-        if total >= WORTH_PARTING or (space.chain[place].shorted is not None and total > 0.0)
+        for total, _, place in ranked[:MAX_CHAIN_SAMPLES]
+        if total >= MIN_DISTINCT_PROBABILITY
+        or (space.chain[place].shorted is not None and total > 0.0)
     ]
     return worth, max(0.0, float(found.chain.sum()) - sum(weight for _, weight in worth))
 
 
-def with_islands(
+def expand_islands(
     parts: FaultSamples, cut: NDArray[np.bool_], dark: NDArray[np.intp]
 ) -> FaultSamples:
-    """Return components with each of those that cut copper off in `ISLAND_WAYS` ways.
+    """Return components with each of those that cut copper off in `ISLAND_SAMPLES` ways.
 
     Args:
         parts: one way each.
@@ -168,10 +171,10 @@ def with_islands(
     """
     if not cut.any():
         return parts
-    times = np.where(cut, ISLAND_WAYS, 1)
+    times = np.where(cut, ISLAND_SAMPLES, 1)
     rows = np.repeat(np.arange(len(cut)), times)
     way = np.arange(len(rows)) - np.repeat(np.cumsum(times) - times, times)
-    blocked = cut[rows] & (way < ISLAND_WAYS - 1)
+    blocked = cut[rows] & (way < ISLAND_SAMPLES - 1)
     return FaultSamples(
         parts.weight[rows] / times[rows],
         parts.joint[rows],
@@ -199,7 +202,7 @@ class CandidateScreen:
             share = np.where(parts.name == name, 0.0, parts.weight) * named[name] / 4.0
             self._rows.append((middle, share, -4.0 * np.log(parts.weight)))
 
-    def worth(self, expected: Expected) -> FloatArray:
+    def worth(self, expected: PredictedReadings) -> FloatArray:
         """Worth of each probe, rounded: two that are alike stay in their order, shape (probes,)."""
         total = np.zeros(len(expected.value))
         middles = expected.under(np.array([middle for middle, _, _ in self._rows]))
@@ -235,8 +238,8 @@ def _density(off_sd: FloatArray, weight: FloatArray) -> FloatArray:
     The distance from one to another is that from the other to the one: half of them will do.
     """
     total = np.zeros(len(off_sd))
-    for start in range(0, len(off_sd), ROWS):
-        stop = min(start + ROWS, len(off_sd))
+    for start in range(0, len(off_sd), BLOCK_ROWS):
+        stop = min(start + BLOCK_ROWS, len(off_sd))
         near = off_sd[start:stop, None] - off_sd[start:]
         near *= near
         near *= -0.25

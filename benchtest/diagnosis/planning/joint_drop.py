@@ -13,7 +13,7 @@ MIN_DROP_V = 3e-4
 """A drop that would be less than this is not asked for: hand meters show tenths of a millivolt."""
 
 
-def own_drop(
+def joint_drop_reading(
     responses: DesignResponse,
     permitted: Callable[[LitSet], bool],
     where: str,

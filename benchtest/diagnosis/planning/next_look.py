@@ -20,29 +20,29 @@ from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.likelihood.marks import UNLIT, Appearance, MarkLikelihood
 from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.planning.cost import USUAL_TIMES, look_s
-from benchtest.diagnosis.planning.information import components_of
-from benchtest.diagnosis.planning.next_reading import USUAL_READING_S, WORTH_TAKING_BITS
+from benchtest.diagnosis.planning.information import sample_faults
+from benchtest.diagnosis.planning.next_reading import MIN_READING_BITS, TYPICAL_READING_S
 from benchtest.diagnosis.solve_budget import SolveBudget
 from benchtest.evidence.marks import Mark
 from benchtest.prop.lit_set import COLOUR_CHANNELS, LitSet, all_lit
 
 LOOK_LEVEL = 0.25
 """Light that is kind to eyes and to wires."""
-LEAST_SEEN = 2e-4
+MIN_VISIBLE_PROBABILITY = 2e-4
 """Faults with less probability together are not worth a look, whatever it shows."""
-RIGHT = -1
+LOOKS_RIGHT = -1
 """Outcome of a look where nothing looks wrong."""
-SEES = 0.95
+SEEN_SHARE = 0.95
 """Share of what there is to see that an eye reports. Common practice, no source."""
-SEES_WARM = 0.5
+WARM_SEEN_SHARE = 0.5
 """The same of white gone warm, which begins faintly. Common practice, no source."""
-LEAST_JOINT, MOST_JOINTS = 1e-4, 128
+MIN_JOINT_FAULT_PROBABILITY, MAX_JOINT_FAULTS = 1e-4, 128
 """Joints' faults with less probability, and those past so many, are taken to look right."""
 SHADE, PARTLY_DARK, DARK = 1, 2, 3
 """Appearances of a strand that a joint's fault makes look wrong, worst last; 0 is right."""
 
 
-def look_next(
+def choose_look(
     responses: DesignResponse,
     found: Posterior,
     marks: Sequence[Mark],
@@ -62,7 +62,7 @@ def look_next(
     for mark in marks:
         key = mark.lit.strands, mark.lit.colour
         seen[key] = max(mark.lit.level, seen.get(key, 0.0))
-    least = max(WORTH_TAKING_BITS, reading.expect_bits) / USUAL_READING_S
+    least = max(MIN_READING_BITS, reading.expect_bits) / TYPICAL_READING_S
     faults = _joint_faults(responses, found)
     best: tuple[float, NextLook] | None = None
     for lit in _looks(responses):
@@ -103,10 +103,10 @@ class _JointFaults:
 
 
 def _joint_faults(responses: DesignResponse, found: Posterior) -> _JointFaults:
-    parts = components_of(found, responses.space)
+    parts = sample_faults(found, responses.space)
     order = np.argsort(-np.round(parts.weight, 9), kind="stable")
-    wanted = (parts.joint[order] >= 0) & (parts.weight[order] >= LEAST_JOINT)
-    mine = order[wanted][:MOST_JOINTS]
+    wanted = (parts.joint[order] >= 0) & (parts.weight[order] >= MIN_JOINT_FAULT_PROBABILITY)
+    mine = order[wanted][:MAX_JOINT_FAULTS]
     return _JointFaults(parts.joint[mine], parts.column[mine], parts.weight[mine])
 
 
@@ -114,18 +114,20 @@ def _bits(responses: DesignResponse, found: Posterior, faults: _JointFaults, lit
     """Return the information between what a look shows and the name of the fault. [bit]"""
     names = {fault.where: place for place, fault in enumerate(responses.space.chain)}
     named = np.array([names[fault.where] for fault in responses.space.chain], dtype=np.int64)
-    view = _View(responses, lit)
+    view = _LookOutcomes(responses, lit)
     ways, sees = view.joints(faults)
     outcome = np.concatenate([view.chain(), ways])
     name = np.concatenate([named, len(named) + faults.joint])
     weight = np.concatenate([found.chain, faults.weight])
-    seen = np.where(outcome == RIGHT, 0.0, np.concatenate([np.full(len(named), SEES), sees]))
+    seen = np.where(
+        outcome == LOOKS_RIGHT, 0.0, np.concatenate([np.full(len(named), SEEN_SHARE), sees])
+    )
     part = weight * seen
-    if float(part.sum()) < LEAST_SEEN:
+    if float(part.sum()) < MIN_VISIBLE_PROBABILITY:
         return 0.0
     # a fault that is overlooked looks right, as does everything else so far as this look goes
     missed = weight - part
-    outcome = np.concatenate([outcome, np.full(len(missed) + 1, RIGHT)])
+    outcome = np.concatenate([outcome, np.full(len(missed) + 1, LOOKS_RIGHT)])
     name = np.concatenate([name, name, [-1]])
     part = np.concatenate([part, missed, [max(0.0, 1.0 - float(weight.sum()))]])
     both = (name + 1) * (outcome.max() + 2) + outcome + 1
@@ -145,7 +147,7 @@ def _entropy(parts: FloatArray) -> float:
     return float(-(part * np.log2(part)).sum())
 
 
-class _View:
+class _LookOutcomes:
     """Numbers for what each fault shows under one lit set, the same for what looks the same."""
 
     def __init__(self, responses: DesignResponse, lit: LitSet) -> None:
@@ -169,7 +171,7 @@ class _View:
     def _range(self, first: NDArray[np.intp], last: NDArray[np.intp]) -> NDArray[np.int64]:
         """Return the number of a dark range of shown nodes, in the order of data."""
         count = len(self._shown) + 1
-        return np.where(last > first, first * count + last, RIGHT).astype(np.int64)
+        return np.where(last > first, first * count + last, LOOKS_RIGHT).astype(np.int64)
 
     def _other(self, key: bytes) -> int:
         """Return the number of what is no dark range."""
@@ -187,7 +189,7 @@ class _View:
                 # colours of their own tell orders apart too, but hardly matter to the iron
                 apart = fault.remap.own(asked) - asked[fault.remap.nodes]
                 nodes = np.sort(fault.remap.nodes[apart.any(axis=1)])
-                ways[place] = self._other(nodes.tobytes()) if len(nodes) else RIGHT
+                ways[place] = self._other(nodes.tobytes()) if len(nodes) else LOOKS_RIGHT
         return ways
 
     def joints(self, faults: _JointFaults) -> tuple[NDArray[np.int64], FloatArray]:
@@ -196,7 +198,7 @@ class _View:
         Volts are estimates where nodes are starved.
         """
         count, circuit = len(faults.joint), self._responses.circuit
-        ways, sees = np.full(count, RIGHT, dtype=np.int64), np.full(count, SEES)
+        ways, sees = np.full(count, LOOKS_RIGHT, dtype=np.int64), np.full(count, SEEN_SHARE)
         if not count:
             return ways, sees
         base = self._responses.base(self._lit)
@@ -212,7 +214,7 @@ class _View:
             if not strands.any():
                 continue
             if (strands == SHADE).any() and strands.max() == SHADE:
-                sees[place] = SEES_WARM
+                sees[place] = WARM_SEEN_SHARE
             along = np.flatnonzero(dark[self._responses.space.order][self._in_order])
             if np.isin(strands, (0, DARK)).all() and len(along) == along[-1] - along[0] + 1:
                 ways[place] = self._range(along[:1], along[-1:] + 1)[0]

@@ -22,55 +22,55 @@ from benchtest.diagnosis.planning.forecast import SHORT, SOFT_SHORT, Forecaster
 from benchtest.diagnosis.planning.information import (
     CandidateScreen,
     FaultSamples,
-    components_of,
+    expand_islands,
     information_bits,
-    with_islands,
+    sample_faults,
 )
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet
 
-WORTH_TAKING_BITS = 0.015
+MIN_READING_BITS = 0.015
 """A reading that tells less is not worth a person's time."""
-WORTH_WAITING_BITS = 0.2
+MIN_BITS_BEFORE_REPAIR = 0.2
 """A reading that tells less is not worth more than mending what is bad for sure."""
-SHORTLIST, SHORTLIST_MANY = 96, 32
+SHORTLIST_SIZE, SHORTLIST_SIZE_MANY_FAULTS = 96, 32
 """Candidates whose information is worked out in full; fewer where there are many faults."""
-MANY = 800
+MANY_SAMPLES = 800
 """Components from which there are: the work grows with their square."""
-FINALS = 12
+MAX_EXACT_CANDIDATES = 12
 """Candidates that are worked out exactly at the most, before one is chosen."""
-TAKE_AGAIN_SD = 8.0
+MIN_REPEAT_SD = 8.0
 """Standard deviations from all other readings past which one must be taken again."""
-BETTER = 1.1
+MIN_SPAN_GAIN = 1.1
 """Times that two readings must tell more for the worse one to come first."""
-SAME_AGAIN = 3
+MAX_SAME_READINGS = 3
 """A probe under one lit set is asked for at most so often."""
-NAMED = 0.95
+MIN_NAMED_PROBABILITY = 0.95
 """Probability of a suspect from which the last reading is not asked for once more. Ours."""
 PROOF_COLUMN = int(np.searchsorted(GRID_OHM, 0.1))
 """A remade joint is looked at as if it had a tenth of an ohm still."""
-PROOF_SD = 3.0
+MIN_PROOF_SD = 3.0
 """Standard deviations by which that must show."""
 TINY = 1e-300
 """Keeps a candidate that shows nothing from dividing by zero."""
-RUNNERS_UP = 6
+MAX_RUNNERS_UP = 6
 """Candidates that a plan keeps besides the best one."""
-USUAL_READING_S = 10.0
+TYPICAL_READING_S = 10.0
 """Seconds of a usual reading, both leads moved. [s] See `cost`."""
-EASE_POWER = 0.5
+TIME_EXPONENT = 0.5
 """Power of a reading's seconds by which its information is divided. With 1, a plan reads on where
 the leads are long after other places tell more; with 0, it moves both leads every time."""
-MOST_BEFORE_SPAN = 4
+MAX_READINGS_BEFORE_SPAN = 4
 """Readings after which no plan begins a series along a rail any more."""
 
 
-Ask = tuple[LitSet, Probe]
+ReadingRequest = tuple[LitSet, Probe]
 """What to light, and where to put the leads."""
 
 
 @dataclass(frozen=True)
-class Evidence:
+class PlanningEvidence:
     """What was read so far, for a forecast of what comes next."""
 
     readings: Sequence[Reading]
@@ -97,9 +97,9 @@ class Ranking:
     forecaster: Forecaster
     parts: FaultSamples
     lits: list[LitSet]
-    evidence: Evidence
-    efforts: Efforts
-    short: list[tuple[Ask, FloatArray]]
+    evidence: PlanningEvidence
+    efforts: TimeWeights
+    short: list[tuple[ReadingRequest, FloatArray]]
     bits: FloatArray
     ease: FloatArray
     best: int
@@ -113,7 +113,7 @@ class Ranking:
 def rank_readings(
     forecaster: Forecaster,
     found: Posterior,
-    evidence: Evidence,
+    evidence: PlanningEvidence,
     permitted: Callable[[LitSet], bool] = lambda _: True,
     pairs: MaskedPairs | None = None,
 ) -> Ranking:
@@ -127,23 +127,23 @@ def rank_readings(
         pairs: two joints at fault together that readings leave room for.
     """
     responses = forecaster.responses
-    lits = _lits(responses, found, permitted)
+    lits = _askable_lit_sets(responses, found, permitted)
     parts = _components(forecaster, found, evidence, lits, pairs)
-    efforts = efforts_from(forecaster, evidence.readings)
+    efforts = time_weights_after(forecaster, evidence.readings)
     short = _short_list(forecaster, parts, lits, evidence, efforts)
     bits = np.array([information_bits(off_sd, parts) for _, off_sd in short])
     ease = np.array([efforts.ease(ask) for ask, _ in short])
-    best = _finals(forecaster, parts, short, bits, ease)
+    best = _refine_best(forecaster, parts, short, bits, ease)
     return Ranking(forecaster, parts, lits, evidence, efforts, short, bits, ease, best)
 
 
-def plan_next(
+def choose_reading(
     ranking: Ranking,
     unproven: Sequence[int] = (),
     *,
-    to_mend: bool = False,
+    to_repair: bool = False,
     then: Callable[[Reading], float] | None = None,
-    least_bits: float = WORTH_TAKING_BITS,
+    min_bits: float = MIN_READING_BITS,
 ) -> NextReading:
     """Choose the next reading among ranked candidates, or none of them.
 
@@ -151,36 +151,36 @@ def plan_next(
         ranking: the candidates.
         unproven: joints that were remade and that nothing since has shown to be good, as places in
             the fault space.
-        to_mend: something is sure to be bad. The iron is the next step, unless a reading tells a
+        to_repair: something is sure to be bad. The iron is the next step, unless a reading tells a
             lot: what was read before a repair still counts after it.
         then: what the best reading would tell after one that came out as expected. [bit]
-        least_bits: information from which a reading is worth taking, where nothing is to mend.
+        min_bits: information from which a reading is worth taking, where nothing is to mend.
     """
     forecaster, parts, evidence = ranking.forecaster, ranking.parts, ranking.evidence
     expect_bits, efforts = ranking.best_bits, ranking.efforts
-    if expect_bits < (WORTH_WAITING_BITS if to_mend else least_bits):
-        if not to_mend and (again := _fits_nothing(parts, evidence)) is not None:
+    if expect_bits < (MIN_BITS_BEFORE_REPAIR if to_repair else min_bits):
+        if not to_repair and (again := _reading_to_repeat(parts, evidence)) is not None:
             return NextReading(again.lit, again.probe, expect_bits, settled=False)
-        proof = _proof(forecaster, unproven, ranking.lits, evidence.readings)
+        proof = _proof_reading(forecaster, unproven, ranking.lits, evidence.readings)
         if proof is not None:
             return NextReading(*proof, expect_bits, settled=False)
         return NextReading(None, None, expect_bits, settled=True)
     ask, off_sd = ranking.short[ranking.best]
-    if then is not None and not to_mend and len(evidence.readings) < MOST_BEFORE_SPAN:
-        plain = _Plain(ask, off_sd, expect_bits)
-        ask = _span_or(forecaster, parts, plain, ranking.lits[0], evidence, efforts, then)
-    lit, probe = efforts.oriented(ask)
+    if then is not None and not to_repair and len(evidence.readings) < MAX_READINGS_BEFORE_SPAN:
+        plain = _BestAlone(ask, off_sd, expect_bits)
+        ask = _choose_span(forecaster, parts, plain, ranking.lits[0], evidence, efforts, then)
+    lit, probe = efforts.with_faster_leads(ask)
     others = _runners_up(ranking, ask)
     return NextReading(
         lit,
         probe,
         expect_bits,
         settled=False,
-        runners_up=tuple(efforts.oriented(other) for other in others),
+        runners_up=tuple(efforts.with_faster_leads(other) for other in others),
     )
 
 
-def _runners_up(ranking: Ranking, best: Ask) -> list[Ask]:
+def _runners_up(ranking: Ranking, best: ReadingRequest) -> list[ReadingRequest]:
     """Return the candidates that are worth most next to the best one, in their order.
 
     What shows the same as the best one adds little once that is read: of a candidate the share
@@ -195,50 +195,50 @@ def _runners_up(ranking: Ranking, best: Ask) -> list[Ask]:
         shared = (shown * weight) @ shown[mine[0]]
         worth = worth * (1.0 - shared**2 / np.maximum(power * power[mine[0]], TINY))
     order = np.argsort(-np.round(worth, 9), kind="stable").tolist()
-    asks = [short[place][0] for place in order if ranking.bits[place] >= WORTH_TAKING_BITS]
-    return [ask for ask in asks if ask != best][:RUNNERS_UP]
+    asks = [short[place][0] for place in order if ranking.bits[place] >= MIN_READING_BITS]
+    return [ask for ask in asks if ask != best][:MAX_RUNNERS_UP]
 
 
-def best_worth(
+def best_score(
     forecaster: Forecaster,
     found: Posterior,
-    evidence: Evidence,
+    evidence: PlanningEvidence,
     permitted: Callable[[LitSet], bool] = lambda _: True,
 ) -> float:
-    """Return the information of the best reading, as `Efforts.ease` values it. [bit]"""
-    lits = _lits(forecaster.responses, found, permitted)
+    """Return the information of the best reading, as `TimeWeights.ease` values it. [bit]"""
+    lits = _askable_lit_sets(forecaster.responses, found, permitted)
     parts = _components(forecaster, found, evidence, lits)
-    efforts = efforts_from(forecaster, evidence.readings)
+    efforts = time_weights_after(forecaster, evidence.readings)
     short = _short_list(forecaster, parts, lits, evidence, efforts)
     worth = [information_bits(off_sd, parts) * efforts.ease(ask) for ask, off_sd in short]
     return max(worth, default=0.0)
 
 
 @dataclass(frozen=True)
-class _Plain:
+class _BestAlone:
     """The best reading by itself: what to ask, what it would show in its sd, and its bits."""
 
-    ask: Ask
+    ask: ReadingRequest
     off_sd: FloatArray
     bits: float
 
 
-def _span_or(
+def _choose_span(
     forecaster: Forecaster,
     parts: FaultSamples,
-    plain: _Plain,
+    plain: _BestAlone,
     lit: LitSet,
-    evidence: Evidence,
-    efforts: Efforts,
+    evidence: PlanningEvidence,
+    efforts: TimeWeights,
     then: Callable[[Reading], float],
-) -> Ask:
+) -> ReadingRequest:
     """Return the best reading by itself, or the first one along a rail, by what the next one adds.
 
     The first reading along a rail says little, for wire and node current are not known well. With
     it, one under another lit set shows every joint of that rail at once.
     """
     regression = forecaster.regression(parts, evidence)
-    spans = forecaster.spans_but(reading.probe for reading in evidence.readings)
+    spans = forecaster.unread_rail_spans(reading.probe for reading in evidence.readings)
     sound = (parts.joint == -1) & (parts.chain < 0)
     likeliest = int(np.where(sound, parts.weight, 0.0).argmax())
     if not len(spans) or parts.weight[likeliest] < 0.5:
@@ -246,7 +246,7 @@ def _span_or(
     expected = forecaster.forecast(lit, parts, regression)
     off_sd = expected.under(np.arange(len(parts.weight)), spans).T
     bits = np.array([information_bits(row, parts) for row in off_sd])
-    first = int(np.argmax(np.round(bits * efforts.seconds[spans] ** -EASE_POWER, 9)))
+    first = int(np.argmax(np.round(bits * efforts.seconds[spans] ** -TIME_EXPONENT, 9)))
     ask = (lit, forecaster.probes[int(spans[first])])
     # both before either is asked of: `then` forecasts anew, of other evidence
     supposed, supposed_span = (
@@ -255,28 +255,28 @@ def _span_or(
     )
     alone = plain.bits * efforts.ease(plain.ask) + then(supposed)
     worth = bits[first] * efforts.ease(ask) + then(supposed_span)
-    return ask if worth > BETTER * alone else plain.ask
+    return ask if worth > MIN_SPAN_GAIN * alone else plain.ask
 
 
 def _components(
     forecaster: Forecaster,
     found: Posterior,
-    evidence: Evidence,
+    evidence: PlanningEvidence,
     lits: Sequence[LitSet],
     pairs: MaskedPairs | None = None,
 ) -> FaultSamples:
     """Return the faults that readings are to tell apart, as points."""
     space = forecaster.responses.space
-    parts = components_of(found, space, pairs, _soft_share(evidence))
-    cut = forecaster.cuts_off(parts, lits[0])
+    parts = sample_faults(found, space, pairs, _soft_share(evidence))
+    cut = forecaster.isolates_copper(parts, lits[0])
     dark = [
-        forecaster.dark_behind(int(joint)) if off else -1
+        forecaster.data_fault_behind(int(joint)) if off else -1
         for joint, off in zip(parts.joint, cut, strict=True)
     ]
-    return with_islands(parts, cut, np.array(dark, dtype=np.intp))
+    return expand_islands(parts, cut, np.array(dark, dtype=np.intp))
 
 
-def _soft_share(evidence: Evidence) -> float:
+def _soft_share(evidence: PlanningEvidence) -> float:
     """Return the share of shorts that leave some volts, by the readings; 0 without any."""
     return 0.0 if evidence.likelihood is None else evidence.likelihood.soft_share
 
@@ -285,22 +285,22 @@ def _short_list(
     forecaster: Forecaster,
     parts: FaultSamples,
     lits: list[LitSet],
-    evidence: Evidence,
-    efforts: Efforts,
-) -> list[tuple[Ask, FloatArray]]:
+    evidence: PlanningEvidence,
+    efforts: TimeWeights,
+) -> list[tuple[ReadingRequest, FloatArray]]:
     """The candidates that promise most, roughly, with what they would read under each component.
 
     LitSet set by lit set: a large prop has more candidates than fit into memory at once.
     """
     regression, judge = forecaster.regression(parts, evidence), CandidateScreen(parts)
-    last = _last_ask(parts, evidence.readings)
-    most = SHORTLIST if len(parts.weight) < MANY else SHORTLIST_MANY
-    found: list[tuple[float, Ask, FloatArray]] = []
+    last = _useless_repeats(parts, evidence.readings)
+    most = SHORTLIST_SIZE if len(parts.weight) < MANY_SAMPLES else SHORTLIST_SIZE_MANY_FAULTS
+    found: list[tuple[float, ReadingRequest, FloatArray]] = []
     for lit in lits:
-        enough = _taken_enough(evidence.readings, lit)
+        enough = _exhausted_probes(evidence.readings, lit)
         enough += [probe for asked, probe in last if asked == lit]
         expected = forecaster.forecast(lit, parts, regression, enough)
-        worth = np.round(judge.worth(expected) * efforts.ease_of_all(lit), 9)
+        worth = np.round(judge.worth(expected) * efforts.weights_for(lit), 9)
         order = np.argsort(-worth, kind="stable")[:most]
         off_sd = expected.under(np.arange(len(parts.weight)), order).T
         found += [
@@ -312,7 +312,7 @@ def _short_list(
     return [(ask, off_sd) for _, ask, off_sd in found]
 
 
-def _fits_nothing(parts: FaultSamples, evidence: Evidence) -> Reading | None:
+def _reading_to_repeat(parts: FaultSamples, evidence: PlanningEvidence) -> Reading | None:
     """A reading that only a slip of the pen explains, and that was taken only once.
 
     Whatever the rest says, nothing is settled while such a reading stands.
@@ -328,7 +328,7 @@ def _fits_nothing(parts: FaultSamples, evidence: Evidence) -> Reading | None:
         mean, covariance = likelihood.under_chain(int(parts.chain[best]))
     else:
         mean, covariance = likelihood.under(joint, column)
-    place = int(slips(likelihood.values - mean, covariance, TAKE_AGAIN_SD))
+    place = int(slips(likelihood.values - mean, covariance, MIN_REPEAT_SD))
     if place < 0 or place in likelihood.floating.get((joint, column), ()):
         return None
     reading = evidence.readings[place]
@@ -336,15 +336,15 @@ def _fits_nothing(parts: FaultSamples, evidence: Evidence) -> Reading | None:
     return reading if taken.count((reading.lit, reading.probe)) == 1 else None
 
 
-def _proof(
+def _proof_reading(
     forecaster: Forecaster, unproven: Sequence[int], lits: list[LitSet], readings: Sequence[Reading]
-) -> Ask | None:
+) -> ReadingRequest | None:
     """The reading that would best show a remade joint to be bad still; None where none would.
 
     Whoever has mended a joint wants to see that it is mended, however likely that is.
     """
     taken = {(reading.lit, reading.probe) for reading in readings}
-    best: tuple[float, Ask] | None = None
+    best: tuple[float, ReadingRequest] | None = None
     for joint in unproven:
         for lit in lits:
             look = forecaster.probe_forecast(lit)
@@ -353,15 +353,15 @@ def _proof(
             place = int(np.argmax(np.round(off_sd, 9)))
             ask = (lit, forecaster.probes[place])
             # of equals the first; and one that was taken and told nothing is not asked for again
-            if off_sd[place] > max(PROOF_SD, best[0] if best else 0.0) and ask not in taken:
+            if off_sd[place] > max(MIN_PROOF_SD, best[0] if best else 0.0) and ask not in taken:
                 best = (float(off_sd[place]), ask)
     return best[1] if best else None
 
 
-def _finals(
+def _refine_best(
     forecaster: Forecaster,
     parts: FaultSamples,
-    short: list[tuple[Ask, FloatArray]],
+    short: list[tuple[ReadingRequest, FloatArray]],
     bits: FloatArray,
     ease: FloatArray,
 ) -> int:
@@ -373,14 +373,14 @@ def _finals(
         Place in `short`.
     """
     looked_at: set[int] = set()
-    for _ in range(FINALS):
+    for _ in range(MAX_EXACT_CANDIDATES):
         # rounded, so that two candidates alike by symmetry fall to the first of them everywhere
         best = int(np.argmax(np.round(bits * ease, 9)))
         if best in looked_at:
             break
         looked_at.add(best)
         ask, off_sd = short[best]
-        exact = forecaster.put_right(off_sd, *ask, parts)
+        exact = forecaster.with_exact_solutions(off_sd, *ask, parts)
         bits[best] = min(bits[best], information_bits(exact, parts))
     else:
         best = max(
@@ -389,7 +389,7 @@ def _finals(
     return best
 
 
-def _lits(
+def _askable_lit_sets(
     responses: DesignResponse, found: Posterior, permitted: Callable[[LitSet], bool]
 ) -> list[LitSet]:
     """LitSet sets that may be asked for."""
@@ -405,13 +405,13 @@ def _strand_weight(responses: DesignResponse, found: Posterior) -> FloatArray:
     return weight
 
 
-def _taken_enough(readings: Sequence[Reading], lit: LitSet) -> list[Probe]:
+def _exhausted_probes(readings: Sequence[Reading], lit: LitSet) -> list[Probe]:
     """Probes read so often under a lit set that they tell nothing more, whatever the sums say."""
     taken = Counter(reading.probe for reading in readings if reading.lit == lit)
-    return [probe for probe, times in taken.items() if times >= SAME_AGAIN]
+    return [probe for probe, times in taken.items() if times >= MAX_SAME_READINGS]
 
 
-def _last_ask(parts: FaultSamples, readings: Sequence[Reading]) -> list[Ask]:
+def _useless_repeats(parts: FaultSamples, readings: Sequence[Reading]) -> list[ReadingRequest]:
     """Return the last reading's lit set and probe where a repeat of it is of no use.
 
     Two equal readings in a row show that it is no slip, and with a suspect known by name none needs
@@ -421,7 +421,7 @@ def _last_ask(parts: FaultSamples, readings: Sequence[Reading]) -> list[Ask]:
         return []
     last = readings[-1]
     asks = [(last.lit, last.probe), (last.lit, last.probe.reversed)]
-    is_named = bool((parts.named[parts.name != -1] >= NAMED).any())
+    is_named = bool((parts.named[parts.name != -1] >= MIN_NAMED_PROBABILITY).any())
     before = readings[-2] if len(readings) > 1 else None
     is_equal = before is not None and before.value == last.value
     is_repeated = is_equal and before is not None and (before.lit, before.probe) in asks
@@ -429,7 +429,7 @@ def _last_ask(parts: FaultSamples, readings: Sequence[Reading]) -> list[Ask]:
 
 
 @dataclass(frozen=True)
-class Efforts:
+class TimeWeights:
     """The person's seconds to every probe from where the leads are now.
 
     Attributes:
@@ -446,17 +446,17 @@ class Efforts:
     is_reversed: NDArray[np.bool_]
     is_either_way: NDArray[np.bool_]
 
-    def ease_of_all(self, lit: LitSet) -> FloatArray:
+    def weights_for(self, lit: LitSet) -> FloatArray:
         """Return the factor that a reading's information is worth at each probe, (probes,)."""
         more_s = 0.0 if lit == self.lit else USUAL_TIMES.light_change_s
-        return np.asarray((USUAL_READING_S / (self.seconds + more_s)) ** EASE_POWER)
+        return np.asarray((TYPICAL_READING_S / (self.seconds + more_s)) ** TIME_EXPONENT)
 
-    def ease(self, ask: Ask) -> float:
+    def ease(self, ask: ReadingRequest) -> float:
         """Return the same of one reading."""
         lit, probe = ask
-        return float(self.ease_of_all(lit)[self.forecaster.place_of[probe]])
+        return float(self.weights_for(lit)[self.forecaster.place_of[probe]])
 
-    def oriented(self, ask: Ask) -> Ask:
+    def with_faster_leads(self, ask: ReadingRequest) -> ReadingRequest:
         """Return the reading with the leads the way round that is less work."""
         lit, probe = ask
         place = self.forecaster.place_of[probe]
@@ -466,7 +466,7 @@ class Efforts:
         return lit, probe.reversed if turned else probe
 
 
-def efforts_from(forecaster: Forecaster, readings: Sequence[Reading]) -> Efforts:
+def time_weights_after(forecaster: Forecaster, readings: Sequence[Reading]) -> TimeWeights:
     """Return the seconds to every probe after these readings.
 
     A drop across a joint keeps its leads as the contract writes it: from the pad to the wire.
@@ -477,4 +477,4 @@ def efforts_from(forecaster: Forecaster, readings: Sequence[Reading]) -> Efforts
     exchanged = forecaster.efforts.seconds(leads, exchanged=True)
     turned = np.where(forecaster.may_turn, exchanged, np.inf)
     least = np.minimum(usual, turned)
-    return Efforts(forecaster, leads.lit, least, turned < usual, turned == usual)
+    return TimeWeights(forecaster, leads.lit, least, turned < usual, turned == usual)

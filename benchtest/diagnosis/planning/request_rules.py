@@ -18,41 +18,41 @@ from benchtest.diagnosis.inference.posterior import Posterior, named_suspects
 from benchtest.diagnosis.model.wiring_faults import supplied
 from benchtest.diagnosis.planning.candidates import permitted_sets
 from benchtest.diagnosis.planning.decision import (
-    DECIDED,
-    OPEN_TO_DOUBT,
-    Group,
-    by_place,
+    MIN_DECIDED_PROBABILITY,
+    MIN_OPEN_PROBABILITY,
+    TieGroup,
     is_decided,
-    joined_ties,
-    left_over,
-    unread_load,
+    merge_ties,
+    missing_load_reading,
+    probability_by_place,
+    undecided_suspects,
 )
-from benchtest.diagnosis.planning.joint_drop import own_drop
+from benchtest.diagnosis.planning.joint_drop import joint_drop_reading
 from benchtest.diagnosis.planning.next_reading import (
-    SAME_AGAIN,
-    WORTH_TAKING_BITS,
-    Ask,
-    Evidence,
+    MAX_SAME_READINGS,
+    MIN_READING_BITS,
+    PlanningEvidence,
     Ranking,
-    best_worth,
-    plan_next,
+    ReadingRequest,
+    best_score,
+    choose_reading,
     rank_readings,
 )
-from benchtest.diagnosis.stages import Conditional, GatheredEvidence, Inference
+from benchtest.diagnosis.stages import EvaluatedEvidence, GatheredEvidence, Inference
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import FeedName, Probe, rail_probe
 from benchtest.prop.joints import Joint
 from benchtest.prop.lit_set import LitSet, all_lit
 
-PROVEN_OHM = 0.1
+MAX_PROVEN_OHM = 0.1
 """A remade joint is shown to be good once the readings speak against more than this. [Ω]"""
-SURE_TO_BE_BAD = 0.99
+MIN_REPAIR_PROBABILITY = 0.99
 """Probability from which a suspect is repaired rather than read about once more."""
-LEAST_BITS = 4e-3
+MIN_OPEN_READING_BITS = 4e-3
 """Information below which a reading is not asked for, while nothing is decided."""
-LIKELY_DATA = 0.5
+MIN_DATA_FAULT_PROBABILITY = 0.5
 """Probability from which a fault of the data line is repaired before other evidence is had."""
-DOUBTED = 0.05
+MIN_DROP_CHECK_PROBABILITY = 0.05
 """Probability from which a joint is not left, nor repaired, without a reading of its own."""
 
 
@@ -69,7 +69,7 @@ class Situation:
     """
 
     evidence: GatheredEvidence
-    given: Conditional
+    given: EvaluatedEvidence
     inference: Inference
     permitted: PermittedLitSets
     unreachable: Collection[Probe]
@@ -82,7 +82,7 @@ class Situation:
     @cached_property
     def suspected(self) -> dict[str, float]:
         """Probability of each place at fault."""
-        return by_place(named_suspects(self.given.plain.space, self.inference.found))
+        return probability_by_place(named_suspects(self.given.plain.space, self.inference.found))
 
     @cached_property
     def is_decided(self) -> bool:
@@ -93,21 +93,21 @@ class Situation:
         )
 
     @cached_property
-    def alike_at_end(self) -> tuple[Group, ...]:
+    def final_alike(self) -> tuple[TieGroup, ...]:
         """Ties, and the suspects among which reading leaves it open."""
         if self.given.unsteady is not None:
             return ()
         alike, healthy = self.inference.alike, self.inference.found.healthy
-        return joined_ties(alike, [left_over(healthy, self.suspected, alike)])
+        return merge_ties(alike, [undecided_suspects(healthy, self.suspected, alike)])
 
     @cached_property
     def is_settled(self) -> bool:
         """Whether the finding is decided and explained once no rule has a reading to ask for."""
         if self.given.unsteady is not None:
-            return self.likeliest_joint[1] >= DECIDED
+            return self.likeliest_joint[1] >= MIN_DECIDED_PROBABILITY
         inference = self.inference
         healthy = inference.found.healthy
-        decided = inference.is_sure or is_decided(healthy, self.suspected, self.alike_at_end)
+        decided = inference.is_sure or is_decided(healthy, self.suspected, self.final_alike)
         confirmed = inference.is_sure and self._is_read_itself
         return decided and (inference.is_explained or confirmed)
 
@@ -115,7 +115,7 @@ class Situation:
     def _is_read_itself(self) -> bool:
         """Whether the drop across the likeliest joint was read: it is repaired first."""
         joint, probability = self.likeliest_joint
-        if joint is None or probability < SURE_TO_BE_BAD:
+        if joint is None or probability < MIN_REPAIR_PROBABILITY:
             return False
         return any(one.probe.points == joint.probe.points for one in self.readings)
 
@@ -137,27 +137,29 @@ class Situation:
 
     @cached_property
     def best(self) -> NextReading:
-        """The reading that is worth most, as `plan_next` has it."""
-        return self._planned(WORTH_TAKING_BITS, to_mend=self.inference.is_sure)
+        """The reading that is worth most, as `choose_reading` has it."""
+        return self._planned(MIN_READING_BITS, to_repair=self.inference.is_sure)
 
     @cached_property
     def best_while_open(self) -> NextReading:
         """The same where nothing is decided: then less is worth reading."""
-        return self._planned(LEAST_BITS, to_mend=False)
+        return self._planned(MIN_OPEN_READING_BITS, to_repair=False)
 
-    def _planned(self, least_bits: float, *, to_mend: bool) -> NextReading:
+    def _planned(self, min_bits: float, *, to_repair: bool) -> NextReading:
         conditional, case = self.inference.conditional, self.evidence.case
         unproven = _unproven(conditional, self.inference.found, case.repaired)
         return self.choose(
-            self.ranking, conditional, unproven, to_mend=to_mend, least_bits=least_bits
+            self.ranking, conditional, unproven, to_repair=to_repair, min_bits=min_bits
         )
 
     def rank(self, conditional: ConditionalEvidence, pairs: MaskedPairs | None = None) -> Ranking:
         """Return the candidates for the next reading on a footing."""
         return rank_readings(
-            self.given.belief.forecaster(conditional),
+            self.given.assumption.forecaster(conditional),
             conditional.posterior,
-            Evidence(conditional.case.readings, conditional.likelihood, conditional.likelihoods),
+            PlanningEvidence(
+                conditional.case.readings, conditional.likelihood, conditional.likelihoods
+            ),
             self.permitted,
             pairs,
         )
@@ -168,49 +170,49 @@ class Situation:
         conditional: ConditionalEvidence,
         unproven: Sequence[int] = (),
         *,
-        to_mend: bool = False,
-        least_bits: float = WORTH_TAKING_BITS,
+        to_repair: bool = False,
+        min_bits: float = MIN_READING_BITS,
     ) -> NextReading:
-        """Return the reading that is worth most on a footing; see `plan_next`.
+        """Return the reading that is worth most on a footing; see `choose_reading`.
 
         Args:
             ranking: the candidates.
             conditional: evidence with some faults given.
             unproven: places of joints that were remade and may still be bad.
-            to_mend: whether something is sure to be bad.
-            least_bits: information from which a reading is worth taking.
+            to_repair: whether something is sure to be bad.
+            min_bits: information from which a reading is worth taking.
         """
-        belief, case = self.given.belief, conditional.case
+        assumption, case = self.given.assumption, conditional.case
 
         def then(reading: Reading) -> float:
             supposed = replace(case, readings=(*case.readings, reading))
-            view = belief.views.of(
+            view = assumption.views.of(
                 supposed, conditional.parts, conditional.best_so_far, conditional.memory
             )
-            evidence = Evidence(supposed.readings, view.likelihood, view.likelihoods)
-            return best_worth(ranking.forecaster, view.posterior, evidence, self.permitted)
+            evidence = PlanningEvidence(supposed.readings, view.likelihood, view.likelihoods)
+            return best_score(ranking.forecaster, view.posterior, evidence, self.permitted)
 
-        return plan_next(
+        return choose_reading(
             ranking,
             unproven,
-            to_mend=to_mend,
+            to_repair=to_repair,
             then=None if conditional.responses.is_large else then,
-            least_bits=least_bits,
+            min_bits=min_bits,
         )
 
 
 Rule = Callable[[Situation], NextReading | None]
 
 
-def next_request(situation: Situation) -> tuple[NextReading, tuple[Group, ...]]:
+def next_request(situation: Situation) -> tuple[NextReading, tuple[TieGroup, ...]]:
     """Return the next reading, and the suspects that the evidence cannot separate."""
     if situation.given.unsteady is not None:
         ask = _first_of(UNSTEADY_RULES, situation)
-        return ask or _nothing(situation), situation.alike_at_end
+        return ask or _nothing(situation), situation.final_alike
     ask = _first_of(READING_RULES, situation)
     if ask is not None:
         return ask, situation.inference.alike
-    return _first_of(LAST_RULES, situation) or _nothing(situation), situation.alike_at_end
+    return _first_of(LAST_RULES, situation) or _nothing(situation), situation.final_alike
 
 
 def _first_of(rules: Sequence[Rule], situation: Situation) -> NextReading | None:
@@ -226,7 +228,7 @@ def _nothing(situation: Situation) -> NextReading:
     return NextReading(None, None, bits, settled=situation.is_settled)
 
 
-def _asked(situation: Situation, ask: Ask) -> NextReading:
+def _asked(situation: Situation, ask: ReadingRequest) -> NextReading:
     """Return a reading that is asked for by a rule, whatever its information."""
     bits = 0.0 if situation.given.unsteady is not None else situation.best.expect_bits
     return NextReading(*ask, bits, settled=False)
@@ -237,14 +239,14 @@ def most_informative(situation: Situation) -> NextReading | None:
     return None if situation.best.settled else situation.best
 
 
-def one_of_several(situation: Situation) -> NextReading | None:
+def separate_tied_combination(situation: Situation) -> NextReading | None:
     """Return a reading that separates one of several faults from those that tie with it."""
     inference = situation.inference
     if not inference.tied or inference.is_sure:
         return None
     parts = inference.several[0].parts
     for part in parts:
-        if situation.suspected[part.where] < DECIDED:
+        if situation.suspected[part.where] < MIN_DECIDED_PROBABILITY:
             others = tuple(other for other in parts if other.where != part.where)
             rest = situation.given.look(others, forced=True)
             unproven = _unproven(rest, rest.posterior, situation.evidence.case.repaired)
@@ -258,8 +260,8 @@ def volts_under_load(situation: Situation) -> NextReading | None:
     """Return the rail volts under load where none were read."""
     if situation.inference.is_sure or not situation.readings:
         return None
-    forecaster = situation.given.belief.forecaster(situation.inference.conditional)
-    due = unread_load(forecaster, situation.permitted, situation.readings)
+    forecaster = situation.given.assumption.forecaster(situation.inference.conditional)
+    due = missing_load_reading(forecaster, situation.permitted, situation.readings)
     return None if due is None else _asked(situation, due)
 
 
@@ -295,12 +297,14 @@ def power_before_data(situation: Situation) -> NextReading | None:
     Where nothing on a piece of copper was ever seen lit, it may be without volts as well.
     """
     plain, found = situation.given.plain, situation.inference.found
-    rows = [row for row in named_suspects(plain.space, found) if row[2] >= LIKELY_DATA]
-    dark = [fault for fault in plain.space.chain if rows and fault.where == rows[0][0]]
-    if not dark or rows[0][3] is not None or dark[0].shorted or dark[0].remap:
+    rows = [
+        row for row in named_suspects(plain.space, found) if row[2] >= MIN_DATA_FAULT_PROBABILITY
+    ]
+    data_faults = [fault for fault in plain.space.chain if rows and fault.where == rows[0][0]]
+    if not data_faults or rows[0][3] is not None or data_faults[0].shorted or data_faults[0].remap:
         return None
     design = plain.design
-    first = design.node_at(int(plain.space.order[dark[0].start])).strand
+    first = design.node_at(int(plain.space.order[data_faults[0].start])).strand
     entry = next(end for end in design.data_path if end.strand == first)
     marks = situation.evidence.case.marks
     for strands, _ in supplied(design):
@@ -327,7 +331,7 @@ def most_informative_while_open(situation: Situation) -> NextReading | None:
     return situation.best_while_open
 
 
-def drop_of_the_nearest(situation: Situation) -> NextReading | None:
+def drop_of_nearest_combination(situation: Situation) -> NextReading | None:
     """Return the drop across a joint of the combination that comes nearest, where nothing fits.
 
     It shows the joint itself, whatever else is wrong. Both joints of an end are read: volts
@@ -345,7 +349,7 @@ def drop_of_the_nearest(situation: Situation) -> NextReading | None:
     return None
 
 
-def once_more(situation: Situation) -> NextReading | None:
+def repeat_reading(situation: Situation) -> NextReading | None:
     """Return the drop across the likeliest joint, or the reading that disagrees, once more.
 
     Where neither is left to be read, no reading decides what is left open.
@@ -353,14 +357,14 @@ def once_more(situation: Situation) -> NextReading | None:
     if situation.is_settled:
         return None
     taken = [(reading.lit, reading.probe) for reading in situation.readings]
-    asks: list[Ask] = []
+    asks: list[ReadingRequest] = []
     joint, probability = situation.likeliest_joint
     lit = situation.most_light
-    if lit is not None and joint is not None and probability >= OPEN_TO_DOUBT:
+    if lit is not None and joint is not None and probability >= MIN_OPEN_PROBABILITY:
         asks.append((lit, joint.probe))
     asks += [taken[place] for place in situation.inference.off[:1]]
     for one in asks:
-        if taken.count(one) < SAME_AGAIN - 1:
+        if taken.count(one) < MAX_SAME_READINGS - 1:
             return _asked(situation, one)
     return None
 
@@ -373,7 +377,7 @@ def drop_before_repair(situation: Situation) -> NextReading | None:
     """
     plain, found = situation.given.plain, situation.inference.found
     where = max(situation.suspected, key=lambda name: situation.suspected[name], default="")
-    if situation.suspected.get(where, 0.0) <= DOUBTED:
+    if situation.suspected.get(where, 0.0) <= MIN_DROP_CHECK_PROBABILITY:
         return None
     rows = named_suspects(plain.space, found)
     _, kind, _, joint = next(row for row in rows if row[0] == where)
@@ -382,7 +386,7 @@ def drop_before_repair(situation: Situation) -> NextReading | None:
     ohms = found.ohms(joint).best if kind == "resistive" else None
     readings = situation.evidence.readings
     taken = [reading.lit for reading in readings]
-    ask = own_drop(plain.responses, situation.permitted, where, ohms, taken)
+    ask = joint_drop_reading(plain.responses, situation.permitted, where, ohms, taken)
     if ask is None:
         return None
     read = any(one.probe.points == ask[1].points for one in readings)
@@ -395,10 +399,10 @@ def unsteady_drop(situation: Situation) -> NextReading | None:
     """Return the drop across the joint that changes most likely, until it is named."""
     unsteady = situation.given.unsteady
     joint, probability = situation.likeliest_joint
-    if unsteady is None or joint is None or probability >= DECIDED:
+    if unsteady is None or joint is None or probability >= MIN_DECIDED_PROBABILITY:
         return None
     readings = situation.readings
-    if sum(reading.probe == joint.probe for reading in readings) >= SAME_AGAIN:
+    if sum(reading.probe == joint.probe for reading in readings) >= MAX_SAME_READINGS:
         return None
     return _asked(situation, (readings[unsteady.repeats[-1][1]].lit, joint.probe))
 
@@ -407,12 +411,12 @@ READING_RULES: tuple[Rule, ...] = (
     power_before_data,
     volts_at_a_shorted_feed,
     most_informative,
-    one_of_several,
+    separate_tied_combination,
     volts_under_load,
     most_informative_while_open,
 )
 """Readings that may still change the finding."""
-LAST_RULES: tuple[Rule, ...] = (drop_of_the_nearest, once_more, drop_before_repair)
+LAST_RULES: tuple[Rule, ...] = (drop_of_nearest_combination, repeat_reading, drop_before_repair)
 """Readings where nothing is expected to change it."""
 UNSTEADY_RULES: tuple[Rule, ...] = (unsteady_drop, drop_before_repair)
 """Readings where repeats of one disagree."""
@@ -441,5 +445,5 @@ def _unproven(
     return [
         place
         for place, joint in enumerate(conditional.responses.space.joints)
-        if joint.name in repaired and limits[place] > PROVEN_OHM
+        if joint.name in repaired and limits[place] > MAX_PROVEN_OHM
     ]

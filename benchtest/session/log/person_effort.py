@@ -14,7 +14,7 @@ from benchtest.diagnosis.planning.cost import (
     Leads,
     PersonTimes,
     look_s,
-    reading_effort,
+    reading_cost,
     repair_s,
 )
 from benchtest.prop.design import Design
@@ -146,7 +146,7 @@ class _Count:
     def _read(self, what: ReadingTaken) -> None:
         probe = parse_probe(what.probe, self._design)
         lit = parse_lit_set(what.lit, self._design)
-        effort = reading_effort(self._design, self._leads, lit, probe, times=self._times)
+        effort = reading_cost(self._design, self._leads, lit, probe, times=self._times)
         self._leads = effort.leads
         self.readings += 1
         self.lead_moves += effort.lead_moves

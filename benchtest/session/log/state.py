@@ -7,7 +7,7 @@ import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from benchtest.diagnosis import PreRepairEvidence, still_valid, touched_by
+from benchtest.diagnosis import PreRepairEvidence, still_valid, strands_to_retest
 from benchtest.errors import InputError
 from benchtest.evidence.marks import Mark, check_seen, parse_node_range
 from benchtest.evidence.meter import Meter
@@ -369,7 +369,7 @@ def _repair(state: State, what: RepairDone) -> State:
     """Make invalid what the repair may have changed."""
     failed = {mark.strand for mark in state.marks if mark.seen != "ok"}
     failed |= {number for number, passed in state.verdicts.items() if not passed}
-    touched = touched_by(state.design, what.where, failed)
+    touched = strands_to_retest(state.design, what.where, failed)
     valid = still_valid(state.design, what.where, state.readings)
     moved = iter(valid)
     taken = tuple(

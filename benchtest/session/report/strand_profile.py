@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from benchtest.diagnosis import Finding, Profile, profile
+from benchtest.diagnosis import Finding, VoltageProfile, voltage_profile
 from benchtest.errors import CircuitFault
 from benchtest.prop.design import (
     BusPad,
@@ -56,10 +56,12 @@ def strand_plot(session: Session, found: Finding) -> StrandPlot | None:
     return StrandPlot("all", panels, _floor(design, along), along.suspect, left_out)
 
 
-def _profile_of(session: Session, found: Finding, lit: LitSet, probes: list[Probe]) -> Profile:
+def _profile_of(
+    session: Session, found: Finding, lit: LitSet, probes: list[Probe]
+) -> VoltageProfile:
     """Return the volts at probes from the readings that the finding accepted."""
     readings = accepted_readings(session.state, found)
-    return profile(session.engine, lit, probes, readings, session.meter, found)
+    return voltage_profile(session.engine, lit, probes, readings, session.meter, found)
 
 
 def lowest_read_v(plot: StrandPlot | None) -> float | None:
@@ -122,7 +124,7 @@ def _places(design: Design, number: int) -> list[tuple[float, Place]]:
 
 
 def _curve(
-    along: Profile, part: slice, x: Sequence[float], dots: Sequence[ReadingDot]
+    along: VoltageProfile, part: slice, x: Sequence[float], dots: Sequence[ReadingDot]
 ) -> StrandCurve:
     read = along.read_v is not None and along.read_sd_v is not None
     return StrandCurve(
@@ -159,7 +161,7 @@ def _x(design: Design, number: int, place: Place) -> float | None:
     return None
 
 
-def _floor(design: Design, along: Profile) -> float | None:
+def _floor(design: Design, along: VoltageProfile) -> float | None:
     """Return the least volts of a node; None if that line would flatten all curves."""
     volts = along.designed_v - 2.0 * along.designed_sd_v
     if along.read_v is not None:

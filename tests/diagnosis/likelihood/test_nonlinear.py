@@ -14,7 +14,7 @@ from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.likelihood.linear import linear_predictions
 from benchtest.diagnosis.model import fault_response as response
 from benchtest.diagnosis.model.fault_response import COLUMNS, GRID_OHM, LARGE_NODES, DesignResponse
-from benchtest.diagnosis.solve_budget import LIMIT_LARGE, SolveBudget, solve_units
+from benchtest.diagnosis.solve_budget import MAX_UNITS_LARGE, SolveBudget, solve_units
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
@@ -78,8 +78,8 @@ def test_what_is_solved_for_a_starved_prop_is_bounded(starved: Design, solved: l
     engine.diagnose(_readings(starved, {}))
     assert solved, "a fault that starves more nodes is solved, as far as allowed"
     each = solve_units(starved)
-    assert len(solved) * each <= LIMIT_LARGE + EXPLAINED * each
-    assert engine.work_units <= LIMIT_LARGE
+    assert len(solved) * each <= MAX_UNITS_LARGE + EXPLAINED * each
+    assert engine.work_units <= MAX_UNITS_LARGE
     assert _named(engine.diagnose(_readings(starved, {"9A+": 0.5}))) == "9A+"
 
 
@@ -94,7 +94,7 @@ def test_no_more_is_solved_than_allowed_whatever_the_marks(
         budget = SolveBudget.of(starved)
         engine, case = Engine(starved), EvidenceSet(readings, few, DEFAULT_METER, (), budget)
         assert engine._usual.views.of(case).joints.shape == (len(engine.space.joints), COLUMNS)
-        assert 0 < len(solved) * solve_units(starved) <= budget.spent <= LIMIT_LARGE
+        assert 0 < len(solved) * solve_units(starved) <= budget.spent <= MAX_UNITS_LARGE
 
 
 def test_a_healthy_starved_prop_is_accused_of_nothing(starved: Design) -> None:

@@ -20,7 +20,7 @@ from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.fault_response import GRID
 from benchtest.diagnosis.model.faults import fault_space
-from benchtest.diagnosis.planning.joint_drop import own_drop
+from benchtest.diagnosis.planning.joint_drop import joint_drop_reading
 from benchtest.errors import InputError
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER
@@ -119,7 +119,7 @@ def test_a_blown_fuse_is_named_and_its_words_say_fuse(
     assert "fuse of 7.5 A" in first.repair
     assert feed not in {band.name for band in finding.joints}
     # no leads reach both its sides
-    assert own_drop(engine.responses, engine.permitted, feed, None, []) is None
+    assert joint_drop_reading(engine.responses, engine.permitted, feed, None, []) is None
     assert prop.repair(feed)
 
 

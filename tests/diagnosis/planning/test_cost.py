@@ -17,12 +17,12 @@ from benchtest.diagnosis import Engine
 from benchtest.diagnosis.planning.candidates import reachable_probes
 from benchtest.diagnosis.planning.cost import (
     USUAL_TIMES,
-    Effort,
     Leads,
-    ProbeEfforts,
+    ProbeTimes,
+    ReadingCost,
     leads_after,
     look_s,
-    reading_effort,
+    reading_cost,
     repair_s,
 )
 from benchtest.evidence.readings import Reading
@@ -41,8 +41,8 @@ def fan() -> Design:
     return parse_design(SMALL_FAN, "fan.toml")
 
 
-def effort(fan: Design, leads: Leads, probe: str, lit: str = "all") -> Effort:
-    return reading_effort(fan, leads, parse_lit_set(lit, fan), parse_probe(probe, fan))
+def effort(fan: Design, leads: Leads, probe: str, lit: str = "all") -> ReadingCost:
+    return reading_cost(fan, leads, parse_lit_set(lit, fan), parse_probe(probe, fan))
 
 
 def test_typed_reading_is_a_decision_a_homing_and_six_keys() -> None:
@@ -82,15 +82,15 @@ def test_own_times_of_a_person_and_a_meter_that_ranges_by_itself(fan: Design) ->
     automatic = replace(USUAL_TIMES, range_change_s=0.0)
     at = effort(fan, Leads(), "1A").leads
     lit, probe = parse_lit_set("all", fan), parse_probe("1A+>2A+", fan)
-    by_itself = reading_effort(fan, at, lit, probe, times=automatic)
-    by_hand = reading_effort(fan, at, lit, probe)
+    by_itself = reading_cost(fan, at, lit, probe, times=automatic)
+    by_hand = reading_cost(fan, at, lit, probe)
     assert by_hand.seconds - by_itself.seconds == pytest.approx(2.0)
     assert by_itself.lead_moves == 1  # red stays on 1A+
 
 
 def test_clipped_lead_costs_more_once(fan: Design) -> None:
     lit, probe = parse_lit_set("all", fan), parse_probe("foot:1+>foot:2+", fan)
-    clipped = reading_effort(fan, Leads(), lit, probe, clipped="black")
+    clipped = reading_cost(fan, Leads(), lit, probe, clipped="black")
     assert clipped.seconds == pytest.approx(4.0 + 2.5 + 0.2 + TYPED_AND_SETTLED_S)
 
 
@@ -110,14 +110,14 @@ def test_next_reading_carries_its_seconds_from_where_the_last_one_left_the_leads
     assert ask.lit is not None
     assert ask.probe is not None
     leads = leads_after(fan, [(lit, probe)])
-    expected = reading_effort(fan, leads, ask.lit, ask.probe).seconds
+    expected = reading_cost(fan, leads, ask.lit, ask.probe).seconds
     assert found.as_json(fan)["next"]["expect_s"] == pytest.approx(expected, abs=0.005)
 
 
 def test_all_probes_at_once_cost_what_each_costs(make_fan: MakeFan) -> None:
     design = make_fan(5, 4)
     probes, rng = reachable_probes(design), np.random.default_rng(3)
-    efforts = ProbeEfforts(design, probes)
+    efforts = ProbeTimes(design, probes)
     lits = [LitSet(frozenset([1])), LitSet(frozenset())]
     leads = [Leads()]
     for _ in range(40):
@@ -126,7 +126,7 @@ def test_all_probes_at_once_cost_what_each_costs(make_fan: MakeFan) -> None:
         leads.append(leads_after(design, [(lits[int(rng.integers(2))], probe)]))
     for now in leads:
         lit = now.lit or lits[0]
-        each = [reading_effort(design, now, lit, probe).seconds for probe in probes]
-        turned = [reading_effort(design, now, lit, probe.reversed).seconds for probe in probes]
+        each = [reading_cost(design, now, lit, probe).seconds for probe in probes]
+        turned = [reading_cost(design, now, lit, probe.reversed).seconds for probe in probes]
         assert efforts.seconds(now) == pytest.approx(each)
         assert efforts.seconds(now, exchanged=True) == pytest.approx(turned)

@@ -18,7 +18,7 @@ from benchtest.diagnosis.likelihood.marks import Appearance, appearance
 from benchtest.diagnosis.model.fault_response import COLUMNS, GRID, DesignResponse
 from benchtest.diagnosis.model.faults import fault_space
 from benchtest.diagnosis.planning.candidates import lit_sets, permitted_sets
-from benchtest.diagnosis.planning.next_look import SEES, look_next
+from benchtest.diagnosis.planning.next_look import SEEN_SHARE, choose_look
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
@@ -57,12 +57,12 @@ def _asked(bits: float) -> NextReading:
 
 def test_a_look_is_worth_the_entropy_of_what_it_shows(responses: DesignResponse) -> None:
     found = _found(responses, _chain(responses, n2_3=0.25, n5_1=0.25))
-    look = look_next(responses, found, (), _asked(0.0))
+    look = choose_look(responses, found, (), _asked(0.0))
     assert look is not None
     # seen of each a quarter times SEES, the rest right; with the name known, that half of the time
     # is seen or overlooked is still open: by hand
-    shown = np.array([0.25 * SEES, 0.25 * SEES, 1.0 - 0.5 * SEES])
-    overlooked = np.array([SEES, 1.0 - SEES])
+    shown = np.array([0.25 * SEEN_SHARE, 0.25 * SEEN_SHARE, 1.0 - 0.5 * SEEN_SHARE])
+    overlooked = np.array([SEEN_SHARE, 1.0 - SEEN_SHARE])
     bits = -(shown * np.log2(shown)).sum() + 0.5 * (overlooked * np.log2(overlooked)).sum()
     assert look.expect_bits == pytest.approx(bits)
     assert look.lit.strands == all_lit(responses.design).strands
@@ -73,14 +73,14 @@ def test_a_look_gives_way_to_a_reading_that_is_worth_more_a_second(
 ) -> None:
     found = _found(responses, _chain(responses, n2_3=0.1))
     # the look: 0.45 bits in 3.5 s; the reading: 10 s
-    assert look_next(responses, found, (), _asked(1.2)) is not None
-    assert look_next(responses, found, (), _asked(1.4)) is None
-    assert look_next(responses, _found(responses, found.chain * 0.0), (), _asked(0.0)) is None
+    assert choose_look(responses, found, (), _asked(1.2)) is not None
+    assert choose_look(responses, found, (), _asked(1.4)) is None
+    assert choose_look(responses, _found(responses, found.chain * 0.0), (), _asked(0.0)) is None
 
 
 def test_only_unlit_neighbours_show_strands_taken_for_each_other(responses: DesignResponse) -> None:
     chain = np.array([0.5 if fault.where == "3 4" else 0.0 for fault in responses.space.chain])
-    look = look_next(responses, _found(responses, chain), (), _asked(0.0))
+    look = choose_look(responses, _found(responses, chain), (), _asked(0.0))
     assert look is not None
     assert (3 in look.lit.strands) != (4 in look.lit.strands)
 
@@ -119,7 +119,7 @@ def test_full_white_is_looked_at_where_a_joint_leaves_nodes_short_of_volts(
         if Appearance.RIGHT < look.max() < Appearance.UNPOWERED
     ]
     found.joints[joint, warm] = 0.3 / len(warm)
-    look = look_next(responses, dataclasses.replace(found, healthy=0.7), (), _asked(0.0))
+    look = choose_look(responses, dataclasses.replace(found, healthy=0.7), (), _asked(0.0))
     assert look is not None
     assert (look.lit.level, look.lit.colour) == (1.0, "white")
 

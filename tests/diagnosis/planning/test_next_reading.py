@@ -16,11 +16,11 @@ from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.inference.conditional import EvidenceSet
 from benchtest.diagnosis.partly import partial_explanations
 from benchtest.diagnosis.planning.next_reading import (
-    Evidence,
-    best_worth,
-    efforts_from,
-    plan_next,
+    PlanningEvidence,
+    best_score,
+    choose_reading,
     rank_readings,
+    time_weights_after,
 )
 from benchtest.diagnosis.solve_budget import SolveBudget
 from benchtest.evidence.meter import DEFAULT_METER
@@ -65,14 +65,14 @@ class Fan:
         """Return what is read next; without `then`, by what that reading alone adds."""
         view = self.engine._usual.views.of(EvidenceSet(readings, (), DEFAULT_METER, ()))
         forecaster = self.engine._usual.forecaster(view)
-        evidence = Evidence(readings, view.likelihood, view.likelihoods)
-        return plan_next(rank_readings(forecaster, view.posterior, evidence), then=then)
+        evidence = PlanningEvidence(readings, view.likelihood, view.likelihoods)
+        return choose_reading(rank_readings(forecaster, view.posterior, evidence), then=then)
 
     def after(self, reading: Reading) -> float:
         """Return what the best reading adds once a reading has shown what is supposed."""
         view = self.engine._usual.views.of(EvidenceSet([reading], (), DEFAULT_METER, ()))
-        evidence = Evidence([reading], view.likelihood, view.likelihoods)
-        return best_worth(self.engine._usual.forecaster(view), view.posterior, evidence)
+        evidence = PlanningEvidence([reading], view.likelihood, view.likelihoods)
+        return best_score(self.engine._usual.forecaster(view), view.posterior, evidence)
 
     def supposed(self, then: Callable[[Reading], float]) -> list[Reading]:
         """Return the outcomes that the plan asks about."""
@@ -131,14 +131,16 @@ def test_leads_that_stay_count_for_a_reading(ring: Fan) -> None:
     probe = parse_probe("foot:1+>crown:1+", ring.design)
     view = ring.engine._usual.views.of(EvidenceSet((), (), DEFAULT_METER, ()))
     forecaster = ring.engine._usual.forecaster(view)
-    efforts = efforts_from(forecaster, [Reading(parse_lit_set("all", ring.design), probe, 0.05)])
+    efforts = time_weights_after(
+        forecaster, [Reading(parse_lit_set("all", ring.design), probe, 0.05)]
+    )
     place = forecaster.place_of
     # two moves, one move, none: 5 s, 2.5 s and 0 s beside settling and typing
     fresh, shared = parse_probe("foot:6+>crown:6+", ring.design), "crown:1+>crown:4+"
     one = efforts.seconds[place[parse_probe(shared, ring.design)]]
     assert efforts.seconds[place[probe]] < one < efforts.seconds[place[fresh]]
     # crown:1+ has the black lead: exchanged, it stays there
-    _, turned = efforts.oriented(
+    _, turned = efforts.with_faster_leads(
         (parse_lit_set("all", ring.design), parse_probe(shared, ring.design))
     )
     assert str(turned) == "crown:4+>crown:1+"

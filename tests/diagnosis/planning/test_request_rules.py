@@ -7,7 +7,7 @@ import pytest
 from benchtest.circuit.prediction import predict
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.model.faults import Priors
-from benchtest.diagnosis.planning.request_rules import LIKELY_DATA
+from benchtest.diagnosis.planning.request_rules import MIN_DATA_FAULT_PROBABILITY
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
@@ -88,7 +88,7 @@ def test_power_is_read_before_a_data_joint_is_repaired_where_nothing_lights(fan:
     found = engine.diagnose(marks=marks)
     first = found.suspects[0]
     assert (first.where, first.fault) == (f"{entry}d", "data-open")
-    assert first.probability >= LIKELY_DATA
+    assert first.probability >= MIN_DATA_FAULT_PROBABILITY
     assert found.next.before_repair
     assert str(found.next.probe) == entry
     volts = Reading(lit, parse_probe(entry, fan), 4.99)

@@ -10,7 +10,7 @@ import pytest
 
 from benchtest.circuit.prediction import predict
 from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM
-from benchtest.diagnosis.voltage_profile import column_of
+from benchtest.diagnosis.voltage_profile import grid_column
 from benchtest.drive.driver import DriveStatus
 from benchtest.drive.e131.other_sources import OtherSource
 from benchtest.evidence.meter import DEFAULT_METER
@@ -84,7 +84,7 @@ def test_the_next_reading_is_told_of_as_the_circuit_has_it_under_each_suspect(
     (row,) = predict(session.design, lit, [probe]).probes
     assert good.volts == pytest.approx(row.volts, abs=1e-9)
     band = next(band for band in finding.joints if band.name == BAD)
-    column = column_of(band)
+    column = grid_column(band)
     assert column < GRID
     (row,) = predict(session.design, lit, [probe], joint_ohm={BAD: float(GRID_OHM[column])}).probes
     assert bad[0].volts == pytest.approx(row.volts, abs=1e-6)

@@ -10,7 +10,7 @@ import pytest
 from benchtest.diagnosis import Engine, Finding, NextReading, Suspect
 from benchtest.diagnosis.finding import NearFault
 from benchtest.diagnosis.model.faults import FaultKind
-from benchtest.diagnosis.planning.joint_drop import own_drop
+from benchtest.diagnosis.planning.joint_drop import joint_drop_reading
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import all_lit, parse_lit_set
@@ -204,10 +204,10 @@ def test_the_drop_is_asked_for_where_it_shows_most(fan: Design) -> None:
     # buses at both ends: with all lit next to nothing goes through the far end's joints, alone
     # half of its strand's current does
     engine = Engine(fan)
-    asked = own_drop(engine.responses, engine.permitted, "3B+", 0.5, [])
+    asked = joint_drop_reading(engine.responses, engine.permitted, "3B+", 0.5, [])
     assert asked is not None
     assert (asked[0].text(fan), str(asked[1])) == ("3", "crown:3+>3B+")
-    assert own_drop(engine.responses, engine.permitted, "3.5", None, []) is None
+    assert joint_drop_reading(engine.responses, engine.permitted, "3.5", None, []) is None
 
 
 def test_an_open_and_a_resistive_joint_are_one_thing_to_the_iron(fan: Design) -> None:
