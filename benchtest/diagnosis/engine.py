@@ -31,6 +31,8 @@ from benchtest.diagnosis.inference.posterior import (
     named_suspects,
 )
 from benchtest.diagnosis.inference.pre_repair import PreRepairEvidence
+from benchtest.diagnosis.inference.reels import odds_log, with_reels
+from benchtest.diagnosis.inference.supply_volts import supplies_as_read, supplies_log
 from benchtest.diagnosis.inference.unsteady_joints import (
     UnsteadyJoints,
     unsteady_joints,
@@ -44,8 +46,6 @@ from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.model.faults import Priors, fault_space
 from benchtest.diagnosis.model.node_variation import OTHER_BIN, tolerances_of
 from benchtest.diagnosis.model.rail_shorts import nearby
-from benchtest.diagnosis.model.reels import odds_log, with_reels
-from benchtest.diagnosis.model.supply_volts import supplies_as_read, supplies_log
 from benchtest.diagnosis.planning.decision import (
     merge_ties,
     outside_model_probability,

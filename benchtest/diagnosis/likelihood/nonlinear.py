@@ -10,29 +10,21 @@ what is solved. Other faults keep their estimate, with a larger variance.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray
-from benchtest.circuit.node_loads import node_loads
-from benchtest.circuit.solution import Solution
-from benchtest.circuit.tolerance import sensitivities
 from benchtest.diagnosis.likelihood.measurement import (
-    Taps,
+    TapEffects,
     island_covariance,
     island_leads,
     read_at,
 )
-from benchtest.diagnosis.model.fault_response import GRID, DesignResponse
-from benchtest.diagnosis.model.node_variation import headroom_sd_v
-from benchtest.prop.lit_set import LitSet
-
-if TYPE_CHECKING:
-    from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
-    from benchtest.diagnosis.tap_effects import TapEffects
+from benchtest.diagnosis.likelihood.reading_model import ReadingModel
+from benchtest.diagnosis.likelihood.undervoltage import half_of_data_lost
+from benchtest.diagnosis.model.fault_response import GRID
 
 APART = 20
 """Grid steps between two resistances that are solved: a factor of 3.2."""
@@ -47,48 +39,12 @@ MORE_KNOTS, NEAR_STEPS = 3, 3
 """Resistances that are solved beyond those few, and the steps of the grid within which none is."""
 HOPELESS_LOG = 30.0
 """Likelihoods so far below the best, as a logarithm, need not be known better."""
-CURVED_SHARE = 0.15
-"""Of what node current and the nodes' law do to a reading of a starved prop, how much is not known:
-sums of tolerances take curves for straight lines. Ours, from units built at random."""
-NEAR_SD = 3.0
-"""Nodes within so many standard deviations of their headroom may well be without."""
-BROWN_V = 0.6
-"""Logic stops somewhere from a kind's `logic_v` to this much above: 2.7 to 3.3 V, from memory."""
-BROWN_SD_V = 1.2
-"""What rails may read while nodes go out for want of volts and come back. [V] Ours."""
 SURE = 10.0
 """Standard deviations past which a reading rules a fault out for good."""
 
 
-def nonlinearity_sd(
-    responses: DesignResponse, lit: LitSet, value: FloatArray, moved: Callable[[], FloatArray]
-) -> FloatArray:
-    """What a lit set under which a sound prop is starved leaves open of its readings.
-
-    Args:
-        responses: the design, with nothing given or something.
-        lit: strands lit.
-        value: the readings expected, shape (readings,).
-        moved: tells what one standard deviation of node current and of each cause of the nodes' law
-            does to each reading, shape (causes, readings).
-
-    Returns:
-        One standard deviation of each by itself, shape (readings,); 0 where nothing is starved.
-    """
-    sound = responses.near or responses
-    solution, kind = sound.solution(lit), responses.design.node
-    lit_v = solution.node_v[solution.duty.any(axis=1)].min(initial=np.inf)
-    near_v = NEAR_SD * headroom_sd_v(kind)
-    found = np.zeros(len(value))
-    if near_v and lit_v < max(kind.full_v.values()) + near_v:
-        found = CURVED_SHARE * np.sqrt((moved() ** 2).sum(axis=0))
-    if solution.node_v.min() < kind.logic_v + BROWN_V:
-        return np.maximum(np.maximum(BROWN_SD_V, np.abs(value)), found)
-    return found
-
-
 def nonlinear_rows(
-    likelihood: ReadingLikelihood,
+    model: ReadingModel,
     joint: int,
     columns: NDArray[np.intp],
     mean: FloatArray,
@@ -98,81 +54,79 @@ def nonlinear_rows(
     """Fill in predicted readings and likelihood of a joint where it starves nodes.
 
     Args:
-        likelihood: readings and circuit.
+        model: readings and circuit.
         joint: its place in the fault space.
         columns: resistances that starve, ascending.
         mean: predicted readings, shape (COLUMNS, readings); rows of `columns` are filled in.
-        weight: logarithm of likelihood, shape (COLUMNS,); likewise. Both have the estimate, which
+        weight: logarithm of model, shape (COLUMNS,); likewise. Both have the estimate, which
             stays where no more may be solved.
         most_units: what this joint may use of the budget.
     """
     resistive = columns[columns < GRID]
-    few = likelihood.responses.is_large
+    few = model.responses.is_large
     knots = _knots(resistive, weight, few=few)
     asked = [*knots, *columns[columns == GRID].tolist()]
-    if not few and len(asked) * likelihood.solve_units > most_units:
+    if not few and len(asked) * model.solve_units > most_units:
         few, knots = True, _knots(resistive, weight, few=True)
         asked = [*knots, *columns[columns == GRID].tolist()]
-    if len(asked) * likelihood.solve_units > most_units or not likelihood.may_solve(joint, asked):
-        likelihood.estimated.add(joint)
+    if len(asked) * model.solve_units > most_units or not model.may_solve(joint, asked):
+        model.estimated.add(joint)
         return
-    ended = len(resistive) > 0 and _resistive(
-        likelihood, joint, resistive, knots, mean, weight, few=few
-    )
+    ended = len(resistive) > 0 and _resistive(model, joint, resistive, knots, mean, weight, few=few)
     if len(columns) > len(resistive):
         if ended:
             mean[GRID], weight[GRID] = mean[resistive[-1]], weight[resistive[-1]]
             return
-        mean[GRID], covariance = solve_at(likelihood, joint, GRID)
-        weight[GRID] = likelihood.density(mean[GRID], covariance, joint)
+        mean[GRID], covariance = solve_at(model, joint, GRID)
+        weight[GRID] = model.density(mean[GRID], covariance, joint)
 
 
 def estimated_rows(
-    likelihood: ReadingLikelihood, joint: int, columns: NDArray[np.intp]
+    model: ReadingModel, joint: int, columns: NDArray[np.intp]
 ) -> tuple[FloatArray, FloatArray]:
     """Readings and likelihood of a joint where it starves nodes, by estimate.
 
     Args:
-        likelihood: readings and circuit.
+        model: readings and circuit.
         joint: its place in the fault space.
         columns: places in the grid that starve.
 
     Returns:
         Shape (columns, readings), and (columns,).
     """
-    guess, wide = estimate(likelihood, joint, columns)
-    return guess, likelihood.density(guess, wide, joint)
+    guess, wide = estimate(model, joint, columns)
+    return guess, model.density(guess, wide, joint)
 
 
 def estimate(
-    likelihood: ReadingLikelihood, joint: int, columns: NDArray[np.intp]
+    model: ReadingModel, joint: int, columns: NDArray[np.intp]
 ) -> tuple[FloatArray, FloatArray]:
     """Readings of a joint where it starves nodes, and their covariance, as wide as a guess is.
 
     Returns:
         Shape (columns, readings), and (columns, readings, readings).
     """
-    row = likelihood.responses.joint_columns[joint]
+    row = model.responses.joint_columns[joint]
     parts = [
-        e.capped_compensating_a[joint, columns][:, None] * e.branch[row] for e in likelihood.effects
+        e.capped_compensating_a[joint, columns][:, None] * e.branch[row] for e in model.effects
     ]
-    unsure = [_beyond(e, joint, columns)[:, None] * e.branch[row] for e in likelihood.effects]
-    moved = likelihood.in_reading_order(parts, axis=1)
-    guess = likelihood.healthy_mean() + moved
-    off = GUESS_SHARE * likelihood.in_reading_order(unsure, axis=1)
+    unsure = [_beyond(e, joint, columns)[:, None] * e.branch[row] for e in model.effects]
+    moved = model.in_reading_order(parts, axis=1)
+    guess = model.healthy_mean() + moved
+    off = GUESS_SHARE * model.in_reading_order(unsure, axis=1)
     # the node current that all share scales what the fault moves, too
-    sound = likelihood.tolerances.current * likelihood.loaded
-    faulty = sound + likelihood.tolerances.current * moved
-    wide = likelihood.healthy_covariance - np.outer(sound, sound)
+    sound = model.tolerances.current * model.loaded
+    faulty = sound + model.tolerances.current * moved
+    wide = model.healthy_covariance - np.outer(sound, sound)
     wide = wide + faulty[:, :, None] * faulty[:, None, :]
     # readings of one lit set are off together: their nodes draw less than was taken
-    alike = likelihood.lit_of[:, None] == likelihood.lit_of
+    alike = model.lit_of[:, None] == model.lit_of
     wide += np.where(alike, off[:, :, None] * off[:, None, :], 0.0)
     own = np.arange(guess.shape[1])
     wide[:, own, own] += (OWN_SHARE * off) ** 2
     is_open = columns == GRID
-    if is_open.any() and any(effect.base.cut[joint, GRID] for effect in likelihood.effects):
-        half = 0.5 * likelihood.dark_from(joint)  # see `half_of_data_lost`
+    if is_open.any() and any(effect.base.cut[joint, GRID] for effect in model.effects):
+        half = 0.5 * model.dark_from(joint)  # see `half_of_data_lost`
         guess[is_open] += half
         wide[is_open] += np.outer(half, half)
     return guess, wide
@@ -200,7 +154,7 @@ def _knots(columns: NDArray[np.intp], weight: FloatArray, *, few: bool) -> list[
 
 
 def _resistive(
-    likelihood: ReadingLikelihood,
+    model: ReadingModel,
     joint: int,
     columns: NDArray[np.intp],
     wanted: Sequence[int],
@@ -216,25 +170,25 @@ def _resistive(
     solved: dict[int, tuple[FloatArray, FloatArray]] = {}
     ended = False
     for knot in wanted:
-        solved[knot] = solve_at(likelihood, joint, knot)
-        if ended := rules_out_more(likelihood, *solved[knot]):
+        solved[knot] = solve_at(model, joint, knot)
+        if ended := rules_out_more(model, *solved[knot]):
             break
     estimated = mean[columns]
     if not few:
         mean[columns], wide = _interpolated(columns, solved)
-        weight[columns] = likelihood.density(mean[columns], wide, joint)
+        weight[columns] = model.density(mean[columns], wide, joint)
         return ended
     for _ in range(MORE_KNOTS):
-        _, found = _corrected(likelihood, joint, columns, solved, estimated)
+        _, found = _corrected(model, joint, columns, solved, estimated)
         best = int(columns[found.argmax()])
         near = min(abs(best - knot) for knot in solved)
-        if near <= NEAR_STEPS or not likelihood.may_solve(joint, [best]):
+        if near <= NEAR_STEPS or not model.may_solve(joint, [best]):
             break
-        solved = dict(sorted([*solved.items(), (best, solve_at(likelihood, joint, best))]))
-    mean[columns], found = _corrected(likelihood, joint, columns, solved, estimated)
+        solved = dict(sorted([*solved.items(), (best, solve_at(model, joint, best))]))
+    mean[columns], found = _corrected(model, joint, columns, solved, estimated)
     # a guess that is vague enough explains anything: it never beats what was worked out
     known = np.isin(columns, list(solved))
-    found[~known] = np.minimum(found[~known], max(likelihood.best_here, *found[known]))
+    found[~known] = np.minimum(found[~known], max(model.best_here, *found[known]))
     weight[columns] = found
     return ended
 
@@ -267,7 +221,7 @@ def _interpolated(
 
 
 def _corrected(
-    likelihood: ReadingLikelihood,
+    model: ReadingModel,
     joint: int,
     columns: NDArray[np.intp],
     solved: Mapping[int, tuple[FloatArray, FloatArray]],
@@ -281,90 +235,58 @@ def _corrected(
     places = np.searchsorted(columns, list(solved))
     off = np.array([row[0] for row in solved.values()]) - estimated[places]
     put_right = off[low] + part[:, None] * (off[high] - off[low])
-    _, wide = estimate(likelihood, joint, columns)
+    _, wide = estimate(model, joint, columns)
     own = np.arange(off.shape[1])
     wide[:, own, own] += put_right**2
     for place, (_, covariance) in zip(places, solved.values(), strict=True):
         wide[place] = covariance
     wide[columns > columns[places[-1]]] = wide[places[-1]]
-    return estimated + put_right, likelihood.density(estimated + put_right, wide, joint)
+    return estimated + put_right, model.density(estimated + put_right, wide, joint)
 
 
-def rules_out_more(likelihood: ReadingLikelihood, mean: FloatArray, covariance: FloatArray) -> bool:
+def rules_out_more(model: ReadingModel, mean: FloatArray, covariance: FloatArray) -> bool:
     """True where readings are far off already, on the side that more resistance moves away from.
 
     A single slip may be one reading's excuse, so two must say so.
     """
-    off = likelihood.values - mean
-    moved = mean - likelihood.healthy_mean()
+    off = model.values - mean
+    moved = mean - model.healthy_mean()
     away = (off * moved < 0.0) & (np.abs(off) > SURE * np.sqrt(np.diag(covariance)))
     return bool(away.sum() >= 2)
 
 
-def means_at(likelihood: ReadingLikelihood, joint: int, column: int) -> FloatArray:
+def means_at(model: ReadingModel, joint: int, column: int) -> FloatArray:
     """Readings with the joint at one resistance, shape (readings,)."""
-    responses, means = likelihood.responses, []
-    for effect in likelihood.effects:
+    responses, means = model.responses, []
+    for effect in model.effects:
         solution = responses.exact(responses.space.joints[joint].name, column, effect.taps.lit)
         means.append(read_at(solution, effect.taps.moved_to(solution.circuit)))
-    return likelihood.in_reading_order(means, axis=0)
+    return model.in_reading_order(means, axis=0)
 
 
-def solve_at(
-    likelihood: ReadingLikelihood, joint: int, column: int
-) -> tuple[FloatArray, FloatArray]:
+def solve_at(model: ReadingModel, joint: int, column: int) -> tuple[FloatArray, FloatArray]:
     """Readings and their covariance with the joint at one resistance."""
-    responses = likelihood.responses
+    responses = model.responses
     name = responses.space.joints[joint].name
-    likelihood.take(joint, column)
+    model.take(joint, column)
     means, parts, leads, unsure = [], [], [], []
-    for effect in likelihood.effects:
+    for effect in model.effects:
         solution = responses.exact(name, column, effect.taps.lit)
         taps = effect.taps.moved_to(solution.circuit)
         means.append(read_at(solution, taps))
-        parts.append(likelihood.spread_at(solution, taps, likelihood.given | {name}))
+        parts.append(model.spread_at(solution, taps, model.given | {name}))
         leads.append(island_leads(solution.circuit, taps.readings))
         unsure.append(half_of_data_lost(responses, solution, taps))
-    mean = likelihood.in_reading_order(means, axis=0)
-    covariance = likelihood.covariance(likelihood.joined_spreads(parts), mean)
-    covariance -= likelihood.islands  # those of what is given are among these
+    mean = model.in_reading_order(means, axis=0)
+    covariance = model.covariance(model.joined_spreads(parts), mean)
+    covariance -= model.islands  # those of what is given are among these
     if any(each.any() for each in leads):
-        rows = [effect.taps.rows for effect in likelihood.effects]
+        rows = [effect.taps.rows for effect in model.effects]
         covariance += island_covariance(leads, rows, float(responses.circuit.supply_v.max()))
-    either = likelihood.in_reading_order(unsure, axis=0)
+    either = model.in_reading_order(unsure, axis=0)
     mean = mean + either
     covariance += np.outer(either, either)
     on_any = [np.abs(each).sum(axis=1) for each in leads]
-    loose = np.flatnonzero(likelihood.in_reading_order(on_any, axis=0))
-    likelihood.floating[joint, column] = tuple(loose.tolist())
+    loose = np.flatnonzero(model.in_reading_order(on_any, axis=0))
+    model.floating[joint, column] = tuple(loose.tolist())
     return mean, covariance
-
-
-def half_of_data_lost(responses: DesignResponse, solution: Solution, taps: Taps) -> FloatArray:
-    """Half of what readings move if data do, or do not, pass nodes that are dark for want of volts.
-
-    Nobody knows: logic that is cut off may run on what its data line feeds it, and nodes that fell
-    dark come back between two frames. Taken for the mean of the two, give or take as much, which
-    all readings share.
-
-    Returns:
-        Shape (taps,); 0 where nothing lit comes after such nodes. [V, or A]
-    """
-    circuit, order = solution.circuit, responses.space.order
-    stopped = circuit.cut_off | (responses.seen_v(taps.lit, solution) < circuit.design.node.logic_v)
-    stops = np.flatnonzero(stopped[order])
-    if not len(stops):
-        return np.zeros(len(taps.rows))
-    asked = responses.duty(taps.lit)
-    after = np.zeros(len(order), dtype=bool)
-    after[order[stops[0] :]] = True
-    after &= asked.any(axis=1) & ~stopped
-    if not after.any():
-        return np.zeros(len(taps.rows))
-    loaded = circuit.loaded
-    volts, kind = solution.node_v[loaded], circuit.design.node
-    lit_a = node_loads(kind, volts, asked[loaded]).node_a
-    more_a = lit_a - node_loads(kind, volts, np.zeros_like(asked[loaded])).node_a
-    more_a = np.where(after[loaded], more_a, 0.0)
-    read = sensitivities(circuit, solution.factor, taps.columns, taps.per_supply)
-    return np.asarray(-0.5 * more_a @ read.per_amp)

@@ -208,7 +208,7 @@ class DesignResponse:
     @cached_property
     def short_effects(self) -> ShortEffects:
         """Effects of an ampere between the rails at every place, with no fault given."""
-        return short_effects(self)
+        return short_effects(self.circuit)
 
     @cached_property
     def joint_places(self) -> NDArray[np.intp]:

@@ -14,8 +14,8 @@ from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.multiple_faults import FaultCombination
 from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.likelihood.marks import CHANCE, SEEN
-from benchtest.diagnosis.likelihood.nonlinear import BROWN_SD_V
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
+from benchtest.diagnosis.likelihood.undervoltage import BROWN_SD_V
 from benchtest.diagnosis.planning.candidates import lit_sets, permitted_sets
 from benchtest.diagnosis.planning.forecast import Forecaster
 from benchtest.evidence.marks import Mark

@@ -19,8 +19,8 @@ from benchtest.diagnosis.likelihood.measurement import (
     taps_of,
     volt_noise,
 )
-from benchtest.diagnosis.likelihood.nonlinear import half_of_data_lost, nonlinearity_sd
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
+from benchtest.diagnosis.likelihood.undervoltage import half_of_data_lost, nonlinearity_sd
 from benchtest.diagnosis.model.fault_response import CELL_SD, GRID, DesignResponse, LitSetResponse
 from benchtest.diagnosis.model.node_variation import node_variation_a
 from benchtest.diagnosis.model.wiring_faults import DeadCopper

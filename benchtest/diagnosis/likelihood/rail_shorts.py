@@ -1,0 +1,253 @@
+"""Likelihood of readings where rails are joined by a resistance (solder, a pinched wire, water).
+
+Every pad is tried at a few resistances and limits of the supply. A short is a rank-one change of
+the factored circuit; what the loads still draw, and how far the supply lowers its volts, follow
+from the mean volts of the nodes, one number for each trial. No circuit is solved anew.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from benchtest.circuit.netlist import FloatArray, IndexArray
+from benchtest.circuit.node_loads import node_loads
+from benchtest.circuit.solution import solve_unloaded
+from benchtest.circuit.tolerance import cause_names
+from benchtest.diagnosis.likelihood.measurement import TapEffects
+from benchtest.diagnosis.likelihood.reading_model import ReadingModel
+from benchtest.diagnosis.model.fault_response import DesignResponse
+from benchtest.diagnosis.model.wiring_faults import DeadCopper
+from benchtest.prop.design import RAILS, Design, Place, rail_probe
+
+SHORT_OHM = np.geomspace(0.03, 5.0, 10)
+"""Resistances tried, all alike likely. [Ω] Common practice, no source: a bridge of solder has less,
+a whisker or wet dirt more."""
+RATED, RATED_LOG_SD = 1.1, 0.15
+"""Current at which a supply lowers its volts, over its rating, and one standard deviation of its
+logarithm. Common practice, no source: enclosed supplies limit at 1.05 to 1.5 times."""
+UNRATED, UNRATED_LOG_SD = 1.5, 0.6
+"""The same over the current at full white, of a supply whose rating the prop file does not give."""
+LIMIT_SD = np.array([-1.8, -0.9, 0.0, 0.9, 1.8])
+"""Limits tried, in standard deviations."""
+STEPS = 24
+"""Halvings in the search for the mean volts of the nodes."""
+FULLY = 48
+"""Trials that are weighed with all that readings share; the others only roughly."""
+SHARED_SHARE, LIT_SHARE, OWN_SHARE, JOINT_SHARE = 0.12, 0.08, 0.02, 0.6
+"""Standard deviation of a short's drops, as shares: along all copper together, under each lit set,
+at each reading, and across a joint. Common practice, no source. What one reading may be off by
+itself is small: a slip of the pen must not pass for a short."""
+SUPPLY_OHM = 0.02
+"""Standard deviation of what stands in series with the supplies. [Ω] See `tolerance.source_ohm`."""
+LOAD_SHARE = 0.3
+"""Share of what loads lose for want of volts that is not known."""
+NEAR_SHARE = 0.1
+"""Places with less of the probability are not named."""
+
+
+@dataclass(frozen=True)
+class _Trials:
+    """Every place, resistance and limit, flattened; shape (trials,) each."""
+
+    place: IndexArray
+    ohm: FloatArray
+    limit_a: FloatArray
+    log_prior: FloatArray
+
+
+class RailShort:
+    """The readings under a short with resistance on one piece of copper."""
+
+    def __init__(self, model: ReadingModel, shorted: DeadCopper) -> None:
+        """Prepare; nothing is weighed yet.
+
+        Args:
+            model: of the readings, with nothing taken for given.
+            shorted: the copper.
+        """
+        self._model, self._shorted = model, shorted
+        self._effects = model.responses.short_effects
+        of = [_strand_of(place) in shorted.strands for place in self._effects.places]
+        self._mine = np.flatnonzero(of)
+
+    @cached_property
+    def _trials(self) -> _Trials:
+        design = self._model.responses.design
+        limit_a, log_sd = _limit(design, self._shorted)
+        places, ohms, limits = len(self._mine), len(SHORT_OHM), len(LIMIT_SD)
+        weight = np.exp(-0.5 * LIMIT_SD**2)
+        return _Trials(
+            np.repeat(self._mine, ohms * limits),
+            np.tile(np.repeat(SHORT_OHM, limits), places),
+            np.tile(limit_a * np.exp(log_sd * LIMIT_SD), places * ohms),
+            np.tile(np.log(weight / weight.sum() / (places * ohms)), places * ohms),
+        )
+
+    @cached_property
+    def _means(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Readings, what the short drops of them, what loads lose and amperes of all supplies.
+
+        Shape (trials, readings), but the last (trials, readings) too: of each reading's lit set.
+        """
+        model = self._model
+        parts = [self._under(effect) for effect in model.effects]
+        mean, drop, lost, amps = (
+            model.in_reading_order([part[n] for part in parts], axis=1) for n in range(4)
+        )
+        return mean, drop, lost, amps
+
+    def _under(self, effect: TapEffects) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """One lit set."""
+        model, trials, effects = self._model, self._trials, self._effects
+        circuit, solution = model.responses.circuit, effect.base.solution
+        supply_v = float(circuit.supply_v.max())
+        idle = solve_unloaded(circuit)
+        rails = [rail_probe(place) for place in effects.places]
+        place_v, idle_v = solution.volts_at(rails), idle.volts_at(rails)
+        node_v = float(solution.node_v[circuit.loaded].mean())
+        drawn_a, volts, share = _load_curve(model.responses, effect)
+        own = effects.driving_point_ohm[trials.place] + trials.ohm
+        shed_v = (idle_v - place_v)[trials.place]
+        to_node = effects.node_ohm[trials.place] / own
+        open_v = idle_v[trials.place]
+
+        low = np.zeros(len(trials.ohm))
+        high = np.full(len(trials.ohm), supply_v)
+
+        def at(mean_v: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+            load = np.interp(mean_v, volts, share)
+            scale = (mean_v + load * (supply_v - node_v) - to_node * load * shed_v) / (
+                supply_v - to_node * open_v
+            )
+            return load, scale, np.maximum((scale * open_v - load * shed_v) / own, 0.0)
+
+        for _ in range(STEPS):
+            middle = 0.5 * (low + high)
+            load, scale, short_a = at(middle)
+            over = (scale > 1.0) | (load * drawn_a + short_a > trials.limit_a)
+            high, low = np.where(over, middle, high), np.where(over, low, middle)
+        load, scale, short_a = at(low)
+        columns = effect.taps.columns
+        per_amp = (columns.T @ effects.x).T[trials.place]
+        idle_read = columns.T @ idle.x + effect.taps.constant
+        drop = -short_a[:, None] * per_amp
+        loaded = effect.value - idle_read
+        mean = scale[:, None] * idle_read + load[:, None] * loaded + drop
+        amps = np.broadcast_to((load * drawn_a + short_a)[:, None], mean.shape)
+        return mean, drop, (1.0 - load)[:, None] * loaded, amps
+
+    @cached_property
+    def _weighed(self) -> tuple[IndexArray, FloatArray, FloatArray]:
+        """The likeliest trials, the logarithm of their weight, and all covariances."""
+        model, trials = self._model, self._trials
+        mean, drop, lost, amps = self._means
+        shape = (len(self._mine), len(SHORT_OHM), len(LIMIT_SD), mean.shape[1])
+        cell = mean.reshape(shape)
+        by_ohm = 0.29 * np.gradient(cell, axis=1).reshape(mean.shape)
+        by_limit = 0.4 * np.gradient(cell, axis=2).reshape(mean.shape)
+        supply = SUPPLY_OHM * amps * model.unloaded / model.responses.circuit.supply_v.max()
+        across = model.across >= 0
+        own = np.hypot(OWN_SHARE * drop, JOINT_SHARE * np.where(across, mean, 0.0))
+        shared = [SHARED_SHARE * drop, LOAD_SHARE * lost, by_ohm, by_limit, supply]
+        shared += [effect * amps for effect in self._feed_joints()]
+        of = model.lit_of
+        shared += [np.where(of == lit, LIT_SHARE * drop, 0.0) for lit in range(of.max() + 1)]
+        base = model.healthy_spread.covariance()
+        variance = np.diag(base) + own**2 + model.noise.own**2 + (model.noise.gain * mean) ** 2
+        variance = variance + sum(each**2 for each in shared)
+        off = model.values - mean
+        # one slip of the pen: no reading counts for more than so much against a trial
+        far = np.minimum(off**2 / variance, 25.0)
+        rough = trials.log_prior - 0.5 * (far + np.log(variance)).sum(axis=1)
+        best = np.argsort(-np.round(rough, 9), kind="stable")[:FULLY]
+        covariance = base + model.reading_errors(mean[best])
+        for each in shared:
+            some = each[best]
+            covariance = covariance + some[:, :, None] * some[:, None, :]
+        places = np.arange(mean.shape[1])
+        covariance[:, places, places] += own[best] ** 2
+        weight = model.density(mean[best], covariance) + trials.log_prior[best]
+        return best, np.asarray(weight), covariance
+
+    def _feed_joints(self) -> list[FloatArray]:
+        """Return the effect of each feed joint per ampere of all supplies, shape (readings,) each.
+
+        Whatever flows into a short passes them, however little the nodes draw.
+        """
+        model = self._model
+        drawn = [np.full(len(e.taps.rows), e.base.solution.load_a.sum()) for e in model.effects]
+        drawn_a = np.maximum(model.in_reading_order(drawn, axis=0), 1e-3)
+        names = [
+            f"{feed.name}{rail}"
+            for feed in model.responses.design.feeds
+            if feed.name in self._shorted.feeds
+            for rail in RAILS
+        ]
+        causes = cause_names(model.responses.design)
+        columns = [causes.index(f"joint {name}") for name in names]
+        return [model.healthy_spread.shared[:, column] / drawn_a for column in columns]
+
+    @property
+    def log_likelihood(self) -> float:
+        """Logarithm of the readings' likelihood, over all trials."""
+        if not len(self._mine):
+            return -np.inf
+        return float(np.logaddexp.reduce(self._weighed[1]))
+
+    @property
+    def is_likely(self) -> bool:
+        """True where the readings are likelier with some resistance than with next to none."""
+        return self.log_likelihood > self._model.dead(self._shorted)
+
+    def best(self) -> tuple[FloatArray, FloatArray]:
+        """Readings and their covariance under the likeliest trial."""
+        best, weight, covariance = self._weighed
+        first = int(weight.argmax())
+        return self._means[0][best[first]], covariance[first]
+
+    def near(self) -> list[str]:
+        """Names of the places where it is likely to be, likeliest first."""
+        best, weight, _ = self._weighed
+        share = np.exp(weight - np.logaddexp.reduce(weight))
+        total = np.bincount(self._trials.place[best], share, len(self._effects.places))
+        order = np.argsort(-np.round(total, 9), kind="stable")
+        return [str(self._effects.places[n]) for n in order if total[n] >= NEAR_SHARE]
+
+
+def _strand_of(place: Place) -> int:
+    strand = getattr(place, "strand", 0)
+    assert isinstance(strand, int)
+    return strand
+
+
+def _limit(design: Design, shorted: DeadCopper) -> tuple[float, float]:
+    """Current at which the supplies lower their volts, and the sd of its logarithm. [A]"""
+    rated = [feed.supply_a for feed in design.feeds if feed.name in shorted.feeds]
+    known = [amps for amps in rated if amps is not None]
+    if len(known) == len(rated):
+        return RATED * sum(known), RATED_LOG_SD
+    kind, nodes = design.node, design.node_count
+    full_a = 1e-3 * nodes * (kind.quiescent_ma + kind.channel_ma * kind.channels)
+    return max(UNRATED * full_a, 2.0), UNRATED_LOG_SD
+
+
+def _load_curve(
+    responses: DesignResponse, effect: TapEffects
+) -> tuple[float, FloatArray, FloatArray]:
+    """Return the current of all nodes, and its share at other volts; nodes without logic are dark.
+
+    Returns:
+        Amperes with nothing wrong, volts and share, shape (points,) each.
+    """
+    solution, kind = effect.base.solution, responses.design.node
+    volts = np.linspace(0.0, float(responses.circuit.supply_v.max()), 61)
+    duties, counts = np.unique(solution.duty[responses.circuit.loaded], axis=0, return_counts=True)
+    total = np.zeros(len(volts))
+    for duty, count in zip(duties, counts, strict=True):
+        rows = np.where((volts >= kind.logic_v)[:, None], duty, 0.0)
+        total += count * node_loads(kind, volts, rows).node_a
+    drawn_a = float(solution.load_a.sum())
+    return drawn_a, volts, np.minimum(total / max(drawn_a, 1e-9), 1.0)
